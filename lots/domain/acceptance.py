@@ -1,0 +1,206 @@
+"""Evidence and limits in, assessment out: every finding, the verdict per use, and where that puts the lot."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from lots.domain import bond, diameter, moisture, shrinkage, surface
+from lots.domain.agreed import GENERAL, Limits, ShadeRevision
+from lots.domain.limits import Finding, Verdict
+from lots.domain.sampling import Coverage
+from lots.domain.shade import ColorReading, judge_color
+from lots.domain.shade import summarise as summarise_color
+from lots.domain.values import Lab
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """The readings of a lot that count as measurements: neither voided nor screening. One list per characteristic."""
+
+    color: Sequence[ColorReading] = ()
+    diameter: Sequence[diameter.DiameterReading] = ()
+    shrinkage: Sequence[shrinkage.ShrinkTest] = ()
+    bond: Sequence[bond.BondTest] = ()
+    surface: Sequence[surface.SurfaceCheck] = ()
+    moisture: Sequence[moisture.MoistureReading] = ()
+
+    @property
+    def empty(self) -> bool:
+        """True when nothing has been measured."""
+        return not (self.color or self.diameter or self.shrinkage or self.bond or self.surface or self.moisture)
+
+
+@dataclass(frozen=True, slots=True)
+class Previous:
+    """The last accepted lot of the same supplier and grade, per characteristic it was accepted for."""
+
+    lab: Lab | None = None
+    shrinkage: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """What production needs of a lot's measurements: its mean colour, flow factors, shrinkage. None where not measured."""
+
+    lab: Lab | None
+    flow: float | None
+    spool_flow: Mapping[str, float]
+    shrinkage: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """All findings of a lot, the verdict per use, and the standing they lead to (before anybody's decision by hand)."""
+
+    standing: str
+    uses: Mapping[str, Verdict]
+    findings: tuple[Finding, ...]
+    to_measure: tuple[str, ...]
+    notes: tuple[str, ...]
+    summary: Summary
+
+    def passed(self, characteristic: str) -> bool:
+        """True when the characteristic was judged and nothing about it is in doubt."""
+        about = [f for f in self.findings if f.characteristic == characteristic]
+        return bool(about) and all(f.verdict == "pass" for f in about)
+
+    def why(self, use: str) -> list[str]:
+        """Returns the messages of the findings that keep a use from passing."""
+        return [f.message for f in self.findings if use in f.uses and f.verdict != "pass"]
+
+
+def assess(
+    evidence: Evidence,
+    limits: Limits | None,
+    shade: ShadeRevision | None,
+    nominal_mm: float,
+    coverage: Coverage,
+    previous: Previous | None = None,
+) -> Assessment:
+    """Returns the assessment of a lot.
+
+    Args:
+        evidence: the readings that count.
+        limits: the limits revision to judge under; None when the grade has none, and then nothing passes.
+        shade: the approved shade revision to compare with; None when there is none.
+        nominal_mm: the grade's nominal diameter, mm.
+        coverage: how many spools must be measured.
+        previous: the last accepted lot, for steps.
+
+    Notes:
+        Colour readings under other conditions than the shade revision's, and coupons of an age the limits do not accept, are left
+        out and counted in `notes`. A required characteristic without any finding counts as missing.
+    """
+    previous = previous or Previous()
+    notes: list[str] = []
+    colors = _comparable(evidence.color, shade, notes)
+    tests = _aged(evidence.shrinkage, limits, notes)
+    color_summary = summarise_color(colors)
+    diameter_summary = diameter.summarise(evidence.diameter, nominal_mm)
+    shrink_summary = shrinkage.summarise(tests)
+    summary = Summary(
+        color_summary.lot if color_summary and shade else None,
+        diameter_summary.flow if diameter_summary else None,
+        diameter_summary.spool_flow if diameter_summary else {},
+        {axis: found.percent for axis, found in shrink_summary.items()},
+    )
+    if limits is None:
+        to_do = "limits for this grade, set by quality: without them nothing can be judged"
+        return Assessment("quarantined", {GENERAL: "missing"}, (), (to_do,), tuple(notes), summary)
+
+    rule, findings = limits.rule, []
+    if limits.color:
+        findings += judge_color(color_summary, shade.lab if shade else None, limits.color, coverage, rule, previous.lab)
+        if limits.color.step_max is not None and previous.lab is None:
+            notes.append("No earlier accepted lot of this supplier and grade to measure a colour step from.")
+    if limits.diameter:
+        findings += diameter.judge_diameter(diameter_summary, nominal_mm, limits.diameter, coverage, rule)
+    if limits.shrinkage:
+        findings += shrinkage.judge_shrinkage(shrink_summary, limits.shrinkage, rule, previous.shrinkage)
+    if limits.bond:
+        findings += bond.judge_bond(bond.summarise(evidence.bond), limits.bond, rule)
+    if limits.surface:
+        findings += surface.judge_surface(surface.summarise(evidence.surface), limits.surface, rule)
+    if limits.moisture:
+        findings += moisture.judge_moisture(evidence.moisture, limits.moisture, rule)
+    findings = [replace(f, uses=limits.used_by(f.characteristic)) for f in findings]
+    notes += _substituted(evidence, limits, coverage)
+
+    uses = {
+        use: _use_verdict([f for f in findings if f.characteristic in needs], needs)
+        for use, needs in limits.required().items()
+    }
+    to_measure = [f.to_measure for f in findings if f.to_measure and f.uses and f.verdict != "pass"]
+    return Assessment(standing_of(uses), uses, tuple(findings), tuple(dict.fromkeys(to_measure)), tuple(notes), summary)
+
+
+def _use_verdict(findings: Sequence[Finding], needs: Sequence[str]) -> Verdict:
+    """One use's verdict: any failure refuses it, anything missing or to be remedied leaves it open, anything near too."""
+    if any(f.verdict == "fail" and not f.hold for f in findings):
+        return "fail"
+    judged = {f.characteristic for f in findings}
+    if any(f.verdict == "missing" or f.hold for f in findings) or not set(needs) <= judged or not needs:
+        return "missing"
+    return "near" if any(f.verdict == "near" for f in findings) else "pass"
+
+
+def standing_of(uses: Mapping[str, Verdict]) -> str:
+    """Returns where the verdicts put a lot.
+
+    `released` when every use passes, `blocked` when every use fails, `quarantined` while any is open, `restricted` when some pass and
+    the rest fail.
+
+    Example:
+        >>> standing_of({"cosmetic": "pass", "load_bearing": "fail"})
+        'restricted'
+    """
+    verdicts = set(uses.values())
+    if not verdicts or verdicts & {"missing", "near"}:
+        return "quarantined"
+    if verdicts == {"pass"}:
+        return "released"
+    return "blocked" if verdicts == {"fail"} else "restricted"
+
+
+def _comparable(readings: Sequence[ColorReading], shade: ShadeRevision | None, notes: list[str]) -> list[ColorReading]:
+    if shade is None:
+        return list(readings)
+    kept = [r for r in readings if r.conditions.comparable_with(shade.conditions)]
+    if left := len(readings) - len(kept):
+        notes.append(
+            f"{left} colour {'reading was' if left == 1 else 'readings were'} made under other conditions than revision {shade.revision} of {shade.name} and do not count."
+        )
+    return kept
+
+
+def _aged(tests: Sequence[shrinkage.ShrinkTest], limits: Limits | None, notes: list[str]) -> list[shrinkage.ShrinkTest]:
+    if limits is None or limits.shrinkage is None:
+        return list(tests)
+    kept = [t for t in tests if limits.shrinkage.counts(t)]
+    if left := len(tests) - len(kept):
+        low, high = limits.shrinkage.age_h or (0, 0)
+        notes.append(
+            f"{left} shrink {'test was' if left == 1 else 'tests were'} not measured {low:g} to {high:g} h after printing and {'does' if left == 1 else 'do'} not count."
+        )
+    if len(printers := {t.printer for t in kept if t.printer}) > 1:
+        notes.append(
+            f"The shrink tests come from several printers ({', '.join(sorted(printers))}), whose own scale errors differ."
+        )
+    return kept
+
+
+def _substituted(evidence: Evidence, limits: Limits, coverage: Coverage) -> list[str]:
+    """Says when other spools were measured than those drawn: allowed, for a spool may be damaged, but not in silence."""
+    notes = []
+    for name, readings in (
+        ("colour", evidence.color if limits.color else ()),
+        ("diameter", evidence.diameter if limits.diameter else ()),
+    ):
+        measured = {r.spool for r in readings}
+        left_out = [code for code in coverage.drawn if code not in measured]
+        if len(measured) >= coverage.spools_required and left_out and measured - set(coverage.drawn):
+            notes.append(
+                f"For {name}, other spools were measured than the ones drawn: {', '.join(left_out[:10])} not yet."
+            )
+    return notes

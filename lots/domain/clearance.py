@@ -1,0 +1,140 @@
+"""May this spool be loaded for this use and job? Every reason against it, or none."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from lots.domain.agreed import GENERAL, USES, verdict_on_use
+from lots.domain.cautions import forbidden_uses
+from lots.domain.limits import BINARY_NOISE, shown
+from lots.domain.matching import PairMatch
+from lots.domain.standing import LOADABLE, STANDINGS
+
+# Shown with every clearance, whatever the use: a lot release is a statement about a material in test bars.
+PART_CAUTION = "A released lot is not a safe part: parts that carry load, flex, lift or protect people need their own tests and the judgement of a competent engineer."
+
+
+@dataclass(frozen=True, slots=True)
+class SpoolState:
+    """What is known of a spool and its lot when somebody wants to load it.
+
+    Args:
+        spool, lot: their names for people.
+        standing: where the lot is.
+        uses: verdict per use, from the last assessment.
+        blocks: characteristics that the lot's limits judge.
+        why: use -> messages of the findings that keep it from passing.
+        by_hand: (decision in force, its reason), or None.
+        cautions: the grade's.
+        remaining_g: mass left, g.
+        loaded_on: machine it is on now, None when on none.
+        judged: False when no assessment was ever stored for the lot.
+    """
+
+    spool: str
+    lot: str
+    standing: str
+    uses: Mapping[str, str]
+    blocks: tuple[str, ...] = ()
+    why: Mapping[str, Sequence[str]] = field(default_factory=dict)
+    by_hand: tuple[str, str] | None = None
+    cautions: Sequence[str] = ()
+    remaining_g: float = 0.0
+    loaded_on: str | None = None
+    judged: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Clearance:
+    """Clear or not, and every reason why not. `clear` holds exactly when there is no reason against."""
+
+    reasons: tuple[str, ...]
+    cautions: tuple[str, ...]
+    pairs: tuple[PairMatch, ...] = ()
+
+    @property
+    def clear(self) -> bool:
+        """True when nothing speaks against loading."""
+        return not self.reasons
+
+    @property
+    def says(self) -> str:
+        """One sentence to read from two metres."""
+        return "Load." if self.clear else f"Do not load: {self.reasons[0]}"
+
+
+def clear(state: SpoolState, use: str, pairs: Sequence[PairMatch] = (), match_asked: bool = False) -> Clearance:
+    """Returns whether a spool may be loaded for a use, with every reason against it.
+
+    It fails closed: a standing that is not known to be loadable, a use nobody judged, a colour that cannot be compared, each is a reason.
+
+    Args:
+        state: the spool and its lot.
+        use: what the job asks of the material.
+        pairs: match with each other lot already used in the job.
+        match_asked: True when the use shows colour, so that the pairs decide.
+    """
+    reasons = [*_standing_reasons(state), *_use_reasons(state, use)]
+    if state.loaded_on is not None:
+        reasons.append(f"Spool {state.spool} is on machine {state.loaded_on}; unload it there first.")
+    if state.remaining_g <= BINARY_NOISE:
+        reasons.append(f"Spool {state.spool} is empty.")
+    if match_asked:
+        reasons += [_pair_reason(state, pair) for pair in pairs if pair.within is not True]
+    return Clearance(tuple(reasons), (*state.cautions, PART_CAUTION), tuple(pairs))
+
+
+def _standing_reasons(state: SpoolState) -> list[str]:
+    if not state.judged or state.standing not in STANDINGS:
+        return [f"Lot {state.lot} has never been judged."]
+    if state.standing in LOADABLE:
+        return []
+    if state.by_hand is not None:
+        action, reason = state.by_hand
+        words = {
+            "block": "was blocked",
+            "hold": "is on hold",
+            "return": "goes back to the supplier",
+            "scrap": "was scrapped",
+        }
+        return [f"Lot {state.lot} {words[action]}: {reason}"]
+    if state.standing == "blocked":
+        return [f"Lot {state.lot} is blocked by its readings."]
+    if state.standing == "quarantined":
+        return [f"Lot {state.lot} is in quarantine: it has not been measured enough to be released."]
+    return [f"Lot {state.lot} is {state.standing}."]
+
+
+def _use_reasons(state: SpoolState, use: str) -> list[str]:
+    reasons = []
+    verdict = verdict_on_use(state.uses, state.blocks, use)
+    if verdict is None:
+        judged = ", ".join(state.uses) or "nothing"
+        reasons.append(
+            f"Nobody has judged lot {state.lot} for {_said(use)} (its limits cover: {judged}). Ask quality for limits that name this use."
+        )
+    elif verdict != "pass":
+        label = {
+            "fail": "fails for",
+            "near": "is too close to its limits for",
+            "missing": "is not measured enough for",
+        }.get(verdict, "has no verdict for")
+        reasons.append(f"Lot {state.lot} {label} {_said(use)}.")
+        reasons += state.why.get(use if use in state.uses else GENERAL, [])
+    if caution := forbidden_uses(state.cautions).get(use):
+        reasons.append(f'The grade\'s caution forbids {_said(use)}: "{caution}".')
+    return reasons
+
+
+def _pair_reason(state: SpoolState, pair: PairMatch) -> str:
+    if pair.delta_e is None or pair.limit is None:
+        return f"Lot {state.lot} cannot be compared with lot {pair.lot}, already used in this job: a mean colour is missing."
+    return (
+        f"Lot {state.lot} does not match lot {pair.lot}, already used in this job: colour difference {shown(pair.delta_e)}, "
+        f"at most {pair.limit:g} within one job ({pair.direction})."
+    )
+
+
+def _said(use: str) -> str:
+    return use.replace("_", "-") + " use" if use in USES or use == GENERAL else f"the use {use}"

@@ -1,0 +1,261 @@
+"""The only place where a number meets a limit: inclusive ends, guard bands, and the Finding that says how it went."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+Verdict = Literal["pass", "fail", "near", "missing"]
+
+# A measured 1.80 mm minus a measured 1.75 mm is 0.050000000000000044 in binary. Differences this small are arithmetic, not
+# filament: far below any instrument, far above the last bit. Values are compared as they are, give or take this.
+BINARY_NOISE = 1e-10
+
+LABELS = {
+    "color.lot_delta_e": "Lot colour difference",
+    "color.spool_delta_e": "Worst spool's colour difference",
+    "color.spread": "Colour spread between spools",
+    "color.step": "Colour step from the last accepted lot",
+    "color.component_l": "Lightness difference dL*",
+    "color.component_a": "Red-green difference da*",
+    "color.component_b": "Yellow-blue difference db*",
+    "diameter.spool_mean": "Spool's mean diameter",
+    "diameter.reading": "Single diameter",
+    "diameter.ovality": "Ovality",
+    "shrinkage.x": "Shrinkage along X",
+    "shrinkage.y": "Shrinkage along Y",
+    "shrinkage.z": "Shrinkage along Z",
+    "shrinkage.step_x": "Step in X shrinkage from the last accepted lot",
+    "shrinkage.step_y": "Step in Y shrinkage from the last accepted lot",
+    "shrinkage.step_z": "Step in Z shrinkage from the last accepted lot",
+    "bond.mean": "Mean layer bond",
+    "bond.single": "Weakest bond specimen",
+    "bond.control_ratio": "Bond against the control bars",
+    "surface.specks": "Specks on the first layer",
+    "moisture.percent": "Moisture",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """A closed interval of acceptable values: both ends are acceptable.
+
+    Args:
+        low: least acceptable value, or None for no lower end.
+        high: greatest acceptable value, or None for no upper end.
+        unit: unit of both ends, "" for a plain ratio.
+
+    Raises:
+        ValueError: both ends are absent, an end is not finite, or low > high.
+
+    Example:
+        >>> Limit(None, 1.0, "").allows(1.0), Limit(None, 1.0, "").allows(1.0016)
+        (True, False)
+    """
+
+    low: float | None
+    high: float | None
+    unit: str = ""
+
+    def __post_init__(self) -> None:
+        ends = [end for end in (self.low, self.high) if end is not None]
+        if not ends or not all(math.isfinite(end) for end in ends):
+            raise ValueError(f"a limit needs a finite end, got low {self.low!r} and high {self.high!r}")
+        if self.low is not None and self.high is not None and self.low > self.high:
+            raise ValueError(f"the lower limit {self.low!r} is above the upper limit {self.high!r}")
+
+    def margin(self, value: float) -> float:
+        """Returns the distance from `value` to the nearest end: positive inside the limit, negative outside."""
+        distances = []
+        if self.low is not None:
+            distances.append(value - self.low)
+        if self.high is not None:
+            distances.append(self.high - value)
+        return min(distances)
+
+    def allows(self, value: float) -> bool:
+        """True when `value` is inside the limit, its ends included."""
+        return self.margin(value) >= -BINARY_NOISE
+
+    def as_json(self) -> float | list[float]:
+        """One number for a limit with one end, [low, high] for one with two."""
+        if self.low is None:
+            return self.high  # type: ignore[return-value]  # __post_init__ guarantees the other end
+        return self.low if self.high is None else [self.low, self.high]
+
+    def __str__(self) -> str:
+        unit = f" {self.unit}" if self.unit else ""
+        if self.low is None:
+            return f"at most {self.high:g}{unit}"
+        if self.high is None:
+            return f"at least {self.low:g}{unit}"
+        return f"{self.low:g} to {self.high:g}{unit}"
+
+
+@dataclass(frozen=True, slots=True)
+class DecisionRule:
+    """How uncertainty enters a verdict.
+
+    Simple acceptance takes the value as it is. Guarded acceptance draws the limit in by `z` standard uncertainties: a value
+    inside the limit but outside the narrowed one is `near`, not a pass.
+
+    Args:
+        guarded: True for guarded acceptance.
+        z: guard band in standard uncertainties, > 0; 1.645 holds the risk of a false pass to 5 % at the limit.
+
+    Reference:
+        JCGM 106:2012, clause 8.3 (guarded acceptance), clause 8.2 (simple acceptance); ISO 14253-1.
+    """
+
+    guarded: bool = False
+    z: float = 1.645
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One measure of one characteristic, held against its limit. It words itself: no other place says why.
+
+    `code` is `characteristic.measure`. `value` is unrounded and None when there is none. `margin` is positive inside the limit.
+    `uncertainty` is a standard uncertainty in `unit`, None where unknown. `n` counts what the value rests on (`counted`).
+    `hold` marks a failing value with a remedy short of refusing the lot: `to_measure` says which.
+    """
+
+    code: str
+    verdict: Verdict
+    limit: Limit
+    value: float | None = None
+    n: int = 0
+    counted: str = "readings"
+    uncertainty: float | None = None
+    guard: float | None = None
+    subject: str = ""
+    detail: str = ""
+    to_measure: str = ""
+    hold: bool = False
+    uses: tuple[str, ...] = field(default=())
+
+    @property
+    def characteristic(self) -> str:
+        """What was measured: color, diameter, shrinkage, bond, surface or moisture."""
+        return self.code.partition(".")[0]
+
+    @property
+    def measure(self) -> str:
+        """Which figure of it: lot_delta_e, spool_mean, ..."""
+        return self.code.partition(".")[2]
+
+    @property
+    def margin(self) -> float | None:
+        """Distance to the limit in `unit`, positive inside; None without a value."""
+        return None if self.value is None else self.limit.margin(self.value)
+
+    @property
+    def message(self) -> str:
+        """The finding as one or two sentences for the person at the bench."""
+        label = LABELS[self.code] + (f" ({self.subject})" if self.subject else "")
+        if self.value is None or self.margin is None:
+            return f"{label}: not known yet. Still to do: {self.to_measure}."
+        digits = _digits(self.margin)
+        unit = f" {self.limit.unit}" if self.limit.unit else ""
+        size = abs(self.margin)
+        head = f"{label}: {self.value:.{digits}f}{unit} from {self.n} {self.counted}, limit {self.limit}"
+        tail = f" {self.detail}" if self.detail else ""
+        if self.verdict == "missing":
+            return f"{head}; not enough to judge. Still to do: {self.to_measure}.{tail}"
+        if self.verdict == "near":
+            return f"{head}; inside by {size:.{digits}f}{unit}, closer than its guard band of {self.guard:.{digits}f}{unit}. {_sentence(self.to_measure)}{tail}"
+        if self.verdict == "fail":
+            remedy = f" {_sentence(self.to_measure)}" if self.hold else ""
+            return f"{head}; outside by {size:.{digits}f}{unit}.{remedy}{tail}"
+        return f"{head}; inside by {size:.{digits}f}{unit}.{tail}"
+
+
+def judge(
+    code: str,
+    value: float | None,
+    limit: Limit,
+    rule: DecisionRule,
+    *,
+    n: int,
+    counted: str = "readings",
+    uncertainty: float | None = None,
+    guard: float | None = None,
+    subject: str = "",
+    detail: str = "",
+    lacking: str = "",
+    conclusive: bool = False,
+    hold: str = "",
+) -> Finding:
+    """Returns the verdict on one value.
+
+    Args:
+        code: `characteristic.measure`, a key of LABELS.
+        value: in the limit's unit, unrounded; None when nothing was measured.
+        limit: inclusive at its ends.
+        rule: simple or guarded acceptance.
+        n: how many `counted` the value rests on.
+        uncertainty: standard uncertainty of the value, in the limit's unit, >= 0; None when it cannot be stated.
+        guard: width of the guard band where it is not z times the uncertainty (a Poisson bound, say).
+        subject: what exactly was judged, such as the worst spool.
+        detail: a sentence to add, such as the direction of a colour difference.
+        lacking: what is still to be measured before the value means anything; "" when the evidence is complete.
+        conclusive: True when a value outside the limit settles the matter although evidence is lacking, because one
+            complete unit is enough to refuse.
+        hold: the remedy, where a value outside the limit holds the lot back without refusing it.
+
+    Returns:
+        A Finding: `missing` without a value, with something lacking, or under a guarded rule without an uncertainty;
+        `fail` outside the limit; `near` inside it by less than the guard band; else `pass`.
+
+    Reference:
+        JCGM 106:2012, 8.2 and 8.3. ISO 14253-1: in between, neither conformity nor nonconformity is proved.
+    """
+    if guard is None and uncertainty is not None:
+        guard = rule.z * uncertainty
+    base = Finding(code, "missing", limit, value, n, counted, uncertainty, guard, subject, detail, to_measure=lacking)
+    if value is None:
+        return base if lacking else replace(base, to_measure="a first reading")
+    outside = not limit.allows(value)
+    if outside and (conclusive or not lacking):
+        return replace(base, verdict="fail", hold=bool(hold), to_measure=hold)
+    if lacking:
+        return base
+    if rule.guarded:
+        if guard is None:
+            needed = "an instrument with a stated standard uncertainty, or at least two readings, since the guarded rule needs an uncertainty"
+            return replace(base, to_measure=needed)
+        if limit.margin(value) < guard - BINARY_NOISE:
+            return replace(
+                base,
+                verdict="near",
+                to_measure="more readings, more spools or a finer instrument, until the value is clear of its guard band",
+            )
+    return replace(base, verdict="pass", to_measure="")
+
+
+def worst(findings: list[Finding]) -> Finding:
+    """Returns the finding furthest from acceptable: fail, then missing, then near, then the least margin.
+
+    Args:
+        findings: at least one, all of the same code.
+    """
+    order = {"fail": 0, "missing": 1, "near": 2, "pass": 3}
+    return min(findings, key=lambda f: (order[f.verdict], math.inf if f.margin is None else f.margin))
+
+
+def shown(value: float, digits: int = 2) -> str:
+    """The one place that rounds, for display only."""
+    return f"{value:.{digits}f}"
+
+
+def _digits(margin: float) -> int:
+    """Enough decimals that the margin never prints as nothing: 1.0016 over 1.0, not 1.00 over 1.00."""
+    size = abs(margin)
+    if size < BINARY_NOISE:
+        return 2
+    return next((digits for digits in range(2, 7) if round(size, digits) > 0), 6)
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:] + "." if text else ""

@@ -1,0 +1,215 @@
+"""Shrinkage of printed coupons, each axis for itself: X, Y and Z are never merged."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from statistics import linear_regression
+
+from lots.domain.limits import DecisionRule, Finding, Limit, judge
+from lots.domain.stats import mean_uncertainty
+
+AXES = ("x", "y", "z")
+
+# Signed lengths must differ by this much of the longest before scale and bead offset can be told apart: below it, caliper noise
+# of 0.02 mm on 100 mm would move the slope by more than the shrinkage itself. This project's own choice.
+_LEAST_SPREAD = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class ShrinkTest:
+    """One length of one coupon.
+
+    Args:
+        spool: spool it was printed from.
+        axis: "x", "y" or "z".
+        feature: "outside" (a bead too wide makes it longer) or "inside" (makes it shorter).
+        designed_mm: length in the model, mm, > 0.
+        measured_mm: length of the part, mm, > 0.
+        age_h: hours since printing, >= 0.
+        printer: where it was printed, None if not noted.
+        uncertainty: standard uncertainty of the length, mm, None if unknown.
+    """
+
+    spool: str
+    axis: str
+    feature: str
+    designed_mm: float
+    measured_mm: float
+    age_h: float
+    printer: str | None = None
+    uncertainty: float | None = None
+
+    @property
+    def percent(self) -> float:
+        """Shrinkage by this one length, %: positive when the part is short. Includes any bead offset."""
+        return shrinkage_percent(self.designed_mm, self.measured_mm)
+
+
+def shrinkage_percent(designed_mm: float, measured_mm: float) -> float:
+    """Returns 100 (designed - measured) / designed, in %: positive when the part came out short.
+
+    Reference:
+        ISO 294-4 defines moulding shrinkage so; a printed coupon is a shop method and is called one.
+
+    Example:
+        >>> round(shrinkage_percent(100, 99.6), 9)
+        0.4
+    """
+    return 100 * (designed_mm - measured_mm) / designed_mm
+
+
+def scale_factor(percent: float) -> float:
+    """Returns 1 / (1 - S), what to multiply a model by so that the part comes out at its designed size.
+
+    Args:
+        percent: shrinkage S in %, < 100.
+
+    Example:
+        >>> round(scale_factor(0.4), 12)
+        1.004016064257
+    """
+    return 1 / (1 - percent / 100)
+
+
+@dataclass(frozen=True, slots=True)
+class AxisSummary:
+    """Shrinkage along one axis: `percent`, the bead `offset_mm` where two lengths could tell it (else None), n tests, standard uncertainty in %."""
+
+    percent: float
+    offset_mm: float | None
+    n: int
+    uncertainty: float | None
+
+
+def summarise_axis(tests: Sequence[ShrinkTest]) -> AxisSummary | None:
+    """Returns the shrinkage along one axis, or None without tests.
+
+    A bead wider than planned makes outside lengths longer by an offset e and inside lengths shorter by the same e:
+    measured = designed (1 - s) + e outside, designed (1 - s) - e inside. With the sign of the feature moved to the length, both are one
+    line, sign x measured = (1 - s) (sign x designed) + e, and least squares gives s and e whenever two signed lengths differ. With one
+    length they cannot be told apart: the mean of the single shrinkages is given and the offset is None.
+
+    Args:
+        tests: of one axis only.
+
+    Reference:
+        Ordinary least squares, any textbook; ISO 294-4 for the definition of shrinkage.
+
+    Example:
+        >>> two = [ShrinkTest("S", "x", "outside", d, d * 0.997 + 0.1, 24) for d in (20, 100)]
+        >>> found = summarise_axis(two)
+        >>> round(found.percent, 9), round(found.offset_mm, 9)
+        (0.3, 0.1)
+    """
+    if not tests:
+        return None
+    n = len(tests)
+    lengths = [t.designed_mm if t.feature == "outside" else -t.designed_mm for t in tests]
+    calipers = [t.uncertainty for t in tests if t.uncertainty is not None]
+    caliper = max(calipers) if len(calipers) == n else None
+    if max(lengths) - min(lengths) < _LEAST_SPREAD * max(map(abs, lengths)):
+        singles = [t.percent for t in tests]
+        own = None if caliper is None else 100 * caliper / min(t.designed_mm for t in tests)
+        return AxisSummary(math.fsum(singles) / n, None, n, mean_uncertainty(singles, own))
+    measured = [t.measured_mm if t.feature == "outside" else -t.measured_mm for t in tests]
+    slope, offset = linear_regression(lengths, measured)
+    middle = math.fsum(lengths) / n
+    spread = math.fsum((x - middle) ** 2 for x in lengths)
+    scatter = (
+        math.sqrt(math.fsum((y - slope * x - offset) ** 2 for x, y in zip(lengths, measured, strict=True)) / (n - 2))
+        if n > 2
+        else None
+    )
+    noise = max((s for s in (scatter, caliper) if s is not None), default=None)
+    return AxisSummary(100 * (1 - slope), offset, n, None if noise is None else 100 * noise / math.sqrt(spread))
+
+
+@dataclass(frozen=True, slots=True)
+class ShrinkageLimits:
+    """What a grade's limits ask of shrinkage: [low, high] in % per axis, the largest step in %, tests per axis, ages that count in hours."""
+
+    percent: Mapping[str, tuple[float, float]]
+    step_max_percent: float | None = None
+    tests_per_axis_min: int = 1
+    age_h: tuple[float, float] | None = None
+
+    def counts(self, test: ShrinkTest) -> bool:
+        """True when the coupon was measured at an age these limits accept: shrinkage goes on for a day after printing."""
+        return self.age_h is None or self.age_h[0] <= test.age_h <= self.age_h[1]
+
+
+def summarise(tests: Sequence[ShrinkTest]) -> dict[str, AxisSummary]:
+    """Returns the summary of each axis that has tests."""
+    by_axis = {axis: summarise_axis([t for t in tests if t.axis == axis]) for axis in AXES}
+    return {axis: found for axis, found in by_axis.items() if found is not None}
+
+
+def judge_shrinkage(
+    summary: Mapping[str, AxisSummary],
+    limits: ShrinkageLimits,
+    rule: DecisionRule,
+    previous: Mapping[str, float] | None = None,
+) -> list[Finding]:
+    """Returns the findings on each axis that has limits, and its step from the last accepted lot.
+
+    Args:
+        summary: of the tests whose age counts.
+        previous: shrinkage in % per axis of the last accepted lot; an axis without one has no step to judge.
+    """
+    found = []
+    for axis in AXES:
+        if axis not in limits.percent:
+            continue
+        low, high = limits.percent[axis]
+        measured = summary.get(axis)
+        n = measured.n if measured else 0
+        short = limits.tests_per_axis_min - n
+        lacking = (
+            f"{short} {'more ' if n else ''}shrink {'test' if short == 1 else 'tests'} along {axis.upper()}{_aged(limits)}"
+            if short > 0
+            else ""
+        )
+        counted = "test" if n == 1 else "tests"
+        value, u = (measured.percent, measured.uncertainty) if measured else (None, None)
+        detail = (
+            ""
+            if not measured or measured.offset_mm is None
+            else f"Bead offset {measured.offset_mm:+.3f} mm, separated by two lengths."
+        )
+        found.append(
+            judge(
+                f"shrinkage.{axis}",
+                value,
+                Limit(low, high, "%"),
+                rule,
+                n=n,
+                counted=counted,
+                uncertainty=u,
+                detail=detail,
+                lacking=lacking,
+            )
+        )
+        if limits.step_max_percent is not None and previous is not None and axis in previous:
+            step = None if value is None else abs(value - previous[axis])
+            detail = "" if value is None else f"From {previous[axis]:.2f} % to {value:.2f} %."
+            limit = Limit(None, limits.step_max_percent, "%")
+            found.append(
+                judge(
+                    f"shrinkage.step_{axis}",
+                    step,
+                    limit,
+                    rule,
+                    n=n,
+                    counted=counted,
+                    uncertainty=u,
+                    detail=detail,
+                    lacking=lacking,
+                )
+            )
+    return found
+
+
+def _aged(limits: ShrinkageLimits) -> str:
+    return "" if limits.age_h is None else f", measured {limits.age_h[0]:g} to {limits.age_h[1]:g} h after printing"

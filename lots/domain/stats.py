@@ -1,0 +1,71 @@
+"""Small statistics that carry their uncertainty with them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from statistics import NormalDist, stdev
+
+Vector = tuple[float, ...]
+
+
+def standard_error(rows: Sequence[Sequence[float]], instrument: float | None) -> Vector | None:
+    """Returns the standard uncertainty of the mean of `rows`, column by column.
+
+    Scatter over the rows divided by the root of their number is combined, as a root sum of squares, with the instrument's own
+    standard uncertainty, which repeating does not reduce.
+
+    Args:
+        rows: repeated measurements, each of the same length.
+        instrument: standard uncertainty of the instrument, in the unit of the rows, >= 0; None when unknown.
+
+    Returns:
+        One value per column; None when there is neither a second row nor an instrument to tell.
+
+    Reference:
+        JCGM 100:2008 (GUM), 4.2.3 and 5.1.2.
+
+    Example:
+        >>> standard_error([[1.0], [3.0]], None)
+        (1.0,)
+    """
+    n = len(rows)
+    if n < 2 and instrument is None:
+        return None
+    own = instrument or 0.0
+    columns = list(zip(*rows, strict=True))
+    return tuple(math.hypot(stdev(column) / math.sqrt(n) if n > 1 else 0.0, own) for column in columns)
+
+
+def mean_uncertainty(values: Sequence[float], instrument: float | None) -> float | None:
+    """Returns the standard uncertainty of the mean of `values`; see standard_error."""
+    found = standard_error([[value] for value in values], instrument)
+    return None if found is None else found[0]
+
+
+def poisson_upper(count: int, confidence: float) -> float:
+    """Returns the exact one-sided upper bound on a Poisson mean after seeing `count` events.
+
+    Args:
+        count: events seen, >= 0.
+        confidence: 0 < confidence < 1.
+
+    Returns:
+        The mean at which seeing `count` or fewer has probability 1 - confidence. For no events at 95 %, 2.996: the rule of three.
+
+    Reference:
+        Garwood 1936, Biometrika 28, 437-442: half the chi-square quantile with 2(count + 1) degrees of freedom, which is the
+        inverse of the regularised gamma function.
+
+    Example:
+        >>> round(poisson_upper(0, 0.95), 4)
+        2.9957
+    """
+    from scipy.special import gammaincinv
+
+    return float(gammaincinv(count + 1, confidence))
+
+
+def one_sided_confidence(z: float) -> float:
+    """Returns the probability below `z` standard deviations of a normal distribution: 1.645 gives 0.95."""
+    return NormalDist().cdf(z)

@@ -1,0 +1,188 @@
+"""Values that refuse nonsense when they are made: colours, and the conditions they were measured under."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass, fields
+
+# The field's own short forms, folded to one spelling so that "SCI" and "included" are the same condition.
+_SPELLINGS = {
+    "specular": {
+        "sci": "included",
+        "sce": "excluded",
+        "spin": "included",
+        "spex": "excluded",
+        "in": "included",
+        "ex": "excluded",
+    },
+    "uv": {
+        "uv in": "included",
+        "uv included": "included",
+        "on": "included",
+        "uv out": "excluded",
+        "uv excluded": "excluded",
+        "off": "excluded",
+        "cut": "excluded",
+    },
+    "geometry": {"d8": "d/8", "di8": "d/8", "di:8": "d/8", "de:8": "d/8", "45:0": "45/0", "0:45": "0/45"},
+}
+_NAMES = {
+    "illuminant": "illuminant",
+    "observer_deg": "observer",
+    "geometry": "geometry",
+    "specular": "specular component",
+    "uv": "UV",
+    "backing": "backing",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Lab:
+    """A colour in CIELAB.
+
+    Args:
+        L: lightness L*, 0..110 (above 100 only with fluorescence).
+        a: a*, -150..150; positive is redder, negative greener.
+        b: b*, -150..150; positive is yellower, negative bluer.
+
+    Raises:
+        ValueError: a coordinate is not a finite number in its range; the message quotes field, value and range.
+
+    Reference:
+        ISO/CIE 11664-4 (CIELAB). The ranges are this project's own bounds on what a plastic surface can read.
+
+    Example:
+        >>> Lab(95.0, -0.8, 1.5).chroma
+        1.7
+    """
+
+    L: float
+    a: float
+    b: float
+
+    def __post_init__(self) -> None:
+        for name, value, low, high in (
+            ("L*", self.L, 0.0, 110.0),
+            ("a*", self.a, -150.0, 150.0),
+            ("b*", self.b, -150.0, 150.0),
+        ):
+            if not math.isfinite(value) or not low <= value <= high:
+                raise ValueError(f"{name} is {value!r}; it must be a number from {low:g} to {high:g}")
+
+    @property
+    def chroma(self) -> float:
+        """Chroma C*ab, the distance from the neutral axis (ISO/CIE 11664-4)."""
+        return math.hypot(self.a, self.b)
+
+    def as_list(self) -> list[float]:
+        """The three coordinates in the order L*, a*, b*."""
+        return [self.L, self.a, self.b]
+
+
+def mean_lab(colors: list[Lab]) -> Lab:
+    """Returns the mean colour, averaged coordinate by coordinate in CIELAB.
+
+    Hue angles are never averaged: 359 and 1 degree would give 180.
+
+    Args:
+        colors: at least one colour.
+
+    Raises:
+        ValueError: the list is empty.
+
+    Example:
+        >>> mean_lab([Lab(95, -0.8, 2.1), Lab(95, -0.8, 0.9)])
+        Lab(L=95.0, a=-0.8, b=1.5)
+    """
+    if not colors:
+        raise ValueError("the mean of no colours is not a colour")
+    n = len(colors)
+    return Lab(
+        math.fsum(c.L for c in colors) / n, math.fsum(c.a for c in colors) / n, math.fsum(c.b for c in colors) / n
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """How a colour was measured. Two readings are comparable only when these agree.
+
+    Args:
+        illuminant: CIE illuminant, such as "D65".
+        observer_deg: CIE standard observer, 2 or 10 degrees.
+        geometry: such as "d/8" or "45/0".
+        specular: specular component, "included" or "excluded".
+        uv: "included" or "excluded", or None where nobody said.
+        backing: such as "white", or None where nobody said.
+
+    Raises:
+        ValueError: a required condition is blank, or the observer is neither 2 nor 10.
+
+    Reference:
+        ISO 18314-1 and ASTM E1164 list these among what a colour report must state.
+    """
+
+    illuminant: str
+    observer_deg: int
+    geometry: str
+    specular: str
+    uv: str | None = None
+    backing: str | None = None
+
+    def __post_init__(self) -> None:
+        if self.observer_deg not in (2, 10):
+            raise ValueError(f"observer_deg is {self.observer_deg!r}; the CIE standard observers are 2 and 10")
+        for field in fields(self):
+            value = getattr(self, field.name)
+            if isinstance(value, str):
+                object.__setattr__(self, field.name, _one_spelling(field.name, value))
+            if field.name not in ("uv", "backing") and value in ("", None):
+                raise ValueError(f"{field.name} must be stated")
+
+    def differences(self, asked: Conditions) -> list[tuple[str, str, str]]:
+        """Returns each condition in which this reading departs from what was asked.
+
+        A condition the reference does not state is not compared; one that the reference states and the reading
+        does not is a difference.
+
+        Args:
+            asked: the reference's conditions.
+
+        Returns:
+            (field name, what the reading says, what the reference asks), in the order of the fields.
+
+        Example:
+            >>> Conditions("D65", 10, "d/8", "SCE").differences(Conditions("D65", 10, "d/8", "SCI"))
+            [('specular', 'excluded', 'included')]
+        """
+        found = []
+        for field in fields(self):
+            mine, theirs = getattr(self, field.name), getattr(asked, field.name)
+            if theirs is not None and mine != theirs:
+                found.append((field.name, "not stated" if mine is None else str(mine), str(theirs)))
+        return found
+
+    def comparable_with(self, asked: Conditions) -> bool:
+        """True when a reading under these conditions may be held against a reference measured under `asked`."""
+        return not self.differences(asked)
+
+    def __str__(self) -> str:
+        said = [self.illuminant, f"{self.observer_deg} deg observer", self.geometry, f"specular {self.specular}"]
+        said += [f"UV {self.uv}"] if self.uv else []
+        said += [f"{self.backing} backing"] if self.backing else []
+        return ", ".join(said)
+
+
+def condition_name(field: str) -> str:
+    """The name of a condition as a person says it: "observer" for `observer_deg`."""
+    return _NAMES[field]
+
+
+def _one_spelling(field: str, said: str) -> str:
+    text = re.sub(r"\s+", " ", said.replace("°", "").strip())
+    if field == "illuminant":
+        return text.upper()
+    text = text.lower()
+    if field == "geometry":
+        text = text.replace(" ", "")
+    return _SPELLINGS.get(field, {}).get(text, text)
