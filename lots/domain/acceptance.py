@@ -169,7 +169,7 @@ def _comparable(readings: Sequence[ColorReading], shade: ShadeRevision | None, n
     kept = [r for r in readings if r.conditions.comparable_with(shade.conditions)]
     if left := len(readings) - len(kept):
         notes.append(
-            f"{left} colour {'reading was' if left == 1 else 'readings were'} made under other conditions than revision {shade.revision} of {shade.name} and do not count."
+            f"{left} colour {'reading was' if left == 1 else 'readings were'} made under other conditions than revision {shade.revision} of {shade.name} and {'does' if left == 1 else 'do'} not count."
         )
     return kept
 

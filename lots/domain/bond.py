@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from lots.domain.limits import DecisionRule, Finding, Limit, judge
+from lots.domain.limits import DecisionRule, Finding, Limit, judge, worst
 from lots.domain.stats import mean_uncertainty
 
 
@@ -39,17 +39,25 @@ def stress_mpa(force_n: float, area_mm2: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class BondSummary:
-    """Mean, weakest and scatter (coefficient of variation) of a lot's bars; ratio to the control bars, None without any."""
+    """The lot's bars, their mean, weakest and scatter (coefficient of variation); ratio to the control bars, None without any."""
 
+    bars: tuple[BondTest, ...]
     mean_mpa: float
-    weakest_mpa: float
     variation: float | None
-    n: int
     uncertainty: float | None
-    weakest_uncertainty: float | None
     control_ratio: float | None
     control_n: int
     ratio_uncertainty: float | None
+
+    @property
+    def n(self) -> int:
+        """Bars of the lot itself."""
+        return len(self.bars)
+
+    @property
+    def weakest_mpa(self) -> float:
+        """Least stress at which a bar of the lot broke, MPa."""
+        return min(bar.stress_mpa for bar in self.bars)
 
 
 def summarise(tests: Sequence[BondTest]) -> BondSummary | None:
@@ -80,10 +88,7 @@ def summarise(tests: Sequence[BondTest]) -> BondSummary | None:
         if u is not None and control_u is not None:
             ratio_u = ratio * math.hypot(u / mean, control_u / control_mean)
     variation = scatter * math.sqrt(len(own)) / mean if scatter is not None and len(own) > 1 else None
-    weakest = min(own, key=lambda t: t.stress_mpa)
-    return BondSummary(
-        mean, weakest.stress_mpa, variation, len(own), u, weakest.uncertainty, ratio, len(control), ratio_u
-    )
+    return BondSummary(tuple(own), mean, variation, u, ratio, len(control), ratio_u)
 
 
 def _machine(tests: Sequence[BondTest]) -> float | None:
@@ -102,7 +107,7 @@ class BondLimits:
 
 
 def judge_bond(summary: BondSummary | None, limits: BondLimits, rule: DecisionRule) -> list[Finding]:
-    """Returns the findings on bond: the mean, the weakest bar (one is enough to refuse), the ratio to the control bars.
+    """Returns the findings on bond: the mean, the worst single bar (one is enough to refuse), the ratio to the control bars.
 
     Args:
         summary: None when no bar of the lot was broken.
@@ -137,19 +142,7 @@ def judge_bond(summary: BondSummary | None, limits: BondLimits, rule: DecisionRu
             )
         )
     if limits.single_min_mpa is not None:
-        found.append(
-            judge(
-                "bond.single",
-                summary.weakest_mpa if summary else None,
-                Limit(limits.single_min_mpa, None, "MPa"),
-                rule,
-                n=n,
-                counted=counted,
-                uncertainty=summary.weakest_uncertainty if summary else None,
-                lacking=lacking,
-                conclusive=True,
-            )
-        )
+        found.append(_worst_bar(summary, Limit(limits.single_min_mpa, None, "MPa"), rule, counted, lacking))
     if limits.control_ratio_min is not None:
         no_control = (
             ""
@@ -172,3 +165,26 @@ def judge_bond(summary: BondSummary | None, limits: BondLimits, rule: DecisionRu
             )
         )
     return found
+
+
+def _worst_bar(summary: BondSummary | None, limit: Limit, rule: DecisionRule, counted: str, lacking: str) -> Finding:
+    """Judges every bar by itself: under a guard band a bar broken on a coarse machine can be in more doubt than a weaker one."""
+    if summary is None:
+        return judge("bond.single", None, limit, rule, n=0, counted=counted, lacking=lacking)
+    return worst(
+        [
+            judge(
+                "bond.single",
+                bar.stress_mpa,
+                limit,
+                rule,
+                n=summary.n,
+                counted=counted,
+                uncertainty=bar.uncertainty,
+                subject=f"spool {bar.spool}",
+                lacking=lacking,
+                conclusive=True,
+            )
+            for bar in summary.bars
+        ]
+    )

@@ -9,6 +9,7 @@ from lots.domain.agreed import USES
 
 # How a use is said in a caution: "load-bearing", "load bearing" and "load_bearing" are one word here.
 _SAID = {use: re.compile(r"\b" + use.replace("_", r"[-_ ]?") + r"\b") for use in USES}
+_BETWEEN_USES = {"and", "or", "nor", "for", "use", "uses", "part", "parts", "job", "jobs"}
 
 
 def forbidden_uses(cautions: Sequence[str]) -> dict[str, str]:
@@ -26,9 +27,7 @@ def forbidden_uses(cautions: Sequence[str]) -> dict[str, str]:
     """
     found: dict[str, str] = {}
     for caution in cautions:
-        text = caution.lower()
-        # "Cosmetic only, never load-bearing": each clause speaks for itself.
-        for clause in re.split(r"[,;.:]", text):
+        for clause in _clauses(caution.lower()):
             named = [use for use, said in _SAID.items() if said.search(clause)]
             if not named:
                 continue
@@ -41,3 +40,27 @@ def forbidden_uses(cautions: Sequence[str]) -> dict[str, str]:
             for use in forbidden:
                 found.setdefault(use, caution)
     return found
+
+
+def _clauses(text: str) -> list[str]:
+    """Splits a caution where each part speaks for itself: "cosmetic only, never load-bearing" is two.
+
+    A part that merely lists uses belongs to the "never" before it ("never load-bearing, flexing") or to what follows it
+    ("cosmetic, hidden only").
+    """
+    found: list[str] = []
+    for part in re.split(r"[,;.:]", text):
+        if found and (
+            ("never" in found[-1] and _only_lists_uses(part)) or (_only_lists_uses(found[-1]) and "never" not in part)
+        ):
+            found[-1] += " and " + part
+        else:
+            found.append(part)
+    return found
+
+
+def _only_lists_uses(part: str) -> bool:
+    rest = part
+    for said in _SAID.values():
+        rest = said.sub(" ", rest)
+    return rest != part and set(rest.replace("/", " ").split()) <= _BETWEEN_USES

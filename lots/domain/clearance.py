@@ -88,8 +88,7 @@ def clear(state: SpoolState, use: str, pairs: Sequence[PairMatch] = (), match_as
 def _standing_reasons(state: SpoolState) -> list[str]:
     if not state.judged or state.standing not in STANDINGS:
         return [f"Lot {state.lot} has never been judged."]
-    if state.standing in LOADABLE:
-        return []
+    # A decision in force speaks even where the standing has not caught up with it.
     if state.by_hand is not None:
         action, reason = state.by_hand
         words = {
@@ -98,7 +97,9 @@ def _standing_reasons(state: SpoolState) -> list[str]:
             "return": "goes back to the supplier",
             "scrap": "was scrapped",
         }
-        return [f"Lot {state.lot} {words[action]}: {reason}"]
+        return [f"Lot {state.lot} {words.get(action, f'is under the decision {action!r}')}: {reason}"]
+    if state.standing in LOADABLE:
+        return []
     if state.standing == "blocked":
         return [f"Lot {state.lot} is blocked by its readings."]
     if state.standing == "quarantined":

@@ -30,7 +30,7 @@ LABELS = {
     "shrinkage.step_y": "Step in Y shrinkage from the last accepted lot",
     "shrinkage.step_z": "Step in Z shrinkage from the last accepted lot",
     "bond.mean": "Mean layer bond",
-    "bond.single": "Weakest bond specimen",
+    "bond.single": "Worst bond specimen",
     "bond.control_ratio": "Bond against the control bars",
     "surface.specks": "Specks on the first layer",
     "moisture.percent": "Moisture",
@@ -156,7 +156,7 @@ class Finding:
         label = LABELS[self.code] + (f" ({self.subject})" if self.subject else "")
         if self.value is None or self.margin is None:
             return f"{label}: not known yet. Still to do: {self.to_measure}."
-        digits = _digits(self.margin)
+        digits = _digits(self.value, self.limit, self.guard if self.verdict == "near" else None)
         unit = f" {self.limit.unit}" if self.limit.unit else ""
         size = abs(self.margin)
         head = f"{label}: {self.value:.{digits}f}{unit} from {self.n} {self.counted}, limit {self.limit}"
@@ -249,12 +249,19 @@ def shown(value: float, digits: int = 2) -> str:
     return f"{value:.{digits}f}"
 
 
-def _digits(margin: float) -> int:
-    """Enough decimals that the margin never prints as nothing: 1.0016 over 1.0, not 1.00 over 1.00."""
-    size = abs(margin)
-    if size < BINARY_NOISE:
+def _digits(value: float, limit: Limit, guard: float | None) -> int:
+    """Enough decimals that no two numbers that differ print alike: 1.002 over 1.0 by 0.002, not 1.00 over 1.00 by 0.00."""
+    size = abs(limit.margin(value))
+    if size <= BINARY_NOISE:
         return 2
-    return next((digits for digits in range(2, 7) if round(size, digits) > 0), 6)
+    apart = (
+        digits
+        for digits in range(2, 11)
+        if float(shown(size, digits)) > 0
+        and abs(limit.margin(float(shown(value, digits)))) > BINARY_NOISE
+        and (guard is None or shown(size, digits) != shown(guard, digits))
+    )
+    return next(apart, 10)
 
 
 def _sentence(text: str) -> str:

@@ -10,7 +10,7 @@ from lots.domain.color import Components, components, delta_e, mean_difference_f
 from lots.domain.limits import DecisionRule, Finding, Limit, judge, worst
 from lots.domain.sampling import Coverage
 from lots.domain.stats import Vector, standard_error
-from lots.domain.values import Conditions, Lab, mean_lab
+from lots.domain.values import Conditions, Lab, mean_lab, nearest_lab
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,7 +266,6 @@ def delta_e_uncertainty(reference: Lab, sample: Lab, u: Vector | None, limits: C
         for sign in (1, -1):
             point = sample.as_list()
             point[index] += sign * size
-            # A lightness pushed past an end of its scale stays at that end.
-            moved.append(abs(limits.delta_e(reference, Lab(min(max(point[0], 0.0), 110.0), point[1], point[2])) - here))
+            moved.append(abs(limits.delta_e(reference, nearest_lab(*point)) - here))
         changes.append(max(moved))
     return math.sqrt(math.fsum(change * change for change in changes))

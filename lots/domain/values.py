@@ -37,6 +37,9 @@ _NAMES = {
 }
 
 
+_LAB_RANGES = (("L*", 0.0, 110.0), ("a*", -150.0, 150.0), ("b*", -150.0, 150.0))
+
+
 @dataclass(frozen=True, slots=True)
 class Lab:
     """A colour in CIELAB.
@@ -62,11 +65,7 @@ class Lab:
     b: float
 
     def __post_init__(self) -> None:
-        for name, value, low, high in (
-            ("L*", self.L, 0.0, 110.0),
-            ("a*", self.a, -150.0, 150.0),
-            ("b*", self.b, -150.0, 150.0),
-        ):
+        for (name, low, high), value in zip(_LAB_RANGES, self.as_list(), strict=True):
             if not math.isfinite(value) or not low <= value <= high:
                 raise ValueError(f"{name} is {value!r}; it must be a number from {low:g} to {high:g}")
 
@@ -78,6 +77,18 @@ class Lab:
     def as_list(self) -> list[float]:
         """The three coordinates in the order L*, a*, b*."""
         return [self.L, self.a, self.b]
+
+
+def nearest_lab(L: float, a: float, b: float) -> Lab:
+    """Returns the colour at these coordinates; one that lies past an end of its range is moved to that end.
+
+    For arithmetic that nudges a colour, not for readings: a reading out of range is refused.
+
+    Example:
+        >>> nearest_lab(110.2, -0.8, -151)
+        Lab(L=110.0, a=-0.8, b=-150.0)
+    """
+    return Lab(*(min(max(at, low), high) for at, (_, low, high) in zip((L, a, b), _LAB_RANGES, strict=True)))
 
 
 def mean_lab(colors: list[Lab]) -> Lab:
@@ -135,7 +146,8 @@ class Conditions:
         for field in fields(self):
             value = getattr(self, field.name)
             if isinstance(value, str):
-                object.__setattr__(self, field.name, _one_spelling(field.name, value))
+                value = _one_spelling(field.name, value)
+                object.__setattr__(self, field.name, value)
             if field.name not in ("uv", "backing") and value in ("", None):
                 raise ValueError(f"{field.name} must be stated")
 
@@ -161,6 +173,10 @@ class Conditions:
             if theirs is not None and mine != theirs:
                 found.append((field.name, "not stated" if mine is None else str(mine), str(theirs)))
         return found
+
+    def as_dict(self) -> dict[str, str | int]:
+        """The conditions that were stated, by field name."""
+        return {f.name: getattr(self, f.name) for f in fields(self) if getattr(self, f.name) is not None}
 
     def comparable_with(self, asked: Conditions) -> bool:
         """True when a reading under these conditions may be held against a reference measured under `asked`."""

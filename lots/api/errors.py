@@ -1,0 +1,182 @@
+"""Every refusal as one shape: RFC 9457 problem documents, and the one table from error to status."""
+
+from __future__ import annotations
+
+import json
+import logging
+from collections.abc import Iterable
+from difflib import get_close_matches
+from typing import Any
+
+from flask import Flask, Response, request
+from marshmallow import Schema, fields
+from werkzeug.exceptions import HTTPException
+
+from lots.desks.errors import Conflict, Fault, Invalid, KeyReused, LotsError, NotFound, Stale
+from lots.desks.trouble import BadCursor, Clash, Unavailable
+
+log = logging.getLogger(__name__)
+
+STATUS: dict[type[LotsError], int] = {NotFound: 404, Invalid: 422, Conflict: 409, Stale: 412, KeyReused: 422}
+
+# What each refusal of the HTTP layer itself means, and what to do about it.
+_HTTP = {
+    400: ("malformed", "This request cannot be read", ""),
+    401: (
+        "no-token",
+        "A token is needed",
+        "Send `Authorization: Bearer TOKEN`. An administrator makes one with `lots token add NAME --role ROLE`.",
+    ),
+    403: ("not-your-desk", "This is not for your role", ""),
+    404: ("not-found", "There is no such thing", "The paths are listed at /docs."),
+    405: ("wrong-method", "This path does not do that", "The Allow header says what it does."),
+    408: ("timed-out", "The request took too long to arrive", "Send it again."),
+    413: ("too-large", "The body is too large", "Send it in several requests."),
+    415: ("wrong-type", "The body is not JSON", "Send JSON, with the header `Content-Type: application/json`."),
+    422: ("invalid", "Some of this cannot be right", ""),
+    428: (
+        "needs-if-match",
+        "Which version are you changing?",
+        "Read it, and send its ETag back in the header `If-Match`.",
+    ),
+    500: (
+        "broken",
+        "Something broke on our side",
+        (
+            "Look whether it was stored before you send it again; a request with an Idempotency-Key can simply be "
+            "repeated. If it stays, tell whoever runs this server."
+        ),
+    ),
+    503: (
+        "unavailable",
+        "The database cannot be used now",
+        "Nothing was stored. Try again in a moment; if it stays, tell whoever runs this server.",
+    ),
+}
+
+
+class FaultSchema(Schema):
+    """One thing wrong: where, what, and what to do."""
+
+    pointer = fields.String(
+        required=True, metadata={"description": "JSON pointer into the body, or the name of a query parameter"}
+    )
+    detail = fields.String(required=True)
+    hint = fields.String()
+
+
+class ProblemSchema(Schema):
+    """A problem document (RFC 9457). Some carry more members, such as `reasons` or `candidates`."""
+
+    type = fields.String(required=True, metadata={"format": "uri-reference", "description": "ends in a stable slug"})
+    title = fields.String(required=True)
+    status = fields.Integer(required=True)
+    detail = fields.String(required=True)
+    errors = fields.List(fields.Nested(FaultSchema), required=True)
+
+
+def problem(
+    status: int,
+    slug: str,
+    title: str,
+    detail: str,
+    faults: Iterable[Fault] = (),
+    headers: Iterable[tuple[str, str]] = (),
+    **more: Any,
+) -> Response:
+    """Returns a problem document."""
+    errors = [{"pointer": f.pointer, "detail": f.detail, **({"hint": f.hint} if f.hint else {})} for f in faults]
+    body = {"type": f"/problems/{slug}", "title": title, "status": status, "detail": detail, "errors": errors, **more}
+    text = json.dumps(body, ensure_ascii=False) + "\n"
+    answer = Response(text, status, mimetype="application/problem+json")
+    answer.headers.extend(list(headers))
+    return answer
+
+
+def http_problem(status: int, detail: str = "", headers: Iterable[tuple[str, str]] = ()) -> Response:
+    """Returns the problem document for a status of the HTTP layer."""
+    slug, title, advice = _HTTP.get(status, ("refused", "This request was refused", ""))
+    return problem(status, slug, title, " ".join(part for part in (detail, advice) if part), headers=headers)
+
+
+def faults_from(messages: Any, schema: Schema | None, at: str = "") -> list[Fault]:
+    """Returns marshmallow's nested messages as faults with JSON pointers, and near names for unknown fields."""
+    if isinstance(messages, dict):
+        found = []
+        for key, inner in messages.items():
+            place = at if key == "_schema" else f"{at}/{_escaped(key)}"
+            found += faults_from(_with_near_names(inner, key, schema), _below(schema, key), place)
+        return found
+    listed = messages if isinstance(messages, list) else [messages]
+    return [Fault(at, str(said), getattr(said, "hint", "")) for said in listed]
+
+
+def _escaped(key: Any) -> str:
+    return str(key).replace("~", "~0").replace("/", "~1")
+
+
+def _below(schema: Schema | None, key: Any) -> Schema | None:
+    if schema is None or isinstance(key, int):
+        return schema
+    field = schema.fields.get(str(key)) if hasattr(schema, "fields") else None
+    while isinstance(field, fields.List):
+        field = field.inner
+    return field.schema if isinstance(field, fields.Nested) else None
+
+
+def _with_near_names(messages: Any, key: Any, schema: Schema | None) -> Any:
+    from lots.api.fields import Said
+
+    if schema is None or messages != ["There is no such field."]:
+        return messages
+    near = get_close_matches(str(key), list(schema.fields), n=2, cutoff=0.6)
+    hint = f"Did you mean {' or '.join(near)}?" if near else f"Known here: {', '.join(schema.fields)}."
+    return [Said(messages[0], hint)]
+
+
+def register(app: Flask) -> None:
+    """Answers every error of the application with a problem document."""
+
+    def of_desk(error: LotsError) -> Response:
+        status = next(code for kind, code in STATUS.items() if isinstance(error, kind))
+        return problem(status, error.slug, error.title, error.detail, error.faults, **error.more)
+
+    def of_cursor(error: BadCursor) -> Response:
+        fault = Fault(
+            "cursor",
+            "This cursor was not given out by this list.",
+            "Follow `next` as it stands, or start without a cursor.",
+        )
+        return problem(422, "invalid", "Some of this cannot be right", fault.detail, [fault])
+
+    def of_clash(error: Clash) -> Response:
+        return problem(
+            409,
+            "clash",
+            "Somebody was faster",
+            "The same thing was written at the same moment. Read it again, then repeat yours if it is still needed.",
+        )
+
+    def of_database(error: Unavailable) -> Response:
+        log.error("database unavailable: %s", error)
+        return http_problem(503, headers=[("Retry-After", "2")])
+
+    def of_http(error: HTTPException) -> Response:
+        status = error.code or 500
+        detail = {
+            404: f"Nothing is served at {request.path}.",
+            413: f"At most {app.config['MAX_CONTENT_LENGTH']:,} bytes are taken.",
+        }.get(status, "")
+        kept = [(k, v) for k, v in error.get_headers() if k.lower() not in ("content-type", "content-length")]
+        return http_problem(status, detail, kept)
+
+    def of_anything(error: Exception) -> Response:
+        log.exception("unexpected error in %s %s", request.method, request.path)
+        return http_problem(500)
+
+    app.register_error_handler(LotsError, of_desk)
+    app.register_error_handler(BadCursor, of_cursor)
+    app.register_error_handler(Clash, of_clash)
+    app.register_error_handler(Unavailable, of_database)
+    app.register_error_handler(HTTPException, of_http)
+    app.register_error_handler(Exception, of_anything)

@@ -1,0 +1,34 @@
+"""The shape of an exposure: used by production's own path and by every answer that takes a lot out of use."""
+
+from __future__ import annotations
+
+from marshmallow import Schema, fields
+
+from lots.api.fields import Instant
+
+
+class ReachSchema(Schema):
+    """One spool of the lot on one machine for one job."""
+
+    load_id = fields.Integer(required=True)
+    spool_code = fields.String(required=True)
+    machine = fields.String(required=True)
+    job = fields.String(required=True)
+    use = fields.String(required=True)
+    loaded_at = Instant(required=True)
+    unloaded_at = Instant(required=True, allow_none=True)
+    still_loaded = fields.Boolean(required=True)
+    mass_used_g = fields.Float(required=True, allow_none=True)
+
+
+class ExposureSchema(Schema):
+    """Every machine and job that a lot has reached, what is still loaded first."""
+
+    lot_id = fields.Integer(required=True)
+    supplier_lot = fields.String(required=True)
+    standing = fields.String(required=True)
+    says = fields.String(required=True)
+    still_loaded = fields.Integer(required=True, metadata={"description": "how many spools are on machines now"})
+    machines = fields.List(fields.String(), required=True)
+    jobs = fields.List(fields.String(), required=True)
+    items = fields.List(fields.Nested(ReachSchema), required=True)

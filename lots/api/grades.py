@@ -1,0 +1,218 @@
+"""Grades with their limits, and instruments with their checks, kept by quality."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import Schema, ValidationError, fields, validate, validates
+
+from lots.api.fields import MAX_ID, Instant, Number, Said, Strict, Text, Whole
+from lots.api.http import Desk, PageArgs, Resource, etag, page_answer, page_schema, person, version_to_change
+from lots.api.limits import LimitsArgs, LimitsSchema
+from lots.api.purchasing import NUMBER
+from lots.desks import catalog
+
+desk = Desk("grades", __name__, url_prefix="/v1/grades", description="What is bought, and the limits it is held to.")
+tools = Desk("instruments", __name__, url_prefix="/v1/instruments", description="What readings are taken with.")
+
+_CAUTION = (
+    'Sentences for production. "never load-bearing" forbids a use, "cosmetic only" all others; the rest is advice.'
+)
+
+
+class GradeChange(Strict):
+    """What may change about a grade. Nominal diameter and shade are settled once lots were received."""
+
+    polymer = Text(60, metadata={"example": "PLA"})
+    color_name = Text(120)
+    finish = Text(60, allow_none=True, metadata={"example": "matte"})
+    filler = Text(120, allow_none=True)
+    nominal_diameter_mm = Number(metadata={"minimum": 1, "maximum": 4, "example": 1.75})
+    density_g_cm3 = Number(0.5, 10)
+    shade_id = Whole(1, MAX_ID, allow_none=True)
+    cautions = fields.List(Text(500), validate=validate.Length(max=50), metadata={"description": _CAUTION})
+
+    @validates("nominal_diameter_mm")
+    def in_millimetres(self, value: float | None, **_: Any) -> None:
+        """Refuses what is no filament, with a hint at inches."""
+        if value is None or 1.0 <= value <= 4.0:
+            return
+        hint = "Common sizes are 1.75 and 2.85 mm."
+        if 1.0 <= value * 25.4 <= 4.0:
+            hint = f"This looks like inches: {value:g} in is {value * 25.4:.3f} mm. Enter millimetres."
+        raise ValidationError(Said(f"{value:g} mm is not a plausible filament diameter (1 to 4 mm).", hint))
+
+
+class GradeArgs(GradeChange):
+    """A new grade; set its limits next."""
+
+    code = Text(40, required=True, metadata={"example": "PLA-HW-175"})
+    polymer = Text(60, required=True)
+    color_name = Text(120, required=True)
+    nominal_diameter_mm = Number(required=True, metadata={"minimum": 1, "maximum": 4, "example": 1.75})
+    density_g_cm3 = Number(0.5, 10, required=True, metadata={"example": 1.24})
+    cautions = fields.List(
+        Text(500), validate=validate.Length(max=50), load_default=list, metadata={"description": _CAUTION}
+    )
+
+
+class GradeSchema(Schema):
+    """A grade."""
+
+    id = fields.Integer(required=True)
+    code = fields.String(required=True)
+    polymer = fields.String(required=True)
+    color_name = fields.String(required=True)
+    finish = fields.String(required=True, allow_none=True)
+    filler = fields.String(required=True, allow_none=True)
+    nominal_diameter_mm = fields.Float(required=True)
+    density_g_cm3 = fields.Float(required=True)
+    shade_id = fields.Integer(required=True, allow_none=True)
+    cautions = fields.List(fields.String(), required=True)
+    forbidden_uses = fields.List(fields.String(), required=True, metadata={"description": "what the cautions forbid"})
+    version = fields.Integer(required=True)
+    recorded_at = Instant(required=True)
+    recorded_by = fields.String(required=True)
+
+
+class InstrumentArgs(Strict):
+    """A new instrument."""
+
+    code = Text(40, required=True, metadata={"example": "MIC-1"})
+    kind = Text(60, required=True, metadata={"example": "micrometer"})
+    standard_uncertainty = Number(0, 1000, metadata={"description": "in the unit of what it reads"})
+    check_interval_days = Whole(1, 3650, required=True)
+
+
+class InstrumentSchema(Schema):
+    """An instrument."""
+
+    id = fields.Integer(required=True)
+    code = fields.String(required=True)
+    kind = fields.String(required=True)
+    standard_uncertainty = fields.Float(required=True, allow_none=True)
+    check_interval_days = fields.Integer(required=True)
+    recorded_at = Instant(required=True)
+    recorded_by = fields.String(required=True)
+
+
+class CheckArgs(Strict):
+    """A check of an instrument against something known."""
+
+    checked_at = Instant(required=True)
+    result = Text(4, one_of=("pass", "fail"), required=True)
+    artefact = Text(200, metadata={"example": "white tile 3"})
+    readings = fields.List(Number(), validate=validate.Length(max=1000))
+    note = Text(2000, lines=True)
+
+
+class CheckSchema(Schema):
+    """A check of an instrument."""
+
+    id = fields.Integer(required=True)
+    instrument_id = fields.Integer(required=True)
+    checked_at = Instant(required=True)
+    result = fields.String(required=True)
+    artefact = fields.String(required=True, allow_none=True)
+    readings = fields.List(fields.Float(), required=True, allow_none=True)
+    note = fields.String(required=True, allow_none=True)
+    recorded_at = Instant(required=True)
+    recorded_by = fields.String(required=True)
+
+
+@desk.route("")
+class Grades(Resource):
+    """All grades."""
+
+    who = {"GET": ("quality",), "POST": ("quality",)}
+
+    @desk.arguments(PageArgs, location="query")
+    @desk.response(200, page_schema(GradeSchema))
+    def get(self, args: dict[str, Any]) -> Any:
+        """List grades."""
+        return page_answer(catalog.listed("grade", args.get("cursor"), args["limit"]))
+
+    @desk.arguments(GradeArgs)
+    @desk.response(201, GradeSchema)
+    def post(self, args: dict[str, Any]) -> Any:
+        """Add a grade. 409 when the code is taken."""
+        made = catalog.add("grade", args, person().name)
+        return made, {"Location": f"/v1/grades/{made['id']}", **etag("grade", made)}
+
+
+@desk.route(f"/<{NUMBER}:number>")
+class OneGrade(Resource):
+    """One grade."""
+
+    who = {"GET": ("quality",), "PATCH": ("quality",)}
+
+    @desk.response(200, GradeSchema)
+    def get(self, number: int) -> Any:
+        """Show a grade."""
+        found = catalog.get("grade", number)
+        return found, etag("grade", found)
+
+    @desk.arguments(GradeChange)
+    @desk.response(200, GradeSchema)
+    def patch(self, args: dict[str, Any], number: int) -> Any:
+        """Change a grade. Needs If-Match: 428 without it, 412 when it was changed meanwhile, 409 for what lots already rest on."""
+        version = version_to_change("grade", catalog.get("grade", number))
+        changed = catalog.change("grade", number, version, args)
+        return changed, etag("grade", changed)
+
+
+@desk.route(f"/<{NUMBER}:number>/limits")
+class GradeLimits(Resource):
+    """Limits of a grade."""
+
+    who = {"GET": ("quality",), "POST": ("quality",)}
+
+    @desk.arguments(PageArgs, location="query")
+    @desk.response(200, page_schema(LimitsSchema))
+    def get(self, args: dict[str, Any], number: int) -> Any:
+        """List a grade's limits revisions, oldest first."""
+        return page_answer(catalog.limits_revisions(number, args.get("cursor"), args["limit"]))
+
+    @desk.arguments(LimitsArgs)
+    @desk.response(201, LimitsSchema)
+    def post(self, args: dict[str, Any], number: int) -> Any:
+        """Set limits as the next revision. Lots already being measured keep theirs until somebody asks to judge them again."""
+        return catalog.add_limits(number, args, person().name)
+
+
+@tools.route("")
+class Instruments(Resource):
+    """All instruments."""
+
+    who = {"GET": ("quality",), "POST": ("quality",)}
+
+    @tools.arguments(PageArgs, location="query")
+    @tools.response(200, page_schema(InstrumentSchema))
+    def get(self, args: dict[str, Any]) -> Any:
+        """List instruments."""
+        return page_answer(catalog.listed("instrument", args.get("cursor"), args["limit"]))
+
+    @tools.arguments(InstrumentArgs)
+    @tools.response(201, InstrumentSchema)
+    def post(self, args: dict[str, Any]) -> Any:
+        """Add an instrument. 409 when the code is taken."""
+        return catalog.add("instrument", args, person().name)
+
+
+@tools.route(f"/<{NUMBER}:number>/checks")
+class Checks(Resource):
+    """Checks of an instrument."""
+
+    who = {"GET": ("quality",), "POST": ("quality",)}
+
+    @tools.arguments(PageArgs, location="query")
+    @tools.response(200, page_schema(CheckSchema))
+    def get(self, args: dict[str, Any], number: int) -> Any:
+        """List an instrument's checks."""
+        return page_answer(catalog.checks(number, args.get("cursor"), args["limit"]))
+
+    @tools.arguments(CheckArgs)
+    @tools.response(201, CheckSchema)
+    def post(self, args: dict[str, Any], number: int) -> Any:
+        """Record a check against a known artefact."""
+        return catalog.add_check(number, args, person().name)

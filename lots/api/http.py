@@ -1,0 +1,333 @@
+"""What every resource shares: who may, strict JSON in, answers kept for repeats, pages and ETags out."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable
+from typing import Any, ClassVar, NoReturn
+from urllib.parse import urlencode
+
+from flask import Response, g, request
+from flask.views import MethodView
+from flask_httpauth import HTTPTokenAuth
+from flask_smorest import Blueprint
+from marshmallow import Schema, ValidationError, fields
+from webargs.flaskparser import FlaskParser
+
+from lots.api.errors import ProblemSchema, faults_from, http_problem, problem
+from lots.api.fields import Strict, Text, WrittenWhole
+from lots.desks import access
+from lots.desks.access import ROLES, Answer, Person
+from lots.desks.errors import Fault, Invalid
+from lots.desks.trouble import Clash
+
+ALL = ROLES
+_MAX_DEPTH = 32
+_MAX_LIST = 5_000
+_KEY = re.compile(r'"?([\x21\x23-\x7e]{1,255})"?')
+
+auth = HTTPTokenAuth(scheme="Bearer")
+
+
+class Malformed(Exception):
+    """A body that is not the JSON it should be."""
+
+
+class Refused(Exception):
+    """A refusal with its answer ready."""
+
+    def __init__(self, answer: Response) -> None:
+        super().__init__(answer.status)
+        self.answer = answer
+
+
+@auth.verify_token
+def _verify(token: str) -> Person | None:
+    return access.person_of(token) if token else None
+
+
+@auth.get_user_roles
+def _roles(person: Person) -> list[str]:
+    return [person.role]
+
+
+@auth.error_handler
+def _unauthorized(status: int) -> Response:
+    if status == 403:
+        person, allowed = auth.current_user(), g.allowed
+        return http_problem(403, f"{person.name} has the role {person.role}; this needs {' or '.join(allowed)}.")
+    return http_problem(401, "The token is missing, mistyped or revoked.")
+
+
+def person() -> Person:
+    """Who this request comes from."""
+    return auth.current_user()  # type: ignore[no-any-return]
+
+
+class Resource(MethodView):
+    """A path. `who` says which roles may use each of its methods; admin may use all. A method without a row answers 403 to everyone else."""
+
+    who: ClassVar[dict[str, tuple[str, ...]]] = {}
+
+    def dispatch_request(self, **kwargs: Any) -> Any:
+        """Answers a request: token, role, then the method, a repeated POST from the answer kept."""
+        method = "GET" if request.method == "HEAD" else request.method
+        g.allowed = self.who.get(method, ())
+        return auth.login_required(role=[*g.allowed, "admin"])(self._admitted)(**kwargs)
+
+    def _admitted(self, **kwargs: Any) -> Any:
+        answer = super().dispatch_request
+        if request.method == "POST" and "Idempotency-Key" in request.headers:
+            return _once(lambda: _as_response(answer(**kwargs)))
+        response = _as_response(answer(**kwargs))
+        return response.make_conditional(request) if response.get_etag()[0] else response
+
+
+def _as_response(answer: Any) -> Response:
+    if not isinstance(answer, Response):
+        raise TypeError("a resource must answer with a response")
+    return answer
+
+
+def _once(answer: Callable[[], Response]) -> Response:
+    key = _KEY.fullmatch(request.headers["Idempotency-Key"].strip())
+    if key is None:
+        fault = Fault("Idempotency-Key", "A key is 1 to 255 visible characters.", "A fresh UUID makes a good one.")
+        raise Invalid(fault)
+
+    def run() -> Answer:
+        response = answer()
+        kept = {name: value for name, value in response.headers.items() if name in ("Content-Type", "Location", "ETag")}
+        return Answer(response.status_code, response.get_data(as_text=True), kept)
+
+    def kept_or_run() -> tuple[Answer, bool]:
+        return access.once(person().name, request.method, request.full_path, key[1], request.get_data(), run)
+
+    try:
+        kept, repeated = kept_or_run()
+    except Clash:
+        # The same key came twice at once and the other was faster; its answer is there now.
+        kept, repeated = kept_or_run()
+    response = Response(kept.body, kept.status, kept.headers)
+    if repeated:
+        response.headers["Idempotent-Replayed"] = "true"
+    return response
+
+
+def read_json() -> Any:
+    """Returns the request's body. Refuses what JSON allows and nobody means: duplicate names, NaN, towers of brackets.
+
+    Raises:
+        Refused: 400 or 415 with what to do.
+    """
+    if request.mimetype != "application/json" and not request.mimetype.endswith("+json"):
+        raise Refused(http_problem(415))
+    try:
+        text = request.get_data().decode("utf-8")
+        if _depth(text) > _MAX_DEPTH:
+            raise Malformed(f"Brackets are nested more than {_MAX_DEPTH} deep.")
+        return json.loads(text, object_pairs_hook=_no_duplicates, parse_constant=_no_constant, parse_float=_finite)
+    except UnicodeDecodeError:
+        raise Refused(http_problem(400, "The body is not UTF-8 text.")) from None
+    except Malformed as error:
+        raise Refused(http_problem(400, str(error))) from None
+    except json.JSONDecodeError as error:
+        empty = not request.get_data().strip()
+        where = (
+            "The body is empty."
+            if empty
+            else f"The body is not JSON: {error.msg} at line {error.lineno}, column {error.colno}."
+        )
+        raise Refused(http_problem(400, where)) from None
+    except ValueError:
+        raise Refused(http_problem(400, "A number in the body has too many digits.")) from None
+
+
+def _depth(text: str) -> int:
+    """The deepest nesting of brackets outside strings, found without building anything."""
+    deepest = depth = 0
+    outside_strings = re.sub(r'"(?:[^"\\]|\\.)*"', "", text, flags=re.DOTALL)
+    for bracket in re.findall(r"[\[\]{}]", outside_strings):
+        depth += 1 if bracket in "[{" else -1
+        deepest = max(deepest, depth)
+    return deepest
+
+
+def _no_duplicates(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    for name, value in pairs:
+        if name in found:
+            raise Malformed(f'The name "{name}" stands twice in one object.')
+        found[name] = value
+    return found
+
+
+def _no_constant(name: str) -> NoReturn:
+    raise Malformed(f"{name} is not a number in JSON. Leave the field out if there is no value.")
+
+
+def _finite(text: str) -> float:
+    value = float(text)
+    if value in (float("inf"), float("-inf")):
+        raise Malformed(f"{text} is too large to be a number.")
+    return value
+
+
+class Parser(FlaskParser):
+    """Reads arguments with the strict JSON above, and refuses with problem documents."""
+
+    DEFAULT_UNKNOWN_BY_LOCATION = {"json": None, "query": "raise", "headers": "exclude", "path": None}
+
+    def load_json(self, req: Any, schema: Schema) -> Any:
+        """Returns the body."""
+        return read_json()
+
+    def handle_error(self, error: ValidationError, req: Any, schema: Schema, **kwargs: Any) -> NoReturn:
+        """Refuses with every fault found."""
+        messages = error.messages
+        in_query = isinstance(messages, dict) and set(messages) == {"query"}
+        raise_invalid(
+            messages[next(iter(messages))] if isinstance(messages, dict) else messages, schema, in_query=in_query
+        )
+
+
+def raise_invalid(messages: Any, schema: Schema, *, in_query: bool = False) -> NoReturn:
+    """Raises what marshmallow found wrong, as faults."""
+    faults = faults_from(messages, schema)
+    if in_query:
+        faults = [Fault(f.pointer.lstrip("/"), f.detail, f.hint) for f in faults]
+    raise Invalid(*faults)
+
+
+class Desk(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
+    """A blueprint whose arguments are read strictly, whose errors are documented, and whose lists are pages."""
+
+    ARGUMENTS_PARSER = Parser()
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self._prepare_doc_cbks.append(_document_shared)
+
+    def route(self, rule: str, **options: Any) -> Callable[[Any], Any]:
+        """Registers a resource and writes its roles into the documentation."""
+        register = super().route(rule, **options)
+
+        def decorate(view: type[Resource]) -> Any:
+            for name, roles in view.who.items():
+                method: Any = getattr(view, name.lower())
+                method._apidoc = {**getattr(method, "_apidoc", {}), "roles": roles}
+            return register(view)
+
+        return decorate
+
+    def one_or_many(self, schema: Schema) -> Callable[[Any], Any]:
+        """Decorates a method that takes one object or a list of them: it is given (items, whether they came as a list)."""
+        doc = {
+            "requestBody": {
+                "required": True,
+                "content": {"application/json": {"schema": {"oneOf": [schema, {"type": "array", "items": schema}]}}},
+            }
+        }
+
+        def decorate(method: Any) -> Any:
+            def read(self_: Any, *args: Any, **kwargs: Any) -> Any:
+                body = read_json()
+                many = isinstance(body, list)
+                if many and not 1 <= len(body) <= _MAX_LIST:
+                    raise Invalid(
+                        Fault(
+                            "",
+                            f"A list holds 1 to {_MAX_LIST} readings, this one {len(body)}.",
+                            "Send longer ones in several requests.",
+                        )
+                    )
+                try:
+                    items = schema.load(body, many=many)
+                except ValidationError as error:
+                    raise_invalid(error.messages, schema)
+                return method(self_, items if many else [items], many, *args, **kwargs)
+
+            read.__doc__, read.__name__ = method.__doc__, method.__name__
+            read._apidoc = getattr(method, "_apidoc", {})  # type: ignore[attr-defined]  # where flask-smorest keeps its docs
+            return self.doc(**doc)(read)
+
+        return decorate
+
+
+def _document_shared(doc: dict[str, Any], info: dict[str, Any], *, method: str, **_: Any) -> dict[str, Any]:
+    """Documents what every operation has: its roles, the problem document, the key of a repeatable POST."""
+    doc.setdefault("responses", {})["default"] = "DEFAULT_ERROR"
+    doc["x-roles"] = [*info.get("roles", ()), "admin"]
+    if method == "post":
+        key = {"type": "string", "minLength": 1, "maxLength": 255}
+        text = "A repeat with the same key and body gets the first answer again; with another body, 422."
+        doc.setdefault("parameters", []).append(
+            {"in": "header", "name": "Idempotency-Key", "schema": key, "description": text}
+        )
+    return doc
+
+
+class PageArgs(Strict):
+    """Which page of a list."""
+
+    limit = WrittenWhole(1, 500, load_default=50, metadata={"description": "rows on a page"})
+    cursor = Text(200, metadata={"description": "from `next` of the page before"})
+
+
+def page_schema(item: type[Schema]) -> Schema:
+    """Returns the schema of a page of `item`."""
+    made = type(
+        f"{item.__name__.removesuffix('Schema')}PageSchema",
+        (Schema,),
+        {
+            "__doc__": "A page of a list.",
+            "items": fields.List(fields.Nested(item), required=True),
+            "next": fields.String(required=True, allow_none=True, metadata={"description": "URL of the next page"}),
+        },
+    )
+    return made()  # type: ignore[no-any-return]
+
+
+def page_answer(page: Any) -> tuple[dict[str, Any], dict[str, str]]:
+    """Returns a page as it is sent, with its Link header (RFC 8288)."""
+    if page.next is None:
+        return {"items": page.rows, "next": None}, {}
+    arguments = {**request.args.to_dict(), "cursor": page.next}
+    url = f"{request.path}?{urlencode(arguments)}"
+    return {"items": page.rows, "next": url}, {"Link": f'<{url}>; rel="next"'}
+
+
+def etag(subject: str, view: dict[str, Any]) -> dict[str, str]:
+    """Returns the ETag header of something with a version."""
+    return {"ETag": f'"{subject}-{view["id"]}-v{view["version"]}"'}
+
+
+def version_to_change(subject: str, view: dict[str, Any]) -> int:
+    """Returns the version that a PATCH may change, from its If-Match header.
+
+    Raises:
+        Refused: 428 without the header, 412 when it names another version.
+    """
+    if not request.headers.get("If-Match"):
+        raise Refused(http_problem(428))
+    current = etag(subject, view)["ETag"].strip('"')
+    if not (request.if_match.star_tag or request.if_match.contains(current)):
+        text = f"This {subject} is at version {view['version']} now. Read it again, and repeat your change on the new ETag."
+        raise Refused(problem(412, "stale", "It was changed meanwhile", text))
+    return int(view["version"])
+
+
+__all__ = [
+    "ALL",
+    "Desk",
+    "PageArgs",
+    "ProblemSchema",
+    "Refused",
+    "Resource",
+    "etag",
+    "page_answer",
+    "page_schema",
+    "person",
+    "version_to_change",
+]

@@ -1,0 +1,126 @@
+"""The shape of a limits revision: every block optional, an absent block not required."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import fields, post_load, validate
+
+from lots.api.fields import Instant, Number, Numbers, Strict, Text, Whole
+from lots.domain.agreed import CHARACTERISTICS, USES
+from lots.domain.color import DEFAULT_WEIGHTS
+
+_DELTA_E = {"description": "colour difference in the formula"}
+
+
+class SamplingArgs(Strict):
+    """How many spools of a lot to measure."""
+
+    fixed = Whole(1, 1000, required=True, metadata={"description": "this many, or all when there are fewer"})
+
+
+class ComponentsArgs(Strict):
+    """Most |sample - reference| per coordinate."""
+
+    L = Number(above=0, high=100)
+    a = Number(above=0, high=100)
+    b = Number(above=0, high=100)
+
+
+class ColorLimitsArgs(Strict):
+    """Limits on colour. `step_max` is also the most two lots of one job may differ."""
+
+    formula = Text(20, one_of=tuple(DEFAULT_WEIGHTS), load_default="CIEDE2000")
+    weights = fields.List(
+        Number(above=0, high=100), metadata={"description": "CIE94 [kL, K1, K2]; CMC [l, c]; CIEDE2000 [kL, kC, kH]"}
+    )
+    lot_max = Number(above=0, high=100, metadata=dict(_DELTA_E))
+    spool_max = Number(above=0, high=100, metadata=dict(_DELTA_E))
+    spread_max = Number(
+        above=0, high=100, metadata={"description": "mean colour difference of the spools from their mean"}
+    )
+    step_max = Number(above=0, high=100, metadata=dict(_DELTA_E))
+    components_max = fields.Nested(ComponentsArgs)
+    readings_per_spool_min = Whole(1, 1000, load_default=1)
+
+
+class DiameterLimitsArgs(Strict):
+    """Limits on diameter, in mm."""
+
+    mean_tolerance_mm = Number(above=0, high=1)
+    reading_tolerance_mm = Number(above=0, high=1)
+    ovality_max_mm = Number(above=0, high=1)
+    readings_per_spool_min = Whole(1, 1000, load_default=1)
+
+
+class ShrinkageLimitsArgs(Strict):
+    """Limits on shrinkage per axis, [lowest, highest] in %, never merged."""
+
+    x_percent = Numbers(2, "lowest and highest in %", -10, 10)
+    y_percent = Numbers(2, "lowest and highest in %", -10, 10)
+    z_percent = Numbers(2, "lowest and highest in %", -10, 10)
+    step_max_percent = Number(above=0, high=10)
+    tests_per_axis_min = Whole(1, 1000, load_default=1)
+    age_h = Numbers(2, "earliest and latest hours after printing", 0, 10_000)
+
+
+class BondLimitsArgs(Strict):
+    """Floors on bond between layers."""
+
+    mean_min_mpa = Number(above=0, high=500)
+    single_min_mpa = Number(above=0, high=500)
+    control_ratio_min = Number(above=0, high=10)
+    tests_min = Whole(1, 1000, load_default=1)
+
+
+class SurfaceLimitsArgs(Strict):
+    """Limit on specks of a first layer."""
+
+    specks_per_dm2_max = Number(0, 10_000, required=True)
+    area_dm2_min = Number(0, 1000, load_default=0.0)
+
+
+class MoistureLimitsArgs(Strict):
+    """Limit on moisture, % by mass."""
+
+    max_percent = Number(above=0, high=5, required=True)
+
+
+class LimitsArgs(Strict):
+    """A limits revision. Without `uses` there is one use, `general`, which requires every block present."""
+
+    decision_rule = Text(10, one_of=("simple", "guarded"), load_default="simple")
+    guard_z = Number(
+        above=0, high=10, load_default=1.645, metadata={"description": "guard band in standard uncertainties"}
+    )
+    sampling = fields.Nested(SamplingArgs)
+    color = fields.Nested(ColorLimitsArgs)
+    diameter = fields.Nested(DiameterLimitsArgs)
+    shrinkage = fields.Nested(ShrinkageLimitsArgs)
+    bond = fields.Nested(BondLimitsArgs)
+    surface = fields.Nested(SurfaceLimitsArgs)
+    moisture = fields.Nested(MoistureLimitsArgs)
+    uses = fields.Dict(
+        keys=Text(20, one_of=USES),
+        values=fields.List(Text(20, one_of=CHARACTERISTICS), validate=validate.Length(max=len(CHARACTERISTICS))),
+        metadata={"description": "use -> characteristics it requires", "example": {"cosmetic": ["color", "diameter"]}},
+    )
+    note = Text(2000, lines=True)
+
+    @post_load
+    def each_once(self, data: dict[str, Any], **_: Any) -> dict[str, Any]:
+        """Drops a characteristic that a use names twice."""
+        if "uses" in data:
+            data["uses"] = {use: list(dict.fromkeys(needs)) for use, needs in data["uses"].items()}
+        return data
+
+
+class LimitsSchema(LimitsArgs):
+    """A limits revision as it stands; it never changes."""
+
+    id = fields.Integer(required=True)
+    grade_id = fields.Integer(required=True)
+    revision = fields.Integer(required=True)
+    note = Text(2000, required=True, allow_none=True)
+    recorded_at = Instant(required=True)
+    recorded_by = fields.String(required=True)

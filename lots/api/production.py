@@ -1,0 +1,239 @@
+"""Spools, clearance, loads and exposure, for whoever stands at the machine."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask import Response
+from marshmallow import Schema, fields
+
+from lots.api.errors import problem
+from lots.api.exposure import ExposureSchema
+from lots.api.fields import Instant, Number, Strict, Text, WrittenTruth
+from lots.api.http import Desk, PageArgs, Resource, page_answer, page_schema, person
+from lots.api.purchasing import NUMBER
+from lots.api.receiving import LotSchema, SpoolLineSchema, page_args
+from lots.desks import production, receiving
+from lots.domain.agreed import GENERAL, USES
+
+desk = Desk("production", __name__, url_prefix="/v1", description="May this spool be loaded, and where has it been?")
+FLOOR = ("production",)
+
+
+class ClearanceArgs(Strict):
+    """For what, and where."""
+
+    use = Text(
+        20, one_of=(*USES, GENERAL), required=True, metadata={"description": "what the job asks of the material"}
+    )
+    job = Text(120, metadata={"description": "compares colours with the other lots already used in it"})
+    machine = Text(60)
+
+
+class SettingsSchema(Schema):
+    """What to set for this spool, from measurements; null where nothing was measured."""
+
+    flow_factor = fields.Float(
+        required=True, allow_none=True, metadata={"description": "nominal over measured cross-section"}
+    )
+    flow_from = fields.String(
+        required=True, allow_none=True, metadata={"description": "spool, or lot when the spool was not measured"}
+    )
+    scale_x = fields.Float(required=True, allow_none=True)
+    scale_y = fields.Float(required=True, allow_none=True)
+    scale_z = fields.Float(required=True, allow_none=True)
+
+
+class PairSchema(Schema):
+    """How this lot's colour lies to another lot of the job."""
+
+    supplier_lot = fields.String(required=True)
+    delta_e = fields.Float(required=True, allow_none=True)
+    limit = fields.Float(required=True, allow_none=True)
+    within = fields.Boolean(required=True, allow_none=True)
+    direction = fields.String(required=True)
+
+
+class ClearanceSchema(Schema):
+    """Clear or not, and every reason why not."""
+
+    spool_code = fields.String(required=True)
+    clear = fields.Boolean(required=True)
+    says = fields.String(required=True, metadata={"description": "one sentence, to be read from two metres"})
+    use = fields.String(required=True)
+    job = fields.String(required=True, allow_none=True)
+    machine = fields.String(required=True, allow_none=True)
+    lot_id = fields.Integer(required=True)
+    supplier_lot = fields.String(required=True)
+    standing = fields.String(required=True)
+    uses = fields.Dict(keys=fields.String(), values=fields.String(), required=True)
+    reasons = fields.List(fields.String(), required=True)
+    cautions = fields.List(fields.String(), required=True)
+    settings = fields.Nested(SettingsSchema, required=True)
+    shade_match = fields.List(fields.Nested(PairSchema), required=True, allow_none=True)
+    remaining_mass_g = fields.Float(required=True)
+    checked_at = Instant(required=True)
+
+
+class SpoolSchema(SpoolLineSchema):
+    """A spool with its lot."""
+
+    flow_factor = fields.Float(required=True, allow_none=True)
+    delivery_id = fields.Integer(required=True)
+    lot = fields.Nested(LotSchema, required=True)
+
+
+class LoadArgs(Strict):
+    """A spool to put on a machine."""
+
+    spool_code = Text(60, required=True)
+    machine = Text(60, required=True)
+    job = Text(120, required=True)
+    use = Text(20, one_of=(*USES, GENERAL), required=True)
+    loaded_at = Instant(metadata={"description": "now when left out; may lie in the past"})
+
+
+class UnloadArgs(Strict):
+    """What is left on a spool that came off its machine."""
+
+    remaining_mass_g = Number(0, 60_000, required=True, metadata={"description": "filament without the reel, g"})
+    unloaded_at = Instant()
+
+
+class LoadSchema(Schema):
+    """A spool on a machine for a job."""
+
+    id = fields.Integer(required=True)
+    spool_code = fields.String(required=True)
+    lot_id = fields.Integer(required=True)
+    machine = fields.String(required=True)
+    job = fields.String(required=True)
+    use = fields.String(required=True)
+    loaded_at = Instant(required=True, metadata={"description": "as stated"})
+    unloaded_at = Instant(required=True, allow_none=True)
+    still_loaded = fields.Boolean(required=True)
+    mass_before_g = fields.Float(required=True)
+    remaining_mass_g = fields.Float(required=True, allow_none=True)
+    mass_used_g = fields.Float(required=True, allow_none=True)
+    recorded_at = Instant(required=True)
+    recorded_by = fields.String(required=True)
+    unload_recorded_at = Instant(required=True, allow_none=True)
+    unload_recorded_by = fields.String(required=True, allow_none=True)
+
+
+class LoadedSchema(LoadSchema):
+    """A load, with the cautions and settings that go with it."""
+
+    cautions = fields.List(fields.String(), required=True)
+    settings = fields.Nested(SettingsSchema, required=True)
+
+
+class LoadFilterArgs(PageArgs):
+    """Which loads."""
+
+    open = WrittenTruth(metadata={"description": "true: still loaded; false: ended"})
+    spool_code = Text(60)
+    machine = Text(60)
+    job = Text(120)
+
+
+class RefusalSchema(Schema):
+    """A load that was refused, with the reasons given."""
+
+    id = fields.Integer(required=True)
+    spool_code = fields.String(required=True)
+    lot_id = fields.Integer(required=True)
+    machine = fields.String(required=True)
+    job = fields.String(required=True)
+    use = fields.String(required=True)
+    reasons = fields.List(fields.String(), required=True)
+    refused_at = Instant(required=True)
+    asked_by = fields.String(required=True)
+
+
+@desk.route("/spools/<code>")
+class OneSpool(Resource):
+    """One spool."""
+
+    who = {"GET": FLOOR}
+
+    @desk.response(200, SpoolSchema)
+    def get(self, code: str) -> Any:
+        """Show a spool with its lot."""
+        return production.get_spool(code)
+
+
+@desk.route("/spools/<code>/clearance")
+class SpoolClearance(Resource):
+    """The answer to "may this spool be loaded?"."""
+
+    who = {"GET": FLOOR}
+
+    @desk.arguments(ClearanceArgs, location="query")
+    @desk.response(200, ClearanceSchema)
+    def get(self, args: dict[str, Any], code: str) -> Any:
+        """Say whether a spool may be loaded for a use, with every reason against it, cautions and settings."""
+        return production.clearance(code, args["use"], args.get("job"), args.get("machine"))
+
+
+@desk.route("/loads")
+class Loads(Resource):
+    """All loads."""
+
+    who = {"GET": FLOOR, "POST": FLOOR}
+
+    @desk.arguments(LoadFilterArgs, location="query")
+    @desk.response(200, page_schema(LoadSchema))
+    def get(self, args: dict[str, Any]) -> Any:
+        """List loads, in the order they were recorded."""
+        return page_answer(production.listed(*page_args(args)))
+
+    @desk.arguments(LoadArgs)
+    @desk.response(201, LoadedSchema)
+    def post(self, args: dict[str, Any]) -> Any:
+        """Put a spool on a machine. 409 with every reason when it is not clear; the refusal is kept on record."""
+        answer, loaded = production.load(args, person().name)
+        return answer if loaded else _not_clear(answer)
+
+
+def _not_clear(answer: dict[str, Any]) -> Response:
+    shown = {name: answer[name] for name in ("spool_code", "use", "standing", "reasons", "cautions")}
+    return problem(409, "not-clear", "This spool is not clear to load", answer["says"], **shown)
+
+
+@desk.route(f"/loads/<{NUMBER}:number>/unload")
+class Unload(Resource):
+    """The end of a load."""
+
+    who = {"POST": FLOOR}
+
+    @desk.arguments(UnloadArgs)
+    @desk.response(201, LoadSchema)
+    def post(self, args: dict[str, Any], number: int) -> Any:
+        """Take a spool off its machine and say what is left on it. 409 when it has come off already."""
+        return production.unload(number, args["remaining_mass_g"], args.get("unloaded_at"), person().name)
+
+
+@desk.route("/load-refusals")
+class LoadRefusals(Resource):
+    """Loads that were refused."""
+
+    who = {"GET": ("production", "quality")}
+
+    @desk.arguments(PageArgs, location="query")
+    @desk.response(200, page_schema(RefusalSchema))
+    def get(self, args: dict[str, Any]) -> Any:
+        """List the loads that were asked for and refused, with the reasons given."""
+        return page_answer(production.refusals(args.get("cursor"), args["limit"]))
+
+
+@desk.route(f"/lots/<{NUMBER}:number>/exposure")
+class Exposure(Resource):
+    """Where a lot has been."""
+
+    who = {"GET": ("production", "quality")}
+
+    @desk.response(200, ExposureSchema)
+    def get(self, number: int) -> Any:
+        """List every machine and job that a lot has reached, what is still loaded first."""
+        return receiving.exposure(number)

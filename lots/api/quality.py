@@ -1,0 +1,172 @@
+"""Assessments, decisions and judging again."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import Schema, fields
+
+from lots.api.bench import LotAfterSchema
+from lots.api.exposure import ExposureSchema
+from lots.api.fields import Instant, OneOrMany, Strict, Text, WrittenWhole
+from lots.api.http import ALL, Desk, PageArgs, Resource, page_answer, page_schema, person
+from lots.api.purchasing import NUMBER
+from lots.desks import quality
+from lots.domain.standing import ACTIONS, STANDINGS
+
+desk = Desk("assessments", __name__, url_prefix="/v1/lots", description="How lots are judged, and what people decide.")
+
+
+class AssessmentArgs(Strict):
+    """When, and under which revisions."""
+
+    as_of = Instant(metadata={"description": "judge by what was known then"})
+    limits_revision = WrittenWhole(1, metadata={"description": "judge under this revision instead, storing nothing"})
+    shade_revision = WrittenWhole(1, metadata={"description": "judge under this revision instead, storing nothing"})
+
+
+class FindingSchema(Schema):
+    """One measure held against its limit."""
+
+    code = fields.String(
+        required=True, metadata={"description": "characteristic.measure", "example": "color.lot_delta_e"}
+    )
+    characteristic = fields.String(required=True)
+    measure = fields.String(required=True)
+    verdict = fields.String(required=True, metadata={"enum": ["pass", "fail", "near", "missing"]})
+    value = fields.Float(required=True, allow_none=True, metadata={"description": "unrounded, in `unit`"})
+    limit = OneOrMany(required=True, metadata={"description": "one number, or [lowest, highest]; ends are acceptable"})
+    unit = fields.String(required=True)
+    n = fields.Integer(required=True)
+    uncertainty = fields.Float(
+        required=True, allow_none=True, metadata={"description": "standard uncertainty, in `unit`"}
+    )
+    guard_band = fields.Float(required=True, allow_none=True)
+    margin = fields.Float(required=True, allow_none=True, metadata={"description": "positive inside the limit"})
+    uses = fields.List(fields.String(), required=True, metadata={"description": "uses that require it"})
+    hold = fields.Boolean(
+        required=True, metadata={"description": "a failing value with a remedy short of refusing the lot"}
+    )
+    message = fields.String(required=True)
+    to_measure = fields.String(required=True, allow_none=True, metadata={"description": "what would settle it"})
+
+
+class AssessmentSchema(Schema):
+    """All findings of a lot. `assessed` is what the readings say; `standing` counts decisions by hand too."""
+
+    lot_id = fields.Integer(required=True)
+    standing = fields.String(required=True, metadata={"enum": list(STANDINGS)})
+    assessed = fields.String(required=True)
+    uses = fields.Dict(keys=fields.String(), values=fields.String(), required=True)
+    findings = fields.List(fields.Nested(FindingSchema), required=True)
+    to_measure = fields.List(fields.String(), required=True)
+    notes = fields.List(fields.String(), required=True)
+    limits_revision = fields.Integer(required=True, allow_none=True)
+    shade_revision = fields.Integer(required=True, allow_none=True)
+    reading_ids = fields.List(fields.Integer(), required=True, metadata={"description": "the readings that count"})
+    as_of = Instant(required=True)
+
+
+class AssessmentNowSchema(AssessmentSchema):
+    """An assessment, and whether it is the lot's own or a question of what would be."""
+
+    stored = fields.Boolean(
+        required=True, metadata={"description": "false for an answer under other revisions than the lot's"}
+    )
+
+
+class DecisionSchema(Schema):
+    """Where a lot came to stand, when, by whom, on which readings and under which revisions."""
+
+    id = fields.Integer(required=True)
+    lot_id = fields.Integer(required=True)
+    action = fields.String(
+        required=True, metadata={"description": "received, judge, void, reassess, or a decision by hand"}
+    )
+    standing = fields.String(required=True)
+    uses = fields.Dict(keys=fields.String(), values=fields.String(), required=True)
+    reason = fields.String(required=True)
+    decided_at = Instant(required=True)
+    decided_by = fields.String(required=True)
+    findings = fields.List(fields.Nested(FindingSchema), required=True)
+    reading_ids = fields.List(fields.Integer(), required=True)
+    limits_revision = fields.Integer(required=True, allow_none=True)
+    shade_revision = fields.Integer(required=True, allow_none=True)
+
+
+class DecisionArgs(Strict):
+    """A decision by hand."""
+
+    action = Text(10, one_of=tuple(ACTIONS), required=True)
+    reason = Text(2000, lines=True, required=True)
+
+
+class DecidedSchema(DecisionSchema):
+    """A decision, with where the lot stands now and everything it has reached."""
+
+    lot = fields.Nested(LotAfterSchema, required=True)
+    exposure = fields.Nested(ExposureSchema, required=True)
+
+
+class BeforeSchema(Schema):
+    """Where a lot stood before it was judged again."""
+
+    standing = fields.String(required=True)
+    uses = fields.Dict(keys=fields.String(), values=fields.String(), required=True)
+    limits_revision = fields.Integer(required=True, allow_none=True)
+    shade_revision = fields.Integer(required=True, allow_none=True)
+
+
+class ReassessedSchema(AssessmentSchema):
+    """An assessment under the newest revisions, with the old ones beside it."""
+
+    before = fields.Nested(BeforeSchema, required=True)
+    decision = fields.Nested(DecisionSchema, required=True)
+    lot = fields.Nested(LotAfterSchema, required=True)
+
+
+@desk.route(f"/<{NUMBER}:number>/assessment")
+class Assessment(Resource):
+    """How a lot is judged."""
+
+    who = {"GET": ALL}
+
+    @desk.arguments(AssessmentArgs, location="query")
+    @desk.response(200, AssessmentNowSchema)
+    def get(self, args: dict[str, Any], number: int) -> Any:
+        """Show every finding: now, as of a time, or as it would be under other revisions."""
+        return quality.assessment(number, args.get("as_of"), args.get("limits_revision"), args.get("shade_revision"))
+
+
+@desk.route(f"/<{NUMBER}:number>/reassess")
+class Reassess(Resource):
+    """Judging again."""
+
+    who = {"POST": ("quality",)}
+
+    @desk.response(201, ReassessedSchema)
+    def post(self, number: int) -> Any:
+        """Judge a lot again under the newest revisions, as a new decision. The old decision stays as it was."""
+        return quality.reassess(number, person().name)
+
+
+@desk.route(f"/<{NUMBER}:number>/decisions")
+class Decisions(Resource):
+    """Decisions on a lot."""
+
+    who = {"GET": ("quality",), "POST": ("quality",)}
+
+    @desk.arguments(PageArgs, location="query")
+    @desk.response(200, page_schema(DecisionSchema))
+    def get(self, args: dict[str, Any], number: int) -> Any:
+        """List a lot's decisions, oldest first."""
+        return page_answer(quality.history(number, args.get("cursor"), args["limit"]))
+
+    @desk.arguments(DecisionArgs)
+    @desk.response(201, DecidedSchema)
+    def post(self, args: dict[str, Any], number: int) -> Any:
+        """Block, hold, return, scrap or lift by hand. 409 when that cannot follow what is in force: `legal` says what can.
+
+        Lifting gives the word back to the readings: nobody can release by hand what they refuse.
+        """
+        return quality.decide(number, args["action"], args["reason"], person().name)

@@ -1,0 +1,213 @@
+"""Deliveries and lots, for the receiving clerk; lots are for everybody to read."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import Schema, fields, validate
+
+from lots.api.fields import MAX_ID, Instant, Number, Strict, Text, Truth, Whole, WrittenWhole
+from lots.api.http import ALL, Desk, PageArgs, Resource, page_answer, page_schema, person
+from lots.api.purchasing import NUMBER
+from lots.desks import receiving
+from lots.domain.standing import STANDINGS
+
+deliveries = Desk("deliveries", __name__, url_prefix="/v1/deliveries", description="Filament in: lot, spools, sample.")
+desk = Desk("lots", __name__, url_prefix="/v1/lots", description="Lots, and where they stand.")
+
+
+class NewSpoolArgs(Strict):
+    """One reel of a delivery."""
+
+    code = Text(60, metadata={"description": "as on its label; made up when left out"})
+    net_mass_g = Number(metadata={"minimum": 20, "maximum": 60000, "description": "filament without the reel, g"})
+
+
+class DeliveryArgs(Strict):
+    """A delivery: what came, and on which spools. Give `spools`, or `spool_count` with `net_mass_g`."""
+
+    supplier_id = Whole(1, MAX_ID)
+    supplier_code = Text(40, metadata={"description": "instead of supplier_id"})
+    grade_id = Whole(1, MAX_ID)
+    grade_code = Text(40, metadata={"description": "instead of grade_id"})
+    supplier_lot = Text(120, required=True, metadata={"description": "the supplier's lot number as printed"})
+    order_ref = Text(120)
+    received_at = Instant(required=True)
+    spools = fields.List(
+        fields.Nested(NewSpoolArgs), validate=validate.Length(1, 1000, error="A delivery has 1 to 1000 spools.")
+    )
+    spool_count = Whole(1, 1000)
+    net_mass_g = Number(metadata={"minimum": 20, "maximum": 60000, "description": "of each spool, g"})
+    confirm_new_lot = Truth(
+        load_default=False,
+        metadata={"description": "true when a lot number that looks like a known one is another lot"},
+    )
+    note = Text(2000, lines=True)
+
+
+class SampleSchema(Schema):
+    """Which spools to measure; `seed` repeats the draw."""
+
+    size = fields.Integer(required=True)
+    spool_codes = fields.List(fields.String(), required=True)
+    seed = fields.Integer(required=True)
+    rule = fields.String(required=True)
+    says = fields.String(required=True)
+
+
+class SpoolLineSchema(Schema):
+    """A spool among others."""
+
+    id = fields.Integer(required=True)
+    code = fields.String(required=True)
+    net_mass_g = fields.Float(required=True)
+    remaining_mass_g = fields.Float(required=True)
+    machine = fields.String(required=True, allow_none=True, metadata={"description": "where it is loaded now"})
+
+
+_VERDICT = fields.String(validate=validate.OneOf(["pass", "fail", "near", "missing"]))
+
+
+class LotLineSchema(Schema):
+    """The little of a lot that goes with every answer about it."""
+
+    id = fields.Integer(required=True)
+    supplier_lot = fields.String(required=True)
+    standing = fields.String(required=True, metadata={"enum": list(STANDINGS)})
+    uses = fields.Dict(keys=fields.String(), values=_VERDICT, required=True, metadata={"description": "use -> verdict"})
+
+
+class NamedSchema(Schema):
+    """A supplier or grade by name."""
+
+    id = fields.Integer(required=True)
+    code = fields.String(required=True)
+    name = fields.String()
+    color_name = fields.String()
+
+
+class ByHandSchema(Schema):
+    """A decision by hand that is in force."""
+
+    action = fields.String(required=True)
+    reason = fields.String(required=True)
+
+
+class LotSchema(LotLineSchema):
+    """A lot: where it stands, what its readings alone would make it (`assessed`), and what is still to be measured."""
+
+    supplier_id = fields.Integer(required=True)
+    supplier = fields.Nested(NamedSchema, required=True)
+    grade_id = fields.Integer(required=True)
+    grade = fields.Nested(NamedSchema, required=True)
+    received_at = Instant(required=True)
+    recorded_at = Instant(required=True)
+    assessed = fields.String(required=True)
+    by_hand = fields.Nested(ByHandSchema, required=True, allow_none=True)
+    to_measure = fields.List(fields.String(), required=True)
+    lab = fields.List(fields.Float(), required=True, allow_none=True, metadata={"description": "mean colour"})
+    shrinkage_percent = fields.Dict(keys=fields.String(), values=fields.Float(), required=True)
+    flow_factor = fields.Float(required=True, allow_none=True)
+    limits_revision = fields.Integer(required=True, allow_none=True)
+    shade_revision = fields.Integer(required=True, allow_none=True)
+    version = fields.Integer(required=True)
+
+
+class LotWithSpoolsSchema(LotSchema):
+    """A lot with its spools."""
+
+    spools = fields.List(fields.Nested(SpoolLineSchema), required=True)
+
+
+class DeliverySchema(Schema):
+    """A delivery."""
+
+    id = fields.Integer(required=True)
+    lot_id = fields.Integer(required=True)
+    lot = fields.Nested(LotLineSchema, required=True)
+    supplier_id = fields.Integer(required=True)
+    grade_id = fields.Integer(required=True)
+    order_ref = fields.String(required=True, allow_none=True)
+    received_at = Instant(required=True)
+    sample = fields.Nested(SampleSchema, required=True)
+    note = fields.String(required=True, allow_none=True)
+    recorded_at = Instant(required=True)
+    recorded_by = fields.String(required=True)
+
+
+class ReceivedSchema(DeliverySchema):
+    """A delivery as logged: its lot, its spools with their codes, and the sample to measure."""
+
+    lot = fields.Nested(LotSchema, required=True)
+    new_lot = fields.Boolean(required=True, metadata={"description": "false when it joined a lot already known"})
+    spools = fields.List(fields.Nested(SpoolLineSchema), required=True)
+
+
+class DeliveryFilterArgs(PageArgs):
+    """Which deliveries."""
+
+    lot_id = WrittenWhole(1, MAX_ID)
+
+
+class LotFilterArgs(PageArgs):
+    """Which lots."""
+
+    standing = Text(20, one_of=STANDINGS)
+    supplier_id = WrittenWhole(1, MAX_ID)
+    grade_id = WrittenWhole(1, MAX_ID)
+    supplier_lot = Text(120, metadata={"description": "exactly as printed"})
+    received_from = Instant()
+    received_to = Instant()
+
+
+def page_args(args: dict[str, Any]) -> tuple[dict[str, Any], str | None, int]:
+    """Returns the filters, the cursor and the limit of a list."""
+    filters = {name: value for name, value in args.items() if name not in ("cursor", "limit")}
+    return filters, args.get("cursor"), args["limit"]
+
+
+@deliveries.route("")
+class Deliveries(Resource):
+    """All deliveries."""
+
+    who = {"GET": ("receiving",), "POST": ("receiving",)}
+
+    @deliveries.arguments(DeliveryFilterArgs, location="query")
+    @deliveries.response(200, page_schema(DeliverySchema))
+    def get(self, args: dict[str, Any]) -> Any:
+        """List deliveries, in the order they were logged."""
+        return page_answer(receiving.deliveries(*page_args(args)))
+
+    @deliveries.arguments(DeliveryArgs)
+    @deliveries.response(201, ReceivedSchema)
+    def post(self, args: dict[str, Any]) -> Any:
+        """Log a delivery. Answers the lot it belongs to, the spool codes and which spools to measure.
+
+        409 when the lot number differs from a known one only in case, spaces or punctuation: `candidates` names it.
+        """
+        return receiving.receive(args, person().name)
+
+
+@desk.route("")
+class Lots(Resource):
+    """All lots."""
+
+    who = {"GET": ALL}
+
+    @desk.arguments(LotFilterArgs, location="query")
+    @desk.response(200, page_schema(LotSchema))
+    def get(self, args: dict[str, Any]) -> Any:
+        """List lots, in the order they were first logged."""
+        return page_answer(receiving.listed(*page_args(args)))
+
+
+@desk.route(f"/<{NUMBER}:number>")
+class OneLot(Resource):
+    """One lot."""
+
+    who = {"GET": ALL}
+
+    @desk.response(200, LotWithSpoolsSchema)
+    def get(self, number: int) -> Any:
+        """Show a lot with its spools."""
+        return receiving.get_lot(number)

@@ -1,0 +1,145 @@
+"""The application factory: the one place that sees everything."""
+
+from __future__ import annotations
+
+from importlib import resources
+from typing import Any
+
+import flask_smorest
+from flask import Flask, Response, redirect, request, send_from_directory
+
+from lots import __version__
+from lots.api import bench, colors, directory, errors, grades, http, production, purchasing, quality, receiving, shades
+from lots.settings import Settings, load_settings
+from lots.store import database, schema
+
+DESKS = (
+    receiving.deliveries,
+    receiving.desk,
+    bench.desk,
+    quality.desk,
+    production.desk,
+    purchasing.desk,
+    shades.desk,
+    grades.desk,
+    grades.tools,
+    colors.desk,
+    directory.desk,
+)
+
+_ABOUT = """Filament lots: measured against what was approved, blocked when out, traced when loaded.
+
+A lot is not good or bad; it is good for a use. **A released lot never means a safe part**: the verdict is about a material
+in test bars and plaques. Parts that carry load, flex, lift or protect people need their own tests, local codes and the judgement of
+a licensed or competent engineer."""
+
+
+class Api(flask_smorest.Api):  # type: ignore[misc]  # flask-smorest ships no types
+    """The API with problem documents (RFC 9457) as its error bodies."""
+
+    ERROR_SCHEMA = errors.ProblemSchema
+
+    def _register_responses(self) -> None:
+        self.DEFAULT_RESPONSE_CONTENT_TYPE = "application/problem+json"
+        super()._register_responses()
+        del self.DEFAULT_RESPONSE_CONTENT_TYPE
+
+    def _register_error_handlers(self) -> None:
+        errors.register(self._app)
+
+
+def create_app(settings: Settings | None = None) -> Flask:
+    """Returns the WSGI application on the database that `settings` name; an empty one gets its tables.
+
+    Raises:
+        lots.settings.BadSettings: a setting cannot be used.
+        lots.store.schema.WrongSchema: the database was made by another version.
+        lots.store.database.Unavailable: the database cannot be reached.
+    """
+    chosen = settings or load_settings()
+    prepare_database(chosen.database)
+    app = Flask("lots", static_folder=None)
+    app.json.sort_keys = False  # type: ignore[attr-defined]  # of the default provider
+    app.config.update(
+        API_TITLE="Filament lots",
+        API_VERSION=__version__,
+        OPENAPI_VERSION="3.1.0",
+        OPENAPI_URL_PREFIX="/v1",
+        MAX_CONTENT_LENGTH=chosen.max_body_bytes,
+        MAX_FORM_MEMORY_SIZE=chosen.max_body_bytes,
+        PROPAGATE_EXCEPTIONS=False,
+        API_SPEC_OPTIONS={"security": [{"token": []}], "info": {"description": _ABOUT}, "servers": [{"url": "/"}]},
+    )
+    app.before_request(_connect)
+    app.teardown_request(_disconnect)
+    api = Api(app)
+    api.spec.components.security_scheme("token", {"type": "http", "scheme": "bearer"})
+    for desk in DESKS:
+        api.register_blueprint(desk)
+    app.register_error_handler(http.Refused, lambda refused: refused.answer)
+    _serve_health(app)
+    _serve_docs(app)
+    return app
+
+
+def prepare_database(url: str) -> None:
+    """Points the program at a database and gives an empty one its tables."""
+    database.open_database(url)
+    database.connect()
+    try:
+        schema.ensure_schema()
+    finally:
+        database.disconnect()
+
+
+def _connect() -> None:
+    if request.path != "/healthz":
+        database.connect()
+
+
+def _disconnect(_error: BaseException | None) -> None:
+    database.disconnect()
+
+
+def _serve_health(app: Flask) -> None:
+    @app.get("/healthz")
+    def healthz() -> dict[str, str]:
+        return {"status": "alive"}
+
+    @app.get("/readyz")
+    def readyz() -> Any:
+        if not database.alive():
+            return errors.http_problem(503)
+        return {"status": "ready"}
+
+
+def _serve_docs(app: Flask) -> None:
+    import flask_swagger_ui
+
+    assets = str(resources.files(flask_swagger_ui) / "dist")
+
+    @app.get("/")
+    def root() -> Any:
+        return redirect("/docs")
+
+    @app.get("/docs")
+    def docs() -> Response:
+        return Response(_DOCS_PAGE, mimetype="text/html")
+
+    @app.get("/docs/<path:name>")
+    def docs_asset(name: str) -> Response:
+        if name == "start.js":
+            return Response(_DOCS_START, mimetype="text/javascript")
+        return send_from_directory(assets, name)
+
+
+_DOCS_PAGE = """<!doctype html>
+<html lang="en">
+<head><meta charset="utf-8"><meta name="viewport" content="width=device-width"><title>Filament lots: the API</title>
+<link rel="stylesheet" href="/docs/swagger-ui.css"></head>
+<body><div id="docs"><noscript>This page draws /v1/openapi.json with a script.</noscript></div>
+<script src="/docs/swagger-ui-bundle.js"></script><script src="/docs/start.js"></script></body>
+</html>
+"""
+_DOCS_START = """SwaggerUIBundle({url: "/v1/openapi.json", dom_id: "#docs", deepLinking: true, persistAuthorization: true});
+"""

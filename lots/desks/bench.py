@@ -1,0 +1,271 @@
+"""The bench: readings in, one by one or in lists, each checked for sense, and the lots they belong to judged at once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from lots.desks import clock, views
+from lots.desks.errors import Fault, Invalid, NotFound
+from lots.desks.judging import conditions_of, judge_lot
+from lots.desks.receiving import lot_of
+from lots.domain import plausibility
+from lots.domain.bond import stress_mpa
+from lots.domain.plausibility import Doubt
+from lots.domain.standing import LOADABLE
+from lots.domain.values import Conditions, Lab, condition_name, mean_lab
+from lots.store import catalog, loads, lots, readings
+from lots.store.database import transaction
+from lots.store.paging import Page
+
+# What every reading has, whatever it measures; the rest of its fields are its values.
+_COMMON = ("spool_code", "instrument_id", "measured_at", "screening", "note")
+
+
+def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool) -> dict[str, Any]:
+    """Stores readings of one kind, all or nothing, and judges every lot they belong to in the same transaction.
+
+    Args:
+        kind: color, diameter, shrinkage, bond, surface or moisture.
+        items: fields as the contract names them, their types checked.
+        by: who measured.
+        as_list: how the request came; faults then point into the list.
+
+    Returns:
+        `items`: the readings as stored, with warnings. `lots`: where each lot stands now, with what is still loaded of a lot that may not be.
+
+    Raises:
+        Invalid: everything that makes no sense, all at once; nothing was stored.
+    """
+    now = clock.now()
+    with transaction():
+        spools = lots.spools_by_code(item["spool_code"] for item in items)
+        instruments = catalog.instruments(
+            {item["instrument_id"] for item in items if item.get("instrument_id") is not None}
+        )
+        asked = _shades_asked(kind, spools.values())
+        faults = []
+        for index, item in enumerate(items):
+            at = f"/{index}" if as_list else ""
+            spool = spools.get(item["spool_code"])
+            faults += _common_faults(at, item, spool, instruments, now)
+            if spool is not None:
+                faults += [Fault(f"{at}/{d.field}", d.detail, d.hint) for d in _doubts(kind, item, spool)]
+                faults += _condition_faults(at, item, spool, asked) if kind == "color" else []
+        if faults:
+            raise Invalid(*faults)
+        held = lots.lock(spool.lot_id for spool in spools.values())
+        warnings = _slips(items, spools, held) if kind == "color" else [[] for _ in items]
+        rows = [_row(kind, item, spools[item["spool_code"]], by, now) for item in items]
+        numbers = readings.add(rows)
+        for lot in held.values():
+            judge_lot(lot, by, now)
+        said = [
+            {
+                "id": number,
+                "kind": kind,
+                "lot_id": row["lot"].id,
+                "spool_code": item["spool_code"],
+                "instrument_id": item.get("instrument_id"),
+                "measured_at": row["measured_at"],
+                "screening": row["screening"],
+                "note": row["note"],
+                **row["values"],
+                "recorded_at": now,
+                "recorded_by": by,
+                "voided": None,
+                "warnings": warned,
+            }
+            for number, item, row, warned in zip(numbers, items, rows, warnings, strict=True)
+        ]
+        return {"items": said, "lots": [after(lot) for lot in held.values()]}
+
+
+def after(lot: Any) -> dict[str, Any]:
+    """Returns where a lot stands after a change, what to measure next, and at once what is loaded of a lot that may not be."""
+    found = {**views.lot_line(lot), "to_measure": lot.to_measure, "says": _says(lot)}
+    if lot.standing not in LOADABLE and (reached := loads.of_lot(lot.id)):
+        found["exposure"] = views.exposure(lot, reached)
+    return found
+
+
+def _says(lot: Any) -> str:
+    passed = [use for use, verdict in lot.uses.items() if verdict == "pass"]
+    if lot.standing == "released":
+        return f"Lot {lot.supplier_lot} is released."
+    if lot.standing == "restricted":
+        return f"Lot {lot.supplier_lot} is released for {', '.join(passed)} only."
+    if lot.by_hand:
+        return f"Lot {lot.supplier_lot} is {lot.standing} by hand: {lot.by_hand_reason}"
+    if lot.standing == "blocked":
+        return f"Lot {lot.supplier_lot} is blocked. " + " ".join(
+            dict.fromkeys(w for why in lot.why.values() for w in why)
+        )
+    return f"Lot {lot.supplier_lot} stays in quarantine. Still to do: {'; '.join(lot.to_measure)}."
+
+
+def _common_faults(
+    at: str, item: dict[str, Any], spool: Any, instruments: dict[int, Any], now: datetime
+) -> list[Fault]:
+    faults = []
+    if spool is None:
+        hint = "Check the label; GET /v1/lots/{id} lists a lot's spools. A spool is logged with its delivery."
+        faults.append(Fault(f"{at}/spool_code", f"There is no spool with the code {item['spool_code']}.", hint))
+    instrument = item.get("instrument_id")
+    if instrument is not None and instrument not in instruments:
+        faults.append(
+            Fault(
+                f"{at}/instrument_id",
+                f"There is no instrument {instrument}.",
+                "Leave it out, or have quality add the instrument first.",
+            )
+        )
+    return faults + clock.doubt_future(f"{at}/measured_at", item.get("measured_at"), now)
+
+
+def _doubts(kind: str, item: dict[str, Any], spool: Any) -> list[Doubt]:
+    """What makes no physical sense in one reading, with hints."""
+    nominal = spool.lot.grade.nominal_diameter_mm
+    found: list[Doubt | None] = []
+    if kind == "diameter":
+        found = [plausibility.doubt_diameter(field, item[field], nominal) for field in ("d1_mm", "d2_mm")]
+    elif kind == "color":
+        found = [plausibility.doubt_lab(item["lab"], item["conditions"].get("uv"))]
+    elif kind == "shrinkage":
+        found = [plausibility.doubt_shrinkage(item["designed_mm"], item["measured_mm"])]
+    elif kind == "bond":
+        found = _bond_doubts(item)
+    elif kind == "moisture":
+        found = [plausibility.doubt_moisture(item["moisture_percent"])]
+    return [doubt for doubt in found if doubt is not None]
+
+
+def _bond_doubts(item: dict[str, Any]) -> list[Doubt | None]:
+    force, area, stress = item.get("break_force_n"), item.get("area_mm2"), item.get("stress_mpa")
+    if stress is not None and (force is not None or area is not None):
+        return [
+            Doubt("stress_mpa", "The stress is given twice.", "Give either stress_mpa, or break_force_n with area_mm2.")
+        ]
+    if stress is not None:
+        return [plausibility.doubt_stress("stress_mpa", stress)]
+    if force is None:
+        return [Doubt("stress_mpa", "What did the bar break at?", "Give stress_mpa, or break_force_n with area_mm2.")]
+    if area is None:
+        return [
+            Doubt(
+                "area_mm2",
+                "A force says nothing without the section it broke.",
+                "Give area_mm2, the cross-section of the bar.",
+            )
+        ]
+    return [plausibility.doubt_stress("break_force_n", stress_mpa(force, area))]
+
+
+def _shades_asked(kind: str, spools: Any) -> dict[int, Any]:
+    shades = {spool.lot.grade.shade_id for spool in spools} - {None}
+    return catalog.current_shade_revisions(shades) if kind == "color" and shades else {}
+
+
+def _condition_faults(at: str, item: dict[str, Any], spool: Any, asked: dict[int, Any]) -> list[Fault]:
+    """Refuses a colour that cannot be compared with what was approved, naming each condition that differs."""
+    try:
+        said = Conditions(**item["conditions"])
+    except ValueError as wrong:
+        return [Fault(f"{at}/conditions", f"{wrong}.")]
+    revision = asked.get(spool.lot.grade.shade_id)
+    if revision is None or item.get("screening"):
+        return []
+    return [
+        Fault(
+            f"{at}/conditions/{field}",
+            f"The {condition_name(field)} is {mine}, but revision {revision.revision} of {revision.shade.name} was measured with {theirs}: the two cannot be compared.",
+            f"Measure again with {condition_name(field)} {theirs}, or send the reading with screening: true to keep it without judging by it.",
+        )
+        for field, mine, theirs in said.differences(conditions_of(revision))
+    ]
+
+
+def _slips(items: Sequence[dict[str, Any]], spools: dict[str, Any], held: dict[int, Any]) -> list[list[dict[str, str]]]:
+    """Warns of a* and b* that look swapped or short of a sign, against the lot's other readings, those of the same list included."""
+    known: dict[int, list[Lab]] = {
+        lot.id: [Lab(*r.values["lab"]) for r in readings.that_count(lot.id, kind="color")] for lot in held.values()
+    }
+    for item in items:
+        known[spools[item["spool_code"]].lot_id].append(Lab(*item["lab"]))
+    warnings = []
+    for item in items:
+        others = list(known[spools[item["spool_code"]].lot_id])
+        lab = Lab(*item["lab"])
+        others.remove(lab)
+        slip = plausibility.suspect_lab(lab, mean_lab(others)) if others else None
+        hint = "It was stored as it stands. If it is wrong, void it with POST /v1/readings/{id}/void and send it again."
+        warnings.append([{"field": "lab", "detail": f"{slip}.", "hint": hint}] if slip else [])
+    return warnings
+
+
+def _row(kind: str, item: dict[str, Any], spool: Any, by: str, now: datetime) -> dict[str, Any]:
+    values = {name: value for name, value in item.items() if name not in _COMMON and value is not None}
+    if kind == "bond" and "stress_mpa" not in values:
+        values["stress_mpa"] = stress_mpa(values["break_force_n"], values["area_mm2"])
+    if kind == "color":
+        values["conditions"] = Conditions(**values["conditions"]).as_dict()
+    return {
+        "kind": kind,
+        "spool": spool,
+        "lot": spool.lot,
+        "instrument": item.get("instrument_id"),
+        "measured_at": item.get("measured_at") or now,
+        "recorded_at": now,
+        "recorded_by": by,
+        "screening": bool(item.get("screening")),
+        "values": values,
+        "note": item.get("note"),
+    }
+
+
+def of_lot(lot_id: int, kind: str | None, cursor: str | None, limit: int) -> Page:
+    """Returns a page of everything that was recorded of a lot, voided and screening readings included."""
+    return readings.listed(lot_of(lot_id), kind, cursor, limit).map(views.reading)
+
+
+def void(reading_id: int, reason: str, replaced_by: int | None, by: str) -> dict[str, Any]:
+    """Says that a reading does not count, keeps it visible, and judges its lot again without it.
+
+    Raises:
+        NotFound: no such reading.
+        Invalid: it is void already, or is said to be replaced by a reading of another lot or kind.
+    """
+    now = clock.now()
+    with transaction():
+        first = readings.find(reading_id)
+        if first is None:
+            raise NotFound(f"There is no reading {reading_id}. GET /v1/lots/{{id}}/readings lists a lot's readings.")
+        lot = lots.lock([first.lot_id])[first.lot_id]
+        reading = readings.find(reading_id)
+        if getattr(reading, "void", None):
+            raise Invalid(
+                Fault(
+                    "",
+                    f"Reading {reading_id} was voided by {reading.void.voided_by}: {reading.void.reason}",
+                    "Nothing more needs to be done.",
+                )
+            )
+        replacement = None
+        if replaced_by is not None:
+            replacement = readings.find(replaced_by)
+            if (
+                replacement is None
+                or replaced_by == reading_id
+                or (replacement.lot_id, replacement.kind) != (reading.lot_id, reading.kind)
+            ):
+                raise Invalid(
+                    Fault(
+                        "/replaced_by",
+                        f"Reading {replaced_by} is not another {reading.kind} reading of the same lot.",
+                        "Give the number of the reading that takes its place, or leave it out.",
+                    )
+                )
+        readings.void(reading, reason, replacement, by, now)
+        judge_lot(lot, by, now, action="void", reason=f"Reading {reading_id} ({reading.kind}) voided: {reason}")
+        return {**views.reading(readings.find(reading_id)), "lot": after(lot)}

@@ -1,0 +1,213 @@
+"""Setting up: suppliers, shades with revisions, grades with limits, instruments with checks."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from difflib import get_close_matches
+from typing import Any
+
+from lots.desks import clock, views
+from lots.desks.errors import AlreadyThere, Fault, Invalid, NotFound, Settled, Stale
+from lots.domain import agreed
+from lots.domain.plausibility import doubt_lab
+from lots.domain.values import Conditions, Lab, mean_lab
+from lots.store import catalog
+from lots.store.database import transaction
+from lots.store.paging import Page
+
+_VIEWS = {"supplier": views.supplier, "shade": views.shade, "grade": views.grade, "instrument": views.instrument}
+
+
+def found(subject: str, number: int) -> Any:
+    """Returns a row by number.
+
+    Raises:
+        NotFound: there is none.
+    """
+    row = catalog.find(subject, number)
+    if row is None:
+        raise NotFound(f"There is no {subject} {number}. GET /v1/{subject}s lists those there are.")
+    return row
+
+
+def by_id_or_code(subject: str, number: int | None, code: str | None) -> tuple[Any, list[Fault]]:
+    """Returns the row a request refers to, or the fault of referring to none."""
+    if number is not None:
+        row = catalog.find(subject, number)
+        return row, [] if row else [
+            Fault(f"/{subject}_id", f"There is no {subject} {number}.", f"GET /v1/{subject}s lists those there are.")
+        ]
+    if code is None:
+        return None, [
+            Fault(
+                f"/{subject}_id",
+                f"Which {subject}?",
+                f"Give {subject}_id, or {subject}_code as it stands on the packing slip.",
+            )
+        ]
+    row = catalog.find_by_code(subject, code)
+    if row:
+        return row, []
+    near = get_close_matches(code.upper(), catalog.codes(subject), n=3, cutoff=0.6)
+    hint = f"Did you mean {' or '.join(near)}?" if near else f"GET /v1/{subject}s lists those there are."
+    return None, [Fault(f"/{subject}_code", f"There is no {subject} with the code {code}.", hint)]
+
+
+def listed(subject: str, cursor: str | None, limit: int) -> Page:
+    """Returns a page of a subject."""
+    return catalog.listed(subject, cursor, limit).map(_VIEWS[subject])
+
+
+def get(subject: str, number: int) -> dict[str, Any]:
+    """Returns one of a subject."""
+    return _VIEWS[subject](found(subject, number))
+
+
+def add(subject: str, values: dict[str, Any], by: str) -> dict[str, Any]:
+    """Adds a supplier, shade, grade or instrument.
+
+    Raises:
+        AlreadyThere: its code is taken.
+        Invalid: a grade refers to a shade that does not exist.
+    """
+    with transaction():
+        taken = catalog.find_by_code(subject, values["code"])
+        if taken is not None:
+            raise AlreadyThere(f"The code {values['code']} belongs to {subject} {taken.id}.", existing_id=taken.id)
+        _check_shade(values)
+        return _VIEWS[subject](catalog.add(subject, values, by, clock.now()))
+
+
+def change(subject: str, number: int, version: int, values: dict[str, Any]) -> dict[str, Any]:
+    """Changes a supplier or a grade that still has `version`.
+
+    Raises:
+        NotFound, Stale: it is not there, or somebody changed it since.
+        Settled: the lots of a grade were already judged with what would change.
+    """
+    with transaction():
+        row = found(subject, number)
+        if row.version != version:
+            raise Stale(
+                f"This {subject} was changed since you read it. Read it again, and repeat your change on the new ETag."
+            )
+        _check_shade(values)
+        _check_settled(subject, row, values)
+        if values and not catalog.change(subject, number, version, values):
+            raise Stale(
+                f"This {subject} was changed since you read it. Read it again, and repeat your change on the new ETag."
+            )
+        return _VIEWS[subject](found(subject, number))
+
+
+def _check_shade(values: dict[str, Any]) -> None:
+    shade_id = values.get("shade_id")
+    if shade_id is not None and catalog.find("shade", shade_id) is None:
+        raise Invalid(Fault("/shade_id", f"There is no shade {shade_id}.", "GET /v1/shades lists those there are."))
+
+
+def _check_settled(subject: str, row: Any, values: dict[str, Any]) -> None:
+    """Refuses to move what the lots of a grade were already judged against; their decisions would no longer say what they said."""
+    if subject != "grade" or not catalog.has_lots(row):
+        return
+    for field, words in (("nominal_diameter_mm", "nominal diameter"), ("shade_id", "shade")):
+        old = getattr(row, field)
+        if old is not None and field in values and values[field] != old:
+            raise Settled(
+                f"Lots of grade {row.code} were judged with this {words}, so it stays. Make another grade for the other {words}."
+            )
+
+
+def add_shade_revision(shade_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
+    """Approves a new reference colour for a shade: its mean when several readings are given.
+
+    Raises:
+        NotFound: no such shade.
+        Invalid: neither or both of `lab` and `readings`, a colour that makes no sense, or conditions that are not whole.
+    """
+    lab, several = values.pop("lab", None), values.pop("readings", None)
+    faults = []
+    if (lab is None) == (several is None):
+        faults.append(
+            Fault(
+                "/lab",
+                "Give the reference colour once.",
+                "Give either lab, one [L*, a*, b*], or readings, a list of them to be averaged.",
+            )
+        )
+    rows = [("/lab", lab)] if lab is not None else [(f"/readings/{i}", row) for i, row in enumerate(several or [])]
+    for pointer, row in rows:
+        if doubt := doubt_lab(row, values["conditions"].get("uv")):
+            faults.append(Fault(pointer, doubt.detail, doubt.hint))
+    try:
+        conditions = Conditions(**values["conditions"])
+    except ValueError as wrong:
+        faults.append(Fault("/conditions", f"{wrong}."))
+    if faults:
+        raise Invalid(*faults)
+    reference = mean_lab([Lab(*row) for _, row in rows])
+    with transaction():
+        shade = found("shade", shade_id)
+        kept = {**values, "lab": reference.as_list(), "readings": several, "conditions": conditions.as_dict()}
+        return views.shade_revision(catalog.add_shade_revision(shade, kept, by, clock.now()))
+
+
+def shade_revisions(shade_id: int, cursor: str | None, limit: int) -> Page:
+    """Returns a page of a shade's revisions."""
+    return catalog.shade_revisions(found("shade", shade_id), cursor, limit).map(views.shade_revision)
+
+
+def add_limits(grade_id: int, body: dict[str, Any], by: str) -> dict[str, Any]:
+    """Sets a grade's limits anew, as its next revision. Lots already being measured keep theirs.
+
+    Raises:
+        NotFound: no such grade.
+        Invalid: limits that would pass everything or contradict themselves.
+    """
+    note = body.pop("note", None)
+    faults = [Fault(*problem) for problem in agreed.problems(body)]
+    grade = found("grade", grade_id)
+    if faults:
+        raise Invalid(*faults)
+    with transaction():
+        return views.limits(catalog.add_limits_revision(grade, {"body": body, "note": note}, by, clock.now()))
+
+
+def limits_revisions(grade_id: int, cursor: str | None, limit: int) -> Page:
+    """Returns a page of a grade's limits revisions."""
+    return catalog.limits_revisions(found("grade", grade_id), cursor, limit).map(views.limits)
+
+
+def add_check(instrument_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
+    """Records a check of an instrument against a known artefact.
+
+    Raises:
+        NotFound: no such instrument.
+        Invalid: it is said to have been checked in the future.
+    """
+    now = clock.now()
+    if faults := clock.doubt_future("/checked_at", values["checked_at"], now):
+        raise Invalid(*faults)
+    with transaction():
+        return views.check(catalog.add_check(found("instrument", instrument_id), values, by, now))
+
+
+def checks(instrument_id: int, cursor: str | None, limit: int) -> Page:
+    """Returns a page of an instrument's checks."""
+    return catalog.checks(found("instrument", instrument_id), cursor, limit).map(views.check)
+
+
+def directory() -> dict[str, Any]:
+    """Returns numbers, codes and names of what is set up, the first 500 of each subject. Four queries."""
+    words: dict[str, Callable[[Any], str]] = {
+        "supplier": lambda row: row.name,
+        "grade": lambda row: f"{row.polymer} {row.color_name}, {row.nominal_diameter_mm:g} mm",
+        "shade": lambda row: row.name,
+        "instrument": lambda row: row.kind,
+    }
+    return {
+        f"{subject}s": [
+            {"id": row.id, "code": row.code, "says": says(row)} for row in catalog.listed(subject, None, 500).rows
+        ]
+        for subject, says in words.items()
+    }

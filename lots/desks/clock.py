@@ -1,0 +1,29 @@
+"""The one place that asks the time."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+from lots.desks.errors import Fault
+
+# Clocks of a bench, a phone and a server differ by minutes; a time further ahead is a slip, most often of the offset.
+TOLERANCE = timedelta(minutes=15)
+
+
+def now() -> datetime:
+    """The present moment, in UTC."""
+    return datetime.now(UTC)
+
+
+def doubt_future(pointer: str, stated: datetime | None, at: datetime) -> list[Fault]:
+    """Returns a fault when a stated time has not come yet.
+
+    Args:
+        pointer: where it was stated.
+        stated: the time, or None when none was.
+        at: the present moment.
+    """
+    if stated is None or stated <= at + TOLERANCE:
+        return []
+    ahead = f"{stated.astimezone(UTC):%Y-%m-%d %H:%M} UTC is still to come (it is {at:%Y-%m-%d %H:%M} UTC now)."
+    return [Fault(pointer, ahead, "Check the date and the offset: 14:00+02:00 is 12:00Z.")]

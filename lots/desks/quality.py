@@ -1,0 +1,147 @@
+"""Quality: assessments now, then and under other revisions; decisions by hand; judging again when asked."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from lots.desks import clock, views
+from lots.desks.bench import after
+from lots.desks.errors import Fault, Invalid, NotFound, NotLegal
+from lots.desks.judging import Judged, judge_lot, work_out
+from lots.desks.receiving import lot_of
+from lots.domain.standing import in_force_after, legal_actions
+from lots.store import catalog, decisions, loads, lots
+from lots.store.database import transaction
+from lots.store.paging import Page
+
+
+def assessment(
+    lot_id: int, as_of: datetime | None, limits_revision: int | None, shade_revision: int | None
+) -> dict[str, Any]:
+    """Returns all findings of a lot, storing nothing.
+
+    Args:
+        as_of: judge by what was known then, under the revisions it was judged under then.
+        limits_revision, shade_revision: numbers to judge under instead: "would now be".
+
+    Raises:
+        NotFound: no such lot, or it was not known at `as_of`.
+        Invalid: no such revision.
+    """
+    lot = lot_of(lot_id)
+    limits, shade, by_hand = lot.limits_revision, lot.shade_revision, lot.by_hand
+    if as_of is not None:
+        then = decisions.in_force(lot.id, as_of)
+        if then is None:
+            raise NotFound(
+                f"Lot {lot.id} was not known at {as_of.isoformat()}; it was recorded at {lot.recorded_at.isoformat()}."
+            )
+        limits, shade, by_hand = then.limits_revision, then.shade_revision, then.by_hand
+    faults = []
+    if limits_revision is not None:
+        limits = catalog.limits_revision(lot.grade_id, limits_revision)
+        if limits is None:
+            faults.append(
+                Fault(
+                    "limits_revision",
+                    f"Grade {lot.grade.code} has no limits revision {limits_revision}.",
+                    f"GET /v1/grades/{lot.grade_id}/limits lists them.",
+                )
+            )
+    if shade_revision is not None:
+        shade = catalog.shade_revision(lot.grade.shade_id, shade_revision)
+        if shade is None:
+            faults.append(
+                Fault(
+                    "shade_revision",
+                    f"The shade of grade {lot.grade.code} has no revision {shade_revision}.",
+                    "GET /v1/shades/{id}/revisions lists them.",
+                )
+            )
+    if faults:
+        raise Invalid(*faults)
+    judged = work_out(lot, limits, shade, by_hand, as_of)
+    return {
+        **_assessment_view(lot, judged),
+        "as_of": as_of or clock.now(),
+        "stored": limits_revision is None and shade_revision is None,
+    }
+
+
+def _assessment_view(lot: Any, judged: Judged) -> dict[str, Any]:
+    found = judged.assessment
+    return {
+        "lot_id": lot.id,
+        "standing": judged.standing,
+        "assessed": found.standing,
+        "uses": dict(found.uses),
+        "findings": [views.finding(f) for f in found.findings],
+        "to_measure": list(found.to_measure),
+        "notes": list(found.notes),
+        "limits_revision": judged.limits and judged.limits.revision,
+        "shade_revision": judged.shade and judged.shade.revision,
+        "reading_ids": judged.reading_ids,
+    }
+
+
+def reassess(lot_id: int, by: str) -> dict[str, Any]:
+    """Judges a lot again under the newest revisions, as a new decision; the old one stays as it was.
+
+    Raises:
+        NotFound: no such lot.
+    """
+    now = clock.now()
+    lot_of(lot_id)
+    with transaction():
+        lot = lots.lock([lot_id])[lot_id]
+        before = {
+            "standing": lot.standing,
+            "uses": lot.uses,
+            "limits_revision": lot.limits_revision and lot.limits_revision.revision,
+            "shade_revision": lot.shade_revision and lot.shade_revision.revision,
+        }
+        judged, decision = judge_lot(lot, by, now, action="reassess", renew=True)
+        return {
+            **_assessment_view(lot, judged),
+            "as_of": now,
+            "before": before,
+            "decision": views.decision(decision),
+            "lot": after(lot),
+        }
+
+
+def decide(lot_id: int, action: str, reason: str, by: str) -> dict[str, Any]:
+    """Carries out a decision by hand. Blocking or holding a lot that is loaded lists where, at once.
+
+    Raises:
+        NotFound: no such lot.
+        NotLegal: the decision may not follow the one in force; the answer says which may.
+    """
+    now = clock.now()
+    lot_of(lot_id)
+    with transaction():
+        lot = lots.lock([lot_id])[lot_id]
+        legal = legal_actions(lot.by_hand)
+        if action not in legal:
+            raise NotLegal(_not_legal(lot, action, legal), legal=list(legal), standing=lot.standing)
+        lot.by_hand = in_force_after(action)
+        lot.by_hand_reason = reason if lot.by_hand else None
+        _, decision = judge_lot(lot, by, now, action=action, reason=reason)
+        return {**views.decision(decision), "lot": after(lot), "exposure": views.exposure(lot, loads.of_lot(lot.id))}
+
+
+def _not_legal(lot: Any, action: str, legal: tuple[str, ...]) -> str:
+    if not legal:
+        return f"Lot {lot.supplier_lot} is {lot.standing} for good; nothing can follow that."
+    may = f"What may be decided: {', '.join(legal)}."
+    if action == "lift" and lot.standing == "blocked":
+        return f"Lot {lot.supplier_lot} is blocked by its readings, not by hand, so there is nothing to lift. Void a reading that is wrong, or reassess it under newer limits. {may}"
+    if action == "lift":
+        return f"No block or hold by hand is in force on lot {lot.supplier_lot}, so there is nothing to lift. {may}"
+    return f"A {lot.by_hand} by hand is in force on lot {lot.supplier_lot} already: {lot.by_hand_reason} {may}"
+
+
+def history(lot_id: int, cursor: str | None, limit: int) -> Page:
+    """Returns a page of a lot's decisions, oldest first."""
+    return decisions.listed(lot_of(lot_id), cursor, limit).map(views.decision)

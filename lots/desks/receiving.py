@@ -1,0 +1,216 @@
+"""The receiving clerk: deliveries in, lots and spools logged, the sample drawn."""
+
+from __future__ import annotations
+
+import re
+import secrets
+import unicodedata
+from collections.abc import Iterator
+from dataclasses import asdict
+from datetime import datetime
+from itertools import count
+from typing import Any
+
+from lots.desks import catalog, clock, views
+from lots.desks.errors import Fault, Invalid, NotFound, SimilarLot
+from lots.desks.judging import judge_lot, revisions_for
+from lots.domain.agreed import limits_from
+from lots.domain.sampling import draw, size_for
+from lots.store import loads, lots
+from lots.store.database import transaction
+from lots.store.paging import Page
+
+# A reel holds from a sample coil to a drum. Common practice, no source.
+_LEAST_G, _MOST_G = 20.0, 60_000.0
+
+
+def lot_key(supplier_lot: str) -> str:
+    """Returns a lot number without what people leave out when they copy it: case, spaces, punctuation.
+
+    Example:
+        >>> lot_key("l 00-71/b") == lot_key("L-0071B")
+        True
+    """
+    folded = unicodedata.normalize("NFKC", supplier_lot).casefold()
+    return re.sub(r"[\W_]+", "", folded) or folded
+
+
+def receive(values: dict[str, Any], by: str) -> dict[str, Any]:
+    """Logs a delivery: joins or makes the lot, numbers the spools, draws the sample, judges the lot.
+
+    The lot is the supplier's batch of one grade: the same number from the same supplier for the same grade is the same lot, in however
+    many deliveries it comes. A number that differs only in case, spaces or punctuation is most likely the same one miswritten.
+
+    Raises:
+        Invalid: fields that make no sense, each with its place and a hint.
+        SimilarLot: a known lot has nearly this number and `confirm_new_lot` was not set.
+    """
+    now = clock.now()
+    with transaction():
+        supplier, faults = catalog.by_id_or_code("supplier", values.get("supplier_id"), values.get("supplier_code"))
+        grade, more = catalog.by_id_or_code("grade", values.get("grade_id"), values.get("grade_code"))
+        faults += more + clock.doubt_future("/received_at", values["received_at"], now)
+        wanted, more = _wanted_spools(values)
+        faults += more
+        if faults:
+            raise Invalid(*faults)
+        lot, is_new = _lot_for(supplier, grade, values, now)
+        held = lots.lock([lot.id])[lot.id]
+        limits, _ = revisions_for(held)
+        spools = _numbered(held, wanted)
+        fixed = limits_from(limits.body).sample_fixed if limits else None
+        size, rule = size_for(fixed, len(spools))
+        sample = draw([code for code, _ in spools], size, secrets.randbits(32), rule)
+        kept = {
+            "order_ref": values.get("order_ref"),
+            "received_at": values["received_at"],
+            "sample": {**asdict(sample), "spool_codes": list(sample.spool_codes)},
+            "note": values.get("note"),
+        }
+        delivery = lots.add_delivery(held, kept, by, now)
+        rows = lots.add_spools(held, delivery, spools)
+        judge_lot(
+            held, by, now, action="received", reason=f"{len(rows)} {'spool' if len(rows) == 1 else 'spools'} received."
+        )
+        return {
+            **views.delivery(delivery),
+            "lot": views.lot(held),
+            "new_lot": is_new,
+            "spools": [views.spool_line(row) for row in rows],
+        }
+
+
+def _wanted_spools(values: dict[str, Any]) -> tuple[list[tuple[str | None, float]], list[Fault]]:
+    """The spools of a delivery, in whichever of its two forms it came, with every fault found."""
+    listed, spool_count, each_g = values.get("spools"), values.get("spool_count"), values.get("net_mass_g")
+    if (listed is None) == (spool_count is None):
+        return [], [
+            Fault(
+                "/spools",
+                "Say once how many spools came.",
+                "Give spools, one entry each, or spool_count with net_mass_g.",
+            )
+        ]
+    if listed is None:
+        if each_g is None:
+            return [], [
+                Fault(
+                    "/net_mass_g",
+                    "How much filament is on each spool?",
+                    "Give net_mass_g, the net mass of one spool in grams.",
+                )
+            ]
+        return [(None, each_g)] * (spool_count or 0), _doubt_mass("/net_mass_g", each_g)
+    faults: list[Fault] = []
+    seen: dict[str, int] = {}
+    for index, entry in enumerate(listed):
+        mass, code = entry.get("net_mass_g", each_g), entry.get("code")
+        pointer = f"/spools/{index}"
+        if mass is None:
+            faults.append(
+                Fault(f"{pointer}/net_mass_g", "How much filament is on this spool?", "Give its net mass in grams.")
+            )
+        else:
+            faults += _doubt_mass(f"{pointer}/net_mass_g", mass)
+        if code is not None and seen.setdefault(code, index) != index:
+            faults.append(
+                Fault(
+                    f"{pointer}/code",
+                    f"The code {code} stands twice in this delivery.",
+                    "Each spool needs its own code.",
+                )
+            )
+    taken = lots.taken_codes(list(seen))
+    faults += [
+        Fault(
+            f"/spools/{seen[code]}/code",
+            f"The code {code} is on another spool.",
+            "Stick on a new code, or leave code out to be given one.",
+        )
+        for code in sorted(taken)
+    ]
+    return [(entry.get("code"), entry.get("net_mass_g", each_g)) for entry in listed], faults
+
+
+def _doubt_mass(pointer: str, mass_g: float) -> list[Fault]:
+    if _LEAST_G <= mass_g <= _MOST_G:
+        return []
+    hint = "Give the net mass of one spool in grams."
+    if 0 < mass_g < _LEAST_G:
+        hint = f"This looks like kilograms: {mass_g:g} kg is {1000 * mass_g:g} g. Enter grams."
+    return [
+        Fault(pointer, f"{mass_g:g} g is not a plausible net mass of a spool ({_LEAST_G:g} to {_MOST_G:g} g).", hint)
+    ]
+
+
+def _lot_for(supplier: Any, grade: Any, values: dict[str, Any], now: datetime) -> tuple[Any, bool]:
+    """The lot this delivery belongs to, and whether it was made for it."""
+    number = values["supplier_lot"]
+    known = lots.same_number(supplier, grade, number)
+    if known is not None:
+        return known, False
+    key = lot_key(number)
+    similar = lots.similar_numbers(supplier, grade, key)
+    if similar and not values.get("confirm_new_lot"):
+        names = ", ".join(f'"{lot.supplier_lot}" (lot {lot.id})' for lot in similar)
+        raise SimilarLot(
+            f'"{number}" differs only in case, spaces or punctuation from {names} of the same supplier and grade.',
+            faults=(
+                Fault(
+                    "/supplier_lot",
+                    f"Most likely this is {names}.",
+                    "Send the number as it stands there to add to that lot, or confirm_new_lot: true if it really is another.",
+                ),
+            ),
+            candidates=[{"id": lot.id, "supplier_lot": lot.supplier_lot, "standing": lot.standing} for lot in similar],
+        )
+    return lots.add(supplier, grade, number, key, values["received_at"], now), True
+
+
+def _numbered(lot: Any, wanted: list[tuple[str | None, float]]) -> list[tuple[str, float]]:
+    """Gives every spool without a code one of its own, such as L7-S003: third spool of lot 7."""
+    given = {code for code, _ in wanted if code}
+    free = _free_codes(lot, given)
+    return [(code or next(free), mass) for code, mass in wanted]
+
+
+def _free_codes(lot: Any, given: set[str]) -> Iterator[str]:
+    """Codes of this lot that nobody has used: a clerk may have typed some of the same form."""
+    for start in count(lots.spool_count(lot) + 1, 100):
+        block = [f"L{lot.id}-S{number:03d}" for number in range(start, start + 100)]
+        taken = lots.taken_codes(block) | given
+        yield from (code for code in block if code not in taken)
+
+
+def deliveries(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
+    """Returns a page of deliveries."""
+    return lots.deliveries(filters, cursor, limit).map(views.delivery)
+
+
+def lot_of(number: int) -> Any:
+    """Returns a lot by number.
+
+    Raises:
+        NotFound: there is none.
+    """
+    row = lots.find(number)
+    if row is None:
+        raise NotFound(f"There is no lot {number}. GET /v1/lots lists those there are.")
+    return row
+
+
+def get_lot(number: int) -> dict[str, Any]:
+    """Returns a lot with its spools, and what of it is loaded when it may not be."""
+    row = lot_of(number)
+    return {**views.lot(row), "spools": [views.spool_line(spool) for spool in lots.spools_of(row)]}
+
+
+def listed(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
+    """Returns a page of lots."""
+    return lots.listed(filters, cursor, limit).map(views.lot)
+
+
+def exposure(number: int) -> dict[str, Any]:
+    """Returns every machine and job that a lot has reached, what is still loaded first."""
+    row = lot_of(number)
+    return views.exposure(row, loads.of_lot(row.id))

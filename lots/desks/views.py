@@ -1,0 +1,252 @@
+"""Rows as the shapes the contract promises. Times stay datetimes; the API writes them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from lots.domain.cautions import forbidden_uses
+from lots.domain.limits import Finding
+from lots.domain.standing import LOADABLE
+
+
+def supplier(row: Any) -> dict[str, Any]:
+    """A supplier."""
+    return {"id": row.id, "code": row.code, "name": row.name, "contact": row.contact, **_trace(row), **_version(row)}
+
+
+def shade(row: Any) -> dict[str, Any]:
+    """A shade, without its revisions."""
+    return {"id": row.id, "code": row.code, "name": row.name, **_trace(row)}
+
+
+def shade_revision(row: Any) -> dict[str, Any]:
+    """A shade revision."""
+    fields = ("id", "shade_id", "revision", "lab", "readings", "conditions", "approved_by", "note")
+    return {**{name: getattr(row, name) for name in fields}, **_trace(row)}
+
+
+def grade(row: Any) -> dict[str, Any]:
+    """A grade, with the uses its cautions forbid."""
+    fields = ("id", "code", "polymer", "color_name", "finish", "filler", "nominal_diameter_mm", "density_g_cm3")
+    return {
+        **{name: getattr(row, name) for name in fields},
+        "shade_id": row.shade_id,
+        "cautions": row.cautions,
+        "forbidden_uses": sorted(forbidden_uses(row.cautions)),
+        **_trace(row),
+        **_version(row),
+    }
+
+
+def limits(row: Any) -> dict[str, Any]:
+    """A limits revision: its body with its number."""
+    return {
+        "id": row.id,
+        "grade_id": row.grade_id,
+        "revision": row.revision,
+        "note": row.note,
+        **row.body,
+        **_trace(row),
+    }
+
+
+def instrument(row: Any) -> dict[str, Any]:
+    """An instrument."""
+    fields = ("id", "code", "kind", "standard_uncertainty", "check_interval_days")
+    return {**{name: getattr(row, name) for name in fields}, **_trace(row)}
+
+
+def check(row: Any) -> dict[str, Any]:
+    """A check of an instrument."""
+    fields = ("id", "instrument_id", "checked_at", "result", "artefact", "readings", "note")
+    return {**{name: getattr(row, name) for name in fields}, **_trace(row)}
+
+
+def lot_line(row: Any) -> dict[str, Any]:
+    """The little of a lot that goes with every answer about it."""
+    return {"id": row.id, "supplier_lot": row.supplier_lot, "standing": row.standing, "uses": row.uses}
+
+
+def lot(row: Any) -> dict[str, Any]:
+    """A lot with where it stands, why, and what is still to be measured."""
+    return {
+        **lot_line(row),
+        "supplier_id": row.supplier_id,
+        "supplier": {"id": row.supplier_id, "code": row.supplier.code, "name": row.supplier.name},
+        "grade_id": row.grade_id,
+        "grade": {"id": row.grade_id, "code": row.grade.code, "color_name": row.grade.color_name},
+        "received_at": row.received_at,
+        "recorded_at": row.recorded_at,
+        "assessed": row.assessed,
+        "by_hand": row.by_hand and {"action": row.by_hand, "reason": row.by_hand_reason},
+        "to_measure": row.to_measure,
+        "lab": row.lab,
+        "shrinkage_percent": row.shrinkage,
+        "flow_factor": row.flow_factor,
+        "limits_revision": row.limits_revision and row.limits_revision.revision,
+        "shade_revision": row.shade_revision and row.shade_revision.revision,
+        **_version(row),
+    }
+
+
+def delivery(row: Any) -> dict[str, Any]:
+    """A delivery, without its spools."""
+    return {
+        "id": row.id,
+        "lot_id": row.lot_id,
+        "lot": lot_line(row.lot),
+        "supplier_id": row.lot.supplier_id,
+        "grade_id": row.lot.grade_id,
+        "order_ref": row.order_ref,
+        "received_at": row.received_at,
+        "sample": row.sample,
+        "note": row.note,
+        **_trace(row),
+    }
+
+
+def spool_line(row: Any) -> dict[str, Any]:
+    """A spool among others."""
+    fields = ("id", "code", "net_mass_g", "remaining_mass_g", "machine")
+    return {name: getattr(row, name) for name in fields}
+
+
+def reading(row: Any) -> dict[str, Any]:
+    """A reading as it was posted, with its void if there is one."""
+    void = getattr(row, "void", None)
+    return {
+        "id": row.id,
+        "kind": row.kind,
+        "lot_id": row.lot_id,
+        "spool_code": row.spool.code,
+        "instrument_id": row.instrument_id,
+        "measured_at": row.measured_at,
+        "screening": row.screening,
+        "note": row.note,
+        **row.values,
+        **_trace(row),
+        "voided": void_line(void) if void else None,
+    }
+
+
+def void_line(row: Any) -> dict[str, Any]:
+    """Why a reading does not count."""
+    return {
+        "reason": row.reason,
+        "replaced_by": row.replaced_by_id,
+        "voided_at": row.voided_at,
+        "voided_by": row.voided_by,
+    }
+
+
+def finding(found: Finding) -> dict[str, Any]:
+    """A finding with its words."""
+    return {
+        "code": found.code,
+        "characteristic": found.characteristic,
+        "measure": found.measure,
+        "verdict": found.verdict,
+        "value": found.value,
+        "limit": found.limit.as_json(),
+        "unit": found.limit.unit,
+        "n": found.n,
+        "uncertainty": found.uncertainty,
+        "guard_band": found.guard,
+        "margin": found.margin,
+        "uses": list(found.uses),
+        "hold": found.hold,
+        "message": found.message,
+        "to_measure": found.to_measure or None,
+    }
+
+
+def decision(row: Any) -> dict[str, Any]:
+    """A decision with the findings it rests on."""
+    fields = (
+        "id",
+        "lot_id",
+        "action",
+        "standing",
+        "uses",
+        "reason",
+        "decided_at",
+        "decided_by",
+        "findings",
+        "reading_ids",
+    )
+    return {
+        **{name: getattr(row, name) for name in fields},
+        "limits_revision": row.limits_revision and row.limits_revision.revision,
+        "shade_revision": row.shade_revision and row.shade_revision.revision,
+    }
+
+
+def load(row: Any) -> dict[str, Any]:
+    """A load, with what it used once it has ended."""
+    fields = ("id", "machine", "job", "use", "mass_before_g", "remaining_mass_g", "loaded_at", "unloaded_at")
+    used = None if row.remaining_mass_g is None else row.mass_before_g - row.remaining_mass_g
+    return {
+        **{name: getattr(row, name) for name in fields},
+        "spool_code": row.spool.code,
+        "lot_id": row.lot_id,
+        "mass_used_g": used,
+        "still_loaded": row.unloaded_at is None,
+        **_trace(row),
+        "unload_recorded_at": row.unload_recorded_at,
+        "unload_recorded_by": row.unload_recorded_by,
+    }
+
+
+def load_refusal(row: Any) -> dict[str, Any]:
+    """A refused load with its reasons."""
+    fields = ("id", "machine", "job", "use", "reasons", "refused_at", "asked_by", "lot_id")
+    return {**{name: getattr(row, name) for name in fields}, "spool_code": row.spool.code}
+
+
+def exposure(row: Any, loads: list[Any]) -> dict[str, Any]:
+    """Every machine and job that a lot has reached, what is still loaded first."""
+    items = [
+        {
+            "load_id": load.id,
+            "spool_code": load.spool.code,
+            "machine": load.machine,
+            "job": load.job,
+            "use": load.use,
+            "loaded_at": load.loaded_at,
+            "unloaded_at": load.unloaded_at,
+            "still_loaded": load.unloaded_at is None,
+            "mass_used_g": None if load.remaining_mass_g is None else load.mass_before_g - load.remaining_mass_g,
+        }
+        for load in loads
+    ]
+    on_now = sum(item["still_loaded"] for item in items)
+    return {
+        "lot_id": row.id,
+        "supplier_lot": row.supplier_lot,
+        "standing": row.standing,
+        "says": _exposure_says(row, items, on_now),
+        "still_loaded": on_now,
+        "machines": list(dict.fromkeys(item["machine"] for item in items)),
+        "jobs": list(dict.fromkeys(item["job"] for item in items)),
+        "items": items,
+    }
+
+
+def _exposure_says(row: Any, items: list[dict[str, Any]], on_now: int) -> str:
+    if not items:
+        return f"No spool of lot {row.supplier_lot} was ever loaded."
+    spools, jobs = len({item["spool_code"] for item in items}), len({item["job"] for item in items})
+    reach = f"{spools} {'spool' if spools == 1 else 'spools'} of lot {row.supplier_lot} reached {jobs} {'job' if jobs == 1 else 'jobs'}"
+    now = ", ".join(f"{item['machine']} ({item['job']})" for item in items if item["still_loaded"])
+    if not on_now:
+        return f"{reach}; none is loaded now."
+    urge = "" if row.standing in LOADABLE else " Stop and unload these first."
+    return f"{reach}; {on_now} still loaded: {now}.{urge}"
+
+
+def _trace(row: Any) -> dict[str, Any]:
+    return {"recorded_at": row.recorded_at, "recorded_by": row.recorded_by}
+
+
+def _version(row: Any) -> dict[str, Any]:
+    return {"version": row.version}

@@ -1,0 +1,95 @@
+"""Loads: which spool was on which machine, for which job, from when to when."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from peewee import JOIN
+
+from lots.store.models import Grade, Load, LoadRefusal, Lot, ShadeRevision, Spool
+from lots.store.paging import Page, page
+
+
+def add(spool: Spool, values: dict[str, Any], by: str, now: datetime) -> Load:
+    """A spool goes onto a machine."""
+    return Load.create(
+        spool=spool, lot=spool.lot, mass_before_g=spool.remaining_mass_g, **values, recorded_by=by, recorded_at=now
+    )
+
+
+def refuse(spool: Spool, values: dict[str, Any], reasons: list[str], by: str, now: datetime) -> LoadRefusal:
+    """Keeps the record of a load that was refused."""
+    return LoadRefusal.create(spool=spool, lot=spool.lot, **values, reasons=reasons, asked_by=by, refused_at=now)
+
+
+def find(number: int) -> Any:
+    """A load with its spool and lot."""
+    return Load.select(Load, Spool, Lot).join(Spool).switch(Load).join(Lot).where(Load.id == number).first()
+
+
+def complete(load: Load, remaining_mass_g: float, unloaded_at: datetime, by: str, now: datetime) -> bool:
+    """Ends a load, once; False when it had ended already."""
+    changed = (
+        Load.update(
+            remaining_mass_g=remaining_mass_g,
+            unloaded_at=unloaded_at,
+            unload_recorded_at=now,
+            unload_recorded_by=by,
+        )
+        .where((Load.id == load.id) & Load.unloaded_at.is_null())
+        .execute()
+    )
+    return bool(changed)
+
+
+def listed(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
+    """A page of loads with spool and lot, in the order they were recorded."""
+    query = Load.select(Load, Spool, Lot).join(Spool).switch(Load).join(Lot)
+    for name, value in filters.items():
+        if name == "spool_code":
+            query = query.where(Spool.code == value)
+        elif name == "open":
+            query = query.where(Load.unloaded_at.is_null(value))
+        else:
+            query = query.where(getattr(Load, name.removesuffix("_id")) == value)
+    return page(query, Load.id, cursor, limit)
+
+
+def refusals(cursor: str | None, limit: int) -> Page:
+    """A page of refused loads, in the order they were asked for."""
+    query = LoadRefusal.select(LoadRefusal, Spool, Lot).join(Spool).switch(LoadRefusal).join(Lot)
+    return page(query, LoadRefusal.id, cursor, limit)
+
+
+def of_lot(lot_id: int) -> list[Any]:
+    """Every load of a lot's spools: still loaded first, then the newest first. One query."""
+    query = Load.select(Load, Spool).join(Spool).where(Load.lot == lot_id)
+    return list(query.order_by(Load.unloaded_at.is_null(False), Load.loaded_at.desc(), Load.id.desc()))
+
+
+def last_unload_of(spool: Spool) -> datetime | None:
+    """When a spool last came off a machine, as stated."""
+    load = (
+        Load.select(Load.unloaded_at)
+        .where((Load.spool == spool) & Load.unloaded_at.is_null(False))
+        .order_by(Load.unloaded_at.desc())
+        .first()
+    )
+    return load.unloaded_at if load else None
+
+
+def other_lots_in_job(job: str, lot_id: int, shade_id: int | None, grade_id: int) -> list[Any]:
+    """Other lots of the same shade (of the same grade, where it has none) already used in a job, in the order they came to it. One query."""
+    same = Grade.shade == shade_id if shade_id is not None else Lot.grade == grade_id
+    query = (
+        Lot.select(Lot, ShadeRevision)
+        .join(Load, on=(Load.lot == Lot.id))
+        .switch(Lot)
+        .join(Grade)
+        .switch(Lot)
+        .join(ShadeRevision, JOIN.LEFT_OUTER)
+        .where((Load.job == job) & (Lot.id != lot_id) & same)
+        .order_by(Load.id)
+    )
+    return list({lot.id: lot for lot in query}.values())

@@ -1,0 +1,201 @@
+"""Lots, deliveries and spools."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+from typing import Any
+
+from peewee import JOIN, fn
+
+from lots.store.database import locks_rows
+from lots.store.models import Delivery, Grade, LimitsRevision, Lot, Shade, ShadeRevision, Spool, Supplier
+from lots.store.paging import Page, page
+
+
+def _with_names() -> Any:
+    return (
+        Lot.select(Lot, Supplier, Grade, LimitsRevision, ShadeRevision, Shade)
+        .join(Supplier)
+        .switch(Lot)
+        .join(Grade)
+        .switch(Lot)
+        .join(LimitsRevision, JOIN.LEFT_OUTER)
+        .switch(Lot)
+        .join(ShadeRevision, JOIN.LEFT_OUTER)
+        .join(Shade, JOIN.LEFT_OUTER)
+    )
+
+
+def find(number: int) -> Any:
+    """A lot with supplier, grade and the revisions it is judged under, in one query."""
+    return _with_names().where(Lot.id == number).first()
+
+
+def lock(numbers: Iterable[int]) -> dict[int, Any]:
+    """The same, for several lots, held until the transaction ends. Locked in order of number, so two requests cannot hold each other up."""
+    wanted = sorted(set(numbers))
+    if locks_rows():
+        list(Lot.select(Lot.id).where(Lot.id.in_(wanted)).order_by(Lot.id).for_update())
+    return {row.id: row for row in _with_names().where(Lot.id.in_(wanted))}
+
+
+def listed(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
+    """A page of lots in the order they were first recorded; `filters` as the contract names them."""
+    query = _with_names()
+    for name, value in filters.items():
+        if name == "received_from":
+            query = query.where(Lot.received_at >= value)
+        elif name == "received_to":
+            query = query.where(Lot.received_at <= value)
+        elif name == "supplier_lot":
+            query = query.where(Lot.supplier_lot == value)
+        else:
+            query = query.where(getattr(Lot, name.removesuffix("_id")) == value)
+    return page(query, Lot.id, cursor, limit)
+
+
+def same_number(supplier: Supplier, grade: Grade, supplier_lot: str) -> Any:
+    """The lot with exactly this number from this supplier for this grade."""
+    return Lot.get_or_none((Lot.supplier == supplier) & (Lot.grade == grade) & (Lot.supplier_lot == supplier_lot))
+
+
+def similar_numbers(supplier: Supplier, grade: Grade, lot_key: str) -> list[Any]:
+    """Lots whose number reads the same without case, spaces and punctuation."""
+    query = Lot.select().where((Lot.supplier == supplier) & (Lot.grade == grade) & (Lot.lot_key == lot_key))
+    return list(query.order_by(Lot.id).limit(20))
+
+
+def add(supplier: Supplier, grade: Grade, supplier_lot: str, lot_key: str, received_at: datetime, now: datetime) -> Any:
+    """A new lot, in quarantine until it is judged."""
+    return Lot.create(
+        supplier=supplier,
+        grade=grade,
+        supplier_lot=supplier_lot,
+        lot_key=lot_key,
+        received_at=received_at,
+        recorded_at=now,
+        standing="quarantined",
+        assessed="quarantined",
+        uses={},
+        why={},
+        to_measure=[],
+        accepted=[],
+        shrinkage={},
+    )
+
+
+def save_judgement(lot: Lot, values: dict[str, Any]) -> None:
+    """Writes where a lot stands now and raises its version."""
+    Lot.update(**values, version=Lot.version + 1).where(Lot.id == lot.id).execute()
+    for name, value in values.items():
+        setattr(lot, name, value)
+    lot.version += 1
+
+
+def earlier(lot: Lot, standings: Sequence[str] | None) -> Iterable[Any]:
+    """Lots of the same supplier and grade received before this one, newest first, optionally of these standings. Read as far as needed."""
+    before = (Lot.received_at < lot.received_at) | ((Lot.received_at == lot.received_at) & (Lot.id < lot.id))
+    query = Lot.select().where((Lot.supplier == lot.supplier_id) & (Lot.grade == lot.grade_id) & before)
+    if standings is not None:
+        query = query.where(Lot.standing.in_(list(standings)))
+    return query.order_by(Lot.received_at.desc(), Lot.id.desc()).iterator()
+
+
+def add_delivery(lot: Lot, values: dict[str, Any], by: str, now: datetime) -> Any:
+    """A delivery of a lot."""
+    return Delivery.create(lot=lot, **values, recorded_by=by, recorded_at=now)
+
+
+def deliveries(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
+    """A page of deliveries with lot, supplier and grade, in the order they were recorded."""
+    query = Delivery.select(Delivery, Lot, Supplier, Grade).join(Lot).join(Supplier).switch(Lot).join(Grade)
+    if "lot_id" in filters:
+        query = query.where(Delivery.lot == filters["lot_id"])
+    return page(query, Delivery.id, cursor, limit)
+
+
+def deliveries_of(lot_id: int, known_at: datetime | None = None) -> list[tuple[Any, int]]:
+    """Deliveries of a lot with their number of spools, oldest first; only those recorded by `known_at`. One query."""
+    query = (
+        Delivery.select(Delivery, fn.COUNT(Spool.id).alias("spools_in"))
+        .join(Spool, JOIN.LEFT_OUTER)
+        .where(Delivery.lot == lot_id)
+        .group_by(Delivery.id)
+        .order_by(Delivery.id)
+    )
+    if known_at is not None:
+        query = query.where(Delivery.recorded_at <= known_at)
+    return [(row, row.spools_in) for row in query]
+
+
+def taken_codes(codes: Sequence[str]) -> set[str]:
+    """Which of these spool codes exist already."""
+    return {row.code for row in Spool.select(Spool.code).where(Spool.code.in_(list(codes)))}
+
+
+def spool_count(lot: Lot) -> int:
+    """Spools received of a lot."""
+    return Spool.select().where(Spool.lot == lot).count()
+
+
+def add_spools(lot: Lot, delivery: Delivery, spools: Sequence[tuple[str, float]]) -> list[Any]:
+    """Adds spools (code, net mass in g) and returns them in the same order."""
+    rows = [
+        {"code": code, "lot": lot, "delivery": delivery, "net_mass_g": mass, "remaining_mass_g": mass}
+        for code, mass in spools
+    ]
+    for start in range(0, len(rows), 100):
+        Spool.insert_many(rows[start : start + 100]).execute()
+    stored = {row.code: row for row in Spool.select().where(Spool.delivery == delivery)}
+    return [stored[code] for code, _ in spools]
+
+
+def spools_of(lot: Lot) -> list[Any]:
+    """Spools of a lot by code."""
+    return list(Spool.select().where(Spool.lot == lot).order_by(Spool.code))
+
+
+def spool(code: str) -> Any:
+    """A spool with lot, supplier, grade, delivery and the limits its lot is judged under, in one query on a unique index."""
+    return (
+        Spool.select(Spool, Lot, Supplier, Grade, LimitsRevision, ShadeRevision, Delivery)
+        .join(Lot)
+        .join(Supplier)
+        .switch(Lot)
+        .join(Grade)
+        .switch(Lot)
+        .join(LimitsRevision, JOIN.LEFT_OUTER)
+        .switch(Lot)
+        .join(ShadeRevision, JOIN.LEFT_OUTER)
+        .switch(Spool)
+        .join(Delivery)
+        .where(Spool.code == code)
+        .first()
+    )
+
+
+def spools_by_code(codes: Iterable[str]) -> dict[str, Any]:
+    """Spools with lot and grade, in one query."""
+    query = Spool.select(Spool, Lot, Grade).join(Lot).join(Grade).where(Spool.code.in_(sorted(set(codes))))
+    return {row.code: row for row in query}
+
+
+def set_flow_factors(lot: Lot, flows: dict[str, float]) -> None:
+    """Keeps the flow factor of each measured spool beside it, and forgets that of a spool whose diameters no longer count."""
+    measured = Spool.select().where(
+        (Spool.lot == lot) & (Spool.code.in_(sorted(flows)) | Spool.flow_factor.is_null(False))
+    )
+    for row in measured:
+        if row.flow_factor != flows.get(row.code):
+            Spool.update(flow_factor=flows.get(row.code)).where(Spool.id == row.id).execute()
+
+
+def put_on_machine(spool: Spool, machine: str) -> None:
+    """Notes where a spool is."""
+    Spool.update(machine=machine).where(Spool.id == spool.id).execute()
+
+
+def take_off_machine(spool_id: int, remaining_mass_g: float) -> None:
+    """Notes that a spool is back on the shelf, and what is left on it."""
+    Spool.update(machine=None, remaining_mass_g=remaining_mass_g).where(Spool.id == spool_id).execute()

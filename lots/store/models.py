@@ -1,0 +1,327 @@
+"""Tables. Rules live in the domain; here are only the constraints a row must never break.
+
+Readings, voids, decisions, revisions and load refusals are only ever added. A load is completed once, by its unload.
+"""
+
+from __future__ import annotations
+
+from peewee import (
+    SQL,
+    BigAutoField,
+    BooleanField,
+    CharField,
+    Check,
+    DoubleField,
+    ForeignKeyField,
+    IntegerField,
+    Model,
+    TextField,
+)
+
+from lots.store.database import db
+from lots.store.fields import Instant, Json
+
+
+class Row(Model):
+    """A row with a number."""
+
+    id = BigAutoField()
+
+    class Meta:
+        database = db
+        legacy_table_names = False
+
+
+class SchemaVersion(Row):
+    """One row: the version of these tables."""
+
+    version = IntegerField()
+
+
+class Token(Row):
+    """A bearer token, known only by the SHA-256 of its text."""
+
+    name = CharField(120, unique=True)
+    role = CharField(20)
+    hash = CharField(64, unique=True)
+    created_at = Instant()
+    revoked_at = Instant(null=True)
+
+
+class RepeatedRequest(Row):
+    """The first answer to a POST that carried an Idempotency-Key."""
+
+    token_name = CharField(120)
+    method = CharField(10)
+    path = TextField()
+    key = CharField(255)
+    body_hash = CharField(64)
+    status = IntegerField(null=True)
+    body = TextField(null=True)
+    headers = Json(null=True)
+    recorded_at = Instant()
+
+    class Meta:
+        indexes = ((("token_name", "method", "path", "key"), True),)
+
+
+class Supplier(Row):
+    """Whoever the filament is bought from."""
+
+    code = CharField(40, unique=True)
+    name = CharField(200)
+    contact = TextField(null=True)
+    version = IntegerField(default=1)
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+
+class Shade(Row):
+    """A colour the shop has approved."""
+
+    code = CharField(40, unique=True)
+    name = CharField(200)
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+
+class ShadeRevision(Row):
+    """A reference colour with its conditions; never changed once stored."""
+
+    shade = ForeignKeyField(Shade, backref="revisions")
+    revision = IntegerField()
+    lab = Json()
+    readings = Json(null=True)
+    conditions = Json()
+    approved_by = CharField(120)
+    note = TextField(null=True)
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+    class Meta:
+        indexes = ((("shade", "revision"), True),)
+
+
+class Grade(Row):
+    """What is bought."""
+
+    code = CharField(40, unique=True)
+    polymer = CharField(60)
+    color_name = CharField(120)
+    finish = CharField(60, null=True)
+    filler = CharField(120, null=True)
+    nominal_diameter_mm = DoubleField(constraints=[Check("nominal_diameter_mm > 0 AND nominal_diameter_mm < 10")])
+    density_g_cm3 = DoubleField(constraints=[Check("density_g_cm3 > 0 AND density_g_cm3 < 20")])
+    shade = ForeignKeyField(Shade, null=True)
+    cautions = Json()
+    version = IntegerField(default=1)
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+
+class LimitsRevision(Row):
+    """A grade's acceptance limits; never changed once stored."""
+
+    grade = ForeignKeyField(Grade, backref="limits")
+    revision = IntegerField()
+    body = Json()
+    note = TextField(null=True)
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+    class Meta:
+        indexes = ((("grade", "revision"), True),)
+
+
+class Instrument(Row):
+    """What readings are taken with. Its standard uncertainty is in the unit of what it reads."""
+
+    code = CharField(40, unique=True)
+    kind = CharField(60)
+    standard_uncertainty = DoubleField(null=True, constraints=[Check("standard_uncertainty >= 0")])
+    check_interval_days = IntegerField(constraints=[Check("check_interval_days > 0")])
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+
+class InstrumentCheck(Row):
+    """One check of an instrument against a known artefact."""
+
+    instrument = ForeignKeyField(Instrument, backref="checks")
+    checked_at = Instant()
+    result = CharField(4, constraints=[Check("result IN ('pass', 'fail')")])
+    artefact = CharField(200, null=True)
+    readings = Json(null=True)
+    note = TextField(null=True)
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+
+class Lot(Row):
+    """The supplier's batch, with where it stands: kept in the transaction of whatever moved it, rebuilt from readings and decisions at will."""
+
+    supplier = ForeignKeyField(Supplier)
+    grade = ForeignKeyField(Grade)
+    supplier_lot = CharField(120)
+    lot_key = CharField(120)
+    received_at = Instant()
+    recorded_at = Instant()
+    standing = CharField(12, index=True)
+    assessed = CharField(12)
+    by_hand = CharField(10, null=True)
+    by_hand_reason = TextField(null=True)
+    uses = Json()
+    why = Json()
+    to_measure = Json()
+    accepted = Json()
+    lab = Json(null=True)
+    shrinkage = Json()
+    flow_factor = DoubleField(null=True)
+    limits_revision = ForeignKeyField(LimitsRevision, null=True)
+    shade_revision = ForeignKeyField(ShadeRevision, null=True)
+    measured = BooleanField(default=False)
+    judged_at = Instant(null=True)
+    version = IntegerField(default=1)
+
+    class Meta:
+        indexes = (
+            (("supplier", "grade", "supplier_lot"), True),
+            (("supplier", "grade", "lot_key"), False),
+            (("supplier", "grade", "received_at"), False),
+            (("grade", "received_at"), False),
+        )
+        constraints = (
+            Check("standing IN ('quarantined', 'released', 'restricted', 'blocked', 'returned', 'scrapped')"),
+            Check("by_hand IN ('block', 'hold', 'return', 'scrap')"),
+        )
+
+
+class Delivery(Row):
+    """One receipt against an order."""
+
+    lot = ForeignKeyField(Lot, backref="deliveries")
+    order_ref = CharField(120, null=True)
+    received_at = Instant()
+    sample = Json()
+    note = TextField(null=True)
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+
+class Spool(Row):
+    """One reel. `machine` is where it is loaded now."""
+
+    code = CharField(60, unique=True)
+    lot = ForeignKeyField(Lot, backref="spools")
+    delivery = ForeignKeyField(Delivery, backref="spools")
+    net_mass_g = DoubleField(constraints=[Check("net_mass_g > 0 AND net_mass_g < 1e6")])
+    remaining_mass_g = DoubleField(constraints=[Check("remaining_mass_g >= 0 AND remaining_mass_g < 1e6")])
+    flow_factor = DoubleField(null=True)
+    machine = CharField(60, null=True)
+
+
+class Reading(Row):
+    """One measurement. `values` holds what its kind measures, as it was posted."""
+
+    kind = CharField(
+        12, constraints=[Check("kind IN ('diameter', 'color', 'shrinkage', 'bond', 'surface', 'moisture')")]
+    )
+    spool = ForeignKeyField(Spool, backref="readings")
+    lot = ForeignKeyField(Lot, backref="readings", index=False)
+    instrument = ForeignKeyField(Instrument, null=True)
+    measured_at = Instant()
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+    screening = BooleanField(default=False)
+    values = Json()
+    note = TextField(null=True)
+
+    class Meta:
+        indexes = ((("lot", "kind", "id"), False),)
+
+
+class ReadingVoid(Row):
+    """The word that a reading does not count, and why. The reading itself stays as it was."""
+
+    reading = ForeignKeyField(Reading, unique=True, backref="voids")
+    reason = TextField()
+    replaced_by = ForeignKeyField(Reading, null=True, backref="replaces")
+    voided_at = Instant()
+    voided_by = CharField(120)
+
+
+class Decision(Row):
+    """Where a lot came to stand, when, by whom or by which readings, and under which revisions."""
+
+    lot = ForeignKeyField(Lot, backref="decisions")
+    action = CharField(10)
+    standing = CharField(12)
+    assessed = CharField(12)
+    by_hand = CharField(10, null=True)
+    by_hand_reason = TextField(null=True)
+    uses = Json()
+    accepted = Json()
+    reason = TextField()
+    findings = Json()
+    reading_ids = Json()
+    limits_revision = ForeignKeyField(LimitsRevision, null=True)
+    shade_revision = ForeignKeyField(ShadeRevision, null=True)
+    decided_at = Instant()
+    decided_by = CharField(120)
+
+
+class Load(Row):
+    """A spool on a machine for a job, until it is unloaded. Stated and recorded times are both kept."""
+
+    spool = ForeignKeyField(Spool, backref="loads")
+    lot = ForeignKeyField(Lot, backref="loads")
+    machine = CharField(60)
+    job = CharField(120, index=True)
+    use = CharField(20)
+    mass_before_g = DoubleField(constraints=[Check("mass_before_g >= 0")])
+    loaded_at = Instant()
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+    remaining_mass_g = DoubleField(null=True, constraints=[Check("remaining_mass_g >= 0")])
+    unloaded_at = Instant(null=True)
+    unload_recorded_at = Instant(null=True)
+    unload_recorded_by = CharField(120, null=True)
+
+
+# A spool is on one machine at a time, whatever the program does.
+Load.add_index(SQL("CREATE UNIQUE INDEX load_open_spool ON load (spool_id) WHERE unloaded_at IS NULL"))
+
+
+class LoadRefusal(Row):
+    """A load that was asked for and refused, with every reason given at the time."""
+
+    spool = ForeignKeyField(Spool)
+    lot = ForeignKeyField(Lot)
+    machine = CharField(60)
+    job = CharField(120)
+    use = CharField(20)
+    reasons = Json()
+    refused_at = Instant()
+    asked_by = CharField(120)
+
+
+TABLES = (
+    SchemaVersion,
+    Token,
+    RepeatedRequest,
+    Supplier,
+    Shade,
+    ShadeRevision,
+    Grade,
+    LimitsRevision,
+    Instrument,
+    InstrumentCheck,
+    Lot,
+    Delivery,
+    Spool,
+    Reading,
+    ReadingVoid,
+    Decision,
+    Load,
+    LoadRefusal,
+)

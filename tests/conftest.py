@@ -1,0 +1,113 @@
+"""The shop in a test: an application on an empty database of either engine, and a person of each role to use it."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from flask import Flask
+
+from lots.app import create_app
+from lots.desks import access
+from lots.settings import Settings
+from lots.store import database
+from lots.store.models import TABLES
+from tests.shop import Shop
+
+POSTGRES = "LOTS_TEST_POSTGRES"
+
+
+@pytest.hookimpl(hookwrapper=True)
+def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) -> Iterator[None]:
+    """In the continuous check a skipped test is a failed one: LOTS_TEST_NO_SKIPS says so."""
+    outcome = yield
+    report = outcome.get_result()
+    if report.skipped and os.environ.get("LOTS_TEST_NO_SKIPS"):
+        report.outcome = "failed"
+        report.longrepr = f"skipped, which is not allowed here: {report.longrepr}"
+
+
+@pytest.fixture(scope="session")
+def postgres_url() -> Iterator[str]:
+    """A database of our own on the server that LOTS_TEST_POSTGRES names."""
+    server = os.environ.get(POSTGRES)
+    if not server:
+        pytest.skip(f"needs PostgreSQL: set {POSTGRES}=postgresql://user@host/postgres")
+    import psycopg
+
+    name = f"lots_test_{os.getpid()}"
+    with psycopg.connect(server, autocommit=True) as admin:
+        admin.execute(f"CREATE DATABASE {name}")
+        # A time zone that is not UTC, so that a time kept without its offset would show.
+        admin.execute(f"ALTER DATABASE {name} SET timezone TO 'Pacific/Chatham'")
+    yield f"{server.rpartition('/')[0]}/{name}"
+    with psycopg.connect(server, autocommit=True) as admin:
+        admin.execute(f"DROP DATABASE {name} WITH (FORCE)")
+
+
+@pytest.fixture(scope="session")
+def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, str]]:
+    """An empty database with a token for every role, made once and copied for every test."""
+    path = tmp_path_factory.mktemp("template") / "empty.sqlite3"
+    tokens = _prepared(f"sqlite:///{path}")
+    database.connect()
+    database.db.execute_sql("PRAGMA wal_checkpoint(TRUNCATE)")
+    database.disconnect()
+    return path, tokens
+
+
+def _prepared(url: str) -> dict[str, str]:
+    create_app(Settings(database=url))
+    database.connect()
+    tokens = {role: access.add_token(f"{role} person", role) for role in access.ROLES}
+    database.disconnect()
+    return tokens
+
+
+@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgresql)])
+def engine(request: pytest.FixtureRequest) -> str:
+    """Each of the two engines in turn."""
+    return request.param
+
+
+@pytest.fixture
+def settings_and_tokens(
+    engine: str, request: pytest.FixtureRequest, tmp_path: Path
+) -> Iterator[tuple[Settings, dict[str, str]]]:
+    """Settings for an empty database, and a token for every role."""
+    if engine == "postgresql":
+        url = request.getfixturevalue("postgres_url")
+        database.open_database(url)
+        database.connect()
+        present = set(database.db.get_tables())
+        names = ", ".join(f'"{table._meta.table_name}"' for table in TABLES if table._meta.table_name in present)
+        if names:
+            database.db.execute_sql(f"TRUNCATE {names} RESTART IDENTITY CASCADE")
+            database.db.execute_sql("INSERT INTO schema_version (version) VALUES (1)")
+        database.disconnect()
+        tokens = _prepared(url)
+    else:
+        template, tokens = request.getfixturevalue("sqlite_template")
+        path = tmp_path / "shop.sqlite3"
+        shutil.copy(template, path)
+        url = f"sqlite:///{path}"
+    yield Settings(database=url), tokens
+    if engine == "postgresql":
+        database.db.close_all()
+
+
+@pytest.fixture
+def app(settings_and_tokens: tuple[Settings, dict[str, str]]) -> Flask:
+    """The application on an empty database."""
+    settings, _ = settings_and_tokens
+    return create_app(settings)
+
+
+@pytest.fixture
+def shop(app: Flask, settings_and_tokens: tuple[Settings, dict[str, str]]) -> Shop:
+    """The shop with nothing set up: actions with sensible defaults, so that a test states only what it is about."""
+    _, tokens = settings_and_tokens
+    return Shop(app, tokens)

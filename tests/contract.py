@@ -1,0 +1,49 @@
+"""Every answer a test sees is held against the OpenAPI document that the application itself serves."""
+
+from __future__ import annotations
+
+import re
+from functools import lru_cache
+from typing import Any
+
+from flask import Flask
+from jsonschema import Draft202012Validator
+from jsonschema.validators import validator_for
+
+
+class Contract:
+    """The document, ready to check answers against it."""
+
+    def __init__(self, app: Flask) -> None:
+        self.document = app.test_client().get("/v1/openapi.json").get_json()
+        self.paths = [(_pattern(path), operations) for path, operations in self.document["paths"].items()]
+
+    def check(self, method: str, path: str, status: int, content_type: str, body: Any) -> None:
+        """Raises AssertionError when an answer is not one the document allows."""
+        operations = next((found for pattern, found in self.paths if pattern.fullmatch(path)), None)
+        if operations is None or method.lower() not in operations:
+            assert status in (404, 405), f"{method} {path} is not documented and answered {status}"
+            return
+        responses = operations[method.lower()]["responses"]
+        assert status >= 400 or str(status) in responses, f"{method} {path} answered {status}, documented: {list(responses)}"
+        response = self._resolved(responses.get(str(status), responses["default"]))
+        assert content_type in response["content"], f"{method} {path} answered {content_type}"
+        errors = sorted(self._validator(response["content"][content_type]["schema"]).iter_errors(body), key=str)
+        assert not errors, f"{method} {path} {status}: {errors[0].json_path}: {errors[0].message[:300]}"
+
+    def _resolved(self, node: dict[str, Any]) -> dict[str, Any]:
+        while "$ref" in node:
+            target: Any = self.document
+            for part in node["$ref"].removeprefix("#/").split("/"):
+                target = target[part]
+            node = target
+        return node
+
+    def _validator(self, schema: dict[str, Any]) -> Draft202012Validator:
+        whole = {**schema, "components": self.document["components"]}
+        return validator_for(whole, default=Draft202012Validator)(whole)
+
+
+@lru_cache
+def _pattern(path: str) -> re.Pattern[str]:
+    return re.compile(re.sub(r"\\\{[^/]+?\\\}", r"[^/]+", re.escape(path)))

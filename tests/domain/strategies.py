@@ -1,0 +1,122 @@
+"""Hypothesis strategies: colours, readings around their limits, and whole lots of evidence."""
+
+from __future__ import annotations
+
+from dataclasses import fields, replace
+
+from hypothesis import strategies as st
+
+from lots.domain.acceptance import Evidence
+from lots.domain.agreed import Limits
+from lots.domain.limits import DecisionRule
+from lots.domain.surface import SurfaceCheck
+from lots.domain.values import Lab
+from tests.domain.builders import EVERY_LIMIT, bar, color, control, coupon, gauge, wet
+
+
+def numbers(low: float, high: float) -> st.SearchStrategy[float]:
+    """Finite numbers between two ends."""
+    return st.floats(low, high, allow_nan=False, allow_infinity=False)
+
+
+def steps(low: float, high: float, by: float) -> st.SearchStrategy[float]:
+    """Numbers as an instrument shows them, in steps, so that values on a limit are drawn too."""
+    first, last = round(low / by), round(high / by)
+    return st.integers(first, last).map(lambda i: round(i * by, 10))
+
+
+ANY_LAB = st.builds(Lab, numbers(0, 100), numbers(-128, 128), numbers(-128, 128))
+NEAR_WHITE = st.builds(Lab, steps(93.5, 96.5, 0.1), steps(-1.6, 0.0, 0.1), steps(0.3, 2.7, 0.1))
+SPOOLS = st.sampled_from(("A", "B", "C"))
+KNOWN = st.sampled_from((0.01, 0.05, 0.2))
+MAYBE = st.one_of(st.none(), KNOWN)
+RULES = st.sampled_from((DecisionRule(), DecisionRule(guarded=True), DecisionRule(guarded=True, z=0.5)))
+
+COLORS = st.builds(lambda s, lab, u: color(s, *lab.as_list(), u=u), SPOOLS, NEAR_WHITE, MAYBE)
+DIAMETERS = st.builds(
+    lambda s, d1, d2, u: gauge(s, d1, d2, u=None if u is None else u / 10),
+    SPOOLS,
+    steps(1.68, 1.82, 0.01),
+    steps(1.68, 1.82, 0.01),
+    MAYBE,
+)
+COUPONS = st.builds(
+    lambda s, p, d, f, u: replace(coupon(p, "x", d, f, u=u), spool=s),
+    SPOOLS,
+    steps(0.0, 0.7, 0.05),
+    st.sampled_from((40.0, 100.0)),
+    st.sampled_from(("outside", "inside")),
+    MAYBE,
+)
+BARS = st.builds(lambda s, stress, u: replace(bar(stress, u), spool=s), SPOOLS, steps(12, 28, 0.5), MAYBE)
+CONTROLS = st.builds(control, steps(24, 34, 0.5), MAYBE)
+CHECKS = st.builds(SurfaceCheck, SPOOLS, st.integers(0, 12), st.sampled_from((1.0, 2.5, 5.0)))
+WETS = st.builds(wet, SPOOLS, steps(0.0, 0.09, 0.005), st.sampled_from((0.0, 1.0, 2.0)), MAYBE)
+
+
+def some(readings: st.SearchStrategy) -> st.SearchStrategy[tuple]:
+    """None to a few of them."""
+    return st.lists(readings, max_size=5).map(tuple)
+
+
+LOTS = st.builds(
+    Evidence, some(COLORS), some(DIAMETERS), some(COUPONS), some(st.one_of(BARS, CONTROLS)), some(CHECKS), some(WETS)
+)
+
+USES = st.sampled_from(
+    (
+        {},
+        {"cosmetic": ("color", "surface"), "load_bearing": ("bond", "diameter")},
+        {"fit": ("shrinkage", "diameter"), "hidden": ("diameter", "moisture")},
+    )
+)
+# Every limit of a kind where a larger number allows more; floors the other way round.
+CEILINGS = {
+    "color": ("lot_max", "spool_max", "spread_max", "step_max"),
+    "diameter": ("mean_tolerance_mm", "reading_tolerance_mm", "ovality_max_mm"),
+    "shrinkage": ("step_max_percent",),
+    "surface": ("specks_per_dm2_max",),
+    "moisture": ("max_percent",),
+}
+FLOORS = {"bond": ("mean_min_mpa", "single_min_mpa", "control_ratio_min")}
+EVERY_END = [f"{block}.{name}" for table in (CEILINGS, FLOORS) for block, names in table.items() for name in names] + [
+    "color.components_max.L",
+    "color.components_max.a",
+    "color.components_max.b",
+    "shrinkage.percent.low",
+    "shrinkage.percent.high",
+]
+
+
+@st.composite
+def limits(draw: st.DrawFn) -> Limits:
+    """Limits of every kind, tight or loose, under either rule, for one general use or several."""
+    scaled = EVERY_LIMIT
+    for end in EVERY_END:
+        if draw(st.booleans()):
+            scaled = widened(scaled, end, draw(st.sampled_from((-0.3, 0.5))))
+    return replace(scaled, rule=draw(RULES), uses=draw(USES))
+
+
+def widened(agreed: Limits, end: str, by: float) -> Limits:
+    """The same limits with one end moved outwards by a fraction of itself (inwards when negative)."""
+    block_name, name, *part = end.split(".")
+    block = getattr(agreed, block_name)
+    if name == "percent":
+        low, high = block.percent["x"]
+        moved = (low - by * 0.1, high) if part == ["low"] else (low, high + by * 0.1)
+        changed = replace(block, percent={"x": moved})
+    elif name == "components_max":
+        most = dict(block.components_max)
+        most[part[0]] *= 1 + by
+        changed = replace(block, components_max=most)
+    elif block_name in FLOORS:
+        changed = replace(block, **{name: getattr(block, name) * (1 - by)})
+    else:
+        changed = replace(block, **{name: getattr(block, name) * (1 + by)})
+    return replace(agreed, **{block_name: changed})
+
+
+def shuffled(evidence: Evidence, draw: st.DrawFn) -> Evidence:
+    """The same readings in another order."""
+    return Evidence(**{f.name: tuple(draw(st.permutations(getattr(evidence, f.name)))) for f in fields(Evidence)})

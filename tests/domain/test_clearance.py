@@ -1,0 +1,184 @@
+"""May a spool be loaded? Every standing, use and verdict is walked. Source: this project's rules, which fail closed."""
+
+from dataclasses import replace
+
+import pytest
+
+from lots.domain.agreed import GENERAL, USES
+from lots.domain.cautions import forbidden_uses
+from lots.domain.clearance import PART_CAUTION, SpoolState, clear
+from lots.domain.matching import PairMatch
+from lots.domain.standing import LOADABLE, STANDINGS
+
+GOOD = SpoolState("SP-1", "L-7", "released", {"cosmetic": "pass"}, ("color",), remaining_g=800.0)
+VERDICTS = ("pass", "near", "missing", "fail", "mystery", None)
+
+
+@pytest.mark.parametrize("judged", [True, False], ids=["judged", "never-judged"])
+@pytest.mark.parametrize("verdict", VERDICTS, ids=str)
+@pytest.mark.parametrize("use", [*USES, GENERAL, "medical"])
+@pytest.mark.parametrize("standing", [*STANDINGS, "mystery"])
+def test_only_a_loadable_lot_that_passed_for_the_use_is_clear(standing, use, verdict, judged):
+    """A spool is clear exactly when its lot was judged, is released or restricted, and passed for that use."""
+    uses = {} if verdict is None else {use: verdict}
+    found = clear(replace(GOOD, standing=standing, uses=uses, judged=judged), use)
+    assert (judged and standing in LOADABLE and verdict == "pass") is found.clear
+    assert found.clear is (found.reasons == ())
+    assert found.says == ("Load." if found.clear else f"Do not load: {found.reasons[0]}")
+
+
+@pytest.mark.parametrize(
+    ("use", "blocks", "clears"),
+    [
+        ("cosmetic", ("color", "diameter"), True),
+        ("cosmetic", ("diameter",), False),
+        ("fit", ("shrinkage",), True),
+        ("fit", ("color",), False),
+        ("load_bearing", ("bond",), True),
+        ("load_bearing", ("color", "diameter"), False),
+        ("flexing", ("bond",), True),
+        ("flexing", ("shrinkage",), False),
+        ("hidden", ("diameter",), True),
+        ("medical", ("color", "bond", "shrinkage"), False),
+    ],
+)
+def test_a_general_verdict_speaks_only_for_uses_whose_characteristic_was_judged(use, blocks, clears):
+    """Where limits name no uses, a use is covered if what defines it was among the blocks: bond for load-bearing, and so on."""
+    assert clears is clear(replace(GOOD, uses={GENERAL: "pass"}, blocks=blocks), use).clear
+
+
+@pytest.mark.parametrize("by_hand", ["block", "hold", "return", "scrap", "something new"])
+@pytest.mark.parametrize("standing", STANDINGS)
+def test_a_decision_in_force_is_a_reason_under_any_standing(standing, by_hand):
+    """A spool whose lot is under a decision by hand is not clear, with the decision's reason, even if the standing lags behind."""
+    found = clear(replace(GOOD, standing=standing, by_hand=(by_hand, "tile check failed")), "cosmetic")
+    assert not found.clear
+    assert found.reasons[0].endswith("tile check failed")
+
+
+@pytest.mark.parametrize("standing", [s for s in STANDINGS if s not in LOADABLE])
+def test_each_standing_that_cannot_be_loaded_says_so(standing):
+    """Without a decision by hand the first reason still names the lot and where it stands."""
+    reason = clear(replace(GOOD, standing=standing), "cosmetic").reasons[0]
+    assert "Lot L-7 is" in reason
+    assert {"quarantined": "quarantine"}.get(standing, standing) in reason
+
+
+@pytest.mark.parametrize("left", [0.0, -1.0, 1e-12], ids=["none", "negative", "arithmetic-noise"])
+def test_an_empty_spool_is_not_loaded(left):
+    """A spool with nothing left is refused; one gram is something."""
+    assert ("Spool SP-1 is empty.",) == clear(replace(GOOD, remaining_g=left), "cosmetic").reasons
+    assert clear(replace(GOOD, remaining_g=1.0), "cosmetic").clear
+
+
+def test_a_spool_on_another_machine_is_not_loaded():
+    """A spool cannot be on two machines; the reason says where it is."""
+    reasons = clear(replace(GOOD, loaded_on="P-3"), "cosmetic").reasons
+    assert ("Spool SP-1 is on machine P-3; unload it there first.",) == reasons
+
+
+APART = PairMatch("L-8", 1.4, 0.5, False, "darker, yellower")
+UNKNOWN = PairMatch("L-9", None, 0.5, None)
+ALIKE = PairMatch("L-6", 0.2, 0.5, True, "lighter")
+
+
+def test_a_pair_that_does_not_match_is_a_reason_when_colour_shows():
+    """Each lot already in the job that does not match, or cannot be compared, is a reason of its own."""
+    found = clear(GOOD, "cosmetic", [ALIKE, APART, UNKNOWN], match_asked=True)
+    assert (
+        "Lot L-7 does not match lot L-8, already used in this job: colour difference 1.40, at most 0.5 within one job (darker, yellower).",
+        "Lot L-7 cannot be compared with lot L-9, already used in this job: a mean colour is missing.",
+    ) == found.reasons
+    assert (ALIKE, APART, UNKNOWN) == found.pairs
+
+
+def test_pairs_are_shown_but_do_not_decide_where_colour_does_not_show():
+    """For a use that hides colour the pairs are only information."""
+    found = clear(GOOD, "cosmetic", [APART], match_asked=False)
+    assert found.clear
+    assert (APART,) == found.pairs
+
+
+def test_every_reason_is_collected_not_only_the_first():
+    """A spool wrong in every way says each of them at once."""
+    state = replace(
+        GOOD,
+        standing="blocked",
+        uses={"cosmetic": "fail"},
+        why={"cosmetic": ["Too yellow.", "Too oval."]},
+        cautions=("never cosmetic",),
+        remaining_g=0.0,
+        loaded_on="P-3",
+    )
+    found = clear(state, "cosmetic", [APART], match_asked=True)
+    expected = [
+        "is blocked",
+        "fails for",
+        "Too yellow.",
+        "Too oval.",
+        "forbids",
+        "machine P-3",
+        "empty",
+        "does not match",
+    ]
+    assert len(expected) == len(found.reasons)
+    for part, reason in zip(expected, found.reasons, strict=True):
+        assert part in reason
+
+
+@pytest.mark.parametrize("use", ["cosmetic", GENERAL])
+def test_the_findings_behind_a_refusal_are_told(use):
+    """The messages that keep the use from passing follow it, those of the general verdict where no uses are named."""
+    state = replace(GOOD, uses={use: "near"}, why={use: ["Closer than its guard band."]})
+    reasons = clear(state, "cosmetic").reasons
+    assert ("Lot L-7 is too close to its limits for cosmetic use.", "Closer than its guard band.") == reasons
+
+
+def test_a_clearance_always_says_that_a_lot_is_not_a_part():
+    """Clear or not, the caution about parts that carry load stands last, after the grade's own."""
+    for state in (GOOD, replace(GOOD, standing="blocked")):
+        assert ("keep dry", PART_CAUTION) == clear(replace(state, cautions=("keep dry",)), "cosmetic").cautions
+
+
+ALL = set(USES)
+
+
+@pytest.mark.parametrize(
+    ("caution", "forbids"),
+    [
+        ("never load-bearing", {"load_bearing"}),
+        ("Never load bearing or flexing", {"load_bearing", "flexing"}),
+        ("never load-bearing, flexing", {"load_bearing", "flexing"}),
+        ("never: load_bearing, flexing or fit", {"load_bearing", "flexing", "fit"}),
+        ("Never for load-bearing parts, or flexing jobs.", {"load_bearing", "flexing"}),
+        ("cosmetic only", ALL - {"cosmetic"}),
+        ("only for hidden use", ALL - {"hidden"}),
+        ("cosmetic and hidden only", ALL - {"cosmetic", "hidden"}),
+        ("cosmetic, hidden only", ALL - {"cosmetic", "hidden"}),
+        ("Cosmetic only, never load-bearing or flexing, no thin vertical tabs", ALL - {"cosmetic"}),
+        ("never load-bearing, cosmetic is fine", {"load_bearing"}),
+        ("never load-bearing; check cosmetic first", {"load_bearing"}),
+        ("cosmetic, never load-bearing", {"load_bearing"}),
+        ("load-bearing: test every lot", set()),
+        ("never leave in the sun", set()),
+        ("keep dry", set()),
+        ("", set()),
+    ],
+)
+def test_a_caution_forbids_the_uses_it_says(caution, forbids):
+    """A "never" forbids the uses it lists, an "only" all others; anything else is advice (this project's rule)."""
+    assert dict.fromkeys(forbids, caution) == forbidden_uses([caution])
+
+
+@pytest.mark.parametrize("standing", LOADABLE)
+@pytest.mark.parametrize("use", USES)
+def test_a_caution_forbids_even_a_use_that_passed(use, standing):
+    """A lot that passed for a use is still refused for it where the grade's caution forbids the use."""
+    found = clear(replace(GOOD, standing=standing, uses={use: "pass"}, cautions=(f"never {use}",)), use)
+    assert 1 == len(found.reasons)
+    assert f'"never {use}"' in found.reasons[0]
+
+
+def test_the_first_caution_that_forbids_a_use_is_quoted():
+    """Where several cautions forbid one use, the first is given."""
+    assert {"fit": "never fit"} == forbidden_uses(["never fit", "never fit, really"])

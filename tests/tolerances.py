@@ -1,0 +1,28 @@
+"""How close two numbers must be in these tests, each with its reason."""
+
+# One formula coded twice in double precision: the last few bits of some thirty operations on numbers up to 150.
+SAME_FORMULA = 1e-9
+
+# The same sum in another order. fsum is exact, so only a division or a root differs, by a last bit.
+SAME_SUM = 1e-12
+
+# A reference file prints ten decimals of a difference, twelve of a length: half a unit of the last one, and the last bits.
+PRINTED_10 = 0.5e-10 + 1e-11
+PRINTED_12 = 0.5e-12 + 1e-12
+
+# colormath takes a mean hue near 360 degrees for one near 0. The rotation term is then exp(-((360 - 275) / 25)^2) of 60 degrees,
+# 5.8e-4 degrees, where it should be none. It moves dE^2 by at most 2 sin(5.8e-4 deg) |C||H| <= 1.01e-5 dE^2, so dE by half of that.
+HUE_WRAP_RELATIVE = 5.1e-6
+
+# Propagating an uncertainty one coordinate at a time neglects curvature and takes the larger of two slopes; well away from zero both
+# are a few percent. Simulation with 20,000 draws adds 1 / sqrt(2 * 20,000) = 0.5 %.
+PROPAGATION_RELATIVE = 0.05
+
+# Lengths are given to 12 digits and a slope of two of them loses a few: far below the 1e-5 mm of any gauge.
+LEAST_SQUARES = 1e-9
+
+# 1.645 is the customary rounding of 1.6449, so the confidence it stands for is 95 % to this.
+ROUNDED_Z = 2e-5
+
+# A few parts in 1e12 is what an inverse incomplete gamma function and a chi-square quantile agree to.
+QUANTILE_RELATIVE = 1e-10
