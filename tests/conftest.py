@@ -95,8 +95,7 @@ def settings_and_tokens(
         shutil.copy(template, path)
         url = f"sqlite:///{path}"
     yield Settings(database=url), tokens
-    if engine == "postgresql":
-        database.db.close_all()
+    database.close()
 
 
 @pytest.fixture

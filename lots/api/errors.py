@@ -9,7 +9,7 @@ from difflib import get_close_matches
 from typing import Any
 
 from flask import Flask, Response, request
-from marshmallow import Schema, fields
+from marshmallow import INCLUDE, Schema, fields
 from werkzeug.exceptions import HTTPException
 
 from lots.desks.errors import Conflict, Fault, Invalid, KeyReused, LotsError, NotFound, Stale
@@ -73,6 +73,9 @@ class ProblemSchema(Schema):
     status = fields.Integer(required=True)
     detail = fields.String(required=True)
     errors = fields.List(fields.Nested(FaultSchema), required=True)
+
+    class Meta:
+        unknown = INCLUDE
 
 
 def problem(

@@ -32,6 +32,7 @@ def open_database(url: str) -> None:
         SQLite runs in WAL mode with synchronous=FULL, so an acknowledged write survives a power cut, and takes its write lock at
         the start of a transaction (IMMEDIATE): nothing read inside it can change before it is written.
     """
+    close()
     scheme = url.partition(":")[0]
     if scheme == "sqlite":
         db.initialize(_sqlite(url))
@@ -59,6 +60,15 @@ def _postgresql(url: str) -> Database:
         **wanted, prefer_psycopg3=True, max_connections=20, stale_timeout=300, timeout=10, autoconnect=False
     )
     return pool
+
+
+def close() -> None:
+    """Lets go of the database, its pooled connections included."""
+    if db.obj is None:
+        return
+    disconnect()
+    if hasattr(db.obj, "close_all"):
+        db.obj.close_all()
 
 
 def connect() -> None:
