@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from datetime import UTC, datetime, timedelta
 
 from lots.desks.errors import Fault
@@ -10,9 +13,22 @@ from lots.desks.errors import Fault
 TOLERANCE = timedelta(minutes=15)
 
 
+_retold: ContextVar[datetime | None] = ContextVar("retold", default=None)
+
+
 def now() -> datetime:
     """The present moment, in UTC."""
-    return datetime.now(UTC)
+    return _retold.get() or datetime.now(UTC)
+
+
+@contextmanager
+def retelling(moment: datetime) -> Iterator[None]:
+    """Within it the present is `moment`: for the demo shop alone, whose year must look as if it was recorded while it happened."""
+    token = _retold.set(moment.astimezone(UTC))
+    try:
+        yield
+    finally:
+        _retold.reset(token)
 
 
 def doubt_future(pointer: str, stated: datetime | None, at: datetime) -> list[Fault]:

@@ -116,12 +116,14 @@ def _use_reasons(state: SpoolState, use: str) -> list[str]:
             f"Nobody has judged lot {state.lot} for {_said(use)} (its limits cover: {judged}). Ask quality for limits that name this use."
         )
     elif verdict != "pass":
-        label = {
-            "fail": "fails for",
-            "near": "is too close to its limits for",
-            "missing": "is not measured enough for",
-        }.get(verdict, "has no verdict for")
-        reasons.append(f"Lot {state.lot} {label} {_said(use)}.")
+        # A blocked lot's standing has said so already; what follows is why.
+        if state.standing != "blocked":
+            label = {
+                "fail": "fails for",
+                "near": "is too close to its limits for",
+                "missing": "is not measured enough for",
+            }.get(verdict, "has no verdict for")
+            reasons.append(f"Lot {state.lot} {label} {_said(use)}.")
         reasons += state.why.get(use if use in state.uses else GENERAL, [])
     if caution := forbidden_uses(state.cautions).get(use):
         reasons.append(f'The grade\'s caution forbids {_said(use)}: "{caution}".')

@@ -1,0 +1,298 @@
+"""The demo: an invented shop's year from `seed_data/`, and the story of one delivery told through the API."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Callable, Iterator
+from datetime import datetime, timedelta
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import click
+from flask import Flask
+
+from lots.app import create_app
+from lots.desks import access, bench, catalog, clock, production, receiving
+from lots.settings import Settings
+from lots.store import database
+
+FOLDER = Path(".demo")
+
+# Each kind of reading: its file, and the columns that are numbers or truths; the others are text.
+_KINDS: dict[str, tuple[str, dict[str, Callable[[str], Any]]]] = {
+    "diameter": ("diameter.csv", {"position_m": float, "d1_mm": float, "d2_mm": float}),
+    "color": ("color.csv", {"L": float, "a": float, "b": float}),
+    "shrinkage": ("shrink.csv", {"designed_mm": float, "measured_mm": float, "age_h": float}),
+    "bond": ("bond.csv", {"stress_mpa": float, "control": lambda text: text == "true"}),
+    "surface": ("surface.csv", {"specks": int, "area_dm2": float}),
+    "moisture": ("moisture.csv", {"moisture_percent": float}),
+}
+_PATHS = {
+    "diameter": "/diameter-readings",
+    "color": "/color-readings",
+    "shrink": "/shrink-tests",
+    "bond": "/bond-tests",
+    "surface": "/surface-checks",
+    "moisture": "/moisture-readings",
+}
+_PEOPLE = {
+    "receiving": "Perpetua",
+    "quality": "Ansel",
+    "purchasing": "Ottoline",
+    "production": "Corin",
+    "admin": "Hester",
+}
+
+
+def seed_folder() -> Path:
+    """Returns where the demo data are: beside the package in a checkout, inside it when installed."""
+    inside = Path(__file__).parent / "seed_data"
+    return inside if inside.is_dir() else Path(__file__).parent.parent / "seed_data"
+
+
+def build(folder: Path = FOLDER) -> tuple[Flask, dict[str, str], dict[str, Any]]:
+    """Makes a fresh database in `folder` and fills it with the shop's year.
+
+    Returns:
+        The application on it, a token per role, and what was loaded.
+    """
+    folder.mkdir(exist_ok=True)
+    path = folder / "shop.sqlite3"
+    for old in (path, Path(f"{path}-wal"), Path(f"{path}-shm")):
+        old.unlink(missing_ok=True)
+    app = create_app(Settings(database=f"sqlite:///{path}"))
+    database.connect()
+    try:
+        tokens = {role: access.add_token(name, role) for role, name in _PEOPLE.items()}
+        return app, tokens, {"path": str(path), **_load_year(seed_folder())}
+    finally:
+        database.disconnect()
+
+
+def _rows(path: Path) -> list[dict[str, str]]:
+    with path.open(newline="", encoding="utf-8-sig") as file:
+        return list(csv.DictReader(file))
+
+
+def _load_year(folder: Path) -> dict[str, Any]:
+    shop = json.loads((folder / "shop.json").read_text("utf-8"))
+    deliveries = _rows(folder / "deliveries.csv")
+    first = datetime.fromisoformat(deliveries[0]["received_at"]) - timedelta(days=1)
+    with clock.retelling(first):
+        grades, instruments = _set_up(shop)
+    events = sorted(
+        [*_deliveries(deliveries), *_readings(folder, deliveries, grades, instruments), *_loads(folder)],
+        key=lambda e: e[0],
+    )
+    bar = click.progressbar(
+        events, label="Loading the shop's year", file=click.get_text_stream("stderr"), hidden=_no_terminal()
+    )
+    with bar as told:
+        for moment, act in told:
+            with clock.retelling(moment):
+                act()
+    lots = {(row["supplier"], row["grade"], row["supplier_lot"]) for row in deliveries}
+    return {"shop": shop["shop"], "suppliers": len(shop["suppliers"]), "lots": len(lots)}
+
+
+def _no_terminal() -> bool:
+    return not click.get_text_stream("stderr").isatty()
+
+
+def _set_up(shop: dict[str, Any]) -> tuple[dict[str, Any], dict[str, int]]:
+    """Adds suppliers, shades, grades and instruments; returns the conditions each grade is read under, and instruments by code."""
+    for supplier in shop["suppliers"]:
+        catalog.add("supplier", supplier, _PEOPLE["purchasing"])
+    shades: dict[str, Any] = {}
+    for shade in shop["shades"]:
+        made = catalog.add("shade", {"code": shade["code"], "name": shade["name"]}, _PEOPLE["quality"])
+        for revision in shade["revisions"]:
+            catalog.add_shade_revision(made["id"], dict(revision), _PEOPLE["quality"])
+        shades[shade["code"]] = (made["id"], shade["revisions"][-1]["conditions"])
+    conditions = {}
+    for grade in shop["grades"]:
+        limits, shade_code = grade["limits"], grade["shade"]
+        plain = {name: value for name, value in grade.items() if name not in ("limits", "shade")}
+        shade_id, asked = shades.get(shade_code, (None, None))
+        made = catalog.add("grade", {**plain, "shade_id": shade_id}, _PEOPLE["quality"])
+        catalog.add_limits(made["id"], dict(limits), _PEOPLE["quality"])
+        conditions[grade["code"]] = asked
+    instruments = {i["code"]: catalog.add("instrument", i, _PEOPLE["quality"])["id"] for i in shop["instruments"]}
+    return conditions, instruments
+
+
+Event = tuple[datetime, Callable[[], Any]]
+
+
+def _deliveries(rows: list[dict[str, str]]) -> Iterator[Event]:
+    for row in rows:
+        mass = float(row["net_mass_g"])
+        values = {
+            "supplier_code": row["supplier"],
+            "grade_code": row["grade"],
+            "supplier_lot": row["supplier_lot"],
+            "order_ref": row["order_ref"],
+            "received_at": datetime.fromisoformat(row["received_at"]),
+            "spools": [{"code": code, "net_mass_g": mass} for code in row["spool_codes"].split()],
+        }
+        yield datetime.fromisoformat(row["received_at"]), partial(receiving.receive, values, _PEOPLE["receiving"])
+
+
+def _readings(
+    folder: Path, deliveries: list[dict[str, str]], conditions: dict[str, Any], instruments: dict[str, int]
+) -> Iterator[Event]:
+    """One event per delivery and kind, when the last of its readings was taken: so a lot is judged as the bench filled it in."""
+    came_in = {code: number for number, row in enumerate(deliveries) for code in row["spool_codes"].split()}
+    for kind, (name, types) in _KINDS.items():
+        groups: dict[int, list[dict[str, Any]]] = {}
+        for row in _rows(folder / "readings" / name):
+            delivery = came_in[row["spool_code"]]
+            groups.setdefault(delivery, []).append(
+                _reading(row, types, conditions[deliveries[delivery]["grade"]], instruments)
+            )
+        for items in groups.values():
+            moment = max(item["measured_at"] for item in items)
+            yield moment, partial(bench.record, kind, items, _PEOPLE["quality"], as_list=True)
+
+
+def _reading(
+    row: dict[str, str], types: dict[str, Any], conditions: Any, instruments: dict[str, int]
+) -> dict[str, Any]:
+    item: dict[str, Any] = {
+        name: types.get(name, str)(text) for name, text in row.items() if text and name != "instrument"
+    }
+    item["measured_at"] = datetime.fromisoformat(row["measured_at"])
+    item["screening"] = row.get("screening") == "true"
+    if row.get("instrument"):
+        item["instrument_id"] = instruments[row["instrument"]]
+    if "L" in item:
+        item["lab"] = [item.pop("L"), item.pop("a"), item.pop("b")]
+        item["conditions"] = conditions
+    return item
+
+
+def _loads(folder: Path) -> Iterator[Event]:
+    numbers: dict[int, int] = {}
+
+    def load(index: int, row: dict[str, str]) -> None:
+        asked = {name: row[name] for name in ("spool_code", "machine", "job", "use")}
+        answer, loaded = production.load(asked, _PEOPLE["production"])
+        if not loaded:
+            raise RuntimeError(f"the demo data load a spool that is not clear: {answer['reasons']}")
+        numbers[index] = answer["id"]
+
+    def unload(index: int, row: dict[str, str]) -> None:
+        production.unload(numbers[index], float(row["remaining_mass_g"]), None, _PEOPLE["production"])
+
+    for index, row in enumerate(_rows(folder / "loads.csv")):
+        yield datetime.fromisoformat(row["loaded_at"]), partial(load, index, row)
+        if row["unloaded_at"]:
+            yield datetime.fromisoformat(row["unloaded_at"]), partial(unload, index, row)
+
+
+def tell(app: Flask, tokens: dict[str, str], loaded: dict[str, Any], say: Callable[[str], None]) -> None:
+    """Plays one delivery through the API, from the pallet to a refused load, and tells it as it happens.
+
+    Args:
+        say: takes each line.
+    """
+    story = json.loads((seed_folder() / "story.json").read_text("utf-8"))
+    client = app.test_client()
+
+    def ask(role: str, method: str, path: str, body: Any = None) -> Any:
+        headers = {"Authorization": f"Bearer {tokens[role]}"}
+        return client.open(f"/v1{path}", method=method, json=body, headers=headers).get_json()
+
+    say(
+        f"{loaded['shop']}, an invented shop: {loaded['lots']} lots from {loaded['suppliers']} suppliers, all data made up."
+    )
+    lot = _tell_receiving(story, ask, say)
+    _tell_bench(story, ask, say)
+    _tell_loading(story, lot, ask, say)
+
+
+def _tell_receiving(story: dict[str, Any], ask: Callable[..., Any], say: Callable[[str], None]) -> dict[str, Any]:
+    came = story["delivery"]
+    body = {
+        "supplier_code": came["supplier"],
+        "grade_code": came["grade"],
+        "supplier_lot": came["supplier_lot"],
+        "order_ref": came["order_ref"],
+        "received_at": clock.now().isoformat(),
+        "spools": [{"code": code, "net_mass_g": came["net_mass_g"]} for code in came["spool_codes"]],
+    }
+    received = ask("receiving", "POST", "/deliveries", body)
+    lot: dict[str, Any] = received["lot"]
+    say("")
+    say(f"1. A pallet comes in. {_PEOPLE['receiving']} logs it.")
+    say(
+        f"   Lot {came['supplier_lot']} of {lot['supplier']['name']}: {len(came['spool_codes'])} spools of {lot['grade']['color_name']}, order {came['order_ref']}."
+    )
+    say(f"   It stands in {_standing(lot)}. {received['sample']['says']} (seed {received['sample']['seed']})")
+    return lot
+
+
+def _tell_bench(story: dict[str, Any], ask: Callable[..., Any], say: Callable[[str], None]) -> None:
+    grade = next(
+        g
+        for g in json.loads((seed_folder() / "shop.json").read_text("utf-8"))["grades"]
+        if g["code"] == story["delivery"]["grade"]
+    )
+    shades = json.loads((seed_folder() / "shop.json").read_text("utf-8"))["shades"]
+    conditions = next(s for s in shades if s["code"] == grade["shade"])["revisions"][-1]["conditions"]
+    readings = dict(story["readings"])
+    colors = [{**item, "conditions": conditions} for item in readings.pop("color")]
+    diameters = readings.pop("diameter")
+    last = colors[-1]["spool_code"]
+
+    say("")
+    say(f"2. {_PEOPLE['receiving']} and {_PEOPLE['quality']} measure it.")
+    slip = {**diameters[0], "d1_mm": 0.0689}
+    refused = ask("receiving", "POST", "/diameter-readings", slip)["errors"][0]
+    say(f"   A slip first: {refused['detail']} {refused['hint']}")
+    for kind, items in (("diameter", diameters), *readings.items()):
+        ask("quality", "POST", _PATHS[kind], items)
+        say(f"   {len(items)} {kind} readings stored.")
+    early = [item for item in colors if item["spool_code"] != last]
+    answer = ask("receiving", "POST", _PATHS["color"], early)
+    say(f"   Colour of the first {len({item['spool_code'] for item in early})} spools: {answer['lots'][0]['says']}")
+    for item in colors[len(early) :]:
+        answer = ask("receiving", "POST", _PATHS["color"], item)
+    lab = " ".join(f"{value:.2f}" for value in colors[-1]["lab"])
+    say(f"   Then the last spool, {last}, reads {lab}:")
+    say(f"   {answer['lot']['says']}")
+
+
+def _tell_loading(
+    story: dict[str, Any], lot: dict[str, Any], ask: Callable[..., Any], say: Callable[[str], None]
+) -> None:
+    spool = story["delivery"]["spool_codes"][0]
+    load, good = story["load"], story["good_spool"]
+    say("")
+    say(f"3. {_PEOPLE['production']} holds spool {spool} and job {load['job']}, a {load['use']} one.")
+    refused = ask("production", "POST", "/loads", {"spool_code": spool, **load})
+    say(f"   {refused['status']}: do not load. Why:")
+    for reason in refused["reasons"]:
+        say(f"   - {reason}")
+    answer = ask("production", "GET", f"/spools/{good['spool_code']}/clearance?use={load['use']}&job={good['job']}")
+    settings = answer["settings"]
+    say(f"   Spool {good['spool_code']} of lot {answer['supplier_lot']} instead: {answer['says']}")
+    say(
+        f"   Set the flow to {settings['flow_factor']:.4f} and scale X, Y, Z by {', '.join(f'{settings[key]:.4f}' for key in ('scale_x', 'scale_y', 'scale_z'))}."
+    )
+    say(f"   {answer['cautions'][-1]}")
+    say("")
+    say("4. What the record keeps, whenever the lot came to stand otherwise:")
+    before = ""
+    for decision in ask("quality", "GET", f"/lots/{lot['id']}/decisions")["items"]:
+        if decision["standing"] != before:
+            before = decision["standing"]
+            when = decision["decided_at"][:19].replace("T", " ")
+            say(f"   {when} UTC  {_standing(decision):<10}  {decision['decided_by']}: {decision['reason']}")
+
+
+def _standing(view: dict[str, Any]) -> str:
+    standing = str(view["standing"])
+    return "quarantine" if standing == "quarantined" else standing
