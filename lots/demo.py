@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import sys
 from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta
 from functools import partial
@@ -82,13 +83,11 @@ def _load_year(folder: Path) -> dict[str, Any]:
     first = datetime.fromisoformat(deliveries[0]["received_at"]) - timedelta(days=1)
     with clock.retelling(first):
         grades, instruments = _set_up(shop)
-    events = sorted(
+    events: list[Event] = sorted(
         [*_deliveries(deliveries), *_readings(folder, deliveries, grades, instruments), *_loads(folder)],
         key=lambda e: e[0],
     )
-    bar = click.progressbar(
-        events, label="Loading the shop's year", file=click.get_text_stream("stderr"), hidden=_no_terminal()
-    )
+    bar = click.progressbar(events, label="Loading the shop's year", file=sys.stderr, hidden=_no_terminal())
     with bar as told:
         for moment, act in told:
             with clock.retelling(moment):
@@ -98,7 +97,7 @@ def _load_year(folder: Path) -> dict[str, Any]:
 
 
 def _no_terminal() -> bool:
-    return not click.get_text_stream("stderr").isatty()
+    return not sys.stderr.isatty()
 
 
 def _set_up(shop: dict[str, Any]) -> tuple[dict[str, Any], dict[str, int]]:

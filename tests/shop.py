@@ -205,7 +205,7 @@ class Shop:
     # Production
 
     def ask_clearance(self, spool: str, use: str = "cosmetic", **query: str) -> dict[str, Any]:
-        """May this spool be loaded?"""
+        """Asks whether a spool may be loaded."""
         asked = "&".join(f"{name}={value}" for name, value in {"use": use, **query}.items())
         return self.get("production", f"/spools/{spool}/clearance?{asked}")
 

@@ -90,7 +90,8 @@ def problem(
     """Returns a problem document."""
     errors = [{"pointer": f.pointer, "detail": f.detail, **({"hint": f.hint} if f.hint else {})} for f in faults]
     body = {"type": f"/problems/{slug}", "title": title, "status": status, "detail": detail, "errors": errors, **more}
-    text = json.dumps(body, ensure_ascii=False) + "\n"
+    # Half of a surrogate pair, quoted from a request, has no UTF-8 form.
+    text = (json.dumps(body, ensure_ascii=False) + "\n").encode("utf-8", "replace")
     answer = Response(text, status, mimetype="application/problem+json")
     answer.headers.extend(list(headers))
     return answer

@@ -44,7 +44,9 @@ class Refused(Exception):
 
 @auth.verify_token
 def _verify(token: str) -> Person | None:
-    return access.person_of(token) if token else None
+    # Kept here too: the refusal of a role names the person, whom the library forgets again.
+    g.comer = access.person_of(token) if token else None
+    return g.comer  # type: ignore[no-any-return]
 
 
 @auth.get_user_roles
@@ -55,8 +57,8 @@ def _roles(person: Person) -> list[str]:
 @auth.error_handler
 def _unauthorized(status: int) -> Response:
     if status == 403:
-        person, allowed = auth.current_user(), g.allowed
-        return http_problem(403, f"{person.name} has the role {person.role}; this needs {' or '.join(allowed)}.")
+        needed = " or ".join(dict.fromkeys([*g.allowed, "admin"]))
+        return http_problem(403, f"{g.comer.name} has the role {g.comer.role}; this needs {needed}.")
     return http_problem(401, "The token is missing, mistyped or revoked.")
 
 
@@ -77,11 +79,26 @@ class Resource(MethodView):
         return auth.login_required(role=[*g.allowed, "admin"])(self._admitted)(**kwargs)
 
     def _admitted(self, **kwargs: Any) -> Any:
+        _check_query()
         answer = super().dispatch_request
         if request.method == "POST" and "Idempotency-Key" in request.headers:
             return _once(lambda: _as_response(answer(**kwargs)))
         response = _as_response(answer(**kwargs))
+        if request.method in ("GET", "HEAD") and response.status_code == 200:
+            response.add_etag()  # of its text, where it has no version of its own
         return response.make_conditional(request) if response.get_etag()[0] else response
+
+
+def _check_query() -> None:
+    """Refuses a query that cannot be read, or says one thing twice: the second would be dropped without a word."""
+    try:
+        twice = sorted(name for name, values in request.args.lists() if len(values) > 1)
+    except UnicodeDecodeError:
+        raise Refused(http_problem(400, "The query is not UTF-8 text.")) from None
+    if twice:
+        raise Invalid(
+            *(Fault(name, f"The parameter {name} stands twice in the query.", "Give it once.") for name in twice)
+        )
 
 
 def _as_response(answer: Any) -> Response:
@@ -258,7 +275,7 @@ class Desk(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
 def _document_shared(doc: dict[str, Any], info: dict[str, Any], *, method: str, **_: Any) -> dict[str, Any]:
     """Documents what every operation has: its roles, the problem document, the key of a repeatable POST."""
     doc.setdefault("responses", {})["default"] = "DEFAULT_ERROR"
-    doc["x-roles"] = [*info.get("roles", ()), "admin"]
+    doc["x-roles"] = list(dict.fromkeys([*info.get("roles", ()), "admin"]))
     if method == "post":
         key = {"type": "string", "minLength": 1, "maxLength": 255}
         text = "A repeat with the same key and body gets the first answer again; with another body, 422."

@@ -22,7 +22,8 @@ _SHOWS_COLOR = ("cosmetic", GENERAL)
 
 
 def _spool(code: str) -> Any:
-    row = lots.spool(code)
+    # NUL can stand in a path but in no code, and PostgreSQL does not take it.
+    row = None if "\0" in code else lots.spool(code)
     if row is None:
         raise NotFound(
             f"There is no spool with the code {code}. A spool without a record has no verdict: do not load it; take it to receiving."

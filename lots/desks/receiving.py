@@ -22,6 +22,8 @@ from lots.store.paging import Page
 
 # A reel holds from a sample coil to a drum. Common practice, no source.
 _LEAST_G, _MOST_G = 20.0, 60_000.0
+# As much of a key as is kept. Folding can lengthen a number: one character may stand for eighteen.
+_KEY_MOST = 120
 
 
 def lot_key(supplier_lot: str) -> str:
@@ -32,7 +34,7 @@ def lot_key(supplier_lot: str) -> str:
         True
     """
     folded = unicodedata.normalize("NFKC", supplier_lot).casefold()
-    return re.sub(r"[\W_]+", "", folded) or folded
+    return (re.sub(r"[\W_]+", "", folded) or folded)[:_KEY_MOST]
 
 
 def receive(values: dict[str, Any], by: str) -> dict[str, Any]:

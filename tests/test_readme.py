@@ -1,0 +1,99 @@
+"""README keeps its word: its tour runs against the served demo, and every file it names is there."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+README = ROOT.joinpath("README.md").read_text("utf-8")
+TOUR = README.partition("## Five minutes with it")[2].partition("\n## ")[0]
+BLOCKS = re.findall(r"```bash\n(.*?)```", TOUR, re.DOTALL)
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+@pytest.fixture(scope="module")
+def served_demo(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, str]]:
+    """The demo as served by `lots demo`, and the variables that its export lines set."""
+    port = _free_port()
+    clean = {name: value for name, value in os.environ.items() if not name.startswith("LOTS_")}
+    command = [sys.executable, "-c", "from lots.cli import main; main()", "demo", "--port", str(port)]
+    environment = {**clean, "PYTHONPATH": str(ROOT)}
+    folder = tmp_path_factory.mktemp("demo")
+    with subprocess.Popen(command, cwd=folder, env=environment, stdout=subprocess.PIPE, text=True) as server:
+        try:
+            exports: dict[str, str] = {}
+            assert server.stdout is not None
+            for line in server.stdout:
+                exports |= dict(re.findall(r"^export (\w+)=(\S+)$", line))
+                if "Stop with Ctrl+C" in line:
+                    break
+            _wait_for(port)
+            yield {**environment, **exports}
+        finally:
+            server.terminate()
+
+
+def _wait_for(port: int) -> None:
+    for _ in range(100):
+        try:
+            with urllib.request.urlopen(f"http://127.0.0.1:{port}/healthz", timeout=2):
+                return
+        except OSError:
+            time.sleep(0.1)
+    raise AssertionError("the demo does not answer")
+
+
+def test_the_tour_runs_as_it_is_printed(served_demo: dict[str, str]) -> None:
+    """Every curl of the tour, run in order, answers JSON with the status written above it."""
+    asked = [
+        part for block in BLOCKS for part in re.findall(r"# (\d{3})\n(curl .*?)(?=\n# |\Z)", block.strip(), re.DOTALL)
+    ]
+    assert 12 == len(asked)
+    for status, command in asked:
+        script = command.replace("curl -s ", "curl -s -w '\\n%{http_code}' ", 1)
+        done = subprocess.run(["bash", "-c", script], env=served_demo, capture_output=True, text=True, timeout=60)
+        body, _, answered = done.stdout.rpartition("\n")
+        assert status == answered, f"{command}\n{done.stdout}{done.stderr}"
+        assert json.loads(body)
+
+
+def test_the_tour_says_what_its_answers_hold(served_demo: dict[str, str]) -> None:
+    """The lot that the tour looks at is blocked, and the numbers it names are those of the demo."""
+    token = served_demo["PURCHASING"]
+
+    def get(path: str) -> dict[str, object]:
+        request = urllib.request.Request(f"{served_demo['API']}{path}", headers={"Authorization": f"Bearer {token}"})  # noqa: S310  # loopback
+        with urllib.request.urlopen(request, timeout=10) as answer:  # noqa: S310  # loopback
+            return json.load(answer)  # type: ignore[no-any-return]
+
+    assert "NB-11" == get("/lots/32")["supplier_lot"]
+    assert "blocked" == get("/lots/32/assessment")["standing"]
+    assert "QW-12" == get("/lots/29")["supplier_lot"]
+
+
+@pytest.mark.parametrize("name", sorted(set(re.findall(r"`((?:lots|tests|seed_data)/[\w/.]*)`", README))))
+def test_every_file_readme_names_is_there(name: str) -> None:
+    """The table of questions and files points at files."""
+    assert ROOT.joinpath(name).exists()
+
+
+def test_the_job_stands_at_the_top() -> None:
+    """The first paragraph says whose job this is."""
+    first = README.split("\n\n")[1]
+    assert all(word in first for word in ("receiving clerk", "purchasing", "production"))
