@@ -9,7 +9,22 @@ import flask_smorest
 from flask import Flask, Response, redirect, request, send_from_directory
 
 from lots import __version__
-from lots.api import bench, colors, directory, errors, grades, http, production, purchasing, quality, receiving, shades
+from lots.api import (
+    bench,
+    colors,
+    concessions,
+    directory,
+    errors,
+    grades,
+    http,
+    inspection,
+    instruments,
+    production,
+    purchasing,
+    quality,
+    receiving,
+    shades,
+)
 from lots.settings import Settings, load_settings
 from lots.store import database, schema
 
@@ -22,7 +37,9 @@ DESKS = (
     purchasing.desk,
     shades.desk,
     grades.desk,
-    grades.tools,
+    instruments.desk,
+    concessions.desk,
+    inspection.desk,
     colors.desk,
     directory.desk,
 )

@@ -108,15 +108,19 @@ def _check_free(host: str, port: int) -> None:
 
 
 def _serve(app: Any, settings: Settings) -> None:
+    import logging
+
     import waitress
 
+    # A short queue is how a busy server works; it is no news.
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     # The application refuses a large body itself, in words; the server's own limit only stands behind it.
     waitress.serve(
         app,
         host=settings.host,
         port=settings.port,
         threads=settings.threads,
-        max_request_body_size=4 * settings.max_body_bytes,
+        max_request_body_size=64 * settings.max_body_bytes,
         ident="lots",
     )
 

@@ -16,6 +16,7 @@ from flask import Flask
 
 from lots.app import create_app
 from lots.desks import access, bench, catalog, clock, production, receiving
+from lots.desks import instruments as checking
 from lots.settings import Settings
 from lots.store import database
 
@@ -84,7 +85,12 @@ def _load_year(folder: Path) -> dict[str, Any]:
     with clock.retelling(first):
         grades, instruments = _set_up(shop)
     events: list[Event] = sorted(
-        [*_deliveries(deliveries), *_readings(folder, deliveries, grades, instruments), *_loads(folder)],
+        [
+            *_checks(folder, instruments),
+            *_deliveries(deliveries),
+            *_readings(folder, deliveries, grades, instruments),
+            *_loads(folder),
+        ],
         key=lambda e: e[0],
     )
     bar = click.progressbar(events, label="Loading the shop's year", file=sys.stderr, hidden=_no_terminal())
@@ -123,6 +129,13 @@ def _set_up(shop: dict[str, Any]) -> tuple[dict[str, Any], dict[str, int]]:
 
 
 Event = tuple[datetime, Callable[[], Any]]
+
+
+def _checks(folder: Path, instruments: dict[str, int]) -> Iterator[Event]:
+    for row in _rows(folder / "checks.csv"):
+        at = datetime.fromisoformat(row["checked_at"])
+        values = {"checked_at": at, "result": row["result"], "artefact": row["artefact"]}
+        yield at, partial(checking.add_check, instruments[row["instrument"]], values, _PEOPLE["quality"])
 
 
 def _deliveries(rows: list[dict[str, str]]) -> Iterator[Event]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from functools import lru_cache
-from typing import Any
+from typing import Any, ClassVar
 
 from flask import Flask
 from jsonschema import Draft202012Validator
@@ -14,8 +14,13 @@ from jsonschema.validators import validator_for
 class Contract:
     """The document, ready to check answers against it."""
 
+    # Every application serves the same document, and making it takes longer than most tests.
+    served: ClassVar[dict[str, Any]] = {}
+
     def __init__(self, app: Flask) -> None:
-        self.document = app.test_client().get("/v1/openapi.json").get_json()
+        if not self.served:
+            self.served.update(app.test_client().get("/v1/openapi.json").get_json())
+        self.document = self.served
         self.paths = [(_pattern(path), operations) for path, operations in self.document["paths"].items()]
 
     def check(self, method: str, path: str, status: int, content_type: str, body: Any) -> None:
@@ -25,7 +30,9 @@ class Contract:
             assert status in (404, 405), f"{method} {path} is not documented and answered {status}"
             return
         responses = operations[method.lower()]["responses"]
-        assert status >= 400 or str(status) in responses, f"{method} {path} answered {status}, documented: {list(responses)}"
+        assert status >= 400 or str(status) in responses, (
+            f"{method} {path} answered {status}, documented: {list(responses)}"
+        )
         response = self._resolved(responses.get(str(status), responses["default"]))
         assert content_type in response["content"], f"{method} {path} answered {content_type}"
         errors = sorted(self._validator(response["content"][content_type]["schema"]).iter_errors(body), key=str)

@@ -216,4 +216,6 @@ class Shop:
 
     def unload(self, load_id: int, remaining_mass_g: float, status: int = 201, **more: Any) -> Any:
         """Takes a spool off its machine."""
-        return self.post("production", f"/loads/{load_id}/unload", {"remaining_mass_g": remaining_mass_g, **more}, status)
+        return self.post(
+            "production", f"/loads/{load_id}/unload", {"remaining_mass_g": remaining_mass_g, **more}, status
+        )

@@ -14,6 +14,9 @@ PRINTED_12 = 0.5e-12 + 1e-12
 # 5.8e-4 degrees, where it should be none. It moves dE^2 by at most 2 sin(5.8e-4 deg) |C||H| <= 1.01e-5 dE^2, so dE by half of that.
 HUE_WRAP_RELATIVE = 5.1e-6
 
+# A millionth of a degree of hue on a chroma of 2 moves a colour by 4e-8; the cliff at opposite hues is up to 0.06 high.
+HUE_NUDGE = 1e-6
+
 # Propagating an uncertainty one coordinate at a time neglects curvature and takes the larger of two slopes; well away from zero both
 # are a few percent. Simulation with 20,000 draws adds 1 / sqrt(2 * 20,000) = 0.5 %.
 PROPAGATION_RELATIVE = 0.05

@@ -58,7 +58,6 @@ class ShrinkArgs(ReadingArgs):
     measured_mm = Number(above=0, high=2000, required=True)
     age_h = Number(0, 100_000, required=True, metadata={"description": "hours after printing"})
     printer = Text(60, allow_none=True)
-    material_temperature_c = Number(0, 500, allow_none=True, metadata={"description": "nozzle temperature, C"})
 
 
 class BondArgs(ReadingArgs):
@@ -118,6 +117,10 @@ class ReadingSchema(Schema):
     screening = fields.Boolean(required=True)
     note = fields.String(required=True, allow_none=True)
     voided = fields.Nested(VoidLineSchema, required=True, allow_none=True)
+    decision_valid = fields.Boolean(
+        required=True, metadata={"description": "false when its instrument was not in order"}
+    )
+    doubt = fields.String(required=True, allow_none=True, metadata={"description": "why not"})
     position_m = fields.Float()
     d1_mm = fields.Float()
     d2_mm = fields.Float()
@@ -130,7 +133,6 @@ class ReadingSchema(Schema):
     measured_mm = fields.Float()
     age_h = fields.Float()
     printer = fields.String()
-    material_temperature_c = fields.Float()
     break_force_n = fields.Float()
     area_mm2 = fields.Float()
     stress_mpa = fields.Float()

@@ -27,9 +27,13 @@ _HTTP = {
         "A token is needed",
         "Send `Authorization: Bearer TOKEN`. An administrator makes one with `lots token add NAME --role ROLE`.",
     ),
-    403: ("not-your-desk", "This is not for your role", ""),
+    403: (
+        "not-your-desk",
+        "This is not for your role",
+        "Numbers and codes of what is set up are at /v1/directory, for everybody.",
+    ),
     404: ("not-found", "There is no such thing", "The paths are listed at /docs."),
-    405: ("wrong-method", "This path does not do that", "The Allow header says what it does."),
+    405: ("wrong-method", "This path does not do that", ""),
     408: ("timed-out", "The request took too long to arrive", "Send it again."),
     413: ("too-large", "The body is too large", "Send it in several requests."),
     415: ("wrong-type", "The body is not JSON", "Send JSON, with the header `Content-Type: application/json`."),
@@ -106,6 +110,9 @@ def http_problem(status: int, detail: str = "", headers: Iterable[tuple[str, str
 def faults_from(messages: Any, schema: Schema | None, at: str = "") -> list[Fault]:
     """Returns marshmallow's nested messages as faults with JSON pointers, and near names for unknown fields."""
     if isinstance(messages, dict):
+        # A map's own faults come as {"key": ..., "value": ...} under the entry they belong to.
+        if schema is None and set(messages) <= {"key", "value"}:
+            return [fault for inner in messages.values() for fault in faults_from(inner, None, at)]
         found = []
         for key, inner in messages.items():
             place = at if key == "_schema" else f"{at}/{_escaped(key)}"
@@ -131,6 +138,10 @@ def _below(schema: Schema | None, key: Any) -> Schema | None:
 def _with_near_names(messages: Any, key: Any, schema: Schema | None) -> Any:
     from lots.api.fields import Said
 
+    if schema is not None and messages == ["This is needed."] and not getattr(messages[0], "hint", ""):
+        field = schema.fields.get(str(key))
+        about = str(field.metadata.get("description", "")) if field else ""
+        return [Said(messages[0], f"{key}: {about}." if about else f"Give {key}.")]
     if schema is None or messages != ["There is no such field."]:
         return messages
     near = get_close_matches(str(key), list(schema.fields), n=2, cutoff=0.6)
@@ -169,6 +180,7 @@ def register(app: Flask) -> None:
         status = error.code or 500
         detail = {
             404: f"Nothing is served at {request.path}.",
+            405: f"It takes {', '.join(getattr(error, 'valid_methods', None) or [])}.",
             413: f"At most {app.config['MAX_CONTENT_LENGTH']:,} bytes are taken.",
         }.get(status, "")
         kept = [(k, v) for k, v in error.get_headers() if k.lower() not in ("content-type", "content-length")]

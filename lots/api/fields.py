@@ -62,8 +62,8 @@ class Number(fields.Float):
 def _json_number(value: Any) -> float:
     if isinstance(value, str) and _WRITTEN_NUMBER.fullmatch(value):
         plain = value.strip().replace(",", ".")
-        comma = "a decimal point, not a comma, and " if "," in value else ""
-        raise ValidationError(Said(f'"{value}" is text, not a number.', f"Write {plain}, with {comma}without quotes."))
+        comma = "with a decimal point, not a comma, and " if "," in value else ""
+        raise ValidationError(Said(f'"{value}" is text, not a number.', f"Write {plain}, {comma}without quotes."))
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise ValidationError(Said("This must be a number."))
     try:
@@ -103,6 +103,15 @@ class Whole(fields.Integer):
         return int(value)
 
 
+class WrittenNumber(Number):
+    """A positive number in a query string."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> float:
+        if not isinstance(value, str) or not re.fullmatch(r"[0-9]{1,9}(\.[0-9]{1,9})?", value):
+            raise ValidationError(Said(f'"{value}" is not a positive number.', "Write it like 250 or 250.5."))
+        return super()._deserialize(float(value), attr, data, **kw)
+
+
 class WrittenWhole(Whole):
     """A whole number in a query string."""
 
@@ -138,6 +147,7 @@ class Text(fields.String):
         kw.setdefault("metadata", {}).update(minLength=1, maxLength=most)
         if one_of is not None:
             kw["metadata"]["enum"] = list(one_of)
+            kw["error_messages"]["required"] = Said("This is needed.", f"Write one of: {', '.join(one_of)}.")
         super().__init__(**kw)
         self.most, self.lines, self.one_of = most, lines, one_of
 
@@ -158,6 +168,18 @@ class Text(fields.String):
             )
         if self.one_of is not None and text not in self.one_of:
             raise ValidationError(Said(f'"{text}" is not one of these.', f"Write one of: {', '.join(self.one_of)}."))
+        return text
+
+
+class LabelCode(Text):
+    """A code on a label. It stands in addresses, so it holds no slash, and is not made of dots."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> str:
+        text = super()._deserialize(value, attr, data, **kw)
+        if "/" in text or "\\" in text or not text.strip("."):
+            raise ValidationError(
+                Said("A code cannot hold a slash or be made of dots.", "Use letters, digits, - and .")
+            )
         return text
 
 

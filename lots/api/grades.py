@@ -1,4 +1,4 @@
-"""Grades with their limits, and instruments with their checks, kept by quality."""
+"""Grades with their limits, kept by quality."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ from marshmallow import Schema, ValidationError, fields, validate, validates
 
 from lots.api.fields import MAX_ID, Instant, Number, Said, Strict, Text, Whole
 from lots.api.http import Desk, PageArgs, Resource, etag, page_answer, page_schema, person, version_to_change
+from lots.api.impact import LossSchema
 from lots.api.limits import LimitsArgs, LimitsSchema
 from lots.api.purchasing import NUMBER
-from lots.desks import catalog
+from lots.desks import catalog, impact
 
 desk = Desk("grades", __name__, url_prefix="/v1/grades", description="What is bought, and the limits it is held to.")
-tools = Desk("instruments", __name__, url_prefix="/v1/instruments", description="What readings are taken with.")
 
 _CAUTION = (
     'Sentences for production. "never load-bearing" forbids a use, "cosmetic only" all others; the rest is advice.'
@@ -75,49 +75,10 @@ class GradeSchema(Schema):
     recorded_by = fields.String(required=True)
 
 
-class InstrumentArgs(Strict):
-    """A new instrument."""
+class LimitsSetSchema(LimitsSchema):
+    """Limits as set, with the lots in stock that would lose a use under them."""
 
-    code = Text(40, required=True, metadata={"example": "MIC-1"})
-    kind = Text(60, required=True, metadata={"example": "micrometer"})
-    standard_uncertainty = Number(0, 1000, metadata={"description": "in the unit of what it reads"})
-    check_interval_days = Whole(1, 3650, required=True)
-
-
-class InstrumentSchema(Schema):
-    """An instrument."""
-
-    id = fields.Integer(required=True)
-    code = fields.String(required=True)
-    kind = fields.String(required=True)
-    standard_uncertainty = fields.Float(required=True, allow_none=True)
-    check_interval_days = fields.Integer(required=True)
-    recorded_at = Instant(required=True)
-    recorded_by = fields.String(required=True)
-
-
-class CheckArgs(Strict):
-    """A check of an instrument against something known."""
-
-    checked_at = Instant(required=True)
-    result = Text(4, one_of=("pass", "fail"), required=True)
-    artefact = Text(200, metadata={"example": "white tile 3"})
-    readings = fields.List(Number(), validate=validate.Length(max=1000))
-    note = Text(2000, lines=True)
-
-
-class CheckSchema(Schema):
-    """A check of an instrument."""
-
-    id = fields.Integer(required=True)
-    instrument_id = fields.Integer(required=True)
-    checked_at = Instant(required=True)
-    result = fields.String(required=True)
-    artefact = fields.String(required=True, allow_none=True)
-    readings = fields.List(fields.Float(), required=True, allow_none=True)
-    note = fields.String(required=True, allow_none=True)
-    recorded_at = Instant(required=True)
-    recorded_by = fields.String(required=True)
+    would_fail = fields.List(fields.Nested(LossSchema), required=True)
 
 
 @desk.route("")
@@ -174,45 +135,12 @@ class GradeLimits(Resource):
         return page_answer(catalog.limits_revisions(number, args.get("cursor"), args["limit"]))
 
     @desk.arguments(LimitsArgs)
-    @desk.response(201, LimitsSchema)
+    @desk.response(201, LimitsSetSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Set limits as the next revision. Lots already being measured keep theirs until somebody asks to judge them again."""
-        return catalog.add_limits(number, args, person().name)
+        """Set limits as the next revision.
 
-
-@tools.route("")
-class Instruments(Resource):
-    """All instruments."""
-
-    who = {"GET": ("quality",), "POST": ("quality",)}
-
-    @tools.arguments(PageArgs, location="query")
-    @tools.response(200, page_schema(InstrumentSchema))
-    def get(self, args: dict[str, Any]) -> Any:
-        """List instruments."""
-        return page_answer(catalog.listed("instrument", args.get("cursor"), args["limit"]))
-
-    @tools.arguments(InstrumentArgs)
-    @tools.response(201, InstrumentSchema)
-    def post(self, args: dict[str, Any]) -> Any:
-        """Add an instrument. 409 when the code is taken."""
-        return catalog.add("instrument", args, person().name)
-
-
-@tools.route(f"/<{NUMBER}:number>/checks")
-class Checks(Resource):
-    """Checks of an instrument."""
-
-    who = {"GET": ("quality",), "POST": ("quality",)}
-
-    @tools.arguments(PageArgs, location="query")
-    @tools.response(200, page_schema(CheckSchema))
-    def get(self, args: dict[str, Any], number: int) -> Any:
-        """List an instrument's checks."""
-        return page_answer(catalog.checks(number, args.get("cursor"), args["limit"]))
-
-    @tools.arguments(CheckArgs)
-    @tools.response(201, CheckSchema)
-    def post(self, args: dict[str, Any], number: int) -> Any:
-        """Record a check against a known artefact."""
-        return catalog.add_check(number, args, person().name)
+        Lots already being measured keep theirs until somebody asks to judge them again; `would_fail` lists those in stock that would
+        lose a use.
+        """
+        made = catalog.add_limits(number, args, person().name)
+        return {**made, "would_fail": impact.of_limits_revision(number, made["revision"])}

@@ -256,7 +256,7 @@ class Desk(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
                         Fault(
                             "",
                             f"A list holds 1 to {_MAX_LIST} readings, this one {len(body)}.",
-                            "Send longer ones in several requests.",
+                            "Send longer ones in several requests." if body else "Send at least one reading.",
                         )
                     )
                 try:
@@ -273,7 +273,7 @@ class Desk(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
 
 
 def _document_shared(doc: dict[str, Any], info: dict[str, Any], *, method: str, **_: Any) -> dict[str, Any]:
-    """Documents what every operation has: its roles, the problem document, the key of a repeatable POST."""
+    """Documents what every operation has: its roles, the problem document, the key of a repeatable POST, the ETag a PATCH needs."""
     doc.setdefault("responses", {})["default"] = "DEFAULT_ERROR"
     doc["x-roles"] = list(dict.fromkeys([*info.get("roles", ()), "admin"]))
     if method == "post":
@@ -281,6 +281,11 @@ def _document_shared(doc: dict[str, Any], info: dict[str, Any], *, method: str, 
         text = "A repeat with the same key and body gets the first answer again; with another body, 422."
         doc.setdefault("parameters", []).append(
             {"in": "header", "name": "Idempotency-Key", "schema": key, "description": text}
+        )
+    if method == "patch":
+        text = "The ETag of what you read. 428 without it, 412 when it is stale."
+        doc.setdefault("parameters", []).append(
+            {"in": "header", "name": "If-Match", "required": True, "schema": {"type": "string"}, "description": text}
         )
     return doc
 

@@ -6,17 +6,25 @@ from typing import Any
 
 from marshmallow import fields, post_load, validate
 
-from lots.api.fields import Instant, Number, Numbers, Strict, Text, Whole
+from lots.api.fields import Instant, Number, Numbers, Strict, Text, Truth, Whole
 from lots.domain.agreed import CHARACTERISTICS, USES
 from lots.domain.color import DEFAULT_WEIGHTS
+from lots.domain.plans import GREATEST_PERCENT, LEVELS
 
 _DELTA_E = {"description": "colour difference in the formula"}
 
 
 class SamplingArgs(Strict):
-    """How many spools of a lot to measure."""
+    """How many spools of a delivery to measure: a fixed number, or an attributes plan of MIL-STD-105E."""
 
-    fixed = Whole(1, 1000, required=True, metadata={"description": "this many, or all when there are fewer"})
+    fixed = Whole(1, 1000, metadata={"description": "this many, or all when there are fewer"})
+    plan = Text(20, one_of=("MIL-STD-105E",))
+    level = Text(3, one_of=LEVELS)
+    aql = Number(above=0, high=GREATEST_PERCENT, metadata={"description": "acceptance quality limit, % nonconforming"})
+    reduced_allowed = Truth(metadata={"description": "true lets ten accepted lots lead to reduced inspection"})
+    retest_rounds_max = Whole(
+        0, 100, metadata={"description": "extra rounds of readings after which quality must decide"}
+    )
 
 
 class ComponentsArgs(Strict):
@@ -83,7 +91,7 @@ class SurfaceLimitsArgs(Strict):
 class MoistureLimitsArgs(Strict):
     """Limit on moisture, % by mass."""
 
-    max_percent = Number(above=0, high=5, required=True)
+    max_percent = Number(above=0, high=100_000, required=True)
 
 
 class LimitsArgs(Strict):

@@ -9,7 +9,7 @@ from marshmallow import Schema, fields
 
 from lots.api.errors import problem
 from lots.api.exposure import ExposureSchema
-from lots.api.fields import Instant, Number, Strict, Text, WrittenTruth
+from lots.api.fields import Instant, Number, Strict, Text, WrittenNumber, WrittenTruth
 from lots.api.http import Desk, PageArgs, Resource, page_answer, page_schema, person
 from lots.api.purchasing import NUMBER
 from lots.api.receiving import LotSchema, SpoolLineSchema, page_args
@@ -28,6 +28,19 @@ class ClearanceArgs(Strict):
     )
     job = Text(120, metadata={"description": "compares colours with the other lots already used in it"})
     machine = Text(60)
+    mass_g = WrittenNumber(metadata={"description": "what the job needs, g"})
+
+
+class ConcessionUsedSchema(Schema):
+    """The permission a load rests on, where the lot does not conform."""
+
+    id = fields.Integer(required=True)
+    uses = fields.List(fields.String(), required=True)
+    left_g = fields.Float(required=True)
+    valid_until = Instant(required=True)
+    finish_running = fields.Boolean(required=True)
+    approved_by = fields.String(required=True)
+    says = fields.String(required=True)
 
 
 class SettingsSchema(Schema):
@@ -72,6 +85,7 @@ class ClearanceSchema(Schema):
     settings = fields.Nested(SettingsSchema, required=True)
     shade_match = fields.List(fields.Nested(PairSchema), required=True, allow_none=True)
     remaining_mass_g = fields.Float(required=True)
+    concession = fields.Nested(ConcessionUsedSchema, required=True, allow_none=True)
     checked_at = Instant(required=True)
 
 
@@ -91,6 +105,7 @@ class LoadArgs(Strict):
     job = Text(120, required=True)
     use = Text(20, one_of=(*USES, GENERAL), required=True)
     loaded_at = Instant(metadata={"description": "now when left out; may lie in the past"})
+    mass_g = Number(above=0, high=60_000, metadata={"description": "what the job needs, g"})
 
 
 class UnloadArgs(Strict):
@@ -115,6 +130,8 @@ class LoadSchema(Schema):
     mass_before_g = fields.Float(required=True)
     remaining_mass_g = fields.Float(required=True, allow_none=True)
     mass_used_g = fields.Float(required=True, allow_none=True)
+    concession_id = fields.Integer(required=True, allow_none=True)
+    reserved_g = fields.Float(required=True, allow_none=True, metadata={"description": "set aside of the concession"})
     recorded_at = Instant(required=True)
     recorded_by = fields.String(required=True)
     unload_recorded_at = Instant(required=True, allow_none=True)
@@ -126,6 +143,7 @@ class LoadedSchema(LoadSchema):
 
     cautions = fields.List(fields.String(), required=True)
     settings = fields.Nested(SettingsSchema, required=True)
+    concession = fields.Nested(ConcessionUsedSchema, required=True, allow_none=True)
 
 
 class LoadFilterArgs(PageArgs):
@@ -173,7 +191,7 @@ class SpoolClearance(Resource):
     @desk.response(200, ClearanceSchema)
     def get(self, args: dict[str, Any], code: str) -> Any:
         """Say whether a spool may be loaded for a use, with every reason against it, cautions and settings."""
-        return production.clearance(code, args["use"], args.get("job"), args.get("machine"))
+        return production.clearance(code, args["use"], args.get("job"), args.get("machine"), args.get("mass_g"))
 
 
 @desk.route("/loads")

@@ -43,6 +43,19 @@ class FindingSchema(Schema):
     )
     guard_band = fields.Float(required=True, allow_none=True)
     margin = fields.Float(required=True, allow_none=True, metadata={"description": "positive inside the limit"})
+    conformance_probability = fields.Float(
+        required=True, allow_none=True, metadata={"description": "that the true value is inside the limit"}
+    )
+    claimable = fields.Boolean(
+        required=True,
+        allow_none=True,
+        metadata={"description": "a failing value: beyond the limit by its uncertainty too"},
+    )
+    too_coarse = fields.Boolean(
+        required=True, metadata={"description": "the uncertainty takes up too much of the limit"}
+    )
+    subject = fields.String(required=True, allow_none=True)
+    detail = fields.String(required=True, allow_none=True)
     uses = fields.List(fields.String(), required=True, metadata={"description": "uses that require it"})
     hold = fields.Boolean(
         required=True, metadata={"description": "a failing value with a remedy short of refusing the lot"}

@@ -6,7 +6,7 @@ from typing import Any
 
 from marshmallow import Schema, fields, validate
 
-from lots.api.fields import MAX_ID, Instant, Number, Strict, Text, Truth, Whole, WrittenWhole
+from lots.api.fields import MAX_ID, Instant, LabelCode, Number, Strict, Text, Truth, Whole, WrittenWhole
 from lots.api.http import ALL, Desk, PageArgs, Resource, page_answer, page_schema, person
 from lots.api.purchasing import NUMBER
 from lots.desks import receiving
@@ -19,7 +19,7 @@ desk = Desk("lots", __name__, url_prefix="/v1/lots", description="Lots, and wher
 class NewSpoolArgs(Strict):
     """One reel of a delivery."""
 
-    code = Text(60, metadata={"description": "as on its label; made up when left out"})
+    code = LabelCode(60, metadata={"description": "as on its label; made up when left out"})
     net_mass_g = Number(metadata={"minimum": 20, "maximum": 60000, "description": "filament without the reel, g"})
 
 
@@ -42,6 +42,7 @@ class DeliveryArgs(Strict):
         load_default=False,
         metadata={"description": "true when a lot number that looks like a known one is another lot"},
     )
+    resubmission_of = Whole(1, MAX_ID, metadata={"description": "the refused lot that comes again, sorted"})
     note = Text(2000, lines=True)
 
 
@@ -53,6 +54,10 @@ class SampleSchema(Schema):
     seed = fields.Integer(required=True)
     rule = fields.String(required=True)
     says = fields.String(required=True)
+    code_letter = fields.String(metadata={"description": "under a plan"})
+    accept = fields.Integer(metadata={"description": "under a plan: most nonconforming spools that accept the lot"})
+    reject = fields.Integer(metadata={"description": "under a plan: fewest that refuse it"})
+    severity = fields.String(metadata={"description": "under a plan: normal, tightened, reduced or discontinued"})
 
 
 class SpoolLineSchema(Schema):
@@ -63,6 +68,7 @@ class SpoolLineSchema(Schema):
     net_mass_g = fields.Float(required=True)
     remaining_mass_g = fields.Float(required=True)
     machine = fields.String(required=True, allow_none=True, metadata={"description": "where it is loaded now"})
+    nonconforming = fields.List(fields.String(), required=True, metadata={"description": "what it fails by itself"})
 
 
 _VERDICT = fields.String(validate=validate.OneOf(["pass", "fail", "near", "missing"]))
@@ -93,6 +99,19 @@ class ByHandSchema(Schema):
     reason = fields.String(required=True)
 
 
+class LotConcessionSchema(Schema):
+    """An approved concession with what loads have taken of it."""
+
+    id = fields.Integer(required=True)
+    uses = fields.List(fields.String(), required=True)
+    max_mass_g = fields.Float(required=True)
+    taken_g = fields.Float(required=True)
+    valid_until = fields.String(required=True, metadata={"format": "date-time"})
+    finish_running = fields.Boolean(required=True)
+    requested_by = fields.String(required=True)
+    approved_by = fields.String(required=True)
+
+
 class LotSchema(LotLineSchema):
     """A lot: where it stands, what its readings alone would make it (`assessed`), and what is still to be measured."""
 
@@ -110,6 +129,10 @@ class LotSchema(LotLineSchema):
     flow_factor = fields.Float(required=True, allow_none=True)
     limits_revision = fields.Integer(required=True, allow_none=True)
     shade_revision = fields.Integer(required=True, allow_none=True)
+    resubmission_of = fields.Integer(required=True, allow_none=True)
+    concessions = fields.List(
+        fields.Nested(LotConcessionSchema), required=True, metadata={"description": "approved ones"}
+    )
     version = fields.Integer(required=True)
 
 
@@ -140,6 +163,7 @@ class ReceivedSchema(DeliverySchema):
 
     lot = fields.Nested(LotSchema, required=True)
     new_lot = fields.Boolean(required=True, metadata={"description": "false when it joined a lot already known"})
+    says = fields.String(required=True)
     spools = fields.List(fields.Nested(SpoolLineSchema), required=True)
 
 

@@ -8,8 +8,9 @@ from marshmallow import Schema, ValidationError, fields, validate
 
 from lots.api.fields import Instant, Numbers, Said, Strict, Text, Whole
 from lots.api.http import Desk, PageArgs, Resource, page_answer, page_schema, person
+from lots.api.impact import LossSchema
 from lots.api.purchasing import NUMBER
-from lots.desks import catalog
+from lots.desks import catalog, impact
 
 desk = Desk("shades", __name__, url_prefix="/v1/shades", description="Approved colours, each with numbered revisions.")
 
@@ -90,6 +91,12 @@ class RevisionSchema(Schema):
     recorded_by = fields.String(required=True)
 
 
+class ApprovedSchema(RevisionSchema):
+    """A revision as approved, with the lots in stock that would lose a use under it."""
+
+    would_fail = fields.List(fields.Nested(LossSchema), required=True)
+
+
 class ShadeArgs(Strict):
     """A new shade; approve a revision next."""
 
@@ -152,7 +159,11 @@ class Revisions(Resource):
         return page_answer(catalog.shade_revisions(number, args.get("cursor"), args["limit"]))
 
     @desk.arguments(RevisionArgs)
-    @desk.response(201, RevisionSchema)
+    @desk.response(201, ApprovedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Approve a reference colour as the next revision. Lots already judged keep theirs until somebody asks to judge them again."""
-        return catalog.add_shade_revision(number, args, person().name)
+        """Approve a reference colour as the next revision.
+
+        Lots already judged keep theirs until somebody asks to judge them again; `would_fail` lists those in stock that would lose a use.
+        """
+        made = catalog.add_shade_revision(number, args, person().name)
+        return {**made, "would_fail": impact.of_shade_revision(number, made["revision"])}

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 from lots.desks import clock, views
-from lots.desks.errors import Fault, Invalid, NotFound
-from lots.desks.judging import conditions_of, judge_lot
+from lots.desks.errors import Conflict, Fault, Invalid, NotFound
+from lots.desks.evidence import conditions_of, instruments_of
+from lots.desks.judging import judge_lot
 from lots.desks.receiving import lot_of
+from lots.desks.words import clause
 from lots.domain import plausibility
 from lots.domain.bond import stress_mpa
+from lots.domain.instruments import InstrumentRecord, doubt_about
 from lots.domain.plausibility import Doubt
-from lots.domain.standing import LOADABLE
+from lots.domain.standing import LOADABLE, decided_by_hand
 from lots.domain.values import Conditions, Lab, condition_name, mean_lab
 from lots.store import catalog, loads, lots, readings
 from lots.store.database import transaction
@@ -57,10 +61,12 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
             raise Invalid(*faults)
         held = lots.lock(spool.lot_id for spool in spools.values())
         warnings = _slips(items, spools, held) if kind == "color" else [[] for _ in items]
+        retested = {lot.id: kind in lot.retestable for lot in held.values()}
         rows = [_row(kind, item, spools[item["spool_code"]], by, now) for item in items]
-        numbers = readings.add(rows)
+        numbers = readings.add([{**row, "retest": retested[row["lot"].id] and not row["screening"]} for row in rows])
         for lot in held.values():
-            judge_lot(lot, by, now)
+            judge_lot(lot, by, now, retest=retested[lot.id])
+        known = instruments_of([_Taken(item.get("instrument_id"), instruments) for item in items])
         said = [
             {
                 "id": number,
@@ -75,11 +81,31 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
                 "recorded_at": now,
                 "recorded_by": by,
                 "voided": None,
+                **_validity(row, known),
                 "warnings": warned,
             }
             for number, item, row, warned in zip(numbers, items, rows, warnings, strict=True)
         ]
         return {"items": said, "lots": [after(lot) for lot in held.values()]}
+
+
+@dataclass(frozen=True, slots=True)
+class _Taken:
+    """A reading's instrument, before the reading itself is read back."""
+
+    instrument_id: int | None
+    instruments: dict[int, Any]
+
+    @property
+    def instrument(self) -> Any:
+        """The instrument's row."""
+        return self.instruments[self.instrument_id] if self.instrument_id is not None else None
+
+
+def _validity(row: dict[str, Any], known: dict[int, InstrumentRecord]) -> dict[str, Any]:
+    number = row["instrument"]
+    doubt = doubt_about(row["measured_at"], known[number]) if number is not None else None
+    return {"decision_valid": doubt is None, "doubt": doubt}
 
 
 def after(lot: Any) -> dict[str, Any]:
@@ -91,18 +117,20 @@ def after(lot: Any) -> dict[str, Any]:
 
 
 def _says(lot: Any) -> str:
-    passed = [use for use, verdict in lot.uses.items() if verdict == "pass"]
+    passed, failed = ([use for use, verdict in lot.uses.items() if verdict == word] for word in ("pass", "fail"))
     if lot.standing == "released":
         return f"Lot {lot.supplier_lot} is released."
     if lot.standing == "restricted":
         return f"Lot {lot.supplier_lot} is released for {', '.join(passed)} only."
-    if lot.by_hand:
-        return f"Lot {lot.supplier_lot} is {lot.standing} by hand: {lot.by_hand_reason}"
+    if decided_by_hand(lot.assessed, lot.by_hand):
+        words = {"block": "was blocked", "hold": "is on hold", "return": "was returned", "scrap": "was scrapped"}
+        return f"Lot {lot.supplier_lot} {words[lot.by_hand]} by quality: {lot.by_hand_reason}"
     if lot.standing == "blocked":
         return f"Lot {lot.supplier_lot} is blocked. " + " ".join(
             dict.fromkeys(w for why in lot.why.values() for w in why)
         )
-    return f"Lot {lot.supplier_lot} stays in quarantine. Still to do: {'; '.join(lot.to_measure)}."
+    failing = f" It already fails for {', '.join(failed)}." if failed else ""
+    return f"Lot {lot.supplier_lot} stays in quarantine.{failing} Still to do: {'; '.join(lot.to_measure)}."
 
 
 def _common_faults(
@@ -179,7 +207,7 @@ def _condition_faults(at: str, item: dict[str, Any], spool: Any, asked: dict[int
     return [
         Fault(
             f"{at}/conditions/{field}",
-            f"The {condition_name(field)} is {mine}, but revision {revision.revision} of {revision.shade.name} was measured with {theirs}: the two cannot be compared.",
+            f"{condition_name(field)[0].upper()}{condition_name(field)[1:]} is {mine}, but revision {revision.revision} of {revision.shade.name} was measured with {theirs}: the two cannot be compared.",
             f"Measure again with {condition_name(field)} {theirs}, or send the reading with screening: true to keep it without judging by it.",
         )
         for field, mine, theirs in said.differences(conditions_of(revision))
@@ -200,8 +228,30 @@ def _slips(items: Sequence[dict[str, Any]], spools: dict[str, Any], held: dict[i
         others.remove(lab)
         slip = plausibility.suspect_lab(lab, mean_lab(others)) if others else None
         hint = "It was stored as it stands. If it is wrong, void it with POST /v1/readings/{id}/void and send it again."
-        warnings.append([{"field": "lab", "detail": f"{slip}.", "hint": hint}] if slip else [])
+        warned = [{"field": "lab", "detail": f"{slip}.", "hint": hint}] if slip else []
+        warnings.append([*warned, *_strangers(item, held[spools[item["spool_code"]].lot_id])])
     return warnings
+
+
+def _strangers(item: dict[str, Any], lot: Any) -> list[dict[str, str]]:
+    """Warns when a lot is still judged under an older revision of its shade, measured under other conditions than this reading."""
+    revision = lot.shade_revision if lot.measured else None
+    if (
+        revision is None
+        or item.get("screening")
+        or not Conditions(**item["conditions"]).differences(conditions_of(revision))
+    ):
+        return []
+    return [
+        {
+            "field": "conditions",
+            "detail": (
+                f"This lot is judged under revision {revision.revision} of its shade, measured under other conditions, so "
+                "the reading does not count for it yet."
+            ),
+            "hint": "It will when quality has the lot judged again (POST /v1/lots/{id}/reassess).",
+        }
+    ]
 
 
 def _row(kind: str, item: dict[str, Any], spool: Any, by: str, now: datetime) -> dict[str, Any]:
@@ -226,7 +276,13 @@ def _row(kind: str, item: dict[str, Any], spool: Any, by: str, now: datetime) ->
 
 def of_lot(lot_id: int, kind: str | None, cursor: str | None, limit: int) -> Page:
     """Returns a page of everything that was recorded of a lot, voided and screening readings included."""
-    return readings.listed(lot_of(lot_id), kind, cursor, limit).map(views.reading)
+    found = readings.listed(lot_of(lot_id), kind, cursor, limit)
+    instruments = instruments_of(found.rows)
+    return found.map(lambda row: views.reading(row, _doubt(row, instruments)))
+
+
+def _doubt(row: Any, instruments: dict[int, InstrumentRecord]) -> str | None:
+    return doubt_about(row.measured_at, instruments[row.instrument_id]) if row.instrument_id else None
 
 
 def void(reading_id: int, reason: str, replaced_by: int | None, by: str) -> dict[str, Any]:
@@ -234,7 +290,8 @@ def void(reading_id: int, reason: str, replaced_by: int | None, by: str) -> dict
 
     Raises:
         NotFound: no such reading.
-        Invalid: it is void already, or is said to be replaced by a reading of another lot or kind.
+        Conflict: it is void already.
+        Invalid: it is said to be replaced by a reading of another lot or kind.
     """
     now = clock.now()
     with transaction():
@@ -244,12 +301,8 @@ def void(reading_id: int, reason: str, replaced_by: int | None, by: str) -> dict
         lot = lots.lock([first.lot_id])[first.lot_id]
         reading = readings.find(reading_id)
         if getattr(reading, "void", None):
-            raise Invalid(
-                Fault(
-                    "",
-                    f"Reading {reading_id} was voided by {reading.void.voided_by}: {reading.void.reason}",
-                    "Nothing more needs to be done.",
-                )
+            raise Conflict(
+                f"Reading {reading_id} was voided by {reading.void.voided_by} already: {clause(reading.void.reason)} Nothing more needs to be done."
             )
         replacement = None
         if replaced_by is not None:
@@ -268,4 +321,5 @@ def void(reading_id: int, reason: str, replaced_by: int | None, by: str) -> dict
                 )
         readings.void(reading, reason, replacement, by, now)
         judge_lot(lot, by, now, action="void", reason=f"Reading {reading_id} ({reading.kind}) voided: {reason}")
-        return {**views.reading(readings.find(reading_id)), "lot": after(lot)}
+        voided = readings.find(reading_id)
+        return {**views.reading(voided, _doubt(voided, instruments_of([voided]))), "lot": after(lot)}

@@ -178,25 +178,6 @@ def limits_revisions(grade_id: int, cursor: str | None, limit: int) -> Page:
     return catalog.limits_revisions(found("grade", grade_id), cursor, limit).map(views.limits)
 
 
-def add_check(instrument_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
-    """Records a check of an instrument against a known artefact.
-
-    Raises:
-        NotFound: no such instrument.
-        Invalid: it is said to have been checked in the future.
-    """
-    now = clock.now()
-    if faults := clock.doubt_future("/checked_at", values["checked_at"], now):
-        raise Invalid(*faults)
-    with transaction():
-        return views.check(catalog.add_check(found("instrument", instrument_id), values, by, now))
-
-
-def checks(instrument_id: int, cursor: str | None, limit: int) -> Page:
-    """Returns a page of an instrument's checks."""
-    return catalog.checks(found("instrument", instrument_id), cursor, limit).map(views.check)
-
-
 def directory() -> dict[str, Any]:
     """Returns numbers, codes and names of what is set up, the first 500 of each subject. Four queries."""
     words: dict[str, Callable[[Any], str]] = {

@@ -48,7 +48,9 @@ class Invalid(LotsError):
     title = "Some of this cannot be right"
 
     def __init__(self, *faults: Fault) -> None:
-        detail = faults[0].detail if len(faults) == 1 else f"{len(faults)} things need to be put right."
+        place = faults[0].pointer.strip("/")
+        only = f"{place}: {faults[0].detail}" if place else faults[0].detail
+        detail = only if len(faults) == 1 else f"{len(faults)} things need to be put right."
         super().__init__(detail, faults=faults)
 
 

@@ -5,10 +5,12 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from lots.desks import clock, views
+from lots.desks import clock, concessions, views
 from lots.desks.errors import Conflict, Fault, Invalid, NotFound
+from lots.desks.words import moment
 from lots.domain.agreed import GENERAL, limits_from
 from lots.domain.clearance import Clearance, SpoolState, clear
+from lots.domain.concessions import reserved_g
 from lots.domain.matching import PairMatch, match_pairs
 from lots.domain.shade import ColorLimits
 from lots.domain.shrinkage import AXES, scale_factor
@@ -25,9 +27,13 @@ def _spool(code: str) -> Any:
     # NUL can stand in a path but in no code, and PostgreSQL does not take it.
     row = None if "\0" in code else lots.spool(code)
     if row is None:
-        raise NotFound(
-            f"There is no spool with the code {code}. A spool without a record has no verdict: do not load it; take it to receiving."
+        like = lots.code_like(code)
+        hint = (
+            f"Did you mean {like}?"
+            if like
+            else "Do not load it: a spool without a record has no verdict. Take it to receiving."
         )
+        raise NotFound(f"There is no spool with the code {code}. {hint}")
     return row
 
 
@@ -46,26 +52,26 @@ def get_spool(code: str) -> dict[str, Any]:
     }
 
 
-def clearance(code: str, use: str, job: str | None, machine: str | None) -> dict[str, Any]:
+def clearance(code: str, use: str, job: str | None, machine: str | None, mass_g: float | None) -> dict[str, Any]:
     """Returns whether a spool may be loaded, with every reason against it, cautions and settings. Two queries, one without a job.
 
     Raises:
         NotFound: no spool has this code.
     """
     row = _spool(code)
-    return {**_view(row, _clear(row, use, job), use, job, machine), "checked_at": clock.now()}
+    now = clock.now()
+    return {**_view(row, _clear(row, use, job, mass_g, now), use, job, machine), "checked_at": now}
 
 
-def _clear(row: Any, use: str, job: str | None) -> Clearance:
+def _clear(row: Any, use: str, job: str | None, mass_g: float | None, at: datetime) -> Clearance:
     lot = row.lot
     agreed = limits_from(lot.limits_revision.body) if lot.limits_revision else None
     pairs: list[PairMatch] = []
     if job is not None:
         rule = agreed.color if agreed and agreed.color else ColorLimits()
         others = loads.other_lots_in_job(job, lot.id, lot.grade.shade_id, lot.grade_id)
-        pairs = match_pairs(
-            Lab(*lot.lab) if lot.lab else None, [(o.supplier_lot, _comparable_lab(lot, o)) for o in others], rule
-        )
+        mine = Lab(*lot.lab) if lot.lab else None
+        pairs = match_pairs(mine, [(o.supplier_lot, _comparable_lab(lot, o), _step_max(o)) for o in others], rule)
     state = SpoolState(
         spool=row.code,
         lot=lot.supplier_lot,
@@ -74,12 +80,22 @@ def _clear(row: Any, use: str, job: str | None) -> Clearance:
         blocks=agreed.blocks if agreed else (),
         why=lot.why,
         by_hand=(lot.by_hand, lot.by_hand_reason) if lot.by_hand else None,
+        nonconforming=[(why["uses"], why["message"]) for why in row.nonconforming or ()],
+        concessions=[concessions.from_json(kept) for kept in lot.concessions],
         cautions=lot.grade.cautions,
         remaining_g=row.remaining_mass_g,
         loaded_on=row.machine,
         judged=lot.judged_at is not None,
     )
-    return clear(state, use, pairs, match_asked=use in _SHOWS_COLOR)
+    return clear(state, use, pairs, use in _SHOWS_COLOR, mass_g, at)
+
+
+def _step_max(other: Any) -> float | None:
+    """The most that lots of one job may differ, by the limits the other lot is judged under."""
+    if other.limits_revision is None:
+        return None
+    limit = (other.limits_revision.body.get("color") or {}).get("step_max")
+    return None if limit is None else float(limit)
 
 
 def _comparable_lab(lot: Any, other: Any) -> Lab | None:
@@ -107,6 +123,7 @@ def _view(row: Any, answer: Clearance, use: str, job: str | None, machine: str |
         "settings": _settings(row),
         "shade_match": None if job is None else [_pair(pair) for pair in answer.pairs],
         "remaining_mass_g": row.remaining_mass_g,
+        "concession": answer.concession and concessions.view_of(answer.concession),
     }
 
 
@@ -148,14 +165,28 @@ def load(values: dict[str, Any], by: str) -> tuple[dict[str, Any], bool]:
         loaded_at = values.get("loaded_at") or now
         if faults := _load_time_faults(row, loaded_at, now):
             raise Invalid(*faults)
-        answer = _clear(row, use, job)
+        mass_g = values.get("mass_g")
+        # A concession is asked about now and at the stated time: neither may lie after its end.
+        answer = _clear(row, use, job, mass_g, max(now, loaded_at))
         asked = {"machine": machine, "job": job, "use": use}
         if not answer.clear:
             loads.refuse(row, asked, list(answer.reasons), by, now)
             return {**_view(row, answer, use, job, machine), "checked_at": now}, False
-        stored = loads.add(row, {**asked, "loaded_at": loaded_at}, by, now)
+        under = answer.concession
+        taken = (
+            {}
+            if under is None
+            else {
+                "concession": under.number,
+                "reserved_g": reserved_g(under, row.remaining_mass_g, mass_g),
+            }
+        )
+        stored = loads.add(row, {**asked, **taken, "loaded_at": loaded_at}, by, now)
         lots.put_on_machine(row, machine)
-        return {**views.load(stored), "cautions": list(answer.cautions), "settings": _settings(row)}, True
+        if under is not None:
+            concessions.refresh(row.lot)
+        view = {**views.load(stored), "cautions": list(answer.cautions), "settings": _settings(row)}
+        return {**view, "concession": under and concessions.view_of(under)}, True
 
 
 def _load_time_faults(row: Any, loaded_at: datetime, now: datetime) -> list[Fault]:
@@ -165,7 +196,7 @@ def _load_time_faults(row: Any, loaded_at: datetime, now: datetime) -> list[Faul
         faults.append(
             Fault(
                 "/loaded_at",
-                f"Spool {row.code} came off another machine only at {last.isoformat()}.",
+                f"Spool {row.code} came off another machine only at {moment(last)}.",
                 "State when it was put on this one, after that.",
             )
         )
@@ -189,13 +220,11 @@ def unload(load_id: int, remaining_mass_g: float, unloaded_at: datetime | None, 
         row = loads.find(load_id)
         at = unloaded_at or now
         if row.unloaded_at is not None:
-            raise Conflict(
-                f"Spool {row.spool.code} was taken off {row.machine} at {row.unloaded_at.isoformat()} already."
-            )
+            raise Conflict(f"Spool {row.spool.code} was taken off {row.machine} at {moment(row.unloaded_at)} already.")
         faults = clock.doubt_future("/unloaded_at", at, now)
         if at < row.loaded_at:
             faults.append(
-                Fault("/unloaded_at", f"It was loaded only at {row.loaded_at.isoformat()}.", "State a time after that.")
+                Fault("/unloaded_at", f"It was loaded only at {moment(row.loaded_at)}.", "State a time after that.")
             )
         if remaining_mass_g > row.mass_before_g:
             faults.append(
@@ -209,6 +238,8 @@ def unload(load_id: int, remaining_mass_g: float, unloaded_at: datetime | None, 
             raise Invalid(*faults)
         loads.complete(row, remaining_mass_g, at, by, now)
         lots.take_off_machine(row.spool_id, remaining_mass_g)
+        if row.concession_id is not None:
+            concessions.refresh(row.lot)
         return views.load(loads.find(load_id))
 
 

@@ -8,10 +8,12 @@ from typing import Any
 from lots.desks import clock, views
 from lots.desks.bench import after
 from lots.desks.errors import Fault, Invalid, NotFound, NotLegal
-from lots.desks.judging import Judged, judge_lot, work_out
+from lots.desks.evidence import Judged, work_out
+from lots.desks.judging import judge_lot
 from lots.desks.receiving import lot_of
+from lots.desks.words import clause, moment
 from lots.domain.standing import in_force_after, legal_actions
-from lots.store import catalog, decisions, loads, lots
+from lots.store import catalog, decisions, loads, lots, readings
 from lots.store.database import transaction
 from lots.store.paging import Page
 
@@ -30,14 +32,15 @@ def assessment(
         Invalid: no such revision.
     """
     lot = lot_of(lot_id)
-    limits, shade, by_hand = lot.limits_revision, lot.shade_revision, lot.by_hand
+    held = lot
     if as_of is not None:
         then = decisions.in_force(lot.id, as_of)
         if then is None:
             raise NotFound(
-                f"Lot {lot.id} was not known at {as_of.isoformat()}; it was recorded at {lot.recorded_at.isoformat()}."
+                f"Lot {lot.id} was not known at {moment(as_of)}; it was recorded at {moment(lot.recorded_at)}."
             )
-        limits, shade, by_hand = then.limits_revision, then.shade_revision, then.by_hand
+        held = then
+    limits, shade = held.limits_revision, held.shade_revision
     faults = []
     if limits_revision is not None:
         limits = catalog.limits_revision(lot.grade_id, limits_revision)
@@ -61,7 +64,7 @@ def assessment(
             )
     if faults:
         raise Invalid(*faults)
-    judged = work_out(lot, limits, shade, by_hand, as_of)
+    judged = work_out(lot, limits, shade, held.by_hand, held.previous, held.retests_cleared, as_of)
     return {
         **_assessment_view(lot, judged),
         "as_of": as_of or clock.now(),
@@ -122,13 +125,22 @@ def decide(lot_id: int, action: str, reason: str, by: str) -> dict[str, Any]:
     lot_of(lot_id)
     with transaction():
         lot = lots.lock([lot_id])[lot_id]
-        legal = legal_actions(lot.by_hand)
+        capped = lot.by_hand is None and _held_by_retests(lot)
+        legal = (*legal_actions(lot.by_hand), *(("lift",) if capped else ()))
         if action not in legal:
             raise NotLegal(_not_legal(lot, action, legal), legal=list(legal), standing=lot.standing)
+        if action == "lift" and capped:
+            lot.retests_cleared = readings.retest_rounds(lot.id)
         lot.by_hand = in_force_after(action)
         lot.by_hand_reason = reason if lot.by_hand else None
         _, decision = judge_lot(lot, by, now, action=action, reason=reason)
         return {**views.decision(decision), "lot": after(lot), "exposure": views.exposure(lot, loads.of_lot(lot.id))}
+
+
+def _held_by_retests(lot: Any) -> bool:
+    """True when readings were repeated more often than the limits allow, and quality has not let them stand yet."""
+    judged = work_out(lot, lot.limits_revision, lot.shade_revision, None, lot.previous, lot.retests_cleared)
+    return any(finding.code == "sampling.retests" for finding in judged.assessment.findings)
 
 
 def _not_legal(lot: Any, action: str, legal: tuple[str, ...]) -> str:
@@ -136,10 +148,13 @@ def _not_legal(lot: Any, action: str, legal: tuple[str, ...]) -> str:
         return f"Lot {lot.supplier_lot} is {lot.standing} for good; nothing can follow that."
     may = f"What may be decided: {', '.join(legal)}."
     if action == "lift" and lot.standing == "blocked":
-        return f"Lot {lot.supplier_lot} is blocked by its readings, not by hand, so there is nothing to lift. Void a reading that is wrong, or reassess it under newer limits. {may}"
+        return (
+            f"Lot {lot.supplier_lot} is blocked by its readings, not by hand, so there is nothing to lift. "
+            f"Void a reading that is wrong, or have it judged again under newer limits. {may}"
+        )
     if action == "lift":
         return f"No block or hold by hand is in force on lot {lot.supplier_lot}, so there is nothing to lift. {may}"
-    return f"A {lot.by_hand} by hand is in force on lot {lot.supplier_lot} already: {lot.by_hand_reason} {may}"
+    return f"Lot {lot.supplier_lot} has a {lot.by_hand} by hand in force already: {clause(lot.by_hand_reason)} {may}"
 
 
 def history(lot_id: int, cursor: str | None, limit: int) -> Page:

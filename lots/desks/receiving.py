@@ -13,9 +13,13 @@ from typing import Any
 
 from lots.desks import catalog, clock, views
 from lots.desks.errors import Fault, Invalid, NotFound, SimilarLot
+from lots.desks.inspection import severity_of
 from lots.desks.judging import judge_lot, revisions_for
+from lots.domain import protection
 from lots.domain.agreed import limits_from
-from lots.domain.sampling import draw, size_for
+from lots.domain.sampling import Sampling, draw
+from lots.domain.severity import Severity
+from lots.domain.standing import ENDINGS
 from lots.store import loads, lots
 from lots.store.database import transaction
 from lots.store.paging import Page
@@ -54,19 +58,21 @@ def receive(values: dict[str, Any], by: str) -> dict[str, Any]:
         faults += more + clock.doubt_future("/received_at", values["received_at"], now)
         wanted, more = _wanted_spools(values)
         faults += more
+        faults += _resubmission_faults(values.get("resubmission_of"), supplier, grade)
         if faults:
             raise Invalid(*faults)
         lot, is_new = _lot_for(supplier, grade, values, now)
         held = lots.lock([lot.id])[lot.id]
         limits, _ = revisions_for(held)
         spools = _numbered(held, wanted)
-        fixed = limits_from(limits.body).sample_fixed if limits else None
-        size, rule = size_for(fixed, len(spools))
+        sampling = limits_from(limits.body).sampling if limits else Sampling()
+        severity = severity_of(supplier.id, grade.id, sampling, but=held.id)
+        size, rule = sampling.size(len(spools), severity.state)
         sample = draw([code for code, _ in spools], size, secrets.randbits(32), rule)
         kept = {
             "order_ref": values.get("order_ref"),
             "received_at": values["received_at"],
-            "sample": {**asdict(sample), "spool_codes": list(sample.spool_codes)},
+            "sample": _sample_view(sample, sampling, len(spools), severity),
             "note": values.get("note"),
         }
         delivery = lots.add_delivery(held, kept, by, now)
@@ -78,8 +84,41 @@ def receive(values: dict[str, Any], by: str) -> dict[str, Any]:
             **views.delivery(delivery),
             "lot": views.lot(held),
             "new_lot": is_new,
+            "says": _says(held, is_new),
             "spools": [views.spool_line(row) for row in rows],
         }
+
+
+def _sample_view(sample: Any, sampling: Sampling, spools: int, severity: Severity) -> dict[str, Any]:
+    """The sample as it is kept with its delivery and answered."""
+    plan = sampling.plan(spools, severity.state)
+    view = {**asdict(sample), "spool_codes": list(sample.spool_codes)}
+    if plan is None:
+        return view
+    proof = protection.says(spools, plan.size, plan.reject - 1)
+    says = f"{sample.says} {severity.says} {proof}"
+    numbers = {"accept": plan.accept, "reject": plan.reject, "code_letter": plan.code_letter}
+    return {**view, **numbers, "severity": severity.state, "says": says}
+
+
+def _says(lot: Any, is_new: bool) -> str:
+    """What the clerk should know of the lot that a delivery went to."""
+    if is_new:
+        return f"Lot {lot.supplier_lot} is new. It stays in quarantine until its sample is measured."
+    if lot.by_hand in ENDINGS:
+        return f"Lot {lot.supplier_lot} was {lot.standing} before: put these spools aside and tell quality."
+    return f"These spools join lot {lot.supplier_lot}, which stands {lot.standing} with them."
+
+
+def _resubmission_faults(number: int | None, supplier: Any, grade: Any) -> list[Fault]:
+    """A lot comes again only after one of the same supplier and grade that was refused."""
+    if number is None or supplier is None or grade is None:
+        return []
+    before = lots.find(number)
+    if before is None or (before.supplier_id, before.grade_id) != (supplier.id, grade.id):
+        hint = "Give the number of the lot of this supplier and grade that was refused, or leave it out."
+        return [Fault("/resubmission_of", f"Lot {number} is not a lot of this supplier and grade.", hint)]
+    return []
 
 
 def _wanted_spools(values: dict[str, Any]) -> tuple[list[tuple[str | None, float]], list[Fault]]:
@@ -166,7 +205,7 @@ def _lot_for(supplier: Any, grade: Any, values: dict[str, Any], now: datetime) -
             ),
             candidates=[{"id": lot.id, "supplier_lot": lot.supplier_lot, "standing": lot.standing} for lot in similar],
         )
-    return lots.add(supplier, grade, number, key, values["received_at"], now), True
+    return lots.add(supplier, grade, number, key, values["received_at"], now, values.get("resubmission_of")), True
 
 
 def _numbered(lot: Any, wanted: list[tuple[str | None, float]]) -> list[tuple[str, float]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from lots.domain.cautions import forbidden_uses
+from lots.domain.concessions import Concession
 from lots.domain.limits import Finding
 from lots.domain.standing import LOADABLE
 
@@ -85,7 +86,25 @@ def lot(row: Any) -> dict[str, Any]:
         "flow_factor": row.flow_factor,
         "limits_revision": row.limits_revision and row.limits_revision.revision,
         "shade_revision": row.shade_revision and row.shade_revision.revision,
+        "resubmission_of": row.resubmission_of_id,
+        "concessions": row.concessions,
         **_version(row),
+    }
+
+
+def concession(row: Any, state: Concession) -> dict[str, Any]:
+    """A concession with what is left of it."""
+    fields = ("id", "lot_id", "uses", "max_mass_g", "valid_until", "finish_running", "reason", "requested_by")
+    ends = ("approved_by", "approved_at", "withdrawn_by", "withdrawn_at", "withdrawn_reason")
+    return {
+        **{name: getattr(row, name) for name in (*fields, *ends)},
+        "taken_g": state.taken_g,
+        "left_g": state.left_g,
+        "over_g": max(0.0, state.taken_g - state.max_mass_g),
+        "says": state.says
+        if row.approved_by
+        else f"Asked for by {row.requested_by}; a second person has to approve it.",
+        **_trace(row),
     }
 
 
@@ -108,11 +127,12 @@ def delivery(row: Any) -> dict[str, Any]:
 def spool_line(row: Any) -> dict[str, Any]:
     """A spool among others."""
     fields = ("id", "code", "net_mass_g", "remaining_mass_g", "machine")
-    return {name: getattr(row, name) for name in fields}
+    fails = [why["message"] for why in row.nonconforming or ()]
+    return {**{name: getattr(row, name) for name in fields}, "nonconforming": fails}
 
 
-def reading(row: Any) -> dict[str, Any]:
-    """A reading as it was posted, with its void if there is one."""
+def reading(row: Any, doubt: str | None) -> dict[str, Any]:
+    """A reading as it was posted, with its void if there is one, and why its instrument puts it in doubt, if it does."""
     void = getattr(row, "void", None)
     return {
         "id": row.id,
@@ -126,6 +146,8 @@ def reading(row: Any) -> dict[str, Any]:
         **row.values,
         **_trace(row),
         "voided": void_line(void) if void else None,
+        "decision_valid": doubt is None,
+        "doubt": doubt,
     }
 
 
@@ -153,6 +175,11 @@ def finding(found: Finding) -> dict[str, Any]:
         "uncertainty": found.uncertainty,
         "guard_band": found.guard,
         "margin": found.margin,
+        "conformance_probability": found.conformance,
+        "claimable": found.claimable,
+        "too_coarse": found.coarse,
+        "subject": found.subject or None,
+        "detail": found.detail or None,
         "uses": list(found.uses),
         "hold": found.hold,
         "message": found.message,
@@ -191,6 +218,8 @@ def load(row: Any) -> dict[str, Any]:
         "lot_id": row.lot_id,
         "mass_used_g": used,
         "still_loaded": row.unloaded_at is None,
+        "concession_id": row.concession_id,
+        "reserved_g": row.reserved_g,
         **_trace(row),
         "unload_recorded_at": row.unload_recorded_at,
         "unload_recorded_by": row.unload_recorded_by,

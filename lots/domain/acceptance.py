@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from lots.domain import bond, diameter, moisture, shrinkage, surface
+from lots.domain import bond, conformity, diameter, moisture, shrinkage, surface
 from lots.domain.agreed import GENERAL, Limits, ShadeRevision
+from lots.domain.diameter import DiameterSummary
 from lots.domain.limits import Finding, Verdict
 from lots.domain.sampling import Coverage
-from lots.domain.shade import ColorReading, judge_color
+from lots.domain.shade import ColorReading, ColorSummary, judge_color
+from lots.domain.shade import judge_spools as shade_judge_spools
 from lots.domain.shade import summarise as summarise_color
+from lots.domain.stats import Vector
 from lots.domain.values import Lab
 
 
@@ -37,16 +40,21 @@ class Previous:
 
     lab: Lab | None = None
     shrinkage: Mapping[str, float] = field(default_factory=dict)
+    lab_uncertainty: Vector | None = None
+    shrinkage_uncertainty: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """What production needs of a lot's measurements: its mean colour, flow factors, shrinkage. None where not measured."""
+    """What production needs of a lot: mean colour, flow factors, shrinkage (None if unmeasured), spools that fail by themselves."""
 
     lab: Lab | None
     flow: float | None
     spool_flow: Mapping[str, float]
     shrinkage: Mapping[str, float]
+    lab_uncertainty: Vector | None = None
+    shrinkage_uncertainty: Mapping[str, float] = field(default_factory=dict)
+    nonconforming: Mapping[str, Sequence[Finding]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,9 +73,18 @@ class Assessment:
         about = [f for f in self.findings if f.characteristic == characteristic]
         return bool(about) and all(f.verdict == "pass" for f in about)
 
+    def settled_without_pass(self, characteristic: str) -> bool:
+        """True when the evidence on a characteristic is complete and it fails or is near: measuring again is a retest."""
+        about = [f for f in self.findings if f.characteristic == characteristic and not f.hold]
+        verdicts = {f.verdict for f in about}
+        return bool(verdicts & {"fail", "near"}) and "missing" not in verdicts
+
     def why(self, use: str) -> list[str]:
-        """Returns the messages of the findings that keep a use from passing."""
-        return [f.message for f in self.findings if use in f.uses and f.verdict != "pass"]
+        """Returns what keeps a use from passing: each finding that fails or is near, then what is still to be done, each once."""
+        about = [f for f in self.findings if use in f.uses and f.verdict != "pass"]
+        measured = [f.message for f in about if f.verdict != "missing"]
+        to_do = _each_once(f.to_measure for f in about if f.verdict == "missing") or ([] if about else self.to_measure)
+        return [*measured, *(f"Still to do: {part}." for part in to_do)]
 
 
 def assess(
@@ -77,6 +94,7 @@ def assess(
     nominal_mm: float,
     coverage: Coverage,
     previous: Previous | None = None,
+    retests: Mapping[str, int] | None = None,
 ) -> Assessment:
     """Returns the assessment of a lot.
 
@@ -87,6 +105,7 @@ def assess(
         nominal_mm: the grade's nominal diameter, mm.
         coverage: how many spools must be measured.
         previous: the last accepted lot, for steps.
+        retests: characteristic -> extra rounds of readings, beyond those that quality has let stand.
 
     Notes:
         Colour readings under other conditions than the shade revision's, and coupons of an age the limits do not accept, are left
@@ -104,20 +123,33 @@ def assess(
         diameter_summary.flow if diameter_summary else None,
         diameter_summary.spool_flow if diameter_summary else {},
         {axis: found.percent for axis, found in shrink_summary.items()},
+        color_summary.lot_uncertainty.total if color_summary and shade else None,
+        {axis: found.uncertainty for axis, found in shrink_summary.items() if found.uncertainty is not None},
     )
     if limits is None:
         to_do = "limits for this grade, set by quality: without them nothing can be judged"
         return Assessment("quarantined", {GENERAL: "missing"}, (), (to_do,), tuple(notes), summary)
 
-    rule, findings = limits.rule, []
+    rule = limits.rule
+    findings: list[Finding] = []
     if limits.color:
-        findings += judge_color(color_summary, shade.lab if shade else None, limits.color, coverage, rule, previous.lab)
+        findings += judge_color(
+            color_summary,
+            shade.lab if shade else None,
+            limits.color,
+            coverage,
+            rule,
+            previous.lab,
+            previous.lab_uncertainty,
+        )
         if limits.color.step_max is not None and previous.lab is None:
             notes.append("No earlier accepted lot of this supplier and grade to measure a colour step from.")
     if limits.diameter:
         findings += diameter.judge_diameter(diameter_summary, nominal_mm, limits.diameter, coverage, rule)
     if limits.shrinkage:
-        findings += shrinkage.judge_shrinkage(shrink_summary, limits.shrinkage, rule, previous.shrinkage)
+        findings += shrinkage.judge_shrinkage(
+            shrink_summary, limits.shrinkage, rule, previous.shrinkage, previous.shrinkage_uncertainty
+        )
     if limits.bond:
         findings += bond.judge_bond(bond.summarise(evidence.bond), limits.bond, rule)
     if limits.surface:
@@ -125,24 +157,52 @@ def assess(
     if limits.moisture:
         findings += moisture.judge_moisture(evidence.moisture, limits.moisture, rule)
     findings = [replace(f, uses=limits.used_by(f.characteristic)) for f in findings]
+    each = [
+        *(shade_judge_spools(color_summary, shade.lab if shade else None, limits.color, rule) if limits.color else []),
+        *(diameter.judge_spools(diameter_summary, nominal_mm, limits.diameter, rule) if limits.diameter else []),
+    ]
+    each = [replace(f, uses=limits.used_by(f.characteristic)) for f in each]
+    if any(part.plan for part in coverage.presented):
+        measured = _fully_measured(color_summary, diameter_summary, limits)
+        findings = conformity.count_by_plan(findings, each, measured, limits, coverage)
+    findings += conformity.cap_retests(retests or {}, limits) + conformity.discontinued(coverage, limits)
+    summary = replace(summary, nonconforming=conformity.nonconforming_spools(each))
     notes += _substituted(evidence, limits, coverage)
 
     uses = {
-        use: _use_verdict([f for f in findings if f.characteristic in needs], needs)
+        use: _use_verdict([f for f in findings if use in f.uses or f.characteristic in needs], use, needs)
         for use, needs in limits.required().items()
     }
-    to_measure = [f.to_measure for f in findings if f.to_measure and f.uses and f.verdict != "pass"]
-    return Assessment(standing_of(uses), uses, tuple(findings), tuple(dict.fromkeys(to_measure)), tuple(notes), summary)
+    to_measure = _each_once(f.to_measure for f in findings if f.uses and f.verdict != "pass")
+    return Assessment(standing_of(uses), uses, tuple(findings), to_measure, tuple(notes), summary)
 
 
-def _use_verdict(findings: Sequence[Finding], needs: Sequence[str]) -> Verdict:
+def _each_once(texts: Iterable[str]) -> tuple[str, ...]:
+    """Splits what is to be done into its parts and drops repeats: several findings wait for the same readings."""
+    return tuple(dict.fromkeys(part for text in texts if text for part in text.split("; ")))
+
+
+def _use_verdict(findings: Sequence[Finding], use: str, needs: Sequence[str]) -> Verdict:
     """One use's verdict: any failure refuses it, anything missing or to be remedied leaves it open, anything near too."""
-    if any(f.verdict == "fail" and not f.hold for f in findings):
-        return "fail"
     judged = {f.characteristic for f in findings}
-    if any(f.verdict == "missing" or f.hold for f in findings) or not set(needs) <= judged or not needs:
+    deciding = [f for f in findings if use in f.uses]
+    if any(f.verdict == "fail" and not f.hold for f in deciding):
+        return "fail"
+    if any(f.verdict == "missing" or f.hold for f in deciding) or not set(needs) <= judged or not needs:
         return "missing"
-    return "near" if any(f.verdict == "near" for f in findings) else "pass"
+    return "near" if any(f.verdict == "near" for f in deciding) else "pass"
+
+
+def _fully_measured(colors: ColorSummary | None, diameters: DiameterSummary | None, limits: Limits) -> set[str]:
+    """Spools whose every measure of their own is complete."""
+    sets = []
+    if limits.color:
+        least = limits.color.readings_per_spool_min
+        sets.append({code for code, (_, n) in colors.spools.items() if n >= least} if colors else set())
+    if limits.diameter:
+        least = limits.diameter.readings_per_spool_min
+        sets.append({code for code, rows in diameters.spools.items() if len(rows) >= least} if diameters else set())
+    return set.intersection(*sets) if sets else set()
 
 
 def standing_of(uses: Mapping[str, Verdict]) -> str:
@@ -199,7 +259,7 @@ def _substituted(evidence: Evidence, limits: Limits, coverage: Coverage) -> list
     ):
         measured = {r.spool for r in readings}
         left_out = [code for code in coverage.drawn if code not in measured]
-        if len(measured) >= coverage.spools_required and left_out and measured - set(coverage.drawn):
+        if not coverage.lacking(dict.fromkeys(measured, 1), 1, "") and left_out and measured - set(coverage.drawn):
             notes.append(
                 f"For {name}, other spools were measured than the ones drawn: {', '.join(left_out[:10])} not yet."
             )

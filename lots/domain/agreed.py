@@ -11,6 +11,9 @@ from lots.domain.color import checked_weights
 from lots.domain.diameter import DiameterLimits
 from lots.domain.limits import DecisionRule
 from lots.domain.moisture import MoistureLimits
+from lots.domain.plans import plan_for
+from lots.domain.plausibility import doubt_moisture
+from lots.domain.sampling import Sampling
 from lots.domain.shade import ColorLimits
 from lots.domain.shrinkage import AXES, ShrinkageLimits
 from lots.domain.surface import SurfaceLimits
@@ -44,7 +47,7 @@ class Limits:
     """
 
     rule: DecisionRule = field(default_factory=DecisionRule)
-    sample_fixed: int | None = None
+    sampling: Sampling = field(default_factory=Sampling)
     color: ColorLimits | None = None
     diameter: DiameterLimits | None = None
     shrinkage: ShrinkageLimits | None = None
@@ -121,6 +124,10 @@ def problems(body: Mapping[str, Any]) -> list[tuple[str, str, str]]:
                     f"Give at least one of {', '.join(at_least)}, or leave the block out.",
                 )
             )
+    found += _sampling_problems(body.get("sampling"))
+    moist = body.get("moisture")
+    if moist and (doubt := doubt_moisture(moist["max_percent"])):
+        found.append(("/moisture/max_percent", doubt.detail, doubt.hint))
     color = body.get("color")
     if color:
         try:
@@ -178,8 +185,38 @@ def problems(body: Mapping[str, Any]) -> list[tuple[str, str, str]]:
     return found
 
 
+def _sampling_problems(block: Mapping[str, Any] | None) -> list[tuple[str, str, str]]:
+    if block is None:
+        return []
+    by_plan = [name for name in ("plan", "level", "aql") if block.get(name) is not None]
+    if block.get("fixed") is not None:
+        if by_plan:
+            return [
+                ("/sampling", "A fixed number and a plan are both given.", "Give fixed, or plan with level and aql.")
+            ]
+        return []
+    if not by_plan:
+        if block.get("retest_rounds_max") is not None:
+            return []
+        return [
+            ("/sampling", "This says nothing of how many spools to measure.", "Give fixed, or plan with level and aql.")
+        ]
+    found = [
+        (f"/sampling/{name}", f"A plan needs its {name}.", "Give plan, level and aql together.")
+        for name in ("plan", "level", "aql")
+        if block.get(name) is None
+    ]
+    if not found:
+        try:
+            plan_for(2, block["level"], block["aql"])
+        except ValueError as wrong:
+            found.append(("/sampling/aql", f"{wrong}.", "Take one of the standard's values."))
+    return found
+
+
 _ONE_OF = {
-    "color": ("lot_max", "spool_max", "spread_max", "step_max", "components_max"),
+    # A step alone says nothing of a first lot.
+    "color": ("lot_max", "spool_max", "spread_max", "components_max"),
     "diameter": ("mean_tolerance_mm", "reading_tolerance_mm", "ovality_max_mm"),
     "shrinkage": ("x_percent", "y_percent", "z_percent"),
     "bond": ("mean_min_mpa", "single_min_mpa", "control_ratio_min"),
@@ -201,7 +238,7 @@ def limits_from(body: Mapping[str, Any]) -> Limits:
     bond, surface, moisture = body.get("bond"), body.get("surface"), body.get("moisture")
     return Limits(
         rule=DecisionRule(body.get("decision_rule", "simple") == "guarded", body.get("guard_z") or DecisionRule().z),
-        sample_fixed=(body.get("sampling") or {}).get("fixed"),
+        sampling=_sampling(body.get("sampling") or {}),
         color=_color(color) if color else None,
         diameter=DiameterLimits(**diameter) if diameter else None,
         shrinkage=_shrinkage(shrinkage) if shrinkage else None,
@@ -210,6 +247,10 @@ def limits_from(body: Mapping[str, Any]) -> Limits:
         moisture=MoistureLimits(**moisture) if moisture else None,
         uses={use: tuple(needs) for use, needs in (body.get("uses") or {}).items()},
     )
+
+
+def _sampling(block: Mapping[str, Any]) -> Sampling:
+    return Sampling(**{name: value for name, value in block.items() if name != "plan"})
 
 
 def _color(block: Mapping[str, Any]) -> ColorLimits:

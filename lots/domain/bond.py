@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import stdev
 
 from lots.domain.limits import DecisionRule, Finding, Limit, judge, worst
-from lots.domain.stats import mean_uncertainty
+from lots.domain.stats import mean_uncertainty, nested_uncertainty
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +49,7 @@ class BondSummary:
     control_ratio: float | None
     control_n: int
     ratio_uncertainty: float | None
+    scatter: float | None = None
 
     @property
     def n(self) -> int:
@@ -77,8 +79,7 @@ def summarise(tests: Sequence[BondTest]) -> BondSummary | None:
         return None
     stresses = [t.stress_mpa for t in own]
     mean = math.fsum(stresses) / len(own)
-    scatter = mean_uncertainty(stresses, 0.0)
-    u = mean_uncertainty(stresses, _machine(own))
+    u, scatter = nested_uncertainty(_per_spool(own), _machine(own))
     ratio = ratio_u = None
     if control:
         beside = [t.stress_mpa for t in control]
@@ -87,8 +88,15 @@ def summarise(tests: Sequence[BondTest]) -> BondSummary | None:
         control_u = mean_uncertainty(beside, _machine(control))
         if u is not None and control_u is not None:
             ratio_u = ratio * math.hypot(u / mean, control_u / control_mean)
-    variation = scatter * math.sqrt(len(own)) / mean if scatter is not None and len(own) > 1 else None
-    return BondSummary(tuple(own), mean, variation, u, ratio, len(control), ratio_u)
+    variation = stdev(stresses) / mean if len(own) > 1 else None
+    return BondSummary(tuple(own), mean, variation, u, ratio, len(control), ratio_u, scatter)
+
+
+def _per_spool(tests: Sequence[BondTest]) -> list[list[float]]:
+    groups: dict[str, list[float]] = {}
+    for test in tests:
+        groups.setdefault(test.spool, []).append(test.stress_mpa)
+    return list(groups.values())
 
 
 def _machine(tests: Sequence[BondTest]) -> float | None:
@@ -123,7 +131,7 @@ def judge_bond(summary: BondSummary | None, limits: BondLimits, rule: DecisionRu
     counted = "bar" if n == 1 else "bars"
     found = []
     if limits.mean_min_mpa is not None:
-        scatter = (
+        varies = (
             ""
             if summary is None or summary.variation is None
             else f"Scatter {100 * summary.variation:.0f} % of the mean."
@@ -137,7 +145,8 @@ def judge_bond(summary: BondSummary | None, limits: BondLimits, rule: DecisionRu
                 n=n,
                 counted=counted,
                 uncertainty=summary.uncertainty if summary else None,
-                detail=scatter,
+                scatter=summary.scatter if summary else None,
+                detail=varies,
                 lacking=lacking,
             )
         )
@@ -158,6 +167,7 @@ def judge_bond(summary: BondSummary | None, limits: BondLimits, rule: DecisionRu
                 n=n,
                 counted=counted,
                 uncertainty=summary.ratio_uncertainty if summary else None,
+                scatter=summary.ratio_uncertainty if summary else None,
                 detail=f"Against {summary.control_n} control {'bar' if summary.control_n == 1 else 'bars'}."
                 if summary and summary.control_n
                 else "",

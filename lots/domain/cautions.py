@@ -15,7 +15,7 @@ _BETWEEN_USES = {"and", "or", "nor", "for", "use", "uses", "part", "parts", "job
 def forbidden_uses(cautions: Sequence[str]) -> dict[str, str]:
     """Returns each use that a caution forbids, with that caution.
 
-    A caution that says "never" forbids the uses it names ("never load-bearing or flexing"). One that says "only" forbids the
+    A caution that says "never", "not" or "no" forbids the uses it names ("never load-bearing or flexing"). One that says "only" forbids the
     uses it does not name ("cosmetic only"). Any other caution is advice. A caution that names no use forbids nothing.
 
     Args:
@@ -31,7 +31,7 @@ def forbidden_uses(cautions: Sequence[str]) -> dict[str, str]:
             named = [use for use, said in _SAID.items() if said.search(clause)]
             if not named:
                 continue
-            if re.search(r"\bnever\b", clause):
+            if re.search(r"\b(never|not|no)\b", clause):
                 forbidden = named
             elif re.search(r"\bonly\b", clause):
                 forbidden = [use for use in USES if use not in named]

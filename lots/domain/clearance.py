@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 
 from lots.domain.agreed import GENERAL, USES, verdict_on_use
 from lots.domain.cautions import forbidden_uses
+from lots.domain.concessions import Concession, permitting
 from lots.domain.limits import BINARY_NOISE, shown
 from lots.domain.matching import PairMatch
 from lots.domain.standing import LOADABLE, STANDINGS
@@ -28,6 +30,8 @@ class SpoolState:
         by_hand: (decision in force, its reason), or None.
         cautions: the grade's.
         remaining_g: mass left, g.
+        nonconforming: (uses, message) of what this spool fails by itself.
+        concessions: those of its lot.
         loaded_on: machine it is on now, None when on none.
         judged: False when no assessment was ever stored for the lot.
     """
@@ -43,15 +47,21 @@ class SpoolState:
     remaining_g: float = 0.0
     loaded_on: str | None = None
     judged: bool = True
+    nonconforming: Sequence[tuple[Sequence[str], str]] = ()
+    concessions: Sequence[Concession] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Clearance:
-    """Clear or not, and every reason why not. `clear` holds exactly when there is no reason against."""
+    """Clear or not, and every reason why not. `clear` holds exactly when there is no reason against.
+
+    `concession` is the permission it rests on, where the lot does not conform.
+    """
 
     reasons: tuple[str, ...]
     cautions: tuple[str, ...]
     pairs: tuple[PairMatch, ...] = ()
+    concession: Concession | None = None
 
     @property
     def clear(self) -> bool:
@@ -61,49 +71,82 @@ class Clearance:
     @property
     def says(self) -> str:
         """One sentence to read from two metres."""
-        return "Load." if self.clear else f"Do not load: {self.reasons[0]}"
+        if not self.clear:
+            return f"Do not load: {self.reasons[0]}"
+        return "Load." if self.concession is None else f"Load. {self.concession.says}"
 
 
-def clear(state: SpoolState, use: str, pairs: Sequence[PairMatch] = (), match_asked: bool = False) -> Clearance:
+def clear(
+    state: SpoolState,
+    use: str,
+    pairs: Sequence[PairMatch] = (),
+    match_asked: bool = False,
+    mass_g: float | None = None,
+    at: datetime | None = None,
+) -> Clearance:
     """Returns whether a spool may be loaded for a use, with every reason against it.
 
     It fails closed: a standing that is not known to be loadable, a use nobody judged, a colour that cannot be compared, each is a reason.
+    A concession lifts what the readings, the limits or a caution say against a use; it does not lift a decision by hand, nor what
+    is wrong with this spool, this job or this moment.
 
     Args:
         state: the spool and its lot.
         use: what the job asks of the material.
         pairs: match with each other lot already used in the job.
         match_asked: True when the use shows colour, so that the pairs decide.
+        mass_g: what the job needs, g; None when nobody said.
+        at: the moment of loading, for concessions; None looks at none.
     """
-    reasons = [*_standing_reasons(state), *_use_reasons(state, use)]
+    by_hand = _by_hand_reasons(state)
+    against = [] if by_hand else _standing_reasons(state)
+    against += [*_use_reasons(state, use), *(message for uses, message in state.nonconforming if use in uses)]
+    against += [message for uses, message in state.nonconforming if GENERAL in uses and use not in uses]
+    fixed = _spool_reasons(state, mass_g)
+    if match_asked:
+        fixed += [_pair_reason(state, pair) for pair in pairs if pair.within is not True]
+    concession = None
+    if against and state.judged and at is not None and state.concessions:
+        concession, no_help = permitting(state.concessions, use, mass_g, at)
+        against = [] if concession else [*against, *no_help]
+    reasons = (*by_hand, *against, *fixed)
+    return Clearance(reasons, (*state.cautions, PART_CAUTION), tuple(pairs), concession)
+
+
+def _spool_reasons(state: SpoolState, mass_g: float | None) -> list[str]:
+    reasons = []
     if state.loaded_on is not None:
         reasons.append(f"Spool {state.spool} is on machine {state.loaded_on}; unload it there first.")
-    if state.remaining_g <= BINARY_NOISE:
+    if not state.remaining_g > BINARY_NOISE:
         reasons.append(f"Spool {state.spool} is empty.")
-    if match_asked:
-        reasons += [_pair_reason(state, pair) for pair in pairs if pair.within is not True]
-    return Clearance(tuple(reasons), (*state.cautions, PART_CAUTION), tuple(pairs))
+    elif mass_g is not None and mass_g > state.remaining_g + BINARY_NOISE:
+        reasons.append(f"Spool {state.spool} has {state.remaining_g:g} g left; the job needs {mass_g:g} g.")
+    return reasons
+
+
+def _by_hand_reasons(state: SpoolState) -> list[str]:
+    """A decision in force speaks even where the standing has not caught up with it."""
+    if state.by_hand is None or not state.judged:
+        return []
+    action, reason = state.by_hand
+    words = {
+        "block": "was blocked",
+        "hold": "is on hold",
+        "return": "goes back to the supplier",
+        "scrap": "was scrapped",
+    }
+    return [f"Lot {state.lot} {words.get(action, f'is under the decision {action!r}')}: {reason}"]
 
 
 def _standing_reasons(state: SpoolState) -> list[str]:
     if not state.judged or state.standing not in STANDINGS:
         return [f"Lot {state.lot} has never been judged."]
-    # A decision in force speaks even where the standing has not caught up with it.
-    if state.by_hand is not None:
-        action, reason = state.by_hand
-        words = {
-            "block": "was blocked",
-            "hold": "is on hold",
-            "return": "goes back to the supplier",
-            "scrap": "was scrapped",
-        }
-        return [f"Lot {state.lot} {words.get(action, f'is under the decision {action!r}')}: {reason}"]
     if state.standing in LOADABLE:
         return []
     if state.standing == "blocked":
         return [f"Lot {state.lot} is blocked by its readings."]
     if state.standing == "quarantined":
-        return [f"Lot {state.lot} is in quarantine: it has not been measured enough to be released."]
+        return [f"Lot {state.lot} is in quarantine: its measurements are not complete."]
     return [f"Lot {state.lot} is {state.standing}."]
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 
 from lots.domain.limits import DecisionRule, Finding, Limit, judge, worst
@@ -147,42 +147,52 @@ def judge_diameter(
         No mean stands in for a single reading: a walk along the spool and an oval section both vanish in it.
     """
     spools = {} if summary is None else summary.spools
-    lacking = coverage.lacking(
-        {s: len(group) for s, group in spools.items()}, limits.readings_per_spool_min, "diameter"
-    )
-    every = [reading for group in spools.values() for reading in group]
+    counts = {spool: len(group) for spool, group in spools.items()}
+    lacking = coverage.lacking(counts, limits.readings_per_spool_min, "diameter")
+    each = judge_spools(summary, nominal_mm, limits, rule, lacking)
     found = []
+    for code, limit in _asked(nominal_mm, limits).items():
+        mine = [finding for finding in each if finding.code == code]
+        lot = worst(mine) if mine else judge(code, None, limit, rule, n=0, lacking=lacking)
+        # A worst single reading was looked for among all of them; a spool's mean rests on its own.
+        found.append(lot if code == "diameter.spool_mean" or not mine else replace(lot, n=sum(counts.values())))
+    return found
+
+
+def _asked(nominal_mm: float, limits: DiameterLimits) -> dict[str, Limit]:
+    """The limits that are set, by finding code."""
+    found = {}
     if limits.mean_tolerance_mm is not None:
-        limit = around(nominal_mm, limits.mean_tolerance_mm)
-        means = (
-            [_spool_mean(s, summary.mean_mm(s), group, limit, limits, rule, lacking) for s, group in spools.items()]
-            if summary
-            else []
-        )
-        found.append(worst(means) if means else judge("diameter.spool_mean", None, limit, rule, n=0, lacking=lacking))
+        found["diameter.spool_mean"] = around(nominal_mm, limits.mean_tolerance_mm)
     if limits.reading_tolerance_mm is not None:
-        limit = around(nominal_mm, limits.reading_tolerance_mm)
-        found.append(
-            _worst_reading(
-                "diameter.reading",
-                [(r, d) for r in every for d in (r.d1_mm, r.d2_mm)],
-                limit,
-                len(every),
-                rule,
-                lacking,
-            )
-        )
+        found["diameter.reading"] = around(nominal_mm, limits.reading_tolerance_mm)
     if limits.ovality_max_mm is not None:
-        limit = Limit(None, limits.ovality_max_mm, "mm")
-        found.append(
-            _worst_reading("diameter.ovality", [(r, r.ovality_mm) for r in every], limit, len(every), rule, lacking)
-        )
+        found["diameter.ovality"] = Limit(None, limits.ovality_max_mm, "mm")
+    return found
+
+
+def judge_spools(
+    summary: DiameterSummary | None, nominal_mm: float, limits: DiameterLimits, rule: DecisionRule, lacking: str = ""
+) -> list[Finding]:
+    """Returns the findings on each spool by itself, one per limit that is set; none without readings."""
+    if summary is None:
+        return []
+    asked = _asked(nominal_mm, limits)
+    found = []
+    for spool, group in summary.spools.items():
+        if "diameter.spool_mean" in asked:
+            found.append(_spool_mean(spool, group, asked["diameter.spool_mean"], limits, rule, lacking))
+        if "diameter.reading" in asked:
+            singles = [(r, d) for r in group for d in (r.d1_mm, r.d2_mm)]
+            found.append(_worst_reading("diameter.reading", singles, asked["diameter.reading"], rule, lacking))
+        if "diameter.ovality" in asked:
+            ovals = [(r, r.ovality_mm) for r in group]
+            found.append(_worst_reading("diameter.ovality", ovals, asked["diameter.ovality"], rule, lacking))
     return found
 
 
 def _spool_mean(
     spool: str,
-    mean: float,
     group: Sequence[DiameterReading],
     limit: Limit,
     limits: DiameterLimits,
@@ -190,28 +200,29 @@ def _spool_mean(
     lacking: str,
 ) -> Finding:
     gauges = [r.uncertainty for r in group if r.uncertainty is not None]
-    u = mean_uncertainty([r.mean_mm for r in group], max(gauges) if len(gauges) == len(group) else None)
+    means = [r.mean_mm for r in group]
     return judge(
         "diameter.spool_mean",
-        mean,
+        math.fsum(r.d1_mm + r.d2_mm for r in group) / (2 * len(group)),
         limit,
         rule,
         n=len(group),
         counted="position" if len(group) == 1 else "positions",
-        uncertainty=u,
+        uncertainty=mean_uncertainty(means, max(gauges) if len(gauges) == len(group) else None),
+        scatter=mean_uncertainty(means, None),
         subject=f"spool {spool}",
         lacking=lacking,
         conclusive=len(group) >= limits.readings_per_spool_min,
+        spool=spool,
     )
 
 
 def _worst_reading(
-    code: str, values: list[tuple[DiameterReading, float]], limit: Limit, n: int, rule: DecisionRule, lacking: str
+    code: str, values: list[tuple[DiameterReading, float]], limit: Limit, rule: DecisionRule, lacking: str
 ) -> Finding:
-    if not values:
-        return judge(code, None, limit, rule, n=0, lacking=lacking)
     # The gauge reads both axes, so a difference of two readings is sqrt(2) times as uncertain as one.
     widen = math.sqrt(2) if code == "diameter.ovality" else 1.0
+    n = len({id(reading) for reading, _ in values})
     return worst(
         [
             judge(
@@ -225,6 +236,7 @@ def _worst_reading(
                 subject=f"worst, {reading.where}",
                 lacking=lacking,
                 conclusive=True,
+                spool=reading.spool,
             )
             for reading, value in values
         ]

@@ -6,6 +6,8 @@ import math
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
+from lots.domain import guard as guarding
+
 Verdict = Literal["pass", "fail", "near", "missing"]
 
 # A measured 1.80 mm minus a measured 1.75 mm is 0.050000000000000044 in binary. Differences this small are arithmetic, not
@@ -34,6 +36,9 @@ LABELS = {
     "bond.control_ratio": "Bond against the control bars",
     "surface.specks": "Specks on the first layer",
     "moisture.percent": "Moisture",
+    "sampling.nonconforming": "Nonconforming spools",
+    "sampling.retests": "Extra rounds of readings",
+    "sampling.severity": "Inspection of this supplier",
 }
 
 
@@ -118,7 +123,10 @@ class Finding:
 
     `code` is `characteristic.measure`. `value` is unrounded and None when there is none. `margin` is positive inside the limit.
     `uncertainty` is a standard uncertainty in `unit`, None where unknown. `n` counts what the value rests on (`counted`).
-    `hold` marks a failing value with a remedy short of refusing the lot: `to_measure` says which.
+    `hold` marks a failing value with a remedy short of refusing the lot: `to_measure` says which. `conformance` is the probability that the
+    true value is inside the limit. `claimable`, for a failing value, says whether it is beyond the limit by its uncertainty too, so that
+    a claim against the supplier would stand (ISO 14253-1); None where the uncertainty is unknown. `coarse` marks a method too coarse
+    for its limit. `spool` is set where one spool is judged by itself.
     """
 
     code: str
@@ -133,6 +141,10 @@ class Finding:
     detail: str = ""
     to_measure: str = ""
     hold: bool = False
+    conformance: float | None = None
+    claimable: bool | None = None
+    coarse: bool = False
+    spool: str = ""
     uses: tuple[str, ...] = field(default=())
 
     @property
@@ -161,13 +173,22 @@ class Finding:
         size = abs(self.margin)
         head = f"{label}: {self.value:.{digits}f}{unit} from {self.n} {self.counted}, limit {self.limit}"
         tail = f" {self.detail}" if self.detail else ""
+        if self.coarse and self.uncertainty is not None:
+            expanded = guarding.COVERAGE * self.uncertainty
+            tail += f" The method is too coarse for this limit: its expanded uncertainty of {expanded:.2g} is more than a third of it."
         if self.verdict == "missing":
             return f"{head}; not enough to judge. Still to do: {self.to_measure}.{tail}"
         if self.verdict == "near":
-            return f"{head}; inside by {size:.{digits}f}{unit}, closer than its guard band of {self.guard:.{digits}f}{unit}. {_sentence(self.to_measure)}{tail}"
+            chance = "" if self.conformance is None else f" Conforms with probability {self.conformance:.2f}."
+            return f"{head}; inside by {size:.{digits}f}{unit}, closer than its guard band of {self.guard:.{digits}f}{unit}.{chance} To settle it: {self.to_measure}.{tail}"
         if self.verdict == "fail":
             remedy = f" {_sentence(self.to_measure)}" if self.hold else ""
-            return f"{head}; outside by {size:.{digits}f}{unit}.{remedy}{tail}"
+            claim = {
+                True: " Beyond its uncertainty too, so a claim would stand.",
+                False: " Not beyond its uncertainty, so a claim against the supplier would not stand.",
+                None: "",
+            }[self.claimable]
+            return f"{head}; outside by {size:.{digits}f}{unit}.{claim}{remedy}{tail}"
         return f"{head}; inside by {size:.{digits}f}{unit}.{tail}"
 
 
@@ -180,12 +201,16 @@ def judge(
     n: int,
     counted: str = "readings",
     uncertainty: float | None = None,
+    scatter: float | None = None,
     guard: float | None = None,
+    conformance: float | None = None,
     subject: str = "",
     detail: str = "",
     lacking: str = "",
     conclusive: bool = False,
     hold: str = "",
+    settled_by: str = "",
+    spool: str = "",
 ) -> Finding:
     """Returns the verdict on one value.
 
@@ -196,12 +221,16 @@ def judge(
         rule: simple or guarded acceptance.
         n: how many `counted` the value rests on.
         uncertainty: standard uncertainty of the value, in the limit's unit, >= 0; None when it cannot be stated.
+        scatter: the part of the uncertainty that comes from scatter and would shrink with more `counted`; None when none was seen.
         guard: width of the guard band where it is not z times the uncertainty (a Poisson bound, say).
+        conformance: probability that the true value is inside the limit, where it does not follow from a normal distribution.
         subject: what exactly was judged, such as the worst spool.
         detail: a sentence to add, such as the direction of a colour difference.
         lacking: what is still to be measured before the value means anything; "" when the evidence is complete.
         conclusive: True when a value outside the limit settles the matter although evidence is lacking, because one
             complete unit is enough to refuse.
+        settled_by: what would settle a near value, where it does not follow from the uncertainty.
+        spool: code of the spool, where one spool is judged by itself.
         hold: the remedy, where a value outside the limit holds the lot back without refusing it.
 
     Returns:
@@ -213,25 +242,30 @@ def judge(
     """
     if guard is None and uncertainty is not None:
         guard = rule.z * uncertainty
-    base = Finding(code, "missing", limit, value, n, counted, uncertainty, guard, subject, detail, to_measure=lacking)
+    base = Finding(
+        code, "missing", limit, value, n, counted, uncertainty, guard, subject, detail, to_measure=lacking, spool=spool
+    )
     if value is None:
         return base if lacking else replace(base, to_measure="a first reading")
-    outside = not limit.allows(value)
-    if outside and (conclusive or not lacking):
-        return replace(base, verdict="fail", hold=bool(hold), to_measure=hold)
+    if uncertainty is not None:
+        chance = guarding.conformance_probability(value, uncertainty, limit.low, limit.high)
+        coarse = guarding.too_coarse(uncertainty, limit.low, limit.high)
+        base = replace(base, conformance=chance if conformance is None else conformance, coarse=coarse)
+    margin = limit.margin(value)
+    if not limit.allows(value) and (conclusive or not lacking):
+        claimable = None if guard is None else margin < -guard
+        return replace(base, verdict="fail", hold=bool(hold), to_measure=hold, claimable=claimable)
     if lacking:
         return base
-    if rule.guarded:
-        if guard is None:
-            needed = "an instrument with a stated standard uncertainty, or at least two readings, since the guarded rule needs an uncertainty"
-            return replace(base, to_measure=needed)
-        if limit.margin(value) < guard - BINARY_NOISE:
-            return replace(
-                base,
-                verdict="near",
-                to_measure="more readings, more spools or a finer instrument, until the value is clear of its guard band",
-            )
+    if rule.guarded and guard is None:
+        return replace(base, to_measure=_UNCERTAINTY_NEEDED)
+    if rule.guarded and guard is not None and margin < guard - BINARY_NOISE:
+        by_more = settled_by or guarding.settle(max(margin, 0.0), rule.z, uncertainty or 0.0, scatter, n, counted)
+        return replace(base, verdict="near", to_measure=by_more)
     return replace(base, verdict="pass", to_measure="")
+
+
+_UNCERTAINTY_NEEDED = "an instrument with a stated standard uncertainty, or at least two readings, since the guarded rule needs an uncertainty"
 
 
 def worst(findings: list[Finding]) -> Finding:

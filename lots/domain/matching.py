@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from lots.domain.color import Components, components
+from lots.domain.color import components
+from lots.domain.limits import Limit
 from lots.domain.shade import ColorLimits
 from lots.domain.values import Lab
 
@@ -21,12 +22,15 @@ class PairMatch:
     direction: str = ""
 
 
-def match_pairs(lab: Lab | None, others: Sequence[tuple[str, Lab | None]], limits: ColorLimits) -> list[PairMatch]:
+def match_pairs(
+    lab: Lab | None, others: Sequence[tuple[str, Lab | None, float | None]], limits: ColorLimits
+) -> list[PairMatch]:
     """Returns how a lot's mean colour lies to each of the lots already used in a job.
 
     Args:
         lab: mean of the lot in hand, None when its colour was never measured.
-        others: (name, mean) of the other lots, in the order to be shown.
+        others: (name, mean, its own step_max) of the other lots, in the order to be shown. The stricter of two lots' limits decides, so
+            that it does not matter which of them came to the job first.
         limits: formula, weights and `step_max`, the largest difference two lots of one job may have; None asks for no match.
 
     Returns:
@@ -36,12 +40,13 @@ def match_pairs(lab: Lab | None, others: Sequence[tuple[str, Lab | None]], limit
         Two lots 0.7 from a reference can be 1.4 from each other; each pair is compared directly.
     """
     pairs = []
-    for name, other in others:
+    for name, other, theirs in others:
+        asked = [most for most in (limits.step_max, theirs) if most is not None]
+        most = min(asked) if asked else None
         if lab is None or other is None:
-            pairs.append(PairMatch(name, None, limits.step_max, None if limits.step_max is not None else True))
+            pairs.append(PairMatch(name, None, most, None if asked else True))
             continue
         difference = limits.delta_e(other, lab)
-        within = limits.step_max is None or difference <= limits.step_max + 1e-10
-        parts: Components = components(other, lab)
-        pairs.append(PairMatch(name, difference, limits.step_max, within, parts.direction))
+        within = most is None or Limit(None, most).allows(difference)
+        pairs.append(PairMatch(name, difference, most, within, components(other, lab).direction))
     return pairs

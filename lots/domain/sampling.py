@@ -6,6 +6,8 @@ import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from lots.domain.plans import Plan, plan_for
+
 # Where no limits say otherwise. Common practice, no source: three colour plaques for deliveries of up to 24 spools.
 DEFAULT_FIXED = 3
 
@@ -48,35 +50,108 @@ def draw(spool_codes: Sequence[str], size: int, seed: int, rule: str) -> Sample:
     return Sample(len(drawn), drawn, seed, rule, says)
 
 
-def size_for(fixed: int | None, spools: int) -> tuple[int, str]:
-    """Returns how many of `spools` to measure, and the rule that says so.
+@dataclass(frozen=True, slots=True)
+class Sampling:
+    """What limits ask of sampling.
 
     Args:
-        fixed: the fixed number in the limits, or None when no limits ask for one.
-        spools: spools to draw from, >= 1.
-
-    Example:
-        >>> size_for(3, 24)
-        (3, 'fixed: 3 per lot')
+        fixed: this many spools of each delivery; None when a plan says how many, or nothing does.
+        level, aql: inspection level and acceptance quality limit (percent nonconforming) of a MIL-STD-105E plan; None without a plan.
+        reduced_allowed: True when quality lets a good record lead to reduced inspection.
+        retest_rounds_max: extra rounds of readings after which quality must decide; None for no cap.
     """
-    if fixed is None:
-        return min(DEFAULT_FIXED, spools), f"default: {DEFAULT_FIXED}, as no limits say how many (common practice)"
-    return min(fixed, spools), f"fixed: {fixed} per lot"
+
+    fixed: int | None = None
+    level: str | None = None
+    aql: float | None = None
+    reduced_allowed: bool = False
+    retest_rounds_max: int | None = None
+
+    def plan(self, spools: int, severity: str) -> Plan | None:
+        """Returns the plan for so many spools at a severity, or None when no plan is asked for."""
+        if self.level is None or self.aql is None:
+            return None
+        # A discontinued supplier's lots are not accepted; what is looked at all the same is looked at tightened.
+        return plan_for(spools, self.level, self.aql, "tightened" if severity == "discontinued" else severity)
+
+    def size(self, spools: int, severity: str) -> tuple[int, str]:
+        """Returns how many of `spools` (>= 1) to measure, and the rule that says so.
+
+        Example:
+            >>> Sampling(fixed=3).size(24, "normal")
+            (3, 'fixed: 3 per delivery')
+        """
+        plan = self.plan(spools, severity)
+        if plan is not None:
+            return plan.size, f"MIL-STD-105E, level {self.level}, AQL {self.aql:g}, {severity}: {plan.says}"
+        if self.fixed is None:
+            return min(
+                DEFAULT_FIXED, spools
+            ), f"suggested: {DEFAULT_FIXED} (common practice), as no limits say how many"
+        return min(self.fixed, spools), f"fixed: {self.fixed} per delivery"
+
+    def required(self, spools: int, severity: str) -> int:
+        """Returns how many of `spools` must be measured before a verdict: at least one, more only where limits ask for it."""
+        if self.fixed is None and self.level is None:
+            return 1
+        return self.size(spools, severity)[0]
+
+
+@dataclass(frozen=True, slots=True)
+class Presented:
+    """Spools presented for inspection together: one delivery of a lot.
+
+    Args:
+        spools: how many there are.
+        required: how many of them must be measured, >= 1.
+        drawn: codes drawn at random for that.
+        codes: codes of its spools among those that were measured; None when every measured spool is one of them.
+        plan: the attributes plan it is inspected under, None without one.
+        discontinued: True when it came while inspection of its supplier was discontinued.
+    """
+
+    spools: int
+    required: int
+    drawn: tuple[str, ...] = ()
+    codes: frozenset[str] | None = None
+    plan: Plan | None = None
+    discontinued: bool = False
+
+    def holds(self, code: str) -> bool:
+        """True when a measured spool is one of these."""
+        return self.codes is None or code in self.codes
+
+    def still_required(self, measured: Iterable[str]) -> int:
+        """Returns how many more of its spools must be measured."""
+        mine = [code for code in measured if self.holds(code)]
+        return max(0, self.required - len(mine))
 
 
 @dataclass(frozen=True, slots=True)
 class Coverage:
-    """How many spools of a lot must be measured, and which were drawn.
+    """How many spools of a lot must be measured, delivery by delivery: what travelled apart is looked at apart."""
 
-    Args:
-        spools_in_lot: spools received so far, over all deliveries.
-        spools_required: how many must be measured, >= 1.
-        drawn: codes of the spools drawn, over all deliveries.
-    """
+    presented: tuple[Presented, ...]
 
-    spools_in_lot: int
-    spools_required: int
-    drawn: tuple[str, ...] = ()
+    @classmethod
+    def of(cls, spools: int, required: int, drawn: tuple[str, ...] = ()) -> Coverage:
+        """The coverage of a lot that came in one delivery."""
+        return cls((Presented(spools, required, drawn),))
+
+    @property
+    def spools_in_lot(self) -> int:
+        """Spools received so far, over all deliveries."""
+        return sum(part.spools for part in self.presented)
+
+    @property
+    def spools_required(self) -> int:
+        """Spools that must be measured, over all deliveries."""
+        return sum(part.required for part in self.presented)
+
+    @property
+    def drawn(self) -> tuple[str, ...]:
+        """Codes of the spools drawn, over all deliveries."""
+        return tuple(code for part in self.presented for code in part.drawn)
 
     def lacking(self, counts: Mapping[str, int], each_min: int, what: str) -> str:
         """Returns what is still to be measured, in words; "" when the evidence is complete.
@@ -93,7 +168,7 @@ class Coverage:
             for spool, n in sorted(counts.items())
             if n < each_min
         ]
-        more = self.spools_required - len(counts)
+        more = sum(part.still_required(counts) for part in self.presented)
         if more > 0:
             spools = (
                 "1 more spool"
@@ -105,8 +180,9 @@ class Coverage:
         return "; ".join(parts)
 
     def not_yet(self, measured: Iterable[str]) -> str:
-        """Names the drawn spools that nobody has measured, in brackets, or nothing."""
-        left = [code for code in self.drawn if code not in set(measured)]
+        """Names the drawn spools that are still wanted, in brackets, or nothing."""
+        seen = set(measured)
+        left = [c for part in self.presented if part.still_required(seen) for c in part.drawn if c not in seen]
         if not left:
             return ""
         named = ", ".join(left[:10]) + (f" and {len(left) - 10} others" if len(left) > 10 else "")

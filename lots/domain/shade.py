@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from lots.domain.color import Components, components, delta_e, mean_difference_from_mean
+from lots.domain.guard import conformance_of_difference
 from lots.domain.limits import DecisionRule, Finding, Limit, judge, worst
 from lots.domain.sampling import Coverage
 from lots.domain.stats import Vector, standard_error
@@ -24,13 +25,27 @@ class ColorReading:
 
 
 @dataclass(frozen=True, slots=True)
+class Uncertain:
+    """Standard uncertainties of L*, a*, b*: in all, and the part that is scatter and shrinks with more parts. None where unknown."""
+
+    total: Vector | None
+    scatter: Vector | None
+
+    @classmethod
+    def of(cls, colors: Sequence[Lab], instrument: float | None) -> Uncertain:
+        """The uncertainty of the mean of `colors`, read with an instrument of this standard uncertainty per coordinate."""
+        rows = [color.as_list() for color in colors]
+        return cls(standard_error(rows, instrument), standard_error(rows, None))
+
+
+@dataclass(frozen=True, slots=True)
 class ColorSummary:
     """Colours of a lot: `spools` maps spool to (mean, number of readings); `lot` is the mean of the spools' means."""
 
     lot: Lab
     spools: Mapping[str, tuple[Lab, int]]
-    spool_uncertainty: Mapping[str, Vector | None]
-    lot_uncertainty: Vector | None
+    spool_uncertainty: Mapping[str, Uncertain]
+    lot_uncertainty: Uncertain
 
     @property
     def n(self) -> int:
@@ -56,13 +71,11 @@ def summarise(readings: Sequence[ColorReading]) -> ColorSummary | None:
     spools = {spool: (mean_lab([r.lab for r in group]), len(group)) for spool, group in by_spool.items()}
     instrument = _instrument(readings)
     spool_uncertainty = {
-        spool: standard_error([r.lab.as_list() for r in group], _instrument(group)) for spool, group in by_spool.items()
+        spool: Uncertain.of([r.lab for r in group], _instrument(group)) for spool, group in by_spool.items()
     }
     means = [mean for mean, _ in spools.values()]
-    if len(means) > 1:
-        lot_uncertainty = standard_error([mean.as_list() for mean in means], instrument)
-    else:
-        lot_uncertainty = next(iter(spool_uncertainty.values()))
+    only = next(iter(spool_uncertainty.values()))
+    lot_uncertainty = Uncertain.of(means, instrument) if len(means) > 1 else only
     return ColorSummary(mean_lab(means), spools, spool_uncertainty, lot_uncertainty)
 
 
@@ -96,6 +109,7 @@ def judge_color(
     coverage: Coverage,
     rule: DecisionRule,
     previous: Lab | None = None,
+    previous_uncertainty: Vector | None = None,
 ) -> list[Finding]:
     """Returns the findings on a lot's colour, one per limit that is set.
 
@@ -106,6 +120,7 @@ def judge_color(
         coverage: which spools were to be measured.
         previous: mean colour of the last accepted lot of this supplier and grade; None when there is none, and then a step
             has nothing to be a step from and no finding is made.
+        previous_uncertainty: standard uncertainties of that mean, where known; they count towards that of the step.
 
     Reference:
         ASTM D2244 (keep the components beside the difference); this project's design for lot, spool, spread and step.
@@ -117,12 +132,18 @@ def judge_color(
     )
     if reference is None:
         lacking = "an approved shade revision for this grade, to compare with"
-    values = {} if summary is None or reference is None else _measures(summary, reference, limits, previous)
+    values = (
+        {}
+        if summary is None or reference is None
+        else _measures(summary, reference, limits, previous, previous_uncertainty)
+    )
     findings = []
     if limits.lot_max is not None:
         findings.append(_against(values.get("lot"), "color.lot_delta_e", Limit(None, limits.lot_max), rule, lacking))
     if limits.spool_max is not None:
-        findings.append(_worst_spool(summary, reference, limits, rule, lacking))
+        each = judge_spools(summary, reference, limits, rule, lacking)
+        none = judge("color.spool_delta_e", None, Limit(None, limits.spool_max), rule, n=0, lacking=lacking)
+        findings.append(worst(each) if each else none)
     if limits.spread_max is not None:
         findings.append(_spread(summary, limits, coverage, rule, lacking))
     if limits.step_max is not None and previous is not None:
@@ -141,30 +162,40 @@ class _Measured:
     value: float
     n: int
     uncertainty: float | None
-    detail: str
+    scatter: float | None
+    detail: str = ""
+    conformance: float | None = None
 
 
-def _measures(summary: ColorSummary, reference: Lab, limits: ColorLimits, previous: Lab | None) -> dict[str, _Measured]:
+def _difference(
+    reference: Lab, sample: Lab, u: Uncertain, limits: ColorLimits, most: float | None, n: int, what: str
+) -> _Measured:
+    """One colour difference with its uncertainty, its direction and the probability that the true one is within `most`."""
+    value = limits.delta_e(reference, sample)
+    total = delta_e_uncertainty(reference, sample, u.total, limits)
+    chance = None
+    if total is not None and u.total is not None and most is not None:
+        parts = coordinate_shifts(reference, reference, u.total, limits)
+        chance = conformance_of_difference(value, total, parts, most)
+    scatter = delta_e_uncertainty(reference, sample, u.scatter, limits)
+    return _Measured(value, n, total, scatter, _than(what, components(reference, sample)), chance)
+
+
+def _measures(
+    summary: ColorSummary, reference: Lab, limits: ColorLimits, previous: Lab | None, previous_u: Vector | None
+) -> dict[str, _Measured]:
     parts = components(reference, summary.lot)
     n, u = len(summary.spools), summary.lot_uncertainty
-    found = {
-        "lot": _Measured(
-            limits.delta_e(reference, summary.lot),
-            n,
-            delta_e_uncertainty(reference, summary.lot, u, limits),
-            _than("the reference", parts),
-        )
-    }
+    found = {"lot": _difference(reference, summary.lot, u, limits, limits.lot_max, n, "the reference")}
     for index, (axis, amount) in enumerate((("L", parts.dL), ("a", parts.da), ("b", parts.db))):
-        found[axis] = _Measured(amount, n, None if u is None else u[index], "")
+        total, scatter = (None if part is None else part[index] for part in (u.total, u.scatter))
+        found[axis] = _Measured(amount, n, total, scatter)
     if previous is not None:
-        step = components(previous, summary.lot)
-        found["step"] = _Measured(
-            limits.delta_e(previous, summary.lot),
-            n,
-            delta_e_uncertainty(previous, summary.lot, u, limits),
-            _than("the last accepted lot", step),
-        )
+        both = u.total
+        if both is not None and previous_u is not None:
+            both = tuple(math.hypot(mine, theirs) for mine, theirs in zip(both, previous_u, strict=True))
+        step_u = Uncertain(both, u.scatter)
+        found["step"] = _difference(previous, summary.lot, step_u, limits, limits.step_max, n, "the last accepted lot")
     return found
 
 
@@ -183,6 +214,8 @@ def _against(measured: _Measured | None, code: str, limit: Limit, rule: Decision
         n=measured.n,
         counted=_spools(measured.n),
         uncertainty=measured.uncertainty,
+        scatter=measured.scatter,
+        conformance=measured.conformance,
         detail=measured.detail,
         lacking=lacking,
     )
@@ -192,30 +225,37 @@ def _spools(n: int) -> str:
     return "spool" if n == 1 else "spools"
 
 
-def _worst_spool(
-    summary: ColorSummary | None, reference: Lab | None, limits: ColorLimits, rule: DecisionRule, lacking: str
-) -> Finding:
+def judge_spools(
+    summary: ColorSummary | None, reference: Lab | None, limits: ColorLimits, rule: DecisionRule, lacking: str = ""
+) -> list[Finding]:
+    """Returns a finding on the colour of each spool by itself; none without readings, a reference or a limit on spools."""
+    if summary is None or reference is None or limits.spool_max is None:
+        return []
     limit = Limit(None, limits.spool_max)
-    if summary is None or reference is None:
-        return judge("color.spool_delta_e", None, limit, rule, n=0, lacking=lacking)
-    return worst(
-        [
+    found = []
+    for spool, (mean, n) in summary.spools.items():
+        measured = _difference(
+            reference, mean, summary.spool_uncertainty[spool], limits, limits.spool_max, n, "the reference"
+        )
+        found.append(
             judge(
                 "color.spool_delta_e",
-                limits.delta_e(reference, mean),
+                measured.value,
                 limit,
                 rule,
                 n=n,
                 counted="reading" if n == 1 else "readings",
-                uncertainty=delta_e_uncertainty(reference, mean, summary.spool_uncertainty[spool], limits),
+                uncertainty=measured.uncertainty,
+                scatter=measured.scatter,
+                conformance=measured.conformance,
                 subject=f"spool {spool}",
-                detail=_than("the reference", components(reference, mean)),
+                detail=measured.detail,
                 lacking=lacking,
                 conclusive=n >= limits.readings_per_spool_min,
+                spool=spool,
             )
-            for spool, (mean, n) in summary.spools.items()
-        ]
-    )
+        )
+    return found
 
 
 def _spread(
@@ -239,6 +279,7 @@ def _spread(
         n=len(means),
         counted=_spools(len(means)),
         uncertainty=u,
+        scatter=u,
         lacking=lacking,
     )
 
@@ -259,13 +300,18 @@ def delta_e_uncertainty(reference: Lab, sample: Lab, u: Vector | None, limits: C
     """
     if u is None:
         return None
+    return math.sqrt(math.fsum(shift * shift for shift in coordinate_shifts(reference, sample, u, limits)))
+
+
+def coordinate_shifts(reference: Lab, sample: Lab, u: Vector, limits: ColorLimits) -> Vector:
+    """Returns by how much a colour difference changes when each coordinate of the sample moves by its own uncertainty, the larger way."""
     here = limits.delta_e(reference, sample)
-    changes = []
+    shifts = []
     for index, size in enumerate(u):
         moved = []
         for sign in (1, -1):
             point = sample.as_list()
             point[index] += sign * size
             moved.append(abs(limits.delta_e(reference, nearest_lab(*point)) - here))
-        changes.append(max(moved))
-    return math.sqrt(math.fsum(change * change for change in changes))
+        shifts.append(max(moved))
+    return tuple(shifts)

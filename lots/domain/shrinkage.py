@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from statistics import linear_regression
 
 from lots.domain.limits import DecisionRule, Finding, Limit, judge
-from lots.domain.stats import mean_uncertainty
+from lots.domain.stats import nested_uncertainty
 
 AXES = ("x", "y", "z")
 
@@ -75,12 +75,13 @@ def scale_factor(percent: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class AxisSummary:
-    """Shrinkage along one axis: `percent`, the bead `offset_mm` where two lengths could tell it (else None), n tests, standard uncertainty in %."""
+    """Shrinkage along one axis: `percent`, the bead `offset_mm` where two lengths could tell it (else None), n tests, standard uncertainty in % and the part of it that is scatter."""
 
     percent: float
     offset_mm: float | None
     n: int
     uncertainty: float | None
+    scatter: float | None = None
 
 
 def summarise_axis(tests: Sequence[ShrinkTest]) -> AxisSummary | None:
@@ -112,7 +113,8 @@ def summarise_axis(tests: Sequence[ShrinkTest]) -> AxisSummary | None:
     if max(lengths) - min(lengths) < _LEAST_SPREAD * max(map(abs, lengths)):
         singles = [t.percent for t in tests]
         own = None if caliper is None else 100 * caliper / min(t.designed_mm for t in tests)
-        return AxisSummary(math.fsum(singles) / n, None, n, mean_uncertainty(singles, own))
+        u, scattered = nested_uncertainty(_per_spool(tests), own)
+        return AxisSummary(math.fsum(singles) / n, None, n, u, scattered)
     measured = [t.measured_mm if t.feature == "outside" else -t.measured_mm for t in tests]
     slope, offset = linear_regression(lengths, measured)
     middle = math.fsum(lengths) / n
@@ -122,8 +124,20 @@ def summarise_axis(tests: Sequence[ShrinkTest]) -> AxisSummary | None:
         if n > 2
         else None
     )
+    # What the line leaves over holds the caliper's own noise already; whichever is larger speaks for the slope.
+    per_mm = 100 / math.sqrt(spread)
     noise = max((s for s in (scatter, caliper) if s is not None), default=None)
-    return AxisSummary(100 * (1 - slope), offset, n, None if noise is None else 100 * noise / math.sqrt(spread))
+    total = None if noise is None else per_mm * noise
+    return AxisSummary(
+        100 * (1 - slope), offset, n, total, None if scatter is None else min(per_mm * scatter, total or 0.0)
+    )
+
+
+def _per_spool(tests: Sequence[ShrinkTest]) -> list[list[float]]:
+    groups: dict[str, list[float]] = {}
+    for test in tests:
+        groups.setdefault(test.spool, []).append(test.percent)
+    return list(groups.values())
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,12 +165,14 @@ def judge_shrinkage(
     limits: ShrinkageLimits,
     rule: DecisionRule,
     previous: Mapping[str, float] | None = None,
+    previous_uncertainty: Mapping[str, float] | None = None,
 ) -> list[Finding]:
     """Returns the findings on each axis that has limits, and its step from the last accepted lot.
 
     Args:
         summary: of the tests whose age counts.
         previous: shrinkage in % per axis of the last accepted lot; an axis without one has no step to judge.
+        previous_uncertainty: its standard uncertainties in %, where known; they count towards that of the step.
     """
     found = []
     for axis in AXES:
@@ -172,7 +188,9 @@ def judge_shrinkage(
             else ""
         )
         counted = "test" if n == 1 else "tests"
-        value, u = (measured.percent, measured.uncertainty) if measured else (None, None)
+        value, u, scatter = (
+            (measured.percent, measured.uncertainty, measured.scatter) if measured else (None, None, None)
+        )
         detail = (
             ""
             if not measured or measured.offset_mm is None
@@ -187,6 +205,7 @@ def judge_shrinkage(
                 n=n,
                 counted=counted,
                 uncertainty=u,
+                scatter=scatter,
                 detail=detail,
                 lacking=lacking,
             )
@@ -203,7 +222,8 @@ def judge_shrinkage(
                     rule,
                     n=n,
                     counted=counted,
-                    uncertainty=u,
+                    uncertainty=None if u is None else math.hypot(u, (previous_uncertainty or {}).get(axis, 0.0)),
+                    scatter=scatter,
                     detail=detail,
                     lacking=lacking,
                 )

@@ -29,6 +29,16 @@ def standing_after(assessed: str, by_hand: str | None) -> str:
     return ACTIONS[by_hand] or assessed
 
 
+def decided_by_hand(assessed: str, by_hand: str | None) -> bool:
+    """True when a lot stands where it does because of a decision by hand, and not of its readings.
+
+    Example:
+        >>> decided_by_hand("released", "hold"), decided_by_hand("blocked", "hold")
+        (True, False)
+    """
+    return by_hand is not None and standing_after(assessed, by_hand) == ACTIONS[by_hand]
+
+
 def legal_actions(by_hand: str | None) -> tuple[str, ...]:
     """Returns the decisions by hand that may follow the one in force.
 

@@ -43,6 +43,36 @@ def mean_uncertainty(values: Sequence[float], instrument: float | None) -> float
     return None if found is None else found[0]
 
 
+def nested_uncertainty(
+    groups: Sequence[Sequence[float]], instrument: float | None
+) -> tuple[float | None, float | None]:
+    """Returns the standard uncertainty of the mean of values that come in groups, and the part of it that is scatter.
+
+    Repeats on one spool are not independent news about a lot. The scatter is the larger of two: of all values over the root of their
+    number, and of the groups' means over the root of theirs.
+
+    Args:
+        groups: values per spool, each with at least one.
+        instrument: standard uncertainty of the instrument, in the unit of the values, >= 0; None when unknown.
+
+    Returns:
+        (total, scatter), each None when nothing is there to tell it.
+
+    Reference:
+        JCGM 100:2008, 4.2.3; nested scatter as in any text on analysis of variance.
+
+    Example:
+        >>> nested_uncertainty([[1.0, 1.0], [3.0, 3.0]], None)
+        (1.0, 1.0)
+    """
+    pooled = mean_uncertainty([value for group in groups for value in group], None)
+    between = mean_uncertainty([math.fsum(group) / len(group) for group in groups], None)
+    scatter = max((part for part in (pooled, between) if part is not None), default=None)
+    if scatter is None and instrument is None:
+        return None, None
+    return math.hypot(scatter or 0.0, instrument or 0.0), scatter
+
+
 def poisson_upper(count: int, confidence: float) -> float:
     """Returns the exact one-sided upper bound on a Poisson mean after seeing `count` events.
 
@@ -64,6 +94,18 @@ def poisson_upper(count: int, confidence: float) -> float:
     from scipy.special import gammaincinv
 
     return float(gammaincinv(count + 1, confidence))
+
+
+def poisson_below(count: int, mean: float) -> float:
+    """Returns the confidence that a Poisson mean is at most `mean` after seeing `count` events: the inverse of poisson_upper.
+
+    Example:
+        >>> round(poisson_below(0, 2.9957), 4)
+        0.95
+    """
+    from scipy.special import gammainc
+
+    return float(gammainc(count + 1, mean))
 
 
 def one_sided_confidence(z: float) -> float:

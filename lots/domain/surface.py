@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from lots.domain.limits import DecisionRule, Finding, Limit, judge
-from lots.domain.stats import one_sided_confidence, poisson_upper
+from lots.domain.stats import one_sided_confidence, poisson_below, poisson_upper
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,10 +90,11 @@ def judge_surface(summary: SurfaceSummary | None, limits: SurfaceLimits, rule: D
             rule,
             n=summary.n,
             counted="layer" if summary.n == 1 else "layers",
-            uncertainty=math.sqrt(summary.specks) / summary.area_dm2 if summary.specks else None,
+            conformance=poisson_below(summary.specks, limits.specks_per_dm2_max * summary.area_dm2),
             guard=upper - summary.per_dm2,
             detail=f"{summary.specks} {'speck' if summary.specks == 1 else 'specks'} on {summary.area_dm2:g} dm2; the true rate may be up to {upper:.2f} per dm2 ({100 * confidence:.0f} % bound).",
             lacking=lacking,
             conclusive=sure_to_fail,
+            settled_by="a larger area, until the bound on the rate is inside the limit",
         )
     ]

@@ -139,6 +139,20 @@ def instruments(numbers: Iterable[int]) -> dict[int, Any]:
     return {row.id: row for row in Instrument.select().where(Instrument.id.in_(wanted))} if wanted else {}
 
 
+def all_checks(numbers: Iterable[int], known_at: datetime | None = None) -> dict[int, list[Any]]:
+    """Checks of each of these instruments, recorded by `known_at` when given. One query."""
+    wanted = list(numbers)
+    found: dict[int, list[Any]] = {number: [] for number in wanted}
+    if not wanted:
+        return found
+    query = InstrumentCheck.select().where(InstrumentCheck.instrument.in_(wanted))
+    if known_at is not None:
+        query = query.where(InstrumentCheck.recorded_at <= known_at)
+    for row in query:
+        found[row.instrument_id].append(row)
+    return found
+
+
 def add_check(instrument: Instrument, values: dict[str, Any], by: str, now: datetime) -> Any:
     """Adds a check of an instrument."""
     return InstrumentCheck.create(instrument=instrument, **values, recorded_by=by, recorded_at=now)

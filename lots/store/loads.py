@@ -7,7 +7,7 @@ from typing import Any
 
 from peewee import JOIN
 
-from lots.store.models import Grade, Load, LoadRefusal, Lot, ShadeRevision, Spool
+from lots.store.models import Grade, LimitsRevision, Load, LoadRefusal, Lot, ShadeRevision, Spool
 from lots.store.paging import Page, page
 
 
@@ -83,12 +83,14 @@ def other_lots_in_job(job: str, lot_id: int, shade_id: int | None, grade_id: int
     """Other lots of the same shade (of the same grade, where it has none) already used in a job, in the order they came to it. One query."""
     same = Grade.shade == shade_id if shade_id is not None else Lot.grade == grade_id
     query = (
-        Lot.select(Lot, ShadeRevision)
+        Lot.select(Lot, ShadeRevision, LimitsRevision)
         .join(Load, on=(Load.lot == Lot.id))
         .switch(Lot)
         .join(Grade)
         .switch(Lot)
         .join(ShadeRevision, JOIN.LEFT_OUTER)
+        .switch(Lot)
+        .join(LimitsRevision, JOIN.LEFT_OUTER)
         .where((Load.job == job) & (Lot.id != lot_id) & same)
         .order_by(Load.id)
     )

@@ -9,7 +9,7 @@ from typing import Any
 from peewee import JOIN, fn
 
 from lots.store.database import locks_rows
-from lots.store.models import Delivery, Grade, LimitsRevision, Lot, Shade, ShadeRevision, Spool, Supplier
+from lots.store.models import Delivery, Grade, LimitsRevision, Lot, Resumption, Shade, ShadeRevision, Spool, Supplier
 from lots.store.paging import Page, page
 
 
@@ -66,7 +66,15 @@ def similar_numbers(supplier: Supplier, grade: Grade, lot_key: str) -> list[Any]
     return list(query.order_by(Lot.id).limit(20))
 
 
-def add(supplier: Supplier, grade: Grade, supplier_lot: str, lot_key: str, received_at: datetime, now: datetime) -> Any:
+def add(
+    supplier: Supplier,
+    grade: Grade,
+    supplier_lot: str,
+    lot_key: str,
+    received_at: datetime,
+    now: datetime,
+    resubmission_of: int | None = None,
+) -> Any:
     """A new lot, in quarantine until it is judged."""
     return Lot.create(
         supplier=supplier,
@@ -82,6 +90,11 @@ def add(supplier: Supplier, grade: Grade, supplier_lot: str, lot_key: str, recei
         to_measure=[],
         accepted=[],
         shrinkage={},
+        shrinkage_uncertainty={},
+        retestable=[],
+        retests_cleared={},
+        concessions=[],
+        resubmission_of=resubmission_of,
     )
 
 
@@ -93,13 +106,42 @@ def save_judgement(lot: Lot, values: dict[str, Any]) -> None:
     lot.version += 1
 
 
-def earlier(lot: Lot, standings: Sequence[str] | None) -> Iterable[Any]:
-    """Lots of the same supplier and grade received before this one, newest first, optionally of these standings. Read as far as needed."""
+def in_stock(*, shade_id: int | None = None, grade_id: int | None = None) -> list[Any]:
+    """Lots released for some use with filament left, of a shade or of a grade, in the order they came."""
+    left = Spool.select(Spool.lot).where(Spool.remaining_mass_g > 0)
+    which = Grade.shade == shade_id if shade_id is not None else Lot.grade == grade_id
+    query = _with_names().where(which & Lot.standing.in_(("released", "restricted")) & Lot.id.in_(left))
+    return list(query.order_by(Lot.received_at, Lot.id))
+
+
+def earlier(lot: Lot, standings: Sequence[str]) -> Iterable[Any]:
+    """Lots of the same supplier and grade received before this one and of these standings, newest first. Read as far as needed."""
     before = (Lot.received_at < lot.received_at) | ((Lot.received_at == lot.received_at) & (Lot.id < lot.id))
-    query = Lot.select().where((Lot.supplier == lot.supplier_id) & (Lot.grade == lot.grade_id) & before)
-    if standings is not None:
-        query = query.where(Lot.standing.in_(list(standings)))
+    query = Lot.select().where(
+        (Lot.supplier == lot.supplier_id) & (Lot.grade == lot.grade_id) & before & Lot.standing.in_(list(standings))
+    )
     return query.order_by(Lot.received_at.desc(), Lot.id.desc()).iterator()
+
+
+def inspection_record(supplier_id: int, grade_id: int, but: int | None = None) -> list[Any]:
+    """Lots of a supplier and grade in the order they came, with how their original inspection ended. One query on an index."""
+    query = Lot.select(Lot.id, Lot.supplier_lot, Lot.received_at, Lot.original, Lot.resubmission_of).where(
+        (Lot.supplier == supplier_id) & (Lot.grade == grade_id)
+    )
+    if but is not None:
+        query = query.where(Lot.id != but)
+    return list(query.order_by(Lot.received_at, Lot.id))
+
+
+def last_resumption(supplier_id: int, grade_id: int) -> Any:
+    """The newest word that inspection begins again, or None."""
+    query = Resumption.select().where((Resumption.supplier == supplier_id) & (Resumption.grade == grade_id))
+    return query.order_by(Resumption.id.desc()).first()
+
+
+def resume(supplier_id: int, grade_id: int, reason: str, by: str, now: datetime) -> Any:
+    """Records that inspection begins again."""
+    return Resumption.create(supplier=supplier_id, grade=grade_id, reason=reason, recorded_by=by, recorded_at=now)
 
 
 def add_delivery(lot: Lot, values: dict[str, Any], by: str, now: datetime) -> Any:
@@ -175,20 +217,27 @@ def spool(code: str) -> Any:
     )
 
 
+def code_like(code: str) -> str | None:
+    """A spool code that differs from this one only in case, or None. One query on an index of lower-case codes."""
+    row = Spool.select(Spool.code).where(fn.LOWER(Spool.code) == code.lower()).first()
+    return row.code if row else None
+
+
 def spools_by_code(codes: Iterable[str]) -> dict[str, Any]:
-    """Spools with lot and grade, in one query."""
-    query = Spool.select(Spool, Lot, Grade).join(Lot).join(Grade).where(Spool.code.in_(sorted(set(codes))))
-    return {row.code: row for row in query}
+    """Spools with lot and grade: one query for every 10,000 codes, since neither engine takes any number of them at once."""
+    wanted, query = sorted(set(codes)), Spool.select(Spool, Lot, Grade).join(Lot).join(Grade)
+    parts = [wanted[start : start + 10_000] for start in range(0, len(wanted), 10_000)]
+    return {row.code: row for part in parts for row in query.where(Spool.code.in_(part))}
 
 
-def set_flow_factors(lot: Lot, flows: dict[str, float]) -> None:
-    """Keeps the flow factor of each measured spool beside it, and forgets that of a spool whose diameters no longer count."""
-    measured = Spool.select().where(
-        (Spool.lot == lot) & (Spool.code.in_(sorted(flows)) | Spool.flow_factor.is_null(False))
-    )
-    for row in measured:
-        if row.flow_factor != flows.get(row.code):
-            Spool.update(flow_factor=flows.get(row.code)).where(Spool.id == row.id).execute()
+def keep_spool_findings(lot: Lot, flows: dict[str, float], nonconforming: dict[str, Any]) -> None:
+    """Keeps beside each spool its flow factor and what it fails by itself, and forgets what no longer holds."""
+    named = sorted({*flows, *nonconforming})
+    known = Spool.flow_factor.is_null(False) | Spool.nonconforming.is_null(False)
+    for row in Spool.select().where((Spool.lot == lot) & (Spool.code.in_(named) | known)):
+        new = (flows.get(row.code), nonconforming.get(row.code))
+        if new != (row.flow_factor, row.nonconforming):
+            Spool.update(flow_factor=new[0], nonconforming=new[1]).where(Spool.id == row.id).execute()
 
 
 def put_on_machine(spool: Spool, machine: str) -> None:

@@ -175,8 +175,16 @@ class Lot(Row):
     to_measure = Json()
     accepted = Json()
     lab = Json(null=True)
+    lab_uncertainty = Json(null=True)
     shrinkage = Json()
+    shrinkage_uncertainty = Json()
     flow_factor = DoubleField(null=True)
+    previous = Json(null=True)
+    original = Json(null=True)
+    resubmission_of = ForeignKeyField("self", null=True, index=False)
+    retestable = Json()
+    retests_cleared = Json()
+    concessions = Json()
     limits_revision = ForeignKeyField(LimitsRevision, null=True)
     shade_revision = ForeignKeyField(ShadeRevision, null=True)
     measured = BooleanField(default=False)
@@ -217,7 +225,12 @@ class Spool(Row):
     net_mass_g = DoubleField(constraints=[Check("net_mass_g > 0 AND net_mass_g < 1e6")])
     remaining_mass_g = DoubleField(constraints=[Check("remaining_mass_g >= 0 AND remaining_mass_g < 1e6")])
     flow_factor = DoubleField(null=True)
+    nonconforming = Json(null=True)
     machine = CharField(60, null=True)
+
+
+# A code typed in another case finds nothing, but is recognised.
+Spool.add_index(SQL("CREATE INDEX IF NOT EXISTS spool_code_lower ON spool (LOWER(code))"))
 
 
 class Reading(Row):
@@ -233,11 +246,12 @@ class Reading(Row):
     recorded_at = Instant()
     recorded_by = CharField(120)
     screening = BooleanField(default=False)
+    retest = BooleanField(default=False)
     values = Json()
     note = TextField(null=True)
 
     class Meta:
-        indexes = ((("lot", "kind", "id"), False),)
+        indexes = ((("lot", "kind", "id"), False), (("instrument", "measured_at"), False))
 
 
 class ReadingVoid(Row):
@@ -264,10 +278,41 @@ class Decision(Row):
     reason = TextField()
     findings = Json()
     reading_ids = Json()
+    previous = Json(null=True)
+    retests_cleared = Json()
     limits_revision = ForeignKeyField(LimitsRevision, null=True)
     shade_revision = ForeignKeyField(ShadeRevision, null=True)
     decided_at = Instant()
     decided_by = CharField(120)
+
+
+class Concession(Row):
+    """A permission to use a nonconforming lot, asked for by one person and approved by another."""
+
+    lot = ForeignKeyField(Lot)
+    uses = Json()
+    max_mass_g = DoubleField(constraints=[Check("max_mass_g > 0")])
+    valid_until = Instant()
+    finish_running = BooleanField()
+    reason = TextField()
+    requested_by = CharField(120)
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+    approved_at = Instant(null=True)
+    approved_by = CharField(120, null=True)
+    withdrawn_at = Instant(null=True)
+    withdrawn_by = CharField(120, null=True)
+    withdrawn_reason = TextField(null=True)
+
+
+class Resumption(Row):
+    """Quality's word that inspection of a supplier's lots of a grade, once discontinued, begins again."""
+
+    supplier = ForeignKeyField(Supplier)
+    grade = ForeignKeyField(Grade)
+    reason = TextField()
+    recorded_at = Instant()
+    recorded_by = CharField(120)
 
 
 class Load(Row):
@@ -279,6 +324,8 @@ class Load(Row):
     job = CharField(120, index=True)
     use = CharField(20)
     mass_before_g = DoubleField(constraints=[Check("mass_before_g >= 0")])
+    concession = ForeignKeyField(Concession, null=True)
+    reserved_g = DoubleField(null=True, constraints=[Check("reserved_g >= 0")])
     loaded_at = Instant()
     recorded_at = Instant()
     recorded_by = CharField(120)
@@ -289,7 +336,7 @@ class Load(Row):
 
 
 # A spool is on one machine at a time, whatever the program does.
-Load.add_index(SQL("CREATE UNIQUE INDEX load_open_spool ON load (spool_id) WHERE unloaded_at IS NULL"))
+Load.add_index(SQL("CREATE UNIQUE INDEX IF NOT EXISTS load_open_spool ON load (spool_id) WHERE unloaded_at IS NULL"))
 
 
 class LoadRefusal(Row):
@@ -303,6 +350,20 @@ class LoadRefusal(Row):
     reasons = Json()
     refused_at = Instant()
     asked_by = CharField(120)
+
+
+class Import(Row):
+    """A file that was imported, by the SHA-256 of its kind, its options and its content, with the summary that was answered."""
+
+    kind = CharField(12)
+    file_name = CharField(200)
+    digest = CharField(64, unique=True)
+    rows = IntegerField()
+    items = IntegerField()
+    lot_ids = Json()
+    summary = Json()
+    recorded_at = Instant()
+    recorded_by = CharField(120)
 
 
 TABLES = (
@@ -322,6 +383,9 @@ TABLES = (
     Reading,
     ReadingVoid,
     Decision,
+    Concession,
+    Resumption,
     Load,
     LoadRefusal,
+    Import,
 )

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from peewee import JOIN
+from peewee import JOIN, fn
 
 from lots.store.models import Instrument, Lot, Reading, ReadingVoid, Spool
 from lots.store.paging import Page, page
@@ -53,6 +53,24 @@ def that_count(lot_id: int, known_at: datetime | None = None, kind: str | None =
             (Reading.recorded_at <= known_at) & (ReadingVoid.id.is_null() | (ReadingVoid.voided_at > known_at))
         )
     return list(query.order_by(Reading.id))
+
+
+def retest_rounds(lot_id: int, known_at: datetime | None = None) -> dict[str, int]:
+    """Extra rounds per kind: moments at which readings were stored although the evidence was complete and did not pass. Voided ones count."""
+    query = Reading.select(Reading.kind, fn.COUNT(Reading.recorded_at.distinct()).alias("rounds")).where(
+        (Reading.lot == lot_id) & Reading.retest
+    )
+    if known_at is not None:
+        query = query.where(Reading.recorded_at <= known_at)
+    return {row.kind: row.rounds for row in query.group_by(Reading.kind)}
+
+
+def lots_read_with(instrument_id: int, since: datetime | None) -> list[int]:
+    """Numbers of the lots with readings taken with an instrument after a moment. One query on an index."""
+    query = Reading.select(Reading.lot).where(Reading.instrument == instrument_id).distinct()
+    if since is not None:
+        query = query.where(Reading.measured_at > since)
+    return sorted(row.lot_id for row in query)
 
 
 def void(reading: Reading, reason: str, replaced_by: Reading | None, by: str, now: datetime) -> ReadingVoid:

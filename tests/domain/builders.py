@@ -105,7 +105,7 @@ EVERY_LIMIT = Limits(
     surface=SurfaceLimits(1.0),
     moisture=MoistureLimits(0.05),
 )
-TWO_OF_TEN = Coverage(10, 2, ("A", "B"))
+TWO_OF_TEN = Coverage.of(10, 2, ("A", "B"))
 
 
 def assessed(

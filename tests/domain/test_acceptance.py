@@ -112,7 +112,7 @@ def test_matte_black_that_looks_right_is_cosmetic_only():
     )
     bars = tuple(bar(s) for s in (12.1, 10.4, 13.0, 9.2, 11.8))
     evidence = Evidence(color=(color("A", 18.35, 0.12, -0.52),), bond=(*bars, control(29.5)))
-    found = assessed(evidence, limits, shade, Coverage(1, 1), None)
+    found = assessed(evidence, limits, shade, Coverage.of(1, 1), None)
     assert ("restricted", {"cosmetic": "pass", "load_bearing": "fail", "flexing": "fail"}) == (
         found.standing,
         found.uses,

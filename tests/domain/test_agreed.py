@@ -7,6 +7,7 @@ from lots.domain.bond import BondLimits
 from lots.domain.diameter import DiameterLimits
 from lots.domain.limits import DecisionRule
 from lots.domain.moisture import MoistureLimits
+from lots.domain.sampling import Sampling
 from lots.domain.shade import ColorLimits
 from lots.domain.shrinkage import ShrinkageLimits
 from lots.domain.surface import SurfaceLimits
@@ -30,7 +31,7 @@ def test_a_whole_revision_has_no_problems_and_keeps_every_number():
     assert [] == problems(WHOLE)
     assert Limits(
         DecisionRule(guarded=True, z=2.0),
-        3,
+        Sampling(fixed=3),
         ColorLimits("CMC", (2.0, 1.0), lot_max=1.0, components_max={"b": 0.6}),
         DiameterLimits(0.03, None, 0.05, 3),
         ShrinkageLimits({"x": (0.1, 0.5)}, 0.15, 2, (24, 48)),
@@ -44,7 +45,7 @@ def test_a_whole_revision_has_no_problems_and_keeps_every_number():
 def test_a_short_revision_takes_the_defaults():
     """Simple acceptance at 1.645, CIEDE2000 with its own weights, one reading per spool, no fixed sample."""
     found = limits_from({"color": {"lot_max": 1.0}})
-    assert (DecisionRule(False, 1.645), None, ("color",)) == (found.rule, found.sample_fixed, found.blocks)
+    assert (DecisionRule(False, 1.645), None, ("color",)) == (found.rule, found.sampling.fixed, found.blocks)
     assert ("CIEDE2000", (1.0, 1.0, 1.0), 1) == (
         found.color.formula,
         found.color.weights,
@@ -61,6 +62,7 @@ def test_a_short_revision_takes_the_defaults():
         ({"color": {"components_max": {}}}, "/color", "sets no limit"),
         ({"diameter": {"readings_per_spool_min": 3}}, "/diameter", "sets no limit"),
         ({"shrinkage": {"step_max_percent": 0.1}}, "/shrinkage", "sets no limit"),
+        ({"color": {"step_max": 0.5}}, "/color", "sets no limit"),
         ({"bond": {"tests_min": 3}}, "/bond", "sets no limit"),
         ({"color": {"lot_max": 1, "weights": [1]}}, "/color/weights", "takes 3 weights"),
         ({"color": {"lot_max": 1, "formula": "CIE94", "weights": [1, 0, 1]}}, "/color/weights", "positive"),
@@ -78,6 +80,7 @@ def test_a_short_revision_takes_the_defaults():
         "empty-components",
         "diameter-without-limit",
         "shrinkage-without-axis",
+        "colour-step-alone",
         "bond-without-floor",
         "weights-count",
         "weights-zero",
@@ -116,9 +119,8 @@ def test_every_problem_is_reported_at_once():
         {"color": {"lot_max": 0}},
         {"shrinkage": {"x_percent": [0, 0]}},
         {"shrinkage": {"x_percent": [-0.1, 0.1]}},
-        {"color": {"step_max": 0.5}},
     ],
-    ids=["no-specks", "no-difference", "no-shrinkage", "about-zero", "step-alone"],
+    ids=["no-specks", "no-difference", "no-shrinkage", "about-zero"],
 )
 def test_a_limit_of_zero_is_a_limit(body):
     """Zero sets a limit; it is not the same as none."""

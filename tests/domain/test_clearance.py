@@ -64,6 +64,11 @@ def test_each_standing_that_cannot_be_loaded_says_so(standing):
     assert {"quarantined": "quarantine"}.get(standing, standing) in reason
 
 
+def test_a_standing_nobody_knows_counts_as_never_judged():
+    """A standing that is not in the table, from an older or a newer program, is not clear and says the lot was never judged."""
+    assert ("Lot L-7 has never been judged.",) == clear(replace(GOOD, standing="mystery"), "cosmetic").reasons
+
+
 @pytest.mark.parametrize("left", [0.0, -1.0, 1e-12], ids=["none", "negative", "arithmetic-noise"])
 def test_an_empty_spool_is_not_loaded(left):
     """A spool with nothing left is refused; one gram is something."""
@@ -100,7 +105,7 @@ def test_pairs_are_shown_but_do_not_decide_where_colour_does_not_show():
 
 
 def test_every_reason_is_collected_not_only_the_first():
-    """A spool wrong in every way says each of them at once."""
+    """A spool wrong in every way says each of them at once; that a blocked lot fails for the use is not said twice."""
     state = replace(
         GOOD,
         standing="blocked",
@@ -110,20 +115,17 @@ def test_every_reason_is_collected_not_only_the_first():
         remaining_g=0.0,
         loaded_on="P-3",
     )
-    found = clear(state, "cosmetic", [APART], match_asked=True)
-    expected = [
-        "is blocked",
-        "fails for",
-        "Too yellow.",
-        "Too oval.",
-        "forbids",
-        "machine P-3",
-        "empty",
-        "does not match",
-    ]
-    assert len(expected) == len(found.reasons)
-    for part, reason in zip(expected, found.reasons, strict=True):
+    reasons = clear(state, "cosmetic", [APART], match_asked=True).reasons
+    expected = ["is blocked", "Too yellow.", "Too oval.", "forbids", "machine P-3", "is empty", "does not match"]
+    assert len(expected) == len(reasons)
+    for part, reason in zip(expected, reasons, strict=True):
         assert part in reason
+
+
+def test_a_restricted_lot_says_that_it_fails_for_the_use():
+    """Where the standing does not refuse the lot as a whole, the use that failed is named before the findings behind it."""
+    state = replace(GOOD, standing="restricted", uses={"cosmetic": "fail"}, why={"cosmetic": ["Too yellow."]})
+    assert ("Lot L-7 fails for cosmetic use.", "Too yellow.") == clear(state, "cosmetic").reasons
 
 
 @pytest.mark.parametrize("use", ["cosmetic", GENERAL])

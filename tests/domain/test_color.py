@@ -12,7 +12,7 @@ from lots.domain.color import DEFAULT_WEIGHTS, checked_weights, components, delt
 from lots.domain.limits import Limit
 from lots.domain.values import Lab
 from tests.domain.builders import BLACK, WHITE, reference_csv
-from tests.tolerances import PRINTED_10, SAME_FORMULA, SAME_SUM
+from tests.tolerances import HUE_NUDGE, PRINTED_10, SAME_FORMULA, SAME_SUM
 
 PAIRS = reference_csv("ciede2000_sharma_pairs.csv")
 IDS = [f"pair-{row['pair']}" for row in PAIRS]
@@ -73,6 +73,19 @@ def test_opposite_hues_fall_on_the_published_side_of_the_cliff(number, at_most_1
     # A last bit more or less of the coordinate that sets the hue leaves the difference where it is.
     for nudged in (math.nextafter(sample.a, 9), math.nextafter(sample.a, -9)):
         assert at_most_180 == round(delta_e(reference, Lab(sample.L, nudged, sample.b)), 4)
+
+
+def test_exactly_opposite_hues_join_on_to_nearly_opposite_ones():
+    """All round the circle a pair exactly 180 degrees apart differs as one a millionth of a degree less apart does.
+
+    Some such pairs come out as 180.00000000000003 degrees apart in binary, which must not throw them over the cliff.
+    """
+    for degrees in range(180):
+        here, short_of_opposite = math.radians(degrees), math.radians(degrees + 180 - 1e-6)
+        reference = Lab(50.0, 2 * math.cos(here), 2 * math.sin(here))
+        opposite = Lab(50.0, -reference.a, -reference.b)
+        nearly = Lab(50.0, 2 * math.cos(short_of_opposite), 2 * math.sin(short_of_opposite))
+        assert pytest.approx(delta_e(reference, nearly), abs=HUE_NUDGE) == delta_e(reference, opposite)
 
 
 # Change of one coordinate by 1.0 seen by each formula; computed, to two decimals. The black darker by one: 0.67, lighter: 0.68.

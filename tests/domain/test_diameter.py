@@ -20,7 +20,7 @@ CASES = reference_json("dimensional_cases.json")["cases"]
 TWO_AXIS = [case for case in CASES if case["kind"] == "two_axis"]
 FLOW = [case for case in CASES if case["kind"] == "flow_compensation"]
 LENGTH = [case for case in CASES if case["kind"] == "mass_to_length"]
-ONE = Coverage(1, 1)
+ONE = Coverage.of(1, 1)
 EVERY = DiameterLimits(mean_tolerance_mm=0.05, reading_tolerance_mm=0.05, ovality_max_mm=0.05)
 
 
@@ -141,14 +141,14 @@ def test_a_walk_along_the_spool_is_seen_in_single_readings():
 
 def test_the_worst_spool_is_judged_not_the_mean_of_spools():
     """One spool at 1.81 fails a lot whose other spool at 1.69 would balance it."""
-    found = judged([gauge("A", 1.81, 1.81), gauge("B", 1.74, 1.74)], coverage=Coverage(2, 2))["diameter.spool_mean"]
+    found = judged([gauge("A", 1.81, 1.81), gauge("B", 1.74, 1.74)], coverage=Coverage.of(2, 2))["diameter.spool_mean"]
     assert ("fail", "spool A") == (found.verdict, found.subject)
 
 
 def test_one_bad_reading_settles_the_matter_before_the_rest_is_measured():
     """With five more spools to open, one diameter out of tolerance fails and good ones only stay missing."""
-    bad = judged([gauge("A", 1.85, 1.84)], coverage=Coverage(10, 6))
-    good = judged([gauge("A", 1.75, 1.75)], coverage=Coverage(10, 6))
+    bad = judged([gauge("A", 1.85, 1.84)], coverage=Coverage.of(10, 6))
+    good = judged([gauge("A", 1.75, 1.75)], coverage=Coverage.of(10, 6))
     assert {"fail": 2, "missing": 1} == {v: [f.verdict for f in bad.values()].count(v) for v in ("fail", "missing")}
     assert {"missing"} == {finding.verdict for finding in good.values()}
 

@@ -14,7 +14,7 @@ LIMITS = ColorLimits(step_max=0.5)
 
 def test_every_pair_is_compared_directly():
     """Lots on opposite sides of the white each lie about 0.7 from it and 1.40 from each other."""
-    white, other = match_pairs(ONE, [("white", WHITE), ("other", OTHER)], ColorLimits(step_max=1.0))
+    white, other = match_pairs(ONE, [("white", WHITE, None), ("other", OTHER, None)], ColorLimits(step_max=1.0))
     assert (0.71, True) == (round(white.delta_e, 2), white.within)
     assert (1.40, False) == (round(other.delta_e, 2), other.within)
     assert "lighter, greener, bluer" == other.direction
@@ -24,32 +24,43 @@ def test_alike_and_alike_need_not_be_alike():
     """A matches B and B matches C while A and C are too far apart (each step 0.4 of b* in CIE76, limit 0.5)."""
     a, b, c = (Lab(95.0, 0.0, 1.0 + 0.4 * i) for i in range(3))
     limits = ColorLimits("CIE76", step_max=0.5)
-    within = [match_pairs(mine, [("x", theirs)], limits)[0].within for mine, theirs in ((a, b), (b, c), (a, c))]
+    within = [match_pairs(mine, [("x", theirs, None)], limits)[0].within for mine, theirs in ((a, b), (b, c), (a, c))]
     assert [True, True, False] == within
 
 
 @pytest.mark.parametrize(("b", "within"), [(0.4999, True), (0.5, True), (0.5001, False)])
 def test_the_limit_of_a_match_includes_its_end(b, within):
     """A pair exactly at the limit may share a job."""
-    (pair,) = match_pairs(Lab(95, 0, b), [("x", Lab(95, 0, 0))], ColorLimits("CIE76", step_max=0.5))
+    (pair,) = match_pairs(Lab(95, 0, b), [("x", Lab(95, 0, 0), None)], ColorLimits("CIE76", step_max=0.5))
     assert within is pair.within
 
 
 @pytest.mark.parametrize(("mine", "theirs"), [(None, WHITE), (WHITE, None), (None, None)])
 def test_a_missing_mean_cannot_be_told(mine, theirs):
     """Where either mean is missing the match is unknown, not granted."""
-    (pair,) = match_pairs(mine, [("x", theirs)], LIMITS)
+    (pair,) = match_pairs(mine, [("x", theirs, None)], LIMITS)
     assert (None, None) == (pair.within, pair.delta_e)
 
 
 def test_without_a_limit_nothing_is_asked():
     """Limits without a step ask for no match: every pair is within, measured or not."""
-    assert [True, True] == [p.within for p in match_pairs(ONE, [("x", OTHER), ("y", None)], ColorLimits(lot_max=1.0))]
+    assert [True, True] == [
+        p.within for p in match_pairs(ONE, [("x", OTHER, None), ("y", None, None)], ColorLimits(lot_max=1.0))
+    ]
 
 
 def test_the_lot_already_in_the_job_is_the_reference():
     """With a formula that is not symmetric the other lot shapes the tolerance, and the order of the lots is kept."""
     limits = ColorLimits("CMC", step_max=1.0)
-    pairs = match_pairs(Lab(50, 20, 10), [("b", Lab(50, 30, 5)), ("a", Lab(50, 10, 10))], limits)
+    pairs = match_pairs(Lab(50, 20, 10), [("b", Lab(50, 30, 5), None), ("a", Lab(50, 10, 10), None)], limits)
     assert ["b", "a"] == [pair.lot for pair in pairs]
     assert delta_e(Lab(50, 30, 5), Lab(50, 20, 10), "CMC") == pairs[0].delta_e
+
+
+@pytest.mark.parametrize(
+    ("mine", "theirs", "limit"), [(0.5, None, 0.5), (None, 0.5, 0.5), (2.0, 0.5, 0.5), (0.5, 2.0, 0.5)]
+)
+def test_the_stricter_of_two_lots_decides_whichever_came_first(mine, theirs, limit):
+    """Two lots 1.40 apart (worked from CIEDE2000) do not share a job when either's limits ask for less."""
+    (pair,) = match_pairs(ONE, [("other", OTHER, theirs)], ColorLimits(lot_max=1.0, step_max=mine))
+    assert (limit, False) == (pair.limit, pair.within)

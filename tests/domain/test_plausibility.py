@@ -158,11 +158,20 @@ PINK = Lab(60.0, 30.0, 12.0)
         (Lab(95, 0.8, 1.5), WHITE, "a* may have lost its minus sign"),
         (Lab(95, -0.8, -1.5), WHITE, "b* may have gained a minus sign"),
         (Lab(95, 1.5, -0.8), WHITE, "a* and b* may be swapped"),
+        (Lab(95.4, 0.8, 1.5), WHITE, "a* may have lost its minus sign"),
         (Lab(60, 12, 30), PINK, "a* and b* may be swapped"),
         (Lab(60, -30, 12), PINK, "a* may have gained a minus sign"),
         (Lab(60, -30, -12), PINK, "a* and b* may both have the wrong sign"),
     ],
-    ids=["sign-of-a", "sign-of-b", "swapped-white", "swapped-pink", "sign-of-a-gained", "both-signs"],
+    ids=[
+        "sign-of-a",
+        "sign-of-b",
+        "swapped-white",
+        "sign-of-a-and-lighter",
+        "swapped-pink",
+        "sign-of-a-gained",
+        "both-signs",
+    ],
 )
 def test_a_swap_or_a_lost_sign_is_warned_of(reading, others, slip):
     """A reading that would agree with its lot after undoing a swap or a sign is named as such, with the lot's mean."""
@@ -173,8 +182,14 @@ def test_a_swap_or_a_lost_sign_is_warned_of(reading, others, slip):
 
 @pytest.mark.parametrize(
     ("reading", "others"),
-    [(WHITE, WHITE), (Lab(95, -0.8, 2.4), WHITE), (Lab(93, -0.8, 1.5), WHITE), (Lab(18, -0.1, 0.4), BLACK)],
-    ids=["same", "yellower", "darker", "too-near-to-tell"],
+    [
+        (WHITE, WHITE),
+        (Lab(95, -0.8, 2.4), WHITE),
+        (Lab(93, -0.8, 1.5), WHITE),
+        (Lab(18, -0.1, 0.4), BLACK),
+        (Lab(95.8, 0.8, 1.5), WHITE),
+    ],
+    ids=["same", "yellower", "darker", "too-near-to-tell", "sign-explains-too-little"],
 )
 def test_an_honest_difference_is_not_suspected(reading, others):
     """A lot that drifted, or a near-neutral colour whose signs mean little, raises no warning."""

@@ -6,7 +6,7 @@ from collections import Counter
 import pytest
 from scipy.stats import chi2
 
-from lots.domain.sampling import DEFAULT_FIXED, Coverage, draw, size_for
+from lots.domain.sampling import DEFAULT_FIXED, Coverage, Presented, Sampling, draw
 
 CODES = tuple(f"SP-{i:02d}" for i in range(1, 25))
 
@@ -79,16 +79,16 @@ def test_a_draw_of_nothing_is_refused(codes, size):
 @pytest.mark.parametrize(
     ("fixed", "spools", "size", "rule"),
     [
-        (5, 24, 5, "fixed: 5 per lot"),
-        (5, 2, 2, "fixed: 5 per lot"),
-        (None, 24, DEFAULT_FIXED, "default: 3"),
-        (None, 1, 1, "default: 3"),
+        (5, 24, 5, "fixed: 5 per delivery"),
+        (5, 2, 2, "fixed: 5 per delivery"),
+        (None, 24, DEFAULT_FIXED, "suggested: 3"),
+        (None, 1, 1, "suggested: 3"),
     ],
     ids=["fixed", "fixed-more-than-there-are", "default", "default-of-one"],
 )
 def test_how_many_follows_the_limits_or_the_default(fixed, spools, size, rule):
     """The limits' fixed number, or three by common practice (no source), never more than there are; the rule is named."""
-    found, says = size_for(fixed, spools)
+    found, says = Sampling(fixed=fixed).size(spools, "normal")
     assert size == found
     assert says.startswith(rule)
 
@@ -122,11 +122,11 @@ def test_how_many_follows_the_limits_or_the_default(fixed, spools, size, rule):
 )
 def test_what_is_lacking_in_words(required, drawn, counts, each, words):
     """Spools still to open and readings still to make are named; complete evidence lacks nothing."""
-    assert words == Coverage(10, required, drawn).lacking(counts, each, "colour")
+    assert words == Coverage.of(10, required, drawn).lacking(counts, each, "colour")
 
 
 def test_a_long_list_of_spools_is_cut_short():
     """Of more than ten drawn spools not yet measured ten are named and the others counted."""
-    named = Coverage(24, 13, CODES[:13]).not_yet(["SP-01"])
+    named = Coverage.of(24, 13, CODES[:13]).not_yet(["SP-01"])
     assert named.endswith("SP-11 and 2 others)")
     assert "SP-01" not in named

@@ -26,7 +26,7 @@ from tests.domain.builders import (
 from tests.tolerances import PROPAGATION_RELATIVE, SAME_FORMULA
 
 LOT = ColorLimits(lot_max=1.0)
-ONE = Coverage(1, 1)
+ONE = Coverage.of(1, 1)
 # Four spools near the white and one apart: 0.06, 0.05, 0.01, 0.10 and 1.23 from it.
 SPLIT = [
     Lab(95.06, -0.80, 1.45),
@@ -58,7 +58,7 @@ def test_readings_are_averaged_in_cielab_and_not_as_differences():
 
 def test_a_split_lot_passes_on_its_mean_and_fails_on_its_worst_spool():
     """Five spools at 0.06, 0.05, 0.01, 0.10 and 1.23 have a lot mean of 0.27 under the limit while one spool is over it."""
-    found = judged(lot(*SPLIT), ColorLimits(lot_max=1.0, spool_max=1.0), Coverage(5, 5))
+    found = judged(lot(*SPLIT), ColorLimits(lot_max=1.0, spool_max=1.0), Coverage.of(5, 5))
     assert [0.06, 0.05, 0.01, 0.10, 1.23] == [round(delta_e(WHITE, spool), 2) for spool in SPLIT]
     assert ("pass", 0.27) == (found["color.lot_delta_e"].verdict, round(found["color.lot_delta_e"].value, 2))
     assert ("fail", 1.23) == (found["color.spool_delta_e"].verdict, round(found["color.spool_delta_e"].value, 2))
@@ -70,7 +70,7 @@ def test_spread_is_the_mean_distance_of_spools_from_their_mean():
     """The spread of the split lot is its MCDM, computed here directly from the five spools."""
     centre = Lab(*np.mean([spool.as_list() for spool in SPLIT], axis=0))
     direct = sum(delta_e(centre, spool) for spool in SPLIT) / len(SPLIT)
-    found = judged(lot(*SPLIT), ColorLimits(spread_max=0.3), Coverage(5, 5))["color.spread"]
+    found = judged(lot(*SPLIT), ColorLimits(spread_max=0.3), Coverage.of(5, 5))["color.spread"]
     assert pytest.approx(direct, abs=SAME_FORMULA) == found.value
     assert ("fail", 5) == (found.verdict, found.n)
 
@@ -171,14 +171,14 @@ def test_one_complete_bad_spool_refuses_before_the_rest_is_measured():
 
 def test_one_spool_of_several_has_no_spread_yet():
     """A single measured spool of a lot of ten cannot show a spread, even where the plan asks for one spool only."""
-    found = judged(lot(WHITE), ColorLimits(spread_max=0.5), Coverage(10, 1, ("S1",)))["color.spread"]
+    found = judged(lot(WHITE), ColorLimits(spread_max=0.5), Coverage.of(10, 1, ("S1",)))["color.spread"]
     assert "missing" == found.verdict
     assert "one more spool" in found.to_measure
 
 
 def test_a_lot_of_one_spool_has_no_spread_to_doubt():
     """A lot that is one spool passes its spread limit with 0, guarded or not."""
-    found = judged(lot(WHITE, u=0.05), ColorLimits(spread_max=0.5), Coverage(1, 1), GUARDED)["color.spread"]
+    found = judged(lot(WHITE, u=0.05), ColorLimits(spread_max=0.5), Coverage.of(1, 1), GUARDED)["color.spread"]
     assert ("pass", 0.0) == (found.verdict, found.value)
 
 

@@ -1,0 +1,169 @@
+"""Colour exchange text as a table: keyword lines, then named columns of data, as measuring programs write it. Pure, like `reading_files`."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+
+from lots.desks.reading_files import MOST_ROWS, Row, Table, fault
+
+# Condition -> keywords that state it. From memory, except that keyword lines and the four markers are as in the standard; programs
+# differ in these names, so each is read in any of its forms. README and the refusals name them.
+KEYWORDS: dict[str, tuple[str, ...]] = {
+    "illuminant": ("ILLUMINANT", "ILLUMINATION_NAME", "ILLUMINATION"),
+    "observer_deg": ("OBSERVER", "OBSERVER_ANGLE", "OBSERVERANGLE"),
+    "geometry": ("GEOMETRY", "MEASUREMENT_GEOMETRY"),
+    "specular": ("SPECULAR", "SPECULAR_COMPONENT"),
+    "uv": ("UV", "FILTER", "FILTER_STATUS"),
+    "backing": ("BACKING", "SAMPLE_BACKING"),
+}
+_MEANINGS = {"LAB_L": "L", "LAB_A": "a", "LAB_B": "b"}
+_NAMES = ("SAMPLE_NAME", "SAMPLE_ID")
+_TOKEN = re.compile(r'"((?:[^"]++|"")*+)"|(#.*)|([^\s"#]++)|(["#])')
+_MARKERS = ("BEGIN_DATA_FORMAT", "END_DATA_FORMAT", "BEGIN_DATA", "END_DATA")
+_SPECULAR = {"spin": "included", "di": "included", "spex": "excluded", "de": "excluded"}
+
+
+def is_exchange_text(text: str) -> bool:
+    """True when a text is colour exchange text rather than CSV: it names the standard first, or marks its columns as the standard does."""
+    return (
+        text.lstrip()[:5].upper() == "CGATS" or re.search(r"^[ \t]*BEGIN_DATA_FORMAT\b", text, re.MULTILINE) is not None
+    )
+
+
+def read_exchange(text: str) -> Table:
+    """Returns the table of a colour exchange text: L*, a*, b* by name, the sample's name as spool code, conditions from the header.
+
+    `SAMPLE_NAME` holds the spool code; where there is no such column, `SAMPLE_ID` does. Other columns (XYZ, spectra) are let by. Of
+    the conditions, those in KEYWORDS are read, `MEASUREMENT_SOURCE "Illumination=D65 ObserverAngle=10"` too; a geometry di:8 or de:8
+    also states the specular component. `CREATED` gives `measured_at`.
+
+    Reference:
+        CGATS.17 / ISO 28178: keyword lines, BEGIN_DATA_FORMAT, NUMBER_OF_FIELDS, NUMBER_OF_SETS, BEGIN_DATA. Which keywords state the
+        conditions is written from memory, as is the use of di:8 and de:8 (ISO 13655 and CIE 15 are said to use them so).
+
+    Example:
+        >>> table = read_exchange('CGATS.17\\nBEGIN_DATA_FORMAT\\nSAMPLE_ID LAB_L LAB_A LAB_B\\nEND_DATA_FORMAT\\n'
+        ...                       'NUMBER_OF_SETS 1\\nBEGIN_DATA\\nA-1 95.0 -0.8 1.5\\nEND_DATA\\n')
+        >>> table.columns, table.rows[0].cells
+        (['SAMPLE_ID', 'LAB_L', 'LAB_A', 'LAB_B'], ['A-1', '95.0', '-0.8', '1.5'])
+    """
+    table = Table(exchange=True)
+    keywords: dict[str, str] = {}
+    inside, seen = "", set()
+    for number, tokens in _lines(text, table):
+        first = tokens[0].upper()
+        if first in _MARKERS:
+            if first in seen:
+                table.faults.append(
+                    fault("A second table begins here.", "Give each table a file of its own.", row=number)
+                )
+                break
+            seen.add(first)
+            inside = first.removeprefix("BEGIN_") if first.startswith("BEGIN_") else ""
+        elif inside == "DATA_FORMAT":
+            table.columns += [token.upper() for token in tokens]
+        elif inside == "DATA":
+            if not _add_row(table, number, tokens):
+                break
+        elif first != "KEYWORD" and len(tokens) > 1:
+            keywords.setdefault(first, " ".join(tokens[1:]))
+    _check(table, keywords, seen)
+    _name_columns(table)
+    table.said = _conditions(keywords)
+    table.measured_at = keywords.get("CREATED")
+    return table
+
+
+def _lines(text: str, table: Table) -> Iterator[tuple[int, list[str]]]:
+    """Yields every line that says something, as its tokens; what stands in quotes is one token, # begins a comment."""
+    for number, line in enumerate(re.split(r"\r\n|\r|\n", text), 1):
+        tokens = []
+        for quoted, _comment, bare, broken in _TOKEN.findall(line):
+            if broken:
+                table.faults.append(fault("A quote is not closed on this line.", row=number))
+            elif bare:
+                tokens.append(bare)
+            elif not _comment:
+                tokens.append(quoted.replace('""', '"'))
+        if tokens:
+            yield number, tokens
+
+
+def _add_row(table: Table, number: int, tokens: list[str]) -> bool:
+    """Adds a row of data; False when there are too many."""
+    table.count += 1
+    if table.count > MOST_ROWS:
+        table.faults.append(fault(f"A file holds at most {MOST_ROWS:,} sets of data.", "Split the file.", row=number))
+        return False
+    if len(tokens) != len(table.columns):
+        detail = f"This line has {len(tokens)} values; {len(table.columns)} fields were announced."
+        table.faults.append(fault(detail, "Put a name that holds a space in quotes.", row=number))
+    else:
+        table.rows.append(Row(number, number, tokens))
+    return True
+
+
+def _check(table: Table, keywords: dict[str, str], seen: set[str]) -> None:
+    """Holds the counts that the file states against what it holds."""
+    table.faults += [
+        fault(f"There is no {name} in this file.", "It may have been cut off.") for name in _MARKERS if name not in seen
+    ]
+    for keyword, found, what in (
+        ("NUMBER_OF_FIELDS", len(table.columns), "names between BEGIN_DATA_FORMAT and END_DATA_FORMAT"),
+        ("NUMBER_OF_SETS", table.count, "lines between BEGIN_DATA and END_DATA"),
+    ):
+        stated = keywords.get(keyword)
+        if stated is not None and stated.strip() != str(found):
+            table.faults.append(
+                fault(f"{keyword} is {stated}, but there are {found} {what}.", "It may have been cut off.")
+            )
+
+
+def _name_columns(table: Table) -> None:
+    name = next((name for name in _NAMES if name in table.columns), None)
+    table.meanings = {**_MEANINGS, **({name: "spool_code"} if name else {})}
+    needed = [(column, column) for column in _MEANINGS] + [("SAMPLE_NAME", name)]
+    for column, there in needed:
+        if there not in table.columns:
+            detail = f"There is no field {column} in BEGIN_DATA_FORMAT."
+            table.faults.append(
+                fault(detail, "Export CIELAB values, with the spool code as the sample's name.", column=column)
+            )
+
+
+def _conditions(keywords: dict[str, str]) -> dict[str, str]:
+    source = {name.upper(): value for name, value in re.findall(r"(\w+)=(\S+)", keywords.get("MEASUREMENT_SOURCE", ""))}
+    stated = {**source, **keywords}
+    said: dict[str, str] = {}
+    for condition, names in KEYWORDS.items():
+        value = next((stated[name].strip() for name in names if stated.get(name, "").strip()), None)
+        if condition == "observer_deg" and value is not None:
+            said[condition] = _observer(value)
+        elif condition == "uv" and value is not None:
+            said |= _uv(value)
+        elif condition == "specular" and value is not None:
+            said[condition] = _SPECULAR.get(value.lower(), value)
+        elif value is not None:
+            said[condition] = value
+    half = said.get("geometry", "").lower().partition(":")[0]
+    if half in _SPECULAR:
+        said.setdefault("specular", _SPECULAR[half])
+    return said
+
+
+def _observer(value: str) -> str:
+    """2 or 10 out of "10", "10 degree", "CIE 1964"; otherwise what stands there, to be refused by whoever reads it."""
+    if found := re.search(r"(?<!\d)(2|10)(?!\d)", value):
+        return found[1]
+    return {"1931": "2", "1964": "10"}.get("".join(re.findall(r"1931|1964", value)), value)
+
+
+def _uv(value: str) -> dict[str, str]:
+    """Whether UV was in the beam. A filter of another kind says nothing about it."""
+    word = re.sub(r"[\W_]+", "", value.lower())
+    if word in ("included", "in", "uvin", "uvincluded"):
+        return {"uv": "included"}
+    if word in ("excluded", "out", "cut", "uvcut", "uvex", "uvexcluded", "uvfilter", "uvout"):
+        return {"uv": "excluded"}
+    return {}

@@ -1,0 +1,193 @@
+"""From rows to a judgement: readings, instruments, deliveries and revisions of a lot as the domain's own values.
+
+`work_out` stores nothing: it answers what a lot is, was, or would be.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
+
+from lots.domain.acceptance import Assessment, Evidence, Previous, assess
+from lots.domain.agreed import Limits, ShadeRevision, limits_from
+from lots.domain.bond import BondTest
+from lots.domain.diameter import DiameterReading
+from lots.domain.instruments import Check, InstrumentRecord, doubt_about
+from lots.domain.moisture import MoistureReading
+from lots.domain.sampling import Coverage, Presented, Sampling
+from lots.domain.shade import ColorReading
+from lots.domain.shrinkage import ShrinkTest
+from lots.domain.standing import standing_after
+from lots.domain.surface import SurfaceCheck
+from lots.domain.values import Conditions, Lab
+from lots.store import catalog, lots, readings
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """An assessment with what it was made under.
+
+    `by_hand` is the decision in force; `standing` is what both lead to. `reading_ids` were judged; `recorded` counts those too whose
+    instrument was not in order.
+    """
+
+    assessment: Assessment
+    limits: Any
+    shade: Any
+    by_hand: str | None
+    reading_ids: list[int]
+    recorded: int
+    coverage: Coverage
+
+    @property
+    def standing(self) -> str:
+        """Where the lot is, decisions by hand included."""
+        return standing_after(self.assessment.standing, self.by_hand)
+
+
+def conditions_of(shade_revision: Any) -> Conditions:
+    """The conditions a shade revision holds for."""
+    return Conditions(**shade_revision.conditions)
+
+
+def evidence_from(rows: list[Any]) -> Evidence:
+    """Returns readings from the store as the domain's evidence."""
+    found: dict[str, list[Any]] = {
+        kind: [] for kind in ("color", "diameter", "shrinkage", "bond", "surface", "moisture")
+    }
+    for row in rows:
+        found[row.kind].append(
+            _TO_DOMAIN[row.kind](row, row.instrument.standard_uncertainty if row.instrument else None)
+        )
+    return Evidence(**found)
+
+
+_TO_DOMAIN: dict[str, Callable[[Any, float | None], Any]] = {
+    "color": lambda r, u: ColorReading(r.spool.code, Lab(*r.values["lab"]), Conditions(**r.values["conditions"]), u),
+    "diameter": lambda r, u: DiameterReading(
+        r.spool.code, r.values["d1_mm"], r.values["d2_mm"], r.values.get("position_m"), u
+    ),
+    "shrinkage": lambda r, u: ShrinkTest(
+        r.spool.code,
+        r.values["axis"],
+        r.values["feature"],
+        r.values["designed_mm"],
+        r.values["measured_mm"],
+        r.values["age_h"],
+        r.values.get("printer"),
+        u,
+    ),
+    "bond": lambda r, u: BondTest(r.spool.code, r.values["stress_mpa"], r.values["control"], u),
+    "surface": lambda r, u: SurfaceCheck(r.spool.code, r.values["specks"], r.values["area_dm2"]),
+    "moisture": lambda r, u: MoistureReading(r.spool.code, r.values["moisture_percent"], r.measured_at, u),
+}
+
+
+def instruments_of(rows: list[Any], known_at: datetime | None = None) -> dict[int, InstrumentRecord]:
+    """Returns the instruments that readings were taken with, with the checks known by then. One query."""
+    used = {row.instrument_id: row.instrument for row in rows if row.instrument_id is not None}
+    checks = catalog.all_checks(used, known_at)
+    return {
+        number: InstrumentRecord(
+            row.code,
+            row.recorded_at,
+            row.check_interval_days,
+            [Check(check.checked_at, check.result == "pass") for check in checks[number]],
+        )
+        for number, row in used.items()
+    }
+
+
+def _in_order(rows: list[Any], known_at: datetime | None) -> tuple[list[Any], tuple[str, ...]]:
+    """The readings whose instrument was in order when they were taken, and a note on each reason why others were not."""
+    instruments = instruments_of(rows, known_at)
+    kept, doubts = [], Counter[str]()
+    for row in rows:
+        doubt = doubt_about(row.measured_at, instruments[row.instrument_id]) if row.instrument_id else None
+        if doubt is None:
+            kept.append(row)
+        else:
+            doubts[doubt] += 1
+    notes = (f"{n} {'reading does' if n == 1 else 'readings do'} not count: {doubt}." for doubt, n in doubts.items())
+    return kept, tuple(notes)
+
+
+def work_out(
+    lot: Any,
+    limits: Any,
+    shade: Any,
+    by_hand: str | None,
+    previous: dict[str, Any] | None,
+    retests_cleared: dict[str, int],
+    known_at: datetime | None = None,
+) -> Judged:
+    """Returns the assessment of a lot under given revisions, storing nothing. Three to five queries, however many lots there are.
+
+    Args:
+        lot: with its grade.
+        limits, shade: revisions to judge under, or None.
+        by_hand: the decision in force.
+        previous: the earlier lot that steps are measured from, as kept on the lot or its decision.
+        retests_cleared: extra rounds per characteristic that quality has let stand.
+        known_at: judge by what was recorded up to then; None for all that is known.
+    """
+    recorded = readings.that_count(lot.id, known_at)
+    rows, notes = _in_order(recorded, known_at)
+    agreed = limits_from(limits.body) if limits else None
+    approved = None
+    if shade is not None:
+        approved = ShadeRevision(shade.shade.name, shade.revision, Lab(*shade.lab), conditions_of(shade))
+    coverage = _coverage(lot, agreed, recorded, known_at)
+    retests = {}
+    if agreed is not None and agreed.sampling.retest_rounds_max is not None:
+        rounds = readings.retest_rounds(lot.id, known_at)
+        retests = {kind: count - retests_cleared.get(kind, 0) for kind, count in rounds.items()}
+    found = assess(
+        evidence_from(rows),
+        agreed,
+        approved,
+        lot.grade.nominal_diameter_mm,
+        coverage,
+        _previous_from(previous),
+        retests,
+    )
+    found = replace(found, notes=(*notes, *found.notes))
+    return Judged(found, limits, shade, by_hand, [row.id for row in rows], len(recorded), coverage)
+
+
+def _coverage(lot: Any, agreed: Limits | None, rows: list[Any], known_at: datetime | None) -> Coverage:
+    """How many spools of each delivery must be measured. Each was presented by itself, under the severity of its day."""
+    measured: dict[int, set[str]] = {}
+    for row in rows:
+        measured.setdefault(row.spool.delivery_id, set()).add(row.spool.code)
+    sampling = agreed.sampling if agreed else Sampling()
+    parts = []
+    for delivery, spools in lots.deliveries_of(lot.id, known_at):
+        severity = delivery.sample.get("severity", "normal")
+        codes = frozenset(measured.get(delivery.id, ()))
+        parts.append(
+            Presented(
+                spools,
+                sampling.required(max(spools, 1), severity),
+                tuple(delivery.sample["spool_codes"]),
+                codes,
+                sampling.plan(max(spools, 1), severity),
+                severity == "discontinued",
+            )
+        )
+    return Coverage(tuple(parts))
+
+
+def _previous_from(kept: dict[str, Any] | None) -> Previous:
+    if not kept:
+        return Previous()
+    lab, lab_u = kept.get("lab"), kept.get("lab_uncertainty")
+    return Previous(
+        Lab(*lab) if lab else None,
+        kept.get("shrinkage") or {},
+        tuple(lab_u) if lab_u else None,
+        kept.get("shrinkage_uncertainty") or {},
+    )

@@ -1,0 +1,70 @@
+"""May a reading be judged by? That depends on its instrument when the reading was taken, not when somebody looks."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One check of an instrument against a known artefact (a tile, a gauge pin): when, and whether it passed."""
+
+    checked_at: datetime
+    passed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentRecord:
+    """What is known of an instrument.
+
+    Args:
+        code: its name for people.
+        registered_at: when it was entered as fit for use; its first interval begins here.
+        interval_days: days a passed check holds, > 0.
+        checks: in any order.
+    """
+
+    code: str
+    registered_at: datetime
+    interval_days: int
+    checks: Sequence[Check] = ()
+
+    def last_good_before(self, moment: datetime) -> datetime | None:
+        """Returns the time of the newest passed check at or before `moment`, None when there was none."""
+        return max((c.checked_at for c in self.checks if c.passed and c.checked_at <= moment), default=None)
+
+
+def doubt_about(measured_at: datetime, instrument: InstrumentRecord) -> str | None:
+    """Returns why a reading may not be judged by, in words, or None when its instrument was in order.
+
+    A reading is in doubt when the check before it failed; when the check after it failed, since nobody knows when in between the
+    instrument went wrong; or when it was taken after the last passed check had run out. It is kept in any case. A reading taken before the
+    instrument was registered here is trusted as far as its checks go: other records may cover that time.
+
+    Args:
+        measured_at: when the reading was taken.
+        instrument: with the checks known by the time of judging.
+
+    Notes:
+        Of two checks at one moment the failed one counts. Recording a passed check cannot excuse a reading taken while none held;
+        recording a failed one puts every reading since the last good check in doubt.
+
+    Reference:
+        ISO 10012 and ISO/IEC 17025 ask that the validity of earlier results be examined when an instrument is found out of
+        order (from memory); the window from the last good check to the failed one is common practice.
+    """
+    before = [c for c in instrument.checks if c.checked_at <= measured_at]
+    after = [c for c in instrument.checks if c.checked_at > measured_at]
+    last = max(before, key=lambda c: (c.checked_at, not c.passed), default=None)
+    following = min(after, key=lambda c: (c.checked_at, c.passed), default=None)
+    if last is not None and not last.passed:
+        return f"instrument {instrument.code} had failed its check of {last.checked_at:%Y-%m-%d %H:%M}"
+    if following is not None and not following.passed:
+        return f"instrument {instrument.code} failed its next check, of {following.checked_at:%Y-%m-%d %H:%M}"
+    held_from = last.checked_at if last is not None else instrument.registered_at
+    if measured_at > held_from + timedelta(days=instrument.interval_days):
+        what = "its last check had run out" if last is not None else "it had never been checked"
+        return f"instrument {instrument.code} was out of date: {what} (every {instrument.interval_days} days)"
+    return None

@@ -1,0 +1,176 @@
+"""What a passed sample proves about the spools nobody measured: exact counts of samples, no approximation."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from math import ceil, comb
+
+# How bad a lot is supposed to be when a sentence says what would have been caught: every eighth spool, by choice.
+ONE_IN = 8
+
+
+def acceptance_probability(lot_size: int, bad: int, size: int, accept: int) -> float:
+    """Returns the probability, 0..1, that a sample drawn at random shows at most `accept` bad spools.
+
+    Args:
+        lot_size: spools in the lot, >= 1.
+        bad: bad spools in the lot, 0..lot_size.
+        size: spools measured, 0..lot_size, drawn without putting back.
+        accept: greatest count with which the lot passes, >= 0.
+
+    Raises:
+        ValueError: a number outside its range.
+
+    Notes:
+        Measuring is taken to tell good from bad without error. A reduced plan passes a lot with up to `reject - 1`.
+
+    Reference:
+        Hypergeometric distribution, in whole numbers: a point of the operating characteristic for one finite lot.
+
+    Example:
+        >>> round(acceptance_probability(24, 3, 5, 0), 4)
+        0.4788
+    """
+    _check(lot_size, size, bad=(bad, lot_size), accept=(accept, None))
+    return _passing(lot_size, bad, size, accept) / comb(lot_size, size)
+
+
+def chance_to_catch(lot_size: int, bad: int, size: int) -> float:
+    """Returns the probability, 0..1, that a sample drawn at random holds at least one of the bad spools.
+
+    Args:
+        lot_size: spools in the lot, >= 1.
+        bad: bad spools in the lot, 0..lot_size.
+        size: spools measured, 0..lot_size, drawn without putting back.
+
+    Raises:
+        ValueError: a number outside its range.
+
+    Reference:
+        Hypergeometric distribution, in whole numbers.
+
+    Example:
+        >>> [round(100 * chance_to_catch(24, 3, size)) for size in (1, 2, 3, 5, 8)]
+        [12, 24, 34, 52, 72]
+    """
+    _check(lot_size, size, bad=(bad, lot_size))
+    return float(_catching(lot_size, bad, size, 0))
+
+
+def upper_bound_bad(lot_size: int, size: int, found: int, confidence: float = 0.95) -> int:
+    """Returns the most bad spools a lot may hold, given the sample, with at least this confidence.
+
+    It is the largest number of bad spools under which a sample with as few as `found` is likelier than 1 - confidence.
+
+    Args:
+        lot_size: spools in the lot, >= 1.
+        size: spools measured, 0..lot_size, drawn at random.
+        found: bad spools among them, 0..size.
+        confidence: 0 < confidence < 1.
+
+    Returns:
+        Bad spools in the whole lot, those found included: `found` itself when every spool was measured.
+
+    Raises:
+        ValueError: a number outside its range.
+
+    Notes:
+        The bound holds for one lot and its own sample. It knows nothing of the supplier's other lots.
+
+    Reference:
+        Exact one-sided bound from the hypergeometric distribution (Clopper and Pearson 1934, Biometrika 26, 404-413,
+        carried over to a finite lot). For a very large lot and none found it nears 1 - (1 - confidence)^(1/size) of it.
+
+    Example:
+        >>> upper_bound_bad(24, 5, 0), upper_bound_bad(24, 24, 0)
+        (9, 0)
+    """
+    _check(lot_size, size, found=(found, size))
+    if not 0 < confidence < 1:
+        raise ValueError(f"confidence must lie between 0 and 1, got {confidence!r}")
+    # As written: 0.95 is 19/20, which no binary number is.
+    threshold = (1 - Fraction(str(confidence))) * comb(lot_size, size)
+    low, high = found, lot_size - (size - found)
+    while low < high:
+        middle = (low + high + 1) // 2
+        if _passing(lot_size, middle, size, found) > threshold:
+            low = middle
+        else:
+            high = middle - 1
+    return low
+
+
+def says(lot_size: int, size: int, accept: int, confidence: float = 0.95) -> str:
+    """Returns what passing would prove, in words.
+
+    Args:
+        lot_size: spools in the lot, >= 1.
+        size: spools measured, 1..lot_size, drawn at random.
+        accept: greatest count with which the lot passes, >= 0: for a reduced plan `reject - 1`.
+        confidence: 0 < confidence < 1.
+
+    Raises:
+        ValueError: a number outside its range.
+
+    Example:
+        >>> says(24, 5, 0).partition(". ")[0]
+        'Passing with 0 bad of 5 measured: with 95 % confidence at most 9 of the 24 spools are bad'
+    """
+    _check(lot_size, size, accept=(accept, None))
+    if size < 1:
+        raise ValueError(f"size must be at least 1 spool, got {size!r}")
+    if accept >= size:
+        return f"Passing proves nothing: up to {accept} bad would pass, and {_spools(size)} measured."
+    if size == lot_size:
+        left = "no spool is bad" if accept == 0 else f"at most {accept} of the {lot_size} {_are(accept)} bad"
+        every = "the only spool" if size == 1 else f"all {size} spools"
+        return f"With {every} measured, passing means for certain that {left}."
+    bound = upper_bound_bad(lot_size, size, accept, confidence)
+    supposed = max(ceil(lot_size / ONE_IN), accept + 1)
+    caught = _times(_catching(lot_size, supposed, size, accept))
+    effect = "this sample would have caught it" if accept == 0 else "this sample would have refused the lot"
+    return (
+        f"Passing with {'' if accept == 0 else 'at most '}{accept} bad of {size} measured: with {confidence * 100:g} % "
+        f"confidence at most {bound} of the {lot_size} spools {_are(bound)} bad. "
+        f"Had {supposed} of them been bad, {effect} {caught}."
+    )
+
+
+def _passing(lot_size: int, bad: int, size: int, accept: int) -> int:
+    """How many of the possible samples hold at most `accept` bad spools."""
+    return sum(comb(bad, k) * comb(lot_size - bad, size - k) for k in range(min(accept, size, bad) + 1))
+
+
+def _catching(lot_size: int, bad: int, size: int, accept: int) -> Fraction:
+    """The share of possible samples with more than `accept` bad spools."""
+    return 1 - Fraction(_passing(lot_size, bad, size, accept), comb(lot_size, size))
+
+
+def _check(lot_size: int, size: int, **counts: tuple[int, int | None]) -> None:
+    """Refuses a count that is negative or above its greatest value."""
+    if lot_size < 1:
+        raise ValueError(f"lot_size must be at least 1 spool, got {lot_size!r}")
+    for name, (count, most) in {"size": (size, lot_size), **counts}.items():
+        if count < 0 or (most is not None and count > most):
+            span = "0 or more" if most is None else f"0 to {most}"
+            raise ValueError(f"{name} must be {span}, got {count!r}")
+
+
+def _times(chance: Fraction) -> str:
+    """A probability as people say it; only certainty is rounded to certainty."""
+    in_100 = round(100 * chance)
+    if chance == 1:
+        return "every time"
+    if in_100 == 0:
+        return "less than once in 100"
+    if in_100 == 100:
+        return "more than 99 times in 100"
+    return "once in 100" if in_100 == 1 else f"{in_100} times in 100"
+
+
+def _spools(count: int) -> str:
+    return "only 1 spool is" if count == 1 else f"only {count} spools are"
+
+
+def _are(count: int) -> str:
+    return "is" if count == 1 else "are"

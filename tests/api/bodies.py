@@ -1,0 +1,189 @@
+"""A body for every path that takes one, right in every field, so that a test can spoil one field at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from itertools import count
+from typing import Any
+
+from tests.shop import CONDITIONS, FULL_LIMITS, MEASURED, RECEIVED, SIMPLE_LIMITS, WHITE, Shop
+
+_number = count(1)
+
+
+class Furnished:
+    """A shop with one of everything, and bodies that it would accept."""
+
+    def __init__(self, shop: Shop) -> None:
+        self.shop = shop
+        self.supplier, self.shade = shop.supplier(), shop.shade("HW")
+        self.grade = shop.grade(shade_id=self.shade["id"], limits=SIMPLE_LIMITS)
+        instrument = {"code": "MIC-1", "kind": "micrometer", "check_interval_days": 30}
+        self.instrument = shop.post("quality", "/instruments", instrument)
+        self.delivery = shop.good_lot(self.supplier, self.grade)
+        self.lot_id: int = self.delivery["lot_id"]
+        self.spool: str = self.delivery["spools"][0]["code"]
+
+    def fresh_lot(self, **more: Any) -> dict[str, Any]:
+        """A delivery of a lot that nothing has happened to."""
+        return self.shop.receive(self.supplier, self.grade, f"F-{next(_number)}", **more)
+
+    def concession(self) -> int:
+        """The number of a concession that nobody has withdrawn."""
+        lot_id = self.fresh_lot()["lot_id"]
+        return self.shop.post("quality", f"/lots/{lot_id}/concessions", _concession(self))["id"]
+
+    def reading(self) -> int:
+        """The number of a reading that counts."""
+        return self.shop.diameter(self.spool)["id"]
+
+    def load(self) -> int:
+        """The number of a load that has not ended."""
+        return self.shop.load(self.free_spool())["id"]
+
+    def free_spool(self) -> str:
+        """The code of a spool that is clear to load."""
+        delivery = self.shop.good_lot(self.supplier, self.grade, f"F-{next(_number)}", spools=1)
+        return delivery["spools"][0]["code"]
+
+
+def _measured(at: Furnished, **fields: Any) -> dict[str, Any]:
+    common = {"spool_code": at.spool, "measured_at": MEASURED, "instrument_id": at.instrument["id"]}
+    return {**common, "screening": False, "note": "by the window", **fields}
+
+
+def _grade(at: Furnished) -> dict[str, Any]:
+    return {
+        "polymer": "PLA",
+        "color_name": "Harbour White",
+        "finish": "plain",
+        "filler": "none",
+        "nominal_diameter_mm": 1.75,
+        "density_g_cm3": 1.24,
+        "shade_id": at.shade["id"],
+        "cautions": ["keep dry"],
+    }
+
+
+def _limits(_: Furnished) -> dict[str, Any]:
+    return {**FULL_LIMITS, "decision_rule": "guarded", "guard_z": 1.645, "note": "for the spring"}
+
+
+def _revision(_: Furnished) -> dict[str, Any]:
+    return {"lab": WHITE, "conditions": {**CONDITIONS, "backing": "white"}, "approved_by": "Wilhelmina", "note": "x"}
+
+
+def _check(_: Furnished) -> dict[str, Any]:
+    return {"checked_at": MEASURED, "result": "pass", "artefact": "pin 3", "readings": [1.75], "note": "fine"}
+
+
+def _concession(_: Furnished) -> dict[str, Any]:
+    soon = datetime.now(UTC) + timedelta(days=10)
+    return {
+        "uses": ["hidden"],
+        "max_mass_g": 500,
+        "valid_until": soon.isoformat(),
+        "reason": "for brackets",
+        "requested_by": "Wilhelmina",
+        "finish_running": True,
+    }
+
+
+def _delivery(at: Furnished) -> dict[str, Any]:
+    return {
+        "supplier_id": at.supplier["id"],
+        "grade_id": at.grade["id"],
+        "supplier_lot": f"D-{next(_number)}",
+        "order_ref": "PO 7",
+        "received_at": RECEIVED,
+        "spools": [{"code": f"S-{next(_number)}", "net_mass_g": 1000}],
+        "confirm_new_lot": False,
+        "note": "dented box",
+    }
+
+
+# Path in the document -> (method, number or code in the path, body).
+Case = tuple[str, Callable[[Furnished], Any], Callable[[Furnished], dict[str, Any]]]
+CASES: dict[str, Case] = {
+    "/v1/suppliers": (
+        "POST",
+        lambda at: "",
+        lambda at: {"code": f"C{next(_number)}", "name": "N", "contact": "tel. 7"},
+    ),
+    "/v1/suppliers/{number}": ("PATCH", lambda at: at.supplier["id"], lambda at: {"name": "N", "contact": "tel. 8"}),
+    "/v1/shades": ("POST", lambda at: "", lambda at: {"code": f"C{next(_number)}", "name": "N"}),
+    "/v1/shades/{number}/revisions": ("POST", lambda at: at.shade["id"], _revision),
+    "/v1/grades": ("POST", lambda at: "", lambda at: {"code": f"C{next(_number)}", **_grade(at)}),
+    "/v1/grades/{number}": ("PATCH", lambda at: at.grade["id"], _grade),
+    "/v1/grades/{number}/limits": ("POST", lambda at: at.grade["id"], _limits),
+    "/v1/instruments": (
+        "POST",
+        lambda at: "",
+        lambda at: {"code": f"C{next(_number)}", "kind": "k", "standard_uncertainty": 0.01, "check_interval_days": 9},
+    ),
+    "/v1/instruments/{number}/checks": ("POST", lambda at: at.instrument["id"], _check),
+    "/v1/deliveries": ("POST", lambda at: "", _delivery),
+    "/v1/diameter-readings": ("POST", lambda at: "", lambda at: _measured(at, d1_mm=1.75, d2_mm=1.75, position_m=3)),
+    "/v1/color-readings": (
+        "POST",
+        lambda at: "",
+        lambda at: _measured(at, lab=WHITE, conditions={**CONDITIONS}, plaque="A1"),
+    ),
+    "/v1/shrink-tests": (
+        "POST",
+        lambda at: "",
+        lambda at: _measured(
+            at,
+            axis="x",
+            feature="outside",
+            designed_mm=100,
+            measured_mm=99.7,
+            age_h=24,
+            printer="P1",
+        ),
+    ),
+    "/v1/bond-tests": (
+        "POST",
+        lambda at: "",
+        lambda at: _measured(at, break_force_n=900, area_mm2=40, control=False, printer="P1"),
+    ),
+    "/v1/surface-checks": ("POST", lambda at: "", lambda at: _measured(at, specks=1, area_dm2=2)),
+    "/v1/moisture-readings": (
+        "POST",
+        lambda at: "",
+        lambda at: _measured(at, moisture_percent=0.02, method="loss on drying"),
+    ),
+    "/v1/readings/{number}/void": (
+        "POST",
+        lambda at: at.reading(),
+        lambda at: {"reason": "r", "replaced_by": at.reading()},
+    ),
+    "/v1/lots/{number}/decisions": (
+        "POST",
+        lambda at: at.fresh_lot()["lot_id"],
+        lambda at: {"action": "hold", "reason": "seen on parts"},
+    ),
+    "/v1/loads": (
+        "POST",
+        lambda at: "",
+        lambda at: {"spool_code": at.free_spool(), "machine": "P1", "job": "J", "use": "hidden", "loaded_at": MEASURED},
+    ),
+    "/v1/loads/{number}/unload": ("POST", lambda at: at.load(), lambda at: {"remaining_mass_g": 500.0}),
+    "/v1/lots/{number}/concessions": ("POST", lambda at: at.fresh_lot()["lot_id"], _concession),
+    "/v1/concessions/{number}/withdraw": ("POST", lambda at: at.concession(), lambda at: {"reason": "no longer"}),
+    "/v1/inspection-severity": (
+        "POST",
+        lambda at: "",
+        lambda at: {"supplier_id": at.supplier["id"], "grade_id": at.grade["id"], "reason": "they changed the line"},
+    ),
+    "/v1/color-differences": (
+        "POST",
+        lambda at: "",
+        lambda at: {
+            "pairs": [{"reference": WHITE, "sample": WHITE}],
+            "formula": "CIEDE2000",
+            "weights": [1, 1, 1],
+        },
+    ),
+}

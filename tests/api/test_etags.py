@@ -1,0 +1,144 @@
+import pytest
+
+from tests.api.refusals import refused
+from tests.shop import SIMPLE_LIMITS
+
+
+@pytest.fixture
+def supplier(shop):
+    """A supplier, and its address."""
+    return f"/suppliers/{shop.supplier()['id']}"
+
+
+def etag(shop, path):
+    """The ETag of something as it is now."""
+    return shop.call("admin", "GET", path).headers["ETag"]
+
+
+def test_every_single_resource_carries_an_etag(shop):
+    """Whatever has an address of its own says which state of it was sent."""
+    delivery = shop.good_lot()
+    for path in ("/suppliers/1", "/shades/1", "/grades/1", "/lots/1", f"/spools/{delivery['spools'][0]['code']}"):
+        answer = shop.call("admin", "GET", path)
+        assert answer.get_etag()[0], path
+        again = shop.call("admin", "GET", path, If_None_Match=answer.headers["ETag"])
+        assert (304, b"") == (again.status_code, again.get_data()), path
+        assert answer.headers["ETag"] == again.headers["ETag"]
+        assert 200 == shop.call("admin", "GET", path, If_None_Match='"other"').status_code
+
+
+def test_the_etag_of_a_lot_follows_its_spools(shop):
+    """A lot whose spool was loaded is no longer as it was sent, though its standing is."""
+    delivery = shop.good_lot()
+    spool = delivery["spools"][0]["code"]
+    before = {path: etag(shop, path) for path in ("/lots/1", f"/spools/{spool}")}
+    shop.load(spool)
+    for path, old in before.items():
+        assert old != etag(shop, path)
+        assert 200 == shop.call("admin", "GET", path, If_None_Match=old).status_code
+
+
+def test_a_made_resource_tells_its_etag_and_place(shop):
+    """What was just made can be changed without reading it first."""
+    for path, body in (
+        ("/suppliers", {"code": "A", "name": "A"}),
+        (
+            "/grades",
+            {
+                "code": "A",
+                "polymer": "PLA",
+                "color_name": "W",
+                "nominal_diameter_mm": 1.75,
+                "density_g_cm3": 1.24,
+            },
+        ),
+    ):
+        made = shop.call("admin", "POST", path, body)
+        place = made.headers["Location"].removeprefix("/v1")
+        assert f"{path}/{made.get_json()['id']}" == place
+        assert etag(shop, place) == made.headers["ETag"]
+
+
+def test_a_change_needs_the_etag(shop, supplier):
+    """Without If-Match a PATCH is refused with 428, and nothing is changed."""
+    for headers in ({}, {"If_Match": ""}):
+        answer = shop.call("purchasing", "PATCH", supplier, {"name": "New"}, **headers)
+        assert "If-Match" in refused(answer, 428, "needs-if-match", [])["detail"]
+    assert "Supplier QWT" == shop.get("purchasing", supplier)["name"]
+
+
+def test_a_change_on_the_etag_is_made_and_raises_the_version(shop, supplier):
+    """A PATCH on the state that is there changes it, and answers the new state with its ETag."""
+    old = etag(shop, supplier)
+    answer = shop.call("purchasing", "PATCH", supplier, {"name": "New"}, If_Match=old)
+    assert (200, "New", 2) == (answer.status_code, answer.get_json()["name"], answer.get_json()["version"])
+    assert answer.headers["ETag"] == etag(shop, supplier)
+    assert old != answer.headers["ETag"]
+    assert answer.get_json() == shop.get("purchasing", supplier)
+
+
+def test_a_stale_etag_is_refused(shop, supplier):
+    """Two people read, both change: the second is told with 412, and the first one's change stands."""
+    old = etag(shop, supplier)
+    shop.call("purchasing", "PATCH", supplier, {"name": "First"}, If_Match=old)
+    for stale in (old, '"other"', '"supplier-1-v3"', "W/" + etag(shop, supplier), '"*"', "nonsense"):
+        answer = shop.call("purchasing", "PATCH", supplier, {"name": "Second"}, If_Match=stale)
+        assert 412 == answer.status_code, stale
+        refused(answer, 412, "stale", [])
+    assert "First" == shop.get("purchasing", supplier)["name"]
+
+
+@pytest.mark.parametrize("match", ["*", '"other", {}', "{}, W/{}", "{}"])
+def test_any_of_several_etags_will_do(shop, supplier, match):
+    """If-Match may name several, or any with a star."""
+    named = match.replace("{}", etag(shop, supplier))
+    assert 200 == shop.call("purchasing", "PATCH", supplier, {"name": "New"}, If_Match=named).status_code
+
+
+def test_a_refused_change_changes_nothing(shop, supplier):
+    """A wrong field is refused as a whole: version and ETag stay."""
+    before = etag(shop, supplier)
+    for body in ({"name": "New", "contact": 7}, {"code": "B"}, {"name": None}, {"version": 9}):
+        refused(shop.call("purchasing", "PATCH", supplier, body, If_Match=before), 422, "invalid")
+    assert before == etag(shop, supplier)
+
+
+def test_an_empty_change_is_no_change(shop, supplier):
+    """A PATCH of nothing keeps the version."""
+    before = etag(shop, supplier)
+    answer = shop.call("purchasing", "PATCH", supplier, {}, If_Match=before)
+    assert (200, before) == (answer.status_code, answer.headers["ETag"])
+
+
+def test_an_unknown_resource_is_404_before_it_is_428(shop):
+    """There is no version of what is not there."""
+    refused(shop.call("purchasing", "PATCH", "/suppliers/9", {"name": "N"}), 404, "not-found", [])
+
+
+def change(shop, grade, **fields):
+    """The answer to a change of a grade as it is now."""
+    path = f"/grades/{grade['id']}"
+    return shop.call("quality", "PATCH", path, fields, If_Match=etag(shop, path))
+
+
+def test_what_lots_rest_on_is_settled(shop):
+    """Nominal diameter and shade of a grade stay once a lot of it was received; everything else may change."""
+    grade, other = shop.grade(limits=SIMPLE_LIMITS), shop.shade("other")
+    assert 200 == change(shop, grade, nominal_diameter_mm=2.85).status_code
+    assert 200 == change(shop, grade, nominal_diameter_mm=1.75, shade_id=other["id"]).status_code
+    shop.receive(shop.supplier(), grade)
+    before = shop.get("quality", f"/grades/{grade['id']}")
+    for settled in ({"nominal_diameter_mm": 2.85}, {"shade_id": grade["shade_id"]}, {"shade_id": None}):
+        assert "another grade" in refused(change(shop, grade, **settled, finish="matte"), 409, "settled", [])["detail"]
+    assert before == shop.get("quality", f"/grades/{grade['id']}")
+    same = change(shop, grade, nominal_diameter_mm=1.75, shade_id=other["id"], cautions=["cosmetic only"])
+    assert (200, ["cosmetic only"]) == (same.status_code, same.get_json()["cautions"])
+
+
+def test_a_shade_may_still_be_given_to_a_grade_that_had_none(shop):
+    """Nothing was judged against a shade that was not there, so it may be filled in."""
+    grade = shop.grade(shade_id=None, limits=SIMPLE_LIMITS)
+    shop.receive(shop.supplier(), grade)
+    shade = shop.shade("late")
+    assert shade["id"] == change(shop, grade, shade_id=shade["id"]).get_json()["shade_id"]
+    refused(change(shop, grade, shade_id=None), 409, "settled", [])

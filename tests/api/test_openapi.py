@@ -1,0 +1,139 @@
+import re
+
+import pytest
+from openapi_spec_validator import OpenAPIV31SpecValidator
+
+from lots.desks.access import ROLES
+
+METHODS = ("get", "post", "patch", "put", "delete")
+
+
+@pytest.fixture
+def engine():
+    """The document is the same on either engine."""
+    return "sqlite"
+
+
+@pytest.fixture
+def document(app):
+    """The document as it is served."""
+    return app.test_client().get("/v1/openapi.json").get_json()
+
+
+def operations(document):
+    """Every operation: (method, path, what the document says of it)."""
+    return [
+        (method, path, item[method]) for path, item in document["paths"].items() for method in METHODS if method in item
+    ]
+
+
+def headers_of(operation):
+    """Names of the headers that an operation takes."""
+    return {p["name"]: p for p in operation.get("parameters", []) if p.get("in") == "header"}
+
+
+def test_the_document_is_openapi_3_1(document):
+    """The document says that it is OpenAPI 3.1, and a validator of that standard finds nothing wrong with it."""
+    assert document["openapi"].startswith("3.1.")
+    assert [] == [error.message for error in OpenAPIV31SpecValidator(document).iter_errors()]
+
+
+def test_the_document_is_there_without_a_token(app):
+    """Whoever wants to know what the API does needs no token for it."""
+    answer = app.test_client().get("/v1/openapi.json")
+    assert (200, "application/json") == (answer.status_code, answer.mimetype)
+
+
+def test_every_route_is_in_the_document_and_nothing_else(app, document):
+    """Each path and method that is served under /v1 is documented, and each that is documented is served."""
+    served = {
+        (method.lower(), re.sub(r"<(?:[^:<>]*:)?(\w+)>", r"{\1}", rule.rule))
+        for rule in app.url_map.iter_rules()
+        if rule.rule.startswith("/v1/") and rule.rule != "/v1/openapi.json"
+        for method in rule.methods - {"HEAD", "OPTIONS"}
+    }
+    assert served == {(method, path) for method, path, _ in operations(document)}
+
+
+def test_every_operation_names_its_roles(document):
+    """Each operation says which roles may use it, each once, the administrator among them."""
+    for method, path, operation in operations(document):
+        roles = operation["x-roles"]
+        assert roles, f"{method} {path}"
+        assert set() == set(roles) - set(ROLES), f"{method} {path}"
+        assert len(set(roles)) == len(roles), f"{method} {path}"
+        assert "admin" in roles, f"{method} {path}"
+
+
+def test_every_operation_documents_its_answer_and_the_problem_document(document):
+    """Each operation describes in words what it does, the shape of its success, and a problem document for all else."""
+    for method, path, operation in operations(document):
+        assert operation["summary"].strip(), f"{method} {path}"
+        responses = operation["responses"]
+        assert any(status.startswith("2") for status in responses), f"{method} {path}"
+        default = responses["default"]
+        if "$ref" in default:
+            default = document["components"]["responses"][default["$ref"].rpartition("/")[2]]
+        assert ["application/problem+json"] == list(default["content"]), f"{method} {path}"
+
+
+def test_post_documents_the_idempotency_key_and_patch_the_etag(document):
+    """A generated client finds the header of a repeatable POST, and the one without which a PATCH is refused."""
+    for method, path, operation in operations(document):
+        headers = headers_of(operation)
+        assert (method == "post") == ("Idempotency-Key" in headers), f"{method} {path}"
+        assert (method == "patch") == ("If-Match" in headers), f"{method} {path}"
+        if method == "patch":
+            assert headers["If-Match"]["required"]
+
+
+@pytest.mark.parametrize("name", ["Diameter", "Shrink", "Bond", "Surface", "Moisture"])
+def test_every_measure_of_a_reading_names_its_unit(document, name):
+    """A client sees from a field's name in which unit it is."""
+    units = ("_mm", "_mm2", "_dm2", "_m", "_h", "_n", "_mpa", "_percent", "_c")
+    fields = document["components"]["schemas"][f"{name}Args"]["properties"]
+    measures = {field for field, said in fields.items() if "number" in said["type"]}
+    assert measures
+    assert set() == {field for field in measures if not field.endswith(units)}
+
+
+def test_the_docs_page_and_its_assets_are_served_by_the_application(app):
+    """The page for people and everything it loads come from here, so it works in a shop without the internet."""
+    client = app.test_client()
+    page = client.get("/docs")
+    assert (200, "text/html") == (page.status_code, page.mimetype)
+    wanted = re.findall(r'(?:src|href)="([^"]+)"', page.get_data(as_text=True))
+    assert len(wanted) >= 3
+    for address in wanted:
+        assert address.startswith("/"), address
+        assert not address.startswith("//"), address
+        with client.get(address) as answer:
+            assert 200 == answer.status_code, address
+            assert len(answer.get_data()) > 50, address
+
+
+def test_nothing_on_the_docs_page_points_to_another_host(app):
+    """Neither the page nor its script nor its style sheet names a host to load from."""
+    client = app.test_client()
+    page = client.get("/docs").get_data(as_text=True) + client.get("/docs/start.js").get_data(as_text=True)
+    assert [] == re.findall(r"(?:https?:)?//[\w.-]+", page)
+    with client.get("/docs/swagger-ui.css") as answer:
+        style = answer.get_data(as_text=True)
+    assert [] == re.findall(r"(?:url\(|@import\s+)['\"]?(?:https?:)?//[^)]*", style)
+
+
+def test_the_document_names_no_host(document):
+    """Addresses in the document are relative to wherever it was fetched from."""
+    assert ["/"] == [server["url"] for server in document["servers"]]
+
+
+def test_the_root_leads_to_the_docs(app):
+    """Somebody who opens the bare address finds the page."""
+    answer = app.test_client().get("/")
+    assert (302, "/docs") == (answer.status_code, answer.headers["Location"])
+
+
+def test_a_file_beside_the_assets_cannot_be_fetched(app):
+    """A path that climbs out of the folder of assets finds nothing."""
+    assert 404 == app.test_client().get("/docs/../__init__.py").status_code
+    assert 404 == app.test_client().get("/docs/%2e%2e/__init__.py").status_code

@@ -1,0 +1,160 @@
+"""Query budgets: what the database is asked, counted, and read from indexes."""
+
+import logging
+import re
+from contextlib import contextmanager
+
+import pytest
+
+from lots.store import database
+from tests.shop import CONDITIONS, FULL_LIMITS, MEASURED, SIMPLE_LIMITS, WHITE
+from tests.store.rows import connected
+
+
+class Statements(logging.Handler):
+    """Collects the statements that peewee logs, transactions apart."""
+
+    def __init__(self):
+        super().__init__(logging.DEBUG)
+        self.seen = []
+
+    def emit(self, record):
+        """Keeps one statement with its values; what the pool of connections says is none."""
+        if not isinstance(record.msg, tuple):
+            return
+        sql, values = record.msg
+        if not re.match(r"BEGIN|COMMIT|ROLLBACK|SAVEPOINT|RELEASE|PRAGMA", sql):
+            self.seen.append((sql, values or ()))
+
+
+@contextmanager
+def statements():
+    """Yields the list of statements that the block makes."""
+    log, handler = logging.getLogger("peewee"), Statements()
+    level = log.level
+    log.addHandler(handler)
+    log.setLevel(logging.DEBUG)
+    try:
+        yield handler.seen
+    finally:
+        log.removeHandler(handler)
+        log.setLevel(level)
+
+
+def asked(shop, role, method, path, body=None):
+    """The statements with which a request is answered, the token's included."""
+    with statements() as seen:
+        answer = shop.call(role, method, path, body)
+    assert answer.status_code < 300, answer.get_data(as_text=True)
+    return seen
+
+
+@pytest.fixture
+def spools(shop):
+    """Spools of three released lots; those of the second and third are loaded for job J-1."""
+    supplier, grade = shop.supplier(), shop.grade(limits=SIMPLE_LIMITS)
+    first, second, third = (shop.good_lot(supplier, grade, f"L-{n}", spools=2)["spools"] for n in range(3))
+    shop.load(second[0]["code"])
+    shop.load(third[0]["code"])
+    return [spool["code"] for spool in first]
+
+
+def test_clearance_takes_two_queries_or_three_with_a_job(shop, spools):
+    """Who asks, which spool, and with a job what else is in it: quick at the machine however big the shop."""
+    path = f"/spools/{spools[0]}/clearance?use=cosmetic"
+    assert 2 == len(asked(shop, "production", "GET", path))
+    assert 3 == len(asked(shop, "production", "GET", f"{path}&job=J-1&machine=P2"))
+
+
+def test_clearance_writes_nothing(shop, spools):
+    """Asking is not doing."""
+    seen = asked(shop, "production", "GET", f"/spools/{spools[0]}/clearance?use=cosmetic&job=J-1")
+    assert ["SELECT"] * 3 == [sql.split()[0] for sql, _ in seen]
+
+
+@pytest.mark.parametrize("engine", ["sqlite"])
+def test_clearance_reads_from_indexes(shop, spools):
+    """No statement of a clearance walks through a table from end to end."""
+    seen = asked(shop, "production", "GET", f"/spools/{spools[0]}/clearance?use=cosmetic&job=J-1")
+    with connected():
+        for sql, values in seen:
+            plan = [row[-1] for row in database.db.execute_sql(f"EXPLAIN QUERY PLAN {sql}", values).fetchall()]
+            assert plan
+            assert [] == [step for step in plan if step.startswith("SCAN")], sql
+
+
+@pytest.mark.parametrize("engine", ["sqlite"])
+@pytest.mark.parametrize(
+    ("role", "method", "path", "body"),
+    [
+        ("quality", "POST", "/diameter-readings", {"d1_mm": 1.75, "d2_mm": 1.75}),
+        ("quality", "POST", "/color-readings", {"lab": WHITE, "conditions": CONDITIONS}),
+        ("production", "POST", "/loads", {"machine": "P3", "job": "J-1", "use": "cosmetic"}),
+        ("quality", "GET", "/lots/1/assessment", None),
+        ("quality", "GET", "/lots/1/readings?kind=color", None),
+        ("quality", "GET", "/lots/1/exposure", None),
+        ("quality", "GET", "/lots/1", None),
+        ("quality", "GET", "/lots?limit=50", None),
+    ],
+)
+def test_no_desk_walks_through_the_big_tables(shop, spools, role, method, path, body):
+    """Readings, spools, lots, loads and decisions are found by an index, or by the number a page starts after."""
+    whole = {"spool_code": spools[0], **body} if body else None
+    with connected():
+        for sql, values in asked(shop, role, method, path, whole):
+            if not sql.startswith("SELECT"):
+                continue
+            database.connect()
+            plan = [row[-1] for row in database.db.execute_sql(f"EXPLAIN QUERY PLAN {sql}", values).fetchall()]
+            tables = {alias for _, alias in re.findall(r'"(\w+)" AS "(t\d)"', sql)}  # not the rows of a subquery
+            walked = [step for step in plan if step.startswith("SCAN") and step.split()[1] in tables]
+            assert [] == walked or "LIMIT" in sql, sql
+
+
+def furnish(shop, supplier, grade, lots, readings):
+    """Other lots of the same supplier and grade, with readings."""
+    for number in range(lots):
+        delivery = shop.receive(supplier, grade, f"other-{number}", spools=1)
+        if number < 4:
+            spool = delivery["spools"][0]["code"]
+            body = [{"spool_code": spool, "d1_mm": 1.75, "d2_mm": 1.75} for _ in range(readings // 4)]
+            shop.measure("diameter", body)
+
+
+@pytest.mark.parametrize("limits", [SIMPLE_LIMITS, FULL_LIMITS], ids=["simple", "full"])
+def test_storing_a_reading_costs_the_same_in_a_small_shop_and_a_big_one(shop, limits):
+    """The number of statements for one reading does not grow with lots and readings elsewhere."""
+    supplier, grade = shop.supplier(), shop.grade(limits=limits)
+    spool = shop.receive(supplier, grade, spools=3)["spools"][0]["code"]
+    bodies = {
+        "/diameter-readings": {"d1_mm": 1.75, "d2_mm": 1.75},
+        "/color-readings": {"lab": WHITE, "conditions": CONDITIONS},
+    }
+    whole = {path: {"spool_code": spool, "measured_at": MEASURED, **body} for path, body in bodies.items()}
+    for path, body in whole.items():  # the first ones move the lot, and so cost more
+        asked(shop, "quality", "POST", path, body)
+    alone = {path: len(asked(shop, "quality", "POST", path, body)) for path, body in whole.items()}
+    furnish(shop, supplier, grade, 40, 200)
+    assert alone == {path: len(asked(shop, "quality", "POST", path, body)) for path, body in whole.items()}
+    assert max(alone.values()) <= 20
+
+
+def test_a_list_costs_the_same_however_long(shop):
+    """A page is one statement beside the token's, with its names and revisions."""
+    supplier, grade = shop.supplier(), shop.grade(limits=SIMPLE_LIMITS)
+    shop.good_lot(supplier, grade)
+    paths = ("/lots", "/deliveries", "/loads", "/lots?standing=released&limit=5")
+    few = {path: len(asked(shop, "admin", "GET", path)) for path in paths}
+    furnish(shop, supplier, grade, 12, 12)
+    assert few == {path: len(asked(shop, "admin", "GET", path)) for path in paths}
+    assert {2} == set(few.values())
+
+
+def test_a_list_of_readings_costs_its_inserts_and_no_more(shop):
+    """Each reading of a list costs its own insert; looking up and judging are shared by the list."""
+    spools = [spool["code"] for spool in shop.receive(shop.supplier(), shop.grade(limits=SIMPLE_LIMITS))["spools"]]
+    body = [{"spool_code": spool, "d1_mm": 1.75, "d2_mm": 1.75} for spool in spools]
+    asked(shop, "quality", "POST", "/diameter-readings", body)
+    short = len(asked(shop, "quality", "POST", "/diameter-readings", body))
+    long = len(asked(shop, "quality", "POST", "/diameter-readings", body * 10))
+    assert short + 9 * len(body) == long

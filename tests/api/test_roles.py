@@ -1,0 +1,161 @@
+import re
+
+import pytest
+
+from lots.desks import access
+from tests.api.refusals import refused
+from tests.store.rows import connected
+
+
+@pytest.fixture
+def engine():
+    """Who may do what does not depend on the engine."""
+    return "sqlite"
+
+
+RECEIVING, QUALITY, PURCHASING, PRODUCTION = "receiving", "quality", "purchasing", "production"
+BENCH = {RECEIVING, QUALITY}
+FLOOR = {PRODUCTION}
+ALL = {RECEIVING, QUALITY, PURCHASING, PRODUCTION}
+
+# Who may do what, beside the administrator, who may do everything. A path without a row here fails the tests.
+TABLE = {
+    ("GET", "/v1/suppliers"): {PURCHASING},
+    ("POST", "/v1/suppliers"): {PURCHASING},
+    ("GET", "/v1/suppliers/1"): {PURCHASING},
+    ("PATCH", "/v1/suppliers/1"): {PURCHASING},
+    ("GET", "/v1/shades"): {QUALITY},
+    ("POST", "/v1/shades"): {QUALITY},
+    ("GET", "/v1/shades/1"): {QUALITY},
+    ("GET", "/v1/shades/1/revisions"): {QUALITY},
+    ("POST", "/v1/shades/1/revisions"): {QUALITY},
+    ("GET", "/v1/grades"): {QUALITY},
+    ("POST", "/v1/grades"): {QUALITY},
+    ("GET", "/v1/grades/1"): {QUALITY},
+    ("PATCH", "/v1/grades/1"): {QUALITY},
+    ("GET", "/v1/grades/1/limits"): {QUALITY},
+    ("POST", "/v1/grades/1/limits"): {QUALITY},
+    ("GET", "/v1/instruments"): {QUALITY},
+    ("POST", "/v1/instruments"): {QUALITY},
+    ("GET", "/v1/instruments/1/checks"): {QUALITY},
+    ("POST", "/v1/instruments/1/checks"): {QUALITY},
+    ("GET", "/v1/deliveries"): {RECEIVING},
+    ("POST", "/v1/deliveries"): {RECEIVING},
+    ("GET", "/v1/lots"): ALL,
+    ("GET", "/v1/lots/1"): ALL,
+    ("POST", "/v1/diameter-readings"): BENCH,
+    ("POST", "/v1/color-readings"): BENCH,
+    ("POST", "/v1/shrink-tests"): {QUALITY},
+    ("POST", "/v1/bond-tests"): {QUALITY},
+    ("POST", "/v1/surface-checks"): {QUALITY},
+    ("POST", "/v1/moisture-readings"): {QUALITY},
+    ("GET", "/v1/lots/1/readings"): ALL,
+    ("POST", "/v1/readings/1/void"): {QUALITY},
+    ("GET", "/v1/lots/1/assessment"): ALL,
+    ("POST", "/v1/lots/1/reassess"): {QUALITY},
+    ("GET", "/v1/lots/1/decisions"): {QUALITY},
+    ("POST", "/v1/lots/1/decisions"): {QUALITY},
+    ("GET", "/v1/lots/1/concessions"): {QUALITY},
+    ("POST", "/v1/lots/1/concessions"): {QUALITY},
+    ("POST", "/v1/concessions/1/approve"): {QUALITY},
+    ("POST", "/v1/concessions/1/withdraw"): {QUALITY},
+    ("GET", "/v1/spools/1"): FLOOR,
+    ("GET", "/v1/spools/1/clearance"): FLOOR,
+    ("GET", "/v1/loads"): FLOOR,
+    ("POST", "/v1/loads"): FLOOR,
+    ("POST", "/v1/loads/1/unload"): FLOOR,
+    ("GET", "/v1/load-refusals"): {PRODUCTION, QUALITY},
+    ("GET", "/v1/lots/1/exposure"): {PRODUCTION, QUALITY},
+    ("GET", "/v1/sampling-plan"): ALL,
+    ("GET", "/v1/inspection-severity"): ALL,
+    ("POST", "/v1/inspection-severity"): {QUALITY},
+    ("POST", "/v1/color-differences"): ALL,
+    ("GET", "/v1/directory"): ALL,
+}
+OPEN = {("GET", "/v1/openapi.json")}
+
+
+def served(app):
+    """Every method and path under /v1, with 1 for each number or code in it."""
+    return {
+        (method, re.sub(r"<[^>]+>", "1", rule.rule))
+        for rule in app.url_map.iter_rules()
+        if rule.rule.startswith("/v1/")
+        for method in rule.methods - {"HEAD", "OPTIONS"}
+    }
+
+
+def ask(shop, method, path, token):
+    """One request without a body; with a token, or without when None."""
+    return shop.client.open(path, method=method, headers={"Authorization": f"Bearer {token}"} if token else {})
+
+
+def test_every_path_has_its_row(app):
+    """A path that is served but stands in no row has no rule here, and a row without a path is a slip."""
+    assert set(TABLE) | OPEN == served(app)
+
+
+@pytest.mark.parametrize("role", access.ROLES)
+def test_a_role_may_do_exactly_what_its_rows_say(shop, role):
+    """Each role is let in on its own paths and refused on the others, with the roles that are needed in words."""
+    let_in = set()
+    for method, path in TABLE:
+        answer = ask(shop, method, path, shop.tokens[role])
+        assert answer.status_code not in (401, 500, 503), f"{method} {path}"
+        if answer.status_code != 403:
+            let_in.add((method, path))
+            continue
+        said = refused(answer, 403, "not-your-desk")["detail"]
+        assert f"has the role {role}" in said
+        for needed in TABLE[method, path]:
+            assert needed in said.partition("needs")[2]
+    assert {row for row, roles in TABLE.items() if role == "admin" or role in roles} == let_in
+
+
+@pytest.mark.parametrize("token", [None, "mistyped", "x" * 5000, "NULL", "' OR 1=1 --"], ids=lambda t: str(t)[:12])
+def test_nothing_is_answered_without_a_live_token(shop, token):
+    """Without a token, or with a wrong one, every path answers 401 and says how to get one."""
+    for method, path in TABLE:
+        answer = ask(shop, method, path, token)
+        assert "Bearer" in answer.headers["WWW-Authenticate"]
+        assert "lots token add" in refused(answer, 401, "no-token")["detail"]
+
+
+def test_a_revoked_token_opens_nothing(shop):
+    """From the moment a token is revoked, every path answers 401 to it."""
+    with connected():
+        token = access.add_token("Ilse", "admin")
+    assert 200 == ask(shop, "GET", "/v1/lots", token).status_code
+    with connected():
+        access.revoke_token("Ilse")
+    for method, path in TABLE:
+        refused(ask(shop, method, path, token), 401, "no-token")
+
+
+@pytest.mark.parametrize(
+    "header", ["", "Bearer", "Bearer ", "Basic {}", "Token {}", "{}", "Bearer {}x", "Bearer x{}", "Bearer \xff"]
+)
+def test_a_token_must_come_whole_and_as_bearer(shop, header):
+    """Another scheme, a missing part or one character too many is no token."""
+    answer = shop.client.get("/v1/lots", headers={"Authorization": header.format(shop.tokens["quality"])})
+    refused(answer, 401, "no-token")
+
+
+def test_the_scheme_is_read_in_any_case(shop):
+    """HTTP says that the name of a scheme has no case."""
+    answer = shop.client.get("/v1/lots", headers={"Authorization": f"bearer {shop.tokens['quality']}"})
+    assert 200 == answer.status_code
+
+
+def test_a_role_that_nobody_knows_may_do_nothing(shop):
+    """A token with a role from another time is refused everywhere; no path is open by omission."""
+    with connected():
+        token = access.add_token("Old", "janitor")
+    for method, path in TABLE:
+        refused(ask(shop, method, path, token), 403, "not-your-desk")
+
+
+@pytest.mark.parametrize("path", ["/healthz", "/readyz"])
+def test_health_needs_no_token(shop, path):
+    """Whoever watches the server asks without a token."""
+    assert 200 == shop.client.get(path).status_code

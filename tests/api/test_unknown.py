@@ -1,0 +1,111 @@
+"""Numbers, codes and names that nobody gave out: each might reach the database, so each is tried on both engines."""
+
+import json
+
+from tests.api.bodies import CASES, Furnished
+from tests.api.refusals import refused, send
+from tests.store.rows import counts
+
+
+def test_an_unknown_number_in_a_path_is_404(shop):
+    """Every path with a number answers 404 to one that nobody was given, however long, also to a body that is right."""
+    at = Furnished(shop)
+    for path, item in shop.contract.document["paths"].items():
+        if "{number}" not in path:
+            continue
+        for method in {"get", "post", "patch"} & set(item):
+            body = CASES[path][2](at) if path in CASES and CASES[path][0].lower() == method else {}
+            before = counts()
+            for number in (0, 999_999, 2**63 - 1, 2**63, 10**30, 10**400, "9" * 5000):
+                answer = send(shop, method, path.format(number=number), json.dumps(body), If_Match="*")
+                assert 404 == answer.status_code, f"{method} {path} {str(number)[:20]}"
+                refused(answer, 404, "not-found", [])
+            assert before == counts(), f"{method} {path}"
+
+
+def test_an_unknown_spool_is_404(shop):
+    """A code that is on no spool, whatever a scanner makes of a label, is not found and says not to load it."""
+    for code in (
+        "nope",
+        "%00",
+        "a%00b",
+        "%ff",
+        "%ed%a0%80",
+        "%F0%9F%98%80",
+        "..",
+        "x" * 3000,
+        "'--",
+        "%25",
+        "%0a",
+        "%7f",
+    ):
+        for path in (f"/v1/spools/{code}", f"/v1/spools/{code}/clearance?use=cosmetic"):
+            answer = send(shop, "GET", path)
+            assert 404 == answer.status_code, path[:80]
+            assert "do not load it" in refused(answer, 404, "not-found", [])["detail"].lower()
+
+
+def test_an_unknown_spool_cannot_be_loaded_or_measured(shop):
+    """Loading a spool without a record is refused, and so is measuring one."""
+    before = counts()
+    load = json.dumps({"spool_code": "nope", "machine": "P1", "job": "J", "use": "fit"})
+    refused(send(shop, "POST", "/v1/loads", load), 404, "not-found", [])
+    reading = json.dumps({"spool_code": "nope", "d1_mm": 1.75, "d2_mm": 1.75})
+    refused(send(shop, "POST", "/v1/diameter-readings", reading), 422, "invalid", ["/spool_code"])
+    assert before == counts()
+
+
+REFERENCES = (
+    ("/v1/deliveries", "supplier_id"),
+    ("/v1/deliveries", "grade_id"),
+    ("/v1/diameter-readings", "instrument_id"),
+    ("/v1/grades", "shade_id"),
+    ("/v1/readings/1/void", "replaced_by"),
+)
+
+
+def test_a_number_that_is_nobodys_is_pointed_at_in_a_body(shop):
+    """A reference to nothing, or by a number that no row can have, is a fault of the field that makes it."""
+    at = Furnished(shop)
+    for path, field in REFERENCES:
+        body = CASES[path.replace("/1/", "/{number}/")][2](at)
+        before = counts()
+        for number in (999, 2**63 - 1, 0, -1, 2**63, 10**30, 10**400, 1.5, "1", True):
+            answer = send(shop, "POST", path, json.dumps({**body, field: number}))
+            assert 422 == answer.status_code, f"{path} {field} {str(number)[:20]}"
+            refused(answer, 422, "invalid", [f"/{field}"])
+        assert before == counts()
+
+
+def test_text_with_what_no_label_holds_is_refused(shop):
+    """Control characters, half a surrogate pair and blanks are refused."""
+    texts = ("\u0000", "a\u0000b", "a\u0007", "\ud800", "a\udfffb", "\u0085x\u0085y", "", " ", "\u3000")
+    for text in texts:
+        answer = send(shop, "POST", "/v1/suppliers", json.dumps({"code": text, "name": "N"}))
+        assert 422 == answer.status_code, repr(text)
+        refused(answer, 422, "invalid", ["/code"])
+
+
+def test_text_of_any_script_is_kept_as_it_is(shop):
+    """Umlauts, other scripts and emoji come back as they were sent, in the longest text that is taken too."""
+    for number, name in enumerate(("Zürich", "株式会社", "\U0001f600", "ﷺ" * 200, "x" * 200)):
+        made = shop.post("purchasing", "/suppliers", {"code": f"S{number}", "name": f" {name} "})
+        assert name == made["name"]
+        assert name == shop.get("purchasing", f"/suppliers/{made['id']}")["name"]
+
+
+def test_an_unknown_field_of_any_name_is_refused(shop):
+    """A name that is no name, or holds what a pointer must escape, is refused like another."""
+    pointers = {
+        "\ud800": "/?",
+        "a\udfffb": "/a?b",
+        "\u0000": "/\u0000",
+        "a/b": "/a~1b",
+        "a~b": "/a~0b",
+        "": "/",
+        "é": "/é",
+    }
+    for name, pointer in pointers.items():
+        answer = send(shop, "POST", "/v1/suppliers", json.dumps({"code": "A", "name": "N", name: 1}))
+        assert 422 == answer.status_code, repr(name)
+        assert [pointer] == [error["pointer"] for error in answer.get_json()["errors"]]

@@ -1,0 +1,30 @@
+"""Databases with nothing in them, not even tables."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from lots.store import database
+
+
+@pytest.fixture
+def empty_url(engine: str, request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+    """The address of a database without tables, of each engine in turn."""
+    if engine == "sqlite":
+        yield f"sqlite:///{tmp_path / 'empty.sqlite3'}"
+        database.close()
+        return
+    import psycopg
+
+    server = request.getfixturevalue("postgres_url")
+    name = f"lots_empty_{os.getpid()}"
+    with psycopg.connect(server, autocommit=True) as admin:
+        admin.execute(f"CREATE DATABASE {name}")
+    yield f"{server.rpartition('/')[0]}/{name}"
+    database.close()
+    with psycopg.connect(server, autocommit=True) as admin:
+        admin.execute(f"DROP DATABASE {name} WITH (FORCE)")

@@ -1,0 +1,34 @@
+"""What stands in the database, for tests that must know whether anything was stored."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+from lots.store import database
+from lots.store.models import TABLES
+
+
+@contextmanager
+def connected() -> Iterator[None]:
+    """Keeps a connection open for as long as the block lasts."""
+    database.connect()
+    try:
+        yield
+    finally:
+        database.disconnect()
+
+
+def counts() -> dict[str, int]:
+    """How many rows each table has."""
+    names = [table._meta.table_name for table in TABLES]
+    each = " UNION ALL ".join(f"SELECT '{n}', COUNT(*) FROM \"{n}\"" for n in names)  # noqa: S608  # our own names
+    with connected():
+        return dict(database.db.execute_sql(each).fetchall())
+
+
+def contents() -> list[tuple[str, tuple[Any, ...]]]:
+    """Every row of every table."""
+    with connected():
+        return [(table._meta.table_name, row) for table in TABLES for row in table.select().tuples()]
