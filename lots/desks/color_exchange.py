@@ -32,7 +32,7 @@ def is_exchange_text(text: str) -> bool:
 
 
 def read_exchange(text: str) -> Table:
-    """Returns the table of a colour exchange text: L*, a*, b* by name, the sample's name as spool code, conditions from the header.
+    r"""Returns the table of a colour exchange text: L*, a*, b* by name, the sample's name as spool code, conditions from the header.
 
     `SAMPLE_NAME` holds the spool code; where there is no such column, `SAMPLE_ID` does. Other columns (XYZ, spectra) are let by. Of
     the conditions, those in KEYWORDS are read, `MEASUREMENT_SOURCE "Illumination=D65 ObserverAngle=10"` too; a geometry di:8 or de:8
@@ -43,8 +43,8 @@ def read_exchange(text: str) -> Table:
         conditions is written from memory, as is the use of di:8 and de:8 (ISO 13655 and CIE 15 are said to use them so).
 
     Example:
-        >>> table = read_exchange('CGATS.17\\nBEGIN_DATA_FORMAT\\nSAMPLE_ID LAB_L LAB_A LAB_B\\nEND_DATA_FORMAT\\n'
-        ...                       'NUMBER_OF_SETS 1\\nBEGIN_DATA\\nA-1 95.0 -0.8 1.5\\nEND_DATA\\n')
+        >>> table = read_exchange('CGATS.17\nBEGIN_DATA_FORMAT\nSAMPLE_ID LAB_L LAB_A LAB_B\nEND_DATA_FORMAT\n'
+        ...                       'NUMBER_OF_SETS 1\nBEGIN_DATA\nA-1 95.0 -0.8 1.5\nEND_DATA\n')
         >>> table.columns, table.rows[0].cells
         (['SAMPLE_ID', 'LAB_L', 'LAB_A', 'LAB_B'], ['A-1', '95.0', '-0.8', '1.5'])
     """

@@ -27,10 +27,6 @@ class Group:
         """The delivery as the receiving desk takes it."""
         return {**self.said, "spools": self.spools}
 
-    def has_codes(self) -> bool:
-        """True when the file gives every spool its code."""
-        return all(spool.get("code") for spool in self.spools)
-
     def source_of(self, pointer: str) -> tuple[int, str]:
         """Returns the item a fault came from, and the field of that item."""
         if found := _SPOOL.match(pointer):
@@ -38,7 +34,9 @@ class Group:
         return self.first, pointer.strip("/")
 
 
-def grouped(items: list[dict[str, Any]], places: list[tuple[int, int]]) -> tuple[list[Group], list[CellFault]]:
+def grouped(
+    items: list[dict[str, Any]], places: list[tuple[int, int]], alone: set[int]
+) -> tuple[list[Group], list[CellFault]]:
     """Returns the deliveries that rows belong to, and what contradicts itself between rows.
 
     Rows with the same supplier, grade, lot number, order and time are one delivery, wherever they stand.
@@ -46,13 +44,15 @@ def grouped(items: list[dict[str, Any]], places: list[tuple[int, int]]) -> tuple
     Args:
         items: one for each row, in the types of the API.
         places: row and line of each.
+        alone: items that have a fault already, and might be of any delivery.
     """
     groups: dict[tuple[Any, ...], Group] = {}
     seen: dict[str, int] = {}
     faults: list[CellFault] = []
     for index, (item, (row, line)) in enumerate(zip(items, places, strict=True)):
         said = {name: value for name, value in item.items() if name not in _OF_SPOOLS}
-        group = groups.setdefault(tuple(item.get(name) for name in _KEY), Group(index, {}))
+        key = (index,) if index in alone else tuple(item.get(name) for name in _KEY)
+        group = groups.setdefault(key, Group(index, {}))
         first = places[group.first][0]
         for name, value in said.items():
             if value in (None, False):
@@ -69,9 +69,10 @@ def grouped(items: list[dict[str, Any]], places: list[tuple[int, int]]) -> tuple
             spools = [{**spools[0], "code": None}]
         elif code is not None:
             seen[code] = row
-        if len(group.spools) <= MOST_SPOOLS < len(group.spools) + len(spools):
+        if len(group.spools) + len(spools) > MOST_SPOOLS:
             detail = f"With this row the delivery has more than {MOST_SPOOLS} spools."
             faults.append(fault(detail, "Split it by order_ref or received_at.", row=row, line=line))
+            continue
         group.spools += [{name: value for name, value in spool.items() if value is not None} for spool in spools]
         group.origins += [index] * len(spools)
     return list(groups.values()), faults

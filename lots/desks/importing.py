@@ -113,7 +113,7 @@ def store(draft: Draft, by: str, *, dry_run: bool = False) -> dict[str, Any]:
                 raise _Undo
             found |= _view(imports.add({**kept, "summary": summary}, by, now))
     except _Undo:
-        _forget_numbers(found)
+        _forget_numbers(found, {spool.get("code") for item in draft.items for spool in item.get("spools") or ()})
     except Clash:
         # The same file came twice at once, and the other was faster.
         if (known := earlier(draft.digest, dry_run=dry_run)) is not None:
@@ -127,12 +127,12 @@ def _view(row: Any) -> dict[str, Any]:
     return {name: getattr(row, name) for name in names}
 
 
-def _forget_numbers(found: dict[str, Any]) -> None:
-    """Takes out the numbers of what was undone: they will be given to something else."""
+def _forget_numbers(found: dict[str, Any], written: set[str | None]) -> None:
+    """Takes out the numbers and codes that were given to what was undone: they will be given to something else."""
     new = {delivery["lot_id"] for delivery in found["deliveries"] if delivery["new_lot"]}
     for delivery in found["deliveries"]:
         delivery |= {"id": None, "lot_id": None if delivery["lot_id"] in new else delivery["lot_id"], "sample": None}
-        delivery["spool_codes"] = delivery["spool_codes"] if delivery.pop("codes_given") else []
+        delivery["spool_codes"] = [code for code in delivery["spool_codes"] if code in written]
     found["lots"] = [{**lot, "id": None if lot["id"] in new else lot["id"]} for lot in found["lots"]]
     found["lot_ids"] = [number for number in found["lot_ids"] if number not in new]
 
@@ -236,19 +236,21 @@ def column_of(columns: dict[str, str], path: str) -> str | None:
 
 
 def _deliveries(draft: Draft, by: str) -> dict[str, Any]:
-    groups, faults = grouping.grouped(draft.items, [(source.row, source.line) for source in draft.sources])
+    places = [(source.row, source.line) for source in draft.sources]
+    alone = {index for index, source in enumerate(draft.sources) if source.broken}
+    groups, faults = grouping.grouped(draft.items, places, alone)
     faults = draft.faults + faults
     done = []
     for group in groups:
         try:
-            done.append((group, receiving.receive(group.values(), by)))
+            done.append(receiving.receive(group.values(), by))
         except LotsError as refused:
             for wrong in refused.faults or (Fault("", refused.detail),):
                 index, path = group.source_of(wrong.pointer)
                 if not draft.sources[index].is_broken(path):
                     faults.append(_at(draft.sources[index], column_of(draft.columns, path), wrong))
     _refuse(draft, faults)
-    last = {made["lot"]["id"]: made["lot"] for _, made in done}
+    last = {made["lot"]["id"]: made["lot"] for made in done}
     return {
         "items": len(done),
         "lots": [_lot_line(bench.after(receiving.lot_of(number))) for number in last],
@@ -259,10 +261,9 @@ def _deliveries(draft: Draft, by: str) -> dict[str, Any]:
                 "supplier_lot": made["lot"]["supplier_lot"],
                 "new_lot": made["new_lot"],
                 "spool_codes": [spool["code"] for spool in made["spools"]],
-                "codes_given": group.has_codes(),
                 "sample": made["sample"],
             }
-            for group, made in done
+            for made in done
         ],
         "warnings": [],
     }

@@ -27,7 +27,7 @@ def _spool(code: str) -> Any:
     # NUL can stand in a path but in no code, and PostgreSQL does not take it.
     row = None if "\0" in code else lots.spool(code)
     if row is None:
-        like = lots.code_like(code)
+        like = None if "\0" in code else lots.code_like(code)
         hint = (
             f"Did you mean {like}?"
             if like

@@ -16,7 +16,10 @@ from lots.domain.values import Conditions, Lab, condition_name, mean_lab
 from lots.store import catalog, readings
 
 
-def common_faults(at: str, item: dict[str, Any], spool: Any, instruments: dict[int, Any], now: datetime) -> list[Fault]:
+def common_faults(
+    at: str, item: dict[str, Any], spool: Any, instruments: dict[int, Any], now: datetime
+) -> list[Fault]:
+    """Returns what is wrong with what every reading says: its spool, its instrument, its time."""
     faults = []
     if spool is None:
         hint = "Check the label; GET /v1/lots/{id} lists a lot's spools. A spool is logged with its delivery."

@@ -121,7 +121,7 @@ def strays(text: str) -> list[str]:
 
 
 def read_csv(text: str, delimiter: str = ",") -> Table:
-    """Returns the table of a CSV text (RFC 4180), with a fault for everything that cannot be told apart.
+    r"""Returns the table of a CSV text (RFC 4180), with a fault for everything that cannot be told apart.
 
     Lines may end in CRLF, LF or CR. Blank rows are left out, but counted. After a fault, reading goes on with the next line.
 
@@ -133,9 +133,9 @@ def read_csv(text: str, delimiter: str = ",") -> Table:
         RFC 4180, sections 2 and 3.
 
     Example:
-        >>> table = read_csv('spool_code,note\\r\\nA-1,"two, with ""quotes"""\\r\\n')
+        >>> table = read_csv('spool_code,note\nA-1,"two, quoted"\n')
         >>> table.columns, table.rows[0].cells
-        (['spool_code', 'note'], ['A-1', 'two, with "quotes"'])
+        (['spool_code', 'note'], ['A-1', 'two, quoted'])
     """
     table = Table()
     header: list[str] | None = None
@@ -150,7 +150,9 @@ def read_csv(text: str, delimiter: str = ",") -> Table:
         table.count += 1
         if table.count > MOST_ROWS:
             hint = "Split the file, and repeat the header in each part."
-            table.faults.append(fault(f"A file holds at most {MOST_ROWS:,} rows below its header.", hint, row=row.number))
+            table.faults.append(
+                fault(f"A file holds at most {MOST_ROWS:,} rows below its header.", hint, row=row.number)
+            )
             break
         if len(row.cells) != len(header):
             table.faults.append(_ragged(row, len(header), delimiter))
@@ -171,7 +173,9 @@ def _usable(header: list[str], delimiter: str, row: Row, table: Table) -> bool:
         return True
     name = "TAB" if found == "\t" else found
     detail = f"The header is a single column, {header[0][:60]!r}."
-    table.faults.append(fault(detail, f"This looks separated by {name}. {others[found]}.", row=row.number, line=row.line))
+    table.faults.append(
+        fault(detail, f"This looks separated by {name}. {others[found]}.", row=row.number, line=row.line)
+    )
     return False
 
 
@@ -193,7 +197,8 @@ def _records(text: str, delimiter: str, table: Table) -> Iterator[Row]:
     """Yields every row with its number and line; faults of quoting go into the table, and their rows are left out."""
     cell, at, number, line = _pattern(delimiter), 0, 0, 1
     while at < len(text):
-        number, first, cells, broken = number + 1, line, [], False
+        number, first, broken = number + 1, line, False
+        cells: list[str] = []
         while True:
             found = cell.match(text, at)
             if found is None:
@@ -224,4 +229,6 @@ def _misquoted(text: str, at: int, number: int, line: int, name: str | None) -> 
         hint = "Double it, and put the whole cell in quotes."
         return fault("A quote stands inside a cell that has none around it.", hint, row=number, line=line, column=name)
     hint = "A quote that belongs to the text is doubled; nothing stands between the closing one and the delimiter."
-    return fault("The quotes around this cell are not closed as they should be.", hint, row=number, line=line, column=name)
+    return fault(
+        "The quotes around this cell are not closed as they should be.", hint, row=number, line=line, column=name
+    )
