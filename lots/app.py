@@ -17,6 +17,7 @@ from lots.api import (
     errors,
     grades,
     http,
+    imports,
     inspection,
     instruments,
     production,
@@ -42,6 +43,7 @@ DESKS = (
     inspection.desk,
     colors.desk,
     directory.desk,
+    imports.desk,
 )
 
 _ABOUT = """Filament lots: measured against what was approved, blocked when out, traced when loaded.
@@ -158,5 +160,5 @@ _DOCS_PAGE = """<!doctype html>
 <script src="/docs/swagger-ui-bundle.js"></script><script src="/docs/start.js"></script></body>
 </html>
 """
-_DOCS_START = """SwaggerUIBundle({url: "/v1/openapi.json", dom_id: "#docs", deepLinking: true, persistAuthorization: true});
+_DOCS_START = """SwaggerUIBundle({url: "/v1/openapi.json", dom_id: "#docs", deepLinking: true, persistAuthorization: true, validatorUrl: null});
 """

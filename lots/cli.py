@@ -6,6 +6,7 @@ import socket
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import click
@@ -143,6 +144,37 @@ def _database() -> Iterator[None]:
         database.disconnect()
 
 
+@main.command("import")
+@click.argument("kind")
+@click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--dry-run", is_flag=True, help="Say what would be, store nothing.")
+@click.option("--by", default="command line", show_default=True, help="Who is recorded.")
+@click.option("--delimiter", help='What stands between cells: "," or ";".  [default: ,]')
+@click.option("--decimal", help="How fractions are written: point or comma.  [default: point]")
+@click.option("--time-zone", help="IANA name, such as Europe/Vienna, for times without an offset.")
+@click.option("--illuminant", help="Of colours, where the file has no such column; so are the five below.")
+@click.option("--observer-deg", help="2 or 10.")
+@click.option("--geometry", help="Such as d/8.")
+@click.option("--specular", help="included or excluded.")
+@click.option("--uv", help="included or excluded.")
+@click.option("--backing", help="Such as white.")
+def import_(file: Path, by: str, dry_run: bool, **said: str | None) -> None:
+    """Import a CSV FILE, or colour exchange text of colours: all of it or nothing, the same file only once.
+
+    KIND is diameter, color, shrinkage, bond, surface, moisture or deliveries. Each fault is one line on standard error.
+    """
+    from lots import import_command
+
+    with _plainly(), _database():
+        import_command.run(file, _name(by), {**said, "dry_run": "true" if dry_run else None})
+
+
+def _name(text: str) -> str:
+    if not text.strip() or len(text) > 120 or not text.isprintable():
+        raise BadSettings("NAME must be 1 to 120 printable characters")
+    return text.strip()
+
+
 _ROLES = ("receiving", "quality", "purchasing", "production", "admin")
 
 
@@ -154,9 +186,7 @@ def add_token(name: str, role: str) -> None:
     from lots.desks import access
 
     with _plainly(), _database():
-        if not name.strip() or len(name) > 120 or not name.isprintable():
-            raise BadSettings("NAME must be 1 to 120 printable characters")
-        click.echo(access.add_token(name.strip(), role))
+        click.echo(access.add_token(_name(name), role))
 
 
 @token.command("list")

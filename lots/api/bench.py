@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from flask import jsonify
+from flask import jsonify, request
 from marshmallow import Schema, fields
 
 from lots.api.exposure import ExposureSchema
@@ -233,6 +233,16 @@ _serve(
 )
 
 
+SCHEMAS: dict[str, type[Strict]] = {
+    "diameter": DiameterArgs,
+    "color": ColorArgs,
+    "shrinkage": ShrinkArgs,
+    "bond": BondArgs,
+    "surface": SurfaceArgs,
+    "moisture": MoistureArgs,
+}
+
+
 @desk.route(f"/lots/<{NUMBER}:number>/readings")
 class LotReadings(Resource):
     """Readings of a lot."""
@@ -244,6 +254,12 @@ class LotReadings(Resource):
     def get(self, args: dict[str, Any], number: int) -> Any:
         """List everything that was recorded of a lot, voided and screening readings included."""
         return page_answer(bench.of_lot(number, args.get("kind"), args.get("cursor"), args["limit"]))
+
+    def csv_leaves_out(self) -> set[str]:
+        """Without a kind every field has a column; with one, those of the other kinds have none."""
+        asked = SCHEMAS.get(request.args.get("kind", ""))
+        every = {name for schema in SCHEMAS.values() for name in schema().fields}
+        return every - set(asked().fields) if asked else set()
 
 
 @desk.route(f"/readings/<{NUMBER}:number>/void")

@@ -13,6 +13,7 @@ from marshmallow import INCLUDE, Schema, fields
 from werkzeug.exceptions import HTTPException
 
 from lots.desks.errors import Conflict, Fault, Invalid, KeyReused, LotsError, NotFound, Stale
+from lots.desks.reading_files import CellFault
 from lots.desks.trouble import BadCursor, Clash, Unavailable
 
 log = logging.getLogger(__name__)
@@ -67,6 +68,9 @@ class FaultSchema(Schema):
     )
     detail = fields.String(required=True)
     hint = fields.String()
+    row = fields.Integer(metadata={"description": "row of an imported file, 1 for its header"})
+    column = fields.String(metadata={"description": "column of an imported file"})
+    line = fields.Integer(metadata={"description": "line of an imported file, where it is not the row's number"})
 
 
 class ProblemSchema(Schema):
@@ -92,13 +96,19 @@ def problem(
     **more: Any,
 ) -> Response:
     """Returns a problem document."""
-    errors = [{"pointer": f.pointer, "detail": f.detail, **({"hint": f.hint} if f.hint else {})} for f in faults]
+    errors = [_told(fault) for fault in faults]
     body = {"type": f"/problems/{slug}", "title": title, "status": status, "detail": detail, "errors": errors, **more}
     # Half of a surrogate pair, quoted from a request, has no UTF-8 form.
     text = (json.dumps(body, ensure_ascii=False) + "\n").encode("utf-8", "replace")
     answer = Response(text, status, mimetype="application/problem+json")
     answer.headers.extend(list(headers))
     return answer
+
+
+def _told(fault: Fault) -> dict[str, Any]:
+    place = {"row": fault.row, "column": fault.column, "line": fault.line} if isinstance(fault, CellFault) else {}
+    more = {"hint": fault.hint or None, **place}
+    return {"pointer": fault.pointer, "detail": fault.detail, **{k: v for k, v in more.items() if v is not None}}
 
 
 def http_problem(status: int, detail: str = "", headers: Iterable[tuple[str, str]] = ()) -> Response:

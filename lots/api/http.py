@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from typing import Any, ClassVar, NoReturn
 from urllib.parse import urlencode
 
@@ -15,6 +16,7 @@ from flask_smorest import Blueprint
 from marshmallow import Schema, ValidationError, fields
 from webargs.flaskparser import FlaskParser
 
+from lots.api import csv_out
 from lots.api.errors import ProblemSchema, faults_from, http_problem, problem
 from lots.api.fields import Strict, Text, WrittenWhole
 from lots.desks import access
@@ -85,8 +87,13 @@ class Resource(MethodView):
             return _once(lambda: _as_response(answer(**kwargs)))
         response = _as_response(answer(**kwargs))
         if request.method in ("GET", "HEAD") and response.status_code == 200:
+            response = csv_out.as_asked(response, csv_out.answered_item(getattr(self, "get")), self.csv_leaves_out())  # noqa: B009
             response.add_etag()  # of its text, where it has no version of its own
         return response.make_conditional(request) if response.get_etag()[0] else response
+
+    def csv_leaves_out(self) -> Collection[str]:
+        """Fields of a list's rows that have no column in its CSV, by what the request asks for."""
+        return ()
 
 
 def _check_query() -> None:
@@ -119,7 +126,7 @@ def _once(answer: Callable[[], Response]) -> Response:
         return Answer(response.status_code, response.get_data(as_text=True), kept)
 
     def kept_or_run() -> tuple[Answer, bool]:
-        return access.once(person().name, request.method, request.full_path, key[1], request.get_data(), run)
+        return access.once(person().name, request.method, request.full_path, key[1], _body_said(), run)
 
     try:
         kept, repeated = kept_or_run()
@@ -130,6 +137,17 @@ def _once(answer: Callable[[], Response]) -> Response:
     if repeated:
         response.headers["Idempotent-Replayed"] = "true"
     return response
+
+
+def _body_said() -> bytes:
+    """What a body says: its bytes, but of a form the fields and files, since the line between them is drawn anew each time it is sent."""
+    if request.mimetype != "multipart/form-data":
+        return request.get_data()
+    said: list[Any] = [sorted((name, values) for name, values in request.form.lists())]
+    for name, file in sorted(request.files.items(multi=True)):
+        said.append([name, file.filename, hashlib.sha256(file.stream.read()).hexdigest()])
+        file.stream.seek(0)
+    return json.dumps(said).encode()
 
 
 def read_json() -> Any:
@@ -233,7 +251,8 @@ class Desk(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
         def decorate(view: type[Resource]) -> Any:
             for name, roles in view.who.items():
                 method: Any = getattr(view, name.lower())
-                method._apidoc = {**getattr(method, "_apidoc", {}), "roles": roles}
+                named = {"roles": roles, "operation_id": f"{name.lower()}{view.__name__}"}
+                method._apidoc = {**getattr(method, "_apidoc", {}), **named}
             return register(view)
 
         return decorate
@@ -275,7 +294,11 @@ class Desk(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
 def _document_shared(doc: dict[str, Any], info: dict[str, Any], *, method: str, **_: Any) -> dict[str, Any]:
     """Documents what every operation has: its roles, the problem document, the key of a repeatable POST, the ETag a PATCH needs."""
     doc.setdefault("responses", {})["default"] = "DEFAULT_ERROR"
+    doc["operationId"] = info.get("operation_id")
     doc["x-roles"] = list(dict.fromkeys([*info.get("roles", ()), "admin"]))
+    shown = doc["responses"].get(200, {}).get("content", {})
+    if csv_out.item_of_page(shown.get("application/json", {}).get("schema")):
+        shown["text/csv"] = {"schema": {"type": "string", "description": csv_out.SAYS}}
     if method == "post":
         key = {"type": "string", "minLength": 1, "maxLength": 255}
         text = "A repeat with the same key and body gets the first answer again; with another body, 422."

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import re
 from datetime import UTC, datetime
 from difflib import get_close_matches
+from typing import Any
 from zoneinfo import ZoneInfo, available_timezones
 
 _POINT = re.compile(r"[-+]?[0-9]+(\.[0-9]+)?([eE][-+]?[0-9]{1,3})?")
@@ -63,6 +65,8 @@ def _number_hint(text: str, decimal: str) -> str:
         return f"This file was declared to have decimal commas: write {text.replace('.', ',')}."
     if _GROUPED.fullmatch(text):
         return "Write it without marks between the thousands."
+    if "o" in text.lower() and _POINT.fullmatch(text.lower().replace("o", "0").replace(",", ".")):
+        return "A letter O stands where a 0 belongs."
     if found := _WITH_UNIT.fullmatch(text):
         return f"Write {found[1]} alone; the unit is in the column's name."
     if text[:1] in "\u2212\u2013\u2014":
@@ -132,6 +136,25 @@ def moment(text: str, zone_of_file: ZoneInfo | None) -> str:
             f"Write it with its offset: {first.isoformat()} or {second.isoformat()}.",
         )
     return first.isoformat()
+
+
+def listed(text: str) -> list[Any]:
+    """Returns the list in a cell, as an export writes it.
+
+    Raises:
+        BadCell: it is no JSON list.
+    """
+    try:
+        found = json.loads(text, parse_constant=_no_number)
+    except (ValueError, RecursionError):
+        found = None
+    if not isinstance(found, list):
+        raise BadCell("This is not a list.", "Write it like [95.02, -0.79, 1.48], or as columns L, a, b.")
+    return found
+
+
+def _no_number(name: str) -> Any:
+    raise ValueError(name)
 
 
 def _short(text: str) -> str:

@@ -110,14 +110,12 @@ def _check(table: Table, keywords: dict[str, str], seen: set[str]) -> None:
         fault(f"There is no {name} in this file.", "It may have been cut off.") for name in _MARKERS if name not in seen
     ]
     for keyword, found, what in (
-        ("NUMBER_OF_FIELDS", len(table.columns), "names between BEGIN_DATA_FORMAT and END_DATA_FORMAT"),
-        ("NUMBER_OF_SETS", table.count, "lines between BEGIN_DATA and END_DATA"),
+        ("NUMBER_OF_FIELDS", len(table.columns), "BEGIN_DATA_FORMAT names"),
+        ("NUMBER_OF_SETS", table.count, "the lines after BEGIN_DATA are"),
     ):
         stated = keywords.get(keyword)
         if stated is not None and stated.strip() != str(found):
-            table.faults.append(
-                fault(f"{keyword} is {stated}, but there are {found} {what}.", "It may have been cut off.")
-            )
+            table.faults.append(fault(f"{keyword} is {stated}, but {what} {found}.", "It may have been cut off."))
 
 
 def _name_columns(table: Table) -> None:

@@ -133,7 +133,11 @@ def _forget_numbers(found: dict[str, Any], written: set[str | None]) -> None:
     for delivery in found["deliveries"]:
         delivery |= {"id": None, "lot_id": None if delivery["lot_id"] in new else delivery["lot_id"], "sample": None}
         delivery["spool_codes"] = [code for code in delivery["spool_codes"] if code in written]
-    found["lots"] = [{**lot, "id": None if lot["id"] in new else lot["id"]} for lot in found["lots"]]
+    if found["kind"] == DELIVERIES:
+        # What is to be measured depends on the sample, which will be drawn anew.
+        for lot in found["lots"]:
+            says = f"Lot {lot['supplier_lot']} {'would be new' if lot['id'] in new else 'is known and would get more spools'}."
+            lot |= {"id": None if lot["id"] in new else lot["id"], "to_measure": [], "says": says}
     found["lot_ids"] = [number for number in found["lot_ids"] if number not in new]
 
 

@@ -12,13 +12,11 @@ from lots.desks.evidence import conditions_of
 from lots.domain import plausibility
 from lots.domain.bond import stress_mpa
 from lots.domain.plausibility import Doubt
-from lots.domain.values import Conditions, Lab, condition_name, mean_lab
+from lots.domain.values import Conditions, Lab, condition_name, nearest_lab
 from lots.store import catalog, readings
 
 
-def common_faults(
-    at: str, item: dict[str, Any], spool: Any, instruments: dict[int, Any], now: datetime
-) -> list[Fault]:
+def common_faults(at: str, item: dict[str, Any], spool: Any, instruments: dict[int, Any], now: datetime) -> list[Fault]:
     """Returns what is wrong with what every reading says: its spool, its instrument, its time."""
     faults = []
     if spool is None:
@@ -101,20 +99,21 @@ def condition_faults(at: str, item: dict[str, Any], spool: Any, asked: dict[int,
 
 def slips(items: Sequence[dict[str, Any]], spools: dict[str, Any], held: dict[int, Any]) -> list[list[dict[str, str]]]:
     """Warns of a* and b* that look swapped or short of a sign, against the lot's other readings, those of the same list included."""
-    known: dict[int, list[Lab]] = {
-        lot.id: [Lab(*r.values["lab"]) for r in readings.that_count(lot.id, kind="color")] for lot in held.values()
-    }
-    for item in items:
-        known[spools[item["spool_code"]].lot_id].append(Lab(*item["lab"]))
+    totals = {lot.id: [0.0, 0.0, 0.0, 0.0] for lot in held.values()}
+    stored = [(lot.id, r.values["lab"]) for lot in held.values() for r in readings.that_count(lot.id, kind="color")]
+    sent = [(spools[item["spool_code"]].lot_id, item["lab"]) for item in items]
+    for lot_id, lab in (*stored, *sent):
+        totals[lot_id] = [total + part for total, part in zip(totals[lot_id], (*lab, 1.0), strict=True)]
+    hint = "It was stored as it stands. If it is wrong, void it with POST /v1/readings/{id}/void and send it again."
     warnings = []
-    for item in items:
-        others = list(known[spools[item["spool_code"]].lot_id])
-        lab = Lab(*item["lab"])
-        others.remove(lab)
-        slip = plausibility.suspect_lab(lab, mean_lab(others)) if others else None
-        hint = "It was stored as it stands. If it is wrong, void it with POST /v1/readings/{id}/void and send it again."
+    for item, (lot_id, lab) in zip(items, sent, strict=True):
+        *sums, n = totals[lot_id]
+        slip = None
+        if n > 1:
+            others = nearest_lab(*((total - part) / (n - 1) for total, part in zip(sums, lab, strict=True)))
+            slip = plausibility.suspect_lab(Lab(*lab), others)
         warned = [{"field": "lab", "detail": f"{slip}.", "hint": hint}] if slip else []
-        warnings.append([*warned, *_strangers(item, held[spools[item["spool_code"]].lot_id])])
+        warnings.append([*warned, *_strangers(item, held[lot_id])])
     return warnings
 
 

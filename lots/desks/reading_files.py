@@ -77,14 +77,16 @@ class Table:
 def fault(
     detail: str, hint: str = "", *, row: int | None = None, line: int | None = None, column: str | None = None
 ) -> CellFault:
-    """Returns a fault that points at "row 7, column d1_mm", or at whichever of the two is known.
+    """Returns a fault that points at "row 7, column d1_mm", at the row alone, or by its name at what is said for all rows.
 
     Example:
         >>> fault("This is needed.", row=7, line=7, column="d1_mm").pointer
         'row 7, column d1_mm'
     """
-    parts = [*([f"row {row}"] if row is not None else []), *([f"column {column}"] if column is not None else [])]
-    return CellFault(", ".join(parts), detail, hint, row, column, None if line == row else line)
+    pointer = column or ""
+    if row is not None:
+        pointer = f"row {row}" if column is None else f"row {row}, column {column}"
+    return CellFault(pointer, detail, hint, row, column, None if line == row else line)
 
 
 def guarded(text: str) -> str:

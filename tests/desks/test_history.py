@@ -94,7 +94,7 @@ class History:
 
 # What the row of a lot keeps, beside what never changes, its version and the moment it was judged.
 KEPT = ("standing", "assessed", "by_hand", "uses", "why", "accepted", "to_measure", "lab", "shrinkage", "flow_factor")
-REVISIONS = ("limits_revision_id", "shade_revision_id", "measured")
+REVISIONS = ("limits_revision_id", "shade_revision_id")
 
 
 class Undone(Exception):
@@ -102,7 +102,7 @@ class Undone(Exception):
 
 
 def rebuilt(lot_id):
-    """What the row should say, worked out anew from readings, deliveries, revisions and decisions; nothing is stored."""
+    """What the row should say, worked out anew from readings, revisions and decisions; nothing is stored."""
     found = {}
     with contextlib.suppress(Undone), transaction():
         lot = lots.lock([lot_id])[lot_id]
@@ -111,6 +111,7 @@ def rebuilt(lot_id):
             if decision.action in ("block", "hold", "return", "scrap", "lift"):
                 lot.by_hand = in_force_after(decision.action)
         lot.limits_revision, lot.shade_revision = decision.limits_revision, decision.shade_revision
+        lot.measured = True  # a lot without readings would take newer revisions than it was last judged under
         # Nothing of the old judgement may leak into the new one.
         lot.standing, lot.uses, lot.accepted, lot.lab, lot.flow_factor = "scrapped", {}, [], None, None
         judge_lot(lot, "nobody", START)

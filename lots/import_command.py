@@ -1,0 +1,88 @@
+"""What `lots import` does: a file in from this machine, results to standard output, faults to standard error, one line each."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import click
+
+from lots.api import imports
+from lots.desks.errors import Fault, Invalid
+from lots.desks.reading_files import CellFault, Row
+
+
+def run(file: Path, by: str, said: dict[str, str | None]) -> None:
+    """Imports a file and says what came of it.
+
+    Args:
+        file: to read.
+        by: who is recorded.
+        said: kind, dry_run and options, as they were written.
+
+    Raises:
+        click.UsageError: an option that cannot be used.
+        SystemExit: 1 when the file was refused; every fault is on standard error.
+    """
+    try:
+        args = imports.args_from(said)
+        options = imports.options_from(args)
+    except Invalid as refused:
+        raise click.UsageError("\n".join(_line(wrong) for wrong in refused.faults)) from None
+    try:
+        done = imports.import_file(
+            args["kind"], file.name, file.read_bytes(), options, by, dry_run=args["dry_run"], watch=_watched
+        )
+    except Invalid as refused:
+        for wrong in refused.faults:
+            click.echo(_line(wrong), err=True)
+        count = len(refused.faults)
+        click.echo(f"lots: {count} {'fault' if count == 1 else 'faults'} in {file.name}; nothing was stored.", err=True)
+        sys.exit(1)
+    _tell(done)
+
+
+def _watched(rows: list[Row]) -> Iterator[Row]:
+    """Goes through rows, and shows how far it has come where somebody is watching."""
+    if not sys.stderr.isatty():
+        yield from rows
+        return
+    with click.progressbar(rows, label=f"Reading {len(rows):,} rows", file=sys.stderr) as bar:
+        yield from bar
+
+
+def _line(wrong: Fault) -> str:
+    """A fault as one line: where, what, and what to do."""
+    where = wrong.pointer
+    if isinstance(wrong, CellFault) and wrong.line is not None:
+        where = where.replace(f"row {wrong.row}", f"row {wrong.row} (line {wrong.line})", 1)
+    text = f"{wrong.detail} {wrong.hint}".strip()
+    return " ".join((f"{where}: {text}" if where else text).encode("utf-8", "replace").decode().split())
+
+
+def _tell(done: dict[str, Any]) -> None:
+    what = "delivery" if done["kind"] == "deliveries" else f"{done['kind']} reading"
+    plural = "deliveries" if done["kind"] == "deliveries" else f"{what}s"
+    count = f"{done['items']} {what if done['items'] == 1 else plural}"
+    if done["already_imported"]:
+        when = f"{done['recorded_at']:%Y-%m-%d %H:%M} UTC"
+        click.echo(
+            f"{done['file_name']} was imported before ({count}, import {done['id']}, {when}). Nothing was changed."
+        )
+    elif done["dry_run"]:
+        click.echo(f"Dry run: {count} would be stored from {done['file_name']}. Nothing was.")
+    else:
+        click.echo(f"{count} stored from {done['file_name']} as import {done['id']}.")
+    for lot in done["lots"]:
+        click.echo(lot["says"])
+        if lot["exposure_says"]:
+            click.echo(lot["exposure_says"])
+    for delivery in done["deliveries"]:
+        if delivery["sample"]:
+            click.echo(f"Delivery {delivery['id']} of lot {delivery['supplier_lot']}: {delivery['sample']['says']}")
+    for said in done["warnings"]:
+        click.echo(f"row {said['row']}, column {said['column']}: {said['detail']} {said['hint']}", err=True)
+    for note in done["notes"]:
+        click.echo(f"lots: {note}", err=True)
