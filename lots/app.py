@@ -20,11 +20,14 @@ from lots.api import (
     imports,
     inspection,
     instruments,
+    matching,
     production,
     purchasing,
     quality,
     receiving,
     shades,
+    spools,
+    tracing,
 )
 from lots.settings import Settings, load_settings
 from lots.store import database, schema
@@ -35,6 +38,9 @@ DESKS = (
     bench.desk,
     quality.desk,
     production.desk,
+    spools.desk,
+    tracing.desk,
+    matching.desk,
     purchasing.desk,
     shades.desk,
     grades.desk,

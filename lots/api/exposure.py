@@ -19,6 +19,10 @@ class ReachSchema(Schema):
     unloaded_at = Instant(required=True, allow_none=True)
     still_loaded = fields.Boolean(required=True)
     mass_used_g = fields.Float(required=True, allow_none=True)
+    certainty = fields.String(required=True, metadata={"enum": ["certain", "possibly"]})
+    gap = fields.String(
+        required=True, allow_none=True, metadata={"description": "the unrecorded time that makes it possible"}
+    )
 
 
 class ExposureSchema(Schema):

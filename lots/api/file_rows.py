@@ -111,9 +111,10 @@ class _Reader:
             return
         names = [name for name in self.shape.paths if not name.startswith("conditions.")]
         same = [name for name in names if name.casefold() == column.casefold()]
-        near = same or get_close_matches(column, names, n=2, cutoff=0.6)
+        shown = column[:60]
+        near = same or get_close_matches(shown, names, n=2, cutoff=0.6)
         hint = f"Did you mean {' or '.join(near)}?" if near else f"Known here: {', '.join(names)}."
-        self._at_header(column, "There is no such column.", hint)
+        self._at_header(shown, "There is no such column.", hint)
 
     def _at_header(self, column: str, detail: str, hint: str) -> None:
         row = None if self.table.exchange else 1

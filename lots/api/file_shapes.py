@@ -115,6 +115,8 @@ def patched(item: dict[str, Any], broken: set[str]) -> dict[str, Any]:
     if "conditions" in tops:
         kept["conditions"] = {**_STAND_INS["conditions"], **(item.get("conditions") or {})}
     if "spools" in tops or "net_mass_g" in tops:
-        kept["spools"] = [{**_STAND_INS["spools"][0], **(item.get("spools") or [{}])[0]}]
+        spool = dict((item.get("spools") or [{}])[0])
+        wrong = {"net_mass_g", "spools/0/net_mass_g", "spools"} & broken
+        kept["spools"] = [{**spool, **_STAND_INS["spools"][0]} if wrong else spool]
         kept.pop("spool_count", None)
     return kept

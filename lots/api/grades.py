@@ -30,6 +30,12 @@ class GradeChange(Strict):
     nominal_diameter_mm = Number(metadata={"minimum": 1, "maximum": 4, "example": 1.75})
     density_g_cm3 = Number(0.5, 10)
     shade_id = Whole(1, MAX_ID, allow_none=True)
+    shelf_life_days = Whole(
+        1, 36_500, allow_none=True, metadata={"description": "after receipt; then quality looks again"}
+    )
+    open_life_days = Whole(
+        1, 36_500, allow_none=True, metadata={"description": "after opening or drying; then dry again"}
+    )
     cautions = fields.List(Text(500), validate=validate.Length(max=50), metadata={"description": _CAUTION})
 
     @validates("nominal_diameter_mm")
@@ -68,6 +74,8 @@ class GradeSchema(Schema):
     nominal_diameter_mm = fields.Float(required=True)
     density_g_cm3 = fields.Float(required=True)
     shade_id = fields.Integer(required=True, allow_none=True)
+    shelf_life_days = fields.Integer(required=True, allow_none=True)
+    open_life_days = fields.Integer(required=True, allow_none=True)
     cautions = fields.List(fields.String(), required=True)
     forbidden_uses = fields.List(fields.String(), required=True, metadata={"description": "what the cautions forbid"})
     version = fields.Integer(required=True)

@@ -8,12 +8,12 @@ from flask import Response
 from marshmallow import Schema, fields
 
 from lots.api.errors import problem
-from lots.api.exposure import ExposureSchema
 from lots.api.fields import Instant, Number, Strict, Text, WrittenNumber, WrittenTruth
 from lots.api.http import Desk, PageArgs, Resource, page_answer, page_schema, person
 from lots.api.purchasing import NUMBER
-from lots.api.receiving import LotSchema, SpoolLineSchema, page_args
-from lots.desks import production, receiving
+from lots.api.receiving import page_args
+from lots.desks import clearing, production
+from lots.desks.clearing import Ask
 from lots.domain.agreed import GENERAL, USES
 
 desk = Desk("production", __name__, url_prefix="/v1", description="May this spool be loaded, and where has it been?")
@@ -29,6 +29,7 @@ class ClearanceArgs(Strict):
     job = Text(120, metadata={"description": "compares colours with the other lots already used in it"})
     machine = Text(60)
     mass_g = WrittenNumber(metadata={"description": "what the job needs, g"})
+    match_max = WrittenNumber(metadata={"description": "the job's own limit on colour between lots, over the grade's"})
 
 
 class ConcessionUsedSchema(Schema):
@@ -55,6 +56,12 @@ class SettingsSchema(Schema):
     scale_x = fields.Float(required=True, allow_none=True)
     scale_y = fields.Float(required=True, allow_none=True)
     scale_z = fields.Float(required=True, allow_none=True)
+    scale_x_uncertainty = fields.Float(required=True, allow_none=True, metadata={"description": "standard uncertainty"})
+    scale_y_uncertainty = fields.Float(required=True, allow_none=True)
+    scale_z_uncertainty = fields.Float(required=True, allow_none=True)
+    length_100_mm_x = fields.Float(required=True, allow_none=True, metadata={"description": "what 100 mm would come out as"})
+    length_100_mm_y = fields.Float(required=True, allow_none=True)
+    length_100_mm_z = fields.Float(required=True, allow_none=True)
 
 
 class PairSchema(Schema):
@@ -65,6 +72,26 @@ class PairSchema(Schema):
     limit = fields.Float(required=True, allow_none=True)
     within = fields.Boolean(required=True, allow_none=True)
     direction = fields.String(required=True)
+
+
+class SpoolStateSchema(Schema):
+    """The spool's own state."""
+
+    part = fields.Boolean(required=True, metadata={"description": "true when some of it was used"})
+    spliced = fields.Boolean(required=True)
+    opened_at = Instant(required=True, allow_none=True)
+    dried_at = Instant(required=True, allow_none=True)
+    use_by = Instant(required=True, allow_none=True)
+
+
+class OtherSpoolSchema(Schema):
+    """A spool that is clear for the same."""
+
+    spool_code = fields.String(required=True)
+    supplier_lot = fields.String(required=True)
+    remaining_mass_g = fields.Float(required=True)
+    opened_at = Instant(required=True, allow_none=True)
+    says = fields.String(required=True, allow_none=True, metadata={"description": "the terms of its concession, if any"})
 
 
 class ClearanceSchema(Schema):
@@ -86,15 +113,9 @@ class ClearanceSchema(Schema):
     shade_match = fields.List(fields.Nested(PairSchema), required=True, allow_none=True)
     remaining_mass_g = fields.Float(required=True)
     concession = fields.Nested(ConcessionUsedSchema, required=True, allow_none=True)
+    spool = fields.Nested(SpoolStateSchema, required=True)
+    others = fields.List(fields.Nested(OtherSpoolSchema), required=True, metadata={"description": "what else would do"})
     checked_at = Instant(required=True)
-
-
-class SpoolSchema(SpoolLineSchema):
-    """A spool with its lot."""
-
-    flow_factor = fields.Float(required=True, allow_none=True)
-    delivery_id = fields.Integer(required=True)
-    lot = fields.Nested(LotSchema, required=True)
 
 
 class LoadArgs(Strict):
@@ -106,6 +127,7 @@ class LoadArgs(Strict):
     use = Text(20, one_of=(*USES, GENERAL), required=True)
     loaded_at = Instant(metadata={"description": "now when left out; may lie in the past"})
     mass_g = Number(above=0, high=60_000, metadata={"description": "what the job needs, g"})
+    match_max = Number(0, 100, metadata={"description": "the job's own limit on colour between lots, over the grade's"})
 
 
 class UnloadArgs(Strict):
@@ -169,18 +191,6 @@ class RefusalSchema(Schema):
     asked_by = fields.String(required=True)
 
 
-@desk.route("/spools/<code>")
-class OneSpool(Resource):
-    """One spool."""
-
-    who = {"GET": FLOOR}
-
-    @desk.response(200, SpoolSchema)
-    def get(self, code: str) -> Any:
-        """Show a spool with its lot."""
-        return production.get_spool(code)
-
-
 @desk.route("/spools/<code>/clearance")
 class SpoolClearance(Resource):
     """The answer to "may this spool be loaded?"."""
@@ -191,7 +201,7 @@ class SpoolClearance(Resource):
     @desk.response(200, ClearanceSchema)
     def get(self, args: dict[str, Any], code: str) -> Any:
         """Say whether a spool may be loaded for a use, with every reason against it, cautions and settings."""
-        return production.clearance(code, args["use"], args.get("job"), args.get("machine"), args.get("mass_g"))
+        return clearing.clearance(code, Ask(**args))
 
 
 @desk.route("/loads")
@@ -243,15 +253,3 @@ class LoadRefusals(Resource):
     def get(self, args: dict[str, Any]) -> Any:
         """List the loads that were asked for and refused, with the reasons given."""
         return page_answer(production.refusals(args.get("cursor"), args["limit"]))
-
-
-@desk.route(f"/lots/<{NUMBER}:number>/exposure")
-class Exposure(Resource):
-    """Where a lot has been."""
-
-    who = {"GET": ("production", "quality")}
-
-    @desk.response(200, ExposureSchema)
-    def get(self, number: int) -> Any:
-        """List every machine and job that a lot has reached, what is still loaded first."""
-        return receiving.exposure(number)

@@ -69,6 +69,9 @@ class SpoolLineSchema(Schema):
     remaining_mass_g = fields.Float(required=True)
     machine = fields.String(required=True, allow_none=True, metadata={"description": "where it is loaded now"})
     nonconforming = fields.List(fields.String(), required=True, metadata={"description": "what it fails by itself"})
+    opened_at = Instant(required=True, allow_none=True)
+    dried_at = Instant(required=True, allow_none=True)
+    spliced = fields.Boolean(required=True, metadata={"description": "true when it was wound from several spools"})
 
 
 _VERDICT = fields.String(validate=validate.OneOf(["pass", "fail", "near", "missing"]))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from lots.desks import clock, views
+from lots.desks import clock, tracing, views
 from lots.desks.errors import Conflict, Fault, Invalid, NotFound
 from lots.desks.evidence import instruments_of
 from lots.desks.judging import judge_lot
@@ -18,7 +18,7 @@ from lots.domain.bond import stress_mpa
 from lots.domain.instruments import InstrumentRecord, doubt_about
 from lots.domain.standing import LOADABLE, decided_by_hand
 from lots.domain.values import Conditions
-from lots.store import catalog, loads, lots, readings
+from lots.store import catalog, lots, readings
 from lots.store.database import transaction
 from lots.store.paging import Page
 
@@ -110,8 +110,8 @@ def _validity(row: dict[str, Any], known: dict[int, InstrumentRecord]) -> dict[s
 def after(lot: Any) -> dict[str, Any]:
     """Returns where a lot stands after a change, what to measure next, and at once what is loaded of a lot that may not be."""
     found = {**views.lot_line(lot), "to_measure": lot.to_measure, "says": _says(lot)}
-    if lot.standing not in LOADABLE and (reached := loads.of_lot(lot.id)):
-        found["exposure"] = views.exposure(lot, reached)
+    if lot.standing not in LOADABLE and (reached := tracing.exposure(lot))["items"]:
+        found["exposure"] = reached
     return found
 
 

@@ -131,7 +131,8 @@ def _name_columns(table: Table) -> None:
 
 
 def _conditions(keywords: dict[str, str]) -> dict[str, str]:
-    source = {name.upper(): value for name, value in re.findall(r"(\w+)=(\S+)", keywords.get("MEASUREMENT_SOURCE", ""))}
+    pairs = [part.partition("=") for part in keywords.get("MEASUREMENT_SOURCE", "").split()]
+    source = {name.upper(): value for name, _, value in pairs if value}
     stated = {**source, **keywords}
     said: dict[str, str] = {}
     for condition, names in KEYWORDS.items():

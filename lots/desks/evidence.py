@@ -101,7 +101,7 @@ def instruments_of(rows: list[Any], known_at: datetime | None = None) -> dict[in
     }
 
 
-def _in_order(rows: list[Any], known_at: datetime | None) -> tuple[list[Any], tuple[str, ...]]:
+def in_order(rows: list[Any], known_at: datetime | None) -> tuple[list[Any], tuple[str, ...]]:
     """The readings whose instrument was in order when they were taken, and a note on each reason why others were not."""
     instruments = instruments_of(rows, known_at)
     kept, doubts = [], Counter[str]()
@@ -135,7 +135,7 @@ def work_out(
         known_at: judge by what was recorded up to then; None for all that is known.
     """
     recorded = readings.that_count(lot.id, known_at)
-    rows, notes = _in_order(recorded, known_at)
+    rows, notes = in_order(recorded, known_at)
     agreed = limits_from(limits.body) if limits else None
     approved = None
     if shade is not None:

@@ -9,6 +9,7 @@ from typing import Any
 from lots.desks.reading_files import CellFault, fault
 
 MOST_SPOOLS = 1000
+MOST_DELIVERIES = 1000
 _KEY = ("supplier_id", "supplier_code", "grade_id", "grade_code", "supplier_lot", "order_ref", "received_at")
 _OF_SPOOLS = ("spools", "spool_count", "net_mass_g")
 _SPOOL = re.compile(r"/spools/(\d+)/(\w+)")
@@ -52,6 +53,10 @@ def grouped(
     for index, (item, (row, line)) in enumerate(zip(items, places, strict=True)):
         said = {name: value for name, value in item.items() if name not in _OF_SPOOLS}
         key = (index,) if index in alone else tuple(item.get(name) for name in _KEY)
+        if key not in groups and len(groups) == MOST_DELIVERIES:
+            hint = "Split the file, and repeat the header in each part."
+            faults.append(fault(f"A file holds at most {MOST_DELIVERIES} deliveries.", hint, row=row, line=line))
+            break
         group = groups.setdefault(key, Group(index, {}))
         first = places[group.first][0]
         for name, value in said.items():

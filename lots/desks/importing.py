@@ -18,6 +18,7 @@ from lots.store.database import transaction
 from lots.store.paging import Page
 
 DELIVERIES = "deliveries"
+_MOST_INSTRUMENTS = 200
 _POINTER = re.compile(r"/(\d+)(?:/(.*))?", re.DOTALL)
 # How a sentence about a whole colour or all conditions begins when it is about one of them.
 _BEGINS = {"L*": "lab/0", "a*": "lab/1", "b*": "lab/2"}
@@ -182,6 +183,9 @@ def _lot_line(lot: dict[str, Any]) -> dict[str, Any]:
 
 def _find_instruments(draft: Draft) -> list[CellFault]:
     """Puts instruments in by their codes, and returns a fault for each row that names none there is."""
+    if len(set(draft.codes.values())) > _MOST_INSTRUMENTS:
+        detail = f"A file names at most {_MOST_INSTRUMENTS} instruments."
+        return [fault(detail, "Split the file.", row=1, line=1, column=column_of(draft.columns, "instrument_code"))]
     known = {code: catalog.by_id_or_code("instrument", None, code) for code in dict.fromkeys(draft.codes.values())}
     faults = []
     for index, code in draft.codes.items():

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
-from lots.desks import clock, views
+from lots.desks import clock, tracing, views
 from lots.desks.bench import after
 from lots.desks.catalog import found
 from lots.desks.errors import Invalid
 from lots.desks.judging import judge_lot
 from lots.desks.words import moment
 from lots.domain.instruments import Check, InstrumentRecord
-from lots.store import catalog, loads, lots, readings
+from lots.store import catalog, lots, readings
 from lots.store.database import transaction
 from lots.store.paging import Page
 
@@ -46,7 +46,7 @@ def add_check(instrument_id: int, values: dict[str, Any], by: str) -> dict[str, 
         for lot in held.values():
             before = lot.standing
             judge_lot(lot, by, now, reason=reason)
-            exposure = views.exposure(lot, loads.of_lot(lot.id))
+            exposure = tracing.exposure(lot)
             touched.append({**after(lot), "standing_before": before, "exposure": exposure})
         return {
             **views.check(check),

@@ -8,7 +8,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from lots.desks import views
+from lots.desks import tracing, views
 from lots.desks.evidence import Judged, work_out
 from lots.domain.acceptance import Assessment
 from lots.domain.agreed import CHARACTERISTICS
@@ -78,6 +78,7 @@ def judge_lot(
     previous = find_previous(lot) if renew or not lot.measured else lot.previous
     judged = work_out(lot, limits, shade, lot.by_hand, previous, lot.retests_cleared)
     found, before = judged.assessment, _marks(lot)
+    stood = (lot.standing, lot.uses)
     kept = {
         "standing": judged.standing,
         "assessed": found.standing,
@@ -107,7 +108,9 @@ def judge_lot(
         "findings": [views.finding(f) for f in found.findings],
         "reading_ids": judged.reading_ids,
     }
-    return judged, decisions.add(lot, record, by, now)
+    decision = decisions.add(lot, record, by, now)
+    tracing.open_containments(lot, stood, decision, now)
+    return judged, decision
 
 
 def _marks(lot: Any) -> tuple[Any, ...]:

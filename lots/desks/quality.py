@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from lots.desks import clock, views
+from lots.desks import clock, tracing, views
 from lots.desks.bench import after
 from lots.desks.errors import Fault, Invalid, NotFound, NotLegal
 from lots.desks.evidence import Judged, work_out
@@ -13,7 +13,7 @@ from lots.desks.judging import judge_lot
 from lots.desks.receiving import lot_of
 from lots.desks.words import clause, moment
 from lots.domain.standing import in_force_after, legal_actions
-from lots.store import catalog, decisions, loads, lots, readings
+from lots.store import catalog, decisions, lots, readings
 from lots.store.database import transaction
 from lots.store.paging import Page
 
@@ -134,7 +134,7 @@ def decide(lot_id: int, action: str, reason: str, by: str) -> dict[str, Any]:
         lot.by_hand = in_force_after(action)
         lot.by_hand_reason = reason if lot.by_hand else None
         _, decision = judge_lot(lot, by, now, action=action, reason=reason)
-        return {**views.decision(decision), "lot": after(lot), "exposure": views.exposure(lot, loads.of_lot(lot.id))}
+        return {**views.decision(decision), "lot": after(lot), "exposure": tracing.exposure(lot)}
 
 
 def _held_by_retests(lot: Any) -> bool:

@@ -10,6 +10,7 @@ from typing import Any
 from lots.desks.errors import Fault
 
 MOST_ROWS = 100_000
+MOST_COLUMNS = 500
 DELIMITERS = (",", ";")
 
 # What an export puts before text that a spreadsheet would take for a formula, and what it puts it before.
@@ -166,7 +167,12 @@ def read_csv(text: str, delimiter: str = ",") -> Table:
 
 
 def _usable(header: list[str], delimiter: str, row: Row, table: Table) -> bool:
-    """False when the header shows that the file is separated by something else."""
+    """False when the header shows that the file is separated by something else, or is no header at all."""
+    if len(header) > MOST_COLUMNS:
+        table.faults.append(
+            fault(f"A file has at most {MOST_COLUMNS} columns, this one {len(header)}.", row=row.number)
+        )
+        return False
     if len(header) > 1:
         return True
     others = {";": "Declare delimiter ;", ",": "Leave delimiter out", "\t": "Save it with commas"}

@@ -11,7 +11,7 @@ from datetime import datetime
 from itertools import count
 from typing import Any
 
-from lots.desks import catalog, clock, views
+from lots.desks import catalog, clock, tracing, views
 from lots.desks.errors import Fault, Invalid, NotFound, SimilarLot
 from lots.desks.inspection import severity_of
 from lots.desks.judging import judge_lot, revisions_for
@@ -20,7 +20,7 @@ from lots.domain.agreed import limits_from
 from lots.domain.sampling import Sampling, draw
 from lots.domain.severity import Severity
 from lots.domain.standing import ENDINGS
-from lots.store import loads, lots
+from lots.store import lots
 from lots.store.database import transaction
 from lots.store.paging import Page
 
@@ -211,11 +211,11 @@ def _lot_for(supplier: Any, grade: Any, values: dict[str, Any], now: datetime) -
 def _numbered(lot: Any, wanted: list[tuple[str | None, float]]) -> list[tuple[str, float]]:
     """Gives every spool without a code one of its own, such as L7-S003: third spool of lot 7."""
     given = {code for code, _ in wanted if code}
-    free = _free_codes(lot, given)
+    free = free_codes(lot, given)
     return [(code or next(free), mass) for code, mass in wanted]
 
 
-def _free_codes(lot: Any, given: set[str]) -> Iterator[str]:
+def free_codes(lot: Any, given: set[str]) -> Iterator[str]:
     """Codes of this lot that nobody has used: a clerk may have typed some of the same form."""
     for start in count(lots.spool_count(lot) + 1, 100):
         block = [f"L{lot.id}-S{number:03d}" for number in range(start, start + 100)]
@@ -254,4 +254,4 @@ def listed(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
 def exposure(number: int) -> dict[str, Any]:
     """Returns every machine and job that a lot has reached, what is still loaded first."""
     row = lot_of(number)
-    return views.exposure(row, loads.of_lot(row.id))
+    return tracing.exposure(row)

@@ -33,6 +33,8 @@ def grade(row: Any) -> dict[str, Any]:
         **{name: getattr(row, name) for name in fields},
         "shade_id": row.shade_id,
         "cautions": row.cautions,
+        "shelf_life_days": row.shelf_life_days,
+        "open_life_days": row.open_life_days,
         "forbidden_uses": sorted(forbidden_uses(row.cautions)),
         **_trace(row),
         **_version(row),
@@ -126,7 +128,7 @@ def delivery(row: Any) -> dict[str, Any]:
 
 def spool_line(row: Any) -> dict[str, Any]:
     """A spool among others."""
-    fields = ("id", "code", "net_mass_g", "remaining_mass_g", "machine")
+    fields = ("id", "code", "net_mass_g", "remaining_mass_g", "machine", "opened_at", "dried_at", "spliced")
     fails = [why["message"] for why in row.nonconforming or ()]
     return {**{name: getattr(row, name) for name in fields}, "nonconforming": fails}
 
@@ -232,23 +234,9 @@ def load_refusal(row: Any) -> dict[str, Any]:
     return {**{name: getattr(row, name) for name in fields}, "spool_code": row.spool.code}
 
 
-def exposure(row: Any, loads: list[Any]) -> dict[str, Any]:
+def exposure(row: Any, items: list[dict[str, Any]]) -> dict[str, Any]:
     """Every machine and job that a lot has reached, what is still loaded first."""
-    items = [
-        {
-            "load_id": load.id,
-            "spool_code": load.spool.code,
-            "machine": load.machine,
-            "job": load.job,
-            "use": load.use,
-            "loaded_at": load.loaded_at,
-            "unloaded_at": load.unloaded_at,
-            "still_loaded": load.unloaded_at is None,
-            "mass_used_g": None if load.remaining_mass_g is None else load.mass_before_g - load.remaining_mass_g,
-        }
-        for load in loads
-    ]
-    on_now = sum(item["still_loaded"] for item in items)
+    on_now = sum(item["still_loaded"] and item["certainty"] == "certain" for item in items)
     return {
         "lot_id": row.id,
         "supplier_lot": row.supplier_lot,
@@ -262,13 +250,17 @@ def exposure(row: Any, loads: list[Any]) -> dict[str, Any]:
 
 
 def _exposure_says(row: Any, items: list[dict[str, Any]], on_now: int) -> str:
-    if not items:
+    certain = [item for item in items if item["certainty"] == "certain"]
+    if not certain:
         return f"No spool of lot {row.supplier_lot} was ever loaded."
-    spools, jobs = len({item["spool_code"] for item in items}), len({item["job"] for item in items})
+    spools, jobs = len({item["spool_code"] for item in certain}), len({item["job"] for item in certain})
     reach = f"{spools} {'spool' if spools == 1 else 'spools'} of lot {row.supplier_lot} reached {jobs} {'job' if jobs == 1 else 'jobs'}"
-    now = ", ".join(f"{item['machine']} ({item['job']})" for item in items if item["still_loaded"])
+    perhaps = len({item["job"] for item in items} - {item["job"] for item in certain})
+    if perhaps:
+        reach += f", and possibly {perhaps} more through unrecorded time"
     if not on_now:
         return f"{reach}; none is loaded now."
+    now = ", ".join(f"{item['machine']} ({item['job']})" for item in certain if item["still_loaded"])
     urge = "" if row.standing in LOADABLE else " Stop and unload these first."
     return f"{reach}; {on_now} still loaded: {now}.{urge}"
 

@@ -11,6 +11,7 @@ from lots.domain.cautions import forbidden_uses
 from lots.domain.concessions import Concession, permitting
 from lots.domain.limits import BINARY_NOISE, shown
 from lots.domain.matching import PairMatch
+from lots.domain.spool_life import SpoolLife
 from lots.domain.standing import LOADABLE, STANDINGS
 
 # Shown with every clearance, whatever the use: a lot release is a statement about a material in test bars.
@@ -32,6 +33,7 @@ class SpoolState:
         remaining_g: mass left, g.
         nonconforming: (uses, message) of what this spool fails by itself.
         concessions: those of its lot.
+        life: its dates, None where they are not known.
         loaded_on: machine it is on now, None when on none.
         judged: False when no assessment was ever stored for the lot.
     """
@@ -49,6 +51,7 @@ class SpoolState:
     judged: bool = True
     nonconforming: Sequence[tuple[Sequence[str], str]] = ()
     concessions: Sequence[Concession] = ()
+    life: SpoolLife | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +106,8 @@ def clear(
     against += [*_use_reasons(state, use), *(message for uses, message in state.nonconforming if use in uses)]
     against += [message for uses, message in state.nonconforming if GENERAL in uses and use not in uses]
     fixed = _spool_reasons(state, mass_g)
+    if state.life is not None and at is not None:
+        fixed += state.life.against(state.spool, at)
     if match_asked:
         fixed += [_pair_reason(state, pair) for pair in pairs if pair.within is not True]
     concession = None
@@ -111,6 +116,19 @@ def clear(
         against = [] if concession else [*against, *no_help]
     reasons = (*by_hand, *against, *fixed)
     return Clearance(reasons, (*state.cautions, PART_CAUTION), tuple(pairs), concession)
+
+
+def worst_of(clearances: Sequence[Clearance]) -> Clearance:
+    """Returns the clearance of a spool that holds filament of several lots: every reason of any of them counts, each said once.
+
+    Args:
+        clearances: of the same spool, one per lot, at least one.
+    """
+    first = clearances[0]
+    reasons = dict.fromkeys(reason for c in clearances for reason in c.reasons)
+    cautions = dict.fromkeys(caution for c in clearances for caution in c.cautions)
+    pairs = {pair.lot: pair for c in clearances for pair in c.pairs}
+    return Clearance(tuple(reasons), tuple(cautions), tuple(pairs.values()), first.concession)
 
 
 def _spool_reasons(state: SpoolState, mass_g: float | None) -> list[str]:

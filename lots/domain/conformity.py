@@ -54,20 +54,35 @@ def count_by_plan(
             parts = [_count(part, failing, measured, use) for part in coverage.presented if part.plan is not None]
             known = [finding for finding in parts if finding is not None]
             counted += [worst(known)] if known else []
-    kept = [replace(f, uses=()) if f.code in SPOOL_CODES and f.verdict == "fail" else f for f in findings]
-    return [*kept, *_merged(counted)]
+    return [*(kept for finding in findings for kept in _left_to_the_count(finding, each)), *_merged(counted)]
+
+
+def _left_to_the_count(finding: Finding, each: Sequence[Finding]) -> list[Finding]:
+    """A failing spool no longer decides on the lot, but must not hide others of which it cannot be told whether they pass."""
+    if finding.code not in SPOOL_CODES or finding.verdict != "fail":
+        return [finding]
+    open_ones = [f for f in each if f.code == finding.code and f.verdict in ("near", "missing")]
+    return [replace(finding, uses=()), *([worst(open_ones)] if open_ones else [])]
 
 
 def _count(part: Presented, failing: set[str], measured: set[str], use: str) -> Finding | None:
-    """The count of one delivery for one use; None while its sample is not complete and has not failed already."""
+    """The count of one delivery for one use; None while its sample is not complete and no spool of the lot has failed.
+
+    Without a failing spool what is still to be measured is asked for by the findings themselves; a failing one leaves that to the count.
+    """
     if part.plan is None:
         return None
     count = sum(part.holds(code) for code in failing)
     # Reduced inspection accepts up to one less than its reject number, and goes back to normal.
     most = part.plan.reject - 1
     size = sum(part.holds(code) for code in measured | failing)
-    if count <= most and part.still_required(measured) > 0:
+    more = part.still_required(measured) if count <= most else 0
+    if more and not failing:
         return None
+    not_yet = Coverage((part,)).not_yet(measured)
+    lacking = (
+        f"{more} more {'spool' if more == 1 else 'spools'} of the sample measured in full{not_yet}" if more else ""
+    )
     says = protection.says(part.spools, max(min(size, part.spools), 1), most)
     found = judge(
         "sampling.nonconforming",
@@ -76,7 +91,8 @@ def _count(part: Presented, failing: set[str], measured: set[str], use: str) -> 
         DecisionRule(),
         n=size,
         counted="spool measured" if size == 1 else "spools measured",
-        detail=says if count <= most else "",
+        detail=says if count <= most and not lacking else "",
+        lacking=lacking,
     )
     return replace(found, uses=(use,))
 

@@ -3,14 +3,25 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from functools import cache
 from statistics import NormalDist
+from typing import Any
 
 # Expanded uncertainty is stated with this coverage factor, about 95 % for a normal distribution (JCGM 100:2008, 6.3.3).
 COVERAGE = 2.0
 # A method whose expanded uncertainty takes up more of the limit than this leaves too little of it to the product. Common practice.
 COARSE_ABOVE = 1 / 3
-# Below this many standard uncertainties a colour difference is not normal: it cannot be negative, and noise only adds to it.
-_NORMAL_ABOVE = 2.0
+# More readings than this nobody takes, and an instrument finer by this factor nobody has.
+OUT_OF_REACH = 1000
+# Differences this small are arithmetic: the same width as limits.BINARY_NOISE, which cannot be imported here.
+_NOISE = 1e-10
+# A colour further than this many standard uncertainties from its limit is taken as certain: 2e-5 in three dimensions.
+_FAR = 5.0
+# Directions over which a probability in three dimensions is averaged, each with its opposite.
+_DIRECTIONS = 500
+
+Vector = tuple[float, ...]
 
 
 def conformance_probability(value: float, u: float, low: float | None, high: float | None) -> float:
@@ -32,36 +43,66 @@ def conformance_probability(value: float, u: float, low: float | None, high: flo
         0.8413
     """
     if u == 0:
-        return float((low is None or value >= low) and (high is None or value <= high))
+        return float((low is None or value >= low - _NOISE) and (high is None or value <= high + _NOISE))
     standard = NormalDist()
     below_high = 1.0 if high is None else standard.cdf((high - value) / u)
     below_low = 0.0 if low is None else standard.cdf((low - value) / u)
     return below_high - below_low
 
 
-def conformance_of_difference(value: float, u: float, parts: tuple[float, ...], high: float) -> float:
+def conformance_of_difference(apart: Vector, u: Vector, metric: Sequence[Vector], high: float) -> float:
     """Returns the probability that a true colour difference is at most `high`.
 
-    A difference is a length: near zero it cannot be normal, and noise alone makes it positive. From two standard uncertainties up the normal
-    distribution serves. Below, the three coordinates are taken as independent and normal with one common size, the root mean square of
-    `parts`, so that the squared true difference follows a noncentral chi-square distribution with three degrees of freedom about the
-    measured one.
+    A difference is a length: it cannot be negative, and uncertainty across its direction only adds to it. So the colour itself is
+    taken as normal about the measured one, and its probability inside the ellipsoid of colours within `high` of the reference is
+    summed: along each of a thousand directions, chi-square with three degrees of freedom says how much lies inside.
 
     Args:
-        value: measured difference, >= 0.
-        u: its standard uncertainty, >= 0.
-        parts: what the uncertainty of each coordinate alone would show as a difference.
-        high: limit, > 0.
+        apart: measured colour minus reference, one number per coordinate.
+        u: standard uncertainty of each coordinate, >= 0.
+        metric: symmetric; the squared difference of colours that lie x apart is x * metric * x.
+        high: limit, >= 0.
+
+    Notes:
+        Coordinates are taken as independent. Exact but for the metric, which is that of one place, and for the directions: 0.005 at
+        most, mostly below 0.001.
 
     Reference:
-        JCGM 106:2012, 7.2 (probability from the distribution of the quantity); noncentral chi-square: any statistics handbook.
+        JCGM 106:2012, 7.2 (probability from the distribution of the quantity). A normal vector has a uniform direction and, apart
+        from it, a squared length that is chi-square: any statistics handbook.
     """
-    size = math.sqrt(math.fsum(part * part for part in parts) / len(parts))
-    if size == 0 or value >= _NORMAL_ABOVE * u:
-        return conformance_probability(value, u, None, high)
-    from scipy.special import chndtr
+    axes = range(len(u))
+    form = math.fsum(apart[i] * metric[i][j] * apart[j] for i in axes for j in axes)
+    value, size = math.sqrt(max(0.0, form)), math.sqrt(math.fsum(metric[i][i] * u[i] ** 2 for i in axes))
+    if value + _FAR * size <= high + _NOISE:
+        return 1.0
+    if size == 0 or value - _FAR * size > high:
+        return 0.0
+    import numpy as np
+    from scipy.special import chdtr
 
-    return float(chndtr((high / size) ** 2, len(parts), (value / size) ** 2))
+    m, d, steps = np.array(metric), np.array(apart), _directions() * np.array(u)
+    outside = form - high * high
+    # Where a ray from the measured colour enters and leaves the ellipsoid: squared * r^2 + 2 * slope * r + outside = 0.
+    squared = np.maximum(np.einsum("ij,jk,ik->i", steps, m, steps), 1e-12 * size * size)
+    slope = steps @ (m @ d)
+    under_root = slope * slope - squared * outside
+    root = np.sqrt(np.maximum(under_root, 0.0))
+    enters, leaves = (np.maximum((side * root - slope) / squared, 0.0) for side in (-1, 1))
+    inside = chdtr(3, leaves**2) - chdtr(3, enters**2)
+    return float(np.mean(np.where(under_root > 0, inside, 0.0)))
+
+
+@cache
+def _directions() -> Any:
+    """Unit vectors spread evenly over a sphere along a spiral, and their opposites."""
+    import numpy as np
+
+    step = np.arange(_DIRECTIONS) + 0.5
+    height = 1 - 2 * step / _DIRECTIONS
+    turn, radius = step * math.pi * (3 - math.sqrt(5)), np.sqrt(1 - height * height)
+    half = np.stack([radius * np.cos(turn), radius * np.sin(turn), height], axis=1)
+    return np.concatenate([half, -half])
 
 
 def too_coarse(u: float, low: float | None, high: float | None) -> bool:
@@ -80,13 +121,15 @@ def too_coarse(u: float, low: float | None, high: float | None) -> bool:
     """
     ends = [abs(end) for end in (low, high) if end is not None]
     room = (high - low) / 2 if low is not None and high is not None else ends[0]
-    return COVERAGE * u > COARSE_ABOVE * room
+    # At exactly a third it is fine enough; a last bit must not say otherwise.
+    return COVERAGE * u > COARSE_ABOVE * room * (1 + _NOISE)
 
 
 def settle(margin: float, z: float, u: float, scatter: float | None, n: int, counted: str) -> str:
     """Returns what would settle a value that is inside its limit but within its guard band.
 
-    More readings shrink the part of the uncertainty that comes from scatter, as 1 / sqrt(n); the instrument's own part stays.
+    More readings shrink the part of the uncertainty that comes from scatter, as 1 / sqrt(n); the instrument's own part stays. Where that
+    part alone is too large, the instrument named would settle the value with as many readings as there are, if any can.
 
     Args:
         margin: distance to the limit, >= 0.
@@ -107,16 +150,23 @@ def settle(margin: float, z: float, u: float, scatter: float | None, n: int, cou
     """
     needed = margin / z
     own = math.sqrt(max(0.0, u * u - (scatter or 0.0) ** 2))
-    if scatter and needed > own:
-        more = math.ceil(n * scatter * scatter / (needed * needed - own * own) - n - 1e-9)
-        if more <= 1000:
-            return f"about {max(more, 1)} more {_plural(counted, max(more, 1))} like these"
-    finest = f"{needed:.2g}"
-    return (
-        f"an instrument with a standard uncertainty below {finest}, since more readings with this one cannot settle it"
-        if needed > 0
-        else "nothing that can be measured: the value lies on its limit, so quality must decide"
-    )
+    if needed * OUT_OF_REACH <= u:
+        return "nothing that can be measured: the value lies on its limit, so quality must decide"
+    if not scatter or needed <= own:
+        left = (needed - (scatter or 0.0)) * (needed + (scatter or 0.0))
+        finest = _rounded_down(math.sqrt(left) if left > 0 else needed)
+        too = "" if left > 0 else ", and more readings with it"
+        return f"an instrument with a standard uncertainty below {finest}{too}, since more readings with this one cannot settle it"
+    more = max(1, math.ceil(n * scatter * scatter / ((needed - own) * (needed + own)) - n - 1e-9))
+    if more > OUT_OF_REACH:
+        return f"nothing that can be measured: it would take more than {OUT_OF_REACH} more {counted}, so quality must decide"
+    return f"about {more} more {_plural(counted, more)} like these"
+
+
+def _rounded_down(size: float) -> str:
+    """Two digits of a size > 0, never more than it: an uncertainty as good as the one named must be good enough."""
+    last = math.floor(math.log10(size)) - 1
+    return f"{math.floor(size / 10.0**last * (1 + _NOISE)) * 10.0**last:.2g}"
 
 
 def _plural(counted: str, n: int) -> str:

@@ -175,8 +175,8 @@ def _difference(
     total = delta_e_uncertainty(reference, sample, u.total, limits)
     chance = None
     if total is not None and u.total is not None and most is not None:
-        parts = coordinate_shifts(reference, reference, u.total, limits)
-        chance = conformance_of_difference(value, total, parts, most)
+        apart, metric = _local_metric(reference, sample, max(u.total), limits)
+        chance = conformance_of_difference(apart, u.total, metric, most)
     scatter = delta_e_uncertainty(reference, sample, u.scatter, limits)
     return _Measured(value, n, total, scatter, _than(what, components(reference, sample)), chance)
 
@@ -315,3 +315,38 @@ def coordinate_shifts(reference: Lab, sample: Lab, u: Vector, limits: ColorLimit
             moved.append(abs(limits.delta_e(reference, nearest_lab(*point)) - here))
         shifts.append(max(moved))
     return tuple(shifts)
+
+
+# Too short a step would drown in the last bits of a formula.
+_LEAST_STEP = 0.01
+
+
+def _local_metric(reference: Lab, sample: Lab, size: float, limits: ColorLimits) -> tuple[Vector, tuple[Vector, ...]]:
+    """Returns how far the sample lies from the reference, per coordinate, and the formula as a metric halfway between them.
+
+    Near one place the square of a colour difference is a quadratic form: x * metric * x for colours that lie x apart. It is read off
+    nine differences of the given size about the middle. The way to the sample is stretched so that the form gives the very difference.
+
+    Args:
+        size: length of the steps, about the standard uncertainty of a coordinate.
+    """
+    step = max(size, _LEAST_STEP)
+    middle = mean_lab([reference, sample]).as_list()
+
+    def squared(way: Sequence[int]) -> float:
+        ends = [
+            nearest_lab(*(at + sign * step / 2 * by for at, by in zip(middle, way, strict=True))) for sign in (-1, 1)
+        ]
+        return (limits.delta_e(*ends) / step) ** 2
+
+    def entry(row: int, column: int) -> float:
+        along, across = ([int(i == row) + sign * int(i == column) for i in range(3)] for sign in (1, -1))
+        return (squared(along) - (squared(across) if row != column else 0.0)) / 4
+
+    upper = {(row, column): entry(row, column) for row in range(3) for column in range(row, 3)}
+    metric = tuple(tuple(upper[min(i, j), max(i, j)] for j in range(3)) for i in range(3))
+    parts = components(reference, sample)
+    apart = (parts.dL, parts.da, parts.db)
+    form = math.sqrt(max(0.0, math.fsum(apart[i] * metric[i][j] * apart[j] for i in range(3) for j in range(3))))
+    stretch = limits.delta_e(reference, sample) / form if form > 0 else 1.0
+    return tuple(stretch * part for part in apart), metric

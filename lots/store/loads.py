@@ -7,7 +7,7 @@ from typing import Any
 
 from peewee import JOIN
 
-from lots.store.models import Grade, LimitsRevision, Load, LoadRefusal, Lot, ShadeRevision, Spool
+from lots.store.models import Grade, LimitsRevision, Load, LoadRefusal, Lot, ShadeRevision, Spool, SpoolLot
 from lots.store.paging import Page, page
 
 
@@ -62,12 +62,6 @@ def refusals(cursor: str | None, limit: int) -> Page:
     return page(query, LoadRefusal.id, cursor, limit)
 
 
-def of_lot(lot_id: int) -> list[Any]:
-    """Every load of a lot's spools: still loaded first, then the newest first. One query."""
-    query = Load.select(Load, Spool).join(Spool).where(Load.lot == lot_id)
-    return list(query.order_by(Load.unloaded_at.is_null(False), Load.loaded_at.desc(), Load.id.desc()))
-
-
 def last_unload_of(spool: Spool) -> datetime | None:
     """When a spool last came off a machine, as stated."""
     load = (
@@ -79,19 +73,18 @@ def last_unload_of(spool: Spool) -> datetime | None:
     return load.unloaded_at if load else None
 
 
-def other_lots_in_job(job: str, lot_id: int, shade_id: int | None, grade_id: int) -> list[Any]:
-    """Other lots of the same shade (of the same grade, where it has none) already used in a job, in the order they came to it. One query."""
+def lots_in_job(job: str, shade_id: int | None, grade_id: int) -> list[Any]:
+    """Lots of a shade (of a grade, where it has none) already used in a job, spliced spools' included, oldest first. One query."""
     same = Grade.shade == shade_id if shade_id is not None else Lot.grade == grade_id
+    own = Load.select(Load.lot).where(Load.job == job)
+    wound_on = SpoolLot.select(SpoolLot.lot).join(Load, on=(Load.spool == SpoolLot.spool)).where(Load.job == job)
     query = (
-        Lot.select(Lot, ShadeRevision, LimitsRevision)
-        .join(Load, on=(Load.lot == Lot.id))
-        .switch(Lot)
+        Lot.select(Lot, Grade, ShadeRevision, LimitsRevision)
         .join(Grade)
         .switch(Lot)
         .join(ShadeRevision, JOIN.LEFT_OUTER)
         .switch(Lot)
         .join(LimitsRevision, JOIN.LEFT_OUTER)
-        .where((Load.job == job) & (Lot.id != lot_id) & same)
-        .order_by(Load.id)
+        .where((Lot.id.in_(own) | Lot.id.in_(wound_on)) & same)
     )
-    return list({lot.id: lot for lot in query}.values())
+    return list(query.order_by(Lot.received_at, Lot.id))

@@ -6,10 +6,22 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Any
 
-from peewee import JOIN, fn
+from peewee import JOIN, SQL, fn
 
 from lots.store.database import locks_rows
-from lots.store.models import Delivery, Grade, LimitsRevision, Lot, Resumption, Shade, ShadeRevision, Spool, Supplier
+from lots.store.models import (
+    Delivery,
+    Grade,
+    LimitsRevision,
+    Lot,
+    Resumption,
+    Shade,
+    ShadeRevision,
+    Spool,
+    SpoolLot,
+    SpoolParent,
+    Supplier,
+)
 from lots.store.paging import Page, page
 
 
@@ -198,8 +210,7 @@ def spools_of(lot: Lot) -> list[Any]:
     return list(Spool.select().where(Spool.lot == lot).order_by(Spool.code))
 
 
-def spool(code: str) -> Any:
-    """A spool with lot, supplier, grade, delivery and the limits its lot is judged under, in one query on a unique index."""
+def _spools_with_lots() -> Any:
     return (
         Spool.select(Spool, Lot, Supplier, Grade, LimitsRevision, ShadeRevision, Delivery)
         .join(Lot)
@@ -212,9 +223,58 @@ def spool(code: str) -> Any:
         .join(ShadeRevision, JOIN.LEFT_OUTER)
         .switch(Spool)
         .join(Delivery)
-        .where(Spool.code == code)
-        .first()
     )
+
+
+def spool(code: str) -> Any:
+    """A spool with lot, supplier, grade, delivery and the revisions its lot is judged under, in one query on a unique index."""
+    return _spools_with_lots().where(Spool.code == code).first()
+
+
+def spools_on_shelf(*, grade_id: int | None = None, shade_id: int | None = None, most: int = 5000) -> list[Any]:
+    """Spools with filament left that are on no machine and whose lot may be loaded for some use, oldest lot first. One query."""
+    which = Lot.grade == grade_id if grade_id is not None else Grade.shade == shade_id
+    fit = Lot.standing.in_(("released", "restricted")) | (Lot.concessions != SQL("'[]'"))
+    query = _spools_with_lots().where(which & fit & (Spool.remaining_mass_g > 0) & Spool.machine.is_null())
+    return list(query.order_by(Lot.received_at, Lot.id, Spool.code).limit(most))
+
+
+def note_life(spool: Spool, values: dict[str, Any]) -> None:
+    """Notes when a spool was opened or dried."""
+    Spool.update(**values).where(Spool.id == spool.id).execute()
+
+
+def wind(
+    code: str, lot: Lot, delivery: Delivery, parents: Sequence[tuple[Spool, float]], by: str, now: datetime
+) -> Any:
+    """A spool wound from others: takes the mass off them and remembers whose filament it holds."""
+    mass = sum(taken for _, taken in parents)
+    opened = min((parent.opened_at for parent, _ in parents if parent.opened_at), default=now)
+    made = Spool.create(
+        code=code,
+        lot=lot,
+        delivery=delivery,
+        net_mass_g=mass,
+        remaining_mass_g=mass,
+        opened_at=opened,
+        spliced=True,
+        nonconforming=[why for parent, _ in parents for why in parent.nonconforming or ()] or None,
+    )
+    further = {parent.lot_id for parent, _ in parents}
+    for parent, taken in parents:
+        left = max(0.0, parent.remaining_mass_g - taken)
+        Spool.update(remaining_mass_g=left, opened_at=parent.opened_at or now).where(Spool.id == parent.id).execute()
+        SpoolParent.create(spool=made, parent=parent, mass_g=taken, recorded_by=by, recorded_at=now)
+        further |= {row.lot_id for row in SpoolLot.select().where(SpoolLot.spool == parent)}
+    for number in sorted(further - {lot.id}):
+        SpoolLot.create(spool=made, lot=number)
+    return made
+
+
+def parents_of(spool: Spool) -> list[Any]:
+    """The spools a spool was wound from."""
+    query = SpoolParent.select(SpoolParent, Spool).join(Spool, on=(SpoolParent.parent == Spool.id), attr="parent")
+    return list(query.where(SpoolParent.spool == spool).order_by(SpoolParent.id))
 
 
 def code_like(code: str) -> str | None:

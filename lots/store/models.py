@@ -7,154 +7,29 @@ from __future__ import annotations
 
 from peewee import (
     SQL,
-    BigAutoField,
     BooleanField,
     CharField,
     Check,
     DoubleField,
     ForeignKeyField,
     IntegerField,
-    Model,
     TextField,
 )
 
-from lots.store.database import db
 from lots.store.fields import Instant, Json
-
-
-class Row(Model):
-    """A row with a number."""
-
-    id = BigAutoField()
-
-    class Meta:
-        database = db
-        legacy_table_names = False
-
-
-class SchemaVersion(Row):
-    """One row: the version of these tables."""
-
-    version = IntegerField()
-
-
-class Token(Row):
-    """A bearer token, known only by the SHA-256 of its text."""
-
-    name = CharField(120, unique=True)
-    role = CharField(20)
-    hash = CharField(64, unique=True)
-    created_at = Instant()
-    revoked_at = Instant(null=True)
-
-
-class RepeatedRequest(Row):
-    """The first answer to a POST that carried an Idempotency-Key."""
-
-    token_name = CharField(120)
-    method = CharField(10)
-    path = TextField()
-    key = CharField(255)
-    body_hash = CharField(64)
-    status = IntegerField(null=True)
-    body = TextField(null=True)
-    headers = Json(null=True)
-    recorded_at = Instant()
-
-    class Meta:
-        indexes = ((("token_name", "method", "path", "key"), True),)
-
-
-class Supplier(Row):
-    """Whoever the filament is bought from."""
-
-    code = CharField(40, unique=True)
-    name = CharField(200)
-    contact = TextField(null=True)
-    version = IntegerField(default=1)
-    recorded_at = Instant()
-    recorded_by = CharField(120)
-
-
-class Shade(Row):
-    """A colour the shop has approved."""
-
-    code = CharField(40, unique=True)
-    name = CharField(200)
-    recorded_at = Instant()
-    recorded_by = CharField(120)
-
-
-class ShadeRevision(Row):
-    """A reference colour with its conditions; never changed once stored."""
-
-    shade = ForeignKeyField(Shade, backref="revisions")
-    revision = IntegerField()
-    lab = Json()
-    readings = Json(null=True)
-    conditions = Json()
-    approved_by = CharField(120)
-    note = TextField(null=True)
-    recorded_at = Instant()
-    recorded_by = CharField(120)
-
-    class Meta:
-        indexes = ((("shade", "revision"), True),)
-
-
-class Grade(Row):
-    """What is bought."""
-
-    code = CharField(40, unique=True)
-    polymer = CharField(60)
-    color_name = CharField(120)
-    finish = CharField(60, null=True)
-    filler = CharField(120, null=True)
-    nominal_diameter_mm = DoubleField(constraints=[Check("nominal_diameter_mm > 0 AND nominal_diameter_mm < 10")])
-    density_g_cm3 = DoubleField(constraints=[Check("density_g_cm3 > 0 AND density_g_cm3 < 20")])
-    shade = ForeignKeyField(Shade, null=True)
-    cautions = Json()
-    version = IntegerField(default=1)
-    recorded_at = Instant()
-    recorded_by = CharField(120)
-
-
-class LimitsRevision(Row):
-    """A grade's acceptance limits; never changed once stored."""
-
-    grade = ForeignKeyField(Grade, backref="limits")
-    revision = IntegerField()
-    body = Json()
-    note = TextField(null=True)
-    recorded_at = Instant()
-    recorded_by = CharField(120)
-
-    class Meta:
-        indexes = ((("grade", "revision"), True),)
-
-
-class Instrument(Row):
-    """What readings are taken with. Its standard uncertainty is in the unit of what it reads."""
-
-    code = CharField(40, unique=True)
-    kind = CharField(60)
-    standard_uncertainty = DoubleField(null=True, constraints=[Check("standard_uncertainty >= 0")])
-    check_interval_days = IntegerField(constraints=[Check("check_interval_days > 0")])
-    recorded_at = Instant()
-    recorded_by = CharField(120)
-
-
-class InstrumentCheck(Row):
-    """One check of an instrument against a known artefact."""
-
-    instrument = ForeignKeyField(Instrument, backref="checks")
-    checked_at = Instant()
-    result = CharField(4, constraints=[Check("result IN ('pass', 'fail')")])
-    artefact = CharField(200, null=True)
-    readings = Json(null=True)
-    note = TextField(null=True)
-    recorded_at = Instant()
-    recorded_by = CharField(120)
+from lots.store.setup_models import (
+    Grade,
+    Instrument,
+    InstrumentCheck,
+    LimitsRevision,
+    RepeatedRequest,
+    Row,
+    SchemaVersion,
+    Shade,
+    ShadeRevision,
+    Supplier,
+    Token,
+)
 
 
 class Lot(Row):
@@ -227,10 +102,33 @@ class Spool(Row):
     flow_factor = DoubleField(null=True)
     nonconforming = Json(null=True)
     machine = CharField(60, null=True)
+    opened_at = Instant(null=True)
+    dried_at = Instant(null=True)
+    spliced = BooleanField(default=False)
 
 
 # A code typed in another case finds nothing, but is recognised.
 Spool.add_index(SQL("CREATE INDEX IF NOT EXISTS spool_code_lower ON spool (LOWER(code))"))
+
+
+class SpoolParent(Row):
+    """Filament that was wound from one spool onto another."""
+
+    spool = ForeignKeyField(Spool, backref="parents")
+    parent = ForeignKeyField(Spool, backref="children")
+    mass_g = DoubleField(constraints=[Check("mass_g > 0")])
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+
+class SpoolLot(Row):
+    """A lot, beside its own, that a spliced spool holds filament of."""
+
+    spool = ForeignKeyField(Spool, backref="further_lots")
+    lot = ForeignKeyField(Lot)
+
+    class Meta:
+        indexes = ((("spool", "lot"), True),)
 
 
 class Reading(Row):
@@ -334,9 +232,26 @@ class Load(Row):
     unload_recorded_at = Instant(null=True)
     unload_recorded_by = CharField(120, null=True)
 
+    class Meta:
+        indexes = ((("machine", "loaded_at"), False),)
+
 
 # A spool is on one machine at a time, whatever the program does.
 Load.add_index(SQL("CREATE UNIQUE INDEX IF NOT EXISTS load_open_spool ON load (spool_id) WHERE unloaded_at IS NULL"))
+
+
+class Containment(Row):
+    """A place that a lot had reached when it was taken out of use, to be looked after by a named person."""
+
+    lot = ForeignKeyField(Lot)
+    load = ForeignKeyField(Load)
+    decision = ForeignKeyField(Decision)
+    certain = BooleanField()
+    why = TextField()
+    opened_at = Instant()
+    closed_at = Instant(null=True)
+    closed_by = CharField(120, null=True)
+    note = TextField(null=True)
 
 
 class LoadRefusal(Row):
@@ -380,12 +295,44 @@ TABLES = (
     Lot,
     Delivery,
     Spool,
+    SpoolParent,
+    SpoolLot,
     Reading,
     ReadingVoid,
     Decision,
     Concession,
     Resumption,
     Load,
+    Containment,
     LoadRefusal,
     Import,
 )
+
+__all__ = [
+    "TABLES",
+    "Concession",
+    "Containment",
+    "Decision",
+    "Delivery",
+    "Grade",
+    "Import",
+    "Instrument",
+    "InstrumentCheck",
+    "LimitsRevision",
+    "Load",
+    "LoadRefusal",
+    "Lot",
+    "Reading",
+    "ReadingVoid",
+    "RepeatedRequest",
+    "Resumption",
+    "Row",
+    "SchemaVersion",
+    "Shade",
+    "ShadeRevision",
+    "Spool",
+    "SpoolLot",
+    "SpoolParent",
+    "Supplier",
+    "Token",
+]

@@ -71,6 +71,8 @@ TABLE = {
     ("POST", "/v1/inspection-severity"): {QUALITY},
     ("POST", "/v1/color-differences"): ALL,
     ("GET", "/v1/directory"): ALL,
+    ("GET", "/v1/imports"): BENCH,
+    ("POST", "/v1/imports"): BENCH,
 }
 OPEN = {("GET", "/v1/openapi.json")}
 

@@ -1,0 +1,57 @@
+"""A layer-bond check for thin tabs: an estimate for choosing a lot and an orientation, never a design approval."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import Schema, fields
+
+from lots.api.fields import MAX_ID, Number, Strict, Text, Whole
+from lots.api.http import Desk, Resource
+from lots.desks import strength
+
+desk = Desk("strength", __name__, url_prefix="/v1", description="Does a lot's bond carry a tab?")
+
+
+class TabArgs(Strict):
+    """A tab fixed at one end and loaded at the other. Name its lot, or a spool of it."""
+
+    lot_id = Whole(1, MAX_ID)
+    spool_code = Text(60)
+    width_mm = Number(above=0, high=1000, required=True)
+    thickness_mm = Number(above=0, high=1000, required=True, metadata={"description": "in the direction it bends"})
+    lever_mm = Number(above=0, high=10_000, required=True, metadata={"description": "from the root to the load"})
+    load_n = Number(above=0, high=1_000_000, required=True)
+    layers = Text(6, one_of=("across", "along"), required=True, metadata={"description": "across: bending pulls the layers apart"})
+    reserve = Number(1, 100, load_default=2.0, metadata={"description": "strength over stress that is wanted"})
+
+
+class TabSchema(Schema):
+    """The check, with its caution."""
+
+    lot_id = fields.Integer(required=True)
+    supplier_lot = fields.String(required=True)
+    standing = fields.String(required=True)
+    stress_mpa = fields.Float(required=True, metadata={"description": "bending stress at the root"})
+    bound_mpa = fields.Float(required=True, allow_none=True, metadata={"description": "lower 95 % bound of the mean bond"})
+    weakest_mpa = fields.Float(required=True, allow_none=True)
+    basis_mpa = fields.Float(required=True, allow_none=True, metadata={"description": "the smaller of the two"})
+    reserve = fields.Float(required=True, allow_none=True)
+    enough = fields.Boolean(required=True)
+    least_thickness_mm = fields.Float(required=True, allow_none=True)
+    n = fields.Integer(required=True)
+    says = fields.String(required=True)
+    caution = fields.String(required=True)
+
+
+@desk.route("/tab-checks")
+class TabChecks(Resource):
+    """Tab checks."""
+
+    who = {"POST": ("production", "quality")}
+
+    @desk.arguments(TabArgs)
+    @desk.response(200, TabSchema)
+    def post(self, args: dict[str, Any]) -> Any:
+        """Estimate whether a lot's measured bond carries a thin tab, and how thick it would have to be. Nothing is stored."""
+        return strength.tab_check(args)

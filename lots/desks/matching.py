@@ -1,0 +1,130 @@
+"""Which lots may share a job, and spools picked for one: questions before a job is planned."""
+
+from __future__ import annotations
+
+from itertools import combinations
+from typing import Any
+
+from lots.desks import clearing, clock
+from lots.desks.catalog import found
+from lots.desks.clearing import Ask
+from lots.desks.receiving import lot_of
+from lots.domain.agreed import limits_from
+from lots.domain.color import components
+from lots.domain.limits import Limit
+from lots.domain.picks import StockLot, StockSpool, pick
+from lots.domain.shade import ColorLimits
+from lots.domain.values import Lab
+from lots.store import lots
+
+
+def _rule(lot: Any) -> ColorLimits:
+    agreed = limits_from(lot.limits_revision.body) if lot.limits_revision else None
+    return agreed.color if agreed and agreed.color else ColorLimits()
+
+
+def matches(lot_id: int, most: float | None) -> dict[str, Any]:
+    """Returns the other lots in stock of the same shade, with how far each lies from this one, nearest first.
+
+    Args:
+        most: largest difference to show as matching; the lot's own `step_max` when None.
+    """
+    lot = lot_of(lot_id)
+    rule = _rule(lot)
+    limit = rule.step_max if most is None else most
+    stock = lots.in_stock(shade_id=lot.grade.shade_id) if lot.grade.shade_id else lots.in_stock(grade_id=lot.grade_id)
+    lines = [_line(lot, other, rule, limit) for other in stock if other.id != lot.id]
+    known = sorted((line for line in lines if line["delta_e"] is not None), key=lambda line: line["delta_e"])
+    return {
+        "lot_id": lot.id,
+        "supplier_lot": lot.supplier_lot,
+        "max": limit,
+        "items": [*known, *(line for line in lines if line["delta_e"] is None)],
+    }
+
+
+def _line(lot: Any, other: Any, rule: ColorLimits, limit: float | None) -> dict[str, Any]:
+    mine = Lab(*lot.lab) if lot.lab and lot.shade_revision else None
+    theirs = clearing.comparable_lab(lot, other)
+    line = {"lot_id": other.id, "supplier_lot": other.supplier_lot, "standing": other.standing, "uses": other.uses}
+    if mine is None or theirs is None:
+        return {**line, "delta_e": None, "within": None, "direction": ""}
+    difference = rule.delta_e(mine, theirs)
+    within = None if limit is None else Limit(None, limit).allows(difference)
+    return {**line, "delta_e": difference, "within": within, "direction": components(mine, theirs).direction}
+
+
+def match_table(grade_id: int, most: float | None) -> dict[str, Any]:
+    """Returns every pair of lots in stock of a grade, and which lots may share a job: matching is not transitive, so pairs are told.
+
+    Raises:
+        NotFound: no such grade.
+    """
+    grade = found("grade", grade_id)
+    stock = lots.in_stock(grade_id=grade.id)
+    pairs = []
+    for one, other in combinations(stock, 2):
+        rule = _rule(one)
+        limit = rule.step_max if most is None else most
+        line = _line(one, other, rule, limit)
+        pairs.append(
+            {"lots": [one.supplier_lot, other.supplier_lot], **{k: line[k] for k in ("delta_e", "within", "direction")}}
+        )
+    return {
+        "grade_id": grade.id,
+        "lots": [{"lot_id": lot.id, "supplier_lot": lot.supplier_lot, "lab": lot.lab} for lot in stock],
+        "pairs": pairs,
+    }
+
+
+def picks(values: dict[str, Any]) -> dict[str, Any]:
+    """Returns spools for a job: every pair of lots matches, the mass suffices, fewest lots, then oldest, opened ones first.
+
+    Raises:
+        NotFound: no such grade.
+    """
+    now = clock.now()
+    grade = found("grade", values["grade_id"])
+    ask = Ask(values["use"])
+    shelf = [s for s in lots.spools_on_shelf(grade_id=grade.id) if not s.spliced]
+    fit = [s for s in shelf if (answer := clearing.work_out(s, ask, now)[0]).clear and answer.concession is None]
+    stock: dict[int, list[Any]] = {}
+    for spool in fit:
+        stock.setdefault(spool.lot_id, []).append(spool)
+    chosen = pick(
+        [_stock_lot(spools) for spools in stock.values()],
+        values["mass_g"],
+        values.get("match_max"),
+        _rule(fit[0].lot) if fit else ColorLimits(),
+        values.get("waste_percent", 0.0),
+    )
+    names = {spools[0].lot_id: spools[0].lot.supplier_lot for spools in stock.values()}
+    nearest = chosen.nearest
+    return {
+        "possible": chosen.possible,
+        "says": chosen.says,
+        "needed_g": chosen.needed_g,
+        "mass_g": chosen.mass_g,
+        "largest_pair": chosen.largest_pair,
+        "lots": [{"lot_id": number, "supplier_lot": names[number]} for number in chosen.lots],
+        "spool_codes": list(chosen.spools),
+        "nearest": None
+        if nearest is None
+        else {
+            "mass_g": nearest.mass_g,
+            "lots": [{"lot_id": number, "supplier_lot": names[number]} for number in nearest.lots],
+            "match_max_needed": nearest.match_max,
+        },
+        "considered": {"lots": len(stock), "spools": len(fit)},
+    }
+
+
+def _stock_lot(spools: list[Any]) -> StockLot:
+    lot = spools[0].lot
+    return StockLot(
+        lot.id,
+        lot.supplier_lot,
+        Lab(*lot.lab) if lot.lab else None,
+        lot.received_at,
+        tuple(StockSpool(s.code, s.remaining_mass_g, s.opened_at is not None, s.delivery.received_at) for s in spools),
+    )

@@ -1,0 +1,99 @@
+"""Spools on the shelf: shown, opened, dried, wound together."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from lots.desks import clock, views
+from lots.desks.clearing import spool_of
+from lots.desks.errors import AlreadyThere, Conflict, Fault, Invalid
+from lots.desks.receiving import free_codes
+from lots.domain.standing import ENDINGS
+from lots.store import lots, tracing
+from lots.store.database import transaction
+
+
+def get_spool(code: str) -> dict[str, Any]:
+    """Returns a spool with its lot, the spools it was wound from, and the further lots it holds.
+
+    Raises:
+        NotFound: no spool has this code.
+    """
+    row = spool_of(code)
+    parents = lots.parents_of(row) if row.spliced else []
+    further = tracing.further_lots([row.id]).get(row.id, []) if row.spliced else []
+    return {
+        **views.spool_line(row),
+        "flow_factor": row.flow_factor,
+        "delivery_id": row.delivery_id,
+        "lot": views.lot(row.lot),
+        "parents": [{"spool_code": one.parent.code, "mass_g": one.mass_g} for one in parents],
+        "further_lots": [views.lot_line(lots.find(number)) for number in further],
+    }
+
+
+def note(code: str, event: str, at: Any, by: str) -> dict[str, Any]:
+    """Notes that a spool was opened or dried.
+
+    Raises:
+        NotFound: no spool has this code.
+        Invalid: a time still to come, or before the spool came.
+        Conflict: it was opened before.
+    """
+    now = clock.now()
+    with transaction():
+        row = spool_of(code)
+        moment = at or now
+        faults = clock.doubt_future("/at", moment, now)
+        if moment < row.delivery.received_at:
+            faults.append(Fault("/at", "The spool had not come by then.", "State a time after its delivery."))
+        if faults:
+            raise Invalid(*faults)
+        if event == "opened" and row.opened_at is not None:
+            raise Conflict(f"Spool {row.code} was opened at {row.opened_at:%Y-%m-%d %H:%M} UTC already.")
+        lots.note_life(row, {f"{event}_at": moment})
+        return get_spool(code)
+
+
+def wind(values: dict[str, Any], by: str) -> dict[str, Any]:
+    """Winds filament of one or more spools onto a new one. It holds all their lots, and is as good as the worst of them.
+
+    Raises:
+        NotFound: a parent has no record.
+        Invalid: a parent named twice, with more mass than it has, on a machine, of another grade, or gone.
+        AlreadyThere: the new code is taken.
+    """
+    now = clock.now()
+    with transaction():
+        named = [(spool_of(entry["spool_code"]), entry["mass_g"]) for entry in values["parents"]]
+        lots.lock(parent.lot_id for parent, _ in named)
+        named = [(spool_of(parent.code), mass) for parent, mass in named]
+        if faults := _parent_faults(named):
+            raise Invalid(*faults)
+        heaviest = max(named, key=lambda entry: entry[1])[0]
+        code = values.get("code") or next(free_codes(heaviest.lot, set()))
+        if lots.taken_codes([code]):
+            raise AlreadyThere(
+                f"The code {code} is on another spool. Stick on a new one, or leave code out to be given one."
+            )
+        lots.wind(code, heaviest.lot, heaviest.delivery, named, by, now)
+        return get_spool(code)
+
+
+def _parent_faults(named: list[tuple[Any, float]]) -> list[Fault]:
+    faults, seen = [], set()
+    for index, (parent, mass) in enumerate(named):
+        at = f"/parents/{index}"
+        if parent.id in seen:
+            faults.append(Fault(f"{at}/spool_code", f"Spool {parent.code} is named twice.", "Add the masses up."))
+        seen.add(parent.id)
+        if mass > parent.remaining_mass_g:
+            left = f"{parent.remaining_mass_g:g} g are left on spool {parent.code}, less than {mass:g} g."
+            faults.append(Fault(f"{at}/mass_g", left, "Weigh again."))
+        if parent.machine is not None:
+            faults.append(Fault(f"{at}/spool_code", f"Spool {parent.code} is on {parent.machine}.", "Unload it first."))
+        if parent.lot.grade_id != named[0][0].lot.grade_id:
+            faults.append(Fault(f"{at}/spool_code", "It is of another grade.", "Wind only one grade onto a spool."))
+        if parent.lot.by_hand in ENDINGS:
+            faults.append(Fault(f"{at}/spool_code", f"Its lot was {parent.lot.standing}.", "Put it aside."))
+    return faults

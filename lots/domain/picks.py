@@ -1,0 +1,376 @@
+"""Which lots and spools to take for a job: the fewest lots that all match each other and hold enough, the oldest first."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import combinations, groupby
+
+from lots.domain.limits import Limit, shown
+from lots.domain.shade import ColorLimits
+from lots.domain.values import Lab
+
+# Masses are added as whole micrograms, far below any scale: the same spools give the same sum in whichever order they are added.
+_MICROGRAMS = 1_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class StockSpool:
+    """A spool that may be loaded: grams of filament left on it (>= 0), whether it was opened, and when it came (with an offset from UTC)."""
+
+    code: str
+    mass_g: float
+    opened: bool
+    received_at: datetime
+
+    def __post_init__(self) -> None:
+        if not math.isfinite(self.mass_g) or self.mass_g < 0:
+            raise ValueError(f"mass_g of spool {self.code} is {self.mass_g!r}; it must be a number of at least 0")
+        _refuse_naive(f"spool {self.code}", self.received_at)
+
+
+@dataclass(frozen=True, slots=True)
+class StockLot:
+    """A lot that may be used: its mean colour, None where none was measured, when it came, and its spools."""
+
+    id: int
+    name: str
+    lab: Lab | None
+    received_at: datetime
+    spools: tuple[StockSpool, ...]
+
+    def __post_init__(self) -> None:
+        _refuse_naive(f"lot {self.name}", self.received_at)
+
+    @property
+    def mass_ug(self) -> int:
+        """Filament on all its spools, in whole micrograms."""
+        return sum(_ug(spool.mass_g) for spool in self.spools)
+
+
+@dataclass(frozen=True, slots=True)
+class Nearest:
+    """How close an impossible pick can come.
+
+    `mass_g` is the most that any lots which all match hold, `lots` the ids of the fewest, then oldest, lots that hold it, oldest first.
+    `match_max` is the least limit on pairs at which the pick would be possible, unrounded; None where no limit would do.
+    """
+
+    mass_g: float
+    lots: tuple[int, ...]
+    match_max: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Pick:
+    """What to take for a job, or why nothing will do.
+
+    `lots` are ids, oldest first; `spools` are codes in the order to use them; both are empty when not possible. `mass_g` is the filament
+    on those spools, `needed_g` the job's mass with its waste. `largest_pair` is the largest colour difference between two
+    of the lots; None where there is no pair or none was asked to match. `nearest` is set where the pick is not possible.
+    """
+
+    possible: bool
+    lots: tuple[int, ...]
+    spools: tuple[str, ...]
+    mass_g: float
+    needed_g: float
+    largest_pair: float | None
+    says: str
+    nearest: Nearest | None = None
+
+
+def pick(
+    stock: Sequence[StockLot], mass_g: float, match_max: float | None, limits: ColorLimits, waste_percent: float = 0.0
+) -> Pick:
+    """Returns the lots and spools to take for a job, or how close the stock comes.
+
+    In this order: every two lots are within `match_max` of each other; the lots hold enough; they are as few as can be; they are the
+    oldest, comparing when the oldest of each choice came, then the second oldest and so on, and where all of those are equal, the ids in
+    the same order. Of their spools the opened ones come first, then the oldest, then the smallest code: spools are taken in
+    that order until there is enough, then, last first, each is left out without which there still is.
+
+    Args:
+        stock: lots that may be used, each id once.
+        mass_g: g, > 0.
+        match_max: the largest colour difference between two lots, >= 0; a pair exactly at it matches. None asks for no match.
+        limits: formula and weights; nothing else of them is used.
+        waste_percent: % of `mass_g` to take on top, >= 0.
+
+    Raises:
+        ValueError: a number out of its range, or two lots of one id.
+
+    Notes:
+        Exact, not a heuristic. A pair is compared both ways and the larger difference counts, since CIE94 and CMC depend on which is the
+        reference. A lot without a measured colour matches no other and may only be used alone. The problem (a clique of least size with a
+        given weight) is NP-hard in general; colours of one grade lie in a ball of three dimensions, where bounds by groups of lots
+        that do not match cut nearly everything.
+
+    Reference:
+        Matching is not transitive, so pairs are compared and never chains. Bounds by greedy colouring as in Tomita and Seki 2003, An
+        efficient branch-and-bound algorithm for finding a maximum clique, DMTCS, LNCS 2731, 278-289 (from memory).
+
+    Example:
+        >>> from datetime import UTC
+        >>> day = [datetime(2025, 3, n, tzinfo=UTC) for n in (1, 2, 3)]
+        >>> white = [Lab(95.3, -0.9, 0.8), Lab(95.0, -0.8, 1.5), Lab(94.7, -0.7, 2.2)]
+        >>> stock = [StockLot(i, f"L{i}", white[i], day[i], (StockSpool(f"S{i}", 1000, False, day[i]),)) for i in range(3)]
+        >>> pick(stock, 1800, 0.75, ColorLimits()).lots, pick(stock, 2500, 0.75, ColorLimits()).nearest.mass_g
+        ((0, 1), 2000.0)
+    """
+    needed_g = _needed(stock, mass_g, match_max, waste_percent)
+    need = _ug(needed_g)
+    lots = sorted((lot for lot in stock if lot.mass_ug), key=lambda lot: (-lot.mass_ug, lot.received_at, lot.id))
+    masses = [lot.mass_ug for lot in lots]
+    if match_max is not None and masses and masses[0] >= need:
+        # One lot is enough, and the fewest is what is asked: no pair needs to be compared.
+        apart: dict[tuple[int, int], float] = {}
+    else:
+        apart = _differences(lots, match_max, limits)
+    matches = _Matches(masses, _near(len(lots), apart, match_max))
+    if matches.reach(matches.whole, need) is None:
+        nearest = _nearest(lots, matches, need, match_max, apart)
+        return Pick(False, (), (), 0.0, needed_g, None, _why_not(lots, needed_g, match_max, nearest), nearest)
+    chosen = _fewest_and_oldest(lots, matches, need)
+    taken = _spools([spool for i in chosen for spool in lots[i].spools], need)
+    pairs = [apart[min(i, j), max(i, j)] for i, j in combinations(chosen, 2)] if match_max is not None else []
+    taken_g = sum(_ug(spool.mass_g) for spool in taken) / _MICROGRAMS
+    names = ", ".join(lots[i].name for i in chosen)
+    says = f"{_grams(taken_g)} on {_count(len(taken), 'spool')} of {_count(len(chosen), 'lot')} ({names}) for the {_grams(needed_g)} needed."
+    if pairs:
+        says += f" Any two of these lots differ by at most {_rounded_up(max(pairs))}; {match_max} is allowed."
+    ids, codes = tuple(lots[i].id for i in chosen), tuple(spool.code for spool in taken)
+    return Pick(True, ids, codes, taken_g, needed_g, max(pairs, default=None), says)
+
+
+# Lots to choose from, one bit per lot, and how many of them at most.
+_Pool = tuple[int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class _Matches:
+    """Lots by number, heaviest first: their masses in micrograms, and for each the lots it matches, one bit per lot."""
+
+    masses: Sequence[int]
+    near: Sequence[int]
+
+    @property
+    def whole(self) -> list[_Pool]:
+        """Every lot, in any number."""
+        return [((1 << len(self.masses)) - 1, len(self.masses))]
+
+    def mass(self, chosen: int) -> int:
+        """Micrograms in a set of lots."""
+        return sum(self.masses[i] for i in _bits(chosen))
+
+    def reach(self, pools: Sequence[_Pool], need: int) -> int | None:
+        """Returns lots that all match and hold `need`, at most so many from each pool; None when there are none such.
+
+        Branch and bound: no two lots of a group that do not match can be chosen together, so a pool gives at most the heaviest lots of
+        its heaviest groups. Branches only on lots without which that bound falls short.
+        """
+        if need <= 0:
+            return 0
+        pools = [(lots, most) for lots, most in pools if lots and most]
+        groups = [self._groups(lots) for lots, _ in pools]
+        bounds = [sum(heaviest for heaviest, _ in found[:most]) for found, (_, most) in zip(groups, pools, strict=True)]
+        spare = sum(bounds) - need
+        if spare < 0 or not pools:
+            return None
+        options = [self._options(g, most, b - spare) for g, (_, most), b in zip(groups, pools, bounds, strict=True)]
+        at = min(range(len(pools)), key=lambda i: options[i].bit_count())
+        (lots, most), others = pools[at], [pool for i, pool in enumerate(pools) if i != at]
+        beside = sum(heaviest for heaviest, _ in groups[at][: most - 1]) + sum(bounds) - bounds[at]
+        for lot in sorted(_bits(options[at]), reverse=True):
+            lots &= ~(1 << lot)
+            if self.masses[lot] + beside >= need:
+                rest = [(lots & self.near[lot], most - 1)] + [(m & self.near[lot], n) for m, n in others]
+                found = self.reach(rest, need - self.masses[lot])
+                if found is not None:
+                    return found | 1 << lot
+        return self.reach(others, need) if bounds[at] <= spare else None
+
+    def _groups(self, lots: int) -> list[tuple[int, int]]:
+        """Parts a set into groups of lots that do not match: (mass of the heaviest, lots) of each, heaviest first."""
+        groups = []
+        while lots:
+            heaviest = (lots & -lots).bit_length() - 1
+            group, rest = 0, lots
+            while rest:
+                lot = rest & -rest
+                group |= lot
+                rest &= ~(self.near[lot.bit_length() - 1] | lot)
+            lots &= ~group
+            groups.append((self.masses[heaviest], group))
+        return groups
+
+    def _options(self, groups: Sequence[tuple[int, int]], most: int, least: int) -> int:
+        """The lots of a pool after those groups that cannot give `least` by themselves."""
+        total, options = 0, 0
+        for at, (heaviest, group) in enumerate(groups):
+            total += heaviest if at < most else 0
+            options |= group if total >= least else 0
+        return options
+
+
+def _fewest_and_oldest(lots: Sequence[StockLot], matches: _Matches, need: int) -> list[int]:
+    """Returns the fewest lots that match and hold `need`, the oldest of such choices, oldest first; there must be one.
+
+    First the number; then, day by day from the oldest, how many of the lots of that moment; then which of them. Each step asks only whether
+    a choice exists that goes on so. As no choice of fewer lots holds enough, one that takes at most so many takes exactly so many.
+    """
+    everything, _ = matches.whole[0]
+    found, left = None, 0
+    while found is None:
+        left += 1
+        found = matches.reach([(everything, left)], need)
+    ages = sorted(range(len(lots)), key=lambda i: (lots[i].received_at, lots[i].id))
+    kept: list[int] = []
+    pools: list[_Pool] = []
+    for _, same in groupby(ages, key=lambda i: lots[i].received_at):
+        moment = sum(1 << i for i in same)
+        everything &= ~moment
+        for most in range(min(left, moment.bit_count()), (found & moment).bit_count(), -1):
+            other = matches.reach([*pools, (moment, most), (everything, left - most)], need)
+            if other is not None:
+                found = other
+                break
+        if most := (found & moment).bit_count():
+            pools.append((moment, most))
+            left -= most
+    for i in ages:
+        at = next((at for at, (moment, most) in enumerate(pools) if most and moment >> i & 1), None)
+        if at is None:
+            continue
+        moment, most = pools[at]
+        pools[at] = (moment & ~(1 << i), most)
+        if not found >> i & 1:
+            rest = [((m & matches.near[i]), n - (j == at)) for j, (m, n) in enumerate(pools)]
+            other = matches.reach(rest, need - matches.masses[i])
+            if other is None:
+                continue
+            found = other | 1 << i | sum(1 << j for j in kept)
+        kept.append(i)
+        need -= matches.masses[i]
+        pools = [(m & matches.near[i], n - (j == at)) for j, (m, n) in enumerate(pools)]
+    return kept
+
+
+def _nearest(
+    lots: Sequence[StockLot], matches: _Matches, need: int, match_max: float | None, apart: dict[tuple[int, int], float]
+) -> Nearest:
+    best = 0
+    while (more := matches.reach(matches.whole, matches.mass(best) + 1)) is not None:
+        best = more
+    most = matches.mass(best)
+    chosen = _fewest_and_oldest(lots, matches, most) if most else []
+    wider = sorted({difference for difference in apart.values() if match_max is None or difference > match_max})
+    measured = sum(lot.mass_ug for lot in lots if lot.lab is not None)
+    if measured < need or not wider:
+        return Nearest(most / _MICROGRAMS, tuple(lots[i].id for i in chosen), None)
+    low, high = 0, len(wider) - 1  # at the widest every measured lot matches every other
+    while low < high:
+        middle = (low + high) // 2
+        at_middle = _Matches(matches.masses, _near(len(lots), apart, wider[middle]))
+        if at_middle.reach(at_middle.whole, need) is None:
+            low = middle + 1
+        else:
+            high = middle
+    return Nearest(most / _MICROGRAMS, tuple(lots[i].id for i in chosen), wider[low])
+
+
+def _differences(
+    lots: Sequence[StockLot], match_max: float | None, limits: ColorLimits
+) -> dict[tuple[int, int], float]:
+    """The colour difference of every two measured lots, the larger of both ways; none where no match is asked for."""
+    colors = [] if match_max is None else [(i, lot.lab) for i, lot in enumerate(lots) if lot.lab is not None]
+    return {
+        (i, j): max(limits.delta_e(one, other), limits.delta_e(other, one))
+        for (i, one), (j, other) in combinations(colors, 2)
+    }
+
+
+def _near(count: int, apart: dict[tuple[int, int], float], match_max: float | None) -> list[int]:
+    if match_max is None:
+        return [((1 << count) - 1) & ~(1 << i) for i in range(count)]
+    near, most = [0] * count, Limit(None, match_max)
+    for (i, j), difference in apart.items():
+        if most.allows(difference):
+            near[i] |= 1 << j
+            near[j] |= 1 << i
+    return near
+
+
+def _spools(spools: Sequence[StockSpool], need: int) -> list[StockSpool]:
+    """Returns the spools to use: opened, then oldest, then smallest code, until there is enough; then none that is not needed."""
+    taken: list[StockSpool] = []
+    total = 0
+    for spool in sorted(spools, key=lambda s: (not s.opened, s.received_at, s.code)):
+        if total < need:
+            taken.append(spool)
+            total += _ug(spool.mass_g)
+    for spool in reversed(taken.copy()):
+        if total - _ug(spool.mass_g) >= need:
+            taken.remove(spool)
+            total -= _ug(spool.mass_g)
+    return taken
+
+
+def _bits(lots: int) -> Iterator[int]:
+    while lots:
+        yield (lots & -lots).bit_length() - 1
+        lots &= lots - 1
+
+
+def _ug(mass_g: float) -> int:
+    return round(mass_g * _MICROGRAMS)
+
+
+def _needed(stock: Sequence[StockLot], mass_g: float, match_max: float | None, waste_percent: float) -> float:
+    # 1000 g and 10 % are 1100 g so; 1000 * 1.1 is 1100.0000000000002.
+    needed_g = mass_g * (100 + waste_percent) / 100
+    if not (mass_g > 0 and math.isfinite(needed_g)):
+        raise ValueError(f"mass_g is {mass_g!r}; it must be a number above 0")
+    if not waste_percent >= 0:
+        raise ValueError(f"waste_percent is {waste_percent!r}; it must be a number of at least 0")
+    if match_max is not None and not (math.isfinite(match_max) and match_max >= 0):
+        raise ValueError(f"match_max is {match_max!r}; it must be a number of at least 0, or None for no match")
+    if len({lot.id for lot in stock}) < len(stock):
+        raise ValueError("two lots of the stock have the same id")
+    return needed_g
+
+
+def _refuse_naive(what: str, received_at: datetime) -> None:
+    if received_at.tzinfo is None:
+        raise ValueError(f"received_at of {what} is {received_at!r}; it must have an offset from UTC")
+
+
+def _why_not(lots: Sequence[StockLot], needed_g: float, match_max: float | None, nearest: Nearest) -> str:
+    total_g = sum(lot.mass_ug for lot in lots) / _MICROGRAMS
+    names = {lot.id: lot.name for lot in lots}
+    best = f"the best set is {', '.join(names[i] for i in nearest.lots)}"
+    matching = f"{_grams(nearest.mass_g)} of the {_grams(needed_g)} needed match within {match_max}; {best}."
+    if _ug(total_g) < _ug(needed_g):
+        short = f"There is not enough filament: {_grams(total_g)} in stock, {_grams(needed_g)} needed."
+        return short if match_max is None or nearest.mass_g == total_g else f"{short} Only {matching}"
+    if nearest.match_max is not None:
+        return f"Only {matching} It would be possible within {_rounded_up(nearest.match_max)}."
+    unmeasured = ", ".join(lot.name for lot in lots if lot.lab is None)
+    return f"Only {matching} No wider match would do: {unmeasured} cannot be matched until the colour is measured."
+
+
+def _grams(mass_g: float) -> str:
+    """Grams as people read them, never rounded: what is short by a little must not read as enough."""
+    whole, _, part = f"{mass_g:,.6f}".replace(",", " ").partition(".")
+    return f"{whole}.{part.rstrip('0')}".rstrip(".") + " g"
+
+
+def _rounded_up(difference: float) -> str:
+    """A colour difference with two decimals, rounded up: a limit of the number shown allows it."""
+    return shown(math.ceil(round(difference * 100, 8)) / 100)
+
+
+def _count(n: int, what: str) -> str:
+    return f"{n} {what}" if n == 1 else f"{n} {what}s"

@@ -1,0 +1,118 @@
+"""Which jobs a lot has reached, for certain and possibly: what nobody wrote down may have happened too."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+# A spool change takes minutes; a machine without a recorded spool for longer may have run with one. After a week it stood idle.
+# Common practice, no source.
+SHORTEST_GAP = timedelta(minutes=15)
+LONGEST_GAP = timedelta(days=7)
+
+
+@dataclass(frozen=True, slots=True)
+class Stay:
+    """A spool on a machine for a job. `lots` are those its filament comes from; `end` is None while it is still there."""
+
+    load_id: int
+    lots: frozenset[int]
+    machine: str
+    job: str
+    start: datetime
+    end: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A time in which a machine had no recorded spool, between one stay and the next."""
+
+    machine: str
+    start: datetime
+    end: datetime
+    before: Stay
+    after: Stay
+
+    @property
+    def says(self) -> str:
+        """The gap in words."""
+        minutes = round((self.end - self.start).total_seconds() / 60)
+        spell = f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
+        return f"machine {self.machine} had no recorded spool for {spell} from {self.start:%Y-%m-%d %H:%M} UTC"
+
+
+def gaps(stays: Iterable[Stay]) -> list[Gap]:
+    """Returns the gaps of every machine, in order of time.
+
+    Args:
+        stays: all that is recorded of the machines, in any order.
+
+    Notes:
+        A machine may hold several spools at once; it has a gap only while it holds none. A gap lies between the stays that end last before it
+        and begin first after it: each of the former with each of the latter, where several begin or end at one moment.
+    """
+    by_machine: dict[str, list[Stay]] = {}
+    for stay in stays:
+        by_machine.setdefault(stay.machine, []).append(stay)
+    found = []
+    for machine, mine in by_machine.items():
+        mine.sort(key=lambda s: (s.start, s.load_id))
+        covered: datetime | None = mine[0].start
+        for index, stay in enumerate(mine):
+            if covered is not None and stay.start > covered and SHORTEST_GAP < stay.start - covered <= LONGEST_GAP:
+                ended = [s for s in mine[:index] if s.end == covered]
+                begun = [s for s in mine[index:] if s.start == stay.start]
+                found += [Gap(machine, covered, stay.start, b, a) for b in ended for a in begun]
+            covered = None if covered is None or stay.end is None else max(covered, stay.end)
+    return sorted(found, key=lambda g: (g.start, g.before.load_id, g.after.load_id))
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """A stay by which a lot reached a job, or possibly did: then `gap` says through which unrecorded time."""
+
+    stay: Stay
+    gap: Gap | None = None
+
+    @property
+    def certain(self) -> bool:
+        """True when the lot itself was recorded there."""
+        return self.gap is None
+
+
+def reached_by(lot: int, stays: Sequence[Stay]) -> list[Reach]:
+    """Returns every stay by which a lot reached a job: its own, and those of other lots across a gap from one of its own.
+
+    A spool of the lot may have stayed on unrecorded after its stay, into the job that came next, or been put on before it, into the job
+    that came before. A job that the lot reached for certain is not listed again as possible.
+
+    Args:
+        lot: its number.
+        stays: all that is recorded of the machines it was on.
+    """
+    own = [Reach(stay) for stay in stays if lot in stay.lots]
+    certain = {reach.stay.job for reach in own}
+    possible: dict[int, Reach] = {}
+    for gap in gaps(stays):
+        for mine, other in ((gap.before, gap.after), (gap.after, gap.before)):
+            if lot in mine.lots and lot not in other.lots and other.job not in certain:
+                possible.setdefault(other.load_id, Reach(other, gap))
+    return [*own, *possible.values()]
+
+
+def lots_of_job(job: str, stays: Sequence[Stay]) -> tuple[set[int], dict[int, Gap]]:
+    """Returns the lots recorded in a job, and those that possibly were, each with the gap through which.
+
+    Args:
+        job: its name.
+        stays: all that is recorded of the machines it ran on.
+    """
+    certain = {lot for stay in stays if stay.job == job for lot in stay.lots}
+    possible: dict[int, Gap] = {}
+    for gap in gaps(stays):
+        for mine, other in ((gap.before, gap.after), (gap.after, gap.before)):
+            if mine.job == job and other.job != job:
+                for lot in other.lots - certain:
+                    possible.setdefault(lot, gap)
+    return certain, possible

@@ -1,0 +1,92 @@
+"""Where filament has been: loads of a lot with those of spools it was wound onto, and what else was on the same machines."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any
+
+from peewee import JOIN
+
+from lots.store.models import Containment, Delivery, Load, Lot, Spool, SpoolLot
+from lots.store.paging import Page, page
+
+
+def _loads() -> Any:
+    return Load.select(Load, Spool, Lot).join(Spool).switch(Load).join(Lot)
+
+
+def loads_of_lot(lot_id: int) -> list[Any]:
+    """Every load of a lot's filament, on its own spools and on spliced ones, in the order they were recorded. One query."""
+    spliced = SpoolLot.select(SpoolLot.spool).where(SpoolLot.lot == lot_id)
+    return list(_loads().where((Load.lot == lot_id) | Load.spool.in_(spliced)).order_by(Load.id))
+
+
+def loads_of_job(job: str) -> list[Any]:
+    """Every load of a job, in the order they were recorded. One query on an index."""
+    return list(_loads().where(Load.job == job).order_by(Load.id))
+
+
+def loads_on(machines: Iterable[str], since: datetime, until: datetime) -> list[Any]:
+    """Every load that was on these machines at some time between two moments. One query."""
+    still = Load.unloaded_at.is_null() | (Load.unloaded_at >= since)
+    return list(
+        _loads().where(Load.machine.in_(sorted(machines)) & (Load.loaded_at <= until) & still).order_by(Load.id)
+    )
+
+
+def further_lots(spools: Iterable[int]) -> dict[int, list[int]]:
+    """The lots that spliced spools hold beside their own, by spool. At most one query."""
+    wanted = sorted(set(spools))
+    found: dict[int, list[int]] = {}
+    if wanted:
+        for row in SpoolLot.select().where(SpoolLot.spool.in_(wanted)):
+            found.setdefault(row.spool_id, []).append(row.lot_id)
+    return found
+
+
+def deliveries_of(lots: Iterable[int]) -> list[Any]:
+    """Deliveries of several lots. One query."""
+    return list(Delivery.select(Delivery, Lot).join(Lot).where(Delivery.lot.in_(sorted(lots))).order_by(Delivery.id))
+
+
+def contained(lot_id: int) -> set[int]:
+    """Loads of a lot that somebody still has to look after."""
+    query = Containment.select(Containment.load).where((Containment.lot == lot_id) & Containment.closed_at.is_null())
+    return {row.load_id for row in query}
+
+
+def contain(rows: list[dict[str, Any]]) -> None:
+    """Opens containments."""
+    for row in rows:
+        Containment.create(**row)
+
+
+def containments(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
+    """A page of containments with load, spool and lot, in the order they were opened."""
+    query = (
+        Containment.select(Containment, Lot, Load, Spool)
+        .join(Lot)
+        .switch(Containment)
+        .join(Load)
+        .join(Spool, JOIN.INNER)
+    )
+    if "open" in filters:
+        query = query.where(Containment.closed_at.is_null(filters["open"]))
+    if "lot_id" in filters:
+        query = query.where(Containment.lot == filters["lot_id"])
+    return page(query, Containment.id, cursor, limit)
+
+
+def containment(number: int) -> Any:
+    """A containment with load, spool and lot, or None."""
+    query = Containment.select(Containment, Lot, Load, Spool).join(Lot).switch(Containment).join(Load).join(Spool)
+    return query.where(Containment.id == number).first()
+
+
+def close_containment(number: int, by: str, note: str, now: datetime) -> bool:
+    """Closes a containment, once."""
+    query = Containment.update(closed_at=now, closed_by=by, note=note).where(
+        (Containment.id == number) & Containment.closed_at.is_null()
+    )
+    return bool(query.execute())

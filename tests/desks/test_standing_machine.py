@@ -1,0 +1,369 @@
+"""Random days in a shop, against a small model of where lots must stand and what may be loaded.
+
+The model knows one gauge, simple limits and two uses. It is written from the rules alone and shares no code with what it is held against.
+"""
+
+import shutil
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from itertools import count
+
+import time_machine
+from hypothesis import HealthCheck, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule, run_state_machine_as_test
+
+from lots.app import create_app
+from lots.desks import access
+from lots.settings import Settings
+from lots.store import database
+from tests.shop import PATHS, Shop
+from tests.store.rows import connected
+
+START = datetime(2026, 3, 2, 8, tzinfo=UTC)
+HOUR = timedelta(hours=1)
+INTERVAL = timedelta(days=7)
+SPOOL_G = 300
+LIMITS = {
+    "sampling": {"fixed": 1},
+    "diameter": {"reading_tolerance_mm": 0.05},
+    "bond": {"single_min_mpa": 14},
+    "moisture": {"max_percent": 0.05},
+    "uses": {"hidden": ["diameter"], "load_bearing": ["bond", "moisture"]},
+}
+# What each kind is measured as: good, good at its very limit, and bad.
+VALUES = {"diameter": (1.75, 1.80, 1.83), "bond": (25.0, 14.0, 9.0), "moisture": (0.01, 0.05, 0.2)}
+USES = ("hidden", "load_bearing", "fit")
+
+
+@dataclass
+class Reading:
+    """One reading as the model remembers it."""
+
+    number: int
+    kind: str
+    spool: str
+    value: float
+    at: datetime
+    by_gauge: bool
+    counts: bool = True
+
+
+@dataclass
+class Permit:
+    """A concession: `taken` maps a load to what it used, or set aside while it runs."""
+
+    number: int
+    uses: list[str]
+    most: float
+    until: datetime
+    approved: bool = False
+    withdrawn: bool = False
+    taken: dict[int, float] = field(default_factory=dict)
+    beyond: float = 0.0
+
+    @property
+    def left(self) -> float:
+        """What may still be loaded under it."""
+        return max(self.most - sum(self.taken.values()), 0)
+
+
+@dataclass
+class Lot:
+    """A lot: its deliveries as sets of spool codes, its readings, concessions and the decision in force."""
+
+    number: int
+    deliveries: list[list[str]] = field(default_factory=list)
+    readings: list[Reading] = field(default_factory=list)
+    permits: list[Permit] = field(default_factory=list)
+    by_hand: str | None = None
+
+
+class Gauge:
+    """The micrometer's checks, and whether it was right at a moment."""
+
+    def __init__(self) -> None:
+        self.checks: list[tuple[datetime, bool]] = []
+
+    def right(self, at: datetime) -> bool:
+        """Right when the check before passed and still held, and the check after, if any, passed too."""
+        before, after = ([c for c in self.checks if (c[0] <= at) is early] for early in (True, False))
+        start = max((c[0] for c in before), default=START)
+        following = min((c[0] for c in after), default=None)
+        failed = [moment for moment, passed in self.checks if not passed]
+        return start not in failed and following not in failed and at <= start + INTERVAL
+
+
+def verdicts(lot: Lot, gauge: Gauge) -> dict[str, str]:
+    """What the readings that count say of each use."""
+    valid = [r for r in lot.readings if r.counts and (not r.by_gauge or gauge.right(r.at))]
+    diameters, bonds, moistures = ([r for r in valid if r.kind == kind] for kind in VALUES)
+    measured = {r.spool for r in diameters}
+    hidden = "pass" if all(measured & set(codes) for codes in lot.deliveries) else "missing"
+    if any(r.value > 1.80 for r in diameters):
+        hidden = "fail"
+    newest = {s: max((r.at, r.value) for r in moistures if r.spool == s)[1] for s in {r.spool for r in moistures}}
+    dry = bool(newest) and max(newest.values()) <= 0.05
+    bearing = "fail" if any(r.value < 14 for r in bonds) else "pass" if bonds and dry else "missing"
+    return {"hidden": hidden, "load_bearing": bearing}
+
+
+def standing(lot: Lot, gauge: Gauge) -> str:
+    """Where a lot must be: the readings' word, unless a person's stands above it."""
+    said = set(verdicts(lot, gauge).values())
+    read = "quarantined" if "missing" in said else "restricted"
+    if len(said) == 1 and "missing" not in said:
+        read = {"pass": "released", "fail": "blocked"}[said.pop()]
+    if lot.by_hand == "hold":
+        return "blocked" if read == "blocked" else "quarantined"
+    return {"block": "blocked", "return": "returned", "scrap": "scrapped"}.get(lot.by_hand, read)
+
+
+def written(moment: datetime) -> str:
+    """A moment as it is sent."""
+    return f"{moment:%Y-%m-%dT%H:%M:%SZ}"
+
+
+class Days(RuleBasedStateMachine):
+    """Two lots, one gauge, and people who do whatever comes to their mind."""
+
+    def __init__(self, template, folder) -> None:
+        super().__init__()
+        self.path = folder / "days.sqlite3"
+        for old in folder.glob("days.sqlite3*"):
+            old.unlink()
+        shutil.copy(template[0], self.path)
+        self.travel = time_machine.travel(START, tick=False)
+        self.clock = self.travel.start()
+        self.shop = Shop(create_app(Settings(database=f"sqlite:///{self.path}")), dict(template[1]))
+        with connected():
+            self.shop.tokens["second"] = access.add_token("second person", "quality")
+        self.lots: dict[str, Lot] = {}
+        self.gauge, self.names = Gauge(), count(1)
+        self.remaining: dict[str, float] = {}
+        # Load -> (spool, concession or None, what it set aside).
+        self.running: dict[int, tuple[str, Permit | None, float]] = {}
+        self.refused = 0
+
+    def teardown(self) -> None:
+        """Gives the time and the database back."""
+        database.close()
+        self.travel.stop()
+
+    @property
+    def now(self) -> datetime:
+        """This moment of the model."""
+        return datetime.now(UTC)
+
+    @initialize()
+    def open_shop(self) -> None:
+        """A supplier, a grade, a gauge and the first lot."""
+        self.supplier, self.grade = self.shop.supplier(), self.shop.grade(limits=LIMITS)
+        body = {"code": "MIC-1", "kind": "micrometer", "check_interval_days": INTERVAL.days}
+        self.instrument = self.shop.post("quality", "/instruments", body)["id"]
+        self.receive("Q-1", 2)
+
+    def spool_of(self, pick: int) -> tuple[Lot, str]:
+        """Any spool there is, with its lot."""
+        every = [(lot, code) for lot in self.lots.values() for codes in lot.deliveries for code in codes]
+        return every[pick % len(every)]
+
+    def lot_of(self, pick: int) -> Lot:
+        """Any lot there is."""
+        return list(self.lots.values())[pick % len(self.lots)]
+
+    def permit_of(self, pick: int) -> Permit | None:
+        """Any concession there is."""
+        every = [permit for lot in self.lots.values() for permit in lot.permits]
+        return every[pick % len(every)] if every else None
+
+    picks = st.integers(0, 30)
+
+    @rule(name=st.sampled_from(["Q-1", "Q-2"]), spools=st.integers(1, 2))
+    def receive(self, name: str, spools: int) -> None:
+        """A delivery, of a lot that is known or new."""
+        more = {"received_at": written(START), "net_mass_g": SPOOL_G}
+        got = self.shop.receive(self.supplier, self.grade, name, spools, **more)
+        lot = self.lots.setdefault(name, Lot(got["lot_id"]))
+        lot.deliveries.append([spool["code"] for spool in got["spools"]])
+        self.remaining |= dict.fromkeys(lot.deliveries[-1], float(SPOOL_G))
+
+    @rule(
+        pick=picks,
+        kind=st.sampled_from(list(VALUES)),
+        quality=st.sampled_from([0, 0, 0, 1, 2]),
+        by_gauge=st.booleans(),
+        hours_ago=st.sampled_from([0, 0, 1, 5]),
+        screening=st.sampled_from([False, False, False, True]),
+    )
+    def measure(self, pick, kind, quality, by_gauge, hours_ago, screening) -> None:
+        """A reading, now and then bad, of the past, or for looking only."""
+        lot, spool = self.spool_of(pick)
+        value = VALUES[kind][quality]
+        at = max(START, self.now - hours_ago * HOUR)
+        fields = {"d1_mm": value, "d2_mm": 1.75} if kind == "diameter" else {}
+        fields |= {"stress_mpa": value} if kind == "bond" else {}
+        fields |= {"moisture_percent": value} if kind == "moisture" else {}
+        fields |= {"instrument_id": self.instrument} if by_gauge else {}
+        body = {"spool_code": spool, "measured_at": written(at), "screening": screening, **fields}
+        answer = self.shop.post("quality", PATHS[kind], body)
+        lot.readings.append(Reading(answer["id"], kind, spool, value, at, by_gauge, not screening))
+        assert (standing(lot, self.gauge), verdicts(lot, self.gauge)) == (answer["lot"]["standing"], answer["lot"]["uses"])
+
+    @rule(pick=picks)
+    def void(self, pick: int) -> None:
+        """A reading is said not to count, once."""
+        every = [(lot, r) for lot in self.lots.values() for r in lot.readings]
+        if every:
+            _, reading = every[pick % len(every)]
+            kept = self.shop.call("quality", "POST", f"/readings/{reading.number}/void", {"reason": "mistyped"})
+            assert kept.status_code in (201, 409)
+            reading.counts = False
+
+    @rule(passed=st.booleans(), hours_ago=st.sampled_from([0, 0, 1, 3, 30]))
+    def check(self, passed: bool, hours_ago: int) -> None:
+        """A check of the gauge, now or typed in late; every lot it moves is in its answer."""
+        at = max(START, self.now - hours_ago * HOUR)
+        before = {lot.number: standing(lot, self.gauge) for lot in self.lots.values()}
+        body = {"checked_at": written(at), "result": "pass" if passed else "fail"}
+        answer = self.shop.post("quality", f"/instruments/{self.instrument}/checks", body)
+        self.gauge.checks.append((at, passed))
+        after = {lot.number: standing(lot, self.gauge) for lot in self.lots.values()}
+        moved = {number: place for number, place in after.items() if place != before[number]}
+        listed = {lot["id"]: lot["standing"] for lot in answer["lots"] if lot["standing"] != lot["standing_before"]}
+        assert moved == listed
+
+    @rule(pick=picks, action=st.sampled_from(["block", "hold", "lift", "lift", "block", "hold", "return", "scrap"]))
+    def decide(self, pick: int, action: str) -> None:
+        """A decision by hand, whether it may follow or not."""
+        lot = self.lot_of(pick)
+        gone = lot.by_hand in ("return", "scrap")
+        may = not gone and action != lot.by_hand and (action != "lift" or lot.by_hand is not None)
+        self.shop.decide(lot.number, action, status=201 if may else 409)
+        if may:
+            lot.by_hand = None if action == "lift" else action
+
+    @rule(pick=picks)
+    def reassess(self, pick: int) -> None:
+        """Judging again without a new revision changes nothing."""
+        lot = self.lot_of(pick)
+        answer = self.shop.post("quality", f"/lots/{lot.number}/reassess")
+        assert standing(lot, self.gauge) == answer["standing"]
+
+    @rule(pick=picks, uses=st.sets(st.sampled_from(USES), min_size=1), most=st.sampled_from([100, 400]), hours=st.sampled_from([2, 50]))
+    def ask(self, pick: int, uses: set[str], most: float, hours: int) -> None:
+        """A concession asked for."""
+        lot = self.lot_of(pick)
+        until = self.now + hours * HOUR
+        body = {"uses": sorted(uses), "max_mass_g": most, "valid_until": written(until), "reason": "needed"}
+        gone = lot.by_hand in ("return", "scrap")
+        answer = self.shop.post("quality", f"/lots/{lot.number}/concessions", body, 409 if gone else 201)
+        if not gone:
+            lot.permits.append(Permit(answer["id"], sorted(uses), most, until))
+
+    @rule(pick=picks, who=st.sampled_from(["second", "second", "quality"]))
+    def approve(self, pick: int, who: str) -> None:
+        """A concession approved, by the right person or the wrong one."""
+        permit = self.permit_of(pick)
+        gone = permit and any(permit in lot.permits and lot.by_hand in ("return", "scrap") for lot in self.lots.values())
+        if permit and not gone:
+            may = who == "second" and not permit.approved and not permit.withdrawn and self.now < permit.until
+            self.shop.post(who, f"/concessions/{permit.number}/approve", status=201 if may else 409)
+            permit.approved |= may
+
+    @rule(pick=picks)
+    def withdraw(self, pick: int) -> None:
+        """A concession taken back, once."""
+        if permit := self.permit_of(pick):
+            path = f"/concessions/{permit.number}/withdraw"
+            self.shop.post("quality", path, {"reason": "tabs broke"}, 409 if permit.withdrawn else 201)
+            permit.withdrawn = True
+
+    @rule(pick=picks, use=st.sampled_from(USES), mass=st.sampled_from([None, None, 50, 250, 900]))
+    def load(self, pick: int, use: str, mass: float | None) -> None:
+        """A spool asked for at a machine: it is given out exactly when the model allows it."""
+        lot, spool = self.spool_of(pick)
+        fits = [p for p in lot.permits if p.approved and not p.withdrawn and use in p.uses and self.now <= p.until]
+        fits = [p for p in fits if p.left > 0 and (mass or 0) <= p.left]
+        passes = standing(lot, self.gauge) in ("released", "restricted") and verdicts(lot, self.gauge).get(use) == "pass"
+        usable = self.remaining[spool] > 0 and (mass or 0) <= self.remaining[spool]
+        usable = usable and spool not in {running[0] for running in self.running.values()}
+        may = usable and lot.by_hand is None and (passes or bool(fits))
+        more = {"machine": f"P-{spool}"} | ({} if mass is None else {"mass_g": mass})
+        assert may is self.shop.ask_clearance(spool, use, **({} if mass is None else {"mass_g": str(mass)}))["clear"]
+        answer = self.shop.load(spool, use, 201 if may else 409, **more)
+        if not may:
+            assert answer["reasons"]
+            self.refused += 1
+            return
+        permit = None if passes else min(fits, key=lambda p: (p.until, p.number))
+        aside = 0.0 if permit is None else min(permit.left, self.remaining[spool] if mass is None else mass)
+        assert (permit and permit.number, permit and aside) == (answer["concession_id"], answer["reserved_g"])
+        if permit is not None:
+            permit.taken[answer["id"]] = aside
+        self.running[answer["id"]] = (spool, permit, aside)
+
+    @precondition(lambda self: self.running)
+    @rule(pick=picks, tenths=st.sampled_from([0, 3, 9, 10, 11]))
+    def unload(self, pick: int, tenths: int) -> None:
+        """A spool comes off with some of what was on it, or is said to hold more, which is refused."""
+        number = list(self.running)[pick % len(self.running)]
+        spool, permit, aside = self.running[number]
+        left = self.remaining[spool] * tenths / 10 + (1 if tenths > 10 else 0)
+        self.shop.unload(number, left, 422 if tenths > 10 else 201)
+        if tenths <= 10:
+            used = self.remaining[spool] - left
+            if permit is not None:
+                permit.taken[number] = used
+                permit.beyond += max(used - aside, 0)
+            self.remaining[spool] = left
+            del self.running[number]
+
+    @rule(hours=st.sampled_from([1, 1, 3, 30, 24 * 8]))
+    def wait(self, hours: int) -> None:
+        """Time passes: concessions run out, the gauge's check too."""
+        self.clock.shift(hours * HOUR)
+
+    @invariant()
+    def lots_stand_where_they_must(self) -> None:
+        """Row and assessment say what the model says; spools hold what it says, never less than nothing."""
+        for lot in self.lots.values():
+            row, judged = self.shop.lot(lot.number), self.shop.assessment(lot.number)
+            expected = (standing(lot, self.gauge), verdicts(lot, self.gauge))
+            assert expected == (row["standing"], row["uses"])
+            assert expected == (judged["standing"], judged["uses"])
+            assert (row["assessed"], row["to_measure"]) == (judged["assessed"], judged["to_measure"])
+            assert lot.by_hand == (row["by_hand"] and row["by_hand"]["action"])
+            masses = {spool["code"]: spool["remaining_mass_g"] for spool in row["spools"]}
+            assert {code: self.remaining[code] for codes in lot.deliveries for code in codes} == masses
+            assert min(masses.values()) >= 0
+
+    @invariant()
+    def concessions_are_accounted_for(self) -> None:
+        """Taken is what loads took; nothing is granted beyond the most, and what ran over is known to the gram."""
+        for lot in self.lots.values():
+            if lot.permits:
+                states = self.shop.get("quality", f"/lots/{lot.number}/concessions")["items"]
+                for permit, state in zip(lot.permits, states, strict=True):
+                    taken = sum(permit.taken.values())
+                    assert (permit.number, taken) == (state["id"], state["taken_g"])
+                    assert (permit.left, max(taken - permit.most, 0)) == (state["left_g"], state["over_g"])
+                    assert taken <= permit.most + permit.beyond
+
+    @invariant()
+    def nothing_vanishes(self) -> None:
+        """Every reading is still there, valid or not as the model says, and every refused load is on record."""
+        for lot in self.lots.values():
+            kept = self.shop.get("quality", f"/lots/{lot.number}/readings?limit=500")["items"]
+            assert [r.number for r in lot.readings] == [reading["id"] for reading in kept]
+            valid = [not r.by_gauge or self.gauge.right(r.at) for r in lot.readings]
+            assert valid == [reading["decision_valid"] for reading in kept]
+        assert self.refused == len(self.shop.get("quality", "/load-refusals?limit=500")["items"])
+
+
+def test_random_days_leave_every_lot_where_the_model_puts_it(sqlite_template, tmp_path):
+    """Whatever people do in whatever order, lots stand, load and account for themselves as the model does."""
+    calm = settings(
+        max_examples=15, stateful_step_count=25, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+    )
+    run_state_machine_as_test(lambda: Days(sqlite_template, tmp_path), settings=calm)

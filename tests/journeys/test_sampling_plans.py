@@ -1,0 +1,282 @@
+"""Attributes plans on the shop's own deliveries: how many spools, how many bad ones, and how the record changes the next sample.
+
+Plans: MIL-STD-105E (10 May 1989), Tables I and II-A to II-C; switching: 4.7 and 4.8.
+"""
+
+from datetime import UTC, datetime, timedelta
+from itertools import count
+
+import pytest
+import time_machine
+from scipy.stats import hypergeom
+
+from tests.domain.builders import reference_csv
+from tests.shop import CONDITIONS, WHITE
+
+MONDAY = datetime(2026, 3, 2, 8, tzinfo=UTC)
+CASES = reference_csv("sampling_plan_cases.csv")
+CLASSES = reference_csv("mil_std_105e_code_letters.csv")
+CELLS = reference_csv("mil_std_105e_single_sampling.csv")
+# Where the reference bounds a lot: the fraction of samples that a good lot would show is 1 - 95 %.
+RISK = 0.05
+GOOD, BAD = 1.75, 1.83
+
+
+def printed_plan(lot_size, aql, inspection, level="II"):
+    """Letter, sample size, accept and reject number as the standard prints them, for a lot."""
+    row = next(r for r in CLASSES if int(r["lot_min"]) <= lot_size <= int(r["lot_max"] or lot_size))
+    same = (inspection, row[level], float(aql))
+    cell = next(c for c in CELLS if same == (c["inspection"], c["code_letter"], float(c["aql"])))
+    return row[level], min(int(cell["n"]), lot_size), int(cell["Ac"]), int(cell["Re"])
+
+
+def limits(aql, **more):
+    """Diameter by an attributes plan, good for hidden and fit use."""
+    return {
+        "sampling": {"plan": "MIL-STD-105E", "level": "II", "aql": aql, **more},
+        "diameter": {"reading_tolerance_mm": 0.05},
+        "uses": {"hidden": ["diameter"], "fit": ["diameter"]},
+    }
+
+
+class Supply:
+    """A supplier whose lots come one after the other and are measured as their samples ask."""
+
+    def __init__(self, shop, aql, spools, **sampling):
+        self.shop, self.aql, self.spools = shop, aql, spools
+        self.supplier, self.grade = shop.supplier(), shop.grade(limits=limits(aql, **sampling))
+        self.numbers = count(1)
+
+    def receive(self, **more):
+        """The next lot, received now."""
+        body = {"received_at": f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}", **more}
+        return self.shop.receive(self.supplier, self.grade, f"Q-{next(self.numbers):03d}", self.spools, **body)
+
+    def measure(self, delivery, bad=0):
+        """Its whole sample, so many of the spools out of tolerance; answers where the lot stands."""
+        codes = delivery["sample"]["spool_codes"]
+        rows = [
+            {"spool_code": code, "d1_mm": BAD if index < bad else GOOD, "d2_mm": GOOD}
+            for index, code in enumerate(codes)
+        ]
+        sent = [{**row, "measured_at": f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}"} for row in rows]
+        (lot,) = self.shop.post("receiving", "/diameter-readings", sent)["lots"]
+        return lot["standing"]
+
+    def run(self, outcomes, **more):
+        """Lots that come out accepted (A) or refused (R); answers the severity each was inspected under."""
+        severities = []
+        for outcome in outcomes:
+            delivery = self.receive(**more)
+            severities.append(delivery["sample"]["severity"])
+            self.clock.shift(timedelta(minutes=1))
+            refuse = delivery["sample"]["reject"] if outcome == "R" else 0
+            assert ("blocked" if outcome == "R" else "released") == self.measure(delivery, refuse)
+            self.clock.shift(timedelta(hours=1))
+        return severities
+
+    @property
+    def severity(self):
+        """How the next lot would be inspected."""
+        path = f"/inspection-severity?supplier_id={self.supplier['id']}&grade_id={self.grade['id']}"
+        return self.shop.get("receiving", path)
+
+
+@pytest.fixture
+def supply(shop):
+    """Makes a supply, in a time that is moved by hand."""
+    with time_machine.travel(MONDAY, tick=True) as clock:
+
+        def made(aql, spools, **sampling):
+            found = Supply(shop, aql, spools, **sampling)
+            found.clock = clock
+            return found
+
+        yield made
+
+
+@pytest.mark.parametrize("row", CASES, ids=lambda row: f"{row['lot_size']}-{row['level']}-{row['inspection']}")
+def test_a_plan_is_looked_up(shop, row):
+    """Every case of the reference file is answered as the standard's tables print it."""
+    query = f"lot_size={row['lot_size']}&level={row['level']}&aql={row['aql']}&severity={row['inspection']}"
+    plan = shop.get("purchasing", f"/sampling-plan?{query}")
+    expected = {
+        "code_letter": row["code_letter"],
+        "plan_letter": row["plan_letter"],
+        "size": min(int(row["n"]), int(row["lot_size"])),
+        "accept": int(row["Ac"]),
+        "reject": int(row["Re"]),
+        "inspect_all": row["inspect_all"] == "1",
+    }
+    assert expected == {name: plan[name] for name in expected}
+    assert f"Code letter {row['code_letter']}" in plan["says"]
+
+
+@pytest.mark.parametrize(
+    ("asked", "pointer", "allowed"),
+    [
+        ("lot_size=60&aql=3", "aql", "2.5, 4, 6.5"),
+        ("lot_size=60&aql=1&level=IV", "level", "III"),
+        ("lot_size=60&aql=1&severity=skip", "severity", "tightened"),
+        ("lot_size=0&aql=1", "lot_size", "1"),
+    ],
+)
+def test_a_plan_that_does_not_exist_is_refused_naming_those_that_do(shop, asked, pointer, allowed):
+    """The standard has its own AQLs, levels and severities: another one is refused with the list."""
+    refused = shop.get("quality", f"/sampling-plan?{asked}", 422)
+    (fault,) = refused["errors"]
+    assert pointer == fault["pointer"]
+    assert allowed in fault["detail"] + fault.get("hint", "")
+
+
+def test_limits_by_a_plan_that_does_not_exist_are_refused(shop):
+    """An AQL, a level or a plan that the standard does not have never becomes a limit."""
+    grade = shop.grade()
+    for wrong, allowed in (({"aql": 3}, "2.5, 4, 6.5"), ({"level": "IV"}, "III"), ({"plan": "guess"}, "MIL-STD-105E")):
+        body = limits(2.5)
+        body["sampling"] |= wrong
+        (fault,) = shop.post("quality", f"/grades/{grade['id']}/limits", body, 422)["errors"]
+        assert f"/sampling/{next(iter(wrong))}" == fault["pointer"]
+        assert allowed in fault["detail"] + fault.get("hint", "")
+    assert [] == shop.get("quality", f"/grades/{grade['id']}/limits")["items"]
+
+
+@pytest.mark.parametrize(("spools", "aql"), [(60, 2.5), (30, 6.5), (12, 1.0)])
+def test_the_sample_of_a_delivery_follows_the_plan_and_says_what_it_proves(supply, spools, aql):
+    """Letter, size, accept and reject are the standard's; the words give the worst lot that would still pass."""
+    delivery = supply(aql, spools).receive()
+    sample = delivery["sample"]
+    letter, size, accept, reject = printed_plan(spools, aql, "normal")
+    assert (letter, size, accept, reject, "normal") == tuple(
+        sample[name] for name in ("code_letter", "size", "accept", "reject", "severity")
+    )
+    assert size == len(set(sample["spool_codes"]))
+    if size == spools:
+        assert "passing means for certain that no spool is bad" in sample["says"]
+        return
+    # The most bad spools with which a sample as good as this is still likelier than 5 %.
+    worst = max(bad for bad in range(spools + 1) if hypergeom.cdf(accept, spools, bad, size) > RISK)
+    assert f"with 95 % confidence at most {worst} of the {spools} spools are bad" in sample["says"]
+
+
+def test_one_bad_spool_of_an_accepted_lot_is_refused_by_itself(supply, shop):
+    """One of 20 may be bad: the lot is released, that spool is not, and its reason names the diameter."""
+    line = supply(2.5, 60)
+    delivery = line.receive()
+    assert (20, 1, 2) == tuple(delivery["sample"][name] for name in ("size", "accept", "reject"))
+    assert "released" == line.measure(delivery, bad=1)
+    bad, good = delivery["sample"]["spool_codes"][:2]
+    counted = shop.finding(delivery["lot_id"], "sampling.nonconforming")
+    assert ("pass", 1, 1, 20) == tuple(counted[name] for name in ("verdict", "value", "limit", "n"))
+    assert {"hidden", "fit"} == set(counted["uses"])
+    for use in ("hidden", "fit"):
+        answer = shop.ask_clearance(bad, use)
+        assert (False, "released") == (answer["clear"], answer["standing"])
+        assert "1.83" in " ".join(shop.load(bad, use, 409)["reasons"])
+    unmeasured = next(s["code"] for s in delivery["spools"] if s["code"] not in delivery["sample"]["spool_codes"])
+    assert [True, True] == [shop.ask_clearance(code, "hidden")["clear"] for code in (good, unmeasured)]
+    failing = {spool["code"] for spool in shop.lot(delivery["lot_id"])["spools"] if spool["nonconforming"]}
+    assert {bad} == failing
+    (reading,) = [r for r in shop.get("quality", f"/lots/{delivery['lot_id']}/readings")["items"] if r["d1_mm"] == BAD]
+    assert "quarantined" == shop.void(reading["id"])["lot"]["standing"]
+    again = shop.diameter(bad, measured_at=f"{MONDAY:%Y-%m-%dT%H:%M:%SZ}")
+    assert "released" == again["lot"]["standing"]
+    assert shop.ask_clearance(bad, "hidden")["clear"] is True
+
+
+def test_more_bad_spools_than_the_plan_accepts_block_a_lot_whose_mean_is_right(supply, shop):
+    """Two of 20 off shade: the mean colour passes, the count refuses the lot, before the sample is complete too."""
+    line = supply(2.5, 60)
+    colors = {"sampling": limits(2.5)["sampling"], "color": {"lot_max": 1.0, "spool_max": 1.3}}
+    line.grade = shop.grade("PLA-2", limits=colors)
+    delivery = line.receive()
+    # 2.87 from the reference, and 0.28 for the mean of 20 with two such spools: colour-science, CIEDE2000.
+    off = [90.3, -0.8, 1.5]
+    rows = [
+        {"spool_code": code, "lab": off if index in (3, 9) else WHITE, "conditions": CONDITIONS}
+        for index, code in enumerate(delivery["sample"]["spool_codes"])
+    ]
+    early, late = rows[:10], rows[10:]
+    standing = shop.post("quality", "/color-readings", early)["lots"][0]["standing"]
+    assert "blocked" == standing
+    assert "blocked" == shop.post("quality", "/color-readings", late)["lots"][0]["standing"]
+    found = {finding["code"]: finding for finding in shop.assessment(delivery["lot_id"])["findings"]}
+    assert "pass" == found["color.lot_delta_e"]["verdict"]
+    counted = found["sampling.nonconforming"]
+    assert ("fail", 2, 1, 20) == tuple(counted[name] for name in ("verdict", "value", "limit", "n"))
+
+
+def test_the_record_tightens_relaxes_and_ends_inspection(supply, shop):
+    """Two of five refused tighten, five accepted relax, five refused under tightened end it; quality resumes it tightened."""
+    line = supply(4.0, 8)
+    assert ["normal"] * 4 == line.run("RAAR")
+    assert "tightened" == line.severity["severity"]
+    delivery = line.receive()
+    letter, size, accept, reject = printed_plan(8, 4.0, "tightened")
+    assert size > printed_plan(8, 4.0, "normal")[1]
+    assert (letter, size, accept, reject, "tightened") == tuple(
+        delivery["sample"][name] for name in ("code_letter", "size", "accept", "reject", "severity")
+    )
+    assert "Tightened since the 5th lot" in delivery["sample"]["says"]
+    assert "released" == line.measure(delivery)
+    assert ["tightened"] * 4 == line.run("AAAA")
+    assert ["normal"] * 2 == line.run("RR")
+    assert "5 accepted in a row (0 so far)" in line.severity["says"]
+    assert ["tightened"] * 6 == line.run("RRARRR")
+    state = line.severity
+    assert ("discontinued", 17) == (state["severity"], len(state["record"]))
+
+    waiting = line.receive()
+    assert ("discontinued", size) == (waiting["sample"]["severity"], waiting["sample"]["size"])
+    assert "quarantined" == line.measure(waiting)
+    said = shop.finding(waiting["lot_id"], "sampling.severity")
+    assert ("missing", {"hidden", "fit"}) == (said["verdict"], set(said["uses"]))
+    assert "resumed by quality" in shop.lot(waiting["lot_id"])["to_measure"][0]
+    assert shop.ask_clearance(waiting["spools"][0]["code"], "hidden")["clear"] is False
+
+    again = {"supplier_id": line.supplier["id"], "grade_id": line.grade["id"], "reason": "new extruder, three trial lots"}
+    shop.post("receiving", "/inspection-severity", again, 403)
+    resumed = shop.post("quality", "/inspection-severity", again)
+    assert "tightened" == resumed["severity"]
+    assert "resumed after corrective action" in resumed["says"]
+    line.clock.shift(timedelta(hours=1))
+    assert ["tightened"] * 5 == line.run("AAAAA")
+    assert "normal" == line.severity["severity"]
+    refused = shop.post("quality", "/inspection-severity", again, 409)
+    assert "normal, not discontinued" in refused["detail"]
+
+
+def test_a_lot_that_waited_is_judged_once_inspection_is_resumed(supply, shop):
+    """What came while inspection was discontinued asks for its resumption; resumed and judged again, its sample decides."""
+    line = supply(4.0, 8)
+    line.run("RRRRRRR")
+    waiting = line.receive()
+    assert "quarantined" == line.measure(waiting)
+    again = {"supplier_id": line.supplier["id"], "grade_id": line.grade["id"], "reason": "new extruder"}
+    shop.post("quality", "/inspection-severity", again)
+    judged = shop.post("quality", f"/lots/{waiting['lot_id']}/reassess")
+    assert "resumed by quality" not in " ".join(judged["to_measure"])
+    assert "released" == judged["standing"]
+
+
+def test_a_lot_that_comes_again_does_not_count(supply):
+    """Sorted and resubmitted, a refused lot says nothing new of the supplier: neither its pass nor its failure switches."""
+    line = supply(4.0, 8)
+    line.run("R")
+    first = line.severity["record"][0]["lot_id"]
+    assert ["normal"] * 3 == line.run("RRA", resubmission_of=first)
+    assert "normal" == line.severity["severity"]
+    assert [False, True, True, True] == [row["resubmitted"] for row in line.severity["record"]]
+    line.run("R")
+    assert "tightened" == line.severity["severity"]
+
+
+def test_a_lot_that_comes_again_is_one_of_its_supplier_and_grade(supply, shop):
+    """A resubmission names a lot of the same supplier and grade; another is refused."""
+    line = supply(4.0, 8)
+    line.run("R")
+    other = shop.grade("PLA-2", limits=limits(4.0))
+    body = {"supplier_id": line.supplier["id"], "grade_id": other["id"], "supplier_lot": "Q-9", "spool_count": 8}
+    more = {"net_mass_g": 1000, "received_at": "2026-03-02T08:00:00Z", "resubmission_of": 1}
+    refused = shop.post("receiving", "/deliveries", {**body, **more}, 422)
+    assert ["/resubmission_of"] == [fault["pointer"] for fault in refused["errors"]]
