@@ -2,7 +2,7 @@
 
 A map of the package, from the outside in:
 
-- `cli.py` the `lots` command; `demo.py` the demo shop and its story; `settings.py` what can be set;
+- `cli.py` the `lots` command, `import_command.py` its import; `demo.py` the demo shop and its story; `settings.py` what can be set;
 - `app.py` the application factory, the one place that sees everything;
 - `api/` HTTP: one file per desk, its schemas and resources beside each other;
 - `desks/` what people do: receiving, bench, quality, production; each function owns its transaction;

@@ -27,6 +27,7 @@ from lots.api import (
     receiving,
     shades,
     spools,
+    strength,
     tracing,
 )
 from lots.settings import Settings, load_settings
@@ -41,6 +42,7 @@ DESKS = (
     spools.desk,
     tracing.desk,
     matching.desk,
+    strength.desk,
     purchasing.desk,
     shades.desk,
     grades.desk,

@@ -80,7 +80,9 @@ class PickArgs(Strict):
     grade_id = Whole(1, MAX_ID, required=True)
     use = Text(20, one_of=(*USES, GENERAL), required=True)
     mass_g = Number(above=0, high=10_000_000, required=True)
-    match_max = Number(0, 100, allow_none=True, metadata={"description": "most that any two lots may differ; none asks for no match"})
+    match_max = Number(
+        0, 100, allow_none=True, metadata={"description": "most that any two lots may differ; none asks for no match"}
+    )
     waste_percent = Number(0, 100, load_default=0.0, metadata={"description": "allowance on top, %"})
 
 
@@ -97,7 +99,9 @@ class NearestSchema(Schema):
     mass_g = fields.Float(required=True, metadata={"description": "the most that lots which all match hold together"})
     lots = fields.List(fields.Nested(NamedLotSchema), required=True)
     match_max_needed = fields.Float(
-        required=True, allow_none=True, metadata={"description": "the least match_max at which it would be possible; null: never"}
+        required=True,
+        allow_none=True,
+        metadata={"description": "the least match_max at which it would be possible; null: never"},
     )
 
 

@@ -59,7 +59,9 @@ class SettingsSchema(Schema):
     scale_x_uncertainty = fields.Float(required=True, allow_none=True, metadata={"description": "standard uncertainty"})
     scale_y_uncertainty = fields.Float(required=True, allow_none=True)
     scale_z_uncertainty = fields.Float(required=True, allow_none=True)
-    length_100_mm_x = fields.Float(required=True, allow_none=True, metadata={"description": "what 100 mm would come out as"})
+    length_100_mm_x = fields.Float(
+        required=True, allow_none=True, metadata={"description": "what 100 mm would come out as"}
+    )
     length_100_mm_y = fields.Float(required=True, allow_none=True)
     length_100_mm_z = fields.Float(required=True, allow_none=True)
 
@@ -91,7 +93,9 @@ class OtherSpoolSchema(Schema):
     supplier_lot = fields.String(required=True)
     remaining_mass_g = fields.Float(required=True)
     opened_at = Instant(required=True, allow_none=True)
-    says = fields.String(required=True, allow_none=True, metadata={"description": "the terms of its concession, if any"})
+    says = fields.String(
+        required=True, allow_none=True, metadata={"description": "the terms of its concession, if any"}
+    )
 
 
 class ClearanceSchema(Schema):

@@ -22,7 +22,9 @@ class TabArgs(Strict):
     thickness_mm = Number(above=0, high=1000, required=True, metadata={"description": "in the direction it bends"})
     lever_mm = Number(above=0, high=10_000, required=True, metadata={"description": "from the root to the load"})
     load_n = Number(above=0, high=1_000_000, required=True)
-    layers = Text(6, one_of=("across", "along"), required=True, metadata={"description": "across: bending pulls the layers apart"})
+    layers = Text(
+        6, one_of=("across", "along"), required=True, metadata={"description": "across: bending pulls the layers apart"}
+    )
     reserve = Number(1, 100, load_default=2.0, metadata={"description": "strength over stress that is wanted"})
 
 
@@ -33,7 +35,9 @@ class TabSchema(Schema):
     supplier_lot = fields.String(required=True)
     standing = fields.String(required=True)
     stress_mpa = fields.Float(required=True, metadata={"description": "bending stress at the root"})
-    bound_mpa = fields.Float(required=True, allow_none=True, metadata={"description": "lower 95 % bound of the mean bond"})
+    bound_mpa = fields.Float(
+        required=True, allow_none=True, metadata={"description": "lower 95 % bound of the mean bond"}
+    )
     weakest_mpa = fields.Float(required=True, allow_none=True)
     basis_mpa = fields.Float(required=True, allow_none=True, metadata={"description": "the smaller of the two"})
     reserve = fields.Float(required=True, allow_none=True)

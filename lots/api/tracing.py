@@ -24,7 +24,9 @@ class LotBehindSchema(Schema):
 
     lot = fields.Nested(LotSchema, required=True)
     certainty = fields.String(required=True, metadata={"enum": ["certain", "possibly"]})
-    gap = fields.String(required=True, allow_none=True, metadata={"description": "the unrecorded time that makes it possible"})
+    gap = fields.String(
+        required=True, allow_none=True, metadata={"description": "the unrecorded time that makes it possible"}
+    )
     deliveries = fields.List(fields.Nested(DeliverySchema), required=True)
     order_refs = fields.List(fields.String(), required=True)
     decision_at_loading = fields.Nested(

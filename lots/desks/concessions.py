@@ -122,6 +122,8 @@ def approve(number: int, by: str) -> dict[str, Any]:
         row = _found(number)
         if by.casefold() in (row.requested_by.casefold(), row.recorded_by.casefold()):
             raise Conflict(f"{by} asked for concession {number}; a second person has to approve it.")
+        if lot.by_hand in ENDINGS:
+            raise Conflict(f"Lot {lot.supplier_lot} is {lot.standing} for good; nothing of it can be used.")
         if row.withdrawn_at is not None:
             raise Conflict(f"Concession {number} was withdrawn by {row.withdrawn_by}.")
         if row.valid_until <= now:

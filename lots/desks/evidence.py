@@ -164,8 +164,12 @@ def _coverage(lot: Any, agreed: Limits | None, rows: list[Any], known_at: dateti
     for row in rows:
         measured.setdefault(row.spool.delivery_id, set()).add(row.spool.code)
     sampling = agreed.sampling if agreed else Sampling()
+    came = lots.deliveries_of(lot.id, known_at)
+    resumed = None
+    if any(delivery.sample.get("severity") == "discontinued" for delivery, _ in came):
+        resumed = lots.last_resumption(lot.supplier_id, lot.grade_id, known_at)
     parts = []
-    for delivery, spools in lots.deliveries_of(lot.id, known_at):
+    for delivery, spools in came:
         severity = delivery.sample.get("severity", "normal")
         codes = frozenset(measured.get(delivery.id, ()))
         parts.append(
@@ -175,7 +179,7 @@ def _coverage(lot: Any, agreed: Limits | None, rows: list[Any], known_at: dateti
                 tuple(delivery.sample["spool_codes"]),
                 codes,
                 sampling.plan(max(spools, 1), severity),
-                severity == "discontinued",
+                severity == "discontinued" and (resumed is None or resumed.recorded_at < delivery.recorded_at),
             )
         )
     return Coverage(tuple(parts))

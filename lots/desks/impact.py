@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from lots.desks.evidence import work_out
+from lots.desks.judging import find_previous
 from lots.store import catalog, lots
 
 
@@ -21,7 +22,7 @@ def of_limits_revision(grade_id: int, revision: int) -> list[dict[str, Any]]:
 
 
 def _loss(lot: Any, limits: Any, shade: Any) -> dict[str, Any] | None:
-    judged = work_out(lot, limits, shade, lot.by_hand, lot.previous, lot.retests_cleared)
+    judged = work_out(lot, limits, shade, lot.by_hand, find_previous(lot), lot.retests_cleared)
     would = judged.assessment.uses
     lost = [use for use, verdict in lot.uses.items() if verdict == "pass" and would.get(use) != "pass"]
     if not lost:

@@ -6,6 +6,7 @@ from typing import Any
 
 from lots.desks import catalog, clock
 from lots.desks.errors import Fault, Invalid, NotLegal
+from lots.desks.judging import judge_lot
 from lots.domain import protection
 from lots.domain.agreed import limits_from
 from lots.domain.plans import plan_for
@@ -71,7 +72,7 @@ def severity_view(supplier_id: int, grade_id: int) -> dict[str, Any]:
 
 
 def resume(supplier_id: int, grade_id: int, reason: str, by: str) -> dict[str, Any]:
-    """Begins inspection again where it was discontinued, tightened, after the supplier has put things right.
+    """Begins inspection again where it was discontinued, tightened, after the supplier has put things right; lots that waited are judged.
 
     Raises:
         NotFound: no such supplier or grade.
@@ -81,7 +82,10 @@ def resume(supplier_id: int, grade_id: int, reason: str, by: str) -> dict[str, A
         before = severity_view(supplier_id, grade_id)
         if before["severity"] != "discontinued":
             raise NotLegal(f"Inspection is {before['severity']}, not discontinued. {before['says']}", legal=[])
-        lots.resume(supplier_id, grade_id, reason, by, clock.now())
+        now = clock.now()
+        lots.resume(supplier_id, grade_id, reason, by, now)
+        for lot in lots.lock(lots.waiting(supplier_id, grade_id)).values():
+            judge_lot(lot, by, now, reason=f"Inspection resumed: {reason}")
         return severity_view(supplier_id, grade_id)
 
 

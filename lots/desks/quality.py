@@ -9,7 +9,7 @@ from lots.desks import clock, tracing, views
 from lots.desks.bench import after
 from lots.desks.errors import Fault, Invalid, NotFound, NotLegal
 from lots.desks.evidence import Judged, work_out
-from lots.desks.judging import judge_lot
+from lots.desks.judging import find_previous, judge_lot
 from lots.desks.receiving import lot_of
 from lots.desks.words import clause, moment
 from lots.domain.standing import in_force_after, legal_actions
@@ -64,7 +64,10 @@ def assessment(
             )
     if faults:
         raise Invalid(*faults)
-    judged = work_out(lot, limits, shade, held.by_hand, held.previous, held.retests_cleared, as_of)
+    asked_anew = as_of is None and (limits_revision is not None or shade_revision is not None)
+    # "Would now be" is what judging it again would make it: steps are measured from the lot accepted last by now.
+    previous = find_previous(lot) if asked_anew else held.previous
+    judged = work_out(lot, limits, shade, held.by_hand, previous, held.retests_cleared, as_of)
     return {
         **_assessment_view(lot, judged),
         "as_of": as_of or clock.now(),

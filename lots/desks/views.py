@@ -103,11 +103,15 @@ def concession(row: Any, state: Concession) -> dict[str, Any]:
         "taken_g": state.taken_g,
         "left_g": state.left_g,
         "over_g": max(0.0, state.taken_g - state.max_mass_g),
-        "says": state.says
-        if row.approved_by
-        else f"Asked for by {row.requested_by}; a second person has to approve it.",
+        "says": _concession_says(row, state),
         **_trace(row),
     }
+
+
+def _concession_says(row: Any, state: Concession) -> str:
+    if row.withdrawn_by:
+        return f"Concession {row.id} was withdrawn by {row.withdrawn_by}: {row.withdrawn_reason}"
+    return state.says if row.approved_by else f"Asked for by {row.requested_by}; a second person has to approve it."
 
 
 def delivery(row: Any) -> dict[str, Any]:

@@ -194,6 +194,7 @@ def _worst_bar(summary: BondSummary | None, limit: Limit, rule: DecisionRule, co
                 subject=f"spool {bar.spool}",
                 lacking=lacking,
                 conclusive=True,
+                single=True,
             )
             for bar in summary.bars
         ]

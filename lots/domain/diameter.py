@@ -237,6 +237,7 @@ def _worst_reading(
                 lacking=lacking,
                 conclusive=True,
                 spool=reading.spool,
+                single=True,
             )
             for reading, value in values
         ]

@@ -211,6 +211,7 @@ def judge(
     hold: str = "",
     settled_by: str = "",
     spool: str = "",
+    single: bool = False,
 ) -> Finding:
     """Returns the verdict on one value.
 
@@ -231,6 +232,7 @@ def judge(
             complete unit is enough to refuse.
         settled_by: what would settle a near value, where it does not follow from the uncertainty.
         spool: code of the spool, where one spool is judged by itself.
+        single: True for a value that is one reading by itself, so that repeating tells nothing of its uncertainty.
         hold: the remedy, where a value outside the limit holds the lot back without refusing it.
 
     Returns:
@@ -258,14 +260,16 @@ def judge(
     if lacking:
         return base
     if rule.guarded and guard is None:
-        return replace(base, to_measure=_UNCERTAINTY_NEEDED)
+        return replace(base, to_measure=f"{_INSTRUMENT_NEEDED}{'' if single else _OR_REPEATS}{_SINCE_GUARDED}")
     if rule.guarded and guard is not None and margin < guard - BINARY_NOISE:
         by_more = settled_by or guarding.settle(max(margin, 0.0), rule.z, uncertainty or 0.0, scatter, n, counted)
         return replace(base, verdict="near", to_measure=by_more)
     return replace(base, verdict="pass", to_measure="")
 
 
-_UNCERTAINTY_NEEDED = "an instrument with a stated standard uncertainty, or at least two readings, since the guarded rule needs an uncertainty"
+_INSTRUMENT_NEEDED = "an instrument with a stated standard uncertainty"
+_OR_REPEATS = ", or at least two readings"
+_SINCE_GUARDED = ", since the guarded rule needs an uncertainty"
 
 
 def worst(findings: list[Finding]) -> Finding:

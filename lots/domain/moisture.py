@@ -61,6 +61,7 @@ def judge_moisture(readings: Sequence[MoistureReading], limits: MoistureLimits, 
                     uncertainty=reading.uncertainty,
                     subject=f"wettest, spool {spool}",
                     hold=REMEDY,
+                    single=True,
                 )
                 for spool, reading in latest.items()
             ]

@@ -10,7 +10,7 @@ from itertools import combinations, groupby
 
 from lots.domain.limits import Limit, shown
 from lots.domain.shade import ColorLimits
-from lots.domain.values import Lab
+from lots.domain.values import Lab, mean_lab
 
 # Masses are added as whole micrograms, far below any scale: the same spools give the same sum in whichever order they are added.
 _MICROGRAMS = 1_000_000
@@ -122,18 +122,17 @@ def pick(
     """
     needed_g = _needed(stock, mass_g, match_max, waste_percent)
     need = _ug(needed_g)
-    lots = sorted((lot for lot in stock if lot.mass_ug), key=lambda lot: (-lot.mass_ug, lot.received_at, lot.id))
+    lots = _central_first([lot for lot in stock if lot.mass_ug], limits)
     masses = [lot.mass_ug for lot in lots]
-    if match_max is not None and masses and masses[0] >= need:
-        # One lot is enough, and the fewest is what is asked: no pair needs to be compared.
-        apart: dict[tuple[int, int], float] = {}
-    else:
-        apart = _differences(lots, match_max, limits)
+    # Where one lot is enough no pair needs to be compared, since the fewest is what is asked.
+    compare = match_max is not None and max(masses, default=0) < need
+    apart = _differences(lots, limits) if compare else {}
     matches = _Matches(masses, _near(len(lots), apart, match_max))
-    if matches.reach(matches.whole, need) is None:
+    found = matches.reach(need, [(matches.everything, len(lots))])
+    if found is None:
         nearest = _nearest(lots, matches, need, match_max, apart)
         return Pick(False, (), (), 0.0, needed_g, None, _why_not(lots, needed_g, match_max, nearest), nearest)
-    chosen = _fewest_and_oldest(lots, matches, need)
+    chosen = _fewest_and_oldest(lots, matches, need, found)
     taken = _spools([spool for i in chosen for spool in lots[i].spools], need)
     pairs = [apart[min(i, j), max(i, j)] for i, j in combinations(chosen, 2)] if match_max is not None else []
     taken_g = sum(_ug(spool.mass_g) for spool in taken) / _MICROGRAMS
@@ -151,121 +150,140 @@ _Pool = tuple[int, int]
 
 @dataclass(frozen=True, slots=True)
 class _Matches:
-    """Lots by number, heaviest first: their masses in micrograms, and for each the lots it matches, one bit per lot."""
+    """Lots by number: their masses in micrograms, and for each the lots it matches, one bit per lot."""
 
     masses: Sequence[int]
     near: Sequence[int]
 
     @property
-    def whole(self) -> list[_Pool]:
-        """Every lot, in any number."""
-        return [((1 << len(self.masses)) - 1, len(self.masses))]
+    def everything(self) -> int:
+        """Every lot."""
+        return (1 << len(self.masses)) - 1
 
     def mass(self, chosen: int) -> int:
         """Micrograms in a set of lots."""
         return sum(self.masses[i] for i in _bits(chosen))
 
-    def reach(self, pools: Sequence[_Pool], need: int) -> int | None:
+    def reach(self, need: int, pools: Sequence[_Pool]) -> int | None:
         """Returns lots that all match and hold `need`, at most so many from each pool; None when there are none such.
 
-        Branch and bound: no two lots of a group that do not match can be chosen together, so a pool gives at most the heaviest lots of
-        its heaviest groups. Branches only on lots without which that bound falls short.
+        Branch and bound. Of a group of lots of which no two match only one can be chosen, so that a pool taken apart into groups gives at most
+        the sum of their heaviest. Masses may be shared out over several groups; and where at most n may be chosen, each may first be
+        made lighter by the same amount, which is then granted n times.
         """
         if need <= 0:
             return 0
-        pools = [(lots, most) for lots, most in pools if lots and most]
-        groups = [self._groups(lots) for lots, _ in pools]
-        bounds = [sum(heaviest for heaviest, _ in found[:most]) for found, (_, most) in zip(groups, pools, strict=True)]
-        spare = sum(bounds) - need
-        if spare < 0 or not pools:
-            return None
-        options = [self._options(g, most, b - spare) for g, (_, most), b in zip(groups, pools, bounds, strict=True)]
-        at = min(range(len(pools)), key=lambda i: options[i].bit_count())
-        (lots, most), others = pools[at], [pool for i, pool in enumerate(pools) if i != at]
-        beside = sum(heaviest for heaviest, _ in groups[at][: most - 1]) + sum(bounds) - bounds[at]
-        for lot in sorted(_bits(options[at]), reverse=True):
-            lots &= ~(1 << lot)
-            if self.masses[lot] + beside >= need:
-                rest = [(lots & self.near[lot], most - 1)] + [(m & self.near[lot], n) for m, n in others]
-                found = self.reach(rest, need - self.masses[lot])
-                if found is not None:
-                    return found | 1 << lot
-        return self.reach(others, need) if bounds[at] <= spare else None
+        granted, mass = 0, {}
+        for lots, most in pools:
+            grant = self._grant(lots, most)
+            granted += grant * most
+            mass.update((i, self.masses[i] - grant) for i in _bits(lots) if most)
+        if granted >= need:
+            granted, mass = 0, {i: self.masses[i] for lots, most in pools for i in _bits(lots) if most}
+        for lot in self._needed(mass, need - granted):
+            found = self.reach(need - self.masses[lot], self.beside(lot, pools))
+            if found is not None:
+                return found | 1 << lot
+            pools = [(lots & ~(1 << lot), most) for lots, most in pools]
+        return None
 
-    def _groups(self, lots: int) -> list[tuple[int, int]]:
-        """Parts a set into groups of lots that do not match: (mass of the heaviest, lots) of each, heaviest first."""
-        groups = []
+    def beside(self, lot: int, pools: Sequence[_Pool]) -> list[_Pool]:
+        """What may still be chosen from each pool when `lot`, of one of them, has been."""
+        return [(lots & self.near[lot], most - (lots >> lot & 1)) for lots, most in pools]
+
+    def _groups(self, lots: int) -> Iterator[list[int]]:
+        """Parts lots into groups of which no two match."""
         while lots:
-            heaviest = (lots & -lots).bit_length() - 1
-            group, rest = 0, lots
-            while rest:
-                lot = rest & -rest
-                group |= lot
-                rest &= ~(self.near[lot.bit_length() - 1] | lot)
-            lots &= ~group
-            groups.append((self.masses[heaviest], group))
-        return groups
+            group = self._group(lots)
+            yield group
+            lots &= ~sum(1 << i for i in group)
 
-    def _options(self, groups: Sequence[tuple[int, int]], most: int, least: int) -> int:
-        """The lots of a pool after those groups that cannot give `least` by themselves."""
-        total, options = 0, 0
-        for at, (heaviest, group) in enumerate(groups):
-            total += heaviest if at < most else 0
-            options |= group if total >= least else 0
-        return options
+    def _group(self, lots: int) -> list[int]:
+        """Returns lots of which no two match and to which none can be added."""
+        group = []
+        while lots:
+            lot = (lots & -lots).bit_length() - 1
+            group.append(lot)
+            lots &= ~(self.near[lot] | 1 << lot)
+        return group
+
+    def _grant(self, lots: int, most: int) -> int:
+        """The heaviest of the last group that counts, where only so many of the heaviest groups do; 0 where all do."""
+        heaviest = sorted((max(self.masses[i] for i in group) for group in self._groups(lots)), reverse=True)
+        return heaviest[most - 1] if 0 < most <= len(heaviest) else 0
+
+    def _needed(self, mass: dict[int, int], need: int) -> list[int]:
+        """Returns lots without any of which the others cannot reach `need`: what is left when groups have used up all but the last of it."""
+        left = {i: at for i, at in mass.items() if at > 0}
+        lots = sum(1 << i for i in left)
+        while lots:
+            group = self._group(lots)
+            share = min(left[i] for i in group)
+            if share >= need:
+                break
+            need -= share
+            for i in group:
+                left[i] -= share
+                lots &= ~((not left[i]) << i)
+        return sorted(_bits(lots), reverse=True)
 
 
-def _fewest_and_oldest(lots: Sequence[StockLot], matches: _Matches, need: int) -> list[int]:
-    """Returns the fewest lots that match and hold `need`, the oldest of such choices, oldest first; there must be one.
+def _fewest_and_oldest(lots: Sequence[StockLot], matches: _Matches, need: int, found: int) -> list[int]:
+    """Returns the fewest lots that match and hold `need`, the oldest of such choices, oldest first; `found` is any such choice.
 
-    First the number; then, day by day from the oldest, how many of the lots of that moment; then which of them. Each step asks only whether
-    a choice exists that goes on so. As no choice of fewer lots holds enough, one that takes at most so many takes exactly so many.
+    First the number; then, moment by moment from the oldest, how many of the lots that came then; then which of them. Each step asks only
+    whether a choice exists that goes on so. As no choice of fewer lots holds enough, one that takes at most so many takes exactly so many.
     """
-    everything, _ = matches.whole[0]
-    found, left = None, 0
-    while found is None:
-        left += 1
-        found = matches.reach([(everything, left)], need)
+    low, left = 0, found.bit_count()
+    while left - low > 1:
+        middle = (low + left) // 2
+        fewer = matches.reach(need, [(matches.everything, middle)])
+        if fewer is None:
+            low = middle
+        else:
+            found, left = fewer, fewer.bit_count()
     ages = sorted(range(len(lots)), key=lambda i: (lots[i].received_at, lots[i].id))
-    kept: list[int] = []
+    younger, kept = matches.everything, 0
     pools: list[_Pool] = []
     for _, same in groupby(ages, key=lambda i: lots[i].received_at):
-        moment = sum(1 << i for i in same)
-        everything &= ~moment
+        moment = sum(1 << i for i in same) & younger
+        younger &= ~moment
         for most in range(min(left, moment.bit_count()), (found & moment).bit_count(), -1):
-            other = matches.reach([*pools, (moment, most), (everything, left - most)], need)
-            if other is not None:
-                found = other
+            older = matches.reach(need, [*pools, (moment, most), (younger, left - most)])
+            if older is not None:
+                found = older
                 break
-        if most := (found & moment).bit_count():
+        most = (found & moment).bit_count()
+        left -= most
+        if most == 1 == moment.bit_count():
+            lot = moment.bit_length() - 1
+            kept |= moment
+            need -= matches.masses[lot]
+            younger &= matches.near[lot]
+            pools = matches.beside(lot, pools)
+        else:
             pools.append((moment, most))
-            left -= most
-    for i in ages:
-        at = next((at for at, (moment, most) in enumerate(pools) if most and moment >> i & 1), None)
-        if at is None:
-            continue
-        moment, most = pools[at]
-        pools[at] = (moment & ~(1 << i), most)
-        if not found >> i & 1:
-            rest = [((m & matches.near[i]), n - (j == at)) for j, (m, n) in enumerate(pools)]
-            other = matches.reach(rest, need - matches.masses[i])
+    for lot in ages:
+        if any(most and moment >> lot & 1 for moment, most in pools):
+            rest = matches.beside(lot, pools)
+            other = found if found >> lot & 1 else matches.reach(need - matches.masses[lot], rest)
             if other is None:
-                continue
-            found = other | 1 << i | sum(1 << j for j in kept)
-        kept.append(i)
-        need -= matches.masses[i]
-        pools = [(m & matches.near[i], n - (j == at)) for j, (m, n) in enumerate(pools)]
-    return kept
+                pools = [(moment & ~(1 << lot), most) for moment, most in pools]
+            else:
+                found, pools = other, rest
+                kept |= 1 << lot
+                need -= matches.masses[lot]
+    return [lot for lot in ages if kept >> lot & 1]
 
 
 def _nearest(
     lots: Sequence[StockLot], matches: _Matches, need: int, match_max: float | None, apart: dict[tuple[int, int], float]
 ) -> Nearest:
     best = 0
-    while (more := matches.reach(matches.whole, matches.mass(best) + 1)) is not None:
+    while (more := matches.reach(matches.mass(best) + 1, [(matches.everything, len(lots))])) is not None:
         best = more
     most = matches.mass(best)
-    chosen = _fewest_and_oldest(lots, matches, most) if most else []
+    chosen = _fewest_and_oldest(lots, matches, most, best) if most else []
     wider = sorted({difference for difference in apart.values() if match_max is None or difference > match_max})
     measured = sum(lot.mass_ug for lot in lots if lot.lab is not None)
     if measured < need or not wider:
@@ -274,18 +292,27 @@ def _nearest(
     while low < high:
         middle = (low + high) // 2
         at_middle = _Matches(matches.masses, _near(len(lots), apart, wider[middle]))
-        if at_middle.reach(at_middle.whole, need) is None:
+        if at_middle.reach(need, [(at_middle.everything, len(lots))]) is None:
             low = middle + 1
         else:
             high = middle
     return Nearest(most / _MICROGRAMS, tuple(lots[i].id for i in chosen), wider[low])
 
 
-def _differences(
-    lots: Sequence[StockLot], match_max: float | None, limits: ColorLimits
-) -> dict[tuple[int, int], float]:
-    """The colour difference of every two measured lots, the larger of both ways; none where no match is asked for."""
-    colors = [] if match_max is None else [(i, lot.lab) for i, lot in enumerate(lots) if lot.lab is not None]
+def _central_first(lots: Sequence[StockLot], limits: ColorLimits) -> list[StockLot]:
+    """Lots nearest the mean colour first, unmeasured ones last. Any order gives the same pick; this one finds it soonest."""
+    colors = [lot.lab for lot in lots if lot.lab is not None]
+    centre = mean_lab(colors) if colors else None
+
+    def distance(lot: StockLot) -> float:
+        return math.inf if lot.lab is None or centre is None else limits.delta_e(centre, lot.lab)
+
+    return sorted(lots, key=lambda lot: (distance(lot), -lot.mass_ug, lot.id))
+
+
+def _differences(lots: Sequence[StockLot], limits: ColorLimits) -> dict[tuple[int, int], float]:
+    """The colour difference of every two measured lots, the larger of both ways."""
+    colors = [(i, lot.lab) for i, lot in enumerate(lots) if lot.lab is not None]
     return {
         (i, j): max(limits.delta_e(one, other), limits.delta_e(other, one))
         for (i, one), (j, other) in combinations(colors, 2)

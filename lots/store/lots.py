@@ -145,9 +145,19 @@ def inspection_record(supplier_id: int, grade_id: int, but: int | None = None) -
     return list(query.order_by(Lot.received_at, Lot.id))
 
 
-def last_resumption(supplier_id: int, grade_id: int) -> Any:
-    """The newest word that inspection begins again, or None."""
+def waiting(supplier_id: int, grade_id: int) -> list[int]:
+    """Numbers of the lots of a supplier and grade that are in quarantine."""
+    query = Lot.select(Lot.id).where(
+        (Lot.supplier == supplier_id) & (Lot.grade == grade_id) & (Lot.standing == "quarantined")
+    )
+    return [row.id for row in query.order_by(Lot.id)]
+
+
+def last_resumption(supplier_id: int, grade_id: int, known_at: datetime | None = None) -> Any:
+    """The newest word that inspection begins again, recorded by `known_at` when given, or None."""
     query = Resumption.select().where((Resumption.supplier == supplier_id) & (Resumption.grade == grade_id))
+    if known_at is not None:
+        query = query.where(Resumption.recorded_at <= known_at)
     return query.order_by(Resumption.id.desc()).first()
 
 

@@ -42,6 +42,14 @@ class Furnished:
         """The number of a load that has not ended."""
         return self.shop.load(self.free_spool())["id"]
 
+    def containment(self) -> int:
+        """The number of a containment that is open."""
+        code = self.free_spool()
+        lot_id = self.shop.load(code)["lot_id"]
+        self.shop.decide(lot_id, "block")
+        (entry,) = self.shop.get("quality", f"/containments?open=true&lot_id={lot_id}")["items"]
+        return entry["id"]
+
     def free_spool(self) -> str:
         """The code of a spool that is clear to load."""
         delivery = self.shop.good_lot(self.supplier, self.grade, f"F-{next(_number)}", spools=1)
@@ -163,6 +171,37 @@ CASES: dict[str, Case] = {
         "POST",
         lambda at: at.fresh_lot()["lot_id"],
         lambda at: {"action": "hold", "reason": "seen on parts"},
+    ),
+    "/v1/spools": (
+        "POST",
+        lambda at: "",
+        lambda at: {"parents": [{"spool_code": at.free_spool(), "mass_g": 5.0}], "code": f"MIX-{next(_number)}"},
+    ),
+    "/v1/spools/{code}/events": ("POST", lambda at: at.spool, lambda at: {"event": "dried", "at": MEASURED}),
+    "/v1/containments/{number}/close": ("POST", lambda at: at.containment(), lambda at: {"note": "parts set aside"}),
+    "/v1/picks": (
+        "POST",
+        lambda at: "",
+        lambda at: {
+            "grade_id": at.grade["id"],
+            "use": "general",
+            "mass_g": 100.0,
+            "match_max": 1.0,
+            "waste_percent": 5.0,
+        },
+    ),
+    "/v1/tab-checks": (
+        "POST",
+        lambda at: "",
+        lambda at: {
+            "lot_id": at.lot_id,
+            "width_mm": 10.0,
+            "thickness_mm": 2.0,
+            "lever_mm": 20.0,
+            "load_n": 5.0,
+            "layers": "across",
+            "reserve": 2.0,
+        },
     ),
     "/v1/loads": (
         "POST",

@@ -282,9 +282,7 @@ def test_limits_of_the_grade_are_those_of_the_json_request(at):
     assert "blocked" == done["lots"][0]["standing"] == at.lot(at.lot_id)["standing"]
 
 
-def test_a_file_of_more_deliveries_or_instruments_than_a_shop_has_is_refused(at):
-    """Such a file is something else, and would keep the database busy for everybody."""
-    rows = [f"QWT,PLA-HW-175,N-{n},,{RECEIVED},,1000" for n in range(1001)]
-    assert [(1002, None)] == places(at, "deliveries", text(DELIVERY, *rows), role="receiving")
+def test_a_file_of_more_instruments_than_a_shop_has_is_refused(at):
+    """Such a file is something else, and looking each of them up would keep everybody waiting."""
     rows = [f"S-1,1.75,1.75,MIC-{n}" for n in range(201)]
     assert [(1, "instrument_code")] == places(at, "diameter", text("spool_code,d1_mm,d2_mm,instrument_code", *rows))

@@ -29,7 +29,7 @@ WRONG = [
 ]
 
 # Two fields that make sense only together: what is wrong with the one may show at the other.
-TOGETHER = {"/designed_mm": "/measured_mm", "/break_force_n": "/stress_mpa", "/area_mm2": "/break_force_n"}
+TOGETHER = {"/designed_mm": "/measured_mm", "/break_force_n": "/stress_mpa", "/area_mm2": "/break_force_n", "/spool_code": "/lot_id"}
 
 # Where a body that is right in every field still finds things standing otherwise.
 RIGHT = {"/v1/inspection-severity": (409,)}
@@ -102,13 +102,13 @@ def test_a_wrong_value_in_any_field_is_refused_at_its_place_and_nothing_is_store
     at = Furnished(shop)
     method, number, body = CASES[path]
     schema = schema_of(shop.contract.document, path, method)
-    right = shop.call("admin", method, path.removeprefix("/v1").format(number=number(at)), body(at), If_Match="*")
+    right = shop.call("admin", method, path.removeprefix("/v1").format(number=number(at), code=number(at)), body(at), If_Match="*")
     assert right.status_code in RIGHT.get(path, (200, 201)), right.get_data(as_text=True)
     address, right, tried = None, None, 0
     for place in places(shop.contract.document, schema, body(at)):
         for value in WRONG:
             if address is None:  # at the start, and after each body that was taken
-                address, right = path.removeprefix("/v1").format(number=number(at)), body(at)
+                address, right = path.removeprefix("/v1").format(number=number(at), code=number(at)), body(at)
                 before = counts()
             wrong = spoilt(right, place, value)
             answer = shop.call("admin", method, address, wrong, If_Match="*")

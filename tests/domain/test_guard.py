@@ -186,10 +186,10 @@ def test_what_is_said_to_settle_a_near_value_does(margin, own, scatter, n):
         assert "pass" == verdict_of(margin, math.hypot(float(finer[1]), left))
         assert margin / GUARDED.z <= own or not scatter, "with this instrument no number of readings would do"
     else:
-        most = OUT_OF_REACH - 1
         assert says.startswith("nothing that can be measured")
-        assert scatter is not None
-        assert "near" == verdict_of(margin, math.hypot(own, scatter * math.sqrt(n / (n + most))))
+        shrunk = (scatter or 0.0) * math.sqrt(n / (n + OUT_OF_REACH - 1))
+        assert "near" == verdict_of(margin, math.hypot(own, shrunk))
+        assert scatter or margin / GUARDED.z * OUT_OF_REACH <= u, "or an instrument that exists would do"
 
 
 @pytest.mark.parametrize(

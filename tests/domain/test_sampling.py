@@ -6,7 +6,7 @@ from collections import Counter
 import pytest
 from scipy.stats import chi2
 
-from lots.domain.sampling import DEFAULT_FIXED, Coverage, Presented, Sampling, draw
+from lots.domain.sampling import DEFAULT_FIXED, Coverage, Sampling, draw
 
 CODES = tuple(f"SP-{i:02d}" for i in range(1, 25))
 

@@ -234,7 +234,11 @@ def test_the_record_tightens_relaxes_and_ends_inspection(supply, shop):
     assert "resumed by quality" in shop.lot(waiting["lot_id"])["to_measure"][0]
     assert shop.ask_clearance(waiting["spools"][0]["code"], "hidden")["clear"] is False
 
-    again = {"supplier_id": line.supplier["id"], "grade_id": line.grade["id"], "reason": "new extruder, three trial lots"}
+    again = {
+        "supplier_id": line.supplier["id"],
+        "grade_id": line.grade["id"],
+        "reason": "new extruder, three trial lots",
+    }
     shop.post("receiving", "/inspection-severity", again, 403)
     resumed = shop.post("quality", "/inspection-severity", again)
     assert "tightened" == resumed["severity"]

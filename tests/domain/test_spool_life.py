@@ -1,0 +1,48 @@
+"""How old a spool is, and what that means for loading it."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from lots.domain.spool_life import SpoolLife
+
+CAME = datetime(2026, 1, 1, tzinfo=UTC)
+
+
+def day(number: float) -> datetime:
+    """So many days after the spool came."""
+    return CAME + timedelta(days=number)
+
+
+def test_a_spool_without_rules_never_gets_too_old():
+    """Where the grade sets no days, no date speaks against a spool."""
+    assert [] == SpoolLife(CAME, opened_at=day(1)).against("S1", day(5000))
+
+
+@pytest.mark.parametrize(("at", "reasons"), [(365, 0), (365.001, 1)])
+def test_shelf_life_includes_its_last_moment(at, reasons):
+    """At the end of its shelf life a spool may still be loaded, just after it may not."""
+    assert reasons == len(SpoolLife(CAME, shelf_life_days=365).against("S1", day(at)))
+
+
+def test_drying_begins_the_open_days_anew():
+    """An opened spool goes stale, and is fresh again once it was dried."""
+    stale = SpoolLife(CAME, opened_at=day(10), open_life_days=14)
+    assert ["S1 was opened" in reason for reason in stale.against("S1", day(25))] == [True]
+    dried = SpoolLife(CAME, opened_at=day(10), dried_at=day(24), open_life_days=14)
+    assert [] == dried.against("S1", day(25))
+    assert "dried" in dried.against("S1", day(39))[0]
+
+
+def test_drying_a_sealed_spool_does_not_open_it():
+    """Without an opening there are no open days to count."""
+    assert [] == SpoolLife(CAME, dried_at=day(1), open_life_days=14).against("S1", day(100))
+
+
+def test_whichever_rule_ends_first_wins():
+    """The use-by date is the earlier of shelf life and open days."""
+    life = SpoolLife(CAME, opened_at=day(360), shelf_life_days=365, open_life_days=14)
+    assert day(365) == life.use_by
+    assert day(374) == SpoolLife(CAME, opened_at=day(360), shelf_life_days=400, open_life_days=14).use_by
