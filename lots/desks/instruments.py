@@ -10,7 +10,6 @@ from lots.desks.catalog import found
 from lots.desks.errors import Invalid
 from lots.desks.judging import judge_lot
 from lots.desks.words import moment
-from lots.domain.instruments import Check, InstrumentRecord
 from lots.store import catalog, lots, readings
 from lots.store.database import transaction
 from lots.store.paging import Page
@@ -32,14 +31,12 @@ def add_check(instrument_id: int, values: dict[str, Any], by: str) -> dict[str, 
     with transaction():
         instrument = found("instrument", instrument_id)
         catalog.lock("instrument", instrument.id)
-        known = [
-            Check(row.checked_at, row.result == "pass") for row in catalog.all_checks([instrument.id])[instrument.id]
-        ]
-        record = InstrumentRecord(instrument.code, instrument.recorded_at, instrument.check_interval_days, known)
+        times = [row.checked_at for row in catalog.all_checks([instrument.id])[instrument.id]]
         passed, at = values["result"] == "pass", values["checked_at"]
-        since = at if passed else record.last_good_before(at)
+        # A reading is judged by the checks next to it, so this one touches those between its neighbours, and no others.
+        since, until = max((t for t in times if t < at), default=None), min((t for t in times if t > at), default=None)
         check = catalog.add_check(instrument, values, by, now)
-        held = lots.lock(readings.lots_read_with(instrument.id, since))
+        held = lots.lock(readings.lots_read_with(instrument.id, since, until))
         word = "passed" if passed else "failed"
         reason = f"Instrument {instrument.code} {word} its check of {moment(at)}."
         touched = []

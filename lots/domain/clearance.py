@@ -18,6 +18,10 @@ from lots.domain.standing import LOADABLE, STANDINGS
 PART_CAUTION = "A released lot is not a safe part: parts that carry load, flex, lift or protect people need their own tests and the judgement of a competent engineer."
 
 
+# A lot that is gone, or stands nobody knows where, is not used up by permission.
+_HELPED_BY_CONCESSION = (*LOADABLE, "quarantined", "blocked")
+
+
 @dataclass(frozen=True, slots=True)
 class SpoolState:
     """What is known of a spool and its lot when somebody wants to load it.
@@ -111,11 +115,11 @@ def clear(
     if match_asked:
         fixed += [_pair_reason(state, pair) for pair in pairs if pair.within is not True]
     concession = None
-    if against and state.judged and at is not None and state.concessions:
+    if against and state.judged and state.standing in _HELPED_BY_CONCESSION and at is not None and state.concessions:
         concession, no_help = permitting(state.concessions, use, mass_g, at)
         against = [] if concession else [*against, *no_help]
     reasons = (*by_hand, *against, *fixed)
-    return Clearance(reasons, (*state.cautions, PART_CAUTION), tuple(pairs), concession)
+    return Clearance(reasons, (*state.cautions, PART_CAUTION), tuple(pairs), None if reasons else concession)
 
 
 def worst_of(clearances: Sequence[Clearance]) -> Clearance:

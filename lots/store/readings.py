@@ -65,11 +65,13 @@ def retest_rounds(lot_id: int, known_at: datetime | None = None) -> dict[str, in
     return {row.kind: row.rounds for row in query.group_by(Reading.kind)}
 
 
-def lots_read_with(instrument_id: int, since: datetime | None) -> list[int]:
-    """Numbers of the lots with readings taken with an instrument after a moment. One query on an index."""
+def lots_read_with(instrument_id: int, since: datetime | None, until: datetime | None) -> list[int]:
+    """Numbers of the lots with readings taken with an instrument between two moments, both included. One query on an index."""
     query = Reading.select(Reading.lot).where(Reading.instrument == instrument_id).distinct()
     if since is not None:
-        query = query.where(Reading.measured_at > since)
+        query = query.where(Reading.measured_at >= since)
+    if until is not None:
+        query = query.where(Reading.measured_at <= until)
     return sorted(row.lot_id for row in query)
 
 

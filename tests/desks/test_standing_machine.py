@@ -40,6 +40,7 @@ LIMITS = {
 # What each kind is measured as: good, good at its very limit, and bad.
 VALUES = {"diameter": (1.75, 1.80, 1.83), "bond": (25.0, 14.0, 9.0), "moisture": (0.01, 0.05, 0.2)}
 ENDINGS = ("return", "scrap")
+Checks = list[tuple[datetime, bool]]
 USES = ("hidden", "load_bearing", "fit")
 
 
@@ -53,7 +54,8 @@ class Reading:
     value: float
     at: datetime
     by_gauge: bool
-    counts: bool = True
+    screening: bool
+    voided: bool = False
 
 
 @dataclass
@@ -86,25 +88,23 @@ class Lot:
     permits: list[Permit] = field(default_factory=list)
     by_hand: str | None = None
 
-
-class Gauge:
-    """The micrometer's checks, and whether it was right at a moment."""
-
-    def __init__(self) -> None:
-        self.checks: list[tuple[datetime, bool]] = []
-
-    def right(self, at: datetime) -> bool:
-        """Right when the check before passed and still held, and the check after, if any, passed too."""
-        before, after = ([c for c in self.checks if (c[0] <= at) is early] for early in (True, False))
-        start = max((c[0] for c in before), default=START)
-        following = min((c[0] for c in after), default=None)
-        failed = [moment for moment, passed in self.checks if not passed]
-        return start not in failed and following not in failed and at <= start + INTERVAL
+    @property
+    def codes(self) -> list[str]:
+        """Its spools."""
+        return [code for codes in self.deliveries for code in codes]
 
 
-def verdicts(lot: Lot, gauge: Gauge) -> dict[str, str]:
+def right(checks: Checks, at: datetime) -> bool:
+    """Whether the gauge was right: the check before passed and still held, and the check after, if any, passed too."""
+    start = max((moment for moment, _ in checks if moment <= at), default=START)
+    following = min((moment for moment, _ in checks if moment > at), default=None)
+    failed = [moment for moment, passed in checks if not passed]
+    return start not in failed and following not in failed and at <= start + INTERVAL
+
+
+def verdicts(lot: Lot, checks: Checks) -> dict[str, str]:
     """What the readings that count say of each use."""
-    valid = [r for r in lot.readings if r.counts and (not r.by_gauge or gauge.right(r.at))]
+    valid = [r for r in lot.readings if not (r.voided or r.screening) and (not r.by_gauge or right(checks, r.at))]
     diameters, bonds, moistures = ([r for r in valid if r.kind == kind] for kind in VALUES)
     measured = {r.spool for r in diameters}
     hidden = "pass" if all(measured & set(codes) for codes in lot.deliveries) else "missing"
@@ -116,9 +116,9 @@ def verdicts(lot: Lot, gauge: Gauge) -> dict[str, str]:
     return {"hidden": hidden, "load_bearing": bearing}
 
 
-def standing(lot: Lot, gauge: Gauge) -> str:
+def standing(lot: Lot, checks: Checks) -> str:
     """Where a lot must be: the readings' word, unless a person's stands above it."""
-    said = set(verdicts(lot, gauge).values())
+    said = set(verdicts(lot, checks).values())
     read = "quarantined" if "missing" in said else "restricted"
     if len(said) == 1 and "missing" not in said:
         read = {"pass": "released", "fail": "blocked"}[said.pop()]
@@ -147,14 +147,14 @@ class Days(RuleBasedStateMachine):
         with connected():
             self.shop.tokens["second"] = access.add_token("second person", "quality")
         self.lots: dict[str, Lot] = {}
-        self.gauge = Gauge()
+        self.checks: Checks = []
         self.remaining: dict[str, float] = {}
         # Load -> (spool, concession or None, what it set aside).
         self.running: dict[int, tuple[str, Permit | None, float]] = {}
         self.refused = 0
 
     def teardown(self) -> None:
-        """Looks whether anything vanished, then gives the time and the database back."""
+        """Looks whether anything vanished, then gives time and database back."""
         try:
             self.nothing_vanishes()
         finally:
@@ -173,11 +173,6 @@ class Days(RuleBasedStateMachine):
         body = {"code": "MIC-1", "kind": "micrometer", "check_interval_days": INTERVAL.days}
         self.instrument = self.shop.post("quality", "/instruments", body)["id"]
         self.receive("Q-1", 2)
-
-    def spool_of(self, pick: int) -> tuple[Lot, str]:
-        """Any spool there is, with its lot."""
-        every = [(lot, code) for lot in self.lots.values() for codes in lot.deliveries for code in codes]
-        return every[pick % len(every)]
 
     def lot_of(self, pick: int) -> Lot:
         """Any lot there is."""
@@ -209,23 +204,20 @@ class Days(RuleBasedStateMachine):
     )
     def measure(self, pick, kind, quality, by_gauge, hours_ago, screening) -> None:
         """A reading, now and then bad, of the past, or for looking only."""
-        lot, spool = self.spool_of(pick)
+        lot = self.lot_of(pick)
+        spool = lot.codes[pick // len(self.lots) % len(lot.codes)]
         at = max(START, self.now - hours_ago * HOUR)
         self.take(lot, spool, kind, VALUES[kind][quality], at, by_gauge, screening)
 
     def take(self, lot, spool, kind, value, at, by_gauge=False, screening=False) -> None:
         """Stores a reading in the shop and in the model."""
-        fields = {"d1_mm": value, "d2_mm": 1.75} if kind == "diameter" else {}
-        fields |= {"stress_mpa": value} if kind == "bond" else {}
-        fields |= {"moisture_percent": value} if kind == "moisture" else {}
+        named = {"diameter": "d1_mm", "bond": "stress_mpa", "moisture": "moisture_percent"}[kind]
+        fields = {named: value} | ({"d2_mm": 1.75} if kind == "diameter" else {})
         fields |= {"instrument_id": self.instrument} if by_gauge else {}
         body = {"spool_code": spool, "measured_at": written(at), "screening": screening, **fields}
         answer = self.shop.post("quality", PATHS[kind], body)
-        lot.readings.append(Reading(answer["id"], kind, spool, value, at, by_gauge, not screening))
-        assert (standing(lot, self.gauge), verdicts(lot, self.gauge)) == (
-            answer["lot"]["standing"],
-            answer["lot"]["uses"],
-        )
+        lot.readings.append(Reading(answer["id"], kind, spool, value, at, by_gauge, screening))
+        assert standing(lot, self.checks) == answer["lot"]["standing"]
 
     @rule(pick=picks, use=st.sampled_from(USES))
     def measure_well_and_load(self, pick: int, use: str) -> None:
@@ -245,23 +237,22 @@ class Days(RuleBasedStateMachine):
     @rule(pick=picks)
     def void(self, pick: int) -> None:
         """A reading is said not to count, once."""
-        every = [(lot, r) for lot in self.lots.values() for r in lot.readings]
-        if every:
-            _, reading = every[pick % len(every)]
-            kept = self.shop.call("quality", "POST", f"/readings/{reading.number}/void", {"reason": "mistyped"})
-            assert kept.status_code in (201, 409)
-            reading.counts = False
+        if every := [reading for lot in self.lots.values() for reading in lot.readings]:
+            reading = every[pick % len(every)]
+            answer = self.shop.call("quality", "POST", f"/readings/{reading.number}/void", {"reason": "mistyped"})
+            assert answer.status_code == (409 if reading.voided else 201)
+            reading.voided = True
 
     @rule(passed=st.booleans(), hours_ago=st.sampled_from([0, 0, 1, 3, 30]))
     def check(self, passed: bool, hours_ago: int) -> None:
         """A check of the gauge, now or typed in late; every lot it moves is in its answer."""
         at = max(START, self.now - hours_ago * HOUR)
-        before = {lot.number: standing(lot, self.gauge) for lot in self.lots.values()}
+        before = {lot.number: standing(lot, self.checks) for lot in self.lots.values()}
         body = {"checked_at": written(at), "result": "pass" if passed else "fail"}
         answer = self.shop.post("quality", f"/instruments/{self.instrument}/checks", body)
-        self.gauge.checks.append((at, passed))
-        after = {lot.number: standing(lot, self.gauge) for lot in self.lots.values()}
-        moved = {number: place for number, place in after.items() if place != before[number]}
+        self.checks.append((at, passed))
+        now = {lot.number: standing(lot, self.checks) for lot in self.lots.values()}
+        moved = dict(now.items() - before.items())
         listed = {lot["id"]: lot["standing"] for lot in answer["lots"] if lot["standing"] != lot["standing_before"]}
         assert moved == listed
 
@@ -281,8 +272,7 @@ class Days(RuleBasedStateMachine):
     def reassess(self, pick: int) -> None:
         """Judging again without a new revision changes nothing."""
         lot = self.lot_of(pick)
-        answer = self.shop.post("quality", f"/lots/{lot.number}/reassess")
-        assert standing(lot, self.gauge) == answer["standing"]
+        assert standing(lot, self.checks) == self.shop.post("quality", f"/lots/{lot.number}/reassess")["standing"]
 
     @rule(
         pick=picks,
@@ -326,14 +316,13 @@ class Days(RuleBasedStateMachine):
         """A spool asked for at a machine: it is given out exactly when the model allows it."""
         lot = self.lot_of(pick)
         busy = {running[0] for running in self.running.values()}
-        codes = [code for codes in lot.deliveries for code in codes]
         # Mostly one that is on no machine, so that not every second answer is about that.
-        codes = codes if pick % 5 == 0 else ([code for code in codes if code not in busy] or codes)
+        codes = [code for code in lot.codes if pick % 5 == 0 or code not in busy] or lot.codes
         spool = codes[pick % len(codes)]
         fits = [p for p in lot.permits if p.approved and not p.withdrawn and use in p.uses and self.now <= p.until]
         fits = [p for p in fits if p.left > 0 and (mass or 0) <= p.left]
-        loadable = standing(lot, self.gauge) in ("released", "restricted")
-        passes = loadable and verdicts(lot, self.gauge).get(use) == "pass"
+        loadable = standing(lot, self.checks) in ("released", "restricted")
+        passes = loadable and verdicts(lot, self.checks).get(use) == "pass"
         usable = self.remaining[spool] > 0 and (mass or 0) <= self.remaining[spool]
         may = usable and spool not in busy and lot.by_hand is None and (passes or bool(fits))
         more = {"machine": f"P-{spool}"} | ({} if mass is None else {"mass_g": mass})
@@ -376,13 +365,13 @@ class Days(RuleBasedStateMachine):
         """Row and assessment say what the model says; spools hold what it says, never less than nothing."""
         for lot in self.lots.values():
             row, judged = self.shop.lot(lot.number), self.shop.assessment(lot.number)
-            expected = (standing(lot, self.gauge), verdicts(lot, self.gauge))
+            expected = (standing(lot, self.checks), verdicts(lot, self.checks))
             assert expected == (row["standing"], row["uses"])
             assert expected == (judged["standing"], judged["uses"])
             assert (row["assessed"], row["to_measure"]) == (judged["assessed"], judged["to_measure"])
             assert lot.by_hand == (row["by_hand"] and row["by_hand"]["action"])
             masses = {spool["code"]: spool["remaining_mass_g"] for spool in row["spools"]}
-            assert {code: self.remaining[code] for codes in lot.deliveries for code in codes} == masses
+            assert {code: self.remaining[code] for code in lot.codes} == masses
             assert min(masses.values()) >= 0
 
     @invariant()
@@ -402,8 +391,9 @@ class Days(RuleBasedStateMachine):
         for lot in self.lots.values():
             kept = self.shop.get("quality", f"/lots/{lot.number}/readings?limit=500")["items"]
             assert [r.number for r in lot.readings] == [reading["id"] for reading in kept]
-            valid = [not r.by_gauge or self.gauge.right(r.at) for r in lot.readings]
+            valid = [not r.by_gauge or right(self.checks, r.at) for r in lot.readings]
             assert valid == [reading["decision_valid"] for reading in kept]
+            assert [r.voided for r in lot.readings] == [reading["voided"] is not None for reading in kept]
         assert self.refused == len(self.shop.get("quality", "/load-refusals?limit=500")["items"])
 
 
