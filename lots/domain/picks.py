@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import combinations, groupby
 
+from lots.domain.cliques import Matches, Pool
 from lots.domain.limits import Limit, shown
 from lots.domain.shade import ColorLimits
 from lots.domain.values import Lab, mean_lab
@@ -127,7 +128,7 @@ def pick(
     # Where one lot is enough no pair needs to be compared, since the fewest is what is asked.
     compare = match_max is not None and max(masses, default=0) < need
     apart = _differences(lots, limits) if compare else {}
-    matches = _Matches(masses, _near(len(lots), apart, match_max))
+    matches = Matches(masses, _near(len(lots), apart, match_max))
     found = matches.reach(need, [(matches.everything, len(lots))])
     if found is None:
         nearest = _nearest(lots, matches, need, match_max, apart)
@@ -144,91 +145,7 @@ def pick(
     return Pick(True, ids, codes, taken_g, needed_g, max(pairs, default=None), says)
 
 
-# Lots to choose from, one bit per lot, and how many of them at most.
-_Pool = tuple[int, int]
-
-
-@dataclass(frozen=True, slots=True)
-class _Matches:
-    """Lots by number: their masses in micrograms, and for each the lots it matches, one bit per lot."""
-
-    masses: Sequence[int]
-    near: Sequence[int]
-
-    @property
-    def everything(self) -> int:
-        """Every lot."""
-        return (1 << len(self.masses)) - 1
-
-    def mass(self, chosen: int) -> int:
-        """Micrograms in a set of lots."""
-        return sum(self.masses[i] for i in _bits(chosen))
-
-    def reach(self, need: int, pools: Sequence[_Pool]) -> int | None:
-        """Returns lots that all match and hold `need`, at most so many from each pool; None when there are none such.
-
-        Branch and bound. Of a group of lots of which no two match only one can be chosen, so that a pool taken apart into groups gives at most
-        the sum of their heaviest. Masses may be shared out over several groups; and where at most n may be chosen, each may first be
-        made lighter by the same amount, which is then granted n times.
-        """
-        if need <= 0:
-            return 0
-        granted, mass = 0, {}
-        for lots, most in pools:
-            grant = self._grant(lots, most)
-            granted += grant * most
-            mass.update((i, self.masses[i] - grant) for i in _bits(lots) if most)
-        if granted >= need:
-            granted, mass = 0, {i: self.masses[i] for lots, most in pools for i in _bits(lots) if most}
-        for lot in self._needed(mass, need - granted):
-            found = self.reach(need - self.masses[lot], self.beside(lot, pools))
-            if found is not None:
-                return found | 1 << lot
-            pools = [(lots & ~(1 << lot), most) for lots, most in pools]
-        return None
-
-    def beside(self, lot: int, pools: Sequence[_Pool]) -> list[_Pool]:
-        """What may still be chosen from each pool when `lot`, of one of them, has been."""
-        return [(lots & self.near[lot], most - (lots >> lot & 1)) for lots, most in pools]
-
-    def _groups(self, lots: int) -> Iterator[list[int]]:
-        """Parts lots into groups of which no two match."""
-        while lots:
-            group = self._group(lots)
-            yield group
-            lots &= ~sum(1 << i for i in group)
-
-    def _group(self, lots: int) -> list[int]:
-        """Returns lots of which no two match and to which none can be added."""
-        group = []
-        while lots:
-            lot = (lots & -lots).bit_length() - 1
-            group.append(lot)
-            lots &= ~(self.near[lot] | 1 << lot)
-        return group
-
-    def _grant(self, lots: int, most: int) -> int:
-        """The heaviest of the last group that counts, where only so many of the heaviest groups do; 0 where all do."""
-        heaviest = sorted((max(self.masses[i] for i in group) for group in self._groups(lots)), reverse=True)
-        return heaviest[most - 1] if 0 < most <= len(heaviest) else 0
-
-    def _needed(self, mass: dict[int, int], need: int) -> list[int]:
-        """Returns lots without any of which the others cannot reach `need`: what is left when groups have used up all but the last of it."""
-        left = {i: at for i, at in mass.items() if at > 0}
-        lots = sum(1 << i for i in left)
-        while lots:
-            group = self._group(lots)
-            share = min(left[i] for i in group)
-            if share >= need:
-                break
-            need -= share
-            for i in group:
-                left[i] -= share
-                lots &= ~((not left[i]) << i)
-        return sorted(_bits(lots), reverse=True)
-
-
-def _fewest_and_oldest(lots: Sequence[StockLot], matches: _Matches, need: int, found: int) -> list[int]:
+def _fewest_and_oldest(lots: Sequence[StockLot], matches: Matches, need: int, found: int) -> list[int]:
     """Returns the fewest lots that match and hold `need`, the oldest of such choices, oldest first; `found` is any such choice.
 
     First the number; then, moment by moment from the oldest, how many of the lots that came then; then which of them. Each step asks only
@@ -244,7 +161,7 @@ def _fewest_and_oldest(lots: Sequence[StockLot], matches: _Matches, need: int, f
             found, left = fewer, fewer.bit_count()
     ages = sorted(range(len(lots)), key=lambda i: (lots[i].received_at, lots[i].id))
     younger, kept = matches.everything, 0
-    pools: list[_Pool] = []
+    pools: list[Pool] = []
     for _, same in groupby(ages, key=lambda i: lots[i].received_at):
         moment = sum(1 << i for i in same) & younger
         younger &= ~moment
@@ -277,7 +194,7 @@ def _fewest_and_oldest(lots: Sequence[StockLot], matches: _Matches, need: int, f
 
 
 def _nearest(
-    lots: Sequence[StockLot], matches: _Matches, need: int, match_max: float | None, apart: dict[tuple[int, int], float]
+    lots: Sequence[StockLot], matches: Matches, need: int, match_max: float | None, apart: dict[tuple[int, int], float]
 ) -> Nearest:
     best = 0
     while (more := matches.reach(matches.mass(best) + 1, [(matches.everything, len(lots))])) is not None:
@@ -291,7 +208,7 @@ def _nearest(
     low, high = 0, len(wider) - 1  # at the widest every measured lot matches every other
     while low < high:
         middle = (low + high) // 2
-        at_middle = _Matches(matches.masses, _near(len(lots), apart, wider[middle]))
+        at_middle = Matches(matches.masses, _near(len(lots), apart, wider[middle]))
         if at_middle.reach(need, [(at_middle.everything, len(lots))]) is None:
             low = middle + 1
         else:
@@ -343,12 +260,6 @@ def _spools(spools: Sequence[StockSpool], need: int) -> list[StockSpool]:
             taken.remove(spool)
             total -= _ug(spool.mass_g)
     return taken
-
-
-def _bits(lots: int) -> Iterator[int]:
-    while lots:
-        yield (lots & -lots).bit_length() - 1
-        lots &= lots - 1
 
 
 def _ug(mass_g: float) -> int:

@@ -29,7 +29,12 @@ WRONG = [
 ]
 
 # Two fields that make sense only together: what is wrong with the one may show at the other.
-TOGETHER = {"/designed_mm": "/measured_mm", "/break_force_n": "/stress_mpa", "/area_mm2": "/break_force_n", "/spool_code": "/lot_id"}
+TOGETHER = {
+    "/designed_mm": "/measured_mm",
+    "/break_force_n": "/stress_mpa",
+    "/area_mm2": "/break_force_n",
+    "/spool_code": "/lot_id",
+}
 
 # Where a body that is right in every field still finds things standing otherwise.
 RIGHT = {"/v1/inspection-severity": (409,)}
@@ -102,7 +107,9 @@ def test_a_wrong_value_in_any_field_is_refused_at_its_place_and_nothing_is_store
     at = Furnished(shop)
     method, number, body = CASES[path]
     schema = schema_of(shop.contract.document, path, method)
-    right = shop.call("admin", method, path.removeprefix("/v1").format(number=number(at), code=number(at)), body(at), If_Match="*")
+    right = shop.call(
+        "admin", method, path.removeprefix("/v1").format(number=number(at), code=number(at)), body(at), If_Match="*"
+    )
     assert right.status_code in RIGHT.get(path, (200, 201)), right.get_data(as_text=True)
     address, right, tried = None, None, 0
     for place in places(shop.contract.document, schema, body(at)):

@@ -161,11 +161,6 @@ class Days(RuleBasedStateMachine):
             database.close()
             self.travel.stop()
 
-    @property
-    def now(self) -> datetime:
-        """The present moment, frozen between steps."""
-        return datetime.now(UTC)
-
     @initialize()
     def open_shop(self) -> None:
         """A supplier, a grade, a gauge and the first lot."""
@@ -206,7 +201,7 @@ class Days(RuleBasedStateMachine):
         """A reading, now and then bad, of the past, or for looking only."""
         lot = self.lot_of(pick)
         spool = lot.codes[pick // len(self.lots) % len(lot.codes)]
-        at = max(START, self.now - hours_ago * HOUR)
+        at = max(START, datetime.now(UTC) - hours_ago * HOUR)
         self.take(lot, spool, kind, VALUES[kind][quality], at, by_gauge, screening)
 
     def take(self, lot, spool, kind, value, at, by_gauge=False, screening=False) -> None:
@@ -225,7 +220,7 @@ class Days(RuleBasedStateMachine):
         lot = self.lot_of(pick)
         spools = [codes[0] for codes in lot.deliveries]
         for kind, spool in [*(("diameter", spool) for spool in spools), ("bond", spools[0]), ("moisture", spools[0])]:
-            self.take(lot, spool, kind, VALUES[kind][0], self.now)
+            self.take(lot, spool, kind, VALUES[kind][0], datetime.now(UTC))
         self.load(pick, use, None)
 
     @rule(pick=picks, use=st.sampled_from(USES), most=st.sampled_from([100, 400]))
@@ -246,7 +241,7 @@ class Days(RuleBasedStateMachine):
     @rule(passed=st.booleans(), hours_ago=st.sampled_from([0, 0, 1, 3, 30]))
     def check(self, passed: bool, hours_ago: int) -> None:
         """A check of the gauge, now or typed in late; every lot it moves is in its answer."""
-        at = max(START, self.now - hours_ago * HOUR)
+        at = max(START, datetime.now(UTC) - hours_ago * HOUR)
         before = {lot.number: standing(lot, self.checks) for lot in self.lots.values()}
         body = {"checked_at": written(at), "result": "pass" if passed else "fail"}
         answer = self.shop.post("quality", f"/instruments/{self.instrument}/checks", body)
@@ -283,7 +278,7 @@ class Days(RuleBasedStateMachine):
     )
     def ask(self, pick: int, uses: set[str], most: float, hours: int, who: str | None) -> None:
         """A concession asked for, and approved at once by the right person, the wrong one or nobody."""
-        lot, until = self.lot_of(pick), self.now + hours * HOUR
+        lot, until = self.lot_of(pick), datetime.now(UTC) + hours * HOUR
         body = {"uses": sorted(uses), "max_mass_g": most, "valid_until": written(until), "reason": "needed"}
         gone = lot.by_hand in ENDINGS
         answer = self.shop.post("quality", f"/lots/{lot.number}/concessions", body, 409 if gone else 201)
@@ -297,7 +292,7 @@ class Days(RuleBasedStateMachine):
     def approve(self, pick: int, who: str) -> None:
         """A concession approved, when it may be and when not."""
         permit = self.permits[pick % len(self.permits)]
-        may = who == "second" and not permit.approved and not permit.withdrawn and self.now < permit.until
+        may = who == "second" and not permit.approved and not permit.withdrawn and datetime.now(UTC) < permit.until
         may = may and permit.lot.by_hand not in ENDINGS
         self.shop.post(who, f"/concessions/{permit.number}/approve", status=201 if may else 409)
         permit.approved |= may
@@ -307,8 +302,8 @@ class Days(RuleBasedStateMachine):
     def withdraw(self, pick: int) -> None:
         """A concession taken back, once."""
         permit = self.permits[pick % len(self.permits)]
-        path = f"/concessions/{permit.number}/withdraw"
-        self.shop.post("quality", path, {"reason": "tabs broke"}, 409 if permit.withdrawn else 201)
+        status = 409 if permit.withdrawn else 201
+        self.shop.post("quality", f"/concessions/{permit.number}/withdraw", {"reason": "tabs broke"}, status)
         permit.withdrawn = True
 
     @rule(pick=picks, use=st.sampled_from(USES), mass=st.sampled_from([None, None, 50, 250, 900]))
@@ -319,8 +314,8 @@ class Days(RuleBasedStateMachine):
         # Mostly one that is on no machine, so that not every second answer is about that.
         codes = [code for code in lot.codes if pick % 5 == 0 or code not in busy] or lot.codes
         spool = codes[pick % len(codes)]
-        fits = [p for p in lot.permits if p.approved and not p.withdrawn and use in p.uses and self.now <= p.until]
-        fits = [p for p in fits if p.left > 0 and (mass or 0) <= p.left]
+        fits = [p for p in lot.permits if p.approved and not p.withdrawn and use in p.uses]
+        fits = [p for p in fits if datetime.now(UTC) <= p.until and p.left > 0 and (mass or 0) <= p.left]
         loadable = standing(lot, self.checks) in ("released", "restricted")
         passes = loadable and verdicts(lot, self.checks).get(use) == "pass"
         usable = self.remaining[spool] > 0 and (mass or 0) <= self.remaining[spool]
@@ -399,7 +394,6 @@ class Days(RuleBasedStateMachine):
 
 def test_random_days_leave_every_lot_where_the_model_puts_it(sqlite_template, tmp_path):
     """Whatever people do in whatever order, lots stand, load and account for themselves as the model does."""
-    calm = settings(
-        max_examples=15, stateful_step_count=25, deadline=None, suppress_health_check=[HealthCheck.too_slow]
-    )
+    slow = [HealthCheck.too_slow]
+    calm = settings(max_examples=15, stateful_step_count=25, deadline=None, suppress_health_check=slow)
     run_state_machine_as_test(lambda: Days(sqlite_template, tmp_path), settings=calm)
