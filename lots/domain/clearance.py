@@ -62,13 +62,14 @@ class SpoolState:
 class Clearance:
     """Clear or not, and every reason why not. `clear` holds exactly when there is no reason against.
 
-    `concession` is the permission it rests on, where the lot does not conform.
+    `concession` is the permission it rests on, where the lot does not conform; `only_for` names the uses of a lot that is not fit for all.
     """
 
     reasons: tuple[str, ...]
     cautions: tuple[str, ...]
     pairs: tuple[PairMatch, ...] = ()
     concession: Concession | None = None
+    only_for: tuple[str, ...] = ()
 
     @property
     def clear(self) -> bool:
@@ -80,7 +81,9 @@ class Clearance:
         """One sentence to read from two metres."""
         if not self.clear:
             return f"Do not load: {self.reasons[0]}"
-        return "Load." if self.concession is None else f"Load. {self.concession.says}"
+        if self.concession is not None:
+            return f"Load, only for {_listed(self.concession.uses)}. {self.concession.says}"
+        return f"Load, only for {_listed(self.only_for)}." if self.only_for else "Load."
 
 
 def clear(
@@ -119,7 +122,9 @@ def clear(
         concession, no_help = permitting(state.concessions, use, mass_g, at)
         against = [] if concession else [*against, *no_help]
     reasons = (*by_hand, *against, *fixed)
-    return Clearance(reasons, (*state.cautions, PART_CAUTION), tuple(pairs), None if reasons else concession)
+    cautions = (*state.cautions, PART_CAUTION)
+    fit = [name for name, verdict in state.uses.items() if verdict == "pass"] if state.standing == "restricted" else []
+    return Clearance(reasons, cautions, tuple(pairs), None if reasons else concession, tuple(fit))
 
 
 def worst_of(clearances: Sequence[Clearance]) -> Clearance:
@@ -132,7 +137,9 @@ def worst_of(clearances: Sequence[Clearance]) -> Clearance:
     reasons = dict.fromkeys(reason for c in clearances for reason in c.reasons)
     cautions = dict.fromkeys(caution for c in clearances for caution in c.cautions)
     pairs = {pair.lot: pair for c in clearances for pair in c.pairs}
-    return Clearance(tuple(reasons), tuple(cautions), tuple(pairs.values()), first.concession)
+    limited = [set(c.only_for) for c in clearances if c.only_for]
+    fit = tuple(use for use in first.only_for or USES if all(use in uses for uses in limited)) if limited else ()
+    return Clearance(tuple(reasons), tuple(cautions), tuple(pairs.values()), first.concession, fit)
 
 
 def _spool_reasons(state: SpoolState, mass_g: float | None) -> list[str]:
@@ -202,6 +209,10 @@ def _pair_reason(state: SpoolState, pair: PairMatch) -> str:
         f"Lot {state.lot} does not match lot {pair.lot}, already used in this job: colour difference {shown(pair.delta_e)}, "
         f"at most {pair.limit:g} within one job ({pair.direction})."
     )
+
+
+def _listed(uses: Sequence[str]) -> str:
+    return ", ".join(use.replace("_", "-") for use in uses)
 
 
 def _said(use: str) -> str:

@@ -6,7 +6,7 @@ import pytest
 
 from lots.domain.agreed import GENERAL, USES
 from lots.domain.cautions import forbidden_uses
-from lots.domain.clearance import PART_CAUTION, SpoolState, clear
+from lots.domain.clearance import PART_CAUTION, SpoolState, clear, worst_of
 from lots.domain.matching import PairMatch
 from lots.domain.standing import LOADABLE, STANDINGS
 
@@ -24,7 +24,8 @@ def test_only_a_loadable_lot_that_passed_for_the_use_is_clear(standing, use, ver
     found = clear(replace(GOOD, standing=standing, uses=uses, judged=judged), use)
     assert (judged and standing in LOADABLE and verdict == "pass") is found.clear
     assert found.clear is (found.reasons == ())
-    assert found.says == ("Load." if found.clear else f"Do not load: {found.reasons[0]}")
+    clear_says = "Load." if standing == "released" else f"Load, only for {use.replace('_', '-')}."
+    assert found.says == (clear_says if found.clear else f"Do not load: {found.reasons[0]}")
 
 
 @pytest.mark.parametrize(
@@ -184,3 +185,20 @@ def test_a_caution_forbids_even_a_use_that_passed(use, standing):
 def test_the_first_caution_that_forbids_a_use_is_quoted():
     """Where several cautions forbid one use, the first is given."""
     assert {"fit": "never fit"} == forbidden_uses(["never fit", "never fit, really"])
+
+
+def test_a_restricted_lot_names_every_use_it_is_fit_for():
+    """From two metres: what the spool may be loaded for, not only that it may."""
+    uses = {"cosmetic": "pass", "hidden": "pass", "load_bearing": "fail"}
+    assert clear(replace(GOOD, standing="restricted", uses=uses), "hidden").says == "Load, only for cosmetic, hidden."
+
+
+def test_a_spliced_spool_is_fit_for_what_all_its_lots_are():
+    """The worst of several lots: every reason counts, and only the uses that each of them passes are named."""
+    fit = [{"cosmetic": "pass", "hidden": "pass"}, {"cosmetic": "fail", "hidden": "pass"}]
+    each = [clear(replace(GOOD, standing="restricted", uses=uses), "hidden") for uses in fit]
+    assert worst_of(each).says == "Load, only for hidden."
+    released = clear(replace(GOOD, standing="released", uses={"cosmetic": "pass", "hidden": "pass"}), "hidden")
+    assert worst_of([released, released]).says == "Load."
+    refused = worst_of([each[0], clear(replace(GOOD, standing="blocked"), "hidden")])
+    assert not refused.clear
