@@ -226,6 +226,20 @@ class Numbers(fields.List[float]):
         super().__init__(Number(low, high), validate=length, **kw)
 
 
+class Figure(fields.Field[Any]):
+    """A number, or a row of numbers such as L*, a*, b*."""
+
+    def __init__(self, **kw: Any) -> None:
+        row = {"type": "array", "items": {"type": "number"}, "minItems": 1, "maxItems": 40}
+        kw.setdefault("metadata", {}).update(oneOf=[{"type": "number"}, row])
+        super().__init__(**kw)
+
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> Any:
+        if isinstance(value, list) and 1 <= len(value) <= 40:
+            return [_json_number(one) for one in value]
+        return _json_number(value)
+
+
 class OneOrMany(fields.Field[Any]):
     """A place for a number or an array of two in an answer: a limit with one end or with both."""
 

@@ -8,7 +8,7 @@ from marshmallow import Schema, fields, validate
 
 from lots.api.bench import LotAfterSchema
 from lots.api.exposure import ExposureSchema
-from lots.api.fields import Instant, Number, Strict, Text, Whole
+from lots.api.fields import Figure, Instant, Number, Strict, Text, Whole
 from lots.api.http import Desk, PageArgs, Resource, page_answer, page_schema, person
 from lots.api.purchasing import NUMBER
 from lots.desks import catalog, instruments
@@ -43,7 +43,9 @@ class CheckArgs(Strict):
     checked_at = Instant(required=True)
     result = Text(4, one_of=("pass", "fail"), required=True)
     artefact = Text(200, metadata={"example": "white tile 3"})
-    readings = fields.List(Number(), validate=validate.Length(max=1000))
+    readings = fields.List(
+        Figure(), validate=validate.Length(max=1000), metadata={"description": "numbers, or rows such as L*, a*, b*"}
+    )
     note = Text(2000, lines=True)
 
 
@@ -55,7 +57,7 @@ class CheckSchema(Schema):
     checked_at = Instant(required=True)
     result = fields.String(required=True)
     artefact = fields.String(required=True, allow_none=True)
-    readings = fields.List(fields.Float(), required=True, allow_none=True)
+    readings = fields.List(Figure(), required=True, allow_none=True)
     note = fields.String(required=True, allow_none=True)
     recorded_at = Instant(required=True)
     recorded_by = fields.String(required=True)

@@ -1,0 +1,24 @@
+"""Checks of instruments as they are posted."""
+
+from __future__ import annotations
+
+import pytest
+
+
+@pytest.mark.parametrize("readings", [[1.750, 1.751], [[95.02, -0.79, 1.48], [95.0, -0.8, 1.5]]], ids=["pin", "tile"])
+def test_a_check_keeps_what_was_read_on_the_artefact(shop, readings):
+    """A gauge pin gives numbers, a white tile rows of three; both come back as they were."""
+    instrument = shop.post("quality", "/instruments", {"code": "I-1", "kind": "any", "check_interval_days": 30})
+    body = {"checked_at": "2026-11-20T10:00:00Z", "result": "pass", "artefact": "known", "readings": readings}
+    shop.post("quality", f"/instruments/{instrument['id']}/checks", body)
+    (kept,) = shop.get("quality", f"/instruments/{instrument['id']}/checks")["items"]
+    assert readings == kept["readings"]
+
+
+@pytest.mark.parametrize("readings", [["1,75"], [[95.0, "x"]], [[]], [None], [[[1]]], 1.75])
+def test_a_check_takes_nothing_but_numbers(shop, readings):
+    """Text, empty rows and towers of brackets are refused at their place."""
+    instrument = shop.post("quality", "/instruments", {"code": "I-1", "kind": "any", "check_interval_days": 30})
+    body = {"checked_at": "2026-11-20T10:00:00Z", "result": "pass", "readings": readings}
+    refused = shop.post("quality", f"/instruments/{instrument['id']}/checks", body, 422)
+    assert refused["errors"][0]["pointer"].startswith("/readings")
