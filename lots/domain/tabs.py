@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import fmean, stdev
 
+from lots.domain.limits import Limit, shown
+
 CAUTION = (
     "An estimate for choosing a lot and an orientation, not a design approval: notches, fatigue, creep, heat and impact "
     "lower it. Parts that carry load need their own tests and the judgement of a licensed or competent engineer."
@@ -27,7 +29,7 @@ class TabAsk:
         layers: "across" when the layers lie across the tab, so that bending pulls them apart; "along" when they run along it.
 
     Raises:
-        ValueError: a size or load that is not a positive number, or another word for the layers.
+        ValueError: a size or load that is not a positive number, sizes so extreme that the stress is none, or another word for the layers.
     """
 
     width_mm: float
@@ -43,6 +45,9 @@ class TabAsk:
                 raise ValueError(f"{name} is {value!r}; it must be a number above 0")
         if self.layers not in ("across", "along"):
             raise ValueError(f"layers is {self.layers!r}; it must be across or along")
+        stress = root_stress_mpa(self)
+        if not math.isfinite(stress) or stress <= 0:
+            raise ValueError(f"these sizes and this load give a stress of {stress!r} MPa; is one of them a slip?")
 
 
 def root_stress_mpa(ask: TabAsk) -> float:
@@ -56,7 +61,8 @@ def root_stress_mpa(ask: TabAsk) -> float:
         >>> root_stress_mpa(TabAsk(10, 2, 20, 5, "across"))
         15.0
     """
-    return 6 * ask.load_n * ask.lever_mm / (ask.width_mm * ask.thickness_mm**2)
+    # Divided one by one, so that the square of a very thin tab does not vanish and is not divided by.
+    return 6 * ask.load_n * ask.lever_mm / ask.width_mm / ask.thickness_mm / ask.thickness_mm
 
 
 def lower_bound_of_mean(values: Sequence[float], confidence: float = 0.95) -> float | None:
@@ -113,7 +119,8 @@ def check_tab(ask: TabAsk, stresses_mpa: Sequence[float], reserve_wanted: float 
 
     Notes:
         The strength relied on is the smaller of the lower 95 % bound of the mean and the weakest bar, and nothing where the bound falls
-        below zero. Along the layers the bond does not decide, and this check says nothing of the strength there.
+        below zero. Along the layers the bond does not decide, and this check says nothing of the strength there. In words the
+        reserve is rounded down and the thickness up: a tab made as thick as the words say is thick enough.
     """
     if not math.isfinite(reserve_wanted) or reserve_wanted < 1:
         raise ValueError(f"reserve_wanted is {reserve_wanted!r}; it must be at least 1")
@@ -133,12 +140,17 @@ def check_tab(ask: TabAsk, stresses_mpa: Sequence[float], reserve_wanted: float 
         return TabCheck(stress, bound, weakest, basis, None, False, None, n, says)
     reserve = basis / stress
     least = math.sqrt(6 * ask.load_n * ask.lever_mm * reserve_wanted / (ask.width_mm * basis))
-    enough = reserve >= reserve_wanted * (1 - 1e-12)
-    verdict = "enough" if enough else f"not enough: it would have to be {least:.2f} mm thick"
+    enough = Limit(reserve_wanted, None).allows(reserve)
+    verdict = "enough" if enough else f"not enough: it would have to be {shown(math.ceil(least * 100) / 100)} mm thick"
     says = (
-        f"{stress:.2f} MPa at the root against {basis:.2f} MPa of bond from {n} bars: a reserve of {reserve:.2f}, "
+        f"{stress:.2f} MPa at the root against {basis:.2f} MPa of bond from {n} bars: a reserve of {_rounded_down(reserve)}, "
         f"{reserve_wanted:g} wanted, {verdict}."
     )
     if ask.lever_mm < _SLENDER_ABOVE * ask.thickness_mm:
         says += " The tab is short for its thickness, where a beam describes it poorly."
     return TabCheck(stress, bound, weakest, basis, reserve, enough, least, n, says)
+
+
+def _rounded_down(reserve: float) -> str:
+    """A reserve with two decimals that never reads as more than it is, give or take binary noise."""
+    return shown(math.floor(reserve * 100 + 1e-8) / 100)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -27,6 +28,7 @@ def open_database(url: str) -> None:
 
     Raises:
         ValueError: another scheme, or no database name.
+        ImportError: PostgreSQL is asked for and its driver is not installed.
 
     Notes:
         SQLite runs in WAL mode with synchronous=FULL, so an acknowledged write survives a power cut, and takes its write lock at
@@ -56,6 +58,12 @@ def _postgresql(url: str) -> Database:
     wanted = parse(url, unquote_password=True, unquote_user=True)
     if not wanted.get("database"):
         raise ValueError("Name the database at the end of the URL, as in postgresql://user@host/lots")
+    try:
+        importlib.import_module("psycopg")
+    except ImportError:
+        raise ImportError(
+            "PostgreSQL needs its driver: pip install 'lots[postgres]', or -e '.[postgres]' here"
+        ) from None
     pool: Database = PooledPostgresqlDatabase(
         **wanted, prefer_psycopg3=True, max_connections=20, stale_timeout=300, timeout=10, autoconnect=False
     )

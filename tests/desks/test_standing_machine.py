@@ -41,6 +41,7 @@ LIMITS = {
 VALUES = {"diameter": (1.75, 1.80, 1.83), "bond": (25.0, 14.0, 9.0), "moisture": (0.01, 0.05, 0.2)}
 ENDINGS = ("return", "scrap")
 Checks = list[tuple[datetime, bool]]
+MASSES = st.sampled_from([None, None, 50, 250, 900])
 USES = ("hidden", "load_bearing", "fit")
 
 
@@ -214,20 +215,21 @@ class Days(RuleBasedStateMachine):
         lot.readings.append(Reading(answer["id"], kind, spool, value, at, by_gauge, screening))
         assert standing(lot, self.checks) == answer["lot"]["standing"]
 
-    @rule(pick=picks, use=st.sampled_from(USES))
-    def measure_well_and_load(self, pick: int, use: str) -> None:
-        """Everything a lot still wants is measured, and good; then a spool of it is asked for."""
+    @rule(pick=picks, use=st.sampled_from(USES), quality=st.sampled_from([0, 0, 0, 2]), by_gauge=st.booleans())
+    def measure_all_and_load(self, pick: int, use: str, quality: int, by_gauge: bool) -> None:
+        """Everything a lot still wants is measured, mostly good; then a spool of it is asked for."""
         lot = self.lot_of(pick)
         spools = [codes[0] for codes in lot.deliveries]
         for kind, spool in [*(("diameter", spool) for spool in spools), ("bond", spools[0]), ("moisture", spools[0])]:
-            self.take(lot, spool, kind, VALUES[kind][0], datetime.now(UTC))
+            self.take(lot, spool, kind, VALUES[kind][quality], datetime.now(UTC), by_gauge)
         self.load(pick, use, None)
 
-    @rule(pick=picks, use=st.sampled_from(USES), most=st.sampled_from([100, 400]))
-    def permit_and_load(self, pick: int, use: str, most: float) -> None:
-        """Two people permit a use, and a spool is asked for it."""
-        self.ask(pick, {use}, most, 2, "second")
-        self.load(pick, use, None)
+    @rule(pick=picks, use=st.sampled_from(USES), mass=MASSES, hours=st.sampled_from([0, 0, 2, 3]))
+    def permit_and_load(self, pick: int, use: str, mass: float | None, hours: int) -> None:
+        """Two people permit 100 g of a use for two hours, and a spool is asked for it, in time or too late."""
+        self.ask(pick, {use}, 100, 2, "second")
+        self.wait(hours)
+        self.load(pick, use, mass)
 
     @rule(pick=picks)
     def void(self, pick: int) -> None:
@@ -306,7 +308,7 @@ class Days(RuleBasedStateMachine):
         self.shop.post("quality", f"/concessions/{permit.number}/withdraw", {"reason": "tabs broke"}, status)
         permit.withdrawn = True
 
-    @rule(pick=picks, use=st.sampled_from(USES), mass=st.sampled_from([None, None, 50, 250, 900]))
+    @rule(pick=picks, use=st.sampled_from(USES), mass=MASSES)
     def load(self, pick: int, use: str, mass: float | None) -> None:
         """A spool asked for at a machine: it is given out exactly when the model allows it."""
         lot = self.lot_of(pick)
@@ -395,5 +397,5 @@ class Days(RuleBasedStateMachine):
 def test_random_days_leave_every_lot_where_the_model_puts_it(sqlite_template, tmp_path):
     """Whatever people do in whatever order, lots stand, load and account for themselves as the model does."""
     slow = [HealthCheck.too_slow]
-    calm = settings(max_examples=15, stateful_step_count=25, deadline=None, suppress_health_check=slow)
+    calm = settings(max_examples=20, stateful_step_count=40, deadline=None, suppress_health_check=slow)
     run_state_machine_as_test(lambda: Days(sqlite_template, tmp_path), settings=calm)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -55,6 +56,40 @@ def test_the_least_thickness_gives_the_reserve_that_is_wanted(tab, wanted):
     found = check_tab(replace(tab, thickness_mm=least), BARS, wanted)
     assert wanted == pytest.approx(found.reserve, rel=1e-9)
     assert found.enough
+
+
+@given(TABS, st.floats(1, 5))
+def test_the_words_err_on_the_safe_side(tab, wanted):
+    """A tab made as thick as the words say is enough, and a reserve that is not enough never reads as the one that is wanted."""
+    found = check_tab(tab, BARS, wanted)
+    if found.enough:
+        return
+    thick = float(re.search(r"have to be ([0-9.]+) mm", found.says).group(1))
+    assert check_tab(replace(tab, thickness_mm=thick), BARS, wanted).enough
+    assert float(re.search(r"reserve of ([0-9.]+),", found.says).group(1)) < wanted
+
+
+def test_a_reserve_just_short_of_what_is_wanted_does_not_read_as_enough():
+    """1.9999 where 2 is wanted reads 1.99, and the 3 mm tab is told to be 3.01 mm thick (worked by hand)."""
+    says = check_tab(TabAsk(10, 3, 20, 9.2 * 10 * 9 / (6 * 20 * 1.9999), "across"), BARS).says
+    assert "a reserve of 1.99, 2 wanted, not enough: it would have to be 3.01 mm thick" in says
+
+
+def test_handbook_quantiles_give_the_bound():
+    """Mean 10, scatter 1: t of 6.314, 2.132, 1.833 and 1.699 for 1, 4, 9 and 29 degrees of freedom (printed t tables, 95 % one-sided)."""
+    for n, t in ((2, 6.314), (5, 2.132), (10, 1.833), (30, 1.699)):
+        spread = np.linspace(-1, 1, n)
+        values = 10 + spread / spread.std(ddof=1)
+        assert 10 - t / math.sqrt(n) == pytest.approx(lower_bound_of_mean(list(values)), abs=5e-4)
+
+
+@pytest.mark.parametrize(
+    "sizes", [(10, 1e-170, 20, 10), (10, 1e-160, 20, 10), (10, 4, 1e300, 1e300), (1e300, 1e300, 1, 1)]
+)
+def test_sizes_without_a_stress_are_refused(sizes):
+    """Numbers above 0, but so extreme that the stress is infinite or nothing: refused when made, not divided by zero."""
+    with pytest.raises(ValueError, match="slip"):
+        TabAsk(*sizes, "across")
 
 
 @given(TABS)

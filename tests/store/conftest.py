@@ -18,9 +18,10 @@ def empty_url(engine: str, request: pytest.FixtureRequest, tmp_path: Path) -> It
         yield f"sqlite:///{tmp_path / 'empty.sqlite3'}"
         database.close()
         return
+    # Asked for first: it skips, with the reason, where there is no server to ask.
+    server = request.getfixturevalue("postgres_url")
     import psycopg
 
-    server = request.getfixturevalue("postgres_url")
     name = f"lots_empty_{os.getpid()}"
     with psycopg.connect(server, autocommit=True) as admin:
         admin.execute(f"CREATE DATABASE {name}")

@@ -1,3 +1,5 @@
+import sys
+
 import pytest
 
 from lots.store import database
@@ -48,13 +50,25 @@ def test_an_address_that_is_none_is_refused_in_words(url, words):
         database.open_database(url)
 
 
-@pytest.mark.parametrize("url", ["sqlite:////no/such/folder/lots.sqlite3", "postgresql://nobody@127.0.0.1:1/lots"])
+NO_FOLDER, NO_SERVER = "sqlite:////no/such/folder/lots.sqlite3", "postgresql://nobody@127.0.0.1:1/lots"
+
+
+@pytest.mark.parametrize("url", [NO_FOLDER, pytest.param(NO_SERVER, marks=pytest.mark.postgresql)])
 def test_a_database_that_cannot_be_reached_is_named_unavailable(url):
     """A missing folder or a server that is down is one trouble with one name."""
+    if url == NO_SERVER:
+        pytest.importorskip("psycopg", reason="needs the extra postgres")
     database.open_database(url)
     with pytest.raises(Unavailable):
         database.connect()
     database.close()
+
+
+def test_a_missing_driver_is_named_with_what_to_install(monkeypatch):
+    """Without the extra for PostgreSQL the message says which one to install."""
+    monkeypatch.setitem(sys.modules, "psycopg", None)
+    with pytest.raises(ImportError, match=r"lots\[postgres\]"):
+        database.open_database(NO_SERVER)
 
 
 def test_an_unreachable_database_is_answered_503(shop, monkeypatch):
