@@ -1,6 +1,6 @@
 """Random days in a shop, against a small model of where lots must stand and what may be loaded.
 
-The model knows one gauge, simple limits and two uses. It is written from the rules alone and shares no code with what it is held against.
+The model knows one gauge, simple limits and two uses. It is written from the rules alone and shares no code with the shop.
 """
 
 import shutil

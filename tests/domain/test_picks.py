@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 from itertools import combinations
 
+import networkx as nx
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -92,8 +93,12 @@ def test_the_pick_is_the_best_of_all_subsets(seed):
         if found.possible:
             assert lots == list(found.lots)
             assert found.mass_g >= mass
+            on = {spool.code: spool.mass_g for one in stock if one.id in lots for spool in one.spools}
+            assert found.mass_g == sum(on[code] for code in found.spools)
+            assert all(found.mass_g - on[code] < mass for code in found.spools)
         else:
             assert most == found.nearest.mass_g
+            assert most == grams([one for one in stock if one.id in found.nearest.lots])
             if wider is None:
                 assert found.nearest.match_max is None
             else:
@@ -122,6 +127,45 @@ def test_a_pair_exactly_at_the_limit_matches(apart, possible):
     """The limit on pairs includes its end."""
     stock = [lot(1, Lab(95, 0, 0), 1000), lot(2, Lab(95, 0, apart), 1000)]
     assert possible is pick(stock, 2000, 0.5, RULE).possible
+
+
+@pytest.mark.parametrize("formula", ["CMC", "CIE94"])
+def test_a_pair_counts_by_the_larger_of_both_ways(formula):
+    """These formulas differ by which colour is the reference: a limit between the two differences does not let the pair through."""
+    rule, colors = ColorLimits(formula), (Lab(50, 20, 10), Lab(50, 30, 5))
+    less, more = sorted((rule.delta_e(*colors), rule.delta_e(*reversed(colors))))
+    for first, second in (colors, colors[::-1]):
+        stock = [lot(1, first, 1000), lot(2, second, 1000)]
+        refused = pick(stock, 2000, (less + more) / 2, rule)
+        assert (False, more) == (refused.possible, refused.nearest.match_max)
+        assert more == pick(stock, 2000, more, rule).largest_pair
+
+
+@pytest.mark.parametrize("days", [200, 10, 1], ids=["a-lot-a-day", "many-lots-a-day", "all-on-one-day"])
+@pytest.mark.parametrize("match_max", [0.4, 0.6])
+def test_the_greatest_mass_of_a_large_stock_is_that_of_another_solver(match_max, days):
+    """120 whites: as much as networkx finds in its heaviest clique; just that much is a pick, a gram more is not."""
+    dice = np.random.default_rng(days)
+    rows = zip(
+        dice.normal(0, 0.4, (120, 3)).tolist(), dice.integers(1, 21, 120), dice.integers(0, days, 120), strict=True
+    )
+    stock = [
+        lot(i, Lab(95 + a, b - 0.8, c + 1.5), *[1000.0 - i] * int(n), day=int(day))
+        for i, ((a, b, c), n, day) in enumerate(rows)
+    ]
+    graph = nx.Graph()
+    graph.add_nodes_from((one.id, {"grams": int(grams([one]))}) for one in stock)
+    graph.add_edges_from(pair for pair, apart in differences(stock, RULE).items() if apart <= match_max)
+    _, most = nx.max_weight_clique(graph, "grams")
+    assert pick(stock, most, match_max, RULE).possible
+    assert most == pick(stock, most + 1, match_max, RULE).nearest.mass_g
+
+
+def test_days_weigh_before_ids():
+    """Of choices of one size the days are compared first, all of them, and only then the ids (worked by hand)."""
+    blue, red = (Lab(95, 0, 0), Lab(95, 0, 9))
+    stock = [lot(1, blue, 500, day=0), lot(2, red, 500, day=0), lot(3, blue, 500, day=2), lot(4, red, 500, day=1)]
+    assert (2, 4) == pick(stock, 1000, 0.5, RULE).lots
 
 
 def test_opened_spools_come_first_then_the_oldest_and_none_that_is_not_needed():
