@@ -18,10 +18,10 @@ class TabArgs(Strict):
 
     lot_id = Whole(1, MAX_ID)
     spool_code = Text(60)
-    width_mm = Number(above=0, high=1000, required=True)
-    thickness_mm = Number(above=0, high=1000, required=True, metadata={"description": "in the direction it bends"})
-    lever_mm = Number(above=0, high=10_000, required=True, metadata={"description": "from the root to the load"})
-    load_n = Number(above=0, high=1_000_000, required=True)
+    width_mm = Number(0.01, 1000, required=True)
+    thickness_mm = Number(0.01, 1000, required=True, metadata={"description": "in the direction it bends"})
+    lever_mm = Number(0.01, 10_000, required=True, metadata={"description": "from the root to the load"})
+    load_n = Number(0.001, 1_000_000, required=True)
     layers = Text(
         6, one_of=("across", "along"), required=True, metadata={"description": "across: bending pulls the layers apart"}
     )

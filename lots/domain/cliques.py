@@ -30,18 +30,18 @@ class Matches:
 
         Branch and bound. Of a group of lots of which no two match only one can be chosen, so that a pool taken apart into groups gives at most
         the sum of their heaviest. Masses may be shared out over several groups; and where at most n may be chosen, each may first be
-        made lighter by the same amount, which is then granted n times.
+        made lighter by the same grant, which is then granted n times. Three choices of grants are tried, as none is always the best: none at
+        all, one for all pools, one for each.
         """
         if need <= 0:
             return 0
         pools = [(lots, most) for lots, most in pools if lots and most]
-        plain = {i: self.masses[i] for lots, _ in pools for i in bits(lots)}
-        needed = self._needed(plain, need)
-        grants = [self._grant(lots, most) for lots, most in pools]
-        granted = sum(grant * most for grant, (_, most) in zip(grants, pools, strict=True))
-        if needed and any(grants) and granted < need:
-            lighter = {i: plain[i] - grant for grant, (lots, _) in zip(grants, pools, strict=True) for i in bits(lots)}
-            needed = min(needed, self._needed(lighter, need - granted), key=len)
+        if not pools:
+            return None
+        shared = self._grant(sum(lots for lots, _ in pools), sum(most for _, most in pools))
+        own = tuple(self._grant(lots, most) for lots, most in pools)
+        trials = dict.fromkeys(((0,) * len(pools), (shared,) * len(pools), own))
+        needed = min((self._branches(need, pools, grants) for grants in trials), key=len)
         for lot in needed:
             found = self.reach(need - self.masses[lot], self.beside(lot, pools))
             if found is not None:
@@ -73,6 +73,12 @@ class Matches:
         """The heaviest of the last group that counts, where only so many of the heaviest groups do; 0 where all do."""
         heaviest = sorted((max(self.masses[i] for i in group) for group in self._groups(lots)), reverse=True)
         return heaviest[most - 1] if 0 < most <= len(heaviest) else 0
+
+    def _branches(self, need: int, pools: Sequence[Pool], grants: Sequence[int]) -> list[int]:
+        """The lots to branch on with these grants: every lot where the grants alone would reach, which tells nothing."""
+        rest = need - sum(grant * most for grant, (_, most) in zip(grants, pools, strict=True))
+        mass = {i: self.masses[i] - grant for grant, (lots, _) in zip(grants, pools, strict=True) for i in bits(lots)}
+        return self._needed(mass, rest) if rest > 0 else sorted(mass, reverse=True)
 
     def _needed(self, mass: dict[int, int], need: int) -> list[int]:
         """Returns lots without any of which the others cannot reach `need`: what is left when groups have used up all but the last of it."""
