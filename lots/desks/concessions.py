@@ -83,8 +83,10 @@ def _whole(row: Any) -> dict[str, Any]:
         {"load_id": load.id, "machine": load.machine, "job": load.job, "loaded_at": load.loaded_at}
         for load in concessions.running(row.id)
     ]
-    late = bool(running) and clock.now() > row.valid_until and not row.finish_running
-    return {**views.concession(row, state), "running": running, "must_come_off": late}
+    run_out = clock.now() > row.valid_until and not row.finish_running
+    # What was taken back permits nothing any more, whatever it said of jobs begun in time.
+    must_come_off = bool(running) and (run_out or row.withdrawn_at is not None)
+    return {**views.concession(row, state), "running": running, "must_come_off": must_come_off}
 
 
 def request(lot_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
