@@ -10,17 +10,24 @@ from flask import Flask, Response, redirect, request, send_from_directory
 
 from lots import __version__
 from lots.api import (
+    baselines,
     bench,
     colors,
+    comparison,
     concessions,
     directory,
+    drift,
+    entry,
     errors,
     grades,
+    guarding,
     http,
     imports,
     inspection,
     instruments,
+    logs,
     matching,
+    metrics,
     production,
     purchasing,
     quality,
@@ -31,7 +38,7 @@ from lots.api import (
     tracing,
 )
 from lots.settings import Settings, load_settings
-from lots.store import database, schema
+from lots.store import counting, database, schema
 
 DESKS = (
     receiving.deliveries,
@@ -52,7 +59,13 @@ DESKS = (
     colors.desk,
     directory.desk,
     imports.desk,
+    drift.desk,
+    baselines.desk,
+    comparison.desk,
 )
+
+# The longest that PostgreSQL works on one statement of a request, s: whoever asked has given up by then.
+_STATEMENT_S = 30
 
 _ABOUT = """Filament lots: measured against what was approved, blocked when out, traced when loaded.
 
@@ -84,7 +97,8 @@ def create_app(settings: Settings | None = None) -> Flask:
         lots.store.database.Unavailable: the database cannot be reached.
     """
     chosen = settings or load_settings()
-    prepare_database(chosen.database)
+    logs.set_up(chosen.log, chosen.log_level)
+    prepare_database(chosen.database, _STATEMENT_S)
     app = Flask("lots", static_folder=None)
     app.json.sort_keys = False  # type: ignore[attr-defined]  # of the default provider
     app.config.update(
@@ -97,21 +111,26 @@ def create_app(settings: Settings | None = None) -> Flask:
         PROPAGATE_EXCEPTIONS=False,
         API_SPEC_OPTIONS={"security": [{"token": []}], "info": {"description": _ABOUT}, "servers": [{"url": "/"}]},
     )
+    logs.register(app)
+    guarding.register(app)
+    metrics.register(app, counting.lots_by_standing, counting.newest_decision, to_all=chosen.metrics_open)
     app.before_request(_connect)
     app.teardown_request(_disconnect)
+    entry.register(app)
     api = Api(app)
     api.spec.components.security_scheme("token", {"type": "http", "scheme": "bearer"})
     for desk in DESKS:
         api.register_blueprint(desk)
     app.register_error_handler(http.Refused, lambda refused: refused.answer)
+    app.register_error_handler(database.EngineTrouble, errors.unavailable)
     _serve_health(app)
     _serve_docs(app)
     return app
 
 
-def prepare_database(url: str) -> None:
-    """Points the program at a database and gives an empty one its tables."""
-    database.open_database(url)
+def prepare_database(url: str, statement_s: float | None = None) -> None:
+    """Points the program at a database and gives an empty one its tables. See `database.open_database`."""
+    database.open_database(url, statement_s)
     database.connect()
     try:
         schema.ensure_schema()
@@ -136,7 +155,7 @@ def _serve_health(app: Flask) -> None:
     @app.get("/readyz")
     def readyz() -> Any:
         if not database.alive():
-            return errors.http_problem(503)
+            return errors.http_problem(503, headers=[("Retry-After", "2")])
         return {"status": "ready"}
 
 
@@ -168,5 +187,5 @@ _DOCS_PAGE = """<!doctype html>
 <script src="/docs/swagger-ui-bundle.js"></script><script src="/docs/start.js"></script></body>
 </html>
 """
-_DOCS_START = """SwaggerUIBundle({url: "/v1/openapi.json", dom_id: "#docs", deepLinking: true, persistAuthorization: true, validatorUrl: null});
+_DOCS_START = """SwaggerUIBundle({url: "/v1/openapi.json", dom_id: "#docs", deepLinking: true, validatorUrl: null});
 """

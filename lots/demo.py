@@ -15,7 +15,7 @@ import click
 from flask import Flask
 
 from lots.app import create_app
-from lots.desks import access, bench, catalog, clock, production, receiving
+from lots.desks import access, baselines, bench, catalog, clock, production, receiving
 from lots.desks import instruments as checking
 from lots.settings import Settings
 from lots.store import database
@@ -125,6 +125,9 @@ def _set_up(shop: dict[str, Any]) -> tuple[dict[str, Any], dict[str, int]]:
         catalog.add_limits(made["id"], dict(limits), _PEOPLE["quality"])
         conditions[grade["code"]] = asked
     instruments = {i["code"]: catalog.add("instrument", i, _PEOPLE["quality"])["id"] for i in shop["instruments"]}
+    for baseline in shop["baselines"]:
+        whose = {"supplier_code": baseline["supplier"], "grade_code": baseline["grade"]}
+        baselines.choose({**whose, "given": baseline["given"], "reason": baseline["reason"]}, _PEOPLE["quality"])
     return conditions, instruments
 
 
@@ -147,6 +150,9 @@ def _deliveries(rows: list[dict[str, str]]) -> Iterator[Event]:
             "supplier_lot": row["supplier_lot"],
             "order_ref": row["order_ref"],
             "received_at": datetime.fromisoformat(row["received_at"]),
+            "due_at": datetime.fromisoformat(row["due_at"]),
+            "cost": float(row["cost"]),
+            "currency": row["currency"],
             "spools": [{"code": code, "net_mass_g": mass} for code in row["spool_codes"].split()],
         }
         yield datetime.fromisoformat(row["received_at"]), partial(receiving.receive, values, _PEOPLE["receiving"])
@@ -254,13 +260,22 @@ def _tell_bench(story: dict[str, Any], ask: Callable[..., Any], say: Callable[[s
     )
     shades = json.loads((seed_folder() / "shop.json").read_text("utf-8"))["shades"]
     conditions = next(s for s in shades if s["code"] == grade["shade"])["revisions"][-1]["conditions"]
-    readings = dict(story["readings"])
+    numbers = {i["code"]: i["id"] for i in ask("quality", "GET", "/instruments")["items"]}
+    checked = list(story["instruments"].values())
+    for code in checked:
+        check = {"checked_at": clock.now().isoformat(), "result": "pass", "artefact": "check piece of the day"}
+        ask("quality", "POST", f"/instruments/{numbers[code]}/checks", check)
+    readings = {
+        kind: [{**item, **_read_with(story["instruments"].get(kind), numbers)} for item in items]
+        for kind, items in story["readings"].items()
+    }
     colors = [{**item, "conditions": conditions} for item in readings.pop("color")]
     diameters = readings.pop("diameter")
     last = colors[-1]["spool_code"]
 
     say("")
     say(f"2. {_PEOPLE['receiving']} and {_PEOPLE['quality']} measure it.")
+    say(f"   {', '.join(checked)} are checked before use: all in order.")
     slip = {**diameters[0], "d1_mm": 0.0689}
     refused = ask("receiving", "POST", "/diameter-readings", slip)["errors"][0]
     say(f"   A slip first: {refused['detail']} {refused['hint']}")
@@ -275,6 +290,10 @@ def _tell_bench(story: dict[str, Any], ask: Callable[..., Any], say: Callable[[s
     lab = " ".join(f"{value:.2f}" for value in colors[-1]["lab"])
     say(f"   Then the last spool, {last}, reads {lab}:")
     say(f"   {answer['lot']['says']}")
+
+
+def _read_with(code: str | None, numbers: dict[str, int]) -> dict[str, int]:
+    return {} if code is None else {"instrument_id": numbers[code]}
 
 
 def _tell_loading(

@@ -29,3 +29,23 @@ ROUNDED_Z = 2e-5
 
 # A few parts in 1e12 is what an inverse incomplete gamma function and a chi-square quantile agree to.
 QUANTILE_RELATIVE = 1e-10
+
+# A table of constants prints eight decimals.
+PRINTED_8 = 0.5e-8 + 1e-11
+
+# The handbook prints two or four decimals: half a unit of the last one. Its lower EWMA limit 47.41157 stands there as 47.4115, cut off.
+PRINTED_2 = 0.5e-2 + 1e-9
+PRINTED_4 = 0.5e-4 + 1e-9
+CUT_OFF_4 = 1e-4
+
+# A sum less its lowest value so far, against adding point by point: the last bits of a few thousand additions of numbers up to 10.
+RUNNING_SUM = 1e-10
+
+# A limit of T2 from n rows is off the chi-square quantile by some tens of it over n: at a million rows a few in 100,000.
+MILLION_ROWS = 1e-4
+
+# Columns that nearly follow from each other lose up to nine of sixteen digits when their covariance is inverted.
+NEARLY_DEPENDENT = 1e-6
+
+# A simulated mean is held to four of its own standard errors: by chance one in 16,000 lies outside.
+STANDARD_ERRORS = 4

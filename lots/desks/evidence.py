@@ -31,7 +31,7 @@ class Judged:
     """An assessment with what it was made under.
 
     `by_hand` is the decision in force; `standing` is what both lead to. `reading_ids` were judged; `recorded` counts those too whose
-    instrument was not in order.
+    instrument was not in order. `sources` says, per kind, which instruments and printers the readings came from.
     """
 
     assessment: Assessment
@@ -41,6 +41,7 @@ class Judged:
     reading_ids: list[int]
     recorded: int
     coverage: Coverage
+    sources: dict[str, list[str]]
 
     @property
     def standing(self) -> str:
@@ -155,7 +156,18 @@ def work_out(
         retests,
     )
     found = replace(found, notes=(*notes, *found.notes))
-    return Judged(found, limits, shade, by_hand, [row.id for row in rows], len(recorded), coverage)
+    return Judged(found, limits, shade, by_hand, [row.id for row in rows], len(recorded), coverage, _sources(rows))
+
+
+def _sources(rows: list[Any]) -> dict[str, list[str]]:
+    """Per kind, the instruments that read it and the printers its coupons came from: a series never goes on across a change of these."""
+    found: dict[str, set[str]] = {}
+    for row in rows:
+        named = found.setdefault(row.kind, set())
+        named.add(row.instrument.code if row.instrument else "an unnamed instrument")
+        if row.values.get("printer"):
+            named.add(f"printer {row.values['printer']}")
+    return {kind: sorted(named) for kind, named in found.items()}
 
 
 def _coverage(lot: Any, agreed: Limits | None, rows: list[Any], known_at: datetime | None) -> Coverage:

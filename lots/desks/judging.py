@@ -131,6 +131,11 @@ def _figures(lot: Any, judged: Judged, *, retest: bool, voided: bool) -> dict[st
         "shrinkage": dict(summary.shrinkage),
         "shrinkage_uncertainty": dict(summary.shrinkage_uncertainty),
         "flow_factor": summary.flow,
+        "figures": {
+            "measures": {name: figure.as_list() for name, figure in summary.figures.items()},
+            "sources": judged.sources,
+            "failed": sorted({f.code for f in found.findings if f.verdict == "fail" and not f.hold and f.uses}),
+        },
         "measured": lot.measured or bool(judged.recorded),
         "retestable": [name for name in CHARACTERISTICS if found.settled_without_pass(name)],
         "original": _original(lot, judged, retest=retest, voided=voided),

@@ -57,7 +57,7 @@ def receive(values: dict[str, Any], by: str) -> dict[str, Any]:
         grade, more = catalog.by_id_or_code("grade", values.get("grade_id"), values.get("grade_code"))
         faults += more + clock.doubt_future("/received_at", values["received_at"], now)
         wanted, more = _wanted_spools(values)
-        faults += more
+        faults += more + _cost_faults(values)
         faults += _resubmission_faults(values.get("resubmission_of"), supplier, grade)
         if faults:
             raise Invalid(*faults)
@@ -72,6 +72,9 @@ def receive(values: dict[str, Any], by: str) -> dict[str, Any]:
         kept = {
             "order_ref": values.get("order_ref"),
             "received_at": values["received_at"],
+            "due_at": values.get("due_at"),
+            "cost": values.get("cost"),
+            "currency": values.get("currency"),
             "sample": _sample_view(sample, sampling, len(spools), severity),
             "note": values.get("note"),
         }
@@ -118,6 +121,18 @@ def _resubmission_faults(number: int | None, supplier: Any, grade: Any) -> list[
     if before is None or (before.supplier_id, before.grade_id) != (supplier.id, grade.id):
         hint = "Give the number of the lot of this supplier and grade that was refused, or leave it out."
         return [Fault("/resubmission_of", f"Lot {number} is not a lot of this supplier and grade.", hint)]
+    return []
+
+
+def _cost_faults(values: dict[str, Any]) -> list[Fault]:
+    """A sum of money is one number with one currency."""
+    cost, currency = values.get("cost"), values.get("currency")
+    if currency is not None and not re.fullmatch(r"[A-Z]{3}", currency):
+        hint = "Write its three capital letters (ISO 4217), such as EUR."
+        return [Fault("/currency", f'"{currency}" is not the code of a currency.', hint)]
+    if (cost is None) != (currency is None):
+        missing = "currency" if currency is None else "cost"
+        return [Fault(f"/{missing}", "Cost and currency go together.", "Give both, or neither.")]
     return []
 
 

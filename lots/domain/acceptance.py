@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from lots.domain import bond, conformity, diameter, moisture, shrinkage, surface
 from lots.domain.agreed import GENERAL, Limits, ShadeRevision
 from lots.domain.diameter import DiameterSummary
+from lots.domain.figures import Figure, figures_of
 from lots.domain.limits import Finding, Verdict
 from lots.domain.sampling import Coverage
 from lots.domain.shade import ColorReading, ColorSummary, judge_color
@@ -46,7 +47,7 @@ class Previous:
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """What production needs of a lot: mean colour, flow factors, shrinkage (None if unmeasured), spools that fail by themselves."""
+    """What is kept of a lot: mean colour, flow factors, shrinkage (None if unmeasured), spools that fail by themselves, figures for series."""
 
     lab: Lab | None
     flow: float | None
@@ -55,6 +56,7 @@ class Summary:
     lab_uncertainty: Vector | None = None
     shrinkage_uncertainty: Mapping[str, float] = field(default_factory=dict)
     nonconforming: Mapping[str, Sequence[Finding]] = field(default_factory=dict)
+    figures: Mapping[str, Figure] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +127,16 @@ def assess(
         {axis: found.percent for axis, found in shrink_summary.items()},
         color_summary.lot_uncertainty.total if color_summary and shade else None,
         {axis: found.uncertainty for axis, found in shrink_summary.items() if found.uncertainty is not None},
+        figures=figures_of(
+            color_summary,
+            shade.lab if shade else None,
+            limits.color if limits else None,
+            diameter_summary,
+            tests,
+            evidence.bond,
+            evidence.surface,
+            evidence.moisture,
+        ),
     )
     if limits is None:
         to_do = "limits for this grade, set by quality: without them nothing can be judged"

@@ -103,6 +103,7 @@ def add(
         accepted=[],
         shrinkage={},
         shrinkage_uncertainty={},
+        figures={},
         retestable=[],
         retests_cleared={},
         concessions=[],

@@ -54,6 +54,7 @@ class Lot(Row):
     shrinkage = Json()
     shrinkage_uncertainty = Json()
     flow_factor = DoubleField(null=True)
+    figures = Json()
     previous = Json(null=True)
     original = Json(null=True)
     resubmission_of = ForeignKeyField("self", null=True, index=False)
@@ -72,6 +73,7 @@ class Lot(Row):
             (("supplier", "grade", "lot_key"), False),
             (("supplier", "grade", "received_at"), False),
             (("grade", "received_at"), False),
+            (("received_at",), False),
         )
         constraints = (
             Check("standing IN ('quarantined', 'released', 'restricted', 'blocked', 'returned', 'scrapped')"),
@@ -85,6 +87,9 @@ class Delivery(Row):
     lot = ForeignKeyField(Lot, backref="deliveries")
     order_ref = CharField(120, null=True)
     received_at = Instant()
+    due_at = Instant(null=True)
+    cost = DoubleField(null=True, constraints=[Check("cost >= 0")])
+    currency = CharField(3, null=True)
     sample = Json()
     note = TextField(null=True)
     recorded_at = Instant()
@@ -267,6 +272,49 @@ class LoadRefusal(Row):
     asked_by = CharField(120)
 
 
+class Baseline(Row):
+    """What a supplier's lots of a grade are charted against, frozen when it was chosen. `figures` holds its values, and which series they hold for."""
+
+    supplier = ForeignKeyField(Supplier)
+    grade = ForeignKeyField(Grade)
+    revision = IntegerField()
+    lot_ids = Json()
+    excluded = Json()
+    figures = Json()
+    reason = TextField()
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+    class Meta:
+        indexes = ((("supplier", "grade", "revision"), True),)
+
+
+class CorrectiveAction(Row):
+    """What a supplier was asked to do about a nonconforming lot, what it answered, and when quality closed it."""
+
+    lot = ForeignKeyField(Lot)
+    supplier = ForeignKeyField(Supplier)
+    grade = ForeignKeyField(Grade)
+    requested = TextField()
+    due_at = Instant()
+    conforming_lots = IntegerField(constraints=[Check("conforming_lots >= 1")])
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+    answered_at = Instant(null=True)
+    answered_by = CharField(120, null=True)
+    answer_recorded_by = CharField(120, null=True)
+    cause = TextField(null=True)
+    action = TextField(null=True)
+    evidence = TextField(null=True)
+    closed_at = Instant(null=True, index=True)
+    closed_by = CharField(120, null=True)
+    closing_note = TextField(null=True)
+    closed_on = Json(null=True)
+
+    class Meta:
+        indexes = ((("supplier", "grade"), False),)
+
+
 class Import(Row):
     """A file that was imported, by the SHA-256 of its kind, its options and its content, with the summary that was answered."""
 
@@ -305,13 +353,17 @@ TABLES = (
     Load,
     Containment,
     LoadRefusal,
+    Baseline,
+    CorrectiveAction,
     Import,
 )
 
 __all__ = [
     "TABLES",
+    "Baseline",
     "Concession",
     "Containment",
+    "CorrectiveAction",
     "Decision",
     "Delivery",
     "Grade",

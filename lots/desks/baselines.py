@@ -1,0 +1,138 @@
+"""Choosing what a supplier's lots are charted against. A baseline is frozen when it is chosen; another choice is another revision."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from lots.desks import catalog, clock, series
+from lots.desks.errors import Fault, Invalid
+from lots.domain import drift
+from lots.domain.figures import MEASURES
+from lots.store import series as store
+from lots.store.database import transaction
+from lots.store.paging import Page
+
+
+def choose(values: dict[str, Any], by: str) -> dict[str, Any]:
+    """Freezes a baseline from named lots, from given values, or from both; given values win for their measure.
+
+    Raises:
+        Invalid: too few lots, lots of somebody else, an exclusion of a lot that is not among them, no measure to freeze.
+    """
+    with transaction():
+        supplier, faults = catalog.by_id_or_code("supplier", values.get("supplier_id"), values.get("supplier_code"))
+        grade, more = catalog.by_id_or_code("grade", values.get("grade_id"), values.get("grade_code"))
+        if faults + more:
+            raise Invalid(*faults, *more)
+        rows = series.originals(store.lots_of(supplier_id=supplier.id, grade_id=grade.id))
+        faults, kept = _lots_meant(values, rows)
+        faults += _given_faults(values.get("given") or {})
+        if faults:
+            raise Invalid(*faults)
+        measures, skipped = _frozen(kept)
+        for name, given in (values.get("given") or {}).items():
+            last = series.stretches(rows, name)
+            measures[name] = {**given, "n": 0, "key": last[-1].key if last else None}
+        if not measures:
+            raise Invalid(Fault("/lot_ids", "Not one measure can be charted from this.", " ".join(skipped) or _HOW))
+        figures: dict[str, Any] = {"measures": measures, "color": _color(kept)}
+        row = store.add_baseline(
+            supplier.id,
+            grade.id,
+            {
+                "lot_ids": [lot.id for lot in kept],
+                "excluded": values.get("excluded") or [],
+                "figures": figures,
+                "reason": values["reason"],
+            },
+            by,
+            clock.now(),
+        )
+        return {**view(row), "left_out": skipped}
+
+
+_HOW = f"Name {drift.PROVISIONAL_FROM} lots or more in lot_ids, or give mean and sigma in given."
+
+
+def _lots_meant(values: dict[str, Any], rows: list[Any]) -> tuple[list[Fault], list[Any]]:
+    """The lots of a baseline without the excluded ones, and what is wrong with how they were named."""
+    wanted = values.get("lot_ids") or []
+    excluded = {entry["lot_id"] for entry in values.get("excluded") or []}
+    by_id = {row.id: row for row in rows}
+    faults = []
+    if not wanted and not values.get("given"):
+        faults.append(Fault("/lot_ids", "A baseline needs lots, or given values.", _HOW))
+    if len(set(wanted)) != len(wanted):
+        faults.append(Fault("/lot_ids", "A lot stands twice among them.", "Name each lot once."))
+    for number in sorted(set(wanted) - set(by_id)):
+        hint = "GET /v1/drift lists the lots there are to choose from; a lot sorted and sent again is not one of them."
+        faults.append(Fault("/lot_ids", f"Lot {number} is not a lot of this supplier and grade.", hint))
+    faults += [
+        Fault("/excluded", f"Lot {number} is not among the lots named.", "Exclude only lots in lot_ids.")
+        for number in sorted(excluded - set(wanted))
+    ]
+    kept = [row for row in rows if row.id in set(wanted) - excluded]
+    if wanted and not faults and len(kept) < drift.PROVISIONAL_FROM:
+        text = f"{len(kept)} lots are too few: a baseline is provisional from {drift.PROVISIONAL_FROM} and firm from {drift.FIRM_FROM}."
+        faults.append(Fault("/lot_ids", text, _HOW))
+    return faults, kept
+
+
+def _given_faults(given: dict[str, Any]) -> list[Fault]:
+    hint = f"Write one of: {', '.join(MEASURES)}."
+    return [
+        Fault(f"/given/{name}", f'"{name}" is not followed over lots.', hint) for name in given if name not in MEASURES
+    ]
+
+
+def _frozen(kept: list[Any]) -> tuple[dict[str, Any], list[str]]:
+    """Mean and standard deviation of every measure these lots can carry, and in words which they cannot."""
+    found: dict[str, Any] = {}
+    skipped = []
+    for measure, about in MEASURES.items():
+        parts = series.stretches(kept, measure)
+        if not parts:
+            continue
+        if len(parts) > 1:
+            skipped.append(f"{about.label}: these lots were not all read alike ({parts[0].key}; then {parts[1].key}).")
+            continue
+        base = drift.baseline_from(parts[0].values, chosen=True)
+        if base is None:
+            skipped.append(f"{about.label}: {len(parts[0].values)} of these lots have it, or no two differ.")
+            continue
+        found[measure] = {"mean": base.mean, "sigma": base.sigma, "n": base.n, "key": parts[0].key}
+    return found, skipped
+
+
+def _color(kept: list[Any]) -> dict[str, Any] | None:
+    parts = series.stretches(kept, series.COLOR[0])
+    whole = drift.color_baseline(series.color_rows(parts[0]), chosen=True) if len(parts) == 1 else None
+    if whole is None:
+        return None
+    return {"mean": whole.mean, "covariance": whole.covariance, "n": whole.n, "key": parts[0].key}
+
+
+def view(row: Any) -> dict[str, Any]:
+    """A baseline with what it holds for."""
+    n = len(row.lot_ids)
+    return {
+        "id": row.id,
+        "supplier_id": row.supplier_id,
+        "grade_id": row.grade_id,
+        "revision": row.revision,
+        "lot_ids": row.lot_ids,
+        "excluded": row.excluded,
+        "status": "given" if not n else "firm" if n >= drift.FIRM_FROM else "provisional",
+        "measures": [
+            {"measure": name, "read": figure["key"], **{part: figure[part] for part in ("mean", "sigma", "n")}}
+            for name, figure in row.figures["measures"].items()
+        ],
+        "reason": row.reason,
+        "recorded_at": row.recorded_at,
+        "recorded_by": row.recorded_by,
+    }
+
+
+def listed(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
+    """Returns a page of baselines."""
+    return store.baselines(filters, cursor, limit).map(view)

@@ -1,0 +1,334 @@
+"""How a supplier's lots of a grade move: series, baselines, charts, signals and what comes next, in the words of whoever asks."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from lots.desks import series
+from lots.desks.catalog import found
+from lots.desks.errors import Fault, Invalid
+from lots.desks.series import Stretch
+from lots.domain import drift
+from lots.domain.agreed import limits_from
+from lots.domain.drift import Analysis, Signal
+from lots.domain.figures import MEASURES, limit_on
+from lots.domain.limits import Limit, shown
+from lots.domain.run_rules import RULES
+from lots.store import series as store
+
+CHARTS = {
+    "individuals": "individuals chart (3 sigma)",
+    "ewma": "EWMA",
+    "cusum": "CUSUM",
+    "trend": "trend test (Mann-Kendall)",
+}
+
+
+def drift_of(
+    supplier_id: int, grade_id: int, characteristic: str, since: datetime | None = None, until: datetime | None = None
+) -> dict[str, Any]:
+    """Returns the drift of a characteristic, or of one measure of it, over a supplier's lots of a grade. Five queries, however many lots.
+
+    Raises:
+        NotFound: no such supplier or grade.
+        Invalid: no such characteristic; the answer lists those there are.
+    """
+    supplier, grade = found("supplier", supplier_id), found("grade", grade_id)
+    measures = series.measures_of(characteristic)
+    if not measures:
+        known = [*dict.fromkeys(name.partition(".")[0] for name in MEASURES), *MEASURES]
+        raise Invalid(
+            Fault(
+                "characteristic", f'"{characteristic}" is not followed over lots.', f"Write one of: {', '.join(known)}."
+            )
+        )
+    rows = series.originals(store.lots_of(supplier_id=supplier.id, grade_id=grade.id, since=since, until=until))
+    limits = store.newest_limits([grade.id]).get(grade.id)
+    kept = store.newest_baselines(supplier_id=supplier.id, grade_id=grade.id).get((supplier.id, grade.id))
+    agreed = limits_from(limits.body) if limits else None
+    answer: dict[str, Any] = {
+        "supplier_id": supplier.id,
+        "supplier": supplier.name,
+        "grade_id": grade.id,
+        "grade": grade.code,
+        "characteristic": characteristic,
+        "limits_revision": limits and limits.revision,
+        "baseline_revision": kept and kept.revision,
+        "lots": [_lot_line(number, row) for number, row in enumerate(rows, start=1)],
+        **{
+            part: [] for part in ("series", "baseline", "charts", "signals", "trend", "projection", "marks", "together")
+        },
+    }
+    for measure in measures:
+        _add_measure(answer, measure, rows, kept, limit_on(measure, agreed, grade.nominal_diameter_mm))
+    if len(series.COLOR) <= len(set(series.COLOR) & set(measures)):
+        _add_together(answer, rows, kept)
+    return {**answer, "says": _says(answer)}
+
+
+def _lot_line(number: int, row: Any) -> dict[str, Any]:
+    return {
+        "number": number,
+        "lot_id": row.id,
+        "supplier_lot": row.supplier_lot,
+        "received_at": row.received_at,
+        "standing": row.standing,
+    }
+
+
+def analysed(stretch: Stretch, kept: Any, limit: Limit | None) -> Analysis:
+    """Returns the analysis of one stretch, numbered so that the lots to come count on from its last."""
+    first = stretch.numbers[-1] - len(stretch.numbers) + 1
+    unit = MEASURES[stretch.measure].unit
+    return drift.analyse(stretch.values, series.baseline_for(stretch, kept), limit, unit, first)
+
+
+def _add_measure(answer: dict[str, Any], measure: str, rows: Sequence[Any], kept: Any, limit: Limit | None) -> None:
+    about = MEASURES[measure]
+    parts = series.stretches(rows, measure)
+    answer["series"].append(
+        {
+            "measure": measure,
+            "label": about.label,
+            "unit": about.unit,
+            "limit": limit.as_json() if limit else None,
+            "points": [point for number, part in enumerate(parts, 1) for point in _points(number, part)],
+        }
+    )
+    for number, part in enumerate(parts, start=1):
+        result = analysed(part, kept, limit)
+        place = {"measure": measure, "stretch": number, "read": part.key}
+        answer["baseline"].append({**place, **_baseline_view(result, part, kept)})
+        if result.charts is not None:
+            answer["charts"].append({**place, **_chart_view(result, part)})
+        answer["signals"] += [{**place, **signal_view(s, part, result)} for s in result.signals]
+        if number > 1:
+            answer["marks"].append(_mark(measure, parts[number - 2], part))
+    if parts:
+        place = {"measure": measure, "stretch": len(parts)}
+        answer["trend"].append({**place, **_trend_view(result, part)})
+        answer["projection"].append({**place, **projection_view(result)})
+
+
+def _points(number: int, part: Stretch) -> list[dict[str, Any]]:
+    found = []
+    for at, row in zip(part.numbers, part.rows, strict=True):
+        value, n, _, u = row.figures["measures"][part.measure]
+        found.append({"number": at, "lot_id": row.id, "value": value, "uncertainty": u, "n": n, "stretch": number})
+    return found
+
+
+def _mark(measure: str, before: Stretch, after: Stretch) -> dict[str, Any]:
+    return {
+        "measure": measure,
+        "before_number": after.numbers[0],
+        "before_lot_id": after.rows[0].id,
+        "says": f"From lot {after.rows[0].supplier_lot} on {after.key}; before, {before.key}. The series starts anew here.",
+    }
+
+
+def _baseline_view(result: Analysis, part: Stretch, kept: Any) -> dict[str, Any]:
+    base = result.baseline
+    if base is None:
+        lacking = drift.PROVISIONAL_FROM - len(part.values)
+        more = f"{lacking} more" if lacking > 0 else "lots that differ from each other"
+        says = f"No baseline yet: it takes {drift.PROVISIONAL_FROM} lots read alike, so {more}. Until then the lots are shown, and a trend is looked for."
+        return {"status": "none", "chosen": False, "revision": None, "mean": None, "sigma": None, "n": 0, "says": says}
+    if base.chosen:
+        origin = "given by hand" if base.n == 0 else f"{base.n} lots"
+        firm = "" if base.status != "provisional" else f" Firm from {drift.FIRM_FROM} lots."
+        says = f"Revision {kept.revision}, chosen by {kept.recorded_by}: {origin}.{firm}"
+    else:
+        drifting = "" if base.steady else " They drift themselves, so more has moved than the charts show."
+        says = f"The first {base.n} lots stand in, until quality chooses a baseline (POST /v1/baselines).{drifting}"
+    return {
+        "status": base.status,
+        "chosen": base.chosen,
+        "revision": kept.revision if base.chosen else None,
+        "mean": base.mean,
+        "sigma": base.sigma,
+        "n": base.n,
+        "says": says,
+    }
+
+
+def _chart_view(result: Analysis, part: Stretch) -> dict[str, Any]:
+    charts, base = result.charts, result.baseline
+    if charts is None or base is None:
+        raise ValueError("only a stretch with a baseline is charted")
+    called: dict[int, list[str]] = {}
+    for signal in result.signals:
+        for call in signal.calls:
+            called.setdefault(call.index, []).append(call.chart)
+    columns = zip(
+        part.numbers,
+        charts.z.tolist(),
+        charts.ewma.statistic.tolist(),
+        charts.ewma.lower.tolist(),
+        charts.ewma.upper.tolist(),
+        charts.cusum.high.tolist(),
+        charts.cusum.low.tolist(),
+        strict=True,
+    )
+    # The moving average and its limits in the measure's own unit; z and the sums in standard deviations.
+    points = [
+        {
+            "number": number,
+            "z": z,
+            "ewma": base.mean + base.sigma * average,
+            "ewma_low": base.mean + base.sigma * low,
+            "ewma_high": base.mean + base.sigma * high,
+            "cusum_high": up,
+            "cusum_low": down,
+            "first_called_by": called.get(index, []),
+        }
+        for index, (number, z, average, low, high, up, down) in enumerate(columns)
+    ]
+    parameters = {
+        "individuals_low": base.mean - 3 * base.sigma,
+        "individuals_high": base.mean + 3 * base.sigma,
+        "ewma_weight": drift.EWMA_WEIGHT,
+        "ewma_width": drift.EWMA_WIDTH,
+        "cusum_reference": drift.CUSUM_REFERENCE,
+        "cusum_interval": drift.CUSUM_INTERVAL,
+    }
+    return {"parameters": parameters, "points": points}
+
+
+def signal_view(signal: Signal, part: Stretch, result: Analysis) -> dict[str, Any]:
+    """Returns a signal with its lots and its words."""
+    about = MEASURES[part.measure]
+    word = {1: about.more, -1: about.less, 0: "an odd pattern"}[signal.side]
+    called = sorted(signal.calls, key=lambda call: call.index)
+    calls = [
+        {"by": call.chart, "what": CHARTS.get(call.chart) or RULES[call.chart], **_at(part, call.index)}
+        for call in called
+    ]
+    return {
+        "side": signal.side,
+        "direction": word,
+        "active": signal.active,
+        "kind": signal.kind,
+        "first": _at(part, signal.first),
+        "last": _at(part, signal.last),
+        "began": _at(part, signal.began),
+        "size": signal.size if signal.side else None,
+        "departure": signal.departure if signal.side else None,
+        "calls": calls,
+        "says": _signal_says(signal, part, calls, word),
+    }
+
+
+def _at(part: Stretch, index: int) -> dict[str, Any]:
+    row = part.rows[index]
+    return {"number": part.numbers[index], "lot_id": row.id, "supplier_lot": row.supplier_lot}
+
+
+def _signal_says(signal: Signal, part: Stretch, calls: list[dict[str, Any]], word: str) -> str:
+    about = MEASURES[part.measure]
+    unit = f" {about.unit}" if about.unit else ""
+    began, last = part.rows[signal.began].supplier_lot, part.rows[signal.last].supplier_lot
+    by = _called_by(calls)
+    if signal.side == 0:
+        return f"{about.label}: {word} up to lot {last}, not a drift: {by}."
+    size, gone = (shown(abs(amount), about.decimals) for amount in (signal.size, signal.departure))
+    if signal.kind == "ramp":
+        moved = f"{word} since about lot {began}, by {size}{unit} a lot, {gone}{unit} in all by lot {last}"
+    else:
+        moved = f"{word} from about lot {began} on, by {size}{unit} at once"
+    now = "" if signal.active else f" Back since lot {last}."
+    return f"{about.label}: {moved}. First called by {by}.{now}"
+
+
+def _called_by(calls: list[dict[str, Any]]) -> str:
+    """Who called first, and who agreed later: charts by name, run rules by their number."""
+    first, *others = calls
+    charts = [CHARTS[call["by"]] for call in others if call["by"] in CHARTS]
+    rules = [call["by"] for call in others if call["by"] not in CHARTS]
+    later = [*charts, *([f"run {'rule' if len(rules) == 1 else 'rules'} {', '.join(rules)}"] if rules else [])]
+    return f"{first['what']} at lot {first['supplier_lot']}" + (f", then by {', '.join(later)}" if later else "")
+
+
+def _trend_view(result: Analysis, part: Stretch) -> dict[str, Any]:
+    trend, slope = result.trend, result.slope
+    if trend is None or slope is None:
+        return {
+            "n": len(part.values),
+            "says": "Nothing can be said of a trend from fewer than three lots.",
+            **dict.fromkeys(_TREND),
+        }
+    about = MEASURES[part.measure]
+    unit = f" {about.unit}" if about.unit else ""
+    moving = trend.p < drift.TREND_ALPHA and slope.slope != 0
+    if slope.low is None or slope.high is None:
+        ends = "interval unknown"
+    else:
+        ends = f"{slope.low:+.{about.decimals + 1}f} to {slope.high:+.{about.decimals + 1}f}"
+    if moving:
+        says = f"{about.more if slope.slope > 0 else about.less} by {abs(slope.slope):.{about.decimals + 1}f}{unit} a lot ({ends}, {slope.confidence:.0%} interval), p = {trend.p:.2g}."
+    else:
+        says = f"No trend shown over {trend.n} lots (slope {ends}{unit} a lot, p = {trend.p:.2g})."
+    figures = (slope.slope, slope.low, slope.high, slope.method, trend.s, trend.tau, trend.p)
+    return {"n": trend.n, "says": says[:1].upper() + says[1:], **dict(zip(_TREND, figures, strict=True))}
+
+
+_TREND = ("slope", "slope_low", "slope_high", "method", "kendall_s", "kendall_tau", "p")
+_PROJECTION = ("slope", "slope_low", "slope_high", "limit", "about", "earliest", "latest")
+
+
+def projection_view(result: Analysis) -> dict[str, Any]:
+    """Returns where the lots reach their limit, or in words why that cannot be said."""
+    ahead = result.projection
+    if ahead is None:
+        jumped = any(s.active and s.kind == "step" for s in result.signals)
+        says = (
+            "It moved at once, not along a slope, so nothing can be said of where it goes."
+            if jumped
+            else "Nothing can be said yet: no slope is shown."
+        )
+        return {**dict.fromkeys(_PROJECTION), "says": says}
+    return {**{name: getattr(ahead, name) for name in _PROJECTION}, "says": ahead.says}
+
+
+def _add_together(answer: dict[str, Any], rows: Sequence[Any], kept: Any) -> None:
+    """Colour as a whole, by Hotelling's T2."""
+    for number, part in enumerate(series.stretches(rows, series.COLOR[0]), start=1):
+        whole = drift.together(series.color_rows(part), series.color_baseline_for(part, kept))
+        if whole is None:
+            continue
+        answer["together"].append(
+            {
+                "stretch": number,
+                "limit": whole.limit,
+                "baseline_n": whole.n,
+                "points": [{"number": n, "t2": float(t)} for n, t in zip(part.numbers, whole.statistic, strict=True)],
+                "signals": [_together_view(part, index, parts) for index, parts in whole.signals],
+            }
+        )
+
+
+def _together_view(part: Stretch, index: int, parts: Sequence[float]) -> dict[str, Any]:
+    total = sum(max(0.0, share) for share in parts) or 1.0
+    values = [part.rows[index].figures["measures"][name][0] for name in series.COLOR]
+    drivers = sorted(zip(series.COLOR, parts, values, strict=True), key=lambda driver: -driver[1])
+    # The coordinates that carry the signal: those with a third of it or more, the largest in any case.
+    named = [d for rank, d in enumerate(drivers) if rank == 0 or d[1] >= total / 3]
+    return {
+        **_at(part, index),
+        "contributions": dict(zip(("dL", "da", "db"), parts, strict=True)),
+        "driven_by": [name for name, _, _ in named],
+        "says": f"Lot {part.rows[index].supplier_lot} is unusual in colour as a whole, mostly by {' and '.join(MEASURES[name].label for name, _, _ in named)}.",
+    }
+
+
+def _says(answer: dict[str, Any]) -> str:
+    active = [signal for signal in answer["signals"] if signal["active"] and signal["side"]]
+    who = f"{answer['supplier']}, {answer['grade']}"
+    measured = max((len(line["points"]) for line in answer["series"]), default=0)
+    if active:
+        return " ".join(f"{signal['says']}" for signal in active)
+    if measured < drift.PROVISIONAL_FROM:
+        return f"{who}: {measured} {'lot' if measured == 1 else 'lots'} measured, too few to say how they drift."
+    return f"{who}: no drift shown over {measured} lots."

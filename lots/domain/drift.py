@@ -1,0 +1,308 @@
+"""How one measure moves over a supplier's consecutive lots of a grade: against a frozen baseline, in charts that remember."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from lots.domain.change import Change, find_change
+from lots.domain.charts import Chart, CusumChart, cusum, ewma, individuals, shewhart
+from lots.domain.hotelling import contributions, covariance, phase2_limit, t_squared
+from lots.domain.limits import Limit
+from lots.domain.projection import LEAST_LOTS, Projection, project
+from lots.domain.run_rules import RuleSignal, run_rules
+from lots.domain.trend import MannKendall, TheilSen, mann_kendall, theil_sen
+
+# Lots that a baseline needs to be used at all, and to be firm. Common practice, no source.
+PROVISIONAL_FROM, FIRM_FROM = 8, 20
+# Weight and width of the EWMA, reference value and decision interval of the CUSUM. Common practice for the first pair; Montgomery,
+# Introduction to Statistical Quality Control, 9.1, for the second (from memory).
+EWMA_WEIGHT, EWMA_WIDTH = 0.2, 2.7
+CUSUM_REFERENCE, CUSUM_INTERVAL = 0.5, 5.0
+# False alarms of T2 as rare as those of three sigma; a trend is called at this level of the Mann-Kendall test.
+T2_ALPHA, TREND_ALPHA = 0.0027, 0.01
+# These say that something is odd about the lots, not that they moved: alternating, too even, or of two kinds.
+PATTERNS = ("N4", "N7", "N8")
+
+
+@dataclass(frozen=True, slots=True)
+class Baseline:
+    """What lots are charted against: mean and standard deviation of a lot, in the measure's unit, from `n` lots (0: given, not measured).
+
+    `chosen` is False for the first lots of a series, which stand in until somebody chooses; `steady` is False when those lots drift
+    themselves, so that what is measured from their mean is too little.
+    """
+
+    mean: float
+    sigma: float
+    n: int
+    chosen: bool
+    steady: bool = True
+
+    @property
+    def status(self) -> str:
+        """given, provisional or firm."""
+        if self.n == 0:
+            return "given"
+        return "firm" if self.chosen and self.n >= FIRM_FROM else "provisional"
+
+
+def baseline_from(values: Sequence[float], *, chosen: bool) -> Baseline | None:
+    """Returns a baseline from the values of its lots; None for fewer than PROVISIONAL_FROM, or when no two differ.
+
+    Notes:
+        The standard deviation comes from the moving range, which a slow walk within the baseline inflates little: the ordinary one
+        would grow with the walk and hide it.
+
+    Reference:
+        ISO 7870-2, control charts for individuals (from memory); NIST/SEMATECH e-Handbook 6.3.2.2.
+    """
+    if len(values) < PROVISIONAL_FROM:
+        return None
+    found = individuals(values)
+    if found.sigma <= 0:
+        return None
+    return Baseline(found.centre, found.sigma, len(values), chosen, mann_kendall(values).p >= TREND_ALPHA)
+
+
+@dataclass(frozen=True, slots=True)
+class Charts:
+    """One measure of a stretch of lots in units of its baseline's standard deviation, on every chart."""
+
+    z: np.ndarray
+    individuals: Chart
+    ewma: Chart
+    cusum: CusumChart
+    rules: tuple[RuleSignal, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """One chart that called one lot, by its index: individuals, ewma, cusum, trend or the code of a run rule."""
+
+    chart: str
+    index: int
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """Consecutive lots that charts called on one side of the baseline: +1 above, -1 below, 0 for an odd pattern.
+
+    Indices count from 0 within the stretch. `began` is where the change most likely began; `size` is in the measure's unit, a height for
+    a step and per lot for a ramp. `active` says that the latest lot is still called.
+    """
+
+    side: int
+    first: int
+    last: int
+    active: bool
+    calls: tuple[Call, ...]
+    kind: str
+    began: int
+    size: float
+    departure: float
+
+
+@dataclass(frozen=True, slots=True)
+class Analysis:
+    """What can be said of one measure over one stretch of lots read alike. Parts are None where there is too little to say them."""
+
+    baseline: Baseline | None
+    charts: Charts | None
+    signals: tuple[Signal, ...]
+    trend: MannKendall | None
+    slope: TheilSen | None
+    projection: Projection | None
+
+
+def analyse(
+    values: Sequence[float], baseline: Baseline | None, limit: Limit | None, unit: str, first: int = 1
+) -> Analysis:
+    """Returns the analysis of one measure over one stretch.
+
+    Args:
+        values: one per lot, in the order the lots came, all read alike: same reference, same instruments.
+        baseline: what to chart against; None to use the first PROVISIONAL_FROM lots of the stretch, once there are as many.
+        limit: what each lot must keep to, for the projection.
+        unit: of the values.
+        first: the number of the first lot in its series, for the projection.
+
+    Notes:
+        Without a baseline nothing is charted, but a trend is still looked for. With several charts at once false alarms add up: each
+        alone calls one lot in some hundreds by chance (tests/domain/test_run_lengths.py).
+    """
+    x = np.asarray(values, dtype=float)
+    if baseline is None:
+        baseline = baseline_from(x[:PROVISIONAL_FROM].tolist(), chosen=False)
+    enough = len(x) >= 3
+    trend, slope = (mann_kendall(x), theil_sen(x)) if enough else (None, None)
+    charts = None if baseline is None or not len(x) else _charts(x, baseline)
+    signals = _signals(x, charts, baseline, trend, slope)
+    return Analysis(baseline, charts, signals, trend, slope, _projection(x, signals, trend, limit, unit, first))
+
+
+def _charts(x: np.ndarray, baseline: Baseline) -> Charts:
+    z = (x - baseline.mean) / baseline.sigma
+    return Charts(
+        z,
+        shewhart(z),
+        ewma(z, EWMA_WEIGHT, EWMA_WIDTH),
+        cusum(z, CUSUM_REFERENCE, CUSUM_INTERVAL),
+        run_rules(z),
+    )
+
+
+def _signals(
+    x: np.ndarray, charts: Charts | None, baseline: Baseline | None, trend: MannKendall | None, slope: TheilSen | None
+) -> tuple[Signal, ...]:
+    found: list[Signal] = []
+    if charts is not None and baseline is not None:
+        for side in (1, -1, 0):
+            found += _episodes(charts, baseline, side)
+    last = len(x) - 1
+    if trend is None or slope is None or trend.p >= TREND_ALPHA or slope.slope == 0:
+        return _in_order(found)
+    side = 1 if slope.slope > 0 else -1
+    whole = Signal(side, last, last, True, (Call("trend", last),), "ramp", 0, slope.slope, slope.slope * last)
+    told = next((s for s in found if s.side == side and s.active), None)
+    if baseline is not None and not baseline.steady and not baseline.chosen:
+        # Lots that stand in and drift themselves lie on both sides of their own mean: what the charts make of that is the trend.
+        first, calls = (told.first, (*told.calls, *whole.calls)) if told else (last, whole.calls)
+        kept = [s for s in found if s.first >= PROVISIONAL_FROM and s is not told]
+        return _in_order([*kept, replace(whole, first=first, calls=calls)])
+    if told is None:
+        return _in_order([*found, whole])
+    return _in_order([replace(s, calls=(*s.calls, *whole.calls)) if s is told else s for s in found])
+
+
+def _in_order(signals: Sequence[Signal]) -> tuple[Signal, ...]:
+    return tuple(sorted(signals, key=lambda s: (s.first, -abs(s.side))))
+
+
+def _episodes(charts: Charts, baseline: Baseline, side: int) -> list[Signal]:
+    """Runs of lots called on one side, each with when its change began. Windows do not overlap, so all of it is linear in the lots."""
+    calls: dict[int, list[Call]] = {}
+    for name, chart in (("individuals", charts.individuals), ("ewma", charts.ewma), ("cusum", charts.cusum)):
+        for index, where in chart.signals:
+            if where == side:
+                calls.setdefault(index, []).append(Call(name, index))
+    for rule in charts.rules:
+        # N1 is the individuals chart under another name.
+        if rule.rule != "N1" and rule.side == side and (side == 0) == (rule.rule in PATTERNS):
+            calls.setdefault(rule.index, []).append(Call(rule.rule, rule.index))
+    found: list[Signal] = []
+    after = 0
+    for first, last in _runs(sorted(calls)):
+        change = None if side == 0 else find_change(charts.z[after : last + 1])
+        found.append(_signal(charts, baseline, side, first, last, calls, change, after))
+        after = last + 1
+    return found
+
+
+def _signal(
+    charts: Charts,
+    baseline: Baseline,
+    side: int,
+    first: int,
+    last: int,
+    calls: Mapping[int, list[Call]],
+    change: Change | None,
+    after: int,
+) -> Signal:
+    kind = "pattern" if side == 0 else change.kind if change else "step"
+    began = after + change.index if change else first
+    size = change.size * baseline.sigma if change else 0.0
+    departure = change.at_end * baseline.sigma if change else 0.0
+    earliest: dict[str, Call] = {}
+    for index in range(first, last + 1):
+        for call in calls.get(index, ()):
+            earliest.setdefault(call.chart, call)
+    called = tuple(earliest.values())
+    return Signal(side, first, last, last == len(charts.z) - 1, called, kind, min(began, first), size, departure)
+
+
+def _runs(indices: Sequence[int]) -> list[tuple[int, int]]:
+    """Consecutive indices as (first, last); one lot in between that no chart called does not part them."""
+    found: list[tuple[int, int]] = []
+    for index in indices:
+        if found and index - found[-1][1] <= 2:
+            found[-1] = (found[-1][0], index)
+        else:
+            found.append((index, index))
+    return found
+
+
+def _projection(
+    x: np.ndarray, signals: Sequence[Signal], trend: MannKendall | None, limit: Limit | None, unit: str, first: int
+) -> Projection | None:
+    """A line through the lots since the change began, where that is a ramp that goes on; else through all, where they show a trend."""
+    moving = [s for s in signals if s.active and s.kind == "ramp"]
+    start = max((s.began for s in moving), default=None)
+    if start is None and trend is not None and trend.p < TREND_ALPHA and not any(s.active for s in signals):
+        start = 0
+    if start is None:
+        return None
+    start = min(start, max(0, len(x) - LEAST_LOTS))
+    return project(x[start:].tolist(), first + start, limit, unit)
+
+
+@dataclass(frozen=True, slots=True)
+class ColorBaseline:
+    """Mean and covariance of a lot's (dL*, da*, db*) over `n` baseline lots."""
+
+    mean: tuple[float, ...]
+    covariance: tuple[tuple[float, ...], ...]
+    n: int
+    chosen: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Together:
+    """Hotelling's T2 of each lot's colour, its limit, and for each lot beyond it what each coordinate adds, dL* da* db*."""
+
+    statistic: np.ndarray
+    limit: float
+    signals: tuple[tuple[int, tuple[float, ...]], ...]
+    n: int
+
+
+def color_baseline(rows: Sequence[Sequence[float]], *, chosen: bool) -> ColorBaseline | None:
+    """Returns the baseline of colour as a whole; None for fewer than PROVISIONAL_FROM lots."""
+    if len(rows) < PROVISIONAL_FROM:
+        return None
+    table = np.asarray(rows, dtype=float)
+    return ColorBaseline(
+        tuple(table.mean(axis=0).tolist()), tuple(map(tuple, covariance(table).tolist())), len(rows), chosen
+    )
+
+
+def together(rows: Sequence[Sequence[float]], baseline: ColorBaseline | None) -> Together | None:
+    """Returns T2 of a stretch of lots: it sees a colour that is unusual as a whole though no coordinate is by itself.
+
+    Args:
+        rows: dL*, da*, db* per lot.
+        baseline: None to use the first PROVISIONAL_FROM lots, once there are as many.
+
+    Returns:
+        None without a baseline, or with one whose colours lie in a plane so that nothing can be said across it.
+
+    Reference:
+        Montgomery, Introduction to Statistical Quality Control, 11.3 (from memory); ISO 7870-7; contributions: Runger, Alt and
+        Montgomery 1996.
+    """
+    table = np.asarray(rows, dtype=float)
+    if baseline is None:
+        baseline = color_baseline(table[:PROVISIONAL_FROM].tolist(), chosen=False)
+    if baseline is None:
+        return None
+    mean, matrix = np.asarray(baseline.mean), np.asarray(baseline.covariance)
+    try:
+        statistic = t_squared(table, mean, matrix)
+    except ValueError:
+        return None
+    most = phase2_limit(baseline.n, table.shape[1], T2_ALPHA)
+    beyond = [int(i) for i in np.flatnonzero(statistic > most)]
+    parts = tuple((i, contributions(table[i], mean, matrix)) for i in beyond)
+    return Together(statistic, most, parts, baseline.n)

@@ -1,0 +1,190 @@
+"""What one lot adds to a series over lots: one figure per measure, with what it rests on. Kept beside the lot, so no series reads readings."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TypeVar
+
+from lots.domain import bond, moisture, shrinkage, surface
+from lots.domain.agreed import Limits
+from lots.domain.color import components
+from lots.domain.diameter import DiameterSummary, around
+from lots.domain.limits import Limit
+from lots.domain.shade import ColorLimits, ColorSummary
+from lots.domain.values import Lab
+
+# Below this chroma a hue angle is noise: near grey, a reading's own scatter turns it all the way round. Common practice, no source.
+LEAST_CHROMA = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """A figure that is followed over lots: its name, its unit, and what its growth and its fall are called."""
+
+    label: str
+    unit: str
+    more: str
+    less: str
+    decimals: int = 2
+
+
+MEASURES: Mapping[str, Measure] = {
+    "color.component_l": Measure("Lightness difference dL*", "", "lighter", "darker"),
+    "color.component_a": Measure("Red-green difference da*", "", "redder", "greener"),
+    "color.component_b": Measure("Yellow-blue difference db*", "", "yellower", "bluer"),
+    "color.hue": Measure(
+        "Hue angle difference", "degrees", "towards larger hue angles", "towards smaller hue angles", 1
+    ),
+    "color.lot_delta_e": Measure("Colour difference", "", "further from the reference", "nearer to the reference"),
+    "diameter.mean": Measure("Mean diameter", "mm", "thicker", "thinner", 4),
+    "diameter.mean_ovality": Measure("Mean ovality", "mm", "more oval", "rounder", 4),
+    "shrinkage.x": Measure("Shrinkage along X", "%", "shrinking more along X", "shrinking less along X", 3),
+    "shrinkage.y": Measure("Shrinkage along Y", "%", "shrinking more along Y", "shrinking less along Y", 3),
+    "shrinkage.z": Measure("Shrinkage along Z", "%", "shrinking more along Z", "shrinking less along Z", 3),
+    "bond.mean": Measure("Mean layer bond", "MPa", "bonding more strongly", "bonding more weakly"),
+    "bond.control_ratio": Measure("Bond against control bars", "", "bonding more strongly", "bonding more weakly", 3),
+    "surface.specks": Measure("Specks on the first layer", "per dm2", "more specks", "fewer specks"),
+    "moisture.percent": Measure("Moisture", "%", "wetter", "drier", 3),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """One measure of one lot.
+
+    `value` is what is charted. `n` counts the sampling units behind it, spools wherever spools were told apart; `ss` is the sum of
+    squares of their values about their mean. `uncertainty` is a standard uncertainty, None where unknown.
+    """
+
+    value: float
+    n: int
+    ss: float
+    uncertainty: float | None = None
+
+    def as_list(self) -> list[float | int | None]:
+        """As it is kept: [value, n, ss, uncertainty]."""
+        return [self.value, self.n, self.ss, self.uncertainty]
+
+
+def figures_of(
+    colors: ColorSummary | None,
+    reference: Lab | None,
+    rule: ColorLimits | None,
+    diameters: DiameterSummary | None,
+    shrink_tests: Sequence[shrinkage.ShrinkTest],
+    bond_tests: Sequence[bond.BondTest],
+    checks: Sequence[surface.SurfaceCheck],
+    wet: Sequence[moisture.MoistureReading],
+) -> dict[str, Figure]:
+    """Returns the figures of a lot, by measure; a measure without readings has none.
+
+    Args:
+        colors: of readings comparable with the reference; None without any.
+        reference: the approved colour; None when there is none, and then there is no colour figure.
+        rule: the formula to take colour differences in; CIEDE2000 when None.
+        diameters: None when nothing was measured.
+        shrink_tests: of an age that counts.
+    """
+    found = _colors(colors, reference, rule or ColorLimits()) if colors and reference else {}
+    if diameters:
+        ovality = [[r.ovality_mm for r in group] for group in diameters.spools.values()]
+        found["diameter.mean"] = _of_units([diameters.mean_mm(spool) for spool in diameters.spools])
+        found["diameter.mean_ovality"] = _of_units([_mean(group) for group in ovality])
+    for axis, whole in shrinkage.summarise(shrink_tests).items():
+        by_spool = _grouped([t for t in shrink_tests if t.axis == axis])
+        single = [s.percent for group in by_spool if (s := shrinkage.summarise_axis(group))]
+        found[f"shrinkage.{axis}"] = Figure(whole.percent, len(single), _ss(single), whole.uncertainty)
+    if bars := bond.summarise(bond_tests):
+        single = [_mean([t.stress_mpa for t in group]) for group in _grouped(bars.bars)]
+        found["bond.mean"] = Figure(bars.mean_mpa, len(single), _ss(single), bars.uncertainty)
+        if bars.control_ratio is not None:
+            scale = bars.control_ratio / bars.mean_mpa
+            found["bond.control_ratio"] = Figure(
+                bars.control_ratio, len(single), _ss(single) * scale**2, bars.ratio_uncertainty
+            )
+    if looked := surface.summarise(checks):
+        found["surface.specks"] = Figure(looked.per_dm2, 1, 0.0, math.sqrt(looked.specks) / looked.area_dm2)
+    if latest := moisture.latest_per_spool(wet):
+        found["moisture.percent"] = _of_units([reading.percent for reading in latest.values()])
+    return found
+
+
+def _colors(colors: ColorSummary, reference: Lab, rule: ColorLimits) -> dict[str, Figure]:
+    apart = [components(reference, mean) for mean, _ in colors.spools.values()]
+    lot, u = components(reference, colors.lot), colors.lot_uncertainty.total or (None, None, None)
+    found = {
+        "color.component_l": Figure(lot.dL, len(apart), _ss([part.dL for part in apart]), u[0]),
+        "color.component_a": Figure(lot.da, len(apart), _ss([part.da for part in apart]), u[1]),
+        "color.component_b": Figure(lot.db, len(apart), _ss([part.db for part in apart]), u[2]),
+    }
+    each = [rule.delta_e(reference, mean) for mean, _ in colors.spools.values()]
+    found["color.lot_delta_e"] = Figure(rule.delta_e(reference, colors.lot), len(each), _ss(each))
+    if min(reference.chroma, colors.lot.chroma) >= LEAST_CHROMA:
+        turns = [_turn(reference, mean) for mean, _ in colors.spools.values()]
+        found["color.hue"] = Figure(_turn(reference, colors.lot), len(turns), _ss(turns))
+    return found
+
+
+def _turn(reference: Lab, sample: Lab) -> float:
+    """The angle from the reference's hue to the sample's, -180 to 180 degrees: never a difference of angles, which breaks at 360."""
+    cross = reference.a * sample.b - reference.b * sample.a
+    return math.degrees(math.atan2(cross, reference.a * sample.a + reference.b * sample.b))
+
+
+Test = TypeVar("Test", shrinkage.ShrinkTest, bond.BondTest)
+
+
+def _grouped(tests: Sequence[Test]) -> list[list[Test]]:
+    groups: dict[str, list[Test]] = {}
+    for test in tests:
+        groups.setdefault(test.spool, []).append(test)
+    return list(groups.values())
+
+
+def _mean(values: Sequence[float]) -> float:
+    return math.fsum(values) / len(values)
+
+
+def _ss(values: Sequence[float]) -> float:
+    middle = _mean(values)
+    return math.fsum((value - middle) ** 2 for value in values)
+
+
+def _of_units(values: Sequence[float]) -> Figure:
+    ss, n = _ss(values), len(values)
+    return Figure(_mean(values), n, ss, math.sqrt(ss / (n * (n - 1))) if n > 1 else None)
+
+
+def limit_on(measure: str, limits: Limits | None, nominal_mm: float) -> Limit | None:
+    """Returns the limit that a lot's figure must keep to, or None where the limits set none.
+
+    Args:
+        measure: a key of MEASURES.
+        limits: the limits revision, None when the grade has none.
+        nominal_mm: the grade's nominal diameter, mm.
+    """
+    if limits is None:
+        return None
+    kind, _, what = measure.partition(".")
+    if kind == "color" and limits.color:
+        most = (limits.color.components_max or {}).get(
+            {"component_l": "L", "component_a": "a", "component_b": "b"}.get(what, "")
+        )
+        if what == "lot_delta_e":
+            return None if limits.color.lot_max is None else Limit(None, limits.color.lot_max)
+        return None if most is None else Limit(-most, most)
+    if kind == "diameter" and limits.diameter:
+        tolerance, oval = limits.diameter.mean_tolerance_mm, limits.diameter.ovality_max_mm
+        if what == "mean_ovality":
+            return None if oval is None else Limit(None, oval, "mm")
+        return None if tolerance is None else around(nominal_mm, tolerance)
+    if kind == "shrinkage" and limits.shrinkage and what in limits.shrinkage.percent:
+        return Limit(*limits.shrinkage.percent[what], "%")
+    if kind == "bond" and limits.bond:
+        floor = limits.bond.mean_min_mpa if what == "mean" else limits.bond.control_ratio_min
+        return None if floor is None else Limit(floor, None, "MPa" if what == "mean" else "")
+    if kind == "surface" and limits.surface:
+        return Limit(None, limits.surface.specks_per_dm2_max, "per dm2")
+    return Limit(None, limits.moisture.max_percent, "%") if kind == "moisture" and limits.moisture else None
