@@ -1,0 +1,158 @@
+"""Real servers on a real database, to be killed and hurried: what the harnesses of this folder have in common."""
+
+from __future__ import annotations
+
+import http.client
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+CONDITIONS = {"illuminant": "D65", "observer_deg": 10, "geometry": "d/8", "specular": "included"}
+MEASURED = "2026-11-20T11:00:00Z"
+LIMITS = {"sampling": {"fixed": 1}, "diameter": {"mean_tolerance_mm": 0.05, "readings_per_spool_min": 1}}
+PATIENCE_S = 30.0
+
+
+class Gone(Exception):
+    """The server was not there, or went away before it answered: nothing is known of what it did."""
+
+
+@dataclass
+class Server:
+    """`lots serve` as a process of its own."""
+
+    url: str
+    port: int
+    process: subprocess.Popen[bytes] = field(repr=False)
+
+    @classmethod
+    def start(cls, url: str, port: int | None = None) -> Server:
+        """Starts one on a database and waits until it answers."""
+        port = port or free_port()
+        command = [sys.executable, "-c", "from lots.cli import main; main()", "serve"]
+        quiet = {"LOTS_DATABASE": url, "LOTS_HOST": "127.0.0.1", "LOTS_PORT": str(port)}
+        process = subprocess.Popen(
+            command, env={**os.environ, **quiet}, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
+        server = cls(url, port, process)
+        until = time.monotonic() + PATIENCE_S
+        while time.monotonic() < until:
+            try:
+                if Client(port, "").ask("GET", "/healthz")[0] == 200:
+                    return server
+            except Gone:
+                time.sleep(0.02)
+            if process.poll() is not None:
+                break
+        server.kill()
+        raise RuntimeError("the server does not answer")
+
+    def kill(self) -> None:
+        """Ends it at once: SIGKILL leaves it no time to tidy up."""
+        self.process.send_signal(signal.SIGKILL)
+        self.process.wait()
+
+
+def free_port() -> int:
+    """A port that nobody listens on."""
+    with socket.socket() as found:
+        found.bind(("127.0.0.1", 0))
+        return int(found.getsockname()[1])
+
+
+class Client:
+    """One person's connection, kept open while it lasts."""
+
+    def __init__(self, port: int, token: str) -> None:
+        self.port, self.token = port, token
+        self.line: http.client.HTTPConnection | None = None
+
+    def ask(self, method: str, path: str, body: Any = None, key: str | None = None) -> tuple[int, Any]:
+        """Sends one request and returns status and answer.
+
+        Raises:
+            Gone: no whole answer came.
+        """
+        headers = {"Authorization": f"Bearer {self.token}"} if self.token else {}
+        if body is not None:
+            headers["Content-Type"] = "application/json"
+        if key:
+            headers["Idempotency-Key"] = key
+        try:
+            if self.line is None:
+                self.line = http.client.HTTPConnection("127.0.0.1", self.port, timeout=PATIENCE_S)
+            self.line.request(method, path, None if body is None else json.dumps(body), headers)
+            answer = self.line.getresponse()
+            text = answer.read()
+        except (OSError, http.client.HTTPException) as error:
+            self.line = None
+            raise Gone(str(error)) from error
+        return answer.status, json.loads(text) if answer.getheader("Content-Type", "").endswith("json") else text
+
+    def must(self, method: str, path: str, body: Any = None) -> Any:
+        """The answer, which has to be a success."""
+        status, answer = self.ask(method, path, body)
+        if status >= 300:
+            raise AssertionError(f"{method} {path} answered {status}: {answer}")
+        return answer
+
+
+def add_token(url: str, name: str, role: str = "admin") -> str:
+    """A token, made by the command that makes them."""
+    command = [sys.executable, "-c", "from lots.cli import main; main()", "token", "add", name, "--role", role]
+    done = subprocess.run(command, env={**os.environ, "LOTS_DATABASE": url}, capture_output=True, text=True, check=True)
+    return done.stdout.strip()
+
+
+def furnish(client: Client) -> dict[str, int]:
+    """A supplier and a grade with limits that one reading satisfies."""
+    supplier = client.must("POST", "/v1/suppliers", {"code": "QWT", "name": "Quillwort Extrusion"})
+    grade = client.must(
+        "POST",
+        "/v1/grades",
+        {
+            "code": "PLA-HW-175",
+            "polymer": "PLA",
+            "color_name": "Harbour White",
+            "finish": "satin",
+            "filler": "none",
+            "nominal_diameter_mm": 1.75,
+            "density_g_cm3": 1.24,
+        },
+    )
+    client.must("POST", f"/v1/grades/{grade['id']}/limits", LIMITS)
+    return {"supplier_id": supplier["id"], "grade_id": grade["id"]}
+
+
+def deliver(client: Client, whose: dict[str, int], number: str, spools: int, key: str | None = None) -> tuple[int, Any]:
+    """A delivery of a new lot."""
+    body = {**whose, "supplier_lot": number, "received_at": "2026-11-20T08:00:00Z"}
+    return client.ask("POST", "/v1/deliveries", {**body, "spool_count": spools, "net_mass_g": 1000}, key)
+
+
+@contextmanager
+def database(server_url: str | None, folder: Path) -> Iterator[str]:
+    """An empty database: a file in `folder`, or one of its own on a PostgreSQL server."""
+    if server_url is None:
+        yield f"sqlite:///{folder / 'shop.sqlite3'}"
+        return
+    import psycopg
+
+    name = f"lots_trust_{os.getpid()}_{threading.get_ident() % 10_000}"
+    with psycopg.connect(server_url, autocommit=True) as admin:
+        admin.execute(f"CREATE DATABASE {name}")
+    try:
+        yield f"{server_url.rpartition('/')[0]}/{name}"
+    finally:
+        with psycopg.connect(server_url, autocommit=True) as admin:
+            admin.execute(f"DROP DATABASE {name} WITH (FORCE)")

@@ -1,0 +1,56 @@
+"""Short runs of the harnesses: a killed server loses nothing that it acknowledged, and no load follows a block."""
+
+from __future__ import annotations
+
+import os
+
+import pytest
+
+from tests.trust import blocking, killing
+from tests.trust.blocking import Done, loads_after_blocks
+
+
+@pytest.fixture
+def server(engine: str, request: pytest.FixtureRequest) -> str | None:
+    """None for SQLite, the PostgreSQL server otherwise."""
+    if engine == "sqlite":
+        return None
+    request.getfixturevalue("postgres_url")
+    return os.environ["LOTS_TEST_POSTGRES"]
+
+
+def test_a_server_killed_while_people_write_has_lost_nothing_it_acknowledged(server: str | None) -> None:
+    """Six kills: acknowledged writes are there, lists are whole, every lot stands as its readings say, repeats get the first answer."""
+    report = killing.run(server, kills=6, seed=20)
+    assert [] == report.faults
+    assert report.acknowledged > 20
+
+
+def test_no_load_is_granted_after_a_block_was_acknowledged(server: str | None) -> None:
+    """Six people at three servers on three lots for four seconds."""
+    report = blocking.run(server, seconds=4, seed=20)
+    assert [] == report.faults
+    assert report.loads > 5
+    assert report.blocks > 5
+
+
+def test_the_checker_sees_a_load_between_a_block_and_its_lift() -> None:
+    """A load asked after the block was answered and answered before the lift was asked has no place in any order."""
+    block, lift = Done("block", 1, 0.0, 1.0, True), Done("lift", 1, 5.0, 6.0, True)
+    assert 1 == len(loads_after_blocks([block, Done("load", 1, 2.0, 3.0, True), lift]))
+
+
+@pytest.mark.parametrize(
+    "load",
+    [
+        Done("load", 1, 0.5, 3.0, True),
+        Done("load", 1, 2.0, 5.5, True),
+        Done("load", 1, 2.0, 3.0, False),
+        Done("load", 2, 2.0, 3.0, True),
+    ],
+    ids=["began before the answer", "ended after the lift began", "refused", "another lot"],
+)
+def test_the_checker_leaves_a_load_that_some_order_explains(load: Done) -> None:
+    """A load that overlaps the block or the lift may have come before the one or after the other."""
+    block, lift = Done("block", 1, 0.0, 1.0, True), Done("lift", 1, 5.0, 6.0, True)
+    assert [] == loads_after_blocks([block, load, lift])
