@@ -6,8 +6,10 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.fields import MAX_ID, Instant, OneOrMany, Strict, Text, WrittenWhole
+from lots.api.fields import MAX_ID, Instant, Strict, Text, WrittenWhole
 from lots.api.http import ALL, Desk, Resource
+from lots.api.pictures.answers import AS_PICTURE, pictured
+from lots.api.pictures.drift import draw
 from lots.desks import drift
 from lots.domain.figures import MEASURES
 
@@ -61,7 +63,18 @@ class SeriesSchema(Schema):
     measure = fields.String(required=True)
     label = fields.String(required=True)
     unit = fields.String(required=True)
-    limit = OneOrMany(required=True, allow_none=True)
+    limit = fields.Raw(
+        required=True,
+        allow_none=True,
+        metadata={
+            "description": "one number, or [lowest, highest]; null without one",
+            "oneOf": [
+                {"type": "number"},
+                {"type": "array", "items": {"type": "number"}, "minItems": 2, "maxItems": 2},
+                {"type": "null"},
+            ],
+        },
+    )
     points = fields.List(fields.Nested(PointSchema), required=True)
 
 
@@ -231,12 +244,8 @@ class Drift(Resource):
 
     @desk.arguments(DriftArgs, location="query")
     @desk.response(200, DriftSchema)
+    @desk.alt_response(200, **AS_PICTURE)
     def get(self, args: dict[str, Any]) -> Any:
         """Follow a characteristic over a supplier's lots: series, baseline, charts, signals in words, and when a limit is reached."""
-        return drift.drift_of(
-            args["supplier_id"],
-            args["grade_id"],
-            args["characteristic"],
-            args.get("received_from"),
-            args.get("received_to"),
-        )
+        whose = args["supplier_id"], args["grade_id"], args["characteristic"]
+        return pictured(drift.drift_of(*whose, args.get("received_from"), args.get("received_to")), draw)

@@ -1,0 +1,21 @@
+"""A picture of what a resource answers, where the request asks for image/svg+xml."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from flask import Response, request
+
+JSON, SVG = "application/json", "image/svg+xml"
+# For a resource's documentation: @desk.alt_response(200, **AS_PICTURE).
+AS_PICTURE = {"schema": {"type": "string"}, "content_type": SVG, "description": "a picture", "success": True}
+
+
+def pictured(answer: dict[str, Any], draw: Callable[[dict[str, Any]], str]) -> Any:
+    """Returns what a resource should answer: the figures, or with `Accept: image/svg+xml` their picture."""
+    if request.accept_mimetypes.best_match([JSON, SVG], JSON) != SVG:
+        return answer, {"Vary": "Accept"}
+    picture = Response(draw(answer), mimetype=SVG)
+    picture.vary.add("Accept")
+    return picture

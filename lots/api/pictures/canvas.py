@@ -1,0 +1,143 @@
+"""Paper to draw on: an SVG that says what it shows, and axes with round numbers."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from xml.etree import ElementTree
+
+INK, FAINT, PAPER = "#1a1a1a", "#8a8a8a", "#ffffff"
+FONT = "system-ui, sans-serif"
+Point = tuple[float, float]
+
+
+class Canvas:
+    """An SVG picture of a fixed size in pixels; text is escaped by the library that writes it."""
+
+    def __init__(self, width: float, height: float, title: str, description: str) -> None:
+        self.width, self.height = width, height
+        self.root = ElementTree.Element(
+            "svg",
+            {
+                "xmlns": "http://www.w3.org/2000/svg",
+                "width": f"{width:g}",
+                "height": f"{height:g}",
+                "viewBox": f"0 0 {width:g} {height:g}",
+                "role": "img",
+                "aria-labelledby": "title description",
+                "font-family": FONT,
+            },
+        )
+        ElementTree.SubElement(self.root, "title", {"id": "title"}).text = title
+        ElementTree.SubElement(self.root, "desc", {"id": "description"}).text = description
+        self._add("rect", width=width, height=height, fill=PAPER)
+
+    def _add(self, tag: str, text: str | None = None, **attributes: object) -> None:
+        named = {name.replace("_", "-"): _written(value) for name, value in attributes.items() if value is not None}
+        ElementTree.SubElement(self.root, tag, named).text = text
+
+    def line(self, one: Point, other: Point, *, ink: str = INK, wide: float = 1, dash: str | None = None) -> None:
+        """A straight line."""
+        self._add(
+            "line", x1=one[0], y1=one[1], x2=other[0], y2=other[1], stroke=ink, stroke_width=wide, stroke_dasharray=dash
+        )
+
+    def path(self, points: Sequence[Point], *, ink: str = INK, wide: float = 1, dash: str | None = None) -> None:
+        """A line through points."""
+        through = " ".join(f"{x:.2f},{y:.2f}" for x, y in points)
+        self._add("polyline", points=through, fill="none", stroke=ink, stroke_width=wide, stroke_dasharray=dash)
+
+    def area(self, points: Sequence[Point], *, fill: str) -> None:
+        """A filled outline."""
+        self._add("polygon", points=" ".join(f"{x:.2f},{y:.2f}" for x, y in points), fill=fill, stroke="none")
+
+    def dot(self, at: Point, radius: float = 4, *, fill: str = INK, ink: str = INK, wide: float = 1) -> None:
+        """A round mark; `fill` "none" leaves it open."""
+        self._add("circle", cx=at[0], cy=at[1], r=radius, fill=fill, stroke=ink, stroke_width=wide)
+
+    def cross(self, at: Point, size: float = 5, *, wide: float = 2) -> None:
+        """A mark of two strokes, told from a dot without colour."""
+        x, y = at
+        self.line((x - size, y - size), (x + size, y + size), wide=wide)
+        self.line((x - size, y + size), (x + size, y - size), wide=wide)
+
+    def triangle(self, at: Point, size: float = 6) -> None:
+        """A mark pointing up."""
+        x, y = at
+        self.area([(x, y - size), (x - size, y + size), (x + size, y + size)], fill=INK)
+
+    def box(self, corner: Point, width: float, height: float, *, fill: str = "none", ink: str | None = INK) -> None:
+        """A rectangle."""
+        self._add("rect", x=corner[0], y=corner[1], width=width, height=height, fill=fill, stroke=ink)
+
+    def text(
+        self,
+        at: Point,
+        words: str,
+        *,
+        size: float = 13,
+        anchor: str = "start",
+        bold: bool = False,
+        ink: str = INK,
+        turn: float = 0,
+    ) -> None:
+        """A line of text."""
+        turned = f"rotate({turn:g} {at[0]:.2f} {at[1]:.2f})" if turn else None
+        self._add(
+            "text",
+            words,
+            x=at[0],
+            y=at[1],
+            font_size=size,
+            text_anchor=anchor,
+            font_weight="bold" if bold else None,
+            fill=ink,
+            transform=turned,
+        )
+
+    def __str__(self) -> str:
+        return ElementTree.tostring(self.root, encoding="unicode")
+
+
+def _written(value: object) -> str:
+    return f"{value:.2f}".rstrip("0").rstrip(".") if isinstance(value, float) else str(value)
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """Values to pixels along one direction: `low` lies at `start`, `high` at `end`."""
+
+    low: float
+    high: float
+    start: float
+    end: float
+
+    def __call__(self, value: float) -> float:
+        """The pixel of a value."""
+        share = (value - self.low) / (self.high - self.low) if self.high > self.low else 0.5
+        return self.start + share * (self.end - self.start)
+
+    @classmethod
+    def around(cls, values: Iterable[float], start: float, end: float, margin: float = 0.08) -> Scale:
+        """A scale that holds all values with some room, or one unit about a single one."""
+        known = list(values) or [0.0]
+        low, high = min(known), max(known)
+        room = margin * (high - low) or abs(low) * 0.01 or 1.0
+        return cls(low - room, high + room, start, end)
+
+    def ticks(self, about: int = 5) -> list[float]:
+        """Round values along the scale, some `about` of them.
+
+        Example:
+            >>> Scale(0.0, 1.0, 0, 100).ticks()
+            [0.0, 0.2, 0.4, 0.6, 0.8, 1.0]
+        """
+        raw = (self.high - self.low) / about
+        if raw <= 0:
+            return [self.low]
+        power = 10.0 ** math.floor(math.log10(raw))
+        step = next(by * power for by in (1, 2, 5, 10) if by * power >= raw * 0.999)
+        first = math.ceil(self.low / step - 1e-9)
+        last = math.floor(self.high / step + 1e-9)
+        return [round(number * step, 12) + 0.0 for number in range(first, last + 1)]
