@@ -6,10 +6,11 @@ from importlib import resources
 from typing import Any
 
 import flask_smorest
-from flask import Flask, Response, redirect, request, send_from_directory
+from flask import Flask, Response, request, send_from_directory
 
 from lots import __version__
 from lots.api import (
+    actions,
     baselines,
     bench,
     colors,
@@ -19,6 +20,7 @@ from lots.api import (
     drift,
     entry,
     errors,
+    events,
     grades,
     guarding,
     http,
@@ -27,16 +29,19 @@ from lots.api import (
     instruments,
     logs,
     matching,
+    me,
     metrics,
     production,
     purchasing,
     quality,
     receiving,
+    report,
     shades,
     spools,
     strength,
     tracing,
 )
+from lots.pages.desks import pages
 from lots.settings import Settings, load_settings
 from lots.store import counting, database, schema
 
@@ -56,11 +61,15 @@ DESKS = (
     instruments.desk,
     concessions.desk,
     inspection.desk,
+    events.desk,
     colors.desk,
     directory.desk,
+    me.desk,
     imports.desk,
     drift.desk,
     baselines.desk,
+    actions.desk,
+    report.desk,
     comparison.desk,
 )
 
@@ -121,6 +130,8 @@ def create_app(settings: Settings | None = None) -> Flask:
     api.spec.components.security_scheme("token", {"type": "http", "scheme": "bearer"})
     for desk in DESKS:
         api.register_blueprint(desk)
+    app.register_blueprint(report.pages)
+    app.register_blueprint(pages)
     app.register_error_handler(http.Refused, lambda refused: refused.answer)
     app.register_error_handler(database.EngineTrouble, errors.unavailable)
     _serve_health(app)
@@ -163,10 +174,6 @@ def _serve_docs(app: Flask) -> None:
     import flask_swagger_ui
 
     assets = str(resources.files(flask_swagger_ui) / "dist")
-
-    @app.get("/")
-    def root() -> Any:
-        return redirect("/docs")
 
     @app.get("/docs")
     def docs() -> Response:

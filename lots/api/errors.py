@@ -8,10 +8,11 @@ from collections.abc import Iterable
 from difflib import get_close_matches
 from typing import Any
 
-from flask import Flask, Response, request
+from flask import Flask, Response
 from marshmallow import INCLUDE, Schema, fields
 from werkzeug.exceptions import HTTPException
 
+from lots.api import logs
 from lots.desks.errors import Conflict, Fault, Invalid, KeyReused, LotsError, NotFound, Stale
 from lots.desks.reading_files import CellFault
 from lots.desks.trouble import BadCursor, Clash, Unavailable
@@ -44,12 +45,20 @@ _HTTP = {
         "Which version are you changing?",
         "Read it, and send its ETag back in the header `If-Match`.",
     ),
+    429: (
+        "too-many-wrong-tokens",
+        "Too many wrong tokens",
+        (
+            "Too many different wrong tokens came from your address within a minute. Wait as long as the header "
+            "`Retry-After` says; a right token works meanwhile."
+        ),
+    ),
     500: (
         "broken",
         "Something broke on our side",
         (
             "Look whether it was stored before you send it again; a request with an Idempotency-Key can simply be "
-            "repeated. If it stays, tell whoever runs this server."
+            "repeated. If it stays, tell whoever runs this server the request id."
         ),
     ),
     503: (
@@ -81,6 +90,9 @@ class ProblemSchema(Schema):
     status = fields.Integer(required=True)
     detail = fields.String(required=True)
     errors = fields.List(fields.Nested(FaultSchema), required=True)
+    request_id = fields.String(
+        metadata={"description": "names this request in the log of the server; also in X-Request-Id"}
+    )
 
     class Meta:
         unknown = INCLUDE
@@ -98,6 +110,8 @@ def problem(
     """Returns a problem document."""
     errors = [_told(fault) for fault in faults]
     body = {"type": f"/problems/{slug}", "title": title, "status": status, "detail": detail, "errors": errors, **more}
+    if (request_id := logs.request_id()) is not None:
+        body["request_id"] = request_id
     # Half of a surrogate pair, quoted from a request, has no UTF-8 form.
     text = (json.dumps(body, ensure_ascii=False) + "\n").encode("utf-8", "replace")
     answer = Response(text, status, mimetype="application/problem+json")
@@ -115,6 +129,12 @@ def http_problem(status: int, detail: str = "", headers: Iterable[tuple[str, str
     """Returns the problem document for a status of the HTTP layer."""
     slug, title, advice = _HTTP.get(status, ("refused", "This request was refused", ""))
     return problem(status, slug, title, " ".join(part for part in (detail, advice) if part), headers=headers)
+
+
+def unavailable(error: Exception) -> Response:
+    """Returns the answer for a database that cannot be used now: locked, too slow, or away. Nothing was stored."""
+    log.error("database unavailable: %s", error, exc_info=error)
+    return http_problem(503, headers=[("Retry-After", "2")])
 
 
 def faults_from(messages: Any, schema: Schema | None, at: str = "") -> list[Fault]:
@@ -182,14 +202,10 @@ def register(app: Flask) -> None:
             "The same thing was written at the same moment. Read it again, then repeat yours if it is still needed.",
         )
 
-    def of_database(error: Unavailable) -> Response:
-        log.error("database unavailable: %s", error)
-        return http_problem(503, headers=[("Retry-After", "2")])
-
     def of_http(error: HTTPException) -> Response:
         status = error.code or 500
         detail = {
-            404: f"Nothing is served at {request.path}.",
+            404: "Nothing is served at this path.",
             405: f"It takes {', '.join(getattr(error, 'valid_methods', None) or [])}.",
             413: f"At most {app.config['MAX_CONTENT_LENGTH']:,} bytes are taken.",
         }.get(status, "")
@@ -197,12 +213,12 @@ def register(app: Flask) -> None:
         return http_problem(status, detail, kept)
 
     def of_anything(error: Exception) -> Response:
-        log.exception("unexpected error in %s %s", request.method, request.path)
-        return http_problem(500)
+        log.exception("unexpected error in %s %s", logs.method(), logs.route())
+        return http_problem(500, f"The id of this request is {logs.request_id()}.")
 
     app.register_error_handler(LotsError, of_desk)
     app.register_error_handler(BadCursor, of_cursor)
     app.register_error_handler(Clash, of_clash)
-    app.register_error_handler(Unavailable, of_database)
+    app.register_error_handler(Unavailable, unavailable)
     app.register_error_handler(HTTPException, of_http)
     app.register_error_handler(Exception, of_anything)

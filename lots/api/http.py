@@ -9,18 +9,18 @@ from collections.abc import Callable, Collection
 from typing import Any, ClassVar, NoReturn
 from urllib.parse import urlencode
 
-from flask import Response, g, request
+from flask import Response, request
 from flask.views import MethodView
-from flask_httpauth import HTTPTokenAuth
 from flask_smorest import Blueprint
 from marshmallow import Schema, ValidationError, fields
 from webargs.flaskparser import FlaskParser
 
 from lots.api import csv_out
+from lots.api.entry import admitted, person
 from lots.api.errors import ProblemSchema, faults_from, http_problem, problem
 from lots.api.fields import Strict, Text, WrittenWhole
 from lots.desks import access
-from lots.desks.access import ROLES, Answer, Person
+from lots.desks.access import ROLES, Answer
 from lots.desks.errors import Fault, Invalid
 from lots.desks.trouble import Clash
 
@@ -28,8 +28,6 @@ ALL = ROLES
 _MAX_DEPTH = 32
 _MAX_LIST = 5_000
 _KEY = re.compile(r'"?([\x21\x23-\x7e]{1,255})"?')
-
-auth = HTTPTokenAuth(scheme="Bearer")
 
 
 class Malformed(Exception):
@@ -44,31 +42,6 @@ class Refused(Exception):
         self.answer = answer
 
 
-@auth.verify_token
-def _verify(token: str) -> Person | None:
-    # Kept here too: the refusal of a role names the person, whom the library forgets again.
-    g.comer = access.person_of(token) if token else None
-    return g.comer  # type: ignore[no-any-return]
-
-
-@auth.get_user_roles
-def _roles(person: Person) -> list[str]:
-    return [person.role]
-
-
-@auth.error_handler
-def _unauthorized(status: int) -> Response:
-    if status == 403:
-        needed = " or ".join(dict.fromkeys([*g.allowed, "admin"]))
-        return http_problem(403, f"{g.comer.name} has the role {g.comer.role}; this needs {needed}.")
-    return http_problem(401, "The token is missing, mistyped or revoked.")
-
-
-def person() -> Person:
-    """Who this request comes from."""
-    return auth.current_user()  # type: ignore[no-any-return]
-
-
 class Resource(MethodView):
     """A path. `who` says which roles may use each of its methods; admin may use all. A method without a row answers 403 to everyone else."""
 
@@ -77,8 +50,7 @@ class Resource(MethodView):
     def dispatch_request(self, **kwargs: Any) -> Any:
         """Answers a request: token, role, then the method, a repeated POST from the answer kept."""
         method = "GET" if request.method == "HEAD" else request.method
-        g.allowed = self.who.get(method, ())
-        return auth.login_required(role=[*g.allowed, "admin"])(self._admitted)(**kwargs)
+        return admitted(self.who.get(method, ()), self._admitted)(**kwargs)
 
     def _admitted(self, **kwargs: Any) -> Any:
         _check_query()

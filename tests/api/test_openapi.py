@@ -127,10 +127,10 @@ def test_the_document_names_no_host(document):
     assert ["/"] == [server["url"] for server in document["servers"]]
 
 
-def test_the_root_leads_to_the_docs(app):
-    """Somebody who opens the bare address finds the page."""
+def test_the_root_leads_a_stranger_to_sign_in(app):
+    """Somebody who opens the bare address is asked who they are."""
     answer = app.test_client().get("/")
-    assert (302, "/docs") == (answer.status_code, answer.headers["Location"])
+    assert (302, "/sign-in?then=/") == (answer.status_code, answer.headers["Location"])
 
 
 def test_a_file_beside_the_assets_cannot_be_fetched(app):

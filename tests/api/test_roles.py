@@ -20,6 +20,7 @@ ALL = {RECEIVING, QUALITY, PURCHASING, PRODUCTION}
 
 # Who may do what, beside the administrator, who may do everything. A path without a row here fails the tests.
 TABLE = {
+    ("GET", "/v1/me"): ALL,
     ("GET", "/v1/suppliers"): {PURCHASING},
     ("POST", "/v1/suppliers"): {PURCHASING},
     ("GET", "/v1/suppliers/1"): {PURCHASING},
@@ -59,6 +60,12 @@ TABLE = {
     ("POST", "/v1/lots/1/concessions"): {QUALITY},
     ("POST", "/v1/concessions/1/approve"): {QUALITY},
     ("POST", "/v1/concessions/1/withdraw"): {QUALITY},
+    ("GET", "/v1/lots/1/corrective-actions"): {QUALITY, PURCHASING},
+    ("POST", "/v1/lots/1/corrective-actions"): {QUALITY, PURCHASING},
+    ("GET", "/v1/corrective-actions"): {QUALITY, PURCHASING},
+    ("POST", "/v1/corrective-actions/1/answer"): {QUALITY, PURCHASING},
+    ("POST", "/v1/corrective-actions/1/close"): {QUALITY},
+    ("GET", "/v1/lots/1/nonconformity-report"): {QUALITY, PURCHASING},
     ("GET", "/v1/spools/1"): FLOOR,
     ("GET", "/v1/spools/1/clearance"): FLOOR,
     ("POST", "/v1/spools"): FLOOR,
@@ -75,6 +82,7 @@ TABLE = {
     ("POST", "/v1/loads/1/unload"): FLOOR,
     ("GET", "/v1/load-refusals"): {PRODUCTION, QUALITY},
     ("GET", "/v1/lots/1/exposure"): {PRODUCTION, QUALITY},
+    ("GET", "/v1/events"): {QUALITY},
     ("GET", "/v1/sampling-plan"): ALL,
     ("GET", "/v1/inspection-severity"): ALL,
     ("POST", "/v1/inspection-severity"): {QUALITY},

@@ -1,0 +1,145 @@
+"""One line on standard error for every request, and the id by which its answer, its line and its traceback find each other."""
+
+from __future__ import annotations
+
+import json
+import logging
+import re
+import sys
+import time
+import uuid
+from datetime import UTC, datetime
+from typing import Any, TextIO
+
+from flask import Flask, Response, g, has_request_context, request
+
+# Such as a UUID or a ULID. One of our tokens has 43 characters: it is too long to pass for an id and be written down.
+_SANE_ID = re.compile(r"[A-Za-z0-9._-]{8,40}")
+_METHODS = frozenset({"GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS", "TRACE", "CONNECT"})
+_log = logging.getLogger("lots.requests")
+
+
+class _StandardError(logging.StreamHandler[TextIO]):
+    """Writes to whatever standard error is at that moment, so that it can be redirected."""
+
+    def __init__(self, style: str) -> None:
+        logging.Handler.__init__(self)
+        self.setFormatter(_Json() if style == "json" else _Plain())
+
+    @property
+    def stream(self) -> TextIO:  # type: ignore[override]  # an attribute there, looked up here
+        """Standard error as it is now."""
+        return sys.stderr
+
+
+class _Json(logging.Formatter):
+    """One JSON object on one line."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        """Returns the line."""
+        line: dict[str, Any] = {
+            "time": _moment(record).isoformat(timespec="milliseconds").replace("+00:00", "Z"),
+            "level": record.levelname.lower(),
+            "logger": record.name,
+            "message": record.getMessage(),
+            "request_id": request_id(),
+            **getattr(record, "said", {}),
+        }
+        if record.exc_info:
+            line["traceback"] = self.formatException(record.exc_info)
+        return json.dumps(line)
+
+
+class _Plain(logging.Formatter):
+    """A line for people."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        """Returns the line, and a traceback below it."""
+        said = getattr(record, "said", None)
+        text = _in_words(said) if said else f"{record.levelname.lower()}: {record.getMessage()}"
+        known = "" if request_id() is None else f" [{request_id()}]"
+        shown = "".join(char if char.isprintable() else "?" for char in f"{_moment(record):%H:%M:%S} {text}{known}")
+        return f"{shown}\n{self.formatException(record.exc_info)}" if record.exc_info else shown
+
+
+def _moment(record: logging.LogRecord) -> datetime:
+    return datetime.fromtimestamp(record.created, UTC)
+
+
+def _in_words(said: dict[str, Any]) -> str:
+    who = f" {said['person']} ({said['role']})" if said["person"] else ""
+    return f"{said['method']} {said['route'] or '(no such path)'} {said['status']} {said['duration_ms']} ms{who}"
+
+
+def set_up(style: str, level: str) -> None:
+    """Sends what the program and its server log to standard error.
+
+    Args:
+        style: `json`, one object a line, or `plain`, for people.
+        level: the least that is logged: debug, info (a line per request), warning, error.
+
+    Notes:
+        There is no way to log nothing: an error that nobody can look up helps nobody.
+    """
+    for name in ("lots", "waitress"):
+        logger = logging.getLogger(name)
+        logger.handlers = [_StandardError(style)]
+        logger.setLevel(level.upper())
+        logger.propagate = False
+
+
+def register(app: Flask) -> None:
+    """Gives every request an id and a line. Register it before all else: it starts first and ends last."""
+    app.before_request(_begin)
+    app.after_request(_end)
+
+
+def request_id() -> str | None:
+    """Returns the id of the request that is being answered, None outside of one."""
+    return g.get("request_id") if has_request_context() else None
+
+
+def route() -> str | None:
+    """Returns the path of this request as it stands in the documentation, such as /v1/lots/{number}; None when none is served there."""
+    rule = request.url_rule
+    return None if rule is None else re.sub(r"<(?:[^:<>]*:)?(\w+)>", r"{\1}", rule.rule)
+
+
+def method() -> str:
+    """Returns the method of this request; `other` for a word that HTTP does not know, which could be any text."""
+    return request.method if request.method in _METHODS else "other"
+
+
+def seconds() -> float:
+    """Returns for how long this request has been worked on, s, >= 0."""
+    return time.perf_counter() - float(g.started)
+
+
+def _begin() -> None:
+    g.started = time.perf_counter()
+    sent = request.headers.get("X-Request-Id", "")
+    g.request_id = sent if _SANE_ID.fullmatch(sent) else str(uuid.uuid4())
+
+
+def _end(answer: Response) -> Response:
+    answer.headers["X-Request-Id"] = g.request_id
+    comer = g.get("comer")
+    size = answer.content_length if answer.content_length is not None else answer.calculate_content_length()
+    said = {
+        "method": method(),
+        "route": route(),
+        "status": answer.status_code,
+        "duration_ms": round(1_000 * seconds(), 1),
+        "person": comer.name if comer else None,
+        "role": comer.role if comer else None,
+        "bytes": 0 if request.method == "HEAD" else size,
+    }
+    _log.log(_level(answer.status_code), "request", extra={"said": said})
+    return answer
+
+
+def _level(status: int) -> int:
+    """Errors are ours; a token that is wrong, expired or not enough is worth a warning."""
+    if status >= 500:
+        return logging.ERROR
+    return logging.WARNING if status in (401, 403, 429) else logging.INFO

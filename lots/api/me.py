@@ -1,0 +1,30 @@
+"""Who a token belongs to."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import Schema, fields
+
+from lots.api.http import ALL, Desk, Resource, person
+
+desk = Desk("me", __name__, url_prefix="/v1/me", description="Who you are here.")
+
+
+class MeSchema(Schema):
+    """The person and role of a token."""
+
+    name = fields.String(required=True)
+    role = fields.String(required=True)
+
+
+@desk.route("")
+class Me(Resource):
+    """Whoever asks."""
+
+    who = {"GET": ALL}
+
+    @desk.response(200, MeSchema)
+    def get(self) -> Any:
+        """Say whose token this is and which desk it opens."""
+        return {"name": person().name, "role": person().role}

@@ -1,0 +1,147 @@
+"""The frame all pages share: sign in and out, the first page, the style sheet, and how an error looks."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask import (
+    Blueprint,
+    Response,
+    current_app,
+    g,
+    make_response,
+    redirect,
+    render_template,
+    request,
+    send_from_directory,
+    url_for,
+)
+from werkzeug.exceptions import HTTPException
+
+from lots.pages import session
+from lots.pages.asking import ask
+from lots.pages.session import signed_in
+
+pages = Blueprint("pages", __name__, template_folder="templates")
+
+# What people come to do: title, what it is for, where it leads, and whose desk it is.
+TASKS = (
+    (
+        "Log a delivery",
+        "A pallet has come: note lot and spools, print labels, see which spools to measure.",
+        "pages.receiving",
+        ("receiving", "quality"),
+    ),
+    (
+        "Measure",
+        "Enter readings at the bench, by hand, scanner or file, and see what is still missing.",
+        "pages.bench",
+        ("receiving", "quality"),
+    ),
+    (
+        "Check a spool",
+        "May this spool be loaded for this job? One answer, and what else would do.",
+        "pages.check",
+        ("production",),
+    ),
+    (
+        "What is loaded",
+        "Which spool is on which machine; what must come off first.",
+        "pages.loaded",
+        ("production",),
+    ),
+    ("Lots", "Every lot, where it stands, and its whole story.", "pages.lots", ()),
+    (
+        "Waiting lots and approvals",
+        "What each lot still lacks; concessions to approve; instruments due.",
+        "pages.quality",
+        ("quality",),
+    ),
+    (
+        "Suppliers",
+        "Which supplier is steadier, how sure that is, where to act this week.",
+        "pages.suppliers",
+        ("purchasing",),
+    ),
+)
+
+CSP = (
+    "default-src 'none'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; style-src 'self'; img-src 'self' data:; "
+    "script-src 'self'; connect-src 'self'"
+)
+
+
+@pages.before_request
+def _load() -> None:
+    session.load()
+
+
+@pages.after_request
+def _own_policy(answer: Response) -> Response:
+    answer.headers["Content-Security-Policy"] = CSP
+    answer.headers["Cache-Control"] = "no-store" if request.endpoint != "pages.stylesheet" else "public, max-age=3600"
+    return answer
+
+
+@pages.app_context_processor
+def _shared() -> dict[str, Any]:
+    me = g.get("me")
+    return {"me": me, "seal": session.seal if me else lambda: "", "once": session.once, "tasks": tasks_of(me)}
+
+
+def tasks_of(me: dict[str, Any] | None) -> list[dict[str, str]]:
+    """Returns what somebody may come to do, by role; admin may do all."""
+    if me is None:
+        return []
+    return [
+        {"title": title, "about": about, "url": url_for(endpoint)}
+        for title, about, endpoint, roles in TASKS
+        if endpoint in current_app.view_functions and (not roles or me["role"] in (*roles, "admin"))
+    ]
+
+
+@pages.get("/")
+@signed_in()
+def home() -> str:
+    """Asks what people came to do."""
+    return render_template("home.html")
+
+
+@pages.get("/sign-in")
+def sign_in() -> Any:
+    """Asks for the token."""
+    if g.me is not None:
+        return redirect(url_for("pages.home"))
+    return render_template("sign_in.html", then=request.args.get("then", ""), wrong="")
+
+
+@pages.post("/sign-in")
+def signed() -> Any:
+    """Takes the token, and says so when it opens nothing."""
+    g.token = request.form.get("token", "").strip()
+    answer = ask("GET", "/me") if g.token else None
+    then = request.form.get("then", "")
+    if answer is None or not answer.good:
+        wrong = answer.detail if answer else "Type or scan your token first."
+        return render_template("sign_in.html", then=then, wrong=wrong), 401
+    # Only a place on this server: anything else would lead people away from it.
+    inside = then.startswith("/") and not then.startswith("//") and "\\" not in then
+    return session.keep(make_response(redirect(then if inside else url_for("pages.home"))), g.token)
+
+
+@pages.post("/sign-out")
+@signed_in()
+def sign_out() -> Any:
+    """Forgets the token on this device."""
+    return session.drop(make_response(redirect(url_for("pages.sign_in"))))
+
+
+@pages.get("/static/site.css")
+def stylesheet() -> Response:
+    """How pages look."""
+    return send_from_directory(f"{pages.root_path}/static", "site.css", mimetype="text/css")
+
+
+@pages.errorhandler(HTTPException)
+def _wrong(error: HTTPException) -> Any:
+    return render_template("wrong.html", error=error), error.code or 500

@@ -1,0 +1,71 @@
+"""Production: may this spool be loaded for this job, readable from two metres; and what is loaded where."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask import redirect, render_template, request, url_for
+
+from lots.pages.asking import Answer, ask, at
+from lots.pages.frame import pages
+from lots.pages.session import signed_in
+
+USES = (
+    ("cosmetic", "Cosmetic: its colour and surface are seen"),
+    ("fit", "Fit: its size matters"),
+    ("load_bearing", "Load-bearing: it carries something"),
+    ("flexing", "Flexing: it bends or snaps"),
+    ("hidden", "Hidden: jigs, insides"),
+)
+
+
+@pages.get("/check")
+@signed_in("production")
+def check() -> str:
+    """One answer for a spool in the hand and a job sheet in the other."""
+    asked = {name: request.args.get(name, "").strip() for name in ("spool", "use", "job", "machine")}
+    answer = None
+    if asked["spool"]:
+        answer = ask(
+            "GET", at("spools", asked["spool"], "clearance", **{n: asked[n] for n in ("use", "job", "machine")})
+        )
+    return render_template("check.html", asked=asked, answer=answer, uses=USES, loaded=None)
+
+
+@pages.post("/check")
+@signed_in("production")
+def load() -> Any:
+    """Loads the spool that was just checked; refused, it says why where the answer stood."""
+    asked = {name: request.form.get(name, "").strip() for name in ("spool", "use", "job", "machine")}
+    body = {"spool_code": asked["spool"], **{n: asked[n] for n in ("use", "job", "machine") if asked[n]}}
+    done = ask("POST", "/loads", body, key=request.form.get("once"))
+    if done.good:
+        return redirect(url_for("pages.loaded", spool=asked["spool"]))
+    answer = ask("GET", at("spools", asked["spool"], "clearance", **{n: asked[n] for n in ("use", "job", "machine")}))
+    return render_template("check.html", asked=asked, answer=answer, uses=USES, loaded=done), done.status
+
+
+@pages.get("/loaded")
+@signed_in("production")
+def loaded() -> str:
+    """What is on which machine, what must come off first."""
+    page = ask("GET", "/loads?open=true&limit=500")
+    return render_template("loaded.html", answer=page, just=request.args.get("spool", ""), freed=None)
+
+
+@pages.post("/loaded")
+@signed_in("production")
+def unload() -> Any:
+    """Takes a spool off its machine."""
+    number, left = request.form.get("load", ""), request.form.get("remaining_mass_g", "").strip()
+    freed: Answer
+    try:
+        freed = ask(
+            "POST", at("loads", number, "unload"), {"remaining_mass_g": float(left)}, key=request.form.get("once")
+        )
+    except ValueError:
+        freed = Answer(422, {"detail": "Write what is left on the spool in grams, such as 740.", "errors": []})
+    if freed.good:
+        return redirect(url_for("pages.loaded"))
+    page = ask("GET", "/loads?open=true&limit=500")
+    return render_template("loaded.html", answer=page, just="", freed=freed), freed.status

@@ -1,0 +1,76 @@
+"""Who is signed in: the token in a cookie that no script can read, and a seal on every form that no other site can know."""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import secrets
+from collections.abc import Callable
+from functools import wraps
+from typing import Any
+
+from flask import Response, abort, g, redirect, render_template, request, url_for
+
+from lots.pages.asking import ask
+
+COOKIE = "lots_token"
+# A shift and a bit; then the token must be typed again.
+KEPT_S = 12 * 3600
+
+
+def load() -> None:
+    """Before each page: takes the token from the cookie and finds out whose it is."""
+    g.token = request.cookies.get(COOKIE, "")
+    g.me = None
+    if g.token and request.endpoint != "pages.stylesheet":
+        answer = ask("GET", "/me")
+        g.me = answer.body if answer.good else None
+
+
+def seal() -> str:
+    """Returns what a form must carry: it follows from the token, which another site cannot read, and says nothing about it.
+
+    SameSite=Strict keeps the cookie from requests that other sites start; the seal holds where a browser does not know that rule.
+    """
+    return hmac.new(g.token.encode(), b"lots form", hashlib.sha256).hexdigest()
+
+
+def signed_in(*roles: str) -> Callable[[Any], Any]:
+    """Decorates a page: sends strangers to sign in, keeps other desks out, and refuses a form without its seal."""
+
+    def decorate(page: Callable[..., Any]) -> Callable[..., Any]:
+        @wraps(page)
+        def guarded(*args: Any, **kwargs: Any) -> Any:
+            if g.me is None:
+                return redirect(url_for("pages.sign_in", then=request.full_path.rstrip("?")))
+            if request.method == "POST" and not hmac.compare_digest(request.form.get("seal", ""), seal()):
+                abort(
+                    400,
+                    "This form was not made by this server, or you signed in anew since. Go back and send it again.",
+                )
+            if roles and g.me["role"] not in (*roles, "admin"):
+                return render_template("not_yours.html", roles=roles), 403
+            return page(*args, **kwargs)
+
+        return guarded
+
+    return decorate
+
+
+def once() -> str:
+    """Returns a fresh key for a form: sent twice by a double click, it does its work once."""
+    return secrets.token_urlsafe(16)
+
+
+def keep(answer: Response, token: str) -> Response:
+    """Signs in: puts the token into the cookie."""
+    answer.set_cookie(
+        COOKIE, token, max_age=KEPT_S, httponly=True, samesite="Strict", secure=request.is_secure, path="/"
+    )
+    return answer
+
+
+def drop(answer: Response) -> Response:
+    """Signs out."""
+    answer.delete_cookie(COOKIE, path="/", httponly=True, samesite="Strict", secure=request.is_secure)
+    return answer
