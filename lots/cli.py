@@ -6,6 +6,7 @@ import socket
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,7 @@ def _plainly() -> Iterator[None]:
     """Turns the troubles a person can do something about into one line and an exit status."""
     from lots.desks.errors import LotsError
     from lots.store.database import Unavailable
+    from lots.store.ends import NotDone
     from lots.store.schema import WrongSchema
 
     try:
@@ -32,7 +34,7 @@ def _plainly() -> Iterator[None]:
             f"The database cannot be used: {error}. Check LOTS_DATABASE, and that its folder exists and may be written to.",
             1,
         )
-    except (WrongSchema, ImportError, OSError) as error:
+    except (WrongSchema, NotDone, ImportError, OSError) as error:
         _stop(str(error), 1)
 
 
@@ -56,12 +58,14 @@ def main() -> None:
 def demo(no_serve: bool, port: int | None) -> None:
     """Build an invented shop in .demo/, tell the story of one delivery, then serve it on this machine."""
     from lots import demo as shop
+    from lots.api import logs
 
     with _plainly():
         settings = load_settings({}, port=port)
         if not no_serve:
             _check_free("127.0.0.1", settings.port)
         app, tokens, loaded = shop.build()
+        logs.set_up("plain", "error")  # the story speaks for itself
         shop.tell(app, tokens, loaded, click.echo)
         click.echo("")
         click.echo("A token for each desk; paste these lines into the shell you try it from:")
@@ -77,6 +81,7 @@ def demo(no_serve: bool, port: int | None) -> None:
             f"\nThe API is at http://127.0.0.1:{settings.port}/v1, its pages at http://127.0.0.1:{settings.port}/docs. Stop with Ctrl+C."
         )
         sys.stdout.flush()
+        logs.set_up("plain", "info")
         _serve(app, Settings(database=f"sqlite:///{loaded['path']}", port=settings.port))
 
 
@@ -110,20 +115,39 @@ def _check_free(host: str, port: int) -> None:
 
 def _serve(app: Any, settings: Settings) -> None:
     import logging
+    import signal
 
     import waitress
 
+    from lots.store import database
+
     # A short queue is how a busy server works; it is no news.
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
-    # The application refuses a large body itself, in words; the server's own limit only stands behind it.
-    waitress.serve(
-        app,
-        host=settings.host,
-        port=settings.port,
-        threads=settings.threads,
-        max_request_body_size=64 * settings.max_body_bytes,
-        ident="lots",
-    )
+    # A service is stopped with SIGTERM. As with Ctrl+C, requests in hand are finished, then it ends.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
+    waitress.serve(app, host=settings.host, port=settings.port, **server_options(settings))
+    try:
+        database.connect()
+        app.extensions["token_uses"].write()
+    finally:
+        database.disconnect()
+
+
+def server_options(settings: Settings) -> dict[str, Any]:
+    """Returns how waitress serves the application, its address apart.
+
+    Notes:
+        The application refuses a large body itself, in words, once it has arrived; four times as much the server does not let arrive. A
+        connection on which nothing moves for a minute is closed. A client that sends a byte now and then is not: that is for the reverse
+        proxy, which ends TLS, to see to. No answer names the server software.
+    """
+    return {
+        "threads": settings.threads,
+        "max_request_body_size": 4 * settings.max_body_bytes,
+        "channel_timeout": 60,
+        "cleanup_interval": 20,
+        "ident": "",
+    }
 
 
 @main.group()
@@ -169,6 +193,74 @@ def import_(file: Path, by: str, dry_run: bool, **said: str | None) -> None:
         import_command.run(file, _name(by), {**said, "dry_run": "true" if dry_run else None})
 
 
+@main.command()
+def migrate() -> None:
+    """Bring the database that LOTS_DATABASE names to the schema of this program. Stop whatever serves it first.
+
+    Each step is one transaction: it is taken, or nothing of it is. An SQLite file is copied first, beside it.
+    """
+    from lots import upkeep_command
+
+    with _plainly():
+        upkeep_command.migrate(load_settings().database)
+
+
+@main.command()
+@click.argument("path", type=click.Path(path_type=Path))
+def backup(path: Path) -> None:
+    """Keep everything in the new file PATH, an SQLite database of either engine's rows, and verify it. Others may go on working."""
+    from lots import upkeep_command
+
+    with _plainly():
+        upkeep_command.backup(load_settings().database, path)
+
+
+@main.command()
+@click.argument("path", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--replace", is_flag=True, help="Set an SQLite file that holds something aside, beside it.")
+def restore(path: Path, replace: bool) -> None:
+    """Fill the database that LOTS_DATABASE names from the backup PATH, and verify it. Stop whatever serves it first."""
+    from lots import upkeep_command
+
+    with _plainly():
+        upkeep_command.restore(load_settings().database, path, replace=replace)
+
+
+@main.command()
+@click.option("--from", "source", required=True, metavar="URL", help="Where the rows are, as LOTS_DATABASE names it.")
+@click.option(
+    "--to", "target", required=True, metavar="URL", help="An empty database, or where the same move was begun."
+)
+def move(source: str, target: str) -> None:
+    """Carry everything from one database to another, such as from SQLite to PostgreSQL, and compare both sides.
+
+    Stop whatever serves the first. Broken off, the same command goes on where it was.
+    """
+    from lots import upkeep_command
+
+    with _plainly():
+        upkeep_command.move(source, target)
+
+
+@main.command()
+@click.option("--heads", is_flag=True, help="Print the head of every history when all is well, to be kept elsewhere.")
+@click.option(
+    "--noted",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="Compare with a file of heads printed before.",
+)
+@click.option("--rebuild", is_flag=True, help="Work out again what on a lot does not follow from its readings.")
+def check(heads: bool, noted: Path | None, rebuild: bool) -> None:
+    """Look whether the history is whole, the tables hold what it says, masses add up, and each lot stands where its readings put it.
+
+    Each finding is one line that names the lot and the entry. The server may run meanwhile.
+    """
+    from lots import check_command
+
+    with _plainly(), _database():
+        check_command.run(heads=heads, noted=noted, rebuild=rebuild)
+
+
 def _name(text: str) -> str:
     if not text.strip() or len(text) > 120 or not text.isprintable():
         raise BadSettings("NAME must be 1 to 120 printable characters")
@@ -176,28 +268,53 @@ def _name(text: str) -> str:
 
 
 _ROLES = ("receiving", "quality", "purchasing", "production", "admin")
+_DAYS = click.option(
+    "--days", type=click.IntRange(1, 3650), default=365, show_default=True, help="How long it holds, in days."
+)
 
 
 @token.command("add")
 @click.argument("name")
 @click.option("--role", type=click.Choice(_ROLES), required=True, help="Which desk it is for; admin may do everything.")
-def add_token(name: str, role: str) -> None:
-    """Make a token for NAME and print it, once. Only its hash is kept."""
+@_DAYS
+def add_token(name: str, role: str, days: int) -> None:
+    """Make a token for NAME and print it, once. Only its hash is kept.
+
+    No token holds for good: a forgotten one would leave a door open.
+    """
     from lots.desks import access
 
     with _plainly(), _database():
-        click.echo(access.add_token(_name(name), role))
+        click.echo(access.add_token(_name(name), role, days))
+
+
+@token.command("renew")
+@click.argument("name")
+@_DAYS
+def renew_token(name: str, days: int) -> None:
+    """Replace the token of NAME, live or expired, and print the new one, once. The old one ends at once."""
+    from lots.desks import access
+
+    with _plainly(), _database():
+        click.echo(access.renew_token(name, days))
 
 
 @token.command("list")
 def list_tokens() -> None:
-    """List names, roles and dates of tokens; never the tokens themselves."""
-    from lots.desks import access
+    """List names, roles and dates (UTC) of tokens, never the tokens themselves. A running server writes last uses once a minute."""
+    from lots.desks import access, clock
 
     with _plainly(), _database():
+        now = clock.now()
         for row in access.list_tokens():
-            ended = "" if row["revoked_at"] is None else f"  revoked {row['revoked_at']:%Y-%m-%d}"
-            click.echo(f"{row['name']:<24} {row['role']:<11} {row['created_at']:%Y-%m-%d}{ended}")
+            click.echo(f"{row['name']:<24} {row['role']:<11} {_dates(row, now)}")
+
+
+def _dates(row: dict[str, Any], now: datetime) -> str:
+    ends, used, revoked = row["expires_at"], row["last_used_at"], row["revoked_at"]
+    end = "never expires" if ends is None else f"{'expired' if ends <= now else 'expires'} {ends:%Y-%m-%d}"
+    use = "not used yet" if used is None else f"last used {used:%Y-%m-%d %H:%M}"
+    return f"made {row['created_at']:%Y-%m-%d}  {end}  {use}" + (f"  revoked {revoked:%Y-%m-%d}" if revoked else "")
 
 
 @token.command("revoke")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +19,7 @@ class Setting:
     """One row of the table below."""
 
     name: str
-    default: str | int
+    default: str | int | bool
     unit: str
     help: str
 
@@ -35,6 +35,9 @@ TABLE = (
     Setting("port", 8080, "port", "port to serve on, 1 to 65535"),
     Setting("threads", 8, "threads", "requests served at once"),
     Setting("max_body_bytes", 4_194_304, "bytes", "largest request body; a larger one is answered 413"),
+    Setting("log", "json", "style", "lines on standard error, one for each request: json, or plain for people"),
+    Setting("log_level", "info", "level", "least that is logged: debug, info, warning or error"),
+    Setting("metrics_open", False, "true or false", "true lets anybody read /metrics; else it takes an admin's token"),
 )
 
 
@@ -42,18 +45,26 @@ TABLE = (
 class Settings:
     """Every setting, checked. See TABLE for what each means."""
 
-    database: str = "sqlite:///lots.sqlite3"
+    database: str = field(default="sqlite:///lots.sqlite3", repr=False)  # it may hold a password
     host: str = "127.0.0.1"
     port: int = 8080
     threads: int = 8
     max_body_bytes: int = 4_194_304
+    log: str = "json"
+    log_level: str = "info"
+    metrics_open: bool = False
 
     def __post_init__(self) -> None:
         if not self.database.startswith(("sqlite:///", "postgresql://", "postgres://")):
-            raise BadSettings(f"database is {self.database!r}; write sqlite:///file or postgresql://user@host/name")
+            # Only what stands before the colon: the rest may hold a password.
+            scheme = self.database.partition(":")[0]
+            raise BadSettings(f"database begins with {scheme!r}; write sqlite:///file or postgresql://user@host/name")
         for name, least, most in (("port", 1, 65535), ("threads", 1, 256), ("max_body_bytes", 1024, 2**30)):
             if not least <= getattr(self, name) <= most:
                 raise BadSettings(f"{name} is {getattr(self, name)}; it must be from {least} to {most}")
+        for name, words in (("log", ("json", "plain")), ("log_level", ("debug", "info", "warning", "error"))):
+            if getattr(self, name) not in words:
+                raise BadSettings(f"{name} is {getattr(self, name)!r}; write {' or '.join(words)}")
 
 
 def load_settings(environment: Mapping[str, str] | None = None, **given: Any) -> Settings:
@@ -88,8 +99,12 @@ def _from_file(path: str) -> dict[str, Any]:
     return values
 
 
-def _typed(name: str, value: Any) -> str | int:
+def _typed(name: str, value: Any) -> str | int | bool:
     wanted = type(next(setting.default for setting in TABLE if setting.name == name))
+    if wanted is bool:
+        if str(value).lower() not in ("true", "false"):
+            raise BadSettings(f"{name} is {value!r}; write true or false")
+        return str(value).lower() == "true"
     if wanted is int:
         try:
             return int(str(value))

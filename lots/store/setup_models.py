@@ -40,6 +40,8 @@ class Token(Row):
     role = CharField(20)
     hash = CharField(64, unique=True)
     created_at = Instant()
+    expires_at = Instant(null=True)
+    last_used_at = Instant(null=True)
     revoked_at = Instant(null=True)
 
 

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from datetime import datetime
 from typing import Any
 
+from peewee import PeeweeException
+
+from lots.store.database import Clash, Unavailable, db, locks_rows, transaction
 from lots.store.models import RepeatedRequest, Token
 
 
 def by_hash(digest: str) -> Token | None:
-    """The live token with this hash, or None. One query on a unique index."""
+    """The token with this hash, expired or not, or None; a revoked one is not found. One query on a unique index."""
     return Token.get_or_none((Token.hash == digest) & Token.revoked_at.is_null())
 
 
@@ -18,9 +23,15 @@ def by_name(name: str) -> Token | None:
     return Token.get_or_none(Token.name == name)
 
 
-def add(name: str, role: str, digest: str, now: datetime) -> Token:
+def add(name: str, role: str, digest: str, now: datetime, expires_at: datetime) -> Token:
     """Stores a new token's hash."""
-    return Token.create(name=name, role=role, hash=digest, created_at=now)
+    return Token.create(name=name, role=role, hash=digest, created_at=now, expires_at=expires_at)
+
+
+def renew(token: Token, digest: str, now: datetime, expires_at: datetime) -> None:
+    """Gives a token another text and another end; the text before is known no more."""
+    fresh = {"hash": digest, "created_at": now, "expires_at": expires_at, "last_used_at": None}
+    Token.update(fresh).where(Token.id == token.id).execute()
 
 
 def every() -> list[Token]:
@@ -31,6 +42,36 @@ def every() -> list[Token]:
 def revoke(token: Token, now: datetime) -> None:
     """Ends a token; its row stays."""
     Token.update(revoked_at=now).where(Token.id == token.id).execute()
+
+
+def write_uses(seen: Mapping[str, datetime]) -> bool:
+    """Writes when tokens were last used, by name, without waiting for whoever is writing now.
+
+    Returns:
+        False when nothing was written: the database is busy, away or read-only, or this thread has no connection.
+    """
+    try:
+        with _without_waiting(), transaction():
+            for name, at in seen.items():
+                earlier = Token.last_used_at.is_null() | (Token.last_used_at < at)
+                Token.update(last_used_at=at).where((Token.name == name) & earlier).execute()
+    except (Clash, Unavailable, PeeweeException):
+        return False
+    return True
+
+
+@contextmanager
+def _without_waiting() -> Iterator[None]:
+    """SQLite would wait for its write lock as long as a real write does; on PostgreSQL nobody holds these rows for long."""
+    if locks_rows():
+        yield
+        return
+    patience = int(db.execute_sql("PRAGMA busy_timeout").fetchone()[0])
+    db.execute_sql("PRAGMA busy_timeout = 0")
+    try:
+        yield
+    finally:
+        db.execute_sql(f"PRAGMA busy_timeout = {patience}")
 
 
 def first_request(who: str, method: str, path: str, key: str) -> Any:
