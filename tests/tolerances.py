@@ -49,3 +49,33 @@ NEARLY_DEPENDENT = 1e-6
 
 # A simulated mean is held to four of its own standard errors: by chance one in 16,000 lies outside.
 STANDARD_ERRORS = 4
+
+# The handbook prints t to five decimals, and the exact binomial interval to six, where 0.4010281 stands as 0.401029.
+PRINTED_5 = 0.5e-5 + 1e-9
+LAST_OF_6 = 1e-6 + 1e-9
+
+# Variances of readings near 1 that are 1e-6 lose six of sixteen digits in the sums; the reference file prints eight of theirs.
+VARIANCE_RELATIVE = 1e-7
+
+# scipy's inverse of the noncentral t stops when the noncentrality is known to about a millionth.
+NONCENTRAL_T_RELATIVE = 2e-6
+# Near and beyond t = 1000 a limit's probability is off by up to this (compared with numerical integration for 1 to 100 degrees of freedom).
+NONCENTRAL_T_FAR = 1e-4
+
+# A likelihood is flat at its top: a search for it finds the place to about the root of what it can tell of the height.
+REML_RELATIVE = 1e-5
+
+# Johnson and Wichern print three decimals of an ellipse's axis, and 8.18 for a limit that is 8.173 with an unrounded F.
+PRINTED_3 = 0.5e-3 + 1e-9
+ROUNDED_F = 1e-2
+# Ten decimals of a covariance of numbers up to 200 give the axes it has to this.
+ROUNDED_COVARIANCE = 1e-8
+
+# A difference of two CIELAB coordinates below 100 loses their last bits, 1e-14; means and slopes of a dozen such keep a few of them.
+COORDINATES = 1e-12
+
+# A fraction of 7e-12 outside is printed with three digits.
+SMALL_PROBABILITY = 0.5e-2
+
+# d2 for ranges of two is 2 / sqrt(pi) = 1.12838; handbooks print 1.128.
+ROUNDED_D2 = 4e-4

@@ -23,7 +23,7 @@ class DriftArgs(Strict):
 
     supplier_id = WrittenWhole(1, MAX_ID, required=True)
     grade_id = WrittenWhole(1, MAX_ID, required=True)
-    characteristic = Text(40, required=True, metadata={"description": f"one of: {', '.join(_KNOWN)}"})
+    characteristic = Text(40, metadata={"description": f"all when left out, or one of: {', '.join(_KNOWN)}"})
     received_from = Instant(data_key="from", metadata={"description": "lots received from this moment on"})
     received_to = Instant(data_key="to", metadata={"description": "lots received up to this moment"})
 
@@ -136,12 +136,14 @@ class CallSchema(AtSchema):
 
 
 class SignalSchema(ReadSchema):
-    """Lots that left their baseline on one side. `size` is a height for a step and per lot for a ramp, in the measure's unit."""
+    """Lots that left their baseline on one side. `size` is a height for a step or a single lot and per lot for a ramp, in the measure's unit."""
 
     side = fields.Integer(required=True, metadata={"enum": [1, -1, 0]})
     direction = fields.String(required=True)
-    active = fields.Boolean(required=True, metadata={"description": "the latest lot is still called"})
-    kind = fields.String(required=True, metadata={"enum": ["step", "ramp", "pattern"]})
+    active = fields.Boolean(
+        required=True, metadata={"description": "it goes on: the latest lot is called, and not by memory alone"}
+    )
+    kind = fields.String(required=True, metadata={"enum": ["step", "ramp", "single", "pattern"]})
     first = fields.Nested(AtSchema, required=True)
     last = fields.Nested(AtSchema, required=True)
     began = fields.Nested(AtSchema, required=True)
@@ -221,7 +223,7 @@ class DriftSchema(Schema):
     supplier = fields.String(required=True)
     grade_id = fields.Integer(required=True)
     grade = fields.String(required=True)
-    characteristic = fields.String(required=True)
+    characteristic = fields.String(required=True, allow_none=True)
     limits_revision = fields.Integer(required=True, allow_none=True)
     baseline_revision = fields.Integer(required=True, allow_none=True)
     says = fields.String(required=True)
@@ -247,5 +249,5 @@ class Drift(Resource):
     @desk.alt_response(200, **AS_PICTURE)
     def get(self, args: dict[str, Any]) -> Any:
         """Follow a characteristic over a supplier's lots: series, baseline, charts, signals in words, and when a limit is reached."""
-        whose = args["supplier_id"], args["grade_id"], args["characteristic"]
+        whose = args["supplier_id"], args["grade_id"], args.get("characteristic")
         return pictured(drift.drift_of(*whose, args.get("received_from"), args.get("received_to")), draw)

@@ -126,7 +126,7 @@ class OneGrade(Resource):
     def patch(self, args: dict[str, Any], number: int) -> Any:
         """Change a grade. Needs If-Match: 428 without it, 412 when it was changed meanwhile, 409 for what lots already rest on."""
         version = version_to_change("grade", catalog.get("grade", number))
-        changed = catalog.change("grade", number, version, args)
+        changed = catalog.change("grade", number, version, args, person().name)
         return changed, etag("grade", changed)
 
 

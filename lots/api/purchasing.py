@@ -78,5 +78,5 @@ class OneSupplier(Resource):
     def patch(self, args: dict[str, Any], number: int) -> Any:
         """Change a supplier. Needs If-Match: 428 without it, 412 when it was changed meanwhile."""
         version = version_to_change("supplier", catalog.get("supplier", number))
-        changed = catalog.change("supplier", number, version, args)
+        changed = catalog.change("supplier", number, version, args, person().name)
         return changed, etag("supplier", changed)

@@ -8,6 +8,7 @@ from lots.desks import catalog, clock, series
 from lots.desks.errors import Fault, Invalid
 from lots.domain import drift
 from lots.domain.figures import MEASURES
+from lots.store import history
 from lots.store import series as store
 from lots.store.database import transaction
 from lots.store.paging import Page
@@ -36,6 +37,7 @@ def choose(values: dict[str, Any], by: str) -> dict[str, Any]:
         if not measures:
             raise Invalid(Fault("/lot_ids", "Not one measure can be charted from this.", " ".join(skipped) or _HOW))
         figures: dict[str, Any] = {"measures": measures, "color": _color(kept)}
+        now = clock.now()
         row = store.add_baseline(
             supplier.id,
             grade.id,
@@ -46,8 +48,9 @@ def choose(values: dict[str, Any], by: str) -> dict[str, Any]:
                 "reason": values["reason"],
             },
             by,
-            clock.now(),
+            now,
         )
+        history.note(None, "baseline chosen", by, now, {"baseline": [row.id]})
         return {**view(row), "left_out": skipped}
 
 

@@ -64,7 +64,8 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
         rows = [_row(kind, item, spools[item["spool_code"]], by, now) for item in items]
         numbers = readings.add([{**row, "retest": retested[row["lot"].id] and not row["screening"]} for row in rows])
         for lot in held.values():
-            judge_lot(lot, by, now, retest=retested[lot.id])
+            mine = [number for number, row in zip(numbers, rows, strict=True) if row["lot"].id == lot.id]
+            judge_lot(lot, by, now, retest=retested[lot.id], what="readings recorded", wrote={"reading": mine})
         known = instruments_of([_Taken(item.get("instrument_id"), instruments) for item in items])
         said = [
             {
@@ -197,7 +198,8 @@ def void(reading_id: int, reason: str, replaced_by: int | None, by: str) -> dict
                         "Give the number of the reading that takes its place, or leave it out.",
                     )
                 )
-        readings.void(reading, reason, replacement, by, now)
-        judge_lot(lot, by, now, action="void", reason=f"Reading {reading_id} ({reading.kind}) voided: {reason}")
+        void = readings.void(reading, reason, replacement, by, now)
+        why = f"Reading {reading_id} ({reading.kind}) voided: {reason}"
+        judge_lot(lot, by, now, action="void", reason=why, what="reading voided", wrote={"reading_void": [void.id]})
         voided = readings.find(reading_id)
         return {**views.reading(voided, _doubt(voided, instruments_of([voided]))), "lot": after(lot)}

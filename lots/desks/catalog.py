@@ -11,7 +11,7 @@ from lots.desks.errors import AlreadyThere, Fault, Invalid, NotFound, Settled, S
 from lots.domain import agreed
 from lots.domain.plausibility import doubt_lab
 from lots.domain.values import Conditions, Lab, mean_lab
-from lots.store import catalog
+from lots.store import catalog, history
 from lots.store.database import transaction
 from lots.store.paging import Page
 
@@ -75,10 +75,13 @@ def add(subject: str, values: dict[str, Any], by: str) -> dict[str, Any]:
         if taken is not None:
             raise AlreadyThere(f"The code {values['code']} belongs to {subject} {taken.id}.", existing_id=taken.id)
         _check_shade(values)
-        return _VIEWS[subject](catalog.add(subject, values, by, clock.now()))
+        now = clock.now()
+        row = catalog.add(subject, values, by, now)
+        history.note(None, f"{subject} added", by, now, {subject: [row.id]})
+        return _VIEWS[subject](row)
 
 
-def change(subject: str, number: int, version: int, values: dict[str, Any]) -> dict[str, Any]:
+def change(subject: str, number: int, version: int, values: dict[str, Any], by: str) -> dict[str, Any]:
     """Changes a supplier or a grade that still has `version`.
 
     Raises:
@@ -93,10 +96,12 @@ def change(subject: str, number: int, version: int, values: dict[str, Any]) -> d
             )
         _check_shade(values)
         _check_settled(subject, row, values)
-        if values and not catalog.change(subject, number, version, values):
-            raise Stale(
-                f"This {subject} was changed since you read it. Read it again, and repeat your change on the new ETag."
-            )
+        if values:
+            if not catalog.change(subject, number, version, values):
+                raise Stale(
+                    f"This {subject} was changed since you read it. Read it again, and repeat your change on the new ETag."
+                )
+            history.note(None, f"{subject} changed", by, clock.now(), {subject: [number]}, values)
         return _VIEWS[subject](found(subject, number))
 
 
@@ -149,7 +154,10 @@ def add_shade_revision(shade_id: int, values: dict[str, Any], by: str) -> dict[s
     with transaction():
         shade = found("shade", shade_id)
         kept = {**values, "lab": reference.as_list(), "readings": several, "conditions": conditions.as_dict()}
-        return views.shade_revision(catalog.add_shade_revision(shade, kept, by, clock.now()))
+        now = clock.now()
+        row = catalog.add_shade_revision(shade, kept, by, now)
+        history.note(None, "shade revision approved", by, now, {"shade_revision": [row.id]})
+        return views.shade_revision(row)
 
 
 def shade_revisions(shade_id: int, cursor: str | None, limit: int) -> Page:
@@ -170,7 +178,10 @@ def add_limits(grade_id: int, body: dict[str, Any], by: str) -> dict[str, Any]:
     if faults:
         raise Invalid(*faults)
     with transaction():
-        return views.limits(catalog.add_limits_revision(grade, {"body": body, "note": note}, by, clock.now()))
+        now = clock.now()
+        row = catalog.add_limits_revision(grade, {"body": body, "note": note}, by, now)
+        history.note(None, "limits set", by, now, {"limits_revision": [row.id]})
+        return views.limits(row)
 
 
 def limits_revisions(grade_id: int, cursor: str | None, limit: int) -> Page:

@@ -155,7 +155,12 @@ def _one_grade(
             if (made := _capability(name, variances[name], limit_on(name, agreed, nominal)))
         ],
         "drift": [
-            {"measure": part.measure, "direction": view["direction"], "says": view["says"], "began": view["began"]}
+            {
+                "measure": part.measure,
+                "direction": view["direction"],
+                "says": drift.moved(signal, part),
+                "began": view["began"],
+            }
             for part, analysis in analyses
             for signal in analysis.signals
             if signal.active and signal.side
@@ -175,7 +180,7 @@ def _bias(results: Sequence[LotResult]) -> dict[str, Any] | None:
     if seen is None:
         return None
     dL, da, db = seen.mean
-    direction = Components(dL, da, db, 0.0, 0.0).direction
+    direction = " and ".join(Components(dL, da, db, 0.0, 0.0).direction.rsplit(", ", 1))
     around = seen.ellipsoid
     if around is None:
         says = f"On average {direction}, from {seen.n} lots: too few to say within what bounds."
@@ -301,7 +306,7 @@ def _pair(pair: suppliers.Comparison, called: dict[int, str]) -> dict[str, Any]:
 def _pair_says(pair: suppliers.Comparison, called: dict[int, str], better: int | None) -> str:
     one, two = called[pair.first], called[pair.second]
     if pair.difference is None:
-        return f"{one} and {two} have no lots of the same kind to compare."
+        return f"{one} and {two} have no lots of the same kind to compare here."
     what = {
         "acceptance": "is accepted more often",
         "closeness": "lies nearer the reference",
@@ -310,11 +315,13 @@ def _pair_says(pair: suppliers.Comparison, called: dict[int, str], better: int |
     if better is not None:
         other = two if better == pair.first else one
         return f"{called[better]} {what[pair.criterion]} than {other}."
+    asked = f"Which of {one} and {two} {what[pair.criterion]}"
+    if pair.low is None:
+        return f"{asked} can't be told yet: too few lots to know the scatter."
     if pair.more_lots is None:
-        return f"{one} or {two}, which {what[pair.criterion]}: can't tell."
-    return (
-        f"{one} or {two}, which {what[pair.criterion]}: can't tell yet, about {pair.more_lots} more lots of each would."
-    )
+        return f"{asked} can't be told: at what they show now no number of lots would tell."
+    lots = "lot" if pair.more_lots == 1 else "lots"
+    return f"{asked} can't be told yet: about {pair.more_lots} more {lots} of each would, at what they show now."
 
 
 def _says(lines: list[dict[str, Any]], grade: Any) -> str:

@@ -11,7 +11,7 @@ from lots.desks.receiving import lot_of
 from lots.desks.words import moment
 from lots.domain.concessions import Concession
 from lots.domain.standing import ENDINGS
-from lots.store import concessions, lots
+from lots.store import concessions, history, lots
 from lots.store.database import transaction
 from lots.store.paging import Page
 
@@ -59,9 +59,14 @@ def _state(row: Any, taken_g: float) -> Concession:
 
 def refresh(lot: Any) -> None:
     """Keeps on a lot what is left of its concessions, in the caller's transaction. Three queries."""
-    rows = concessions.of_lot(lot.id)
+    lots.save_judgement(lot, {"concessions": left_of(lot.id)})
+
+
+def left_of(lot_id: int) -> list[dict[str, Any]]:
+    """Returns what is left of a lot's concessions, as it is kept on its row. Two queries."""
+    rows = concessions.of_lot(lot_id)
     taken = concessions.taken_g([row.id for row in rows])
-    kept = [
+    return [
         {
             "id": row.id,
             "uses": row.uses,
@@ -74,7 +79,6 @@ def refresh(lot: Any) -> None:
         }
         for row in rows
     ]
-    lots.save_judgement(lot, {"concessions": kept})
 
 
 def _whole(row: Any) -> dict[str, Any]:
@@ -107,7 +111,9 @@ def request(lot_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
         if lot.by_hand in ENDINGS:
             raise Conflict(f"Lot {lot.supplier_lot} is {lot.standing} for good; nothing of it can be used.")
         kept = {"requested_by": by, "finish_running": True, **values}
-        return _whole(concessions.add(lot, kept, by, now))
+        row = concessions.add(lot, kept, by, now)
+        history.note(lot.id, "concession asked for", by, now, {"concession": [row.id]})
+        return _whole(row)
 
 
 def approve(number: int, by: str) -> dict[str, Any]:
@@ -133,6 +139,7 @@ def approve(number: int, by: str) -> dict[str, Any]:
         if not concessions.approve(row, by, now):
             raise Conflict(f"Concession {number} was approved by {row.approved_by} already.")
         refresh(lot)
+        history.note(lot.id, "concession approved", by, now, {"concession": [number]})
         return _whole(_found(number))
 
 
@@ -150,6 +157,7 @@ def withdraw(number: int, reason: str, by: str) -> dict[str, Any]:
         if not concessions.withdraw(row, reason, by, now):
             raise Conflict(f"Concession {number} was withdrawn by {row.withdrawn_by} already.")
         refresh(lot)
+        history.note(lot.id, "concession withdrawn", by, now, {"concession": [number]})
         return _whole(_found(number))
 
 

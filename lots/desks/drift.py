@@ -15,6 +15,7 @@ from lots.domain.agreed import limits_from
 from lots.domain.drift import Analysis, Signal
 from lots.domain.figures import MEASURES, limit_on
 from lots.domain.limits import Limit, shown
+from lots.domain.projection import Projection
 from lots.domain.run_rules import RULES
 from lots.store import series as store
 
@@ -27,16 +28,20 @@ CHARTS = {
 
 
 def drift_of(
-    supplier_id: int, grade_id: int, characteristic: str, since: datetime | None = None, until: datetime | None = None
+    supplier_id: int,
+    grade_id: int,
+    characteristic: str | None,
+    since: datetime | None = None,
+    until: datetime | None = None,
 ) -> dict[str, Any]:
-    """Returns the drift of a characteristic, or of one measure of it, over a supplier's lots of a grade. Five queries, however many lots.
+    """Returns the drift of a characteristic, of one measure of it, or of all, over a supplier's lots of a grade. Five queries, however many lots.
 
     Raises:
         NotFound: no such supplier or grade.
         Invalid: no such characteristic; the answer lists those there are.
     """
     supplier, grade = found("supplier", supplier_id), found("grade", grade_id)
-    measures = series.measures_of(characteristic)
+    measures = series.measures_of(characteristic) if characteristic else list(MEASURES)
     if not measures:
         known = [*dict.fromkeys(name.partition(".")[0] for name in MEASURES), *MEASURES]
         raise Invalid(
@@ -103,13 +108,14 @@ def _add_measure(answer: dict[str, Any], measure: str, rows: Sequence[Any], kept
         answer["baseline"].append({**place, **_baseline_view(result, part, kept)})
         if result.charts is not None:
             answer["charts"].append({**place, **_chart_view(result, part)})
-        answer["signals"] += [{**place, **signal_view(s, part, result)} for s in result.signals]
+        latest = number == len(parts)
+        answer["signals"] += [{**place, **signal_view(s, part, result, latest=latest)} for s in result.signals]
         if number > 1:
             answer["marks"].append(_mark(measure, parts[number - 2], part))
     if parts:
         place = {"measure": measure, "stretch": len(parts)}
         answer["trend"].append({**place, **_trend_view(result, part)})
-        answer["projection"].append({**place, **projection_view(result)})
+        answer["projection"].append({**place, **projection_view(result, part)})
 
 
 def _points(number: int, part: Stretch) -> list[dict[str, Any]]:
@@ -125,7 +131,7 @@ def _mark(measure: str, before: Stretch, after: Stretch) -> dict[str, Any]:
         "measure": measure,
         "before_number": after.numbers[0],
         "before_lot_id": after.rows[0].id,
-        "says": f"From lot {after.rows[0].supplier_lot} on {after.key}; before, {before.key}. The series starts anew here.",
+        "says": f"From lot {after.rows[0].supplier_lot} on: {after.key}. Before: {before.key}. The series starts anew here.",
     }
 
 
@@ -133,8 +139,9 @@ def _baseline_view(result: Analysis, part: Stretch, kept: Any) -> dict[str, Any]
     base = result.baseline
     if base is None:
         lacking = drift.PROVISIONAL_FROM - len(part.values)
-        more = f"{lacking} more" if lacking > 0 else "lots that differ from each other"
-        says = f"No baseline yet: it takes {drift.PROVISIONAL_FROM} lots read alike, so {more}. Until then the lots are shown, and a trend is looked for."
+        says = f"No baseline yet: it takes {drift.PROVISIONAL_FROM} lots read alike, so {lacking} more. Until then the lots are shown, and a trend is looked for."
+        if lacking <= 0:
+            says = f"No baseline: the first {drift.PROVISIONAL_FROM} lots are all the same, so there is no scatter to chart by."
         return {"status": "none", "chosen": False, "revision": None, "mean": None, "sigma": None, "n": 0, "says": says}
     if base.chosen:
         origin = "given by hand" if base.n == 0 else f"{base.n} lots"
@@ -197,8 +204,8 @@ def _chart_view(result: Analysis, part: Stretch) -> dict[str, Any]:
     return {"parameters": parameters, "points": points}
 
 
-def signal_view(signal: Signal, part: Stretch, result: Analysis) -> dict[str, Any]:
-    """Returns a signal with its lots and its words."""
+def signal_view(signal: Signal, part: Stretch, result: Analysis, *, latest: bool = True) -> dict[str, Any]:
+    """Returns a signal with its lots and its words. In a stretch that is not the latest nothing is active any more."""
     about = MEASURES[part.measure]
     word = {1: about.more, -1: about.less, 0: "an odd pattern"}[signal.side]
     called = sorted(signal.calls, key=lambda call: call.index)
@@ -209,7 +216,7 @@ def signal_view(signal: Signal, part: Stretch, result: Analysis) -> dict[str, An
     return {
         "side": signal.side,
         "direction": word,
-        "active": signal.active,
+        "active": signal.active and latest,
         "kind": signal.kind,
         "first": _at(part, signal.first),
         "last": _at(part, signal.last),
@@ -217,7 +224,7 @@ def signal_view(signal: Signal, part: Stretch, result: Analysis) -> dict[str, An
         "size": signal.size if signal.side else None,
         "departure": signal.departure if signal.side else None,
         "calls": calls,
-        "says": _signal_says(signal, part, calls, word),
+        "says": f"{moved(signal, part)} {_called_by(calls)}{_since(signal, part, latest)}",
     }
 
 
@@ -226,20 +233,30 @@ def _at(part: Stretch, index: int) -> dict[str, Any]:
     return {"number": part.numbers[index], "lot_id": row.id, "supplier_lot": row.supplier_lot}
 
 
-def _signal_says(signal: Signal, part: Stretch, calls: list[dict[str, Any]], word: str) -> str:
+def moved(signal: Signal, part: Stretch) -> str:
+    """Returns in a sentence what moved, which way, since which lot and how far."""
     about = MEASURES[part.measure]
     unit = f" {about.unit}" if about.unit else ""
     began, last = part.rows[signal.began].supplier_lot, part.rows[signal.last].supplier_lot
-    by = _called_by(calls)
     if signal.side == 0:
-        return f"{about.label}: {word} up to lot {last}, not a drift: {by}."
+        return f"{about.label}: an odd pattern up to lot {last}, not a drift."
+    word = about.more if signal.side > 0 else about.less
     size, gone = (shown(abs(amount), about.decimals) for amount in (signal.size, signal.departure))
     if signal.kind == "ramp":
-        moved = f"{word} since about lot {began}, by {size}{unit} a lot, {gone}{unit} in all by lot {last}"
-    else:
-        moved = f"{word} from about lot {began} on, by {size}{unit} at once"
-    now = "" if signal.active else f" Back since lot {last}."
-    return f"{about.label}: {moved}. First called by {by}.{now}"
+        return (
+            f"{about.label}: {word} since about lot {began}, by {size}{unit} a lot, {gone}{unit} in all by lot {last}."
+        )
+    if signal.kind == "single":
+        return f"{about.label}: {word} in lot {began} alone, by {size}{unit}."
+    return f"{about.label}: {word} from about lot {began} on, by {size}{unit} at once."
+
+
+def _since(signal: Signal, part: Stretch, latest: bool) -> str:
+    if signal.kind == "single":
+        return ""
+    if not signal.active:
+        return f" Back since lot {part.rows[signal.last + 1].supplier_lot}."
+    return "" if latest else f" Lots after {part.rows[-1].supplier_lot} were read otherwise and start a new series."
 
 
 def _called_by(calls: list[dict[str, Any]]) -> str:
@@ -248,7 +265,8 @@ def _called_by(calls: list[dict[str, Any]]) -> str:
     charts = [CHARTS[call["by"]] for call in others if call["by"] in CHARTS]
     rules = [call["by"] for call in others if call["by"] not in CHARTS]
     later = [*charts, *([f"run {'rule' if len(rules) == 1 else 'rules'} {', '.join(rules)}"] if rules else [])]
-    return f"{first['what']} at lot {first['supplier_lot']}" + (f", then by {', '.join(later)}" if later else "")
+    agreed = f"; later by {', '.join(later)}" if later else ""
+    return f"First called at lot {first['supplier_lot']}, by {first['what']}{agreed}."
 
 
 def _trend_view(result: Analysis, part: Stretch) -> dict[str, Any]:
@@ -262,14 +280,16 @@ def _trend_view(result: Analysis, part: Stretch) -> dict[str, Any]:
     about = MEASURES[part.measure]
     unit = f" {about.unit}" if about.unit else ""
     moving = trend.p < drift.TREND_ALPHA and slope.slope != 0
+    digits = about.decimals + 1
     if slope.low is None or slope.high is None:
-        ends = "interval unknown"
+        ends = "too few lots for an interval of the slope"
     else:
-        ends = f"{slope.low:+.{about.decimals + 1}f} to {slope.high:+.{about.decimals + 1}f}"
+        ends = f"{slope.low:+.{digits}f} to {slope.high:+.{digits}f}{unit} a lot with {slope.confidence:.0%} confidence"
     if moving:
-        says = f"{about.more if slope.slope > 0 else about.less} by {abs(slope.slope):.{about.decimals + 1}f}{unit} a lot ({ends}, {slope.confidence:.0%} interval), p = {trend.p:.2g}."
+        way = about.more if slope.slope > 0 else about.less
+        says = f"{way} by {abs(slope.slope):.{digits}f}{unit} a lot ({ends}; p = {trend.p:.2g})."
     else:
-        says = f"No trend shown over {trend.n} lots (slope {ends}{unit} a lot, p = {trend.p:.2g})."
+        says = f"No trend shown over {trend.n} lots ({ends}; p = {trend.p:.2g}, where a trend takes less than {drift.TREND_ALPHA:g})."
     figures = (slope.slope, slope.low, slope.high, slope.method, trend.s, trend.tau, trend.p)
     return {"n": trend.n, "says": says[:1].upper() + says[1:], **dict(zip(_TREND, figures, strict=True))}
 
@@ -278,7 +298,7 @@ _TREND = ("slope", "slope_low", "slope_high", "method", "kendall_s", "kendall_ta
 _PROJECTION = ("slope", "slope_low", "slope_high", "limit", "about", "earliest", "latest")
 
 
-def projection_view(result: Analysis) -> dict[str, Any]:
+def projection_view(result: Analysis, part: Stretch) -> dict[str, Any]:
     """Returns where the lots reach their limit, or in words why that cannot be said."""
     ahead = result.projection
     if ahead is None:
@@ -289,7 +309,14 @@ def projection_view(result: Analysis) -> dict[str, Any]:
             else "Nothing can be said yet: no slope is shown."
         )
         return {**dict.fromkeys(_PROJECTION), "says": says}
-    return {**{name: getattr(ahead, name) for name in _PROJECTION}, "says": ahead.says}
+    return {**{name: getattr(ahead, name) for name in _PROJECTION}, "says": ahead_says(ahead, part)}
+
+
+def ahead_says(ahead: Projection, part: Stretch) -> str:
+    """Returns the words of a projection, with the lot that its numbers count from where it names any."""
+    if ahead.earliest is None:
+        return ahead.says
+    return f"{ahead.says} Lot {part.rows[-1].supplier_lot} was number {ahead.last}."
 
 
 def _add_together(answer: dict[str, Any], rows: Sequence[Any], kept: Any) -> None:
@@ -326,9 +353,12 @@ def _together_view(part: Stretch, index: int, parts: Sequence[float]) -> dict[st
 def _says(answer: dict[str, Any]) -> str:
     active = [signal for signal in answer["signals"] if signal["active"] and signal["side"]]
     who = f"{answer['supplier']}, {answer['grade']}"
-    measured = max((len(line["points"]) for line in answer["series"]), default=0)
+    latest = [[p for p in line["points"] if p["stretch"] == line["points"][-1]["stretch"]] for line in answer["series"]]
+    measured = max(map(len, latest), default=0)
     if active:
         return " ".join(f"{signal['says']}" for signal in active)
+    if not measured:
+        return f"{who}: no lot was measured for this yet."
     if measured < drift.PROVISIONAL_FROM:
-        return f"{who}: {measured} {'lot' if measured == 1 else 'lots'} measured, too few to say how they drift."
+        return f"{who}: {measured} {'lot' if measured == 1 else 'lots'} read alike, too few to say how they drift."
     return f"{who}: no drift shown over {measured} lots."

@@ -111,13 +111,14 @@ def _says(seen: Forecast, supplier: str, grade: str) -> str:
     if seen.model == "verdicts":
         return f"{whose} is {share}. From the verdicts on {seen.lots} {'lot' if seen.lots == 1 else 'lots'} alone."
     name, least = seen.parts[0]
-    weak = f" It would most likely fail by {_part_name(name)} ({1 - least:.0%})." if least < 0.95 else ""
-    return f"{whose} is {share}. From what at least {seen.lots} lots measured.{weak}"
+    weak = f" If it fails, then most likely by {_part_name(name)} ({1 - least:.0%})." if least < 0.95 else ""
+    return f"{whose} is {share}. From measurements of the last {seen.lots} lots or more.{weak}"
 
 
 def _part_name(name: str) -> str:
     about = MEASURES.get(name)
-    return about.label.lower() if about else {"color": "colour"}.get(name, "something not followed here")
+    other = "something that is not followed from lot to lot, such as a single reading or spool"
+    return about.label.lower() if about else {"color": "colour"}.get(name, other)
 
 
 # How far back the week's list looks, and how near a limit is near.
@@ -132,7 +133,7 @@ def act_this_week() -> dict[str, Any]:
     """
     now = clock.now()
     groups: dict[tuple[int, int], list[Any]] = {}
-    for row in series.originals(store.lots_of(since=now - _BACK)):
+    for row in store.lots_of(since=now - _BACK):
         groups.setdefault((row.supplier_id, row.grade_id), []).append(row)
     overdue = store.overdue_actions(now)
     pairs = {*groups, *((action.supplier_id, action.grade_id) for action in overdue)}
@@ -142,13 +143,14 @@ def act_this_week() -> dict[str, Any]:
     items = [_overdue_line(action, now) for action in overdue]
     for (supplier, grade), rows in sorted(groups.items()):
         nominal = grades[grade].nominal_diameter_mm
-        items += _moving(rows, kept.get((supplier, grade)), limits.get(grade), nominal, (supplier, grade))
+        firsts = series.originals(rows)
+        items += _moving(firsts, kept.get((supplier, grade)), limits.get(grade), nominal, (supplier, grade))
         items += _refused(rows, (supplier, grade))
     for item in items:
         item["supplier"], item["grade"] = suppliers[item["supplier_id"]].name, grades[item["grade_id"]].code
     items.sort(key=lambda item: (URGENCY.index(item["what"]), item["supplier"], item["grade"]))
     says = (
-        f"{len(items)} {'thing needs' if len(items) == 1 else 'things need'} attention."
+        f"{len(items)} {'thing needs' if len(items) == 1 else 'things need'} attention, the most urgent first."
         if items
         else "Nothing to act on this week."
     )
@@ -175,10 +177,13 @@ def _moving(
         analysis = drift.analysed(parts[-1], kept, limit_on(measure, agreed, nominal_mm))
         active = [signal for signal in analysis.signals if signal.active and signal.side]
         ahead = analysis.projection
-        soon = ahead is not None and ahead.earliest is not None and ahead.earliest - ahead.last <= _NEAR_LOTS
+        # A limit that is reached already has no lot to come that reaches it first.
+        comes = None if ahead is None or ahead.limit is None else ahead.earliest or ahead.about
+        soon = ahead is not None and comes is not None and comes - ahead.last <= _NEAR_LOTS
         for signal in active:
-            view = drift.signal_view(signal, parts[-1], analysis)
-            says = view["says"] + (f" {ahead.says}" if soon and ahead else "")
+            says = drift.moved(signal, parts[-1])
+            if soon and ahead is not None:
+                says += f" {drift.ahead_says(ahead, parts[-1])}"
             found_.append(_line("limit_near" if soon else "drifting", pair, says, parts[-1].rows[-1].id, measure))
     return found_
 

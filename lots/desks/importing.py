@@ -13,7 +13,7 @@ from lots.desks import bench, catalog, clock, grouping, receiving
 from lots.desks.errors import Fault, Invalid, LotsError
 from lots.desks.reading_files import CellFault, Options, fault
 from lots.desks.trouble import Clash
-from lots.store import imports
+from lots.store import history, imports
 from lots.store.database import transaction
 from lots.store.paging import Page
 
@@ -112,7 +112,9 @@ def store(draft: Draft, by: str, *, dry_run: bool = False) -> dict[str, Any]:
             found = {**kept, "id": None, "recorded_at": now, "recorded_by": by, **summary}
             if dry_run:
                 raise _Undo
-            found |= _view(imports.add({**kept, "summary": summary}, by, now))
+            row = imports.add({**kept, "summary": summary}, by, now)
+            history.note(None, "file imported", by, now, {"import": [row.id]})
+            found |= _view(row)
     except _Undo:
         _forget_numbers(found, {spool.get("code") for item in draft.items for spool in item.get("spools") or ()})
     except Clash:

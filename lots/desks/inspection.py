@@ -13,7 +13,7 @@ from lots.domain.plans import plan_for
 from lots.domain.sampling import Sampling
 from lots.domain.severity import Inspected, Severity, severity
 from lots.store import catalog as store_catalog
-from lots.store import lots
+from lots.store import history, lots
 from lots.store.database import transaction
 
 
@@ -83,9 +83,10 @@ def resume(supplier_id: int, grade_id: int, reason: str, by: str) -> dict[str, A
         if before["severity"] != "discontinued":
             raise NotLegal(f"Inspection is {before['severity']}, not discontinued. {before['says']}", legal=[])
         now = clock.now()
-        lots.resume(supplier_id, grade_id, reason, by, now)
+        resumed = lots.resume(supplier_id, grade_id, reason, by, now)
         for lot in lots.lock(lots.waiting(supplier_id, grade_id)).values():
             judge_lot(lot, by, now, reason=f"Inspection resumed: {reason}")
+        history.note(None, "inspection resumed", by, now, {"resumption": [resumed.id]})
         return severity_view(supplier_id, grade_id)
 
 

@@ -10,7 +10,7 @@ from lots.desks.catalog import found
 from lots.desks.errors import Invalid
 from lots.desks.judging import judge_lot
 from lots.desks.words import moment
-from lots.store import catalog, lots, readings
+from lots.store import catalog, history, lots, readings
 from lots.store.database import transaction
 from lots.store.paging import Page
 
@@ -45,6 +45,7 @@ def add_check(instrument_id: int, values: dict[str, Any], by: str) -> dict[str, 
             judge_lot(lot, by, now, reason=reason)
             exposure = tracing.exposure(lot)
             touched.append({**after(lot), "standing_before": before, "exposure": exposure})
+        history.note(None, "instrument checked", by, now, {"instrument_check": [check.id]})
         return {
             **views.check(check),
             "lots": touched if not passed else [t for t in touched if t["standing_before"] != t["standing"]],

@@ -5,6 +5,7 @@ Every desk that stores evidence or revisions calls `judge_lot` in its own transa
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -13,7 +14,7 @@ from lots.desks.evidence import Judged, work_out
 from lots.domain.acceptance import Assessment
 from lots.domain.agreed import CHARACTERISTICS
 from lots.domain.standing import LOADABLE
-from lots.store import catalog, decisions, lots
+from lots.store import catalog, decisions, history, lots
 
 
 def find_previous(lot: Any) -> dict[str, Any]:
@@ -56,8 +57,10 @@ def judge_lot(
     reason: str = "",
     renew: bool = False,
     retest: bool = False,
+    what: str = "lot judged again",
+    wrote: Mapping[str, Sequence[int]] | None = None,
 ) -> tuple[Judged, Any | None]:
-    """Judges a lot, keeps where it stands on its row, and adds a decision when more than a figure changed.
+    """Judges a lot, keeps where it stands on its row, adds a decision when more than a figure changed, and notes it all in the lot's history.
 
     Args:
         lot: locked by this transaction; `by_hand` already says what a person decided.
@@ -67,6 +70,8 @@ def judge_lot(
         reason: why, in words; made from the findings when empty.
         renew: judge under the newest revisions, and against the lot accepted last by now.
         retest: True when readings were repeated after they had been complete and did not pass.
+        what: what the history calls it.
+        wrote: table -> numbers of rows of this lot that the caller wrote before, to stand in the same entry.
 
     Returns:
         What was judged, and the decision added, None when nothing but figures changed.
@@ -80,26 +85,24 @@ def judge_lot(
     found, before = judged.assessment, _marks(lot)
     stood = (lot.standing, lot.uses)
     kept = {
-        "standing": judged.standing,
-        "assessed": found.standing,
+        **_verdict(judged),
         "by_hand": lot.by_hand,
         "by_hand_reason": lot.by_hand_reason,
-        "uses": dict(found.uses),
-        "accepted": [name for name in CHARACTERISTICS if found.passed(name)],
         "previous": previous,
         "retests_cleared": lot.retests_cleared,
         "limits_revision": limits,
         "shade_revision": shade,
     }
-    lots.save_judgement(
-        lot, {**kept, **_figures(lot, judged, retest=retest, voided=action == "void"), "judged_at": now}
-    )
-    failing = {
-        code: [{"uses": list(f.uses), "message": f.message} for f in why]
-        for code, why in found.summary.nonconforming.items()
+    once = {
+        "measured": lot.measured or bool(judged.recorded),
+        "original": _original(lot, judged, retest=retest, voided=action == "void"),
+        "judged_at": now,
     }
-    lots.keep_spool_findings(lot, dict(found.summary.spool_flow), failing)
+    lots.save_judgement(lot, {**kept, **_figures(judged), **once})
+    lots.keep_spool_findings(lot, *of_spools(judged))
+    written = {"lot": [lot.id], **(wrote or {})}
     if action == "judge" and before == _marks(lot):
+        history.note(lot.id, what, by, now, written)
         return judged, None
     record = {
         **kept,
@@ -109,8 +112,33 @@ def judge_lot(
         "reading_ids": judged.reading_ids,
     }
     decision = decisions.add(lot, record, by, now)
-    tracing.open_containments(lot, stood, decision, now)
+    opened = tracing.open_containments(lot, stood, decision, now)
+    history.note(lot.id, what, by, now, {**written, "decision": [decision.id], "containment": opened})
     return judged, decision
+
+
+def derived(judged: Judged) -> dict[str, Any]:
+    """Returns the columns of a lot that follow from its readings, its revisions and the decision by hand, whatever happened before."""
+    return {**_verdict(judged), **_figures(judged)}
+
+
+def _verdict(judged: Judged) -> dict[str, Any]:
+    found = judged.assessment
+    return {
+        "standing": judged.standing,
+        "assessed": found.standing,
+        "uses": dict(found.uses),
+        "accepted": [name for name in CHARACTERISTICS if found.passed(name)],
+    }
+
+
+def of_spools(judged: Judged) -> tuple[dict[str, float], dict[str, list[dict[str, Any]]]]:
+    """Returns what is kept beside spools, by their codes: flow factors, and what fails by itself."""
+    summary = judged.assessment.summary
+    failing = {
+        code: [{"uses": list(f.uses), "message": f.message} for f in why] for code, why in summary.nonconforming.items()
+    }
+    return dict(summary.spool_flow), failing
 
 
 def _marks(lot: Any) -> tuple[Any, ...]:
@@ -119,7 +147,7 @@ def _marks(lot: Any) -> tuple[Any, ...]:
     return (lot.judged_at and lot.standing, lot.assessed, lot.uses, lot.accepted, lot.previous, *revisions)
 
 
-def _figures(lot: Any, judged: Judged, *, retest: bool, voided: bool) -> dict[str, Any]:
+def _figures(judged: Judged) -> dict[str, Any]:
     """What production and the next judgement need, beside the verdict itself."""
     found = judged.assessment
     summary = found.summary
@@ -136,9 +164,7 @@ def _figures(lot: Any, judged: Judged, *, retest: bool, voided: bool) -> dict[st
             "sources": judged.sources,
             "failed": sorted({f.code for f in found.findings if f.verdict == "fail" and not f.hold and f.uses}),
         },
-        "measured": lot.measured or bool(judged.recorded),
         "retestable": [name for name in CHARACTERISTICS if found.settled_without_pass(name)],
-        "original": _original(lot, judged, retest=retest, voided=voided),
     }
 
 

@@ -23,6 +23,7 @@ class _Tally:
     accepted_kg: dict[str, float] = field(default_factory=dict)
     costed: int = 0
     uncosted: int = 0
+    unsettled: int = 0
     severities: Counter[str] = field(default_factory=Counter)
 
 
@@ -48,6 +49,7 @@ def by_supplier(purchases: Iterable[tuple[Any, ...]], standings: dict[int, str])
             tally.due += 1
             tally.late += received_at > due_at
         if standing in ("returned", "quarantined"):
+            tally.unsettled += 1
             continue
         if cost is None:
             tally.uncosted += 1
@@ -82,6 +84,8 @@ def _view(tally: _Tally) -> dict[str, Any]:
 
 def _cost(tally: _Tally) -> dict[str, Any]:
     found: dict[str, Any] = {"per_accepted_kg": None, "currency": None, "accepted_kg": None, "deliveries": tally.costed}
+    if not tally.costed and tally.unsettled and not tally.uncosted:
+        return {**found, "says": "No delivery counts yet: lots in quarantine and lots sent back are left out."}
     if not tally.costed:
         return {**found, "says": "No cost was recorded with its deliveries."}
     if len(tally.cost) > 1:
@@ -92,7 +96,9 @@ def _cost(tally: _Tally) -> dict[str, Any]:
     currency = next(iter(tally.cost))
     kg = tally.accepted_kg[currency]
     found |= {"currency": currency, "accepted_kg": kg}
-    left = f" {tally.uncosted} more without a recorded cost are left out." if tally.uncosted else ""
+    left = ""
+    if tally.uncosted:
+        left = f" {tally.uncosted} more without a recorded cost {'is' if tally.uncosted == 1 else 'are'} left out."
     if not kg:
         return {**found, "says": f"{tally.cost[currency]:.2f} {currency} paid, and no kilogram accepted.{left}"}
     price = tally.cost[currency] / kg

@@ -10,7 +10,7 @@ from lots.desks.clearing import Ask, settings, spool_of, view, work_out
 from lots.desks.errors import Conflict, Fault, Invalid, NotFound
 from lots.desks.words import moment
 from lots.domain.concessions import reserved_g
-from lots.store import loads, lots, tracing
+from lots.store import history, loads, lots, tracing
 from lots.store.database import transaction
 from lots.store.paging import Page
 
@@ -41,7 +41,8 @@ def load(values: dict[str, Any], by: str) -> tuple[dict[str, Any], bool]:
         answer, _ = work_out(row, ask, max(now, loaded_at))
         asked = {"machine": machine, "job": job, "use": use}
         if not answer.clear:
-            loads.refuse(row, asked, list(answer.reasons), by, now)
+            refusal = loads.refuse(row, asked, list(answer.reasons), by, now)
+            history.note(row.lot_id, "load refused", by, now, {"load_refusal": [refusal.id]})
             return {**view(row, answer, ask), "checked_at": now}, False
         under = answer.concession
         taken = (
@@ -58,6 +59,7 @@ def load(values: dict[str, Any], by: str) -> tuple[dict[str, Any], bool]:
             lots.note_life(row, {"opened_at": loaded_at})
         if under is not None:
             concessions.refresh(row.lot)
+        history.note(row.lot_id, "spool loaded", by, now, {"load": [stored.id], "spool": [row.id]})
         told = {**views.load(stored), "cautions": list(answer.cautions), "settings": settings(row)}
         return {**told, "concession": under and concessions.view_of(under)}, True
 
@@ -113,6 +115,7 @@ def unload(load_id: int, remaining_mass_g: float, unloaded_at: datetime | None, 
         lots.take_off_machine(row.spool_id, remaining_mass_g)
         if row.concession_id is not None:
             concessions.refresh(row.lot)
+        history.note(row.lot_id, "spool unloaded", by, now, {"load": [load_id], "spool": [row.spool_id]})
         return views.load(loads.find(load_id))
 
 

@@ -136,7 +136,7 @@ def decide(lot_id: int, action: str, reason: str, by: str) -> dict[str, Any]:
             lot.retests_cleared = readings.retest_rounds(lot.id)
         lot.by_hand = in_force_after(action)
         lot.by_hand_reason = reason if lot.by_hand else None
-        _, decision = judge_lot(lot, by, now, action=action, reason=reason)
+        _, decision = judge_lot(lot, by, now, action=action, reason=reason, what="decision made")
         return {**views.decision(decision), "lot": after(lot), "exposure": tracing.exposure(lot)}
 
 

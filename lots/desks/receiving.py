@@ -81,7 +81,13 @@ def receive(values: dict[str, Any], by: str) -> dict[str, Any]:
         delivery = lots.add_delivery(held, kept, by, now)
         rows = lots.add_spools(held, delivery, spools)
         judge_lot(
-            held, by, now, action="received", reason=f"{len(rows)} {'spool' if len(rows) == 1 else 'spools'} received."
+            held,
+            by,
+            now,
+            action="received",
+            reason=f"{len(rows)} {'spool' if len(rows) == 1 else 'spools'} received.",
+            what="delivery received",
+            wrote={"delivery": [delivery.id], "spool": [row.id for row in rows]},
         )
         return {
             **views.delivery(delivery),

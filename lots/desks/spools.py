@@ -9,7 +9,7 @@ from lots.desks.clearing import spool_of
 from lots.desks.errors import AlreadyThere, Conflict, Fault, Invalid
 from lots.desks.receiving import free_codes
 from lots.domain.standing import ENDINGS
-from lots.store import lots, tracing
+from lots.store import history, lots, tracing
 from lots.store.database import transaction
 
 
@@ -52,6 +52,7 @@ def note(code: str, event: str, at: Any, by: str) -> dict[str, Any]:
         if event == "opened" and row.opened_at is not None:
             raise Conflict(f"Spool {row.code} was opened at {row.opened_at:%Y-%m-%d %H:%M} UTC already.")
         lots.note_life(row, {f"{event}_at": moment})
+        history.note(row.lot_id, f"spool {event}", by, now, {"spool": [row.id]}, {f"{event}_at": moment})
         return get_spool(code)
 
 
@@ -76,7 +77,13 @@ def wind(values: dict[str, Any], by: str) -> dict[str, Any]:
             raise AlreadyThere(
                 f"The code {code} is on another spool. Stick on a new one, or leave code out to be given one."
             )
-        lots.wind(code, heaviest.lot, heaviest.delivery, named, by, now)
+        wound = lots.wind(code, heaviest.lot, heaviest.delivery, named, by, now)
+        for lot_id in sorted({parent.lot_id for parent, _ in named}):
+            taken_from = [parent.id for parent, _ in named if parent.lot_id == lot_id]
+            if lot_id == heaviest.lot_id:
+                history.note(lot_id, "spool wound", by, now, {**wound, "spool": [*wound["spool"], *taken_from]})
+            else:
+                history.note(lot_id, "filament taken", by, now, {"spool": taken_from})
         return get_spool(code)
 
 

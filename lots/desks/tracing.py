@@ -10,7 +10,7 @@ from lots.desks.errors import Conflict, NotFound
 from lots.domain.agreed import limits_from, verdict_on_use
 from lots.domain.standing import LOADABLE
 from lots.domain.tracing import LONGEST_GAP, Reach, Stay, lots_of_job, reached_by
-from lots.store import decisions, lots, tracing
+from lots.store import decisions, history, lots, tracing
 from lots.store.database import transaction
 from lots.store.paging import Page
 
@@ -101,8 +101,10 @@ def job(name: str) -> dict[str, Any]:
     return {"job": name, "loads": [views.load(row) for row in rows], "lots": found}
 
 
-def open_containments(lot: Any, before: tuple[str, dict[str, str]], decision: Any, now: datetime) -> None:
+def open_containments(lot: Any, before: tuple[str, dict[str, str]], decision: Any, now: datetime) -> list[int]:
     """Opens a containment for each place a lot had reached for a use that it has just lost, in the caller's transaction.
+
+    Returns their numbers.
 
     Args:
         lot: as it stands now.
@@ -111,7 +113,7 @@ def open_containments(lot: Any, before: tuple[str, dict[str, str]], decision: An
     """
     standing, uses = before
     if standing not in LOADABLE:
-        return
+        return []
     blocks = limits_from(lot.limits_revision.body).blocks if lot.limits_revision else ()
 
     def lost(use: str) -> bool:
@@ -120,7 +122,7 @@ def open_containments(lot: Any, before: tuple[str, dict[str, str]], decision: An
 
     known = _around(tracing.loads_of_lot(lot.id))
     cared_for = tracing.contained(lot.id) if known else set()
-    tracing.contain(
+    return tracing.contain(
         [
             {
                 "lot": lot,
@@ -169,6 +171,8 @@ def close_containment(number: int, note: str, by: str) -> dict[str, Any]:
         row = tracing.containment(number)
         if row is None:
             raise NotFound(f"There is no containment {number}. GET /v1/containments lists them.")
-        if not tracing.close_containment(number, by, note, clock.now()):
+        now = clock.now()
+        if not tracing.close_containment(number, by, note, now):
             raise Conflict(f"Containment {number} was closed by {row.closed_by} already: {row.note}")
+        history.note(row.lot_id, "containment closed", by, now, {"containment": [number]})
         return _containment_view(tracing.containment(number))

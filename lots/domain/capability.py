@@ -73,6 +73,8 @@ def capability(
     for name, value in (("sigma", sigma), ("df", df), ("n_effective", n_effective)):
         if not (math.isfinite(value) and value > 0):
             raise ValueError(f"{name} is {value!r}; it must be a number above 0")
+    if not math.isfinite(mean):
+        raise ValueError(f"mean is {mean!r}; it must be a number")
     if low is None and high is None:
         raise ValueError("capability needs a limit")
     if low is not None and high is not None and not low < high:

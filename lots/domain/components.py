@@ -86,18 +86,19 @@ def components(groups: Sequence[Group], confidence: float = 0.95) -> Components:
 
     Notes:
         For lots drawn at random from a supplier, and normal distributions. `within` and `between` are the estimators of the analysis of
-        variance. The interval for `between` and `total` are built on the unweighted means of lots, whose variance is
-        between + within / h, h the harmonic mean size: there chi-square holds well also for unequal sizes. Ends below 0 are set to 0.
+        variance. The interval for `between`, and `total`, are built on the unweighted means of lots, whose variance is between + within / h,
+        h the harmonic mean size. For lots of one size the interval is the modified large-sample one. For unequal sizes that one misses up
+        to 10 % where between is small (simulated), so Burdick and Eickman's is used, which is hardly wider. Ends below 0 are set to 0.
 
         Satterthwaite's degrees of freedom are not used for `total`. Where three lots happen to lie close together they come out near
-        the number of spools, and an interval for capability built on them misses on the low side in 10 % of cases instead of 2.5 %
+        the number of spools, and an interval for capability built on them misses on one side in 10 % of cases instead of 2.5 %
         (simulated, 90 % of the variance between lots). `total_df` makes the upper chi-square limit of the total the modified large-sample limit.
 
     Reference:
         Searle, Casella and McCulloch 1992, Variance Components, 3.6 (estimators, n0). Thomas and Hultquist 1978, Ann. Stat. 6, 582-587
-        (unweighted means). Interval for `between`: Ting, Burdick, Graybill, Jeyaratnam and Lu 1990, J. Stat. Comput. Simul. 35, 135-143;
-        Burdick and Graybill 1992, Confidence Intervals on Variance Components, 3.3 and 4.3. Limit for `total`: Graybill and Wang 1980,
-        J. Am. Stat. Assoc. 75, 869-873. Section numbers from memory.
+        (unweighted means). Ting, Burdick, Graybill, Jeyaratnam and Lu 1990, J. Stat. Comput. Simul. 35, 135-143 (modified large-sample
+        interval). Burdick and Eickman 1986, J. Stat. Comput. Simul. 26, 205-219 (unequal sizes). Graybill and Wang 1980, J. Am. Stat. Assoc. 75,
+        869-873 (limit for a sum). All but the first are in Burdick and Graybill 1992, Confidence Intervals on Variance Components, 3 and 4.
 
     Example:
         >>> found = components([Group(2, 1.0, 2.0), Group(2, 5.0, 2.0)])
@@ -137,7 +138,7 @@ def components(groups: Sequence[Group], confidence: float = 0.95) -> Components:
         between = max(0.0, (mean_square - within) / n0)
         share = math.fsum(1 / g.n for g in groups) / k
         rest = (1 - share) * within
-        between_interval = _between_interval(spread, df_between, share * within, df_within, confidence)
+        between_interval = _between_interval(spread, within, df_within, [g.n for g in groups], confidence)
     # The means of lots cannot truly scatter less than their spools make them.
     of_means = max(spread, share * (within or 0.0))
     total = of_means + rest
@@ -175,8 +176,32 @@ def _ratio(df: float, above: float) -> float:
     return df / float(chdtri(df, above))
 
 
-def _between_interval(spread: float, df1: int, noise: float, df2: int, confidence: float) -> Interval:
-    """The modified large-sample interval for the difference of two variances, `spread` (true value between + noise) and `noise`.
+def _between_interval(spread: float, within: float, df_within: int, sizes: list[int], confidence: float) -> Interval:
+    """The interval for the variance between lots, from the variance of their means, whose true value is between + within / size."""
+    df, smallest, largest = len(sizes) - 1, min(sizes), max(sizes)
+    if smallest == largest:
+        return _modified_large_sample(spread, df, within / smallest, df_within, confidence)
+    from scipy.special import fdtri
+
+    tail = (1 - confidence) / 2
+    low, high = _ratios(df, tail)
+    harmonic = len(sizes) / math.fsum(1 / size for size in sizes)
+
+    def end(ratio: float, f: float, size: int) -> float:
+        # `some` would be between, if the means of lots were of spools like those of one size. Lots of the smallest size make the low end
+        # low enough, those of the largest make the high end high enough.
+        some = max(0.0, spread / f - within / size)
+        return ratio * spread * some / (within / harmonic + some) if some else 0.0
+
+    return Interval(
+        end(low, float(fdtri(df, df_within, 1 - tail)), smallest),
+        end(high, float(fdtri(df, df_within, tail)), largest),
+        confidence,
+    )
+
+
+def _modified_large_sample(spread: float, df1: int, noise: float, df2: int, confidence: float) -> Interval:
+    """The interval for the difference of two variances that were estimated independently, `spread` less `noise`.
 
     G and H are how far each variance's own exact limits lie from it, as a fraction; the cross terms make the limits exact where the true
     difference is 0 (Burdick and Graybill 1992, 3.3).
@@ -206,7 +231,7 @@ def _total_df(spread: float, df1: int, rest: float, df2: int, confidence: float)
     wanted = 1 + above / total
     # The upper limit falls as the degrees of freedom grow, so they are found by halving.
     low, high = float(df1), float(df1 + df2)
-    for _ in range(50):
+    for _ in range(40):
         middle = (low + high) / 2
         low, high = (middle, high) if _ratio(middle, 1 - tail) > wanted else (low, middle)
     return low
@@ -266,7 +291,7 @@ class MeanDifference:
 
 
 def welch(values1: Sequence[float], values2: Sequence[float], confidence: float = 0.95) -> MeanDifference | None:
-    """Returns the difference of two suppliers' mean lots, which need not scatter alike, with Welch's t interval.
+    """Returns the difference of two suppliers' mean lots, which need not scatter alike, with Welch's t and an interval.
 
     Args:
         values1, values2: one per lot, in one unit.
@@ -276,8 +301,14 @@ def welch(values1: Sequence[float], values2: Sequence[float], confidence: float 
         Positive: the first mean is greater. None when either has fewer than two lots, or all lots of each are alike to the last digit, so
         that there is no scatter to judge by.
 
+    Notes:
+        `t` and `df` are Welch's. Student's t at that `df` makes an interval that holds the difference too rarely for few lots: 92.5 % for 3 lots
+        against 20 where 95 % is promised, 87 % for 2 against 20. So the interval takes the mean of both suppliers' own t, weighted by their parts
+        of the variance (Cochran and Cox). It is 16 % wider for 3 lots against 3, 4 % for 8 against 8, and holds what it promises from 3 lots on (94 %
+        for 2 against 20; all simulated over ratios of standard deviations from 0.05 to 10).
+
     Reference:
-        Welch 1947, Biometrika 34, 28-35; NIST/SEMATECH e-Handbook 1.3.5.3.
+        Welch 1947, Biometrika 34, 28-35; NIST/SEMATECH e-Handbook 1.3.5.3. Cochran and Cox 1957, Experimental Designs, 4.14 (section from memory).
 
     Example:
         >>> found = welch([1.0, 2.0, 3.0], [2.0, 4.0, 6.0])
@@ -295,7 +326,7 @@ def welch(values1: Sequence[float], values2: Sequence[float], confidence: float 
     share1, share2 = part1 / (part1 + part2), part2 / (part1 + part2)
     df = 1 / (share1**2 / (n1 - 1) + share2**2 / (n2 - 1))
     estimate = fmean(values1) - fmean(values2)
-    half = _student(df, confidence) * error
+    half = (share1 * _student(n1 - 1, confidence) + share2 * _student(n2 - 1, confidence)) * error
     return MeanDifference(estimate, estimate - half, estimate + half, confidence, estimate / error, df, n1, n2)
 
 

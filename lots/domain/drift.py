@@ -91,7 +91,7 @@ class Signal:
     """Consecutive lots that charts called on one side of the baseline: +1 above, -1 below, 0 for an odd pattern.
 
     Indices count from 0 within the stretch. `began` is where the change most likely began; `size` is in the measure's unit, a height for
-    a step and per lot for a ramp. `active` says that the latest lot is still called.
+    a step or a single lot and per lot for a ramp. `active` says that it goes on: the latest lot is still called, and not by memory alone.
     """
 
     side: int
@@ -211,16 +211,22 @@ def _signal(
     change: Change | None,
     after: int,
 ) -> Signal:
-    kind = "pattern" if side == 0 else change.kind if change else "step"
-    began = after + change.index if change else first
+    kind: str = "pattern" if side == 0 else change.kind if change else "step"
+    began = min(after + change.index, first) if change else first
     size = change.size * baseline.sigma if change else 0.0
     departure = change.at_end * baseline.sigma if change else 0.0
+    active = last == len(charts.z) - 1
+    alone = after + int(np.argmax(side * charts.z[after : last + 1])) if side else last
+    if change and alone < last and charts.z[alone] ** 2 > change.gain:
+        # One lot explains more than any lasting change: charts that remember go on calling the lots after it, which are as before.
+        kind, began, active = "single", alone, False
+        size = departure = float(charts.z[alone]) * baseline.sigma
     earliest: dict[str, Call] = {}
     for index in range(first, last + 1):
         for call in calls.get(index, ()):
             earliest.setdefault(call.chart, call)
     called = tuple(earliest.values())
-    return Signal(side, first, last, last == len(charts.z) - 1, called, kind, min(began, first), size, departure)
+    return Signal(side, first, last, active, called, kind, began, size, departure)
 
 
 def _runs(indices: Sequence[int]) -> list[tuple[int, int]]:

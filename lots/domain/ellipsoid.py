@@ -74,7 +74,7 @@ def confidence_ellipsoid(rows: Sequence[Sequence[float]], confidence: float = 0.
     import numpy as np
     from scipy.special import fdtri
 
-    if not rows or len(rows) <= len(rows[0]):
+    if len(rows) == 0 or len(rows) <= len(rows[0]):
         return None
     table = np.asarray(rows, dtype=float)
     n, p = table.shape

@@ -7,9 +7,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations
 
+import numpy as np
+
 from lots.domain.components import Group
 from lots.domain.ellipsoid import Ellipsoid, confidence_ellipsoid
-from lots.domain.proportions import Interval, Stratum, difference, lots_to_tell, wilson
+from lots.domain.limits import BINARY_NOISE
+from lots.domain.proportions import Difference, Interval, Stratum, difference, lots_to_tell, wilson
 
 CRITERIA = {
     "acceptance": "share of lots accepted the first time",
@@ -20,6 +23,8 @@ CRITERIA = {
 MORE_IS_BETTER = ("acceptance",)
 # More lots than this nobody waits for.
 MOST_LOTS = 1000
+# Degrees of freedom below which scatter counts as unknown: two lots that happen to lie close together would look steady.
+LEAST_FREEDOM = 2
 
 Vector = tuple[float, ...]
 
@@ -102,8 +107,8 @@ def bias(lots: Sequence[LotResult], confidence: float = 0.95) -> Bias | None:
 class Comparison:
     """Two suppliers on one criterion: the first minus the second, with an interval corrected for all comparisons made together.
 
-    `better` is 1 or 2 where the interval tells them apart, else None; then `more_lots` says about how many more lots of each would, at what
-    they show now, None where no number would. `low` is None where nothing can be said at all.
+    `better` is 1 or 2 where the interval tells them apart, for acceptance the exact test too, else None; then `more_lots` says about how many
+    more lots of each would, at what they show now, None where no number would. `low` is None where nothing can be said at all.
     """
 
     criterion: str
@@ -129,9 +134,14 @@ def compare(suppliers: Mapping[int, Sequence[LotResult]], confidence: float = 0.
         Only lots of strata that both suppliers delivered in are compared, so that a mix of shades, or of easy and hard limits, cannot
         turn the order round. Where they share none nothing is said.
 
+        Newcombe's interval alone would tell 1 of 2 lots accepted from 48 of 48, although one of 50 lots at random falls among two of
+        them in 4 % of cases; so Fisher's exact test must agree. Student's t at Welch's degrees of freedom misses 2.3 % instead of 0.6 %
+        with 3 lots against 20 (simulated), so the mean of both suppliers' own t is taken.
+
     Reference:
-        Acceptance: proportions.difference. Colour: Welch's t on means over strata. Steadiness: distances from the own centroid,
-        Anderson 2006, Biometrics 62, 245-253 (from memory).
+        Acceptance: proportions.difference; Fisher's exact test, strata convolved as in Cox 1970, Analysis of Binary Data (from memory).
+        Colour: means over strata, Welch's standard error, t of Cochran and Cox 1957, Experimental Designs, 4.14 (from memory).
+        Steadiness: distances from the own centroid, Anderson 2006, Biometrics 62, 245-253 (from memory).
     """
     pairs = list(combinations(sorted(suppliers), 2))
     each = 1 - (1 - confidence) / max(1, len(pairs) * len(CRITERIA))
@@ -157,11 +167,44 @@ def _accepted_more(
     found = difference(strata, confidence)
     if found is None:
         return Comparison("acceptance", one, two, None, None, None, None, None, 0, 0)
-    better = 1 if found.low > 0 else 2 if found.high < 0 else None
     shared = [stratum for stratum in strata if stratum.n1 and stratum.n2]
-    rates = sum(s.x1 for s in shared) / found.n1, sum(s.x2 for s in shared) / found.n2
-    more = None if better else lots_to_tell(rates[0], found.n1, rates[1], found.n2, confidence, MOST_LOTS)
+    better = 1 if found.low > 0 else 2 if found.high < 0 else None
+    more = None
+    if better is None or _exact_p(shared) > 1 - confidence:
+        better, more = None, _more_accepted(shared, found, confidence)
     return Comparison("acceptance", one, two, found.estimate, found.low, found.high, better, more, found.n1, found.n2)
+
+
+def _exact_p(strata: Sequence[Stratum]) -> float:
+    """How likely accepted lots are to fall as unevenly as this among two suppliers that are accepted alike within each stratum."""
+    chances, least = [1.0], 0
+    for s in strata:
+        accepted, lots = s.x1 + s.x2, s.n1 + s.n2
+        lowest = max(0, accepted - s.n2)
+        ways = [
+            math.comb(s.n1, x) * math.comb(s.n2, accepted - x) / math.comb(lots, accepted)
+            for x in range(lowest, min(s.n1, accepted) + 1)
+        ]
+        least += lowest
+        chances = np.convolve(chances, ways).tolist()
+    seen = sum(s.x1 for s in strata) - least
+    return min(1.0, 2 * min(math.fsum(chances[: seen + 1]), math.fsum(chances[seen:])))
+
+
+def _more_accepted(shared: Sequence[Stratum], found: Difference, confidence: float) -> int | None:
+    """Lots of each until they are told apart, if both went on as they do; strata as they are weighted in the difference."""
+    weights = [s.n1 * s.n2 / (s.n1 + s.n2) for s in shared]
+    p1 = min(1.0, math.fsum(w * s.x1 / s.n1 for w, s in zip(weights, shared, strict=True)) / math.fsum(weights))
+    p2 = min(1.0, max(0.0, p1 - found.estimate))
+    more = lots_to_tell(p1, found.effective_n1, p2, found.effective_n2, confidence, MOST_LOTS)
+    if more != 0:
+        return more
+    # The interval tells them apart already and the exact test does not: so few lots that these can be tried out one by one.
+    for each in range(1, MOST_LOTS + 1):
+        n1, n2 = found.n1 + each, found.n2 + each
+        if _exact_p([Stratum(round(p1 * n1), n1, round(p2 * n2), n2)]) <= 1 - confidence:
+            return each
+    return None
 
 
 def _closeness(lots: Sequence[LotResult]) -> dict[str, list[float]]:
@@ -195,7 +238,7 @@ def _less(
     second: Mapping[str, Sequence[float]],
     confidence: float,
 ) -> Comparison:
-    """Difference of two means over the strata both share, by Welch's t: strata weigh by n1 n2 / (n1 + n2), scatter is pooled within them."""
+    """Difference of two means over the strata both share: strata weigh by n1 n2 / (n1 + n2), scatter is pooled within them."""
     shared = sorted(set(first) & set(second))
     n1, n2 = (sum(len(side[stratum]) for stratum in shared) for side in (first, second))
     nothing = Comparison(criterion, one, two, None, None, None, None, None, n1, n2)
@@ -204,34 +247,44 @@ def _less(
     if not whole:
         return nothing
     gap = math.fsum(weights[s] * (_mean(first[s]) - _mean(second[s])) for s in shared) / whole
-    spreads = [_within(side, shared) for side in (first, second)]
-    if any(df == 0 for _, df in spreads):
-        return Comparison(criterion, one, two, gap, None, None, None, None, n1, n2)
+    own = criterion == "steadiness"
+    spreads = [_within(side, shared, own) for side in (first, second)]
     parts = [
-        math.fsum((weights[s] / whole) ** 2 * variance / len(side[s]) for s in shared)
+        math.fsum((weights[s] / whole) ** 2 * variance / (len(side[s]) - own) for s in shared)
         for side, (variance, _) in zip((first, second), spreads, strict=True)
     ]
     error = math.sqrt(sum(parts))
-    if error == 0:
-        return Comparison(criterion, one, two, gap, gap, gap, None if gap == 0 else 1 if gap < 0 else 2, None, n1, n2)
-    df = sum(parts) ** 2 / sum(part**2 / freedom for part, (_, freedom) in zip(parts, spreads, strict=True) if part)
-    half = _student(confidence, df) * error
+    if any(freedom < LEAST_FREEDOM for _, freedom in spreads) or error <= BINARY_NOISE:
+        return Comparison(criterion, one, two, gap, None, None, None, None, n1, n2)
+    t = math.fsum(part * _student(confidence, df) for part, (_, df) in zip(parts, spreads, strict=True)) / sum(parts)
+    half = t * error
     better = 1 if gap + half < 0 else 2 if gap - half > 0 else None
-    more = None if better else _more_lots(gap, sum(variance for variance, _ in spreads), min(n1, n2), confidence)
+    variance = sum(variance for variance, _ in spreads)
+    more = None if better else _more_lots(gap, variance, min(n1, n2), own, confidence)
     return Comparison(criterion, one, two, gap, gap - half, gap + half, better, more, n1, n2)
 
 
-def _within(side: Mapping[str, Sequence[float]], strata: Sequence[str]) -> tuple[float, int]:
+def _freedom(n: int, own: bool) -> float:
+    """Degrees of freedom of the scatter of `n` values; fewer where they are distances from their own mean (`own`).
+
+    Those depend on each other, of two lots wholly. Directions of three and more lots correlate by -1 / (n - 1), squared distances and
+    about the distances by its square; so their sum of squares is n (n - 2) / (n - 1) variances on average, and their mean varies
+    as that of n - 1 independent ones.
+    """
+    return n * (n - 2) / (n - 1) if own else n - 1
+
+
+def _within(side: Mapping[str, Sequence[float]], strata: Sequence[str], own: bool) -> tuple[float, float]:
     """Variance pooled within strata, and its degrees of freedom."""
-    df = sum(len(side[s]) - 1 for s in strata)
+    df = math.fsum(_freedom(len(side[s]), own) for s in strata)
     squares = math.fsum((value - _mean(side[s])) ** 2 for s in strata for value in side[s])
     return (squares / df if df else 0.0), df
 
 
-def _more_lots(gap: float, variance: float, now: int, confidence: float) -> int | None:
+def _more_lots(gap: float, variance: float, now: int, own: bool, confidence: float) -> int | None:
     """Lots of each until the interval, at this gap and scatter, leaves zero out."""
     for n in range(now + 1, now + MOST_LOTS + 1):
-        if _student(confidence, 2 * n - 2) * math.sqrt(variance / n) < abs(gap):
+        if _student(confidence, _freedom(n, own)) * math.sqrt(variance / (n - own)) < abs(gap):
             return n - now
     return None
 

@@ -228,7 +228,7 @@ def _sen_ends(pairs: int, y: Array, t: Array, confidence: float) -> tuple[int, i
 
 
 def _variance(y: Array, t: Array) -> float:
-    """Variance of Kendall's statistic without trend, with ties among values and among times (Kendall 1975, section 4.4)."""
+    """Variance of Kendall's statistic without trend, with ties among values and among times (Kendall 1975, Rank Correlation Methods)."""
     import numpy as np
 
     n = len(y)

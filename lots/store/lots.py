@@ -257,8 +257,11 @@ def note_life(spool: Spool, values: dict[str, Any]) -> None:
 
 def wind(
     code: str, lot: Lot, delivery: Delivery, parents: Sequence[tuple[Spool, float]], by: str, now: datetime
-) -> Any:
-    """A spool wound from others: takes the mass off them and remembers whose filament it holds."""
+) -> dict[str, list[int]]:
+    """Makes a spool wound from others: takes the mass off them and remembers whose filament it holds.
+
+    Returns the numbers of the rows that were added, by table.
+    """
     mass = sum(taken for _, taken in parents)
     opened = min((parent.opened_at for parent, _ in parents if parent.opened_at), default=now)
     made = Spool.create(
@@ -272,14 +275,14 @@ def wind(
         nonconforming=[why for parent, _ in parents for why in parent.nonconforming or ()] or None,
     )
     further = {parent.lot_id for parent, _ in parents}
+    links = []
     for parent, taken in parents:
         left = max(0.0, parent.remaining_mass_g - taken)
         Spool.update(remaining_mass_g=left, opened_at=parent.opened_at or now).where(Spool.id == parent.id).execute()
-        SpoolParent.create(spool=made, parent=parent, mass_g=taken, recorded_by=by, recorded_at=now)
+        links.append(SpoolParent.create(spool=made, parent=parent, mass_g=taken, recorded_by=by, recorded_at=now).id)
         further |= {row.lot_id for row in SpoolLot.select().where(SpoolLot.spool == parent)}
-    for number in sorted(further - {lot.id}):
-        SpoolLot.create(spool=made, lot=number)
-    return made
+    held = [SpoolLot.create(spool=made, lot=number).id for number in sorted(further - {lot.id})]
+    return {"spool": [made.id], "spool_parent": links, "spool_lot": held}
 
 
 def parents_of(spool: Spool) -> list[Any]:

@@ -17,6 +17,7 @@ from peewee import (
 )
 
 from lots.store.fields import Instant, Json
+from lots.store.history_models import Chain, Event
 from lots.store.setup_models import (
     Grade,
     Instrument,
@@ -356,16 +357,20 @@ TABLES = (
     Baseline,
     CorrectiveAction,
     Import,
+    Chain,
+    Event,
 )
 
 __all__ = [
     "TABLES",
     "Baseline",
+    "Chain",
     "Concession",
     "Containment",
     "CorrectiveAction",
     "Decision",
     "Delivery",
+    "Event",
     "Grade",
     "Import",
     "Instrument",

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from lots.store.database import db, transaction
 from lots.store.models import TABLES, SchemaVersion
 
 VERSION = 1
+# Stands in place of the version while `lots move` fills a database: it is not whole yet, so nobody may work with it.
+FILLING = -1
 
 
 class WrongSchema(Exception):
@@ -18,18 +22,52 @@ def ensure_schema() -> None:
     Raises:
         WrongSchema: the database has tables of another version, or tables of something else.
     """
-    present = set(db.get_tables())
-    if not present:
+    found = found_version(db)
+    if found is None:
         with transaction():
             db.create_tables(TABLES, safe=True)
             if not SchemaVersion.select().exists():
                 SchemaVersion.create(version=VERSION)
         return
-    if SchemaVersion._meta.table_name not in present:
+    require_version(found)
+
+
+def found_version(engine: Any) -> int | None:
+    """Returns the version of a database's tables, `FILLING` while a move fills it, None when it has no tables at all.
+
+    Raises:
+        WrongSchema: its tables are of something else.
+    """
+    present = engine.get_tables()
+    if not present:
+        return None
+    row = None
+    if SchemaVersion._meta.table_name in present:
+        row = engine.execute_sql("SELECT version FROM schema_version").fetchone()
+    if row is None:
         raise WrongSchema("This database holds other tables. Name an empty one, or another file, in LOTS_DATABASE.")
-    found = SchemaVersion.get().version
-    if found != VERSION:
+    return int(row[0])
+
+
+def require_version(found: int, needed: int = VERSION, which: str = "This database") -> None:
+    """Refuses every version but the one needed.
+
+    Args:
+        found: as `found_version` gives it.
+        needed: the only one that will do.
+        which: how the message calls the database.
+
+    Raises:
+        WrongSchema: says which version was found, which is needed, and what to do about it.
+    """
+    if found == needed:
+        return
+    if found == FILLING:
         raise WrongSchema(
-            f"This database has schema version {found}; this program needs {VERSION}. "
-            "Use the version of the program that made it."
+            f"{which} is being filled by lots move, or was when that broke off. Run the same lots move again."
         )
+    if found < needed:
+        advice = "Stop whatever serves it and bring it up to date with: lots migrate"
+    else:
+        advice = "Use the version of the program that made it."
+    raise WrongSchema(f"{which} has schema version {found}; this program needs {needed}. {advice}")

@@ -56,10 +56,9 @@ def contained(lot_id: int) -> set[int]:
     return {row.load_id for row in query}
 
 
-def contain(rows: list[dict[str, Any]]) -> None:
-    """Opens containments."""
-    for row in rows:
-        Containment.create(**row)
+def contain(rows: list[dict[str, Any]]) -> list[int]:
+    """Opens containments and returns their numbers."""
+    return [Containment.create(**row).id for row in rows]
 
 
 def containments(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:

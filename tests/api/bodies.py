@@ -34,6 +34,22 @@ class Furnished:
         lot_id = self.fresh_lot()["lot_id"]
         return self.shop.post("quality", f"/lots/{lot_id}/concessions", _concession(self))["id"]
 
+    def blocked_lot(self) -> int:
+        """The number of a lot that was blocked by hand."""
+        lot_id: int = self.fresh_lot(spools=1)["lot_id"]
+        self.shop.decide(lot_id, "block")
+        return lot_id
+
+    def action(self, *, answered: bool = False) -> int:
+        """The number of a corrective action; once answered, a conforming lot that closes it has come."""
+        body = {"requested_action": "find out why", "conforming_lots": 1}
+        number: int = self.shop.post("quality", f"/lots/{self.blocked_lot()}/corrective-actions", body)["id"]
+        if answered:
+            self.shop.post("quality", f"/corrective-actions/{number}/answer", _answer(self))
+            came = (datetime.now(UTC) + timedelta(minutes=1)).isoformat()
+            self.shop.good_lot(self.supplier, self.grade, f"F-{next(_number)}", spools=1, received_at=came)
+        return number
+
     def reading(self) -> int:
         """The number of a reading that counts."""
         return self.shop.diameter(self.spool)["id"]
@@ -96,6 +112,16 @@ def _concession(_: Furnished) -> dict[str, Any]:
         "requested_by": "Wilhelmina",
         "finish_running": True,
     }
+
+
+def _answer(_: Furnished) -> dict[str, Any]:
+    now = datetime.now(UTC).isoformat()
+    return {"cause": "worn die", "action": "new die", "answered_by": "Jory", "answered_at": now, "evidence": "record 7"}
+
+
+def _request(_: Furnished) -> dict[str, Any]:
+    soon = (datetime.now(UTC) + timedelta(days=10)).isoformat()
+    return {"requested_action": "find out why", "due_at": soon, "conforming_lots": 2}
 
 
 def _delivery(at: Furnished) -> dict[str, Any]:
@@ -211,6 +237,9 @@ CASES: dict[str, Case] = {
     "/v1/loads/{number}/unload": ("POST", lambda at: at.load(), lambda at: {"remaining_mass_g": 500.0}),
     "/v1/lots/{number}/concessions": ("POST", lambda at: at.fresh_lot()["lot_id"], _concession),
     "/v1/concessions/{number}/withdraw": ("POST", lambda at: at.concession(), lambda at: {"reason": "no longer"}),
+    "/v1/lots/{number}/corrective-actions": ("POST", lambda at: at.blocked_lot(), _request),
+    "/v1/corrective-actions/{number}/answer": ("POST", lambda at: at.action(), _answer),
+    "/v1/corrective-actions/{number}/close": ("POST", lambda at: at.action(answered=True), lambda at: {"note": "held"}),
     "/v1/inspection-severity": (
         "POST",
         lambda at: "",

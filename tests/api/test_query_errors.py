@@ -15,8 +15,10 @@ LISTS = (
     "/v1/lots",
     "/v1/imports",
     "/v1/containments",
+    "/v1/corrective-actions",
     "/v1/loads",
     "/v1/load-refusals",
+    "/v1/events",
 )
 
 

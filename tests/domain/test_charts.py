@@ -173,8 +173,9 @@ def test_a_shift_began_after_the_sum_last_stood_at_zero(z, index, side, began):
 
 
 def test_a_sum_that_comes_back_to_zero_is_zero():
-    """0.3 less 0.1 less 0.2 is not quite zero in binary, but the sum stands at zero and the shift begins after it."""
-    chart = cusum([0.3, -0.1, -0.2, 9.0], reference_value=0.0)
+    """0.1 and 0.2 less 0.3 is 6e-17 in binary, but the sum stands at zero and the shift begins after it."""
+    assert 0.1 + 0.2 - 0.3 > 0
+    chart = cusum([0.1, 0.2, -0.3, 9.0], reference_value=0.0)
     assert 0.0 == chart.high[2]
     assert 3 == began_by_cusum(chart, 3, +1)
 

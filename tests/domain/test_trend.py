@@ -132,23 +132,20 @@ def agrees_with_scipy(values, times, confidence):
         assert pytest.approx((oracle.low_slope, oracle.high_slope), abs=SAME_FORMULA) == (found.low, found.high)
 
 
-@THOROUGH
-@given(points=st.lists(st.tuples(st.integers(0, 9), steps(0, 1, 0.1)), min_size=5, max_size=60))
-def test_ties_of_both_kinds_widen_the_interval_as_kendall_says(points):
-    """With equal times and equal values the ends follow from the variance of S that scipy's kendalltau takes (Kendall 1975)."""
-    times, values = (np.array(part, dtype=float) for part in zip(*points, strict=True))
-    assume(len(set(times)) > 1)
-    assume(len(set(values)) > 1)
-    s = float((np.sign(np.subtract.outer(times, times)) * np.sign(np.subtract.outer(values, values))).sum()) / 2
-    assume(s)
-    deviation = abs(s) / norm.isf(kendalltau(times, values, method="asymptotic").pvalue / 2)
-    rise, run = np.subtract.outer(values, values), np.subtract.outer(times, times)
+@pytest.mark.parametrize(("n", "moments", "levels"), [(60, 2, 40), (60, 3, 5), (60, 8, 8), (10, 3, 3)])
+def test_ties_of_both_kinds_widen_the_interval_as_kendall_says(n, moments, levels):
+    """With equal times and equal values the ends follow, at any confidence, from the variance of S that scipy's kendalltau takes."""
+    rng = np.random.default_rng(13)
+    times, values = rng.integers(0, moments, n) ** 2.0, rng.integers(0, levels, n) ** 1.5
+    run, rise = np.subtract.outer(times, times), np.subtract.outer(values, values)
     slopes = np.sort(rise[run > 0] / run[run > 0])
-    reach = norm.isf(0.1) * deviation
-    low, high = round((len(slopes) - reach) / 2) - 1, round((len(slopes) + reach) / 2)
-    expected = (slopes[low], slopes[high]) if low >= 0 and high < len(slopes) else (None, None)
-    found = theil_sen(values, times, 0.8)
-    assert pytest.approx(expected, abs=SAME_FORMULA) == (found.low, found.high)
+    s = abs(float((np.sign(run) * np.sign(rise)).sum())) / 2
+    deviation = s / norm.isf(kendalltau(times, values, method="asymptotic").pvalue / 2)
+    for confidence in np.linspace(0.01, 0.8, 400):
+        reach = norm.isf((1 - confidence) / 2) * deviation
+        low, high = round((len(slopes) - reach) / 2) - 1, round((len(slopes) + reach) / 2)
+        found = theil_sen(values, times, float(confidence))
+        assert pytest.approx((slopes[low], slopes[high]), abs=SAME_FORMULA) == (found.low, found.high)
 
 
 @pytest.mark.parametrize(("n", "bounded"), [(3, False), (4, False), (5, True)])

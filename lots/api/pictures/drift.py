@@ -8,8 +8,11 @@ from lots.api.pictures.canvas import FAINT, INK, Canvas, Point, Scale
 
 WIDTH, PANEL, HEAD = 960.0, 300.0, 44.0
 LEFT, RIGHT, TOP, BOTTOM = 76.0, 120.0, 40.0, 50.0
-FOOT = 30.0
-KEY = "Filled: lot accepted. Open: not accepted. Ringed: called by a chart. Thin line: baseline. Dashed: moving average, dotted its limits. ▲ where the change began."
+FOOT = 46.0
+KEY = (
+    "Filled: lot accepted. Open: not accepted. Ringed: called by a chart. ▲ where the change began.",
+    "Thin line: baseline. Dashed: moving average (EWMA); dotted: its limits.",
+)
 # So many lots keep a label of their own.
 MOST_LABELS = 16
 
@@ -25,7 +28,8 @@ def draw(answer: dict[str, Any]) -> str:
     names = {lot["number"]: lot["supplier_lot"] for lot in answer["lots"]}
     for row, line in enumerate(shown):
         _panel(page, answer, line, HEAD + row * PANEL, names)
-    page.text((LEFT, page.height - 12), KEY, size=12)
+    for row, words in enumerate(KEY):
+        page.text((LEFT, page.height - 28 + 16 * row), words, size=12)
     return str(page)
 
 

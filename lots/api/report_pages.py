@@ -1,0 +1,279 @@
+"""A report as sections of facts, paragraphs and tables: what the page and the PDF both show, so that neither says more than the other."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from lots.desks.report_words import digits_for
+from lots.desks.words import moment
+
+_MARKS = {"pass": "passes", "fail": "FAILS", "near": "too near to tell", "missing": "not judged yet"}
+# Codes that are not a word of the report's English.
+_KINDS = {"color": "colour"}
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Rows of text under headings. `widths` are shares of the width of a page; `numbers` are the columns set flush right."""
+
+    title: str
+    head: tuple[str, ...]
+    widths: tuple[int, ...]
+    rows: Sequence[tuple[str, ...]]
+    numbers: frozenset[int] = frozenset()
+
+    def __post_init__(self) -> None:
+        if any(len(row) != len(self.head) for row in (self.widths, *self.rows)):
+            raise ValueError(f"every row of {self.title!r} needs {len(self.head)} cells")
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A part of a report: facts by name, then paragraphs, then tables."""
+
+    title: str
+    facts: list[tuple[str, str]] = field(default_factory=list)
+    paragraphs: list[str] = field(default_factory=list)
+    tables: list[Table] = field(default_factory=list)
+
+
+def title_of(report: dict[str, Any]) -> str:
+    """Returns the title of a report, with its number."""
+    return f"Nonconformity report {report['number']}"
+
+
+def sections(report: dict[str, Any]) -> list[Section]:
+    """Returns everything a report says, in the order its reader needs it: what, against what, how far, what now, and the evidence."""
+    parts = [
+        _about(report),
+        _asked(report["asked"]),
+        _found(report["found"]),
+        _requested(report["requested"]),
+        _method(report["method"]),
+        _readings(report["readings"]),
+        _decisions(report),
+        Section("Cautions", paragraphs=report["cautions"]),
+    ]
+    return [part for part in parts if part is not None]
+
+
+def _about(report: dict[str, Any]) -> Section:
+    supplier, grade, lot = report["supplier"], report["grade"], report["lot"]
+    kept = [grade["color_name"], grade["polymer"], grade["finish"], grade["filler"]]
+    then = "" if report["as_of"] == report["made_at"] else f", from what was known at {moment(report['as_of'])}"
+    facts = [
+        ("Report", f"{report['number']}, made {moment(report['made_at'])}{then}"),
+        ("From", report["issued_by"]),
+        ("To", f"{supplier['name']} ({supplier['code']})"),
+        ("Contact", supplier["contact"] or "none on record"),
+        ("Your lot number", lot["supplier_lot"]),
+        ("Grade", f"{grade['code']}: {', '.join(part for part in kept if part)}, {grade['nominal_diameter_mm']:g} mm"),
+        ("Our lot", f"{lot['id']}, received {moment(lot['received_at'])}, now {lot['standing']}"),
+    ]
+    if lot["resubmission_of"] is not None:
+        facts.append(("Came again", f"this lot was refused before, as our lot {lot['resubmission_of']}"))
+    rows = [
+        (
+            row["order_ref"] or "not stated",
+            moment(row["received_at"]),
+            str(row["spools"]),
+            f"{row['net_mass_kg']:g}",
+            row["note"] or "",
+        )
+        for row in report["deliveries"]
+    ]
+    head = ("Order", "Received", "Spools", "Net mass, kg", "Note")
+    came = Table("Deliveries", head, (22, 22, 10, 14, 32), rows, frozenset({2, 3}))
+    return Section("Lot", facts, [report["says"]], [came])
+
+
+def _asked(asked: dict[str, Any]) -> Section:
+    facts = []
+    if asked["limits_revision"] is not None:
+        since = f"revision {asked['limits_revision']} of {moment(asked['limits_recorded_at'])}"
+        facts += [("Limits", since), ("Decision rule", asked["decision_rule"]), ("Sampling", asked["sampling"])]
+    if shade := asked["shade"]:
+        lightness, a, b = shade["lab"]
+        facts += [
+            (
+                "Reference colour",
+                f"{shade['name']} ({shade['code']}), revision {shade['revision']} of {moment(shade['recorded_at'])}",
+            ),
+            ("Reference Lab", f"L* {lightness:g}, a* {a:g}, b* {b:g}"),
+            ("Conditions", shade["says"]),
+        ]
+    rows = [(_label(row), row["says"]) for row in asked["limits"]]
+    tables = (
+        [Table("Limits that are not met", ("Measure", "Limit; its ends are acceptable"), (55, 45), rows)]
+        if rows
+        else []
+    )
+    return Section("What was asked", facts, asked["terms"], tables)
+
+
+def _label(row: dict[str, Any]) -> str:
+    """What was measured, with its symbol: a difference is written with a capital delta."""
+    label, quantity = str(row["label"]), str(row["quantity"])
+    plain = f"d{quantity[1:]}"
+    if quantity and label.endswith(plain):
+        return label.removesuffix(plain) + quantity
+    return f"{label}, {quantity}" if quantity else label
+
+
+def _found(found: dict[str, Any]) -> Section:
+    tables = []
+    if found["failing"]:
+        tables.append(_claims("Failing findings", "Measure", [(_measure(row), row) for row in found["failing"]]))
+    if found["nonconforming_spools"]:
+        each = [
+            (f"{spool['spool_code']}: {_label(row)}", row)
+            for spool in found["nonconforming_spools"]
+            for row in spool["findings"]
+        ]
+        tables.append(_claims("Nonconforming spools", "Spool and measure", each))
+    if found["others"]:
+        rows = [
+            (_measure(row), _value(row), row["limit_says"], f"{row['n']} {row['counted']}", _MARKS[row["verdict"]])
+            for row in found["others"]
+        ]
+        head = ("Measure", "Value", "Limit", "From", "Verdict")
+        tables.append(Table("Everything else that was judged", head, (38, 14, 20, 14, 14), rows, frozenset({1})))
+    messages = [row["message"] for row in found["failing"]]
+    if messages:
+        messages.append("u is the standard uncertainty of a value, U its expanded uncertainty (k = 2, about 95 %).")
+    notes = [f"Still to be measured: {'; '.join(found['to_measure'])}."] if found["to_measure"] else []
+    return Section("What was found", paragraphs=[*messages, *found["notes"], *notes], tables=tables)
+
+
+def _measure(row: dict[str, Any]) -> str:
+    subject = f" ({row['subject']})" if row["subject"] else ""
+    optional = "" if row.get("required", True) else "; no use turns on it alone"
+    return f"{_label(row)}{subject}{optional}"
+
+
+def _value(row: dict[str, Any]) -> str:
+    if row["value"] is None:
+        return "none"
+    return _number(row["value"], row) + (f" {row['unit']}" if row["unit"] else "")
+
+
+def _number(value: float | None, row: dict[str, Any]) -> str:
+    """A number with the decimals that show how far the finding is from its limit."""
+    return "unknown" if value is None else f"{value:.{digits_for(abs(row['margin'] or 0.0))}f}"
+
+
+def _claims(title: str, first: str, rows: list[tuple[str, dict[str, Any]]]) -> Table:
+    head = (first, "Value", "Limit", "Outside by", "From", "u", "U, k = 2", "Does a claim hold?")
+    cells = [
+        (
+            name,
+            _value(row),
+            row["limit_says"],
+            _number(row["outside_by"], row),
+            f"{row['n']} {row['counted']}",
+            _uncertain(row["standard_uncertainty"]),
+            _uncertain(row["expanded_uncertainty"]),
+            row["claim_says"],
+        )
+        for name, row in rows
+    ]
+    return Table(title, head, (22, 10, 11, 9, 10, 9, 9, 20), cells, frozenset({1, 3, 5, 6}))
+
+
+def _uncertain(value: float | None) -> str:
+    return "unknown" if value is None else f"{value:.{digits_for(value)}f}"
+
+
+def _requested(asked: dict[str, Any]) -> Section:
+    facts = []
+    if asked["id"] is not None:
+        late = " (overdue)" if asked["overdue"] else ""
+        facts = [
+            ("Corrective action", f"{asked['id']}, {asked['state']}"),
+            ("We ask you to", asked["requested_action"]),
+            ("Answer due", moment(asked["due_at"]) + late),
+        ]
+        if asked["answered_at"] is not None:
+            facts += [("Cause, as you found it", asked["cause"]), ("What you did", asked["action"])]
+    return Section("What is asked of you", facts, [asked["says"]])
+
+
+def _method(method: list[dict[str, Any]]) -> Section | None:
+    if not method:
+        return None
+    rows = [
+        (
+            f"{row['code']} ({row['kind']})",
+            _KINDS.get(part["characteristic"], part["characteristic"]),
+            str(row["readings"]),
+            "unknown"
+            if row["standard_uncertainty"] is None
+            else f"{row['standard_uncertainty']:g} {row['unit']}".strip(),
+            _check(row["last_check"]),
+            _check(row["next_check"]),
+        )
+        for part in method
+        for row in part["instruments"]
+    ]
+    head = (
+        "Instrument",
+        "Reads",
+        "Readings",
+        "Standard uncertainty",
+        "Last check before them",
+        "First check after them",
+    )
+    widths = (20, 12, 10, 16, 21, 21)
+    tables = [Table("Instruments", head, widths, rows, frozenset({2}))] if rows else []
+    said = [part["says"] + _unnamed(part["without_instrument"]) for part in method]
+    return Section("How it was measured", paragraphs=said, tables=tables)
+
+
+def _unnamed(count: int) -> str:
+    if not count:
+        return ""
+    return f" {count} {'reading names' if count == 1 else 'readings name'} no instrument."
+
+
+def _check(row: dict[str, Any] | None) -> str:
+    if row is None:
+        return "none on record"
+    against = f" against {row['artefact']}" if row["artefact"] else ""
+    return f"{moment(row['checked_at'])}: {'passed' if row['result'] == 'pass' else 'failed'}{against}"
+
+
+def _readings(readings: list[dict[str, Any]]) -> Section | None:
+    if not readings:
+        return None
+    tables = []
+    for kind in dict.fromkeys(row["kind"] for row in readings):
+        rows = [
+            (
+                str(row["id"]),
+                row["spool_code"],
+                moment(row["measured_at"]),
+                row["says"] + (" (repeated)" if row["retest"] else ""),
+                row["instrument_code"] or "not named",
+                "counts" if row["counts"] else f"does not count: {row['why_not']}",
+            )
+            for row in readings
+            if row["kind"] == kind
+        ]
+        head = ("No.", "Spool", "Measured", "Reading", "Instrument", "Counts?")
+        tables.append(Table(_KINDS.get(kind, kind).capitalize(), head, (7, 14, 20, 28, 12, 19), rows, frozenset({0})))
+    counted = sum(row["counts"] for row in readings)
+    said = f"{counted} of {len(readings)} readings count. Those that do not are shown with the reason."
+    return Section("The readings behind the failing findings", paragraphs=[said], tables=tables)
+
+
+def _decisions(report: dict[str, Any]) -> Section:
+    rows = [
+        (moment(row["decided_at"]), row["action"], row["standing"], row["decided_by"], row["reason"])
+        for row in report["decisions"]
+    ]
+    head = ("When", "What", "The lot then", "By", "Why")
+    tables = [Table("Decisions on the lot so far", head, (20, 10, 13, 13, 44), rows)]
+    permitted = [row["says"] for row in report["concessions"]]
+    return Section("Decisions and concessions" if permitted else "Decisions", paragraphs=permitted, tables=tables)

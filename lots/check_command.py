@@ -1,0 +1,75 @@
+"""What `lots check` does: findings to standard output, one line each, and to standard error how far it has come and what came of it."""
+
+from __future__ import annotations
+
+import re
+import sys
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+import click
+
+from lots.desks import access, checking
+from lots.store import checking as store
+from lots.store import history
+
+_HEAD = re.compile(r"(shop|lot:\d{1,19}) (\d{1,9}) ([0-9a-f]{64})")
+
+
+def run(*, heads: bool, noted: Path | None, rebuild: bool) -> None:
+    """Checks everything and says what was found.
+
+    Args:
+        heads: print the head of every history when nothing was found, to be noted elsewhere.
+        noted: a file of heads printed before, to compare with.
+        rebuild: work out again what on the rows of lots does not follow from their readings.
+
+    Raises:
+        click.UsageError: the file holds no heads.
+        SystemExit: 1 when anything is left that is not as it should be.
+    """
+    known = {} if noted is None else _heads_in(noted)
+    with store.snapshot():
+        flaws = [*checking.found(_watched), *checking.against(known)]
+        size = f"{len(store.lot_names()):,} lots and {store.entry_count():,} entries of the history"
+        whole = history.heads()
+    if rebuild:
+        right, flaws = checking.rebuild(flaws, access.COMMAND, _watched)
+        for flaw in right:
+            click.echo(f"{flaw.line} Worked out again.")
+        whole = history.heads()
+    for flaw in flaws:
+        click.echo(flaw.line)
+    if flaws:
+        _tell(f"{size} checked: {len(flaws)} {'thing is' if len(flaws) == 1 else 'things are'} not as it should be.")
+        sys.exit(1)
+    _tell(f"{size} checked: all is as it should be.")
+    if heads:
+        for chain, (length, head) in whole.items():
+            click.echo(f"{chain} {length} {head}")
+
+
+def _tell(text: str) -> None:
+    click.echo(f"lots: {text}", err=True)
+
+
+def _heads_in(noted: Path) -> dict[str, tuple[int, str]]:
+    found = {}
+    for number, line in enumerate(noted.read_text("utf-8", "replace").splitlines(), start=1):
+        head = _HEAD.fullmatch(line.strip())
+        if head is None:
+            raise click.UsageError(f"Line {number} of {noted} is no line that lots check --heads printed.")
+        found[head[1]] = (int(head[2]), head[3])
+    if not found:
+        raise click.UsageError(f"There is no head in {noted}.")
+    return found
+
+
+def _watched(label: str, items: Sequence[Any]) -> Iterable[Any]:
+    """Goes through a list, and shows how far it has come where somebody is watching."""
+    if not sys.stderr.isatty():
+        yield from items
+        return
+    with click.progressbar(items, label=label, file=sys.stderr) as bar:
+        yield from bar

@@ -1,0 +1,107 @@
+"""What `lots check` reads: whether the file is whole, rows that refer to nothing, masses as they were booked, and whose lot a row belongs to."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import AbstractContextManager
+from typing import Any
+
+from peewee import SqliteDatabase, fn
+
+from lots.domain.masses import SpoolMass
+from lots.store.database import db
+from lots.store.ends import one_moment
+from lots.store.models import TABLES, Event, Load, Lot, Reading, Spool, SpoolParent
+
+
+def snapshot() -> AbstractContextManager[None]:
+    """Within it the database is read as it stands at one moment, whoever writes to it meanwhile."""
+    return one_moment(db.obj)
+
+
+def damage() -> list[str]:
+    """What SQLite finds wrong with its file, at most 100 things; PostgreSQL looks after its own."""
+    if not isinstance(db.obj, SqliteDatabase):
+        return []
+    return [text for (text,) in db.execute_sql("PRAGMA integrity_check(100)").fetchall() if text != "ok"]
+
+
+def orphans() -> Iterator[tuple[str, dict[str, Any], str]]:
+    """Rows that refer to a row that is not there: their table, their values as stored, and in words what is missing. One query per reference.
+
+    Both engines refuse such rows, but only as long as nobody has told them not to.
+    """
+    for model in TABLES:
+        for field in model._meta.refs:
+            target = field.rel_model.alias()
+            there = target.select(target.id).where(target.id == field)
+            query = model.select(*model._meta.sorted_fields).where(field.is_null(False) & ~fn.EXISTS(there))
+            columns = [one.column_name for one in model._meta.sorted_fields]
+            for values in db.execute(query).fetchall():
+                row = dict(zip(columns, values, strict=True))
+                missing = f"{field.rel_model._meta.table_name} {row[field.column_name]}"
+                yield model._meta.table_name, row, missing
+
+
+def lot_names() -> dict[int, str]:
+    """The supplier's number of every lot, by its number, ascending. One query."""
+    return {row.id: row.supplier_lot for row in Lot.select(Lot.id, Lot.supplier_lot).order_by(Lot.id)}
+
+
+def entry_count() -> int:
+    """How many entries the history has."""
+    return int(Event.select().count())
+
+
+def lot_of_row(table: str, row: dict[str, Any]) -> int | None:
+    """The number of the lot that a row belongs to, None when it concerns no single one. At most one query."""
+    found: Any
+    if table == "lot":
+        return int(row["id"])
+    if table in ("spool_parent", "spool_lot"):
+        found = Spool.select(Spool.lot).where(Spool.id == row["spool_id"])
+    elif table == "reading_void":
+        found = Reading.select(Reading.lot).where(Reading.id == row["reading_id"])
+    else:
+        return row.get("lot_id")
+    return next((lot_id for (lot_id,) in found.tuples()), None)
+
+
+def booked() -> Iterator[tuple[int, str, SpoolMass]]:
+    """The masses of every spool as they were booked: lot, code, masses. Four queries and one for every 1,000 spools."""
+    ended = Load.select(Load.spool_id, fn.SUM(Load.mass_before_g - Load.remaining_mass_g).alias("g"))
+    used = _sums(ended.where(Load.unloaded_at.is_null(False)).group_by(Load.spool_id))
+    taken = _sums(SpoolParent.select(SpoolParent.parent_id, fn.SUM(SpoolParent.mass_g)).group_by(SpoolParent.parent_id))
+    wound = _sums(SpoolParent.select(SpoolParent.spool_id, fn.SUM(SpoolParent.mass_g)).group_by(SpoolParent.spool_id))
+    loaded: dict[int, list[tuple[str, float]]] = {}
+    for load in Load.select(Load.spool, Load.machine, Load.mass_before_g).where(Load.unloaded_at.is_null()):
+        loaded.setdefault(load.spool_id, []).append((load.machine, load.mass_before_g))
+    columns = (Spool.id, Spool.lot, Spool.code, Spool.net_mass_g, Spool.remaining_mass_g, Spool.machine, Spool.spliced)
+    after = 0
+    while rows := list(Spool.select(*columns).where(Spool.id > after).order_by(Spool.id).limit(1000)):
+        for row in rows:
+            number = row.id
+            yield (
+                row.lot_id,
+                row.code,
+                SpoolMass(
+                    net_g=row.net_mass_g,
+                    left_g=row.remaining_mass_g,
+                    used_g=used.get(number, 0.0),
+                    taken_g=taken.get(number, 0.0),
+                    wound_g=wound.get(number, 0.0) if row.spliced else None,
+                    machine=row.machine,
+                    loaded=loaded.get(number, ()),
+                ),
+            )
+        after = rows[-1].id
+
+
+def _sums(query: Any) -> dict[int, float]:
+    return {number: float(total) for number, total in db.execute(query).fetchall() if total is not None}
+
+
+def odd_loads() -> list[Any]:
+    """Loads that ended with more filament than they began with, or before they began. One query."""
+    odd = (Load.remaining_mass_g > Load.mass_before_g) | (Load.unloaded_at < Load.loaded_at)
+    return list(Load.select().where(odd).order_by(Load.id))

@@ -1,0 +1,78 @@
+"""What a report on a lot needs beside its assessment. Each function is one query, however many rows there are."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from peewee import JOIN, Case, fn
+
+from lots.store.models import (
+    Concession,
+    Decision,
+    Delivery,
+    Instrument,
+    LimitsRevision,
+    Reading,
+    ReadingVoid,
+    ShadeRevision,
+    Spool,
+)
+
+
+def decisions_of(lot_id: int, known_at: datetime | None = None) -> list[Any]:
+    """Decisions on a lot with their revisions, oldest first; up to `known_at` when given."""
+    query = (
+        Decision.select(Decision, LimitsRevision, ShadeRevision)
+        .join(LimitsRevision, JOIN.LEFT_OUTER)
+        .switch(Decision)
+        .join(ShadeRevision, JOIN.LEFT_OUTER)
+        .where(Decision.lot == lot_id)
+    )
+    if known_at is not None:
+        query = query.where(Decision.decided_at <= known_at)
+    return list(query.order_by(Decision.id))
+
+
+def deliveries_of(lot_id: int, known_at: datetime | None = None) -> list[Any]:
+    """Deliveries of a lot, oldest first, each with `spools_in` and `mass_g` as they came: spools wound here are left out."""
+    came = ~Spool.spliced
+    query = (
+        Delivery.select(
+            Delivery,
+            fn.SUM(Case(None, [(came, 1)], 0)).alias("spools_in"),
+            fn.SUM(Case(None, [(came, Spool.net_mass_g)], 0.0)).alias("mass_g"),
+        )
+        .join(Spool, JOIN.LEFT_OUTER)
+        .where(Delivery.lot == lot_id)
+        .group_by(Delivery.id)
+        .order_by(Delivery.id)
+    )
+    if known_at is not None:
+        query = query.where(Delivery.recorded_at <= known_at)
+    return list(query)
+
+
+def readings_of(lot_id: int, kinds: Sequence[str], known_at: datetime | None = None) -> list[Any]:
+    """Readings of these kinds with spool, instrument and void, voided ones included and screening ones left out, by spool and number."""
+    query = (
+        Reading.select(Reading, Spool, Instrument, ReadingVoid)
+        .join(Spool)
+        .switch(Reading)
+        .join(Instrument, JOIN.LEFT_OUTER)
+        .switch(Reading)
+        .join(ReadingVoid, JOIN.LEFT_OUTER, on=(ReadingVoid.reading == Reading.id), attr="void")
+        .where((Reading.lot == lot_id) & Reading.kind.in_(list(kinds)) & ~Reading.screening)
+    )
+    if known_at is not None:
+        query = query.where(Reading.recorded_at <= known_at)
+    return list(query.order_by(Spool.code, Reading.id))
+
+
+def concessions_of(lot_id: int, known_at: datetime | None = None) -> list[Any]:
+    """Concessions on a lot, in the order they were asked for."""
+    query = Concession.select().where(Concession.lot == lot_id)
+    if known_at is not None:
+        query = query.where(Concession.recorded_at <= known_at)
+    return list(query.order_by(Concession.id))

@@ -1,0 +1,156 @@
+"""What `lots migrate`, `backup`, `restore` and `move` do: results to standard output, messages and progress to standard error."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from typing import Any
+
+import click
+
+from lots.desks import clock
+from lots.settings import BadSettings, Settings
+from lots.store import database, schema
+from lots.store.copying import Compared
+from lots.store.ends import Watch, file_of, shown, unwatched
+from lots.store.files import copy_file, part_of, stamp
+from lots.store.keeping import Kept
+from lots.store.keeping import backup as keep
+from lots.store.keeping import restore as bring_back
+from lots.store.migrating import migrate as take_steps
+from lots.store.moving import move as carry_across
+
+
+def migrate(url: str) -> None:
+    """Brings a database to the newest schema, after an SQLite file was copied, and says what was done.
+
+    Raises:
+        lots.store.ends.NotDone: a step failed, or the copy before it.
+        lots.store.schema.WrongSchema: a newer version, or other tables.
+    """
+    _checked(url)
+    database.open_database(url)
+    database.connect()
+    try:
+        if schema.found_version(database.db) is None:
+            schema.ensure_schema()
+            click.echo(f"The database was empty. It has its tables now, of schema version {schema.VERSION}.")
+            return
+        taken = take_steps(lambda found: _copy_first(url, found))
+    finally:
+        database.disconnect()
+    for step in taken:
+        click.echo(f"Step {step} is taken.")
+    done = "is now" if taken else "has nothing to do: it is"
+    click.echo(f"The database {done} at schema version {schema.VERSION}.")
+
+
+def _copy_first(url: str, found: int) -> None:
+    file = file_of(url)
+    if file is None:
+        click.echo("lots: a step that fails leaves nothing behind. For a copy beforehand use pg_dump.", err=True)
+        return
+    copy = file.with_name(f"{file.name}.version-{found}-{stamp(clock.now())}")
+    with part_of(copy) as part, _progress() as watch:
+        rows = copy_file(file, part, watch)
+        part.rename(copy)
+    click.echo(f"lots: the database as it was, {rows:,} rows, is kept in {copy}.", err=True)
+
+
+def backup(url: str, path: Path) -> None:
+    """Makes a backup and says what it holds.
+
+    Raises:
+        lots.store.ends.NotDone: the file is there, or the backup could not be made or verified.
+        lots.store.schema.WrongSchema: a database of another version, where that matters.
+    """
+    _checked(url)
+    with _progress() as watch:
+        kept = keep(url, path, watch)
+    _tell(f"Backup {path}", kept)
+
+
+def restore(url: str, path: Path, *, replace: bool) -> None:
+    """Restores a backup and says what came of it.
+
+    Raises:
+        lots.store.ends.NotDone: the database holds something, or the backup cannot be read or verified.
+        lots.store.schema.WrongSchema: the backup is of something else or of another version.
+    """
+    _checked(url)
+    with _progress() as watch:
+        kept = bring_back(url, path, clock.now(), replace=replace, watch=watch)
+    if kept.aside:
+        click.echo(f"lots: what was there before is kept in {kept.aside}.", err=True)
+    _tell(f"Restored {shown(url)} from {path}", kept)
+
+
+def _tell(what: str, kept: Kept) -> None:
+    size = "" if kept.size is None else f"{kept.size:,} bytes, "
+    click.echo(f"{what}: {size}{kept.rows:,} rows, verified.")
+
+
+def move(source_url: str, target_url: str) -> None:
+    """Moves everything, and prints every table with how many rows and which checksum both sides have.
+
+    Raises:
+        BadSettings: a URL that is none, or the same database twice.
+        SystemExit: 1 when the sides differ at the end.
+        lots.store.ends.NotDone: the target holds other rows, or the move broke off.
+        lots.store.schema.WrongSchema: either side is of another version.
+    """
+    for url in (source_url, target_url):
+        _checked(url)
+    if source_url == target_url or (file_of(source_url) and file_of(source_url) == file_of(target_url)):
+        raise BadSettings("--from and --to name the same database")
+    with _progress() as watch:
+        tables = carry_across(source_url, target_url, watch)
+    for table in tables:
+        click.echo(_line(table))
+    unlike = [table.table for table in tables if not table.equal]
+    rows = sum(table.rows[1] for table in tables)
+    if unlike:
+        click.echo(
+            f"lots: the two sides differ in {', '.join(unlike)}. Was the source changed meanwhile? Stop whatever serves it and run "
+            "the same again; if that is refused, begin with an empty database. Until then no command works with the new one.",
+            err=True,
+        )
+        sys.exit(1)
+    click.echo(f"{len(tables)} tables, {rows:,} rows: both sides are equal.")
+    click.echo("lots: set LOTS_DATABASE to the new database before anybody works on.", err=True)
+
+
+def _line(table: Compared) -> str:
+    if table.equal:
+        return f"{table.table:<18} {table.rows[0]:>9} rows  {table.digests[0]}  equal"
+    return f"{table.table:<18} {table.rows[0]} rows {table.digests[0]} is not {table.rows[1]} rows {table.digests[1]}"
+
+
+def _checked(url: str) -> None:
+    """Refuses what is no address of a database, before anything is opened."""
+    Settings(database=url)
+    try:
+        database.open_database(url)
+    except ValueError as error:
+        raise BadSettings(str(error)) from None
+    database.close()
+
+
+@contextmanager
+def _progress() -> Iterator[Watch]:
+    """Shows how far it has come where somebody is watching."""
+    if not sys.stderr.isatty():
+        yield unwatched
+        return
+    bars: dict[str, Any] = {}
+    with ExitStack() as shown_now:
+
+        def watch(doing: str, done: int, of: int) -> None:
+            if doing not in bars:
+                shown_now.close()
+                bars[doing] = shown_now.enter_context(click.progressbar(length=of, label=doing, file=sys.stderr))
+            bars[doing].update(done - bars[doing].pos)
+
+        yield watch

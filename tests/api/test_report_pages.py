@@ -1,0 +1,190 @@
+"""The report as a page and as a PDF: escaped, complete, numbered, and the same in both."""
+
+from __future__ import annotations
+
+import io
+from datetime import UTC, datetime
+from html.parser import HTMLParser
+
+import pypdf
+import pytest
+
+from lots.api import report as report_api
+from lots.api.report_pages import Section, Table, sections
+from lots.api.report_pdf import as_pdf
+from lots.desks.report import nonconformity
+from tests.api.refusals import refused
+from tests.reported import NAME, bad_lot, fetch, report
+from tests.store.rows import connected
+
+
+@pytest.fixture
+def engine():
+    """How a report looks does not depend on the engine."""
+    return "sqlite"
+
+
+@pytest.fixture
+def bad(shop):
+    """The shop with a lot that fails in colour and diameter."""
+    return bad_lot(shop)
+
+
+def pdf_text(content: bytes) -> str:
+    """The words of a PDF without the blanks and line ends that its lines put between them."""
+    return squeezed(" ".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(content)).pages))
+
+
+def squeezed(text: str) -> str:
+    """A text without blanks."""
+    return "".join(text.split())
+
+
+class Page(HTMLParser):
+    """The text of a page, its tags with their attributes, and what it would fetch."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__(convert_charrefs=True)
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.said: list[str] = []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        """Keeps a tag."""
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_data(self, data):
+        """Keeps text."""
+        self.said.append(data)
+
+    @property
+    def text(self) -> str:
+        """All it says."""
+        return squeezed(" ".join(self.said))
+
+
+@pytest.mark.parametrize(
+    ("accept", "mimetype"),
+    [
+        ("", "application/json"),
+        ("*/*", "application/json"),
+        ("application/json", "application/json"),
+        ("image/png", "application/json"),
+        ("text/html", "text/html"),
+        ("text/html,application/xhtml+xml,application/xml;q=0.9,*/*;q=0.8", "text/html"),
+        ("application/pdf", "application/pdf"),
+        ("application/pdf;q=0.5, text/html", "text/html"),
+    ],
+)
+def test_who_asks_for_a_page_or_a_pdf_gets_it(bad, accept, mimetype):
+    """JSON is what everybody else gets, as with lists and CSV."""
+    answer = fetch(bad, accept)
+    assert (200, mimetype) == (answer.status_code, answer.mimetype)
+    assert "Accept" in answer.headers["Vary"]
+
+
+def test_the_page_escapes_whatever_people_wrote_and_fetches_nothing_but_its_style(bad):
+    """A lot number with tags in it is text; there is no script, no style in the page, and no address of another host."""
+    bad.post("purchasing", f"/lots/{bad.lot_id}/corrective-actions", {"requested_action": "<script>alert(1)</script>"})
+    answer = fetch(bad, "text/html")
+    page = Page(answer.get_data(as_text=True))
+    assert squeezed(NAME) in page.text
+    assert squeezed("<script>alert(1)</script>") in page.text
+    assert squeezed("voided: the <jaw> was dirty") in page.text
+    assert {"b", "box", "jaw", "script", "style", "img", "form"} & {tag for tag, _ in page.tags} == set()
+    addresses = [value for _, attributes in page.tags for name, value in attributes.items() if name in ("href", "src")]
+    assert ["/static/report.css"] == addresses
+    assert [] == [
+        name for _, attributes in page.tags for name in attributes if name.startswith("on") or name == "style"
+    ]
+    assert ("html", {"lang": "en"}) in page.tags
+
+
+def test_the_style_needs_no_token_fetches_nothing_and_numbers_the_pages(bad):
+    """It has a class for every column width, and leaves the size of the paper to the printer, A4 or Letter."""
+    answer = bad.client.get("/static/report.css")
+    style = answer.get_data(as_text=True)
+    answer.close()
+    assert (200, "text/css") == (answer.status_code, answer.mimetype)
+    assert [] == [word for word in ("url(", "@import", "http") if word in style]
+    assert 'counter(page) " of " counter(pages)' in style
+    assert "size:" not in style.replace("font-size:", "").replace("box-sizing:", "")
+    tables = [table for part in sections(report_of_everything(bad)) for table in part.tables]
+    assert 8 <= len(tables)
+    assert [] == [
+        width for table in tables for width in table.widths if f".w{width} {{ width: {width}%; }}" not in style
+    ]
+    assert {100} == {sum(table.widths) for table in tables}
+
+
+def report_of_everything(shop):
+    """The report as the pages are made from it, times as times."""
+    with connected():
+        return nonconformity(shop.lot_id)
+
+
+def test_page_and_pdf_say_the_same_and_all_of_it(bad):
+    """Every fact, sentence and cell stands in both: the supplier's name, the lot number, each failing message, and the deltas."""
+    found = report(bad)
+    page, pdf = Page(fetch(bad, "text/html").get_data(as_text=True)).text, pdf_text(fetch(bad, "application/pdf").data)
+    said = [found["number"], "Supplier NBK (NBK)", NAME, "PO-7", "ΔE00", "Δb*", *bad.codes, "the <jaw> was dirty"]
+    said += [row["message"] for row in found["found"]["failing"]]
+    said += [found["says"], found["requested"]["says"], found["asked"]["decision_rule"], "keep dry", *found["cautions"]]
+    for part in sections(report_of_everything(bad)):
+        # Cells of a table are wrapped one beside the other, so a PDF's text mixes the long ones.
+        said += [part.title, *part.paragraphs[1:], *(name for name, _ in part.facts)]
+        said += [table.title for table in part.tables]
+    for text in said:
+        assert squeezed(text) in page, text
+        assert squeezed(text) in pdf, text
+
+
+def test_the_pdf_numbers_its_pages_and_names_itself(bad):
+    """Page x of y at the foot of each; the report's number in its title and its file name."""
+    answer = fetch(bad, "application/pdf")
+    number = report(bad)["number"]
+    assert f'inline; filename="nonconformity-report-{number}.pdf"' == answer.headers["Content-Disposition"]
+    read = pypdf.PdfReader(io.BytesIO(answer.data))
+    assert f"Nonconformity report {number}" == read.metadata.title
+    assert len(read.pages) >= 2
+    for index, page in enumerate(read.pages, start=1):
+        assert squeezed(f"report {number}, page {index} of {len(read.pages)}") in squeezed(page.extract_text())
+
+
+def test_without_its_extra_a_pdf_is_refused_with_what_to_install(bad, monkeypatch):
+    """501: this server cannot; the other forms are as before."""
+    monkeypatch.setattr(report_api, "find_spec", lambda name: None)
+    body = refused(fetch(bad, "application/pdf"), 501, "no-pdf")
+    assert "pip install 'lots[pdf]'" in body["detail"]
+    assert [200, 200] == [fetch(bad, accept).status_code for accept in ("text/html", "application/json")]
+
+
+NOW = datetime(2026, 3, 2, 8, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["word " * 800, "x" * 4000, "W" * 4000, "\n" * 1500 + "end", "a\r\nb\tc", "{nb} {{nb}}", "L\u0141\u00e9\u0394"],
+)
+def test_a_pdf_holds_any_text_in_any_place(text):
+    """Pages of words, one word of a page, empty lines, and what looks like the library's own marks: nothing is lost or breaks."""
+    narrow = Table("T", ("one", "two", "three"), (7, 14, 79), [("1", text, "right"), (text, "", text)])
+    made = as_pdf("Title", [Section("S", [("fact", text)], [text], [narrow])], NOW)
+    whole = pdf_text(made)
+    assert 5 <= whole.count(squeezed(text)[-3:])
+    read = pypdf.PdfReader(io.BytesIO(made))
+    assert squeezed(f"page 1 of {len(read.pages)}") in whole
+    assert squeezed(text)[:1500] in whole or len(text) > 1500
+
+
+def test_characters_that_the_font_lacks_are_owned_up_to():
+    """A name in another script stands as boxes, so the file says which characters those are and where to see them."""
+    whole = pdf_text(as_pdf("Title", [Section("S", [("Supplier", "\u682a\u5f0f Ltd")])], NOW))
+    assert squeezed("stand as empty boxes: U+5F0F, U+682A") in whole
+    assert "emptyboxes" not in pdf_text(as_pdf("Title", [Section("S", [("Supplier", "Z\u00fcrich \u0394E")])], NOW))
+
+
+def test_a_table_has_a_cell_for_every_heading():
+    """A row that lost a cell is refused when the table is made."""
+    with pytest.raises(ValueError, match="needs 2 cells"):
+        Table("T", ("a", "b"), (50, 50), [("1",)])

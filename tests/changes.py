@@ -1,0 +1,88 @@
+"""Every change that can be made over HTTP, made once, each on something that allows it."""
+
+from __future__ import annotations
+
+import io
+from typing import Any
+from unittest.mock import patch
+
+from werkzeug.test import TestResponse
+
+from lots.desks import access
+from lots.domain.severity import Severity
+from tests.api.bodies import CASES, Furnished
+from tests.shop import MEASURED, Shop
+from tests.store.rows import connected
+
+# POSTs that only work something out.
+READS = {"/v1/picks", "/v1/tab-checks", "/v1/color-differences"}
+# After these the grade of the furnished shop asks for more than its lots have.
+LAST = ("/v1/shades/{number}/revisions", "/v1/grades/{number}/limits")
+_MORE = {
+    "/v1/lots/{number}/reassess": ("POST", lambda at: at.lot_id, lambda at: None),
+    "/v1/concessions/{number}/approve": ("POST", lambda at: at.concession(), lambda at: None),
+    "/v1/imports": ("POST", lambda at: "", lambda at: None),
+    "/v1/baselines": (
+        "POST",
+        lambda at: "",
+        lambda at: {
+            "supplier_id": at.supplier["id"],
+            "grade_id": at.grade["id"],
+            "given": {"diameter.mean": {"mean": 1.75, "sigma": 0.01}},
+            "reason": "from the supplier's own sheet",
+        },
+    ),
+}
+_ALL = {**_MORE, **CASES}
+CHANGES = [*(path for path in _ALL if path not in (*READS, *LAST)), *LAST]
+
+
+class Change:
+    """A change that is ready to be made: whatever it needs is there."""
+
+    def __init__(self, at: Furnished, path: str) -> None:
+        self.shop, self.path = at.shop, path
+        self.method, number, body = _ALL[path]
+        self.number, self.body = number(at), body(at)
+        self.url = path.removeprefix("/v1").replace("{number}", str(self.number)).replace("{code}", str(self.number))
+        self.spool = at.spool
+
+    def make(self, **headers: str) -> TestResponse:
+        """Makes it, as the administrator."""
+        if self.path == "/v1/imports":
+            return self._import(headers)
+        if self.method == "PATCH":
+            headers["If_Match"] = self.shop.call("admin", "GET", self.url).headers["ETag"]
+        # Inspection can be resumed only where it was discontinued, which takes five lots refused.
+        said = Severity("discontinued", 1, "Five lots were refused.")
+        with patch("lots.desks.inspection.severity_of", return_value=said):
+            return self.shop.call("admin", self.method, self.url, self.body, **headers)
+
+    def _import(self, headers: dict[str, str]) -> TestResponse:
+        text = f"spool_code,d1_mm,d2_mm,measured_at\n{self.spool},1.75,1.76,{MEASURED}\n"
+        named = {name.replace("_", "-"): value for name, value in headers.items()}
+        named["Authorization"] = f"Bearer {self.shop.tokens['admin']}"
+        form: dict[str, Any] = {"kind": "diameter", "file": (io.BytesIO(text.encode()), "bench.csv")}
+        return self.shop.client.post("/v1/imports", data=form, headers=named)
+
+
+def lived_in(shop: Shop) -> Furnished:
+    """A shop in which every change was made once, a load was refused, lots were wound together, and tokens came and went."""
+    at = Furnished(shop)
+    for path in CHANGES:
+        answer = Change(at, path).make()
+        assert answer.status_code in (200, 201), f"{path}: {answer.get_data(as_text=True)}"
+        if path == "/v1/spools":
+            wind_two_lots(at)
+    shop.load(at.fresh_lot()["spools"][0]["code"], status=409)
+    with connected():
+        access.add_token("Ilse", "quality")
+        access.renew_token("Ilse")
+        access.revoke_token("Ilse")
+    return at
+
+
+def wind_two_lots(at: Furnished) -> dict[str, Any]:
+    """A spool wound from spools of two lots."""
+    parents = [{"spool_code": at.free_spool(), "mass_g": mass} for mass in (50.0, 20.0)]
+    return at.shop.post("production", "/spools", {"parents": parents})

@@ -1,0 +1,313 @@
+"""Drift: what nobody sees from one lot to the next, and everybody sees from the first to the twelfth."""
+
+import pytest
+
+from lots.domain.figures import MEASURES
+from tests import tolerances
+from tests.journeys import supply
+from tests.journeys.supply import BOTH_ENGINES, COLOR, followed, whites
+from tests.shop import CONDITIONS, WHITE
+
+# Lots of a steady supplier: b* to either side of the reference, the same again and again.
+STEADY = [0.02, -0.02, 0.03, -0.03, 0.01, -0.01, 0.02, -0.02]
+
+
+@pytest.fixture
+def engine():
+    """Figures are kept as JSON and reckoned with outside the database; the tests that name engines show that both keep them alike."""
+    return "sqlite"
+
+
+@pytest.fixture
+def bought(shop):
+    """A supplier and a white grade."""
+    return shop.supplier(), shop.grade(limits=COLOR)
+
+
+def walk(lots, step=0.08):
+    """b* of lots that are each so much yellower than the one before, the first on the reference."""
+    return [step * number for number in range(lots)]
+
+
+def only(found, part):
+    """The one entry of a part of the answer."""
+    (entry,) = found[part]
+    return entry
+
+
+@BOTH_ENGINES
+def test_a_slow_walk_of_released_lots_is_signalled_before_anybody_chose_a_baseline(shop, bought):
+    """Twelve lots, 0.08 yellower each: every one is released, and purchasing hears since when, how far, which way, and where it ends."""
+    whites(*bought, walk(12))
+    found = followed(shop, *bought)
+    assert ["released"] * 12 == [lot["standing"] for lot in found["lots"]]
+    signal = only(found, "signals")
+    assert ("yellower", "ramp", True) == (signal["direction"], signal["kind"], signal["active"])
+    assert ("Q-01", "Q-12") == (signal["began"]["supplier_lot"], signal["last"]["supplier_lot"])
+    assert pytest.approx(0.08, abs=tolerances.COORDINATES) == signal["size"]
+    assert pytest.approx(11 * 0.08, abs=tolerances.COORDINATES) == signal["departure"]
+    for words in ("yellower since about lot Q-01", "by 0.08 a lot", "0.88 in all by lot Q-12", "Mann-Kendall"):
+        assert words in found["says"]
+    # 1.0 is allowed: the fourteenth lot is the first at 13 x 0.08 = 1.04, the thirteenth at 0.96.
+    ahead = only(found, "projection")
+    assert (1.0, 14, 14, 14) == tuple(ahead[name] for name in ("limit", "about", "earliest", "latest"))
+    assert "about lot 14" in ahead["says"]
+    assert "Lot Q-12 was number 12" in ahead["says"]
+    base = only(found, "baseline")
+    assert (False, "provisional", 8, None) == tuple(base[name] for name in ("chosen", "status", "n", "revision"))
+    assert "They drift themselves" in base["says"]
+
+
+def test_against_a_chosen_baseline_the_same_walk_is_called_sooner(shop, bought):
+    """With the agreed mean 0 and deviation 0.05, the third lot at 0.16 lies beyond three deviations, where the first eight had to come first."""
+    whites(*bought, walk(12))
+    supplier, grade = bought
+    given = {"color.component_b": {"mean": 0.0, "sigma": 0.05}}
+    body = {"supplier_id": supplier["id"], "grade_id": grade["id"], "given": given, "reason": "agreed in writing"}
+    shop.post("quality", "/baselines", body)
+    found = followed(shop, *bought)
+    base = only(found, "baseline")
+    assert (True, "given", 1) == (base["chosen"], base["status"], base["revision"])
+    assert "chosen by quality person: given by hand" in base["says"]
+    signal = only(found, "signals")
+    calls = {call["by"]: call["supplier_lot"] for call in signal["calls"]}
+    assert "Q-03" == calls["individuals"]
+    assert "Q-02" == signal["began"]["supplier_lot"]
+    assert ("yellower", "ramp", True) == (signal["direction"], signal["kind"], signal["active"])
+    assert pytest.approx(11 * 0.08, abs=tolerances.COORDINATES) == signal["departure"]
+    assert 14 == only(found, "projection")["about"]
+
+
+def test_the_other_way_is_told_in_its_own_words(shop, bought):
+    """Lots that walk to blue are bluer, and meet the limit on that side."""
+    whites(*bought, [-b for b in walk(12)])
+    found = followed(shop, *bought)
+    assert "bluer since about lot Q-01" in found["says"]
+    assert (-1.0, 14) == (only(found, "projection")["limit"], only(found, "projection")["about"])
+
+
+def test_refused_lots_are_part_of_the_series(shop, bought):
+    """A lot that its colour blocked, or that was sent back, is the supplier's lot too: leaving it out would hide where the walk went."""
+    numbers = whites(*bought, walk(14))
+    shop.decide(numbers[6], "return", "too late for its job")
+    found = followed(shop, *bought)
+    assert [*["released"] * 6, "returned", *["released"] * 6, "blocked"] == [lot["standing"] for lot in found["lots"]]
+    assert numbers == [point["lot_id"] for point in only(found, "series")["points"]]
+    assert "Q-14" == only(found, "signals")["last"]["supplier_lot"]
+    assert "reached already" in only(found, "projection")["says"]
+
+
+def test_a_lot_sorted_and_sent_again_is_no_lot_of_the_series(shop, bought):
+    """What was picked out of a refused lot says how it was sorted, not how it was made."""
+    *_, refused = whites(*bought, walk(14))
+    supplier, grade = bought
+    again = shop.receive(supplier, grade, "Q-14S", spools=1, resubmission_of=refused)
+    shop.color(again["spools"][0]["code"], WHITE)
+    found = followed(shop, *bought)
+    assert [f"Q-{number:02d}" for number in range(1, 15)] == [lot["supplier_lot"] for lot in found["lots"]]
+    assert 14 == len(only(found, "series")["points"])
+
+
+def test_another_reference_starts_the_series_anew(shop, bought):
+    """Differences from two references are two things: the series says where it starts anew, and no chart goes across."""
+    whites(*bought, [*STEADY, 0.01])
+    _, grade = bought
+    shop.approve(grade["shade_id"], [WHITE[0], WHITE[1], WHITE[2] + 0.5])
+    whites(*bought, [0.5 + b for b in [*STEADY, 0.01]], first=10)
+    found = followed(shop, *bought)
+    points = only(found, "series")["points"]
+    assert [1] * 9 + [2] * 9 == [point["stretch"] for point in points]
+    assert pytest.approx([*STEADY, 0.01] * 2, abs=tolerances.COORDINATES) == [point["value"] for point in points]
+    assert [[*range(1, 10)], [*range(10, 19)]] == [[p["number"] for p in chart["points"]] for chart in found["charts"]]
+    assert ["reference revision 1", "reference revision 2"] == [b["read"].partition(",")[0] for b in found["baseline"]]
+    mark = only(found, "marks")
+    assert (10, "color.component_b") == (mark["before_number"], mark["measure"])
+    for words in ("From lot Q-10 on: reference revision 2", "Before: reference revision 1", "starts anew"):
+        assert words in mark["says"]
+    assert [] == found["signals"]
+    assert "no drift shown over 9 lots" in found["says"]
+
+
+def test_another_instrument_starts_the_series_anew_and_an_old_drift_is_no_news(shop, bought):
+    """A second instrument may read 0.5 bluer than the first: that is no drift, and the drift before it is told as past."""
+    old, new = (
+        shop.post("quality", "/instruments", {"code": code, "kind": "spectrophotometer", "check_interval_days": 365})
+        for code in ("SPEC-1", "SPEC-2")
+    )
+    whites(*bought, walk(12), instrument=old)
+    whites(*bought, [0.4, 0.41], first=13, instrument=new)
+    found = followed(shop, *bought)
+    signal = only(found, "signals")
+    assert (1, False) == (signal["stretch"], signal["active"])
+    assert "Lots after Q-12 were read otherwise" in signal["says"]
+    assert "From lot Q-13 on: reference revision 1, read with SPEC-2" in only(found, "marks")["says"]
+    assert "2 lots read alike, too few" in found["says"]
+    assert ["provisional", "none"] == [base["status"] for base in found["baseline"]]
+    assert "so 6 more" in found["baseline"][1]["says"]
+
+
+def test_a_voided_reading_leaves_the_series_at_once(shop, bought):
+    """A lot whose only reading is voided has no figure; one whose second reading is voided has that of its first."""
+    numbers = whites(*bought, walk(12))
+    readings = [shop.get("quality", f"/lots/{number}/readings")["items"][0]["id"] for number in numbers[-2:]]
+    code = shop.get("quality", f"/lots/{numbers[-1]}")["spools"][0]["code"]
+    second = shop.color(code, [WHITE[0], WHITE[1], WHITE[2] + 0.98])
+    assert pytest.approx((0.88 + 0.98) / 2) == only(followed(shop, *bought), "series")["points"][-1]["value"]
+    shop.void(second["id"])
+    assert pytest.approx(0.88) == only(followed(shop, *bought), "series")["points"][-1]["value"]
+    shop.void(readings[0])
+    points = only(followed(shop, *bought), "series")["points"]
+    assert [*range(1, 11), 12] == [point["number"] for point in points]
+
+
+def test_a_lot_without_the_figure_is_passed_over(shop, bought):
+    """Of a lot that came but was not measured for colour, the colour's series shows nothing, and counts it all the same."""
+    whites(*bought, [0.0, 0.1])
+    with supply.at_the_desks():
+        came = supply.delivery(*bought, "Q-03", supply.month(3))
+        supply.reading("diameter", came["spools"][0]["code"], supply.month(3), d1_mm=1.75, d2_mm=1.76)
+    whites(*bought, [0.2], first=4)
+    found = followed(shop, *bought)
+    assert [1, 2, 3, 4] == [lot["number"] for lot in found["lots"]]
+    assert [1, 2, 4] == [point["number"] for point in only(found, "series")["points"]]
+    assert [3] == [point["number"] for point in only(followed(shop, *bought, "diameter.mean"), "series")["points"]]
+
+
+def test_a_jump_is_told_from_a_walk(shop, bought):
+    """Lots that moved at once and stayed there have no slope to go on along, so nothing is said of what comes."""
+    whites(*bought, [*STEADY, *(0.5 + b for b in STEADY[:4])])
+    found = followed(shop, *bought)
+    signal = only(found, "signals")
+    assert ("step", "Q-09", True) == (signal["kind"], signal["began"]["supplier_lot"], signal["active"])
+    assert "yellower from about lot Q-09 on, by 0.50 at once" in found["says"]
+    assert "by itself" not in found["says"]
+    ahead = only(found, "projection")
+    assert ahead["about"] is None
+    assert "moved at once" in ahead["says"]
+
+
+def test_one_lot_far_off_is_not_called_a_drift(shop, bought):
+    """Charts that remember call the lot after a lot far off as well; the answer says that it was one lot alone."""
+    whites(*bought, [*STEADY, 0.5, 0.0])
+    found = followed(shop, *bought)
+    signal = only(found, "signals")
+    assert ("single", "Q-09", False) == (signal["kind"], signal["began"]["supplier_lot"], signal["active"])
+    assert "yellower in lot Q-09 alone, by 0.50" in signal["says"]
+    assert "no drift shown over 10 lots" in found["says"]
+
+
+def test_a_drift_that_is_over_says_since_which_lot(shop, bought):
+    """Three lots off and then as before: the first lot that no chart calls any more is named."""
+    whites(*bought, [*STEADY, *[0.11] * 3, *[0.02, -0.02] * 8])
+    found = followed(shop, *bought)
+    (signal,) = (s for s in found["signals"] if s["kind"] == "step")
+    assert ("Q-09", False) == (signal["began"]["supplier_lot"], signal["active"])
+    assert f"Back since lot {found['lots'][signal['last']['number']]['supplier_lot']}." in signal["says"]
+    assert "no drift shown over 27 lots" in found["says"]
+
+
+def test_too_few_lots_are_shown_and_not_charted(shop, bought):
+    """Seven lots: the figures are there, and the answer says how many more a baseline takes."""
+    whites(*bought, STEADY[:7])
+    found = followed(shop, *bought)
+    assert (7, []) == (len(only(found, "series")["points"]), found["charts"])
+    assert "so 1 more" in only(found, "baseline")["says"]
+    assert "7 lots read alike, too few" in found["says"]
+    whites(*bought, STEADY[7:], first=8)
+    assert 1 == len(followed(shop, *bought)["charts"])
+
+
+def test_lots_that_are_all_the_same_have_nothing_to_chart_by(shop, bought):
+    """Without scatter no lot is far or near; that is said instead of dividing by it."""
+    whites(*bought, [0.1] * 10)
+    found = followed(shop, *bought)
+    assert ("none", []) == (only(found, "baseline")["status"], found["charts"])
+    assert "all the same" in only(found, "baseline")["says"]
+
+
+def test_a_colour_can_be_unusual_as_a_whole(shop, bought):
+    """Lots whose a* and b* always moved together: one where they part is called though neither is unusual by itself."""
+    ways = [0.06, -0.05, 0.04, -0.06, 0.05, -0.04, 0.06, -0.05, 0.05, -0.06]
+    with supply.at_the_desks():
+        for number, way in enumerate([*ways, 0.06], start=1):
+            came = supply.delivery(*bought, f"Q-{number:02d}", supply.month(number))
+            a = way + 0.005 * (-1) ** (number // 2) if number <= len(ways) else -way
+            light = 0.03 * (-1) ** (number // 3)
+            supply.color(came["spools"][0]["code"], supply.month(number), way, a, light)
+    found = followed(shop, *bought, "color")
+    whole = only(found, "together")
+    (called,) = whole["signals"]
+    assert "Q-11" == called["supplier_lot"]
+    assert {"color.component_a", "color.component_b"} >= set(called["driven_by"])
+    assert "Lot Q-11 is unusual in colour as a whole" in called["says"]
+    assert whole["points"][-1]["t2"] > whole["limit"]
+    last = {chart["measure"]: chart["points"][-1]["z"] for chart in found["charts"]}
+    assert max(abs(last["color.component_a"]), abs(last["color.component_b"])) < 3
+
+
+def test_the_time_asked_for_bounds_the_lots(shop, bought):
+    """From and to, both inclusive, say which lots are followed."""
+    whites(*bought, walk(12))
+    found = followed(shop, *bought, from_=supply.asked(supply.month(3)), to=supply.asked(supply.month(7)))
+    assert ["Q-03", "Q-04", "Q-05", "Q-06", "Q-07"] == [lot["supplier_lot"] for lot in found["lots"]]
+    assert [] == followed(shop, *bought, to="2020-01-01T00:00:00Z")["lots"]
+
+
+def test_an_unknown_characteristic_is_answered_with_those_there_are(shop, bought):
+    """Whoever mistypes is told every name that would do; a supplier or grade that is not there is not found."""
+    supplier, grade = bought
+    path = f"/drift?supplier_id={supplier['id']}&grade_id={grade['id']}"
+    said = shop.get("production", f"{path}&characteristic=gloss", 422)["errors"][0]
+    assert "characteristic" == said["pointer"]
+    for name in ("color", "moisture", *MEASURES):
+        assert name in said["hint"]
+    shop.get("production", f"/drift?supplier_id=9&grade_id={grade['id']}&characteristic=color", 404)
+    shop.get("production", f"/drift?supplier_id={supplier['id']}&grade_id=9&characteristic=color", 404)
+
+
+@pytest.mark.parametrize("role", ["receiving", "quality", "purchasing", "production"])
+def test_every_desk_may_follow_a_supplier(shop, bought, role):
+    """Drift is for everybody to see."""
+    supplier, grade = bought
+    path = f"/drift?supplier_id={supplier['id']}&grade_id={grade['id']}&characteristic=color"
+    assert "no lot was measured" in shop.get(role, path)["says"]
+
+
+# Far enough from grey that it has a hue to follow.
+BRICK = [50.0, 30.0, 20.0]
+SHRINK = {"feature": "outside", "designed_mm": 100.0, "age_h": 24.0}
+
+
+def everything(spool, at, number):
+    """One reading of every kind, each a little other than that of the lot before."""
+    wave = (0.0, 0.6, -0.4, 0.9, -0.8, 0.3, -0.2)[number % 7]
+    lab = [BRICK[0] + 0.05 * wave, BRICK[1] + 0.04 * wave, BRICK[2] + 0.06 * (number % 5)]
+    supply.reading("color", spool, at, lab=lab, conditions=CONDITIONS)
+    supply.reading("diameter", spool, at, d1_mm=1.75 + 0.002 * wave, d2_mm=1.75 - 0.001 * (number % 3))
+    for axis in "xyz":
+        supply.reading("shrinkage", spool, at, axis=axis, measured_mm=99.7 + 0.02 * wave, **SHRINK)
+    supply.reading("bond", spool, at, stress_mpa=25.0 + wave, control=False)
+    supply.reading("bond", spool, at, stress_mpa=30.0, control=True)
+    supply.reading("surface", spool, at, specks=number % 3, area_dm2=2.0)
+    supply.reading("moisture", spool, at, moisture_percent=0.03 + 0.005 * wave)
+
+
+@pytest.mark.parametrize("lots", [0, 1, 2, 7, 8, 20])
+def test_every_characteristic_and_measure_answers_over_few_lots_and_many(shop, lots):
+    """Whatever is asked for, of a supplier with none, one, some or many lots, the answer has its figures, or says why not."""
+    shade = shop.shade("BRICK", BRICK)
+    supplier, grade = shop.supplier(), shop.grade(limits=supply.EVERYTHING, shade_id=shade["id"])
+    with supply.at_the_desks():
+        for number in range(1, lots + 1):
+            came = supply.delivery(supplier, grade, f"Q-{number:02d}", supply.month(number))
+            everything(came["spools"][0]["code"], supply.month(number), number)
+    kinds = [*dict.fromkeys(name.partition(".")[0] for name in MEASURES)]
+    for name in [*kinds, *MEASURES]:
+        found = followed(shop, supplier, grade, name)
+        assert found["says"]
+        measures = [name] if name in MEASURES else [m for m in MEASURES if m.partition(".")[0] == name]
+        assert measures == [line["measure"] for line in found["series"]]
+        assert [lots] * len(measures) == [len(line["points"]) for line in found["series"]]
+        assert bool(lots) == bool(found["trend"])
+    for name, meant in {"diameter.spool_mean": "diameter.mean", "diameter.ovality": "diameter.mean_ovality"}.items():
+        assert meant == only(followed(shop, supplier, grade, name), "series")["measure"]
