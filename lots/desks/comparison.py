@@ -223,13 +223,13 @@ def _spread(name: str, seen: Variances, groups: Sequence[Group]) -> dict[str, An
 
 def _capability(name: str, seen: Variances, limit: Any) -> dict[str, Any] | None:
     """Ppk from all scatter, lots and spools; Cpk from that within lots alone: what the supplier could hold if every lot came out alike."""
-    if limit is None or not seen.total or not seen.total_df or not seen.mean_variance:
+    if limit is None or not seen.total or not seen.total_df or not seen.mean_variance or not seen.n_effective:
         return None
     whole = capability(
         seen.grand_mean,
         seen.total**0.5,
         seen.total_df,
-        seen.total / seen.mean_variance,
+        seen.n_effective,
         limit.low,
         limit.high,
         CONFIDENCE,

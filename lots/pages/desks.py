@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from lots.pages import production
+from lots.pages import lots, production, purchasing, quality
 from lots.pages.frame import pages
 
-__all__ = ["pages", "production"]
+__all__ = ["lots", "pages", "production", "purchasing", "quality"]

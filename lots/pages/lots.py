@@ -1,0 +1,66 @@
+"""Lots for everybody: which there are, and the whole story of one, to read or to print."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask import g, render_template, request
+
+from lots.pages.asking import ask, at, items
+from lots.pages.frame import pages
+from lots.pages.purchasing import picture
+from lots.pages.session import signed_in
+
+STANDINGS = (
+    ("", "Any standing"),
+    ("quarantined", "In quarantine"),
+    ("released", "Released"),
+    ("restricted", "Restricted"),
+    ("blocked", "Blocked"),
+    ("returned", "Returned"),
+    ("scrapped", "Scrapped"),
+)
+_FILTERS = ("standing", "supplier_id", "grade_id", "supplier_lot")
+
+
+@pages.get("/lots")
+@signed_in()
+def lots() -> Any:
+    """All lots, by where they stand, whose they are and what they are."""
+    asked = {name: request.args.get(name, "").strip() for name in _FILTERS}
+    answer = ask("GET", at("lots", **asked, limit=100, cursor=request.args.get("cursor", "")))
+    directory = ask("GET", "/directory").body
+    following = answer.body.get("next") if answer.good else None
+    page = render_template(
+        "lots.html",
+        answer=answer,
+        asked=asked,
+        standings=STANDINGS,
+        suppliers=[("", "Any supplier"), *((s["id"], f"{s['code']}: {s['says']}") for s in directory["suppliers"])],
+        grades=[("", "Any grade"), *((s["id"], f"{s['code']}: {s['says']}") for s in directory["grades"])],
+        following=following and "/lots?" + following.partition("?")[2],
+    )
+    return page, answer.status
+
+
+@pages.get("/lots/<int:number>")
+@signed_in()
+def lot(number: int) -> Any:
+    """One lot: where it stands and why, what it measured, what was decided, where it went."""
+    found = ask("GET", at("lots", number))
+    if not found.good:
+        return render_template("no_lot.html", answer=found), found.status
+    role = g.me["role"]
+    mine = role in ("quality", "admin")
+    return render_template(
+        "lot.html",
+        lot=found.body,
+        assessment=ask("GET", at("lots", number, "assessment")).body,
+        readings=items(at("lots", number, "readings"), most=500),
+        decisions=items(at("lots", number, "decisions")) if mine else [],
+        exposure=ask("GET", at("lots", number, "exposure")).body if mine or role == "production" else None,
+        actions=items(at("lots", number, "corrective-actions")) if mine or role == "purchasing" else [],
+        may_report=mine or role == "purchasing",
+        may_decide=mine,
+        map=picture(at("lots", number, "color-map")),
+    )

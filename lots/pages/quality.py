@@ -1,0 +1,84 @@
+"""Quality: lots that wait and what they lack, concessions to approve, instruments due, decisions by hand, the report to the supplier."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from flask import Response, redirect, render_template, request, url_for
+
+from lots.pages.asking import ask, at, items
+from lots.pages.frame import pages
+from lots.pages.session import signed_in
+
+
+@pages.get("/quality")
+@signed_in("quality")
+def quality() -> str:
+    """What waits for quality: lots, concessions, instruments, corrective actions."""
+    return _quality()
+
+
+# Further down the page nobody reads.
+_MOST_LOTS = 60
+
+
+def _due(instrument: dict[str, Any]) -> dict[str, Any]:
+    """An instrument with its last check, and when the next is due."""
+    checks = items(at("instruments", instrument["id"], "checks"))
+    last = max(checks, key=lambda check: str(check["checked_at"]), default=None)
+    since = last["checked_at"] if last else instrument["recorded_at"]
+    due = datetime.fromisoformat(since) + timedelta(days=instrument["check_interval_days"])
+    return {**instrument, "last": last, "due": due, "overdue": due < datetime.now(UTC)}
+
+
+def _quality(done: Any = None) -> str:
+    waiting = items(at("lots", standing="quarantined"))
+    blocked = items(at("lots", standing="blocked"))
+    asked = [
+        {**concession, "lot": lot}
+        for lot in (*blocked, *waiting)[:_MOST_LOTS]
+        for concession in items(at("lots", lot["id"], "concessions"))
+        if not concession["approved_by"] and not concession["withdrawn_by"]
+    ]
+    return render_template(
+        "quality.html",
+        waiting=waiting,
+        blocked=blocked,
+        concessions=asked,
+        instruments=[_due(instrument) for instrument in items("/instruments")],
+        actions=items("/corrective-actions?state=open") + items("/corrective-actions?state=answered"),
+        done=done,
+    )
+
+
+@pages.post("/lots/<int:number>/decide")
+@signed_in("quality")
+def decide(number: int) -> Any:
+    """Takes a decision by hand about a lot."""
+    body = {name: request.form.get(name, "").strip() for name in ("action", "reason")}
+    done = ask("POST", at("lots", number, "decisions"), body, key=request.form.get("once"))
+    if done.good:
+        return redirect(url_for("pages.lot", number=number))
+    return render_template("refused.html", answer=done, back=url_for("pages.lot", number=number)), done.status
+
+
+@pages.post("/concessions/<int:number>/approve")
+@signed_in("quality")
+def approve(number: int) -> Any:
+    """Approves a concession that somebody else asked for."""
+    done = ask("POST", at("concessions", number, "approve"), {}, key=request.form.get("once"))
+    if done.good:
+        return redirect(url_for("pages.quality"))
+    return render_template("refused.html", answer=done, back=url_for("pages.quality")), done.status
+
+
+@pages.get("/lots/<int:number>/report")
+@signed_in("quality", "purchasing")
+def supplier_report(number: int) -> Any:
+    """The report to the supplier, to print; as a PDF with ?as=pdf."""
+    wanted = "application/pdf" if request.args.get("as") == "pdf" else "text/html"
+    answer = ask("GET", at("lots", number, "nonconformity-report"), accept=wanted)
+    if not answer.good:
+        return render_template("refused.html", answer=answer, back=url_for("pages.lot", number=number)), answer.status
+    return Response(answer.body, mimetype=wanted)
