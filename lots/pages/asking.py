@@ -12,6 +12,15 @@ from flask import current_app, g, request
 from werkzeug.test import Client
 
 
+class Said(dict[str, Any]):
+    """An object of an answer. A template writes `answer.clear`: that must be the field, never the method that every dict has of that name."""
+
+    def __getattribute__(self, name: str) -> Any:
+        if not name.startswith("_") and name in self:
+            return self[name]
+        return super().__getattribute__(name)
+
+
 @dataclass(frozen=True, slots=True)
 class Answer:
     """What the API answered: `body` is JSON where it sent JSON, else text or bytes."""
@@ -19,6 +28,7 @@ class Answer:
     status: int
     body: Any
     etag: str | None = None
+    kind: str = "application/json"
 
     @property
     def good(self) -> bool:
@@ -66,8 +76,14 @@ def ask(
     with Client(current_app).open(f"/v1{path}", method=method, headers=headers, environ_overrides=where, **sent) as got:
         kind = got.mimetype or ""
         text = got.get_data()
-        found = json.loads(text) if kind.endswith("json") else text if kind == "application/pdf" else text.decode()
-        return Answer(got.status_code, found, got.headers.get("ETag"))
+        found = (
+            json.loads(text, object_hook=Said)
+            if kind.endswith("json")
+            else text
+            if kind == "application/pdf"
+            else text.decode()
+        )
+        return Answer(got.status_code, found, got.headers.get("ETag"), kind)
 
 
 def items(path: str, most: int = 2000) -> list[Any]:

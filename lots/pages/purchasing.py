@@ -18,7 +18,7 @@ def picture(path: str) -> Markup:
     """Returns a picture that the API drew, to stand in a page; empty where it drew none."""
     answer = ask("GET", path, accept=SVG)
     # The only markup a page takes as it is: the API escapes every word in it.
-    return Markup(answer.body) if answer.good else Markup("")  # noqa: S704
+    return Markup(answer.body) if answer.good and answer.kind == SVG else Markup("")  # noqa: S704
 
 
 @pages.get("/suppliers")

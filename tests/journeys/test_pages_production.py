@@ -1,0 +1,128 @@
+"""Production at the page: one answer for a spool, the same as the API's, and never a kinder one."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from tests.shop import SIMPLE_LIMITS
+
+
+@pytest.fixture
+def engine():
+    """Pages see only what the API answers, on whichever engine."""
+    return "sqlite"
+
+
+@pytest.fixture
+def floor(shop):
+    """A browser of the line lead's, signed in."""
+    client = shop.app.test_client()
+    answer = client.post("/sign-in", data={"token": shop.tokens["production"]})
+    assert 302 == answer.status_code
+    return client
+
+
+def seal_in(page):
+    """The seal of a page's form."""
+    return re.search(r'name="seal" value="([0-9a-f]+)"', page.get_data(as_text=True))[1]
+
+
+def word(page):
+    """The one large word of the answer."""
+    return " ".join(
+        re.sub("<[^>]+>", "", re.search(r'<p class="word">(.*?)</p>', page.get_data(as_text=True), re.S)[1]).split()
+    )
+
+
+def test_a_blocked_spool_is_not_to_be_loaded_and_the_page_says_so(shop, floor):
+    """The large word, the reasons, and no button to load it all the same."""
+    delivery = shop.receive(shop.supplier(), shop.grade(limits=SIMPLE_LIMITS))
+    spool = delivery["spools"][0]["code"]
+    shop.diameter(delivery["sample"]["spool_codes"][0], d1=1.9)
+    page = floor.get(f"/check?spool={spool}&use=cosmetic&job=J-1&machine=P1")
+    assert "✖ Do not load" == word(page)
+    assert "Load it on" not in page.get_data(as_text=True)
+
+
+def test_a_released_spool_is_loaded_from_the_page(shop, floor):
+    """Check, press the button, see it on the list of what is loaded."""
+    spool = shop.good_lot()["spools"][0]["code"]
+    page = floor.get(f"/check?spool={spool}&use=cosmetic&job=J-1&machine=P1")
+    assert "✔ Load" == word(page)
+    form = {"seal": seal_in(page), "once": "k1", "spool": spool, "use": "cosmetic", "job": "J-1", "machine": "P1"}
+    twice = [floor.post("/check", data=form), floor.post("/check", data=form)]
+    assert [302, 302] == [answer.status_code for answer in twice]
+    assert 1 == len(shop.get("production", "/loads")["items"])
+    assert spool in floor.get("/loaded").get_data(as_text=True)
+
+
+@pytest.mark.parametrize("use", ["cosmetic", "fit", "load_bearing", "flexing", "hidden"])
+def test_the_page_never_says_load_where_the_api_says_no(shop, floor, use):
+    """Whatever the lot, the large word follows `clear`."""
+    good = shop.good_lot()["spools"][0]["code"]
+    waiting = shop.receive(shop.supplier("NBK"), shop.grade("OTHER", limits=SIMPLE_LIMITS))["spools"][0]["code"]
+    for spool in (good, waiting):
+        clear = shop.get("production", f"/spools/{spool}/clearance?use={use}")["clear"]
+        assert ("✔ Load" if clear else "✖ Do not load") == word(floor.get(f"/check?spool={spool}&use={use}"))
+
+
+def test_an_unknown_spool_is_answered_beside_its_field(floor):
+    """What was typed stays, and what to do stands below it."""
+    page = floor.get("/check?spool=NOBODY&use=cosmetic").get_data(as_text=True)
+    assert "NOBODY" in page
+    assert "Not done" in page
+
+
+def test_a_stranger_is_sent_to_sign_in_and_comes_back(shop):
+    """The page asked for follows the token."""
+    client = shop.app.test_client()
+    answer = client.get("/check?spool=A")
+    assert (302, "/sign-in?then=/check?spool%3DA") == (answer.status_code, answer.headers["Location"])
+    back = client.post("/sign-in", data={"token": shop.tokens["production"], "then": "/check?spool=A"})
+    assert "/check?spool=A" == back.headers["Location"]
+
+
+@pytest.mark.parametrize("then", ["https://elsewhere.example/", "//elsewhere.example/", "/\\elsewhere.example"])
+def test_signing_in_leads_nowhere_else(shop, then):
+    """An address that was slipped in is not followed."""
+    answer = shop.app.test_client().post("/sign-in", data={"token": shop.tokens["production"], "then": then})
+    assert "/" == answer.headers["Location"]
+
+
+def test_a_wrong_token_opens_nothing(shop):
+    """The page says so and keeps no cookie."""
+    answer = shop.app.test_client().post("/sign-in", data={"token": "nothing"})
+    assert 401 == answer.status_code
+    assert "Set-Cookie" not in answer.headers
+
+
+def test_the_cookie_cannot_be_read_by_scripts_nor_sent_by_other_sites(shop):
+    """HttpOnly and SameSite=Strict."""
+    answer = shop.app.test_client().post("/sign-in", data={"token": shop.tokens["production"]})
+    said = answer.headers["Set-Cookie"]
+    assert "HttpOnly" in said
+    assert "SameSite=Strict" in said
+
+
+def test_a_form_without_its_seal_does_nothing(shop, floor):
+    """Another site cannot know it."""
+    spool = shop.good_lot()["spools"][0]["code"]
+    form = {"spool": spool, "use": "cosmetic", "job": "J-1", "machine": "P1", "seal": "0" * 64}
+    assert 400 == floor.post("/check", data=form).status_code
+    assert [] == shop.get("production", "/loads")["items"]
+
+
+def test_another_desks_page_says_whose_it_is(floor):
+    """403 with the way back."""
+    answer = floor.get("/suppliers")
+    assert 403 == answer.status_code
+    assert "purchasing" in answer.get_data(as_text=True)
+
+
+def test_signing_out_forgets_the_token(floor):
+    """The next page asks again."""
+    seal = seal_in(floor.get("/"))
+    floor.post("/sign-out", data={"seal": seal})
+    assert 302 == floor.get("/check").status_code
