@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ipaddress
 import os
 import tomllib
 from collections.abc import Mapping
@@ -35,6 +36,7 @@ TABLE = (
     Setting("port", 8080, "port", "port to serve on, 1 to 65535"),
     Setting("threads", 8, "threads", "requests served at once"),
     Setting("max_body_bytes", 4_194_304, "bytes", "largest request body; a larger one is answered 413"),
+    Setting("proxy", "none", "address", "the reverse proxy whose X-Forwarded-For and X-Forwarded-Proto are believed"),
     Setting("log", "json", "style", "lines on standard error, one for each request: json, or plain for people"),
     Setting("log_level", "info", "level", "least that is logged: debug, info, warning or error"),
     Setting("metrics_open", False, "true or false", "true lets anybody read /metrics; else it takes an admin's token"),
@@ -50,6 +52,7 @@ class Settings:
     port: int = 8080
     threads: int = 8
     max_body_bytes: int = 4_194_304
+    proxy: str = "none"
     log: str = "json"
     log_level: str = "info"
     metrics_open: bool = False
@@ -62,9 +65,19 @@ class Settings:
         for name, least, most in (("port", 1, 65535), ("threads", 1, 256), ("max_body_bytes", 1024, 2**30)):
             if not least <= getattr(self, name) <= most:
                 raise BadSettings(f"{name} is {getattr(self, name)}; it must be from {least} to {most}")
+        if self.proxy != "none" and not _is_address(self.proxy):
+            raise BadSettings(f"proxy is {self.proxy!r}; write the IP address it connects from, or none")
         for name, words in (("log", ("json", "plain")), ("log_level", ("debug", "info", "warning", "error"))):
             if getattr(self, name) not in words:
                 raise BadSettings(f"{name} is {getattr(self, name)!r}; write {' or '.join(words)}")
+
+
+def _is_address(text: str) -> bool:
+    try:
+        ipaddress.ip_address(text)
+    except ValueError:
+        return False
+    return True
 
 
 def load_settings(environment: Mapping[str, str] | None = None, **given: Any) -> Settings:

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
 import click
 
-from lots.desks import clock
+from lots.desks import checking, clock
 from lots.settings import BadSettings, Settings
+from lots.store import checking as reading
 from lots.store import database, schema
 from lots.store.copying import Compared
-from lots.store.ends import Watch, file_of, shown, unwatched
+from lots.store.ends import Watch, file_of, open_file, shown, unwatched
 from lots.store.files import copy_file, part_of, stamp
 from lots.store.keeping import Kept
 from lots.store.keeping import backup as keep
@@ -54,7 +55,7 @@ def _copy_first(url: str, found: int) -> None:
         return
     copy = file.with_name(f"{file.name}.version-{found}-{stamp(clock.now())}")
     with part_of(copy) as part, _progress() as watch:
-        rows = copy_file(file, part, watch)
+        rows = copy_file(file, part, file, watch)
         part.rename(copy)
     click.echo(f"lots: the database as it was, {rows:,} rows, is kept in {copy}.", err=True)
 
@@ -63,33 +64,65 @@ def backup(url: str, path: Path) -> None:
     """Makes a backup and says what it holds.
 
     Raises:
+        SystemExit: 1 when the history in it is not whole; the backup is kept.
         lots.store.ends.NotDone: the file is there, or the backup could not be made or verified.
         lots.store.schema.WrongSchema: a database of another version, where that matters.
     """
     _checked(url)
     with _progress() as watch:
         kept = keep(url, path, watch)
-    _tell(f"Backup {path}", kept)
+        open_file(path)
+        flaws = _flaws(watch)
+    _tell(f"Backup {path}", kept, flaws)
 
 
 def restore(url: str, path: Path, *, replace: bool) -> None:
     """Restores a backup and says what came of it.
 
     Raises:
+        SystemExit: 1 when the history in it is not whole; it is restored all the same.
         lots.store.ends.NotDone: the database holds something, or the backup cannot be read or verified.
         lots.store.schema.WrongSchema: the backup is of something else or of another version.
     """
     _checked(url)
     with _progress() as watch:
         kept = bring_back(url, path, clock.now(), replace=replace, watch=watch)
+        database.open_database(url)
+        database.connect()
+        flaws = _flaws(watch)
     if kept.aside:
         click.echo(f"lots: what was there before is kept in {kept.aside}.", err=True)
-    _tell(f"Restored {shown(url)} from {path}", kept)
+    _tell(f"Restored {shown(url)} from {path}", kept, flaws)
 
 
-def _tell(what: str, kept: Kept) -> None:
+def _flaws(watch: Watch) -> list[checking.Flaw]:
+    """What the history says against the rows of the database that was opened; of another schema version nothing can be said."""
+
+    def through(doing: str, items: Sequence[Any]) -> Iterable[Any]:
+        for done, item in enumerate(items, start=1):
+            yield item
+            watch(doing, done, len(items))
+
+    try:
+        if schema.found_version(database.db) != schema.VERSION:
+            return []
+        with reading.snapshot():
+            return list(checking.proved(reading.lot_names(), through))
+    finally:
+        database.close()
+
+
+def _tell(what: str, kept: Kept, flaws: list[checking.Flaw]) -> None:
     size = "" if kept.size is None else f"{kept.size:,} bytes, "
-    click.echo(f"{what}: {size}{kept.rows:,} rows, verified.")
+    click.echo(f"{what}: {size}{kept.rows:,} rows{'' if flaws else ', verified'}.")
+    for flaw in flaws:
+        click.echo(flaw.line)
+    if flaws:
+        click.echo(
+            "lots: it holds what it was copied from, but there the history and the rows disagree, as listed. See lots check.",
+            err=True,
+        )
+        sys.exit(1)
 
 
 def move(source_url: str, target_url: str) -> None:

@@ -79,3 +79,6 @@ SMALL_PROBABILITY = 0.5e-2
 
 # d2 for ranges of two is 2 / sqrt(pi) = 1.12838; handbooks print 1.128.
 ROUNDED_D2 = 4e-4
+
+# A mean of 1000 draws from a beta distribution with a standard deviation below 0.16: four standard errors.
+DRAWN_SHARE = 0.02

@@ -53,8 +53,8 @@ class WrongTokens:
 
     Notes:
         Kept in the memory of one process: with several workers the limit holds for each of them. The address is the one that the
-        connection came from; behind a reverse proxy that is the proxy's. The addresses of one IPv6 network (/64) count as one. At most
-        `addresses` are known at a time, those heard of least recently are forgotten first.
+        connection came from, or, where the settings name a reverse proxy, the one it reports. The addresses of one IPv6 network (/64)
+        count as one. At most `addresses` are known at a time, those heard of least recently are forgotten first.
 
     Example:
         >>> guesses = WrongTokens(most=2, now=lambda: 0.0)

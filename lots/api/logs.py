@@ -132,7 +132,7 @@ def _end(answer: Response) -> Response:
         "duration_ms": round(1_000 * seconds(), 1),
         "person": comer.name if comer else None,
         "role": comer.role if comer else None,
-        "bytes": 0 if request.method == "HEAD" else size,
+        "bytes": 0 if request.method == "HEAD" or answer.status_code in (204, 304) else size,
     }
     _log.log(_level(answer.status_code), "request", extra={"said": said})
     return answer

@@ -131,7 +131,7 @@ def close(number: int, note: str, by: str) -> dict[str, Any]:
         made = _progress([row])[row.id]
         if made.lacking:
             raise Conflict(
-                f"Corrective action {number} cannot be closed yet: {made.says}",
+                f"Corrective action {number} was answered at {moment(row.answered_at)} and cannot be closed yet: {made.says}",
                 conforming_so_far=len(made.run),
                 lacking=made.lacking,
                 counted_lots=_named(made),

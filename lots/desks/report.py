@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
@@ -16,6 +15,7 @@ from lots.desks.report_evidence import evidence
 from lots.desks.words import clause, moment
 from lots.domain import actions as rules
 from lots.domain.agreed import CHARACTERISTICS, Limits, limits_from
+from lots.domain.conformity import SPOOL_CODES
 from lots.domain.limits import LABELS, Finding
 from lots.store import actions as store_actions
 from lots.store import report as store
@@ -55,8 +55,9 @@ def nonconformity(lot_id: int, as_of: datetime | None = None) -> dict[str, Any]:
             f"{lot.supplier.name}. GET /v1/lots/{lot.id}/assessment shows its findings; ?as_of= reports what was known earlier."
         )
     limits = limits_from(judged.limits.body) if judged.limits else None
-    spools = judged.assessment.summary.nonconforming
-    about = {f.characteristic for f in (*failing, *(f for why in spools.values() for f in why))}
+    spools = _nonconforming(judged, {f.code for f in failing})
+    outside = [*failing, *(f for _, why in spools for f in why)]
+    about = {f.characteristic for f in outside}
     concerned = [name for name in CHARACTERISTICS if name in about]
     method, readings = evidence(lot, concerned, judged, limits, as_of)
     decision = decided[-1]
@@ -83,12 +84,11 @@ def nonconformity(lot_id: int, as_of: datetime | None = None) -> dict[str, Any]:
             "resubmission_of": lot.resubmission_of_id,
         },
         "deliveries": [_delivery(row) for row in store.deliveries_of(lot.id, as_of)],
-        "asked": _asked(lot, judged, limits, concerned, [*failing, *(f for why in spools.values() for f in why)]),
+        "asked": _asked(lot, judged, limits, concerned, outside),
         "found": {
             "failing": [_failing(f, limits) for f in sorted(failing, key=lambda f: not f.uses)],
             "nonconforming_spools": [
-                {"spool_code": code, "findings": [_failing(f, limits) for f in why]}
-                for code, why in sorted(spools.items())
+                {"spool_code": code, "findings": [_failing(f, limits) for f in why]} for code, why in spools
             ],
             "others": [_short(f, limits) for f in judged.assessment.findings if f not in failing],
             "notes": list(judged.assessment.notes),
@@ -101,6 +101,15 @@ def nonconformity(lot_id: int, as_of: datetime | None = None) -> dict[str, Any]:
         "concessions": [_concession(row, as_of or now) for row in store.concessions_of(lot.id, as_of)],
         "cautions": [*lot.grade.cautions, *_CAUTIONS],
     }
+
+
+def _nonconforming(judged: Judged, codes: set[str]) -> list[tuple[str, list[Finding]]]:
+    """Spools by code with what each fails by itself, of the measures that the lot fails; of all measures where their count refuses it."""
+    if "sampling.nonconforming" in codes:
+        codes = codes | set(SPOOL_CODES)
+    each = judged.assessment.summary.nonconforming
+    found = ((code, [f for f in why if f.code in codes]) for code, why in sorted(each.items()))
+    return [(code, why) for code, why in found if why]
 
 
 def _says(lot: Any, failing: list[Finding], by_hand: str | None, reason: str | None) -> str:
@@ -134,10 +143,10 @@ def _delivery(row: Any) -> dict[str, Any]:
 
 
 def _asked(
-    lot: Any, judged: Judged, limits: Limits | None, concerned: list[str], failing: Iterable[Finding]
+    lot: Any, judged: Judged, limits: Limits | None, concerned: list[str], outside: list[Finding]
 ) -> dict[str, Any]:
     """What was agreed: the revision, the rule, every limit that is not met, and the reference it is measured from."""
-    limit_of = {f.code: f for f in failing}
+    limit_of = {f.code: f for f in outside}
     nominal = lot.grade.nominal_diameter_mm
     terms = [words.terms(name, limits, nominal) for name in concerned] if limits else []
     return {

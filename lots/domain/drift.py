@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from lots.domain.change import Change, find_change
+from lots.domain.change import find_change
 from lots.domain.charts import Chart, CusumChart, cusum, ewma, individuals, shewhart
 from lots.domain.hotelling import contributions, covariance, phase2_limit, t_squared
-from lots.domain.limits import Limit
+from lots.domain.limits import BINARY_NOISE, Limit
 from lots.domain.projection import LEAST_LOTS, Projection, project
 from lots.domain.run_rules import RuleSignal, run_rules
 from lots.domain.trend import MannKendall, TheilSen, mann_kendall, theil_sen
@@ -25,6 +25,10 @@ CUSUM_REFERENCE, CUSUM_INTERVAL = 0.5, 5.0
 T2_ALPHA, TREND_ALPHA = 0.0027, 0.01
 # These say that something is odd about the lots, not that they moved: alternating, too even, or of two kinds.
 PATTERNS = ("N4", "N7", "N8")
+# A change that ended must explain its lots better than one that goes on by this much, in sigma squared: 3 sigma.
+PLAINLY_BACK = 9.0
+# Points that lie before the one which completes a rise of six.
+_RISING = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +54,8 @@ class Baseline:
 
 
 def baseline_from(values: Sequence[float], *, chosen: bool) -> Baseline | None:
-    """Returns a baseline from the values of its lots; None for fewer than PROVISIONAL_FROM, or when no two differ.
+    """Returns a baseline from the values of its lots; None for fewer than PROVISIONAL_FROM, or when they differ by no more
+    than arithmetic does.
 
     Notes:
         The standard deviation comes from the moving range, which a slow walk within the baseline inflates little: the ordinary one
@@ -62,7 +67,7 @@ def baseline_from(values: Sequence[float], *, chosen: bool) -> Baseline | None:
     if len(values) < PROVISIONAL_FROM:
         return None
     found = individuals(values)
-    if found.sigma <= 0:
+    if found.sigma <= BINARY_NOISE:
         return None
     return Baseline(found.centre, found.sigma, len(values), chosen, mann_kendall(values).p >= TREND_ALPHA)
 
@@ -138,13 +143,12 @@ def analyse(
         baseline = baseline_from(x[:PROVISIONAL_FROM].tolist(), chosen=False)
     enough = len(x) >= 3
     trend, slope = (mann_kendall(x), theil_sen(x)) if enough else (None, None)
-    charts = None if baseline is None or not len(x) else _charts(x, baseline)
+    charts = None if baseline is None or not len(x) else _charts((x - baseline.mean) / baseline.sigma)
     signals = _signals(x, charts, baseline, trend, slope)
     return Analysis(baseline, charts, signals, trend, slope, _projection(x, signals, trend, limit, unit, first))
 
 
-def _charts(x: np.ndarray, baseline: Baseline) -> Charts:
-    z = (x - baseline.mean) / baseline.sigma
+def _charts(z: np.ndarray) -> Charts:
     return Charts(
         z,
         shewhart(z),
@@ -182,7 +186,31 @@ def _in_order(signals: Sequence[Signal]) -> tuple[Signal, ...]:
 
 
 def _episodes(charts: Charts, baseline: Baseline, side: int) -> list[Signal]:
-    """Runs of lots called on one side, each with when its change began. Windows do not overlap, so all of it is linear in the lots."""
+    """Runs of lots called on one side, each with when its change began.
+
+    Once lots are plainly back, charts that remember begin anew for this side: else they would go on calling lots that are as before, and a
+    later change could not be told from an earlier one. What lots of one side have shown stays as it was when more lots come.
+    """
+    found: list[Signal] = []
+    fresh, start = charts, 0
+    while True:
+        calls = _calls(fresh, side)
+        after, back = 0, None
+        for first, last in _runs(sorted(calls)):
+            end = _back_after(fresh.z, side, after, first, last) if side else last
+            found.append(_signal(fresh.z, start, baseline, side, (after, first, end), calls))
+            after = end + 1
+            if end < last:
+                back = after
+                break
+        if back is None:
+            return found
+        start += back
+        fresh = _charts(fresh.z[back:])
+
+
+def _calls(charts: Charts, side: int) -> dict[int, list[Call]]:
+    """What called each lot on one side."""
     calls: dict[int, list[Call]] = {}
     for name, chart in (("individuals", charts.individuals), ("ewma", charts.ewma), ("cusum", charts.cusum)):
         for index, where in chart.signals:
@@ -192,41 +220,70 @@ def _episodes(charts: Charts, baseline: Baseline, side: int) -> list[Signal]:
         # N1 is the individuals chart under another name.
         if rule.rule != "N1" and rule.side == side and (side == 0) == (rule.rule in PATTERNS):
             calls.setdefault(rule.index, []).append(Call(rule.rule, rule.index))
-    found: list[Signal] = []
-    after = 0
-    for first, last in _runs(sorted(calls)):
-        change = None if side == 0 else find_change(charts.z[after : last + 1])
-        found.append(_signal(charts, baseline, side, first, last, calls, change, after))
-        after = last + 1
-    return found
+    return calls
+
+
+def _back_after(z: np.ndarray, side: int, after: int, first: int, last: int) -> int:
+    """The last lot that was off, where the called lots after it are plainly back; `last` where they are not.
+
+    Both are steps from where the change began when it was called: one that ended, one that goes on. Of each beginning with the first
+    lots that show it, so that a later lot never moves it.
+    """
+    began = min(_change(z, side, after, first, first)[0], first)
+    total = np.maximum(0.0, np.cumsum(side * z[began : last + 1]))
+    gain = (total**2 / np.arange(1, len(total) + 1))[first - began :]
+    over = np.flatnonzero(np.maximum.accumulate(gain) > gain + PLAINLY_BACK)
+    return first + int(np.argmax(gain[: over[0]])) if len(over) else last
+
+
+def _change(z: np.ndarray, side: int, after: int, first: int, end: int) -> tuple[int, str, float, float]:
+    """Where the change on one side began that lots up to `end` show, its kind, its size and the departure at the end, in sigma."""
+    change = find_change(z[after : end + 1])
+    if change and change.size * side > 0:
+        return after + change.index, change.kind, change.size, change.at_end
+    # A larger change the other way came before: take the lots since then, whose sum goes furthest this way.
+    sums = side * np.cumsum(z[after : end + 1][::-1])
+    most = int(sums.argmax())
+    if sums[most] > 0:
+        height = side * float(sums[most]) / (most + 1)
+        return end - most, "step", height, height
+    # Lots that rise, though not yet above the mean, or fall, though not yet below it (rule N3).
+    base = max(0, first - _RISING) + int((side * z[max(0, first - _RISING) : first + 1]).argmin())
+    rise = float(z[end] - z[base])
+    return min(base + 1, first), "ramp", rise / max(1, end - base), rise
 
 
 def _signal(
-    charts: Charts,
+    z: np.ndarray,
+    start: int,
     baseline: Baseline,
     side: int,
-    first: int,
-    last: int,
+    run: tuple[int, int, int],
     calls: Mapping[int, list[Call]],
-    change: Change | None,
-    after: int,
 ) -> Signal:
-    kind: str = "pattern" if side == 0 else change.kind if change else "step"
-    began = min(after + change.index, first) if change else first
-    size = change.size * baseline.sigma if change else 0.0
-    departure = change.at_end * baseline.sigma if change else 0.0
-    active = last == len(charts.z) - 1
-    alone = after + int(np.argmax(side * charts.z[after : last + 1])) if side else last
-    if change and alone < last and charts.z[alone] ** 2 > change.gain:
-        # One lot explains more than any lasting change: charts that remember go on calling the lots after it, which are as before.
-        kind, began, active = "single", alone, False
-        size = departure = float(charts.z[alone]) * baseline.sigma
+    """The signal of a run of called lots, (after, first, end) within `z`, whose first lot has the index `start` in the stretch."""
+    after, first, end = run
+    active = end == len(z) - 1
+    began, kind, size, departure = _change(z, side, after, first, end) if side else (first, "pattern", 0.0, 0.0)
+    if side and not active and began == end:
+        kind = "single"
     earliest: dict[str, Call] = {}
-    for index in range(first, last + 1):
+    for index in range(first, end + 1):
         for call in calls.get(index, ()):
-            earliest.setdefault(call.chart, call)
+            earliest.setdefault(call.chart, replace(call, index=start + index))
     called = tuple(earliest.values())
-    return Signal(side, first, last, active, called, kind, began, size, departure)
+    began = start + min(began, first)
+    return Signal(
+        side,
+        start + first,
+        start + end,
+        active,
+        called,
+        kind,
+        began,
+        size * baseline.sigma,
+        departure * baseline.sigma,
+    )
 
 
 def _runs(indices: Sequence[int]) -> list[tuple[int, int]]:

@@ -120,10 +120,11 @@ def by_measures(
     shares: dict[str, Array] = {}
     fine = {name: pair for name, pair in measures.items() if pair[0].enough}
     for name, (history, limit) in fine.items():
-        lots, spools = _drawn(history, chance)
-        shares[name] = _share(
-            _inside(lots, limit) & (_inside(spools, limit).all(axis=2) if name in _PER_SPOOL else True)
-        )
+        if name in _PER_SPOOL and history.within_df:
+            _, spools = _sent(history, chance)
+            shares[name] = _share(np.asarray(_inside(spools, limit).all(axis=2)))
+        else:
+            shares[name] = _share_inside(*_drawn(history, chance), limit)
     lots_used = [len(history.values) for history, _ in fine.values()]
     if color is not None and all(part.enough for part in color.parts):
         lots_used += [len(part.values) for part in color.parts]
@@ -153,8 +154,20 @@ def _inside(values: Array, limit: Limit) -> NDArray[np.bool_]:
     return (values >= low) & (values <= high)
 
 
+def _share_inside(level: Array, scatter: Array, limit: Limit) -> Array:
+    """The share of each supplier's normal lots that lies within a limit: exact, where counting lots sent would never tell 0.1 % from none."""
+    from scipy.special import ndtr
+
+    # No scatter at all must not divide by zero, and must not reach across what the limit gives for rounding.
+    width = np.maximum(scatter, BINARY_NOISE / 1000)
+    low = -math.inf if limit.low is None else (limit.low - BINARY_NOISE - level) / width
+    high = math.inf if limit.high is None else (limit.high + BINARY_NOISE - level) / width
+    # Far above a lower limit both are near 1 and their difference would be lost: there the upper tails are taken.
+    return np.asarray(np.where(np.asarray(low) > 0, ndtr(-low) - ndtr(-high), ndtr(high) - ndtr(low)))
+
+
 def _drawn(history: History, chance: np.random.Generator) -> tuple[Array, Array]:
-    """Lots of drawn suppliers, (SUPPLIERS, LOTS_EACH), and their spools, with a last axis more."""
+    """Level of the next lot and scatter of lots, for SUPPLIERS that fit what was seen."""
     y = np.asarray(history.values, dtype=float)
     n = len(y)
     t = np.arange(n) - (n - 1) / 2
@@ -164,7 +177,12 @@ def _drawn(history: History, chance: np.random.Generator) -> tuple[Array, Array]
     ahead = (n + 1) / 2
     leverage = 1 / n + (ahead**2 / float((t * t).sum()) if history.walking else 0.0)
     scatter = np.sqrt(leftover / chance.chisquare(df, SUPPLIERS))
-    level = y.mean() + slope * ahead + scatter * math.sqrt(leverage) * chance.standard_normal(SUPPLIERS)
+    return y.mean() + slope * ahead + scatter * math.sqrt(leverage) * chance.standard_normal(SUPPLIERS), scatter
+
+
+def _sent(history: History, chance: np.random.Generator) -> tuple[Array, Array]:
+    """Lots of drawn suppliers, (SUPPLIERS, LOTS_EACH), and their spools, with a last axis more."""
+    level, scatter = _drawn(history, chance)
     lots = level[:, None] + scatter[:, None] * chance.standard_normal((SUPPLIERS, LOTS_EACH))
     return lots, lots[:, :, None] + _spools_apart(history, chance)
 
@@ -181,7 +199,7 @@ def _spools_apart(history: History, chance: np.random.Generator) -> Array:
 
 
 def _color_ok(color: ColorModel, chance: np.random.Generator) -> NDArray[np.bool_]:
-    drawn = [_drawn(part, chance) for part in color.parts]
+    drawn = [_sent(part, chance) for part in color.parts]
     lots = np.stack([one for one, _ in drawn], axis=-1)
     metric = metric_at(color.reference, color.limits)
     passed = np.ones(lots.shape[:2], dtype=bool)

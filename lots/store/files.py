@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -17,12 +18,13 @@ from lots.store.schema import found_version
 _PAGES = 1024
 
 
-def copy_file(source: Path, target: Path, watch: Watch = unwatched) -> int:
+def copy_file(source: Path, target: Path, like: Path | None, watch: Watch = unwatched) -> int:
     """Returns how many rows were copied, all of them verified in the copy.
 
     Args:
         source: an SQLite database, of any schema version.
         target: the file to make.
+        like: the file whose permissions it gets, from the beginning nobody else's; None for those that any new file gets.
         watch: told how many pages are copied.
 
     Raises:
@@ -33,6 +35,8 @@ def copy_file(source: Path, target: Path, watch: Watch = unwatched) -> int:
         version = found_version(engine)
         if version is None:
             raise NotDone(f"{source} is empty: it has no tables yet.")
+        if like:
+            target.touch(mode=0o600)
         with one_moment(engine), closing(sqlite3.connect(target, isolation_level=None)) as copy:
             rows = row_counts(engine)
             engine.connection().backup(
@@ -40,6 +44,8 @@ def copy_file(source: Path, target: Path, watch: Watch = unwatched) -> int:
             )
             # A write-ahead log would make three files of one.
             copy.execute("PRAGMA journal_mode = DELETE")
+    if like:
+        shutil.copymode(like, target)
     verify_file(target, version, rows)
     return sum(rows.values())
 
@@ -99,12 +105,24 @@ def make_way(file: Path, now: datetime) -> Path:
     return aside
 
 
+def is_sqlite(file: Path) -> bool:
+    """True when a file begins as SQLite's do.
+
+    Notes:
+        To be asked before SQLite opens what may be ruined: it would take a log beside it for an old one, and remove it.
+    """
+    with file.open("rb") as begun:
+        return begun.read(16) == b"SQLite format 3\0"
+
+
 def close_log(file: Path) -> None:
     """Brings what is in an SQLite file's log into the file, unless it is damaged; then both are left as they are.
 
     Raises:
         NotDone: somebody has it open.
     """
+    if not is_sqlite(file):
+        return
     try:
         with closing(sqlite3.connect(f"{file.as_uri()}?mode=rw", uri=True, isolation_level=None)) as old:
             old.execute("PRAGMA journal_mode = DELETE")

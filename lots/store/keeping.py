@@ -20,7 +20,7 @@ from lots.store.ends import (
     shown,
     unwatched,
 )
-from lots.store.files import close_log, copy_file, make_way, part_of, row_counts, verify_file
+from lots.store.files import close_log, copy_file, is_sqlite, make_way, part_of, row_counts, verify_file
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +53,7 @@ def backup(url: str, path: Path, watch: Watch = unwatched) -> Kept:
     _refuse_existing(path)
     file = file_of(url)
     with part_of(path) as part, in_words(f"The backup {path} cannot be made"):
-        rows = copy_file(file, part, watch) if file else _out_of_postgresql(url, part, watch)
+        rows = copy_file(file, part, file, watch) if file else _out_of_postgresql(url, part, watch)
         _refuse_existing(path)
         part.rename(path)
     return Kept(rows, path.stat().st_size)
@@ -81,7 +81,7 @@ def restore(url: str, path: Path, now: datetime, *, replace: bool = False, watch
         if not replace and _holds_something(file):
             raise NotDone(f"{file} holds something already. With --replace it is kept beside, under another name.")
         with part_of(file) as part:
-            rows = copy_file(path, part, watch)
+            rows = copy_file(path, part, file if file.exists() else None, watch)
             aside = make_way(file, now) if file.exists() and _holds_something(file) else None
             if file.exists():
                 close_log(file)
@@ -98,8 +98,10 @@ def _refuse_existing(path: Path) -> None:
 
 def _holds_something(file: Path) -> bool:
     """True unless the file is missing, or an SQLite database in which nothing was recorded; what cannot be read may hold anything."""
-    if not file.exists():
+    if not file.exists() or not file.stat().st_size:
         return False
+    if not is_sqlite(file):
+        return True
     try:
         with reader(file) as engine, in_words(f"{file} cannot be read"):
             schema.found_version(engine)

@@ -181,10 +181,12 @@ def deliveries(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
 
 
 def deliveries_of(lot_id: int, known_at: datetime | None = None) -> list[tuple[Any, int]]:
-    """Deliveries of a lot with their number of spools, oldest first; only those recorded by `known_at`. One query."""
+    """Deliveries of a lot with the number of spools that came, oldest first; only those recorded by `known_at`. One query."""
+    # A spool wound in the shop came with no delivery.
+    came = (Spool.delivery == Delivery.id) & ~Spool.spliced
     query = (
         Delivery.select(Delivery, fn.COUNT(Spool.id).alias("spools_in"))
-        .join(Spool, JOIN.LEFT_OUTER)
+        .join(Spool, JOIN.LEFT_OUTER, on=came)
         .where(Delivery.lot == lot_id)
         .group_by(Delivery.id)
         .order_by(Delivery.id)

@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 from itertools import count
 from typing import Any
 
+from tests.journeys.supply import whites
 from tests.shop import CONDITIONS, FULL_LIMITS, MEASURED, RECEIVED, SIMPLE_LIMITS, WHITE, Shop
 
 _number = count(1)
@@ -24,6 +25,7 @@ class Furnished:
         self.delivery = shop.good_lot(self.supplier, self.grade)
         self.lot_id: int = self.delivery["lot_id"]
         self.spool: str = self.delivery["spools"][0]["code"]
+        self._series: list[int] = []
 
     def fresh_lot(self, **more: Any) -> dict[str, Any]:
         """A delivery of a lot that nothing has happened to."""
@@ -49,6 +51,12 @@ class Furnished:
             came = (datetime.now(UTC) + timedelta(minutes=1)).isoformat()
             self.shop.good_lot(self.supplier, self.grade, f"F-{next(_number)}", spools=1, received_at=came)
         return number
+
+    def series(self) -> list[int]:
+        """Numbers of nine lots that a baseline can be made from."""
+        if not self._series:
+            self._series = whites(self.supplier, self.grade, [0.1, 0.2, 0.1, 0.3, 0.2, 0.1, 0.3, 0.2, 0.4])
+        return self._series
 
     def reading(self) -> int:
         """The number of a reading that counts."""
@@ -124,6 +132,17 @@ def _request(_: Furnished) -> dict[str, Any]:
     return {"requested_action": "find out why", "due_at": soon, "conforming_lots": 2}
 
 
+def _baseline(at: Furnished) -> dict[str, Any]:
+    return {
+        "supplier_id": at.supplier["id"],
+        "grade_id": at.grade["id"],
+        "lot_ids": at.series(),
+        "excluded": [{"lot_id": at.series()[-1], "reason": "the die was changed"}],
+        "given": {"color.component_a": {"mean": 0.0, "sigma": 0.1}},
+        "reason": "a good year",
+    }
+
+
 def _delivery(at: Furnished) -> dict[str, Any]:
     return {
         "supplier_id": at.supplier["id"],
@@ -131,6 +150,9 @@ def _delivery(at: Furnished) -> dict[str, Any]:
         "supplier_lot": f"D-{next(_number)}",
         "order_ref": "PO 7",
         "received_at": RECEIVED,
+        "due_at": RECEIVED,
+        "cost": 25.5,
+        "currency": "EUR",
         "spools": [{"code": f"S-{next(_number)}", "net_mass_g": 1000}],
         "confirm_new_lot": False,
         "note": "dented box",
@@ -245,6 +267,7 @@ CASES: dict[str, Case] = {
         lambda at: "",
         lambda at: {"supplier_id": at.supplier["id"], "grade_id": at.grade["id"], "reason": "they changed the line"},
     ),
+    "/v1/baselines": ("POST", lambda at: "", _baseline),
     "/v1/color-differences": (
         "POST",
         lambda at: "",

@@ -7,6 +7,7 @@ from contextlib import contextmanager
 import pytest
 
 from lots.store import database
+from tests.journeys.supply import whites
 from tests.shop import CONDITIONS, FULL_LIMITS, MEASURED, SIMPLE_LIMITS, WHITE
 from tests.store.rows import connected
 
@@ -158,3 +159,24 @@ def test_a_list_of_readings_costs_its_inserts_and_no_more(shop):
     short = len(asked(shop, "quality", "POST", "/diameter-readings", body))
     long = len(asked(shop, "quality", "POST", "/diameter-readings", body * 10))
     assert short + 9 * len(body) == long
+
+
+@pytest.mark.parametrize("engine", ["sqlite"])
+def test_following_suppliers_over_30_lots_takes_the_queries_of_3(shop):
+    """Drift, comparison, forecast and the week's list read figures kept beside the lots: a fixed number of statements, the token's included."""
+    white, other = shop.grade(limits=SIMPLE_LIMITS), shop.grade("PLA-WB-175", SIMPLE_LIMITS)
+    first, second = shop.supplier("QWT"), shop.supplier("NBK")
+    about = f"supplier_id={first['id']}&grade_id={white['id']}"
+    budgets = {
+        f"/drift?{about}&characteristic=color": 6,
+        f"/supplier-comparison?grade_id={white['id']}": 8,
+        "/supplier-comparison": 5,
+        f"/forecast?{about}": 7,
+        "/purchasing-summary": 7,
+    }
+    for made, more in ((0, 3), (3, 27)):
+        for supplier, grade, lots in ((first, white, more), (second, white, more), (second, other, more // 3)):
+            numbers = range(made + 1, made + lots + 1)
+            whites(supplier, grade, [0.03 * number for number in numbers], first=made + 1)
+        for path, budget in budgets.items():
+            assert budget == len(asked(shop, "purchasing", "GET", path)), f"{path} after {more} more lots"

@@ -14,6 +14,7 @@ LISTS = (
     "/v1/deliveries",
     "/v1/lots",
     "/v1/imports",
+    "/v1/baselines",
     "/v1/containments",
     "/v1/corrective-actions",
     "/v1/loads",

@@ -14,7 +14,7 @@ from lots.store.database import transaction
 from tests.shop import CONDITIONS, WHITE, Shop
 from tests.store.rows import connected
 
-FIRST = datetime(2023, 11, 20, 8, tzinfo=UTC)
+FIRST = datetime(2021, 11, 20, 8, tzinfo=UTC)
 MONTH = timedelta(days=30)
 
 # One spool with one reading judges a lot: whole colour within 1.0 of the reference, b* too.

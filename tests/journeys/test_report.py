@@ -186,6 +186,38 @@ def test_a_bad_spool_that_the_plan_accepts_is_reported_as_what_it_is(shop):
     shop.post("quality", f"/lots/{shop.lot_id}/corrective-actions", {"requested_action": "x"}, 409)
 
 
+def test_spools_that_a_count_refuses_are_named_although_each_is_measured_in_part(shop):
+    """Under a plan the count fails; what it counted, and the readings behind that, stand in the report."""
+    limits = {
+        "sampling": {"plan": "MIL-STD-105E", "level": "II", "aql": 10},
+        "diameter": {"mean_tolerance_mm": 0.03, "readings_per_spool_min": 3},
+    }
+    got = shop.receive(shop.supplier(), shop.grade(limits=limits), spools=8)
+    shop.lot_id, sample = got["lot_id"], got["sample"]
+    bad = sorted(sample["spool_codes"][: sample["reject"]])
+    rows = [{"spool_code": code, "d1_mm": 1.83, "d2_mm": 1.83} for code in bad]
+    shop.measure("diameter", rows)
+    said = report(shop)
+    assert ["sampling.nonconforming"] == [row["code"] for row in said["found"]["failing"]]
+    assert "A count is exact" in said["found"]["failing"][0]["claim_says"]
+    assert bad == [spool["spool_code"] for spool in said["found"]["nonconforming_spools"]]
+    assert len(bad) == len(said["readings"])
+    assert {"sampling.nonconforming", "diameter.spool_mean"} == {row["code"] for row in said["asked"]["limits"]}
+
+
+def test_without_a_plan_a_measure_that_is_not_complete_is_no_nonconformity(shop):
+    """One oval position refuses the lot; the mean of that one position, outside too, is not judged yet and not claimed."""
+    limits = {"diameter": {"mean_tolerance_mm": 0.03, "ovality_max_mm": 0.05, "readings_per_spool_min": 3}}
+    got = shop.receive(shop.supplier(), shop.grade(limits=limits), spools=1)
+    shop.lot_id = got["lot_id"]
+    shop.diameter(got["spools"][0]["code"], 1.9, 1.7)
+    said = report(shop)
+    (spool,) = said["found"]["nonconforming_spools"]
+    assert ["diameter.ovality"] == [row["code"] for row in spool["findings"]]
+    assert ["diameter.ovality"] == [row["code"] for row in said["asked"]["limits"]]
+    assert [("diameter.spool_mean", "missing")] == [(row["code"], row["verdict"]) for row in said["found"]["others"]]
+
+
 def test_it_can_be_asked_what_was_known_then(bad):
     """Before the lot came nothing was known; before the colour was read only the diameter failed, and nothing was voided yet."""
     decided = bad.get("quality", f"/lots/{bad.lot_id}/decisions")["items"]

@@ -1,0 +1,120 @@
+"""A canvas with what the pictures of lots share: outlines, hatching, wrapped words, and text that any XML reader accepts."""
+
+from __future__ import annotations
+
+import math
+import re
+import textwrap
+from collections.abc import Sequence
+
+from lots.api.pictures.canvas import INK, Canvas, Point, Scale
+
+# Dark enough to read on white (more than 5 to 1), light enough to stand behind ink.
+SOFT, PALE = "#666666", "#e4e4e4"
+# What XML 1.0, section 2.2, has no place for. Two of them get past the checks on text: U+FFFE and U+FFFF.
+_NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+# A letter of these fonts is about this wide, in sizes of the font.
+_LETTER = 0.54
+
+
+class Sheet(Canvas):
+    """A canvas for pictures of lots."""
+
+    def __init__(self, width: float, height: float, title: str, description: str) -> None:
+        super().__init__(width, height, readable(title), readable(description))
+
+    def text(
+        self,
+        at: Point,
+        words: str,
+        *,
+        size: float = 13,
+        anchor: str = "start",
+        bold: bool = False,
+        ink: str = INK,
+        turn: float = 0,
+    ) -> None:
+        """A line of text."""
+        super().text(at, readable(words), size=size, anchor=anchor, bold=bold, ink=ink, turn=turn)
+
+    def lines(self, at: Point, rows: Sequence[str], *, size: float = 13, ink: str = INK) -> None:
+        """Lines of text below each other, the first at `at`."""
+        for number, words in enumerate(rows):
+            self.text((at[0], at[1] + number * leading(size)), words, size=size, ink=ink)
+
+    def outline(self, points: Sequence[Point], *, wide: float = 1, dash: str | None = None, ink: str = INK) -> None:
+        """A closed line through points."""
+        self.path([*points, points[0]], wide=wide, dash=dash, ink=ink)
+
+    def ellipse(self, middle: Point, across: float, down: float, *, wide: float = 1, dash: str | None = None) -> None:
+        """The outline of an ellipse with these half axes."""
+        turns = [math.radians(5 * step) for step in range(72)]
+        around = [(middle[0] + across * math.cos(turn), middle[1] + down * math.sin(turn)) for turn in turns]
+        self.outline(around, wide=wide, dash=dash)
+
+    def hatched(self, corner: Point, width: float, height: float, *, apart: float = 6) -> None:
+        """A rectangle filled with slanting lines: a surface told from a plain one without colour."""
+        x, y = corner
+        for step in range(1, math.ceil((width + height) / apart)):
+            along = step * apart
+            # From the left or lower edge up to the upper or right one, at 45 degrees.
+            start = (x, y + along) if along <= height else (x + along - height, y + height)
+            end = (x + along, y) if along <= width else (x + width, y + along - width)
+            self.line(start, end, ink=SOFT)
+        self.box(corner, width, height)
+
+    def bar_of_doubt(self, low: Point, high: Point, *, wide: float = 1.5, dash: str | None = None) -> None:
+        """An interval: a line with a stroke across each end."""
+        self.line(low, high, wide=wide, dash=dash)
+        upright = low[0] == high[0]
+        for x, y in (low, high):
+            ends = ((x - 5, y), (x + 5, y)) if upright else ((x, y - 5), (x, y + 5))
+            self.line(*ends, wide=wide)
+
+    def ruler(self, scale: Scale, at: float, *, upright: bool = False, about: int = 5, unit: str = "") -> None:
+        """An axis with round numbers, upright at the left of a field or lying below it."""
+        ends = ((at, scale.start), (at, scale.end)) if upright else ((scale.start, at), (scale.end, at))
+        self.line(*ends)
+        for tick in scale.ticks(about):
+            place = scale(tick)
+            if upright:
+                self.line((at - 4, place), (at, place))
+                self.text((at - 8, place + 4), f"{tick:g}{unit}", size=12, anchor="end")
+            else:
+                self.line((place, at), (place, at + 4))
+                self.text((place, at + 17), f"{tick:g}{unit}", size=12, anchor="middle")
+
+
+def readable(words: str) -> str:
+    """Returns words with every character that XML does not allow replaced by the sign for that."""
+    return _NOT_XML.sub("\ufffd", words)
+
+
+def short(words: str, most: int) -> str:
+    """Returns words cut to a length, with a sign that they were cut.
+
+    Example:
+        >>> short("Quillwort and Sons", 10)
+        'Quillwort…'
+    """
+    return words if len(words) <= most else words[: most - 1].rstrip() + "…"
+
+
+def wrapped(words: str, width: float, size: float = 13) -> list[str]:
+    """Returns words as lines that fit a width in pixels, as far as the width of letters can be guessed."""
+    return textwrap.wrap(words, max(10, int(width / (_LETTER * size)))) or [""]
+
+
+def leading(size: float) -> float:
+    """The distance from one line of text to the next, pixels."""
+    return 1.4 * size
+
+
+def counted(n: int, one: str, many: str | None = None) -> str:
+    """Returns a number with its noun.
+
+    Example:
+        >>> counted(1, "lot"), counted(2, "lot"), counted(2, "lies", "lie")
+        ('1 lot', '2 lots', '2 lie')
+    """
+    return f"{n} {one if n == 1 else many or one + 's'}"

@@ -1,0 +1,65 @@
+"""What stands on the labels of spools, so that a reel can be told by eye, by scanner and by phone."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from lots.desks.clearing import spool_of
+from lots.desks.errors import NotFound
+from lots.store import catalog, labels, lots, tracing
+
+
+def of_delivery(number: int) -> dict[str, Any]:
+    """Returns the labels of the spools that came with a delivery, in the order they were logged. Three queries.
+
+    Raises:
+        NotFound: no such delivery.
+    """
+    row = labels.delivery(number)
+    if row is None:
+        raise NotFound(f"There is no delivery {number}. GET /v1/deliveries lists those there are.")
+    asked = _conditions(row.lot.grade)
+    return {
+        "delivery_id": row.id,
+        "lot_id": row.lot_id,
+        "labels": [_label(spool, row.lot, row, asked) for spool in labels.spools_of(row)],
+    }
+
+
+def of_spool(code: str) -> dict[str, Any]:
+    """Returns the label of one spool. Two queries; for one wound in the shop, one more and one for each further lot.
+
+    Raises:
+        NotFound: no spool has this code.
+    """
+    row = spool_of(code)
+    further = tracing.further_lots([row.id]).get(row.id, []) if row.spliced else []
+    label = _label(row, row.lot, row.delivery, _conditions(row.lot.grade))
+    return {**label, "further_lots": [lots.find(number).supplier_lot for number in further]}
+
+
+def _label(spool: Any, lot: Any, delivery: Any, asked: dict[str, Any] | None) -> dict[str, Any]:
+    return {
+        "spool_code": spool.code,
+        "lot_id": lot.id,
+        "delivery_id": delivery.id,
+        "supplier_lot": lot.supplier_lot,
+        "further_lots": [],
+        "supplier_code": lot.supplier.code,
+        "supplier_name": lot.supplier.name,
+        "grade_code": lot.grade.code,
+        "color_name": lot.grade.color_name,
+        "nominal_diameter_mm": lot.grade.nominal_diameter_mm,
+        "net_mass_g": spool.net_mass_g,
+        "received_at": delivery.received_at,
+        "measure_first": spool.code in delivery.sample["spool_codes"],
+        "color_conditions": asked,
+    }
+
+
+def _conditions(grade: Any) -> dict[str, Any] | None:
+    """How a colour of this grade is to be measured, by the newest revision of its shade; None where nobody approved one."""
+    if grade.shade_id is None:
+        return None
+    revision = catalog.current_shade_revisions([grade.shade_id]).get(grade.shade_id)
+    return None if revision is None else revision.conditions

@@ -1,0 +1,136 @@
+"""The next lot: how likely it is to be accepted, from which figures, and where it would fail."""
+
+import pytest
+
+from tests import tolerances
+from tests.journeys import supply
+from tests.journeys.supply import BOTH_ENGINES, COLOR, DIAMETER, judged, whites
+from tests.shop import CONDITIONS, WHITE
+
+# b* of twelve steady lots.
+STEADY = [0.03, -0.05, 0.04, 0.0, -0.02, 0.05, -0.03, 0.02, 0.01, -0.04, 0.03, -0.01]
+
+
+@pytest.fixture
+def engine():
+    """The model reckons outside the database; the test that names engines shows that both give it the same lots."""
+    return "sqlite"
+
+
+def foreseen(shop, supplier, grade, role="purchasing"):
+    """What is said of the next lot."""
+    return shop.get(role, f"/forecast?supplier_id={supplier['id']}&grade_id={grade['id']}")
+
+
+def test_without_a_lot_nothing_is_said(shop):
+    """A supplier that has delivered nothing, or nothing that was inspected to an end, has no probability, not one half."""
+    supplier, grade = shop.supplier(), shop.grade(limits=DIAMETER)
+    for outcomes in ("", "-"):
+        judged(supplier, grade, outcomes)
+        found = foreseen(shop, supplier, grade)
+        assert (None, None, None, "none") == tuple(found[name] for name in ("probability", "low", "high", "model"))
+        assert found["says"].endswith("nothing can be said, no lot was inspected to an end yet.")
+    bare = shop.grade("BARE")
+    assert (None, "none") == tuple(foreseen(shop, supplier, bare)[name] for name in ("limits_revision", "model"))
+
+
+@BOTH_ENGINES
+def test_from_verdicts_alone_a_few_lots_promise_little(shop):
+    """Three of four accepted: by Jeffreys' prior (3 + 1/2) / (4 + 1) = 70 %, and between 28 and 97 %.
+
+    The interval is that of Brown, Cai and DasGupta 2001: quantiles of the beta distribution with 3.5 and 1.5 (computed with scipy).
+    """
+    supplier, grade = shop.supplier(), shop.grade(limits=DIAMETER)
+    judged(supplier, grade, "AARA")
+    found = foreseen(shop, supplier, grade)
+    assert ("verdicts", 4, 3) == (found["model"], found["inspected"], found["accepted"])
+    assert pytest.approx(0.7, abs=tolerances.SAME_SUM) == found["probability"]
+    assert [pytest.approx(0.2838, abs=tolerances.PRINTED_4), pytest.approx(0.9715, abs=tolerances.PRINTED_4)] == [
+        found["low"],
+        found["high"],
+    ]
+    assert (
+        "The next lot of PLA-HW-175 from Supplier QWT is 70% likely to be accepted the first time, between 28% and 97%. "
+        "From the verdicts on 4 lots alone." == found["says"]
+    )
+
+
+def test_measured_lots_see_a_failure_coming_that_no_verdict_shows(shop):
+    """Thirteen of thirteen were accepted, but each was 0.08 yellower: verdicts would promise 96 %, the fourteenth is due at 1.04 of 1.0."""
+    walking, steady, grade = shop.supplier("QWT"), shop.supplier("NBK"), shop.grade(limits=COLOR)
+    whites(walking, grade, [0.08 * number + b for number, b in enumerate([*STEADY, 0.0])])
+    whites(steady, grade, STEADY, prefix="N")
+    found = foreseen(shop, walking, grade)
+    assert ("measured", 13, 13) == (found["model"], found["inspected"], found["accepted"])
+    assert 0 < found["low"] < found["probability"] < 0.5
+    assert found["probability"] < found["high"] < 1
+    assert "color" == found["parts"][0]["part"]
+    assert "If it fails, then most likely by colour" in found["says"]
+    assert "From measurements of the last 13 lots or more." in found["says"]
+    calm = foreseen(shop, steady, grade)
+    assert ("measured", 12) == (calm["model"], calm["lots"])
+    assert calm["probability"] > 0.9
+    assert {"color", "everything else"} == {part["part"] for part in calm["parts"]}
+
+
+def test_asked_again_it_says_the_same(shop):
+    """What is drawn is drawn alike for the same lots, whoever asks and whatever else the shop buys; a further lot is another question."""
+    supplier, grade = shop.supplier(), shop.grade(limits=COLOR)
+    whites(supplier, grade, STEADY)
+    found = foreseen(shop, supplier, grade)
+    whites(shop.supplier("NBK"), grade, STEADY[:2], prefix="N")
+    assert found == foreseen(shop, supplier, grade)
+    assert found == foreseen(shop, supplier, grade, "quality")
+    whites(supplier, grade, [0.02], first=13)
+    assert 13 == foreseen(shop, supplier, grade)["lots"]
+
+
+def test_four_measured_lots_are_too_few_for_a_model(shop):
+    """A scatter takes five lots; until then the verdicts speak."""
+    supplier, grade = shop.supplier(), shop.grade(limits=COLOR)
+    whites(supplier, grade, STEADY[:4])
+    assert ("verdicts", 4) == tuple(foreseen(shop, supplier, grade)[name] for name in ("model", "lots"))
+    whites(supplier, grade, STEADY[4:5], first=5)
+    assert ("measured", 5) == tuple(foreseen(shop, supplier, grade)[name] for name in ("model", "lots"))
+
+
+def test_a_failure_that_no_measure_follows_counts_as_well(shop):
+    """Lots refused for a single oval reading are no matter of colour: they lower the forecast as something not followed."""
+    limits = {**COLOR, "diameter": {"ovality_max_mm": 0.05}}
+    supplier, grade = shop.supplier(), shop.grade(limits=limits)
+    with supply.at_the_desks():
+        for number, b in enumerate(STEADY[:8], start=1):
+            came = supply.delivery(supplier, grade, f"Q-{number}", supply.month(number))
+            code, at = came["spools"][0]["code"], supply.month(number)
+            lab = [WHITE[0], WHITE[1], WHITE[2] + b]
+            supply.reading("color", code, at, lab=lab, conditions=CONDITIONS)
+            supply.reading("diameter", code, at, d1_mm=1.79 if number % 2 else 1.75, d2_mm=1.71 if number % 2 else 1.75)
+    found = foreseen(shop, supplier, grade)
+    assert (8, 4, "measured") == (found["inspected"], found["accepted"], found["model"])
+    # Four of eight failed by it: Jeffreys' mean is (4 + 1/2) / (8 + 1).
+    (part,) = (p["probability"] for p in found["parts"] if p["part"] == "everything else")
+    assert pytest.approx(0.5, abs=tolerances.DRAWN_SHARE) == part
+    assert "something that is not followed from lot to lot" in found["says"]
+
+
+def test_a_lot_sorted_and_sent_again_foretells_nothing(shop):
+    """It is no lot as the supplier makes them."""
+    supplier, grade = shop.supplier(), shop.grade(limits=DIAMETER)
+    _, refused = judged(supplier, grade, "AR")
+    before = foreseen(shop, supplier, grade)
+    again = shop.receive(supplier, grade, "Q-02S", spools=1, resubmission_of=refused)
+    shop.diameter(again["spools"][0]["code"])
+    assert before == foreseen(shop, supplier, grade)
+
+
+@pytest.mark.parametrize("role", ["receiving", "production"])
+def test_the_forecast_is_for_purchasing_and_quality(shop, role):
+    """Who neither buys nor judges is sent to those who do; a supplier or grade that is not there is not found."""
+    supplier, grade = shop.supplier(), shop.grade()
+    said = shop.get(role, f"/forecast?supplier_id={supplier['id']}&grade_id={grade['id']}", 403)["detail"]
+    assert "purchasing" in said
+    assert "quality" in said
+    shop.get("purchasing", f"/forecast?supplier_id=9&grade_id={grade['id']}", 404)
+    shop.get("purchasing", f"/forecast?supplier_id={supplier['id']}&grade_id=9", 404)
+    missing = shop.get("purchasing", "/forecast", 422)
+    assert ["supplier_id", "grade_id"] == [error["pointer"] for error in missing["errors"]]

@@ -1,0 +1,142 @@
+"""The week's list: where purchasing has to act, over all suppliers and grades, the most urgent first."""
+
+from datetime import timedelta
+
+import pytest
+import time_machine
+
+from tests.journeys import supply
+from tests.journeys.supply import BOTH_ENGINES, COLOR, judged, whites
+from tests.shop import WHITE
+
+STEADY = [0.02, -0.02, 0.03, -0.03, 0.01, -0.01, 0.02, -0.02]
+# A diameter beside the colour, so that a lot can be refused without a drift.
+LIMITS = {**COLOR, "diameter": {"reading_tolerance_mm": 0.05}, "uses": {"hidden": ["diameter"], "cosmetic": ["color"]}}
+DIAMETER = {**supply.DIAMETER, "uses": {"hidden": ["diameter"]}}
+
+
+@pytest.fixture
+def engine():
+    """The list is put together outside the database; the test that names engines shows that both give it the same rows."""
+    return "sqlite"
+
+
+@pytest.fixture
+def clock():
+    """A week after the twelfth lot, in a time that is moved by hand."""
+    with time_machine.travel(supply.month(12) + timedelta(days=7), tick=True) as moved:
+        yield moved
+
+
+def week(shop):
+    """The list as purchasing gets it."""
+    return shop.get("purchasing", "/purchasing-summary")
+
+
+def said(found, what):
+    """The words of every item of a kind."""
+    return [item["says"] for item in found["items"] if item["what"] == what]
+
+
+def ask_to_put_right(shop, lot_id, days):
+    """A corrective action about a lot, its answer due in so many days."""
+    due = supply.month(12) + timedelta(days=7 + days)
+    body = {"requested_action": "Find out why the diameter is off.", "due_at": f"{due:%Y-%m-%dT%H:%M:%SZ}"}
+    return shop.post("purchasing", f"/lots/{lot_id}/corrective-actions", body)
+
+
+def test_a_shop_where_all_is_well_is_told_so(shop, clock):
+    """No lot at all, and lots with nothing the matter, leave nothing to do."""
+    assert ([], "Nothing to act on this week.") == tuple(week(shop)[name] for name in ("items", "says"))
+    whites(shop.supplier(), shop.grade(limits=COLOR), STEADY)
+    assert [] == week(shop)["items"]
+
+
+@BOTH_ENGINES
+def test_what_needs_purchasing_is_listed_the_most_urgent_first(shop, clock):
+    """An answer overdue, then a limit about to be reached, then a refused lot that waits, then a drift."""
+    white, plain = shop.grade(limits=COLOR), shop.grade("PLA-WB-175", DIAMETER)
+    walking, jumped, careless = shop.supplier("QWT"), shop.supplier("NBK"), shop.supplier("TNT")
+    whites(walking, white, [0.08 * number for number in range(12)])
+    whites(jumped, white, [*STEADY, *(0.5 + b for b in STEADY[:4])], prefix="N")
+    (refused,) = judged(careless, plain, "R", first=11, prefix="T")
+    action = ask_to_put_right(shop, refused, days=3)
+    clock.shift(timedelta(days=5))
+    found = week(shop)
+    kinds = [item["what"] for item in found["items"]]
+    assert ["overdue_action", "limit_near", "refused_waiting", "drifting"] == list(dict.fromkeys(kinds))
+    assert f"{len(kinds)} things need attention, the most urgent first." == found["says"]
+    assert [
+        f"No answer yet on corrective action {action['id']} for lot T-11, due 2 days ago.",
+    ] == said(found, "overdue_action")
+    near = said(found, "limit_near")
+    assert any("yellower since about lot Q-01, by 0.08 a lot" in words for words in near)
+    assert all("about lot 14" in words or "about lot 15" in words for words in near)
+    assert all("Lot Q-12 was number 12." in words for words in near)
+    assert ["Lot T-11 is blocked and still here: return it, scrap it or ask for a concession."] == said(
+        found, "refused_waiting"
+    )
+    assert any("from about lot N-09 on, by 0.50 at once" in words for words in said(found, "drifting"))
+    first = found["items"][0]
+    assert ("Supplier TNT", "PLA-WB-175", refused, None) == tuple(
+        first[name] for name in ("supplier", "grade", "lot_id", "measure")
+    )
+
+
+def test_an_answer_in_time_takes_the_action_off_the_list(shop, clock):
+    """Before its day an action is no matter for this week, and once answered it is none any more."""
+    supplier, grade = shop.supplier(), shop.grade(limits=DIAMETER)
+    (refused,) = judged(supplier, grade, "R", first=11)
+    action = ask_to_put_right(shop, refused, days=3)
+    assert [] == said(week(shop), "overdue_action")
+    clock.shift(timedelta(days=4))
+    (words,) = said(week(shop), "overdue_action")
+    assert words.endswith("due 1 day ago.")
+    answer = {"cause": "a worn die", "action": "a new die", "answered_by": "Jory"}
+    shop.post("purchasing", f"/corrective-actions/{action['id']}/answer", answer)
+    assert [] == said(week(shop), "overdue_action")
+
+
+def test_a_refused_lot_stays_on_the_list_until_it_is_gone(shop, clock):
+    """Sent back it is off the list; what came again sorted and was refused again is on it."""
+    supplier, grade = shop.supplier(), shop.grade(limits=DIAMETER)
+    (refused,) = judged(supplier, grade, "R", first=11)
+    assert 1 == len(said(week(shop), "refused_waiting"))
+    shop.decide(refused, "return", "wrong diameter")
+    assert [] == week(shop)["items"]
+    with supply.at_the_desks():
+        again = supply.delivery(supplier, grade, "Q-11S", supply.month(12), resubmission_of=refused)
+        supply.reading("diameter", again["spools"][0]["code"], supply.month(12), d1_mm=supply.BAD, d2_mm=supply.BAD)
+    (item,) = week(shop)["items"]
+    assert ("refused_waiting", again["lot_id"]) == (item["what"], item["lot_id"])
+
+
+def test_a_limit_that_is_reached_already_is_no_less_urgent(shop, clock):
+    """Limits were tightened below where the lots stand: that is nearer than near."""
+    supplier, grade = shop.supplier(), shop.grade(limits=COLOR)
+    whites(supplier, grade, [0.08 * number for number in range(12)])
+    shop.limit(grade["id"], {**COLOR, "color": {"lot_max": 2.0, "components_max": {"b": 0.8}}})
+    near = [item for item in week(shop)["items"] if item["what"] == "limit_near"]
+    assert ["color.component_b"] == [item["measure"] for item in near]
+    assert near[0]["says"].endswith("The limit of 0.8 is reached already.")
+
+
+def test_a_drift_whose_limit_is_far_is_listed_as_a_drift(shop, clock):
+    """Lots that walk by 0.02 have far to go."""
+    supplier, grade = shop.supplier(), shop.grade(limits=COLOR)
+    whites(supplier, grade, [0.02 * number for number in range(12)])
+    found = week(shop)
+    assert {"drifting"} == {item["what"] for item in found["items"]}
+    assert all("at this slope" not in item["says"].lower() for item in found["items"])
+
+
+def test_what_is_older_than_two_years_is_past(shop, clock):
+    """A supplier nobody has bought from for two years is not this week's business, a refused lot of that time neither."""
+    supplier, grade = shop.supplier(), shop.grade(limits=LIMITS)
+    (spool,) = shop.receive(supplier, grade, spools=1, received_at=supply.asked(supply.month(11)))["spools"]
+    shop.color(spool["code"], [WHITE[0], WHITE[1], WHITE[2] + 3], measured_at=supply.asked(supply.month(11)))
+    shop.diameter(spool["code"], measured_at=supply.asked(supply.month(11)))
+    shop.decide(1, "block")
+    assert 1 == len(week(shop)["items"])
+    clock.shift(timedelta(days=731))
+    assert [] == week(shop)["items"]

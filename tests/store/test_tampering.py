@@ -1,0 +1,350 @@
+"""What is done to the tables behind the program's back is found, with the lot and the entry that show it."""
+
+from contextlib import contextmanager
+
+import pytest
+from peewee import BooleanField, DoubleField, ForeignKeyField, IntegerField, SqliteDatabase
+
+from lots.desks import checking
+from lots.domain.chain import Entry, hash_of
+from lots.store import checking as store
+from lots.store import history, models
+from lots.store.database import db
+from lots.store.fields import Json
+from tests.changes import lived_in
+from tests.store.rows import connected, contents
+
+COVERED = list(history.COVERED.values())
+
+
+def sql(text, *values):
+    """A statement as somebody types it, past the program."""
+    return db.execute_sql(text.replace("?", db.param), values)
+
+
+@contextmanager
+def by_hand():
+    """A connection on which nothing watches over references between rows, as in the shell of SQLite."""
+    with connected():
+        on_file = isinstance(db.obj, SqliteDatabase)
+        sql("PRAGMA foreign_keys = 0" if on_file else "SET session_replication_role = replica")
+        try:
+            yield
+        finally:
+            sql("PRAGMA foreign_keys = 1" if on_file else "SET session_replication_role = DEFAULT")
+
+
+@pytest.fixture
+def lived(shop):
+    """A shop in which everything happened, with somebody at its tables."""
+    lived_in(shop)
+    with by_hand():
+        assert [] == proved()
+        yield
+
+
+@pytest.fixture
+def lot(shop):
+    """The name in findings of a lot with a few entries, with somebody at the tables."""
+    delivery = shop.good_lot()
+    shop.decide(delivery["lot_id"], "hold")
+    with by_hand():
+        assert [] == proved()
+        yield f"lot Q-71 ({delivery['lot_id']})"
+
+
+def proved():
+    """What chains and rows show, line by line."""
+    return [flaw.line for flaw in checking.proved(store.lot_names())]
+
+
+def row_of(model, number):
+    """A row as the engine holds it, by column."""
+    columns = [field.column_name for field in model._meta.sorted_fields]
+    names = ", ".join(f'"{column}"' for column in columns)
+    values = sql(f'SELECT {names} FROM "{model._meta.table_name}" WHERE id = ?', number).fetchone()  # noqa: S608
+    return dict(zip(columns, values, strict=True))
+
+
+def put(model, row):
+    """A row put in by hand."""
+    names, marks = ", ".join(f'"{column}"' for column in row), ", ".join("?" * len(row))
+    sql(f'INSERT INTO "{model._meta.table_name}" ({names}) VALUES ({marks})', *row.values())  # noqa: S608
+
+
+def take_out(model, number):
+    """A row deleted by hand."""
+    sql(f'DELETE FROM "{model._meta.table_name}" WHERE id = ?', number)  # noqa: S608
+
+
+def edit(model, row_id, /, **columns):
+    """Columns of a row changed by hand."""
+    for column, value in columns.items():
+        sql(f'UPDATE "{model._meta.table_name}" SET "{column}" = ? WHERE id = ?', value, row_id)  # noqa: S608
+
+
+@contextmanager
+def undone(model, number):
+    """Within it a row may be edited or taken out; afterwards it is as it was."""
+    before = row_of(model, number)
+    yield before
+    take_out(model, number)
+    put(model, before)
+
+
+# Words that a rule of the table allows, in place of one another.
+OTHER = {"fail": "pass", "pass": "fail", "diameter": "moisture"}
+
+
+def other(field, value):
+    """Another value that the table takes."""
+    if isinstance(field, BooleanField):
+        return not value
+    if isinstance(field, DoubleField):
+        return (value or 1.0) * 0.5
+    if isinstance(field, ForeignKeyField | IntegerField) or field.name == "id":
+        return (value or 0) + 1000
+    if isinstance(field, Json):
+        return f"{value or '[]'} "
+    text = value or "x"
+    return OTHER.get(text) or ("y" if text[0] == "x" else "x") + text[1:]
+
+
+def editable(cover):
+    """Columns of a table that somebody might edit."""
+    return [field for field in cover.fields if field.name not in ("id", "by_hand")]
+
+
+def owner(cover, number):
+    """How the lot of a row is named in a finding."""
+    with_names = store.lot_names()
+    lot_id = store.lot_of_row(cover.table, row_of(cover.model, number))
+    return "shop" if lot_id is None else f"lot {with_names[lot_id]} ({lot_id})"
+
+
+def last_entry(table, number):
+    """Chain and number of the last entry that mentions a row."""
+    return max(
+        (event.number, event.chain)
+        for event in models.Event.select()
+        if number in event.content["rows"].get(table, {}).get("ids", ())
+    )[0]
+
+
+def some_row(cover):
+    """The number of a row of a table; of a load one that has ended, since a spool has only one other."""
+    query = cover.model.select(cover.model.id)
+    if cover.model is models.Load:
+        query = query.where(models.Load.unloaded_at.is_null(False))
+    return query.order_by(cover.model.id).first().id
+
+
+def test_every_table_and_column_is_covered_or_said_not_to_be():
+    """A table that is added is covered, or named among those that are not; so is a column."""
+    covered = {cover.model for cover in COVERED}
+    assert set(models.TABLES) == covered | set(history.NOT_COVERED)
+    assert not covered & set(history.NOT_COVERED)
+    for cover in COVERED:
+        names = {field.name for field in cover.model._meta.sorted_fields}
+        assert names == {field.name for field in cover.fields} | set(cover.derived), cover.table
+
+
+def edited(cover, number):
+    """Edits a row of a table, and says what is found then."""
+    named = f"{owner(cover, number)}, entry {last_entry(cover.table, number)}: "
+    field = editable(cover)[number % len(editable(cover))]
+    with undone(cover.model, number) as row:
+        edit(cover.model, number, **{field.column_name: other(field, row[field.column_name])})
+        (line,) = proved()
+    assert line.startswith(named) or field.name == "supplier_lot", (field.name, line)
+    assert f" {cover.table.replace('_', ' ')} " in line, (field.name, line)
+    assert line.endswith(("was edited.", "was edited since.")), (field.name, line)
+
+
+def taken_out(cover, number):
+    """Takes a row of a table out, and says what is found then."""
+    whose, entry = owner(cover, number), last_entry(cover.table, number)
+    with undone(cover.model, number):
+        take_out(cover.model, number)
+        lines = proved()
+    if cover.model is models.Lot:
+        whose = f"lot no longer there ({number})"
+    words = f"{cover.table.replace('_', ' ')} {number} was taken out"
+    assert begins(lines, f"{whose}, entry {entry}: {words}"), (cover.table, lines)
+
+
+def put_in(cover, number):
+    """Puts in a row like another of its table, and says what is found then."""
+    row = {**row_of(cover.model, number), "id": 10_000}
+    alone = [(field.name,) for field in cover.model._meta.sorted_fields if field.unique and field.name != "id"]
+    together = [index[0] for index in cover.model._meta.indexes if isinstance(index, tuple) and index[1]]
+    for *_, name in (*alone, *together):
+        field = cover.model._meta.fields[name]
+        row[field.column_name] = other(field, row[field.column_name])
+    put(cover.model, row)
+    says = f"{owner(cover, 10_000)}: {cover.table.replace('_', ' ')} 10000 was put in: no entry mentions it."
+    assert says in proved(), cover.table
+    take_out(cover.model, 10_000)
+
+
+@pytest.mark.usefixtures("lived")
+def test_a_row_that_is_edited_taken_out_or_put_in_is_found():
+    """In each covered table: the lot is named, and the entry that says what the row was."""
+    for cover in COVERED:
+        number = some_row(cover)
+        for done in (edited, taken_out, put_in):
+            done(cover, number)
+    assert [] == proved()
+
+
+@pytest.mark.usefixtures("lived")
+@pytest.mark.parametrize("engine", ["sqlite"])
+def test_every_covered_column_counts():
+    """Whichever covered column of whichever table is edited, the digest of the row is another one."""
+    for cover in COVERED:
+        number = some_row(cover)
+        for field in editable(cover):
+            (before,) = history.stored(cover, [number]).values()
+            with undone(cover.model, number) as row:
+                edit(cover.model, number, **{field.column_name: other(field, row[field.column_name])})
+                (after,) = history.stored(cover, [number]).values()
+            assert history.cover_of(cover, [before]) != history.cover_of(cover, [after]), (cover.table, field.name)
+
+
+def entries_of_the_lot():
+    """The rows of its entries."""
+    events = list(models.Event.select().where(models.Event.lot_id.is_null(False)).order_by(models.Event.number))
+    assert len(events) >= 4
+    return events
+
+
+def begins(lines, *wanted):
+    """True when each of these is the beginning of some line."""
+    return all(any(line.startswith(begin) for line in lines) for begin in wanted)
+
+
+def test_an_entry_that_is_edited_is_found(lot):
+    """Whatever column of an entry is edited, the lot is named, and the entry by its number or the gap it leaves."""
+    second = entries_of_the_lot()[1]
+    changes = {
+        "by": "Nobody",
+        "what": "lot judged again",
+        "at": "2026-01-01T00:00:00.000000Z",
+        "content": '{"rows":{}}',
+        "previous": "f" * 64,
+        "hash": "f" * 64,
+        "number": 999,
+        "chain": "shop",
+        "lot_id": 1_000,
+    }
+    for column, value in changes.items():
+        with undone(models.Event, second.id):
+            if column == "chain":
+                edit(models.Event, second.id, number=999)
+            edit(models.Event, second.id, **{column: value})
+            lines = proved()
+        assert begins(lines, f"{lot}, entry 2: entry 2 "), (column, lines)
+    assert [] == proved()
+
+
+@pytest.mark.parametrize(
+    "text", ["", "{", "[]", '{"rows": 7}', '{"rows":{"lot":7}}', '{"rows":{"lot":{"ids":["x"]}}}', "NaN"]
+)
+def test_an_entry_that_says_nothing_that_can_be_read_is_found(lot, text):
+    """Content that is no JSON, or not of the shape of an entry, stops nothing: the entry is named."""
+    second = entries_of_the_lot()[1]
+    with undone(models.Event, second.id):
+        edit(models.Event, second.id, content=text)
+        assert begins(proved(), f"{lot}, entry 2: entry 2 was edited")
+
+
+def test_an_edited_entry_with_a_right_hash_is_found_by_the_next(lot):
+    """Hashing the edited entry anew breaks the link to the one after it; at the end, the one to the head."""
+    events = entries_of_the_lot()
+    for event, found in ((events[1], 3), (events[-1], events[-1].number)):
+        with undone(models.Event, event.id):
+            (entry,) = (one for one, _ in history.entries(event.chain) if one.number == event.number)
+            names = ("chain", "number", "at", "what", "content", "previous", "hash")
+            forged = Entry(by="Nobody", **{name: getattr(entry, name) for name in names})
+            edit(models.Event, event.id, by="Nobody", hash=hash_of(forged))
+            assert begins(proved(), f"{lot}, entry {found}: entry {found} ")
+
+
+def test_an_entry_that_is_taken_out_is_found(lot):
+    """At the beginning, in the middle and at the end: the number that is missing is named."""
+    events = entries_of_the_lot()
+    for event in (events[0], events[2], events[-1]):
+        with undone(models.Event, event.id):
+            take_out(models.Event, event.id)
+            lines = proved()
+        assert begins(lines, f"{lot}, entry {event.number}: entry {event.number} was taken out"), lines
+
+
+def test_an_entry_that_is_put_in_is_found(lot):
+    """One more at the end, though it continues the chain, and one before the beginning."""
+    events = entries_of_the_lot()
+    last = row_of(models.Event, events[-1].id)
+    number = last["number"] + 1
+    put(models.Event, {**last, "id": 10_000, "number": number, "previous": last["hash"]})
+    assert begins(proved(), f"{lot}, entry {number}: entry {number} was put in")
+    edit(models.Event, 10_000, number=0)
+    assert begins(proved(), f"{lot}, entry 0: entry 0 was put in")
+
+
+def test_entries_that_changed_places_are_found(lot):
+    """Two entries that have each other's number are both named."""
+    _, second, third, *_ = entries_of_the_lot()
+    with undone(models.Event, second.id), undone(models.Event, third.id):
+        edit(models.Event, second.id, number=10_000)
+        edit(models.Event, third.id, number=2)
+        edit(models.Event, second.id, number=3)
+        assert begins(proved(), f"{lot}, entry 2: ", f"{lot}, entry 3: ")
+        take_out(models.Event, second.id)  # so that each can be put back where it was
+
+
+def test_length_and_head_that_are_edited_are_found(lot):
+    """So is a chain's row that is gone, with its lot."""
+    event = entries_of_the_lot()[-1]
+    kept = models.Chain.get(models.Chain.chain == event.chain)
+    changes = ({"length": kept.length - 1}, {"length": kept.length + 1}, {"head": "f" * 64})
+    for change in changes:
+        with undone(models.Chain, kept.id):
+            edit(models.Chain, kept.id, **change)
+            assert begins(proved(), f"{lot}, entry "), change
+    with undone(models.Chain, kept.id):
+        take_out(models.Chain, kept.id)
+        assert begins(proved(), f"{lot}, entry {event.number}: the length and the head of the history are missing")
+
+
+def test_a_chain_of_nobody_is_found(lot):
+    """A history of no lot there is was put in by somebody."""
+    put(models.Chain, {"id": 10_000, "chain": "lot:x", "length": 1, "head": "f" * 64})
+    assert 'shop: the history "lot:x" is of no lot and not of the shop.' in proved()
+
+
+def test_a_whole_history_written_anew_is_found_by_a_head_that_was_noted(lot):
+    """The chain itself is whole again, as its rows are covered anew; the head noted before is another one."""
+    event = entries_of_the_lot()[-1]
+    noted = history.heads()
+    assert [] == list(checking.against(noted))
+    last = None
+    for entry, _ in history.entries(event.chain):
+        forged = Entry(entry.chain, entry.number, entry.at, "Nobody", entry.what, entry.content, last or "0" * 64, "")
+        last = hash_of(forged)
+        number = models.Event.get((models.Event.chain == entry.chain) & (models.Event.number == entry.number)).id
+        edit(models.Event, number, by="Nobody", previous=forged.previous, hash=last)
+    edit(models.Chain, models.Chain.get(models.Chain.chain == event.chain).id, head=last)
+    assert [] == proved()
+    says = f"{lot}, entry {event.number}: entry {event.number} is another than the one noted."
+    assert [says] == [flaw.line for flaw in checking.against(noted)]
+
+
+def test_looking_changes_nothing(shop):
+    """A check stores nothing, whatever it finds."""
+    shop.good_lot()
+    with by_hand():
+        edit(models.Supplier, 1, name="Nobody's")
+    before = contents()
+    with connected(), store.snapshot():
+        assert ["shop, entry 6: supplier 1 was edited since."] == [flaw.line for flaw in checking.found()]
+    assert before == contents()
