@@ -54,8 +54,7 @@ class Baseline:
 
 
 def baseline_from(values: Sequence[float], *, chosen: bool) -> Baseline | None:
-    """Returns a baseline from the values of its lots; None for fewer than PROVISIONAL_FROM, or when they differ by no more
-    than arithmetic does.
+    """Returns a baseline from its lots' values; None for fewer than PROVISIONAL_FROM, or when they differ by no more than arithmetic does.
 
     Notes:
         The standard deviation comes from the moving range, which a slow walk within the baseline inflates little: the ordinary one

@@ -33,7 +33,7 @@ class History:
     """One lot, and people who do to it whatever comes to their mind."""
 
     def __init__(self, shop, seed):
-        self.shop, self.chance = shop, random.Random(seed)  # noqa: S311  # a repeatable history, no secret
+        self.shop, self.chance = shop, random.Random(seed)  # a repeatable history, no secret
         self.supplier, self.grade = shop.supplier(), shop.grade(limits=LIMITS[0])
         self.lot_id = self._receive()
         self.readings = []
@@ -146,7 +146,7 @@ def test_a_moment_in_the_past_can_be_asked_again(shop, seed):
     with time_machine.travel(START, tick=True) as clock:
         history, then = History(shop, seed), []
         for _ in range(STEPS):
-            clock.shift(timedelta(minutes=random.Random(seed).choice([1, 90])))  # noqa: S311  # repeatable
+            clock.shift(timedelta(minutes=random.Random(seed).choice([1, 90])))  # repeatable
             history.step()
             then.append(shop.assessment(history.lot_id))
         clock.shift(timedelta(days=1))

@@ -90,7 +90,7 @@ def replayed(stays: list[Stay], lot: int) -> tuple[set[tuple[str, str]], set[tup
 @pytest.mark.parametrize("seed", range(200))
 def test_exposure_is_exact_against_a_replay_of_random_histories(seed):
     """Every job a lot reached is found, certain or possible, and none besides (an independent replay, interval by interval)."""
-    dice = random.Random(seed)  # noqa: S311  # histories, not secrets
+    dice = random.Random(seed)  # histories, not secrets
     stays, number = [], 0
     for machine in ("P1", "P2", "P3"):
         clock = dice.randrange(0, 100)
