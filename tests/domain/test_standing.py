@@ -52,7 +52,7 @@ def test_nobody_can_release_by_hand():
         ("return", set()),
         ("scrap", set()),
     ],
-    ids=str,
+    ids=["none", "block", "hold", "return", "scrap"],
 )
 def test_what_may_follow_a_decision(by_hand, legal):
     """Nothing can be lifted that is not in force, nothing follows an ending, and a decision is not repeated."""
