@@ -29,6 +29,7 @@ from lots.api import (
     instruments,
     labels,
     logs,
+    lot_pictures,
     matching,
     me,
     metrics,
@@ -73,6 +74,7 @@ DESKS = (
     actions.desk,
     report.desk,
     comparison.desk,
+    lot_pictures.desk,
 )
 
 # The longest that PostgreSQL works on one statement of a request, s: whoever asked has given up by then.

@@ -32,7 +32,7 @@ def run(*, heads: bool, noted: Path | None, rebuild: bool) -> None:
     known = {} if noted is None else _heads_in(noted)
     with store.snapshot():
         flaws = [*checking.found(_watched), *checking.against(known)]
-        size = f"{len(store.lot_names()):,} lots and {store.entry_count():,} entries of the history"
+        size = f"{_counted(len(store.lot_names()), 'lot')} and {_counted(store.entry_count(), 'entry')} of the history"
         whole = history.heads()
     if rebuild:
         right, flaws = checking.rebuild(flaws, access.COMMAND, _watched)
@@ -42,12 +42,17 @@ def run(*, heads: bool, noted: Path | None, rebuild: bool) -> None:
     for flaw in flaws:
         click.echo(flaw.line)
     if flaws:
-        _tell(f"{size} checked: {len(flaws)} {'thing is' if len(flaws) == 1 else 'things are'} not as it should be.")
+        _tell(f"{size} checked: {_counted(len(flaws), 'finding')}.")
         sys.exit(1)
     _tell(f"{size} checked: all is as it should be.")
     if heads:
         for chain, (length, head) in whole.items():
             click.echo(f"{chain} {length} {head}")
+
+
+def _counted(number: int, word: str) -> str:
+    plural = f"{word[:-1]}ies" if word.endswith("y") else f"{word}s"
+    return f"{number:,} {word if number == 1 else plural}"
 
 
 def _tell(text: str) -> None:

@@ -40,6 +40,8 @@ Run = Callable[..., Done]
 def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
     """Runs the command in this process, in the test's folder."""
     monkeypatch.chdir(tmp_path)
+    for name in ("LOTS_DATABASE", "LOTS_SETTINGS"):
+        monkeypatch.delenv(name, raising=False)
 
     def command(*arguments: str, **environment: str) -> Done:
         for name, value in environment.items():
@@ -256,7 +258,7 @@ def test_a_file_is_copied_before_it_is_migrated(run: Run, tmp_path: Path, shop: 
 
 
 def test_progress_is_shown_where_somebody_watches(
-    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """On a terminal every part of the work has its bar on standard error; standard output has the results alone."""
     fill(f"sqlite:///{tmp_path}/shop.sqlite3", rows=2)

@@ -9,6 +9,8 @@ from marshmallow import Schema, fields
 from lots.api.drift import AtSchema
 from lots.api.fields import MAX_ID, Instant, OneOrMany, Strict, WrittenWhole
 from lots.api.http import Desk, Resource
+from lots.api.pictures.answers import AS_PICTURE, pictured
+from lots.api.pictures.comparison import draw
 from lots.desks import comparison, forecasting
 
 desk = Desk("comparison", __name__, url_prefix="/v1", description="Suppliers side by side, and what comes next.")
@@ -274,9 +276,11 @@ class SupplierComparison(Resource):
 
     @desk.arguments(ComparisonArgs, location="query")
     @desk.response(200, ComparedSchema)
+    @desk.alt_response(200, **AS_PICTURE)
     def get(self, args: dict[str, Any]) -> Any:
         """Compare the suppliers of a grade. A rank is given only where the lots tell suppliers apart."""
-        return comparison.compare(args.get("grade_id"), args.get("received_from"), args.get("received_to"))
+        compared = comparison.compare(args.get("grade_id"), args.get("received_from"), args.get("received_to"))
+        return pictured(compared, draw)
 
 
 @desk.route("/forecast")

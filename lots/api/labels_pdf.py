@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Sequence
+from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
+from fontTools.ttLib import TTFont
 from fpdf import FPDF
-from fpdf.fonts import TTFFont
 
 from lots.api.pictures.labels import Line, Stock, layout, symbol
 
 _FONT, _FONTS = "DejaVu", Path(__file__).parent / "fonts"
+_FILES: dict[Literal["", "B"], Path] = {"": _FONTS / "DejaVuSans.ttf", "B": _FONTS / "DejaVuSans-Bold.ttf"}
 # Points in a millimetre.
 _POINTS = 72 / 25.4
 
@@ -25,8 +27,8 @@ def _paper(stock: Stock) -> FPDF:
     paper = FPDF(format=(stock.wide, stock.high))
     paper.set_margin(0)
     paper.set_auto_page_break(False)
-    paper.add_font(_FONT, "", _FONTS / "DejaVuSans.ttf")
-    paper.add_font(_FONT, "B", _FONTS / "DejaVuSans-Bold.ttf")
+    for style, path in _FILES.items():
+        paper.add_font(_FONT, style, path)
     paper.set_title("Labels for spools")
     paper.set_lang("en")
     return paper
@@ -34,11 +36,18 @@ def _paper(stock: Stock) -> FPDF:
 
 def lacking(labels: Sequence[dict[str, Any]], stock: Stock) -> list[str]:
     """Returns the characters on these labels that the font of the PDF does not have, in order."""
-    paper = _paper(stock)
-    fonts = [font for font in paper.fonts.values() if isinstance(font, TTFFont)]
-    known = set.intersection(*(set(font.cmap) for font in fonts))
     said = {char for label in labels for line in layout(label, stock).lines for char in line.text}
-    return sorted(char for char in said if ord(char) not in known)
+    return sorted(char for char in said if ord(char) not in _known())
+
+
+@cache
+def _known() -> frozenset[int]:
+    """The characters that both weights of the font have."""
+    found = []
+    for path in _FILES.values():
+        with TTFont(path) as font:
+            found.append(set(font.getBestCmap()))
+    return frozenset(set.intersection(*found))
 
 
 def as_pdf(labels: Sequence[dict[str, Any]], stock: Stock, first: int) -> bytes:

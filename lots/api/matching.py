@@ -8,6 +8,8 @@ from marshmallow import Schema, fields
 
 from lots.api.fields import MAX_ID, Number, Strict, Text, Whole, WrittenNumber, WrittenWhole
 from lots.api.http import Desk, Resource
+from lots.api.pictures.answers import AS_PICTURE, pictured
+from lots.api.pictures.match_table import draw
 from lots.api.purchasing import NUMBER
 from lots.desks import matching
 from lots.domain.agreed import GENERAL, USES
@@ -147,9 +149,10 @@ class MatchTable(Resource):
 
     @desk.arguments(TableArgs, location="query")
     @desk.response(200, TableSchema)
+    @desk.alt_response(200, **AS_PICTURE)
     def get(self, args: dict[str, Any]) -> Any:
         """List every pair of lots in stock of a grade: A like B and B like C does not make A like C."""
-        return matching.match_table(args["grade_id"], args.get("max"))
+        return pictured(matching.match_table(args["grade_id"], args.get("max")), draw)
 
 
 @desk.route("/picks")

@@ -10,6 +10,8 @@ from lots.api.exposure import ExposureSchema
 from lots.api.fields import MAX_ID, Instant, Strict, Text, WrittenTruth, WrittenWhole
 from lots.api.http import Desk, PageArgs, Resource, page_answer, page_schema, person
 from lots.api.production import LoadSchema
+from lots.api.pictures.answers import AS_PICTURE, pictured
+from lots.api.pictures.exposure import draw
 from lots.api.purchasing import NUMBER
 from lots.api.quality import DecisionSchema
 from lots.api.receiving import DeliverySchema, LotSchema, page_args
@@ -85,9 +87,10 @@ class Exposure(Resource):
     who = {"GET": WHO}
 
     @desk.response(200, ExposureSchema)
+    @desk.alt_response(200, **AS_PICTURE)
     def get(self, number: int) -> Any:
         """List every machine and job that a lot has reached, what is still loaded first; jobs in unrecorded gaps are `possibly`."""
-        return receiving.exposure(number)
+        return pictured(receiving.exposure(number), draw)
 
 
 @desk.route("/jobs/<path:name>")

@@ -94,7 +94,7 @@ def figures_of(
         found["diameter.mean_ovality"] = _of_units([_mean(group) for group in ovality])
     for axis, whole in shrinkage.summarise(shrink_tests).items():
         by_spool = _grouped([t for t in shrink_tests if t.axis == axis])
-        single = [s.percent for group in by_spool if (s := shrinkage.summarise_axis(group))]
+        single = [_mean([_without_offset(t, whole.offset_mm or 0.0) for t in group]) for group in by_spool]
         found[f"shrinkage.{axis}"] = Figure(whole.percent, len(single), _ss(single), whole.uncertainty)
     if bars := bond.summarise(bond_tests):
         single = [_mean([t.stress_mpa for t in group]) for group in _grouped(bars.bars)]
@@ -105,7 +105,8 @@ def figures_of(
                 bars.control_ratio, len(single), _ss(single) * scale**2, bars.ratio_uncertainty
             )
     if looked := surface.summarise(checks):
-        found["surface.specks"] = Figure(looked.per_dm2, 1, 0.0, math.sqrt(looked.specks) / looked.area_dm2)
+        # The root of a count is its standard uncertainty, but none seen is not none for certain.
+        found["surface.specks"] = Figure(looked.per_dm2, 1, 0.0, math.sqrt(looked.specks) / looked.area_dm2 or None)
     if latest := moisture.latest_per_spool(wet):
         found["moisture.percent"] = _of_units([reading.percent for reading in latest.values()])
     return found
@@ -131,6 +132,11 @@ def _turn(reference: Lab, sample: Lab) -> float:
     """The angle from the reference's hue to the sample's, -180 to 180 degrees: never a difference of angles, which breaks at 360."""
     cross = reference.a * sample.b - reference.b * sample.a
     return math.degrees(math.atan2(cross, reference.a * sample.a + reference.b * sample.b))
+
+
+def _without_offset(test: shrinkage.ShrinkTest, offset_mm: float) -> float:
+    """Shrinkage by one length, %, the bead's offset taken out: spools whose coupons differ in length compare by it alone."""
+    return test.percent + (1 if test.feature == "outside" else -1) * 100 * offset_mm / test.designed_mm
 
 
 Test = TypeVar("Test", shrinkage.ShrinkTest, bond.BondTest)

@@ -22,7 +22,8 @@ class Projection:
 
     `slope` is per lot, between `slope_low` and `slope_high`. `about` is the number of the lot whose expected value is first at or beyond the
     limit; `earliest` the first lot whose prediction interval touches it, `latest` the first whose whole interval is beyond it.
-    Each is None where that lies further than FARTHEST lots ahead, or never comes. `says` words it.
+    Each is None where that lies further than FARTHEST lots ahead, or never comes. Where the line is at the limit already, `about` is the
+    last lot and the other two are None. `says` words it.
     """
 
     slope: float
@@ -52,7 +53,8 @@ def project(
 
     Notes:
         The interval of the crossing is that of inverse prediction: every lot whose prediction interval holds the limit is a
-        candidate. The lots are taken as scattered independently about the line, and the line as going on.
+        candidate. So a further lot that comes out at the limit lies within [earliest, latest] as often as `confidence` says. The lots
+        are taken as scattered independently about the line, and the line as going on.
 
     Reference:
         Draper and Smith 1998, Applied Regression Analysis, 3rd ed., 3.1 (prediction) and 3.2 (inverse regression), from memory.
@@ -82,7 +84,8 @@ def _with_limit(
     def said(text: str, **more: float | int | None) -> Projection:
         return Projection(**{**{name: getattr(base, name) for name in base.__slots__}, **more, "says": text})
 
-    if base.slope_low <= 0 <= base.slope_high:
+    # Values that are all alike still have a slope in their last bits.
+    if base.slope_low <= 0 <= base.slope_high or abs(base.slope) * n <= BINARY_NOISE:
         return said("Nothing can be said yet: the slope could as well be none.")
     end = None if limit is None else limit.high if base.slope > 0 else limit.low
     if end is None:

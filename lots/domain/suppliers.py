@@ -192,13 +192,16 @@ def _exact_p(strata: Sequence[Stratum]) -> float:
 
 
 def _more_accepted(shared: Sequence[Stratum], found: Difference, confidence: float) -> int | None:
-    """Lots of each until they are told apart, if both went on as they do; strata as they are weighted in the difference."""
+    """Lots of each until they are told apart, if both went on as they do, in the strata as now."""
     weights = [s.n1 * s.n2 / (s.n1 + s.n2) for s in shared]
     p1 = min(1.0, math.fsum(w * s.x1 / s.n1 for w, s in zip(weights, shared, strict=True)) / math.fsum(weights))
     p2 = min(1.0, max(0.0, p1 - found.estimate))
     more = lots_to_tell(p1, found.effective_n1, p2, found.effective_n2, confidence, MOST_LOTS)
-    if more != 0:
-        return more
+    if more is None:
+        return None
+    if more:
+        # Of lots that lie in different strata more are needed than if all lay in one.
+        return math.ceil(more * max(found.n1 / found.effective_n1, found.n2 / found.effective_n2))
     # The interval tells them apart already and the exact test does not: so few lots that these can be tried out one by one.
     for each in range(1, MOST_LOTS + 1):
         n1, n2 = found.n1 + each, found.n2 + each

@@ -44,7 +44,9 @@ def file_tried() -> Any:
     said["text"] = request.form.get("text", "")
     content, name = _content()
     if content is None:
-        missing = Answer(422, {"detail": "", "errors": [{"pointer": "text", "detail": "Choose a file, or paste rows."}]})
+        missing = Answer(
+            422, {"detail": "", "errors": [{"pointer": "text", "detail": "Choose a file, or paste rows."}]}
+        )
         return _page(said, missing), 422
     storing = request.form.get("step") == "store"
     sent, delimiter = _as_sent(content, said["delimiter"])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from lots.pages import lots, production, purchasing, quality
+from lots.pages import bench, bench_file, lots, production, purchasing, quality, receiving
 from lots.pages.frame import pages
 
-__all__ = ["lots", "pages", "production", "purchasing", "quality"]
+__all__ = ["bench", "bench_file", "lots", "pages", "production", "purchasing", "quality", "receiving"]

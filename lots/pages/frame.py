@@ -142,6 +142,12 @@ def stylesheet() -> Response:
     return send_from_directory(f"{pages.root_path}/static", "site.css", mimetype="text/css")
 
 
+@pages.get("/favicon.ico")
+def icon() -> tuple[str, int]:
+    """Nothing: browsers ask for it where a page, such as the report, names no picture of its own."""
+    return "", 204
+
+
 @pages.errorhandler(HTTPException)
 def _wrong(error: HTTPException) -> Any:
     return render_template("wrong.html", error=error), error.code or 500

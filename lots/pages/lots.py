@@ -49,7 +49,7 @@ def lot(number: int) -> Any:
     """One lot: where it stands and why, what it measured, what was decided, where it went."""
     found = ask("GET", at("lots", number))
     if not found.good:
-        return render_template("no_lot.html", answer=found), found.status
+        return render_template("no_lot.html", number=number), found.status
     role = g.me["role"]
     mine = role in ("quality", "admin")
     return render_template(

@@ -6,14 +6,14 @@ from typing import Any
 
 from flask import redirect, render_template, request, url_for
 
-from lots.pages.asking import Answer, ask, at
+from lots.pages.asking import Answer, ask, at, items
 from lots.pages.frame import pages
 from lots.pages.session import signed_in
 
 USES = (
-    ("cosmetic", "Cosmetic: its colour and surface are seen"),
+    ("cosmetic", "Cosmetic: it is seen"),
     ("fit", "Fit: its size matters"),
-    ("load_bearing", "Load-bearing: it carries something"),
+    ("load_bearing", "Load-bearing: it carries"),
     ("flexing", "Flexing: it bends or snaps"),
     ("hidden", "Hidden: jigs, insides"),
 )
@@ -49,8 +49,17 @@ def load() -> Any:
 @signed_in("production")
 def loaded() -> str:
     """What is on which machine, what must come off first."""
-    page = ask("GET", "/loads?open=true&limit=500")
-    return render_template("loaded.html", answer=page, just=request.args.get("spool", ""), freed=None)
+    return _loaded(just=request.args.get("spool", ""))
+
+
+def _loaded(just: str = "", freed: Answer | None = None) -> str:
+    return render_template(
+        "loaded.html",
+        answer=ask("GET", "/loads?open=true&limit=500"),
+        first=[place for place in items("/containments?open=true") if place["still_loaded"]],
+        just=just,
+        freed=freed,
+    )
 
 
 @pages.post("/loaded")
@@ -67,5 +76,4 @@ def unload() -> Any:
         freed = Answer(422, {"detail": "Write what is left on the spool in grams, such as 740.", "errors": []})
     if freed.good:
         return redirect(url_for("pages.loaded"))
-    page = ask("GET", "/loads?open=true&limit=500")
-    return render_template("loaded.html", answer=page, just="", freed=freed), freed.status
+    return _loaded(freed=freed), freed.status

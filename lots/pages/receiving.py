@@ -19,7 +19,7 @@ _NUMBERS = ("supplier_id", "grade_id", "cost", "spool_count", "net_mass_g")
 _FIELDS = (*_TEXTS, *_NUMBERS, "due_at", "spools")
 # Between a code and its mass; a blank alone may belong to the code.
 _BETWEEN = re.compile(r"\s*[\t;,]\s*|\s{2,}")
-_BLANK_AND_NUMBER = re.compile(r"\S \d+([.,]\d+)?")
+_BLANK_AND_NUMBER = re.compile(r"(.*\S) (\d+(?:[.,]\d+)?)")
 _MOST_RECENT, _MOST_READ = 12, 20_000
 SIZES = (
     ("sheet", "Sheet: A4, 24 labels of 70 x 37 mm"),
@@ -44,7 +44,9 @@ def delivered() -> Any:
         typed["supplier_lot"] = known
     body, lines, doubts = _body(typed)
     if doubts:
-        return _form(typed, Answer(422, {"detail": "", "errors": doubts}), {"spools": [d["detail"] for d in doubts]}), 422
+        return _form(
+            typed, Answer(422, {"detail": "", "errors": doubts}), {"spools": [d["detail"] for d in doubts]}
+        ), 422
     if request.form.get("another") == "yes":
         body["confirm_new_lot"] = True
     done = ask("POST", "/deliveries", body, key=request.form.get("once"))
@@ -84,17 +86,18 @@ def _body(typed: Mapping[str, str]) -> tuple[dict[str, Any], list[int], list[dic
     spools: list[dict[str, Any]] = []
     for row, line in written:
         code, *mass = _BETWEEN.split(line, maxsplit=1)
-        if not mass and _BLANK_AND_NUMBER.search(line) and line.rpartition(" ")[2] == line.split()[-1]:
-            doubts.append(_doubt(row, line))
+        if not mass and (parts := _BLANK_AND_NUMBER.fullmatch(line)):
+            doubts.append(_doubt(row, line, *parts.groups()))
         spools.append({"code": code, **({"net_mass_g": number(mass[0])} if mass and mass[0] else {})})
     if spools:
         body["spools"] = spools
     return body, [row for row, _ in written], doubts
 
 
-def _doubt(row: int, line: str) -> dict[str, Any]:
-    code, _, mass = line.rpartition(" ")
-    detail = f'Line {row}: is {mass} the mass, or part of the code? Write "{code}, {mass}", or "{line}, 1000" with the mass.'
+def _doubt(row: int, line: str, code: str, mass: str) -> dict[str, Any]:
+    detail = (
+        f'Line {row}: is {mass} the mass or part of the code? Write "{code}, {mass}", or "{line}, 1000" with its mass.'
+    )
     return {"pointer": "/spools", "detail": detail}
 
 
@@ -127,13 +130,13 @@ def received(number: int) -> Any:
 @signed_in("receiving", "quality", "production")
 def labels(number: int | None = None, code: str | None = None) -> Any:
     """Labels as they will be printed, with the size of the label and the first free place to choose."""
-    asked = {
+    asked: dict[str, Any] = {
         "size": request.args.get("size", "sheet" if code is None else "single"),
         "from": request.args.get("from", "1").strip() or "1",
     }
     answer = ask("GET", at(*_labels_of(number, code), **asked))
     count = answer.body.get("pages", 1) if answer.good else 0
-    which = {"number": number} if code is None else {"code": code}
+    which: dict[str, Any] = {"number": number} if code is None else {"code": code}
     page = render_template(
         "receiving_labels.html",
         answer=answer,
@@ -186,5 +189,4 @@ def spool(code: str) -> Any:
         spool=own,
         may_check=role in ("production", "admin"),
         may_measure=role in ("receiving", "quality", "admin"),
-        may_receive=role in ("receiving", "quality", "admin"),
     )

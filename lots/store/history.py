@@ -58,7 +58,6 @@ WHATS = (
     "token made",
     "token renewed",
     "token revoked",
-    "history begun",
 )
 # The chain of what concerns no single lot. In a transaction it is noted after those of lots, so that no two wait for each other.
 SHOP = "shop"

@@ -22,7 +22,7 @@ from lots.store import database
 from tests.api.bodies import Furnished
 from tests.shop import Shop
 
-EXAMPLES = 150 if os.environ.get("LOTS_TEST_EXPLORE") else 3
+EXAMPLES = 60 if os.environ.get("LOTS_TEST_EXPLORE") else 3
 
 # A right request may still speak of something that is not there, stands otherwise, or was changed meanwhile; a document cannot say
 # which codes and numbers the shop has. A wrong one is never let through, and never breaks anything.

@@ -1,7 +1,13 @@
 """Tokens: how long they hold, when they were used, and what becomes of somebody who guesses."""
 
+import os
+import socket
 import sqlite3
+import subprocess
+import sys
+import urllib.request
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 import time_machine
@@ -261,6 +267,29 @@ def test_a_read_only_database_answers_all_the_same(shop, engine, settings_and_to
         with connected():
             shop.app.extensions["token_uses"].write()
         assert NOON + timedelta(minutes=2) == listed("Ilse")["last_used_at"]
+
+
+@pytest.mark.parametrize("engine", ["sqlite"])
+def test_what_was_noted_is_written_when_the_server_is_stopped(settings_and_tokens):
+    """A token that was used in the last minute before SIGTERM is listed as used; the server ends well."""
+    settings, tokens = settings_and_tokens
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    command = [sys.executable, "-c", "from lots.cli import main; main()", "serve", "--port", str(port)]
+    root = str(Path(__file__).parent.parent.parent)
+    environment = {**os.environ, "LOTS_DATABASE": settings.database, "PYTHONPATH": root}
+    with subprocess.Popen(command, env=environment, stderr=subprocess.PIPE, text=True) as server:
+        assert any("Serving on" in line for line in server.stderr)
+        address = f"http://127.0.0.1:{port}/v1/lots"
+        request = urllib.request.Request(address, headers={"Authorization": f"Bearer {tokens['quality']}"})
+        with urllib.request.urlopen(request, timeout=30) as answer:  # noqa: S310  # loopback
+            assert 200 == answer.status
+        server.terminate()
+        assert 0 == server.wait(timeout=60)
+    database.open_database(settings.database)
+    assert listed("quality person")["last_used_at"] is not None
+    assert listed("production person")["last_used_at"] is None
 
 
 # Guessing

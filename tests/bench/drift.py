@@ -2,8 +2,9 @@
 
 The bare sums are the simplest that give the same figures: no checks of their input, no values made of what they find, only arrays and the
 places where something lies beyond a limit. EWMA needs each average for the next, so its bare sum is a plain loop; the bare trend
-test is scipy's Kendall tau, since all pairs of 100,000 lots do not fit. Two series: a supplier in control, whose charts call a lot now and
-then, and one that walks, whose charts call nearly every lot, so that making signals costs the most.
+test is scipy's Kendall tau, since all pairs of 100,000 lots do not fit. Three series: a supplier in control, whose charts call a lot now and
+then; one that walks, whose charts call nearly every lot, so that making signals costs the most; and one that is off for five lots of every
+hundred, so that charts begin anew again and again. How the time of all parts together grows is told from a thousand lots to ten thousand.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ from lots.domain.drift import Baseline
 from lots.domain.limits import Limit
 from lots.domain.suppliers import LotResult
 
-LOTS, FEW, ROUNDS = 100_000, 10_000, 7
+LOTS, FEW, FEWER, ROUNDS = 100_000, 10_000, 1000, 7
 BASELINE = Baseline(0.0, 0.05, 20, chosen=True)
 LIMIT = Limit(-1.0, 1.0)
 
@@ -38,6 +39,11 @@ def in_control(lots: int, seed: int = 7) -> np.ndarray:
 def walking(lots: int, seed: int = 7) -> np.ndarray:
     """The same, with a walk of four standard deviations from the first lot to the last."""
     return in_control(lots, seed) + np.linspace(0.0, 0.2, lots)
+
+
+def coming_and_going(lots: int, seed: int = 7) -> np.ndarray:
+    """The same in control, but for five lots of every hundred, which lie six standard deviations off."""
+    return in_control(lots, seed) + 0.3 * (np.arange(lots) % 100 < 5)
 
 
 # The same sums in bare NumPy
@@ -142,6 +148,11 @@ def bare_analysis(x: np.ndarray) -> object:
     return [*charted, bare_trend(x), bare_slope(x), bare_line(x)]
 
 
+def analysed(x: np.ndarray) -> object:
+    """All that is said of one measure."""
+    return drift.analyse(x, BASELINE, LIMIT, "")
+
+
 Pair = tuple[Callable[[], object], Callable[[], object]]
 
 
@@ -160,7 +171,7 @@ def parts(x: np.ndarray) -> dict[str, Pair]:
         "Theil-Sen": (lambda: trend.theil_sen(x), lambda: bare_slope(x)),
         "line": (lambda: projection.project(x.tolist(), 1, LIMIT, ""), lambda: bare_line(x)),
         "T2": (lambda: drift.together(rows, None), lambda: bare_together(rows)),
-        "analyse": (lambda: drift.analyse(x, BASELINE, LIMIT, ""), lambda: bare_analysis(x)),
+        "all together": (lambda: analysed(x), lambda: bare_analysis(x)),
     }
 
 
@@ -212,22 +223,27 @@ def _row(name: str, ours: list[float], bare: list[float]) -> str:
     return f"{name:<14}{mine}{theirs}{a / b:6.2f}\n"
 
 
+def _growth(action: Callable[[np.ndarray], object], few: np.ndarray, many: np.ndarray) -> float:
+    short, long = _alternated(lambda: action(few), lambda: action(many))
+    return statistics.median(long) / statistics.median(short)
+
+
 def run() -> None:
     """Prints times in milliseconds and ratios: medians of alternated rounds, with the shortest and the longest."""
-    for what, series in (("in control", in_control(LOTS)), ("walking", walking(LOTS))):
+    for what, series in (("in control", in_control), ("walking", walking)):
+        rows = parts(series(LOTS))
+        if series is walking:
+            rows["all together"] = parts(series(FEW))["all together"]
         sys.stdout.write(f"{LOTS} lots, {what}\n{'':<14}{'ours ms':<30}{'bare ms':<30}{'ratio':>6}\n")
-        for name, (ours, bare) in parts(series).items():
+        for name, (ours, bare) in rows.items():
             sys.stdout.write(_row(name, *_alternated(ours, bare)))
-    few, many = in_control(FEW), in_control(LOTS)
-    short, long = _alternated(lambda: trend.mann_kendall(few), lambda: trend.mann_kendall(many))
-    growth = statistics.median(long) / statistics.median(short)
+    sys.stdout.write(f"(of the walk all together over {FEW} lots)\n")
+    growth = _growth(trend.mann_kendall, in_control(FEW), in_control(LOTS))
     sys.stdout.write(f"Mann-Kendall, {LOTS} lots over {FEW}: {growth:.1f} times as long\n")
-    small, big = walking(FEW), walking(LOTS)
-    short, long = _alternated(
-        lambda: drift.analyse(small, BASELINE, LIMIT, ""), lambda: drift.analyse(big, BASELINE, LIMIT, "")
-    )
-    growth = statistics.median(long) / statistics.median(short)
-    sys.stdout.write(f"analyse, walking, {LOTS} lots over {FEW}: {growth:.1f} times as long\n")
+    for series in (in_control, walking, coming_and_going):
+        growth = _growth(analysed, series(FEWER), series(FEW))
+        name = series.__name__.replace("_", " ")
+        sys.stdout.write(f"all together, {name}, {FEW} lots over {FEWER}: {growth:.1f} times as long\n")
     made = purchases()
     times = [_timed(lambda: compare_all(made)) for _ in range(ROUNDS + 1)][1:]
     sys.stdout.write(

@@ -9,6 +9,7 @@ from lots.domain.chain import Entry, hash_of
 from lots.store import history as store
 from lots.store.database import transaction
 from tests.api.bodies import Furnished
+from tests.api.test_idempotency import at_once
 from tests.changes import CHANGES, READS, Change, lived_in, wind_two_lots
 from tests.files import take
 from tests.shop import SIMPLE_LIMITS, WHITE
@@ -229,6 +230,19 @@ def test_a_page_of_the_history_goes_on_where_the_one_before_ended(shop):
         path = page["next"] and page["next"].removeprefix("/v1")
     assert [event["id"] for event in events(shop)] == numbers
     assert sorted(numbers) == numbers
+
+
+def test_changes_at_the_same_moment_stand_one_after_the_other(shop):
+    """Two people who change something at once never get the same number, in the shop's history as in a lot's."""
+    at = Furnished(shop)
+    before = events(shop)
+    body = {"spool_code": at.spool, "d1_mm": 1.75, "d2_mm": 1.75}
+    calls = [("purchasing", "/suppliers", {"code": f"S{n}", "name": "N"}, {}) for n in range(3)]
+    calls += [("quality", "/diameter-readings", body, {})] * 3
+    assert [201] * 6 == [answer.status_code for answer in at_once(shop, calls)]
+    assert 6 == len(since(shop, before))
+    with connected():
+        assert [] == [flaw.line for flaw in checking.found()]
 
 
 @pytest.mark.parametrize(

@@ -76,12 +76,12 @@ def test_a_screening_reading_judges_nothing(shop, measured):
 
 
 def test_a_refused_load_is_on_record_with_its_reasons(shop, measured):
-    """A load that is refused stores no load, and a record of who asked, for what, and every reason given."""
+    """A load that is refused stores no load, but a record of who asked, for what, and every reason given, and that it was asked."""
     lot_id, spool = measured
     shop.decide(lot_id, "block", "specks on parts")
     before = counts()
     answer = shop.load(spool, status=409)
-    assert before | {"load_refusal": before["load_refusal"] + 1} == counts()
+    assert before | {name: before[name] + 1 for name in ("load_refusal", "event")} == counts()
     record = shop.get("quality", "/load-refusals")["items"][-1]
     assert answer["reasons"] == record["reasons"]
     assert any("specks on parts" in reason for reason in record["reasons"])

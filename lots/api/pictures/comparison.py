@@ -11,8 +11,12 @@ from lots.domain.figures import MEASURES
 WIDTH, LEFT, RIGHT, ROW = 960.0, 220.0, 190.0, 36.0
 # Fewer inspected lots than this say next to nothing: they are drawn faint and called so.
 FEW = 3
-_BLOCK, _LINE = 66.0, 34.0
-_COORDINATES = (("dL", "dL*", "darker", "lighter"), ("da", "da*", "greener", "redder"), ("db", "db*", "bluer", "yellower"))
+_BLOCK, _LINE = 46.0, 34.0
+_COORDINATES = (
+    ("dL", "dL*", "darker", "lighter"),
+    ("da", "da*", "greener", "redder"),
+    ("db", "db*", "bluer", "yellower"),
+)
 
 
 def draw(answer: dict[str, Any]) -> str:
@@ -25,7 +29,7 @@ def draw(answer: dict[str, Any]) -> str:
     top = 64 + leading(13) * len(intro)
     height = top + 70 + ROW * len(suppliers)
     bias_top = height
-    height += 100 + _LINE * len(biased) if biased else 0
+    height += 76 + _LINE * len(biased) if biased else 0
     spread_top = height
     pairs = -(-len(measures) // 2)
     height += 76 + pairs * (_BLOCK + _LINE * len(suppliers)) if measures else 0
@@ -39,7 +43,9 @@ def draw(answer: dict[str, Any]) -> str:
     if measures:
         _spread(page, suppliers, measures, spread_top)
     if suppliers and not grade:
-        page.text((24, height + 16), "Bias and scatter are shown for one grade at a time: ask with grade_id.", size=12)
+        page.text(
+            (24, height + 16), "Bias and scatter are shown for one grade at a time: choose one to see them.", size=12
+        )
     elif suppliers and not (biased or measures):
         page.text((24, height + 16), "Bias and scatter: no lot of this grade has been measured for them yet.", size=12)
     return str(page)
@@ -123,10 +129,13 @@ def _scatter(page: Sheet, suppliers: list[dict[str, Any]], measure: str, left: f
             if amount is None:
                 page.text((x.start, y + drop + 9), "not known: too few to tell", size=11, ink=SOFT)
                 continue
+            if amount == 0:
+                page.text((x.start + 6, y + drop + 9), "0, none shown", size=11)
+                continue
             long = x(amount) - x.start
             if part == "within_sd":
                 page.box((x.start, y + drop), long, 9, fill=INK)
             else:
                 page.hatched((x.start, y + drop), long, 9, apart=4)
-            page.text((x.start + long + 6, y + drop + 9), f"{amount:.{about.decimals + 1}f}", size=11)
+            page.text((x.start + long + 6, y + drop + 9), f"{amount:.2g}", size=11)
     page.line((x.start, top + 22), (x.start, top + 24 + _LINE * len(suppliers)))

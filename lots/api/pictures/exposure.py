@@ -1,0 +1,94 @@
+"""Where a lot has been, drawn: a bar of time for each load, machine by machine, hatched where it is only possible."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from lots.api.pictures.canvas import INK, Scale
+from lots.api.pictures.sheet import PALE, SOFT, Sheet, counted, leading, short, wrapped
+
+WIDTH, LEFT, RIGHT, ROW = 960.0, 230.0, 250.0, 38.0
+# More loads than this are left to the figures: the answer puts what is still loaded first, so that is kept.
+MOST = 60
+_SHORTEST = timedelta(hours=1)
+
+
+def draw(answer: dict[str, Any]) -> str:
+    """Returns the picture of what GET /lots/{id}/exposure answers."""
+    title = f"Where lot {answer['supplier_lot']} has been"
+    intro = wrapped(answer["says"], WIDTH - 48)
+    items = answer["items"][:MOST]
+    # Machines in the order of the answer, and on each the loads in order of time.
+    rows = [
+        item
+        for machine in answer["machines"]
+        for item in sorted((i for i in items if i["machine"] == machine), key=lambda i: i["loaded_at"])
+    ]
+    top = 54 + leading(13) * len(intro) + (52 if rows else 8)
+    left_out = len(answer["items"]) - len(items)
+    page = Sheet(WIDTH, top + ROW * len(rows) + (64 if rows else 0) + (20 if left_out else 0), title, answer["says"])
+    page.text((24, 30), title, size=18, bold=True)
+    page.lines((24, 54), intro)
+    if rows:
+        _key(page, top - 36)
+        _field(page, rows, top)
+    if left_out:
+        words = f"{counted(left_out, 'more load')} in the figures only."
+        page.text((24, top + ROW * len(rows) + 66), words, size=12)
+    return str(page)
+
+
+def _key(page: Sheet, at: float) -> None:
+    page.box((28, at - 9), 34, 12, fill=INK)
+    page.text((70, at + 2), "recorded there", size=12)
+    page.hatched((190, at - 9), 34, 12)
+    page.text((232, at + 2), "possibly: a job next to time without a recorded spool", size=12)
+    page.text((560, at + 2), "→ still loaded", size=12)
+    page.text((WIDTH - 24, at + 2), "times in UTC", size=12, anchor="end")
+
+
+def _field(page: Sheet, rows: list[dict[str, Any]], top: float) -> None:
+    moments = [item[name] for item in rows for name in ("loaded_at", "unloaded_at") if item[name]]
+    first, last = min(moments), max(moments)
+    span = max(last - first, _SHORTEST)
+    # Room on the right for what goes on beyond the last moment that was written down.
+    x = Scale(first.timestamp(), (first + 1.1 * span).timestamp(), LEFT, WIDTH - RIGHT)
+    floor = top + ROW * len(rows)
+    _times(page, x, first, span, top, floor)
+    for number, item in enumerate(rows):
+        y = top + number * ROW
+        if number == 0 or item["machine"] != rows[number - 1]["machine"]:
+            page.line((24, y), (WIDTH - 24, y), ink=SOFT)
+            page.text((24, y + 20), short(item["machine"], 14), bold=True)
+        page.text((LEFT - 10, y + 20), short(item["spool_code"], 16), size=12, anchor="end")
+        _bar(page, item, x, y)
+    page.line((24, floor), (WIDTH - 24, floor), ink=SOFT)
+
+
+def _bar(page: Sheet, item: dict[str, Any], x: Scale, y: float) -> None:
+    start, end = x(item["loaded_at"].timestamp()), x.end
+    if item["unloaded_at"]:
+        end = x(item["unloaded_at"].timestamp())
+    # A load of a minute among months is still there to be seen.
+    corner, wide = (min(start, x.end - 3), y + 8), max(end - start, 3.0)
+    if item["certainty"] == "possibly":
+        page.hatched(corner, wide, 14)
+        page.text((LEFT, y + 34), short(f"possibly: {item['gap']}", 84), size=10)
+    else:
+        page.box(corner, wide, 14, fill=INK)
+    arrow = "→ " if item["still_loaded"] else ""
+    words = f"{arrow}{short(item['job'], 20)}, {item['use']}"
+    if item["mass_used_g"] is not None:
+        words += f", {item['mass_used_g']:.0f} g"
+    page.text((WIDTH - RIGHT + 8, y + 20), words, size=12, bold=item["still_loaded"])
+
+
+def _times(page: Sheet, x: Scale, first: datetime, span: timedelta, top: float, floor: float) -> None:
+    for step in range(4):
+        moment = first + step / 3 * span
+        at = x(moment.timestamp())
+        page.line((at, top), (at, floor + 4), ink=PALE)
+        day, hour = moment.astimezone(UTC).strftime("%Y-%m-%d %H:%M").split()
+        page.text((at, floor + 18), day, size=11, anchor="middle")
+        page.text((at, floor + 32), hour, size=11, anchor="middle", ink=SOFT)

@@ -1,0 +1,138 @@
+"""A lot's colour, drawn."""
+
+import pytest
+
+from lots.api.pictures.color_map import draw
+from tests.api.pictures.seen import NASTY, Picture
+
+RING = [[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]]
+SMALL = [[0.8 * a, 0.8 * b] for a, b in RING]
+
+
+def apart(dL=-0.6, da=0.1, db=0.2, delta_e=0.6):
+    """A difference from the reference."""
+    return {"dL": dL, "da": da, "db": db, "delta_e": delta_e, "direction": "darker"}
+
+
+def seen_as(lab=(95.0, -0.8, 1.5), in_gamut=True):
+    """A colour with what a screen shows of it."""
+    return {"lab": list(lab), "screen": {"hex": "#f0efec", "in_gamut": in_gamut}}
+
+
+def drawn(**more):
+    """The picture of a lot with two spools, with these parts otherwise."""
+    answer = {
+        "supplier_lot": "Q-71",
+        "formula": "CIEDE2000",
+        "lot_max": 1.0,
+        "coverage_factor": 2.0,
+        "reference": {"name": "Harbour White", "revision": 1, "conditions": "D65, 10 deg observer", **seen_as()},
+        "lot": {**apart(), "uncertainty": [0.1, 0.05, 0.08], "spools": 2, "readings": 6, **seen_as((94.4, -0.7, 1.7))},
+        "spools": [
+            {"spool_code": "S-1", "readings": 3, **apart(delta_e=0.5)},
+            {"spool_code": "S-2", "readings": 3, **apart(da=-0.3, delta_e=0.71)},
+        ],
+        "outline": RING,
+        "outline_at_lot": SMALL,
+        "screen_says": "A screen is not a match.",
+        "says": "Lot Q-71 lies 0.60 from the reference.",
+        "notes": [],
+    }
+    return Picture(draw({**answer, **more}))
+
+
+def lot(**more):
+    """A lot's mean with these parts otherwise."""
+    return {**apart(), "uncertainty": None, "spools": 1, "readings": 1, **seen_as(), **more}
+
+
+def outlines(seen, dash):
+    """Closed lines drawn with this dash."""
+    return [one for one in seen.marks("polyline") if one.get("stroke-dasharray") == dash]
+
+
+def test_the_outline_is_closed_and_the_lots_own_is_dashed():
+    """Both limits are drawn as they were worked out, a point for each and back to the first."""
+    seen = drawn()
+    for dash in (None, "7 5"):
+        (line,) = outlines(seen, dash)
+        points = line.get("points").split()
+        assert (5, points[0]) == (len(points), points[-1])
+    assert any("dL* -0.60" in words for words in seen.words)
+
+
+def test_spools_are_dots_and_the_farthest_has_its_name():
+    """Each spool is a dot on the plane and one on the strip of lightness."""
+    seen = drawn()
+    assert (2, 2) == (len(seen.marks("circle", r="3", fill="#1a1a1a")), len(seen.marks("circle", r="3.5")) - 1)
+    assert "S-2: 0.71" in seen.words
+    assert "S-1: 0.50" not in seen.words
+
+
+def test_what_it_rests_on_is_printed():
+    """Spools, readings, formula and limit stand beside their marks."""
+    said = drawn().said
+    assert "2 spools, 6 readings" in said
+    assert "CIEDE2000 of 1 " in said
+    assert "k = 2" in said
+
+
+def test_an_uncertainty_is_an_ellipse_or_words():
+    """Dotted where it is known, on the plane and in the key; in words where it is not."""
+    assert 2 == len(outlines(drawn(), "2 3"))
+    unsure = drawn(lot=lot())
+    assert [] == outlines(unsure, "2 3")
+    assert "uncertainty is not known" in unsure.said
+
+
+def test_outlines_that_fall_together_are_called_so():
+    """A dashed line over a full one cannot be seen, so words say where it went."""
+    assert "all but covers the first" in drawn(outline_at_lot=RING).said
+    assert "all but covers the first" not in drawn().said
+
+
+def test_where_lightness_uses_the_limit_up_words_say_so():
+    """No dashed line is drawn for an outline that is not there."""
+    seen = drawn(outline_at_lot=[])
+    assert [] == outlines(seen, "7 5")
+    assert "lightness alone uses the limit up" in seen.said
+
+
+def test_a_screen_is_not_a_match():
+    """The patches carry the sentence, and a colour no screen shows is flagged in words."""
+    assert "A screen is not a match." in drawn().said
+    assert "outside sRGB:" not in drawn().words
+    assert "outside sRGB:" in drawn(lot=lot(**seen_as(in_gamut=False))).words
+
+
+def test_without_a_limit_there_is_no_outline_and_words_say_so():
+    """Differences are drawn all the same."""
+    seen = drawn(lot_max=None, outline=[], outline_at_lot=[])
+    assert "No limit is set" in seen.said
+    assert [] == outlines(seen, "7 5")
+
+
+@pytest.mark.parametrize("limit", [1.0, None])
+def test_before_the_first_reading_reference_and_limit_are_drawn(limit):
+    """The lot's patch is hatched and says that it was not measured."""
+    seen = drawn(
+        lot=None, spools=[], outline_at_lot=[], outline=RING if limit else [], lot_max=limit, says="None counts yet."
+    )
+    assert {"lot: not measured", "None counts yet."} <= set(seen.words)
+
+
+def test_without_a_reference_there_are_words():
+    """Nothing to be compared with is nothing to draw."""
+    seen = drawn(reference=None, lot=None, spools=[], outline=[], outline_at_lot=[], notes=["3 readings left out."])
+    assert [
+        "Colour of lot Q-71 against its reference",
+        "Lot Q-71 lies 0.60 from the reference.",
+        "3 readings left out.",
+    ] == seen.words
+
+
+def test_words_cannot_break_the_picture():
+    """Lot numbers, spool codes and names of shades are text."""
+    reference = {"name": NASTY, "revision": 1, "conditions": NASTY, **seen_as()}
+    seen = drawn(supplier_lot=NASTY, says=NASTY, reference=reference, notes=[NASTY], screen_says=NASTY)
+    assert NASTY.replace("\ufffe", "\ufffd") in seen.words

@@ -1,0 +1,54 @@
+"""The sheet that pictures of lots are drawn on."""
+
+from xml.etree import ElementTree
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from lots.api.pictures.sheet import Sheet, counted, readable, short, wrapped
+from tests.api.pictures.seen import NASTY, Picture
+
+
+@given(st.text())
+def test_any_text_can_be_read_back(words):
+    """Whatever somebody typed, the picture is XML, and what XML can hold stands in it as it was typed."""
+    page = Sheet(200, 100, f"T{words}", f"D{words}")
+    page.text((10, 20), words)
+    held = ElementTree.fromstring(str(page)).findtext(".//{http://www.w3.org/2000/svg}text", "")  # noqa: S314
+    assert readable(words).replace("\r\n", "\n").replace("\r", "\n") == held.replace("\r\n", "\n").replace("\r", "\n")
+
+
+def test_text_cannot_leave_its_place():
+    """Brackets, ampersands and quotes are text and nothing else."""
+    page = Sheet(200, 100, NASTY, NASTY)
+    page.text((10, 20), NASTY)
+    seen = Picture(str(page))
+    assert [NASTY.replace("\ufffe", "\ufffd")] == seen.words == [seen.title]
+
+
+@pytest.mark.parametrize(("wide", "high"), [(60, 9), (9, 60), (30, 30), (3, 2)])
+def test_hatching_stays_within_its_rectangle(wide, high):
+    """Lines slant from one edge to another and never past it, in flat, upright and tiny rectangles."""
+    page = Sheet(200, 100, "T", "D")
+    page.hatched((10, 20), wide, high)
+    for line in Picture(str(page)).marks("line"):
+        for x, y in (("x1", "y1"), ("x2", "y2")):
+            assert 10 <= float(line.get(x)) <= 10 + wide
+            assert 20 <= float(line.get(y)) <= 20 + high
+
+
+def test_long_words_are_cut_with_a_sign():
+    """A name that is too long ends in an ellipsis; one that fits is left alone."""
+    assert ("Quillwort", "Quillwort…") == (short("Quillwort", 9), short("Quillwort and Sons", 10))
+
+
+def test_words_wrap_and_nothing_gives_one_empty_line():
+    """A text is broken between words."""
+    assert ["one two", "three"] == wrapped("one two three", 0.54 * 13 * 10 + 1)
+    assert [""] == wrapped("", 100)
+
+
+def test_a_number_takes_its_noun():
+    """One lot, two lots, no lots."""
+    assert ["0 lots", "1 lot", "2 lots"] == [counted(n, "lot") for n in (0, 1, 2)]

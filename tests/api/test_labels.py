@@ -1,0 +1,312 @@
+"""Labels: what stands on them, that their codes can be read at the size they are printed, and that nothing leaves its label."""
+
+from __future__ import annotations
+
+import io
+import string
+from datetime import UTC, datetime
+from urllib.parse import quote
+from xml.etree import ElementTree
+
+import pypdf
+import pypdfium2
+import pytest
+import resvg_py
+import zxingcpp
+from hypothesis import given
+from hypothesis import strategies as st
+from PIL import Image
+
+from lots.api import labels as labels_api
+from lots.api.pictures.labels import QUIET, STOCKS, layout, length, symbol
+from tests.api.refusals import admin, refused
+from tests.shop import RECEIVED, SIMPLE_LIMITS
+from tests.tolerances import DRAWN_MM
+
+# What a label printer and a plain laser printer resolve.
+DPI = 300
+HOST = "lots.example.org:8443"
+# The longest codes that are kept, 60 characters of one to four bytes each: the last makes an address of 760 characters.
+LONGEST = ["W" * 60, "Ω" * 60, "漢" * 60, "🧵" * 60, ("A b:c+d'e&f?g#h%i~" * 4)[:60]]
+
+
+@pytest.fixture
+def engine():
+    """What stands on a label does not depend on the engine."""
+    return "sqlite"
+
+
+def deliver(shop, codes, lot="QW-71/b"):
+    """A delivery of spools with these codes."""
+    body = {
+        "supplier_id": shop.supplier("QWT")["id"],
+        "grade_id": shop.grade()["id"],
+        "supplier_lot": lot,
+        "received_at": RECEIVED,
+        "net_mass_g": 1000,
+        "spools": [{"code": code} for code in codes],
+    }
+    return shop.post("receiving", "/deliveries", body)
+
+
+@pytest.fixture
+def three(shop):
+    """A delivery of three spools, one of which is in the sample."""
+    supplier, grade = shop.supplier("QWT"), shop.grade(limits=SIMPLE_LIMITS)
+    return shop.receive(supplier, grade, "QW-71/b", 3)
+
+
+def fetch(shop, path, accept, base="http://localhost", status=200):
+    """Labels in a form, asked for under an address."""
+    answer = shop.client.get(f"/v1{path}", headers={**admin(shop), "Accept": accept}, base_url=base)
+    assert status == answer.status_code, answer.get_data(as_text=True)[:500]
+    return answer
+
+
+def svg(shop, path, **more):
+    """A page of labels as SVG."""
+    return fetch(shop, path, "image/svg+xml", **more).get_data(as_text=True)
+
+
+def printed(picture):
+    """A page of SVG as a printer without greys puts it on paper: black or white dots, 300 to the inch."""
+    drawn = Image.open(io.BytesIO(bytes(resvg_py.svg_to_bytes(svg_string=picture, dpi=DPI))))
+    return drawn.convert("L").point(lambda grey: 255 if grey > 127 else 0)
+
+
+def read(image):
+    """What a scanner reads on a page, by place in millimetres: (text, left, top)."""
+    to_mm = 25.4 / DPI
+    return [
+        (one.text, one.position.top_left.x * to_mm, one.position.top_left.y * to_mm)
+        for one in zxingcpp.read_barcodes(image, formats=zxingcpp.BarcodeFormat.QRCode)
+    ]
+
+
+def test_a_label_says_what_the_reel_is_for_people_too(shop, three):
+    """Code, supplier, lot number as printed, grade, colour, diameter, mass, date, and whether to measure it first."""
+    found = shop.get("receiving", f"/deliveries/{three['id']}/labels")
+    assert (three["id"], three["lot_id"], 1) == (found["delivery_id"], found["lot_id"], found["pages"])
+    assert [spool["code"] for spool in three["spools"]] == [label["spool_code"] for label in found["labels"]]
+    drawn = [label["spool_code"] for label in found["labels"] if label["measure_first"]]
+    assert three["sample"]["spool_codes"] == drawn
+    first = found["labels"][0]
+    expected = {
+        "supplier_lot": "QW-71/b",
+        "supplier_code": "QWT",
+        "supplier_name": "Supplier QWT",
+        "grade_code": "PLA-HW-175",
+        "color_name": "Harbour White",
+        "nominal_diameter_mm": 1.75,
+        "net_mass_g": 1000,
+        "received_at": "2026-11-20T08:00:00Z",
+        "further_lots": [],
+    }
+    assert expected == {name: first[name] for name in expected}
+    assert first == shop.get("production", f"/spools/{first['spool_code']}/label")
+
+
+def test_the_picture_says_it_all(shop, three):
+    """Everything of the JSON stands on the paper, the mark only on spools of the sample."""
+    page = ElementTree.fromstring(svg(shop, f"/deliveries/{three['id']}/labels"))
+    assert ("210mm", "297mm", "0 0 210 297") == tuple(page.get(name) for name in ("width", "height", "viewBox"))
+    said = [text.text for text in page.iter("{http://www.w3.org/2000/svg}text")]
+    assert 1 == said.count("MEASURE FIRST")
+    for words in ("Lot QW-71/b", "Supplier QWT", "1.75 mm, 1000 g net", "Received 2026-11-20"):
+        assert 3 == said.count(words)
+    assert {spool["code"] for spool in three["spools"]} <= set(said)
+    assert page.find("{http://www.w3.org/2000/svg}title").text == "Labels for spools, page 1 of 1"
+
+
+@pytest.mark.parametrize("base", [f"https://{HOST}", "http://192.168.7.20:8080"])
+def test_the_code_leads_to_the_spools_page_at_the_address_it_was_asked_under(shop, base):
+    """No setting names the server: whoever reaches it under an address prints that address."""
+    delivery = deliver(shop, ["A 1-%"])
+    label = fetch(shop, f"/deliveries/{delivery['id']}/labels", "application/json", base).get_json()["labels"][0]
+    assert f"{base}/spools/A%201-%25" == label["url"]
+    assert [label["url"]] == [text for text, _, _ in read(printed(svg(shop, "/spools/A 1-%/label", base=base)))]
+
+
+def test_a_program_that_reaches_the_server_otherwise_says_where_phones_find_it(shop, three):
+    """`site` stands in for the address of the request; anything but an address is refused."""
+    path = f"/deliveries/{three['id']}/labels?site="
+    assert shop.get("receiving", f"{path}https://{HOST}/")["labels"][0]["url"].startswith(f"https://{HOST}/spools/L")
+    for wrong in ("lots.example.org", "javascript:alert(1)", "https://a b", "https://x/?y", "http://x/%0A"):
+        refused(shop.call("receiving", "GET", path + quote(wrong)), 422, "invalid", ["site"])
+
+
+@pytest.mark.parametrize("size", sorted(STOCKS))
+@pytest.mark.parametrize("code", LONGEST, ids=["one byte", "two bytes", "three bytes", "four bytes", "marks"])
+def test_the_longest_code_can_be_read_at_label_size(shop, code, size):
+    """60 characters of any script, printed at 300 dots to the inch in black and white, SVG and PDF drawing the same symbol."""
+    deliver(shop, [code])
+    page = svg(shop, f"/spools/{quote(code)}/label?size={size}", base=f"https://{HOST}")
+    wanted = f"https://{HOST}/spools/{quote(code, safe='')}"
+    assert [wanted] == [text for text, _, _ in read(printed(page))]
+
+
+@pytest.mark.parametrize("size", sorted(STOCKS))
+def test_every_symbol_of_a_page_can_be_read_from_the_pdf(shop, size):
+    """30 spools: as many pages as they take, each symbol decoded at 300 dots to the inch, each code as text too."""
+    codes = [f"HW-Q71-{number:03d}" for number in range(30)]
+    delivery = deliver(shop, codes)
+    answer = fetch(shop, f"/deliveries/{delivery['id']}/labels?size={size}&from=20", "application/pdf")
+    assert f'inline; filename="labels-delivery-{delivery["id"]}.pdf"' == answer.headers["Content-Disposition"]
+    document = pypdfium2.PdfDocument(answer.data)
+    assert {"sheet": 3, "single": 30}[size] == len(document)
+    stock = STOCKS[size]
+    for page in document:
+        wide, high = (points * 25.4 / 72 for points in page.get_size())
+        assert (stock.wide, stock.high) == pytest.approx((wide, high), abs=DRAWN_MM)
+    seen = [text for page in document for text, _, _ in read(page.render(scale=DPI / 72).to_pil().convert("L"))]
+    assert sorted(f"http://localhost/spools/{code}" for code in codes) == sorted(seen)
+    document.close()
+    said = " ".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(answer.data)).pages)
+    assert [] == [code for code in codes if code not in said]
+    assert 30 == said.count("Lot QW-71/b")
+
+
+def test_a_used_sheet_is_begun_where_it_is_free(shop):
+    """From place 5 the first label stands in the second row, second column; 24 places, then the next page."""
+    delivery = deliver(shop, [f"S-{number:02d}" for number in range(21)])
+    path = f"/deliveries/{delivery['id']}/labels?from=5"
+    assert 2 == shop.get("receiving", path)["pages"]
+    pages = [sorted(read(printed(svg(shop, f"{path}&page={page}")))) for page in (1, 2)]
+    assert [20, 1] == [len(page) for page in pages]
+    text, left, top = pages[0][0]
+    assert text.endswith("/S-00")
+    assert (1, 1) == (int(left // 70), int((top - 0.5) // 37))
+    text, left, top = pages[1][0]
+    assert text.endswith("/S-20")
+    assert (0, 0) == (int(left // 70), int((top - 0.5) // 37))
+
+
+@pytest.mark.parametrize(
+    ("query", "pointer"),
+    [("page=2", "page"), ("from=0", "from"), ("from=25", "from"), ("size=A5", "size"), ("from=a", "from")],
+)
+def test_what_is_on_no_sheet_is_refused(shop, three, query, pointer):
+    """A page too many, a place that the sheet does not have, a size nobody sells."""
+    answer = fetch(shop, f"/deliveries/{three['id']}/labels?{query}", "image/svg+xml", status=422)
+    refused(answer, 422, "invalid", [pointer])
+
+
+def test_a_spool_wound_in_the_shop_names_every_lot_it_holds_and_is_on_no_packing_slip(shop):
+    """Its label leads with the lot it holds most of; the labels of that lot's delivery are those that came with it."""
+    supplier, grade = shop.supplier(), shop.grade()
+    one, other = shop.receive(supplier, grade, "Q-1"), shop.receive(supplier, grade, "Q-2")
+    parents = [
+        {"spool_code": one["spools"][0]["code"], "mass_g": 300},
+        {"spool_code": other["spools"][0]["code"], "mass_g": 200},
+    ]
+    wound = shop.post("production", "/spools", {"parents": parents, "code": "MIX-1"})
+    label = shop.get("production", "/spools/MIX-1/label")
+    assert ("Q-1", ["Q-2"], wound["net_mass_g"]) == (label["supplier_lot"], label["further_lots"], label["net_mass_g"])
+    assert "Lots Q-1, Q-2" in svg(shop, "/spools/MIX-1/label")
+    for delivery in (one, other):
+        found = shop.get("receiving", f"/deliveries/{delivery['id']}/labels")["labels"]
+        assert [spool["code"] for spool in delivery["spools"]] == [label["spool_code"] for label in found]
+
+
+def test_the_newest_reference_says_how_a_colour_is_to_be_measured(shop):
+    """The bench needs the conditions of the shade's current revision; a grade without a shade has none."""
+    shade = shop.shade("HW")
+    spool = shop.receive(shop.supplier(), shop.grade(shade_id=shade["id"]))["spools"][0]["code"]
+    new = {"illuminant": "D50", "observer_deg": 2, "geometry": "45/0", "specular": "excluded", "backing": "white"}
+    shop.approve(shade["id"], [95.0, -0.8, 1.5], new)
+    assert new == shop.get("quality", f"/spools/{spool}/label")["color_conditions"]
+    bare = shop.receive(shop.supplier("NBK"), shop.grade("BARE", shade_id=None))["spools"][0]["code"]
+    assert shop.get("quality", f"/spools/{bare}/label")["color_conditions"] is None
+
+
+def test_what_does_not_exist_has_no_label(shop):
+    """404, with the code that was meant when only its case is wrong."""
+    deliver(shop, ["HW-1"])
+    refused(shop.call("receiving", "GET", "/deliveries/99/labels"), 404, "not-found")
+    said = refused(shop.call("receiving", "GET", "/spools/hw-1/label"), 404, "not-found")["detail"]
+    assert "Did you mean HW-1?" in said
+
+
+def test_without_its_extra_a_pdf_is_refused_with_what_to_install(shop, three, monkeypatch):
+    """501: this server cannot; the other forms are as before."""
+    monkeypatch.setattr(labels_api, "find_spec", lambda name: None)
+    path = f"/deliveries/{three['id']}/labels"
+    body = refused(fetch(shop, path, "application/pdf", status=501), 501, "no-pdf")
+    assert "pip install 'lots[pdf]'" in body["detail"]
+    assert [200, 200] == [fetch(shop, path, accept).status_code for accept in ("image/svg+xml", "application/json")]
+
+
+def test_a_pdf_whose_labels_nobody_could_read_is_not_made(shop):
+    """406 where the font lacks a character, naming it and the form that has it; a label of boxes would be worse than none."""
+    deliver(shop, ["漢-1"])
+    body = refused(fetch(shop, "/spools/漢-1/label", "application/pdf", status=406), 406, "no-glyphs")
+    assert "U+6F22" in body["detail"]
+    assert "image/svg+xml" in body["detail"]
+    assert "漢-1" in svg(shop, "/spools/漢-1/label")
+
+
+def test_what_people_wrote_is_text_and_what_xml_cannot_hold_is_shown_as_a_stand_in(shop):
+    """Tags and entities are escaped; a code point that is no character does not break the page."""
+    delivery = deliver(shop, ["A&<b>\uffff"], lot="<script>x</script>\ufffe")
+    page = ElementTree.fromstring(svg(shop, f"/deliveries/{delivery['id']}/labels?size=single"))
+    said = "".join(text.text for text in page.iter("{http://www.w3.org/2000/svg}text"))
+    assert "A&<b>\ufffd" in said
+    assert "<script>x</script>" in said.replace(" ", "")
+    assert {"svg", "title", "desc", "rect", "path", "text"} == {one.tag.rpartition("}")[2] for one in page.iter()}
+
+
+def test_the_form_goes_with_the_request_and_caches_are_told(shop, three):
+    """Whoever asks for no form, or one there is not, gets JSON."""
+    path = f"/deliveries/{three['id']}/labels"
+    for accept, kind in (("*/*", "application/json"), ("text/html", "application/json"), ("image/*", "image/svg+xml")):
+        answer = fetch(shop, path, accept)
+        assert kind == answer.mimetype
+        assert "Accept" in answer.headers["Vary"]
+
+
+TEXT = st.text(st.characters(exclude_categories=["Cc", "Cs"]), min_size=1, max_size=60).filter(str.strip)
+LONG = st.text(st.sampled_from(string.ascii_letters + "0123456789 -/é漢🧵"), min_size=1, max_size=120).filter(str.strip)
+
+
+@given(code=TEXT, lot=LONG, name=LONG, stock=st.sampled_from(sorted(STOCKS)), first=st.booleans(), further=st.lists(LONG))
+def test_nothing_leaves_its_label_or_runs_into_the_symbol(code, lot, name, stock, first, further):
+    """Whatever people call things, every line lies beside the symbol, inside the margin, below the line before; the code is whole."""
+    on = STOCKS[stock]
+    label = {
+        "spool_code": code,
+        "supplier_lot": lot,
+        "further_lots": further,
+        "supplier_name": name,
+        "grade_code": name[:40],
+        "color_name": name,
+        "nominal_diameter_mm": 2.85,
+        "net_mass_g": 12345.678,
+        "received_at": datetime(2026, 11, 20, tzinfo=UTC),
+        "measure_first": first,
+    }
+    placed = layout(label, on)
+    assert first == (placed.mark is not None)
+    bottom = 0.0
+    for line in placed.lines:
+        assert on.margin + on.box - DRAWN_MM <= line.x
+        assert line.x + line.long <= on.label_wide - on.margin + DRAWN_MM
+        assert bottom - DRAWN_MM <= line.y
+        assert line.y <= on.label_high - 1.5 + DRAWN_MM
+        assert line.long == pytest.approx(length(line.text) * line.size)
+        bottom = line.y
+    words = "".join("".join(line.text for line in placed.lines).split())
+    wanted = "".join(char if ord(char) & 0xFFFE != 0xFFFE else "\ufffd" for char in code)
+    assert "".join(wanted.split()) in words
+    if not further:
+        assert "".join(f"Lot {lot}".split()) in words
+
+
+@given(st.text(st.characters(exclude_categories=["Cc", "Cs"]), min_size=1, max_size=60))
+def test_every_symbol_keeps_its_quiet_zone(code):
+    """Four empty modules on each side, without which scanners fail beside other print.
+
+    Source: ISO/IEC 18004, quiet zone of 4X.
+    """
+    modules, runs = symbol(f"http://{HOST}/spools/{quote(code, safe='')}")
+    assert min(left for left, _, _ in runs) == QUIET == min(top for _, top, _ in runs)
+    assert modules - QUIET == max(left + run for left, _, run in runs) == max(top for _, top, _ in runs) + 1

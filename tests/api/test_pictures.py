@@ -1,0 +1,231 @@
+"""Pictures over HTTP: who asks for one gets it, drawn from the same figures as the answer in JSON."""
+
+import pytest
+
+from lots.desks import access
+from lots.domain.color import delta_e
+from lots.domain.values import Lab
+from tests.api.pictures.seen import SVG, picture
+from tests.api.refusals import refused
+from tests.api.test_queries import asked
+from tests.journeys.supply import COLOR, DIAMETER, judged, whites
+from tests.shop import FULL_LIMITS, SIMPLE_LIMITS
+from tests.tolerances import COORDINATES, LEAST_SQUARES, ON_THE_LIMIT, SAME_SUM
+
+# What may be seen of a lot.
+PATHS = ("color-map", "diameter-profile", "shrinkage-picture", "bond-picture")
+
+
+@pytest.fixture
+def engine():
+    """A picture is drawn from an answer that other tests hold on both engines."""
+    return "sqlite"
+
+
+def path_of(shop, **query):
+    """The comparison of suppliers, with one who has lots."""
+    return "/supplier-comparison?" + "&".join(f"{name}={value}" for name, value in query.items())
+
+
+def test_suppliers_compared_are_drawn_from_the_same_figures(shop):
+    """The count of the JSON answer stands in the picture; few lots are called few."""
+    grade, (old, new) = shop.grade(limits=DIAMETER), (shop.supplier("QWT"), shop.supplier("NBK"))
+    judged(old, grade, "AAAAAR")
+    judged(new, grade, "AA", prefix="N")
+    seen = picture(shop, "purchasing", path_of(shop, grade_id=grade["id"]))
+    assert {"5 of 6", "2 of 2", "too few lots", "Supplier QWT"} <= set(seen.words)
+    assert "Suppliers compared: PLA-HW-175" == seen.title
+
+
+def test_bias_and_scatter_of_one_grade_are_drawn(shop):
+    """Three lots 0.3 yellower than the reference have that as their bias."""
+    grade, supplier = shop.grade(limits=COLOR), shop.supplier()
+    whites(supplier, grade, [0.3, 0.3, 0.3])
+    assert "+0.30" in picture(shop, "purchasing", path_of(shop, grade_id=grade["id"])).words
+    assert "+0.30" not in picture(shop, "purchasing", path_of(shop)).words
+
+
+def test_nothing_received_is_said_in_words(shop):
+    """A grade without lots has a picture that says so."""
+    assert (
+        "No lot of PLA-HW-175 was received"
+        in picture(shop, "purchasing", f"/supplier-comparison?grade_id={shop.grade()['id']}").said
+    )
+
+
+@pytest.mark.parametrize("accept", ["application/json", "*/*", "text/html", f"application/json, {SVG};q=0.5"])
+def test_whoever_does_not_ask_for_a_picture_gets_figures(shop, accept):
+    """JSON is what a path answers unless a picture is wanted more."""
+    headers = {"Authorization": f"Bearer {shop.tokens['purchasing']}", "Accept": accept}
+    answer = shop.client.get("/v1/supplier-comparison", headers=headers)
+    assert ("application/json", "Accept") == (answer.mimetype, answer.headers["Vary"])
+
+
+def measured(shop, limits, colors, lot='<b>&"x"', **more):
+    """The number of a lot with one colour reading of each of its spools."""
+    grade = shop.grade(limits=limits, **more)
+    came = shop.receive(shop.supplier(), grade, lot, spools=len(colors))
+    for spool, lab in zip(came["spools"], colors, strict=True):
+        shop.color(spool["code"], lab)
+    return came["lot_id"]
+
+
+def test_a_lot_is_mapped_about_its_reference(shop):
+    """Two spools 0.4 and 0.8 yellower: the lot is 0.6 yellower, in the figures and in words, each spool by itself."""
+    number = measured(shop, SIMPLE_LIMITS, [[95.0, -0.8, 1.9], [95.0, -0.8, 2.3]])
+    found = shop.get("purchasing", f"/lots/{number}/color-map")
+    assert [0.4, 0.6, 0.8] == pytest.approx(
+        [found["spools"][0]["db"], found["lot"]["db"], found["spools"][1]["db"]], abs=COORDINATES
+    )
+    assert (2, 2, "yellower") == (found["lot"]["spools"], found["lot"]["readings"], found["lot"]["direction"])
+    assert [180, 180] == [len(found["outline"]), len(found["outline_at_lot"])]
+    assert "Within the limit of 1." in found["says"]
+    assert found["lot"]["delta_e"] == pytest.approx(
+        delta_e(Lab(*found["reference"]["lab"]), Lab(*found["lot"]["lab"])), abs=COORDINATES
+    )
+
+
+@pytest.mark.parametrize("formula", ["CIE76", "CIE94", "CMC", "CIEDE2000"])
+def test_the_outline_is_that_of_the_grades_own_formula(shop, formula):
+    """Each point of both outlines lies at the limit in the formula that the grade's limits name."""
+    limits = {**SIMPLE_LIMITS, "color": {"formula": formula, "lot_max": 0.9}}
+    number = measured(shop, limits, [[94.8, -0.8, 1.5]])
+    found = shop.get("quality", f"/lots/{number}/color-map")
+    reference = Lab(*found["reference"]["lab"])
+    for ring, dL in ((found["outline"], 0.0), (found["outline_at_lot"], found["lot"]["dL"])):
+        assert 180 == len(ring)
+        for da, db in ring:
+            sample = Lab(reference.L + dL, reference.a + da, reference.b + db)
+            assert pytest.approx(0.9, abs=ON_THE_LIMIT) == delta_e(reference, sample, formula)
+
+
+@pytest.mark.parametrize("role", access.ROLES)
+def test_every_desk_may_see_the_map(shop, role):
+    """The picture stands on the page of a lot, which everybody may open; its number is text there."""
+    number = measured(shop, SIMPLE_LIMITS, [[95.0, -0.8, 1.9]])
+    seen = picture(shop, role, f"/lots/{number}/color-map")
+    assert 'Colour of lot <b>&"x" against its reference' == seen.title
+    assert "A screen is not a match" in seen.said
+
+
+def test_only_readings_that_count_are_mapped(shop):
+    """Screening and voided readings are left out silently as everywhere, those under other conditions with a note."""
+    number = measured(shop, SIMPLE_LIMITS, [[95.0, -0.8, 1.9]])
+    code = shop.get("quality", f"/lots/{number}")["spools"][0]["code"]
+    shop.color(code, [95.0, -0.8, 9.9], screening=True)
+    shop.void(shop.color(code, [95.0, -0.8, 9.9])["id"])
+    found = shop.get("quality", f"/lots/{number}/color-map")
+    assert (1, pytest.approx(0.4, abs=COORDINATES)) == (found["lot"]["readings"], found["lot"]["db"])
+
+
+def test_a_lot_that_nobody_measured_says_so(shop):
+    """Only the reference and the limit are drawn."""
+    lot = shop.receive(shop.supplier(), shop.grade(limits=SIMPLE_LIMITS))["lot_id"]
+    found = shop.get("receiving", f"/lots/{lot}/color-map")
+    assert (None, [], 180) == (found["lot"], found["spools"], len(found["outline"]))
+    assert "No colour reading" in picture(shop, "receiving", f"/lots/{lot}/color-map").said
+
+
+def test_a_grade_without_a_shade_has_no_map(shop):
+    """Words say that there is nothing to be compared with."""
+    lot = shop.receive(shop.supplier(), shop.grade(shade_id=None))["lot_id"]
+    assert "no approved reference" in picture(shop, "quality", f"/lots/{lot}/color-map").said
+
+
+def test_a_spool_past_its_own_limit_is_named(shop):
+    """A lot within its limit may have a spool that is not; the sentence says which."""
+    limits = {**SIMPLE_LIMITS, "color": {"lot_max": 2.0, "spool_max": 1.0}}
+    number = measured(shop, limits, [[95.0, -0.8, 1.5], [95.0, -0.8, 3.5]])
+    assert "outside the limit of 1 for one spool" in shop.get("quality", f"/lots/{number}/color-map")["says"]
+
+
+@pytest.mark.parametrize("path", PATHS)
+def test_a_lot_that_is_not_there_has_no_picture(shop, path):
+    """404 with what to do, whatever was asked for."""
+    headers = {"Authorization": f"Bearer {shop.tokens['quality']}", "Accept": SVG}
+    answer = shop.client.get(f"/v1/lots/77/{path}", headers=headers)
+    assert "GET /v1/lots lists" in refused(answer, 404, "not-found")["detail"]
+
+
+@pytest.mark.parametrize("path", PATHS)
+def test_a_picture_takes_as_many_queries_for_many_readings_as_for_one(shop, path):
+    """Its figures are loaded by a fixed number of statements, the token's included."""
+    supplier, grade = shop.supplier(), shop.grade(limits=FULL_LIMITS)
+    spools = [spool["code"] for spool in shop.receive(supplier, grade, "A", spools=4)["spools"]]
+    counts = []
+    for _ in range(2):
+        for spool in spools:
+            shop.color(spool, [95.0, -0.8, 1.6])
+            shop.diameter(spool)
+            shop.measure("bond", {"spool_code": spool, "stress_mpa": 25.0, "control": False})
+            coupon = {"axis": "x", "feature": "outside", "designed_mm": 100, "measured_mm": 99.7, "age_h": 24}
+            shop.measure("shrinkage", {"spool_code": spool, **coupon})
+        counts.append(len(asked(shop, "quality", "GET", f"/lots/1/{path}")))
+        shop.receive(supplier, grade, "B", spools=1)
+    assert counts[0] == counts[1] <= 6
+
+
+def test_diameters_are_told_along_the_spool(shop):
+    """Positions come in order of length whatever the order of reading, each held against the grade's limits."""
+    spools = shop.receive(shop.supplier(), shop.grade(limits=SIMPLE_LIMITS))["spools"]
+    for position, d1, d2 in ((9.0, 1.75, 1.75), (3.0, 1.81, 1.79), (6.0, 1.79, 1.73)):
+        shop.diameter(spools[0]["code"], d1, d2, position_m=position)
+    found = shop.get("production", "/lots/1/diameter-profile")
+    (spool,) = found["spools"]
+    assert [(3.0, True, False), (6.0, False, True), (9.0, False, False)] == [
+        (point["position_m"], point["outside"], point["too_oval"]) for point in spool["points"]
+    ]
+    assert ([1.7, 1.8], None, 0.05, 2) == (
+        found["reading_limit_mm"],
+        found["mean_limit_mm"],
+        found["ovality_max_mm"],
+        spool["outside"],
+    )
+    assert "m from the free end" in picture(shop, "production", "/lots/1/diameter-profile").words
+
+
+def test_a_spool_with_one_place_unknown_is_told_in_the_order_of_reading(shop):
+    """A place that nobody noted cannot be put between two others."""
+    code = shop.receive(shop.supplier(), shop.grade(limits=SIMPLE_LIMITS))["spools"][0]["code"]
+    shop.diameter(code, position_m=9.0)
+    shop.diameter(code, 1.76, 1.76)
+    (spool,) = shop.get("quality", "/lots/1/diameter-profile")["spools"]
+    assert (False, [1.75, 1.76]) == (spool["positions_noted"], [point["d1_mm"] for point in spool["points"]])
+
+
+def test_shrinkage_stands_beside_the_lots_before_it(shop):
+    """The supplier's earlier lots of the grade in the order they came, this one last; a lot that came later is not shown."""
+    supplier, grade = shop.supplier(), shop.grade(limits=FULL_LIMITS)
+    for number, length in enumerate((99.7, 99.6, 99.8), start=1):
+        came = shop.receive(supplier, grade, f"Q-{number}", received_at=f"2026-11-{10 + number}T08:00:00Z")
+        coupon = {"axis": "x", "feature": "outside", "designed_mm": 100, "measured_mm": length, "age_h": 24}
+        shop.measure("shrinkage", {"spool_code": came["spools"][0]["code"], **coupon})
+    along_x, along_y, _ = shop.get("purchasing", "/lots/2/shrinkage-picture")["axes"]
+    assert [("Q-1", False), ("Q-2", True)] == [(lot["supplier_lot"], lot["this"]) for lot in along_x["lots"]]
+    assert [0.3, 0.4] == pytest.approx([lot["percent"] for lot in along_x["lots"]], abs=LEAST_SQUARES)
+    assert ([0.1, 0.5], []) == (along_x["limit_percent"], along_y["lots"])
+    assert "Along X: 0.40 % from 1 spool" in picture(shop, "purchasing", "/lots/2/shrinkage-picture").words
+
+
+def test_bond_shows_every_bar_and_the_floors(shop):
+    """Bars of the lot first, then the control bars; their means and ratio as they are judged."""
+    code = shop.receive(shop.supplier(), shop.grade(limits=FULL_LIMITS))["spools"][0]["code"]
+    for stress, control in ((30.0, True), (22.0, False), (20.0, False)):
+        shop.measure("bond", {"spool_code": code, "stress_mpa": stress, "control": control})
+    found = shop.get("quality", "/lots/1/bond-picture")
+    assert [(22.0, False), (20.0, False), (30.0, True)] == [(b["stress_mpa"], b["control"]) for b in found["bars"]]
+    assert (21.0, 20.0, 30.0, 20.0, 14.0) == tuple(
+        found[name] for name in ("mean_mpa", "weakest_mpa", "control_mean_mpa", "mean_min_mpa", "single_min_mpa")
+    )
+    assert pytest.approx(0.7, abs=SAME_SUM) == found["control_ratio"]
+    assert "control mean 30.0" in picture(shop, "quality", "/lots/1/bond-picture").words
+
+
+@pytest.mark.parametrize("path", PATHS)
+def test_every_picture_of_a_lot_without_readings_or_limits_says_so(shop, path):
+    """There are words, no empty frame and no error; the lot's number is text in them."""
+    lot = shop.receive(shop.supplier(), shop.grade(shade_id=None), '<b>&"x"')["lot_id"]
+    seen = picture(shop, "quality", f"/lots/{lot}/{path}")
+    assert '<b>&"x"' in seen.title
+    assert any(word in seen.said for word in ("No ", "no approved reference"))
+    assert [] == seen.marks("circle")
