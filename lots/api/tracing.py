@@ -9,9 +9,9 @@ from marshmallow import Schema, fields
 from lots.api.exposure import ExposureSchema
 from lots.api.fields import MAX_ID, Instant, Strict, Text, WrittenTruth, WrittenWhole
 from lots.api.http import Desk, PageArgs, Resource, page_answer, page_schema, person
-from lots.api.production import LoadSchema
 from lots.api.pictures.answers import AS_PICTURE, pictured
 from lots.api.pictures.exposure import draw
+from lots.api.production import LoadSchema
 from lots.api.purchasing import NUMBER
 from lots.api.quality import DecisionSchema
 from lots.api.receiving import DeliverySchema, LotSchema, page_args

@@ -248,6 +248,8 @@ def moved(signal: Signal, part: Stretch) -> str:
         )
     if signal.kind == "single":
         return f"{about.label}: {word} in lot {began} alone, by {size}{unit}."
+    if signal.began == len(part.rows) - 1:
+        return f"{about.label}: {word} in lot {began}, the latest, by {size}{unit}."
     return f"{about.label}: {word} from about lot {began} on, by {size}{unit} at once."
 
 

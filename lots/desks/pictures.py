@@ -220,8 +220,8 @@ def shrinkage_picture(lot_id: int) -> dict[str, Any]:
     limits, _ = revisions_for(lot)
     agreed = limits_from(limits.body) if limits else None
     rows = store.lots_of(supplier_id=lot.supplier_id, grade_id=lot.grade_id, until=lot.received_at)
-    before = [row for row in series.originals(rows) if row.id != lot.id]
-    this = next(row for row in rows if row.id == lot.id)
+    place = next(number for number, row in enumerate(rows) if row.id == lot.id)
+    before, this = series.originals(rows[:place]), rows[place]
     ends = agreed.shrinkage.percent if agreed and agreed.shrinkage else {}
     axes = [_axis(axis, before, this, ends.get(axis)) for axis in AXES]
     told = [found for found in axes if any(point["this"] for point in found["lots"])]

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from peewee import BooleanField, DoubleField, FloatField, sort_models
+from peewee import BooleanField, FloatField, sort_models
 
 from lots.store.ends import Watch, in_words, unwatched
 from lots.store.models import TABLES, SchemaVersion
@@ -133,7 +133,7 @@ def _chunks(
 ) -> Iterator[list[list[Any]]]:
     """Rows in the order of their numbers, as both engines would take them. One query per chunk, by the primary key."""
     columns, key = _columns(model), _key(model)
-    plain = [_PLAIN.get(_kind(field)) for field in model._meta.sorted_fields]
+    plain = [_plain(field) for field in model._meta.sorted_fields]
     place, mark = columns.index(key), engine.param
     names = ", ".join(f'"{column}"' for column in columns)
     while True:
@@ -147,17 +147,16 @@ def _chunks(
         above = found[-1][place]
 
 
-def _kind(field: Any) -> type:
-    return next((kind for kind in _PLAIN if isinstance(field, kind)), type(field))
+def _plain(field: Any) -> Callable[[Any], Any] | None:
+    """What makes values of a column mean the same from both engines: SQLite answers 0 and 1 for false and true."""
+    if isinstance(field, BooleanField):
+        return bool
+    return _one_zero if isinstance(field, FloatField) else None
 
 
-def _double(value: float) -> float:
-    """A double of one sign of zero: SQLite keeps no other."""
-    return float(value) + 0.0
-
-
-# SQLite answers 0 and 1 for false and true.
-_PLAIN: dict[type, Callable[[Any], Any]] = {BooleanField: bool, DoubleField: _double, FloatField: _double}
+def _one_zero(value: Any) -> Any:
+    """SQLite keeps no negative zero; what somebody else wrote there may be no number at all."""
+    return value + 0.0 if isinstance(value, float) else value
 
 
 def _insert(engine: Any, model: Any, rows: list[list[Any]]) -> None:

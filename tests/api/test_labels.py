@@ -268,7 +268,9 @@ TEXT = st.text(st.characters(exclude_categories=["Cc", "Cs"]), min_size=1, max_s
 LONG = st.text(st.sampled_from(string.ascii_letters + "0123456789 -/é漢🧵"), min_size=1, max_size=120).filter(str.strip)
 
 
-@given(code=TEXT, lot=LONG, name=LONG, stock=st.sampled_from(sorted(STOCKS)), first=st.booleans(), further=st.lists(LONG))
+@given(
+    code=TEXT, lot=LONG, name=LONG, stock=st.sampled_from(sorted(STOCKS)), first=st.booleans(), further=st.lists(LONG)
+)
 def test_nothing_leaves_its_label_or_runs_into_the_symbol(code, lot, name, stock, first, further):
     """Whatever people call things, every line lies beside the symbol, inside the margin, below the line before; the code is whole."""
     on = STOCKS[stock]

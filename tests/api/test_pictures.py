@@ -229,3 +229,55 @@ def test_every_picture_of_a_lot_without_readings_or_limits_says_so(shop, path):
     assert '<b>&"x"' in seen.title
     assert any(word in seen.said for word in ("No ", "no approved reference"))
     assert [] == seen.marks("circle")
+
+
+def test_an_exposure_is_drawn_from_the_same_figures(shop):
+    """What is still loaded is said in the picture as in the answer; the lot's number is text."""
+    delivery = shop.good_lot(lot='<b>&"x"')
+    shop.load(delivery["spools"][0]["code"], machine="P7", job="J-4")
+    path = f"/lots/{delivery['lot_id']}/exposure"
+    seen = picture(shop, "production", path)
+    assert {"P7", "→ still loaded: J-4", "for cosmetic"} <= set(seen.words)
+    assert shop.get("production", path)["says"] in seen.said
+    assert 'Where lot <b>&"x" has been' == seen.title
+
+
+def test_a_lot_that_was_never_loaded_is_said_to_be_so(shop):
+    """A picture without a bar."""
+    delivery = shop.good_lot()
+    assert "was ever loaded" in picture(shop, "quality", f"/lots/{delivery['lot_id']}/exposure").said
+
+
+def test_which_lots_match_is_drawn(shop):
+    """Two lots 0.4 apart match up to 0.5 and not up to 0.2, and without a limit nothing can be told."""
+    supplier, grade = shop.supplier(), shop.grade(limits=SIMPLE_LIMITS)
+    for name, b in (("<i>A</i>", 1.5), ("B", 1.9)):
+        spool = shop.receive(supplier, grade, name, spools=1)["spools"][0]["code"]
+        shop.diameter(spool)
+        shop.color(spool, [95.0, -0.8, b])
+    table = f"/match-table?grade_id={grade['id']}"
+    assert "<i>A</i> matches B." in picture(shop, "production", f"{table}&max=0.5").words
+    assert "<i>A</i> matches no other lot." in picture(shop, "production", f"{table}&max=0.2").words
+    assert "can't be told of B." in picture(shop, "production", table).said
+
+
+@pytest.mark.parametrize("measured_lots", [0, 3])
+def test_drift_is_drawn_as_every_picture_is(shop, measured_lots):
+    """It has what every picture has, with lots and without."""
+    grade, supplier = shop.grade(limits=COLOR), shop.supplier()
+    whites(supplier, grade, [0.1] * measured_lots)
+    path = f"/drift?supplier_id={supplier['id']}&grade_id={grade['id']}&characteristic=color.component_b"
+    seen = picture(shop, "purchasing", path)
+    assert ("lots" in seen.said) if measured_lots else ("No lot of this supplier" in seen.said)
+
+
+def test_lots_of_one_moment_stand_in_the_order_they_were_recorded(shop):
+    """Of two lots received at once, the second has the first before it and the first has nobody."""
+    supplier, grade = shop.supplier(), shop.grade(limits=FULL_LIMITS)
+    for name in ("Q-1", "Q-2"):
+        came = shop.receive(supplier, grade, name)
+        coupon = {"axis": "z", "feature": "outside", "designed_mm": 100, "measured_mm": 99.7, "age_h": 24}
+        shop.measure("shrinkage", {"spool_code": came["spools"][0]["code"], **coupon})
+    for number, names in ((1, ["Q-1"]), (2, ["Q-1", "Q-2"])):
+        along_z = shop.get("quality", f"/lots/{number}/shrinkage-picture")["axes"][2]
+        assert names == [lot["supplier_lot"] for lot in along_z["lots"]]

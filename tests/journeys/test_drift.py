@@ -196,6 +196,12 @@ def test_one_lot_far_off_is_not_called_a_drift(shop, bought):
     assert "no drift shown over 10 lots" in found["says"]
 
 
+def test_a_jump_in_the_latest_lot_is_not_yet_called_lasting(shop, bought):
+    """Of one lot nobody knows whether the next will be like it, so it is said to be the latest, not the first of many."""
+    whites(*bought, [*STEADY, 0.5])
+    assert "yellower in lot Q-09, the latest, by 0.50." in followed(shop, *bought)["says"]
+
+
 def test_a_drift_that_is_over_says_since_which_lot(shop, bought):
     """Three lots off and then as before: the first lot that no chart calls any more is named."""
     whites(*bought, [*STEADY, *[0.11] * 3, *[0.02, -0.02] * 8])

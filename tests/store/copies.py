@@ -89,3 +89,13 @@ def new_postgres(postgres_url: str, purpose: str) -> Iterator[str]:
         database.close()
         with psycopg.connect(postgres_url, autocommit=True) as admin:
             admin.execute(f"DROP DATABASE {name} WITH (FORCE)")
+
+
+def emptied(url: str) -> str:
+    """The same address, after everything in that PostgreSQL database is gone: quicker than a new one."""
+    import psycopg
+
+    with psycopg.connect(url, autocommit=True) as admin:
+        admin.execute("DROP SCHEMA public CASCADE")
+        admin.execute("CREATE SCHEMA public")
+    return url

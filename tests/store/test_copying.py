@@ -16,7 +16,7 @@ from lots.settings import Settings
 from lots.store import copying, database, models, schema
 from lots.store.ends import NotDone, shown
 from lots.store.moving import move
-from tests.store.copies import dump, fill, new_postgres
+from tests.store.copies import dump, emptied, fill, new_postgres
 from tests.store.rows import connected
 
 # So few values in a statement that the widest tables go one row at a time, and the narrowest in several chunks.
@@ -40,15 +40,28 @@ def source(filled, tmp_path):
     database.close()
 
 
+@pytest.fixture(scope="module")
+def scratch(postgres_url):
+    """A PostgreSQL database for these tests."""
+    with new_postgres(postgres_url, "copying") as url:
+        yield url
+
+
+@pytest.fixture
+def postgres(scratch):
+    """The address of a PostgreSQL database with nothing in it."""
+    yield emptied(scratch)
+    database.close()
+
+
 @pytest.fixture
 def target(engine, request, tmp_path):
     """The address of an empty database, of each engine in turn."""
     if engine == "sqlite":
         yield f"sqlite:///{tmp_path / 'target.sqlite3'}"
-        database.close()
-        return
-    with new_postgres(request.getfixturevalue("postgres_url"), "target") as url:
-        yield url
+    else:
+        yield request.getfixturevalue("postgres")
+    database.close()
 
 
 @pytest.fixture
@@ -106,13 +119,12 @@ def test_a_moved_shop_opens_and_numbers_on(source, target):
 
 
 @pytest.mark.postgresql
-def test_an_empty_table_begins_with_one(tmp_path, postgres_url):
+def test_an_empty_table_begins_with_one(tmp_path, postgres):
     """Where nothing was carried the first row gets number 1."""
     fill(f"sqlite:///{tmp_path / 'empty.sqlite3'}", rows=0)
-    with new_postgres(postgres_url, "numbers") as target:
-        assert all_equal(move(f"sqlite:///{tmp_path / 'empty.sqlite3'}", target))
-        with connected_to(target):
-            assert 1 == database.db.execute_sql("SELECT nextval('supplier_id_seq')").fetchone()[0]
+    assert all_equal(move(f"sqlite:///{tmp_path / 'empty.sqlite3'}", postgres))
+    with connected_to(postgres):
+        assert 1 == database.db.execute_sql("SELECT nextval('supplier_id_seq')").fetchone()[0]
 
 
 def test_each_table_comes_after_those_it_refers_to():
@@ -234,27 +246,25 @@ def test_a_row_changed_in_place_meanwhile_is_found_out(source, target):
 
 
 @pytest.mark.postgresql
-def test_what_the_other_engine_cannot_keep_is_said_with_its_table(source, postgres_url):
+def test_what_the_other_engine_cannot_keep_is_said_with_its_table(source, postgres):
     """SQLite keeps a text with a zero character or one longer than its column; PostgreSQL does not, and nothing is cut off silently."""
     write(source, "UPDATE grade SET filler = 'a' || char(0) || 'b' WHERE id = 2")
-    with new_postgres(postgres_url, "zero") as target:
-        with pytest.raises(NotDone, match=r"rows of grade cannot be copied: .*NUL"):
-            move(source, target)
-        write(source, "UPDATE grade SET filler = NULL, finish = printf('%.*c', 70, 'x')")
-        with pytest.raises(NotDone, match=r"rows of grade cannot be copied: .*character varying\(60\)"):
-            move(source, target)
-        write(source, "UPDATE grade SET finish = NULL")
-        assert all_equal(move(source, target))
+    with pytest.raises(NotDone, match=r"rows of grade cannot be copied: .*NUL"):
+        move(source, postgres)
+    write(source, "UPDATE grade SET filler = NULL, finish = printf('%.*c', 70, 'x')")
+    with pytest.raises(NotDone, match=r"rows of grade cannot be copied: .*character varying\(60\)"):
+        move(source, postgres)
+    write(source, "UPDATE grade SET finish = NULL")
+    assert all_equal(move(source, postgres))
 
 
 @pytest.mark.postgresql
-def test_a_negative_zero_is_zero(tmp_path, postgres_url):
+def test_a_negative_zero_is_zero(tmp_path, postgres):
     """SQLite has one zero, PostgreSQL two that are equal: the difference is none."""
-    with new_postgres(postgres_url, "zeros") as source:
-        fill(source)
-        with connected_to(source):
-            database.db.execute_sql("UPDATE delivery SET cost = '-0'")
-        assert all_equal(move(source, f"sqlite:///{tmp_path / 'target.sqlite3'}"))
+    fill(postgres)
+    with connected_to(postgres):
+        database.db.execute_sql("UPDATE delivery SET cost = '-0'")
+    assert all_equal(move(postgres, f"sqlite:///{tmp_path / 'target.sqlite3'}"))
 
 
 @pytest.mark.parametrize(("version", "words"), [(0, "lots migrate"), (2, "version of the program"), (-1, "lots move")])

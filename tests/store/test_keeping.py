@@ -10,7 +10,7 @@ from lots.settings import Settings
 from lots.store import copying, database, files, keeping, schema
 from lots.store.ends import NotDone
 from lots.store.keeping import backup, restore
-from tests.store.copies import dump, fill, new_postgres
+from tests.store.copies import dump, emptied, fill, new_postgres
 from tests.store.rows import connected
 
 NOW = datetime(2026, 11, 25, 14, 5, 9, tzinfo=UTC)
@@ -42,11 +42,18 @@ def kept(shop, tmp_path):
     return path
 
 
-@pytest.fixture
-def postgres(request):
-    """The address of an empty database on PostgreSQL."""
-    with new_postgres(request.getfixturevalue("postgres_url"), "keeping") as url:
+@pytest.fixture(scope="module")
+def scratch(postgres_url):
+    """A PostgreSQL database for these tests."""
+    with new_postgres(postgres_url, "keeping") as url:
         yield url
+
+
+@pytest.fixture
+def postgres(scratch):
+    """The address of a PostgreSQL database with nothing in it."""
+    yield emptied(scratch)
+    database.close()
 
 
 def write(path, sql):

@@ -6,7 +6,7 @@ import math
 from typing import Any
 
 from lots.api.pictures.canvas import PAPER, Point, Scale
-from lots.api.pictures.sheet import PALE, SOFT, Sheet, counted, leading, short, wrapped
+from lots.api.pictures.sheet import PALE, SOFT, Sheet, counted, leading, short, text_width, wrapped
 
 WIDTH, SIDE, LEFT, TOP = 960.0, 440.0, 86.0, 44.0
 _STRIP, _PATCHES = 600.0, 716.0
@@ -92,6 +92,9 @@ def _plane(page: Sheet, answer: dict[str, Any], x: Scale, y: Scale, top: float) 
 def _beside(page: Sheet, at: Point, words: str, x: Scale) -> None:
     """Names a dot on the side where there is room."""
     right = at[0] < (x.start + x.end) / 2
+    # Paper below the words, so that no line runs through them.
+    wide = text_width(words, 11)
+    page.box((at[0] + 7 if right else at[0] - 7 - wide, at[1] - 18), wide, 14, fill=PAPER, ink=None)
     page.text((at[0] + (9 if right else -9), at[1] - 7), words, size=11, anchor="start" if right else "end")
 
 

@@ -44,7 +44,6 @@ def _key(page: Sheet, at: float) -> None:
     page.text((70, at + 2), "recorded there", size=12)
     page.hatched((190, at - 9), 34, 12)
     page.text((232, at + 2), "possibly: a job next to time without a recorded spool", size=12)
-    page.text((560, at + 2), "→ still loaded", size=12)
     page.text((WIDTH - 24, at + 2), "times in UTC", size=12, anchor="end")
 
 
@@ -77,11 +76,10 @@ def _bar(page: Sheet, item: dict[str, Any], x: Scale, y: float) -> None:
         page.text((LEFT, y + 34), short(f"possibly: {item['gap']}", 84), size=10)
     else:
         page.box(corner, wide, 14, fill=INK)
-    arrow = "→ " if item["still_loaded"] else ""
-    words = f"{arrow}{short(item['job'], 20)}, {item['use']}"
-    if item["mass_used_g"] is not None:
-        words += f", {item['mass_used_g']:.0f} g"
-    page.text((WIDTH - RIGHT + 8, y + 20), words, size=12, bold=item["still_loaded"])
+    arrow = "→ still loaded: " if item["still_loaded"] else ""
+    page.text((WIDTH - RIGHT + 8, y + 15), short(f"{arrow}{item['job']}", 32), size=12, bold=item["still_loaded"])
+    used = "" if item["mass_used_g"] is None else f", {item['mass_used_g']:.0f} g used"
+    page.text((WIDTH - RIGHT + 8, y + 30), f"for {item['use']}{used}", size=11, ink=SOFT)
 
 
 def _times(page: Sheet, x: Scale, first: datetime, span: timedelta, top: float, floor: float) -> None:

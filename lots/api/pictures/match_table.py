@@ -46,7 +46,7 @@ def _says(names: list[str], pairs: dict[tuple[int, int], dict[str, Any]]) -> str
 def _key(page: Sheet, at: float) -> None:
     for x, within, words in (
         (36, True, "they match"),
-        (156, False, "they do not: one job, one lot"),
+        (156, False, "they do not: never in one job"),
         (396, None, "can't be told"),
     ):
         _mark(page, (x, at - 4), within)
@@ -80,7 +80,7 @@ def _table(page: Sheet, names: list[str], pairs: dict[tuple[int, int], dict[str,
 
 
 def _in_words(names: list[str], pairs: dict[tuple[int, int], dict[str, Any]]) -> list[str]:
-    """For each lot, which others it matches, which it does not, and of which nothing can be told."""
+    """For each lot, which others it matches, and of which nothing can be told; with the rest it does not."""
     if len(names) < 2:
         return []
     lines = []
@@ -90,7 +90,6 @@ def _in_words(names: list[str], pairs: dict[tuple[int, int], dict[str, Any]]) ->
             if other != one:
                 others[pairs[min(one, other), max(one, other)]["within"]].append(theirs)
         told = [f"matches {_listed(others[True])}" if others[True] else "matches no other lot"]
-        told += [f"not {_listed(others[False])}"] if others[False] else []
         told += [f"can't be told of {_listed(others[None])}"] if others[None] else []
         lines.append(f"{name} {'; '.join(told)}.")
     return lines

@@ -105,6 +105,11 @@ def wrapped(words: str, width: float, size: float = 13) -> list[str]:
     return textwrap.wrap(words, max(10, int(width / (_LETTER * size)))) or [""]
 
 
+def text_width(words: str, size: float) -> float:
+    """Returns about how wide words are, pixels."""
+    return _LETTER * size * len(words)
+
+
 def leading(size: float) -> float:
     """The distance from one line of text to the next, pixels."""
     return 1.4 * size

@@ -1,0 +1,64 @@
+"""Which lots match, drawn."""
+
+from itertools import combinations
+
+from lots.api.pictures.match_table import MOST, draw
+from tests.api.pictures.seen import NASTY, Picture
+
+
+def drawn(names, within):
+    """The picture of lots by these names; `within` tells of a pair by its places."""
+    pairs = [
+        {"delta_e": None if within(one, other) is None else 0.25, "within": within(one, other)}
+        for one, other in combinations(range(len(names)), 2)
+    ]
+    return Picture(draw({"lots": [{"supplier_lot": name} for name in names], "pairs": pairs}))
+
+
+def test_a_pair_has_a_dot_a_cross_or_a_question_mark():
+    """A matches B, B does not match C, and nothing is known of A and C; each is told in words too."""
+    seen = drawn(["A", "B", "C"], lambda one, other: {(0, 1): True, (1, 2): False, (0, 2): None}[one, other])
+    # One of each stands in the key.
+    assert (2, 4, 2) == (len(seen.marks("circle")), len(seen.marks("line")), seen.words.count("?"))
+    assert {"A matches B; can't be told of C.", "B matches A.", "C matches no other lot; can't be told of A."} <= set(
+        seen.words
+    )
+    assert "3 lots in stock: 1 of 3 pairs may share a job." in seen.said
+    assert ["0.25", "not read", "0.25"] == [words for words in seen.words if words in ("0.25", "not read")]
+
+
+def test_lots_by_the_same_number_are_kept_apart():
+    """Two suppliers may use one number: pairs are taken by place, never by name."""
+    seen = drawn(["A", "A", "B"], lambda one, other: (one, other) == (0, 2))
+    assert {"A matches B.", "A matches no other lot."} <= set(seen.words)
+
+
+def test_it_says_that_matching_does_not_carry_over():
+    """Three lots that follow each other are not one."""
+    assert "does not make A like C" in drawn(["A", "B"], lambda *_: True).said
+
+
+def test_several_matches_are_listed():
+    """With commas and a last "and"."""
+    assert "A matches B, C and D." in drawn(["A", "B", "C", "D"], lambda *_: True).words
+
+
+def test_fewer_than_two_lots_are_said_in_words():
+    """Nothing to match is no table."""
+    for names, said in (([], "0 lots of this grade"), (["A"], "1 lot of this grade")):
+        seen = drawn(names, lambda *_: True)
+        assert said in seen.said
+        assert 2 == len(seen.words)
+
+
+def test_many_lots_are_told_of_in_words():
+    """The table stops where the paper does; the lines go on."""
+    seen = drawn([f"L-{number}" for number in range(MOST + 3)], lambda *_: False)
+    assert f"L-{MOST + 2} matches no other lot." in seen.words
+    assert f"The table shows the {MOST} oldest of {MOST + 3} lots; these lines tell of all." in seen.words
+
+
+def test_words_cannot_break_the_picture():
+    """A lot number is text."""
+    named = NASTY.replace("\ufffe", "\ufffd")
+    assert f"{named} matches B." in drawn([NASTY, "B"], lambda *_: True).words

@@ -1,0 +1,101 @@
+"""Pages in a real browser: one server on the demo's shop, one browser, and people who are watched while they use it."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from lots import demo
+from lots.store import database
+from tests.browser.person import Person
+
+WIDTHS = (360, 1920)
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """The shop as it is served: where, a token per role, and its API for what a test must set up."""
+
+    base: str
+    tokens: dict[str, str]
+    api: Any
+
+    def ask(self, role: str, method: str, path: str, body: Any = None) -> Any:
+        """Sends one request to the API, which must succeed."""
+        headers = {"Authorization": f"Bearer {self.tokens[role]}"}
+        answer = self.api.open(f"/v1{path}", method=method, json=body, headers=headers)
+        assert answer.status_code < 300, answer.text
+        return answer.get_json()
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Keeps these tests in one process, so that the shop is built and the browser started once."""
+    for item in items:
+        if Path(__file__).parent in item.path.parents:
+            item.add_marker(pytest.mark.xdist_group("browser"))
+
+
+def chromium() -> str | None:
+    """Where Chromium is: on the path, or where LOTS_TEST_CHROMIUM says."""
+    return shutil.which("chromium") or shutil.which("chromium-browser") or os.environ.get("LOTS_TEST_CHROMIUM")
+
+
+@pytest.fixture(scope="package")
+def site(tmp_path_factory: pytest.TempPathFactory, chromium_path: str) -> Iterator[Site]:
+    """The demo's shop behind the server that `lots serve` uses, on a free port."""
+    import waitress.server
+
+    app, tokens, _ = demo.build(tmp_path_factory.mktemp("browser"))
+    server = waitress.server.create_server(app, host="127.0.0.1", port=0, threads=4)
+    thread = threading.Thread(target=server.run)
+    thread.start()
+    yield Site(f"http://127.0.0.1:{server.effective_port}", tokens, app.test_client())
+    # Once the browser has hung up, nothing is left to listen to and the loop ends.
+    server.pull_trigger(server.close)
+    thread.join()
+    server.task_dispatcher.shutdown()
+    database.close()
+
+
+@pytest.fixture(scope="package")
+def chromium_path() -> str:
+    """Chromium, or a skip that says what is missing."""
+    pytest.importorskip("playwright", reason="needs playwright: pip install -e '.[browser]'")
+    return chromium() or pytest.skip("needs Chromium on the path, or LOTS_TEST_CHROMIUM=/path/to/it")
+
+
+@pytest.fixture(scope="package")
+def browser(chromium_path: str, site: Site) -> Iterator[Any]:
+    """One browser for all tests; each person gets a profile of their own in it."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=chromium_path, args=["--no-sandbox"])
+        yield started
+        started.close()
+
+
+@pytest.fixture
+def person(browser: Any, site: Site) -> Iterator[Callable[..., Person]]:
+    """Makes people, and holds in the end that nothing they did left the server, broke a page's policy or failed unseen."""
+    people: list[Person] = []
+
+    def sit_down(width: int, *, script: bool = True, role: str | None = None) -> Person:
+        context = browser.new_context(java_script_enabled=script, viewport={"width": width, "height": 800})
+        if role is not None:
+            context.add_cookies([{"name": "lots_token", "value": site.tokens[role], "url": site.base}])
+        people.append(Person(context, site.base))
+        return people[-1]
+
+    yield sit_down
+    for one in people:
+        one.context.close()
+    for one in people:
+        one.was_well_served()

@@ -1,0 +1,102 @@
+"""Every page, at the width of a telephone and of a screen on the wall: reachable for everybody, and sound."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from tests.browser.conftest import WIDTHS
+from tests.browser.person import Person
+
+# Who looks, and where; lots and spools are of the demo's year: 24 is blocked, 28 restricted, 31 in quarantine.
+PAGES = (
+    (None, "/sign-in"),
+    ("admin", "/"),
+    ("production", "/check"),
+    ("production", "/check?spool=HW-Q12-2&use=cosmetic&job=J-1045&machine=P6"),
+    ("production", "/check?spool=HW-T05-1&use=cosmetic&job=J-1045&machine=P6"),
+    ("production", "/check?spool=NOT-OURS&use=cosmetic"),
+    ("production", "/loaded"),
+    ("production", "/lots/28"),
+    ("purchasing", "/lots"),
+    ("quality", "/lots/24"),
+    ("quality", "/quality"),
+    ("purchasing", "/suppliers?grade_id=1"),
+    ("purchasing", "/suppliers/1/drift?grade_id=1"),
+    ("purchasing", "/lots/24/report"),
+    ("purchasing", "/lots/999"),
+    ("purchasing", "/check"),
+    ("receiving", "/receiving"),
+    ("receiving", "/receiving/31"),
+    ("receiving", "/receiving/31/labels"),
+    ("receiving", "/spools/HW-Q12-2"),
+    ("receiving", "/spools/HW-Q12-2/label"),
+    ("receiving", "/bench"),
+    ("receiving", "/bench?spool=HW-Q12-2"),
+    ("quality", "/bench?spool=HW-Q12-2&kind=shrinkage"),
+    ("receiving", "/bench/file"),
+)
+
+# All that can be reached with the Tab key, in the order it is reached: the document's own, since no page gives numbers.
+_OUT_OF_ORDER = "[...document.querySelectorAll('[tabindex]')].filter(e => e.tabIndex > 0).length"
+_NAMELESS_TABLE_CELLS = """[...document.querySelectorAll('.cards tbody tr')].filter(
+    row => [...row.children].slice(1).some(cell => !cell.dataset.name) && row.children.length > 2).length"""
+
+
+@pytest.mark.parametrize(("role", "path"), PAGES, ids=lambda value: str(value).replace("/", "_"))
+def test_page(role: str | None, path: str, person: Callable[..., Person]) -> None:
+    """A page has one heading and no barrier, keeps the order of focus, and never scrolls sideways."""
+    somebody = person(WIDTHS[0], role=role)
+    for width in WIDTHS:
+        somebody.page.set_viewport_size({"width": width, "height": 800})
+        if width == WIDTHS[0]:
+            somebody.go(path)
+        assert somebody.heading()
+        assert somebody.fits(), somebody.page.url
+        # Colours are the same at each width; which boxes scroll and what is hidden is not.
+        assert [] == somebody.barriers(contrast=width == WIDTHS[0])
+    assert 0 == somebody.page.evaluate(_OUT_OF_ORDER)
+    assert 0 == somebody.page.evaluate(_NAMELESS_TABLE_CELLS), "a card's cell must say what it is"
+
+
+# What Tab reaches on the page that asks for a spool, from its top.
+CHECK = ("To the content", "Filament lots", "Sign out", "Check a spool", "What is loaded", "Lots")
+CHECK += ("spool", "use", "job", "machine", "May it be loaded?")
+
+_FOCUSED = """(() => { const e = document.activeElement, s = getComputedStyle(e);
+    return [e.name || e.innerText.trim(), s.outlineStyle !== 'none' && parseFloat(s.outlineWidth) >= 2, e.getBoundingClientRect().left >= 0]; })()"""
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_focus_order(width: int, person: Callable[..., Person]) -> None:
+    """The Tab key goes through a page as it is read, and where it stands is always seen."""
+    somebody = person(width, role="production")
+    somebody.go("/check")
+    somebody.page.evaluate("document.activeElement.blur(); document.body.tabIndex = -1; document.body.focus()")
+    reached: list[Any] = []
+    for _ in CHECK:
+        somebody.page.keyboard.press("Tab")
+        reached.append(somebody.page.evaluate(_FOCUSED))
+    assert [[name, True, True] for name in CHECK] == reached
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_first_field_has_the_focus(width: int, person: Callable[..., Person]) -> None:
+    """Where a page asks one thing first, a scanner may be pulled at once."""
+    somebody = person(width, role="production")
+    for path, name in (("/check", "spool"), ("/check?spool=NOT-OURS&use=fit", "spool")):
+        somebody.go(path)
+        assert name == somebody.page.evaluate("document.activeElement.name"), path
+
+
+def test_targets_for_gloves(person: Callable[..., Person]) -> None:
+    """Every button and field at a desk that wears gloves is at least 44 px high (WCAG 2.1, 2.5.5)."""
+    somebody = person(WIDTHS[0], role="admin")
+    for path in ("/receiving", "/bench?spool=HW-Q12-2", "/check", "/loaded", "/sign-in"):
+        somebody.go(path)
+        shown = somebody.page.locator("button, a.button, select, input:not([type=hidden], [type=checkbox]), .tasks a")
+        heights = shown.evaluate_all("all => all.map(e => e.getBoundingClientRect().height).filter(h => h > 0)")
+        assert heights
+        assert 44 <= min(heights), path

@@ -1,0 +1,173 @@
+"""A day at each desk, in a browser with script and without, on a telephone and on a screen at the wall."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from tests.browser.conftest import WIDTHS, Site
+from tests.browser.person import Person
+
+# What is read from two metres: letters of 40 px are about 1 cm high on a telephone and 1.5 cm on a screen at the wall.
+READABLE_PX = 40
+
+pytestmark = [
+    pytest.mark.parametrize("width", WIDTHS),
+    pytest.mark.parametrize("script", [True, False], ids=["script", "no-script"]),
+]
+
+
+def test_clerk(width: int, script: bool, person: Callable[..., Person], site: Site) -> None:
+    """The clerk logs a delivery, sees which spools to measure, slips with a reading, puts it right, and prints labels."""
+    clerk, lot = person(width, script=script), f"TRIAL-{width}-{'S' if script else 'N'}"
+    clerk.sign_in(site.tokens["receiving"])
+    assert "What did you come to do?" == clerk.heading()
+    clerk.follow("Log a delivery")
+    page = clerk.page
+    page.get_by_label("Supplier", exact=True).select_option(label="QWT: Quillwort Extrusion")
+    page.get_by_label("Grade").select_option(index=3)
+    page.get_by_label("Supplier's lot number").fill(lot)
+    page.get_by_label("Net mass of each").fill("1000")
+    page.get_by_label("Or the codes they bear").fill(f"{lot}-1\n{lot}-2\n{lot}-3")
+    assert clerk.fits()
+    clerk.press("Log it")
+    if clerk.heading().startswith("Is"):
+        clerk.press("another")
+    assert f"Lot {lot} is logged: what to do now" == clerk.heading()
+    assert clerk.fits()
+    here = page.url
+
+    clerk.follow("Print labels")
+    assert clerk.fits()
+    drawn = page.locator(".labels img").first
+    assert drawn.evaluate("e => e.decode().then(() => e.naturalWidth)") > 0
+
+    page.goto(here)
+    clerk.follow(f"{lot}-1")
+    page.get_by_label("d1, mm").first.fill("0.0689")
+    page.get_by_label("d2 across it").first.fill("0.0690")
+    clerk.press("Store")
+    assert "Nothing was stored" in page.get_by_role("alert").inner_text()
+    assert "inch" in page.locator(".cells").first.inner_text()
+    assert "0.0689" == page.get_by_label("d1, mm").first.input_value()
+    assert clerk.fits()
+    page.get_by_label("d1, mm").first.fill("1.751")
+    page.get_by_label("d2 across it").first.fill("1.753")
+    clerk.press("Store")
+    assert "1 reading stored: diameter" in page.get_by_role("status").inner_text()
+    assert clerk.fits()
+
+
+def test_line_lead(width: int, script: bool, person: Callable[..., Person], site: Site) -> None:
+    """The line lead checks a spool, reads the answer from afar, loads it, takes it off, and is kept from a bad one."""
+    lead = person(width, script=script)
+    lead.sign_in(site.tokens["production"])
+    lead.follow("Check a spool")
+    page = lead.page
+    page.get_by_label("Spool code").fill("HW-Q12-2")
+    page.get_by_label("Job").fill("J-1045")
+    page.get_by_label("Machine").fill("P6")
+    lead.press("May it be loaded?")
+    word, size = lead.answer()
+    assert "✔ Load" == word
+    assert READABLE_PX <= size
+    assert lead.fits()
+    lead.press("Load it on P6 now")
+    assert "Spool HW-Q12-2 is loaded." in page.get_by_role("status").inner_text()
+    assert lead.fits()
+
+    # A spool is on one machine at a time, and the answer says where it is.
+    lead.go("/check?spool=HW-Q12-2&use=cosmetic&job=J-1046&machine=P1")
+    word, size = lead.answer()
+    assert "✖ Do not load" == word
+    assert READABLE_PX <= size
+    assert "P6" in page.inner_text("main")
+
+    lead.go("/loaded")
+    row = page.get_by_role("row").filter(has_text="HW-Q12-2")
+    row.get_by_label("Left on it").fill("a lot")
+    lead.press("Unload HW-Q12-2 from P6")
+    assert "in grams" in page.get_by_role("alert").inner_text()
+    row.get_by_label("Left on it").fill("700")
+    lead.press("Unload HW-Q12-2 from P6")
+    assert 0 == page.get_by_role("row").filter(has_text="HW-Q12-2").count()
+
+    lead.follow("Check a spool")
+    page.get_by_label("Spool code").fill("HW-T05-1")
+    page.keyboard.press("Enter")
+    page.get_by_role("heading", name="Why not").wait_for()
+    word, size = lead.answer()
+    assert "✖ Do not load" == word
+    assert READABLE_PX <= size
+    assert lead.fits()
+    instead = page.get_by_role("heading", name="What else would do").locator("+ ul a").first
+    code = instead.inner_text()
+    with page.expect_navigation():
+        instead.click()
+    assert "✔ Load" == lead.answer()[0]
+    assert code in page.locator(".answer").inner_text()
+
+
+def test_buyer(width: int, script: bool, person: Callable[..., Person], site: Site) -> None:
+    """The buyer reads what needs attention, compares suppliers, follows one's drift, and takes the report on a blocked lot."""
+    buyer = person(width, script=script)
+    buyer.sign_in(site.tokens["purchasing"], then="/suppliers")
+    assert "Suppliers" == buyer.heading()
+    page = buyer.page
+    assert "Lot TT-05 is blocked and still here" in page.inner_text("section[aria-labelledby=week]")
+    page.get_by_label("Of which grade").select_option(index=1)
+    buyer.press("Compare")
+    assert buyer.fits()
+    assert 3 == page.locator("article.card").count()
+    buyer.follow("How its lots drift")
+    assert buyer.heading().startswith("How lots drift: ")
+    assert page.locator("figure.picture svg").first.is_visible()
+    assert buyer.fits()
+
+    buyer.follow("Lots")
+    page.get_by_label("Standing").select_option("blocked")
+    buyer.press("Show")
+    assert 2 == page.locator(".cards tbody tr").count()
+    buyer.follow("TT-05")
+    word, _ = buyer.answer()
+    assert "✖ blocked" == word
+    assert "Single diameter" in page.locator(".answer").inner_text()
+    assert buyer.fits()
+    buyer.follow("Report to the supplier")
+    assert buyer.heading().startswith("Nonconformity report 24-")
+    assert buyer.fits()
+
+
+def test_quality(width: int, script: bool, person: Callable[..., Person], site: Site) -> None:
+    """The quality technician approves a concession, holds a lot by hand with a reason, and lifts it again."""
+    reason = f"parts for a jig, {width} {script}"
+    asked = {"uses": ["hidden"], "max_mass_g": 100, "reason": reason}
+    asked["valid_until"] = (datetime.now(UTC) + timedelta(days=7)).isoformat()
+    site.ask("admin", "POST", "/lots/12/concessions", asked)
+
+    technician = person(width, script=script)
+    technician.sign_in(site.tokens["quality"])
+    technician.follow("Waiting lots and approvals")
+    page = technician.page
+    assert technician.fits()
+    assert reason in page.locator("article.card").inner_text()
+    technician.press("Approve")
+    assert 0 == page.locator("article.card").count()
+
+    technician.follow("Lots")
+    page.get_by_label("Lot number").fill("QW-11")
+    technician.press("Show")
+    technician.follow("QW-11")
+    assert "✔ released" == technician.answer()[0]
+    page.get_by_label("What", exact=True).select_option("hold")
+    page.get_by_label("Why").fill("streaks on the first parts")
+    technician.press("Decide")
+    assert "… in quarantine" == technician.answer()[0]
+    assert "streaks on the first parts" in page.locator(".answer").inner_text()
+    assert technician.fits()
+    page.get_by_label("What", exact=True).select_option("lift")
+    page.get_by_label("Why").fill("the nozzle was worn")
+    technician.press("Decide")
+    assert "✔ released" == technician.answer()[0]

@@ -1,0 +1,59 @@
+"""The seal of a form: only the session it was made for can send it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from tests.browser.conftest import Site
+from tests.browser.person import Person
+
+
+def _seal(somebody: Person) -> str:
+    return str(somebody.page.locator("main form input[name=seal]").first.input_value())
+
+
+def test_form_of_another_session(person: Callable[..., Person], site: Site) -> None:
+    """A form that another person's page was made with is refused, in words, and changes nothing."""
+    mine, other = person(1920, role="quality"), person(1920, role="admin")
+    mine.go("/lots/27")
+    other.go("/lots/27")
+    assert _seal(mine) != _seal(other)
+    mine.page.get_by_label("Why").fill("a form that was replayed")
+    mine.page.locator("main form input[name=seal]").first.evaluate("(e, seal) => { e.value = seal }", _seal(other))
+    mine.press("Decide")
+    assert "Bad Request" == mine.heading()
+    assert "This form was not made by this server" in mine.page.inner_text("main")
+    assert site.ask("quality", "GET", "/lots/27")["by_hand"] is None
+
+
+def test_form_without_seal(person: Callable[..., Person], site: Site) -> None:
+    """A form of another site, which cannot know the seal, is refused even where the browser sends the cookie."""
+    mine = person(1920, role="quality")
+    mine.go("/lots/27")
+    mine.page.locator("main form input[name=seal]").first.evaluate("e => e.remove()")
+    mine.page.get_by_label("Why").fill("a form without its seal")
+    mine.press("Decide")
+    assert "Bad Request" == mine.heading()
+    assert site.ask("quality", "GET", "/lots/27")["by_hand"] is None
+
+
+def test_form_after_signing_out(person: Callable[..., Person], site: Site) -> None:
+    """A form that was left open when somebody signed out asks to sign in, and changes nothing."""
+    mine = person(1920, role="quality")
+    mine.go("/lots/27")
+    mine.page.get_by_label("Why").fill("sent after signing out")
+    mine.context.clear_cookies()
+    mine.press("Decide")
+    assert "Sign in" == mine.heading()
+    assert site.ask("quality", "GET", "/lots/27")["by_hand"] is None
+
+
+def test_cookie_out_of_reach(person: Callable[..., Person], site: Site) -> None:
+    """The cookie cannot be read by script, goes with no request that another site starts, and is gone after signing out."""
+    mine = person(1920)
+    mine.sign_in(site.tokens["quality"])
+    (cookie,) = mine.context.cookies()
+    assert (True, "Strict") == (cookie["httpOnly"], cookie["sameSite"])
+    assert "" == mine.page.evaluate("document.cookie")
+    mine.press("Sign out")
+    assert [] == mine.context.cookies()
