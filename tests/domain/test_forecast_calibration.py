@@ -73,7 +73,7 @@ def test_what_is_foretold_from_figures_comes_true(n):
     """
     rng = np.random.default_rng(n)
     tally = Tally(rng)
-    for _ in range(1500):
+    for _ in range(1200):
         mean, sd, rest = any_supplier(rng)
         history = History(rng.normal(mean, sd, n).tolist())
         found = by_measures({"shrinkage.x": (history, LIMIT)}, None, (rng.binomial(n, rest), n), rng)
@@ -89,7 +89,7 @@ def test_what_is_foretold_of_lots_that_walk_comes_true(n):
     """The same for suppliers that walk, whose next lot lies on the line."""
     rng = np.random.default_rng(100 + n)
     tally = Tally(rng)
-    for _ in range(1200):
+    for _ in range(1000):
         _, sd, rest = any_supplier(rng)
         last, slope = rng.uniform(-2, 2), rng.uniform(-0.5, 0.5)
         values = last - slope * np.arange(n, 0, -1) + rng.normal(0, sd, n)
@@ -106,19 +106,19 @@ def test_what_is_foretold_of_lots_that_walk_comes_true(n):
 def test_the_interval_of_one_measure_is_exact(n, apart, walking, monkeypatch):
     """For one limit the interval holds the true share in 95 % of cases whatever mean and scatter are: here so many deviations inside it.
 
-    That is known of this prior (any mean, any scatter, no preference): its interval is that of a tolerance limit. 800 suppliers, exact binomial
+    That is known of this prior (any mean, any scatter, no preference): its interval is that of a tolerance limit. 600 suppliers, exact binomial
     interval at 99.9 %.
     """
-    monkeypatch.setattr(forecast, "SUPPLIERS", 1000)
+    monkeypatch.setattr(forecast, "SUPPLIERS", 600)
     rng = np.random.default_rng(round(10 * apart) + n)
     line = 0.3 * np.arange(n) if walking else np.zeros(n)
     limit = Limit(None, (0.3 * n if walking else 0.0) + apart)
     hits = 0
-    for _ in range(800):
+    for _ in range(600):
         history = History((line + rng.normal(0, 1, n)).tolist(), walking)
         found = by_measures({"shrinkage.x": (history, limit)}, None, NOTHING_ELSE, rng)
         hits += found.interval.low <= norm.cdf(apart) <= found.interval.high
-    ends = binomtest(hits, 800).proportion_ci(0.999)
+    ends = binomtest(hits, 600).proportion_ci(0.999)
     assert ends.low <= 0.95 <= ends.high
 
 
@@ -176,7 +176,7 @@ def test_what_is_foretold_of_spools_comes_true(n):
     """A diameter limit that each of three spools must keep: foretold from lots and from the scatter of spools within them."""
     rng = np.random.default_rng(200 + n)
     tally = Tally(rng)
-    for _ in range(600):
+    for _ in range(400):
         mean, sd, rest = any_supplier(rng)
         within = sd * rng.uniform(0.3, 1.5)
         history = history_of(lots_of(rng, mean, sd, within, n))

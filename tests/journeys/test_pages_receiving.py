@@ -61,7 +61,8 @@ class Page(HTMLParser):
         if tag == "textarea":
             fields = self.forms[-1]["fields"]
             # A browser leaves out a line break right behind the tag, and sends every one as CR LF.
-            fields[self._area] = fields[self._area].removeprefix("\n").replace("\n", "\r\n")
+            text = fields[self._area].replace("\r\n", "\n").removeprefix("\n")
+            fields[self._area] = text.replace("\n", "\r\n")
             self._area = None
         if tag == "a":
             self._link = None
