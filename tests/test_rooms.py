@@ -14,7 +14,13 @@ DOMAIN = sorted((PACKAGE / "domain").glob("*.py"))
 DOMAIN_NAMES = [path.name for path in DOMAIN]
 
 # Arrows between the rooms. Files at the top of the package put the rooms together and may import any of them.
-MAY_IMPORT = {"api": {"desks", "domain"}, "desks": {"store", "domain"}, "store": {"domain"}, "domain": set(), "pages": set()}
+MAY_IMPORT = {
+    "api": {"desks", "domain"},
+    "desks": {"store", "domain"},
+    "store": {"domain"},
+    "domain": set(),
+    "pages": set(),
+}
 TOP = "top of the package"
 
 # Library -> where it may be imported.

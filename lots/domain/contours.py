@@ -81,7 +81,9 @@ def contour(
 
 def _reach(plane: Lab, way: tuple[float, float]) -> float:
     """How far it is from a colour to the end of the a*b* plane."""
-    ends = [(math.copysign(_END, by) - at) / by for at, by in zip((plane.a, plane.b), way, strict=True) if abs(by) > 1e-9]
+    ends = [
+        (math.copysign(_END, by) - at) / by for at, by in zip((plane.a, plane.b), way, strict=True) if abs(by) > 1e-9
+    ]
     # A hair short of it, so that rounding leads no colour past the end.
     return min(ends) * (1 - 1e-12)
 

@@ -65,7 +65,9 @@ def on_screen(color: Lab) -> Shown:
         ('#ffffff', '#000000', False)
     """
     up = (color.L + 16) / 116
-    xyz = [white * _linear(part) for white, part in zip(WHITE, (up + color.a / 500, up, up - color.b / 200), strict=True)]
+    xyz = [
+        white * _linear(part) for white, part in zip(WHITE, (up + color.a / 500, up, up - color.b / 200), strict=True)
+    ]
     light = [sum(by * part for by, part in zip(row, xyz, strict=True)) for row in _TO_RGB]
     in_gamut = all(-_ROUNDED <= part <= 1 + _ROUNDED for part in light)
     red, green, blue = (round(255 * _encoded(min(1.0, max(0.0, part)))) for part in light)

@@ -58,8 +58,8 @@ def site(tmp_path_factory: pytest.TempPathFactory, chromium_path: str) -> Iterat
     thread.start()
     yield Site(f"http://127.0.0.1:{server.effective_port}", tokens, app.test_client())
     # Once the browser has hung up, nothing is left to listen to and the loop ends.
-    server.pull_trigger(server.close)
-    thread.join()
+    server.trigger.pull_trigger(server.close)
+    thread.join(timeout=30)
     server.task_dispatcher.shutdown()
     database.close()
 

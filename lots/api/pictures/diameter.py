@@ -37,10 +37,11 @@ def draw(answer: dict[str, Any]) -> str:
 
 def _shown(answer: dict[str, Any]) -> list[dict[str, Any]]:
     """The spools that get a panel, in the order of the answer."""
-    nominal = answer["nominal_mm"]
+    nominal: float = answer["nominal_mm"]
 
     def off(spool: dict[str, Any]) -> float:
-        return max(abs(point[name] - nominal) for point in spool["points"] for name in ("d1_mm", "d2_mm"))
+        apart: list[float] = [abs(p[name] - nominal) for p in spool["points"] for name in ("d1_mm", "d2_mm")]
+        return max(apart)
 
     kept = {spool["spool_code"] for spool in sorted(answer["spools"], key=off, reverse=True)[:MOST]}
     return [spool for spool in answer["spools"] if spool["spool_code"] in kept]
