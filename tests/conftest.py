@@ -11,7 +11,8 @@ import pytest
 from flask import Flask
 from hypothesis import settings
 
-from lots.app import create_app
+from lots.api.guarding import WrongTokens
+from lots.app import create_app, prepare_database
 from lots.desks import access
 from lots.settings import Settings
 from lots.store import database
@@ -103,11 +104,24 @@ def settings_and_tokens(
     database.close()
 
 
+# Making an application takes longer than most tests, so one serves them all, each time on another database. What it remembers of callers
+# is forgotten in between. A module that counts, logs or sets up the application otherwise says FRESH_APP = True and gets its own.
+_SHARED: list[Flask] = []
+
+
 @pytest.fixture
-def app(settings_and_tokens: tuple[Settings, dict[str, str]]) -> Flask:
+def app(settings_and_tokens: tuple[Settings, dict[str, str]], request: pytest.FixtureRequest) -> Flask:
     """The application on an empty database."""
     settings, _ = settings_and_tokens
-    return create_app(settings)
+    if getattr(request.module, "FRESH_APP", False):
+        return create_app(settings)
+    if not _SHARED:
+        _SHARED.append(create_app(settings))
+    shared = _SHARED[0]
+    prepare_database(settings.database)
+    shared.extensions["wrong_tokens"] = WrongTokens()
+    shared.extensions["token_uses"] = access.Uses()
+    return shared
 
 
 @pytest.fixture

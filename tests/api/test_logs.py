@@ -14,6 +14,8 @@ from lots.desks import access, catalog
 from tests.api.refusals import refused, send
 from tests.store.rows import connected
 
+FRESH_APP = True
+
 MEMBERS = {
     *("time", "level", "logger", "message", "request_id", "method", "route", "status", "duration_ms", "person"),
     *("role", "bytes"),

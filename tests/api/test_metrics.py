@@ -12,6 +12,8 @@ from lots.domain.standing import STANDINGS
 from tests.api.refusals import refused, send
 from tests.shop import SIMPLE_LIMITS
 
+FRESH_APP = True
+
 
 def read(shop, **headers):
     """Every sample: (name, labels) -> value."""

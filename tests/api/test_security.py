@@ -21,6 +21,8 @@ from tests.api.refusals import refused, send
 from tests.api.test_query_errors import LISTS
 from tests.store.rows import connected, contents, counts
 
+FRESH_APP = True
+
 FIXED = {
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "no-referrer",

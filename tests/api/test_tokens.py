@@ -21,6 +21,8 @@ from lots.store import database
 from tests.api.refusals import refused
 from tests.store.rows import connected
 
+FRESH_APP = True
+
 NOON = datetime(2026, 11, 25, 12, tzinfo=UTC)
 
 
