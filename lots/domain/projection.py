@@ -62,7 +62,7 @@ def project(
     Example:
         >>> found = project([0.00, 0.08, 0.17, 0.24, 0.32, 0.41], 1, Limit(None, 1.0), "")
         >>> round(found.slope, 3), found.about, found.earliest, found.latest
-        (0.081, 14, 14, 15)
+        (0.081, 14, 13, 14)
     """
     n = len(values)
     if n < LEAST_LOTS:

@@ -110,7 +110,7 @@ def test_the_interval_of_one_measure_is_exact(n, apart, walking, monkeypatch):
     interval at 99.9 %.
     """
     monkeypatch.setattr(forecast, "SUPPLIERS", 600)
-    rng = np.random.default_rng(round(10 * apart) + n)
+    rng = np.random.default_rng(round(10 * apart) + n + 1000 * walking)
     line = 0.3 * np.arange(n) if walking else np.zeros(n)
     limit = Limit(None, (0.3 * n if walking else 0.0) + apart)
     hits = 0

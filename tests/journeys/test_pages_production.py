@@ -68,11 +68,11 @@ def test_the_page_never_says_load_where_the_api_says_no(shop, floor, use):
         assert ("✔ Load" if clear else "✖ Do not load") == word(floor.get(f"/check?spool={spool}&use={use}"))
 
 
-def test_an_unknown_spool_is_answered_beside_its_field(floor):
-    """What was typed stays, and what to do stands below it."""
-    page = floor.get("/check?spool=NOBODY&use=cosmetic").get_data(as_text=True)
-    assert "NOBODY" in page
-    assert "Not done" in page
+def test_an_unknown_spool_is_not_to_be_loaded(floor):
+    """What was typed stays, and the large word is no kinder to a spool without a record."""
+    page = floor.get("/check?spool=NOBODY&use=cosmetic")
+    assert 'value="NOBODY"' in page.get_data(as_text=True)
+    assert "✖ Do not load" == word(page)
 
 
 def test_a_stranger_is_sent_to_sign_in_and_comes_back(shop):

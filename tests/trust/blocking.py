@@ -71,6 +71,7 @@ def run(server_url: str | None, seconds: float, seed: int, servers: int = 3, peo
                 one.join()
             faults = loads_after_blocks(history)
             faults += _lost(client, stock, readings)
+            client.close()
         finally:
             for server in running:
                 server.kill()
@@ -111,6 +112,7 @@ def _load(
             line.must("POST", f"/v1/loads/{answer['id']}/unload", {"remaining_mass_g": left})
         elif status != 409:
             raise AssertionError(answer)
+    line.close()
 
 
 def _block(
@@ -136,6 +138,7 @@ def _block(
         if status != 201:
             raise AssertionError(answer)
         readings.append(answer["id"])
+    line.close()
 
 
 def loads_after_blocks(history: list[Done]) -> list[str]:

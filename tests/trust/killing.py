@@ -59,7 +59,9 @@ def run(server_url: str | None, kills: int, seed: int, tell: Callable[[str], Non
     with tempfile.TemporaryDirectory() as folder, database(server_url, Path(folder)) as url:
         token, port = add_token(url, "Hester"), free_port()
         server = Server.start(url, port)
-        whose = furnish(Client(port, token))
+        setting_up = Client(port, token)
+        whose = furnish(setting_up)
+        setting_up.close()
         record, lock, stop = Record(), threading.Lock(), threading.Event()
         people = [
             threading.Thread(target=_write, args=(port, token, whose, record, lock, stop, f"{seed}-{n}"), daemon=True)
@@ -79,6 +81,7 @@ def run(server_url: str | None, kills: int, seed: int, tell: Callable[[str], Non
         client = Client(port, token)
         repeated, faults = _repeat(client, record)
         faults += _read_back(client, record)
+        client.close()
         server.kill()
         faults += _checked(url)
         return Report(kills, record.sent, record.acknowledged, repeated, faults)
@@ -123,6 +126,7 @@ def _write(
                 _told(client, record, lock, f"u-{number}", f"/v1/loads/{answer['id']}/unload", left)
         except Gone:
             time.sleep(0.1)
+    client.close()
 
 
 def _delivery(whose: dict[str, int], number: str) -> dict[str, Any]:

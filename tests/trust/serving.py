@@ -46,9 +46,11 @@ class Server:
         )
         server = cls(url, port, process)
         until = time.monotonic() + PATIENCE_S
+        caller = Client(port, "")
         while time.monotonic() < until:
             try:
-                if Client(port, "").ask("GET", "/healthz")[0] == 200:
+                if caller.ask("GET", "/healthz")[0] == 200:
+                    caller.close()
                     return server
             except Gone:
                 time.sleep(0.02)
@@ -95,9 +97,15 @@ class Client:
             answer = self.line.getresponse()
             text = answer.read()
         except (OSError, http.client.HTTPException) as error:
-            self.line = None
+            self.close()
             raise Gone(str(error)) from error
         return answer.status, json.loads(text) if answer.getheader("Content-Type", "").endswith("json") else text
+
+    def close(self) -> None:
+        """Hangs up."""
+        if self.line is not None:
+            self.line.close()
+            self.line = None
 
     def must(self, method: str, path: str, body: Any = None) -> Any:
         """The answer, which has to be a success."""
