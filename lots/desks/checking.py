@@ -13,7 +13,7 @@ from lots.desks.evidence import work_out
 from lots.desks.judging import derived, judge_lot, of_spools
 from lots.domain.chain import Entry, digest, verify
 from lots.domain.masses import misfits
-from lots.store import checking, history, lots
+from lots.store import checking, history, lots, spool_findings
 from lots.store.database import transaction
 
 # Two ways of adding the same numbers differ by less, relative to their size; another version of a library may add in another way.
@@ -218,11 +218,11 @@ def _differing(number: int) -> list[str]:
     wanted = {**derived(judged), "concessions": concessions.left_of(number)}
     differing = [_words(name) for name, value in wanted.items() if not _same(getattr(row, name), _as_stored(value))]
     flows, failing = of_spools(judged)
-    for spool in lots.spools_of(row):
-        kept, own = spool.nonconforming or [], _as_stored(failing.get(spool.code, []))
-        # A wound spool has what its parents failed by beside its own.
-        agrees = all(why in kept for why in own) if spool.spliced else kept == own
-        if not (agrees and _same(spool.flow_factor, flows.get(spool.code))):
+    spools = lots.spools_of(row)
+    passed_on = spool_findings.inherited(spool.id for spool in spools if spool.spliced)
+    for spool in spools:
+        fails = [*_as_stored(failing.get(spool.code, [])), *passed_on.get(spool.id, ())]
+        if (spool.nonconforming or []) != fails or not _same(spool.flow_factor, flows.get(spool.code)):
             differing.append(f"what is kept of spool {spool.code}")
     return differing
 

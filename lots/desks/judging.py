@@ -14,7 +14,7 @@ from lots.desks.evidence import Judged, work_out
 from lots.domain.acceptance import Assessment
 from lots.domain.agreed import CHARACTERISTICS
 from lots.domain.standing import LOADABLE
-from lots.store import catalog, decisions, history, lots
+from lots.store import catalog, decisions, history, lots, spool_findings
 
 
 def find_previous(lot: Any) -> dict[str, Any]:
@@ -99,7 +99,7 @@ def judge_lot(
         "judged_at": now,
     }
     lots.save_judgement(lot, {**kept, **_figures(judged), **once})
-    lots.keep_spool_findings(lot, *of_spools(judged))
+    spool_findings.keep(lot, *of_spools(judged))
     written = {"lot": [lot.id], **(wrote or {})}
     if action == "judge" and before == _marks(lot):
         history.note(lot.id, what, by, now, written)

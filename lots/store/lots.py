@@ -23,6 +23,7 @@ from lots.store.models import (
     Supplier,
 )
 from lots.store.paging import Page, page
+from lots.store.spool_findings import inherited
 
 
 def _with_names() -> Any:
@@ -274,7 +275,6 @@ def wind(
         remaining_mass_g=mass,
         opened_at=opened,
         spliced=True,
-        nonconforming=[why for parent, _ in parents for why in parent.nonconforming or ()] or None,
     )
     further = {parent.lot_id for parent, _ in parents}
     links = []
@@ -283,6 +283,7 @@ def wind(
         Spool.update(remaining_mass_g=left, opened_at=parent.opened_at or now).where(Spool.id == parent.id).execute()
         links.append(SpoolParent.create(spool=made, parent=parent, mass_g=taken, recorded_by=by, recorded_at=now).id)
         further |= {row.lot_id for row in SpoolLot.select().where(SpoolLot.spool == parent)}
+    Spool.update(nonconforming=inherited([made.id]).get(made.id) or None).where(Spool.id == made.id).execute()
     held = [SpoolLot.create(spool=made, lot=number).id for number in sorted(further - {lot.id})]
     return {"spool": [made.id], "spool_parent": links, "spool_lot": held}
 
@@ -304,16 +305,6 @@ def spools_by_code(codes: Iterable[str]) -> dict[str, Any]:
     wanted, query = sorted(set(codes)), Spool.select(Spool, Lot, Grade).join(Lot).join(Grade)
     parts = [wanted[start : start + 10_000] for start in range(0, len(wanted), 10_000)]
     return {row.code: row for part in parts for row in query.where(Spool.code.in_(part))}
-
-
-def keep_spool_findings(lot: Lot, flows: dict[str, float], nonconforming: dict[str, Any]) -> None:
-    """Keeps beside each spool its flow factor and what it fails by itself, and forgets what no longer holds."""
-    named = sorted({*flows, *nonconforming})
-    known = Spool.flow_factor.is_null(False) | Spool.nonconforming.is_null(False)
-    for row in Spool.select().where((Spool.lot == lot) & (Spool.code.in_(named) | known)):
-        new = (flows.get(row.code), nonconforming.get(row.code))
-        if new != (row.flow_factor, row.nonconforming):
-            Spool.update(flow_factor=new[0], nonconforming=new[1]).where(Spool.id == row.id).execute()
 
 
 def put_on_machine(spool: Spool, machine: str) -> None:
