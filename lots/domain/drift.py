@@ -193,19 +193,35 @@ def _episodes(charts: Charts, baseline: Baseline, side: int) -> list[Signal]:
     found: list[Signal] = []
     fresh, start = charts, 0
     while True:
-        calls = _calls(fresh, side)
-        after, back = 0, None
-        for first, last in _runs(sorted(calls)):
-            end = _back_after(fresh.z, side, after, first, last) if side else last
-            found.append(_signal(fresh.z, start, baseline, side, (after, first, end), calls))
-            after = end + 1
-            if end < last:
-                back = after
-                break
-        if back is None:
-            return found
-        start += back
-        fresh = _charts(fresh.z[back:])
+        seen, back = _until_back(fresh, start, baseline, side)
+        whole = start + len(fresh.z) == len(charts.z)
+        if back is None and whole:
+            return [*found, *seen]
+        if back is not None:
+            found += seen
+            start += back
+            ahead = _AHEAD
+        else:
+            ahead *= 2
+        # Charting only some lots ahead, more where these show no return, keeps a series that comes and goes linear in its lots.
+        fresh = _charts(charts.z[start : start + ahead])
+
+
+# Lots that are charted at first after a return; any number gives the same signals.
+_AHEAD = 64
+
+
+def _until_back(charts: Charts, start: int, baseline: Baseline, side: int) -> tuple[list[Signal], int | None]:
+    """Signals up to the first from which lots came plainly back, and the index of the first lot after it; None where none did."""
+    calls = _calls(charts, side)
+    found, after = [], 0
+    for first, last in _runs(sorted(calls)):
+        end = _back_after(charts.z, side, after, first, last) if side else last
+        found.append(_signal(charts.z, start, baseline, side, (after, first, end), calls))
+        after = end + 1
+        if end < last:
+            return found, after
+    return found, None
 
 
 def _calls(charts: Charts, side: int) -> dict[int, list[Call]]:

@@ -200,7 +200,7 @@ def _moved(ranks: Counts, target: Counts) -> Counts:
 
 def _tie_term(counts: Counts) -> int:
     """The sum of t (t - 1)(2 t + 5) over groups of t equal values, in whole numbers of any size."""
-    return sum(t * (t - 1) * (2 * t + 5) for t in counts.tolist())
+    return sum(t * (t - 1) * (2 * t + 5) for t in counts[counts > 1].tolist())
 
 
 def _slopes(y: Array, t: Array, first: Counts, second: Counts) -> Array:

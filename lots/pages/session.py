@@ -42,7 +42,9 @@ def signed_in(*roles: str) -> Callable[[Any], Any]:
         @wraps(page)
         def guarded(*args: Any, **kwargs: Any) -> Any:
             if g.me is None:
-                return redirect(url_for("pages.sign_in", then=request.full_path.rstrip("?")))
+                # A form that came too late cannot be sent again by a link: then people begin at their first page.
+                wanted = request.full_path.rstrip("?") if request.method == "GET" else url_for("pages.home")
+                return redirect(url_for("pages.sign_in", then=wanted))
             if request.method == "POST" and not hmac.compare_digest(request.form.get("seal", ""), seal()):
                 abort(
                     400,

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from lots.domain import drift
 from lots.domain.drift import EWMA_WEIGHT, EWMA_WIDTH, PROVISIONAL_FROM, Baseline, analyse
 from lots.domain.limits import Limit
 from tests.domain.builders import reference_json
@@ -220,3 +221,31 @@ def test_sizes_are_near_what_was_put_in():
     assert np.mean([s.kind == "step" for s in found]) > 0.9
     assert np.median([abs(s.size - 2.0) for s in found]) < 0.3
     assert np.mean([abs(s.began - 40) <= 3 for s in found]) > 0.9
+
+
+@pytest.mark.parametrize("ahead", [1, 7, 100_000])
+def test_how_far_ahead_is_charted_after_a_return_changes_no_signal(ahead, monkeypatch):
+    """Sixty lots in a row, five off and then back: the same signals, however few are charted at once."""
+    values = np.random.default_rng(4).normal(0, 1, 900)
+    for first in range(40, 900, 60):
+        values[first : first + 5] += 6
+    expected = analyse(values.tolist(), UNIT, None, "").signals
+    assert sum(not signal.active for signal in expected) > 10
+    monkeypatch.setattr(drift, "_AHEAD", ahead)
+    assert expected == analyse(values.tolist(), UNIT, None, "").signals
+
+
+def test_a_series_that_comes_and_goes_is_charted_a_few_times_over_however_long_it_is(monkeypatch):
+    """Lots charted per lot of the series do not grow with it: 2,000 lots against 500."""
+    charted = []
+    whole = drift._charts
+    monkeypatch.setattr(drift, "_charts", lambda z: charted.append(len(z)) or whole(z))
+    share = []
+    for n in (500, 2000):
+        values = np.random.default_rng(4).normal(0, 1, n)
+        for first in range(40, n, 100):
+            values[first : first + 5] += 6
+        charted.clear()
+        analyse(values.tolist(), UNIT, None, "")
+        share.append(sum(charted) / n)
+    assert share[1] < 1.5 * share[0]
