@@ -73,9 +73,9 @@ class Person:
             self.page.get_by_role("button", name=name).click()
 
     def follow(self, name: str) -> None:
-        """Follows the first link of this name."""
+        """Follows the first link of exactly this name."""
         with self.page.expect_navigation():
-            self.page.get_by_role("link", name=name).first.click()
+            self.page.get_by_role("link", name=name, exact=True).first.click()
 
     def heading(self) -> str:
         """What the page is called: its one heading of the first level."""

@@ -38,13 +38,16 @@ def test_form_without_seal(person: Callable[..., Person], site: Site) -> None:
 
 
 def test_form_after_signing_out(person: Callable[..., Person], site: Site) -> None:
-    """A form that was left open when somebody signed out asks to sign in, and changes nothing."""
+    """A form that was left open when somebody signed out asks to sign in, changes nothing, and leads to the first page."""
     mine = person(1920, role="quality")
     mine.go("/lots/27")
     mine.page.get_by_label("Why").fill("sent after signing out")
     mine.context.clear_cookies()
     mine.press("Decide")
     assert "Sign in" == mine.heading()
+    mine.page.get_by_label("Your token").fill(site.tokens["quality"])
+    mine.press("Sign in")
+    assert "What did you come to do?" == mine.heading()
     assert site.ask("quality", "GET", "/lots/27")["by_hand"] is None
 
 
