@@ -187,7 +187,10 @@ class ReportFoundSchema(Schema):
 
 
 class ReportRequestedSchema(Schema):
-    """What the supplier is asked to do: the newest corrective action that is not closed. All null but `says` without one."""
+    """What the supplier is asked to do: the newest corrective action that is not closed; all null without one.
+
+    `says` is the supplier's to read; `hint`, without one, is ours, and is not printed.
+    """
 
     id = fields.Integer(required=True, allow_none=True)
     state = fields.String(required=True, allow_none=True, metadata={"enum": ["open", "answered", None]})
@@ -200,6 +203,7 @@ class ReportRequestedSchema(Schema):
     answered_at = Instant(required=True, allow_none=True)
     answered_by = fields.String(required=True, allow_none=True)
     says = fields.String(required=True)
+    hint = fields.String(required=True, allow_none=True)
 
 
 class ReportCheckSchema(Schema):

@@ -27,6 +27,10 @@ CHARTS = {
 }
 
 
+# Held by simulation in tests/domain/test_drift_laws.py.
+BY_CHANCE = "Measured from so few lots, about one steady series in seven shows a signal at its 20th lot by chance: a reason to look, no proof."
+
+
 def drift_of(
     supplier_id: int,
     grade_id: int,
@@ -145,11 +149,11 @@ def _baseline_view(result: Analysis, part: Stretch, kept: Any) -> dict[str, Any]
         return {"status": "none", "chosen": False, "revision": None, "mean": None, "sigma": None, "n": 0, "says": says}
     if base.chosen:
         origin = "given by hand" if base.n == 0 else f"{base.n} lots"
-        firm = "" if base.status != "provisional" else f" Firm from {drift.FIRM_FROM} lots."
+        firm = "" if base.status != "provisional" else f" Firm from {drift.FIRM_FROM} lots. {BY_CHANCE}"
         says = f"Revision {kept.revision}, chosen by {kept.recorded_by}: {origin}.{firm}"
     else:
         drifting = "" if base.steady else " They drift themselves, so more has moved than the charts show."
-        says = f"The first {base.n} lots stand in, until quality chooses a baseline (POST /v1/baselines).{drifting}"
+        says = f"The first {base.n} lots stand in, until quality chooses a baseline. {BY_CHANCE}{drifting}"
     return {
         "status": base.status,
         "chosen": base.chosen,

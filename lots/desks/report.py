@@ -228,7 +228,6 @@ def _requested(lot: Any, may_ask: bool, as_of: datetime | None, now: datetime) -
         opens = f"{path} opens one, due {rules.DUE_AFTER.days} days later unless it says otherwise."
         never = "None can be asked for, since no required limit failed and the lot was never blocked by hand."
         none = dict.fromkeys(("requested_action", "due_at", "conforming_lots", "cause", "action"))
-        says = f"No corrective action is open about this lot, so no answer is due yet. {opens if may_ask else never}"
         return {
             "id": None,
             "state": None,
@@ -236,7 +235,8 @@ def _requested(lot: Any, may_ask: bool, as_of: datetime | None, now: datetime) -
             **none,
             "answered_at": None,
             "answered_by": None,
-            "says": says,
+            "says": "No corrective action is open about this lot, so no answer is due yet.",
+            "hint": opens if may_ask else never,
         }
     answered = row.answered_at if row.answered_at and row.answered_at <= (as_of or now) else None
     lots = f"{row.conforming_lots} consecutive conforming {'lot' if row.conforming_lots == 1 else 'lots'}"
@@ -256,6 +256,7 @@ def _requested(lot: Any, may_ask: bool, as_of: datetime | None, now: datetime) -
         "answered_at": answered,
         "answered_by": row.answered_by if answered else None,
         "says": (f"Answered by {row.answered_by} at {moment(answered)}." if answered else asks + late) + closes,
+        "hint": None,
     }
 
 

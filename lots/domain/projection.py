@@ -108,9 +108,10 @@ def _with_limit(
     if earliest is None:
         return said(f"At this slope the limit of {end:g}{of_unit} is more than {FARTHEST} lots away.", **found)
     until = f"and lot {latest}" if latest is not None else f"and beyond lot {base.last + FARTHEST}"
+    span = f"between lot {earliest} {until}" if earliest != latest else "no other lot is likely"
     at = f"about lot {about}" if about is not None else f"a lot beyond {base.last + FARTHEST}"
     return said(
-        f"At this slope the limit of {end:g}{of_unit} is reached at {at} (between lot {earliest} {until}).", **found
+        f"At this slope the limit of {end:g}{of_unit} is reached at {at} ({span}).", **found
     )
 
 

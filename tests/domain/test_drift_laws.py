@@ -249,3 +249,18 @@ def test_a_series_that_comes_and_goes_is_charted_a_few_times_over_however_long_i
         analyse(values.tolist(), UNIT, None, "")
         share.append(sum(charted) / n)
     assert share[1] < 1.5 * share[0]
+
+
+def test_what_is_said_of_signals_by_chance():
+    """Steady lots measured from their own first eight: one series in seven shows a signal at its 20th lot, and far fewer with a firm baseline.
+
+    Four standard errors of 600 series about one in seven; the desk's words are `BY_CHANCE`.
+    """
+    rng, firm = np.random.default_rng(20), Baseline(0.0, 1.0, 0, True)
+    series = rng.standard_normal((600, 20))
+    stands_in, known = (
+        np.mean([any(s.active and s.side for s in analyse(x.tolist(), base, None, "").signals) for x in series])
+        for base in (None, firm)
+    )
+    assert abs(stands_in - 1 / 7) < 4 * (6 / 49 / 600) ** 0.5
+    assert known < 0.05

@@ -156,7 +156,7 @@ def test_a_lot_without_a_failing_finding_is_nothing_to_report(shop):
         said["method"],
     )
     assert "was blocked by hand: wound crosswise." in said["says"]
-    assert "opens one" in said["requested"]["says"]
+    assert "opens one" in said["requested"]["hint"]
     for accept in ("text/html", "application/pdf"):
         assert 200 == fetch(shop, accept).status_code
     shop.decide(shop.lot_id, "lift")
@@ -182,7 +182,7 @@ def test_a_bad_spool_that_the_plan_accepts_is_reported_as_what_it_is(shop):
     said = report(shop)
     assert "was not refused as a whole" in said["says"]
     assert [("diameter.reading", False)] == [(row["code"], row["required"]) for row in said["found"]["failing"]]
-    assert "None can be asked for" in said["requested"]["says"]
+    assert "None can be asked for" in said["requested"]["hint"]
     shop.post("quality", f"/lots/{shop.lot_id}/corrective-actions", {"requested_action": "x"}, 409)
 
 
@@ -233,10 +233,11 @@ def test_it_can_be_asked_what_was_known_then(bad):
 
 
 def test_what_is_asked_of_the_supplier_is_the_newest_action_that_is_not_closed(bad):
-    """None at first, and the report names the request that opens one; then its words and its due date; then the answer."""
+    """None at first, and only we are told the request that opens one; then its words and its due date; then the answer."""
     none = report(bad)["requested"]
     assert (None, None) == (none["id"], none["due_at"])
-    assert f"POST /v1/lots/{bad.lot_id}/corrective-actions opens one, due 14 days later" in none["says"]
+    assert f"POST /v1/lots/{bad.lot_id}/corrective-actions opens one, due 14 days later" in none["hint"]
+    assert "POST" not in none["says"]
     before = datetime.now(UTC).isoformat().replace("+00:00", "Z")
     for text in ("first <ask>", "second <ask>"):
         number = bad.post("purchasing", f"/lots/{bad.lot_id}/corrective-actions", {"requested_action": text})["id"]
