@@ -15,7 +15,7 @@ from werkzeug.exceptions import HTTPException
 from lots.api import logs
 from lots.desks.errors import Conflict, Fault, Invalid, KeyReused, LotsError, NotFound, Stale
 from lots.desks.reading_files import CellFault
-from lots.desks.trouble import BadCursor, Clash, Unavailable
+from lots.desks.trouble import BadCursor, Clash, Full, ReadOnly, Unavailable
 
 log = logging.getLogger(__name__)
 
@@ -65,6 +65,14 @@ _HTTP = {
         "unavailable",
         "The database cannot be used now",
         "Nothing was stored. Try again in a moment; if it stays, tell whoever runs this server.",
+    ),
+    507: (
+        "full",
+        "There is no room left to store this",
+        (
+            "Nothing was stored; what is stored can still be read. Whoever runs this server has to make room where the database lies; then "
+            "send it again."
+        ),
     ),
 }
 
@@ -132,9 +140,15 @@ def http_problem(status: int, detail: str = "", headers: Iterable[tuple[str, str
 
 
 def unavailable(error: Exception) -> Response:
-    """Returns the answer for a database that cannot be used now: locked, too slow, or away. Nothing was stored."""
+    """Returns the answer for a database that cannot be used now: locked, too slow, away, full or read-only. Nothing was stored."""
     log.error("database unavailable: %s", error, exc_info=error)
-    return http_problem(503, headers=[("Retry-After", "2")])
+    later = [("Retry-After", "2")]
+    if isinstance(error, Full):
+        return http_problem(507)
+    if isinstance(error, ReadOnly):
+        text = "Nothing was stored; what is stored can still be read. If it stays, tell whoever runs this server."
+        return problem(503, "read-only", "The database takes no changes now", text, headers=later)
+    return http_problem(503, headers=later)
 
 
 def faults_from(messages: Any, schema: Schema | None, at: str = "") -> list[Fault]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from lots.store.database import Clash, Unavailable
+from lots.store.database import Clash, Full, ReadOnly, Unavailable
 from lots.store.paging import BadCursor
 
-__all__ = ["BadCursor", "Clash", "Unavailable"]
+__all__ = ["BadCursor", "Clash", "Full", "ReadOnly", "Unavailable"]

@@ -6,7 +6,7 @@ import importlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from peewee import Database, DatabaseProxy, IntegrityError, OperationalError, SqliteDatabase
+from peewee import Database, DatabaseError, DatabaseProxy, IntegrityError, OperationalError, SqliteDatabase
 from playhouse.db_url import parse
 from playhouse.pool import MaxConnectionsExceeded
 
@@ -21,6 +21,32 @@ class Clash(Exception):
 
 class Unavailable(Exception):
     """The database cannot be reached, or cannot be written to now."""
+
+
+class Full(Unavailable):
+    """There is no room left to write in."""
+
+
+class ReadOnly(Unavailable):
+    """The database takes no changes now."""
+
+
+# What the engines call it: SQLite's result codes, PostgreSQL's SQLSTATEs (disk_full, read_only_sql_transaction).
+_TROUBLES = {"SQLITE_FULL": Full, "53100": Full, "SQLITE_READONLY": ReadOnly, "25006": ReadOnly}
+
+
+def trouble(error: DatabaseError) -> Unavailable | None:
+    """Returns what an engine's error means to who asked; None when it is a fault of the program or of the data."""
+    # SQLite rolls back by itself where it finds no room, so that the rollback which follows fails for another reason: ask what came first.
+    first: BaseException | None = error
+    while first is not None:
+        code = getattr(first, "sqlite_errorname", None) or getattr(first, "sqlstate", None) or ""
+        for known, kind in _TROUBLES.items():
+            # SQLite's extended codes, such as SQLITE_READONLY_DBMOVED, begin with the code they belong to.
+            if code.startswith(known):
+                return kind(str(first))
+        first = first.__context__
+    return Unavailable(str(error)) if isinstance(error, OperationalError) else None
 
 
 def open_database(url: str, statement_s: float | None = None) -> None:
@@ -120,15 +146,18 @@ def transaction() -> Iterator[None]:
 
     Raises:
         Clash: a unique rule was broken by somebody who was faster.
-        Unavailable: the database is locked, full or read-only.
+        Unavailable: the database is locked, `Full`, `ReadOnly`, or gone.
     """
     try:
         with db.atomic():
             yield
     except IntegrityError as error:
         raise Clash(str(error)) from error
-    except OperationalError as error:
-        raise Unavailable(str(error)) from error
+    except DatabaseError as error:
+        meant = trouble(error)
+        if meant is None:
+            raise
+        raise meant from error
 
 
 def locks_rows() -> bool:

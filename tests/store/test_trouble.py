@@ -1,0 +1,145 @@
+"""A database without room, or that takes no changes: said as what it is, nothing half stored, and all well again once it is over."""
+
+import pytest
+from peewee import InternalError, OperationalError
+
+from lots.store import database
+from lots.store.database import Full, ReadOnly, Unavailable, db
+from tests.shop import MEASURED, SIMPLE_LIMITS
+
+
+def readings(code: str, count: int) -> list[dict]:
+    """So many readings of one spool, with notes that take room."""
+    one = {"spool_code": code, "d1_mm": 1.75, "d2_mm": 1.75, "measured_at": MEASURED, "note": "n" * 400}
+    return [{**one, "position_m": n} for n in range(count)]
+
+
+def stored(shop, lot_id: int) -> int:
+    """How many readings of a lot there are, page by page."""
+    path, count = f"/lots/{lot_id}/readings?limit=500", 0
+    while path:
+        page = shop.get("production", path)
+        count += len(page["items"])
+        path = page["next"] and page["next"].removeprefix("/v1")
+    return count
+
+
+@pytest.fixture
+def delivered(shop):
+    """The code of a spool, and its lot."""
+    delivery = shop.receive(shop.supplier(), shop.grade(limits=SIMPLE_LIMITS))
+    return delivery["spools"][0]["code"], delivery["lot"]["id"]
+
+
+@pytest.mark.parametrize("engine", ["sqlite"], indirect=True)
+def test_a_full_disk_is_said_loses_nothing_and_is_over_when_there_is_room(shop, delivered, monkeypatch):
+    """A write that finds no room is answered 507 and leaves nothing; reading goes on; the same request is stored once there is room.
+
+    SQLite's own limit on a file's pages stands for the disk's: both end in SQLITE_FULL (sqlite.org, "Result and Error Codes").
+    """
+    code, lot_id = delivered
+    database.connect()
+    pages = db.execute_sql("PRAGMA page_count").fetchone()[0]
+    database.disconnect()
+    roomy = db.obj._pragmas
+    monkeypatch.setattr(db.obj, "_pragmas", [*roomy, ("max_page_count", pages + 30)])
+    sent, answer = 0, None
+    while sent < 40:
+        answer = shop.call(
+            "receiving", "POST", "/diameter-readings", readings(code, 50), Idempotency_Key=f"list-{sent}"
+        )
+        if answer.status_code != 201:
+            break
+        sent += 1
+    assert (507, "/problems/full") == (answer.status_code, answer.get_json()["type"])
+    assert "make room" in answer.get_json()["detail"]
+    assert sent > 0
+    assert 50 * sent == stored(shop, lot_id)
+
+    monkeypatch.setattr(db.obj, "_pragmas", roomy)
+    again = shop.call("receiving", "POST", "/diameter-readings", readings(code, 50), Idempotency_Key=f"list-{sent}")
+    assert 201 == again.status_code
+    assert 50 * (sent + 1) == stored(shop, lot_id)
+
+
+def test_a_database_that_takes_no_changes_is_still_read(shop, delivered, engine, monkeypatch):
+    """A write is answered 503 and told why, reading goes on, and writing again once changes are taken."""
+    code, lot_id = delivered
+    if engine == "sqlite":
+        kept = db.obj._pragmas
+        monkeypatch.setattr(db.obj, "_pragmas", [*kept, ("query_only", 1)])
+        over = lambda: monkeypatch.setattr(db.obj, "_pragmas", kept)  # noqa: E731
+    else:
+        over = _postgresql_read_only()
+    try:
+        answer = shop.call("receiving", "POST", "/diameter-readings", readings(code, 3))
+        assert (503, "/problems/read-only") == (answer.status_code, answer.get_json()["type"])
+        assert answer.headers["Retry-After"]
+        assert 0 == stored(shop, lot_id)
+    finally:
+        over()
+    assert 201 == shop.call("receiving", "POST", "/diameter-readings", readings(code, 3)).status_code
+    assert 3 == stored(shop, lot_id)
+
+
+def _postgresql_read_only():
+    """Lets a database take no changes, as a server does that others copy from; returns what ends it."""
+
+    def set_to(value: str) -> None:
+        database.connect()
+        db.execute_sql("SET default_transaction_read_only = off")
+        name = db.execute_sql("SELECT current_database()").fetchone()[0]
+        db.execute_sql(f'ALTER DATABASE "{name}" SET default_transaction_read_only = {value}')
+        # Only new connections take the setting over.
+        database.disconnect()
+        db.obj.close_all()
+
+    set_to("on")
+    return lambda: set_to("off")
+
+
+def _wrapped(kind, raised):
+    """An error of the driver as peewee hands it on."""
+    error = kind(raised)
+    error.__context__ = raised
+    return error
+
+
+@pytest.mark.postgresql
+@pytest.mark.parametrize(
+    ("name", "peewee_error", "kind"),
+    [
+        ("DiskFull", OperationalError, Full),
+        ("ReadOnlySqlTransaction", InternalError, ReadOnly),
+        ("AdminShutdown", OperationalError, Unavailable),
+    ],
+)
+def test_what_postgresql_calls_its_troubles(name, peewee_error, kind):
+    """By SQLSTATE: 53100 disk_full, 25006 read_only_sql_transaction, 57P01 admin_shutdown (PostgreSQL manual, appendix A)."""
+    errors = pytest.importorskip("psycopg.errors", reason="needs the extra postgres")
+    assert kind is type(database.trouble(_wrapped(peewee_error, getattr(errors, name)("so it is"))))
+
+
+@pytest.mark.postgresql
+def test_a_fault_of_ours_is_no_trouble_of_the_database():
+    """A statement in a transaction that failed already is a fault of the program, and is not worded away."""
+    errors = pytest.importorskip("psycopg.errors", reason="needs the extra postgres")
+    assert None is database.trouble(_wrapped(InternalError, errors.InFailedSqlTransaction("aborted")))
+
+
+@pytest.mark.parametrize("engine", [pytest.param("postgresql", marks=pytest.mark.postgresql)], indirect=True)
+def test_connections_that_the_server_ended_are_opened_anew(shop, delivered, postgres_url):
+    """After PostgreSQL was restarted at most one request is told to come back; then everything goes on."""
+    import psycopg
+
+    code, lot_id = delivered
+    ended = "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = current_database() AND pid <> pg_backend_pid()"
+    with psycopg.connect(postgres_url, autocommit=True) as admin:
+        admin.execute(ended)
+    first = shop.call("receiving", "POST", "/diameter-readings", readings(code, 3), Idempotency_Key="after")
+    assert first.status_code in (201, 503)
+    assert (
+        201
+        == shop.call("receiving", "POST", "/diameter-readings", readings(code, 3), Idempotency_Key="after").status_code
+    )
+    assert 3 == stored(shop, lot_id)
