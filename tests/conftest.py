@@ -15,7 +15,7 @@ from lots.api.guarding import WrongTokens
 from lots.app import create_app, prepare_database
 from lots.desks import access
 from lots.settings import Settings
-from lots.store import database
+from lots.store import database, schema
 from lots.store.models import TABLES
 from tests.shop import Shop
 
@@ -65,8 +65,26 @@ def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dic
     return path, tokens
 
 
+def _empty() -> None:
+    """Takes every row out of a PostgreSQL database that has our tables, and lets numbers begin at 1 again.
+
+    Emptying only what has rows takes a tenth of the time of TRUNCATE on all tables, which gives each and its indexes new files.
+    """
+    present = set(database.db.get_tables())
+    tables = [table._meta.table_name for table in TABLES if table._meta.table_name in present]
+    # Rules between tables rest meanwhile, so that these can be emptied in any order.
+    database.db.execute_sql("SET session_replication_role = replica")
+    for name in tables:
+        database.db.execute_sql(f'DELETE FROM "{name}"')
+    numbered = "SELECT setval(oid, 1, false) FROM pg_class WHERE relkind = 'S'"
+    database.db.execute_sql(numbered)
+    database.db.execute_sql("SET session_replication_role = origin")
+    if tables:
+        schema.SchemaVersion.create(version=schema.VERSION)
+
+
 def _prepared(url: str) -> dict[str, str]:
-    create_app(Settings(database=url))
+    prepare_database(url)
     database.connect()
     tokens = {role: access.add_token(f"{role} person", role) for role in access.ROLES}
     database.disconnect()
@@ -88,11 +106,7 @@ def settings_and_tokens(
         url = request.getfixturevalue("postgres_url")
         database.open_database(url)
         database.connect()
-        present = set(database.db.get_tables())
-        names = ", ".join(f'"{table._meta.table_name}"' for table in TABLES if table._meta.table_name in present)
-        if names:
-            database.db.execute_sql(f"TRUNCATE {names} RESTART IDENTITY CASCADE")
-            database.db.execute_sql("INSERT INTO schema_version (version) VALUES (1)")
+        _empty()
         database.disconnect()
         tokens = _prepared(url)
     else:
