@@ -14,7 +14,18 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from tests.trust.serving import MEASURED, Client, Gone, Server, add_token, database, free_port, furnish
+from tests.trust.serving import (
+    MEASURED,
+    PATIENCE_S,
+    Client,
+    Gone,
+    NotThere,
+    Server,
+    add_token,
+    database,
+    free_port,
+    furnish,
+)
 
 WRITERS = 4
 LIST_LENGTH = 7
@@ -70,7 +81,9 @@ def run(server_url: str | None, kills: int, seed: int, tell: Callable[[str], Non
         for person in people:
             person.start()
         for number in range(kills):
-            time.sleep(chance.uniform(0.05, 0.6))
+            _wait_for_writes(record, chance.randint(1, 25))
+            # Then at any moment of the next write or two.
+            time.sleep(chance.uniform(0.0, 0.1))
             server.kill()
             server = Server.start(url, port)
             if (number + 1) % 25 == 0:
@@ -85,6 +98,13 @@ def run(server_url: str | None, kills: int, seed: int, tell: Callable[[str], Non
         server.kill()
         faults += _checked(url)
         return Report(kills, record.sent, record.acknowledged, repeated, faults)
+
+
+def _wait_for_writes(record: Record, more: int) -> None:
+    """Waits until so many more writes are acknowledged, so that there is something to lose on a slow machine too."""
+    until, wanted = time.monotonic() + PATIENCE_S, record.acknowledged + more
+    while record.acknowledged < wanted and time.monotonic() < until:
+        time.sleep(0.005)
 
 
 def _write(
@@ -140,11 +160,17 @@ def _delivery(whose: dict[str, int], number: str) -> dict[str, Any]:
 
 
 def _told(client: Client, record: Record, lock: threading.Lock, key: str, path: str, body: Any) -> tuple[int, Any]:
+    try:
+        status, answer = client.ask("POST", path, body, key)
+    except NotThere:
+        raise
+    except Gone:
+        with lock:
+            record.sent += 1
+        raise
     with lock:
         record.sent += 1
-    status, answer = client.ask("POST", path, body, key)
-    if status == 201:
-        with lock:
+        if status == 201:
             record.acknowledged += 1
             record.keys.append((path, body, key, status, answer))
     return status, answer

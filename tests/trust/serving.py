@@ -27,6 +27,10 @@ class Gone(Exception):
     """The server was not there, or went away before it answered: nothing is known of what it did."""
 
 
+class NotThere(Gone):
+    """Nobody listens: the request was never sent."""
+
+
 @dataclass
 class Server:
     """`lots serve` as a process of its own."""
@@ -96,6 +100,9 @@ class Client:
             self.line.request(method, path, None if body is None else json.dumps(body), headers)
             answer = self.line.getresponse()
             text = answer.read()
+        except ConnectionRefusedError as error:
+            self.close()
+            raise NotThere(str(error)) from error
         except (OSError, http.client.HTTPException) as error:
             self.close()
             raise Gone(str(error)) from error
