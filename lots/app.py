@@ -137,7 +137,9 @@ def create_app(settings: Settings | None = None) -> Flask:
     app.register_blueprint(report.pages)
     app.register_blueprint(pages)
     app.register_error_handler(http.Refused, lambda refused: refused.answer)
-    app.register_error_handler(database.EngineTrouble, lambda error: errors.unavailable(database.trouble(error) or error))
+    app.register_error_handler(
+        database.EngineTrouble, lambda error: errors.unavailable(database.trouble(error) or error)
+    )
     _serve_health(app)
     _serve_docs(app)
     return app

@@ -229,6 +229,10 @@ class Desk(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
 
         return decorate
 
+    def arguments(self, schema: Any, **options: Any) -> Callable[[Any], Any]:
+        """Reads arguments by a schema that is made once: given its class, the library would make one for every request."""
+        return super().arguments(schema() if isinstance(schema, type) else schema, **options)  # type: ignore[no-any-return]
+
     def one_or_many(self, schema: Schema) -> Callable[[Any], Any]:
         """Decorates a method that takes one object or a list of them: it is given (items, whether they came as a list)."""
         doc = {

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
 from lots.desks import clock, concessions
 from lots.desks.errors import NotFound
-from lots.domain.agreed import GENERAL, limits_from
+from lots.domain.agreed import GENERAL, Limits, limits_from
 from lots.domain.clearance import Clearance, SpoolState, clear, worst_of
 from lots.domain.matching import PairMatch, match_pairs
 from lots.domain.shade import ColorLimits
@@ -34,14 +35,14 @@ class Ask:
     match_max: float | None = None
 
 
-def spool_of(code: str) -> Any:
-    """Returns a spool by its code.
+def spool_of(code: str, find: Callable[[str], Any] = lots.spool) -> Any:
+    """Returns a spool by its code, as `find` looks it up.
 
     Raises:
         NotFound: there is none; a code typed in another case is proposed.
     """
     # NUL can stand in a path but in no code, and PostgreSQL does not take it.
-    row = None if "\0" in code else lots.spool(code)
+    row = None if "\0" in code else find(code)
     if row is None:
         like = None if "\0" in code else lots.code_like(code)
         unknown = "Do not load it: a spool without a record has no verdict. Take it to receiving."
@@ -58,7 +59,7 @@ def clearance(code: str, ask: Ask) -> dict[str, Any]:
         NotFound: no spool has this code.
     """
     now = clock.now()
-    row = spool_of(code)
+    row = spool_of(code, lots.spool_seen)
     answer, in_job = work_out(row, ask, now)
     others = [] if answer.clear else _others(row, ask, in_job, now)
     return {**view(row, answer, ask), "others": others, "checked_at": now}

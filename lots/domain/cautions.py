@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from functools import lru_cache
 
 from lots.domain.agreed import USES
 
@@ -27,19 +28,24 @@ def forbidden_uses(cautions: Sequence[str]) -> dict[str, str]:
     """
     found: dict[str, str] = {}
     for caution in cautions:
-        for clause in _clauses(caution.lower()):
-            named = [use for use, said in _SAID.items() if said.search(clause)]
-            if not named:
-                continue
-            if re.search(r"\b(never|not|no)\b", clause):
-                forbidden = named
-            elif re.search(r"\bonly\b", clause):
-                forbidden = [use for use in USES if use not in named]
-            else:
-                continue
-            for use in forbidden:
-                found.setdefault(use, caution)
+        for use in _forbidden_by(caution):
+            found.setdefault(use, caution)
     return found
+
+
+# The same few sentences are asked about at every clearance.
+@lru_cache(maxsize=1024)
+def _forbidden_by(caution: str) -> tuple[str, ...]:
+    found: list[str] = []
+    for clause in _clauses(caution.lower()):
+        named = [use for use, said in _SAID.items() if said.search(clause)]
+        if not named:
+            continue
+        if re.search(r"\b(never|not|no)\b", clause):
+            found += named
+        elif re.search(r"\bonly\b", clause):
+            found += [use for use in USES if use not in named]
+    return tuple(found)
 
 
 def _clauses(text: str) -> list[str]:

@@ -110,9 +110,7 @@ def _with_limit(
     until = f"and lot {latest}" if latest is not None else f"and beyond lot {base.last + FARTHEST}"
     span = f"between lot {earliest} {until}" if earliest != latest else "no other lot is likely"
     at = f"about lot {about}" if about is not None else f"a lot beyond {base.last + FARTHEST}"
-    return said(
-        f"At this slope the limit of {end:g}{of_unit} is reached at {at} ({span}).", **found
-    )
+    return said(f"At this slope the limit of {end:g}{of_unit} is reached at {at} ({span}).", **found)
 
 
 def _student(confidence: float, df: int) -> float:

@@ -6,9 +6,9 @@ import importlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from peewee import Database, DatabaseError, DatabaseProxy, IntegrityError, OperationalError, SqliteDatabase
+from peewee import Database, DatabaseError, DatabaseProxy, IntegrityError, OperationalError
 from playhouse.db_url import parse
-from playhouse.pool import MaxConnectionsExceeded
+from playhouse.pool import MaxConnectionsExceeded, PooledSqliteDatabase
 
 db = DatabaseProxy()
 # What an engine raises that is locked, too slow, or gone, where no transaction turned it into Unavailable.
@@ -80,7 +80,16 @@ def _sqlite(url: str) -> Database:
     if not path or path == ":memory:":
         raise ValueError("Name a file for the SQLite database, as in sqlite:///lots.sqlite3")
     pragmas = {"journal_mode": "wal", "foreign_keys": 1, "synchronous": "full", "busy_timeout": 10_000}
-    return SqliteDatabase(path, pragmas=pragmas, lock_type="IMMEDIATE", autoconnect=False)
+    # Opening a file and setting it up takes longer than most requests, so connections are kept, and each used by one thread after the other.
+    return PooledSqliteDatabase(
+        path,
+        pragmas=pragmas,
+        lock_type="IMMEDIATE",
+        autoconnect=False,
+        check_same_thread=False,
+        max_connections=100,
+        timeout=10,
+    )
 
 
 def _postgresql(url: str, statement_s: float | None) -> Database:

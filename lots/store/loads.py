@@ -9,6 +9,7 @@ from peewee import JOIN
 
 from lots.store.models import Grade, LimitsRevision, Load, LoadRefusal, Lot, ShadeRevision, Spool, SpoolLot
 from lots.store.paging import Page, page
+from lots.store.prepared import Prepared, given
 
 
 def add(spool: Spool, values: dict[str, Any], by: str, now: datetime) -> Load:
@@ -75,7 +76,13 @@ def last_unload_of(spool: Spool) -> datetime | None:
 
 def lots_in_job(job: str, shade_id: int | None, grade_id: int) -> list[Any]:
     """Lots of a shade (of a grade, where it has none) already used in a job, spliced spools' included, oldest first. One query."""
-    same = Grade.shade == shade_id if shade_id is not None else Lot.grade == grade_id
+    if shade_id is not None:
+        return _IN_JOB_BY_SHADE.all(job=job, shade=shade_id)
+    return _IN_JOB_BY_GRADE.all(job=job, grade=grade_id)
+
+
+def _in_job(same: Any) -> Any:
+    job = given("job")
     own = Load.select(Load.lot).where(Load.job == job)
     wound_on = SpoolLot.select(SpoolLot.lot).join(Load, on=(Load.spool == SpoolLot.spool)).where(Load.job == job)
     query = (
@@ -87,4 +94,8 @@ def lots_in_job(job: str, shade_id: int | None, grade_id: int) -> list[Any]:
         .join(LimitsRevision, JOIN.LEFT_OUTER)
         .where((Lot.id.in_(own) | Lot.id.in_(wound_on)) & same)
     )
-    return list(query.order_by(Lot.received_at, Lot.id))
+    return query.order_by(Lot.received_at, Lot.id)
+
+
+_IN_JOB_BY_SHADE = Prepared(lambda: _in_job(Grade.shade == given("shade")))
+_IN_JOB_BY_GRADE = Prepared(lambda: _in_job(Lot.grade == given("grade")))

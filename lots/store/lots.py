@@ -23,6 +23,7 @@ from lots.store.models import (
     Supplier,
 )
 from lots.store.paging import Page, page
+from lots.store.prepared import Prepared, given
 from lots.store.spool_findings import inherited
 
 
@@ -243,6 +244,37 @@ def _spools_with_lots() -> Any:
 def spool(code: str) -> Any:
     """A spool with lot, supplier, grade, delivery and the revisions its lot is judged under, in one query on a unique index."""
     return _spools_with_lots().where(Spool.code == code).first()
+
+
+_SPOOL = Prepared(
+    lambda: (
+        Spool.select(
+            Spool,
+            *(field for field in Lot._meta.sorted_fields if field is not Lot.figures),
+            Grade,
+            LimitsRevision.id,
+            LimitsRevision.body,
+            ShadeRevision.id,
+            ShadeRevision.conditions,
+            Delivery.id,
+            Delivery.received_at,
+        )
+        .join(Lot)
+        .join(Grade)
+        .switch(Lot)
+        .join(LimitsRevision, JOIN.LEFT_OUTER)
+        .switch(Lot)
+        .join(ShadeRevision, JOIN.LEFT_OUTER)
+        .switch(Spool)
+        .join(Delivery)
+        .where(Spool.code == given("code"))
+    )
+)
+
+
+def spool_seen(code: str) -> Any:
+    """What a clearance needs of the same, only to be read. One query on a unique index."""
+    return _SPOOL.first(code=code)
 
 
 def spools_on_shelf(*, grade_id: int | None = None, shade_id: int | None = None, most: int = 5000) -> list[Any]:

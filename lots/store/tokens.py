@@ -11,11 +11,15 @@ from peewee import PeeweeException
 
 from lots.store.database import Clash, Unavailable, db, locks_rows, transaction
 from lots.store.models import RepeatedRequest, Token
+from lots.store.prepared import Prepared, given
 
 
-def by_hash(digest: str) -> Token | None:
-    """The token with this hash, expired or not, or None; a revoked one is not found. One query on a unique index."""
-    return Token.get_or_none((Token.hash == digest) & Token.revoked_at.is_null())
+_BY_HASH = Prepared(lambda: Token.select().where((Token.hash == given("digest")) & Token.revoked_at.is_null()))
+
+
+def by_hash(digest: str) -> Any:
+    """The token with this hash, expired or not, to be read, or None; a revoked one is not found. One query on a unique index."""
+    return _BY_HASH.first(digest=digest)
 
 
 def by_name(name: str) -> Token | None:
