@@ -70,7 +70,7 @@ def open_database(url: str, statement_s: float | None = None) -> None:
     if scheme == "sqlite":
         db.initialize(_sqlite(url))
     elif scheme in ("postgresql", "postgres"):
-        db.initialize(_postgresql(url, statement_s))
+        db.initialize(postgresql(url, statement_s))
     else:
         raise ValueError(f"The database URL must start with sqlite:/// or postgresql://, not {scheme}:")
 
@@ -92,7 +92,8 @@ def _sqlite(url: str) -> Database:
     )
 
 
-def _postgresql(url: str, statement_s: float | None) -> Database:
+def postgresql(url: str, statement_s: float | None) -> Database:
+    """A PostgreSQL database, not connected yet. See `open_database`."""
     from playhouse.pool import PooledPostgresqlDatabase
 
     wanted = parse(url, unquote_password=True, unquote_user=True)

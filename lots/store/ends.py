@@ -79,7 +79,7 @@ def reader(where: str | Path) -> Iterator[Any]:
     """
     path = where if isinstance(where, Path) else file_of(where)
     if path is None:
-        engine = database._postgresql(str(where), None)
+        engine = database.postgresql(str(where), None)
     elif path.is_file():
         pragmas = {"busy_timeout": 10_000, "query_only": 1}
         engine = SqliteDatabase(f"{path.absolute().as_uri()}?mode=rw", pragmas=pragmas, uri=True, autoconnect=False)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from peewee import JOIN, fn
+from peewee import JOIN, chunked, fn
 
 from lots.store.models import Instrument, Lot, Reading, ReadingVoid, Spool
 from lots.store.paging import Page, page
@@ -24,8 +24,13 @@ def _whole() -> Any:
 
 
 def add(rows: Sequence[dict[str, Any]]) -> list[int]:
-    """Stores readings and returns their numbers in the same order."""
-    return [Reading.insert(**row).execute() for row in rows]
+    """Stores readings and returns their numbers in the same order. One query for every thousand."""
+    # Numbers rise in the order of the rows within a statement; in which order an engine hands them back is not promised.
+    return [
+        number
+        for part in chunked(rows, 1_000)
+        for number in sorted(row[0] for row in Reading.insert_many(part).returning(Reading.id).tuples().execute())
+    ]
 
 
 def find(number: int) -> Any:

@@ -69,6 +69,7 @@ def run(server_url: str | None, seconds: float, seed: int, servers: int = 3, peo
                 one.start()
             for one in crew:
                 one.join()
+            client.close()  # a line that was quiet for a minute is cut; the next request opens another
             faults = loads_after_blocks(history)
             faults += _lost(client, stock, readings)
             client.close()
