@@ -71,13 +71,12 @@ def _empty() -> None:
     Emptying only what has rows takes a tenth of the time of TRUNCATE on all tables, which gives each and its indexes new files.
     """
     present = set(database.db.get_tables())
-    tables = [table._meta.table_name for table in TABLES if table._meta.table_name in present]
+    tables = [table for table in TABLES if table._meta.table_name in present]
     # Rules between tables rest meanwhile, so that these can be emptied in any order.
     database.db.execute_sql("SET session_replication_role = replica")
-    for name in tables:
-        database.db.execute_sql(f'DELETE FROM "{name}"')
-    numbered = "SELECT setval(oid, 1, false) FROM pg_class WHERE relkind = 'S'"
-    database.db.execute_sql(numbered)
+    for table in tables:
+        table.delete().execute()
+    database.db.execute_sql("SELECT setval(oid, 1, false) FROM pg_class WHERE relkind = 'S'")
     database.db.execute_sql("SET session_replication_role = origin")
     if tables:
         schema.SchemaVersion.create(version=schema.VERSION)

@@ -65,7 +65,7 @@ def shop(tmp_path: Path, run: Run) -> dict[str, str]:
 
 def names(folder: Path) -> list[str]:
     """What lies in a folder."""
-    return sorted(path.name for path in folder.iterdir())
+    return sorted(path.name for path in folder.iterdir() if not path.name.endswith("-turn"))
 
 
 def test_a_backup_is_made_and_restored(run: Run, tmp_path: Path, shop: dict[str, str]) -> None:

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import importlib
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 
 from peewee import Database, DatabaseError, DatabaseProxy, IntegrityError, OperationalError
 from playhouse.db_url import parse
 from playhouse.pool import MaxConnectionsExceeded, PooledSqliteDatabase
 
+from lots.store.turns import NoTurn, turn
+
 db = DatabaseProxy()
+# How long one who writes waits for the others, s.
+PATIENCE_S = 10.0
 # What an engine raises that is locked, too slow, or gone, where no transaction turned it into Unavailable.
 EngineTrouble = OperationalError
 
@@ -79,9 +83,14 @@ def _sqlite(url: str) -> Database:
     path = parse(url)["database"]
     if not path or path == ":memory:":
         raise ValueError("Name a file for the SQLite database, as in sqlite:///lots.sqlite3")
-    pragmas = {"journal_mode": "wal", "foreign_keys": 1, "synchronous": "full", "busy_timeout": 10_000}
+    pragmas = {
+        "journal_mode": "wal",
+        "foreign_keys": 1,
+        "synchronous": "full",
+        "busy_timeout": round(1000 * PATIENCE_S),
+    }
     # Opening a file and setting it up takes longer than most requests, so connections are kept, and each used by one thread after the other.
-    return PooledSqliteDatabase(
+    pool: Database = PooledSqliteDatabase(
         path,
         pragmas=pragmas,
         lock_type="IMMEDIATE",
@@ -90,6 +99,7 @@ def _sqlite(url: str) -> Database:
         max_connections=100,
         timeout=10,
     )
+    return pool
 
 
 def postgresql(url: str, statement_s: float | None) -> Database:
@@ -151,16 +161,21 @@ def alive() -> bool:
 
 
 @contextmanager
-def transaction() -> Iterator[None]:
+def transaction(patience_s: float = PATIENCE_S) -> Iterator[None]:
     """All or nothing: returning commits, raising rolls back.
+
+    Args:
+        patience_s: how long to wait for a turn to write where there is one writer at a time (SQLite), s, >= 0.
 
     Raises:
         Clash: a unique rule was broken by somebody who was faster.
         Unavailable: the database is locked, `Full`, `ReadOnly`, or gone.
     """
     try:
-        with db.atomic():
+        with _turn(patience_s), db.atomic():
             yield
+    except NoTurn:
+        raise Unavailable("others write to the database all the time") from None
     except IntegrityError as error:
         raise Clash(str(error)) from error
     except DatabaseError as error:
@@ -168,6 +183,12 @@ def transaction() -> Iterator[None]:
         if meant is None:
             raise
         raise meant from error
+
+
+def _turn(patience_s: float) -> AbstractContextManager[None]:
+    if locks_rows() or db.in_transaction():
+        return nullcontext()
+    return turn(db.obj.database, patience_s)
 
 
 def locks_rows() -> bool:

@@ -13,7 +13,6 @@ from lots.store.database import Clash, Unavailable, db, locks_rows, transaction
 from lots.store.models import RepeatedRequest, Token
 from lots.store.prepared import Prepared, given
 
-
 _BY_HASH = Prepared(lambda: Token.select().where((Token.hash == given("digest")) & Token.revoked_at.is_null()))
 
 
@@ -55,7 +54,7 @@ def write_uses(seen: Mapping[str, datetime]) -> bool:
         False when nothing was written: the database is busy, away or read-only, or this thread has no connection.
     """
     try:
-        with _without_waiting(), transaction():
+        with _without_waiting(), transaction(patience_s=0):
             for name, at in seen.items():
                 earlier = Token.last_used_at.is_null() | (Token.last_used_at < at)
                 Token.update(last_used_at=at).where((Token.name == name) & earlier).execute()

@@ -310,7 +310,7 @@ def test_the_source_is_only_read(source, new_file, tmp_path):
     move(source, new_file)
     database.close()
     assert before == (tmp_path / "source.sqlite3").read_bytes()
-    assert set() == {path.name for path in tmp_path.iterdir()} - {"source.sqlite3", "target.sqlite3"}
+    assert set() == {path.name for path in tmp_path.iterdir()} - {"source.sqlite3", "target.sqlite3", "target.sqlite3-turn"}
 
 
 @pytest.mark.parametrize(

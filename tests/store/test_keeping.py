@@ -64,7 +64,7 @@ def write(path, sql):
 
 def names(folder):
     """What lies in a folder."""
-    return sorted(path.name for path in folder.iterdir())
+    return sorted(path.name for path in folder.iterdir() if not path.name.endswith("-turn"))
 
 
 def test_a_backup_is_one_file_with_everything_in_it(shop, tmp_path):

@@ -1,0 +1,75 @@
+"""Turns at writing to one SQLite file: whoever asked first writes first, in whichever thread or process they are."""
+
+from __future__ import annotations
+
+import os
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+try:
+    import fcntl
+except ImportError:  # Windows has no such lock: there SQLite's own waiting has to do
+    fcntl = None  # type: ignore[assignment]
+
+
+class NoTurn(Exception):
+    """Others wrote for longer than anybody wants to wait."""
+
+
+@contextmanager
+def turn(path: str, patience_s: float) -> Iterator[None]:
+    """Waits for a turn to write to a database and holds it.
+
+    SQLite's own waiting tries again after longer and longer pauses, so that one who has waited long is passed by all who come fresh, and
+    among busy processes one may wait for many seconds. The kernel hands a file lock to whoever waits, and takes it back from a
+    process that dies.
+
+    Args:
+        path: of the database; the lock is on an empty file beside it, which stays.
+        patience_s: how long to wait, s.
+
+    Raises:
+        NoTurn: no turn came in that time.
+
+    Notes:
+        The turn says only who is next. That nobody else writes is still SQLite's to say, so whoever takes no turn, such as another
+        program, does no harm but to fairness.
+    """
+    if fcntl is None:
+        yield
+        return
+    try:
+        mark = os.open(f"{path}-turn", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    except OSError:  # nothing may be written there: SQLite will say so better
+        yield
+        return
+    try:
+        _wait(mark, patience_s)
+        yield
+    finally:
+        os.close(mark)
+
+
+def _wait(mark: int, patience_s: float) -> None:
+    try:
+        fcntl.flock(mark, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        pass
+    else:
+        return
+    if not patience_s:
+        raise NoTurn
+    # A thread can be waited for with patience, a lock cannot. Both handles are one lock, which goes when both are closed.
+    own, there = os.dup(mark), threading.Event()
+
+    def queue() -> None:
+        try:
+            fcntl.flock(own, fcntl.LOCK_EX)
+            there.set()
+        finally:
+            os.close(own)
+
+    threading.Thread(target=queue, daemon=True).start()
+    if not there.wait(patience_s):
+        raise NoTurn
