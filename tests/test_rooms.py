@@ -26,6 +26,7 @@ TOP = "top of the package"
 # Library -> where it may be imported.
 ONLY_IN = {
     "colormath": {"lots/domain/color.py"},
+    "colour": {"lots/domain/spectral_weights.py"},
     "peewee": {"lots/store"},
     "playhouse": {"lots/store"},
     # The package itself names the type that create_app returns.
@@ -37,7 +38,7 @@ ONLY_IN = {
 # What a pure function has no use for: chance, clocks, files, processes, networks.
 IMPURE = {"random", "time", "secrets", "uuid", "os", "pathlib", "io", "shutil", "tempfile", "sqlite3", "subprocess"}
 IMPURE |= {"socket", "urllib", "http", "logging", "threading", "asyncio"}
-THIRD_PARTY_IN_DOMAIN = {"numpy", "scipy", "colormath"}
+THIRD_PARTY_IN_DOMAIN = {"numpy", "scipy", "colormath", "colour"}
 CLOCKS = {"now", "utcnow", "today", "fromtimestamp"}
 LONGEST_FILE = 400
 
@@ -105,7 +106,7 @@ def test_each_library_is_used_only_where_it_belongs(path):
 
 @pytest.mark.parametrize("path", DOMAIN, ids=DOMAIN_NAMES)
 def test_the_domain_imports_nothing_impure(path):
-    """The rules import only the standard library without its clocks, chance and files, numpy, scipy and (one file) colormath."""
+    """The rules import only the standard library without its clocks, chance and files, numpy, scipy and (one file each) colormath and colour."""
     used = {module.split(".")[0] for module in imports(path)} - {"lots", "__future__"}
     assert set() == used & IMPURE
     assert set() == used - set(sys.stdlib_module_names) - THIRD_PARTY_IN_DOMAIN
@@ -126,10 +127,10 @@ def test_the_domain_asks_no_clock_and_opens_no_file(path):
 
 @pytest.mark.parametrize("path", DOMAIN, ids=DOMAIN_NAMES)
 def test_the_domain_loads_scipy_only_where_it_is_needed(path):
-    """Neither scipy nor colormath, both slow to load, is imported at the top of a file; functions that need them do so."""
+    """Neither scipy, colormath nor colour, all slow to load, is imported at the top of a file; functions that need them do so."""
     at_top = {alias.name for node in tree(path).body if isinstance(node, ast.Import) for alias in node.names}
     at_top |= {node.module or "" for node in tree(path).body if isinstance(node, ast.ImportFrom)}
-    assert set() == {module.split(".")[0] for module in at_top} & {"scipy", "colormath"}
+    assert set() == {module.split(".")[0] for module in at_top} & {"scipy", "colormath", "colour"}
 
 
 @pytest.mark.parametrize("path", FILES, ids=NAMES)

@@ -94,3 +94,33 @@ QUADRATIC_FORM = 0.02
 
 # An average between its limits is followed over 201 cells; run lengths by integration differ by some parts in 10,000.
 MARKOV_CHAIN = 1e-3
+
+# Weights of a spectrum are kept in eight decimals: 43 of them are off by 2e-7 in all, at reflectances up to 1. A dark colour in CIELAB
+# magnifies that by up to 500 * 7.8 / 35 (Z under A): 2.3e-5.
+WEIGHTS_8 = 0.5e-8 + 1e-14
+TABULATED_WEIGHTS = 2.2e-7
+TABULATED_WEIGHTS_IN_LAB = 2.5e-5
+
+# Whites are printed in three decimals, and made there by sums in other steps: the printed ones of D65, A and D50 lie this close (ASTM E308).
+PRINTED_WHITE = 0.01
+# The white of C, tabulated only every 5 nm, depends more on how it is filled in.
+PRINTED_WHITE_OF_C = 0.06
+
+# A table sum at 10 nm against a sum over a curve filled in to 1 nm: at most 0.036 in CIELAB on the reference curves.
+BETWEEN_SPECTRAL_METHODS = 0.05
+
+# The gauge study prints six decimals, and 1.086446 and 0.302373 for 1.0864466 and 0.3023715, since it squares rounded deviations.
+PRINTED_6 = 0.5e-6 + 1e-9
+SUM_OF_ROUNDED_6 = 2e-6
+
+# A percentage is printed with one decimal.
+PRINTED_1 = 0.05 + 1e-9
+
+# The handbook cuts Rosner's statistics off after three decimals: 3.11891 stands there as 3.118.
+CUT_OFF_3 = 1e-3
+
+# Two programs that stop their search for the greatest likelihood in their own way, parameters up to some tens.
+GLM_RELATIVE = 1e-6
+
+# A proposed limit is kept clear of the surface by a hundred-thousandth of itself, on whichever side is safe.
+FOUND_ON_SURFACE = 3e-5

@@ -1,0 +1,224 @@
+"""Opacity. Sources: TAPPI T 425 and ISO 13655 for the ratio; Kubelka and Munk 1931 for layers over backings."""
+
+import math
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from lots.domain.color import delta_e
+from lots.domain.opacity import (
+    NOISE_L,
+    OPAQUE_DELTA_E,
+    OpacityLimits,
+    OpacityReading,
+    backing_problem,
+    check_backings,
+    contrast_ratio,
+    judge_opacity,
+    latest,
+    opacity,
+)
+from lots.domain.tristimulus import lightness, luminous_reflectance
+from lots.domain.values import Conditions, Lab
+from tests.domain.builders import APPROVED_UNDER, GUARDED, MONDAY, SIMPLE, plaque
+from tests.domain.strategies import numbers
+from tests.tolerances import SAME_FORMULA
+
+THOROUGH = settings(max_examples=200, deadline=None)
+
+
+def over(backing: float, scatter: float, absorption: float) -> float:
+    """Y in percent of a layer over a backing of this reflectance (Kubelka and Munk 1931; S and K times the thickness)."""
+    a = 1 + absorption / scatter
+    b = math.sqrt(a * a - 1)
+    coth = 1 / math.tanh(b * scatter)
+    return 100 * (1 - backing * (a - b * coth)) / (a - backing + b * coth)
+
+
+def test_the_ratio_is_luminous_reflectance_over_black_by_that_over_white():
+    """Y 84.0 over black and 87.5 over white are 96 % opaque (the definition of TAPPI T 425: 100 R0 / R0.89)."""
+    assert pytest.approx(0.96, abs=SAME_FORMULA) == contrast_ratio(84.0, 87.5)
+
+
+def test_from_cielab_lightness_alone_decides_on_the_ratio():
+    """L* 50 is Y 18.4187 and L* 40 is 11.2510 (ISO/CIE 11664-4: ((L + 16) / 116)^3), whatever a* and b*."""
+    found = opacity(Lab(40, 3, -2), Lab(50, -1, 5), "CIE76")
+    assert pytest.approx((56 / 66) ** 3, abs=SAME_FORMULA) == found.ratio
+    assert pytest.approx(math.sqrt(100 + 16 + 49), abs=SAME_FORMULA) == found.delta_e
+
+
+@THOROUGH
+@given(scatter=numbers(0.05, 20), absorption=numbers(0.001, 5), white=numbers(0.5, 0.95))
+def test_a_layer_lies_between_clear_and_opaque(scatter, absorption, white):
+    """A scattering layer over black and white (Kubelka and Munk) has a ratio from 0 to 1; twice the thickness never has a lower one."""
+    thin, thick = (
+        contrast_ratio(over(0.0, t * scatter, t * absorption), over(white, t * scatter, t * absorption)) for t in (1, 2)
+    )
+    assert 0 <= thin <= 1 + SAME_FORMULA
+    assert thick >= thin - SAME_FORMULA
+
+
+@THOROUGH
+@given(Y=numbers(0.5, 100))
+def test_an_opaque_plaque_reads_the_same_over_both(Y):
+    """Equal readings are a ratio of exactly 1, and of 100 %."""
+    L = lightness(Y)
+    found = opacity(Lab(L, 0, 0), Lab(L, 0, 0))
+    assert (1.0, 0.0, 100.0) == (found.ratio, found.delta_e, found.percent)
+
+
+def test_a_clear_film_over_true_black_is_zero():
+    """Where over black nothing comes back the ratio is 0."""
+    assert 0.0 == contrast_ratio(0.0, 80.0)
+
+
+@THOROUGH
+@given(white=numbers(10, 99), less=numbers(0, 9), step=numbers(0.01, 1))
+def test_a_lighter_reading_over_black_is_more_opacity(white, less, step):
+    """The ratio rises with what comes back over black."""
+    lower = contrast_ratio(luminous_reflectance(white - less - step), luminous_reflectance(white))
+    assert lower < contrast_ratio(luminous_reflectance(white - less), luminous_reflectance(white))
+
+
+def test_a_ratio_just_above_one_is_kept_and_called_noise():
+    """The figure is not cut off, the percent shown is, and the sentence says that nothing of the backing shows."""
+    found = opacity(Lab(95.1, -0.8, 1.5), Lab(95.0, -0.8, 1.5))
+    assert found.ratio > 1
+    assert 100.0 == found.percent
+    assert "above 1 by no more than the noise of two readings, so nothing of the backing shows" in found.says
+
+
+def test_below_one_the_sentence_gives_ratio_and_difference():
+    """The difference is what a change of backing makes, over white being the reference."""
+    black, white = Lab(94.0, -0.9, 1.2), Lab(95.0, -0.8, 1.5)
+    expected = (110.0 / 111.0) ** 3
+    assert (
+        f"Contrast ratio {expected:.4f}; black or white behind it makes {delta_e(white, black):.2f} (CIEDE2000)."
+        == (opacity(black, white).says)
+    )
+
+
+@pytest.mark.parametrize("L", [3.0, 18.0, 95.0])
+def test_more_than_noise_above_one_is_refused_as_a_mix_up(L):
+    """Half a unit of lightness is noise at black and white alike; more means swapped readings or different places."""
+    assert opacity(Lab(L + NOISE_L - 0.001, 0, 0), Lab(L, 0, 0)).ratio > 1
+    with pytest.raises(ValueError, match="more than noise explains: were the two swapped"):
+        opacity(Lab(L + NOISE_L + 0.001, 0, 0), Lab(L, 0, 0))
+
+
+@pytest.mark.parametrize("bad", [-0.1, math.nan, math.inf])
+def test_a_reflectance_that_cannot_be_is_refused(bad):
+    """Either reading must be a number that is not negative."""
+    with pytest.raises(ValueError, match="Y over black"):
+        contrast_ratio(bad, 80.0)
+    with pytest.raises(ValueError, match="Y over white"):
+        contrast_ratio(1.0, bad)
+
+
+def test_no_light_over_white_tells_nothing():
+    """Opacity of what reflects nothing is not known, and not 1."""
+    with pytest.raises(ValueError, match="opacity cannot be told"):
+        contrast_ratio(0.0, 0.0)
+
+
+def conditions(backing: str | None, **more) -> Conditions:
+    """The usual conditions over a backing."""
+    return Conditions(**{**APPROVED_UNDER.as_dict(), "backing": backing, **more})
+
+
+def test_readings_that_differ_in_the_backing_alone_tell_opacity():
+    """Black and white behind, everything else alike."""
+    assert check_backings(conditions("black"), conditions("White")) is None
+
+
+@pytest.mark.parametrize(
+    ("black", "white", "words"),
+    [
+        (conditions("white"), conditions("white"), "over black, not over white"),
+        (conditions(None), conditions("white"), "over black, not over a backing nobody stated"),
+        (conditions("black"), conditions("black"), "over white, not over black"),
+        (conditions("black", observer_deg=2), conditions("white"), "more than their backing: observer_deg"),
+        (conditions("black", uv=None), conditions("white"), "more than their backing: uv"),
+        (conditions("black"), conditions("white", uv=None), "more than their backing: uv"),
+    ],
+)
+def test_readings_under_other_conditions_tell_none(black, white, words):
+    """A backing that is not the one asked, or a condition that differs or that only one states, is refused by name."""
+    with pytest.raises(ValueError, match=words):
+        check_backings(black, white)
+
+
+@THOROUGH
+@given(L=numbers(5, 100), less=numbers(0, 4), a=st.sampled_from((-1.0, 0.0, 2.0)))
+def test_percent_is_never_outside_its_scale(L, less, a):
+    """What is shown lies from 0 to 100."""
+    assert 0 <= opacity(Lab(L - less, a, 0), Lab(L, 0, 0)).percent <= 100
+
+
+BACKED = replace(APPROVED_UNDER, backing="white")
+THIN = opacity(Lab(93.0, -0.9, 1.0), Lab(95.0, -0.8, 1.5))
+
+
+def test_what_counts_as_opaque_ends_at_its_constant():
+    """A grey that black behind it darkens by the constant is opaque still, a little more is not. Grey, so that CIEDE2000 is one of lightness."""
+    white = Lab(50.0, 0.0, 0.0)
+    # Sharma et al. 2005: at a mean L* of 50 the weight of lightness is 1, so dL* is the difference; the middle moves by a tenth.
+    inside, outside = (opacity(Lab(50.0 - OPAQUE_DELTA_E + by, 0.0, 0.0), white) for by in (1e-3, -1e-3))
+    assert (True, False) == (inside.opaque, outside.opaque)
+
+
+@pytest.mark.parametrize(
+    ("said", "asked", "words"),
+    [
+        (APPROVED_UNDER, None, "does not say what lay behind it"),
+        (APPROVED_UNDER, BACKED, "This reading does not say"),
+        (BACKED, APPROVED_UNDER, "The reference does not say"),
+        (replace(BACKED, backing="black"), BACKED, "The reference lay on white, this plaque on black"),
+    ],
+    ids=["unstated", "unstated-but-asked", "reference-unstated", "another"],
+)
+def test_a_plaque_that_is_not_opaque_needs_a_fixed_backing(said, asked, words):
+    """Each way of not knowing what lay behind it is refused with what to do; an opaque plaque needs none."""
+    why, todo = backing_problem(THIN, said, asked)
+    assert words in why
+    assert "thicker plaque" in todo
+    assert backing_problem(opacity(Lab(95, 0, 0), Lab(95, 0, 0)), said, asked) is None
+
+
+def test_the_references_backing_makes_a_thin_plaque_comparable():
+    """With it, and without a reference with any, the colour counts."""
+    assert backing_problem(THIN, BACKED, BACKED) is backing_problem(THIN, BACKED, None) is None
+
+
+def test_the_newest_reading_describes_the_plaque():
+    """Of two of one moment the less opaque; without any, none."""
+    early, late, same = plaque("A", 94.9), plaque("A", 94.8, hours=2), plaque("A", 94.7, hours=2)
+    assert same == latest([late, same, early])
+    assert latest([]) is None
+
+
+def test_the_least_opaque_spool_is_judged_by_its_mean():
+    """Ratios by ((L + 16) / 116)^3 (ISO/CIE 11664-4): the spool with the lower mean, its readings counted."""
+    found = judge_opacity([plaque("A", 94.9), plaque("B", 94.0), plaque("B", 94.4)], OpacityLimits(0.98), SIMPLE)
+    ((one,),) = [found]
+    expected = sum(((L + 16) / 111) ** 3 for L in (94.0, 94.4)) / 2
+    assert ("opacity.contrast_ratio", "fail", 2, "B") == (one.code, one.verdict, one.n, one.spool)
+    assert pytest.approx(expected, abs=SAME_FORMULA) == one.value
+
+
+def test_without_a_reading_opacity_is_missing_and_without_an_uncertainty_it_is_not_guarded():
+    """Neither is a pass; with an instrument of a known uncertainty the ratio has one by its slope, 3 / (L + 16) of each L*."""
+    limits = OpacityLimits(0.9)
+    assert ["missing"] * 2 == [judge_opacity(some, limits, GUARDED)[0].verdict for some in ([], [plaque("A", 94.9)])]
+    (sure,) = judge_opacity([plaque("A", 95.0, u=0.01)], limits, GUARDED)
+    assert ("pass", True) == (sure.verdict, sure.uncertainty is not None)
+    # d ratio / dL = 3 / (L + 16) for each of the two lightnesses, independent (JCGM 100, 5.1.2).
+    assert pytest.approx(math.sqrt(2) * 0.01 * 3 / 111, rel=1e-3) == sure.uncertainty
+
+
+def test_a_reading_that_tells_no_opacity_is_refused_when_it_is_made():
+    """Lighter over black than noise explains."""
+    with pytest.raises(ValueError, match="lighter over black"):
+        OpacityReading("A", Lab(95, 0, 0), Lab(93, 0, 0), MONDAY)
