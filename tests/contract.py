@@ -21,7 +21,9 @@ class Contract:
         if not self.served:
             self.served.update(app.test_client().get("/v1/openapi.json").get_json())
         self.document = self.served
-        self.paths = [(_pattern(path), operations) for path, operations in self.document["paths"].items()]
+        # A path without a template comes before one that would match it too (OpenAPI 3.1, Paths Object).
+        ordered = sorted(self.document["paths"].items(), key=lambda item: item[0].count("{"))
+        self.paths = [(_pattern(path), operations) for path, operations in ordered]
 
     def check(self, method: str, path: str, status: int, content_type: str, body: Any) -> None:
         """Raises AssertionError when an answer is not one the document allows."""

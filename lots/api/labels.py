@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from importlib.util import find_spec
+from ipaddress import AddressValueError, IPv6Address
 from typing import Any
 from urllib.parse import quote
 
 from flask import Response, request
-from marshmallow import Schema, fields, validate
+from marshmallow import Schema, ValidationError, fields, validate
 
 from lots.api.errors import problem
 from lots.api.fields import Instant, Strict, Text, WrittenWhole
@@ -29,6 +31,18 @@ AS_PDF = {
 }
 _ADDRESS = r"https?://(?:[A-Za-z0-9._-]+|\[[0-9A-Fa-f:.]+\])(?::[0-9]{1,5})?(?:/[A-Za-z0-9._~-]+)*/?"
 
+_LIKE = "Write it like https://lots.example.org:8080."
+
+
+def _ipv6_is_one(address: str) -> None:
+    """Refuses brackets around something else than an address: a pattern cannot say what one is."""
+    within = re.search(r"\[(.*)\]", address)
+    try:
+        IPv6Address(within[1] if within else "::")
+    except AddressValueError:
+        raise ValidationError(_LIKE) from None
+
+
 desk = Desk("labels", __name__, url_prefix="/v1", description="Labels for spools, readable by eye, scanner and phone.")
 
 
@@ -47,7 +61,7 @@ class LabelArgs(Strict):
     page = WrittenWhole(1, 1000, load_default=1, metadata={"description": "which page, as SVG"})
     site = Text(
         200,
-        validate=validate.Regexp(_ADDRESS + r"\Z", error="Write it like https://lots.example.org:8080."),
+        validate=[validate.Regexp(_ADDRESS + r"\Z", error=_LIKE), _ipv6_is_one],
         metadata={"description": "where phones reach this server, when it is another address than this request's"},
     )
 
@@ -180,7 +194,7 @@ def _no_pdf() -> Response:
         501,
         "no-pdf",
         "This server makes no PDF",
-        "Its extra for PDF is not installed. Ask for `Accept: image/svg+xml` and print that, or have whoever runs this server "
+        "Its extra for PDF is not installed. Print the labels as pictures (image/svg+xml) instead, or have whoever runs this server "
         "install it: pip install 'lots[pdf]'.",
     )
 
@@ -191,5 +205,5 @@ def _no_glyphs(lacking: list[str]) -> Response:
         406,
         "no-glyphs",
         "These labels cannot be read as a PDF",
-        f"The font of the PDF lacks {named}, so the labels would show empty boxes. Ask for `Accept: image/svg+xml` and print that.",
+        f"The font of the PDF lacks {named}, so the labels would show empty boxes. Print them as pictures (image/svg+xml) instead.",
     )

@@ -6,11 +6,15 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.http import ALL, Desk, Resource
-from lots.api.pictures import bond, color_map, diameter, shrinkage
+from lots.api.fields import Instant
+from lots.api.http import ALL, Desk, Resource, page_answer, page_schema
+from lots.api.pictures import bond, color_map, diameter, shrinkage, use_grid
 from lots.api.pictures.answers import AS_PICTURE, pictured
 from lots.api.purchasing import NUMBER
-from lots.desks import pictures
+from lots.api.receiving import LotFilterArgs, ordered_page
+from lots.desks import permissions, pictures
+from lots.domain.agreed import USES
+from lots.domain.standing import STANDINGS
 
 desk = Desk("lot_pictures", __name__, url_prefix="/v1/lots", description="A lot to look at.")
 
@@ -115,6 +119,48 @@ class ColorMap(Resource):
     def get(self, number: int) -> Any:
         """Show where a lot and its spools lie about the reference, and the true outline of its limit."""
         return pictured(pictures.color_map(number), color_map.draw)
+
+
+class PermissionSchema(Schema):
+    """What a lot may be used for now. Only `yes` and `concession` let anybody load it, and a single spool may be refused all the same."""
+
+    use = fields.String(required=True, metadata={"enum": list(USES)})
+    answer = fields.String(
+        required=True,
+        metadata={
+            "enum": list(permissions.ANSWERS),
+            "description": "not_yet: measuring or lifting a hold may settle it; not_judged: the limits say nothing of this use",
+        },
+    )
+    says = fields.String(required=True)
+    reasons = fields.List(fields.String(), required=True, metadata={"description": "every reason against it"})
+
+
+class LotUsesSchema(Schema):
+    """A lot with each use."""
+
+    lot_id = fields.Integer(required=True)
+    supplier_lot = fields.String(required=True)
+    supplier = fields.String(required=True)
+    grade = fields.String(required=True)
+    received_at = Instant(required=True)
+    standing = fields.String(required=True, metadata={"enum": list(STANDINGS)})
+    uses = fields.List(fields.Nested(PermissionSchema), required=True)
+
+
+@desk.route("/uses")
+class LotUses(Resource):
+    """Lots and what they may be used for."""
+
+    who = {"GET": ALL}
+
+    @desk.arguments(LotFilterArgs, location="query")
+    @desk.response(200, page_schema(LotUsesSchema))
+    @desk.alt_response(200, **AS_PICTURE)
+    def get(self, args: dict[str, Any]) -> Any:
+        """List lots with what each may be used for now, as GET /lots lists and filters them; as a picture, a grid of lots and uses."""
+        answer, headers = page_answer(ordered_page(permissions.listed, args))
+        return pictured(answer, use_grid.draw, headers)
 
 
 class PositionSchema(Schema):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from marshmallow import Schema, fields, validate
@@ -176,13 +177,26 @@ class ReceivedSchema(DeliverySchema):
     spools = fields.List(fields.Nested(SpoolLineSchema), required=True)
 
 
-class DeliveryFilterArgs(PageArgs):
+class OrderedPageArgs(PageArgs):
+    """Which page of a list that can be read from either end."""
+
+    order = Text(
+        6,
+        one_of=("oldest", "newest"),
+        load_default="oldest",
+        metadata={"description": "what comes first, by when it was logged; a cursor belongs to its order"},
+    )
+
+
+class DeliveryFilterArgs(OrderedPageArgs):
     """Which deliveries."""
 
     lot_id = WrittenWhole(1, MAX_ID)
+    received_from = Instant(metadata={"description": "received then or later"})
+    received_to = Instant(metadata={"description": "received then or earlier"})
 
 
-class LotFilterArgs(PageArgs):
+class LotFilterArgs(OrderedPageArgs):
     """Which lots."""
 
     standing = Text(20, one_of=STANDINGS)
@@ -191,6 +205,12 @@ class LotFilterArgs(PageArgs):
     supplier_lot = Text(120, metadata={"description": "exactly as printed"})
     received_from = Instant()
     received_to = Instant()
+
+
+def ordered_page(list_rows: Callable[..., Any], args: dict[str, Any]) -> Any:
+    """Returns a page as a desk lists it, from the end that was asked for."""
+    newest_first = args.pop("order") == "newest"
+    return list_rows(*page_args(args), newest_first=newest_first)
 
 
 def page_args(args: dict[str, Any]) -> tuple[dict[str, Any], str | None, int]:
@@ -208,8 +228,8 @@ class Deliveries(Resource):
     @deliveries.arguments(DeliveryFilterArgs, location="query")
     @deliveries.response(200, page_schema(DeliverySchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List deliveries, in the order they were logged."""
-        return page_answer(receiving.deliveries(*page_args(args)))
+        """List deliveries, in the order they were logged, or with `order=newest` the last one first."""
+        return page_answer(ordered_page(receiving.deliveries, args))
 
     @deliveries.arguments(DeliveryArgs)
     @deliveries.response(201, ReceivedSchema)
@@ -230,8 +250,8 @@ class Lots(Resource):
     @desk.arguments(LotFilterArgs, location="query")
     @desk.response(200, page_schema(LotSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List lots, in the order they were first logged."""
-        return page_answer(receiving.listed(*page_args(args)))
+        """List lots, in the order they were first logged, or with `order=newest` the last one first."""
+        return page_answer(ordered_page(receiving.listed, args))
 
 
 @desk.route(f"/<{NUMBER}:number>")

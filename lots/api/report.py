@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
-from importlib.util import find_spec
 from typing import Any
 
-from flask import Blueprint, Response, render_template, request, send_from_directory
+from flask import Blueprint, Response, send_from_directory
 from marshmallow import Schema, fields
 
 from lots.api.bench import VoidLineSchema
-from lots.api.errors import problem
 from lots.api.fields import Instant, OneOrMany, Strict
-from lots.api.http import Desk, Refused, Resource
+from lots.api.http import Desk, Resource
+from lots.api.printed import AS_PAGE, AS_PDF, Paper, printed
 from lots.api.purchasing import NUMBER
 from lots.api.report_pages import sections, title_of
 from lots.api.shades import ConditionsSchema
 from lots.desks import report
-
-JSON, HTML, PDF = "application/json", "text/html", "application/pdf"
 
 desk = Desk(
     "nonconformity report",
@@ -312,44 +309,16 @@ class NonconformityReport(Resource):
 
     @desk.arguments(ReportArgs, location="query")
     @desk.response(200, NonconformitySchema)
-    @desk.alt_response(200, schema={"type": "string"}, content_type=HTML, description="a page to print", success=True)
-    @desk.alt_response(
-        200, schema={"type": "string", "format": "binary"}, content_type=PDF, description="a PDF, A4", success=True
-    )
+    @desk.alt_response(200, **AS_PAGE)
+    @desk.alt_response(200, **AS_PDF)
     def get(self, args: dict[str, Any], number: int) -> Any:
         """Report what was wrong with a lot to its supplier: JSON, or with `Accept: text/html` a page to print, or `application/pdf`.
 
         409 for a lot of which nothing fails and that was not blocked by hand. 501 for a PDF where the extra for it is not installed.
         """
-        wanted = request.accept_mimetypes.best_match([JSON, HTML, PDF], JSON)
-        if wanted == PDF and find_spec("fpdf") is None:
-            raise Refused(_no_pdf())
-        found = report.nonconformity(number, args.get("as_of"))
-        if wanted == JSON:
-            return found, {"Vary": "Accept"}
-        answer = _as_pdf(found) if wanted == PDF else _as_page(found)
-        answer.vary.add("Accept")
-        return answer
+        return printed(lambda: report.nonconformity(number, args.get("as_of")), _paper)
 
 
-def _as_page(found: dict[str, Any]) -> Response:
-    text = render_template("nonconformity_report.html", title=title_of(found), sections=sections(found))
-    return Response(text, mimetype=HTML)
-
-
-def _as_pdf(found: dict[str, Any]) -> Response:
-    from lots.api.report_pdf import as_pdf
-
-    answer = Response(as_pdf(title_of(found), sections(found), found["made_at"]), mimetype=PDF)
-    answer.headers["Content-Disposition"] = f'inline; filename="nonconformity-report-{found["number"]}.pdf"'
-    return answer
-
-
-def _no_pdf() -> Response:
-    return problem(
-        501,
-        "no-pdf",
-        "This server makes no PDF",
-        "Its extra for PDF is not installed. Ask for `Accept: text/html` and print the page, or have whoever runs this server "
-        "install it: pip install 'lots[pdf]'.",
-    )
+def _paper(found: dict[str, Any]) -> Paper:
+    name = f"nonconformity-report-{found['number']}"
+    return Paper("report", title_of(found), sections(found), found["made_at"], name)

@@ -1,4 +1,7 @@
-"""A report as sections of facts, paragraphs and tables: what the page and the PDF both show, so that neither says more than the other."""
+"""A paper as sections of facts, paragraphs and tables: what the page and the PDF both show, so that neither says more than the other.
+
+Here is the report to a supplier, with the parts that the record of a lot has too.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +12,7 @@ from typing import Any
 from lots.desks.report_words import digits_for
 from lots.desks.words import moment
 
-_MARKS = {"pass": "passes", "fail": "FAILS", "near": "too near to tell", "missing": "not judged yet"}
+MARKS = {"pass": "passes", "fail": "FAILS", "near": "too near to tell", "missing": "not judged yet"}
 # Codes that are not a word of the report's English.
 _KINDS = {"color": "colour"}
 
@@ -51,8 +54,8 @@ def sections(report: dict[str, Any]) -> list[Section]:
         _asked(report["asked"]),
         _found(report["found"]),
         _requested(report["requested"]),
-        _method(report["method"]),
-        _readings(report["readings"]),
+        method_section(report["method"]),
+        readings_section("The readings behind the failing findings", report["readings"]),
         _decisions(report),
         Section("Cautions", paragraphs=report["cautions"]),
     ]
@@ -61,7 +64,6 @@ def sections(report: dict[str, Any]) -> list[Section]:
 
 def _about(report: dict[str, Any]) -> Section:
     supplier, grade, lot = report["supplier"], report["grade"], report["lot"]
-    kept = [grade["color_name"], grade["polymer"], grade["finish"], grade["filler"]]
     then = "" if report["as_of"] == report["made_at"] else f", from what was known at {moment(report['as_of'])}"
     facts = [
         ("Report", f"{report['number']}, made {moment(report['made_at'])}{then}"),
@@ -69,11 +71,22 @@ def _about(report: dict[str, Any]) -> Section:
         ("To", f"{supplier['name']} ({supplier['code']})"),
         ("Contact", supplier["contact"] or "none on record"),
         ("Your lot number", lot["supplier_lot"]),
-        ("Grade", f"{grade['code']}: {', '.join(part for part in kept if part)}, {grade['nominal_diameter_mm']:g} mm"),
+        ("Grade", grade_said(grade)),
         ("Our lot", f"{lot['id']}, received {moment(lot['received_at'])}, now {lot['standing']}"),
     ]
     if lot["resubmission_of"] is not None:
         facts.append(("Came again", f"this lot was refused before, as our lot {lot['resubmission_of']}"))
+    return Section("Lot", facts, [report["says"]], [deliveries_table(report["deliveries"])])
+
+
+def grade_said(grade: dict[str, Any]) -> str:
+    """Returns a grade on one line."""
+    kept = [grade["color_name"], grade["polymer"], grade["finish"], grade["filler"]]
+    return f"{grade['code']}: {', '.join(part for part in kept if part)}, {grade['nominal_diameter_mm']:g} mm"
+
+
+def deliveries_table(deliveries: list[dict[str, Any]]) -> Table:
+    """Returns what came, delivery by delivery."""
     rows = [
         (
             row["order_ref"] or "not stated",
@@ -82,14 +95,21 @@ def _about(report: dict[str, Any]) -> Section:
             f"{row['net_mass_kg']:g}",
             row["note"] or "",
         )
-        for row in report["deliveries"]
+        for row in deliveries
     ]
     head = ("Order", "Received", "Spools", "Net mass, kg", "Note")
-    came = Table("Deliveries", head, (22, 22, 10, 14, 32), rows, frozenset({2, 3}))
-    return Section("Lot", facts, [report["says"]], [came])
+    return Table("Deliveries", head, (22, 22, 10, 14, 32), rows, frozenset({2, 3}))
 
 
 def _asked(asked: dict[str, Any]) -> Section:
+    rows = [(label_of(row), row["says"]) for row in asked["limits"]]
+    head = ("Measure", "Limit; its ends are acceptable")
+    tables = [Table("Limits that are not met", head, (55, 45), rows)] if rows else []
+    return Section("What was asked", asked_facts(asked), asked["terms"], tables)
+
+
+def asked_facts(asked: dict[str, Any]) -> list[tuple[str, str]]:
+    """Returns which revisions of limits and reference something was judged under, and what they say."""
     facts = []
     if asked["limits_revision"] is not None:
         since = f"revision {asked['limits_revision']} of {moment(asked['limits_recorded_at'])}"
@@ -104,17 +124,16 @@ def _asked(asked: dict[str, Any]) -> Section:
             ("Reference Lab", f"L* {lightness:g}, a* {a:g}, b* {b:g}"),
             ("Conditions", shade["says"]),
         ]
-    rows = [(_label(row), row["says"]) for row in asked["limits"]]
-    tables = (
-        [Table("Limits that are not met", ("Measure", "Limit; its ends are acceptable"), (55, 45), rows)]
-        if rows
-        else []
-    )
-    return Section("What was asked", facts, asked["terms"], tables)
+    return facts
 
 
-def _label(row: dict[str, Any]) -> str:
-    """What was measured, with its symbol: a difference is written with a capital delta."""
+def kind_said(kind: str) -> str:
+    """Returns a kind of reading in the English of papers."""
+    return _KINDS.get(kind, kind)
+
+
+def label_of(row: dict[str, Any]) -> str:
+    """Returns what was measured, with its symbol: a difference is written with a capital delta."""
     label, quantity = str(row["label"]), str(row["quantity"])
     plain = f"d{quantity[1:]}"
     if quantity and label.endswith(plain):
@@ -125,17 +144,17 @@ def _label(row: dict[str, Any]) -> str:
 def _found(found: dict[str, Any]) -> Section:
     tables = []
     if found["failing"]:
-        tables.append(_claims("Failing findings", "Measure", [(_measure(row), row) for row in found["failing"]]))
+        tables.append(_claims("Failing findings", "Measure", [(measure_of(row), row) for row in found["failing"]]))
     if found["nonconforming_spools"]:
         each = [
-            (f"{spool['spool_code']}: {_label(row)}", row)
+            (f"{spool['spool_code']}: {label_of(row)}", row)
             for spool in found["nonconforming_spools"]
             for row in spool["findings"]
         ]
         tables.append(_claims("Nonconforming spools", "Spool and measure", each))
     if found["others"]:
         rows = [
-            (_measure(row), _value(row), row["limit_says"], f"{row['n']} {row['counted']}", _MARKS[row["verdict"]])
+            (measure_of(row), value_of(row), row["limit_says"], f"{row['n']} {row['counted']}", MARKS[row["verdict"]])
             for row in found["others"]
         ]
         head = ("Measure", "Value", "Limit", "From", "Verdict")
@@ -147,13 +166,15 @@ def _found(found: dict[str, Any]) -> Section:
     return Section("What was found", paragraphs=[*messages, *found["notes"], *notes], tables=tables)
 
 
-def _measure(row: dict[str, Any]) -> str:
+def measure_of(row: dict[str, Any]) -> str:
+    """Returns what was measured and on what, and whether any use turns on it."""
     subject = f" ({row['subject']})" if row["subject"] else ""
     optional = "" if row.get("required", True) else "; no use turns on it alone"
-    return f"{_label(row)}{subject}{optional}"
+    return f"{label_of(row)}{subject}{optional}"
 
 
-def _value(row: dict[str, Any]) -> str:
+def value_of(row: dict[str, Any]) -> str:
+    """Returns the value of a finding with its unit, none where there is none."""
     if row["value"] is None:
         return "none"
     return _number(row["value"], row) + (f" {row['unit']}" if row["unit"] else "")
@@ -169,12 +190,12 @@ def _claims(title: str, first: str, rows: list[tuple[str, dict[str, Any]]]) -> T
     cells = [
         (
             name,
-            _value(row),
+            value_of(row),
             row["limit_says"],
             _number(row["outside_by"], row),
             f"{row['n']} {row['counted']}",
-            _uncertain(row["standard_uncertainty"]),
-            _uncertain(row["expanded_uncertainty"]),
+            uncertain(row["standard_uncertainty"]),
+            uncertain(row["expanded_uncertainty"]),
             row["claim_says"],
         )
         for name, row in rows
@@ -182,7 +203,8 @@ def _claims(title: str, first: str, rows: list[tuple[str, dict[str, Any]]]) -> T
     return Table(title, head, (22, 10, 11, 9, 10, 9, 9, 20), cells, frozenset({1, 3, 5, 6}))
 
 
-def _uncertain(value: float | None) -> str:
+def uncertain(value: float | None) -> str:
+    """Returns an uncertainty with two significant digits."""
     return "unknown" if value is None else f"{value:.{digits_for(value)}f}"
 
 
@@ -200,13 +222,14 @@ def _requested(asked: dict[str, Any]) -> Section:
     return Section("What is asked of you", facts, [asked["says"]])
 
 
-def _method(method: list[dict[str, Any]]) -> Section | None:
+def method_section(method: list[dict[str, Any]]) -> Section | None:
+    """Returns how each characteristic was measured, with its instruments and their checks."""
     if not method:
         return None
     rows = [
         (
             f"{row['code']} ({row['kind']})",
-            _KINDS.get(part["characteristic"], part["characteristic"]),
+            kind_said(part["characteristic"]),
             str(row["readings"]),
             "unknown"
             if row["standard_uncertainty"] is None
@@ -244,28 +267,38 @@ def _check(row: dict[str, Any] | None) -> str:
     return f"{moment(row['checked_at'])}: {'passed' if row['result'] == 'pass' else 'failed'}{against}"
 
 
-def _readings(readings: list[dict[str, Any]]) -> Section | None:
+def readings_section(title: str, readings: list[dict[str, Any]], *, who: bool = False) -> Section | None:
+    """Returns every reading, kind by kind, and how many count; with `who`, who entered each and what they noted."""
     if not readings:
         return None
     tables = []
     for kind in dict.fromkeys(row["kind"] for row in readings):
-        rows = [
-            (
-                str(row["id"]),
-                row["spool_code"],
-                moment(row["measured_at"]),
-                row["says"] + (" (repeated)" if row["retest"] else ""),
-                row["instrument_code"] or "not named",
-                "counts" if row["counts"] else f"does not count: {row['why_not']}",
-            )
-            for row in readings
-            if row["kind"] == kind
-        ]
-        head = ("No.", "Spool", "Measured", "Reading", "Instrument", "Counts?")
-        tables.append(Table(_KINDS.get(kind, kind).capitalize(), head, (7, 14, 20, 28, 12, 19), rows, frozenset({0})))
+        head: tuple[str, ...] = ("No.", "Spool", "Measured", "Reading", "Instrument", "Counts?")
+        widths: tuple[int, ...] = (7, 14, 20, 28, 12, 19)
+        mine = [row for row in readings if row["kind"] == kind]
+        rows = [_reading(row) for row in mine]
+        if who:
+            head, widths = (*head, "Entered by"), (7, 12, 16, 22, 12, 19, 12)
+            rows = [(*row, _entered(reading)) for row, reading in zip(rows, mine, strict=True)]
+        tables.append(Table(kind_said(kind).capitalize(), head, widths, rows, frozenset({0})))
     counted = sum(row["counts"] for row in readings)
     said = f"{counted} of {len(readings)} readings count. Those that do not are shown with the reason."
-    return Section("The readings behind the failing findings", paragraphs=[said], tables=tables)
+    return Section(title, paragraphs=[said], tables=tables)
+
+
+def _reading(row: dict[str, Any]) -> tuple[str, ...]:
+    return (
+        str(row["id"]),
+        row["spool_code"],
+        moment(row["measured_at"]),
+        row["says"] + (" (repeated)" if row["retest"] else ""),
+        row["instrument_code"] or "not named",
+        "counts" if row["counts"] else f"does not count: {row['why_not']}",
+    )
+
+
+def _entered(row: dict[str, Any]) -> str:
+    return f"{row['recorded_by']}: {row['note']}" if row["note"] else str(row["recorded_by"])
 
 
 def _decisions(report: dict[str, Any]) -> Section:

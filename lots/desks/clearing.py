@@ -87,24 +87,37 @@ def _clear(row: Any, lot: Any, ask: Ask, in_job: list[Any], at: datetime | None)
     others = [o for o in in_job if o.id != lot.id]
     limit = _step_max if ask.match_max is None else lambda _: None
     pairs = match_pairs(mine, [(o.supplier_lot, comparable_lab(lot, o), limit(o)) for o in others], rule)
-    grade = lot.grade
-    state = SpoolState(
+    state = _state(
+        lot,
+        agreed,
         spool=row.code,
+        remaining_g=row.remaining_mass_g,
+        loaded_on=row.machine,
+        nonconforming=[(why["uses"], why["message"]) for why in row.nonconforming or ()],
+        life=_life(row, lot.grade),
+    )
+    return clear(state, ask.use, pairs, ask.use in SHOWS_COLOR, ask.mass_g, at)
+
+
+def of_lot(lot: Any, agreed: Limits | None, use: str, at: datetime) -> Clearance:
+    """Returns whether a lot may be loaded for a use, as far as that does not hang on the spool, the job or the mass. No query."""
+    # Of a spool there is only that it is not empty.
+    return clear(_state(lot, agreed, spool=lot.supplier_lot, remaining_g=1.0), use, at=at)
+
+
+def _state(lot: Any, agreed: Limits | None, **of_spool: Any) -> SpoolState:
+    return SpoolState(
         lot=lot.supplier_lot,
         standing=lot.standing,
         uses=lot.uses,
         blocks=agreed.blocks if agreed else (),
         why=lot.why,
         by_hand=(lot.by_hand, lot.by_hand_reason) if lot.by_hand else None,
-        cautions=grade.cautions,
-        remaining_g=row.remaining_mass_g,
-        loaded_on=row.machine,
+        cautions=lot.grade.cautions,
         judged=lot.judged_at is not None,
-        nonconforming=[(why["uses"], why["message"]) for why in row.nonconforming or ()],
         concessions=[concessions.from_json(kept) for kept in lot.concessions],
-        life=_life(row, grade),
+        **of_spool,
     )
-    return clear(state, ask.use, pairs, ask.use in SHOWS_COLOR, ask.mass_g, at)
 
 
 def _life(row: Any, grade: Any) -> SpoolLife:

@@ -17,7 +17,7 @@ def of_delivery(number: int) -> dict[str, Any]:
     """
     row = labels.delivery(number)
     if row is None:
-        raise NotFound(f"There is no delivery {number}. GET /v1/deliveries lists those there are.")
+        raise NotFound(f"There is no delivery {number}. The list of deliveries has those there are.")
     asked = _conditions(row.lot.grade)
     return {
         "delivery_id": row.id,

@@ -31,9 +31,21 @@ METHODS = {
     "bond": "Printed bars were pulled across their layers until they broke. The stress is force over cross-section (ISO 527-1).",
     "surface": "Specks were counted on printed first layers: all specks seen over all the area looked at.",
     "moisture": "Moisture by mass. The newest reading of each spool counts.",
+    "gloss": "Gloss of printed plaques was read at a fixed angle (ISO 2813) and averaged per spool; each angle is a scale of its own.",
+    "opacity": "A printed plaque was read over black and over white at the same place. The contrast ratio is luminous reflectance over "
+    "black by that over white (ISO 6504-3).",
 }
 # The unit of an instrument's standard uncertainty, by what it reads.
-UNITS = {"color": "per coordinate", "diameter": "mm", "shrinkage": "mm", "bond": "MPa", "surface": "", "moisture": "%"}
+UNITS = {
+    "color": "per coordinate",
+    "diameter": "mm",
+    "shrinkage": "mm",
+    "bond": "MPa",
+    "surface": "",
+    "moisture": "%",
+    "gloss": "GU",
+    "opacity": "per coordinate",
+}
 
 
 def quantity(code: str, limits: Limits | None) -> str:
@@ -150,7 +162,7 @@ def reading_words(kind: str, values: Mapping[str, Any]) -> str:
     """Returns what a reading measured, in words with units.
 
     Args:
-        kind: color, diameter, shrinkage, bond, surface or moisture.
+        kind: one of the characteristics.
         values: as they were stored.
 
     Example:
@@ -162,7 +174,11 @@ def reading_words(kind: str, values: Mapping[str, Any]) -> str:
 
 def _color_reading(v: Mapping[str, Any]) -> str:
     lightness, a, b = v["lab"]
-    return f"L* {lightness:g}, a* {a:g}, b* {b:g}" + (f", plaque {v['plaque']}" if v.get("plaque") else "")
+    plaque = f", plaque {v['plaque']}" if v.get("plaque") else ""
+    if v.get("spectrum"):
+        # Computed, so it has more digits than were read.
+        return f"L* {lightness:.2f}, a* {a:.2f}, b* {b:.2f}, from its spectrum{plaque}"
+    return f"L* {lightness:g}, a* {a:g}, b* {b:g}{plaque}"
 
 
 def _diameter_reading(v: Mapping[str, Any]) -> str:
@@ -191,4 +207,8 @@ _READINGS: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "bond": _bond_reading,
     "surface": lambda v: f"{_n(v['specks'], 'speck')} on {v['area_dm2']:g} dm2",
     "moisture": lambda v: f"{v['moisture_percent']:g} %" + (f", {v['method']}" if v.get("method") else ""),
+    "gloss": lambda v: f"{v['gloss_gu']:g} GU at {v['geometry_deg']} degrees",
+    "opacity": lambda v: (
+        f"contrast ratio {v['contrast_ratio']:.4f}: L* {v['over_black'][0]:g} over black, {v['over_white'][0]:g} over white"
+    ),
 }

@@ -10,12 +10,12 @@ from urllib.parse import unquote, urlsplit
 
 from flask import g, render_template, request
 
-from lots.pages.asking import Answer, ask, at, items
+from lots.pages.asking import Answer, ask, at
 from lots.pages.frame import pages
 from lots.pages.session import signed_in
 
 _PLAIN = re.compile(r"[-+]?\d{1,15}(\.\d{1,15})?")
-# Lots that the first page of the bench names, newest last.
+# Lots that the first page of the bench names.
 _MOST_WAITING = 12
 
 
@@ -127,7 +127,37 @@ KINDS = (
         (Field("moisture_percent", "Moisture, % by mass", needed=True),),
         (Field("method", "Method, such as loss on drying", "text"),),
     ),
+    Kind(
+        "gloss",
+        "Gloss",
+        "/gloss-readings",
+        _BENCH,
+        "Spot",
+        5,
+        (Field("gloss_gu", "Gloss, GU", needed=True),),
+        (Field("geometry_deg", "Angle: 20, 60 or 85 degrees", needed=True),),
+        "Read every plaque at 60 degrees first: below 10 GU read it at 85 too, above 70 GU at 20.",
+    ),
+    Kind(
+        "opacity",
+        "Opacity",
+        "/opacity-readings",
+        _BENCH,
+        "Place",
+        2,
+        tuple(
+            Field(f"{backing}_{axis}", f"{axis}* over {backing}", needed=True)
+            for backing in ("black", "white")
+            for axis in "Lab"
+        ),
+        about="Read the same place of a plaque with black behind it, then with white.",
+    ),
 )
+# Kind -> field of its readings -> the three fields of the form that make it.
+_TRIPLES: dict[str, dict[str, tuple[str, ...]]] = {
+    "color": {"lab": ("L", "a", "b")},
+    "opacity": {f"over_{backing}": tuple(f"{backing}_{axis}" for axis in "Lab") for backing in ("black", "white")},
+}
 # What every kind has, beside the instrument; only the instrument is kept for the next entry.
 _ONCE = ("screening", "measured_at", "note")
 
@@ -222,8 +252,12 @@ def _page(
         done=done,
         faults=faults,
         instruments=_instruments(),
-        waiting=[] if code else items(at("lots", standing="quarantined"))[-_MOST_WAITING:],
+        waiting=[] if code else _waiting(),
     )
+
+
+def _waiting() -> Any:
+    return ask("GET", at("lots", standing="quarantined", order="newest", limit=_MOST_WAITING)).body["items"]
 
 
 def _instruments() -> list[tuple[str, str]]:
@@ -242,9 +276,10 @@ def _readings(kind: Kind, form: Mapping[str, str], label: dict[str, Any]) -> tup
     filled = [row for row in range(kind.rows) if any(form.get(f"{name}-{row}", "").strip() for name in written)]
     rows = filled or [0]
     readings = [{**once, **_values(kind.row, form, f"-{row}")} for row in rows]
-    if kind.word == "color":
-        for reading in readings:
-            reading["lab"] = [reading.pop(name, None) for name in "Lab"]
+    for reading in readings:
+        for field, parts in _TRIPLES.get(kind.word, {}).items():
+            reading[field] = [reading.pop(part, None) for part in parts]
+        if kind.word == "color":
             reading["conditions"] = label["color_conditions"]
     return readings, rows
 
@@ -264,10 +299,13 @@ def _faults(done: Answer, kind: Kind, rows: list[int]) -> dict[str, list[str]]:
     """What the API refused, at the field it was typed in; under "" what belongs to none."""
     in_rows = {field.name for field in kind.row}
     shared = {field.name for field in kind.shared} | {"instrument_id", *_ONCE}
+    triples = _TRIPLES.get(kind.word, {}).items()
+    places = {field: parts[0] for field, parts in triples}
+    places |= {f"{field}/{place}": part for field, parts in triples for place, part in enumerate(parts)}
     found: dict[str, list[str]] = {}
     for fault in done.body.get("errors", ()):
         index, _, path = fault["pointer"].strip("/").partition("/")
-        name = {"lab": "L", "lab/0": "L", "lab/1": "a", "lab/2": "b"}.get(path, path)
+        name = places.get(path, path)
         if index.isdigit() and int(index) < len(rows) and name in in_rows:
             name = f"{name}-{rows[int(index)]}"
         elif name not in shared:

@@ -24,44 +24,38 @@ from lots.pages.session import signed_in
 
 pages = Blueprint("pages", __name__, template_folder="templates")
 
-# What people come to do: title, what it is for, where it leads, and whose desk it is.
+# What people come to do: title, what it is for, and where it leads. Whose desk it is, the page itself says.
 TASKS = (
     (
         "Log a delivery",
         "A pallet has come: note lot and spools, print labels, see which spools to measure.",
         "pages.receiving",
-        ("receiving", "quality"),
     ),
     (
         "Measure",
         "Enter readings at the bench, by hand, scanner or file, and see what is still missing.",
         "pages.bench",
-        ("receiving", "quality"),
     ),
     (
         "Check a spool",
         "May this spool be loaded for this job? One answer, and what else would do.",
         "pages.check",
-        ("production",),
     ),
     (
         "What is loaded",
         "Which spool is on which machine; what must come off first.",
         "pages.loaded",
-        ("production",),
     ),
-    ("Lots", "Every lot, where it stands, and its whole story.", "pages.lots", ()),
+    ("Lots", "Every lot, where it stands, and its whole story.", "pages.lots"),
     (
         "Waiting lots and approvals",
         "What each lot still lacks; concessions to approve; instruments due.",
         "pages.quality",
-        ("quality",),
     ),
     (
         "Suppliers",
         "Which supplier is steadier, how sure that is, where to act this week.",
         "pages.suppliers",
-        ("purchasing",),
     ),
 )
 
@@ -86,18 +80,19 @@ def _own_policy(answer: Response) -> Response:
 @pages.app_context_processor
 def _shared() -> dict[str, Any]:
     me = g.get("me")
-    return {"me": me, "seal": session.seal if me else lambda: "", "once": session.once, "tasks": tasks_of(me)}
+    return {
+        "me": me,
+        "seal": session.seal if me else lambda: "",
+        "once": session.once,
+        "tasks": _tasks(),
+        "may": session.may,
+    }
 
 
-def tasks_of(me: dict[str, Any] | None) -> list[dict[str, str]]:
-    """Returns what somebody may come to do, by role; admin may do all."""
-    if me is None:
-        return []
-    return [
-        {"title": title, "about": about, "url": url_for(endpoint)}
-        for title, about, endpoint, roles in TASKS
-        if endpoint in current_app.view_functions and (not roles or me["role"] in (*roles, "admin"))
-    ]
+def _tasks() -> list[dict[str, str]]:
+    """What whoever is signed in may come to do."""
+    offered = [task for task in TASKS if session.may(task[2])]
+    return [{"title": title, "about": about, "url": url_for(endpoint)} for title, about, endpoint in offered]
 
 
 @pages.get("/")
@@ -146,6 +141,25 @@ def stylesheet() -> Response:
 def icon() -> tuple[str, int]:
     """Nothing: browsers ask for it where a page, such as the report, names no picture of its own."""
     return "", 204
+
+
+# Below these nobody looks at pages: programs ask there, and get problem documents.
+_FOR_PROGRAMS = ("/v1", "/docs", "/metrics", "/healthz", "/readyz", "/problems")
+
+
+@pages.app_errorhandler(404)
+@pages.app_errorhandler(405)
+def _nowhere(error: HTTPException) -> Any:
+    """An address that is no page: in words for a person, and what the rest of the application says for a program."""
+    prefers = request.accept_mimetypes.best_match(["application/json", "text/html"], "application/json")
+    first = f"/{request.path.split('/')[1]}"
+    if first in _FOR_PROGRAMS or prefers != "text/html":
+        return current_app.error_handler_spec[None][None][HTTPException](error)
+    session.load()
+    answer = make_response(render_template("nowhere.html", path=request.path), error.code or 404)
+    if methods := getattr(error, "valid_methods", None):
+        answer.headers["Allow"] = ", ".join(methods)
+    return _own_policy(answer)
 
 
 @pages.errorhandler(HTTPException)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from flask import redirect, render_template, request, url_for
 
 from lots.pages.asking import Answer, ask, at, items
+from lots.pages.bench import scanned
 from lots.pages.frame import pages
 from lots.pages.session import signed_in
 
@@ -23,12 +25,8 @@ USES = (
 @signed_in("production")
 def check() -> str:
     """One answer for a spool in the hand and a job sheet in the other."""
-    asked = {name: request.args.get(name, "").strip() for name in ("spool", "use", "job", "machine")}
-    answer = None
-    if asked["spool"]:
-        answer = ask(
-            "GET", at("spools", asked["spool"], "clearance", **{n: asked[n] for n in ("use", "job", "machine")})
-        )
+    asked = _asked(request.args)
+    answer = _clearance(asked) if asked["spool"] else None
     return render_template("check.html", asked=asked, answer=answer, uses=USES, loaded=None)
 
 
@@ -36,13 +34,22 @@ def check() -> str:
 @signed_in("production")
 def load() -> Any:
     """Loads the spool that was just checked; refused, it says why where the answer stood."""
-    asked = {name: request.form.get(name, "").strip() for name in ("spool", "use", "job", "machine")}
+    asked = _asked(request.form)
     body = {"spool_code": asked["spool"], **{n: asked[n] for n in ("use", "job", "machine") if asked[n]}}
     done = ask("POST", "/loads", body, key=request.form.get("once"))
     if done.good:
         return redirect(url_for("pages.loaded", spool=asked["spool"]))
-    answer = ask("GET", at("spools", asked["spool"], "clearance", **{n: asked[n] for n in ("use", "job", "machine")}))
-    return render_template("check.html", asked=asked, answer=answer, uses=USES, loaded=done), done.status
+    return render_template("check.html", asked=asked, answer=_clearance(asked), uses=USES, loaded=done), done.status
+
+
+def _asked(typed: Mapping[str, str]) -> dict[str, str]:
+    """What was typed, with the spool's code for the address that the symbol on its label holds."""
+    asked = {name: typed.get(name, "").strip() for name in ("spool", "use", "job", "machine")}
+    return {**asked, "spool": scanned(asked["spool"])}
+
+
+def _clearance(asked: dict[str, str]) -> Answer:
+    return ask("GET", at("spools", asked["spool"], "clearance", **{n: asked[n] for n in ("use", "job", "machine")}))
 
 
 @pages.get("/loaded")

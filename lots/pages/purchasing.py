@@ -69,4 +69,6 @@ CHARACTERISTICS = (
     ("bond", "Layer bond"),
     ("surface", "Specks"),
     ("moisture", "Moisture"),
+    ("gloss", "Gloss"),
+    ("opacity", "Opacity"),
 )

@@ -1,11 +1,11 @@
-"""Quality: lots that wait and what they lack, concessions to approve, instruments due, decisions by hand, the report to the supplier."""
+"""Quality: lots that wait and what they lack, concessions to approve, instruments due, decisions by hand."""
 
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from flask import Response, redirect, render_template, request, url_for
+from flask import redirect, render_template, request, url_for
 
 from lots.pages.asking import ask, at, items
 from lots.pages.frame import pages
@@ -47,6 +47,7 @@ def _quality(done: Any = None) -> str:
         blocked=blocked,
         concessions=asked,
         instruments=[_due(instrument) for instrument in items("/instruments")],
+        references=[item for item in ask("GET", "/due").body["items"] if item["shade_id"]],
         actions=items("/corrective-actions?state=open") + items("/corrective-actions?state=answered"),
         done=done,
     )
@@ -71,14 +72,3 @@ def approve(number: int) -> Any:
     if done.good:
         return redirect(url_for("pages.quality"))
     return render_template("refused.html", answer=done, back=url_for("pages.quality")), done.status
-
-
-@pages.get("/lots/<int:number>/report")
-@signed_in("quality", "purchasing")
-def supplier_report(number: int) -> Any:
-    """The report to the supplier, to print; as a PDF with ?as=pdf."""
-    wanted = "application/pdf" if request.args.get("as") == "pdf" else "text/html"
-    answer = ask("GET", at("lots", number, "nonconformity-report"), accept=wanted)
-    if not answer.good:
-        return render_template("refused.html", answer=answer, back=url_for("pages.lot", number=number)), answer.status
-    return Response(answer.body, mimetype=wanted)

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
-from flask import Response, g, redirect, render_template, request, url_for
+from flask import Response, redirect, render_template, request, url_for
 
 from lots.pages.asking import Answer, ask, at, items
 from lots.pages.bench import number
@@ -20,7 +20,7 @@ _FIELDS = (*_TEXTS, *_NUMBERS, "due_at", "spools")
 # Between a code and its mass; a blank alone may belong to the code.
 _BETWEEN = re.compile(r"\s*[\t;,]\s*|\s{2,}")
 _BLANK_AND_NUMBER = re.compile(r"(.*\S) (\d+(?:[.,]\d+)?)")
-_MOST_RECENT, _MOST_READ = 12, 20_000
+_MOST_RECENT = 12
 SIZES = (
     ("sheet", "Sheet: A4, 24 labels of 70 x 37 mm"),
     ("single", "Label printer: one label of 62 x 29 mm after the other"),
@@ -68,7 +68,7 @@ def _form(typed: Mapping[str, str], done: Answer | None, faults: dict[str, list[
         typed=typed,
         done=done,
         faults=faults,
-        recent=items("/deliveries", most=_MOST_READ)[: -_MOST_RECENT - 1 : -1],
+        recent=ask("GET", at("deliveries", order="newest", limit=_MOST_RECENT)).body["items"],
         named={one["id"]: one["says"] for one in directory["suppliers"]},
         **choices,
     )
@@ -155,8 +155,7 @@ def label_file(form: str, number: int | None = None, code: str | None = None) ->
     """A page of labels as SVG, or all as PDF, since a browser has no token to ask the API itself."""
     asked = {name: request.args.get(name, "") for name in ("size", "from", "page")}
     kind = "image/svg+xml" if form == "svg" else "application/pdf"
-    # The QR codes lead to where the browser found this page.
-    answer = ask("GET", at(*_labels_of(number, code), **asked, site=request.root_url), accept=kind)
+    answer = ask("GET", at(*_labels_of(number, code), **asked), accept=kind)
     if not answer.good:
         return render_template("receiving_labels.html", answer=answer, asked=asked, sizes=SIZES), answer.status
     sent = Response(answer.body, mimetype=kind)
@@ -179,14 +178,4 @@ def spool(code: str) -> Any:
         return render_template("receiving_spool.html", answer=answer, code=code), answer.status
     lot = ask("GET", at("lots", answer.body["lot_id"])).body
     own = next(one for one in lot["spools"] if one["code"] == code)
-    role = g.me["role"]
-    return render_template(
-        "receiving_spool.html",
-        answer=answer,
-        code=code,
-        label=answer.body,
-        lot=lot,
-        spool=own,
-        may_check=role in ("production", "admin"),
-        may_measure=role in ("receiving", "quality", "admin"),
-    )
+    return render_template("receiving_spool.html", answer=answer, code=code, label=answer.body, lot=lot, spool=own)

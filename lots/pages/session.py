@@ -9,7 +9,7 @@ from collections.abc import Callable
 from functools import wraps
 from typing import Any
 
-from flask import Response, abort, g, redirect, render_template, request, url_for
+from flask import Response, abort, current_app, g, redirect, render_template, request, url_for
 
 from lots.pages.asking import ask
 
@@ -54,9 +54,21 @@ def signed_in(*roles: str) -> Callable[[Any], Any]:
                 return render_template("not_yours.html", roles=roles), 403
             return page(*args, **kwargs)
 
+        guarded.roles = roles  # type: ignore[attr-defined]  # read by `may`
         return guarded
 
     return decorate
+
+
+def may(endpoint: str) -> bool:
+    """Returns whether whoever is signed in may open a page: no menu and no link offers what would be refused.
+
+    Args:
+        endpoint: as in `url_for`; the roles are those its own decorator names.
+    """
+    page = current_app.view_functions[endpoint]
+    roles = getattr(page, "roles", ())
+    return g.get("me") is not None and (not roles or g.me["role"] in (*roles, "admin"))
 
 
 def once() -> str:

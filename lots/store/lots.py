@@ -54,8 +54,8 @@ def lock(numbers: Iterable[int]) -> dict[int, Any]:
     return {row.id: row for row in _with_names().where(Lot.id.in_(wanted))}
 
 
-def listed(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
-    """A page of lots in the order they were first recorded; `filters` as the contract names them."""
+def listed(filters: dict[str, Any], cursor: str | None, limit: int, *, newest_first: bool = False) -> Page:
+    """A page of lots in the order they were first recorded, or the other way round; `filters` as the contract names them."""
     query = _with_names()
     for name, value in filters.items():
         if name == "received_from":
@@ -66,7 +66,7 @@ def listed(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
             query = query.where(Lot.supplier_lot == value)
         else:
             query = query.where(getattr(Lot, name.removesuffix("_id")) == value)
-    return page(query, Lot.id, cursor, limit)
+    return page(query, Lot.id, cursor, limit, newest_first=newest_first)
 
 
 def same_number(supplier: Supplier, grade: Grade, supplier_lot: str) -> Any:
@@ -174,12 +174,21 @@ def add_delivery(lot: Lot, values: dict[str, Any], by: str, now: datetime) -> An
     return Delivery.create(lot=lot, **values, recorded_by=by, recorded_at=now)
 
 
-def deliveries(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
-    """A page of deliveries with lot, supplier and grade, in the order they were recorded."""
+def deliveries(filters: dict[str, Any], cursor: str | None, limit: int, *, newest_first: bool = False) -> Page:
+    """A page of deliveries with lot, supplier and grade, in the order they were recorded, or the other way round. Each filter has an index."""
     query = Delivery.select(Delivery, Lot, Supplier, Grade).join(Lot).join(Supplier).switch(Lot).join(Grade)
     if "lot_id" in filters:
         query = query.where(Delivery.lot == filters["lot_id"])
-    return page(query, Delivery.id, cursor, limit)
+    if "received_from" in filters or "received_to" in filters:
+        # By number, from the index of times: else SQLite would walk through all of them in the order of the page.
+        Then = Delivery.alias()
+        when = Then.select(Then.id)
+        if "received_from" in filters:
+            when = when.where(Then.received_at >= filters["received_from"])
+        if "received_to" in filters:
+            when = when.where(Then.received_at <= filters["received_to"])
+        query = query.where(Delivery.id.in_(when))
+    return page(query, Delivery.id, cursor, limit, newest_first=newest_first)
 
 
 def deliveries_of(lot_id: int, known_at: datetime | None = None) -> list[tuple[Any, int]]:

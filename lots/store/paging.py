@@ -27,37 +27,40 @@ class Page:
         return Page([view(row) for row in self.rows], self.next)
 
 
-def page(query: Any, key: Field, cursor: str | None, limit: int) -> Page:
-    """Returns one page in ascending order of `key`, in one query.
+def page(query: Any, key: Field, cursor: str | None, limit: int, *, newest_first: bool = False) -> Page:
+    """Returns one page in ascending order of `key`, or in descending order, in one query.
 
     Args:
         query: what to page through.
         key: a unique column, the order of the pages.
         cursor: from the page before, None for the first.
         limit: rows on a page, >= 1.
+        newest_first: in descending order. A cursor leads on in the order it came from, never in the other.
 
     Raises:
-        BadCursor: the cursor is not one of ours.
+        BadCursor: the cursor is not one of ours, or of the other order.
     """
+    way = "before" if newest_first else "after"
     if cursor is not None:
-        query = query.where(key > _last_seen(cursor))
-    rows = list(query.order_by(key).limit(limit + 1))
+        last = _last_seen(cursor, way)
+        query = query.where(key < last if newest_first else key > last)
+    rows = list(query.order_by(key.desc() if newest_first else key).limit(limit + 1))
     if len(rows) <= limit:
         return Page(rows, None)
-    return Page(rows[:limit], _cursor(getattr(rows[limit - 1], key.name)))
+    return Page(rows[:limit], _cursor(getattr(rows[limit - 1], key.name), way))
 
 
-def _cursor(last: int) -> str:
-    return base64.urlsafe_b64encode(f"after:{last}".encode()).decode().rstrip("=")
+def _cursor(last: int, way: str) -> str:
+    return base64.urlsafe_b64encode(f"{way}:{last}".encode()).decode().rstrip("=")
 
 
-def _last_seen(cursor: str) -> int:
+def _last_seen(cursor: str, way: str) -> int:
     try:
         text = base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4)).decode()
         word, _, number = text.partition(":")
         last = int(number)
     except (ValueError, binascii.Error) as error:
         raise BadCursor("the cursor is not one that this program made") from error
-    if word != "after" or not 0 <= last < 2**63 or _cursor(last) != cursor:
+    if word != way or not 0 <= last < 2**63 or _cursor(last, way) != cursor:
         raise BadCursor("the cursor is not one that this program made")
     return last

@@ -12,13 +12,12 @@ from lots.store.models import (
     Concession,
     Decision,
     Delivery,
-    Instrument,
     LimitsRevision,
     Reading,
-    ReadingVoid,
     ShadeRevision,
     Spool,
 )
+from lots.store.readings import whole
 
 
 def decisions_of(lot_id: int, known_at: datetime | None = None) -> list[Any]:
@@ -54,17 +53,13 @@ def deliveries_of(lot_id: int, known_at: datetime | None = None) -> list[Any]:
     return list(query)
 
 
-def readings_of(lot_id: int, kinds: Sequence[str], known_at: datetime | None = None) -> list[Any]:
-    """Readings of these kinds with spool, instrument and void, voided ones included and screening ones left out, by spool and number."""
-    query = (
-        Reading.select(Reading, Spool, Instrument, ReadingVoid)
-        .join(Spool)
-        .switch(Reading)
-        .join(Instrument, JOIN.LEFT_OUTER)
-        .switch(Reading)
-        .join(ReadingVoid, JOIN.LEFT_OUTER, on=(ReadingVoid.reading == Reading.id), attr="void")
-        .where((Reading.lot == lot_id) & Reading.kind.in_(list(kinds)) & ~Reading.screening)
-    )
+def readings_of(
+    lot_id: int, kinds: Sequence[str], known_at: datetime | None = None, *, screening: bool = False
+) -> list[Any]:
+    """Readings of these kinds with spool, instrument, void and exclusion, voided ones included, screening ones when asked for, by spool and number."""
+    query = whole(known_at).where((Reading.lot == lot_id) & Reading.kind.in_(list(kinds)))
+    if not screening:
+        query = query.where(~Reading.screening)
     if known_at is not None:
         query = query.where(Reading.recorded_at <= known_at)
     return list(query.order_by(Spool.code, Reading.id))

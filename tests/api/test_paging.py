@@ -147,6 +147,51 @@ def test_readings_and_deliveries_are_filtered(shop):
     ]
 
 
+@pytest.mark.parametrize("path", ["lots", "deliveries"])
+def test_the_newest_first_is_the_same_list_from_its_other_end(shop, path):
+    """Every row once, whatever the size of a page; rows added meanwhile are not slipped in between."""
+    supplier, grade = shop.supplier(), shop.grade(limits=SIMPLE_LIMITS)
+    made = [shop.receive(supplier, grade, f"L{n}", spools=1)["id"] for n in range(7)]
+    for limit in range(1, 9):
+        found = pages(shop, f"/v1/{path}?order=newest&limit={limit}")
+        assert made[::-1] == [number for page in found for number in page], limit
+    assert made == [number for page in pages(shop, f"/v1/{path}?order=oldest&limit=3") for number in page]
+    first = send(shop, "GET", f"/v1/{path}?order=newest&limit=4").get_json()
+    shop.receive(supplier, grade, "late", spools=1)
+    rest = send(shop, "GET", first["next"]).get_json()["items"]
+    assert made[2::-1] == [item["id"] for item in rest]
+
+
+def test_a_cursor_belongs_to_its_order(shop):
+    """Taken over into the other order it would leave rows out without a word, so it is refused."""
+    supplier, grade = shop.supplier(), shop.grade(limits=SIMPLE_LIMITS)
+    for number in range(3):
+        shop.receive(supplier, grade, f"L{number}", spools=1)
+    for order, other in (("newest", "oldest"), ("oldest", "newest")):
+        following = send(shop, "GET", f"/v1/lots?order={order}&limit=1").get_json()["next"]
+        turned = following.replace(f"order={order}", f"order={other}")
+        assert "Follow `next`" in refused(send(shop, "GET", turned), 422, "invalid", ["cursor"])["errors"][0]["hint"]
+    refused(send(shop, "GET", "/v1/lots?order=latest"), 422, "invalid", ["order"])
+
+
+@pytest.mark.usefixtures("lots")
+def test_deliveries_are_filtered_by_when_they_were_received(shop):
+    """Both ends of a time belong to it, whatever the offset, as with lots; a lot and a time narrow together."""
+    by_lot = {lot["supplier_lot"] + str(lot["supplier_id"]): lot["id"] for lot in shop.get("quality", "/lots")["items"]}
+    for query, names in {
+        "received_from=2026-11-10T10:00:00Z": ["L-21", "L-12"],
+        "received_from=2026-11-10T10:00:00.000001Z": ["L-12"],
+        "received_to=2026-11-10T10:00:00Z": ["L-11", "L-21"],
+        "received_to=2026-11-10T09:59:59.999999Z": ["L-11"],
+        "received_from=2026-11-20T08:00:00Z&received_to=2026-11-20T09:00:00%2B01:00": ["L-12"],
+        "received_from=2026-11-20T00:00:00Z&received_to=2026-11-01T00:00:00Z": [],
+        "received_from=2026-11-10T00:00:00Z&order=newest": ["L-12", "L-21"],
+        f"received_from=2026-11-10T00:00:00Z&lot_id={by_lot['L-21']}": ["L-21"],
+    }.items():
+        found = [item["lot_id"] for item in shop.get("receiving", f"/deliveries?{query}")["items"]]
+        assert [by_lot[name] for name in names] == found, query
+
+
 def test_a_cursor_leads_on_from_its_row(shop, suppliers):
     """A cursor may be kept and used later, with another size of page."""
     first = send(shop, "GET", "/v1/suppliers?limit=2").get_json()

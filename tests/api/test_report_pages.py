@@ -9,7 +9,7 @@ from html.parser import HTMLParser
 import pypdf
 import pytest
 
-from lots.api import report as report_api
+from lots.api import printed
 from lots.api.report_pages import Section, Table, sections
 from lots.api.report_pdf import as_pdf
 from lots.desks.report import nonconformity
@@ -154,7 +154,7 @@ def test_the_pdf_numbers_its_pages_and_names_itself(bad):
 
 def test_without_its_extra_a_pdf_is_refused_with_what_to_install(bad, monkeypatch):
     """501: this server cannot; the other forms are as before."""
-    monkeypatch.setattr(report_api, "find_spec", lambda name: None)
+    monkeypatch.setattr(printed, "find_spec", lambda name: None)
     body = refused(fetch(bad, "application/pdf"), 501, "no-pdf")
     assert "pip install 'lots[pdf]'" in body["detail"]
     assert [200, 200] == [fetch(bad, accept).status_code for accept in ("text/html", "application/json")]

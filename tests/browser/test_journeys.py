@@ -96,7 +96,8 @@ def test_line_lead(width: int, script: bool, person: Callable[..., Person], site
     assert 0 == page.get_by_role("row").filter(has_text="HW-Q12-2").count()
 
     lead.follow("Check a spool")
-    page.get_by_label("Spool code").fill("HW-T05-1")
+    # What a scanner types from the symbol on a label: the address of the spool's page.
+    page.get_by_label("Spool code").fill(f"{site.base}/spools/HW-T05-1")
     page.keyboard.press("Enter")
     page.get_by_role("heading", name="Why not").wait_for()
     word, size = lead.answer()
@@ -128,6 +129,10 @@ def test_buyer(width: int, script: bool, person: Callable[..., Person], site: Si
     assert buyer.fits()
 
     buyer.follow("Lots")
+    numbers = page.locator(".cards tbody th a").evaluate_all("all => all.map(e => Number(e.pathname.split('/').pop()))")
+    assert sorted(numbers, reverse=True) == numbers
+    assert "QW-B2" in page.locator("figure.picture svg").text_content()
+    assert buyer.fits()
     page.get_by_label("Standing").select_option("blocked")
     buyer.press("Show")
     assert 2 == page.locator(".cards tbody tr").count()
@@ -162,6 +167,10 @@ def test_quality(width: int, script: bool, person: Callable[..., Person], site: 
     technician.press("Show")
     technician.follow("QW-11")
     assert "✔ released" == technician.answer()[0]
+    technician.follow("Its record, to print")
+    assert technician.heading().startswith("Lot record 27-")
+    assert technician.fits()
+    page.go_back()
     page.get_by_label("What", exact=True).select_option("hold")
     page.get_by_label("Why").fill("streaks on the first parts")
     technician.press("Decide")

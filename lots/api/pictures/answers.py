@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from flask import Response, request
@@ -12,10 +12,12 @@ JSON, SVG = "application/json", "image/svg+xml"
 AS_PICTURE = {"schema": {"type": "string"}, "content_type": SVG, "description": "a picture", "success": True}
 
 
-def pictured(answer: dict[str, Any], draw: Callable[[dict[str, Any]], str]) -> Any:
-    """Returns what a resource should answer: the figures, or with `Accept: image/svg+xml` their picture."""
+def pictured(
+    answer: dict[str, Any], draw: Callable[[dict[str, Any]], str], headers: Mapping[str, str] | None = None
+) -> Any:
+    """Returns what a resource should answer: the figures, or with `Accept: image/svg+xml` their picture; either with these headers."""
     if request.accept_mimetypes.best_match([JSON, SVG], JSON) != SVG:
-        return answer, {"Vary": "Accept"}
-    picture = Response(draw(answer), mimetype=SVG)
+        return answer, {**(headers or {}), "Vary": "Accept"}
+    picture = Response(draw(answer), mimetype=SVG, headers=headers)
     picture.vary.add("Accept")
     return picture

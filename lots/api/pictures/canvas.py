@@ -1,22 +1,31 @@
-"""Paper to draw on: an SVG that says what it shows, and axes with round numbers."""
+"""Paper to draw on: an SVG that says what it shows in text that any XML reader accepts, and axes with round numbers."""
 
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from hashlib import sha256
 from xml.etree import ElementTree
 
 INK, FAINT, PAPER = "#1a1a1a", "#8a8a8a", "#ffffff"
 FONT = "system-ui, sans-serif"
 Point = tuple[float, float]
+# What XML 1.0, section 2.2, has no place for. Two of them get past the checks on text: U+FFFE and U+FFFF.
+_NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
 class Canvas:
-    """An SVG picture of a fixed size in pixels; text is escaped by the library that writes it."""
+    """An SVG picture of a fixed size in pixels; text is escaped by the library that writes it.
+
+    Its title and description have ids of their own, which follow from what they say: several pictures may stand in one page.
+    """
 
     def __init__(self, width: float, height: float, title: str, description: str) -> None:
         self.width, self.height = width, height
+        told = {"title": readable(title), "desc": readable(description)}
+        mark = sha256("\0".join(told.values()).encode()).hexdigest()[:12]
         self.root = ElementTree.Element(
             "svg",
             {
@@ -25,17 +34,17 @@ class Canvas:
                 "height": f"{height:g}",
                 "viewBox": f"0 0 {width:g} {height:g}",
                 "role": "img",
-                "aria-labelledby": "title description",
+                "aria-labelledby": f"title-{mark} desc-{mark}",
                 "font-family": FONT,
             },
         )
-        ElementTree.SubElement(self.root, "title", {"id": "title"}).text = title
-        ElementTree.SubElement(self.root, "desc", {"id": "description"}).text = description
+        for tag, words in told.items():
+            ElementTree.SubElement(self.root, tag, {"id": f"{tag}-{mark}"}).text = words
         self._add("rect", width=width, height=height, fill=PAPER)
 
     def _add(self, tag: str, text: str | None = None, **attributes: object) -> None:
         named = {name.replace("_", "-"): _written(value) for name, value in attributes.items() if value is not None}
-        ElementTree.SubElement(self.root, tag, named).text = text
+        ElementTree.SubElement(self.root, tag, named).text = None if text is None else readable(text)
 
     def line(self, one: Point, other: Point, *, ink: str = INK, wide: float = 1, dash: str | None = None) -> None:
         """A straight line."""
@@ -98,6 +107,11 @@ class Canvas:
 
     def __str__(self) -> str:
         return ElementTree.tostring(self.root, encoding="unicode")
+
+
+def readable(words: str) -> str:
+    """Returns words with every character that XML does not allow replaced by the sign for that."""
+    return _NOT_XML.sub("\ufffd", words)
 
 
 def _written(value: object) -> str:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from lots.api.pictures.canvas import FAINT, INK, Canvas, Point, Scale
+from lots.api.pictures.canvas import FAINT, INK, Point, Scale
+from lots.api.pictures.sheet import Sheet
 
 WIDTH, PANEL, HEAD = 960.0, 300.0, 44.0
 LEFT, RIGHT, TOP, BOTTOM = 76.0, 120.0, 40.0, 50.0
@@ -21,7 +22,7 @@ def draw(answer: dict[str, Any]) -> str:
     """Returns the picture of what GET /drift answers."""
     shown = [line for line in answer["series"] if line["points"]]
     title = f"Drift over lots: {answer['supplier']}, {answer['grade']}"
-    page = Canvas(WIDTH, HEAD + PANEL * max(1, len(shown)) + FOOT, title, answer["says"])
+    page = Sheet(WIDTH, HEAD + PANEL * max(1, len(shown)) + FOOT, title, answer["says"])
     page.text((LEFT, 28), title, size=18, bold=True)
     if not shown:
         page.text((LEFT, HEAD + 40), "No lot of this supplier and grade has been measured for it yet.")
@@ -37,7 +38,7 @@ def _of(answer: dict[str, Any], part: str, measure: str) -> list[dict[str, Any]]
     return [entry for entry in answer[part] if entry["measure"] == measure]
 
 
-def _panel(page: Canvas, answer: dict[str, Any], line: dict[str, Any], top: float, names: dict[int, str]) -> None:
+def _panel(page: Sheet, answer: dict[str, Any], line: dict[str, Any], top: float, names: dict[int, str]) -> None:
     measure, points = line["measure"], line["points"]
     charts, bases = _of(answer, "charts", measure), _of(answer, "baseline", measure)
     limits = [end for end in _ends(line["limit"]) if end is not None]
@@ -83,13 +84,10 @@ def _called(answer: dict[str, Any], measure: str) -> set[int]:
     return {number for first, last in spans for number in range(first, last + 1)}
 
 
-def _axes(page: Canvas, x: Scale, y: Scale, numbers: list[int], names: dict[int, str], top: float) -> None:
+def _axes(page: Sheet, x: Scale, y: Scale, numbers: list[int], names: dict[int, str], top: float) -> None:
     bottom = top + PANEL - BOTTOM
-    page.line((LEFT, top + TOP), (LEFT, bottom))
+    page.ruler(y, LEFT, upright=True, about=4)
     page.line((LEFT, bottom), (WIDTH - RIGHT, bottom))
-    for tick in y.ticks(4):
-        page.line((LEFT - 4, y(tick)), (LEFT, y(tick)))
-        page.text((LEFT - 8, y(tick) + 4), f"{tick:g}", size=12, anchor="end")
     every = -(-len(numbers) // MOST_LABELS)
     for number in numbers[::every]:
         page.line((x(number), bottom), (x(number), bottom + 4))
@@ -98,7 +96,7 @@ def _axes(page: Canvas, x: Scale, y: Scale, numbers: list[int], names: dict[int,
     page.text((WIDTH - RIGHT + 8, bottom + 18), "lot number", size=12)
 
 
-def _limits(page: Canvas, limits: list[float], near: list[float], y: Scale, top: float) -> None:
+def _limits(page: Sheet, limits: list[float], near: list[float], y: Scale, top: float) -> None:
     for end in limits:
         if end in near:
             page.line((LEFT, y(end)), (WIDTH - RIGHT, y(end)), wide=2, dash="10 3 2 3")
@@ -109,7 +107,7 @@ def _limits(page: Canvas, limits: list[float], near: list[float], y: Scale, top:
             page.text((WIDTH - RIGHT + 8, place), f"{'↑' if above else '↓'} limit {end:g}", size=12)
 
 
-def _average(page: Canvas, points: list[dict[str, Any]], x: Scale, y: Scale) -> None:
+def _average(page: Sheet, points: list[dict[str, Any]], x: Scale, y: Scale) -> None:
     for name in ("ewma_low", "ewma_high"):
         page.path([(x(p["number"]), y(p[name])) for p in points], ink=FAINT, dash="2 3")
     page.path([(x(p["number"]), y(p["ewma"])) for p in points], wide=2.5, dash="7 4")
@@ -118,14 +116,18 @@ def _average(page: Canvas, points: list[dict[str, Any]], x: Scale, y: Scale) -> 
 
 
 def _marks(
-    page: Canvas, answer: dict[str, Any], measure: str, x: Scale, top: float, points: list[dict[str, Any]]
+    page: Sheet, answer: dict[str, Any], measure: str, x: Scale, top: float, points: list[dict[str, Any]]
 ) -> None:
     bottom = top + PANEL - BOTTOM
     numbers = [point["number"] for point in points]
     for mark in _of(answer, "marks", measure):
         at = x(mark["before_number"]) - (x(numbers[-1]) - x(numbers[0])) / max(1, 2 * len(numbers))
         page.line((at, top + TOP), (at, bottom), wide=1.5, dash="4 2")
-        page.text((at + 4, top + TOP + 10), "read otherwise from here", size=11)
+        page.text(
+            (at + 4, top + TOP + 10),
+            "another instrument, bridged" if mark["bridged"] else "read otherwise from here",
+            size=11,
+        )
     for signal in _of(answer, "signals", measure):
         if signal["active"] and signal["side"]:
             at = x(signal["began"]["number"])

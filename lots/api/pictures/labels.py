@@ -10,7 +10,7 @@ from typing import Any
 
 import segno
 
-from lots.api.pictures.canvas import INK, PAPER, Canvas
+from lots.api.pictures.canvas import INK, PAPER, Canvas, readable
 
 # ISO/IEC 18004: four empty modules on every side of a symbol.
 QUIET = 4
@@ -215,8 +215,8 @@ def _fitting(text: str, room: float) -> int:
 
 
 def _plain(text: str) -> str:
-    """A text without what XML cannot hold."""
-    return "".join(char if ord(char) & 0xFFFE != 0xFFFE else "\ufffd" for char in " ".join(text.split()))
+    """A text on one line, without what XML cannot hold: paper and picture show the same."""
+    return readable(" ".join(text.split()))
 
 
 def draw(labels: Sequence[dict[str, Any]], stock: Stock, first: int, page: int) -> str:
@@ -230,7 +230,7 @@ def draw(labels: Sequence[dict[str, Any]], stock: Stock, first: int, page: int) 
     pages = stock.pages(len(labels), first)
     shown = list(stock.places(len(labels), first, page))
     told = ", ".join(labels[index]["spool_code"] for index, _, _ in shown)
-    sheet = _Sheet(stock.wide, stock.high, f"Labels for spools, page {page} of {pages}", f"Labels of {_plain(told)}.")
+    sheet = _Sheet(stock.wide, stock.high, f"Labels for spools, page {page} of {pages}", f"Labels of {told}.")
     sheet.root.set("width", f"{stock.wide:g}mm")
     sheet.root.set("height", f"{stock.high:g}mm")
     sheet.root.set("font-family", FONT)

@@ -1,9 +1,8 @@
-"""A canvas with what the pictures of lots share: outlines, hatching, wrapped words, and text that any XML reader accepts."""
+"""A canvas with what the pictures of lots share: outlines, hatching, axes and wrapped words."""
 
 from __future__ import annotations
 
 import math
-import re
 import textwrap
 from collections.abc import Sequence
 
@@ -11,31 +10,12 @@ from lots.api.pictures.canvas import INK, Canvas, Point, Scale
 
 # Dark enough to read on white (more than 5 to 1), light enough to stand behind ink.
 SOFT, PALE = "#666666", "#e4e4e4"
-# What XML 1.0, section 2.2, has no place for. Two of them get past the checks on text: U+FFFE and U+FFFF.
-_NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 # A letter of these fonts is about this wide, in sizes of the font.
 _LETTER = 0.54
 
 
 class Sheet(Canvas):
     """A canvas for pictures of lots."""
-
-    def __init__(self, width: float, height: float, title: str, description: str) -> None:
-        super().__init__(width, height, readable(title), readable(description))
-
-    def text(
-        self,
-        at: Point,
-        words: str,
-        *,
-        size: float = 13,
-        anchor: str = "start",
-        bold: bool = False,
-        ink: str = INK,
-        turn: float = 0,
-    ) -> None:
-        """A line of text."""
-        super().text(at, readable(words), size=size, anchor=anchor, bold=bold, ink=ink, turn=turn)
 
     def lines(self, at: Point, rows: Sequence[str], *, size: float = 13, ink: str = INK) -> None:
         """Lines of text below each other, the first at `at`."""
@@ -83,11 +63,6 @@ class Sheet(Canvas):
             else:
                 self.line((place, at), (place, at + 4))
                 self.text((place, at + 17), f"{tick:g}{unit}", size=12, anchor="middle")
-
-
-def readable(words: str) -> str:
-    """Returns words with every character that XML does not allow replaced by the sign for that."""
-    return _NOT_XML.sub("\ufffd", words)
 
 
 def short(words: str, most: int) -> str:

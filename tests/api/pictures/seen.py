@@ -22,11 +22,10 @@ class Picture:
         assert f"{_SPACE}svg" == self.root.tag
         assert [0.0, 0.0, wide, high] == [float(part) for part in self.root.get("viewBox", "").split()]
         assert "img" == self.root.get("role")
-        for name, number in (("title", "title"), ("desc", "description")):
-            told = self.root.find(f"{_SPACE}{name}")
-            assert told is not None
-            assert number == told.get("id")
-            assert (told.text or "").strip()
+        told = [element for name in ("title", "desc") for element in self.root.findall(f"{_SPACE}{name}")]
+        assert self.ids == [element.get("id") for element in told]
+        assert 2 == len(set(self.ids))
+        assert all((element.text or "").strip() for element in told)
         known = {
             _SPACE + tag for tag in ("svg", "title", "desc", "rect", "line", "polyline", "polygon", "circle", "text")
         }
@@ -36,9 +35,19 @@ class Picture:
             assert -0.5 <= y <= high + 0.5
 
     @property
+    def ids(self) -> list[str]:
+        """The ids of its title and its description, by which a reader of screens names it."""
+        return self.root.get("aria-labelledby", "").split()
+
+    @property
     def title(self) -> str:
         """Its title."""
         return self.root.findtext(f"{_SPACE}title", "")
+
+    @property
+    def description(self) -> str:
+        """What it says to whoever cannot see it."""
+        return self.root.findtext(f"{_SPACE}desc", "")
 
     @property
     def words(self) -> list[str]:

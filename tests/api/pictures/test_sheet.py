@@ -6,14 +6,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lots.api.pictures.sheet import Sheet, counted, readable, short, wrapped
+from lots.api.pictures.canvas import Canvas, readable
+from lots.api.pictures.sheet import Sheet, counted, short, wrapped
 from tests.api.pictures.seen import NASTY, Picture
 
 
-@given(st.text())
-def test_any_text_can_be_read_back(words):
-    """Whatever somebody typed, the picture is XML, and what XML can hold stands in it as it was typed."""
-    page = Sheet(200, 100, f"T{words}", f"D{words}")
+@pytest.mark.parametrize("paper", [Canvas, Sheet])
+@given(words=st.text())
+def test_any_text_can_be_read_back(paper, words):
+    """Whatever somebody typed, the picture is XML 1.0, and what that can hold stands in it as it was typed."""
+    page = paper(200, 100, f"T{words}", f"D{words}")
     page.text((10, 20), words)
     held = ElementTree.fromstring(str(page)).findtext(".//{http://www.w3.org/2000/svg}text", "")  # noqa: S314
     assert readable(words).replace("\r\n", "\n").replace("\r", "\n") == held.replace("\r\n", "\n").replace("\r", "\n")
@@ -25,6 +27,14 @@ def test_text_cannot_leave_its_place():
     page.text((10, 20), NASTY)
     seen = Picture(str(page))
     assert [NASTY.replace("\ufffe", "\ufffd")] == seen.words == [seen.title]
+
+
+def test_pictures_in_one_page_have_ids_of_their_own():
+    """Each is named by its own title and description (HTML Living Standard, 3.2.6: an id is unique in its tree); the same picture has the same."""
+    said = [("A", "B"), ("A", "C"), ("D", "B"), ("AB", ""), ("", "AB")]
+    ids = [Sheet(200, 100, *words).root.get("aria-labelledby", "").split() for words in said]
+    assert 2 * len(said) == len({one for both in ids for one in both})
+    assert str(Sheet(200, 100, "A", "B")) == str(Sheet(200, 100, "A", "B"))
 
 
 @pytest.mark.parametrize(("wide", "high"), [(60, 9), (9, 60), (30, 30), (3, 2)])

@@ -6,13 +6,8 @@ import re
 
 import pytest
 
+from tests.pages.reading import SITE
 from tests.shop import SIMPLE_LIMITS
-
-
-@pytest.fixture
-def engine():
-    """Pages see only what the API answers, on whichever engine."""
-    return "sqlite"
 
 
 @pytest.fixture
@@ -66,6 +61,20 @@ def test_the_page_never_says_load_where_the_api_says_no(shop, floor, use):
     for spool in (good, waiting):
         clear = shop.get("production", f"/spools/{spool}/clearance?use={use}")["clear"]
         assert ("✔ Load" if clear else "✖ Do not load") == word(floor.get(f"/check?spool={spool}&use={use}"))
+
+
+@pytest.mark.parametrize(
+    "typed", ["{code}", "  {code} ", f"{SITE}/spools/{{code}}", "HTTP://lots.example.org/spools/{code}"]
+)
+def test_the_code_and_the_address_on_a_label_are_one(shop, floor, typed):
+    """A scanner types what the symbol holds, the address of the spool's page: it is checked and loaded as its code."""
+    code = shop.good_lot(spools=1)["spools"][0]["code"]
+    sent = {"spool": typed.format(code=code), "use": "cosmetic", "job": "J-1", "machine": "P1"}
+    page = floor.get("/check", query_string=sent)
+    assert "✔ Load" == word(page)
+    assert f"Spool {code}, lot" in page.get_data(as_text=True)
+    answer = floor.post("/check", data={**sent, "seal": seal_in(page)})
+    assert (302, f"/loaded?spool={code}") == (answer.status_code, answer.headers["Location"])
 
 
 def test_an_unknown_spool_is_not_to_be_loaded(floor):

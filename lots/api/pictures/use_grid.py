@@ -1,0 +1,107 @@
+"""What lots may be used for, drawn as a grid of lots and uses: each field a word with a mark that is told without colour."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from lots.api.pictures.canvas import PAPER
+from lots.api.pictures.sheet import PALE, SOFT, Sheet, counted, leading, short, wrapped
+
+WIDTH, LEFT, STANDING, CELL, ROW = 960.0, 340.0, 226.0, 119.0, 42.0
+TITLE = "What lots may be used for"
+WORDS = {"yes": "yes", "concession": "concession", "not_yet": "not yet", "not_judged": "not judged", "no": "no"}
+_KEY = (
+    ("yes", "may be loaded", 24.0),
+    ("concession", "only under its concession", 140.0),
+    ("not_yet", "not yet: in quarantine or on hold", 318.0),
+    ("not_judged", "nobody judged it for this use", 548.0),
+    ("no", "not to be loaded", 758.0),
+)
+_FOOT = "It is told of the lot. Ask for each spool before it is loaded: a single one may be refused all the same, by itself or for its job."
+
+
+def draw(answer: dict[str, Any]) -> str:
+    """Returns the picture of a page of what GET /lots/uses answers, lots in the order of the answer."""
+    rows = answer["items"]
+    says = _says(rows) + (" More lots follow on the next page." if answer["next"] else "")
+    intro = wrapped(says, WIDTH - 48)
+    top = 122 + leading(13) * len(intro)
+    told = " ".join([says, *(_in_words(row) for row in rows)])
+    page = Sheet(WIDTH, (top + ROW * len(rows) if rows else top - 60) + 40, TITLE, told)
+    page.text((24, 30), TITLE, size=18, bold=True)
+    page.lines((24, 54), intro)
+    if rows:
+        _key(page, top - 62)
+        _head(page, rows[0], top)
+        for number, row in enumerate(rows):
+            _row(page, row, top + number * ROW)
+        page.line((24, top + ROW * len(rows)), (LEFT, top + ROW * len(rows)), ink=SOFT)
+        page.text((24, top + ROW * len(rows) + 22), _FOOT, size=12)
+    return str(page)
+
+
+def _says(rows: list[dict[str, Any]]) -> str:
+    if not rows:
+        return "No lot is like that."
+    free = sum(any(_of(row, use) in ("yes", "concession") for use in _uses(row)) for row in rows)
+    return f"{counted(len(rows), 'lot')}: {free} may be loaded for some use, {len(rows) - free} for none now."
+
+
+def _uses(row: dict[str, Any]) -> list[str]:
+    return [part["use"] for part in row["uses"]]
+
+
+def _of(row: dict[str, Any], use: str) -> str:
+    return next(str(part["answer"]) for part in row["uses"] if part["use"] == use)
+
+
+def _in_words(row: dict[str, Any]) -> str:
+    """A lot with each use: what is drawn, for whoever cannot see it."""
+    told = ", ".join(f"{_said(part['use'])} {WORDS[part['answer']]}" for part in row["uses"])
+    return f"Lot {row['supplier_lot']}, {row['standing']}: {told}."
+
+
+def _said(use: str) -> str:
+    return use.replace("_", "-")
+
+
+def _key(page: Sheet, at: float) -> None:
+    for answer, words, x in _KEY:
+        _mark(page, x + 6, at - 4, answer)
+        page.text((x + 18, at), words, size=11)
+
+
+def _head(page: Sheet, row: dict[str, Any], top: float) -> None:
+    for x, words in ((24.0, "Lot"), (STANDING, "Stands")):
+        page.text((x, top - 10), words, size=12, bold=True)
+    for column, use in enumerate(_uses(row)):
+        page.text((LEFT + (column + 0.5) * CELL, top - 10), _said(use), size=12, anchor="middle", bold=True)
+
+
+def _row(page: Sheet, row: dict[str, Any], y: float) -> None:
+    page.line((24, y), (LEFT, y), ink=SOFT)
+    page.text((24, y + 18), short(row["supplier_lot"], 24), bold=True)
+    page.text((24, y + 34), short(f"{row['supplier']}, {row['grade']}", 34), size=10, ink=SOFT)
+    page.text((STANDING, y + 18), row["standing"], size=12)
+    page.text((STANDING, y + 34), f"came {row['received_at']:%Y-%m-%d}", size=10, ink=SOFT)
+    for column, part in enumerate(row["uses"]):
+        left, bold = LEFT + column * CELL, part["answer"] in ("yes", "concession")
+        page.box((left, y), CELL, ROW, fill=PAPER if bold else PALE, ink=SOFT)
+        _mark(page, left + 16, y + 21, part["answer"])
+        page.text((left + 32, y + 25), WORDS[part["answer"]], size=12, bold=bold)
+
+
+def _mark(page: Sheet, x: float, y: float, answer: str) -> None:
+    """A full dot, a ring about a dot, three dots, a stroke, a cross."""
+    if answer == "yes":
+        page.dot((x, y), 6)
+    elif answer == "concession":
+        page.dot((x, y), 6, fill="none", wide=1.5)
+        page.dot((x, y), 2.5)
+    elif answer == "not_yet":
+        for step in (-5.0, 0.0, 5.0):
+            page.dot((x + step, y), 1.5)
+    elif answer == "not_judged":
+        page.line((x - 6, y), (x + 6, y), wide=2)
+    else:
+        page.cross((x, y), 5)

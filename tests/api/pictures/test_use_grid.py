@@ -1,0 +1,96 @@
+"""The grid of lots and uses: every field a word with its mark, the same as in the figures it is drawn from."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from lots.api.pictures.use_grid import WORDS, draw
+from lots.desks.permissions import ANSWERS
+from lots.domain.agreed import USES
+from tests.api.pictures.seen import NASTY, Picture
+
+CAME = datetime(2026, 11, 20, 8, tzinfo=UTC)
+
+
+def lot(name, *answers, standing="released"):
+    """A lot with an answer for each use."""
+    uses = [
+        {"use": use, "answer": answer, "says": "", "reasons": []} for use, answer in zip(USES, answers, strict=True)
+    ]
+    seen = {"lot_id": 1, "supplier_lot": name, "supplier": "Supplier", "grade": "G", "received_at": CAME}
+    return {**seen, "standing": standing, "uses": uses}
+
+
+def drawn(*lots, following=None):
+    """The picture of a page of these lots."""
+    return Picture(draw({"items": list(lots), "next": following}))
+
+
+def test_every_field_says_its_word():
+    """One lot with each answer once, in the order of the uses; the use is named above."""
+    seen = drawn(lot("Q-1", *ANSWERS))
+    assert [WORDS[answer] for answer in ANSWERS] == [word for word in seen.words if word in WORDS.values()]
+    assert {"cosmetic", "fit", "load-bearing", "flexing", "hidden"} <= set(seen.words)
+    assert {"Q-1", "released", "came 2026-11-20", "Supplier, G"} <= set(seen.words)
+
+
+def test_each_answer_has_a_mark_of_its_own_without_colour():
+    """By shape alone: the key beside it, a lot of one answer adds five marks of that shape and of no other."""
+    shapes = {"yes": ("circle", {"r": "6", "fill": "#1a1a1a"}), "concession": ("circle", {"r": "2.5"})}
+    shapes |= {"not_yet": ("circle", {"r": "1.5"}), "not_judged": ("line", {"stroke_width": "2", "y1": "x"})}
+    shapes.pop("not_judged")
+    for answer in shapes:
+        seen = drawn(lot("Q-1", *[answer] * 5))
+        for other, (tag, attributes) in shapes.items():
+            each = 3 if other == "not_yet" else 1
+            assert each * (1 + 5 * (other == answer)) == len(seen.marks(tag, **attributes)), (answer, other)
+    strokes = {answer: len(drawn(lot("Q-1", *[answer] * 5)).marks("line", stroke_width="2")) for answer in ANSWERS}
+    # In the key a cross of two strokes and a single one; then five of either.
+    assert {"yes": 3, "concession": 3, "not_yet": 3, "not_judged": 8, "no": 13} == strokes
+
+
+def test_only_greys_are_used():
+    """Printed in black and white nothing is lost: every colour in it has three equal parts."""
+    seen = drawn(lot("Q-1", *ANSWERS))
+    used = {element.get(name) for element in seen.root.iter() for name in ("fill", "stroke")} - {None, "none"}
+    assert {True} == {color[1:3] == color[3:5] == color[5:7] for color in used}
+
+
+def test_the_description_tells_every_field():
+    """Who cannot see the grid hears the same, lot by lot."""
+    seen = drawn(lot("Q-1", *ANSWERS), lot("Q-2", *["no"] * 5, standing="blocked"))
+    assert "What lots may be used for" == seen.title
+    assert "2 lots: 1 may be loaded for some use, 1 for none now." in seen.description
+    assert (
+        "Lot Q-1, released: cosmetic yes, fit concession, load-bearing not yet, flexing not judged, hidden no."
+        in seen.description
+    )
+    assert "Lot Q-2, blocked: cosmetic no" in seen.description
+
+
+def test_a_page_that_is_not_the_last_says_so():
+    """Nobody takes a part for the whole."""
+    assert "More lots follow" in drawn(lot("Q-1", *ANSWERS), following="/v1/lots/uses?cursor=x").said
+    assert "More lots follow" not in drawn(lot("Q-1", *ANSWERS)).said
+
+
+def test_no_lot_is_said_in_words():
+    """An empty grid would say nothing."""
+    assert "No lot is like that." in drawn().said
+
+
+@pytest.mark.parametrize("name", [NASTY, "W" * 120, ""])
+def test_any_name_keeps_its_place(name):
+    """Text that tries to get out, a long one, none."""
+    assert drawn(lot(name, *ANSWERS)).title
+
+
+@given(st.lists(st.tuples(*[st.sampled_from(ANSWERS)] * len(USES)), max_size=6))
+def test_the_words_are_the_answers(rows):
+    """Whatever the answers, the words of the grid are theirs, row by row."""
+    seen = drawn(*(lot(f"Q-{number}", *answers) for number, answers in enumerate(rows)))
+    assert [WORDS[answer] for answers in rows for answer in answers] == [w for w in seen.words if w in WORDS.values()]

@@ -1,0 +1,123 @@
+"""The bench, in a browser without script: a spool scanned, its readings typed, and the verdict in a word."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.pages.reading import SITE, Browser, log
+from tests.shop import CONDITIONS
+
+
+@pytest.mark.parametrize("typed_as", ["WB-Q03-1", "  WB-Q03-1 ", f"{SITE}/spools/WB-Q03-1", "HTTP://x/spools/WB-Q03-1"])
+def test_a_scanner_that_types_and_presses_enter_is_enough(desk, clerk, typed_as):
+    """One field; the code on a label or the address in its symbol both lead on, with kind and instrument as chosen."""
+    log(desk, clerk, spools="WB-Q03-1", spool_count="")
+    page = clerk.go("/bench?kind=color&instrument=1")
+    page = clerk.send(page, "spool", spool=typed_as)
+    assert "Measure spool WB-Q03-1" in page.text
+    assert ("color", "1") == tuple(page.form("L-0")["fields"][name] for name in ("kind", "instrument_id"))
+
+
+def test_an_unknown_spool_is_said_and_may_be_typed_again(desk, clerk):
+    """With the code that was meant when only its case is wrong."""
+    log(desk, clerk, spools="HW-1", spool_count="")
+    page = clerk.go("/bench?spool=hw-1")
+    assert 404 == page.status
+    assert "Did you mean HW-1?" in page.text
+    assert "hw-1" == page.form("spool")["fields"]["spool"]
+
+
+def test_a_decimal_comma_and_inches_are_refused_beside_their_field(desk, clerk):
+    """The hint of the API, in the row where it belongs; all the rest stays typed, and nothing is stored."""
+    log(desk, clerk, spools="S-1", spool_count="")
+    bench = clerk.go("/bench?spool=S-1")
+    entry = {"d1_mm-0": "1.75", "d2_mm-0": "1.75", "d1_mm-2": "1,75", "d2_mm-2": "1.76", "note": "wet"}
+    page = clerk.send(bench, "d1_mm-0", **entry)
+    assert 422 == page.status
+    assert 'id="d1_mm-2-hint"><strong>d1, mm:</strong> <strong class="fault">&#34;1,75&#34; is text' in page.html
+    assert "Write 1.75, with a decimal point" in page.text
+    assert entry == {name: page.form("d1_mm-0")["fields"][name] for name in entry}
+    page = clerk.send(page, "d1_mm-0", **{"d1_mm-2": "0.0689"})
+    assert "This looks like inches" in page.text
+    assert [] == desk.get("quality", "/lots/1/readings")["items"]
+    assert "2 readings stored" in clerk.send(page, "d1_mm-0", **{"d1_mm-2": "1.75"}).text
+
+
+def test_the_instrument_and_the_kind_stay_for_the_next_entry(desk, clerk):
+    """Numbers and notes do not; the next spool keeps both."""
+    log(desk, clerk, spools="S-1\nS-2", spool_count="")
+    entry = {"d1_mm-0": "1.75", "d2_mm-0": "1.75", "instrument_id": str(desk.micrometer["id"]), "note": "first"}
+    page = clerk.send(clerk.go("/bench?spool=S-1"), "d1_mm-0", **entry)
+    page = clerk.send(page, "spool", spool="S-2")
+    fields = page.form("d1_mm-0")["fields"]
+    assert ("diameter", entry["instrument_id"], "", "") == tuple(
+        fields[name] for name in ("kind", "instrument_id", "d1_mm-0", "note")
+    )
+
+
+def test_nobody_types_the_conditions_of_a_colour(desk, clerk):
+    """They are shown and noted as the reference's; without a reference the page says whom to ask."""
+    log(desk, clerk, spools="S-1", spool_count="")
+    page = clerk.go("/bench?spool=S-1&kind=color")
+    assert "D65, 10°, d/8, specular included, UV excluded" in page.text
+    lost = clerk.send(page, "L-0", **{"L-0": "95", "b-0": "1,5"})
+    assert 422 == lost.status
+    assert 'id="a-0-hint"' in lost.html
+    assert "Write 1.5, with a decimal point" in lost.text
+    clerk.send(page, "L-0", **{"L-0": "95", "a-0": "-0.8", "b-0": "1.5", "plaque": "P"})
+    (reading,) = desk.get("quality", "/lots/1/readings")["items"]
+    assert (CONDITIONS, [95.0, -0.8, 1.5]) == (reading["conditions"], reading["lab"])
+    bare = desk.receive(desk.quillwort, desk.grade("BARE", shade_id=None), "Q-72")["spools"][0]["code"]
+    assert "Tell quality" in clerk.go(f"/bench?spool={bare}&kind=color").text
+
+
+ENTRIES = {
+    "shrinkage": {"age_h": "24", "designed_mm-0": "100", "measured_mm-0": "99.7", "measured_mm-1": ""},
+    "bond": {"printer": "P1", "break_force_n-0": "900", "area_mm2-0": "40", "stress_mpa-1": "22", "control-1": "on"},
+    "surface": {"specks-0": "1", "area_dm2-0": "2"},
+    "moisture": {"moisture_percent-0": "0.02", "method": "loss on drying"},
+    "gloss": {"geometry_deg": "60", "gloss_gu-0": "41.5", "gloss_gu-1": "42"},
+    "opacity": {
+        f"{backing}_{axis}-0": "94.9" if axis == "L" else "1" for backing in ("black", "white") for axis in "Lab"
+    },
+}
+
+
+@pytest.mark.parametrize("kind", sorted(ENTRIES))
+def test_quality_enters_every_other_kind(desk, kind):
+    """Each with its own fields and units; what was stored is what was typed."""
+    desk.receive(desk.quillwort, desk.white, "Q-71")
+    quality = Browser(desk, "quality")
+    form = quality.go(f"/bench?spool=L1-S001&kind={kind}")
+    page = quality.send(form, next(iter(ENTRIES[kind])), **ENTRIES[kind])
+    assert 200 == page.status, page.text
+    stored = desk.get("quality", f"/lots/1/readings?kind={kind}")["items"]
+    expected = {
+        "shrinkage": [{"axis": "x", "feature": "outside", "designed_mm": 100, "measured_mm": 99.7, "age_h": 24}],
+        "bond": [{"break_force_n": 900, "area_mm2": 40, "control": False}, {"stress_mpa": 22, "control": True}],
+        "surface": [{"specks": 1, "area_dm2": 2}],
+        "moisture": [{"moisture_percent": 0.02, "method": "loss on drying"}],
+        "gloss": [{"geometry_deg": 60, "gloss_gu": gu} for gu in (41.5, 42)],
+        "opacity": [{"over_black": [94.9, 1, 1], "over_white": [94.9, 1, 1], "contrast_ratio": 1}],
+    }[kind]
+    assert expected == [{name: one[name] for name in row} for one, row in zip(stored, expected, strict=True)]
+
+
+def test_the_clerk_is_offered_only_what_the_clerk_may_store(desk, clerk):
+    """Diameters and colours; another kind slipped into the form stores nothing."""
+    log(desk, clerk)
+    page = clerk.go("/bench?spool=L1-S001&kind=bond")
+    assert {"Diameter", "Colour"} == {"Diameter", "Colour", "Bond", "Moisture"} & set(page.links)
+    form = page.form("d1_mm-0")["fields"] | {"kind": "bond", "stress_mpa-0": "22"}
+    assert 422 == clerk.go("/bench", data=form).status
+    assert [] == desk.get("quality", "/lots/1/readings")["items"]
+
+
+def test_a_lot_that_fails_is_blocked_in_a_word_with_the_reason_and_what_is_loaded(desk, clerk):
+    """The verdict changes before the clerk's eyes, and says at once what must come off a machine."""
+    spool = desk.good_lot(desk.quillwort, desk.white)["spools"][1]["code"]
+    desk.load(spool)
+    page = clerk.send(clerk.go(f"/bench?spool={spool}"), "d1_mm-0", **{"d1_mm-0": "1.85", "d2_mm-0": "1.85"})
+    assert "✖ blocked" in page.text
+    assert "outside by" in page.text
+    assert "P1" in page.text

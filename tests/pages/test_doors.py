@@ -1,0 +1,63 @@
+"""Who may open which page, and what no page does: strangers, other desks, forms without their seal, script."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from tests.pages.reading import FILE, Browser, log, typed
+
+ASKED = ("/receiving", "/receiving/1", "/receiving/1/labels", "/receiving/1/labels.svg", "/bench", "/bench/file")
+SENT = ("/receiving", "/bench", "/bench/file")
+
+
+def test_strangers_are_sent_to_sign_in(desk):
+    """Every page of these desks, asked for or sent to, and back to it afterwards."""
+    client = desk.app.test_client()
+    for path in (*ASKED, "/spools/L1-S001", "/spools/L1-S001/label", "/spools/L1-S001/label.pdf"):
+        assert f"/sign-in?then={path}" == client.get(path).headers["Location"]
+    for path in SENT:
+        answer = client.post(path, data={"seal": "x"})
+        assert (302, True) == (answer.status_code, answer.headers["Location"].startswith("/sign-in"))
+
+
+def test_other_desks_are_told_whose_work_it_is(desk):
+    """Purchasing gets none of it, production only the pages of a spool, quality does not log deliveries."""
+    desk.receive(desk.quillwort, desk.white)
+    buyer, lead, quality = (Browser(desk, role) for role in ("purchasing", "production", "quality"))
+    spool = ("/spools/L1-S001", "/spools/L1-S001/label", "/spools/L1-S001/label.svg")
+    assert {403} == {buyer.raw(path).status_code for path in (*ASKED, *spool)}
+    assert {403} == {lead.raw(path).status_code for path in ASKED}
+    assert {200} == {lead.raw(path).status_code for path in spool}
+    assert [403, 200, 200] == [quality.raw(path).status_code for path in ("/receiving", "/receiving/1", "/bench")]
+
+
+@pytest.mark.parametrize("path", SENT)
+@pytest.mark.parametrize("seal", [None, "", "0" * 64])
+def test_a_form_without_its_seal_does_nothing(desk, clerk, path, seal):
+    """400 for a form that another site made up, whatever is in it."""
+    form = typed(desk) | {"text": FILE, "step": "store", "spool": "L1-S001", "kind": "diameter", "d1_mm-0": "1.75"}
+    answer = clerk.raw(path, data=form | ({} if seal is None else {"seal": seal}))
+    assert 400 == answer.status_code
+    assert [] == desk.get("receiving", "/deliveries")["items"]
+
+
+def test_the_pages_hold_no_script_no_style_of_their_own_and_fetch_nothing_from_elsewhere(desk, clerk):
+    """What the content policy forbids is not in them to begin with."""
+    log(desk, clerk, spools="S-1", spool_count="")
+    for path in (*ASKED, "/bench?spool=S-1", "/spools/S-1"):
+        html = clerk.raw(path).get_data(as_text=True)
+        assert "<script" not in html
+        assert " style=" not in html
+        assert not re.search(r"\son\w+=", html)
+        assert [] == [one for one in re.findall(r'(?:src|href|action)="([^"]*)"', html) if "//" in one]
+
+
+@pytest.mark.parametrize("host", ["a?b", "[::1", "a b", "x#y", "a/b", "lots.example.org:8443", "[::1]:80", ""])
+def test_a_page_answers_under_whatever_name_it_is_asked(desk, host):
+    """The name goes along to the API; one that is no name of a host harms nothing."""
+    client = desk.app.test_client(use_cookies=False)
+    answer = client.get("/", headers={"Host": host, "Cookie": f"lots_token={desk.tokens['receiving']}"})
+    assert 200 == answer.status_code
+    assert "Log a delivery" in answer.get_data(as_text=True)

@@ -1,0 +1,51 @@
+"""Papers about a lot as people take them: opened from the lot's page, printed, or saved as a PDF."""
+
+from __future__ import annotations
+
+import io
+
+import pypdf
+import pytest
+
+from lots.desks.access import ROLES
+from tests.pages.reading import Browser
+from tests.reported import bad_lot
+
+PAPER = {"record": "Its record, to print", "pdf": "Its record as a PDF", "report": "Report to the supplier"}
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_everybody_opens_the_record_from_the_page_of_a_lot(desk, role):
+    """As a page with the one heading that names it, and as a PDF that begins with the same."""
+    desk.good_lot(desk.quillwort, desk.white)
+    somebody = Browser(desk, role)
+    lot = somebody.go("/lots/1")
+    record = somebody.go(lot.links[PAPER["record"]])
+    assert (200, "Lot record 1-") == (record.status, record.headings[0][:13])
+    answer = somebody.raw(lot.links[PAPER["pdf"]])
+    assert "application/pdf" == answer.mimetype
+    assert record.headings[0] == pypdf.PdfReader(io.BytesIO(answer.data)).metadata.title
+
+
+def test_a_lot_that_does_not_conform_has_both_papers(shop):
+    """The record for everybody, the report for those who write to the supplier."""
+    bad = bad_lot(shop)
+    for role in ROLES:
+        links = Browser(bad, role).go(f"/lots/{bad.lot_id}").links
+        assert PAPER["record"] in links
+        assert (PAPER["report"] in links) is (role in ("quality", "purchasing", "admin"))
+
+
+@pytest.mark.parametrize("paper", ["record", "report"])
+def test_no_paper_of_a_lot_that_is_not(desk, paper):
+    """404 in words, with a way back."""
+    page = Browser(desk, "quality").go(f"/lots/99/{paper}")
+    assert (404, "There is no lot 99.") == (page.status, page.text[page.text.index("There is no lot") :][:19])
+
+
+def test_a_lot_that_conforms_has_no_report_and_the_page_names_no_request(desk):
+    """Why there is nothing to send is said to a person, who knows no paths and methods."""
+    desk.good_lot(desk.quillwort, desk.white)
+    page = Browser(desk, "quality").go("/lots/1/report")
+    assert (409, True) == (page.status, "there is nothing to report" in page.text)
+    assert [] == [word for word in ("GET ", "POST ", "/v1/", "?as_of") if word in page.text]
