@@ -37,11 +37,16 @@ from lots.api import (
     purchasing,
     quality,
     receiving,
+    record,
+    references,
+    replicates,
     report,
     shades,
     spools,
     strength,
+    studies,
     tracing,
+    visual_trials,
 )
 from lots.pages.desks import pages
 from lots.settings import Settings, load_settings
@@ -51,6 +56,7 @@ DESKS = (
     receiving.deliveries,
     receiving.desk,
     bench.desk,
+    replicates.desk,
     quality.desk,
     production.desk,
     spools.desk,
@@ -61,7 +67,10 @@ DESKS = (
     purchasing.desk,
     shades.desk,
     grades.desk,
+    visual_trials.desk,
     instruments.desk,
+    studies.desk,
+    references.desk,
     concessions.desk,
     inspection.desk,
     events.desk,
@@ -73,6 +82,7 @@ DESKS = (
     baselines.desk,
     actions.desk,
     report.desk,
+    record.desk,
     comparison.desk,
     lot_pictures.desk,
 )

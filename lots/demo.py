@@ -22,7 +22,12 @@ from lots.store import database
 
 FOLDER = Path(".demo")
 
-# Each kind of reading: its file, and the columns that are numbers or truths; the others are text.
+
+def _lab(text: str) -> list[float]:
+    return [float(part) for part in text.split()]
+
+
+# Each kind of reading: its file, and the columns that are numbers, truths or colours; the others are text.
 _KINDS: dict[str, tuple[str, dict[str, Callable[[str], Any]]]] = {
     "diameter": ("diameter.csv", {"position_m": float, "d1_mm": float, "d2_mm": float}),
     "color": ("color.csv", {"L": float, "a": float, "b": float}),
@@ -30,6 +35,8 @@ _KINDS: dict[str, tuple[str, dict[str, Callable[[str], Any]]]] = {
     "bond": ("bond.csv", {"stress_mpa": float, "control": lambda text: text == "true"}),
     "surface": ("surface.csv", {"specks": int, "area_dm2": float}),
     "moisture": ("moisture.csv", {"moisture_percent": float}),
+    "gloss": ("gloss.csv", {"geometry_deg": int, "gloss_gu": float}),
+    "opacity": ("opacity.csv", {"over_black": _lab, "over_white": _lab}),
 }
 _PATHS = {
     "diameter": "/diameter-readings",

@@ -45,6 +45,8 @@ FULL_LIMITS: dict[str, Any] = {
     "bond": {"mean_min_mpa": 20, "single_min_mpa": 14, "control_ratio_min": 0.7, "tests_min": 5},
     "surface": {"specks_per_dm2_max": 2, "area_dm2_min": 2},
     "moisture": {"max_percent": 0.05},
+    "gloss": {"deg_60_gu": [30, 50], "readings_per_spool_min": 1},
+    "opacity": {"contrast_ratio_min": 0.98},
     "uses": {
         "cosmetic": ["color", "diameter", "surface"],
         "load_bearing": ["diameter", "bond", "shrinkage"],
@@ -65,6 +67,8 @@ PATHS = {
     "bond": "/bond-tests",
     "surface": "/surface-checks",
     "moisture": "/moisture-readings",
+    "gloss": "/gloss-readings",
+    "opacity": "/opacity-readings",
 }
 
 

@@ -64,7 +64,7 @@ def test_the_tour_runs_as_it_is_printed(served_demo: dict[str, str]) -> None:
     asked = [
         part for block in BLOCKS for part in re.findall(r"# (\d{3})\n(curl .*?)(?=\n# |\Z)", block.strip(), re.DOTALL)
     ]
-    assert 16 == len(asked)
+    assert 18 == len(asked)
     for status, command in asked:
         script = command.replace("curl -s ", "curl -s -w '\\n%{http_code}' ", 1)
         done = subprocess.run(["bash", "-c", script], env=served_demo, capture_output=True, text=True, timeout=60)

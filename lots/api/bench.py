@@ -1,20 +1,22 @@
-"""Readings of all six kinds: one object or a list, all or nothing, judged as they are stored."""
+"""Readings of every kind: one object or a list, all or nothing, judged as they are stored."""
 
 from __future__ import annotations
 
 from typing import Any
 
 from flask import jsonify, request
-from marshmallow import Schema, fields
+from marshmallow import Schema, ValidationError, fields, validate, validates_schema
 
 from lots.api.exposure import ExposureSchema
-from lots.api.fields import MAX_ID, Instant, Number, Numbers, Strict, Text, Truth, Whole
+from lots.api.fields import MAX_ID, Instant, Number, Numbers, Said, Strict, Text, Truth, Whole
 from lots.api.http import ALL, Desk, PageArgs, Resource, page_answer, page_schema, person
 from lots.api.purchasing import NUMBER
 from lots.api.receiving import LotLineSchema
-from lots.api.shades import LAB, ConditionsArgs, ConditionsSchema
+from lots.api.shades import LAB, ConditionsArgs, ConditionsSchema, SpectrumSchema, spectrum_field
 from lots.desks import bench
+from lots.desks.spectra import LIGHT
 from lots.domain.agreed import CHARACTERISTICS
+from lots.domain.gloss import ANGLES
 from lots.domain.shrinkage import AXES
 
 desk = Desk("readings", __name__, url_prefix="/v1", description="Measurements on spools and coupons.")
@@ -41,12 +43,48 @@ class DiameterArgs(ReadingArgs):
     d2_mm = Number(required=True, metadata={"description": "mm, across d1", "example": 1.752})
 
 
-class ColorArgs(ReadingArgs):
-    """A colour of a printed plaque, with the conditions it was read under."""
+class ReadConditionsArgs(ConditionsArgs):
+    """How a colour was measured. Illuminant and observer belong to `lab`; a spectrum has none."""
 
-    lab = Numbers(3, LAB, required=True, metadata={"example": [95.02, -0.79, 1.48]})
-    conditions = fields.Nested(ConditionsArgs, required=True, error_messages={"required": "This is needed."})
+    illuminant = Text(20, metadata={"description": "CIE illuminant; needed with lab", "example": "D65"})
+    observer_deg = Whole(2, 10, metadata={"enum": [2, 10], "description": "CIE standard observer; needed with lab"})
+
+
+class ColorArgs(ReadingArgs):
+    """A colour of a printed plaque, with the conditions it was read under: `lab`, or the `spectrum` it is computed from."""
+
+    lab = Numbers(3, LAB, metadata={"example": [95.02, -0.79, 1.48]})
+    spectrum = spectrum_field()
+    conditions = fields.Nested(ReadConditionsArgs, required=True, error_messages={"required": "This is needed."})
     plaque = Text(120, allow_none=True)
+
+    @validates_schema(pass_original=True, skip_on_field_errors=False)
+    def one_color(self, _: Any, sent: Any, **__: Any) -> None:
+        """Takes a colour once, with the light that belongs to it."""
+        if not isinstance(sent, dict):
+            return
+        if "lab" in sent and "spectrum" in sent:
+            said = Said("The colour is given twice.", "Give lab, or the spectrum it is computed from.")
+            raise ValidationError({"spectrum": [said]})
+        wrong: dict[str, Any] = {}
+        if "lab" not in sent and "spectrum" not in sent:
+            wrong["lab"] = [Said("This is needed.", "Give lab as [L*, a*, b*], or a spectrum.")]
+        if isinstance(sent.get("conditions"), dict) and (light := _light(sent["conditions"], "spectrum" in sent)):
+            wrong["conditions"] = light
+        if wrong:
+            raise ValidationError(wrong)
+
+
+def _light(conditions: dict[str, Any], spectral: bool) -> dict[str, list[str]]:
+    """What is wrong with the light of a colour: L*, a*, b* need the one they hold under, a spectrum has none."""
+    wrong: dict[str, list[str]] = {}
+    for name in LIGHT:
+        if spectral and name in conditions:
+            detail = "A spectrum has no illuminant and no observer: its colour is computed under the reference's."
+            wrong[name] = [Said(detail, "Leave it out.")]
+        if not spectral and name not in conditions:
+            wrong[name] = ["This is needed."]
+    return wrong
 
 
 class ShrinkArgs(ReadingArgs):
@@ -86,6 +124,26 @@ class MoistureArgs(ReadingArgs):
     method = Text(120, allow_none=True, metadata={"example": "loss on drying"})
 
 
+class GlossArgs(ReadingArgs):
+    """Gloss of a printed plaque at one angle."""
+
+    geometry_deg = Whole(
+        20,
+        85,
+        required=True,
+        validate=validate.OneOf(ANGLES, error="Gloss is read at 20, 60 or 85 degrees."),
+        metadata={"description": "angle from the perpendicular"},
+    )
+    gloss_gu = Number(0, required=True, metadata={"description": "gloss units", "example": 42.5})
+
+
+class OpacityArgs(ReadingArgs):
+    """One place of a printed plaque read over black and over white."""
+
+    over_black = Numbers(3, LAB, required=True, metadata={"example": [94.7, -0.8, 1.3]})
+    over_white = Numbers(3, LAB, required=True, metadata={"example": [95.0, -0.8, 1.5]})
+
+
 class WarningSchema(Schema):
     """Something that looks like a slip; the reading was stored as it stands."""
 
@@ -103,6 +161,15 @@ class VoidLineSchema(Schema):
     voided_by = fields.String(required=True)
 
 
+class ExclusionLineSchema(Schema):
+    """Why a reading that stands apart from its like does not count."""
+
+    cause = fields.String(required=True)
+    reason = fields.String(required=True)
+    excluded_at = Instant(required=True)
+    excluded_by = fields.String(required=True)
+
+
 class ReadingSchema(Schema):
     """A reading as it was stored. Which of the measured fields are there depends on `kind`."""
 
@@ -117,6 +184,7 @@ class ReadingSchema(Schema):
     screening = fields.Boolean(required=True)
     note = fields.String(required=True, allow_none=True)
     voided = fields.Nested(VoidLineSchema, required=True, allow_none=True)
+    excluded = fields.Nested(ExclusionLineSchema, required=True, allow_none=True)
     decision_valid = fields.Boolean(
         required=True, metadata={"description": "false when its instrument was not in order"}
     )
@@ -125,6 +193,7 @@ class ReadingSchema(Schema):
     d1_mm = fields.Float()
     d2_mm = fields.Float()
     lab = fields.List(fields.Float())
+    spectrum = fields.Nested(SpectrumSchema)
     conditions = fields.Nested(ConditionsSchema)
     plaque = fields.String()
     axis = fields.String()
@@ -141,6 +210,11 @@ class ReadingSchema(Schema):
     area_dm2 = fields.Float()
     moisture_percent = fields.Float()
     method = fields.String()
+    geometry_deg = fields.Integer()
+    gloss_gu = fields.Float()
+    over_black = fields.List(fields.Float())
+    over_white = fields.List(fields.Float())
+    contrast_ratio = fields.Float(metadata={"description": "Y over black by Y over white"})
 
 
 class LotAfterSchema(LotLineSchema):
@@ -219,7 +293,7 @@ _serve(
     "color",
     ColorArgs,
     BENCH,
-    "Store colours. Refused under other conditions than the shade's current revision.",
+    "Store colours, as L*, a*, b* or as spectra. Refused under other conditions than the shade's current revision.",
 )
 _serve("/shrink-tests", "shrinkage", ShrinkArgs, ("quality",), "Store lengths of shrink coupons.")
 _serve("/bond-tests", "bond", BondArgs, ("quality",), "Store bars broken across their layers, and control bars.")
@@ -231,6 +305,14 @@ _serve(
     ("quality",),
     "Store moisture. Too wet holds a lot until it is dried and measured again.",
 )
+_serve("/gloss-readings", "gloss", GlossArgs, BENCH, "Store gloss, each angle a scale of its own (ISO 2813).")
+_serve(
+    "/opacity-readings",
+    "opacity",
+    OpacityArgs,
+    BENCH,
+    "Store opacity. From then on colours of a lot that is not opaque need the reference's backing.",
+)
 
 
 SCHEMAS: dict[str, type[Strict]] = {
@@ -240,7 +322,11 @@ SCHEMAS: dict[str, type[Strict]] = {
     "bond": BondArgs,
     "surface": SurfaceArgs,
     "moisture": MoistureArgs,
+    "gloss": GlossArgs,
+    "opacity": OpacityArgs,
 }
+# What is worked out of a kind's fields and stands beside them in answers.
+_WORKED_OUT = {"opacity": {"contrast_ratio"}}
 
 
 @desk.route(f"/lots/<{NUMBER}:number>/readings")
@@ -257,9 +343,11 @@ class LotReadings(Resource):
 
     def csv_leaves_out(self) -> set[str]:
         """Without a kind every field has a column; with one, those of the other kinds have none."""
-        asked = SCHEMAS.get(request.args.get("kind", ""))
-        every = {name for schema in SCHEMAS.values() for name in schema().fields}
-        return every - set(asked().fields) if asked else set()
+        kind = request.args.get("kind", "")
+        if kind not in SCHEMAS:
+            return set()
+        every = {name for schema in SCHEMAS.values() for name in schema().fields}.union(*_WORKED_OUT.values())
+        return every - set(SCHEMAS[kind]().fields) - _WORKED_OUT.get(kind, set())
 
 
 @desk.route(f"/readings/<{NUMBER}:number>/void")

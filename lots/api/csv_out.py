@@ -12,10 +12,12 @@ from flask import Response, request
 from marshmallow import Schema, fields
 
 from lots.desks.reading_files import guarded
+from lots.desks.spectral_columns import COLUMNS, in_columns
 
 JSON, CSV = "application/json", "text/csv"
 SAYS = (
-    "The same page as CSV: a header row; fields of objects as columns such as `voided.reason`, lists and maps as JSON text; "
+    "The same page as CSV: a header row; fields of objects as columns such as `voided.reason`, a spectrum as columns "
+    "`nm400`, `nm410`, ..., lists and maps as JSON text; "
     "empty where there is no value. Text that a spreadsheet would take for a formula has an apostrophe in front. The `Link` header "
     "leads to the next page, whose columns are the same."
 )
@@ -52,7 +54,9 @@ def columns_of(schema: Schema) -> list[tuple[str, ...]]:
     """Returns the columns of a row as paths, in the order of the schema: they do not depend on what the rows hold."""
     found: list[tuple[str, ...]] = []
     for name, field in schema.fields.items():
-        if isinstance(field, fields.Nested) and not field.many:
+        if name == "spectrum":
+            found += [(name, column) for column in COLUMNS]
+        elif isinstance(field, fields.Nested) and not field.many:
             found += [(name, *below) for below in columns_of(field.schema)]
         else:
             found.append((name,))
@@ -63,13 +67,15 @@ def as_csv(columns: list[tuple[str, ...]], rows: Iterable[dict[str, Any]]) -> st
     """Returns rows as CSV text with a header, lines ending in CRLF."""
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow([".".join(path) for path in columns])
+    writer.writerow([path[1] if path[0] == "spectrum" else ".".join(path) for path in columns])
     writer.writerows([_cell(row, path) for path in columns] for row in rows)
     return out.getvalue()
 
 
 def _cell(row: Any, path: tuple[str, ...]) -> str:
     value = row
+    if path[0] == "spectrum":
+        value = {"spectrum": in_columns(row.get("spectrum"))}
     for name in path:
         value = value.get(name) if isinstance(value, dict) else None
     if value is None:

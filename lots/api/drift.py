@@ -183,11 +183,13 @@ class ProjectionSchema(PlaceSchema):
 
 
 class MarkSchema(Schema):
-    """Where the reference revision or an instrument changed, so that a series starts anew."""
+    """Where the reference revision or an instrument changed, so that a series starts anew, or goes on where retained plaques bridge it."""
 
     measure = fields.String(required=True)
     before_number = fields.Integer(required=True)
     before_lot_id = fields.Integer(required=True)
+    bridged = fields.Boolean(required=True, metadata={"description": "true: the series goes on"})
+    study_id = fields.Integer(required=True, allow_none=True, metadata={"description": "of agreement, if one was made"})
     says = fields.String(required=True)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Iterable
 from difflib import get_close_matches
 from typing import Any
@@ -12,14 +13,17 @@ from marshmallow import ValidationError
 
 from lots.api.errors import faults_from
 from lots.api.fields import Instant
-from lots.api.file_shapes import SCHEMAS, patched, shape_of
+from lots.api.file_shapes import SCHEMAS, STAND_INS, patched, shape_of
 from lots.api.shades import ConditionsArgs
 from lots.desks import cells
 from lots.desks.cells import BadCell
 from lots.desks.color_exchange import KEYWORDS, is_exchange_text, read_exchange
 from lots.desks.importing import DELIVERIES, Draft, Source, column_of, digest_of
 from lots.desks.reading_files import Options, Row, Table, fault, read_csv, strays, text_of, unguarded
+from lots.desks.spectra import LIGHT, worded
+from lots.desks.spectral_columns import COLUMNS, Gap, from_cells
 from lots.domain.bond import stress_mpa
+from lots.domain.spectra import BadSpectrum, Spectrum
 
 Watch = Callable[[list[Row]], Iterable[Row]]
 
@@ -58,7 +62,7 @@ class _Reader:
         self.shape, self.schema = shape_of(draft.kind), SCHEMAS[draft.kind]()
         self.zone: ZoneInfo | None = cells.zone(options.time_zone) if options.time_zone else None
         self.places: list[tuple[int, str, str]] = []  # index, column, field of every column that is read
-        self.voids: list[int] = []
+        self.left_out: dict[str, list[int]] = {"voided": [], "excluded": []}
         self.kinds: list[int] = []
         self.conditions = dict(options.conditions)
         self.broken: set[str] = set()  # fields that no row has
@@ -69,17 +73,20 @@ class _Reader:
         self._header()
         self._said_in_header()
         self._needed()
-        items = []
+        items, skipped = [], Counter[str]()
         for row in watch(self.table.rows):
-            if any(row.cells[index].strip() for index in self.voids):
-                self.draft.skipped += 1
+            why = next((why for why, at in self.left_out.items() if any(row.cells[i].strip() for i in at)), None)
+            if why is not None:
+                skipped[why] += 1
                 continue
             source = Source(row.number, row.line, set(self.broken))
             items.append(self._assembled(self._values(row, source), source))
             self.draft.sources.append(source)
-        if self.draft.skipped:
-            count = self.draft.skipped
-            self.draft.notes.append(f"{count} voided {'reading was' if count == 1 else 'readings were'} left out.")
+        self.draft.skipped = skipped.total()
+        self.draft.notes += [
+            f"{count} {why} {'reading was' if count == 1 else 'readings were'} left out."
+            for why, count in skipped.items()
+        ]
         self.draft.items = self._loaded(items)
 
     def _header(self) -> None:
@@ -93,9 +100,11 @@ class _Reader:
                     self._at_header(column, f"The column {column} {again}.", "Leave one of them out.")
                     continue
                 known[path] = column
+                if path.startswith("spectrum/"):
+                    known.setdefault("spectrum", column)
                 self.places.append((index, column, path))
-            elif field.startswith("voided") and self.draft.kind != DELIVERIES:
-                self.voids.append(index)
+            elif field.partition(".")[0] in self.left_out and self.draft.kind != DELIVERIES:
+                self.left_out[field.partition(".")[0]].append(index)
             elif field == "kind" and self.draft.kind != DELIVERIES:
                 self.kinds.append(index)
             elif field.partition(".")[0] not in self.shape.shown_only and not self.table.exchange:
@@ -109,11 +118,13 @@ class _Reader:
             if any(row.cells[index].strip() for row in self.table.rows):
                 self._at_header(f"{index + 1}", f"Column {index + 1} has no name.", "Name it in the header.")
             return
-        names = [name for name in self.shape.paths if not name.startswith("conditions.")]
+        names = [name for name in self.shape.paths if not name.startswith("conditions.") and name not in COLUMNS]
         same = [name for name in names if name.casefold() == column.casefold()]
         shown = column[:60]
         near = same or get_close_matches(shown, names, n=2, cutoff=0.6)
         hint = f"Did you mean {' or '.join(near)}?" if near else f"Known here: {', '.join(names)}."
+        if "spectrum/400" in self.shape.readers and column.startswith("nm"):
+            hint = "A spectrum stands in columns nm360, nm370, ... nm780."
         self._at_header(shown, "There is no such column.", hint)
 
     def _at_header(self, column: str, detail: str, hint: str) -> None:
@@ -164,6 +175,8 @@ class _Reader:
             if any(path in self.draft.columns for path in paths):
                 continue
             place, _, condition = paths[0].partition("/")
+            if "spectrum" in self.draft.columns and (place == "lab" or condition in LIGHT):
+                continue  # each row has the one or the other
             if place == "conditions" and (condition in self.conditions or paths[0] in self.broken):
                 continue
             self.broken |= set(paths)
@@ -242,15 +255,50 @@ class _Reader:
 
     def _assemble_color(self, item: dict[str, Any], values: dict[str, Any], source: Source) -> None:
         parts = [f"lab/{place}" for place in range(3)]
-        if "lab" not in self.draft.columns:
+        inner = {path.partition("/")[2]: value for path, value in values.items() if path.startswith("conditions/")}
+        item["conditions"] = {**self.conditions, **inner}
+        if self._assemble_spectrum(item, values, source):
+            # An export has what was computed beside what it was computed from; what is said for the whole file is said of other rows.
+            exported = "recorded_at" in self.table.columns
+            item["conditions"] = {
+                name: value
+                for name, value in item["conditions"].items()
+                if name not in LIGHT or (name in inner and not exported)
+            }
+            if exported:
+                item.pop("lab", None)
+                return
+        if "lab" not in self.draft.columns and ("spectrum" not in item or any(part in values for part in parts)):
             for part in parts:
                 if part not in values and part not in source.broken and part in self.draft.columns:
                     self._fault(source, self.draft.columns[part], "This is needed.", "")
                     source.broken.add(part)
             if all(part in values for part in parts):
                 item["lab"] = [values[part] for part in parts]
-        inner = {path.partition("/")[2]: value for path, value in values.items() if path.startswith("conditions/")}
-        item["conditions"] = {**self.conditions, **inner}
+
+    def _assemble_spectrum(self, item: dict[str, Any], values: dict[str, Any], source: Source) -> bool:
+        """Puts the spectrum of a row together; False where it has none. One at fault is left to its stand-in."""
+        cells = {int(path.partition("/")[2]): value for path, value in values.items() if path.startswith("spectrum/")}
+        wrong = any(path.startswith("spectrum/") for path in source.broken)
+        if not cells and not wrong:
+            return False
+        item["spectrum"] = STAND_INS["spectrum"]
+        if not wrong:
+            try:
+                sent = from_cells(cells)
+                Spectrum(sent["start_nm"], sent["step_nm"], tuple(sent["values"]))
+                item["spectrum"] = sent
+            except Gap as gap:
+                self._spectrum_fault(source, gap.nm, str(gap), "")
+            except BadSpectrum as bad:
+                place = bad.path.partition("/")[2]
+                at = sent["start_nm"] + int(place) * sent["step_nm"] if place else sent["start_nm"]
+                self._spectrum_fault(source, at, *worded(bad))
+        return True
+
+    def _spectrum_fault(self, source: Source, nm: int, detail: str, hint: str) -> None:
+        self._fault(source, self.draft.columns.get(f"spectrum/{nm}", f"nm{nm}"), detail, hint)
+        source.broken.add("spectrum")
 
     def _assemble_spool(self, item: dict[str, Any], values: dict[str, Any], source: Source) -> None:
         """One row of a delivery is one spool, unless it says how many are alike."""

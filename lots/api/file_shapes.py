@@ -14,15 +14,17 @@ from lots.api.fields import Instant
 from lots.api.receiving import DeliveryArgs
 from lots.api.shades import ConditionsArgs
 from lots.desks.importing import DELIVERIES
+from lots.desks.spectral_columns import COLUMNS
 
 SCHEMAS: dict[str, type[Schema]] = {**bench.SCHEMAS, DELIVERIES: DeliveryArgs}
 
 # What stands in for a field at fault, so that the desk can judge the rest of its row. None of them is ever stored.
-_STAND_INS: dict[str, Any] = {
+STAND_INS: dict[str, Any] = {
     "spool_code": "",
     "d1_mm": 1.75,
     "d2_mm": 1.75,
     "lab": [50.0, 0.0, 0.0],
+    "spectrum": {"start_nm": 400, "step_nm": 10, "values": [0.5] * 31},
     "conditions": {"illuminant": "D65", "observer_deg": 10, "geometry": "d/8", "specular": "included"},
     "axis": "x",
     "feature": "outside",
@@ -34,6 +36,10 @@ _STAND_INS: dict[str, Any] = {
     "specks": 0,
     "area_dm2": 1.0,
     "moisture_percent": 0.02,
+    "geometry_deg": 60,
+    "gloss_gu": 50.0,
+    "over_black": [50.0, 0.0, 0.0],
+    "over_white": [50.0, 0.0, 0.0],
     "supplier_lot": "-",
     "received_at": datetime(2001, 1, 1, tzinfo=UTC),
     "spools": [{"net_mass_g": 1000.0}],
@@ -42,6 +48,8 @@ _STAND_INS: dict[str, Any] = {
 _TOGETHER = (
     {"break_force_n", "area_mm2", "stress_mpa"},
     {"designed_mm", "measured_mm"},
+    {"geometry_deg", "gloss_gu"},
+    {"over_black", "over_white"},
     {"supplier_id", "supplier_code"},
     {"grade_id", "grade_code"},
 )
@@ -67,6 +75,8 @@ def shape_of(kind: str) -> Shape:
             named |= {column: (f"lab/{place}", fields.Float()) for place, column in enumerate("Lab")}
             named["lab"] = ("lab", one)
             needed += [("L", "lab"), ("a", "lab"), ("b", "lab")]
+        elif name == "spectrum":
+            named |= {column: (f"spectrum/{nm}", fields.Float()) for column, nm in COLUMNS.items()}
         elif name == "conditions":
             inner = ConditionsArgs().fields
             named |= {
@@ -111,12 +121,14 @@ def patched(item: dict[str, Any], broken: set[str]) -> dict[str, Any]:
             broken |= group
     tops = {path.partition("/")[0] for path in broken}
     kept = {name: value for name, value in item.items() if name not in tops}
-    kept |= {name: _STAND_INS[name] for name in tops if name in _STAND_INS}
+    kept |= {name: STAND_INS[name] for name in tops if name in STAND_INS}
     if "conditions" in tops:
-        kept["conditions"] = {**_STAND_INS["conditions"], **(item.get("conditions") or {})}
+        kept["conditions"] = {**STAND_INS["conditions"], **(item.get("conditions") or {})}
+    if "spectrum" in tops:
+        kept.pop("lab", None)
     if "spools" in tops or "net_mass_g" in tops:
         spool = dict((item.get("spools") or [{}])[0])
         wrong = {"net_mass_g", "spools/0/net_mass_g", "spools"} & broken
-        kept["spools"] = [{**spool, **_STAND_INS["spools"][0]} if wrong else spool]
+        kept["spools"] = [{**spool, **STAND_INS["spools"][0]} if wrong else spool]
         kept.pop("spool_count", None)
     return kept

@@ -6,7 +6,7 @@ from typing import Any
 
 from marshmallow import Schema, ValidationError, fields, validate, validates
 
-from lots.api.fields import MAX_ID, Instant, Number, Said, Strict, Text, Whole
+from lots.api.fields import MAX_ID, Instant, Number, Said, Strict, Text, Truth, Whole
 from lots.api.http import Desk, PageArgs, Resource, etag, page_answer, page_schema, person, version_to_change
 from lots.api.impact import LossSchema
 from lots.api.limits import LimitsArgs, LimitsSchema
@@ -37,6 +37,9 @@ class GradeChange(Strict):
         1, 36_500, allow_none=True, metadata={"description": "after opening or drying; then dry again"}
     )
     cautions = fields.List(Text(500), validate=validate.Length(max=50), metadata={"description": _CAUTION})
+    brightened = Truth(
+        metadata={"description": "true: it holds optical brightener, so references and colours must state uv"}
+    )
 
     @validates("nominal_diameter_mm")
     def in_millimetres(self, value: float | None, **_: Any) -> None:
@@ -77,6 +80,7 @@ class GradeSchema(Schema):
     shelf_life_days = fields.Integer(required=True, allow_none=True)
     open_life_days = fields.Integer(required=True, allow_none=True)
     cautions = fields.List(fields.String(), required=True)
+    brightened = fields.Boolean(required=True)
     forbidden_uses = fields.List(fields.String(), required=True, metadata={"description": "what the cautions forbid"})
     version = fields.Integer(required=True)
     recorded_at = Instant(required=True)

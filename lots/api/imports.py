@@ -120,7 +120,9 @@ class ImportedSchema(ImportSchema):
 
     dry_run = fields.Boolean(required=True)
     already_imported = fields.Boolean(required=True, metadata={"description": "true: nothing was changed this time"})
-    skipped_voided = fields.Integer(required=True, metadata={"description": "voided readings of an export, left out"})
+    skipped_voided = fields.Integer(
+        required=True, metadata={"description": "voided and excluded readings of an export, left out"}
+    )
     lots = fields.List(fields.Nested(ImportedLotSchema), required=True)
     deliveries = fields.List(fields.Nested(ImportedDeliverySchema), required=True)
     warnings = fields.List(fields.Nested(RowWarningSchema), required=True)

@@ -36,7 +36,10 @@ class ComponentsArgs(Strict):
 
 
 class ColorLimitsArgs(Strict):
-    """Limits on colour. `step_max` is also the most two lots of one job may differ."""
+    """Limits on colour. `step_max` is also the most two lots of one job may differ.
+
+    Those from `metamerism_max` on stand beside a limit on the colour itself, never in its place.
+    """
 
     formula = Text(20, one_of=tuple(DEFAULT_WEIGHTS), load_default="CIEDE2000")
     weights = fields.List(
@@ -50,6 +53,16 @@ class ColorLimitsArgs(Strict):
     step_max = Number(above=0, high=100, metadata=dict(_DELTA_E))
     components_max = fields.Nested(ComponentsArgs)
     readings_per_spool_min = Whole(1, 1000, load_default=1)
+    metamerism_max = Number(
+        above=0,
+        high=100,
+        metadata={
+            "description": "metamerism index in the formula, under A and LED-B3, by spectra of lot and reference"
+        },
+    )
+    whiteness_min = Number(0, 300, metadata={"description": "CIE whiteness"})
+    tint = Numbers(2, "lowest and highest CIE tint", -10, 10)
+    yellowness_max = Number(-200, 200, metadata={"description": "yellowness index of ASTM E313"})
 
 
 class DiameterLimitsArgs(Strict):
@@ -94,6 +107,23 @@ class MoistureLimitsArgs(Strict):
     max_percent = Number(above=0, high=100_000, required=True)
 
 
+class GlossLimitsArgs(Strict):
+    """Limits on gloss, [lowest, highest] in gloss units, for each angle that is asked for."""
+
+    deg_20_gu = Numbers(2, "lowest and highest in GU at 20 degrees", 0, 2000)
+    deg_60_gu = Numbers(2, "lowest and highest in GU at 60 degrees", 0, 1000)
+    deg_85_gu = Numbers(2, "lowest and highest in GU at 85 degrees", 0, 200)
+    readings_per_spool_min = Whole(1, 1000, load_default=1)
+
+
+class OpacityLimitsArgs(Strict):
+    """Limit on how much of what lies behind a plaque shows."""
+
+    contrast_ratio_min = Number(
+        above=0, high=1, required=True, metadata={"description": "Y over black by Y over white"}
+    )
+
+
 class LimitsArgs(Strict):
     """A limits revision. Without `uses` there is one use, `general`, which requires every block present."""
 
@@ -108,6 +138,8 @@ class LimitsArgs(Strict):
     bond = fields.Nested(BondLimitsArgs)
     surface = fields.Nested(SurfaceLimitsArgs)
     moisture = fields.Nested(MoistureLimitsArgs)
+    gloss = fields.Nested(GlossLimitsArgs)
+    opacity = fields.Nested(OpacityLimitsArgs)
     uses = fields.Dict(
         keys=Text(20, one_of=USES),
         values=fields.List(Text(20, one_of=CHARACTERISTICS), validate=validate.Length(max=len(CHARACTERISTICS))),

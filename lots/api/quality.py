@@ -11,6 +11,7 @@ from lots.api.exposure import ExposureSchema
 from lots.api.fields import Instant, OneOrMany, Strict, Text, WrittenWhole
 from lots.api.http import ALL, Desk, PageArgs, Resource, page_answer, page_schema, person
 from lots.api.purchasing import NUMBER
+from lots.api.replicates import ExcludedLineSchema
 from lots.desks import quality
 from lots.domain.standing import ACTIONS, STANDINGS
 
@@ -80,8 +81,29 @@ class AssessmentSchema(Schema):
     as_of = Instant(required=True)
 
 
+class WithExcludedSchema(Schema):
+    """What a lot would be if no reading were excluded."""
+
+    standing = fields.String(required=True)
+    assessed = fields.String(required=True)
+    uses = fields.Dict(keys=fields.String(), values=fields.String(), required=True)
+    findings = fields.List(fields.Nested(FindingSchema), required=True)
+
+
 class AssessmentNowSchema(AssessmentSchema):
-    """An assessment, and whether it is the lot's own or a question of what would be."""
+    """An assessment, and whether it is the lot's own or a question of what would be.
+
+    What counts is the assessment without excluded readings, each of which a named person left out for a cause; `with_excluded` says what
+    it would be with them.
+    """
+
+    excluded = fields.List(fields.Nested(ExcludedLineSchema), required=True)
+    with_excluded = fields.Nested(
+        WithExcludedSchema,
+        required=True,
+        allow_none=True,
+        metadata={"description": "null while no reading is excluded"},
+    )
 
     stored = fields.Boolean(
         required=True, metadata={"description": "false for an answer under other revisions than the lot's"}
@@ -94,7 +116,8 @@ class DecisionSchema(Schema):
     id = fields.Integer(required=True)
     lot_id = fields.Integer(required=True)
     action = fields.String(
-        required=True, metadata={"description": "received, judge, void, reassess, or a decision by hand"}
+        required=True,
+        metadata={"description": "received, judge, void, exclude, include, reassess, or a decision by hand"},
     )
     standing = fields.String(required=True)
     uses = fields.Dict(keys=fields.String(), values=fields.String(), required=True)

@@ -6,15 +6,17 @@ from typing import Any
 
 from marshmallow import Schema, ValidationError, fields, validate
 
-from lots.api.fields import Instant, Numbers, Said, Strict, Text, Whole
-from lots.api.http import Desk, PageArgs, Resource, page_answer, page_schema, person
+from lots.api.fields import Instant, Number, Numbers, Said, Strict, Text, Whole
+from lots.api.http import Desk, PageArgs, Resource, etag, page_answer, page_schema, person, version_to_change
 from lots.api.impact import LossSchema
 from lots.api.purchasing import NUMBER
-from lots.desks import catalog, impact
+from lots.desks import catalog, impact, references
 
 desk = Desk("shades", __name__, url_prefix="/v1/shades", description="Approved colours, each with numbered revisions.")
 
 LAB = "L*, a*, b*"
+# Ten years: whatever is measured again more rarely has no schedule.
+DAYS = 3650
 
 
 class Lit(fields.Field[str]):
@@ -51,8 +53,39 @@ class ConditionsArgs(Strict):
     backing = Text(60, metadata={"description": "what lies behind the plaque", "example": "white"})
 
 
+class SpectrumArgs(Strict):
+    """A reflectance spectrum, corrected for its bandpass by the instrument."""
+
+    start_nm = Whole(360, 400, required=True, metadata={"description": "first wavelength, a multiple of 10"})
+    step_nm = Whole(10, 20, required=True, metadata={"enum": [10, 20]})
+    values = fields.List(
+        Number(),
+        required=True,
+        validate=validate.Length(1, 43, error="A spectrum has at most 43 values."),
+        error_messages={"required": "This is needed.", "null": "This must be a list, not null."},
+        metadata={"description": "reflectance factors, 1 being the perfect white; the last at 700 to 780 nm"},
+    )
+
+
+def spectrum_field() -> fields.Nested:
+    """Returns the place for a spectrum in a request."""
+    return fields.Nested(
+        SpectrumArgs,
+        error_messages={"null": "This must be an object, not null."},
+        metadata={"description": "reflectance by wavelength, in place of lab"},
+    )
+
+
+class SpectrumSchema(Schema):
+    """A reflectance spectrum."""
+
+    start_nm = fields.Integer(required=True)
+    step_nm = fields.Integer(required=True)
+    values = fields.List(fields.Float(), required=True)
+
+
 class RevisionArgs(Strict):
-    """A reference colour to approve: `lab`, or `readings` to be averaged."""
+    """A reference colour to approve: `lab`, `readings` to be averaged, or a `spectrum`, whose colour under these conditions it is."""
 
     lab = Numbers(3, LAB, metadata={"example": [95.0, -0.8, 1.5]})
     readings = fields.List(
@@ -60,6 +93,7 @@ class RevisionArgs(Strict):
         validate=validate.Length(1, 1000, error="Give 1 to 1000 readings."),
         metadata={"description": "averaged in CIELAB"},
     )
+    spectrum = spectrum_field()
     conditions = fields.Nested(ConditionsArgs, required=True, error_messages={"required": "This is needed."})
     approved_by = Text(120, required=True)
     note = Text(2000, lines=True)
@@ -84,6 +118,7 @@ class RevisionSchema(Schema):
     revision = fields.Integer(required=True)
     lab = fields.List(fields.Float(), required=True)
     readings = fields.List(fields.List(fields.Float()), required=True, allow_none=True)
+    spectrum = fields.Nested(SpectrumSchema, required=True, allow_none=True)
     conditions = fields.Nested(ConditionsSchema, required=True)
     approved_by = fields.String(required=True)
     note = fields.String(required=True, allow_none=True)
@@ -102,6 +137,14 @@ class ShadeArgs(Strict):
 
     code = Text(40, required=True, metadata={"example": "HW"})
     name = Text(200, required=True, metadata={"example": "Harbour White"})
+    remeasure_every_days = Whole(1, DAYS, metadata={"description": "how long a master holds that was found unchanged"})
+
+
+class ShadeChange(Strict):
+    """What may change about a shade. The code stays."""
+
+    name = Text(200)
+    remeasure_every_days = Whole(1, DAYS, allow_none=True)
 
 
 class ShadeSchema(Schema):
@@ -110,8 +153,29 @@ class ShadeSchema(Schema):
     id = fields.Integer(required=True)
     code = fields.String(required=True)
     name = fields.String(required=True)
+    remeasure_every_days = fields.Integer(required=True, allow_none=True)
+    version = fields.Integer(required=True)
     recorded_at = Instant(required=True)
     recorded_by = fields.String(required=True)
+
+
+class InDoubtSchema(Schema):
+    """A master or working copy that was found to have moved; `since` it last agreed, `until` it agreed again, which ends no doubt by itself."""
+
+    artefact = fields.String(required=True, metadata={"enum": ["master", "copy"]})
+    code = fields.String(required=True, allow_none=True)
+    revision = fields.Integer(required=True)
+    since = Instant(required=True, allow_none=True)
+    found_at = Instant(required=True)
+    until = Instant(required=True, allow_none=True)
+    says = fields.String(required=True)
+
+
+class WholeShadeSchema(ShadeSchema):
+    """A shade, with when its master is to be measured again, and which of its plaques are in doubt until a new revision is approved."""
+
+    due_at = Instant(required=True, allow_none=True)
+    in_doubt = fields.List(fields.Nested(InDoubtSchema), required=True)
 
 
 @desk.route("")
@@ -131,19 +195,28 @@ class Shades(Resource):
     def post(self, args: dict[str, Any]) -> Any:
         """Add a shade. 409 when the code is taken."""
         made = catalog.add("shade", args, person().name)
-        return made, {"Location": f"/v1/shades/{made['id']}"}
+        return made, {"Location": f"/v1/shades/{made['id']}", **etag("shade", made)}
 
 
 @desk.route(f"/<{NUMBER}:number>")
 class OneShade(Resource):
     """One shade."""
 
-    who = {"GET": ("quality",)}
+    who = {"GET": ("quality",), "PATCH": ("quality",)}
 
-    @desk.response(200, ShadeSchema)
+    @desk.response(200, WholeShadeSchema)
     def get(self, number: int) -> Any:
-        """Show a shade."""
-        return catalog.get("shade", number)
+        """Show a shade, with what of it was found to have moved."""
+        found = references.shade(number)
+        return found, etag("shade", found)
+
+    @desk.arguments(ShadeChange)
+    @desk.response(200, ShadeSchema)
+    def patch(self, args: dict[str, Any], number: int) -> Any:
+        """Change a shade's name or how often its master is measured again. Needs If-Match: 428 without it, 412 when it was changed meanwhile."""
+        version = version_to_change("shade", catalog.get("shade", number))
+        changed = catalog.change("shade", number, version, args, person().name)
+        return changed, etag("shade", changed)
 
 
 @desk.route(f"/<{NUMBER}:number>/revisions")

@@ -47,7 +47,7 @@ def request(lot_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
         if not may_be_asked_about(judged, actions.decided(lot.id)):
             raise Conflict(
                 f"Nothing about lot {lot.supplier_lot} has failed a required limit, and it was never blocked by hand, so there is "
-                f"nothing to put right. GET /v1/lots/{lot.id}/assessment shows its findings. Block it by hand first, with the reason, if "
+                f"nothing to put right. Its assessment shows its findings. Block it by hand first, with the reason, if "
                 "the fault is not among them."
             )
         number = actions.add(lot, kept, by, now)
@@ -121,8 +121,8 @@ def close(number: int, note: str, by: str) -> dict[str, Any]:
             )
         if row.answered_at is None:
             raise Conflict(
-                f"{row.supplier.name} has not answered corrective action {number} yet. POST /v1/corrective-actions/{number}/answer keeps "
-                f"its answer; {row.conforming_lots} consecutive conforming {'lot' if row.conforming_lots == 1 else 'lots'} received after "
+                f"{row.supplier.name} has not answered corrective action {number} yet. Keep "
+                f"its answer first; {row.conforming_lots} consecutive conforming {'lot' if row.conforming_lots == 1 else 'lots'} received after "
                 "that close it.",
                 conforming_so_far=0,
                 lacking=row.conforming_lots,
@@ -151,7 +151,7 @@ def close(number: int, note: str, by: str) -> dict[str, Any]:
 def _found(number: int) -> Any:
     row = actions.find(number)
     if row is None:
-        raise NotFound(f"There is no corrective action {number}. GET /v1/corrective-actions lists those there are.")
+        raise NotFound(f"There is no corrective action {number}. The list of corrective actions has those there are.")
     return row
 
 

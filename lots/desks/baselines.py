@@ -5,8 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from lots.desks import catalog, clock, series
+from lots.desks.bridging import Bridges, bridges
 from lots.desks.errors import Fault, Invalid
 from lots.domain import drift
+from lots.domain.agreed import limits_from
 from lots.domain.figures import MEASURES
 from lots.store import history
 from lots.store import series as store
@@ -30,13 +32,15 @@ def choose(values: dict[str, Any], by: str) -> dict[str, Any]:
         faults += _given_faults(values.get("given") or {})
         if faults:
             raise Invalid(*faults)
-        measures, skipped = _frozen(kept)
+        limits = store.newest_limits([grade.id]).get(grade.id)
+        ties = bridges(rows, limits_from(limits.body) if limits else None)
+        measures, skipped = _frozen(kept, ties)
         for name, given in (values.get("given") or {}).items():
-            last = series.stretches(rows, name)
-            measures[name] = {**given, "n": 0, "key": last[-1].key if last else None}
+            last = series.stretches(rows, name, ties)
+            measures[name] = {**given, "n": 0, "key": last[-1].keys[-1] if last else None}
         if not measures:
             raise Invalid(Fault("/lot_ids", "Not one measure can be charted from this.", " ".join(skipped) or _HOW))
-        figures: dict[str, Any] = {"measures": measures, "color": _color(kept)}
+        figures: dict[str, Any] = {"measures": measures, "color": _color(kept, ties)}
         now = clock.now()
         row = store.add_baseline(
             supplier.id,
@@ -68,7 +72,7 @@ def _lots_meant(values: dict[str, Any], rows: list[Any]) -> tuple[list[Fault], l
     if len(set(wanted)) != len(wanted):
         faults.append(Fault("/lot_ids", "A lot stands twice among them.", "Name each lot once."))
     for number in sorted(set(wanted) - set(by_id)):
-        hint = "GET /v1/drift lists the lots there are to choose from; a lot sorted and sent again is not one of them."
+        hint = "The drift of this supplier and grade shows the lots there are to choose from; a lot sorted and sent again is not one of them."
         faults.append(Fault("/lot_ids", f"Lot {number} is not a lot of this supplier and grade.", hint))
     faults += [
         Fault("/excluded", f"Lot {number} is not among the lots named.", "Exclude only lots in lot_ids.")
@@ -88,12 +92,12 @@ def _given_faults(given: dict[str, Any]) -> list[Fault]:
     ]
 
 
-def _frozen(kept: list[Any]) -> tuple[dict[str, Any], list[str]]:
+def _frozen(kept: list[Any], ties: Bridges) -> tuple[dict[str, Any], list[str]]:
     """Mean and standard deviation of every measure these lots can carry, and in words which they cannot."""
     found: dict[str, Any] = {}
     skipped = []
     for measure, about in MEASURES.items():
-        parts = series.stretches(kept, measure)
+        parts = series.stretches(kept, measure, ties)
         if not parts:
             continue
         if len(parts) > 1:
@@ -103,16 +107,16 @@ def _frozen(kept: list[Any]) -> tuple[dict[str, Any], list[str]]:
         if base is None:
             skipped.append(f"{about.label}: {len(parts[0].values)} of these lots have it, or no two differ.")
             continue
-        found[measure] = {"mean": base.mean, "sigma": base.sigma, "n": base.n, "key": parts[0].key}
+        found[measure] = {"mean": base.mean, "sigma": base.sigma, "n": base.n, "key": parts[0].keys[-1]}
     return found, skipped
 
 
-def _color(kept: list[Any]) -> dict[str, Any] | None:
-    parts = series.stretches(kept, series.COLOR[0])
+def _color(kept: list[Any], ties: Bridges) -> dict[str, Any] | None:
+    parts = series.stretches(kept, series.COLOR[0], ties)
     whole = drift.color_baseline(series.color_rows(parts[0]), chosen=True) if len(parts) == 1 else None
     if whole is None:
         return None
-    return {"mean": whole.mean, "covariance": whole.covariance, "n": whole.n, "key": parts[0].key}
+    return {"mean": whole.mean, "covariance": whole.covariance, "n": whole.n, "key": parts[0].keys[-1]}
 
 
 def view(row: Any) -> dict[str, Any]:

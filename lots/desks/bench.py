@@ -11,12 +11,15 @@ from lots.desks import clock, tracing, views
 from lots.desks.errors import Conflict, Fault, Invalid, NotFound
 from lots.desks.evidence import instruments_of
 from lots.desks.judging import judge_lot
-from lots.desks.reading_checks import common_faults, condition_faults, doubts, shades_asked, slips
+from lots.desks.reading_checks import common_faults, condition_faults, doubts, plaques_of, shades_asked, slips
 from lots.desks.receiving import lot_of
+from lots.desks.spectra import colored
 from lots.desks.words import clause
 from lots.domain.bond import stress_mpa
 from lots.domain.instruments import InstrumentRecord, doubt_about
+from lots.domain.opacity import contrast_ratio
 from lots.domain.standing import LOADABLE, decided_by_hand
+from lots.domain.tristimulus import luminous_reflectance
 from lots.domain.values import Conditions
 from lots.store import catalog, lots, readings
 from lots.store.database import transaction
@@ -30,7 +33,7 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
     """Stores readings of one kind, all or nothing, and judges every lot they belong to in the same transaction.
 
     Args:
-        kind: color, diameter, shrinkage, bond, surface or moisture.
+        kind: one of the characteristics.
         items: fields as the contract names them, their types checked.
         by: who measured.
         as_list: how the request came; faults then point into the list.
@@ -47,15 +50,15 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
         instruments = catalog.instruments(
             {item["instrument_id"] for item in items if item.get("instrument_id") is not None}
         )
-        asked = shades_asked(kind, spools.values())
-        faults = []
+        asked, plaques = shades_asked(kind, spools.values()), plaques_of(kind, spools)
+        items, faults = colored(items, spools, asked, as_list=as_list) if kind == "color" else (items, [])
         for index, item in enumerate(items):
             at = f"/{index}" if as_list else ""
             spool = spools.get(item["spool_code"])
             faults += common_faults(at, item, spool, instruments, now)
             if spool is not None:
                 faults += [Fault(f"{at}/{d.field}", d.detail, d.hint) for d in doubts(kind, item, spool)]
-                faults += condition_faults(at, item, spool, asked) if kind == "color" else []
+                faults += condition_faults(at, item, spool, asked, plaques) if kind == "color" else []
         if faults:
             raise Invalid(*faults)
         held = lots.lock(spool.lot_id for spool in spools.values())
@@ -81,6 +84,7 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
                 "recorded_at": now,
                 "recorded_by": by,
                 "voided": None,
+                "excluded": None,
                 **_validity(row, known),
                 "warnings": warned,
             }
@@ -139,6 +143,9 @@ def _row(kind: str, item: dict[str, Any], spool: Any, by: str, now: datetime) ->
         values["stress_mpa"] = stress_mpa(values["break_force_n"], values["area_mm2"])
     if kind == "color":
         values["conditions"] = Conditions(**values["conditions"]).as_dict()
+    if kind == "opacity":
+        over_black, over_white = (luminous_reflectance(values[name][0]) for name in ("over_black", "over_white"))
+        values["contrast_ratio"] = contrast_ratio(over_black, over_white)
     return {
         "kind": kind,
         "spool": spool,
@@ -176,7 +183,7 @@ def void(reading_id: int, reason: str, replaced_by: int | None, by: str) -> dict
     with transaction():
         first = readings.find(reading_id)
         if first is None:
-            raise NotFound(f"There is no reading {reading_id}. GET /v1/lots/{{id}}/readings lists a lot's readings.")
+            raise NotFound(f"There is no reading {reading_id}. The readings of its lot have their numbers.")
         lot = lots.lock([first.lot_id])[first.lot_id]
         reading = readings.find(reading_id)
         if getattr(reading, "void", None):

@@ -6,12 +6,13 @@ from collections.abc import Callable
 from difflib import get_close_matches
 from typing import Any
 
-from lots.desks import clock, views
+from lots.desks import clock, spectra, views
 from lots.desks.errors import AlreadyThere, Fault, Invalid, NotFound, Settled, Stale
+from lots.desks.reading_checks import uv_fault
 from lots.domain import agreed
 from lots.domain.plausibility import doubt_lab
 from lots.domain.values import Conditions, Lab, mean_lab
-from lots.store import catalog, history
+from lots.store import catalog, history, references
 from lots.store.database import transaction
 from lots.store.paging import Page
 
@@ -26,7 +27,7 @@ def found(subject: str, number: int) -> Any:
     """
     row = catalog.find(subject, number)
     if row is None:
-        raise NotFound(f"There is no {subject} {number}. GET /v1/{subject}s lists those there are.")
+        raise NotFound(f"There is no {subject} {number}. The list of {subject}s has those there are.")
     return row
 
 
@@ -35,7 +36,7 @@ def by_id_or_code(subject: str, number: int | None, code: str | None) -> tuple[A
     if number is not None:
         row = catalog.find(subject, number)
         return row, [] if row else [
-            Fault(f"/{subject}_id", f"There is no {subject} {number}.", f"GET /v1/{subject}s lists those there are.")
+            Fault(f"/{subject}_id", f"There is no {subject} {number}.", f"The list of {subject}s has those there are.")
         ]
     if code is None:
         return None, [
@@ -49,7 +50,7 @@ def by_id_or_code(subject: str, number: int | None, code: str | None) -> tuple[A
     if row:
         return row, []
     near = get_close_matches(code.upper(), catalog.codes(subject), n=3, cutoff=0.6)
-    hint = f"Did you mean {' or '.join(near)}?" if near else f"GET /v1/{subject}s lists those there are."
+    hint = f"Did you mean {' or '.join(near)}?" if near else f"The list of {subject}s has those there are."
     return None, [Fault(f"/{subject}_code", f"There is no {subject} with the code {code}.", hint)]
 
 
@@ -68,13 +69,14 @@ def add(subject: str, values: dict[str, Any], by: str) -> dict[str, Any]:
 
     Raises:
         AlreadyThere: its code is taken.
-        Invalid: a grade refers to a shade that does not exist.
+        Invalid: a grade refers to a shade that does not exist, or is brightened and its shade does not state UV.
     """
     with transaction():
         taken = catalog.find_by_code(subject, values["code"])
         if taken is not None:
             raise AlreadyThere(f"The code {values['code']} belongs to {subject} {taken.id}.", existing_id=taken.id)
         _check_shade(values)
+        _check_brightened(subject, values)
         now = clock.now()
         row = catalog.add(subject, values, by, now)
         history.note(None, f"{subject} added", by, now, {subject: [row.id]})
@@ -82,7 +84,7 @@ def add(subject: str, values: dict[str, Any], by: str) -> dict[str, Any]:
 
 
 def change(subject: str, number: int, version: int, values: dict[str, Any], by: str) -> dict[str, Any]:
-    """Changes a supplier or a grade that still has `version`.
+    """Changes a supplier, a shade or a grade that still has `version`.
 
     Raises:
         NotFound, Stale: it is not there, or somebody changed it since.
@@ -95,6 +97,7 @@ def change(subject: str, number: int, version: int, values: dict[str, Any], by: 
                 f"This {subject} was changed since you read it. Read it again, and repeat your change on the new ETag."
             )
         _check_shade(values)
+        _check_brightened(subject, {"shade_id": getattr(row, "shade_id", None), **_brightened(row), **values})
         _check_settled(subject, row, values)
         if values:
             if not catalog.change(subject, number, version, values):
@@ -108,7 +111,22 @@ def change(subject: str, number: int, version: int, values: dict[str, Any], by: 
 def _check_shade(values: dict[str, Any]) -> None:
     shade_id = values.get("shade_id")
     if shade_id is not None and catalog.find("shade", shade_id) is None:
-        raise Invalid(Fault("/shade_id", f"There is no shade {shade_id}.", "GET /v1/shades lists those there are."))
+        raise Invalid(Fault("/shade_id", f"There is no shade {shade_id}.", "The list of shades has those there are."))
+
+
+def _brightened(row: Any) -> dict[str, Any]:
+    return {"brightened": row.brightened} if hasattr(row, "brightened") else {}
+
+
+def _check_brightened(subject: str, values: dict[str, Any]) -> None:
+    """Refuses a brightened grade whose reference does not say whether UV was in the beam: nothing could be compared with it."""
+    shade_id = values.get("shade_id")
+    if subject != "grade" or not values.get("brightened") or shade_id is None:
+        return
+    revision = catalog.current_shade_revisions([shade_id]).get(shade_id)
+    if revision is not None and "uv" not in revision.conditions:
+        detail = f"Revision {revision.revision} of shade {revision.shade.code} does not state UV, and a brightener turns UV into blue."
+        raise Invalid(Fault("/brightened", detail, "Have a revision approved first that states uv."))
 
 
 def _check_settled(subject: str, row: Any, values: dict[str, Any]) -> None:
@@ -124,40 +142,57 @@ def _check_settled(subject: str, row: Any, values: dict[str, Any]) -> None:
 
 
 def add_shade_revision(shade_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
-    """Approves a new reference colour for a shade: its mean when several readings are given.
+    """Approves a new reference colour for a shade: its mean when several readings are given, that of its spectrum when one is.
 
     Raises:
         NotFound: no such shade.
-        Invalid: neither or both of `lab` and `readings`, a colour that makes no sense, or conditions that are not whole.
+        Invalid: not exactly one of `lab`, `readings` and `spectrum`, a colour that makes no sense, or conditions that are not whole.
     """
-    lab, several = values.pop("lab", None), values.pop("readings", None)
-    faults = []
-    if (lab is None) == (several is None):
-        faults.append(
-            Fault(
-                "/lab",
-                "Give the reference colour once.",
-                "Give either lab, one [L*, a*, b*], or readings, a list of them to be averaged.",
-            )
-        )
-    rows = [("/lab", lab)] if lab is not None else [(f"/readings/{i}", row) for i, row in enumerate(several or [])]
+    lab, several, spectrum = (values.pop(name, None) for name in ("lab", "readings", "spectrum"))
+    conditions, faults = _stated(values["conditions"])
+    if sum(one is not None for one in (lab, several, spectrum)) != 1:
+        hint = "Give one of lab, one [L*, a*, b*]; readings, a list of them to be averaged; or spectrum."
+        faults.append(Fault("/lab", "Give the reference colour once.", hint))
+    rows = [(f"/readings/{index}", row) for index, row in enumerate(several or [])]
+    rows += [("/lab", lab)] if lab is not None else []
+    if spectrum is not None:
+        computed, wrong = _computed(spectrum, conditions)
+        rows += [("/spectrum", computed.as_list())] if computed else []
+        faults += wrong
     for pointer, row in rows:
         if doubt := doubt_lab(row, values["conditions"].get("uv")):
             faults.append(Fault(pointer, doubt.detail, doubt.hint))
-    try:
-        conditions = Conditions(**values["conditions"])
-    except ValueError as wrong:
-        faults.append(Fault("/conditions", f"{wrong}."))
-    if faults:
+    if faults or conditions is None:
         raise Invalid(*faults)
     reference = mean_lab([Lab(*row) for _, row in rows])
     with transaction():
         shade = found("shade", shade_id)
-        kept = {**values, "lab": reference.as_list(), "readings": several, "conditions": conditions.as_dict()}
+        grade = catalog.brightened(shade) if conditions.uv is None else None
+        if grade is not None:
+            raise Invalid(uv_fault("/conditions/uv", grade))
+        kept = {**values, "lab": reference.as_list(), "readings": several, "spectrum": spectrum}
+        kept["conditions"] = conditions.as_dict()
         now = clock.now()
         row = catalog.add_shade_revision(shade, kept, by, now)
-        history.note(None, "shade revision approved", by, now, {"shade_revision": [row.id]})
+        references.touch(shade.id)
+        wrote = {"shade_revision": [row.id], "shade": [shade.id]}
+        history.note(None, "shade revision approved", by, now, wrote)
         return views.shade_revision(row)
+
+
+def _stated(said: dict[str, Any]) -> tuple[Conditions | None, list[Fault]]:
+    try:
+        return Conditions(**said), []
+    except ValueError as wrong:
+        return None, [Fault("/conditions", f"{wrong}.")]
+
+
+def _computed(sent: dict[str, Any], conditions: Conditions | None) -> tuple[Lab | None, list[Fault]]:
+    """The colour of a reference's spectrum under its own conditions."""
+    spectrum, faults = spectra.read("/spectrum", sent)
+    if spectrum is None or conditions is None:
+        return None, faults
+    return spectra.color_under("/spectrum", spectrum, conditions.illuminant, conditions.observer_deg)
 
 
 def shade_revisions(shade_id: int, cursor: str | None, limit: int) -> Page:

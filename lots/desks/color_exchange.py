@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from decimal import Decimal
 
 from lots.desks.reading_files import MOST_ROWS, Row, Table, fault
+from lots.desks.spectra import LIGHT
+from lots.desks.spectral_columns import COLUMNS
 
 # Condition -> keywords that state it. From memory, except that keyword lines and the four markers are as in the standard; programs
 # differ in these names, so each is read in any of its forms. README and the refusals name them.
@@ -19,6 +22,9 @@ KEYWORDS: dict[str, tuple[str, ...]] = {
 }
 _MEANINGS = {"LAB_L": "L", "LAB_A": "a", "LAB_B": "b"}
 _NAMES = ("SAMPLE_NAME", "SAMPLE_ID")
+# Fields of a spectrum: one per wavelength, as most programs write them, or pairs of a wavelength and its value, as the standard has them.
+_AT_NM = re.compile(r"(?:SPECTRAL_NM_?|SPECTRAL_|NM_?)(\d{3})")
+_VALUES = {"SPECTRAL_DEC": 0, "SPECTRAL_PCT": -2}
 _TOKEN = re.compile(r'"((?:[^"]++|"")*+)"|(#.*)|([^\s"#]++)|(["#])')
 _MARKERS = ("BEGIN_DATA_FORMAT", "END_DATA_FORMAT", "BEGIN_DATA", "END_DATA")
 _SPECULAR = {"spin": "included", "di": "included", "spex": "excluded", "de": "excluded"}
@@ -34,12 +40,14 @@ def is_exchange_text(text: str) -> bool:
 def read_exchange(text: str) -> Table:
     r"""Returns the table of a colour exchange text: L*, a*, b* by name, the sample's name as spool code, conditions from the header.
 
-    `SAMPLE_NAME` holds the spool code; where there is no such column, `SAMPLE_ID` does. Other columns (XYZ, spectra) are let by. Of
-    the conditions, those in KEYWORDS are read, `MEASUREMENT_SOURCE "Illumination=D65 ObserverAngle=10"` too; a geometry di:8 or de:8
+    `SAMPLE_NAME` holds the spool code; where there is no such column, `SAMPLE_ID` does. Spectra are read from fields such as
+    `SPECTRAL_NM400` or `nm400`, whose values are reflectance factors up to 1, or from pairs `SPECTRAL_NM SPECTRAL_DEC` or
+    `SPECTRAL_NM SPECTRAL_PCT`; L*, a*, b* beside them, and the light those hold under, are let by, and so are other columns. Of the conditions, those in KEYWORDS are read, `MEASUREMENT_SOURCE "Illumination=D65 ObserverAngle=10"` too; a geometry di:8 or de:8
     also states the specular component. `CREATED` gives `measured_at`.
 
     Reference:
-        CGATS.17 / ISO 28178: keyword lines, BEGIN_DATA_FORMAT, NUMBER_OF_FIELDS, NUMBER_OF_SETS, BEGIN_DATA. Which keywords state the
+        CGATS.17 / ISO 28178: keyword lines, BEGIN_DATA_FORMAT, NUMBER_OF_FIELDS, NUMBER_OF_SETS, BEGIN_DATA; SPECTRAL_NM, SPECTRAL_DEC and
+        SPECTRAL_PCT (from memory, as is the use of fields that end in their wavelength). Which keywords state the
         conditions is written from memory, as is the use of di:8 and de:8 (ISO 13655 and CIE 15 are said to use them so).
 
     Example:
@@ -69,8 +77,9 @@ def read_exchange(text: str) -> Table:
         elif first != "KEYWORD" and len(tokens) > 1:
             keywords.setdefault(first, " ".join(tokens[1:]))
     _check(table, keywords, seen)
-    _name_columns(table)
-    table.said = _conditions(keywords)
+    _unpair(table)
+    spectral = _name_columns(table)
+    table.said = {name: said for name, said in _conditions(keywords).items() if not (spectral and name in LIGHT)}
     table.measured_at = keywords.get("CREATED")
     return table
 
@@ -118,16 +127,45 @@ def _check(table: Table, keywords: dict[str, str], seen: set[str]) -> None:
             table.faults.append(fault(f"{keyword} is {stated}, but {what} {found}.", "It may have been cut off."))
 
 
-def _name_columns(table: Table) -> None:
+def _unpair(table: Table) -> None:
+    """Names each value that stands behind its wavelength by it, as a factor; the wavelength is the same in every row."""
+    for place in range(len(table.columns) - 1):
+        power = _VALUES.get(table.columns[place + 1])
+        if table.columns[place] != "SPECTRAL_NM" or power is None or not table.rows:
+            continue
+        at = table.rows[0].cells[place]
+        for row in table.rows:
+            if row.cells[place] != at:
+                detail = f"The wavelength is {row.cells[place]} here and {at} in the first line of data."
+                table.faults.append(fault(detail, "Give all spectra of a file the same wavelengths.", row=row.number))
+            if power and re.fullmatch(r"-?\d{1,9}(\.\d{1,20})?", row.cells[place + 1]):
+                row.cells[place + 1] = f"{Decimal(row.cells[place + 1]).scaleb(power):f}"
+        table.columns[place + 1] = f"SPECTRAL_NM{at.removesuffix('.0')}"
+
+
+def _name_columns(table: Table) -> bool:
+    """Says what each column fills, and what is missing; True where colours are given by their spectra."""
     name = next((name for name in _NAMES if name in table.columns), None)
-    table.meanings = {**_MEANINGS, **({name: "spool_code"} if name else {})}
-    needed = [(column, column) for column in _MEANINGS] + [("SAMPLE_NAME", name)]
+    wavelengths = {column: f"nm{found[1]}" for column in table.columns if (found := _AT_NM.fullmatch(column))}
+    spectra = {column: field for column, field in wavelengths.items() if field in COLUMNS}
+    colors = spectra or _MEANINGS
+    table.meanings = {**colors, **({name: "spool_code"} if name else {})}
+    if len(spectra) < len(wavelengths):
+        left = ", ".join(sorted(set(wavelengths.values()) - set(spectra.values())))
+        table.notes.append(f"Spectra are read every 10 nm from 360 to 780 nm; let by: {left}.")
+    if spectra and "LAB_L" in table.columns:
+        table.notes.append("Colours are computed from the spectra; the L*, a*, b* of the file are let by.")
+    needed: list[tuple[str, str | None]] = [] if spectra else [(column, column) for column in _MEANINGS]
+    needed.append(("SAMPLE_NAME", name))
     for column, there in needed:
         if there not in table.columns:
             detail = f"There is no field {column} in BEGIN_DATA_FORMAT."
             table.faults.append(
-                fault(detail, "Export CIELAB values, with the spool code as the sample's name.", column=column)
+                fault(
+                    detail, "Export CIELAB values or spectra, with the spool code as the sample's name.", column=column
+                )
             )
+    return bool(spectra)
 
 
 def _conditions(keywords: dict[str, str]) -> dict[str, str]:

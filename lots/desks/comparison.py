@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from lots.desks import drift, money, series
+from lots.desks.bridging import NONE, Bridges, bridges
 from lots.desks.catalog import found
 from lots.domain import suppliers
 from lots.domain.agreed import Limits, limits_from
@@ -34,7 +35,7 @@ _BOND = ("bond.mean", "bond.control_ratio")
 
 
 def compare(grade_id: int | None, since: datetime | None, until: datetime | None) -> dict[str, Any]:
-    """Returns the suppliers of a grade, or of all grades, compared over lots received between two moments. Seven queries at most.
+    """Returns the suppliers of a grade, or of all grades, compared over lots received between two moments. Eight queries at most.
 
     Over all grades only what can be added up over grades is told: acceptance, deliveries, and ranks from lots of the same grade.
 
@@ -51,6 +52,7 @@ def compare(grade_id: int | None, since: datetime | None, until: datetime | None
     limits = store.newest_limits([grade.id]).get(grade.id) if grade else None
     agreed = limits_from(limits.body) if limits else None
     kept = store.newest_baselines(grade_id=grade.id) if grade else {}
+    ties = bridges(rows, agreed) if grade else NONE
     originals = {number: series.originals(mine) for number, mine in by_supplier.items()}
     results = {number: [_result(row) for row in mine] for number, mine in originals.items()}
     pairs = suppliers.compare(results, CONFIDENCE)
@@ -64,7 +66,7 @@ def compare(grade_id: int | None, since: datetime | None, until: datetime | None
             "grades": sorted({grades[row.grade_id].code for row in by_supplier[number]}),
             **_accepted(results[number]),
             **(
-                _one_grade(originals[number], results[number], agreed, grade, kept.get((number, grade.id)))
+                _one_grade(originals[number], results[number], agreed, grade, kept.get((number, grade.id)), ties)
                 if grade
                 else _MANY
             ),
@@ -133,11 +135,11 @@ def _accepted(lots: Sequence[LotResult]) -> dict[str, Any]:
 
 
 def _one_grade(
-    rows: Sequence[Any], results: Sequence[LotResult], agreed: Limits | None, grade: Any, kept: Any
+    rows: Sequence[Any], results: Sequence[LotResult], agreed: Limits | None, grade: Any, kept: Any, ties: Bridges
 ) -> dict[str, Any]:
     """What is told of a supplier within one grade."""
     nominal = grade.nominal_diameter_mm
-    parts = {name: cut for name in MEASURES if (cut := series.stretches(rows, name))}
+    parts = {name: cut for name in MEASURES if (cut := series.stretches(rows, name, ties))}
     # Scatter is told from the most lots read alike; where a supplier goes, from its latest.
     longest = {name: max(cut, key=lambda part: len(part.values)) for name, cut in parts.items()}
     groups = {name: [_group(row, name) for row in part.rows] for name, part in longest.items()}

@@ -164,7 +164,7 @@ def withdraw(number: int, reason: str, by: str) -> dict[str, Any]:
 def _found(number: int) -> Any:
     row = concessions.find(number)
     if row is None:
-        raise NotFound(f"There is no concession {number}. GET /v1/lots/{{id}}/concessions lists those of a lot.")
+        raise NotFound(f"There is no concession {number}. The concessions of its lot have their numbers.")
     return row
 
 

@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import Any
 
 from lots.desks import series
+from lots.desks.bridging import Crossing, bridges
 from lots.desks.catalog import found
 from lots.desks.errors import Fault, Invalid
 from lots.desks.series import Stretch
@@ -38,7 +39,9 @@ def drift_of(
     since: datetime | None = None,
     until: datetime | None = None,
 ) -> dict[str, Any]:
-    """Returns the drift of a characteristic, of one measure of it, or of all, over a supplier's lots of a grade. Five queries, however many lots.
+    """Returns the drift of a characteristic, of one measure of it, or of all, over a supplier's lots of a grade.
+
+    Five queries, however many lots, and one more where their instrument changed.
 
     Raises:
         NotFound: no such supplier or grade.
@@ -70,10 +73,12 @@ def drift_of(
             part: [] for part in ("series", "baseline", "charts", "signals", "trend", "projection", "marks", "together")
         },
     }
+    ties = bridges(rows, agreed)
     for measure in measures:
-        _add_measure(answer, measure, rows, kept, limit_on(measure, agreed, grade.nominal_diameter_mm))
+        parts = series.stretches(rows, measure, ties)
+        _add_measure(answer, measure, parts, kept, limit_on(measure, agreed, grade.nominal_diameter_mm))
     if len(series.COLOR) <= len(set(series.COLOR) & set(measures)):
-        _add_together(answer, rows, kept)
+        _add_together(answer, series.stretches(rows, series.COLOR[0], ties), kept)
     return {**answer, "says": _says(answer)}
 
 
@@ -94,9 +99,10 @@ def analysed(stretch: Stretch, kept: Any, limit: Limit | None) -> Analysis:
     return drift.analyse(stretch.values, series.baseline_for(stretch, kept), limit, unit, first)
 
 
-def _add_measure(answer: dict[str, Any], measure: str, rows: Sequence[Any], kept: Any, limit: Limit | None) -> None:
+def _add_measure(
+    answer: dict[str, Any], measure: str, parts: Sequence[Stretch], kept: Any, limit: Limit | None
+) -> None:
     about = MEASURES[measure]
-    parts = series.stretches(rows, measure)
     answer["series"].append(
         {
             "measure": measure,
@@ -114,8 +120,7 @@ def _add_measure(answer: dict[str, Any], measure: str, rows: Sequence[Any], kept
             answer["charts"].append({**place, **_chart_view(result, part)})
         latest = number == len(parts)
         answer["signals"] += [{**place, **signal_view(s, part, result, latest=latest)} for s in result.signals]
-        if number > 1:
-            answer["marks"].append(_mark(measure, parts[number - 2], part))
+        answer["marks"] += _marks(measure, parts[number - 2] if number > 1 else None, part)
     if parts:
         place = {"measure": measure, "stretch": len(parts)}
         answer["trend"].append({**place, **_trend_view(result, part)})
@@ -130,12 +135,29 @@ def _points(number: int, part: Stretch) -> list[dict[str, Any]]:
     return found
 
 
-def _mark(measure: str, before: Stretch, after: Stretch) -> dict[str, Any]:
+def _marks(measure: str, before: Stretch | None, part: Stretch) -> list[dict[str, Any]]:
+    """Where a stretch begins anew, and where it goes on across a change of instrument."""
+    found = []
+    if before is not None:
+        how = f" {part.began.says}" if part.began else ""
+        anew = f"The series starts anew here.{how}"
+        found.append(_mark(measure, part.numbers[0], part.rows[0], (before.keys[-1], part.keys[0]), anew, part.began))
+    for index, (number, row, crossing) in enumerate(part.crossings):
+        read = (part.keys[index], part.keys[index + 1])
+        found.append(_mark(measure, number, row, read, f"The series goes on. {crossing.says}", crossing))
+    return found
+
+
+def _mark(
+    measure: str, number: int, row: Any, read: tuple[str, str], how: str, crossing: Crossing | None
+) -> dict[str, Any]:
     return {
         "measure": measure,
-        "before_number": after.numbers[0],
-        "before_lot_id": after.rows[0].id,
-        "says": f"From lot {after.rows[0].supplier_lot} on: {after.key}. Before: {before.key}. The series starts anew here.",
+        "before_number": number,
+        "before_lot_id": row.id,
+        "bridged": crossing is not None and crossing.bridged,
+        "study_id": crossing.study if crossing else None,
+        "says": f"From lot {row.supplier_lot} on: {read[1]}. Before: {read[0]}. {how}",
     }
 
 
@@ -325,9 +347,9 @@ def ahead_says(ahead: Projection, part: Stretch) -> str:
     return f"{ahead.says} Lot {part.rows[-1].supplier_lot} was number {ahead.last}."
 
 
-def _add_together(answer: dict[str, Any], rows: Sequence[Any], kept: Any) -> None:
+def _add_together(answer: dict[str, Any], parts: Sequence[Stretch], kept: Any) -> None:
     """Colour as a whole, by Hotelling's T2."""
-    for number, part in enumerate(series.stretches(rows, series.COLOR[0]), start=1):
+    for number, part in enumerate(parts, start=1):
         whole = drift.together(series.color_rows(part), series.color_baseline_for(part, kept))
         if whole is None:
             continue

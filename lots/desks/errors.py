@@ -89,6 +89,13 @@ class NotLegal(Conflict):
     title = "That decision cannot follow this one"
 
 
+class NotFlagged(Conflict):
+    """A reading that the test does not show to stand apart."""
+
+    slug = "not-flagged"
+    title = "That reading does not stand apart"
+
+
 class Stale(LotsError):
     """Somebody changed the thing since it was read."""
 

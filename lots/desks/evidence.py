@@ -11,19 +11,26 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
+from lots.desks.uncertainty import Uncertainties, uncertainties
 from lots.domain.acceptance import Assessment, Evidence, Previous, assess
-from lots.domain.agreed import Limits, ShadeRevision, limits_from
+from lots.domain.agreed import CHARACTERISTICS, Limits, ShadeRevision, limits_from
 from lots.domain.bond import BondTest
 from lots.domain.diameter import DiameterReading
+from lots.domain.gloss import GlossReading
 from lots.domain.instruments import Check, InstrumentRecord, doubt_about
 from lots.domain.moisture import MoistureReading
+from lots.domain.opacity import OpacityReading
 from lots.domain.sampling import Coverage, Presented, Sampling
 from lots.domain.shade import ColorReading
 from lots.domain.shrinkage import ShrinkTest
+from lots.domain.spectra import Spectrum
 from lots.domain.standing import standing_after
 from lots.domain.surface import SurfaceCheck
 from lots.domain.values import Conditions, Lab
 from lots.store import catalog, lots, readings
+
+# Stands for the instrument of a reading that names none.
+UNNAMED = "an unnamed instrument"
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,20 +61,28 @@ def conditions_of(shade_revision: Any) -> Conditions:
     return Conditions(**shade_revision.conditions)
 
 
-def evidence_from(rows: list[Any]) -> Evidence:
-    """Returns readings from the store as the domain's evidence."""
-    found: dict[str, list[Any]] = {
-        kind: [] for kind in ("color", "diameter", "shrinkage", "bond", "surface", "moisture")
-    }
+def spectrum_from(kept: dict[str, Any] | None) -> Spectrum | None:
+    """A spectrum as it is kept, as the domain's own value."""
+    return Spectrum(kept["start_nm"], kept["step_nm"], tuple(kept["values"])) if kept else None
+
+
+def evidence_from(rows: list[Any], known: Uncertainties | None = None) -> Evidence:
+    """Returns readings from the store as the domain's evidence, with the uncertainties that are known, or else as they were stated."""
+    known = known or Uncertainties({})
+    found: dict[str, list[Any]] = {kind: [] for kind in CHARACTERISTICS}
     for row in rows:
-        found[row.kind].append(
-            _TO_DOMAIN[row.kind](row, row.instrument.standard_uncertainty if row.instrument else None)
-        )
+        found[row.kind].append(_TO_DOMAIN[row.kind](row, known.of(row)))
     return Evidence(**found)
 
 
 _TO_DOMAIN: dict[str, Callable[[Any, float | None], Any]] = {
-    "color": lambda r, u: ColorReading(r.spool.code, Lab(*r.values["lab"]), Conditions(**r.values["conditions"]), u),
+    "color": lambda r, u: ColorReading(
+        r.spool.code,
+        Lab(*r.values["lab"]),
+        Conditions(**r.values["conditions"]),
+        u,
+        spectrum_from(r.values.get("spectrum")),
+    ),
     "diameter": lambda r, u: DiameterReading(
         r.spool.code, r.values["d1_mm"], r.values["d2_mm"], r.values.get("position_m"), u
     ),
@@ -84,6 +99,10 @@ _TO_DOMAIN: dict[str, Callable[[Any, float | None], Any]] = {
     "bond": lambda r, u: BondTest(r.spool.code, r.values["stress_mpa"], r.values["control"], u),
     "surface": lambda r, u: SurfaceCheck(r.spool.code, r.values["specks"], r.values["area_dm2"]),
     "moisture": lambda r, u: MoistureReading(r.spool.code, r.values["moisture_percent"], r.measured_at, u),
+    "gloss": lambda r, u: GlossReading(r.spool.code, r.values["geometry_deg"], r.values["gloss_gu"], u),
+    "opacity": lambda r, u: OpacityReading(
+        r.spool.code, Lab(*r.values["over_black"]), Lab(*r.values["over_white"]), r.measured_at, u
+    ),
 }
 
 
@@ -124,8 +143,10 @@ def work_out(
     previous: dict[str, Any] | None,
     retests_cleared: dict[str, int],
     known_at: datetime | None = None,
+    *,
+    with_excluded: bool = False,
 ) -> Judged:
-    """Returns the assessment of a lot under given revisions, storing nothing. Three to five queries, however many lots there are.
+    """Returns the assessment of a lot under given revisions, storing nothing. Three to six queries, however many lots there are.
 
     Args:
         lot: with its grade.
@@ -134,20 +155,23 @@ def work_out(
         previous: the earlier lot that steps are measured from, as kept on the lot or its decision.
         retests_cleared: extra rounds per characteristic that quality has let stand.
         known_at: judge by what was recorded up to then; None for all that is known.
+        with_excluded: True asks what the lot would be if no reading were excluded.
     """
-    recorded = readings.that_count(lot.id, known_at)
+    recorded = readings.that_count(lot.id, known_at, excluded=with_excluded)
     rows, notes = in_order(recorded, known_at)
     agreed = limits_from(limits.body) if limits else None
     approved = None
     if shade is not None:
-        approved = ShadeRevision(shade.shade.name, shade.revision, Lab(*shade.lab), conditions_of(shade))
+        spectrum = spectrum_from(shade.spectrum)
+        approved = ShadeRevision(shade.shade.name, shade.revision, Lab(*shade.lab), conditions_of(shade), spectrum)
     coverage = _coverage(lot, agreed, recorded, known_at)
+    known = uncertainties(rows, known_at)
     retests = {}
     if agreed is not None and agreed.sampling.retest_rounds_max is not None:
         rounds = readings.retest_rounds(lot.id, known_at)
         retests = {kind: count - retests_cleared.get(kind, 0) for kind, count in rounds.items()}
     found = assess(
-        evidence_from(rows),
+        evidence_from(rows, known),
         agreed,
         approved,
         lot.grade.nominal_diameter_mm,
@@ -155,16 +179,16 @@ def work_out(
         _previous_from(previous),
         retests,
     )
-    found = replace(found, notes=(*notes, *found.notes))
+    found = replace(found, notes=(*notes, *found.notes), findings=known.told(found.findings, rows))
     return Judged(found, limits, shade, by_hand, [row.id for row in rows], len(recorded), coverage, _sources(rows))
 
 
 def _sources(rows: list[Any]) -> dict[str, list[str]]:
-    """Per kind, the instruments that read it and the printers its coupons came from: a series never goes on across a change of these."""
+    """Per kind, the instruments that read it and the printers its coupons came from: a series goes on across a change of these only where it is bridged."""
     found: dict[str, set[str]] = {}
     for row in rows:
         named = found.setdefault(row.kind, set())
-        named.add(row.instrument.code if row.instrument else "an unnamed instrument")
+        named.add(row.instrument.code if row.instrument else UNNAMED)
         if row.values.get("printer"):
             named.add(f"printer {row.values['printer']}")
     return {kind: sorted(named) for kind, named in found.items()}

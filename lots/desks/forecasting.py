@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from lots.desks import clock, drift, series
+from lots.desks.bridging import Bridges, bridges, read_on, steps
 from lots.desks.catalog import found
 from lots.desks.series import Stretch
 from lots.domain.agreed import Limits, limits_from
@@ -28,7 +29,7 @@ _COVERED |= {"diameter.spool_mean", *_FOLLOWED}
 
 
 def forecast(supplier_id: int, grade_id: int) -> dict[str, Any]:
-    """Returns the probability that the supplier's next lot of the grade is accepted the first time. Six queries.
+    """Returns the probability that the supplier's next lot of the grade is accepted the first time. Seven queries at most.
 
     Raises:
         NotFound: no such supplier or grade.
@@ -70,13 +71,14 @@ def _measured(
     """The forecast from figures; the draws are seeded by whose lots they are, so that asking again answers the same."""
     used = {name for needs in agreed.required().values() for name in needs}
     histories: dict[str, tuple[History, Any]] = {}
+    ties = bridges(rows, agreed)
     for name in _FOLLOWED:
         limit = limit_on(name, agreed, grade.nominal_diameter_mm)
-        parts = series.stretches(rows, name)
+        parts = series.stretches(rows, name, ties)
         if limit is not None and parts and name.partition(".")[0] in used:
             histories[name] = (_history(parts[-1], drift.analysed(parts[-1], kept, limit)), limit)
     color = None
-    colors = [series.stretches(rows, name) for name in series.COLOR]
+    colors = [series.stretches(rows, name, ties) for name in series.COLOR]
     if agreed.color and shade is not None and "color" in used and all(colors):
         each = [_history(parts[-1], drift.analysed(parts[-1], kept, None)) for parts in colors]
         color = ColorModel((each[0], each[1], each[2]), Lab(*shade.lab), agreed.color)
@@ -127,24 +129,26 @@ _NEAR_LOTS = 3
 
 
 def act_this_week() -> dict[str, Any]:
-    """Returns where purchasing must act, over all suppliers and grades: overdue actions, limits about to be reached, drift. Six queries.
+    """Returns where purchasing must act, over all suppliers and grades: overdue actions, limits about to be reached, drift. Seven queries at most.
 
     Only lots of the last two years are looked at, so it does not grow with the archive.
     """
     now = clock.now()
     groups: dict[tuple[int, int], list[Any]] = {}
-    for row in store.lots_of(since=now - _BACK):
+    every = store.lots_of(since=now - _BACK)
+    for row in every:
         groups.setdefault((row.supplier_id, row.grade_id), []).append(row)
     overdue = store.overdue_actions(now)
     pairs = {*groups, *((action.supplier_id, action.grade_id) for action in overdue)}
     suppliers, grades = store.names([s for s, _ in pairs], [g for _, g in pairs])
     limits = {number: limits_from(row.body) for number, row in store.newest_limits([g for _, g in pairs]).items()}
-    kept = store.newest_baselines()
+    kept, read = store.newest_baselines(), read_on(every)
     items = [_overdue_line(action, now) for action in overdue]
     for (supplier, grade), rows in sorted(groups.items()):
         nominal = grades[grade].nominal_diameter_mm
         firsts = series.originals(rows)
-        items += _moving(firsts, kept.get((supplier, grade)), limits.get(grade), nominal, (supplier, grade))
+        ties = Bridges(steps(limits.get(grade)), read)
+        items += _moving(firsts, kept.get((supplier, grade)), limits.get(grade), nominal, (supplier, grade), ties)
         items += _refused(rows, (supplier, grade))
     for item in items:
         item["supplier"], item["grade"] = suppliers[item["supplier_id"]].name, grades[item["grade_id"]].code
@@ -167,11 +171,11 @@ def _overdue_line(action: Any, now: Any) -> dict[str, Any]:
 
 
 def _moving(
-    rows: list[Any], kept: Any, agreed: Limits | None, nominal_mm: float, pair: tuple[int, int]
+    rows: list[Any], kept: Any, agreed: Limits | None, nominal_mm: float, pair: tuple[int, int], ties: Bridges
 ) -> list[dict[str, Any]]:
     found_ = []
     for measure in MEASURES:
-        parts = series.stretches(rows, measure)
+        parts = series.stretches(rows, measure, ties)
         if not parts:
             continue
         analysis = drift.analysed(parts[-1], kept, limit_on(measure, agreed, nominal_mm))

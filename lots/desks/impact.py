@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 from lots.desks.evidence import work_out
@@ -19,6 +20,19 @@ def of_limits_revision(grade_id: int, revision: int) -> list[dict[str, Any]]:
     """Returns the lots in stock of a grade that would lose a use under one of its limits revisions."""
     limits = catalog.limits_revision(grade_id, revision)
     return [found for lot in lots.in_stock(grade_id=grade_id) if (found := _loss(lot, limits, lot.shade_revision))]
+
+
+def of_limits_body(grade_id: int, body: dict[str, Any]) -> list[dict[str, Any]]:
+    """Returns the lots in stock of a grade that would lose a use under limits that nobody has set yet."""
+    drafted = _Drafted(body)
+    return [found for lot in lots.in_stock(grade_id=grade_id) if (found := _loss(lot, drafted, lot.shade_revision))]
+
+
+@dataclass(frozen=True, slots=True)
+class _Drafted:
+    """Limits before they are a revision."""
+
+    body: dict[str, Any]
 
 
 def _loss(lot: Any, limits: Any, shade: Any) -> dict[str, Any] | None:

@@ -49,7 +49,7 @@ class Draft:
         columns: field, such as `lab/0`, -> name of its column in the file.
         faults: found so far.
         codes: item -> code of its instrument.
-        skipped: voided readings that were let by.
+        skipped: voided and excluded readings that were let by.
         notes: what else was let by, in words.
     """
 

@@ -66,7 +66,7 @@ def judge_lot(
         lot: locked by this transaction; `by_hand` already says what a person decided.
         by: who caused it.
         now: the present moment.
-        action: what to call the decision: received, judge, void, reassess, or a decision by hand.
+        action: what to call the decision: received, judge, void, exclude, include, reassess, or a decision by hand.
         reason: why, in words; made from the findings when empty.
         renew: judge under the newest revisions, and against the lot accepted last by now.
         retest: True when readings were repeated after they had been complete and did not pass.
@@ -169,7 +169,10 @@ def _figures(judged: Judged) -> dict[str, Any]:
 
 
 def _original(lot: Any, judged: Judged, *, retest: bool, voided: bool) -> dict[str, Any] | None:
-    """How the lot's original inspection ended, for the switching rules. Readings repeated after a refusal do not change it; voiding one does."""
+    """How the lot's original inspection ended, for the switching rules. Readings repeated after a refusal do not change it; voiding one does.
+
+    Excluding one changes it as long as none was repeated: then it was no reading of that lot's material. Afterwards it stays.
+    """
     before = lot.original
     if before is not None and not voided and (retest or before["retested"]):
         return {**before, "retested": True}

@@ -12,6 +12,7 @@ from lots.desks import series
 from lots.desks.evidence import conditions_of, evidence_from, in_order
 from lots.desks.judging import revisions_for
 from lots.desks.receiving import lot_of
+from lots.desks.uncertainty import uncertainties
 from lots.domain import bond, shade
 from lots.domain.agreed import Limits, limits_from
 from lots.domain.color import components
@@ -35,12 +36,12 @@ SCREEN = (
 
 
 def _opened(lot_id: int, kind: str) -> tuple[Any, Limits | None, Any, list[Any], list[str]]:
-    """A lot, its limits, its shade revision, its readings of a kind as evidence, and notes on what does not count. Five queries at most."""
+    """A lot, its limits, its shade revision, its readings of a kind as evidence, and notes on what does not count. Six queries at most."""
     lot = lot_of(lot_id)
     limits, approved = revisions_for(lot)
     rows, notes = in_order(readings.that_count(lot.id, kind=kind), None)
     agreed = limits_from(limits.body) if limits else None
-    return lot, agreed, approved, list(getattr(evidence_from(rows), kind)), list(notes)
+    return lot, agreed, approved, list(getattr(evidence_from(rows, uncertainties(rows)), kind)), list(notes)
 
 
 def _head(lot: Any) -> dict[str, Any]:
@@ -58,7 +59,7 @@ def _number(n: int, one: str) -> str:
 
 
 def color_map(lot_id: int) -> dict[str, Any]:
-    """Returns a lot's colour as differences from its reference, with the outline of its limit. Five queries at most.
+    """Returns a lot's colour as differences from its reference, with the outline of its limit. Six queries at most.
 
     Raises:
         NotFound: no such lot.
@@ -150,7 +151,7 @@ def _side(delta_e: float, most: float) -> str:
 
 
 def diameter_profile(lot_id: int) -> dict[str, Any]:
-    """Returns a lot's diameters along each measured spool, in order of position where positions were noted. Five queries at most.
+    """Returns a lot's diameters along each measured spool, in order of position where positions were noted. Six queries at most.
 
     Raises:
         NotFound: no such lot.
@@ -257,7 +258,7 @@ def _axis(axis: str, before: Sequence[Any], this: Any, ends: tuple[float, float]
 
 
 def bond_picture(lot_id: int) -> dict[str, Any]:
-    """Returns every bar of a lot that was broken across its layers, the control bars beside them, and the floors. Five queries at most.
+    """Returns every bar of a lot that was broken across its layers, the control bars beside them, and the floors. Six queries at most.
 
     Raises:
         NotFound: no such lot.

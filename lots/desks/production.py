@@ -90,7 +90,7 @@ def unload(load_id: int, remaining_mass_g: float, unloaded_at: datetime | None, 
     with transaction():
         first = loads.find(load_id)
         if first is None:
-            raise NotFound(f"There is no load {load_id}. GET /v1/loads lists them.")
+            raise NotFound(f"There is no load {load_id}. The list of loads has those there are.")
         lots.lock([first.lot_id])
         row = loads.find(load_id)
         at = unloaded_at or now

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from lots.desks import clock, tracing, views
+from lots.desks import clock, exclusions, tracing, views
 from lots.desks.bench import after
 from lots.desks.errors import Fault, Invalid, NotFound, NotLegal
 from lots.desks.evidence import Judged, work_out
@@ -49,7 +49,7 @@ def assessment(
                 Fault(
                     "limits_revision",
                     f"Grade {lot.grade.code} has no limits revision {limits_revision}.",
-                    f"GET /v1/grades/{lot.grade_id}/limits lists them.",
+                    "The grade's limits have their numbers.",
                 )
             )
     if shade_revision is not None:
@@ -59,7 +59,7 @@ def assessment(
                 Fault(
                     "shade_revision",
                     f"The shade of grade {lot.grade.code} has no revision {shade_revision}.",
-                    "GET /v1/shades/{id}/revisions lists them.",
+                    "The shade's revisions have their numbers.",
                 )
             )
     if faults:
@@ -68,8 +68,11 @@ def assessment(
     # "Would now be" is what judging it again would make it: steps are measured from the lot accepted last by now.
     previous = find_previous(lot) if asked_anew else held.previous
     judged = work_out(lot, limits, shade, held.by_hand, previous, held.retests_cleared, as_of)
+    beside = exclusions.beside(lot, held, limits, shade, previous, as_of)
     return {
         **_assessment_view(lot, judged),
+        **beside,
+        "notes": [*judged.assessment.notes, *exclusions.notes(beside, judged.standing)],
         "as_of": as_of or clock.now(),
         "stored": limits_revision is None and shade_revision is None,
     }

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
 from lots.desks import clock
 from lots.desks.errors import Fault
-from lots.desks.evidence import conditions_of
+from lots.desks.evidence import conditions_of, evidence_from, in_order
+from lots.desks.spectra import LIGHT
 from lots.domain import plausibility
 from lots.domain.bond import stress_mpa
+from lots.domain.gloss import doubt_gloss
+from lots.domain.opacity import Opacity, backing_problem, latest, opacity
 from lots.domain.plausibility import Doubt
 from lots.domain.values import Conditions, Lab, condition_name, nearest_lab
 from lots.store import catalog, readings
@@ -20,7 +24,7 @@ def common_faults(at: str, item: dict[str, Any], spool: Any, instruments: dict[i
     """Returns what is wrong with what every reading says: its spool, its instrument, its time."""
     faults = []
     if spool is None:
-        hint = "Check the label; GET /v1/lots/{id} lists a lot's spools. A spool is logged with its delivery."
+        hint = "Check the label; its lot shows the codes of its spools. A spool is logged with its delivery."
         faults.append(Fault(f"{at}/spool_code", f"There is no spool with the code {item['spool_code']}.", hint))
     instrument = item.get("instrument_id")
     if instrument is not None and instrument not in instruments:
@@ -41,14 +45,41 @@ def doubts(kind: str, item: dict[str, Any], spool: Any) -> list[Doubt]:
     if kind == "diameter":
         found = [plausibility.doubt_diameter(field, item[field], nominal) for field in ("d1_mm", "d2_mm")]
     elif kind == "color":
-        found = [plausibility.doubt_lab(item["lab"], item["conditions"].get("uv"))]
+        found = [_color_doubt(item)]
     elif kind == "shrinkage":
         found = [plausibility.doubt_shrinkage(item["designed_mm"], item["measured_mm"])]
     elif kind == "bond":
         found = _bond_doubts(item)
     elif kind == "moisture":
         found = [plausibility.doubt_moisture(item["moisture_percent"])]
+    elif kind == "gloss":
+        doubt = doubt_gloss(item["geometry_deg"], item["gloss_gu"])
+        found = [replace(doubt, field="gloss_gu") if doubt else None]
+    elif kind == "opacity":
+        found = _opacity_doubts(item)
     return [doubt for doubt in found if doubt is not None]
+
+
+def _color_doubt(item: dict[str, Any]) -> Doubt | None:
+    """A spectrum that is at fault has no colour, and has been refused already."""
+    doubt = plausibility.doubt_lab(item["lab"], item["conditions"].get("uv")) if "lab" in item else None
+    return replace(doubt, field="spectrum") if doubt and item.get("spectrum") is not None else doubt
+
+
+def _opacity_doubts(item: dict[str, Any]) -> list[Doubt | None]:
+    """Colours that are none, and a pair that does not tell opacity. Nobody said how it was lit, so L* above 100 is believed."""
+    found: list[Doubt | None] = []
+    for name in ("over_black", "over_white"):
+        doubt = plausibility.doubt_lab(item[name], "included")
+        found.append(replace(doubt, field=name) if doubt else None)
+    if any(found):
+        return found
+    try:
+        opacity(Lab(*item["over_black"]), Lab(*item["over_white"]))
+    except ValueError as wrong:
+        hint = "Read the same place of the same plaque, first on black, then on white."
+        found.append(Doubt("over_black", f"{str(wrong)[:1].upper()}{str(wrong)[1:]}.".replace("?.", "?"), hint))
+    return found
 
 
 def _bond_doubts(item: dict[str, Any]) -> list[Doubt | None]:
@@ -78,15 +109,58 @@ def shades_asked(kind: str, spools: Any) -> dict[int, Any]:
     return catalog.current_shade_revisions(shades) if kind == "color" and shades else {}
 
 
-def condition_faults(at: str, item: dict[str, Any], spool: Any, asked: dict[int, Any]) -> list[Fault]:
-    """Refuses a colour that cannot be compared with what was approved, naming each condition that differs."""
+def plaques_of(kind: str, spools: Mapping[str, Any]) -> dict[int, Opacity]:
+    """Returns the newest opacity of each of these lots that has one, for colour readings. At most two queries."""
+    if kind != "color":
+        return {}
+    rows, _ = in_order(readings.of_lots({spool.lot_id for spool in spools.values()}, "opacity"), None)
+    by_lot: dict[int, list[Any]] = {}
+    for row in rows:
+        by_lot.setdefault(row.lot_id, []).append(row)
+    newest = {number: latest(evidence_from(mine).opacity) for number, mine in by_lot.items()}
+    return {number: reading.found for number, reading in newest.items() if reading is not None}
+
+
+def condition_faults(
+    at: str, item: dict[str, Any], spool: Any, asked: dict[int, Any], plaques: dict[int, Opacity]
+) -> list[Fault]:
+    """Refuses a colour that cannot be compared with what was approved, naming each condition that differs.
+
+    Args:
+        at: where the reading stands in the request.
+        item: the reading, its light filled in where it has a spectrum.
+        spool: that it was read on.
+        asked: the current revision of each shade.
+        plaques: the newest opacity of each lot that has one.
+    """
     try:
         said = Conditions(**item["conditions"])
     except ValueError as wrong:
         return [Fault(f"{at}/conditions", f"{wrong}.")]
     revision = asked.get(spool.lot.grade.shade_id)
-    if revision is None or item.get("screening"):
-        return []
+    faults = [] if revision is None or item.get("screening") else _differing(at, item, said, revision)
+    if spool.lot.grade.brightened and said.uv is None and not _at(faults, f"{at}/conditions/uv"):
+        faults.append(uv_fault(f"{at}/conditions/uv", spool.lot.grade))
+    plaque = plaques.get(spool.lot_id)
+    if plaque and not item.get("screening") and not _at(faults, f"{at}/conditions/backing"):
+        problem = backing_problem(plaque, said, conditions_of(revision) if revision else None)
+        faults += [Fault(f"{at}/conditions/backing", *problem)] if problem else []
+    return faults
+
+
+def _at(faults: Sequence[Fault], pointer: str) -> bool:
+    return any(fault.pointer == pointer for fault in faults)
+
+
+def uv_fault(pointer: str, grade: Any) -> Fault:
+    """The refusal of a colour of a brightened grade that does not say whether UV was in the beam."""
+    detail = f"Grade {grade.code} is brightened, so its colour depends on the ultraviolet in the beam, and this does not say."
+    return Fault(pointer, detail, "State uv: included, or excluded where the instrument has its UV filter in.")
+
+
+def _differing(at: str, item: dict[str, Any], said: Conditions, revision: Any) -> list[Fault]:
+    """Each condition in which a reading departs from the reference. A spectrum has no light of its own."""
+    computed = () if item.get("spectrum") is None else LIGHT
     return [
         Fault(
             f"{at}/conditions/{field}",
@@ -94,6 +168,7 @@ def condition_faults(at: str, item: dict[str, Any], spool: Any, asked: dict[int,
             f"Measure again with {condition_name(field)} {theirs}, or send the reading with screening: true to keep it without judging by it.",
         )
         for field, mine, theirs in said.differences(conditions_of(revision))
+        if field not in computed
     ]
 
 
@@ -104,12 +179,13 @@ def slips(items: Sequence[dict[str, Any]], spools: dict[str, Any], held: dict[in
     sent = [(spools[item["spool_code"]].lot_id, item["lab"]) for item in items]
     for lot_id, lab in (*stored, *sent):
         totals[lot_id] = [total + part for total, part in zip(totals[lot_id], (*lab, 1.0), strict=True)]
-    hint = "It was stored as it stands. If it is wrong, void it with POST /v1/readings/{id}/void and send it again."
+    hint = "It was stored as it stands. If it is wrong, have quality void it, and enter it again."
     warnings = []
     for item, (lot_id, lab) in zip(items, sent, strict=True):
         *sums, n = totals[lot_id]
         slip = None
-        if n > 1:
+        # What is computed from a spectrum has no sign to be mistyped.
+        if n > 1 and item.get("spectrum") is None:
             others = nearest_lab(*((total - part) / (n - 1) for total, part in zip(sums, lab, strict=True)))
             slip = plausibility.suspect_lab(Lab(*lab), others)
         warned = [{"field": "lab", "detail": f"{slip}.", "hint": hint}] if slip else []
@@ -133,6 +209,6 @@ def _strangers(item: dict[str, Any], lot: Any) -> list[dict[str, str]]:
                 f"This lot is judged under revision {revision.revision} of its shade, measured under other conditions, so "
                 "the reading does not count for it yet."
             ),
-            "hint": "It will when quality has the lot judged again (POST /v1/lots/{id}/reassess).",
+            "hint": "It will when quality has the lot judged again under the newest revisions.",
         }
     ]

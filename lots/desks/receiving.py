@@ -244,9 +244,9 @@ def free_codes(lot: Any, given: set[str]) -> Iterator[str]:
         yield from (code for code in block if code not in taken)
 
 
-def deliveries(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
+def deliveries(filters: dict[str, Any], cursor: str | None, limit: int, *, newest_first: bool = False) -> Page:
     """Returns a page of deliveries."""
-    return lots.deliveries(filters, cursor, limit).map(views.delivery)
+    return lots.deliveries(filters, cursor, limit, newest_first=newest_first).map(views.delivery)
 
 
 def lot_of(number: int) -> Any:
@@ -257,7 +257,7 @@ def lot_of(number: int) -> Any:
     """
     row = lots.find(number)
     if row is None:
-        raise NotFound(f"There is no lot {number}. GET /v1/lots lists those there are.")
+        raise NotFound(f"There is no lot {number}. The list of lots has those there are.")
     return row
 
 
@@ -267,9 +267,9 @@ def get_lot(number: int) -> dict[str, Any]:
     return {**views.lot(row), "spools": [views.spool_line(spool) for spool in lots.spools_of(row)]}
 
 
-def listed(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
+def listed(filters: dict[str, Any], cursor: str | None, limit: int, *, newest_first: bool = False) -> Page:
     """Returns a page of lots."""
-    return lots.listed(filters, cursor, limit).map(views.lot)
+    return lots.listed(filters, cursor, limit, newest_first=newest_first).map(views.lot)
 
 
 def exposure(number: int) -> dict[str, Any]:

@@ -21,7 +21,7 @@ from lots.store import actions as store_actions
 from lots.store import report as store
 
 _HANDS = {"block": "blocked", "return": "returned", "scrap": "scrapped"}
-_CAUTIONS = (
+CAUTIONS = (
     "The findings hold for the spools that were measured. What was not measured is not said to conform.",
     "Nothing here says that a part made of this material is safe, or that it is not.",
 )
@@ -52,7 +52,7 @@ def nonconformity(lot_id: int, as_of: datetime | None = None) -> dict[str, Any]:
     if not failing and by_hand is None:
         raise Conflict(
             f"Nothing about lot {lot.supplier_lot} fails a limit, and it is not blocked by hand, so there is nothing to report to "
-            f"{lot.supplier.name}. GET /v1/lots/{lot.id}/assessment shows its findings; ?as_of= reports what was known earlier."
+            f"{lot.supplier.name}. Its assessment shows its findings; a report can also be made of what was known at an earlier time."
         )
     limits = limits_from(judged.limits.body) if judged.limits else None
     spools = _nonconforming(judged, {f.code for f in failing})
@@ -74,7 +74,7 @@ def nonconformity(lot_id: int, as_of: datetime | None = None) -> dict[str, Any]:
             "name": lot.supplier.name,
             "contact": lot.supplier.contact,
         },
-        "grade": _grade(lot.grade),
+        "grade": grade_of(lot.grade),
         "lot": {
             "id": lot.id,
             "supplier_lot": lot.supplier_lot,
@@ -83,14 +83,14 @@ def nonconformity(lot_id: int, as_of: datetime | None = None) -> dict[str, Any]:
             "by_hand": by_hand and {"action": by_hand, "reason": held.by_hand_reason},
             "resubmission_of": lot.resubmission_of_id,
         },
-        "deliveries": [_delivery(row) for row in store.deliveries_of(lot.id, as_of)],
-        "asked": _asked(lot, judged, limits, concerned, outside),
+        "deliveries": [delivery_of(row) for row in store.deliveries_of(lot.id, as_of)],
+        "asked": asked_of(lot, judged, limits, concerned, outside),
         "found": {
             "failing": [_failing(f, limits) for f in sorted(failing, key=lambda f: not f.uses)],
             "nonconforming_spools": [
                 {"spool_code": code, "findings": [_failing(f, limits) for f in why]} for code, why in spools
             ],
-            "others": [_short(f, limits) for f in judged.assessment.findings if f not in failing],
+            "others": [short(f, limits) for f in judged.assessment.findings if f not in failing],
             "notes": list(judged.assessment.notes),
             "to_measure": list(judged.assessment.to_measure),
         },
@@ -98,8 +98,8 @@ def nonconformity(lot_id: int, as_of: datetime | None = None) -> dict[str, Any]:
         "method": method,
         "readings": readings,
         "decisions": [_decision(row) for row in decided],
-        "concessions": [_concession(row, as_of or now) for row in store.concessions_of(lot.id, as_of)],
-        "cautions": [*lot.grade.cautions, *_CAUTIONS],
+        "concessions": [concession_of(row, as_of or now) for row in store.concessions_of(lot.id, as_of)],
+        "cautions": [*lot.grade.cautions, *CAUTIONS],
     }
 
 
@@ -131,18 +131,20 @@ def _says(lot: Any, failing: list[Finding], by_hand: str | None, reason: str | N
     return " ".join(said)
 
 
-def _grade(row: Any) -> dict[str, Any]:
+def grade_of(row: Any) -> dict[str, Any]:
+    """A grade as a paper names it."""
     fields = ("id", "code", "color_name", "polymer", "finish", "filler", "nominal_diameter_mm")
     return {name: getattr(row, name) for name in fields}
 
 
-def _delivery(row: Any) -> dict[str, Any]:
+def delivery_of(row: Any) -> dict[str, Any]:
+    """A delivery with what came in it."""
     fields = ("id", "order_ref", "received_at", "note")
     mass_kg = float(row.mass_g or 0) / 1000
     return {**{name: getattr(row, name) for name in fields}, "spools": int(row.spools_in or 0), "net_mass_kg": mass_kg}
 
 
-def _asked(
+def asked_of(
     lot: Any, judged: Judged, limits: Limits | None, concerned: list[str], outside: list[Finding]
 ) -> dict[str, Any]:
     """What was agreed: the revision, the rule, every limit that is not met, and the reference it is measured from."""
@@ -183,7 +185,7 @@ def _shade(row: Any) -> dict[str, Any]:
     }
 
 
-def _short(found: Finding, limits: Limits | None) -> dict[str, Any]:
+def short(found: Finding, limits: Limits | None) -> dict[str, Any]:
     """A finding on one line."""
     return {
         "code": found.code,
@@ -205,7 +207,7 @@ def _short(found: Finding, limits: Limits | None) -> dict[str, Any]:
 def _failing(found: Finding, limits: Limits | None) -> dict[str, Any]:
     """A failing finding with what a claim rests on."""
     return {
-        **_short(found, limits),
+        **short(found, limits),
         "required": bool(found.uses),
         "uses": list(found.uses),
         "outside_by": None if found.margin is None else -found.margin,
@@ -265,7 +267,7 @@ def _decision(row: Any) -> dict[str, Any]:
     return {name: getattr(row, name) for name in fields}
 
 
-def _concession(row: Any, at: datetime) -> dict[str, Any]:
+def concession_of(row: Any, at: datetime) -> dict[str, Any]:
     """A concession as it stood at a moment, without the buyer's reasons."""
     approved = row.approved_at is not None and row.approved_at <= at
     withdrawn = row.withdrawn_at is not None and row.withdrawn_at <= at

@@ -11,21 +11,28 @@ from lots.desks import views
 from lots.desks.evidence import Judged, conditions_of, evidence_from, instruments_of
 from lots.domain.agreed import Limits
 from lots.domain.instruments import doubt_about
-from lots.domain.values import Conditions
+from lots.domain.opacity import backing_problem
 from lots.store import catalog
 from lots.store import report as store
 
 
 def evidence(
-    lot: Any, kinds: Sequence[str], judged: Judged, limits: Limits | None, known_at: datetime | None
+    lot: Any,
+    kinds: Sequence[str],
+    judged: Judged,
+    limits: Limits | None,
+    known_at: datetime | None,
+    *,
+    screening: bool = False,
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """Returns how each kind was measured and the readings of these kinds, voided ones and others that do not count among them.
 
-    Three queries, however many readings and instruments there are; none without a kind.
+    Three queries, however many readings and instruments there are; none without a kind. Readings kept without judging by them are among
+    them only with `screening`.
     """
     if not kinds:
         return [], []
-    rows = store.readings_of(lot.id, kinds, known_at)
+    rows = store.readings_of(lot.id, kinds, known_at, screening=screening)
     records = instruments_of(rows, known_at)
     checks = catalog.all_checks(records, known_at)
     counting, superseded = set(judged.reading_ids), _superseded(rows, set(judged.reading_ids))
@@ -33,11 +40,15 @@ def evidence(
     def why_not(row: Any) -> str | None:
         if _void(row, known_at) is not None:
             return f"voided: {row.void.reason}"
+        if exclusion := views.exclusion_line(row):
+            return f"excluded by {exclusion['excluded_by']} ({exclusion['cause']}): {exclusion['reason']}"
+        if row.screening:
+            return "kept without judging by it"
         if row.id not in counting:
             return doubt_about(row.measured_at, records[row.instrument_id]) if row.instrument_id else "not judged"
         if row.id in superseded:
             return "a newer reading of its spool counts instead"
-        return _outside_terms(row, judged.shade, limits)
+        return _outside_terms(row, judged, limits)
 
     said = [(row, why_not(row)) for row in rows]
     method = [_method(kind, [(row, why) for row, why in said if row.kind == kind], checks) for kind in kinds]
@@ -60,11 +71,15 @@ def _superseded(rows: Sequence[Any], counting: set[int]) -> set[int]:
     return {row.id for row in moist} - set(newest.values())
 
 
-def _outside_terms(row: Any, shade: Any, limits: Limits | None) -> str | None:
+def _outside_terms(row: Any, judged: Judged, limits: Limits | None) -> str | None:
     """Why a reading that is in order is not held against a limit, None when it is."""
-    if row.kind == "color" and shade is not None:
-        alike = Conditions(**row.values["conditions"]).comparable_with(conditions_of(shade))
-        return None if alike else "read under other conditions than the reference"
+    if row.kind == "color" and judged.shade is not None:
+        asked, plaque = conditions_of(judged.shade), judged.assessment.summary.opacity
+        said = evidence_from([row]).color[0].under(asked).conditions
+        if not said.comparable_with(asked):
+            return "read under other conditions than the reference"
+        if plaque and backing_problem(plaque, said, asked):
+            return "the plaques are not opaque, and its backing is not stated as the reference's"
     if row.kind == "shrinkage" and limits is not None and limits.shrinkage is not None:
         of_age = limits.shrinkage.counts(evidence_from([row]).shrinkage[0])
         return None if of_age else "not measured at the age that was asked for"
@@ -78,9 +93,12 @@ def _reading(row: Any, why: str | None, known_at: datetime | None) -> dict[str, 
         "kind": row.kind,
         "spool_code": row.spool.code,
         "measured_at": row.measured_at,
+        "recorded_by": row.recorded_by,
         "instrument_code": row.instrument.code if row.instrument else None,
         "says": words.reading_words(row.kind, row.values),
         "values": row.values,
+        "note": row.note,
+        "screening": row.screening,
         "retest": row.retest,
         "counts": why is None,
         "why_not": why,

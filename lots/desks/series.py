@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from lots.desks.bridging import NONE, Bridges, Crossing
+from lots.desks.evidence import UNNAMED
 from lots.domain.drift import Baseline, ColorBaseline
 from lots.domain.figures import MEASURES
 
@@ -14,13 +16,25 @@ COLOR = ("color.component_l", "color.component_a", "color.component_b")
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """Consecutive lots with a figure of one measure, all read alike. `numbers` count the supplier's lots of the grade from 1."""
+    """Consecutive lots with a figure of one measure, all read alike, or across a change of instrument that retained plaques bridge.
+
+    `numbers` count the supplier's lots of the grade from 1. `keys` say against and with what its lots were read, in order. `crossings` are the
+    bridged changes, each with the lot it comes before; `began` is why it does not go on from the stretch before, None for the first.
+    """
 
     measure: str
-    key: str
+    keys: list[str]
+    sources: list[str]
     numbers: list[int]
     rows: list[Any]
     values: list[float]
+    crossings: list[tuple[int, Any, Crossing]]
+    began: Crossing | None
+
+    @property
+    def key(self) -> str:
+        """What its lots were read against and with."""
+        return "; then ".join(self.keys)
 
 
 def originals(rows: Sequence[Any]) -> list[Any]:
@@ -30,26 +44,49 @@ def originals(rows: Sequence[Any]) -> list[Any]:
 
 def key_of(row: Any, measure: str) -> str:
     """Returns what a lot's figure was read against and with, such as "reference revision 2, read with SPEC-1": only like figures compare."""
-    kind = measure.partition(".")[0]
-    sources = ", ".join(row.figures["sources"].get(kind, ["an unnamed instrument"]))
-    against = f"reference revision {row.reference}, " if kind == "color" else ""
-    return f"{against}read with {sources}"
+    against = f"reference revision {row.reference}, " if measure.startswith("color.") else ""
+    return f"{against}read with {', '.join(_sources(row, measure))}"
 
 
-def stretches(rows: Sequence[Any], measure: str) -> list[Stretch]:
-    """Returns the stretches of a measure over a supplier's lots of a grade, oldest first. Lots without a figure are passed over."""
+def _sources(row: Any, measure: str) -> list[str]:
+    return list(row.figures["sources"].get(measure.partition(".")[0], [UNNAMED]))
+
+
+def stretches(rows: Sequence[Any], measure: str, bridges: Bridges = NONE) -> list[Stretch]:
+    """Returns the stretches of a measure over a supplier's lots of a grade, oldest first. Lots without a figure are passed over.
+
+    Args:
+        rows: lots in order.
+        measure: a key of MEASURES.
+        bridges: the changes of instrument that retained plaques read on both bridge under the grade's limits; by default none.
+    """
     found: list[Stretch] = []
     for number, row in enumerate(rows, start=1):
         figure = row.figures.get("measures", {}).get(measure)
         if figure is None:
             continue
-        key = key_of(row, measure)
-        if not found or found[-1].key != key:
-            found.append(Stretch(measure, key, [], [], []))
-        found[-1].numbers.append(number)
-        found[-1].rows.append(row)
-        found[-1].values.append(figure[0])
+        key, sources = key_of(row, measure), _sources(row, measure)
+        last = found[-1] if found else None
+        if last is None or last.keys[-1] != key:
+            crossing = _crossing(last, row, measure, sources, bridges)
+            if last is None or crossing is None or not crossing.bridged:
+                last = Stretch(measure, [], [], [], [], [], [], crossing)
+                found.append(last)
+            else:
+                last.crossings.append((number, row, crossing))
+            last.keys.append(key)
+            last.sources.extend(name for name in sources if name not in last.sources)
+        last.numbers.append(number)
+        last.rows.append(row)
+        last.values.append(figure[0])
     return found
+
+
+def _crossing(last: Stretch | None, row: Any, measure: str, sources: list[str], bridges: Bridges) -> Crossing | None:
+    """What is known of a change from the stretch before to this lot; None where there is none, or where the reference changed."""
+    if last is None or (measure.startswith("color.") and last.rows[-1].reference != row.reference):
+        return None
+    return bridges.across(measure.partition(".")[0], last.sources, sources)
 
 
 def color_rows(stretch: Stretch) -> list[list[float]]:
@@ -62,7 +99,7 @@ def baseline_for(stretch: Stretch, kept: Any) -> Baseline | None:
     if kept is None:
         return None
     figure = kept.figures["measures"].get(stretch.measure)
-    if figure is None or figure["key"] not in (None, stretch.key):
+    if figure is None or figure["key"] not in (None, *stretch.keys):
         return None
     return Baseline(figure["mean"], figure["sigma"], figure["n"], chosen=True)
 
@@ -70,7 +107,7 @@ def baseline_for(stretch: Stretch, kept: Any) -> Baseline | None:
 def color_baseline_for(stretch: Stretch, kept: Any) -> ColorBaseline | None:
     """The same for colour as a whole."""
     whole = None if kept is None else kept.figures.get("color")
-    if whole is None or whole["key"] != stretch.key:
+    if whole is None or whole["key"] not in stretch.keys:
         return None
     return ColorBaseline(tuple(whole["mean"]), tuple(map(tuple, whole["covariance"])), whole["n"], chosen=True)
 

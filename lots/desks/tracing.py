@@ -170,7 +170,7 @@ def close_containment(number: int, note: str, by: str) -> dict[str, Any]:
     with transaction():
         row = tracing.containment(number)
         if row is None:
-            raise NotFound(f"There is no containment {number}. GET /v1/containments lists them.")
+            raise NotFound(f"There is no containment {number}. The list of containments has those there are.")
         now = clock.now()
         if not tracing.close_containment(number, by, note, now):
             raise Conflict(f"Containment {number} was closed by {row.closed_by} already: {row.note}")

@@ -17,12 +17,13 @@ def supplier(row: Any) -> dict[str, Any]:
 
 def shade(row: Any) -> dict[str, Any]:
     """A shade, without its revisions."""
-    return {"id": row.id, "code": row.code, "name": row.name, **_trace(row)}
+    fields = ("id", "code", "name", "remeasure_every_days")
+    return {**{name: getattr(row, name) for name in fields}, **_trace(row), **_version(row)}
 
 
 def shade_revision(row: Any) -> dict[str, Any]:
     """A shade revision."""
-    fields = ("id", "shade_id", "revision", "lab", "readings", "conditions", "approved_by", "note")
+    fields = ("id", "shade_id", "revision", "lab", "readings", "spectrum", "conditions", "approved_by", "note")
     return {**{name: getattr(row, name) for name in fields}, **_trace(row)}
 
 
@@ -33,6 +34,7 @@ def grade(row: Any) -> dict[str, Any]:
         **{name: getattr(row, name) for name in fields},
         "shade_id": row.shade_id,
         "cautions": row.cautions,
+        "brightened": row.brightened,
         "shelf_life_days": row.shelf_life_days,
         "open_life_days": row.open_life_days,
         "forbidden_uses": sorted(forbidden_uses(row.cautions)),
@@ -155,6 +157,7 @@ def reading(row: Any, doubt: str | None) -> dict[str, Any]:
         **row.values,
         **_trace(row),
         "voided": void_line(void) if void else None,
+        "excluded": exclusion_line(row),
         "decision_valid": doubt is None,
         "doubt": doubt,
     }
@@ -168,6 +171,13 @@ def void_line(row: Any) -> dict[str, Any]:
         "voided_at": row.voided_at,
         "voided_by": row.voided_by,
     }
+
+
+def exclusion_line(row: Any) -> dict[str, Any] | None:
+    """Why a reading was left out as standing apart, None when it was not, or is taken back in."""
+    fields = ("cause", "reason", "excluded_at", "excluded_by")
+    exclusion = getattr(row, "exclusion", None)
+    return exclusion and {name: getattr(exclusion, name) for name in fields}
 
 
 def finding(found: Finding) -> dict[str, Any]:

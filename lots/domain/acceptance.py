@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 
-from lots.domain import bond, conformity, diameter, moisture, shrinkage, surface
+from lots.domain import bond, conformity, diameter, gloss, moisture, opacity, shrinkage, surface
 from lots.domain.agreed import GENERAL, Limits, ShadeRevision
+from lots.domain.color_depth import judge_depth
 from lots.domain.diameter import DiameterSummary
 from lots.domain.figures import Figure, figures_of
 from lots.domain.limits import Finding, Verdict
@@ -28,11 +29,13 @@ class Evidence:
     bond: Sequence[bond.BondTest] = ()
     surface: Sequence[surface.SurfaceCheck] = ()
     moisture: Sequence[moisture.MoistureReading] = ()
+    gloss: Sequence[gloss.GlossReading] = ()
+    opacity: Sequence[opacity.OpacityReading] = ()
 
     @property
     def empty(self) -> bool:
         """True when nothing has been measured."""
-        return not (self.color or self.diameter or self.shrinkage or self.bond or self.surface or self.moisture)
+        return not any(getattr(self, part.name) for part in fields(self))
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +50,10 @@ class Previous:
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """What is kept of a lot: mean colour, flow factors, shrinkage (None if unmeasured), spools that fail by themselves, figures for series."""
+    """What is kept of a lot: mean colour, flow factors, shrinkage (None if unmeasured), spools that fail by themselves, figures for series.
+
+    `opacity` is the newest reading's, None without one.
+    """
 
     lab: Lab | None
     flow: float | None
@@ -57,6 +63,7 @@ class Summary:
     shrinkage_uncertainty: Mapping[str, float] = field(default_factory=dict)
     nonconforming: Mapping[str, Sequence[Finding]] = field(default_factory=dict)
     figures: Mapping[str, Figure] = field(default_factory=dict)
+    opacity: opacity.Opacity | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,16 +117,19 @@ def assess(
         retests: characteristic -> extra rounds of readings, beyond those that quality has let stand.
 
     Notes:
-        Colour readings under other conditions than the shade revision's, and coupons of an age the limits do not accept, are left
-        out and counted in `notes`. A required characteristic without any finding counts as missing.
+        Colour readings under other conditions than the shade revision's, those of plaques that are not opaque without its backing, and coupons
+        of an age the limits do not accept, are left out and counted in `notes`. A required characteristic without any finding counts as missing.
     """
     previous = previous or Previous()
     notes: list[str] = []
-    colors = _comparable(evidence.color, shade, notes)
+    newest = opacity.latest(evidence.opacity)
+    plaque = newest.found if newest else None
+    colors = _backed(_comparable(evidence.color, shade, notes), plaque, shade, notes)
     tests = _aged(evidence.shrinkage, limits, notes)
     color_summary = summarise_color(colors)
     diameter_summary = diameter.summarise(evidence.diameter, nominal_mm)
     shrink_summary = shrinkage.summarise(tests)
+    gloss_summary = gloss.summarise(evidence.gloss)
     summary = Summary(
         color_summary.lot if color_summary and shade else None,
         diameter_summary.flow if diameter_summary else None,
@@ -136,7 +146,10 @@ def assess(
             evidence.bond,
             evidence.surface,
             evidence.moisture,
+            gloss_summary,
+            evidence.opacity,
         ),
+        opacity=plaque,
     )
     if limits is None:
         to_do = "limits for this grade, set by quality: without them nothing can be judged"
@@ -154,6 +167,7 @@ def assess(
             previous.lab,
             previous.lab_uncertainty,
         )
+        findings += judge_depth(colors, color_summary, shade, limits.color, coverage, rule)
         if limits.color.step_max is not None and previous.lab is None:
             notes.append("No earlier accepted lot of this supplier and grade to measure a colour step from.")
     if limits.diameter:
@@ -168,6 +182,10 @@ def assess(
         findings += surface.judge_surface(surface.summarise(evidence.surface), limits.surface, rule)
     if limits.moisture:
         findings += moisture.judge_moisture(evidence.moisture, limits.moisture, rule)
+    if limits.gloss:
+        findings += gloss.judge_gloss(gloss_summary, limits.gloss, coverage, rule)
+    if limits.opacity:
+        findings += opacity.judge_opacity(evidence.opacity, limits.opacity, rule)
     findings = [replace(f, uses=limits.used_by(f.characteristic)) for f in findings]
     each = [
         *(shade_judge_spools(color_summary, shade.lab if shade else None, limits.color, rule) if limits.color else []),
@@ -238,10 +256,25 @@ def standing_of(uses: Mapping[str, Verdict]) -> str:
 def _comparable(readings: Sequence[ColorReading], shade: ShadeRevision | None, notes: list[str]) -> list[ColorReading]:
     if shade is None:
         return list(readings)
-    kept = [r for r in readings if r.conditions.comparable_with(shade.conditions)]
+    kept = [r for r in (r.under(shade.conditions) for r in readings) if r.conditions.comparable_with(shade.conditions)]
     if left := len(readings) - len(kept):
         notes.append(
             f"{left} colour {'reading was' if left == 1 else 'readings were'} made under other conditions than revision {shade.revision} of {shade.name} and {'does' if left == 1 else 'do'} not count."
+        )
+    return kept
+
+
+def _backed(
+    readings: list[ColorReading], plaque: opacity.Opacity | None, shade: ShadeRevision | None, notes: list[str]
+) -> list[ColorReading]:
+    """Leaves out what a change of the backing would have changed."""
+    if plaque is None:
+        return readings
+    asked = shade.conditions if shade else None
+    kept = [r for r in readings if opacity.backing_problem(plaque, r.conditions, asked) is None]
+    if left := len(readings) - len(kept):
+        notes.append(
+            f"{left} colour {'reading does' if left == 1 else 'readings do'} not count: the lot's plaques are not opaque, and the backing is not stated as the reference's."
         )
     return kept
 

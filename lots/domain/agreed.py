@@ -9,17 +9,20 @@ from typing import Any
 from lots.domain.bond import BondLimits
 from lots.domain.color import checked_weights
 from lots.domain.diameter import DiameterLimits
+from lots.domain.gloss import ANGLES, GlossLimits
 from lots.domain.limits import DecisionRule
 from lots.domain.moisture import MoistureLimits
+from lots.domain.opacity import OpacityLimits
 from lots.domain.plans import plan_for
 from lots.domain.plausibility import doubt_moisture
 from lots.domain.sampling import Sampling
 from lots.domain.shade import ColorLimits
 from lots.domain.shrinkage import AXES, ShrinkageLimits
+from lots.domain.spectra import Spectrum
 from lots.domain.surface import SurfaceLimits
 from lots.domain.values import Conditions, Lab
 
-CHARACTERISTICS = ("color", "diameter", "shrinkage", "bond", "surface", "moisture")
+CHARACTERISTICS = ("color", "diameter", "shrinkage", "bond", "surface", "moisture", "gloss", "opacity")
 
 # What a job may ask of the material. `general` stands for every block at once, where limits name no uses.
 USES = ("cosmetic", "fit", "load_bearing", "flexing", "hidden")
@@ -31,12 +34,13 @@ DEFINING = {"cosmetic": "color", "fit": "shrinkage", "load_bearing": "bond", "fl
 
 @dataclass(frozen=True, slots=True)
 class ShadeRevision:
-    """An approved reference colour and the conditions it holds for."""
+    """An approved reference colour and the conditions it holds for; with its spectrum where it was approved by one."""
 
     name: str
     revision: int
     lab: Lab
     conditions: Conditions
+    spectrum: Spectrum | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +59,8 @@ class Limits:
     surface: SurfaceLimits | None = None
     moisture: MoistureLimits | None = None
     uses: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    gloss: GlossLimits | None = None
+    opacity: OpacityLimits | None = None
 
     @property
     def blocks(self) -> tuple[str, ...]:
@@ -117,10 +123,13 @@ def problems(body: Mapping[str, Any]) -> list[tuple[str, str, str]]:
         )
     for name, at_least in _ONE_OF.items():
         if body.get(name) is not None and not _sets(body[name], at_least):
+            what = "sets no limit, so it would pass everything"
+            if name == "color" and _sets(body[name], BESIDE_COLOR):
+                what = f"sets no limit on the colour itself, and {', '.join(BESIDE_COLOR)} stand beside one, never in its place"
             found.append(
                 (
                     f"/{name}",
-                    f"The {name} block sets no limit, so it would pass everything.",
+                    f"The {name} block {what}.",
                     f"Give at least one of {', '.join(at_least)}, or leave the block out.",
                 )
             )
@@ -134,6 +143,11 @@ def problems(body: Mapping[str, Any]) -> list[tuple[str, str, str]]:
             checked_weights(color.get("formula", "CIEDE2000"), color.get("weights"))
         except ValueError as wrong:
             found.append(("/color/weights", f"{wrong}.", "Leave weights out for the formula's own."))
+    found += [
+        (f"/{name}/{key}", "The lower limit is above the upper one.", "Write [lowest, highest].")
+        for name, key in (("color", "tint"), *(("gloss", f"deg_{angle}_gu") for angle in ANGLES))
+        if (ends := (body.get(name) or {}).get(key)) and ends[0] > ends[1]
+    ]
     shrinkage = body.get("shrinkage")
     if shrinkage:
         for axis in AXES:
@@ -220,7 +234,10 @@ _ONE_OF = {
     "diameter": ("mean_tolerance_mm", "reading_tolerance_mm", "ovality_max_mm"),
     "shrinkage": ("x_percent", "y_percent", "z_percent"),
     "bond": ("mean_min_mpa", "single_min_mpa", "control_ratio_min"),
+    "gloss": tuple(f"deg_{angle}_gu" for angle in ANGLES),
 }
+# What may be asked of a colour beside a limit on L*, a*, b*. None of these tells a colour by itself: a pink cast leaves whiteness as it is.
+BESIDE_COLOR = ("metamerism_max", "whiteness_min", "tint", "yellowness_max")
 
 
 def _sets(block: Mapping[str, Any], keys: tuple[str, ...]) -> bool:
@@ -236,6 +253,7 @@ def limits_from(body: Mapping[str, Any]) -> Limits:
     """
     color, diameter, shrinkage = body.get("color"), body.get("diameter"), body.get("shrinkage")
     bond, surface, moisture = body.get("bond"), body.get("surface"), body.get("moisture")
+    gloss, opacity = body.get("gloss"), body.get("opacity")
     return Limits(
         rule=DecisionRule(body.get("decision_rule", "simple") == "guarded", body.get("guard_z") or DecisionRule().z),
         sampling=_sampling(body.get("sampling") or {}),
@@ -245,6 +263,8 @@ def limits_from(body: Mapping[str, Any]) -> Limits:
         bond=BondLimits(**bond) if bond else None,
         surface=SurfaceLimits(**surface) if surface else None,
         moisture=MoistureLimits(**moisture) if moisture else None,
+        gloss=_gloss(gloss) if gloss else None,
+        opacity=OpacityLimits(**opacity) if opacity else None,
         uses={use: tuple(needs) for use, needs in (body.get("uses") or {}).items()},
     )
 
@@ -255,8 +275,19 @@ def _sampling(block: Mapping[str, Any]) -> Sampling:
 
 def _color(block: Mapping[str, Any]) -> ColorLimits:
     formula = block.get("formula", "CIEDE2000")
-    rest = {key: value for key, value in block.items() if key not in ("formula", "weights")}
-    return ColorLimits(formula=formula, weights=checked_weights(formula, block.get("weights")), **rest)
+    rest = {key: value for key, value in block.items() if key not in ("formula", "weights", "tint")}
+    tint = block.get("tint")
+    return ColorLimits(
+        formula=formula,
+        weights=checked_weights(formula, block.get("weights")),
+        tint=(tint[0], tint[1]) if tint else None,
+        **rest,
+    )
+
+
+def _gloss(block: Mapping[str, Any]) -> GlossLimits:
+    gu = {angle: (ends[0], ends[1]) for angle in ANGLES if (ends := block.get(f"deg_{angle}_gu"))}
+    return GlossLimits(gu, block.get("readings_per_spool_min", 1))
 
 
 def _shrinkage(block: Mapping[str, Any]) -> ShrinkageLimits:

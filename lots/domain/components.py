@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from statistics import fmean, variance
 
 from lots.domain.proportions import Interval
+from lots.domain.quantiles import student, variance_limits
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,20 +161,8 @@ def components(groups: Sequence[Group], confidence: float = 0.95) -> Components:
 
 def _variance_interval(estimate: float, df: int, confidence: float) -> Interval:
     """The exact interval for the variance of a normal distribution, by chi-square."""
-    low, high = _ratios(df, (1 - confidence) / 2)
+    low, high = variance_limits(df, confidence)
     return Interval(low * estimate, high * estimate, confidence)
-
-
-def _ratios(df: float, tail: float) -> tuple[float, float]:
-    """The lower and upper limits of a variance over its estimate, each with this probability beyond it."""
-    return _ratio(df, tail), _ratio(df, 1 - tail)
-
-
-def _ratio(df: float, above: float) -> float:
-    """A limit of a variance over its estimate: the degrees of freedom over what chi-square exceeds with the probability `above`."""
-    from scipy.special import chdtri
-
-    return df / float(chdtri(df, above))
 
 
 def _between_interval(spread: float, within: float, df_within: int, sizes: list[int], confidence: float) -> Interval:
@@ -184,7 +173,7 @@ def _between_interval(spread: float, within: float, df_within: int, sizes: list[
     from scipy.special import fdtri
 
     tail = (1 - confidence) / 2
-    low, high = _ratios(df, tail)
+    low, high = variance_limits(df, confidence)
     harmonic = len(sizes) / math.fsum(1 / size for size in sizes)
 
     def end(ratio: float, f: float, size: int) -> float:
@@ -209,7 +198,7 @@ def _modified_large_sample(spread: float, df1: int, noise: float, df2: int, conf
     from scipy.special import fdtri
 
     tail = (1 - confidence) / 2
-    (low1, high1), (low2, high2) = _ratios(df1, tail), _ratios(df2, tail)
+    (low1, high1), (low2, high2) = variance_limits(df1, confidence), variance_limits(df2, confidence)
     g1, h1, g2, h2 = 1 - low1, high1 - 1, 1 - low2, high2 - 1
     f_high, f_low = float(fdtri(df1, df2, 1 - tail)), float(fdtri(df1, df2, tail))
     g12 = ((f_high - 1) ** 2 - (g1 * f_high) ** 2 - h2**2) / f_high
@@ -226,14 +215,13 @@ def _total_df(spread: float, df1: int, rest: float, df2: int, confidence: float)
     total = spread + rest
     if not rest or not total:
         return float(df1)
-    tail = (1 - confidence) / 2
-    above = math.hypot((_ratio(df1, 1 - tail) - 1) * spread, (_ratio(df2, 1 - tail) - 1) * rest)
+    above = math.hypot(*((variance_limits(df, confidence)[1] - 1) * part for df, part in ((df1, spread), (df2, rest))))
     wanted = 1 + above / total
     # The upper limit falls as the degrees of freedom grow, so they are found by halving.
     low, high = float(df1), float(df1 + df2)
     for _ in range(40):
         middle = (low + high) / 2
-        low, high = (middle, high) if _ratio(middle, 1 - tail) > wanted else (low, middle)
+        low, high = (middle, high) if variance_limits(middle, confidence)[1] > wanted else (low, middle)
     return low
 
 
@@ -266,7 +254,7 @@ def lot_mean_interval(
     if n == 1:
         return mean, None, None, 1
     sd = math.sqrt(variance(values))
-    half = _student(n - 1, confidence) * sd / math.sqrt(n)
+    half = student(n - 1, confidence) * sd / math.sqrt(n)
     return mean, Interval(mean - half, mean + half, confidence), sd, n
 
 
@@ -326,12 +314,5 @@ def welch(values1: Sequence[float], values2: Sequence[float], confidence: float 
     share1, share2 = part1 / (part1 + part2), part2 / (part1 + part2)
     df = 1 / (share1**2 / (n1 - 1) + share2**2 / (n2 - 1))
     estimate = fmean(values1) - fmean(values2)
-    half = (share1 * _student(n1 - 1, confidence) + share2 * _student(n2 - 1, confidence)) * error
+    half = (share1 * student(n1 - 1, confidence) + share2 * student(n2 - 1, confidence)) * error
     return MeanDifference(estimate, estimate - half, estimate + half, confidence, estimate / error, df, n1, n2)
-
-
-def _student(df: float, confidence: float) -> float:
-    """Student's t that leaves half of what the confidence does not hold on either side."""
-    from scipy.special import stdtrit
-
-    return float(stdtrit(df, (1 + confidence) / 2))

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
-from lots.domain import bond, moisture, shrinkage, surface
+from lots.domain import bond, gloss, moisture, opacity, shrinkage, surface
 from lots.domain.agreed import Limits
 from lots.domain.color import components
 from lots.domain.diameter import DiameterSummary, around
@@ -47,6 +47,11 @@ MEASURES: Mapping[str, Measure] = {
     "bond.control_ratio": Measure("Bond against control bars", "", "bonding more strongly", "bonding more weakly", 3),
     "surface.specks": Measure("Specks on the first layer", "per dm2", "more specks", "fewer specks"),
     "moisture.percent": Measure("Moisture", "%", "wetter", "drier", 3),
+    **{
+        f"gloss.gu_{angle}": Measure(f"Gloss at {angle} degrees", "GU", "glossier", "duller", 1)
+        for angle in gloss.ANGLES
+    },
+    "opacity.contrast_ratio": Measure("Contrast ratio", "", "more opaque", "more translucent", 4),
 }
 
 
@@ -77,6 +82,8 @@ def figures_of(
     bond_tests: Sequence[bond.BondTest],
     checks: Sequence[surface.SurfaceCheck],
     wet: Sequence[moisture.MoistureReading],
+    glosses: Mapping[int, Mapping[str, gloss.GlossMean]],
+    plaques: Sequence[opacity.OpacityReading],
 ) -> dict[str, Figure]:
     """Returns the figures of a lot, by measure; a measure without readings has none.
 
@@ -86,6 +93,7 @@ def figures_of(
         rule: the formula to take colour differences in; CIEDE2000 when None.
         diameters: None when nothing was measured.
         shrink_tests: of an age that counts.
+        glosses: means per angle and spool.
     """
     found = _colors(colors, reference, rule or ColorLimits()) if colors and reference else {}
     if diameters:
@@ -109,6 +117,11 @@ def figures_of(
         found["surface.specks"] = Figure(looked.per_dm2, 1, 0.0, math.sqrt(looked.specks) / looked.area_dm2 or None)
     if latest := moisture.latest_per_spool(wet):
         found["moisture.percent"] = _of_units([reading.percent for reading in latest.values()])
+    for angle, means in glosses.items():
+        found[f"gloss.gu_{angle}"] = _of_units([mean.gu for mean in means.values()])
+    if plaques:
+        single = [_mean([plaque.found.ratio for plaque in group]) for group in _grouped(plaques)]
+        found["opacity.contrast_ratio"] = _of_units(single)
     return found
 
 
@@ -139,7 +152,7 @@ def _without_offset(test: shrinkage.ShrinkTest, offset_mm: float) -> float:
     return test.percent + (1 if test.feature == "outside" else -1) * 100 * offset_mm / test.designed_mm
 
 
-Test = TypeVar("Test", shrinkage.ShrinkTest, bond.BondTest)
+Test = TypeVar("Test", shrinkage.ShrinkTest, bond.BondTest, opacity.OpacityReading)
 
 
 def _grouped(tests: Sequence[Test]) -> list[list[Test]]:
@@ -193,4 +206,9 @@ def limit_on(measure: str, limits: Limits | None, nominal_mm: float) -> Limit | 
         return None if floor is None else Limit(floor, None, "MPa" if what == "mean" else "")
     if kind == "surface" and limits.surface:
         return Limit(None, limits.surface.specks_per_dm2_max, "per dm2")
+    if kind == "gloss" and limits.gloss:
+        ends = limits.gloss.gu.get(int(what.removeprefix("gu_")))
+        return Limit(*ends, "GU") if ends else None
+    if kind == "opacity" and limits.opacity:
+        return Limit(limits.opacity.contrast_ratio_min, None)
     return Limit(None, limits.moisture.max_percent, "%") if kind == "moisture" and limits.moisture else None

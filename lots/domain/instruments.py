@@ -35,6 +35,14 @@ class InstrumentRecord:
         """Returns the time of the newest passed check at or before `moment`, None when there was none."""
         return max((c.checked_at for c in self.checks if c.passed and c.checked_at <= moment), default=None)
 
+    @property
+    def due_at(self) -> datetime:
+        """When it is to be checked next: once its last passed check has run out, at the last check where that one failed."""
+        last = max(self.checks, key=lambda c: (c.checked_at, not c.passed), default=None)
+        if last is not None and not last.passed:
+            return last.checked_at
+        return (last.checked_at if last else self.registered_at) + timedelta(days=self.interval_days)
+
 
 def doubt_about(measured_at: datetime, instrument: InstrumentRecord) -> str | None:
     """Returns why a reading may not be judged by, in words, or None when its instrument was in order.

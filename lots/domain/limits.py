@@ -22,6 +22,10 @@ LABELS = {
     "color.component_l": "Lightness difference dL*",
     "color.component_a": "Red-green difference da*",
     "color.component_b": "Yellow-blue difference db*",
+    "color.metamerism": "Metamerism index",
+    "color.whiteness": "CIE whiteness",
+    "color.tint": "CIE tint",
+    "color.yellowness": "Yellowness index",
     "diameter.spool_mean": "Spool's mean diameter",
     "diameter.reading": "Single diameter",
     "diameter.ovality": "Ovality",
@@ -36,6 +40,10 @@ LABELS = {
     "bond.control_ratio": "Bond against the control bars",
     "surface.specks": "Specks on the first layer",
     "moisture.percent": "Moisture",
+    "gloss.gu_20": "Gloss at 20 degrees",
+    "gloss.gu_60": "Gloss at 60 degrees",
+    "gloss.gu_85": "Gloss at 85 degrees",
+    "opacity.contrast_ratio": "Contrast ratio",
     "sampling.nonconforming": "Nonconforming spools",
     "sampling.retests": "Extra rounds of readings",
     "sampling.severity": "Inspection of this supplier",
@@ -151,7 +159,7 @@ class Finding:
 
     @property
     def characteristic(self) -> str:
-        """What was measured: color, diameter, shrinkage, bond, surface or moisture."""
+        """What was measured: color, diameter, shrinkage, bond, surface, moisture, gloss or opacity."""
         return self.code.partition(".")[0]
 
     @property

@@ -3,25 +3,42 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from lots.domain.color import Components, components, delta_e, mean_difference_from_mean
 from lots.domain.guard import conformance_of_difference
 from lots.domain.limits import DecisionRule, Finding, Limit, judge, worst
 from lots.domain.sampling import Coverage
+from lots.domain.spectra import Spectrum, lab_from_spectrum
 from lots.domain.stats import Vector, standard_error
 from lots.domain.values import Conditions, Lab, mean_lab, nearest_lab
 
 
 @dataclass(frozen=True, slots=True)
 class ColorReading:
-    """One reading of one printed plaque. `uncertainty` is the instrument's standard uncertainty per coordinate, None if unknown."""
+    """One reading of one printed plaque. `uncertainty` is the instrument's standard uncertainty per coordinate, None if unknown.
+
+    Where there is a `spectrum`, `lab` is its colour under the illuminant and observer of `conditions`.
+    """
 
     spool: str
     lab: Lab
     conditions: Conditions
     uncertainty: float | None = None
+    spectrum: Spectrum | None = None
+
+    def under(self, asked: Conditions) -> ColorReading:
+        """Returns the reading under the illuminant and observer asked for, where its spectrum tells it; else as it is."""
+        light = (asked.illuminant, asked.observer_deg)
+        if self.spectrum is None or light == (self.conditions.illuminant, self.conditions.observer_deg):
+            return self
+        try:
+            lab = lab_from_spectrum(self.spectrum, *light)
+        except ValueError:
+            return self
+        conditions = replace(self.conditions, illuminant=asked.illuminant, observer_deg=asked.observer_deg)
+        return replace(self, lab=lab, conditions=conditions)
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +53,9 @@ class Uncertain:
         """The uncertainty of the mean of `colors`, read with an instrument of this standard uncertainty per coordinate."""
         rows = [color.as_list() for color in colors]
         return cls(standard_error(rows, instrument), standard_error(rows, None))
+
+
+REFERENCE_NEEDED = "an approved shade revision for this grade, to compare with"
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,9 +89,9 @@ def summarise(readings: Sequence[ColorReading]) -> ColorSummary | None:
     for reading in readings:
         by_spool.setdefault(reading.spool, []).append(reading)
     spools = {spool: (mean_lab([r.lab for r in group]), len(group)) for spool, group in by_spool.items()}
-    instrument = _instrument(readings)
+    instrument = instrument_of(readings)
     spool_uncertainty = {
-        spool: Uncertain.of([r.lab for r in group], _instrument(group)) for spool, group in by_spool.items()
+        spool: Uncertain.of([r.lab for r in group], instrument_of(group)) for spool, group in by_spool.items()
     }
     means = [mean for mean, _ in spools.values()]
     only = next(iter(spool_uncertainty.values()))
@@ -79,14 +99,18 @@ def summarise(readings: Sequence[ColorReading]) -> ColorSummary | None:
     return ColorSummary(mean_lab(means), spools, spool_uncertainty, lot_uncertainty)
 
 
-def _instrument(readings: Sequence[ColorReading]) -> float | None:
+def instrument_of(readings: Sequence[ColorReading]) -> float | None:
+    """Returns the standard uncertainty per coordinate of the worst of the instruments; None where one is unknown."""
     known = [r.uncertainty for r in readings if r.uncertainty is not None]
     return max(known) if len(known) == len(readings) else None
 
 
 @dataclass(frozen=True, slots=True)
 class ColorLimits:
-    """What a grade's limits ask of colour; None asks nothing. Component limits are on |sample - reference|."""
+    """What a grade's limits ask of colour; None asks nothing. Component limits are on |sample - reference|.
+
+    `metamerism_max` to `yellowness_max` are judged by color_depth, beside these and never in their place.
+    """
 
     formula: str = "CIEDE2000"
     weights: tuple[float, ...] = ()
@@ -96,6 +120,10 @@ class ColorLimits:
     step_max: float | None = None
     components_max: Mapping[str, float] | None = None
     readings_per_spool_min: int = 1
+    metamerism_max: float | None = None
+    whiteness_min: float | None = None
+    tint: tuple[float, float] | None = None
+    yellowness_max: float | None = None
 
     def delta_e(self, reference: Lab, sample: Lab) -> float:
         """Colour difference in this formula and with these weights."""
@@ -131,7 +159,7 @@ def judge_color(
         "colour",
     )
     if reference is None:
-        lacking = "an approved shade revision for this grade, to compare with"
+        lacking = REFERENCE_NEEDED
     values = (
         {}
         if summary is None or reference is None
@@ -139,7 +167,7 @@ def judge_color(
     )
     findings = []
     if limits.lot_max is not None:
-        findings.append(_against(values.get("lot"), "color.lot_delta_e", Limit(None, limits.lot_max), rule, lacking))
+        findings.append(against(values.get("lot"), "color.lot_delta_e", Limit(None, limits.lot_max), rule, lacking))
     if limits.spool_max is not None:
         each = judge_spools(summary, reference, limits, rule, lacking)
         none = judge("color.spool_delta_e", None, Limit(None, limits.spool_max), rule, n=0, lacking=lacking)
@@ -147,18 +175,20 @@ def judge_color(
     if limits.spread_max is not None:
         findings.append(_spread(summary, limits, coverage, rule, lacking))
     if limits.step_max is not None and previous is not None:
-        findings.append(_against(values.get("step"), "color.step", Limit(None, limits.step_max), rule, lacking))
+        findings.append(against(values.get("step"), "color.step", Limit(None, limits.step_max), rule, lacking))
     for axis in ("L", "a", "b"):
         most = (limits.components_max or {}).get(axis)
         if most is not None:
             findings.append(
-                _against(values.get(axis), f"color.component_{axis.lower()}", Limit(-most, most), rule, lacking)
+                against(values.get(axis), f"color.component_{axis.lower()}", Limit(-most, most), rule, lacking)
             )
     return findings
 
 
 @dataclass(frozen=True, slots=True)
-class _Measured:
+class Measured:
+    """A figure of a lot's colour with what it rests on; `conformance` where it does not follow from a normal distribution."""
+
     value: float
     n: int
     uncertainty: float | None
@@ -167,10 +197,10 @@ class _Measured:
     conformance: float | None = None
 
 
-def _difference(
+def difference(
     reference: Lab, sample: Lab, u: Uncertain, limits: ColorLimits, most: float | None, n: int, what: str
-) -> _Measured:
-    """One colour difference with its uncertainty, its direction and the probability that the true one is within `most`."""
+) -> Measured:
+    """Returns one colour difference with its uncertainty, its direction and the probability that the true one is within `most`."""
     value = limits.delta_e(reference, sample)
     total = delta_e_uncertainty(reference, sample, u.total, limits)
     chance = None
@@ -178,24 +208,24 @@ def _difference(
         apart, metric = _local_metric(reference, sample, max(u.total), limits)
         chance = conformance_of_difference(apart, u.total, metric, most)
     scatter = delta_e_uncertainty(reference, sample, u.scatter, limits)
-    return _Measured(value, n, total, scatter, _than(what, components(reference, sample)), chance)
+    return Measured(value, n, total, scatter, _than(what, components(reference, sample)), chance)
 
 
 def _measures(
     summary: ColorSummary, reference: Lab, limits: ColorLimits, previous: Lab | None, previous_u: Vector | None
-) -> dict[str, _Measured]:
+) -> dict[str, Measured]:
     parts = components(reference, summary.lot)
     n, u = len(summary.spools), summary.lot_uncertainty
-    found = {"lot": _difference(reference, summary.lot, u, limits, limits.lot_max, n, "the reference")}
+    found = {"lot": difference(reference, summary.lot, u, limits, limits.lot_max, n, "the reference")}
     for index, (axis, amount) in enumerate((("L", parts.dL), ("a", parts.da), ("b", parts.db))):
         total, scatter = (None if part is None else part[index] for part in (u.total, u.scatter))
-        found[axis] = _Measured(amount, n, total, scatter)
+        found[axis] = Measured(amount, n, total, scatter)
     if previous is not None:
         both = u.total
         if both is not None and previous_u is not None:
             both = tuple(math.hypot(mine, theirs) for mine, theirs in zip(both, previous_u, strict=True))
         step_u = Uncertain(both, u.scatter)
-        found["step"] = _difference(previous, summary.lot, step_u, limits, limits.step_max, n, "the last accepted lot")
+        found["step"] = difference(previous, summary.lot, step_u, limits, limits.step_max, n, "the last accepted lot")
     return found
 
 
@@ -203,7 +233,8 @@ def _than(what: str, parts: Components) -> str:
     return f"Against {what}: {parts.direction} (dL* {parts.dL:+.2f}, da* {parts.da:+.2f}, db* {parts.db:+.2f})."
 
 
-def _against(measured: _Measured | None, code: str, limit: Limit, rule: DecisionRule, lacking: str) -> Finding:
+def against(measured: Measured | None, code: str, limit: Limit, rule: DecisionRule, lacking: str) -> Finding:
+    """Returns the finding on a figure of the whole lot; None was not measured."""
     if measured is None:
         return judge(code, None, limit, rule, n=0, counted="spools", lacking=lacking)
     return judge(
@@ -234,7 +265,7 @@ def judge_spools(
     limit = Limit(None, limits.spool_max)
     found = []
     for spool, (mean, n) in summary.spools.items():
-        measured = _difference(
+        measured = difference(
             reference, mean, summary.spool_uncertainty[spool], limits, limits.spool_max, n, "the reference"
         )
         found.append(
@@ -305,16 +336,21 @@ def delta_e_uncertainty(reference: Lab, sample: Lab, u: Vector | None, limits: C
 
 def coordinate_shifts(reference: Lab, sample: Lab, u: Vector, limits: ColorLimits) -> Vector:
     """Returns by how much a colour difference changes when each coordinate of the sample moves by its own uncertainty, the larger way."""
-    here = limits.delta_e(reference, sample)
-    shifts = []
+    return shifts(lambda color: limits.delta_e(reference, color), sample, u)
+
+
+def shifts(figure: Callable[[Lab], float], color: Lab, u: Vector) -> Vector:
+    """Returns by how much any figure of a colour changes when each coordinate moves by its own uncertainty, the larger way."""
+    here = figure(color)
+    found = []
     for index, size in enumerate(u):
         moved = []
         for sign in (1, -1):
-            point = sample.as_list()
+            point = color.as_list()
             point[index] += sign * size
-            moved.append(abs(limits.delta_e(reference, nearest_lab(*point)) - here))
-        shifts.append(max(moved))
-    return tuple(shifts)
+            moved.append(abs(figure(nearest_lab(*point)) - here))
+        found.append(max(moved))
+    return tuple(found)
 
 
 # Too short a step would drown in the last bits of a formula.

@@ -104,6 +104,11 @@ def current_shade_revisions(shades: Iterable[int]) -> dict[int, Any]:
     return {row.shade_id: row for row in rows}
 
 
+def brightened(shade: Shade) -> Any:
+    """A grade of this shade that has optical brightener, or None."""
+    return Grade.select().where((Grade.shade == shade) & Grade.brightened).order_by(Grade.id).first()
+
+
 def shade_revision(shade_id: int, revision: int) -> Any:
     """One revision by its number within the shade."""
     return ShadeRevision.get_or_none((ShadeRevision.shade == shade_id) & (ShadeRevision.revision == revision))
@@ -137,6 +142,11 @@ def instruments(numbers: Iterable[int]) -> dict[int, Any]:
     """Instruments by number, in one query."""
     wanted = list(numbers)
     return {row.id: row for row in Instrument.select().where(Instrument.id.in_(wanted))} if wanted else {}
+
+
+def all_instruments() -> list[Any]:
+    """Every instrument, by code. One query."""
+    return list(Instrument.select().order_by(Instrument.code))
 
 
 def all_checks(numbers: Iterable[int], known_at: datetime | None = None) -> dict[int, list[Any]]:

@@ -60,7 +60,7 @@ def lot_of_row(table: str, row: dict[str, Any]) -> int | None:
         return int(row["id"])
     if table in ("spool_parent", "spool_lot"):
         found = Spool.select(Spool.lot).where(Spool.id == row["spool_id"])
-    elif table == "reading_void":
+    elif table in ("reading_void", "reading_exclusion"):
         found = Reading.select(Reading.lot).where(Reading.id == row["reading_id"])
     else:
         return row.get("lot_id")

@@ -15,7 +15,7 @@ from typing import Any
 from peewee import BooleanField
 
 from lots.domain.chain import BEGINNING, Entry, digest, entry_after
-from lots.store import models
+from lots.store import models, study_models
 from lots.store.database import db, locks_rows
 from lots.store.fields import Instant
 from lots.store.models import Chain, Event, Row
@@ -26,6 +26,8 @@ WHATS = (
     "delivery received",
     "readings recorded",
     "reading voided",
+    "reading excluded",
+    "reading taken back in",
     "decision made",
     "lot judged again",
     "summaries recomputed",
@@ -46,12 +48,19 @@ WHATS = (
     "supplier added",
     "supplier changed",
     "shade added",
+    "shade changed",
     "shade revision approved",
     "grade added",
     "grade changed",
     "limits set",
+    "visual trial kept",
     "instrument added",
     "instrument checked",
+    "instrument studied",
+    "study voided",
+    "working copy made",
+    "reference measured again",
+    "remeasurement voided",
     "inspection resumed",
     "baseline chosen",
     "file imported",
@@ -110,6 +119,8 @@ COVERED = {
         Cover(models.LimitsRevision, fixed=True),
         Cover(models.Instrument),
         Cover(models.InstrumentCheck, fixed=True),
+        *(Cover(table, fixed=True) for table in study_models.STUDY_TABLES),
+        Cover(models.VisualTrial, fixed=True),
         Cover(models.Lot, derived=(*LOT_DERIVED, "version")),
         Cover(models.Delivery, fixed=True),
         Cover(models.Spool, derived=SPOOL_DERIVED),
@@ -117,6 +128,7 @@ COVERED = {
         Cover(models.SpoolLot, fixed=True),
         Cover(models.Reading, fixed=True),
         Cover(models.ReadingVoid, fixed=True),
+        Cover(models.ReadingExclusion),
         Cover(models.Decision, fixed=True),
         Cover(models.Concession),
         Cover(models.Resumption, fixed=True),

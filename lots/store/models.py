@@ -20,6 +20,7 @@ from lots.store.fields import Instant, Json
 from lots.store.history_models import Chain, Event
 from lots.store.setup_models import (
     Grade,
+    Import,
     Instrument,
     InstrumentCheck,
     LimitsRevision,
@@ -31,6 +32,9 @@ from lots.store.setup_models import (
     Supplier,
     Token,
 )
+from lots.store.study_models import STUDY_TABLES
+from lots.store.supplier_models import Baseline, Resumption
+from lots.store.trial_models import VisualTrial
 
 
 class Lot(Row):
@@ -87,7 +91,7 @@ class Delivery(Row):
 
     lot = ForeignKeyField(Lot, backref="deliveries")
     order_ref = CharField(120, null=True)
-    received_at = Instant()
+    received_at = Instant(index=True)
     due_at = Instant(null=True)
     cost = DoubleField(null=True, constraints=[Check("cost >= 0")])
     currency = CharField(3, null=True)
@@ -141,7 +145,10 @@ class Reading(Row):
     """One measurement. `values` holds what its kind measures, as it was posted."""
 
     kind = CharField(
-        12, constraints=[Check("kind IN ('diameter', 'color', 'shrinkage', 'bond', 'surface', 'moisture')")]
+        12,
+        constraints=[
+            Check("kind IN ('diameter', 'color', 'shrinkage', 'bond', 'surface', 'moisture', 'gloss', 'opacity')")
+        ],
     )
     spool = ForeignKeyField(Spool, backref="readings")
     lot = ForeignKeyField(Lot, backref="readings", index=False)
@@ -166,6 +173,26 @@ class ReadingVoid(Row):
     replaced_by = ForeignKeyField(Reading, null=True, backref="replaces")
     voided_at = Instant()
     voided_by = CharField(120)
+
+
+class ReadingExclusion(Row):
+    """The word that a reading stands apart from its like for a named cause, with the test that showed it; until it is taken back in."""
+
+    reading = ForeignKeyField(Reading, backref="exclusions")
+    cause = CharField(12)
+    reason = TextField()
+    shown_by = Json()
+    excluded_at = Instant()
+    excluded_by = CharField(120)
+    included_at = Instant(null=True)
+    included_by = CharField(120, null=True)
+    included_reason = TextField(null=True)
+
+
+# A reading is excluded once at a time, whatever the program does.
+ReadingExclusion.add_index(
+    SQL("CREATE UNIQUE INDEX IF NOT EXISTS exclusion_open ON reading_exclusion (reading_id) WHERE included_at IS NULL")
+)
 
 
 class Decision(Row):
@@ -207,16 +234,6 @@ class Concession(Row):
     withdrawn_at = Instant(null=True)
     withdrawn_by = CharField(120, null=True)
     withdrawn_reason = TextField(null=True)
-
-
-class Resumption(Row):
-    """Quality's word that inspection of a supplier's lots of a grade, once discontinued, begins again."""
-
-    supplier = ForeignKeyField(Supplier)
-    grade = ForeignKeyField(Grade)
-    reason = TextField()
-    recorded_at = Instant()
-    recorded_by = CharField(120)
 
 
 class Load(Row):
@@ -273,23 +290,6 @@ class LoadRefusal(Row):
     asked_by = CharField(120)
 
 
-class Baseline(Row):
-    """What a supplier's lots of a grade are charted against, frozen when it was chosen. `figures` holds its values, and which series they hold for."""
-
-    supplier = ForeignKeyField(Supplier)
-    grade = ForeignKeyField(Grade)
-    revision = IntegerField()
-    lot_ids = Json()
-    excluded = Json()
-    figures = Json()
-    reason = TextField()
-    recorded_at = Instant()
-    recorded_by = CharField(120)
-
-    class Meta:
-        indexes = ((("supplier", "grade", "revision"), True),)
-
-
 class CorrectiveAction(Row):
     """What a supplier was asked to do about a nonconforming lot, what it answered, and when quality closed it."""
 
@@ -316,20 +316,6 @@ class CorrectiveAction(Row):
         indexes = ((("supplier", "grade"), False),)
 
 
-class Import(Row):
-    """A file that was imported, by the SHA-256 of its kind, its options and its content, with the summary that was answered."""
-
-    kind = CharField(12)
-    file_name = CharField(200)
-    digest = CharField(64, unique=True)
-    rows = IntegerField()
-    items = IntegerField()
-    lot_ids = Json()
-    summary = Json()
-    recorded_at = Instant()
-    recorded_by = CharField(120)
-
-
 TABLES = (
     SchemaVersion,
     Token,
@@ -341,6 +327,8 @@ TABLES = (
     LimitsRevision,
     Instrument,
     InstrumentCheck,
+    *STUDY_TABLES,
+    VisualTrial,
     Lot,
     Delivery,
     Spool,
@@ -348,6 +336,7 @@ TABLES = (
     SpoolLot,
     Reading,
     ReadingVoid,
+    ReadingExclusion,
     Decision,
     Concession,
     Resumption,
@@ -380,6 +369,7 @@ __all__ = [
     "LoadRefusal",
     "Lot",
     "Reading",
+    "ReadingExclusion",
     "ReadingVoid",
     "RepeatedRequest",
     "Resumption",
@@ -392,4 +382,5 @@ __all__ = [
     "SpoolParent",
     "Supplier",
     "Token",
+    "VisualTrial",
 ]

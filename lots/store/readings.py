@@ -1,25 +1,37 @@
-"""Readings and their voids."""
+"""Readings, their voids and their exclusions."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Any
 
 from peewee import JOIN, chunked, fn
 
-from lots.store.models import Instrument, Lot, Reading, ReadingVoid, Spool
+from lots.store.models import Instrument, Lot, Reading, ReadingExclusion, ReadingVoid, Spool
 from lots.store.paging import Page, page
 
 
-def _whole() -> Any:
+def whole(known_at: datetime | None = None) -> Any:
+    """Readings with spool, instrument, void, and the exclusion in force: at most one at any moment."""
+    in_force = ReadingExclusion.included_at.is_null()
+    if known_at is not None:
+        still = in_force | (ReadingExclusion.included_at > known_at)
+        in_force = (ReadingExclusion.excluded_at <= known_at) & still
     return (
-        Reading.select(Reading, Spool, Instrument, ReadingVoid)
+        Reading.select(Reading, Spool, Instrument, ReadingVoid, ReadingExclusion)
         .join(Spool)
         .switch(Reading)
         .join(Instrument, JOIN.LEFT_OUTER)
         .switch(Reading)
         .join(ReadingVoid, JOIN.LEFT_OUTER, on=(ReadingVoid.reading == Reading.id), attr="void")
+        .switch(Reading)
+        .join(
+            ReadingExclusion,
+            JOIN.LEFT_OUTER,
+            on=((ReadingExclusion.reading == Reading.id) & in_force),
+            attr="exclusion",
+        )
     )
 
 
@@ -34,23 +46,30 @@ def add(rows: Sequence[dict[str, Any]]) -> list[int]:
 
 
 def find(number: int) -> Any:
-    """A reading with spool, instrument and void."""
-    return _whole().where(Reading.id == number).first()
+    """A reading with spool, instrument, void and exclusion."""
+    return whole().where(Reading.id == number).first()
 
 
 def listed(lot: Lot, kind: str | None, cursor: str | None, limit: int) -> Page:
     """A page of everything recorded of a lot, voided and screening readings included, in the order they were recorded."""
-    query = _whole().where(Reading.lot == lot)
+    query = whole().where(Reading.lot == lot)
     if kind is not None:
         query = query.where(Reading.kind == kind)
     return page(query, Reading.id, cursor, limit)
 
 
-def that_count(lot_id: int, known_at: datetime | None = None, kind: str | None = None) -> list[Any]:
-    """Readings of a lot that are neither voided nor screening, in order of number; as of `known_at` when given. One query."""
-    query = _whole().where((Reading.lot == lot_id) & ~Reading.screening)
+def that_count(
+    lot_id: int, known_at: datetime | None = None, kind: str | None = None, *, excluded: bool = False
+) -> list[Any]:
+    """Readings of a lot that are neither voided nor screening, in order of number; as of `known_at` when given. One query.
+
+    Excluded ones are among them only when asked for; each then has its `exclusion`.
+    """
+    query = whole(known_at).where((Reading.lot == lot_id) & ~Reading.screening)
     if kind is not None:
         query = query.where(Reading.kind == kind)
+    if not excluded:
+        query = query.where(ReadingExclusion.id.is_null())
     if known_at is None:
         query = query.where(ReadingVoid.id.is_null())
     else:
@@ -58,6 +77,31 @@ def that_count(lot_id: int, known_at: datetime | None = None, kind: str | None =
             (Reading.recorded_at <= known_at) & (ReadingVoid.id.is_null() | (ReadingVoid.voided_at > known_at))
         )
     return list(query.order_by(Reading.id))
+
+
+def excluded(lot_id: int, known_at: datetime | None = None) -> list[Any]:
+    """Readings of a lot that would count but are excluded, in order of number; as of `known_at` when given. One query."""
+    return [row for row in that_count(lot_id, known_at, excluded=True) if getattr(row, "exclusion", None)]
+
+
+def of_grade(grade_id: int, but: int, kinds: Iterable[str], most_lots: int) -> list[Any]:
+    """Readings of these kinds that count, of the grade's newest lots but one, in order of number. One query, none without a kind."""
+    wanted = list(kinds)
+    if not wanted:
+        return []
+    newest = Lot.select(Lot.id).where((Lot.grade == grade_id) & (Lot.id != but)).order_by(Lot.received_at.desc())
+    counting = Reading.kind.in_(wanted) & ~Reading.screening & ReadingVoid.id.is_null() & ReadingExclusion.id.is_null()
+    return list(whole().where(Reading.lot.in_(newest.limit(most_lots)) & counting).order_by(Reading.id))
+
+
+def of_lots(lot_ids: Iterable[int], kind: str) -> list[Any]:
+    """Readings of one kind of these lots that are neither voided nor screening, in order of number. One query on an index, none without a lot."""
+    wanted = list(lot_ids)
+    if not wanted:
+        return []
+    counting = (Reading.lot.in_(wanted)) & (Reading.kind == kind) & ~Reading.screening & ReadingVoid.id.is_null()
+    counting &= ReadingExclusion.id.is_null()
+    return list(whole().where(counting).order_by(Reading.id))
 
 
 def retest_rounds(lot_id: int, known_at: datetime | None = None) -> dict[str, int]:
@@ -83,3 +127,14 @@ def lots_read_with(instrument_id: int, since: datetime | None, until: datetime |
 def void(reading: Reading, reason: str, replaced_by: Reading | None, by: str, now: datetime) -> ReadingVoid:
     """Says that a reading does not count."""
     return ReadingVoid.create(reading=reading, reason=reason, replaced_by=replaced_by, voided_by=by, voided_at=now)
+
+
+def exclude(reading: Reading, values: dict[str, Any], by: str, now: datetime) -> ReadingExclusion:
+    """Says that a reading stands apart from its like."""
+    return ReadingExclusion.create(reading=reading, **values, excluded_by=by, excluded_at=now)
+
+
+def include(exclusion: ReadingExclusion, reason: str, by: str, now: datetime) -> None:
+    """Ends an exclusion: the reading counts again."""
+    said = {"included_at": now, "included_by": by, "included_reason": reason}
+    ReadingExclusion.update(said).where(ReadingExclusion.id == exclusion.id).execute()

@@ -1,9 +1,10 @@
-"""Tables of what is set up once and then referred to: tokens, suppliers, shades, grades, limits, instruments."""
+"""Tables of what is set up once and then referred to: tokens, suppliers, shades, grades, limits, instruments; and of answers kept to be given again."""
 
 from __future__ import annotations
 
 from peewee import (
     BigAutoField,
+    BooleanField,
     CharField,
     Check,
     DoubleField,
@@ -62,6 +63,20 @@ class RepeatedRequest(Row):
         indexes = ((("token_name", "method", "path", "key"), True),)
 
 
+class Import(Row):
+    """A file that was imported, by the SHA-256 of its kind, its options and its content, with the summary that was answered."""
+
+    kind = CharField(12)
+    file_name = CharField(200)
+    digest = CharField(64, unique=True)
+    rows = IntegerField()
+    items = IntegerField()
+    lot_ids = Json()
+    summary = Json()
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+
 class Supplier(Row):
     """Whoever the filament is bought from."""
 
@@ -78,6 +93,8 @@ class Shade(Row):
 
     code = CharField(40, unique=True)
     name = CharField(200)
+    remeasure_every_days = IntegerField(null=True, constraints=[Check("remeasure_every_days > 0")])
+    version = IntegerField(default=1)
     recorded_at = Instant()
     recorded_by = CharField(120)
 
@@ -89,6 +106,7 @@ class ShadeRevision(Row):
     revision = IntegerField()
     lab = Json()
     readings = Json(null=True)
+    spectrum = Json(null=True)
     conditions = Json()
     approved_by = CharField(120)
     note = TextField(null=True)
@@ -111,6 +129,7 @@ class Grade(Row):
     density_g_cm3 = DoubleField(constraints=[Check("density_g_cm3 > 0 AND density_g_cm3 < 20")])
     shade = ForeignKeyField(Shade, null=True)
     cautions = Json()
+    brightened = BooleanField(default=False)
     shelf_life_days = IntegerField(null=True, constraints=[Check("shelf_life_days > 0")])
     open_life_days = IntegerField(null=True, constraints=[Check("open_life_days > 0")])
     version = IntegerField(default=1)

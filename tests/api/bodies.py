@@ -62,6 +62,25 @@ class Furnished:
         """The number of a reading that counts."""
         return self.shop.diameter(self.spool)["id"]
 
+    def study(self) -> int:
+        """The number of a study that counts."""
+        return self.shop.post("quality", f"/instruments/{self.instrument['id']}/studies", _study(self))["id"]
+
+    def remeasurement(self) -> int:
+        """The number of a session that counts."""
+        return self.shop.post("quality", f"/shades/{self.shade['id']}/remeasurements", _remeasurement(self))["id"]
+
+    def strange(self, *, excluded: bool = False) -> int:
+        """The number of a reading that stands apart from nine of its like; it counts, or is excluded."""
+        code = self.fresh_lot(spools=1)["spools"][0]["code"]
+        sizes = [1.75, 1.751, 1.749, 1.752, 1.75, 1.748, 1.751, 1.749, 1.75, 1.79]
+        made = self.shop.measure("diameter", [{"spool_code": code, "d1_mm": d, "d2_mm": d} for d in sizes])
+        number: int = made["items"][-1]["id"]
+        if excluded:
+            body = {"cause": "position", "reason": "at the crimped end"}
+            self.shop.post("quality", f"/readings/{number}/exclude", body)
+        return number
+
     def load(self) -> int:
         """The number of a load that has not ended."""
         return self.shop.load(self.free_spool())["id"]
@@ -95,6 +114,7 @@ def _grade(at: Furnished) -> dict[str, Any]:
         "density_g_cm3": 1.24,
         "shade_id": at.shade["id"],
         "cautions": ["keep dry"],
+        "brightened": True,
     }
 
 
@@ -106,8 +126,64 @@ def _revision(_: Furnished) -> dict[str, Any]:
     return {"lab": WHITE, "conditions": {**CONDITIONS, "backing": "white"}, "approved_by": "Wilhelmina", "note": "x"}
 
 
+def _visual_trial(_: Furnished) -> dict[str, Any]:
+    return {
+        "judged_at": MEASURED,
+        "conditions": {**CONDITIONS},
+        "plaques": [
+            {"code": "V1", "lab": [95.5, -0.8, 1.5], "accepted": 9, "judged": 12},
+            {"code": "V2", "apart": [0.0, 0.5, 0.0], "judgements": [{"observer": "Ilse", "accepted": True}]},
+        ],
+        "share": 0.5,
+        "confidence": 0.95,
+        "within": 0.1,
+        "note": "in the booth",
+    }
+
+
 def _check(_: Furnished) -> dict[str, Any]:
     return {"checked_at": MEASURED, "result": "pass", "artefact": "pin 3", "readings": [1.75], "note": "fine"}
+
+
+def _study(_: Furnished) -> dict[str, Any]:
+    read = {"ann": (1.75, 1.752), "bo": (1.751, 1.749)}
+    return {
+        "kind": "repeatability",
+        "measure": "diameter",
+        "studied_at": MEASURED,
+        "trials": [
+            {"part": part, "operator": who, "value": value + more}
+            for part, more in (("pin 1", 0.0), ("pin 2", 0.01))
+            for who, values in read.items()
+            for value in values
+        ],
+        "tolerance_width": 0.1,
+        "note": "on a Friday",
+    }
+
+
+def _working_copy(at: Furnished) -> dict[str, Any]:
+    return {
+        "code": "W1",
+        "master": [WHITE],
+        "copy": [[95.0, -0.8, 1.7]],
+        "conditions": {**CONDITIONS},
+        "instrument_id": at.instrument["id"],
+        "measured_at": MEASURED,
+        "remeasure_every_days": 90,
+        "note": "kept in the dark",
+    }
+
+
+def _remeasurement(at: Furnished) -> dict[str, Any]:
+    tile = {"artefact": "tile", "code": "T-1", "readings": [[97.0, 0.0, 0.4]]}
+    return {
+        "measured_at": MEASURED,
+        "instrument_id": at.instrument["id"],
+        "conditions": {**CONDITIONS},
+        "read": [tile, {"artefact": "master", "readings": [WHITE]}],
+        "note": "before the audit",
+    }
 
 
 def _concession(_: Furnished) -> dict[str, Any]:
@@ -168,16 +244,31 @@ CASES: dict[str, Case] = {
         lambda at: {"code": f"C{next(_number)}", "name": "N", "contact": "tel. 7"},
     ),
     "/v1/suppliers/{number}": ("PATCH", lambda at: at.supplier["id"], lambda at: {"name": "N", "contact": "tel. 8"}),
-    "/v1/shades": ("POST", lambda at: "", lambda at: {"code": f"C{next(_number)}", "name": "N"}),
+    "/v1/shades": (
+        "POST",
+        lambda at: "",
+        lambda at: {"code": f"C{next(_number)}", "name": "N", "remeasure_every_days": 180},
+    ),
+    "/v1/shades/{number}": (
+        "PATCH",
+        lambda at: at.shade["id"],
+        lambda at: {"name": "N", "remeasure_every_days": 180},
+    ),
+    "/v1/shades/{number}/working-copies": ("POST", lambda at: at.shade["id"], _working_copy),
+    "/v1/shades/{number}/remeasurements": ("POST", lambda at: at.shade["id"], _remeasurement),
+    "/v1/remeasurements/{number}/void": ("POST", lambda at: at.remeasurement(), lambda at: {"reason": "dusty tile"}),
     "/v1/shades/{number}/revisions": ("POST", lambda at: at.shade["id"], _revision),
     "/v1/grades": ("POST", lambda at: "", lambda at: {"code": f"C{next(_number)}", **_grade(at)}),
     "/v1/grades/{number}": ("PATCH", lambda at: at.grade["id"], _grade),
     "/v1/grades/{number}/limits": ("POST", lambda at: at.grade["id"], _limits),
+    "/v1/grades/{number}/visual-trials": ("POST", lambda at: at.grade["id"], _visual_trial),
     "/v1/instruments": (
         "POST",
         lambda at: "",
         lambda at: {"code": f"C{next(_number)}", "kind": "k", "standard_uncertainty": 0.01, "check_interval_days": 9},
     ),
+    "/v1/instruments/{number}/studies": ("POST", lambda at: at.instrument["id"], _study),
+    "/v1/studies/{number}/void": ("POST", lambda at: at.study(), lambda at: {"reason": "the pins were mixed up"}),
     "/v1/instruments/{number}/checks": ("POST", lambda at: at.instrument["id"], _check),
     "/v1/deliveries": ("POST", lambda at: "", _delivery),
     "/v1/diameter-readings": ("POST", lambda at: "", lambda at: _measured(at, d1_mm=1.75, d2_mm=1.75, position_m=3)),
@@ -210,10 +301,26 @@ CASES: dict[str, Case] = {
         lambda at: "",
         lambda at: _measured(at, moisture_percent=0.02, method="loss on drying"),
     ),
+    "/v1/gloss-readings": ("POST", lambda at: "", lambda at: _measured(at, geometry_deg=60, gloss_gu=40.0)),
+    "/v1/opacity-readings": (
+        "POST",
+        lambda at: "",
+        lambda at: _measured(at, over_black=[94.95, -0.8, 1.5], over_white=WHITE),
+    ),
     "/v1/readings/{number}/void": (
         "POST",
         lambda at: at.reading(),
         lambda at: {"reason": "r", "replaced_by": at.reading()},
+    ),
+    "/v1/readings/{number}/exclude": (
+        "POST",
+        lambda at: at.strange(),
+        lambda at: {"cause": "instrument", "reason": "the jaw was dirty"},
+    ),
+    "/v1/readings/{number}/include": (
+        "POST",
+        lambda at: at.strange(excluded=True),
+        lambda at: {"reason": "the jaw was clean"},
     ),
     "/v1/lots/{number}/decisions": (
         "POST",

@@ -7,6 +7,8 @@ from tests.files import export, rows, take
 from tests.shop import CONDITIONS, FULL_LIMITS, MEASURED, RECEIVED, WHITE
 
 SPOOL = "=S-1"
+# A spectrum has no light of its own.
+BARE = {name: said for name, said in CONDITIONS.items() if name not in ("illuminant", "observer_deg")}
 READINGS = {
     "diameter": [
         {"position_m": 3, "d1_mm": 1.7480000000000002, "d2_mm": 1.75},
@@ -15,6 +17,7 @@ READINGS = {
     "color": [
         {"lab": [95.02, -0.79, 1.48], "conditions": {**CONDITIONS, "backing": "white"}, "plaque": "@P1"},
         {"lab": WHITE, "conditions": CONDITIONS, "screening": True},
+        {"spectrum": {"start_nm": 380, "step_nm": 20, "values": [0.8712345678901234] * 19}, "conditions": BARE},
     ],
     "shrinkage": [
         {"axis": "x", "feature": "outside", "designed_mm": 100, "measured_mm": 99.7, "age_h": 24, "printer": "P1"},
@@ -22,6 +25,8 @@ READINGS = {
     ],
     "bond": [{"break_force_n": 901.3, "area_mm2": 40.1}, {"stress_mpa": 22.5, "control": True, "printer": "'P"}],
     "surface": [{"specks": 1, "area_dm2": 2.5}],
+    "gloss": [{"geometry_deg": 60, "gloss_gu": 41.3}, {"geometry_deg": 85, "gloss_gu": 70}],
+    "opacity": [{"over_black": [94.81, -0.8, 1.5], "over_white": WHITE}],
     "moisture": [{"moisture_percent": 0.0213, "method": "+oven"}, {"moisture_percent": 0.02}],
 }
 OWN = {"id", "recorded_at", "recorded_by", "lot_id"}
@@ -149,8 +154,8 @@ def test_readings_of_all_kinds_have_all_columns(at):
     """Without a kind the export is wide; with one it has no columns of the others."""
     every = export(at, f"/lots/{at.lot_id}/readings").get_data(as_text=True).strip().split(",")
     one = export(at, f"/lots/{at.lot_id}/readings?kind=moisture").get_data(as_text=True).strip().split(",")
-    assert {"d1_mm", "lab", "conditions.uv", "specks", "moisture_percent"} <= set(every)
-    assert {"d1_mm", "lab", "conditions.uv", "specks"} & set(one) == set()
+    assert {"d1_mm", "lab", "nm400", "conditions.uv", "specks", "contrast_ratio", "moisture_percent"} <= set(every)
+    assert {"d1_mm", "lab", "nm400", "conditions.uv", "specks", "contrast_ratio"} & set(one) == set()
     assert {"moisture_percent", "method", "screening", "note"} <= set(one)
 
 

@@ -22,6 +22,9 @@ S-1 95.01 -0.80 1.52
 S-2 94.98 -0.79 1.49
 END_DATA
 """
+WAVELENGTHS = [*range(400, 701, 20)]
+SPECTRAL = f"spool_code,{','.join(f'nm{nm}' for nm in WAVELENGTHS)}"
+BARE = {name: said for name, said in SAID.items() if name not in ("illuminant", "observer_deg")}
 DELIVERY = "supplier_code,grade_code,supplier_lot,order_ref,received_at,spool_code,net_mass_g"
 
 
@@ -117,6 +120,78 @@ def test_exchange_text_must_say_how_it_was_measured(at):
     assert 2 == done["items"]
 
 
+def test_colours_as_spectra_in_columns(at):
+    """One column for each wavelength; the colour is computed, under the reference's light."""
+    take(at, "color", text(SPECTRAL, f"S-1,{','.join(['0.85'] * 16)}"), **BARE)
+    ((spectrum, conditions, lab),) = stored(at, "color", "spectrum", "conditions", "lab")
+    assert {"start_nm": 400, "step_nm": 20, "values": [0.85] * 16} == spectrum
+    # L* of Y 85 by ISO/CIE 11664-4; a level spectrum is neutral.
+    assert [116 * 0.85 ** (1 / 3) - 16, 0.0, 0.0] == pytest.approx(lab)
+    assert CONDITIONS == conditions
+
+
+def test_a_file_may_hold_spectra_and_colours(at):
+    """Each row has the one or the other; the light is said for those that need it."""
+    row = f"S-1,{','.join(['0.85'] * 16)},,,"
+    take(at, "color", text(f"{SPECTRAL},L,a,b", row, f"S-2,{',' * 16}94.0,0.1,0.2"), **SAID)
+    assert [True, False] == [spectrum is not None for (spectrum,) in stored(at, "color", "spectrum")]
+
+
+@pytest.mark.parametrize(
+    ("cells", "where"),
+    [
+        ({420: "85"}, "nm420"),
+        ({440: ""}, "nm440"),
+        ({440: "x"}, "nm440"),
+        ({400: ""}, "nm420"),
+        ({700: ""}, "nm400"),
+    ],
+    ids=["percent", "gap", "text", "late", "short"],
+)
+def test_faults_of_spectra_point_at_their_columns(at, cells, where):
+    """Percent, a gap, a word, a spectrum that begins too late or ends too early; a spool that is not there is told with it."""
+    before = counts()
+    row = ",".join(cells.get(nm, "0.85") for nm in WAVELENGTHS)
+    assert [(2, "spool_code"), (2, where)] == places(at, "color", text(SPECTRAL, f"X-1,{row}"), **BARE)
+    assert before == counts()
+
+
+def test_a_row_with_a_colour_and_a_spectrum_is_refused(at):
+    """Which of the two was meant cannot be known."""
+    row = f"S-1,{','.join(['0.85'] * 16)},94,0,0"
+    assert [(2, "nm400")] == places(at, "color", text(f"{SPECTRAL},L,a,b", row), **BARE)
+
+
+@pytest.mark.parametrize(
+    ("fields", "values"),
+    [
+        (" ".join(f"SPECTRAL_NM{nm}" for nm in WAVELENGTHS), " ".join(["0.85"] * 16)),
+        (" ".join(f"SPECTRAL_NM_{nm}" for nm in WAVELENGTHS), " ".join(["0.85"] * 16)),
+        (" ".join(f"nm{nm}" for nm in WAVELENGTHS), " ".join(["0.85"] * 16)),
+        (" ".join(["SPECTRAL_NM SPECTRAL_DEC"] * 16), " ".join(f"{nm} 0.85" for nm in WAVELENGTHS)),
+        (" ".join(["SPECTRAL_NM SPECTRAL_PCT"] * 16), " ".join(f"{nm}.0 85.00" for nm in WAVELENGTHS)),
+    ],
+    ids=["joined", "underscored", "short", "factor", "percent"],
+)
+def test_exchange_text_may_hold_spectra(at, fields, values):
+    """The L*, a*, b* beside them hold under the file's own light, D50, and are let by with it."""
+    wrong_light = EXCHANGE.replace('"D65"', '"D50"').replace("NUMBER_OF_FIELDS 4\n", "")
+    file = wrong_light.replace("LAB_B\n", f"LAB_B {fields}\n").replace("1.52\n", f"1.52 {values}\n")
+    done = take(at, "color", file.replace("1.49\n", f"1.49 {values}\n"))
+    assert any("computed from the spectra" in note for note in done["notes"])
+    expected = {"start_nm": 400, "step_nm": 20, "values": [0.85] * 16}
+    assert [(expected, CONDITIONS)] * 2 == stored(at, "color", "spectrum", "conditions")
+
+
+def test_wavelengths_of_exchange_text_must_be_the_same_in_every_row(at):
+    """The line that has others is told."""
+    fields = " ".join(["SPECTRAL_NM SPECTRAL_DEC"] * 16)
+    rows = [" ".join(f"{nm + shift} 0.85" for nm in WAVELENGTHS) for shift in (0, 10)]
+    file = EXCHANGE.replace("NUMBER_OF_FIELDS 4\n", "").replace("LAB_B\n", f"LAB_B {fields}\n")
+    file = file.replace("1.52\n", f"1.52 {rows[0]}\n").replace("1.49\n", f"1.49 {rows[1]}\n")
+    assert {(13, None)} == set(places(at, "color", file))
+
+
 def test_exchange_text_and_options_must_not_contradict_each_other(at):
     """An option fills a gap; it does not overrule the file."""
     assert [(None, "illuminant")] == places(at, "color", EXCHANGE, illuminant="D50")
@@ -147,6 +222,7 @@ def test_a_time_in_exchange_text_that_cannot_be_read_is_noted(at):
         ("bond", "spool_code,break_force_n,area_mm2,control", "S-1,900,40,TRUE", {"stress_mpa": 22.5, "control": True}),
         ("bond", "spool_code,stress_mpa", "S-1,22.5", {"stress_mpa": 22.5, "control": False}),
         ("surface", "spool_code,specks,area_dm2,note", "S-1,3,2.5,=A1", {"specks": 3, "area_dm2": 2.5, "note": "=A1"}),
+        ("gloss", "spool_code,geometry_deg,gloss_gu", "S-1,60,41.5", {"geometry_deg": 60, "gloss_gu": 41.5}),
         (
             "moisture",
             "spool_code,moisture_percent,method,screening",
@@ -182,6 +258,8 @@ def test_the_other_kinds_are_read_by_the_names_of_their_fields(at, kind, header,
         ("surface", "spool_code,specks,area_dm2", "S-1,1.5,0", ["specks", "area_dm2"]),
         ("moisture", "spool_code,moisture_percent,screening", "S-9,25,ja", ["spool_code", "screening"]),
         ("moisture", "spool_code,moisture_percent", "S-1,0.0001", ["moisture_percent"]),
+        ("gloss", "spool_code,geometry_deg,gloss_gu", "S-1,45,x", ["geometry_deg", "gloss_gu"]),
+        ("opacity", "spool_code,over_black,over_white", 'S-1,"[95,0,0]","[90,0,0]"', ["over_black"]),
     ],
 )
 def test_the_other_kinds_name_each_faulty_cell_and_no_other(at, kind, header, row, where):

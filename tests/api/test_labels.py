@@ -135,9 +135,18 @@ def test_the_code_leads_to_the_spools_page_at_the_address_it_was_asked_under(sho
 def test_a_program_that_reaches_the_server_otherwise_says_where_phones_find_it(shop, three):
     """`site` stands in for the address of the request; anything but an address is refused."""
     path = f"/deliveries/{three['id']}/labels?site="
-    assert shop.get("receiving", f"{path}http://[fd00::7]:8080")["labels"][0]["url"].startswith("http://[fd00::7]:8080/")
+    assert shop.get("receiving", f"{path}http://[fd00::7]:8080")["labels"][0]["url"].startswith(
+        "http://[fd00::7]:8080/"
+    )
     assert shop.get("receiving", f"{path}https://{HOST}/")["labels"][0]["url"].startswith(f"https://{HOST}/spools/L")
-    for wrong in ("lots.example.org", "javascript:alert(1)", "https://a b", "https://x/?y", "http://x/%0A", "https://[f3]:25"):
+    for wrong in (
+        "lots.example.org",
+        "javascript:alert(1)",
+        "https://a b",
+        "https://x/?y",
+        "http://x/%0A",
+        "https://[f3]:25",
+    ):
         refused(shop.call("receiving", "GET", path + quote(wrong)), 422, "invalid", ["site"])
 
 

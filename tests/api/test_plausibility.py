@@ -162,6 +162,8 @@ def test_a_reading_from_the_future_is_refused(shop, spool, kind):
         "bond": {"stress_mpa": 22},
         "surface": {"specks": 1, "area_dm2": 2},
         "moisture": {"moisture_percent": 0.02},
+        "gloss": {"geometry_deg": 60, "gloss_gu": 40},
+        "opacity": {"over_black": WHITE, "over_white": WHITE},
     }
     body = {"spool_code": spool, **bodies[kind], "measured_at": "2199-01-01T00:00:00Z"}
     assert "offset" in slip(shop, kind, body, ["/measured_at"])
@@ -197,7 +199,7 @@ def test_swapped_and_sign_lost_coordinates_are_stored_with_a_warning(shop, lab, 
     stored = shop.color(spool, lab)
     assert [slip in warning["detail"] for warning in stored["warnings"]] == [True]
     assert "lab" == stored["warnings"][0]["field"]
-    assert "/void" in stored["warnings"][0]["hint"]
+    assert "void it" in stored["warnings"][0]["hint"]
     assert lab == stored["lab"]
 
 

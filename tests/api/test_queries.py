@@ -67,6 +67,47 @@ def test_clearance_takes_two_queries_or_three_with_a_job(shop, spools):
     assert 3 == len(asked(shop, "production", "GET", f"{path}&job=J-1&machine=P2"))
 
 
+@pytest.mark.parametrize("engine", ["sqlite"])
+def test_clearance_takes_the_same_steps_after_ten_thousand_readings(shop, spools):
+    """Steps of SQLite's virtual machine, counted: how much was measured, and how many lots and spools there are, costs a clearance nothing."""
+    path = f"/spools/{spools[0]}/clearance?use=cosmetic"
+    few = _steps(shop, path)
+    with connected():
+        for table, copies in (("reading", 4_000), ("spool", 500), ("lot", 500)):
+            _copied(table, copies)
+    assert few == _steps(shop, path)
+
+
+def _copied(table, times):
+    """Adds rows by copying those there are, with codes and lot numbers of their own."""
+    names = [column.name for column in database.db.get_columns(table) if column.name != "id"]
+    own = {"code": "code || '-' || n", "supplier_lot": "supplier_lot || '-' || n"}
+    count = f"WITH RECURSIVE c(n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM c WHERE n < {times})"
+    filled = ", ".join(f'"{name}"' for name in names)
+    chosen = ", ".join(own.get(name, f'"{name}"') for name in names)
+    database.db.execute_sql(
+        f"INSERT INTO {table} ({filled}) {count} SELECT {chosen} FROM c, (SELECT * FROM {table} LIMIT 3)"
+    )
+
+
+def _steps(shop, path):
+    """How many steps SQLite takes for a request."""
+    taken = [0]
+
+    def count():
+        taken[0] += 1
+
+    # A connection reads the tables' definitions first, which is not counted.
+    database.db.obj.close_all()
+    shop.get("production", path)
+    database.connect()
+    database.db.connection().set_progress_handler(count, 1)
+    database.disconnect()
+    shop.get("production", path)
+    database.db.obj.close_all()
+    return taken[0]
+
+
 def test_clearance_writes_nothing(shop, spools):
     """Asking is not doing."""
     seen = asked(shop, "production", "GET", f"/spools/{spools[0]}/clearance?use=cosmetic&job=J-1")

@@ -13,6 +13,7 @@ LISTS = (
     "/v1/instruments",
     "/v1/deliveries",
     "/v1/lots",
+    "/v1/lots/uses",
     "/v1/imports",
     "/v1/baselines",
     "/v1/containments",

@@ -34,6 +34,8 @@ TOGETHER = {
     "/break_force_n": "/stress_mpa",
     "/area_mm2": "/break_force_n",
     "/spool_code": "/lot_id",
+    "/over_white": "/over_black",
+    "/over_white/0": "/over_black",
 }
 
 # Where a body that is right in every field still finds things standing otherwise.

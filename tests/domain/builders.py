@@ -12,8 +12,10 @@ from lots.domain.acceptance import Assessment, Evidence, Previous, assess
 from lots.domain.agreed import Limits, ShadeRevision
 from lots.domain.bond import BondLimits, BondTest
 from lots.domain.diameter import DiameterLimits, DiameterReading
+from lots.domain.gloss import GlossLimits, GlossReading
 from lots.domain.limits import DecisionRule, Finding
 from lots.domain.moisture import MoistureLimits, MoistureReading
+from lots.domain.opacity import OpacityLimits, OpacityReading
 from lots.domain.sampling import Coverage
 from lots.domain.shade import ColorLimits, ColorReading
 from lots.domain.shrinkage import ShrinkageLimits, ShrinkTest
@@ -85,6 +87,19 @@ def wet(spool: str, percent: float, hours: float = 0.0, u: float | None = None) 
     return MoistureReading(spool, percent, MONDAY + timedelta(hours=hours), u)
 
 
+def shiny(spool: str, gu: float, angle_deg: int = 60, u: float | None = None) -> GlossReading:
+    """A gloss reading."""
+    return GlossReading(spool, angle_deg, gu, u)
+
+
+def plaque(
+    spool: str, over_black: float, over_white: float = 95.0, hours: float = 0.0, u: float | None = None
+) -> OpacityReading:
+    """A grey plaque of these L* over black and over white, read some hours after Monday morning."""
+    black, white = Lab(over_black, 0.0, 0.0), Lab(over_white, 0.0, 0.0)
+    return OpacityReading(spool, black, white, MONDAY + timedelta(hours=hours), u)
+
+
 GOOD = Evidence(
     color=(color("A", 95.1, -0.8, 1.5, u=0.03), color("B", 94.9, -0.75, 1.6, u=0.03)),
     diameter=(gauge("A", 1.75, 1.76, u=0.002), gauge("B", 1.74, 1.75, u=0.002)),
@@ -92,6 +107,8 @@ GOOD = Evidence(
     bond=(bar(24.0, u=0.2), bar(25.0, u=0.2), control(29.0, u=0.2), control(30.0, u=0.2)),
     surface=(SurfaceCheck("A", 0, 5.0), SurfaceCheck("B", 1, 5.0)),
     moisture=(wet("A", 0.02, u=0.001), wet("B", 0.03, u=0.001)),
+    gloss=tuple(shiny(spool, gu, angle, u=0.2) for spool in "AB" for angle, gu in ((20, 12.0), (60, 40.0), (85, 70.0))),
+    opacity=(plaque("A", 94.95, u=0.02),),
 )
 BEFORE = Previous(Lab(95.0, -0.8, 1.45), {"x": 0.30})
 COLOR_LIMITS = ColorLimits(
@@ -104,6 +121,8 @@ EVERY_LIMIT = Limits(
     bond=BondLimits(mean_min_mpa=20.0, single_min_mpa=15.0, control_ratio_min=0.7),
     surface=SurfaceLimits(1.0),
     moisture=MoistureLimits(0.05),
+    gloss=GlossLimits({60: (30.0, 50.0)}),
+    opacity=OpacityLimits(0.98),
 )
 TWO_OF_TEN = Coverage.of(10, 2, ("A", "B"))
 

@@ -11,7 +11,7 @@ from lots.domain.agreed import Limits
 from lots.domain.limits import DecisionRule
 from lots.domain.surface import SurfaceCheck
 from lots.domain.values import Lab
-from tests.domain.builders import EVERY_LIMIT, bar, color, control, coupon, gauge, wet
+from tests.domain.builders import EVERY_LIMIT, bar, color, control, coupon, gauge, plaque, shiny, wet
 
 
 def numbers(low: float, high: float) -> st.SearchStrategy[float]:
@@ -52,6 +52,9 @@ BARS = st.builds(lambda s, stress, u: replace(bar(stress, u), spool=s), SPOOLS, 
 CONTROLS = st.builds(control, steps(24, 34, 0.5), MAYBE)
 CHECKS = st.builds(SurfaceCheck, SPOOLS, st.integers(0, 12), st.sampled_from((1.0, 2.5, 5.0)))
 WETS = st.builds(wet, SPOOLS, steps(0.0, 0.09, 0.005), st.sampled_from((0.0, 1.0, 2.0)), MAYBE)
+GLOSSES = st.builds(shiny, SPOOLS, steps(25, 55, 0.5), st.sampled_from((60, 60, 85)), MAYBE)
+# All of them opaque, so that no colour is left out; a plaque that is not has laws of its own.
+PLAQUES = st.builds(plaque, SPOOLS, steps(94.8, 95.2, 0.1), st.just(95.0), st.sampled_from((0.0, 1.0, 2.0)), MAYBE)
 
 
 def some(readings: st.SearchStrategy) -> st.SearchStrategy[tuple]:
@@ -60,7 +63,15 @@ def some(readings: st.SearchStrategy) -> st.SearchStrategy[tuple]:
 
 
 LOTS = st.builds(
-    Evidence, some(COLORS), some(DIAMETERS), some(COUPONS), some(st.one_of(BARS, CONTROLS)), some(CHECKS), some(WETS)
+    Evidence,
+    some(COLORS),
+    some(DIAMETERS),
+    some(COUPONS),
+    some(st.one_of(BARS, CONTROLS)),
+    some(CHECKS),
+    some(WETS),
+    some(GLOSSES),
+    some(PLAQUES),
 )
 
 USES = st.sampled_from(
@@ -78,13 +89,15 @@ CEILINGS = {
     "surface": ("specks_per_dm2_max",),
     "moisture": ("max_percent",),
 }
-FLOORS = {"bond": ("mean_min_mpa", "single_min_mpa", "control_ratio_min")}
+FLOORS = {"bond": ("mean_min_mpa", "single_min_mpa", "control_ratio_min"), "opacity": ("contrast_ratio_min",)}
 EVERY_END = [f"{block}.{name}" for table in (CEILINGS, FLOORS) for block, names in table.items() for name in names] + [
     "color.components_max.L",
     "color.components_max.a",
     "color.components_max.b",
     "shrinkage.percent.low",
     "shrinkage.percent.high",
+    "gloss.gu.low",
+    "gloss.gu.high",
 ]
 
 
@@ -106,6 +119,12 @@ def widened(agreed: Limits, end: str, by: float) -> Limits:
         low, high = block.percent["x"]
         moved = (low - by * 0.1, high) if part == ["low"] else (low, high + by * 0.1)
         changed = replace(block, percent={"x": moved})
+    elif name == "gu":
+        moved = {
+            angle: (max(0.0, low - by * 5), high) if part == ["low"] else (low, high + by * 5)
+            for angle, (low, high) in block.gu.items()
+        }
+        changed = replace(block, gu=moved)
     elif name == "components_max":
         most = dict(block.components_max)
         most[part[0]] *= 1 + by

@@ -5,8 +5,10 @@ import pytest
 from lots.domain.agreed import CHARACTERISTICS, DEFINING, GENERAL, USES, Limits, limits_from, problems, verdict_on_use
 from lots.domain.bond import BondLimits
 from lots.domain.diameter import DiameterLimits
+from lots.domain.gloss import GlossLimits
 from lots.domain.limits import DecisionRule
 from lots.domain.moisture import MoistureLimits
+from lots.domain.opacity import OpacityLimits
 from lots.domain.sampling import Sampling
 from lots.domain.shade import ColorLimits
 from lots.domain.shrinkage import ShrinkageLimits
@@ -16,13 +18,24 @@ WHOLE = {
     "decision_rule": "guarded",
     "guard_z": 2.0,
     "sampling": {"fixed": 3},
-    "color": {"formula": "CMC", "weights": [2, 1], "lot_max": 1.0, "components_max": {"b": 0.6}},
+    "color": {
+        "formula": "CMC",
+        "weights": [2, 1],
+        "lot_max": 1.0,
+        "components_max": {"b": 0.6},
+        "metamerism_max": 0.5,
+        "whiteness_min": 70,
+        "tint": [-1, 1.5],
+        "yellowness_max": 4,
+    },
     "diameter": {"mean_tolerance_mm": 0.03, "ovality_max_mm": 0.05, "readings_per_spool_min": 3},
     "shrinkage": {"x_percent": [0.1, 0.5], "step_max_percent": 0.15, "tests_per_axis_min": 2, "age_h": [24, 48]},
     "bond": {"mean_min_mpa": 20.0, "control_ratio_min": 0.7},
     "surface": {"specks_per_dm2_max": 1.0, "area_dm2_min": 4.0},
     "moisture": {"max_percent": 0.05},
     "uses": {"cosmetic": ["color", "surface"], "load_bearing": ["bond", "diameter"]},
+    "gloss": {"deg_60_gu": [30, 50], "deg_85_gu": [0, 8.5], "readings_per_spool_min": 3},
+    "opacity": {"contrast_ratio_min": 0.98},
 }
 
 
@@ -32,13 +45,24 @@ def test_a_whole_revision_has_no_problems_and_keeps_every_number():
     assert Limits(
         DecisionRule(guarded=True, z=2.0),
         Sampling(fixed=3),
-        ColorLimits("CMC", (2.0, 1.0), lot_max=1.0, components_max={"b": 0.6}),
+        ColorLimits(
+            "CMC",
+            (2.0, 1.0),
+            lot_max=1.0,
+            components_max={"b": 0.6},
+            metamerism_max=0.5,
+            whiteness_min=70,
+            tint=(-1, 1.5),
+            yellowness_max=4,
+        ),
         DiameterLimits(0.03, None, 0.05, 3),
         ShrinkageLimits({"x": (0.1, 0.5)}, 0.15, 2, (24, 48)),
         BondLimits(20.0, None, 0.7),
         SurfaceLimits(1.0, 4.0),
         MoistureLimits(0.05),
         {"cosmetic": ("color", "surface"), "load_bearing": ("bond", "diameter")},
+        GlossLimits({60: (30, 50), 85: (0, 8.5)}, 3),
+        OpacityLimits(0.98),
     ) == limits_from(WHOLE)
 
 
@@ -56,6 +80,10 @@ def test_a_short_revision_takes_the_defaults():
 @pytest.mark.parametrize(
     ("body", "pointer", "says"),
     [
+        ({"color": {"whiteness_min": 70, "metamerism_max": 0.5}}, "/color", "stand beside one, never in its place"),
+        ({"color": {"lot_max": 1.0, "tint": [1, -1]}}, "/color/tint", "above the upper"),
+        ({"gloss": {"readings_per_spool_min": 3}}, "/gloss", "sets no limit"),
+        ({"gloss": {"deg_60_gu": [50, 30]}}, "/gloss/deg_60_gu", "above the upper"),
         ({}, "", "ask for nothing"),
         ({"color": None}, "", "ask for nothing"),
         ({"color": {"formula": "CIE76"}}, "/color", "sets no limit"),
@@ -74,6 +102,10 @@ def test_a_short_revision_takes_the_defaults():
         ({"moisture": {"max_percent": 1}, "uses": {"fit": ["shrinkage"]}}, "/uses/fit", "set nothing"),
     ],
     ids=[
+        "whites-alone",
+        "crossed-tint",
+        "gloss-without-angle",
+        "crossed-gloss",
         "nothing",
         "null-block",
         "colour-without-limit",

@@ -7,13 +7,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lots.domain import diameter, shade
+from lots.domain import diameter, gloss, shade
 from lots.domain.acceptance import Evidence
 from lots.domain.agreed import Limits
 from lots.domain.bond import BondLimits, BondTest
 from lots.domain.color import ciede2000
 from lots.domain.diameter import DiameterLimits
 from lots.domain.figures import LEAST_CHROMA, MEASURES, Figure, figures_of, limit_on
+from lots.domain.gloss import GlossLimits
 from lots.domain.limits import Limit
 from lots.domain.shade import ColorLimits
 from lots.domain.shrinkage import ShrinkageLimits
@@ -38,6 +39,8 @@ def figures(evidence: Evidence, reference: Lab | None = WHITE, rule: ColorLimits
         evidence.bond,
         evidence.surface,
         evidence.moisture,
+        gloss.summarise(evidence.gloss),
+        evidence.opacity,
     )
 
 
@@ -210,7 +213,8 @@ def test_a_figure_is_what_the_lot_was_judged_by(code):
 
 
 AXES = {"x": (0.1, 0.5), "y": (0.2, 0.6), "z": (0.3, 0.9)}
-ALL_AXES = replace(EVERY_LIMIT, shrinkage=ShrinkageLimits(AXES))
+ANGLES = {20: (5.0, 20.0), 60: (30.0, 50.0), 85: (60.0, 80.0)}
+ALL_AXES = replace(EVERY_LIMIT, shrinkage=ShrinkageLimits(AXES), gloss=GlossLimits(ANGLES))
 LIMIT = {
     "color.component_l": Limit(-0.8, 0.8),
     "color.component_a": Limit(-0.4, 0.4),
@@ -226,6 +230,10 @@ LIMIT = {
     "bond.control_ratio": Limit(0.7, None),
     "surface.specks": Limit(None, 1.0, "per dm2"),
     "moisture.percent": Limit(None, 0.05, "%"),
+    "gloss.gu_20": Limit(5.0, 20.0, "GU"),
+    "gloss.gu_60": Limit(30.0, 50.0, "GU"),
+    "gloss.gu_85": Limit(60.0, 80.0, "GU"),
+    "opacity.contrast_ratio": Limit(0.98, None),
 }
 # Blocks that ask for something, and nothing of a lot as a whole.
 NOTHING_OF_LOTS = Limits(

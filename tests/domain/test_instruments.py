@@ -190,3 +190,19 @@ def test_a_failed_check_reaches_back_to_the_last_good_one(passed, at, failed_at)
     last_good = history.last_good_before(day(failed_at - 1e-6))
     now = doubt_about(day(at), record(*((when, True) for when in passed), (failed_at, False)))
     assert (last_good is None or day(at) >= last_good) is (now is not None)
+
+
+@pytest.mark.parametrize(
+    ("checks", "due"),
+    [
+        ([], 30),
+        ([(5, True)], 35),
+        ([(5, True), (20, True)], 50),
+        ([(20, True), (5, False)], 50),
+        ([(5, True), (20, False)], 20),
+        ([(20, True), (20, False)], 20),
+    ],
+)
+def test_a_check_is_due_when_the_last_good_one_runs_out_and_at_once_after_a_failed_one(checks, due):
+    """By hand; of two checks at one moment the failed one counts, as it does for readings."""
+    assert day(due) == record(*checks).due_at

@@ -29,6 +29,8 @@ EVERYTHING: dict[str, Any] = {
     "bond": {"mean_min_mpa": 20, "control_ratio_min": 0.7},
     "surface": {"specks_per_dm2_max": 2},
     "moisture": {"max_percent": 0.05},
+    "gloss": {"deg_20_gu": [0, 100], "deg_60_gu": [0, 100], "deg_85_gu": [0, 100]},
+    "opacity": {"contrast_ratio_min": 0.9},
 }
 GOOD, BAD = 1.75, 1.85
 

@@ -263,7 +263,7 @@ def test_an_unknown_characteristic_is_answered_with_those_there_are(shop, bought
     """Whoever mistypes is told every name that would do; a supplier or grade that is not there is not found."""
     supplier, grade = bought
     path = f"/drift?supplier_id={supplier['id']}&grade_id={grade['id']}"
-    said = shop.get("production", f"{path}&characteristic=gloss", 422)["errors"][0]
+    said = shop.get("production", f"{path}&characteristic=taste", 422)["errors"][0]
     assert "characteristic" == said["pointer"]
     for name in ("color", "moisture", *MEASURES):
         assert name in said["hint"]
@@ -296,6 +296,11 @@ def everything(spool, at, number):
     supply.reading("bond", spool, at, stress_mpa=30.0, control=True)
     supply.reading("surface", spool, at, specks=number % 3, area_dm2=2.0)
     supply.reading("moisture", spool, at, moisture_percent=0.03 + 0.005 * wave)
+    for angle in (20, 60, 85):
+        supply.reading("gloss", spool, at, geometry_deg=angle, gloss_gu=40.0 + wave)
+    supply.reading(
+        "opacity", spool, at, over_black=[50.0 - 0.01 * (number % 4), 30.0, 20.0], over_white=[50.0, 30.0, 20.0]
+    )
 
 
 @pytest.mark.parametrize("lots", [0, 1, 2, 7, 8, 20])

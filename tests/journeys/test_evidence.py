@@ -7,7 +7,7 @@ from tests.shop import CONDITIONS, FULL_LIMITS, WHITE
 from tests.tolerances import LEAST_SQUARES
 
 GENERAL = {name: block for name, block in FULL_LIMITS.items() if name != "uses"}
-ALL = ("color", "diameter", "shrinkage", "bond", "surface", "moisture")
+ALL = ("color", "diameter", "shrinkage", "bond", "surface", "moisture", "gloss", "opacity")
 COUPON = {"feature": "outside", "designed_mm": 100, "measured_mm": 99.7, "age_h": 24}
 
 
@@ -25,6 +25,10 @@ def whole(kind, spools):
         return [*bars, {**first, "stress_mpa": 30.0, "control": True}]
     if kind == "surface":
         return [{**first, "specks": 1, "area_dm2": 2.0}]
+    if kind == "gloss":
+        return [{"spool_code": s, "geometry_deg": 60, "gloss_gu": 40.0} for s in spools]
+    if kind == "opacity":
+        return [{**first, "over_black": [94.9, -0.8, 1.5], "over_white": WHITE}]
     return [{**first, "moisture_percent": 0.03}]
 
 
@@ -131,8 +135,22 @@ def test_one_length_cannot_tell_scale_from_offset(shop):
         ("bond", {"stress_mpa": 1755}, "/stress_mpa", "psi"),
         ("surface", {"specks": 1.5, "area_dm2": 1}, "/specks", ""),
         ("surface", {"specks": 1, "area_dm2": 0}, "/area_dm2", ""),
+        ("gloss", {"geometry_deg": 60, "gloss_gu": 925}, "/gloss_gu", "did you mean 92.5?"),
+        ("gloss", {"geometry_deg": 45, "gloss_gu": 40}, "/geometry_deg", ""),
+        ("opacity", {"over_black": WHITE, "over_white": [94.0, -0.8, 1.5]}, "/over_black", "first on black"),
     ],
-    ids=["ppm", "inches", "shrinkage-for-length", "pascals", "psi", "half-a-speck", "no-area"],
+    ids=[
+        "ppm",
+        "inches",
+        "shrinkage-for-length",
+        "pascals",
+        "psi",
+        "half-a-speck",
+        "no-area",
+        "point",
+        "angle",
+        "swapped",
+    ],
 )
 def test_a_slip_of_the_technician_comes_back_with_a_hint(shop, kind, fields, pointer, hint):
     """A unit that was mistaken is recognised where it can be, and nothing is stored."""

@@ -17,7 +17,12 @@ from lots.store.copying import tables
 from lots.store.fields import Instant, Json
 
 # The rules of the tables leave these words only.
-WORDS = {("lot", "standing"): "released", ("reading", "kind"): "color", ("instrument_check", "result"): "pass"}
+WORDS = {
+    ("lot", "standing"): "released",
+    ("reading", "kind"): "color",
+    ("instrument_check", "result"): "pass",
+    ("instrument_study", "kind"): "agreement",
+}
 # Doubles whose last bits are lost in fifteen digits, the smallest and the largest below the narrowest rule (a diameter below 10 mm).
 DOUBLES = (0.1 + 0.2, 1 / 3, 5e-324, 2.2250738585072014e-308, 9.999999999999998)
 
@@ -71,7 +76,7 @@ def dump(path: Path) -> dict[str, list[Any]]:
             name = model._meta.table_name
             columns = [field.column_name for field in model._meta.sorted_fields]
             each = ", ".join(f'"{column}", typeof("{column}")' for column in columns)
-            found[name] = file.execute(f'SELECT {each} FROM "{name}" ORDER BY id').fetchall()  # noqa: S608  # our own names
+            found[name] = file.execute(f'SELECT {each} FROM "{name}" ORDER BY id').fetchall()  # our own names
         return found
 
 

@@ -139,7 +139,7 @@ def up(migrator, db):
         migrator.migrate(migrator.add_column("shelf", "note", TextField(null=True)))
         db.execute_sql("UPDATE shelf SET depth_mm = height_mm / 2")
     db.create_tables([Tag], safe=False)
-'''  # noqa: S608  # it only looks like a query
+'''  # it only looks like a query
 NEXT = """
 def up(migrator, db):
     db.execute_sql("ALTER TABLE tag ADD COLUMN hue TEXT")
@@ -183,5 +183,5 @@ def described() -> list[tuple[str, ...]]:
 def rows() -> list[tuple[Any, ...]]:
     """Every row of version 1's tables, in the columns it had."""
     columns = "id, code, below_id, word, height_mm, closed_at"
-    shelves = db.execute_sql(f"SELECT {columns} FROM shelf ORDER BY id").fetchall()  # noqa: S608  # our own names
+    shelves = db.execute_sql(f"SELECT {columns} FROM shelf ORDER BY id").fetchall()  # our own names
     return [tuple(row) for row in shelves + db.execute_sql("SELECT id, shelf_id FROM box").fetchall()]

@@ -85,7 +85,10 @@ def test_others_write_while_a_backup_is_made(shop, tmp_path, monkeypatch):
 
         def meddle(doing, done, of):
             with server:
-                server.execute("INSERT INTO shade VALUES (?, ?, 'late', '2026', 'x')", (99 + done, f"L{done}"))
+                server.execute(
+                    "INSERT INTO shade (id, code, name, recorded_at, recorded_by, version) VALUES (?, ?, 'late', '2026', 'x', 1)",
+                    (99 + done, f"L{done}"),
+                )
                 server.execute("UPDATE lot SET version = version + 1")
             written.append(done)
 
@@ -100,7 +103,9 @@ def test_what_only_the_log_holds_is_in_the_backup(shop, tmp_path):
     with closing(sqlite3.connect(shop)) as server:
         server.execute("PRAGMA wal_autocheckpoint = 0")
         with server:
-            server.execute("INSERT INTO shade VALUES (99, 'LATE', 'late', '2026', 'x')")
+            server.execute(
+                "INSERT INTO shade (id, code, name, recorded_at, recorded_by, version) VALUES (99, 'LATE', 'late', '2026', 'x', 1)"
+            )
         assert ROWS + 1 == backup(f"sqlite:///{shop}", tmp_path / "kept.sqlite3").rows
 
 
@@ -141,7 +146,7 @@ def test_a_backup_that_breaks_off_leaves_nothing(shop, tmp_path):
 @pytest.mark.parametrize(("found", "rows"), [(0, ROWS), (7, ROWS), (-1, ROWS)])
 def test_a_file_of_any_version_can_be_kept(shop, tmp_path, found, rows):
     """A copy is wanted most before a migration."""
-    write(shop, f"UPDATE schema_version SET version = {found}")  # noqa: S608  # a number of our own
+    write(shop, f"UPDATE schema_version SET version = {found}")  # a number of our own
     assert rows == backup(f"sqlite:///{shop}", tmp_path / "kept.sqlite3").rows
 
 
@@ -219,7 +224,10 @@ def test_a_database_with_nothing_in_it_may_be_filled(kept, tmp_path):
 
 def test_what_is_there_is_never_lost(shop, kept, tmp_path):
     """A database that holds something is refused; when it shall be replaced it is kept beside, whole."""
-    write(shop, "INSERT INTO shade VALUES (99, 'LATE', 'late', '2026', 'x')")
+    write(
+        shop,
+        "INSERT INTO shade (id, code, name, recorded_at, recorded_by, version) VALUES (99, 'LATE', 'late', '2026', 'x', 1)",
+    )
     before = dump(shop)
     with pytest.raises(NotDone, match="--replace"):
         restore(f"sqlite:///{shop}", kept, NOW)
@@ -261,7 +269,7 @@ def test_two_restores_in_one_second_keep_both(shop, kept):
 @pytest.mark.parametrize(("found", "words"), [(0, "version 0.*lots migrate"), (7, "version 7"), (-1, "lots move")])
 def test_a_backup_of_another_version_is_refused(kept, tmp_path, found, words):
     """The message names the file, both versions and what to do."""
-    write(kept, f"UPDATE schema_version SET version = {found}")  # noqa: S608  # a number of our own
+    write(kept, f"UPDATE schema_version SET version = {found}")  # a number of our own
     with pytest.raises(schema.WrongSchema, match=rf"kept\.sqlite3 .*{words}"):
         restore(f"sqlite:///{tmp_path / 'new.sqlite3'}", kept, NOW)
     assert not (tmp_path / "new.sqlite3").exists()
@@ -311,7 +319,8 @@ def test_a_backup_of_postgresql_is_one_moment(postgres, tmp_path):
         with psycopg.connect(postgres) as server:
             server.execute("UPDATE lot SET version = version + 1")
             server.execute(
-                "INSERT INTO shade VALUES (%s, %s, 'late', '2026', 'x')", (100 + len(meddled), f"L{done}{of}")
+                "INSERT INTO shade (id, code, name, recorded_at, recorded_by, version) VALUES (%s, %s, 'late', '2026', 'x', 1)",
+                (100 + len(meddled), f"L{done}{of}"),
             )
         meddled.append(done)
 

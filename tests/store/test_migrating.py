@@ -212,7 +212,7 @@ def test_a_step_must_not_leave_rows_that_refer_to_none(tmp_path, steps):
     with connected():
         make_old()
         db.execute_sql("DROP TRIGGER shelf_stays")
-        write(steps, "0002_tags", f"{STEP}    db.execute_sql('DELETE FROM shelf WHERE id = 7')\n")  # noqa: S608
+        write(steps, "0002_tags", f"{STEP}    db.execute_sql('DELETE FROM shelf WHERE id = 7')\n")
         with pytest.raises(NotDone, match="refer to none"):
             migrate(steps)
         assert ([4, 7], 1) == ([row.id for row in OldShelf.select()], version())

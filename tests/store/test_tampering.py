@@ -62,25 +62,25 @@ def row_of(model, number):
     """A row as the engine holds it, by column."""
     columns = [field.column_name for field in model._meta.sorted_fields]
     names = ", ".join(f'"{column}"' for column in columns)
-    values = sql(f'SELECT {names} FROM "{model._meta.table_name}" WHERE id = ?', number).fetchone()  # noqa: S608
+    values = sql(f'SELECT {names} FROM "{model._meta.table_name}" WHERE id = ?', number).fetchone()
     return dict(zip(columns, values, strict=True))
 
 
 def put(model, row):
     """A row put in by hand."""
     names, marks = ", ".join(f'"{column}"' for column in row), ", ".join("?" * len(row))
-    sql(f'INSERT INTO "{model._meta.table_name}" ({names}) VALUES ({marks})', *row.values())  # noqa: S608
+    sql(f'INSERT INTO "{model._meta.table_name}" ({names}) VALUES ({marks})', *row.values())
 
 
 def take_out(model, number):
     """A row deleted by hand."""
-    sql(f'DELETE FROM "{model._meta.table_name}" WHERE id = ?', number)  # noqa: S608
+    sql(f'DELETE FROM "{model._meta.table_name}" WHERE id = ?', number)
 
 
 def edit(model, row_id, /, **columns):
     """Columns of a row changed by hand."""
     for column, value in columns.items():
-        sql(f'UPDATE "{model._meta.table_name}" SET "{column}" = ? WHERE id = ?', value, row_id)  # noqa: S608
+        sql(f'UPDATE "{model._meta.table_name}" SET "{column}" = ? WHERE id = ?', value, row_id)
 
 
 @contextmanager
@@ -93,7 +93,7 @@ def undone(model, number):
 
 
 # Words that a rule of the table allows, in place of one another.
-OTHER = {"fail": "pass", "pass": "fail", "diameter": "moisture"}
+OTHER = {"fail": "pass", "pass": "fail", "diameter": "moisture", "repeatability": "linearity"}
 
 
 def other(field, value):
@@ -132,10 +132,12 @@ def last_entry(table, number):
 
 
 def some_row(cover):
-    """The number of a row of a table; of a load one that has ended, since a spool has only one other."""
+    """The number of a row of a table; of a load or an exclusion one that has ended, since a spool or a reading has only one other."""
     query = cover.model.select(cover.model.id)
     if cover.model is models.Load:
         query = query.where(models.Load.unloaded_at.is_null(False))
+    if cover.model is models.ReadingExclusion:
+        query = query.where(models.ReadingExclusion.included_at.is_null(False))
     return query.order_by(cover.model.id).first().id
 
 

@@ -1,0 +1,261 @@
+"""Studies of instruments: how much one scatters, whether it reads true over its range, how far it reads from another."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from datetime import datetime
+from typing import Any
+
+from lots.desks import clock, study_words
+from lots.desks.bench import after
+from lots.desks.catalog import found
+from lots.desks.errors import Conflict, Fault, Invalid, NotFound
+from lots.desks.judging import judge_lot
+from lots.desks.words import clause, moment
+from lots.domain.agreement import ReadOnBoth, agreement
+from lots.domain.gauge import Trial, gauge_study
+from lots.domain.instrument_uncertainty import MEASURES
+from lots.domain.linearity import Artefact, linearity
+from lots.domain.plausibility import doubt_lab
+from lots.domain.values import Lab
+from lots.store import catalog, history, lots
+from lots.store import studies as store
+from lots.store.database import transaction
+from lots.store.paging import Page
+
+# What each kind of study is made of, and what it may have beside.
+NEEDS = {
+    "repeatability": ("measure", "trials"),
+    "linearity": ("measure", "artefacts"),
+    "agreement": ("other_instrument_id", "plaques"),
+}
+_MAY = {"repeatability": ("tolerance_width",), "linearity": (), "agreement": ()}
+_FIELDS = ("measure", "other_instrument_id", "trials", "artefacts", "plaques", "tolerance_width")
+
+
+def add(instrument_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
+    """Stores a study with its readings, and judges again every lot whose readings it gives another uncertainty.
+
+    Raises:
+        NotFound: no such instrument.
+        Invalid: fields of another kind of study, readings that cannot be, or a design that cannot be judged; nothing was stored.
+    """
+    now = clock.now()
+    faults = clock.doubt_future("/studied_at", values["studied_at"], now) + _kind_faults(values)
+    with transaction():
+        instrument = found("instrument", instrument_id)
+        other = None
+        if values.get("other_instrument_id") is not None:
+            other, more = _other(instrument, values["other_instrument_id"])
+            faults += more
+        faults = faults or _reading_faults(values)
+        if faults:
+            raise Invalid(*faults)
+        body = {name: values[name] for name in _FIELDS[2:] if values.get(name) is not None}
+        shows = _design(values["kind"], body)
+        sd = shows.standard_deviations if values["kind"] == "repeatability" else {}
+        catalog.lock("instrument", instrument.id)
+        row = store.add(
+            instrument,
+            {
+                "other": other,
+                "kind": values["kind"],
+                "measure": values.get("measure"),
+                "studied_at": values["studied_at"],
+                "body": body,
+                "gauge_sd": sd.get("gauge"),
+                "repeat_sd": sd.get("repeatability"),
+                "note": values.get("note"),
+            },
+            by,
+            now,
+        )
+        reason = f"Instrument {instrument.code} was studied on {moment(row.studied_at)}."
+        touched = _judged_again(row, by, now, reason)
+        history.note(None, "instrument studied", by, now, {"instrument_study": [row.id]})
+        return {**view(store.find(row.id)), "lots": touched}
+
+
+def _kind_faults(values: dict[str, Any]) -> list[Fault]:
+    """Fields that a kind of study needs and lacks, or that belong to another."""
+    kind = values["kind"]
+    hint = f"A study of {kind} takes {', '.join((*NEEDS[kind], *_MAY[kind]))}."
+    lacking = [Fault(f"/{name}", "This is needed.", hint) for name in NEEDS[kind] if values.get(name) is None]
+    odd = set(_FIELDS) - set(NEEDS[kind]) - set(_MAY[kind])
+    return lacking + [
+        Fault(f"/{name}", f"This is not part of a study of {kind}.", hint)
+        for name in _FIELDS
+        if name in odd and values.get(name) is not None
+    ]
+
+
+def _other(instrument: Any, number: int) -> tuple[Any, list[Fault]]:
+    other = catalog.find("instrument", number)
+    if other is None:
+        hint = "The list of instruments has those there are."
+        return None, [Fault("/other_instrument_id", f"There is no instrument {number}.", hint)]
+    if other.id == instrument.id:
+        hint = "Give the other one that the same plaques were read on."
+        return None, [Fault("/other_instrument_id", "This is the instrument itself.", hint)]
+    return other, []
+
+
+def _reading_faults(values: dict[str, Any]) -> list[Fault]:
+    """Single readings that cannot be, each at its place."""
+    if values["kind"] == "agreement":
+        return [
+            Fault(f"/plaques/{i}/{side}/{j}", doubt.detail, doubt.hint)
+            for i, plaque in enumerate(values["plaques"])
+            for side in ("first", "second")
+            for j, lab in enumerate(plaque[side])
+            if (doubt := doubt_lab(lab, None))
+        ]
+    about = MEASURES[values["measure"]]
+    places = [(f"/trials/{i}/value", trial["value"]) for i, trial in enumerate(values.get("trials") or ())]
+    for i, artefact in enumerate(values.get("artefacts") or ()):
+        places.append((f"/artefacts/{i}/reference", artefact["reference"]))
+        places += [(f"/artefacts/{i}/readings/{j}", value) for j, value in enumerate(artefact["readings"])]
+    hint = f"Give {about.label}{f' in {about.unit}' if about.unit else ''}."
+    return [
+        Fault(place, f"{value:g} is no {about.label}, which lies between {about.low:g} and {about.high:g}.", hint)
+        for place, value in places
+        if not about.low <= value <= about.high
+    ]
+
+
+def _design(kind: str, body: dict[str, Any]) -> Any:
+    """What the readings of a study show.
+
+    Raises:
+        Invalid: they cannot be judged, in the words of whoever tried.
+    """
+    place = NEEDS[kind][1]
+    try:
+        return _JUDGE[kind](body)
+    except ValueError as wrong:
+        raise Invalid(Fault(f"/{place}", f"{str(wrong)[:1].upper()}{str(wrong)[1:]}.", _HINTS[kind])) from None
+
+
+_HINTS = {
+    "repeatability": "Have every operator read every part equally often, twice at least; common practice is 10 parts, 3 operators, 3 times.",
+    "linearity": "Read at least two artefacts of different reference value, each twice or more; common practice is five, ten times each.",
+    "agreement": "Read each plaque on both instruments, and give all its readings under one code.",
+}
+_JUDGE: dict[str, Callable[[dict[str, Any]], Any]] = {
+    "repeatability": lambda body: gauge_study(
+        [Trial(trial["part"], trial["operator"], trial["value"]) for trial in body["trials"]]
+    ),
+    "linearity": lambda body: linearity(
+        [Artefact(a["code"], a["reference"], tuple(a["readings"])) for a in body["artefacts"]]
+    ),
+    "agreement": lambda body: agreement(read_on_both(body)),
+}
+
+
+def read_on_both(body: dict[str, Any]) -> list[ReadOnBoth]:
+    """The plaques of a stored agreement study."""
+    return [
+        ReadOnBoth(plaque["code"], *(tuple(Lab(*lab) for lab in plaque[side]) for side in ("first", "second")))
+        for plaque in body["plaques"]
+    ]
+
+
+def _judged_again(study: Any, by: str, now: datetime, reason: str) -> list[dict[str, Any]]:
+    """Judges the lots whose readings a study speaks for; answers those that stand otherwise now."""
+    if study.kind != "repeatability":
+        return []
+    kind, until = MEASURES[study.measure].kind, store.next_at(study)
+    held = lots.lock(store.lots_read(study.instrument_id, kind, study.studied_at, until))
+    touched = []
+    for lot in held.values():
+        before = lot.standing
+        judge_lot(lot, by, now, reason=reason)
+        if lot.standing != before:
+            touched.append({**after(lot), "standing_before": before})
+    return touched
+
+
+def listed(instrument_id: int, cursor: str | None, limit: int) -> Page:
+    """Returns a page of an instrument's studies with what each shows."""
+    return store.listed(found("instrument", instrument_id), cursor, limit).map(view)
+
+
+def _found(number: int) -> Any:
+    row = store.find(number)
+    if row is None:
+        raise NotFound(f"There is no study {number}. The studies of its instrument have their numbers.")
+    return row
+
+
+def get(number: int) -> dict[str, Any]:
+    """Returns one study.
+
+    Raises:
+        NotFound: no such study.
+    """
+    return view(_found(number))
+
+
+def void(number: int, reason: str, by: str) -> dict[str, Any]:
+    """Says that a study does not count, keeps it visible, and judges again the lots it spoke for.
+
+    Raises:
+        NotFound: no such study.
+        Conflict: it is void already.
+    """
+    now = clock.now()
+    with transaction():
+        catalog.lock("instrument", _found(number).instrument_id)
+        study = _found(number)
+        if already := getattr(study, "void", None):
+            raise Conflict(
+                f"Study {number} was voided by {already.voided_by} already: {clause(already.reason)} Nothing more needs to be done."
+            )
+        made = store.void(study, reason, by, now)
+        why = f"Study {number} of instrument {study.instrument.code} voided: {reason}"
+        touched = _judged_again(study, by, now, why)
+        history.note(None, "study voided", by, now, {"study_void": [made.id]})
+        return {**view(store.find(number)), "lots": touched}
+
+
+def view(row: Any) -> dict[str, Any]:
+    """A study with its readings as they were posted, and what they show, worked out from them."""
+    shows, void_row = _design(row.kind, row.body), getattr(row, "void", None)
+    results = dict.fromkeys(NEEDS)
+    results[row.kind] = study_words.RESULTS[row.kind](shows, row)
+    return {
+        "id": row.id,
+        "instrument_id": row.instrument_id,
+        "other_instrument_id": row.other_id,
+        "kind": row.kind,
+        "measure": row.measure,
+        "studied_at": row.studied_at,
+        **{name: row.body.get(name) for name in _FIELDS[2:]},
+        "note": row.note,
+        **results,
+        "says": _says(row, shows),
+        "voided": void_row and {name: getattr(void_row, name) for name in ("reason", "voided_at", "voided_by")},
+        "recorded_at": row.recorded_at,
+        "recorded_by": row.recorded_by,
+    }
+
+
+def _says(row: Any, shows: Any) -> Sequence[str]:
+    says = study_words.SAYS[row.kind](shows, row)
+    if row.kind == "repeatability":
+        says.append(_feeds(row))
+    return says
+
+
+def _feeds(row: Any) -> str:
+    """What the study means for readings taken from then on."""
+    instrument, about, sd = row.instrument, MEASURES[row.measure], row.gauge_sd
+    unit = f" {about.unit}".rstrip()
+    if sd == 0:
+        return "Nothing scattered, so this study counts for no uncertainty: the instrument shows too few digits for it."
+    stated = instrument.standard_uncertainty
+    since = f"What {instrument.code} reads from {moment(row.studied_at)} on"
+    if stated is not None and stated >= sd:
+        return f"{since} keeps the stated standard uncertainty of {stated:.2g}{unit}, which is no smaller than {sd:.2g}{unit}."
+    rest = " once L*, a* and b* were all studied" if stated is None and about.kind == "color" else ""
+    return f"{since} counts with a standard uncertainty of at least {sd:.2g}{unit}{rest}, until a newer study. Earlier readings keep theirs."

@@ -1,0 +1,403 @@
+"""References that age, over HTTP: a working copy and its offset, a tile that stays and a plaque that moves, what that puts in doubt, what is due.
+
+The rule of what moved is checked in tests/domain/test_ageing.py; here the colours are far enough apart, or alike, that no rule decides otherwise:
+that tile and plaque together tell instrument from plaque is common practice.
+"""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from lots.desks import checking, clock
+from lots.store.checking import snapshot
+from tests.api.test_queries import asked
+from tests.pages.reading import Browser
+from tests.shop import CONDITIONS, SIMPLE_LIMITS, WHITE
+from tests.store.rows import connected, counts
+from tests.tolerances import SAME_SUM
+
+START = datetime(2025, 1, 10, 8, tzinfo=UTC)
+DAY = timedelta(days=1)
+TILE = [97.0, -0.1, 0.4]
+COLOR = {"sampling": {"fixed": 1}, "color": {"lot_max": 1.0}}
+
+
+def day(number):
+    """So many days after the beginning."""
+    return START + number * DAY
+
+
+def on(number):
+    """Within it, it is that day."""
+    return clock.retelling(day(number))
+
+
+def three(lab, b=0.0):
+    """Three readings that scatter by 0.01, so much yellower than a colour."""
+    return [[lab[0] + d, lab[1] + d, lab[2] + b + d] for d in (-0.01, 0.0, 0.01)]
+
+
+def tile(b=0.0, code="T-1"):
+    """What the tile reads."""
+    return {"artefact": "tile", "code": code, "readings": three(TILE, b)}
+
+
+def master(b=0.0):
+    """What the master reads."""
+    return {"artefact": "master", "readings": three(WHITE, b)}
+
+
+def copy(b=0.0, code="W1"):
+    """What a working copy reads."""
+    return {"artefact": "copy", "code": code, "readings": three(WHITE, 0.25 + b)}
+
+
+@pytest.fixture
+def shade(shop):
+    """A white, approved on the first day, to be measured again every 180 days; its instrument is SPEC-1."""
+    with on(0):
+        body = {"code": "HW", "name": "Harbour White", "remeasure_every_days": 180}
+        made = shop.post("quality", "/shades", body)
+        shop.approve(made["id"], WHITE)
+        shop.post(
+            "quality", "/instruments", {"code": "SPEC-1", "kind": "spectrophotometer", "check_interval_days": 3650}
+        )
+    return made
+
+
+def copied(shop, shade, number, status=201, **more):
+    """A working copy, 0.25 yellower than the master, made that day."""
+    body = {
+        "code": "W1",
+        "master": three(WHITE),
+        "copy": three(WHITE, 0.25),
+        "conditions": CONDITIONS,
+        "instrument_id": 1,
+        "measured_at": day(number).isoformat(),
+        **more,
+    }
+    with on(number):
+        return shop.post("quality", f"/shades/{shade['id']}/working-copies", body, status)
+
+
+def session(shop, shade, number, *read, status=201, **more):
+    """A session of that day."""
+    body = {
+        "measured_at": day(number).isoformat(),
+        "instrument_id": 1,
+        "conditions": CONDITIONS,
+        "read": list(read),
+        **more,
+    }
+    with on(number):
+        return shop.post("quality", f"/shades/{shade['id']}/remeasurements", body, status)
+
+
+def lots_on(shop, shade, *numbers):
+    """A lot of the shade, judged on each of these days: their numbers."""
+    with on(0):
+        supplier, grade = shop.supplier(), shop.grade(limits=COLOR, shade_id=shade["id"])
+    made = []
+    for number in numbers:
+        at = day(number).isoformat()
+        with on(number):
+            got = shop.receive(supplier, grade, f"Q-{number}", spools=1, received_at=at)
+            shop.color(got["spools"][0]["code"], WHITE, measured_at=at)
+        made.append(got["lot_id"])
+    return made
+
+
+def due(shop, number):
+    """What is due, asked that day, by what and code."""
+    with on(number):
+        return {(item["what"], item["code"]): item for item in shop.get("quality", "/due")["items"]}
+
+
+def test_a_working_copy_keeps_its_offset(shop, shade):
+    """0.25 yellower than the master (by hand); its uncertainty is that of two means of three, each with a standard deviation of 0.01."""
+    made = copied(shop, shade, 1, remeasure_every_days=90)
+    assert pytest.approx([0.0, 0.0, 0.25], abs=SAME_SUM * 100) == made["offset"]
+    assert pytest.approx([0.01 * (2 / 3) ** 0.5] * 3, abs=1e-9) == made["offset_uncertainty"]
+    assert (1, True, False) == (made["revision"], made["in_use"], made["moved"])
+    assert "b* +0.25 from the master" in made["says"]
+    assert "Verdicts stay against the values of revision 1" in made["says"]
+    again = copied(shop, shade, 2)
+    listed = shop.get("quality", f"/shades/{shade['id']}/working-copies")["items"]
+    assert [(made["id"], False), (again["id"], True)] == [(item["id"], item["in_use"]) for item in listed]
+    assert "was replaced" in listed[0]["says"]
+
+
+def test_the_first_session_has_nothing_to_compare_with(shop, shade):
+    """It is kept as what later ones are compared with, and answers that it cannot tell; it is no agreement, so nothing is due later for it."""
+    before = due(shop, 1)["master", "HW"]["due_at"]
+    found = session(shop, shade, 1, tile(), master())
+    assert [("cannot tell", None, None)] == [(f["mover"], f["plaque"], f["compared_with"]) for f in found["found"]]
+    assert "Nothing to compare with yet" in found["says"]
+    assert [] == found["in_doubt"]
+    assert before == due(shop, 1)["master", "HW"]["due_at"]
+
+
+def test_a_tile_that_stays_and_a_plaque_that_moves(shop, shade):
+    """The plaque changed, and the answer lists what was decided since it last agreed; the shade says so until a new revision is approved."""
+    early, between, late = lots_on(shop, shade, 10, 200, 300)
+    session(shop, shade, 1, tile(), master())
+    agreed = session(shop, shade, 180, tile(), master())
+    assert ["neither"] == [found["mover"] for found in agreed["found"]]
+    assert [] == agreed["in_doubt"]
+    found = session(shop, shade, 360, tile(), master(0.6))
+    (told,) = found["found"]
+    assert ("plaque", 1, "moved", "still") == (
+        told["mover"],
+        told["compared_with"],
+        told["plaque"]["state"],
+        told["instrument"]["state"],
+    )
+    assert pytest.approx([0.0, 0.0, 0.6], abs=1e-9) == told["plaque"]["change"]
+    assert "The tile reads as before and the plaque does not" in told["says"]
+    assert "yellower" in told["says"]
+
+    (entry,) = found["in_doubt"]
+    assert (day(180), day(360), None) == tuple(
+        entry[name] and datetime.fromisoformat(entry[name]) for name in ("since", "found_at", "until")
+    )
+    decisions = shop.get("quality", f"/lots/{between}/decisions")["items"][-1:]
+    decisions += shop.get("quality", f"/lots/{late}/decisions")["items"][-1:]
+    listed = {line["id"]: line for line in entry["decisions"]}
+    assert {between, late} == {line["lot_id"] for line in listed.values()}
+    assert {decision["id"] for decision in decisions} <= set(listed)
+    assert {"Q-200", "Q-300"} == {line["supplier_lot"] for line in listed.values()}
+    assert "No decision was changed" in found["says"]
+    assert "on 2 lots" in found["says"]
+    for lot_id in (early, between, late):
+        assert "released" == shop.lot(lot_id)["standing"]
+
+    shown = shop.get("quality", f"/shades/{shade['id']}")
+    assert [{name: value for name, value in entry.items() if name != "decisions"}] == shown["in_doubt"]
+    assert "This stands until a new revision is approved" in shown["in_doubt"][0]["says"]
+    with on(361):
+        shop.approve(shade["id"], [95.0, -0.8, 2.1])
+    assert [] == shop.get("quality", f"/shades/{shade['id']}")["in_doubt"]
+    # The lots are judged again when somebody asks: 0.6 bluer than the new reference is still within 1.0 for each.
+    assert 1 == shop.lot(late)["shade_revision"]
+    again = shop.post("quality", f"/lots/{late}/reassess")
+    assert ("released", 2) == (again["standing"], again["shade_revision"])
+    with connected(), snapshot():
+        assert [] == [flaw.line for flaw in checking.found()]
+
+
+@pytest.mark.parametrize(
+    ("of_tile", "of_master", "mover", "words", "doubted"),
+    [
+        (0.0, 0.0, "neither", "Tile and plaque read as before", 0),
+        (0.6, 0.6, "instrument", "the instrument drifted", 0),
+        (0.6, 1.4, "both", "instrument and plaque both changed", 1),
+        (0.0, -0.6, "plaque", "bluer", 1),
+    ],
+)
+def test_tile_and_plaque_together_tell_which_moved(shop, shade, of_tile, of_master, mover, words, doubted):
+    """Each of the four answers in its own words; an instrument that drifted puts no plaque in doubt, and is to be checked."""
+    session(shop, shade, 1, tile(), master())
+    found = session(shop, shade, 30, tile(of_tile), master(of_master))
+    assert mover == found["found"][0]["mover"]
+    assert words in found["says"]
+    assert doubted == len(found["in_doubt"])
+    assert ("Check the instrument" in found["says"]) is bool(of_tile)
+
+
+def test_a_session_that_cannot_tell_neither_doubts_nor_agrees(shop, shade):
+    """Single readings show no scatter, so they settle nothing; with the scatter known from studies of the instrument they do."""
+    once = [{"artefact": "tile", "code": "T-1", "readings": [TILE]}, {"artefact": "master", "readings": [WHITE]}]
+    session(shop, shade, 1, *once)
+    moved = [once[0], {"artefact": "master", "readings": [[WHITE[0], WHITE[1], WHITE[2] + 0.6]]}]
+    found = session(shop, shade, 30, *moved)
+    assert ("cannot tell", []) == (found["found"][0]["mover"], found["in_doubt"])
+    assert "Read each more often" in found["says"]
+    trials = [
+        {"part": part, "operator": who, "value": value + apart}
+        for part, value in (("P1", 0.0), ("P2", 1.0))
+        for who in ("ann", "bo")
+        for apart in (-0.01, 0.01)
+    ]
+    with on(31):
+        for measure in ("color.dL", "color.da", "color.db"):
+            body = {"kind": "repeatability", "measure": measure, "studied_at": day(0).isoformat(), "trials": trials}
+            shop.post("quality", "/instruments/1/studies", body)
+    (first, second) = shop.get("quality", f"/shades/{shade['id']}/remeasurements")["items"]
+    assert ["cannot tell", "plaque"] == [one["found"][0]["mover"] for one in (first, second)]
+    assert 1 == len(shop.get("quality", f"/shades/{shade['id']}")["in_doubt"])
+
+
+def test_what_was_read_otherwise_is_not_compared(shop, shade):
+    """Another tile, other conditions or another instrument: nothing to compare with yet."""
+    with on(0):
+        shop.post(
+            "quality", "/instruments", {"code": "SPEC-2", "kind": "spectrophotometer", "check_interval_days": 3650}
+        )
+    session(shop, shade, 1, tile(), master())
+    for more in (
+        {"read": [tile(code="T-2"), master(0.6)]},
+        {"conditions": {**CONDITIONS, "specular": "excluded"}},
+        {"instrument_id": 2},
+    ):
+        found = session(shop, shade, 30, tile(), master(0.6), **more)
+        assert [None] == [told["compared_with"] for told in found["found"]]
+        assert [] == found["in_doubt"]
+
+
+def test_a_copy_that_moved_is_replaced(shop, shade):
+    """The master stays and its copy does not: the copy no longer stands in, the shade says so, and a new copy of its code clears it."""
+    copied(shop, shade, 1)
+    session(shop, shade, 1, tile(), master(), copy())
+    found = session(shop, shade, 90, tile(), master(), copy(0.6))
+    assert [("master", "neither"), ("copy", "plaque")] == [(told["artefact"], told["mover"]) for told in found["found"]]
+    assert [("copy", "W1")] == [(entry["artefact"], entry["code"]) for entry in found["in_doubt"]]
+    (item,) = shop.get("quality", f"/shades/{shade['id']}/working-copies")["items"]
+    assert item["moved"] is True
+    assert "no longer stands in" in item["says"]
+    copied(shop, shade, 91)
+    assert [] == shop.get("quality", f"/shades/{shade['id']}")["in_doubt"]
+
+
+def test_a_session_that_was_a_mistake_is_voided(shop, shade):
+    """It stays visible and tells nothing any more; what it alone put in doubt is so no more."""
+    session(shop, shade, 1, tile(), master())
+    found = session(shop, shade, 30, tile(), master(0.6))
+    etag = shop.call("quality", "GET", f"/shades/{shade['id']}").headers["ETag"]
+    answer = shop.post("quality", f"/remeasurements/{found['id']}/void", {"reason": "dust on the plaque"})
+    assert ([], [], "dust on the plaque") == (answer["found"], answer["in_doubt"], answer["voided"]["reason"])
+    shown = shop.call("quality", "GET", f"/shades/{shade['id']}", If_None_Match=etag)
+    assert (200, []) == (shown.status_code, shown.get_json()["in_doubt"])
+    assert [None, "dust on the plaque"] == [
+        item["voided"] and item["voided"]["reason"]
+        for item in shop.get("quality", f"/shades/{shade['id']}/remeasurements")["items"]
+    ]
+    shop.post("quality", f"/remeasurements/{found['id']}/void", {"reason": "again"}, 409)
+
+
+def test_agreeing_again_ends_the_doubt_and_not_the_mark(shop, shade):
+    """What was decided while it may have been off stays listed, what was decided after it agreed again is not."""
+    _, after = lots_on(shop, shade, 40, 120)
+    session(shop, shade, 1, tile(), master())
+    session(shop, shade, 60, tile(), master(0.6))
+    found = session(shop, shade, 90, tile(), master())
+    (entry,) = found["in_doubt"]
+    assert day(90) == datetime.fromisoformat(entry["until"])
+    assert after not in {line["lot_id"] for line in entry["decisions"]}
+    assert {"Q-40"} == {line["supplier_lot"] for line in entry["decisions"]}
+    assert "It read as before again" in entry["says"]
+
+
+def test_what_is_due_and_what_is_late(shop, shade):
+    """A master 180 days after it last agreed, a copy 90 days after it was made, an instrument when its check runs out; soonest first."""
+    copied(shop, shade, 1, remeasure_every_days=90)
+    found = due(shop, 50)
+    assert [day(91), day(180), day(3650)] == [datetime.fromisoformat(item["due_at"]) for item in found.values()]
+    assert [("working_copy", "W1"), ("master", "HW"), ("instrument", "SPEC-1")] == list(found)
+    assert [False] * 3 == [item["overdue"] for item in found.values()]
+    session(shop, shade, 1, tile(), master())
+    session(shop, shade, 100, tile(), master())
+    with on(281):
+        answer = shop.get("quality", "/due")
+    assert ["W1", "HW"] == [item["code"] for item in answer["items"] if item["overdue"]]
+    assert day(280) == datetime.fromisoformat(answer["items"][1]["due_at"])
+    assert "The master of HW has been due for measuring again since 2025-10-17 08:00 UTC." == answer["items"][1]["says"]
+    assert "2 things are overdue." == answer["says"]
+    session(shop, shade, 290, tile(), master(0.6))
+    assert day(290) == datetime.fromisoformat(due(shop, 291)["master", "HW"]["due_at"])
+    check = {"checked_at": day(300).isoformat(), "result": "fail"}
+    with on(300):
+        shop.post("quality", "/instruments/1/checks", check)
+    assert day(300) == datetime.fromisoformat(due(shop, 301)["instrument", "SPEC-1"]["due_at"])
+
+
+def test_a_schedule_can_be_changed(shop, shade):
+    """With the shade's ETag; without a schedule nothing is due."""
+    path = f"/shades/{shade['id']}"
+    etag = shop.call("quality", "GET", path).headers["ETag"]
+    changed = shop.call("quality", "PATCH", path, {"remeasure_every_days": None}, If_Match=etag)
+    assert (200, None) == (changed.status_code, changed.get_json()["remeasure_every_days"])
+    assert 412 == shop.call("quality", "PATCH", path, {"remeasure_every_days": 30}, If_Match=etag).status_code
+    assert 428 == shop.call("quality", "PATCH", path, {"remeasure_every_days": 30}).status_code
+    assert [("instrument", "SPEC-1")] == list(due(shop, 1))
+
+
+BAD = {
+    "no tile": ([master()], {}, ["/read"]),
+    "two tiles": ([tile(), tile(code="T-2"), master()], {}, ["/read"]),
+    "a tile alone": ([tile()], {}, ["/read"]),
+    "a tile without a code": ([{**tile(), "code": None}, master()], {}, ["/read/0/code"]),
+    "a master with one": ([tile(), {**master(), "code": "M"}], {}, ["/read/1/code"]),
+    "a copy nobody made": ([tile(), copy()], {}, ["/read/1/code"]),
+    "the master twice": ([tile(), master(), master()], {}, ["/read"]),
+    "no colour": ([tile(), {"artefact": "master", "readings": [[950, 0, 0]]}], {}, ["/read/1/readings/0"]),
+    "nobody's instrument": ([tile(), master()], {"instrument_id": 9}, ["/instrument_id"]),
+    "still to come": ([tile(), master()], {"measured_at": "2025-03-01T00:00:00Z"}, ["/measured_at"]),
+    "conditions that are none": (
+        [tile(), master()],
+        {"conditions": {**CONDITIONS, "observer_deg": 5}},
+        ["/conditions"],
+    ),
+}
+
+
+@pytest.mark.parametrize(("read", "more", "pointers"), BAD.values(), ids=BAD)
+def test_a_session_that_could_tell_nothing_is_refused_at_its_place(shop, shade, read, more, pointers):
+    """Each fault where it stands, and nothing is stored."""
+    read = [{name: value for name, value in plaque.items() if value is not None} for plaque in read]
+    before = counts()
+    said = session(shop, shade, 1, *read, status=422, **more)
+    assert pointers == [error["pointer"] for error in said["errors"]]
+    assert before == counts()
+
+
+def test_an_instrument_that_is_not_in_order_tells_nothing(shop, shade):
+    """After a failed check no session is taken until it is put right."""
+    with on(5):
+        shop.post("quality", "/instruments/1/checks", {"checked_at": day(5).isoformat(), "result": "fail"})
+    said = session(shop, shade, 6, tile(), master(), status=422)
+    assert ["/instrument_id"] == [error["pointer"] for error in said["errors"]]
+    assert "had failed its check" in said["detail"]
+
+
+def test_a_copy_is_read_as_the_master_was_and_needs_one(shop, shade):
+    """Other conditions than the revision's are refused; a shade without a revision has nothing to copy or to measure again."""
+    said = copied(shop, shade, 1, 422, conditions={**CONDITIONS, "specular": "excluded"})
+    assert ["/conditions"] == [error["pointer"] for error in said["errors"]]
+    bare = shop.post("quality", "/shades", {"code": "NB", "name": "Night Black"})
+    assert "no approved revision" in copied(shop, bare, 1, 409)["detail"]
+    assert "no approved revision" in session(shop, bare, 1, tile(), master(), status=409)["detail"]
+
+
+def test_a_new_revision_that_lots_are_not_judged_under_moves_nothing(shop, shade):
+    """Sessions of an earlier revision stay with it: the new master begins its own life."""
+    shop.grade(limits=SIMPLE_LIMITS, shade_id=shade["id"])
+    session(shop, shade, 1, tile(), master())
+    with on(2):
+        shop.approve(shade["id"], [95.0, -0.8, 2.1])
+    found = session(shop, shade, 3, tile(), master(0.6))
+    assert (2, [None]) == (found["revision"], [told["compared_with"] for told in found["found"]])
+    items = shop.get("quality", f"/shades/{shade['id']}/remeasurements")["items"]
+    assert [1, 2] == [item["revision"] for item in items]
+
+
+def test_the_page_of_quality_lists_what_is_due(shop, shade):
+    """A line for each master and copy with a schedule, as the API words it."""
+    copied(shop, shade, 1, remeasure_every_days=90)
+    page = Browser(shop, "quality").go("/quality")
+    words = [item["says"] for item in shop.get("quality", "/due")["items"] if item["what"] != "instrument"]
+    assert 2 == len(words)
+    assert all(says in page.html for says in words)
+
+
+@pytest.mark.parametrize("engine", ["sqlite"])
+def test_what_is_asked_of_references_costs_the_same_however_many_there_are(shop, shade):
+    """A fixed number of statements, the token's included: with one copy and one session, and with many."""
+    path = f"/shades/{shade['id']}"
+    budgets = {"/due": 8, path: 6, f"{path}/remeasurements": 7, f"{path}/working-copies": 7}
+    numbers = iter(range(1, 20))
+    for more in (1, 6):
+        for number in [next(numbers) for _ in range(more)]:
+            copied(shop, shade, number, code=f"W{number}", remeasure_every_days=90)
+            session(shop, shade, number, tile(), master(), copy(code=f"W{number}"))
+        with on(20):
+            assert budgets == {asking: len(asked(shop, "quality", "GET", asking)) for asking in budgets}

@@ -1,0 +1,32 @@
+"""What starting costs: libraries that only some answers need are loaded when one of those is asked for."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+# Statistics, graphs, colour formulas, spectra and PDFs: together they take longer to load than all the rest.
+LATER = ("scipy", "networkx", "matplotlib", "colormath", "colour", "reportlab", "statsmodels")
+FIRST_ANSWER = """
+import sys
+from lots.app import create_app
+from lots.settings import Settings
+from lots.desks import access
+from lots.store import database
+
+app = create_app(Settings(database=f"sqlite:///{sys.argv[1]}", log_level="error"))
+database.connect()
+token = access.add_token("Hester", "production")
+database.disconnect()
+asked = app.test_client().get("/v1/spools/X/clearance?use=hidden", headers={"Authorization": f"Bearer {token}"})
+print(asked.status_code, *sorted(set(sys.modules) & set(sys.argv[2:])))
+database.close()
+"""
+
+
+def test_the_first_answer_loads_nothing_that_it_does_not_need(tmp_path: Path) -> None:
+    """A clearance of a spool nobody knows, from a cold start."""
+    command = [sys.executable, "-c", FIRST_ANSWER, str(tmp_path / "new.sqlite3"), *LATER]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    assert "404\n" == done.stdout
