@@ -223,6 +223,11 @@ def _worst_reading(
     # The gauge reads both axes, so a difference of two readings is sqrt(2) times as uncertain as one.
     widen = math.sqrt(2) if code == "diameter.ovality" else 1.0
     n = len({id(reading) for reading, _ in values})
+    # Of values that are equally uncertain only the one nearest to its limit, or furthest beyond, can be the worst.
+    nearest: dict[float | None, tuple[float, int]] = {}
+    for place, (reading, value) in enumerate(values):
+        here = (limit.margin(value), place)
+        nearest[reading.uncertainty] = min(here, nearest.get(reading.uncertainty, here))
     return worst(
         [
             judge(
@@ -239,6 +244,6 @@ def _worst_reading(
                 spool=reading.spool,
                 single=True,
             )
-            for reading, value in values
+            for reading, value in (values[place] for place in sorted(place for _, place in nearest.values()))
         ]
     )

@@ -169,6 +169,7 @@ def test_a_file_that_breaks_its_own_rules_is_found(lot):
     with connected():
         sql("PRAGMA ignore_check_constraints = 1")
         sql("UPDATE spool SET remaining_mass_g = -5 WHERE code = 'L1-S003'")
+        sql("PRAGMA ignore_check_constraints = 0")
     lines = found()
     assert any(line.startswith("shop: the file is damaged: ") and "spool" in line for line in lines)
     assert f"lot Q-71 ({lot}): spool L1-S003: -5 g are left, less than nothing." in lines

@@ -3,6 +3,7 @@
 The model knows one gauge, simple limits and two uses. It is written from the rules alone and shares no code with the shop.
 """
 
+import os
 import shutil
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -397,5 +398,6 @@ class Days(RuleBasedStateMachine):
 def test_random_days_leave_every_lot_where_the_model_puts_it(sqlite_template, tmp_path):
     """Whatever people do in whatever order, lots stand, load and account for themselves as the model does."""
     slow = [HealthCheck.too_slow]
-    calm = settings(max_examples=20, stateful_step_count=40, deadline=None, suppress_health_check=slow)
+    days = 100 if os.environ.get("LOTS_TEST_EXPLORE") else 12
+    calm = settings(max_examples=days, stateful_step_count=40, deadline=None, suppress_health_check=slow)
     run_state_machine_as_test(lambda: Days(sqlite_template, tmp_path), settings=calm)
