@@ -71,14 +71,15 @@ def demo(no_serve: bool, port: int | None) -> None:
         click.echo("A token for each desk; paste these lines into the shell you try it from:")
         for role, token in tokens.items():
             click.echo(f"export {role.upper()}={token}")
-        click.echo(f"export API=http://127.0.0.1:{settings.port}/v1")
+        here = f"http://127.0.0.1:{settings.port}"
+        click.echo(f"export API={here}/v1")
         if no_serve:
             click.echo(
-                f"\nThe shop is in {loaded['path']}. `lots demo` without --no-serve builds it anew and serves it."
+                f"\nThe shop is in {loaded['path']}. `lots demo` without --no-serve builds it anew and serves it: people then sign in at {here}/."
             )
             return
         click.echo(
-            f"\nThe API is at http://127.0.0.1:{settings.port}/v1, its pages at http://127.0.0.1:{settings.port}/docs. Stop with Ctrl+C."
+            f"\nPeople sign in at {here}/ with the token of their desk. The API is at {here}/v1, described at {here}/docs. Stop with Ctrl+C."
         )
         sys.stdout.flush()
         logs.set_up("plain", "info")

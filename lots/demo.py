@@ -17,6 +17,7 @@ from flask import Flask
 from lots.app import create_app
 from lots.desks import access, baselines, bench, catalog, clock, production, receiving
 from lots.desks import instruments as checking
+from lots.desks.words import counted
 from lots.settings import Settings
 from lots.store import database
 
@@ -231,7 +232,7 @@ def tell(app: Flask, tokens: dict[str, str], loaded: dict[str, Any], say: Callab
         return client.open(f"/v1{path}", method=method, json=body, headers=headers).get_json()
 
     say(
-        f"{loaded['shop']}, an invented shop: {loaded['lots']} lots from {loaded['suppliers']} suppliers, all data made up."
+        f"{loaded['shop']}, an invented shop: {counted(loaded['lots'], 'lot')} from {counted(loaded['suppliers'], 'supplier')}, all data made up."
     )
     lot = _tell_receiving(story, ask, say)
     _tell_bench(story, ask, say)
@@ -253,7 +254,7 @@ def _tell_receiving(story: dict[str, Any], ask: Callable[..., Any], say: Callabl
     say("")
     say(f"1. A pallet comes in. {_PEOPLE['receiving']} logs it.")
     say(
-        f"   Lot {came['supplier_lot']} of {lot['supplier']['name']}: {len(came['spool_codes'])} spools of {lot['grade']['color_name']}, order {came['order_ref']}."
+        f"   Lot {came['supplier_lot']} of {lot['supplier']['name']}: {counted(len(came['spool_codes']), 'spool')} of {lot['grade']['color_name']}, order {came['order_ref']}."
     )
     say(f"   It stands in {_standing(lot)}. {received['sample']['says']} (seed {received['sample']['seed']})")
     return lot
@@ -288,7 +289,7 @@ def _tell_bench(story: dict[str, Any], ask: Callable[..., Any], say: Callable[[s
     say(f"   A slip first: {refused['detail']} {refused['hint']}")
     for kind, items in (("diameter", diameters), *readings.items()):
         ask("quality", "POST", _PATHS[kind], items)
-        say(f"   {len(items)} {kind} readings stored.")
+        say(f"   {counted(len(items), f'{kind} reading')} stored.")
     early = [item for item in colors if item["spool_code"] != last]
     answer = ask("receiving", "POST", _PATHS["color"], early)
     say(f"   Colour of the first {len({item['spool_code'] for item in early})} spools: {answer['lots'][0]['says']}")

@@ -11,6 +11,7 @@ from typing import Any
 import click
 
 from lots.desks import checking, clock
+from lots.desks.words import counted
 from lots.settings import BadSettings, Settings
 from lots.store import checking as reading
 from lots.store import database, schema
@@ -57,7 +58,7 @@ def _copy_first(url: str, found: int) -> None:
     with part_of(copy) as part, _progress() as watch:
         rows = copy_file(file, part, file, watch)
         part.rename(copy)
-    click.echo(f"lots: the database as it was, {rows:,} rows, is kept in {copy}.", err=True)
+    click.echo(f"lots: the database as it was, {counted(rows, 'row')}, is kept in {copy}.", err=True)
 
 
 def backup(url: str, path: Path) -> None:
@@ -114,7 +115,7 @@ def _flaws(watch: Watch) -> list[checking.Flaw]:
 
 def _tell(what: str, kept: Kept, flaws: list[checking.Flaw]) -> None:
     size = "" if kept.size is None else f"{kept.size:,} bytes, "
-    click.echo(f"{what}: {size}{kept.rows:,} rows{'' if flaws else ', verified'}.")
+    click.echo(f"{what}: {size}{counted(kept.rows, 'row')}{'' if flaws else ', verified'}.")
     for flaw in flaws:
         click.echo(flaw.line)
     if flaws:
@@ -151,7 +152,9 @@ def move(source_url: str, target_url: str) -> None:
             err=True,
         )
         sys.exit(1)
-    click.echo(f"{len(tables)} tables, {rows:,} rows: both sides are equal.")
+    carried = sum(table.carried for table in tables)
+    done = "" if carried else " Nothing was left to move."
+    click.echo(f"{counted(len(tables), 'table')}, {counted(rows, 'row')}: both sides are equal.{done}")
     click.echo("lots: set LOTS_DATABASE to the new database before anybody works on.", err=True)
 
 

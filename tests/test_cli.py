@@ -98,5 +98,7 @@ def test_the_demo_tells_its_story_from_pallet_to_refused_load(tmp_path: Path) ->
         assert part in done.stdout
     for role in ("RECEIVING", "QUALITY", "PURCHASING", "PRODUCTION", "ADMIN"):
         assert f"export {role}=" in done.stdout
+    assert "people then sign in at http://127.0.0.1:" in done.stdout
+    assert "export API=http://127.0.0.1:" in done.stdout
     listed = lots("token", "list", folder=tmp_path, LOTS_DATABASE=f"sqlite:///{tmp_path}/.demo/shop.sqlite3")
     assert 5 == len(listed.stdout.splitlines())

@@ -118,6 +118,8 @@ def test_moving_prints_both_sides_of_every_table(run: Run, tmp_path: Path, shop:
     assert re.fullmatch(r"\d+ tables, \d+ rows: both sides are equal\.", outcome)
     assert "LOTS_DATABASE" in done.stderr
     assert "Perpetua" in run("token", "list", LOTS_DATABASE=target).stdout
+    again = run("move", "--from", shop["LOTS_DATABASE"], "--to", target)
+    assert [*tables, f"{outcome} Nothing was left to move."] == again.stdout.splitlines()
 
 
 def test_sides_that_differ_have_status_1(

@@ -26,8 +26,10 @@ BENCH = ("receiving", "quality")
 class ReadingArgs(Strict):
     """What every reading says."""
 
-    spool_code = Text(60, required=True)
-    instrument_id = Whole(1, MAX_ID, allow_none=True)
+    spool_code = Text(60, required=True, metadata={"description": "as on its label"})
+    instrument_id = Whole(
+        1, MAX_ID, allow_none=True, metadata={"description": "that read it; without one its uncertainty is unknown"}
+    )
     measured_at = Instant(metadata={"description": "now when left out"})
     screening = Truth(
         load_default=False, metadata={"description": "true keeps the reading without judging by it: a wound spool, say"}
@@ -56,7 +58,7 @@ class ColorArgs(ReadingArgs):
     lab = Numbers(3, LAB, metadata={"example": [95.02, -0.79, 1.48]})
     spectrum = spectrum_field()
     conditions = fields.Nested(ReadConditionsArgs, required=True, error_messages={"required": "This is needed."})
-    plaque = Text(120, allow_none=True)
+    plaque = Text(120, allow_none=True, metadata={"description": "which plaque or place was read"})
 
     @validates_schema(pass_original=True, skip_on_field_errors=False)
     def one_color(self, _: Any, sent: Any, **__: Any) -> None:
@@ -90,38 +92,43 @@ def _light(conditions: dict[str, Any], spectral: bool) -> dict[str, list[str]]:
 class ShrinkArgs(ReadingArgs):
     """One length of one coupon. Axes are never merged."""
 
-    axis = Text(1, one_of=AXES, required=True)
-    feature = Text(7, one_of=("outside", "inside"), required=True)
-    designed_mm = Number(above=0, high=2000, required=True)
-    measured_mm = Number(above=0, high=2000, required=True)
+    axis = Text(1, one_of=AXES, required=True, metadata={"description": "of the printer"})
+    feature = Text(
+        7,
+        one_of=("outside", "inside"),
+        required=True,
+        metadata={"description": "outside: a length over all; inside: a hole or gap"},
+    )
+    designed_mm = Number(above=0, high=2000, required=True, metadata={"description": "length as drawn, mm"})
+    measured_mm = Number(above=0, high=2000, required=True, metadata={"description": "length as printed, mm"})
     age_h = Number(0, 100_000, required=True, metadata={"description": "hours after printing"})
-    printer = Text(60, allow_none=True)
+    printer = Text(60, allow_none=True, metadata={"description": "that printed the coupon"})
 
 
 class BondArgs(ReadingArgs):
     """A bar broken across its layers: `stress_mpa`, or `break_force_n` with `area_mm2`."""
 
-    break_force_n = Number(above=0, high=1_000_000, allow_none=True)
-    area_mm2 = Number(above=0, high=10_000, allow_none=True)
-    stress_mpa = Number(above=0, allow_none=True)
+    break_force_n = Number(above=0, high=1_000_000, allow_none=True, metadata={"description": "force at break, N"})
+    area_mm2 = Number(above=0, high=10_000, allow_none=True, metadata={"description": "cross-section of the bar, mm2"})
+    stress_mpa = Number(above=0, allow_none=True, metadata={"description": "force at break by cross-section, MPa"})
     control = Truth(
         load_default=False, metadata={"description": "true for a bar of the control material from the same build"}
     )
-    printer = Text(60, allow_none=True)
+    printer = Text(60, allow_none=True, metadata={"description": "that printed the bar"})
 
 
 class SurfaceArgs(ReadingArgs):
     """Specks counted on a first layer."""
 
-    specks = Whole(0, 1_000_000, required=True)
-    area_dm2 = Number(above=0, high=1000, required=True)
+    specks = Whole(0, 1_000_000, required=True, metadata={"description": "counted on the area"})
+    area_dm2 = Number(above=0, high=1000, required=True, metadata={"description": "first layer looked at, dm2"})
 
 
 class MoistureArgs(ReadingArgs):
     """Moisture by mass."""
 
-    moisture_percent = Number(0, required=True)
-    method = Text(120, allow_none=True, metadata={"example": "loss on drying"})
+    moisture_percent = Number(0, required=True, metadata={"description": "water, % by mass"})
+    method = Text(120, allow_none=True, metadata={"description": "how it was found", "example": "loss on drying"})
 
 
 class GlossArgs(ReadingArgs):
@@ -147,16 +154,18 @@ class OpacityArgs(ReadingArgs):
 class WarningSchema(Schema):
     """Something that looks like a slip; the reading was stored as it stands."""
 
-    field = fields.String(required=True)
-    detail = fields.String(required=True)
-    hint = fields.String(required=True)
+    field = fields.String(required=True, metadata={"description": "of the reading"})
+    detail = fields.String(required=True, metadata={"description": "what looks wrong"})
+    hint = fields.String(required=True, metadata={"description": "what it may be"})
 
 
 class VoidLineSchema(Schema):
     """Why a reading does not count."""
 
-    reason = fields.String(required=True)
-    replaced_by = fields.Integer(required=True, allow_none=True)
+    reason = fields.String(required=True, metadata={"description": "in the words of whoever voided it"})
+    replaced_by = fields.Integer(
+        required=True, allow_none=True, metadata={"description": "number of the reading in its place"}
+    )
     voided_at = Instant(required=True)
     voided_by = fields.String(required=True)
 
@@ -164,8 +173,8 @@ class VoidLineSchema(Schema):
 class ExclusionLineSchema(Schema):
     """Why a reading that stands apart from its like does not count."""
 
-    cause = fields.String(required=True)
-    reason = fields.String(required=True)
+    cause = fields.String(required=True, metadata={"description": "from the fixed list"})
+    reason = fields.String(required=True, metadata={"description": "what was found out, in words"})
     excluded_at = Instant(required=True)
     excluded_by = fields.String(required=True)
 
@@ -178,10 +187,10 @@ class ReadingSchema(Schema):
     lot_id = fields.Integer(required=True)
     spool_code = fields.String(required=True)
     instrument_id = fields.Integer(required=True, allow_none=True)
-    measured_at = Instant(required=True)
-    recorded_at = Instant(required=True)
+    measured_at = Instant(required=True, metadata={"description": "as stated by whoever measured"})
+    recorded_at = Instant(required=True, metadata={"description": "when it was stored"})
     recorded_by = fields.String(required=True)
-    screening = fields.Boolean(required=True)
+    screening = fields.Boolean(required=True, metadata={"description": "true: kept without judging by it"})
     note = fields.String(required=True, allow_none=True)
     voided = fields.Nested(VoidLineSchema, required=True, allow_none=True)
     excluded = fields.Nested(ExclusionLineSchema, required=True, allow_none=True)
@@ -189,38 +198,40 @@ class ReadingSchema(Schema):
         required=True, metadata={"description": "false when its instrument was not in order"}
     )
     doubt = fields.String(required=True, allow_none=True, metadata={"description": "why not"})
-    position_m = fields.Float()
-    d1_mm = fields.Float()
-    d2_mm = fields.Float()
-    lab = fields.List(fields.Float())
+    position_m = fields.Float(metadata={"description": "metres from the free end"})
+    d1_mm = fields.Float(metadata={"description": "diameter, mm"})
+    d2_mm = fields.Float(metadata={"description": "diameter across d1, mm"})
+    lab = fields.List(fields.Float(), metadata={"description": "L*, a*, b*"})
     spectrum = fields.Nested(SpectrumSchema)
     conditions = fields.Nested(ConditionsSchema)
-    plaque = fields.String()
-    axis = fields.String()
-    feature = fields.String()
-    designed_mm = fields.Float()
-    measured_mm = fields.Float()
-    age_h = fields.Float()
-    printer = fields.String()
-    break_force_n = fields.Float()
-    area_mm2 = fields.Float()
-    stress_mpa = fields.Float()
-    control = fields.Boolean()
-    specks = fields.Integer()
-    area_dm2 = fields.Float()
-    moisture_percent = fields.Float()
-    method = fields.String()
-    geometry_deg = fields.Integer()
-    gloss_gu = fields.Float()
-    over_black = fields.List(fields.Float())
-    over_white = fields.List(fields.Float())
+    plaque = fields.String(metadata={"description": "which plaque or place was read"})
+    axis = fields.String(metadata={"description": "of the printer"})
+    feature = fields.String(metadata={"description": "outside: a length over all; inside: a hole or gap"})
+    designed_mm = fields.Float(metadata={"description": "length as drawn, mm"})
+    measured_mm = fields.Float(metadata={"description": "length as printed, mm"})
+    age_h = fields.Float(metadata={"description": "hours after printing"})
+    printer = fields.String(metadata={"description": "that printed the coupon or bar"})
+    break_force_n = fields.Float(metadata={"description": "force at break, N"})
+    area_mm2 = fields.Float(metadata={"description": "cross-section of the bar, mm2"})
+    stress_mpa = fields.Float(metadata={"description": "force at break by cross-section, MPa"})
+    control = fields.Boolean(metadata={"description": "true for a bar of the control material"})
+    specks = fields.Integer(metadata={"description": "counted on the area"})
+    area_dm2 = fields.Float(metadata={"description": "first layer looked at, dm2"})
+    moisture_percent = fields.Float(metadata={"description": "water, % by mass"})
+    method = fields.String(metadata={"description": "how moisture was found"})
+    geometry_deg = fields.Integer(metadata={"description": "angle of gloss from the perpendicular, degrees"})
+    gloss_gu = fields.Float(metadata={"description": "gloss units"})
+    over_black = fields.List(fields.Float(), metadata={"description": "L*, a*, b* over black"})
+    over_white = fields.List(fields.Float(), metadata={"description": "L*, a*, b* over white"})
     contrast_ratio = fields.Float(metadata={"description": "Y over black by Y over white"})
 
 
 class LotAfterSchema(LotLineSchema):
     """Where a lot stands after a change, in words too, and what of it is loaded when it may not be."""
 
-    to_measure = fields.List(fields.String(), required=True)
+    to_measure = fields.List(
+        fields.String(), required=True, metadata={"description": "what is still to be measured, in words"}
+    )
     says = fields.String(required=True)
     exposure = fields.Nested(ExposureSchema)
 
@@ -247,8 +258,13 @@ class ManyStoredSchema(Schema):
 class VoidArgs(Strict):
     """Why a reading does not count, and which takes its place."""
 
-    reason = Text(2000, lines=True, required=True)
-    replaced_by = Whole(1, MAX_ID, allow_none=True)
+    reason = Text(2000, lines=True, required=True, metadata={"description": "why it never was a measurement, in words"})
+    replaced_by = Whole(
+        1,
+        MAX_ID,
+        allow_none=True,
+        metadata={"description": "number of the reading in its place, of the same lot and kind"},
+    )
 
 
 class VoidedSchema(ReadingSchema):
@@ -260,7 +276,7 @@ class VoidedSchema(ReadingSchema):
 class ReadingFilterArgs(PageArgs):
     """Which readings."""
 
-    kind = Text(20, one_of=CHARACTERISTICS)
+    kind = Text(20, one_of=CHARACTERISTICS, metadata={"description": "of these only"})
 
 
 _ONE, _MANY = OneStoredSchema(), ManyStoredSchema()

@@ -18,6 +18,11 @@ log = logging.getLogger(__name__)
 auth = HTTPTokenAuth(scheme="Bearer")
 
 
+# Lists of what is set up, of which everybody may know the numbers and codes.
+_SET_UP = tuple(f"/v1/{name}" for name in ("suppliers", "grades", "shades", "instruments"))
+_DIRECTORY = "Numbers and codes of what is set up are at /v1/directory, for everybody."
+
+
 def register(app: Flask) -> None:
     """Gives an application its own memory of wrong tokens and of when tokens were used."""
     app.extensions["wrong_tokens"] = WrongTokens()
@@ -62,7 +67,8 @@ def _roles(who: Person) -> list[str]:
 def _refused(status: int) -> Response:
     if status == 403:
         needed = " or ".join(dict.fromkeys([*g.allowed, "admin"]))
-        return http_problem(403, f"{g.comer.name} has the role {g.comer.role}; this needs {needed}.")
+        known = f" {_DIRECTORY}" if request.method in ("GET", "HEAD") and request.path in _SET_UP else ""
+        return http_problem(403, f"{g.comer.name} has the role {g.comer.role}; this needs {needed}.{known}")
     if g.wait_s:
         return http_problem(429, headers=[("Retry-After", str(g.wait_s))])
     if g.expired:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import logging
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from difflib import get_close_matches
 from typing import Any
 
@@ -29,11 +29,7 @@ _HTTP = {
         "A token is needed",
         "Send `Authorization: Bearer TOKEN`. An administrator makes one with `lots token add NAME --role ROLE`.",
     ),
-    403: (
-        "not-your-desk",
-        "This is not for your role",
-        "Numbers and codes of what is set up are at /v1/directory, for everybody.",
-    ),
+    403: ("not-your-desk", "This is not for your role", ""),
     404: ("not-found", "There is no such thing", "The paths are listed at /docs."),
     405: ("wrong-method", "This path does not do that", ""),
     408: ("timed-out", "The request took too long to arrive", "Send it again."),
@@ -184,13 +180,21 @@ def _with_near_names(messages: Any, key: Any, schema: Schema | None) -> Any:
 
     if schema is not None and messages == ["This is needed."] and not getattr(messages[0], "hint", ""):
         field = schema.fields.get(str(key))
-        about = str(field.metadata.get("description", "")) if field else ""
-        return [Said(messages[0], f"{key}: {about}." if about else f"Give {key}.")]
+        return [Said(messages[0], _what_to_give(str(key), field.metadata if field else {}))]
     if schema is None or messages != ["There is no such field."]:
         return messages
     near = get_close_matches(str(key), list(schema.fields), n=2, cutoff=0.6)
     hint = f"Did you mean {' or '.join(near)}?" if near else f"Known here: {', '.join(schema.fields)}."
     return [Said(messages[0], hint)]
+
+
+def _what_to_give(key: str, about: Mapping[str, Any]) -> str:
+    """Returns the hint on a field that is missing: what it may be, else what it is with an example, else its name."""
+    if allowed := about.get("enum"):
+        return f"Give {' or '.join(map(str, allowed))}."
+    says, example = str(about.get("description", "")), about.get("example")
+    such_as = f", such as {example}" if isinstance(example, str | int | float) and "such as" not in says else ""
+    return f"{key}: {says}{such_as}." if says else f"Give {key}{such_as}."
 
 
 def register(app: Flask) -> None:

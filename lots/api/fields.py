@@ -40,7 +40,13 @@ class Number(fields.Float):
     """A JSON number within bounds, ends included. A number in quotes is refused, with the way to write it."""
 
     def __init__(
-        self, low: float | None = None, high: float | None = None, *, above: float | None = None, **kw: Any
+        self,
+        low: float | None = None,
+        high: float | None = None,
+        *,
+        above: float | None = None,
+        hint: str = "",
+        **kw: Any,
     ) -> None:
         kw.setdefault("error_messages", {}).update(required="This is needed.", null="This must be a number, not null.")
         metadata = kw.setdefault("metadata", {})
@@ -48,14 +54,15 @@ class Number(fields.Float):
             if end is not None:
                 metadata[name] = end
         super().__init__(**kw)
-        self.low, self.high, self.above = low, high, above
+        self.low, self.high, self.above, self.hint = low, high, above, hint
 
     def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> float:
         number = _json_number(value)
         if self.above is not None and number <= self.above:
             raise ValidationError(Said(f"{number:g} is too small; it must be more than {self.above:g}."))
         if (self.low is not None and number < self.low) or (self.high is not None and number > self.high):
-            raise ValidationError(Said(f"{number:g} is out of range.", f"Give a number {_range(self.low, self.high)}."))
+            hint = self.hint or f"Give a number {_range(self.low, self.high)}."
+            raise ValidationError(Said(f"{number:g} is out of range.", hint))
         return number
 
 
@@ -84,22 +91,21 @@ def _range(low: float | None, high: float | None) -> str:
 class Whole(fields.Integer):
     """A JSON integer within bounds, ends included."""
 
-    def __init__(self, low: int = 0, high: int = 2**31 - 1, **kw: Any) -> None:
+    def __init__(self, low: int = 0, high: int = 2**31 - 1, *, hint: str = "", **kw: Any) -> None:
         kw.setdefault("error_messages", {}).update(
             required="This is needed.", null="This must be a whole number, not null."
         )
         kw.setdefault("metadata", {}).update(minimum=low, maximum=high)
         super().__init__(strict=True, **kw)
-        self.low, self.high = low, high
+        self.low, self.high, self.hint = low, high, hint
 
     def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> int:
         number = _json_number(value)
         if number != int(number):
             raise ValidationError(Said(f"{number:g} is not a whole number."))
         if not self.low <= int(value) <= self.high:
-            raise ValidationError(
-                Said(f"{int(value)} is out of range.", f"Give a whole number from {self.low} to {self.high}.")
-            )
+            hint = self.hint or f"Give a whole number from {self.low} to {self.high}."
+            raise ValidationError(Said(f"{int(value)} is out of range.", hint))
         return int(value)
 
 

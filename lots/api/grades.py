@@ -25,11 +25,13 @@ class GradeChange(Strict):
 
     polymer = Text(60, metadata={"example": "PLA"})
     color_name = Text(120)
-    finish = Text(60, allow_none=True, metadata={"example": "matte"})
-    filler = Text(120, allow_none=True)
-    nominal_diameter_mm = Number(metadata={"minimum": 1, "maximum": 4, "example": 1.75})
-    density_g_cm3 = Number(0.5, 10)
-    shade_id = Whole(1, MAX_ID, allow_none=True)
+    finish = Text(60, allow_none=True, metadata={"description": "of the filament", "example": "matte"})
+    filler = Text(120, allow_none=True, metadata={"description": "what is mixed in, such as glass fibre"})
+    nominal_diameter_mm = Number(metadata={"description": "mm", "minimum": 1, "maximum": 4, "example": 1.75})
+    density_g_cm3 = Number(0.5, 10, metadata={"description": "g/cm3"})
+    shade_id = Whole(
+        1, MAX_ID, allow_none=True, metadata={"description": "the approved shade that its lots are judged against"}
+    )
     shelf_life_days = Whole(
         1, 36_500, allow_none=True, metadata={"description": "after receipt; then quality looks again"}
     )
@@ -58,8 +60,10 @@ class GradeArgs(GradeChange):
     code = Text(40, required=True, metadata={"example": "PLA-HW-175"})
     polymer = Text(60, required=True)
     color_name = Text(120, required=True)
-    nominal_diameter_mm = Number(required=True, metadata={"minimum": 1, "maximum": 4, "example": 1.75})
-    density_g_cm3 = Number(0.5, 10, required=True, metadata={"example": 1.24})
+    nominal_diameter_mm = Number(
+        required=True, metadata={"description": "mm", "minimum": 1, "maximum": 4, "example": 1.75}
+    )
+    density_g_cm3 = Number(0.5, 10, required=True, metadata={"description": "g/cm3", "example": 1.24})
     cautions = fields.List(
         Text(500), validate=validate.Length(max=50), load_default=list, metadata={"description": _CAUTION}
     )
@@ -73,24 +77,43 @@ class GradeSchema(Schema):
     polymer = fields.String(required=True)
     color_name = fields.String(required=True)
     finish = fields.String(required=True, allow_none=True)
-    filler = fields.String(required=True, allow_none=True)
-    nominal_diameter_mm = fields.Float(required=True)
-    density_g_cm3 = fields.Float(required=True)
-    shade_id = fields.Integer(required=True, allow_none=True)
-    shelf_life_days = fields.Integer(required=True, allow_none=True)
-    open_life_days = fields.Integer(required=True, allow_none=True)
-    cautions = fields.List(fields.String(), required=True)
-    brightened = fields.Boolean(required=True)
+    filler = fields.String(required=True, allow_none=True, metadata={"description": "what is mixed in"})
+    nominal_diameter_mm = fields.Float(required=True, metadata={"description": "mm"})
+    density_g_cm3 = fields.Float(required=True, metadata={"description": "g/cm3"})
+    shade_id = fields.Integer(
+        required=True, allow_none=True, metadata={"description": "the approved shade that its lots are judged against"}
+    )
+    shelf_life_days = fields.Integer(
+        required=True, allow_none=True, metadata={"description": "after receipt; then quality looks again"}
+    )
+    open_life_days = fields.Integer(
+        required=True, allow_none=True, metadata={"description": "after opening or drying; then dry again"}
+    )
+    cautions = fields.List(fields.String(), required=True, metadata={"description": "what to mind when it is used"})
+    brightened = fields.Boolean(required=True, metadata={"description": "true: it holds optical brightener"})
     forbidden_uses = fields.List(fields.String(), required=True, metadata={"description": "what the cautions forbid"})
-    version = fields.Integer(required=True)
+    version = fields.Integer(required=True, metadata={"description": "rises with each change; the ETag follows it"})
     recorded_at = Instant(required=True)
     recorded_by = fields.String(required=True)
 
 
-class LimitsSetSchema(LimitsSchema):
-    """Limits as set, with the lots in stock that would lose a use under them."""
+class LimitsWarningSchema(Schema):
+    """Something in limits that the grade's reference does not pass itself; they were set as they stand."""
 
-    would_fail = fields.List(fields.Nested(LossSchema), required=True)
+    pointer = fields.String(required=True, metadata={"description": "JSON pointer into the limits"})
+    detail = fields.String(required=True)
+    hint = fields.String(required=True)
+
+
+class LimitsSetSchema(LimitsSchema):
+    """Limits as set, with the lots in stock that would lose a use under them, and what the reference itself does not pass."""
+
+    warnings = fields.List(fields.Nested(LimitsWarningSchema), required=True)
+    would_fail = fields.List(
+        fields.Nested(LossSchema),
+        required=True,
+        metadata={"description": "lots in stock that would lose a use under it"},
+    )
 
 
 @desk.route("")
@@ -152,7 +175,7 @@ class GradeLimits(Resource):
         """Set limits as the next revision.
 
         Lots already being measured keep theirs until somebody asks to judge them again; `would_fail` lists those in stock that would
-        lose a use.
+        lose a use, `warnings` what the reference itself does not pass.
         """
         made = catalog.add_limits(number, args, person().name)
         return {**made, "would_fail": impact.of_limits_revision(number, made["revision"])}

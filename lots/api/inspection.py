@@ -19,8 +19,8 @@ class PlanArgs(Strict):
 
     lot_size = WrittenWhole(1, 10_000_000, required=True, metadata={"description": "spools presented together"})
     aql = WrittenNumber(required=True, metadata={"description": "acceptance quality limit, % nonconforming"})
-    level = Text(3, one_of=LEVELS, load_default="II")
-    severity = Text(10, one_of=SEVERITIES, load_default="normal")
+    level = Text(3, one_of=LEVELS, load_default="II", metadata={"description": "inspection level"})
+    severity = Text(10, one_of=SEVERITIES, load_default="normal", metadata={"description": "of the inspection"})
 
 
 class PlanSchema(Schema):
@@ -28,10 +28,10 @@ class PlanSchema(Schema):
 
     code_letter = fields.String(required=True, metadata={"description": "of the lot"})
     plan_letter = fields.String(required=True, metadata={"description": "of the plan an arrow led to; mostly the same"})
-    size = fields.Integer(required=True)
-    accept = fields.Integer(required=True)
-    reject = fields.Integer(required=True)
-    inspect_all = fields.Boolean(required=True)
+    size = fields.Integer(required=True, metadata={"description": "spools to measure"})
+    accept = fields.Integer(required=True, metadata={"description": "most nonconforming spools that accept the lot"})
+    reject = fields.Integer(required=True, metadata={"description": "fewest nonconforming spools that refuse it"})
+    inspect_all = fields.Boolean(required=True, metadata={"description": "true when the sample is the whole lot"})
     says = fields.String(required=True)
 
 
@@ -47,7 +47,7 @@ class ResumeArgs(Strict):
 
     supplier_id = Whole(1, MAX_ID, required=True)
     grade_id = Whole(1, MAX_ID, required=True)
-    reason = Text(2000, lines=True, required=True)
+    reason = Text(2000, lines=True, required=True, metadata={"description": "what the supplier put right, in words"})
 
 
 class RecordLineSchema(Schema):
@@ -56,7 +56,9 @@ class RecordLineSchema(Schema):
     lot_id = fields.Integer(required=True)
     supplier_lot = fields.String(required=True)
     accepted = fields.Boolean(required=True, allow_none=True, metadata={"description": "null while not concluded"})
-    resubmitted = fields.Boolean(required=True)
+    resubmitted = fields.Boolean(
+        required=True, metadata={"description": "true when it had been refused before: it does not move the severity"}
+    )
 
 
 class SeveritySchema(Schema):
@@ -64,10 +66,12 @@ class SeveritySchema(Schema):
 
     supplier_id = fields.Integer(required=True)
     grade_id = fields.Integer(required=True)
-    severity = fields.String(required=True, metadata={"enum": [*SEVERITIES, "discontinued"]})
+    severity = fields.String(
+        required=True, metadata={"description": "of the next lot's inspection", "enum": [*SEVERITIES, "discontinued"]}
+    )
     since_lot = fields.Integer(required=True, metadata={"description": "position in the record, from 1"})
     says = fields.String(required=True)
-    record = fields.List(fields.Nested(RecordLineSchema), required=True)
+    record = fields.List(fields.Nested(RecordLineSchema), required=True, metadata={"description": "oldest first"})
 
 
 @desk.route("/sampling-plan")

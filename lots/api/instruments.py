@@ -11,7 +11,7 @@ from lots.api.exposure import ExposureSchema
 from lots.api.fields import Figure, Instant, Number, Strict, Text, Whole
 from lots.api.http import Desk, PageArgs, Resource, page_answer, page_schema, person
 from lots.api.purchasing import NUMBER
-from lots.desks import catalog, instruments
+from lots.desks import instruments
 
 desk = Desk("instruments", __name__, url_prefix="/v1/instruments", description="What readings are taken with.")
 
@@ -25,13 +25,37 @@ class InstrumentArgs(Strict):
     check_interval_days = Whole(1, 3650, required=True)
 
 
+class InForceSchema(Schema):
+    """The standard uncertainty that a reading taken now has by its instrument: the larger of the stated one and what studies found."""
+
+    characteristic = fields.String(required=True, metadata={"description": "what is read", "example": "diameter"})
+    standard_uncertainty = fields.Float(
+        required=True, allow_none=True, metadata={"description": "in the unit; null where nothing tells it"}
+    )
+    unit = fields.String(required=True, metadata={"description": "empty for colour, which has none"})
+    source = fields.String(
+        required=True, metadata={"enum": ["stated", "study", "none"], "description": "where it comes from"}
+    )
+    study_id = fields.Integer(required=True, allow_none=True, metadata={"description": "null unless it is a study"})
+    measure = fields.String(
+        required=True, allow_none=True, metadata={"description": "of that study; of colour the worst coordinate"}
+    )
+
+
 class InstrumentSchema(Schema):
     """An instrument."""
 
     id = fields.Integer(required=True)
     code = fields.String(required=True)
     kind = fields.String(required=True)
-    standard_uncertainty = fields.Float(required=True, allow_none=True)
+    standard_uncertainty = fields.Float(
+        required=True, allow_none=True, metadata={"description": "as stated, in the unit of what it reads"}
+    )
+    in_force = fields.List(
+        fields.Nested(InForceSchema),
+        required=True,
+        metadata={"description": "what readings taken now count with, by what it reads or was studied for"},
+    )
     check_interval_days = fields.Integer(required=True)
     recorded_at = Instant(required=True)
     recorded_by = fields.String(required=True)
@@ -86,13 +110,13 @@ class Instruments(Resource):
     @desk.response(200, page_schema(InstrumentSchema))
     def get(self, args: dict[str, Any]) -> Any:
         """List instruments."""
-        return page_answer(catalog.listed("instrument", args.get("cursor"), args["limit"]))
+        return page_answer(instruments.listed(args.get("cursor"), args["limit"]))
 
     @desk.arguments(InstrumentArgs)
     @desk.response(201, InstrumentSchema)
     def post(self, args: dict[str, Any]) -> Any:
         """Add an instrument. 409 when the code is taken."""
-        return catalog.add("instrument", args, person().name)
+        return instruments.add(args, person().name)
 
 
 @desk.route(f"/<{NUMBER}:number>/checks")

@@ -79,5 +79,5 @@ def _no_pdf() -> Response:
         "no-pdf",
         "This server makes no PDF",
         "Its extra for PDF is not installed. Print the page (text/html) instead, or have whoever runs this server install it: "
-        "pip install 'lots[pdf]'.",
+        "pip install 'lots[pdf]', or in a checkout: .venv/bin/pip install -e '.[pdf]'.",
     )

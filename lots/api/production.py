@@ -27,7 +27,7 @@ class ClearanceArgs(Strict):
         20, one_of=(*USES, GENERAL), required=True, metadata={"description": "what the job asks of the material"}
     )
     job = Text(120, metadata={"description": "compares colours with the other lots already used in it"})
-    machine = Text(60)
+    machine = Text(60, metadata={"description": "where it would be loaded"})
     mass_g = WrittenNumber(metadata={"description": "what the job needs, g"})
     match_max = WrittenNumber(metadata={"description": "the job's own limit on colour between lots, over the grade's"})
 
@@ -36,10 +36,12 @@ class ConcessionUsedSchema(Schema):
     """The permission a load rests on, where the lot does not conform."""
 
     id = fields.Integer(required=True)
-    uses = fields.List(fields.String(), required=True)
-    left_g = fields.Float(required=True)
+    uses = fields.List(fields.String(), required=True, metadata={"description": "that it permits"})
+    left_g = fields.Float(required=True, metadata={"description": "what may still be taken, g"})
     valid_until = Instant(required=True)
-    finish_running = fields.Boolean(required=True)
+    finish_running = fields.Boolean(
+        required=True, metadata={"description": "true when a job begun in time may run on after valid_until"}
+    )
     approved_by = fields.String(required=True)
     says = fields.String(required=True)
 
@@ -53,37 +55,53 @@ class SettingsSchema(Schema):
     flow_from = fields.String(
         required=True, allow_none=True, metadata={"description": "spool, or lot when the spool was not measured"}
     )
-    scale_x = fields.Float(required=True, allow_none=True)
-    scale_y = fields.Float(required=True, allow_none=True)
-    scale_z = fields.Float(required=True, allow_none=True)
+    scale_x = fields.Float(required=True, allow_none=True, metadata={"description": "what to scale a part by along X"})
+    scale_y = fields.Float(required=True, allow_none=True, metadata={"description": "what to scale a part by along Y"})
+    scale_z = fields.Float(required=True, allow_none=True, metadata={"description": "what to scale a part by along Z"})
     scale_x_uncertainty = fields.Float(required=True, allow_none=True, metadata={"description": "standard uncertainty"})
-    scale_y_uncertainty = fields.Float(required=True, allow_none=True)
-    scale_z_uncertainty = fields.Float(required=True, allow_none=True)
+    scale_y_uncertainty = fields.Float(required=True, allow_none=True, metadata={"description": "standard uncertainty"})
+    scale_z_uncertainty = fields.Float(required=True, allow_none=True, metadata={"description": "standard uncertainty"})
     length_100_mm_x = fields.Float(
         required=True, allow_none=True, metadata={"description": "what 100 mm would come out as"}
     )
-    length_100_mm_y = fields.Float(required=True, allow_none=True)
-    length_100_mm_z = fields.Float(required=True, allow_none=True)
+    length_100_mm_y = fields.Float(
+        required=True, allow_none=True, metadata={"description": "what 100 mm would come out as"}
+    )
+    length_100_mm_z = fields.Float(
+        required=True, allow_none=True, metadata={"description": "what 100 mm would come out as"}
+    )
 
 
 class PairSchema(Schema):
     """How this lot's colour lies to another lot of the job."""
 
     supplier_lot = fields.String(required=True)
-    delta_e = fields.Float(required=True, allow_none=True)
-    limit = fields.Float(required=True, allow_none=True)
-    within = fields.Boolean(required=True, allow_none=True)
-    direction = fields.String(required=True)
+    delta_e = fields.Float(
+        required=True,
+        allow_none=True,
+        metadata={"description": "colour difference of the two lots' means; null when it is not known"},
+    )
+    limit = fields.Float(required=True, allow_none=True, metadata={"description": "most that it may be within one job"})
+    within = fields.Boolean(
+        required=True,
+        allow_none=True,
+        metadata={"description": "whether the difference keeps to `limit`; null when it cannot be told"},
+    )
+    direction = fields.String(
+        required=True, metadata={"description": "of the difference in words, such as darker, yellower"}
+    )
 
 
 class SpoolStateSchema(Schema):
     """The spool's own state."""
 
     part = fields.Boolean(required=True, metadata={"description": "true when some of it was used"})
-    spliced = fields.Boolean(required=True)
+    spliced = fields.Boolean(required=True, metadata={"description": "true when it was wound from several spools"})
     opened_at = Instant(required=True, allow_none=True)
     dried_at = Instant(required=True, allow_none=True)
-    use_by = Instant(required=True, allow_none=True)
+    use_by = Instant(
+        required=True, allow_none=True, metadata={"description": "when its time on the shelf or since opening ends"}
+    )
 
 
 class OtherSpoolSchema(Schema):
@@ -91,7 +109,7 @@ class OtherSpoolSchema(Schema):
 
     spool_code = fields.String(required=True)
     supplier_lot = fields.String(required=True)
-    remaining_mass_g = fields.Float(required=True)
+    remaining_mass_g = fields.Float(required=True, metadata={"description": "filament without the reel, g"})
     opened_at = Instant(required=True, allow_none=True)
     says = fields.String(
         required=True, allow_none=True, metadata={"description": "the terms of its concession, if any"}
@@ -102,7 +120,7 @@ class ClearanceSchema(Schema):
     """Clear or not, and every reason why not."""
 
     spool_code = fields.String(required=True)
-    clear = fields.Boolean(required=True)
+    clear = fields.Boolean(required=True, metadata={"description": "true when it may be loaded"})
     says = fields.String(required=True, metadata={"description": "one sentence, to be read from two metres"})
     use = fields.String(required=True)
     job = fields.String(required=True, allow_none=True)
@@ -110,25 +128,34 @@ class ClearanceSchema(Schema):
     lot_id = fields.Integer(required=True)
     supplier_lot = fields.String(required=True)
     standing = fields.String(required=True)
-    uses = fields.Dict(keys=fields.String(), values=fields.String(), required=True)
-    reasons = fields.List(fields.String(), required=True)
-    cautions = fields.List(fields.String(), required=True)
+    uses = fields.Dict(
+        keys=fields.String(), values=fields.String(), required=True, metadata={"description": "use -> verdict"}
+    )
+    reasons = fields.List(fields.String(), required=True, metadata={"description": "every reason why not"})
+    cautions = fields.List(fields.String(), required=True, metadata={"description": "what to mind though it is clear"})
     settings = fields.Nested(SettingsSchema, required=True)
-    shade_match = fields.List(fields.Nested(PairSchema), required=True, allow_none=True)
-    remaining_mass_g = fields.Float(required=True)
+    shade_match = fields.List(
+        fields.Nested(PairSchema),
+        required=True,
+        allow_none=True,
+        metadata={"description": "colours of the job's other lots; null without a job"},
+    )
+    remaining_mass_g = fields.Float(required=True, metadata={"description": "filament without the reel, g"})
     concession = fields.Nested(ConcessionUsedSchema, required=True, allow_none=True)
     spool = fields.Nested(SpoolStateSchema, required=True)
     others = fields.List(fields.Nested(OtherSpoolSchema), required=True, metadata={"description": "what else would do"})
-    checked_at = Instant(required=True)
+    checked_at = Instant(required=True, metadata={"description": "when this was asked"})
 
 
 class LoadArgs(Strict):
     """A spool to put on a machine."""
 
-    spool_code = Text(60, required=True)
+    spool_code = Text(60, required=True, metadata={"description": "as on its label"})
     machine = Text(60, required=True)
     job = Text(120, required=True)
-    use = Text(20, one_of=(*USES, GENERAL), required=True)
+    use = Text(
+        20, one_of=(*USES, GENERAL), required=True, metadata={"description": "what the job asks of the material"}
+    )
     loaded_at = Instant(metadata={"description": "now when left out; may lie in the past"})
     mass_g = Number(above=0, high=60_000, metadata={"description": "what the job needs, g"})
     match_max = Number(0, 100, metadata={"description": "the job's own limit on colour between lots, over the grade's"})
@@ -138,7 +165,7 @@ class UnloadArgs(Strict):
     """What is left on a spool that came off its machine."""
 
     remaining_mass_g = Number(0, 60_000, required=True, metadata={"description": "filament without the reel, g"})
-    unloaded_at = Instant()
+    unloaded_at = Instant(metadata={"description": "now when left out"})
 
 
 class LoadSchema(Schema):
@@ -152,11 +179,15 @@ class LoadSchema(Schema):
     use = fields.String(required=True)
     loaded_at = Instant(required=True, metadata={"description": "as stated"})
     unloaded_at = Instant(required=True, allow_none=True)
-    still_loaded = fields.Boolean(required=True)
-    mass_before_g = fields.Float(required=True)
-    remaining_mass_g = fields.Float(required=True, allow_none=True)
-    mass_used_g = fields.Float(required=True, allow_none=True)
-    concession_id = fields.Integer(required=True, allow_none=True)
+    still_loaded = fields.Boolean(required=True, metadata={"description": "true until it is unloaded"})
+    mass_before_g = fields.Float(required=True, metadata={"description": "filament when it was loaded, g"})
+    remaining_mass_g = fields.Float(
+        required=True, allow_none=True, metadata={"description": "filament when it was unloaded, g"}
+    )
+    mass_used_g = fields.Float(
+        required=True, allow_none=True, metadata={"description": "mass_before_g less remaining_mass_g, g"}
+    )
+    concession_id = fields.Integer(required=True, allow_none=True, metadata={"description": "that the load rests on"})
     reserved_g = fields.Float(required=True, allow_none=True, metadata={"description": "set aside of the concession"})
     recorded_at = Instant(required=True)
     recorded_by = fields.String(required=True)
@@ -167,7 +198,7 @@ class LoadSchema(Schema):
 class LoadedSchema(LoadSchema):
     """A load, with the cautions and settings that go with it."""
 
-    cautions = fields.List(fields.String(), required=True)
+    cautions = fields.List(fields.String(), required=True, metadata={"description": "what to mind though it was clear"})
     settings = fields.Nested(SettingsSchema, required=True)
     concession = fields.Nested(ConcessionUsedSchema, required=True, allow_none=True)
 
@@ -190,7 +221,7 @@ class RefusalSchema(Schema):
     machine = fields.String(required=True)
     job = fields.String(required=True)
     use = fields.String(required=True)
-    reasons = fields.List(fields.String(), required=True)
+    reasons = fields.List(fields.String(), required=True, metadata={"description": "every reason why not"})
     refused_at = Instant(required=True)
     asked_by = fields.String(required=True)
 

@@ -33,16 +33,22 @@ class FindingSchema(Schema):
         required=True, metadata={"description": "characteristic.measure", "example": "color.lot_delta_e"}
     )
     characteristic = fields.String(required=True)
-    measure = fields.String(required=True)
+    measure = fields.String(
+        required=True, metadata={"description": "what of the characteristic was held against the limit"}
+    )
     verdict = fields.String(required=True, metadata={"enum": ["pass", "fail", "near", "missing"]})
     value = fields.Float(required=True, allow_none=True, metadata={"description": "unrounded, in `unit`"})
     limit = OneOrMany(required=True, metadata={"description": "one number, or [lowest, highest]; ends are acceptable"})
-    unit = fields.String(required=True)
-    n = fields.Integer(required=True)
+    unit = fields.String(
+        required=True, metadata={"description": "of value, limit and margin; empty for a colour difference"}
+    )
+    n = fields.Integer(required=True, metadata={"description": "what the value rests on: spools, readings or tests"})
     uncertainty = fields.Float(
         required=True, allow_none=True, metadata={"description": "standard uncertainty, in `unit`"}
     )
-    guard_band = fields.Float(required=True, allow_none=True)
+    guard_band = fields.Float(
+        required=True, allow_none=True, metadata={"description": "by which the limit is tightened, in `unit`"}
+    )
     margin = fields.Float(required=True, allow_none=True, metadata={"description": "positive inside the limit"})
     conformance_probability = fields.Float(
         required=True, allow_none=True, metadata={"description": "that the true value is inside the limit"}
@@ -55,8 +61,14 @@ class FindingSchema(Schema):
     too_coarse = fields.Boolean(
         required=True, metadata={"description": "the uncertainty takes up too much of the limit"}
     )
-    subject = fields.String(required=True, allow_none=True)
-    detail = fields.String(required=True, allow_none=True)
+    subject = fields.String(
+        required=True, allow_none=True, metadata={"description": "what was judged, such as a spool; null for the lot"}
+    )
+    detail = fields.String(
+        required=True,
+        allow_none=True,
+        metadata={"description": "what stands beside the value, such as the direction of a colour"},
+    )
     uses = fields.List(fields.String(), required=True, metadata={"description": "uses that require it"})
     hold = fields.Boolean(
         required=True, metadata={"description": "a failing value with a remedy short of refusing the lot"}
@@ -70,23 +82,33 @@ class AssessmentSchema(Schema):
 
     lot_id = fields.Integer(required=True)
     standing = fields.String(required=True, metadata={"enum": list(STANDINGS)})
-    assessed = fields.String(required=True)
-    uses = fields.Dict(keys=fields.String(), values=fields.String(), required=True)
+    assessed = fields.String(required=True, metadata={"description": "standing by the readings alone"})
+    uses = fields.Dict(
+        keys=fields.String(), values=fields.String(), required=True, metadata={"description": "use -> verdict"}
+    )
     findings = fields.List(fields.Nested(FindingSchema), required=True)
-    to_measure = fields.List(fields.String(), required=True)
-    notes = fields.List(fields.String(), required=True)
-    limits_revision = fields.Integer(required=True, allow_none=True)
-    shade_revision = fields.Integer(required=True, allow_none=True)
+    to_measure = fields.List(
+        fields.String(), required=True, metadata={"description": "what is still to be measured, in words"}
+    )
+    notes = fields.List(
+        fields.String(),
+        required=True,
+        metadata={"description": "readings that do not count or stand apart, and what else to know"},
+    )
+    limits_revision = fields.Integer(required=True, allow_none=True, metadata={"description": "judged under it"})
+    shade_revision = fields.Integer(required=True, allow_none=True, metadata={"description": "judged under it"})
     reading_ids = fields.List(fields.Integer(), required=True, metadata={"description": "the readings that count"})
-    as_of = Instant(required=True)
+    as_of = Instant(required=True, metadata={"description": "by what was known then"})
 
 
 class WithExcludedSchema(Schema):
     """What a lot would be if no reading were excluded."""
 
     standing = fields.String(required=True)
-    assessed = fields.String(required=True)
-    uses = fields.Dict(keys=fields.String(), values=fields.String(), required=True)
+    assessed = fields.String(required=True, metadata={"description": "standing by the readings alone"})
+    uses = fields.Dict(
+        keys=fields.String(), values=fields.String(), required=True, metadata={"description": "use -> verdict"}
+    )
     findings = fields.List(fields.Nested(FindingSchema), required=True)
 
 
@@ -97,7 +119,11 @@ class AssessmentNowSchema(AssessmentSchema):
     it would be with them.
     """
 
-    excluded = fields.List(fields.Nested(ExcludedLineSchema), required=True)
+    excluded = fields.List(
+        fields.Nested(ExcludedLineSchema),
+        required=True,
+        metadata={"description": "readings that were left out, and by whom"},
+    )
     with_excluded = fields.Nested(
         WithExcludedSchema,
         required=True,
@@ -119,22 +145,29 @@ class DecisionSchema(Schema):
         required=True,
         metadata={"description": "received, judge, void, exclude, include, reassess, or a decision by hand"},
     )
-    standing = fields.String(required=True)
-    uses = fields.Dict(keys=fields.String(), values=fields.String(), required=True)
-    reason = fields.String(required=True)
+    standing = fields.String(required=True, metadata={"description": "from then on"})
+    uses = fields.Dict(
+        keys=fields.String(), values=fields.String(), required=True, metadata={"description": "use -> verdict"}
+    )
+    reason = fields.String(required=True, metadata={"description": "in words"})
     decided_at = Instant(required=True)
     decided_by = fields.String(required=True)
     findings = fields.List(fields.Nested(FindingSchema), required=True)
-    reading_ids = fields.List(fields.Integer(), required=True)
-    limits_revision = fields.Integer(required=True, allow_none=True)
-    shade_revision = fields.Integer(required=True, allow_none=True)
+    reading_ids = fields.List(fields.Integer(), required=True, metadata={"description": "the readings it rests on"})
+    limits_revision = fields.Integer(required=True, allow_none=True, metadata={"description": "judged under it"})
+    shade_revision = fields.Integer(required=True, allow_none=True, metadata={"description": "judged under it"})
 
 
 class DecisionArgs(Strict):
     """A decision by hand."""
 
-    action = Text(10, one_of=tuple(ACTIONS), required=True)
-    reason = Text(2000, lines=True, required=True)
+    action = Text(
+        10,
+        one_of=tuple(ACTIONS),
+        required=True,
+        metadata={"description": "what may follow depends on the decision in force"},
+    )
+    reason = Text(2000, lines=True, required=True, metadata={"description": "why, in words"})
 
 
 class DecidedSchema(DecisionSchema):
@@ -148,9 +181,11 @@ class BeforeSchema(Schema):
     """Where a lot stood before it was judged again."""
 
     standing = fields.String(required=True)
-    uses = fields.Dict(keys=fields.String(), values=fields.String(), required=True)
-    limits_revision = fields.Integer(required=True, allow_none=True)
-    shade_revision = fields.Integer(required=True, allow_none=True)
+    uses = fields.Dict(
+        keys=fields.String(), values=fields.String(), required=True, metadata={"description": "use -> verdict"}
+    )
+    limits_revision = fields.Integer(required=True, allow_none=True, metadata={"description": "judged under it"})
+    shade_revision = fields.Integer(required=True, allow_none=True, metadata={"description": "judged under it"})
 
 
 class ReassessedSchema(AssessmentSchema):

@@ -32,15 +32,17 @@ class DeliveryArgs(Strict):
     grade_id = Whole(1, MAX_ID)
     grade_code = Text(40, metadata={"description": "instead of grade_id"})
     supplier_lot = Text(120, required=True, metadata={"description": "the supplier's lot number as printed"})
-    order_ref = Text(120)
-    received_at = Instant(required=True)
+    order_ref = Text(120, metadata={"description": "the shop's order"})
+    received_at = Instant(required=True, metadata={"description": "when it came"})
     due_at = Instant(metadata={"description": "when it was promised; later than this is late"})
     cost = Number(0, 1e9, metadata={"description": "of the whole delivery, in `currency`"})
     currency = Text(3, metadata={"description": "ISO 4217, such as EUR; needed with cost", "pattern": "^[A-Z]{3}$"})
     spools = fields.List(
-        fields.Nested(NewSpoolArgs), validate=validate.Length(1, 1000, error="A delivery has 1 to 1000 spools.")
+        fields.Nested(NewSpoolArgs),
+        validate=validate.Length(1, 1000, error="A delivery has 1 to 1000 spools."),
+        metadata={"description": "each reel that came"},
     )
-    spool_count = Whole(1, 1000)
+    spool_count = Whole(1, 1000, metadata={"description": "reels that came, instead of spools"})
     net_mass_g = Number(metadata={"minimum": 20, "maximum": 60000, "description": "of each spool, g"})
     confirm_new_lot = Truth(
         load_default=False,
@@ -53,10 +55,10 @@ class DeliveryArgs(Strict):
 class SampleSchema(Schema):
     """Which spools to measure; `seed` repeats the draw."""
 
-    size = fields.Integer(required=True)
-    spool_codes = fields.List(fields.String(), required=True)
-    seed = fields.Integer(required=True)
-    rule = fields.String(required=True)
+    size = fields.Integer(required=True, metadata={"description": "spools to measure"})
+    spool_codes = fields.List(fields.String(), required=True, metadata={"description": "which they are"})
+    seed = fields.Integer(required=True, metadata={"description": "of the draw: it repeats it"})
+    rule = fields.String(required=True, metadata={"description": "how size and spools were chosen"})
     says = fields.String(required=True)
     code_letter = fields.String(metadata={"description": "under a plan"})
     accept = fields.Integer(metadata={"description": "under a plan: most nonconforming spools that accept the lot"})
@@ -69,8 +71,8 @@ class SpoolLineSchema(Schema):
 
     id = fields.Integer(required=True)
     code = fields.String(required=True)
-    net_mass_g = fields.Float(required=True)
-    remaining_mass_g = fields.Float(required=True)
+    net_mass_g = fields.Float(required=True, metadata={"description": "filament when it came, without the reel, g"})
+    remaining_mass_g = fields.Float(required=True, metadata={"description": "filament now, without the reel, g"})
     machine = fields.String(required=True, allow_none=True, metadata={"description": "where it is loaded now"})
     nonconforming = fields.List(fields.String(), required=True, metadata={"description": "what it fails by itself"})
     opened_at = Instant(required=True, allow_none=True)
@@ -103,18 +105,20 @@ class ByHandSchema(Schema):
     """A decision by hand that is in force."""
 
     action = fields.String(required=True)
-    reason = fields.String(required=True)
+    reason = fields.String(required=True, metadata={"description": "in words"})
 
 
 class LotConcessionSchema(Schema):
     """An approved concession with what loads have taken of it."""
 
     id = fields.Integer(required=True)
-    uses = fields.List(fields.String(), required=True)
-    max_mass_g = fields.Float(required=True)
-    taken_g = fields.Float(required=True)
+    uses = fields.List(fields.String(), required=True, metadata={"description": "that it permits"})
+    max_mass_g = fields.Float(required=True, metadata={"description": "most that may be taken, g"})
+    taken_g = fields.Float(required=True, metadata={"description": "what loads have taken, g"})
     valid_until = fields.String(required=True, metadata={"format": "date-time"})
-    finish_running = fields.Boolean(required=True)
+    finish_running = fields.Boolean(
+        required=True, metadata={"description": "true when a job begun in time may run on after valid_until"}
+    )
     requested_by = fields.String(required=True)
     approved_by = fields.String(required=True)
 
@@ -128,19 +132,34 @@ class LotSchema(LotLineSchema):
     grade = fields.Nested(NamedSchema, required=True)
     received_at = Instant(required=True)
     recorded_at = Instant(required=True)
-    assessed = fields.String(required=True)
-    by_hand = fields.Nested(ByHandSchema, required=True, allow_none=True)
-    to_measure = fields.List(fields.String(), required=True)
+    assessed = fields.String(required=True, metadata={"description": "standing by the readings alone"})
+    by_hand = fields.Nested(
+        ByHandSchema, required=True, allow_none=True, metadata={"description": "the decision by hand in force"}
+    )
+    to_measure = fields.List(
+        fields.String(), required=True, metadata={"description": "what is still to be measured, in words"}
+    )
     lab = fields.List(fields.Float(), required=True, allow_none=True, metadata={"description": "mean colour"})
-    shrinkage_percent = fields.Dict(keys=fields.String(), values=fields.Float(), required=True)
-    flow_factor = fields.Float(required=True, allow_none=True)
-    limits_revision = fields.Integer(required=True, allow_none=True)
-    shade_revision = fields.Integer(required=True, allow_none=True)
-    resubmission_of = fields.Integer(required=True, allow_none=True)
+    shrinkage_percent = fields.Dict(
+        keys=fields.String(),
+        values=fields.Float(),
+        required=True,
+        metadata={"description": "axis -> mean shrinkage, %; positive when parts come out short"},
+    )
+    flow_factor = fields.Float(
+        required=True,
+        allow_none=True,
+        metadata={"description": "nominal over measured cross-section; null when not measured"},
+    )
+    limits_revision = fields.Integer(required=True, allow_none=True, metadata={"description": "judged under it"})
+    shade_revision = fields.Integer(required=True, allow_none=True, metadata={"description": "judged under it"})
+    resubmission_of = fields.Integer(
+        required=True, allow_none=True, metadata={"description": "number of the refused lot that came again"}
+    )
     concessions = fields.List(
         fields.Nested(LotConcessionSchema), required=True, metadata={"description": "approved ones"}
     )
-    version = fields.Integer(required=True)
+    version = fields.Integer(required=True, metadata={"description": "rises with each change; the ETag follows it"})
 
 
 class LotWithSpoolsSchema(LotSchema):
@@ -159,9 +178,9 @@ class DeliverySchema(Schema):
     grade_id = fields.Integer(required=True)
     order_ref = fields.String(required=True, allow_none=True)
     received_at = Instant(required=True)
-    due_at = Instant(required=True, allow_none=True)
+    due_at = Instant(required=True, allow_none=True, metadata={"description": "when it was promised"})
     cost = fields.Float(required=True, allow_none=True, metadata={"description": "of the whole delivery"})
-    currency = fields.String(required=True, allow_none=True)
+    currency = fields.String(required=True, allow_none=True, metadata={"description": "ISO 4217, of cost"})
     sample = fields.Nested(SampleSchema, required=True)
     note = fields.String(required=True, allow_none=True)
     recorded_at = Instant(required=True)
@@ -203,8 +222,8 @@ class LotFilterArgs(OrderedPageArgs):
     supplier_id = WrittenWhole(1, MAX_ID)
     grade_id = WrittenWhole(1, MAX_ID)
     supplier_lot = Text(120, metadata={"description": "exactly as printed"})
-    received_from = Instant()
-    received_to = Instant()
+    received_from = Instant(metadata={"description": "received then or later"})
+    received_to = Instant(metadata={"description": "received then or earlier"})
 
 
 def ordered_page(list_rows: Callable[..., Any], args: dict[str, Any]) -> Any:

@@ -85,7 +85,7 @@ class RecordConcessionSchema(ReportConcessionSchema):
 class RecordSchema(Schema):
     """All that is known of a lot. It is computed when it is asked for and stored nowhere."""
 
-    number = fields.String(required=True, metadata={"description": "lot and decision in force", "example": "32-118"})
+    number = fields.String(required=True, metadata={"description": "lot and decision in force", "example": "LR-32-118"})
     decision_id = fields.Integer(required=True)
     made_at = Instant(required=True)
     says = fields.String(required=True)

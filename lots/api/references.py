@@ -6,11 +6,13 @@ from typing import Any
 
 from marshmallow import Schema, fields, validate
 
+from lots.api.bench import WarningSchema
 from lots.api.fields import MAX_ID, Instant, Numbers, Strict, Text, Whole
 from lots.api.http import Desk, PageArgs, Resource, page_answer, page_schema, person
 from lots.api.purchasing import NUMBER
 from lots.api.shades import DAYS, LAB, ConditionsArgs, ConditionsSchema, InDoubtSchema
 from lots.desks import due, references
+from lots.domain.remeasuring import MATTERS
 
 desk = Desk("references", __name__, url_prefix="/v1", description="Masters and working copies, which age.")
 
@@ -54,14 +56,23 @@ class WorkingCopySchema(Schema):
     offset = fields.List(fields.Float(), required=True)
     offset_uncertainty = fields.List(fields.Float(), required=True, allow_none=True)
     in_use = fields.Boolean(
-        required=True, metadata={"description": "false once a newer one of its code, or a newer revision, is there"}
+        required=True,
+        metadata={"description": "false once it moved, or a newer one of its code, or a newer revision, is there"},
     )
-    moved = fields.Boolean(required=True)
+    moved = fields.Boolean(
+        required=True, metadata={"description": "found to have moved since it was made; it stays so"}
+    )
     due_at = Instant(required=True, allow_none=True)
     says = fields.String(required=True)
     note = fields.String(required=True, allow_none=True)
     recorded_at = Instant(required=True)
     recorded_by = fields.String(required=True)
+
+
+class MadeCopySchema(WorkingCopySchema):
+    """A working copy as it was added."""
+
+    warnings = fields.List(fields.Nested(WarningSchema), required=True)
 
 
 class PlaqueReadArgs(Strict):
@@ -98,9 +109,20 @@ class PlaqueReadSchema(Schema):
 class MovementSchema(Schema):
     """How far something moved in L*, a*, b* since the session it is compared with; of a plaque, beside the tile. `half_width` is of each interval."""
 
-    state = fields.String(required=True, metadata={"enum": ["moved", "still", "open"]})
-    change = fields.List(fields.Float(), required=True)
-    half_width = fields.List(fields.Float(), required=True, allow_none=True)
+    state = fields.String(
+        required=True,
+        metadata={
+            "enum": ["moved", "still", "open"],
+            "description": f"still: surely by less than {MATTERS:g} in each; moved: surely otherwise in one; open: neither",
+        },
+    )
+    change = fields.List(fields.Float(), required=True, metadata={"description": "now less then, in L*, a*, b*"})
+    half_width = fields.List(
+        fields.Float(),
+        required=True,
+        allow_none=True,
+        metadata={"description": "of the 95 % interval of each change; null where nothing tells the scatter of one"},
+    )
 
 
 class ToldSchema(Schema):
@@ -109,9 +131,22 @@ class ToldSchema(Schema):
     artefact = fields.String(required=True)
     code = fields.String(required=True, allow_none=True)
     compared_with = fields.Integer(required=True, allow_none=True, metadata={"description": "number of that session"})
-    mover = fields.String(required=True, metadata={"enum": ["instrument", "plaque", "both", "neither", "cannot tell"]})
-    plaque = fields.Nested(MovementSchema, required=True, allow_none=True)
-    instrument = fields.Nested(MovementSchema, required=True, allow_none=True)
+    mover = fields.String(
+        required=True,
+        metadata={
+            "enum": ["instrument", "plaque", "both", "neither", "cannot tell"],
+            "description": "what moved, by tile and plaque together; only plaque and both put the plaque in doubt",
+        },
+    )
+    plaque = fields.Nested(
+        MovementSchema,
+        required=True,
+        allow_none=True,
+        metadata={"description": "of the plaque beside the tile; null where there is no session to compare with"},
+    )
+    instrument = fields.Nested(
+        MovementSchema, required=True, allow_none=True, metadata={"description": "of the tile, taken as stable"}
+    )
     says = fields.String(required=True)
 
 
@@ -154,13 +189,18 @@ class DecisionInDoubtSchema(Schema):
 class DoubtedSchema(InDoubtSchema):
     """The same, with the decisions made since it last agreed."""
 
-    decisions = fields.List(fields.Nested(DecisionInDoubtSchema), required=True)
+    decisions = fields.List(
+        fields.Nested(DecisionInDoubtSchema),
+        required=True,
+        metadata={"description": "on colour, made from `since` until `until`; each stands as it is"},
+    )
 
 
 class RemeasuredSchema(RemeasurementSchema):
-    """A session, with every plaque of the shade that is in doubt."""
+    """A session, with the plaques that it found to have moved, or to read as before again."""
 
     in_doubt = fields.List(fields.Nested(DoubtedSchema), required=True)
+    warnings = fields.List(fields.Nested(WarningSchema), required=True)
     says = fields.String(required=True)
 
 
@@ -173,13 +213,27 @@ class RemeasurementVoidArgs(Strict):
 class DueItemSchema(Schema):
     """Something that is to be checked or measured again; an instrument by its number, a plaque by its shade's."""
 
-    what = fields.String(required=True, metadata={"enum": ["instrument", "master", "working_copy"]})
-    instrument_id = fields.Integer(required=True, allow_none=True)
-    shade_id = fields.Integer(required=True, allow_none=True)
-    code = fields.String(required=True)
-    due_at = Instant(required=True)
-    overdue = fields.Boolean(required=True)
-    says = fields.String(required=True)
+    what = fields.String(
+        required=True,
+        metadata={"enum": ["instrument", "master", "working_copy"], "description": "what is to be checked or measured"},
+    )
+    instrument_id = fields.Integer(
+        required=True, allow_none=True, metadata={"description": "null unless it is an instrument"}
+    )
+    shade_id = fields.Integer(required=True, allow_none=True, metadata={"description": "of a master or working copy"})
+    code = fields.String(
+        required=True, metadata={"description": "of the instrument, the master's shade, or the working copy"}
+    )
+    due_at = Instant(required=True, metadata={"description": "of what moved: when that was found"})
+    overdue = fields.Boolean(required=True, metadata={"description": "true once `due_at` has passed"})
+    why = fields.String(
+        required=True,
+        metadata={
+            "enum": ["check", "interval", "moved"],
+            "description": "a check runs out, the days between two measurements run out, or it was found to have moved",
+        },
+    )
+    says = fields.String(required=True, metadata={"description": "the same in a sentence, with what to do"})
 
 
 class DueSchema(Schema):
@@ -204,7 +258,7 @@ class WorkingCopies(Resource):
         return page_answer(references.copies(number, args.get("cursor"), args["limit"]))
 
     @desk.arguments(WorkingCopyArgs)
-    @desk.response(201, WorkingCopySchema)
+    @desk.response(201, MadeCopySchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Add a working copy of the newest revision, and answer its offset to the master. A newer one of a code takes the older's place.
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
-from marshmallow import Schema, fields
+from marshmallow import Schema, ValidationError, fields
 
 from lots.api.bench import ExclusionLineSchema, LotAfterSchema, ReadingSchema
-from lots.api.fields import OneOrMany, Strict, Text
+from lots.api.fields import OneOrMany, Said, Strict, Text
 from lots.api.http import ALL, Desk, Resource, person
 from lots.api.purchasing import NUMBER
 from lots.desks import exclusions, repeats
@@ -21,10 +22,10 @@ class StepSchema(Schema):
 
     reading_id = fields.Integer(required=True)
     spool_code = fields.String(required=True)
-    value = fields.Float(required=True)
+    value = fields.Float(required=True, metadata={"description": "of the figure, in its unit"})
     statistic = fields.Float(required=True, metadata={"description": "distance from that mean, standard deviations"})
     critical = fields.Float(required=True, metadata={"description": "what the statistic exceeds by chance at alpha"})
-    flagged = fields.Boolean(required=True)
+    flagged = fields.Boolean(required=True, metadata={"description": "true when it stands apart"})
 
 
 class FlaggedSchema(Schema):
@@ -32,10 +33,12 @@ class FlaggedSchema(Schema):
 
     reading_id = fields.Integer(required=True)
     spool_code = fields.String(required=True)
-    value = fields.Float(required=True)
+    value = fields.Float(required=True, metadata={"description": "of the figure, in its unit"})
     excluded = fields.Boolean(required=True, metadata={"description": "true when quality has left it out already"})
-    mean_with = fields.Float(required=True)
-    mean_without = fields.Float(required=True)
+    mean_with = fields.Float(
+        required=True, metadata={"description": "of the readings of its spool, this one among them"}
+    )
+    mean_without = fields.Float(required=True, metadata={"description": "of the others"})
     shift = fields.Float(required=True, metadata={"description": "mean_without less mean_with"})
 
 
@@ -48,23 +51,30 @@ class OutliersSchema(Schema):
     alpha = fields.Float(required=True, metadata={"description": "risk of flagging anything by chance"})
     trusted = fields.Boolean(required=True, metadata={"description": "false with too few readings: none is flagged"})
     says = fields.String(required=True)
-    steps = fields.List(fields.Nested(StepSchema), required=True)
-    flagged = fields.List(fields.Nested(FlaggedSchema), required=True)
+    steps = fields.List(fields.Nested(StepSchema), required=True, metadata={"description": "furthest first"})
+    flagged = fields.List(fields.Nested(FlaggedSchema), required=True, metadata={"description": "furthest first"})
 
 
 class FigureSchema(Schema):
     """One figure of readings, such as L*: how one reading scatters, and which stand apart."""
 
     figure = fields.String(required=True, metadata={"example": "color.L"})
-    label = fields.String(required=True)
-    unit = fields.String(required=True)
+    label = fields.String(required=True, metadata={"description": "the figure in words"})
+    unit = fields.String(required=True, metadata={"description": "of value, sd and means; empty for CIELAB"})
     sd = fields.Float(
         required=True, allow_none=True, metadata={"description": "of one reading about the mean of its spool"}
     )
     df = fields.Integer(
         required=True, allow_none=True, metadata={"description": "degrees of freedom; null where a study tells"}
     )
-    source = fields.String(required=True, allow_none=True, metadata={"enum": ["lot", "grade", "instrument", None]})
+    source = fields.String(
+        required=True,
+        allow_none=True,
+        metadata={
+            "description": "whose readings tell the scatter; null when nothing does",
+            "enum": ["lot", "grade", "instrument", None],
+        },
+    )
     repeatability = fields.Float(
         required=True, allow_none=True, metadata={"description": "of its instruments, by studies: the least believed"}
     )
@@ -78,11 +88,13 @@ class FigureSchema(Schema):
 class NeededSchema(Schema):
     """How many readings leave no doubt about a finding, if its value stays where it is. It speaks of the spools that were measured."""
 
-    code = fields.String(required=True)
-    subject = fields.String(required=True, allow_none=True)
-    value = fields.Float(required=True)
-    limit = OneOrMany(required=True)
-    unit = fields.String(required=True)
+    code = fields.String(required=True, metadata={"description": "of the finding"})
+    subject = fields.String(
+        required=True, allow_none=True, metadata={"description": "what was judged, such as a spool; null for the lot"}
+    )
+    value = fields.Float(required=True, metadata={"description": "of the finding, in its unit"})
+    limit = OneOrMany(required=True, metadata={"description": "one number, or [lowest, highest]"})
+    unit = fields.String(required=True, metadata={"description": "of value and limit; empty for a colour difference"})
     spools = fields.Integer(required=True, metadata={"description": "whose means it is a mean of"})
     readings = fields.Integer(required=True, metadata={"description": "there are, of each: the fewest"})
     n = fields.Integer(
@@ -105,17 +117,21 @@ class CharacteristicSchema(Schema):
     readings = fields.Integer(required=True, metadata={"description": "that count"})
     says = fields.String(required=True)
     figures = fields.List(fields.Nested(FigureSchema), required=True)
-    decisions = fields.List(fields.Nested(NeededSchema), required=True)
+    decisions = fields.List(
+        fields.Nested(NeededSchema), required=True, metadata={"description": "per finding that is a mean of readings"}
+    )
 
 
 class ShownBySchema(Schema):
     """The step of the test that showed a reading to stand apart, when it was excluded."""
 
-    figure = fields.String(required=True)
-    statistic = fields.Float(required=True)
-    critical = fields.Float(required=True)
-    n = fields.Integer(required=True)
-    alpha = fields.Float(required=True)
+    figure = fields.String(required=True, metadata={"description": "that the test was on"})
+    statistic = fields.Float(
+        required=True, metadata={"description": "distance from the mean of its like, standard deviations"}
+    )
+    critical = fields.Float(required=True, metadata={"description": "what the statistic exceeds by chance at alpha"})
+    n = fields.Integer(required=True, metadata={"description": "readings tested"})
+    alpha = fields.Float(required=True, metadata={"description": "risk of flagging anything by chance"})
 
 
 class ExcludedLineSchema(ExclusionLineSchema):
@@ -124,7 +140,9 @@ class ExcludedLineSchema(ExclusionLineSchema):
     reading_id = fields.Integer(required=True)
     kind = fields.String(required=True)
     spool_code = fields.String(required=True)
-    shown_by = fields.List(fields.Nested(ShownBySchema), required=True)
+    shown_by = fields.List(
+        fields.Nested(ShownBySchema), required=True, metadata={"description": "the tests that flagged it"}
+    )
 
 
 class ReplicatesSchema(Schema):
@@ -134,24 +152,37 @@ class ReplicatesSchema(Schema):
     supplier_lot = fields.String(required=True)
     confidence = fields.Float(required=True, metadata={"description": "of n and sure, two-sided"})
     characteristics = fields.List(fields.Nested(CharacteristicSchema), required=True)
-    excluded = fields.List(fields.Nested(ExcludedLineSchema), required=True)
-    notes = fields.List(fields.String(), required=True)
+    excluded = fields.List(
+        fields.Nested(ExcludedLineSchema), required=True, metadata={"description": "readings that were left out"}
+    )
+    notes = fields.List(fields.String(), required=True, metadata={"description": "readings that do not count, and why"})
 
 
 _CAUSES = "; ".join(f"{cause}: {words}" for cause, words in CAUSES.items())
+_SLIPS = ("typo", "typing", "slip", "mistyped", "transcription")
+
+
+class _Cause(Text):
+    """A cause from the list. A slip of typing is none of them, and whoever names one is told what to do about it."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> str:
+        if isinstance(value, str) and value.strip().lower() in _SLIPS:
+            hint = "A slip of typing is voided: POST /v1/readings/{id}/void with the reason, then measure again."
+            raise ValidationError(Said(f'"{value.strip()}" is no cause to exclude a reading that was measured.', hint))
+        return super()._deserialize(value, attr, data, **kw)
 
 
 class ExcludeArgs(Strict):
     """What made a reading stand apart."""
 
-    cause = Text(12, one_of=tuple(CAUSES), required=True, metadata={"description": _CAUSES})
+    cause = _Cause(12, one_of=tuple(CAUSES), required=True, metadata={"description": _CAUSES})
     reason = Text(2000, lines=True, required=True, metadata={"description": "what was found out, in words"})
 
 
 class IncludeArgs(Strict):
     """Why a reading counts again."""
 
-    reason = Text(2000, lines=True, required=True)
+    reason = Text(2000, lines=True, required=True, metadata={"description": "why it counts again, in words"})
 
 
 class StoodSchema(Schema):

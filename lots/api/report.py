@@ -281,7 +281,7 @@ class ReportConcessionSchema(Schema):
 class NonconformitySchema(Schema):
     """A report on a nonconforming lot. It is computed when it is asked for and stored nowhere."""
 
-    number = fields.String(required=True, metadata={"description": "lot and decision", "example": "32-118"})
+    number = fields.String(required=True, metadata={"description": "lot and decision", "example": "NR-32-118"})
     decision_id = fields.Integer(required=True)
     made_at = Instant(required=True)
     as_of = Instant(required=True)

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from lots.desks.report_words import digits_for
-from lots.desks.words import moment
+from lots.desks.words import counted, moment
 
 MARKS = {"pass": "passes", "fail": "FAILS", "near": "too near to tell", "missing": "not judged yet"}
 # Codes that are not a word of the report's English.
@@ -181,8 +181,8 @@ def value_of(row: dict[str, Any]) -> str:
 
 
 def _number(value: float | None, row: dict[str, Any]) -> str:
-    """A number with the decimals that show how far the finding is from its limit."""
-    return "unknown" if value is None else f"{value:.{digits_for(abs(row['margin'] or 0.0))}f}"
+    """A number with the decimals that the finding's own sentence gives it."""
+    return "unknown" if value is None else f"{value:.{row['digits']}f}"
 
 
 def _claims(title: str, first: str, rows: list[tuple[str, dict[str, Any]]]) -> Table:
@@ -281,8 +281,8 @@ def readings_section(title: str, readings: list[dict[str, Any]], *, who: bool = 
             head, widths = (*head, "Entered by"), (7, 12, 16, 22, 12, 19, 12)
             rows = [(*row, _entered(reading)) for row, reading in zip(rows, mine, strict=True)]
         tables.append(Table(kind_said(kind).capitalize(), head, widths, rows, frozenset({0})))
-    counted = sum(row["counts"] for row in readings)
-    said = f"{counted} of {len(readings)} readings count. Those that do not are shown with the reason."
+    count = sum(row["counts"] for row in readings)
+    said = f"{count} of {counted(len(readings), 'reading')} {'counts' if count == 1 else 'count'}. Those that do not are shown with the reason."
     return Section(title, paragraphs=[said], tables=tables)
 
 

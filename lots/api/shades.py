@@ -46,7 +46,9 @@ class ConditionsArgs(Strict):
     """How a colour is measured. Readings are comparable only under the same conditions."""
 
     illuminant = Text(20, required=True, metadata={"description": "CIE illuminant", "example": "D65"})
-    observer_deg = Whole(2, 10, required=True, metadata={"enum": [2, 10], "description": "CIE standard observer"})
+    observer_deg = Whole(
+        2, 10, hint="Give 2 or 10.", required=True, metadata={"enum": [2, 10], "description": "CIE standard observer"}
+    )
     geometry = Text(20, required=True, metadata={"description": "such as d/8 or 45/0", "example": "d/8"})
     specular = Lit(required=True, metadata={"description": "specular component"})
     uv = Lit(metadata={"description": "ultraviolet in the beam; state it for brightened whites"})
@@ -56,12 +58,20 @@ class ConditionsArgs(Strict):
 class SpectrumArgs(Strict):
     """A reflectance spectrum, corrected for its bandpass by the instrument."""
 
-    start_nm = Whole(360, 400, required=True, metadata={"description": "first wavelength, a multiple of 10"})
-    step_nm = Whole(10, 20, required=True, metadata={"enum": [10, 20]})
+    start_nm = Whole(
+        360,
+        400,
+        hint="Give a multiple of 10 from 360 to 400.",
+        required=True,
+        metadata={"description": "first wavelength, a multiple of 10 from 360 to 400"},
+    )
+    step_nm = Whole(10, 20, hint="Give 10 or 20.", required=True, metadata={"enum": [10, 20]})
     values = fields.List(
         Number(),
         required=True,
-        validate=validate.Length(1, 43, error="A spectrum has at most 43 values."),
+        validate=validate.Length(
+            1, 43, error="A spectrum has 1 to 43 values: from 400 nm every 10 nm, 31 values end at 700 nm."
+        ),
         error_messages={"required": "This is needed.", "null": "This must be a list, not null."},
         metadata={"description": "reflectance factors, 1 being the perfect white; the last at 700 to 780 nm"},
     )
@@ -79,9 +89,11 @@ def spectrum_field() -> fields.Nested:
 class SpectrumSchema(Schema):
     """A reflectance spectrum."""
 
-    start_nm = fields.Integer(required=True)
-    step_nm = fields.Integer(required=True)
-    values = fields.List(fields.Float(), required=True)
+    start_nm = fields.Integer(required=True, metadata={"description": "wavelength of the first value, nm"})
+    step_nm = fields.Integer(required=True, metadata={"description": "between values, nm"})
+    values = fields.List(
+        fields.Float(), required=True, metadata={"description": "reflectance factors, 1 being the perfect white"}
+    )
 
 
 class RevisionArgs(Strict):
@@ -95,19 +107,21 @@ class RevisionArgs(Strict):
     )
     spectrum = spectrum_field()
     conditions = fields.Nested(ConditionsArgs, required=True, error_messages={"required": "This is needed."})
-    approved_by = Text(120, required=True)
+    approved_by = Text(120, required=True, metadata={"description": "who approved the reference"})
     note = Text(2000, lines=True)
 
 
 class ConditionsSchema(Schema):
     """How a colour was measured."""
 
-    illuminant = fields.String(required=True)
-    observer_deg = fields.Integer(required=True)
-    geometry = fields.String(required=True)
-    specular = fields.String(required=True)
-    uv = fields.String()
-    backing = fields.String()
+    illuminant = fields.String(required=True, metadata={"description": "CIE illuminant"})
+    observer_deg = fields.Integer(required=True, metadata={"description": "CIE standard observer, degrees"})
+    geometry = fields.String(required=True, metadata={"description": "of light and sensor"})
+    specular = fields.String(
+        required=True, metadata={"description": "whether mirror reflection was included or excluded"}
+    )
+    uv = fields.String(metadata={"description": "whether the light had its ultraviolet part"})
+    backing = fields.String(metadata={"description": "what lay behind the plaque"})
 
 
 class RevisionSchema(Schema):
@@ -115,9 +129,14 @@ class RevisionSchema(Schema):
 
     id = fields.Integer(required=True)
     shade_id = fields.Integer(required=True)
-    revision = fields.Integer(required=True)
-    lab = fields.List(fields.Float(), required=True)
-    readings = fields.List(fields.List(fields.Float()), required=True, allow_none=True)
+    revision = fields.Integer(required=True, metadata={"description": "counted from 1 per shade"})
+    lab = fields.List(fields.Float(), required=True, metadata={"description": "L*, a*, b* of the reference"})
+    readings = fields.List(
+        fields.List(fields.Float()),
+        required=True,
+        allow_none=True,
+        metadata={"description": "L*, a*, b* each, that lab is the mean of"},
+    )
     spectrum = fields.Nested(SpectrumSchema, required=True, allow_none=True)
     conditions = fields.Nested(ConditionsSchema, required=True)
     approved_by = fields.String(required=True)
@@ -129,7 +148,11 @@ class RevisionSchema(Schema):
 class ApprovedSchema(RevisionSchema):
     """A revision as approved, with the lots in stock that would lose a use under it."""
 
-    would_fail = fields.List(fields.Nested(LossSchema), required=True)
+    would_fail = fields.List(
+        fields.Nested(LossSchema),
+        required=True,
+        metadata={"description": "lots in stock that would lose a use under it"},
+    )
 
 
 class ShadeArgs(Strict):
@@ -144,7 +167,9 @@ class ShadeChange(Strict):
     """What may change about a shade. The code stays."""
 
     name = Text(200)
-    remeasure_every_days = Whole(1, DAYS, allow_none=True)
+    remeasure_every_days = Whole(
+        1, DAYS, allow_none=True, metadata={"description": "how long a master holds that was found unchanged"}
+    )
 
 
 class ShadeSchema(Schema):
@@ -153,8 +178,10 @@ class ShadeSchema(Schema):
     id = fields.Integer(required=True)
     code = fields.String(required=True)
     name = fields.String(required=True)
-    remeasure_every_days = fields.Integer(required=True, allow_none=True)
-    version = fields.Integer(required=True)
+    remeasure_every_days = fields.Integer(
+        required=True, allow_none=True, metadata={"description": "how long a master holds that was found unchanged"}
+    )
+    version = fields.Integer(required=True, metadata={"description": "rises with each change; the ETag follows it"})
     recorded_at = Instant(required=True)
     recorded_by = fields.String(required=True)
 
@@ -162,20 +189,28 @@ class ShadeSchema(Schema):
 class InDoubtSchema(Schema):
     """A master or working copy that was found to have moved; `since` it last agreed, `until` it agreed again, which ends no doubt by itself."""
 
-    artefact = fields.String(required=True, metadata={"enum": ["master", "copy"]})
-    code = fields.String(required=True, allow_none=True)
-    revision = fields.Integer(required=True)
-    since = Instant(required=True, allow_none=True)
-    found_at = Instant(required=True)
-    until = Instant(required=True, allow_none=True)
-    says = fields.String(required=True)
+    artefact = fields.String(
+        required=True, metadata={"enum": ["master", "copy"], "description": "which kind of plaque moved"}
+    )
+    code = fields.String(required=True, allow_none=True, metadata={"description": "of the copy; null for the master"})
+    revision = fields.Integer(required=True, metadata={"description": "of the shade that the plaque belongs to"})
+    since = Instant(required=True, allow_none=True, metadata={"description": "when it last agreed before"})
+    found_at = Instant(required=True, metadata={"description": "when it was first found to have moved"})
+    until = Instant(
+        required=True, allow_none=True, metadata={"description": "when it read as before again; null while it does not"}
+    )
+    says = fields.String(required=True, metadata={"description": "the same in a sentence, with what ends it"})
 
 
 class WholeShadeSchema(ShadeSchema):
     """A shade, with when its master is to be measured again, and which of its plaques are in doubt until a new revision is approved."""
 
-    due_at = Instant(required=True, allow_none=True)
-    in_doubt = fields.List(fields.Nested(InDoubtSchema), required=True)
+    due_at = Instant(
+        required=True, allow_none=True, metadata={"description": "when its master is to be measured again"}
+    )
+    in_doubt = fields.List(
+        fields.Nested(InDoubtSchema), required=True, metadata={"description": "plaques that were found to have moved"}
+    )
 
 
 @desk.route("")

@@ -19,17 +19,25 @@ class ParentSchema(Schema):
     """A spool that filament was wound from."""
 
     spool_code = fields.String(required=True)
-    mass_g = fields.Float(required=True)
+    mass_g = fields.Float(required=True, metadata={"description": "filament taken from it, g"})
 
 
 class SpoolSchema(SpoolLineSchema):
     """A spool with its lot, and for a spliced one its parents and the further lots it holds."""
 
-    flow_factor = fields.Float(required=True, allow_none=True)
+    flow_factor = fields.Float(
+        required=True,
+        allow_none=True,
+        metadata={"description": "nominal over measured cross-section; null when not measured"},
+    )
     delivery_id = fields.Integer(required=True)
     lot = fields.Nested(LotSchema, required=True)
-    parents = fields.List(fields.Nested(ParentSchema), required=True)
-    further_lots = fields.List(fields.Nested(LotLineSchema), required=True)
+    parents = fields.List(
+        fields.Nested(ParentSchema), required=True, metadata={"description": "spools it was wound from"}
+    )
+    further_lots = fields.List(
+        fields.Nested(LotLineSchema), required=True, metadata={"description": "those it holds beside `lot`"}
+    )
 
 
 class EventArgs(Strict):
@@ -54,6 +62,7 @@ class WindArgs(Strict):
         required=True,
         validate=validate.Length(1, 20, error="Name 1 to 20 spools."),
         error_messages={"required": "This is needed."},
+        metadata={"description": "spools to wind from, of one grade"},
     )
     code = LabelCode(60, metadata={"description": "of the new spool; made up when left out"})
 

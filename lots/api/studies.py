@@ -53,7 +53,15 @@ class PlaqueArgs(Strict):
 class StudyArgs(Strict):
     """A study: `measure` and `trials` for repeatability, `measure` and `artefacts` for linearity, `plaques` for agreement."""
 
-    kind = Text(14, one_of=tuple(studies.NEEDS), required=True)
+    kind = Text(
+        14,
+        one_of=tuple(studies.NEEDS),
+        required=True,
+        metadata={
+            "description": "repeatability takes measure, trials and tolerance_width (not required); linearity takes measure and"
+            " artefacts; agreement takes other_instrument_id, plaques and grade_id (not required)"
+        },
+    )
     measure = Text(20, one_of=tuple(MEASURES), metadata={"description": "what was read; shrinkage: a length in mm"})
     studied_at = Instant(required=True)
     trials = _several(
@@ -65,9 +73,24 @@ class StudyArgs(Strict):
     tolerance_width = Number(
         1e-6, _MOST, metadata={"description": "upper limit less lower, in the unit of the readings"}
     )
-    artefacts = _several(fields.Nested(ArtefactArgs), 100, "artefacts")
-    other_instrument_id = Whole(1, MAX_ID)
-    plaques = _several(fields.Nested(PlaqueArgs), 200, "plaques")
+    artefacts = _several(
+        fields.Nested(ArtefactArgs),
+        100,
+        "artefacts",
+        metadata={
+            "description": "of at least two known values over the range; five, ten times each, is common practice"
+        },
+    )
+    other_instrument_id = Whole(1, MAX_ID, metadata={"description": "that the same plaques were read on"})
+    plaques = _several(
+        fields.Nested(PlaqueArgs),
+        200,
+        "plaques",
+        metadata={"description": "read on both instruments; 3 at least before a series may go on"},
+    )
+    grade_id = Whole(
+        1, MAX_ID, metadata={"description": "whose limit on colour the step is held against, for a series to go on"}
+    )
     note = Text(2000, lines=True)
 
 
@@ -91,10 +114,13 @@ class EstimateSchema(IntervalSchema):
 class SourceSchema(Schema):
     """A row of the analysis of variance."""
 
-    source = fields.String(required=True)
-    ss = fields.Float(required=True)
-    df = fields.Integer(required=True)
-    ms = fields.Float(required=True)
+    source = fields.String(
+        required=True,
+        metadata={"enum": ["part", "operator", "interaction", "error"], "description": "what the spread comes from"},
+    )
+    ss = fields.Float(required=True, metadata={"description": "sum of squares"})
+    df = fields.Integer(required=True, metadata={"description": "degrees of freedom"})
+    ms = fields.Float(required=True, metadata={"description": "mean square, ss / df"})
 
 
 class RepeatabilitySchema(Schema):
@@ -146,29 +172,44 @@ class LinearitySchema(Schema):
 class ReadApartSchema(Schema):
     """How far two instruments read apart on a plaque."""
 
-    code = fields.String(required=True)
-    delta_e = fields.Float(required=True)
+    code = fields.String(required=True, metadata={"description": "of the plaque"})
+    delta_e = fields.Float(required=True, metadata={"description": "of its mean colours, this instrument first"})
 
 
 class OffsetSchema(IntervalSchema):
     """How much higher the other instrument reads, averaged over plaques: reported, never applied."""
 
-    component = fields.String(required=True)
-    mean = fields.Float(required=True)
-    sd = fields.Float(required=True, allow_none=True)
-    n = fields.Integer(required=True)
+    component = fields.String(required=True, metadata={"enum": ["L", "a", "b"]})
+    mean = fields.Float(required=True, metadata={"description": "over plaques, each counting once"})
+    sd = fields.Float(required=True, allow_none=True, metadata={"description": "over plaques; null for one"})
+    n = fields.Integer(required=True, metadata={"description": "plaques"})
+
+
+_MCDM = "mean colour difference of readings from their mean on {}; null where it read nothing twice"
 
 
 class AgreementSchema(Schema):
-    """How two instruments agree; repeatability is the mean colour difference from the mean, null where nothing was read twice."""
+    """How two instruments agree."""
 
-    formula = fields.String(required=True)
-    differences = fields.List(fields.Nested(ReadApartSchema), required=True)
-    mean_delta_e = fields.Float(required=True)
-    worst = fields.Nested(ReadApartSchema, required=True)
-    offsets = fields.List(fields.Nested(OffsetSchema), required=True)
-    repeatability_first = fields.Float(required=True, allow_none=True)
-    repeatability_second = fields.Float(required=True, allow_none=True)
+    formula = fields.String(required=True, metadata={"description": "of every colour difference here"})
+    differences = fields.List(
+        fields.Nested(ReadApartSchema), required=True, metadata={"description": "of the mean colours, by plaque"}
+    )
+    mean_delta_e = fields.Float(required=True, metadata={"description": "averaged over plaques"})
+    worst = fields.Nested(
+        ReadApartSchema, required=True, metadata={"description": "the plaque on which they differ most"}
+    )
+    offsets = fields.List(
+        fields.Nested(OffsetSchema),
+        required=True,
+        metadata={"description": "in L*, a*, b*; positive: the other instrument reads higher"},
+    )
+    repeatability_first = fields.Float(
+        required=True, allow_none=True, metadata={"description": _MCDM.format("this instrument")}
+    )
+    repeatability_second = fields.Float(
+        required=True, allow_none=True, metadata={"description": _MCDM.format("the other one")}
+    )
 
 
 class TrialSchema(Schema):
@@ -216,6 +257,9 @@ class StudySchema(Schema):
     tolerance_width = fields.Float(required=True, allow_none=True)
     artefacts = fields.List(fields.Nested(ArtefactSchema), required=True, allow_none=True)
     plaques = fields.List(fields.Nested(PlaqueSchema), required=True, allow_none=True)
+    grade_id = fields.Integer(
+        required=True, allow_none=True, metadata={"description": "whose limit the step is held against"}
+    )
     note = fields.String(required=True, allow_none=True)
     repeatability = fields.Nested(RepeatabilitySchema, required=True, allow_none=True)
     linearity = fields.Nested(LinearitySchema, required=True, allow_none=True)

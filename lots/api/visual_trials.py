@@ -23,19 +23,25 @@ _MOST_PLAQUES, _MOST_JUDGEMENTS = 500, 200
 class JudgementArgs(Strict):
     """One observer's word on a plaque."""
 
-    observer = Text(60, required=True)
-    accepted = Truth(required=True)
+    observer = Text(
+        60, required=True, metadata={"description": "whose word it is, by a name or code of the shop's choosing"}
+    )
+    accepted = Truth(required=True, metadata={"description": "true when the plaque would do in place of the reference"})
 
 
 class TrialPlaqueArgs(Strict):
     """A plaque: its colour as `lab` or as `apart`, and `accepted` of `judged`, or `judgements` one by one."""
 
-    code = Text(60, allow_none=True)
+    code = Text(60, allow_none=True, metadata={"description": "as on the plaque; each once in a trial"})
     lab = Numbers(3, LAB, metadata={"example": [95.4, -0.7, 1.9]})
     apart = Numbers(3, _APART, -100, 100, metadata={"example": [0.4, 0.1, 0.4]})
-    accepted = Whole(0, 100_000)
-    judged = Whole(1, 100_000)
-    judgements = fields.List(fields.Nested(JudgementArgs), validate=validate.Length(1, _MOST_JUDGEMENTS))
+    accepted = Whole(0, 100_000, metadata={"description": "how many of those who judged it accepted it"})
+    judged = Whole(1, 100_000, metadata={"description": "how many judged it"})
+    judgements = fields.List(
+        fields.Nested(JudgementArgs),
+        validate=validate.Length(1, _MOST_JUDGEMENTS),
+        metadata={"description": "one per observer, instead of accepted and judged"},
+    )
 
 
 class VisualTrialArgs(Strict):
@@ -53,6 +59,7 @@ class VisualTrialArgs(Strict):
         required=True,
         validate=validate.Length(1, _MOST_PLAQUES, error=f"A trial has 1 to {_MOST_PLAQUES} plaques."),
         error_messages={"required": "This is needed.", "null": "This must be a list, not null."},
+        metadata={"description": "those that were shown beside the reference"},
     )
     share = Number(
         0.05,
@@ -78,10 +85,10 @@ class TrialPlaqueSchema(Schema):
     """A plaque as it was posted, and how far it lies from the reference."""
 
     code = fields.String()
-    lab = fields.List(fields.Float())
+    lab = fields.List(fields.Float(), metadata={"description": "L*, a*, b*, where they were posted"})
     apart = fields.List(fields.Float(), required=True, metadata={"description": _APART})
-    accepted = fields.Integer()
-    judged = fields.Integer()
+    accepted = fields.Integer(metadata={"description": "how many of those who judged it accepted it"})
+    judged = fields.Integer(metadata={"description": "how many judged it"})
     judgements = fields.List(fields.Nested(JudgementSchema))
 
 
@@ -91,14 +98,16 @@ class VisualTrialLineSchema(Schema):
     id = fields.Integer(required=True)
     grade_id = fields.Integer(required=True)
     shade_id = fields.Integer(required=True)
-    shade_revision = fields.Integer(required=True)
-    reference = fields.List(fields.Float(), required=True)
+    shade_revision = fields.Integer(required=True, metadata={"description": "that plaques were judged against"})
+    reference = fields.List(fields.Float(), required=True, metadata={"description": "its L*, a*, b*"})
     judged_at = Instant(required=True)
     plaque_count = fields.Integer(required=True)
     judgement_count = fields.Integer(required=True)
-    share = fields.Float(required=True)
-    confidence = fields.Float(required=True)
-    within = fields.Float(required=True)
+    share = fields.Float(
+        required=True, metadata={"description": "of judgements that accept at the border of the tolerance, 0 to 1"}
+    )
+    confidence = fields.Float(required=True, metadata={"description": "of the intervals, two-sided, 0 to 1"})
+    within = fields.Float(required=True, metadata={"description": "how well each axis is wanted, as a share of it"})
     note = fields.String(required=True, allow_none=True)
     recorded_at = Instant(required=True)
     recorded_by = fields.String(required=True)
@@ -108,8 +117,11 @@ class TrialAxisSchema(Schema):
     """How far the tolerance reaches in a direction, and in the opposite one."""
 
     direction = fields.List(fields.Float(), required=True, metadata={"description": "unit vector in dL*, da*, db*"})
-    half = fields.Float(required=True)
-    low = fields.Float(required=True)
+    half = fields.Float(
+        required=True,
+        metadata={"description": "distance in CIELAB from the reference to the border; the same the opposite way"},
+    )
+    low = fields.Float(required=True, metadata={"description": "lower end of the interval of half"})
     high = fields.Float(
         required=True, allow_none=True, metadata={"description": "null where the judgements set no upper end"}
     )
@@ -123,11 +135,19 @@ class ToleranceSchema(Schema):
         fields.List(fields.Float()), required=True, metadata={"description": "matrix A: on the surface x A x is 1"}
     )
     accepted_at_reference = fields.Float(required=True, metadata={"description": "share that would accept it"})
-    dispersion = fields.Float(required=True)
+    dispersion = fields.Float(
+        required=True,
+        metadata={
+            "description": "1 when the plaques fit an ellipsoid as chance lets expect; else how many times they scatter more"
+        },
+    )
     fit_p = fields.Float(
         required=True, allow_none=True, metadata={"description": "probability of fitting no better than this by chance"}
     )
-    lack_of_fit = fields.Boolean(required=True)
+    lack_of_fit = fields.Boolean(
+        required=True,
+        metadata={"description": "true when they scatter more than chance explains; the intervals are wider for it"},
+    )
     more_judgements = fields.Integer(required=True, metadata={"description": "until every axis is known as wanted"})
     says = fields.String(required=True)
 
@@ -135,8 +155,13 @@ class ToleranceSchema(Schema):
 class AcrossSchema(Schema):
     """The axes with intervals for observers at large, or why they cannot be told."""
 
-    axes = fields.List(fields.Nested(TrialAxisSchema), required=True, allow_none=True)
-    why_not = fields.String(required=True, allow_none=True)
+    axes = fields.List(
+        fields.Nested(TrialAxisSchema),
+        required=True,
+        allow_none=True,
+        metadata={"description": "longest first; null when they cannot be told"},
+    )
+    why_not = fields.String(required=True, allow_none=True, metadata={"description": "why not, and what it takes"})
 
 
 class FormSchema(Schema):
@@ -144,30 +169,48 @@ class FormSchema(Schema):
 
     limits = fields.Nested(LimitsArgs, required=True, allow_none=True)
     would_fail = fields.List(
-        fields.Nested(LossSchema), required=True, metadata={"description": "lots in stock that would lose a use"}
+        fields.Nested(LossSchema),
+        required=True,
+        metadata={"description": "lots in stock that would lose a use which the grade's current limits leave them"},
     )
-    why_not = fields.String(required=True, allow_none=True)
+    why_not = fields.String(
+        required=True, allow_none=True, metadata={"description": "why there are no limits of this form"}
+    )
+    says = fields.String(
+        required=True,
+        allow_none=True,
+        metadata={"description": "which limits on the colour are tightened, loosened, set and kept"},
+    )
 
 
 class TrialBoxSchema(Schema):
     """Half widths of separate limits."""
 
-    L = fields.Float(required=True)
-    a = fields.Float(required=True)
-    b = fields.Float(required=True)
+    L = fields.Float(required=True, metadata={"description": "most |dL*|"})
+    a = fields.Float(required=True, metadata={"description": "most |da*|"})
+    b = fields.Float(required=True, metadata={"description": "most |db*|"})
 
 
 class ProposalSchema(Schema):
     """Limits that lie wholly inside the tolerance. They are a proposal: nothing is set until somebody posts them."""
 
-    formula = fields.String(required=True)
-    weights = fields.List(fields.Float(), required=True)
+    formula = fields.String(
+        required=True, metadata={"description": "of the colour difference: that of the grade's limits"}
+    )
+    weights = fields.List(fields.Float(), required=True, metadata={"description": "of the formula, in its order"})
     delta_e = fields.Float(required=True, metadata={"description": "the largest difference that is wholly inside"})
-    delta_e_mean = fields.Float(required=True)
-    delta_e_most = fields.Float(required=True)
+    delta_e_mean = fields.Float(required=True, metadata={"description": "difference at the border, averaged over it"})
+    delta_e_most = fields.Float(
+        required=True,
+        metadata={
+            "description": "the largest difference anywhere inside: a limit above it adds only what the trial rejects"
+        },
+    )
     kept_by_delta_e = fields.Float(required=True, metadata={"description": "share of what the trial accepts"})
     components = fields.Nested(TrialBoxSchema, required=True)
-    kept_by_components = fields.Float(required=True)
+    kept_by_components = fields.Float(
+        required=True, metadata={"description": "share of what the trial accepts that the components alone accept"}
+    )
     by_delta_e = fields.Nested(FormSchema, required=True)
     by_components = fields.Nested(FormSchema, required=True)
     says = fields.String(required=True)
@@ -179,10 +222,14 @@ class VisualTrialSchema(VisualTrialLineSchema):
     conditions = fields.Nested(ConditionsSchema, required=True)
     plaques = fields.List(fields.Nested(TrialPlaqueSchema), required=True)
     tolerance = fields.Nested(ToleranceSchema, required=True, allow_none=True)
-    why_no_tolerance = fields.String(required=True, allow_none=True)
+    why_no_tolerance = fields.String(
+        required=True, allow_none=True, metadata={"description": "why there is none, and what to show next"}
+    )
     across_observers = fields.Nested(AcrossSchema, required=True)
     proposal = fields.Nested(ProposalSchema, required=True, allow_none=True)
-    why_no_proposal = fields.String(required=True, allow_none=True)
+    why_no_proposal = fields.String(
+        required=True, allow_none=True, metadata={"description": "why there is none, and what to show next"}
+    )
 
 
 @desk.route(f"/grades/<{NUMBER}:number>/visual-trials")

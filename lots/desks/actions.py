@@ -12,7 +12,7 @@ from lots.desks.evidence import Judged, work_out
 from lots.desks.receiving import lot_of
 from lots.desks.words import clause, moment
 from lots.domain import actions as rules
-from lots.store import actions, history
+from lots.store import actions, history, lots
 from lots.store.database import transaction
 from lots.store.paging import Page
 
@@ -33,7 +33,7 @@ def request(lot_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
     Raises:
         NotFound: no such lot.
         Invalid: the answer would be due before it is asked for.
-        Conflict: nothing about the lot ever failed a required limit, and it was never blocked by hand.
+        Conflict: nothing about the lot ever failed a required limit, and it was never blocked by hand; or the same words wait for an answer.
     """
     now = clock.now()
     lot = lot_of(lot_id)
@@ -43,6 +43,7 @@ def request(lot_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
         raise Invalid(Fault("/due_at", f"{moment(due_at)} is over already.", hint))
     kept = {"requested": values["requested_action"], "due_at": due_at, "conforming_lots": values["conforming_lots"]}
     with transaction():
+        lots.lock([lot.id])
         judged = work_out(lot, lot.limits_revision, lot.shade_revision, lot.by_hand, lot.previous, lot.retests_cleared)
         if not may_be_asked_about(judged, actions.decided(lot.id)):
             raise Conflict(
@@ -50,6 +51,12 @@ def request(lot_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
                 f"nothing to put right. Its assessment shows its findings. Block it by hand first, with the reason, if "
                 "the fault is not among them."
             )
+        for row in actions.waiting_on(lot.id):
+            if rules.says_the_same(row.requested, kept["requested"]):
+                raise Conflict(
+                    f"Corrective action {row.id}, asked for by {row.recorded_by} at {moment(row.recorded_at)}, says the same about lot "
+                    f"{lot.supplier_lot} and is not answered yet. Keep its answer when it comes, or ask for something else."
+                )
         number = actions.add(lot, kept, by, now)
         history.note(lot.id, "corrective action asked for", by, now, {"corrective_action": [number]})
         return one(number, now)

@@ -7,6 +7,7 @@ from typing import Any
 from lots.desks import catalog, clock, series
 from lots.desks.bridging import Bridges, bridges
 from lots.desks.errors import Fault, Invalid
+from lots.desks.words import counted
 from lots.domain import drift
 from lots.domain.agreed import limits_from
 from lots.domain.figures import MEASURES
@@ -80,7 +81,7 @@ def _lots_meant(values: dict[str, Any], rows: list[Any]) -> tuple[list[Fault], l
     ]
     kept = [row for row in rows if row.id in set(wanted) - excluded]
     if wanted and not faults and len(kept) < drift.PROVISIONAL_FROM:
-        text = f"{len(kept)} lots are too few: a baseline is provisional from {drift.PROVISIONAL_FROM} and firm from {drift.FIRM_FROM}."
+        text = f"{counted(len(kept), 'lot')} {'is' if len(kept) == 1 else 'are'} too few: a baseline is provisional from {drift.PROVISIONAL_FROM} and firm from {drift.FIRM_FROM}."
         faults.append(Fault("/lot_ids", text, _HOW))
     return faults, kept
 

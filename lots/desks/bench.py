@@ -62,7 +62,7 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
         if faults:
             raise Invalid(*faults)
         held = lots.lock(spool.lot_id for spool in spools.values())
-        warnings = slips(items, spools, held) if kind == "color" else [[] for _ in items]
+        warnings = slips(kind, items, spools, held, asked)
         retested = {lot.id: kind in lot.retestable for lot in held.values()}
         rows = [_row(kind, item, spools[item["spool_code"]], by, now) for item in items]
         numbers = readings.add([{**row, "retest": retested[row["lot"].id] and not row["screening"]} for row in rows])

@@ -8,7 +8,7 @@ from itertools import product
 from typing import Any
 
 from lots.desks.evidence import UNNAMED
-from lots.desks.studies import read_on_both
+from lots.desks.study_words import read_on_both
 from lots.domain.agreed import Limits
 from lots.domain.agreement import LEAST_PLAQUES, bridge, noise_of
 from lots.domain.guard import COARSE_ABOVE

@@ -8,9 +8,11 @@ from typing import Any
 
 from lots.desks import clock, spectra, views
 from lots.desks.errors import AlreadyThere, Fault, Invalid, NotFound, Settled, Stale
+from lots.desks.evidence import approved_from
 from lots.desks.reading_checks import uv_fault
 from lots.domain import agreed
 from lots.domain.plausibility import doubt_lab
+from lots.domain.reference_limits import doubts_about_limits
 from lots.domain.values import Conditions, Lab, mean_lab
 from lots.store import catalog, history, references
 from lots.store.database import transaction
@@ -192,7 +194,8 @@ def _computed(sent: dict[str, Any], conditions: Conditions | None) -> tuple[Lab 
     spectrum, faults = spectra.read("/spectrum", sent)
     if spectrum is None or conditions is None:
         return None, faults
-    return spectra.color_under("/spectrum", spectrum, conditions.illuminant, conditions.observer_deg)
+    light = (conditions.illuminant, conditions.observer_deg)
+    return spectra.color_under("/spectrum", spectrum, *light, light_at="/conditions/illuminant")
 
 
 def shade_revisions(shade_id: int, cursor: str | None, limit: int) -> Page:
@@ -202,6 +205,9 @@ def shade_revisions(shade_id: int, cursor: str | None, limit: int) -> Page:
 
 def add_limits(grade_id: int, body: dict[str, Any], by: str) -> dict[str, Any]:
     """Sets a grade's limits anew, as its next revision. Lots already being measured keep theirs.
+
+    Returns:
+        The revision, with `warnings` of what in it the grade's reference does not pass itself.
 
     Raises:
         NotFound: no such grade.
@@ -216,7 +222,17 @@ def add_limits(grade_id: int, body: dict[str, Any], by: str) -> dict[str, Any]:
         now = clock.now()
         row = catalog.add_limits_revision(grade, {"body": body, "note": note}, by, now)
         history.note(None, "limits set", by, now, {"limits_revision": [row.id]})
-        return views.limits(row)
+        return {**views.limits(row), "warnings": _beyond_reference(grade, body)}
+
+
+def _beyond_reference(grade: Any, body: dict[str, Any]) -> list[dict[str, str]]:
+    """What in limits the reference of their grade does not pass. At most one query."""
+    current = catalog.current_shade_revisions([grade.shade_id]) if grade.shade_id is not None else {}
+    return [
+        {"pointer": f"/{doubt.field}", "detail": doubt.detail, "hint": doubt.hint}
+        for shade in current.values()
+        for doubt in doubts_about_limits(agreed.limits_from(body), approved_from(shade))
+    ]
 
 
 def limits_revisions(grade_id: int, cursor: str | None, limit: int) -> Page:

@@ -10,7 +10,7 @@ from typing import Any
 from lots.desks import clock, concessions
 from lots.desks.errors import NotFound
 from lots.domain.agreed import GENERAL, Limits, limits_from
-from lots.domain.clearance import Clearance, SpoolState, clear, worst_of
+from lots.domain.clearance import Clearance, SpoolState, clear, with_held, worst_of
 from lots.domain.matching import PairMatch, match_pairs
 from lots.domain.shade import ColorLimits
 from lots.domain.shrinkage import AXES, scale_factor
@@ -53,7 +53,8 @@ def spool_of(code: str, find: Callable[[str], Any] = lots.spool) -> Any:
 def clearance(code: str, ask: Ask) -> dict[str, Any]:
     """Returns whether a spool may be loaded, with every reason against it, cautions, settings, and other spools when it may not.
 
-    Two queries when it is clear, one without a job; one more when it is not, for what else would do; two more for a spliced spool.
+    One query when it is clear, one more with a job and one with a machine; one more when it is not, for what else would do; two more for a
+    spliced spool.
 
     Raises:
         NotFound: no spool has this code.
@@ -75,6 +76,8 @@ def work_out(row: Any, ask: Ask, at: datetime) -> tuple[Clearance, list[Any]]:
         further = [lots.find(number) for number in tracing.further_lots([row.id]).get(row.id, ())]
         each = [_clear(row, other, ask, in_job, None) for other in further]
         found = worst_of([_clear(row, lot, ask, in_job, None if further else at), *each])
+    if ask.machine is not None:
+        found = with_held(found, ask.machine, loads.held_by(ask.machine, row.id))
     return found, in_job
 
 

@@ -10,6 +10,7 @@ from typing import Any
 from lots.desks import drift, money, series
 from lots.desks.bridging import NONE, Bridges, bridges
 from lots.desks.catalog import found
+from lots.desks.words import counted
 from lots.domain import suppliers
 from lots.domain.agreed import Limits, limits_from
 from lots.domain.capability import capability
@@ -119,7 +120,7 @@ def _accepted(lots: Sequence[LotResult]) -> dict[str, Any]:
     if interval is None or rate is None:
         says = f"{seen.lots} delivered, none inspected to an end yet."
     else:
-        says = f"{seen.accepted} of {seen.inspected} lots accepted the first time: {rate:.0%}, between {interval.low:.0%} and {interval.high:.0%}."
+        says = f"{seen.accepted} of {counted(seen.inspected, 'lot')} accepted the first time: {rate:.0%}, between {interval.low:.0%} and {interval.high:.0%}."
     return {
         "lots": seen.lots,
         "inspected": seen.inspected,
@@ -185,11 +186,11 @@ def _bias(results: Sequence[LotResult]) -> dict[str, Any] | None:
     direction = " and ".join(Components(dL, da, db, 0.0, 0.0).direction.rsplit(", ", 1))
     around = seen.ellipsoid
     if around is None:
-        says = f"On average {direction}, from {seen.n} lots: too few to say within what bounds."
+        says = f"On average {direction}, from {counted(seen.n, 'lot')}: too few to say within what bounds."
     elif seen.zero_inside:
         says = f"No bias shown: the reference lies within what {seen.n} lots allow (on average {direction})."
     else:
-        says = f"Biased: on average {direction} than the reference, over {seen.n} lots."
+        says = f"Biased: on average {direction} than the reference, over {counted(seen.n, 'lot')}."
     axes = around and [{"half_length": length, "direction": list(way)} for length, way in around.axes]
     return {
         "dL": dL,

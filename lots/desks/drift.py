@@ -11,6 +11,7 @@ from lots.desks.bridging import Crossing, bridges
 from lots.desks.catalog import found
 from lots.desks.errors import Fault, Invalid
 from lots.desks.series import Stretch
+from lots.desks.words import counted
 from lots.domain import drift
 from lots.domain.agreed import limits_from
 from lots.domain.drift import Analysis, Signal
@@ -170,7 +171,7 @@ def _baseline_view(result: Analysis, part: Stretch, kept: Any) -> dict[str, Any]
             says = f"No baseline: the first {drift.PROVISIONAL_FROM} lots are all the same, so there is no scatter to chart by."
         return {"status": "none", "chosen": False, "revision": None, "mean": None, "sigma": None, "n": 0, "says": says}
     if base.chosen:
-        origin = "given by hand" if base.n == 0 else f"{base.n} lots"
+        origin = "given by hand" if base.n == 0 else counted(base.n, "lot")
         firm = "" if base.status != "provisional" else f" Firm from {drift.FIRM_FROM} lots. {BY_CHANCE}"
         says = f"Revision {kept.revision}, chosen by {kept.recorded_by}: {origin}.{firm}"
     else:

@@ -5,12 +5,15 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from lots.desks import clock
-from lots.desks.plaques import Plaque, Shelf
+from lots.desks import clock, reference_words
+from lots.desks.plaques import Due, Shelf
 from lots.desks.words import moment
 from lots.domain.instruments import Check, InstrumentRecord
 from lots.store import catalog
 from lots.store import references as store
+
+_FOR = {"check": "a check", "interval": "measuring again"}
+_REMEDY = {"master": reference_words.RENEW_MASTER, "working_copy": reference_words.RENEW_COPY}
 
 
 def due() -> dict[str, Any]:
@@ -21,7 +24,7 @@ def due() -> dict[str, Any]:
     """
     now = clock.now()
     items = [_instrument(row, checks) for row, checks in _instruments()]
-    items += [_plaque(*entry) for entry in Shelf(store.scheduled()).due()]
+    items += [_plaque(entry) for entry in Shelf(store.scheduled()).due()]
     items.sort(key=lambda item: (item["due_at"], item["what"], item["code"]))
     lines = [_line(item, now) for item in items]
     late = sum(line["overdue"] for line in lines)
@@ -44,21 +47,34 @@ def _instrument(row: Any, checks: list[Any]) -> dict[str, Any]:
         "code": row.code,
         "due_at": at,
         "says": f"Instrument {row.code}",
-        "for": "a check",
+        "why": "check",
     }
 
 
-def _plaque(shade: Any, plaque: Plaque, at: datetime) -> dict[str, Any]:
+def _plaque(entry: Due) -> dict[str, Any]:
+    shade, plaque = entry.shade, entry.plaque
     what, code = ("master", shade.code) if plaque.code is None else ("working_copy", plaque.code)
     name = f"The master of {shade.code}" if plaque.code is None else f"Working copy {code} of {shade.code}"
     ids = {"instrument_id": None, "shade_id": shade.id}
-    return {"what": what, **ids, "code": code, "due_at": at, "says": name, "for": "measuring again"}
+    return {
+        "what": what,
+        **ids,
+        "code": code,
+        "due_at": entry.at,
+        "says": name,
+        "why": "moved" if entry.moved else "interval",
+    }
 
 
 def _line(item: dict[str, Any], now: datetime) -> dict[str, Any]:
     overdue = item["due_at"] < now
+    if item["why"] == "moved":
+        says = (
+            f"{item['says']} is due now: it was found {moment(item['due_at'])} to have moved. {_REMEDY[item['what']]}"
+        )
+        return {**item, "overdue": overdue, "says": says}
     verb, word = ("has been", "since") if overdue else ("is", "by")
-    says = f"{item['says']} {verb} due for {item['for']} {word} {moment(item['due_at'])}."
+    says = f"{item['says']} {verb} due for {_FOR[item['why']]} {word} {moment(item['due_at'])}."
     return {**item, "overdue": overdue, "says": says}
 
 

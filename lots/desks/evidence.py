@@ -66,6 +66,11 @@ def spectrum_from(kept: dict[str, Any] | None) -> Spectrum | None:
     return Spectrum(kept["start_nm"], kept["step_nm"], tuple(kept["values"])) if kept else None
 
 
+def approved_from(row: Any) -> ShadeRevision:
+    """Returns a shade revision from the store, with its shade, as the domain's own value."""
+    return ShadeRevision(row.shade.name, row.revision, Lab(*row.lab), conditions_of(row), spectrum_from(row.spectrum))
+
+
 def evidence_from(rows: list[Any], known: Uncertainties | None = None) -> Evidence:
     """Returns readings from the store as the domain's evidence, with the uncertainties that are known, or else as they were stated."""
     known = known or Uncertainties({})
@@ -160,10 +165,7 @@ def work_out(
     recorded = readings.that_count(lot.id, known_at, excluded=with_excluded)
     rows, notes = in_order(recorded, known_at)
     agreed = limits_from(limits.body) if limits else None
-    approved = None
-    if shade is not None:
-        spectrum = spectrum_from(shade.spectrum)
-        approved = ShadeRevision(shade.shade.name, shade.revision, Lab(*shade.lab), conditions_of(shade), spectrum)
+    approved = approved_from(shade) if shade is not None else None
     coverage = _coverage(lot, agreed, recorded, known_at)
     known = uncertainties(rows, known_at)
     retests = {}

@@ -15,8 +15,9 @@ from lots.desks.errors import Conflict, NotFlagged, NotFound
 from lots.desks.evidence import in_order, instruments_of, work_out
 from lots.desks.judging import judge_lot
 from lots.desks.words import clause
+from lots.domain.agreed import CHARACTERISTICS
 from lots.domain.instruments import doubt_about
-from lots.domain.repeats import NO_REPEATS
+from lots.domain.repeats import NO_REPEATS, numbered
 from lots.store import lots, readings
 from lots.store.database import transaction
 
@@ -93,13 +94,11 @@ def _shown_by(lot: Any, reading: Any) -> list[dict[str, Any]]:
     if reading.kind in NO_REPEATS:
         raise NotFlagged(f"No {reading.kind} reading is tested for standing apart. {NO_REPEATS[reading.kind]} {_ELSE}")
     rows, _ = in_order(readings.that_count(lot.id, kind=reading.kind, excluded=True), None)
-    found = repeats.tested(lot, rows)
+    found = repeats.tested(lot, rows, None)
     shown = [said for part in found if (said := part.shown_by(reading.id))]
     if not shown:
-        says = list(dict.fromkeys(part.outliers.says for part in found))
-        raise NotFlagged(
-            f"Reading {reading.id} is not shown to stand apart from its like, so it stays. {' '.join(says)} {_ELSE}"
-        )
+        says = " ".join(part.says for part in found)
+        raise NotFlagged(f"Reading {reading.id} is not shown to stand apart from its like, so it stays. {says} {_ELSE}")
     return shown
 
 
@@ -120,7 +119,23 @@ def notes(beside: dict[str, Any], standing: str) -> list[str]:
     ]
     would = beside["with_excluded"]["standing"]
     alike = "stand the same" if would == standing else f"be {would}, not {standing}"
-    return [*said, f"With all that are excluded the lot would {alike}."]
+    numbers = [row["reading_id"] for row in beside["excluded"]]
+    return [*said, f"With {numbered(numbers)} counted the lot would {alike}."]
+
+
+def asked_first(lot: Any, held: Any, known_at: datetime | None) -> list[str]:
+    """Returns a sentence on each reading of a lot that counts and stands apart from its like. Four queries.
+
+    Args:
+        held: the lot, or the decision in force then, with the revisions.
+    """
+    rows, _ = in_order(readings.that_count(lot.id, known_at, excluded=True), known_at)
+    figures = repeats.tested(held, rows, known_at)
+    return [
+        f"Reading {number} ({kind}, spool {spool}) stands apart from its like: look for its cause first."
+        for kind in CHARACTERISTICS
+        for number, spool in repeats.standing_apart(figures, kind).items()
+    ]
 
 
 def beside(lot: Any, held: Any, limits: Any, shade: Any, previous: Any, known_at: datetime | None) -> dict[str, Any]:

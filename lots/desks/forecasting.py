@@ -13,6 +13,7 @@ from lots.desks import clock, drift, series
 from lots.desks.bridging import Bridges, bridges, read_on, steps
 from lots.desks.catalog import found
 from lots.desks.series import Stretch
+from lots.desks.words import counted
 from lots.domain.agreed import Limits, limits_from
 from lots.domain.drift import Analysis
 from lots.domain.figures import MEASURES, limit_on
@@ -111,10 +112,10 @@ def _says(seen: Forecast, supplier: str, grade: str) -> str:
         return f"{whose}: nothing can be said, no lot was inspected to an end yet."
     share = f"{seen.probability:.0%} likely to be accepted the first time, between {seen.interval.low:.0%} and {seen.interval.high:.0%}"
     if seen.model == "verdicts":
-        return f"{whose} is {share}. From the verdicts on {seen.lots} {'lot' if seen.lots == 1 else 'lots'} alone."
+        return f"{whose} is {share}. From the verdicts on {counted(seen.lots, 'lot')} alone."
     name, least = seen.parts[0]
     weak = f" If it fails, then most likely by {_part_name(name)} ({1 - least:.0%})." if least < 0.95 else ""
-    return f"{whose} is {share}. From measurements of the last {seen.lots} lots or more.{weak}"
+    return f"{whose} is {share}. From measurements of the last {counted(seen.lots, 'lot')} or more.{weak}"
 
 
 def _part_name(name: str) -> str:
@@ -198,7 +199,7 @@ def _refused(rows: list[Any], pair: tuple[int, int]) -> list[dict[str, Any]]:
         _line(
             "refused_waiting",
             pair,
-            f"Lot {row.supplier_lot} is blocked and still here: return it, scrap it or ask for a concession.",
+            f"Lot {row.supplier_lot} is blocked and still here: ask quality to return it, scrap it or permit it by a concession.",
             row.id,
         )
         for row in waiting

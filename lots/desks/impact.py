@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from lots.desks.evidence import work_out
+from lots.desks.evidence import Judged, work_out
 from lots.desks.judging import find_previous
 from lots.store import catalog, lots
 
@@ -22,10 +23,16 @@ def of_limits_revision(grade_id: int, revision: int) -> list[dict[str, Any]]:
     return [found for lot in lots.in_stock(grade_id=grade_id) if (found := _loss(lot, limits, lot.shade_revision))]
 
 
-def of_limits_body(grade_id: int, body: dict[str, Any]) -> list[dict[str, Any]]:
-    """Returns the lots in stock of a grade that would lose a use under limits that nobody has set yet."""
-    drafted = _Drafted(body)
-    return [found for lot in lots.in_stock(grade_id=grade_id) if (found := _loss(lot, drafted, lot.shade_revision))]
+def of_limits_body(grade_id: int, body: dict[str, Any], current: dict[str, Any]) -> list[dict[str, Any]]:
+    """Returns the lots in stock of a grade that would lose a use by what limits that nobody has set yet change.
+
+    Args:
+        body: the limits that nobody has set yet.
+        current: the grade's current ones. A use that a lot would lose under these too, if judged again, is not lost by the draft.
+    """
+    drafted, now = _Drafted(body), _Drafted(current)
+    stock = lots.in_stock(grade_id=grade_id)
+    return [found for lot in stock if (found := _loss(lot, drafted, lot.shade_revision, now))]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,10 +42,13 @@ class _Drafted:
     body: dict[str, Any]
 
 
-def _loss(lot: Any, limits: Any, shade: Any) -> dict[str, Any] | None:
-    judged = work_out(lot, limits, shade, lot.by_hand, find_previous(lot), lot.retests_cleared)
-    would = judged.assessment.uses
+def _loss(lot: Any, limits: Any, shade: Any, instead_of: Any = None) -> dict[str, Any] | None:
+    """What a lot would lose; with limits to be instead of, only what it would keep under those."""
+    judged, would = _judged(lot, limits, shade)
     lost = [use for use, verdict in lot.uses.items() if verdict == "pass" and would.get(use) != "pass"]
+    if lost and instead_of is not None:
+        _, kept = _judged(lot, instead_of, shade)
+        lost = [use for use in lost if kept.get(use) == "pass"]
     if not lost:
         return None
     why = list(dict.fromkeys(message for use in lost for message in judged.assessment.why(use)))
@@ -52,3 +62,8 @@ def _loss(lot: Any, limits: Any, shade: Any) -> dict[str, Any] | None:
         "lost_uses": lost,
         "why": why,
     }
+
+
+def _judged(lot: Any, limits: Any, shade: Any) -> tuple[Judged, Mapping[str, str]]:
+    judged = work_out(lot, limits, shade, lot.by_hand, find_previous(lot), lot.retests_cleared)
+    return judged, judged.assessment.uses

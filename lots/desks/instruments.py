@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from lots.desks import clock, tracing, views
 from lots.desks.bench import after
+from lots.desks.catalog import add as add_subject
 from lots.desks.catalog import found
 from lots.desks.errors import Invalid
 from lots.desks.judging import judge_lot
+from lots.desks.uncertainty import found_by
 from lots.desks.words import moment
-from lots.store import catalog, history, lots, readings
+from lots.domain.instrument_uncertainty import MEASURES, Found, known_uncertainty, takes
+from lots.store import catalog, history, lots, readings, studies
 from lots.store.database import transaction
 from lots.store.paging import Page
 
@@ -50,6 +54,52 @@ def add_check(instrument_id: int, values: dict[str, Any], by: str) -> dict[str, 
             **views.check(check),
             "lots": touched if not passed else [t for t in touched if t["standing_before"] != t["standing"]],
         }
+
+
+def listed(cursor: str | None, limit: int) -> Page:
+    """Returns a page of instruments with the uncertainty in force of each. Two queries."""
+    page = catalog.listed("instrument", cursor, limit)
+    known = _found_of(page.rows)
+    return page.map(lambda row: _view(row, known.get(row.id, [])))
+
+
+def add(values: dict[str, Any], by: str) -> dict[str, Any]:
+    """Adds an instrument.
+
+    Raises:
+        AlreadyThere: its code is taken.
+    """
+    made = add_subject("instrument", values, by)
+    return _view(found("instrument", made["id"]), [])
+
+
+def _found_of(rows: Iterable[Any]) -> dict[int, list[Found]]:
+    """What the repeatability studies of these instruments found that count, by instrument. One query."""
+    known: dict[int, list[Found]] = {}
+    for study in studies.of_repeatability({row.id for row in rows}):
+        known.setdefault(study.instrument_id, []).append(found_by(study))
+    return known
+
+
+def _view(row: Any, known: Sequence[Found]) -> dict[str, Any]:
+    """An instrument, with the uncertainty in force for what it is known to read, or was studied for."""
+    kinds = takes(row.kind)
+    if kinds is None:
+        kinds = tuple(dict.fromkeys(MEASURES[one.measure].kind for one in known))
+    return {**views.instrument(row), "in_force": [_in_force(row, kind, known) for kind in kinds]}
+
+
+def _in_force(row: Any, kind: str, known: Sequence[Found]) -> dict[str, Any]:
+    now = known_uncertainty(kind, clock.now(), row.standard_uncertainty, known)
+    source = "study" if now.study else "stated" if now.u is not None else "none"
+    return {
+        "characteristic": kind,
+        "standard_uncertainty": now.u,
+        "unit": next(about.unit for about in MEASURES.values() if about.kind == kind),
+        "source": source,
+        "study_id": now.study and now.study.number,
+        "measure": now.study and now.study.measure,
+    }
 
 
 def checks(instrument_id: int, cursor: str | None, limit: int) -> Page:

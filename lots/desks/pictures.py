@@ -13,13 +13,14 @@ from lots.desks.evidence import conditions_of, evidence_from, in_order
 from lots.desks.judging import revisions_for
 from lots.desks.receiving import lot_of
 from lots.desks.uncertainty import uncertainties
+from lots.desks.words import counted
 from lots.domain import bond, shade
 from lots.domain.agreed import Limits, limits_from
 from lots.domain.color import components
 from lots.domain.contours import contour
 from lots.domain.diameter import DiameterReading, around
 from lots.domain.guard import COVERAGE
-from lots.domain.limits import Limit, shown
+from lots.domain.limits import Limit, decimals_of, shown
 from lots.domain.screen import on_screen
 from lots.domain.shade import ColorLimits
 from lots.domain.shrinkage import AXES
@@ -54,10 +55,6 @@ def _head(lot: Any) -> dict[str, Any]:
     }
 
 
-def _number(n: int, one: str) -> str:
-    return f"{n} {one}{'' if n == 1 else 's'}"
-
-
 def color_map(lot_id: int) -> dict[str, Any]:
     """Returns a lot's colour as differences from its reference, with the outline of its limit. Six queries at most.
 
@@ -84,7 +81,7 @@ def color_map(lot_id: int) -> dict[str, Any]:
     reference, asked = Lab(*approved.lab), conditions_of(approved)
     comparable = [reading for reading in taken if reading.conditions.comparable_with(asked)]
     if left := len(taken) - len(comparable):
-        notes.append(f"{_number(left, 'reading')} under other conditions than the reference's left out.")
+        notes.append(f"{counted(left, 'reading')} under other conditions than the reference's left out.")
     answer["reference"] = {
         "name": approved.shade.name,
         "revision": approved.revision,
@@ -135,7 +132,7 @@ def _shown(color: Lab) -> dict[str, Any]:
 
 
 def _color_says(lot: Any, apart: dict[str, Any], rule: ColorLimits, spools: Sequence[dict[str, Any]]) -> str:
-    found = f"Lot {lot.supplier_lot} lies {shown(apart['delta_e'])} from the reference ({rule.formula}, {_number(len(spools), 'spool')}): {apart['direction']}."
+    found = f"Lot {lot.supplier_lot} lies {shown(apart['delta_e'])} from the reference ({rule.formula}, {counted(len(spools), 'spool')}): {apart['direction']}."
     if rule.lot_max is None:
         says = f"{found} Its grade sets no limit on the lot's colour."
     else:
@@ -165,7 +162,7 @@ def diameter_profile(lot_id: int) -> dict[str, Any]:
     mean = rule.mean_tolerance_mm if rule else None
     ovality = rule.ovality_max_mm if rule else None
     spools = [_profile(code, group) for code, group in sorted(by_spool.items())]
-    says = f"Diameter of lot {lot.supplier_lot}: {_number(len(taken), 'position')} on {_number(len(spools), 'spool')}."
+    says = f"Diameter of lot {lot.supplier_lot}: {counted(len(taken), 'position')} on {counted(len(spools), 'spool')}."
     if not taken:
         says = f"No diameter of lot {lot.supplier_lot} was measured yet."
     return {
@@ -227,7 +224,7 @@ def shrinkage_picture(lot_id: int) -> dict[str, Any]:
     axes = [_axis(axis, before, this, ends.get(axis)) for axis in AXES]
     told = [found for found in axes if any(point["this"] for point in found["lots"])]
     says = f"Shrinkage of lot {lot.supplier_lot}: " + ", ".join(
-        f"{found['axis'].upper()} {found['lots'][-1]['percent']:.2f} %" for found in told
+        f"{found['axis'].upper()} {shown(found['lots'][-1]['percent'], decimals_of('shrinkage'))} %" for found in told
     )
     if not told:
         says = f"No shrinkage of lot {lot.supplier_lot} was measured yet"
@@ -288,7 +285,7 @@ def bond_picture(lot_id: int) -> dict[str, Any]:
 def _bond_says(lot: Any, found: bond.BondSummary | None) -> str:
     if found is None:
         return f"No bar of lot {lot.supplier_lot} was broken yet."
-    says = f"Lot {lot.supplier_lot}: {_number(found.n, 'bar')} broken across the layers, mean {shown(found.mean_mpa, 1)} MPa, weakest {shown(found.weakest_mpa, 1)} MPa"
+    says = f"Lot {lot.supplier_lot}: {counted(found.n, 'bar')} broken across the layers, mean {shown(found.mean_mpa, 1)} MPa, weakest {shown(found.weakest_mpa, 1)} MPa"
     if found.control_ratio is None:
         return f"{says}. No control bar was broken beside them."
-    return f"{says}; {shown(found.control_ratio)} of the mean of {_number(found.control_n, 'control bar')}."
+    return f"{says}; {shown(found.control_ratio)} of the mean of {counted(found.control_n, 'control bar')}."

@@ -8,10 +8,12 @@ from datetime import datetime
 from typing import Any
 
 from lots.desks import reference_words
+from lots.desks.evidence import conditions_of
 from lots.desks.uncertainty import found_by
+from lots.domain.ageing import Doubt
 from lots.domain.instrument_uncertainty import Found, known_uncertainty
-from lots.domain.remeasuring import Life, Session, life, seen
-from lots.domain.values import Conditions, Lab
+from lots.domain.remeasuring import Approved, Life, Session, life, seen
+from lots.domain.values import Conditions, Lab, mean_lab
 from lots.domain.working_copies import working_copy
 from lots.store import catalog, studies
 from lots.store import references as store
@@ -21,17 +23,24 @@ MASTER = "master"
 
 @dataclass(frozen=True, slots=True)
 class Plaque:
-    """A plaque in use: the master, or a working copy, which has a code; `begins` is when it was approved or made."""
+    """A plaque in use: the master, or a working copy, which has a code; `begins` is when it was approved or made, `as_was` what it read then."""
 
     name: str
     code: str | None
     begins: datetime
     every_days: int | None
+    as_was: Approved
 
     @classmethod
     def of_copy(cls, row: Any) -> Plaque:
         """A working copy."""
-        return cls(f"copy {row.id}", row.code, row.measured_at, row.remeasure_every_days)
+        as_was = Approved(mean_lab(list(_labs(row.copy_readings))), Conditions(**row.conditions))
+        return cls(f"copy {row.id}", row.code, row.measured_at, row.remeasure_every_days, as_was)
+
+    @classmethod
+    def master(cls, shade: Any, revision: Any) -> Plaque:
+        """The master of a shade, approved as its newest revision."""
+        return cls(MASTER, None, revision.recorded_at, shade.remeasure_every_days, _approved(revision))
 
 
 class Shelf:
@@ -53,7 +62,8 @@ class Shelf:
 
     def _session(self, row: Any) -> Session:
         (tile,) = (plaque for plaque in row.plaques if plaque["artefact"] == "tile")
-        known = known_uncertainty("color", row.measured_at, None, self._studies.get(row.instrument_id, []))
+        found, stated = self._studies.get(row.instrument_id, []), row.instrument.standard_uncertainty
+        known, own = (known_uncertainty("color", row.measured_at, said, found) for said in (None, stated))
         return Session(
             row.id,
             row.measured_at,
@@ -63,6 +73,7 @@ class Shelf:
             _labs(tile["readings"]),
             {_name(plaque): _labs(plaque["readings"]) for plaque in row.plaques if plaque["artefact"] != "tile"},
             known.u,
+            own.u or None,
         )
 
     def copies_in_use(self, shade_id: int) -> list[Any]:
@@ -77,29 +88,33 @@ class Shelf:
         revision = self.revisions.get(shade.id)
         if revision is None:
             return []
-        plaques = [Plaque(MASTER, None, revision.recorded_at, shade.remeasure_every_days)]
+        plaques = [Plaque.master(shade, revision)]
         plaques += map(Plaque.of_copy, self.copies_in_use(shade.id))
         return [(plaque, self._life(plaque, revision.id)) for plaque in plaques]
 
     def _life(self, plaque: Plaque, revision_id: int) -> Life:
-        return life(plaque.name, plaque.begins, self._sessions.get(revision_id, ()))
+        return life(plaque.name, plaque.begins, self._sessions.get(revision_id, ()), plaque.as_was)
 
-    def due(self) -> list[tuple[Any, Plaque, datetime]]:
-        """Each plaque with a schedule, with its shade and when it is to be measured again."""
+    def due(self) -> list[Due]:
+        """Each plaque with a schedule, with when it is to be measured again, and each that was found to have moved, due since then."""
+        lives = [(shade, plaque, one) for shade in self.shades for plaque, one in self._lives(shade)]
         return [
-            (shade, plaque, one.due_at(plaque.every_days))
-            for shade in self.shades
-            for plaque, one in self._lives(shade)
-            if plaque.every_days is not None
+            Due(shade, plaque, at, moved) for shade, plaque, one in lives for at, moved in _due(one, plaque.every_days)
         ]
 
     def master_due(self, shade: Any) -> datetime | None:
-        """When a master is to be measured again, None without a schedule or a revision."""
-        return next((at for row, plaque, at in self.due() if row.id == shade.id and plaque.code is None), None)
+        """When a master is to be measured again, None without a schedule unless it moved, and without a revision."""
+        return next((item.at for item in self.due() if item.shade.id == shade.id and item.plaque.code is None), None)
 
-    def doubted(self, shade: Any, *, with_decisions: bool) -> list[dict[str, Any]]:
-        """The plaques of a shade's newest revision that were found to have moved, each with since when. A query more for decisions."""
+    def doubted(self, shade: Any, session: Any = None) -> list[dict[str, Any]]:
+        """The plaques of a shade's newest revision that were found to have moved, each with since when.
+
+        With a session only those that it speaks of, and the decisions made since each agreed, which take a query.
+        """
         doubts = [(plaque, doubt) for plaque, one in self._lives(shade) for doubt in one.doubts]
+        with_decisions = session is not None
+        if with_decisions:
+            doubts = [(plaque, doubt) for plaque, doubt in doubts if _speaks_of(session, plaque, doubt)]
         if not doubts:
             return []
         revision = self.revisions[shade.id]
@@ -136,15 +151,22 @@ class Shelf:
         this, known = self._session(row), self._sessions.get(row.shade_revision_id, ())
         plaques = [plaque for plaque in row.plaques if plaque["artefact"] != "tile"]
         return [
-            reference_words.told(plaque["artefact"], plaque.get("code"), seen(_name(plaque), this, known))
+            reference_words.told(
+                plaque["artefact"], plaque.get("code"), seen(_name(plaque), this, known, self._as_was(row, plaque))
+            )
             for plaque in plaques
         ]
+
+    def _as_was(self, row: Any, plaque: dict[str, Any]) -> Approved | None:
+        if plaque["artefact"] == MASTER:
+            return _approved(row.shade_revision)
+        return next((Plaque.of_copy(copy).as_was for copy in self.copies if copy.id == plaque["copy_id"]), None)
 
     def copy_view(self, row: Any) -> dict[str, Any]:
         """A working copy with its offset, whether it is still in use, whether it moved, and when it is due."""
         offset = working_copy(row.code, _labs(row.master_readings), _labs(row.copy_readings))
-        in_use = any(copy.id == row.id for copy in self.copies_in_use(row.shade_id))
-        one, days = self._life(Plaque.of_copy(row), row.shade_revision_id), row.remeasure_every_days
+        newest = any(copy.id == row.id for copy in self.copies_in_use(row.shade_id))
+        one = self._life(Plaque.of_copy(row), row.shade_revision_id)
         moved = bool(one.doubts)
         names = ("id", "shade_id", "code", "instrument_id", "measured_at", "conditions", "note")
         return {
@@ -154,11 +176,42 @@ class Shelf:
             "copy": row.copy_readings,
             "offset": list(offset.offset),
             "offset_uncertainty": None if offset.u is None else list(offset.u),
-            "in_use": in_use,
+            "in_use": newest and not moved,
             "moved": moved,
-            "due_at": one.due_at(days) if in_use and days is not None else None,
-            "says": reference_words.offset(offset, row.shade_revision.revision, in_use=in_use, moved=moved),
+            "due_at": next((at for at, _ in _due(one, row.remeasure_every_days)), None) if newest else None,
+            "says": reference_words.offset(offset, row.shade_revision.revision, newest=newest, moved=moved),
         }
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """A plaque of a shade, and when it is due: because it moved, or because its interval runs out."""
+
+    shade: Any
+    plaque: Plaque
+    at: datetime
+    moved: bool
+
+
+def _due(one: Life, every_days: int | None) -> list[tuple[datetime, bool]]:
+    """When a plaque is due, and whether because it moved: since that was found, while it lasts; else by its schedule, if it has one."""
+    doubt = next((doubt for doubt in one.doubts if doubt.until is None), None)
+    if doubt is not None:
+        return [(doubt.found_at, True)]
+    return [] if every_days is None else [(one.due_at(every_days), False)]
+
+
+def _approved(revision: Any) -> Approved:
+    return Approved(Lab(*revision.lab), conditions_of(revision))
+
+
+def _speaks_of(session: Any, plaque: Plaque, doubt: Doubt) -> bool:
+    """True when a session that counts read a plaque, and found it moved or to agree again."""
+    if getattr(session, "void", None) or plaque.name not in {
+        _name(read) for read in session.plaques if read["artefact"] != "tile"
+    }:
+        return False
+    return doubt.found_at <= session.measured_at and (doubt.until is None or session.measured_at <= doubt.until)
 
 
 def _name(plaque: dict[str, Any]) -> str:

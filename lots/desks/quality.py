@@ -72,7 +72,11 @@ def assessment(
     return {
         **_assessment_view(lot, judged),
         **beside,
-        "notes": [*judged.assessment.notes, *exclusions.notes(beside, judged.standing)],
+        "notes": [
+            *judged.assessment.notes,
+            *exclusions.asked_first(lot, held, as_of),
+            *exclusions.notes(beside, judged.standing),
+        ],
         "as_of": as_of or clock.now(),
         "stored": limits_revision is None and shade_revision is None,
     }

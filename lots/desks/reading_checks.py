@@ -14,8 +14,8 @@ from lots.desks.spectra import LIGHT
 from lots.domain import plausibility
 from lots.domain.bond import stress_mpa
 from lots.domain.gloss import doubt_gloss
-from lots.domain.opacity import Opacity, backing_problem, latest, opacity
-from lots.domain.plausibility import Doubt
+from lots.domain.opacity import Opacity, backing_problem, latest, opacity, suspect_opacity
+from lots.domain.plausibility import Doubt, far_from_reference
 from lots.domain.values import Conditions, Lab, condition_name, nearest_lab
 from lots.store import catalog, readings
 
@@ -77,7 +77,10 @@ def _opacity_doubts(item: dict[str, Any]) -> list[Doubt | None]:
     try:
         opacity(Lab(*item["over_black"]), Lab(*item["over_white"]))
     except ValueError as wrong:
-        hint = "Read the same place of the same plaque, first on black, then on white."
+        hint = (
+            "Read the same place of the same plaque, first on black, then on white. If over_black and over_white were swapped, "
+            "put each in the other's place."
+        )
         found.append(Doubt("over_black", f"{str(wrong)[:1].upper()}{str(wrong)[1:]}.".replace("?.", "?"), hint))
     return found
 
@@ -172,14 +175,40 @@ def _differing(at: str, item: dict[str, Any], said: Conditions, revision: Any) -
     ]
 
 
-def slips(items: Sequence[dict[str, Any]], spools: dict[str, Any], held: dict[int, Any]) -> list[list[dict[str, str]]]:
+def slips(
+    kind: str, items: Sequence[dict[str, Any]], spools: dict[str, Any], held: dict[int, Any], asked: Mapping[int, Any]
+) -> list[list[dict[str, str]]]:
+    """Returns for each reading what of it looks like a slip; it is stored all the same.
+
+    Args:
+        kind: one of the characteristics.
+        items: readings that are not refused.
+        spools: by their codes.
+        held: the lots they belong to, by number.
+        asked: the current revision of each shade.
+    """
+    if kind == "opacity":
+        return [_opacity_slip(item) for item in items]
+    return _color_slips(items, spools, held, asked) if kind == "color" else [[] for _ in items]
+
+
+def _opacity_slip(item: dict[str, Any]) -> list[dict[str, str]]:
+    warned = suspect_opacity(Lab(*item["over_black"]), Lab(*item["over_white"]))
+    return [{"field": "over_black", "detail": warned[0], "hint": f"{warned[1]} {_AS_IT_STANDS}"}] if warned else []
+
+
+_AS_IT_STANDS = "It was stored as it stands. If it is wrong, have quality void it, and enter it again."
+
+
+def _color_slips(
+    items: Sequence[dict[str, Any]], spools: dict[str, Any], held: dict[int, Any], asked: Mapping[int, Any]
+) -> list[list[dict[str, str]]]:
     """Warns of a* and b* that look swapped or short of a sign, against the lot's other readings, those of the same list included."""
     totals = {lot.id: [0.0, 0.0, 0.0, 0.0] for lot in held.values()}
     stored = [(lot.id, r.values["lab"]) for lot in held.values() for r in readings.that_count(lot.id, kind="color")]
     sent = [(spools[item["spool_code"]].lot_id, item["lab"]) for item in items]
     for lot_id, lab in (*stored, *sent):
         totals[lot_id] = [total + part for total, part in zip(totals[lot_id], (*lab, 1.0), strict=True)]
-    hint = "It was stored as it stands. If it is wrong, have quality void it, and enter it again."
     warnings = []
     for item, (lot_id, lab) in zip(items, sent, strict=True):
         *sums, n = totals[lot_id]
@@ -188,9 +217,19 @@ def slips(items: Sequence[dict[str, Any]], spools: dict[str, Any], held: dict[in
         if n > 1 and item.get("spectrum") is None:
             others = nearest_lab(*((total - part) / (n - 1) for total, part in zip(sums, lab, strict=True)))
             slip = plausibility.suspect_lab(Lab(*lab), others)
-        warned = [{"field": "lab", "detail": f"{slip}.", "hint": hint}] if slip else []
-        warnings.append([*warned, *_strangers(item, held[lot_id])])
+        warned = [{"field": "lab", "detail": f"{slip}.", "hint": _AS_IT_STANDS}] if slip else []
+        revision = asked.get(spools[item["spool_code"]].lot.grade.shade_id)
+        warnings.append([*warned, *_far(item, revision), *_strangers(item, held[lot_id])])
     return warnings
+
+
+def _far(item: dict[str, Any], revision: Any) -> list[dict[str, str]]:
+    """Warns when a reading is nowhere near the reference, which a spectrum in percent of a dark colour is."""
+    by_spectrum = item.get("spectrum") is not None
+    reference = Lab(*revision.lab) if revision is not None else None
+    warned = reference and far_from_reference(Lab(*item["lab"]), reference, by_spectrum=by_spectrum)
+    field = "spectrum" if by_spectrum else "lab"
+    return [{"field": field, "detail": warned[0], "hint": f"{warned[1]} {_AS_IT_STANDS}"}] if warned else []
 
 
 def _strangers(item: dict[str, Any], lot: Any) -> list[dict[str, str]]:

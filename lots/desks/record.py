@@ -38,7 +38,7 @@ def record(lot_id: int) -> dict[str, Any]:
     counted = [part["characteristic"] for part in method if part["readings"]]
     decision = decided[-1]
     return {
-        "number": f"{lot.id}-{decision.id}",
+        "number": f"LR-{lot.id}-{decision.id}",
         "decision_id": decision.id,
         "made_at": now,
         "says": f"Lot {lot.supplier_lot} of {lot.grade.color_name} ({lot.grade.code}) from {lot.supplier.name} is {lot.standing}, by "

@@ -11,7 +11,9 @@ from lots.domain.color import Components
 from lots.domain.remeasuring import Seen
 from lots.domain.working_copies import WorkingCopy
 
-UNCHANGED = "No decision was changed. Approve a new revision from the master as it is now or from a better one, then ask to judge these lots again."
+UNCHANGED = "No decision was changed."
+RENEW_MASTER = "Approve a new revision from the master as it is now or from a better one."
+RENEW_COPY = "Do not use it: make a new copy of its code beside the master."
 
 
 def plaque(artefact: str, code: str | None) -> str:
@@ -25,7 +27,7 @@ def told(artefact: str, code: str | None, seen: Seen) -> dict[str, Any]:
     name = plaque(artefact, code)
     says = f"{name[:1].upper()}{name[1:]}: {seen.says}"
     if apart is not None and apart.plaque.state == "moved":
-        says += f" It reads {_way(apart.plaque.change)} than then, beside the tile."
+        says += f" {name[:1].upper()}{name[1:]} reads {_way(apart.plaque.change)} than then, beside the tile."
     if apart is not None and apart.instrument.state == "moved":
         says += " Check the instrument before anything else is read with it."
     return {
@@ -54,9 +56,9 @@ def _way(change: Sequence[float]) -> str:
 
 def doubted(shade: str, code: str | None, revision: int, doubt: Doubt) -> str:
     """Returns in a sentence since when a plaque may not have been what it was taken for."""
-    name = "The master" if code is None else f"Working copy {code}"
+    name = _name(code)
     since = "" if doubt.since is None else f", and last agreed {moment(doubt.since)}"
-    again = "" if doubt.until is None else f" It read as before again {moment(doubt.until)}."
+    again = "" if doubt.until is None else f" {name} read as before again {moment(doubt.until)}."
     remedy = (
         "a new revision is approved" if code is None else "a new copy of its code or a new revision takes its place"
     )
@@ -69,20 +71,32 @@ def doubted(shade: str, code: str | None, revision: int, doubt: Doubt) -> str:
 def summary(session: dict[str, Any], in_doubt: Sequence[dict[str, Any]]) -> str:
     """Returns what a session means as a whole."""
     says = [found["says"] for found in session["found"]] or ["The session does not count."]
-    decisions = {line["id"]: line for entry in in_doubt for line in entry["decisions"]}
-    if in_doubt:
-        lots = len({line["lot_id"] for line in decisions.values()})
-        n = len(decisions)
+    for entry in in_doubt:
+        n, lots = len(entry["decisions"]), len({line["lot_id"] for line in entry["decisions"]})
         counted = f"{n} {'decision' if n == 1 else 'decisions'} on {lots} {'lot' if lots == 1 else 'lots'}"
-        says.append(f"Made since it last agreed: {counted}. {UNCHANGED}")
+        name = _name(entry["code"])
+        says.append(f"Made since {name[:1].lower()}{name[1:]} last agreed: {counted}. {UNCHANGED} {_remedy(entry)}")
     return " ".join(says)
 
 
-def offset(copy: WorkingCopy, revision: int, *, in_use: bool, moved: bool) -> str:
+def _name(code: str | None) -> str:
+    return "The master" if code is None else f"Working copy {code}"
+
+
+def _remedy(entry: dict[str, Any]) -> str:
+    """What to do about a plaque that is in doubt."""
+    if entry["until"] is not None:
+        return "They were made while nobody could know: look at those lots again."
+    if entry["code"] is None:
+        return f"{RENEW_MASTER} Then ask to judge these lots again."
+    return f"Do not use {entry['code']}: make a new copy of its code beside the master. Verdicts rest on the approved values and not on it."
+
+
+def offset(copy: WorkingCopy, revision: int, *, newest: bool, moved: bool) -> str:
     """Returns what a working copy is good for."""
     if moved:
-        return f"{copy.code} has moved since it was made and no longer stands in for the master."
-    if not in_use:
+        return f"{copy.code} has moved since it was made and no longer stands in for the master. Do not use it: make a new copy of its code."
+    if not newest:
         return f"{copy.code} was replaced: a newer copy or a newer revision is there."
     lightness, a, b = copy.offset
     return (

@@ -12,6 +12,7 @@ from lots.desks.catalog import found
 from lots.desks.errors import Conflict, Fault, Invalid, NotFound
 from lots.desks.evidence import conditions_of
 from lots.desks.plaques import MASTER, Shelf
+from lots.desks.reference_slips import labs, warned
 from lots.desks.words import clause
 from lots.domain.instruments import Check, InstrumentRecord, doubt_about
 from lots.domain.plausibility import doubt_lab
@@ -62,7 +63,9 @@ def add_copy(shade_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
         )
         store.touch(shade.id)
         history.note(None, "working copy made", by, now, {"working_copy": [row.id], "shade": [shade.id]})
-        return Shelf([shade]).copy_view(row)
+        sides = {side: labs(values[side]) for side in ("master", "copy")}
+        warnings = warned(sides, {"master"}, conditions, revision, _READ_COPY_ANEW)
+        return {**Shelf([shade]).copy_view(row), "warnings": warnings}
 
 
 def _approved(shade_id: int) -> tuple[Any, Any]:
@@ -134,14 +137,24 @@ def remeasure(shade_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
         )
         store.touch(shade.id)
         history.note(None, "reference measured again", by, now, {"remeasurement": [row.id], "shade": [shade.id]})
-        return _answered(shade, row.id)
+        sides = {f"read/{index}/readings": labs(plaque["readings"]) for index, plaque in enumerate(values["read"])}
+        masters = {f"read/{i}/readings" for i, plaque in enumerate(values["read"]) if plaque["artefact"] == MASTER}
+        warnings = warned(sides, masters, conditions, revision, _VOID)
+        return {**_answered(shade, row.id), "warnings": warnings}
+
+
+_READ_COPY_ANEW = (
+    "It was stored as it stands. If it is wrong, add the copy again under its code, which takes the place of this one."
+)
+_VOID = "It was stored as it stands. If it is wrong, void this remeasurement, since later ones are compared with it."
 
 
 def _answered(shade: Any, number: int) -> dict[str, Any]:
-    """A session as it is answered to whoever stored or voided it: with the plaques in doubt, and the decisions made since each agreed."""
+    """A session as it is answered to whoever stored or voided it: with the plaques it puts in doubt, and the decisions made since each agreed."""
     shelf = Shelf([shade])
-    session = shelf.session_view(store.find_session(number))
-    doubted = shelf.doubted(shade, with_decisions=True)
+    row = store.find_session(number)
+    session = shelf.session_view(row)
+    doubted = shelf.doubted(shade, row)
     return {**session, "in_doubt": doubted, "says": reference_words.summary(session, doubted)}
 
 
@@ -204,7 +217,7 @@ def void_session(number: int, reason: str, by: str) -> dict[str, Any]:
         store.touch(session.shade_id)
         wrote = {"remeasurement_void": [void.id], "shade": [session.shade_id]}
         history.note(None, "remeasurement voided", by, now, wrote)
-        return _answered(found("shade", session.shade_id), number)
+        return {**_answered(found("shade", session.shade_id), number), "warnings": []}
 
 
 def sessions(shade_id: int, cursor: str | None, limit: int) -> Page:
@@ -230,4 +243,4 @@ def shade(shade_id: int) -> dict[str, Any]:
     """
     row = found("shade", shade_id)
     shelf = Shelf([row])
-    return {**views.shade(row), "due_at": shelf.master_due(row), "in_doubt": shelf.doubted(row, with_decisions=False)}
+    return {**views.shade(row), "due_at": shelf.master_due(row), "in_doubt": shelf.doubted(row)}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from lots.desks import views
@@ -45,6 +46,11 @@ class Tested:
     outliers: Outliers
 
     @property
+    def says(self) -> str:
+        """What the test says, with the figure it was done on."""
+        return f"{FIGURES[self.figure].label}: {self.outliers.says}"
+
+    @property
     def flagged(self) -> list[Repeat]:
         """The readings that stand apart, furthest first."""
         return [self.repeats[index] for index in self.outliers.flagged]
@@ -59,16 +65,17 @@ class Tested:
         return None
 
 
-def tested(lot: Any, rows: Sequence[Any]) -> list[Tested]:
+def tested(lot: Any, rows: Sequence[Any], known_at: datetime | None) -> list[Tested]:
     """Returns what the test says of each figure of these readings of a lot, those whose instrument is in order. Two queries.
 
     Args:
-        lot: with its revisions.
+        lot: it, or a decision on it, with the revisions.
         rows: readings that count or are excluded.
+        known_at: by the studies recorded up to then; None for all.
     """
-    known = uncertainties(rows)
+    known = uncertainties(rows, known_at)
     found = _by_figure(_repeats(rows, known, *_terms(lot)))
-    repeatability = _repeatability(rows)
+    repeatability = _repeatability(rows, known_at)
     figures_of_kind: dict[str, int] = {}
     for figure in found:
         figures_of_kind[_kind(figure)] = figures_of_kind.get(_kind(figure), 0) + 1
@@ -119,10 +126,10 @@ def _by_figure(repeats: Iterable[Repeat]) -> dict[str, list[Repeat]]:
     return found
 
 
-def _repeatability(rows: Sequence[Any]) -> dict[tuple[str, str], float]:
+def _repeatability(rows: Sequence[Any], known_at: datetime | None) -> dict[tuple[str, str], float]:
     """How the instruments of these readings repeat, by code and measure, as the newest study of each found. One query."""
     used = {row.instrument_id for row in rows} - {None}
-    newest = sorted(studies.of_repeatability(used), key=lambda study: (study.studied_at, study.id))
+    newest = sorted(studies.of_repeatability(used, known_at), key=lambda study: (study.studied_at, study.id))
     return {(study.instrument.code, study.measure): repeats_by(study) for study in newest}
 
 
@@ -144,7 +151,7 @@ def of_lot(lot_id: int) -> dict[str, Any]:
     """
     lot = lot_of(lot_id)
     rows, notes = in_order(readings.that_count(lot.id, excluded=True), None)
-    figures = tested(lot, rows)
+    figures = tested(lot, rows, None)
     kinds = [kind for kind in CHARACTERISTICS if any(row.kind == kind for row in rows)]
     others, _ = in_order(readings.of_grade(lot.grade_id, lot.id, kinds, _OTHER_LOTS), None)
     grade = _by_figure(_repeats(others, Uncertainties({}), *_terms(lot)))
@@ -183,8 +190,15 @@ def _decisions(lot: Any, figures: Sequence[Tested], scattered: dict[str, Scatter
         Lab(*lot.shade_revision.lab) if lot.shade_revision else None,
         limits.color if limits else None,
         tuple(axis for axis in AXES if len(coupons.get(f"shrinkage.{axis}", ())) == 1),
+        {kind: tuple(standing_apart(figures, kind)) for kind in CHARACTERISTICS},
     )
     return deciding(judged.assessment.findings, known, judged.assessment.summary.lab)
+
+
+def standing_apart(figures: Sequence[Tested], kind: str) -> dict[int, str]:
+    """Returns the readings of a kind that count and stand apart: number -> spool, furthest first."""
+    mine = (part for part in figures if _kind(part.figure) == kind)
+    return {one.reading: one.spool for part in mine for one in part.flagged if one.counts}
 
 
 def _colors(figures: Sequence[Tested]) -> dict[str, Lab]:
@@ -205,12 +219,11 @@ def _characteristic(
 ) -> dict[str, Any]:
     mine = [part for part in figures if _kind(part.figure) == kind]
     about = [one for one in decisions if one.finding.characteristic == kind]
-    says = [NO_REPEATS[kind]] if kind in NO_REPEATS else [one.says for one in about]
-    apart = {one.reading: one.spool for part in mine for one in part.flagged if one.counts}
-    says += [
+    says = [
         f"Reading {number} of spool {spool} stands apart from its like: look for the cause."
-        for number, spool in apart.items()
+        for number, spool in standing_apart(figures, kind).items()
     ]
+    says += [NO_REPEATS[kind]] if kind in NO_REPEATS else [one.says for one in about]
     return {
         "characteristic": kind,
         "readings": sum(row.kind == kind and getattr(row, "exclusion", None) is None for row in rows),

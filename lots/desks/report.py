@@ -62,7 +62,7 @@ def nonconformity(lot_id: int, as_of: datetime | None = None) -> dict[str, Any]:
     method, readings = evidence(lot, concerned, judged, limits, as_of)
     decision = decided[-1]
     return {
-        "number": f"{lot.id}-{decision.id}",
+        "number": f"NR-{lot.id}-{decision.id}",
         "decision_id": decision.id,
         "made_at": now,
         "as_of": as_of or now,
@@ -201,6 +201,7 @@ def short(found: Finding, limits: Limits | None) -> dict[str, Any]:
         "n": found.n,
         "counted": found.counted,
         "message": found.message,
+        "digits": found.digits,
     }
 
 
@@ -223,7 +224,7 @@ def _failing(found: Finding, limits: Limits | None) -> dict[str, Any]:
 
 
 def _requested(lot: Any, may_ask: bool, as_of: datetime | None, now: datetime) -> dict[str, Any]:
-    """What the supplier is asked to do, from the corrective action opened last among those not closed."""
+    """What the supplier is asked to do, from the corrective action opened last among those not answered, else not closed."""
     row = store_actions.newest_not_closed(lot.id, as_of)
     if row is None:
         path = f"POST /v1/lots/{lot.id}/corrective-actions"

@@ -11,7 +11,6 @@ from lots.desks import views
 from lots.desks.evidence import Judged, conditions_of, evidence_from, instruments_of
 from lots.domain.agreed import Limits
 from lots.domain.instruments import doubt_about
-from lots.domain.opacity import backing_problem
 from lots.store import catalog
 from lots.store import report as store
 
@@ -74,12 +73,10 @@ def _superseded(rows: Sequence[Any], counting: set[int]) -> set[int]:
 def _outside_terms(row: Any, judged: Judged, limits: Limits | None) -> str | None:
     """Why a reading that is in order is not held against a limit, None when it is."""
     if row.kind == "color" and judged.shade is not None:
-        asked, plaque = conditions_of(judged.shade), judged.assessment.summary.opacity
+        asked = conditions_of(judged.shade)
         said = evidence_from([row]).color[0].under(asked).conditions
         if not said.comparable_with(asked):
             return "read under other conditions than the reference"
-        if plaque and backing_problem(plaque, said, asked):
-            return "the plaques are not opaque, and its backing is not stated as the reference's"
     if row.kind == "shrinkage" and limits is not None and limits.shrinkage is not None:
         of_age = limits.shrinkage.counts(evidence_from([row]).shrinkage[0])
         return None if of_age else "not measured at the age that was asked for"

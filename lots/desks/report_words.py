@@ -57,7 +57,7 @@ def quantity(code: str, limits: Limits | None) -> str:
 
 
 def digits_for(size: float) -> int:
-    """Returns the decimals that show a distance with two significant digits: at least two, at most ten.
+    """Returns the decimals that show an uncertainty with two significant digits: at least two, at most ten.
 
     Example:
         >>> digits_for(0.13), digits_for(0.0021)

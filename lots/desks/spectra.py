@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from lots.desks.errors import Fault
-from lots.domain.spectra import BadSpectrum, Spectrum, lab_from_spectrum
+from lots.domain.spectra import BadSpectrum, Spectrum, lab_from_spectrum, white_of
 from lots.domain.values import Lab
 
 # Where nobody approved a reference yet. The usual pair for plastics (ISO 18314-1).
@@ -29,12 +29,29 @@ def worded(wrong: BadSpectrum) -> tuple[str, str]:
     return (f"{wrong.words}." if wrong.words.startswith(wrong.path) else detail), hint
 
 
-def color_under(at: str, spectrum: Spectrum, illuminant: str, observer_deg: int) -> tuple[Lab | None, list[Fault]]:
-    """Returns the colour of a spectrum, or the fault of one that no surface has, or of a light that cannot be computed."""
+def color_under(
+    at: str, spectrum: Spectrum, illuminant: str, observer_deg: int, *, light_at: str = ""
+) -> tuple[Lab | None, list[Fault]]:
+    """Returns the colour of a spectrum, or the fault of one that no surface has, or of a light that cannot be computed.
+
+    Args:
+        at: where the spectrum stands in the request.
+        spectrum: as it was read.
+        illuminant, observer_deg: its light.
+        light_at: where the illuminant stands in the request; "" when it is that of the reference, and then the fault is the spectrum's.
+    """
+    try:
+        white_of(illuminant, observer_deg)
+    except ValueError as wrong:
+        detail = f"The colour of a spectrum under {illuminant}, {observer_deg} degrees, cannot be told: {wrong}."
+        return None, [Fault(light_at or at, detail, "Lights that can be computed: D65, D50, A and LED-B3.")]
     try:
         return lab_from_spectrum(spectrum, illuminant, observer_deg), []
     except ValueError as wrong:
-        hint = "Check the spectrum, and that its light is one that can be computed: D65, D50, A or LED-B3, 2 or 10 degrees."
+        percent = max(spectrum.values) > 1
+        hint = (
+            "The values look like percent: divide each by 100. 1 is the perfect white." if percent else "Read it again."
+        )
         return None, [
             Fault(at, f"Its colour under {illuminant}, {observer_deg} degrees, cannot be told: {wrong}.", hint)
         ]

@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from datetime import datetime
 from typing import Any
 
-from lots.desks import clock, study_words
+from lots.desks import clock, study_verdicts, study_words
 from lots.desks.bench import after
 from lots.desks.catalog import found
 from lots.desks.errors import Conflict, Fault, Invalid, NotFound
 from lots.desks.judging import judge_lot
+from lots.desks.study_checks import kind_faults, reading_faults
+from lots.desks.study_words import read_on_both
 from lots.desks.words import clause, moment
-from lots.domain.agreement import ReadOnBoth, agreement
+from lots.domain.agreement import agreement
 from lots.domain.gauge import Trial, gauge_study
 from lots.domain.instrument_uncertainty import MEASURES
 from lots.domain.linearity import Artefact, linearity
-from lots.domain.plausibility import doubt_lab
-from lots.domain.values import Lab
 from lots.store import catalog, history, lots
 from lots.store import studies as store
 from lots.store.database import transaction
@@ -29,8 +29,8 @@ NEEDS = {
     "linearity": ("measure", "artefacts"),
     "agreement": ("other_instrument_id", "plaques"),
 }
-_MAY = {"repeatability": ("tolerance_width",), "linearity": (), "agreement": ()}
-_FIELDS = ("measure", "other_instrument_id", "trials", "artefacts", "plaques", "tolerance_width")
+_MAY = {"repeatability": ("tolerance_width",), "linearity": (), "agreement": ("grade_id",)}
+_FIELDS = ("measure", "other_instrument_id", "trials", "artefacts", "plaques", "tolerance_width", "grade_id")
 
 
 def add(instrument_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
@@ -48,7 +48,9 @@ def add(instrument_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
         if values.get("other_instrument_id") is not None:
             other, more = _other(instrument, values["other_instrument_id"])
             faults += more
-        faults = faults or _reading_faults(values)
+        if values.get("grade_id") is not None:
+            faults += _grade_faults(values["grade_id"])
+        faults = faults or [*kind_faults(instrument, other, values), *reading_faults(values)]
         if faults:
             raise Invalid(*faults)
         body = {name: values[name] for name in _FIELDS[2:] if values.get(name) is not None}
@@ -73,7 +75,7 @@ def add(instrument_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
         reason = f"Instrument {instrument.code} was studied on {moment(row.studied_at)}."
         touched = _judged_again(row, by, now, reason)
         history.note(None, "instrument studied", by, now, {"instrument_study": [row.id]})
-        return {**view(store.find(row.id)), "lots": touched}
+        return {**get(row.id), "lots": touched}
 
 
 def _kind_faults(values: dict[str, Any]) -> list[Fault]:
@@ -100,27 +102,10 @@ def _other(instrument: Any, number: int) -> tuple[Any, list[Fault]]:
     return other, []
 
 
-def _reading_faults(values: dict[str, Any]) -> list[Fault]:
-    """Single readings that cannot be, each at its place."""
-    if values["kind"] == "agreement":
-        return [
-            Fault(f"/plaques/{i}/{side}/{j}", doubt.detail, doubt.hint)
-            for i, plaque in enumerate(values["plaques"])
-            for side in ("first", "second")
-            for j, lab in enumerate(plaque[side])
-            if (doubt := doubt_lab(lab, None))
-        ]
-    about = MEASURES[values["measure"]]
-    places = [(f"/trials/{i}/value", trial["value"]) for i, trial in enumerate(values.get("trials") or ())]
-    for i, artefact in enumerate(values.get("artefacts") or ()):
-        places.append((f"/artefacts/{i}/reference", artefact["reference"]))
-        places += [(f"/artefacts/{i}/readings/{j}", value) for j, value in enumerate(artefact["readings"])]
-    hint = f"Give {about.label}{f' in {about.unit}' if about.unit else ''}."
-    return [
-        Fault(place, f"{value:g} is no {about.label}, which lies between {about.low:g} and {about.high:g}.", hint)
-        for place, value in places
-        if not about.low <= value <= about.high
-    ]
+def _grade_faults(number: int) -> list[Fault]:
+    if catalog.find("grade", number) is not None:
+        return []
+    return [Fault("/grade_id", f"There is no grade {number}.", "The list of grades has those there are.")]
 
 
 def _design(kind: str, body: dict[str, Any]) -> Any:
@@ -152,14 +137,6 @@ _JUDGE: dict[str, Callable[[dict[str, Any]], Any]] = {
 }
 
 
-def read_on_both(body: dict[str, Any]) -> list[ReadOnBoth]:
-    """The plaques of a stored agreement study."""
-    return [
-        ReadOnBoth(plaque["code"], *(tuple(Lab(*lab) for lab in plaque[side]) for side in ("first", "second")))
-        for plaque in body["plaques"]
-    ]
-
-
 def _judged_again(study: Any, by: str, now: datetime, reason: str) -> list[dict[str, Any]]:
     """Judges the lots whose readings a study speaks for; answers those that stand otherwise now."""
     if study.kind != "repeatability":
@@ -177,7 +154,9 @@ def _judged_again(study: Any, by: str, now: datetime, reason: str) -> list[dict[
 
 def listed(instrument_id: int, cursor: str | None, limit: int) -> Page:
     """Returns a page of an instrument's studies with what each shows."""
-    return store.listed(found("instrument", instrument_id), cursor, limit).map(view)
+    page = store.listed(found("instrument", instrument_id), cursor, limit)
+    present = study_verdicts.present(page.rows)
+    return page.map(lambda row: _view(row, present))
 
 
 def _found(number: int) -> Any:
@@ -193,7 +172,8 @@ def get(number: int) -> dict[str, Any]:
     Raises:
         NotFound: no such study.
     """
-    return view(_found(number))
+    row = _found(number)
+    return _view(row, study_verdicts.present([row]))
 
 
 def void(number: int, reason: str, by: str) -> dict[str, Any]:
@@ -215,10 +195,10 @@ def void(number: int, reason: str, by: str) -> dict[str, Any]:
         why = f"Study {number} of instrument {study.instrument.code} voided: {reason}"
         touched = _judged_again(study, by, now, why)
         history.note(None, "study voided", by, now, {"study_void": [made.id]})
-        return {**view(store.find(number)), "lots": touched}
+        return {**get(number), "lots": touched}
 
 
-def view(row: Any) -> dict[str, Any]:
+def _view(row: Any, present: study_verdicts.Present) -> dict[str, Any]:
     """A study with its readings as they were posted, and what they show, worked out from them."""
     shows, void_row = _design(row.kind, row.body), getattr(row, "void", None)
     results = dict.fromkeys(NEEDS)
@@ -233,29 +213,8 @@ def view(row: Any) -> dict[str, Any]:
         **{name: row.body.get(name) for name in _FIELDS[2:]},
         "note": row.note,
         **results,
-        "says": _says(row, shows),
+        "says": study_verdicts.says(row, shows, present),
         "voided": void_row and {name: getattr(void_row, name) for name in ("reason", "voided_at", "voided_by")},
         "recorded_at": row.recorded_at,
         "recorded_by": row.recorded_by,
     }
-
-
-def _says(row: Any, shows: Any) -> Sequence[str]:
-    says = study_words.SAYS[row.kind](shows, row)
-    if row.kind == "repeatability":
-        says.append(_feeds(row))
-    return says
-
-
-def _feeds(row: Any) -> str:
-    """What the study means for readings taken from then on."""
-    instrument, about, sd = row.instrument, MEASURES[row.measure], row.gauge_sd
-    unit = f" {about.unit}".rstrip()
-    if sd == 0:
-        return "Nothing scattered, so this study counts for no uncertainty: the instrument shows too few digits for it."
-    stated = instrument.standard_uncertainty
-    since = f"What {instrument.code} reads from {moment(row.studied_at)} on"
-    if stated is not None and stated >= sd:
-        return f"{since} keeps the stated standard uncertainty of {stated:.2g}{unit}, which is no smaller than {sd:.2g}{unit}."
-    rest = " once L*, a* and b* were all studied" if stated is None and about.kind == "color" else ""
-    return f"{since} counts with a standard uncertainty of at least {sd:.2g}{unit}{rest}, until a newer study. Earlier readings keep theirs."

@@ -6,16 +6,25 @@ import math
 from collections.abc import Callable
 from typing import Any
 
-from lots.domain.agreement import Agreement
+from lots.domain.agreement import Agreement, ReadOnBoth
 from lots.domain.gauge import GaugeStudy
 from lots.domain.instrument_uncertainty import MEASURES
 from lots.domain.linearity import Estimate, Linearity
 from lots.domain.proportions import Interval
+from lots.domain.values import Lab
 
 # A study says that something is not so where chance makes it as likely as this at most.
 ALPHA = 0.05
 # Categories that common practice asks an instrument to tell apart; no source.
 CATEGORIES = 5
+
+
+def read_on_both(body: dict[str, Any]) -> list[ReadOnBoth]:
+    """The plaques of a stored agreement study."""
+    return [
+        ReadOnBoth(plaque["code"], *(tuple(Lab(*lab) for lab in plaque[side]) for side in ("first", "second")))
+        for plaque in body["plaques"]
+    ]
 
 
 def _ends(interval: Interval | None) -> dict[str, float | None]:
@@ -100,15 +109,13 @@ def _linearity(shows: Linearity, row: Any) -> dict[str, Any]:
 def _says_linearity(shows: Linearity, row: Any) -> list[str]:
     unit = f" {MEASURES[row.measure].unit}".rstrip()
     over = f"from {shows.low:g} to {shows.high:g}{unit}"
-    slope, ends = shows.slope, shows.slope.interval
+    about = MEASURES[row.measure]
+    per, slope, ends = about.unit or f"unit of {about.label}", shows.slope, shows.slope.interval
+    by = f"{slope.value:+.3g}{unit} per {per} ({ends.low:.3g} to {ends.high:.3g})"
     if ends.low <= 0 <= ends.high:
-        says = [
-            f"Its bias is not shown to change {over} (slope {slope.value:+.3g}, {ends.low:.3g} to {ends.high:.3g})."
-        ]
+        says = [f"Its bias is not shown to change {over}: {by}."]
     else:
-        says = [
-            f"Its bias changes {over}, by {slope.value:+.3g} per unit ({ends.low:.3g} to {ends.high:.3g}): it is not linear."
-        ]
+        says = [f"Its bias changes {over}, by {by}: it is not linear."]
     where = [artefact["reference"] for artefact in row.body["artefacts"]]
     bands = {at: shows.at(at) for at in sorted(set(where))}
     off = [at for at, band in bands.items() if not band.interval.low <= 0 <= band.interval.high]
@@ -145,7 +152,6 @@ def _says_agreement(shows: Agreement, row: Any) -> list[str]:
     return [
         f"{row.other.code} and {row.instrument.code} read {shows.mean:.2f} apart on average over {over}, at most {most:.2f}, on {code}.",
         f"{row.other.code} reads {offsets} from {row.instrument.code}. Offsets are reported, and never applied to a reading.",
-        "A series of lots goes on from one to the other where these plaques show the step between them to be small beside the limits.",
     ]
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from lots.desks import clock, impact
+from lots.desks import clock, impact, trial_words
 from lots.desks.catalog import found
 from lots.desks.errors import Fault, Invalid, NotFound, Settled
 from lots.desks.evidence import conditions_of
@@ -97,9 +97,13 @@ def _checked(
     plaques: Sequence[dict[str, Any]], reference: Lab, uv: str | None, faults: list[Fault]
 ) -> list[dict[str, Any]]:
     """The plaques as they are kept; what is wrong with them is added to the faults."""
-    found = []
+    found, codes = [], dict[str, int]()
     for index, plaque in enumerate(plaques):
         wrong = _plaque_faults(index, plaque, uv)
+        code = plaque.get("code")
+        if code is not None and codes.setdefault(code, index) != index:
+            detail = f"Plaque {code} is in this trial already, at /plaques/{codes[code]}."
+            wrong.append(Fault(f"/plaques/{index}/code", detail, "Give each plaque once, with all its judgements."))
         if not wrong:
             found.append(_kept(plaque, reference))
             wrong = _far_faults(index, found[-1], reference)
@@ -218,27 +222,15 @@ def _axis(axis: Radius) -> dict[str, Any]:
 
 
 def _tolerance(fitted: Tolerance, within: float) -> dict[str, Any]:
-    more = fitted.more_judgements(within)
-    worse = fitted.dispersion > 1
-    fit = "The plaques fit an ellipsoid as well as chance lets expect."
-    if fitted.fit_p is None:
-        fit = "With as few plaques as this, nothing tells how well an ellipsoid fits."
-    elif worse:
-        fit = f"The plaques scatter {fitted.dispersion:.1f} times as much about an ellipsoid as chance explains; the intervals are widened by its root."
-    needed = (
-        f"Every axis is known to {100 * within:g} % already."
-        if not more
-        else f"About {more} more judgements of plaques like these make every axis known to {100 * within:g} %."
-    )
     return {
         "axes": [_axis(axis) for axis in fitted.axes],
         "form": [list(row) for row in fitted.form],
         "accepted_at_reference": fitted.accepted_at((0.0, 0.0, 0.0)),
         "dispersion": fitted.dispersion,
         "fit_p": fitted.fit_p,
-        "lack_of_fit": worse,
-        "more_judgements": more,
-        "says": f"{fit} {needed}",
+        "lack_of_fit": fitted.dispersion > 1,
+        "more_judgements": fitted.more_judgements(within),
+        "says": trial_words.tolerance(fitted, within),
     }
 
 
@@ -255,14 +247,17 @@ def _proposal(row: Any, fitted: Tolerance) -> tuple[dict[str, Any] | None, str |
         return None, f"No limits follow from this: {wrong}."
     if isinstance(proposed, Unfitted):
         return None, proposed.why
+    by_delta_e, by_components = (
+        _form(row, body, proposed, form) for form in (Proposal.by_delta_e, Proposal.by_components)
+    )
     fields = ("formula", "delta_e", "delta_e_mean", "delta_e_most", "kept_by_delta_e", "kept_by_components")
     return {
         **{name: getattr(proposed, name) for name in fields},
         "weights": list(proposed.weights),
         "components": dict(zip("Lab", proposed.components, strict=True)),
-        "by_delta_e": _form(row, body, proposed, Proposal.by_delta_e),
-        "by_components": _form(row, body, proposed, Proposal.by_components),
-        "says": _says(proposed),
+        "by_delta_e": by_delta_e,
+        "by_components": by_components,
+        "says": trial_words.proposal(formula, by_delta_e["limits"], by_components["limits"]),
     }, None
 
 
@@ -273,7 +268,7 @@ def _form(
     try:
         asked = form(proposed)
     except ValueError as wrong:
-        return {"limits": None, "would_fail": [], "why_not": f"{wrong}."}
+        return {"limits": None, "would_fail": [], "why_not": f"{wrong}.", "says": None}
     color = {**(body.get("color") or {}), "formula": asked.formula}
     color |= {"weights": list(asked.weights)} if asked.weights else {}
     color |= (
@@ -282,12 +277,9 @@ def _form(
         else {"components_max": dict(asked.components_max or {})}
     )
     limits = {**body, "color": color, "note": f"From visual trial {row.id}."}
-    return {"limits": limits, "would_fail": impact.of_limits_body(row.grade_id, limits), "why_not": None}
-
-
-def _says(proposed: Proposal) -> str:
-    return (
-        f"A colour difference of at most {proposed.delta_e:.2f} ({proposed.formula}) lets nothing through that the trial does not, and keeps "
-        f"{100 * proposed.kept_by_delta_e:.0f} % of what it accepts; separate limits on dL*, da* and db* keep {100 * proposed.kept_by_components:.0f} %. Which of "
-        "them to take is for those who agree on it."
-    )
+    return {
+        "limits": limits,
+        "would_fail": impact.of_limits_body(row.grade_id, limits, body),
+        "why_not": None,
+        "says": trial_words.changes(body.get("color") or {}, color),
+    }

@@ -7,12 +7,12 @@ from dataclasses import dataclass, field, fields, replace
 
 from lots.domain import bond, conformity, diameter, gloss, moisture, opacity, shrinkage, surface
 from lots.domain.agreed import GENERAL, Limits, ShadeRevision
-from lots.domain.color_depth import judge_depth
+from lots.domain.color_depth import judge_depth, spectra_lacking
 from lots.domain.diameter import DiameterSummary
 from lots.domain.figures import Figure, figures_of
-from lots.domain.limits import Finding, Verdict
+from lots.domain.limits import DecisionRule, Finding, Verdict
 from lots.domain.sampling import Coverage
-from lots.domain.shade import ColorReading, ColorSummary, judge_color
+from lots.domain.shade import ColorLimits, ColorReading, ColorSummary, judge_color
 from lots.domain.shade import judge_spools as shade_judge_spools
 from lots.domain.shade import summarise as summarise_color
 from lots.domain.stats import Vector
@@ -117,16 +117,18 @@ def assess(
         retests: characteristic -> extra rounds of readings, beyond those that quality has let stand.
 
     Notes:
-        Colour readings under other conditions than the shade revision's, those of plaques that are not opaque without its backing, and coupons
-        of an age the limits do not accept, are left out and counted in `notes`. A required characteristic without any finding counts as missing.
+        Colour readings under other conditions than the shade revision's, and coupons of an age the limits do not accept, are left out and counted
+        in `notes`. Colours of plaques that are not opaque without its backing count against the lot and never for it: what they fail stays
+        failed, everything else about them is missing. A required characteristic without any finding counts as missing.
     """
     previous = previous or Previous()
     notes: list[str] = []
     newest = opacity.latest(evidence.opacity)
     plaque = newest.found if newest else None
-    colors = _backed(_comparable(evidence.color, shade, notes), plaque, shade, notes)
+    colors = _comparable(evidence.color, shade, notes)
     tests = _aged(evidence.shrinkage, limits, notes)
-    color_summary = summarise_color(colors)
+    backed = _backed(colors, plaque, shade, notes)
+    color_summary = summarise_color(backed)
     diameter_summary = diameter.summarise(evidence.diameter, nominal_mm)
     shrink_summary = shrinkage.summarise(tests)
     gloss_summary = gloss.summarise(evidence.gloss)
@@ -157,17 +159,10 @@ def assess(
 
     rule = limits.rule
     findings: list[Finding] = []
+    each: list[Finding] = []
     if limits.color:
-        findings += judge_color(
-            color_summary,
-            shade.lab if shade else None,
-            limits.color,
-            coverage,
-            rule,
-            previous.lab,
-            previous.lab_uncertainty,
-        )
-        findings += judge_depth(colors, color_summary, shade, limits.color, coverage, rule)
+        judged = color_summary if len(backed) == len(colors) else summarise_color(colors)
+        findings, each = _judge_colors(colors, judged, plaque, shade, limits.color, coverage, rule, previous)
         if limits.color.step_max is not None and previous.lab is None:
             notes.append("No earlier accepted lot of this supplier and grade to measure a colour step from.")
     if limits.diameter:
@@ -187,10 +182,7 @@ def assess(
     if limits.opacity:
         findings += opacity.judge_opacity(evidence.opacity, limits.opacity, rule)
     findings = [replace(f, uses=limits.used_by(f.characteristic)) for f in findings]
-    each = [
-        *(shade_judge_spools(color_summary, shade.lab if shade else None, limits.color, rule) if limits.color else []),
-        *(diameter.judge_spools(diameter_summary, nominal_mm, limits.diameter, rule) if limits.diameter else []),
-    ]
+    each += diameter.judge_spools(diameter_summary, nominal_mm, limits.diameter, rule) if limits.diameter else []
     each = [replace(f, uses=limits.used_by(f.characteristic)) for f in each]
     if any(part.plan for part in coverage.presented):
         measured = _fully_measured(color_summary, diameter_summary, limits)
@@ -264,17 +256,45 @@ def _comparable(readings: Sequence[ColorReading], shade: ShadeRevision | None, n
     return kept
 
 
+def _judge_colors(
+    readings: Sequence[ColorReading],
+    summary: ColorSummary | None,
+    plaque: opacity.Opacity | None,
+    shade: ShadeRevision | None,
+    limits: ColorLimits,
+    coverage: Coverage,
+    rule: DecisionRule,
+    previous: Previous,
+) -> tuple[list[Finding], list[Finding]]:
+    """The findings on a lot's colour, and on each spool by itself. Where the backing is not known a failure stands, and nothing passes."""
+    reference, asked = (shade.lab, shade.conditions) if shade else (None, None)
+    what, waits_for = opacity.color_wanted(plaque, asked), opacity.way_out(plaque, asked)
+    spectra = spectra_lacking(readings, shade, limits, coverage, what)
+    before = (previous.lab, previous.lab_uncertainty)
+    found = judge_color(summary, reference, limits, coverage, rule, *before, what, spectra)
+    found += judge_depth(readings, summary, shade, limits, coverage, rule, what)
+    each = shade_judge_spools(summary, reference, limits, rule)
+    if waits_for:
+        found, each = ([_never_for(finding, waits_for) for finding in some] for some in (found, each))
+    return found, each
+
+
+def _never_for(finding: Finding, waits_for: str) -> Finding:
+    """A finding on colours that may count against the lot only."""
+    return finding if finding.verdict == "fail" else replace(finding, verdict="missing", to_measure=waits_for)
+
+
 def _backed(
     readings: list[ColorReading], plaque: opacity.Opacity | None, shade: ShadeRevision | None, notes: list[str]
 ) -> list[ColorReading]:
-    """Leaves out what a change of the backing would have changed."""
+    """Leaves out what a change of the backing would have changed: such colours are neither the lot's mean nor its series."""
     if plaque is None:
         return readings
     asked = shade.conditions if shade else None
     kept = [r for r in readings if opacity.backing_problem(plaque, r.conditions, asked) is None]
     if left := len(readings) - len(kept):
         notes.append(
-            f"{left} colour {'reading does' if left == 1 else 'readings do'} not count: the lot's plaques are not opaque, and the backing is not stated as the reference's."
+            f"{left} colour {'reading counts' if left == 1 else 'readings count'} against the lot only, never for it: its plaques are not opaque, and the backing is not stated as the reference's."
         )
     return kept
 

@@ -46,6 +46,17 @@ def is_ground(code: str, verdict: str, uses: Sequence[str]) -> bool:
     return speaks_of_supply(code, verdict) and bool(uses)
 
 
+def says_the_same(one: str, other: str) -> bool:
+    """True for two texts that differ in nothing but blanks, line ends and capital letters.
+
+    Example:
+        >>> says_the_same("Find out why.", "find  out why. "), says_the_same("Find out why.", "Find out when.")
+        (True, False)
+    """
+    first, second = (text.casefold().split() for text in (one, other))
+    return first == second
+
+
 def state_of(answered_at: datetime | None, closed_at: datetime | None) -> State:
     """Returns how far a corrective action has come: open until it is answered, answered until it is closed."""
     if closed_at is not None:

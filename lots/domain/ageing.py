@@ -16,6 +16,10 @@ State = Literal["moved", "still", "open"]
 Mover = Literal["instrument", "plaque", "both", "neither", "cannot tell"]
 Vector = tuple[float, ...]
 
+# Fewer readings tell next to nothing of their scatter. Common practice, no source.
+ENOUGH = 3
+READ_MORE = f"Read each at least {ENOUGH} times."
+
 
 @dataclass(frozen=True, slots=True)
 class Remeasured:
@@ -24,14 +28,17 @@ class Remeasured:
     Args:
         before, now: readings, at least one of each, all of the same components (L*, a*, b*, say), each with the artefact placed anew.
         noise: standard deviation of one such reading as known from many, > 0; None where only these readings tell.
+        stated: the instrument's own standard uncertainty, > 0, which stands in where neither tells the scatter of a component; None where
+            nobody stated it.
 
     Raises:
-        ValueError: a side has no reading, lengths differ, a value is no finite number, or the noise is not above 0.
+        ValueError: a side has no reading, lengths differ, a value is no finite number, or noise or uncertainty is not above 0.
     """
 
     before: tuple[Vector, ...]
     now: tuple[Vector, ...]
     noise: float | None = None
+    stated: float | None = None
 
     def __post_init__(self) -> None:
         if not self.before or not self.now:
@@ -40,8 +47,9 @@ class Remeasured:
             raise ValueError("all readings of a re-measurement must have the same components")
         if not all(math.isfinite(value) for row in (*self.before, *self.now) for value in row):
             raise ValueError("the readings of a re-measurement must be numbers")
-        if self.noise is not None and not (math.isfinite(self.noise) and self.noise > 0):
-            raise ValueError(f"noise is {self.noise!r}; it must be a number above 0")
+        for name, sd in (("noise", self.noise), ("stated", self.stated)):
+            if sd is not None and not (math.isfinite(sd) and sd > 0):
+                raise ValueError(f"{name} is {sd!r}; it must be a number above 0")
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +71,7 @@ class Movement:
 
 @dataclass(frozen=True, slots=True)
 class Apart:
-    """What moved: `mover` is "cannot tell" where either movement is open, and each movement says what is known of it alone."""
+    """What moved. A plaque that moved against the tile did so whatever the instrument does; else `mover` is "cannot tell" where a movement is open."""
 
     mover: Mover
     instrument: Movement
@@ -72,12 +80,14 @@ class Apart:
     @property
     def says(self) -> str:
         """The answer in a sentence."""
+        if self.mover == "plaque" and self.instrument.state == "open":
+            return f"The plaque changed against the tile. Whether the instrument drifted as well cannot be told. {READ_MORE}"
         return {
             "instrument": "The tile reads otherwise and the plaque moved with it: the instrument drifted.",
             "plaque": "The tile reads as before and the plaque does not: the plaque changed.",
             "both": "The tile reads otherwise, and the plaque moved apart from it: instrument and plaque both changed.",
             "neither": "Tile and plaque read as before.",
-            "cannot tell": f"Cannot tell whether {' or '.join(self._open())} moved. Read each more often, or state the noise of a reading.",
+            "cannot tell": f"Cannot tell whether {' or '.join(self._open())} moved. {READ_MORE}",
         }[self.mover]
 
     def _open(self) -> list[str]:
@@ -101,8 +111,8 @@ def what_moved(tile: Remeasured, plaque: Remeasured, matters: float, confidence:
     Notes:
         The rule, per component: with the interval of the change from then to now, it is still where the interval lies within `matters` either
         way; else moved where the interval leaves out 0; else open. The interval is Student's t on the scatter of readings within a session,
-        pooled over both, or normal on the noise that is known from many, where these readings scatter no more. The confidence is shared
-        among components (Bonferroni). For the difference of plaque and tile, t is the mean of both, weighted by their parts of the variance.
+        pooled over both, or normal on the noise that is known from many, where these readings scatter no more. Where neither tells, it is
+        normal on the instrument's own uncertainty. The confidence is shared among components (Bonferroni). For the difference of plaque and tile, t is the mean of both, weighted by their parts of the variance.
 
         Takes the instrument's drift as the same on both, so a tile near the plaque's colour should be read.
 
@@ -129,7 +139,7 @@ def what_moved(tile: Remeasured, plaque: Remeasured, matters: float, confidence:
 
 
 def _mover(instrument: State, plaque: State) -> Mover:
-    if "open" in (instrument, plaque):
+    if plaque == "open" or (instrument == "open" and plaque != "moved"):
         return "cannot tell"
     if instrument == "moved":
         return "both" if plaque == "moved" else "instrument"
@@ -148,11 +158,12 @@ def _change(read: Remeasured, component: int, confidence: float) -> _Change:
     squares = math.fsum((value - mean) ** 2 for side, mean in zip(sides, (then, now), strict=True) for value in side)
     sd = math.sqrt(squares / df) if df else 0.0
     # Readings that are alike to the last digit hide their scatter behind it.
-    if read.noise is None and sd <= BINARY_NOISE:
+    noise = read.stated if read.noise is None and sd <= BINARY_NOISE else read.noise
+    if noise is None and sd <= BINARY_NOISE:
         return now - then, None, None
-    known = read.noise is not None and read.noise >= sd
+    known = noise is not None and noise >= sd
     quantile = student(math.inf if known else df, confidence)
-    return now - then, max(sd, read.noise or 0.0) * math.sqrt(1 / len(sides[0]) + 1 / len(sides[1])), quantile
+    return now - then, max(sd, noise or 0.0) * math.sqrt(1 / len(sides[0]) + 1 / len(sides[1])), quantile
 
 
 def _less(plaque: _Change, tile: _Change) -> _Change:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from lots.domain.agreed import GENERAL, USES, verdict_on_use
@@ -127,6 +127,26 @@ def clear(
     return Clearance(reasons, cautions, tuple(pairs), None if reasons else concession, tuple(fit))
 
 
+def with_held(found: Clearance, machine: str, held: Sequence[tuple[str, str]]) -> Clearance:
+    """Returns a clearance with a caution about the spools that its machine holds already; a machine may have several slots, so no refusal.
+
+    Args:
+        found: the clearance of a spool for this machine.
+        machine: its name.
+        held: (spool, job) of each other spool that is on it.
+
+    Example:
+        >>> with_held(Clearance((), ()), "P1", [("HW-Q12-3", "J-1043")]).cautions
+        ('P1 already holds HW-Q12-3 for J-1043: unload it first unless it has another slot.',)
+    """
+    if not held:
+        return found
+    named = " and ".join(f"{spool} for {job}" for spool, job in held)
+    which = "it" if len(held) == 1 else "one of them"
+    caution = f"{machine} already holds {named}: unload {which} first unless it has another slot."
+    return replace(found, cautions=(caution, *found.cautions))
+
+
 def worst_of(clearances: Sequence[Clearance]) -> Clearance:
     """Returns the clearance of a spool that holds filament of several lots: every reason of any of them counts, each said once.
 
@@ -181,12 +201,15 @@ def _standing_reasons(state: SpoolState) -> list[str]:
 
 def _use_reasons(state: SpoolState, use: str) -> list[str]:
     reasons = []
+    caution = forbidden_uses(state.cautions).get(use)
+    if caution:
+        reasons.append(f'The grade\'s caution forbids {_said(use)}: "{caution}".')
     verdict = verdict_on_use(state.uses, state.blocks, use)
     if verdict is None:
-        judged = ", ".join(state.uses) or "nothing"
-        reasons.append(
-            f"Nobody has judged lot {state.lot} for {_said(use)} (its limits cover: {judged}). Ask quality for limits that name this use."
-        )
+        judged = _listed(tuple(state.uses)) or "nothing"
+        # Limits for a use that the grade forbids would not help.
+        ask = "" if caution else " Ask quality for limits that name this use."
+        reasons.append(f"Nobody has judged lot {state.lot} for {_said(use)} (its limits cover: {judged}).{ask}")
     elif verdict != "pass":
         # A blocked lot's standing has said so already; what follows is why.
         if state.standing != "blocked":
@@ -197,8 +220,6 @@ def _use_reasons(state: SpoolState, use: str) -> list[str]:
             }.get(verdict, "has no verdict for")
             reasons.append(f"Lot {state.lot} {label} {_said(use)}.")
         reasons += state.why.get(use if use in state.uses else GENERAL, [])
-    if caution := forbidden_uses(state.cautions).get(use):
-        reasons.append(f'The grade\'s caution forbids {_said(use)}: "{caution}".')
     return reasons
 
 

@@ -39,6 +39,7 @@ def judge_depth(
     limits: ColorLimits,
     coverage: Coverage,
     rule: DecisionRule,
+    what: str = "colour",
 ) -> list[Finding]:
     """Returns the findings on metamerism, whiteness, tint and yellowness, one per limit that is set, on the mean of the spools' means.
 
@@ -49,6 +50,7 @@ def judge_depth(
         limits: what is asked.
         coverage: which spools were to be measured.
         rule: simple or guarded acceptance.
+        what: what a reading that is lacking is called.
 
     Notes:
         A figure that is not defined under the conditions, or not for such a colour, is missing, never a pass. Uncertainties are those of
@@ -59,22 +61,43 @@ def judge_depth(
     """
     found = []
     if limits.metamerism_max is not None:
-        found.append(_judge_metamerism(readings, shade, limits, limits.metamerism_max, coverage, rule))
+        found.append(_judge_metamerism(readings, shade, limits, limits.metamerism_max, coverage, rule, what))
     counts = {} if summary is None else {spool: n for spool, (_, n) in summary.spools.items()}
-    lacking = coverage.lacking(counts, limits.readings_per_spool_min, "colour") if shade else REFERENCE_NEEDED
-    for code, limit, figure, why_not in _whites(shade, limits):
+    lacking = coverage.lacking(counts, limits.readings_per_spool_min, what) if shade else REFERENCE_NEEDED
+    if shade and lacking:
+        lacking = spectra_lacking(readings, shade, limits, coverage, what) or lacking
+    for code, limit, figure, why_not in whites_asked(shade, limits):
         measured, wrong = (None, "") if summary is None or shade is None else _measured(summary, figure, why_not)
         found.append(against(measured, code, limit, rule, lacking or wrong))
     return found
 
 
+def spectra_lacking(
+    readings: Sequence[ColorReading],
+    shade: ShadeRevision | None,
+    limits: ColorLimits,
+    coverage: Coverage,
+    what: str = "colour",
+) -> str:
+    """Returns in words which spectra are still to be read for metamerism; "" when none is, or none would be of use.
+
+    Every spool that was read needs its spectrum: one without may be the metameric one. So whoever reads these reads every colour too.
+    """
+    if limits.metamerism_max is None or shade is None or shade.spectrum is None:
+        return ""
+    counts: dict[str, int] = {}
+    for reading in readings:
+        counts[reading.spool] = counts.get(reading.spool, 0) + (reading.spectrum is not None)
+    return coverage.lacking(counts, limits.readings_per_spool_min, f"spectral {what}")
+
+
 Figure = Callable[[Lab], float]
 
 
-def _whites(
+def whites_asked(
     shade: ShadeRevision | None, limits: ColorLimits
 ) -> list[tuple[str, Limit, Figure, Callable[[Lab], tuple[str, ...]]]]:
-    """Code, limit, figure and what forbids it of a colour, for each limit on a white that is set."""
+    """Returns code, limit, figure and what forbids it of a colour, for each limit on a white that is set."""
     light = (shade.conditions.illuminant, shade.conditions.observer_deg) if shade else ("D65", 10)
 
     def white(color: Lab) -> Whiteness:
@@ -134,14 +157,14 @@ def _judge_metamerism(
     most: float,
     coverage: Coverage,
     rule: DecisionRule,
+    what: str,
 ) -> Finding:
-    """The index under the worse of the test lights. Every spool that was read needs its spectrum: one without may be the metameric one."""
+    """The index under the worse of the test lights."""
     by_spool: dict[str, list[ColorReading]] = {}
     for reading in readings:
         by_spool.setdefault(reading.spool, []).append(reading)
     spectra = {spool: [r.spectrum for r in group if r.spectrum is not None] for spool, group in by_spool.items()}
-    counts = {spool: len(found) for spool, found in spectra.items()}
-    lacking = coverage.lacking(counts, limits.readings_per_spool_min, "spectral colour")
+    lacking = spectra_lacking(readings, shade, limits, coverage, what)
     if shade is None:
         lacking = REFERENCE_NEEDED
     elif shade.spectrum is None:

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import fmean
 
-from lots.domain.limits import BINARY_NOISE
+from lots.domain.limits import BINARY_NOISE, Limit
 from lots.domain.proportions import Interval
 from lots.domain.quantiles import f_p, variance_limits
 
@@ -16,6 +16,9 @@ from lots.domain.quantiles import f_p, variance_limits
 POOL_ABOVE = 0.25
 # A spread is six standard deviations wide: 99.7 % of a normal distribution.
 SPREAD = 6.0
+# Up to these percentages of the tolerance, or of the spread of all readings, a gauge is good, or usable: AIAG 2010 (see `gauge_study`),
+# chapter II section D (chapter from memory), which leaves between them to what the reading is for.
+GOOD_UP_TO, USABLE_UP_TO = 10.0, 30.0
 # So many faults of a design are named; the rest are counted.
 _NAMED = 5
 
@@ -155,6 +158,22 @@ class GaugeStudy:
         if not (math.isfinite(width) and width > 0):
             raise ValueError(f"the width of the tolerance is {width!r}; it must be a number above 0")
         return 100 * SPREAD * math.sqrt(self.gauge) / width
+
+    def worth(self, width: float | None) -> tuple[str, float] | None:
+        """Returns whether the gauge is "good", "usable" or "too coarse", and the percentage by which it is.
+
+        Args:
+            width: of the tolerance, > 0; None where nobody knows it, and then the spread of all readings stands in.
+
+        Returns:
+            None where repeats never differ: then the gauge shows too few digits to tell.
+        """
+        percent = self.percent_of_total if width is None else self.percent_of_tolerance(width)
+        if percent is None or not self.anova.error.ss:
+            return None
+        if Limit(None, GOOD_UP_TO).allows(percent):
+            return "good", percent
+        return ("usable" if Limit(None, USABLE_UP_TO).allows(percent) else "too coarse"), percent
 
     @property
     def categories(self) -> int | None:

@@ -29,6 +29,28 @@ MEASURES: Mapping[str, Studied] = {
 }
 
 
+# Words in what an instrument is called, and the kinds of reading it takes.
+_TAKES: Mapping[str, tuple[str, ...]] = {
+    **dict.fromkeys(("micromet", "caliper", "calliper", "laser"), ("diameter", "shrinkage")),
+    **dict.fromkeys(("spectro", "colorimet", "colourimet"), ("color",)),
+    **dict.fromkeys(("gloss", "balance", "moisture", "tensile"), ()),
+}
+
+
+def takes(instrument_kind: str) -> tuple[str, ...] | None:
+    """Returns the kinds of reading among those studied that an instrument can take, None where its name does not tell.
+
+    Args:
+        instrument_kind: what it is called, in any case, such as micrometer.
+
+    Example:
+        >>> takes("Laser micrometer"), takes("glossmeter"), takes("gauge")
+        (('diameter', 'shrinkage'), (), None)
+    """
+    known = [kinds for word, kinds in _TAKES.items() if word in instrument_kind.lower()]
+    return tuple(dict.fromkeys(kind for kinds in known for kind in kinds)) if known else None
+
+
 @dataclass(frozen=True, slots=True)
 class Found:
     """What one repeatability study found.

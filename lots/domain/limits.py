@@ -173,12 +173,19 @@ class Finding:
         return None if self.value is None else self.limit.margin(self.value)
 
     @property
+    def digits(self) -> int:
+        """Decimals that show the value, its margin and its guard band: enough to tell them apart and from the limit."""
+        if self.value is None:
+            return decimals_of(self.code)
+        return _digits(self.code, self.value, self.limit, self.guard if self.verdict == "near" else None)
+
+    @property
     def message(self) -> str:
         """The finding as one or two sentences for the person at the bench."""
         label = LABELS[self.code] + (f" ({self.subject})" if self.subject else "")
         if self.value is None or self.margin is None:
             return f"{label}: not known yet. Still to do: {self.to_measure}."
-        digits = _digits(self.value, self.limit, self.guard if self.verdict == "near" else None)
+        digits = self.digits
         unit = f" {self.limit.unit}" if self.limit.unit else ""
         size = abs(self.margin)
         head = f"{label}: {self.value:.{digits}f}{unit} from {self.n} {self.counted}, limit {self.limit}"
@@ -195,7 +202,7 @@ class Finding:
             remedy = f" {_sentence(self.to_measure)}" if self.hold else ""
             claim = {
                 True: " Beyond its uncertainty too, so a claim would stand.",
-                False: " Not beyond its uncertainty, so a claim against the supplier would not stand.",
+                False: " Not beyond its uncertainty, so no claim rests on it.",
                 None: "",
             }[self.claimable]
             return f"{head}; outside by {size:.{digits}f}{unit}.{claim}{remedy}{tail}"
@@ -297,14 +304,32 @@ def shown(value: float, digits: int = 2) -> str:
     return f"{value:.{digits}f}"
 
 
-def _digits(value: float, limit: Limit, guard: float | None) -> int:
+def decimals_of(code: str) -> int:
+    """Returns with how many decimals a value is shown at least, so that it reads the same wherever it is worded.
+
+    Args:
+        code: a characteristic, or `characteristic.measure`.
+
+    Example:
+        >>> decimals_of("diameter.spool_mean"), decimals_of("color")
+        (3, 2)
+    """
+    return _DECIMALS.get(code.partition(".")[0], 2)
+
+
+# A micrometer reads 0.001 mm, and limits on shrinkage and its steps are hundredths of a percent (common practice, no source).
+_DECIMALS = {"diameter": 3, "shrinkage": 3}
+
+
+def _digits(code: str, value: float, limit: Limit, guard: float | None) -> int:
     """Enough decimals that no two numbers that differ print alike: 1.002 over 1.0 by 0.002, not 1.00 over 1.00 by 0.00."""
     size = abs(limit.margin(value))
+    least = decimals_of(code)
     if size <= BINARY_NOISE:
-        return 2
+        return least
     apart = (
         digits
-        for digits in range(2, 11)
+        for digits in range(least, 11)
         if float(shown(size, digits)) > 0
         and abs(limit.margin(float(shown(value, digits)))) > BINARY_NOISE
         and (guard is None or shown(size, digits) != shown(guard, digits))

@@ -19,6 +19,9 @@ NOISE_L = 0.5
 # A plaque is opaque where black or white behind it changes its colour by no more than this (CIEDE2000). Common practice, no source: a fifth
 # of a usual limit on colour. The contrast ratio alone does not tell: white paint hides from 0.98 on, and there the backing still makes 0.5.
 OPAQUE_DELTA_E = 0.2
+# A ratio above this is more often a pair of readings that was swapped than noise; one below the other, over a plaque at least this light, is a
+# film or a reading of the black itself. All three common practice, no source.
+_SWAPPED_RATIO, _FILM_RATIO, _LIGHT_L = 1.01, 0.3, 80.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +112,28 @@ def opacity(over_black: Lab, over_white: Lab, formula: str = "CIEDE2000") -> Opa
     """
     ratio = contrast_ratio(luminous_reflectance(over_black.L), luminous_reflectance(over_white.L))
     return Opacity(ratio, delta_e(over_white, over_black, formula), formula)
+
+
+def suspect_opacity(over_black: Lab, over_white: Lab) -> tuple[str, str] | None:
+    """Returns a warning and a hint when a pair that may be right looks like a slip; None where it does not.
+
+    Args:
+        over_black, over_white: as for `opacity`, which does not refuse them.
+
+    Example:
+        >>> suspect_opacity(Lab(30, 0, 0), Lab(95, 0, 0))[0]
+        'A contrast ratio of 0.07 is that of a film that one can see through, not of a white plaque.'
+    """
+    ratio = opacity(over_black, over_white).ratio
+    if ratio > _SWAPPED_RATIO:
+        return (
+            f"The plaque reads lighter over black than over white: contrast ratio {ratio:.2f}.",
+            "Were over_black and over_white swapped?",
+        )
+    if ratio < _FILM_RATIO and over_white.L >= _LIGHT_L:
+        detail = f"A contrast ratio of {ratio:.2f} is that of a film that one can see through, not of a white plaque."
+        return detail, "Is over_black the plaque on the black, and not the black by itself?"
+    return None
 
 
 def check_backings(over_black: Conditions, over_white: Conditions) -> None:
@@ -218,6 +243,44 @@ def backing_problem(found: Opacity, said: Conditions, asked: Conditions | None) 
         hint = f"Measure again with {asked.backing} behind it, or print a thicker plaque."
         return f"{why} The reference lay on {asked.backing}, this plaque on {said.backing}.", hint
     return None
+
+
+def way_out(found: Opacity | None, asked: Conditions | None) -> str:
+    """Returns what the colour of a lot waits for while no reading of it could be compared; "" where one can be.
+
+    Args:
+        found: newest opacity of the lot's plaques, None when nobody read it.
+        asked: conditions of the reference; None where there is none.
+
+    Example:
+        >>> thin = opacity(Lab(93.0, -0.9, 1.0), Lab(95.0, -0.8, 1.5))
+        >>> way_out(thin, Conditions("D65", 10, "d/8", "SCI", backing="white"))
+        ''
+    """
+    if found is None or found.opaque or (asked is not None and asked.backing is not None):
+        return ""
+    since = f"since black or white behind the lot's plaques makes {found.delta_e:.2f} ({found.formula})"
+    if asked is None:
+        return f"an approved shade revision for this grade that states its backing, {since}"
+    return (
+        f"a shade revision that states its backing, approved by quality, and the lot judged again under it, or a thicker plaque, {since} "
+        "and the reference does not say what lay behind it"
+    )
+
+
+def color_wanted(found: Opacity | None, asked: Conditions | None) -> str:
+    """Returns what a colour reading of such a plaque is called among the things to do: with its backing where that matters.
+
+    Example:
+        >>> thin = opacity(Lab(93.0, -0.9, 1.0), Lab(95.0, -0.8, 1.5))
+        >>> color_wanted(thin, Conditions("D65", 10, "d/8", "SCI", backing="white"))
+        'colour (backing: white)'
+    """
+    backing = asked.backing if asked is not None else None
+    if found is None or found.opaque or backing is None:
+        return "colour"
+    # A semicolon would part the list of things to do.
+    return f"colour (backing: {backing.replace(';', ',')})"
 
 
 @dataclass(frozen=True, slots=True)

@@ -39,13 +39,14 @@ class Outliers:
     """What the test says.
 
     Args:
-        n: values tested: of groups, those with at least LEAST_IN_GROUP.
+        n: values tested: of several groups, those with at least LEAST_IN_GROUP.
         most: how many outliers were looked for.
         alpha: probability of flagging anything where nothing stands apart.
         steps: one per value taken out, in that order; fewer than `most` where what is left has no scatter.
         flagged: indices of the outliers, furthest first; empty when `trusted` is False.
         trusted: whether there are enough values for the test to mean anything.
         groups: how many groups they came in, each with a mean of its own.
+        left_out: values not tested, since their groups have fewer than LEAST_IN_GROUP.
     """
 
     n: int
@@ -55,6 +56,7 @@ class Outliers:
     flagged: tuple[int, ...]
     trusted: bool
     groups: int = 1
+    left_out: int = 0
 
     @property
     def says(self) -> str:
@@ -62,7 +64,10 @@ class Outliers:
         if not self.trusted:
             free = f"{free_values(self.n, self.groups)} of at least {least_values(self.most)}"
             spent = " (each further group spends one on its mean)" if self.groups > 1 else ""
-            return f"Too few values to tell outliers: {free}{spent}, so none is flagged."
+            aside = (
+                f"; {self.left_out} more in groups of fewer than {LEAST_IN_GROUP} tell nothing" if self.left_out else ""
+            )
+            return f"Too few values to tell outliers: {free}{spent}{aside}, so none is flagged."
         found = len(self.flagged)
         count = f"{found or 'No'} {'outliers' if found > 1 else 'outlier'}"
         among = f"{self.n} values{f' in {self.groups} groups' if self.groups > 1 else ''}"
@@ -108,7 +113,7 @@ def extreme_deviates(
         repeatability: standard deviation below which scatter is not believed, in the unit of the values, >= 0: the instrument's own, so
             that readings that happen to agree do not make an ordinary one look strange.
         groups: per value which group it belongs to, such as its spool; None for all in one. Each is held against the mean of its own, and their
-            scatter is pooled; groups of fewer than LEAST_IN_GROUP are left out. A mean is taken anew once one of its values is out.
+            scatter is pooled; of several groups those of fewer than LEAST_IN_GROUP are left out. A mean is taken anew once one of its values is out.
 
     Raises:
         ValueError: a value that is not finite, or an argument out of its range.
@@ -143,7 +148,7 @@ def extreme_deviates(
     steps = _steps(found, kept, min(most, free // 2), alpha, repeatability)
     beyond = [number for number, step in enumerate(steps, 1) if step.statistic > step.critical]
     flagged = tuple(step.index for step in steps[: max(beyond, default=0)]) if trusted else ()
-    return Outliers(n, most, alpha, tuple(steps), flagged, trusted, max(len(kept), 1))
+    return Outliers(n, most, alpha, tuple(steps), flagged, trusted, max(len(kept), 1), len(found) - n)
 
 
 def _refuse(values: Sequence[float], most: int, alpha: float, repeatability: float) -> None:
@@ -158,7 +163,7 @@ def _refuse(values: Sequence[float], most: int, alpha: float, repeatability: flo
 
 
 def _grouped(values: Sequence[float], groups: Sequence[Hashable] | None) -> list[list[int]]:
-    """Indices of the values per group, each in order of size, groups that tell nothing left out."""
+    """Indices of the values per group, each in order of size; of several groups those that tell nothing are left out."""
     if groups is None:
         return [sorted(range(len(values)), key=lambda index: values[index])]
     if len(groups) != len(values):
@@ -166,9 +171,8 @@ def _grouped(values: Sequence[float], groups: Sequence[Hashable] | None) -> list
     found: dict[Hashable, list[int]] = {}
     for index, group in enumerate(groups):
         found.setdefault(group, []).append(index)
-    return [
-        sorted(members, key=lambda index: values[index]) for members in found.values() if len(members) >= LEAST_IN_GROUP
-    ]
+    least = LEAST_IN_GROUP if len(found) > 1 else 1
+    return [sorted(members, key=lambda index: values[index]) for members in found.values() if len(members) >= least]
 
 
 def _steps(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
 
 from lots.domain.shrinkage import shrinkage_percent
 from lots.domain.values import Lab
@@ -19,6 +20,11 @@ _MOISTURE_MAX_PERCENT = 5.0
 # 5 ppm: drier than any dryer leaves a polymer. A smaller number is a fraction.
 _MOISTURE_LEAST_PERCENT = 0.0005
 _STRESS_MPA = (0.1, 500.0)
+# A reading this far in L* from what it is to match is another material, or a slip. Common practice, no source: lots differ by one or two.
+FAR_FROM_REFERENCE_L = 20.0
+# A plaque that reads further than this in L*, a* or b* from what it was approved with, or from its own readings of one session, is hardly
+# that plaque: ageing is a hundredth to a few units. Common practice, no source.
+FAR_OFF = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,22 +50,8 @@ def doubt_diameter(field: str, value_mm: float, nominal_mm: float) -> Doubt | No
     if _near(value_mm, nominal_mm):
         return None
     detail = f"{value_mm:g} mm is not a plausible diameter for filament of nominal {nominal_mm:g} mm."
-    for factor, unit in (
-        (MM_PER_INCH, "inches"),
-        (10.0, "centimetres"),
-        (0.001, "micrometres"),
-        (0.0254, "thousandths of an inch"),
-    ):
-        if _near(value_mm * factor, nominal_mm):
-            short = {"inches": "in", "centimetres": "cm", "micrometres": "um", "thousandths of an inch": "mil"}[unit]
-            return Doubt(
-                field,
-                detail,
-                f"This looks like {unit}: {value_mm:g} {short} is {value_mm * factor:.3f} mm. Enter millimetres.",
-            )
-    for places in (10.0, 100.0):
-        if _near(value_mm / places, nominal_mm):
-            return Doubt(field, detail, f"The decimal point looks misplaced: did you mean {value_mm / places:g}?")
+    if slip := _slip_of_length(value_mm, nominal_mm):
+        return Doubt(field, detail, slip)
     for size in (1.75, 2.85):
         if size != nominal_mm and _near(value_mm, size, 0.1):
             return Doubt(
@@ -68,6 +60,53 @@ def doubt_diameter(field: str, value_mm: float, nominal_mm: float) -> Doubt | No
                 f"This looks like {size:g} mm filament. Is it the right spool, and is the grade's nominal diameter right?",
             )
     return Doubt(field, detail, "Measure again; a dent or a kink is not the filament.")
+
+
+def _slip_of_length(value_mm: float, nominal_mm: float) -> str | None:
+    """What a length far from where it should be looks like: another unit, or a decimal point at the wrong place."""
+    for factor, unit in (
+        (MM_PER_INCH, "inches"),
+        (10.0, "centimetres"),
+        (0.001, "micrometres"),
+        (0.0254, "thousandths of an inch"),
+    ):
+        if _near(value_mm * factor, nominal_mm):
+            short = {"inches": "in", "centimetres": "cm", "micrometres": "um", "thousandths of an inch": "mil"}[unit]
+            return f"This looks like {unit}: {value_mm:g} {short} is {value_mm * factor:.3f} mm. Enter millimetres."
+    for places in (10.0, 100.0):
+        if _near(value_mm / places, nominal_mm):
+            return f"The decimal point looks misplaced: did you mean {value_mm / places:g}?"
+    return None
+
+
+def doubt_repeat(field: str, value: float, middle: float, unit: str) -> Doubt | None:
+    """Returns a doubt when a reading of a study can hardly be of what its repeats are of.
+
+    Args:
+        value: as entered, in the unit.
+        middle: median of its repeats, or the reference value of what was read.
+        unit: "mm" for a length; empty for a coordinate of colour, which may be 0.
+
+    Example:
+        >>> doubt_repeat("value", 0.0689, 1.75, "mm").hint
+        'This looks like inches: 0.0689 in is 1.750 mm. Enter millimetres.'
+        >>> doubt_repeat("value", 9.7, 97.0, "").hint
+        'The decimal point looks misplaced: did you mean 97?'
+    """
+    if abs(value - middle) <= FAR_OFF if not unit else _near(value, middle):
+        return None
+    slip = _slip_of_length(value, middle) if unit else _slip_of_point(value, middle)
+    return (
+        Doubt(field, f"{value:g}{f' {unit}' if unit else ''} lies far from {middle:g}, where it belongs.", slip)
+        if slip
+        else None
+    )
+
+
+def _slip_of_point(value: float, middle: float) -> str | None:
+    """What a coordinate of colour far from where it should be looks like: a decimal point at the wrong place."""
+    shifted = next((moved for moved in (10 * value, value / 10) if abs(moved - middle) <= FAR_OFF), None)
+    return None if shifted is None else f"The decimal point looks misplaced: did you mean {shifted:g}?"
 
 
 def _near(value: float, nominal: float, band: float = _DIAMETER_BAND) -> bool:
@@ -175,6 +214,45 @@ def doubt_lab(lab: Sequence[float], uv: str | None) -> Doubt | None:
     return None
 
 
+def suspect_master(read: Lab, approved: Lab) -> str | None:
+    """Returns a warning when a master reads so far from what was approved that it can hardly be that plaque, else None.
+
+    Args:
+        read: mean of its readings now, under the conditions of the approval.
+        approved: its values.
+
+    Example:
+        >>> suspect_master(Lab(95, -0.8, 9.0), Lab(95, -0.8, 1.5))
+        'The master reads L* +0.00, a* +0.00, b* +7.50 from its approved values, L* 95.00, a* -0.80, b* 1.50'
+    """
+    apart = [mine - theirs for mine, theirs in zip(read.as_list(), approved.as_list(), strict=True)]
+    if all(abs(one) <= FAR_OFF for one in apart):
+        return None
+    lightness, a, b = apart
+    values = f"L* {approved.L:.2f}, a* {approved.a:.2f}, b* {approved.b:.2f}"
+    return f"The master reads L* {lightness:+.2f}, a* {a:+.2f}, b* {b:+.2f} from its approved values, {values}"
+
+
+def suspect_repeat(colors: Sequence[Lab]) -> tuple[int, str, str] | None:
+    """Returns which reading of one plaque lies so far from the others that it was hardly read there, in words and with a hint, else None.
+
+    Args:
+        colors: readings of one plaque in one session, each against the median of all.
+
+    Example:
+        >>> suspect_repeat([Lab(97, 0, 0.4), Lab(9.7, 0, 0.4), Lab(97.1, 0, 0.4)])[2]
+        'The decimal point looks misplaced: did you mean 97?'
+    """
+    middles = [median(axis) for axis in zip(*(color.as_list() for color in colors), strict=True)]
+    for index, color in enumerate(colors):
+        for name, value, middle in zip(("L*", "a*", "b*"), color.as_list(), middles, strict=True):
+            if abs(value - middle) > FAR_OFF:
+                slip = _slip_of_point(value, middle) if len(colors) > 2 else None
+                hint = slip or "Read it again, and look whether it is the right plaque."
+                return index, f"{name} {value:g} lies {abs(value - middle):.3g} from the middle of its readings", hint
+    return None
+
+
 def suspect_lab(lab: Lab, others: Lab) -> str | None:
     """Returns a warning when a colour would agree with its lot if a* and b* were swapped or had another sign.
 
@@ -205,6 +283,33 @@ def suspect_lab(lab: Lab, others: Lab) -> str | None:
     if math.dist((lab.L, a, b), others.as_list()) > away / 3:
         return None
     return f"{slip}: the other readings of this lot average L* {others.L:.2f}, a* {others.a:.2f}, b* {others.b:.2f}"
+
+
+def far_from_reference(lab: Lab, reference: Lab, *, by_spectrum: bool) -> tuple[str, str] | None:
+    """Returns a warning and a hint when a colour lies too far from its reference to be that of the same material.
+
+    A warning, not a refusal: the reading may be right.
+
+    Args:
+        lab: the reading.
+        reference: what it is compared with.
+        by_spectrum: True when it was computed from a spectrum, whose unit may have been taken for another.
+
+    Example:
+        >>> far_from_reference(Lab(96, 0, 0), Lab(24.5, 0, 0), by_spectrum=True)[0]
+        'L* is 96.00 and that of the reference 24.50, farther apart than lots of one shade ever are.'
+    """
+    if abs(lab.L - reference.L) <= FAR_FROM_REFERENCE_L:
+        return None
+    detail = (
+        f"L* is {lab.L:.2f} and that of the reference {reference.L:.2f}, farther apart than lots of one shade ever are."
+    )
+    slip = "Is it the right spool, and were L*, a*, b* given in this order?"
+    if by_spectrum and lab.L > reference.L:
+        slip = "The values look like percent: 0.9 % is 0.009."
+    elif by_spectrum:
+        slip = "Is it the right spool, and are the values reflectance factors, 1 being the perfect white?"
+    return detail, slip
 
 
 def _sign_slip(value: float) -> str:

@@ -6,13 +6,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from lots.domain.ageing import Apart, Doubt, Remeasured, Remeasurement, doubts, due_at, what_moved
+from lots.domain.ageing import ENOUGH, Apart, Doubt, Remeasured, Remeasurement, doubts, due_at, what_moved
 from lots.domain.limits import DecisionRule, Limit
-from lots.domain.values import Conditions, Lab
+from lots.domain.values import Conditions, Lab, mean_lab
 
 # A tile or plaque that reads further than this from before, in L*, a* or b*, has moved enough to matter. Common practice for the
 # alarm of a check tile, no source.
 MATTERS = 0.2
+_WITHIN = Limit(-MATTERS, MATTERS)
 # With this rule a movement agrees exactly when its whole interval lies within what matters.
 _WHOLE_INTERVAL = DecisionRule(guarded=True, z=1.0)
 
@@ -30,6 +31,7 @@ class Session:
         tile: its readings.
         plaques: name -> readings of each.
         noise: standard deviation of one reading of a coordinate as known from a study, > 0; None where only these readings tell.
+        stated: the instrument's own standard uncertainty, > 0, for what neither tells; None where nobody stated it.
 
     Raises:
         ValueError: no tile reading, no plaque, or a plaque without a reading.
@@ -43,6 +45,7 @@ class Session:
     tile: tuple[Lab, ...]
     plaques: Mapping[str, tuple[Lab, ...]]
     noise: float | None = None
+    stated: float | None = None
 
     def __post_init__(self) -> None:
         if not self.tile or not self.plaques or not all(self.plaques.values()):
@@ -53,14 +56,37 @@ class Session:
         mine, theirs = ((one.instrument, one.conditions, one.tile_code) for one in (self, other))
         return mine == theirs
 
+    def enough(self, plaque: str) -> bool:
+        """True when tile and plaque were read often enough to be compared with, or a study tells how readings scatter."""
+        return self.noise is not None or min(len(self.tile), len(self.plaques[plaque])) >= ENOUGH
+
+
+@dataclass(frozen=True, slots=True)
+class Approved:
+    """What a plaque was approved with, or made with: its colour, under its conditions."""
+
+    lab: Lab
+    conditions: Conditions
+
+    def read_again(self, plaque: str, session: Session) -> bool:
+        """True when a session with enough readings reads that colour again, each coordinate within what matters."""
+        if session.conditions != self.conditions or not session.enough(plaque):
+            return False
+        apart = zip(mean_lab(list(session.plaques[plaque])).as_list(), self.lab.as_list(), strict=True)
+        return all(_WITHIN.allows(read - own) for read, own in apart)
+
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """What a session tells of one plaque: `apart` from the session numbered `since`; both None where there is none to compare with."""
+    """What a session tells of one plaque: `apart` from the session numbered `since`; both None where there is none to compare with.
+
+    `approved` is True where there is none, and the plaque reads what it was approved with.
+    """
 
     at: datetime
     since: int | None
     apart: Apart | None
+    approved: bool = False
 
     @property
     def moved(self) -> bool:
@@ -71,20 +97,23 @@ class Seen:
     def says(self) -> str:
         """The answer in a sentence."""
         if self.apart is None:
-            return "Nothing to compare with yet: it is the first reading beside this tile, on this instrument and under these conditions."
+            first = "Nothing to compare with yet: it is the first reading beside this tile, on this instrument and under these conditions."
+            return f"{first} It reads as approved, which counts as agreeing." if self.approved else first
         return self.apart.says
 
 
-def seen(plaque: str, session: Session, sessions: Sequence[Session]) -> Seen:
-    """Returns what a session tells of a plaque, against the first session that read it alike.
+def seen(plaque: str, session: Session, sessions: Sequence[Session], approved: Approved | None = None) -> Seen:
+    """Returns what a session tells of a plaque, against the first session with enough readings that read it alike, else against the first.
 
     Args:
         plaque: its name; the session has it.
         session: the session that is asked about.
         sessions: all there are of the plaque's present life, in any order; this one among them or not.
+        approved: what it was approved with; None where nobody knows.
 
     Notes:
-        Against the first and not the one before, since slow ageing shows in no single step.
+        Against the first and not the one before, since slow ageing shows in no single step. A first session with few readings gives way to
+        a later one with enough, unless the plaque had moved by then: a movement must not become what later ones agree with.
     """
     before = [
         other
@@ -92,15 +121,30 @@ def seen(plaque: str, session: Session, sessions: Sequence[Session]) -> Seen:
         if plaque in other.plaques and (other.at, other.number) < (session.at, session.number) and session.like(other)
     ]
     if not before:
-        return Seen(session.at, None, None)
-    first = min(before, key=lambda other: (other.at, other.number))
-    noise = max((one.noise for one in (first, session) if one.noise is not None), default=None)
-    apart = what_moved(
-        Remeasured(_rows(first.tile), _rows(session.tile), noise),
-        Remeasured(_rows(first.plaques[plaque]), _rows(session.plaques[plaque]), noise),
+        return Seen(session.at, None, None, approved is not None and approved.read_again(plaque, session))
+    base = _base(plaque, sorted(before, key=lambda other: (other.at, other.number)))
+    return Seen(session.at, base.number, _apart(plaque, base, session))
+
+
+def _base(plaque: str, before: Sequence[Session]) -> Session:
+    """The session to compare with, of those read alike before, in order."""
+    first = before[0]
+    for one in before:
+        if one.enough(plaque) and (one is first or _apart(plaque, first, one).plaque.state != "moved"):
+            return one
+    return first
+
+
+def _apart(plaque: str, then: Session, now: Session) -> Apart:
+    noise, stated = (
+        max((sd for sd in sds if sd is not None), default=None)
+        for sds in ((then.noise, now.noise), (then.stated, now.stated))
+    )
+    return what_moved(
+        Remeasured(_rows(then.tile), _rows(now.tile), noise, stated),
+        Remeasured(_rows(then.plaques[plaque]), _rows(now.plaques[plaque]), noise, stated),
         MATTERS,
     )
-    return Seen(session.at, first.number, apart)
 
 
 def _rows(colors: Sequence[Lab]) -> tuple[tuple[float, ...], ...]:
@@ -126,8 +170,11 @@ class Life:
 
     @property
     def _history(self) -> list[Remeasurement]:
-        found = []
+        found: list[Remeasurement] = []
         for one in self.told:
+            # Another instrument may read a plaque that moved as it was approved, so that ends no doubt.
+            if one.approved and not any(earlier.moved for earlier in self.told if earlier.at <= one.at):
+                found.append(Remeasurement(one.at, 0.0, _WITHIN, 0.0))
             if one.apart is None or one.apart.plaque.state == "open":
                 continue
             plaque = one.apart.plaque
@@ -140,16 +187,14 @@ class Life:
         return found
 
 
-_WITHIN = Limit(-MATTERS, MATTERS)
-
-
-def life(plaque: str, approved_at: datetime, sessions: Sequence[Session]) -> Life:
+def life(plaque: str, approved_at: datetime, sessions: Sequence[Session], approved: Approved | None = None) -> Life:
     """Returns the life of a plaque.
 
     Args:
         plaque: its name.
         approved_at: when it was approved or made, with its time zone.
         sessions: since then, in any order.
+        approved: what it was approved or made with; None where nobody knows, and then no session agrees by itself.
 
     Example:
         >>> from datetime import UTC
@@ -162,4 +207,4 @@ def life(plaque: str, approved_at: datetime, sessions: Sequence[Session]) -> Lif
         (True, [(1, 7)])
     """
     mine = sorted((one for one in sessions if plaque in one.plaques), key=lambda one: (one.at, one.number))
-    return Life(approved_at, tuple(seen(plaque, one, mine) for one in mine))
+    return Life(approved_at, tuple(seen(plaque, one, mine, approved) for one in mine))

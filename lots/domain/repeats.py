@@ -182,6 +182,7 @@ class Deciding:
         readings: those it has, of each of the spools: the fewest.
         needed: readings of each in all.
         own_known: False where nothing tells the instrument's own uncertainty, and so none was counted.
+        first: numbers of the readings of its characteristic that count and stand apart: until they are looked at, no number is to be trusted.
     """
 
     finding: Finding
@@ -189,6 +190,7 @@ class Deciding:
     readings: int
     needed: Replicates
     own_known: bool
+    first: tuple[int, ...] = ()
 
     @property
     def more(self) -> int | None:
@@ -197,9 +199,17 @@ class Deciding:
 
     @property
     def says(self) -> str:
-        """The answer in a sentence or two."""
+        """The answer in a sentence or two; while a reading stands apart, nothing is laid to the instrument."""
+        if self.first:
+            return f"{LABELS[self.finding.code]}: look at {numbered(self.first)} first.{self._with_them}"
         told = "" if self.own_known else " The instrument's own uncertainty is not known, and not counted."
         return f"{LABELS[self.finding.code]}: {self._answer}{told}"
+
+    @property
+    def _with_them(self) -> str:
+        return (
+            f" As long as {'it counts' if len(self.first) == 1 else 'they count'}, {self._answer}" if self.more else ""
+        )
 
     @property
     def _answer(self) -> str:
@@ -214,6 +224,12 @@ class Deciding:
             return f"the {self.readings} readings{of} decide it already{doubt}."
         words = "reading" if self.more == 1 else "readings"
         return f"{self.more} more {words}{of} {'decides' if self.more == 1 else 'decide'} it{doubt}."
+
+
+def numbered(numbers: Sequence[int]) -> str:
+    """Returns readings by their numbers: "reading 7", "readings 7 and 9"."""
+    *some, last = map(str, numbers)
+    return f"readings {', '.join(some)} and {last}" if some else f"reading {last}"
 
 
 def _of(subject: str) -> str:
@@ -232,6 +248,7 @@ class Known:
         reference: colour of the approved shade revision.
         color: the limits on colour.
         one_length: axes along which all coupons are of one length and feature, so that the shrinkage is a mean.
+        apart: characteristic -> numbers of its readings that count and stand apart.
     """
 
     scatter: dict[str, Scatter | None]
@@ -241,6 +258,7 @@ class Known:
     reference: Lab | None = None
     color: ColorLimits | None = None
     one_length: tuple[str, ...] = ()
+    apart: dict[str, tuple[int, ...]] = field(default_factory=dict)
 
 
 def deciding(findings: Sequence[Finding], known: Known, lot: Lab | None) -> list[Deciding]:
@@ -262,7 +280,8 @@ def deciding(findings: Sequence[Finding], known: Known, lot: Lab | None) -> list
             continue
         spools, readings, scatter, own = about
         needed = _needed(finding.value, finding.limit, scatter, own or 0.0)
-        found.append(Deciding(finding, spools, readings, needed, own is not None))
+        first = known.apart.get(finding.characteristic, ())
+        found.append(Deciding(finding, spools, readings, needed, own is not None, first))
     return found
 
 

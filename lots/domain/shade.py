@@ -138,6 +138,8 @@ def judge_color(
     rule: DecisionRule,
     previous: Lab | None = None,
     previous_uncertainty: Vector | None = None,
+    what: str = "colour",
+    spectra: str = "",
 ) -> list[Finding]:
     """Returns the findings on a lot's colour, one per limit that is set.
 
@@ -149,6 +151,8 @@ def judge_color(
         previous: mean colour of the last accepted lot of this supplier and grade; None when there is none, and then a step
             has nothing to be a step from and no finding is made.
         previous_uncertainty: standard uncertainties of that mean, where known; they count towards that of the step.
+        what: what a reading that is lacking is called.
+        spectra: the spectra that are lacking, in words; "" when none is. They are colours too, so that they stand for those that are lacking.
 
     Reference:
         ASTM D2244 (keep the components beside the difference); this project's design for lot, spool, spread and step.
@@ -156,8 +160,9 @@ def judge_color(
     lacking = coverage.lacking(
         {} if summary is None else {s: n for s, (_, n) in summary.spools.items()},
         limits.readings_per_spool_min,
-        "colour",
+        what,
     )
+    lacking = lacking and (spectra or lacking)
     if reference is None:
         lacking = REFERENCE_NEEDED
     values = (

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import linear_regression
 
-from lots.domain.limits import DecisionRule, Finding, Limit, judge
+from lots.domain.limits import DecisionRule, Finding, Limit, decimals_of, judge, shown
 from lots.domain.stats import nested_uncertainty
 
 AXES = ("x", "y", "z")
@@ -212,7 +212,7 @@ def judge_shrinkage(
         )
         if limits.step_max_percent is not None and previous is not None and axis in previous:
             step = None if value is None else abs(value - previous[axis])
-            detail = "" if value is None else f"From {previous[axis]:.2f} % to {value:.2f} %."
+            detail = "" if value is None else _from_to(previous[axis], value)
             limit = Limit(None, limits.step_max_percent, "%")
             found.append(
                 judge(
@@ -229,6 +229,16 @@ def judge_shrinkage(
                 )
             )
     return found
+
+
+def _from_to(before: float, value: float) -> str:
+    """Both ends of a step, with a decimal more where their rounding would make the step another than it is said to be."""
+    least = decimals_of("shrinkage")
+    step = shown(abs(value - before), least)
+    ends = ((shown(before, digits), shown(value, digits)) for digits in range(least, least + 4))
+    agreeing = ((low, high) for low, high in ends if shown(abs(float(high) - float(low)), least) == step)
+    low, high = next(agreeing, (f"{before:.9g}", f"{value:.9g}"))
+    return f"From {low} % to {high} %."
 
 
 def _aged(limits: ShrinkageLimits) -> str:

@@ -52,17 +52,21 @@ class Spectrum:
 
     def __post_init__(self) -> None:
         if self.step_nm not in _STEPS_NM:
-            raise BadSpectrum("step_nm", f"step_nm is {self.step_nm!r}; a spectrum is read every 10 or every 20 nm")
+            wrong = f"step_nm is {self.step_nm!r}; a spectrum is read every 10 or every 20 nm"
+            raise BadSpectrum("step_nm", wrong, "give 10 or 20")
         if self.start_nm not in range(FIRST_NM, _BEGINS_BY_NM + 1, STEP_NM):
             raise BadSpectrum(
                 "start_nm",
                 f"start_nm is {self.start_nm!r}; it must be a multiple of {STEP_NM} from {FIRST_NM} to {_BEGINS_BY_NM}",
+                f"give a multiple of {STEP_NM} from {FIRST_NM} to {_BEGINS_BY_NM}",
             )
         if not _ENDS_FROM_NM <= self.end_nm <= LAST_NM:
+            fewest = math.ceil((_ENDS_FROM_NM - self.start_nm) / self.step_nm) + 1
             raise BadSpectrum(
                 "values",
                 f"{len(self.values)} values from {self.start_nm} nm in steps of {self.step_nm} end at {self.end_nm} nm; "
                 f"a spectrum must end from {_ENDS_FROM_NM} to {LAST_NM} nm",
+                f"{fewest} values end at {self.start_nm + self.step_nm * (fewest - 1)} nm",
             )
         for place, (at_nm, value) in enumerate(zip(self.wavelengths_nm, self.values, strict=True)):
             if not math.isfinite(value) or not 0 <= value <= _MOST:

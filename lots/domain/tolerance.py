@@ -20,6 +20,11 @@ Form = tuple[Vector, Vector, Vector]
 
 # Of a quadratic form in (dL*, da*, db*), in this order.
 PARTS = ("LL", "aa", "bb", "La", "Lb", "ab")
+_NAMES = (("lighter", "darker"), ("redder", "greener"), ("yellower", "bluer"))
+# A coordinate with less than half of the largest part in a direction gets no word; this project's rule.
+_WORTH_A_WORD = 0.5
+# With the longest axis less than a tenth longer than the shortest, no direction is worth naming; this project's rule.
+_ROUND = 1.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +118,19 @@ class Tolerance:
         return Radius(unit, math.sqrt(above / below), math.sqrt(low), None if high is None else math.sqrt(high), log_u)
 
     @property
+    def says(self) -> str:
+        """How far it reaches in lightness, red-green and yellow-blue, each alone, and which way furthest, in a sentence."""
+        L, a, b = (self.radius(way).half for way in ((1, 0, 0), (0, 1, 0), (0, 0, 1)))
+        reach = (
+            f"Observers accept up to about {L:.2g} in lightness, {a:.2g} in red-green and {b:.2g} in yellow-blue, each alone "
+            f"({100 * self.share:g} % of judgements at that border)"
+        )
+        longest, *_, shortest = self.axes
+        if longest.half < shortest.half * _ROUND:
+            return f"{reach}, and about as much in any other direction."
+        return f"{reach}, most ({longest.half:.2g}) towards {in_words(longest.direction)}."
+
+    @property
     def _z(self) -> float:
         return student(math.inf, self.confidence)
 
@@ -170,6 +188,23 @@ def along(direction: Sequence[float]) -> str:
     # Adding 0 takes the sign off a zero.
     L, a, b = (round(part, 2) + 0.0 for part in direction)
     return f"along (dL* {L:.2f}, da* {a:.2f}, db* {b:.2f})"
+
+
+def in_words(direction: Sequence[float]) -> str:
+    """Returns a direction and its opposite in words: "lighter and yellower, or darker and bluer".
+
+    Example:
+        >>> in_words((0.1, 0.0, 0.99)), in_words((0.7, 0.0, -0.7))
+        ('yellower or bluer', 'lighter and bluer, or darker and yellower')
+    """
+    largest = max(map(abs, direction))
+    named = [
+        names if part > 0 else names[::-1]
+        for part, names in zip(direction, _NAMES, strict=True)
+        if abs(part) >= largest * _WORTH_A_WORD
+    ]
+    one, other = (" and ".join(names[end] for names in named) for end in (0, 1))
+    return f"{one}{',' if len(named) > 1 else ''} or {other}"
 
 
 def _fieller(

@@ -203,10 +203,21 @@ def _too_alike(columns: Array) -> str:
     size = np.abs(columns).max(axis=0, initial=0.0)
     if len(columns) >= _UNKNOWNS and size.all() and np.linalg.matrix_rank(columns / size, tol=1e-8) == _UNKNOWNS:
         return ""
+    number = f"at least {_UNKNOWNS}, among them some" if len(columns) < _UNKNOWNS else "some"
     return (
-        f"{len(columns)} different plaques do not show a shape: it takes at least {_UNKNOWNS}, among them some that differ in lightness, in a* "
-        "and in b* alone, in each two of them together, and at two distances."
+        f"{len(columns)} different plaques do not show a shape{_alike_in(size[1:4].tolist(), len(columns))}: it takes {number} that differ in "
+        "lightness, in a* and in b* alone, in each two of them together, and at two distances."
     )
+
+
+def _alike_in(squares: Sequence[float], n: int) -> str:
+    """Says in what alone plaques differ, by the largest square per coordinate; "" where too few of them are all that is wrong."""
+    differing = [name for name, square in zip(("lightness", "a*", "b*"), squares, strict=True) if square]
+    if not differing:
+        return ""
+    if len(differing) < len(squares):
+        return f", since they all differ from the reference in {' and '.join(differing)} only"
+    return "" if n < _UNKNOWNS else ", since they lie in too few directions or at one distance from the reference"
 
 
 def _no_overlap(columns: Array, accepted: Array, judged: Array) -> str:

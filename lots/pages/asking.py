@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -10,6 +11,8 @@ from urllib.parse import quote, urlencode
 
 from flask import current_app, g, request
 from werkzeug.test import Client
+
+from lots.pages.words import worded
 
 
 class Said(dict[str, Any]):
@@ -78,7 +81,7 @@ def ask(
         kind = got.mimetype or ""
         text = got.get_data()
         found = (
-            json.loads(text, object_hook=Said)
+            json.loads(text, object_hook=lambda said: Said(worded(said)))
             if kind.endswith("json")
             else text
             if kind == "application/pdf"
@@ -110,3 +113,13 @@ def at(*parts: object, **query: object) -> str:
     path = "/" + "/".join(quote(str(part), safe="") for part in parts)
     wanted = {name: value for name, value in query.items() if value not in (None, "")}
     return f"{path}?{urlencode(wanted)}" if wanted else path
+
+
+def end_of(day: str) -> str:
+    """Returns the moment a day ends, as the API takes it; what is no day stays as it was typed, so that the API can say so.
+
+    Example:
+        >>> end_of("2026-11-30"), end_of("soon")
+        ('2026-11-30T23:59:59Z', 'soon')
+    """
+    return f"{day}T23:59:59Z" if re.fullmatch(r"\d{4}-\d\d-\d\d", day) else day

@@ -8,11 +8,14 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import unquote, urlsplit
 
-from flask import g, render_template, request
+from flask import g, redirect, render_template, request, url_for
 
+from lots.pages import bench_told
 from lots.pages.asking import Answer, ask, at
+from lots.pages.bench_told import ONCE, TRIPLES
 from lots.pages.frame import pages
 from lots.pages.session import signed_in
+from lots.pages.words import meant
 
 _PLAIN = re.compile(r"[-+]?\d{1,15}(\.\d{1,15})?")
 # Lots that the first page of the bench names.
@@ -153,13 +156,6 @@ KINDS = (
         about="Read the same place of a plaque with black behind it, then with white.",
     ),
 )
-# Kind -> field of its readings -> the three fields of the form that make it.
-_TRIPLES: dict[str, dict[str, tuple[str, ...]]] = {
-    "color": {"lab": ("L", "a", "b")},
-    "opacity": {f"over_{backing}": tuple(f"{backing}_{axis}" for axis in "Lab") for backing in ("black", "white")},
-}
-# What every kind has, beside the instrument; only the instrument is kept for the next entry.
-_ONCE = ("screening", "measured_at", "note")
 
 
 def number(text: str) -> Any:
@@ -200,21 +196,28 @@ def _chosen() -> Kind:
     return next((kind for kind in mine if kind.word == wanted), mine[0])
 
 
+def _elsewhere(shown: Kind) -> Kind | None:
+    """The kind that was asked for, when another desk measures it."""
+    wanted = request.values.get("kind", "")
+    return next((kind for kind in KINDS if kind.word == wanted != shown.word), None)
+
+
 @pages.get("/bench")
 @signed_in("receiving", "quality")
 def bench() -> Any:
     """Asks for a spool; with one, offers the form for its readings."""
     kind, code = _chosen(), scanned(request.args.get("spool", ""))
-    typed = {"instrument_id": request.args.get("instrument", "")}
+    kept, done = bench_told.of_address(request.args.get("told", ""))
+    typed = kept or {"instrument_id": request.args.get("instrument", "")}
     label = ask("GET", at("spools", code, "label")) if code else None
-    page = _page(kind, code, label, typed, None, {})
+    page = _page(kind, code, label, typed, done, {})
     return page, 200 if label is None else label.status
 
 
 @pages.post("/bench")
 @signed_in("receiving", "quality")
 def measured() -> Any:
-    """Stores the readings of one spool; refused, it says beside each field what is wrong and keeps what was typed."""
+    """Stores the readings of one spool and leads to what came of it; refused, it says beside each field what is wrong and keeps what was typed."""
     kind, code = _chosen(), scanned(request.form.get("spool", ""))
     label = ask("GET", at("spools", code, "label"))
     if not label.good:
@@ -222,10 +225,12 @@ def measured() -> Any:
     readings, rows = _readings(kind, request.form, label.body)
     done = ask("POST", kind.path, readings, key=request.form.get("once"))
     if not done.good:
-        return _page(kind, code, label, request.form, done, _faults(done, kind, rows)), done.status
-    kept = {field.name: request.form.get(field.name, "") for field in kind.shared}
-    kept["instrument_id"] = request.form.get("instrument_id", "")
-    return _page(kind, code, label, kept, done, {})
+        faults = bench_told.faults(bench_told.all_of(done, kind.path, readings), kind, rows)
+        return _page(kind, code, label, request.form, done, faults), done.status
+    kept = {name: request.form.get(name, "") for name in ("instrument_id", *(field.name for field in kind.shared))}
+    told = bench_told.for_address(done, kept)
+    # Going back, or loading the page anew, then sends nothing again.
+    return redirect(url_for("pages.bench", spool=code, kind=kind.word, told=told), 303)
 
 
 def _page(
@@ -245,6 +250,9 @@ def _page(
         kinds=kinds_of(g.me["role"]),
         code=code,
         answer=label,
+        meant=meant(label.detail) if label and not label.good else "",
+        elsewhere=_elsewhere(kind),
+        focus=bench_told.first_at_fault(faults, kind),
         label=found,
         lot=lot,
         spool=next((one for one in lot["spools"] if one["code"] == code), None) if lot else None,
@@ -270,14 +278,14 @@ def _readings(kind: Kind, form: Mapping[str, str], label: dict[str, Any]) -> tup
     once: dict[str, Any] = {"spool_code": label["spool_code"], "screening": form.get("screening") == "on"}
     if form.get("instrument_id"):
         once["instrument_id"] = number(form["instrument_id"])
-    once |= {name: form[name].strip() for name in _ONCE[1:] if form.get(name, "").strip()}
+    once |= {name: form[name].strip() for name in ONCE[1:] if form.get(name, "").strip()}
     once |= _values(kind.shared, form, "")
     written = [field.name for field in kind.row if field.form in ("number", "text")]
     filled = [row for row in range(kind.rows) if any(form.get(f"{name}-{row}", "").strip() for name in written)]
     rows = filled or [0]
     readings = [{**once, **_values(kind.row, form, f"-{row}")} for row in rows]
     for reading in readings:
-        for field, parts in _TRIPLES.get(kind.word, {}).items():
+        for field, parts in TRIPLES.get(kind.word, {}).items():
             reading[field] = [reading.pop(part, None) for part in parts]
         if kind.word == "color":
             reading["conditions"] = label["color_conditions"]
@@ -292,26 +300,4 @@ def _values(fields: tuple[Field, ...], form: Mapping[str, str], end: str) -> dic
             found[field.name] = text == "on"
         elif text:
             found[field.name] = number(text) if field.form == "number" else text
-    return found
-
-
-def _faults(done: Answer, kind: Kind, rows: list[int]) -> dict[str, list[str]]:
-    """What the API refused, at the field it was typed in; under "" what belongs to none."""
-    in_rows = {field.name for field in kind.row}
-    shared = {field.name for field in kind.shared} | {"instrument_id", *_ONCE}
-    triples = _TRIPLES.get(kind.word, {}).items()
-    places = {field: parts[0] for field, parts in triples}
-    places |= {f"{field}/{place}": part for field, parts in triples for place, part in enumerate(parts)}
-    found: dict[str, list[str]] = {}
-    for fault in done.body.get("errors", ()):
-        index, _, path = fault["pointer"].strip("/").partition("/")
-        name = places.get(path, path)
-        if index.isdigit() and int(index) < len(rows) and name in in_rows:
-            name = f"{name}-{rows[int(index)]}"
-        elif name not in shared:
-            name = ""
-        said = " ".join(filter(None, (fault["detail"], fault.get("hint"))))
-        # What is typed once is refused once for every row.
-        if said not in found.setdefault(name, []):
-            found[name].append(said)
     return found

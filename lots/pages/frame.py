@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from importlib.util import find_spec
 from typing import Any
 
 from flask import (
@@ -59,6 +60,11 @@ TASKS = (
     ),
 )
 
+_NO_ENTRY = {
+    401: "This token is mistyped, revoked or expired. Ask your administrator for another.",
+    429: "Too many wrong tokens came from where you are. Wait a minute, then try again.",
+}
+
 CSP = (
     "default-src 'none'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; style-src 'self'; img-src 'self' data:; "
     "script-src 'self'; connect-src 'self'"
@@ -86,6 +92,8 @@ def _shared() -> dict[str, Any]:
         "once": session.once,
         "tasks": _tasks(),
         "may": session.may,
+        # Whether the API can print what a page offers as a PDF.
+        "pdf": find_spec("fpdf") is not None,
     }
 
 
@@ -117,7 +125,7 @@ def signed() -> Any:
     answer = ask("GET", "/me") if g.token else None
     then = request.form.get("then", "")
     if answer is None or not answer.good:
-        wrong = answer.detail if answer else "Type or scan your token first."
+        wrong = _NO_ENTRY.get(answer.status, answer.detail) if answer else "Type or scan your token first."
         return render_template("sign_in.html", then=then, wrong=wrong), 401
     # Only a place on this server: anything else would lead people away from it.
     inside = then.startswith("/") and not then.startswith("//") and "\\" not in then

@@ -24,12 +24,22 @@ STANDINGS = (
 _FILTERS = ("standing", "supplier_id", "grade_id", "supplier_lot")
 
 
+def _grouped(uses: list[dict[str, Any]]) -> dict[str, list[str]]:
+    """The uses of a lot by what is said of them: yes, not yet, no."""
+    found: dict[str, list[str]] = {}
+    for one in uses:
+        found.setdefault(one["answer"], []).append(one["use"].replace("_", "-"))
+    return found
+
+
 @pages.get("/lots")
 @signed_in()
 def lots() -> Any:
     """All lots, by where they stand, whose they are and what they are."""
     asked = {name: request.args.get(name, "").strip() for name in _FILTERS}
     answer = ask("GET", at("lots", **asked, order="newest", limit=100, cursor=request.args.get("cursor", "")))
+    uses = at("lots", "uses", **asked, order="newest", limit=100, cursor=request.args.get("cursor", ""))
+    permitted = ask("GET", uses) if answer.good else None
     directory = ask("GET", "/directory").body
     following = answer.body.get("next") if answer.good else None
     page = render_template(
@@ -39,7 +49,8 @@ def lots() -> Any:
         standings=STANDINGS,
         suppliers=[("", "Any supplier"), *((s["id"], f"{s['code']}: {s['says']}") for s in directory["suppliers"])],
         grades=[("", "Any grade"), *((s["id"], f"{s['code']}: {s['says']}") for s in directory["grades"])],
-        grid=picture(at("lots", "uses", **asked, order="newest", limit=100, cursor=request.args.get("cursor", ""))),
+        grid=picture(uses),
+        permitted={line["lot_id"]: _grouped(line["uses"]) for line in permitted.body["items"]} if permitted else {},
         following=following and url_for("pages.lots", **dict(parse_qsl(following.partition("?")[2]))),
     )
     return page, answer.status
@@ -54,9 +65,11 @@ def lot(number: int) -> Any:
         return render_template("no_lot.html", number=number), found.status
     # Some desks may not ask where a lot went.
     exposure = ask("GET", at("lots", number, "exposure"))
+    whose = {name: found.body[name] for name in ("supplier_id", "grade_id", "supplier_lot")}
     return render_template(
         "lot.html",
         lot=found.body,
+        permitted=next((one["uses"] for one in items(at("lots", "uses", **whose)) if one["lot_id"] == number), []),
         assessment=ask("GET", at("lots", number, "assessment")).body,
         readings=items(at("lots", number, "readings"), most=500),
         decisions=items(at("lots", number, "decisions")) if may("pages.decide") else [],

@@ -8,9 +8,10 @@ from typing import Any
 from flask import redirect, render_template, request, url_for
 
 from lots.pages.asking import Answer, ask, at, items
-from lots.pages.bench import scanned
+from lots.pages.bench import number, scanned
 from lots.pages.frame import pages
 from lots.pages.session import signed_in
+from lots.pages.words import meant
 
 USES = (
     ("cosmetic", "Cosmetic: it is seen"),
@@ -27,7 +28,8 @@ def check() -> str:
     """One answer for a spool in the hand and a job sheet in the other."""
     asked = _asked(request.args)
     answer = _clearance(asked) if asked["spool"] else None
-    return render_template("check.html", asked=asked, answer=answer, uses=USES, loaded=None)
+    like = meant(answer.detail) if answer and answer.status == 404 else ""
+    return render_template("check.html", asked=asked, answer=answer, uses=USES, loaded=None, meant=like)
 
 
 @pages.post("/check")
@@ -56,16 +58,29 @@ def _clearance(asked: dict[str, str]) -> Answer:
 @signed_in("production")
 def loaded() -> str:
     """What is on which machine, what must come off first."""
-    return _loaded(just=request.args.get("spool", ""))
+    return _loaded(just=request.args.get("spool", ""), off=_came_off(request.args.get("off", "")))
 
 
-def _loaded(just: str = "", freed: Answer | None = None) -> str:
+def _came_off(code: str) -> Any:
+    """How the last load of a spool ended; None while it is on a machine, whatever the address says."""
+    ended = items(at("loads", spool_code=code)) if code else []
+    return ended[-1] if ended and not ended[-1]["still_loaded"] else None
+
+
+def _loaded(just: str = "", off: Any = None, freed: Answer | None = None) -> str:
+    """The page, with what was refused at the machine that it was asked for."""
+    load_id = request.form.get("load", "")
+    answer = ask("GET", "/loads?open=true&limit=500")
+    refused = next((load for load in answer.body["items"] if str(load["id"]) == load_id), None) if answer.good else None
     return render_template(
         "loaded.html",
-        answer=ask("GET", "/loads?open=true&limit=500"),
+        answer=answer,
         first=[place for place in items("/containments?open=true") if place["still_loaded"]],
         just=just,
+        off=off,
         freed=freed,
+        refused=refused,
+        left=request.form.get("remaining_mass_g", ""),
     )
 
 
@@ -73,14 +88,10 @@ def _loaded(just: str = "", freed: Answer | None = None) -> str:
 @signed_in("production")
 def unload() -> Any:
     """Takes a spool off its machine."""
-    number, left = request.form.get("load", ""), request.form.get("remaining_mass_g", "").strip()
-    freed: Answer
-    try:
-        freed = ask(
-            "POST", at("loads", number, "unload"), {"remaining_mass_g": float(left)}, key=request.form.get("once")
-        )
-    except ValueError:
-        freed = Answer(422, {"detail": "Write what is left on the spool in grams, such as 740.", "errors": []})
+    load, left = request.form.get("load", ""), request.form.get("remaining_mass_g", "").strip()
+    freed = Answer(422, {"detail": "Write what is left on the spool in grams, such as 740.", "errors": []})
+    if isinstance(grams := number(left), int | float):
+        freed = ask("POST", at("loads", load, "unload"), {"remaining_mass_g": grams}, key=request.form.get("once"))
     if freed.good:
-        return redirect(url_for("pages.loaded"))
+        return redirect(url_for("pages.loaded", off=freed.body["spool_code"]))
     return _loaded(freed=freed), freed.status

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Any
 
-from flask import render_template, request
+from flask import redirect, render_template, request, url_for
 from markupsafe import Markup
 
-from lots.pages.asking import ask, at
+from lots.pages.asking import Answer, ask, at, end_of
 from lots.pages.frame import pages
 from lots.pages.session import signed_in
 
@@ -26,7 +27,7 @@ def picture(path: str) -> Markup:
 def suppliers() -> str:
     """The week's list, then the suppliers of a grade side by side."""
     directory = ask("GET", "/directory").body
-    grade = request.args.get("grade_id", "")
+    grade = request.args["grade_id"] if "grade_id" in request.args else _first_grade(directory["grades"])
     compared = ask("GET", at("supplier-comparison", grade_id=grade))
     forecasts: dict[int, Any] = {}
     if grade and compared.good:
@@ -42,6 +43,13 @@ def suppliers() -> str:
         forecasts=forecasts,
         picture=picture(at("supplier-comparison", grade_id=grade)),
     )
+
+
+def _first_grade(grades: list[dict[str, Any]]) -> str:
+    """The grade to begin with: the first with lots of two suppliers, else the first with any; none while there is no lot."""
+    every = ask("GET", "/supplier-comparison")
+    came = Counter(code for line in every.body["suppliers"] for code in line["grades"]) if every.good else Counter()
+    return next((str(one["id"]) for least in (2, 1) for one in grades if came[one["code"]] >= least), "")
 
 
 @pages.get("/suppliers/<int:supplier>/drift")
@@ -72,3 +80,29 @@ CHARACTERISTICS = (
     ("gloss", "Gloss"),
     ("opacity", "Opacity"),
 )
+
+
+@pages.post("/lots/<int:number>/corrective-actions")
+@signed_in("quality", "purchasing")
+def ask_action(number: int) -> Any:
+    """Asks the supplier of a lot to put right what was wrong with it."""
+    body = {"requested_action": request.form.get("requested_action", "").strip()}
+    if due := request.form.get("due_at", "").strip():
+        body["due_at"] = end_of(due)
+    return _to_lot(number, ask("POST", at("lots", number, "corrective-actions"), body, key=request.form.get("once")))
+
+
+@pages.post("/corrective-actions/<int:number>/answer")
+@signed_in("quality", "purchasing")
+def note_answer(number: int) -> Any:
+    """Notes what a supplier answered."""
+    names = ("cause", "action", "answered_by", "evidence")
+    body = {name: text for name in names if (text := request.form.get(name, "").strip())}
+    done = ask("POST", at("corrective-actions", number, "answer"), body, key=request.form.get("once"))
+    return _to_lot(request.form.get("lot", 0, type=int), done)
+
+
+def _to_lot(lot: int, done: Answer) -> Any:
+    """Back to what stands for the supplier on the page of a lot, or why it was not done."""
+    back = url_for("pages.lot", number=lot, _anchor="supplier")
+    return redirect(back) if done.good else (render_template("refused.html", answer=done, back=back), done.status)

@@ -9,10 +9,11 @@ from typing import Any
 
 from flask import Response, redirect, render_template, request, url_for
 
-from lots.pages.asking import Answer, ask, at, items
+from lots.pages.asking import Answer, ask, at, end_of, items
 from lots.pages.bench import number
 from lots.pages.frame import pages
 from lots.pages.session import signed_in
+from lots.pages.words import meant
 
 _TEXTS = ("supplier_lot", "order_ref", "received_at", "currency", "note")
 _NUMBERS = ("supplier_id", "grade_id", "cost", "spool_count", "net_mass_g")
@@ -79,8 +80,7 @@ def _body(typed: Mapping[str, str]) -> tuple[dict[str, Any], list[int], list[dic
     body: dict[str, Any] = {name: typed[name] for name in _TEXTS if typed[name]}
     body |= {name: number(typed[name]) for name in _NUMBERS if typed[name]}
     if due := typed["due_at"]:
-        # A day ends at midnight; anything else is told as it was typed.
-        body["due_at"] = f"{due}T23:59:59Z" if re.fullmatch(r"\d{4}-\d\d-\d\d", due) else due
+        body["due_at"] = end_of(due)
     written = [(row, line.strip()) for row, line in enumerate(typed["spools"].splitlines(), 1) if line.strip()]
     doubts = []
     spools: list[dict[str, Any]] = []
@@ -175,7 +175,9 @@ def spool(code: str) -> Any:
     """One spool, where its label leads: what it is, where it stands, what is left, and what to do with it."""
     answer = ask("GET", at("spools", code, "label"))
     if not answer.good:
-        return render_template("receiving_spool.html", answer=answer, code=code), answer.status
+        return render_template(
+            "receiving_spool.html", answer=answer, code=code, meant=meant(answer.detail)
+        ), answer.status
     lot = ask("GET", at("lots", answer.body["lot_id"])).body
     own = next(one for one in lot["spools"] if one["code"] == code)
     return render_template("receiving_spool.html", answer=answer, code=code, label=answer.body, lot=lot, spool=own)

@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
+from peewee import Case
+
 from lots.store.models import CorrectiveAction, Decision, Grade, Lot, Supplier
 from lots.store.paging import Page, page
 
@@ -50,14 +52,27 @@ def listed(filters: dict[str, Any], now: datetime, cursor: str | None, limit: in
     return page(query, CorrectiveAction.id, cursor, limit)
 
 
+def waiting_on(lot_id: int) -> list[Any]:
+    """The corrective actions on a lot that are neither answered nor closed, the first opened first. One query."""
+    still = CorrectiveAction.answered_at.is_null() & CorrectiveAction.closed_at.is_null()
+    query = CorrectiveAction.select().where((CorrectiveAction.lot == lot_id) & still)
+    return list(query.order_by(CorrectiveAction.id))
+
+
 def newest_not_closed(lot_id: int, known_at: datetime | None = None) -> Any:
-    """The corrective action opened last on a lot among those not closed; as of `known_at` when given. None without one. One query."""
+    """The corrective action opened last on a lot among those not answered, or else among those not closed; as of `known_at` when given.
+
+    None without one. One query.
+    """
     still = CorrectiveAction.closed_at.is_null()
+    answered = CorrectiveAction.answered_at.is_null(False)
     query = _with_names().where(CorrectiveAction.lot == lot_id)
     if known_at is not None:
         query = query.where(CorrectiveAction.recorded_at <= known_at)
         still |= CorrectiveAction.closed_at > known_at
-    return query.where(still).order_by(CorrectiveAction.id.desc()).first()
+        answered &= CorrectiveAction.answered_at <= known_at
+    waits_first = Case(None, [(answered, 1)], 0)
+    return query.where(still).order_by(waits_first, CorrectiveAction.id.desc()).first()
 
 
 def answer(number: int, values: dict[str, Any]) -> bool:

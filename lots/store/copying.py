@@ -19,11 +19,12 @@ PARAMETERS = 30_000
 
 @dataclass(frozen=True, slots=True)
 class Compared:
-    """A table on both sides: how many rows, and the SHA-256 of them all."""
+    """A table on both sides: how many rows, the SHA-256 of them all, and how many of them were carried across just now."""
 
     table: str
     rows: tuple[int, int]
     digests: tuple[str, str]
+    carried: int = 0
 
     @property
     def equal(self) -> bool:
@@ -46,8 +47,8 @@ def held(engine: Any) -> dict[str, int]:
     return {_name(model): _scalar(engine, f"SELECT COUNT(*) FROM {_quoted(model)}") for model in tables()}  # noqa: S608
 
 
-def carry(source: Any, target: Any, watch: Watch = unwatched, parameters: int = PARAMETERS) -> None:
-    """Copies the rows that the source has beyond the highest number in the target, table by table.
+def carry(source: Any, target: Any, watch: Watch = unwatched, parameters: int = PARAMETERS) -> dict[str, int]:
+    """Copies the rows that the source has beyond the highest number in the target, and returns how many of each table.
 
     Args:
         source: engine to read from, best within `ends.one_moment`.
@@ -60,6 +61,7 @@ def carry(source: Any, target: Any, watch: Watch = unwatched, parameters: int = 
     """
     done, of = sum(held(target).values()), sum(held(source).values())
     watch("Copying rows", done, of)
+    carried = dict.fromkeys(map(_name, tables()), 0)
     for model in tables():
         width = len(_columns(model))
         size = max(1, parameters // width)
@@ -67,7 +69,9 @@ def carry(source: Any, target: Any, watch: Watch = unwatched, parameters: int = 
             with in_words(f"The rows of {_name(model)} cannot be copied"), target.atomic():
                 _insert(target, model, rows)
             done += len(rows)
+            carried[_name(model)] += len(rows)
             watch("Copying rows", done, of)
+    return carried
 
 
 def set_numbering(target: Any) -> None:

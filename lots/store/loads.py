@@ -74,6 +74,25 @@ def last_unload_of(spool: Spool) -> datetime | None:
     return load.unloaded_at if load else None
 
 
+def held_by(machine: str, but: int) -> list[tuple[str, str]]:
+    """Spool code and job of each other spool that is on a machine now, the first loaded first. One query.
+
+    Args:
+        machine: its name as it was stated.
+        but: the number of a spool to leave out.
+    """
+    return [(load.spool.code, load.job) for load in _HELD.all(machine=machine, but=but)]
+
+
+def _held() -> Any:
+    query = Load.select(Load.id, Load.job, Spool.id, Spool.code).join(Spool)
+    here = (Load.machine == given("machine")) & Load.unloaded_at.is_null() & (Load.spool != given("but"))
+    return query.where(here).order_by(Load.loaded_at, Load.id)
+
+
+_HELD = Prepared(_held)
+
+
 def lots_in_job(job: str, shade_id: int | None, grade_id: int) -> list[Any]:
     """Lots of a shade (of a grade, where it has none) already used in a job, spliced spools' included, oldest first. One query."""
     if shade_id is not None:

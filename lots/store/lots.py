@@ -51,7 +51,7 @@ def lock(numbers: Iterable[int]) -> dict[int, Any]:
     wanted = sorted(set(numbers))
     if locks_rows():
         list(Lot.select(Lot.id).where(Lot.id.in_(wanted)).order_by(Lot.id).for_update())
-    return {row.id: row for row in _with_names().where(Lot.id.in_(wanted))}
+    return {row.id: row for row in _with_names().where(Lot.id.in_(wanted)).order_by(Lot.id)}
 
 
 def listed(filters: dict[str, Any], cursor: str | None, limit: int, *, newest_first: bool = False) -> Page:

@@ -261,6 +261,8 @@ class Load(Row):
 
 # A spool is on one machine at a time, whatever the program does.
 Load.add_index(SQL("CREATE UNIQUE INDEX IF NOT EXISTS load_open_spool ON load (spool_id) WHERE unloaded_at IS NULL"))
+# What a machine holds now is found among what it holds now, not among all it ever held.
+Load.add_index(SQL("CREATE INDEX IF NOT EXISTS load_open_machine ON load (machine) WHERE unloaded_at IS NULL"))
 
 
 class Containment(Row):

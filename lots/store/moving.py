@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from lots.store import copying, database, schema
@@ -36,11 +37,12 @@ def move(
             with one_moment(source):
                 _refuse_foreign(source, target, target_url)
                 _say_version(schema.FILLING)
-                copying.carry(source, target, watch, parameters)
+                carried = copying.carry(source, target, watch, parameters)
             copying.set_numbering(target)
             # Read anew, so that what was written to the source meanwhile shows.
             with one_moment(source):
-                compared = copying.compare(source, target, watch)
+                found = copying.compare(source, target, watch)
+            compared = [replace(table, carried=carried[table.table]) for table in found]
             if all(table.equal for table in compared):
                 _say_version(schema.VERSION)
         finally:

@@ -75,9 +75,10 @@ def void_session(session: Remeasurement, reason: str, by: str, now: datetime) ->
 
 
 def scheduled() -> list[Any]:
-    """Shades that are to be measured again every so many days, or of which a working copy is, by code. One query."""
+    """Shades that are to be measured again every so many days, or of which a working copy is, or that were measured again. One query."""
     copied = WorkingCopy.select(WorkingCopy.shade).where(WorkingCopy.remeasure_every_days.is_null(False))
-    which = Shade.remeasure_every_days.is_null(False) | Shade.id.in_(copied)
+    read = Remeasurement.select(Remeasurement.shade)
+    which = Shade.remeasure_every_days.is_null(False) | Shade.id.in_(copied) | Shade.id.in_(read)
     return list(Shade.select().where(which).order_by(Shade.code))
 
 

@@ -104,7 +104,7 @@ def test_every_decision_and_concession_is_in_it_with_who_and_when(known):
     assert [[one[name] for name in names] for one in listed] == [
         [one[name] for name in names] for one in found["decisions"]
     ]
-    assert (listed[-1]["id"], f"{known.lot_id}-{listed[-1]['id']}") == (found["decision_id"], found["number"])
+    assert (listed[-1]["id"], f"LR-{known.lot_id}-{listed[-1]['id']}") == (found["decision_id"], found["number"])
     asked_for = known.get("quality", f"/lots/{known.lot_id}/concessions")["items"]
     names = ("id", "uses", "max_mass_g", "valid_until", "reason", "requested_by", "approved_by", "approved_at")
     assert [[one[name] for name in names] for one in asked_for] == [

@@ -1,6 +1,8 @@
+import importlib
 import re
 
 import pytest
+from marshmallow import Schema, fields
 from openapi_spec_validator import OpenAPIV31SpecValidator
 
 from lots.desks.access import ROLES
@@ -137,3 +139,36 @@ def test_a_file_beside_the_assets_cannot_be_fetched(app):
     """A path that climbs out of the folder of assets finds nothing."""
     assert 404 == app.test_client().get("/docs/../__init__.py").status_code
     assert 404 == app.test_client().get("/docs/%2e%2e/__init__.py").status_code
+
+
+DESCRIBED = (
+    "bench",
+    "grades",
+    "inspection",
+    "limits",
+    "production",
+    "quality",
+    "receiving",
+    "replicates",
+    "shades",
+    "spools",
+    "visual_trials",
+)
+
+
+@pytest.mark.parametrize("room", DESCRIBED)
+def test_every_number_with_a_fraction_says_what_it_is(room):
+    """Whoever reads the document alone learns what each measured or computed number means."""
+    silent = [
+        f"{schema.__name__}.{name}"
+        for schema in vars(importlib.import_module(f"lots.api.{room}")).values()
+        if isinstance(schema, type) and issubclass(schema, Schema)
+        for name, field in schema().fields.items()
+        if isinstance(_innermost(field), fields.Float) and not field.metadata.get("description")
+    ]
+    assert [] == silent
+
+
+def _innermost(field):
+    """What a list, or a list of lists, is of."""
+    return _innermost(field.inner) if isinstance(field, fields.List) else field

@@ -204,7 +204,7 @@ def test_shrinkage_stands_beside_the_lots_before_it(shop):
     assert [("Q-1", False), ("Q-2", True)] == [(lot["supplier_lot"], lot["this"]) for lot in along_x["lots"]]
     assert [0.3, 0.4] == pytest.approx([lot["percent"] for lot in along_x["lots"]], abs=LEAST_SQUARES)
     assert ([0.1, 0.5], []) == (along_x["limit_percent"], along_y["lots"])
-    assert "Along X: 0.40 % from 1 spool" in picture(shop, "purchasing", "/lots/2/shrinkage-picture").words
+    assert "Along X: 0.400 % from 1 spool" in picture(shop, "purchasing", "/lots/2/shrinkage-picture").words
 
 
 def test_bond_shows_every_bar_and_the_floors(shop):

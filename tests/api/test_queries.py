@@ -60,11 +60,13 @@ def spools(shop):
     return [spool["code"] for spool in first]
 
 
-def test_clearance_takes_two_queries_or_three_with_a_job(shop, spools):
-    """Who asks, which spool, and with a job what else is in it: quick at the machine however big the shop."""
+def test_clearance_takes_two_queries_and_one_more_each_with_a_job_and_a_machine(shop, spools):
+    """Who asks, which spool, with a job what else is in it, with a machine what it holds: quick however big the shop."""
     path = f"/spools/{spools[0]}/clearance?use=cosmetic"
     assert 2 == len(asked(shop, "production", "GET", path))
-    assert 3 == len(asked(shop, "production", "GET", f"{path}&job=J-1&machine=P2"))
+    assert 3 == len(asked(shop, "production", "GET", f"{path}&job=J-1"))
+    assert 3 == len(asked(shop, "production", "GET", f"{path}&machine=P1"))
+    assert 4 == len(asked(shop, "production", "GET", f"{path}&job=J-1&machine=P1"))
 
 
 @pytest.mark.parametrize("engine", ["sqlite"])

@@ -142,7 +142,7 @@ def test_buyer(width: int, script: bool, person: Callable[..., Person], site: Si
     assert "Single diameter" in page.locator(".answer").inner_text()
     assert buyer.fits()
     buyer.follow("Report to the supplier")
-    assert buyer.heading().startswith("Nonconformity report 24-")
+    assert buyer.heading().startswith("Nonconformity report NR-24-")
     assert buyer.fits()
 
 
@@ -168,7 +168,7 @@ def test_quality(width: int, script: bool, person: Callable[..., Person], site: 
     technician.follow("QW-11")
     assert "✔ released" == technician.answer()[0]
     technician.follow("Its record, to print")
-    assert technician.heading().startswith("Lot record 27-")
+    assert technician.heading().startswith("Lot record LR-27-")
     assert technician.fits()
     page.go_back()
     page.get_by_label("What", exact=True).select_option("hold")

@@ -59,8 +59,7 @@ def test_one_reading_then_and_now_cannot_tell():
     found = what_moved(tile, plaque, 0.3)
     assert ("cannot tell", None, None) == (found.mover, found.plaque.u, found.instrument.half_width)
     assert (
-        "Cannot tell whether the tile or the plaque against the tile moved. Read each more often, or state the noise of a reading."
-        == found.says
+        "Cannot tell whether the tile or the plaque against the tile moved. Read each at least 3 times." == found.says
     )
     known = (Remeasured(one.before, one.now, 0.02) for one in (tile, plaque))
     assert "plaque" == what_moved(*known, 0.3).mover
@@ -124,6 +123,28 @@ def test_readings_that_scatter_more_than_the_noise_are_believed():
     large = what_moved(moved(0, 0, 0, noise=0.1), moved(0, 0, 0), 0.3).instrument
     assert pytest.approx(plain.half_width) == small.half_width
     assert pytest.approx([0.1 * math.sqrt(2 / 3)] * 3) == large.u
+
+
+def test_the_instruments_own_uncertainty_stands_in_where_nothing_tells_the_scatter():
+    """Single readings: z of the shared confidence times u, times the root of 2 (scipy), as with a noise known from many."""
+    then, now = ((95.0, 0.0, 1.0),), ((95.0, 0.0, 1.6),)
+    found = what_moved(Remeasured(then, then, stated=0.03), Remeasured(then, now, stated=0.03), 0.2)
+    z = norm.ppf(1 - 0.05 / 3 / 2)
+    assert ("plaque", "still") == (found.mover, found.instrument.state)
+    assert pytest.approx([z * 0.03 * math.sqrt(2)] * 3) == found.instrument.half_width
+    spread = ((95.0, 0.0, 1.0), (95.2, 0.2, 1.2))
+    alone, beside = (what_moved(*[Remeasured(spread, spread, stated=u)] * 2, 0.2) for u in (None, 0.03))
+    assert alone == beside
+
+
+def test_a_plaque_that_moved_against_the_tile_is_named_though_the_tile_alone_tells_nothing():
+    """Repeats of the tile's a* are all alike, so whether the instrument drifted is open; the plaque's b* moved beyond all scatter."""
+    wobble = (-0.01, 0.0, 0.01)
+    tile = tuple((97.0 + d, 0.0, 0.4 + d) for d in wobble)
+    then, now = (tuple((95.0 + d, -0.8, b + d) for d in wobble) for b in (1.5, 2.1))
+    found = what_moved(Remeasured(tile, tile), Remeasured(then, now), 0.2)
+    assert ("plaque", "open", "moved") == (found.mover, found.instrument.state, found.plaque.state)
+    assert "Whether the instrument drifted as well cannot be told" in found.says
 
 
 @pytest.mark.parametrize(("n", "noise"), [(3, None), (2, None), (3, 0.05)])

@@ -6,7 +6,7 @@ import pytest
 
 from lots.domain.agreed import GENERAL, USES
 from lots.domain.cautions import forbidden_uses
-from lots.domain.clearance import PART_CAUTION, SpoolState, clear, worst_of
+from lots.domain.clearance import PART_CAUTION, SpoolState, clear, with_held, worst_of
 from lots.domain.matching import PairMatch
 from lots.domain.standing import LOADABLE, STANDINGS
 
@@ -117,7 +117,7 @@ def test_every_reason_is_collected_not_only_the_first():
         loaded_on="P-3",
     )
     reasons = clear(state, "cosmetic", [APART], match_asked=True).reasons
-    expected = ["is blocked", "Too yellow.", "Too oval.", "forbids", "machine P-3", "is empty", "does not match"]
+    expected = ["is blocked", "forbids", "Too yellow.", "Too oval.", "machine P-3", "is empty", "does not match"]
     assert len(expected) == len(reasons)
     for part, reason in zip(expected, reasons, strict=True):
         assert part in reason
@@ -180,6 +180,43 @@ def test_a_caution_forbids_even_a_use_that_passed(use, standing):
     found = clear(replace(GOOD, standing=standing, uses={use: "pass"}, cautions=(f"never {use}",)), use)
     assert 1 == len(found.reasons)
     assert f'"never {use}"' in found.reasons[0]
+
+
+def test_limits_are_not_asked_for_where_the_grade_forbids_the_use():
+    """The caution stands first; that nobody judged the use follows, without the advice to have limits made for it."""
+    state = replace(GOOD, uses={"load_bearing": "pass"}, blocks=("bond",))
+    (alone,) = clear(state, "fit").reasons
+    assert (
+        "Nobody has judged lot L-7 for fit use (its limits cover: load-bearing). Ask quality for limits that name this use."
+        == alone
+    )
+    assert (
+        'The grade\'s caution forbids fit use: "cosmetic only".',
+        "Nobody has judged lot L-7 for fit use (its limits cover: load-bearing).",
+    ) == clear(replace(state, cautions=("cosmetic only",)), "fit").reasons
+
+
+@pytest.mark.parametrize(
+    ("held", "cautions"),
+    [
+        ([], ()),
+        (
+            [("HW-Q12-3", "J-1043")],
+            ("P1 already holds HW-Q12-3 for J-1043: unload it first unless it has another slot.",),
+        ),
+        (
+            [("HW-1", "J-1"), ("HW-2", "J-2")],
+            ("P1 already holds HW-1 for J-1 and HW-2 for J-2: unload one of them first unless it has another slot.",),
+        ),
+    ],
+    ids=["none", "one", "two"],
+)
+def test_a_machine_that_holds_another_spool_is_cautioned_and_not_refused(held, cautions):
+    """A machine may have several slots: the spools on it are named before the other cautions, and the answer stays clear."""
+    found = clear(GOOD, "cosmetic")
+    told = with_held(found, "P1", held)
+    assert told.clear
+    assert (*cautions, *found.cautions) == told.cautions
 
 
 def test_the_first_caution_that_forbids_a_use_is_quoted():

@@ -208,6 +208,19 @@ def test_a_finding_without_a_value_has_no_margin():
     assert made("missing", None).margin is None
 
 
+@pytest.mark.parametrize(
+    ("code", "expected"),
+    [
+        ("diameter.spool_mean", "1.745 mm from 3 readings, limit at most 1.8 mm; inside by 0.055 mm."),
+        ("shrinkage.step_x", "1.745 mm from 3 readings, limit at most 1.8 mm; inside by 0.055 mm."),
+        ("bond.mean", "1.75 mm from 3 readings, limit at most 1.8 mm; inside by 0.05 mm."),
+    ],
+)
+def test_diameters_and_shrinkage_are_worded_with_three_decimals(code, expected):
+    """Thousandths of a millimetre and of a percent are told, so that differences add up as they read; other measures have two decimals."""
+    assert judge(code, 1.7451, Limit(None, 1.8, "mm"), SIMPLE, n=3).message.endswith(expected)
+
+
 def test_rounding_for_display():
     """A number is shown with two decimals unless told otherwise."""
     assert ("1.23", "1.2346") == (shown(1.23456), shown(1.23456, 4))

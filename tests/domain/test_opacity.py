@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from lots.domain.acceptance import Evidence
 from lots.domain.color import delta_e
 from lots.domain.opacity import (
     NOISE_L,
@@ -15,15 +16,31 @@ from lots.domain.opacity import (
     OpacityReading,
     backing_problem,
     check_backings,
+    color_wanted,
     contrast_ratio,
     judge_opacity,
     latest,
     opacity,
+    suspect_opacity,
+    way_out,
 )
+from lots.domain.plans import plan_for
+from lots.domain.sampling import Coverage, Presented
 from lots.domain.tristimulus import lightness, luminous_reflectance
 from lots.domain.values import Conditions, Lab
-from tests.domain.builders import APPROVED_UNDER, GUARDED, MONDAY, SIMPLE, plaque
-from tests.domain.strategies import numbers
+from tests.domain.builders import (
+    APPROVED_UNDER,
+    EVERY_LIMIT,
+    GUARDED,
+    MONDAY,
+    SHADE,
+    SIMPLE,
+    assessed,
+    by_code,
+    color,
+    plaque,
+)
+from tests.domain.strategies import LOTS, PLAQUES, SPOOLS, limits, numbers, steps
 from tests.tolerances import SAME_FORMULA
 
 THOROUGH = settings(max_examples=200, deadline=None)
@@ -222,3 +239,87 @@ def test_a_reading_that_tells_no_opacity_is_refused_when_it_is_made():
     """Lighter over black than noise explains."""
     with pytest.raises(ValueError, match="lighter over black"):
         OpacityReading("A", Lab(95, 0, 0), Lab(93, 0, 0), MONDAY)
+
+
+# How many spools of ten, by a number or by a plan that lets a nonconforming spool pass (MIL-STD-105E, Table II-A).
+COVERAGES = st.sampled_from(
+    (
+        Coverage.of(10, 2, ("A", "B")),
+        Coverage((Presented(10, 3, ("A", "B", "C"), plan=plan_for(10, "II", 1.0)),)),
+        Coverage((Presented(10, 3, ("A", "B", "C"), plan=plan_for(10, "II", 10.0)),)),
+    )
+)
+# Opaque or not, over a plaque that black behind it darkens by up to 3 L*.
+ANY_PLAQUES = st.one_of(PLAQUES, st.builds(plaque, SPOOLS, steps(92.0, 95.0, 0.1), hours=st.sampled_from((3.0, 4.0))))
+SHADES = st.sampled_from((SHADE, replace(SHADE, conditions=BACKED)))
+
+
+@THOROUGH
+@given(
+    evidence=LOTS, agreed=limits(), shade=SHADES, coverage=COVERAGES, more=st.lists(ANY_PLAQUES, min_size=1, max_size=2)
+)
+def test_an_opacity_reading_never_takes_a_failure_of_colour_away(evidence, agreed, shade, coverage, more):
+    """What colour failed before, it fails after; what failed a use refuses it still; and what it did not pass it passes only on an opaque plaque."""
+    agreed = replace(
+        agreed, opacity=None, uses={use: [n for n in needs if n != "opacity"] for use, needs in agreed.uses.items()}
+    )
+    before = assessed(evidence, agreed, shade, coverage)
+    after = assessed(replace(evidence, opacity=(*evidence.opacity, *more)), agreed, shade, coverage)
+    failed = [{(f.code, f.uses) for f in found.findings if f.verdict == "fail"} for found in (before, after)]
+    assert failed[0] <= failed[1]
+    assert {use for use, verdict in before.uses.items() if verdict == "fail"} == {
+        use for use, verdict in after.uses.items() if verdict == "fail"
+    }
+    assert set(before.summary.nonconforming) <= set(after.summary.nonconforming)
+
+
+def test_colours_that_lack_the_backing_refuse_a_lot_and_never_release_it():
+    """A limit that is missed stays missed; one that is kept is missing, and says why and what gets the lot out of it."""
+    readings = tuple(color(spool, 92.0, -0.8, 1.5) for spool in "AB")
+    agreed = replace(EVERY_LIMIT, uses={"cosmetic": ("color",)})
+    before, after = (
+        assessed(Evidence(color=readings, opacity=more), agreed, previous=None) for more in ((), (plaque("A", 93.0),))
+    )
+    assert ("blocked", "blocked") == (before.standing, after.standing)
+    found = by_code(after.findings)
+    assert ("fail", "pass") == (
+        found["color.lot_delta_e"].verdict,
+        by_code(before.findings)["color.component_a"].verdict,
+    )
+    assert "missing" == found["color.component_a"].verdict
+    assert "a shade revision that states its backing" in found["color.component_a"].message
+    assert None is after.summary.lab, "no later lot is held against such a mean"
+    good = tuple(color(spool, 95.0, -0.8, 1.5) for spool in "AB")
+    held = assessed(Evidence(color=good, opacity=(plaque("A", 93.0),)), agreed, previous=None)
+    assert "quarantined" == held.standing
+    (todo,) = held.to_measure
+    assert todo.startswith("a shade revision that states its backing, approved by quality, and the lot judged again")
+
+
+def test_what_is_to_be_measured_names_the_backing_or_how_to_get_one():
+    """The reference's own where it states one; else a revision that does; nothing of it for an opaque plaque."""
+    thin, thick = THIN, opacity(Lab(95, 0, 0), Lab(95, 0, 0))
+    assert ("colour (backing: white)", "") == (color_wanted(thin, BACKED), way_out(thin, BACKED))
+    assert "the reference does not say what lay behind it" in way_out(thin, APPROVED_UNDER)
+    assert way_out(thin, None).startswith("an approved shade revision for this grade that states its backing")
+    for found in (thick, None):
+        for asked in (BACKED, APPROVED_UNDER, None):
+            assert ("colour", "") == (color_wanted(found, asked), way_out(found, asked))
+
+
+@pytest.mark.parametrize(
+    ("black", "white", "words"),
+    [
+        (24.9, 24.5, "swapped"),
+        (95.1, 95.0, None),
+        (94.0, 95.0, None),
+        (30.0, 95.0, "the black by itself"),
+        (30.0, 79.0, None),
+    ],
+    ids=["dark-and-lighter-over-black", "noise", "white", "film", "not-a-white"],
+)
+def test_a_pair_that_looks_like_a_slip_is_doubted(black, white, words):
+    """Half an L* is 3 % of the light of a dark plaque, which noise is not; a white of which a twentieth is left over black is a film."""
+    found = suspect_opacity(Lab(black, 0, 0), Lab(white, 0, 0))
+    assert (words is None) == (found is None)
+    assert found is None or words in found[1]

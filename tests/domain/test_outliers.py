@@ -323,6 +323,13 @@ def test_too_few_free_values_in_groups_say_what_the_means_cost():
     assert "Too few values to tell outliers: 7 of at least 15 (each further group spends one on its mean)" in says
 
 
+def test_values_that_are_too_few_are_counted_as_they_are():
+    """Two readings of one spool are two; of several spools, those of a spool read twice are counted apart, since they tell nothing."""
+    assert "2 of at least 7, so none" in extreme_deviates([1.0, 2.0], 1, groups=["S", "S"]).says
+    says = extreme_deviates([1.0, 2.0, 1.5, 7.0, 9.0], 1, groups=["S", "S", "S", "T", "T"]).says
+    assert "3 of at least 7; 2 more in groups of fewer than 3 tell nothing, so none is flagged." in says
+
+
 def test_each_value_needs_a_group():
     """One group too few is a slip."""
     with pytest.raises(ValueError, match="groups names 1 groups for 2 values"):

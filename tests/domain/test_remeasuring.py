@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lots.domain.remeasuring import Session, life, seen
+from lots.domain.remeasuring import Approved, Session, life, seen
 from lots.domain.values import Conditions, Lab
 
 START = datetime(2026, 1, 1, tzinfo=UTC)
@@ -88,6 +88,59 @@ def test_a_plaque_that_moved_in_one_coordinate_while_another_tells_nothing_is_in
     assert found.told[1].apart.plaque.half_width is None
     assert [START + 60 * DAY] == [doubt.found_at for doubt in found.doubts]
     assert START + 60 * DAY == found.due_at(180)
+
+
+def often(number, day, b=1.5, n=3, **more):
+    """A session without a known scatter: tile and master read n times, give or take 0.01."""
+    wobble = (-0.01, 0.0, 0.01)[:n]
+    tile = tuple(Lab(97 + d, d, 0.4 + d) for d in wobble)
+    return session(
+        number,
+        day,
+        noise=None,
+        tile=tile,
+        plaques={"master": tuple(Lab(95 + d, -0.8 + d, b + d) for d in wobble)},
+        **more,
+    )
+
+
+def test_a_thin_first_session_gives_way_to_one_with_enough_readings():
+    """What single readings cannot tell once, they do not keep later sessions from telling."""
+    found = life("master", START, [often(1, 1, n=1), often(2, 30), often(3, 60), often(4, 90, 2.1)])
+    assert [None, 1, 2, 2] == [one.since for one in found.told]
+    assert ["neither", "plaque"] == [one.apart.mover for one in found.told[2:]]
+    assert [START + 90 * DAY] == [doubt.found_at for doubt in found.doubts]
+
+
+def test_a_movement_does_not_become_what_later_sessions_agree_with():
+    """The instrument's uncertainty of 0.01 shows the second session to have moved, so it is no beginning, and the doubt stays open."""
+    found = life(
+        "master", START, [often(1, 1, n=1, stated=0.01), *(often(n, 30 * n, 2.1, stated=0.01) for n in (2, 3))]
+    )
+    assert [None, 1, 1] == [one.since for one in found.told]
+    assert [None] == [doubt.until for doubt in found.doubts]
+
+
+def test_a_first_session_that_reads_as_approved_agrees():
+    """Within 0.2 in each coordinate, read often enough, under the conditions of the approval; at 0.2 still, beyond it not."""
+    for approved, agreed in (
+        (Approved(Lab(95, -0.8, 1.3), ALIKE), True),
+        (Approved(Lab(95, -0.8, 1.29), ALIKE), False),
+        (Approved(Lab(95, -0.8, 1.5), Conditions("D65", 10, "d/8", "excluded")), False),
+        (None, False),
+    ):
+        found = life("master", START, [often(1, 30)], approved)
+        assert agreed is found.told[0].approved
+        assert START + (210 if agreed else 180) * DAY == found.due_at(180)
+    assert not life("master", START, [often(1, 30, n=2)], Approved(Lab(95, -0.8, 1.5), ALIKE)).told[0].approved
+
+
+def test_reading_as_approved_on_another_instrument_ends_no_doubt():
+    """It moved by 0.6 on one instrument; another that reads lower by as much may see the approved colour all the same."""
+    approved = Approved(Lab(95, -0.8, 1.5), ALIKE)
+    sessions = [often(1, 1), often(2, 30, 2.1), often(3, 60, 1.5, instrument="SPEC-2")]
+    found = life("master", START, sessions, approved)
+    assert [(START + DAY, None)] == [(doubt.since, doubt.until) for doubt in found.doubts]
 
 
 apart = st.floats(-1, 1)

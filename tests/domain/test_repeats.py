@@ -169,6 +169,21 @@ def test_words_for_every_outcome():
     assert "own uncertainty is not known, and not counted." in says(0.5)
 
 
+def test_while_a_reading_stands_apart_it_is_looked_at_first():
+    """Neither the instrument nor the number of readings is blamed; how many more is said as what holds while it counts."""
+    limit = Limit(None, 1.0, "GU")
+
+    def says(value, apart, own=0.0):
+        scatter, counts = {"gloss.gu_60": Scatter(0.1, None)}, {("gloss.gu_60", "S"): 3}
+        known = Known(scatter, counts, {"gloss.gu_60": own}, apart={"gloss": apart})
+        return decided("gloss.gu_60", value, limit, known)[0].says
+
+    assert says(0.9, (12,), own=0.2).endswith("look at reading 12 first.")
+    assert "look at readings 12 and 14 first. As long as they count, 1 more reading of spool S decides it" in says(
+        0.83, (12, 14)
+    )
+
+
 def test_what_is_no_mean_is_not_planned():
     """A worst reading, a count, a step, a ratio, a shrinkage from two lengths, and what has no value yet."""
     known = Known({"shrinkage.x": Scatter(0.1, 5)}, {}, one_length=("y",))

@@ -1,7 +1,11 @@
 """Shrinkage of printed coupons. Sources: ISO 294-4 for the definition (reference file), numpy for least squares, arithmetic."""
 
+import re
+
 import numpy as np
 import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
 
 from lots.domain.shrinkage import (
     ShrinkageLimits,
@@ -100,7 +104,19 @@ def test_a_jump_between_lots_is_found_against_limit_and_last_lot():
         code: finding.verdict for code, finding in found.items()
     }
     assert (0.62, 0.32) == (round(found["shrinkage.x"].value, 9), round(found["shrinkage.step_x"].value, 9))
-    assert "From 0.30 % to 0.62 %." in found["shrinkage.step_x"].message
+    assert "From 0.300 % to 0.620 %." in found["shrinkage.step_x"].message
+
+
+@given(st.floats(0, 3), st.floats(0, 3))
+@example(0.28449, 0.61861)
+def test_a_step_reads_as_the_difference_of_its_ends(before, now):
+    """Ends of three decimals differ by the step they stand beside; where rounding would spoil that they have more (law of this project)."""
+    limits = ShrinkageLimits({"x": (-9.0, 9.0)}, step_max_percent=9.0)
+    message = judged([coupon(now)], limits, previous={"x": before})["shrinkage.step_x"].message
+    step, low, high = map(
+        float, re.search(r": ([\d.]+) % from .* From ([-\d.e]+) % to ([-\d.e]+) %\.", message).groups()
+    )
+    assert pytest.approx(step, abs=0.0005 + SAME_SUM) == abs(high - low)
 
 
 def test_a_shrinkage_jump_moves_a_ring_by_half_a_millimetre():

@@ -39,6 +39,30 @@ def axis_parallel(*halves: float) -> Tolerance:
     return tolerance(np.diag([half**-2 for half in halves]))
 
 
+@pytest.mark.parametrize(
+    ("halves", "says"),
+    [
+        (
+            (0.6, 0.3, 0.8),
+            "0.6 in lightness, 0.3 in red-green and 0.8 in yellow-blue, each alone (50 % of judgements at that border), most (0.8) towards yellower or bluer.",
+        ),
+        ((0.5, 0.5, 0.5), "and about as much in any other direction."),
+    ],
+    ids=["ellipsoid", "sphere"],
+)
+def test_a_tolerance_says_how_far_it_reaches(halves, says):
+    """Of an ellipsoid along the coordinates the reach in each is its half axis; a sphere reaches as far everywhere."""
+    assert axis_parallel(*halves).says.endswith(says)
+
+
+def test_a_turned_tolerance_names_both_coordinates_of_its_longest_axis():
+    """Longest halfway between lightness and yellow: both words, and the opposite way."""
+    turn = math.sqrt(0.5)
+    frame = np.array([[turn, 0, turn], [0, 1, 0], [turn, 0, -turn]])
+    form = frame @ np.diag([1.0, 4.0, 4.0]) @ frame.T
+    assert "most (1) towards lighter and yellower, or darker and bluer." in tolerance(form).says
+
+
 @cache
 def proposed(name: str, formula: str) -> Proposal:
     """Limits for the turned tolerance at one of the references."""

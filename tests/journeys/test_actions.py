@@ -115,6 +115,38 @@ def test_what_failed_once_may_be_asked_about_although_it_passes_now(supply):
     supply.ask(blocked)
 
 
+def test_the_same_is_not_asked_twice_while_it_waits_for_an_answer(supply):
+    """Posted again it is refused with the first one's number; other words, another lot, and the same after an answer are not."""
+    lot = supply.lot("Q-1", BAD)
+    first = supply.ask(lot)
+    for words in ("find out why", "Find out\nwhy "):
+        assert f"Corrective action {first['id']}," in supply.ask(lot, 409, requested_action=words)["detail"]
+    assert [first["id"]] == supply.listed()
+    supply.ask(lot, requested_action="sort what is left")
+    supply.ask(supply.lot("Q-2", BAD))
+    supply.answer(first["id"])
+    supply.ask(lot)
+    assert 4 == len(supply.listed())
+
+
+def test_the_report_asks_for_what_was_not_answered(supply):
+    """Of two actions on a lot the report speaks of the one that waits, whichever was opened last; answered both, of the newer."""
+    lot = supply.lot("Q-1", BAD)
+    older, newer = supply.ask(lot), supply.ask(lot, requested_action="sort what is left")
+
+    def spoken_of(query=""):
+        return supply.shop.get("quality", f"/lots/{lot}/nonconformity-report{query}")["requested"]["id"]
+
+    assert newer["id"] == spoken_of()
+    supply.clock.shift(timedelta(hours=1))
+    then = stamp(datetime.now(UTC))
+    supply.answer(newer["id"])
+    assert older["id"] == spoken_of()
+    assert newer["id"] == spoken_of(f"?as_of={then}")
+    supply.answer(older["id"])
+    assert newer["id"] == spoken_of()
+
+
 def test_an_answer_is_kept_once_and_never_changed(supply):
     """Twice is refused, and so is an answer from before the question or from the future."""
     number = supply.ask(supply.lot("Q-1", BAD))["id"]

@@ -128,13 +128,13 @@ def test_a_working_copy_keeps_its_offset(shop, shade):
 
 
 def test_the_first_session_has_nothing_to_compare_with(shop, shade):
-    """It is kept as what later ones are compared with, and answers that it cannot tell; it is no agreement, so nothing is due later for it."""
-    before = due(shop, 1)["master", "HW"]["due_at"]
+    """It is kept as what later ones are compared with; it reads the approved values, so it agrees, and the next is due 180 days after it."""
     found = session(shop, shade, 1, tile(), master())
     assert [("cannot tell", None, None)] == [(f["mover"], f["plaque"], f["compared_with"]) for f in found["found"]]
     assert "Nothing to compare with yet" in found["says"]
     assert [] == found["in_doubt"]
-    assert before == due(shop, 1)["master", "HW"]["due_at"]
+    assert "reads as approved" in found["says"]
+    assert day(181) == datetime.fromisoformat(due(shop, 1)["master", "HW"]["due_at"])
 
 
 def test_a_tile_that_stays_and_a_plaque_that_moves(shop, shade):
@@ -211,7 +211,7 @@ def test_a_session_that_cannot_tell_neither_doubts_nor_agrees(shop, shade):
     moved = [once[0], {"artefact": "master", "readings": [[WHITE[0], WHITE[1], WHITE[2] + 0.6]]}]
     found = session(shop, shade, 30, *moved)
     assert ("cannot tell", []) == (found["found"][0]["mover"], found["in_doubt"])
-    assert "Read each more often" in found["says"]
+    assert "Read each at least 3 times" in found["says"]
     trials = [
         {"part": part, "operator": who, "value": value + apart}
         for part, value in (("P1", 0.0), ("P2", 1.0))
@@ -251,9 +251,16 @@ def test_a_copy_that_moved_is_replaced(shop, shade):
     found = session(shop, shade, 90, tile(), master(), copy(0.6))
     assert [("master", "neither"), ("copy", "plaque")] == [(told["artefact"], told["mover"]) for told in found["found"]]
     assert [("copy", "W1")] == [(entry["artefact"], entry["code"]) for entry in found["in_doubt"]]
+    assert "Made since working copy W1 last agreed" in found["says"]
+    assert "Do not use W1: make a new copy" in found["says"]
+    assert "new revision from the master" not in found["says"]
     (item,) = shop.get("quality", f"/shades/{shade['id']}/working-copies")["items"]
-    assert item["moved"] is True
+    assert (True, False) == (item["moved"], item["in_use"])
     assert "no longer stands in" in item["says"]
+    listed = due(shop, 91)["working_copy", "W1"]
+    assert ("moved", day(90), True) == (listed["why"], datetime.fromisoformat(listed["due_at"]), listed["overdue"])
+    # A session of the master alone says nothing of the copy.
+    assert [] == session(shop, shade, 91, tile(), master())["in_doubt"]
     copied(shop, shade, 91)
     assert [] == shop.get("quality", f"/shades/{shade['id']}")["in_doubt"]
 
@@ -284,7 +291,7 @@ def test_agreeing_again_ends_the_doubt_and_not_the_mark(shop, shade):
     assert day(90) == datetime.fromisoformat(entry["until"])
     assert after not in {line["lot_id"] for line in entry["decisions"]}
     assert {"Q-40"} == {line["supplier_lot"] for line in entry["decisions"]}
-    assert "It read as before again" in entry["says"]
+    assert "The master read as before again" in entry["says"]
 
 
 def test_what_is_due_and_what_is_late(shop, shade):
@@ -308,6 +315,56 @@ def test_what_is_due_and_what_is_late(shop, shade):
     with on(300):
         shop.post("quality", "/instruments/1/checks", check)
     assert day(300) == datetime.fromisoformat(due(shop, 301)["instrument", "SPEC-1"]["due_at"])
+
+
+def test_what_moved_is_due_without_a_schedule(shop, shade):
+    """A master that nobody planned to measure again, found moved: due since then, with why and what to do, until a new revision."""
+    path = f"/shades/{shade['id']}"
+    etag = shop.call("quality", "GET", path).headers["ETag"]
+    shop.call("quality", "PATCH", path, {"remeasure_every_days": None}, If_Match=etag)
+    session(shop, shade, 1, tile(), master())
+    assert [("instrument", "SPEC-1")] == list(due(shop, 2))
+    session(shop, shade, 30, tile(), master(0.6))
+    item = due(shop, 31)["master", "HW"]
+    assert ("moved", day(30)) == (item["why"], datetime.fromisoformat(item["due_at"]))
+    for words in ("is due now", "found 2025-02-09 08:00 UTC to have moved", "Approve a new revision"):
+        assert words in item["says"]
+    with on(32):
+        shop.approve(shade["id"], [95.0, -0.8, 2.1])
+    assert [("instrument", "SPEC-1")] == list(due(shop, 33))
+
+
+def test_a_stated_uncertainty_tells_where_single_readings_do_not(shop, shade):
+    """0.02 stated: tile and master read once each show a movement of 0.6, and its interval; nothing is asked to be read more often."""
+    with on(0):
+        body = {
+            "code": "SPEC-2",
+            "kind": "spectrophotometer",
+            "check_interval_days": 3650,
+            "standard_uncertainty": 0.02,
+        }
+        other = shop.post("quality", "/instruments", body)
+    for number, b in ((1, 0.0), (30, 0.6)):
+        lab = [WHITE[0], WHITE[1], WHITE[2] + b]
+        read = [{"artefact": "tile", "code": "T-1", "readings": [TILE]}, {"artefact": "master", "readings": [lab]}]
+        found = session(shop, shade, number, *read, instrument_id=other["id"])
+    (told,) = found["found"]
+    assert ("plaque", 3) == (told["mover"], len(told["plaque"]["half_width"]))
+
+
+def test_what_looks_like_a_slip_is_warned_of(shop, shade):
+    """A master far from its approved values, in a session and beside a copy; 9.7 typed for 97 on a tile; all is stored as it stands."""
+    far = {"artefact": "master", "readings": three(WHITE, 7.5)}
+    typed = {**tile(), "readings": [TILE, [9.7, *TILE[1:]], TILE]}
+    found = session(shop, shade, 1, typed, far)
+    assert ["read/0/readings/1", "read/1/readings"] == [warning["field"] for warning in found["warnings"]]
+    assert "did you mean 97?" in found["warnings"][0]["hint"]
+    assert "void this remeasurement" in found["warnings"][0]["hint"]
+    assert "b* +7.50 from its approved values" in found["warnings"][1]["detail"]
+    made = copied(shop, shade, 1, master=three(WHITE, 7.5), copy=three(WHITE, 7.75))
+    assert ["master"] == [warning["field"] for warning in made["warnings"]]
+    assert [] == copied(shop, shade, 2)["warnings"]
+    assert [] == session(shop, shade, 3, tile(), master(4.9))["warnings"]
 
 
 def test_a_schedule_can_be_changed(shop, shade):

@@ -323,3 +323,17 @@ def test_a_spectrum_follows_its_lot_to_a_reference_under_another_light(shop):
     said = shop.post("quality", f"/lots/{lot_id}/reassess")
     assert ("released", []) == (said["standing"], said["notes"])
     assert expected["A", "10"] == pytest.approx(shop.lot(lot_id)["lab"], abs=TABULATED_WEIGHTS_IN_LAB)
+
+
+def test_one_spectrum_is_one_thing_to_do(shop):
+    """Colour and metamerism wait for the same spectra, so they are asked for once, with the larger count."""
+    shade, _ = shade_of(shop, spectrum=spectrum(GRAY))
+    limits = {**ONE, "color": {"lot_max": 1.0, "metamerism_max": 0.5, "readings_per_spool_min": 2}}
+    lot_id, (spool,) = lot_of(shop, limits, shade)
+    assert [f"spectral colour on 1 spool ({spool}), 2 readings"] == shop.lot(lot_id)["to_measure"]
+    gray = read(shop, spool, spectrum(GRAY), screening=True)["lab"]
+    assert [f"2 more spectral colour readings on spool {spool}"] == shop.color(spool, gray)["lot"]["to_measure"]
+    assert [f"1 more spectral colour reading on spool {spool}"] == read(shop, spool, spectrum(GRAY))["lot"][
+        "to_measure"
+    ]
+    assert "released" == read(shop, spool, spectrum(GRAY))["lot"]["standing"]

@@ -57,13 +57,14 @@ def test_opacity_at_just_inside_and_just_outside_its_limit(shop):
 
 
 def test_a_plaque_that_is_not_opaque_needs_the_references_backing(shop):
-    """From the opacity reading on a colour without backing is refused, those before stop counting, and voiding it restores them."""
+    """From the opacity reading on a colour without backing is refused, and those before release nothing until one is read on the backing."""
     backed = {**CONDITIONS, "backing": "white"}
     shade = shop.shade()["id"]
     lot_id, spool = lot_of(shop, {**ONE, "color": {"lot_max": 1.0}}, shade)
     assert "released" == shop.color(spool, WHITE)["lot"]["standing"]
     thin = shop.measure("opacity", {"spool_code": spool, "over_black": [93.0, -0.9, 1.0], "over_white": WHITE})
     assert "quarantined" == thin["lot"]["standing"]
+    assert "a shade revision that states its backing, approved by quality" in thin["lot"]["says"]
     assert any("not opaque" in note for note in shop.assessment(lot_id)["notes"])
     before = counts()
     refused = shop.color(spool, WHITE, 422)
@@ -74,7 +75,8 @@ def test_a_plaque_that_is_not_opaque_needs_the_references_backing(shop):
     assert "approve a revision that states its backing" in still["errors"][0]["hint"]
     assert before == counts()
     shop.approve(shade, WHITE, backed)
-    shop.post("quality", f"/lots/{lot_id}/reassess")
+    again = shop.post("quality", f"/lots/{lot_id}/reassess", status=201)
+    assert [f"colour (backing: white) on 1 spool ({spool}), 1 reading"] == again["to_measure"]
     black = {**CONDITIONS, "backing": "black"}
     assert ["/conditions/backing"] == where(
         shop.measure("color", {"spool_code": spool, "lab": WHITE, "conditions": black}, 422)
@@ -98,3 +100,45 @@ def test_what_was_void_of_opacity_and_what_is_newer_decides(shop):
     shop.void(newer["id"])
     assert "quarantined" == shop.lot(lot_id)["standing"]
     assert "released" == shop.void(thin["id"])["lot"]["standing"]
+
+
+def test_a_plaque_that_is_not_opaque_does_not_lift_a_block(shop):
+    """A lot that colour refused stays blocked when its plaques prove translucent, and the letter to the supplier still rests on those readings."""
+    lot_id, spool = lot_of(shop, {**ONE, "color": {"lot_max": 1.0}}, shop.shade()["id"])
+    assert "blocked" == shop.color(spool, [92.0, -0.8, 1.5])["lot"]["standing"]
+    thin = shop.measure("opacity", {"spool_code": spool, "over_black": [93.0, -0.9, 1.0], "over_white": WHITE})
+    assert "blocked" == thin["lot"]["standing"]
+    assert "fail" == shop.finding(lot_id, "color.lot_delta_e")["verdict"]
+    report = shop.get("quality", f"/lots/{lot_id}/nonconformity-report")
+    assert [True] == [reading["counts"] for reading in report["readings"] if reading["kind"] == "color"]
+
+
+def test_limits_that_the_reference_does_not_pass_are_set_with_a_warning(shop):
+    """Opacity beside a reference without a backing, and a whiteness above its own; with a backing and a lower one nothing is said."""
+    shade = shop.shade()["id"]
+    grade = shop.grade(shade_id=shade)["id"]
+    limits = {**ONE, "color": {"lot_max": 1.0, "whiteness_min": 130}, "opacity": {"contrast_ratio_min": 0.98}}
+    warned = shop.limit(grade, limits)["warnings"]
+    assert ["/color/whiteness_min", "/opacity"] == [one["pointer"] for one in warned]
+    # The whiteness of L* 95, a* -0.8, b* 1.5 under D65 and 10 degrees is 80.79 (CIE 15:2004, 9.4; colour-science 0.4.7).
+    assert "80.79" in warned[0]["detail"]
+    assert "130" in warned[0]["detail"]
+    shop.approve(shade, WHITE, {**CONDITIONS, "backing": "white"})
+    assert [] == shop.limit(grade, {**limits, "color": {"lot_max": 1.0, "whiteness_min": 80}})["warnings"]
+
+
+def test_an_opacity_that_looks_like_a_slip_is_stored_with_a_warning(shop):
+    """Fields swapped on a black, a reading of the black itself under a white; beyond noise the swap is refused and says so too."""
+    _, spool = lot_of(shop, {**ONE, "opacity": {"contrast_ratio_min": 0.9}}, None)
+
+    def warned(black, white):
+        body = {"spool_code": spool, "over_black": [black, 0, 0], "over_white": [white, 0, 0]}
+        return [(one["field"], one["hint"]) for one in shop.measure("opacity", body)["warnings"]]
+
+    ((field, hint),) = warned(24.9, 24.5)
+    assert "over_black" == field
+    assert hint.startswith("Were over_black and over_white swapped?")
+    assert "the black by itself" in warned(20, 95)[0][1]
+    assert [] == warned(94.9, 95)
+    swapped = {"spool_code": spool, "over_black": WHITE, "over_white": [93.0, -0.9, 1.0]}
+    assert "put each in the other's place" in shop.measure("opacity", swapped, 422)["errors"][0]["hint"]

@@ -148,7 +148,7 @@ def test_a_method_too_coarse_for_its_limit_is_said_to_be(shop):
         (1.796, "pass", None, "inside by 0.004"),
         (1.798, "near", None, "closer than its guard band"),
         (1.80, "near", None, "quality must decide"),
-        (1.802, "fail", False, "a claim against the supplier would not stand"),
+        (1.802, "fail", False, "Not beyond its uncertainty, so no claim rests on it."),
         (1.804, "fail", True, "a claim would stand"),
     ],
 )

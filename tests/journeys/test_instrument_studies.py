@@ -33,9 +33,9 @@ BEFORE, LATER, LATEST = "2026-11-20T10:00:00Z", "2026-11-20T12:00:00Z", "2026-11
 STEADY = [0.02, -0.02, 0.03, -0.03, 0.01, -0.01, 0.02, -0.02, 0.01, -0.01, 0.03, -0.03]
 
 
-def instrument(shop, code="MIC-1", u=None):
+def instrument(shop, code="MIC-1", u=None, kind="gauge"):
     """An instrument, with a stated standard uncertainty or without."""
-    body = {"code": code, "kind": "gauge", "check_interval_days": 3650}
+    body = {"code": code, "kind": kind, "check_interval_days": 3650}
     return shop.post("quality", "/instruments", body if u is None else {**body, "standard_uncertainty": u})
 
 
@@ -189,6 +189,37 @@ BAD = {
         "agreement",
         {"other_instrument_id": 2, "plaques": [{"code": "R", "first": [[950, 0, 0]], "second": [[95, 0, 0]]}]},
         ["/plaques/0/first/0"],
+    ),
+    "a grade nobody has": (
+        "agreement",
+        {"other_instrument_id": 2, "plaques": plaques(0.1), "grade_id": 99},
+        ["/grade_id"],
+    ),
+    "one trial in inches": (
+        "repeatability",
+        {"measure": "diameter", "trials": [{**scattered(0.004)[0], "value": 0.0689}, *scattered(0.004)[1:]]},
+        ["/trials/0/value"],
+    ),
+    "all in inches": (
+        "repeatability",
+        {"measure": "diameter", "trials": trials([[[0.0689, 0.0690]] * 2, [[0.0691, 0.0692]] * 2])},
+        [f"/trials/{i}/value" for i in range(8)],
+    ),
+    "a coupon in inches": (
+        "linearity",
+        {
+            "measure": "shrinkage",
+            "artefacts": [
+                {"code": "C50", "reference": 50, "readings": [50.1, 50.2]},
+                {"code": "C100", "reference": 100, "readings": [100.1, 3.94]},
+            ],
+        },
+        ["/artefacts/1/readings/1"],
+    ),
+    "9.7 for 97": (
+        "repeatability",
+        {"measure": "color.dL", "trials": [*trials([[[97.0, 97.1], [97.0, 9.7]], [[95.0, 95.1]] * 2])]},
+        ["/trials/3/value"],
     ),
     "still to come": ("repeatability", {**REPEATED, "at": "2100-01-01T00:00:00Z"}, ["/studied_at"]),
 }

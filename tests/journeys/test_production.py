@@ -110,6 +110,26 @@ def test_a_spool_is_on_one_machine_at_a_time(shop):
     shop.unload(first["id"], 100, 409)
 
 
+def test_a_machine_that_holds_another_spool_says_so(shop):
+    """Asked and loaded, P1 names the spool it holds and its job; another machine, its own spool, and a spool that came off say nothing."""
+    first, second = (spool["code"] for spool in shop.good_lot(spools=2)["spools"])
+    load = shop.load(first, job="J-1043")
+    held = f"P1 already holds {first} for J-1043: unload it first unless it has another slot."
+    answer = shop.ask_clearance(second, machine="P1")
+    assert (True, held) == (answer["clear"], answer["cautions"][0])
+    for quiet in (
+        shop.ask_clearance(second, machine="P2"),
+        shop.ask_clearance(second),
+        shop.ask_clearance(first, machine="P1"),
+    ):
+        assert [] == [caution for caution in quiet["cautions"] if "holds" in caution]
+    assert held == shop.load(second, job="J-2")["cautions"][0]
+    shop.unload(load["id"], 500)
+    (named,) = [c for c in shop.ask_clearance(first, machine="P1")["cautions"] if "holds" in c]
+    assert second in named
+    assert first not in named
+
+
 @pytest.mark.parametrize("remaining", [-1, 1000.5, "640", None])
 def test_what_cannot_be_left_on_a_spool_is_refused(shop, remaining):
     """Less than nothing, more than there was, or no number: the spool stays where it is until it is weighed."""

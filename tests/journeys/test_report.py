@@ -54,9 +54,9 @@ def test_the_report_says_what_was_asked_and_who_it_concerns(bad):
 def test_its_number_is_that_of_the_lot_and_of_the_decision_in_force(bad):
     """The newest decision, so that a later report is told from this one."""
     newest = bad.get("quality", f"/lots/{bad.lot_id}/decisions")["items"][-1]["id"]
-    assert f"{bad.lot_id}-{newest}" == report(bad)["number"]
+    assert f"NR-{bad.lot_id}-{newest}" == report(bad)["number"]
     bad.decide(bad.lot_id, "return", "goes back")
-    assert f"{bad.lot_id}-{newest + 1}" == report(bad)["number"]
+    assert f"NR-{bad.lot_id}-{newest + 1}" == report(bad)["number"]
 
 
 def test_each_failing_finding_has_what_a_claim_rests_on(bad):
@@ -232,22 +232,27 @@ def test_it_can_be_asked_what_was_known_then(bad):
     report(bad, "?as_of=yesterday", 422)
 
 
-def test_what_is_asked_of_the_supplier_is_the_newest_action_that_is_not_closed(bad):
-    """None at first, and only we are told the request that opens one; then its words and its due date; then the answer."""
+def test_what_is_asked_of_the_supplier_is_the_newest_action_that_waits_for_an_answer(bad):
+    """None at first, and only we are told the request that opens one; then its words and its due date; then the answer, once all are answered."""
     none = report(bad)["requested"]
     assert (None, None) == (none["id"], none["due_at"])
     assert f"POST /v1/lots/{bad.lot_id}/corrective-actions opens one, due 14 days later" in none["hint"]
     assert "POST" not in none["says"]
     before = datetime.now(UTC).isoformat().replace("+00:00", "Z")
+    number, path = None, f"/lots/{bad.lot_id}/corrective-actions"
     for text in ("first <ask>", "second <ask>"):
-        number = bad.post("purchasing", f"/lots/{bad.lot_id}/corrective-actions", {"requested_action": text})["id"]
+        older, number = number, bad.post("purchasing", path, {"requested_action": text})["id"]
     said = report(bad)["requested"]
     assert (number, "second <ask>", "open", 3) == tuple(
         said[name] for name in ("id", "requested_action", "state", "conforming_lots")
     )
     answer = {"cause": "worn die", "action": "new die", "answered_by": "Jory"}
     bad.post("quality", f"/corrective-actions/{number}/answer", answer)
+    still = report(bad)["requested"]
+    assert (older, "first <ask>", "open") == (still["id"], still["requested_action"], still["state"])
+    bad.post("quality", f"/corrective-actions/{older}/answer", answer)
     answered = report(bad)["requested"]
+    assert number == answered["id"]
     assert ("answered", "worn die", "new die") == tuple(answered[name] for name in ("state", "cause", "action"))
     assert None is report(bad, f"?as_of={before}")["requested"]["id"]
 

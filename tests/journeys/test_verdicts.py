@@ -136,7 +136,7 @@ def test_a_jump_in_shrinkage_restricts_a_lot_to_looks(shop):
     assert ("restricted", {"cosmetic": "pass", "fit": "fail"}) == (jumped["standing"], jumped["uses"])
     step = shop.finding(jumped["id"], "shrinkage.step_x")
     assert ("fail", 0.32) == (step["verdict"], round(step["value"], 9))
-    assert "From 0.30 % to 0.62 %." in step["message"]
+    assert "From 0.300 % to 0.620 %." in step["message"]
     assert {"shrinkage.x": "pass", "shrinkage.step_z": "pass"}.items() <= verdicts(shop, jumped["id"]).items()
 
     # The step is measured from the last lot whose shrinkage was accepted: not from the one that jumped.

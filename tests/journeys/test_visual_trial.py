@@ -72,6 +72,9 @@ def test_fewer_judgements_say_how_many_more_it_takes(shop, grade):
     said = keep(shop, grade, trial_of(plaques, within=0.1))["tolerance"]
     more = said["more_judgements"]
     assert f"About {more} more judgements" in said["says"]
+    cheaper = keep(shop, grade, trial_of(plaques, within=0.2))["tolerance"]["more_judgements"]
+    assert cheaper < more
+    assert (f"about {cheaper} make it 20 %" if cheaper else "to 20 % it is known already") in said["says"]
     times = 1 + more / 1200
     whole = max(2, round(times))
     again = [{**p, "accepted": p["accepted"] * whole, "judged": p["judged"] * whole} for p in plaques]
@@ -103,6 +106,71 @@ def test_a_proposal_can_be_posted_as_limits_and_nobody_posts_it_by_itself(shop, 
     assert "released" == shop.lot(lot["lot"]["id"])["standing"]
     again = shop.post("quality", f"/lots/{lot['lot']['id']}/reassess")
     assert "blocked" == again["standing"]
+
+
+def test_only_what_the_proposal_changes_would_fail(shop, grade):
+    """A lot that a newer revision would refuse for its diameter anyway is not laid to the proposal; one that is off in colour is."""
+    supplier = shop.supplier()
+    thick, off = (shop.receive(supplier, grade, lot, spools=1) for lot in ("THICK", "OFF"))
+    shop.diameter(thick["spools"][0]["code"], 1.79, 1.79)
+    shop.color(thick["spools"][0]["code"], WHITE)
+    shop.diameter(off["spools"][0]["code"])
+    shop.color(off["spools"][0]["code"], [WHITE[0] - 0.6, WHITE[1] + 0.5, WHITE[2]])
+    tighter = {**SIMPLE_LIMITS, "diameter": {**SIMPLE_LIMITS["diameter"], "reading_tolerance_mm": 0.02}}
+    assert [thick["lot"]["id"]] == [loss["lot_id"] for loss in shop.limit(grade["id"], tighter)["would_fail"]]
+    proposal = keep(shop, grade, trial_of(simulated()))["proposal"]
+    for form in ("by_delta_e", "by_components"):
+        assert [off["lot"]["id"]] == [loss["lot_id"] for loss in proposal[form]["would_fail"]]
+
+
+def test_the_words_are_those_of_the_limits_that_would_be_posted(shop):
+    """The numbers in the sentence are those to post, cut off and not rounded; what else the colour's limits ask is told apart by what becomes of it."""
+    color = {"lot_max": 0.3, "spool_max": 1.3, "components_max": {"L": 5.0, "b": 0.2}}
+    grade = shop.grade("STRICT", {"color": color})
+    proposal = keep(shop, grade, trial_of(simulated()))["proposal"]
+    most = proposal["by_delta_e"]["limits"]["color"]["lot_max"]
+    parts = proposal["by_components"]["limits"]["color"]["components_max"]
+    assert f"of at most {most:.2f} (CIEDE2000)" in proposal["says"]
+    assert ", ".join(f"{parts[name]:.2f} on d{name}*" for name in "Lab") in proposal["says"]
+    assert "%" not in proposal["says"]
+    assert most > 0.3
+    assert 0.2 < parts["b"] < parts["L"] < 5.0
+    assert (
+        f"Loosens lot_max from 0.3 to {most:g}. Keeps spool_max 1.3, components_max.L 5, components_max.b 0.2."
+        == proposal["by_delta_e"]["says"]
+    )
+    assert (
+        f"Tightens components_max.L from 5 to {parts['L']:g}. Loosens components_max.b from 0.2 to {parts['b']:g}. "
+        f"Sets components_max.a {parts['a']:g}. Keeps lot_max 0.3, spool_max 1.3." == proposal["by_components"]["says"]
+    )
+
+
+def test_the_tolerance_is_told_in_a_plain_sentence(shop, grade):
+    """The known reach along each coordinate alone, by the ellipsoid's own form, to two digits."""
+    says = keep(shop, grade, trial_of(simulated(judged=100_000)))["tolerance"]["says"]
+    L, a, b = (true_half(way) for way in np.eye(3))
+    assert says.startswith(
+        f"Observers accept up to about {L:.2g} in lightness, {a:.2g} in red-green and {b:.2g} in yellow-blue"
+    )
+    assert "Every axis is known to 10 % already." in says
+
+
+def test_plaques_that_differ_in_lightness_only_are_told_so(shop, grade):
+    """Eighteen of them are enough in number and show no shape: the answer says why."""
+    grey = [{"apart": [0.1 * n, 0, 0], "accepted": 18 - n, "judged": 20} for n in range(1, 19)]
+    why = keep(shop, grade, trial_of(grey))["why_no_tolerance"]
+    assert why.startswith(
+        "18 different plaques do not show a shape, since they all differ from the reference in lightness only:"
+    )
+    assert "at least 7" not in why
+
+
+def test_a_plaque_sent_twice_is_refused_where_it_stands_again(shop, grade):
+    """One code, two plaques: the second is at fault, and nothing is stored."""
+    first, second, *rest = simulated(plaques=10)
+    said = keep(shop, grade, trial_of([{**first, "code": "P1"}, {**second, "code": "P1"}, *rest]), 422)
+    assert ["/plaques/1/code"] == [fault["pointer"] for fault in said["errors"]]
+    assert [] == shop.get("quality", f"/grades/{grade['id']}/visual-trials")["items"]
 
 
 def test_what_is_proposed_lets_nothing_through_that_the_observers_did_not(shop, grade):

@@ -73,9 +73,9 @@ def test_what_needs_purchasing_is_listed_the_most_urgent_first(shop, clock):
     assert any("yellower since about lot Q-01, by 0.08 a lot" in words for words in near)
     assert all("about lot 14" in words or "about lot 15" in words for words in near)
     assert all("Lot Q-12 was number 12." in words for words in near)
-    assert ["Lot T-11 is blocked and still here: return it, scrap it or ask for a concession."] == said(
-        found, "refused_waiting"
-    )
+    assert [
+        "Lot T-11 is blocked and still here: ask quality to return it, scrap it or permit it by a concession."
+    ] == said(found, "refused_waiting")
     assert any("from about lot N-09 on, by 0.50 at once" in words for words in said(found, "drifting"))
     first = found["items"][0]
     assert ("Supplier TNT", "PLA-WB-175", refused, None) == tuple(

@@ -94,7 +94,7 @@ class Browser:
         """The page at an address, behind any redirect; every page has one first heading."""
         self.at = address
         answer = self.raw(address, **sent)
-        if answer.status_code == 302:
+        if answer.status_code in (302, 303):
             return self.go(answer.headers["Location"])
         page = Page(answer)
         assert 1 == page.html.count("<h1")

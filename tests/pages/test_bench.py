@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from tests.pages.reading import SITE, Browser, log
@@ -121,3 +123,72 @@ def test_a_lot_that_fails_is_blocked_in_a_word_with_the_reason_and_what_is_loade
     assert "✖ blocked" in page.text
     assert "outside by" in page.text
     assert "P1" in page.text
+
+
+def test_after_storing_the_page_is_asked_for_anew_and_tells_the_same(desk, clerk):
+    """303 leads to an address: going back or loading it again sends nothing. Nobody else can make such an address."""
+    log(desk, clerk, spools="S-1", spool_count="")
+    form = clerk.go("/bench?spool=S-1").form("d1_mm-0")["fields"] | {"d1_mm-0": "1.748", "d2_mm-0": "1.752"}
+    answer = clerk.raw("/bench", data=form)
+    assert 303 == answer.status_code
+    address = answer.headers["Location"]
+    for page in (clerk.go(address), clerk.go(address)):
+        assert "1 reading stored: diameter of S-1" in page.text
+        assert "d1, mm: 1.748" in page.text
+    assert 1 == len(desk.get("quality", "/lots/1/readings")["items"])
+    for forged in (address.replace("told=", "told=A"), address + "0", "/bench?spool=S-1&told=x.%C3%A4"):
+        assert "stored" not in clerk.go(forged).text
+    desk.decide(1, "block", "streaks")
+    later = clerk.go(address)
+    assert "✖ blocked" in later.text
+    assert "has moved on since this was stored" in later.text
+
+
+@pytest.mark.parametrize(
+    ("other", "says"), [("1,751", "Write 1.751, with a decimal point"), ("1.7x", "This must be a number.")]
+)
+def test_every_fault_is_told_at_once_and_the_first_has_the_focus(desk, clerk, other, says):
+    """What looks like inches and what is no number, in one row or in two; nothing is stored by asking for all of it."""
+    log(desk, clerk, spools="S-1", spool_count="")
+    entry = {
+        "d1_mm-0": "1.75",
+        "d2_mm-0": "1.75",
+        "d1_mm-1": "0.0689",
+        "d2_mm-1": "1.75",
+        "d1_mm-2": "1.75",
+        "d2_mm-2": other,
+    }
+    page = clerk.send(clerk.go("/bench?spool=S-1"), "d1_mm-0", **entry)
+    assert "This looks like inches" in page.text
+    assert says in page.text.partition("Position 3")[2]
+    assert 1 == page.html.count(" autofocus")
+    assert re.search(r'<input id="d1_mm-1"[^>]* autofocus', page.html)
+    assert [] == desk.get("quality", "/lots/1/readings")["items"]
+
+
+def test_two_faults_in_one_row_are_told_at_once(desk, clerk):
+    """0.0689 beside 1,751: inches, and a comma."""
+    log(desk, clerk, spools="S-1", spool_count="")
+    page = clerk.send(clerk.go("/bench?spool=S-1"), "d1_mm-0", **{"d1_mm-0": "0.0689", "d2_mm-0": "1,751"})
+    assert ("This looks like inches" in page.text, "Write 1.751" in page.text) == (True, True)
+    assert "2200" not in page.text
+
+
+def test_what_another_desk_measures_is_said(desk, clerk):
+    """Not another form in its place without a word."""
+    log(desk, clerk)
+    page = clerk.go("/bench?spool=L1-S001&kind=moisture")
+    assert "Moisture is measured by quality. At this desk you measure diameter, colour, gloss and opacity." in page.text
+    assert "measured by" not in clerk.go("/bench?spool=L1-S001&kind=color").text
+
+
+def test_the_clerk_logs_what_no_spool_bears(desk, clerk):
+    """Whoever stands at receiving is not sent there; quality is."""
+    page = clerk.go("/bench?spool=NOBODY")
+    assert "/receiving" == page.links["Log its delivery first."]
+    assert "Take it to receiving" not in page.text
+    assert "Take it to receiving" in Browser(desk, "quality").go("/bench?spool=NOBODY").text
+    desk.receive(desk.quillwort, desk.white)
+    page = clerk.go("/bench?spool=l1-s001&kind=color&instrument=1")
+    assert "kind=color&instrument=1" in page.links["Yes, L1-S001"]
+    assert "Measure spool L1-S001" in clerk.go(page.links["Yes, L1-S001"]).text

@@ -47,3 +47,30 @@ def test_a_place_that_no_list_gave_out_is_refused_in_words(desk):
     """What somebody cut short in the address bar says what to do."""
     page = Browser(desk, "receiving").go("/lots?cursor=x")
     assert (422, True) == (page.status, "This cursor was not given out by this list." in page.text)
+
+
+def test_what_a_lot_blocked_by_hand_is_good_for_is_nothing(desk):
+    """The page and the list say what GET /v1/lots/uses says; what its readings alone say has a column of its own."""
+    lot = desk.good_lot(desk.quillwort, desk.white)["lot_id"]
+    desk.decide(lot, "block", "streaks")
+    (told,) = desk.get("quality", "/lots/uses")["items"]
+    assert {"no", "not_judged"} >= {use["answer"] for use in told["uses"]}
+    page = Browser(desk, "production").go(f"/lots/{lot}")
+    table = page.html.partition("<h2>Good for</h2>")[2].partition("</table>")[0]
+    assert "Readings say" in table
+    for row, use in zip(re.findall(r"<tr><th scope=.*?</tr>", table), told["uses"], strict=True):
+        assert use["use"].replace("_", "-") in row
+        assert {"no": "</span> no<", "not_judged": "</span> not judged<"}[use["answer"]] in row
+        assert "</span> yes<" not in row
+    listed_row = Browser(desk, "production").go("/lots").html.partition('data-name="Good for"')[2]
+    good, readings = listed_row.partition('data-name="Readings say"')[::2]
+    assert "</span> no</span>: cosmetic" in good
+    assert "pass" in readings.partition("</td>")[0]
+    assert "pass" not in good
+
+
+def test_a_released_lot_is_good_for_what_its_limits_ask(desk):
+    """Yes, in the same words as the grid."""
+    desk.good_lot(desk.quillwort, desk.white)
+    page = Browser(desk, "production").go("/lots")
+    assert "yes : cosmetic" in page.text

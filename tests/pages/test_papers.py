@@ -21,7 +21,7 @@ def test_everybody_opens_the_record_from_the_page_of_a_lot(desk, role):
     somebody = Browser(desk, role)
     lot = somebody.go("/lots/1")
     record = somebody.go(lot.links[PAPER["record"]])
-    assert (200, "Lot record 1-") == (record.status, record.headings[0][:13])
+    assert (200, "Lot record LR-1-") == (record.status, record.headings[0][:16])
     answer = somebody.raw(lot.links[PAPER["pdf"]])
     assert "application/pdf" == answer.mimetype
     assert record.headings[0] == pypdf.PdfReader(io.BytesIO(answer.data)).metadata.title
@@ -49,3 +49,13 @@ def test_a_lot_that_conforms_has_no_report_and_the_page_names_no_request(desk):
     page = Browser(desk, "quality").go("/lots/1/report")
     assert (409, True) == (page.status, "there is nothing to report" in page.text)
     assert [] == [word for word in ("GET ", "POST ", "/v1/", "?as_of") if word in page.text]
+
+
+def test_no_pdf_is_offered_where_none_can_be_made(desk, monkeypatch):
+    """As the API finds out: without its extra, neither the record nor the labels are offered so."""
+    desk.good_lot(desk.quillwort, desk.white)
+    somebody = Browser(desk, "quality")
+    offered = [PAPER["pdf"] in somebody.go("/lots/1").links, "As a PDF" in somebody.go("/receiving/1/labels").links]
+    monkeypatch.setattr("lots.pages.frame.find_spec", lambda name: None)
+    refused = [PAPER["pdf"] in somebody.go("/lots/1").links, "As a PDF" in somebody.go("/receiving/1/labels").links]
+    assert ([True, True], [False, False]) == (offered, refused)

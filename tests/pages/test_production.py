@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from tests.pages.reading import SITE
+from tests.pages.reading import SITE, Browser
 from tests.shop import SIMPLE_LIMITS
 
 
@@ -135,3 +135,42 @@ def test_signing_out_forgets_the_token(floor):
     seal = seal_in(floor.get("/"))
     floor.post("/sign-out", data={"seal": seal})
     assert 302 == floor.get("/check").status_code
+
+
+def test_a_code_in_another_case_leads_to_the_spool_with_all_that_was_asked(shop):
+    """One press, with job, use and machine kept."""
+    code = shop.good_lot()["spools"][0]["code"]
+    lead = Browser(shop, "production")
+    page = lead.go(f"/check?spool={code.lower()}&use=hidden&job=J-7&machine=P2")
+    assert "✖ Do not load" in page.text
+    asked = lead.go(page.links[f"Yes, {code}"])
+    assert "Load it on P2 now" in asked.text
+    assert "for hidden, job J-7" in asked.text
+
+
+def test_unloading_is_confirmed_with_what_is_left(shop):
+    """Which spool, off which machine, how much; no address can say so of a spool that is still on."""
+    codes = [spool["code"] for spool in shop.good_lot()["spools"][:2]]
+    for code, machine in zip(codes, ("P1", "P2"), strict=True):
+        shop.load(code, machine=machine)
+    lead = Browser(shop, "production")
+    page = lead.send(lead.go("/loaded"), "remaining_mass_g", remaining_mass_g="940")
+    assert f"{codes[0]} is off P1, 940 g left." in page.text
+    assert "is off" not in lead.go(f"/loaded?off={codes[1]}").text
+
+
+@pytest.mark.parametrize(("typed", "says"), [("1,5", "in grams, such as 740"), ("5000", "more than the 1000 g")])
+def test_what_is_wrong_with_unloading_stands_at_its_own_machine(shop, typed, says):
+    """With its name, what was typed, and the focus; the other machines say nothing."""
+    codes = [spool["code"] for spool in shop.good_lot()["spools"][:2]]
+    loads = [shop.load(code, machine=f"P{n}")["id"] for n, code in enumerate(codes, 1)]
+    lead = Browser(shop, "production")
+    form = lead.go("/loaded").form("remaining_mass_g")["fields"] | {"load": str(loads[1]), "remaining_mass_g": typed}
+    page = lead.go("/loaded", data=form)
+    assert 422 == page.status
+    assert 1 == page.html.count('role="alert"')
+    row = page.html.partition('<th scope="row">P2</th>')[2]
+    assert f"{codes[1]} is still on P2." in row
+    assert says in row
+    assert re.search(rf'autofocus[^>]*|value="{re.escape(typed)}"', row)
+    assert [typed] == re.findall(r'value="([^"]*)" aria-invalid="true" autofocus', page.html)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from lots.api.pictures.canvas import INK, PAPER, Scale
-from lots.api.pictures.sheet import PALE, SOFT, Sheet, counted, leading, short, wrapped
+from lots.api.pictures.sheet import PALE, SOFT, Sheet, leading, short, wrapped
+from lots.desks.words import counted
 from lots.domain.figures import MEASURES
 
 WIDTH, LEFT, RIGHT, ROW = 960.0, 220.0, 190.0, 36.0

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from lots.api.pictures.canvas import PAPER, Scale
-from lots.api.pictures.sheet import PALE, SOFT, Sheet, counted, leading, short, wrapped
+from lots.api.pictures.sheet import PALE, SOFT, Sheet, leading, short, wrapped
+from lots.desks.words import counted
 
 WIDTH, LEFT, RIGHT, PANEL = 960.0, 86.0, 150.0, 210.0
 _FIRST, _SECOND = "9 4", "2 3"

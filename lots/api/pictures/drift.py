@@ -6,6 +6,7 @@ from typing import Any
 
 from lots.api.pictures.canvas import FAINT, INK, Point, Scale
 from lots.api.pictures.sheet import Sheet
+from lots.desks.words import counted
 
 WIDTH, PANEL, HEAD = 960.0, 300.0, 44.0
 LEFT, RIGHT, TOP, BOTTOM = 76.0, 120.0, 40.0, 50.0
@@ -51,7 +52,7 @@ def _panel(page: Sheet, answer: dict[str, Any], line: dict[str, Any], top: float
     y = Scale.around([*seen, *near], top + PANEL - BOTTOM, top + TOP)
     x = Scale.around([point["number"] for point in points], LEFT, WIDTH - RIGHT, 0.04)
     unit = f" ({line['unit']})" if line["unit"] else ""
-    page.text((LEFT, top + 22), f"{line['label']}{unit}, {len(points)} lots", size=14, bold=True)
+    page.text((LEFT, top + 22), f"{line['label']}{unit}, {counted(len(points), 'lot')}", size=14, bold=True)
     _axes(page, x, y, [point["number"] for point in points], names, top)
     _limits(page, limits, near, y, top)
     for base in bases:

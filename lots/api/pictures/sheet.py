@@ -88,13 +88,3 @@ def text_width(words: str, size: float) -> float:
 def leading(size: float) -> float:
     """The distance from one line of text to the next, pixels."""
     return 1.4 * size
-
-
-def counted(n: int, one: str, many: str | None = None) -> str:
-    """Returns a number with its noun.
-
-    Example:
-        >>> counted(1, "lot"), counted(2, "lot"), counted(2, "lies", "lie")
-        ('1 lot', '2 lots', '2 lie')
-    """
-    return f"{n} {one if n == 1 else many or one + 's'}"

@@ -5,8 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from lots.api.pictures.canvas import INK, PAPER, Scale
-from lots.api.pictures.sheet import SOFT, Sheet, counted, leading, short, wrapped
+from lots.api.pictures.sheet import SOFT, Sheet, leading, short, wrapped
+from lots.desks.words import counted
 from lots.domain.guard import COVERAGE
+from lots.domain.limits import decimals_of, shown
 
 WIDTH, LEFT, RIGHT, PANEL = 960.0, 86.0, 150.0, 230.0
 
@@ -47,7 +49,9 @@ def _panel(page: Sheet, axis: dict[str, Any], top: float) -> None:
     y = Scale.around([*ends, *limits], floor, top + 30)
     x = Scale(0.5, len(lots) + 0.5, LEFT, WIDTH - RIGHT)
     this = next((lot for lot in lots if lot["this"]), None)
-    said = f"{this['percent']:.2f} % from {counted(this['spools'], 'spool')}" if this else "not measured on this lot"
+    said = "not measured on this lot"
+    if this:
+        said = f"{shown(this['percent'], decimals_of('shrinkage'))} % from {counted(this['spools'], 'spool')}"
     page.text((LEFT, top + 16), f"Along {name}: {said}", size=14, bold=True)
     page.ruler(y, LEFT, upright=True, about=4)
     page.text((28, (y.start + y.end) / 2), "%", size=12, anchor="middle")

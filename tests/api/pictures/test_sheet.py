@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.api.pictures.canvas import Canvas, readable
-from lots.api.pictures.sheet import Sheet, counted, short, wrapped
+from lots.api.pictures.sheet import Sheet, short, wrapped
+from lots.desks.words import counted
 from tests.api.pictures.seen import NASTY, Picture
 
 

@@ -25,7 +25,7 @@ def test_this_lot_is_filled_and_earlier_ones_are_open():
     seen = drawn(axis(lot(), lot("Q-71", 0.4, this=True)))
     assert (2, 2) == (len(seen.marks("circle", r="6")), len(seen.marks("circle", r="4", fill="#ffffff")))
     assert 2 == seen.words.count("n = 2")
-    assert "Along X: 0.40 % from 2 spools" in seen.words
+    assert "Along X: 0.400 % from 2 spools" in seen.words
 
 
 def test_each_axis_has_a_panel_with_its_own_limits():

@@ -1,0 +1,53 @@
+"""What only a real browser shows: going back after storing, where the focus is, and what a telephone leaves out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from tests.browser.conftest import WIDTHS
+from tests.browser.person import Person
+
+
+@pytest.mark.parametrize("script", [True, False], ids=["script", "no-script"])
+def test_going_back_after_storing(script: bool, person: Callable[..., Person]) -> None:
+    """What was stored is an address of its own: it can be loaded again and gone back from without sending a form."""
+    clerk = person(WIDTHS[0], script=script, role="receiving")
+    clerk.go("/bench?spool=HW-Q12-2")
+    page = clerk.page
+    page.get_by_label("d1, mm").first.fill("1.751")
+    page.get_by_label("d2 across it").first.fill("1.753")
+    clerk.press("Store")
+    sent: list[str] = []
+    page.on("request", lambda request: sent.append(request.method))
+    page.reload()
+    assert "1 reading stored: diameter of HW-Q12-2" in page.get_by_role("status").inner_text()
+    page.go_back()
+    assert clerk.heading() == "Measure spool HW-Q12-2"
+    page.go_forward()
+    assert "1 reading stored" in page.get_by_role("status").inner_text()
+    assert clerk.fits()
+    assert {"GET"} == set(sent)
+
+
+def test_focus_on_the_first_fault(person: Callable[..., Person]) -> None:
+    """The clerk types on where it is wrong, and finds the second fault told as well."""
+    clerk = person(WIDTHS[0], role="receiving")
+    clerk.go("/bench?spool=HW-Q12-2")
+    page = clerk.page
+    for field, typed in (("d1_mm-0", "1.75"), ("d2_mm-0", "0.0689"), ("d1_mm-1", "1,751"), ("d2_mm-1", "1.75")):
+        page.locator(f'[name="{field}"]').fill(typed)
+    clerk.press("Store")
+    assert "d2_mm-0" == page.evaluate("document.activeElement.name")
+    assert ["d2_mm-0", "d1_mm-1"] == page.locator("[aria-invalid]").evaluate_all("all => all.map(e => e.name)")
+
+
+def test_a_telephone_has_the_uses_in_words(person: Callable[..., Person]) -> None:
+    """Where the picture of lots and uses would have to be pushed sideways, each lot's card says the same."""
+    lead = person(WIDTHS[0], role="production")
+    lead.go("/lots?standing=blocked")
+    assert not lead.page.locator("figure.picture").is_visible()
+    assert "no: " in lead.page.locator("tbody tr").first.locator('[data-name="Good for"]').inner_text()
+    lead.page.set_viewport_size({"width": WIDTHS[1], "height": 800})
+    assert lead.page.locator("figure.picture").is_visible()

@@ -1,0 +1,77 @@
+"""Slips in colours, spectra and their conditions, each answered with what it looks like or what may be given.
+
+Source: ASTM E308 for wavelengths and the perfect white, 1; the numbers are invented.
+"""
+
+import pytest
+
+from tests.journeys.test_color_in_depth import GRAY, MATCH, ONE, lot_of, pointers, read, shade_of, spectrum
+from tests.shop import CONDITIONS, WHITE
+
+
+def test_a_dark_colour_in_percent_is_stored_with_a_warning(shop):
+    """0.9 % written as 0.9 reads as a white; against a black that is no reading of it. The same as a factor is nothing to warn of."""
+    dark = [22.0, 0.0, 0.0]
+    shade, _ = shade_of(shop, lab=dark)
+    _, (spool,) = lot_of(shop, {**ONE, "color": {"lot_max": 1.0}}, shade)
+    (warned,) = read(shop, spool, spectrum([0.9 + 0.01 * (place % 2) for place in range(31)]))["warnings"]
+    assert "spectrum" == warned["field"]
+    assert "percent: 0.9 % is 0.009" in warned["hint"]
+    assert [] == read(shop, spool, spectrum([0.03] * 31))["warnings"]
+    (lab,) = [one for one in shop.color(spool, [96, 0, 0])["warnings"] if "farther apart" in one["detail"]]
+    assert "lab" == lab["field"]
+
+
+@pytest.mark.parametrize("value", [1.6, 2.1, 3.0])
+def test_a_spectrum_brighter_than_any_surface_is_told_to_be_percent(shop, value):
+    """Whether each value could still be a factor or not, the hint says percent."""
+    shade, _ = shade_of(shop, lab=WHITE)
+    _, (spool,) = lot_of(shop, MATCH, shade)
+    assert "percent" in read(shop, spool, spectrum([value] * 31), 422)["errors"][0]["hint"]
+
+
+def test_a_spectrum_of_an_unknown_light_is_refused_at_the_illuminant(shop):
+    """The light of a reference is its own condition, so that is where the fault lies."""
+    sent = {**CONDITIONS, "illuminant": "SUN"}
+    refused = shade_of(shop, sent, 422, spectrum=spectrum(GRAY))[1]
+    assert ["/conditions/illuminant"] == pointers(refused)
+    assert "D65, D50, A and LED-B3" in refused["errors"][0]["hint"]
+
+
+@pytest.mark.parametrize(
+    ("sent", "hint"),
+    [
+        (spectrum(GRAY, step_nm=5), "10 or 20"),
+        (spectrum(GRAY, step_nm=15), "10 or 20"),
+        (spectrum(GRAY, 350), "a multiple of 10 from 360 to 400"),
+        (spectrum(GRAY, 395), "a multiple of 10 from 360 to 400"),
+        (spectrum(GRAY[:30]), "31 values end at 700 nm"),
+        (spectrum(GRAY, 390, 20), "17 values end at 710 nm"),
+    ],
+)
+def test_wavelengths_that_are_none_are_refused_with_those_that_are(shop, sent, hint):
+    """What may be given stands in the hint."""
+    shade, _ = shade_of(shop, lab=WHITE)
+    _, (spool,) = lot_of(shop, MATCH, shade)
+    assert hint in read(shop, spool, sent, 422)["errors"][0]["hint"]
+
+
+def test_missing_conditions_are_asked_for_with_what_they_may_be(shop):
+    """Allowed values where there are some, an example where there are none; never the name of the field alone."""
+    body = {"lab": WHITE, "conditions": {}, "approved_by": "Wilhelmina"}
+    shade, _ = shade_of(shop, lab=WHITE)
+    refused = shop.post("quality", f"/shades/{shade}/revisions", body, 422)
+    said = {fault["pointer"].rpartition("/")[2]: fault["hint"] for fault in refused["errors"]}
+    assert "Give included or excluded." == said["specular"]
+    assert "Give 2 or 10." == said["observer_deg"]
+    assert said["illuminant"].endswith("such as D65.")
+    assert said["geometry"].endswith("such as d/8 or 45/0.")
+
+
+def test_a_contrast_ratio_in_percent_is_refused_with_how_it_is_written(shop):
+    """98 is 0.98."""
+    grade = shop.grade()["id"]
+    refused = shop.post("quality", f"/grades/{grade}/limits", {"opacity": {"contrast_ratio_min": 98}}, 422)
+    assert ("/opacity/contrast_ratio_min", "Write 0.98 for 98 %.") == tuple(
+        refused["errors"][0][name] for name in ("pointer", "hint")
+    )

@@ -1,0 +1,72 @@
+"""Purchasing at the pages: suppliers of one grade first, and what a supplier is asked to put right."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.pages.reading import Browser
+from tests.reported import bad_lot
+from tests.shop import SIMPLE_LIMITS
+
+
+@pytest.fixture
+def buyer(shop):
+    """The buyer at a browser, in a shop with a lot that does not conform."""
+    return Browser(bad_lot(shop), "purchasing")
+
+
+def test_a_corrective_action_is_asked_for_answered_and_named(shop, buyer):
+    """On the page of the lot by purchasing, then by its number, lot and link where quality looks."""
+    page = buyer.go(f"/lots/{shop.lot_id}")
+    page = buyer.send(page, "requested_action", requested_action="find the cause", due_at="2030-01-31")
+    assert (200, True) == (page.status, "Corrective action 1" in page.text)
+    (action,) = shop.get("purchasing", "/corrective-actions")["items"]
+    assert ("find the cause", "2030-01-31T23:59:59Z") == (action["requested_action"], action["due_at"])
+    waiting = Browser(shop, "quality").go("/quality")
+    assert "Corrective action 1, lot" in waiting.text
+    assert f"/lots/{shop.lot_id}" in waiting.every_link
+    page = buyer.send(page, "cause", cause="a worn die", action="the die was changed", answered_by="Jory")
+    assert "a worn die" in page.text
+    (action,) = shop.get("purchasing", "/corrective-actions")["items"]
+    assert ("answered", "the die was changed", None) == (action["state"], action["action"], action["evidence"])
+    assert not any("cause" in form["fields"] for form in page.forms)
+
+
+def test_a_refusal_is_in_words_and_leads_back(shop, buyer):
+    """Nothing asked; a day that is over."""
+    for typed in ({"requested_action": " "}, {"requested_action": "x", "due_at": "2020-01-01"}):
+        page = buyer.send(buyer.go(f"/lots/{shop.lot_id}"), "requested_action", **typed)
+        assert 422 == page.status
+        assert "requested_action" not in page.text
+        assert f"/lots/{shop.lot_id}#supplier" == page.links["Back"]
+    assert [] == shop.get("purchasing", "/corrective-actions")["items"]
+
+
+def test_where_nothing_was_wrong_nothing_is_asked(desk):
+    """A released lot has no form for it; nor has anybody who does not write to suppliers."""
+    desk.good_lot(desk.quillwort, desk.white)
+    for role in ("purchasing", "quality", "production"):
+        assert not any("requested_action" in form["fields"] for form in Browser(desk, role).go("/lots/1").forms)
+    desk.decide(1, "block", "streaks")
+    offered = {
+        role: any("requested_action" in form["fields"] for form in Browser(desk, role).go("/lots/1").forms)
+        for role in ("purchasing", "quality", "production")
+    }
+    assert {"purchasing": True, "quality": True, "production": False} == offered
+
+
+def test_suppliers_begin_with_a_grade_that_two_sell(desk):
+    """Else with the first that has lots; all grades stay to be chosen."""
+    buyer = Browser(desk, "purchasing")
+    assert "" == buyer.go("/suppliers").form("grade_id")["fields"]["grade_id"]
+    black = desk.grade("BLACK", limits=SIMPLE_LIMITS)
+    desk.good_lot(desk.quillwort, desk.white, "Q-1")
+    chosen = str(desk.white["id"])
+    assert chosen == buyer.go("/suppliers").form("grade_id")["fields"]["grade_id"]
+    desk.receive(desk.quillwort, black, "Q-2")
+    desk.receive(desk.ninebark, black, "N-1")
+    page = buyer.go("/suppliers")
+    assert str(black["id"]) == page.form("grade_id")["fields"]["grade_id"]
+    assert "Restricted counts as accepted." in page.text
+    every = buyer.send(page, "grade_id", grade_id="")
+    assert "" == every.form("grade_id")["fields"]["grade_id"]
