@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 from flask import jsonify, request
@@ -298,7 +299,7 @@ def _serve(path: str, kind: str, schema: type[Strict], who: tuple[str, ...], wha
     )
     both = {"oneOf": [OneStoredSchema, ManyStoredSchema]}
     answered = desk.response(201, both)(Readings.post)
-    Readings.post = desk.one_or_many(schema())(answered)  # type: ignore[method-assign]  # decorated once its kind is known
+    Readings.post = desk.one_or_many(schema(), partial(bench.faults_of, kind))(answered)  # type: ignore[method-assign]  # decorated once its kind is known
     Readings.__name__ = f"{kind.capitalize()}Readings"
     desk.route(path)(Readings)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Iterable
 from typing import Any, ClassVar, NoReturn
 from urllib.parse import urlencode
 
@@ -199,9 +199,9 @@ class Parser(FlaskParser):
         )
 
 
-def raise_invalid(messages: Any, schema: Schema, *, in_query: bool = False) -> NoReturn:
-    """Raises what marshmallow found wrong, as faults."""
-    faults = faults_from(messages, schema)
+def raise_invalid(messages: Any, schema: Schema, *, in_query: bool = False, further: Iterable[Fault] = ()) -> NoReturn:
+    """Raises what marshmallow found wrong, as faults, with those that were found otherwise behind them."""
+    faults = [*faults_from(messages, schema), *further]
     if in_query:
         faults = [Fault(f.pointer.lstrip("/"), f.detail, f.hint) for f in faults]
     raise Invalid(*faults)
@@ -233,8 +233,15 @@ class Desk(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
         """Reads arguments by a schema that is made once: given its class, the library would make one for every request."""
         return super().arguments(schema() if isinstance(schema, type) else schema, **options)  # type: ignore[no-any-return]
 
-    def one_or_many(self, schema: Schema) -> Callable[[Any], Any]:
-        """Decorates a method that takes one object or a list of them: it is given (items, whether they came as a list)."""
+    def one_or_many(
+        self, schema: Schema, of_the_rest: Callable[[dict[int, Any]], list[Fault]] = lambda _: []
+    ) -> Callable[[Any], Any]:
+        """Decorates a method that takes one object or a list of them: it is given (items, whether they came as a list).
+
+        Args:
+            of_the_rest: asked, where some objects of a list cannot be read, what is wrong with the others, by their places; so that
+                whoever sent the list is told everything at once.
+        """
         doc = {
             "requestBody": {
                 "required": True,
@@ -257,7 +264,11 @@ class Desk(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
                 try:
                     items = schema.load(body, many=many)
                 except ValidationError as error:
-                    raise_invalid(error.messages, schema)
+                    unread = error.messages if many and isinstance(error.messages, dict) else {}
+                    read_well = (
+                        {n: item for n, item in enumerate(error.valid_data or ()) if n not in unread} if unread else {}
+                    )
+                    raise_invalid(error.messages, schema, further=of_the_rest(read_well) if read_well else ())
                 return method(self_, items if many else [items], many, *args, **kwargs)
 
             read.__doc__, read.__name__ = method.__doc__, method.__name__

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -46,21 +46,10 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
     """
     now = clock.now()
     with transaction():
-        spools = lots.spools_by_code(item["spool_code"] for item in items)
-        instruments = catalog.instruments(
-            {item["instrument_id"] for item in items if item.get("instrument_id") is not None}
-        )
-        asked, plaques = shades_asked(kind, spools.values()), plaques_of(kind, spools)
-        items, faults = colored(items, spools, asked, as_list=as_list) if kind == "color" else (items, [])
-        for index, item in enumerate(items):
-            at = f"/{index}" if as_list else ""
-            spool = spools.get(item["spool_code"])
-            faults += common_faults(at, item, spool, instruments, now)
-            if spool is not None:
-                faults += [Fault(f"{at}/{d.field}", d.detail, d.hint) for d in doubts(kind, item, spool)]
-                faults += condition_faults(at, item, spool, asked, plaques) if kind == "color" else []
-        if faults:
-            raise Invalid(*faults)
+        looked = _look_at(kind, items, now, as_list=as_list)
+        if looked.faults:
+            raise Invalid(*looked.faults)
+        items, spools, instruments, asked = looked.items, looked.spools, looked.instruments, looked.asked
         held = lots.lock(spool.lot_id for spool in spools.values())
         warnings = slips(kind, items, spools, held, asked)
         retested = {lot.id: kind in lot.retestable for lot in held.values()}
@@ -91,6 +80,46 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
             for number, item, row, warned in zip(numbers, items, rows, warnings, strict=True)
         ]
         return {"items": said, "lots": [after(lot) for lot in held.values()]}
+
+
+def faults_of(kind: str, rows: Mapping[int, dict[str, Any]]) -> list[Fault]:
+    """Returns everything that makes no sense in some readings of a list, whose others cannot even be read.
+
+    Args:
+        rows: the readings that can, by their places in the list.
+    """
+    places = list(rows)
+    found = _look_at(kind, list(rows.values()), clock.now(), as_list=True).faults
+    split = [(fault, *fault.pointer.removeprefix("/").partition("/")) for fault in found]
+    return [replace(fault, pointer=f"/{places[int(index)]}{mark}{rest}") for fault, index, mark, rest in split]
+
+
+@dataclass(frozen=True, slots=True)
+class _Looked:
+    """Readings with what they speak of, and everything about them that makes no sense."""
+
+    items: Sequence[dict[str, Any]]
+    spools: dict[str, Any]
+    instruments: dict[int, Any]
+    asked: dict[int, Any]
+    faults: list[Fault]
+
+
+def _look_at(kind: str, items: Sequence[dict[str, Any]], now: datetime, *, as_list: bool) -> _Looked:
+    spools = lots.spools_by_code(item["spool_code"] for item in items)
+    instruments = catalog.instruments(
+        {item["instrument_id"] for item in items if item.get("instrument_id") is not None}
+    )
+    asked, plaques = shades_asked(kind, spools.values()), plaques_of(kind, spools)
+    items, faults = colored(items, spools, asked, as_list=as_list) if kind == "color" else (items, [])
+    for index, item in enumerate(items):
+        at = f"/{index}" if as_list else ""
+        spool = spools.get(item["spool_code"])
+        faults += common_faults(at, item, spool, instruments, now)
+        if spool is not None:
+            faults += [Fault(f"{at}/{d.field}", d.detail, d.hint) for d in doubts(kind, item, spool)]
+            faults += condition_faults(at, item, spool, asked, plaques) if kind == "color" else []
+    return _Looked(items, spools, instruments, asked, faults)
 
 
 @dataclass(frozen=True, slots=True)

@@ -225,7 +225,7 @@ def measured() -> Any:
     readings, rows = _readings(kind, request.form, label.body)
     done = ask("POST", kind.path, readings, key=request.form.get("once"))
     if not done.good:
-        faults = bench_told.faults(bench_told.all_of(done, kind.path, readings), kind, rows)
+        faults = bench_told.faults(done.body.get("errors", ()), kind, rows)
         return _page(kind, code, label, request.form, done, faults), done.status
     kept = {name: request.form.get(name, "") for name in ("instrument_id", *(field.name for field in kind.shared))}
     told = bench_told.for_address(done, kept)

@@ -19,59 +19,6 @@ TRIPLES: dict[str, dict[str, tuple[str, ...]]] = {
 }
 # What every kind has, beside the instrument; only the instrument is kept for the next entry.
 ONCE = ("screening", "measured_at", "note")
-# Text in a reading that is meant as text.
-_TEXTS = {"spool_code", "measured_at", "note", "plaque", "printer", "method", "axis", "feature"}
-# Readings of a time to come are refused, whatever else they are.
-_NEVER = "2200-01-01T00:00:00Z"
-
-
-def all_of(done: Answer, path: str, readings: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Returns every fault of a refused entry. What cannot be read hides what cannot be right, so that is asked for as it was meant.
-
-    Args:
-        done: the refusal.
-        path: where the entry was sent.
-        readings: what was sent.
-
-    Notes:
-        The second time they are dated ahead, so that nothing can be stored; a row that cannot be guessed at is left out of it.
-    """
-    found: list[dict[str, Any]] = list(done.body.get("errors", ()))
-    guessed = [(row, guess) for row, reading in enumerate(readings) if (guess := _meant(reading)) is not None]
-    read_as_sent = len(guessed) == len(readings) and all(guess == readings[row] for row, guess in guessed)
-    if not found or not guessed or read_as_sent:
-        return found
-    again = ask("POST", path, [{**guess, "measured_at": _NEVER} for _, guess in guessed])
-    known = {fault["pointer"] for fault in found}
-    for fault in again.body.get("errors", ()):
-        index, _, field = fault["pointer"].strip("/").partition("/")
-        if index.isdigit() and field != "measured_at":
-            pointer = f"/{guessed[int(index)][0]}/{field}"
-            found += [Said({**fault, "pointer": pointer})] if pointer not in known else []
-    return found
-
-
-def _meant(reading: dict[str, Any]) -> dict[str, Any] | None:
-    """A reading with its numbers as they were meant, a decimal comma as a point; None when something in it is no number at all."""
-    meant: dict[str, Any] = {}
-    for name, value in reading.items():
-        if name in _TEXTS or name == "conditions":
-            meant[name] = value
-            continue
-        parts = [_number(part) for part in (value if isinstance(value, list) else [value])]
-        if None in parts:
-            return None
-        meant[name] = parts if isinstance(value, list) else parts[0]
-    return meant
-
-
-def _number(value: Any) -> Any:
-    if not isinstance(value, str):
-        return value
-    try:
-        return float(value.replace(",", "."))
-    except ValueError:
-        return None
 
 
 def faults(told: Sequence[dict[str, Any]], kind: Kind, rows: Sequence[int]) -> dict[str, list[str]]:

@@ -262,3 +262,13 @@ def test_a_nominal_diameter_in_another_unit_is_refused(shop, nominal, hint):
     body = {"code": "G", "polymer": "PLA", "color_name": "W", "nominal_diameter_mm": nominal, "density_g_cm3": 1.24}
     said = refused(shop.call("quality", "POST", "/grades", body), 422, "invalid", ["/nominal_diameter_mm"])
     assert hint in hints(said)
+
+
+def test_a_list_is_told_everything_at_once(shop, spool):
+    """Readings that cannot be read do not hide what makes no sense in the others: each fault at its place, and nothing stored."""
+    one = {"spool_code": spool, "d1_mm": 1.75, "d2_mm": 1.75, "measured_at": MEASURED}
+    body = [one, {**one, "d2_mm": "1,751"}, {**one, "d1_mm": 0.0689, "d2_mm": 0.0689}, {**one, "spool_code": "X-9"}, 7]
+    refused = shop.post("quality", "/diameter-readings", body, 422)
+    told = {fault["pointer"] for fault in refused["errors"]}
+    assert {"/1/d2_mm", "/2/d1_mm", "/2/d2_mm", "/3/spool_code", "/4"} == told
+    assert [] == shop.get("quality", "/lots/1/readings")["items"]
