@@ -46,7 +46,8 @@ def spool_of(code: str, find: Callable[[str], Any] = lots.spool) -> Any:
     if row is None:
         like = None if "\0" in code else lots.code_like(code)
         unknown = "Do not load it: a spool without a record has no verdict. Take it to receiving."
-        raise NotFound(f"There is no spool with the code {code}. {f'Did you mean {like}?' if like else unknown}")
+        meant = f"Did you mean {like}?" if like else unknown
+        raise NotFound(f"There is no spool with the code {code}. {meant}", candidates=[{"code": like}] if like else [])
     return row
 
 

@@ -43,6 +43,12 @@ class Answer:
         """A refusal in words."""
         return str(self.body.get("detail", "")) if isinstance(self.body, dict) else str(self.body)
 
+    @property
+    def meant(self) -> str:
+        """The spool code that a refusal proposes instead of what was typed; empty without one."""
+        named = self.body.get("candidates") if isinstance(self.body, dict) else None
+        return str(named[0].get("code", "")) if named else ""
+
     def faults(self) -> dict[str, list[str]]:
         """A refusal field by field: the first name of each pointer to what is wrong and what to do. "" holds what belongs to no field."""
         found: dict[str, list[str]] = {}

@@ -15,7 +15,6 @@ from lots.pages.asking import Answer, ask, at
 from lots.pages.bench_told import ONCE, TRIPLES
 from lots.pages.frame import pages
 from lots.pages.session import signed_in
-from lots.pages.words import meant
 
 _PLAIN = re.compile(r"[-+]?\d{1,15}(\.\d{1,15})?")
 # Lots that the first page of the bench names.
@@ -250,7 +249,7 @@ def _page(
         kinds=kinds_of(g.me["role"]),
         code=code,
         answer=label,
-        meant=meant(label.detail) if label and not label.good else "",
+        meant=label.meant if label else "",
         elsewhere=_elsewhere(kind),
         focus=bench_told.first_at_fault(faults, kind),
         label=found,

@@ -11,7 +11,6 @@ from lots.pages.asking import Answer, ask, at, items
 from lots.pages.bench import number, scanned
 from lots.pages.frame import pages
 from lots.pages.session import signed_in
-from lots.pages.words import meant
 
 USES = (
     ("cosmetic", "Cosmetic: it is seen"),
@@ -28,7 +27,7 @@ def check() -> str:
     """One answer for a spool in the hand and a job sheet in the other."""
     asked = _asked(request.args)
     answer = _clearance(asked) if asked["spool"] else None
-    like = meant(answer.detail) if answer and answer.status == 404 else ""
+    like = answer.meant if answer else ""
     return render_template("check.html", asked=asked, answer=answer, uses=USES, loaded=None, meant=like)
 
 

@@ -13,7 +13,6 @@ from lots.pages.asking import Answer, ask, at, end_of, items
 from lots.pages.bench import number
 from lots.pages.frame import pages
 from lots.pages.session import signed_in
-from lots.pages.words import meant
 
 _TEXTS = ("supplier_lot", "order_ref", "received_at", "currency", "note")
 _NUMBERS = ("supplier_id", "grade_id", "cost", "spool_count", "net_mass_g")
@@ -175,9 +174,7 @@ def spool(code: str) -> Any:
     """One spool, where its label leads: what it is, where it stands, what is left, and what to do with it."""
     answer = ask("GET", at("spools", code, "label"))
     if not answer.good:
-        return render_template(
-            "receiving_spool.html", answer=answer, code=code, meant=meant(answer.detail)
-        ), answer.status
+        return render_template("receiving_spool.html", answer=answer, code=code, meant=answer.meant), answer.status
     lot = ask("GET", at("lots", answer.body["lot_id"])).body
     own = next(one for one in lot["spools"] if one["code"] == code)
     return render_template("receiving_spool.html", answer=answer, code=code, label=answer.body, lot=lot, spool=own)

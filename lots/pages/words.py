@@ -67,7 +67,6 @@ _PHRASES = (
 # What an answer words for people; all else in it is data.
 _WORDED = ("says", "message", "reasons", "to_measure", "cautions", "detail", "hint", "rank_why")
 _SENT_BEFORE = "This form was sent before with other words. Open it anew."
-_MEANT = re.compile(r"Did you mean (.+)\?$")
 
 
 def label(pointer: str) -> str:
@@ -91,17 +90,6 @@ def in_words(text: str) -> str:
         'Give the stress, or the force with the section.'
     """
     return _NAME.sub(lambda found: _NAMES[found[0]], _rephrased(text))
-
-
-def meant(detail: str) -> str:
-    """Returns the code that a refusal proposes instead of what was typed; empty without one.
-
-    Example:
-        >>> meant("There is no spool with the code hw-1. Did you mean HW-1?")
-        'HW-1'
-    """
-    found = _MEANT.search(detail)
-    return found[1] if found else ""
 
 
 def worded(said: dict[str, Any]) -> dict[str, Any]:
