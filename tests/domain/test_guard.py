@@ -124,7 +124,7 @@ def test_a_claim_stands_only_beyond_the_guard_band(rule, value, claimable):
     """With u 0.1 and z 1.645 a limit of 1 is claimable beyond 1.1645, whatever the rule of acceptance (ISO 14253-1; arithmetic)."""
     found = judge(CODE, value, Limit(None, 1.0), rule, n=1, uncertainty=0.1)
     assert claimable is found.claimable
-    claim = {True: "a claim would stand", False: "would not stand", None: "inside by"}[claimable]
+    claim = {True: "a claim would stand", False: "no claim rests on it", None: "inside by"}[claimable]
     assert claim in found.message
 
 
