@@ -33,14 +33,14 @@ def register(app: Flask) -> None:
 
 def person() -> Person:
     """Who this request comes from."""
-    return auth.current_user()  # type: ignore[no-any-return]
+    return auth.current_user()  # type: ignore[no-any-return]  # flask-httpauth ships no types
 
 
 def admitted(roles: tuple[str, ...], answer: Callable[..., Any]) -> Callable[..., Any]:
     """Returns `answer`, given only to people of one of these roles, or admin; everybody else gets 401, 403 or 429."""
     # What a refusal says: the library asks no further when there is no token, and forgets whose it was when the role is wrong.
     g.allowed, g.comer, g.expired, g.wait_s = roles, None, None, 0
-    return auth.login_required(role=[*roles, "admin"])(answer)  # type: ignore[no-any-return]
+    return auth.login_required(role=[*roles, "admin"])(answer)  # type: ignore[no-any-return]  # the same
 
 
 @auth.verify_token
@@ -55,7 +55,7 @@ def _verify(token: str) -> Person | None:
         g.wait_s = current_app.extensions["wrong_tokens"].wait_s(request.remote_addr, token)
         if g.wait_s:
             log.warning("too many different wrong tokens from %s", request.remote_addr)
-    return g.comer  # type: ignore[no-any-return]
+    return g.comer  # type: ignore[no-any-return]  # g holds anything
 
 
 @auth.get_user_roles

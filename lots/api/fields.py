@@ -215,7 +215,7 @@ class Instant(fields.Field[datetime]):
     def _serialize(self, value: Any, attr: str | None, obj: Any, **kw: Any) -> str | None:
         if value is None:
             return None
-        return value.astimezone(UTC).isoformat().replace("+00:00", "Z")  # type: ignore[no-any-return]
+        return value.astimezone(UTC).isoformat().replace("+00:00", "Z")  # type: ignore[no-any-return]  # fields are given anything
 
 
 class Numbers(fields.List[float]):

@@ -59,7 +59,7 @@ class Resource(MethodView):
             return _once(lambda: _as_response(answer(**kwargs)))
         response = _as_response(answer(**kwargs))
         if request.method in ("GET", "HEAD") and response.status_code == 200:
-            response = csv_out.as_asked(response, csv_out.answered_item(getattr(self, "get")), self.csv_leaves_out())  # noqa: B009
+            response = csv_out.as_asked(response, csv_out.answered_item(getattr(self, "get")), self.csv_leaves_out())  # noqa: B009  # not every resource has one
             response.add_etag()  # of its text, where it has no version of its own
         return response.make_conditional(request) if response.get_etag()[0] else response
 
@@ -231,7 +231,7 @@ class Desk(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
 
     def arguments(self, schema: Any, **options: Any) -> Callable[[Any], Any]:
         """Reads arguments by a schema that is made once: given its class, the library would make one for every request."""
-        return super().arguments(schema() if isinstance(schema, type) else schema, **options)  # type: ignore[no-any-return]
+        return super().arguments(schema() if isinstance(schema, type) else schema, **options)  # type: ignore[no-any-return]  # the same
 
     def one_or_many(
         self, schema: Schema, of_the_rest: Callable[[dict[int, Any]], list[Fault]] = lambda _: []
@@ -318,7 +318,7 @@ def page_schema(item: type[Schema]) -> Schema:
             "next": fields.String(required=True, allow_none=True, metadata={"description": "URL of the next page"}),
         },
     )
-    return made()  # type: ignore[no-any-return]
+    return made()  # type: ignore[no-any-return]  # a class made here
 
 
 def page_answer(page: Any) -> tuple[dict[str, Any], dict[str, str]]:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from lots.desks.words import counted
 from lots.domain.agreed import Limits
 from lots.domain.bond import BondLimits
 from lots.domain.color import DEFAULT_WEIGHTS, WEIGHT_NAMES
@@ -105,23 +106,23 @@ def _color_terms(color: ColorLimits, _: float) -> str:
     weighted = f" with {named}" if named else ""
     least = color.readings_per_spool_min
     return (
-        f"Colour differences {SYMBOLS[color.formula]} by {color.formula}{weighted}, at least {_n(least, 'reading')} per spool. "
+        f"Colour differences {SYMBOLS[color.formula]} by {color.formula}{weighted}, at least {counted(least, 'reading')} per spool. "
         "Positive ΔL* is lighter, Δa* redder, Δb* yellower than the reference."
     )
 
 
 def _diameter_terms(diameter: DiameterLimits, nominal_mm: float) -> str:
-    least = _n(diameter.readings_per_spool_min, "position")
+    least = counted(diameter.readings_per_spool_min, "position")
     return f"Diameter nominally {nominal_mm:g} mm, read at {least} or more per spool."
 
 
 def _shrinkage_terms(shrinkage: ShrinkageLimits, _: float) -> str:
     aged = f", measured {shrinkage.age_h[0]:g} to {shrinkage.age_h[1]:g} h after printing" if shrinkage.age_h else ""
-    return f"Shrinkage in % of the designed length, {_n(shrinkage.tests_per_axis_min, 'test')} or more per axis{aged}."
+    return f"Shrinkage in % of the designed length, {counted(shrinkage.tests_per_axis_min, 'test')} or more per axis{aged}."
 
 
 def _bond_terms(bond: BondLimits, _: float) -> str:
-    return f"Bond between layers from {_n(bond.tests_min, 'bar')} or more of the lot."
+    return f"Bond between layers from {counted(bond.tests_min, 'bar')} or more of the lot."
 
 
 def _surface_terms(surface: SurfaceLimits, _: float) -> str:
@@ -135,10 +136,6 @@ _TERMS: dict[str, Callable[[Any, float], str]] = {
     "bond": _bond_terms,
     "surface": _surface_terms,
 }
-
-
-def _n(count: int, what: str) -> str:
-    return f"{count} {what}{'' if count == 1 else 's'}"
 
 
 def claim_words(finding: Finding) -> str:
@@ -205,7 +202,7 @@ _READINGS: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "diameter": _diameter_reading,
     "shrinkage": _shrink_reading,
     "bond": _bond_reading,
-    "surface": lambda v: f"{_n(v['specks'], 'speck')} on {v['area_dm2']:g} dm2",
+    "surface": lambda v: f"{counted(v['specks'], 'speck')} on {v['area_dm2']:g} dm2",
     "moisture": lambda v: f"{v['moisture_percent']:g} %" + (f", {v['method']}" if v.get("method") else ""),
     "gloss": lambda v: f"{v['gloss_gu']:g} GU at {v['geometry_deg']} degrees",
     "opacity": lambda v: (

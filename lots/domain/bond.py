@@ -156,7 +156,7 @@ def judge_bond(summary: BondSummary | None, limits: BondLimits, rule: DecisionRu
         no_control = (
             ""
             if summary and summary.control_n
-            else "control bars printed in the same build and broken beside them (control: true)"
+            else "control bars printed in the same build and broken beside them, and marked as such"
         )
         found.append(
             judge(

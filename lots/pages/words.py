@@ -60,7 +60,6 @@ _LABELS = {
 _NAME = re.compile(rf"\b(?:{'|'.join(sorted(_NAMES, key=len, reverse=True))})\b")
 # A page has other words, or another way, for the same.
 _PHRASES = (
-    ("(control: true)", "(tick \u201cControl bar\u201d)"),
     ("or declare decimal: comma for", "or choose \u201ca comma\u201d under \u201cFractions are written with\u201d for"),
     (", not a comma, and without quotes", ", not a comma"),
 )

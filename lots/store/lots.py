@@ -234,12 +234,10 @@ def spools_of(lot: Lot) -> list[Any]:
     return list(Spool.select().where(Spool.lot == lot).order_by(Spool.code))
 
 
-def _spools_with_lots() -> Any:
+def _joined(spools: Any) -> Any:
+    """A selection of spools joined with lot, grade, delivery and the revisions the lot is judged under."""
     return (
-        Spool.select(Spool, Lot, Supplier, Grade, LimitsRevision, ShadeRevision, Delivery)
-        .join(Lot)
-        .join(Supplier)
-        .switch(Lot)
+        spools.join(Lot)
         .join(Grade)
         .switch(Lot)
         .join(LimitsRevision, JOIN.LEFT_OUTER)
@@ -248,6 +246,11 @@ def _spools_with_lots() -> Any:
         .switch(Spool)
         .join(Delivery)
     )
+
+
+def _spools_with_lots() -> Any:
+    whole = Spool.select(Spool, Lot, Supplier, Grade, LimitsRevision, ShadeRevision, Delivery)
+    return _joined(whole).switch(Lot).join(Supplier)
 
 
 def spool(code: str) -> Any:
@@ -255,30 +258,14 @@ def spool(code: str) -> Any:
     return _spools_with_lots().where(Spool.code == code).first()
 
 
-_SPOOL = Prepared(
-    lambda: (
-        Spool.select(
-            Spool,
-            *(field for field in Lot._meta.sorted_fields if field is not Lot.figures),
-            Grade,
-            LimitsRevision.id,
-            LimitsRevision.body,
-            ShadeRevision.id,
-            ShadeRevision.conditions,
-            Delivery.id,
-            Delivery.received_at,
-        )
-        .join(Lot)
-        .join(Grade)
-        .switch(Lot)
-        .join(LimitsRevision, JOIN.LEFT_OUTER)
-        .switch(Lot)
-        .join(ShadeRevision, JOIN.LEFT_OUTER)
-        .switch(Spool)
-        .join(Delivery)
-        .where(Spool.code == given("code"))
-    )
-)
+def _spool_to_check() -> Any:
+    lot = [field for field in Lot._meta.sorted_fields if field is not Lot.figures]
+    revisions = (LimitsRevision.id, LimitsRevision.body, ShadeRevision.id, ShadeRevision.conditions)
+    wanted = Spool.select(Spool, *lot, Grade, *revisions, Delivery.id, Delivery.received_at)
+    return _joined(wanted).where(Spool.code == given("code"))
+
+
+_SPOOL = Prepared(_spool_to_check)
 
 
 def spool_seen(code: str) -> Any:

@@ -26,9 +26,11 @@ def test_sqlite_keeps_what_it_acknowledged(settled):
 
 
 def test_every_connection_is_set_up_alike(settled):
-    """The settings hold for a second connection too, not only for the one that made the file."""
-    database.disconnect()
+    """The settings hold for a second connection too, not only for the one that made the file and is kept."""
+    first = db.connection()
+    db.obj.close_all()
     database.connect()
+    assert first is not db.connection()
     assert (2, 1) == tuple(db.execute_sql(f"PRAGMA {name}").fetchone()[0] for name in ("synchronous", "foreign_keys"))
 
 
