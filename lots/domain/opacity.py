@@ -97,7 +97,7 @@ def opacity(over_black: Lab, over_white: Lab, formula: str = "CIEDE2000") -> Opa
     """Returns contrast ratio and colour difference of a plaque read over black and over white.
 
     Args:
-        over_black, over_white: colours of the same place, under conditions that differ in nothing but the backing (`check_backings`).
+        over_black, over_white: colours of the same place, under conditions that differ in nothing but the backing.
         formula: of the colour difference, with its default weights; over white is the reference.
 
     Raises:
@@ -134,30 +134,6 @@ def suspect_opacity(over_black: Lab, over_white: Lab) -> tuple[str, str] | None:
         detail = f"A contrast ratio of {ratio:.2f} is that of a film that one can see through, not of a white plaque."
         return detail, "Is over_black the plaque on the black, and not the black by itself?"
     return None
-
-
-def check_backings(over_black: Conditions, over_white: Conditions) -> None:
-    """Refuses two readings that do not tell opacity.
-
-    Args:
-        over_black, over_white: how each was measured.
-
-    Raises:
-        ValueError: a backing is not stated as what it should be, or anything else differs.
-
-    Example:
-        >>> over = [Conditions("D65", 10, "d/8", "SCI", backing=backing) for backing in ("black", "white")]
-        >>> check_backings(*over)
-    """
-    for conditions, asked in ((over_black, "black"), (over_white, "white")):
-        if conditions.backing != asked:
-            raise ValueError(
-                f"opacity takes a reading over {asked}, not over {conditions.backing or 'a backing nobody stated'}"
-            )
-    others = [name for name, _, _ in over_black.differences(over_white) + over_white.differences(over_black)]
-    differing = sorted(set(others) - {"backing"})
-    if differing:
-        raise ValueError(f"the two readings differ in more than their backing: {', '.join(differing)}")
 
 
 @dataclass(frozen=True, slots=True)

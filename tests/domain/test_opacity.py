@@ -15,7 +15,6 @@ from lots.domain.opacity import (
     OpacityLimits,
     OpacityReading,
     backing_problem,
-    check_backings,
     color_wanted,
     contrast_ratio,
     judge_opacity,
@@ -138,33 +137,6 @@ def test_no_light_over_white_tells_nothing():
     """Opacity of what reflects nothing is not known, and not 1."""
     with pytest.raises(ValueError, match="opacity cannot be told"):
         contrast_ratio(0.0, 0.0)
-
-
-def conditions(backing: str | None, **more) -> Conditions:
-    """The usual conditions over a backing."""
-    return Conditions(**{**APPROVED_UNDER.as_dict(), "backing": backing, **more})
-
-
-def test_readings_that_differ_in_the_backing_alone_tell_opacity():
-    """Black and white behind, everything else alike."""
-    assert check_backings(conditions("black"), conditions("White")) is None
-
-
-@pytest.mark.parametrize(
-    ("black", "white", "words"),
-    [
-        (conditions("white"), conditions("white"), "over black, not over white"),
-        (conditions(None), conditions("white"), "over black, not over a backing nobody stated"),
-        (conditions("black"), conditions("black"), "over white, not over black"),
-        (conditions("black", observer_deg=2), conditions("white"), "more than their backing: observer_deg"),
-        (conditions("black", uv=None), conditions("white"), "more than their backing: uv"),
-        (conditions("black"), conditions("white", uv=None), "more than their backing: uv"),
-    ],
-)
-def test_readings_under_other_conditions_tell_none(black, white, words):
-    """A backing that is not the one asked, or a condition that differs or that only one states, is refused by name."""
-    with pytest.raises(ValueError, match=words):
-        check_backings(black, white)
 
 
 @THOROUGH
