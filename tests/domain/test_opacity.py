@@ -26,7 +26,7 @@ from lots.domain.opacity import (
 from lots.domain.plans import plan_for
 from lots.domain.sampling import Coverage, Presented
 from lots.domain.tristimulus import lightness, luminous_reflectance
-from lots.domain.values import Conditions, Lab
+from lots.domain.values import Lab
 from tests.domain.builders import (
     APPROVED_UNDER,
     EVERY_LIMIT,
