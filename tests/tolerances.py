@@ -3,6 +3,9 @@
 # One formula coded twice in double precision: the last few bits of some thirty operations on numbers up to 150.
 SAME_FORMULA = 1e-9
 
+# One text run by math and by numpy: only the last bits of an arctangent, a sine and an exponential may differ, in differences up to 200.
+SAME_RULE = 1e-12
+
 # The same sum in another order. fsum is exact, so only a division or a root differs, by a last bit.
 SAME_SUM = 1e-12
 
@@ -14,7 +17,8 @@ PRINTED_12 = 0.5e-12 + 1e-12
 # 5.8e-4 degrees, where it should be none. It moves dE^2 by at most 2 sin(5.8e-4 deg) |C||H| <= 1.01e-5 dE^2, so dE by half of that.
 HUE_WRAP_RELATIVE = 5.1e-6
 
-# A millionth of a degree of hue on a chroma of 2 moves a colour by 4e-8; the cliff at opposite hues is up to 0.06 high.
+# A millionth of a degree of hue on a chroma of 2 moves a colour by 4e-8; the cliff at opposite hues is up to 0.06 high. On a chroma of 40
+# it is 7e-7; the step at a mean hue of 0 is some 1e-5 high.
 HUE_NUDGE = 1e-6
 
 # Propagating an uncertainty one coordinate at a time neglects curvature and takes the larger of two slopes; well away from zero both

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from itertools import combinations
 from typing import Any
 
@@ -10,7 +11,7 @@ from lots.desks.catalog import found
 from lots.desks.clearing import Ask
 from lots.desks.receiving import lot_of
 from lots.domain.agreed import limits_from
-from lots.domain.color import components
+from lots.domain.color import components, delta_e_among
 from lots.domain.limits import Limit
 from lots.domain.picks import StockLot, StockSpool, pick
 from lots.domain.shade import ColorLimits
@@ -43,13 +44,17 @@ def matches(lot_id: int, most: float | None) -> dict[str, Any]:
     }
 
 
-def _line(lot: Any, other: Any, rule: ColorLimits, limit: float | None) -> dict[str, Any]:
+def _line(
+    lot: Any, other: Any, rule: ColorLimits, limit: float | None, difference: float | None = None
+) -> dict[str, Any]:
+    """How another lot lies to this one; their difference is worked out where it is not given."""
     mine = Lab(*lot.lab) if lot.lab and lot.shade_revision else None
     theirs = clearing.comparable_lab(lot, other)
     line = {"lot_id": other.id, "supplier_lot": other.supplier_lot, "standing": other.standing, "uses": other.uses}
     if mine is None or theirs is None:
         return {**line, "delta_e": None, "within": None, "direction": ""}
-    difference = rule.delta_e(mine, theirs)
+    if difference is None:
+        difference = rule.delta_e(mine, theirs)
     within = None if limit is None else Limit(None, limit).allows(difference)
     return {**line, "delta_e": difference, "within": within, "direction": components(mine, theirs).direction}
 
@@ -62,11 +67,13 @@ def match_table(grade_id: int, most: float | None) -> dict[str, Any]:
     """
     grade = found("grade", grade_id)
     stock = lots.in_stock(grade_id=grade.id)
+    rules = {lot.id: _rule(lot) for lot in stock}
+    apart = _apart([lot for lot in stock if lot.lab], rules)
     pairs = []
     for one, other in combinations(stock, 2):
-        rule = _rule(one)
+        rule = rules[one.id]
         limit = rule.step_max if most is None else most
-        line = _line(one, other, rule, limit)
+        line = _line(one, other, rule, limit, apart.get(one.id, {}).get(other.id))
         pairs.append(
             {"lots": [one.supplier_lot, other.supplier_lot], **{k: line[k] for k in ("delta_e", "within", "direction")}}
         )
@@ -75,6 +82,14 @@ def match_table(grade_id: int, most: float | None) -> dict[str, Any]:
         "lots": [{"lot_id": lot.id, "supplier_lot": lot.supplier_lot, "lab": lot.lab} for lot in stock],
         "pairs": pairs,
     }
+
+
+def _apart(measured: Sequence[Any], rules: Mapping[int, ColorLimits]) -> dict[int, dict[int, float]]:
+    """How far each lot lies from each, by the rule of the first: id of one -> id of other -> difference. All pairs of a formula at once."""
+    ids, colors = [lot.id for lot in measured], [Lab(*lot.lab) for lot in measured]
+    ways = {number: (rules[number].formula, rules[number].weights) for number in ids}
+    squares = {way: delta_e_among(colors, *way).tolist() for way in set(ways.values())}
+    return {one: dict(zip(ids, squares[ways[one]][i], strict=True)) for i, one in enumerate(ids)}
 
 
 def picks(values: dict[str, Any]) -> dict[str, Any]:

@@ -9,6 +9,7 @@ from datetime import datetime
 from itertools import combinations, groupby
 
 from lots.domain.cliques import Matches, Pool
+from lots.domain.color import delta_e_among, delta_e_to_each
 from lots.domain.limits import Limit, shown
 from lots.domain.shade import ColorLimits
 from lots.domain.values import Lab, mean_lab
@@ -218,22 +219,29 @@ def _nearest(
 
 def _central_first(lots: Sequence[StockLot], limits: ColorLimits) -> list[StockLot]:
     """Lots nearest the mean colour first, unmeasured ones last. Any order gives the same pick; this one finds it soonest."""
-    colors = [lot.lab for lot in lots if lot.lab is not None]
-    centre = mean_lab(colors) if colors else None
-
-    def distance(lot: StockLot) -> float:
-        return math.inf if lot.lab is None or centre is None else limits.delta_e(centre, lot.lab)
-
-    return sorted(lots, key=lambda lot: (distance(lot), -lot.mass_ug, lot.id))
+    measured = {lot.id: lot.lab for lot in lots if lot.lab is not None}
+    away: dict[int, float] = {}
+    if measured:
+        colors = list(measured.values())
+        rows = [lab.as_list() for lab in colors]
+        away = dict(
+            zip(
+                measured,
+                delta_e_to_each(mean_lab(colors), rows, limits.formula, limits.weights).tolist(),
+                strict=True,
+            )
+        )
+    return sorted(lots, key=lambda lot: (away.get(lot.id, math.inf), -lot.mass_ug, lot.id))
 
 
 def _differences(lots: Sequence[StockLot], limits: ColorLimits) -> dict[tuple[int, int], float]:
     """The colour difference of every two measured lots, the larger of both ways."""
-    colors = [(i, lot.lab) for i, lot in enumerate(lots) if lot.lab is not None]
-    return {
-        (i, j): max(limits.delta_e(one, other), limits.delta_e(other, one))
-        for (i, one), (j, other) in combinations(colors, 2)
-    }
+    import numpy as np
+
+    measured = [(i, lot.lab) for i, lot in enumerate(lots) if lot.lab is not None]
+    apart = delta_e_among([lab for _, lab in measured], limits.formula, limits.weights)
+    larger = np.maximum(apart, apart.T)[np.triu_indices(len(measured), 1)]
+    return dict(zip(combinations([i for i, _ in measured], 2), larger.tolist(), strict=True))
 
 
 def _near(count: int, apart: dict[tuple[int, int], float], match_max: float | None) -> list[int]:

@@ -8,11 +8,18 @@ import math
 
 import pytest
 
-from lots.domain.color import DEFAULT_WEIGHTS, checked_weights, components, delta_e, mean_difference_from_mean
+from lots.domain.color import (
+    DEFAULT_WEIGHTS,
+    checked_weights,
+    components,
+    delta_e,
+    delta_e_among,
+    mean_difference_from_mean,
+)
 from lots.domain.limits import Limit
 from lots.domain.values import Lab
 from tests.domain.builders import BLACK, WHITE, reference_csv
-from tests.tolerances import HUE_NUDGE, PRINTED_10, SAME_FORMULA, SAME_SUM
+from tests.tolerances import HUE_NUDGE, PRINTED_10, SAME_FORMULA, SAME_RULE, SAME_SUM
 
 PAIRS = reference_csv("ciede2000_sharma_pairs.csv")
 IDS = [f"pair-{row['pair']}" for row in PAIRS]
@@ -88,6 +95,49 @@ def test_exactly_opposite_hues_join_on_to_nearly_opposite_ones():
         assert pytest.approx(delta_e(reference, nearly), abs=HUE_NUDGE) == delta_e(reference, opposite)
 
 
+def at(hue: float, chroma: float) -> Lab:
+    """A colour of this hue, in degrees, and chroma."""
+    return Lab(50.0, chroma * math.cos(math.radians(hue)), chroma * math.sin(math.radians(hue)))
+
+
+@pytest.mark.parametrize("hue", [0, 45, 90, 135, 179.9, 180.1, 225, 270, 315])
+def test_a_hair_more_than_opposite_is_still_opposite(hue):
+    """Hues 180.0000000005 degrees apart, in either order, differ as those a millionth of a degree less than 180 apart do.
+
+    The definition would have them on the other side of its cliff (eq. 14), which is up to 17 high at these chromas.
+    """
+    reference = at(hue, 40.0)
+    side = 1 if hue < 180 else -1
+    short = delta_e(reference, at(hue + side * (180 - 1e-6), 3.0))
+    for hair in (5e-10, 0.0, -5e-10):
+        sample = at(hue + side * (180 + hair), 3.0)
+        assert pytest.approx(short, abs=HUE_NUDGE) == delta_e(reference, sample)
+        assert pytest.approx(delta_e(reference, sample), abs=SAME_RULE) == delta_e(sample, reference)
+
+
+@pytest.mark.parametrize("zero", [0.0, -0.0])
+@pytest.mark.parametrize("other_zero", [0.0, -0.0])
+def test_pure_red_and_pure_green_have_a_mean_hue_of_90_degrees(zero, other_zero):
+    """Hues of exactly 0 and 180 degrees have half their sum for a mean (eq. 14), whatever the sign of a zero and whichever comes first."""
+    red, green, nearly = Lab(50.0, 30.0, zero), Lab(50.0, -40.0, other_zero), at(180 - 1e-6, 40.0)
+    expected = delta_e(Lab(50.0, 30.0, 0.0), nearly)
+    assert pytest.approx(expected, abs=HUE_NUDGE) == delta_e(red, green)
+    assert delta_e(red, green) == delta_e(green, red)
+    assert abs(expected - delta_e(red, at(180 + 1e-6, 40.0))) > 1e-5
+
+
+def test_mirrored_hues_have_a_mean_hue_of_zero():
+    """Hues as far above 0 degrees as below have a mean of 0, the published side of the step there, as those a millionth further have.
+
+    Whatever the last bits say: of a mean hue of nearly 360 the rotation term is one of 5.8e-4 degrees, of 0 none (eqs. 14 and 16).
+    """
+    for hue in range(1, 90):
+        reference, mirrored = at(hue, 20.0), at(-hue, 30.0)
+        expected = delta_e(reference, at(-hue + 1e-6, 30.0))
+        assert pytest.approx(expected, abs=HUE_NUDGE) == delta_e(reference, mirrored)
+        assert pytest.approx(expected, abs=HUE_NUDGE) == delta_e(mirrored, reference)
+
+
 # Change of one coordinate by 1.0 seen by each formula; computed, to two decimals. The black darker by one: 0.67, lighter: 0.68.
 SENSITIVITY = [
     ("white lighter", WHITE, (1, 0, 0), 1.00, 0.60, 0.34, 0.69),
@@ -146,6 +196,16 @@ def test_cie94_and_cmc_depend_on_which_colour_is_the_reference(formula):
     """CIE94 and CMC shape their tolerance by the reference, so pair 17 swapped is another number (CIE 116-1995, BS 6923)."""
     reference, sample = pair(PAIRS[16])
     assert abs(delta_e(reference, sample, formula) - delta_e(sample, reference, formula)) > 1
+
+
+@pytest.mark.parametrize(
+    ("formula", "expected"),
+    [("CIE76", "11.1803"), ("CIE94", "7.0598"), ("CMC", "9.2974"), ("CIEDE2000", "6.7675")],
+)
+def test_whole_numbers_are_colours_like_any_others(formula, expected):
+    """A colour given in whole numbers differs by what colour-science computes, to the decimals given."""
+    assert expected == f"{delta_e(Lab(50, 20, 10), Lab(50, 30, 5), formula):.4f}"
+    assert expected == f"{delta_e_among([Lab(50, 20, 10), Lab(50, 30, 5)], formula)[0, 1]:.4f}"
 
 
 @pytest.mark.parametrize(

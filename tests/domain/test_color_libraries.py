@@ -6,10 +6,12 @@ import warnings
 import numpy as np
 import pytest
 from colormath import color_diff_matrix
+from hypothesis import assume, given, settings
 
 from lots.domain.color import ciede2000, delta_e
 from lots.domain.values import Lab
 from tests.domain.builders import reference_csv, reference_json
+from tests.domain.strategies import st, steps
 from tests.tolerances import HUE_WRAP_RELATIVE, SAME_FORMULA
 
 with warnings.catch_warnings():
@@ -64,6 +66,25 @@ def test_every_formula_agrees_with_colour_science(name, pairs):
     one, two = SETS[pairs]
     theirs = np.array([float(library(a, b)) for a, b in zip(one, two, strict=True)])
     assert pytest.approx(theirs, abs=SAME_FORMULA) == ours(formula, weights, one, two)
+
+
+# As instruments print them, so that greys, equal hues and hues a right angle apart are drawn often.
+PRINTED = st.builds(Lab, steps(0, 100, 0.5), *[st.one_of(steps(-3, 3, 0.5), steps(-120, 120, 0.01))] * 2)
+
+
+@settings(max_examples=500, deadline=None)
+@given(one=PRINTED, two=PRINTED)
+def test_any_printed_colours_differ_as_in_colour_science(one, two):
+    """CIEDE2000 of hues as arrows is that of hues as angles, but where noise decides in the other code: at its two steps.
+
+    Those are opposite hues, and hues that mirror each other on both sides of 0 degrees; the pairs of test_color.py hold them.
+    """
+    cross, mirror = one.a * two.b - one.b * two.a, one.a * two.b + one.b * two.a
+    opposite = abs(cross) < 1e-9 and one.a * two.a + one.b * two.b < 0
+    mirrored = abs(mirror) < 1e-9 and one.b * two.b < 0
+    assume(not opposite and not mirrored)
+    definition = float(delta_E_CIE2000(np.array(one.as_list()), np.array(two.as_list())))
+    assert pytest.approx(definition, abs=SAME_FORMULA) == ciede2000(one, two)
 
 
 def hues(one: Lab, two: Lab) -> tuple[float, float]:

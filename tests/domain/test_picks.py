@@ -11,9 +11,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from lots.domain.color import DEFAULT_WEIGHTS
 from lots.domain.picks import StockLot, StockSpool, pick
 from lots.domain.shade import ColorLimits
 from lots.domain.values import Lab
+from tests.tolerances import SAME_RULE
 
 RULE = ColorLimits("CIE76")
 START = datetime(2026, 1, 1, tzinfo=UTC)
@@ -139,6 +141,19 @@ def test_a_pair_counts_by_the_larger_of_both_ways(formula):
         refused = pick(stock, 2000, (less + more) / 2, rule)
         assert (False, more) == (refused.possible, refused.nearest.match_max)
         assert more == pick(stock, 2000, more, rule).largest_pair
+
+
+@pytest.mark.parametrize("formula", DEFAULT_WEIGHTS)
+def test_a_pick_tells_the_difference_that_the_pair_has_anywhere_else(formula):
+    """All pairs are compared at once here and one by one elsewhere: a limit of what one pair is told there lets it through here."""
+    rule, dice = ColorLimits(formula), np.random.default_rng(4)
+    for _ in range(50):
+        one, other = (Lab(*(WHITE.as_list() + dice.normal(0, 0.7, 3))) for _ in "12")
+        stock = [lot(1, one, 1000), lot(2, None, 500), lot(3, other, 1000)]
+        apart = max(rule.delta_e(one, other), rule.delta_e(other, one))
+        found = pick(stock, 2000, apart, rule)
+        assert (1, 3) == found.lots
+        assert pytest.approx(apart, abs=SAME_RULE) == found.largest_pair
 
 
 @pytest.mark.parametrize("days", [200, 10, 1], ids=["a-lot-a-day", "many-lots-a-day", "all-on-one-day"])
