@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from importlib import resources
 from typing import Any
 
@@ -111,6 +112,14 @@ class Api(flask_smorest.Api):  # type: ignore[misc]  # flask-smorest ships no ty
         errors.register(self._app)
 
 
+class Application(Flask):
+    """A Flask application all of whose functions are plain ones, so that none needs to be looked at, at each call, for being asynchronous."""
+
+    def ensure_sync(self, func: Callable[..., Any]) -> Callable[..., Any]:
+        """Returns the function as it is."""
+        return func
+
+
 def create_app(settings: Settings | None = None) -> Flask:
     """Returns the WSGI application on the database that `settings` name; an empty one gets its tables.
 
@@ -122,7 +131,7 @@ def create_app(settings: Settings | None = None) -> Flask:
     chosen = settings or load_settings()
     logs.set_up(chosen.log, chosen.log_level)
     prepare_database(chosen.database, _STATEMENT_S)
-    app = Flask("lots", static_folder=None)
+    app = Application("lots", static_folder=None)
     app.json.sort_keys = False  # type: ignore[attr-defined]  # of the default provider
     app.config.update(
         API_TITLE="Filament lots",

@@ -20,6 +20,10 @@ class Contract:
     def __init__(self, app: Flask) -> None:
         if not self.served:
             self.served.update(app.test_client().get("/v1/openapi.json").get_json())
+            for name, schema in self.served["components"]["schemas"].items():
+                # An answer has the fields that are documented and no others; only a refusal may tell more.
+                if name != "Problem":
+                    schema.setdefault("additionalProperties", False)
         self.document = self.served
         # A path without a template comes before one that would match it too (OpenAPI 3.1, Paths Object).
         ordered = sorted(self.document["paths"].items(), key=lambda item: item[0].count("{"))

@@ -5,12 +5,23 @@ from __future__ import annotations
 from functools import partial
 from typing import Any
 
-from flask import jsonify, request
+from flask import request
 from marshmallow import Schema, ValidationError, fields, validate, validates_schema
 
 from lots.api.exposure import ExposureSchema
 from lots.api.fields import MAX_ID, Instant, Number, Numbers, Said, Strict, Text, Truth, Whole
-from lots.api.http import ALL, Desk, PageArgs, Resource, page_answer, page_schema, person
+from lots.api.http import (
+    ALL,
+    LIST,
+    OBJECT,
+    Desk,
+    PageArgs,
+    Resource,
+    as_worked_out,
+    page_answer,
+    page_schema,
+    person,
+)
 from lots.api.purchasing import NUMBER
 from lots.api.receiving import LotLineSchema
 from lots.api.shades import LAB, ConditionsArgs, ConditionsSchema, SpectrumSchema, spectrum_field
@@ -60,6 +71,7 @@ class ColorArgs(ReadingArgs):
     spectrum = spectrum_field()
     conditions = fields.Nested(ReadConditionsArgs, required=True, error_messages={"required": "This is needed."})
     plaque = Text(120, allow_none=True, metadata={"description": "which plaque or place was read"})
+    across_fields = True
 
     @validates_schema(pass_original=True, skip_on_field_errors=False)
     def one_color(self, _: Any, sent: Any, **__: Any) -> None:
@@ -256,6 +268,20 @@ class ManyStoredSchema(Schema):
     lots = fields.List(fields.Nested(LotAfterSchema), required=True)
 
 
+class StoredColumnsSchema(Schema):
+    """What was given to each reading, in the order in which they were sent."""
+
+    id = fields.List(fields.Integer(), required=True)
+    warnings = fields.List(fields.List(fields.Nested(WarningSchema)), required=True)
+
+
+class ColumnsStoredSchema(Schema):
+    """Readings that came as columns, with where each of their lots stands now."""
+
+    columns = fields.Nested(StoredColumnsSchema, required=True)
+    lots = fields.List(fields.Nested(LotAfterSchema), required=True)
+
+
 class VoidArgs(Strict):
     """Why a reading does not count, and which takes its place."""
 
@@ -280,25 +306,30 @@ class ReadingFilterArgs(PageArgs):
     kind = Text(20, one_of=CHARACTERISTICS, metadata={"description": "of these only"})
 
 
-_ONE, _MANY = OneStoredSchema(), ManyStoredSchema()
+_LOTS = LotAfterSchema(many=True)
 
 
 def _serve(path: str, kind: str, schema: type[Strict], who: tuple[str, ...], what: str) -> None:
     """Adds the path for one kind of reading. They differ in nothing but their fields, their rule and who may send them."""
 
     class Readings(Resource):
-        def post(self, items: list[dict[str, Any]], as_list: bool) -> Any:
-            stored = bench.record(kind, items, person().name, as_list=as_list)
-            if as_list:
-                return jsonify(_MANY.dump(stored)), 201
-            return jsonify(_ONE.dump({**stored["items"][0], "lot": stored["lots"][0]})), 201
+        def post(self, items: list[dict[str, Any]], form: str) -> Any:
+            stored = bench.record(kind, items, person().name, as_list=form != OBJECT)
+            readings, lots = stored["items"], _LOTS.dump(stored["lots"])
+            if form == OBJECT:
+                return as_worked_out({**readings[0], "lot": lots[0]}, 201)
+            if form == LIST:
+                return as_worked_out({"items": readings, "lots": lots}, 201)
+            given = {name: [reading[name] for reading in readings] for name in ("id", "warnings")}
+            return as_worked_out({"columns": given, "lots": lots}, 201)
 
     Readings.who = {"POST": who}
     Readings.post.__doc__ = (
-        f"{what}\n\nOne object, or a list: all are stored or none. Each lot is judged in the same transaction."
+        f"{what}\n\nOne object, a list, or a list as columns with an array for each field: all are stored or none. "
+        "Each lot is judged in the same transaction."
     )
-    both = {"oneOf": [OneStoredSchema, ManyStoredSchema]}
-    answered = desk.response(201, both)(Readings.post)
+    any_of_them = {"oneOf": [OneStoredSchema, ManyStoredSchema, ColumnsStoredSchema]}
+    answered = desk.response(201, any_of_them)(Readings.post)
     Readings.post = desk.one_or_many(schema(), partial(bench.faults_of, kind))(answered)  # type: ignore[method-assign]  # decorated once its kind is known
     Readings.__name__ = f"{kind.capitalize()}Readings"
     desk.route(path)(Readings)

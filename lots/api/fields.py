@@ -189,6 +189,11 @@ class LabelCode(Text):
         return text
 
 
+def moment_text(moment: datetime) -> str:
+    """Returns a moment as it is answered: RFC 3339 in UTC."""
+    return moment.astimezone(UTC).isoformat().replace("+00:00", "Z")
+
+
 class Instant(fields.Field[datetime]):
     """A moment as RFC 3339 with an offset, such as 2026-11-25T14:00:00+01:00; answered in UTC."""
 
@@ -213,9 +218,7 @@ class Instant(fields.Field[datetime]):
             raise ValidationError(Said(f"There is no such time: {error}.", hint)) from None
 
     def _serialize(self, value: Any, attr: str | None, obj: Any, **kw: Any) -> str | None:
-        if value is None:
-            return None
-        return value.astimezone(UTC).isoformat().replace("+00:00", "Z")  # type: ignore[no-any-return]  # fields are given anything
+        return None if value is None else moment_text(value)
 
 
 class Numbers(fields.List[float]):

@@ -32,7 +32,8 @@ def register(app: Flask) -> None:
 
 
 def _guarded(answer: Response) -> Response:
-    answer.headers.update(HEADERS)
+    # No answer has any of them yet, so none needs to be looked for.
+    answer.headers.extend(HEADERS)
     page = _DOCS if request.path == "/docs" else _PAGE
     # A page that has said what it needs itself keeps its word.
     answer.headers.setdefault("Content-Security-Policy", page if answer.mimetype == "text/html" else _NOTHING)

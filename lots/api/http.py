@@ -9,16 +9,16 @@ from collections.abc import Callable, Collection, Iterable
 from typing import Any, ClassVar, NoReturn
 from urllib.parse import urlencode
 
-from flask import Response, request
+from flask import Response, current_app, request
 from flask.views import MethodView
 from flask_smorest import Blueprint
 from marshmallow import Schema, ValidationError, fields
 from webargs.flaskparser import FlaskParser
 
-from lots.api import csv_out
+from lots.api import columns, csv_out
 from lots.api.entry import admitted, person
 from lots.api.errors import ProblemSchema, faults_from, http_problem, problem
-from lots.api.fields import Strict, Text, WrittenWhole
+from lots.api.fields import Strict, Text, WrittenWhole, moment_text
 from lots.desks import access
 from lots.desks.access import ROLES, Answer
 from lots.desks.errors import Fault, Invalid
@@ -27,6 +27,10 @@ from lots.desks.trouble import Clash
 ALL = ROLES
 _MAX_DEPTH = 32
 _MAX_LIST = 5_000
+# The forms in which readings come.
+OBJECT, LIST, COLUMNS = "object", "list", "columns"
+# By which a request says that it wants an answer only if something changed, or did not (RFC 9110, 13.1).
+_CONDITIONS = {"HTTP_IF_NONE_MATCH", "HTTP_IF_MATCH", "HTTP_IF_MODIFIED_SINCE", "HTTP_IF_UNMODIFIED_SINCE"}
 _KEY = re.compile(r'"?([\x21\x23-\x7e]{1,255})"?')
 
 
@@ -46,6 +50,8 @@ class Resource(MethodView):
     """A path. `who` says which roles may use each of its methods; admin may use all. A method without a row answers 403 to everyone else."""
 
     who: ClassVar[dict[str, tuple[str, ...]]] = {}
+    # Of what GET answers where that is a page of a list; found when the path is registered.
+    row_of_page: ClassVar[Schema | None] = None
 
     def dispatch_request(self, **kwargs: Any) -> Any:
         """Answers a request: token, role, then the method, a repeated POST from the answer kept."""
@@ -59,9 +65,10 @@ class Resource(MethodView):
             return _once(lambda: _as_response(answer(**kwargs)))
         response = _as_response(answer(**kwargs))
         if request.method in ("GET", "HEAD") and response.status_code == 200:
-            response = csv_out.as_asked(response, csv_out.answered_item(getattr(self, "get")), self.csv_leaves_out())  # noqa: B009  # not every resource has one
+            response = csv_out.as_asked(response, self.row_of_page, self.csv_leaves_out())
             response.add_etag()  # of its text, where it has no version of its own
-        return response.make_conditional(request) if response.get_etag()[0] else response
+        conditional = response.get_etag()[0] and not _CONDITIONS.isdisjoint(request.environ)
+        return response.make_conditional(request) if conditional else response
 
     def csv_leaves_out(self) -> Collection[str]:
         """Fields of a list's rows that have no column in its CSV, by what the request asks for."""
@@ -186,6 +193,10 @@ class Parser(FlaskParser):
 
     DEFAULT_UNKNOWN_BY_LOCATION = {"json": None, "query": "raise", "headers": "exclude", "path": None}
 
+    def load_querystring(self, req: Any, schema: Schema) -> Any:
+        """Returns the query; what stands twice in it was refused before."""
+        return req.args.to_dict()
+
     def load_json(self, req: Any, schema: Schema) -> Any:
         """Returns the body."""
         return read_json()
@@ -225,6 +236,7 @@ class Desk(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
                 method: Any = getattr(view, name.lower())
                 named = {"roles": roles, "operation_id": f"{name.lower()}{view.__name__}"}
                 method._apidoc = {**getattr(method, "_apidoc", {}), **named}
+            view.row_of_page = csv_out.answered_item(getattr(view, "get", None))
             return register(view)
 
         return decorate
@@ -236,22 +248,29 @@ class Desk(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
     def one_or_many(
         self, schema: Schema, of_the_rest: Callable[[dict[int, Any]], list[Fault]] = lambda _: []
     ) -> Callable[[Any], Any]:
-        """Decorates a method that takes one object or a list of them: it is given (items, whether they came as a list).
+        """Decorates a method that takes one object, a list of them, or a list as columns: it is given (items, the form they came in).
 
         Args:
             of_the_rest: asked, where some objects of a list cannot be read, what is wrong with the others, by their places; so that
                 whoever sent the list is told everything at once.
         """
+        forms = [schema, {"type": "array", "items": schema}, columns.documented(schema, _MAX_LIST)]
         doc = {
             "requestBody": {
                 "required": True,
-                "content": {"application/json": {"schema": {"oneOf": [schema, {"type": "array", "items": schema}]}}},
+                "content": {"application/json": {"schema": {"oneOf": forms}}},
             }
         }
 
         def decorate(method: Any) -> Any:
             def read(self_: Any, *args: Any, **kwargs: Any) -> Any:
                 body = read_json()
+                if columns.is_columns(body):
+                    items = columns.load(schema, body, _MAX_LIST, of_the_rest)
+                    try:
+                        return method(self_, items, COLUMNS, *args, **kwargs)
+                    except Invalid as invalid:
+                        raise Invalid(*map(columns.in_column, invalid.faults)) from None
                 many = isinstance(body, list)
                 if many and not 1 <= len(body) <= _MAX_LIST:
                     raise Invalid(
@@ -269,7 +288,7 @@ class Desk(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
                         {n: item for n, item in enumerate(error.valid_data or ()) if n not in unread} if unread else {}
                     )
                     raise_invalid(error.messages, schema, further=of_the_rest(read_well) if read_well else ())
-                return method(self_, items if many else [items], many, *args, **kwargs)
+                return method(self_, items if many else [items], LIST if many else OBJECT, *args, **kwargs)
 
             read.__doc__, read.__name__ = method.__doc__, method.__name__
             read._apidoc = getattr(method, "_apidoc", {})  # type: ignore[attr-defined]  # where flask-smorest keeps its docs
@@ -298,6 +317,14 @@ def _document_shared(doc: dict[str, Any], info: dict[str, Any], *, method: str, 
             {"in": "header", "name": "If-Match", "required": True, "schema": {"type": "string"}, "description": text}
         )
     return doc
+
+
+def as_worked_out(view: dict[str, Any], status: int = 200) -> Response:
+    """Returns an answer that is JSON already but for its moments, without a schema that goes over it field by field.
+
+    For what is asked at every spool, and for long lists; the tests hold every answer against the schema it is documented by.
+    """
+    return Response(current_app.json.dumps(view, default=moment_text), status, mimetype="application/json")
 
 
 class PageArgs(Strict):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import logging
 import re
@@ -102,7 +103,12 @@ def request_id() -> str | None:
 def route() -> str | None:
     """Returns the path of this request as it stands in the documentation, such as /v1/lots/{number}; None when none is served there."""
     rule = request.url_rule
-    return None if rule is None else re.sub(r"<(?:[^:<>]*:)?(\w+)>", r"{\1}", rule.rule)
+    return None if rule is None else _documented(rule.rule)
+
+
+@functools.cache  # one entry for each path that is served
+def _documented(rule: str) -> str:
+    return re.sub(r"<(?:[^:<>]*:)?(\w+)>", r"{\1}", rule)
 
 
 def method() -> str:

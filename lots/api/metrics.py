@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
@@ -77,10 +78,13 @@ def register(
         registry=registry,
     )
 
+    # The library looks a label up with care each time; they are few, so what it found is kept.
+    counter, timer = functools.cache(requests.labels), functools.cache(durations.labels)
+
     def count(answer: Response) -> Response:
         route = logs.route() or "none"
-        requests.labels(logs.method(), route, f"{answer.status_code // 100}xx").inc()
-        durations.labels(route).observe(logs.seconds())
+        counter(logs.method(), route, f"{answer.status_code // 100}xx").inc()
+        timer(route).observe(logs.seconds())
         return answer
 
     def shown() -> Response:

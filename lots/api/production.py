@@ -9,7 +9,7 @@ from marshmallow import Schema, fields
 
 from lots.api.errors import problem
 from lots.api.fields import Instant, Number, Strict, Text, WrittenNumber, WrittenTruth
-from lots.api.http import Desk, PageArgs, Resource, page_answer, page_schema, person
+from lots.api.http import Desk, PageArgs, Resource, as_worked_out, page_answer, page_schema, person
 from lots.api.purchasing import NUMBER
 from lots.api.receiving import page_args
 from lots.desks import clearing, production
@@ -236,7 +236,7 @@ class SpoolClearance(Resource):
     @desk.response(200, ClearanceSchema)
     def get(self, args: dict[str, Any], code: str) -> Any:
         """Say whether a spool may be loaded for a use, with every reason against it, cautions and settings."""
-        return clearing.clearance(code, Ask(**args))
+        return as_worked_out(clearing.clearance(code, Ask(**args)))
 
 
 @desk.route("/loads")

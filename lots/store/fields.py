@@ -4,9 +4,21 @@ from __future__ import annotations
 
 import json
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Any
 
 from peewee import TextField
+
+
+@lru_cache(maxsize=1024)  # the readings of a list were taken and recorded at few moments
+def _in_utc(moment: datetime) -> str:
+    if moment.tzinfo is None:
+        raise ValueError(f"{moment!r} has no offset from UTC")
+    return moment.astimezone(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
+
+
+# As json.loads reads text, without looking each time whether it is some.
+_read = json.JSONDecoder().decode
 
 
 class Instant(TextField):
@@ -14,11 +26,7 @@ class Instant(TextField):
 
     def db_value(self, value: datetime | None) -> str | None:
         """Returns `2026-11-25T12:00:00.000000Z` for an aware datetime."""
-        if value is None:
-            return None
-        if value.tzinfo is None:
-            raise ValueError(f"{value!r} has no offset from UTC")
-        return value.astimezone(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
+        return None if value is None else _in_utc(value)
 
     def python_value(self, value: str | None) -> datetime | None:
         """Returns an aware datetime in UTC."""
@@ -34,4 +42,4 @@ class Json(TextField):
 
     def python_value(self, value: str | None) -> Any:
         """Returns the document."""
-        return None if value is None else json.loads(value)
+        return None if value is None else _read(value)

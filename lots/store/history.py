@@ -218,7 +218,11 @@ def stored(cover: Cover, numbers: Iterable[int]) -> dict[int, dict[str, Any]]:
     wanted = sorted(set(numbers))
     found: dict[int, dict[str, Any]] = {}
     for start in range(0, len(wanted), _AT_ONCE):
-        found |= _read(cover, cover.model.id.in_(wanted[start : start + _AT_ONCE]))
+        part = wanted[start : start + _AT_ONCE]
+        # Rows stored together have numbers in a row; to name each one would take longer than to read them.
+        in_a_row = part[-1] - part[0] + 1 == len(part)
+        key = cover.model.id
+        found |= _read(cover, key.between(part[0], part[-1]) if in_a_row else key.in_(part))
     return found
 
 

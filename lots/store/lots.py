@@ -258,11 +258,27 @@ def spool(code: str) -> Any:
     return _spools_with_lots().where(Spool.code == code).first()
 
 
+# What a clearance asks of a lot and its grade; each further document would be read at every spool for nothing.
+TO_CHECK = (
+    *(
+        Lot.id,
+        Lot.grade,
+        Lot.supplier_lot,
+        Lot.received_at,
+        Lot.judged_at,
+        Lot.standing,
+        Lot.by_hand,
+        Lot.by_hand_reason,
+    ),
+    *(Lot.uses, Lot.why, Lot.concessions, Lot.lab, Lot.flow_factor, Lot.shrinkage, Lot.shrinkage_uncertainty),
+    *(Grade.id, Grade.shade, Grade.cautions, Grade.shelf_life_days, Grade.open_life_days),
+    *(LimitsRevision.id, LimitsRevision.body, ShadeRevision.id, ShadeRevision.conditions),
+    *(Delivery.id, Delivery.received_at),
+)
+
+
 def _spool_to_check() -> Any:
-    lot = [field for field in Lot._meta.sorted_fields if field is not Lot.figures]
-    revisions = (LimitsRevision.id, LimitsRevision.body, ShadeRevision.id, ShadeRevision.conditions)
-    wanted = Spool.select(Spool, *lot, Grade, *revisions, Delivery.id, Delivery.received_at)
-    return _joined(wanted).where(Spool.code == given("code"))
+    return _joined(Spool.select(Spool, *TO_CHECK)).where(Spool.code == given("code"))
 
 
 _SPOOL = Prepared(_spool_to_check)

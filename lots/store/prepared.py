@@ -1,8 +1,8 @@
-"""Queries that are asked at every request: written once in the query language, compiled once, then only run."""
+"""Queries that are asked at every request: written once in the query language, compiled once, then only run. And many rows stored at once."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from types import SimpleNamespace
 from typing import Any
 
@@ -58,6 +58,29 @@ class Prepared:
             sql, parameters = query.sql()
             self._compiled[kind] = (sql, tuple(parameters), _maker(query))
         return self._compiled[kind]
+
+
+def insert(model: Any, rows: Sequence[Mapping[str, Any]]) -> list[int]:
+    """Stores rows in one statement and returns their numbers in the same order.
+
+    The query language would work out the SQL value by value, which takes twenty times as long as storing them; here it is one row's
+    places as often as there are rows.
+
+    Args:
+        rows: at least one, each with a value for every column of the model but its number; together at most 32,766 values, which is what
+            SQLite takes.
+    """
+    fields = [field for field in model._meta.sorted_fields if not isinstance(field, AutoField)]
+    values = [field.db_value(row[field.name]) for row in rows for field in fields]
+    quote, mark = db.obj.quote, db.obj.param
+    table, number, *columns = (
+        f"{quote[0]}{name}{quote[1]}"
+        for name in (model._meta.table_name, "id", *(field.column_name for field in fields))
+    )
+    places = ", ".join([f"({', '.join([mark] * len(fields))})"] * len(rows))
+    sql = f"INSERT INTO {table} ({', '.join(columns)}) VALUES {places} RETURNING {number}"  # noqa: S608  # names of our own columns
+    # Numbers rise in the order of the rows within a statement; in which order an engine hands them back is not promised.
+    return sorted(row[0] for row in db.execute_sql(sql, values).fetchall())
 
 
 def _maker(query: Any) -> _Made:

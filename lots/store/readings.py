@@ -10,7 +10,7 @@ from peewee import JOIN, chunked, fn
 
 from lots.store.models import Instrument, Lot, Reading, ReadingExclusion, ReadingVoid, Spool
 from lots.store.paging import Page, page
-from lots.store.prepared import Prepared, given
+from lots.store.prepared import Prepared, given, insert
 
 
 def whole(known_at: datetime | None = None) -> Any:
@@ -38,12 +38,7 @@ def whole(known_at: datetime | None = None) -> Any:
 
 def add(rows: Sequence[dict[str, Any]]) -> list[int]:
     """Stores readings and returns their numbers in the same order. One query for every thousand."""
-    # Numbers rise in the order of the rows within a statement; in which order an engine hands them back is not promised.
-    return [
-        number
-        for part in chunked(rows, 1_000)
-        for number in sorted(row[0] for row in Reading.insert_many(part).returning(Reading.id).tuples().execute())
-    ]
+    return [number for part in chunked(rows, 1_000) for number in insert(Reading, part)]
 
 
 def find(number: int) -> Any:
