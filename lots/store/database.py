@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import importlib
 from collections.abc import Iterator
-from contextlib import AbstractContextManager, contextmanager, nullcontext
+from contextlib import AbstractContextManager, contextmanager
+from typing import Any
 
 from peewee import Database, DatabaseError, DatabaseProxy, IntegrityError, OperationalError
 from playhouse.db_url import parse
 from playhouse.pool import MaxConnectionsExceeded, PooledSqliteDatabase
 
-from lots.store.turns import NoTurn, turn
+from lots.store.groups import Groups, NotKept
+from lots.store.turns import NoTurn
 
 db = DatabaseProxy()
 # How long one who writes waits for the others, s.
@@ -39,7 +41,7 @@ class ReadOnly(Unavailable):
 _TROUBLES = {"SQLITE_FULL": Full, "53100": Full, "SQLITE_READONLY": ReadOnly, "25006": ReadOnly}
 
 
-def trouble(error: DatabaseError) -> Unavailable | None:
+def trouble(error: BaseException) -> Unavailable | None:
     """Returns what an engine's error means to who asked; None when it is a fault of the program or of the data."""
     # SQLite rolls back by itself where it finds no room, so that the rollback which follows fails for another reason: ask what came first.
     first: BaseException | None = error
@@ -79,6 +81,14 @@ def open_database(url: str, statement_s: float | None = None) -> None:
         raise ValueError(f"The database URL must start with sqlite:/// or postgresql://, not {scheme}:")
 
 
+class _File(PooledSqliteDatabase):  # type: ignore[misc]  # the library's types end here
+    """A file of SQLite, with those who write to it."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.writers = Groups(self)
+
+
 def _sqlite(url: str) -> Database:
     path = parse(url)["database"]
     if not path or path == ":memory:":
@@ -90,7 +100,7 @@ def _sqlite(url: str) -> Database:
         "busy_timeout": round(1000 * PATIENCE_S),
     }
     # Opening a file and setting it up takes longer than most requests, so connections are kept, and each used by one thread after the other.
-    pool: Database = PooledSqliteDatabase(
+    pool: Database = _File(
         path,
         pragmas=pragmas,
         lock_type="IMMEDIATE",
@@ -172,10 +182,12 @@ def transaction(patience_s: float = PATIENCE_S) -> Iterator[None]:
         Unavailable: the database is locked, `Full`, `ReadOnly`, or gone.
     """
     try:
-        with _turn(patience_s), db.atomic():
+        with _writing(patience_s):
             yield
     except NoTurn:
         raise Unavailable("others write to the database all the time") from None
+    except NotKept as lost:
+        raise (trouble(lost.first) if lost.first else None) or Unavailable(str(lost)) from lost
     except IntegrityError as error:
         raise Clash(str(error)) from error
     except DatabaseError as error:
@@ -185,10 +197,10 @@ def transaction(patience_s: float = PATIENCE_S) -> Iterator[None]:
         raise meant from error
 
 
-def _turn(patience_s: float) -> AbstractContextManager[None]:
-    if locks_rows() or db.in_transaction():
-        return nullcontext()
-    return turn(db.obj.database, patience_s)
+def _writing(patience_s: float) -> AbstractContextManager[Any]:
+    # PostgreSQL brings those who commit together by itself; a file that is being made has no other writer.
+    writers: Groups | None = getattr(db.obj, "writers", None)
+    return db.atomic() if writers is None or db.in_transaction() else writers.member(patience_s)
 
 
 def locks_rows() -> bool:
