@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
 from importlib import resources
 from typing import Any
@@ -99,9 +100,25 @@ a licensed or competent engineer."""
 
 
 class Api(flask_smorest.Api):  # type: ignore[misc]  # flask-smorest ships no types
-    """The API with problem documents (RFC 9457) as its error bodies."""
+    """The API with problem documents (RFC 9457) as its error bodies; its document is written when somebody first asks for it."""
 
     ERROR_SCHEMA = errors.ProblemSchema
+
+    def __init__(self, app: Flask) -> None:
+        # Writing the document takes a good part of the time that starting would take.
+        self._unwritten: list[Callable[[], None]] = []
+        self._writing = threading.Lock()
+        super().__init__(app)
+
+    def document_later(self, write: Callable[[], None]) -> None:
+        """Keeps a part of the document to be written with the rest."""
+        self._unwritten.append(write)
+
+    def _openapi_json(self) -> Response:
+        with self._writing:
+            while self._unwritten:
+                self._unwritten.pop(0)()
+        return super()._openapi_json()  # type: ignore[no-any-return]  # the same
 
     def _register_responses(self) -> None:
         self.DEFAULT_RESPONSE_CONTENT_TYPE = "application/problem+json"

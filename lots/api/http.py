@@ -6,6 +6,7 @@ import hashlib
 import json
 import re
 from collections.abc import Callable, Collection, Iterable
+from functools import partial
 from typing import Any, ClassVar, NoReturn
 from urllib.parse import urlencode
 
@@ -240,6 +241,10 @@ class Desk(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
             return register(view)
 
         return decorate
+
+    def register_views_in_doc(self, api: Any, *args: Any, **kwargs: Any) -> None:
+        """Documents the paths once the document is asked for."""
+        api.document_later(partial(super().register_views_in_doc, api, *args, **kwargs))
 
     def arguments(self, schema: Any, **options: Any) -> Callable[[Any], Any]:
         """Reads arguments by a schema that is made once: given its class, the library would make one for every request."""

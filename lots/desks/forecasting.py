@@ -5,9 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from datetime import timedelta
-from typing import Any
-
-import numpy as np
+from typing import TYPE_CHECKING, Any
 
 from lots.desks import clock, drift, series
 from lots.desks.bridging import Bridges, bridges, read_on, steps
@@ -17,10 +15,12 @@ from lots.desks.words import counted
 from lots.domain.agreed import Limits, limits_from
 from lots.domain.drift import Analysis
 from lots.domain.figures import MEASURES, limit_on
-from lots.domain.forecast import ColorModel, Forecast, History, by_measures, by_verdicts
 from lots.domain.values import Lab
 from lots.store import catalog as rows_of
 from lots.store import series as store
+
+if TYPE_CHECKING:
+    from lots.domain.forecast import Forecast, History
 
 # Measures that the model follows, each against its own limit; colour is followed as a whole.
 _FOLLOWED = ("diameter.mean", "shrinkage.x", "shrinkage.y", "shrinkage.z", "bond.mean", "bond.control_ratio")
@@ -35,6 +35,9 @@ def forecast(supplier_id: int, grade_id: int) -> dict[str, Any]:
     Raises:
         NotFound: no such supplier or grade.
     """
+    # Here and below: it brings numpy, which would take a tenth of the time that starting takes.
+    from lots.domain.forecast import by_verdicts
+
     supplier, grade = found("supplier", supplier_id), found("grade", grade_id)
     rows = series.originals(store.lots_of(supplier_id=supplier.id, grade_id=grade.id))
     kept = store.newest_baselines(supplier_id=supplier.id, grade_id=grade.id).get((supplier.id, grade.id))
@@ -70,6 +73,10 @@ def _measured(
     rows: Sequence[Any], ended: Sequence[Any], kept: Any, agreed: Limits, grade: Any, shade: Any, seed: str
 ) -> Forecast | None:
     """The forecast from figures; the draws are seeded by whose lots they are, so that asking again answers the same."""
+    import numpy as np
+
+    from lots.domain.forecast import ColorModel, by_measures
+
     used = {name for needs in agreed.required().values() for name in needs}
     histories: dict[str, tuple[History, Any]] = {}
     ties = bridges(rows, agreed)
@@ -90,6 +97,8 @@ def _measured(
 
 def _history(part: Stretch, analysis: Analysis) -> History:
     """The lots that still speak for the supplier: since its latest change, where that goes on."""
+    from lots.domain.forecast import History
+
     moving = [signal for signal in analysis.signals if signal.active and signal.side]
     start, walking = 0, False
     if moving:

@@ -7,8 +7,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations
 
-import numpy as np
-
 from lots.domain.components import Group
 from lots.domain.ellipsoid import Ellipsoid, confidence_ellipsoid
 from lots.domain.limits import BINARY_NOISE
@@ -177,6 +175,9 @@ def _accepted_more(
 
 def _exact_p(strata: Sequence[Stratum]) -> float:
     """How likely accepted lots are to fall as unevenly as this among two suppliers that are accepted alike within each stratum."""
+    # As in the other places: only a program that reckons with series pays for loading it.
+    import numpy as np
+
     chances, least = [1.0], 0
     for s in strata:
         accepted, lots = s.x1 + s.x2, s.n1 + s.n2
