@@ -143,8 +143,8 @@ def _one_grade(
     parts = {name: cut for name in MEASURES if (cut := series.stretches(rows, name, ties))}
     # Scatter is told from the most lots read alike; where a supplier goes, from its latest.
     longest = {name: max(cut, key=lambda part: len(part.values)) for name, cut in parts.items()}
-    groups = {name: [_group(row, name) for row in part.rows] for name, part in longest.items()}
-    variances = {name: components(groups[name], CONFIDENCE) for name in _SPREAD if name in groups}
+    groups = {name: [_group(row, name) for row in longest[name].rows] for name in _SPREAD if name in longest}
+    variances = {name: components(each, CONFIDENCE) for name, each in groups.items()}
     analyses = [
         (cut[-1], drift.analysed(cut[-1], kept, limit_on(name, agreed, nominal))) for name, cut in parts.items()
     ]

@@ -61,25 +61,38 @@ def stretches(rows: Sequence[Any], measure: str, bridges: Bridges = NONE) -> lis
         bridges: the changes of instrument that retained plaques read on both bridge under the grade's limits; by default none.
     """
     found: list[Stretch] = []
+    kind, read = measure.partition(".")[0], None
     for number, row in enumerate(rows, start=1):
-        figure = row.figures.get("measures", {}).get(measure)
+        figures = row.figures
+        figure = figures.get("measures", {}).get(measure)
         if figure is None:
             continue
-        key, sources = key_of(row, measure), _sources(row, measure)
         last = found[-1] if found else None
-        if last is None or last.keys[-1] != key:
-            crossing = _crossing(last, row, measure, sources, bridges)
-            if last is None or crossing is None or not crossing.bridged:
-                last = Stretch(measure, [], [], [], [], [], [], crossing)
-                found.append(last)
-            else:
-                last.crossings.append((number, row, crossing))
-            last.keys.append(key)
-            last.sources.extend(name for name in sources if name not in last.sources)
+        # Against and with what a lot was read seldom changes from one to the next: only then is it put into words.
+        if last is None or read != (row.reference, figures["sources"].get(kind)):
+            read = (row.reference, figures["sources"].get(kind))
+            last = _stretch_of(row, number, measure, found, bridges)
         last.numbers.append(number)
         last.rows.append(row)
         last.values.append(figure[0])
     return found
+
+
+def _stretch_of(row: Any, number: int, measure: str, found: list[Stretch], bridges: Bridges) -> Stretch:
+    """The stretch that a lot belongs to: the last one where it was read as that or across a bridge, else a new one."""
+    key, sources = key_of(row, measure), _sources(row, measure)
+    last = found[-1] if found else None
+    if last is not None and last.keys[-1] == key:
+        return last
+    crossing = _crossing(last, row, measure, sources, bridges)
+    if last is None or crossing is None or not crossing.bridged:
+        last = Stretch(measure, [], [], [], [], [], [], crossing)
+        found.append(last)
+    else:
+        last.crossings.append((number, row, crossing))
+    last.keys.append(key)
+    last.sources.extend(name for name in sources if name not in last.sources)
+    return last
 
 
 def _crossing(last: Stretch | None, row: Any, measure: str, sources: list[str], bridges: Bridges) -> Crossing | None:

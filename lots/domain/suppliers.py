@@ -281,7 +281,8 @@ def _freedom(n: int, own: bool) -> float:
 def _within(side: Mapping[str, Sequence[float]], strata: Sequence[str], own: bool) -> tuple[float, float]:
     """Variance pooled within strata, and its degrees of freedom."""
     df = math.fsum(_freedom(len(side[s]), own) for s in strata)
-    squares = math.fsum((value - _mean(side[s])) ** 2 for s in strata for value in side[s])
+    means = {s: _mean(side[s]) for s in strata}
+    squares = math.fsum((value - means[s]) ** 2 for s in strata for value in side[s])
     return (squares / df if df else 0.0), df
 
 

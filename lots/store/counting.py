@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from peewee import fn
+from peewee import SQL, fn
 
 from lots.store.models import Decision, Lot
 
 
 def lots_by_standing() -> dict[str, int]:
     """How many lots stand where; a standing that no lot has is left out. One query on an index."""
-    counted = Lot.select(Lot.standing, fn.COUNT(Lot.id).alias("lots")).group_by(Lot.standing)
+    # Rows, not their numbers: those do not stand in the index, and PostgreSQL would read the whole table for them.
+    counted = Lot.select(Lot.standing, fn.COUNT(SQL("*")).alias("lots")).group_by(Lot.standing)
     return {row.standing: row.lots for row in counted}
 
 

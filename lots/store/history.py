@@ -19,7 +19,7 @@ from lots.store import models, study_models
 from lots.store.database import db, locks_rows
 from lots.store.fields import Instant
 from lots.store.models import Chain, Event, Row
-from lots.store.paging import Page, page
+from lots.store.paging import Page, among, page
 
 # What can have been done, in the words of the trade. Phrases are never renamed: they stand in the entries, whose hashes cover them.
 WHATS = (
@@ -270,13 +270,9 @@ def _hold(chain: str) -> Any:
 
 def listed(filters: Mapping[str, Any], cursor: str | None, limit: int) -> Page:
     """A page of entries in the order they were made; `filters` as the contract names them. One query."""
-    query = Event.select()
+    query = among(Event.select(), Event, "at", filters.get("made_from"), filters.get("made_to"))
     for name, value in filters.items():
-        if name == "made_from":
-            query = query.where(Event.at >= value)
-        elif name == "made_to":
-            query = query.where(Event.at <= value)
-        else:
+        if name not in ("made_from", "made_to"):
             query = query.where(getattr(Event, name) == value)
     return page(query, Event.id, cursor, limit)
 

@@ -33,4 +33,10 @@ class Event(Row):
     hash = CharField(64)
 
     class Meta:
-        indexes = ((("chain", "number"), True), (("lot_id", "id"), False))
+        indexes = (
+            (("chain", "number"), True),
+            (("lot_id", "id"), False),
+            # One each: a page of what a person did, or of one kind, would else be looked for in the whole history.
+            (("by", "id"), False),
+            (("what", "id"), False),
+        )

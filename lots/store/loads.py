@@ -51,10 +51,16 @@ def listed(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
         if name == "spool_code":
             query = query.where(Spool.code == value)
         elif name == "open":
-            query = query.where(Load.unloaded_at.is_null(value))
+            query = query.where(Load.id.in_(_open()) if value else Load.unloaded_at.is_null(False))
         else:
             query = query.where(getattr(Load, name.removesuffix("_id")) == value)
     return page(query, Load.id, cursor, limit)
+
+
+def _open() -> Any:
+    """Numbers of the loads that have not ended, from their index: else SQLite would walk through all loads in the order of the page."""
+    still = Load.alias()
+    return still.select(still.id).where(still.unloaded_at.is_null())
 
 
 def refusals(cursor: str | None, limit: int) -> Page:
@@ -81,13 +87,15 @@ def held_by(machine: str, but: int) -> list[tuple[str, str]]:
         machine: its name as it was stated.
         but: the number of a spool to leave out.
     """
-    return [(load.spool.code, load.job) for load in _HELD.all(machine=machine, but=but)]
+    found = sorted(_HELD.all(machine=machine, but=but), key=lambda load: (load.loaded_at, load.id))
+    return [(load.spool.code, load.job) for load in found]
 
 
 def _held() -> Any:
-    query = Load.select(Load.id, Load.job, Spool.id, Spool.code).join(Spool)
+    # In no order: told one, SQLite would take the index that has it, and walk through all that the machine ever held.
+    query = Load.select(Load.id, Load.job, Load.loaded_at, Spool.id, Spool.code).join(Spool)
     here = (Load.machine == given("machine")) & Load.unloaded_at.is_null() & (Load.spool != given("but"))
-    return query.where(here).order_by(Load.loaded_at, Load.id)
+    return query.where(here)
 
 
 _HELD = Prepared(_held)
@@ -95,26 +103,25 @@ _HELD = Prepared(_held)
 
 def lots_in_job(job: str, shade_id: int | None, grade_id: int) -> list[Any]:
     """Lots of a shade (of a grade, where it has none) already used in a job, spliced spools' included, oldest first. One query."""
-    if shade_id is not None:
-        return _IN_JOB_BY_SHADE.all(job=job, shade=shade_id)
-    return _IN_JOB_BY_GRADE.all(job=job, grade=grade_id)
+    found = _IN_JOB.all(job=job)
+    same = [o for o in found if (o.grade.shade_id == shade_id if shade_id is not None else o.grade_id == grade_id)]
+    return sorted(same, key=lambda lot: (lot.received_at, lot.id))
 
 
-def _in_job(same: Any) -> Any:
+def _in_job() -> Any:
+    # By the job alone: told the shade or an order as well, SQLite would walk through all lots of that shade or grade to find these few.
     job = given("job")
     own = Load.select(Load.lot).where(Load.job == job)
     wound_on = SpoolLot.select(SpoolLot.lot).join(Load, on=(Load.spool == SpoolLot.spool)).where(Load.job == job)
-    query = (
+    return (
         Lot.select(Lot, Grade, ShadeRevision, LimitsRevision)
         .join(Grade)
         .switch(Lot)
         .join(ShadeRevision, JOIN.LEFT_OUTER)
         .switch(Lot)
         .join(LimitsRevision, JOIN.LEFT_OUTER)
-        .where((Lot.id.in_(own) | Lot.id.in_(wound_on)) & same)
+        .where(Lot.id.in_(own | wound_on))
     )
-    return query.order_by(Lot.received_at, Lot.id)
 
 
-_IN_JOB_BY_SHADE = Prepared(lambda: _in_job(Grade.shade == given("shade")))
-_IN_JOB_BY_GRADE = Prepared(lambda: _in_job(Lot.grade == given("grade")))
+_IN_JOB = Prepared(_in_job)

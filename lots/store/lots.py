@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Any
 
-from peewee import JOIN, SQL, fn
+from peewee import JOIN, SQL, NodeList, fn
 
 from lots.store.database import locks_rows
 from lots.store.models import (
@@ -22,7 +22,7 @@ from lots.store.models import (
     SpoolParent,
     Supplier,
 )
-from lots.store.paging import Page, page
+from lots.store.paging import Page, among, page
 from lots.store.prepared import Prepared, given
 from lots.store.spool_findings import inherited
 
@@ -56,13 +56,11 @@ def lock(numbers: Iterable[int]) -> dict[int, Any]:
 
 def listed(filters: dict[str, Any], cursor: str | None, limit: int, *, newest_first: bool = False) -> Page:
     """A page of lots in the order they were first recorded, or the other way round; `filters` as the contract names them."""
-    query = _with_names()
+    query = among(_with_names(), Lot, "received_at", filters.get("received_from"), filters.get("received_to"))
     for name, value in filters.items():
-        if name == "received_from":
-            query = query.where(Lot.received_at >= value)
-        elif name == "received_to":
-            query = query.where(Lot.received_at <= value)
-        elif name == "supplier_lot":
+        if name in ("received_from", "received_to"):
+            continue
+        if name == "supplier_lot":
             query = query.where(Lot.supplier_lot == value)
         else:
             query = query.where(getattr(Lot, name.removesuffix("_id")) == value)
@@ -123,10 +121,18 @@ def save_judgement(lot: Lot, values: dict[str, Any]) -> None:
 
 def in_stock(*, shade_id: int | None = None, grade_id: int | None = None) -> list[Any]:
     """Lots released for some use with filament left, of a shade or of a grade, in the order they came."""
-    left = Spool.select(Spool.lot).where(Spool.remaining_mass_g > 0)
     which = Grade.shade == shade_id if shade_id is not None else Lot.grade == grade_id
-    query = _with_names().where(which & Lot.standing.in_(("released", "restricted")) & Lot.id.in_(left))
-    return list(query.order_by(Lot.received_at, Lot.id))
+    query = _with_names().where(which & Lot.standing.in_(("released", "restricted")) & Lot.id.in_(_with_stock()))
+    return sorted(query, key=lambda lot: (lot.received_at, lot.id))
+
+
+# In words of SQL, as the index of what is in stock has it.
+_LEFT = Spool.remaining_mass_g > SQL("0")
+
+
+def _with_stock() -> Any:
+    """Numbers of the lots with filament left. A query of lots in the order they came would walk through all of them instead."""
+    return Spool.select(Spool.lot).where(_LEFT)
 
 
 def earlier(lot: Lot, standings: Sequence[str]) -> Iterable[Any]:
@@ -179,15 +185,7 @@ def deliveries(filters: dict[str, Any], cursor: str | None, limit: int, *, newes
     query = Delivery.select(Delivery, Lot, Supplier, Grade).join(Lot).join(Supplier).switch(Lot).join(Grade)
     if "lot_id" in filters:
         query = query.where(Delivery.lot == filters["lot_id"])
-    if "received_from" in filters or "received_to" in filters:
-        # By number, from the index of times: else SQLite would walk through all of them in the order of the page.
-        Then = Delivery.alias()
-        when = Then.select(Then.id)
-        if "received_from" in filters:
-            when = when.where(Then.received_at >= filters["received_from"])
-        if "received_to" in filters:
-            when = when.where(Then.received_at <= filters["received_to"])
-        query = query.where(Delivery.id.in_(when))
+    query = among(query, Delivery, "received_at", filters.get("received_from"), filters.get("received_to"))
     return page(query, Delivery.id, cursor, limit, newest_first=newest_first)
 
 
@@ -293,8 +291,10 @@ def spools_on_shelf(*, grade_id: int | None = None, shade_id: int | None = None,
     """Spools with filament left that are on no machine and whose lot may be loaded for some use, oldest lot first. One query."""
     which = Lot.grade == grade_id if grade_id is not None else Grade.shade == shade_id
     fit = Lot.standing.in_(("released", "restricted")) | (Lot.concessions != SQL("'[]'"))
-    query = _spools_with_lots().where(which & fit & (Spool.remaining_mass_g > 0) & Spool.machine.is_null())
-    return list(query.order_by(Lot.received_at, Lot.id, Spool.code).limit(most))
+    here = _LEFT & Spool.machine.is_null() & Lot.id.in_(_with_stock())
+    # Not the bare moment: SQLite would take lots in that order, and so all that ever came, to find the few in stock.
+    came = NodeList((Lot.received_at, SQL("|| ''")))
+    return list(_spools_with_lots().where(which & fit & here).order_by(came, Lot.id, Spool.code).limit(most))
 
 
 def note_life(spool: Spool, values: dict[str, Any]) -> None:

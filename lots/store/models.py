@@ -79,6 +79,7 @@ class Lot(Row):
             (("supplier", "grade", "received_at"), False),
             (("grade", "received_at"), False),
             (("received_at",), False),
+            (("supplier_lot",), False),
         )
         constraints = (
             Check("standing IN ('quarantined', 'released', 'restricted', 'blocked', 'returned', 'scrapped')"),
@@ -119,6 +120,8 @@ class Spool(Row):
 
 # A code typed in another case finds nothing, but is recognised.
 Spool.add_index(SQL("CREATE INDEX IF NOT EXISTS spool_code_lower ON spool (LOWER(code))"))
+# What is in stock is found among what is in stock, not among all that ever came.
+Spool.add_index(SQL("CREATE INDEX IF NOT EXISTS spool_in_stock ON spool (lot_id) WHERE remaining_mass_g > 0"))
 
 
 class SpoolParent(Row):
@@ -152,7 +155,7 @@ class Reading(Row):
     )
     spool = ForeignKeyField(Spool, backref="readings")
     lot = ForeignKeyField(Lot, backref="readings", index=False)
-    instrument = ForeignKeyField(Instrument, null=True)
+    instrument = ForeignKeyField(Instrument, null=True, index=False)  # the index below begins with it
     measured_at = Instant()
     recorded_at = Instant()
     recorded_by = CharField(120)

@@ -26,15 +26,15 @@ def _lots() -> Any:
     return (
         Lot.select(
             Lot.id,
-            Lot.supplier,
-            Lot.grade,
+            Lot.supplier.alias("supplier_id"),
+            Lot.grade.alias("grade_id"),
             Lot.supplier_lot,
             Lot.received_at,
             Lot.standing,
             Lot.figures,
             Lot.original,
-            Lot.resubmission_of,
-            Lot.limits_revision,
+            Lot.resubmission_of.alias("resubmission_of_id"),
+            Lot.limits_revision.alias("limits_revision_id"),
             ShadeRevision.revision.alias("reference"),
             LimitsRevision.revision.alias("limits"),
         )
@@ -60,7 +60,7 @@ def lots_of(
         query = query.where(Lot.received_at >= since)
     if until is not None:
         query = query.where(Lot.received_at <= until)
-    return list(query.order_by(Lot.received_at, Lot.id).objects())
+    return list(query.order_by(Lot.received_at, Lot.id).namedtuples())
 
 
 def purchases(grade_id: int | None, since: datetime | None, until: datetime | None) -> Iterator[tuple[Any, ...]]:

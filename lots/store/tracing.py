@@ -18,8 +18,12 @@ def _loads() -> Any:
 
 def loads_of_lot(lot_id: int) -> list[Any]:
     """Every load of a lot's filament, on its own spools and on spliced ones, in the order they were recorded. One query."""
-    spliced = SpoolLot.select(SpoolLot.spool).where(SpoolLot.lot == lot_id)
-    return list(_loads().where((Load.lot == lot_id) | Load.spool.in_(spliced)).order_by(Load.id))
+    # Two searches put together: of "this lot's or on such a spool" PostgreSQL makes a walk through all loads.
+    own, wound_on = Load.alias(), Load.alias()
+    numbers = own.select(own.id).where(own.lot == lot_id) | wound_on.select(wound_on.id).join(
+        SpoolLot, on=(SpoolLot.spool == wound_on.spool)
+    ).where(SpoolLot.lot == lot_id)
+    return list(_loads().where(Load.id.in_(numbers)).order_by(Load.id))
 
 
 def loads_of_job(job: str) -> list[Any]:
