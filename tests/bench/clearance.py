@@ -29,24 +29,24 @@ def run() -> None:
         app, tokens, _ = demo.build(Path(folder))
         # The lines of the log are written, as they are in use, but not to the screen.
         for name in ("lots", "waitress"):
-            logging.getLogger(name).handlers[0] = _Kept(logging.getLogger(name).handlers[0])
-        said = _asker(app, f"/v1/spools/{SPOOL}/clearance?use=cosmetic", tokens["production"])
+            logging.getLogger(name).handlers[0] = Kept(logging.getLogger(name).handlers[0])
+        said = asker(app, f"/v1/spools/{SPOOL}/clearance?use=cosmetic", tokens["production"])
         answer = json.loads(said())
         bare = Flask("bare")
         bare.get("/v1/spools/<code>/clearance")(lambda code: jsonify(answer))
         ways: dict[str, Callable[[], bytes]] = {
-            "bare Flask route": _asker(bare, f"/v1/spools/{SPOOL}/clearance?use=cosmetic"),
+            "bare Flask route": asker(bare, f"/v1/spools/{SPOOL}/clearance?use=cosmetic"),
             "clearance without a job": said,
-            "clearance for a job": _asker(
+            "clearance for a job": asker(
                 app, f"/v1/spools/{SPOOL}/clearance?use=cosmetic&job=J-1045", tokens["production"]
             ),
-            "no token: refused": _asker(app, f"/v1/spools/{SPOOL}/clearance?use=cosmetic"),
-            "a path that is not there": _asker(app, "/v1/nothing"),
+            "no token: refused": asker(app, f"/v1/spools/{SPOOL}/clearance?use=cosmetic"),
+            "a path that is not there": asker(app, "/v1/nothing"),
         }
         taken: dict[str, list[float]] = {name: [] for name in ways}
         for _ in range(ROUNDS):
             for name, ask in ways.items():
-                taken[name].append(_cpu(ask))
+                taken[name].append(cpu_s(ask))
         database.close()
     floor = taken["bare Flask route"]
     sys.stdout.write(f"{'':28}{'us CPU':>8}{'x bare':>8}   spread\n")
@@ -58,7 +58,7 @@ def run() -> None:
         )
 
 
-class _Kept(logging.StreamHandler[io.StringIO]):
+class Kept(logging.StreamHandler[io.StringIO]):
     """Formats every line as the server does, and keeps it off the screen."""
 
     def __init__(self, shown: logging.Handler) -> None:
@@ -66,7 +66,7 @@ class _Kept(logging.StreamHandler[io.StringIO]):
         self.setFormatter(shown.formatter)
 
 
-def _asker(app: Flask, path: str, token: str | None = None) -> Callable[[], bytes]:
+def asker(app: Flask, path: str, token: str | None = None) -> Callable[[], bytes]:
     """Returns what sends one request to a WSGI application, as a server would, and gives the body back."""
     headers = {"Authorization": f"Bearer {token}"} if token else {}
     plain = EnvironBuilder(path=path, base_url="http://127.0.0.1:8080", headers=headers).get_environ()
@@ -83,7 +83,7 @@ def _asker(app: Flask, path: str, token: str | None = None) -> Callable[[], byte
     return ask
 
 
-def _cpu(ask: Callable[[], bytes]) -> float:
+def cpu_s(ask: Callable[[], bytes]) -> float:
     """CPU of one request, s, the mean of many."""
     began = time.process_time()
     for _ in range(REQUESTS):

@@ -18,7 +18,7 @@ from lots.app import create_app
 from lots.desks import access
 from lots.settings import Settings
 from lots.store import database
-from tests.bench.clearance import _asker, _Kept
+from tests.bench.clearance import Kept, asker
 from tests.shop import SIMPLE_LIMITS, Shop
 
 ROUNDS, REQUESTS, WARM = 25, 100, 10
@@ -98,7 +98,7 @@ def run() -> None:
         fill(files[MANY], MANY, lots=MANY // 250, spools=MANY // 25, loads=MANY // 25)
         path = f"/v1/spools/{code}/clearance?use=cosmetic"
         asked = {"without a job": path, "for a job and a machine": f"{path}&job=J-1&machine=P1"}
-        ways = {name: _asker(shop.app, path, shop.tokens["production"]) for name, path in asked.items()}
+        ways = {name: asker(shop.app, path, shop.tokens["production"]) for name, path in asked.items()}
         taken: dict[tuple[str, int], list[tuple[float, float]]] = {(n, r): [] for n in ways for r in files}
         for number in range(ROUNDS):
             # Whichever file comes first in a round comes second in the next.
@@ -122,7 +122,7 @@ def _shop(file: Path) -> tuple[Shop, str]:
     """Three released lots, two of them used for a job, and the code of a spool of the first."""
     app = create_app(Settings(database=f"sqlite:///{file}"))
     logger = logging.getLogger("lots")
-    logger.handlers[0] = _Kept(logger.handlers[0])
+    logger.handlers[0] = Kept(logger.handlers[0])
     database.connect()
     tokens = {role: access.add_token(role, role) for role in access.ROLES}
     database.disconnect()

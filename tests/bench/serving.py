@@ -27,7 +27,7 @@ from flask import Flask, jsonify
 from lots import demo
 from lots.settings import Settings
 from lots.store import database
-from tests.bench.clearance import SPOOL, _asker, _cpu, _Kept
+from tests.bench.clearance import SPOOL, Kept, asker, cpu_s
 from tests.trust.serving import free_port
 
 ROUNDS, SECONDS, CONNECTIONS = 5, 3.0, (4, 8)
@@ -44,11 +44,11 @@ def run() -> None:
         app, tokens, loaded = demo.build(folder)
         # The lines of the log are written, as they are in use, but not to the screen.
         logger = logging.getLogger("lots")
-        logger.handlers[0] = _Kept(logger.handlers[0])
-        ours, token = _asker(app, PATH, tokens["production"]), tokens["production"]
+        logger.handlers[0] = Kept(logger.handlers[0])
+        ours, token = asker(app, PATH, tokens["production"]), tokens["production"]
         body, request = ours(), _request(token)
         (folder / "answer.json").write_bytes(body)
-        ways = {OURS: ours, BARE: _asker(_bare(body), PATH)}
+        ways = {OURS: ours, BARE: asker(_bare(body), PATH)}
         shop = {"LOTS_DATABASE": f"sqlite:///{loaded['path']}"}
         with _served(_OURS, folder, **shop) as one, _served(_BARE, folder) as other:
             servers = {OURS: one, BARE: other}
@@ -257,7 +257,7 @@ def _rounds(
     for number in range(ROUNDS):
         # Whoever goes first in a round goes second in the next.
         for name in sorted(servers, reverse=bool(number % 2)):
-            alone[name].append(_cpu(ways[name]))
+            alone[name].append(cpu_s(ways[name]))
             for connections in CONNECTIONS:
                 found[name, connections].append(_asked(servers[name], connections, request))
     return found, alone
