@@ -69,10 +69,16 @@ def find_change(z: Series) -> Change | None:
         >>> find_change([0.0, 0.0, 1.0, 2.0, 3.0])
         Change(kind='ramp', index=2, size=1.0, at_end=3.0, gain=14.0)
     """
+    import numpy as np
+
     x = as_series(z)
     if not len(x):
         return None
-    step, ramp = _step(x), _ramp(x)
+    changed = np.arange(len(x), 0, -1, dtype=float)
+    total = _from_here_on(x)
+    step = _best(total, changed)
+    # A ramp's changed points lie 1, 2, 3, ... slopes off: the sum of sums from each point on is 1 x_1 + 2 x_2 + ... for every beginning at once.
+    ramp = _best(_from_here_on(total), (changed[::-1] ** 2).cumsum()[::-1])
     kind: Literal["step", "ramp"] = "ramp" if ramp[2] > step[2] + BINARY_NOISE else "step"
     index, size, gain = ramp if kind == "ramp" else step
     if gain <= BINARY_NOISE:
@@ -80,35 +86,18 @@ def find_change(z: Series) -> Change | None:
     return Change(kind, index, size, size * (len(x) - index) if kind == "ramp" else size, gain)
 
 
-def _step(x: Array) -> tuple[int, float, float]:
-    """First point, height and gain of the best step: the mean of the points from there on, and their number times its square."""
-    import numpy as np
+def _best(products: Array, squares: Array) -> tuple[int, float, float]:
+    """First point, size and gain of the best change of one shape: least squares through zero from each point on.
 
-    changed = np.arange(len(x), 0, -1)
-    total = _from_here_on(x)
-    gain = total**2 / changed
-    index = int(gain.argmax())
-    return index, float(total[index] / changed[index]), float(gain[index])
-
-
-def _ramp(x: Array) -> tuple[int, float, float]:
-    """First point, slope and gain of the best ramp, whose changed points lie 1, 2, 3, ... slopes off.
-
-    Least squares through zero: the sum of 1 x_1 + 2 x_2 + ... over the sum of squares 1 + 4 + 9 + ... A sum of sums from each point on is
-    the first of these for every beginning at once.
+    Args:
+        products: the sum of points times shape, from each point on.
+        squares: the sum of squares of the shape.
     """
-    import numpy as np
-
-    changed = np.arange(len(x), 0, -1, dtype=float)
-    squares = changed * (changed + 1) * (2 * changed + 1) / 6
-    weighed = _from_here_on(_from_here_on(x))
-    gain = weighed**2 / squares
+    gain = products**2 / squares
     index = int(gain.argmax())
-    return index, float(weighed[index] / squares[index]), float(gain[index])
+    return index, float(products[index] / squares[index]), float(gain[index])
 
 
 def _from_here_on(x: Array) -> Array:
     """The sum of each point and all after it."""
-    import numpy as np
-
-    return np.cumsum(x[::-1])[::-1]
+    return x[::-1].cumsum()[::-1]

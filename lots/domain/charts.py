@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import accumulate
 from typing import TYPE_CHECKING
 
 from lots.domain.limits import BINARY_NOISE
@@ -15,10 +14,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
     Series = Sequence[float] | Array
-
-# Index of a point and the side on which it lies beyond its limit: +1 above, -1 below.
-Signal = tuple[int, int]
 
 # Mean range of two standard normal values (d2), which turns a mean moving range into a standard deviation.
 MR_D2 = 2 / math.sqrt(math.pi)
@@ -60,43 +57,59 @@ class Individuals:
 # Arrays have no single answer to "equal?", so charts are not compared.
 @dataclass(frozen=True, slots=True, eq=False)
 class Chart:
-    """What a chart plots, its limits at every point, and the points beyond them; all of one length.
+    """What a chart plots and its limits at every point; all of one length.
 
     Args:
         statistic: what is plotted, in baseline sigma about the baseline mean.
         upper, lower: limits at each point, in the same unit.
-        signals: (index, side) of each point strictly beyond a limit, in order; side is +1 above and -1 below.
     """
 
     statistic: Array
     upper: Array
     lower: Array
-    signals: tuple[Signal, ...]
 
     def __post_init__(self) -> None:
         if not len(self.statistic) == len(self.upper) == len(self.lower):
             raise ValueError("a chart needs a limit on either side for every point")
 
+    @property
+    def above(self) -> Flags:
+        """Whether each point lies strictly beyond its upper limit, and so signals."""
+        return self.statistic > self.upper + BINARY_NOISE
+
+    @property
+    def below(self) -> Flags:
+        """Whether each point lies strictly beyond its lower limit."""
+        return self.statistic < self.lower - BINARY_NOISE
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CusumChart:
-    """Both one-sided sums of a tabular CUSUM and the points at which one is beyond the decision interval.
+    """Both one-sided sums of a tabular CUSUM and their limit.
 
     Args:
         high: sums of departures upwards, in baseline sigma, >= 0.
         low: sums of departures downwards, in baseline sigma, >= 0 too: it grows as values fall.
         decision_interval: limit of both sums, in baseline sigma.
-        signals: (index, side) of each sum strictly beyond it, in order; +1 for the high and -1 for the low sum.
     """
 
     high: Array
     low: Array
     decision_interval: float
-    signals: tuple[Signal, ...]
 
     def __post_init__(self) -> None:
         if len(self.high) != len(self.low):
             raise ValueError("a CUSUM has both sums at every point")
+
+    @property
+    def above(self) -> Flags:
+        """Whether the high sum lies strictly beyond the decision interval at each point, and so signals."""
+        return self.high > self.decision_interval + BINARY_NOISE
+
+    @property
+    def below(self) -> Flags:
+        """The same of the low sum."""
+        return self.low > self.decision_interval + BINARY_NOISE
 
 
 def individuals(values: Series) -> Individuals:
@@ -146,14 +159,15 @@ def shewhart(z: Series, limit: float = 3.0) -> Chart:
         Shewhart 1931, Economic Control of Quality of Manufactured Product; NIST/SEMATECH e-Handbook, 6.3.2.
 
     Example:
-        >>> shewhart([0.2, -3.5, 3.0]).signals
-        ((1, -1),)
+        >>> shewhart([0.2, -3.5, 3.0]).below.tolist()
+        [False, True, False]
     """
     import numpy as np
 
     _positive(limit=limit)
     x = as_series(z)
-    return _between(x, np.full(len(x), limit))
+    limits = np.full(len(x), limit)
+    return Chart(x, limits, -limits)
 
 
 def ewma(z: Series, weight: float = 0.2, width: float = 2.7, *, start: float = 0.0, steady: bool = False) -> Chart:
@@ -179,8 +193,8 @@ def ewma(z: Series, weight: float = 0.2, width: float = 2.7, *, start: float = 0
 
     Example:
         >>> chart = ewma([1.0, 1.0, 1.0], weight=0.5, width=3.0)
-        >>> chart.statistic.tolist(), [round(float(end), 3) for end in chart.upper], chart.signals
-        ([0.5, 0.75, 0.875], [1.5, 1.677, 1.718], ())
+        >>> chart.statistic.tolist(), [round(float(end), 3) for end in chart.upper]
+        ([0.5, 0.75, 0.875], [1.5, 1.677, 1.718])
     """
     import numpy as np
 
@@ -190,11 +204,15 @@ def ewma(z: Series, weight: float = 0.2, width: float = 2.7, *, start: float = 0
     if not math.isfinite(start):
         raise ValueError(f"start must be a finite number, got {start!r}")
     x = as_series(z)
-    # Each average needs the one before, so this goes point by point; at 100,000 points that takes some hundredths of a second.
-    averages = accumulate(x.tolist(), lambda before, value: before + weight * (value - before), initial=start)
-    settled = np.ones(len(x)) if steady else 1 - (1 - weight) ** (2.0 * np.arange(1, len(x) + 1))
+    averages, kept, reach = weight * x, 1 - weight, 1
+    averages[:1] += kept * start
+    # An average of so many points and what is left of the one that ends before them is the average of twice as many.
+    while reach < len(x) and kept > 0:
+        averages[reach:] += kept * averages[:-reach]
+        kept, reach = kept * kept, 2 * reach
+    settled = np.ones(len(x)) if steady else 1 - np.full(len(x), (1 - weight) ** 2).cumprod()
     limits = width * np.sqrt(weight / (2 - weight) * settled)
-    return _between(np.fromiter(averages, float, len(x) + 1)[1:], limits)
+    return Chart(averages, limits, -limits)
 
 
 def cusum(z: Series, reference_value: float = 0.5, decision_interval: float = 5.0) -> CusumChart:
@@ -220,16 +238,14 @@ def cusum(z: Series, reference_value: float = 0.5, decision_interval: float = 5.
 
     Example:
         >>> chart = cusum([0.0, 2.5, 2.5, 2.5, -0.5])
-        >>> chart.high.tolist(), chart.low.tolist(), chart.signals
-        ([0.0, 2.0, 4.0, 6.0, 5.0], [0.0, 0.0, 0.0, 0.0, 0.0], ((3, 1),))
+        >>> chart.high.tolist(), chart.low.tolist(), chart.above.tolist()
+        ([0.0, 2.0, 4.0, 6.0, 5.0], [0.0, 0.0, 0.0, 0.0, 0.0], [False, False, False, True, False])
     """
     _positive(decision_interval=decision_interval)
     if not (math.isfinite(reference_value) and reference_value >= 0):
         raise ValueError(f"reference_value must be a finite number, 0 or more, got {reference_value!r}")
     x = as_series(z)
-    high, low = _one_sided(x - reference_value), _one_sided(-x - reference_value)
-    beyond = decision_interval + BINARY_NOISE
-    return CusumChart(high, low, decision_interval, _signals(high > beyond, low > beyond))
+    return CusumChart(_one_sided(x - reference_value), _one_sided(-x - reference_value), decision_interval)
 
 
 def began_by_cusum(chart: CusumChart, index: int, side: int) -> int:
@@ -284,12 +300,6 @@ def as_series(values: Series, *, least: int = 0, name: str = "values") -> Array:
     return found
 
 
-def _between(statistic: Array, limits: Array) -> Chart:
-    """A chart with limits at the same distance on both sides of 0."""
-    above, below = statistic > limits + BINARY_NOISE, statistic < -limits - BINARY_NOISE
-    return Chart(statistic, limits, -limits, _signals(above, below))
-
-
 def _one_sided(steps: Array) -> Array:
     """The sum of steps that never falls below zero: their running total less its lowest value so far, the 0 before the first included."""
     import numpy as np
@@ -297,13 +307,6 @@ def _one_sided(steps: Array) -> Array:
     total = np.cumsum(steps)
     above_lowest = total - np.minimum(np.minimum.accumulate(total), 0.0)
     return np.where(above_lowest > BINARY_NOISE, above_lowest, 0.0)
-
-
-def _signals(above: NDArray[np.bool_], below: NDArray[np.bool_]) -> tuple[Signal, ...]:
-    """Points beyond a limit in order of time; where one is beyond both, above comes first."""
-    found = [(index, 1) for index in above.nonzero()[0].tolist()]
-    found += [(index, -1) for index in below.nonzero()[0].tolist()]
-    return tuple(sorted(found, key=lambda signal: (signal[0], -signal[1])))
 
 
 def _positive(**numbers: float) -> None:

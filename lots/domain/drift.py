@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,7 +12,7 @@ from lots.domain.charts import Chart, CusumChart, cusum, ewma, individuals, shew
 from lots.domain.hotelling import contributions, covariance, phase2_limit, t_squared
 from lots.domain.limits import BINARY_NOISE, Limit
 from lots.domain.projection import LEAST_LOTS, Projection, project
-from lots.domain.run_rules import RuleSignal, run_rules
+from lots.domain.run_rules import run_rules
 from lots.domain.trend import MannKendall, TheilSen, mann_kendall, theil_sen
 
 # Lots that a baseline needs to be used at all, and to be firm. Common practice, no source.
@@ -23,8 +23,6 @@ EWMA_WEIGHT, EWMA_WIDTH = 0.2, 2.7
 CUSUM_REFERENCE, CUSUM_INTERVAL = 0.5, 5.0
 # False alarms of T2 as rare as those of three sigma; a trend is called at this level of the Mann-Kendall test.
 T2_ALPHA, TREND_ALPHA = 0.0027, 0.01
-# These say that something is odd about the lots, not that they moved: alternating, too even, or of two kinds.
-PATTERNS = ("N4", "N7", "N8")
 # A change that ended must explain its lots better than one that goes on by this much, in sigma squared: 3 sigma.
 PLAINLY_BACK = 9.0
 # Points that lie before the one which completes a rise of six.
@@ -79,7 +77,15 @@ class Charts:
     individuals: Chart
     ewma: Chart
     cusum: CusumChart
-    rules: tuple[RuleSignal, ...]
+
+    def called(self, side: int) -> dict[str, np.ndarray]:
+        """Which lots each chart and run rule called on one side, 0 for an odd pattern, in the order in which they are told."""
+        charts: dict[str, Chart | CusumChart] = {}
+        if side:
+            charts = {"individuals": self.individuals, "ewma": self.ewma, "cusum": self.cusum}
+        calls = {name: chart.above if side > 0 else chart.below for name, chart in charts.items()}
+        # N1 is the individuals chart under another name.
+        return calls | {rule: marks for rule, marks in run_rules(self.z, side).items() if rule != "N1"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,12 +119,17 @@ class Signal:
 class Analysis:
     """What can be said of one measure over one stretch of lots read alike. Parts are None where there is too little to say them."""
 
+    values: np.ndarray
     baseline: Baseline | None
     charts: Charts | None
     signals: tuple[Signal, ...]
     trend: MannKendall | None
-    slope: TheilSen | None
     projection: Projection | None
+
+    @property
+    def slope(self) -> TheilSen | None:
+        """The slope of the whole stretch, worked out whenever it is asked for: where no trend is told, few ask."""
+        return None if self.trend is None else theil_sen(self.values)
 
 
 def analyse(
@@ -140,35 +151,29 @@ def analyse(
     x = np.asarray(values, dtype=float)
     if baseline is None:
         baseline = baseline_from(x[:PROVISIONAL_FROM].tolist(), chosen=False)
-    enough = len(x) >= 3
-    trend, slope = (mann_kendall(x), theil_sen(x)) if enough else (None, None)
+    trend = mann_kendall(x) if len(x) >= 3 else None
     charts = None if baseline is None or not len(x) else _charts((x - baseline.mean) / baseline.sigma)
-    signals = _signals(x, charts, baseline, trend, slope)
-    return Analysis(baseline, charts, signals, trend, slope, _projection(x, signals, trend, limit, unit, first))
+    signals = _signals(x, charts, baseline, trend)
+    return Analysis(x, baseline, charts, signals, trend, _projection(x, signals, trend, limit, unit, first))
 
 
 def _charts(z: np.ndarray) -> Charts:
-    return Charts(
-        z,
-        shewhart(z),
-        ewma(z, EWMA_WEIGHT, EWMA_WIDTH),
-        cusum(z, CUSUM_REFERENCE, CUSUM_INTERVAL),
-        run_rules(z),
-    )
+    return Charts(z, shewhart(z), ewma(z, EWMA_WEIGHT, EWMA_WIDTH), cusum(z, CUSUM_REFERENCE, CUSUM_INTERVAL))
 
 
 def _signals(
-    x: np.ndarray, charts: Charts | None, baseline: Baseline | None, trend: MannKendall | None, slope: TheilSen | None
+    x: np.ndarray, charts: Charts | None, baseline: Baseline | None, trend: MannKendall | None
 ) -> tuple[Signal, ...]:
     found: list[Signal] = []
     if charts is not None and baseline is not None:
         for side in (1, -1, 0):
             found += _episodes(charts, baseline, side)
     last = len(x) - 1
-    if trend is None or slope is None or trend.p >= TREND_ALPHA or slope.slope == 0:
+    slope = theil_sen(x).slope if trend is not None and trend.p < TREND_ALPHA else 0.0
+    if slope == 0:
         return _in_order(found)
-    side = 1 if slope.slope > 0 else -1
-    whole = Signal(side, last, last, True, (Call("trend", last),), "ramp", 0, slope.slope, slope.slope * last)
+    side = 1 if slope > 0 else -1
+    whole = Signal(side, last, last, True, (Call("trend", last),), "ramp", 0, slope, slope * last)
     told = next((s for s in found if s.side == side and s.active), None)
     if baseline is not None and not baseline.steady and not baseline.chosen:
         # Lots that stand in and drift themselves lie on both sides of their own mean: what the charts make of that is the trend.
@@ -193,49 +198,37 @@ def _episodes(charts: Charts, baseline: Baseline, side: int) -> list[Signal]:
     found: list[Signal] = []
     fresh, start = charts, 0
     while True:
-        seen, back = _until_back(fresh, start, baseline, side)
+        called = fresh.called(side)
+        runs, back = _until_back(fresh.z, called, side)
         whole = start + len(fresh.z) == len(charts.z)
-        if back is None and whole:
-            return [*found, *seen]
+        if back is not None or whole:
+            found += [_signal(fresh.z, called, start, baseline, side, run) for run in runs]
         if back is not None:
-            found += seen
-            start += back
-            ahead = _AHEAD
+            start, ahead = start + back, _AHEAD
+        elif whole:
+            return found
         else:
-            ahead *= 2
+            ahead *= 4
         # Charting only some lots ahead, more where these show no return, keeps a series that comes and goes linear in its lots.
         fresh = _charts(charts.z[start : start + ahead])
 
 
 # Lots that are charted at first after a return; any number gives the same signals.
-_AHEAD = 64
+_AHEAD = 256
+# The first lot after the run before, the first and the last lot of a run of called lots.
+Run = tuple[int, int, int]
 
 
-def _until_back(charts: Charts, start: int, baseline: Baseline, side: int) -> tuple[list[Signal], int | None]:
-    """Signals up to the first from which lots came plainly back, and the index of the first lot after it; None where none did."""
-    calls = _calls(charts, side)
+def _until_back(z: np.ndarray, called: Mapping[str, np.ndarray], side: int) -> tuple[list[Run], int | None]:
+    """Runs of called lots up to the first from which lots came plainly back, and the index of the first lot after it; None where none did."""
     found, after = [], 0
-    for first, last in _runs(sorted(calls)):
-        end = _back_after(charts.z, side, after, first, last) if side else last
-        found.append(_signal(charts.z, start, baseline, side, (after, first, end), calls))
+    for first, last in _runs(np.logical_or.reduce(list(called.values()))):
+        end = _back_after(z, side, after, first, last) if side else last
+        found.append((after, first, end))
         after = end + 1
         if end < last:
             return found, after
     return found, None
-
-
-def _calls(charts: Charts, side: int) -> dict[int, list[Call]]:
-    """What called each lot on one side."""
-    calls: dict[int, list[Call]] = {}
-    for name, chart in (("individuals", charts.individuals), ("ewma", charts.ewma), ("cusum", charts.cusum)):
-        for index, where in chart.signals:
-            if where == side:
-                calls.setdefault(index, []).append(Call(name, index))
-    for rule in charts.rules:
-        # N1 is the individuals chart under another name.
-        if rule.rule != "N1" and rule.side == side and (side == 0) == (rule.rule in PATTERNS):
-            calls.setdefault(rule.index, []).append(Call(rule.rule, rule.index))
-    return calls
 
 
 def _back_after(z: np.ndarray, side: int, after: int, first: int, last: int) -> int:
@@ -244,11 +237,13 @@ def _back_after(z: np.ndarray, side: int, after: int, first: int, last: int) -> 
     Both are steps from where the change began when it was called: one that ended, one that goes on. Of each beginning with the first
     lots that show it, so that a later lot never moves it.
     """
+    if first == last:
+        return last
     began = min(_change(z, side, after, first, first)[0], first)
-    total = np.maximum(0.0, np.cumsum(side * z[began : last + 1]))
+    total = np.maximum(0.0, (side * z[began : last + 1]).cumsum())
     gain = (total**2 / np.arange(1, len(total) + 1))[first - began :]
-    over = np.flatnonzero(np.maximum.accumulate(gain) > gain + PLAINLY_BACK)
-    return first + int(np.argmax(gain[: over[0]])) if len(over) else last
+    over = (np.maximum.accumulate(gain) > gain + PLAINLY_BACK).nonzero()[0]
+    return first + int(gain[: over[0]].argmax()) if len(over) else last
 
 
 def _change(z: np.ndarray, side: int, after: int, first: int, end: int) -> tuple[int, str, float, float]:
@@ -257,7 +252,7 @@ def _change(z: np.ndarray, side: int, after: int, first: int, end: int) -> tuple
     if change and change.size * side > 0:
         return after + change.index, change.kind, change.size, change.at_end
     # A larger change the other way came before: take the lots since then, whose sum goes furthest this way.
-    sums = side * np.cumsum(z[after : end + 1][::-1])
+    sums = side * z[after : end + 1][::-1].cumsum()
     most = int(sums.argmax())
     if sums[most] > 0:
         height = side * float(sums[most]) / (most + 1)
@@ -269,47 +264,38 @@ def _change(z: np.ndarray, side: int, after: int, first: int, end: int) -> tuple
 
 
 def _signal(
-    z: np.ndarray,
-    start: int,
-    baseline: Baseline,
-    side: int,
-    run: tuple[int, int, int],
-    calls: Mapping[int, list[Call]],
+    z: np.ndarray, called: Mapping[str, np.ndarray], start: int, baseline: Baseline, side: int, run: Run
 ) -> Signal:
-    """The signal of a run of called lots, (after, first, end) within `z`, whose first lot has the index `start` in the stretch."""
+    """The signal of a run of called lots within `z`, whose first lot has the index `start` in the stretch."""
     after, first, end = run
     active = end == len(z) - 1
     began, kind, size, departure = _change(z, side, after, first, end) if side else (first, "pattern", 0.0, 0.0)
     if side and not active and began == end:
         kind = "single"
-    earliest: dict[str, Call] = {}
-    for index in range(first, end + 1):
-        for call in calls.get(index, ()):
-            earliest.setdefault(call.chart, replace(call, index=start + index))
-    called = tuple(earliest.values())
-    began = start + min(began, first)
+    # Each chart's earliest call; charts that called one lot stay in the order in which they are told.
+    earliest = [(int(marks[first : end + 1].argmax()), name) for name, marks in called.items()]
+    calls = [Call(name, start + first + at) for at, name in earliest if called[name][first + at]]
     return Signal(
         side,
         start + first,
         start + end,
         active,
-        called,
+        tuple(sorted(calls, key=lambda call: call.index)),
         kind,
-        began,
+        start + min(began, first),
         size * baseline.sigma,
         departure * baseline.sigma,
     )
 
 
-def _runs(indices: Sequence[int]) -> list[tuple[int, int]]:
-    """Consecutive indices as (first, last); one lot in between that no chart called does not part them."""
-    found: list[tuple[int, int]] = []
-    for index in indices:
-        if found and index - found[-1][1] <= 2:
-            found[-1] = (found[-1][0], index)
-        else:
-            found.append((index, index))
-    return found
+def _runs(called: np.ndarray) -> list[tuple[int, int]]:
+    """Runs of called lots as (first, last); one lot in between that no chart called does not part them."""
+    indices = called.nonzero()[0]
+    if not len(indices):
+        return []
+    parted = (indices[1:] - indices[:-1] > 2).nonzero()[0]
+    first, last = [0, *(parted + 1).tolist()], [*parted.tolist(), -1]
+    return list(zip(indices[first].tolist(), indices[last].tolist(), strict=True))
 
 
 def _projection(
@@ -323,7 +309,7 @@ def _projection(
     if start is None:
         return None
     start = min(start, max(0, len(x) - LEAST_LOTS))
-    return project(x[start:].tolist(), first + start, limit, unit)
+    return project(x[start:], first + start, limit, unit)
 
 
 @dataclass(frozen=True, slots=True)
@@ -336,14 +322,20 @@ class ColorBaseline:
     chosen: bool
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Together:
-    """Hotelling's T2 of each lot's colour, its limit, and for each lot beyond it what each coordinate adds, dL* da* db*."""
+    """Hotelling's T2 of each lot's colour, its limit, the lots `beyond` it, and what each coordinate adds to those, dL* da* db* in rows."""
 
     statistic: np.ndarray
     limit: float
-    signals: tuple[tuple[int, tuple[float, ...]], ...]
+    beyond: np.ndarray
+    parts: np.ndarray
     n: int
+
+    @property
+    def signals(self) -> Iterator[tuple[int, list[float]]]:
+        """Each lot beyond the limit with its parts, in order."""
+        return zip(self.beyond.tolist(), self.parts.tolist(), strict=True)
 
 
 def color_baseline(rows: Sequence[Sequence[float]], *, chosen: bool) -> ColorBaseline | None:
@@ -381,6 +373,5 @@ def together(rows: Sequence[Sequence[float]], baseline: ColorBaseline | None) ->
     except ValueError:
         return None
     most = phase2_limit(baseline.n, table.shape[1], T2_ALPHA)
-    beyond = [int(i) for i in np.flatnonzero(statistic > most)]
-    parts = tuple((i, contributions(table[i], mean, matrix)) for i in beyond)
-    return Together(statistic, most, parts, baseline.n)
+    beyond = (statistic > most).nonzero()[0]
+    return Together(statistic, most, beyond, contributions(table[beyond], mean, matrix), baseline.n)

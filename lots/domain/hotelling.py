@@ -139,15 +139,15 @@ def phase2_limit(n: int, p: int, alpha: float) -> float:
     return p * (n + 1) * (n - 1) / (n * (n - p)) * float(fdtri(p, n - p, 1 - alpha))
 
 
-def contributions(row: Series, mean: Series, covariance: Table) -> tuple[float, ...]:
-    """Returns for each variable how much smaller T2 were without it.
+def contributions(rows: Table, mean: Series, covariance: Table) -> NDArray[np.float64]:
+    """Returns for each row and variable how much smaller T2 were without that variable.
 
     Args:
-        row: one observation.
-        mean, covariance: of the baseline, in the order of the row.
+        rows: one row per observation; may be none.
+        mean, covariance: of the baseline, in the order of the columns.
 
     Returns:
-        d_j = T2 - T2 without variable j, each >= 0. Their sum is T2 only where the variables are independent.
+        One row per observation: d_j = T2 - T2 without variable j, each >= 0. Their sum is T2 only where the variables are independent.
 
     Raises:
         ValueError: sizes that do not fit, a value that is not finite, or a covariance that is singular.
@@ -161,15 +161,16 @@ def contributions(row: Series, mean: Series, covariance: Table) -> tuple[float, 
         Runger, Alt and Montgomery 1996, Communications in Statistics - Theory and Methods 25(10), 2203-2213.
 
     Example:
-        >>> contributions([3.0, 0.0], [0.0, 0.0], [[1.0, 0.0], [0.0, 4.0]])
-        (9.0, 0.0)
+        >>> contributions([[3.0, 0.0], [1.0, 4.0]], [0.0, 0.0], [[1.0, 0.0], [0.0, 4.0]]).tolist()
+        [[9.0, 0.0], [1.0, 4.0]]
     """
+    import numpy as np
+
     centre = as_series(mean, least=1, name="mean")
-    x = as_series(row, name="row")
-    _fits(len(x), len(centre))
+    x = _table(rows, least=0)
+    _fits(x.shape[1], len(centre))
     inverse = _inverse(covariance, len(centre))
-    weighed = inverse @ (x - centre)
-    return tuple((weighed**2 / inverse.diagonal()).tolist())
+    return np.asarray(np.einsum("ij,jk->ik", x - centre, inverse) ** 2 / inverse.diagonal())
 
 
 def one_sample(rows: Table, mean0: Series) -> OneSample:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from lots.domain.limits import BINARY_NOISE, Limit
+
+if TYPE_CHECKING:
+    from lots.domain.charts import Series
 
 # A line through fewer lots than this has hardly anything left to tell its own scatter by. Common practice, no source.
 LEAST_LOTS = 5
@@ -39,9 +42,7 @@ class Projection:
     says: str
 
 
-def project(
-    values: Sequence[float], first: int, limit: Limit | None, unit: str, confidence: float = 0.95
-) -> Projection | None:
+def project(values: Series, first: int, limit: Limit | None, unit: str, confidence: float = 0.95) -> Projection | None:
     """Returns where lots that move along a straight line reach their limit; None for fewer than LEAST_LOTS.
 
     Args:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
@@ -14,9 +13,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from lots.domain.charts import Series
-
-    Flags = NDArray[np.bool_]
+    from lots.domain.charts import Flags, Series
 
 # Nelson's tests 1 to 8, and the shorter run of the Western Electric handbook, whose other rules are N1, N5 and N6.
 RULES: Mapping[str, str] = MappingProxyType(
@@ -32,56 +29,21 @@ RULES: Mapping[str, str] = MappingProxyType(
         "WE4": "eight points in a row on one side of the centre",
     }
 )
-_WAY = {"N3": {1: "rising", -1: "falling"}}
-_SIDE = {1: "above", -1: "below"}
 
 
-@dataclass(frozen=True, slots=True)
-class RuleSignal:
-    """A rule and the point that completes its pattern.
-
-    Args:
-        rule: a code of RULES.
-        index: of the completing point, 0-based, >= 0.
-        side: +1 above the centre or rising, -1 below or falling; 0 for the rules that have no side (N4, N7, N8).
-
-    Raises:
-        ValueError: an unknown rule or side, or a negative index.
-    """
-
-    rule: str
-    index: int
-    side: int
-
-    def __post_init__(self) -> None:
-        if self.rule not in RULES:
-            raise ValueError(f"rule must be one of {', '.join(RULES)}, got {self.rule!r}")
-        if self.index < 0 or self.side not in (-1, 0, 1):
-            raise ValueError(f"a signal has an index of 0 or more and side -1, 0 or +1, got {self!r}")
-
-    @property
-    def says(self) -> str:
-        """The rule in words, with its side.
-
-        Example:
-            >>> RuleSignal("N3", 5, -1).says
-            'six points in a row, each further the same way: falling'
-        """
-        return RULES[self.rule] + (f": {_WAY.get(self.rule, _SIDE)[self.side]}" if self.side else "")
-
-
-def run_rules(z: Series) -> tuple[RuleSignal, ...]:
-    """Returns every point that completes the pattern of a rule, in order of time and then of RULES.
+def run_rules(z: Series, side: int) -> dict[str, Flags]:
+    """Returns for each rule of a side whether each point completes its pattern; rules in the order of RULES.
 
     Args:
         z: (value - baseline mean) / baseline sigma, in time order; may be empty.
+        side: +1 for patterns above the centre or rising, -1 below or falling, 0 for those that have no side (N4, N7, N8).
 
     Raises:
-        ValueError: a value is not finite.
+        ValueError: a value is not finite, or there is no such side.
 
     Notes:
         Beyond, within and further are strict: a point on a line is on neither side of it. For k of m points the completing one itself lies
-        beyond the line; k such points among the first m - 1 of a series complete the rule too. A pattern that goes on signals at each
+        beyond the line; k such points among the first m - 1 of a series complete the rule too. A pattern that goes on is completed by each
         further point. All rules together signal far more often in control than the chart alone: choose a few.
 
     Reference:
@@ -89,63 +51,57 @@ def run_rules(z: Series) -> tuple[RuleSignal, ...]:
         Handbook, zone rules (N1, N5, N6 and WE4).
 
     Example:
-        >>> run_rules([0.2, 2.3, 0.4, 2.5, 0.1])
-        (RuleSignal(rule='N5', index=3, side=1),)
+        >>> {rule: marks.tolist() for rule, marks in run_rules([0.2, 2.3, 0.4, 2.5], 1).items() if marks.any()}
+        {'N5': [False, False, False, True]}
     """
     import numpy as np
 
+    if side not in (1, -1, 0):
+        raise ValueError(f"side must be +1, -1 or 0, got {side!r}")
     x = as_series(z)
-    found = []
-    for side in (1, -1):
+    if side:
         # Seen from its own side a low point is a high one, and a fall is a rise.
         y = side * x
         above, beyond_1, beyond_2, beyond_3 = (y > line + BINARY_NOISE for line in range(4))
         # A rise ends at the later of two points, so the first point has none.
         rising = np.concatenate([[False], np.diff(y) > BINARY_NOISE])[: len(y)]
-        side_run = _run_length(above)
-        patterns = {
+        return {
             "N1": beyond_3,
-            "N2": side_run >= 9,
-            "N3": _run_length(rising) >= 5,
+            "N2": _in_a_row(9, above),
+            "N3": _in_a_row(5, rising),
             "N5": beyond_2 & (_in_last(3, beyond_2) >= 2),
             "N6": beyond_1 & (_in_last(5, beyond_1) >= 4),
-            "WE4": side_run >= 8,
+            "WE4": _in_a_row(8, above),
         }
-        found += _marked(patterns, side)
     above, below = x > 1 + BINARY_NOISE, x < -1 - BINARY_NOISE
-    outside, inside = above | below, np.abs(x) < 1 - BINARY_NOISE
-    both_sides = (_in_last(8, above) > 0) & (_in_last(8, below) > 0)
-    sideless = {
-        "N4": _run_length(_turns(x)) >= 12,
-        "N7": _run_length(inside) >= 15,
-        "N8": both_sides & (_run_length(outside) >= 8),
+    inside = np.abs(x) < 1 - BINARY_NOISE
+    one_side = _in_a_row(8, above) | _in_a_row(8, below)
+    return {
+        "N4": _in_a_row(12, _turns(x)),
+        "N7": _in_a_row(15, inside),
+        "N8": _in_a_row(8, above | below) & ~one_side,
     }
-    found += _marked(sideless, 0)
-    order = {rule: place for place, rule in enumerate(RULES)}
-    return tuple(sorted(found, key=lambda signal: (signal.index, order[signal.rule])))
 
 
-def _marked(patterns: Mapping[str, Flags], side: int) -> list[RuleSignal]:
-    """A signal for every point that is marked under a rule."""
-    return [RuleSignal(rule, index, side) for rule, marks in patterns.items() for index in marks.nonzero()[0].tolist()]
+def _in_a_row(n: int, flags: Flags) -> Flags:
+    """Whether each point ends a run of at least `n` set flags."""
+    found, long = flags.copy(), 1
+    while long < n:
+        more = min(long, n - long)
+        found[more:] &= found[:-more]
+        found[:more] = False
+        long += more
+    return found
 
 
-def _run_length(flags: Flags) -> NDArray[np.int64]:
-    """How many flags in a row are set up to and including each point; 0 where it is not set."""
-    import numpy as np
-
-    places = np.arange(len(flags))
-    last_unset = np.maximum.accumulate(np.where(flags, -1, places))
-    return places - last_unset
-
-
-def _in_last(m: int, flags: Flags) -> NDArray[np.int64]:
+def _in_last(m: int, flags: Flags) -> NDArray[np.int8]:
     """How many of the last `m` flags are set, fewer flags counting at the start."""
     import numpy as np
 
-    total = np.concatenate([[0], np.cumsum(flags)])
-    ends = np.arange(1, len(flags) + 1)
-    return np.asarray(total[ends] - total[np.maximum(ends - m, 0)])
+    found = flags.astype(np.int8)
+    for back in range(1, m):
+        found[back:] += flags[:-back]
+    return found
 
 
 def _turns(x: NDArray[np.float64]) -> Flags:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from dataclasses import dataclass
 from statistics import NormalDist
 from typing import TYPE_CHECKING, Literal
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
 
 # Up to this many points every pair gives a slope: half a million of them. Beyond, each point takes part in one pair.
 COMPLETE_UP_TO = 1000
+# Places that are moved about in one go: so many stay in the processor's own memory. Any power of two gives the same count.
+_AT_ONCE = 1 << 14
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,12 +109,16 @@ def mann_kendall(values: Series) -> MannKendall:
 
     x = as_series(values, least=3)
     n = len(x)
-    _, ranks, ties = np.unique(x, return_inverse=True, return_counts=True)
-    s = _rising_less_falling(ranks)
-    variance = _variance(x, np.arange(n, dtype=float))
+    order = np.argsort(x)
+    ties = _ties(x[order])
+    if len(ties):
+        # Equal values in the order of time stand as if each two of them rose.
+        order = np.argsort(x, kind="stable")
+    pairs, tied = math.comb(n, 2), int(ties @ (ties - 1)) // 2
+    s = pairs - tied - 2 * _falling(order)
+    variance = _variance(n, ties, ties[:0])
     z = (s - math.copysign(1, s)) / math.sqrt(variance) if s else 0.0
-    pairs = n * (n - 1) // 2
-    untied = pairs - int(ties @ (ties - 1)) // 2
+    untied = pairs - tied
     tau = s / math.sqrt(pairs * untied) if untied else 0.0
     return MannKendall(s, variance, z, math.erfc(abs(z) / math.sqrt(2)), tau, n)
 
@@ -155,84 +162,96 @@ def theil_sen(values: Series, times: Series | None = None, confidence: float = 0
         raise ValueError(f"every value needs a time, got {len(y)} values and {len(t)} times")
     if not 0 < confidence < 1:
         raise ValueError(f"confidence must lie between 0 and 1, got {confidence!r}")
-    complete = len(y) <= COMPLETE_UP_TO
-    slopes = _slopes(y, t, *(np.triu_indices(len(y), 1) if complete else _halves(t)))
+    if times is not None:
+        order = np.argsort(t, kind="stable")
+        y, t = y[order], t[order]
+    if complete := len(y) <= COMPLETE_UP_TO:
+        slopes = _slopes(np.subtract.outer(y, y), np.subtract.outer(t, t))
+    else:
+        half = len(y) // 2
+        slopes = _slopes(y[-half:] - y[:half], t[-half:] - t[:half])
     if not len(slopes):
         raise ValueError("a slope needs two points of different times")
     ends = _sen_ends(len(slopes), y, t, confidence) if complete else _sign_test_ends(len(slopes), confidence)
     low, high = (None, None) if ends is None else (float(slopes[ends[0]]), float(slopes[ends[1]]))
-    slope = float(np.median(slopes))
-    intercept = float(np.median(y)) - slope * float(np.median(t))
+    slope = _middle(slopes)
+    intercept = float(np.median(y)) - slope * _middle(t)
     return TheilSen(slope, low, high, intercept, len(y), confidence, "complete" if complete else "incomplete")
 
 
-def _rising_less_falling(ranks: Counts) -> int:
-    """Counts pairs that rise less pairs that fall, in about n log n steps.
+def _falling(order: Counts) -> int:
+    """Counts pairs that fall, the later one standing before the earlier, in about n log n steps.
 
-    Of two different ranks the larger has a 1 where, read from the highest bit, they first differ. So ranks are taken bit by bit. All with
-    the same higher bits stand together, in time order; each 1 after a 0 of its group is a pair that rises, each 0 after a 1 one that
-    falls. Then zeros go before ones within each group, and the next bit is taken. Equal ranks never differ and count for nothing.
+    Args:
+        order: places in time, 0 to n - 1, in the order of their values.
+
+    Notes:
+        Of two places the later has a 1 where, read from the highest bit, they first differ. So they are taken bit by bit. All with the same
+        higher bits stand together; those with a 0 go before those with a 1, each kind as it stood, and a place with a 1 moves on by one
+        for every earlier place of its group that stood after it. In the end all stand in the order of time.
     """
     import numpy as np
 
-    places = np.arange(len(ranks))
-    s = 0
-    for bit in reversed(range(int(ranks.max()).bit_length())):
-        group, one = ranks >> (bit + 1), (ranks >> bit) & 1
-        sizes, ones = np.bincount(group), np.bincount(group, weights=one).astype(np.int64)
-        start = (np.cumsum(sizes) - sizes)[group]
-        ones_before = np.cumsum(one) - one - (np.cumsum(ones) - ones)[group]
-        zeros_before = places - start - ones_before
-        s += int(np.where(one == 1, zeros_before, -ones_before).sum())
-        target = start + np.where(one == 1, (sizes - ones)[group] + ones_before, zeros_before)
-        ranks = _moved(ranks, target)
-    return s
+    places, n = order.astype(np.int32), len(order)
+    falling = 0
+    for bit in reversed(range((n - 1).bit_length())):
+        size = max(2 << bit, _AT_ONCE)
+        to_early, to_late = _by_bit(np.arange(min(size, n), dtype=np.int32), bit)
+        for start in range(0, n, size):
+            part = places[start : start + size]
+            early, late = _by_bit(part, bit)
+            falling += int(to_late[: len(late)].sum() - late.sum())
+            part[to_early[: len(early)]], part[to_late[: len(late)]] = part[early], part[late]
+    return falling
 
 
-def _moved(ranks: Counts, target: Counts) -> Counts:
-    """Each rank at its new place."""
+def _by_bit(numbers: NDArray[np.int32], bit: int) -> tuple[Counts, Counts]:
+    """Where the numbers stand whose bit is 0, and where those stand whose bit is 1."""
+    one = (numbers & (1 << bit)) != 0
+    return (~one).nonzero()[0], one.nonzero()[0]
+
+
+def _ties(ordered: Array) -> Counts:
+    """Sizes of the groups of two equal values or more, of values in order."""
     import numpy as np
 
-    moved = np.empty_like(ranks)
-    moved[target] = ranks
-    return moved
+    as_before = np.concatenate([[False], ordered[1:] == ordered[:-1], [False]])
+    first, last = (as_before[1:] != as_before[:-1]).nonzero()[0].reshape(-1, 2).T
+    return np.asarray(last - first + 1)
+
+
+def _middle(ordered: Array) -> float:
+    """The median of values in order."""
+    return float(ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]) / 2
 
 
 def _tie_term(counts: Counts) -> int:
     """The sum of t (t - 1)(2 t + 5) over groups of t equal values, in whole numbers of any size."""
-    return sum(t * (t - 1) * (2 * t + 5) for t in counts[counts > 1].tolist())
+    return sum(t * (t - 1) * (2 * t + 5) for t in counts.tolist())
 
 
-def _slopes(y: Array, t: Array, first: Counts, second: Counts) -> Array:
-    """Slopes between pairs of points of different times, smallest first."""
+def _slopes(rise: Array, run: Array) -> Array:
+    """Slopes between pairs of points, smallest first; of each pair the way round on which time goes forward, none where it stands."""
     import numpy as np
 
-    rise, run = y[second] - y[first], t[second] - t[first]
-    return np.sort(rise[run != 0] / run[run != 0])
-
-
-def _halves(t: Array) -> tuple[Counts, Counts]:
-    """Pairs of the first half of time with the second, in order; an odd number leaves out the middle point."""
-    import numpy as np
-
-    order = np.argsort(t, kind="stable")
-    half = len(t) // 2
-    return order[:half], order[len(t) - half :]
+    forward = run > 0
+    return np.sort(rise[forward] / run[forward])
 
 
 def _sen_ends(pairs: int, y: Array, t: Array, confidence: float) -> tuple[int, int] | None:
     """Places of the ends of Sen's interval among the sorted slopes; None when they lie outside."""
-    half_width = NormalDist().inv_cdf((1 + confidence) / 2) * math.sqrt(_variance(y, t))
+    import numpy as np
+
+    deviation = math.sqrt(_variance(len(y), _ties(np.sort(y)), _ties(t)))
+    half_width = NormalDist().inv_cdf((1 + confidence) / 2) * deviation
     low, high = round((pairs - half_width) / 2) - 1, round((pairs + half_width) / 2)
     return (low, high) if low >= 0 and high < pairs else None
 
 
-def _variance(y: Array, t: Array) -> float:
+def _variance(n: int, *counts: Counts) -> float:
     """Variance of Kendall's statistic without trend, with ties among values and among times (Kendall 1975, Rank Correlation Methods)."""
     import numpy as np
 
-    n = len(y)
-    counts = [np.unique(part, return_counts=True)[1] for part in (y, t)]
     twos = [int(ties @ (ties - 1)) for ties in counts]
     threes = [int((ties * (ties - 1)) @ (ties - 2)) for ties in counts]
     untied = (_tie_term(np.array([n])) - sum(map(_tie_term, counts))) / 18
@@ -241,9 +260,8 @@ def _variance(y: Array, t: Array) -> float:
 
 def _sign_test_ends(pairs: int, confidence: float) -> tuple[int, int] | None:
     """Places of the ends of the sign test's interval among so many independent slopes; None when there are too few."""
-    import numpy as np
     from scipy.special import bdtr
 
     # How many slopes may lie on one side of the true one without being too few: each does with probability 1/2.
-    too_few = int((bdtr(np.arange(pairs // 2), pairs, 0.5) <= (1 - confidence) / 2).sum())
+    too_few = bisect_right(range(pairs // 2), (1 - confidence) / 2, key=lambda fewer: float(bdtr(fewer, pairs, 0.5)))
     return (too_few - 1, pairs - too_few) if too_few else None

@@ -1,10 +1,12 @@
-"""Drift over 100,000 lots, part by part, beside the same sums in bare NumPy; the trend test at a tenth of them; 1,000 lots of suppliers compared.
+"""Drift over 100,000 lots, part by part, beside the same sums in bare NumPy, and how the time of each part grows from 10,000 lots on.
 
 The bare sums are the simplest that give the same figures: no checks of their input, no values made of what they find, only arrays and the
-places where something lies beyond a limit. EWMA needs each average for the next, so its bare sum is a plain loop; the bare trend
-test is scipy's Kendall tau, since all pairs of 100,000 lots do not fit. Three series: a supplier in control, whose charts call a lot now and
-then; one that walks, whose charts call nearly every lot, so that making signals costs the most; and one that is off for five lots of every
-hundred, so that charts begin anew again and again. How the time of all parts together grows is told from a thousand lots to ten thousand.
+places where something lies beyond a limit. EWMA needs each average for the next, so its bare sum is a plain loop, and run rules look at every
+window; beside them stand the same two as fast as we know how, which is what NumPy can do at best. The bare trend test is scipy's Kendall tau,
+since all pairs of 100,000 lots do not fit. Nothing bare tells when each change began, or charts anew after one: that is ours alone to do.
+
+Three series: a supplier in control, whose charts call a lot now and then; one that walks, whose charts call nearly every lot; and one that is
+off for five lots of every hundred, so that charts begin anew a thousand times.
 """
 
 from __future__ import annotations
@@ -13,22 +15,21 @@ import statistics
 import sys
 import time
 from collections.abc import Callable
-from typing import Any
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from lots.domain import charts, drift, projection, run_rules, suppliers, trend
-from lots.domain.capability import capability
+from lots.domain import charts, drift, projection, run_rules, trend
 from lots.domain.change import find_change
-from lots.domain.components import Group, components
 from lots.domain.drift import Baseline
 from lots.domain.limits import Limit
-from lots.domain.suppliers import LotResult
 
-LOTS, FEW, FEWER, ROUNDS = 100_000, 10_000, 1000, 7
+LOTS, FEW, ROUNDS = 100_000, 10_000, 7
 BASELINE = Baseline(0.0, 0.05, 20, chosen=True)
 LIMIT = Limit(-1.0, 1.0)
+Sum = Callable[[np.ndarray], object]
+# Lots whose colours are the baseline of T2, and the limit of T2 from as many.
+FIRST, MOST = 1000, 14.3
 
 
 def in_control(lots: int, seed: int = 7) -> np.ndarray:
@@ -70,6 +71,16 @@ def bare_ewma(z: np.ndarray) -> object:
     return np.flatnonzero(found > limits), np.flatnonzero(found < -limits)
 
 
+def fast_ewma(z: np.ndarray) -> object:
+    """The same with twice as many lots summed at each step, and limits by running products."""
+    found, kept, reach = 0.2 * z, 0.8, 1
+    while reach < len(z) and kept > 0:
+        found[reach:] += kept * found[:-reach]
+        kept, reach = kept * kept, 2 * reach
+    limits = 2.7 * np.sqrt(0.2 / 1.8 * (1 - np.full(len(z), 0.64).cumprod()))
+    return np.flatnonzero(found > limits), np.flatnonzero(found < -limits)
+
+
 def bare_cusum(z: np.ndarray) -> object:
     """Both one-sided sums, as running totals less their lowest value so far, and where they are beyond five."""
     found = []
@@ -100,6 +111,35 @@ def bare_rules(z: np.ndarray) -> object:
         np.flatnonzero(sliding_window_view(ways[1:] * ways[:-1] < 0, 12).all(axis=1)),
         np.flatnonzero(sliding_window_view(np.abs(z) < 1, 15).all(axis=1)),
         np.flatnonzero(outside & both),
+    ]
+    return found
+
+
+def _seen(flags: np.ndarray, lots: int) -> np.ndarray:
+    """How many flags are set in each window of so many lots."""
+    total = np.concatenate([[0], np.cumsum(flags)])
+    return total[lots:] - total[:-lots]
+
+
+def fast_rules(z: np.ndarray) -> object:
+    """The same with windows counted by running totals."""
+    found = []
+    for side in (1, -1):
+        y = side * z
+        found += [
+            np.flatnonzero(y > 3),
+            np.flatnonzero(_seen(y > 0, 9) == 9),
+            np.flatnonzero(_seen(np.diff(y) > 0, 5) == 5),
+            np.flatnonzero((_seen(y > 2, 3) >= 2) & (y[2:] > 2)),
+            np.flatnonzero((_seen(y > 1, 5) >= 4) & (y[4:] > 1)),
+            np.flatnonzero(_seen(y > 0, 8) == 8),
+        ]
+    ways = np.sign(np.diff(z))
+    above, below = _seen(z > 1, 8), _seen(z < -1, 8)
+    found += [
+        np.flatnonzero(_seen(ways[1:] * ways[:-1] < 0, 12) == 12),
+        np.flatnonzero(_seen(np.abs(z) < 1, 15) == 15),
+        np.flatnonzero((above + below == 8) & (above > 0) & (below > 0)),
     ]
     return found
 
@@ -136,72 +176,48 @@ def bare_line(x: np.ndarray) -> object:
 
 def bare_together(rows: np.ndarray) -> object:
     """T2 of every lot's colour."""
-    first = rows[: drift.PROVISIONAL_FROM]
-    apart = rows - first.mean(axis=0)
-    return np.flatnonzero(np.einsum("ij,jk,ik->i", apart, np.linalg.inv(np.cov(first.T)), apart) > 300)
+    apart = rows - rows[:FIRST].mean(axis=0)
+    return np.flatnonzero(np.einsum("ij,jk,ik->i", apart, np.linalg.inv(np.cov(rows[:FIRST].T)), apart) > MOST)
 
 
-def bare_analysis(x: np.ndarray) -> object:
+def bare_analysis(x: np.ndarray, average: Sum = bare_ewma, rules: Sum = bare_rules) -> object:
     """All that an analysis of one measure adds up."""
     z = (x - BASELINE.mean) / BASELINE.sigma
-    charted = [bare_individuals(z), bare_ewma(z), bare_cusum(z), bare_rules(z), bare_change(z)]
+    charted = [bare_individuals(z), average(z), bare_cusum(z), rules(z), bare_change(z)]
     return [*charted, bare_trend(x), bare_slope(x), bare_line(x)]
 
 
-def analysed(x: np.ndarray) -> object:
-    """All that is said of one measure."""
-    return drift.analyse(x, BASELINE, LIMIT, "")
-
-
-Pair = tuple[Callable[[], object], Callable[[], object]]
-
-
-def parts(x: np.ndarray) -> dict[str, Pair]:
-    """What is timed on one series: ours, and the bare sums."""
+def parts(x: np.ndarray) -> dict[str, tuple[Callable[[], object], ...]]:
+    """What is timed on one series: ours, the bare sums, and faster ones where there are any."""
     z = x / BASELINE.sigma
-    rows = np.random.default_rng(11).normal(0, 0.05, (len(x), 3))
+    rows = np.column_stack([np.random.default_rng(11).normal(0, 0.05, (len(x), 2)), x])
+    base = drift.color_baseline(rows[:FIRST].tolist(), chosen=True)
     return {
         "baseline": (lambda: charts.individuals(x), lambda: bare_baseline(x)),
-        "individuals": (lambda: charts.shewhart(z), lambda: bare_individuals(z)),
-        "EWMA": (lambda: charts.ewma(z), lambda: bare_ewma(z)),
-        "CUSUM": (lambda: charts.cusum(z), lambda: bare_cusum(z)),
-        "run rules": (lambda: run_rules.run_rules(z), lambda: bare_rules(z)),
+        "individuals": (lambda: _beyond(charts.shewhart(z)), lambda: bare_individuals(z)),
+        "EWMA": (lambda: _beyond(charts.ewma(z)), lambda: bare_ewma(z), lambda: fast_ewma(z)),
+        "CUSUM": (lambda: _beyond(charts.cusum(z)), lambda: bare_cusum(z)),
+        "run rules": (
+            lambda: [run_rules.run_rules(z, side) for side in (1, -1, 0)],
+            lambda: bare_rules(z),
+            lambda: fast_rules(z),
+        ),
         "change": (lambda: find_change(z), lambda: bare_change(z)),
         "Mann-Kendall": (lambda: trend.mann_kendall(x), lambda: bare_trend(x)),
         "Theil-Sen": (lambda: trend.theil_sen(x), lambda: bare_slope(x)),
-        "line": (lambda: projection.project(x.tolist(), 1, LIMIT, ""), lambda: bare_line(x)),
-        "T2": (lambda: drift.together(rows, None), lambda: bare_together(rows)),
-        "all together": (lambda: analysed(x), lambda: bare_analysis(x)),
+        "line": (lambda: projection.project(x, 1, LIMIT, ""), lambda: bare_line(x)),
+        "T2": (lambda: list(drift.together(rows, base).signals), lambda: bare_together(rows)),
+        "all but T2": (
+            lambda: drift.analyse(x, BASELINE, LIMIT, "").slope,
+            lambda: bare_analysis(x),
+            lambda: bare_analysis(x, fast_ewma, fast_rules),
+        ),
     }
 
 
-# 1,000 lots of four suppliers
-
-
-def purchases(lots: int = 1000, seed: int = 5) -> dict[int, list[tuple[LotResult, list[Group]]]]:
-    """Lots of four suppliers in two grades: accepted or not, a colour, and three spools' figures in seven measures."""
-    dice = np.random.default_rng(seed)
-    made: dict[int, list[tuple[LotResult, list[Group]]]] = {number: [] for number in range(4)}
-    for number in range(lots):
-        apart = tuple(dice.normal(0, 0.2, 3).tolist())
-        accepted = bool(dice.random() < 0.9)
-        result = LotResult(accepted, f"grade {number % 2}", "SPEC-1", apart, float(np.hypot(*apart[:2])))
-        spools = dice.normal(1.75, 0.01, (7, 3))
-        groups = [Group(3, float(row.mean()), float(((row - row.mean()) ** 2).sum())) for row in spools]
-        made[number % 4].append((result, groups))
-    return made
-
-
-def compare_all(made: dict[int, list[tuple[LotResult, list[Group]]]]) -> object:
-    """What a comparison reckons: every pair on every criterion, then components and capability of each supplier's measures."""
-    found: list[Any] = [suppliers.compare({number: [result for result, _ in lots] for number, lots in made.items()})]
-    for lots in made.values():
-        for measure in range(7):
-            seen = components([groups[measure] for _, groups in lots])
-            if seen.total and seen.total_df and seen.mean_variance:
-                sigma, effective = seen.total**0.5, seen.total / seen.mean_variance
-                found.append(capability(seen.grand_mean, sigma, seen.total_df, effective, 1.72, 1.78))
-    return found
+def _beyond(chart: charts.Chart | charts.CusumChart) -> object:
+    """The points of a chart that signal, on either side."""
+    return chart.above, chart.below
 
 
 def _timed(action: Callable[[], object]) -> float:
@@ -211,43 +227,25 @@ def _timed(action: Callable[[], object]) -> float:
     return time.process_time() - began
 
 
-def _alternated(one: Callable[[], object], other: Callable[[], object]) -> tuple[list[float], list[float]]:
-    """Times of both, a round of the one after a round of the other, the first of each left out."""
-    times = [(_timed(one), _timed(other)) for _ in range(ROUNDS + 1)][1:]
-    return [a for a, _ in times], [b for _, b in times]
+def _alternated(*actions: Callable[[], object]) -> list[list[float]]:
+    """Times of each, one round after the other, the first left out."""
+    rounds = [[_timed(action) for action in actions] for _ in range(ROUNDS + 1)][1:]
+    return [list(times) for times in zip(*rounds, strict=True)]
 
 
-def _row(name: str, ours: list[float], bare: list[float]) -> str:
-    a, b = statistics.median(ours), statistics.median(bare)
-    spread = "{:9.2f} ({:.2f}-{:.2f})"
-    mine, theirs = (spread.format(1e3 * m, 1e3 * min(t), 1e3 * max(t)).ljust(30) for m, t in ((a, ours), (b, bare)))
-    return f"{name:<14}{mine}{theirs}{a / b:6.2f}\n"
-
-
-def _growth(action: Callable[[np.ndarray], object], few: np.ndarray, many: np.ndarray) -> float:
-    short, long = _alternated(lambda: action(few), lambda: action(many))
-    return statistics.median(long) / statistics.median(short)
+def _cell(times: list[float]) -> str:
+    return f"{1e3 * statistics.median(times):9.2f} ({1e3 * min(times):.2f}-{1e3 * max(times):.2f})".ljust(28)
 
 
 def run() -> None:
-    """Prints processor times in milliseconds and ratios: medians of alternated rounds, with the shortest and the longest."""
-    for what, series in (("in control", in_control), ("walking", walking)):
-        rows = parts(series(LOTS))
-        if series is walking:
-            rows["all together"] = parts(series(FEW))["all together"]
-        sys.stdout.write(f"{LOTS} lots, {what}\n{'':<14}{'ours ms':<30}{'bare ms':<30}{'ratio':>6}\n")
-        for name, (ours, bare) in rows.items():
-            sys.stdout.write(_row(name, *_alternated(ours, bare)))
-    sys.stdout.write(f"(of the walk all together over {FEW} lots)\n")
-    growth = _growth(trend.mann_kendall, in_control(FEW), in_control(LOTS))
-    sys.stdout.write(f"Mann-Kendall, {LOTS} lots over {FEW}: {growth:.1f} times as long\n")
+    """Prints processor times in milliseconds, medians of alternated rounds with the shortest and the longest, and ratios of the medians."""
     for series in (in_control, walking, coming_and_going):
-        growth = _growth(analysed, series(FEWER), series(FEW))
-        name = series.__name__.replace("_", " ")
-        sys.stdout.write(f"all together, {name}, {FEW} lots over {FEWER}: {growth:.1f} times as long\n")
-    made = purchases()
-    times = [_timed(lambda: compare_all(made)) for _ in range(ROUNDS + 1)][1:]
-    sys.stdout.write(
-        f"1000 lots of four suppliers compared: {1e3 * statistics.median(times):.1f} ms "
-        f"({1e3 * min(times):.1f}-{1e3 * max(times):.1f})\n"
-    )
+        many, few = parts(series(LOTS)), parts(series(FEW))
+        signals = len(drift.analyse(series(LOTS), BASELINE, LIMIT, "").signals)
+        sys.stdout.write(f"{LOTS} lots, {series.__name__.replace('_', ' ')}, {signals} signals told\n")
+        sys.stdout.write(f"{'':<14}{'ours ms':<28}{'bare ms':<28}{'x bare':>8}{'x fast':>8}{f'x {FEW} lots':>14}\n")
+        for name, actions in many.items():
+            short, mine, *theirs = _alternated(few[name][0], *actions)
+            growth, *ratios = (statistics.median(mine) / statistics.median(each) for each in (short, *theirs))
+            ratio = "".join(f"{one:8.2f}" for one in ratios).ljust(16)
+            sys.stdout.write(f"{name:<14}{_cell(mine)}{_cell(theirs[0])}{ratio}{growth:14.1f}\n")

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import f as f_distribution
 
+from lots.domain import hotelling
 from lots.domain.drift import (
     FIRM_FROM,
     PROVISIONAL_FROM,
@@ -242,6 +243,15 @@ def test_t2_and_its_limit():
     assert pytest.approx(expected, rel=SAME_FORMULA) == found.statistic[0]
     limit = 3 * 21 * 19 / (20 * 17) * f_distribution.isf(0.0027, 3, 17)
     assert pytest.approx(limit, rel=SAME_FORMULA) == found.limit
+
+
+@pytest.mark.parametrize("beyond", [0, 1, 50])
+def test_a_covariance_is_inverted_twice_however_many_colours_are_unusual(beyond, monkeypatch):
+    """Once for the T2 of all lots, once for what each coordinate adds to those beyond the limit."""
+    inverted, inverse = [], hotelling._inverse
+    monkeypatch.setattr(hotelling, "_inverse", lambda *args: inverted.append(args) or inverse(*args))
+    found = together([*TOGETHER[:5].tolist(), *[AGAINST] * beyond], color_baseline(TOGETHER.tolist(), chosen=True))
+    assert (beyond, 2) == (len(list(found.signals)), len(inverted))
 
 
 def test_the_first_eight_colours_stand_in():

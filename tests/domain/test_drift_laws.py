@@ -235,20 +235,29 @@ def test_how_far_ahead_is_charted_after_a_return_changes_no_signal(ahead, monkey
     assert expected == analyse(values.tolist(), UNIT, None, "").signals
 
 
-def test_a_series_that_comes_and_goes_is_charted_a_few_times_over_however_long_it_is(monkeypatch):
-    """Lots charted per lot of the series do not grow with it: 2,000 lots against 500."""
+@pytest.mark.parametrize("way", ["coming and going", "walking"])
+def test_a_series_is_charted_a_few_times_over_however_long_it_is(way, monkeypatch):
+    """Lots charted per lot of the series do not grow with it: 8,000 lots against 2,000."""
     charted = []
     whole = drift._charts
     monkeypatch.setattr(drift, "_charts", lambda z: charted.append(len(z)) or whole(z))
     share = []
-    for n in (500, 2000):
+    for n in (2000, 8000):
         values = np.random.default_rng(4).normal(0, 1, n)
-        for first in range(40, n, 100):
-            values[first : first + 5] += 6
+        values += 6 * (np.arange(n) % 100 < 5) if way == "coming and going" else np.linspace(0, 4, n)
         charted.clear()
         analyse(values.tolist(), UNIT, None, "")
         share.append(sum(charted) / n)
     assert share[1] < 1.5 * share[0]
+
+
+def test_a_call_is_made_only_where_it_is_told(monkeypatch):
+    """Charts call nearly every lot of a walk, and of each of its signals only the first call of each chart is kept."""
+    made, call = [], drift.Call
+    monkeypatch.setattr(drift, "Call", lambda *args: made.append(args) or call(*args))
+    found = analyse(np.random.default_rng(4).normal(0, 1, 2000) + np.linspace(0, 8, 2000), UNIT, None, "")
+    assert sum(found.charts.ewma.above) > 1000
+    assert len(made) == sum(len(signal.calls) for signal in found.signals) < 200
 
 
 def test_what_is_said_of_signals_by_chance():

@@ -115,12 +115,12 @@ def test_a_contribution_is_what_leaving_a_variable_out_takes_away(case):
             others = [i for i in range(case["p"]) if i != j]
             without = t_squared([row[others]], mean[others], spread[np.ix_(others, others)])[0]
             expected.append(t_squared([row], mean, spread)[0] - without)
-        assert pytest.approx(expected, abs=SAME_FORMULA) == contributions(row, mean, spread)
+        assert pytest.approx(expected, abs=SAME_FORMULA) == contributions([row], mean, spread)[0]
 
 
 def test_a_single_variable_contributes_all():
     """With one variable T2 is the squared standardised value, and all of it is its own."""
-    assert pytest.approx((9.0,), abs=SAME_FORMULA) == contributions([7.0], [4.0], [[1.0]])
+    assert pytest.approx(9.0, abs=SAME_FORMULA) == contributions([[7.0]], [4.0], [[1.0]]).item()
 
 
 def test_a_broken_correlation_stands_out_where_single_values_do_not():
@@ -129,7 +129,7 @@ def test_a_broken_correlation_stands_out_where_single_values_do_not():
     together, apart = t_squared([[1.5, 1.5], [1.5, -1.5]], [0.0, 0.0], spread)
     assert together < chi2.ppf(0.95, 2) < chi2.ppf(0.9999, 2) < apart
     # By hand: 2 * 1.5^2 / (1 - 0.9) and, left out either way, 1.5^2 remains.
-    assert pytest.approx((42.75, 42.75), abs=SAME_FORMULA) == contributions([1.5, -1.5], [0.0, 0.0], spread)
+    assert pytest.approx((42.75, 42.75), abs=SAME_FORMULA) == contributions([[1.5, -1.5]], [0.0, 0.0], spread)[0]
 
 
 @settings(max_examples=100, deadline=None)
@@ -143,8 +143,9 @@ def test_units_do_not_matter(seed, scale):
     other, other_mean, other_spread = scaled[0], scaled.mean(axis=0), covariance(scaled)
     expected = t_squared([row], mean, spread)[0]
     assert pytest.approx(expected, rel=NEARLY_DEPENDENT) == t_squared([other], other_mean, other_spread)[0]
-    assert pytest.approx(contributions(row, mean, spread), rel=NEARLY_DEPENDENT, abs=NEARLY_DEPENDENT) == contributions(
-        other, other_mean, other_spread
+    expected = contributions(rows, mean, spread)
+    assert pytest.approx(expected, rel=NEARLY_DEPENDENT, abs=NEARLY_DEPENDENT) == contributions(
+        scaled, other_mean, other_spread
     )
 
 
@@ -164,7 +165,7 @@ def test_a_covariance_that_cannot_be_inverted_is_refused_in_words(spread, why):
     with pytest.raises(ValueError, match=why):
         t_squared([[1.0, 1.0]], [0.0, 0.0], spread)
     with pytest.raises(ValueError, match=why):
-        contributions([1.0, 1.0], [0.0, 0.0], spread)
+        contributions([[1.0, 1.0]], [0.0, 0.0], spread)
 
 
 def test_three_rows_cannot_tell_three_variables():
@@ -184,8 +185,8 @@ def test_three_rows_cannot_tell_three_variables():
         lambda: covariance([[1.0], [math.inf]]),
         lambda: t_squared([[1.0, 2.0]], [0.0], [[1.0]]),
         lambda: t_squared([[1.0]], [0.0, 0.0], [[1.0, 0.0], [0.0, 1.0]]),
-        lambda: contributions([1.0, 2.0], [0.0], [[1.0]]),
-        lambda: contributions([math.nan], [0.0], [[1.0]]),
+        lambda: contributions([[1.0, 2.0]], [0.0], [[1.0]]),
+        lambda: contributions([[math.nan]], [0.0], [[1.0]]),
         lambda: one_sample([[1.0], [2.0]], [0.0, 0.0]),
         lambda: phase2_limit(3, 3, 0.01),
         lambda: phase2_limit(10, 0, 0.01),

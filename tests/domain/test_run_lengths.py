@@ -18,23 +18,26 @@ WITH_RULES = REFERENCE["average_run_lengths_with_run_rules"]["rows"]
 RUNS, RUNS_WITH_RULES = 4000, 2000
 
 
-def first_of(signals):
-    """The index of the first signal; None without one."""
-    return next((index for index, _ in signals), None)
+def first_of(*marks):
+    """The index of the first point that is marked in any of several ways; None without one."""
+    found = np.flatnonzero(np.logical_or.reduce(marks))
+    return int(found[0]) if len(found) else None
 
 
 def first_signal(row, z):
     """The first point at which the chart of a row of the reference signals."""
     if "h" in row:
-        return first_of(cusum(z, row["k"], row["h"]).signals)
-    if "lambda_" in row:
-        return first_of(ewma(z, row["lambda_"], row["L"], steady=True).signals)
-    return first_of(shewhart(z).signals)
+        chart = cusum(z, row["k"], row["h"])
+    elif "lambda_" in row:
+        chart = ewma(z, row["lambda_"], row["L"], steady=True)
+    else:
+        chart = shewhart(z)
+    return first_of(chart.above, chart.below)
 
 
 def first_by_rules(row, z):
-    """The first point that completes one of a row's rules."""
-    return first_of((signal.index, signal.side) for signal in run_rules(z) if signal.rule in row["rules"])
+    """The first point that completes one of a row's rules, all of which have a side."""
+    return first_of(*(marks for side in (1, -1) for rule, marks in run_rules(z, side).items() if rule in row["rules"]))
 
 
 def run_lengths(first, row, runs):

@@ -9,6 +9,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.stats import binom, binomtest, kendalltau, norm, theilslopes
 
+from lots.domain import trend
 from lots.domain.trend import COMPLETE_UP_TO, MannKendall, mann_kendall, theil_sen
 from tests.domain.builders import reference_json
 from tests.domain.strategies import numbers, steps
@@ -59,6 +60,15 @@ def test_s_is_the_count_over_all_pairs(values):
 def test_s_of_a_longer_series_is_the_count_over_all_pairs(levels):
     """The same for 3000 points of few values and of many."""
     values = np.random.default_rng(levels).integers(0, levels, 3000).astype(float)
+    assert by_pairs(values) == mann_kendall(values).s
+
+
+@pytest.mark.parametrize("at_once", [1, 8, 4096])
+@pytest.mark.parametrize("n", [3, 1000, 1024, 1025])
+def test_how_many_are_moved_at_once_changes_no_count(n, at_once, monkeypatch):
+    """Parts of any size, some of them incomplete, give the same count."""
+    monkeypatch.setattr(trend, "_AT_ONCE", at_once)
+    values = np.random.default_rng(n).integers(0, 4000, n).astype(float)
     assert by_pairs(values) == mann_kendall(values).s
 
 

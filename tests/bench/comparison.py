@@ -1,0 +1,192 @@
+"""Suppliers compared over 1,000 lots with 500,000 readings, from the figures kept beside lots, beside the same answer worked out from the readings.
+
+Four suppliers of one grade; every lot is judged once through the program, which takes minutes. Both ways call the desk that answers
+`GET /supplier-comparison`, of the grade and of all grades. From readings, each lot's readings are loaded and turned into figures as judging
+does, but nothing is judged: no findings, no verdict; then follows the same comparison. The answers must be equal to 1e-12, or the benchmark
+breaks off. The whole request is timed too.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+from unittest.mock import patch
+
+import numpy as np
+
+from lots.app import create_app
+from lots.desks import access, comparison, receiving
+from lots.desks.checking import SAME
+from lots.desks.evidence import UNNAMED, approved_from, evidence_from, in_order
+from lots.desks.judging import judge_lot
+from lots.desks.uncertainty import uncertainties
+from lots.domain.acceptance import assess
+from lots.domain.sampling import Coverage
+from lots.settings import Settings
+from lots.store import database, lots, readings
+from lots.store import series as store
+from tests.bench.clearance import _asker
+from tests.shop import CONDITIONS, WHITE, Shop
+
+LOTS, SPOOLS, SUPPLIERS, ROUNDS, ANSWERS = 1000, 10, 4, 5, 10
+# Readings of each kind on a spool: 50 in all.
+COLORS, DIAMETERS, COUPONS, BARS = 5, 40, 3, 2
+FIRST = datetime(2024, 1, 1, 8, tzinfo=UTC)
+LIMITS: dict[str, Any] = {
+    "sampling": {"fixed": 3},
+    "color": {"lot_max": 0.8, "components_max": {"L": 0.6, "a": 0.4, "b": 0.6}},
+    "diameter": {"mean_tolerance_mm": 0.02, "ovality_max_mm": 0.05},
+    "shrinkage": {"x_percent": [0.1, 0.5], "y_percent": [0.1, 0.5], "z_percent": [0.0, 0.5]},
+    "bond": {"mean_min_mpa": 20},
+}
+
+
+def run() -> None:
+    """Prints CPU of both ways and their ratio, medians of alternated rounds with their spread."""
+    with tempfile.TemporaryDirectory() as folder:
+        app = create_app(Settings(database=f"sqlite:///{Path(folder) / 'shop.sqlite3'}", log_level="error"))
+        database.connect()
+        tokens = {role: access.add_token(role, role) for role in access.ROLES}
+        grade = _filled(Shop(app, tokens))
+        request = _asker(app, f"/v1/supplier-comparison?grade_id={grade}", tokens["purchasing"])
+        taken: dict[str, list[float]] = {}
+        for _ in range(ROUNDS):
+            for name, seconds in _round(grade).items():
+                taken.setdefault(name, []).append(seconds)
+            taken.setdefault("the grade, whole request", []).append(_timed(request, ANSWERS)[0])
+        database.close()
+    sys.stdout.write(f"{LOTS} lots, {LOTS * SPOOLS * (COLORS + DIAMETERS + COUPONS + BARS)} readings, ms CPU\n")
+    for name, each in taken.items():
+        sys.stdout.write(f"{name:32}{_spread([1e3 * seconds for seconds in each], 1)}\n")
+    for name in ("the grade", "all grades"):
+        both = zip(taken[f"{name}, from readings"], taken[f"{name}, kept figures"], strict=True)
+        sys.stdout.write(f"{f'{name}, times as fast':32}{_spread([slow / fast for slow, fast in both], 0)}\n")
+
+
+def _round(grade: int) -> dict[str, float]:
+    """CPU of each way to answer, s. The figures are worked out once for both questions, and count in full for each."""
+    taken = {}
+    database.connect()
+    working, figures = _timed(lambda: {row.id: _figures(lots.find(row.id)) for row in store.lots_of()})
+    listed = store.lots_of
+    for name, asked in (("the grade", grade), ("all grades", None)):
+
+        def answer(asked: int | None = asked) -> dict[str, Any]:
+            return comparison.compare(asked, None, None)
+
+        seconds, kept = _timed(answer, ANSWERS)
+        with patch.object(store, "lots_of", lambda **which: [_Worked(row, figures[row.id]) for row in listed(**which)]):
+            again, worked = _timed(answer)
+        assert _same(kept, worked)
+        taken |= {f"{name}, kept figures": seconds, f"{name}, from readings": working + again}
+    return taken
+
+
+class _Worked:
+    """A lot's row with other figures than the kept ones."""
+
+    def __init__(self, row: Any, figures: dict[str, Any]) -> None:
+        self.row, self.figures = row, figures
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.row, name)
+
+
+def _timed(action: Callable[[], Any], times: int = 1) -> tuple[float, Any]:
+    """CPU of an action, s, the mean of so many, and its answer."""
+    began = time.process_time()
+    for _ in range(times):
+        answer = action()
+    return (time.process_time() - began) / times, answer
+
+
+def _spread(each: list[float], decimals: int) -> str:
+    middle, least, most = statistics.median(each), min(each), max(each)
+    return f"{middle:10.{decimals}f} ({least:.{decimals}f}-{most:.{decimals}f})"
+
+
+def _filled(shop: Shop) -> int:
+    """Lots of every supplier in turn, half a day apart, measured and judged; returns the grade's number."""
+    grade = shop.grade(limits=LIMITS)
+    suppliers = [shop.supplier(f"S{number}") for number in range(SUPPLIERS)]
+    dice = np.random.default_rng(5)
+    for number in range(LOTS):
+        body = {
+            "supplier_id": suppliers[number % SUPPLIERS]["id"],
+            "grade_id": grade["id"],
+            "supplier_lot": f"L-{number}",
+            "received_at": FIRST + timedelta(days=number / 2),
+            "spool_count": SPOOLS,
+            "net_mass_g": 1000.0,
+        }
+        database.connect()
+        delivery = receiving.receive(body, "Anselm")
+        with database.transaction():
+            lot = lots.lock([delivery["lot"]["id"]])[delivery["lot"]["id"]]
+            rows = [
+                {
+                    "kind": kind,
+                    "spool": spool.id,
+                    "lot": lot.id,
+                    "instrument": None,
+                    "measured_at": body["received_at"],
+                    "recorded_at": body["received_at"],
+                    "recorded_by": "Wilhelmina",
+                    "screening": False,
+                    "retest": False,
+                    "values": values,
+                    "note": None,
+                }
+                for spool in lots.spools_of(lot)
+                for kind, values in _measured(dice, 0.05 * (number % SUPPLIERS))
+            ]
+            wrote = {"reading": readings.add(rows)}
+            judge_lot(lot, "Wilhelmina", body["received_at"], what="readings recorded", wrote=wrote)
+    return int(grade["id"])
+
+
+def _measured(dice: np.random.Generator, worse: float) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Kind and values of one spool's readings, of a supplier who is so much further off."""
+    middle = np.array(WHITE) + dice.normal(worse, 0.15 + worse, 3)
+    for _ in range(COLORS):
+        yield "color", {"lab": (middle + dice.normal(0, 0.05, 3)).tolist(), "conditions": CONDITIONS}
+    mean = dice.normal(1.75, 0.005 + worse / 20)
+    for metre in range(DIAMETERS):
+        d1, d2 = dice.normal(mean, 0.004, 2).tolist()
+        yield "diameter", {"position_m": metre, "d1_mm": d1, "d2_mm": d2}
+    for axis in "xyz"[:COUPONS]:
+        measured = 100 - dice.normal(0.3, 0.03 + worse / 5)
+        yield (
+            "shrinkage",
+            {"axis": axis, "feature": "outside", "designed_mm": 100.0, "measured_mm": measured, "age_h": 24},
+        )
+    for control in (False, True)[:BARS]:
+        yield "bond", {"stress_mpa": dice.normal(26 + 4 * control, 2), "control": control}
+
+
+def _figures(lot: Any) -> dict[str, Any]:
+    """A lot's figures from its readings. Without limits nothing is judged; those of this shop change no figure."""
+    rows, _ = in_order(readings.that_count(lot.id), None)
+    evidence = evidence_from(rows, uncertainties(rows))
+    approved = approved_from(lot.shade_revision)
+    found = assess(evidence, None, approved, lot.grade.nominal_diameter_mm, Coverage(())).summary.figures
+    sources = {row.kind: [UNNAMED] for row in rows}
+    return {"measures": {name: figure.as_list() for name, figure in found.items()}, "sources": sources}
+
+
+def _same(one: Any, other: Any) -> bool:
+    """Whether two answers are equal, numbers to 1e-12."""
+    if isinstance(one, dict):
+        return one.keys() == other.keys() and all(_same(one[name], other[name]) for name in one)
+    if isinstance(one, list | tuple):
+        return len(one) == len(other) and all(map(_same, one, other))
+    if isinstance(one, float) and isinstance(other, float):
+        return math.isclose(one, other, rel_tol=SAME, abs_tol=SAME)
+    return bool(one == other)
