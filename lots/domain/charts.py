@@ -248,41 +248,6 @@ def cusum(z: Series, reference_value: float = 0.5, decision_interval: float = 5.
     return CusumChart(_one_sided(x - reference_value), _one_sided(-x - reference_value), decision_interval)
 
 
-def began_by_cusum(chart: CusumChart, index: int, side: int) -> int:
-    """Returns the index of the first point after the one-sided sum last stood at zero: an estimate of when a shift began.
-
-    Args:
-        chart: a CUSUM.
-        index: of the point that signalled, 0-based.
-        side: +1 for the high sum, -1 for the low one.
-
-    Returns:
-        0-based index; 0 when the sum has been above zero since the first point, and index + 1 when it stands at zero at `index` itself.
-
-    Raises:
-        ValueError: index is not on the chart, or side is neither +1 nor -1.
-
-    Notes:
-        For a shift well above the reference value this is close; near it the sum may last have been zero long before or after the change.
-
-    Reference:
-        Montgomery, Introduction to Statistical Quality Control, chapter on cumulative sums: N+ and N- count the points since zero.
-
-    Example:
-        >>> began_by_cusum(cusum([0.0, 2.5, 2.5, 2.5]), 3, +1)
-        1
-    """
-    import numpy as np
-
-    if side not in (1, -1):
-        raise ValueError(f"side must be +1 or -1, got {side!r}")
-    if not 0 <= index < len(chart.high):
-        raise ValueError(f"index must be that of a point on the chart, 0 to {len(chart.high) - 1}, got {index!r}")
-    sums = chart.high if side > 0 else chart.low
-    at_zero = np.flatnonzero(sums[: index + 1] == 0)
-    return int(at_zero[-1]) + 1 if len(at_zero) else 0
-
-
 def as_series(values: Series, *, least: int = 0, name: str = "values") -> Array:
     """Returns `values` as an array of finite numbers in one row.
 

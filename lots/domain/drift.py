@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-
-import numpy as np
+from typing import TYPE_CHECKING
 
 from lots.domain.change import find_change
 from lots.domain.charts import Chart, CusumChart, cusum, ewma, individuals, shewhart
@@ -14,6 +13,9 @@ from lots.domain.limits import BINARY_NOISE, Limit
 from lots.domain.projection import LEAST_LOTS, Projection, project
 from lots.domain.run_rules import run_rules
 from lots.domain.trend import MannKendall, TheilSen, mann_kendall, theil_sen
+
+if TYPE_CHECKING:
+    import numpy as np
 
 # Lots that a baseline needs to be used at all, and to be firm. Common practice, no source.
 PROVISIONAL_FROM, FIRM_FROM = 8, 20
@@ -148,6 +150,8 @@ def analyse(
         Without a baseline nothing is charted, but a trend is still looked for. With several charts at once false alarms add up: each
         alone calls one lot in some hundreds by chance (tests/domain/test_run_lengths.py).
     """
+    import numpy as np
+
     x = np.asarray(values, dtype=float)
     if baseline is None:
         baseline = baseline_from(x[:PROVISIONAL_FROM].tolist(), chosen=False)
@@ -221,6 +225,8 @@ Run = tuple[int, int, int]
 
 def _until_back(z: np.ndarray, called: Mapping[str, np.ndarray], side: int) -> tuple[list[Run], int | None]:
     """Runs of called lots up to the first from which lots came plainly back, and the index of the first lot after it; None where none did."""
+    import numpy as np
+
     found, after = [], 0
     for first, last in _runs(np.logical_or.reduce(list(called.values()))):
         end = _back_after(z, side, after, first, last) if side else last
@@ -237,6 +243,8 @@ def _back_after(z: np.ndarray, side: int, after: int, first: int, last: int) -> 
     Both are steps from where the change began when it was called: one that ended, one that goes on. Of each beginning with the first
     lots that show it, so that a later lot never moves it.
     """
+    import numpy as np
+
     if first == last:
         return last
     began = min(_change(z, side, after, first, first)[0], first)
@@ -340,6 +348,8 @@ class Together:
 
 def color_baseline(rows: Sequence[Sequence[float]], *, chosen: bool) -> ColorBaseline | None:
     """Returns the baseline of colour as a whole; None for fewer than PROVISIONAL_FROM lots."""
+    import numpy as np
+
     if len(rows) < PROVISIONAL_FROM:
         return None
     table = np.asarray(rows, dtype=float)
@@ -362,6 +372,8 @@ def together(rows: Sequence[Sequence[float]], baseline: ColorBaseline | None) ->
         Montgomery, Introduction to Statistical Quality Control, 11.3 (from memory); ISO 7870-7; contributions: Runger, Alt and
         Montgomery 1996.
     """
+    import numpy as np
+
     table = np.asarray(rows, dtype=float)
     if baseline is None:
         baseline = color_baseline(table[:PROVISIONAL_FROM].tolist(), chosen=False)

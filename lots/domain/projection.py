@@ -6,11 +6,11 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from lots.domain.limits import BINARY_NOISE, Limit
 
 if TYPE_CHECKING:
+    import numpy as np
+
     from lots.domain.charts import Series
 
 # A line through fewer lots than this has hardly anything left to tell its own scatter by. Common practice, no source.
@@ -65,6 +65,8 @@ def project(values: Series, first: int, limit: Limit | None, unit: str, confiden
         >>> round(found.slope, 3), found.about, found.earliest, found.latest
         (0.081, 14, 13, 14)
     """
+    import numpy as np
+
     n = len(values)
     if n < LEAST_LOTS:
         return None
@@ -82,6 +84,8 @@ def project(values: Series, first: int, limit: Limit | None, unit: str, confiden
 def _with_limit(
     base: Projection, limit: Limit | None, unit: str, level: float, middle: float, spread: float, n: int, wide: float
 ) -> Projection:
+    import numpy as np
+
     def said(text: str, **more: float | int | None) -> Projection:
         return Projection(**{**{name: getattr(base, name) for name in base.__slots__}, **more, "says": text})
 

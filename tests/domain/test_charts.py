@@ -16,7 +16,6 @@ from lots.domain.charts import (
     Chart,
     CusumChart,
     Individuals,
-    began_by_cusum,
     cusum,
     ewma,
     individuals,
@@ -158,39 +157,11 @@ def test_the_cusum_of_the_handbook():
     assert CUSUM["h"] == chart.decision_interval
 
 
-def test_the_shift_of_the_handbook_began_at_point_13():
-    """NIST 6.3.2.3 signals at point 14; its high sum was last zero at point 12, so the shift began at 13."""
-    assert 12 == began_by_cusum(nist_cusum(), 13, +1)
-
-
-@pytest.mark.parametrize(
-    ("z", "index", "side", "began"),
-    [
-        ([3.0, 3.0, 3.0], 2, +1, 0),
-        ([0.0, 0.0, -3.0, -3.0, -3.0], 4, -1, 2),
-        # The first excursion came back to zero, so only the second counts.
-        ([0.0, 1.5, -2.0, 0.0, 3.0, 3.0], 5, +1, 4),
-        ([0.0, 0.0], 1, +1, 2),
-    ],
-)
-def test_a_shift_began_after_the_sum_last_stood_at_zero(z, index, side, began):
-    """Montgomery's estimate, counted on paper."""
-    assert began == began_by_cusum(cusum(z), index, side)
-
-
 def test_a_sum_that_comes_back_to_zero_is_zero():
-    """0.1 and 0.2 less 0.3 is 6e-17 in binary, but the sum stands at zero and the shift begins after it."""
+    """0.1 and 0.2 less 0.3 is 6e-17 in binary, but the sum stands at zero."""
     assert 0.1 + 0.2 - 0.3 > 0
     chart = cusum([0.1, 0.2, -0.3, 9.0], reference_value=0.0)
     assert 0.0 == chart.high[2]
-    assert 3 == began_by_cusum(chart, 3, +1)
-
-
-@pytest.mark.parametrize(("index", "side"), [(-1, 1), (2, 1), (0, 0), (0, 2)])
-def test_a_point_that_is_not_on_the_chart_is_refused(index, side):
-    """An index beyond the chart, or a side that is neither, is a mistake of the caller."""
-    with pytest.raises(ValueError, match=r"index must be|side must be"):
-        began_by_cusum(cusum([0.0, 0.0]), index, side)
 
 
 @pytest.mark.parametrize(
