@@ -98,9 +98,10 @@ class Groups:
         finally:
             me.wait()
             if group.lost:
-                raise group.lost
+                raise NotKept(group.lost.first)
 
     def _join(self, me: _Caller, patience_s: float) -> _Group:
+        until = time.monotonic() + patience_s
         with self._lock:
             first, self._busy = not self._busy, True
             if not first and patience_s > 0:
@@ -112,7 +113,7 @@ class Groups:
                 self._give_up(me)
             if me.group is not None:
                 return me.group
-        return self._begin(patience_s)
+        return self._begin(max(0.0, until - time.monotonic()))
 
     def _give_up(self, me: _Caller) -> None:
         with self._lock:
