@@ -2,7 +2,7 @@
 
 import pytest
 
-from lots.api import bench
+from lots.api import reading_args
 from lots.api.columns import in_column
 from lots.desks.errors import Fault
 from tests.api.bodies import CASES, Furnished
@@ -135,7 +135,7 @@ def test_one_and_true_are_not_the_same_value(shop):
 
 def test_only_kinds_that_are_read_across_fields_have_rules_across_fields():
     """A rule of marshmallow's over a whole reading would not be asked where fields are loaded one by one."""
-    kinds = bench.ReadingArgs.__subclasses__()
+    kinds = reading_args.ReadingArgs.__subclasses__()
     assert len(PATHS) == len(kinds)
     for made in kinds:
         hooks = {name for name, found in made._hooks.items() if found}
