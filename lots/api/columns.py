@@ -9,6 +9,7 @@ from typing import Any
 from marshmallow import Schema, ValidationError, fields, missing
 
 from lots.api.errors import faults_from
+from lots.api.fields import Said
 from lots.desks.errors import Fault, Invalid
 
 _LIKE = 'Write it like {"columns": {"spool_code": ["A-1", "A-2"], ...}}.'
@@ -62,26 +63,24 @@ def load(
         if field.required and name not in columns:
             whole[name] = [field.error_messages["required"]]
     known = {name: values for name, values in columns.items() if name not in whole}
+    way = _by_object if getattr(schema, "across_fields", False) else _by_field
+    wrong: Any = {}
     try:
-        rows = (
-            _by_object(schema, known, count)
-            if getattr(schema, "across_fields", False)
-            else _by_field(schema, known, count)
-        )
-        wrong: dict[int, Any] = {}
+        rows: Any = way(schema, known, count)
     except ValidationError as error:
-        rows, wrong = error.valid_data, error.messages  # type: ignore[assignment]  # of many readings, by their places
-    wrong = {
-        place: said
-        for place, by_name in wrong.items()
-        if (said := {n: m for n, m in by_name.items() if n not in whole})
-    }
-    faults = [replace(fault, pointer=f"/columns{fault.pointer}") for fault in faults_from(whole, schema)]
-    if wrong or whole:
-        rest = {} if whole else {place: row for place, row in enumerate(rows) if place not in wrong}
-        found = [*faults_from(wrong, schema), *(of_the_rest(rest) if rest else ())]
-        raise Invalid(*faults, *map(in_column, found))
-    return rows
+        rows, wrong = error.valid_data, error.messages
+    if not wrong and not whole:
+        return list(rows)
+    # What concerns a whole column is not said again of each reading.
+    own = {place: {n: m for n, m in by_name.items() if n not in whole} for place, by_name in wrong.items()}
+    rest = {} if whole else {place: row for place, row in enumerate(rows) if place not in wrong}
+    found = [*faults_from(own, schema), *(of_the_rest(rest) if rest else ())]
+    raise Invalid(*_of_columns(whole, schema), *map(in_column, found))
+
+
+def _of_columns(messages: Mapping[str, Any], schema: Schema | None) -> list[Fault]:
+    """What concerns whole columns, at their names."""
+    return [replace(fault, pointer=f"/columns{fault.pointer}") for fault in faults_from(dict(messages), schema)]
 
 
 def in_column(fault: Fault) -> Fault:
@@ -99,13 +98,10 @@ def _length(columns: Any, most: int) -> int:
     """How many readings the columns hold."""
     if not isinstance(columns, dict) or not columns:
         raise Invalid(Fault("/columns", "This must be an object with an array for each field.", _LIKE))
-    faults = [
-        Fault(f"/columns/{name}", "This must be an array.", _LIKE)
-        for name, values in columns.items()
-        if not isinstance(values, list)
-    ]
-    if faults:
-        raise Invalid(*faults)
+    if none := {
+        name: [Said("This must be an array.", _LIKE)] for name, each in columns.items() if not isinstance(each, list)
+    }:
+        raise Invalid(*_of_columns(none, None))
     lengths = {name: len(values) for name, values in columns.items()}
     count = next(iter(lengths.values()))
     if len(set(lengths.values())) > 1:
@@ -118,9 +114,10 @@ def _length(columns: Any, most: int) -> int:
     return count
 
 
-def _by_object(schema: Schema, columns: Mapping[str, list[Any]], count: int) -> Any:
+def _by_object(schema: Schema, columns: Mapping[str, list[Any]], count: int) -> list[dict[str, Any]]:
     said = [{name: values[n] for name, values in columns.items() if values[n] is not None} for n in range(count)]
-    return schema.load(said, many=True)
+    loaded: list[dict[str, Any]] = schema.load(said, many=True)
+    return loaded
 
 
 def _by_field(schema: Schema, columns: Mapping[str, list[Any]], count: int) -> list[dict[str, Any]]:

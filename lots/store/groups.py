@@ -31,7 +31,7 @@ class _Caller:
 
     def __init__(self) -> None:
         self.group: _Group | None = None
-        # A bare lock, taken until somebody calls: an Event costs several times as much, as much as a short write.
+        # A bare lock, taken until somebody calls: an Event is made of several.
         self._uncalled = threading.Lock()
         self._uncalled.acquire()
 

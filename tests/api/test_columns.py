@@ -106,13 +106,25 @@ SPOOLS = ["L1-S001", "L1-S002"]
         ),
         ({"spool_code": SPOOLS, "d1_mm": [1.75], "d2_mm": [1.75, 1.75]}, ["/columns"]),
         ({"spool_code": SPOOLS, "d1_mm": 1.75, "d2_mm": [1.75, 1.75]}, ["/columns/d1_mm"]),
+        ({"spool_code": SPOOLS, "d1/mm": 1.75}, ["/columns/d1~1mm"]),
         ({"spool_code": [], "d1_mm": [], "d2_mm": []}, ["/columns"]),
         ({"spool_code": ["X"] * 5001, "d1_mm": [1.75] * 5001, "d2_mm": [1.75] * 5001}, ["/columns"]),
         ({}, ["/columns"]),
         ([], ["/columns"]),
         (None, ["/columns"]),
     ],
-    ids=["one is missing", "one is unknown", "uneven", "no array", "empty", "too long", "none", "a list", "null"],
+    ids=[
+        "one is missing",
+        "one is unknown",
+        "uneven",
+        "no array",
+        "a name with a slash",
+        "empty",
+        "too long",
+        "none",
+        "a list",
+        "null",
+    ],
 )
 def test_what_are_no_columns_is_said_once(shop, columns, pointers):
     """A column that is missing or unknown is one fault, however many readings there are, and nothing is stored."""
