@@ -8,7 +8,7 @@ from typing import Any
 
 from lots.desks import clock
 from lots.desks.errors import Conflict, Fault, Invalid, NotFound
-from lots.desks.evidence import Judged, work_out
+from lots.desks.evidence import Judged, Terms, work_out
 from lots.desks.receiving import lot_of
 from lots.desks.words import clause, moment
 from lots.domain import actions as rules
@@ -44,7 +44,7 @@ def request(lot_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
     kept = {"requested": values["requested_action"], "due_at": due_at, "conforming_lots": values["conforming_lots"]}
     with transaction():
         lots.lock([lot.id])
-        judged = work_out(lot, lot.limits_revision, lot.shade_revision, lot.by_hand, lot.previous, lot.retests_cleared)
+        judged = work_out(lot, Terms.of(lot))
         if not may_be_asked_about(judged, actions.decided(lot.id)):
             raise Conflict(
                 f"Nothing about lot {lot.supplier_lot} has failed a required limit, and it was never blocked by hand, so there is "

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from lots.desks import clock, concessions
-from lots.desks.evidence import work_out
+from lots.desks.evidence import Terms, work_out
 from lots.desks.judging import derived, judge_lot, of_spools
 from lots.domain.chain import Entry, digest, verify
 from lots.domain.masses import misfits
@@ -214,7 +214,7 @@ def judged_again(number: int, name: str) -> Iterator[Flaw]:
 
 def _differing(number: int) -> list[str]:
     row = lots.find(number)
-    judged = work_out(row, row.limits_revision, row.shade_revision, row.by_hand, row.previous, row.retests_cleared)
+    judged = work_out(row, Terms.of(row))
     wanted = {**derived(judged), "concessions": concessions.left_of(number)}
     differing = [_words(name) for name, value in wanted.items() if not _same(getattr(row, name), _as_stored(value))]
     flows, failing = of_spools(judged)

@@ -12,6 +12,7 @@ from datetime import datetime
 from typing import Any
 
 from lots.desks.uncertainty import Uncertainties, uncertainties
+from lots.domain import rules
 from lots.domain.acceptance import Assessment, Evidence, Previous, assess
 from lots.domain.agreed import CHARACTERISTICS, Limits, ShadeRevision, limits_from
 from lots.domain.bond import BondTest
@@ -140,28 +141,51 @@ def in_order(rows: list[Any], known_at: datetime | None) -> tuple[list[Any], tup
     return kept, tuple(notes)
 
 
-def work_out(
-    lot: Any,
-    limits: Any,
-    shade: Any,
-    by_hand: str | None,
-    previous: dict[str, Any] | None,
-    retests_cleared: dict[str, int],
-    known_at: datetime | None = None,
-    *,
-    with_excluded: bool = False,
-) -> Judged:
-    """Returns the assessment of a lot under given revisions, storing nothing. Three to six queries, however many lots there are.
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """What a lot is judged under, as it is kept on the lot's row and on each decision.
+
+    Args:
+        limits, shade: revisions, or None.
+        by_hand: the decision in force.
+        previous: the earlier lot that steps are measured from.
+        retests_cleared: extra rounds per characteristic that quality has let stand.
+        rules: version of the rules.
+        steps_accepted: characteristics whose step from the previous lot quality accepted.
+    """
+
+    limits: Any
+    shade: Any
+    by_hand: str | None
+    previous: dict[str, Any] | None
+    retests_cleared: dict[str, int]
+    rules: int
+    steps_accepted: tuple[str, ...] = ()
+
+    @classmethod
+    def of(cls, held: Any) -> Terms:
+        """The terms that a lot or a decision holds."""
+        return cls(
+            held.limits_revision,
+            held.shade_revision,
+            held.by_hand,
+            held.previous,
+            held.retests_cleared,
+            held.rules or rules.FIRST,
+            tuple(held.steps_accepted or ()),
+        )
+
+
+def work_out(lot: Any, terms: Terms, known_at: datetime | None = None, *, with_excluded: bool = False) -> Judged:
+    """Returns the assessment of a lot under given terms, storing nothing. Three to six queries, however many lots there are.
 
     Args:
         lot: with its grade.
-        limits, shade: revisions to judge under, or None.
-        by_hand: the decision in force.
-        previous: the earlier lot that steps are measured from, as kept on the lot or its decision.
-        retests_cleared: extra rounds per characteristic that quality has let stand.
+        terms: what to judge it under.
         known_at: judge by what was recorded up to then; None for all that is known.
         with_excluded: True asks what the lot would be if no reading were excluded.
     """
+    limits, shade, retests_cleared = terms.limits, terms.shade, terms.retests_cleared
     recorded = readings.that_count(lot.id, known_at, excluded=with_excluded)
     rows, notes = in_order(recorded, known_at)
     agreed = limits_from(limits.body) if limits else None
@@ -178,11 +202,14 @@ def work_out(
         approved,
         lot.grade.nominal_diameter_mm,
         coverage,
-        _previous_from(previous),
+        _previous_from(terms.previous),
         retests,
+        terms.rules,
     )
     found = replace(found, notes=(*notes, *found.notes), findings=known.told(found.findings, rows))
-    return Judged(found, limits, shade, by_hand, [row.id for row in rows], len(recorded), coverage, _sources(rows))
+    return Judged(
+        found, limits, shade, terms.by_hand, [row.id for row in rows], len(recorded), coverage, _sources(rows)
+    )
 
 
 def _sources(rows: list[Any]) -> dict[str, list[str]]:

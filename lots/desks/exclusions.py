@@ -12,7 +12,7 @@ from typing import Any
 from lots.desks import clock, repeats, views
 from lots.desks.bench import after
 from lots.desks.errors import Conflict, NotFlagged, NotFound
-from lots.desks.evidence import in_order, instruments_of, work_out
+from lots.desks.evidence import Terms, in_order, instruments_of, work_out
 from lots.desks.judging import judge_lot
 from lots.desks.words import clause
 from lots.domain.agreed import CHARACTERISTICS
@@ -138,12 +138,12 @@ def asked_first(lot: Any, held: Any, known_at: datetime | None) -> list[str]:
     ]
 
 
-def beside(lot: Any, held: Any, limits: Any, shade: Any, previous: Any, known_at: datetime | None) -> dict[str, Any]:
+def beside(lot: Any, terms: Terms, known_at: datetime | None) -> dict[str, Any]:
     """Returns which readings of a lot are excluded, and what it would be with them: None when none is. One query, more where there are some."""
     rows = readings.excluded(lot.id, known_at)
     if not rows:
         return {"excluded": [], "with_excluded": None}
-    judged = work_out(lot, limits, shade, held.by_hand, previous, held.retests_cleared, known_at, with_excluded=True)
+    judged = work_out(lot, terms, known_at, with_excluded=True)
     found = judged.assessment
     return {
         "excluded": [repeats.excluded_line(row) for row in rows],

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from lots.desks.evidence import Judged, work_out
-from lots.desks.judging import find_previous
+from lots.desks.judging import terms_anew
 from lots.store import catalog, lots
 
 
@@ -65,5 +65,5 @@ def _loss(lot: Any, limits: Any, shade: Any, instead_of: Any = None) -> dict[str
 
 
 def _judged(lot: Any, limits: Any, shade: Any) -> tuple[Judged, Mapping[str, str]]:
-    judged = work_out(lot, limits, shade, lot.by_hand, find_previous(lot), lot.retests_cleared)
+    judged = work_out(lot, terms_anew(lot, limits, shade))
     return judged, judged.assessment.uses

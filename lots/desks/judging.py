@@ -6,11 +6,13 @@ Every desk that stores evidence or revisions calls `judge_lot` in its own transa
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
 from lots.desks import tracing, views
-from lots.desks.evidence import Judged, work_out
+from lots.desks.evidence import Judged, Terms, work_out
+from lots.domain import rules
 from lots.domain.acceptance import Assessment
 from lots.domain.agreed import CHARACTERISTICS
 from lots.domain.standing import LOADABLE
@@ -48,6 +50,13 @@ def revisions_for(lot: Any, *, renew: bool = False) -> tuple[Any, Any]:
     return limits, shade
 
 
+def terms_anew(lot: Any, limits: Any, shade: Any) -> Terms:
+    """Returns what a lot is judged under when judging begins, or begins again: the newest rules, and steps from the lot accepted last by now."""
+    previous = find_previous(lot)
+    accepted = tuple(lot.steps_accepted or ()) if previous == lot.previous else ()
+    return Terms(limits, shade, lot.by_hand, previous, lot.retests_cleared, rules.CURRENT, accepted)
+
+
 def judge_lot(
     lot: Any,
     by: str,
@@ -80,16 +89,19 @@ def judge_lot(
         Must run inside the caller's transaction.
     """
     limits, shade = revisions_for(lot, renew=renew)
-    previous = find_previous(lot) if renew or not lot.measured else lot.previous
-    judged = work_out(lot, limits, shade, lot.by_hand, previous, lot.retests_cleared)
+    begins = renew or not lot.measured
+    terms = terms_anew(lot, limits, shade) if begins else replace(Terms.of(lot), limits=limits, shade=shade)
+    judged = work_out(lot, terms)
     found, before = judged.assessment, _marks(lot)
     stood = (lot.standing, lot.uses)
     kept = {
         **_verdict(judged),
         "by_hand": lot.by_hand,
         "by_hand_reason": lot.by_hand_reason,
-        "previous": previous,
+        "previous": terms.previous,
         "retests_cleared": lot.retests_cleared,
+        "rules": terms.rules,
+        "steps_accepted": list(terms.steps_accepted) or None,
         "limits_revision": limits,
         "shade_revision": shade,
     }
@@ -144,7 +156,7 @@ def of_spools(judged: Judged) -> tuple[dict[str, float], dict[str, list[dict[str
 def _marks(lot: Any) -> tuple[Any, ...]:
     """What makes a decision when it changes: all but the figures. Nothing stands before the first judgement."""
     revisions = (lot.limits_revision, lot.shade_revision)
-    return (lot.judged_at and lot.standing, lot.assessed, lot.uses, lot.accepted, lot.previous, *revisions)
+    return (lot.judged_at and lot.standing, lot.assessed, lot.uses, lot.accepted, lot.previous, lot.rules, *revisions)
 
 
 def _figures(judged: Judged) -> dict[str, Any]:

@@ -53,13 +53,13 @@ def load(values: dict[str, Any], by: str) -> tuple[dict[str, Any], bool]:
                 "reserved_g": reserved_g(under, row.remaining_mass_g, mass_g),
             }
         )
-        stored = loads.add(row, {**asked, **taken, "loaded_at": loaded_at}, by, now)
+        stored, made = loads.add(row, {**asked, **taken, "loaded_at": loaded_at}, by, now)
         lots.put_on_machine(row, machine)
         if row.opened_at is None:
             lots.note_life(row, {"opened_at": loaded_at})
         if under is not None:
             concessions.refresh(row.lot)
-        history.note(row.lot_id, "spool loaded", by, now, {"load": [stored.id], "spool": [row.id]})
+        history.note(row.lot_id, "spool loaded", by, now, {**made, "spool": [row.id]})
         told = {**views.load(stored), "cautions": list(answer.cautions), "settings": settings(row)}
         return {**told, "concession": under and concessions.view_of(under)}, True
 

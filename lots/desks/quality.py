@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
 from lots.desks import clock, exclusions, tracing, views
 from lots.desks.bench import after
 from lots.desks.errors import Fault, Invalid, NotFound, NotLegal
-from lots.desks.evidence import Judged, work_out
-from lots.desks.judging import find_previous, judge_lot
+from lots.desks.evidence import Judged, Terms, work_out
+from lots.desks.judging import judge_lot, terms_anew
 from lots.desks.receiving import lot_of
 from lots.desks.words import clause, moment
 from lots.domain.standing import in_force_after, legal_actions
@@ -66,9 +67,9 @@ def assessment(
         raise Invalid(*faults)
     asked_anew = as_of is None and (limits_revision is not None or shade_revision is not None)
     # "Would now be" is what judging it again would make it: steps are measured from the lot accepted last by now.
-    previous = find_previous(lot) if asked_anew else held.previous
-    judged = work_out(lot, limits, shade, held.by_hand, previous, held.retests_cleared, as_of)
-    beside = exclusions.beside(lot, held, limits, shade, previous, as_of)
+    terms = terms_anew(lot, limits, shade) if asked_anew else replace(Terms.of(held), limits=limits, shade=shade)
+    judged = work_out(lot, terms, as_of)
+    beside = exclusions.beside(lot, terms, as_of)
     return {
         **_assessment_view(lot, judged),
         **beside,
@@ -149,7 +150,7 @@ def decide(lot_id: int, action: str, reason: str, by: str) -> dict[str, Any]:
 
 def _held_by_retests(lot: Any) -> bool:
     """True when readings were repeated more often than the limits allow, and quality has not let them stand yet."""
-    judged = work_out(lot, lot.limits_revision, lot.shade_revision, None, lot.previous, lot.retests_cleared)
+    judged = work_out(lot, replace(Terms.of(lot), by_hand=None))
     return any(finding.code == "sampling.retests" for finding in judged.assessment.findings)
 
 

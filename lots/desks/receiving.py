@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import secrets
-import unicodedata
 from collections.abc import Iterator
 from dataclasses import asdict
 from datetime import datetime
@@ -26,19 +25,6 @@ from lots.store.paging import Page
 
 # A reel holds from a sample coil to a drum. Common practice, no source.
 _LEAST_G, _MOST_G = 20.0, 60_000.0
-# As much of a key as is kept. Folding can lengthen a number: one character may stand for eighteen.
-_KEY_MOST = 120
-
-
-def lot_key(supplier_lot: str) -> str:
-    """Returns a lot number without what people leave out when they copy it: case, spaces, punctuation.
-
-    Example:
-        >>> lot_key("l 00-71/b") == lot_key("L-0071B")
-        True
-    """
-    folded = unicodedata.normalize("NFKC", supplier_lot).casefold()
-    return (re.sub(r"[\W_]+", "", folded) or folded)[:_KEY_MOST]
 
 
 def receive(values: dict[str, Any], by: str) -> dict[str, Any]:
@@ -211,8 +197,7 @@ def _lot_for(supplier: Any, grade: Any, values: dict[str, Any], now: datetime) -
     known = lots.same_number(supplier, grade, number)
     if known is not None:
         return known, False
-    key = lot_key(number)
-    similar = lots.similar_numbers(supplier, grade, key)
+    similar = lots.similar_numbers(supplier, grade, number)
     if similar and not values.get("confirm_new_lot"):
         names = ", ".join(f'"{lot.supplier_lot}" (lot {lot.id})' for lot in similar)
         raise SimilarLot(
@@ -226,7 +211,7 @@ def _lot_for(supplier: Any, grade: Any, values: dict[str, Any], now: datetime) -
             ),
             candidates=[{"id": lot.id, "supplier_lot": lot.supplier_lot, "standing": lot.standing} for lot in similar],
         )
-    return lots.add(supplier, grade, number, key, values["received_at"], now, values.get("resubmission_of")), True
+    return lots.add(supplier, grade, number, values["received_at"], now, values.get("resubmission_of")), True
 
 
 def _numbered(lot: Any, wanted: list[tuple[str | None, float]]) -> list[tuple[str, float]]:

@@ -8,7 +8,7 @@ from typing import Any
 from lots.desks import clock, permissions, views
 from lots.desks import report_words as words
 from lots.desks.errors import NotFound
-from lots.desks.evidence import work_out
+from lots.desks.evidence import Terms, work_out
 from lots.desks.receiving import lot_of
 from lots.desks.report import CAUTIONS, asked_of, concession_of, delivery_of, grade_of, short
 from lots.desks.report_evidence import evidence
@@ -31,7 +31,7 @@ def record(lot_id: int) -> dict[str, Any]:
     decided = store.decisions_of(lot.id)
     if not decided:
         raise NotFound(f"Nothing was ever decided on lot {lot.supplier_lot}, so it has no record.")
-    judged = work_out(lot, lot.limits_revision, lot.shade_revision, lot.by_hand, lot.previous, lot.retests_cleared)
+    judged = work_out(lot, Terms.of(lot))
     limits = limits_from(judged.limits.body) if judged.limits else None
     found = judged.assessment
     method, readings = evidence(lot, CHARACTERISTICS, judged, limits, None, screening=True)

@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from lots.desks import views
-from lots.desks.evidence import conditions_of, evidence_from, in_order, work_out
+from lots.desks.evidence import Terms, conditions_of, evidence_from, in_order, work_out
 from lots.desks.receiving import lot_of
 from lots.desks.uncertainty import Uncertainties, repeats_by, uncertainties
 from lots.domain.agreed import CHARACTERISTICS, Limits, limits_from
@@ -175,7 +175,7 @@ def excluded_line(row: Any) -> dict[str, Any]:
 
 
 def _decisions(lot: Any, figures: Sequence[Tested], scattered: dict[str, Scattered]) -> list[Deciding]:
-    judged = work_out(lot, lot.limits_revision, lot.shade_revision, lot.by_hand, lot.previous, lot.retests_cleared)
+    judged = work_out(lot, Terms.of(lot))
     _, limits = _terms(lot)
     counts: dict[tuple[str, str], int] = {}
     coupons: dict[str, set[Any]] = {}

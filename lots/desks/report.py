@@ -9,7 +9,7 @@ from lots.desks import clock
 from lots.desks import report_words as words
 from lots.desks.actions import may_be_asked_about
 from lots.desks.errors import Conflict, NotFound
-from lots.desks.evidence import Judged, conditions_of, work_out
+from lots.desks.evidence import Judged, Terms, conditions_of, work_out
 from lots.desks.receiving import lot_of
 from lots.desks.report_evidence import evidence
 from lots.desks.words import clause, moment
@@ -44,9 +44,7 @@ def nonconformity(lot_id: int, as_of: datetime | None = None) -> dict[str, Any]:
         known = f"it was recorded at {moment(lot.recorded_at)}"
         raise NotFound(f"Lot {lot.id} was not known at {moment(as_of or now)}; {known}.")
     held = lot if as_of is None else decided[-1]
-    judged = work_out(
-        lot, held.limits_revision, held.shade_revision, held.by_hand, held.previous, held.retests_cleared, as_of
-    )
+    judged = work_out(lot, Terms.of(held), as_of)
     failing = [f for f in judged.assessment.findings if rules.speaks_of_supply(f.code, f.verdict)]
     by_hand = held.by_hand if held.by_hand in rules.AGAINST else None
     if not failing and by_hand is None:

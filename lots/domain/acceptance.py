@@ -11,6 +11,7 @@ from lots.domain.color_depth import judge_depth, spectra_lacking
 from lots.domain.diameter import DiameterSummary
 from lots.domain.figures import Figure, figures_of
 from lots.domain.limits import DecisionRule, Finding, Verdict
+from lots.domain.rules import CURRENT
 from lots.domain.sampling import Coverage
 from lots.domain.shade import ColorLimits, ColorReading, ColorSummary, judge_color
 from lots.domain.shade import judge_spools as shade_judge_spools
@@ -104,6 +105,7 @@ def assess(
     coverage: Coverage,
     previous: Previous | None = None,
     retests: Mapping[str, int] | None = None,
+    rules: int = CURRENT,
 ) -> Assessment:
     """Returns the assessment of a lot.
 
@@ -115,6 +117,7 @@ def assess(
         coverage: how many spools must be measured.
         previous: the last accepted lot, for steps.
         retests: characteristic -> extra rounds of readings, beyond those that quality has let stand.
+        rules: version of the rules to judge by, see `lots.domain.rules`.
 
     Notes:
         Colour readings under other conditions than the shade revision's, and coupons of an age the limits do not accept, are left out and counted

@@ -24,19 +24,26 @@ from lots.store.paging import Page, among, page
 # What can have been done, in the words of the trade. Phrases are never renamed: they stand in the entries, whose hashes cover them.
 WHATS = (
     "delivery received",
+    "delivery corrected",
+    "delivery closed",
+    "spools drawn",
+    "sample spool replaced",
     "readings recorded",
     "reading voided",
+    "void agreed",
     "reading excluded",
     "reading taken back in",
     "decision made",
     "lot judged again",
     "summaries recomputed",
+    "lot inspected again",
     "concession asked for",
     "concession approved",
     "concession withdrawn",
     "spool loaded",
     "load refused",
     "spool unloaded",
+    "machine changed",
     "spool opened",
     "spool dried",
     "spool wound",
@@ -55,6 +62,7 @@ WHATS = (
     "limits set",
     "visual trial kept",
     "instrument added",
+    "instrument changed",
     "instrument checked",
     "instrument studied",
     "study voided",
@@ -67,6 +75,7 @@ WHATS = (
     "token made",
     "token renewed",
     "token revoked",
+    "shop migrated",
 )
 # The chain of what concerns no single lot. In a transaction it is noted after those of lots, so that no two wait for each other.
 SHOP = "shop"
@@ -104,8 +113,9 @@ class Cover:
 LOT_DERIVED = (
     *("standing", "assessed", "uses", "why", "to_measure", "accepted", "lab", "lab_uncertainty", "shrinkage"),
     *("shrinkage_uncertainty", "flow_factor", "figures", "retestable", "concessions"),
+    *("reinspected_until", "identity", "likeness"),
 )
-SPOOL_DERIVED = ("flow_factor", "nonconforming")
+SPOOL_DERIVED = ("flow_factor", "nonconforming", "identity", "likeness")
 # Which tables are covered, and what of them. A column that is added to one is covered unless it is named here.
 COVERED = {
     cover.table: cover
@@ -117,22 +127,29 @@ COVERED = {
         Cover(models.ShadeRevision, fixed=True),
         Cover(models.Grade),
         Cover(models.LimitsRevision, fixed=True),
-        Cover(models.Instrument),
+        Cover(models.Instrument, derived=("version",)),
         Cover(models.InstrumentCheck, fixed=True),
         *(Cover(table, fixed=True) for table in study_models.STUDY_TABLES),
         Cover(models.VisualTrial, fixed=True),
         Cover(models.Lot, derived=(*LOT_DERIVED, "version")),
         Cover(models.Delivery, fixed=True),
+        Cover(models.DeliveryCorrection, fixed=True),
         Cover(models.Spool, derived=SPOOL_DERIVED),
+        Cover(models.SampleDraw, fixed=True),
+        Cover(models.SampleSubstitute, fixed=True),
         Cover(models.SpoolParent, fixed=True),
         Cover(models.SpoolLot, fixed=True),
         Cover(models.Reading, fixed=True),
         Cover(models.ReadingVoid, fixed=True),
+        Cover(models.VoidAgreement, fixed=True),
         Cover(models.ReadingExclusion),
         Cover(models.Decision, fixed=True),
+        Cover(models.Reinspection, fixed=True),
         Cover(models.Concession),
         Cover(models.Resumption, fixed=True),
-        Cover(models.Load),
+        Cover(models.Job, fixed=True, derived=("likeness",)),
+        Cover(models.Machine, derived=("likeness", "version")),
+        Cover(models.Load, derived=("on_machine", "of_job")),
         Cover(models.Containment),
         Cover(models.LoadRefusal, fixed=True),
         Cover(models.Baseline, fixed=True),

@@ -7,16 +7,44 @@ from typing import Any
 
 from peewee import JOIN
 
-from lots.store.models import Grade, LimitsRevision, Load, LoadRefusal, Lot, ShadeRevision, Spool, SpoolLot
+from lots.domain.identity import identity, likeness
+from lots.store.models import (
+    Grade,
+    Job,
+    LimitsRevision,
+    Load,
+    LoadRefusal,
+    Lot,
+    Machine,
+    ShadeRevision,
+    Spool,
+    SpoolLot,
+)
 from lots.store.paging import Page, page
 from lots.store.prepared import Prepared, given
 
 
-def add(spool: Spool, values: dict[str, Any], by: str, now: datetime) -> Load:
-    """A spool goes onto a machine."""
-    return Load.create(
-        spool=spool, lot=spool.lot, mass_before_g=spool.remaining_mass_g, **values, recorded_by=by, recorded_at=now
-    )
+def add(spool: Spool, values: dict[str, Any], by: str, now: datetime) -> tuple[Load, dict[str, list[int]]]:
+    """A spool goes onto a machine, for a job. Returns the load, and the numbers of the rows that were made, by table."""
+    said = {"recorded_by": by, "recorded_at": now}
+    job, made_job = _named(Job, Job.number, values["job"], said)
+    machine, made_machine = _named(Machine, Machine.name, values["machine"], said)
+    here = {"spool": spool, "lot": spool.lot, "mass_before_g": spool.remaining_mass_g}
+    stored = Load.create(**here, **values, of_job=job, on_machine=machine, **said)
+    return stored, {"load": [stored.id], "job": made_job, "machine": made_machine}
+
+
+def _named(table: Any, field: Any, typed: str, said: dict[str, Any]) -> tuple[int, list[int]]:
+    """The number of a job or machine, in a list too when this is the first load that names it. At most two statements."""
+    known = table.identity == identity(typed)
+    row = table.select(table.id).where(known).first()
+    if row is not None:
+        return row.id, []
+    names = {"identity": identity(typed), "likeness": likeness(typed)}
+    made = table.insert({field: typed, **names, **said}).on_conflict_ignore().execute()
+    # Whoever was faster has made it.
+    number = table.select(table.id).where(known).get().id
+    return number, [number] if made else []
 
 
 def refuse(spool: Spool, values: dict[str, Any], reasons: list[str], by: str, now: datetime) -> LoadRefusal:

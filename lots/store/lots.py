@@ -8,6 +8,7 @@ from typing import Any
 
 from peewee import JOIN, SQL, NodeList, fn
 
+from lots.domain.identity import identity, likeness
 from lots.store.database import locks_rows
 from lots.store.models import (
     Delivery,
@@ -72,9 +73,10 @@ def same_number(supplier: Supplier, grade: Grade, supplier_lot: str) -> Any:
     return Lot.get_or_none((Lot.supplier == supplier) & (Lot.grade == grade) & (Lot.supplier_lot == supplier_lot))
 
 
-def similar_numbers(supplier: Supplier, grade: Grade, lot_key: str) -> list[Any]:
-    """Lots whose number reads the same without case, spaces and punctuation."""
-    query = Lot.select().where((Lot.supplier == supplier) & (Lot.grade == grade) & (Lot.lot_key == lot_key))
+def similar_numbers(supplier: Supplier, grade: Grade, supplier_lot: str) -> list[Any]:
+    """Lots of a supplier and grade whose number may be this one misread. One query on an index."""
+    alike = Lot.likeness == likeness(supplier_lot)
+    query = Lot.select().where((Lot.supplier == supplier) & (Lot.grade == grade) & alike)
     return list(query.order_by(Lot.id).limit(20))
 
 
@@ -82,7 +84,6 @@ def add(
     supplier: Supplier,
     grade: Grade,
     supplier_lot: str,
-    lot_key: str,
     received_at: datetime,
     now: datetime,
     resubmission_of: int | None = None,
@@ -92,7 +93,8 @@ def add(
         supplier=supplier,
         grade=grade,
         supplier_lot=supplier_lot,
-        lot_key=lot_key,
+        identity=identity(supplier_lot),
+        likeness=likeness(supplier_lot),
         received_at=received_at,
         recorded_at=now,
         standing="quarantined",
@@ -218,13 +220,18 @@ def spool_count(lot: Lot) -> int:
 def add_spools(lot: Lot, delivery: Delivery, spools: Sequence[tuple[str, float]]) -> list[Any]:
     """Adds spools (code, net mass in g) and returns them in the same order."""
     rows = [
-        {"code": code, "lot": lot, "delivery": delivery, "net_mass_g": mass, "remaining_mass_g": mass}
+        {"code": code, "lot": lot, "delivery": delivery, "net_mass_g": mass, "remaining_mass_g": mass, **_folded(code)}
         for code, mass in spools
     ]
     for start in range(0, len(rows), 100):
         Spool.insert_many(rows[start : start + 100]).execute()
     stored = {row.code: row for row in Spool.select().where(Spool.delivery == delivery)}
     return [stored[code] for code, _ in spools]
+
+
+def _folded(code: str) -> dict[str, str]:
+    """What a spool is found by, however its code was typed."""
+    return {"identity": identity(code), "likeness": likeness(code)}
 
 
 def spools_of(lot: Lot) -> list[Any]:
@@ -313,6 +320,7 @@ def wind(
     opened = min((parent.opened_at for parent, _ in parents if parent.opened_at), default=now)
     made = Spool.create(
         code=code,
+        **_folded(code),
         lot=lot,
         delivery=delivery,
         net_mass_g=mass,
@@ -339,8 +347,8 @@ def parents_of(spool: Spool) -> list[Any]:
 
 
 def code_like(code: str) -> str | None:
-    """A spool code that differs from this one only in case, or None. One query on an index of lower-case codes."""
-    row = Spool.select(Spool.code).where(fn.LOWER(Spool.code) == code.lower()).first()
+    """A spool code that may be this one misread, or None. One query on an index."""
+    row = Spool.select(Spool.code).where(Spool.likeness == likeness(code)).order_by(Spool.id).first()
     return row.code if row else None
 
 

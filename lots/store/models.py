@@ -18,6 +18,20 @@ from peewee import (
 
 from lots.store.fields import Instant, Json
 from lots.store.history_models import Chain, Event
+from lots.store.lot_models import (
+    Delivery,
+    DeliveryCorrection,
+    Lot,
+    Reading,
+    ReadingExclusion,
+    ReadingVoid,
+    SampleDraw,
+    SampleSubstitute,
+    Spool,
+    SpoolLot,
+    SpoolParent,
+    VoidAgreement,
+)
 from lots.store.setup_models import (
     Grade,
     Import,
@@ -37,172 +51,11 @@ from lots.store.supplier_models import Baseline, Resumption
 from lots.store.trial_models import VisualTrial
 
 
-class Lot(Row):
-    """The supplier's batch, with where it stands: kept in the transaction of whatever moved it, rebuilt from readings and decisions at will."""
-
-    supplier = ForeignKeyField(Supplier)
-    grade = ForeignKeyField(Grade)
-    supplier_lot = CharField(120)
-    lot_key = CharField(120)
-    received_at = Instant()
-    recorded_at = Instant()
-    standing = CharField(12, index=True)
-    assessed = CharField(12)
-    by_hand = CharField(10, null=True)
-    by_hand_reason = TextField(null=True)
-    uses = Json()
-    why = Json()
-    to_measure = Json()
-    accepted = Json()
-    lab = Json(null=True)
-    lab_uncertainty = Json(null=True)
-    shrinkage = Json()
-    shrinkage_uncertainty = Json()
-    flow_factor = DoubleField(null=True)
-    figures = Json()
-    previous = Json(null=True)
-    original = Json(null=True)
-    resubmission_of = ForeignKeyField("self", null=True, index=False)
-    retestable = Json()
-    retests_cleared = Json()
-    concessions = Json()
-    limits_revision = ForeignKeyField(LimitsRevision, null=True)
-    shade_revision = ForeignKeyField(ShadeRevision, null=True)
-    measured = BooleanField(default=False)
-    judged_at = Instant(null=True)
-    version = IntegerField(default=1)
-
-    class Meta:
-        indexes = (
-            (("supplier", "grade", "supplier_lot"), True),
-            (("supplier", "grade", "lot_key"), False),
-            (("supplier", "grade", "received_at"), False),
-            (("grade", "received_at"), False),
-            (("received_at",), False),
-            (("supplier_lot",), False),
-        )
-        constraints = (
-            Check("standing IN ('quarantined', 'released', 'restricted', 'blocked', 'returned', 'scrapped')"),
-            Check("by_hand IN ('block', 'hold', 'return', 'scrap')"),
-        )
-
-
-class Delivery(Row):
-    """One receipt against an order."""
-
-    lot = ForeignKeyField(Lot, backref="deliveries")
-    order_ref = CharField(120, null=True)
-    received_at = Instant(index=True)
-    due_at = Instant(null=True)
-    cost = DoubleField(null=True, constraints=[Check("cost >= 0")])
-    currency = CharField(3, null=True)
-    sample = Json()
-    note = TextField(null=True)
-    recorded_at = Instant()
-    recorded_by = CharField(120)
-
-
-class Spool(Row):
-    """One reel. `machine` is where it is loaded now."""
-
-    code = CharField(60, unique=True)
-    lot = ForeignKeyField(Lot, backref="spools")
-    delivery = ForeignKeyField(Delivery, backref="spools")
-    net_mass_g = DoubleField(constraints=[Check("net_mass_g > 0 AND net_mass_g < 1e6")])
-    remaining_mass_g = DoubleField(constraints=[Check("remaining_mass_g >= 0 AND remaining_mass_g < 1e6")])
-    flow_factor = DoubleField(null=True)
-    nonconforming = Json(null=True)
-    machine = CharField(60, null=True)
-    opened_at = Instant(null=True)
-    dried_at = Instant(null=True)
-    spliced = BooleanField(default=False)
-
-
-# A code typed in another case finds nothing, but is recognised.
-Spool.add_index(SQL("CREATE INDEX IF NOT EXISTS spool_code_lower ON spool (LOWER(code))"))
-# What is in stock is found among what is in stock, not among all that ever came.
-Spool.add_index(SQL("CREATE INDEX IF NOT EXISTS spool_in_stock ON spool (lot_id) WHERE remaining_mass_g > 0"))
-
-
-class SpoolParent(Row):
-    """Filament that was wound from one spool onto another."""
-
-    spool = ForeignKeyField(Spool, backref="parents")
-    parent = ForeignKeyField(Spool, backref="children")
-    mass_g = DoubleField(constraints=[Check("mass_g > 0")])
-    recorded_at = Instant()
-    recorded_by = CharField(120)
-
-
-class SpoolLot(Row):
-    """A lot, beside its own, that a spliced spool holds filament of."""
-
-    spool = ForeignKeyField(Spool, backref="further_lots")
-    lot = ForeignKeyField(Lot)
-
-    class Meta:
-        indexes = ((("spool", "lot"), True),)
-
-
-class Reading(Row):
-    """One measurement. `values` holds what its kind measures, as it was posted."""
-
-    kind = CharField(
-        12,
-        constraints=[
-            Check("kind IN ('diameter', 'color', 'shrinkage', 'bond', 'surface', 'moisture', 'gloss', 'opacity')")
-        ],
-    )
-    spool = ForeignKeyField(Spool, backref="readings")
-    lot = ForeignKeyField(Lot, backref="readings", index=False)
-    instrument = ForeignKeyField(Instrument, null=True, index=False)  # the index below begins with it
-    measured_at = Instant()
-    recorded_at = Instant()
-    recorded_by = CharField(120)
-    screening = BooleanField(default=False)
-    retest = BooleanField(default=False)
-    values = Json()
-    note = TextField(null=True)
-
-    class Meta:
-        indexes = ((("lot", "kind", "id"), False), (("instrument", "measured_at"), False))
-
-
-class ReadingVoid(Row):
-    """The word that a reading does not count, and why. The reading itself stays as it was."""
-
-    reading = ForeignKeyField(Reading, unique=True, backref="voids")
-    reason = TextField()
-    replaced_by = ForeignKeyField(Reading, null=True, backref="replaces")
-    voided_at = Instant()
-    voided_by = CharField(120)
-
-
-class ReadingExclusion(Row):
-    """The word that a reading stands apart from its like for a named cause, with the test that showed it; until it is taken back in."""
-
-    reading = ForeignKeyField(Reading, backref="exclusions")
-    cause = CharField(12)
-    reason = TextField()
-    shown_by = Json()
-    excluded_at = Instant()
-    excluded_by = CharField(120)
-    included_at = Instant(null=True)
-    included_by = CharField(120, null=True)
-    included_reason = TextField(null=True)
-
-
-# A reading is excluded once at a time, whatever the program does.
-ReadingExclusion.add_index(
-    SQL("CREATE UNIQUE INDEX IF NOT EXISTS exclusion_open ON reading_exclusion (reading_id) WHERE included_at IS NULL")
-)
-
-
 class Decision(Row):
     """Where a lot came to stand, when, by whom or by which readings, and under which revisions."""
 
     lot = ForeignKeyField(Lot, backref="decisions")
-    action = CharField(10)
+    action = CharField(20)
     standing = CharField(12)
     assessed = CharField(12)
     by_hand = CharField(10, null=True)
@@ -218,6 +71,19 @@ class Decision(Row):
     shade_revision = ForeignKeyField(ShadeRevision, null=True)
     decided_at = Instant()
     decided_by = CharField(120)
+    rules = IntegerField(null=True)
+    steps_accepted = Json(null=True)
+
+
+class Reinspection(Row):
+    """Quality's word on a lot past its shelf life: what to measure again, and until when it may then be used."""
+
+    lot = ForeignKeyField(Lot)
+    measure = Json()
+    use_by = Instant()
+    reason = TextField()
+    recorded_at = Instant()
+    recorded_by = CharField(120)
 
 
 class Concession(Row):
@@ -239,6 +105,28 @@ class Concession(Row):
     withdrawn_reason = TextField(null=True)
 
 
+class Job(Row):
+    """A job, by its number as it was first typed."""
+
+    number = CharField(120)
+    identity = CharField(120, unique=True)
+    likeness = CharField(120, index=True)
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+
+class Machine(Row):
+    """A machine, by its name as it was first typed, and how many spools it holds at once."""
+
+    name = CharField(60)
+    identity = CharField(120, unique=True)
+    likeness = CharField(120, index=True)
+    slots = IntegerField(default=1, constraints=[Check("slots >= 1")])
+    version = IntegerField(default=1)
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+
 class Load(Row):
     """A spool on a machine for a job, until it is unloaded. Stated and recorded times are both kept."""
 
@@ -257,15 +145,18 @@ class Load(Row):
     unloaded_at = Instant(null=True)
     unload_recorded_at = Instant(null=True)
     unload_recorded_by = CharField(120, null=True)
+    # `machine` and `job` stay as they were typed; these say which they are.
+    on_machine = ForeignKeyField(Machine, null=True, index=False)  # the index below begins with it
+    of_job = ForeignKeyField(Job, null=True)
 
     class Meta:
-        indexes = ((("machine", "loaded_at"), False),)
+        indexes = ((("on_machine", "loaded_at"), False),)
 
 
 # A spool is on one machine at a time, whatever the program does.
 Load.add_index(SQL("CREATE UNIQUE INDEX IF NOT EXISTS load_open_spool ON load (spool_id) WHERE unloaded_at IS NULL"))
 # What a machine holds now is found among what it holds now, not among all it ever held.
-Load.add_index(SQL("CREATE INDEX IF NOT EXISTS load_open_machine ON load (machine) WHERE unloaded_at IS NULL"))
+Load.add_index(SQL("CREATE INDEX IF NOT EXISTS load_open_machine ON load (on_machine_id) WHERE unloaded_at IS NULL"))
 
 
 class Containment(Row):
@@ -336,15 +227,22 @@ TABLES = (
     VisualTrial,
     Lot,
     Delivery,
+    DeliveryCorrection,
     Spool,
+    SampleDraw,
+    SampleSubstitute,
     SpoolParent,
     SpoolLot,
     Reading,
     ReadingVoid,
+    VoidAgreement,
     ReadingExclusion,
     Decision,
+    Reinspection,
     Concession,
     Resumption,
+    Job,
+    Machine,
     Load,
     Containment,
     LoadRefusal,
@@ -364,21 +262,27 @@ __all__ = [
     "CorrectiveAction",
     "Decision",
     "Delivery",
+    "DeliveryCorrection",
     "Event",
     "Grade",
     "Import",
     "Instrument",
     "InstrumentCheck",
+    "Job",
     "LimitsRevision",
     "Load",
     "LoadRefusal",
     "Lot",
+    "Machine",
     "Reading",
     "ReadingExclusion",
     "ReadingVoid",
+    "Reinspection",
     "RepeatedRequest",
     "Resumption",
     "Row",
+    "SampleDraw",
+    "SampleSubstitute",
     "SchemaVersion",
     "Shade",
     "ShadeRevision",
@@ -388,4 +292,5 @@ __all__ = [
     "Supplier",
     "Token",
     "VisualTrial",
+    "VoidAgreement",
 ]

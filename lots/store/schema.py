@@ -7,7 +7,7 @@ from typing import Any
 from lots.store.database import db, transaction
 from lots.store.models import TABLES, SchemaVersion
 
-VERSION = 1
+VERSION = 2
 # Stands in place of the version while `lots move` fills a database: it is not whole yet, so nobody may work with it.
 FILLING = -1
 

@@ -135,6 +135,12 @@ class Grade(Row):
     version = IntegerField(default=1)
     recorded_at = Instant()
     recorded_by = CharField(120)
+    filler_kind = CharField(
+        10, null=True, constraints=[Check("filler_kind IN ('none', 'pigment', 'mineral', 'fibre', 'other')")]
+    )
+    forbidden_uses = Json(null=True)
+    permitted_uses = Json(null=True)
+    forbidden_shapes = Json(null=True)
 
 
 class LimitsRevision(Row):
@@ -160,6 +166,8 @@ class Instrument(Row):
     check_interval_days = IntegerField(constraints=[Check("check_interval_days > 0")])
     recorded_at = Instant()
     recorded_by = CharField(120)
+    resolution = DoubleField(null=True, constraints=[Check("resolution > 0")])
+    version = IntegerField(default=1)
 
 
 class InstrumentCheck(Row):

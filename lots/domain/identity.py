@@ -1,0 +1,82 @@
+"""When are two codes one? A code is read off a label and typed by hand, so it must not matter how it looks on a keyboard."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+
+# Capital letters of other scripts that look like a Latin one. Small letters are made capital first, so each pair stands once.
+# Source: Unicode Technical Standard 39, the data file of confusables, as far as it concerns single capitals (typed from memory).
+_LOOK_ALIKE = str.maketrans(
+    "ΑΒΕΖΗΙΚΜΝΟΡΤΥΧϹϺ" + "АВЕЅІЈКМНОРСТУХԌԚԜҮӀ" + "ՍՕԼ",
+    "ABEZHIKMNOPTYXCM" + "ABESIJKMHOPCTYXGQWYI" + "UOL",
+)
+# Minus signs that Unicode does not count among its dashes.
+_MINUS = "\u2212\u02d7\ufe63\uff0d"
+# Shown as nothing, though Unicode calls them letters, marks or symbols: fillers, a joiner, an empty braille cell.
+_SHOWN_AS_NOTHING = frozenset("\u034f\u115f\u1160\u17b4\u17b5\u2800\u3164\uffa0")
+# Read for one another on a label: the letter O and the digit 0; the letters I and l and the digit 1.
+_ROUND, _UPRIGHT = str.maketrans("o", "0"), str.maketrans("il", "11")
+# A zero that begins a number is dropped or added easily; one inside is not.
+_LEADING_ZEROS = re.compile(r"(?<![0-9])0+(?=[0-9])")
+# As much of an identity as is kept. Folding can lengthen a code: one character may stand for eighteen.
+_MOST = 120
+
+
+def identity(code: str) -> str:
+    """Returns what a code is, however it was typed: two codes with one identity are one.
+
+    It does not matter whether letters are large or small, wide or narrow, of the Latin script or look just like it, which dash was
+    typed, and whether blanks or invisible characters stand among them. Separators matter: HW-Q12-2 is not HW-Q1-22.
+
+    Args:
+        code: as typed.
+
+    Reference:
+        Unicode Standard Annex 15 (compatibility forms), Technical Standard 39 (confusables).
+
+    Example:
+        >>> identity("hw\u2013q12 -2") == identity("HW-Q12-2"), identity("HW-Q12-2") == identity("HW-Q1-22")
+        (True, False)
+    """
+    # Made capital twice: some letters become capital only once they are taken apart.
+    text = unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", code).upper()).upper()
+    kept = "".join("-" if _is_dash(one) else one for one in text if not _is_unseen(one))
+    return unicodedata.normalize("NFKC", kept.translate(_LOOK_ALIKE)).casefold()[:_MOST]
+
+
+def likeness(code: str) -> str:
+    """Returns what a code may be misread as: two codes with one likeness are worth a question.
+
+    Beside what `identity` folds, it leaves out separators and zeros that begin a number, and takes O for 0, and I and l for 1.
+
+    Example:
+        >>> likeness("l 00-71/b") == likeness("L-0071B") == likeness("L71B"), likeness("LOT-1O") == likeness("lot 10")
+        (True, True)
+    """
+    parts = (_LEADING_ZEROS.sub("", part) for part in re.split(r"[\W_]+", identity(code).translate(_ROUND)))
+    # Again as one, since whoever leaves out a separator may leave out a zero beside it.
+    return _LEADING_ZEROS.sub("", "".join(parts)).translate(_UPRIGHT) or identity(code)
+
+
+def unseen(code: str) -> list[str]:
+    r"""Returns the invisible characters in a code, by name, in their order: nothing that a person could read off a label.
+
+    Example:
+        >>> unseen("HW\u200b-1")
+        ['ZERO WIDTH SPACE']
+    """
+    return [unicodedata.name(one, f"U+{ord(one):04X}") for one in code if _is_unseen(one) and not one.isspace()]
+
+
+def _is_unseen(one: str) -> bool:
+    return one.isspace() or unicodedata.category(one) in ("Cf", "Cc") or _is_filler(one)
+
+
+def _is_filler(one: str) -> bool:
+    variation = "\ufe00" <= one <= "\ufe0f" or "\U000e0100" <= one <= "\U000e01ef" or "\u180b" <= one <= "\u180f"
+    return variation or one in _SHOWN_AS_NOTHING
+
+
+def _is_dash(one: str) -> bool:
+    return unicodedata.category(one) == "Pd" or one in _MINUS
