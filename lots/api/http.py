@@ -16,7 +16,7 @@ from flask_smorest import Blueprint
 from marshmallow import Schema, ValidationError, fields
 from webargs.flaskparser import FlaskParser
 
-from lots.api import columns, csv_out
+from lots.api import columns, csv_out, strict_json
 from lots.api.entry import admitted, person
 from lots.api.errors import ProblemSchema, faults_from, http_problem, problem
 from lots.api.fields import Strict, Text, WrittenWhole, moment_text
@@ -26,17 +26,12 @@ from lots.desks.errors import Fault, Invalid
 from lots.desks.trouble import Clash
 
 ALL = ROLES
-_MAX_DEPTH = 32
 _MAX_LIST = 5_000
 # The forms in which readings come.
 OBJECT, LIST, COLUMNS = "object", "list", "columns"
 # By which a request says that it wants an answer only if something changed, or did not (RFC 9110, 13.1).
 _CONDITIONS = {"HTTP_IF_NONE_MATCH", "HTTP_IF_MATCH", "HTTP_IF_MODIFIED_SINCE", "HTTP_IF_UNMODIFIED_SINCE"}
 _KEY = re.compile(r'"?([\x21\x23-\x7e]{1,255})"?')
-
-
-class Malformed(Exception):
-    """A body that is not the JSON it should be."""
 
 
 class Refused(Exception):
@@ -131,7 +126,7 @@ def _body_said() -> bytes:
 
 
 def read_json() -> Any:
-    """Returns the request's body. Refuses what JSON allows and nobody means: duplicate names, NaN, towers of brackets.
+    """Returns the request's body as strict JSON.
 
     Raises:
         Refused: 400 or 415 with what to do.
@@ -139,54 +134,9 @@ def read_json() -> Any:
     if request.mimetype != "application/json" and not request.mimetype.endswith("+json"):
         raise Refused(http_problem(415))
     try:
-        text = request.get_data().decode("utf-8")
-        if _depth(text) > _MAX_DEPTH:
-            raise Malformed(f"Brackets are nested more than {_MAX_DEPTH} deep.")
-        return json.loads(text, object_pairs_hook=_no_duplicates, parse_constant=_no_constant, parse_float=_finite)
-    except UnicodeDecodeError:
-        raise Refused(http_problem(400, "The body is not UTF-8 text.")) from None
-    except Malformed as error:
+        return strict_json.parse(request.get_data())
+    except strict_json.Malformed as error:
         raise Refused(http_problem(400, str(error))) from None
-    except json.JSONDecodeError as error:
-        empty = not request.get_data().strip()
-        where = (
-            "The body is empty."
-            if empty
-            else f"The body is not JSON: {error.msg} at line {error.lineno}, column {error.colno}."
-        )
-        raise Refused(http_problem(400, where)) from None
-    except ValueError:
-        raise Refused(http_problem(400, "A number in the body has too many digits.")) from None
-
-
-def _depth(text: str) -> int:
-    """The deepest nesting of brackets outside strings, found without building anything."""
-    deepest = depth = 0
-    outside_strings = re.sub(r'"(?:[^"\\]|\\.)*"', "", text, flags=re.DOTALL)
-    for bracket in re.findall(r"[\[\]{}]", outside_strings):
-        depth += 1 if bracket in "[{" else -1
-        deepest = max(deepest, depth)
-    return deepest
-
-
-def _no_duplicates(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    found: dict[str, Any] = {}
-    for name, value in pairs:
-        if name in found:
-            raise Malformed(f'The name "{name}" stands twice in one object.')
-        found[name] = value
-    return found
-
-
-def _no_constant(name: str) -> NoReturn:
-    raise Malformed(f"{name} is not a number in JSON. Leave the field out if there is no value.")
-
-
-def _finite(text: str) -> float:
-    value = float(text)
-    if value in (float("inf"), float("-inf")):
-        raise Malformed(f"{text} is too large to be a number.")
-    return value
 
 
 class Parser(FlaskParser):

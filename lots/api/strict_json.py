@@ -1,0 +1,83 @@
+"""JSON as a request may send it: no duplicate names, no NaN, no number too large, and brackets nested to a limit."""
+
+from __future__ import annotations
+
+import json
+import re
+from array import array
+from itertools import accumulate
+from typing import Any, NoReturn
+
+MAX_DEPTH = 32
+
+# Strings, with what stands between them and the next bracket. No part of the pattern gives back what it took, and a string needs no end, so
+# the time grows with the length alone, however the quotes and backslashes are set.
+_STRINGS = re.compile(rb'(?:"[^"\\]*+(?:\\.[^"\\]*+)*+(?:"|\\?\Z)[^"\[\]{}]*+)++', re.DOTALL)
+_BRACKETS = b"[{]}"
+# One deeper, or one back: 255 is -1 in a signed byte.
+_STEPS = bytes.maketrans(_BRACKETS, b"\x01\x01\xff\xff")
+_ELSE = bytes(set(range(256)) - set(_BRACKETS))
+
+
+class Malformed(Exception):
+    """A body that is not the JSON it should be; the message says what is wrong."""
+
+
+def parse(body: bytes) -> Any:
+    """Returns what a body says.
+
+    Args:
+        body: JSON as UTF-8 text.
+
+    Raises:
+        Malformed: not UTF-8, not JSON, or JSON that nobody means.
+
+    Example:
+        >>> parse(b'{"d1_mm": 1.75}')
+        {'d1_mm': 1.75}
+    """
+    try:
+        text = body.decode("utf-8")
+        if depth(body) > MAX_DEPTH:
+            raise Malformed(f"Brackets are nested more than {MAX_DEPTH} deep.")
+        return json.loads(text, object_pairs_hook=_no_duplicates, parse_constant=_no_constant, parse_float=_finite)
+    except UnicodeDecodeError:
+        raise Malformed("The body is not UTF-8 text.") from None
+    except json.JSONDecodeError as error:
+        if not body.strip():
+            raise Malformed("The body is empty.") from None
+        where = f"{error.msg} at line {error.lineno}, column {error.colno}"
+        raise Malformed(f"The body is not JSON: {where}.") from None
+    except ValueError:
+        raise Malformed("A number in the body has too many digits.") from None
+
+
+def depth(body: bytes) -> int:
+    """Returns the deepest nesting of brackets outside strings, in a time that grows with the length alone.
+
+    Example:
+        >>> depth(b'{"a]": [[1], 2]}'), depth(b'"[[["')
+        (3, 0)
+    """
+    brackets = _STRINGS.sub(b"", body).translate(_STEPS, _ELSE)
+    return max(0, max(accumulate(array("b", brackets)), default=0))
+
+
+def _no_duplicates(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    for name, value in pairs:
+        if name in found:
+            raise Malformed(f'The name "{name}" stands twice in one object.')
+        found[name] = value
+    return found
+
+
+def _no_constant(name: str) -> NoReturn:
+    raise Malformed(f"{name} is not a number in JSON. Leave the field out if there is no value.")
+
+
+def _finite(text: str) -> float:
+    value = float(text)
+    if value in (float("inf"), float("-inf")):
+        raise Malformed(f"{text} is too large to be a number.")
+    return value

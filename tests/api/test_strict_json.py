@@ -1,0 +1,38 @@
+from hypothesis import given
+from hypothesis import strategies as st
+
+from lots.api.strict_json import depth
+
+
+def read_slowly(text):
+    """The deepest nesting, sign by sign, as a person would count it."""
+    deepest = now = place = 0
+    inside = False
+    while place < len(text):
+        sign = text[place]
+        if inside:
+            place += sign == "\\"
+            inside = sign != '"'
+        elif sign == '"':
+            inside = True
+        else:
+            now += (sign in "[{") - (sign in "]}")
+            deepest = max(deepest, now)
+        place += 1
+    return deepest
+
+
+@given(st.text('"\\[]{}a,\n', max_size=40))
+def test_depth_is_what_a_reader_counts(text):
+    """Whatever quotes, backslashes and brackets follow one another, ended or not."""
+    assert read_slowly(text) == depth(text.encode())
+
+
+def test_an_unended_string_of_escaped_quotes_is_answered(shop):
+    """A body of 4 MB that a careless pattern would read for hours is refused like any other that is not JSON."""
+    body = b'"' + b'\\"' * 2_000_000
+    for tail in (b"", b"\\"):
+        headers = {"Authorization": f"Bearer {shop.tokens['receiving']}", "Content-Type": "application/json"}
+        answer = shop.client.post("/v1/diameter-readings", data=body + tail, headers=headers)
+        assert 400 == answer.status_code
+        assert "not JSON" in answer.get_json()["detail"]
