@@ -22,6 +22,12 @@ class InstrumentArgs(Strict):
     code = Text(40, required=True, metadata={"example": "MIC-1"})
     kind = Text(60, required=True, metadata={"example": "micrometer"})
     standard_uncertainty = Number(0, 1000, metadata={"description": "in the unit of what it reads"})
+    resolution = Number(
+        None,
+        1000,
+        above=0,
+        metadata={"description": "smallest step that it shows, in the unit of what it reads", "example": 0.001},
+    )
     check_interval_days = Whole(1, 3650, required=True)
 
 
@@ -49,6 +55,9 @@ class InstrumentSchema(Schema):
     code = fields.String(required=True)
     kind = fields.String(required=True)
     standard_uncertainty = fields.Float(
+        required=True, allow_none=True, metadata={"description": "as stated, in the unit of what it reads"}
+    )
+    resolution = fields.Float(
         required=True, allow_none=True, metadata={"description": "as stated, in the unit of what it reads"}
     )
     in_force = fields.List(

@@ -217,12 +217,13 @@ def _differing(number: int) -> list[str]:
     judged = work_out(row, Terms.of(row))
     wanted = {**derived(judged), "concessions": concessions.left_of(number)}
     differing = [_words(name) for name, value in wanted.items() if not _same(getattr(row, name), _as_stored(value))]
-    flows, failing = of_spools(judged)
+    flows, failing, dry = of_spools(judged)
     spools = lots.spools_of(row)
     passed_on = spool_findings.inherited(spool.id for spool in spools if spool.spliced)
     for spool in spools:
         fails = [*_as_stored(failing.get(spool.code, [])), *passed_on.get(spool.id, ())]
-        if (spool.nonconforming or []) != fails or not _same(spool.flow_factor, flows.get(spool.code)):
+        alike = (spool.nonconforming or [], spool.dry_at) == (fails, dry.get(spool.code))
+        if not alike or not _same(spool.flow_factor, flows.get(spool.code)):
             differing.append(f"what is kept of spool {spool.code}")
     return differing
 

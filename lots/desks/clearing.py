@@ -9,6 +9,7 @@ from typing import Any
 
 from lots.desks import clock, concessions
 from lots.desks.errors import NotFound
+from lots.desks.views import spool_failures
 from lots.domain.agreed import GENERAL, Limits, limits_from
 from lots.domain.clearance import Clearance, SpoolState, clear, with_held, worst_of
 from lots.domain.matching import PairMatch, match_pairs
@@ -97,7 +98,7 @@ def _clear(row: Any, lot: Any, ask: Ask, in_job: list[Any], at: datetime | None)
         spool=row.code,
         remaining_g=row.remaining_mass_g,
         loaded_on=row.machine,
-        nonconforming=[(why["uses"], why["message"]) for why in row.nonconforming or ()],
+        nonconforming=spool_failures(row, lot),
         life=_life(row, lot.grade),
     )
     return clear(state, ask.use, pairs, ask.use in SHOWS_COLOR, ask.mass_g, at)

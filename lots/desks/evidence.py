@@ -81,6 +81,11 @@ def evidence_from(rows: list[Any], known: Uncertainties | None = None) -> Eviden
     return Evidence(**found)
 
 
+def step_of(row: Any) -> float | None:
+    """The resolution of the instrument that a reading was taken with, None where it is not stated."""
+    return row.instrument.resolution if row.instrument_id else None
+
+
 _TO_DOMAIN: dict[str, Callable[[Any, float | None], Any]] = {
     "color": lambda r, u: ColorReading(
         r.spool.code,
@@ -88,9 +93,10 @@ _TO_DOMAIN: dict[str, Callable[[Any, float | None], Any]] = {
         Conditions(**r.values["conditions"]),
         u,
         spectrum_from(r.values.get("spectrum")),
+        step_of(r),
     ),
     "diameter": lambda r, u: DiameterReading(
-        r.spool.code, r.values["d1_mm"], r.values["d2_mm"], r.values.get("position_m"), u
+        r.spool.code, r.values["d1_mm"], r.values["d2_mm"], r.values.get("position_m"), u, step_of(r)
     ),
     "shrinkage": lambda r, u: ShrinkTest(
         r.spool.code,
@@ -101,13 +107,14 @@ _TO_DOMAIN: dict[str, Callable[[Any, float | None], Any]] = {
         r.values["age_h"],
         r.values.get("printer"),
         u,
+        step_of(r),
     ),
-    "bond": lambda r, u: BondTest(r.spool.code, r.values["stress_mpa"], r.values["control"], u),
+    "bond": lambda r, u: BondTest(r.spool.code, r.values["stress_mpa"], r.values["control"], u, step_of(r)),
     "surface": lambda r, u: SurfaceCheck(r.spool.code, r.values["specks"], r.values["area_dm2"]),
     "moisture": lambda r, u: MoistureReading(r.spool.code, r.values["moisture_percent"], r.measured_at, u),
-    "gloss": lambda r, u: GlossReading(r.spool.code, r.values["geometry_deg"], r.values["gloss_gu"], u),
+    "gloss": lambda r, u: GlossReading(r.spool.code, r.values["geometry_deg"], r.values["gloss_gu"], u, step_of(r)),
     "opacity": lambda r, u: OpacityReading(
-        r.spool.code, Lab(*r.values["over_black"]), Lab(*r.values["over_white"]), r.measured_at, u
+        r.spool.code, Lab(*r.values["over_black"]), Lab(*r.values["over_white"]), r.measured_at, u, step_of(r)
     ),
 }
 

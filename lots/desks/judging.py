@@ -144,13 +144,13 @@ def _verdict(judged: Judged) -> dict[str, Any]:
     }
 
 
-def of_spools(judged: Judged) -> tuple[dict[str, float], dict[str, list[dict[str, Any]]]]:
-    """Returns what is kept beside spools, by their codes: flow factors, and what fails by itself."""
+def of_spools(judged: Judged) -> tuple[dict[str, float], dict[str, list[dict[str, Any]]], dict[str, datetime]]:
+    """Returns what is kept beside spools, by their codes: flow factors, what fails by itself, and when they were measured dry."""
     summary = judged.assessment.summary
     failing = {
         code: [{"uses": list(f.uses), "message": f.message} for f in why] for code, why in summary.nonconforming.items()
     }
-    return dict(summary.spool_flow), failing
+    return dict(summary.spool_flow), failing, dict(summary.dry_at)
 
 
 def _marks(lot: Any) -> tuple[Any, ...]:
@@ -171,6 +171,7 @@ def _figures(judged: Judged) -> dict[str, Any]:
         "shrinkage": dict(summary.shrinkage),
         "shrinkage_uncertainty": dict(summary.shrinkage_uncertainty),
         "flow_factor": summary.flow,
+        "wet": summary.wet.as_json() if summary.wet else None,
         "figures": {
             "measures": {name: figure.as_list() for name, figure in summary.figures.items()},
             "sources": judged.sources,

@@ -80,7 +80,7 @@ def receive(values: dict[str, Any], by: str) -> dict[str, Any]:
             "lot": views.lot(held),
             "new_lot": is_new,
             "says": _says(held, is_new),
-            "spools": [views.spool_line(row) for row in rows],
+            "spools": [views.spool_line(row, held) for row in rows],
         }
 
 
@@ -249,7 +249,7 @@ def lot_of(number: int) -> Any:
 def get_lot(number: int) -> dict[str, Any]:
     """Returns a lot with its spools, and what of it is loaded when it may not be."""
     row = lot_of(number)
-    return {**views.lot(row), "spools": [views.spool_line(spool) for spool in lots.spools_of(row)]}
+    return {**views.lot(row), "spools": [views.spool_line(spool, row) for spool in lots.spools_of(row)]}
 
 
 def listed(filters: dict[str, Any], cursor: str | None, limit: int, *, newest_first: bool = False) -> Page:

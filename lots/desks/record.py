@@ -47,7 +47,7 @@ def record(lot_id: int) -> dict[str, Any]:
         "grade": grade_of(lot.grade),
         "lot": _lot(lot),
         "deliveries": [delivery_of(row) for row in store.deliveries_of(lot.id)],
-        "spools": [views.spool_line(row) for row in lots.spools_of(lot)],
+        "spools": [views.spool_line(row, lot) for row in lots.spools_of(lot)],
         "uses": permissions.permissions(lot, now),
         "asked": asked_of(lot, judged, limits, counted, list(found.findings)),
         "findings": [_finding(one, limits) for one in found.findings],

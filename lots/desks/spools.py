@@ -23,7 +23,7 @@ def get_spool(code: str) -> dict[str, Any]:
     parents = lots.parents_of(row) if row.spliced else []
     further = tracing.further_lots([row.id]).get(row.id, []) if row.spliced else []
     return {
-        **views.spool_line(row),
+        **views.spool_line(row, row.lot),
         "flow_factor": row.flow_factor,
         "delivery_id": row.delivery_id,
         "lot": views.lot(row.lot),

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from lots.domain.cautions import forbidden_uses
 from lots.domain.concessions import Concession
 from lots.domain.limits import Finding
+from lots.domain.moisture import Wetness
 from lots.domain.standing import LOADABLE
 
 
@@ -57,7 +59,7 @@ def limits(row: Any) -> dict[str, Any]:
 
 def instrument(row: Any) -> dict[str, Any]:
     """An instrument."""
-    fields = ("id", "code", "kind", "standard_uncertainty", "check_interval_days")
+    fields = ("id", "code", "kind", "standard_uncertainty", "resolution", "check_interval_days")
     return {**{name: getattr(row, name) for name in fields}, **_trace(row)}
 
 
@@ -135,11 +137,20 @@ def delivery(row: Any) -> dict[str, Any]:
     }
 
 
-def spool_line(row: Any) -> dict[str, Any]:
-    """A spool among others."""
+def spool_line(row: Any, lot: Any) -> dict[str, Any]:
+    """A spool among others of its lot."""
     fields = ("id", "code", "net_mass_g", "remaining_mass_g", "machine", "opened_at", "dried_at", "spliced")
-    fails = [why["message"] for why in row.nonconforming or ()]
+    fails = [message for _, message in spool_failures(row, lot)]
     return {**{name: getattr(row, name) for name in fields}, "nonconforming": fails}
+
+
+def spool_failures(row: Any, lot: Any) -> list[tuple[Sequence[str], str]]:
+    """What speaks against a spool by itself, as (uses, message): what it fails, and that a lot it holds was wet and it was not measured dry since."""
+    failures = [(why["uses"], why["message"]) for why in row.nonconforming or ()]
+    wet = Wetness.from_json(lot.wet) if lot.wet else None
+    if wet is not None and (message := wet.against(lot.supplier_lot, row.code, row.dry_at)):
+        failures.append((wet.uses, message))
+    return failures
 
 
 def reading(row: Any, doubt: str | None) -> dict[str, Any]:

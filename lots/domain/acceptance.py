@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
+from datetime import datetime
 
 from lots.domain import bond, conformity, diameter, gloss, moisture, opacity, shrinkage, surface
 from lots.domain.agreed import GENERAL, Limits, ShadeRevision
@@ -11,7 +12,7 @@ from lots.domain.color_depth import judge_depth, spectra_lacking
 from lots.domain.diameter import DiameterSummary
 from lots.domain.figures import Figure, figures_of
 from lots.domain.limits import DecisionRule, Finding, Verdict
-from lots.domain.rules import CURRENT
+from lots.domain.rules import CURRENT, FIRST
 from lots.domain.sampling import Coverage
 from lots.domain.shade import ColorLimits, ColorReading, ColorSummary, judge_color
 from lots.domain.shade import judge_spools as shade_judge_spools
@@ -38,6 +39,10 @@ class Evidence:
         """True when nothing has been measured."""
         return not any(getattr(self, part.name) for part in fields(self))
 
+    def spools(self) -> dict[str, set[str]]:
+        """The spools that were measured, by characteristic."""
+        return {part.name: {reading.spool for reading in getattr(self, part.name)} for part in fields(self)}
+
 
 @dataclass(frozen=True, slots=True)
 class Previous:
@@ -53,7 +58,8 @@ class Previous:
 class Summary:
     """What is kept of a lot: mean colour, flow factors, shrinkage (None if unmeasured), spools that fail by themselves, figures for series.
 
-    `opacity` is the newest reading's, None without one.
+    `opacity` is the newest reading's, None without one. `wet` is the last reading that was too wet, None without any; `dry_at` says when each
+    spool was last measured that is dry by its newest reading.
     """
 
     lab: Lab | None
@@ -65,6 +71,8 @@ class Summary:
     nonconforming: Mapping[str, Sequence[Finding]] = field(default_factory=dict)
     figures: Mapping[str, Figure] = field(default_factory=dict)
     opacity: opacity.Opacity | None = None
+    wet: moisture.Wetness | None = None
+    dry_at: Mapping[str, datetime] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +168,7 @@ def assess(
         to_do = "limits for this grade, set by quality: without them nothing can be judged"
         return Assessment("quarantined", {GENERAL: "missing"}, (), (to_do,), tuple(notes), summary)
 
-    rule = limits.rule
+    rule = replace(limits.rule, trusts_zero=rules == FIRST)
     findings: list[Finding] = []
     each: list[Finding] = []
     if limits.color:
@@ -184,6 +192,8 @@ def assess(
         findings += gloss.judge_gloss(gloss_summary, limits.gloss, coverage, rule)
     if limits.opacity:
         findings += opacity.judge_opacity(evidence.opacity, limits.opacity, rule)
+    if rule.guarded and rules > FIRST:
+        findings = conformity.one_spool_is_no_lot(findings, evidence.spools(), coverage)
     findings = [replace(f, uses=limits.used_by(f.characteristic)) for f in findings]
     each += diameter.judge_spools(diameter_summary, nominal_mm, limits.diameter, rule) if limits.diameter else []
     each = [replace(f, uses=limits.used_by(f.characteristic)) for f in each]
@@ -192,6 +202,9 @@ def assess(
         findings = conformity.count_by_plan(findings, each, measured, limits, coverage)
     findings += conformity.cap_retests(retests or {}, limits) + conformity.discontinued(coverage, limits)
     summary = replace(summary, nonconforming=conformity.nonconforming_spools(each))
+    if limits.moisture and rules > FIRST:
+        wet = moisture.last_wet(evidence.moisture, limits.moisture, limits.used_by("moisture"))
+        summary = replace(summary, wet=wet, dry_at=moisture.dry_spools(evidence.moisture, limits.moisture))
     notes += _substituted(evidence, limits, coverage)
 
     uses = {

@@ -8,17 +8,21 @@ from dataclasses import dataclass
 from statistics import stdev
 
 from lots.domain.limits import DecisionRule, Finding, Limit, judge, worst
-from lots.domain.stats import mean_uncertainty, nested_uncertainty
+from lots.domain.stats import mean_uncertainty, nested_uncertainty, worst_known
 
 
 @dataclass(frozen=True, slots=True)
 class BondTest:
-    """One bar broken across its layers: stress in MPa; `control` for a bar of the control material from the same build."""
+    """One bar broken across its layers: stress in MPa; `control` for a bar of the control material from the same build.
+
+    `uncertainty` and `resolution` of the testing machine in MPa, None when unknown.
+    """
 
     spool: str
     stress_mpa: float
     control: bool = False
     uncertainty: float | None = None
+    resolution: float | None = None
 
 
 def stress_mpa(force_n: float, area_mm2: float) -> float:
@@ -79,13 +83,13 @@ def summarise(tests: Sequence[BondTest]) -> BondSummary | None:
         return None
     stresses = [t.stress_mpa for t in own]
     mean = math.fsum(stresses) / len(own)
-    u, scatter = nested_uncertainty(_per_spool(own), _machine(own))
+    u, scatter = nested_uncertainty(_per_spool(own), _machine(own), _step(own))
     ratio = ratio_u = None
     if control:
         beside = [t.stress_mpa for t in control]
         control_mean = math.fsum(beside) / len(beside)
         ratio = mean / control_mean
-        control_u = mean_uncertainty(beside, _machine(control))
+        control_u = mean_uncertainty(beside, _machine(control), _step(control))
         if u is not None and control_u is not None:
             ratio_u = ratio * math.hypot(u / mean, control_u / control_mean)
     variation = stdev(stresses) / mean if len(own) > 1 else None
@@ -100,8 +104,11 @@ def _per_spool(tests: Sequence[BondTest]) -> list[list[float]]:
 
 
 def _machine(tests: Sequence[BondTest]) -> float | None:
-    known = [t.uncertainty for t in tests if t.uncertainty is not None]
-    return max(known) if len(known) == len(tests) else None
+    return worst_known(t.uncertainty for t in tests)
+
+
+def _step(tests: Sequence[BondTest]) -> float | None:
+    return worst_known(t.resolution for t in tests)
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,8 +19,8 @@ from lots.domain.shade import (
     Uncertain,
     against,
     difference,
-    instrument_of,
     shifts,
+    shown_by,
 )
 from lots.domain.spectra import Spectrum, mean_spectrum
 from lots.domain.stats import Vector
@@ -173,7 +173,7 @@ def _judge_metamerism(
     read = {spool: found for spool, found in spectra.items() if found}
     if shade is not None and shade.spectrum is not None and read:
         try:
-            measured = _worst_light(read, shade, shade.spectrum, limits, most, instrument_of(readings))
+            measured = _worst_light(read, shade, shade.spectrum, limits, most, readings)
         except ValueError as wrong:
             lacking = lacking or f"a reference or readings that metamerism can be computed for, since {_clause(wrong)}"
     return against(measured, "color.metamerism", Limit(None, most), rule, lacking)
@@ -185,7 +185,7 @@ def _worst_light(
     reference: Spectrum,
     limits: ColorLimits,
     most: float,
-    instrument: float | None,
+    readings: Sequence[ColorReading],
 ) -> Measured:
     """The figure under each test light; the one with the largest index, which names the others."""
     means = [mean_spectrum(group) for group in spectra.values()]
@@ -200,7 +200,7 @@ def _worst_light(
     for light in TEST_LIGHTS:
         if light != shade.conditions.illuminant:
             lot = under(light, mean_spectrum(means))
-            u = Uncertain.of([under(light, spectrum).corrected for spectrum in single], instrument)
+            u = Uncertain.of([under(light, spectrum).corrected for spectrum in single], *shown_by(readings))
             tried.append((lot, difference(lot.reference, lot.corrected, u, limits, most, len(means), "the reference")))
     index, measured = max(tried, key=lambda pair: pair[0].index)
     others = "".join(f" Under {one.test} it is {one.index:.2f}." for one, _ in tried if one is not index)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 from lots.domain import protection
@@ -104,6 +104,40 @@ def _merged(findings: Sequence[Finding]) -> list[Finding]:
         bare = replace(finding, uses=())
         merged[bare] = (*merged.get(bare, ()), *finding.uses)
     return [replace(finding, uses=uses) for finding, uses in merged.items()]
+
+
+def one_spool_is_no_lot(
+    findings: Sequence[Finding], measured: Mapping[str, Collection[str]], coverage: Coverage
+) -> list[Finding]:
+    """Returns findings of which none passes for a lot of several spools on the readings of one.
+
+    Repeats on one spool show how they scatter, not how spools differ, so that the guard band of a figure of the lot is not known.
+
+    Args:
+        findings: on the lot, under the guarded rule. One that fails stays as it is.
+        measured: spools with readings, by characteristic.
+        coverage: how many spools the lot has.
+
+    Reference:
+        The spool is the sampling unit for statements on a lot (any text on nested sampling); common practice, no source.
+    """
+    if coverage.spools_in_lot < 2:
+        return list(findings)
+    return [
+        replace(
+            finding, verdict="missing", to_measure=_SECOND.format(_named(finding), coverage.not_yet(measured[kind]))
+        )
+        if finding.verdict in ("pass", "near") and len(measured[kind := finding.characteristic]) == 1
+        else finding
+        for finding in findings
+    ]
+
+
+_SECOND = "{} on at least one more spool{}, since one spool does not show how much spools of this lot differ"
+
+
+def _named(finding: Finding) -> str:
+    return "colour" if finding.characteristic == "color" else finding.characteristic
 
 
 def cap_retests(rounds: Mapping[str, int], limits: Limits) -> list[Finding]:

@@ -9,18 +9,19 @@ from decimal import Decimal
 
 from lots.domain.limits import DecisionRule, Finding, Limit, judge, worst
 from lots.domain.sampling import Coverage
-from lots.domain.stats import mean_uncertainty
+from lots.domain.stats import mean_uncertainty, worst_known
 
 
 @dataclass(frozen=True, slots=True)
 class DiameterReading:
-    """Two perpendicular diameters (mm) at one position (m from the free end, None if not noted); `uncertainty` of the gauge in mm."""
+    """Two perpendicular diameters (mm) at one position (m from the free end, None if not noted); `uncertainty` and `resolution` of the gauge in mm."""
 
     spool: str
     d1_mm: float
     d2_mm: float
     position_m: float | None = None
     uncertainty: float | None = None
+    resolution: float | None = None
 
     @property
     def mean_mm(self) -> float:
@@ -199,8 +200,8 @@ def _spool_mean(
     rule: DecisionRule,
     lacking: str,
 ) -> Finding:
-    gauges = [r.uncertainty for r in group if r.uncertainty is not None]
     means = [r.mean_mm for r in group]
+    gauge, resolution = worst_known(r.uncertainty for r in group), worst_known(r.resolution for r in group)
     return judge(
         "diameter.spool_mean",
         math.fsum(r.d1_mm + r.d2_mm for r in group) / (2 * len(group)),
@@ -208,8 +209,8 @@ def _spool_mean(
         rule,
         n=len(group),
         counted="position" if len(group) == 1 else "positions",
-        uncertainty=mean_uncertainty(means, max(gauges) if len(gauges) == len(group) else None),
-        scatter=mean_uncertainty(means, None),
+        uncertainty=mean_uncertainty(means, gauge, resolution),
+        scatter=mean_uncertainty(means, None, resolution),
         subject=f"spool {spool}",
         lacking=lacking,
         conclusive=len(group) >= limits.readings_per_spool_min,

@@ -10,7 +10,7 @@ from functools import cache
 from lots.domain.limits import DecisionRule, Finding, Limit, judge, worst
 from lots.domain.plausibility import Doubt
 from lots.domain.sampling import Coverage
-from lots.domain.stats import mean_uncertainty
+from lots.domain.stats import mean_uncertainty, worst_known
 
 # Degrees from the perpendicular (ISO 2813).
 ANGLES = (20, 60, 85)
@@ -72,6 +72,7 @@ class GlossReading:
         angle_deg: 20, 60 or 85.
         gu: gloss units, from 0 to what a perfect mirror reads: 2038 at 20 degrees, 999 at 60, 162 at 85.
         uncertainty: standard uncertainty of the glossmeter, GU, >= 0; None when unknown.
+        resolution: smallest step it shows, GU, > 0; None when unknown.
 
     Raises:
         ValueError: a number out of its range; the message quotes field, value and range.
@@ -87,6 +88,7 @@ class GlossReading:
     angle_deg: int
     gu: float
     uncertainty: float | None = None
+    resolution: float | None = None
 
     def __post_init__(self) -> None:
         _refuse_angle(self.angle_deg)
@@ -173,10 +175,10 @@ def summarise(readings: Sequence[GlossReading]) -> dict[int, dict[str, GlossMean
 
 def _mean(group: Sequence[GlossReading]) -> GlossMean:
     values = [reading.gu for reading in group]
-    meters = [reading.uncertainty for reading in group if reading.uncertainty is not None]
-    own = max(meters) if len(meters) == len(group) else None
+    own, step = worst_known(r.uncertainty for r in group), worst_known(r.resolution for r in group)
     n = len(values)
-    return GlossMean(math.fsum(values) / n, n, mean_uncertainty(values, own), mean_uncertainty(values, None))
+    u, scatter = mean_uncertainty(values, own, step), mean_uncertainty(values, None, step)
+    return GlossMean(math.fsum(values) / n, n, u, scatter)
 
 
 @dataclass(frozen=True, slots=True)

@@ -118,6 +118,8 @@ class DecisionRule:
         z: guard band in standard uncertainties, > 0; 1.645 holds the risk of a false pass at the limit to 5 % where the uncertainty is
             known, as an instrument's is. Where it is estimated from the scatter of n values the risk is that of Student's t at z: 12 %
             at n = 3, 9 % at 5, 7 % at 10. Take a larger z for few values.
+        trusts_zero: True takes an uncertainty of 0 as it is. Equal readings show that the instrument's steps are coarse, not that nothing
+            is uncertain, so that by default 0 counts as unknown. The rules of version 1 trusted it.
 
     Reference:
         JCGM 106:2012, clause 8.3 (guarded acceptance), clause 8.2 (simple acceptance); ISO 14253-1.
@@ -125,6 +127,7 @@ class DecisionRule:
 
     guarded: bool = False
     z: float = 1.645
+    trusts_zero: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -259,6 +262,10 @@ def judge(
     Reference:
         JCGM 106:2012, 8.2 and 8.3. ISO 14253-1: in between, neither conformity nor nonconformity is proved.
     """
+    # A guard band that is given need not follow from the uncertainty, and may be none.
+    equal = guard is None and uncertainty is not None and uncertainty <= BINARY_NOISE and not rule.trusts_zero
+    if equal:
+        uncertainty = scatter = conformance = None
     if guard is None and uncertainty is not None:
         guard = rule.z * uncertainty
     base = Finding(
@@ -277,7 +284,8 @@ def judge(
     if lacking:
         return base
     if rule.guarded and guard is None:
-        return replace(base, to_measure=f"{_INSTRUMENT_NEEDED}{'' if single else _OR_REPEATS}{_SINCE_GUARDED}")
+        needed = _EQUAL if equal else f"{_INSTRUMENT_NEEDED}{'' if single else _OR_REPEATS}{_SINCE_GUARDED}"
+        return replace(base, to_measure=needed)
     if rule.guarded and guard is not None and margin < guard - BINARY_NOISE:
         by_more = settled_by or guarding.settle(max(margin, 0.0), rule.z, uncertainty or 0.0, scatter, n, counted)
         return replace(base, verdict="near", to_measure=by_more)
@@ -286,6 +294,7 @@ def judge(
 
 _INSTRUMENT_NEEDED = "an instrument with a stated standard uncertainty"
 _OR_REPEATS = ", or at least two readings"
+_EQUAL = "readings with an instrument whose resolution or standard uncertainty is stated, since equal readings do not show an uncertainty"
 _SINCE_GUARDED = ", since the guarded rule needs an uncertainty"
 
 

@@ -9,7 +9,7 @@ from datetime import datetime
 
 from lots.domain.color import delta_e
 from lots.domain.limits import BINARY_NOISE, DecisionRule, Finding, Limit, judge, worst
-from lots.domain.stats import mean_uncertainty
+from lots.domain.stats import mean_uncertainty, worst_known
 from lots.domain.tristimulus import lightness, luminous_reflectance
 from lots.domain.values import Conditions, Lab
 
@@ -145,6 +145,7 @@ class OpacityReading:
         over_black, over_white: colours, under conditions that differ in nothing but the backing.
         measured_at: when.
         uncertainty: standard uncertainty of the instrument per coordinate, >= 0; None when unknown.
+        resolution: smallest step of a coordinate that it shows, > 0; None when unknown.
 
     Raises:
         ValueError: the two do not tell opacity (`opacity`).
@@ -155,6 +156,7 @@ class OpacityReading:
     over_white: Lab
     measured_at: datetime
     uncertainty: float | None = None
+    resolution: float | None = None
 
     def __post_init__(self) -> None:
         opacity(self.over_black, self.over_white)
@@ -171,7 +173,15 @@ class OpacityReading:
         Each lightness is moved by the instrument's uncertainty, both ways, and the larger change taken (Kragten 1994; see
         shade.delta_e_uncertainty). The two readings are taken as independent, which one instrument's are not quite: too wide, not too narrow.
         """
-        u = self.uncertainty
+        return self._of_ratio(self.uncertainty)
+
+    @property
+    def ratio_resolution(self) -> float | None:
+        """Smallest step of the contrast ratio that the instrument shows, in the same way; None when unknown."""
+        return self._of_ratio(self.resolution)
+
+    def _of_ratio(self, u: float | None) -> float | None:
+        """What an amount of L* in each reading is of the contrast ratio."""
         if u is None:
             return None
         black, white = self.over_black.L, self.over_white.L
@@ -286,7 +296,7 @@ def judge_opacity(readings: Sequence[OpacityReading], limits: OpacityLimits, rul
 
 def _spool_ratio(code: str, spool: str, group: Sequence[OpacityReading], limit: Limit, rule: DecisionRule) -> Finding:
     ratios = [reading.found.ratio for reading in group]
-    known = [u for reading in group if (u := reading.ratio_uncertainty) is not None]
+    own, step = worst_known(r.ratio_uncertainty for r in group), worst_known(r.ratio_resolution for r in group)
     n = len(ratios)
     return judge(
         code,
@@ -295,8 +305,8 @@ def _spool_ratio(code: str, spool: str, group: Sequence[OpacityReading], limit: 
         rule,
         n=n,
         counted="reading" if n == 1 else "readings",
-        uncertainty=mean_uncertainty(ratios, max(known) if len(known) == n else None),
-        scatter=mean_uncertainty(ratios, None),
+        uncertainty=mean_uncertainty(ratios, own, step),
+        scatter=mean_uncertainty(ratios, None, step),
         subject=f"spool {spool}",
         spool=spool,
     )

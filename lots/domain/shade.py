@@ -11,13 +11,13 @@ from lots.domain.guard import conformance_of_difference
 from lots.domain.limits import DecisionRule, Finding, Limit, judge, worst
 from lots.domain.sampling import Coverage
 from lots.domain.spectra import Spectrum, lab_from_spectrum
-from lots.domain.stats import Vector, standard_error
+from lots.domain.stats import Vector, standard_error, worst_known
 from lots.domain.values import Conditions, Lab, mean_lab, nearest_lab
 
 
 @dataclass(frozen=True, slots=True)
 class ColorReading:
-    """One reading of one printed plaque. `uncertainty` is the instrument's standard uncertainty per coordinate, None if unknown.
+    """One reading of one printed plaque. `uncertainty` and `resolution` are the instrument's per coordinate, None if unknown.
 
     Where there is a `spectrum`, `lab` is its colour under the illuminant and observer of `conditions`.
     """
@@ -27,6 +27,7 @@ class ColorReading:
     conditions: Conditions
     uncertainty: float | None = None
     spectrum: Spectrum | None = None
+    resolution: float | None = None
 
     def under(self, asked: Conditions) -> ColorReading:
         """Returns the reading under the illuminant and observer asked for, where its spectrum tells it; else as it is."""
@@ -49,10 +50,10 @@ class Uncertain:
     scatter: Vector | None
 
     @classmethod
-    def of(cls, colors: Sequence[Lab], instrument: float | None) -> Uncertain:
-        """The uncertainty of the mean of `colors`, read with an instrument of this standard uncertainty per coordinate."""
+    def of(cls, colors: Sequence[Lab], instrument: float | None, resolution: float | None) -> Uncertain:
+        """The uncertainty of the mean of `colors`, read with an instrument of this standard uncertainty and resolution per coordinate."""
         rows = [color.as_list() for color in colors]
-        return cls(standard_error(rows, instrument), standard_error(rows, None))
+        return cls(standard_error(rows, instrument, resolution), standard_error(rows, None, resolution))
 
 
 REFERENCE_NEEDED = "an approved shade revision for this grade, to compare with"
@@ -89,20 +90,18 @@ def summarise(readings: Sequence[ColorReading]) -> ColorSummary | None:
     for reading in readings:
         by_spool.setdefault(reading.spool, []).append(reading)
     spools = {spool: (mean_lab([r.lab for r in group]), len(group)) for spool, group in by_spool.items()}
-    instrument = instrument_of(readings)
     spool_uncertainty = {
-        spool: Uncertain.of([r.lab for r in group], instrument_of(group)) for spool, group in by_spool.items()
+        spool: Uncertain.of([r.lab for r in group], *shown_by(group)) for spool, group in by_spool.items()
     }
     means = [mean for mean, _ in spools.values()]
     only = next(iter(spool_uncertainty.values()))
-    lot_uncertainty = Uncertain.of(means, instrument) if len(means) > 1 else only
+    lot_uncertainty = Uncertain.of(means, *shown_by(readings)) if len(means) > 1 else only
     return ColorSummary(mean_lab(means), spools, spool_uncertainty, lot_uncertainty)
 
 
-def instrument_of(readings: Sequence[ColorReading]) -> float | None:
-    """Returns the standard uncertainty per coordinate of the worst of the instruments; None where one is unknown."""
-    known = [r.uncertainty for r in readings if r.uncertainty is not None]
-    return max(known) if len(known) == len(readings) else None
+def shown_by(readings: Sequence[ColorReading]) -> tuple[float | None, float | None]:
+    """Returns standard uncertainty and resolution per coordinate of the worst of the instruments; None where one is unknown."""
+    return worst_known(r.uncertainty for r in readings), worst_known(r.resolution for r in readings)
 
 
 @dataclass(frozen=True, slots=True)
@@ -305,8 +304,9 @@ def _spread(
         lacking = f"colour on at least one more spool{coverage.not_yet(summary.spools)}, since one spool has no spread"
     value = mean_difference_from_mean(means, limits.formula, limits.weights)
     distances = [[limits.delta_e(summary.lot, mean)] for mean in means]
-    # One spool that is the whole lot has no spread to be unsure of.
     u = (standard_error(distances, None) or (None,))[0] if len(means) > 1 else 0.0
+    # One spool that is the whole lot has no spread to be unsure of.
+    guard = 0.0 if len(means) == 1 else None
     return judge(
         "color.spread",
         value,
@@ -316,6 +316,7 @@ def _spread(
         counted=_spools(len(means)),
         uncertainty=u,
         scatter=u,
+        guard=guard,
         lacking=lacking,
     )
 

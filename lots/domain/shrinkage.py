@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from statistics import linear_regression
 
 from lots.domain.limits import DecisionRule, Finding, Limit, decimals_of, judge, shown
-from lots.domain.stats import nested_uncertainty
+from lots.domain.stats import nested_uncertainty, worst_known
 
 AXES = ("x", "y", "z")
 
@@ -30,6 +30,7 @@ class ShrinkTest:
         age_h: hours since printing, >= 0.
         printer: where it was printed, None if not noted.
         uncertainty: standard uncertainty of the length, mm, None if unknown.
+        resolution: smallest step that the caliper shows, mm, None if unknown.
     """
 
     spool: str
@@ -40,6 +41,7 @@ class ShrinkTest:
     age_h: float
     printer: str | None = None
     uncertainty: float | None = None
+    resolution: float | None = None
 
     @property
     def percent(self) -> float:
@@ -108,12 +110,12 @@ def summarise_axis(tests: Sequence[ShrinkTest]) -> AxisSummary | None:
         return None
     n = len(tests)
     lengths = [t.designed_mm if t.feature == "outside" else -t.designed_mm for t in tests]
-    calipers = [t.uncertainty for t in tests if t.uncertainty is not None]
-    caliper = max(calipers) if len(calipers) == n else None
+    caliper, step = worst_known(t.uncertainty for t in tests), worst_known(t.resolution for t in tests)
     if max(lengths) - min(lengths) < _LEAST_SPREAD * max(map(abs, lengths)):
         singles = [t.percent for t in tests]
-        own = None if caliper is None else 100 * caliper / min(t.designed_mm for t in tests)
-        u, scattered = nested_uncertainty(_per_spool(tests), own)
+        per_mm = 100 / min(t.designed_mm for t in tests)
+        own, least = (None if part is None else per_mm * part for part in (caliper, step))
+        u, scattered = nested_uncertainty(_per_spool(tests), own, least)
         return AxisSummary(math.fsum(singles) / n, None, n, u, scattered)
     measured = [t.measured_mm if t.feature == "outside" else -t.measured_mm for t in tests]
     slope, offset = linear_regression(lengths, measured)
@@ -126,7 +128,8 @@ def summarise_axis(tests: Sequence[ShrinkTest]) -> AxisSummary | None:
     )
     # What the line leaves over holds the caliper's own noise already; whichever is larger speaks for the slope.
     per_mm = 100 / math.sqrt(spread)
-    noise = max((s for s in (scatter, caliper) if s is not None), default=None)
+    hidden = None if scatter is None or step is None else step / math.sqrt(12)
+    noise = max((s for s in (scatter, caliper, hidden) if s is not None), default=None)
     total = None if noise is None else per_mm * noise
     return AxisSummary(
         100 * (1 - slope), offset, n, total, None if scatter is None else min(per_mm * scatter, total or 0.0)

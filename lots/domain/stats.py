@@ -3,13 +3,27 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from statistics import NormalDist, stdev
 
 Vector = tuple[float, ...]
 
 
-def standard_error(rows: Sequence[Sequence[float]], instrument: float | None) -> Vector | None:
+def worst_known(values: Iterable[float | None]) -> float | None:
+    """Returns the largest of some uncertainties, or None where one of them is unknown or there is none.
+
+    Example:
+        >>> worst_known([0.002, 0.004]), worst_known([0.002, None]), worst_known([])
+        (0.004, None, None)
+    """
+    found = list(values)
+    known = [value for value in found if value is not None]
+    return max(known) if known and len(known) == len(found) else None
+
+
+def standard_error(
+    rows: Sequence[Sequence[float]], instrument: float | None, resolution: float | None = None
+) -> Vector | None:
     """Returns the standard uncertainty of the mean of `rows`, column by column.
 
     Scatter over the rows divided by the root of their number is combined, as a root sum of squares, with the instrument's own
@@ -18,12 +32,14 @@ def standard_error(rows: Sequence[Sequence[float]], instrument: float | None) ->
     Args:
         rows: repeated measurements, each of the same length.
         instrument: standard uncertainty of the instrument, in the unit of the rows, >= 0; None when unknown.
+        resolution: smallest step that the instrument shows, in the unit of the rows, > 0; None when unknown. Repeats that scatter less than
+            a step may hide are taken as uncertain by that step, which repeating does not reduce.
 
     Returns:
-        One value per column; None when there is neither a second row nor an instrument to tell.
+        One value per column; None when there is neither a second row nor an instrument to tell. 0 where rows are equal and nothing else is known.
 
     Reference:
-        JCGM 100:2008 (GUM), 4.2.3 and 5.1.2.
+        JCGM 100:2008 (GUM), 4.2.3 and 5.1.2; F.2.2.1 for the resolution: a step of r hides a standard uncertainty of r / sqrt(12).
 
     Example:
         >>> standard_error([[1.0], [3.0]], None)
@@ -32,19 +48,21 @@ def standard_error(rows: Sequence[Sequence[float]], instrument: float | None) ->
     n = len(rows)
     if n < 2 and instrument is None:
         return None
-    own = instrument or 0.0
+    own, step = instrument or 0.0, (resolution or 0.0) / math.sqrt(12)
     columns = list(zip(*rows, strict=True))
-    return tuple(math.hypot(stdev(column) / math.sqrt(n) if n > 1 else 0.0, own) for column in columns)
+    return tuple(math.hypot(max(stdev(column) / math.sqrt(n), step) if n > 1 else 0.0, own) for column in columns)
 
 
-def mean_uncertainty(values: Sequence[float], instrument: float | None) -> float | None:
+def mean_uncertainty(
+    values: Sequence[float], instrument: float | None, resolution: float | None = None
+) -> float | None:
     """Returns the standard uncertainty of the mean of `values`; see standard_error."""
-    found = standard_error([[value] for value in values], instrument)
+    found = standard_error([[value] for value in values], instrument, resolution)
     return None if found is None else found[0]
 
 
 def nested_uncertainty(
-    groups: Sequence[Sequence[float]], instrument: float | None
+    groups: Sequence[Sequence[float]], instrument: float | None, resolution: float | None = None
 ) -> tuple[float | None, float | None]:
     """Returns the standard uncertainty of the mean of values that come in groups, and the part of it that is scatter.
 
@@ -53,7 +71,7 @@ def nested_uncertainty(
 
     Args:
         groups: values per spool, each with at least one.
-        instrument: standard uncertainty of the instrument, in the unit of the values, >= 0; None when unknown.
+        instrument, resolution: see standard_error.
 
     Returns:
         (total, scatter), each None when nothing is there to tell it.
@@ -65,8 +83,8 @@ def nested_uncertainty(
         >>> nested_uncertainty([[1.0, 1.0], [3.0, 3.0]], None)
         (1.0, 1.0)
     """
-    pooled = mean_uncertainty([value for group in groups for value in group], None)
-    between = mean_uncertainty([math.fsum(group) / len(group) for group in groups], None)
+    pooled = mean_uncertainty([value for group in groups for value in group], None, resolution)
+    between = mean_uncertainty([math.fsum(group) / len(group) for group in groups], None, resolution)
     scatter = max((part for part in (pooled, between) if part is not None), default=None)
     if scatter is None and instrument is None:
         return None, None

@@ -62,7 +62,6 @@ WHATS = (
     "limits set",
     "visual trial kept",
     "instrument added",
-    "instrument changed",
     "instrument checked",
     "instrument studied",
     "study voided",
@@ -113,9 +112,9 @@ class Cover:
 LOT_DERIVED = (
     *("standing", "assessed", "uses", "why", "to_measure", "accepted", "lab", "lab_uncertainty", "shrinkage"),
     *("shrinkage_uncertainty", "flow_factor", "figures", "retestable", "concessions"),
-    *("reinspected_until", "identity", "likeness"),
+    *("reinspected_until", "wet", "identity", "likeness"),
 )
-SPOOL_DERIVED = ("flow_factor", "nonconforming", "identity", "likeness")
+SPOOL_DERIVED = ("flow_factor", "nonconforming", "dry_at", "identity", "likeness")
 # Which tables are covered, and what of them. A column that is added to one is covered unless it is named here.
 COVERED = {
     cover.table: cover
@@ -127,7 +126,7 @@ COVERED = {
         Cover(models.ShadeRevision, fixed=True),
         Cover(models.Grade),
         Cover(models.LimitsRevision, fixed=True),
-        Cover(models.Instrument, derived=("version",)),
+        Cover(models.Instrument),
         Cover(models.InstrumentCheck, fixed=True),
         *(Cover(table, fixed=True) for table in study_models.STUDY_TABLES),
         Cover(models.VisualTrial, fixed=True),

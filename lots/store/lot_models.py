@@ -56,6 +56,7 @@ class Lot(Row):
     rules = IntegerField(null=True)
     steps_accepted = Json(null=True)
     reinspected_until = Instant(null=True)
+    wet = Json(null=True)
     # None where a lot of an older shop has the identity of another already.
     identity = CharField(120, null=True)
     likeness = CharField(120, null=True)
@@ -119,6 +120,8 @@ class Spool(Row):
     # None where a spool of an older shop has the identity of another already.
     identity = CharField(120, null=True, unique=True)
     likeness = CharField(120, null=True, index=True)
+    # When it was last measured, where that reading was dry.
+    dry_at = Instant(null=True)
     # When it was found never to have come.
     withdrawn_at = Instant(null=True)
 

@@ -275,7 +275,7 @@ TO_CHECK = (
         Lot.by_hand,
         Lot.by_hand_reason,
     ),
-    *(Lot.uses, Lot.why, Lot.concessions, Lot.lab, Lot.flow_factor, Lot.shrinkage, Lot.shrinkage_uncertainty),
+    *(Lot.uses, Lot.why, Lot.wet, Lot.concessions, Lot.lab, Lot.flow_factor, Lot.shrinkage, Lot.shrinkage_uncertainty),
     *(Grade.id, Grade.shade, Grade.cautions, Grade.shelf_life_days, Grade.open_life_days),
     *(LimitsRevision.id, LimitsRevision.body, ShadeRevision.id, ShadeRevision.conditions),
     *(Delivery.id, Delivery.received_at),

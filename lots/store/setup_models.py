@@ -167,7 +167,6 @@ class Instrument(Row):
     recorded_at = Instant()
     recorded_by = CharField(120)
     resolution = DoubleField(null=True, constraints=[Check("resolution > 0")])
-    version = IntegerField(default=1)
 
 
 class InstrumentCheck(Row):

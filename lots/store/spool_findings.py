@@ -1,8 +1,9 @@
-"""What is kept beside a spool: its flow factor, what it fails by itself, and, where it was wound from others, what those fail."""
+"""What is kept beside a spool: its flow factor, what it fails by itself, when it was measured dry, and, where it was wound from others, what those fail."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from datetime import datetime
 from typing import Any
 
 from lots.store.models import Lot, Spool, SpoolParent
@@ -12,20 +13,23 @@ FROM = "of"
 Failures = list[dict[str, Any]]
 
 
-def keep(lot: Lot, flows: dict[str, float], failing: dict[str, Failures]) -> None:
+def keep(lot: Lot, flows: dict[str, float], failing: dict[str, Failures], dry: dict[str, datetime]) -> None:
     """Keeps what a lot's spools are found to be, forgets what no longer holds, and hands every change on to what was wound from them.
 
     One query for the rows, one more where some are wound, one more where anything changed, then one update for each row that did.
     """
-    known = Spool.flow_factor.is_null(False) | Spool.nonconforming.is_null(False) | Spool.spliced
-    named = sorted({*flows, *failing})
-    rows = list(Spool.select().where((Spool.lot == lot) & (Spool.code.in_(named) | known)).order_by(Spool.id))
+    known = Spool.flow_factor.is_null(False) | Spool.nonconforming.is_null(False) | Spool.dry_at.is_null(False)
+    named = sorted({*flows, *failing, *dry})
+    rows = list(
+        Spool.select().where((Spool.lot == lot) & (Spool.code.in_(named) | known | Spool.spliced)).order_by(Spool.id)
+    )
     passed_on = inherited(row.id for row in rows if row.spliced)
     changed = []
     for row in rows:
         why = [*failing.get(row.code, ()), *passed_on.get(row.id, ())] or None
-        if (flows.get(row.code), why) != (row.flow_factor, row.nonconforming):
-            Spool.update(flow_factor=flows.get(row.code), nonconforming=why).where(Spool.id == row.id).execute()
+        values = {"flow_factor": flows.get(row.code), "nonconforming": why, "dry_at": dry.get(row.code)}
+        if any(getattr(row, name) != value for name, value in values.items()):
+            Spool.update(**values).where(Spool.id == row.id).execute()
             changed += [row.id] if why != row.nonconforming else []
     _hand_on(changed)
 

@@ -265,7 +265,13 @@ CASES: dict[str, Case] = {
     "/v1/instruments": (
         "POST",
         lambda at: "",
-        lambda at: {"code": f"C{next(_number)}", "kind": "k", "standard_uncertainty": 0.01, "check_interval_days": 9},
+        lambda at: {
+            "code": f"C{next(_number)}",
+            "kind": "k",
+            "standard_uncertainty": 0.01,
+            "resolution": 0.001,
+            "check_interval_days": 9,
+        },
     ),
     "/v1/instruments/{number}/studies": ("POST", lambda at: at.instrument["id"], _study),
     "/v1/studies/{number}/void": ("POST", lambda at: at.study(), lambda at: {"reason": "the pins were mixed up"}),

@@ -1,8 +1,18 @@
 """Moisture by mass. Limits are common practice, no source; what is tested is that drying and measuring again settles it."""
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from lots.domain.moisture import REMEDY, MoistureLimits, judge_moisture, latest_per_spool
+from lots.domain.moisture import (
+    REMEDY,
+    MoistureLimits,
+    Wetness,
+    dry_spools,
+    judge_moisture,
+    last_wet,
+    latest_per_spool,
+)
 from tests.domain.builders import GUARDED, SIMPLE, wet
 
 LIMITS = MoistureLimits(0.05)
@@ -67,3 +77,28 @@ def test_the_guarded_rule_asks_for_an_analyser_good_enough(u, verdict):
 def test_a_wet_spool_is_wet_whatever_the_analyser():
     """Outside the limit is outside under either rule, with or without an uncertainty."""
     assert {"fail"} == {judged([wet("A", 0.2, u=u)], rule).verdict for u in (None, 0.01) for rule in (SIMPLE, GUARDED)}
+
+
+SERIES = st.lists(st.tuples(st.sampled_from("ABC"), st.sampled_from([0.02, 0.05, 0.2]), st.integers(0, 9)), max_size=8)
+
+
+def held(readings, spool):
+    """Whether a spool must wait."""
+    wet_lot = last_wet(readings, LIMITS, ("hidden",))
+    return wet_lot is not None and wet_lot.against("Q-1", spool, dry_spools(readings, LIMITS).get(spool)) is not None
+
+
+@given(SERIES, st.sampled_from("ABCD"))
+def test_what_one_spool_shows_never_clears_another(series, spool):
+    """A spool of a lot that was read wet is clear only where it was measured dry itself after the last wet reading, and not wet since."""
+    readings = [wet(code, percent, hours=hours) for code, percent, hours in series]
+    moments = [hours for _, percent, hours in series if percent > 0.05]
+    own = [(hours, percent) for code, percent, hours in series if code == spool]
+    clear = not moments or (bool(own) and max(own)[0] > max(moments))
+    assert clear is not held(readings, spool)
+
+
+def test_wetness_is_kept_whole():
+    """What is kept of a wet reading on a lot gives it back."""
+    found = last_wet([wet("A", 0.2)], LIMITS, ("hidden", "fit"))
+    assert found == Wetness.from_json(found.as_json())

@@ -29,7 +29,7 @@ def gauge(shop, u=GAUGE_U, code="MIC-1"):
     return shop.post("quality", "/instruments", body if u is None else {**body, "standard_uncertainty": u})["id"]
 
 
-def lot(shop, limits, spools=2, number="Q-71"):
+def lot(shop, limits, spools=1, number="Q-71"):
     """A delivery of a grade under these limits, and its first spool."""
     got = shop.receive(shop.supplier(), shop.grade(limits=limits), number, spools)
     return got["lot_id"], got["spools"][0]["code"]
@@ -136,7 +136,7 @@ def test_a_method_too_coarse_for_its_limit_is_said_to_be(shop):
     assert "too coarse for this limit" in found["message"]
     assert "0.02" in found["message"]
     fine = gauge(shop, 0.008, "MIC-2")
-    other = shop.receive({"id": 1}, {"id": 1}, "Q-72", 2)
+    other = shop.receive({"id": 1}, {"id": 1}, "Q-72", 1)
     shop.diameter(other["spools"][0]["code"], instrument_id=fine)
     assert shop.finding(other["lot_id"], "diameter.reading")["too_coarse"] is False
 

@@ -170,7 +170,7 @@ def test_what_is_no_database_of_this_program_is_not_kept(tmp_path):
 @pytest.mark.parametrize(
     ("spoil", "words"),
     [
-        ("DELETE FROM reading_void WHERE id = 2", "does not hold what it was copied from"),
+        ("DELETE FROM load_refusal WHERE id = 2", "does not hold what it was copied from"),
         ("UPDATE schema_version SET version = 9", "does not hold what it was copied from"),
         ("UPDATE spool SET lot_id = 99", "refer to rows it does not have"),
     ],

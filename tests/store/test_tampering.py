@@ -98,6 +98,8 @@ OTHER = {"fail": "pass", "pass": "fail", "diameter": "moisture", "repeatability"
 
 def other(field, value):
     """Another value that the table takes."""
+    if field.name == "filler_kind":
+        return "mineral" if value != "mineral" else "fibre"
     if isinstance(field, BooleanField):
         return not value
     if isinstance(field, DoubleField):

@@ -26,17 +26,17 @@ _ON_POSTGRESQL = (
     "ALTER TABLE grade ADD COLUMN permitted_uses TEXT",
     "ALTER TABLE grade ADD COLUMN forbidden_shapes TEXT",
     "ALTER TABLE instrument ADD COLUMN resolution DOUBLE PRECISION CHECK (resolution > 0)",
-    "ALTER TABLE instrument ADD COLUMN version INTEGER NOT NULL DEFAULT 1",
-    "ALTER TABLE instrument ALTER COLUMN version DROP DEFAULT",
     "ALTER TABLE lot ALTER COLUMN lot_key DROP NOT NULL",
     "ALTER TABLE lot ADD COLUMN rules INTEGER",
     "ALTER TABLE lot ADD COLUMN steps_accepted TEXT",
     "ALTER TABLE lot ADD COLUMN reinspected_until TEXT",
+    "ALTER TABLE lot ADD COLUMN wet TEXT",
     "ALTER TABLE lot ADD COLUMN identity VARCHAR(120)",
     "ALTER TABLE lot ADD COLUMN likeness VARCHAR(120)",
     "DROP INDEX lot_supplier_id_grade_id_lot_key",
     "ALTER TABLE spool ADD COLUMN identity VARCHAR(120)",
     "ALTER TABLE spool ADD COLUMN likeness VARCHAR(120)",
+    "ALTER TABLE spool ADD COLUMN dry_at TEXT",
     "ALTER TABLE spool ADD COLUMN withdrawn_at TEXT",
     "DROP INDEX spool_code_lower",
     "ALTER TABLE reading_void ADD COLUMN held BOOLEAN",
@@ -58,7 +58,7 @@ def up(_migrator: Any, db: Any) -> None:
         db.create_tables(NEW, safe=False)
         if on_file:
             for model in MADE_ANEW:
-                rebuild(db, model, {"version": "1"} if model._meta.table_name == "instrument" else None)
+                rebuild(db, model)
         else:
             for statement in _ON_POSTGRESQL:
                 db.execute_sql(statement)

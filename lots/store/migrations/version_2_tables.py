@@ -77,7 +77,6 @@ class Instrument(Row):
     recorded_at = Instant()
     recorded_by = CharField(120)
     resolution = DoubleField(null=True, constraints=[Check("resolution > 0")])
-    version = IntegerField(default=1)
 
 
 class Lot(Row):
@@ -115,6 +114,7 @@ class Lot(Row):
     rules = IntegerField(null=True)
     steps_accepted = Json(null=True)
     reinspected_until = Instant(null=True)
+    wet = Json(null=True)
     identity = CharField(120, null=True)
     likeness = CharField(120, null=True)
 
@@ -161,6 +161,7 @@ class Spool(Row):
     spliced = BooleanField(default=False)
     identity = CharField(120, null=True, unique=True)
     likeness = CharField(120, null=True, index=True)
+    dry_at = Instant(null=True)
     withdrawn_at = Instant(null=True)
 
 
