@@ -9,7 +9,7 @@ from lots.domain.guard import NOTHING
 from lots.domain.limits import BINARY_NOISE, UNCERTAINTY_NEEDED, DecisionRule, Finding, decimals_of, shown
 
 CODES = ("color.step", "shrinkage.step_x", "shrinkage.step_y", "shrinkage.step_z")
-DECISION = "quality's decision on the step: accept_step or block"
+DECISION = "quality's decision on the step: accept the step or block the lot"
 
 
 @dataclass(frozen=True, slots=True)

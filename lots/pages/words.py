@@ -7,7 +7,6 @@ from typing import Any
 
 # What the API calls a field, and what a page calls it within a sentence.
 _NAMES = {
-    "accept_step": "accept the step",
     "age_h": "the hours since printing",
     "answered_at": "the time of the answer",
     "answered_by": "who answered",

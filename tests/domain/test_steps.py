@@ -99,7 +99,7 @@ def test_a_step_away_from_the_reference_waits_for_quality():
     found, whole = step(YELLOW, WHITE)
     assert ("near", True, None) == (found.verdict, found.hold, found.claimable)
     assert ("quarantined", {"general": "near"}, (DECISION,)) == (whole.standing, whole.uses, whole.to_measure)
-    assert "outside by 0.19. Quality's decision on the step: accept_step or block." in found.message
+    assert "outside by 0.19. Quality's decision on the step: accept the step or block the lot." in found.message
     assert {"color.step": found.value} == whole.steps_held()
     assert not whole.passed("color")
     assert not whole.settled_without_pass("color"), "readings that come meanwhile are no retest"
@@ -133,7 +133,12 @@ def test_what_was_accepted_is_that_step_alone(accepted):
 @pytest.mark.parametrize(
     ("now", "before", "verdict", "words"),
     [
-        (YELLOW, WHITE, "near", "spools like these, or quality's decision on the step: accept_step or block"),
+        (
+            YELLOW,
+            WHITE,
+            "near",
+            "spools like these, or quality's decision on the step: accept the step or block the lot",
+        ),
         (WHITE, YELLOW, "pass", "no further from the reference"),
     ],
     ids=["away", "towards"],
