@@ -13,7 +13,7 @@ from lots.api.http import ALL, Desk, PageArgs, Resource, page_answer, page_schem
 from lots.api.purchasing import NUMBER
 from lots.api.replicates import ExcludedLineSchema
 from lots.desks import quality
-from lots.domain.standing import ACTIONS, STANDINGS
+from lots.domain.standing import ACCEPT_STEP, ACTIONS, STANDINGS
 
 desk = Desk("assessments", __name__, url_prefix="/v1/lots", description="How lots are judged, and what people decide.")
 
@@ -71,7 +71,10 @@ class FindingSchema(Schema):
     )
     uses = fields.List(fields.String(), required=True, metadata={"description": "uses that require it"})
     hold = fields.Boolean(
-        required=True, metadata={"description": "a failing value with a remedy short of refusing the lot"}
+        required=True,
+        metadata={
+            "description": "a failing value with a remedy short of refusing the lot, or a step that waits for quality's decision"
+        },
     )
     message = fields.String(required=True)
     to_measure = fields.String(required=True, allow_none=True, metadata={"description": "what would settle it"})
@@ -162,8 +165,8 @@ class DecisionArgs(Strict):
     """A decision by hand."""
 
     action = Text(
-        10,
-        one_of=tuple(ACTIONS),
+        20,
+        one_of=(*ACTIONS, ACCEPT_STEP),
         required=True,
         metadata={"description": "what may follow depends on the decision in force"},
     )
@@ -236,8 +239,9 @@ class Decisions(Resource):
     @desk.arguments(DecisionArgs)
     @desk.response(201, DecidedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Block, hold, return, scrap or lift by hand. 409 when that cannot follow what is in force: `legal` says what can.
+        """Block, hold, return, scrap or lift by hand, or accept a step. 409 when that cannot follow what is in force: `legal` says what can.
 
-        Lifting gives the word back to the readings: nobody can release by hand what they refuse.
+        Lifting gives the word back to the readings: nobody can release by hand what they refuse. `accept_step` is legal while a step from the
+        last accepted lot keeps a use open. The rest of the findings then decide, and the lot is the start of later steps once it is accepted.
         """
         return quality.decide(number, args["action"], args["reason"], person().name)

@@ -9,6 +9,7 @@ from lots.api.report_pages import (
     MARKS,
     Section,
     Table,
+    action_said,
     asked_facts,
     deliveries_table,
     grade_said,
@@ -22,7 +23,7 @@ from lots.api.report_pages import (
 from lots.desks.words import moment
 from lots.domain.agreed import GENERAL
 
-_AGAINST = {"fail": "Fails", "near": "Too near to tell", "missing": "Not known yet"}
+_AGAINST = {"fail": "Fails", "near": "Undecided", "missing": "Not known yet"}
 _ORDER = (*_AGAINST, "pass")
 
 
@@ -175,7 +176,7 @@ def _decisions(decisions: list[dict[str, Any]]) -> Section:
         (
             str(row["id"]),
             moment(row["decided_at"]),
-            row["action"],
+            action_said(row),
             row["standing"],
             row["decided_by"],
             f"limits {row['limits_revision'] or 'none'}, reference {row['shade_revision'] or 'none'}",

@@ -12,7 +12,7 @@ from typing import Any
 from lots.desks.report_words import digits_for
 from lots.desks.words import counted, moment
 
-MARKS = {"pass": "passes", "fail": "FAILS", "near": "too near to tell", "missing": "not judged yet"}
+MARKS = {"pass": "passes", "fail": "FAILS", "near": "undecided", "missing": "not judged yet"}
 # Codes that are not a word of the report's English.
 _KINDS = {"color": "colour"}
 
@@ -267,6 +267,11 @@ def _check(row: dict[str, Any] | None) -> str:
     return f"{moment(row['checked_at'])}: {'passed' if row['result'] == 'pass' else 'failed'}{against}"
 
 
+def action_said(row: dict[str, Any]) -> str:
+    """Returns the action of a decision in words."""
+    return str(row["action"]).replace("_", " ")
+
+
 def readings_section(title: str, readings: list[dict[str, Any]], *, who: bool = False) -> Section | None:
     """Returns every reading, kind by kind, and how many count; with `who`, who entered each and what they noted."""
     if not readings:
@@ -303,7 +308,7 @@ def _entered(row: dict[str, Any]) -> str:
 
 def _decisions(report: dict[str, Any]) -> Section:
     rows = [
-        (moment(row["decided_at"]), row["action"], row["standing"], row["decided_by"], row["reason"])
+        (moment(row["decided_at"]), action_said(row), row["standing"], row["decided_by"], row["reason"])
         for row in report["decisions"]
     ]
     head = ("When", "What", "The lot then", "By", "Why")

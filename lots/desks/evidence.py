@@ -6,8 +6,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
@@ -158,7 +158,7 @@ class Terms:
         previous: the earlier lot that steps are measured from.
         retests_cleared: extra rounds per characteristic that quality has let stand.
         rules: version of the rules.
-        steps_accepted: characteristics whose step from the previous lot quality accepted.
+        steps_accepted: code of a step from the previous lot -> the largest that quality accepted.
     """
 
     limits: Any
@@ -167,7 +167,7 @@ class Terms:
     previous: dict[str, Any] | None
     retests_cleared: dict[str, int]
     rules: int
-    steps_accepted: tuple[str, ...] = ()
+    steps_accepted: Mapping[str, float] = field(default_factory=dict)
 
     @classmethod
     def of(cls, held: Any) -> Terms:
@@ -179,7 +179,7 @@ class Terms:
             held.previous,
             held.retests_cleared,
             held.rules or rules.FIRST,
-            tuple(held.steps_accepted or ()),
+            held.steps_accepted or {},
         )
 
 
@@ -209,7 +209,7 @@ def work_out(lot: Any, terms: Terms, known_at: datetime | None = None, *, with_e
         approved,
         lot.grade.nominal_diameter_mm,
         coverage,
-        _previous_from(terms.previous),
+        _previous_from(terms.previous, terms.steps_accepted),
         retests,
         terms.rules,
     )
@@ -257,7 +257,7 @@ def _coverage(lot: Any, agreed: Limits | None, rows: list[Any], known_at: dateti
     return Coverage(tuple(parts))
 
 
-def _previous_from(kept: dict[str, Any] | None) -> Previous:
+def _previous_from(kept: dict[str, Any] | None, accepted: Mapping[str, float]) -> Previous:
     if not kept:
         return Previous()
     lab, lab_u = kept.get("lab"), kept.get("lab_uncertainty")
@@ -266,4 +266,5 @@ def _previous_from(kept: dict[str, Any] | None) -> Previous:
         kept.get("shrinkage") or {},
         tuple(lab_u) if lab_u else None,
         kept.get("shrinkage_uncertainty") or {},
+        accepted,
     )

@@ -51,10 +51,25 @@ def revisions_for(lot: Any, *, renew: bool = False) -> tuple[Any, Any]:
 
 
 def terms_anew(lot: Any, limits: Any, shade: Any) -> Terms:
-    """Returns what a lot is judged under when judging begins, or begins again: the newest rules, and steps from the lot accepted last by now."""
+    """Returns what a lot is judged under when judging begins, or begins again: the newest rules, and steps from the lot accepted last by now.
+
+    A step that quality accepted stays accepted as long as it is one from the same lot and measured in the same way.
+    """
     previous = find_previous(lot)
-    accepted = tuple(lot.steps_accepted or ()) if previous == lot.previous else ()
+    accepted = {
+        code: size
+        for code, size in (lot.steps_accepted or {}).items()
+        if _start(code, previous, limits) == _start(code, lot.previous or {}, lot.limits_revision)
+    }
     return Terms(limits, shade, lot.by_hand, previous, lot.retests_cleared, rules.CURRENT, accepted)
+
+
+def _start(code: str, previous: Mapping[str, Any], limits: Any) -> list[Any]:
+    """What a step is measured from, and how."""
+    if code.startswith("shrinkage."):
+        return [previous.get("shrinkage_lot_id"), previous.get("shrinkage")]
+    color = (limits.body.get("color") if limits else None) or {}
+    return [previous.get("color_lot_id"), previous.get("lab"), color.get("formula"), color.get("weights")]
 
 
 def judge_lot(
@@ -101,7 +116,7 @@ def judge_lot(
         "previous": terms.previous,
         "retests_cleared": lot.retests_cleared,
         "rules": terms.rules,
-        "steps_accepted": list(terms.steps_accepted) or None,
+        "steps_accepted": dict(terms.steps_accepted) or None,
         "limits_revision": limits,
         "shade_revision": shade,
     }

@@ -13,7 +13,7 @@ from lots.desks.evidence import Judged, Terms, work_out
 from lots.desks.judging import judge_lot, terms_anew
 from lots.desks.receiving import lot_of
 from lots.desks.words import clause, moment
-from lots.domain.standing import in_force_after, legal_actions
+from lots.domain.standing import ACCEPT_STEP, in_force_after, legal_actions
 from lots.store import catalog, decisions, lots, readings
 from lots.store.database import transaction
 from lots.store.paging import Page
@@ -128,6 +128,8 @@ def reassess(lot_id: int, by: str) -> dict[str, Any]:
 def decide(lot_id: int, action: str, reason: str, by: str) -> dict[str, Any]:
     """Carries out a decision by hand. Blocking or holding a lot that is loaded lists where, at once.
 
+    An accepted step is accepted up to its size of now: readings that make it larger hold the lot again.
+
     Raises:
         NotFound: no such lot.
         NotLegal: the decision may not follow the one in force; the answer says which may.
@@ -136,28 +138,29 @@ def decide(lot_id: int, action: str, reason: str, by: str) -> dict[str, Any]:
     lot_of(lot_id)
     with transaction():
         lot = lots.lock([lot_id])[lot_id]
-        capped = lot.by_hand is None and _held_by_retests(lot)
-        legal = (*legal_actions(lot.by_hand), *(("lift",) if capped else ()))
+        found = work_out(lot, Terms.of(lot)).assessment if lot.by_hand is None else None
+        capped = found is not None and any(finding.code == "sampling.retests" for finding in found.findings)
+        steps = found.steps_held() if found is not None else {}
+        legal = (*legal_actions(lot.by_hand), *(("lift",) if capped else ()), *((ACCEPT_STEP,) if steps else ()))
         if action not in legal:
             raise NotLegal(_not_legal(lot, action, legal), legal=list(legal), standing=lot.standing)
         if action == "lift" and capped:
             lot.retests_cleared = readings.retest_rounds(lot.id)
-        lot.by_hand = in_force_after(action)
-        lot.by_hand_reason = reason if lot.by_hand else None
+        if action == ACCEPT_STEP:
+            lot.steps_accepted = {**(lot.steps_accepted or {}), **steps}
+        else:
+            lot.by_hand = in_force_after(action)
+            lot.by_hand_reason = reason if lot.by_hand else None
         _, decision = judge_lot(lot, by, now, action=action, reason=reason, what="decision made")
         return {**views.decision(decision), "lot": after(lot), "exposure": tracing.exposure(lot)}
-
-
-def _held_by_retests(lot: Any) -> bool:
-    """True when readings were repeated more often than the limits allow, and quality has not let them stand yet."""
-    judged = work_out(lot, replace(Terms.of(lot), by_hand=None))
-    return any(finding.code == "sampling.retests" for finding in judged.assessment.findings)
 
 
 def _not_legal(lot: Any, action: str, legal: tuple[str, ...]) -> str:
     if not legal:
         return f"Lot {lot.supplier_lot} is {lot.standing} for good; nothing can follow that."
     may = f"What may be decided: {', '.join(legal)}."
+    if action == ACCEPT_STEP:
+        return f"No step keeps lot {lot.supplier_lot} open, so there is none to accept. {may}"
     if action == "lift" and lot.standing == "blocked":
         return (
             f"Lot {lot.supplier_lot} is blocked by its readings, not by hand, so there is nothing to lift. "

@@ -14,6 +14,7 @@ from lots.desks.receiving import lot_of
 from lots.desks.report_evidence import evidence
 from lots.desks.words import clause, moment
 from lots.domain import actions as rules
+from lots.domain import steps
 from lots.domain.agreed import CHARACTERISTICS, Limits, limits_from
 from lots.domain.conformity import SPOOL_CODES
 from lots.domain.limits import LABELS, Finding
@@ -88,9 +89,11 @@ def nonconformity(lot_id: int, as_of: datetime | None = None) -> dict[str, Any]:
             "nonconforming_spools": [
                 {"spool_code": code, "findings": [_failing(f, limits) for f in why]} for code, why in spools
             ],
-            "others": [short(f, limits) for f in judged.assessment.findings if f not in failing],
+            "others": [
+                short(f, limits) for f in judged.assessment.findings if f not in failing and f.code not in steps.CODES
+            ],
             "notes": list(judged.assessment.notes),
-            "to_measure": list(judged.assessment.to_measure),
+            "to_measure": [part for part in judged.assessment.to_measure if not part.endswith(steps.DECISION)],
         },
         "requested": _requested(lot, may_be_asked_about(judged, decided), as_of, now),
         "method": method,

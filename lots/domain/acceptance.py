@@ -18,6 +18,7 @@ from lots.domain.shade import ColorLimits, ColorReading, ColorSummary, judge_col
 from lots.domain.shade import judge_spools as shade_judge_spools
 from lots.domain.shade import summarise as summarise_color
 from lots.domain.stats import Vector
+from lots.domain.steps import CODES, StepRule
 from lots.domain.values import Lab
 
 
@@ -46,12 +47,16 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True)
 class Previous:
-    """The last accepted lot of the same supplier and grade, per characteristic it was accepted for."""
+    """The last accepted lot of the same supplier and grade, per characteristic it was accepted for.
+
+    `accepted` maps the code of a step from it to the largest that quality accepted, in the unit of its finding.
+    """
 
     lab: Lab | None = None
     shrinkage: Mapping[str, float] = field(default_factory=dict)
     lab_uncertainty: Vector | None = None
     shrinkage_uncertainty: Mapping[str, float] = field(default_factory=dict)
+    accepted: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,8 +96,19 @@ class Assessment:
         about = [f for f in self.findings if f.characteristic == characteristic]
         return bool(about) and all(f.verdict == "pass" for f in about)
 
+    def steps_held(self) -> dict[str, float]:
+        """Returns the steps that keep a use open until quality decides: code -> how large each is, in the unit of its finding."""
+        return {
+            f.code: f.value
+            for f in self.findings
+            if f.code in CODES and f.hold and f.value is not None and any(self.uses[use] != "fail" for use in f.uses)
+        }
+
     def settled_without_pass(self, characteristic: str) -> bool:
-        """True when the evidence on a characteristic is complete and it fails or is near: measuring again is a retest."""
+        """True when the evidence on a characteristic is complete and it fails or is near: measuring again is a retest.
+
+        A held finding waits for a remedy or for quality, so readings that come meanwhile repeat nothing.
+        """
         about = [f for f in self.findings if f.characteristic == characteristic and not f.hold]
         verdicts = {f.verdict for f in about}
         return bool(verdicts & {"fail", "near"}) and "missing" not in verdicts
@@ -169,18 +185,19 @@ def assess(
         return Assessment("quarantined", {GENERAL: "missing"}, (), (to_do,), tuple(notes), summary)
 
     rule = replace(limits.rule, trusts_zero=rules == FIRST)
+    steps = StepRule(rules == FIRST, previous.accepted)
     findings: list[Finding] = []
     each: list[Finding] = []
     if limits.color:
         judged = color_summary if len(backed) == len(colors) else summarise_color(colors)
-        findings, each = _judge_colors(colors, judged, plaque, shade, limits.color, coverage, rule, previous)
+        findings, each = _judge_colors(colors, judged, plaque, shade, limits.color, coverage, rule, previous, steps)
         if limits.color.step_max is not None and previous.lab is None:
             notes.append("No earlier accepted lot of this supplier and grade to measure a colour step from.")
     if limits.diameter:
         findings += diameter.judge_diameter(diameter_summary, nominal_mm, limits.diameter, coverage, rule)
     if limits.shrinkage:
         findings += shrinkage.judge_shrinkage(
-            shrink_summary, limits.shrinkage, rule, previous.shrinkage, previous.shrinkage_uncertainty
+            shrink_summary, limits.shrinkage, rule, previous.shrinkage, previous.shrinkage_uncertainty, steps
         )
     if limits.bond:
         findings += bond.judge_bond(bond.summarise(evidence.bond), limits.bond, rule)
@@ -226,7 +243,8 @@ def _use_verdict(findings: Sequence[Finding], use: str, needs: Sequence[str]) ->
     deciding = [f for f in findings if use in f.uses]
     if any(f.verdict == "fail" and not f.hold for f in deciding):
         return "fail"
-    if any(f.verdict == "missing" or f.hold for f in deciding) or not set(needs) <= judged or not needs:
+    open_ones = any(f.verdict == "missing" or (f.hold and f.verdict == "fail") for f in deciding)
+    if open_ones or not set(needs) <= judged or not needs:
         return "missing"
     return "near" if any(f.verdict == "near" for f in deciding) else "pass"
 
@@ -281,13 +299,14 @@ def _judge_colors(
     coverage: Coverage,
     rule: DecisionRule,
     previous: Previous,
+    steps: StepRule,
 ) -> tuple[list[Finding], list[Finding]]:
     """The findings on a lot's colour, and on each spool by itself. Where the backing is not known a failure stands, and nothing passes."""
     reference, asked = (shade.lab, shade.conditions) if shade else (None, None)
     what, waits_for = opacity.color_wanted(plaque, asked), opacity.way_out(plaque, asked)
     spectra = spectra_lacking(readings, shade, limits, coverage, what)
     before = (previous.lab, previous.lab_uncertainty)
-    found = judge_color(summary, reference, limits, coverage, rule, *before, what, spectra)
+    found = judge_color(summary, reference, limits, coverage, rule, *before, what, spectra, steps)
     found += judge_depth(readings, summary, shade, limits, coverage, rule, what)
     each = shade_judge_spools(summary, reference, limits, rule)
     if waits_for:

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Literal
 
+from lots.domain import steps
+
 State = Literal["open", "answered", "closed"]
 STATES: tuple[State, ...] = ("open", "answered", "closed")
 
@@ -17,13 +19,13 @@ MOST_CONFORMING_LOTS = 20
 
 # Decisions by hand that take a lot out for a fault; a hold only waits.
 AGAINST = ("block", "return", "scrap")
-# The buyer measured again too often: nothing that a supplier made.
-_BUYERS_OWN = ("sampling.retests",)
+# The buyer measured again too often, or compared the lot with another: nothing that makes a lot nonconforming.
+_BUYERS_OWN = ("sampling.retests", *steps.CODES)
 _NAMED = 10
 
 
 def speaks_of_supply(code: str, verdict: str) -> bool:
-    """True for a failing finding that speaks of what was supplied, and not of how often the buyer measured it.
+    """True for a failing finding on what was supplied, and not on how often the buyer measured it or on a step from another lot.
 
     Args:
         code: `characteristic.measure`.

@@ -195,7 +195,8 @@ def _standing_reasons(state: SpoolState) -> list[str]:
     if state.standing == "blocked":
         return [f"Lot {state.lot} is blocked by its readings."]
     if state.standing == "quarantined":
-        return [f"Lot {state.lot} is in quarantine: its measurements are not complete."]
+        incomplete = ": its measurements are not complete" if "missing" in state.uses.values() else ""
+        return [f"Lot {state.lot} is in quarantine{incomplete}."]
     return [f"Lot {state.lot} is {state.standing}."]
 
 
@@ -215,7 +216,7 @@ def _use_reasons(state: SpoolState, use: str) -> list[str]:
         if state.standing != "blocked":
             label = {
                 "fail": "fails for",
-                "near": "is too close to its limits for",
+                "near": "is not accepted yet for",
                 "missing": "is not measured enough for",
             }.get(verdict, "has no verdict for")
             reasons.append(f"Lot {state.lot} {label} {_said(use)}.")

@@ -12,6 +12,8 @@ from typing import Any
 COVERAGE = 2.0
 # A method whose expanded uncertainty takes up more of the limit than this leaves too little of it to the product. Common practice.
 COARSE_ABOVE = 1 / 3
+# How a sentence begins where no measurement can settle a value.
+NOTHING = "nothing that can be measured"
 # More readings than this nobody takes, and an instrument finer by this factor nobody has.
 OUT_OF_REACH = 1000
 # Differences this small are arithmetic: the same width as limits.BINARY_NOISE, which cannot be imported here.
@@ -151,7 +153,7 @@ def settle(margin: float, z: float, u: float, scatter: float | None, n: int, cou
     needed = margin / z
     own = math.sqrt(max(0.0, u * u - (scatter or 0.0) ** 2))
     if needed * OUT_OF_REACH <= u:
-        return "nothing that can be measured: the value lies on its limit, so quality must decide"
+        return f"{NOTHING}: the value lies on its limit, so quality must decide"
     if not scatter or needed <= own:
         left = (needed - (scatter or 0.0)) * (needed + (scatter or 0.0))
         finest = _rounded_down(math.sqrt(left) if left > 0 else needed)
@@ -159,7 +161,7 @@ def settle(margin: float, z: float, u: float, scatter: float | None, n: int, cou
         return f"an instrument with a standard uncertainty below {finest}{too}, since more readings with this one cannot settle it"
     more = max(1, math.ceil(n * scatter * scatter / ((needed - own) * (needed + own)) - n - 1e-9))
     if more > OUT_OF_REACH:
-        return f"nothing that can be measured: it would take more than {OUT_OF_REACH} more {counted}, so quality must decide"
+        return f"{NOTHING}: it would take more than {OUT_OF_REACH} more {counted}, so quality must decide"
     return f"about {more} more {_plural(counted, more)} like these"
 
 

@@ -136,7 +136,7 @@ class Finding:
 
     `code` is `characteristic.measure`. `value` is unrounded and None when there is none. `margin` is positive inside the limit.
     `uncertainty` is a standard uncertainty in `unit`, None where unknown. `n` counts what the value rests on (`counted`).
-    `hold` marks a failing value with a remedy short of refusing the lot: `to_measure` says which. `conformance` is the probability that the
+    `hold` marks a value outside its limit with a remedy short of refusing the lot, and a step that waits for quality's decision: `to_measure` says which. `conformance` is the probability that the
     true value is inside the limit. `claimable`, for a failing value, says whether it is beyond the limit by its uncertainty too, so that
     a claim against the supplier would stand (ISO 14253-1); None where the uncertainty is unknown. `coarse` marks a method too coarse
     for its limit. `spool` is set where one spool is judged by itself.
@@ -198,6 +198,8 @@ class Finding:
             tail += f" The method is too coarse for this limit: its expanded uncertainty of {expanded:.2g} takes up more than a third of what it allows."
         if self.verdict == "missing":
             return f"{head}; not enough to judge. Still to do: {self.to_measure}.{tail}"
+        if self.verdict == "near" and not self.limit.allows(self.value):
+            return f"{head}; outside by {size:.{digits}f}{unit}. {_sentence(self.to_measure)}{tail}"
         if self.verdict == "near":
             chance = "" if self.conformance is None else f" Conforms with probability {self.conformance:.2f}."
             return f"{head}; inside by {size:.{digits}f}{unit}, closer than its guard band of {self.guard:.{digits}f}{unit}.{chance} To settle it: {self.to_measure}.{tail}"
@@ -209,7 +211,8 @@ class Finding:
                 None: "",
             }[self.claimable]
             return f"{head}; outside by {size:.{digits}f}{unit}.{claim}{remedy}{tail}"
-        return f"{head}; inside by {size:.{digits}f}{unit}.{tail}"
+        where = "inside" if self.limit.allows(self.value) else "outside"
+        return f"{head}; {where} by {size:.{digits}f}{unit}.{tail}"
 
 
 def judge(
@@ -296,6 +299,7 @@ _INSTRUMENT_NEEDED = "an instrument with a stated standard uncertainty"
 _OR_REPEATS = ", or at least two readings"
 _EQUAL = "readings with an instrument whose resolution or standard uncertainty is stated, since equal readings do not show an uncertainty"
 _SINCE_GUARDED = ", since the guarded rule needs an uncertainty"
+UNCERTAINTY_NEEDED = f"{_INSTRUMENT_NEEDED}{_OR_REPEATS}{_SINCE_GUARDED}"
 
 
 def worst(findings: list[Finding]) -> Finding:

@@ -12,6 +12,7 @@ from lots.domain.limits import DecisionRule, Finding, Limit, judge, worst
 from lots.domain.sampling import Coverage
 from lots.domain.spectra import Spectrum, lab_from_spectrum
 from lots.domain.stats import Vector, standard_error, worst_known
+from lots.domain.steps import NONE_ACCEPTED, StepRule
 from lots.domain.values import Conditions, Lab, mean_lab, nearest_lab
 
 
@@ -139,6 +140,7 @@ def judge_color(
     previous_uncertainty: Vector | None = None,
     what: str = "colour",
     spectra: str = "",
+    steps: StepRule = NONE_ACCEPTED,
 ) -> list[Finding]:
     """Returns the findings on a lot's colour, one per limit that is set.
 
@@ -152,6 +154,7 @@ def judge_color(
         previous_uncertainty: standard uncertainties of that mean, where known; they count towards that of the step.
         what: what a reading that is lacking is called.
         spectra: the spectra that are lacking, in words; "" when none is. They are colours too, so that they stand for those that are lacking.
+        steps: how a step is judged; the target is the reference.
 
     Reference:
         ASTM D2244 (keep the components beside the difference); this project's design for lot, spool, spread and step.
@@ -179,7 +182,11 @@ def judge_color(
     if limits.spread_max is not None:
         findings.append(_spread(summary, limits, coverage, rule, lacking))
     if limits.step_max is not None and previous is not None:
-        findings.append(against(values.get("step"), "color.step", Limit(None, limits.step_max), rule, lacking))
+        found = against(values.get("step"), "color.step", Limit(None, limits.step_max), rule, lacking)
+        if reference is not None and "lot" in values:
+            before = limits.delta_e(reference, previous)
+            found = steps.judged(found, rule, values["lot"].value, before, "the reference")
+        findings.append(found)
     for axis in ("L", "a", "b"):
         most = (limits.components_max or {}).get(axis)
         if most is not None:

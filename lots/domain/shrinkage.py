@@ -9,6 +9,7 @@ from statistics import linear_regression
 
 from lots.domain.limits import DecisionRule, Finding, Limit, decimals_of, judge, shown
 from lots.domain.stats import nested_uncertainty, worst_known
+from lots.domain.steps import NONE_ACCEPTED, StepRule
 
 AXES = ("x", "y", "z")
 
@@ -169,6 +170,7 @@ def judge_shrinkage(
     rule: DecisionRule,
     previous: Mapping[str, float] | None = None,
     previous_uncertainty: Mapping[str, float] | None = None,
+    steps: StepRule = NONE_ACCEPTED,
 ) -> list[Finding]:
     """Returns the findings on each axis that has limits, and its step from the last accepted lot.
 
@@ -176,6 +178,7 @@ def judge_shrinkage(
         summary: of the tests whose age counts.
         previous: shrinkage in % per axis of the last accepted lot; an axis without one has no step to judge.
         previous_uncertainty: its standard uncertainties in %, where known; they count towards that of the step.
+        steps: how a step is judged; the target is the middle of the axis's limits, since they name no other.
     """
     found = []
     for axis in AXES:
@@ -216,21 +219,22 @@ def judge_shrinkage(
         if limits.step_max_percent is not None and previous is not None and axis in previous:
             step = None if value is None else abs(value - previous[axis])
             detail = "" if value is None else _from_to(previous[axis], value)
-            limit = Limit(None, limits.step_max_percent, "%")
-            found.append(
-                judge(
-                    f"shrinkage.step_{axis}",
-                    step,
-                    limit,
-                    rule,
-                    n=n,
-                    counted=counted,
-                    uncertainty=None if u is None else math.hypot(u, (previous_uncertainty or {}).get(axis, 0.0)),
-                    scatter=scatter,
-                    detail=detail,
-                    lacking=lacking,
-                )
+            moved = judge(
+                f"shrinkage.step_{axis}",
+                step,
+                Limit(None, limits.step_max_percent, "%"),
+                rule,
+                n=n,
+                counted=counted,
+                uncertainty=None if u is None else math.hypot(u, (previous_uncertainty or {}).get(axis, 0.0)),
+                scatter=scatter,
+                detail=detail,
+                lacking=lacking,
             )
+            if value is not None:
+                now, before = (abs(percent - (low + high) / 2) for percent in (value, previous[axis]))
+                moved = steps.judged(moved, rule, now, before, "the middle of its limits")
+            found.append(moved)
     return found
 
 

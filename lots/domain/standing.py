@@ -8,6 +8,8 @@ LOADABLE = ("released", "restricted")
 # A decision by hand -> the standing it puts the lot in, until it is lifted or for good.
 ACTIONS = {"block": "blocked", "hold": "quarantined", "return": "returned", "scrap": "scrapped", "lift": None}
 ENDINGS = ("return", "scrap")
+# A decision by hand that puts a lot nowhere: the step that held it passes, and the readings go on deciding.
+ACCEPT_STEP = "accept_step"
 
 
 def standing_after(assessed: str, by_hand: str | None) -> str:

@@ -54,6 +54,7 @@ class Lot(Row):
     version = IntegerField(default=1)
     # The version of the rules it is judged by; none stands for the first.
     rules = IntegerField(null=True)
+    # Code of a finding on a step -> the largest step from `previous` that quality accepted.
     steps_accepted = Json(null=True)
     reinspected_until = Instant(null=True)
     wet = Json(null=True)

@@ -107,10 +107,11 @@ def test_the_count_says_how_many_there_are_and_how_many_still_lack(outcomes, wor
         ("color.lot_delta_e", "missing", ("cosmetic",), False, False),
         ("sampling.nonconforming", "fail", ("hidden",), True, True),
         ("sampling.retests", "fail", ("hidden",), False, False),
+        ("color.step", "fail", ("cosmetic",), False, False),
     ],
 )
 def test_a_supplier_is_asked_about_what_it_supplied(code, verdict, uses, speaks, ground):
-    """A failing required finding is a ground; a bad spool that the plan accepts is none, nor is measuring too often."""
+    """A failing required finding is a ground; a bad spool that the plan accepts is none, nor is measuring too often or a step."""
     assert (speaks, ground) == (speaks_of_supply(code, verdict), is_ground(code, verdict, uses))
 
 

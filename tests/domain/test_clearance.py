@@ -134,7 +134,7 @@ def test_the_findings_behind_a_refusal_are_told(use):
     """The messages that keep the use from passing follow it, those of the general verdict where no uses are named."""
     state = replace(GOOD, uses={use: "near"}, why={use: ["Closer than its guard band."]})
     reasons = clear(state, "cosmetic").reasons
-    assert ("Lot L-7 is too close to its limits for cosmetic use.", "Closer than its guard band.") == reasons
+    assert ("Lot L-7 is not accepted yet for cosmetic use.", "Closer than its guard band.") == reasons
 
 
 def test_a_clearance_always_says_that_a_lot_is_not_a_part():

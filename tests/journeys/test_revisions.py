@@ -208,6 +208,6 @@ def test_what_would_be_counts_a_step_from_the_lot_accepted_last_by_now(shop):
     made = shop.limit(grade["id"], {**colors, "color": {"lot_max": 1.5, "step_max": 0.7}})
     would = shop.assessment(second["lot_id"], "?limits_revision=2&shade_revision=1")
     done = shop.post("quality", f"/lots/{second['lot_id']}/reassess")
-    assert "blocked" == done["standing"]
+    assert "quarantined" == done["standing"]
     assert judgement(would) == judgement(done)
     assert [second["lot_id"]] == [loss["lot_id"] for loss in made["would_fail"]]

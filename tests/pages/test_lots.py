@@ -74,3 +74,31 @@ def test_a_released_lot_is_good_for_what_its_limits_ask(desk):
     desk.good_lot(desk.quillwort, desk.white)
     page = Browser(desk, "production").go("/lots")
     assert "yes : cosmetic" in page.text
+
+
+def test_quality_accepts_a_step_on_the_page_of_its_lot(desk):
+    """The lot's page tells quality the step and takes "Accept step" or "Block lot" with a reason; other desks and other lots have no such form."""
+    grade = desk.grade("STEPPED", limits={"sampling": {"fixed": 1}, "color": {"lot_max": 1.0, "step_max": 0.5}})
+    for day, (lot, b) in enumerate((("Q-1", 1.5), ("Q-2", 2.25), ("Q-3", 2.25)), start=1):
+        got = desk.receive(desk.quillwort, grade, lot, spools=1, received_at=f"2026-11-{day:02}T08:00:00Z")
+        desk.color(got["spools"][0]["code"], [95.0, -0.8, b])
+    first, held, other = (desk.get("quality", f"/lots?supplier_lot=Q-{n}")["items"][0]["id"] for n in (1, 2, 3))
+    quality = Browser(desk, "quality")
+    page = quality.go(f"/lots/{held}")
+    assert "Step from the last accepted lot" in page.text
+    assert "outside by 0.19" in page.text
+    assert "accept_step" not in page.text
+    assert "Quality's decision on the step: accept the step or block the lot." in page.text
+    done = quality.send(page, "reason", "Accept step", reason="the client saw both")
+    assert "released" in done.text
+    assert "Accept step" not in done.text
+    assert "accept step, then" in done.text
+    assert "the client saw both" in done.text
+    blocked = quality.send(quality.go(f"/lots/{other}"), "reason", "Block lot", reason="too yellow")
+    assert ("blocked", None) == (desk.lot(other)["standing"], desk.lot(held)["by_hand"])
+    for text in (
+        blocked.text,
+        quality.go(f"/lots/{first}").text,
+        Browser(desk, "production").go(f"/lots/{other}").text,
+    ):
+        assert "Accept step" not in text

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from lots.desks import checking
+from lots.desks import checking, quality
 from lots.store import database, migrating, schema
 from lots.store.database import db
 from lots.store.models import TABLES, Decision, Event, Grade, Job, Load, Lot, Machine, Spool
@@ -63,6 +63,23 @@ def test_nothing_in_it_changed_its_meaning(shop):
     }
     assert {"O-1": "released", "O-2": "blocked", "G-1": "released", "W-1": "released"} == stands
     assert {None} == {lot.rules for lot in Lot.select()} | {row.rules for row in Decision.select()}
+
+
+def test_a_lot_blocked_by_a_step_is_released_when_it_is_assessed_again(shop):
+    """O-2 lies on the reference after one 0.69 from it: blocked under version 1, released under version 2, its voided reading left out."""
+    lot = Lot.get(supplier_lot="O-2")
+    before = Decision.select().where(Decision.lot == lot).order_by(Decision.id.desc()).get()
+    step = {finding["code"]: finding for finding in before.findings}["color.step"]
+    assert ("blocked", "fail", 0.69) == (before.standing, step["verdict"], round(step["value"], 2))
+    done = quality.reassess(lot.id, "Wilhelmina")
+    found = {finding["code"]: finding for finding in done["findings"]}["color.step"]
+    assert ("released", "pass") == (done["standing"], found["verdict"])
+    assert "no further from the reference (0.00) than the last accepted lot (0.69)" in found["message"]
+    then = quality.assessment(lot.id, before.decided_at, None, None)
+    assert ("blocked", "fail") == (then["standing"], {f["code"]: f["verdict"] for f in then["findings"]}["color.step"])
+    lot = Lot.get_by_id(lot.id)
+    assert (2, True) == (lot.rules, lot.original["accepted"])
+    assert [] == [flaw.line for flaw in checking.found()]
 
 
 def test_codes_that_fold_alike_stay(shop):
