@@ -20,14 +20,14 @@ def draw_wanted(lot: Any, judged: Judged, by: str, now: datetime) -> bool:
     if not wanted or lot.by_hand in ENDINGS:
         return False
     parts = {part.delivery: part for part in judged.coverage.presented}
-    changed = samples.changes_of(parts)
+    changed, codes_of = samples.changes_of(parts), samples.drawable(parts)
     drawn = []
     for one in wanted:
         delivery = samples.delivery(one.delivery)
         # A spool that was replaced was drawn once: it is not drawn again.
         replaced = [row.drawn.code for row in changed[one.delivery].substitutes]
         but = (*parts[one.delivery].sample, *replaced)
-        codes = draw_more(samples.drawable(one.delivery), one.more, delivery.sample["seed"], but)
+        codes = draw_more(codes_of[one.delivery], one.more, delivery.sample["seed"], but)
         if codes:
             drawn.append(samples.add_draw(one.delivery, codes, one.why, by, now).id)
     if drawn:

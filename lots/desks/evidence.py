@@ -39,7 +39,7 @@ class Judged:
     """An assessment with what it was made under.
 
     `by_hand` is the decision in force; `standing` is what both lead to. `reading_ids` were judged; `recorded` counts those too whose
-    instrument was not in order. `sources` says, per kind, which instruments and printers the readings came from.
+    instrument was not in order. `sources` says, per kind, which instruments and printers the readings came from. `rules` is the version it was judged by.
     """
 
     assessment: Assessment
@@ -50,6 +50,7 @@ class Judged:
     recorded: int
     coverage: Coverage
     sources: dict[str, list[str]]
+    rules: int
 
     @property
     def standing(self) -> str:
@@ -208,7 +209,15 @@ def work_out(lot: Any, terms: Terms, known_at: datetime | None = None, *, with_e
     )
     found = replace(found, notes=(*notes, *found.notes), findings=known.told(found.findings, rows))
     return Judged(
-        found, limits, shade, terms.by_hand, [row.id for row in rows], len(recorded), coverage, _sources(rows)
+        found,
+        limits,
+        shade,
+        terms.by_hand,
+        [row.id for row in rows],
+        len(recorded),
+        coverage,
+        _sources(rows),
+        terms.rules,
     )
 
 

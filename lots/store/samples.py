@@ -7,7 +7,9 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-from lots.store.models import Delivery, SampleDraw, SampleSubstitute, Spool
+from peewee import JOIN
+
+from lots.store.models import Delivery, Lot, Reading, ReadingVoid, SampleDraw, SampleSubstitute, Spool
 
 
 @dataclass(slots=True)
@@ -25,8 +27,13 @@ class Changes:
     withdrawn: set[str] = field(default_factory=set)
 
 
-def changes_of(delivery_ids: Iterable[int], known_at: datetime | None = None) -> dict[int, Changes]:
-    """Returns what became of the samples of these deliveries, by delivery; only what was recorded by `known_at` when given. Three queries, none without a delivery."""
+def changes_of(
+    delivery_ids: Iterable[int], known_at: datetime | None = None, *, withdrawn: bool = True
+) -> dict[int, Changes]:
+    """Returns what became of the samples of these deliveries, by delivery; only what was recorded by `known_at` when given.
+
+    Three queries, two where withdrawn spools are not asked for, none without a delivery.
+    """
     found = {number: Changes() for number in delivery_ids}
     if not found:
         return found
@@ -43,7 +50,7 @@ def changes_of(delivery_ids: Iterable[int], known_at: datetime | None = None) ->
         found[draw.delivery_id].draws.append(draw)
     for substitute in substitutes:
         found[substitute.delivery_id].substitutes.append(substitute)
-    for spool in gone:
+    for spool in gone if withdrawn else ():
         found[spool.delivery_id].withdrawn.add(spool.code)
     return found
 
@@ -60,13 +67,24 @@ def _substitutes() -> Any:
 
 def delivery(number: int) -> Any:
     """A delivery with its lot, or None. One query."""
-    return Delivery.select(Delivery).where(Delivery.id == number).first()
+    return Delivery.select(Delivery, Lot).join(Lot).where(Delivery.id == number).first()
 
 
-def drawable(delivery_id: int) -> list[str]:
-    """Codes of the spools of a delivery that can be drawn: all that came with it and were not withdrawn; none that was wound here. One query."""
-    here = (Spool.delivery == delivery_id) & ~Spool.spliced & Spool.withdrawn_at.is_null()
-    return [row.code for row in Spool.select(Spool.code).where(here).order_by(Spool.id)]
+def drawable(delivery_ids: Iterable[int]) -> dict[int, list[str]]:
+    """Returns, by delivery, the codes of the spools that can be drawn: all that came and were not withdrawn; none that was wound here. One query."""
+    found: dict[int, list[str]] = {number: [] for number in delivery_ids}
+    here = Spool.delivery.in_(list(found)) & ~Spool.spliced & Spool.withdrawn_at.is_null()
+    for row in Spool.select(Spool.code, Spool.delivery).where(here).order_by(Spool.id):
+        found[row.delivery_id].append(row.code)
+    return found
+
+
+def measured(lot_id: int) -> set[str]:
+    """Codes of a lot's spools that have a reading which was not voided, screening ones included. One query."""
+    query = Reading.select(Spool.code).join(Spool).switch(Reading)
+    query = query.join(ReadingVoid, JOIN.LEFT_OUTER, on=(ReadingVoid.reading == Reading.id))
+    rows: Any = query.where((Reading.lot == lot_id) & ReadingVoid.id.is_null()).distinct()
+    return {row["code"] for row in rows.dicts()}
 
 
 def add_draw(delivery_id: int, codes: Sequence[str], reason: str, by: str, now: datetime) -> Any:
