@@ -43,11 +43,14 @@ BENCH = ("receiving", "quality")
 
 
 class WarningSchema(Schema):
-    """Something that looks like a slip; the reading was stored as it stands."""
+    """Something that looks like a slip, or why the reading does not help its lot; it was stored as it stands."""
 
     field = fields.String(required=True, metadata={"description": "of the reading"})
     detail = fields.String(required=True, metadata={"description": "what looks wrong"})
-    hint = fields.String(required=True, metadata={"description": "what it may be"})
+    hint = fields.String(required=True, metadata={"description": "what it may be, or what to do"})
+    helps = fields.Boolean(
+        metadata={"description": "false where the reading can count against its lot at most; left out for slips"}
+    )
 
 
 class VoidLineSchema(Schema):

@@ -66,6 +66,25 @@ class SampleSchema(Schema):
     severity = fields.String(metadata={"description": "under a plan: normal, tightened, reduced or discontinued"})
 
 
+class FurtherDrawSchema(Schema):
+    """Spools drawn beyond the first sample, next in the order of its seed."""
+
+    spool_codes = fields.List(fields.String(), required=True)
+    reason = fields.String(required=True, metadata={"description": "what wanted more spools"})
+    recorded_at = Instant(required=True)
+    recorded_by = fields.String(required=True)
+
+
+class SubstituteSchema(Schema):
+    """A spool that is measured in place of a drawn one, by quality's word."""
+
+    drawn = fields.String(required=True, metadata={"description": "code of the spool that was drawn"})
+    substitute = fields.String(required=True, metadata={"description": "code of the spool in its place"})
+    reason = fields.String(required=True, metadata={"description": "why, in words"})
+    recorded_at = Instant(required=True)
+    recorded_by = fields.String(required=True)
+
+
 class SpoolLineSchema(Schema):
     """A spool among others."""
 
@@ -181,7 +200,9 @@ class DeliverySchema(Schema):
     due_at = Instant(required=True, allow_none=True, metadata={"description": "when it was promised"})
     cost = fields.Float(required=True, allow_none=True, metadata={"description": "of the whole delivery"})
     currency = fields.String(required=True, allow_none=True, metadata={"description": "ISO 4217, of cost"})
-    sample = fields.Nested(SampleSchema, required=True)
+    sample = fields.Nested(SampleSchema, required=True, metadata={"description": "as it was drawn at first"})
+    further_draws = fields.List(fields.Nested(FurtherDrawSchema), required=True)
+    substitutes = fields.List(fields.Nested(SubstituteSchema), required=True)
     note = fields.String(required=True, allow_none=True)
     recorded_at = Instant(required=True)
     recorded_by = fields.String(required=True)

@@ -23,6 +23,7 @@ from lots.api.report import (
     ReportMethodSchema,
     ReportReadingSchema,
 )
+from lots.api.samples import DeliverySampleSchema
 from lots.desks import record
 from lots.domain.standing import STANDINGS
 
@@ -93,6 +94,9 @@ class RecordSchema(Schema):
     grade = fields.Nested(ReportGradeSchema, required=True)
     lot = fields.Nested(RecordLotSchema, required=True)
     deliveries = fields.List(fields.Nested(ReportDeliverySchema), required=True)
+    samples = fields.List(
+        fields.Nested(DeliverySampleSchema), required=True, metadata={"description": "what was drawn, per delivery"}
+    )
     spools = fields.List(fields.Nested(SpoolLineSchema), required=True)
     uses = fields.List(fields.Nested(PermissionSchema), required=True)
     asked = fields.Nested(ReportAskedSchema, required=True)

@@ -36,6 +36,7 @@ def sections(record: dict[str, Any]) -> list[Section]:
     """Returns everything a record says: the lot, what it is good for, why, against what, and the evidence."""
     parts = [
         _about(record),
+        _samples(record["samples"]),
         _spools(record["spools"]),
         _uses(record),
         _findings(record),
@@ -65,6 +66,21 @@ def _about(record: dict[str, Any]) -> Section:
     if lot["resubmission_of"] is not None:
         facts.append(("Came again", f"this lot was refused before, as lot {lot['resubmission_of']}"))
     return Section("Lot", facts, [record["says"]], [deliveries_table(record["deliveries"])])
+
+
+def _samples(samples: list[dict[str, Any]]) -> Section:
+    """Which spools were drawn and by which seed, so that anybody can draw them again; and who let another stand in."""
+    rows = []
+    for part in samples:
+        came, first = moment(part["received_at"]), part["sample"]
+        rows.append((came, "first sample", ", ".join(first["spool_codes"]), f"{first['rule']}, seed {first['seed']}"))
+        rows += [(came, "further draw", ", ".join(one["spool_codes"]), one["reason"]) for one in part["further_draws"]]
+        rows += [
+            (came, "substitute", f"{one['substitute']} for {one['drawn']}", f"{one['recorded_by']}: {one['reason']}")
+            for one in part["substitutes"]
+        ]
+    head = ("Delivery of", "What", "Spools", "By or why")
+    return Section("Sample", tables=[Table("Sample", head, (18, 14, 34, 34), rows)])
 
 
 def _spools(spools: list[dict[str, Any]]) -> Section:

@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from lots.desks import clock, tracing, views
+from lots.desks import clock, tracing, uncounted, views
 from lots.desks.errors import Conflict, Fault, Invalid, NotFound
-from lots.desks.evidence import instruments_of
+from lots.desks.evidence import Judged, instruments_of
 from lots.desks.judging import judge_lot
 from lots.desks.reading_checks import common_faults, condition_faults, doubts, plaques_of, shades_asked, slips
 from lots.desks.receiving import lot_of
@@ -55,9 +55,12 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
         retested = {lot.id: kind in lot.retestable for lot in held.values()}
         rows = [_row(kind, item, spools[item["spool_code"]], by, now) for item in items]
         numbers = readings.add([{**row, "retest": retested[row["lot"].id] and not row["screening"]} for row in rows])
+        judged = {}
         for lot in held.values():
             mine = [number for number, row in zip(numbers, rows, strict=True) if row["lot"].id == lot.id]
-            judge_lot(lot, by, now, retest=retested[lot.id], what="readings recorded", wrote={"reading": mine})
+            wrote = {"reading": mine}
+            judged[lot.id], _ = judge_lot(lot, by, now, retest=retested[lot.id], what="readings recorded", wrote=wrote)
+        unhelpful = uncounted.warnings(kind, items, spools, judged)
         known = instruments_of([_Taken(item.get("instrument_id"), instruments) for item in items])
         said = [
             {
@@ -75,11 +78,11 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
                 "voided": None,
                 "excluded": None,
                 **_validity(row, known),
-                "warnings": warned,
+                "warnings": [*warned, *told],
             }
-            for number, item, row, warned in zip(numbers, items, rows, warnings, strict=True)
+            for number, item, row, warned, told in zip(numbers, items, rows, warnings, unhelpful, strict=True)
         ]
-        return {"items": said, "lots": [after(lot) for lot in held.values()]}
+        return {"items": said, "lots": [after(lot, judged[lot.id]) for lot in held.values()]}
 
 
 def faults_of(kind: str, rows: Mapping[int, dict[str, Any]]) -> list[Fault]:
@@ -141,29 +144,34 @@ def _validity(row: dict[str, Any], known: dict[int, InstrumentRecord]) -> dict[s
     return {"decision_valid": doubt is None, "doubt": doubt}
 
 
-def after(lot: Any) -> dict[str, Any]:
-    """Returns where a lot stands after a change, what to measure next, and at once what is loaded of a lot that may not be."""
-    found = {**views.lot_line(lot), "to_measure": lot.to_measure, "says": _says(lot)}
+def after(lot: Any, judged: Judged | None = None) -> dict[str, Any]:
+    """Returns where a lot stands after a change, what to measure next, and at once what is loaded of a lot that may not be.
+
+    Args:
+        lot: as it is kept now.
+        judged: how it was judged, where the caller has it: readings that cannot help the lot are then told with it.
+    """
+    told = judged.assessment.told if judged else ()
+    found = {**views.lot_line(lot), "to_measure": lot.to_measure, "says": _says(lot, " ".join(["", *told]))}
     if lot.standing not in LOADABLE and (reached := tracing.exposure(lot))["items"]:
         found["exposure"] = reached
     return found
 
 
-def _says(lot: Any) -> str:
+def _says(lot: Any, told: str = "") -> str:
     passed, failed = ([use for use, verdict in lot.uses.items() if verdict == word] for word in ("pass", "fail"))
     if lot.standing == "released":
-        return f"Lot {lot.supplier_lot} is released."
+        return f"Lot {lot.supplier_lot} is released.{told}"
     if lot.standing == "restricted":
-        return f"Lot {lot.supplier_lot} is released for {', '.join(passed)} only."
+        return f"Lot {lot.supplier_lot} is released for {', '.join(passed)} only.{told}"
     if decided_by_hand(lot.assessed, lot.by_hand):
         words = {"block": "was blocked", "hold": "is on hold", "return": "was returned", "scrap": "was scrapped"}
-        return f"Lot {lot.supplier_lot} {words[lot.by_hand]} by quality: {lot.by_hand_reason}"
+        return f"Lot {lot.supplier_lot} {words[lot.by_hand]} by quality: {lot.by_hand_reason}{told}"
     if lot.standing == "blocked":
-        return f"Lot {lot.supplier_lot} is blocked. " + " ".join(
-            dict.fromkeys(w for why in lot.why.values() for w in why)
-        )
+        why = " ".join(dict.fromkeys(w for why in lot.why.values() for w in why))
+        return f"Lot {lot.supplier_lot} is blocked. {why}{told}"
     failing = f" It already fails for {', '.join(failed)}." if failed else ""
-    return f"Lot {lot.supplier_lot} stays in quarantine.{failing} Still to do: {'; '.join(lot.to_measure)}."
+    return f"Lot {lot.supplier_lot} stays in quarantine.{failing}{told} Still to do: {'; '.join(lot.to_measure)}."
 
 
 def _row(kind: str, item: dict[str, Any], spool: Any, by: str, now: datetime) -> dict[str, Any]:
@@ -236,6 +244,7 @@ def void(reading_id: int, reason: str, replaced_by: int | None, by: str) -> dict
                 )
         void = readings.void(reading, reason, replacement, by, now)
         why = f"Reading {reading_id} ({reading.kind}) voided: {reason}"
-        judge_lot(lot, by, now, action="void", reason=why, what="reading voided", wrote={"reading_void": [void.id]})
+        wrote = {"reading_void": [void.id]}
+        judged, _ = judge_lot(lot, by, now, action="void", reason=why, what="reading voided", wrote=wrote)
         voided = readings.find(reading_id)
-        return {**views.reading(voided, _doubt(voided, instruments_of([voided]))), "lot": after(lot)}
+        return {**views.reading(voided, _doubt(voided, instruments_of([voided]))), "lot": after(lot, judged)}

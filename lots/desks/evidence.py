@@ -21,14 +21,14 @@ from lots.domain.gloss import GlossReading
 from lots.domain.instruments import Check, InstrumentRecord, doubt_about
 from lots.domain.moisture import MoistureReading
 from lots.domain.opacity import OpacityReading
-from lots.domain.sampling import Coverage, Presented, Sampling
+from lots.domain.sampling import Coverage, Presented, Sampling, standing_in
 from lots.domain.shade import ColorReading
 from lots.domain.shrinkage import ShrinkTest
 from lots.domain.spectra import Spectrum
 from lots.domain.standing import standing_after
 from lots.domain.surface import SurfaceCheck
 from lots.domain.values import Conditions, Lab
-from lots.store import catalog, lots, readings
+from lots.store import catalog, lots, readings, samples
 
 # Stands for the instrument of a reading that names none.
 UNNAMED = "an unnamed instrument"
@@ -39,7 +39,7 @@ class Judged:
     """An assessment with what it was made under.
 
     `by_hand` is the decision in force; `standing` is what both lead to. `reading_ids` were judged; `recorded` counts those too whose
-    instrument was not in order. `sources` says, per kind, which instruments and printers the readings came from.
+    instrument was not in order. `sources` says, per kind, which instruments and printers the readings came from. `rules` is the version it was judged by.
     """
 
     assessment: Assessment
@@ -50,6 +50,7 @@ class Judged:
     recorded: int
     coverage: Coverage
     sources: dict[str, list[str]]
+    rules: int
 
     @property
     def standing(self) -> str:
@@ -197,7 +198,7 @@ def work_out(lot: Any, terms: Terms, known_at: datetime | None = None, *, with_e
     rows, notes = in_order(recorded, known_at)
     agreed = limits_from(limits.body) if limits else None
     approved = approved_from(shade) if shade is not None else None
-    coverage = _coverage(lot, agreed, recorded, known_at)
+    coverage = _coverage(lot, agreed, recorded, known_at, terms.rules)
     known = uncertainties(rows, known_at)
     retests = {}
     if agreed is not None and agreed.sampling.retest_rounds_max is not None:
@@ -215,7 +216,15 @@ def work_out(lot: Any, terms: Terms, known_at: datetime | None = None, *, with_e
     )
     found = replace(found, notes=(*notes, *found.notes), findings=known.told(found.findings, rows))
     return Judged(
-        found, limits, shade, terms.by_hand, [row.id for row in rows], len(recorded), coverage, _sources(rows)
+        found,
+        limits,
+        shade,
+        terms.by_hand,
+        [row.id for row in rows],
+        len(recorded),
+        coverage,
+        _sources(rows),
+        terms.rules,
     )
 
 
@@ -230,13 +239,14 @@ def _sources(rows: list[Any]) -> dict[str, list[str]]:
     return {kind: sorted(named) for kind, named in found.items()}
 
 
-def _coverage(lot: Any, agreed: Limits | None, rows: list[Any], known_at: datetime | None) -> Coverage:
-    """How many spools of each delivery must be measured. Each was presented by itself, under the severity of its day."""
+def _coverage(lot: Any, agreed: Limits | None, rows: list[Any], known_at: datetime | None, version: int) -> Coverage:
+    """How many spools of each delivery must be measured, and which. Each was presented by itself, under the severity of its day."""
     measured: dict[int, set[str]] = {}
     for row in rows:
         measured.setdefault(row.spool.delivery_id, set()).add(row.spool.code)
     sampling = agreed.sampling if agreed else Sampling()
     came = lots.deliveries_of(lot.id, known_at)
+    changed = samples.changes_of((delivery.id for delivery, _ in came), known_at) if version != rules.FIRST else {}
     resumed = None
     if any(delivery.sample.get("severity") == "discontinued" for delivery, _ in came):
         resumed = lots.last_resumption(lot.supplier_id, lot.grade_id, known_at)
@@ -244,17 +254,32 @@ def _coverage(lot: Any, agreed: Limits | None, rows: list[Any], known_at: dateti
     for delivery, spools in came:
         severity = delivery.sample.get("severity", "normal")
         codes = frozenset(measured.get(delivery.id, ()))
+        changes = changed.get(delivery.id, samples.Changes())
+        first, *further = drawn_of(delivery, changes)
         parts.append(
             Presented(
                 spools,
                 sampling.required(max(spools, 1), severity),
-                tuple(delivery.sample["spool_codes"]),
+                first,
                 codes,
                 sampling.plan(max(spools, 1), severity),
                 severity == "discontinued" and (resumed is None or resumed.recorded_at < delivery.recorded_at),
+                tuple(further),
+                delivery=delivery.id,
+                replaced=len(changes.substitutes),
             )
         )
     return Coverage(tuple(parts))
+
+
+def drawn_of(delivery: Any, changes: samples.Changes) -> list[tuple[str, ...]]:
+    """Returns the codes of each draw from a delivery, the first sample first: substitutes in their places, spools that never came left out."""
+    instead = {row.drawn.code: row.substitute.code for row in changes.substitutes}
+    groups = [delivery.sample["spool_codes"], *(row.spool_codes for row in changes.draws)]
+    return [
+        tuple(code for code in (standing_in(code, instead) for code in group) if code not in changes.withdrawn)
+        for group in groups
+    ]
 
 
 def _previous_from(kept: dict[str, Any] | None, accepted: Mapping[str, float]) -> Previous:

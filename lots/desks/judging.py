@@ -10,7 +10,7 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
-from lots.desks import tracing, views
+from lots.desks import drawing, tracing, views
 from lots.desks.evidence import Judged, Terms, work_out
 from lots.domain import rules
 from lots.domain.acceptance import Assessment
@@ -107,6 +107,8 @@ def judge_lot(
     begins = renew or not lot.measured
     terms = terms_anew(lot, limits, shade) if begins else replace(Terms.of(lot), limits=limits, shade=shade)
     judged = work_out(lot, terms)
+    if drawing.draw_wanted(lot, judged, by, now):
+        judged = work_out(lot, terms)
     found, before = judged.assessment, _marks(lot)
     stood = (lot.standing, lot.uses)
     kept = {

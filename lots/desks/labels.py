@@ -6,11 +6,12 @@ from typing import Any
 
 from lots.desks.clearing import spool_of
 from lots.desks.errors import NotFound
-from lots.store import catalog, labels, lots, tracing
+from lots.desks.evidence import drawn_of
+from lots.store import catalog, labels, lots, samples, tracing
 
 
 def of_delivery(number: int) -> dict[str, Any]:
-    """Returns the labels of the spools that came with a delivery, in the order they were logged. Three queries.
+    """Returns the labels of the spools that came with a delivery, in the order they were logged. Six queries.
 
     Raises:
         NotFound: no such delivery.
@@ -18,27 +19,33 @@ def of_delivery(number: int) -> dict[str, Any]:
     row = labels.delivery(number)
     if row is None:
         raise NotFound(f"There is no delivery {number}. The list of deliveries has those there are.")
-    asked = _conditions(row.lot.grade)
+    asked, drawn = _conditions(row.lot.grade), _drawn(row)
     return {
         "delivery_id": row.id,
         "lot_id": row.lot_id,
-        "labels": [_label(spool, row.lot, row, asked) for spool in labels.spools_of(row)],
+        "labels": [_label(spool, row.lot, row, asked, drawn) for spool in labels.spools_of(row)],
     }
 
 
 def of_spool(code: str) -> dict[str, Any]:
-    """Returns the label of one spool. Two queries; for one wound in the shop, one more and one for each further lot.
+    """Returns the label of one spool. Five queries; for one wound in the shop, one more and one for each further lot.
 
     Raises:
         NotFound: no spool has this code.
     """
     row = spool_of(code)
     further = tracing.further_lots([row.id]).get(row.id, []) if row.spliced else []
-    label = _label(row, row.lot, row.delivery, _conditions(row.lot.grade))
+    label = _label(row, row.lot, row.delivery, _conditions(row.lot.grade), _drawn(row.delivery))
     return {**label, "further_lots": [lots.find(number).supplier_lot for number in further]}
 
 
-def _label(spool: Any, lot: Any, delivery: Any, asked: dict[str, Any] | None) -> dict[str, Any]:
+def _drawn(delivery: Any) -> set[str]:
+    """The spools of a delivery that are its sample now."""
+    changes = samples.changes_of([delivery.id])[delivery.id]
+    return {code for group in drawn_of(delivery, changes) for code in group}
+
+
+def _label(spool: Any, lot: Any, delivery: Any, asked: dict[str, Any] | None, drawn: set[str]) -> dict[str, Any]:
     return {
         "spool_code": spool.code,
         "lot_id": lot.id,
@@ -52,7 +59,7 @@ def _label(spool: Any, lot: Any, delivery: Any, asked: dict[str, Any] | None) ->
         "nominal_diameter_mm": lot.grade.nominal_diameter_mm,
         "net_mass_g": spool.net_mass_g,
         "received_at": delivery.received_at,
-        "measure_first": spool.code in delivery.sample["spool_codes"],
+        "measure_first": spool.code in drawn,
         "color_conditions": asked,
     }
 

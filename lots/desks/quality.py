@@ -121,7 +121,7 @@ def reassess(lot_id: int, by: str) -> dict[str, Any]:
             "as_of": now,
             "before": before,
             "decision": views.decision(decision),
-            "lot": after(lot),
+            "lot": after(lot, judged),
         }
 
 
@@ -151,8 +151,8 @@ def decide(lot_id: int, action: str, reason: str, by: str) -> dict[str, Any]:
         else:
             lot.by_hand = in_force_after(action)
             lot.by_hand_reason = reason if lot.by_hand else None
-        _, decision = judge_lot(lot, by, now, action=action, reason=reason, what="decision made")
-        return {**views.decision(decision), "lot": after(lot), "exposure": tracing.exposure(lot)}
+        judged, decision = judge_lot(lot, by, now, action=action, reason=reason, what="decision made")
+        return {**views.decision(decision), "lot": after(lot, judged), "exposure": tracing.exposure(lot)}
 
 
 def _not_legal(lot: Any, action: str, legal: tuple[str, ...]) -> str:

@@ -178,7 +178,7 @@ def _differing(at: str, item: dict[str, Any], said: Conditions, revision: Any) -
 def slips(
     kind: str, items: Sequence[dict[str, Any]], spools: dict[str, Any], held: dict[int, Any], asked: Mapping[int, Any]
 ) -> list[list[dict[str, str]]]:
-    """Returns for each reading what of it looks like a slip; it is stored all the same.
+    """Returns for each reading what of it looks like a slip; it is stored all the same. What does not help its lot is told by `uncounted`.
 
     Args:
         kind: one of the characteristics.
@@ -219,7 +219,7 @@ def _color_slips(
             slip = plausibility.suspect_lab(Lab(*lab), others)
         warned = [{"field": "lab", "detail": f"{slip}.", "hint": _AS_IT_STANDS}] if slip else []
         revision = asked.get(spools[item["spool_code"]].lot.grade.shade_id)
-        warnings.append([*warned, *_far(item, revision), *_strangers(item, held[lot_id])])
+        warnings.append([*warned, *_far(item, revision)])
     return warnings
 
 
@@ -230,24 +230,3 @@ def _far(item: dict[str, Any], revision: Any) -> list[dict[str, str]]:
     warned = reference and far_from_reference(Lab(*item["lab"]), reference, by_spectrum=by_spectrum)
     field = "spectrum" if by_spectrum else "lab"
     return [{"field": field, "detail": warned[0], "hint": f"{warned[1]} {_AS_IT_STANDS}"}] if warned else []
-
-
-def _strangers(item: dict[str, Any], lot: Any) -> list[dict[str, str]]:
-    """Warns when a lot is still judged under an older revision of its shade, measured under other conditions than this reading."""
-    revision = lot.shade_revision if lot.measured else None
-    if (
-        revision is None
-        or item.get("screening")
-        or not Conditions(**item["conditions"]).differences(conditions_of(revision))
-    ):
-        return []
-    return [
-        {
-            "field": "conditions",
-            "detail": (
-                f"This lot is judged under revision {revision.revision} of its shade, measured under other conditions, so "
-                "the reading does not count for it yet."
-            ),
-            "hint": "It will when quality has the lot judged again under the newest revisions.",
-        }
-    ]

@@ -19,7 +19,7 @@ from lots.domain.agreed import limits_from
 from lots.domain.sampling import Sampling, draw
 from lots.domain.severity import Severity
 from lots.domain.standing import ENDINGS
-from lots.store import lots
+from lots.store import lots, samples
 from lots.store.database import transaction
 from lots.store.paging import Page
 
@@ -230,8 +230,10 @@ def free_codes(lot: Any, given: set[str]) -> Iterator[str]:
 
 
 def deliveries(filters: dict[str, Any], cursor: str | None, limit: int, *, newest_first: bool = False) -> Page:
-    """Returns a page of deliveries."""
-    return lots.deliveries(filters, cursor, limit, newest_first=newest_first).map(views.delivery)
+    """Returns a page of deliveries. Three queries."""
+    found = lots.deliveries(filters, cursor, limit, newest_first=newest_first)
+    changed = samples.changes_of((row.id for row in found.rows), withdrawn=False)
+    return found.map(lambda row: views.delivery(row, changed[row.id]))
 
 
 def lot_of(number: int) -> Any:

@@ -10,7 +10,7 @@ from lots.desks.errors import Conflict, NotFound
 from lots.domain.agreed import limits_from, verdict_on_use
 from lots.domain.standing import LOADABLE
 from lots.domain.tracing import LONGEST_GAP, Reach, Stay, lots_of_job, reached_by
-from lots.store import decisions, history, lots, tracing
+from lots.store import decisions, history, lots, samples, tracing
 from lots.store.database import transaction
 from lots.store.paging import Page
 
@@ -82,12 +82,13 @@ def job(name: str) -> dict[str, Any]:
     known = _around(rows)
     certain, possible = lots_of_job(name, [stay for stay, _ in known.values()])
     came = tracing.deliveries_of({*certain, *possible})
+    changed = samples.changes_of((delivery.id for delivery in came), withdrawn=False)
     found = []
     for number in sorted({*certain, *possible}):
         lot = lots.find(number)
         started = [row.loaded_at for row in rows if number in known[row.id][0].lots]
         then = decisions.in_force(number, min(started)) if started else None
-        deliveries = [views.delivery(delivery) for delivery in came if delivery.lot_id == number]
+        deliveries = [views.delivery(delivery, changed[delivery.id]) for delivery in came if delivery.lot_id == number]
         found.append(
             {
                 "lot": views.lot(lot),

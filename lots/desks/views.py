@@ -10,6 +10,7 @@ from lots.domain.concessions import Concession
 from lots.domain.limits import Finding
 from lots.domain.moisture import Wetness
 from lots.domain.standing import LOADABLE
+from lots.store.samples import Changes
 
 
 def supplier(row: Any) -> dict[str, Any]:
@@ -118,8 +119,8 @@ def _concession_says(row: Any, state: Concession) -> str:
     return state.says if row.approved_by else f"Asked for by {row.requested_by}; a second person has to approve it."
 
 
-def delivery(row: Any) -> dict[str, Any]:
-    """A delivery, without its spools."""
+def delivery(row: Any, changes: Changes | None = None) -> dict[str, Any]:
+    """A delivery, without its spools. `changes` is what became of its sample; a new one has none."""
     return {
         "id": row.id,
         "lot_id": row.lot_id,
@@ -132,8 +133,22 @@ def delivery(row: Any) -> dict[str, Any]:
         "cost": row.cost,
         "currency": row.currency,
         "sample": row.sample,
+        **sample_changes(changes or Changes()),
         "note": row.note,
         **_trace(row),
+    }
+
+
+def sample_changes(changes: Changes) -> dict[str, Any]:
+    """Further draws from a delivery, and substitutes for spools that were drawn."""
+    return {
+        "further_draws": [
+            {"spool_codes": row.spool_codes, "reason": row.reason, **_trace(row)} for row in changes.draws
+        ],
+        "substitutes": [
+            {"drawn": row.drawn.code, "substitute": row.substitute.code, "reason": row.reason, **_trace(row)}
+            for row in changes.substitutes
+        ],
     }
 
 

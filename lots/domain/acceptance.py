@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from datetime import datetime
 
-from lots.domain import bond, conformity, diameter, gloss, moisture, opacity, shrinkage, surface
+from lots.domain import bond, conformity, diameter, drawn, gloss, moisture, opacity, shrinkage, surface
 from lots.domain.agreed import GENERAL, Limits, ShadeRevision
 from lots.domain.color_depth import judge_depth, spectra_lacking
 from lots.domain.diameter import DiameterSummary
@@ -20,6 +20,7 @@ from lots.domain.shade import summarise as summarise_color
 from lots.domain.stats import Vector
 from lots.domain.steps import CODES, StepRule
 from lots.domain.values import Lab
+from lots.domain.verdicts import each_once, standing_of, to_measure, verdicts
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,8 +42,27 @@ class Evidence:
         return not any(getattr(self, part.name) for part in fields(self))
 
     def spools(self) -> dict[str, set[str]]:
-        """The spools that were measured, by characteristic."""
-        return {part.name: {reading.spool for reading in getattr(self, part.name)} for part in fields(self)}
+        """The spools that were measured, by characteristic. Control bars are of another material."""
+        return {
+            part.name: {reading.spool for reading in getattr(self, part.name) if not getattr(reading, "control", False)}
+            for part in fields(self)
+        }
+
+    def not_drawn(self, coverage: Coverage) -> dict[str, list[str]]:
+        """Returns characteristic -> spools that were measured although they were not drawn, by code."""
+        found = {
+            name: [code for code in sorted(codes) if not coverage.is_drawn(code)]
+            for name, codes in self.spools().items()
+        }
+        return {name: others for name, others in found.items() if others}
+
+    def without(self, others: Mapping[str, Sequence[str]]) -> Evidence:
+        """Returns the same evidence without the readings that `not_drawn` names."""
+        kept = {}
+        for name, codes in others.items():
+            left_out = set(codes)
+            kept[name] = [r for r in getattr(self, name) if r.spool not in left_out or getattr(r, "control", False)]
+        return replace(self, **kept)
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +102,10 @@ class Summary:
 
 @dataclass(frozen=True, slots=True)
 class Assessment:
-    """All findings of a lot, the verdict per use, and the standing they lead to (before anybody's decision by hand)."""
+    """All findings of a lot, the verdict per use, and the standing they lead to (before anybody's decision by hand).
+
+    `wanted` says which further spools are to be drawn for it; `told` are the notes that go with every word on where the lot stands.
+    """
 
     standing: str
     uses: Mapping[str, Verdict]
@@ -90,6 +113,8 @@ class Assessment:
     to_measure: tuple[str, ...]
     notes: tuple[str, ...]
     summary: Summary
+    wanted: tuple[drawn.Wanted, ...] = ()
+    told: tuple[str, ...] = ()
 
     def passed(self, characteristic: str) -> bool:
         """True when the characteristic was judged and nothing about it is in doubt."""
@@ -117,7 +142,7 @@ class Assessment:
         """Returns what keeps a use from passing: each finding that fails or is near, then what is still to be done, each once."""
         about = [f for f in self.findings if use in f.uses and f.verdict != "pass"]
         measured = [f.message for f in about if f.verdict != "missing"]
-        to_do = _each_once(f.to_measure for f in about if f.verdict == "missing") or ([] if about else self.to_measure)
+        to_do = each_once(f.to_measure for f in about if f.verdict == "missing") or ([] if about else self.to_measure)
         return [*measured, *(f"Still to do: {part}." for part in to_do)]
 
 
@@ -147,7 +172,62 @@ def assess(
         Colour readings under other conditions than the shade revision's, and coupons of an age the limits do not accept, are left out and counted
         in `notes`. Colours of plaques that are not opaque without its backing count against the lot and never for it: what they fail stays
         failed, everything else about them is missing. A required characteristic without any finding counts as missing.
+
+        From version 2 on each finding is the worse of two: from the drawn spools alone, and from all that were measured. So readings of spools
+        that were not drawn may refuse a lot and never release it. What is kept of the lot (mean colour, flow, shrinkage, figures) rests on
+        the drawn spools alone, since it stands for the lot; what is kept of a spool rests on its own readings.
     """
+    given = (limits, shade, nominal_mm)
+    if rules == FIRST:
+        return _judged(evidence, *given, coverage, previous, retests, rules)
+    others = evidence.not_drawn(coverage)
+    mine = evidence.without(others) if others else evidence
+    found = _judged(mine, *given, coverage.of_drawn(), previous, retests, rules)
+    if others:
+        found = drawn.with_others(found, _judged(evidence, *given, coverage, previous, retests, rules), others)
+    return _sampled(found, mine, others, limits, shade, coverage.of_drawn())
+
+
+def _sampled(
+    found: Assessment,
+    evidence: Evidence,
+    others: Mapping[str, Sequence[str]],
+    limits: Limits | None,
+    shade: ShadeRevision | None,
+    coverage: Coverage,
+) -> Assessment:
+    """The same assessment with the drawn spools that its findings wait for, and those that must be drawn for them."""
+    if limits is None:
+        return found
+    if not (others or any(f.more_spools for f in found.findings) or any(part.further for part in coverage.presented)):
+        return replace(found, wanted=drawn.made_up(coverage))
+    comparable = replace(evidence, color=_comparable(evidence.color, shade, []))
+    measured = {
+        part.name: frozenset(reading.spool for reading in getattr(comparable, part.name)) for part in fields(comparable)
+    }
+    findings = drawn.complete(found.findings, coverage, measured, others)
+    uses = verdicts(findings, limits)
+    return replace(
+        found,
+        standing=standing_of(uses),
+        uses=uses,
+        findings=tuple(findings),
+        to_measure=to_measure(findings),
+        wanted=drawn.wanted(findings, uses, coverage, measured),
+    )
+
+
+def _judged(
+    evidence: Evidence,
+    limits: Limits | None,
+    shade: ShadeRevision | None,
+    nominal_mm: float,
+    coverage: Coverage,
+    previous: Previous | None,
+    retests: Mapping[str, int] | None,
+    rules: int,
+) -> Assessment:
+    """The assessment of a lot from all readings that are given."""
     previous = previous or Previous()
     notes: list[str] = []
     newest = opacity.latest(evidence.opacity)
@@ -222,31 +302,11 @@ def assess(
     if limits.moisture and rules > FIRST:
         wet = moisture.last_wet(evidence.moisture, limits.moisture, limits.used_by("moisture"))
         summary = replace(summary, wet=wet, dry_at=moisture.dry_spools(evidence.moisture, limits.moisture))
-    notes += _substituted(evidence, limits, coverage)
+    if rules == FIRST:
+        notes += _substituted(evidence, limits, coverage)
 
-    uses = {
-        use: _use_verdict([f for f in findings if use in f.uses or f.characteristic in needs], use, needs)
-        for use, needs in limits.required().items()
-    }
-    to_measure = _each_once(f.to_measure for f in findings if f.uses and f.verdict != "pass")
-    return Assessment(standing_of(uses), uses, tuple(findings), to_measure, tuple(notes), summary)
-
-
-def _each_once(texts: Iterable[str]) -> tuple[str, ...]:
-    """Splits what is to be done into its parts and drops repeats: several findings wait for the same readings."""
-    return tuple(dict.fromkeys(part for text in texts if text for part in text.split("; ")))
-
-
-def _use_verdict(findings: Sequence[Finding], use: str, needs: Sequence[str]) -> Verdict:
-    """One use's verdict: any failure refuses it, anything missing or to be remedied leaves it open, anything near too."""
-    judged = {f.characteristic for f in findings}
-    deciding = [f for f in findings if use in f.uses]
-    if any(f.verdict == "fail" and not f.hold for f in deciding):
-        return "fail"
-    open_ones = any(f.verdict == "missing" or (f.hold and f.verdict == "fail") for f in deciding)
-    if open_ones or not set(needs) <= judged or not needs:
-        return "missing"
-    return "near" if any(f.verdict == "near" for f in deciding) else "pass"
+    uses = verdicts(findings, limits)
+    return Assessment(standing_of(uses), uses, tuple(findings), to_measure(findings), tuple(notes), summary)
 
 
 def _fully_measured(colors: ColorSummary | None, diameters: DiameterSummary | None, limits: Limits) -> set[str]:
@@ -259,24 +319,6 @@ def _fully_measured(colors: ColorSummary | None, diameters: DiameterSummary | No
         least = limits.diameter.readings_per_spool_min
         sets.append({code for code, rows in diameters.spools.items() if len(rows) >= least} if diameters else set())
     return set.intersection(*sets) if sets else set()
-
-
-def standing_of(uses: Mapping[str, Verdict]) -> str:
-    """Returns where the verdicts put a lot.
-
-    `released` when every use passes, `blocked` when every use fails, `quarantined` while any is open, `restricted` when some pass and
-    the rest fail.
-
-    Example:
-        >>> standing_of({"cosmetic": "pass", "load_bearing": "fail"})
-        'restricted'
-    """
-    verdicts = set(uses.values())
-    if not verdicts or verdicts & {"missing", "near"}:
-        return "quarantined"
-    if verdicts == {"pass"}:
-        return "released"
-    return "blocked" if verdicts == {"fail"} else "restricted"
 
 
 def _comparable(readings: Sequence[ColorReading], shade: ShadeRevision | None, notes: list[str]) -> list[ColorReading]:

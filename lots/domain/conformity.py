@@ -124,16 +124,14 @@ def one_spool_is_no_lot(
     if coverage.spools_in_lot < 2:
         return list(findings)
     return [
-        replace(
-            finding, verdict="missing", to_measure=_SECOND.format(_named(finding), coverage.not_yet(measured[kind]))
-        )
-        if finding.verdict in ("pass", "near") and len(measured[kind := finding.characteristic]) == 1
+        replace(finding, verdict="missing", to_measure=_SECOND.format(_named(finding)), more_spools=1)
+        if finding.verdict in ("pass", "near") and len(measured[finding.characteristic]) == 1
         else finding
         for finding in findings
     ]
 
 
-_SECOND = "{} on at least one more spool{}, since one spool does not show how much spools of this lot differ"
+_SECOND = "{} on at least one more spool, since one spool does not show how much spools of this lot differ"
 
 
 def _named(finding: Finding) -> str:

@@ -150,8 +150,7 @@ def settle(margin: float, z: float, u: float, scatter: float | None, n: int, cou
         >>> settle(0.1, 1.645, 0.1, 0.1, 3, "spools")
         'about 6 more spools like these'
     """
-    needed = margin / z
-    own = math.sqrt(max(0.0, u * u - (scatter or 0.0) ** 2))
+    needed, own = _needed(margin, z, u, scatter)
     if needed * OUT_OF_REACH <= u:
         return f"{NOTHING}: the value lies on its limit, so quality must decide"
     if not scatter or needed <= own:
@@ -159,10 +158,29 @@ def settle(margin: float, z: float, u: float, scatter: float | None, n: int, cou
         finest = _rounded_down(math.sqrt(left) if left > 0 else needed)
         too = "" if left > 0 else ", and more readings with it"
         return f"an instrument with a standard uncertainty below {finest}{too}, since more readings with this one cannot settle it"
-    more = max(1, math.ceil(n * scatter * scatter / ((needed - own) * (needed + own)) - n - 1e-9))
-    if more > OUT_OF_REACH:
+    more = more_to_settle(margin, z, u, scatter, n)
+    if not more:
         return f"{NOTHING}: it would take more than {OUT_OF_REACH} more {counted}, so quality must decide"
     return f"about {more} more {_plural(counted, more)} like these"
+
+
+def more_to_settle(margin: float, z: float, u: float, scatter: float | None, n: int) -> int:
+    """Returns how many more would settle a value within its guard band, 0 where no number of them within reach can; arguments as for `settle`.
+
+    Example:
+        >>> more_to_settle(0.1, 1.645, 0.1, 0.1, 3), more_to_settle(0.1, 1.645, 0.1, None, 3)
+        (6, 0)
+    """
+    needed, own = _needed(margin, z, u, scatter)
+    if not scatter or needed <= own or needed * OUT_OF_REACH <= u:
+        return 0
+    more = max(1, math.ceil(n * scatter * scatter / ((needed - own) * (needed + own)) - n - 1e-9))
+    return more if more <= OUT_OF_REACH else 0
+
+
+def _needed(margin: float, z: float, u: float, scatter: float | None) -> tuple[float, float]:
+    """The standard uncertainty that would settle a value, and the part of the present one that repeats do not shrink."""
+    return margin / z, math.sqrt(max(0.0, u * u - (scatter or 0.0) ** 2))
 
 
 def _rounded_down(size: float) -> str:

@@ -139,7 +139,8 @@ class Finding:
     `hold` marks a value outside its limit with a remedy short of refusing the lot, and a step that waits for quality's decision: `to_measure` says which. `conformance` is the probability that the
     true value is inside the limit. `claimable`, for a failing value, says whether it is beyond the limit by its uncertainty too, so that
     a claim against the supplier would stand (ISO 14253-1); None where the uncertainty is unknown. `coarse` marks a method too coarse
-    for its limit. `spool` is set where one spool is judged by itself.
+    for its limit. `spool` is set where one spool is judged by itself. `more_spools` is how many more spools would settle it: the program draws
+    them (`lots.domain.drawn`); 0 where spools are not what is wanted.
     """
 
     code: str
@@ -159,6 +160,7 @@ class Finding:
     coarse: bool = False
     spool: str = ""
     uses: tuple[str, ...] = field(default=())
+    more_spools: int = 0
 
     @property
     def characteristic(self) -> str:
@@ -235,6 +237,7 @@ def judge(
     settled_by: str = "",
     spool: str = "",
     single: bool = False,
+    more_spools: int = 0,
 ) -> Finding:
     """Returns the verdict on one value.
 
@@ -257,6 +260,7 @@ def judge(
         spool: code of the spool, where one spool is judged by itself.
         single: True for a value that is one reading by itself, so that repeating tells nothing of its uncertainty.
         hold: the remedy, where a value outside the limit holds the lot back without refusing it.
+        more_spools: how many more spools `lacking` asks for beyond the sample, >= 0.
 
     Returns:
         A Finding: `missing` without a value, with something lacking, or under a guarded rule without an uncertainty;
@@ -272,7 +276,19 @@ def judge(
     if guard is None and uncertainty is not None:
         guard = rule.z * uncertainty
     base = Finding(
-        code, "missing", limit, value, n, counted, uncertainty, guard, subject, detail, to_measure=lacking, spool=spool
+        code,
+        "missing",
+        limit,
+        value,
+        n,
+        counted,
+        uncertainty,
+        guard,
+        subject,
+        detail,
+        to_measure=lacking,
+        spool=spool,
+        more_spools=more_spools if lacking else 0,
     )
     if value is None:
         return base if lacking else replace(base, to_measure="a first reading")
@@ -283,15 +299,17 @@ def judge(
     margin = limit.margin(value)
     if not limit.allows(value) and (conclusive or not lacking):
         claimable = None if guard is None else margin < -guard - BINARY_NOISE
-        return replace(base, verdict="fail", hold=bool(hold), to_measure=hold, claimable=claimable)
+        return replace(base, verdict="fail", hold=bool(hold), to_measure=hold, claimable=claimable, more_spools=0)
     if lacking:
         return base
     if rule.guarded and guard is None:
         needed = _EQUAL if equal else f"{_INSTRUMENT_NEEDED}{'' if single else _OR_REPEATS}{_SINCE_GUARDED}"
         return replace(base, to_measure=needed)
     if rule.guarded and guard is not None and margin < guard - BINARY_NOISE:
-        by_more = settled_by or guarding.settle(max(margin, 0.0), rule.z, uncertainty or 0.0, scatter, n, counted)
-        return replace(base, verdict="near", to_measure=by_more)
+        seen = (max(margin, 0.0), rule.z, uncertainty or 0.0, scatter, n)
+        by_more = settled_by or guarding.settle(*seen, counted)
+        spools = guarding.more_to_settle(*seen) if counted in ("spool", "spools") and not settled_by else 0
+        return replace(base, verdict="near", to_measure=by_more, more_spools=spools)
     return replace(base, verdict="pass", to_measure="")
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from lots.domain.plans import Plan, plan_for
 
@@ -40,14 +40,50 @@ def draw(spool_codes: Sequence[str], size: int, seed: int, rule: str) -> Sample:
     """
     if not spool_codes or size < 1:
         raise ValueError("a draw needs at least one spool and a size of at least one")
-    by_hash = sorted(spool_codes, key=lambda code: hashlib.sha256(f"{seed}:{code}".encode()).digest())
-    drawn = tuple(sorted(by_hash[:size]))
+    drawn = tuple(sorted(in_order(spool_codes, seed)[:size]))
     count = len(spool_codes)
     if len(drawn) == count:
         says = f"Measure {'the spool' if count == 1 else f'all {count} spools'}."
     else:
         says = f"Measure {len(drawn)} of the {count} spools, drawn at random: {', '.join(drawn)}. Do not swap them for easier ones."
     return Sample(len(drawn), drawn, seed, rule, says)
+
+
+def in_order(spool_codes: Iterable[str], seed: int) -> list[str]:
+    """Returns spool codes in the order in which a seed draws them."""
+    return sorted(spool_codes, key=lambda code: hashlib.sha256(f"{seed}:{code}".encode()).digest())
+
+
+def draw_more(spool_codes: Iterable[str], more: int, seed: int, but: Iterable[str]) -> tuple[str, ...]:
+    """Returns the next spools in a delivery's order, fewer where fewer are left.
+
+    Args:
+        spool_codes: all codes of the delivery that can be drawn.
+        more: spools wanted, >= 0.
+        seed: of the first draw.
+        but: codes that are left out, such as those drawn before.
+
+    Example:
+        >>> first = draw(["A", "B", "C", "D", "E"], 3, 7, "fixed: 3")
+        >>> set(draw_more("ABCDE", 9, 7, first.spool_codes)) == set("ABCDE") - set(first.spool_codes)
+        True
+    """
+    left_out = set(but)
+    return tuple(code for code in in_order(spool_codes, seed) if code not in left_out)[:more]
+
+
+def standing_in(code: str, substitutes: Mapping[str, str]) -> str:
+    """Returns the spool that is measured for a drawn one: the spool itself, or the last in its line of substitutes.
+
+    Example:
+        >>> standing_in("A", {"A": "D", "D": "F"}), standing_in("B", {"A": "D"})
+        ('F', 'B')
+    """
+    seen = {code}
+    while (after := substitutes.get(code)) is not None and after not in seen:
+        seen.add(after)
+        code = after
+    return code
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,10 +140,14 @@ class Presented:
     Args:
         spools: how many there are.
         required: how many of them must be measured, >= 1.
-        drawn: codes drawn at random for that.
+        drawn: codes of the first sample, with a substitute in the place of the spool it replaces; none when nobody drew.
         codes: codes of its spools among those that were measured; None when every measured spool is one of them.
         plan: the attributes plan it is inspected under, None without one.
         discontinued: True when it came while inspection of its supplier was discontinued.
+        further: codes of each further draw, in the order they were made.
+        only_drawn: True when only drawn spools complete the sample (rules from version 2 on).
+        delivery: its number, for whoever stores a further draw.
+        replaced: how many drawn spools have a substitute; they are not drawn again.
     """
 
     spools: int
@@ -116,6 +156,20 @@ class Presented:
     codes: frozenset[str] | None = None
     plan: Plan | None = None
     discontinued: bool = False
+    further: tuple[tuple[str, ...], ...] = ()
+    only_drawn: bool = False
+    delivery: int = 0
+    replaced: int = 0
+
+    @property
+    def sample(self) -> tuple[str, ...]:
+        """Codes of all spools drawn so far."""
+        return (*self.drawn, *(code for group in self.further for code in group))
+
+    @property
+    def undrawn(self) -> int:
+        """How many of its spools were not drawn; none when nobody drew, since every spool counts then."""
+        return max(0, self.spools - len(self.sample) - self.replaced) if self.sample else 0
 
     def holds(self, code: str) -> bool:
         """True when a measured spool is one of these."""
@@ -124,7 +178,37 @@ class Presented:
     def still_required(self, measured: Iterable[str]) -> int:
         """Returns how many more of its spools must be measured."""
         mine = [code for code in measured if self.holds(code)]
+        if self.only_drawn and self.sample:
+            base = set(self._base())
+            mine = [code for code in mine if code in base]
         return max(0, self.required - len(mine))
+
+    def still_drawn(self, measured: Iterable[str]) -> list[str]:
+        """Returns the drawn spools that are still wanted for the sample."""
+        seen = set(measured)
+        if not self.still_required(seen):
+            return []
+        return [code for code in (self._base() if self.only_drawn else self.drawn) if code not in seen]
+
+    def unfinished(self, measured: Iterable[str]) -> list[str]:
+        """Returns what is left of each further draw that was begun: one good spool of six must not hide the other five."""
+        seen = set(measured)
+        begun = [group for group in self._beyond() if seen & set(group)]
+        return [code for group in begun for code in group if code not in seen]
+
+    def _base(self) -> tuple[str, ...]:
+        """The first sample, with as many further draws as are needed to make up the number required."""
+        base = self.drawn
+        for group in self.further:
+            if len(base) >= self.required:
+                break
+            base = (*base, *group)
+        return base
+
+    def _beyond(self) -> list[tuple[str, ...]]:
+        """The further draws that the number required does not need: those made to settle a finding."""
+        base = set(self._base())
+        return [group for group in self.further if not set(group) <= base]
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,8 +234,25 @@ class Coverage:
 
     @property
     def drawn(self) -> tuple[str, ...]:
-        """Codes of the spools drawn, over all deliveries."""
-        return tuple(code for part in self.presented for code in part.drawn)
+        """Codes of the spools drawn, over all deliveries and draws."""
+        return tuple(code for part in self.presented for code in part.sample)
+
+    def of_drawn(self) -> Coverage:
+        """Returns the same coverage, which only drawn spools complete."""
+        return Coverage(tuple(replace(part, only_drawn=True) for part in self.presented))
+
+    def is_drawn(self, code: str) -> bool:
+        """True when a measured spool was drawn, or is of a delivery from which nobody drew."""
+        return any(part.holds(code) and (not part.sample or code in part.sample) for part in self.presented)
+
+    def outstanding(self, measured: Iterable[str]) -> list[str]:
+        """Returns every drawn spool that was not measured yet, in the order of the draws."""
+        seen = set(measured)
+        return [code for code in self.drawn if code not in seen]
+
+    def unfinished(self, measured: Iterable[str]) -> list[str]:
+        """Returns what is left of the further draws that were begun."""
+        return [code for part in self.presented for code in part.unfinished(measured)]
 
     def lacking(self, counts: Mapping[str, int], each_min: int, what: str) -> str:
         """Returns what is still to be measured, in words; "" when the evidence is complete.
@@ -182,8 +283,15 @@ class Coverage:
     def not_yet(self, measured: Iterable[str]) -> str:
         """Names the drawn spools that are still wanted, in brackets, or nothing."""
         seen = set(measured)
-        left = [c for part in self.presented if part.still_required(seen) for c in part.drawn if c not in seen]
-        if not left:
-            return ""
-        named = ", ".join(left[:10]) + (f" and {len(left) - 10} others" if len(left) > 10 else "")
-        return f" ({named})"
+        left = [code for part in self.presented for code in part.still_drawn(seen)]
+        return f" ({named(left)})" if left else ""
+
+
+def named(codes: Sequence[str]) -> str:
+    """Returns spool codes as a list in words, the first ten where there are more.
+
+    Example:
+        >>> named(["A", "B"])
+        'A, B'
+    """
+    return ", ".join(codes[:10]) + (f" and {len(codes) - 10} others" if len(codes) > 10 else "")

@@ -307,7 +307,9 @@ def _spread(
     if summary is None:
         return judge("color.spread", None, limit, rule, n=0, lacking=lacking)
     means = [mean for mean, _ in summary.spools.values()]
+    more = 0
     if len(means) == 1 and coverage.spools_in_lot > 1 and not lacking:
+        more = 1
         lacking = f"colour on at least one more spool{coverage.not_yet(summary.spools)}, since one spool has no spread"
     value = mean_difference_from_mean(means, limits.formula, limits.weights)
     distances = [[limits.delta_e(summary.lot, mean)] for mean in means]
@@ -325,6 +327,7 @@ def _spread(
         scatter=u,
         guard=guard,
         lacking=lacking,
+        more_spools=more,
     )
 
 

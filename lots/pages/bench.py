@@ -254,6 +254,7 @@ def _page(
         focus=bench_told.first_at_fault(faults, kind),
         label=found,
         lot=lot,
+        sampled=_sampled(found["lot_id"], code) if found else None,
         spool=next((one for one in lot["spools"] if one["code"] == code), None) if lot else None,
         typed=typed,
         done=done,
@@ -261,6 +262,19 @@ def _page(
         instruments=_instruments(),
         waiting=[] if code else _waiting(),
     )
+
+
+def _sampled(lot_id: int, code: str) -> dict[str, Any]:
+    """What a spool is in the sample of its lot: whether it was drawn, what took its place, and which drawn spools are not measured yet."""
+    sample = ask("GET", at("lots", lot_id, "sample")).body
+    parts = sample["deliveries"]
+    swaps = [one for part in parts for one in part["substitutes"]]
+    return {
+        "drawn": not sample["only_drawn"] or any(code in part["drawn"] or not part["drawn"] for part in parts),
+        "replaced": next((one for one in swaps if one["drawn"] == code), None),
+        "instead": next((one for one in swaps if one["substitute"] == code), None),
+        "not_measured": [other for part in parts for other in part["not_measured"]],
+    }
 
 
 def _waiting() -> Any:

@@ -71,6 +71,7 @@ def lot(number: int) -> Any:
         lot=found.body,
         permitted=next((one["uses"] for one in items(at("lots", "uses", **whose)) if one["lot_id"] == number), []),
         assessment=ask("GET", at("lots", number, "assessment")).body,
+        sample=ask("GET", at("lots", number, "sample")).body,
         readings=items(at("lots", number, "readings"), most=500),
         decisions=items(at("lots", number, "decisions")) if may("pages.decide") else [],
         exposure=exposure.body if exposure.good else None,

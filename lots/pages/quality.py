@@ -72,3 +72,15 @@ def approve(number: int) -> Any:
     if done.good:
         return redirect(url_for("pages.quality"))
     return render_template("refused.html", answer=done, back=url_for("pages.quality")), done.status
+
+
+@pages.post("/deliveries/<int:number>/substitute")
+@signed_in("quality")
+def substitute(number: int) -> Any:
+    """Accepts another spool in place of a drawn one."""
+    body = {name: request.form.get(name, "").strip() for name in ("drawn", "substitute", "reason")}
+    done = ask("POST", at("deliveries", number, "substitutes"), body, key=request.form.get("once"))
+    back = url_for("pages.lot", number=int(request.form.get("lot") or 0), _anchor="sample")
+    if done.good:
+        return redirect(back)
+    return render_template("refused.html", answer=done, back=back), done.status

@@ -4,7 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from lots.domain.acceptance import Assessment, Evidence, Previous, standing_of
+from lots.domain import rules
+from lots.domain.acceptance import Assessment, Evidence, Previous, assess
 from lots.domain.agreed import CHARACTERISTICS, GENERAL, Limits
 from lots.domain.bond import BondLimits
 from lots.domain.diameter import DiameterLimits
@@ -12,12 +13,14 @@ from lots.domain.moisture import REMEDY, MoistureLimits
 from lots.domain.shade import ColorLimits
 from lots.domain.shrinkage import ShrinkageLimits
 from lots.domain.values import Conditions, Lab
+from lots.domain.verdicts import standing_of
 from tests.domain.builders import (
     BEFORE,
     BLACK,
     EVERY_LIMIT,
     GOOD,
     SHADE,
+    TWO_OF_TEN,
     Coverage,
     assessed,
     bar,
@@ -212,11 +215,14 @@ def test_coupons_of_several_printers_are_noted():
 
 
 def test_measuring_other_spools_than_those_drawn_is_noted():
-    """A substitute for a drawn spool counts, and is not passed over in silence."""
+    """By the first rules another spool counts for a drawn one and is noted; from the second version on it never releases the lot."""
     others = tuple(replace(reading, spool=spool) for reading, spool in zip(GOOD.diameter, "AZ", strict=True))
-    found = assessed(replace(GOOD, diameter=others))
-    assert "released" == found.standing
-    assert ("For diameter, other spools were measured than the ones drawn: B not yet.",) == found.notes
+    given = (replace(GOOD, diameter=others), EVERY_LIMIT, SHADE, 1.75, TWO_OF_TEN, BEFORE)
+    first, now = (assess(*given, rules=version) for version in (rules.FIRST, rules.CURRENT))
+    assert "released" == first.standing
+    assert ("For diameter, other spools were measured than the ones drawn: B not yet.",) == first.notes
+    assert ("quarantined", ("diameter on 1 more spool (B), 1 reading",)) == (now.standing, now.to_measure)
+    assert ("Spool Z was not drawn for the sample: its readings can refuse the lot but never release it.",) == now.notes
 
 
 def test_what_to_measure_is_said_once_and_only_for_what_is_required():

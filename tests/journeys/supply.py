@@ -11,7 +11,7 @@ import pytest
 
 from lots.desks import bench, receiving
 from lots.store.database import transaction
-from tests.shop import CONDITIONS, WHITE, Shop
+from tests.shop import CONDITIONS, WHITE, Shop, drawn_first
 from tests.store.rows import connected
 
 FIRST = datetime(2021, 11, 20, 8, tzinfo=UTC)
@@ -66,7 +66,7 @@ def delivery(supplier: Any, grade: Any, lot: str, at: datetime, spools: int = 1,
         "net_mass_g": 1000.0,
         **more,
     }
-    return receiving.receive(body, "Anselm")
+    return drawn_first(receiving.receive(body, "Anselm"))
 
 
 def reading(kind: str, spool: str, at: datetime, instrument: Any = None, **values: Any) -> int:

@@ -1,0 +1,35 @@
+"""Drawing more spools: wherever a lot's findings want more than the sample has, the program draws them, next in the order of the delivery's seed."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from lots.desks.evidence import Judged
+from lots.domain.sampling import draw_more
+from lots.domain.standing import ENDINGS
+from lots.store import history, samples
+
+
+def draw_wanted(lot: Any, judged: Judged, by: str, now: datetime) -> bool:
+    """Draws the further spools that an assessment wants, stores them and notes them in the lot's history; answers whether any were drawn.
+
+    Must run inside the caller's transaction. No query where nothing is wanted; a lot that was returned or scrapped wants nothing.
+    """
+    wanted = judged.assessment.wanted
+    if not wanted or lot.by_hand in ENDINGS:
+        return False
+    parts = {part.delivery: part for part in judged.coverage.presented}
+    changed, codes_of = samples.changes_of(parts), samples.drawable(parts)
+    drawn = []
+    for one in wanted:
+        delivery = samples.delivery(one.delivery)
+        # A spool that was replaced was drawn once: it is not drawn again.
+        replaced = [row.drawn.code for row in changed[one.delivery].substitutes]
+        but = (*parts[one.delivery].sample, *replaced)
+        codes = draw_more(codes_of[one.delivery], one.more, delivery.sample["seed"], but)
+        if codes:
+            drawn.append(samples.add_draw(one.delivery, codes, one.why, by, now).id)
+    if drawn:
+        history.note(lot.id, "spools drawn", by, now, {"sample_draw": drawn})
+    return bool(drawn)
