@@ -74,6 +74,7 @@ def lived_in(shop: Shop) -> Furnished:
         assert answer.status_code in (200, 201), f"{path}: {answer.get_data(as_text=True)}"
         if path == "/v1/spools":
             wind_two_lots(at)
+    at.more_drawn()
     shop.load(at.fresh_lot()["spools"][0]["code"], status=409)
     with connected():
         access.add_token("Ilse", "quality")

@@ -11,7 +11,7 @@ from peewee import SqliteDatabase, fn
 from lots.domain.masses import SpoolMass
 from lots.store.database import db
 from lots.store.ends import one_moment
-from lots.store.models import TABLES, Event, Load, Lot, Reading, Spool, SpoolParent
+from lots.store.models import TABLES, Delivery, Event, Load, Lot, Reading, Spool, SpoolParent
 
 
 def snapshot() -> AbstractContextManager[None]:
@@ -62,6 +62,8 @@ def lot_of_row(table: str, row: dict[str, Any]) -> int | None:
         found = Spool.select(Spool.lot).where(Spool.id == row["spool_id"])
     elif table in ("reading_void", "reading_exclusion"):
         found = Reading.select(Reading.lot).where(Reading.id == row["reading_id"])
+    elif "lot_id" not in row and "delivery_id" in row:
+        found = Delivery.select(Delivery.lot).where(Delivery.id == row["delivery_id"])
     else:
         return row.get("lot_id")
     return next((lot_id for (lot_id,) in found.tuples()), None)

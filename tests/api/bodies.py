@@ -26,10 +26,30 @@ class Furnished:
         self.lot_id: int = self.delivery["lot_id"]
         self.spool: str = self.delivery["spools"][0]["code"]
         self._series: list[int] = []
+        self._untouched: dict[str, Any] = {}
 
     def fresh_lot(self, **more: Any) -> dict[str, Any]:
         """A delivery of a lot that nothing has happened to."""
         return self.shop.receive(self.supplier, self.grade, f"F-{next(_number)}", **more)
+
+    def untouched(self) -> dict[str, Any]:
+        """A delivery of which nothing was measured, one spool of three drawn."""
+        self._untouched = self.fresh_lot()
+        return self._untouched
+
+    def substitute(self) -> dict[str, Any]:
+        """A substitute for the drawn spool of the delivery that `untouched` made last."""
+        delivery = self._untouched or self.untouched()
+        drawn, other, _ = (spool["code"] for spool in delivery["spools"])
+        return {"drawn": drawn, "substitute": other, "reason": "damaged"}
+
+    def more_drawn(self) -> None:
+        """Has a second spool drawn of a lot whose limits ask for a spread."""
+        limits = {"sampling": {"fixed": 1}, "color": {"spread_max": 0.5}}
+        grade = self.shop.grade(f"G-{next(_number)}", limits, shade_id=self.shade["id"])
+        delivery = self.shop.receive(self.supplier, grade, f"F-{next(_number)}")
+        conditions = self.shop.get("quality", f"/shades/{self.shade['id']}/revisions")["items"][-1]["conditions"]
+        self.shop.color(delivery["spools"][0]["code"], WHITE, conditions=conditions)
 
     def concession(self) -> int:
         """The number of a concession that nobody has withdrawn."""
@@ -327,6 +347,11 @@ CASES: dict[str, Case] = {
         "POST",
         lambda at: at.strange(excluded=True),
         lambda at: {"reason": "the jaw was clean"},
+    ),
+    "/v1/deliveries/{number}/substitutes": (
+        "POST",
+        lambda at: at.untouched()["id"],
+        lambda at: at.substitute(),
     ),
     "/v1/lots/{number}/decisions": (
         "POST",
