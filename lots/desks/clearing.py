@@ -196,7 +196,7 @@ def comparable_lab(lot: Any, other: Any) -> Lab | None:
 def _others(row: Any, ask: Ask, found: Found, at: datetime) -> list[dict[str, Any]]:
     """Spools of one lot that are clear for the same, in the order of `alternatives.ranked`. Two queries, few more where many spools fail."""
     used, held = ({lot.id for lot in some} for some in (found.in_job, found.held))
-    stock = shelf.lots_instead(row.lot.grade_id, row.id, ask.mass_g, sorted(used | held))
+    stock = shelf.lots_instead(row.lot.grade_id, ask.mass_g, sorted(used | held))
     shows = ask.use in SHOWS_COLOR
     fit = [
         Alternative(lot.id, lot.received_at, lot.id in used, lot.id in held, answer.pairs if shows else ())
@@ -207,7 +207,7 @@ def _others(row: Any, ask: Ask, found: Found, at: datetime) -> list[dict[str, An
     oldest = min((lot.received_at for lot in fit), default=at)
     offered: list[dict[str, Any]] = []
     for turn in range(_TURNS if best else 0):
-        spools = shelf.spools_instead(list(best), row.id, ask.mass_g, turn * _SPOOLS, _SPOOLS)
+        spools = shelf.spools_instead(list(best), ask.mass_g, turn * _SPOOLS, _SPOOLS)
         clear_ones = ((s, answer) for s in spools if (answer := _clear(s, s.lot, ask, found.in_job, at)).clear)
         offered += [_offer(spool, answer, why(best[spool.lot_id], oldest)) for spool, answer in clear_ones]
         if len(offered) >= _OFFERED or len(spools) < _SPOOLS:

@@ -39,40 +39,36 @@ def _lots_to_check() -> Any:
     )
 
 
-def _instead(spool_id: int, mass_g: float | None) -> Any:
-    """Spools on the shelf beside this one, with enough left where a mass is given."""
-    enough = _HERE if mass_g is None else _HERE & (Spool.remaining_mass_g >= mass_g - BINARY_NOISE)
-    return enough & (Spool.id != spool_id)
+def _enough(mass_g: float | None) -> Any:
+    """Spools on the shelf, with enough left where a mass is given."""
+    return _HERE if mass_g is None else _HERE & (Spool.remaining_mass_g >= mass_g - BINARY_NOISE)
 
 
-def lots_instead(
-    grade_id: int, spool_id: int, mass_g: float | None, first: Sequence[int], most: int = 200
-) -> list[Any]:
+def lots_instead(grade_id: int, mass_g: float | None, first: Sequence[int], most: int = 200) -> list[Any]:
     """Lots with a spool to offer in place of another, only to be read: those of `first`, then the oldest. One query.
 
     Args:
         grade_id: the grade of the spool.
-        spool_id: the spool itself, which is not offered.
         mass_g: filament that the offered spool must have, g; None where nobody said.
         first: numbers of lots that come before all others.
         most: lots to read at most.
     """
-    stock = Lot.id.in_(Spool.select(Spool.lot).where(_instead(spool_id, mass_g)))
+    stock = Lot.id.in_(Spool.select(Spool.lot).where(_enough(mass_g)))
     query = _lots_to_check().where((Lot.grade == grade_id) & _FIT & stock)
     before = [Case(None, [(Lot.id.in_(list(first)), 0)], 1)] if first else []
     return list(query.order_by(*before, _CAME, Lot.id).limit(most))
 
 
-def spools_instead(lots: Sequence[int], spool_id: int, mass_g: float | None, skip: int, most: int) -> list[Any]:
+def spools_instead(lots: Sequence[int], mass_g: float | None, skip: int, most: int) -> list[Any]:
     """Spools of these lots to offer in place of another, only to be read: lot by lot as given, opened ones first. One query.
 
     Args:
         lots: numbers, at least one.
-        spool_id, mass_g: as in `lots_instead`.
+        mass_g: as in `lots_instead`.
         skip, most: how many to leave out at the beginning, and to read at most.
     """
     order = Case(Spool.lot, [(number, place) for place, number in enumerate(lots)])
-    query = with_lot(Spool.select(Spool, *TO_CHECK)).where(Spool.lot.in_(list(lots)) & _instead(spool_id, mass_g))
+    query = with_lot(Spool.select(Spool, *TO_CHECK)).where(Spool.lot.in_(list(lots)) & _enough(mass_g))
     return list(query.order_by(order, Spool.opened_at.is_null(), Spool.code).limit(most).offset(skip))
 
 

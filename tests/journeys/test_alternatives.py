@@ -112,7 +112,7 @@ def test_a_lot_with_nothing_left_is_offered_nowhere(shop, grade):
     """Used up by a job, and wound off to the last gram in parts that binary numbers do not add up: no table, pick or refusal names it."""
     empty, spun, left = (lot_of(shop, grade, number, spools=1) for number in ("EMPTY", "SPUN", "LEFT"))
     shop.unload(shop.load(codes(empty)[0])["id"], 0)
-    for number, grams in enumerate((333.4, 333.3, 333.3)):
+    for number, grams in enumerate((333.3, 333.3, 333.4)):
         parents = [{"spool_code": codes(spun)[0], "mass_g": grams}, {"spool_code": codes(left)[0], "mass_g": 1}]
         shop.post("production", "/spools", {"code": f"MIX-{number}", "parents": parents})
     assert 0 == shop.get("production", f"/spools/{codes(spun)[0]}")["remaining_mass_g"]

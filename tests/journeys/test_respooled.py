@@ -229,6 +229,18 @@ def test_a_respooled_spool_of_two_lots_grows_old_too(shop):
     assert shop.ask_clearance("MIX")["clear"]
 
 
+def test_the_shelf_life_of_each_lot_on_a_spool_counts(shop):
+    """A lot received long ago ends the time of a spool whose heavier part came lately, and `use_by` says when."""
+    grade = shop.grade(limits=LIMITS, shelf_life_days=60)
+    old = lot_of(shop, grade, "OLD", received_at="2026-06-01T08:00:00Z")
+    new = lot_of(shop, grade, "NEW")
+    parents = [{"spool_code": lot["spools"][1]["code"], "mass_g": mass} for lot, mass in ((new, 500), (old, 100))]
+    shop.post("production", "/spools", {"code": "MIX", "parents": parents})
+    asked = shop.ask_clearance("MIX", "hidden")
+    assert (False, "2026-07-31T08:00:00Z") == (asked["clear"], asked["spool"]["use_by"])
+    assert "shelf life of 60 days" in asked["says"]
+
+
 def test_limits_between_lots_are_kept_as_posted(shop):
     """`job_pair_max` is a number above 0 and at most 100, shown with its revision; it alone is no limit on a lot."""
     grade = shop.grade()
