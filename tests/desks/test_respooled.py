@@ -32,6 +32,7 @@ def a_lot(number, lab=(95.0, -0.8, 1.5), body=None, conditions=D65, **more):
             "standing": "released",
             "uses": dict.fromkeys((*USES, "general"), "pass"),
             "why": {},
+            "wet": None,
             "by_hand": None,
             "by_hand_reason": None,
             "judged_at": MONDAY,
@@ -74,6 +75,7 @@ def on_spool(*held):
         nonconforming=None,
         opened_at=None,
         dried_at=None,
+        dry_at=None,
     )
 
 
