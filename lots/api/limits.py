@@ -38,7 +38,7 @@ class ComponentsArgs(Strict):
 
 
 class ColorLimitsArgs(Strict):
-    """Limits on colour. `step_max` is also the most two lots of one job may differ.
+    """Limits on colour. `job_pair_max` is the most that two lots of one job may differ; without it `step_max` is.
 
     Those from `metamerism_max` on stand beside a limit on the colour itself, never in its place.
     """
@@ -58,6 +58,13 @@ class ColorLimitsArgs(Strict):
         above=0, high=100, metadata={"description": "mean colour difference of the spools from their mean"}
     )
     step_max = Number(above=0, high=100, metadata=dict(_DELTA_E))
+    job_pair_max = Number(
+        above=0,
+        high=100,
+        metadata={
+            "description": "colour difference in the formula between two lots of one job; step_max when left out"
+        },
+    )
     components_max = fields.Nested(ComponentsArgs)
     readings_per_spool_min = Whole(1, 1000, load_default=1, metadata={"description": "fewest colours read on a spool"})
     metamerism_max = Number(

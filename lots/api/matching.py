@@ -16,12 +16,13 @@ from lots.domain.agreed import GENERAL, USES
 
 desk = Desk("matching", __name__, url_prefix="/v1", description="Which lots may share a job.")
 FLOOR = ("production",)
+_LIMIT = {"description": "most that the two may differ within one job; null when none is set"}
 
 
 class MostArgs(Strict):
     """How far apart is still a match."""
 
-    max = WrittenNumber(metadata={"description": "largest colour difference; the grade's step_max when left out"})
+    max = WrittenNumber(metadata={"description": "largest colour difference; the limit within one job when left out"})
 
 
 class TableArgs(MostArgs):
@@ -38,6 +39,7 @@ class MatchSchema(Schema):
     standing = fields.String(required=True)
     uses = fields.Dict(keys=fields.String(), values=fields.String(), required=True)
     delta_e = fields.Float(required=True, allow_none=True)
+    limit = fields.Float(required=True, allow_none=True, metadata=dict(_LIMIT))
     within = fields.Boolean(required=True, allow_none=True)
     direction = fields.String(required=True)
 
@@ -64,6 +66,7 @@ class StockPairSchema(Schema):
 
     lots = fields.List(fields.String(), required=True)
     delta_e = fields.Float(required=True, allow_none=True)
+    limit = fields.Float(required=True, allow_none=True, metadata=dict(_LIMIT))
     within = fields.Boolean(required=True, allow_none=True)
     direction = fields.String(required=True, metadata={"description": "of the second from the first"})
 
@@ -83,7 +86,12 @@ class PickArgs(Strict):
     use = Text(20, one_of=(*USES, GENERAL), required=True)
     mass_g = Number(above=0, high=10_000_000, required=True)
     match_max = Number(
-        0, 100, allow_none=True, metadata={"description": "most that any two lots may differ; none asks for no match"}
+        0,
+        100,
+        allow_none=True,
+        metadata={
+            "description": "most that any two lots may differ; null asks for no match; left out, the limit within one job where colour shows"
+        },
     )
     waste_percent = Number(0, 100, load_default=0.0, metadata={"description": "allowance on top, %"})
 

@@ -73,9 +73,10 @@ class SettingsSchema(Schema):
 
 
 class PairSchema(Schema):
-    """How this lot's colour lies to another lot of the job."""
+    """How the colour of a lot on this spool lies to another lot of the job, or on the spool."""
 
     supplier_lot = fields.String(required=True)
+    of_lot = fields.String(required=True, metadata={"description": "the lot on this spool that is compared with it"})
     delta_e = fields.Float(
         required=True,
         allow_none=True,
@@ -114,6 +115,23 @@ class OtherSpoolSchema(Schema):
     says = fields.String(
         required=True, allow_none=True, metadata={"description": "the terms of its concession, if any"}
     )
+    why = fields.String(required=True, metadata={"description": "why this spool is offered"})
+
+
+class HeldLotSchema(Schema):
+    """A lot whose filament a spool holds."""
+
+    lot_id = fields.Integer(required=True)
+    supplier_lot = fields.String(required=True)
+    standing = fields.String(required=True)
+    uses = fields.Dict(
+        keys=fields.String(), values=fields.String(), required=True, metadata={"description": "use -> verdict"}
+    )
+    mass_g = fields.Float(
+        required=True,
+        allow_none=True,
+        metadata={"description": "filament of this lot on the spool when it was new, g; null when it is not known"},
+    )
 
 
 class ClearanceSchema(Schema):
@@ -134,6 +152,12 @@ class ClearanceSchema(Schema):
     reasons = fields.List(fields.String(), required=True, metadata={"description": "every reason why not"})
     cautions = fields.List(fields.String(), required=True, metadata={"description": "what to mind though it is clear"})
     settings = fields.Nested(SettingsSchema, required=True)
+    lots = fields.List(
+        fields.Nested(HeldLotSchema), required=True, metadata={"description": "each lot that the spool holds"}
+    )
+    spool_match = fields.List(
+        fields.Nested(PairSchema), required=True, metadata={"description": "match of each two lots on the spool"}
+    )
     shade_match = fields.List(
         fields.Nested(PairSchema),
         required=True,
@@ -260,7 +284,7 @@ class Loads(Resource):
 
 
 def _not_clear(answer: dict[str, Any]) -> Response:
-    shown = {name: answer[name] for name in ("spool_code", "use", "standing", "reasons", "cautions")}
+    shown = {name: answer[name] for name in ("spool_code", "use", "standing", "lots", "reasons", "cautions")}
     return problem(409, "not-clear", "This spool is not clear to load", answer["says"], **shown)
 
 

@@ -40,6 +40,14 @@ class SpoolSchema(SpoolLineSchema):
     )
 
 
+class WoundSchema(SpoolSchema):
+    """A spool as it was wound."""
+
+    warnings = fields.List(
+        fields.String(), required=True, metadata={"description": "lots on it that do not match within one job"}
+    )
+
+
 class EventArgs(Strict):
     """What was done to a spool."""
 
@@ -74,9 +82,12 @@ class Spools(Resource):
     who = {"POST": FLOOR}
 
     @desk.arguments(WindArgs)
-    @desk.response(201, SpoolSchema)
+    @desk.response(201, WoundSchema)
     def post(self, args: dict[str, Any]) -> Any:
-        """Wind filament of one or more spools onto a new one. It holds all their lots, and is as good as the worst of them."""
+        """Wind filament of one or more spools onto a new one. It holds all their lots, and is as good as the worst of them.
+
+        Lots that do not match within one job are told in `warnings`: such a spool is refused where colour shows.
+        """
         return spools.wind(args, person().name)
 
 

@@ -2,27 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from itertools import combinations
 from typing import Any
 
 from lots.desks import clock, concessions
 from lots.desks.errors import NotFound
 from lots.desks.views import spool_failures
-from lots.domain.agreed import GENERAL, Limits, limits_from
+from lots.domain.agreed import GENERAL, Limits, color_limits, limits_from
+from lots.domain.alternatives import Alternative, ranked, why
 from lots.domain.clearance import Clearance, SpoolState, clear, with_held, worst_of
-from lots.domain.matching import PairMatch, match_pairs
+from lots.domain.matching import PairMatch, match_pairs, within_one_job, worse
 from lots.domain.shade import ColorLimits
 from lots.domain.shrinkage import AXES, scale_factor
 from lots.domain.spool_life import SpoolLife
 from lots.domain.values import Lab
-from lots.store import loads, lots, tracing
+from lots.store import loads, lots, shelf, tracing
 
 # Uses that show: for these, a lot that does not match the others of its job is refused.
 SHOWS_COLOR = ("cosmetic", GENERAL)
-# How many other spools a refusal offers.
-_OFFERED = 3
+# How many other spools a refusal offers, of how many lots, and how many spools are read at a time, how often.
+_OFFERED, _LOTS, _SPOOLS, _TURNS = 3, 12, 12, 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,56 +55,102 @@ def spool_of(code: str, find: Callable[[str], Any] = lots.spool) -> Any:
     return row
 
 
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What was found out about a spool: its clearance, the lots it holds with its own first, and the lots of its shade used in the job."""
+
+    clearance: Clearance
+    held: list[Any]
+    in_job: list[Any]
+
+
 def clearance(code: str, ask: Ask) -> dict[str, Any]:
     """Returns whether a spool may be loaded, with every reason against it, cautions, settings, and other spools when it may not.
 
-    One query when it is clear, one more with a job and one with a machine; one more when it is not, for what else would do; two more for a
-    spliced spool.
+    One query when it is clear, one more with a job and one with a machine; two more when it is not, for other spools; two more for a
+    spliced spool, three where it was wound from spliced ones.
 
     Raises:
         NotFound: no spool has this code.
     """
     now = clock.now()
     row = spool_of(code, lots.spool_seen)
-    answer, in_job = work_out(row, ask, now)
-    others = [] if answer.clear else _others(row, ask, in_job, now)
-    return {**view(row, answer, ask), "others": others, "checked_at": now}
+    found = work_out(row, ask, now)
+    others = [] if found.clearance.clear else _others(row, ask, found, now)
+    return {**view(row, found, ask), "others": others, "checked_at": now}
 
 
-def work_out(row: Any, ask: Ask, at: datetime) -> tuple[Clearance, list[Any]]:
-    """Returns the clearance of a spool, and the lots of its shade already used in the job."""
+def work_out(row: Any, ask: Ask, at: datetime) -> Found:
+    """Returns the clearance of a spool, the lots it holds, and the lots of its shade already used in the job."""
     lot = row.lot
     in_job = loads.lots_in_job(ask.job, lot.grade.shade_id, lot.grade_id) if ask.job is not None else []
-    found = _clear(row, lot, ask, in_job, at)
-    if row.spliced:
-        # A spliced spool is as good as the worst lot it holds; none of its lots' concessions covers the others.
-        further = [lots.find(number) for number in tracing.further_lots([row.id]).get(row.id, ())]
-        each = [_clear(row, other, ask, in_job, None) for other in further]
-        found = worst_of([_clear(row, lot, ask, in_job, None if further else at), *each])
+    held = lots_held(row)
+    answer = judged(row, held, ask, in_job, at)
     if ask.machine is not None:
-        found = with_held(found, ask.machine, loads.held_by(ask.machine, row.id))
-    return found, in_job
+        answer = with_held(answer, ask.machine, loads.held_by(ask.machine, row.id))
+    return Found(answer, held, in_job)
 
 
-def _clear(row: Any, lot: Any, ask: Ask, in_job: list[Any], at: datetime | None) -> Clearance:
+def lots_held(row: Any) -> list[Any]:
+    """Returns the lots whose filament a spool holds, its own first. One query for a spliced spool."""
+    return [row.lot, *shelf.further_lots(row.id)] if row.spliced else [row.lot]
+
+
+def judged(row: Any, held: Sequence[Any], ask: Ask, in_job: Sequence[Any], at: datetime) -> Clearance:
+    """Returns the clearance of a spool that holds these lots, its own first. No query.
+
+    A spool of several lots is as good as the worst of them; none of their concessions covers the others. For uses that show colour, its
+    lots must match each other as the lots of one job must, and each of them the lots used in the job.
+    """
+    if len(held) == 1:
+        return _clear(row, held[0], ask, in_job, at)
+    each = [_clear(row, lot, ask, in_job, at, alone=False) for lot in held]
+    return worst_of(each, row.code, pairs_among(held, ask.match_max), ask.use in SHOWS_COLOR)
+
+
+def pairs_among(held: Sequence[Any], match_max: float | None = None) -> list[PairMatch]:
+    """Returns how every two of these lots match, compared both ways, since neither was there first."""
+    return [
+        worse(*_pairs(other, [one], match_max), *_pairs(one, [other], match_max))
+        for one, other in combinations(held, 2)
+    ]
+
+
+def _pairs(lot: Any, others: Sequence[Any], match_max: float | None) -> list[PairMatch]:
+    """How a lot matches each of these lots within one job: by its own formula, and by the stricter limit of the two."""
+    if not others:
+        return []
+    rule = color_rule(lot)
+    if match_max is not None:
+        rule = replace(rule, job_pair_max=match_max)
+    limits = [None if match_max is not None else within_one_job(color_rule(other)) for other in others]
+    beside = [(o.supplier_lot, comparable_lab(lot, o), most) for o, most in zip(others, limits, strict=True)]
+    return match_pairs(Lab(*lot.lab) if lot.lab else None, beside, rule, lot.supplier_lot)
+
+
+def _clear(
+    row: Any, lot: Any, ask: Ask, in_job: Sequence[Any], at: datetime, alone: bool = True, any_spool: bool = False
+) -> Clearance:
+    """The clearance by one of the lots that a spool holds; `alone` when it holds no other, `any_spool` when none is in the hand yet."""
     agreed = limits_from(lot.limits_revision.body) if lot.limits_revision else None
-    rule = agreed.color if agreed and agreed.color else ColorLimits()
-    if ask.match_max is not None:
-        rule = replace(rule, step_max=ask.match_max)
-    mine = Lab(*lot.lab) if lot.lab else None
-    others = [o for o in in_job if o.id != lot.id]
-    limit = _step_max if ask.match_max is None else lambda _: None
-    pairs = match_pairs(mine, [(o.supplier_lot, comparable_lab(lot, o), limit(o)) for o in others], rule)
+    pairs = _pairs(lot, [other for other in in_job if other.id != lot.id], ask.match_max)
     state = _state(
-        lot,
-        agreed,
-        spool=row.code,
-        remaining_g=row.remaining_mass_g,
-        loaded_on=row.machine,
-        nonconforming=spool_failures(row, lot),
-        life=_life(row, lot.grade),
+        lot, agreed, **({"spool": lot.supplier_lot, "remaining_g": math.inf} if any_spool else _of(row, lot))
     )
+    if not alone:
+        state = replace(state, concessions=())
     return clear(state, ask.use, pairs, ask.use in SHOWS_COLOR, ask.mass_g, at)
+
+
+def _of(row: Any, lot: Any) -> dict[str, Any]:
+    """What is known of a spool by itself, and of its age as filament of this lot."""
+    return {
+        "spool": row.code,
+        "remaining_g": row.remaining_mass_g,
+        "loaded_on": row.machine,
+        "nonconforming": spool_failures(row, lot),
+        "life": _life(row, lot),
+    }
 
 
 def of_lot(lot: Any, agreed: Limits | None, use: str, at: datetime) -> Clearance:
@@ -125,17 +174,16 @@ def _state(lot: Any, agreed: Limits | None, **of_spool: Any) -> SpoolState:
     )
 
 
-def _life(row: Any, grade: Any) -> SpoolLife:
-    received = row.delivery.received_at
+def _life(row: Any, lot: Any) -> SpoolLife:
+    grade = row.lot.grade
+    # A further lot of a spliced spool came with a delivery of its own.
+    received = row.delivery.received_at if lot.id == row.lot_id else lot.received_at
     return SpoolLife(received, row.opened_at, row.dried_at, grade.shelf_life_days, grade.open_life_days)
 
 
-def _step_max(other: Any) -> float | None:
-    """The most that lots of one job may differ, by the limits the other lot is judged under."""
-    if other.limits_revision is None:
-        return None
-    limit = (other.limits_revision.body.get("color") or {}).get("step_max")
-    return None if limit is None else float(limit)
+def color_rule(lot: Any) -> ColorLimits:
+    """Returns the colour limits of the revision that a lot is judged under; those that ask nothing where it has none."""
+    return color_limits(lot.limits_revision.body) if lot.limits_revision else ColorLimits()
 
 
 def comparable_lab(lot: Any, other: Any) -> Lab | None:
@@ -145,33 +193,43 @@ def comparable_lab(lot: Any, other: Any) -> Lab | None:
     return Lab(*other.lab) if other.shade_revision.conditions == lot.shade_revision.conditions else None
 
 
-def _others(row: Any, ask: Ask, in_job: list[Any], at: datetime) -> list[dict[str, Any]]:
-    """The nearest spools that are clear for the same: of the same lot first, then the oldest lot, opened ones first."""
-    shelf = [s for s in lots.spools_on_shelf(grade_id=row.lot.grade_id, most=300) if s.id != row.id and not s.spliced]
-    shelf.sort(key=lambda s: (s.lot_id != row.lot_id, s.lot.received_at, s.lot_id, s.opened_at is None, s.code))
-    found = []
-    for spool in shelf:
-        answer = _clear(spool, spool.lot, ask, in_job, at)
-        if answer.clear:
-            terms = answer.concession.says if answer.concession else None
-            found.append(
-                {
-                    "spool_code": spool.code,
-                    "supplier_lot": spool.lot.supplier_lot,
-                    "remaining_mass_g": spool.remaining_mass_g,
-                    "opened_at": spool.opened_at,
-                    "says": terms,
-                }
-            )
-        if len(found) == _OFFERED:
+def _others(row: Any, ask: Ask, found: Found, at: datetime) -> list[dict[str, Any]]:
+    """Spools of one lot that are clear for the same, in the order of `alternatives.ranked`. Two queries, few more where many spools fail."""
+    used, held = ({lot.id for lot in some} for some in (found.in_job, found.held))
+    stock = shelf.lots_instead(row.lot.grade_id, ask.mass_g, sorted(used | held))
+    shows = ask.use in SHOWS_COLOR
+    fit = [
+        Alternative(lot.id, lot.received_at, lot.id in used, lot.id in held, answer.pairs if shows else ())
+        for lot in stock
+        if (answer := _clear(None, lot, ask, found.in_job, at, any_spool=True)).clear
+    ]
+    best = {lot.id: lot for lot in ranked(fit)[:_LOTS]}
+    oldest = min((lot.received_at for lot in fit), default=at)
+    offered: list[dict[str, Any]] = []
+    for turn in range(_TURNS if best else 0):
+        spools = shelf.spools_instead(list(best), ask.mass_g, turn * _SPOOLS, _SPOOLS)
+        clear_ones = ((s, answer) for s in spools if (answer := _clear(s, s.lot, ask, found.in_job, at)).clear)
+        offered += [_offer(spool, answer, why(best[spool.lot_id], oldest)) for spool, answer in clear_ones]
+        if len(offered) >= _OFFERED or len(spools) < _SPOOLS:
             break
-    return found
+    return offered[:_OFFERED]
 
 
-def view(row: Any, answer: Clearance, ask: Ask) -> dict[str, Any]:
-    """A clearance as the contract shows it."""
-    lot = row.lot
-    life = _life(row, lot.grade)
+def _offer(spool: Any, answer: Clearance, reason: str) -> dict[str, Any]:
+    return {
+        "spool_code": spool.code,
+        "supplier_lot": spool.lot.supplier_lot,
+        "remaining_mass_g": spool.remaining_mass_g,
+        "opened_at": spool.opened_at,
+        "says": answer.concession.says if answer.concession else None,
+        "why": reason,
+    }
+
+
+def view(row: Any, found: Found, ask: Ask) -> dict[str, Any]:
+    """A clearance as the contract shows it. One query for a spool of several lots, two where it was wound from such spools."""
+    lot, answer = row.lot, found.clearance
+    lives = [_life(row, each).use_by for each in found.held]
     return {
         "spool_code": row.code,
         "clear": answer.clear,
@@ -186,6 +244,8 @@ def view(row: Any, answer: Clearance, ask: Ask) -> dict[str, Any]:
         "reasons": list(answer.reasons),
         "cautions": list(answer.cautions),
         "settings": settings(row),
+        "lots": _lots(row, found.held),
+        "spool_match": [_pair(pair) for pair in answer.mates],
         "shade_match": None if ask.job is None else [_pair(pair) for pair in answer.pairs],
         "remaining_mass_g": row.remaining_mass_g,
         "concession": answer.concession and concessions.view_of(answer.concession),
@@ -194,9 +254,37 @@ def view(row: Any, answer: Clearance, ask: Ask) -> dict[str, Any]:
             "spliced": row.spliced,
             "opened_at": row.opened_at,
             "dried_at": row.dried_at,
-            "use_by": life.use_by,
+            "use_by": min((end for end in lives if end is not None), default=None),
         },
     }
+
+
+def _lots(row: Any, held: Sequence[Any]) -> list[dict[str, Any]]:
+    """Each lot that a spool holds, with what was on it of that lot when it was new."""
+    masses = {row.lot_id: row.net_mass_g} if len(held) == 1 else _masses(row)
+    return [
+        {
+            "lot_id": lot.id,
+            "supplier_lot": lot.supplier_lot,
+            "standing": lot.standing,
+            "uses": lot.uses,
+            "mass_g": masses.get(lot.id),
+        }
+        for lot in held
+    ]
+
+
+def _masses(row: Any) -> dict[int, float]:
+    """Filament of each lot that was wound onto a spool, g; without those that a parent held together with others."""
+    parents = [(link.parent, link.mass_g) for link in shelf.wound_from(row.id)]
+    further = tracing.further_lots(parent.id for parent, _ in parents if parent.spliced)
+    unknown = {
+        number for parent, _ in parents if parent.id in further for number in (parent.lot_id, *further[parent.id])
+    }
+    masses: dict[int, float] = {}
+    for parent, mass_g in parents:
+        masses[parent.lot_id] = masses.get(parent.lot_id, 0.0) + mass_g
+    return {number: mass_g for number, mass_g in masses.items() if number not in unknown}
 
 
 def settings(row: Any) -> dict[str, Any]:
@@ -224,6 +312,7 @@ def settings(row: Any) -> dict[str, Any]:
 def _pair(pair: PairMatch) -> dict[str, Any]:
     return {
         "supplier_lot": pair.lot,
+        "of_lot": pair.of,
         "delta_e": pair.delta_e,
         "limit": pair.limit,
         "within": pair.within,

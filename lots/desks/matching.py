@@ -8,40 +8,40 @@ from typing import Any
 
 from lots.desks import clearing, clock
 from lots.desks.catalog import found
-from lots.desks.clearing import Ask
+from lots.desks.clearing import Ask, color_rule
 from lots.desks.receiving import lot_of
-from lots.domain.agreed import limits_from
 from lots.domain.color import components, delta_e_among
 from lots.domain.limits import Limit
+from lots.domain.matching import within_one_job
 from lots.domain.picks import StockLot, StockSpool, pick
 from lots.domain.shade import ColorLimits
 from lots.domain.values import Lab
-from lots.store import lots
-
-
-def _rule(lot: Any) -> ColorLimits:
-    agreed = limits_from(lot.limits_revision.body) if lot.limits_revision else None
-    return agreed.color if agreed and agreed.color else ColorLimits()
+from lots.store import lots, shelf
 
 
 def matches(lot_id: int, most: float | None) -> dict[str, Any]:
     """Returns the other lots in stock of the same shade, with how far each lies from this one, nearest first.
 
     Args:
-        most: largest difference to show as matching; the lot's own `step_max` when None.
+        most: largest difference to show as matching; when None, the stricter of the two lots' limits within one job.
     """
     lot = lot_of(lot_id)
-    rule = _rule(lot)
-    limit = rule.step_max if most is None else most
-    stock = lots.in_stock(shade_id=lot.grade.shade_id) if lot.grade.shade_id else lots.in_stock(grade_id=lot.grade_id)
-    lines = [_line(lot, other, rule, limit) for other in stock if other.id != lot.id]
+    rule = color_rule(lot)
+    alike = {"shade_id": lot.grade.shade_id} if lot.grade.shade_id else {"grade_id": lot.grade_id}
+    stock = lots.in_stock(**alike, to_offer=True)
+    lines = [_line(lot, other, rule, _limit(most, rule, color_rule(other))) for other in stock if other.id != lot.id]
     known = sorted((line for line in lines if line["delta_e"] is not None), key=lambda line: line["delta_e"])
     return {
         "lot_id": lot.id,
         "supplier_lot": lot.supplier_lot,
-        "max": limit,
+        "max": _limit(most, rule),
         "items": [*known, *(line for line in lines if line["delta_e"] is None)],
     }
+
+
+def _limit(most: float | None, *rules: ColorLimits) -> float | None:
+    """The limit that was asked for, else that of lots under these rules within one job."""
+    return within_one_job(*rules) if most is None else most
 
 
 def _line(
@@ -51,6 +51,7 @@ def _line(
     mine = Lab(*lot.lab) if lot.lab and lot.shade_revision else None
     theirs = clearing.comparable_lab(lot, other)
     line = {"lot_id": other.id, "supplier_lot": other.supplier_lot, "standing": other.standing, "uses": other.uses}
+    line["limit"] = limit
     if mine is None or theirs is None:
         return {**line, "delta_e": None, "within": None, "direction": ""}
     if difference is None:
@@ -66,17 +67,15 @@ def match_table(grade_id: int, most: float | None) -> dict[str, Any]:
         NotFound: no such grade.
     """
     grade = found("grade", grade_id)
-    stock = lots.in_stock(grade_id=grade.id)
-    rules = {lot.id: _rule(lot) for lot in stock}
+    stock = lots.in_stock(grade_id=grade.id, to_offer=True)
+    rules = {lot.id: color_rule(lot) for lot in stock}
     apart = _apart([lot for lot in stock if lot.lab], rules)
     pairs = []
     for one, other in combinations(stock, 2):
-        rule = rules[one.id]
-        limit = rule.step_max if most is None else most
-        line = _line(one, other, rule, limit, apart.get(one.id, {}).get(other.id))
-        pairs.append(
-            {"lots": [one.supplier_lot, other.supplier_lot], **{k: line[k] for k in ("delta_e", "within", "direction")}}
-        )
+        limit = _limit(most, rules[one.id], rules[other.id])
+        line = _line(one, other, rules[one.id], limit, apart.get(one.id, {}).get(other.id))
+        told = {name: line[name] for name in ("delta_e", "limit", "within", "direction")}
+        pairs.append({"lots": [one.supplier_lot, other.supplier_lot], **told})
     return {
         "grade_id": grade.id,
         "lots": [{"lot_id": lot.id, "supplier_lot": lot.supplier_lot, "lab": lot.lab} for lot in stock],
@@ -95,22 +94,29 @@ def _apart(measured: Sequence[Any], rules: Mapping[int, ColorLimits]) -> dict[in
 def picks(values: dict[str, Any]) -> dict[str, Any]:
     """Returns spools for a job: every pair of lots matches, the mass suffices, fewest lots, then oldest, opened ones first.
 
+    Without a `match_max`, a use that shows colour takes the strictest limit within one job of the lots to choose from, since loading does
+    not mix lots beyond it. One that is None asks for no match.
+
     Raises:
         NotFound: no such grade.
     """
     now = clock.now()
     grade = found("grade", values["grade_id"])
     ask = Ask(values["use"])
-    shelf = [s for s in lots.spools_on_shelf(grade_id=grade.id) if not s.spliced]
-    fit = [s for s in shelf if (answer := clearing.work_out(s, ask, now)[0]).clear and answer.concession is None]
+    spools = shelf.spools_on_shelf(grade.id)
+    answers = [clearing.judged(spool, [spool.lot], ask, [], now) for spool in spools]
+    fit = [s for s, answer in zip(spools, answers, strict=True) if answer.clear and answer.concession is None]
     stock: dict[int, list[Any]] = {}
     for spool in fit:
         stock.setdefault(spool.lot_id, []).append(spool)
+    match_max = values.get("match_max")
+    if "match_max" not in values and ask.use in clearing.SHOWS_COLOR:
+        match_max = within_one_job(*(color_rule(of_lot[0].lot) for of_lot in stock.values()))
     chosen = pick(
         [_stock_lot(spools) for spools in stock.values()],
         values["mass_g"],
-        values.get("match_max"),
-        _rule(fit[0].lot) if fit else ColorLimits(),
+        match_max,
+        color_rule(fit[0].lot) if fit else ColorLimits(),
         values.get("waste_percent", 0.0),
     )
     names = {spools[0].lot_id: spools[0].lot.supplier_lot for spools in stock.values()}

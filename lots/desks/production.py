@@ -38,12 +38,13 @@ def load(values: dict[str, Any], by: str) -> tuple[dict[str, Any], bool]:
         mass_g = values.get("mass_g")
         # A concession is asked about now and at the stated time: neither may lie after its end.
         ask = Ask(use, job, machine, mass_g, values.get("match_max"))
-        answer, _ = work_out(row, ask, max(now, loaded_at))
+        found = work_out(row, ask, max(now, loaded_at))
+        answer = found.clearance
         asked = {"machine": machine, "job": job, "use": use}
         if not answer.clear:
             refusal = loads.refuse(row, asked, list(answer.reasons), by, now)
             history.note(row.lot_id, "load refused", by, now, {"load_refusal": [refusal.id]})
-            return {**view(row, answer, ask), "checked_at": now}, False
+            return {**view(row, found, ask), "checked_at": now}, False
         under = answer.concession
         taken = (
             {}

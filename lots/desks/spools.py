@@ -5,12 +5,15 @@ from __future__ import annotations
 from typing import Any
 
 from lots.desks import clock, views
-from lots.desks.clearing import spool_of
+from lots.desks.clearing import lots_held, pairs_among, spool_of
 from lots.desks.errors import AlreadyThere, Conflict, Fault, Invalid
 from lots.desks.receiving import free_codes
+from lots.domain.clearance import unlike
 from lots.domain.standing import ENDINGS
 from lots.store import history, lots, tracing
 from lots.store.database import transaction
+
+_HIDDEN_ONLY = "Use it only where colour does not show."
 
 
 def get_spool(code: str) -> dict[str, Any]:
@@ -63,6 +66,9 @@ def wind(values: dict[str, Any], by: str) -> dict[str, Any]:
         NotFound: a parent has no record.
         Invalid: a parent named twice, with more mass than it has, on a machine, of another grade, or gone.
         AlreadyThere: the new code is taken.
+
+    Notes:
+        Lots that do not match each other are wound all the same, since the spool may serve where colour does not show; `warnings` says so.
     """
     now = clock.now()
     with transaction():
@@ -84,7 +90,9 @@ def wind(values: dict[str, Any], by: str) -> dict[str, Any]:
                 history.note(lot_id, "spool wound", by, now, {**wound, "spool": [*wound["spool"], *taken_from]})
             else:
                 history.note(lot_id, "filament taken", by, now, {"spool": taken_from})
-        return get_spool(code)
+        apart = [pair for pair in pairs_among(lots_held(spool_of(code))) if pair.within is not True]
+        warnings = [f"This spool holds lots {pair.lot} and {pair.of}. {unlike(pair)} {_HIDDEN_ONLY}" for pair in apart]
+        return {**get_spool(code), "warnings": warnings}
 
 
 def _parent_faults(named: list[tuple[Any, float]]) -> list[Fault]:

@@ -8,7 +8,7 @@ from typing import Any
 from lots.domain.tolerance import Tolerance
 
 # The limits on a colour difference, in the order of the limits' fields; those on components follow.
-_DIFFERENCES = ("lot_max", "spool_max", "spread_max", "step_max")
+_DIFFERENCES = ("lot_max", "spool_max", "spread_max", "step_max", "job_pair_max")
 
 
 def tolerance(fitted: Tolerance, within: float) -> str:

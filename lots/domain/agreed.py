@@ -257,7 +257,7 @@ def limits_from(body: Mapping[str, Any]) -> Limits:
     return Limits(
         rule=DecisionRule(body.get("decision_rule", "simple") == "guarded", body.get("guard_z") or DecisionRule().z),
         sampling=_sampling(body.get("sampling") or {}),
-        color=_color(color) if color else None,
+        color=color_limits(body) if color else None,
         diameter=DiameterLimits(**diameter) if diameter else None,
         shrinkage=_shrinkage(shrinkage) if shrinkage else None,
         bond=BondLimits(**bond) if bond else None,
@@ -273,7 +273,11 @@ def _sampling(block: Mapping[str, Any]) -> Sampling:
     return Sampling(**{name: value for name, value in block.items() if name != "plan"})
 
 
-def _color(block: Mapping[str, Any]) -> ColorLimits:
+def color_limits(body: Mapping[str, Any]) -> ColorLimits:
+    """Returns the colour limits of a revision as posted; those that ask nothing where it has no colour block."""
+    block = body.get("color")
+    if not block:
+        return ColorLimits()
     formula = block.get("formula", "CIEDE2000")
     rest = {key: value for key, value in block.items() if key not in ("formula", "weights", "tint")}
     tint = block.get("tint")

@@ -63,6 +63,7 @@ class Clearance:
     """Clear or not, and every reason why not. `clear` holds exactly when there is no reason against.
 
     `concession` is the permission it rests on, where the lot does not conform; `only_for` names the uses of a lot that is not fit for all.
+    `passes` names every use that the lot's readings pass for. `mates` compares the lots on one spool with each other.
     """
 
     reasons: tuple[str, ...]
@@ -70,6 +71,8 @@ class Clearance:
     pairs: tuple[PairMatch, ...] = ()
     concession: Concession | None = None
     only_for: tuple[str, ...] = ()
+    passes: tuple[str, ...] = ()
+    mates: tuple[PairMatch, ...] = ()
 
     @property
     def clear(self) -> bool:
@@ -124,7 +127,8 @@ def clear(
     reasons = (*by_hand, *against, *fixed)
     cautions = (*state.cautions, PART_CAUTION)
     fit = [name for name, verdict in state.uses.items() if verdict == "pass"] if state.standing == "restricted" else []
-    return Clearance(reasons, cautions, tuple(pairs), None if reasons else concession, tuple(fit))
+    passes = tuple(use for use in (*USES, GENERAL) if verdict_on_use(state.uses, state.blocks, use) == "pass")
+    return Clearance(reasons, cautions, tuple(pairs), None if reasons else concession, tuple(fit), passes)
 
 
 def with_held(found: Clearance, machine: str, held: Sequence[tuple[str, str]]) -> Clearance:
@@ -147,19 +151,28 @@ def with_held(found: Clearance, machine: str, held: Sequence[tuple[str, str]]) -
     return replace(found, cautions=(caution, *found.cautions))
 
 
-def worst_of(clearances: Sequence[Clearance]) -> Clearance:
+def worst_of(
+    clearances: Sequence[Clearance], spool: str = "", mates: Sequence[PairMatch] = (), match_asked: bool = False
+) -> Clearance:
     """Returns the clearance of a spool that holds filament of several lots: every reason of any of them counts, each said once.
 
     Args:
         clearances: of the same spool, one per lot, at least one.
+        spool: its code.
+        mates: match of each two of its lots with each other.
+        match_asked: True when the use shows colour, so that the lots on the spool must match as the lots of one job must.
     """
     first = clearances[0]
-    reasons = dict.fromkeys(reason for c in clearances for reason in c.reasons)
+    apart = [_mate_reason(spool, pair) for pair in mates if match_asked and pair.within is not True]
+    reasons = dict.fromkeys([*(reason for c in clearances for reason in c.reasons), *apart])
     cautions = dict.fromkeys(caution for c in clearances for caution in c.cautions)
-    pairs = {pair.lot: pair for c in clearances for pair in c.pairs}
-    limited = [set(c.only_for) for c in clearances if c.only_for]
-    fit = tuple(use for use in first.only_for or USES if all(use in uses for uses in limited)) if limited else ()
-    return Clearance(tuple(reasons), tuple(cautions), tuple(pairs.values()), first.concession, fit)
+    pairs = tuple(pair for c in clearances for pair in c.pairs)
+    limited = next((c.only_for for c in clearances if c.only_for), ())
+    fit = tuple(use for use in limited if all(use in c.passes for c in clearances))
+    passes = tuple(use for use in first.passes if all(use in c.passes for c in clearances))
+    return Clearance(
+        tuple(reasons), tuple(cautions), pairs, None if reasons else first.concession, fit, passes, tuple(mates)
+    )
 
 
 def _spool_reasons(state: SpoolState, mass_g: float | None) -> list[str]:
@@ -231,6 +244,17 @@ def _pair_reason(state: SpoolState, pair: PairMatch) -> str:
         f"Lot {state.lot} does not match lot {pair.lot}, already used in this job: colour difference {shown(pair.delta_e)}, "
         f"at most {pair.limit:g} within one job ({pair.direction})."
     )
+
+
+def _mate_reason(spool: str, pair: PairMatch) -> str:
+    return f"Spool {spool} holds lots {pair.lot} and {pair.of}. {unlike(pair)}"
+
+
+def unlike(pair: PairMatch) -> str:
+    """Returns in words why two lots do not match within one job."""
+    if pair.delta_e is None or pair.limit is None:
+        return "They cannot be compared: a mean colour under the same conditions is missing."
+    return f"They do not match: colour difference {shown(pair.delta_e)}, at most {pair.limit:g} within one job ({pair.direction})."
 
 
 def _listed(uses: Sequence[str]) -> str:

@@ -109,7 +109,8 @@ def shown_by(readings: Sequence[ColorReading]) -> tuple[float | None, float | No
 class ColorLimits:
     """What a grade's limits ask of colour; None asks nothing. Component limits are on |sample - reference|.
 
-    `metamerism_max` to `yellowness_max` are judged by color_depth, beside these and never in their place.
+    `metamerism_max` to `yellowness_max` are judged by color_depth, beside these and never in their place. `job_pair_max` judges no lot:
+    it is the limit between the lots of one job (`matching.within_one_job`).
     """
 
     formula: str = "CIEDE2000"
@@ -124,6 +125,7 @@ class ColorLimits:
     whiteness_min: float | None = None
     tint: tuple[float, float] | None = None
     yellowness_max: float | None = None
+    job_pair_max: float | None = None
 
     def delta_e(self, reference: Lab, sample: Lab) -> float:
         """Colour difference in this formula and with these weights."""

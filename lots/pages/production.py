@@ -19,6 +19,8 @@ USES = (
     ("flexing", "Flexing: it bends or snaps"),
     ("hidden", "Hidden: jigs, insides"),
 )
+# What is asked of a spool, by the names of the API.
+_ASKED = ("use", "job", "machine", "mass_g")
 
 
 @pages.get("/check")
@@ -37,6 +39,8 @@ def load() -> Any:
     """Loads the spool that was just checked; refused, it says why where the answer stood."""
     asked = _asked(request.form)
     body = {"spool_code": asked["spool"], **{n: asked[n] for n in ("use", "job", "machine") if asked[n]}}
+    if asked["mass_g"]:
+        body["mass_g"] = number(asked["mass_g"])
     done = ask("POST", "/loads", body, key=request.form.get("once"))
     if done.good:
         return redirect(url_for("pages.loaded", spool=asked["spool"]))
@@ -45,12 +49,12 @@ def load() -> Any:
 
 def _asked(typed: Mapping[str, str]) -> dict[str, str]:
     """What was typed, with the spool's code for the address that the symbol on its label holds."""
-    asked = {name: typed.get(name, "").strip() for name in ("spool", "use", "job", "machine")}
+    asked = {name: typed.get(name, "").strip() for name in ("spool", *_ASKED)}
     return {**asked, "spool": scanned(asked["spool"])}
 
 
 def _clearance(asked: dict[str, str]) -> Answer:
-    return ask("GET", at("spools", asked["spool"], "clearance", **{n: asked[n] for n in ("use", "job", "machine")}))
+    return ask("GET", at("spools", asked["spool"], "clearance", **{name: asked[name] for name in _ASKED}))
 
 
 @pages.get("/loaded")

@@ -6,9 +6,10 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Any
 
-from peewee import JOIN, SQL, NodeList, fn
+from peewee import JOIN, SQL, fn
 
 from lots.domain.identity import identity, likeness
+from lots.domain.masses import NOISE_G
 from lots.store.database import locks_rows
 from lots.store.models import (
     Delivery,
@@ -121,20 +122,23 @@ def save_judgement(lot: Lot, values: dict[str, Any]) -> None:
     lot.version += 1
 
 
-def in_stock(*, shade_id: int | None = None, grade_id: int | None = None) -> list[Any]:
-    """Lots released for some use with filament left, of a shade or of a grade, in the order they came."""
+def in_stock(*, shade_id: int | None = None, grade_id: int | None = None, to_offer: bool = False) -> list[Any]:
+    """Lots released for some use with filament left, of a shade or of a grade, in the order they came. One query.
+
+    Args:
+        to_offer: True leaves out lots whose last filament was wound together with that of other lots.
+    """
     which = Grade.shade == shade_id if shade_id is not None else Lot.grade == grade_id
-    query = _with_names().where(which & Lot.standing.in_(("released", "restricted")) & Lot.id.in_(_with_stock()))
+    # Numbers of the lots with filament left. A query of lots in the order they came would walk through all of them instead.
+    stock = Lot.id.in_(Spool.select(Spool.lot).where(LEFT & ONE_LOT if to_offer else LEFT))
+    query = _with_names().where(which & Lot.standing.in_(("released", "restricted")) & stock)
     return sorted(query, key=lambda lot: (lot.received_at, lot.id))
 
 
 # In words of SQL, as the index of what is in stock has it.
-_LEFT = Spool.remaining_mass_g > SQL("0")
-
-
-def _with_stock() -> Any:
-    """Numbers of the lots with filament left. A query of lots in the order they came would walk through all of them instead."""
-    return Spool.select(Spool.lot).where(_LEFT)
+LEFT = Spool.remaining_mass_g > SQL("0")
+# Spools that hold filament of their own lot only.
+ONE_LOT = ~fn.EXISTS(SpoolLot.select(SpoolLot.id).where(SpoolLot.spool == Spool.id))
 
 
 def earlier(lot: Lot, standings: Sequence[str]) -> Iterable[Any]:
@@ -239,7 +243,7 @@ def spools_of(lot: Lot) -> list[Any]:
     return list(Spool.select().where(Spool.lot == lot).order_by(Spool.code))
 
 
-def _joined(spools: Any) -> Any:
+def with_lot(spools: Any) -> Any:
     """A selection of spools joined with lot, grade, delivery and the revisions the lot is judged under."""
     return (
         spools.join(Lot)
@@ -253,18 +257,19 @@ def _joined(spools: Any) -> Any:
     )
 
 
-def _spools_with_lots() -> Any:
+def spools_with_lots() -> Any:
+    """A selection of spools with everything that goes with them."""
     whole = Spool.select(Spool, Lot, Supplier, Grade, LimitsRevision, ShadeRevision, Delivery)
-    return _joined(whole).switch(Lot).join(Supplier)
+    return with_lot(whole).switch(Lot).join(Supplier)
 
 
 def spool(code: str) -> Any:
     """A spool with lot, supplier, grade, delivery and the revisions its lot is judged under, in one query on a unique index."""
-    return _spools_with_lots().where(Spool.code == code).first()
+    return spools_with_lots().where(Spool.code == code).first()
 
 
 # What a clearance asks of a lot and its grade; each further document would be read at every spool for nothing.
-TO_CHECK = (
+LOT_TO_CHECK = (
     *(
         Lot.id,
         Lot.grade,
@@ -278,12 +283,12 @@ TO_CHECK = (
     *(Lot.uses, Lot.why, Lot.wet, Lot.concessions, Lot.lab, Lot.flow_factor, Lot.shrinkage, Lot.shrinkage_uncertainty),
     *(Grade.id, Grade.shade, Grade.cautions, Grade.shelf_life_days, Grade.open_life_days),
     *(LimitsRevision.id, LimitsRevision.body, ShadeRevision.id, ShadeRevision.conditions),
-    *(Delivery.id, Delivery.received_at),
 )
+TO_CHECK = (*LOT_TO_CHECK, Delivery.id, Delivery.received_at)
 
 
 def _spool_to_check() -> Any:
-    return _joined(Spool.select(Spool, *TO_CHECK)).where(Spool.code == given("code"))
+    return with_lot(Spool.select(Spool, *TO_CHECK)).where(Spool.code == given("code"))
 
 
 _SPOOL = Prepared(_spool_to_check)
@@ -292,16 +297,6 @@ _SPOOL = Prepared(_spool_to_check)
 def spool_seen(code: str) -> Any:
     """What a clearance needs of the same, only to be read. One query on a unique index."""
     return _SPOOL.first(code=code)
-
-
-def spools_on_shelf(*, grade_id: int | None = None, shade_id: int | None = None, most: int = 5000) -> list[Any]:
-    """Spools with filament left that are on no machine and whose lot may be loaded for some use, oldest lot first. One query."""
-    which = Lot.grade == grade_id if grade_id is not None else Grade.shade == shade_id
-    fit = Lot.standing.in_(("released", "restricted")) | (Lot.concessions != SQL("'[]'"))
-    here = _LEFT & Spool.machine.is_null() & Lot.id.in_(_with_stock())
-    # Not the bare moment: SQLite would take lots in that order, and so all that ever came, to find the few in stock.
-    came = NodeList((Lot.received_at, SQL("|| ''")))
-    return list(_spools_with_lots().where(which & fit & here).order_by(came, Lot.id, Spool.code).limit(most))
 
 
 def note_life(spool: Spool, values: dict[str, Any]) -> None:
@@ -331,7 +326,9 @@ def wind(
     further = {parent.lot_id for parent, _ in parents}
     links = []
     for parent, taken in parents:
-        left = max(0.0, parent.remaining_mass_g - taken)
+        left = parent.remaining_mass_g - taken
+        # A sum of masses that is off in its last digits leaves no filament behind.
+        left = left if left > NOISE_G else 0.0
         Spool.update(remaining_mass_g=left, opened_at=parent.opened_at or now).where(Spool.id == parent.id).execute()
         links.append(SpoolParent.create(spool=made, parent=parent, mass_g=taken, recorded_by=by, recorded_at=now).id)
         further |= {row.lot_id for row in SpoolLot.select().where(SpoolLot.spool == parent)}

@@ -113,6 +113,51 @@ def test_clearance_writes_nothing(shop, spools):
     assert ["SELECT"] * 3 == [sql.split()[0] for sql, _ in seen]
 
 
+@pytest.fixture
+def respooled(shop, spools):
+    """Spools wound from two lots, from three, and from the first of these and another lot; the third lot is loaded for J-1."""
+    more = [shop.good_lot({"id": 1}, {"id": 1}, f"M-{n}", spools=1)["spools"][0]["code"] for n in range(3)]
+    for code, parents in (("TWO", more[:2]), ("THREE", more), ("AGAIN", ["TWO", spools[1]])):
+        body = {"code": code, "parents": [{"spool_code": parent, "mass_g": 50} for parent in parents]}
+        shop.post("production", "/spools", body)
+
+
+def test_a_respooled_spool_takes_two_queries_more_however_many_lots_it_holds(shop, respooled):
+    """Its further lots, and what was wound onto it of each; what a parent held is asked for where one was respooled itself."""
+    for code, extra in (("TWO", 2), ("THREE", 2), ("AGAIN", 3)):
+        path = f"/spools/{code}/clearance?use=cosmetic"
+        assert 2 + extra == len(asked(shop, "production", "GET", path))
+        assert 4 + extra == len(asked(shop, "production", "GET", f"{path}&job=J-1&machine=P1"))
+
+
+def test_a_refusal_takes_two_queries_more_however_much_is_in_stock(shop, spools):
+    """Which lots would do, and their spools: the same for three lots in stock and for thirty, and no more than a dozen spools are read."""
+    path = f"/spools/{spools[0]}/clearance?use=cosmetic&mass_g=2000"
+    shop.decide(1, "block")
+    few = f"/spools/{spools[0]}/clearance?use=cosmetic&mass_g=500&job=J-1"
+    assert (3, 5) == (len(asked(shop, "production", "GET", path)), len(asked(shop, "production", "GET", few)))
+    for number in range(27):
+        shop.good_lot({"id": 1}, {"id": 1}, f"N-{number}", spools=1)
+    seen = asked(shop, "production", "GET", few)
+    assert 5 == len(seen)
+    sql, values = seen[-1]
+    with connected():
+        assert 12 == len(database.db.execute_sql(sql, values).fetchall())
+
+
+@pytest.mark.parametrize("engine", ["sqlite"])
+def test_what_else_would_do_is_found_among_what_is_in_stock(shop, spools, respooled):
+    """A refused clearance, and one of a respooled spool, walk through nothing but the index of what is in stock."""
+    shop.decide(1, "block")
+    for code in (spools[0], "AGAIN"):
+        seen = asked(shop, "production", "GET", f"/spools/{code}/clearance?use=cosmetic&job=J-1&mass_g=500")
+        with connected():
+            for sql, values in seen:
+                plan = [row[-1] for row in database.db.execute_sql(f"EXPLAIN QUERY PLAN {sql}", values).fetchall()]
+                walked = [step for step in plan if step.startswith("SCAN") and "spool_in_stock" not in step]
+                assert [] == walked, (sql, plan)
+
+
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_clearance_reads_from_indexes(shop, spools):
     """No statement of a clearance walks through a table from end to end."""

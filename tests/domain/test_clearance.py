@@ -239,3 +239,36 @@ def test_a_spliced_spool_is_fit_for_what_all_its_lots_are():
     assert worst_of([released, released]).says == "Load."
     refused = worst_of([each[0], clear(replace(GOOD, standing="blocked"), "hidden")])
     assert not refused.clear
+
+
+@pytest.mark.parametrize("first", ["restricted", "released"])
+def test_a_restricted_and_a_released_lot_say_what_both_are_fit_for(first):
+    """A use that the released lot's limits never judged is not named, though the restricted lot passes for it."""
+    fit = {
+        "restricted": {"cosmetic": "fail", "hidden": "pass", "fit": "pass"},
+        "released": {"cosmetic": "pass", "hidden": "pass"},
+    }
+    order = sorted(fit, key=lambda standing: standing != first)
+    each = [clear(replace(GOOD, standing=standing, uses=fit[standing]), "hidden") for standing in order]
+    assert "Load, only for hidden." == worst_of(each).says
+
+
+def test_lots_on_one_spool_must_match_where_colour_shows():
+    """Each two lots that do not match, or cannot be compared, are a reason after those of the lots, and only where colour shows."""
+    mates = [replace(pair, of="L-7") for pair in (ALIKE, APART, UNKNOWN)]
+    each = [clear(GOOD, "cosmetic"), clear(GOOD, "cosmetic")]
+    found = worst_of(each, "MIX", mates, match_asked=True)
+    assert (
+        "Spool MIX holds lots L-8 and L-7. They do not match: colour difference 1.40, at most 0.5 within one job (darker, yellower).",
+        "Spool MIX holds lots L-9 and L-7. They cannot be compared: a mean colour under the same conditions is missing.",
+    ) == found.reasons
+    assert tuple(mates) == found.mates
+    hidden = worst_of(each, "MIX", mates)
+    assert (True, tuple(mates)) == (hidden.clear, hidden.mates)
+
+
+def test_each_lot_of_a_spool_keeps_its_own_pairs():
+    """Two lots of a spool compared with the same lot of the job are two comparisons: neither hides the other."""
+    near, far = replace(ALIKE, lot="L-1", of="A"), replace(APART, lot="L-1", of="B")
+    each = [clear(GOOD, "cosmetic", [pair], match_asked=True) for pair in (far, near)]
+    assert (far, near) == worst_of(each).pairs

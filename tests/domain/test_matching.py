@@ -3,7 +3,7 @@
 import pytest
 
 from lots.domain.color import delta_e
-from lots.domain.matching import match_pairs
+from lots.domain.matching import PairMatch, match_pairs, within_one_job, worse
 from lots.domain.shade import ColorLimits
 from lots.domain.values import Lab
 from tests.domain.builders import WHITE
@@ -64,3 +64,45 @@ def test_the_stricter_of_two_lots_decides_whichever_came_first(mine, theirs, lim
     """Two lots 1.40 apart (worked from CIEDE2000) do not share a job when either's limits ask for less."""
     (pair,) = match_pairs(ONE, [("other", OTHER, theirs)], ColorLimits(lot_max=1.0, step_max=mine))
     assert (limit, False) == (pair.limit, pair.within)
+
+
+@pytest.mark.parametrize(
+    ("revisions", "limit"),
+    [
+        ([{"step_max": 0.5}], 0.5),
+        ([{"step_max": 0.5, "job_pair_max": 0.8}], 0.8),
+        ([{"step_max": 0.5, "job_pair_max": 0.3}], 0.3),
+        ([{"job_pair_max": 0.8}, {"step_max": 0.5}], 0.5),
+        ([{"step_max": 0.2, "job_pair_max": 0.8}, {"job_pair_max": 0.9}, {}], 0.8),
+        ([{}, {"lot_max": 0.1}], None),
+        ([], None),
+    ],
+    ids=["step", "pair-over-step", "pair-under-step", "two-revisions", "three", "neither", "nothing"],
+)
+def test_the_limit_within_one_job_is_its_own_or_else_the_step(revisions, limit):
+    """`job_pair_max` where a revision names it, `step_max` where not, the strictest of several (this project's rule)."""
+    assert limit == within_one_job(*(ColorLimits(**revision) for revision in revisions))
+
+
+def test_a_limit_within_one_job_judges_pairs_though_the_step_would_not():
+    """Lots 1.40 apart match within 1.5, whatever step is allowed from one delivery to the next, and the lot in hand is named."""
+    (pair,) = match_pairs(ONE, [("other", OTHER, None)], ColorLimits(step_max=0.5, job_pair_max=1.5), "one")
+    assert (1.5, True, "one", "other") == (pair.limit, pair.within, pair.of, pair.lot)
+
+
+ALIKE, UNKNOWN, APART = PairMatch("x", 0.4, 0.5, True), PairMatch("x", None, 0.5, None), PairMatch("x", 0.6, 0.5, False)
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "counts"),
+    [
+        (ALIKE, APART, APART),
+        (ALIKE, UNKNOWN, UNKNOWN),
+        (UNKNOWN, APART, APART),
+        (ALIKE, PairMatch("x", 0.3, 0.5, True), ALIKE),
+        (APART, PairMatch("x", 0.7, 0.5, False), PairMatch("x", 0.7, 0.5, False)),
+    ],
+)
+def test_of_two_ways_to_compare_the_worse_counts(one, other, counts):
+    """Not within before not known before within; then the larger difference; in either order."""
+    assert counts == worse(one, other) == worse(other, one)

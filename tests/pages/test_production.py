@@ -174,3 +174,45 @@ def test_what_is_wrong_with_unloading_stands_at_its_own_machine(shop, typed, say
     assert says in row
     assert re.search(rf'autofocus[^>]*|value="{re.escape(typed)}"', row)
     assert [typed] == re.findall(r'value="([^"]*)" aria-invalid="true" autofocus', page.html)
+
+
+def test_the_page_names_every_lot_on_a_respooled_spool(shop, floor):
+    """Each lot with its status and mass, how far they lie apart, and that they do not match."""
+    limits = {**SIMPLE_LIMITS, "color": {"lot_max": 1.0, "job_pair_max": 0.5}}
+    grade = shop.grade(limits=limits)
+    parents = []
+    # 1.4530 apart, computed with colour-science 0.4.7 (CIEDE2000).
+    for number, lab in (("A", [95.3, -0.9, 0.8]), ("B", [94.7, -0.7, 2.26])):
+        got = shop.receive(shop.supplier(number), grade, number, 2)
+        shop.diameter(got["spools"][0]["code"])
+        shop.color(got["spools"][0]["code"], lab)
+        parents.append(got["spools"][1]["code"])
+    shop.post(
+        "production", "/spools", {"code": "MIX", "parents": [{"spool_code": code, "mass_g": 300} for code in parents]}
+    )
+    page = floor.get("/check?spool=MIX&use=cosmetic&job=J-1&machine=P1")
+    text = " ".join(re.sub("<[^>]+>", " ", page.get_data(as_text=True)).split())
+    assert "✖ Do not load" == word(page)
+    for said in (
+        "Spool MIX, respooled from lots A, B, for cosmetic",
+        "A ✔ released 300 g B ✔ released 300 g",
+        "A and B 1.45 0.5",
+        "They do not match: colour difference 1.45, at most 0.5 within one job",
+        "lot A, 1000 g. Same lot.",
+    ):
+        assert said in text
+
+
+def test_the_mass_of_the_job_decides_what_is_offered_and_loaded(shop, floor):
+    """A spool with 400 g is refused for 600 g, and one with enough is offered; a mass that is no number is told at its field."""
+    first, second, _ = (spool["code"] for spool in shop.good_lot()["spools"])
+    shop.unload(shop.load(first)["id"], 400)
+    page = floor.get(f"/check?spool={first}&use=general&mass_g=600").get_data(as_text=True)
+    assert "has 400 g left; the job needs 600 g" in page
+    assert f"spool={second}&amp;use=general&amp;mass_g=600" in page.replace("&amp;job=&amp;machine=", "")
+    assert "Do not load" not in floor.get(f"/check?spool={second}&use=general&mass_g=600").get_data(as_text=True)
+    asked = {"spool": second, "use": "general", "job": "J-2", "machine": "P2", "mass_g": "600"}
+    page = floor.get("/check", query_string=asked)
+    assert 302 == floor.post("/check", data={**asked, "seal": seal_in(page)}).status_code
+    refused = floor.get(f"/check?spool={second}&use=general&mass_g=much").get_data(as_text=True)
+    assert "is not a positive number. Write it like 250 or 250.5." in refused
