@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -11,13 +11,14 @@ from lots.desks import clock, concessions
 from lots.desks.errors import NotFound
 from lots.desks.views import spool_failures
 from lots.domain.agreed import GENERAL, Limits, limits_from
-from lots.domain.clearance import Clearance, SpoolState, clear, with_held, worst_of
+from lots.domain.clearance import MATCH_NOT_CHECKED, Clearance, SpoolState, clear, with_caution, with_held, worst_of
+from lots.domain.identity import Misread
 from lots.domain.matching import PairMatch, match_pairs
 from lots.domain.shade import ColorLimits
 from lots.domain.shrinkage import AXES, scale_factor
 from lots.domain.spool_life import SpoolLife
 from lots.domain.values import Lab
-from lots.store import loads, lots, tracing
+from lots.store import codes, loads, lots, tracing
 
 # Uses that show: for these, a lot that does not match the others of its job is refused.
 SHOWS_COLOR = ("cosmetic", GENERAL)
@@ -36,19 +37,30 @@ class Ask:
     match_max: float | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Place:
+    """The job and the machine of an ask: their names as first typed, what they hold, and what a new name may be misread for."""
+
+    job: str | None = None
+    machine: str | None = None
+    in_job: Sequence[Any] = ()
+    misread: Sequence[Misread] = ()
+
+
 def spool_of(code: str, find: Callable[[str], Any] = lots.spool) -> Any:
-    """Returns a spool by its code, as `find` looks it up.
+    """Returns the spool that a code stands for, as `find` looks it up: by the exact code first, then by its identity.
 
     Raises:
-        NotFound: there is none; a code typed in another case is proposed.
+        NotFound: there is none; codes that differ by separators, or that this one may be misread for, are proposed.
     """
     # NUL can stand in a path but in no code, and PostgreSQL does not take it.
     row = None if "\0" in code else find(code)
     if row is None:
-        like = None if "\0" in code else lots.code_like(code)
+        like = [] if "\0" in code else codes.similar(code)
         unknown = "Do not load it: a spool without a record has no verdict. Take it to receiving."
-        meant = f"Did you mean {like}?" if like else unknown
-        raise NotFound(f"There is no spool with the code {code}. {meant}", candidates=[{"code": like}] if like else [])
+        meant = f"Did you mean {' or '.join(like)}?" if like else unknown
+        named = [{"code": one} for one in like]
+        raise NotFound(f"There is no spool with the code {code}. {meant}", candidates=named)
     return row
 
 
@@ -56,31 +68,41 @@ def clearance(code: str, ask: Ask) -> dict[str, Any]:
     """Returns whether a spool may be loaded, with every reason against it, cautions, settings, and other spools when it may not.
 
     One query when it is clear, one more with a job and one with a machine; one more when it is not, for what else would do; two more for a
-    spliced spool.
+    spliced spool, one more for a job that is new.
 
     Raises:
         NotFound: no spool has this code.
     """
     now = clock.now()
     row = spool_of(code, lots.spool_seen)
-    answer, in_job = work_out(row, ask, now)
-    others = [] if answer.clear else _others(row, ask, in_job, now)
-    return {**view(row, answer, ask), "others": others, "checked_at": now}
+    answer, place = work_out(row, ask, now)
+    others = [] if answer.clear else _others(row, ask, list(place.in_job), now)
+    return {**view(row, answer, ask, place), "others": others, "checked_at": now}
 
 
-def work_out(row: Any, ask: Ask, at: datetime) -> tuple[Clearance, list[Any]]:
-    """Returns the clearance of a spool, and the lots of its shade already used in the job."""
-    lot = row.lot
-    in_job = loads.lots_in_job(ask.job, lot.grade.shade_id, lot.grade_id) if ask.job is not None else []
+def work_out(row: Any, ask: Ask, at: datetime) -> tuple[Clearance, Place]:
+    """Returns the clearance of a spool, and the job and machine it was asked for, with the lots of its shade already used in the job."""
+    lot, misread = row.lot, []
+    job = loads.lots_in_job(ask.job, lot.grade.shade_id, lot.grade_id) if ask.job is not None else None
+    in_job = job.lots if job else []
     found = _clear(row, lot, ask, in_job, at)
     if row.spliced:
         # A spliced spool is as good as the worst lot it holds; none of its lots' concessions covers the others.
         further = [lots.find(number) for number in tracing.further_lots([row.id]).get(row.id, ())]
         each = [_clear(row, other, ask, in_job, None) for other in further]
         found = worst_of([_clear(row, lot, ask, in_job, None if further else at), *each])
+    if job is None and ask.use in SHOWS_COLOR:
+        found = with_caution(found, MATCH_NOT_CHECKED)
+    name = ask.machine
     if ask.machine is not None:
-        found = with_held(found, ask.machine, loads.held_by(ask.machine, row.id))
-    return found, in_job
+        on_it = loads.held_by(ask.machine, row.id)
+        name = on_it.name or ask.machine
+        found = with_held(found, name, on_it.held, on_it.slots)
+        misread += [Misread("machine", ask.machine, tuple(on_it.similar))] if on_it.similar else []
+    if job is not None and job.similar:
+        misread.insert(0, Misread("job", ask.job or "", tuple(job.similar)))
+    found = with_caution(found, *(one.says for one in misread))
+    return found, Place(job.number or ask.job if job else None, name, in_job, misread)
 
 
 def _clear(row: Any, lot: Any, ask: Ask, in_job: list[Any], at: datetime | None) -> Clearance:
@@ -168,7 +190,7 @@ def _others(row: Any, ask: Ask, in_job: list[Any], at: datetime) -> list[dict[st
     return found
 
 
-def view(row: Any, answer: Clearance, ask: Ask) -> dict[str, Any]:
+def view(row: Any, answer: Clearance, ask: Ask, place: Place) -> dict[str, Any]:
     """A clearance as the contract shows it."""
     lot = row.lot
     life = _life(row, lot.grade)
@@ -177,8 +199,9 @@ def view(row: Any, answer: Clearance, ask: Ask) -> dict[str, Any]:
         "clear": answer.clear,
         "says": answer.says,
         "use": ask.use,
-        "job": ask.job,
-        "machine": ask.machine,
+        "job": place.job,
+        "machine": place.machine,
+        "candidates": candidates(place),
         "lot_id": lot.id,
         "supplier_lot": lot.supplier_lot,
         "standing": lot.standing,
@@ -197,6 +220,11 @@ def view(row: Any, answer: Clearance, ask: Ask) -> dict[str, Any]:
             "use_by": life.use_by,
         },
     }
+
+
+def candidates(place: Place) -> list[dict[str, str]]:
+    """Names that a new job or machine may be misread for: field, name."""
+    return [{"field": one.field, "name": name} for one in place.misread for name in one.alike]
 
 
 def settings(row: Any) -> dict[str, Any]:
