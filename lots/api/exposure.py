@@ -12,6 +12,9 @@ class ReachSchema(Schema):
 
     load_id = fields.Integer(required=True)
     spool_code = fields.String(required=True)
+    suspect_spool_code = fields.String(
+        required=True, metadata={"description": "the lot's own spool by which it got there, or possibly did"}
+    )
     machine = fields.String(required=True)
     job = fields.String(required=True)
     use = fields.String(required=True)
@@ -21,7 +24,9 @@ class ReachSchema(Schema):
     mass_used_g = fields.Float(required=True, allow_none=True)
     certainty = fields.String(required=True, metadata={"enum": ["certain", "possibly"]})
     gap = fields.String(
-        required=True, allow_none=True, metadata={"description": "the unrecorded time that makes it possible"}
+        required=True,
+        allow_none=True,
+        metadata={"description": "why it is only possible: unrecorded time, or more spools than slots"},
     )
 
 

@@ -11,6 +11,8 @@ from typing import Any
 
 from marshmallow import Schema, ValidationError, fields, validate
 
+from lots.domain.identity import unseen
+
 # The largest number both engines keep as a row number.
 MAX_ID = 2**63 - 1
 
@@ -177,7 +179,20 @@ class Text(fields.String):
         return text
 
 
-class LabelCode(Text):
+class Code(Text):
+    """A code or number that something new will be known by: text without a character that nobody can see (category Cf and its like)."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> str:
+        text = super()._deserialize(value, attr, data, **kw)
+        if hidden := unseen(text):
+            named = ", ".join(dict.fromkeys(hidden))
+            raise ValidationError(
+                Said(f"This holds an invisible character: {named}.", "Type it instead of pasting it.")
+            )
+        return text
+
+
+class LabelCode(Code):
     """A code on a label. It stands in addresses, so it holds no slash, and is not made of dots."""
 
     def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> str:

@@ -6,7 +6,7 @@ from typing import Any
 
 from marshmallow import Schema, ValidationError, fields, validate, validates
 
-from lots.api.fields import MAX_ID, Instant, Number, Said, Strict, Text, Truth, Whole
+from lots.api.fields import MAX_ID, Code, Instant, Number, Said, Strict, Text, Truth, Whole
 from lots.api.http import Desk, PageArgs, Resource, etag, page_answer, page_schema, person, version_to_change
 from lots.api.impact import LossSchema
 from lots.api.limits import LimitsArgs, LimitsSchema
@@ -57,7 +57,7 @@ class GradeChange(Strict):
 class GradeArgs(GradeChange):
     """A new grade; set its limits next."""
 
-    code = Text(40, required=True, metadata={"example": "PLA-HW-175"})
+    code = Code(40, required=True, metadata={"example": "PLA-HW-175"})
     polymer = Text(60, required=True)
     color_name = Text(120, required=True)
     nominal_diameter_mm = Number(

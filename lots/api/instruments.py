@@ -8,7 +8,7 @@ from marshmallow import Schema, fields, validate
 
 from lots.api.bench import LotAfterSchema
 from lots.api.exposure import ExposureSchema
-from lots.api.fields import Figure, Instant, Number, Strict, Text, Whole
+from lots.api.fields import Code, Figure, Instant, Number, Strict, Text, Whole
 from lots.api.http import Desk, PageArgs, Resource, page_answer, page_schema, person
 from lots.api.purchasing import NUMBER
 from lots.desks import instruments
@@ -19,7 +19,7 @@ desk = Desk("instruments", __name__, url_prefix="/v1/instruments", description="
 class InstrumentArgs(Strict):
     """A new instrument."""
 
-    code = Text(40, required=True, metadata={"example": "MIC-1"})
+    code = Code(40, required=True, metadata={"example": "MIC-1"})
     kind = Text(60, required=True, metadata={"example": "micrometer"})
     standard_uncertainty = Number(0, 1000, metadata={"description": "in the unit of what it reads"})
     resolution = Number(

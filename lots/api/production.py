@@ -8,7 +8,7 @@ from flask import Response
 from marshmallow import Schema, fields
 
 from lots.api.errors import problem
-from lots.api.fields import Instant, Number, Strict, Text, WrittenNumber, WrittenTruth
+from lots.api.fields import Code, Instant, Number, Strict, Text, Truth, WrittenNumber, WrittenTruth
 from lots.api.http import Desk, PageArgs, Resource, as_worked_out, page_answer, page_schema, person
 from lots.api.purchasing import NUMBER
 from lots.api.receiving import page_args
@@ -134,6 +134,13 @@ class HeldLotSchema(Schema):
     )
 
 
+class SimilarNameSchema(Schema):
+    """A known job or machine that a new one may be misread for."""
+
+    field = fields.String(required=True, metadata={"enum": ["job", "machine"]})
+    name = fields.String(required=True, metadata={"description": "as it was first typed"})
+
+
 class ClearanceSchema(Schema):
     """Clear or not, and every reason why not."""
 
@@ -141,8 +148,13 @@ class ClearanceSchema(Schema):
     clear = fields.Boolean(required=True, metadata={"description": "true when it may be loaded"})
     says = fields.String(required=True, metadata={"description": "one sentence, to be read from two metres"})
     use = fields.String(required=True)
-    job = fields.String(required=True, allow_none=True)
-    machine = fields.String(required=True, allow_none=True)
+    job = fields.String(required=True, allow_none=True, metadata={"description": "as it was first typed"})
+    machine = fields.String(required=True, allow_none=True, metadata={"description": "as it was first typed"})
+    candidates = fields.List(
+        fields.Nested(SimilarNameSchema),
+        required=True,
+        metadata={"description": "known jobs and machines that were probably meant, where the one asked for is new"},
+    )
     lot_id = fields.Integer(required=True)
     supplier_lot = fields.String(required=True)
     standing = fields.String(required=True)
@@ -175,14 +187,21 @@ class LoadArgs(Strict):
     """A spool to put on a machine."""
 
     spool_code = Text(60, required=True, metadata={"description": "as on its label"})
-    machine = Text(60, required=True)
-    job = Text(120, required=True)
+    machine = Code(60, required=True)
+    job = Code(120, required=True)
     use = Text(
         20, one_of=(*USES, GENERAL), required=True, metadata={"description": "what the job asks of the material"}
     )
     loaded_at = Instant(metadata={"description": "now when left out; may lie in the past"})
     mass_g = Number(above=0, high=60_000, metadata={"description": "what the job needs, g"})
     match_max = Number(0, 100, metadata={"description": "the job's own limit on colour between lots, over the grade's"})
+    confirm_new_job = Truth(
+        load_default=False, metadata={"description": "true when a job that looks like a known one is another job"}
+    )
+    confirm_new_machine = Truth(
+        load_default=False,
+        metadata={"description": "true when a machine that looks like a known one is another machine"},
+    )
 
 
 class UnloadArgs(Strict):
@@ -198,8 +217,8 @@ class LoadSchema(Schema):
     id = fields.Integer(required=True)
     spool_code = fields.String(required=True)
     lot_id = fields.Integer(required=True)
-    machine = fields.String(required=True)
-    job = fields.String(required=True)
+    machine = fields.String(required=True, metadata={"description": "its name as it was first typed"})
+    job = fields.String(required=True, metadata={"description": "its number as it was first typed"})
     use = fields.String(required=True)
     loaded_at = Instant(required=True, metadata={"description": "as stated"})
     unloaded_at = Instant(required=True, allow_none=True)
@@ -278,7 +297,10 @@ class Loads(Resource):
     @desk.arguments(LoadArgs)
     @desk.response(201, LoadedSchema)
     def post(self, args: dict[str, Any]) -> Any:
-        """Put a spool on a machine. 409 with every reason when it is not clear; the refusal is kept on record."""
+        """Put a spool on a machine. 409 with every reason when it is not clear; the refusal is kept on record.
+
+        409 too when the job or the machine is new and may be a known one misread: `candidates` names it.
+        """
         answer, loaded = production.load(args, person().name)
         return answer if loaded else _not_clear(answer)
 

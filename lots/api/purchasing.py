@@ -6,7 +6,7 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.fields import MAX_ID, Instant, Strict, Text
+from lots.api.fields import MAX_ID, Code, Instant, Strict, Text
 from lots.api.http import Desk, PageArgs, Resource, etag, page_answer, page_schema, person, version_to_change
 from lots.desks import catalog
 
@@ -17,7 +17,7 @@ NUMBER = f"int(max={MAX_ID})"
 class SupplierArgs(Strict):
     """A new supplier."""
 
-    code = Text(40, required=True, metadata={"description": "short name on labels and slips", "example": "QWT"})
+    code = Code(40, required=True, metadata={"description": "short name on labels and slips", "example": "QWT"})
     name = Text(200, required=True)
     contact = Text(500, lines=True)
 

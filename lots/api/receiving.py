@@ -7,7 +7,7 @@ from typing import Any
 
 from marshmallow import Schema, fields, validate
 
-from lots.api.fields import MAX_ID, Instant, LabelCode, Number, Strict, Text, Truth, Whole, WrittenWhole
+from lots.api.fields import MAX_ID, Code, Instant, LabelCode, Number, Strict, Text, Truth, Whole, WrittenWhole
 from lots.api.http import ALL, Desk, PageArgs, Resource, page_answer, page_schema, person
 from lots.api.purchasing import NUMBER
 from lots.desks import receiving
@@ -31,7 +31,7 @@ class DeliveryArgs(Strict):
     supplier_code = Text(40, metadata={"description": "instead of supplier_id"})
     grade_id = Whole(1, MAX_ID)
     grade_code = Text(40, metadata={"description": "instead of grade_id"})
-    supplier_lot = Text(120, required=True, metadata={"description": "the supplier's lot number as printed"})
+    supplier_lot = Code(120, required=True, metadata={"description": "the supplier's lot number as printed"})
     order_ref = Text(120, metadata={"description": "the shop's order"})
     received_at = Instant(required=True, metadata={"description": "when it came"})
     due_at = Instant(metadata={"description": "when it was promised; later than this is late"})
@@ -242,7 +242,9 @@ class LotFilterArgs(OrderedPageArgs):
     standing = Text(20, one_of=STANDINGS)
     supplier_id = WrittenWhole(1, MAX_ID)
     grade_id = WrittenWhole(1, MAX_ID)
-    supplier_lot = Text(120, metadata={"description": "exactly as printed"})
+    supplier_lot = Text(
+        120, metadata={"description": "as printed; upper or lower case, blanks and kinds of dash do not matter"}
+    )
     received_from = Instant(metadata={"description": "received then or later"})
     received_to = Instant(metadata={"description": "received then or earlier"})
 
@@ -276,7 +278,7 @@ class Deliveries(Resource):
     def post(self, args: dict[str, Any]) -> Any:
         """Log a delivery. Answers the lot it belongs to, the spool codes and which spools to measure.
 
-        409 when the lot number differs from a known one only in case, spaces or punctuation: `candidates` names it.
+        409 when the lot number is a known one's, written otherwise, or may be a known one misread: `candidates` names it.
         """
         return receiving.receive(args, person().name)
 

@@ -7,7 +7,7 @@ from typing import Any
 from marshmallow import Schema, fields, validate
 
 from lots.api.bench import WarningSchema
-from lots.api.fields import MAX_ID, Instant, Numbers, Strict, Text, Whole
+from lots.api.fields import MAX_ID, Code, Instant, Numbers, Strict, Text, Whole
 from lots.api.http import Desk, PageArgs, Resource, page_answer, page_schema, person
 from lots.api.purchasing import NUMBER
 from lots.api.shades import DAYS, LAB, ConditionsArgs, ConditionsSchema, InDoubtSchema
@@ -30,7 +30,7 @@ def _conditions() -> fields.Nested:
 class WorkingCopyArgs(Strict):
     """A plaque that is to stand in for the master; both read on one instrument, in one session."""
 
-    code = Text(60, required=True, metadata={"example": "HW-W1"})
+    code = Code(60, required=True, metadata={"example": "HW-W1"})
     master = _readings("of the master")
     copy = _readings("of the copy")
     conditions = _conditions()

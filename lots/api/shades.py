@@ -6,7 +6,7 @@ from typing import Any
 
 from marshmallow import Schema, ValidationError, fields, validate
 
-from lots.api.fields import Instant, Number, Numbers, Said, Strict, Text, Whole
+from lots.api.fields import Code, Instant, Number, Numbers, Said, Strict, Text, Whole
 from lots.api.http import Desk, PageArgs, Resource, etag, page_answer, page_schema, person, version_to_change
 from lots.api.impact import LossSchema
 from lots.api.purchasing import NUMBER
@@ -158,7 +158,7 @@ class ApprovedSchema(RevisionSchema):
 class ShadeArgs(Strict):
     """A new shade; approve a revision next."""
 
-    code = Text(40, required=True, metadata={"example": "HW"})
+    code = Code(40, required=True, metadata={"example": "HW"})
     name = Text(200, required=True, metadata={"example": "Harbour White"})
     remeasure_every_days = Whole(1, DAYS, metadata={"description": "how long a master holds that was found unchanged"})
 

@@ -27,7 +27,9 @@ class LotBehindSchema(Schema):
     lot = fields.Nested(LotSchema, required=True)
     certainty = fields.String(required=True, metadata={"enum": ["certain", "possibly"]})
     gap = fields.String(
-        required=True, allow_none=True, metadata={"description": "the unrecorded time that makes it possible"}
+        required=True,
+        allow_none=True,
+        metadata={"description": "why it is only possible: unrecorded time, or more spools than slots"},
     )
     deliveries = fields.List(fields.Nested(DeliverySchema), required=True)
     order_refs = fields.List(fields.String(), required=True)
@@ -68,6 +70,7 @@ class ContainmentSchema(Schema):
     still_loaded = fields.Boolean(required=True)
     certainty = fields.String(required=True, metadata={"enum": ["certain", "possibly"]})
     why = fields.String(required=True)
+    says = fields.String(required=True, metadata={"description": "what to do there"})
     opened_at = Instant(required=True)
     closed_at = Instant(required=True, allow_none=True)
     closed_by = fields.String(required=True, allow_none=True)

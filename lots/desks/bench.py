@@ -21,7 +21,7 @@ from lots.domain.opacity import contrast_ratio
 from lots.domain.standing import LOADABLE, decided_by_hand
 from lots.domain.tristimulus import luminous_reflectance
 from lots.domain.values import Conditions
-from lots.store import catalog, lots, readings
+from lots.store import catalog, codes, lots, readings
 from lots.store.database import transaction
 from lots.store.paging import Page
 
@@ -67,7 +67,7 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
                 "id": number,
                 "kind": kind,
                 "lot_id": row["lot"].id,
-                "spool_code": item["spool_code"],
+                "spool_code": spools[item["spool_code"]].code,
                 "instrument_id": item.get("instrument_id"),
                 "measured_at": row["measured_at"],
                 "screening": row["screening"],
@@ -109,7 +109,7 @@ class _Looked:
 
 
 def _look_at(kind: str, items: Sequence[dict[str, Any]], now: datetime, *, as_list: bool) -> _Looked:
-    spools = lots.spools_by_code(item["spool_code"] for item in items)
+    spools = codes.spools_by_code(item["spool_code"] for item in items)
     instruments = catalog.instruments(
         {item["instrument_id"] for item in items if item.get("instrument_id") is not None}
     )

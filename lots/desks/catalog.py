@@ -18,7 +18,13 @@ from lots.store import catalog, history, references
 from lots.store.database import transaction
 from lots.store.paging import Page
 
-_VIEWS = {"supplier": views.supplier, "shade": views.shade, "grade": views.grade, "instrument": views.instrument}
+_VIEWS = {
+    "supplier": views.supplier,
+    "shade": views.shade,
+    "grade": views.grade,
+    "instrument": views.instrument,
+    "machine": views.machine,
+}
 
 
 def found(subject: str, number: int) -> Any:
@@ -86,7 +92,7 @@ def add(subject: str, values: dict[str, Any], by: str) -> dict[str, Any]:
 
 
 def change(subject: str, number: int, version: int, values: dict[str, Any], by: str) -> dict[str, Any]:
-    """Changes a supplier, a shade or a grade that still has `version`.
+    """Changes a supplier, a shade, a grade or a machine that still has `version`.
 
     Raises:
         NotFound, Stale: it is not there, or somebody changed it since.

@@ -31,12 +31,14 @@ class Flaw:
         lot: number and supplier's number of the lot, None when it concerns no single one.
         entry: number of the entry in the history that shows it, None when none does.
         summary: True when a lot's row does not follow from its readings, which can be put right by working it out again.
+        named: True when what a row is found by does not follow from its code, number or name, which can be put right likewise.
     """
 
     says: str
     lot: tuple[int, str] | None = None
     entry: int | None = None
     summary: bool = False
+    named: bool = False
 
     @property
     def line(self) -> str:
@@ -56,6 +58,7 @@ def found(watch: Watch = unwatched) -> Iterator[Flaw]:
     yield from _whole(names)
     yield from proved(names, watch)
     yield from _masses(names)
+    yield from _misnamed(names)
     for number in watch("Lots", list(names)):
         yield from judged_again(number, names[number])
 
@@ -196,6 +199,13 @@ def _masses(names: Mapping[int, str]) -> Iterator[Flaw]:
         )
 
 
+def _misnamed(names: Mapping[int, str]) -> Iterator[Flaw]:
+    for one in checking.misnamed():
+        columns = " and ".join(_words(name) for name in one.wanted)
+        says = f"{columns} of {_words(one.model._meta.table_name)} {one.number} do not follow from {one.text}"
+        yield Flaw(says, _named(one.lot, names), named=one.lot is not None)
+
+
 def judged_again(number: int, name: str) -> Iterator[Flaw]:
     """Judges a lot from its readings, storing nothing, and yields what on its row and its spools is something else."""
     lot = (number, name)
@@ -217,6 +227,8 @@ def _differing(number: int) -> list[str]:
     judged = work_out(row, Terms.of(row))
     wanted = {**derived(judged), "concessions": concessions.left_of(number)}
     differing = [_words(name) for name, value in wanted.items() if not _same(getattr(row, name), _as_stored(value))]
+    if row.reinspected_until != checking.reinspected_until(number):
+        differing.append("reinspected until")
     flows, failing, dry = of_spools(judged)
     spools = lots.spools_of(row)
     passed_on = spool_findings.inherited(spool.id for spool in spools if spool.spliced)
@@ -244,7 +256,7 @@ def _same(one: Any, other: Any) -> bool:
 
 
 def rebuild(flaws: Iterable[Flaw], by: str, watch: Watch = unwatched) -> tuple[list[Flaw], list[Flaw]]:
-    """Works out again what on the rows of lots does not follow from their readings, stores it, and notes it in their histories.
+    """Works out again what on the rows of lots does not follow from their readings and codes, stores it, and notes it in their histories.
 
     Args:
         flaws: what was found.
@@ -255,13 +267,30 @@ def rebuild(flaws: Iterable[Flaw], by: str, watch: Watch = unwatched) -> tuple[l
         of the shop was: what it is judged by may itself have been edited.
     """
     flaws = list(flaws)
-    spoiled = {flaw.lot for flaw in flaws if not flaw.summary}
-    right = [flaw for flaw in flaws if flaw.summary and flaw.lot not in spoiled and None not in spoiled]
-    for flaw in watch("Working out again", right):
-        (number, _), now = flaw.lot, clock.now()
+    spoiled = {flaw.lot for flaw in flaws if not (flaw.summary or flaw.named)}
+    right = [flaw for flaw in flaws if flaw.lot not in spoiled and None not in spoiled]
+    misnamed = list(checking.misnamed()) if any(flaw.named for flaw in right) else []
+    for (number, _), mine in watch("Working out again", list(_by_lot(right).items())):
+        now = clock.now()
         with transaction():
             lot = lots.lock([number])[number]
-            concessions.refresh(lot)
-            reason = f"Worked out again by lots check: {flaw.says}."
-            judge_lot(lot, by, now, action="reassess", reason=reason, what="summaries recomputed")
+            for one in misnamed:
+                if one.lot == number:
+                    checking.name_again(one)
+            what = "summaries recomputed"
+            if any(flaw.summary for flaw in mine):
+                concessions.refresh(lot)
+                lots.save_judgement(lot, {"reinspected_until": checking.reinspected_until(number)})
+                reason = f"Worked out again by lots check: {', '.join(flaw.says for flaw in mine)}."
+                judge_lot(lot, by, now, action="reassess", reason=reason, what=what)
+            else:
+                history.note(number, what, by, now, {"lot": [number]})
     return right, [flaw for flaw in flaws if flaw not in right]
+
+
+def _by_lot(flaws: Iterable[Flaw]) -> dict[tuple[int, str], list[Flaw]]:
+    found: dict[tuple[int, str], list[Flaw]] = {}
+    for flaw in flaws:
+        if flaw.lot is not None:
+            found.setdefault(flaw.lot, []).append(flaw)
+    return found

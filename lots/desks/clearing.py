@@ -14,13 +14,14 @@ from lots.desks.errors import NotFound
 from lots.desks.views import spool_failures
 from lots.domain.agreed import GENERAL, Limits, color_limits, limits_from
 from lots.domain.alternatives import Alternative, ranked, why
-from lots.domain.clearance import Clearance, SpoolState, clear, with_held, worst_of
+from lots.domain.clearance import MATCH_NOT_CHECKED, Clearance, SpoolState, clear, with_caution, with_held, worst_of
+from lots.domain.identity import Misread
 from lots.domain.matching import PairMatch, match_pairs, within_one_job, worse
 from lots.domain.shade import ColorLimits
 from lots.domain.shrinkage import AXES, scale_factor
 from lots.domain.spool_life import SpoolLife
 from lots.domain.values import Lab
-from lots.store import loads, lots, shelf, tracing
+from lots.store import codes, loads, lots, shelf, tracing
 
 # Uses that show: for these, a lot that does not match the others of its job is refused.
 SHOWS_COLOR = ("cosmetic", GENERAL)
@@ -39,36 +40,47 @@ class Ask:
     match_max: float | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Place:
+    """The job and the machine of an ask: their names as first typed, what they hold, and what a new name may be misread for."""
+
+    job: str | None = None
+    machine: str | None = None
+    in_job: Sequence[Any] = ()
+    misread: Sequence[Misread] = ()
+
+
 def spool_of(code: str, find: Callable[[str], Any] = lots.spool) -> Any:
-    """Returns a spool by its code, as `find` looks it up.
+    """Returns the spool that a code stands for, as `find` looks it up: by the exact code first, then by its identity.
 
     Raises:
-        NotFound: there is none; a code typed in another case is proposed.
+        NotFound: there is none; codes that differ by separators, or that this one may be misread for, are proposed.
     """
     # NUL can stand in a path but in no code, and PostgreSQL does not take it.
     row = None if "\0" in code else find(code)
     if row is None:
-        like = None if "\0" in code else lots.code_like(code)
+        like = [] if "\0" in code else codes.similar(code)
         unknown = "Do not load it: a spool without a record has no verdict. Take it to receiving."
-        meant = f"Did you mean {like}?" if like else unknown
-        raise NotFound(f"There is no spool with the code {code}. {meant}", candidates=[{"code": like}] if like else [])
+        meant = f"Did you mean {' or '.join(like)}?" if like else unknown
+        named = [{"code": one} for one in like]
+        raise NotFound(f"There is no spool with the code {code}. {meant}", candidates=named)
     return row
 
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """What was found out about a spool: its clearance, the lots it holds with its own first, and the lots of its shade used in the job."""
+    """What was found out about a spool: its clearance, the lots it holds with its own first, and where it shall go."""
 
     clearance: Clearance
     held: list[Any]
-    in_job: list[Any]
+    place: Place
 
 
 def clearance(code: str, ask: Ask) -> dict[str, Any]:
     """Returns whether a spool may be loaded, with every reason against it, cautions, settings, and other spools when it may not.
 
     One query when it is clear, one more with a job and one with a machine; two more when it is not, for other spools; two more for a
-    spliced spool, three where it was wound from spliced ones.
+    spliced spool, three where it was wound from spliced ones; one more for a job that is new.
 
     Raises:
         NotFound: no spool has this code.
@@ -81,14 +93,23 @@ def clearance(code: str, ask: Ask) -> dict[str, Any]:
 
 
 def work_out(row: Any, ask: Ask, at: datetime) -> Found:
-    """Returns the clearance of a spool, the lots it holds, and the lots of its shade already used in the job."""
-    lot = row.lot
-    in_job = loads.lots_in_job(ask.job, lot.grade.shade_id, lot.grade_id) if ask.job is not None else []
-    held = lots_held(row)
+    """Returns the clearance of a spool, the lots it holds, and the job and machine it was asked for."""
+    lot, held, misread = row.lot, lots_held(row), []
+    job = loads.lots_in_job(ask.job, lot.grade.shade_id, lot.grade_id) if ask.job is not None else None
+    in_job = job.lots if job else []
     answer = judged(row, held, ask, in_job, at)
+    if job is None and ask.use in SHOWS_COLOR:
+        answer = with_caution(answer, MATCH_NOT_CHECKED)
+    if job is not None and job.similar:
+        misread.append(Misread("job", ask.job or "", tuple(job.similar)))
+    name = ask.machine
     if ask.machine is not None:
-        answer = with_held(answer, ask.machine, loads.held_by(ask.machine, row.id))
-    return Found(answer, held, in_job)
+        on_it = loads.held_by(ask.machine, row.id)
+        name = on_it.name or ask.machine
+        answer = with_held(answer, name, on_it.held, on_it.slots)
+        misread += [Misread("machine", ask.machine, tuple(on_it.similar))] if on_it.similar else []
+    answer = with_caution(answer, *(one.says for one in misread))
+    return Found(answer, held, Place(job.number or ask.job if job else None, name, in_job, misread))
 
 
 def lots_held(row: Any) -> list[Any]:
@@ -195,20 +216,20 @@ def comparable_lab(lot: Any, other: Any) -> Lab | None:
 
 def _others(row: Any, ask: Ask, found: Found, at: datetime) -> list[dict[str, Any]]:
     """Spools of one lot that are clear for the same, in the order of `alternatives.ranked`. Two queries, few more where many spools fail."""
-    used, held = ({lot.id for lot in some} for some in (found.in_job, found.held))
+    used, held = ({lot.id for lot in some} for some in (found.place.in_job, found.held))
     stock = shelf.lots_instead(row.lot.grade_id, ask.mass_g, sorted(used | held))
     shows = ask.use in SHOWS_COLOR
     fit = [
         Alternative(lot.id, lot.received_at, lot.id in used, lot.id in held, answer.pairs if shows else ())
         for lot in stock
-        if (answer := _clear(None, lot, ask, found.in_job, at, any_spool=True)).clear
+        if (answer := _clear(None, lot, ask, found.place.in_job, at, any_spool=True)).clear
     ]
     best = {lot.id: lot for lot in ranked(fit)[:_LOTS]}
     oldest = min((lot.received_at for lot in fit), default=at)
     offered: list[dict[str, Any]] = []
     for turn in range(_TURNS if best else 0):
         spools = shelf.spools_instead(list(best), ask.mass_g, turn * _SPOOLS, _SPOOLS)
-        clear_ones = ((s, answer) for s in spools if (answer := _clear(s, s.lot, ask, found.in_job, at)).clear)
+        clear_ones = ((s, answer) for s in spools if (answer := _clear(s, s.lot, ask, found.place.in_job, at)).clear)
         offered += [_offer(spool, answer, why(best[spool.lot_id], oldest)) for spool, answer in clear_ones]
         if len(offered) >= _OFFERED or len(spools) < _SPOOLS:
             break
@@ -228,15 +249,16 @@ def _offer(spool: Any, answer: Clearance, reason: str) -> dict[str, Any]:
 
 def view(row: Any, found: Found, ask: Ask) -> dict[str, Any]:
     """A clearance as the contract shows it. One query for a spool of several lots, two where it was wound from such spools."""
-    lot, answer = row.lot, found.clearance
+    lot, answer, place = row.lot, found.clearance, found.place
     lives = [_life(row, each).use_by for each in found.held]
     return {
         "spool_code": row.code,
         "clear": answer.clear,
         "says": answer.says,
         "use": ask.use,
-        "job": ask.job,
-        "machine": ask.machine,
+        "job": place.job,
+        "machine": place.machine,
+        "candidates": candidates(place),
         "lot_id": lot.id,
         "supplier_lot": lot.supplier_lot,
         "standing": lot.standing,
@@ -285,6 +307,11 @@ def _masses(row: Any) -> dict[int, float]:
     for parent, mass_g in parents:
         masses[parent.lot_id] = masses.get(parent.lot_id, 0.0) + mass_g
     return {number: mass_g for number, mass_g in masses.items() if number not in unknown}
+
+
+def candidates(place: Place) -> list[dict[str, str]]:
+    """Names that a new job or machine may be misread for: field, name."""
+    return [{"field": one.field, "name": name} for one in place.misread for name in one.alike]
 
 
 def settings(row: Any) -> dict[str, Any]:

@@ -84,8 +84,7 @@ def left_of(lot_id: int) -> list[dict[str, Any]]:
 def _whole(row: Any) -> dict[str, Any]:
     state = _state(row, concessions.taken_g([row.id]).get(row.id, 0.0))
     running = [
-        {"load_id": load.id, "machine": load.machine, "job": load.job, "loaded_at": load.loaded_at}
-        for load in concessions.running(row.id)
+        {"load_id": load.id, **views.place(load), "loaded_at": load.loaded_at} for load in concessions.running(row.id)
     ]
     run_out = clock.now() > row.valid_until and not row.finish_running
     # What was taken back permits nothing any more, whatever it said of jobs begun in time.

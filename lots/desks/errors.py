@@ -82,6 +82,13 @@ class SimilarLot(Conflict):
     title = "A lot with nearly this number is known"
 
 
+class SimilarName(Conflict):
+    """A new job or machine that may be a known one misread."""
+
+    slug = "similar-name"
+    title = "A similar name is known"
+
+
 class NotLegal(Conflict):
     """A decision that may not follow the one in force."""
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from lots.desks.reading_files import CellFault, fault
+from lots.domain.identity import identity
 
 MOST_SPOOLS = 1000
 MOST_DELIVERIES = 1000
@@ -68,12 +69,13 @@ def grouped(
             group.said[name] = group.said[name] or value
         spools = item.get("spools") or [{"net_mass_g": item.get("net_mass_g")}] * item.get("spool_count", 1)
         code = spools[0].get("code")
-        if code is not None and code in seen:
-            detail = f"The code {code} stands in row {seen[code]} already."
+        folded = None if code is None else identity(code)
+        if folded is not None and folded in seen:
+            detail = f"The code {code} stands in row {seen[folded]} already."
             faults.append(fault(detail, "Each spool needs its own code.", row=row, line=line, column="spool_code"))
             spools = [{**spools[0], "code": None}]
-        elif code is not None:
-            seen[code] = row
+        elif folded is not None:
+            seen[folded] = row
         if len(group.spools) + len(spools) > MOST_SPOOLS:
             detail = f"With this row the delivery has more than {MOST_SPOOLS} spools."
             faults.append(fault(detail, "Split it by order_ref or received_at.", row=row, line=line))

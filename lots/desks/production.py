@@ -6,8 +6,8 @@ from datetime import datetime
 from typing import Any
 
 from lots.desks import clock, concessions, views
-from lots.desks.clearing import Ask, settings, spool_of, view, work_out
-from lots.desks.errors import Conflict, Fault, Invalid, NotFound
+from lots.desks.clearing import Ask, Place, candidates, settings, spool_of, view, work_out
+from lots.desks.errors import Conflict, Fault, Invalid, NotFound, SimilarName
 from lots.desks.words import moment
 from lots.domain.concessions import reserved_g
 from lots.store import history, loads, lots, tracing
@@ -24,6 +24,7 @@ def load(values: dict[str, Any], by: str) -> tuple[dict[str, Any], bool]:
     Raises:
         NotFound: no spool has this code.
         Invalid: a stated time that cannot be.
+        SimilarName: it is clear, but the job or machine is new and may be a known one misread, and nobody confirmed it.
     """
     now = clock.now()
     code, use, job, machine = values["spool_code"], values["use"], values["job"], values["machine"]
@@ -32,8 +33,10 @@ def load(values: dict[str, Any], by: str) -> tuple[dict[str, Any], bool]:
         lots.lock([first.lot_id, *tracing.further_lots([first.id] if first.spliced else []).get(first.id, ())])
         # Read again under the lock: a block that was acknowledged in between is seen here.
         row = spool_of(code)
-        loaded_at = values.get("loaded_at") or now
-        if faults := _load_time_faults(row, loaded_at, now):
+        last = loads.last_unload_of(row)
+        # Where the clock was set back, time goes on from what is recorded of the spool.
+        loaded_at = values.get("loaded_at") or max(now, last or now)
+        if faults := _load_time_faults(row, values.get("loaded_at"), last, now):
             raise Invalid(*faults)
         mass_g = values.get("mass_g")
         # A concession is asked about now and at the stated time: neither may lie after its end.
@@ -45,6 +48,7 @@ def load(values: dict[str, Any], by: str) -> tuple[dict[str, Any], bool]:
             refusal = loads.refuse(row, asked, list(answer.reasons), by, now)
             history.note(row.lot_id, "load refused", by, now, {"load_refusal": [refusal.id]})
             return {**view(row, found, ask), "checked_at": now}, False
+        _ask_about_names(found.place, values)
         under = answer.concession
         taken = (
             {}
@@ -55,20 +59,38 @@ def load(values: dict[str, Any], by: str) -> tuple[dict[str, Any], bool]:
             }
         )
         stored, made = loads.add(row, {**asked, **taken, "loaded_at": loaded_at}, by, now)
-        lots.put_on_machine(row, machine)
+        told = {**views.load(stored), "cautions": list(answer.cautions), "settings": settings(row)}
+        lots.put_on_machine(row, told["machine"])
         if row.opened_at is None:
             lots.note_life(row, {"opened_at": loaded_at})
         if under is not None:
             concessions.refresh(row.lot)
+        machine_made = made.pop("machine")
         history.note(row.lot_id, "spool loaded", by, now, {**made, "spool": [row.id]})
-        told = {**views.load(stored), "cautions": list(answer.cautions), "settings": settings(row)}
+        if machine_made:
+            history.note(None, "machine added", by, now, {"machine": machine_made})
         return {**told, "concession": under and concessions.view_of(under)}, True
 
 
-def _load_time_faults(row: Any, loaded_at: datetime, now: datetime) -> list[Fault]:
-    faults = clock.doubt_future("/loaded_at", loaded_at, now)
-    last = loads.last_unload_of(row)
-    if last is not None and loaded_at < last:
+def _ask_about_names(place: Place, values: dict[str, Any]) -> None:
+    """Refuses a name that may be a known one misread: under it a job would be compared with nothing, and a trace would split."""
+    doubtful = [one for one in place.misread if not values.get(f"confirm_new_{one.field}")]
+    if doubtful:
+        faults = [
+            Fault(
+                f"/{one.field}",
+                f"{one.typed} differs from {' or '.join(one.alike)} only by separators or by signs that are easily confused.",
+                f"Send the {one.field} as it stands there, or confirm_new_{one.field}: true for another {one.field}.",
+            )
+            for one in doubtful
+        ]
+        detail = " ".join(one.says for one in doubtful)
+        raise SimilarName(detail, faults=tuple(faults), candidates=candidates(Place(misread=doubtful)))
+
+
+def _load_time_faults(row: Any, stated: datetime | None, last: datetime | None, now: datetime) -> list[Fault]:
+    faults = clock.doubt_future("/loaded_at", stated, now)
+    if stated is not None and last is not None and stated < last:
         faults.append(
             Fault(
                 "/loaded_at",
@@ -94,10 +116,13 @@ def unload(load_id: int, remaining_mass_g: float, unloaded_at: datetime | None, 
             raise NotFound(f"There is no load {load_id}. The list of loads has those there are.")
         lots.lock([first.lot_id])
         row = loads.find(load_id)
-        at = unloaded_at or now
+        # Where the clock was set back, a load does not end before it began.
+        at = unloaded_at or max(now, row.loaded_at)
         if row.unloaded_at is not None:
-            raise Conflict(f"Spool {row.spool.code} was taken off {row.machine} at {moment(row.unloaded_at)} already.")
-        faults = clock.doubt_future("/unloaded_at", at, now)
+            raise Conflict(
+                f"Spool {row.spool.code} was taken off {row.on_machine.name} at {moment(row.unloaded_at)} already."
+            )
+        faults = clock.doubt_future("/unloaded_at", unloaded_at, now)
         if at < row.loaded_at:
             faults.append(
                 Fault("/unloaded_at", f"It was loaded only at {moment(row.loaded_at)}.", "State a time after that.")

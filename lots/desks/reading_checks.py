@@ -17,14 +17,16 @@ from lots.domain.gloss import doubt_gloss
 from lots.domain.opacity import Opacity, backing_problem, latest, opacity, suspect_opacity
 from lots.domain.plausibility import Doubt, far_from_reference
 from lots.domain.values import Conditions, Lab, condition_name, nearest_lab
-from lots.store import catalog, readings
+from lots.store import catalog, codes, readings
 
 
 def common_faults(at: str, item: dict[str, Any], spool: Any, instruments: dict[int, Any], now: datetime) -> list[Fault]:
     """Returns what is wrong with what every reading says: its spool, its instrument, its time."""
     faults = []
     if spool is None:
-        hint = "Check the label; its lot shows the codes of its spools. A spool is logged with its delivery."
+        like = codes.similar(item["spool_code"])
+        logged = "Check the label; its lot shows the codes of its spools. A spool is logged with its delivery."
+        hint = f"Did you mean {' or '.join(like)}?" if like else logged
         faults.append(Fault(f"{at}/spool_code", f"There is no spool with the code {item['spool_code']}.", hint))
     instrument = item.get("instrument_id")
     if instrument is not None and instrument not in instruments:

@@ -16,10 +16,11 @@ from lots.desks.inspection import severity_of
 from lots.desks.judging import judge_lot, revisions_for
 from lots.domain import protection
 from lots.domain.agreed import limits_from
+from lots.domain.identity import identity
 from lots.domain.sampling import Sampling, draw
 from lots.domain.severity import Severity
 from lots.domain.standing import ENDINGS
-from lots.store import lots, samples
+from lots.store import codes, lots, samples
 from lots.store.database import transaction
 from lots.store.paging import Page
 
@@ -35,7 +36,7 @@ def receive(values: dict[str, Any], by: str) -> dict[str, Any]:
 
     Raises:
         Invalid: fields that make no sense, each with its place and a hint.
-        SimilarLot: a known lot has nearly this number and `confirm_new_lot` was not set.
+        SimilarLot: a known lot has this number, written otherwise, or nearly this number and `confirm_new_lot` was not set.
     """
     now = clock.now()
     with transaction():
@@ -150,7 +151,7 @@ def _wanted_spools(values: dict[str, Any]) -> tuple[list[tuple[str | None, float
             ]
         return [(None, each_g)] * (spool_count or 0), _doubt_mass("/net_mass_g", each_g)
     faults: list[Fault] = []
-    seen: dict[str, int] = {}
+    seen: dict[str, tuple[int, str]] = {}
     for index, entry in enumerate(listed):
         mass, code = entry.get("net_mass_g", each_g), entry.get("code")
         pointer = f"/spools/{index}"
@@ -160,22 +161,21 @@ def _wanted_spools(values: dict[str, Any]) -> tuple[list[tuple[str | None, float
             )
         else:
             faults += _doubt_mass(f"{pointer}/net_mass_g", mass)
-        if code is not None and seen.setdefault(code, index) != index:
-            faults.append(
-                Fault(
-                    f"{pointer}/code",
-                    f"The code {code} stands twice in this delivery.",
-                    "Each spool needs its own code.",
-                )
-            )
-    taken = lots.taken_codes(list(seen))
+        if code is not None:
+            first, written = seen.setdefault(identity(code), (index, code))
+            if first != index:
+                twice = "stands twice" if written == code else f"is the same as {written}"
+                detail = f"The code {code} {twice} in this delivery."
+                faults.append(Fault(f"{pointer}/code", detail, "Each spool needs its own code."))
+    taken = codes.taken([code for _, code in seen.values()])
     faults += [
         Fault(
-            f"/spools/{seen[code]}/code",
-            f"The code {code} is on another spool.",
+            f"/spools/{index}/code",
+            f"The code {code} is on another spool{'' if taken[code] == code else f' as {taken[code]}'}.",
             "Stick on a new code, or leave code out to be given one.",
         )
-        for code in sorted(taken)
+        for index, code in seen.values()
+        if code in taken
     ]
     return [(entry.get("code"), entry.get("net_mass_g", each_g)) for entry in listed], faults
 
@@ -195,8 +195,10 @@ def _lot_for(supplier: Any, grade: Any, values: dict[str, Any], now: datetime) -
     """The lot this delivery belongs to, and whether it was made for it."""
     number = values["supplier_lot"]
     known = lots.same_number(supplier, grade, number)
-    if known is not None:
+    if known is not None and known.supplier_lot == number:
         return known, False
+    if known is not None:
+        raise _same_lot(number, known)
     similar = lots.similar_numbers(supplier, grade, number)
     if similar and not values.get("confirm_new_lot"):
         names = ", ".join(f'"{lot.supplier_lot}" (lot {lot.id})' for lot in similar)
@@ -214,19 +216,34 @@ def _lot_for(supplier: Any, grade: Any, values: dict[str, Any], now: datetime) -
     return lots.add(supplier, grade, number, values["received_at"], now, values.get("resubmission_of")), True
 
 
+def _same_lot(number: str, known: Any) -> SimilarLot:
+    """The refusal of a number that is a known lot's, written otherwise: a second lot of that number could not be told from it."""
+    detail = (
+        f'"{number}" is lot "{known.supplier_lot}" (lot {known.id}) of the same supplier and grade, written otherwise.'
+    )
+    hint = f'Send "{known.supplier_lot}" to add these spools to that lot.'
+    named = [{"id": known.id, "supplier_lot": known.supplier_lot, "standing": known.standing}]
+    return SimilarLot(detail, faults=(Fault("/supplier_lot", detail, hint),), candidates=named, same_lot=True)
+
+
 def _numbered(lot: Any, wanted: list[tuple[str | None, float]]) -> list[tuple[str, float]]:
     """Gives every spool without a code one of its own, such as L7-S003: third spool of lot 7."""
-    given = {code for code, _ in wanted if code}
+    given = {identity(code) for code, _ in wanted if code}
     free = free_codes(lot, given)
     return [(code or next(free), mass) for code, mass in wanted]
 
 
 def free_codes(lot: Any, given: set[str]) -> Iterator[str]:
-    """Codes of this lot that nobody has used: a clerk may have typed some of the same form."""
+    """Codes of this lot that nobody has used: a clerk may have typed some of the same form.
+
+    Args:
+        lot: whose spools they are for.
+        given: identities of codes that are about to be used.
+    """
     for start in count(lots.spool_count(lot) + 1, 100):
         block = [f"L{lot.id}-S{number:03d}" for number in range(start, start + 100)]
-        taken = lots.taken_codes(block) | given
-        yield from (code for code in block if code not in taken)
+        taken = codes.taken(block)
+        yield from (code for code in block if code not in taken and identity(code) not in given)
 
 
 def deliveries(filters: dict[str, Any], cursor: str | None, limit: int, *, newest_first: bool = False) -> Page:

@@ -10,7 +10,7 @@ from lots.desks.errors import AlreadyThere, Conflict, Fault, Invalid
 from lots.desks.receiving import free_codes
 from lots.domain.clearance import unlike
 from lots.domain.standing import ENDINGS
-from lots.store import history, lots, tracing
+from lots.store import codes, history, lots, tracing
 from lots.store.database import transaction
 
 _HIDDEN_ONLY = "Use it only where colour does not show."
@@ -46,8 +46,9 @@ def note(code: str, event: str, at: Any, by: str) -> dict[str, Any]:
     now = clock.now()
     with transaction():
         row = spool_of(code)
-        moment = at or now
-        faults = clock.doubt_future("/at", moment, now)
+        # Where the clock was set back, nothing happens to a spool before it came.
+        moment = at or max(now, row.delivery.received_at)
+        faults = clock.doubt_future("/at", at, now)
         if moment < row.delivery.received_at:
             faults.append(Fault("/at", "The spool had not come by then.", "State a time after its delivery."))
         if faults:
@@ -79,10 +80,9 @@ def wind(values: dict[str, Any], by: str) -> dict[str, Any]:
             raise Invalid(*faults)
         heaviest = max(named, key=lambda entry: entry[1])[0]
         code = values.get("code") or next(free_codes(heaviest.lot, set()))
-        if lots.taken_codes([code]):
-            raise AlreadyThere(
-                f"The code {code} is on another spool. Stick on a new one, or leave code out to be given one."
-            )
+        if known := codes.taken([code]).get(code):
+            on = "another spool" if known == code else f"another spool as {known}"
+            raise AlreadyThere(f"The code {code} is on {on}. Stick on a new one, or leave code out to be given one.")
         wound = lots.wind(code, heaviest.lot, heaviest.delivery, named, by, now)
         for lot_id in sorted({parent.lot_id for parent, _ in named}):
             taken_from = [parent.id for parent, _ in named if parent.lot_id == lot_id]

@@ -13,7 +13,7 @@ from lots.desks.judging import judge_lot
 from lots.desks.receiving import lot_of
 from lots.domain import rules
 from lots.domain.sampling import named
-from lots.store import lots, samples
+from lots.store import codes, lots, samples
 from lots.store.database import transaction
 
 
@@ -67,12 +67,16 @@ def substitute(delivery_id: int, values: dict[str, str], by: str) -> dict[str, A
         lot = lots.lock([delivery.lot_id])[delivery.lot_id]
         changes = samples.changes_of([delivery.id])[delivery.id]
         sample = [code for group in drawn_of(delivery, changes) for code in group]
-        spools = lots.spools_by_code([values["drawn"], values["substitute"]])
-        faults = _drawn_faults(values["drawn"], spools, delivery, changes, sample)
-        faults += _substitute_faults(values["substitute"], spools, delivery, changes, sample)
+        known = codes.spools_by_code([values["drawn"], values["substitute"]])
+        spools = {row.code: row for row in known.values()}
+        drawn, instead = (
+            known[code].code if (code := values[name]) in known else code for name in ("drawn", "substitute")
+        )
+        faults = _drawn_faults(drawn, spools, delivery, changes, sample)
+        faults += _substitute_faults(instead, spools, delivery, changes, sample)
         if faults:
             raise Invalid(*faults)
-        pair = (spools[values["drawn"]], spools[values["substitute"]])
+        pair = (spools[drawn], spools[instead])
         added = samples.add_substitute(delivery.id, *pair, values["reason"], by, now)
         wrote = {"sample_substitute": [added.id]}
         judged, _ = judge_lot(lot, by, now, what="sample spool replaced", wrote=wrote)

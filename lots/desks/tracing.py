@@ -7,10 +7,11 @@ from typing import Any
 
 from lots.desks import clock, views
 from lots.desks.errors import Conflict, NotFound
+from lots.desks.words import moment
 from lots.domain.agreed import limits_from, verdict_on_use
 from lots.domain.standing import LOADABLE
 from lots.domain.tracing import LONGEST_GAP, Reach, Stay, lots_of_job, reached_by
-from lots.store import decisions, history, lots, samples, tracing
+from lots.store import decisions, history, lots, names, samples, tracing
 from lots.store.database import transaction
 from lots.store.paging import Page
 
@@ -23,10 +24,10 @@ def _stays(rows: list[Any]) -> dict[int, tuple[Stay, Any]]:
             Stay(
                 row.id,
                 frozenset({row.lot_id, *further.get(row.spool_id, ())}),
-                row.machine,
-                row.job,
-                row.loaded_at,
-                row.unloaded_at,
+                **views.place(row),
+                start=row.loaded_at,
+                end=row.unloaded_at,
+                slots=row.on_machine.slots if row.on_machine else 1,
             ),
             row,
         )
@@ -39,8 +40,9 @@ def _around(rows: list[Any]) -> dict[int, tuple[Stay, Any]]:
     if not rows:
         return {}
     since = min(row.loaded_at for row in rows) - LONGEST_GAP
-    until = max(row.unloaded_at or clock.now() for row in rows) + LONGEST_GAP
-    return _stays(tracing.loads_on({row.machine for row in rows}, since, until))
+    # A load may begin later than now where the clock was set back.
+    until = max(row.unloaded_at or max(clock.now(), row.loaded_at) for row in rows) + LONGEST_GAP
+    return _stays(tracing.loads_on({row.on_machine_id for row in rows}, since, until))
 
 
 def exposure(lot: Any) -> dict[str, Any]:
@@ -51,22 +53,24 @@ def exposure(lot: Any) -> dict[str, Any]:
     known = _around(tracing.loads_of_lot(lot.id))
     reaches = reached_by(lot.id, [stay for stay, _ in known.values()])
     reaches.sort(key=lambda r: (not r.certain, r.stay.end is not None, -r.stay.start.timestamp(), -r.stay.load_id))
-    return views.exposure(lot, [_reach_view(reach, known[reach.stay.load_id][1]) for reach in reaches])
+    rows = {number: row for number, (_, row) in known.items()}
+    return views.exposure(lot, [_reach_view(reach, rows) for reach in reaches])
 
 
-def _reach_view(reach: Reach, row: Any) -> dict[str, Any]:
+def _reach_view(reach: Reach, rows: dict[int, Any]) -> dict[str, Any]:
+    row = rows[reach.stay.load_id]
     return {
         "load_id": row.id,
         "spool_code": row.spool.code,
-        "machine": row.machine,
-        "job": row.job,
+        "suspect_spool_code": rows[reach.by.load_id].spool.code,
+        **views.place(row),
         "use": row.use,
         "loaded_at": row.loaded_at,
         "unloaded_at": row.unloaded_at,
         "still_loaded": row.unloaded_at is None,
         "mass_used_g": None if row.remaining_mass_g is None else row.mass_before_g - row.remaining_mass_g,
         "certainty": "certain" if reach.certain else "possibly",
-        "gap": reach.gap.says if reach.gap else None,
+        "gap": reach.doubt.says if reach.doubt else None,
     }
 
 
@@ -74,13 +78,12 @@ def job(name: str) -> dict[str, Any]:
     """Returns everything behind a job: its loads, and for each lot the deliveries, orders, readings, decision and revisions it rests on.
 
     Raises:
-        NotFound: nothing was ever loaded for a job of this name.
+        NotFound: nothing was ever loaded for a job of this number, however it is written.
     """
-    rows = tracing.loads_of_job(name)
-    if not rows:
-        raise NotFound(f"Nothing was ever loaded for a job {name}. Names are taken as they were typed.")
+    row = _job_of(name)
+    rows = tracing.loads_of_job(row.id)
     known = _around(rows)
-    certain, possible = lots_of_job(name, [stay for stay, _ in known.values()])
+    certain, possible = lots_of_job(row.number, [stay for stay, _ in known.values()])
     came = tracing.deliveries_of({*certain, *possible})
     changed = samples.changes_of((delivery.id for delivery in came), withdrawn=False)
     found = []
@@ -99,7 +102,16 @@ def job(name: str) -> dict[str, Any]:
                 "decision_at_loading": views.decision(then) if then else None,
             }
         )
-    return {"job": name, "loads": [views.load(row) for row in rows], "lots": found}
+    return {"job": row.number, "loads": [views.load(row) for row in rows], "lots": found}
+
+
+def _job_of(name: str) -> Any:
+    row = None if "\0" in name else names.known("job", name)
+    if row is None:
+        like = [] if "\0" in name else names.similar("job", name)
+        meant = f"Did you mean {' or '.join(like)}?" if like else "See GET /v1/jobs."
+        raise NotFound(f"There is no job {name}. {meant}", candidates=[{"field": "job", "name": one} for one in like])
+    return row
 
 
 def open_containments(lot: Any, before: tuple[str, dict[str, str]], decision: Any, now: datetime) -> list[int]:
@@ -130,13 +142,19 @@ def open_containments(lot: Any, before: tuple[str, dict[str, str]], decision: An
                 "load": reach.stay.load_id,
                 "decision": decision,
                 "certain": reach.certain,
-                "why": decision.reason if reach.gap is None else f"{decision.reason} Possibly: {reach.gap.says}.",
+                "why": decision.reason if reach.doubt is None else _possibly(decision.reason, reach, known),
                 "opened_at": now,
             }
             for reach in reached_by(lot.id, [stay for stay, _ in known.values()])
             if reach.stay.load_id not in cared_for and lost(known[reach.stay.load_id][1].use)
         ]
     )
+
+
+def _possibly(reason: str, reach: Reach, known: dict[int, tuple[Stay, Any]]) -> str:
+    """Why a place was possibly reached, with the suspect spool."""
+    suspect = known[reach.by.load_id][1].spool.code
+    return f"{reason} Possibly: {reach.doubt and reach.doubt.says}. The suspect spool is {suspect}."
 
 
 def containments(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
@@ -152,13 +170,29 @@ def _containment_view(row: Any) -> dict[str, Any]:
         "supplier_lot": row.lot.supplier_lot,
         "certainty": "certain" if row.certain else "possibly",
         "spool_code": load.spool.code,
-        "machine": load.machine,
-        "job": load.job,
+        **views.place(load),
+        "says": _to_do(row),
         "use": load.use,
         "loaded_at": load.loaded_at,
         "unloaded_at": load.unloaded_at,
         "still_loaded": load.unloaded_at is None,
     }
+
+
+def _to_do(row: Any) -> str:
+    """What to do at a place that a lot has reached: the suspect spool by its code, or the machine and the time.
+
+    Where the lot only possibly got there, the spool that is recorded there is another lot's and may be good.
+    """
+    load, place = row.load, views.place(row.load)
+    machine, job = place["machine"], place["job"]
+    if row.certain and load.unloaded_at is None:
+        return f"Take spool {load.spool.code} off {machine}, job {job}."
+    time = f"since {moment(load.loaded_at)}"
+    if load.unloaded_at is not None:
+        time = f"from {moment(load.loaded_at)} to {moment(load.unloaded_at)}"
+    check = "" if row.certain else f"Check whether {machine} ran with filament of lot {row.lot.supplier_lot}, {time}. "
+    return f"{check}Set aside the parts of job {job} printed on {machine} {time}."
 
 
 def close_containment(number: int, note: str, by: str) -> dict[str, Any]:

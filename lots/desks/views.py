@@ -253,12 +253,31 @@ def decision(row: Any) -> dict[str, Any]:
     }
 
 
+def job(row: Any) -> dict[str, Any]:
+    """A job, by its number as it was first typed."""
+    return {"id": row.id, "number": row.number, **_trace(row)}
+
+
+def machine(row: Any) -> dict[str, Any]:
+    """A machine, by its name as it was first typed."""
+    return {"id": row.id, "name": row.name, "slots": row.slots, **_trace(row), **_version(row)}
+
+
+def place(load: Any) -> dict[str, str]:
+    """The machine and the job of a load, by their names as they were first typed."""
+    return {
+        "machine": load.on_machine.name if load.on_machine else load.machine,
+        "job": load.of_job.number if load.of_job else load.job,
+    }
+
+
 def load(row: Any) -> dict[str, Any]:
     """A load, with what it used once it has ended."""
-    fields = ("id", "machine", "job", "use", "mass_before_g", "remaining_mass_g", "loaded_at", "unloaded_at")
+    fields = ("id", "use", "mass_before_g", "remaining_mass_g", "loaded_at", "unloaded_at")
     used = None if row.remaining_mass_g is None else row.mass_before_g - row.remaining_mass_g
     return {
         **{name: getattr(row, name) for name in fields},
+        **place(row),
         "spool_code": row.spool.code,
         "lot_id": row.lot_id,
         "mass_used_g": used,
@@ -300,7 +319,7 @@ def _exposure_says(row: Any, items: list[dict[str, Any]], on_now: int) -> str:
     reach = f"{spools} {'spool' if spools == 1 else 'spools'} of lot {row.supplier_lot} reached {jobs} {'job' if jobs == 1 else 'jobs'}"
     perhaps = len({item["job"] for item in items} - {item["job"] for item in certain})
     if perhaps:
-        reach += f", and possibly {perhaps} more through unrecorded time"
+        reach += f", and possibly {perhaps} more"
     if not on_now:
         return f"{reach}; none is loaded now."
     now = ", ".join(f"{item['machine']} ({item['job']})" for item in certain if item["still_loaded"])

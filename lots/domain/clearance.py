@@ -17,6 +17,8 @@ from lots.domain.standing import LOADABLE, STANDINGS
 # Shown with every clearance, whatever the use: a lot release is a statement about a material in test bars.
 PART_CAUTION = "A released lot is not a safe part: parts that carry load, flex, lift or protect people need their own tests and the judgement of a competent engineer."
 
+# Shown where a use shows colour and nobody said for which job.
+MATCH_NOT_CHECKED = "Colour match was not checked. Give the job to compare this lot with the other lots used in it."
 
 # A lot that is gone, or stands nobody knows where, is not used up by permission.
 _HELPED_BY_CONCESSION = (*LOADABLE, "quarantined", "blocked")
@@ -131,24 +133,31 @@ def clear(
     return Clearance(reasons, cautions, tuple(pairs), None if reasons else concession, tuple(fit), passes)
 
 
-def with_held(found: Clearance, machine: str, held: Sequence[tuple[str, str]]) -> Clearance:
-    """Returns a clearance with a caution about the spools that its machine holds already; a machine may have several slots, so no refusal.
+def with_held(found: Clearance, machine: str, held: Sequence[tuple[str, str]], slots: int = 1) -> Clearance:
+    """Returns a clearance with a caution where its machine has no free slot. It is no refusal: a spool may have been taken off unrecorded.
 
     Args:
         found: the clearance of a spool for this machine.
         machine: its name.
         held: (spool, job) of each other spool that is on it.
+        slots: how many spools it holds at once, >= 1.
 
     Example:
         >>> with_held(Clearance((), ()), "P1", [("HW-Q12-3", "J-1043")]).cautions
         ('P1 already holds HW-Q12-3 for J-1043: unload it first unless it has another slot.',)
+        >>> with_held(Clearance((), ()), "P1", [("HW-Q12-3", "J-1043")], slots=4).cautions
+        ()
     """
-    if not held:
+    if len(held) < slots:
         return found
     named = " and ".join(f"{spool} for {job}" for spool, job in held)
     which = "it" if len(held) == 1 else "one of them"
-    caution = f"{machine} already holds {named}: unload {which} first unless it has another slot."
-    return replace(found, cautions=(caution, *found.cautions))
+    return with_caution(found, f"{machine} already holds {named}: unload {which} first unless it has another slot.")
+
+
+def with_caution(found: Clearance, *cautions: str) -> Clearance:
+    """Returns a clearance with these cautions before its own."""
+    return replace(found, cautions=(*cautions, *found.cautions)) if cautions else found
 
 
 def worst_of(

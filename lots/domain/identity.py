@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from dataclasses import dataclass
 
-# Capital letters of other scripts that look like a Latin one. Small letters are made capital first, so each pair stands once.
-# Source: Unicode Technical Standard 39, the data file of confusables, as far as it concerns single capitals (typed from memory).
+# Capital letters of Greek, Cyrillic, Armenian, Coptic, Cherokee and Lisu that look like a Latin one. Small letters are made capital
+# first, so each pair stands once. Source: Unicode Technical Standard 39, confusables.txt; the Cyrillic QA by its small letter there.
 _LOOK_ALIKE = str.maketrans(
-    "ΑΒΕΖΗΙΚΜΝΟΡΤΥΧϹϺ" + "АВЕЅІЈКМНОРСТУХԌԚԜҮӀ" + "ՍՕԼ",
-    "ABEZHIKMNOPTYXCM" + "ABESIJKMHOPCTYXGQWYI" + "UOL",
+    "ͿΑΒΕΖΗΙΚΜΝΟΡΤΥΧϜϹϺЅІЈАВЕКМНОРСТУХѴҮӀԌԚԜՍՏՕⲎⲒⲔⲘⲚⲞⲢⲤⲦⲨⲬⳐᎠᎡᎢᎩᎪᎫᎬᎳᎷᎻᎽᏀᏃᏒᏔᏕᏙᏚᏞᏟᏢᏦᏳᏴꓐꓑꓓꓔꓖꓗꓙꓚꓜꓝꓟꓠꓡꓢꓣꓦꓧꓪꓫꓬꓮꓰꓲꓳꓴ",
+    "JABEZHIKMNOPTYXFCMSIJABEKMHOPCTYXVYIGQWUSOHIKMNOPCTYXLDRTYAJEWMHYGZRWSVSLCPKGBBPDTGKJCZFMNLSRVHWXYAEIOU",
 )
-# Minus signs that Unicode does not count among its dashes.
-_MINUS = "\u2212\u02d7\ufe63\uff0d"
+# Minus signs and a bullet like a hyphen that Unicode does not count among its dashes.
+_MINUS = "\u2212\u02d7\ufe63\uff0d\u2043\u2796"
 # Shown as nothing, though Unicode calls them letters, marks or symbols: fillers, a joiner, an empty braille cell.
 _SHOWN_AS_NOTHING = frozenset("\u034f\u115f\u1160\u17b4\u17b5\u2800\u3164\uffa0")
 # Read for one another on a label: the letter O and the digit 0; the letters I and l and the digit 1.
 _ROUND, _UPRIGHT = str.maketrans("o", "0"), str.maketrans("il", "11")
+_SEPARATORS = re.compile(r"[\W_]+")
 # A zero that begins a number is dropped or added easily; one inside is not.
 _LEADING_ZEROS = re.compile(r"(?<![0-9])0+(?=[0-9])")
 # As much of an identity as is kept. Folding can lengthen a code: one character may stand for eighteen.
@@ -39,24 +41,49 @@ def identity(code: str) -> str:
         >>> identity("hw\u2013q12 -2") == identity("HW-Q12-2"), identity("HW-Q12-2") == identity("HW-Q1-22")
         (True, False)
     """
+    # Compatibility forms make a sigma of the letter that looks like C, so look-alikes come first, and last those that were taken apart.
+    text = code.upper().translate(_LOOK_ALIKE)
     # Made capital twice: some letters become capital only once they are taken apart.
-    text = unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", code).upper()).upper()
+    text = unicodedata.normalize("NFKC", unicodedata.normalize("NFKC", text).upper()).upper()
     kept = "".join("-" if _is_dash(one) else one for one in text if not _is_unseen(one))
     return unicodedata.normalize("NFKC", kept.translate(_LOOK_ALIKE)).casefold()[:_MOST]
 
 
 def likeness(code: str) -> str:
-    """Returns what a code may be misread as: two codes with one likeness are worth a question.
+    """Returns a key that all codes share which `alike` would ask about, and some more: what to look for in an index.
 
-    Beside what `identity` folds, it leaves out separators and zeros that begin a number, and takes O for 0, and I and l for 1.
+    It leaves out separators and zeros, and takes I and l for 1.
 
     Example:
-        >>> likeness("l 00-71/b") == likeness("L-0071B") == likeness("L71B"), likeness("LOT-1O") == likeness("lot 10")
-        (True, True)
+        >>> likeness("J-1040"), likeness("j1o4O"), likeness("J-140")
+        ('j14', 'j14', 'j14')
     """
-    parts = (_LEADING_ZEROS.sub("", part) for part in re.split(r"[\W_]+", identity(code).translate(_ROUND)))
-    # Again as one, since whoever leaves out a separator may leave out a zero beside it.
-    return _LEADING_ZEROS.sub("", "".join(parts)).translate(_UPRIGHT) or identity(code)
+    return _joined(code).replace("0", "") or "0"
+
+
+def alike(one: str, other: str) -> bool:
+    """Returns whether one code may be the other misread, which is worth a question.
+
+    Beside what `identity` folds, it leaves out separators, takes O for 0, and I and l for 1; or it leaves out separators and
+    zeros that begin a number.
+
+    Example:
+        >>> alike("HW-Q12-2", "HW-Q1-22"), alike("L-0071B", "l 71b"), alike("J-1040", "J-lO4O"), alike("J-1040", "J-140")
+        (True, True, True, False)
+    """
+    return _joined(one) == _joined(other) or _without_leading_zeros(one) == _without_leading_zeros(other)
+
+
+def _joined(code: str) -> str:
+    folded = identity(code)
+    return _SEPARATORS.sub("", folded.translate(_ROUND).translate(_UPRIGHT)) or folded
+
+
+def _without_leading_zeros(code: str) -> str:
+    folded = identity(code)
+    parts = (_LEADING_ZEROS.sub("", part) for part in _SEPARATORS.split(folded.translate(_ROUND)))
+    # Again as one, since a zero may be left out beside a separator that is left out too.
+    return _LEADING_ZEROS.sub("", "".join(parts)).translate(_UPRIGHT) or folded
 
 
 def unseen(code: str) -> list[str]:
@@ -67,6 +94,27 @@ def unseen(code: str) -> list[str]:
         ['ZERO WIDTH SPACE']
     """
     return [unicodedata.name(one, f"U+{ord(one):04X}") for one in code if _is_unseen(one) and not one.isspace()]
+
+
+@dataclass(frozen=True, slots=True)
+class Misread:
+    """A name that is new and may be a known one misread.
+
+    Args:
+        field: whose name it is, job or machine.
+        typed: as typed.
+        alike: the known names, at least one.
+    """
+
+    field: str
+    typed: str
+    alike: tuple[str, ...]
+
+    @property
+    def says(self) -> str:
+        """The question to ask."""
+        known = " or ".join(self.alike)
+        return f"There is no {self.field} {self.typed} yet. Did you mean {known}? Confirm it if this is another {self.field}."
 
 
 def _is_unseen(one: str) -> bool:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from lots.domain.identity import identity
+
 # Sums of some hundred masses differ from each other by less than this in binary, g; no scale shows it.
 NOISE_G = 1e-6
 
@@ -19,7 +21,7 @@ class SpoolMass:
         used_g: what its ended loads used, together, g.
         taken_g: what was wound off it onto other spools, together, g.
         wound_g: what was wound onto it from other spools, together, g; None for one that came from the supplier.
-        machine: where it is said to be loaded, None on the shelf.
+        machine: where it is said to be loaded, None on the shelf; it may be written otherwise than in `loaded`.
         loaded: (machine, mass when it was loaded in g) of each load that has not ended.
     """
 
@@ -58,7 +60,7 @@ def misfits(spool: SpoolMass) -> list[str]:
     machines = [machine for machine, _ in spool.loaded]
     if spool.machine is None and machines:
         found.append(f"it is said to be on the shelf, but its load on {machines[0]} has not ended")
-    elif spool.machine is not None and spool.machine not in machines:
+    elif spool.machine is not None and identity(spool.machine) not in map(identity, machines):
         found.append(f"it is said to be on {spool.machine}, but it has no load there that has not ended")
     found += [
         f"it was loaded on {machine} with {mass:g} g, but {spool.left_g:g} g are left while it runs"

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import permutations
 
 # A spool change takes minutes; a machine without a recorded spool for longer may have run with one. After a week it stood idle.
 # Common practice, no source.
@@ -14,7 +15,15 @@ LONGEST_GAP = timedelta(days=7)
 
 @dataclass(frozen=True, slots=True)
 class Stay:
-    """A spool on a machine for a job. `lots` are those its filament comes from; `end` is None while it is still there."""
+    """A spool on a machine for a job.
+
+    Args:
+        load_id: number of the load.
+        lots: those its filament comes from.
+        machine, job: their names, one for each.
+        start, end: from when to when; None while it is still there.
+        slots: how many spools the machine holds at once, >= 1.
+    """
 
     load_id: int
     lots: frozenset[int]
@@ -22,6 +31,11 @@ class Stay:
     job: str
     start: datetime
     end: datetime | None
+    slots: int = 1
+
+    def lasts(self, at: datetime) -> bool:
+        """True when the spool was recorded there at this moment: from its start until before its end, at least for its first moment."""
+        return self.start <= at and (self.end is None or at < self.end or self.start == at)
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,50 +83,99 @@ def gaps(stays: Iterable[Stay]) -> list[Gap]:
 
 
 @dataclass(frozen=True, slots=True)
+class Crowd:
+    """A moment from which a machine had more recorded spools than slots: which of them it printed with, nobody wrote down."""
+
+    machine: str
+    start: datetime
+    stays: tuple[Stay, ...]
+
+    @property
+    def says(self) -> str:
+        """The crowd in words."""
+        slots = self.stays[0].slots
+        room = f"{slots} slot" if slots == 1 else f"{slots} slots"
+        return f"machine {self.machine} has {room}, but {len(self.stays)} spools were recorded on it from {self.start:%Y-%m-%d %H:%M} UTC"
+
+
+def crowds(stays: Iterable[Stay]) -> list[Crowd]:
+    """Returns every moment at which a spool came onto a machine whose slots were all taken, in order of time.
+
+    Args:
+        stays: all that is recorded of the machines, in any order.
+
+    Notes:
+        More spools than before are on a machine only when one comes, so that every two that shared its slots are found at such a moment.
+        Of a spool whose stay ends as another's begins, the place is free.
+    """
+    found = []
+    here: dict[str, list[Stay]] = {}
+    for stay in sorted(stays, key=lambda s: (s.start, s.load_id)):
+        there = [other for other in here.get(stay.machine, ()) if other.lasts(stay.start)]
+        here[stay.machine] = [*there, stay]
+        if len(there) + 1 > stay.slots:
+            found.append(Crowd(stay.machine, stay.start, (*there, stay)))
+    return found
+
+
+Doubt = Gap | Crowd
+
+
+def _neighbours(stays: Sequence[Stay]) -> Iterator[tuple[Stay, Stay, Doubt]]:
+    """Each two stays of which one's spool may have run in the other's job, both ways round, and why."""
+    for gap in gaps(stays):
+        yield gap.before, gap.after, gap
+        yield gap.after, gap.before, gap
+    for crowd in crowds(stays):
+        for one, other in permutations(crowd.stays, 2):
+            yield one, other, crowd
+
+
+@dataclass(frozen=True, slots=True)
 class Reach:
-    """A stay by which a lot reached a job, or possibly did: then `gap` says through which unrecorded time."""
+    """A stay by which a lot reached a job, or possibly did: then `doubt` says why, and `by` is the lot's own stay that makes it possible."""
 
     stay: Stay
-    gap: Gap | None = None
+    by: Stay
+    doubt: Doubt | None = None
 
     @property
     def certain(self) -> bool:
         """True when the lot itself was recorded there."""
-        return self.gap is None
+        return self.doubt is None
 
 
 def reached_by(lot: int, stays: Sequence[Stay]) -> list[Reach]:
-    """Returns every stay by which a lot reached a job: its own, and those of other lots across a gap from one of its own.
+    """Returns every stay by which a lot reached a job: its own, and those of other lots that its own may have run in too.
 
     A spool of the lot may have stayed on unrecorded after its stay, into the job that came next, or been put on before it, into the job
-    that came before. A job that the lot reached for certain is not listed again as possible.
+    that came before. Where more spools were recorded on a machine than it has slots, it may have run in the job of each of them. A job
+    that the lot reached for certain is not listed again as possible.
 
     Args:
         lot: its number.
         stays: all that is recorded of the machines it was on.
     """
-    own = [Reach(stay) for stay in stays if lot in stay.lots]
+    own = [Reach(stay, stay) for stay in stays if lot in stay.lots]
     certain = {reach.stay.job for reach in own}
     possible: dict[int, Reach] = {}
-    for gap in gaps(stays):
-        for mine, other in ((gap.before, gap.after), (gap.after, gap.before)):
-            if lot in mine.lots and lot not in other.lots and other.job not in certain:
-                possible.setdefault(other.load_id, Reach(other, gap))
+    for mine, other, doubt in _neighbours(stays):
+        if lot in mine.lots and lot not in other.lots and other.job not in certain:
+            possible.setdefault(other.load_id, Reach(other, mine, doubt))
     return [*own, *possible.values()]
 
 
-def lots_of_job(job: str, stays: Sequence[Stay]) -> tuple[set[int], dict[int, Gap]]:
-    """Returns the lots recorded in a job, and those that possibly were, each with the gap through which.
+def lots_of_job(job: str, stays: Sequence[Stay]) -> tuple[set[int], dict[int, Doubt]]:
+    """Returns the lots recorded in a job, and those that possibly were, each with why.
 
     Args:
         job: its name.
         stays: all that is recorded of the machines it ran on.
     """
     certain = {lot for stay in stays if stay.job == job for lot in stay.lots}
-    possible: dict[int, Gap] = {}
-    for gap in gaps(stays):
-        for mine, other in ((gap.before, gap.after), (gap.after, gap.before)):
-            if mine.job == job and other.job != job:
-                for lot in other.lots - certain:
-                    possible.setdefault(lot, gap)
+    possible: dict[int, Doubt] = {}
+    for mine, other, doubt in _neighbours(stays):
+        if mine.job == job and other.job != job:
+            for lot in other.lots - certain:
+                possible.setdefault(lot, doubt)
     return certain, possible

@@ -242,6 +242,8 @@ def _page(
 ) -> str:
     """The page of the bench, whatever came of the last entry."""
     found = label.body if label and label.good else None
+    # As it stands on the label, however it was typed.
+    code = found["spool_code"] if found else code
     lot = ask("GET", at("lots", found["lot_id"])).body if found else None
     return render_template(
         "bench.html",

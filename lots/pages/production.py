@@ -38,9 +38,13 @@ def check() -> str:
 def load() -> Any:
     """Loads the spool that was just checked; refused, it says why where the answer stood."""
     asked = _asked(request.form)
-    body = {"spool_code": asked["spool"], **{n: asked[n] for n in ("use", "job", "machine") if asked[n]}}
+    body: dict[str, Any] = {
+        "spool_code": asked["spool"],
+        **{n: asked[n] for n in ("use", "job", "machine") if asked[n]},
+    }
     if asked["mass_g"]:
         body["mass_g"] = number(asked["mass_g"])
+    body |= {name: True for name in ("confirm_new_job", "confirm_new_machine") if request.form.get(name)}
     done = ask("POST", "/loads", body, key=request.form.get("once"))
     if done.good:
         return redirect(url_for("pages.loaded", spool=asked["spool"]))
@@ -55,6 +59,11 @@ def _asked(typed: Mapping[str, str]) -> dict[str, str]:
 
 def _clearance(asked: dict[str, str]) -> Answer:
     return ask("GET", at("spools", asked["spool"], "clearance", **{name: asked[name] for name in _ASKED}))
+
+
+def _whole(typed: str) -> int | str:
+    """A whole number; what is none stays as it was typed, so that the API can say so."""
+    return int(typed) if typed.strip().isdecimal() else typed
 
 
 @pages.get("/loaded")
@@ -75,10 +84,14 @@ def _loaded(just: str = "", off: Any = None, freed: Answer | None = None) -> str
     load_id = request.form.get("load", "")
     answer = ask("GET", "/loads?open=true&limit=500")
     refused = next((load for load in answer.body["items"] if str(load["id"]) == load_id), None) if answer.good else None
+    reached = [place for place in items("/containments?open=true") if place["still_loaded"]]
     return render_template(
         "loaded.html",
         answer=answer,
-        first=[place for place in items("/containments?open=true") if place["still_loaded"]],
+        # What only possibly got there is not the spool that is there now.
+        first=[place for place in reached if place["certainty"] == "certain"],
+        doubtful=[place for place in reached if place["certainty"] != "certain"],
+        machines=items("/machines"),
         just=just,
         off=off,
         freed=freed,
@@ -98,3 +111,14 @@ def unload() -> Any:
     if freed.good:
         return redirect(url_for("pages.loaded", off=freed.body["spool_code"]))
     return _loaded(freed=freed), freed.status
+
+
+@pages.post("/machines/<int:number>")
+@signed_in("production")
+def slots(number: int) -> Any:
+    """Says how many spools a machine holds at once."""
+    machine, typed = at("machines", number), _whole(request.form.get("slots", ""))
+    done = ask("PATCH", machine, {"slots": typed}, etag=ask("GET", machine).etag)
+    if done.good:
+        return redirect(url_for("pages.loaded"))
+    return render_template("refused.html", answer=done, back=url_for("pages.loaded")), done.status

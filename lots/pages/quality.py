@@ -49,6 +49,7 @@ def _quality(done: Any = None) -> str:
         instruments=[_due(instrument) for instrument in items("/instruments")],
         references=[item for item in ask("GET", "/due").body["items"] if item["shade_id"]],
         actions=items("/corrective-actions?state=open") + items("/corrective-actions?state=answered"),
+        doubtful=ask("GET", "/codes-in-doubt").body,
         done=done,
     )
 

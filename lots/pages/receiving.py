@@ -53,7 +53,9 @@ def delivered() -> Any:
     if done.good:
         return redirect(url_for("pages.received", number=done.body["id"]))
     if candidates := done.body.get("candidates"):
-        return render_template("receiving_similar.html", typed=typed, candidates=candidates), done.status
+        return render_template(
+            "receiving_similar.html", typed=typed, candidates=candidates, same_lot=done.body.get("same_lot")
+        ), done.status
     return _form(typed, done, _faults(done, lines)), done.status
 
 
@@ -176,5 +178,7 @@ def spool(code: str) -> Any:
     if not answer.good:
         return render_template("receiving_spool.html", answer=answer, code=code, meant=answer.meant), answer.status
     lot = ask("GET", at("lots", answer.body["lot_id"])).body
+    # As it stands on the label, however it was typed.
+    code = answer.body["spool_code"]
     own = next(one for one in lot["spools"] if one["code"] == code)
     return render_template("receiving_spool.html", answer=answer, code=code, label=answer.body, lot=lot, spool=own)

@@ -13,7 +13,9 @@ _NAMES = {
     "area_dm2": "the area",
     "area_mm2": "the section",
     "break_force_n": "the force",
+    "confirm_new_job": "that it is another job",
     "confirm_new_lot": "that it is another lot",
+    "confirm_new_machine": "that it is another machine",
     "d1_mm": "d1",
     "d2_mm": "d2",
     "designed_mm": "the designed length",
@@ -54,6 +56,7 @@ _LABELS = {
     "lab": "L*, a*, b*",
     "machine": "Machine",
     "reason": "Why",
+    "slots": "Slots",
     "spools": "Spools",
     "use": "What the job asks",
 }

@@ -14,6 +14,7 @@ from lots.store.models import (
     InstrumentCheck,
     LimitsRevision,
     Lot,
+    Machine,
     Row,
     Shade,
     ShadeRevision,
@@ -21,7 +22,13 @@ from lots.store.models import (
 )
 from lots.store.paging import Page, page
 
-SUBJECTS: dict[str, type[Row]] = {"supplier": Supplier, "shade": Shade, "grade": Grade, "instrument": Instrument}
+SUBJECTS: dict[str, type[Row]] = {
+    "supplier": Supplier,
+    "shade": Shade,
+    "grade": Grade,
+    "instrument": Instrument,
+    "machine": Machine,
+}
 
 
 def find(subject: str, number: int) -> Any:

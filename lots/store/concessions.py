@@ -7,6 +7,7 @@ from typing import Any
 
 from peewee import fn
 
+from lots.store.loads import with_names
 from lots.store.models import Concession, Load, Lot
 from lots.store.paging import Page, page
 
@@ -58,5 +59,5 @@ def taken_g(numbers: list[int]) -> dict[int, float]:
 
 
 def running(number: int) -> list[Any]:
-    """Loads under a concession that have not ended."""
-    return list(Load.select().where((Load.concession == number) & Load.unloaded_at.is_null()).order_by(Load.id))
+    """Loads under a concession that have not ended, with spool, lot, job and machine."""
+    return list(with_names().where((Load.concession == number) & Load.unloaded_at.is_null()).order_by(Load.id))

@@ -43,6 +43,7 @@ WHATS = (
     "spool loaded",
     "load refused",
     "spool unloaded",
+    "machine added",
     "machine changed",
     "spool opened",
     "spool dried",

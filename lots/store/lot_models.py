@@ -71,6 +71,7 @@ class Lot(Row):
             (("grade", "received_at"), False),
             (("received_at",), False),
             (("supplier_lot",), False),
+            (("identity",), False),
         )
         constraints = (
             Check("standing IN ('quarantined', 'released', 'restricted', 'blocked', 'returned', 'scrapped')"),

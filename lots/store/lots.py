@@ -8,8 +8,9 @@ from typing import Any
 
 from peewee import JOIN, SQL, fn
 
-from lots.domain.identity import identity, likeness
+from lots.domain.identity import alike, identity, likeness
 from lots.domain.masses import NOISE_G
+from lots.store import codes
 from lots.store.database import locks_rows
 from lots.store.models import (
     Delivery,
@@ -63,22 +64,31 @@ def listed(filters: dict[str, Any], cursor: str | None, limit: int, *, newest_fi
         if name in ("received_from", "received_to"):
             continue
         if name == "supplier_lot":
-            query = query.where(Lot.supplier_lot == value)
+            query = query.where(Lot.id.in_(_numbered_as(value)))
         else:
             query = query.where(getattr(Lot, name.removesuffix("_id")) == value)
     return page(query, Lot.id, cursor, limit, newest_first=newest_first)
 
 
+def _numbered_as(supplier_lot: str) -> Any:
+    """Numbers of the lots with exactly this number, or with its identity."""
+    exact, same = Lot.alias(), Lot.alias()
+    by_text = exact.select(exact.id).where(exact.supplier_lot == supplier_lot)
+    return by_text | same.select(same.id).where(same.identity == identity(supplier_lot))
+
+
 def same_number(supplier: Supplier, grade: Grade, supplier_lot: str) -> Any:
-    """The lot with exactly this number from this supplier for this grade."""
-    return Lot.get_or_none((Lot.supplier == supplier) & (Lot.grade == grade) & (Lot.supplier_lot == supplier_lot))
+    """The lot of this supplier and grade with exactly this number, else the one with its identity, else None. One query on indexes."""
+    same = (Lot.supplier_lot == supplier_lot) | (Lot.identity == identity(supplier_lot))
+    found = list(Lot.select().where((Lot.supplier == supplier) & (Lot.grade == grade) & same))
+    return next((lot for lot in found if lot.supplier_lot == supplier_lot), found[0] if found else None)
 
 
 def similar_numbers(supplier: Supplier, grade: Grade, supplier_lot: str) -> list[Any]:
     """Lots of a supplier and grade whose number may be this one misread. One query on an index."""
-    alike = Lot.likeness == likeness(supplier_lot)
-    query = Lot.select().where((Lot.supplier == supplier) & (Lot.grade == grade) & alike)
-    return list(query.order_by(Lot.id).limit(20))
+    key = Lot.likeness == likeness(supplier_lot)
+    rows = Lot.select().where((Lot.supplier == supplier) & (Lot.grade == grade) & key).order_by(Lot.id)
+    return [row for row in rows if alike(row.supplier_lot, supplier_lot)][:20]
 
 
 def add(
@@ -211,11 +221,6 @@ def deliveries_of(lot_id: int, known_at: datetime | None = None) -> list[tuple[A
     return [(row, row.spools_in) for row in query]
 
 
-def taken_codes(codes: Sequence[str]) -> set[str]:
-    """Which of these spool codes exist already."""
-    return {row.code for row in Spool.select(Spool.code).where(Spool.code.in_(list(codes)))}
-
-
 def spool_count(lot: Lot) -> int:
     """Spools received of a lot."""
     return Spool.select().where(Spool.lot == lot).count()
@@ -264,8 +269,11 @@ def spools_with_lots() -> Any:
 
 
 def spool(code: str) -> Any:
-    """A spool with lot, supplier, grade, delivery and the revisions its lot is judged under, in one query on a unique index."""
-    return spools_with_lots().where(Spool.code == code).first()
+    """A spool with lot, supplier, grade, delivery and the revisions its lot is judged under.
+
+    One query on unique indexes, one more where the code was written otherwise.
+    """
+    return codes.chosen(code, spools_with_lots().where(codes.written(code)))
 
 
 # What a clearance asks of a lot and its grade; each further document would be read at every spool for nothing.
@@ -288,15 +296,16 @@ TO_CHECK = (*LOT_TO_CHECK, Delivery.id, Delivery.received_at)
 
 
 def _spool_to_check() -> Any:
-    return with_lot(Spool.select(Spool, *TO_CHECK)).where(Spool.code == given("code"))
+    same = (Spool.code == given("code")) | (Spool.identity == given("identity"))
+    return with_lot(Spool.select(Spool, *TO_CHECK)).where(same)
 
 
 _SPOOL = Prepared(_spool_to_check)
 
 
 def spool_seen(code: str) -> Any:
-    """What a clearance needs of the same, only to be read. One query on a unique index."""
-    return _SPOOL.first(code=code)
+    """What a clearance needs of the same, only to be read. One query on unique indexes, one more where the code was written otherwise."""
+    return codes.chosen(code, _SPOOL.all(code=code, identity=identity(code)))
 
 
 def note_life(spool: Spool, values: dict[str, Any]) -> None:
@@ -341,19 +350,6 @@ def parents_of(spool: Spool) -> list[Any]:
     """The spools a spool was wound from."""
     query = SpoolParent.select(SpoolParent, Spool).join(Spool, on=(SpoolParent.parent == Spool.id), attr="parent")
     return list(query.where(SpoolParent.spool == spool).order_by(SpoolParent.id))
-
-
-def code_like(code: str) -> str | None:
-    """A spool code that may be this one misread, or None. One query on an index."""
-    row = Spool.select(Spool.code).where(Spool.likeness == likeness(code)).order_by(Spool.id).first()
-    return row.code if row else None
-
-
-def spools_by_code(codes: Iterable[str]) -> dict[str, Any]:
-    """Spools with lot and grade: one query for every 10,000 codes, since neither engine takes any number of them at once."""
-    wanted, query = sorted(set(codes)), Spool.select(Spool, Lot, Grade).join(Lot).join(Grade)
-    parts = [wanted[start : start + 10_000] for start in range(0, len(wanted), 10_000)]
-    return {row.code: row for part in parts for row in query.where(Spool.code.in_(part))}
 
 
 def put_on_machine(spool: Spool, machine: str) -> None:

@@ -8,12 +8,9 @@ from typing import Any
 
 from peewee import JOIN
 
-from lots.store.models import Containment, Delivery, Load, Lot, Spool, SpoolLot
+from lots.store.loads import with_names
+from lots.store.models import Containment, Delivery, Job, Load, Lot, Machine, Spool, SpoolLot
 from lots.store.paging import Page, page
-
-
-def _loads() -> Any:
-    return Load.select(Load, Spool, Lot).join(Spool).switch(Load).join(Lot)
 
 
 def loads_of_lot(lot_id: int) -> list[Any]:
@@ -23,20 +20,19 @@ def loads_of_lot(lot_id: int) -> list[Any]:
     numbers = own.select(own.id).where(own.lot == lot_id) | wound_on.select(wound_on.id).join(
         SpoolLot, on=(SpoolLot.spool == wound_on.spool)
     ).where(SpoolLot.lot == lot_id)
-    return list(_loads().where(Load.id.in_(numbers)).order_by(Load.id))
+    return list(with_names().where(Load.id.in_(numbers)).order_by(Load.id))
 
 
-def loads_of_job(job: str) -> list[Any]:
-    """Every load of a job, in the order they were recorded. One query on an index."""
-    return list(_loads().where(Load.job == job).order_by(Load.id))
+def loads_of_job(number: int) -> list[Any]:
+    """Every load of the job with this row number, in the order they were recorded. One query on an index."""
+    return list(with_names().where(Load.of_job == number).order_by(Load.id))
 
 
-def loads_on(machines: Iterable[str], since: datetime, until: datetime) -> list[Any]:
-    """Every load that was on these machines at some time between two moments. One query."""
+def loads_on(machines: Iterable[int], since: datetime, until: datetime) -> list[Any]:
+    """Every load that was on these machines, named by row number, at some time between two moments. One query."""
     still = Load.unloaded_at.is_null() | (Load.unloaded_at >= since)
-    return list(
-        _loads().where(Load.machine.in_(sorted(machines)) & (Load.loaded_at <= until) & still).order_by(Load.id)
-    )
+    here = Load.on_machine.in_(sorted(machines))
+    return list(with_names().where(here & (Load.loaded_at <= until) & still).order_by(Load.id))
 
 
 def further_lots(spools: Iterable[int]) -> dict[int, list[int]]:
@@ -65,15 +61,23 @@ def contain(rows: list[dict[str, Any]]) -> list[int]:
     return [Containment.create(**row).id for row in rows]
 
 
-def containments(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
-    """A page of containments with load, spool and lot, in the order they were opened."""
-    query = (
-        Containment.select(Containment, Lot, Load, Spool)
+def _containments() -> Any:
+    return (
+        Containment.select(Containment, Lot, Load, Spool, Job, Machine)
         .join(Lot)
         .switch(Containment)
         .join(Load)
-        .join(Spool, JOIN.INNER)
+        .join(Spool)
+        .switch(Load)
+        .join(Job, JOIN.LEFT_OUTER)
+        .switch(Load)
+        .join(Machine, JOIN.LEFT_OUTER)
     )
+
+
+def containments(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
+    """A page of containments with load, spool, lot, job and machine, in the order they were opened."""
+    query = _containments()
     if "open" in filters:
         query = query.where(Containment.closed_at.is_null(filters["open"]))
     if "lot_id" in filters:
@@ -82,9 +86,8 @@ def containments(filters: dict[str, Any], cursor: str | None, limit: int) -> Pag
 
 
 def containment(number: int) -> Any:
-    """A containment with load, spool and lot, or None."""
-    query = Containment.select(Containment, Lot, Load, Spool).join(Lot).switch(Containment).join(Load).join(Spool)
-    return query.where(Containment.id == number).first()
+    """A containment with load, spool, lot, job and machine, or None."""
+    return _containments().where(Containment.id == number).first()
 
 
 def close_containment(number: int, by: str, note: str, now: datetime) -> bool:

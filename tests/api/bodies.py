@@ -113,6 +113,12 @@ class Furnished:
         (entry,) = self.shop.get("quality", f"/containments?open=true&lot_id={lot_id}")["items"]
         return entry["id"]
 
+    def machine(self) -> int:
+        """The number of a machine."""
+        self.load()
+        number: int = self.shop.get("production", "/machines")["items"][0]["id"]
+        return number
+
     def free_spool(self) -> str:
         """The code of a spool that is clear to load."""
         delivery = self.shop.good_lot(self.supplier, self.grade, f"F-{next(_number)}", spools=1)
@@ -392,8 +398,17 @@ CASES: dict[str, Case] = {
     "/v1/loads": (
         "POST",
         lambda at: "",
-        lambda at: {"spool_code": at.free_spool(), "machine": "P1", "job": "J", "use": "hidden", "loaded_at": MEASURED},
+        lambda at: {
+            "spool_code": at.free_spool(),
+            "machine": "P1",
+            "job": "J",
+            "use": "hidden",
+            "loaded_at": MEASURED,
+            "confirm_new_job": False,
+            "confirm_new_machine": False,
+        },
     ),
+    "/v1/machines/{number}": ("PATCH", lambda at: at.machine(), lambda at: {"slots": 4}),
     "/v1/loads/{number}/unload": ("POST", lambda at: at.load(), lambda at: {"remaining_mass_g": 500.0}),
     "/v1/lots/{number}/concessions": ("POST", lambda at: at.fresh_lot()["lot_id"], _concession),
     "/v1/concessions/{number}/withdraw": ("POST", lambda at: at.concession(), lambda at: {"reason": "no longer"}),

@@ -18,7 +18,9 @@ def etag(shop, path):
 def test_every_single_resource_carries_an_etag(shop):
     """Whatever has an address of its own says which state of it was sent."""
     delivery = shop.good_lot()
-    for path in ("/suppliers/1", "/shades/1", "/grades/1", "/lots/1", f"/spools/{delivery['spools'][0]['code']}"):
+    code = delivery["spools"][0]["code"]
+    shop.load(code)
+    for path in ("/suppliers/1", "/shades/1", "/grades/1", "/lots/1", "/machines/1", f"/spools/{code}"):
         answer = shop.call("admin", "GET", path)
         assert answer.get_etag()[0], path
         again = shop.call("admin", "GET", path, If_None_Match=answer.headers["ETag"])

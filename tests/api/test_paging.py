@@ -92,7 +92,8 @@ FILTERS = (
     ("supplier_id=1", {"good", "new"}),
     ("grade_id=2", {"new"}),
     ("supplier_lot=L-1", {"good", "same number"}),
-    ("supplier_lot=l-1", set()),
+    ("supplier_lot=l-1", {"good", "same number"}),
+    ("supplier_lot=L1", set()),
     ("supplier_lot=L-1&supplier_id=2", {"same number"}),
     ("received_from=2026-11-10T10:00:00Z", {"new", "same number"}),
     ("received_from=2026-11-10T10:00:00.000001Z", {"same number"}),
@@ -124,7 +125,9 @@ def test_loads_are_filtered(shop):
         "machine=P2": [going["id"]],
         "job=J-1": [ended["id"], going["id"]],
         "job=J-1&open=true&machine=P1": [],
-        "job=j-1": [],
+        "job=j-1&machine=p2": [going["id"]],
+        "job=J1": [],
+        f"spool_code={first.lower()}": [ended["id"]],
     }.items():
         assert numbers == [item["id"] for item in shop.get("production", f"/loads?{query}")["items"]], query
 

@@ -19,6 +19,8 @@ LISTS = (
     "/v1/containments",
     "/v1/corrective-actions",
     "/v1/loads",
+    "/v1/jobs",
+    "/v1/machines",
     "/v1/load-refusals",
     "/v1/events",
 )

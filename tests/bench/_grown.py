@@ -13,9 +13,9 @@ from peewee import ForeignKeyField
 from lots.app import create_app
 from lots.desks import access, clock
 from lots.settings import Settings
-from lots.store import database
+from lots.store import database, names
 from lots.store.fields import Instant
-from lots.store.models import Chain, Decision, Delivery, Event, Load, Lot, Reading, RepeatedRequest, Spool
+from lots.store.models import Chain, Decision, Delivery, Event, Job, Load, Lot, Reading, RepeatedRequest, Spool
 from tests.shop import CONDITIONS, MEASURED, WHITE, Shop
 from tests.store.rows import connected
 
@@ -33,6 +33,7 @@ COPIED: dict[Any, int] = {
     Spool: 30_000_000,
     Reading: 800_000_000,
     Decision: 10_000_000,
+    Job: 20_000_000,
     Load: 30_000_000,
     Chain: 3_000_000,
     Event: 100_000_000,
@@ -92,6 +93,7 @@ def _pattern(shop: Shop, supplier: Any, grade: Any, lot: str, meters: list[int],
         shop.post("quality", "/color-readings", colors, Idempotency_Key=next(keys))
     for number, spool in enumerate(delivery["spools"]):
         load = {"spool_code": spool["code"], "machine": f"P{number}", "job": f"J-{lot}-{number // 2}", "use": "general"}
+        load |= {"confirm_new_job": True}
         made = shop.post("production", "/loads", load, Idempotency_Key=next(keys))
         shop.post("production", f"/loads/{made['id']}/unload", {"remaining_mass_g": 0}, Idempotency_Key=next(keys))
 
@@ -106,6 +108,8 @@ def _copy(times: int, chance: random.Random) -> None:
     )
     for statement in quick:
         engine.execute_sql(statement)
+    for number in range(MACHINES):
+        names.named("machine", f"P{number}", "bench", clock.now())
     # Days end before the patterns came, so that nothing is of the future.
     days = [clock.now() - timedelta(days=10 + BACK_DAYS * (times - k) / times) for k in range(times)]
     engine.execute_sql("CREATE TEMP TABLE copy (k BIGINT, day TEXT)")
@@ -165,12 +169,16 @@ def _copied(model: Any, field: Any, strides: dict[Any, int]) -> str:
         return f"{COPIED[of]} + c.k * {strides[of]} + {column}"
     if isinstance(field, Instant):
         return f"c.day || substr({column}, 11)"
-    if field.name in ("code", "supplier_lot", "lot_key", "order_ref", "job", "key"):
+    if (
+        field.name in ("code", "supplier_lot", "lot_key", "order_ref", "job", "number", "identity", "likeness", "key")
+        and model is not Event
+    ):
         return f"{column} || '-' || c.k"
-    if (model, field.name) == (Load, "machine"):
+    if model is Load and field.name in ("machine", "on_machine"):
         # The rest of a division, in words that both engines and both drivers take.
         place = "(c.k * 7 + r.id)"
-        return f"'P' || ({place} - {place} / {MACHINES} * {MACHINES})"
+        place = f"({place} - {place} / {MACHINES} * {MACHINES})"
+        return f"'P' || {place}" if field.name == "machine" else f"1 + {place}"
     return column
 
 

@@ -50,18 +50,23 @@ def fill(file: Path, readings: int, lots: int = 0, spools: int = 0, loads: int =
         raw.execute("BEGIN")
         _copied(raw, "reading", f"lot_id = {first}", own)
         _copied(raw, "reading", f"lot_id <> {first}", more - own)
-        for table, times in (("lot", lots), ("spool", spools), ("load", loads)):
+        machines = 200 - raw.execute("SELECT COUNT(*) FROM machine").fetchone()[0] if loads else 0
+        for table, times in (("lot", lots), ("spool", spools), ("machine", machines), ("job", loads), ("load", loads)):
             _copied(raw, table, "1", times)
         raw.execute("COMMIT")
 
 
 # What a copy does not share with its pattern; n counts the copies, on from the number of rows there were.
 _ITS_OWN = {
-    "lot": {"supplier_lot": "supplier_lot || '-' || n"},
-    "spool": {"code": "code || '-' || n"},
+    "lot": {name: f"{name} || '-' || n" for name in ("supplier_lot", "identity", "likeness")},
+    "spool": {name: f"{name} || '-' || n" for name in ("code", "identity", "likeness")},
+    "machine": {"name": "'P' || (1 + n)", "identity": "'p' || (1 + n)", "likeness": "'p' || (1 + n)"},
+    "job": {name: f"{name} || '-' || n" for name in ("number", "identity", "likeness")},
     "load": {
         "job": "job || '-' || n",
         "machine": "'P' || (1 + n % 200)",
+        "of_job_id": "2 + n % (SELECT MAX(id) - 1 FROM job)",
+        "on_machine_id": "1 + n % 200",
         "unloaded_at": "loaded_at",
         "remaining_mass_g": "0",
     },

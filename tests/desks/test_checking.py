@@ -3,9 +3,10 @@
 import pytest
 
 from lots.desks import checking
+from lots.domain.identity import likeness
 from lots.store import history, models
 from lots.store.checking import snapshot
-from tests.shop import CONDITIONS, SIMPLE_LIMITS, WHITE
+from tests.shop import CONDITIONS, RECEIVED, SIMPLE_LIMITS, WHITE
 from tests.store.rows import connected
 from tests.store.test_tampering import by_hand, edit, put, row_of, sql
 
@@ -56,12 +57,13 @@ EDITED = {
     "figures": "{}",
     "retestable": '["color"]',
     "concessions": '[{"id":1}]',
+    "reinspected_until": "2027-01-01T00:00:00.000000Z",
 }
 
 
 def test_every_column_that_follows_from_the_readings_is_worked_out_again(lot):
     """Whichever of them is edited, the lot is named with the column, and working it out again puts it right."""
-    assert set(EDITED) == set(history.LOT_DERIVED)
+    assert {*EDITED, "identity", "likeness"} == set(history.LOT_DERIVED)
     with by_hand():
         before = row_of(models.Lot, lot)
         for column, value in EDITED.items():
@@ -86,6 +88,55 @@ def test_working_out_again_restores_the_row_and_says_so_in_the_history(shop, lot
     assert [] == found()
     last = shop.get("quality", f"/events?lot_id={lot}&what=summaries%20recomputed")["items"][-1]
     assert ("command line", {"lot", "decision"}) == (last["by"], set(last["rows"]))
+
+
+@pytest.mark.parametrize("value", ["x", None])
+@pytest.mark.parametrize("column", ["identity", "likeness"])
+@pytest.mark.parametrize(("model", "text"), [(models.Lot, "Q-71"), (models.Spool, "L1-S001")])
+def test_what_a_lot_or_spool_is_found_by_follows_from_its_code(lot, model, text, column, value):
+    """Edited or lost, it is named with the lot, and working it out again puts it right without a new decision."""
+    with by_hand():
+        before, decisions = row_of(model, 1), models.Decision.select().count()
+        edit(model, 1, **{column: value})
+    says = f"lot Q-71 ({lot}): identity and likeness of {model._meta.table_name} 1 do not follow from {text}."
+    assert ([says], []) == rebuilt()
+    with by_hand():
+        assert (before, decisions) == (row_of(model, 1), models.Decision.select().count())
+    assert [] == found()
+
+
+@pytest.mark.parametrize("column", ["of_job_id", "on_machine_id"])
+def test_a_loads_job_and_machine_follow_from_its_text(shop, lot, column):
+    """A load moved to another job would be missing in its trace."""
+    shop.load("L1-S003", job="J-7", machine="P7")
+    with by_hand():
+        edit(models.Load, 1, **{column: 2})
+    assert ([f"lot Q-71 ({lot}): of job and on machine of load 1 do not follow from J-1 on P1."], []) == rebuilt()
+    assert [] == found()
+
+
+@pytest.mark.parametrize(("model", "text"), [(models.Job, "J-1"), (models.Machine, "P1")])
+def test_what_a_job_or_machine_is_found_by_follows_from_its_name(lot, model, text):
+    """It is the shop's, so it is told and left to whoever looks into it."""
+    with by_hand():
+        edit(model, 1, likeness="x")
+    says = f"shop: identity and likeness of {model._meta.table_name} 1 do not follow from {text}."
+    assert ([], [says]) == rebuilt()
+
+
+def test_of_codes_that_fold_alike_one_has_the_identity(shop):
+    """What an older shop brought along is no flaw; two that both have none are."""
+    codes = [{"code": code, "net_mass_g": 1000} for code in ("A-1", "B-1")]
+    body = {"supplier_lot": "Q-71", "received_at": RECEIVED, "spools": codes}
+    ids = {"supplier_id": shop.supplier()["id"], "grade_id": shop.grade()["id"]}
+    shop.post("receiving", "/deliveries", {**body, **ids})
+    with by_hand():
+        edit(models.Spool, 2, code="a-1", identity=None, likeness=likeness("a-1"))
+        told = [flaw.line for flaw in checking.found()]
+        assert [line for line in told if "do not follow" in line] == []
+        edit(models.Spool, 1, identity=None)
+        told = [flaw.line for flaw in checking.found()]
+        assert 2 == len([line for line in told if "do not follow" in line])
 
 
 def test_what_is_kept_of_a_spool_is_worked_out_again(shop, lot):

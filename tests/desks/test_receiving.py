@@ -1,6 +1,7 @@
+import unicodedata
+
 import pytest
 
-from lots.desks.receiving import lot_key
 from tests.api.refusals import hints, refused
 from tests.shop import RECEIVED, SIMPLE_LIMITS
 from tests.store.rows import counts
@@ -24,32 +25,6 @@ def codes(answer):
     """Codes of a delivery's spools."""
     assert 201 == answer.status_code, answer.get_data(as_text=True)
     return [spool["code"] for spool in answer.get_json()["spools"]]
-
-
-@pytest.mark.parametrize(
-    "variant",
-    ["l-0071b", "L0071B", " L 0071 B ", "L_00-71/B", "L.0071.B", "\uff2c\uff10\uff10\uff17\uff11\uff22", "#L-0071B#"],
-)
-def test_a_number_written_otherwise_has_the_same_key(variant):
-    """Case, blanks, punctuation and full-width signs are what people leave out or add when they copy a number."""
-    assert lot_key("L-0071B") == lot_key(variant)
-
-
-@pytest.mark.parametrize("other", ["L-071B", "L-0071C", "L-00711", "1-0071B", "L-0071"])
-def test_another_number_has_another_key(other):
-    """A digit or a letter more, less or other is another lot: zeros and ones are not guessed at."""
-    assert lot_key("L-0071B") != lot_key(other)
-
-
-def test_a_number_of_nothing_but_punctuation_has_a_key():
-    """Even such a number is told from another."""
-    assert lot_key("-/-")
-    assert lot_key("-/-") != lot_key("/-/")
-
-
-def test_a_key_is_no_longer_than_its_column():
-    """One sign may fold into eighteen letters."""
-    assert 120 == len(lot_key("\ufdfa" * 120))
 
 
 def test_spools_are_numbered_by_lot(desk):
@@ -97,7 +72,7 @@ def test_the_same_number_of_another_supplier_or_grade_is_another_lot(desk, shop)
 
 
 def test_a_similar_number_is_refused_until_confirmed(desk):
-    """A number that differs in its writing is most likely the same: the clerk is asked, and may insist."""
+    """A number that differs by its separators is most likely the same: the clerk is asked, and may insist."""
     first = desk("Q-71").get_json()
     before = counts()
     answer = desk("q 71")
@@ -112,6 +87,46 @@ def test_a_similar_number_is_refused_until_confirmed(desk):
     assert confirmed["lot_id"] == again["lot_id"]
     both = refused(desk("Q/71"), 409, "similar-lot")["candidates"]
     assert ["Q-71", "q 71"] == [lot["supplier_lot"] for lot in both]
+
+
+@pytest.mark.parametrize("written", ["q-71", "Q -71", "\uff31\uff0d\uff17\uff11", "Q\u201371"])
+def test_a_number_with_the_identity_of_a_lot_is_that_lot_and_cannot_be_another(desk, written):
+    """Case, blanks, width and kind of dash make no other lot, whatever was ticked: the answer says which number to send."""
+    first = desk("Q-71").get_json()
+    before = counts()
+    for more in ({}, {"confirm_new_lot": True}):
+        said = refused(desk(written, **more), 409, "similar-lot", ["/supplier_lot"])
+        assert [(first["lot_id"], "Q-71")] == [(lot["id"], lot["supplier_lot"]) for lot in said["candidates"]]
+        assert 'Send "Q-71"' in hints(said)
+    assert before == counts()
+
+
+def test_a_code_with_the_identity_of_another_is_refused_and_names_it(desk):
+    """Within the delivery, beside a spool that is there, and beside a code that the program would have given."""
+    desk(spools=[{"code": "HW-Q12-2", "net_mass_g": 1000}])
+    before = counts()
+    written = ["hw-q12-2", "B-1", "\u0412-1", "HW-Q1-22"]
+    answer = desk(spools=[{"code": code, "net_mass_g": 1000} for code in written])
+    said = refused(answer, 422, "invalid", ["/spools/0/code", "/spools/2/code"])
+    taken, twice = (fault["detail"] for fault in said["errors"])
+    assert ("HW-Q12-2" in taken, "B-1" in twice) == (True, True) or ("B-1" in taken, "HW-Q12-2" in twice) == (
+        True,
+        True,
+    )
+    assert before == counts()
+    assert ["l1-s003", "L1-S002"] == codes(desk(spools=[{"code": "l1-s003", "net_mass_g": 1000}, {"net_mass_g": 1000}]))
+    assert ["L1-S004", "L1-S005"] == codes(desk())
+
+
+@pytest.mark.parametrize("hidden", ["\u200b", "\u00ad", "\u200e", "\u2060", "\ufeff", "\u3164", "\ufe0f"])
+@pytest.mark.parametrize("place", ["lot", "spool"])
+def test_an_invisible_character_is_refused_by_name(desk, hidden, place):
+    """What nobody can see on a label makes no new code (Unicode category Cf, fillers and variation selectors)."""
+    code = f"Q{hidden}71"
+    answer = desk(code) if place == "lot" else desk(spools=[{"code": code, "net_mass_g": 1000}])
+    said = refused(answer, 422, "invalid", ["/supplier_lot" if place == "lot" else "/spools/0/code"])
+    assert unicodedata.name(hidden) in said["errors"][0]["detail"]
+    assert 0 == counts()["lot"]
 
 
 def test_confirming_what_is_no_new_lot_joins_it(desk):

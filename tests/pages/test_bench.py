@@ -21,12 +21,13 @@ def test_a_scanner_that_types_and_presses_enter_is_enough(desk, clerk, typed_as)
 
 
 def test_an_unknown_spool_is_said_and_may_be_typed_again(desk, clerk):
-    """With the code that was meant when only its case is wrong."""
+    """With the code that was meant when only its separators are wrong; when only its case is, it is that spool."""
     log(desk, clerk, spools="HW-1", spool_count="")
-    page = clerk.go("/bench?spool=hw-1")
+    page = clerk.go("/bench?spool=HW1")
     assert 404 == page.status
     assert "Did you mean HW-1?" in page.text
-    assert "hw-1" == page.form("spool")["fields"]["spool"]
+    assert "HW1" == page.form("spool")["fields"]["spool"]
+    assert "Measure spool HW-1" in clerk.go("/bench?spool=hw-1").text
 
 
 def test_a_decimal_comma_and_inches_are_refused_beside_their_field(desk, clerk):
@@ -181,6 +182,6 @@ def test_the_clerk_logs_what_no_spool_bears(desk, clerk):
     assert "Take it to receiving" not in page.text
     assert "Take it to receiving" in Browser(desk, "quality").go("/bench?spool=NOBODY").text
     desk.receive(desk.quillwort, desk.white)
-    page = clerk.go("/bench?spool=l1-s001&kind=color&instrument=1")
+    page = clerk.go("/bench?spool=L1S001&kind=color&instrument=1")
     assert "kind=color&instrument=1" in page.links["Yes, L1-S001"]
     assert "Measure spool L1-S001" in clerk.go(page.links["Yes, L1-S001"]).text

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import re
 
+from lots.store.models import Spool
 from tests.api.pictures.seen import Picture
 from tests.pages.reading import Browser
 from tests.shop import SIMPLE_LIMITS
+from tests.store.rows import connected
 
 
 def pictures(page):
@@ -102,3 +104,15 @@ def test_quality_accepts_a_step_on_the_page_of_its_lot(desk):
         Browser(desk, "production").go(f"/lots/{other}").text,
     ):
         assert "Accept step" not in text
+
+
+def test_codes_that_can_be_confused_are_shown_to_quality(shop):
+    """Both writings of each; a shop without such codes says nothing of it."""
+    shop.good_lot(spools=2)
+    quality = Browser(shop, "quality")
+    assert "Codes that can be confused" not in quality.go("/quality").text
+    with connected():
+        Spool.update(code="l1-s001", identity=None).where(Spool.code == "L1-S002").execute()
+    page = quality.go("/quality").text
+    assert "Codes that can be confused (1)" in page
+    assert "Spool l1-s001, lot Q-71 : not spool L1-S001" in page

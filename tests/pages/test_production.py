@@ -137,11 +137,12 @@ def test_signing_out_forgets_the_token(floor):
     assert 302 == floor.get("/check").status_code
 
 
-def test_a_code_in_another_case_leads_to_the_spool_with_all_that_was_asked(shop):
-    """One press, with job, use and machine kept."""
+def test_a_code_without_its_separators_leads_to_the_spool_with_all_that_was_asked(shop):
+    """One press, with job, use and machine kept; a code in another case needs none."""
     code = shop.good_lot()["spools"][0]["code"]
     lead = Browser(shop, "production")
-    page = lead.go(f"/check?spool={code.lower()}&use=hidden&job=J-7&machine=P2")
+    assert f"Spool {code}" in lead.go(f"/check?spool={code.lower()}&use=hidden").text
+    page = lead.go(f"/check?spool={code.replace('-', '')}&use=hidden&job=J-7&machine=P2")
     assert "✖ Do not load" in page.text
     asked = lead.go(page.links[f"Yes, {code}"])
     assert "Load it on P2 now" in asked.text
@@ -216,3 +217,43 @@ def test_the_mass_of_the_job_decides_what_is_offered_and_loaded(shop, floor):
     assert 302 == floor.post("/check", data={**asked, "seal": seal_in(page)}).status_code
     refused = floor.get(f"/check?spool={second}&use=general&mass_g=much").get_data(as_text=True)
     assert "is not a positive number. Write it like 250 or 250.5." in refused
+
+
+def test_a_job_that_may_be_a_known_one_misread_is_asked_about(shop):
+    """One press takes the known job, another says that this is another one; nothing is loaded before."""
+    first, second, third = (spool["code"] for spool in shop.good_lot(spools=3)["spools"])
+    shop.load(first, job="J-1040", machine="P1")
+    lead = Browser(shop, "production")
+    page = lead.go(f"/check?spool={second}&use=hidden&job=J1040&machine=P2")
+    assert "There is no job J1040 yet. Did you mean J-1040?" in page.text
+    known = lead.go(page.links["Yes, job J-1040"])
+    assert "Load it on P2 now" in known.text
+    lead.send(known, "once")
+    assert 2 == len(shop.get("production", "/jobs/J-1040")["loads"])
+    page = lead.go(f"/check?spool={third}&use=hidden&job=J1040&machine=P-1")
+    assert "No, load it: J1040 is another job, P-1 another machine" in page.text
+    done = lead.send(page, "confirm_new_job")
+    assert f"Spool {third} is loaded." in done.text
+    assert ["J-1040", "J1040"] == [job["number"] for job in shop.get("production", "/jobs")["items"]]
+
+
+def test_a_job_typed_in_another_case_is_shown_as_it_was_first_typed(shop):
+    """No question: it is that job, on that machine."""
+    first, second = (spool["code"] for spool in shop.good_lot(spools=2)["spools"])
+    shop.load(first, job="J-1040", machine="P1")
+    page = Browser(shop, "production").go(f"/check?spool={second}&use=hidden&job=j-1040&machine=p1")
+    assert "job J-1040" in page.text
+    assert "Load it on P1 now" in page.text
+    assert "Did you mean" not in page.text
+
+
+def test_the_slots_of_a_machine_are_changed_where_it_is_listed(shop):
+    """What is no number is refused with the reason."""
+    shop.load(shop.good_lot()["spools"][0]["code"], machine="P1")
+    lead = Browser(shop, "production")
+    page = lead.send(lead.go("/loaded"), "slots", slots="4")
+    assert "4" == page.form("slots")["fields"]["slots"]
+    assert 4 == shop.get("production", "/machines/1")["slots"]
+    wrong = lead.send(lead.go("/loaded"), "slots", slots="four")
+    assert 422 == wrong.status
+    assert "Slots" in wrong.text

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from lots.desks import checking, quality
+from lots.domain.identity import likeness
 from lots.store import database, migrating, schema
 from lots.store.database import db
 from lots.store.models import TABLES, Decision, Event, Grade, Job, Load, Lot, Machine, Spool
@@ -84,7 +85,7 @@ def test_a_lot_blocked_by_a_step_is_released_when_it_is_assessed_again(shop):
 
 def test_codes_that_fold_alike_stay(shop):
     """The first has the identity, the second is found by its exact text alone."""
-    spools = {row.code: row.identity for row in Spool.select().where(Spool.likeness == "0s10")}
+    spools = {row.code: row.identity for row in Spool.select().where(Spool.likeness == likeness("OS1-0"))}
     assert {"OS1-0": "os1-0", "oS1-0": None} == spools
     lots = {row.supplier_lot: row.identity for row in Lot.select().where(Lot.supplier_lot.in_(["O-1", "o 1"]))}
     assert {"O-1": "o-1", "o 1": "o1"} == lots
@@ -92,7 +93,7 @@ def test_codes_that_fold_alike_stay(shop):
 
 def test_jobs_and_machines_are_those_that_loads_named(shop):
     """Each has its name as it was first typed, and every load refers to both."""
-    jobs = {row.identity: row.number for row in Job.select().where(Job.likeness == "j2040")}
+    jobs = {row.identity: row.number for row in Job.select().where(Job.likeness == likeness("J-2040"))}
     assert {"j-2040": "J-2040", "j2040": "J2040"} == jobs
     assert not Load.select().where(Load.of_job.is_null() | Load.on_machine.is_null()).exists()
     assert ["P1", "P2"] == sorted(row.name for row in Machine.select().where(Machine.identity.in_(["p1", "p2"])))
