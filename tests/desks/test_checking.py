@@ -57,6 +57,7 @@ EDITED = {
     "figures": "{}",
     "retestable": '["color"]',
     "concessions": '[{"id":1}]',
+    "wet": '[{"spool":"x"}]',
     "reinspected_until": "2027-01-01T00:00:00.000000Z",
 }
 
