@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from lots.desks import clock, concessions
+from lots.desks import clock, concessions, grade_uses
 from lots.desks.errors import NotFound
 from lots.desks.views import spool_failures
 from lots.domain.agreed import GENERAL, Limits, limits_from
@@ -92,15 +92,7 @@ def _clear(row: Any, lot: Any, ask: Ask, in_job: list[Any], at: datetime | None)
     others = [o for o in in_job if o.id != lot.id]
     limit = _step_max if ask.match_max is None else lambda _: None
     pairs = match_pairs(mine, [(o.supplier_lot, comparable_lab(lot, o), limit(o)) for o in others], rule)
-    state = _state(
-        lot,
-        agreed,
-        spool=row.code,
-        remaining_g=row.remaining_mass_g,
-        loaded_on=row.machine,
-        nonconforming=spool_failures(row, lot),
-        life=_life(row, lot.grade),
-    )
+    state = _spool_state(row, lot, agreed, remaining_g=row.remaining_mass_g, loaded_on=row.machine)
     return clear(state, ask.use, pairs, ask.use in SHOWS_COLOR, ask.mass_g, at)
 
 
@@ -108,6 +100,34 @@ def of_lot(lot: Any, agreed: Limits | None, use: str, at: datetime) -> Clearance
     """Returns whether a lot may be loaded for a use, as far as that does not hang on the spool, the job or the mass. No query."""
     # Of a spool there is only that it is not empty.
     return clear(_state(lot, agreed, spool=lot.supplier_lot, remaining_g=1.0), use, at=at)
+
+
+def of_spool(row: Any, lots_on_it: list[Any], use: str, at: datetime) -> Clearance:
+    """Returns whether a spool may be loaded for a use, as far as that does not hang on the machine, the job or the mass. No query.
+
+    Args:
+        row: the spool.
+        lots_on_it: every lot whose filament it holds; none of their concessions covers the others.
+        use: what is asked of the material.
+        at: the moment of loading.
+    """
+    moment = at if len(lots_on_it) == 1 else None
+    states = []
+    for lot in lots_on_it:
+        agreed = limits_from(lot.limits_revision.body) if lot.limits_revision else None
+        states.append(_spool_state(row, lot, agreed, remaining_g=1.0))
+    return worst_of([clear(state, use, at=moment) for state in states])
+
+
+def _spool_state(row: Any, lot: Any, agreed: Limits | None, **where: Any) -> SpoolState:
+    return _state(
+        lot,
+        agreed,
+        spool=row.code,
+        nonconforming=spool_failures(row, lot),
+        life=_life(row, lot.grade),
+        **where,
+    )
 
 
 def _state(lot: Any, agreed: Limits | None, **of_spool: Any) -> SpoolState:
@@ -118,7 +138,8 @@ def _state(lot: Any, agreed: Limits | None, **of_spool: Any) -> SpoolState:
         blocks=agreed.blocks if agreed else (),
         why=lot.why,
         by_hand=(lot.by_hand, lot.by_hand_reason) if lot.by_hand else None,
-        cautions=lot.grade.cautions,
+        cautions=grade_uses.cautions_of(lot),
+        material=grade_uses.material(lot.grade),
         judged=lot.judged_at is not None,
         concessions=[concessions.from_json(kept) for kept in lot.concessions],
         **of_spool,
@@ -189,6 +210,7 @@ def view(row: Any, answer: Clearance, ask: Ask) -> dict[str, Any]:
         "shade_match": None if ask.job is None else [_pair(pair) for pair in answer.pairs],
         "remaining_mass_g": row.remaining_mass_g,
         "concession": answer.concession and concessions.view_of(answer.concession),
+        "permission": answer.permission and grade_uses.permission_view(answer.permission),
         "spool": {
             "part": row.remaining_mass_g < row.net_mass_g,
             "spliced": row.spliced,

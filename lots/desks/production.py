@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from lots.desks import clock, concessions, views
+from lots.desks import clock, concessions, grade_uses, views
 from lots.desks.clearing import Ask, settings, spool_of, view, work_out
 from lots.desks.errors import Conflict, Fault, Invalid, NotFound
 from lots.desks.words import moment
@@ -61,7 +61,8 @@ def load(values: dict[str, Any], by: str) -> tuple[dict[str, Any], bool]:
             concessions.refresh(row.lot)
         history.note(row.lot_id, "spool loaded", by, now, {**made, "spool": [row.id]})
         told = {**views.load(stored), "cautions": list(answer.cautions), "settings": settings(row)}
-        return {**told, "concession": under and concessions.view_of(under)}, True
+        permission = answer.permission and grade_uses.permission_view(answer.permission)
+        return {**told, "concession": under and concessions.view_of(under), "permission": permission}, True
 
 
 def _load_time_faults(row: Any, loaded_at: datetime, now: datetime) -> list[Fault]:
