@@ -125,7 +125,15 @@ def test_every_reason_is_collected_not_only_the_first():
         loaded_on="P-3",
     )
     reasons = clear(state, "cosmetic", [APART], match_asked=True).reasons
-    expected = ["is blocked", "is forbidden for cosmetic", "Too yellow.", "Too oval.", "machine P-3", "is empty", "does not match"]
+    expected = [
+        "is blocked",
+        "is forbidden for cosmetic",
+        "Too yellow.",
+        "Too oval.",
+        "machine P-3",
+        "is empty",
+        "does not match",
+    ]
     assert len(expected) == len(reasons)
     for part, reason in zip(expected, reasons, strict=True):
         assert part in reason

@@ -93,7 +93,9 @@ def test_what_was_carried_over_says_so_and_waits_for_quality():
     """A prohibition read out of an old caution forbids like any other, and is listed until quality confirms it."""
     old = Statement("load_bearing", "never load-bearing", "lots migrate", MONDAY, from_caution=True)
     found = replace(PLAIN, stated=[old])
-    said = 'The grade is forbidden for load-bearing use: "never load-bearing" (from a caution, not confirmed by quality).'
+    said = (
+        'The grade is forbidden for load-bearing use: "never load-bearing" (from a caution, not confirmed by quality).'
+    )
     assert [said] == [one.says for one in found.forbidden()]
     assert [
         "Forbidden by an old caution and not confirmed: load-bearing. Set forbidden_uses with a reason."
