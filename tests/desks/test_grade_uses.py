@@ -39,7 +39,7 @@ CHANGES = st.fixed_dictionaries(
 def row(**more):
     """A grade's row with nothing stated."""
     columns = ("finish", "filler", "filler_kind", "forbidden_uses", "permitted_uses", "forbidden_shapes")
-    return SimpleNamespace(**dict.fromkeys(columns), **{"color_name": "Slate", **more})
+    return SimpleNamespace(**{**dict.fromkeys(columns), "color_name": "Slate", **more})
 
 
 def forbidden(grade):

@@ -172,9 +172,7 @@ def test_filament_of_several_lots_is_as_good_as_the_worst(tab, lots, against):
     assert found.enough is all(check.enough for check in each)
     assert set(found.reasons) == {reason for check in each for reason in check.reasons}
     assert found.enough is (found.reasons == ())
-    assert (
-        found.reserve == min((check.reserve for check in each), key=lambda reserve: reserve or 0.0) or not found.enough
-    )
+    assert not found.enough or found.reserve == min(check.reserve for check in each)
 
 
 @pytest.mark.parametrize(

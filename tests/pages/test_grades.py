@@ -16,7 +16,7 @@ def test_a_grade_is_added_with_its_kind_of_filler(desk):
     assert "The kind of filler is required." in page.text
     assert "PLA-X" == page.form("code")["fields"]["code"]
     page = quality.send(page, "code", filler_kind="none", finish="matte", density_g_cm3="1.24")
-    assert ["Grade PLA-X"] == page.headings
+    assert "Grade PLA-X" == page.headings[0]
     assert "The grade is forbidden for flexing use: its finish is matte." in page.text
 
 
@@ -72,4 +72,4 @@ def test_a_tab_is_refused_at_the_page_with_its_reasons(desk):
     page = floor.send(page, "width_mm", thickness_mm="thin")
     assert 422 == page.status
     assert [] == JSON_NAME.findall(page.text)
-    assert "Lot Q-71" in floor.go(f"/tabs?lot_id=1&layers=across&width_mm=10&thickness_mm=2&lever_mm=20&load_n=5").text
+    assert "Lot Q-71" in floor.go("/tabs?lot_id=1&layers=across&width_mm=10&thickness_mm=2&lever_mm=20&load_n=5").text
