@@ -141,7 +141,7 @@ class Material:
 def permission_says(granted: Statement) -> str:
     """Returns a permission as a sentence for whoever loads under it."""
     use = granted.about.replace("_", "-")
-    return f"Quality permits {use} use of this grade, which is otherwise forbidden: {granted.reason} ({granted.by}, {granted.at:%Y-%m-%d})."
+    return f'Quality permits {use} use of this grade, which is otherwise forbidden: "{granted.reason}" ({granted.by}, {granted.at:%Y-%m-%d}).'
 
 
 def _stated(one: Statement) -> Prohibition:

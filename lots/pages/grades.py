@@ -21,7 +21,7 @@ FILLER_KINDS = (
     ("fibre", "Fibre"),
     ("other", "Other: neither mineral nor fibre"),
 )
-SHAPES = (("thin_upright", "Thin upright tabs: layers across, thinner than 3 mm"),)
+SHAPES = (("thin_upright", "Thin upright tabs"),)
 _TEXTS = ("finish", "filler", "filler_kind", "reason")
 _NEW_TEXTS = ("code", "polymer", "color_name")
 _NEW_NUMBERS = ("nominal_diameter_mm", "density_g_cm3", "shade_id")

@@ -182,7 +182,7 @@ def test_a_permission_clears_and_is_shown():
     state = replace(GOOD, uses=uses, material=Material(finish="matte", permitted=[granted]))
     found = clear(state, "load_bearing")
     assert (True, granted) == (found.clear, found.permission)
-    assert "30 bars of 5 lots (Ines, 2025-03-03)" in found.cautions[-2]
+    assert '"30 bars of 5 lots" (Ines, 2025-03-03)' in found.cautions[-2]
     other = clear(state, "flexing")
     assert ("The grade is forbidden for flexing use: its finish is matte.",) == other.reasons
     assert other.permission is None
