@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from marshmallow import Schema, ValidationError, fields, validate, validates
 
-from lots.api.fields import MAX_ID, Code, Instant, Number, Said, Strict, Text, Truth, Whole
+from lots.api.fields import MAX_ID, Code, Instant, Number, Said, Strict, Text, Truth, Whole, WrittenTruth
 from lots.api.http import Desk, PageArgs, Resource, etag, page_answer, page_schema, person, version_to_change
 from lots.api.impact import LossSchema
 from lots.api.limits import LimitsArgs, LimitsSchema
 from lots.api.purchasing import NUMBER
 from lots.desks import catalog, impact
+from lots.domain.agreed import USES
+from lots.domain.prohibitions import FILLER_KINDS, SHAPES
 
 desk = Desk("grades", __name__, url_prefix="/v1/grades", description="What is bought, and the limits it is held to.")
 
-_CAUTION = (
-    'Sentences for production. "never load-bearing" forbids a use, "cosmetic only" all others; the rest is advice.'
-)
+_CAUTION = "Advice for production, in sentences. A caution forbids nothing: state what is forbidden in forbidden_uses."
+
+
+def _names(names: Sequence[str], about: str) -> fields.List[str]:
+    return fields.List(Text(20, one_of=tuple(names)), validate=validate.Length(max=20), metadata={"description": about})
 
 
 class GradeChange(Strict):
@@ -41,6 +46,24 @@ class GradeChange(Strict):
     cautions = fields.List(Text(500), validate=validate.Length(max=50), metadata={"description": _CAUTION})
     brightened = Truth(
         metadata={"description": "true: it holds optical brightener, so references and colours must state uv"}
+    )
+
+    filler_kind = Text(
+        10,
+        one_of=FILLER_KINDS,
+        metadata={
+            "description": "mineral, fibre and a matte finish forbid load-bearing and flexing uses; so does a filler without a kind"
+        },
+    )
+    forbidden_uses = _names(USES, "the uses quality forbids, beside those forbidden by finish and filler")
+    permitted_uses = _names(USES, "forbidden uses that quality permits all the same")
+    forbidden_shapes = _names(tuple(SHAPES), "shapes that a tab of this grade must not have")
+    reason = Text(
+        500,
+        metadata={
+            "description": "why; required when forbidden or permitted uses or shapes change, and when a prohibition is lifted. "
+            "With forbidden_uses it confirms those carried over from a caution"
+        },
     )
 
     @validates("nominal_diameter_mm")
@@ -69,6 +92,31 @@ class GradeArgs(GradeChange):
     )
 
 
+class GradePermissionSchema(Schema):
+    """Quality's permission for a use that the grade would be forbidden for."""
+
+    use = fields.String(required=True)
+    reason = fields.String(required=True)
+    by = fields.String(required=True)
+    at = Instant(required=True)
+
+
+class ProhibitionSchema(Schema):
+    """One reason against a use or a shape."""
+
+    use = fields.String(required=True, allow_none=True)
+    shape = fields.String(required=True, allow_none=True)
+    source = fields.String(
+        required=True,
+        metadata={"description": "quality; caution: carried over, not confirmed; finish; filler"},
+    )
+    reason = fields.String(required=True)
+    by = fields.String(required=True, allow_none=True, metadata={"description": "null for finish and filler"})
+    at = Instant(required=True, allow_none=True)
+    permitted = fields.Boolean(required=True, metadata={"description": "true when a permission of quality lifts it"})
+    says = fields.String(required=True)
+
+
 class GradeSchema(Schema):
     """A grade."""
 
@@ -91,7 +139,30 @@ class GradeSchema(Schema):
     )
     cautions = fields.List(fields.String(), required=True, metadata={"description": "what to mind when it is used"})
     brightened = fields.Boolean(required=True, metadata={"description": "true: it holds optical brightener"})
-    forbidden_uses = fields.List(fields.String(), required=True, metadata={"description": "what the cautions forbid"})
+    filler_kind = fields.String(
+        required=True,
+        allow_none=True,
+        metadata={"description": "null when nobody stated it", "enum": [*FILLER_KINDS, None]},
+    )
+    forbidden_uses = fields.List(
+        fields.String(), required=True, metadata={"description": "uses it is forbidden for, whatever a lot measures"}
+    )
+    permitted_uses = fields.List(
+        fields.String(), required=True, metadata={"description": "uses that quality permits all the same"}
+    )
+    forbidden_shapes = fields.List(fields.String(), required=True)
+    forbidden = fields.List(
+        fields.Nested(ProhibitionSchema),
+        required=True,
+        metadata={"description": "each reason against a use or a shape"},
+    )
+    permitted = fields.List(fields.Nested(GradePermissionSchema), required=True)
+    added_cautions = fields.List(
+        fields.String(), required=True, metadata={"description": "cautions that follow from its colour"}
+    )
+    to_review = fields.List(
+        fields.String(), required=True, metadata={"description": "what quality has to state or confirm"}
+    )
     version = fields.Integer(required=True, metadata={"description": "rises with each change; the ETag follows it"})
     recorded_at = Instant(required=True)
     recorded_by = fields.String(required=True)
@@ -116,16 +187,26 @@ class LimitsSetSchema(LimitsSchema):
     )
 
 
+class GradeFilterArgs(PageArgs):
+    """Which grades."""
+
+    to_review = WrittenTruth(
+        metadata={"description": "true: only those with something for quality to state or confirm"}
+    )
+
+
 @desk.route("")
 class Grades(Resource):
     """All grades."""
 
     who = {"GET": ("quality",), "POST": ("quality",)}
 
-    @desk.arguments(PageArgs, location="query")
+    @desk.arguments(GradeFilterArgs, location="query")
     @desk.response(200, page_schema(GradeSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List grades."""
+        """List grades, or those that wait for quality."""
+        if args.get("to_review"):
+            return page_answer(catalog.grades_to_review(args.get("cursor"), args["limit"]))
         return page_answer(catalog.listed("grade", args.get("cursor"), args["limit"]))
 
     @desk.arguments(GradeArgs)

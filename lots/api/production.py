@@ -9,6 +9,7 @@ from marshmallow import Schema, fields
 
 from lots.api.errors import problem
 from lots.api.fields import Code, Instant, Number, Strict, Text, Truth, WrittenNumber, WrittenTruth
+from lots.api.grades import GradePermissionSchema
 from lots.api.http import Desk, PageArgs, Resource, as_worked_out, page_answer, page_schema, person
 from lots.api.purchasing import NUMBER
 from lots.api.receiving import page_args
@@ -178,6 +179,7 @@ class ClearanceSchema(Schema):
     )
     remaining_mass_g = fields.Float(required=True, metadata={"description": "filament without the reel, g"})
     concession = fields.Nested(ConcessionUsedSchema, required=True, allow_none=True)
+    permission = fields.Nested(GradePermissionSchema, required=True, allow_none=True)
     spool = fields.Nested(SpoolStateSchema, required=True)
     others = fields.List(fields.Nested(OtherSpoolSchema), required=True, metadata={"description": "what else would do"})
     checked_at = Instant(required=True, metadata={"description": "when this was asked"})
@@ -244,6 +246,7 @@ class LoadedSchema(LoadSchema):
     cautions = fields.List(fields.String(), required=True, metadata={"description": "what to mind though it was clear"})
     settings = fields.Nested(SettingsSchema, required=True)
     concession = fields.Nested(ConcessionUsedSchema, required=True, allow_none=True)
+    permission = fields.Nested(GradePermissionSchema, required=True, allow_none=True)
 
 
 class LoadFilterArgs(PageArgs):

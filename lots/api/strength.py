@@ -1,4 +1,4 @@
-"""A layer-bond check for thin tabs: an estimate for choosing a lot and an orientation, never a design approval."""
+"""A check for thin tabs: may the lot be used for it, and does its bond carry it? An estimate for choosing a lot and an orientation, never a design approval."""
 
 from __future__ import annotations
 
@@ -7,8 +7,10 @@ from typing import Any
 from marshmallow import Schema, fields
 
 from lots.api.fields import MAX_ID, Number, Strict, Text, Whole
+from lots.api.grades import GradePermissionSchema
 from lots.api.http import Desk, Resource
 from lots.desks import strength
+from lots.domain.tabs import TAB_USES
 
 desk = Desk("strength", __name__, url_prefix="/v1", description="Does a lot's bond carry a tab?")
 
@@ -25,7 +27,22 @@ class TabArgs(Strict):
     layers = Text(
         6, one_of=("across", "along"), required=True, metadata={"description": "across: bending pulls the layers apart"}
     )
+    use = Text(
+        20, one_of=TAB_USES, metadata={"description": "what the part asks of the tab; both are checked when left out"}
+    )
     reserve = Number(1, 100, load_default=2.0, metadata={"description": "strength over stress that is wanted"})
+
+
+class TabUseSchema(Schema):
+    """Whether the lot may be used for one of the uses that were checked."""
+
+    use = fields.String(required=True)
+    clear = fields.Boolean(required=True, metadata={"description": "by the same rule as a load"})
+    reasons = fields.List(fields.String(), required=True, metadata={"description": "every reason why not"})
+    concession = fields.String(
+        required=True, allow_none=True, metadata={"description": "the terms of the concession it rests on, if any"}
+    )
+    permission = fields.Nested(GradePermissionSchema, required=True, allow_none=True)
 
 
 class TabSchema(Schema):
@@ -41,7 +58,14 @@ class TabSchema(Schema):
     weakest_mpa = fields.Float(required=True, allow_none=True)
     basis_mpa = fields.Float(required=True, allow_none=True, metadata={"description": "the smaller of the two"})
     reserve = fields.Float(required=True, allow_none=True)
-    enough = fields.Boolean(required=True)
+    enough = fields.Boolean(
+        required=True, metadata={"description": "true when the lot may be used for it and its bond carries it"}
+    )
+    reasons = fields.List(
+        fields.String(), required=True, metadata={"description": "every reason why not; empty when enough"}
+    )
+    uses = fields.List(fields.Nested(TabUseSchema), required=True)
+    cautions = fields.List(fields.String(), required=True, metadata={"description": "what to mind of the lot"})
     least_thickness_mm = fields.Float(required=True, allow_none=True)
     n = fields.Integer(required=True)
     says = fields.String(required=True)
@@ -57,5 +81,5 @@ class TabChecks(Resource):
     @desk.arguments(TabArgs)
     @desk.response(200, TabSchema)
     def post(self, args: dict[str, Any]) -> Any:
-        """Estimate whether a lot's measured bond carries a thin tab, and how thick it would have to be. Nothing is stored."""
+        """Say whether a tab may be printed from a lot, and estimate whether its bond carries it. Nothing is stored."""
         return strength.tab_check(args)

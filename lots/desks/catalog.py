@@ -6,7 +6,7 @@ from collections.abc import Callable
 from difflib import get_close_matches
 from typing import Any
 
-from lots.desks import clock, spectra, views
+from lots.desks import clock, grade_uses, spectra, views
 from lots.desks.errors import AlreadyThere, Fault, Invalid, NotFound, Settled, Stale
 from lots.desks.evidence import approved_from
 from lots.desks.reading_checks import uv_fault
@@ -21,7 +21,6 @@ from lots.store.paging import Page
 _VIEWS = {
     "supplier": views.supplier,
     "shade": views.shade,
-    "grade": views.grade,
     "instrument": views.instrument,
     "machine": views.machine,
 }
@@ -63,13 +62,34 @@ def by_id_or_code(subject: str, number: int | None, code: str | None) -> tuple[A
 
 
 def listed(subject: str, cursor: str | None, limit: int) -> Page:
-    """Returns a page of a subject."""
-    return catalog.listed(subject, cursor, limit).map(_VIEWS[subject])
+    """Returns a page of a subject. One query; one more for grades."""
+    return _shown(subject, catalog.listed(subject, cursor, limit))
+
+
+def grades_to_review(cursor: str | None, limit: int) -> Page:
+    """Returns a page of the grades of which quality has to state or confirm something: an old prohibition, the kind of filler."""
+    return _shown("grade", catalog.grades_to_review(cursor, limit))
 
 
 def get(subject: str, number: int) -> dict[str, Any]:
     """Returns one of a subject."""
-    return _VIEWS[subject](found(subject, number))
+    return _view(subject, found(subject, number))
+
+
+def _shown(subject: str, page: Page) -> Page:
+    if subject != "grade":
+        return page.map(_VIEWS[subject])
+    references = catalog.current_shade_revisions({row.shade_id for row in page.rows if row.shade_id is not None})
+    return page.map(lambda row: views.grade(row, _lab(references.get(row.shade_id))))
+
+
+def _view(subject: str, row: Any) -> dict[str, Any]:
+    shown: dict[str, Any] = _shown(subject, Page([row], None)).rows[0]
+    return shown
+
+
+def _lab(revision: Any) -> list[float] | None:
+    return None if revision is None else revision.lab
 
 
 def add(subject: str, values: dict[str, Any], by: str) -> dict[str, Any]:
@@ -77,7 +97,7 @@ def add(subject: str, values: dict[str, Any], by: str) -> dict[str, Any]:
 
     Raises:
         AlreadyThere: its code is taken.
-        Invalid: a grade refers to a shade that does not exist, or is brightened and its shade does not state UV.
+        Invalid: a grade refers to a shade that does not exist, or is brightened and its shade does not state UV; a reason is missing.
     """
     with transaction():
         taken = catalog.find_by_code(subject, values["code"])
@@ -86,9 +106,10 @@ def add(subject: str, values: dict[str, Any], by: str) -> dict[str, Any]:
         _check_shade(values)
         _check_brightened(subject, values)
         now = clock.now()
-        row = catalog.add(subject, values, by, now)
+        kept = grade_uses.to_store(None, values, by, now) if subject == "grade" else values
+        row = catalog.add(subject, kept, by, now)
         history.note(None, f"{subject} added", by, now, {subject: [row.id]})
-        return _VIEWS[subject](row)
+        return _view(subject, row)
 
 
 def change(subject: str, number: int, version: int, values: dict[str, Any], by: str) -> dict[str, Any]:
@@ -97,6 +118,7 @@ def change(subject: str, number: int, version: int, values: dict[str, Any], by: 
     Raises:
         NotFound, Stale: it is not there, or somebody changed it since.
         Settled: the lots of a grade were already judged with what would change.
+        Invalid: what the grade is forbidden or permitted for would change without a reason.
     """
     with transaction():
         row = found(subject, number)
@@ -107,13 +129,16 @@ def change(subject: str, number: int, version: int, values: dict[str, Any], by: 
         _check_shade(values)
         _check_brightened(subject, {"shade_id": getattr(row, "shade_id", None), **_brightened(row), **values})
         _check_settled(subject, row, values)
+        now = clock.now()
+        why = {"reason": values["reason"]} if values.get("reason") else {}
+        values = grade_uses.to_store(row, values, by, now) if subject == "grade" else values
         if values:
             if not catalog.change(subject, number, version, values):
                 raise Stale(
                     f"This {subject} was changed since you read it. Read it again, and repeat your change on the new ETag."
                 )
-            history.note(None, f"{subject} changed", by, clock.now(), {subject: [number]}, values)
-        return _VIEWS[subject](found(subject, number))
+            history.note(None, f"{subject} changed", by, now, {subject: [number]}, {**values, **why})
+        return _view(subject, found(subject, number))
 
 
 def _check_shade(values: dict[str, Any]) -> None:

@@ -9,7 +9,7 @@ from datetime import datetime
 from itertools import combinations
 from typing import Any
 
-from lots.desks import clock, concessions
+from lots.desks import clock, concessions, grade_uses
 from lots.desks.errors import NotFound
 from lots.desks.views import spool_failures
 from lots.domain.agreed import GENERAL, Limits, color_limits, limits_from
@@ -180,6 +180,25 @@ def of_lot(lot: Any, agreed: Limits | None, use: str, at: datetime) -> Clearance
     return clear(_state(lot, agreed, spool=lot.supplier_lot, remaining_g=1.0), use, at=at)
 
 
+def of_spool(row: Any, held: Sequence[Any], use: str, at: datetime) -> Clearance:
+    """Returns whether a spool may be loaded for a use, as far as that does not hang on the machine, the job or the mass. No query.
+
+    Args:
+        row: the spool.
+        held: every lot whose filament it holds; none of their concessions covers the others.
+        use: what is asked of the material.
+        at: the moment of loading.
+    """
+    states = []
+    for lot in held:
+        agreed = limits_from(lot.limits_revision.body) if lot.limits_revision else None
+        # Of this spool there is only that it is not empty.
+        states.append(_state(lot, agreed, **{**_of(row, lot), "remaining_g": 1.0, "loaded_on": None}))
+    if len(held) > 1:
+        states = [replace(state, concessions=()) for state in states]
+    return worst_of([clear(state, use, at=at) for state in states], row.code)
+
+
 def _state(lot: Any, agreed: Limits | None, **of_spool: Any) -> SpoolState:
     return SpoolState(
         lot=lot.supplier_lot,
@@ -188,7 +207,8 @@ def _state(lot: Any, agreed: Limits | None, **of_spool: Any) -> SpoolState:
         blocks=agreed.blocks if agreed else (),
         why=lot.why,
         by_hand=(lot.by_hand, lot.by_hand_reason) if lot.by_hand else None,
-        cautions=lot.grade.cautions,
+        cautions=grade_uses.cautions_of(lot),
+        material=grade_uses.material(lot.grade),
         judged=lot.judged_at is not None,
         concessions=[concessions.from_json(kept) for kept in lot.concessions],
         **of_spool,
@@ -271,6 +291,7 @@ def view(row: Any, found: Found, ask: Ask) -> dict[str, Any]:
         "shade_match": None if ask.job is None else [_pair(pair) for pair in answer.pairs],
         "remaining_mass_g": row.remaining_mass_g,
         "concession": answer.concession and concessions.view_of(answer.concession),
+        "permission": answer.permission and grade_uses.permission_view(answer.permission),
         "spool": {
             "part": row.remaining_mass_g < row.net_mass_g,
             "spliced": row.spliced,

@@ -5,9 +5,8 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from lots.desks import clearing, clock
+from lots.desks import clearing, clock, grade_uses
 from lots.domain.agreed import USES, limits_from, verdict_on_use
-from lots.domain.cautions import forbidden_uses
 from lots.domain.clearance import Clearance
 from lots.domain.standing import ENDINGS
 from lots.store import lots
@@ -48,12 +47,12 @@ def permissions(lot: Any, at: datetime) -> list[dict[str, Any]]:
         A single spool may be refused all the same: for what it fails by itself, its age, or what its job was begun with.
     """
     agreed = limits_from(lot.limits_revision.body) if lot.limits_revision else None
-    forbidden = forbidden_uses(lot.grade.cautions)
+    material = grade_uses.material(lot.grade)
     found = []
     for use in USES:
         cleared = clearing.of_lot(lot, agreed, use, at)
         verdict = verdict_on_use(lot.uses, agreed.blocks if agreed else (), use)
-        found.append(_permission(use, cleared, _answer(lot, cleared, verdict, use in forbidden)))
+        found.append(_permission(use, cleared, _answer(lot, cleared, verdict, bool(material.against(use)))))
     return found
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from lots.desks import clock, concessions, views
+from lots.desks import clock, concessions, grade_uses, views
 from lots.desks.clearing import Ask, Place, candidates, settings, spool_of, view, work_out
 from lots.desks.errors import Conflict, Fault, Invalid, NotFound, SimilarName
 from lots.desks.words import moment
@@ -69,7 +69,8 @@ def load(values: dict[str, Any], by: str) -> tuple[dict[str, Any], bool]:
         history.note(row.lot_id, "spool loaded", by, now, {**made, "spool": [row.id]})
         if machine_made:
             history.note(None, "machine added", by, now, {"machine": machine_made})
-        return {**told, "concession": under and concessions.view_of(under)}, True
+        permission = answer.permission and grade_uses.permission_view(answer.permission)
+        return {**told, "concession": under and concessions.view_of(under), "permission": permission}, True
 
 
 def _ask_about_names(place: Place, values: dict[str, Any]) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from lots.desks import clock, permissions, views
+from lots.desks import clock, grade_uses, permissions, views
 from lots.desks import report_words as words
 from lots.desks.errors import NotFound
 from lots.desks.evidence import Terms, work_out
@@ -59,7 +59,7 @@ def record(lot_id: int) -> dict[str, Any]:
         "readings": readings,
         "decisions": [_decision(row) for row in decided],
         "concessions": [_concession(row, now) for row in store.concessions_of(lot.id)],
-        "cautions": [*lot.grade.cautions, PART_CAUTION, *CAUTIONS],
+        "cautions": [*grade_uses.cautions_of(lot), PART_CAUTION, *CAUTIONS],
     }
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from lots.domain.cautions import forbidden_uses
+from lots.desks import grade_uses
 from lots.domain.concessions import Concession
 from lots.domain.limits import Finding
 from lots.domain.moisture import Wetness
@@ -30,8 +30,8 @@ def shade_revision(row: Any) -> dict[str, Any]:
     return {**{name: getattr(row, name) for name in fields}, **_trace(row)}
 
 
-def grade(row: Any) -> dict[str, Any]:
-    """A grade, with the uses its cautions forbid."""
+def grade(row: Any, reference: Sequence[float] | None) -> dict[str, Any]:
+    """A grade, with what it is forbidden and permitted for; `reference` is L*, a*, b* of its shade, None without one."""
     fields = ("id", "code", "polymer", "color_name", "finish", "filler", "nominal_diameter_mm", "density_g_cm3")
     return {
         **{name: getattr(row, name) for name in fields},
@@ -40,7 +40,7 @@ def grade(row: Any) -> dict[str, Any]:
         "brightened": row.brightened,
         "shelf_life_days": row.shelf_life_days,
         "open_life_days": row.open_life_days,
-        "forbidden_uses": sorted(forbidden_uses(row.cautions)),
+        **grade_uses.view(row, reference),
         **_trace(row),
         **_version(row),
     }

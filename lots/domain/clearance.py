@@ -7,10 +7,10 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from lots.domain.agreed import GENERAL, USES, verdict_on_use
-from lots.domain.cautions import forbidden_uses
 from lots.domain.concessions import Concession, permitting
 from lots.domain.limits import BINARY_NOISE, shown
 from lots.domain.matching import PairMatch
+from lots.domain.prohibitions import Material, Statement, permission_says
 from lots.domain.spool_life import SpoolLife
 from lots.domain.standing import LOADABLE, STANDINGS
 
@@ -35,7 +35,8 @@ class SpoolState:
         blocks: characteristics that the lot's limits judge.
         why: use -> messages of the findings that keep it from passing.
         by_hand: (decision in force, its reason), or None.
-        cautions: the grade's.
+        cautions: what to mind of the grade; advice, which forbids nothing.
+        material: the grade as far as it decides what it is forbidden for.
         remaining_g: mass left, g.
         nonconforming: (uses, message) of what this spool fails by itself.
         concessions: those of its lot.
@@ -52,6 +53,7 @@ class SpoolState:
     why: Mapping[str, Sequence[str]] = field(default_factory=dict)
     by_hand: tuple[str, str] | None = None
     cautions: Sequence[str] = ()
+    material: Material = field(default_factory=Material)
     remaining_g: float = 0.0
     loaded_on: str | None = None
     judged: bool = True
@@ -65,7 +67,8 @@ class Clearance:
     """Clear or not, and every reason why not. `clear` holds exactly when there is no reason against.
 
     `concession` is the permission it rests on, where the lot does not conform; `only_for` names the uses of a lot that is not fit for all.
-    `passes` names every use that the lot's readings pass for. `mates` compares the lots on one spool with each other.
+    `passes` names every use that the lot's readings pass for. `mates` compares the lots on one spool with each other. `permission` is
+    quality's word that the grade may be used for what it is otherwise forbidden for.
     """
 
     reasons: tuple[str, ...]
@@ -75,6 +78,7 @@ class Clearance:
     only_for: tuple[str, ...] = ()
     passes: tuple[str, ...] = ()
     mates: tuple[PairMatch, ...] = ()
+    permission: Statement | None = None
 
     @property
     def clear(self) -> bool:
@@ -102,7 +106,7 @@ def clear(
     """Returns whether a spool may be loaded for a use, with every reason against it.
 
     It fails closed: a standing that is not known to be loadable, a use nobody judged, a colour that cannot be compared, each is a reason.
-    A concession lifts what the readings, the limits or a caution say against a use; it does not lift a decision by hand, nor what
+    A concession lifts what the readings, the limits or the grade say against a use; it does not lift a decision by hand, nor what
     is wrong with this spool, this job or this moment.
 
     Args:
@@ -127,10 +131,12 @@ def clear(
         concession, no_help = permitting(state.concessions, use, mass_g, at)
         against = [] if concession else [*against, *no_help]
     reasons = (*by_hand, *against, *fixed)
-    cautions = (*state.cautions, PART_CAUTION)
+    granted = state.material.permission(use)
+    cautions = (*state.cautions, *([permission_says(granted)] if granted else []), PART_CAUTION)
     fit = [name for name, verdict in state.uses.items() if verdict == "pass"] if state.standing == "restricted" else []
     passes = tuple(use for use in (*USES, GENERAL) if verdict_on_use(state.uses, state.blocks, use) == "pass")
-    return Clearance(reasons, cautions, tuple(pairs), None if reasons else concession, tuple(fit), passes)
+    allowed = None if reasons else concession
+    return Clearance(reasons, cautions, tuple(pairs), allowed, tuple(fit), passes, permission=granted)
 
 
 def with_held(found: Clearance, machine: str, held: Sequence[tuple[str, str]], slots: int = 1) -> Clearance:
@@ -179,9 +185,9 @@ def worst_of(
     limited = next((c.only_for for c in clearances if c.only_for), ())
     fit = tuple(use for use in limited if all(use in c.passes for c in clearances))
     passes = tuple(use for use in first.passes if all(use in c.passes for c in clearances))
-    return Clearance(
-        tuple(reasons), tuple(cautions), pairs, None if reasons else first.concession, fit, passes, tuple(mates)
-    )
+    allowed = None if reasons else first.concession
+    granted = next((c.permission for c in clearances if c.permission), None)
+    return Clearance(tuple(reasons), tuple(cautions), pairs, allowed, fit, passes, tuple(mates), granted)
 
 
 def _spool_reasons(state: SpoolState, mass_g: float | None) -> list[str]:
@@ -223,15 +229,13 @@ def _standing_reasons(state: SpoolState) -> list[str]:
 
 
 def _use_reasons(state: SpoolState, use: str) -> list[str]:
-    reasons = []
-    caution = forbidden_uses(state.cautions).get(use)
-    if caution:
-        reasons.append(f'The grade\'s caution forbids {_said(use)}: "{caution}".')
+    reasons = [one.says for one in state.material.against(use)]
+    forbidden = bool(reasons)
     verdict = verdict_on_use(state.uses, state.blocks, use)
     if verdict is None:
         judged = _listed(tuple(state.uses)) or "nothing"
         # Limits for a use that the grade forbids would not help.
-        ask = "" if caution else " Ask quality for limits that name this use."
+        ask = "" if forbidden else " Ask quality for limits that name this use."
         reasons.append(f"Nobody has judged lot {state.lot} for {_said(use)} (its limits cover: {judged}).{ask}")
     elif verdict != "pass":
         # A blocked lot's standing has said so already; what follows is why.

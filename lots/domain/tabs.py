@@ -1,10 +1,10 @@
-"""Does a lot's measured bond carry a thin tab? A beam fixed at one end, for choosing a lot and an orientation."""
+"""May a thin tab be printed from a lot, and does its measured bond carry it? A beam fixed at one end, for choosing a lot and an orientation."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import fmean, stdev
 
 from lots.domain.limits import Limit, shown
@@ -15,6 +15,10 @@ CAUTION = (
 )
 # A stubby tab is no beam: shear and the root's own give matter. Common practice, no source.
 _SLENDER_ABOVE = 5.0
+# An upright tab is thin where its section is thinner than this in either direction, mm. Common practice, no source.
+THIN_BELOW_MM = 3.0
+# What a tab asks of the material: where nobody says which, both.
+TAB_USES = ("load_bearing", "flexing")
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +52,20 @@ class TabAsk:
         stress = root_stress_mpa(self)
         if not math.isfinite(stress) or stress <= 0:
             raise ValueError(f"these sizes and this load give a stress of {stress!r} MPa; is one of them a slip?")
+
+
+def shapes_of(ask: TabAsk) -> tuple[str, ...]:
+    """Returns the shapes of `prohibitions.SHAPES` that a tab has.
+
+    Notes:
+        A tab with its layers across stands upright on the plate. It is thin when its width or its thickness is below 3 mm.
+
+    Example:
+        >>> shapes_of(TabAsk(10, 2, 20, 5, "across")), shapes_of(TabAsk(10, 3, 20, 5, "across")), shapes_of(TabAsk(10, 2, 20, 5, "along"))
+        (('thin_upright',), (), ())
+    """
+    thin = not Limit(THIN_BELOW_MM, None).allows(min(ask.width_mm, ask.thickness_mm))
+    return ("thin_upright",) if thin and ask.layers == "across" else ()
 
 
 def root_stress_mpa(ask: TabAsk) -> float:
@@ -89,9 +107,10 @@ def lower_bound_of_mean(values: Sequence[float], confidence: float = 0.95) -> fl
 
 @dataclass(frozen=True, slots=True)
 class TabCheck:
-    """What the bond says of a tab. `basis_mpa` is the smaller of the bound and the weakest bar; `reserve` is basis over stress.
+    """Whether a tab may be printed from a lot and holds. `enough` holds exactly when there is no reason against.
 
-    All but the stress are None where the bond does not decide or is not known; `enough` is then False.
+    `basis_mpa` is the smaller of the bound and the weakest bar; `reserve` is basis over stress. All but the stress are None where the bond
+    does not decide or is not known.
     """
 
     stress_mpa: float
@@ -104,15 +123,19 @@ class TabCheck:
     n: int
     says: str
     caution: str = CAUTION
+    reasons: tuple[str, ...] = ()
 
 
-def check_tab(ask: TabAsk, stresses_mpa: Sequence[float], reserve_wanted: float = 2.0) -> TabCheck:
+def check_tab(
+    ask: TabAsk, stresses_mpa: Sequence[float], reserve_wanted: float = 2.0, against: Sequence[str] = ()
+) -> TabCheck:
     """Returns whether a lot's bond carries a tab with the reserve that is wanted, and how thick it would have to be.
 
     Args:
         ask: the tab.
         stresses_mpa: breaking stresses of the lot's own bars across the layers, MPa, > 0.
         reserve_wanted: strength over stress, >= 1.
+        against: reasons not to print this tab from the lot, whatever its bond is.
 
     Raises:
         ValueError: a reserve below 1 or a stress that is not a positive number.
@@ -126,6 +149,25 @@ def check_tab(ask: TabAsk, stresses_mpa: Sequence[float], reserve_wanted: float 
         raise ValueError(f"reserve_wanted is {reserve_wanted!r}; it must be at least 1")
     if not all(math.isfinite(stress) and stress > 0 for stress in stresses_mpa):
         raise ValueError("a breaking stress must be a number above 0")
+    found = _by_bond(ask, stresses_mpa, reserve_wanted)
+    if not against:
+        return found if found.enough else replace(found, reasons=(found.says,))
+    by_bond = [] if found.enough else [found.says]
+    says = f"Do not print this tab: {against[0]} By the bond alone: {found.says}"
+    return replace(found, enough=False, says=says, reasons=(*against, *by_bond))
+
+
+def weakest_of(checks: Sequence[TabCheck]) -> TabCheck:
+    """Returns the check of a tab from filament of several lots: the one that holds least, with every reason of any of them.
+
+    Args:
+        checks: of the same tab, one per lot, at least one.
+    """
+    least = min(checks, key=lambda check: (check.enough, check.reserve is not None, check.reserve or 0.0))
+    return replace(least, reasons=tuple(dict.fromkeys(reason for check in checks for reason in check.reasons)))
+
+
+def _by_bond(ask: TabAsk, stresses_mpa: Sequence[float], reserve_wanted: float) -> TabCheck:
     stress, n = root_stress_mpa(ask), len(stresses_mpa)
     bound, weakest = lower_bound_of_mean(stresses_mpa), min(stresses_mpa, default=None)
     if ask.layers == "along":

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from lots.domain.limits import BINARY_NOISE
+from lots.domain.limits import BINARY_NOISE, Limit
 from lots.domain.tristimulus import XYZ, xyz_from_lab
 from lots.domain.values import Lab
 
@@ -159,3 +159,25 @@ def _condition(what: str, illuminant: str, observer_deg: int) -> _Condition:
 
 def _xyz(what: str, color: Lab, illuminant: str, observer_deg: int) -> XYZ:
     return xyz_from_lab(color, _condition(what, illuminant, observer_deg).white)
+
+
+# A white to the eye: light, and near grey. Common practice, no source.
+_WHITE_L, _WHITE_CHROMA = Limit(85.0, None), Limit(None, 10.0)
+# Common practice; published results conflict: white was found the weakest colour of a material, and the strongest.
+WHITE_CAUTION = "White: bond and shrinkage of white differ by maker and lot. Measure this lot."
+
+
+def is_white(color_name: str, reference: Lab | None) -> bool:
+    """Returns whether a grade is white, by its colour name or by the reference of its shade.
+
+    Args:
+        color_name: as people call the colour; one that contains "white" is white.
+        reference: L*, a*, b* of the approved reference, None without one; L* >= 85 and C*ab <= 10 is white.
+
+    Example:
+        >>> is_white("Harbour White", None), is_white("Ecru", Lab(92, 1, 6)), is_white("Slate", Lab(18, 0, 0))
+        (True, True, False)
+    """
+    if "white" in color_name.casefold():
+        return True
+    return reference is not None and _WHITE_L.allows(reference.L) and _WHITE_CHROMA.allows(reference.chroma)

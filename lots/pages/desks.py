@@ -2,7 +2,19 @@
 
 from __future__ import annotations
 
-from lots.pages import bench, bench_file, lots, papers, production, purchasing, quality, receiving
+from lots.pages import bench, bench_file, grades, lots, papers, production, purchasing, quality, receiving, tabs
 from lots.pages.frame import pages
 
-__all__ = ["bench", "bench_file", "lots", "pages", "papers", "production", "purchasing", "quality", "receiving"]
+__all__ = [
+    "bench",
+    "bench_file",
+    "grades",
+    "lots",
+    "pages",
+    "papers",
+    "production",
+    "purchasing",
+    "quality",
+    "receiving",
+    "tabs",
+]

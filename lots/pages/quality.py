@@ -48,6 +48,7 @@ def _quality(done: Any = None) -> str:
         concessions=asked,
         instruments=[_due(instrument) for instrument in items("/instruments")],
         references=[item for item in ask("GET", "/due").body["items"] if item["shade_id"]],
+        grades=items("/grades?to_review=true"),
         actions=items("/corrective-actions?state=open") + items("/corrective-actions?state=answered"),
         doubtful=ask("GET", "/codes-in-doubt").body,
         done=done,

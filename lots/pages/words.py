@@ -20,6 +20,9 @@ _NAMES = {
     "d2_mm": "d2",
     "designed_mm": "the designed length",
     "due_at": "the day it is due",
+    "filler_kind": "the kind of filler",
+    "forbidden_shapes": "the forbidden shapes",
+    "forbidden_uses": "the forbidden uses",
     "geometry_deg": "the angle",
     "gloss_gu": "the gloss",
     "grade_id": "the grade",
@@ -34,6 +37,7 @@ _NAMES = {
     "order_ref": "the order",
     "over_black": "the colour over black",
     "over_white": "the colour over white",
+    "permitted_uses": "the permitted uses",
     "position_m": "the position",
     "received_at": "the time of receiving",
     "remaining_mass_g": "what is left on the spool",
@@ -67,7 +71,7 @@ _PHRASES = (
     (", not a comma, and without quotes", ", not a comma"),
 )
 # What an answer words for people; all else in it is data.
-_WORDED = ("says", "message", "reasons", "to_measure", "cautions", "detail", "hint", "rank_why")
+_WORDED = ("says", "message", "reasons", "to_measure", "cautions", "detail", "hint", "rank_why", "to_review")
 _SENT_BEFORE = "This form was sent before with other words. Open it anew."
 
 

@@ -53,6 +53,12 @@ def listed(subject: str, cursor: str | None, limit: int) -> Page:
     return page(model.select(), model.id, cursor, limit)
 
 
+def grades_to_review(cursor: str | None, limit: int) -> Page:
+    """A page of grades without a kind of filler, or with a use that a caution forbade and nobody confirmed. One query; grades stay few."""
+    unconfirmed = Grade.forbidden_uses.contains('"from_caution":true')
+    return page(Grade.select().where(Grade.filler_kind.is_null() | unconfirmed), Grade.id, cursor, limit)
+
+
 def add(subject: str, values: dict[str, Any], by: str, now: datetime) -> Any:
     """Adds a row and returns it."""
     return SUBJECTS[subject].create(**values, recorded_by=by, recorded_at=now)

@@ -290,7 +290,9 @@ LOT_TO_CHECK = (
     ),
     *(Lot.uses, Lot.why, Lot.wet, Lot.concessions, Lot.lab, Lot.flow_factor, Lot.shrinkage, Lot.shrinkage_uncertainty),
     *(Grade.id, Grade.shade, Grade.cautions, Grade.shelf_life_days, Grade.open_life_days),
-    *(LimitsRevision.id, LimitsRevision.body, ShadeRevision.id, ShadeRevision.conditions),
+    *(Grade.color_name, Grade.finish, Grade.filler, Grade.filler_kind),
+    *(Grade.forbidden_uses, Grade.permitted_uses, Grade.forbidden_shapes),
+    *(LimitsRevision.id, LimitsRevision.body, ShadeRevision.id, ShadeRevision.lab, ShadeRevision.conditions),
 )
 TO_CHECK = (*LOT_TO_CHECK, Delivery.id, Delivery.received_at)
 

@@ -141,6 +141,11 @@ def _grade(at: Furnished) -> dict[str, Any]:
         "shade_id": at.shade["id"],
         "cautions": ["keep dry"],
         "brightened": True,
+        "filler_kind": "mineral",
+        "forbidden_uses": ["fit"],
+        "permitted_uses": ["flexing"],
+        "forbidden_shapes": ["thin_upright"],
+        "reason": "its tabs snapped, its bars did not",
     }
 
 

@@ -33,7 +33,7 @@ def concession(shop, lot_id, **more):
 
 @pytest.fixture
 def lots(shop):
-    """Lots by what they are: released, restricted, in quarantine, blocked, held, scrapped, without limits, forbidden by a caution."""
+    """Lots by what they are: released, restricted, in quarantine, blocked, held, scrapped, without limits, of a forbidden grade."""
     a, plain, named = shop.supplier(), shop.grade("P", SIMPLE_LIMITS), shop.grade("N", NAMED)
     found = {"released": shop.good_lot(a, plain, "L-1")["lot_id"], "waiting": shop.receive(a, plain, "L-2")["lot_id"]}
     off = shop.receive(a, named, "L-3", spools=1)
@@ -47,7 +47,8 @@ def lots(shop):
         shop.decide(found[name], action)
     found["no limits"] = shop.receive(a, shop.grade("B", shade_id=None), "L-8")["lot_id"]
     found["full"] = shop.receive(a, shop.grade("F", FULL_LIMITS), "L-9")["lot_id"]
-    found["forbidden"] = shop.good_lot(a, shop.grade("C", SIMPLE_LIMITS, cautions=["never cosmetic"]), "L-10")["lot_id"]
+    never = shop.grade("C", SIMPLE_LIMITS, forbidden_uses=["cosmetic"], reason="it shows every finger")
+    found["forbidden"] = shop.good_lot(a, never, "L-10")["lot_id"]
     return found
 
 

@@ -5,12 +5,20 @@ from dataclasses import replace
 import pytest
 
 from lots.domain.agreed import GENERAL, USES
-from lots.domain.cautions import forbidden_uses
 from lots.domain.clearance import PART_CAUTION, SpoolState, clear, with_held, worst_of
 from lots.domain.matching import PairMatch
+from lots.domain.prohibitions import Material, Statement
 from lots.domain.standing import LOADABLE, STANDINGS
+from tests.domain.builders import MONDAY
 
 GOOD = SpoolState("SP-1", "L-7", "released", {"cosmetic": "pass"}, ("color",), remaining_g=800.0)
+
+
+def never(*uses, reason="tabs snapped"):
+    """A grade that quality forbids for uses."""
+    return Material(stated=[Statement(use, reason, "Ines", MONDAY) for use in uses])
+
+
 VERDICTS = ("pass", "near", "missing", "fail", "mystery", None)
 
 
@@ -112,12 +120,20 @@ def test_every_reason_is_collected_not_only_the_first():
         standing="blocked",
         uses={"cosmetic": "fail"},
         why={"cosmetic": ["Too yellow.", "Too oval."]},
-        cautions=("never cosmetic",),
+        material=never("cosmetic"),
         remaining_g=0.0,
         loaded_on="P-3",
     )
     reasons = clear(state, "cosmetic", [APART], match_asked=True).reasons
-    expected = ["is blocked", "forbids", "Too yellow.", "Too oval.", "machine P-3", "is empty", "does not match"]
+    expected = [
+        "is blocked",
+        "is forbidden for cosmetic",
+        "Too yellow.",
+        "Too oval.",
+        "machine P-3",
+        "is empty",
+        "does not match",
+    ]
     assert len(expected) == len(reasons)
     for part, reason in zip(expected, reasons, strict=True):
         assert part in reason
@@ -143,47 +159,37 @@ def test_a_clearance_always_says_that_a_lot_is_not_a_part():
         assert ("keep dry", PART_CAUTION) == clear(replace(state, cautions=("keep dry",)), "cosmetic").cautions
 
 
-ALL = set(USES)
-
-
-@pytest.mark.parametrize(
-    ("caution", "forbids"),
-    [
-        ("never load-bearing", {"load_bearing"}),
-        ("Never load bearing or flexing", {"load_bearing", "flexing"}),
-        ("never load-bearing, flexing", {"load_bearing", "flexing"}),
-        ("never: load_bearing, flexing or fit", {"load_bearing", "flexing", "fit"}),
-        ("Never for load-bearing parts, or flexing jobs.", {"load_bearing", "flexing"}),
-        ("cosmetic only", ALL - {"cosmetic"}),
-        ("only for hidden use", ALL - {"hidden"}),
-        ("cosmetic and hidden only", ALL - {"cosmetic", "hidden"}),
-        ("cosmetic, hidden only", ALL - {"cosmetic", "hidden"}),
-        ("Cosmetic only, never load-bearing or flexing, no thin vertical tabs", ALL - {"cosmetic"}),
-        ("never load-bearing, cosmetic is fine", {"load_bearing"}),
-        ("never load-bearing; check cosmetic first", {"load_bearing"}),
-        ("cosmetic, never load-bearing", {"load_bearing"}),
-        ("load-bearing: test every lot", set()),
-        ("never leave in the sun", set()),
-        ("keep dry", set()),
-        ("", set()),
-    ],
-)
-def test_a_caution_forbids_the_uses_it_says(caution, forbids):
-    """A "never" forbids the uses it lists, an "only" all others; anything else is advice (this project's rule)."""
-    assert dict.fromkeys(forbids, caution) == forbidden_uses([caution])
-
-
 @pytest.mark.parametrize("standing", LOADABLE)
 @pytest.mark.parametrize("use", USES)
-def test_a_caution_forbids_even_a_use_that_passed(use, standing):
-    """A lot that passed for a use is still refused for it where the grade's caution forbids the use."""
-    found = clear(replace(GOOD, standing=standing, uses={use: "pass"}, cautions=(f"never {use}",)), use)
-    assert 1 == len(found.reasons)
-    assert f'"never {use}"' in found.reasons[0]
+def test_a_grade_forbids_even_a_use_that_passed(use, standing):
+    """A lot that passed for a use is still refused for it where its grade is forbidden for the use."""
+    found = clear(replace(GOOD, standing=standing, uses={use: "pass"}, material=never(use)), use)
+    said = f'The grade is forbidden for {use.replace("_", "-")} use: "tabs snapped" (Ines, 2025-03-03).'
+    assert (said,) == found.reasons
+
+
+@pytest.mark.parametrize("caution", ["never load-bearing", "cosmetic only", "No problem for load-bearing parts"])
+@pytest.mark.parametrize("use", USES)
+def test_a_caution_forbids_nothing(use, caution):
+    """Whatever a caution says, it is advice (this project's rule)."""
+    assert clear(replace(GOOD, uses={use: "pass"}, cautions=(caution,)), use).clear
+
+
+def test_a_permission_clears_and_is_shown():
+    """A matte grade is clear for the use that quality permits and for no other; the permission stands before the caution about parts."""
+    granted = Statement("load_bearing", "30 bars of 5 lots", "Ines", MONDAY)
+    uses = {"load_bearing": "pass", "flexing": "pass"}
+    state = replace(GOOD, uses=uses, material=Material(finish="matte", permitted=[granted]))
+    found = clear(state, "load_bearing")
+    assert (True, granted) == (found.clear, found.permission)
+    assert '"30 bars of 5 lots" (Ines, 2025-03-03)' in found.cautions[-2]
+    other = clear(state, "flexing")
+    assert ("The grade is forbidden for flexing use: its finish is matte.",) == other.reasons
+    assert other.permission is None
 
 
 def test_limits_are_not_asked_for_where_the_grade_forbids_the_use():
-    """The caution stands first; that nobody judged the use follows, without the advice to have limits made for it."""
+    """The prohibition stands first; that nobody judged the use follows, without the advice to have limits made for it."""
     state = replace(GOOD, uses={"load_bearing": "pass"}, blocks=("bond",))
     (alone,) = clear(state, "fit").reasons
     assert (
@@ -191,9 +197,9 @@ def test_limits_are_not_asked_for_where_the_grade_forbids_the_use():
         == alone
     )
     assert (
-        'The grade\'s caution forbids fit use: "cosmetic only".',
+        'The grade is forbidden for fit use: "cosmetic only" (Ines, 2025-03-03).',
         "Nobody has judged lot L-7 for fit use (its limits cover: load-bearing).",
-    ) == clear(replace(state, cautions=("cosmetic only",)), "fit").reasons
+    ) == clear(replace(state, material=never("fit", reason="cosmetic only")), "fit").reasons
 
 
 @pytest.mark.parametrize(
@@ -217,11 +223,6 @@ def test_a_machine_that_holds_another_spool_is_cautioned_and_not_refused(held, c
     told = with_held(found, "P1", held)
     assert told.clear
     assert (*cautions, *found.cautions) == told.cautions
-
-
-def test_the_first_caution_that_forbids_a_use_is_quoted():
-    """Where several cautions forbid one use, the first is given."""
-    assert {"fit": "never fit"} == forbidden_uses(["never fit", "never fit, really"])
 
 
 def test_a_restricted_lot_names_every_use_it_is_fit_for():

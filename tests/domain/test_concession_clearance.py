@@ -9,6 +9,7 @@ from lots.domain.agreed import GENERAL, USES
 from lots.domain.clearance import PART_CAUTION, SpoolState, clear
 from lots.domain.concessions import Concession
 from lots.domain.matching import PairMatch
+from lots.domain.prohibitions import Material, Statement
 from lots.domain.standing import ACTIONS, LOADABLE
 from tests.domain.builders import MONDAY
 
@@ -80,8 +81,7 @@ LIFTED = {
     "unmeasured": {"standing": "quarantined", "uses": {"cosmetic": "missing"}},
     "use-not-judged": {"uses": {"fit": "pass"}},
     "general-verdict": {"uses": {GENERAL: "near"}, "why": {GENERAL: ["Too close."]}},
-    "caution": {"cautions": ("never cosmetic",)},
-    "caution-only": {"cautions": ("hidden only",)},
+    "forbidden": {"material": Material(stated=[Statement("cosmetic", "it shows every finger", "Ines", MONDAY)])},
     "bad-spool": {"nonconforming": ((("cosmetic",), "Spool SP-1 is too yellow."),)},
     "bad-spool-in-general": {"nonconforming": (((GENERAL,), "Spool SP-1 is too yellow."),)},
 }
@@ -98,8 +98,8 @@ PAIRS = {
 
 
 @pytest.mark.parametrize("case", LIFTED)
-def test_what_readings_limits_or_a_caution_say_is_lifted(case):
-    """What a concession is for: measured, unmeasured or unnamed, a caution of the grade, or this spool's own readings."""
+def test_what_readings_limits_or_the_grade_say_is_lifted(case):
+    """What a concession is for: measured, unmeasured or unnamed, a use the grade is forbidden for, or this spool's own readings."""
     state = replace(lot("released", "cosmetic", "pass", GIVEN), **LIFTED[case])
     assert not ask(replace(state, concessions=()), "cosmetic").clear
     found = ask(state, "cosmetic")

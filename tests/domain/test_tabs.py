@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from lots.domain.tabs import CAUTION, TabAsk, check_tab, lower_bound_of_mean, root_stress_mpa
+from lots.domain.tabs import CAUTION, TabAsk, check_tab, lower_bound_of_mean, root_stress_mpa, shapes_of, weakest_of
 
 TAB = TabAsk(width_mm=10, thickness_mm=2, lever_mm=20, load_n=5, layers="across")
 BARS = (12.1, 10.4, 13.0, 9.2, 11.8)
@@ -146,3 +146,44 @@ def test_other_nonsense_is_refused():
         check_tab(TAB, (10.0, 0.0))
     with pytest.raises(ValueError, match="layers"):
         replace(TAB, layers="sideways")
+
+
+AGAINST = st.lists(st.sampled_from(["Lot L-7 is blocked.", "The grade is forbidden for flexing use."]), unique=True)
+BARS_OF = st.lists(st.floats(0.5, 60), max_size=8)
+
+
+@given(TABS, BARS_OF, st.floats(1, 5), AGAINST)
+def test_enough_holds_exactly_when_nothing_speaks_against(tab, bars, wanted, against):
+    """Every reason is told; whatever the bond, a reason against the lot is never outweighed."""
+    found = check_tab(tab, bars, wanted, against)
+    alone = check_tab(tab, bars, wanted)
+    assert found.enough is (found.reasons == ())
+    assert found.enough is (alone.enough and not against)
+    assert set(against) <= set(found.reasons)
+    assert set(alone.reasons) <= set(found.reasons)
+    assert not against or found.says.startswith(f"Do not print this tab: {against[0]}")
+
+
+@given(TABS, st.lists(BARS_OF, min_size=1, max_size=3), AGAINST)
+def test_filament_of_several_lots_is_as_good_as_the_worst(tab, lots, against):
+    """Enough exactly when each lot is, with every reason of each."""
+    each = [check_tab(tab, bars, 2.0, against) for bars in lots]
+    found = weakest_of(each)
+    assert found.enough is all(check.enough for check in each)
+    assert set(found.reasons) == {reason for check in each for reason in check.reasons}
+    assert found.enough is (found.reasons == ())
+    assert not found.enough or found.reserve == min(check.reserve for check in each)
+
+
+@pytest.mark.parametrize(
+    ("sizes", "layers", "thin"),
+    [
+        ((10, 3, 20, 5), "across", False),
+        ((10, 2.999, 20, 5), "across", True),
+        ((2.999, 10, 20, 5), "across", True),
+        ((2, 2, 20, 5), "along", False),
+    ],
+)
+def test_a_thin_upright_tab_is_thin_in_either_direction(sizes, layers, thin):
+    """Below 3 mm with the layers across (common practice, no source); one that lies flat is no upright tab."""
+    assert (("thin_upright",) if thin else ()) == shapes_of(TabAsk(*sizes, layers))

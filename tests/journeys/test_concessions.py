@@ -240,9 +240,9 @@ def test_a_concession_taken_back_permits_nothing_more(pair):
     assert "withdrawn" in approve(pair, never, 409)["detail"]
 
 
-def test_a_concession_overrides_a_caution(pair):
-    """A grade said to be cosmetic only is loaded for hidden use under a concession; its caution is still read out."""
-    grade = pair.grade(limits=LIMITS, cautions=["cosmetic only"])
+def test_a_concession_overrides_a_forbidden_use(pair):
+    """A grade that quality forbids for hidden use is loaded for it under a concession; its caution is still read out."""
+    grade = pair.grade(limits=LIMITS, cautions=["keep dry"], forbidden_uses=["hidden"], reason="cosmetic only")
     got = pair.receive(pair.supplier(), grade, spools=2, received_at="2026-03-01T08:00:00Z")
     spool = got["spools"][0]["code"]
     pair.color(spool, WHITE, measured_at="2026-03-02T09:00:00Z")
@@ -251,7 +251,7 @@ def test_a_concession_overrides_a_caution(pair):
     granted(pair, got)
     answer = pair.ask_clearance(spool, "hidden")
     assert (True, "released") == (answer["clear"], answer["standing"])
-    assert "cosmetic only" in answer["cautions"]
+    assert "keep dry" in answer["cautions"]
     assert answer["concession"] is not None
     assert pair.ask_clearance(spool, "cosmetic")["concession"] is None
 

@@ -1,0 +1,133 @@
+"""Grades: what is bought, and what quality forbids and permits it for."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from flask import redirect, render_template, request, url_for
+
+from lots.pages.asking import Answer, ask, at, items
+from lots.pages.bench import number
+from lots.pages.frame import pages
+from lots.pages.production import USES
+from lots.pages.session import signed_in
+
+FILLER_KINDS = (
+    ("", "choose"),
+    ("none", "None"),
+    ("pigment", "Pigment"),
+    ("mineral", "Mineral"),
+    ("fibre", "Fibre"),
+    ("other", "Other: neither mineral nor fibre"),
+)
+SHAPES = (("thin_upright", "Thin upright tabs"),)
+_TEXTS = ("finish", "filler", "filler_kind", "reason")
+_NEW_TEXTS = ("code", "polymer", "color_name")
+_NEW_NUMBERS = ("nominal_diameter_mm", "density_g_cm3", "shade_id")
+# A list of the API -> what its boxes are called, and what can be ticked.
+_BOXES = {"forbidden_uses": ("forbid", USES), "permitted_uses": ("permit", USES), "forbidden_shapes": ("shape", SHAPES)}
+
+
+@pages.get("/grades")
+@signed_in("quality")
+def grades() -> str:
+    """All grades with what they are forbidden for, those to review first."""
+    every = items("/grades")
+    every.sort(key=lambda one: not one["to_review"])
+    return render_template("grades.html", grades=every)
+
+
+@pages.get("/grades/new")
+@signed_in("quality")
+def new_grade() -> str:
+    """The form for a new grade."""
+    return _form({}, None, None)
+
+
+@pages.post("/grades/new")
+@signed_in("quality")
+def grade_added() -> Any:
+    """Adds a grade."""
+    typed = request.form.to_dict()
+    new = {name: text for name in _NEW_TEXTS if (text := typed.get(name, "").strip())}
+    new |= {name: number(text) for name in _NEW_NUMBERS if (text := typed.get(name, "").strip())}
+    body = {**new, **{name: value for name, value in _body(typed).items() if value is not None}}
+    if "filler_kind" not in body:
+        fault = {"pointer": "/filler_kind", "detail": "The kind of filler is required.", "hint": "Choose one."}
+        return _form(typed, None, Answer(422, {"detail": fault["detail"], "errors": [fault]})), 422
+    done = ask("POST", "/grades", body, key=request.form.get("once"))
+    if done.good:
+        return redirect(url_for("pages.grade", number=done.body["id"]))
+    return _form(typed, None, done), done.status
+
+
+@pages.get("/grades/<int:number>")
+@signed_in("quality")
+def grade(number: int) -> Any:
+    """One grade: what it is forbidden for and why, and the form to change that."""
+    found = ask("GET", at("grades", number))
+    if not found.good:
+        return render_template("refused.html", answer=found, back=url_for("pages.grades")), found.status
+    return _form(_typed_of(found.body), found, None)
+
+
+@pages.post("/grades/<int:number>")
+@signed_in("quality")
+def grade_changed(number: int) -> Any:
+    """Changes what a grade is forbidden and permitted for."""
+    typed = request.form.to_dict()
+    body = {name: value for name, value in _body(typed).items() if value is not None or name in ("finish", "filler")}
+    done = ask("PATCH", at("grades", number), body, etag=typed.get("etag"))
+    if done.good:
+        return redirect(url_for("pages.grade", number=number))
+    found = ask("GET", at("grades", number))
+    return _form(typed, found, done), done.status
+
+
+def _body(typed: Mapping[str, str]) -> dict[str, Any]:
+    """What the form says, as the API takes it; None for a text that was left empty."""
+    body: dict[str, Any] = {name: typed.get(name, "").strip() or None for name in _TEXTS}
+    body["cautions"] = [line.strip() for line in typed.get("cautions", "").splitlines() if line.strip()]
+    for name, (box, choices) in _BOXES.items():
+        body[name] = [one for one, _ in choices if f"{box}_{one}" in typed]
+    return body
+
+
+def _typed_of(found: Mapping[str, Any]) -> dict[str, str]:
+    """A grade as its form shows it: the boxes are what quality stated, not what follows from finish and filler."""
+    typed = {name: found.get(name) or "" for name in _TEXTS}
+    typed["cautions"] = "\n".join(found["cautions"])
+    stated = [one["use"] for one in found["forbidden"] if one["source"] in ("quality", "caution")]
+    ticked = {
+        "forbidden_uses": stated,
+        "permitted_uses": found["permitted_uses"],
+        "forbidden_shapes": found["forbidden_shapes"],
+    }
+    boxes = {f"{box}_{one}": "on" for name, (box, _) in _BOXES.items() for one in ticked[name] if one}
+    return {**typed, **boxes}
+
+
+def _form(typed: Mapping[str, str], found: Answer | None, done: Answer | None) -> str:
+    shades = ask("GET", "/directory").body["shades"]
+    faults = done.faults() if done and not done.good else {}
+    for name in _BOXES:
+        # A fault of one name in a list stands at the list.
+        pointed = [
+            " ".join(filter(None, (fault["detail"], fault.get("hint"))))
+            for fault in (done.body.get("errors", ()) if faults and done else ())
+            if fault["pointer"].startswith(f"/{name}/")
+        ]
+        faults = {**faults, **({name: pointed} if pointed else {})}
+    return render_template(
+        "grade.html",
+        typed=typed,
+        grade=found.body if found else None,
+        etag=found.etag if found else None,
+        done=done,
+        faults=faults,
+        kinds=FILLER_KINDS,
+        uses=USES,
+        shapes=SHAPES,
+        shades=[("", "none"), *((one["id"], f"{one['code']}: {one['says']}") for one in shades)],
+    )
