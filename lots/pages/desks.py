@@ -2,7 +2,18 @@
 
 from __future__ import annotations
 
-from lots.pages import bench, bench_file, lots, papers, production, purchasing, quality, receiving
+from lots.pages import bench, bench_file, corrections, lots, papers, production, purchasing, quality, receiving
 from lots.pages.frame import pages
 
-__all__ = ["bench", "bench_file", "lots", "pages", "papers", "production", "purchasing", "quality", "receiving"]
+__all__ = [
+    "bench",
+    "bench_file",
+    "corrections",
+    "lots",
+    "pages",
+    "papers",
+    "production",
+    "purchasing",
+    "quality",
+    "receiving",
+]
