@@ -18,6 +18,7 @@ from lots.api import (
     colors,
     comparison,
     concessions,
+    deliveries,
     directory,
     drift,
     entry,
@@ -57,7 +58,7 @@ from lots.settings import Settings, load_settings
 from lots.store import counting, database, schema
 
 DESKS = (
-    receiving.deliveries,
+    deliveries.desk,
     receiving.desk,
     bench.desk,
     replicates.desk,

@@ -84,6 +84,11 @@ class LabelSchema(Schema):
     nominal_diameter_mm = fields.Float(required=True)
     net_mass_g = fields.Float(required=True)
     received_at = Instant(required=True)
+    withdrawn_at = Instant(
+        required=True,
+        allow_none=True,
+        metadata={"description": "when the spool was withdrawn; then no label is printed"},
+    )
     measure_first = fields.Boolean(required=True, metadata={"description": "true when it was drawn in the sample"})
     color_conditions = fields.Nested(
         ConditionsSchema,
@@ -142,7 +147,7 @@ class SpoolLabel(Resource):
         501 for a PDF where the extra for it is not installed, 406 where its font lacks a character.
         """
         wanted = _wanted()
-        named = _addressed([labels.of_spool(code)], args)
+        named = _addressed([labels.of_spool(code, printed=wanted != JSON)], args)
         return (named[0], {"Vary": "Accept"}) if wanted == JSON else _printed(wanted, named, args, "label")
 
 

@@ -8,8 +8,9 @@ from typing import Any
 from marshmallow import Schema, fields, validate
 
 from lots.api.fields import MAX_ID, Code, Instant, LabelCode, Number, Strict, Text, Truth, Whole, WrittenWhole
-from lots.api.http import ALL, Desk, PageArgs, Resource, page_answer, page_schema, person
+from lots.api.http import ALL, Desk, PageArgs, Resource, etag, page_answer, page_schema, person
 from lots.api.purchasing import NUMBER
+from lots.desks import deliveries as delivery_desk
 from lots.desks import receiving
 from lots.domain.standing import STANDINGS
 
@@ -47,6 +48,10 @@ class DeliveryArgs(Strict):
     confirm_new_lot = Truth(
         load_default=False,
         metadata={"description": "true when a lot number that looks like a known one is another lot"},
+    )
+    confirm_spool_count = Truth(
+        load_default=False,
+        metadata={"description": "true when more than 200 spools, or 10 times the supplier's usual number, came"},
     )
     resubmission_of = Whole(1, MAX_ID, metadata={"description": "the refused lot that comes again, sorted"})
     note = Text(2000, lines=True)
@@ -97,6 +102,11 @@ class SpoolLineSchema(Schema):
     opened_at = Instant(required=True, allow_none=True)
     dried_at = Instant(required=True, allow_none=True)
     spliced = fields.Boolean(required=True, metadata={"description": "true when it was wound from several spools"})
+    withdrawn_at = Instant(
+        required=True,
+        allow_none=True,
+        metadata={"description": "when it was found not to have come; it counts for nothing"},
+    )
 
 
 _VERDICT = fields.String(validate=validate.OneOf(["pass", "fail", "near", "missing"]))
@@ -158,6 +168,9 @@ class LotSchema(LotLineSchema):
     to_measure = fields.List(
         fields.String(), required=True, metadata={"description": "what is still to be measured, in words"}
     )
+    closed = fields.Boolean(
+        required=True, metadata={"description": "true when every delivery of it is closed: it is never released"}
+    )
     lab = fields.List(fields.Float(), required=True, allow_none=True, metadata={"description": "mean colour"})
     shrinkage_percent = fields.Dict(
         keys=fields.String(),
@@ -188,7 +201,7 @@ class LotWithSpoolsSchema(LotSchema):
 
 
 class DeliverySchema(Schema):
-    """A delivery."""
+    """A delivery, as corrected."""
 
     id = fields.Integer(required=True)
     lot_id = fields.Integer(required=True)
@@ -206,6 +219,10 @@ class DeliverySchema(Schema):
     note = fields.String(required=True, allow_none=True)
     recorded_at = Instant(required=True)
     recorded_by = fields.String(required=True)
+    version = fields.Integer(required=True, metadata={"description": "rises with each correction; the ETag follows it"})
+    closed = fields.String(
+        required=True, allow_none=True, metadata={"description": "why it was closed; null while it counts"}
+    )
 
 
 class ReceivedSchema(DeliverySchema):
@@ -271,16 +288,18 @@ class Deliveries(Resource):
     @deliveries.response(200, page_schema(DeliverySchema))
     def get(self, args: dict[str, Any]) -> Any:
         """List deliveries, in the order they were logged, or with `order=newest` the last one first."""
-        return page_answer(ordered_page(receiving.deliveries, args))
+        return page_answer(ordered_page(delivery_desk.listed, args))
 
     @deliveries.arguments(DeliveryArgs)
     @deliveries.response(201, ReceivedSchema)
     def post(self, args: dict[str, Any]) -> Any:
         """Log a delivery. Answers the lot it belongs to, the spool codes and which spools to measure.
 
-        409 when the lot number is a known one's, written otherwise, or may be a known one misread: `candidates` names it.
+        409 when the lot number is a known one's, written otherwise, or may be a known one misread: `candidates` names it. 409 too when far
+        more spools are said to have come than usual, unless `confirm_spool_count` is true.
         """
-        return receiving.receive(args, person().name)
+        made = receiving.receive(args, person().name)
+        return made, {"Location": f"/v1/deliveries/{made['id']}", **etag("delivery", made)}
 
 
 @desk.route("")

@@ -89,7 +89,7 @@ def _spools(spools: list[dict[str, Any]]) -> Section:
             row["code"] + (" (wound here)" if row["spliced"] else ""),
             f"{row['net_mass_g']:g}",
             f"{row['remaining_mass_g']:g}",
-            f"on {row['machine']}" if row["machine"] else "on no machine",
+            "withdrawn" if row["withdrawn_at"] else f"on {row['machine']}" if row["machine"] else "on no machine",
             _life(row),
             " ".join(row["nonconforming"]) or "nothing",
         )

@@ -87,6 +87,9 @@ class ReportDeliverySchema(Schema):
     spools = fields.Integer(required=True)
     net_mass_kg = fields.Float(required=True)
     note = fields.String(required=True, allow_none=True)
+    closed = fields.String(
+        required=True, allow_none=True, metadata={"description": "why it was closed; null while it counts"}
+    )
 
 
 class ReportLimitSchema(Schema):

@@ -93,7 +93,7 @@ def deliveries_table(deliveries: list[dict[str, Any]]) -> Table:
             moment(row["received_at"]),
             str(row["spools"]),
             f"{row['net_mass_kg']:g}",
-            row["note"] or "",
+            " ".join(filter(None, (row["closed"] and f"Closed: {row['closed']}", row["note"]))),
         )
         for row in deliveries
     ]

@@ -13,7 +13,7 @@ from lots.desks.evidence import Terms, work_out
 from lots.desks.judging import derived, judge_lot, of_spools
 from lots.domain.chain import Entry, digest, verify
 from lots.domain.masses import misfits
-from lots.store import checking, history, lots, spool_findings
+from lots.store import checking, deliveries, history, lots, spool_findings
 from lots.store.database import transaction
 
 # Two ways of adding the same numbers differ by less, relative to their size; another version of a library may add in another way.
@@ -229,6 +229,9 @@ def _differing(number: int) -> list[str]:
     differing = [_words(name) for name, value in wanted.items() if not _same(getattr(row, name), _as_stored(value))]
     if row.reinspected_until != checking.reinspected_until(number):
         differing.append("reinspected until")
+    for delivery, came_at, corrected in deliveries.derived(number):
+        if (delivery.came_at, delivery.corrected) != (came_at, corrected):
+            differing.append(f"what is kept of delivery {delivery.id}")
     flows, failing, dry = of_spools(judged)
     spools = lots.spools_of(row)
     passed_on = spool_findings.inherited(spool.id for spool in spools if spool.spliced)
@@ -280,6 +283,7 @@ def rebuild(flaws: Iterable[Flaw], by: str, watch: Watch = unwatched) -> tuple[l
             what = "summaries recomputed"
             if any(flaw.summary for flaw in mine):
                 concessions.refresh(lot)
+                deliveries.work_out_again(number)
                 lots.save_judgement(lot, {"reinspected_until": checking.reinspected_until(number)})
                 reason = f"Worked out again by lots check: {', '.join(flaw.says for flaw in mine)}."
                 judge_lot(lot, by, now, action="reassess", reason=reason, what=what)

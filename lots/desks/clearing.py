@@ -169,6 +169,7 @@ def _of(row: Any, lot: Any) -> dict[str, Any]:
         "spool": row.code,
         "remaining_g": row.remaining_mass_g,
         "loaded_on": row.machine,
+        "withdrawn": row.withdrawn_at is not None,
         "nonconforming": spool_failures(row, lot),
         "life": _life(row, lot),
     }
@@ -218,7 +219,7 @@ def _state(lot: Any, agreed: Limits | None, **of_spool: Any) -> SpoolState:
 def _life(row: Any, lot: Any) -> SpoolLife:
     grade = row.lot.grade
     # A further lot of a spliced spool came with a delivery of its own.
-    received = row.delivery.received_at if lot.id == row.lot_id else lot.received_at
+    received = row.delivery.came_at if lot.id == row.lot_id else lot.received_at
     return SpoolLife(received, row.opened_at, row.dried_at, grade.shelf_life_days, grade.open_life_days)
 
 

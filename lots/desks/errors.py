@@ -89,6 +89,13 @@ class SimilarName(Conflict):
     title = "A similar name is known"
 
 
+class UnusualCount(Conflict):
+    """Far more spools than usual, most likely a slip of typing."""
+
+    slug = "unusual-count"
+    title = "Unusual number of spools"
+
+
 class NotLegal(Conflict):
     """A decision that may not follow the one in force."""
 

@@ -28,7 +28,7 @@ from lots.domain.spectra import Spectrum
 from lots.domain.standing import standing_after
 from lots.domain.surface import SurfaceCheck
 from lots.domain.values import Conditions, Lab
-from lots.store import catalog, lots, readings, samples
+from lots.store import catalog, deliveries, lots, readings, samples
 
 # Stands for the instrument of a reading that names none.
 UNNAMED = "an unnamed instrument"
@@ -240,22 +240,23 @@ def _sources(rows: list[Any]) -> dict[str, list[str]]:
 
 
 def _coverage(lot: Any, agreed: Limits | None, rows: list[Any], known_at: datetime | None, version: int) -> Coverage:
-    """How many spools of each delivery must be measured, and which. Each was presented by itself, under the severity of its day."""
+    """How many spools of each delivery must be measured, and which. Each was presented by itself, under the severity of its day; none of a closed one."""
     measured: dict[int, set[str]] = {}
     for row in rows:
         measured.setdefault(row.spool.delivery_id, set()).add(row.spool.code)
     sampling = agreed.sampling if agreed else Sampling()
-    came = lots.deliveries_of(lot.id, known_at)
-    changed = samples.changes_of((delivery.id for delivery, _ in came), known_at) if version != rules.FIRST else {}
+    came = [one for one in deliveries.of_lot(lot.id, known_at) if one.now.closed is None]
+    changed = samples.changes_of((one.logged.id for one in came), known_at) if version != rules.FIRST else {}
     resumed = None
-    if any(delivery.sample.get("severity") == "discontinued" for delivery, _ in came):
+    if any(one.now.sample.get("severity") == "discontinued" for one in came):
         resumed = lots.last_resumption(lot.supplier_id, lot.grade_id, known_at)
     parts = []
-    for delivery, spools in came:
-        severity = delivery.sample.get("severity", "normal")
+    for one in came:
+        delivery, sample, spools = one.logged, one.now.sample, one.spools
+        severity = sample.get("severity", "normal")
         codes = frozenset(measured.get(delivery.id, ()))
         changes = changed.get(delivery.id, samples.Changes())
-        first, *further = drawn_of(delivery, changes)
+        first, *further = drawn_of(sample, changes)
         parts.append(
             Presented(
                 spools,
@@ -272,10 +273,10 @@ def _coverage(lot: Any, agreed: Limits | None, rows: list[Any], known_at: dateti
     return Coverage(tuple(parts))
 
 
-def drawn_of(delivery: Any, changes: samples.Changes) -> list[tuple[str, ...]]:
+def drawn_of(sample: Mapping[str, Any], changes: samples.Changes) -> list[tuple[str, ...]]:
     """Returns the codes of each draw from a delivery, the first sample first: substitutes in their places, spools that never came left out."""
     instead = {row.drawn.code: row.substitute.code for row in changes.substitutes}
-    groups = [delivery.sample["spool_codes"], *(row.spool_codes for row in changes.draws)]
+    groups = [sample["spool_codes"], *(row.spool_codes for row in changes.draws)]
     return [
         tuple(code for code in (standing_in(code, instead) for code in group) if code not in changes.withdrawn)
         for group in groups

@@ -5,9 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 from lots.desks.clearing import spool_of
-from lots.desks.errors import NotFound
+from lots.desks.errors import Conflict, NotFound
 from lots.desks.evidence import drawn_of
-from lots.store import catalog, labels, lots, samples, tracing
+from lots.desks.reading_checks import withdrawn
+from lots.desks.words import clause
+from lots.store import catalog, deliveries, lots, samples, tracing
 
 
 def of_delivery(number: int) -> dict[str, Any]:
@@ -15,25 +17,32 @@ def of_delivery(number: int) -> dict[str, Any]:
 
     Raises:
         NotFound: no such delivery.
+        Conflict: it is closed.
     """
-    row = labels.delivery(number)
+    row = deliveries.find(number)
     if row is None:
         raise NotFound(f"There is no delivery {number}. The list of deliveries has those there are.")
+    if (closed := deliveries.current(row).closed) is not None:
+        raise Conflict(f"Delivery {number} was closed: {clause(closed)} Log its filament anew, and print those labels.")
     asked, drawn = _conditions(row.lot.grade), _drawn(row)
+    came = [spool for spool in deliveries.spools_of(row) if not spool.withdrawn_at]
     return {
         "delivery_id": row.id,
         "lot_id": row.lot_id,
-        "labels": [_label(spool, row.lot, row, asked, drawn) for spool in labels.spools_of(row)],
+        "labels": [_label(spool, row.lot, row, asked, drawn) for spool in came],
     }
 
 
-def of_spool(code: str) -> dict[str, Any]:
+def of_spool(code: str, *, printed: bool = False) -> dict[str, Any]:
     """Returns the label of one spool. Five queries; for one wound in the shop, one more and one for each further lot.
 
     Raises:
         NotFound: no spool has this code.
+        Conflict: it is to be printed, and the spool was withdrawn.
     """
     row = spool_of(code)
+    if printed and row.withdrawn_at is not None:
+        raise Conflict(f"{withdrawn(row)} Take it to quality instead of printing a label.")
     further = tracing.further_lots([row.id]).get(row.id, []) if row.spliced else []
     label = _label(row, row.lot, row.delivery, _conditions(row.lot.grade), _drawn(row.delivery))
     return {**label, "further_lots": [lots.find(number).supplier_lot for number in further]}
@@ -42,7 +51,7 @@ def of_spool(code: str) -> dict[str, Any]:
 def _drawn(delivery: Any) -> set[str]:
     """The spools of a delivery that are its sample now."""
     changes = samples.changes_of([delivery.id])[delivery.id]
-    return {code for group in drawn_of(delivery, changes) for code in group}
+    return {code for group in drawn_of(deliveries.current(delivery).sample, changes) for code in group}
 
 
 def _label(spool: Any, lot: Any, delivery: Any, asked: dict[str, Any] | None, drawn: set[str]) -> dict[str, Any]:
@@ -58,7 +67,8 @@ def _label(spool: Any, lot: Any, delivery: Any, asked: dict[str, Any] | None, dr
         "color_name": lot.grade.color_name,
         "nominal_diameter_mm": lot.grade.nominal_diameter_mm,
         "net_mass_g": spool.net_mass_g,
-        "received_at": delivery.received_at,
+        "received_at": delivery.came_at,
+        "withdrawn_at": spool.withdrawn_at,
         "measure_first": spool.code in drawn,
         "color_conditions": asked,
     }

@@ -147,5 +147,5 @@ def _stock_lot(spools: list[Any]) -> StockLot:
         lot.supplier_lot,
         Lab(*lot.lab) if lot.lab else None,
         lot.received_at,
-        tuple(StockSpool(s.code, s.remaining_mass_g, s.opened_at is not None, s.delivery.received_at) for s in spools),
+        tuple(StockSpool(s.code, s.remaining_mass_g, s.opened_at is not None, s.delivery.came_at) for s in spools),
     )

@@ -11,6 +11,7 @@ from lots.desks import clock
 from lots.desks.errors import Fault
 from lots.desks.evidence import conditions_of, evidence_from, in_order
 from lots.desks.spectra import LIGHT
+from lots.desks.words import moment
 from lots.domain import plausibility
 from lots.domain.bond import stress_mpa
 from lots.domain.gloss import doubt_gloss
@@ -28,6 +29,8 @@ def common_faults(at: str, item: dict[str, Any], spool: Any, instruments: dict[i
         logged = "Check the label; its lot shows the codes of its spools. A spool is logged with its delivery."
         hint = f"Did you mean {' or '.join(like)}?" if like else logged
         faults.append(Fault(f"{at}/spool_code", f"There is no spool with the code {item['spool_code']}.", hint))
+    elif spool.withdrawn_at is not None:
+        faults.append(Fault(f"{at}/spool_code", withdrawn(spool), "Check the label, or take the spool to quality."))
     instrument = item.get("instrument_id")
     if instrument is not None and instrument not in instruments:
         faults.append(
@@ -38,6 +41,11 @@ def common_faults(at: str, item: dict[str, Any], spool: Any, instruments: dict[i
             )
         )
     return faults + clock.doubt_future(f"{at}/measured_at", item.get("measured_at"), now)
+
+
+def withdrawn(spool: Any) -> str:
+    """Returns in words that a spool counts for nothing any more."""
+    return f"Spool {spool.code} was withdrawn {moment(spool.withdrawn_at)}, when its delivery was corrected."
 
 
 def doubts(kind: str, item: dict[str, Any], spool: Any) -> list[Doubt]:

@@ -6,21 +6,21 @@ import re
 import secrets
 from collections.abc import Iterator
 from dataclasses import asdict
-from datetime import datetime
 from itertools import count
 from typing import Any
 
 from lots.desks import catalog, clock, tracing, views
-from lots.desks.errors import Fault, Invalid, NotFound, SimilarLot
+from lots.desks.errors import Fault, Invalid, NotFound, SimilarLot, UnusualCount
 from lots.desks.inspection import severity_of
 from lots.desks.judging import judge_lot, revisions_for
 from lots.domain import protection
 from lots.domain.agreed import limits_from
-from lots.domain.identity import identity
+from lots.domain.deliveries import doubt_count
+from lots.domain.identity import identity, misreadings
 from lots.domain.sampling import Sampling, draw
 from lots.domain.severity import Severity
 from lots.domain.standing import ENDINGS
-from lots.store import codes, lots, samples
+from lots.store import codes, deliveries, lots
 from lots.store.database import transaction
 from lots.store.paging import Page
 
@@ -32,26 +32,35 @@ def receive(values: dict[str, Any], by: str) -> dict[str, Any]:
     """Logs a delivery: joins or makes the lot, numbers the spools, draws the sample, judges the lot.
 
     The lot is the supplier's batch of one grade: the same number from the same supplier for the same grade is the same lot, in however
-    many deliveries it comes. A number that differs only in case, spaces or punctuation is most likely the same one miswritten.
+    many deliveries it comes. A number that may be a known one misread is asked about, as is a number of spools far above the usual.
 
     Raises:
         Invalid: fields that make no sense, each with its place and a hint.
         SimilarLot: a known lot has this number, written otherwise, or nearly this number and `confirm_new_lot` was not set.
+        UnusualCount: far more spools than usual and `confirm_spool_count` was not set.
     """
     now = clock.now()
     with transaction():
         supplier, faults = catalog.by_id_or_code("supplier", values.get("supplier_id"), values.get("supplier_code"))
         grade, more = catalog.by_id_or_code("grade", values.get("grade_id"), values.get("grade_code"))
         faults += more + clock.doubt_future("/received_at", values["received_at"], now)
-        wanted, more = _wanted_spools(values)
-        faults += more + _cost_faults(values)
+        wanted, more = wanted_spools(values)
+        faults += more + cost_faults(values)
         faults += _resubmission_faults(values.get("resubmission_of"), supplier, grade)
         if faults:
             raise Invalid(*faults)
-        lot, is_new = _lot_for(supplier, grade, values, now)
+        doubt = count_question(supplier.id, len(wanted), values)
+        lot = lots.same_number(supplier, grade, values["supplier_lot"])
+        if is_new := lot is None or lot.supplier_lot != values["supplier_lot"]:
+            ask_similar(supplier, grade, values, doubt)
+        if doubt:
+            raise UnusualCount(doubt[0].detail, faults=doubt, candidates=[])
+        if is_new:
+            came, before = values["received_at"], values.get("resubmission_of")
+            lot = lots.add(supplier, grade, values["supplier_lot"], came, now, before)
         held = lots.lock([lot.id])[lot.id]
         limits, _ = revisions_for(held)
-        spools = _numbered(held, wanted)
+        spools = numbered(held, wanted)
         sampling = limits_from(limits.body).sampling if limits else Sampling()
         severity = severity_of(supplier.id, grade.id, sampling, but=held.id)
         size, rule = sampling.size(len(spools), severity.state)
@@ -62,11 +71,13 @@ def receive(values: dict[str, Any], by: str) -> dict[str, Any]:
             "due_at": values.get("due_at"),
             "cost": values.get("cost"),
             "currency": values.get("currency"),
-            "sample": _sample_view(sample, sampling, len(spools), severity),
+            "sample": sample_view(sample, sampling, len(spools), severity),
             "note": values.get("note"),
         }
-        delivery = lots.add_delivery(held, kept, by, now)
+        delivery = deliveries.add(held, kept, by, now)
         rows = lots.add_spools(held, delivery, spools)
+        if not is_new:
+            keep_received(held)
         judge_lot(
             held,
             by,
@@ -85,7 +96,7 @@ def receive(values: dict[str, Any], by: str) -> dict[str, Any]:
         }
 
 
-def _sample_view(sample: Any, sampling: Sampling, spools: int, severity: Severity) -> dict[str, Any]:
+def sample_view(sample: Any, sampling: Sampling, spools: int, severity: Severity) -> dict[str, Any]:
     """The sample as it is kept with its delivery and answered."""
     plan = sampling.plan(spools, severity.state)
     view = {**asdict(sample), "spool_codes": list(sample.spool_codes)}
@@ -117,7 +128,7 @@ def _resubmission_faults(number: int | None, supplier: Any, grade: Any) -> list[
     return []
 
 
-def _cost_faults(values: dict[str, Any]) -> list[Fault]:
+def cost_faults(values: dict[str, Any]) -> list[Fault]:
     """A sum of money is one number with one currency."""
     cost, currency = values.get("cost"), values.get("currency")
     if currency is not None and not re.fullmatch(r"[A-Z]{3}", currency):
@@ -129,7 +140,7 @@ def _cost_faults(values: dict[str, Any]) -> list[Fault]:
     return []
 
 
-def _wanted_spools(values: dict[str, Any]) -> tuple[list[tuple[str | None, float]], list[Fault]]:
+def wanted_spools(values: dict[str, Any]) -> tuple[list[tuple[str | None, float]], list[Fault]]:
     """The spools of a delivery, in whichever of its two forms it came, with every fault found."""
     listed, spool_count, each_g = values.get("spools"), values.get("spool_count"), values.get("net_mass_g")
     if (listed is None) == (spool_count is None):
@@ -149,7 +160,7 @@ def _wanted_spools(values: dict[str, Any]) -> tuple[list[tuple[str | None, float
                     "Give net_mass_g, the net mass of one spool in grams.",
                 )
             ]
-        return [(None, each_g)] * (spool_count or 0), _doubt_mass("/net_mass_g", each_g)
+        return [(None, each_g)] * (spool_count or 0), doubt_mass("/net_mass_g", each_g)
     faults: list[Fault] = []
     seen: dict[str, tuple[int, str]] = {}
     for index, entry in enumerate(listed):
@@ -160,7 +171,7 @@ def _wanted_spools(values: dict[str, Any]) -> tuple[list[tuple[str | None, float
                 Fault(f"{pointer}/net_mass_g", "How much filament is on this spool?", "Give its net mass in grams.")
             )
         else:
-            faults += _doubt_mass(f"{pointer}/net_mass_g", mass)
+            faults += doubt_mass(f"{pointer}/net_mass_g", mass)
         if code is not None:
             first, written = seen.setdefault(identity(code), (index, code))
             if first != index:
@@ -180,7 +191,8 @@ def _wanted_spools(values: dict[str, Any]) -> tuple[list[tuple[str | None, float
     return [(entry.get("code"), entry.get("net_mass_g", each_g)) for entry in listed], faults
 
 
-def _doubt_mass(pointer: str, mass_g: float) -> list[Fault]:
+def doubt_mass(pointer: str, mass_g: float) -> list[Fault]:
+    """Returns a fault where a net mass is not that of a spool."""
     if _LEAST_G <= mass_g <= _MOST_G:
         return []
     hint = "Give the net mass of one spool in grams."
@@ -191,42 +203,70 @@ def _doubt_mass(pointer: str, mass_g: float) -> list[Fault]:
     ]
 
 
-def _lot_for(supplier: Any, grade: Any, values: dict[str, Any], now: datetime) -> tuple[Any, bool]:
-    """The lot this delivery belongs to, and whether it was made for it."""
+def count_question(supplier_id: int, spools: int, values: dict[str, Any], but: int | None = None) -> tuple[Fault, ...]:
+    """Returns what to ask about the number of spools in a delivery, nothing where it is usual or confirmed.
+
+    Args:
+        but: number of a delivery that says nothing of what is usual, the one asked about.
+    """
+    if values.get("confirm_spool_count"):
+        return ()
+    doubt = doubt_count(spools, deliveries.usual_counts(supplier_id, but))
+    hint = "Count again, or confirm with confirm_spool_count: true if so many came."
+    return (Fault("/spool_count", doubt, hint),) if doubt else ()
+
+
+def ask_similar(
+    supplier: Any, grade: Any, values: dict[str, Any], beside: tuple[Fault, ...] = (), but: int | None = None
+) -> None:
+    """Asks whether a lot number is a known one misread, unless `confirm_new_lot` says that it is not.
+
+    Args:
+        beside: what else there is to ask, told at once.
+        but: number of a lot that is not asked about, the one to be corrected.
+
+    Raises:
+        SimilarLot: known lots of this supplier and grade have nearly this number.
+    """
     number = values["supplier_lot"]
     known = lots.same_number(supplier, grade, number)
-    if known is not None and known.supplier_lot == number:
-        return known, False
-    if known is not None:
-        raise _same_lot(number, known)
-    similar = lots.similar_numbers(supplier, grade, number)
-    if similar and not values.get("confirm_new_lot"):
-        names = ", ".join(f'"{lot.supplier_lot}" (lot {lot.id})' for lot in similar)
-        raise SimilarLot(
-            f'"{number}" differs only in case, spaces or punctuation from {names} of the same supplier and grade.',
-            faults=(
-                Fault(
-                    "/supplier_lot",
-                    f"Most likely this is {names}.",
-                    "Send the number as it stands there to add to that lot, or confirm_new_lot: true if it really is another.",
-                ),
-            ),
-            candidates=[{"id": lot.id, "supplier_lot": lot.supplier_lot, "standing": lot.standing} for lot in similar],
-        )
-    return lots.add(supplier, grade, number, values["received_at"], now, values.get("resubmission_of")), True
+    if known is not None and known.id != but:
+        raise _same_lot(number, known, beside)
+    if values.get("confirm_new_lot"):
+        return
+    similar = [lot for lot in lots.similar_numbers(supplier, grade, number) if lot.id != but]
+    if not similar:
+        return
+    names = ", ".join(f'"{lot.supplier_lot}" (lot {lot.id})' for lot in similar)
+    slips = list(dict.fromkeys(slip for lot in similar for slip in misreadings(number, lot.supplier_lot)))
+    hint = "Send the number as it stands there to add to that lot, or confirm_new_lot: true if it really is another."
+    differs = f"It differs only in {', '.join(slips) or 'the way it was typed'}."
+    raise SimilarLot(
+        f'"{number}" may be {names} of the same supplier and grade. {differs}',
+        faults=(Fault("/supplier_lot", f"Most likely this is {names}. {differs}", hint), *beside),
+        candidates=[{"id": lot.id, "supplier_lot": lot.supplier_lot, "standing": lot.standing} for lot in similar],
+    )
 
 
-def _same_lot(number: str, known: Any) -> SimilarLot:
+def _same_lot(number: str, known: Any, beside: tuple[Fault, ...]) -> SimilarLot:
     """The refusal of a number that is a known lot's, written otherwise: a second lot of that number could not be told from it."""
     detail = (
         f'"{number}" is lot "{known.supplier_lot}" (lot {known.id}) of the same supplier and grade, written otherwise.'
     )
     hint = f'Send "{known.supplier_lot}" to add these spools to that lot.'
     named = [{"id": known.id, "supplier_lot": known.supplier_lot, "standing": known.standing}]
-    return SimilarLot(detail, faults=(Fault("/supplier_lot", detail, hint),), candidates=named, same_lot=True)
+    return SimilarLot(detail, faults=(Fault("/supplier_lot", detail, hint), *beside), candidates=named, same_lot=True)
 
 
-def _numbered(lot: Any, wanted: list[tuple[str | None, float]]) -> list[tuple[str, float]]:
+def keep_received(lot: Any) -> None:
+    """Keeps on a lot's row when the first of its deliveries came that is not closed."""
+    first = deliveries.received_first(lot)
+    if first is not None and first != lot.received_at:
+        deliveries.set_lot(lot, {"received_at": first})
+        lot.received_at = first
+
+
+def numbered(lot: Any, wanted: list[tuple[str | None, float]]) -> list[tuple[str, float]]:
     """Gives every spool without a code one of its own, such as L7-S003: third spool of lot 7."""
     given = {identity(code) for code, _ in wanted if code}
     free = free_codes(lot, given)
@@ -244,13 +284,6 @@ def free_codes(lot: Any, given: set[str]) -> Iterator[str]:
         block = [f"L{lot.id}-S{number:03d}" for number in range(start, start + 100)]
         taken = codes.taken(block)
         yield from (code for code in block if code not in taken and identity(code) not in given)
-
-
-def deliveries(filters: dict[str, Any], cursor: str | None, limit: int, *, newest_first: bool = False) -> Page:
-    """Returns a page of deliveries. Three queries."""
-    found = lots.deliveries(filters, cursor, limit, newest_first=newest_first)
-    changed = samples.changes_of((row.id for row in found.rows), withdrawn=False)
-    return found.map(lambda row: views.delivery(row, changed[row.id]))
 
 
 def lot_of(number: int) -> Any:

@@ -17,7 +17,7 @@ from lots.desks.words import moment
 from lots.domain.agreed import CHARACTERISTICS, Limits, limits_from
 from lots.domain.clearance import PART_CAUTION
 from lots.domain.limits import Finding
-from lots.store import lots
+from lots.store import deliveries, lots
 from lots.store import report as store
 
 
@@ -47,7 +47,7 @@ def record(lot_id: int) -> dict[str, Any]:
         "supplier": {"id": lot.supplier_id, "code": lot.supplier.code, "name": lot.supplier.name},
         "grade": grade_of(lot.grade),
         "lot": _lot(lot),
-        "deliveries": [delivery_of(row) for row in store.deliveries_of(lot.id)],
+        "deliveries": [delivery_of(one) for one in deliveries.of_lot(lot.id)],
         "samples": sample_of(lot.id)["deliveries"],
         "spools": [views.spool_line(row, lot) for row in lots.spools_of(lot)],
         "uses": permissions.permissions(lot, now),

@@ -19,6 +19,7 @@ from lots.domain.agreed import CHARACTERISTICS, Limits, limits_from
 from lots.domain.conformity import SPOOL_CODES
 from lots.domain.limits import LABELS, Finding
 from lots.store import actions as store_actions
+from lots.store import deliveries
 from lots.store import report as store
 
 _HANDS = {"block": "blocked", "return": "returned", "scrap": "scrapped"}
@@ -82,7 +83,7 @@ def nonconformity(lot_id: int, as_of: datetime | None = None) -> dict[str, Any]:
             "by_hand": by_hand and {"action": by_hand, "reason": held.by_hand_reason},
             "resubmission_of": lot.resubmission_of_id,
         },
-        "deliveries": [delivery_of(row) for row in store.deliveries_of(lot.id, as_of)],
+        "deliveries": [delivery_of(one) for one in deliveries.of_lot(lot.id, as_of)],
         "asked": asked_of(lot, judged, limits, concerned, outside),
         "found": {
             "failing": [_failing(f, limits) for f in sorted(failing, key=lambda f: not f.uses)],
@@ -138,11 +139,11 @@ def grade_of(row: Any) -> dict[str, Any]:
     return {name: getattr(row, name) for name in fields}
 
 
-def delivery_of(row: Any) -> dict[str, Any]:
-    """A delivery with what came in it."""
-    fields = ("id", "order_ref", "received_at", "note")
-    mass_kg = float(row.mass_g or 0) / 1000
-    return {**{name: getattr(row, name) for name in fields}, "spools": int(row.spools_in or 0), "net_mass_kg": mass_kg}
+def delivery_of(came: deliveries.Came) -> dict[str, Any]:
+    """A delivery with what came in it, as corrected."""
+    fields = ("order_ref", "received_at", "note", "closed")
+    said = {name: getattr(came.now, name) for name in fields}
+    return {"id": came.logged.id, **said, "spools": came.spools, "net_mass_kg": came.mass_g / 1000}
 
 
 def asked_of(

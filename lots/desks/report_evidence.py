@@ -41,6 +41,8 @@ def evidence(
             return f"voided: {row.void.reason}"
         if exclusion := views.exclusion_line(row):
             return f"excluded by {exclusion['excluded_by']} ({exclusion['cause']}): {exclusion['reason']}"
+        if (gone := row.spool.withdrawn_at) is not None and (known_at is None or gone <= known_at):
+            return "its spool was withdrawn"
         if row.screening:
             return "kept without judging by it"
         if row.id not in counting:

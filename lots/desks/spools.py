@@ -7,6 +7,7 @@ from typing import Any
 from lots.desks import clock, views
 from lots.desks.clearing import lots_held, pairs_among, spool_of
 from lots.desks.errors import AlreadyThere, Conflict, Fault, Invalid
+from lots.desks.reading_checks import withdrawn
 from lots.desks.receiving import free_codes
 from lots.domain.clearance import unlike
 from lots.domain.standing import ENDINGS
@@ -47,12 +48,14 @@ def note(code: str, event: str, at: Any, by: str) -> dict[str, Any]:
     with transaction():
         row = spool_of(code)
         # Where the clock was set back, nothing happens to a spool before it came.
-        moment = at or max(now, row.delivery.received_at)
+        moment = at or max(now, row.delivery.came_at)
         faults = clock.doubt_future("/at", at, now)
-        if moment < row.delivery.received_at:
+        if moment < row.delivery.came_at:
             faults.append(Fault("/at", "The spool had not come by then.", "State a time after its delivery."))
         if faults:
             raise Invalid(*faults)
+        if row.withdrawn_at is not None:
+            raise Conflict(f"{withdrawn(row)} Take it to quality.")
         if event == "opened" and row.opened_at is not None:
             raise Conflict(f"Spool {row.code} was opened at {row.opened_at:%Y-%m-%d %H:%M} UTC already.")
         lots.note_life(row, {f"{event}_at": moment})
@@ -105,6 +108,8 @@ def _parent_faults(named: list[tuple[Any, float]]) -> list[Fault]:
         if mass > parent.remaining_mass_g:
             left = f"{parent.remaining_mass_g:g} g are left on spool {parent.code}, less than {mass:g} g."
             faults.append(Fault(f"{at}/mass_g", left, "Weigh again."))
+        if parent.withdrawn_at is not None:
+            faults.append(Fault(f"{at}/spool_code", withdrawn(parent), "Put it aside."))
         if parent.machine is not None:
             faults.append(Fault(f"{at}/spool_code", f"Spool {parent.code} is on {parent.machine}.", "Unload it first."))
         if parent.lot.grade_id != named[0][0].lot.grade_id:

@@ -14,6 +14,7 @@ from lots.desks.receiving import lot_of
 from lots.domain import rules
 from lots.domain.sampling import named
 from lots.store import codes, lots, samples
+from lots.store import deliveries as store
 from lots.store.database import transaction
 
 
@@ -24,23 +25,24 @@ def sample_of(lot_id: int) -> dict[str, Any]:
         NotFound: no such lot.
     """
     lot = lot_of(lot_id)
-    came = [row for row, _ in lots.deliveries_of(lot.id)]
-    changed, measured = samples.changes_of(row.id for row in came), samples.measured(lot.id)
-    codes = samples.drawable(row.id for row in came)
+    came = [one for one in store.of_lot(lot.id) if one.now.closed is None]
+    changed, measured = samples.changes_of(one.logged.id for one in came), samples.measured(lot.id)
+    codes = samples.drawable(one.logged.id for one in came)
     deliveries = []
-    for row in came:
-        changes = changed[row.id]
-        drawn = [code for group in drawn_of(row, changes) for code in group]
-        gone = {one.drawn.code for one in changes.substitutes}
+    for one in came:
+        number = one.logged.id
+        changes = changed[number]
+        drawn = [code for group in drawn_of(one.now.sample, changes) for code in group]
+        gone = {replaced.drawn.code for replaced in changes.substitutes}
         deliveries.append(
             {
-                "delivery_id": row.id,
-                "received_at": row.received_at,
-                "sample": row.sample,
+                "delivery_id": number,
+                "received_at": one.now.received_at,
+                "sample": one.now.sample,
                 **views.sample_changes(changes),
                 "drawn": drawn,
                 "not_measured": [code for code in drawn if code not in measured],
-                "not_drawn": [code for code in codes[row.id] if code not in {*drawn, *gone}],
+                "not_drawn": [code for code in codes[number] if code not in {*drawn, *gone}],
             }
         )
     only_drawn = not lot.measured or Terms.of(lot).rules != rules.FIRST
@@ -66,7 +68,7 @@ def substitute(delivery_id: int, values: dict[str, str], by: str) -> dict[str, A
             raise NotFound(f"There is no delivery {delivery_id}. The list of deliveries has those there are.")
         lot = lots.lock([delivery.lot_id])[delivery.lot_id]
         changes = samples.changes_of([delivery.id])[delivery.id]
-        sample = [code for group in drawn_of(delivery, changes) for code in group]
+        sample = [code for group in drawn_of(store.current(delivery).sample, changes) for code in group]
         known = codes.spools_by_code([values["drawn"], values["substitute"]])
         spools = {row.code: row for row in known.values()}
         drawn, instead = (

@@ -9,7 +9,9 @@ from lots.desks import grade_uses
 from lots.domain.concessions import Concession
 from lots.domain.limits import Finding
 from lots.domain.moisture import Wetness
+from lots.domain.sampling import CLOSED_LOT
 from lots.domain.standing import LOADABLE
+from lots.store.deliveries import current
 from lots.store.samples import Changes
 
 
@@ -88,6 +90,7 @@ def lot(row: Any) -> dict[str, Any]:
         "assessed": row.assessed,
         "by_hand": row.by_hand and {"action": row.by_hand, "reason": row.by_hand_reason},
         "to_measure": row.to_measure,
+        "closed": CLOSED_LOT in row.to_measure,
         "lab": row.lab,
         "shrinkage_percent": row.shrinkage,
         "flow_factor": row.flow_factor,
@@ -120,22 +123,25 @@ def _concession_says(row: Any, state: Concession) -> str:
 
 
 def delivery(row: Any, changes: Changes | None = None) -> dict[str, Any]:
-    """A delivery, without its spools. `changes` is what became of its sample; a new one has none."""
+    """A delivery as corrected, without its spools. `changes` is what became of its sample; a new one has none."""
+    now = current(row)
     return {
         "id": row.id,
         "lot_id": row.lot_id,
         "lot": lot_line(row.lot),
         "supplier_id": row.lot.supplier_id,
         "grade_id": row.lot.grade_id,
-        "order_ref": row.order_ref,
-        "received_at": row.received_at,
-        "due_at": row.due_at,
-        "cost": row.cost,
-        "currency": row.currency,
-        "sample": row.sample,
+        "order_ref": now.order_ref,
+        "received_at": now.received_at,
+        "due_at": now.due_at,
+        "cost": now.cost,
+        "currency": now.currency,
+        "sample": now.sample,
         **sample_changes(changes or Changes()),
-        "note": row.note,
+        "note": now.note,
         **_trace(row),
+        "version": now.version,
+        "closed": now.closed,
     }
 
 
@@ -152,9 +158,25 @@ def sample_changes(changes: Changes) -> dict[str, Any]:
     }
 
 
+def correction(row: Any) -> dict[str, Any]:
+    """A correction of a delivery."""
+    changes = [{"field": field, "before": was, "after": now} for field, (was, now) in row.changes.items()]
+    return {"id": row.id, "changes": changes, "closes": row.closes, "reason": row.reason or None, **_trace(row)}
+
+
 def spool_line(row: Any, lot: Any) -> dict[str, Any]:
     """A spool among others of its lot."""
-    fields = ("id", "code", "net_mass_g", "remaining_mass_g", "machine", "opened_at", "dried_at", "spliced")
+    fields = (
+        "id",
+        "code",
+        "net_mass_g",
+        "remaining_mass_g",
+        "machine",
+        "opened_at",
+        "dried_at",
+        "spliced",
+        "withdrawn_at",
+    )
     fails = [message for _, message in spool_failures(row, lot)]
     return {**{name: getattr(row, name) for name in fields}, "nonconforming": fails}
 

@@ -13,7 +13,7 @@ from lots.domain.diameter import DiameterSummary
 from lots.domain.figures import Figure, figures_of
 from lots.domain.limits import DecisionRule, Finding, Verdict
 from lots.domain.rules import CURRENT, FIRST
-from lots.domain.sampling import Coverage
+from lots.domain.sampling import CLOSED_LOT, Coverage
 from lots.domain.shade import ColorLimits, ColorReading, ColorSummary, judge_color
 from lots.domain.shade import judge_spools as shade_judge_spools
 from lots.domain.shade import summarise as summarise_color
@@ -260,9 +260,11 @@ def _judged(
         ),
         opacity=plaque,
     )
-    if limits is None:
+    if limits is None or coverage.closed:
         to_do = "limits for this grade, set by quality: without them nothing can be judged"
-        return Assessment("quarantined", {GENERAL: "missing"}, (), (to_do,), tuple(notes), summary)
+        uses: dict[str, Verdict] = dict.fromkeys(limits.required() if limits else (GENERAL,), "missing")
+        waits_for = CLOSED_LOT if coverage.closed else to_do
+        return Assessment("quarantined", uses, (), (waits_for,), tuple(notes), summary)
 
     rule = replace(limits.rule, trusts_zero=rules == FIRST)
     steps = StepRule(rules == FIRST, previous.accepted)

@@ -42,6 +42,7 @@ class SpoolState:
         concessions: those of its lot.
         life: its dates, None where they are not known.
         loaded_on: machine it is on now, None when on none.
+        withdrawn: True when it was found never to have come, or its delivery was closed.
         judged: False when no assessment was ever stored for the lot.
     """
 
@@ -60,6 +61,7 @@ class SpoolState:
     nonconforming: Sequence[tuple[Sequence[str], str]] = ()
     concessions: Sequence[Concession] = ()
     life: SpoolLife | None = None
+    withdrawn: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,6 +194,8 @@ def worst_of(
 
 def _spool_reasons(state: SpoolState, mass_g: float | None) -> list[str]:
     reasons = []
+    if state.withdrawn:
+        reasons.append(f"Spool {state.spool} was withdrawn when its delivery was corrected. Take it to quality.")
     if state.loaded_on is not None:
         reasons.append(f"Spool {state.spool} is on machine {state.loaded_on}; unload it there first.")
     if not state.remaining_g > BINARY_NOISE:

@@ -18,9 +18,13 @@ _MINUS = "\u2212\u02d7\ufe63\uff0d\u2043\u2796"
 _SHOWN_AS_NOTHING = frozenset("\u034f\u115f\u1160\u17b4\u17b5\u2800\u3164\uffa0")
 # Read for one another on a label: the letter O and the digit 0; the letters I and l and the digit 1.
 _ROUND, _UPRIGHT = str.maketrans("o", "0"), str.maketrans("il", "11")
-_SEPARATORS = re.compile(r"[\W_]+")
+_SEPARATORS = re.compile(r"([\W_]+)")
 # A zero that begins a number is dropped or added easily; one inside is not.
 _LEADING_ZEROS = re.compile(r"(?<![0-9])0+(?=[0-9])")
+_ROUND_SLIP, _UPRIGHT_SLIP = "O and 0", "l, I and 1"
+_SEPARATOR_SLIP, _ZERO_SLIP = "separators", "zeros that begin a number"
+_SLIPS = (_SEPARATOR_SLIP, _ZERO_SLIP, _ROUND_SLIP, _UPRIGHT_SLIP)
+_NOT_ZEROS = (_SEPARATOR_SLIP, _ROUND_SLIP, _UPRIGHT_SLIP)
 # As much of an identity as is kept. Folding can lengthen a code: one character may stand for eighteen.
 _MOST = 120
 
@@ -74,16 +78,48 @@ def alike(one: str, other: str) -> bool:
     return _joined(one) == _joined(other) or _without_leading_zeros(one) == _without_leading_zeros(other)
 
 
+def misreadings(one: str, other: str) -> tuple[str, ...]:
+    """Returns the slips that two codes differ by, as few as explain the difference, in words; none where they have one identity.
+
+    Raises:
+        ValueError: neither code may be the other misread.
+
+    Example:
+        >>> misreadings("L-OO71", "L-0071"), misreadings("L71", "L-0071")
+        (('O and 0',), ('separators', 'zeros that begin a number'))
+    """
+    if not alike(one, other):
+        raise ValueError(f"neither of {one!r} and {other!r} may be the other misread")
+    if identity(one) == identity(other):
+        return ()
+    made: tuple[str, ...] = _NOT_ZEROS if _joined(one) == _joined(other) else _SLIPS
+    for slip in _SLIPS:
+        less = tuple(one_left for one_left in made if one_left != slip)
+        if _misread(one, less) == _misread(other, less):
+            made = less
+    return made
+
+
 def _joined(code: str) -> str:
-    folded = identity(code)
-    return _SEPARATORS.sub("", folded.translate(_ROUND).translate(_UPRIGHT)) or folded
+    return _misread(code, _NOT_ZEROS)
 
 
 def _without_leading_zeros(code: str) -> str:
+    return _misread(code, _SLIPS)
+
+
+def _misread(code: str, slips: tuple[str, ...]) -> str:
+    """What is left of a code once these slips of reading and typing make no difference."""
     folded = identity(code)
-    parts = (_LEADING_ZEROS.sub("", part) for part in _SEPARATORS.split(folded.translate(_ROUND)))
-    # Again as one, since a zero may be left out beside a separator that is left out too.
-    return _LEADING_ZEROS.sub("", "".join(parts)).translate(_UPRIGHT) or folded
+    text = folded.translate(_ROUND) if _ROUND_SLIP in slips else folded
+    parts = _SEPARATORS.split(text)
+    if _ZERO_SLIP in slips:
+        parts = [_LEADING_ZEROS.sub("", part) for part in parts]
+    text = "".join(parts[::2] if _SEPARATOR_SLIP in slips else parts)
+    if _ZERO_SLIP in slips:
+        # Again as one, since a zero may be left out beside a separator that is left out too.
+        text = _LEADING_ZEROS.sub("", text)
+    return (text.translate(_UPRIGHT) if _UPRIGHT_SLIP in slips else text) or folded
 
 
 def unseen(code: str) -> list[str]:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from lots.domain.plans import Plan, plan_for
 
+# What a lot waits for whose every delivery was closed: it can never be released, and belongs to no series.
+CLOSED_LOT = "log the filament anew, as every delivery of this lot is closed"
 # Where no limits say otherwise. Common practice, no source: three colour plaques for deliveries of up to 24 spools.
 DEFAULT_FIXED = 3
 
@@ -40,8 +42,42 @@ def draw(spool_codes: Sequence[str], size: int, seed: int, rule: str) -> Sample:
     """
     if not spool_codes or size < 1:
         raise ValueError("a draw needs at least one spool and a size of at least one")
-    drawn = tuple(sorted(in_order(spool_codes, seed)[:size]))
-    count = len(spool_codes)
+    return _sample(in_order(spool_codes, seed)[:size], len(spool_codes), seed, rule)
+
+
+def redraw(
+    drawn: Sequence[str], spool_codes: Sequence[str], size: int, seed: int, rule: str, measured: Collection[str] = ()
+) -> Sample:
+    """Returns the sample of a delivery whose spools were counted wrongly at first, as close to the first draw as it can be.
+
+    Spools that were drawn and came stay drawn. The next in the order of the seed join them where more are asked for. Where fewer are,
+    the last in that order leave, those that were measured after the others. So nobody can draw again until an easier spool comes.
+
+    Args:
+        drawn: codes that were drawn before.
+        spool_codes: codes of the spools that came, at least one, all different.
+        size, seed, rule: as for `draw`, of which `seed` is that of the first draw.
+        measured: codes of spools that were measured already.
+
+    Raises:
+        ValueError: no spools, or a size below 1.
+
+    Example:
+        >>> first = draw(["A", "B", "C", "D"], 2, 7, "fixed: 2")
+        >>> redraw(first.spool_codes, ["A", "B", "C", "D", "E"], 2, 7, "fixed: 2").spool_codes == first.spool_codes
+        True
+    """
+    if not spool_codes or size < 1:
+        raise ValueError("a draw needs at least one spool and a size of at least one")
+    order = in_order(spool_codes, seed)
+    before, begun = set(drawn), set(measured)
+    # Sorting keeps the order of the seed among equals.
+    order.sort(key=lambda code: (code not in before, code in before and code not in begun))
+    return _sample(order[:size], len(spool_codes), seed, rule)
+
+
+def _sample(chosen: Sequence[str], count: int, seed: int, rule: str) -> Sample:
+    drawn = tuple(sorted(chosen))
     if len(drawn) == count:
         says = f"Measure {'the spool' if count == 1 else f'all {count} spools'}."
     else:
@@ -221,6 +257,11 @@ class Coverage:
     def of(cls, spools: int, required: int, drawn: tuple[str, ...] = ()) -> Coverage:
         """The coverage of a lot that came in one delivery."""
         return cls((Presented(spools, required, drawn),))
+
+    @property
+    def closed(self) -> bool:
+        """True when every delivery of the lot was closed: nothing of it is there to be judged."""
+        return not self.presented
 
     @property
     def spools_in_lot(self) -> int:

@@ -280,7 +280,8 @@ def _sampled(lot_id: int, code: str) -> dict[str, Any]:
 
 
 def _waiting() -> Any:
-    return ask("GET", at("lots", standing="quarantined", order="newest", limit=_MOST_WAITING)).body["items"]
+    found = ask("GET", at("lots", standing="quarantined", order="newest", limit=_MOST_WAITING)).body["items"]
+    return [lot for lot in found if not lot["closed"]]
 
 
 def _instruments() -> list[tuple[str, str]]:

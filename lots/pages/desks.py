@@ -2,12 +2,25 @@
 
 from __future__ import annotations
 
-from lots.pages import bench, bench_file, grades, lots, papers, production, purchasing, quality, receiving, tabs
+from lots.pages import (
+    bench,
+    bench_file,
+    corrections,
+    grades,
+    lots,
+    papers,
+    production,
+    purchasing,
+    quality,
+    receiving,
+    tabs,
+)
 from lots.pages.frame import pages
 
 __all__ = [
     "bench",
     "bench_file",
+    "corrections",
     "grades",
     "lots",
     "pages",

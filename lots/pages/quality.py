@@ -33,7 +33,7 @@ def _due(instrument: dict[str, Any]) -> dict[str, Any]:
 
 
 def _quality(done: Any = None) -> str:
-    waiting = items(at("lots", standing="quarantined"))
+    waiting = [lot for lot in items(at("lots", standing="quarantined")) if not lot["closed"]]
     blocked = items(at("lots", standing="blocked"))
     asked = [
         {**concession, "lot": lot}

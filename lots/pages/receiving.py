@@ -9,14 +9,14 @@ from typing import Any
 
 from flask import Response, redirect, render_template, request, url_for
 
-from lots.pages.asking import Answer, ask, at, end_of, items
+from lots.pages.asking import Answer, ask, at, end_of
 from lots.pages.bench import number
 from lots.pages.frame import pages
 from lots.pages.session import signed_in
 
 _TEXTS = ("supplier_lot", "order_ref", "received_at", "currency", "note")
 _NUMBERS = ("supplier_id", "grade_id", "cost", "spool_count", "net_mass_g")
-_FIELDS = (*_TEXTS, *_NUMBERS, "due_at", "spools")
+_FIELDS = (*_TEXTS, *_NUMBERS, "due_at", "spools", "confirm_spool_count")
 # Between a code and its mass; a blank alone may belong to the code.
 _BETWEEN = re.compile(r"\s*[\t;,]\s*|\s{2,}")
 _BLANK_AND_NUMBER = re.compile(r"(.*\S) (\d+(?:[.,]\d+)?)")
@@ -47,6 +47,8 @@ def delivered() -> Any:
         return _form(
             typed, Answer(422, {"detail": "", "errors": doubts}), {"spools": [d["detail"] for d in doubts]}
         ), 422
+    if typed["confirm_spool_count"] == "yes":
+        body["confirm_spool_count"] = True
     if request.form.get("another") == "yes":
         body["confirm_new_lot"] = True
     done = ask("POST", "/deliveries", body, key=request.form.get("once"))
@@ -54,26 +56,35 @@ def delivered() -> Any:
         return redirect(url_for("pages.received", number=done.body["id"]))
     if candidates := done.body.get("candidates"):
         return render_template(
-            "receiving_similar.html", typed=typed, candidates=candidates, same_lot=done.body.get("same_lot")
+            "receiving_similar.html",
+            typed=typed,
+            candidates=candidates,
+            same_lot=done.body.get("same_lot"),
+            says=done.body["errors"][0]["detail"],
         ), done.status
     return _form(typed, done, _faults(done, lines)), done.status
 
 
 def _form(typed: Mapping[str, str], done: Answer | None, faults: dict[str, list[str]]) -> str:
-    directory = ask("GET", "/directory").body
-    choices = {
-        subject: [("", "choose"), *((one["id"], f"{one['code']}: {one['says']}") for one in directory[subject])]
-        for subject in ("suppliers", "grades")
-    }
+    named = {number: says.partition(": ")[2] for number, says in choices()["suppliers"][1:]}
     return render_template(
         "receiving.html",
         typed=typed,
         done=done,
         faults=faults,
         recent=ask("GET", at("deliveries", order="newest", limit=_MOST_RECENT)).body["items"],
-        named={one["id"]: one["says"] for one in directory["suppliers"]},
-        **choices,
+        named=named,
+        **choices(),
     )
+
+
+def choices() -> dict[str, list[tuple[Any, str]]]:
+    """Returns the suppliers and the grades there are to choose from."""
+    directory = ask("GET", "/directory").body
+    return {
+        subject: [("", "choose"), *((one["id"], f"{one['code']}: {one['says']}") for one in directory[subject])]
+        for subject in ("suppliers", "grades")
+    }
 
 
 def _body(typed: Mapping[str, str]) -> tuple[dict[str, Any], list[int], list[dict[str, Any]]]:
@@ -82,7 +93,15 @@ def _body(typed: Mapping[str, str]) -> tuple[dict[str, Any], list[int], list[dic
     body |= {name: number(typed[name]) for name in _NUMBERS if typed[name]}
     if due := typed["due_at"]:
         body["due_at"] = end_of(due)
-    written = [(row, line.strip()) for row, line in enumerate(typed["spools"].splitlines(), 1) if line.strip()]
+    spools, rows, doubts = split_codes(typed["spools"])
+    if spools:
+        body["spools"] = spools
+    return body, rows, doubts
+
+
+def split_codes(text: str) -> tuple[list[dict[str, Any]], list[int], list[dict[str, Any]]]:
+    """Returns the spools that were typed one per line, the line of each, and what only a person can tell."""
+    written = [(row, line.strip()) for row, line in enumerate(text.splitlines(), 1) if line.strip()]
     doubts = []
     spools: list[dict[str, Any]] = []
     for row, line in written:
@@ -90,9 +109,7 @@ def _body(typed: Mapping[str, str]) -> tuple[dict[str, Any], list[int], list[dic
         if not mass and (parts := _BLANK_AND_NUMBER.fullmatch(line)):
             doubts.append(_doubt(row, line, *parts.groups()))
         spools.append({"code": code, **({"net_mass_g": number(mass[0])} if mass and mass[0] else {})})
-    if spools:
-        body["spools"] = spools
-    return body, [row for row, _ in written], doubts
+    return spools, [row for row, _ in written], doubts
 
 
 def _doubt(row: int, line: str, code: str, mass: str) -> dict[str, Any]:
@@ -118,12 +135,11 @@ def _faults(done: Answer, lines: list[int]) -> dict[str, list[str]]:
 @signed_in("receiving", "quality")
 def received(number: int) -> Any:
     """What to do with a delivery now: labels, the spools to measure, and where the rest goes."""
-    answer = ask("GET", at("deliveries", number, "labels"))
+    answer = ask("GET", at("deliveries", number))
     if not answer.good:
         return render_template("receiving_done.html", answer=answer), answer.status
-    lot = ask("GET", at("lots", answer.body["lot_id"])).body
-    own = next((one for one in items(at("deliveries", lot_id=lot["id"])) if one["id"] == number), None)
-    return render_template("receiving_done.html", answer=answer, number=number, lot=lot, delivery=own)
+    own = answer.body
+    return render_template("receiving_done.html", answer=answer, number=number, lot=own.lot, delivery=own)
 
 
 @pages.get("/receiving/<int:number>/labels")

@@ -16,6 +16,7 @@ _NAMES = {
     "confirm_new_job": "that it is another job",
     "confirm_new_lot": "that it is another lot",
     "confirm_new_machine": "that it is another machine",
+    "confirm_spool_count": "that so many spools came",
     "d1_mm": "d1",
     "d2_mm": "d2",
     "designed_mm": "the designed length",

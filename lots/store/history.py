@@ -115,6 +115,7 @@ LOT_DERIVED = (
     *("shrinkage_uncertainty", "flow_factor", "figures", "retestable", "concessions"),
     *("reinspected_until", "wet", "identity", "likeness"),
 )
+DELIVERY_DERIVED = ("came_at", "corrected")
 SPOOL_DERIVED = ("flow_factor", "nonconforming", "dry_at", "identity", "likeness")
 # Which tables are covered, and what of them. A column that is added to one is covered unless it is named here.
 COVERED = {
@@ -132,7 +133,7 @@ COVERED = {
         *(Cover(table, fixed=True) for table in study_models.STUDY_TABLES),
         Cover(models.VisualTrial, fixed=True),
         Cover(models.Lot, derived=(*LOT_DERIVED, "version")),
-        Cover(models.Delivery, fixed=True),
+        Cover(models.Delivery, fixed=True, derived=DELIVERY_DERIVED),
         Cover(models.DeliveryCorrection, fixed=True),
         Cover(models.Spool, derived=SPOOL_DERIVED),
         Cover(models.SampleDraw, fixed=True),

@@ -80,11 +80,11 @@ class Lot(Row):
 
 
 class Delivery(Row):
-    """One receipt against an order."""
+    """One receipt against an order, as it was logged. Its present values are `store/corrections.current`."""
 
     lot = ForeignKeyField(Lot, backref="deliveries")
     order_ref = CharField(120, null=True)
-    received_at = Instant(index=True)
+    received_at = Instant()
     due_at = Instant(null=True)
     cost = DoubleField(null=True, constraints=[Check("cost >= 0")])
     currency = CharField(3, null=True)
@@ -92,6 +92,9 @@ class Delivery(Row):
     note = TextField(null=True)
     recorded_at = Instant()
     recorded_by = CharField(120)
+    # When it came, as corrected; and what else was corrected: both follow from the corrections (`store/corrections.py`).
+    came_at = Instant(index=True)
+    corrected = Json(null=True)
 
 
 class DeliveryCorrection(Row):
@@ -129,7 +132,11 @@ class Spool(Row):
 
 
 # What is in stock is found among what is in stock, not among all that ever came.
-Spool.add_index(SQL("CREATE INDEX IF NOT EXISTS spool_in_stock ON spool (lot_id) WHERE remaining_mass_g > 0"))
+Spool.add_index(
+    SQL(
+        "CREATE INDEX IF NOT EXISTS spool_in_stock ON spool (lot_id) WHERE remaining_mass_g > 0 AND withdrawn_at IS NULL"
+    )
+)
 
 
 class SampleDraw(Row):

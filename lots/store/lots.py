@@ -6,10 +6,11 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Any
 
-from peewee import JOIN, SQL, fn
+from peewee import JOIN, SQL, Value, fn
 
 from lots.domain.identity import alike, identity, likeness
 from lots.domain.masses import NOISE_G
+from lots.domain.sampling import CLOSED_LOT
 from lots.store import codes
 from lots.store.database import locks_rows
 from lots.store.models import (
@@ -42,6 +43,11 @@ def _with_names() -> Any:
         .join(ShadeRevision, JOIN.LEFT_OUTER)
         .join(Shade, JOIN.LEFT_OUTER)
     )
+
+
+def still_open() -> Any:
+    """The condition that not every delivery of a lot is closed."""
+    return Lot.to_measure != Value([CLOSED_LOT], converter=Lot.to_measure.db_value, unpack=False)
 
 
 def find(number: int) -> Any:
@@ -85,8 +91,8 @@ def same_number(supplier: Supplier, grade: Grade, supplier_lot: str) -> Any:
 
 
 def similar_numbers(supplier: Supplier, grade: Grade, supplier_lot: str) -> list[Any]:
-    """Lots of a supplier and grade whose number may be this one misread. One query on an index."""
-    key = Lot.likeness == likeness(supplier_lot)
+    """Lots of a supplier and grade whose number may be this one misread; none whose deliveries are all closed. One query on an index."""
+    key = (Lot.likeness == likeness(supplier_lot)) & still_open()
     rows = Lot.select().where((Lot.supplier == supplier) & (Lot.grade == grade) & key).order_by(Lot.id)
     return [row for row in rows if alike(row.supplier_lot, supplier_lot)][:20]
 
@@ -146,7 +152,7 @@ def in_stock(*, shade_id: int | None = None, grade_id: int | None = None, to_off
 
 
 # In words of SQL, as the index of what is in stock has it.
-LEFT = Spool.remaining_mass_g > SQL("0")
+LEFT = (Spool.remaining_mass_g > SQL("0")) & Spool.withdrawn_at.is_null()
 # Spools that hold filament of their own lot only.
 ONE_LOT = ~fn.EXISTS(SpoolLot.select(SpoolLot.id).where(SpoolLot.spool == Spool.id))
 
@@ -191,38 +197,8 @@ def resume(supplier_id: int, grade_id: int, reason: str, by: str, now: datetime)
     return Resumption.create(supplier=supplier_id, grade=grade_id, reason=reason, recorded_by=by, recorded_at=now)
 
 
-def add_delivery(lot: Lot, values: dict[str, Any], by: str, now: datetime) -> Any:
-    """A delivery of a lot."""
-    return Delivery.create(lot=lot, **values, recorded_by=by, recorded_at=now)
-
-
-def deliveries(filters: dict[str, Any], cursor: str | None, limit: int, *, newest_first: bool = False) -> Page:
-    """A page of deliveries with lot, supplier and grade, in the order they were recorded, or the other way round. Each filter has an index."""
-    query = Delivery.select(Delivery, Lot, Supplier, Grade).join(Lot).join(Supplier).switch(Lot).join(Grade)
-    if "lot_id" in filters:
-        query = query.where(Delivery.lot == filters["lot_id"])
-    query = among(query, Delivery, "received_at", filters.get("received_from"), filters.get("received_to"))
-    return page(query, Delivery.id, cursor, limit, newest_first=newest_first)
-
-
-def deliveries_of(lot_id: int, known_at: datetime | None = None) -> list[tuple[Any, int]]:
-    """Deliveries of a lot with the number of spools that came, oldest first; only those recorded by `known_at`. One query."""
-    # A spool wound in the shop came with no delivery.
-    came = (Spool.delivery == Delivery.id) & ~Spool.spliced
-    query = (
-        Delivery.select(Delivery, fn.COUNT(Spool.id).alias("spools_in"))
-        .join(Spool, JOIN.LEFT_OUTER, on=came)
-        .where(Delivery.lot == lot_id)
-        .group_by(Delivery.id)
-        .order_by(Delivery.id)
-    )
-    if known_at is not None:
-        query = query.where(Delivery.recorded_at <= known_at)
-    return [(row, row.spools_in) for row in query]
-
-
 def spool_count(lot: Lot) -> int:
-    """Spools received of a lot."""
+    """Spools ever logged of a lot, withdrawn ones included."""
     return Spool.select().where(Spool.lot == lot).count()
 
 
@@ -294,7 +270,7 @@ LOT_TO_CHECK = (
     *(Grade.forbidden_uses, Grade.permitted_uses, Grade.forbidden_shapes),
     *(LimitsRevision.id, LimitsRevision.body, ShadeRevision.id, ShadeRevision.lab, ShadeRevision.conditions),
 )
-TO_CHECK = (*LOT_TO_CHECK, Delivery.id, Delivery.received_at)
+TO_CHECK = (*LOT_TO_CHECK, Delivery.id, Delivery.came_at)
 
 
 def _spool_to_check() -> Any:

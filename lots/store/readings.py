@@ -54,10 +54,16 @@ def listed(lot: Lot, kind: str | None, cursor: str | None, limit: int) -> Page:
     return page(query, Reading.id, cursor, limit)
 
 
+def of_what_came(known_at: datetime | None = None) -> Any:
+    """The condition that a reading's spool was not withdrawn, or not yet at `known_at`."""
+    there = Spool.withdrawn_at.is_null()
+    return there if known_at is None else there | (Spool.withdrawn_at > known_at)
+
+
 def that_count(
     lot_id: int, known_at: datetime | None = None, kind: str | None = None, *, excluded: bool = False
 ) -> list[Any]:
-    """Readings of a lot that are neither voided nor screening, in order of number, to be read; as of `known_at` when given. One query.
+    """Readings of a lot that are neither voided nor screening nor of a withdrawn spool, in order of number, to be read; as of `known_at` when given. One query.
 
     Excluded ones are among them only when asked for; each then has its `exclusion`.
     """
@@ -67,7 +73,7 @@ def that_count(
 
 
 def _counting(lot_id: Any, known_at: datetime | None = None, kind: str | None = None, *, excluded: bool = False) -> Any:
-    query = whole(known_at).where((Reading.lot == lot_id) & ~Reading.screening)
+    query = whole(known_at).where((Reading.lot == lot_id) & ~Reading.screening & of_what_came(known_at))
     if kind is not None:
         query = query.where(Reading.kind == kind)
     if not excluded:
@@ -97,6 +103,7 @@ def of_grade(grade_id: int, but: int, kinds: Iterable[str], most_lots: int) -> l
         return []
     newest = Lot.select(Lot.id).where((Lot.grade == grade_id) & (Lot.id != but)).order_by(Lot.received_at.desc())
     counting = Reading.kind.in_(wanted) & ~Reading.screening & ReadingVoid.id.is_null() & ReadingExclusion.id.is_null()
+    counting &= of_what_came()
     return list(whole().where(Reading.lot.in_(newest.limit(most_lots)) & counting).order_by(Reading.id))
 
 
@@ -106,7 +113,7 @@ def of_lots(lot_ids: Iterable[int], kind: str) -> list[Any]:
     if not wanted:
         return []
     counting = (Reading.lot.in_(wanted)) & (Reading.kind == kind) & ~Reading.screening & ReadingVoid.id.is_null()
-    counting &= ReadingExclusion.id.is_null()
+    counting &= ReadingExclusion.id.is_null() & of_what_came()
     return list(whole().where(counting).order_by(Reading.id))
 
 

@@ -6,12 +6,11 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from peewee import JOIN, Case, fn
+from peewee import JOIN
 
 from lots.store.models import (
     Concession,
     Decision,
-    Delivery,
     LimitsRevision,
     Reading,
     ShadeRevision,
@@ -32,25 +31,6 @@ def decisions_of(lot_id: int, known_at: datetime | None = None) -> list[Any]:
     if known_at is not None:
         query = query.where(Decision.decided_at <= known_at)
     return list(query.order_by(Decision.id))
-
-
-def deliveries_of(lot_id: int, known_at: datetime | None = None) -> list[Any]:
-    """Deliveries of a lot, oldest first, each with `spools_in` and `mass_g` as they came: spools wound here are left out."""
-    came = ~Spool.spliced
-    query = (
-        Delivery.select(
-            Delivery,
-            fn.SUM(Case(None, [(came, 1)], 0)).alias("spools_in"),
-            fn.SUM(Case(None, [(came, Spool.net_mass_g)], 0.0)).alias("mass_g"),
-        )
-        .join(Spool, JOIN.LEFT_OUTER)
-        .where(Delivery.lot == lot_id)
-        .group_by(Delivery.id)
-        .order_by(Delivery.id)
-    )
-    if known_at is not None:
-        query = query.where(Delivery.recorded_at <= known_at)
-    return list(query)
 
 
 def readings_of(

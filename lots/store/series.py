@@ -8,6 +8,7 @@ from typing import Any
 
 from peewee import JOIN, fn
 
+from lots.store import deliveries, lots
 from lots.store.models import (
     Baseline,
     CorrectiveAction,
@@ -51,8 +52,11 @@ def lots_of(
     since: datetime | None = None,
     until: datetime | None = None,
 ) -> list[Any]:
-    """Lots of a supplier, a grade or both, received between two moments, oldest first. One query on an index; rows are light objects."""
-    query = _lots()
+    """Lots of a supplier, a grade or both, received between two moments, oldest first. One query on an index; rows are light objects.
+
+    A lot whose deliveries are all closed is in no series.
+    """
+    query = _lots().where(lots.still_open())
     for field, value in ((Lot.supplier, supplier_id), (Lot.grade, grade_id)):
         if value is not None:
             query = query.where(field == value)
@@ -67,23 +71,18 @@ def purchases(grade_id: int | None, since: datetime | None, until: datetime | No
     """(lot, supplier, received, due, cost, currency, sample, mass in g, spools) of each delivery, of a grade where given, oldest first. One query."""
     query = (
         Delivery.select(
-            Delivery.lot,
-            Lot.supplier,
-            Delivery.received_at,
-            Delivery.due_at,
-            Delivery.cost,
-            Delivery.currency,
-            Delivery.sample,
-            fn.SUM(Spool.net_mass_g),
-            fn.COUNT(Spool.id),
+            Delivery,
+            Lot.supplier.alias("supplier_id"),
+            fn.SUM(Spool.net_mass_g).alias("mass_g"),
+            fn.COUNT(Spool.id).alias("spools"),
         )
         .join(Lot)
         .switch(Delivery)
-        .join(Spool, JOIN.LEFT_OUTER)
-        # A spool wound in the shop was not bought.
-        .where(Spool.spliced.is_null() | ~Spool.spliced)
+        .join(Spool)
+        # A spool wound in the shop was not bought, nor was one that never came. Of a closed delivery none is left.
+        .where(deliveries.came())
         .group_by(Delivery.id, Lot.supplier)
-        .order_by(Delivery.received_at, Delivery.id)
+        .order_by(Delivery.came_at, Delivery.id)
     )
     if grade_id is not None:
         query = query.where(Lot.grade == grade_id)
@@ -91,7 +90,12 @@ def purchases(grade_id: int | None, since: datetime | None, until: datetime | No
         query = query.where(Lot.received_at >= since)
     if until is not None:
         query = query.where(Lot.received_at <= until)
-    return iter(query.tuples())
+    for row in query.objects():
+        now = deliveries.current(row)
+        yield (
+            *(row.lot_id, row.supplier_id, now.received_at, now.due_at, now.cost, now.currency, now.sample),
+            *(row.mass_g, row.spools),
+        )
 
 
 def names(supplier_ids: list[int], grade_ids: list[int]) -> tuple[dict[int, Any], dict[int, Any]]:

@@ -262,7 +262,27 @@ def _delivery(at: Furnished) -> dict[str, Any]:
         "currency": "EUR",
         "spools": [{"code": f"S-{next(_number)}", "net_mass_g": 1000}],
         "confirm_new_lot": False,
+        "confirm_spool_count": False,
         "note": "dented box",
+    }
+
+
+def _correction(at: Furnished) -> dict[str, Any]:
+    return {
+        "reason": "as the packing slip says",
+        "order_ref": "PO 8",
+        "received_at": RECEIVED,
+        "due_at": RECEIVED,
+        "cost": 26.5,
+        "currency": "EUR",
+        "note": "no dent after all",
+        "supplier_id": at.supplier["id"],
+        "grade_id": at.grade["id"],
+        "supplier_lot": f"D-{next(_number)}",
+        "confirm_new_lot": True,
+        "add": [{"code": f"S-{next(_number)}", "net_mass_g": 750}],
+        "confirm_spool_count": True,
+        "net_mass_g": 800,
     }
 
 
@@ -308,6 +328,12 @@ CASES: dict[str, Case] = {
     "/v1/studies/{number}/void": ("POST", lambda at: at.study(), lambda at: {"reason": "the pins were mixed up"}),
     "/v1/instruments/{number}/checks": ("POST", lambda at: at.instrument["id"], _check),
     "/v1/deliveries": ("POST", lambda at: "", _delivery),
+    "/v1/deliveries/{number}": ("PATCH", lambda at: at.fresh_lot()["id"], _correction),
+    "/v1/deliveries/{number}/close": (
+        "POST",
+        lambda at: at.fresh_lot()["id"],
+        lambda at: {"reason": "it is of another lot"},
+    ),
     "/v1/diameter-readings": ("POST", lambda at: "", lambda at: _measured(at, d1_mm=1.75, d2_mm=1.75, position_m=3)),
     "/v1/color-readings": (
         "POST",

@@ -329,10 +329,18 @@ def test_rows_of_one_delivery_must_agree(at):
 
 def test_a_code_and_a_count_do_not_go_together(at):
     """A code is on one spool; more than a thousand spools are no delivery."""
-    header = f"{DELIVERY},spool_count"
-    rows = [f"QWT,PLA-HW-175,Q-72,,{RECEIVED},T-1,1000,2", *[f"QWT,PLA-HW-175,Q-73,,{RECEIVED},,1000,600"] * 2]
+    header = f"{DELIVERY},spool_count,confirm_spool_count"
+    rows = [f"QWT,PLA-HW-175,Q-72,,{RECEIVED},T-1,1000,2,", *[f"QWT,PLA-HW-175,Q-73,,{RECEIVED},,1000,600,true"] * 2]
     found = places(at, "deliveries", text(header, *rows), role="receiving")
     assert [(2, "spool_count"), (4, None)] == found
+
+
+def test_far_too_many_spools_are_confirmed_in_the_file(at):
+    """A count over 200 is a fault of its row until a column says that so many came."""
+    row = f"QWT,PLA-HW-175,Q-73,,{RECEIVED},,1000,600"
+    assert [(2, "spool_count")] == places(at, "deliveries", text(f"{DELIVERY},spool_count", row), role="receiving")
+    confirmed = text(f"{DELIVERY},spool_count,confirm_spool_count", f"{row},true")
+    assert 600 == len(take(at, "deliveries", confirmed, role="receiving")["deliveries"][0]["spool_codes"])
 
 
 def test_a_dry_run_of_deliveries_gives_no_numbers_away(at):

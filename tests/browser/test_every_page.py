@@ -40,6 +40,7 @@ PAGES = (
     ("receiving", "/receiving"),
     ("receiving", "/receiving/31"),
     ("receiving", "/receiving/31/labels"),
+    ("quality", "/receiving/31/correct"),
     ("receiving", "/spools/HW-Q12-2"),
     ("receiving", "/spools/HW-Q12-2/label"),
     ("receiving", "/bench"),

@@ -153,6 +153,19 @@ def test_what_is_kept_of_a_spool_is_worked_out_again(shop, lot):
     assert [] == found()
 
 
+def test_what_is_kept_of_a_delivery_is_worked_out_again(shop, lot):
+    """When it came and what was corrected follow from what was logged and from its corrections."""
+    (delivery,) = shop.get("receiving", f"/deliveries?lot_id={lot}")["items"]
+    etag, body = f'"delivery-{delivery["id"]}-v1"', {"order_ref": "PO 8", "reason": "as the packing slip says"}
+    assert 200 == shop.call("quality", "PATCH", f"/deliveries/{delivery['id']}", body, If_Match=etag).status_code
+    with by_hand():
+        edit(models.Delivery, delivery["id"], came_at="2026-01-01T00:00:00.000000Z", corrected='{"version":9}')
+    says = f"lot Q-71 ({lot}): what is kept of delivery {delivery['id']} does not follow from its readings."
+    assert ([says], []) == rebuilt()
+    assert [] == found()
+    assert "PO 8" == shop.get("receiving", f"/deliveries/{delivery['id']}")["order_ref"]
+
+
 @pytest.mark.parametrize(("off", "clean"), [(1e-14, True), (1e-9, False)])
 def test_a_figure_agrees_when_binary_noise_is_all_that_differs(lot, off, clean):
     """1e-14 of a mean colour is another way of adding; 1e-9 was edited."""

@@ -29,7 +29,7 @@ def test_a_clearance_sees_the_row_that_everybody_sees(shop, limits):
             ):
                 for name in attributes([*Spool._meta.sorted_fields, *lots.TO_CHECK], model):
                     assert getattr(row, name) == getattr(read, name), name
-            assert whole.delivery.received_at == seen.delivery.received_at
+            assert whole.delivery.came_at == seen.delivery.came_at
             for name, part in (("limits_revision", "body"), ("shade_revision", "conditions")):
                 revision = getattr(whole.lot, name)
                 assert (None if revision is None else getattr(revision, part)) == getattr(

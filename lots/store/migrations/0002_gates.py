@@ -19,6 +19,8 @@ BY = "lots migrate"
 # Columns of rows that version 2's history does not cover: they follow from others, or only count changes.
 DERIVED = {"job": ("likeness",), "machine": ("likeness", "version"), "grade": ()}
 TRUTHS = {"grade": ("brightened",)}
+# New columns that may not be empty, in terms of the old ones.
+_FILLED = {"delivery": {"came_at": '"received_at"'}}
 
 _ON_POSTGRESQL = (
     "ALTER TABLE grade ADD COLUMN filler_kind VARCHAR(10) CHECK (filler_kind IN ('none', 'pigment', 'mineral', 'fibre', 'other'))",
@@ -34,11 +36,17 @@ _ON_POSTGRESQL = (
     "ALTER TABLE lot ADD COLUMN identity VARCHAR(120)",
     "ALTER TABLE lot ADD COLUMN likeness VARCHAR(120)",
     "DROP INDEX lot_supplier_id_grade_id_lot_key",
+    "ALTER TABLE delivery ADD COLUMN came_at TEXT",
+    "UPDATE delivery SET came_at = received_at",
+    "ALTER TABLE delivery ALTER COLUMN came_at SET NOT NULL",
+    "ALTER TABLE delivery ADD COLUMN corrected TEXT",
+    "DROP INDEX delivery_received_at",
     "ALTER TABLE spool ADD COLUMN identity VARCHAR(120)",
     "ALTER TABLE spool ADD COLUMN likeness VARCHAR(120)",
     "ALTER TABLE spool ADD COLUMN dry_at TEXT",
     "ALTER TABLE spool ADD COLUMN withdrawn_at TEXT",
     "DROP INDEX spool_code_lower",
+    "DROP INDEX spool_in_stock",
     "ALTER TABLE reading_void ADD COLUMN held BOOLEAN",
     "ALTER TABLE decision ALTER COLUMN action TYPE VARCHAR(20)",
     "ALTER TABLE decision ADD COLUMN rules INTEGER",
@@ -58,7 +66,7 @@ def up(_migrator: Any, db: Any) -> None:
         db.create_tables(NEW, safe=False)
         if on_file:
             for model in MADE_ANEW:
-                rebuild(db, model)
+                rebuild(db, model, _FILLED.get(model._meta.table_name))
         else:
             for statement in _ON_POSTGRESQL:
                 db.execute_sql(statement)

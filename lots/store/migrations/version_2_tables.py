@@ -136,7 +136,18 @@ class Lot(Row):
 
 
 class Delivery(Row):
-    pass
+    lot = ForeignKeyField(Lot)
+    order_ref = CharField(120, null=True)
+    received_at = Instant()
+    due_at = Instant(null=True)
+    cost = DoubleField(null=True, constraints=[Check("cost >= 0")])
+    currency = CharField(3, null=True)
+    sample = Json()
+    note = TextField(null=True)
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+    came_at = Instant(index=True)
+    corrected = Json(null=True)
 
 
 class DeliveryCorrection(Row):
@@ -166,7 +177,11 @@ class Spool(Row):
     withdrawn_at = Instant(null=True)
 
 
-Spool.add_index(SQL("CREATE INDEX IF NOT EXISTS spool_in_stock ON spool (lot_id) WHERE remaining_mass_g > 0"))
+Spool.add_index(
+    SQL(
+        "CREATE INDEX IF NOT EXISTS spool_in_stock ON spool (lot_id) WHERE remaining_mass_g > 0 AND withdrawn_at IS NULL"
+    )
+)
 
 
 class SampleDraw(Row):
@@ -284,5 +299,5 @@ Load.add_index(SQL("CREATE UNIQUE INDEX IF NOT EXISTS load_open_spool ON load (s
 Load.add_index(SQL("CREATE INDEX IF NOT EXISTS load_open_machine ON load (on_machine_id) WHERE unloaded_at IS NULL"))
 
 
-MADE_ANEW = (Grade, Instrument, Lot, Spool, ReadingVoid, Decision, Load)
+MADE_ANEW = (Grade, Instrument, Lot, Delivery, Spool, ReadingVoid, Decision, Load)
 NEW = (DeliveryCorrection, SampleDraw, SampleSubstitute, VoidAgreement, Reinspection, Job, Machine)
