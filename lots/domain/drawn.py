@@ -122,11 +122,11 @@ def _completed(
     seen = measured.get(finding.characteristic)
     if seen is None:
         return finding
-    if finding.verdict == "pass":
-        left = coverage.unfinished(seen)
+    left = coverage.unfinished(seen)
+    if left and (finding.verdict == "pass" or finding.more_spools):
         what = "colour" if finding.characteristic == "color" else finding.characteristic
         asked = f"{what} on the other spools of the further draw ({named(left)})"
-        return replace(finding, verdict="missing", to_measure=asked) if left else finding
+        return replace(finding, verdict="missing" if finding.verdict == "pass" else finding.verdict, to_measure=asked)
     outstanding = coverage.outstanding(seen)
     if finding.more_spools and coverage.drawn:
         return replace(finding, to_measure=finding.to_measure + _next(outstanding, coverage))

@@ -1,0 +1,74 @@
+"""What the pages tell of the drawn sample: at the bench before and after measuring another spool, and on the lot's page, where quality accepts a substitute."""
+
+from tests.pages.reading import Browser, log
+from tests.shop import WHITE
+
+LIMITS = {"sampling": {"fixed": 1}, "color": {"lot_max": 1.0}}
+CELLS = {"L-0": str(WHITE[0]), "a-0": str(WHITE[1]), "b-0": str(WHITE[2])}
+
+
+def received(desk, clerk):
+    """The drawn spool of a delivery of three, and one that was not drawn."""
+    log(desk, clerk)
+    (part,) = desk.get("quality", "/lots/1/sample")["deliveries"]
+    return part["drawn"][0], part["not_drawn"][0]
+
+
+def test_the_bench_says_that_a_spool_was_not_drawn_before_it_is_measured(desk, clerk):
+    """It leads to the drawn spool, for the same kind of reading."""
+    drawn, other = received(desk, clerk)
+    page = clerk.go(f"/bench?spool={other}&kind=color")
+    assert f"Spool {other} was not drawn for the sample" in page.text
+    assert f"/bench?spool={drawn}&kind=color" in page.links[drawn]
+    assert "was not drawn" not in clerk.go(f"/bench?spool={drawn}&kind=color").text
+
+
+def test_the_bench_tells_no_plain_success_of_a_spool_that_was_not_drawn(desk, clerk):
+    """The readings are stored, the box is no good news, and the reason stands in it once."""
+    _, other = received(desk, clerk)
+    entry = {**CELLS, **{name.replace("-0", "-1"): value for name, value in CELLS.items()}}
+    page = clerk.send(clerk.go(f"/bench?spool={other}&kind=color"), "L-0", **entry)
+    assert "2 readings stored" in page.text
+    assert '<div class="message good"' not in page.html
+    told = f"Spool {other} was not drawn for the sample: this reading can refuse the lot but never release it."
+    assert 1 == page.text.count(told)
+
+
+def test_quality_accepts_a_substitute_on_the_page_of_the_lot(desk, clerk):
+    """From the spools that can be replaced and those that can stand in; the bench then says what took its place."""
+    desk.limit(desk.white["id"], LIMITS)
+    drawn, other = received(desk, clerk)
+    ansel = Browser(desk, "quality")
+    page = ansel.go("/lots/1")
+    assert "Readings of spools that were not drawn can refuse the lot but never release it." in page.text
+    page = ansel.send(page, "substitute", substitute=other, reason="damaged in the box")
+    assert f"{other} in place of {drawn}, by quality person: damaged in the box" in page.text
+    assert "missing" in ansel.send(page, "substitute", reason="missing").text
+    assert f"Accepted in the sample for spool {drawn}: damaged in the box" in clerk.go(f"/bench?spool={other}").text
+    gone = clerk.go(f"/bench?spool={drawn}")
+    assert f"Spool {drawn} was replaced in the sample by {other}" in gone.text
+
+
+def test_a_refused_substitute_says_why(desk, clerk):
+    """Somebody measured the spool meanwhile."""
+    drawn, other = received(desk, clerk)
+    ansel = Browser(desk, "quality")
+    page = ansel.go("/lots/1")
+    desk.color(drawn, WHITE)
+    page = ansel.send(page, "substitute", substitute=other, reason="damaged")
+    assert 422 == page.status
+    assert f"Spool {drawn} was measured." in page.text
+
+
+def test_the_clerk_sees_what_was_drawn_later(desk, clerk):
+    """The delivery's page names the spools that were drawn later, and why."""
+    desk.limit(desk.white["id"], {"sampling": {"fixed": 1}, "color": {"spread_max": 0.5}})
+    drawn, _ = received(desk, clerk)
+    desk.color(drawn, WHITE)
+    (more,) = desk.get("quality", "/lots/1/sample")["deliveries"][0]["further_draws"]
+    page = clerk.go("/receiving/1")
+    assert (
+        f"Drawn later: {more['spool_codes'][0]}. Colour spread between spools: colour on at least one more spool"
+        in page.text
+    )
+    assert more["spool_codes"][0] in page.links
