@@ -42,6 +42,7 @@ from lots.api import (
     receiving,
     record,
     references,
+    reinspections,
     replicates,
     report,
     samples,
@@ -51,6 +52,7 @@ from lots.api import (
     studies,
     tracing,
     visual_trials,
+    voids,
 )
 from lots.pages.desks import pages
 from lots.settings import Settings, load_settings
@@ -60,9 +62,11 @@ DESKS = (
     receiving.deliveries,
     receiving.desk,
     bench.desk,
+    voids.desk,
     replicates.desk,
     samples.desk,
     quality.desk,
+    reinspections.desk,
     production.desk,
     names.desk,
     spools.desk,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from lots.pages import bench, bench_file, grades, lots, papers, production, purchasing, quality, receiving, tabs
+from lots.pages import bench, bench_file, grades, lots, papers, production, purchasing, quality, receiving, tabs, voids
 from lots.pages.frame import pages
 
 __all__ = [
@@ -17,4 +17,5 @@ __all__ = [
     "quality",
     "receiving",
     "tabs",
+    "voids",
 ]
