@@ -43,6 +43,7 @@ from lots.api import (
     receiving,
     record,
     references,
+    reinspections,
     replicates,
     report,
     samples,
@@ -52,6 +53,7 @@ from lots.api import (
     studies,
     tracing,
     visual_trials,
+    voids,
 )
 from lots.pages.desks import pages
 from lots.settings import Settings, load_settings
@@ -61,9 +63,11 @@ DESKS = (
     deliveries.desk,
     receiving.desk,
     bench.desk,
+    voids.desk,
     replicates.desk,
     samples.desk,
     quality.desk,
+    reinspections.desk,
     production.desk,
     names.desk,
     spools.desk,

@@ -9,7 +9,7 @@ from flask import request
 from marshmallow import Schema, fields
 
 from lots.api.exposure import ExposureSchema
-from lots.api.fields import MAX_ID, Instant, Strict, Text, Whole
+from lots.api.fields import Instant, Strict, Text
 from lots.api.http import (
     ALL,
     LIST,
@@ -53,6 +53,14 @@ class WarningSchema(Schema):
     )
 
 
+class VoidAgreementSchema(Schema):
+    """The agreement of quality to a void by the author of a reading."""
+
+    reason = fields.String(required=True)
+    at = Instant(required=True)
+    by = fields.String(required=True)
+
+
 class VoidLineSchema(Schema):
     """Why a reading does not count."""
 
@@ -62,6 +70,10 @@ class VoidLineSchema(Schema):
     )
     voided_at = Instant(required=True)
     voided_by = fields.String(required=True)
+    held = fields.Boolean(
+        required=True, metadata={"description": "true: its author voided it, and the lot waits until quality agrees"}
+    )
+    agreed = fields.Nested(VoidAgreementSchema, required=True, allow_none=True)
 
 
 class ExclusionLineSchema(Schema):
@@ -163,24 +175,6 @@ class ColumnsStoredSchema(Schema):
     lots = fields.List(fields.Nested(LotAfterSchema), required=True)
 
 
-class VoidArgs(Strict):
-    """Why a reading does not count, and which takes its place."""
-
-    reason = Text(2000, lines=True, required=True, metadata={"description": "why it never was a measurement, in words"})
-    replaced_by = Whole(
-        1,
-        MAX_ID,
-        allow_none=True,
-        metadata={"description": "number of the reading in its place, of the same lot and kind"},
-    )
-
-
-class VoidedSchema(ReadingSchema):
-    """The reading as it stands, with where its lot stands without it."""
-
-    lot = fields.Nested(LotAfterSchema, required=True)
-
-
 class ReadingFilterArgs(PageArgs):
     """Which readings."""
 
@@ -277,16 +271,3 @@ class LotReadings(Resource):
             return set()
         every = {name for schema in SCHEMAS.values() for name in schema().fields}.union(*_WORKED_OUT.values())
         return every - set(SCHEMAS[kind]().fields) - _WORKED_OUT.get(kind, set())
-
-
-@desk.route(f"/readings/<{NUMBER}:number>/void")
-class Void(Resource):
-    """Voiding a reading."""
-
-    who = {"POST": ("quality",)}
-
-    @desk.arguments(VoidArgs)
-    @desk.response(201, VoidedSchema)
-    def post(self, args: dict[str, Any], number: int) -> Any:
-        """Say that a reading does not count. It stays visible, and its lot is judged again without it."""
-        return bench.void(number, args["reason"], args.get("replaced_by"), person().name)

@@ -13,13 +13,20 @@ from marshmallow import INCLUDE, Schema, fields
 from werkzeug.exceptions import HTTPException
 
 from lots.api import logs
-from lots.desks.errors import Conflict, Fault, Invalid, KeyReused, LotsError, NotFound, Stale
+from lots.desks.errors import Conflict, Fault, Invalid, KeyReused, LotsError, NotAuthor, NotFound, Stale
 from lots.desks.reading_files import CellFault
 from lots.desks.trouble import BadCursor, Clash, Full, ReadOnly, Unavailable
 
 log = logging.getLogger(__name__)
 
-STATUS: dict[type[LotsError], int] = {NotFound: 404, Invalid: 422, Conflict: 409, Stale: 412, KeyReused: 422}
+STATUS: dict[type[LotsError], int] = {
+    NotAuthor: 403,
+    NotFound: 404,
+    Invalid: 422,
+    Conflict: 409,
+    Stale: 412,
+    KeyReused: 422,
+}
 
 # What each refusal of the HTTP layer itself means, and what to do about it.
 _HTTP = {

@@ -7,6 +7,7 @@ from typing import Any
 from marshmallow import Schema, fields
 
 from lots.api.http import ALL, Desk, Resource, person
+from lots.desks import voids
 
 desk = Desk("me", __name__, url_prefix="/v1/me", description="Who you are here.")
 
@@ -16,6 +17,9 @@ class MeSchema(Schema):
 
     name = fields.String(required=True)
     role = fields.String(required=True)
+    undo_minutes = fields.Integer(
+        required=True, metadata={"description": "for how long whoever stored a reading at the bench can void it"}
+    )
 
 
 @desk.route("")
@@ -27,4 +31,4 @@ class Me(Resource):
     @desk.response(200, MeSchema)
     def get(self) -> Any:
         """Say whose token this is and which desk it opens."""
-        return {"name": person().name, "role": person().role}
+        return {"name": person().name, "role": person().role, "undo_minutes": voids.UNDO_MINUTES}

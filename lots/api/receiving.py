@@ -191,6 +191,13 @@ class LotSchema(LotLineSchema):
     concessions = fields.List(
         fields.Nested(LotConcessionSchema), required=True, metadata={"description": "approved ones"}
     )
+    reinspected_until = Instant(
+        required=True,
+        allow_none=True,
+        metadata={
+            "description": "the date that a re-inspection extends the shelf life to; null without a complete one"
+        },
+    )
     version = fields.Integer(required=True, metadata={"description": "rises with each change; the ETag follows it"})
 
 

@@ -8,13 +8,12 @@ from datetime import datetime
 from typing import Any
 
 from lots.desks import clock, tracing, uncounted, views
-from lots.desks.errors import Conflict, Fault, Invalid, NotFound
+from lots.desks.errors import Fault, Invalid
 from lots.desks.evidence import Judged, instruments_of
 from lots.desks.judging import judge_lot
 from lots.desks.reading_checks import common_faults, condition_faults, doubts, plaques_of, shades_asked, slips
 from lots.desks.receiving import lot_of
 from lots.desks.spectra import colored
-from lots.desks.words import clause
 from lots.domain.bond import stress_mpa
 from lots.domain.instruments import InstrumentRecord, doubt_about
 from lots.domain.opacity import contrast_ratio
@@ -197,6 +196,12 @@ def _row(kind: str, item: dict[str, Any], spool: Any, by: str, now: datetime) ->
     }
 
 
+def whole_reading(number: int) -> dict[str, Any]:
+    """Returns one reading as it stands."""
+    row = readings.find(number)
+    return views.reading(row, _doubt(row, instruments_of([row])))
+
+
 def of_lot(lot_id: int, kind: str | None, cursor: str | None, limit: int) -> Page:
     """Returns a page of everything that was recorded of a lot, voided and screening readings included."""
     found = readings.listed(lot_of(lot_id), kind, cursor, limit)
@@ -206,45 +211,3 @@ def of_lot(lot_id: int, kind: str | None, cursor: str | None, limit: int) -> Pag
 
 def _doubt(row: Any, instruments: dict[int, InstrumentRecord]) -> str | None:
     return doubt_about(row.measured_at, instruments[row.instrument_id]) if row.instrument_id else None
-
-
-def void(reading_id: int, reason: str, replaced_by: int | None, by: str) -> dict[str, Any]:
-    """Says that a reading does not count, keeps it visible, and judges its lot again without it.
-
-    Raises:
-        NotFound: no such reading.
-        Conflict: it is void already.
-        Invalid: it is said to be replaced by a reading of another lot or kind.
-    """
-    now = clock.now()
-    with transaction():
-        first = readings.find(reading_id)
-        if first is None:
-            raise NotFound(f"There is no reading {reading_id}. The readings of its lot have their numbers.")
-        lot = lots.lock([first.lot_id])[first.lot_id]
-        reading = readings.find(reading_id)
-        if getattr(reading, "void", None):
-            raise Conflict(
-                f"Reading {reading_id} was voided by {reading.void.voided_by} already: {clause(reading.void.reason)} Nothing more needs to be done."
-            )
-        replacement = None
-        if replaced_by is not None:
-            replacement = readings.find(replaced_by)
-            if (
-                replacement is None
-                or replaced_by == reading_id
-                or (replacement.lot_id, replacement.kind) != (reading.lot_id, reading.kind)
-            ):
-                raise Invalid(
-                    Fault(
-                        "/replaced_by",
-                        f"Reading {replaced_by} is not another {reading.kind} reading of the same lot.",
-                        "Give the number of the reading that takes its place, or leave it out.",
-                    )
-                )
-        void = readings.void(reading, reason, replacement, by, now)
-        why = f"Reading {reading_id} ({reading.kind}) voided: {reason}"
-        wrote = {"reading_void": [void.id]}
-        judged, _ = judge_lot(lot, by, now, action="void", reason=why, what="reading voided", wrote=wrote)
-        voided = readings.find(reading_id)
-        return {**views.reading(voided, _doubt(voided, instruments_of([voided]))), "lot": after(lot, judged)}

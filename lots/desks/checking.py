@@ -6,6 +6,7 @@ import json
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any
 
 from lots.desks import clock, concessions
@@ -244,7 +245,7 @@ def _differing(number: int) -> list[str]:
 
 
 def _as_stored(value: Any) -> Any:
-    return json.loads(json.dumps(value))
+    return value if isinstance(value, datetime) else json.loads(json.dumps(value))
 
 
 def _same(one: Any, other: Any) -> bool:

@@ -11,6 +11,7 @@ from typing import Any
 
 from lots.desks import clock, concessions, grade_uses
 from lots.desks.errors import NotFound
+from lots.desks.evidence import inspected_again
 from lots.desks.views import spool_failures
 from lots.domain.agreed import GENERAL, Limits, color_limits, limits_from
 from lots.domain.alternatives import Alternative, ranked, why
@@ -98,6 +99,8 @@ def work_out(row: Any, ask: Ask, at: datetime) -> Found:
     job = loads.lots_in_job(ask.job, lot.grade.shade_id, lot.grade_id) if ask.job is not None else None
     in_job = job.lots if job else []
     answer = judged(row, held, ask, in_job, at)
+    if not answer.clear and (lacking := _inspections_lacking(row, held, at)):
+        answer = replace(answer, reasons=(*answer.reasons, *lacking))
     if job is None and ask.use in SHOWS_COLOR:
         answer = with_caution(answer, MATCH_NOT_CHECKED)
     if job is not None and job.similar:
@@ -220,7 +223,18 @@ def _life(row: Any, lot: Any) -> SpoolLife:
     grade = row.lot.grade
     # A further lot of a spliced spool came with a delivery of its own.
     received = row.delivery.came_at if lot.id == row.lot_id else lot.received_at
-    return SpoolLife(received, row.opened_at, row.dried_at, grade.shelf_life_days, grade.open_life_days)
+    dates = (received, row.opened_at, row.dried_at)
+    return SpoolLife(*dates, grade.shelf_life_days, grade.open_life_days, lot.reinspected_until)
+
+
+def _inspections_lacking(row: Any, held: Sequence[Any], at: datetime) -> list[str]:
+    """What is still to be done for the newest re-inspection of each lot past its shelf life. No query for any other lot."""
+    found = []
+    for lot in held:
+        again = inspected_again(lots.find(lot.id)) if _life(row, lot).past_shelf_life(at) else []
+        if again and (lacking := again[-1][1]):
+            found.append(f"Lot {lot.supplier_lot} is being inspected again. Still to do {'; '.join(lacking)}.")
+    return found
 
 
 def color_rule(lot: Any) -> ColorLimits:

@@ -108,7 +108,9 @@ def request(lot_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
     with transaction():
         lot = lots.lock([lot_id])[lot_id]
         if lot.by_hand in ENDINGS:
-            raise Conflict(f"Lot {lot.supplier_lot} is {lot.standing} for good; nothing of it can be used.")
+            raise Conflict(
+                f"Lot {lot.supplier_lot} is {lot.standing}; nothing of it can be used. Quality can lift that first."
+            )
         kept = {"requested_by": by, "finish_running": True, **values}
         row = concessions.add(lot, kept, by, now)
         history.note(lot.id, "concession asked for", by, now, {"concession": [row.id]})
@@ -130,7 +132,9 @@ def approve(number: int, by: str) -> dict[str, Any]:
         if by.casefold() in (row.requested_by.casefold(), row.recorded_by.casefold()):
             raise Conflict(f"{by} asked for concession {number}; a second person has to approve it.")
         if lot.by_hand in ENDINGS:
-            raise Conflict(f"Lot {lot.supplier_lot} is {lot.standing} for good; nothing of it can be used.")
+            raise Conflict(
+                f"Lot {lot.supplier_lot} is {lot.standing}; nothing of it can be used. Quality can lift that first."
+            )
         if row.withdrawn_at is not None:
             raise Conflict(f"Concession {number} was withdrawn by {row.withdrawn_by}.")
         if row.valid_until <= now:

@@ -103,6 +103,20 @@ class NotLegal(Conflict):
     title = "That decision cannot follow this one"
 
 
+class NotAuthor(LotsError):
+    """Something that only its author may do, or quality."""
+
+    slug = "not-author"
+    title = "Somebody else stored that"
+
+
+class TooLate(Conflict):
+    """Something whose time is over."""
+
+    slug = "too-late"
+    title = "It is too late for that"
+
+
 class NotFlagged(Conflict):
     """A reading that the test does not show to stand apart."""
 

@@ -21,6 +21,7 @@ from lots.domain.gloss import GlossReading
 from lots.domain.instruments import Check, InstrumentRecord, doubt_about
 from lots.domain.moisture import MoistureReading
 from lots.domain.opacity import OpacityReading
+from lots.domain.reinspection import reinspected_until, still_to_do
 from lots.domain.sampling import Coverage, Presented, Sampling, standing_in
 from lots.domain.shade import ColorReading
 from lots.domain.shrinkage import ShrinkTest
@@ -28,7 +29,8 @@ from lots.domain.spectra import Spectrum
 from lots.domain.standing import standing_after
 from lots.domain.surface import SurfaceCheck
 from lots.domain.values import Conditions, Lab
-from lots.store import catalog, deliveries, lots, readings, samples
+from lots.domain.voids import hold_back, improves
+from lots.store import catalog, deliveries, lots, readings, reinspections, samples
 
 # Stands for the instrument of a reading that names none.
 UNNAMED = "an unnamed instrument"
@@ -40,6 +42,7 @@ class Judged:
 
     `by_hand` is the decision in force; `standing` is what both lead to. `reading_ids` were judged; `recorded` counts those too whose
     instrument was not in order. `sources` says, per kind, which instruments and printers the readings came from. `rules` is the version it was judged by.
+    `reinspected_until` is the date that re-inspections extend its shelf life to.
     """
 
     assessment: Assessment
@@ -51,6 +54,7 @@ class Judged:
     coverage: Coverage
     sources: dict[str, list[str]]
     rules: int
+    reinspected_until: datetime | None = None
 
     @property
     def standing(self) -> str:
@@ -185,7 +189,7 @@ class Terms:
 
 
 def work_out(lot: Any, terms: Terms, known_at: datetime | None = None, *, with_excluded: bool = False) -> Judged:
-    """Returns the assessment of a lot under given terms, storing nothing. Three to six queries, however many lots there are.
+    """Returns the assessment of a lot under given terms, storing nothing. Four to eight queries, however many lots there are.
 
     Args:
         lot: with its grade.
@@ -193,12 +197,70 @@ def work_out(lot: Any, terms: Terms, known_at: datetime | None = None, *, with_e
         known_at: judge by what was recorded up to then; None for all that is known.
         with_excluded: True asks what the lot would be if no reading were excluded.
     """
+    found = readings.that_count(lot.id, known_at, excluded=with_excluded, waiting=True)
+    counting = [row for row in found if not readings.void_waits(row, known_at)]
+    judged = _judged(lot, terms, known_at, counting)
+    if len(counting) < len(found):
+        judged = _held_back(judged, _judged(lot, terms, known_at, found), found, known_at)
+    again = _inspected_again(lot, terms, known_at, counting)
+    if not again:
+        return judged
+    to_do = tuple(dict.fromkeys([*judged.assessment.to_measure, *again[-1][1]]))
+    until = reinspected_until((row.use_by, not lacking) for row, lacking in again)
+    return replace(judged, assessment=replace(judged.assessment, to_measure=to_do), reinspected_until=until)
+
+
+def _held_back(judged: Judged, counted: Judged, found: list[Any], known_at: datetime | None) -> Judged:
+    """A judgement that no void by an author improves before quality agrees."""
+    waiting = [(row.id, row.kind) for row in found if readings.void_waits(row, known_at)]
+    agreed = limits_from(judged.limits.body) if judged.limits else None
+    return replace(judged, assessment=hold_back(judged.assessment, counted.assessment, waiting, agreed))
+
+
+def inspected_again(lot: Any) -> list[tuple[Any, tuple[str, ...]]]:
+    """Returns the re-inspections of a lot in the order they were recorded, each with what is still to be done for it."""
+    return _inspected_again(lot, Terms.of(lot), None, readings.that_count(lot.id))
+
+
+def _inspected_again(
+    lot: Any, terms: Terms, known_at: datetime | None, counting: list[Any]
+) -> list[tuple[Any, tuple[str, ...]]]:
+    """The re-inspections known by then, each with what its new readings leave to do."""
+    alone, found = replace(terms, previous=None), []
+    for row in reinspections.of_lot(lot.id, known_at):
+        since = [r for r in counting if min(r.measured_at, r.recorded_at) > row.recorded_at]
+        lacking: list[str] = []
+        for name in row.measure:
+            # Which spools are measured again is up to quality.
+            codes = tuple(sorted({r.spool.code for r in since if r.kind == name}))
+            new = _judged(lot, alone, known_at, since, Coverage.of(max(len(codes), 1), 1, codes))
+            lacking += still_to_do(new.assessment, name)
+        found.append((row, tuple(dict.fromkeys(lacking))))
+    return found
+
+
+def void_improves(lot: Any, terms: Terms, number: int) -> bool:
+    """Returns whether a lot would be judged better without a reading, by the readings that count and by those whose void waits beside them."""
+    found = readings.that_count(lot.id, waiting=True)
+    counting = [row for row in found if not readings.void_waits(row)]
+    return any(
+        improves(
+            _judged(lot, terms, None, rows).assessment,
+            _judged(lot, terms, None, [row for row in rows if row.id != number]).assessment,
+        )
+        for rows in (found, counting)
+    )
+
+
+def _judged(
+    lot: Any, terms: Terms, known_at: datetime | None, recorded: list[Any], coverage: Coverage | None = None
+) -> Judged:
+    """The judgement of a lot by these readings alone; `coverage` is that of its deliveries unless another is given."""
     limits, shade, retests_cleared = terms.limits, terms.shade, terms.retests_cleared
-    recorded = readings.that_count(lot.id, known_at, excluded=with_excluded)
     rows, notes = in_order(recorded, known_at)
     agreed = limits_from(limits.body) if limits else None
     approved = approved_from(shade) if shade is not None else None
-    coverage = _coverage(lot, agreed, recorded, known_at, terms.rules)
+    coverage = coverage or _coverage(lot, agreed, recorded, known_at, terms.rules)
     known = uncertainties(rows, known_at)
     retests = {}
     if agreed is not None and agreed.sampling.retest_rounds_max is not None:

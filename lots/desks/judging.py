@@ -90,10 +90,10 @@ def judge_lot(
         lot: locked by this transaction; `by_hand` already says what a person decided.
         by: who caused it.
         now: the present moment.
-        action: what to call the decision: received, judge, void, exclude, include, reassess, or a decision by hand.
+        action: what to call the decision: received, judge, void, agree, exclude, include, reassess, or a decision by hand.
         reason: why, in words; made from the findings when empty.
         renew: judge under the newest revisions, and against the lot accepted last by now.
-        retest: True when readings were repeated after they had been complete and did not pass.
+        retest: True when readings were repeated after they had been complete and did not pass, or an author voided one that failed.
         what: what the history calls it.
         wrote: table -> numbers of rows of this lot that the caller wrote before, to stand in the same entry.
 
@@ -124,7 +124,7 @@ def judge_lot(
     }
     once = {
         "measured": lot.measured or bool(judged.recorded),
-        "original": _original(lot, judged, retest=retest, voided=action == "void"),
+        "original": _original(lot, judged, retest=retest, voided=action in ("void", "agree")),
         "judged_at": now,
     }
     lots.save_judgement(lot, {**kept, **_figures(judged), **once})
@@ -195,16 +195,18 @@ def _figures(judged: Judged) -> dict[str, Any]:
             "failed": sorted({f.code for f in found.findings if f.verdict == "fail" and not f.hold and f.uses}),
         },
         "retestable": [name for name in CHARACTERISTICS if found.settled_without_pass(name)],
+        "reinspected_until": judged.reinspected_until,
     }
 
 
 def _original(lot: Any, judged: Judged, *, retest: bool, voided: bool) -> dict[str, Any] | None:
     """How the lot's original inspection ended, for the switching rules. Readings repeated after a refusal do not change it; voiding one does.
 
+    An author's void of a reading that failed counts as a repetition, until quality agrees to it.
     Excluding one changes it as long as none was repeated: then it was no reading of that lot's material. Afterwards it stays.
     """
     before = lot.original
-    if before is not None and not voided and (retest or before["retested"]):
+    if before is not None and (retest or (before["retested"] and not voided)):
         return {**before, "retested": True}
     standing = judged.assessment.standing
     if standing == "quarantined":

@@ -13,8 +13,9 @@ from lots.desks.evidence import Judged, Terms, work_out
 from lots.desks.judging import judge_lot, terms_anew
 from lots.desks.receiving import lot_of
 from lots.desks.words import clause, moment
-from lots.domain.standing import ACCEPT_STEP, in_force_after, legal_actions
+from lots.domain.standing import ACCEPT_STEP, ENDINGS, Ending, in_force_after, legal_actions, may_lift_ending
 from lots.store import catalog, decisions, lots, readings
+from lots.store import tracing as store_tracing
 from lots.store.database import transaction
 from lots.store.paging import Page
 
@@ -132,7 +133,7 @@ def decide(lot_id: int, action: str, reason: str, by: str) -> dict[str, Any]:
 
     Raises:
         NotFound: no such lot.
-        NotLegal: the decision may not follow the one in force; the answer says which may.
+        NotLegal: the decision may not follow the one in force, or not by this person; the answer says which may.
     """
     now = clock.now()
     lot_of(lot_id)
@@ -141,9 +142,9 @@ def decide(lot_id: int, action: str, reason: str, by: str) -> dict[str, Any]:
         found = work_out(lot, Terms.of(lot)).assessment if lot.by_hand is None else None
         capped = found is not None and any(finding.code == "sampling.retests" for finding in found.findings)
         steps = found.steps_held() if found is not None else {}
-        legal = (*legal_actions(lot.by_hand), *(("lift",) if capped else ()), *((ACCEPT_STEP,) if steps else ()))
+        legal = (*_legal(lot, by, now), *(("lift",) if capped else ()), *((ACCEPT_STEP,) if steps else ()))
         if action not in legal:
-            raise NotLegal(_not_legal(lot, action, legal), legal=list(legal), standing=lot.standing)
+            raise NotLegal(_not_legal(lot, action, legal, by), legal=list(legal), standing=lot.standing)
         if action == "lift" and capped:
             lot.retests_cleared = readings.retest_rounds(lot.id)
         if action == ACCEPT_STEP:
@@ -155,9 +156,26 @@ def decide(lot_id: int, action: str, reason: str, by: str) -> dict[str, Any]:
         return {**views.decision(decision), "lot": after(lot, judged), "exposure": tracing.exposure(lot)}
 
 
-def _not_legal(lot: Any, action: str, legal: tuple[str, ...]) -> str:
+def _legal(lot: Any, by: str, now: datetime) -> tuple[str, ...]:
+    """The decisions that a person may take on the one in force. A return or a scrapping depends on who decided it, when, and what was loaded since."""
+    if lot.by_hand not in ENDINGS:
+        return legal_actions(lot.by_hand)
+    ended = decisions.last_of(lot.id, lot.by_hand)
+    # By a decision that is not there nobody can be told from a second person.
+    if ended is None:
+        return ()
+    ending = Ending(ended.decided_by, ended.decided_at, store_tracing.loaded_after(lot.id, ended.decided_at))
+    return legal_actions(lot.by_hand) if may_lift_ending(ending, by, now) else ()
+
+
+def _not_legal(lot: Any, action: str, legal: tuple[str, ...], by: str) -> str:
     if not legal:
-        return f"Lot {lot.supplier_lot} is {lot.standing} for good; nothing can follow that."
+        return (
+            f"Lot {lot.supplier_lot} is {lot.standing}, as {by} decided. After one day, or once a spool of the lot was loaded, "
+            f"that can be lifted only by a second person. Ask somebody of quality other than {by}."
+        )
+    if lot.by_hand in ENDINGS:
+        return f"Lot {lot.supplier_lot} is {lot.standing}: {clause(lot.by_hand_reason)} Only lift can follow that."
     may = f"What may be decided: {', '.join(legal)}."
     if action == ACCEPT_STEP:
         return f"No step keeps lot {lot.supplier_lot} open, so there is none to accept. {may}"

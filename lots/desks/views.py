@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from lots.desks import grade_uses
+from lots.desks.report_words import reading_words
 from lots.domain.concessions import Concession
 from lots.domain.limits import Finding
 from lots.domain.moisture import Wetness
@@ -98,6 +99,7 @@ def lot(row: Any) -> dict[str, Any]:
         "shade_revision": row.shade_revision and row.shade_revision.revision,
         "resubmission_of": row.resubmission_of_id,
         "concessions": row.concessions,
+        "reinspected_until": row.reinspected_until,
         **_version(row),
     }
 
@@ -212,12 +214,31 @@ def reading(row: Any, doubt: str | None) -> dict[str, Any]:
 
 
 def void_line(row: Any) -> dict[str, Any]:
-    """Why a reading does not count."""
+    """Why a reading does not count, and whether that waits for the agreement of quality."""
+    agreement = getattr(row, "agreement", None)
+    agreed = agreement and {"reason": agreement.reason, "at": agreement.recorded_at, "by": agreement.recorded_by}
     return {
         "reason": row.reason,
         "replaced_by": row.replaced_by_id,
         "voided_at": row.voided_at,
         "voided_by": row.voided_by,
+        "held": bool(row.held) and agreed is None,
+        "agreed": agreed,
+    }
+
+
+def void(row: Any) -> dict[str, Any]:
+    """A void among others, with its reading and its lot."""
+    reading = row.reading
+    return {
+        "id": row.id,
+        "reading_id": reading.id,
+        "kind": reading.kind,
+        "spool_code": reading.spool.code,
+        "lot_id": reading.lot_id,
+        "supplier_lot": reading.lot.supplier_lot,
+        "says": reading_words(reading.kind, reading.values),
+        **void_line(row),
     }
 
 

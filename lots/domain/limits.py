@@ -47,6 +47,7 @@ LABELS = {
     "sampling.nonconforming": "Nonconforming spools",
     "sampling.retests": "Extra rounds of readings",
     "sampling.severity": "Inspection of this supplier",
+    "sampling.void": "Void by the author of a reading",
 }
 
 

@@ -16,6 +16,8 @@ class SpoolLife:
         dried_at: when it was last dried, None if never.
         shelf_life_days: days after receipt within which a sealed lot needs no new inspection; None for no limit.
         open_life_days: days after opening, or after the last drying, before it must be dried again; None for no limit.
+        reinspected_until: the date that a re-inspection of its lot extends the shelf life to, None without one. The days after opening
+            stay as they are: what a spool took up since it was opened, an inspection of its lot does not show.
     """
 
     received_at: datetime
@@ -23,6 +25,7 @@ class SpoolLife:
     dried_at: datetime | None = None
     shelf_life_days: int | None = None
     open_life_days: int | None = None
+    reinspected_until: datetime | None = None
 
     @property
     def use_by(self) -> datetime | None:
@@ -32,7 +35,14 @@ class SpoolLife:
 
     @property
     def _shelf_end(self) -> datetime | None:
-        return None if self.shelf_life_days is None else self.received_at + timedelta(days=self.shelf_life_days)
+        if self.shelf_life_days is None:
+            return None
+        end = self.received_at + timedelta(days=self.shelf_life_days)
+        return end if self.reinspected_until is None else max(end, self.reinspected_until)
+
+    def past_shelf_life(self, at: datetime) -> bool:
+        """True when the shelf life has ended at a moment, re-inspections included."""
+        return self._shelf_end is not None and at > self._shelf_end
 
     @property
     def _open_end(self) -> datetime | None:
@@ -53,8 +63,12 @@ class SpoolLife:
             reasons.append(
                 f"Spool {spool} was {since} more than {self.open_life_days} days ago: dry it, and say so, before loading it."
             )
-        if self._shelf_end is not None and at > self._shelf_end:
+        if self.past_shelf_life(at):
+            extended = (
+                f", extended to {self.reinspected_until:%Y-%m-%d}" if self.reinspected_until == self._shelf_end else ""
+            )
             reasons.append(
-                f"Spool {spool} is past its shelf life of {self.shelf_life_days} days: quality has to look at the lot again."
+                f"Spool {spool} is past its shelf life of {self.shelf_life_days} days{extended}. "
+                "Ask quality to inspect the lot again."
             )
         return reasons

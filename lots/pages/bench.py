@@ -14,7 +14,7 @@ from lots.pages import bench_told
 from lots.pages.asking import Answer, ask, at
 from lots.pages.bench_told import ONCE, TRIPLES
 from lots.pages.frame import pages
-from lots.pages.session import signed_in
+from lots.pages.session import signed_in, unpack
 
 _PLAIN = re.compile(r"[-+]?\d{1,15}(\.\d{1,15})?")
 # Lots that the first page of the bench names.
@@ -260,6 +260,7 @@ def _page(
         spool=next((one for one in lot["spools"] if one["code"] == code), None) if lot else None,
         typed=typed,
         done=done,
+        undone=unpack(request.args["undone"]) if "undone" in request.args else None,
         faults=faults,
         instruments=_instruments(),
         waiting=[] if code else _waiting(),

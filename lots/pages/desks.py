@@ -14,6 +14,7 @@ from lots.pages import (
     quality,
     receiving,
     tabs,
+    voids,
 )
 from lots.pages.frame import pages
 
@@ -30,4 +31,5 @@ __all__ = [
     "quality",
     "receiving",
     "tabs",
+    "voids",
 ]

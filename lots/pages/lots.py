@@ -9,8 +9,9 @@ from flask import render_template, request, url_for
 
 from lots.pages.asking import ask, at, items
 from lots.pages.frame import pages
-from lots.pages.purchasing import picture
+from lots.pages.purchasing import CHARACTERISTICS, picture
 from lots.pages.session import may, signed_in
+from lots.pages.voids import may_void
 
 STANDINGS = (
     ("", "Any standing"),
@@ -66,14 +67,20 @@ def lot(number: int) -> Any:
     # Some desks may not ask where a lot went.
     exposure = ask("GET", at("lots", number, "exposure"))
     whose = {name: found.body[name] for name in ("supplier_id", "grade_id", "supplier_lot")}
+    quality = may("pages.decide")
+    grade = ask("GET", at("grades", found.body["grade_id"])).body if quality else {}
     return render_template(
         "lot.html",
         lot=found.body,
+        may_void=may_void,
+        shelf_life_days=grade.get("shelf_life_days"),
+        inspections=items(at("lots", number, "reinspections")) if quality else [],
+        characteristics=dict(CHARACTERISTICS),
         permitted=next((one["uses"] for one in items(at("lots", "uses", **whose)) if one["lot_id"] == number), []),
         assessment=ask("GET", at("lots", number, "assessment")).body,
         sample=ask("GET", at("lots", number, "sample")).body,
         readings=items(at("lots", number, "readings"), most=500),
-        decisions=items(at("lots", number, "decisions")) if may("pages.decide") else [],
+        decisions=items(at("lots", number, "decisions")) if quality else [],
         exposure=exposure.body if exposure.good else None,
         actions=items(at("lots", number, "corrective-actions")) if may("pages.supplier_report") else [],
         map=picture(at("lots", number, "color-map")),

@@ -7,7 +7,7 @@ from typing import Any
 
 from flask import redirect, render_template, request, url_for
 
-from lots.pages.asking import ask, at, items
+from lots.pages.asking import ask, at, end_of, items
 from lots.pages.frame import pages
 from lots.pages.session import signed_in
 
@@ -49,6 +49,7 @@ def _quality(done: Any = None) -> str:
         instruments=[_due(instrument) for instrument in items("/instruments")],
         references=[item for item in ask("GET", "/due").body["items"] if item["shade_id"]],
         grades=items("/grades?to_review=true"),
+        voids=items("/voids?held=true"),
         actions=items("/corrective-actions?state=open") + items("/corrective-actions?state=answered"),
         doubtful=ask("GET", "/codes-in-doubt").body,
         done=done,
@@ -58,12 +59,31 @@ def _quality(done: Any = None) -> str:
 @pages.post("/lots/<int:number>/decide")
 @signed_in("quality")
 def decide(number: int) -> Any:
-    """Takes a decision by hand about a lot."""
+    """Takes a decision by hand about a lot. A return or a scrapping is confirmed on a page of its own first."""
     body = {name: request.form.get(name, "").strip() for name in ("action", "reason")}
+    if body["action"] in ("return", "scrap") and request.form.get("confirm") != f"{body['action']} {number}":
+        lot = ask("GET", at("lots", number))
+        if not lot.good:
+            return render_template("no_lot.html", number=number), lot.status
+        return render_template("confirm.html", lot=lot.body, asked=body)
     done = ask("POST", at("lots", number, "decisions"), body, key=request.form.get("once"))
     if done.good:
         return redirect(url_for("pages.lot", number=number))
     return render_template("refused.html", answer=done, back=url_for("pages.lot", number=number)), done.status
+
+
+@pages.post("/lots/<int:number>/reinspections")
+@signed_in("quality")
+def inspect_again(number: int) -> Any:
+    """Records what of a lot past its shelf life to measure again, and the new date."""
+    body = {
+        "measure": request.form.getlist("measure"),
+        "use_by": end_of(request.form.get("use_by", "").strip()),
+        "reason": request.form.get("reason", "").strip(),
+    }
+    done = ask("POST", at("lots", number, "reinspections"), body, key=request.form.get("once"))
+    back = url_for("pages.lot", number=number, _anchor="reinspections")
+    return redirect(back) if done.good else (render_template("refused.html", answer=done, back=back), done.status)
 
 
 @pages.post("/concessions/<int:number>/approve")

@@ -49,6 +49,7 @@ _NAMES = {
     "supplier_id": "the supplier",
     "supplier_lot": "the lot number",
     "time_zone": "the time zone",
+    "use_by": "the new use-by date",
     "valid_until": "the last day",
 }
 # Fields whose names are plain words already: only a label is theirs.
@@ -60,6 +61,7 @@ _LABELS = {
     "job": "Job",
     "lab": "L*, a*, b*",
     "machine": "Machine",
+    "measure": "Measure again",
     "reason": "Why",
     "slots": "Slots",
     "spools": "Spools",

@@ -23,6 +23,7 @@ from lots.store.models import (
     Lot,
     Machine,
     Reading,
+    ReadingVoid,
     Reinspection,
     Spool,
     SpoolParent,
@@ -79,6 +80,9 @@ def lot_of_row(table: str, row: dict[str, Any]) -> int | None:
         found = Reading.select(Reading.lot).where(Reading.id == row["reading_id"])
     elif "lot_id" not in row and "delivery_id" in row:
         found = Delivery.select(Delivery.lot).where(Delivery.id == row["delivery_id"])
+    elif table == "void_agreement":
+        void = ReadingVoid.select(ReadingVoid.reading).where(ReadingVoid.id == row["void_id"])
+        found = Reading.select(Reading.lot).where(Reading.id.in_(void))
     else:
         return row.get("lot_id")
     return next((lot_id for (lot_id,) in found.tuples()), None)

@@ -39,3 +39,9 @@ def in_force(lot_id: int, at: datetime) -> Any:
         .order_by(Decision.id.desc())
         .first()
     )
+
+
+def last_of(lot_id: int, action: str) -> Any:
+    """The newest decision of a lot by this action, or None."""
+    query = Decision.select().where((Decision.lot == lot_id) & (Decision.action == action))
+    return query.order_by(Decision.id.desc()).first()

@@ -216,6 +216,10 @@ class ReadingVoid(Row):
     held = BooleanField(null=True)
 
 
+# Voids that wait for quality are found among those that ever waited, not among all.
+ReadingVoid.add_index(SQL("CREATE INDEX IF NOT EXISTS void_held ON reading_void (id) WHERE held"))
+
+
 class VoidAgreement(Row):
     """Quality's word that an author was right to void a reading."""
 

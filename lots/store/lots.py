@@ -265,6 +265,7 @@ LOT_TO_CHECK = (
         Lot.by_hand_reason,
     ),
     *(Lot.uses, Lot.why, Lot.wet, Lot.concessions, Lot.lab, Lot.flow_factor, Lot.shrinkage, Lot.shrinkage_uncertainty),
+    Lot.reinspected_until,
     *(Grade.id, Grade.shade, Grade.cautions, Grade.shelf_life_days, Grade.open_life_days),
     *(Grade.color_name, Grade.finish, Grade.filler, Grade.filler_kind),
     *(Grade.forbidden_uses, Grade.permitted_uses, Grade.forbidden_shapes),

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Any
 
 from peewee import JOIN, chunked, fn
 
-from lots.store.models import Instrument, Lot, Reading, ReadingExclusion, ReadingVoid, Spool
+from lots.store.models import Instrument, Lot, Reading, ReadingExclusion, ReadingVoid, Spool, VoidAgreement
 from lots.store.paging import Page, page
 from lots.store.prepared import Prepared, given, insert
 
@@ -41,14 +42,27 @@ def add(rows: Sequence[dict[str, Any]]) -> list[int]:
     return [number for part in chunked(rows, 1_000) for number in insert(Reading, part)]
 
 
+def with_agreements(known_at: datetime | None = None) -> Any:
+    """The same, with the agreement of quality to the void."""
+    agreed = VoidAgreement.void == ReadingVoid.id
+    if known_at is not None:
+        agreed &= VoidAgreement.recorded_at <= known_at
+    return (
+        whole(known_at)
+        .select_extend(VoidAgreement)
+        .switch(ReadingVoid)
+        .join(VoidAgreement, JOIN.LEFT_OUTER, on=agreed, attr="agreement")
+    )
+
+
 def find(number: int) -> Any:
-    """A reading with spool, instrument, void and exclusion."""
-    return whole().where(Reading.id == number).first()
+    """A reading with spool, instrument, void, agreement to the void, and exclusion."""
+    return with_agreements().where(Reading.id == number).first()
 
 
 def listed(lot: Lot, kind: str | None, cursor: str | None, limit: int) -> Page:
     """A page of everything recorded of a lot, voided and screening readings included, in the order they were recorded."""
-    query = whole().where(Reading.lot == lot)
+    query = with_agreements().where(Reading.lot == lot)
     if kind is not None:
         query = query.where(Reading.kind == kind)
     return page(query, Reading.id, cursor, limit)
@@ -61,34 +75,62 @@ def of_what_came(known_at: datetime | None = None) -> Any:
 
 
 def that_count(
-    lot_id: int, known_at: datetime | None = None, kind: str | None = None, *, excluded: bool = False
+    lot_id: int,
+    known_at: datetime | None = None,
+    kind: str | None = None,
+    *,
+    excluded: bool = False,
+    waiting: bool = False,
 ) -> list[Any]:
     """Readings of a lot that are neither voided nor screening nor of a withdrawn spool, in order of number, to be read; as of `known_at` when given. One query.
 
-    Excluded ones are among them only when asked for; each then has its `exclusion`.
+    Excluded ones are among them only when asked for; each then has its `exclusion`. So are those whose void waits for the agreement of
+    quality; `void_waits` tells them from the others.
     """
     if known_at is None and kind is None and not excluded:
-        return _COUNTING_NOW.all(lot=lot_id)
-    return list(_counting(lot_id, known_at, kind, excluded=excluded))
+        return (_WAITING_NOW if waiting else _COUNTING_NOW).all(lot=lot_id)
+    return list(_counting(lot_id, known_at, kind, excluded=excluded, waiting=waiting))
 
 
-def _counting(lot_id: Any, known_at: datetime | None = None, kind: str | None = None, *, excluded: bool = False) -> Any:
+def _counting(
+    lot_id: Any,
+    known_at: datetime | None = None,
+    kind: str | None = None,
+    *,
+    excluded: bool = False,
+    waiting: bool = False,
+) -> Any:
     query = whole(known_at).where((Reading.lot == lot_id) & ~Reading.screening & of_what_came(known_at))
     if kind is not None:
         query = query.where(Reading.kind == kind)
     if not excluded:
         query = query.where(ReadingExclusion.id.is_null())
-    if known_at is None:
-        query = query.where(ReadingVoid.id.is_null())
-    else:
-        query = query.where(
-            (Reading.recorded_at <= known_at) & (ReadingVoid.id.is_null() | (ReadingVoid.voided_at > known_at))
-        )
-    return query.order_by(Reading.id)
+    counts = ReadingVoid.id.is_null()
+    if waiting:
+        counts |= _waits(known_at)
+    if known_at is not None:
+        counts |= ReadingVoid.voided_at > known_at
+        query = query.where(Reading.recorded_at <= known_at)
+    return query.where(counts).order_by(Reading.id)
 
 
-# Every judging asks for these.
+def _waits(known_at: datetime | None = None) -> Any:
+    """Voids that wait for the agreement of quality; that waited at `known_at` when given."""
+    agreed = VoidAgreement.select(VoidAgreement.id).where(VoidAgreement.void == ReadingVoid.id)
+    if known_at is not None:
+        agreed = agreed.where(VoidAgreement.recorded_at <= known_at)
+    return ReadingVoid.held & ~fn.EXISTS(agreed)
+
+
+def void_waits(row: Any, known_at: datetime | None = None) -> bool:
+    """True for a reading of `that_count` whose void waits for the agreement of quality."""
+    void = getattr(row, "void", None)
+    return void is not None and (known_at is None or void.voided_at <= known_at)
+
+
+# Every judging asks for the second.
 _COUNTING_NOW = Prepared(lambda: _counting(given("lot")))
+_WAITING_NOW = Prepared(lambda: _counting(given("lot"), waiting=True))
 
 
 def excluded(lot_id: int, known_at: datetime | None = None) -> list[Any]:
@@ -118,13 +160,23 @@ def of_lots(lot_ids: Iterable[int], kind: str) -> list[Any]:
 
 
 def retest_rounds(lot_id: int, known_at: datetime | None = None) -> dict[str, int]:
-    """Extra rounds per kind: moments at which readings were stored although the evidence was complete and did not pass. Voided ones count."""
-    query = Reading.select(Reading.kind, fn.COUNT(Reading.recorded_at.distinct()).alias("rounds")).where(
-        (Reading.lot == lot_id) & Reading.retest
-    )
+    """Rounds of readings beyond the first, per kind. Two queries.
+
+    Each moment counts at which readings were stored although the evidence was complete and did not pass, voided ones too, and each at
+    which an author voided a reading that failed a finding.
+    """
+    again = Reading.select(Reading.kind, fn.COUNT(Reading.recorded_at.distinct()).alias("rounds"))
+    again = again.where((Reading.lot == lot_id) & Reading.retest)
+    undone = Reading.select(Reading.kind, fn.COUNT(ReadingVoid.voided_at.distinct()).alias("rounds"))
+    undone = undone.join(ReadingVoid, on=(ReadingVoid.reading == Reading.id))
+    undone = undone.where((Reading.lot == lot_id) & ReadingVoid.held)
     if known_at is not None:
-        query = query.where(Reading.recorded_at <= known_at)
-    return {row.kind: row.rounds for row in query.group_by(Reading.kind)}
+        again = again.where(Reading.recorded_at <= known_at)
+        undone = undone.where(ReadingVoid.voided_at <= known_at)
+    rounds = Counter[str]()
+    for query in (again, undone):
+        rounds.update({row.kind: row.rounds for row in query.group_by(Reading.kind)})
+    return dict(rounds)
 
 
 def lots_read_with(instrument_id: int, since: datetime | None, until: datetime | None) -> list[int]:
@@ -137,9 +189,39 @@ def lots_read_with(instrument_id: int, since: datetime | None, until: datetime |
     return sorted(row.lot_id for row in query)
 
 
-def void(reading: Reading, reason: str, replaced_by: Reading | None, by: str, now: datetime) -> ReadingVoid:
-    """Says that a reading does not count."""
-    return ReadingVoid.create(reading=reading, reason=reason, replaced_by=replaced_by, voided_by=by, voided_at=now)
+def void(
+    reading: Reading, reason: str, replaced_by: Reading | None, by: str, now: datetime, *, held: bool
+) -> ReadingVoid:
+    """Says that a reading does not count; `held` until quality agrees."""
+    said = {"reason": reason, "replaced_by": replaced_by, "voided_by": by, "voided_at": now}
+    return ReadingVoid.create(reading=reading, **said, held=held or None)
+
+
+def agree(void: ReadingVoid, reason: str, by: str, now: datetime) -> VoidAgreement:
+    """Records that quality agrees to a void by its author."""
+    return VoidAgreement.create(void=void, reason=reason, recorded_by=by, recorded_at=now)
+
+
+def voids(waiting: bool | None, cursor: str | None, limit: int) -> Page:
+    """A page of voids with their readings, lots and agreements, in the order they were made.
+
+    Args:
+        waiting: True for those that wait for the agreement of quality, False for all others, None for both.
+    """
+    query = (
+        ReadingVoid.select(ReadingVoid, Reading, Spool, Lot, VoidAgreement)
+        .join(Reading, on=(ReadingVoid.reading == Reading.id))
+        .join(Spool)
+        .switch(Reading)
+        .join(Lot)
+        .switch(ReadingVoid)
+        .join(VoidAgreement, JOIN.LEFT_OUTER, on=(VoidAgreement.void == ReadingVoid.id), attr="agreement")
+    )
+    if waiting:
+        query = query.where(ReadingVoid.held & VoidAgreement.id.is_null())
+    elif waiting is not None:
+        query = query.where(ReadingVoid.held.is_null() | VoidAgreement.id.is_null(False))
+    return page(query, ReadingVoid.id, cursor, limit)
 
 
 def exclude(reading: Reading, values: dict[str, Any], by: str, now: datetime) -> ReadingExclusion:

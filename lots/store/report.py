@@ -16,7 +16,7 @@ from lots.store.models import (
     ShadeRevision,
     Spool,
 )
-from lots.store.readings import whole
+from lots.store.readings import with_agreements
 
 
 def decisions_of(lot_id: int, known_at: datetime | None = None) -> list[Any]:
@@ -37,7 +37,7 @@ def readings_of(
     lot_id: int, kinds: Sequence[str], known_at: datetime | None = None, *, screening: bool = False
 ) -> list[Any]:
     """Readings of these kinds with spool, instrument, void and exclusion, voided ones included, screening ones when asked for, by spool and number."""
-    query = whole(known_at).where((Reading.lot == lot_id) & Reading.kind.in_(list(kinds)))
+    query = with_agreements(known_at).where((Reading.lot == lot_id) & Reading.kind.in_(list(kinds)))
     if not screening:
         query = query.where(~Reading.screening)
     if known_at is not None:

@@ -23,6 +23,11 @@ def loads_of_lot(lot_id: int) -> list[Any]:
     return list(with_names().where(Load.id.in_(numbers)).order_by(Load.id))
 
 
+def loaded_after(lot_id: int, moment: datetime) -> bool:
+    """True when filament of a lot was loaded, or recorded as loaded, after a moment."""
+    return any(max(row.loaded_at, row.recorded_at) > moment for row in loads_of_lot(lot_id))
+
+
 def loads_of_job(number: int) -> list[Any]:
     """Every load of the job with this row number, in the order they were recorded. One query on an index."""
     return list(with_names().where(Load.of_job == number).order_by(Load.id))

@@ -82,6 +82,20 @@ class Furnished:
         """The number of a reading that counts."""
         return self.shop.diameter(self.spool)["id"]
 
+    def undone(self) -> int:
+        """The number of a reading that failed and was voided by its author, so that it waits for quality."""
+        far = {"spool_code": self.fresh_lot(spools=1)["spools"][0]["code"], "d1_mm": 1.83, "d2_mm": 1.83}
+        number: int = self.shop.measure("diameter", far, role="receiving")["id"]
+        self.shop.post("receiving", f"/readings/{number}/void", {"reason": "typed 1.83 for 1.75"})
+        return number
+
+    def ageing_lot(self) -> int:
+        """The number of a lot of a grade with a shelf life."""
+        code = f"A-{next(_number)}"
+        grade = self.shop.grade(code, SIMPLE_LIMITS, shade_id=self.shade["id"], shelf_life_days=365)
+        number: int = self.shop.receive(self.supplier, grade, code, spools=1)["lot_id"]
+        return number
+
     def study(self) -> int:
         """The number of a study that counts."""
         return self.shop.post("quality", f"/instruments/{self.instrument['id']}/studies", _study(self))["id"]
@@ -170,6 +184,11 @@ def _visual_trial(_: Furnished) -> dict[str, Any]:
         "within": 0.1,
         "note": "in the booth",
     }
+
+
+def _reinspection(_: Furnished) -> dict[str, Any]:
+    soon = datetime.now(UTC) + timedelta(days=10)
+    return {"measure": ["diameter"], "use_by": soon.isoformat(), "reason": "kept dry"}
 
 
 def _check(_: Furnished) -> dict[str, Any]:
@@ -375,6 +394,8 @@ CASES: dict[str, Case] = {
         lambda at: at.reading(),
         lambda at: {"reason": "r", "replaced_by": at.reading()},
     ),
+    "/v1/readings/{number}/void/agree": ("POST", lambda at: at.undone(), lambda at: {"reason": "a slip of typing"}),
+    "/v1/lots/{number}/reinspections": ("POST", lambda at: at.ageing_lot(), _reinspection),
     "/v1/readings/{number}/exclude": (
         "POST",
         lambda at: at.strange(),

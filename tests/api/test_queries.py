@@ -180,6 +180,8 @@ def test_clearance_reads_from_indexes(shop, spools):
         ("quality", "GET", "/lots/1/readings?kind=color", None),
         ("quality", "GET", "/lots/1/replicates", None),
         ("quality", "GET", "/lots/1/exposure", None),
+        ("quality", "GET", "/lots/1/reinspections", None),
+        ("quality", "GET", "/voids?held=true", None),
         ("quality", "GET", "/lots/1", None),
         ("quality", "GET", "/lots?limit=50", None),
         ("quality", "GET", "/lots/uses?order=newest&limit=50", None),

@@ -23,6 +23,7 @@ LISTS = (
     "/v1/machines",
     "/v1/load-refusals",
     "/v1/events",
+    "/v1/voids",
 )
 
 

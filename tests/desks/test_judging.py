@@ -106,13 +106,13 @@ def test_nobody_releases_by_hand_what_readings_refuse(shop, measured):
 
 
 @pytest.mark.parametrize("ending", ["return", "scrap"])
-def test_what_is_gone_stays_gone(shop, measured, ending):
-    """After a return or a scrapping no decision follows, and readings no longer move the lot."""
+def test_what_is_gone_stays_gone_until_it_is_lifted(shop, measured, ending):
+    """After a return or a scrapping only a lift follows, and readings no longer move the lot."""
     lot_id, spool = measured
     standing = shop.decide(lot_id, ending)["standing"]
-    for action in ("block", "hold", "lift", "return", "scrap"):
+    for action in ("block", "hold", "return", "scrap"):
         answer = shop.call("quality", "POST", f"/lots/{lot_id}/decisions", {"action": action, "reason": "r"})
-        assert [] == refused(answer, 409, "not-legal")["legal"]
+        assert ["lift"] == refused(answer, 409, "not-legal")["legal"]
     shop.color(spool, WHITE)
     assert standing == shop.lot(lot_id)["standing"]
     shop.load(spool, status=409)

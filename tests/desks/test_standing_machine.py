@@ -89,6 +89,7 @@ class Lot:
     readings: list[Reading] = field(default_factory=list)
     permits: list[Permit] = field(default_factory=list)
     by_hand: str | None = None
+    ended_at: datetime | None = None
 
     @property
     def codes(self) -> list[str]:
@@ -256,15 +257,17 @@ class Days(RuleBasedStateMachine):
 
     @rule(pick=picks, action=st.sampled_from(["lift", "lift", "block", "hold", "return", "scrap"]))
     def decide(self, pick: int, action: str) -> None:
-        """A decision by hand, whether it may follow or not; only a later lot ever leaves the shop."""
+        """A decision by hand, whether it may follow or not; only a later lot ever leaves the shop, and comes back within a day."""
         lot = self.lots.get("Q-2") if action in ENDINGS else self.lot_of(pick)
         if lot is None:
             return
         gone = lot.by_hand in ENDINGS
         may = not gone and action != lot.by_hand and (action != "lift" or lot.by_hand is not None)
+        may |= gone and action == "lift" and datetime.now(UTC) <= lot.ended_at + timedelta(days=1)
         self.shop.decide(lot.number, action, status=201 if may else 409)
         if may:
             lot.by_hand = None if action == "lift" else action
+            lot.ended_at = datetime.now(UTC)
 
     @rule(pick=picks)
     def reassess(self, pick: int) -> None:

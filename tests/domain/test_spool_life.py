@@ -46,3 +46,21 @@ def test_whichever_rule_ends_first_wins():
     life = SpoolLife(CAME, opened_at=day(360), shelf_life_days=365, open_life_days=14)
     assert day(365) == life.use_by
     assert day(374) == SpoolLife(CAME, opened_at=day(360), shelf_life_days=400, open_life_days=14).use_by
+
+
+@pytest.mark.parametrize(("at", "reasons"), [(500, 0), (500.001, 1)])
+def test_a_re_inspection_extends_the_shelf_life_to_its_date(at, reasons):
+    """Up to and including the new date the spool may be loaded; after it the refusal names the date and the way out."""
+    life = SpoolLife(CAME, shelf_life_days=365, reinspected_until=day(500))
+    found = life.against("S1", day(at))
+    assert reasons == len(found)
+    assert day(500) == life.use_by
+    assert all("extended to 2027-05-16. Ask quality to inspect the lot again." in reason for reason in found)
+
+
+def test_a_re_inspection_never_shortens_a_shelf_life_nor_extends_the_open_days():
+    """A later delivery of the lot keeps its own date; what a spool took up since it was opened, an inspection of the lot does not show."""
+    assert day(365) == SpoolLife(CAME, shelf_life_days=365, reinspected_until=day(300)).use_by
+    opened = SpoolLife(CAME, day(10), None, 365, 14, day(500))
+    assert [True] == ["S1 was opened" in reason for reason in opened.against("S1", day(25))]
+    assert [] == SpoolLife(CAME, shelf_life_days=None, reinspected_until=day(1)).against("S1", day(5000))

@@ -1,8 +1,20 @@
 """Where a lot stands after decisions by hand. Source: this project's rules."""
 
+from datetime import UTC, datetime, timedelta
+
 import pytest
 
-from lots.domain.standing import ACTIONS, ENDINGS, LOADABLE, STANDINGS, in_force_after, legal_actions, standing_after
+from lots.domain.standing import (
+    ACTIONS,
+    ENDINGS,
+    LOADABLE,
+    STANDINGS,
+    Ending,
+    in_force_after,
+    legal_actions,
+    may_lift_ending,
+    standing_after,
+)
 
 ASSESSED = ("quarantined", "released", "restricted", "blocked")
 
@@ -49,13 +61,13 @@ def test_nobody_can_release_by_hand():
         (None, {"block", "hold", "return", "scrap"}),
         ("block", {"hold", "return", "scrap", "lift"}),
         ("hold", {"block", "return", "scrap", "lift"}),
-        ("return", set()),
-        ("scrap", set()),
+        ("return", {"lift"}),
+        ("scrap", {"lift"}),
     ],
     ids=["none", "block", "hold", "return", "scrap"],
 )
 def test_what_may_follow_a_decision(by_hand, legal):
-    """Nothing can be lifted that is not in force, nothing follows an ending, and a decision is not repeated."""
+    """Nothing can be lifted that is not in force, an ending can only be lifted, and a decision is not repeated."""
     assert legal == set(legal_actions(by_hand))
 
 
@@ -69,3 +81,27 @@ def test_every_decision_leads_to_a_known_standing():
     """The table of decisions names standings that exist, and both endings are decisions."""
     assert set(ACTIONS.values()) - {None} <= set(STANDINGS)
     assert set(ENDINGS) <= set(ACTIONS)
+
+
+DECIDED = datetime(2026, 3, 2, 8, tzinfo=UTC)
+DAY = timedelta(days=1)
+
+
+@pytest.mark.parametrize(
+    ("after", "loaded", "by", "may"),
+    [
+        (timedelta(0), False, "Ilse", True),
+        (DAY, False, "Ilse", True),
+        (DAY + timedelta(microseconds=1), False, "Ilse", False),
+        (DAY + timedelta(microseconds=1), False, "Ansel", True),
+        (timedelta(hours=1), True, "Ilse", False),
+        (timedelta(hours=1), True, "ILSE", False),
+        (timedelta(hours=1), True, "Ansel", True),
+        (-timedelta(microseconds=1), False, "Ilse", False),
+        (-timedelta(microseconds=1), False, "Ansel", True),
+        (400 * DAY, True, "Ansel", True),
+    ],
+)
+def test_an_ending_is_lifted_alone_within_a_day_and_by_a_second_person_later(after, loaded, by, may):
+    """Ilse decided. Within a day, its end included, she may lift it while nothing was loaded; else, or with the clock set back, another has to."""
+    assert may == may_lift_ending(Ending("Ilse", DECIDED, loaded), by, DECIDED + after)

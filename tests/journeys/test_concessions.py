@@ -306,6 +306,6 @@ def test_a_lot_that_left_the_shop_gets_no_concession(pair, ending):
     granted(pair, got)
     waiting = ask(pair, got)
     pair.decide(got["lot_id"], ending, "off to the supplier")
-    assert "for good" in ask(pair, got, 409)["detail"]
+    assert "nothing of it can be used" in ask(pair, got, 409)["detail"]
     assert "off to the supplier" in reasons(pair, got["spools"][0]["code"])
-    assert "for good" in approve(pair, waiting, 409)["detail"]
+    assert "nothing of it can be used" in approve(pair, waiting, 409)["detail"]

@@ -84,15 +84,15 @@ def test_a_decision_that_cannot_follow_is_refused_naming_those_that_can(shop, fi
 
 
 @pytest.mark.parametrize(("ending", "standing"), [("return", "returned"), ("scrap", "scrapped")])
-def test_a_lot_that_left_the_shop_never_comes_back(shop, ending, standing):
-    """Returning and scrapping are final: no decision, reading or reassessment brings the lot back."""
+def test_a_lot_that_left_the_shop_comes_back_by_a_lift_alone(shop, ending, standing):
+    """After a return or a scrapping no other decision and no reassessment brings the lot back."""
     got = shop.good_lot()
     lot_id, spool = got["lot"]["id"], got["spools"][0]["code"]
     assert standing == shop.decide(lot_id, ending, "off shade on parts")["standing"]
-    for action in ("block", "hold", "return", "scrap", "lift"):
+    for action in ("block", "hold", "return", "scrap"):
         refused = shop.decide(lot_id, action, status=409)
-        assert [] == refused["legal"]
-        assert "for good" in refused["detail"]
+        assert ["lift"] == refused["legal"]
+        assert "Only lift can follow that." in refused["detail"]
     assert standing == shop.post("quality", f"/lots/{lot_id}/reassess")["standing"]
     assert standing == shop.lot(lot_id)["standing"]
     refused = shop.load(spool, status=409)

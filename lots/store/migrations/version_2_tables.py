@@ -210,6 +210,9 @@ class ReadingVoid(Row):
     held = BooleanField(null=True)
 
 
+ReadingVoid.add_index(SQL("CREATE INDEX IF NOT EXISTS void_held ON reading_void (id) WHERE held"))
+
+
 class VoidAgreement(Row):
     void = ForeignKeyField(ReadingVoid, unique=True)
     reason = TextField()

@@ -1,0 +1,115 @@
+"""Second thoughts, in a browser without script: a reading undone, a lot scrapped by mistake, a lot inspected again."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+from tests.pages.reading import Browser, log
+from tests.shop import SIMPLE_LIMITS
+
+
+def bad_entry(desk, clerk):
+    """The bench after the clerk has typed 1.83 for 1.75 on the only spool of a lot."""
+    log(desk, clerk, spools="S-1", spool_count="")
+    return clerk.send(clerk.go("/bench?spool=S-1"), "d1_mm-0", **{"d1_mm-0": "1.83", "d2_mm-0": "1.83"})
+
+
+def test_the_bench_offers_to_undo_what_was_just_stored(desk, clerk):
+    """Beside the reading; a reason is asked for; the bench then says that it is void, where the lot stands, and goes on with the spool."""
+    page = clerk.go(bad_entry(desk, clerk).links["Undo"])
+    assert ["Void reading 1"] == page.headings[:1]
+    assert "for ten minutes" in page.text
+    refused = clerk.send(page, "reason", reason=" ")
+    assert 422 == refused.status
+    page = clerk.send(refused, "reason", reason="typed 1.83 for 1.75")
+    assert "Reading 1 is void" in page.text
+    assert "in quarantine" in page.text
+    assert "quality's agreement to the void of reading 1" in page.text.replace("Quality", "quality")
+    assert "S-1" == page.form("d1_mm-0")["fields"]["spool"]
+
+
+def test_too_late_or_not_the_author_is_said_with_the_way_out(desk, clerk):
+    """Somebody else's reading has no such link on its lot's page, and the form behind the address says whom to ask."""
+    log(desk, clerk, spools="S-1", spool_count="")
+    number = desk.diameter("S-1")["id"]
+    assert f"Void reading {number}" not in clerk.go("/lots/1").links
+    page = clerk.send(clerk.go(f"/readings/{number}/void"), "reason", reason="x")
+    assert (403, True) == (page.status, "Ask quality." in page.text)
+
+
+def test_quality_agrees_on_its_page(desk, clerk):
+    """The waiting lot leads there; the void is listed with what was read, by whom and why; agreed, it is gone."""
+    clerk.send(clerk.go(bad_entry(desk, clerk).links["Undo"]), "reason", reason="typed 1.83 for 1.75")
+    technician = Browser(desk, "quality")
+    lot = technician.go("/lots/1")
+    assert "voided by its author, needs the agreement of quality" in lot.text
+    page = technician.go(lot.links["Voids that need your agreement"])
+    assert "Voids that need your agreement (1)" in page.text
+    assert "reading 1 (diameter): 1.83 and 1.83 mm. Voided by receiving person" in page.text
+    page = technician.send(page, "reason", reason="the gauge says 1.75")
+    assert "No voids need agreement." in page.text
+    assert "needs the agreement" not in technician.go("/lots/1").text
+
+
+def test_quality_voids_from_the_page_of_the_lot(desk, clerk):
+    """Any reading that is not void, at any time; nobody has to agree."""
+    bad_entry(desk, clerk)
+    technician = Browser(desk, "quality")
+    page = technician.send(
+        technician.go(technician.go("/lots/1").links["Void reading 1"]), "reason", reason="dirty jaw"
+    )
+    assert "no: dirty jaw" in page.text
+    assert [] == desk.get("quality", "/voids?held=true")["items"]
+
+
+def test_a_scrapping_is_confirmed_on_a_page_of_its_own(desk):
+    """It names the lot and what follows; nothing is decided before; afterwards only a lift is offered."""
+    lot = desk.good_lot(desk.quillwort, desk.white)
+    desk.load(lot["spools"][0]["code"])
+    technician = Browser(desk, "quality")
+    page = technician.send(technician.go("/lots/1"), "action", action="scrap", reason="wrong pallet")
+    assert ["Scrap lot Q-71?"] == page.headings[:1]
+    for says in (
+        "3 spools with 3000 g left",
+        "is on P1. Unload it.",
+        "Quality can lift this for one day",
+        "wrong pallet",
+    ):
+        assert says in page.text
+    assert "released" == desk.lot(1)["standing"]
+    page = technician.send(page, "confirm")
+    assert "scrapped" == desk.lot(1)["standing"]
+    assert 1 == page.html.count('<option value="')
+    assert "After that it takes a second person." in page.text
+    technician.send(page, "action", reason="the right pallet was meant")
+    assert "released" == desk.lot(1)["standing"]
+
+
+def test_a_form_that_confirms_another_lot_decides_nothing(desk):
+    """The confirmation holds for its lot and its decision alone."""
+    desk.good_lot(desk.quillwort, desk.white)
+    technician = Browser(desk, "quality")
+    form = technician.go("/lots/1").form("action")["fields"]
+    sent = {**form, "action": "return", "reason": "x", "confirm": "scrap 1"}
+    assert ["Return lot Q-71?"] == technician.go("/lots/1/decide", data=sent).headings[:1]
+    assert "released" == desk.lot(1)["standing"]
+
+
+def test_quality_inspects_a_lot_again(desk):
+    """The lot's page offers it where the grade has a shelf life, says what is still to be measured, and when it is complete."""
+    grade = desk.grade("PLA-OLD", SIMPLE_LIMITS, shelf_life_days=30)
+    lot = desk.receive(desk.quillwort, grade)
+    code = lot["spools"][0]["code"]
+    technician = Browser(desk, "quality")
+    page = technician.go("/lots/1")
+    assert "The shelf life of this grade is 30 days from receipt." in page.text
+    day = f"{datetime.now(UTC) + timedelta(days=20):%Y-%m-%d}"
+    refused = technician.send(page, "use_by", use_by=day, reason="kept dry")
+    assert "Measure again: Name at least one characteristic" in refused.text
+    page = technician.send(page, "use_by", use_by=day, reason="kept dry", measure="diameter")
+    assert "for the re-inspection: diameter on 1 spool" in page.text
+    desk.diameter(code, measured_at=datetime.now(UTC).isoformat())
+    page = technician.go("/lots/1")
+    assert f"A re-inspection extends it to {day} 23:59 UTC" in page.text
+    assert "complete" in page.text
+    assert "Re-inspection" not in Browser(desk, "receiving").go("/lots/1").text
