@@ -165,7 +165,7 @@ BY_USE = {
 
 def test_a_spool_that_fails_for_show_is_clear_for_fit_and_the_other_way_round(shop):
     """One spool is too dark and another too thick, each within the accept number: each is refused for the use it fails, no other."""
-    got, (dark, thick, *rest) = delivered(shop, BY_USE)
+    _, (dark, thick, *rest) = delivered(shop, BY_USE)
     every = [dark, thick, *rest]
     colors(shop, [(code, DARK if code == dark else [95 + 0.01 * i, *WHITE[1:]]) for i, code in enumerate(every)])
     lot = diameters(shop, [(code, BAD if code == thick else GOOD + 0.001 * i) for i, code in enumerate(every)])
