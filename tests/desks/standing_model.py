@@ -11,7 +11,7 @@ It is written from the rules alone and shares no code with the program. Its numb
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from itertools import product
@@ -191,6 +191,21 @@ class Permit:
         """What may still be loaded under it."""
         return max(self.most - sum(self.taken.values()), 0)
 
+    @property
+    def figures(self) -> tuple[int, float, float, float]:
+        """Its number, what was taken, what is left, and what was taken beyond the most."""
+        taken = sum(self.taken.values())
+        return self.number, taken, self.left, max(taken - self.most, 0)
+
+    def open(self, at: datetime) -> bool:
+        """Whether it still waits for a second person."""
+        return not self.approved and not self.withdrawn and at < self.until
+
+    def book(self, load: int, used: float, aside: float) -> None:
+        """A load ends: what it used takes the place of what it had set aside."""
+        self.taken[load] = used
+        self.beyond += max(used - aside, 0)
+
     def helps(self, use: str, mass: float | None, at: datetime) -> bool:
         """Whether a load may begin under it."""
         fits = self.approved and not self.withdrawn and use in self.uses
@@ -289,14 +304,28 @@ class Lot:
         return worst(["fail" if n > MAY_BE_BAD else "missing" if full < SAMPLE else "pass" for n, full in counts])
 
     def _bond(self) -> str:
-        bars = [r for each in self.of_spools("bond").values() for r in each]
-        return worst([self.revision.of(r.value - 14, r.u) for r in bars]) if bars else "missing"
+        bars = self.of_spools("bond")
+        found = worst([self.revision.of(r.value - 14, r.u) for each in bars.values() for r in each] or ["missing"])
+        return self._of_a_lot(found, bars)
 
     def _moisture(self) -> str:
         """The newest reading of each spool counts; too wet waits for drying and is no failure."""
-        newest = [max(each, key=lambda r: (r.at, r.value)) for each in self.of_spools("moisture").values()]
-        found = worst([self.revision.of(0.05 - r.value, r.u) for r in newest]) if newest else "missing"
-        return "missing" if found == "fail" else found
+        newest = self._newest_moisture()
+        found = worst([self.revision.of(0.05 - r.value, r.u) for r in newest.values()] or ["missing"])
+        return self._of_a_lot("missing" if found == "fail" else found, newest)
+
+    def _of_a_lot(self, found: str, spools: Collection[str]) -> str:
+        """Under the guarded rule one spool shows nothing of the others, unless it is bad."""
+        return "missing" if self.revision.guarded and len(spools) < 2 and found != "fail" else found
+
+    def _newest_moisture(self) -> dict[str, Reading]:
+        return {s: max(each, key=lambda r: (r.at, r.value)) for s, each in self.of_spools("moisture").items()}
+
+    def wet(self, spool: str) -> bool:
+        """Whether a spool of the lot was read too wet, and this one not dry since."""
+        wet = [r.at for each in self.of_spools("moisture").values() for r in each if r.value > 0.05 + 1e-9]
+        own = self._newest_moisture().get(spool)
+        return bool(wet) and not (own is not None and own.value <= 0.05 + 1e-9 and own.at > max(wet))
 
     def verdicts(self) -> dict[str, str]:
         """What the readings say of each use."""
@@ -314,7 +343,8 @@ class Lot:
 
     def conforms(self, spool: str, use: str) -> bool:
         """Whether the readings let a spool be loaded for a use."""
-        fails = spool in self.bad_spools(NEEDS.get(use, ()))
+        needs = NEEDS.get(use, ())
+        fails = spool in self.bad_spools(needs) or ("moisture" in needs and self.wet(spool))
         loadable = self.standing() in ("released", "restricted")
         return loadable and self.verdicts().get(use) == "pass" and not fails
 
@@ -324,3 +354,14 @@ class Lot:
             return False
         most = min(self.revision.step_max, other.revision.step_max)
         return self.revision.apart(other.grey, self.grey) <= most + 1e-9
+
+    def may_load(
+        self, spool: str, use: str, mass: float | None, at: datetime, in_job: list[Lot]
+    ) -> tuple[bool, Permit | None]:
+        """Whether the lot lets a spool be loaded for a job with these lots in it, and the concession it is loaded under."""
+        alike = use != "cosmetic" or all(self.matches(other) for other in in_job if other is not self)
+        helping = [permit for permit in self.permits if permit.helps(use, mass, at)]
+        conforms = self.conforms(spool, use)
+        if not alike or self.by_hand is not None or not (conforms or helping):
+            return False, None
+        return True, None if conforms else min(helping, key=lambda permit: (permit.until, permit.number))
