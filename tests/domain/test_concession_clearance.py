@@ -137,6 +137,15 @@ def test_a_decision_by_hand_is_not_lifted(standing, action):
     assert found.says.startswith("Do not load: ")
 
 
+@pytest.mark.parametrize("verdict", VERDICTS)
+@pytest.mark.parametrize("standing", ["returned", "scrapped", "mystery", ""])
+def test_a_lot_that_is_gone_or_stands_nobody_knows_where_is_never_helped(standing, verdict):
+    """Returned, scrapped or of a standing this program does not know: refused under a concession in force, without a decision on the row too."""
+    found = ask(lot(standing, "cosmetic", verdict, GIVEN), "cosmetic")
+    assert (False, None) == (found.clear, found.concession)
+    assert found.reasons == ask(lot(standing, "cosmetic", verdict), "cosmetic").reasons
+
+
 def test_a_lot_never_judged_hears_nothing_of_its_concession():
     """For a lot without any judgement a concession is not even looked at."""
     state = lot("quarantined", "cosmetic", "missing", GIVEN, judged=False)

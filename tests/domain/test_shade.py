@@ -139,6 +139,31 @@ def test_a_step_is_judged_only_from_an_earlier_accepted_lot():
     assert {} == judged(lot(WHITE), ColorLimits(step_max=0.5))
 
 
+@pytest.mark.parametrize(
+    ("u", "before_u", "verdict"), [(0.02, 0.02, "pass"), (0.2, 0.02, "near"), (0.02, 0.2, "near"), (0.2, None, "near")]
+)
+def test_a_guarded_step_carries_the_uncertainty_of_both_lots(u, before_u, verdict):
+    """A step of 0.8 in CIE76 where 1.0 is the most: uncertain as both lots' means together (root sum of squares), whichever is the coarser.
+
+    Along b* the difference moves as the colour does; across it, by hypot(0.8, u) - 0.8. The guard band: JCGM 106:2012, 8.3.
+    """
+    limits = ColorLimits("CIE76", lot_max=5.0, step_max=1.0)
+    # Four spools about b* 2.3: 0.8 from the last accepted lot, which lay nearer the reference.
+    means = [Lab(95.0, -0.8, 2.3 + off) for off in (-0.002, -0.001, 0.001, 0.002)]
+    before = None if before_u is None else (before_u,) * 3
+    four = Coverage.of(4, 4)
+    found = by_code(judge_color(lot(*means, u=u), WHITE, limits, four, GUARDED, Lab(95.0, -0.8, 1.5), before))[
+        "color.step"
+    ]
+    own = math.hypot(u, np.std([m.b for m in means], ddof=1) / 2)
+    along, across = math.hypot(own, before_u or 0.0), math.hypot(u, before_u or 0.0)
+    sideways = math.hypot(0.8, across) - 0.8
+    expected = math.sqrt(along**2 + 2 * sideways**2)
+    assert pytest.approx(0.8, abs=SAME_FORMULA) == found.value
+    assert pytest.approx(expected, abs=SAME_FORMULA) == found.uncertainty
+    assert verdict == found.verdict
+
+
 @pytest.mark.parametrize("rule", [SIMPLE, GUARDED], ids=["simple", "guarded"])
 def test_without_readings_every_colour_finding_is_missing(rule):
     """With no reading at all each limit gives a missing finding that says what to measure."""

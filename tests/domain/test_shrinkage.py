@@ -1,6 +1,7 @@
 """Shrinkage of printed coupons. Sources: ISO 294-4 for the definition (reference file), numpy for least squares, arithmetic."""
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -164,6 +165,55 @@ def test_repeats_and_caliper_combine_into_an_uncertainty():
     """On one length, scatter over root n and the caliper's own, in percent of the length, add as squares (JCGM 100, 5.1.2)."""
     found = summarise_axis([coupon(0.28, u=0.02), coupon(0.32, u=0.02)])
     assert pytest.approx(np.hypot(0.02, 0.02), abs=LEAST_SQUARES) == found.uncertainty
+
+
+def spread_over_spools(*tests):
+    """The same tests, each on a spool of its own."""
+    return [replace(test, spool=f"S{number}") for number, test in enumerate(tests)]
+
+
+@pytest.mark.parametrize("order", [1, -1], ids=["fine-first", "coarse-first"])
+def test_of_several_calipers_the_worst_counts(order):
+    """Read with 0.001 mm and with 0.02 mm on 100 mm, a mean 0.02 % inside its limit is near: the band of 1.645 x 0.02 % is wider.
+
+    The rule: JCGM 106:2012, 8.3. By the better caliper alone the band would be 0.002 %.
+    """
+    tests = spread_over_spools(coupon(0.4800, u=0.001), coupon(0.4801, u=0.02))[::order]
+    found = judged(tests, rule=GUARDED)["shrinkage.x"]
+    scatter = 0.0001 / 2
+    assert pytest.approx(np.hypot(scatter, 0.02), abs=LEAST_SQUARES) == found.uncertainty
+    assert "near" == found.verdict
+    fine = [replace(test, uncertainty=0.001) for test in tests]
+    assert "pass" == judged(fine, rule=GUARDED)["shrinkage.x"].verdict
+
+
+@pytest.mark.parametrize("order", [1, -1], ids=["fine-first", "coarse-first"])
+def test_a_line_that_fits_by_luck_keeps_the_instruments_part(order):
+    """Three lengths on one line leave no scatter: the slope is as uncertain as the worst caliper makes it, and near its limit.
+
+    0.03 mm over the root of the summed squares of -40, 0 and 40 mm is 0.053 % (numpy's least squares, with that noise on each length).
+    """
+    tests = spread_over_spools(
+        coupon(0.45, designed_mm=20, u=0.001),
+        coupon(0.45, designed_mm=60, u=0.03),
+        coupon(0.45, designed_mm=100, u=0.01),
+    )[::order]
+    found = judged(tests, rule=GUARDED)["shrinkage.x"]
+    design = np.array([[20.0, 1.0], [60.0, 1.0], [100.0, 1.0]])
+    expected = 100 * np.sqrt(0.03**2 * np.linalg.inv(design.T @ design)[0, 0])
+    assert pytest.approx(expected, abs=LEAST_SQUARES) == found.uncertainty
+    assert "near" == found.verdict
+
+
+def test_a_line_that_fits_worse_than_its_calipers_keeps_its_scatter():
+    """Lengths off their line by more than the calipers explain: the slope is as uncertain as numpy's least squares says."""
+    tests = [
+        replace(coupon(0.30, designed_mm=d, u=0.001), measured_mm=d * 0.997 + e)
+        for d, e in ((20, 0.05), (60, -0.05), (100, 0.05))
+    ]
+    *_, error = least_squares(tests)
+    assert pytest.approx(error, abs=LEAST_SQUARES) == summarise_axis(tests).uncertainty
+    assert error > 100 * 0.001
 
 
 def test_a_caliper_of_unknown_uncertainty_alone_proves_nothing_under_guard():

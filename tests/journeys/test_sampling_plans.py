@@ -250,6 +250,21 @@ def test_the_record_tightens_relaxes_and_ends_inspection(supply, shop):
     assert "normal, not discontinued" in refused["detail"]
 
 
+@pytest.mark.parametrize(
+    ("leave", "severity"),
+    [({}, "normal"), ({"reduced_allowed": False}, "normal"), ({"reduced_allowed": True}, "reduced")],
+)
+def test_inspection_is_reduced_by_qualitys_leave_only(supply, leave, severity):
+    """Ten lots accepted in a row: without leave on the limits the eleventh is inspected as before, with it less is measured."""
+    line = supply(4.0, 30, **leave)
+    assert ["normal"] * 10 == line.run("A" * 10)
+    delivery = line.receive()
+    assert (severity, severity) == (line.severity["severity"], delivery["sample"]["severity"])
+    assert printed_plan(30, 4.0, severity) == tuple(
+        delivery["sample"][name] for name in ("code_letter", "size", "accept", "reject")
+    )
+
+
 def test_a_lot_that_waited_is_judged_once_inspection_is_resumed(supply, shop):
     """What came while inspection was discontinued asks for its resumption; resumed and judged again, its sample decides."""
     line = supply(4.0, 8)
