@@ -305,7 +305,7 @@ def _judged(
         wet = moisture.last_wet(evidence.moisture, limits.moisture, limits.used_by("moisture"))
         summary = replace(summary, wet=wet, dry_at=moisture.dry_spools(evidence.moisture, limits.moisture))
     if rules == FIRST:
-        notes += _substituted(evidence, limits, coverage)
+        notes += drawn.substituted(evidence, limits, coverage)
 
     uses = verdicts(findings, limits)
     return Assessment(standing_of(uses), uses, tuple(findings), to_measure(findings), tuple(notes), summary)
@@ -392,19 +392,3 @@ def _aged(tests: Sequence[shrinkage.ShrinkTest], limits: Limits | None, notes: l
             f"The shrink tests come from several printers ({', '.join(sorted(printers))}), whose own scale errors differ."
         )
     return kept
-
-
-def _substituted(evidence: Evidence, limits: Limits, coverage: Coverage) -> list[str]:
-    """Says when other spools were measured than those drawn: allowed, for a spool may be damaged, but not in silence."""
-    notes = []
-    for name, readings in (
-        ("colour", evidence.color if limits.color else ()),
-        ("diameter", evidence.diameter if limits.diameter else ()),
-    ):
-        measured = {r.spool for r in readings}
-        left_out = [code for code in coverage.drawn if code not in measured]
-        if not coverage.lacking(dict.fromkeys(measured, 1), 1, "") and left_out and measured - set(coverage.drawn):
-            notes.append(
-                f"For {name}, other spools were measured than the ones drawn: {', '.join(left_out[:10])} not yet."
-            )
-    return notes

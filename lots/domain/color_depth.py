@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 from lots.domain.agreed import ShadeRevision
+from lots.domain.color_uncertainty import shifts
 from lots.domain.limits import DecisionRule, Finding, Limit
 from lots.domain.metamerism import Metamerism, metamerism
 from lots.domain.sampling import Coverage
@@ -19,7 +20,6 @@ from lots.domain.shade import (
     Uncertain,
     against,
     difference,
-    shifts,
     shown_by,
 )
 from lots.domain.spectra import Spectrum, mean_spectrum
@@ -54,7 +54,7 @@ def judge_depth(
 
     Notes:
         A figure that is not defined under the conditions, or not for such a colour, is missing, never a pass. Uncertainties are those of
-        L*, a*, b*, propagated by moving each (Kragten 1994; see shade.delta_e_uncertainty).
+        L*, a*, b*, propagated by moving each (Kragten 1994; see color_uncertainty.delta_e_uncertainty).
 
     Reference:
         See metamerism.metamerism, whites.whiteness_from_xyz and whites.yellowness_from_xyz.

@@ -14,7 +14,8 @@ from lots.domain.limits import LABELS, Finding, Verdict, worst
 from lots.domain.sampling import Coverage, named
 
 if TYPE_CHECKING:
-    from lots.domain.acceptance import Assessment
+    from lots.domain.acceptance import Assessment, Evidence
+    from lots.domain.agreed import Limits
 
 # Verdicts from the one that refuses to the one that lets pass. A hold keeps a use open as something missing does.
 _RANK: dict[Verdict, int] = {"fail": 0, "missing": 1, "near": 2, "pass": 3}
@@ -191,3 +192,19 @@ def wanted(
         share[fullest] += 1
     why = f"{LABELS[most.code]}: {most.to_measure}."
     return tuple(Wanted(number, more, why) for number, more in share.items() if more)
+
+
+def substituted(evidence: Evidence, limits: Limits, coverage: Coverage) -> list[str]:
+    """Returns notes where other spools were measured than those drawn, which the first version of the rules lets complete the sample."""
+    notes = []
+    for name, readings in (
+        ("colour", evidence.color if limits.color else ()),
+        ("diameter", evidence.diameter if limits.diameter else ()),
+    ):
+        measured = {r.spool for r in readings}
+        left_out = [code for code in coverage.drawn if code not in measured]
+        if not coverage.lacking(dict.fromkeys(measured, 1), 1, "") and left_out and measured - set(coverage.drawn):
+            notes.append(
+                f"For {name}, other spools were measured than the ones drawn: {', '.join(left_out[:10])} not yet."
+            )
+    return notes

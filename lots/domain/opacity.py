@@ -171,7 +171,7 @@ class OpacityReading:
         """Standard uncertainty of the contrast ratio, None when unknown.
 
         Each lightness is moved by the instrument's uncertainty, both ways, and the larger change taken (Kragten 1994; see
-        shade.delta_e_uncertainty). The two readings are taken as independent, which one instrument's are not quite: too wide, not too narrow.
+        color_uncertainty.delta_e_uncertainty). The two readings are taken as independent, which one instrument's are not quite: too wide, not too narrow.
         """
         return self._of_ratio(self.uncertainty)
 

@@ -7,12 +7,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from lots.domain.color_uncertainty import delta_e_uncertainty
 from lots.domain.gloss import ANGLES
 from lots.domain.limits import LABELS, Finding, Limit
 from lots.domain.outliers import Outliers, extreme_deviates, free_values, most_to_look_for
 from lots.domain.quantiles import student
 from lots.domain.replicates import Replicates, Scatter, for_decision, pooled_scatter
-from lots.domain.shade import ColorLimits, delta_e_uncertainty
+from lots.domain.shade import ColorLimits
 from lots.domain.shrinkage import AXES
 from lots.domain.values import Lab
 

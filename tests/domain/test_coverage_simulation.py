@@ -11,10 +11,11 @@ import pytest
 from scipy.stats import binomtest, ncx2, norm
 from scipy.stats import t as student
 
+from lots.domain.color_uncertainty import delta_e_uncertainty
 from lots.domain.diameter import DiameterLimits, judge_diameter, summarise
 from lots.domain.limits import Limit, judge
 from lots.domain.sampling import Coverage
-from lots.domain.shade import ColorLimits, ColorSummary, Uncertain, delta_e_uncertainty, judge_color
+from lots.domain.shade import ColorLimits, ColorSummary, Uncertain, judge_color
 from lots.domain.values import Lab
 from tests.domain.builders import GUARDED, SIMPLE, WHITE, gauge
 

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from lots.domain.color import delta_e
-from lots.domain.shade import ColorLimits, delta_e_uncertainty, judge_color, summarise
+from lots.domain.color_uncertainty import delta_e_uncertainty
+from lots.domain.shade import ColorLimits, judge_color, summarise
 from lots.domain.values import Conditions, Lab, mean_lab
 from tests.domain.builders import (
     APPROVED_UNDER,
