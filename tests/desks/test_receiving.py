@@ -41,7 +41,7 @@ def test_numbering_skips_codes_that_are_taken(desk):
     )
     mixed = [{"net_mass_g": 1000}, {"code": "L2-S003", "net_mass_g": 1000}, {"net_mass_g": 1000}]
     assert ["L2-S001", "L2-S003", "L2-S004"] == codes(desk("Q-71", spools=mixed))
-    assert 1000 == len(set(codes(desk("Q-71", spool_count=1000, net_mass_g=1000))))
+    assert 1000 == len(set(codes(desk("Q-71", spool_count=1000, net_mass_g=1000, confirm_spool_count=True))))
 
 
 def test_masses_are_kept_spool_by_spool(desk):
