@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -16,8 +17,47 @@ SHAPES = {"thin_upright": "thin upright tabs"}
 # Uses that live on the bond between layers.
 WEAKENED = ("load_bearing", "flexing")
 _WEAKENING = ("mineral", "fibre")
-# What people write into `filler` for a filament without one.
-_NO_FILLER = frozenset(("none", "no", "nofiller", "unfilled", "n/a", "-"))
+# Words that people write into `filler` for a filament without one, or with colour alone. A text with any other word may name a filler.
+_COLOR_ALONE = frozenset(
+    [
+        "none",
+        "no",
+        "filler",
+        "unfilled",
+        "n",
+        "a",
+        "without",
+        "only",
+        "natural",
+        "pigment",
+        "pigments",
+        "pigmented",
+        "dye",
+        "dyed",
+        "masterbatch",
+        "titanium",
+        "dioxide",
+        "tio",
+        "white",
+        "black",
+        "grey",
+        "gray",
+        "red",
+        "orange",
+        "yellow",
+        "green",
+        "blue",
+        "brown",
+        "optical",
+        "brightener",
+        "brightened",
+        "brighteners",
+        "and",
+        "with",
+        "colour",
+        "color",
+    ]
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +132,7 @@ class Material:
 
         Notes:
             A matte finish, a mineral and a fibre filler weaken the bond between layers, so they forbid load-bearing and flexing uses (common
-            practice, no source). It fails closed: a filler that is named and of whose kind nothing is stated forbids them too.
+            practice, no source). It fails closed: a filler of whose kind nothing is stated forbids them too, unless its text names pigments alone.
         """
         found = [_stated(one) for one in self.stated]
         if self.finish is not None and is_matte(self.finish):
@@ -133,7 +173,7 @@ class Material:
     def _filler_against(self) -> str | None:
         if self.filler_kind in _WEAKENING:
             return f"it has a {self.filler_kind} filler"
-        if self.filler_kind is None and self.filler is not None and identity(self.filler) not in _NO_FILLER:
+        if self.filler_kind is None and self.filler is not None and not is_color_alone(self.filler):
             return f'the kind of its filler ("{self.filler}") is not stated'
         return None
 
@@ -146,6 +186,19 @@ def permission_says(granted: Statement) -> str:
 
 def _stated(one: Statement) -> Prohibition:
     return Prohibition(one.about, "caution" if one.from_caution else "quality", f'"{one.reason}"', one.by, one.at)
+
+
+@lru_cache(maxsize=256)  # a shop has few fillers
+def is_color_alone(filler: str) -> bool:
+    """Returns whether the text about a filler names none but pigments: every word of it is known to.
+
+    Example:
+        >>> is_color_alone("White pigment, TiO2"), is_color_alone("unfilled"), is_color_alone("white pigment, chalk")
+        (True, True, False)
+    """
+    words = set(re.findall(r"[^\W\d_]+", filler.casefold()))
+    # An amount alone is that of something.
+    return words <= _COLOR_ALONE and (bool(words) or not any(sign.isdigit() for sign in filler))
 
 
 @lru_cache(maxsize=256)  # a shop has few finishes
