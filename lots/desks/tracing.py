@@ -7,7 +7,7 @@ from typing import Any
 
 from lots.desks import clock, views
 from lots.desks.errors import Conflict, NotFound
-from lots.desks.words import moment
+from lots.desks.words import clause, moment
 from lots.domain.agreed import limits_from, verdict_on_use
 from lots.domain.standing import LOADABLE
 from lots.domain.tracing import LONGEST_GAP, Reach, Stay, lots_of_job, reached_by
@@ -154,7 +154,7 @@ def open_containments(lot: Any, before: tuple[str, dict[str, str]], decision: An
 def _possibly(reason: str, reach: Reach, known: dict[int, tuple[Stay, Any]]) -> str:
     """Why a place was possibly reached, with the suspect spool."""
     suspect = known[reach.by.load_id][1].spool.code
-    return f"{reason} Possibly: {reach.doubt and reach.doubt.says}. The suspect spool is {suspect}."
+    return f"{clause(reason)} Possibly: {reach.doubt and reach.doubt.says}. The suspect spool is {suspect}."
 
 
 def containments(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:

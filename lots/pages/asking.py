@@ -45,9 +45,9 @@ class Answer:
 
     @property
     def meant(self) -> str:
-        """The spool code that a refusal proposes instead of what was typed; empty without one."""
+        """The one spool code that a refusal proposes instead of what was typed; empty without one, or where several may be meant."""
         named = self.body.get("candidates") if isinstance(self.body, dict) else None
-        return str(named[0].get("code", "")) if named else ""
+        return str(named[0].get("code", "")) if named and len(named) == 1 else ""
 
     def faults(self) -> dict[str, list[str]]:
         """A refusal field by field: the first name of each pointer to what is wrong and what to do. "" holds what belongs to no field."""

@@ -235,10 +235,10 @@ def test_the_newest_reference_says_how_a_colour_is_to_be_measured(shop):
 
 
 def test_what_does_not_exist_has_no_label(shop):
-    """404, with the code that was meant when only its case is wrong."""
+    """404, with the code that was meant when only its separators are wrong."""
     deliver(shop, ["HW-1"])
     refused(shop.call("receiving", "GET", "/deliveries/99/labels"), 404, "not-found")
-    said = refused(shop.call("receiving", "GET", "/spools/hw-1/label"), 404, "not-found")["detail"]
+    said = refused(shop.call("receiving", "GET", "/spools/HW1/label"), 404, "not-found")["detail"]
     assert "Did you mean HW-1?" in said
 
 

@@ -7,7 +7,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from lots.domain.identity import identity
-from lots.store.models import Job, Machine, Spool
+from lots.store.models import Job, Lot, Machine, Spool
 from tests.desks.test_checking import found
 from tests.shop import CONDITIONS, RECEIVED, SIMPLE_LIMITS, WHITE
 from tests.store.rows import connected, counts
@@ -228,7 +228,7 @@ def test_a_machine_with_four_slots_holds_four_spools(shop):
 @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(st.text("aAbB1\u0430\u0412\u2013- /_.", min_size=1, max_size=4), min_size=1, max_size=6))
 def test_no_two_new_codes_share_an_identity(shop, typed):
-    """Whatever is logged, wound and loaded, in whatever order: spools, jobs and machines each have an identity of their own."""
+    """Whatever is logged, wound and loaded, in whatever order: spools, lots, jobs and machines each have an identity of their own."""
     if not counts()["lot"]:
         shop.good_lot(lot="FIRST", spools=1)
     ids = {"supplier_id": 1, "grade_id": 1, "supplier_lot": "FIRST", "received_at": RECEIVED}
@@ -241,9 +241,11 @@ def test_no_two_new_codes_share_an_identity(shop, typed):
             body = {"spool_code": free, "machine": code, "job": code, "use": "general"}
             confirmed = {"confirm_new_job": True, "confirm_new_machine": True}
             assert shop.call("production", "POST", "/loads", {**body, **confirmed}).status_code in (201, 409, 422)
+        lot = {**ids, "supplier_lot": code, "confirm_new_lot": True, "spool_count": 1, "net_mass_g": 1000}
+        assert shop.call("receiving", "POST", "/deliveries", lot).status_code in (201, 409, 422)
         wound = {"parents": [{"spool_code": "L1-S001", "mass_g": 0.01}], "code": code}
         assert shop.call("production", "POST", "/spools", wound).status_code in (201, 409, 422)
     with connected():
-        for table, column in ((Spool, Spool.code), (Job, Job.number), (Machine, Machine.name)):
+        for table, column in ((Spool, Spool.code), (Lot, Lot.supplier_lot), (Job, Job.number), (Machine, Machine.name)):
             names = [name for (name,) in table.select(column).tuples()]
             assert len(names) == len({identity(name) for name in names})
