@@ -228,8 +228,6 @@ def _differing(number: int) -> list[str]:
     judged = work_out(row, Terms.of(row))
     wanted = {**derived(judged), "concessions": concessions.left_of(number)}
     differing = [_words(name) for name, value in wanted.items() if not _same(getattr(row, name), _as_stored(value))]
-    if row.reinspected_until != checking.reinspected_until(number):
-        differing.append("reinspected until")
     for delivery, came_at, corrected in deliveries.derived(number):
         if (delivery.came_at, delivery.corrected) != (came_at, corrected):
             differing.append(f"what is kept of delivery {delivery.id}")
@@ -285,7 +283,6 @@ def rebuild(flaws: Iterable[Flaw], by: str, watch: Watch = unwatched) -> tuple[l
             if any(flaw.summary for flaw in mine):
                 concessions.refresh(lot)
                 deliveries.work_out_again(number)
-                lots.save_judgement(lot, {"reinspected_until": checking.reinspected_until(number)})
                 reason = f"Worked out again by lots check: {', '.join(flaw.says for flaw in mine)}."
                 judge_lot(lot, by, now, action="reassess", reason=reason, what=what)
             else:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Any
 
 from peewee import SqliteDatabase, fn
@@ -24,7 +23,6 @@ from lots.store.models import (
     Machine,
     Reading,
     ReadingVoid,
-    Reinspection,
     Spool,
     SpoolParent,
 )
@@ -165,12 +163,6 @@ def _misfolded(model: Any, text: Any, lot: Any = None, within: Sequence[Any] = (
         if wanted != {"identity": row.identity, "likeness": row.likeness}:
             number = None if lot is None else getattr(row, getattr(lot, "object_id_name", None) or lot.name)
             yield Misnamed(model, row.id, code, number, wanted)
-
-
-def reinspected_until(lot_id: int) -> datetime | None:
-    """Until when a lot may be used by the last word of quality on its shelf life, None without one. One query."""
-    row = Reinspection.select().where(Reinspection.lot == lot_id).order_by(Reinspection.id.desc()).first()
-    return row.use_by if row else None
 
 
 def name_again(found: Misnamed) -> None:

@@ -27,6 +27,7 @@ from lots.store.models import (
     Supplier,
 )
 from lots.store.paging import Page, among, page
+from lots.store.readings import waits
 
 _MOMENT = Instant()
 
@@ -204,12 +205,15 @@ def _wound_from(spools: Any) -> Any:
 
 
 def used_spools(delivery: Any) -> set[int]:
-    """Numbers of a delivery's spools with a reading that was not voided, with a load, or from which filament was wound. Three queries."""
+    """Numbers of a delivery's spools with a reading, with a load, or from which filament was wound. Three queries.
+
+    A reading that was voided counts as long as its void waits for the agreement of quality.
+    """
     mine = Spool.select(Spool.id).where(Spool.delivery == delivery)
     measured = (
         Reading.select(Reading.spool)
         .join(ReadingVoid, JOIN.LEFT_OUTER, on=(ReadingVoid.reading == Reading.id))
-        .where(Reading.spool.in_(mine) & ReadingVoid.id.is_null())
+        .where(Reading.spool.in_(mine) & (ReadingVoid.id.is_null() | waits()))
     )
     loaded = Load.select(Load.spool).where(Load.spool.in_(mine))
     queries: tuple[Any, ...] = (measured, loaded, _wound_from(mine))

@@ -107,14 +107,14 @@ def _counting(
         query = query.where(ReadingExclusion.id.is_null())
     counts = ReadingVoid.id.is_null()
     if waiting:
-        counts |= _waits(known_at)
+        counts |= waits(known_at)
     if known_at is not None:
         counts |= ReadingVoid.voided_at > known_at
         query = query.where(Reading.recorded_at <= known_at)
     return query.where(counts).order_by(Reading.id)
 
 
-def _waits(known_at: datetime | None = None) -> Any:
+def waits(known_at: datetime | None = None) -> Any:
     """Voids that wait for the agreement of quality; that waited at `known_at` when given."""
     agreed = VoidAgreement.select(VoidAgreement.id).where(VoidAgreement.void == ReadingVoid.id)
     if known_at is not None:

@@ -135,6 +135,22 @@ def test_a_failure_waits_for_quality_whatever_is_measured_next(bench):
         assert [] == [flaw.line for flaw in checking.found()]
 
 
+def test_a_spool_whose_void_waits_is_not_withdrawn(bench):
+    """Neither the clerk nor quality takes the spool out of its delivery, and the failure with it, before the agreement."""
+    delivery, spool = delivered(bench)
+    slip, _ = measured(bench, spool, d1=1.83)
+    undo(bench, slip["id"])
+    bench.void(slip["id"] + 1)
+    path = f"/deliveries/{delivery['id']}"
+    body = {"withdraw": [spool], "reason": "never came"}
+    for role, status in (("receiving", 409), ("quality", 422)):
+        etag = bench.call(role, "GET", path).headers["ETag"]
+        assert status == bench.call(role, "PATCH", path, body, If_Match=etag).status_code
+    assert AGREEMENT.format(slip["id"]) in bench.lot(delivery["lot_id"])["to_measure"]
+    agree(bench, slip["id"])
+    assert 200 == bench.call("quality", "PATCH", path, body, If_Match="*").status_code
+
+
 def test_what_was_known_then_is_told_as_it_was(bench, clock):
     """As of each moment: blocked by the reading, in quarantine by its void, released by the agreement."""
     delivery, spool = delivered(bench)
