@@ -25,7 +25,6 @@ INTERVAL = timedelta(days=7)
 USES = ("hidden", "cosmetic", "load_bearing", "fit")
 NEEDS = {"hidden": ("diameter",), "cosmetic": ("color", "diameter"), "load_bearing": ("bond", "moisture")}
 GREY = 90.0
-LOT_MAX = 1.0
 SPOOL_MAX = 1.4
 EACH_SPOOL = 2
 # What each kind is measured as: well inside its limit, near it, at it, outside. Colour is given as lightness above the reference.
@@ -58,6 +57,7 @@ class Revision:
     guarded: bool
     formula: str
     step_max: float
+    lot_max: float | None
 
     @property
     def body(self) -> dict:
@@ -69,7 +69,7 @@ class Revision:
             "sampling": plan if self.by_plan else {"fixed": SAMPLE},
             "color": {
                 "formula": self.formula,
-                "lot_max": LOT_MAX,
+                **({} if self.lot_max is None else {"lot_max": self.lot_max}),
                 "spool_max": SPOOL_MAX,
                 "step_max": self.step_max,
                 "readings_per_spool_min": EACH_SPOOL,
@@ -105,9 +105,9 @@ class Revision:
 
 
 REVISIONS = [
-    Revision(by_plan, guarded, formula, step_max)
-    for by_plan, guarded, (formula, step_max) in product(
-        (True, False), (False, True), (("CIEDE2000", 0.9), ("CIE76", 0.9), ("CIEDE2000", 0.6))
+    Revision(by_plan, guarded, *of_color)
+    for by_plan, guarded, of_color in product(
+        (True, False), (False, True), (("CIEDE2000", 0.9, 1.0), ("CIE76", 0.9, 1.0), ("CIEDE2000", 0.6, None))
     )
 ]
 
@@ -285,15 +285,17 @@ class Lot:
         spools, incomplete = self.each_spool(kind), self.incomplete(kind)
         bad = self.bad_spools([kind])
         rest = worst(["pass", *(verdict for spool, verdict in spools.items() if spool not in bad)])
-        if bad and not self.revision.by_plan and (kind == "diameter" or bad & self.finished(kind) or not incomplete):
+        proved = bad if kind == "diameter" or not incomplete else bad & self.finished(kind)
+        if proved and not self.revision.by_plan:
             return "fail"
-        if kind == "diameter":
-            return rest if bad else worst([rest, "missing" if incomplete else "pass"])
-        if incomplete:
-            return "missing"
-        means = [mean(r.value for r in each) for each in self.of_spools(kind).values()]
-        every = [r for each in self.of_spools(kind).values() for r in each]
-        return worst([rest, self.revision.of(*self._mean_of(means, every, LOT_MAX))])
+        if kind == "color" and self.revision.lot_max is not None:
+            return "missing" if incomplete else worst([rest, self.revision.of(*self._mean_color())])
+        return rest if proved else worst([rest, "missing" if incomplete else "pass"])
+
+    def _mean_color(self) -> tuple[float, float]:
+        spools = self.of_spools("color").values()
+        means, every = [mean(r.value for r in each) for each in spools], [r for each in spools for r in each]
+        return self._mean_of(means, every, self.revision.lot_max)
 
     def count(self, use: str) -> str:
         """What the count of bad spools says of a use, under a plan: delivery by delivery, once one spool is bad."""
