@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from itertools import permutations
-from types import SimpleNamespace
 
 import pytest
 from hypothesis import given, settings
@@ -11,6 +10,7 @@ from hypothesis import strategies as st
 
 from lots.desks.clearing import SHOWS_COLOR, Ask, judged
 from lots.domain.agreed import USES
+from lots.store.models import Delivery, Grade, LimitsRevision, Lot, ShadeRevision, Spool
 from tests.domain.builders import MONDAY
 
 THOROUGH = settings(max_examples=300, deadline=None)
@@ -20,26 +20,21 @@ D65, D50 = {"illuminant": "D65"}, {"illuminant": "D50"}
 
 def a_lot(number, lab=(95.0, -0.8, 1.5), body=None, conditions=D65, **more):
     """A released lot, as a clearance reads it; without limits, without a colour or without conditions where these are None."""
-    return SimpleNamespace(
-        **{
-            "id": number,
-            "supplier_lot": f"L-{number}",
-            "received_at": MONDAY,
-            "lab": None if lab is None else list(lab),
-            "limits_revision": None if body is None else SimpleNamespace(body=body),
-            "shade_revision": None if conditions is None else SimpleNamespace(conditions=conditions),
-            "grade": SimpleNamespace(cautions=[], shelf_life_days=None, open_life_days=None),
-            "standing": "released",
-            "uses": dict.fromkeys((*USES, "general"), "pass"),
-            "why": {},
-            "wet": None,
-            "by_hand": None,
-            "by_hand_reason": None,
-            "judged_at": MONDAY,
-            "concessions": [],
-            **more,
-        }
-    )
+    known = {
+        "id": number,
+        "supplier_lot": f"L-{number}",
+        "received_at": MONDAY,
+        "lab": None if lab is None else list(lab),
+        "limits_revision": None if body is None else LimitsRevision(body=body),
+        "shade_revision": None if conditions is None else ShadeRevision(conditions=conditions, lab=[95.0, -0.8, 1.5]),
+        "grade": Grade(color_name="Harbour White", cautions=[]),
+        "standing": "released",
+        "uses": dict.fromkeys((*USES, "general"), "pass"),
+        "why": {},
+        "judged_at": MONDAY,
+        "concessions": [],
+    }
+    return Lot(**{**known, **more})
 
 
 @st.composite
@@ -65,18 +60,7 @@ def some_lots(draw):
 
 def on_spool(*held):
     """A full spool of these lots, its own first."""
-    return SimpleNamespace(
-        code="S",
-        lot=held[0],
-        lot_id=held[0].id,
-        delivery=SimpleNamespace(received_at=MONDAY),
-        remaining_mass_g=500.0,
-        machine=None,
-        nonconforming=None,
-        opened_at=None,
-        dried_at=None,
-        dry_at=None,
-    )
+    return Spool(code="S", lot=held[0], delivery=Delivery(received_at=MONDAY, came_at=MONDAY), remaining_mass_g=500.0)
 
 
 def is_clear(held, ask, in_job=()):

@@ -101,8 +101,8 @@ def test_only_spools_with_enough_are_offered(shop, grade):
     lot = shop.post(
         "receiving", "/deliveries", {**body, "spools": [{"net_mass_g": g} for g in (300, 700, 699.9, 1000)]}
     )
-    shop.diameter(codes(lot)[0])
-    shop.color(codes(lot)[0], WHITE)
+    shop.diameter(lot["sample"]["spool_codes"][0])
+    shop.color(lot["sample"]["spool_codes"][0], WHITE)
     answer = shop.ask_clearance(codes(lot)[0], mass_g="700")
     assert [700, 1000] == [other["remaining_mass_g"] for other in answer["others"]]
     assert "300 g left" in answer["reasons"][0]
