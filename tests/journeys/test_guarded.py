@@ -104,9 +104,12 @@ def test_too_close_to_call_says_how_many_spools_settle_it(shop):
     assert 0.83 == pytest.approx(found["value"], abs=0.005)
     assert "more spools like these" in found["to_measure"]
     more = named(found["to_measure"])
+    (delivery,) = shop.get("receiving", f"/deliveries?lot_id={got['lot_id']}")["items"]
+    (draw,) = delivery["further_draws"]
+    assert more == len(draw["spool_codes"])
     offsets = [0.4, -0.4] * (more // 2) + [0.0] * (more % 2)
-    for offset in offsets:
-        after = shop.color(next(codes), [95.0, -0.8, 2.4 + offset], instrument_id=instrument)["lot"]
+    for code, offset in zip(draw["spool_codes"], offsets, strict=True):
+        after = shop.color(code, [95.0, -0.8, 2.4 + offset], instrument_id=instrument)["lot"]
     assert "released" == after["standing"]
     assert 3 + more == shop.finding(got["lot_id"], "color.lot_delta_e")["n"]
 
