@@ -308,7 +308,11 @@ def _coverage(lot: Any, agreed: Limits | None, rows: list[Any], known_at: dateti
         measured.setdefault(row.spool.delivery_id, set()).add(row.spool.code)
     sampling = agreed.sampling if agreed else Sampling()
     came = [one for one in deliveries.of_lot(lot.id, known_at) if one.now.closed is None]
-    changed = samples.changes_of((one.logged.id for one in came), known_at) if version != rules.FIRST else {}
+    changed: dict[int, samples.Changes] = {}
+    if version != rules.FIRST:
+        # Only a correction withdraws spools.
+        corrected = any(one.logged.corrected for one in came)
+        changed = samples.changes_of((one.logged.id for one in came), known_at, withdrawn=corrected)
     resumed = None
     if any(one.now.sample.get("severity") == "discontinued" for one in came):
         resumed = lots.last_resumption(lot.supplier_id, lot.grade_id, known_at)
