@@ -80,7 +80,7 @@ def _samples(samples: list[dict[str, Any]]) -> Section:
             for one in part["substitutes"]
         ]
     head = ("Delivery of", "What", "Spools", "By or why")
-    return Section("Sample", tables=[Table("Sample", head, (18, 14, 34, 34), rows)])
+    return Section("Sample", tables=[Table("Sample", head, (16, 14, 32, 38), rows)])
 
 
 def _spools(spools: list[dict[str, Any]]) -> Section:

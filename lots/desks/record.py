@@ -12,7 +12,7 @@ from lots.desks.evidence import Terms, work_out
 from lots.desks.receiving import lot_of
 from lots.desks.report import CAUTIONS, asked_of, concession_of, delivery_of, grade_of, short
 from lots.desks.report_evidence import evidence
-from lots.desks.substitutes import sample_of
+from lots.desks.substitutes import sample_now
 from lots.desks.words import moment
 from lots.domain.agreed import CHARACTERISTICS, Limits, limits_from
 from lots.domain.clearance import PART_CAUTION
@@ -48,7 +48,7 @@ def record(lot_id: int) -> dict[str, Any]:
         "grade": grade_of(lot.grade),
         "lot": _lot(lot),
         "deliveries": [delivery_of(one) for one in deliveries.of_lot(lot.id)],
-        "samples": sample_of(lot.id)["deliveries"],
+        "samples": sample_now(lot)["deliveries"],
         "spools": [views.spool_line(row, lot) for row in lots.spools_of(lot)],
         "uses": permissions.permissions(lot, now),
         "asked": asked_of(lot, judged, limits, counted, list(found.findings)),

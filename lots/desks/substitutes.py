@@ -19,14 +19,20 @@ from lots.store.database import transaction
 
 
 def sample_of(lot_id: int) -> dict[str, Any]:
-    """Returns the sample of a lot, delivery by delivery: which spools to measure, which were measured, which were not drawn. Seven queries.
+    """Returns the sample of a lot.
 
     Raises:
         NotFound: no such lot.
     """
-    lot = lot_of(lot_id)
+    return sample_now(lot_of(lot_id))
+
+
+def sample_now(lot: Any) -> dict[str, Any]:
+    """Returns the sample of a lot, delivery by delivery: which spools to measure, which were measured, which were not drawn. Five queries, one more where a delivery was corrected."""
     came = [one for one in store.of_lot(lot.id) if one.now.closed is None]
-    changed, measured = samples.changes_of(one.logged.id for one in came), samples.measured(lot.id)
+    corrected = any(one.logged.corrected for one in came)
+    changed = samples.changes_of((one.logged.id for one in came), withdrawn=corrected)
+    measured = samples.measured(lot.id)
     codes = samples.drawable(one.logged.id for one in came)
     deliveries = []
     for one in came:

@@ -33,14 +33,16 @@ class Furnished:
         return self.shop.receive(self.supplier, self.grade, f"F-{next(_number)}", **more)
 
     def untouched(self) -> dict[str, Any]:
-        """A delivery of which nothing was measured, one spool of three drawn."""
-        self._untouched = self.fresh_lot()
+        """A delivery of which nothing was measured, one spool of three drawn; the same until that spool has a substitute."""
+        if self._untouched:
+            sample = self.shop.get("quality", f"/lots/{self._untouched['lot_id']}/sample")["deliveries"][0]
+        if not self._untouched or sample["substitutes"]:
+            self._untouched = self.fresh_lot()
         return self._untouched
 
     def substitute(self) -> dict[str, Any]:
-        """A substitute for the drawn spool of the delivery that `untouched` made last."""
-        delivery = self._untouched or self.untouched()
-        drawn, other, _ = (spool["code"] for spool in delivery["spools"])
+        """A substitute for the drawn spool of the delivery that `untouched` answers."""
+        drawn, other, _ = (spool["code"] for spool in self.untouched()["spools"])
         return {"drawn": drawn, "substitute": other, "reason": "damaged"}
 
     def more_drawn(self) -> None:

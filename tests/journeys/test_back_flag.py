@@ -124,7 +124,7 @@ def test_another_instruments_readings_keep_a_lot_where_it_is(bench, shop):
     good, bad, wrongly_refused = (bench.lot(number) for number in ("Q-1", "Q-2", "Q-3"))
     for delivery, by_one, by_other in ((good, WHITE, WHITE), (bad, WHITE, FAR), (wrongly_refused, FAR, WHITE)):
         bench.read(delivery, bench.one, by_one)
-        bench.read(delivery, bench.other, by_other, spool=1)
+        bench.read(delivery, bench.other, by_other)
     assert ["released", "blocked", "blocked"] == [bench.standing(lot) for lot in (good, bad, wrongly_refused)]
     bench.go(3)
     failed = {lot["id"]: lot for lot in bench.check(bench.one, "fail", at(3))["lots"]}
