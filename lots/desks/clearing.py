@@ -141,15 +141,16 @@ def pairs_among(held: Sequence[Any], match_max: float | None = None) -> list[Pai
 
 
 def _pairs(lot: Any, others: Sequence[Any], match_max: float | None) -> list[PairMatch]:
-    """How a lot matches each of these lots within one job: by its own formula, and by the stricter limit of the two."""
-    if not others:
-        return []
-    rule = color_rule(lot)
-    if match_max is not None:
-        rule = replace(rule, job_pair_max=match_max)
-    limits = [None if match_max is not None else within_one_job(color_rule(other)) for other in others]
-    beside = [(o.supplier_lot, comparable_lab(lot, o), most) for o, most in zip(others, limits, strict=True)]
-    return match_pairs(Lab(*lot.lab) if lot.lab else None, beside, rule, lot.supplier_lot)
+    """How a lot matches each of these lots within one job: by the formulas of both, whichever refuses, and by the stricter limit."""
+    mine, found = Lab(*lot.lab) if lot.lab else None, []
+    for other in others:
+        rules = [color_rule(lot), color_rule(other)]
+        if match_max is not None:
+            rules = [replace(rule, job_pair_max=match_max) for rule in rules]
+        beside = [(other.supplier_lot, comparable_lab(lot, other), within_one_job(*rules))]
+        by_each = [pair for rule in rules for pair in match_pairs(mine, beside, rule, lot.supplier_lot)]
+        found.append(worse(*by_each))
+    return found
 
 
 def _clear(

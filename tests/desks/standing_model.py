@@ -352,11 +352,17 @@ class Lot:
         return loadable and self.verdicts().get(use) == "pass" and not fails
 
     def matches(self, other: Lot) -> bool:
-        """Whether it may join another lot in a job that shows: by its own formula, and the stricter limit of the two."""
+        """Whether it may join another lot in a job that shows: by the formulas of both, and the stricter limit."""
         if self.grey is None or other.grey is None:
             return False
         most = min(self.revision.step_max, other.revision.step_max)
-        return self.revision.apart(other.grey, self.grey) <= most + 1e-9
+        return all(lot.revision.apart(other.grey, self.grey) <= most + 1e-9 for lot in (self, other))
+
+    def takes(self, action: str, at: datetime) -> bool:
+        """Whether a decision by hand may follow the one in force. Of an ending only the lifting may, within a day."""
+        if self.by_hand in ("return", "scrap"):
+            return action == "lift" and at <= self.ended_at + timedelta(days=1)
+        return action != self.by_hand and (action != "lift" or self.by_hand is not None)
 
     def may_load(
         self, spool: str, use: str, mass: float | None, at: datetime, in_job: list[Lot]

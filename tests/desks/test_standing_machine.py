@@ -60,13 +60,12 @@ class Days(RuleBasedStateMachine):
 
     def __init__(self, app, template, folder) -> None:
         super().__init__()
-        self.path = folder / "days.sqlite3"
         for old in folder.glob("days.sqlite3*"):
             old.unlink()
-        shutil.copy(template[0], self.path)
+        path = shutil.copy(template[0], folder / "days.sqlite3")
         self.travel = time_machine.travel(START, tick=False)
         self.clock = self.travel.start()
-        prepare_database(f"sqlite:///{self.path}")
+        prepare_database(f"sqlite:///{path}")
         app.extensions["token_uses"] = access.Uses()
         self.shop = Shop(app, dict(template[1]))
         with connected():
@@ -264,9 +263,7 @@ class Days(RuleBasedStateMachine):
     def decide(self, pick: int, action: str) -> None:
         """A decision by hand, whether it may follow or not; only the later lot ever leaves the shop, and comes back within a day."""
         lot = self.lots["Q-2"] if action in ENDINGS else self.lot_of(pick)
-        gone = lot.by_hand in ENDINGS
-        may = not gone and action != lot.by_hand and (action != "lift" or lot.by_hand is not None)
-        may |= gone and action == "lift" and datetime.now(UTC) <= lot.ended_at + timedelta(days=1)
+        may = lot.takes(action, datetime.now(UTC))
         self.shop.decide(lot.number, action, status=201 if may else 409)
         if may:
             lot.by_hand = None if action == "lift" else action

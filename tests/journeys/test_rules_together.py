@@ -127,8 +127,10 @@ def side_by_side(shop):
         (("CIEDE2000", 0.5), ("CIEDE2000", 2.0), 0.5),
         (("CIEDE2000", 2.0), ("CIEDE2000", 0.5), 0.5),
         (("CIE76", 0.8), ("CIE76", 2.0), 0.8),
+        (("CIE76", 0.8), ("CIEDE2000", 2.0), 0.8),
+        (("CIEDE2000", 0.8), ("CIE76", 2.0), 0.8),
     ],
-    ids=["first-is-strict", "second-is-strict", "own-formula"],
+    ids=["first-is-strict", "second-is-strict", "one-formula", "formula-of-the-first", "formula-of-the-second"],
 )
 def test_the_stricter_of_two_revisions_decides_whichever_lot_came_first(shop, side_by_side, first, second, limit):
     """Two lots under two revisions of the limits: each is refused beside the other by the stricter of both, and alone it is loaded."""
