@@ -18,6 +18,7 @@ from lots.store.models import (
     Delivery,
     DeliveryCorrection,
     Grade,
+    Job,
     Load,
     Lot,
     Reading,
@@ -243,10 +244,11 @@ def with_descendants(delivery: Any) -> list[Any]:
 
 
 def jobs_of(delivery: Any) -> list[str]:
-    """Jobs that spools of a delivery were loaded for, by name. One query."""
+    """Jobs that spools of a delivery were loaded for, by their numbers as first typed. One query."""
     mine = Spool.select(Spool.id).where(Spool.delivery == delivery)
-    query: Any = Load.select(Load.job).where(Load.spool.in_(mine)).distinct().tuples()
-    return sorted({job for (job,) in query})
+    loaded = Load.select(Load.of_job).where(Load.spool.in_(mine))
+    query: Any = Job.select(Job.number).where(Job.id.in_(loaded)).tuples()
+    return sorted(number for (number,) in query)
 
 
 def withdraw(spools: Sequence[Any], now: datetime) -> None:
