@@ -30,7 +30,7 @@ def engine() -> str:
 @pytest.fixture
 def run(tmp_path: Path, shop: Shop) -> Run:
     """Runs `lots import` on a shop with one lot of the spools S-1 and S-2; the file is given as text."""
-    grade = shop.grade(limits=SIMPLE_LIMITS)
+    grade = shop.grade(limits={**SIMPLE_LIMITS, "sampling": {"fixed": 2}})
     body = {
         "supplier_id": shop.supplier()["id"],
         "grade_id": grade["id"],

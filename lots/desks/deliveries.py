@@ -58,7 +58,7 @@ def get(number: int) -> dict[str, Any]:
 def _found(number: int) -> Any:
     row = store.find(number)
     if row is None:
-        raise NotFound(f"Delivery {number} does not exist. See GET /v1/deliveries.")
+        raise NotFound(f"Delivery {number} does not exist. See the list of deliveries.")
     return row
 
 

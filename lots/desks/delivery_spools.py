@@ -136,4 +136,4 @@ def _by_code(rows: Sequence[Any]) -> dict[str, Any]:
 
 
 def _unknown(at: str, code: str) -> Fault:
-    return Fault(at, f"No spool of this delivery has the code {code}.", "See its spools at GET /v1/deliveries/{id}.")
+    return Fault(at, f"No spool of this delivery has the code {code}.", "Give a code from the list of its spools.")

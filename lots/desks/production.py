@@ -65,10 +65,11 @@ def load(values: dict[str, Any], by: str) -> tuple[dict[str, Any], bool]:
             lots.note_life(row, {"opened_at": loaded_at})
         if under is not None:
             concessions.refresh(row.lot)
-        machine_made = made.pop("machine")
+        named = {table: numbers for table in ("job", "machine") if (numbers := made.pop(table))}
         history.note(row.lot_id, "spool loaded", by, now, {**made, "spool": [row.id]})
-        if machine_made:
-            history.note(None, "machine added", by, now, {"machine": machine_made})
+        if named:
+            # A job and a machine are the shop's, whichever lot came to them first.
+            history.note(None, "job or machine added", by, now, named)
         permission = answer.permission and grade_uses.permission_view(answer.permission)
         return {**told, "concession": under and concessions.view_of(under), "permission": permission}, True
 

@@ -109,7 +109,7 @@ def _job_of(name: str) -> Any:
     row = None if "\0" in name else names.known("job", name)
     if row is None:
         like = [] if "\0" in name else names.similar("job", name)
-        meant = f"Did you mean {' or '.join(like)}?" if like else "See GET /v1/jobs."
+        meant = f"Did you mean {' or '.join(like)}?" if like else "See the list of jobs."
         raise NotFound(f"There is no job {name}. {meant}", candidates=[{"field": "job", "name": one} for one in like])
     return row
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from lots.domain.color import Components, components, delta_e, mean_difference_from_mean
 from lots.domain.color_uncertainty import delta_e_uncertainty, local_metric
 from lots.domain.guard import conformance_of_difference
-from lots.domain.limits import DecisionRule, Finding, Limit, judge, worst
+from lots.domain.limits import BINARY_NOISE, DecisionRule, Finding, Limit, judge, worst
 from lots.domain.sampling import Coverage
 from lots.domain.spectra import Spectrum, lab_from_spectrum
 from lots.domain.stats import Vector, standard_error, worst_known
@@ -317,6 +317,10 @@ def _spread(
     value = mean_difference_from_mean(means, limits.formula, limits.weights)
     distances = [[limits.delta_e(summary.lot, mean)] for mean in means]
     u = (standard_error(distances, None) or (None,))[0] if len(means) > 1 else 0.0
+    if len(means) > 1 and u is not None and u <= BINARY_NOISE and not rule.trusts_zero:
+        # Spools that read alike may differ by as much as their readings are unsure of.
+        each = [(mean, summary.spool_uncertainty[spool].total) for spool, (mean, _) in summary.spools.items()]
+        u = worst_known(delta_e_uncertainty(summary.lot, mean, of_spool, limits) for mean, of_spool in each)
     # One spool that is the whole lot has no spread to be unsure of.
     guard = 0.0 if len(means) == 1 else None
     return judge(

@@ -43,7 +43,7 @@ WHATS = (
     "spool loaded",
     "load refused",
     "spool unloaded",
-    "machine added",
+    "job or machine added",
     "machine changed",
     "spool opened",
     "spool dried",

@@ -2,6 +2,7 @@
 
 import math
 import re
+from dataclasses import replace
 from statistics import NormalDist
 
 import numpy as np
@@ -147,8 +148,9 @@ def test_a_method_is_too_coarse_above_a_third_of_its_limit(ends, room):
 
 
 def test_certainty_forgives_the_last_bit_of_a_subtraction():
-    """With no uncertainty 1.80 - 1.75 conforms to 0.05, as its verdict says; the width is the one that verdicts forgive."""
-    found = judge(CODE, 1.80 - 1.75, Limit(None, 0.05), SIMPLE, n=1, uncertainty=0.0)
+    """Where an uncertainty of 0 is trusted, 1.80 - 1.75 conforms to 0.05, as its verdict says; the width is the one that verdicts forgive."""
+    trusting = replace(SIMPLE, trusts_zero=True)
+    found = judge(CODE, 1.80 - 1.75, Limit(None, 0.05), trusting, n=1, uncertainty=0.0)
     assert ("pass", 1.0) == (found.verdict, found.conformance)
     assert BINARY_NOISE == guard._NOISE
     assert 0.0 == conformance_probability(0.0500001, 0.0, None, 0.05)

@@ -54,12 +54,15 @@ FOUR = "ABCD"
 AMPLE = Evidence(
     color=tuple(color(spool, *WHITE.as_list(), u=0.02) for spool in FOUR for _ in range(3)),
     diameter=tuple(gauge(spool, 1.75, 1.75, u=0.001) for spool in FOUR for _ in range(5)),
-    shrinkage=tuple(coupon(0.30, designed_mm=size, u=0.005) for size in (100.0, 100.0, 100.0)),
-    bond=tuple(bar(stress, u=0.2) for stress in (27.0, 28.0, 29.0)) + tuple(control(30.0 + i, u=0.2) for i in range(3)),
-    surface=GOOD.surface + GOOD.surface + GOOD.surface,
+    shrinkage=tuple(replace(coupon(0.30, designed_mm=100.0, u=0.005), spool=spool) for spool in FOUR),
+    bond=tuple(
+        replace(bar(stress, u=0.2), spool=spool) for spool, stress in zip(FOUR, (27.0, 28.0, 28.0, 29.0), strict=True)
+    )
+    + tuple(control(30.0 + i, u=0.2) for i in range(3)),
+    surface=tuple(replace(check, spool=spool) for spool in FOUR for check in GOOD.surface),
     moisture=tuple(wet(spool, 0.01, u=0.001) for spool in FOUR),
     gloss=tuple(shiny(spool, 40.0, 60, u=0.2) for spool in FOUR),
-    opacity=(plaque("A", 95.0, u=0.02),),
+    opacity=tuple(plaque(spool, 95.0, u=0.02) for spool in FOUR),
 )
 PREVIOUS = st.builds(
     Previous,

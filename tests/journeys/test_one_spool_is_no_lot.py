@@ -53,6 +53,19 @@ def test_a_stated_resolution_bounds_what_equal_readings_hide(shop, value, verdic
     assert 0.001 / math.sqrt(12) == pytest.approx(found["uncertainty"], abs=SAME_SUM)
 
 
+def test_spools_that_read_alike_have_a_spread_to_judge(shop):
+    """Three spools with one and the same colour, read with a resolution of 0.01, are released under the guarded rule."""
+    limits = {"decision_rule": "guarded", "sampling": {"fixed": 3}, "color": {"lot_max": 1.0, "spread_max": 0.5}}
+    limits["color"]["readings_per_spool_min"] = 2
+    lot = shop.receive(shop.supplier(), shop.grade(limits=limits), "Q-71", 3)
+    body = {"code": "SPEC-1", "kind": "spectrophotometer", "check_interval_days": 365, "resolution": 0.01}
+    instrument = shop.post("quality", "/instruments", body)["id"]
+    for spool in lot["spools"]:
+        for _ in range(2):
+            after = shop.color(spool["code"], [95.0, -0.8, 1.6], instrument_id=instrument)["lot"]
+    assert "released" == after["standing"]
+
+
 def test_one_spool_of_24_does_not_release_the_lot(shop):
     """The repeat scatter of one spool is not that of a lot; the next spool in the order of the draw does, any other does not."""
     lot_id, (first, *others) = lot(shop, MEAN, 24)
