@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from lots.desks import clock, tracing, uncounted, views
+from lots.desks.drawing import first_looks
 from lots.desks.errors import Fault, Invalid
 from lots.desks.evidence import Judged, instruments_of
 from lots.desks.judging import judge_lot
@@ -51,9 +52,14 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
         items, spools, instruments, asked = looked.items, looked.spools, looked.instruments, looked.asked
         held = lots.lock(spool.lot_id for spool in spools.values())
         warnings = slips(kind, items, spools, held, asked)
-        retested = {lot.id: kind in lot.retestable for lot in held.values()}
+        # A spool that was drawn further because the sample could not tell is looked at for the first time.
+        first = {lot.id: first_looks(lot, kind) for lot in held.values() if kind in lot.retestable}
         rows = [_row(kind, item, spools[item["spool_code"]], by, now) for item in items]
-        numbers = readings.add([{**row, "retest": retested[row["lot"].id] and not row["screening"]} for row in rows])
+        for row in rows:
+            looked_at = first.get(row["lot"].id)
+            row["retest"] = looked_at is not None and row["spool"].code not in looked_at and not row["screening"]
+        retested = {lot.id: any(row["retest"] for row in rows if row["lot"].id == lot.id) for lot in held.values()}
+        numbers = readings.add(rows)
         judged = {}
         for lot in held.values():
             mine = [number for number, row in zip(numbers, rows, strict=True) if row["lot"].id == lot.id]

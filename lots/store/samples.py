@@ -79,11 +79,14 @@ def drawable(delivery_ids: Iterable[int]) -> dict[int, list[str]]:
     return found
 
 
-def measured(lot_id: int) -> set[str]:
-    """Codes of a lot's spools that have a reading which was not voided, screening ones included. One query."""
+def measured(lot_id: int, kind: str | None = None) -> set[str]:
+    """Codes of a lot's spools that have a reading, of this kind when given, which was not voided, screening ones included. One query."""
     query = Reading.select(Spool.code).join(Spool).switch(Reading)
     query = query.join(ReadingVoid, JOIN.LEFT_OUTER, on=(ReadingVoid.reading == Reading.id))
-    rows: Any = query.where((Reading.lot == lot_id) & ReadingVoid.id.is_null()).distinct()
+    which = (Reading.lot == lot_id) & ReadingVoid.id.is_null()
+    if kind is not None:
+        which &= Reading.kind == kind
+    rows: Any = query.where(which).distinct()
     return {row["code"] for row in rows.dicts()}
 
 
