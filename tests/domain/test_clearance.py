@@ -85,6 +85,12 @@ def test_an_empty_spool_is_not_loaded(left):
     assert clear(replace(GOOD, remaining_g=1.0), "cosmetic").clear
 
 
+def test_a_spool_of_which_nobody_says_what_is_left_is_empty():
+    """A released lot and no mass stated: not clear, for what is not known is never a pass."""
+    reasons = clear(SpoolState("SP-1", "L-7", "released", {"cosmetic": "pass"}), "cosmetic").reasons
+    assert ("Spool SP-1 is empty.",) == reasons
+
+
 def test_a_spool_on_another_machine_is_not_loaded():
     """A spool cannot be on two machines; the reason says where it is."""
     reasons = clear(replace(GOOD, loaded_on="P-3"), "cosmetic").reasons
