@@ -32,7 +32,7 @@ from lots.domain.sampling import Coverage
 from lots.settings import Settings
 from lots.store import database, lots, readings
 from lots.store import series as store
-from tests.bench.clearance import _asker
+from tests.bench.clearance import asker
 from tests.shop import CONDITIONS, WHITE, Shop
 
 LOTS, SPOOLS, SUPPLIERS, ROUNDS, ANSWERS = 1000, 10, 4, 5, 10
@@ -55,7 +55,7 @@ def run() -> None:
         database.connect()
         tokens = {role: access.add_token(role, role) for role in access.ROLES}
         grade = _filled(Shop(app, tokens))
-        request = _asker(app, f"/v1/supplier-comparison?grade_id={grade}", tokens["purchasing"])
+        request = asker(app, f"/v1/supplier-comparison?grade_id={grade}", tokens["purchasing"])
         taken: dict[str, list[float]] = {}
         for _ in range(ROUNDS):
             for name, seconds in _round(grade).items():
