@@ -73,7 +73,7 @@ def test_page(role: str | None, path: str, person: Callable[..., Person]) -> Non
 
 # What Tab reaches on the page that asks for a spool, from its top.
 CHECK = ("To the content", "Filament lots", "Sign out", "Check a spool", "What is loaded", "Lots")
-CHECK += ("spool", "use", "job", "machine", "May it be loaded?")
+CHECK += ("spool", "use", "job", "machine", "mass_g", "May it be loaded?")
 
 _FOCUSED = """(() => { const e = document.activeElement, s = getComputedStyle(e);
     return [e.name || e.innerText.trim(), s.outlineStyle !== 'none' && parseFloat(s.outlineWidth) >= 2, e.getBoundingClientRect().left >= 0]; })()"""
