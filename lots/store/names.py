@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from datetime import datetime
+from functools import partial
 from typing import Any
 
 from lots.domain.identity import alike, identity, likeness
 from lots.store.models import Job, Machine
 from lots.store.paging import Page, page
+from lots.store.prepared import Prepared, given
 
 # Subject -> its table, and the column with its name as it was first typed.
 _SUBJECTS: dict[str, tuple[Any, Any]] = {"job": (Job, Job.number), "machine": (Machine, Machine.name)}
@@ -30,9 +32,19 @@ def number_of(subject: str, typed: str) -> Any:
 
 def similar(subject: str, typed: str) -> list[str]:
     """Names of other jobs or machines that a typed one may be misread for, the first made first. One query on an index."""
+    _, name = _SUBJECTS[subject]
+    rows = sorted(_MISREAD[subject].all(likeness=likeness(typed), identity=identity(typed)), key=lambda row: row.id)
+    return [known for row in rows if alike(known := getattr(row, name.name), typed)][:_MOST_SIMILAR]
+
+
+def _misread(subject: str) -> Any:
     table, name = _SUBJECTS[subject]
-    rows = table.select(name).where((table.likeness == likeness(typed)) & (table.identity != identity(typed)))
-    return [known for (known,) in rows.order_by(table.id).tuples() if alike(known, typed)][:_MOST_SIMILAR]
+    like = (table.likeness == given("likeness")) & (table.identity != given("identity"))
+    return table.select(table.id, name).where(like)
+
+
+# A clearance for a new job asks this, so it is compiled once.
+_MISREAD = {subject: Prepared(partial(_misread, subject)) for subject in _SUBJECTS}
 
 
 def named(subject: str, typed: str, by: str, now: datetime) -> tuple[Any, list[int]]:
