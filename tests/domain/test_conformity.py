@@ -8,8 +8,9 @@ from hypothesis import strategies as st
 
 from lots.domain.acceptance import Assessment, Evidence, assess
 from lots.domain.agreed import GENERAL, Limits
-from lots.domain.conformity import cap_retests
+from lots.domain.conformity import cap_retests, one_spool_is_no_lot
 from lots.domain.diameter import DiameterLimits
+from lots.domain.limits import DecisionRule, Finding, Limit, judge
 from lots.domain.moisture import MoistureLimits
 from lots.domain.plans import Plan, plan_for
 from lots.domain.sampling import Coverage, Presented, Sampling
@@ -268,3 +269,23 @@ def test_discontinued_inspection_keeps_every_use_open(parts, bad):
     assert {"cosmetic": "missing", "fit": thick, "load_bearing": thick} == found.uses
     assert "quarantined" == found.standing
     assert any("resumed by quality" in part for part in found.to_measure)
+
+
+@given(st.floats(-2, 2), st.floats(0.01, 3), st.integers(2, 9), st.floats(0.5, 4))
+def test_an_uncertainty_of_zero_never_passes_under_the_guarded_rule(value, most, n, z):
+    """Equal readings are no certainty, wherever they lie: outside they fail, inside they are missing, and nothing is claimed."""
+    rule = DecisionRule(guarded=True, z=z)
+    found = judge("diameter.spool_mean", value, Limit(-most, most), rule, n=n, uncertainty=0.0, scatter=0.0)
+    assert found.verdict == ("missing" if Limit(-most, most).allows(value) else "fail")
+    assert (None, None, None) == (found.uncertainty, found.conformance, found.claimable)
+
+
+@given(st.sampled_from(["pass", "near", "missing", "fail"]), st.integers(1, 4), st.integers(1, 9))
+def test_one_spool_of_several_never_passes_for_the_lot(verdict, measured, spools):
+    """It is missing at best, a failure stays one, and the program is asked for one more spool."""
+    spools = max(spools, measured)
+    finding = Finding("color.lot_delta_e", verdict, Limit(None, 1.0), 0.5)
+    seen = {"color": {str(number) for number in range(measured)}}
+    (found,) = one_spool_is_no_lot([finding], seen, Coverage.of(spools, 1))
+    held = measured == 1 < spools and verdict in ("pass", "near")
+    assert (("missing", 1) if held else (verdict, 0)) == (found.verdict, found.more_spools)
