@@ -18,7 +18,7 @@ class MeSchema(Schema):
     name = fields.String(required=True)
     role = fields.String(required=True)
     undo_minutes = fields.Integer(
-        required=True, metadata={"description": "for how long whoever stored a reading at the bench can void it"}
+        required=True, metadata={"description": "for how long the person who stored a reading at the bench can void it"}
     )
 
 

@@ -84,7 +84,7 @@ class Void(Resource):
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Void a reading. It stays visible, and its lot is judged again without it.
 
-        Quality may void any reading. Whoever stored a reading may void it for ten minutes; anybody else gets 403, and later it is 409. An
+        Quality may void any reading. The person who stored a reading may void it for ten minutes; anybody else gets 403, and later it is 409. An
         author's void that would improve how the lot is judged leaves the lot in quarantine until quality agrees, and counts as a retest.
         """
         who = person()

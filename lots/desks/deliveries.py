@@ -74,7 +74,7 @@ def correct(number: int, version: int, values: dict[str, Any], by: str, role: st
     Args:
         version: of what the caller read.
         values: fields to be as given; None empties one.
-        role: of whoever asks. After the first reading or load a clerk has to leave it to quality, which gives a `reason`.
+        role: of the person who asks. After the first reading or load a clerk has to leave it to quality, which gives a `reason`.
 
     Raises:
         NotFound, Stale: it is not there, or somebody changed it since.

@@ -1,4 +1,4 @@
-"""Readings that are stored and do not help their lot: each reason is one function here, and whoever stored the reading is told at once."""
+"""Readings that are stored and do not help their lot: each reason is one function here, and the person who stored the reading is told at once."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ class Stored:
 
     kind: str
     item: dict[str, Any]
+    spool: str
     judged: Judged
 
 
@@ -41,7 +42,9 @@ def warnings(
     # What a reason says depends on the spool or the conditions, so that most of a list is told alike.
     found = []
     for item in items:
-        stored = Stored(kind, item, judged[spools[item["spool_code"]].lot_id])
+        # The code may be typed otherwise than it was logged.
+        spool = spools[item["spool_code"]]
+        stored = Stored(kind, item, spool.code, judged[spool.lot_id])
         told = [] if item.get("screening") else [reason(stored) for reason in REASONS]
         found.append([{**warned, "helps": False} for warned in told if warned is not None])
     return found
@@ -64,7 +67,7 @@ def _under_other_conditions(stored: Stored) -> Warned | None:
 
 def _not_drawn(stored: Stored) -> Warned | None:
     """The spool was not drawn for the sample."""
-    judged, code = stored.judged, stored.item["spool_code"]
+    judged, code = stored.judged, stored.spool
     if judged.rules == rules.FIRST or stored.item.get("control") or judged.coverage.is_drawn(code):
         return None
     return {

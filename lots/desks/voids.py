@@ -1,4 +1,4 @@
-"""Voids of readings: by quality at any time, by whoever stored the reading for ten minutes, and the agreement of quality to those.
+"""Voids of readings: by quality at any time, by the person who stored the reading for ten minutes, and the agreement of quality to those.
 
 A void says that a reading never was a measurement. The reading itself stays as it was.
 """

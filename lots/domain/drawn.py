@@ -1,6 +1,6 @@
 """The drawn sample is the sample: what readings of other spools may do, what is asked of drawn ones, and when more are drawn.
 
-Whoever measures could choose the good spools of a delivery. So each finding is the worse of two: from the spools that were drawn, and from all
+The person who measures could choose the good spools of a delivery. So each finding is the worse of two: from the spools that were drawn, and from all
 that were measured. Readings of spools that were not drawn may refuse a lot and never release it.
 """
 
@@ -64,7 +64,7 @@ def worse_of(drawn: Sequence[Finding], every: Sequence[Finding]) -> list[Finding
         one code, as counts by plan can be, all of both stay.
 
     Reference:
-        This project's design: a sample chosen by whoever measures is no random sample (ISO 2859-1, 8: drawing of samples; number from memory).
+        This project's design: a sample chosen by the person who measures is no random sample (ISO 2859-1, 8: drawing of samples; number from memory).
     """
     found: list[Finding] = []
     for key in dict.fromkeys(_key(finding) for finding in (*drawn, *every)):

@@ -179,7 +179,7 @@ class Material:
 
 
 def permission_says(granted: Statement) -> str:
-    """Returns a permission as a sentence for whoever loads under it."""
+    """Returns a permission as a sentence for the person who loads under it."""
     use = granted.about.replace("_", "-")
     return f'Quality permits {use} use of this grade, which is otherwise forbidden: "{granted.reason}" ({granted.by}, {granted.at:%Y-%m-%d}).'
 

@@ -182,7 +182,7 @@ class Presented:
         discontinued: True when it came while inspection of its supplier was discontinued.
         further: codes of each further draw, in the order they were made.
         only_drawn: True when only drawn spools complete the sample (rules from version 2 on).
-        delivery: its number, for whoever stores a further draw.
+        delivery: its number, to store a further draw with.
         replaced: how many drawn spools have a substitute; they are not drawn again.
     """
 

@@ -13,7 +13,7 @@ ACTIONS = {"block": "blocked", "hold": "quarantined", "return": "returned", "scr
 ENDINGS = ("return", "scrap")
 # A decision by hand that puts a lot nowhere: the step that held it passes, and the readings go on deciding.
 ACCEPT_STEP = "accept_step"
-# How long whoever ended a lot may lift that alone. Common practice, no source.
+# How long the person who ended a lot may lift that alone. Common practice, no source.
 LIFT_WITHIN = timedelta(days=1)
 
 

@@ -15,7 +15,7 @@ from lots.domain.verdicts import standing_of
 # Common practice, no source: long enough to notice a slip of typing, too short to wait for a verdict.
 UNDO_WITHIN = timedelta(minutes=10)
 
-# A failure that turns into nothing measured is a better verdict for whoever wants the failure gone.
+# A failure that turns into nothing measured is a better verdict for a person who wants the failure gone.
 _BETTER: Mapping[Verdict, int] = {"fail": 0, "near": 1, "missing": 2, "pass": 3}
 
 

@@ -1,4 +1,4 @@
-"""Voids: a reading that never was a measurement, by whoever stored it or by quality, and the agreement of quality."""
+"""Voids: a reading that never was a measurement, by the person who stored it or by quality, and the agreement of quality."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ _BENCH = ("receiving", "quality")
 
 
 def may_void(reading: Any) -> bool:
-    """Returns whether whoever is signed in may void a reading now."""
+    """Returns whether the signed-in person may void a reading now."""
     if reading["voided"] or g.me["role"] not in (*_BENCH, "admin"):
         return False
     mine = reading["recorded_by"] == g.me["name"]

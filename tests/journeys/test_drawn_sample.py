@@ -52,6 +52,14 @@ def test_readings_of_spools_that_were_not_drawn_release_nothing(shop, delivery):
     assert nothing_found()
 
 
+def test_a_drawn_spool_is_drawn_however_its_code_is_typed(shop, delivery):
+    """A code in small letters is that of the drawn spool: no warning, and the lot is released by all of them."""
+    drawn = delivery["sample"]["spool_codes"]
+    answer = shop.measure("color", [on(code.lower()) for code in drawn])
+    assert [[]] * len(drawn) == [item["warnings"] for item in answer["items"]]
+    assert "released" == answer["lots"][0]["standing"]
+
+
 def test_one_bad_spool_that_was_not_drawn_refuses_the_lot(shop, delivery):
     """3.0 away from the reference where 1.3 is allowed: blocked at once, and good drawn spools do not help."""
     drawn, others = codes(delivery)
