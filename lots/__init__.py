@@ -4,12 +4,12 @@ A map of the package, from the outside in:
 
 - `cli.py` the `lots` command, `import_command.py` its import; `demo.py` the demo shop and its story; `settings.py` what can be set;
 - `app.py` the application factory, the one place that sees everything;
-- `api/` HTTP: one file per desk, its schemas and resources beside each other;
-- `desks/` what people do: receiving, bench, quality, production; each function owns its transaction;
+- `api/` HTTP: one folder per subject, schemas and resources beside each other; `pages/` what people see in a browser;
+- `services/` what people do, one folder per subject; each function owns its transaction;
 - `store/` the only code that knows tables;
 - `domain/` the rules, pure: readings and limits in, findings and clearances out.
 
-An import goes from the outside in, never back: `api -> desks -> store, domain`. Start reading at `domain/acceptance.py`.
+An import goes from the outside in, never back: `api, pages -> services -> store, domain`. Start reading at `domain/assessment/acceptance.py`.
 """
 
 from __future__ import annotations

@@ -11,89 +11,58 @@ import flask_smorest
 from flask import Flask, Response, request, send_from_directory
 
 from lots import __version__
-from lots.api import (
-    actions,
-    baselines,
-    bench,
-    colors,
-    comparison,
-    concessions,
-    deliveries,
-    directory,
-    drift,
-    entry,
-    errors,
-    events,
-    grades,
-    guarding,
-    http,
-    imports,
-    inspection,
-    instruments,
-    labels,
-    logs,
-    lot_pictures,
-    matching,
-    me,
-    metrics,
-    names,
-    production,
-    purchasing,
-    quality,
-    receiving,
-    record,
-    references,
-    reinspections,
-    replicates,
-    report,
-    samples,
-    shades,
-    spools,
-    strength,
-    studies,
-    tracing,
-    visual_trials,
-    voids,
-)
-from lots.pages.desks import pages
+from lots.api.assessment import concessions, decisions, reinspections, visual_trials
+from lots.api.documents import events, lot_pictures, lot_record, nonconformity_report
+from lots.api.drift import baselines, drift
+from lots.api.files import imports
+from lots.api.http import authentication, blueprint, errors, logs, metrics, throttle
+from lots.api.instruments import calibration_checks, references, studies
+from lots.api.production import loads, matching, spools, tab_checks, tracing
+from lots.api.purchasing import comparison, corrective_actions
+from lots.api.readings import readings, replicates, voids
+from lots.api.receiving import delivery_corrections, inspection, labels, lots_and_deliveries, samples
+from lots.api.setup import color_differences, directory, grades, names, own_account, shades, suppliers
+from lots.pages.all_pages import pages
 from lots.settings import Settings, load_settings
-from lots.store import counting, database, schema
+from lots.store import row_counts
+from lots.store.engine import database
+from lots.store.upkeep import schema
 
 DESKS = (
-    deliveries.desk,
-    receiving.desk,
-    bench.desk,
+    delivery_corrections.desk,
+    lots_and_deliveries.desk,
+    readings.desk,
     voids.desk,
     replicates.desk,
     samples.desk,
-    quality.desk,
+    decisions.desk,
     reinspections.desk,
-    production.desk,
+    loads.desk,
     names.desk,
     spools.desk,
     labels.desk,
     tracing.desk,
     matching.desk,
-    strength.desk,
-    purchasing.desk,
+    tab_checks.desk,
+    suppliers.desk,
     shades.desk,
     grades.desk,
     visual_trials.desk,
-    instruments.desk,
+    calibration_checks.desk,
     studies.desk,
     references.desk,
     concessions.desk,
     inspection.desk,
     events.desk,
-    colors.desk,
+    color_differences.desk,
     directory.desk,
-    me.desk,
+    own_account.desk,
     imports.desk,
     drift.desk,
     baselines.desk,
-    actions.desk,
-    report.desk,
-    record.desk,
+    corrective_actions.desk,
+    nonconformity_report.desk,
+    lot_record.desk,
     comparison.desk,
     lot_pictures.desk,
 )
@@ -151,8 +120,8 @@ def create_app(settings: Settings | None = None) -> Flask:
 
     Raises:
         lots.settings.BadSettings: a setting cannot be used.
-        lots.store.schema.WrongSchema: the database was made by another version.
-        lots.store.database.Unavailable: the database cannot be reached.
+        lots.store.upkeep.schema.WrongSchema: the database was made by another version.
+        lots.store.engine.database.Unavailable: the database cannot be reached.
     """
     chosen = settings or load_settings()
     logs.set_up(chosen.log, chosen.log_level)
@@ -170,18 +139,18 @@ def create_app(settings: Settings | None = None) -> Flask:
         API_SPEC_OPTIONS={"security": [{"token": []}], "info": {"description": _ABOUT}, "servers": [{"url": "/"}]},
     )
     logs.register(app)
-    guarding.register(app)
-    metrics.register(app, counting.lots_by_standing, counting.newest_decision, to_all=chosen.metrics_open)
+    throttle.register(app)
+    metrics.register(app, row_counts.lots_by_standing, row_counts.newest_decision, to_all=chosen.metrics_open)
     app.before_request(_connect)
     app.teardown_request(_disconnect)
-    entry.register(app)
+    authentication.register(app)
     api = Api(app)
     api.spec.components.security_scheme("token", {"type": "http", "scheme": "bearer"})
     for desk in DESKS:
         api.register_blueprint(desk)
-    app.register_blueprint(report.pages)
+    app.register_blueprint(nonconformity_report.pages)
     app.register_blueprint(pages)
-    app.register_error_handler(http.Refused, lambda refused: refused.answer)
+    app.register_error_handler(blueprint.Refused, lambda refused: refused.answer)
     app.register_error_handler(
         database.EngineTrouble, lambda error: errors.unavailable(database.trouble(error) or error)
     )

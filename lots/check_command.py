@@ -10,9 +10,10 @@ from typing import Any
 
 import click
 
-from lots.desks import access, checking
-from lots.store import checking as store
-from lots.store import history
+from lots.services.assessment import integrity_checks
+from lots.services.setup import access
+from lots.store import audit
+from lots.store.upkeep import integrity as store
 
 _HEAD = re.compile(r"(shop|lot:\d{1,19}) (\d{1,9}) ([0-9a-f]{64})")
 
@@ -31,14 +32,14 @@ def run(*, heads: bool, noted: Path | None, rebuild: bool) -> None:
     """
     known = {} if noted is None else _heads_in(noted)
     with store.snapshot():
-        flaws = [*checking.found(_watched), *checking.against(known)]
+        flaws = [*integrity_checks.found(_watched), *integrity_checks.against(known)]
         size = f"{_counted(len(store.lot_names()), 'lot')} and {_counted(store.entry_count(), 'entry')} of the history"
-        whole = history.heads()
+        whole = audit.heads()
     if rebuild:
-        right, flaws = checking.rebuild(flaws, access.COMMAND, _watched)
+        right, flaws = integrity_checks.rebuild(flaws, access.COMMAND, _watched)
         for flaw in right:
             click.echo(f"{flaw.line} Worked out again.")
-        whole = history.heads()
+        whole = audit.heads()
     for flaw in flaws:
         click.echo(flaw.line)
     if flaws:

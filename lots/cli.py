@@ -18,10 +18,10 @@ from lots.settings import BadSettings, Settings, load_settings
 @contextmanager
 def _plainly() -> Iterator[None]:
     """Turns the troubles a person can do something about into one line and an exit status."""
-    from lots.desks.errors import LotsError
-    from lots.store.database import Unavailable
-    from lots.store.ends import NotDone
-    from lots.store.schema import WrongSchema
+    from lots.services.errors import LotsError
+    from lots.store.engine.database import Unavailable
+    from lots.store.upkeep.database_handles import NotDone
+    from lots.store.upkeep.schema import WrongSchema
 
     try:
         yield
@@ -58,7 +58,7 @@ def main() -> None:
 def demo(no_serve: bool, port: int | None) -> None:
     """Build an invented shop in .demo/, tell the story of one delivery, then serve it on this machine."""
     from lots import demo as shop
-    from lots.api import logs
+    from lots.api.http import logs
 
     with _plainly():
         settings = load_settings({}, port=port)
@@ -120,7 +120,7 @@ def _serve(app: Any, settings: Settings) -> None:
 
     import waitress
 
-    from lots.store import database
+    from lots.store.engine import database
 
     # A short queue is how a busy server works; it is no news.
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
@@ -162,7 +162,7 @@ def token() -> None:
 @contextmanager
 def _database() -> Iterator[None]:
     from lots.app import prepare_database
-    from lots.store import database
+    from lots.store.engine import database
 
     prepare_database(load_settings().database)
     database.connect()
@@ -286,7 +286,7 @@ def add_token(name: str, role: str, days: int) -> None:
 
     No token holds for good: a forgotten one would leave a door open.
     """
-    from lots.desks import access
+    from lots.services.setup import access
 
     with _plainly(), _database():
         click.echo(access.add_token(_name(name), role, days))
@@ -297,7 +297,7 @@ def add_token(name: str, role: str, days: int) -> None:
 @_DAYS
 def renew_token(name: str, days: int) -> None:
     """Replace the token of NAME, live or expired, and print the new one, once. The old one ends at once."""
-    from lots.desks import access
+    from lots.services.setup import access
 
     with _plainly(), _database():
         click.echo(access.renew_token(name, days))
@@ -306,7 +306,8 @@ def renew_token(name: str, days: int) -> None:
 @token.command("list")
 def list_tokens() -> None:
     """List names, roles and dates (UTC) of tokens, never the tokens themselves. A running server writes last uses once a minute."""
-    from lots.desks import access, clock
+    from lots.services import clock
+    from lots.services.setup import access
 
     with _plainly(), _database():
         now = clock.now()
@@ -325,7 +326,7 @@ def _dates(row: dict[str, Any], now: datetime) -> str:
 @click.argument("name")
 def revoke_token(name: str) -> None:
     """End the token of NAME at once."""
-    from lots.desks import access
+    from lots.services.setup import access
 
     with _plainly(), _database():
         access.revoke_token(name)

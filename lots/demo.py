@@ -15,11 +15,16 @@ import click
 from flask import Flask
 
 from lots.app import create_app
-from lots.desks import access, baselines, bench, catalog, clock, production, receiving
-from lots.desks import instruments as checking
-from lots.desks.words import counted
+from lots.domain.words import counted
+from lots.services import clock
+from lots.services.drift import baselines
+from lots.services.instruments import calibration_checks as checking
+from lots.services.production import loads
+from lots.services.readings import recording
+from lots.services.receiving import receiving
+from lots.services.setup import access, catalog
 from lots.settings import Settings
-from lots.store import database
+from lots.store.engine import database
 
 FOLDER = Path(".demo")
 
@@ -180,7 +185,7 @@ def _readings(
             )
         for items in groups.values():
             moment = max(item["measured_at"] for item in items)
-            yield moment, partial(bench.record, kind, items, _PEOPLE["quality"], as_list=True)
+            yield moment, partial(recording.record, kind, items, _PEOPLE["quality"], as_list=True)
 
 
 def _reading(
@@ -204,13 +209,13 @@ def _loads(folder: Path) -> Iterator[Event]:
 
     def load(index: int, row: dict[str, str]) -> None:
         asked = {name: row[name] for name in ("spool_code", "machine", "job", "use")}
-        answer, loaded = production.load(asked, _PEOPLE["production"])
+        answer, loaded = loads.load(asked, _PEOPLE["production"])
         if not loaded:
             raise RuntimeError(f"the demo data load a spool that is not clear: {answer['reasons']}")
         numbers[index] = answer["id"]
 
     def unload(index: int, row: dict[str, str]) -> None:
-        production.unload(numbers[index], float(row["remaining_mass_g"]), None, _PEOPLE["production"])
+        loads.unload(numbers[index], float(row["remaining_mass_g"]), None, _PEOPLE["production"])
 
     for index, row in enumerate(_rows(folder / "loads.csv")):
         yield datetime.fromisoformat(row["loaded_at"]), partial(load, index, row)

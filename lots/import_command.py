@@ -9,9 +9,9 @@ from typing import Any
 
 import click
 
-from lots.api import imports
-from lots.desks.errors import Fault, Invalid
-from lots.desks.reading_files import CellFault, Row
+from lots.api.files import imports
+from lots.services.errors import Fault, Invalid
+from lots.services.files.tables import CellFault, Row
 
 
 def run(file: Path, by: str, said: dict[str, str | None]) -> None:

@@ -10,27 +10,29 @@ from typing import Any
 
 import click
 
-from lots.desks import checking, clock
-from lots.desks.words import counted
+from lots.domain.words import counted
+from lots.services import clock
+from lots.services.assessment import integrity_checks
 from lots.settings import BadSettings, Settings
-from lots.store import checking as reading
-from lots.store import database, schema
-from lots.store.copying import Compared
-from lots.store.ends import Watch, file_of, open_file, shown, unwatched
-from lots.store.files import copy_file, part_of, stamp
-from lots.store.keeping import Kept
-from lots.store.keeping import backup as keep
-from lots.store.keeping import restore as bring_back
-from lots.store.migrating import migrate as take_steps
-from lots.store.moving import move as carry_across
+from lots.store.engine import database
+from lots.store.upkeep import integrity as reading
+from lots.store.upkeep import schema
+from lots.store.upkeep.backup import Kept
+from lots.store.upkeep.backup import backup as keep
+from lots.store.upkeep.backup import restore as bring_back
+from lots.store.upkeep.copy_rows import Compared
+from lots.store.upkeep.database_handles import Watch, file_of, open_file, shown, unwatched
+from lots.store.upkeep.migrate import migrate as take_steps
+from lots.store.upkeep.sqlite_files import copy_file, part_of, stamp
+from lots.store.upkeep.transfer import move as carry_across
 
 
 def migrate(url: str) -> None:
     """Brings a database to the newest schema, after an SQLite file was copied, and says what was done.
 
     Raises:
-        lots.store.ends.NotDone: a step failed, or the copy before it.
-        lots.store.schema.WrongSchema: a newer version, or other tables.
+        lots.store.upkeep.database_handles.NotDone: a step failed, or the copy before it.
+        lots.store.upkeep.schema.WrongSchema: a newer version, or other tables.
     """
     _checked(url)
     database.open_database(url)
@@ -66,8 +68,8 @@ def backup(url: str, path: Path) -> None:
 
     Raises:
         SystemExit: 1 when the history in it is not whole; the backup is kept.
-        lots.store.ends.NotDone: the file is there, or the backup could not be made or verified.
-        lots.store.schema.WrongSchema: a database of another version, where that matters.
+        lots.store.upkeep.database_handles.NotDone: the file is there, or the backup could not be made or verified.
+        lots.store.upkeep.schema.WrongSchema: a database of another version, where that matters.
     """
     _checked(url)
     with _progress() as watch:
@@ -82,8 +84,8 @@ def restore(url: str, path: Path, *, replace: bool) -> None:
 
     Raises:
         SystemExit: 1 when the history in it is not whole; it is restored all the same.
-        lots.store.ends.NotDone: the database holds something, or the backup cannot be read or verified.
-        lots.store.schema.WrongSchema: the backup is of something else or of another version.
+        lots.store.upkeep.database_handles.NotDone: the database holds something, or the backup cannot be read or verified.
+        lots.store.upkeep.schema.WrongSchema: the backup is of something else or of another version.
     """
     _checked(url)
     with _progress() as watch:
@@ -96,7 +98,7 @@ def restore(url: str, path: Path, *, replace: bool) -> None:
     _tell(f"Restored {shown(url)} from {path}", kept, flaws)
 
 
-def _flaws(watch: Watch) -> list[checking.Flaw]:
+def _flaws(watch: Watch) -> list[integrity_checks.Flaw]:
     """What the history says against the rows of the database that was opened; of another schema version nothing can be said."""
 
     def through(doing: str, items: Sequence[Any]) -> Iterable[Any]:
@@ -108,12 +110,12 @@ def _flaws(watch: Watch) -> list[checking.Flaw]:
         if schema.found_version(database.db) != schema.VERSION:
             return []
         with reading.snapshot():
-            return list(checking.proved(reading.lot_names(), through))
+            return list(integrity_checks.proved(reading.lot_names(), through))
     finally:
         database.close()
 
 
-def _tell(what: str, kept: Kept, flaws: list[checking.Flaw]) -> None:
+def _tell(what: str, kept: Kept, flaws: list[integrity_checks.Flaw]) -> None:
     size = "" if kept.size is None else f"{kept.size:,} bytes, "
     click.echo(f"{what}: {size}{counted(kept.rows, 'row')}{'' if flaws else ', verified'}.")
     for flaw in flaws:
@@ -132,8 +134,8 @@ def move(source_url: str, target_url: str) -> None:
     Raises:
         BadSettings: a URL that is none, or the same database twice.
         SystemExit: 1 when the sides differ at the end.
-        lots.store.ends.NotDone: the target holds other rows, or the move broke off.
-        lots.store.schema.WrongSchema: either side is of another version.
+        lots.store.upkeep.database_handles.NotDone: the target holds other rows, or the move broke off.
+        lots.store.upkeep.schema.WrongSchema: either side is of another version.
     """
     for url in (source_url, target_url):
         _checked(url)

@@ -8,8 +8,8 @@ from unittest.mock import patch
 
 from werkzeug.test import TestResponse
 
-from lots.desks import access
-from lots.domain.severity import Severity
+from lots.domain.receiving.severity import Severity
+from lots.services.setup import access
 from tests.api.bodies import CASES, Furnished
 from tests.shop import MEASURED, Shop
 from tests.store.rows import connected
@@ -55,7 +55,7 @@ class Change:
             headers["If_Match"] = self.shop.call("admin", "GET", self.url).headers["ETag"]
         # Inspection can be resumed only where it was discontinued, which takes five lots refused.
         said = Severity("discontinued", 1, "Five lots were refused.")
-        with patch("lots.desks.inspection.severity_of", return_value=said):
+        with patch("lots.services.receiving.inspection_severity.severity_of", return_value=said):
             return self.shop.call("admin", self.method, self.url, self.body, **headers)
 
     def _import(self, headers: dict[str, str]) -> TestResponse:

@@ -11,12 +11,13 @@ import pytest
 from flask import Flask
 from hypothesis import settings
 
-from lots.api.guarding import WrongTokens
+from lots.api.http.throttle import WrongTokens
 from lots.app import create_app, prepare_database
-from lots.desks import access
+from lots.services.setup import access
 from lots.settings import Settings
-from lots.store import database, schema
-from lots.store.models import TABLES
+from lots.store.engine import database
+from lots.store.tables.models import TABLES
+from lots.store.upkeep import schema
 from tests.shop import Shop
 
 POSTGRES = "LOTS_TEST_POSTGRES"

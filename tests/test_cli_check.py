@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from lots.store import database
+from lots.store.engine import database
 from tests.api.bodies import Furnished
 from tests.changes import Change
 from tests.shop import Shop

@@ -9,9 +9,9 @@ from subprocess import CompletedProcess
 import pytest
 
 from lots.app import create_app
-from lots.desks import access
+from lots.services.setup import access
 from lots.settings import Settings
-from lots.store import database
+from lots.store.engine import database
 from tests.shop import MEASURED, RECEIVED, SIMPLE_LIMITS, Shop
 from tests.store.rows import connected
 from tests.test_cli import lots

@@ -15,8 +15,8 @@ import flask, flask_smorest, marshmallow, peewee
 before = set(sys.modules)
 from lots.app import create_app
 from lots.settings import Settings
-from lots.desks import access
-from lots.store import database
+from lots.services.setup import access
+from lots.store.engine import database
 
 app = create_app(Settings(database=f"sqlite:///{sys.argv[1]}", log_level="error"))
 database.connect()

@@ -15,8 +15,9 @@ import pytest
 
 from lots import upkeep_command
 from lots.cli import main
-from lots.desks import clock
-from lots.store import database, migrating, schema
+from lots.services import clock
+from lots.store.engine import database
+from lots.store.upkeep import migrate, schema
 from tests.store.copies import dump, fill, new_postgres
 from tests.store.rows import connected
 from tests.test_cli import lots
@@ -233,7 +234,7 @@ def step(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     folder.mkdir()
     text = "def up(migrator, db):\n    db.execute_sql('ALTER TABLE token ADD COLUMN hue TEXT')\n"
     (folder / f"{schema.VERSION + 1:04}_hue.py").write_text(text)
-    steps = functools.partial(migrating.migrate, steps=folder, newest=schema.VERSION + 1)
+    steps = functools.partial(migrate.migrate, steps=folder, newest=schema.VERSION + 1)
     monkeypatch.setattr(upkeep_command, "take_steps", steps)
     monkeypatch.setattr(schema, "VERSION", schema.VERSION + 1)
     monkeypatch.setattr(clock, "now", lambda: datetime(2026, 11, 25, 14, 5, 9, tzinfo=UTC))

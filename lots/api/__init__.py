@@ -1,1 +1,1 @@
-"""HTTP: one file per desk, its schemas and resources beside each other. No rule is decided here and no table is known."""
+"""HTTP: one folder per subject, schemas and resources beside each other. No rule is decided here and no table is known."""

@@ -7,11 +7,11 @@ from typing import Any
 
 from flask import redirect, render_template, request, url_for
 
-from lots.pages.asking import Answer, ask, at, items
-from lots.pages.bench import number
-from lots.pages.frame import pages
 from lots.pages.production import USES
-from lots.pages.session import signed_in
+from lots.pages.readings.bench import number
+from lots.pages.site.api_client import Answer, ask, at, items
+from lots.pages.site.frame import pages
+from lots.pages.site.session import signed_in
 
 FILLER_KINDS = (
     ("", "choose"),

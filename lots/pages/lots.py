@@ -7,11 +7,11 @@ from urllib.parse import parse_qsl
 
 from flask import render_template, request, url_for
 
-from lots.pages.asking import ask, at, items
-from lots.pages.frame import pages
 from lots.pages.purchasing import CHARACTERISTICS, picture
-from lots.pages.session import may, signed_in
-from lots.pages.voids import may_void
+from lots.pages.readings.voids import may_void
+from lots.pages.site.api_client import ask, at, items
+from lots.pages.site.frame import pages
+from lots.pages.site.session import may, signed_in
 
 STANDINGS = (
     ("", "Any standing"),

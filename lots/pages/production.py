@@ -7,10 +7,10 @@ from typing import Any
 
 from flask import redirect, render_template, request, url_for
 
-from lots.pages.asking import Answer, ask, at, items
-from lots.pages.bench import number, scanned
-from lots.pages.frame import pages
-from lots.pages.session import signed_in
+from lots.pages.readings.bench import number, scanned
+from lots.pages.site.api_client import Answer, ask, at, items
+from lots.pages.site.frame import pages
+from lots.pages.site.session import signed_in
 
 USES = (
     ("cosmetic", "Cosmetic: it is seen"),

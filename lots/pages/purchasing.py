@@ -8,9 +8,9 @@ from typing import Any
 from flask import redirect, render_template, request, url_for
 from markupsafe import Markup
 
-from lots.pages.asking import Answer, ask, at, end_of
-from lots.pages.frame import pages
-from lots.pages.session import signed_in
+from lots.pages.site.api_client import Answer, ask, at, end_of
+from lots.pages.site.frame import pages
+from lots.pages.site.session import signed_in
 
 SVG = "image/svg+xml"
 

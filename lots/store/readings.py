@@ -9,9 +9,9 @@ from typing import Any
 
 from peewee import JOIN, chunked, fn
 
-from lots.store.models import Instrument, Lot, Reading, ReadingExclusion, ReadingVoid, Spool, VoidAgreement
-from lots.store.paging import Page, page
-from lots.store.prepared import Prepared, given, insert
+from lots.store.engine.compiled_queries import Prepared, given, insert
+from lots.store.engine.paging import Page, page
+from lots.store.tables.models import Instrument, Lot, Reading, ReadingExclusion, ReadingVoid, Spool, VoidAgreement
 
 
 def whole(known_at: datetime | None = None) -> Any:

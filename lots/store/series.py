@@ -8,8 +8,10 @@ from typing import Any
 
 from peewee import JOIN, fn
 
-from lots.store import deliveries, lots
-from lots.store.models import (
+from lots.store.assessment import lots
+from lots.store.engine.paging import Page, page
+from lots.store.receiving import deliveries
+from lots.store.tables.models import (
     Baseline,
     CorrectiveAction,
     Delivery,
@@ -20,7 +22,6 @@ from lots.store.models import (
     Spool,
     Supplier,
 )
-from lots.store.paging import Page, page
 
 
 def _lots() -> Any:

@@ -2,9 +2,9 @@
 
 import pytest
 
-from lots.api import reading_args
-from lots.api.columns import in_column
-from lots.desks.errors import Fault
+from lots.api.http.columns import in_column
+from lots.api.readings import reading_args
+from lots.services.errors import Fault
 from tests.api.bodies import CASES, Furnished
 from tests.api.refusals import refused
 from tests.api.test_wrong_types import WRONG

@@ -165,7 +165,7 @@ def test_a_list_that_is_too_long_is_refused(shop):
 
 def test_an_error_that_nobody_foresaw_is_a_problem_document_too(shop, monkeypatch):
     """What breaks inside is answered 500 in the same shape, without a word of the inside."""
-    from lots.desks import catalog
+    from lots.services.setup import catalog
 
     def broken(*_):
         raise RuntimeError("secret inside")

@@ -16,9 +16,9 @@ from hypothesis.errors import Unsatisfiable
 from schemathesis import GenerationMode
 
 from lots.app import create_app
-from lots.desks import access
+from lots.services.setup import access
 from lots.settings import Settings
-from lots.store import database
+from lots.store.engine import database
 from tests.api.bodies import Furnished
 from tests.shop import Shop
 

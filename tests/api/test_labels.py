@@ -17,8 +17,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 
-from lots.api import labels as labels_api
 from lots.api.pictures.labels import QUIET, STOCKS, layout, length, symbol
+from lots.api.receiving import labels as labels_api
 from tests.api.refusals import admin, refused
 from tests.shop import RECEIVED, SIMPLE_LIMITS
 from tests.tolerances import DRAWN_MM

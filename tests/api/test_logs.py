@@ -8,9 +8,9 @@ from datetime import datetime
 
 import pytest
 
-from lots.api import logs
+from lots.api.http import logs
 from lots.app import create_app
-from lots.desks import access, catalog
+from lots.services.setup import access, catalog
 from tests.api.refusals import refused, send
 from tests.store.rows import connected
 

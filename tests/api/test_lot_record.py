@@ -11,9 +11,9 @@ from datetime import UTC, datetime, timedelta
 import pypdf
 import pytest
 
-from lots.api import printed
-from lots.api.record_pages import sections
-from lots.desks.record import record as record_now
+from lots.api.documents import printed
+from lots.api.documents.record_pages import sections
+from lots.services.documents.lot_record import record as record_now
 from tests.api.refusals import refused
 from tests.api.test_queries import asked
 from tests.api.test_report_pages import Page, pdf_text, squeezed

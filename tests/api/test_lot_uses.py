@@ -7,8 +7,8 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from time_machine import travel
 
-from lots.desks import access
-from lots.domain.agreed import USES
+from lots.domain.assessment.limits_revision import USES
+from lots.services.setup import access
 from tests.api.pictures.seen import picture
 from tests.shop import FULL_LIMITS, SIMPLE_LIMITS
 

@@ -7,8 +7,8 @@ import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
 from lots.app import create_app
-from lots.desks import access, catalog
-from lots.domain.standing import STANDINGS
+from lots.domain.assessment.standing import STANDINGS
+from lots.services.setup import access, catalog
 from tests.api.refusals import refused, send
 from tests.shop import SIMPLE_LIMITS
 
@@ -123,7 +123,7 @@ def test_reading_costs_two_queries_beside_the_token_and_writes_nothing(shop):
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_the_count_by_standing_is_read_from_its_index(shop):
     """No walk through the rows of the lots, nor through the decisions."""
-    from lots.store import database
+    from lots.store.engine import database
     from tests.api.test_queries import statements
     from tests.store.rows import connected
 

@@ -5,7 +5,7 @@ import pytest
 from marshmallow import Schema, fields
 from openapi_spec_validator import OpenAPIV31SpecValidator
 
-from lots.desks.access import ROLES
+from lots.services.setup.access import ROLES
 
 METHODS = ("get", "post", "patch", "put", "delete")
 
@@ -142,17 +142,17 @@ def test_a_file_beside_the_assets_cannot_be_fetched(app):
 
 
 DESCRIBED = (
-    "bench",
-    "grades",
-    "inspection",
-    "limits",
-    "production",
-    "quality",
-    "receiving",
-    "replicates",
-    "shades",
-    "spools",
-    "visual_trials",
+    "assessment.decisions",
+    "assessment.visual_trials",
+    "production.loads",
+    "production.spools",
+    "readings.readings",
+    "readings.replicates",
+    "receiving.inspection",
+    "receiving.lots_and_deliveries",
+    "setup.grades",
+    "setup.limits",
+    "setup.shades",
 )
 
 

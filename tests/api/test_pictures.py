@@ -2,9 +2,9 @@
 
 import pytest
 
-from lots.desks import access
-from lots.domain.color import delta_e
-from lots.domain.values import Lab
+from lots.domain.colorimetry.color_difference import delta_e
+from lots.domain.colorimetry.color_values import Lab
+from lots.services.setup import access
 from tests.api.pictures.seen import SVG, picture
 from tests.api.refusals import refused
 from tests.api.test_queries import asked

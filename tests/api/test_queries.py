@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from lots.store import database
+from lots.store.engine import database
 from tests.bench.history import fill
 from tests.journeys.supply import whites
 from tests.shop import CONDITIONS, FULL_LIMITS, MEASURED, SIMPLE_LIMITS, WHITE

@@ -9,10 +9,10 @@ from html.parser import HTMLParser
 import pypdf
 import pytest
 
-from lots.api import printed
-from lots.api.report_pages import Section, Table, sections
-from lots.api.report_pdf import as_pdf
-from lots.desks.report import nonconformity
+from lots.api.documents import printed
+from lots.api.documents.report_pages import Section, Table, sections
+from lots.api.documents.report_pdf import as_pdf
+from lots.services.documents.nonconformity_report import nonconformity
 from tests.api.refusals import refused
 from tests.reported import NAME, bad_lot, fetch, report
 from tests.store.rows import connected

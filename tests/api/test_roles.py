@@ -2,7 +2,7 @@ import re
 
 import pytest
 
-from lots.desks import access
+from lots.services.setup import access
 from tests.api.refusals import refused
 from tests.store.rows import connected
 

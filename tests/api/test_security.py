@@ -13,9 +13,9 @@ import waitress
 from playhouse.pool import MaxConnectionsExceeded
 
 from lots.cli import server_options
-from lots.desks import access, catalog
+from lots.services.setup import access, catalog
 from lots.settings import BadSettings, Settings
-from lots.store import database
+from lots.store.engine import database
 from tests.api.bodies import CASES, Furnished
 from tests.api.refusals import refused, send
 from tests.api.test_query_errors import LISTS

@@ -1,7 +1,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lots.api.strict_json import depth
+from lots.api.http.strict_json import depth
 
 
 def read_slowly(text):

@@ -13,11 +13,11 @@ import pytest
 import time_machine
 from click.testing import CliRunner
 
-from lots.api.guarding import WrongTokens
+from lots.api.http.throttle import WrongTokens
 from lots.cli import main
-from lots.desks import access
-from lots.desks.errors import NotFound
-from lots.store import database
+from lots.services.errors import NotFound
+from lots.services.setup import access
+from lots.store.engine import database
 from tests.api.refusals import refused
 from tests.store.rows import connected
 

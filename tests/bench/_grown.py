@@ -11,11 +11,13 @@ from flask import Flask
 from peewee import ForeignKeyField
 
 from lots.app import create_app
-from lots.desks import access, clock
+from lots.services import clock
+from lots.services.setup import access
 from lots.settings import Settings
-from lots.store import database, names
-from lots.store.fields import Instant
-from lots.store.models import Chain, Decision, Delivery, Event, Job, Load, Lot, Reading, RepeatedRequest, Spool
+from lots.store.engine import database
+from lots.store.engine.column_types import Instant
+from lots.store.setup import names
+from lots.store.tables.models import Chain, Decision, Delivery, Event, Job, Load, Lot, Reading, RepeatedRequest, Spool
 from tests.shop import CONDITIONS, MEASURED, WHITE, Shop
 from tests.store.rows import connected
 

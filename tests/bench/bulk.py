@@ -14,9 +14,9 @@ from pathlib import Path
 from typing import Any
 
 from lots.app import create_app
-from lots.desks import access
+from lots.services.setup import access
 from lots.settings import Settings
-from lots.store import database
+from lots.store.engine import database
 from tests.shop import MEASURED, SIMPLE_LIMITS, Shop
 
 ROUNDS, READINGS, SPOOLS = 7, 1_000, 20

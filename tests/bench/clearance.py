@@ -17,7 +17,7 @@ from flask import Flask, jsonify
 from werkzeug.test import EnvironBuilder
 
 from lots import demo
-from lots.store import database
+from lots.store.engine import database
 
 ROUNDS, REQUESTS = 9, 150
 SPOOL = "HW-Q12-2"

@@ -16,8 +16,8 @@ from collections.abc import Callable, Mapping
 import numpy as np
 from colormath.color_diff_matrix import delta_e_cie2000
 
-from lots.domain.color import ciede2000, delta_e, delta_e_to_each
-from lots.domain.values import Lab
+from lots.domain.colorimetry.color_difference import ciede2000, delta_e, delta_e_to_each
+from lots.domain.colorimetry.color_values import Lab
 
 ROUNDS, PAIRS, SAMPLES, COMPARED = 7, 20_000, 1_000_000, 20_000
 

@@ -11,8 +11,8 @@ from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 
-from lots.store import database
-from lots.store.turns import turn
+from lots.store.engine import database
+from lots.store.engine.write_lock import turn
 
 ROUNDS, CALLERS, SECONDS = 9, 10, 2.0
 

@@ -22,16 +22,21 @@ from unittest.mock import patch
 import numpy as np
 
 from lots.app import create_app
-from lots.desks import access, comparison, receiving
-from lots.desks.checking import SAME
-from lots.desks.evidence import UNNAMED, approved_from, evidence_from, in_order
-from lots.desks.judging import judge_lot
-from lots.desks.uncertainty import uncertainties
-from lots.domain.acceptance import assess
-from lots.domain.sampling import Coverage
+from lots.domain.assessment.acceptance import assess
+from lots.domain.receiving.coverage import Coverage
+from lots.services.assessment.integrity_checks import SAME
+from lots.services.assessment.judging import judge_lot
+from lots.services.assessment.lot_assessment import evidence_from, in_order
+from lots.services.assessment.uncertainty import uncertainties
+from lots.services.from_rows import UNNAMED, approved_from
+from lots.services.purchasing import comparison
+from lots.services.receiving import receiving
+from lots.services.setup import access
 from lots.settings import Settings
-from lots.store import database, lots, readings
+from lots.store import readings
 from lots.store import series as store
+from lots.store.assessment import lots
+from lots.store.engine import database
 from tests.bench.clearance import asker
 from tests.shop import CONDITIONS, WHITE, Shop
 

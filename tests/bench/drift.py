@@ -19,10 +19,11 @@ from collections.abc import Callable
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from lots.domain import charts, drift, projection, run_rules, trend
-from lots.domain.change import find_change
-from lots.domain.drift import Baseline
-from lots.domain.limits import Limit
+from lots.domain.conformity.limits import Limit
+from lots.domain.drift import control_charts, projection, run_rules, trend
+from lots.domain.drift import signals as drift
+from lots.domain.drift.change_point import find_change
+from lots.domain.drift.signals import Baseline
 
 LOTS, FEW, ROUNDS = 100_000, 10_000, 7
 BASELINE = Baseline(0.0, 0.05, 20, chosen=True)
@@ -193,10 +194,10 @@ def parts(x: np.ndarray) -> dict[str, tuple[Callable[[], object], ...]]:
     rows = np.column_stack([np.random.default_rng(11).normal(0, 0.05, (len(x), 2)), x])
     base = drift.color_baseline(rows[:FIRST].tolist(), chosen=True)
     return {
-        "baseline": (lambda: charts.individuals(x), lambda: bare_baseline(x)),
-        "individuals": (lambda: _beyond(charts.shewhart(z)), lambda: bare_individuals(z)),
-        "EWMA": (lambda: _beyond(charts.ewma(z)), lambda: bare_ewma(z), lambda: fast_ewma(z)),
-        "CUSUM": (lambda: _beyond(charts.cusum(z)), lambda: bare_cusum(z)),
+        "baseline": (lambda: control_charts.individuals(x), lambda: bare_baseline(x)),
+        "individuals": (lambda: _beyond(control_charts.shewhart(z)), lambda: bare_individuals(z)),
+        "EWMA": (lambda: _beyond(control_charts.ewma(z)), lambda: bare_ewma(z), lambda: fast_ewma(z)),
+        "CUSUM": (lambda: _beyond(control_charts.cusum(z)), lambda: bare_cusum(z)),
         "run rules": (
             lambda: [run_rules.run_rules(z, side) for side in (1, -1, 0)],
             lambda: bare_rules(z),
@@ -215,7 +216,7 @@ def parts(x: np.ndarray) -> dict[str, tuple[Callable[[], object], ...]]:
     }
 
 
-def _beyond(chart: charts.Chart | charts.CusumChart) -> object:
+def _beyond(chart: control_charts.Chart | control_charts.CusumChart) -> object:
     """The points of a chart that signal, on either side."""
     return chart.above, chart.below
 

@@ -15,9 +15,9 @@ from contextlib import closing
 from pathlib import Path
 
 from lots.app import create_app
-from lots.desks import access
+from lots.services.setup import access
 from lots.settings import Settings
-from lots.store import database
+from lots.store.engine import database
 from tests.bench.clearance import Kept, asker
 from tests.shop import SIMPLE_LIMITS, Shop
 

@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable
 from contextlib import suppress
 
-from lots.api.strict_json import Malformed, depth, parse
+from lots.api.http.strict_json import Malformed, depth, parse
 
 SIZE, ROUNDS = 4_000_000, 5
 SHAPES = {

@@ -16,9 +16,9 @@ from itertools import combinations
 import networkx as nx
 import numpy as np
 
-from lots.domain.picks import StockLot, StockSpool, pick
-from lots.domain.shade import ColorLimits
-from lots.domain.values import Lab
+from lots.domain.characteristics.color.lot_color import ColorLimits
+from lots.domain.colorimetry.color_values import Lab
+from lots.domain.production.picks import StockLot, StockSpool, pick
 
 RULE = ColorLimits("CIE76")
 ROUNDS = 5

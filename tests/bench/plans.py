@@ -20,9 +20,9 @@ from typing import Any
 
 from flask import Flask
 
-from lots.desks import clock
-from lots.store import database
-from lots.store.models import Event, Load, Lot, Reading, Spool
+from lots.services import clock
+from lots.store.engine import database
+from lots.store.tables.models import Event, Load, Lot, Reading, Spool
 from tests.api.test_queries import statements
 from tests.bench._grown import COPIED, NAMES, build
 from tests.shop import MEASURED

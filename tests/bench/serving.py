@@ -26,7 +26,7 @@ from flask import Flask, jsonify
 
 from lots import demo
 from lots.settings import Settings
-from lots.store import database
+from lots.store.engine import database
 from tests.bench.clearance import SPOOL, Kept, asker, cpu_s
 from tests.trust.serving import free_port
 
@@ -296,27 +296,27 @@ def _tell_rounds(rounds: dict[tuple[str, int], list[Round]]) -> None:
 # Whose work a line of code is, by the file it stands in; the first that fits. Of these the outermost one on the stack counts: what the
 # log, the token or a query calls is done for it.
 _OWNERS = (
-    ("lots/api/logs.py", "log line and request id"),
+    ("lots/api/http/logs.py", "log line and request id"),
     ("/logging/", "log line and request id"),
     ("response.py:add_etag", "ETag and Date"),
     ("response.py:make_conditional", "ETag and Date"),
-    ("lots/api/metrics.py", "metrics"),
-    ("lots/api/guarding.py", "guarding headers"),
-    ("lots/desks/access.py", "token"),
-    ("lots/store/database.py", "connection taken and given back"),
+    ("lots/api/http/metrics.py", "metrics"),
+    ("lots/api/http/throttle.py", "guarding headers"),
+    ("lots/services/setup/access.py", "token"),
+    ("lots/store/engine/database.py", "connection taken and given back"),
     ("lots/store/", "query, its row as objects"),
 )
 # And of these, where none of those is on the stack, the innermost: they call what they wrap.
 _DOERS = (
-    ("lots/api/entry.py", "token"),
+    ("lots/api/http/authentication.py", "token"),
     ("flask_httpauth", "token"),
     ("lots/domain/", "rules and words"),
-    ("lots/desks/", "rules and words"),
+    ("lots/services/", "rules and words"),
     ("flask/json/", "JSON"),
     ("/json/", "JSON"),
     ("webargs", "marshmallow: the question read"),
     ("marshmallow", "marshmallow: the question read"),
-    ("lots/api/fields.py", "marshmallow: the question read"),
+    ("lots/api/http/fields.py", "marshmallow: the question read"),
     ("flask_smorest", "flask-smorest"),
     ("lots/api/", "flask-smorest"),
     ("werkzeug/routing/", "Flask: routing"),

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from lots.store import database
+from lots.store.engine import database
 
 ROUNDS, WRITERS, SECONDS = 5, 8, 4.0
 

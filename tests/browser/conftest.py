@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from lots import demo
-from lots.store import database
+from lots.store.engine import database
 from tests.browser.person import Person
 
 WIDTHS = (360, 1920)

@@ -8,19 +8,19 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from lots.domain.acceptance import Assessment, Evidence, Previous, assess
-from lots.domain.agreed import Limits, ShadeRevision
-from lots.domain.bond import BondLimits, BondTest
-from lots.domain.diameter import DiameterLimits, DiameterReading
-from lots.domain.gloss import GlossLimits, GlossReading
-from lots.domain.limits import DecisionRule, Finding
-from lots.domain.moisture import MoistureLimits, MoistureReading
-from lots.domain.opacity import OpacityLimits, OpacityReading
-from lots.domain.sampling import Coverage
-from lots.domain.shade import ColorLimits, ColorReading
-from lots.domain.shrinkage import ShrinkageLimits, ShrinkTest
-from lots.domain.surface import SurfaceCheck, SurfaceLimits
-from lots.domain.values import Conditions, Lab
+from lots.domain.assessment.acceptance import Assessment, Evidence, Previous, assess
+from lots.domain.assessment.limits_revision import Limits
+from lots.domain.characteristics.bond import BondLimits, BondTest
+from lots.domain.characteristics.color.lot_color import ColorLimits, ColorReading, ShadeRevision
+from lots.domain.characteristics.diameter import DiameterLimits, DiameterReading
+from lots.domain.characteristics.gloss import GlossLimits, GlossReading
+from lots.domain.characteristics.moisture import MoistureLimits, MoistureReading
+from lots.domain.characteristics.opacity import OpacityLimits, OpacityReading
+from lots.domain.characteristics.shrinkage import ShrinkageLimits, ShrinkTest
+from lots.domain.characteristics.surface import SurfaceCheck, SurfaceLimits
+from lots.domain.colorimetry.color_values import Conditions, Lab
+from lots.domain.conformity.limits import DecisionRule, Finding
+from lots.domain.receiving.coverage import Coverage
 
 REFERENCE = Path(__file__).parent.parent / "reference"
 

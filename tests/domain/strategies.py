@@ -6,11 +6,11 @@ from dataclasses import fields, replace
 
 from hypothesis import strategies as st
 
-from lots.domain.acceptance import Evidence
-from lots.domain.agreed import Limits
-from lots.domain.limits import DecisionRule
-from lots.domain.surface import SurfaceCheck
-from lots.domain.values import Lab
+from lots.domain.assessment.acceptance import Evidence
+from lots.domain.assessment.limits_revision import Limits
+from lots.domain.characteristics.surface import SurfaceCheck
+from lots.domain.colorimetry.color_values import Lab
+from lots.domain.conformity.limits import DecisionRule
 from tests.domain.builders import EVERY_LIMIT, bar, color, control, coupon, gauge, plaque, shiny, wet
 
 

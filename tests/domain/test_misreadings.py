@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lots.domain.identity import alike, identity, misreadings
+from lots.domain.code_identity import alike, identity, misreadings
 
 SEPARATORS, ZEROS, ROUND, UPRIGHT = "separators", "zeros that begin a number", "O and 0", "l, I and 1"
 

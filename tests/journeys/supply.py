@@ -9,8 +9,9 @@ from typing import Any
 
 import pytest
 
-from lots.desks import bench, receiving
-from lots.store.database import transaction
+from lots.services.readings import recording
+from lots.services.receiving import receiving
+from lots.store.engine.database import transaction
 from tests.shop import CONDITIONS, WHITE, Shop, drawn_first
 from tests.store.rows import connected
 
@@ -74,7 +75,7 @@ def reading(kind: str, spool: str, at: datetime, instrument: Any = None, **value
     item = {"spool_code": spool, "measured_at": at, **values}
     if instrument is not None:
         item["instrument_id"] = instrument["id"]
-    return bench.record(kind, [item], "Wilhelmina", as_list=False)["items"][0]["id"]
+    return recording.record(kind, [item], "Wilhelmina", as_list=False)["items"][0]["id"]
 
 
 def color(spool: str, at: datetime, b: float, a: float = 0.0, l: float = 0.0, instrument: Any = None) -> int:  # noqa: E741  # L*

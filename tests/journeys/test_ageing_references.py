@@ -1,6 +1,6 @@
 """References that age, over HTTP: a working copy and its offset, a tile that stays and a plaque that moves, what that puts in doubt, what is due.
 
-The rule of what moved is checked in tests/domain/test_ageing.py; here the colours are far enough apart, or alike, that no rule decides otherwise:
+The rule of what moved is checked in tests/domain/instruments/test_reference_stability.py; here the colours are far enough apart, or alike, that no rule decides otherwise:
 that tile and plaque together tell instrument from plaque is common practice.
 """
 
@@ -8,8 +8,9 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from lots.desks import checking, clock
-from lots.store.checking import snapshot
+from lots.services import clock
+from lots.services.assessment import integrity_checks
+from lots.store.upkeep.integrity import snapshot
 from tests.api.test_queries import asked
 from tests.pages.reading import Browser
 from tests.shop import CONDITIONS, SIMPLE_LIMITS, WHITE
@@ -182,7 +183,7 @@ def test_a_tile_that_stays_and_a_plaque_that_moves(shop, shade):
     again = shop.post("quality", f"/lots/{late}/reassess")
     assert ("released", 2) == (again["standing"], again["shade_revision"])
     with connected(), snapshot():
-        assert [] == [flaw.line for flaw in checking.found()]
+        assert [] == [flaw.line for flaw in integrity_checks.found()]
 
 
 @pytest.mark.parametrize(

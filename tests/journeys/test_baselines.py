@@ -2,7 +2,7 @@
 
 import pytest
 
-from lots.desks.drift import BY_CHANCE
+from lots.services.drift.drift import BY_CHANCE
 from tests import tolerances
 from tests.files import export, rows
 from tests.journeys.supply import BOTH_ENGINES, COLOR, followed, whites

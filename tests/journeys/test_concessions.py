@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 import time_machine
 
-from lots.desks import access
+from lots.services.setup import access
 from tests.shop import WHITE
 from tests.store.rows import connected
 from tests.tolerances import SAME_SUM

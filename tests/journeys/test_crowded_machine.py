@@ -4,9 +4,9 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from lots.desks import clock
-from tests.desks.test_checking import found
+from lots.services import clock
 from tests.pages.reading import Browser
+from tests.services.assessment.test_integrity_checks import found
 from tests.shop import SIMPLE_LIMITS
 
 NOON = datetime(2026, 11, 22, 12, tzinfo=UTC)

@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from lots.desks import checking
+from lots.services.assessment import integrity_checks
 from tests.shop import RECEIVED, SIMPLE_LIMITS
 from tests.store.rows import connected, counts
 
@@ -60,7 +60,7 @@ def pointers(refused):
 def sound():
     """Asserts that lots check finds nothing."""
     with connected():
-        assert [] == [flaw.line for flaw in checking.found()]
+        assert [] == [flaw.line for flaw in integrity_checks.found()]
 
 
 def test_80_spools_were_8(clerk):

@@ -4,8 +4,8 @@ import io
 
 import pytest
 
-from lots.desks import checking
-from lots.domain.sampling import in_order
+from lots.domain.receiving.coverage import in_order
+from lots.services.assessment import integrity_checks
 from tests.api.refusals import refused
 from tests.shop import CONDITIONS, MEASURED, WHITE
 from tests.store.rows import connected
@@ -38,7 +38,7 @@ def on(spool, lab=WHITE, **more):
 def nothing_found():
     """True when the check finds nothing wrong with the shop."""
     with connected():
-        return [] == [flaw.line for flaw in checking.found()]
+        return [] == [flaw.line for flaw in integrity_checks.found()]
 
 
 def test_readings_of_spools_that_were_not_drawn_release_nothing(shop, delivery):

@@ -2,7 +2,7 @@
 
 import pytest
 
-from lots.store.models import Grade
+from lots.store.tables.models import Grade
 from tests.store.rows import connected
 
 USES = ("cosmetic", "fit", "load_bearing", "flexing", "hidden")

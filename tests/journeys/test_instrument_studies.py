@@ -7,8 +7,8 @@ import math
 
 import pytest
 
-from lots.desks import checking
-from lots.store.checking import snapshot
+from lots.services.assessment import integrity_checks
+from lots.store.upkeep.integrity import snapshot
 from tests.api.test_queries import asked
 from tests.domain.builders import reference_json
 from tests.journeys.supply import COLOR, followed, whites
@@ -71,7 +71,7 @@ def gauge_sd(d):
 def sound():
     """What `lots check` finds."""
     with connected(), snapshot():
-        return [flaw.line for flaw in checking.found()]
+        return [flaw.line for flaw in integrity_checks.found()]
 
 
 def test_the_published_gauge_study_gives_its_printed_figures(shop):

@@ -5,8 +5,9 @@ from datetime import UTC, datetime, timedelta
 import pytest
 import time_machine
 
-from lots.desks import access, checking
-from lots.store import models
+from lots.services.assessment import integrity_checks
+from lots.services.setup import access
+from lots.store.tables import models
 from tests.shop import WHITE
 from tests.store.rows import connected
 
@@ -47,7 +48,7 @@ def test_a_mistake_is_lifted_within_a_day(shop, clock, lot, ending, standing):
     shop.post("production", "/spools", {"parents": [{"spool_code": spool, "mass_g": 100.0}]})
     shop.load(spool)
     with connected():
-        assert [] == [flaw.line for flaw in checking.found()]
+        assert [] == [flaw.line for flaw in integrity_checks.found()]
 
 
 @pytest.mark.parametrize(("ending", "standing"), ENDINGS)

@@ -6,9 +6,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from lots.domain.identity import identity
-from lots.store.models import Job, Lot, Machine, Spool
-from tests.desks.test_checking import found
+from lots.domain.code_identity import identity
+from lots.store.tables.models import Job, Lot, Machine, Spool
+from tests.services.assessment.test_integrity_checks import found
 from tests.shop import CONDITIONS, RECEIVED, SIMPLE_LIMITS, WHITE
 from tests.store.rows import connected, counts
 

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 import time_machine
 
-from lots.desks import checking
+from lots.services.assessment import integrity_checks
 from tests.shop import CONDITIONS, SIMPLE_LIMITS, WHITE
 from tests.store.rows import connected
 
@@ -101,7 +101,7 @@ def test_a_lot_past_its_shelf_life_comes_back_by_a_re_inspection(shop, clock, lo
     events = [event["what"] for event in shop.get("quality", f"/events?lot_id={lot_id}")["items"]]
     assert 1 == events.count("lot inspected again")
     with connected():
-        assert [] == [flaw.line for flaw in checking.found()]
+        assert [] == [flaw.line for flaw in integrity_checks.found()]
 
 
 def test_what_is_aged_is_judged_by_its_new_readings_alone(shop, clock, lot):

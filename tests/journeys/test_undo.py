@@ -6,7 +6,8 @@ from datetime import UTC, datetime, timedelta
 import pytest
 import time_machine
 
-from lots.desks import access, checking
+from lots.services.assessment import integrity_checks
+from lots.services.setup import access
 from tests.shop import CONDITIONS, FULL_LIMITS, SIMPLE_LIMITS, WHITE
 from tests.store.rows import connected
 
@@ -132,7 +133,7 @@ def test_a_failure_waits_for_quality_whatever_is_measured_next(bench):
     events = [event["what"] for event in bench.get("quality", f"/events?lot_id={lot_id}")["items"]]
     assert ["reading voided", "readings recorded", "load refused", "void agreed"] == events[-4:]
     with connected():
-        assert [] == [flaw.line for flaw in checking.found()]
+        assert [] == [flaw.line for flaw in integrity_checks.found()]
 
 
 def test_a_spool_whose_void_waits_is_not_withdrawn(bench):
@@ -282,4 +283,4 @@ def test_no_author_improves_a_verdict_by_any_sequence_of_voids(bench, seed):
             )
             mine.append(bench.measure(body[0], {"spool_code": code, **body[1]}, role="receiving")["id"])
     with connected():
-        assert [] == [flaw.line for flaw in checking.found()]
+        assert [] == [flaw.line for flaw in integrity_checks.found()]

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tests.domain.trials import HALVES, TRUE, accepted_share, colors, log_odds, panels, true_half
+from tests.domain.visual_trials.trials import HALVES, TRUE, accepted_share, colors, log_odds, panels, true_half
 from tests.shop import CONDITIONS, SIMPLE_LIMITS, WHITE
 
 

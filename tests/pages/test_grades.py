@@ -1,6 +1,6 @@
 """Grades and tabs at the page: what quality forbids and permits, and a tab that is refused with its reasons."""
 
-from lots.store.models import Grade
+from lots.store.tables.models import Grade
 from tests.pages.reading import Browser
 from tests.pages.test_words import JSON_NAME
 from tests.store.rows import connected

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from lots.store.models import Spool
+from lots.store.tables.models import Spool
 from tests.api.pictures.seen import Picture
 from tests.pages.reading import Browser
 from tests.shop import SIMPLE_LIMITS

@@ -7,7 +7,7 @@ import io
 import pypdf
 import pytest
 
-from lots.desks.access import ROLES
+from lots.services.setup.access import ROLES
 from tests.pages.reading import Browser
 from tests.reported import bad_lot
 
@@ -56,6 +56,6 @@ def test_no_pdf_is_offered_where_none_can_be_made(desk, monkeypatch):
     desk.good_lot(desk.quillwort, desk.white)
     somebody = Browser(desk, "quality")
     offered = [PAPER["pdf"] in somebody.go("/lots/1").links, "As a PDF" in somebody.go("/receiving/1/labels").links]
-    monkeypatch.setattr("lots.pages.frame.find_spec", lambda name: None)
+    monkeypatch.setattr("lots.pages.site.frame.find_spec", lambda name: None)
     refused = [PAPER["pdf"] in somebody.go("/lots/1").links, "As a PDF" in somebody.go("/receiving/1/labels").links]
     assert ([True, True], [False, False]) == (offered, refused)

@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from lots.pages.words import worded
+from lots.pages.site.words import worded
 from tests.pages.reading import SITE, Browser, log
 from tests.shop import SIMPLE_LIMITS
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from lots.store import database
+from lots.store.engine import database
 
 
 @pytest.fixture

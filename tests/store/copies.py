@@ -12,9 +12,10 @@ from typing import Any
 
 from peewee import BooleanField, CharField, DoubleField, ForeignKeyField
 
-from lots.store import database, schema
-from lots.store.copying import tables
-from lots.store.fields import Instant, Json
+from lots.store.engine import database
+from lots.store.engine.column_types import Instant, Json
+from lots.store.upkeep import schema
+from lots.store.upkeep.copy_rows import tables
 
 # The rules of the tables leave these words only.
 WORDS = {

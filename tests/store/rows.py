@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
-from lots.store import database
-from lots.store.models import TABLES
+from lots.store.engine import database
+from lots.store.tables.models import TABLES
 
 
 @contextmanager

@@ -20,10 +20,10 @@ from peewee import (
     TextField,
 )
 
-from lots.store import database
-from lots.store.database import db
-from lots.store.fields import Instant
-from lots.store.models import SchemaVersion
+from lots.store.engine import database
+from lots.store.engine.column_types import Instant
+from lots.store.engine.database import db
+from lots.store.tables.models import SchemaVersion
 
 
 class Numbered(Model):
@@ -93,8 +93,8 @@ STEP = f'''
 """Shelves have a depth and a note; tags are hung on them."""
 
 from peewee import *
-from lots.store.fields import Instant
-from lots.store.rebuilding import rebuild
+from lots.store.engine.column_types import Instant
+from lots.store.upkeep.rebuild_table import rebuild
 
 
 def models(db):

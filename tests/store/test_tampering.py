@@ -5,16 +5,17 @@ from contextlib import contextmanager
 import pytest
 from peewee import BooleanField, DoubleField, ForeignKeyField, IntegerField, SqliteDatabase
 
-from lots.desks import checking
-from lots.domain.chain import Entry, hash_of
-from lots.store import checking as store
-from lots.store import history, models
-from lots.store.database import db
-from lots.store.fields import Json
+from lots.domain.hash_chain import Entry, hash_of
+from lots.services.assessment import integrity_checks
+from lots.store import audit
+from lots.store.engine.column_types import Json
+from lots.store.engine.database import db
+from lots.store.tables import models
+from lots.store.upkeep import integrity as store
 from tests.changes import lived_in
 from tests.store.rows import connected, contents
 
-COVERED = list(history.COVERED.values())
+COVERED = list(audit.COVERED.values())
 
 
 def sql(text, *values):
@@ -55,7 +56,7 @@ def lot(shop):
 
 def proved():
     """What chains and rows show, line by line."""
-    return [flaw.line for flaw in checking.proved(store.lot_names())]
+    return [flaw.line for flaw in integrity_checks.proved(store.lot_names())]
 
 
 def row_of(model, number):
@@ -146,8 +147,8 @@ def some_row(cover):
 def test_every_table_and_column_is_covered_or_said_not_to_be():
     """A table that is added is covered, or named among those that are not; so is a column."""
     covered = {cover.model for cover in COVERED}
-    assert set(models.TABLES) == covered | set(history.NOT_COVERED)
-    assert not covered & set(history.NOT_COVERED)
+    assert set(models.TABLES) == covered | set(audit.NOT_COVERED)
+    assert not covered & set(audit.NOT_COVERED)
     for cover in COVERED:
         names = {field.name for field in cover.model._meta.sorted_fields}
         assert names == {field.name for field in cover.fields} | set(cover.derived), cover.table
@@ -208,11 +209,11 @@ def test_every_covered_column_counts():
     for cover in COVERED:
         number = some_row(cover)
         for field in editable(cover):
-            (before,) = history.stored(cover, [number]).values()
+            (before,) = audit.stored(cover, [number]).values()
             with undone(cover.model, number) as row:
                 edit(cover.model, number, **{field.column_name: other(field, row[field.column_name])})
-                (after,) = history.stored(cover, [number]).values()
-            assert history.cover_of(cover, [before]) != history.cover_of(cover, [after]), (cover.table, field.name)
+                (after,) = audit.stored(cover, [number]).values()
+            assert audit.cover_of(cover, [before]) != audit.cover_of(cover, [after]), (cover.table, field.name)
 
 
 def entries_of_the_lot():
@@ -267,7 +268,7 @@ def test_an_edited_entry_with_a_right_hash_is_found_by_the_next(lot):
     events = entries_of_the_lot()
     for event, found in ((events[1], 3), (events[-1], events[-1].number)):
         with undone(models.Event, event.id):
-            (entry,) = (one for one, _ in history.entries(event.chain) if one.number == event.number)
+            (entry,) = (one for one, _ in audit.entries(event.chain) if one.number == event.number)
             names = ("chain", "number", "at", "what", "content", "previous", "hash")
             forged = Entry(by="Nobody", **{name: getattr(entry, name) for name in names})
             edit(models.Event, event.id, by="Nobody", hash=hash_of(forged))
@@ -329,10 +330,10 @@ def test_a_chain_of_nobody_is_found(lot):
 def test_a_whole_history_written_anew_is_found_by_a_head_that_was_noted(lot):
     """The chain itself is whole again, as its rows are covered anew; the head noted before is another one."""
     event = entries_of_the_lot()[-1]
-    noted = history.heads()
-    assert [] == list(checking.against(noted))
+    noted = audit.heads()
+    assert [] == list(integrity_checks.against(noted))
     last = None
-    for entry, _ in history.entries(event.chain):
+    for entry, _ in audit.entries(event.chain):
         forged = Entry(entry.chain, entry.number, entry.at, "Nobody", entry.what, entry.content, last or "0" * 64, "")
         last = hash_of(forged)
         number = models.Event.get((models.Event.chain == entry.chain) & (models.Event.number == entry.number)).id
@@ -340,7 +341,7 @@ def test_a_whole_history_written_anew_is_found_by_a_head_that_was_noted(lot):
     edit(models.Chain, models.Chain.get(models.Chain.chain == event.chain).id, head=last)
     assert [] == proved()
     says = f"{lot}, entry {event.number}: entry {event.number} is another than the one noted."
-    assert [says] == [flaw.line for flaw in checking.against(noted)]
+    assert [says] == [flaw.line for flaw in integrity_checks.against(noted)]
 
 
 def test_looking_changes_nothing(shop):
@@ -350,5 +351,5 @@ def test_looking_changes_nothing(shop):
         edit(models.Supplier, 1, name="Nobody's")
     before = contents()
     with connected(), store.snapshot():
-        assert ["shop, entry 6: supplier 1 was edited since."] == [flaw.line for flaw in checking.found()]
+        assert ["shop, entry 6: supplier 1 was edited since."] == [flaw.line for flaw in integrity_checks.found()]
     assert before == contents()

@@ -3,8 +3,8 @@
 import pytest
 from peewee import InternalError, OperationalError
 
-from lots.store import database
-from lots.store.database import Full, ReadOnly, Unavailable, db
+from lots.store.engine import database
+from lots.store.engine.database import Full, ReadOnly, Unavailable, db
 from tests.shop import MEASURED, SIMPLE_LIMITS
 
 

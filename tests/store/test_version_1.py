@@ -8,11 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from lots.desks import checking, quality
-from lots.domain.identity import likeness
-from lots.store import database, migrating, schema
-from lots.store.database import db
-from lots.store.models import TABLES, Decision, Event, Grade, Job, Load, Lot, Machine, Spool
+from lots.domain.code_identity import likeness
+from lots.services.assessment import decisions, integrity_checks
+from lots.store.engine import database
+from lots.store.engine.database import db
+from lots.store.tables.models import TABLES, Decision, Event, Grade, Job, Load, Lot, Machine, Spool
+from lots.store.upkeep import migrate, schema
 from tests.store.rows import connected
 from tests.store.shelves import described
 
@@ -44,7 +45,7 @@ def shop(empty_url, engine):
     database.open_database(empty_url)
     with connected():
         assert 1 == schema.found_version(db)
-        assert ["0002_gates"] == migrating.migrate(lambda _: None)
+        assert ["0002_gates"] == migrate.migrate(lambda _: None)
         yield
 
 
@@ -58,7 +59,7 @@ def test_its_tables_are_those_of_a_new_one(shop):
 
 def test_nothing_in_it_changed_its_meaning(shop):
     """Every row is as the history says, and every lot stands where the rules of its decision put it."""
-    assert [] == [flaw.line for flaw in checking.found()]
+    assert [] == [flaw.line for flaw in integrity_checks.found()]
     stands = {
         lot.supplier_lot: lot.standing for lot in Lot.select().where(Lot.supplier_lot.in_(["O-1", "O-2", "G-1", "W-1"]))
     }
@@ -72,15 +73,15 @@ def test_a_lot_blocked_by_a_step_is_released_when_it_is_assessed_again(shop):
     before = Decision.select().where(Decision.lot == lot).order_by(Decision.id.desc()).get()
     step = {finding["code"]: finding for finding in before.findings}["color.step"]
     assert ("blocked", "fail", 0.69) == (before.standing, step["verdict"], round(step["value"], 2))
-    done = quality.reassess(lot.id, "Wilhelmina")
+    done = decisions.reassess(lot.id, "Wilhelmina")
     found = {finding["code"]: finding for finding in done["findings"]}["color.step"]
     assert ("released", "pass") == (done["standing"], found["verdict"])
     assert "no further from the reference (0.00) than the last accepted lot (0.69)" in found["message"]
-    then = quality.assessment(lot.id, before.decided_at, None, None)
+    then = decisions.assessment(lot.id, before.decided_at, None, None)
     assert ("blocked", "fail") == (then["standing"], {f["code"]: f["verdict"] for f in then["findings"]}["color.step"])
     lot = Lot.get_by_id(lot.id)
     assert (2, True) == (lot.rules, lot.original["accepted"])
-    assert [] == [flaw.line for flaw in checking.found()]
+    assert [] == [flaw.line for flaw in integrity_checks.found()]
 
 
 def test_codes_that_fold_alike_stay(shop):

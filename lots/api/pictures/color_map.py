@@ -7,7 +7,7 @@ from typing import Any
 
 from lots.api.pictures.canvas import PAPER, Point, Scale
 from lots.api.pictures.sheet import PALE, SOFT, Sheet, leading, short, text_width, wrapped
-from lots.desks.words import counted
+from lots.domain.words import counted
 
 WIDTH, SIDE, LEFT, TOP = 960.0, 440.0, 86.0, 44.0
 _STRIP, _PATCHES = 600.0, 716.0

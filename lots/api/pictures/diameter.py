@@ -6,7 +6,7 @@ from typing import Any
 
 from lots.api.pictures.canvas import PAPER, Scale
 from lots.api.pictures.sheet import PALE, SOFT, Sheet, leading, short, wrapped
-from lots.desks.words import counted
+from lots.domain.words import counted
 
 WIDTH, LEFT, RIGHT, PANEL = 960.0, 86.0, 150.0, 210.0
 _FIRST, _SECOND = "9 4", "2 3"

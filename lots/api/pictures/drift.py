@@ -6,7 +6,7 @@ from typing import Any
 
 from lots.api.pictures.canvas import FAINT, INK, Point, Scale
 from lots.api.pictures.sheet import Sheet
-from lots.desks.words import counted
+from lots.domain.words import counted
 
 WIDTH, PANEL, HEAD = 960.0, 300.0, 44.0
 LEFT, RIGHT, TOP, BOTTOM = 76.0, 120.0, 40.0, 50.0

@@ -7,7 +7,7 @@ from typing import Any
 
 from lots.api.pictures.canvas import INK, Scale
 from lots.api.pictures.sheet import PALE, SOFT, Sheet, leading, short, wrapped
-from lots.desks.words import counted
+from lots.domain.words import counted
 
 WIDTH, LEFT, RIGHT, ROW = 960.0, 230.0, 250.0, 38.0
 # More loads than this are left to the figures: the answer puts what is still loaded first, so that is kept.

@@ -7,7 +7,7 @@ from typing import Any
 
 from lots.api.pictures.canvas import PAPER, Point
 from lots.api.pictures.sheet import PALE, SOFT, Sheet, leading, short, wrapped
-from lots.desks.words import counted
+from lots.domain.words import counted
 
 WIDTH, LEFT, CELL = 960.0, 200.0, 48.0
 # So many lots fit the width; the answer lists them oldest first, and those are used up first.

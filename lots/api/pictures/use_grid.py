@@ -6,7 +6,7 @@ from typing import Any
 
 from lots.api.pictures.canvas import PAPER
 from lots.api.pictures.sheet import PALE, SOFT, Sheet, leading, short, wrapped
-from lots.desks.words import counted
+from lots.domain.words import counted
 
 WIDTH, LEFT, STANDING, CELL, ROW = 960.0, 340.0, 226.0, 119.0, 42.0
 TITLE = "What lots may be used for"

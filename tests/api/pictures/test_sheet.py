@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from lots.api.pictures.canvas import Canvas, readable
 from lots.api.pictures.sheet import Sheet, short, wrapped
-from lots.desks.words import counted
+from lots.domain.words import counted
 from tests.api.pictures.seen import NASTY, Picture
 
 

@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.api.pictures.use_grid import WORDS, draw
-from lots.desks.permissions import ANSWERS
-from lots.domain.agreed import USES
+from lots.domain.assessment.limits_revision import USES
+from lots.services.production.lot_uses import ANSWERS
 from tests.api.pictures.seen import NASTY, Picture
 
 CAME = datetime(2026, 11, 20, 8, tzinfo=UTC)

@@ -1,0 +1,1 @@
+"""Paths of assessments, decisions, concessions and visual trials."""

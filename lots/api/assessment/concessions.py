@@ -1,0 +1,122 @@
+"""Concessions: asked for by one person of quality, approved by another."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import Schema, fields, validate
+
+from lots.api.http.blueprint import Desk, PageArgs, Resource, page_answer, page_schema, person
+from lots.api.http.fields import NUMBER, Instant, Number, Strict, Text, Truth
+from lots.domain.assessment.limits_revision import GENERAL, USES
+from lots.services.assessment import concessions
+
+desk = Desk(
+    "concessions",
+    __name__,
+    url_prefix="/v1",
+    description="A nonconforming lot, permitted for stated uses, mass and time.",
+)
+
+
+class ConcessionArgs(Strict):
+    """What is asked for (ISO 9000:2015, 3.12.5)."""
+
+    uses = fields.List(
+        Text(20, one_of=(*USES, GENERAL)),
+        required=True,
+        validate=validate.Length(1, 6, error="Name at least one use."),
+        error_messages={"required": "This is needed."},
+    )
+    max_mass_g = Number(above=0, high=10_000_000, required=True, metadata={"description": "how much in all, g"})
+    valid_until = Instant(required=True, metadata={"description": "the last moment at which a load may begin under it"})
+    reason = Text(2000, lines=True, required=True)
+    requested_by = Text(120, metadata={"description": "who asks; the person sending it when left out"})
+    finish_running = Truth(
+        metadata={"description": "true (the default) when a job begun in time may run on after the end"}
+    )
+
+
+class WithdrawArgs(Strict):
+    """Why a concession is taken back."""
+
+    reason = Text(2000, lines=True, required=True)
+
+
+class RunningSchema(Schema):
+    """A load under a concession that has not ended."""
+
+    load_id = fields.Integer(required=True)
+    machine = fields.String(required=True)
+    job = fields.String(required=True)
+    loaded_at = Instant(required=True)
+
+
+class ConcessionSchema(Schema):
+    """A concession with what is left of it. `over_g` is what loads used beyond it; `must_come_off` says that running loads have to end."""
+
+    id = fields.Integer(required=True)
+    lot_id = fields.Integer(required=True)
+    uses = fields.List(fields.String(), required=True)
+    max_mass_g = fields.Float(required=True)
+    taken_g = fields.Float(required=True)
+    left_g = fields.Float(required=True)
+    over_g = fields.Float(required=True)
+    valid_until = Instant(required=True)
+    finish_running = fields.Boolean(required=True)
+    reason = fields.String(required=True)
+    requested_by = fields.String(required=True)
+    approved_by = fields.String(required=True, allow_none=True)
+    approved_at = Instant(required=True, allow_none=True)
+    withdrawn_by = fields.String(required=True, allow_none=True)
+    withdrawn_at = Instant(required=True, allow_none=True)
+    withdrawn_reason = fields.String(required=True, allow_none=True)
+    running = fields.List(fields.Nested(RunningSchema), required=True)
+    must_come_off = fields.Boolean(required=True)
+    says = fields.String(required=True)
+    recorded_at = Instant(required=True)
+    recorded_by = fields.String(required=True)
+
+
+@desk.route(f"/lots/<{NUMBER}:number>/concessions")
+class LotConcessions(Resource):
+    """Concessions on a lot."""
+
+    who = {"GET": ("quality",), "POST": ("quality",)}
+
+    @desk.arguments(PageArgs, location="query")
+    @desk.response(200, page_schema(ConcessionSchema))
+    def get(self, args: dict[str, Any], number: int) -> Any:
+        """List a lot's concessions, in the order they were asked for."""
+        return page_answer(concessions.of_lot(number, args.get("cursor"), args["limit"]))
+
+    @desk.arguments(ConcessionArgs)
+    @desk.response(201, ConcessionSchema)
+    def post(self, args: dict[str, Any], number: int) -> Any:
+        """Ask for a concession. It permits nothing until a second person approves it."""
+        return concessions.request(number, args, person().name)
+
+
+@desk.route(f"/concessions/<{NUMBER}:number>/approve")
+class Approve(Resource):
+    """Approving a concession."""
+
+    who = {"POST": ("quality",)}
+
+    @desk.response(201, ConcessionSchema)
+    def post(self, number: int) -> Any:
+        """Approve a concession. 409 for the person who asked for it, and when it was approved, withdrawn or has run out."""
+        return concessions.approve(number, person().name)
+
+
+@desk.route(f"/concessions/<{NUMBER}:number>/withdraw")
+class Withdraw(Resource):
+    """Taking a concession back."""
+
+    who = {"POST": ("quality",)}
+
+    @desk.arguments(WithdrawArgs)
+    @desk.response(201, ConcessionSchema)
+    def post(self, args: dict[str, Any], number: int) -> Any:
+        """Take a concession back. What still runs under it is listed."""
+        return concessions.withdraw(number, args["reason"], person().name)

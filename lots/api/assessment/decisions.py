@@ -1,0 +1,245 @@
+"""Assessments, decisions and judging again."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import Schema, fields
+
+from lots.api.http.blueprint import ALL, Desk, PageArgs, Resource, page_answer, page_schema, person
+from lots.api.http.fields import NUMBER, Instant, OneOrMany, Strict, Text, WrittenWhole
+from lots.api.lot_schemas import ExposureSchema, LotAfterSchema
+from lots.api.readings.replicates import ExcludedLineSchema
+from lots.domain.assessment.standing import ACCEPT_STEP, ACTIONS, STANDINGS
+from lots.services.assessment import decisions
+
+desk = Desk("assessments", __name__, url_prefix="/v1/lots", description="How lots are judged, and what people decide.")
+
+
+class AssessmentArgs(Strict):
+    """When, and under which revisions."""
+
+    as_of = Instant(metadata={"description": "judge by what was known then"})
+    limits_revision = WrittenWhole(1, metadata={"description": "judge under this revision instead, storing nothing"})
+    shade_revision = WrittenWhole(1, metadata={"description": "judge under this revision instead, storing nothing"})
+
+
+class FindingSchema(Schema):
+    """One measure held against its limit."""
+
+    code = fields.String(
+        required=True, metadata={"description": "characteristic.measure", "example": "color.lot_delta_e"}
+    )
+    characteristic = fields.String(required=True)
+    measure = fields.String(
+        required=True, metadata={"description": "what of the characteristic was held against the limit"}
+    )
+    verdict = fields.String(required=True, metadata={"enum": ["pass", "fail", "near", "missing"]})
+    value = fields.Float(required=True, allow_none=True, metadata={"description": "unrounded, in `unit`"})
+    limit = OneOrMany(required=True, metadata={"description": "one number, or [lowest, highest]; ends are acceptable"})
+    unit = fields.String(
+        required=True, metadata={"description": "of value, limit and margin; empty for a colour difference"}
+    )
+    n = fields.Integer(required=True, metadata={"description": "what the value rests on: spools, readings or tests"})
+    uncertainty = fields.Float(
+        required=True, allow_none=True, metadata={"description": "standard uncertainty, in `unit`"}
+    )
+    guard_band = fields.Float(
+        required=True, allow_none=True, metadata={"description": "by which the limit is tightened, in `unit`"}
+    )
+    margin = fields.Float(required=True, allow_none=True, metadata={"description": "positive inside the limit"})
+    conformance_probability = fields.Float(
+        required=True, allow_none=True, metadata={"description": "that the true value is inside the limit"}
+    )
+    claimable = fields.Boolean(
+        required=True,
+        allow_none=True,
+        metadata={"description": "a failing value: beyond the limit by its uncertainty too"},
+    )
+    too_coarse = fields.Boolean(
+        required=True, metadata={"description": "the uncertainty takes up too much of the limit"}
+    )
+    subject = fields.String(
+        required=True, allow_none=True, metadata={"description": "what was judged, such as a spool; null for the lot"}
+    )
+    detail = fields.String(
+        required=True,
+        allow_none=True,
+        metadata={"description": "what stands beside the value, such as the direction of a colour"},
+    )
+    uses = fields.List(fields.String(), required=True, metadata={"description": "uses that require it"})
+    hold = fields.Boolean(
+        required=True,
+        metadata={
+            "description": "a failing value with a remedy short of refusing the lot, or a step that waits for quality's decision"
+        },
+    )
+    message = fields.String(required=True)
+    to_measure = fields.String(required=True, allow_none=True, metadata={"description": "what would settle it"})
+
+
+class AssessmentSchema(Schema):
+    """All findings of a lot. `assessed` is what the readings say; `standing` counts decisions by hand too."""
+
+    lot_id = fields.Integer(required=True)
+    standing = fields.String(required=True, metadata={"enum": list(STANDINGS)})
+    assessed = fields.String(required=True, metadata={"description": "standing by the readings alone"})
+    uses = fields.Dict(
+        keys=fields.String(), values=fields.String(), required=True, metadata={"description": "use -> verdict"}
+    )
+    findings = fields.List(fields.Nested(FindingSchema), required=True)
+    to_measure = fields.List(
+        fields.String(), required=True, metadata={"description": "what is still to be measured, in words"}
+    )
+    notes = fields.List(
+        fields.String(),
+        required=True,
+        metadata={"description": "readings that do not count or stand apart, and what else to know"},
+    )
+    limits_revision = fields.Integer(required=True, allow_none=True, metadata={"description": "judged under it"})
+    shade_revision = fields.Integer(required=True, allow_none=True, metadata={"description": "judged under it"})
+    reading_ids = fields.List(fields.Integer(), required=True, metadata={"description": "the readings that count"})
+    as_of = Instant(required=True, metadata={"description": "by what was known then"})
+
+
+class WithExcludedSchema(Schema):
+    """What a lot would be if no reading were excluded."""
+
+    standing = fields.String(required=True)
+    assessed = fields.String(required=True, metadata={"description": "standing by the readings alone"})
+    uses = fields.Dict(
+        keys=fields.String(), values=fields.String(), required=True, metadata={"description": "use -> verdict"}
+    )
+    findings = fields.List(fields.Nested(FindingSchema), required=True)
+
+
+class AssessmentNowSchema(AssessmentSchema):
+    """An assessment, and whether it is the lot's own or a question of what would be.
+
+    What counts is the assessment without excluded readings, each of which a named person left out for a cause; `with_excluded` says what
+    it would be with them.
+    """
+
+    excluded = fields.List(
+        fields.Nested(ExcludedLineSchema),
+        required=True,
+        metadata={"description": "readings that were left out, and by whom"},
+    )
+    with_excluded = fields.Nested(
+        WithExcludedSchema,
+        required=True,
+        allow_none=True,
+        metadata={"description": "null while no reading is excluded"},
+    )
+
+    stored = fields.Boolean(
+        required=True, metadata={"description": "false for an answer under other revisions than the lot's"}
+    )
+
+
+class DecisionSchema(Schema):
+    """Where a lot came to stand, when, by whom, on which readings and under which revisions."""
+
+    id = fields.Integer(required=True)
+    lot_id = fields.Integer(required=True)
+    action = fields.String(
+        required=True,
+        metadata={"description": "received, judge, void, exclude, include, reassess, or a decision by hand"},
+    )
+    standing = fields.String(required=True, metadata={"description": "from then on"})
+    uses = fields.Dict(
+        keys=fields.String(), values=fields.String(), required=True, metadata={"description": "use -> verdict"}
+    )
+    reason = fields.String(required=True, metadata={"description": "in words"})
+    decided_at = Instant(required=True)
+    decided_by = fields.String(required=True)
+    findings = fields.List(fields.Nested(FindingSchema), required=True)
+    reading_ids = fields.List(fields.Integer(), required=True, metadata={"description": "the readings it rests on"})
+    limits_revision = fields.Integer(required=True, allow_none=True, metadata={"description": "judged under it"})
+    shade_revision = fields.Integer(required=True, allow_none=True, metadata={"description": "judged under it"})
+
+
+class DecisionArgs(Strict):
+    """A decision by hand."""
+
+    action = Text(
+        20,
+        one_of=(*ACTIONS, ACCEPT_STEP),
+        required=True,
+        metadata={"description": "what may follow depends on the decision in force"},
+    )
+    reason = Text(2000, lines=True, required=True, metadata={"description": "why, in words"})
+
+
+class DecidedSchema(DecisionSchema):
+    """A decision, with where the lot stands now and everything it has reached."""
+
+    lot = fields.Nested(LotAfterSchema, required=True)
+    exposure = fields.Nested(ExposureSchema, required=True)
+
+
+class BeforeSchema(Schema):
+    """Where a lot stood before it was judged again."""
+
+    standing = fields.String(required=True)
+    uses = fields.Dict(
+        keys=fields.String(), values=fields.String(), required=True, metadata={"description": "use -> verdict"}
+    )
+    limits_revision = fields.Integer(required=True, allow_none=True, metadata={"description": "judged under it"})
+    shade_revision = fields.Integer(required=True, allow_none=True, metadata={"description": "judged under it"})
+
+
+class ReassessedSchema(AssessmentSchema):
+    """An assessment under the newest revisions, with the old ones beside it."""
+
+    before = fields.Nested(BeforeSchema, required=True)
+    decision = fields.Nested(DecisionSchema, required=True)
+    lot = fields.Nested(LotAfterSchema, required=True)
+
+
+@desk.route(f"/<{NUMBER}:number>/assessment")
+class Assessment(Resource):
+    """How a lot is judged."""
+
+    who = {"GET": ALL}
+
+    @desk.arguments(AssessmentArgs, location="query")
+    @desk.response(200, AssessmentNowSchema)
+    def get(self, args: dict[str, Any], number: int) -> Any:
+        """Show every finding: now, as of a time, or as it would be under other revisions."""
+        return decisions.assessment(number, args.get("as_of"), args.get("limits_revision"), args.get("shade_revision"))
+
+
+@desk.route(f"/<{NUMBER}:number>/reassess")
+class Reassess(Resource):
+    """Judging again."""
+
+    who = {"POST": ("quality",)}
+
+    @desk.response(201, ReassessedSchema)
+    def post(self, number: int) -> Any:
+        """Judge a lot again under the newest revisions, as a new decision. The old decision stays as it was."""
+        return decisions.reassess(number, person().name)
+
+
+@desk.route(f"/<{NUMBER}:number>/decisions")
+class Decisions(Resource):
+    """Decisions on a lot."""
+
+    who = {"GET": ("quality",), "POST": ("quality",)}
+
+    @desk.arguments(PageArgs, location="query")
+    @desk.response(200, page_schema(DecisionSchema))
+    def get(self, args: dict[str, Any], number: int) -> Any:
+        """List a lot's decisions, oldest first."""
+        return page_answer(decisions.history(number, args.get("cursor"), args["limit"]))
+
+    @desk.arguments(DecisionArgs)
+    @desk.response(201, DecidedSchema)
+    def post(self, args: dict[str, Any], number: int) -> Any:
+        """Block, hold, return, scrap or lift by hand, or accept a step. 409 when that cannot follow what is in force: `legal` says what can.
+
+        Lifting gives the word back to the readings: nobody can release by hand what they refuse. `accept_step` is legal while a step from the
+        last accepted lot keeps a use open. The rest of the findings then decide, and the lot is the start of later steps once it is accepted.
+        """
+        return decisions.decide(number, args["action"], args["reason"], person().name)

@@ -1,0 +1,1 @@
+"""Paths of documents: the lot record, the nonconformity report, pictures, the history."""

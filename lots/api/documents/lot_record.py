@@ -1,0 +1,132 @@
+"""The record of a lot: as JSON, as a page to print, or as a PDF."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import Schema, fields
+
+from lots.api.documents.lot_pictures import PermissionSchema
+from lots.api.documents.nonconformity_report import (
+    ReportAskedSchema,
+    ReportConcessionSchema,
+    ReportDecisionSchema,
+    ReportDeliverySchema,
+    ReportFindingSchema,
+    ReportGradeSchema,
+    ReportMethodSchema,
+    ReportReadingSchema,
+)
+from lots.api.documents.printed import AS_PAGE, AS_PDF, Paper, printed
+from lots.api.documents.record_pages import sections, title_of
+from lots.api.http.blueprint import ALL, Desk, Resource
+from lots.api.http.fields import NUMBER, Instant
+from lots.api.lot_schemas import NamedSchema
+from lots.api.receiving.lots_and_deliveries import ByHandSchema, SpoolLineSchema
+from lots.api.receiving.samples import DeliverySampleSchema
+from lots.domain.assessment.standing import STANDINGS
+from lots.services.documents import lot_record
+
+desk = Desk("record", __name__, url_prefix="/v1/lots", description="All that is known of a lot, to keep or to print.")
+
+
+class RecordLotSchema(Schema):
+    """The lot, where it stands, and what its readings alone would make it (`assessed`)."""
+
+    id = fields.Integer(required=True)
+    supplier_lot = fields.String(required=True, metadata={"description": "the supplier's lot number as printed"})
+    received_at = Instant(required=True)
+    recorded_at = Instant(required=True)
+    standing = fields.String(required=True, metadata={"enum": list(STANDINGS)})
+    assessed = fields.String(required=True)
+    by_hand = fields.Nested(ByHandSchema, required=True, allow_none=True)
+    resubmission_of = fields.Integer(required=True, allow_none=True)
+
+
+class RecordFindingSchema(ReportFindingSchema):
+    """A finding with the uses that require it and how sure its value is."""
+
+    required = fields.Boolean(required=True, metadata={"description": "false where no use turns on it alone"})
+    uses = fields.List(fields.String(), required=True)
+    standard_uncertainty = fields.Float(required=True, allow_none=True)
+    expanded_uncertainty = fields.Float(required=True, allow_none=True, metadata={"description": "k = 2"})
+    guard_band = fields.Float(required=True, allow_none=True)
+    to_measure = fields.String(required=True, allow_none=True)
+
+
+class RecordReadingSchema(ReportReadingSchema):
+    """A reading, whoever took it and whether or not it counts."""
+
+    recorded_by = fields.String(required=True)
+    note = fields.String(required=True, allow_none=True)
+    screening = fields.Boolean(required=True)
+
+
+class RecordDecisionSchema(ReportDecisionSchema):
+    """A decision with what it made of each use, under which revisions."""
+
+    uses = fields.Dict(keys=fields.String(), values=fields.String(), required=True)
+    limits_revision = fields.Integer(required=True, allow_none=True)
+    shade_revision = fields.Integer(required=True, allow_none=True)
+
+
+class RecordConcessionSchema(ReportConcessionSchema):
+    """A concession with why, and who asked for it, approved it, took it back."""
+
+    reason = fields.String(required=True)
+    requested_by = fields.String(required=True)
+    recorded_at = Instant(required=True)
+    approved_by = fields.String(required=True, allow_none=True)
+    approved_at = Instant(required=True, allow_none=True)
+    withdrawn_by = fields.String(required=True, allow_none=True)
+    withdrawn_at = Instant(required=True, allow_none=True)
+    withdrawn_reason = fields.String(required=True, allow_none=True)
+
+
+class RecordSchema(Schema):
+    """All that is known of a lot. It is computed when it is asked for and stored nowhere."""
+
+    number = fields.String(required=True, metadata={"description": "lot and decision in force", "example": "LR-32-118"})
+    decision_id = fields.Integer(required=True)
+    made_at = Instant(required=True)
+    says = fields.String(required=True)
+    supplier = fields.Nested(NamedSchema, required=True)
+    grade = fields.Nested(ReportGradeSchema, required=True)
+    lot = fields.Nested(RecordLotSchema, required=True)
+    deliveries = fields.List(fields.Nested(ReportDeliverySchema), required=True)
+    samples = fields.List(
+        fields.Nested(DeliverySampleSchema), required=True, metadata={"description": "what was drawn, per delivery"}
+    )
+    spools = fields.List(fields.Nested(SpoolLineSchema), required=True)
+    uses = fields.List(fields.Nested(PermissionSchema), required=True)
+    asked = fields.Nested(ReportAskedSchema, required=True)
+    findings = fields.List(fields.Nested(RecordFindingSchema), required=True)
+    notes = fields.List(fields.String(), required=True)
+    to_measure = fields.List(fields.String(), required=True)
+    method = fields.List(fields.Nested(ReportMethodSchema), required=True)
+    readings = fields.List(fields.Nested(RecordReadingSchema), required=True)
+    decisions = fields.List(fields.Nested(RecordDecisionSchema), required=True)
+    concessions = fields.List(fields.Nested(RecordConcessionSchema), required=True)
+    cautions = fields.List(fields.String(), required=True)
+
+
+@desk.route(f"/<{NUMBER}:number>/record")
+class LotRecord(Resource):
+    """The record of a lot."""
+
+    who = {"GET": ALL}
+
+    @desk.response(200, RecordSchema)
+    @desk.alt_response(200, **AS_PAGE)
+    @desk.alt_response(200, **AS_PDF)
+    def get(self, number: int) -> Any:
+        """Show all that is known of a lot: JSON, or with `Accept: text/html` a page to print, or `application/pdf`.
+
+        501 for a PDF where the extra for it is not installed.
+        """
+        return printed(lambda: lot_record.record(number), _paper)
+
+
+def _paper(found: dict[str, Any]) -> Paper:
+    name = f"lot-record-{found['number']}"
+    return Paper("record", title_of(found), sections(found), found["made_at"], name)

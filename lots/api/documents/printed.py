@@ -1,0 +1,83 @@
+"""A paper as JSON, as a page to print, or as a PDF: whichever the request asks for, with the same sections in the last two."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from importlib.util import find_spec
+from typing import Any
+
+from flask import Response, render_template, request
+
+from lots.api.documents.report_pages import Section
+from lots.api.http.blueprint import Refused
+from lots.api.http.errors import problem
+
+JSON, HTML, PDF = "application/json", "text/html", "application/pdf"
+# For a resource's documentation: @desk.alt_response(200, **AS_PAGE), and the same with AS_PDF.
+AS_PAGE = {"schema": {"type": "string"}, "content_type": HTML, "description": "a page to print", "success": True}
+AS_PDF = {
+    "schema": {"type": "string", "format": "binary"},
+    "content_type": PDF,
+    "description": "a PDF, A4",
+    "success": True,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Paper:
+    """What is printed.
+
+    Args:
+        kind: a class of the style sheet, which says what stands at the foot of a printed page: report or record.
+        title: at the top, with its number.
+        sections: all that it says.
+        made_at: its date.
+        name: of a file, without its ending.
+    """
+
+    kind: str
+    title: str
+    sections: Sequence[Section]
+    made_at: datetime
+    name: str
+
+
+def printed(find: Callable[[], dict[str, Any]], paper: Callable[[dict[str, Any]], Paper]) -> Any:
+    """Returns what a resource should answer: what `find` finds as JSON, or its paper as a page or a PDF.
+
+    A PDF that cannot be made is refused (501) before anything is looked up.
+    """
+    wanted = request.accept_mimetypes.best_match([JSON, HTML, PDF], JSON)
+    if wanted == PDF and find_spec("fpdf") is None:
+        raise Refused(_no_pdf())
+    found = find()
+    if wanted == JSON:
+        return found, {"Vary": "Accept"}
+    answer = _as_pdf(paper(found)) if wanted == PDF else _as_page(paper(found))
+    answer.vary.add("Accept")
+    return answer
+
+
+def _as_page(paper: Paper) -> Response:
+    text = render_template("printed.html", kind=paper.kind, title=paper.title, sections=paper.sections)
+    return Response(text, mimetype=HTML)
+
+
+def _as_pdf(paper: Paper) -> Response:
+    from lots.api.documents.report_pdf import as_pdf
+
+    answer = Response(as_pdf(paper.title, paper.sections, paper.made_at), mimetype=PDF)
+    answer.headers["Content-Disposition"] = f'inline; filename="{paper.name}.pdf"'
+    return answer
+
+
+def _no_pdf() -> Response:
+    return problem(
+        501,
+        "no-pdf",
+        "This server makes no PDF",
+        "Its extra for PDF is not installed. Print the page (text/html) instead, or have whoever runs this server install it: "
+        "pip install 'lots[pdf]', or in a checkout: .venv/bin/pip install -e '.[pdf]'.",
+    )

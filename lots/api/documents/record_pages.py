@@ -1,0 +1,206 @@
+"""The record of a lot as sections of facts, paragraphs and tables, for its page and its PDF."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from lots.api.documents.report_pages import (
+    MARKS,
+    Section,
+    Table,
+    action_said,
+    asked_facts,
+    deliveries_table,
+    grade_said,
+    label_of,
+    measure_of,
+    method_section,
+    readings_section,
+    uncertain,
+    value_of,
+)
+from lots.api.pictures.use_grid import WORDS
+from lots.domain.assessment.limits_revision import GENERAL
+from lots.domain.words import moment
+
+_AGAINST = {"fail": "Fails", "near": "Undecided", "missing": "Not known yet"}
+_ORDER = (*_AGAINST, "pass")
+
+
+def title_of(record: dict[str, Any]) -> str:
+    """Returns the title of a record, with its number."""
+    return f"Lot record {record['number']}"
+
+
+def sections(record: dict[str, Any]) -> list[Section]:
+    """Returns everything a record says: the lot, what it is good for, why, against what, and the evidence."""
+    parts = [
+        _about(record),
+        _samples(record["samples"]),
+        _spools(record["spools"]),
+        _uses(record),
+        _findings(record),
+        _asked(record["asked"]),
+        _concessions(record["concessions"]),
+        _decisions(record["decisions"]),
+        method_section(record["method"]),
+        readings_section("Readings", record["readings"], who=True),
+        Section("Cautions", paragraphs=record["cautions"]),
+    ]
+    return [part for part in parts if part is not None]
+
+
+def _about(record: dict[str, Any]) -> Section:
+    supplier, lot = record["supplier"], record["lot"]
+    facts = [
+        ("Record", f"{record['number']}, made {moment(record['made_at'])}"),
+        ("Lot number", lot["supplier_lot"]),
+        ("Supplier", f"{supplier['name']} ({supplier['code']})"),
+        ("Grade", grade_said(record["grade"])),
+        ("Our number", f"{lot['id']}, received {moment(lot['received_at'])}, recorded {moment(lot['recorded_at'])}"),
+        ("It stands", f"{lot['standing']}, by decision {record['decision_id']}"),
+    ]
+    if lot["by_hand"] is not None:
+        readings = f"its readings alone would make it {lot['assessed']}"
+        facts.append(("By hand", f"{lot['by_hand']['action']}: {lot['by_hand']['reason']} ({readings})"))
+    if lot["resubmission_of"] is not None:
+        facts.append(("Came again", f"this lot was refused before, as lot {lot['resubmission_of']}"))
+    return Section("Lot", facts, [record["says"]], [deliveries_table(record["deliveries"])])
+
+
+def _samples(samples: list[dict[str, Any]]) -> Section:
+    """Which spools were drawn and by which seed, so that anybody can draw them again; and who let another stand in."""
+    rows = []
+    for part in samples:
+        came, first = moment(part["received_at"]), part["sample"]
+        rows.append((came, "first sample", ", ".join(first["spool_codes"]), f"{first['rule']}, seed {first['seed']}"))
+        rows += [(came, "further draw", ", ".join(one["spool_codes"]), one["reason"]) for one in part["further_draws"]]
+        rows += [
+            (came, "substitute", f"{one['substitute']} for {one['drawn']}", f"{one['recorded_by']}: {one['reason']}")
+            for one in part["substitutes"]
+        ]
+    head = ("Delivery of", "What", "Spools", "By or why")
+    return Section("Sample", tables=[Table("Sample", head, (16, 14, 32, 38), rows)])
+
+
+def _spools(spools: list[dict[str, Any]]) -> Section:
+    rows = [
+        (
+            row["code"] + (" (wound here)" if row["spliced"] else ""),
+            f"{row['net_mass_g']:g}",
+            f"{row['remaining_mass_g']:g}",
+            "withdrawn" if row["withdrawn_at"] else f"on {row['machine']}" if row["machine"] else "on no machine",
+            _life(row),
+            " ".join(row["nonconforming"]) or "nothing",
+        )
+        for row in spools
+    ]
+    head = ("Spool", "Net mass, g", "Left, g", "Where", "Opened, dried", "Fails by itself")
+    return Section("Spools", tables=[Table("Spools", head, (16, 10, 10, 14, 22, 28), rows, frozenset({1, 2}))])
+
+
+def _life(row: dict[str, Any]) -> str:
+    opened = f"opened {moment(row['opened_at'])}" if row["opened_at"] else "sealed"
+    return opened + (f", dried {moment(row['dried_at'])}" if row["dried_at"] else "")
+
+
+def _said(use: str) -> str:
+    return use.replace("_", "-")
+
+
+def _uses(record: dict[str, Any]) -> Section:
+    rows = [(_said(part["use"]), WORDS[part["answer"]], _why(part, record["findings"])) for part in record["uses"]]
+    told = "It is told of the lot; a single spool may be refused all the same, by itself or for its job."
+    table = Table("Uses", ("Use", "May it be loaded?", "Why"), (16, 16, 68), rows)
+    return Section("What it is good for", paragraphs=[told], tables=[table])
+
+
+def _why(part: dict[str, Any], findings: list[dict[str, Any]]) -> str:
+    """The first thing to say of a use, and which findings stand against it; their numbers are in the table of findings."""
+    told = [part["says"]]
+    for verdict, word in _AGAINST.items():
+        against = [row for row in findings if row["verdict"] == verdict and {part["use"], GENERAL} & set(row["uses"])]
+        if against:
+            told.append(f"{word}: {', '.join(dict.fromkeys(label_of(row) for row in against))}.")
+    return " ".join(told)
+
+
+def _findings(record: dict[str, Any]) -> Section:
+    found = sorted(record["findings"], key=lambda row: _ORDER.index(row["verdict"]))
+    rows = [
+        (
+            measure_of(row),
+            MARKS[row["verdict"]],
+            value_of(row),
+            row["limit_says"],
+            f"{row['n']} {row['counted']}",
+            uncertain(row["standard_uncertainty"]),
+            "not known" if row["guard_band"] is None else f"{row['guard_band']:.2g}",
+            ", ".join(_said(use) for use in row["uses"]) or "none alone",
+        )
+        for row in found
+    ]
+    head = ("Measure", "Verdict", "Value", "Limit", "From", "u", "Guard band", "Required for")
+    tables = [Table("Findings", head, (22, 10, 11, 13, 11, 9, 10, 14), rows, frozenset({2, 5, 6}))] if rows else []
+    said = [row["message"] for row in found if row["verdict"] in ("fail", "near")]
+    said += record["notes"]
+    if record["to_measure"]:
+        said.append(f"Still to be measured: {'; '.join(record['to_measure'])}.")
+    if not rows:
+        said.append("Nothing has been judged yet.")
+    else:
+        said.append("u is the standard uncertainty of a value; from how many is counted beside it.")
+    return Section("What was found", paragraphs=said, tables=tables)
+
+
+def _asked(asked: dict[str, Any]) -> Section:
+    facts = asked_facts(asked)
+    if asked["limits_revision"] is None:
+        facts.insert(0, ("Limits", "none were approved for this grade"))
+    if asked["shade"] is None:
+        facts.append(("Reference colour", "none was approved for this grade"))
+    rows = [(label_of(row), row["says"]) for row in asked["limits"]]
+    head = ("Measure", "Limit; its ends are acceptable")
+    tables = [Table("Limits", head, (55, 45), rows)] if rows else []
+    return Section("What it is judged by", facts, asked["terms"], tables)
+
+
+def _concessions(concessions: list[dict[str, Any]]) -> Section | None:
+    if not concessions:
+        return None
+    rows = [(str(row["id"]), row["says"], row["reason"], *(_by(row, *ends) for ends in _WHO)) for row in concessions]
+    head = ("No.", "What", "Why", "Asked for by", "Approved by", "Taken back by")
+    return Section("Concessions", tables=[Table("Concessions", head, (7, 28, 20, 14, 14, 17), rows, frozenset({0}))])
+
+
+_WHO = (
+    ("requested_by", "recorded_at", ""),
+    ("approved_by", "approved_at", ""),
+    ("withdrawn_by", "withdrawn_at", "withdrawn_reason"),
+)
+
+
+def _by(row: dict[str, Any], who: str, when: str, why: str) -> str:
+    if row[who] is None:
+        return "nobody"
+    said = f"{row[who]}, {moment(row[when])}"
+    return f"{said}: {row[why]}" if why else said
+
+
+def _decisions(decisions: list[dict[str, Any]]) -> Section:
+    rows = [
+        (
+            str(row["id"]),
+            moment(row["decided_at"]),
+            action_said(row),
+            row["standing"],
+            row["decided_by"],
+            f"limits {row['limits_revision'] or 'none'}, reference {row['shade_revision'] or 'none'}",
+            row["reason"],
+        )
+        for row in decisions
+    ]
+    head = ("No.", "When", "What", "The lot then", "By", "Under revisions", "Why")
+    return Section(
+        "Decisions", tables=[Table("Decisions so far", head, (7, 13, 10, 12, 12, 14, 32), rows, frozenset({0}))]
+    )

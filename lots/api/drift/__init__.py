@@ -1,0 +1,1 @@
+"""Paths of drift and baselines."""

@@ -1,0 +1,119 @@
+"""Baselines: what a supplier's lots of a grade are charted against."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import Schema, fields, validate
+
+from lots.api.http.blueprint import ALL, Desk, PageArgs, Resource, page_answer, page_schema, person
+from lots.api.http.fields import MAX_ID, Instant, Number, Strict, Text, Whole, WrittenWhole
+from lots.services.drift import baselines
+
+desk = Desk("baselines", __name__, url_prefix="/v1/baselines", description="What drift is measured from.")
+
+
+class ExcludedArgs(Strict):
+    """A lot that is left out of a baseline."""
+
+    lot_id = Whole(1, MAX_ID, required=True)
+    reason = Text(2000, lines=True, required=True)
+
+
+class GivenArgs(Strict):
+    """A baseline that was agreed rather than measured."""
+
+    mean = Number(-1e6, 1e6, required=True, metadata={"description": "in the measure's unit"})
+    sigma = Number(above=0, high=1e6, required=True, metadata={"description": "standard deviation from lot to lot"})
+
+
+class BaselineArgs(Strict):
+    """A baseline: the lots it is made from, or values given by hand."""
+
+    supplier_id = Whole(1, MAX_ID)
+    supplier_code = Text(40, metadata={"description": "instead of supplier_id"})
+    grade_id = Whole(1, MAX_ID)
+    grade_code = Text(40, metadata={"description": "instead of grade_id"})
+    lot_ids = fields.List(
+        Whole(1, MAX_ID),
+        validate=validate.Length(1, 500, error="A baseline names 1 to 500 lots."),
+        metadata={"description": "provisional from 8 lots, firm from 20"},
+    )
+    excluded = fields.List(
+        fields.Nested(ExcludedArgs),
+        validate=validate.Length(0, 100, error="At most 100 lots are excluded."),
+        metadata={"description": "lots among them that were unstable, each with why"},
+    )
+    given = fields.Dict(
+        keys=fields.String(),
+        values=fields.Nested(GivenArgs),
+        validate=validate.Length(1, 30, error="Give 1 to 30 measures."),
+        metadata={"description": "measure, such as color.component_b, to its mean and standard deviation"},
+    )
+    reason = Text(2000, lines=True, required=True)
+
+
+class BaselineFilterArgs(PageArgs):
+    """Which baselines."""
+
+    supplier_id = WrittenWhole(1, MAX_ID)
+    grade_id = WrittenWhole(1, MAX_ID)
+
+
+class FrozenSchema(Schema):
+    """One measure of a baseline; `read` says what it holds for, null for anything."""
+
+    measure = fields.String(required=True)
+    mean = fields.Float(required=True)
+    sigma = fields.Float(required=True)
+    n = fields.Integer(required=True, metadata={"description": "lots; 0 where it was given"})
+    read = fields.String(required=True, allow_none=True)
+
+
+class ExcludedSchema(Schema):
+    """A lot left out, and why."""
+
+    lot_id = fields.Integer(required=True)
+    reason = fields.String(required=True)
+
+
+class BaselineSchema(Schema):
+    """A baseline, frozen."""
+
+    id = fields.Integer(required=True)
+    supplier_id = fields.Integer(required=True)
+    grade_id = fields.Integer(required=True)
+    revision = fields.Integer(required=True)
+    lot_ids = fields.List(fields.Integer(), required=True)
+    excluded = fields.List(fields.Nested(ExcludedSchema), required=True)
+    status = fields.String(required=True, validate=validate.OneOf(["given", "provisional", "firm"]))
+    measures = fields.List(fields.Nested(FrozenSchema), required=True)
+    reason = fields.String(required=True)
+    recorded_at = Instant(required=True)
+    recorded_by = fields.String(required=True)
+
+
+class ChosenSchema(BaselineSchema):
+    """A baseline as it was just frozen, with the measures it could not carry."""
+
+    left_out = fields.List(fields.String(), required=True)
+
+
+@desk.route("")
+class Baselines(Resource):
+    """Baselines."""
+
+    who = {"GET": ALL, "POST": ("quality",)}
+
+    @desk.arguments(BaselineFilterArgs, location="query")
+    @desk.response(200, page_schema(BaselineSchema))
+    def get(self, args: dict[str, Any]) -> Any:
+        """List baselines in the order they were chosen."""
+        cursor, limit = args.pop("cursor", None), args.pop("limit")
+        return page_answer(baselines.listed(args, cursor, limit))
+
+    @desk.arguments(BaselineArgs)
+    @desk.response(201, ChosenSchema)
+    def post(self, args: dict[str, Any]) -> Any:
+        """Choose a baseline: freeze the values of named lots, unstable ones excluded by name. It never moves afterwards."""
+        return baselines.choose(args, person().name)

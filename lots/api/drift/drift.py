@@ -1,0 +1,255 @@
+"""How a supplier's lots of a grade drift."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import Schema, fields
+
+from lots.api.http.blueprint import ALL, Desk, Resource
+from lots.api.http.fields import MAX_ID, Instant, Strict, Text, WrittenWhole
+from lots.api.pictures.answers import AS_PICTURE, pictured
+from lots.api.pictures.drift import draw
+from lots.domain.characteristics.figures import MEASURES
+from lots.services.drift import drift
+
+desk = Desk("drift", __name__, url_prefix="/v1/drift", description="How a supplier's lots move over time.")
+
+_KNOWN = [*dict.fromkeys(name.partition(".")[0] for name in MEASURES), *MEASURES]
+
+
+class DriftArgs(Strict):
+    """Whose lots of what, and which characteristic or single measure."""
+
+    supplier_id = WrittenWhole(1, MAX_ID, required=True)
+    grade_id = WrittenWhole(1, MAX_ID, required=True)
+    characteristic = Text(40, metadata={"description": f"all when left out, or one of: {', '.join(_KNOWN)}"})
+    received_from = Instant(data_key="from", metadata={"description": "lots received from this moment on"})
+    received_to = Instant(data_key="to", metadata={"description": "lots received up to this moment"})
+
+
+class SeriesLotSchema(Schema):
+    """A lot in the series; `number` counts the supplier's lots of the grade from 1."""
+
+    number = fields.Integer(required=True)
+    lot_id = fields.Integer(required=True)
+    supplier_lot = fields.String(required=True)
+    received_at = Instant(required=True)
+    standing = fields.String(required=True)
+
+
+class AtSchema(Schema):
+    """A lot, by its number in the series."""
+
+    number = fields.Integer(required=True)
+    lot_id = fields.Integer(required=True)
+    supplier_lot = fields.String(required=True)
+
+
+class PointSchema(Schema):
+    """A lot's figure; `n` counts the spools behind it, `stretch` the lots read alike."""
+
+    number = fields.Integer(required=True)
+    lot_id = fields.Integer(required=True)
+    value = fields.Float(required=True)
+    uncertainty = fields.Float(required=True, allow_none=True, metadata={"description": "standard uncertainty"})
+    n = fields.Integer(required=True)
+    stretch = fields.Integer(required=True)
+
+
+class SeriesSchema(Schema):
+    """One measure over the lots. Colour components are sample minus reference."""
+
+    measure = fields.String(required=True)
+    label = fields.String(required=True)
+    unit = fields.String(required=True)
+    limit = fields.Raw(
+        required=True,
+        allow_none=True,
+        metadata={
+            "description": "one number, or [lowest, highest]; null without one",
+            "oneOf": [
+                {"type": "number"},
+                {"type": "array", "items": {"type": "number"}, "minItems": 2, "maxItems": 2},
+                {"type": "null"},
+            ],
+        },
+    )
+    points = fields.List(fields.Nested(PointSchema), required=True)
+
+
+class PlaceSchema(Schema):
+    """Which measure, and which stretch of lots read alike. No chart goes on across the end of a stretch."""
+
+    measure = fields.String(required=True)
+    stretch = fields.Integer(required=True)
+
+
+class ReadSchema(PlaceSchema):
+    """The same, with what the lots were read against and with."""
+
+    read = fields.String(required=True)
+
+
+class DriftBaselineSchema(ReadSchema):
+    """What a stretch is charted against."""
+
+    status = fields.String(required=True, metadata={"enum": ["none", "given", "provisional", "firm"]})
+    chosen = fields.Boolean(required=True)
+    revision = fields.Integer(required=True, allow_none=True)
+    mean = fields.Float(required=True, allow_none=True)
+    sigma = fields.Float(required=True, allow_none=True)
+    n = fields.Integer(required=True)
+    says = fields.String(required=True)
+
+
+class ChartPointSchema(Schema):
+    """A lot on the charts. `z` and the sums are in standard deviations, the moving average and its limits in the measure's unit."""
+
+    number = fields.Integer(required=True)
+    z = fields.Float(required=True)
+    ewma = fields.Float(required=True)
+    ewma_low = fields.Float(required=True)
+    ewma_high = fields.Float(required=True)
+    cusum_high = fields.Float(required=True)
+    cusum_low = fields.Float(required=True)
+    first_called_by = fields.List(
+        fields.String(), required=True, metadata={"description": "charts that first call here"}
+    )
+
+
+class ChartSchema(ReadSchema):
+    """The charts of a stretch: individuals, EWMA, tabular CUSUM."""
+
+    parameters = fields.Dict(keys=fields.String(), values=fields.Float(), required=True)
+    points = fields.List(fields.Nested(ChartPointSchema), required=True)
+
+
+class CallSchema(AtSchema):
+    """A chart and the first lot it called."""
+
+    by = fields.String(
+        required=True,
+        metadata={"description": "individuals, ewma, cusum, trend, N1 to N8 (Nelson), WE4 (Western Electric)"},
+    )
+    what = fields.String(required=True)
+
+
+class SignalSchema(ReadSchema):
+    """Lots that left their baseline on one side. `size` is a height for a step or a single lot and per lot for a ramp, in the measure's unit."""
+
+    side = fields.Integer(required=True, metadata={"enum": [1, -1, 0]})
+    direction = fields.String(required=True)
+    active = fields.Boolean(
+        required=True, metadata={"description": "it goes on: the latest lot is called, and not by memory alone"}
+    )
+    kind = fields.String(required=True, metadata={"enum": ["step", "ramp", "single", "pattern"]})
+    first = fields.Nested(AtSchema, required=True)
+    last = fields.Nested(AtSchema, required=True)
+    began = fields.Nested(AtSchema, required=True)
+    size = fields.Float(required=True, allow_none=True)
+    departure = fields.Float(
+        required=True, allow_none=True, metadata={"description": "from the baseline, by the last lot"}
+    )
+    calls = fields.List(fields.Nested(CallSchema), required=True)
+    says = fields.String(required=True)
+
+
+class TrendSchema(PlaceSchema):
+    """Theil-Sen slope per lot and Mann-Kendall test of the latest stretch; null where there are too few lots."""
+
+    n = fields.Integer(required=True)
+    slope = fields.Float(required=True, allow_none=True)
+    slope_low = fields.Float(required=True, allow_none=True)
+    slope_high = fields.Float(required=True, allow_none=True)
+    method = fields.String(required=True, allow_none=True)
+    kendall_s = fields.Integer(required=True, allow_none=True)
+    kendall_tau = fields.Float(required=True, allow_none=True)
+    p = fields.Float(required=True, allow_none=True)
+    says = fields.String(required=True)
+
+
+class ProjectionSchema(PlaceSchema):
+    """At this slope, the number of the lot that reaches the limit; `earliest` and `latest` bound it. Null where nothing can be said."""
+
+    slope = fields.Float(required=True, allow_none=True)
+    slope_low = fields.Float(required=True, allow_none=True)
+    slope_high = fields.Float(required=True, allow_none=True)
+    limit = fields.Float(required=True, allow_none=True)
+    about = fields.Integer(required=True, allow_none=True)
+    earliest = fields.Integer(required=True, allow_none=True)
+    latest = fields.Integer(required=True, allow_none=True)
+    says = fields.String(required=True)
+
+
+class MarkSchema(Schema):
+    """Where the reference revision or an instrument changed, so that a series starts anew, or goes on where retained plaques bridge it."""
+
+    measure = fields.String(required=True)
+    before_number = fields.Integer(required=True)
+    before_lot_id = fields.Integer(required=True)
+    bridged = fields.Boolean(required=True, metadata={"description": "true: the series goes on"})
+    study_id = fields.Integer(required=True, allow_none=True, metadata={"description": "of agreement, if one was made"})
+    says = fields.String(required=True)
+
+
+class TogetherPointSchema(Schema):
+    """A lot's T2."""
+
+    number = fields.Integer(required=True)
+    t2 = fields.Float(required=True)
+
+
+class TogetherSignalSchema(AtSchema):
+    """A lot whose colour is unusual as a whole, with what each coordinate adds to T2."""
+
+    contributions = fields.Dict(keys=fields.String(), values=fields.Float(), required=True)
+    driven_by = fields.List(fields.String(), required=True)
+    says = fields.String(required=True)
+
+
+class TogetherSchema(Schema):
+    """Hotelling's T2 of (dL*, da*, db*) over a stretch."""
+
+    stretch = fields.Integer(required=True)
+    limit = fields.Float(required=True)
+    baseline_n = fields.Integer(required=True)
+    points = fields.List(fields.Nested(TogetherPointSchema), required=True)
+    signals = fields.List(fields.Nested(TogetherSignalSchema), required=True)
+
+
+class DriftSchema(Schema):
+    """Drift of a characteristic over a supplier's consecutive lots of a grade."""
+
+    supplier_id = fields.Integer(required=True)
+    supplier = fields.String(required=True)
+    grade_id = fields.Integer(required=True)
+    grade = fields.String(required=True)
+    characteristic = fields.String(required=True, allow_none=True)
+    limits_revision = fields.Integer(required=True, allow_none=True)
+    baseline_revision = fields.Integer(required=True, allow_none=True)
+    says = fields.String(required=True)
+    lots = fields.List(fields.Nested(SeriesLotSchema), required=True)
+    series = fields.List(fields.Nested(SeriesSchema), required=True)
+    baseline = fields.List(fields.Nested(DriftBaselineSchema), required=True)
+    charts = fields.List(fields.Nested(ChartSchema), required=True)
+    signals = fields.List(fields.Nested(SignalSchema), required=True)
+    trend = fields.List(fields.Nested(TrendSchema), required=True)
+    projection = fields.List(fields.Nested(ProjectionSchema), required=True)
+    marks = fields.List(fields.Nested(MarkSchema), required=True)
+    together = fields.List(fields.Nested(TogetherSchema), required=True)
+
+
+@desk.route("")
+class Drift(Resource):
+    """How a supplier's lots of a grade drift."""
+
+    who = {"GET": ALL}
+
+    @desk.arguments(DriftArgs, location="query")
+    @desk.response(200, DriftSchema)
+    @desk.alt_response(200, **AS_PICTURE)
+    def get(self, args: dict[str, Any]) -> Any:
+        """Follow a characteristic over a supplier's lots: series, baseline, charts, signals in words, and when a limit is reached."""
+        whose = args["supplier_id"], args["grade_id"], args.get("characteristic")
+        return pictured(drift.drift_of(*whose, args.get("received_from"), args.get("received_to")), draw)

@@ -1,0 +1,245 @@
+"""Files in: readings and deliveries from CSV, colours from colour exchange text too, all or nothing."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Mapping
+from typing import Any
+
+from flask import jsonify, request
+from marshmallow import Schema, ValidationError, fields
+from werkzeug.datastructures import FileStorage
+
+from lots.api.files.file_rows import Watch, draft_from
+from lots.api.files.file_shapes import SCHEMAS
+from lots.api.http.blueprint import BENCH, Desk, PageArgs, Refused, Resource, page_answer, page_schema, person
+from lots.api.http.errors import faults_from, http_problem, problem
+from lots.api.http.fields import Instant, Said, Strict, Text, WrittenTruth, WrittenWhole
+from lots.api.lot_schemas import LotLineSchema
+from lots.api.receiving.lots_and_deliveries import SampleSchema
+from lots.api.setup.shades import Lit
+from lots.services.errors import Fault, Invalid
+from lots.services.files import cell_parsing, imports
+from lots.services.files.color_exchange import KEYWORDS
+from lots.services.files.tables import DELIMITERS, Options
+
+desk = Desk("imports", __name__, url_prefix="/v1/imports", description="Readings and deliveries from files.")
+KINDS = tuple(SCHEMAS)
+WHO = {"diameter": BENCH, "color": BENCH, imports.DELIVERIES: ("receiving",)}
+
+
+class Zone(Text):
+    """The IANA name of a time zone."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kw: Any) -> str:
+        text = super()._deserialize(value, attr, data, **kw)
+        try:
+            cell_parsing.zone(text)
+        except cell_parsing.BadCell as bad:
+            raise ValidationError(Said(bad.detail, bad.hint)) from None
+        return text
+
+
+class OptionArgs(Strict):
+    """What is said once for a whole file. The conditions are for colours, and stand for columns that the file lacks."""
+
+    delimiter = Text(1, one_of=DELIMITERS, load_default=",", metadata={"description": "what stands between cells"})
+    decimal = Text(
+        5, one_of=("point", "comma"), load_default="point", metadata={"description": "how fractions are written"}
+    )
+    time_zone = Zone(60, metadata={"description": "IANA name, for times without an offset", "example": "Europe/Vienna"})
+    illuminant = Text(20, metadata={"example": "D65"})
+    observer_deg = WrittenWhole(2, 10, metadata={"enum": [2, 10]})
+    geometry = Text(20, metadata={"example": "d/8"})
+    specular = Lit()
+    uv = Lit()
+    backing = Text(60)
+
+
+class ImportArgs(OptionArgs):
+    """A file to import."""
+
+    kind = Text(12, one_of=KINDS, required=True, metadata={"description": "what its rows are"})
+    dry_run = WrittenTruth(load_default=False, metadata={"description": "true: say what would be, store nothing"})
+
+
+class ImportFormSchema(ImportArgs):
+    """The form that a file comes in."""
+
+    file = fields.Raw(required=True, metadata={"type": "string", "format": "binary", "description": "CSV in UTF-8"})
+
+
+class ImportSchema(Schema):
+    """A file that was imported."""
+
+    id = fields.Integer(required=True, allow_none=True, metadata={"description": "null in a dry run"})
+    kind = fields.String(required=True, metadata={"enum": list(KINDS)})
+    file_name = fields.String(required=True)
+    digest = fields.String(required=True, metadata={"description": "SHA-256 of kind, options and content"})
+    rows = fields.Integer(required=True, metadata={"description": "rows below the header"})
+    items = fields.Integer(required=True, metadata={"description": "readings or deliveries stored"})
+    lot_ids = fields.List(fields.Integer(), required=True)
+    recorded_at = Instant(required=True)
+    recorded_by = fields.String(required=True)
+
+
+class ImportedLotSchema(LotLineSchema):
+    """Where a lot stood after the import."""
+
+    id = fields.Integer(required=True, allow_none=True, metadata={"description": "null for a new lot in a dry run"})
+    to_measure = fields.List(fields.String(), required=True)
+    says = fields.String(required=True)
+    exposure_says = fields.String(
+        required=True, allow_none=True, metadata={"description": "what is loaded of a lot that may not be"}
+    )
+
+
+class ImportedDeliverySchema(Schema):
+    """A delivery of the file. In a dry run, without numbers, codes and sample that were not given."""
+
+    id = fields.Integer(required=True, allow_none=True)
+    lot_id = fields.Integer(required=True, allow_none=True)
+    supplier_lot = fields.String(required=True)
+    new_lot = fields.Boolean(required=True)
+    spool_codes = fields.List(fields.String(), required=True)
+    sample = fields.Nested(SampleSchema, required=True, allow_none=True)
+
+
+class RowWarningSchema(Schema):
+    """Something that looks like a slip; the row was stored as it stands."""
+
+    row = fields.Integer(required=True)
+    column = fields.String(required=True)
+    detail = fields.String(required=True)
+    hint = fields.String(required=True)
+
+
+class ImportedSchema(ImportSchema):
+    """What came of a file."""
+
+    dry_run = fields.Boolean(required=True)
+    already_imported = fields.Boolean(required=True, metadata={"description": "true: nothing was changed this time"})
+    skipped_voided = fields.Integer(
+        required=True, metadata={"description": "voided and excluded readings of an export, left out"}
+    )
+    lots = fields.List(fields.Nested(ImportedLotSchema), required=True)
+    deliveries = fields.List(fields.Nested(ImportedDeliverySchema), required=True)
+    warnings = fields.List(fields.Nested(RowWarningSchema), required=True)
+    notes = fields.List(fields.String(), required=True)
+
+
+_IMPORTED, _ARGS = ImportedSchema(), ImportArgs()
+
+
+def import_file(
+    kind: str, file_name: str, content: bytes, options: Options, by: str, *, dry_run: bool = False, watch: Watch = iter
+) -> dict[str, Any]:
+    """Imports a file and returns what came of it; see `lots.services.files.imports.store`.
+
+    Raises:
+        Invalid: every fault of the file with its row and column; nothing was stored.
+    """
+    known = imports.earlier(imports.digest_of(kind, options, content), dry_run=dry_run)
+    if known is None:
+        known = imports.store(draft_from(kind, _plain_name(file_name), content, options, watch), by, dry_run=dry_run)
+    return known
+
+
+def args_from(said: Mapping[str, str | None]) -> dict[str, Any]:
+    """Returns arguments by name, as a form or a command line gives them, blank ones left out.
+
+    Raises:
+        Invalid: names that are unknown, values that are wrong.
+    """
+    try:
+        return dict(_ARGS.load({name: value for name, value in said.items() if value}))
+    except ValidationError as error:
+        found = faults_from(error.messages, _ARGS)
+        raise Invalid(*(Fault(f.pointer.strip("/"), f.detail, f.hint) for f in found)) from None
+
+
+def options_from(args: dict[str, Any]) -> Options:
+    """Returns the options among loaded arguments.
+
+    Raises:
+        Invalid: measuring conditions for rows that have none.
+    """
+    conditions = {name: args[name] for name in KEYWORDS if name in args}
+    if conditions and args["kind"] != "color":
+        detail = "Measuring conditions are said of colours."
+        raise Invalid(*(Fault(name, detail, "Leave it out.") for name in conditions))
+    return Options(args["delimiter"], args["decimal"], args.get("time_zone"), conditions)
+
+
+def _plain_name(name: str) -> str:
+    """The name of a file without its folders and without what no list should show."""
+    last = re.split(r"[/\\]", name)[-1]
+    shown = "".join(char for char in last if unicodedata.category(char) not in ("Cc", "Cs", "Cf"))
+    return shown.strip()[:200] or "unnamed"
+
+
+def _read_form() -> tuple[dict[str, Any], FileStorage]:
+    """Returns the arguments and the file of a form.
+
+    Raises:
+        Refused: 415 for anything but a form.
+        Invalid: fields that are unknown, twice there or wrong, or no file.
+    """
+    if request.mimetype != "multipart/form-data":
+        hint = "Send multipart/form-data with the fields kind and file, as `curl -F kind=diameter -F file=@readings.csv` does."
+        raise Refused(problem(415, "wrong-type", "The body is not a form", hint))
+    sent: list[tuple[str, list[Any]]] = [*request.form.lists(), *request.files.lists()]
+    twice = [name for name, values in sent if len(values) > 1]
+    faults = [Fault(name, f"The field {name} stands twice in the form.", "Give it once.") for name in twice]
+    args: dict[str, Any] = {}
+    try:
+        args = args_from({name: value for name, value in request.form.items() if name != "file"})
+    except Invalid as refused:
+        faults += refused.faults
+    others = [name for name in request.files if name != "file"]
+    faults += [Fault(name, "There is no such file field.", "Name it file.") for name in others]
+    file = request.files.get("file")
+    if file is None:
+        faults.append(Fault("file", "The file is missing.", "Send it as a file: `-F file=@readings.csv`, with the @."))
+    if faults or file is None:
+        raise Invalid(*faults)
+    return args, file
+
+
+@desk.route("")
+class Imports(Resource):
+    """Files that were imported."""
+
+    who = {"GET": BENCH, "POST": BENCH}
+
+    @desk.arguments(PageArgs, location="query")
+    @desk.response(200, page_schema(ImportSchema))
+    def get(self, args: dict[str, Any]) -> Any:
+        """List imported files, in the order they came."""
+        return page_answer(imports.listed(args.get("cursor"), args["limit"]))
+
+    @desk.doc(requestBody={"required": True, "content": {"multipart/form-data": {"schema": ImportFormSchema}}})
+    @desk.alt_response(
+        200, schema=ImportedSchema, description="A dry run, or a file that was imported before", success=True
+    )
+    @desk.response(201, ImportedSchema)
+    def post(self) -> Any:
+        """Import a CSV file of readings or deliveries, or colour exchange text of colours: all of it or nothing.
+
+        Columns are named like the fields of the JSON requests. Every fault is answered at once, with `row` (1 is the header),
+        `column`, and `line` where quoted line breaks make it another number. The same file again answers 200 with what was
+        answered first. A dry run answers 200 with what would be. Diameters and colours are for receiving and quality, deliveries for
+        receiving, everything else for quality.
+        """
+        args, file = _read_form()
+        roles = WHO.get(args["kind"], ("quality",))
+        if person().role not in (*roles, "admin"):
+            needed = " or ".join((*roles, "admin"))
+            detail = f"{person().name} has the role {person().role}; to import {args['kind']}, this needs {needed}."
+            raise Refused(http_problem(403, detail))
+        content = file.stream.read()
+        done = import_file(
+            args["kind"], file.filename or "", content, options_from(args), person().name, dry_run=args["dry_run"]
+        )
+        return jsonify(_IMPORTED.dump(done)), 200 if done["dry_run"] or done["already_imported"] else 201

@@ -1,0 +1,361 @@
+"""What every resource shares: who may, strict JSON in, answers kept for repeats, pages and ETags out."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Callable, Collection, Iterable
+from functools import partial
+from typing import Any, ClassVar, NoReturn
+from urllib.parse import urlencode
+
+from flask import Response, current_app, request
+from flask.views import MethodView
+from flask_smorest import Blueprint
+from marshmallow import Schema, ValidationError, fields
+from webargs.flaskparser import FlaskParser
+
+from lots.api.http import columns, csv_answers, strict_json
+from lots.api.http.authentication import admitted, person
+from lots.api.http.errors import ProblemSchema, faults_from, http_problem, problem
+from lots.api.http.fields import Strict, Text, WrittenWhole, moment_text
+from lots.services.errors import Clash, Fault, Invalid
+from lots.services.setup import access
+from lots.services.setup.access import ROLES, Answer
+
+ALL = ROLES
+_MAX_LIST = 5_000
+# The forms in which readings come.
+OBJECT, LIST, COLUMNS = "object", "list", "columns"
+# By which a request says that it wants an answer only if something changed, or did not (RFC 9110, 13.1).
+_CONDITIONS = {"HTTP_IF_NONE_MATCH", "HTTP_IF_MATCH", "HTTP_IF_MODIFIED_SINCE", "HTTP_IF_UNMODIFIED_SINCE"}
+_KEY = re.compile(r'"?([\x21\x23-\x7e]{1,255})"?')
+
+
+class Refused(Exception):
+    """A refusal with its answer ready."""
+
+    def __init__(self, answer: Response) -> None:
+        super().__init__(answer.status)
+        self.answer = answer
+
+
+class Resource(MethodView):
+    """A path. `who` says which roles may use each of its methods; admin may use all. A method without a row answers 403 to everyone else."""
+
+    who: ClassVar[dict[str, tuple[str, ...]]] = {}
+    # Of what GET answers where that is a page of a list; found when the path is registered.
+    row_of_page: ClassVar[Schema | None] = None
+
+    def dispatch_request(self, **kwargs: Any) -> Any:
+        """Answers a request: token, role, then the method, a repeated POST from the answer kept."""
+        method = "GET" if request.method == "HEAD" else request.method
+        return admitted(self.who.get(method, ()), self._admitted)(**kwargs)
+
+    def _admitted(self, **kwargs: Any) -> Any:
+        _check_query()
+        answer = super().dispatch_request
+        if request.method == "POST" and "Idempotency-Key" in request.headers:
+            return _once(lambda: _as_response(answer(**kwargs)))
+        response = _as_response(answer(**kwargs))
+        if request.method in ("GET", "HEAD") and response.status_code == 200:
+            response = csv_answers.as_asked(response, self.row_of_page, self.csv_leaves_out())
+            response.add_etag()  # of its text, where it has no version of its own
+        conditional = response.get_etag()[0] and not _CONDITIONS.isdisjoint(request.environ)
+        return response.make_conditional(request) if conditional else response
+
+    def csv_leaves_out(self) -> Collection[str]:
+        """Fields of a list's rows that have no column in its CSV, by what the request asks for."""
+        return ()
+
+
+def _check_query() -> None:
+    """Refuses a query that cannot be read, or says one thing twice: the second would be dropped without a word."""
+    try:
+        twice = sorted(name for name, values in request.args.lists() if len(values) > 1)
+    except UnicodeDecodeError:
+        raise Refused(http_problem(400, "The query is not UTF-8 text.")) from None
+    if twice:
+        raise Invalid(
+            *(Fault(name, f"The parameter {name} stands twice in the query.", "Give it once.") for name in twice)
+        )
+
+
+def _as_response(answer: Any) -> Response:
+    if not isinstance(answer, Response):
+        raise TypeError("a resource must answer with a response")
+    return answer
+
+
+def _once(answer: Callable[[], Response]) -> Response:
+    key = _KEY.fullmatch(request.headers["Idempotency-Key"].strip())
+    if key is None:
+        fault = Fault("Idempotency-Key", "A key is 1 to 255 visible characters.", "A fresh UUID makes a good one.")
+        raise Invalid(fault)
+
+    def run() -> Answer:
+        response = answer()
+        kept = {name: value for name, value in response.headers.items() if name in ("Content-Type", "Location", "ETag")}
+        return Answer(response.status_code, response.get_data(as_text=True), kept)
+
+    def kept_or_run() -> tuple[Answer, bool]:
+        return access.once(person().name, request.method, request.full_path, key[1], _body_said(), run)
+
+    try:
+        kept, repeated = kept_or_run()
+    except Clash:
+        # The same key came twice at once and the other was faster; its answer is there now.
+        kept, repeated = kept_or_run()
+    response = Response(kept.body, kept.status, kept.headers)
+    if repeated:
+        response.headers["Idempotent-Replayed"] = "true"
+    return response
+
+
+def _body_said() -> bytes:
+    """What a body says: its bytes, but of a form the fields and files, since the line between them is drawn anew each time it is sent."""
+    if request.mimetype != "multipart/form-data":
+        return request.get_data()
+    said: list[Any] = [sorted((name, values) for name, values in request.form.lists())]
+    for name, file in sorted(request.files.items(multi=True)):
+        said.append([name, file.filename, hashlib.sha256(file.stream.read()).hexdigest()])
+        file.stream.seek(0)
+    return json.dumps(said).encode()
+
+
+def read_json() -> Any:
+    """Returns the request's body as strict JSON.
+
+    Raises:
+        Refused: 400 or 415 with what to do.
+    """
+    if request.mimetype != "application/json" and not request.mimetype.endswith("+json"):
+        raise Refused(http_problem(415))
+    try:
+        return strict_json.parse(request.get_data())
+    except strict_json.Malformed as error:
+        raise Refused(http_problem(400, str(error))) from None
+
+
+class Parser(FlaskParser):
+    """Reads arguments with the strict JSON above, and refuses with problem documents."""
+
+    DEFAULT_UNKNOWN_BY_LOCATION = {"json": None, "query": "raise", "headers": "exclude", "path": None}
+
+    def load_querystring(self, req: Any, schema: Schema) -> Any:
+        """Returns the query; what stands twice in it was refused before."""
+        return req.args.to_dict()
+
+    def load_json(self, req: Any, schema: Schema) -> Any:
+        """Returns the body."""
+        return read_json()
+
+    def handle_error(self, error: ValidationError, req: Any, schema: Schema, **kwargs: Any) -> NoReturn:
+        """Refuses with every fault found."""
+        messages = error.messages
+        in_query = isinstance(messages, dict) and set(messages) == {"query"}
+        raise_invalid(
+            messages[next(iter(messages))] if isinstance(messages, dict) else messages, schema, in_query=in_query
+        )
+
+
+def raise_invalid(messages: Any, schema: Schema, *, in_query: bool = False, further: Iterable[Fault] = ()) -> NoReturn:
+    """Raises what marshmallow found wrong, as faults, with those that were found otherwise behind them."""
+    faults = [*faults_from(messages, schema), *further]
+    if in_query:
+        faults = [Fault(f.pointer.lstrip("/"), f.detail, f.hint) for f in faults]
+    raise Invalid(*faults)
+
+
+class Desk(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
+    """A blueprint whose arguments are read strictly, whose errors are documented, and whose lists are pages."""
+
+    ARGUMENTS_PARSER = Parser()
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self._prepare_doc_cbks.append(_document_shared)
+
+    def route(self, rule: str, **options: Any) -> Callable[[Any], Any]:
+        """Registers a resource and writes its roles into the documentation."""
+        register = super().route(rule, **options)
+
+        def decorate(view: type[Resource]) -> Any:
+            for name, roles in view.who.items():
+                method: Any = getattr(view, name.lower())
+                named = {"roles": roles, "operation_id": f"{name.lower()}{view.__name__}"}
+                method._apidoc = {**getattr(method, "_apidoc", {}), **named}
+            view.row_of_page = csv_answers.answered_item(getattr(view, "get", None))
+            return register(view)
+
+        return decorate
+
+    def register_views_in_doc(self, api: Any, *args: Any, **kwargs: Any) -> None:
+        """Documents the paths once the document is asked for."""
+        api.document_later(partial(super().register_views_in_doc, api, *args, **kwargs))
+
+    def arguments(self, schema: Any, **options: Any) -> Callable[[Any], Any]:
+        """Reads arguments by a schema that is made once: given its class, the library would make one for every request."""
+        return super().arguments(schema() if isinstance(schema, type) else schema, **options)  # type: ignore[no-any-return]  # the same
+
+    def one_or_many(
+        self, schema: Schema, of_the_rest: Callable[[dict[int, Any]], list[Fault]] = lambda _: []
+    ) -> Callable[[Any], Any]:
+        """Decorates a method that takes one object, a list of them, or a list as columns: it is given (items, the form they came in).
+
+        Args:
+            of_the_rest: asked, where some objects of a list cannot be read, what is wrong with the others, by their places; so that
+                whoever sent the list is told everything at once.
+        """
+        forms = [schema, {"type": "array", "items": schema}, columns.documented(schema, _MAX_LIST)]
+        doc = {
+            "requestBody": {
+                "required": True,
+                "content": {"application/json": {"schema": {"oneOf": forms}}},
+            }
+        }
+
+        def decorate(method: Any) -> Any:
+            def read(self_: Any, *args: Any, **kwargs: Any) -> Any:
+                body = read_json()
+                if columns.is_columns(body):
+                    items = columns.load(schema, body, _MAX_LIST, of_the_rest)
+                    try:
+                        return method(self_, items, COLUMNS, *args, **kwargs)
+                    except Invalid as invalid:
+                        raise Invalid(*map(columns.in_column, invalid.faults)) from None
+                many = isinstance(body, list)
+                if many and not 1 <= len(body) <= _MAX_LIST:
+                    raise Invalid(
+                        Fault(
+                            "",
+                            f"A list holds 1 to {_MAX_LIST} readings, this one {len(body)}.",
+                            "Send longer ones in several requests." if body else "Send at least one reading.",
+                        )
+                    )
+                try:
+                    items = schema.load(body, many=many)
+                except ValidationError as error:
+                    unread = error.messages if many and isinstance(error.messages, dict) else {}
+                    read_well = (
+                        {n: item for n, item in enumerate(error.valid_data or ()) if n not in unread} if unread else {}
+                    )
+                    raise_invalid(error.messages, schema, further=of_the_rest(read_well) if read_well else ())
+                return method(self_, items if many else [items], LIST if many else OBJECT, *args, **kwargs)
+
+            read.__doc__, read.__name__ = method.__doc__, method.__name__
+            read._apidoc = getattr(method, "_apidoc", {})  # type: ignore[attr-defined]  # where flask-smorest keeps its docs
+            return self.doc(**doc)(read)
+
+        return decorate
+
+
+def _document_shared(doc: dict[str, Any], info: dict[str, Any], *, method: str, **_: Any) -> dict[str, Any]:
+    """Documents what every operation has: its roles, the problem document, the key of a repeatable POST, the ETag a PATCH needs."""
+    doc.setdefault("responses", {})["default"] = "DEFAULT_ERROR"
+    doc["operationId"] = info.get("operation_id")
+    doc["x-roles"] = list(dict.fromkeys([*info.get("roles", ()), "admin"]))
+    shown = doc["responses"].get(200, {}).get("content", {})
+    if csv_answers.item_of_page(shown.get("application/json", {}).get("schema")):
+        shown["text/csv"] = {"schema": {"type": "string", "description": csv_answers.SAYS}}
+    if method == "post":
+        key = {"type": "string", "minLength": 1, "maxLength": 255}
+        text = "A repeat with the same key and body gets the first answer again; with another body, 422."
+        doc.setdefault("parameters", []).append(
+            {"in": "header", "name": "Idempotency-Key", "schema": key, "description": text}
+        )
+    if method == "patch":
+        text = "The ETag of what you read. 428 without it, 412 when it is stale."
+        doc.setdefault("parameters", []).append(
+            {"in": "header", "name": "If-Match", "required": True, "schema": {"type": "string"}, "description": text}
+        )
+    return doc
+
+
+def as_worked_out(view: dict[str, Any], status: int = 200) -> Response:
+    """Returns an answer that is JSON already but for its moments, without a schema that goes over it field by field.
+
+    For what is asked at every spool, and for long lists; the tests hold every answer against the schema it is documented by.
+    """
+    return Response(current_app.json.dumps(view, default=moment_text), status, mimetype="application/json")
+
+
+class PageArgs(Strict):
+    """Which page of a list."""
+
+    limit = WrittenWhole(1, 500, load_default=50, metadata={"description": "rows on a page"})
+    cursor = Text(200, metadata={"description": "from `next` of the page before"})
+
+
+def page_schema(item: type[Schema]) -> Schema:
+    """Returns the schema of a page of `item`."""
+    made = type(
+        f"{item.__name__.removesuffix('Schema')}PageSchema",
+        (Schema,),
+        {
+            "__doc__": "A page of a list.",
+            "items": fields.List(fields.Nested(item), required=True),
+            "next": fields.String(required=True, allow_none=True, metadata={"description": "URL of the next page"}),
+        },
+    )
+    return made()  # type: ignore[no-any-return]  # a class made here
+
+
+def page_answer(page: Any) -> tuple[dict[str, Any], dict[str, str]]:
+    """Returns a page as it is sent, with its Link header (RFC 8288)."""
+    if page.next is None:
+        return {"items": page.rows, "next": None}, {}
+    arguments = {**request.args.to_dict(), "cursor": page.next}
+    url = f"{request.path}?{urlencode(arguments)}"
+    return {"items": page.rows, "next": url}, {"Link": f'<{url}>; rel="next"'}
+
+
+def etag(subject: str, view: dict[str, Any]) -> dict[str, str]:
+    """Returns the ETag header of something with a version."""
+    return {"ETag": f'"{subject}-{view["id"]}-v{view["version"]}"'}
+
+
+def version_to_change(subject: str, view: dict[str, Any]) -> int:
+    """Returns the version that a PATCH may change, from its If-Match header.
+
+    Raises:
+        Refused: 428 without the header, 412 when it names another version.
+    """
+    if not request.headers.get("If-Match"):
+        raise Refused(http_problem(428))
+    current = etag(subject, view)["ETag"].strip('"')
+    if not (request.if_match.star_tag or request.if_match.contains(current)):
+        text = f"This {subject} is at version {view['version']} now. Read it again, and repeat your change on the new ETag."
+        raise Refused(problem(412, "stale", "It was changed meanwhile", text))
+    return int(view["version"])
+
+
+__all__ = [
+    "ALL",
+    "Desk",
+    "PageArgs",
+    "ProblemSchema",
+    "Refused",
+    "Resource",
+    "etag",
+    "page_answer",
+    "page_schema",
+    "person",
+    "version_to_change",
+]
+
+
+def ordered_page(list_rows: Callable[..., Any], args: dict[str, Any]) -> Any:
+    """Returns a page as a desk lists it, from the end that was asked for."""
+    newest_first = args.pop("order") == "newest"
+    return list_rows(*page_args(args), newest_first=newest_first)
+
+
+def page_args(args: dict[str, Any]) -> tuple[dict[str, Any], str | None, int]:
+    """Returns the filters, the cursor and the limit of a list."""
+    filters = {name: value for name, value in args.items() if name not in ("cursor", "limit")}
+    return filters, args.get("cursor"), args["limit"]
+
+
+BENCH = ("receiving", "quality")

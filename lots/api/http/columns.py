@@ -1,0 +1,158 @@
+"""A list of readings sent as columns: `{"columns": {"spool_code": [...], "d1_mm": [...]}}`, an array for each field, a place in it for each reading."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
+from typing import Any
+
+from marshmallow import Schema, ValidationError, fields, missing
+
+from lots.api.http.errors import faults_from
+from lots.api.http.fields import Said
+from lots.services.errors import Fault, Invalid
+
+_LIKE = 'Write it like {"columns": {"spool_code": ["A-1", "A-2"], ...}}.'
+
+
+def is_columns(body: Any) -> bool:
+    """True when a body has this form."""
+    return isinstance(body, dict) and set(body) == {"columns"}
+
+
+def documented(schema: Schema, most: int) -> dict[str, Any]:
+    """Returns the form as OpenAPI says it, for at most so many readings of a schema."""
+    array = {"type": "array", "minItems": 1, "maxItems": most}
+    columns = {
+        "type": "object",
+        "description": "Arrays of one length. null where a reading does not say the field.",
+        "properties": dict.fromkeys(schema.load_fields, array),
+        "required": [name for name, field in schema.load_fields.items() if field.required],
+        "additionalProperties": False,
+    }
+    return {
+        "type": "object",
+        "properties": {"columns": columns},
+        "required": ["columns"],
+        "additionalProperties": False,
+    }
+
+
+def load(
+    schema: Schema, body: Mapping[str, Any], most: int, of_the_rest: Callable[[dict[int, Any]], list[Fault]]
+) -> list[dict[str, Any]]:
+    """Returns the readings of a body in columns, as the schema loads them from a list of objects.
+
+    Args:
+        schema: of one reading. Where it is not `across_fields`, each field is judged by its own value alone, and a value that stands in many
+            places is looked at once: measured values have few decimals, so that is what makes columns faster than objects.
+        body: see `is_columns`.
+        most: readings that may come at once.
+        of_the_rest: asked, where some readings cannot be read, what is wrong with the others, by their places.
+
+    Raises:
+        Invalid: the faults that a list of objects would have, each where it stands in the columns; but what concerns a whole column, that it is
+            missing or unknown, is said once.
+    """
+    columns = body["columns"]
+    count = _length(columns, most)
+    whole: dict[str, Any] = {
+        name: [schema.error_messages["unknown"]] for name in columns if name not in schema.load_fields
+    }
+    for name, field in schema.load_fields.items():
+        if field.required and name not in columns:
+            whole[name] = [field.error_messages["required"]]
+    known = {name: values for name, values in columns.items() if name not in whole}
+    way = _by_object if getattr(schema, "across_fields", False) else _by_field
+    wrong: Any = {}
+    try:
+        rows: Any = way(schema, known, count)
+    except ValidationError as error:
+        rows, wrong = error.valid_data, error.messages
+    if not wrong and not whole:
+        return list(rows)
+    # What concerns a whole column is not said again of each reading.
+    own = {place: {n: m for n, m in by_name.items() if n not in whole} for place, by_name in wrong.items()}
+    rest = {} if whole else {place: row for place, row in enumerate(rows) if place not in wrong}
+    found = [*faults_from(own, schema), *(of_the_rest(rest) if rest else ())]
+    raise Invalid(*_of_columns(whole, schema), *map(in_column, found))
+
+
+def _of_columns(messages: Mapping[str, Any], schema: Schema | None) -> list[Fault]:
+    """What concerns whole columns, at their names."""
+    return [replace(fault, pointer=f"/columns{fault.pointer}") for fault in faults_from(dict(messages), schema)]
+
+
+def in_column(fault: Fault) -> Fault:
+    """Returns a fault of a list where it stands in the columns: /3/d1_mm is /columns/d1_mm/3.
+
+    Example:
+        >>> in_column(Fault("/3/lab/0", "L* is out of range.")).pointer
+        '/columns/lab/3/0'
+    """
+    place, name, *within = [*fault.pointer.removeprefix("/").split("/"), ""]
+    return replace(fault, pointer="/".join(["/columns", name, place, *filter(None, within)])) if name else fault
+
+
+def _length(columns: Any, most: int) -> int:
+    """How many readings the columns hold."""
+    if not isinstance(columns, dict) or not columns:
+        raise Invalid(Fault("/columns", "This must be an object with an array for each field.", _LIKE))
+    if none := {
+        name: [Said("This must be an array.", _LIKE)] for name, each in columns.items() if not isinstance(each, list)
+    }:
+        raise Invalid(*_of_columns(none, None))
+    lengths = {name: len(values) for name, values in columns.items()}
+    count = next(iter(lengths.values()))
+    if len(set(lengths.values())) > 1:
+        said = ", ".join(f"{name} has {length}" for name, length in lengths.items())
+        hint = "Write null where a reading does not say a field."
+        raise Invalid(Fault("/columns", f"The columns are not of one length: {said}.", hint))
+    if not 1 <= count <= most:
+        hint = "Send longer ones in several requests." if count else "Send at least one reading."
+        raise Invalid(Fault("/columns", f"Columns hold 1 to {most} readings, these {count}.", hint))
+    return count
+
+
+def _by_object(schema: Schema, columns: Mapping[str, list[Any]], count: int) -> list[dict[str, Any]]:
+    said = [{name: values[n] for name, values in columns.items() if values[n] is not None} for n in range(count)]
+    loaded: list[dict[str, Any]] = schema.load(said, many=True)
+    return loaded
+
+
+def _by_field(schema: Schema, columns: Mapping[str, list[Any]], count: int) -> list[dict[str, Any]]:
+    wrong: dict[int, dict[str, Any]] = {}
+    loaded: dict[str, list[Any]] = {}
+    for name, field in schema.load_fields.items():
+        loaded[name] = []
+        for place, (value, messages) in enumerate(_each(field, name, columns.get(name) or [None] * count)):
+            loaded[name].append(value)
+            if messages is not None:
+                wrong.setdefault(place, {})[name] = messages
+    rows = [
+        {name: value for name, value in zip(loaded, row, strict=True) if value is not missing}
+        for row in zip(*loaded.values(), strict=True)
+    ]
+    if wrong:
+        raise ValidationError(wrong, valid_data=rows)  # keyed by place, as those of a list are
+    return rows
+
+
+def _each(field: fields.Field[Any], name: str, values: Iterable[Any]) -> Iterable[tuple[Any, Any]]:
+    """What each value of a column loads to, and what is wrong with it, None when nothing is."""
+    known: dict[Any, tuple[Any, Any]] = {}
+    for value in values:
+        if isinstance(value, list | dict):  # what can be changed is never shared between readings
+            yield _one(field, name, value)
+            continue
+        key = (value.__class__, value)  # 1, 1.0 and true are equal in Python, and not the same JSON
+        if key not in known:
+            known[key] = _one(field, name, value)
+        yield known[key]
+
+
+def _one(field: fields.Field[Any], name: str, value: Any) -> tuple[Any, Any]:
+    try:
+        return field.deserialize(missing if value is None else value, name, {}), None
+    except ValidationError as error:
+        return missing, error.messages

@@ -1,0 +1,262 @@
+"""Every refusal as one shape: RFC 9457 problem documents, and the one table from error to status."""
+
+from __future__ import annotations
+
+import json
+import logging
+from collections.abc import Iterable, Mapping
+from difflib import get_close_matches
+from typing import Any
+
+from flask import Flask, Response
+from marshmallow import INCLUDE, Schema, fields
+from werkzeug.exceptions import HTTPException
+
+from lots.api.http import logs
+from lots.services.errors import (
+    BadCursor,
+    Clash,
+    Conflict,
+    Fault,
+    Full,
+    Invalid,
+    KeyReused,
+    LotsError,
+    NotAuthor,
+    NotFound,
+    ReadOnly,
+    Stale,
+    Unavailable,
+)
+from lots.services.files.tables import CellFault
+
+log = logging.getLogger(__name__)
+
+STATUS: dict[type[LotsError], int] = {
+    NotAuthor: 403,
+    NotFound: 404,
+    Invalid: 422,
+    Conflict: 409,
+    Stale: 412,
+    KeyReused: 422,
+}
+
+# What each refusal of the HTTP layer itself means, and what to do about it.
+_HTTP = {
+    400: ("malformed", "This request cannot be read", ""),
+    401: (
+        "no-token",
+        "A token is needed",
+        "Send `Authorization: Bearer TOKEN`. An administrator makes one with `lots token add NAME --role ROLE`.",
+    ),
+    403: ("not-your-desk", "This is not for your role", ""),
+    404: ("not-found", "There is no such thing", "The paths are listed at /docs."),
+    405: ("wrong-method", "This path does not do that", ""),
+    408: ("timed-out", "The request took too long to arrive", "Send it again."),
+    413: ("too-large", "The body is too large", "Send it in several requests."),
+    415: ("wrong-type", "The body is not JSON", "Send JSON, with the header `Content-Type: application/json`."),
+    422: ("invalid", "Some of this cannot be right", ""),
+    428: (
+        "needs-if-match",
+        "Which version are you changing?",
+        "Read it, and send its ETag back in the header `If-Match`.",
+    ),
+    429: (
+        "too-many-wrong-tokens",
+        "Too many wrong tokens",
+        (
+            "Too many different wrong tokens came from your address within a minute. Wait as long as the header "
+            "`Retry-After` says; a right token works meanwhile."
+        ),
+    ),
+    500: (
+        "broken",
+        "Something broke on our side",
+        (
+            "Look whether it was stored before you send it again; a request with an Idempotency-Key can simply be "
+            "repeated. If it stays, tell whoever runs this server the request id."
+        ),
+    ),
+    503: (
+        "unavailable",
+        "The database cannot be used now",
+        "Nothing was stored. Try again in a moment; if it stays, tell whoever runs this server.",
+    ),
+    507: (
+        "full",
+        "There is no room left to store this",
+        (
+            "Nothing was stored; what is stored can still be read. Whoever runs this server has to make room where the database lies; then "
+            "send it again."
+        ),
+    ),
+}
+
+
+class FaultSchema(Schema):
+    """One thing wrong: where, what, and what to do."""
+
+    pointer = fields.String(
+        required=True, metadata={"description": "JSON pointer into the body, or the name of a query parameter"}
+    )
+    detail = fields.String(required=True)
+    hint = fields.String()
+    row = fields.Integer(metadata={"description": "row of an imported file, 1 for its header"})
+    column = fields.String(metadata={"description": "column of an imported file"})
+    line = fields.Integer(metadata={"description": "line of an imported file, where it is not the row's number"})
+
+
+class ProblemSchema(Schema):
+    """A problem document (RFC 9457). Some carry more members, such as `reasons` or `candidates`."""
+
+    type = fields.String(required=True, metadata={"format": "uri-reference", "description": "ends in a stable slug"})
+    title = fields.String(required=True)
+    status = fields.Integer(required=True)
+    detail = fields.String(required=True)
+    errors = fields.List(fields.Nested(FaultSchema), required=True)
+    request_id = fields.String(
+        metadata={"description": "names this request in the log of the server; also in X-Request-Id"}
+    )
+
+    class Meta:
+        unknown = INCLUDE
+
+
+def problem(
+    status: int,
+    slug: str,
+    title: str,
+    detail: str,
+    faults: Iterable[Fault] = (),
+    headers: Iterable[tuple[str, str]] = (),
+    **more: Any,
+) -> Response:
+    """Returns a problem document."""
+    errors = [_told(fault) for fault in faults]
+    body = {"type": f"/problems/{slug}", "title": title, "status": status, "detail": detail, "errors": errors, **more}
+    if (request_id := logs.request_id()) is not None:
+        body["request_id"] = request_id
+    # Half of a surrogate pair, quoted from a request, has no UTF-8 form.
+    text = (json.dumps(body, ensure_ascii=False) + "\n").encode("utf-8", "replace")
+    answer = Response(text, status, mimetype="application/problem+json")
+    answer.headers.extend(list(headers))
+    return answer
+
+
+def _told(fault: Fault) -> dict[str, Any]:
+    place = {"row": fault.row, "column": fault.column, "line": fault.line} if isinstance(fault, CellFault) else {}
+    more = {"hint": fault.hint or None, **place}
+    return {"pointer": fault.pointer, "detail": fault.detail, **{k: v for k, v in more.items() if v is not None}}
+
+
+def http_problem(status: int, detail: str = "", headers: Iterable[tuple[str, str]] = ()) -> Response:
+    """Returns the problem document for a status of the HTTP layer."""
+    slug, title, advice = _HTTP.get(status, ("refused", "This request was refused", ""))
+    return problem(status, slug, title, " ".join(part for part in (detail, advice) if part), headers=headers)
+
+
+def unavailable(error: Exception) -> Response:
+    """Returns the answer for a database that cannot be used now: locked, too slow, away, full or read-only. Nothing was stored."""
+    log.error("database unavailable: %s", error, exc_info=error)
+    later = [("Retry-After", "2")]
+    if isinstance(error, Full):
+        return http_problem(507)
+    if isinstance(error, ReadOnly):
+        text = "Nothing was stored; what is stored can still be read. If it stays, tell whoever runs this server."
+        return problem(503, "read-only", "The database takes no changes now", text, headers=later)
+    return http_problem(503, headers=later)
+
+
+def faults_from(messages: Any, schema: Schema | None, at: str = "") -> list[Fault]:
+    """Returns marshmallow's nested messages as faults with JSON pointers, and near names for unknown fields."""
+    if isinstance(messages, dict):
+        # A map's own faults come as {"key": ..., "value": ...} under the entry they belong to.
+        if schema is None and set(messages) <= {"key", "value"}:
+            return [fault for inner in messages.values() for fault in faults_from(inner, None, at)]
+        found = []
+        for key, inner in messages.items():
+            place = at if key == "_schema" else f"{at}/{_escaped(key)}"
+            found += faults_from(_with_near_names(inner, key, schema), _below(schema, key), place)
+        return found
+    listed = messages if isinstance(messages, list) else [messages]
+    return [Fault(at, str(said), getattr(said, "hint", "")) for said in listed]
+
+
+def _escaped(key: Any) -> str:
+    return str(key).replace("~", "~0").replace("/", "~1")
+
+
+def _below(schema: Schema | None, key: Any) -> Schema | None:
+    if schema is None or isinstance(key, int):
+        return schema
+    field = schema.fields.get(str(key)) if hasattr(schema, "fields") else None
+    while isinstance(field, fields.List):
+        field = field.inner
+    return field.schema if isinstance(field, fields.Nested) else None
+
+
+def _with_near_names(messages: Any, key: Any, schema: Schema | None) -> Any:
+    from lots.api.http.fields import Said
+
+    if schema is not None and messages == ["This is needed."] and not getattr(messages[0], "hint", ""):
+        field = schema.fields.get(str(key))
+        return [Said(messages[0], _what_to_give(str(key), field.metadata if field else {}))]
+    if schema is None or messages != ["There is no such field."]:
+        return messages
+    near = get_close_matches(str(key), list(schema.fields), n=2, cutoff=0.6)
+    hint = f"Did you mean {' or '.join(near)}?" if near else f"Known here: {', '.join(schema.fields)}."
+    return [Said(messages[0], hint)]
+
+
+def _what_to_give(key: str, about: Mapping[str, Any]) -> str:
+    """Returns the hint on a field that is missing: what it may be, else what it is with an example, else its name."""
+    if allowed := about.get("enum"):
+        return f"Give {' or '.join(map(str, allowed))}."
+    says, example = str(about.get("description", "")), about.get("example")
+    such_as = f", such as {example}" if isinstance(example, str | int | float) and "such as" not in says else ""
+    return f"{key}: {says}{such_as}." if says else f"Give {key}{such_as}."
+
+
+def register(app: Flask) -> None:
+    """Answers every error of the application with a problem document."""
+
+    def of_desk(error: LotsError) -> Response:
+        status = next(code for kind, code in STATUS.items() if isinstance(error, kind))
+        return problem(status, error.slug, error.title, error.detail, error.faults, **error.more)
+
+    def of_cursor(error: BadCursor) -> Response:
+        fault = Fault(
+            "cursor",
+            "This cursor was not given out by this list.",
+            "Follow `next` as it stands, or start without a cursor.",
+        )
+        return problem(422, "invalid", "Some of this cannot be right", fault.detail, [fault])
+
+    def of_clash(error: Clash) -> Response:
+        return problem(
+            409,
+            "clash",
+            "Somebody was faster",
+            "The same thing was written at the same moment. Read it again, then repeat yours if it is still needed.",
+        )
+
+    def of_http(error: HTTPException) -> Response:
+        status = error.code or 500
+        detail = {
+            404: "Nothing is served at this path.",
+            405: f"It takes {', '.join(getattr(error, 'valid_methods', None) or [])}.",
+            413: f"At most {app.config['MAX_CONTENT_LENGTH']:,} bytes are taken.",
+        }.get(status, "")
+        kept = [(k, v) for k, v in error.get_headers() if k.lower() not in ("content-type", "content-length")]
+        return http_problem(status, detail, kept)
+
+    def of_anything(error: Exception) -> Response:
+        log.exception("unexpected error in %s %s", logs.method(), logs.route())
+        return http_problem(500, f"The id of this request is {logs.request_id()}.")
+
+    app.register_error_handler(LotsError, of_desk)
+    app.register_error_handler(BadCursor, of_cursor)
+    app.register_error_handler(Clash, of_clash)
+    app.register_error_handler(Unavailable, unavailable)
+    app.register_error_handler(HTTPException, of_http)
+    app.register_error_handler(Exception, of_anything)

@@ -1,0 +1,277 @@
+"""Fields that take exactly what they say: JSON numbers, RFC 3339 times, text without control characters."""
+
+from __future__ import annotations
+
+import math
+import re
+import unicodedata
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+from marshmallow import Schema, ValidationError, fields, validate
+
+from lots.domain.code_identity import unseen
+
+# The largest number both engines keep as a row number.
+MAX_ID = 2**63 - 1
+
+_RFC3339 = re.compile(r"\d{4}-\d{2}-\d{2}[Tt]\d{2}:\d{2}:\d{2}(\.\d{1,9})?([Zz]|[+-]\d{2}:\d{2})")
+_WRITTEN_NUMBER = re.compile(r"\s*[-+]?\d+([.,]\d+)?\s*")
+
+
+class Said(str):
+    """A message with a hint at what to do."""
+
+    hint: str
+
+    def __new__(cls, detail: str, hint: str = "") -> Said:
+        """Returns the message; str cannot be given attributes otherwise."""
+        said = super().__new__(cls, detail)
+        said.hint = hint
+        return said
+
+
+class Strict(Schema):
+    """A request: unknown fields are refused, and what is missing is asked for in plain words."""
+
+    error_messages = {"unknown": "There is no such field.", "type": "This must be an object, in { }."}
+
+
+class Number(fields.Float):
+    """A JSON number within bounds, ends included. A number in quotes is refused, with the way to write it."""
+
+    def __init__(
+        self,
+        low: float | None = None,
+        high: float | None = None,
+        *,
+        above: float | None = None,
+        hint: str = "",
+        **kw: Any,
+    ) -> None:
+        kw.setdefault("error_messages", {}).update(required="This is needed.", null="This must be a number, not null.")
+        metadata = kw.setdefault("metadata", {})
+        for name, end in (("minimum", low), ("maximum", high), ("exclusiveMinimum", above)):
+            if end is not None:
+                metadata[name] = end
+        super().__init__(**kw)
+        self.low, self.high, self.above, self.hint = low, high, above, hint
+
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> float:
+        number = _json_number(value)
+        if self.above is not None and number <= self.above:
+            raise ValidationError(Said(f"{number:g} is too small; it must be more than {self.above:g}."))
+        if (self.low is not None and number < self.low) or (self.high is not None and number > self.high):
+            hint = self.hint or f"Give a number {_range(self.low, self.high)}."
+            raise ValidationError(Said(f"{number:g} is out of range.", hint))
+        return number
+
+
+def _json_number(value: Any) -> float:
+    if isinstance(value, str) and _WRITTEN_NUMBER.fullmatch(value):
+        plain = value.strip().replace(",", ".")
+        comma = "with a decimal point, not a comma, and " if "," in value else ""
+        raise ValidationError(Said(f'"{value}" is text, not a number.', f"Write {plain}, {comma}without quotes."))
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise ValidationError(Said("This must be a number."))
+    try:
+        number = float(value)
+    except OverflowError:
+        number = math.inf
+    if not math.isfinite(number):
+        raise ValidationError(Said("This number is too large to be one."))
+    return number
+
+
+def _range(low: float | None, high: float | None) -> str:
+    if low is None:
+        return f"of at most {high:g}"
+    return f"of at least {low:g}" if high is None else f"from {low:g} to {high:g}"
+
+
+class Whole(fields.Integer):
+    """A JSON integer within bounds, ends included."""
+
+    def __init__(self, low: int = 0, high: int = 2**31 - 1, *, hint: str = "", **kw: Any) -> None:
+        kw.setdefault("error_messages", {}).update(
+            required="This is needed.", null="This must be a whole number, not null."
+        )
+        kw.setdefault("metadata", {}).update(minimum=low, maximum=high)
+        super().__init__(strict=True, **kw)
+        self.low, self.high, self.hint = low, high, hint
+
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> int:
+        number = _json_number(value)
+        if number != int(number):
+            raise ValidationError(Said(f"{number:g} is not a whole number."))
+        if not self.low <= int(value) <= self.high:
+            hint = self.hint or f"Give a whole number from {self.low} to {self.high}."
+            raise ValidationError(Said(f"{int(value)} is out of range.", hint))
+        return int(value)
+
+
+class WrittenNumber(Number):
+    """A positive number in a query string."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> float:
+        if not isinstance(value, str) or not re.fullmatch(r"[0-9]{1,9}(\.[0-9]{1,9})?", value):
+            raise ValidationError(Said(f'"{value}" is not a positive number.', "Write it like 250 or 250.5."))
+        return super()._deserialize(float(value), attr, data, **kw)
+
+
+class WrittenWhole(Whole):
+    """A whole number in a query string."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> int:
+        if not isinstance(value, str) or not re.fullmatch(r"[0-9]{1,19}", value):
+            raise ValidationError(Said(f'"{value}" is not a whole number.'))
+        return super()._deserialize(int(value), attr, data, **kw)
+
+
+class Truth(fields.Boolean):
+    """A JSON true or false; not "yes", not 1."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> bool:
+        if value is True or value is False:
+            return value
+        raise ValidationError(Said("This must be true or false.", "Write it without quotes."))
+
+
+class WrittenTruth(fields.Boolean):
+    """true or false in a query string."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> bool:
+        if value in ("true", "false"):
+            return bool(value == "true")
+        raise ValidationError(Said(f'"{value}" is neither true nor false.'))
+
+
+class Text(fields.String):
+    """A line of text: trimmed, not blank, no control characters, at most `most` characters. With `lines`, several lines."""
+
+    def __init__(self, most: int = 200, *, lines: bool = False, one_of: Sequence[str] | None = None, **kw: Any) -> None:
+        kw.setdefault("error_messages", {}).update(required="This is needed.", null="This must be text, not null.")
+        kw.setdefault("metadata", {}).update(minLength=1, maxLength=most)
+        if one_of is not None:
+            kw["metadata"]["enum"] = list(one_of)
+            kw["error_messages"]["required"] = Said("This is needed.", f"Write one of: {', '.join(one_of)}.")
+        super().__init__(**kw)
+        self.most, self.lines, self.one_of = most, lines, one_of
+
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> str:
+        if not isinstance(value, str):
+            raise ValidationError(
+                Said("This must be text.", "Put it in quotes." if isinstance(value, int | float) else "")
+            )
+        text = value.strip()
+        if not text:
+            raise ValidationError(Said("This is blank."))
+        if len(text) > self.most:
+            raise ValidationError(Said(f"This is {len(text)} characters long; at most {self.most} are kept."))
+        allowed = "\n\t\r" if self.lines else ""
+        if any(unicodedata.category(char) in ("Cc", "Cs") and char not in allowed for char in text):
+            raise ValidationError(
+                Said("This holds a control character or half of one.", "Remove it; a scanner may add a TAB or ENTER.")
+            )
+        if self.one_of is not None and text not in self.one_of:
+            raise ValidationError(Said(f'"{text}" is not one of these.', f"Write one of: {', '.join(self.one_of)}."))
+        return text
+
+
+class Code(Text):
+    """A code or number that something new will be known by: text without a character that nobody can see (category Cf and its like)."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> str:
+        text = super()._deserialize(value, attr, data, **kw)
+        if hidden := unseen(text):
+            named = ", ".join(dict.fromkeys(hidden))
+            raise ValidationError(
+                Said(f"This holds an invisible character: {named}.", "Type it instead of pasting it.")
+            )
+        return text
+
+
+class LabelCode(Code):
+    """A code on a label. It stands in addresses, so it holds no slash, and is not made of dots."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> str:
+        text = super()._deserialize(value, attr, data, **kw)
+        if "/" in text or "\\" in text or not text.strip("."):
+            raise ValidationError(
+                Said("A code cannot hold a slash or be made of dots.", "Use letters, digits, - and .")
+            )
+        return text
+
+
+def moment_text(moment: datetime) -> str:
+    """Returns a moment as it is answered: RFC 3339 in UTC."""
+    return moment.astimezone(UTC).isoformat().replace("+00:00", "Z")
+
+
+class Instant(fields.Field[datetime]):
+    """A moment as RFC 3339 with an offset, such as 2026-11-25T14:00:00+01:00; answered in UTC."""
+
+    def __init__(self, **kw: Any) -> None:
+        kw.setdefault("error_messages", {}).update(required="This is needed.", null="This must be a time, not null.")
+        kw.setdefault("metadata", {}).update(type="string", format="date-time")
+        super().__init__(**kw)
+
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> datetime:
+        hint = "Write it like 2026-11-25T14:00:00+01:00, or 2026-11-25T13:00:00Z."
+        if not isinstance(value, str) or not _RFC3339.fullmatch(value.strip()):
+            detail = "This is not a time with an offset from UTC."
+            if isinstance(value, str) and _RFC3339.fullmatch(value.strip().replace(" ", "+")):
+                hint = "In a query string a + must be written %2B."
+            raise ValidationError(Said(detail, hint))
+        try:
+            moment = datetime.fromisoformat(value.strip().upper())
+            if not 2000 <= moment.year <= 2200:
+                raise ValidationError(Said("The year is not of this century.", hint))
+            return moment.astimezone(UTC)
+        except ValueError as error:
+            raise ValidationError(Said(f"There is no such time: {error}.", hint)) from None
+
+    def _serialize(self, value: Any, attr: str | None, obj: Any, **kw: Any) -> str | None:
+        return None if value is None else moment_text(value)
+
+
+class Numbers(fields.List[float]):
+    """A JSON array of exactly `count` numbers."""
+
+    def __init__(self, count: int, names: str, low: float | None = None, high: float | None = None, **kw: Any) -> None:
+        kw.setdefault("error_messages", {}).update(
+            required="This is needed.",
+            invalid=f"This must be a list of {count} numbers, {names}.",
+            null="This must be a list, not null.",
+        )
+        kw.setdefault("metadata", {}).update(description=names)
+        length = validate.Length(equal=count, error=f"This must be {count} numbers, {names}.")
+        super().__init__(Number(low, high), validate=length, **kw)
+
+
+class Figure(fields.Field[Any]):
+    """A number, or a row of numbers such as L*, a*, b*."""
+
+    def __init__(self, **kw: Any) -> None:
+        row = {"type": "array", "items": {"type": "number"}, "minItems": 1, "maxItems": 40}
+        kw.setdefault("metadata", {}).update(oneOf=[{"type": "number"}, row])
+        super().__init__(**kw)
+
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> Any:
+        if isinstance(value, list) and 1 <= len(value) <= 40:
+            return [_json_number(one) for one in value]
+        return _json_number(value)
+
+
+class OneOrMany(fields.Field[Any]):
+    """A place for a number or an array of two in an answer: a limit with one end or with both."""
+
+    def __init__(self, **kw: Any) -> None:
+        kw.setdefault("metadata", {}).update(
+            oneOf=[{"type": "number"}, {"type": "array", "items": {"type": "number"}, "minItems": 2, "maxItems": 2}]
+        )
+        super().__init__(**kw)
+
+
+NUMBER = f"int(max={MAX_ID})"

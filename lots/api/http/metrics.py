@@ -1,0 +1,98 @@
+"""What a monitoring system reads at /metrics, as Prometheus text. It stands beside the API, outside /v1."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any
+
+from flask import Flask, Response, request
+from prometheus_client import CollectorRegistry, Counter, Histogram, ProcessCollector, disable_created_metrics
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
+from prometheus_client.exposition import choose_encoder
+from prometheus_client.registry import Collector
+
+from lots.api.http import logs
+from lots.api.http.authentication import admitted
+from lots.domain.assessment.standing import STANDINGS
+
+disable_created_metrics()  # type: ignore[no-untyped-call]  # a second series for each, with the time it began
+_SECONDS = (0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5, 5, 10)
+
+
+class _Record(Collector):
+    """What the record itself says, asked when somebody reads the metrics.
+
+    A counter in this process would count judgements that were then rolled back, miss those of other workers and of the command line, and
+    start from nothing with each start. The database knows: one grouped count over an index gives where the lots stand, and the
+    newest number of a decision how many there have been, since none is ever deleted. Decisions by their outcome would
+    mean to read the whole history on every scrape, so they are not told apart.
+    """
+
+    def __init__(self, standings: Callable[[], Mapping[str, int]], decisions: Callable[[], int]) -> None:
+        self._standings, self._decisions = standings, decisions
+
+    def describe(self) -> Iterable[Metric]:
+        """Nothing beforehand: registering must not ask the database."""
+        return ()
+
+    def collect(self) -> Iterable[Metric]:
+        """Two queries."""
+        stand = GaugeMetricFamily("lots_standing", "Lots by where they stand now.", labels=["standing"])
+        counted = self._standings()
+        for standing in STANDINGS:
+            stand.add_metric([standing], counted.get(standing, 0))
+        yield stand
+        text = "Number of the newest decision about a lot; each one recorded raises it by one, or more after a broken request."
+        yield CounterMetricFamily("lots_decisions", text, value=self._decisions())
+
+
+def register(
+    app: Flask, standings: Callable[[], Mapping[str, int]], decisions: Callable[[], int], *, to_all: bool
+) -> None:
+    """Counts the requests of an application and serves /metrics.
+
+    Args:
+        standings: answers how many lots stand where.
+        decisions: answers the number of the newest decision, 0 before the first.
+        to_all: True when no token is needed; else it takes one of the role admin.
+
+    Notes:
+        Requests and their durations are of this process: with several workers each one answers for itself. Lots and
+        decisions are the same whichever is asked.
+    """
+    registry = CollectorRegistry()
+    ProcessCollector(registry=registry)
+    registry.register(_Record(standings, decisions))
+    requests = Counter(
+        "lots_requests",
+        "Requests answered by this process, by method, path as documented (none: nothing is served there) and class of status.",
+        ["method", "route", "status"],
+        registry=registry,
+    )
+    durations = Histogram(
+        "lots_request_seconds",
+        "Time this process took for a request until its answer was ready, by path as documented.",
+        ["route"],
+        buckets=_SECONDS,
+        registry=registry,
+    )
+
+    # The library looks a label up with care each time; they are few, so what it found is kept.
+    counter, timer = functools.cache(requests.labels), functools.cache(durations.labels)
+
+    def count(answer: Response) -> Response:
+        route = logs.route() or "none"
+        counter(logs.method(), route, f"{answer.status_code // 100}xx").inc()
+        timer(route).observe(logs.seconds())
+        return answer
+
+    def shown() -> Response:
+        encode, content_type = choose_encoder(request.headers.get("Accept", ""))
+        return Response(encode(registry), content_type=content_type)
+
+    @app.get("/metrics")
+    def metrics() -> Any:
+        return shown() if to_all else admitted((), shown)()
+
+    app.after_request(count)

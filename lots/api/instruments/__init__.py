@@ -1,0 +1,1 @@
+"""Paths of instruments, studies and references."""

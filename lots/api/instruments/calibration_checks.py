@@ -1,0 +1,149 @@
+"""Instruments with their checks, kept by quality."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import Schema, fields, validate
+
+from lots.api.http.blueprint import Desk, PageArgs, Resource, page_answer, page_schema, person
+from lots.api.http.fields import NUMBER, Code, Figure, Instant, Number, Strict, Text, Whole
+from lots.api.lot_schemas import ExposureSchema, LotAfterSchema
+from lots.services.instruments import calibration_checks
+
+desk = Desk("instruments", __name__, url_prefix="/v1/instruments", description="What readings are taken with.")
+
+
+class InstrumentArgs(Strict):
+    """A new instrument."""
+
+    code = Code(40, required=True, metadata={"example": "MIC-1"})
+    kind = Text(60, required=True, metadata={"example": "micrometer"})
+    standard_uncertainty = Number(0, 1000, metadata={"description": "in the unit of what it reads"})
+    resolution = Number(
+        None,
+        1000,
+        above=0,
+        metadata={"description": "smallest step that it shows, in the unit of what it reads", "example": 0.001},
+    )
+    check_interval_days = Whole(1, 3650, required=True)
+
+
+class InForceSchema(Schema):
+    """The standard uncertainty that a reading taken now has by its instrument: the larger of the stated one and what studies found."""
+
+    characteristic = fields.String(required=True, metadata={"description": "what is read", "example": "diameter"})
+    standard_uncertainty = fields.Float(
+        required=True, allow_none=True, metadata={"description": "in the unit; null where nothing tells it"}
+    )
+    unit = fields.String(required=True, metadata={"description": "empty for colour, which has none"})
+    source = fields.String(
+        required=True, metadata={"enum": ["stated", "study", "none"], "description": "where it comes from"}
+    )
+    study_id = fields.Integer(required=True, allow_none=True, metadata={"description": "null unless it is a study"})
+    measure = fields.String(
+        required=True, allow_none=True, metadata={"description": "of that study; of colour the worst coordinate"}
+    )
+
+
+class InstrumentSchema(Schema):
+    """An instrument."""
+
+    id = fields.Integer(required=True)
+    code = fields.String(required=True)
+    kind = fields.String(required=True)
+    standard_uncertainty = fields.Float(
+        required=True, allow_none=True, metadata={"description": "as stated, in the unit of what it reads"}
+    )
+    resolution = fields.Float(
+        required=True, allow_none=True, metadata={"description": "as stated, in the unit of what it reads"}
+    )
+    in_force = fields.List(
+        fields.Nested(InForceSchema),
+        required=True,
+        metadata={"description": "what readings taken now count with, by what it reads or was studied for"},
+    )
+    check_interval_days = fields.Integer(required=True)
+    recorded_at = Instant(required=True)
+    recorded_by = fields.String(required=True)
+
+
+class CheckArgs(Strict):
+    """A check of an instrument against something known."""
+
+    checked_at = Instant(required=True)
+    result = Text(4, one_of=("pass", "fail"), required=True)
+    artefact = Text(200, metadata={"example": "white tile 3"})
+    readings = fields.List(
+        Figure(), validate=validate.Length(max=1000), metadata={"description": "numbers, or rows such as L*, a*, b*"}
+    )
+    note = Text(2000, lines=True)
+
+
+class CheckSchema(Schema):
+    """A check of an instrument."""
+
+    id = fields.Integer(required=True)
+    instrument_id = fields.Integer(required=True)
+    checked_at = Instant(required=True)
+    result = fields.String(required=True)
+    artefact = fields.String(required=True, allow_none=True)
+    readings = fields.List(Figure(), required=True, allow_none=True)
+    note = fields.String(required=True, allow_none=True)
+    recorded_at = Instant(required=True)
+    recorded_by = fields.String(required=True)
+
+
+class TouchedSchema(LotAfterSchema):
+    """A lot that a check put in another light."""
+
+    standing_before = fields.String(required=True)
+    exposure = fields.Nested(ExposureSchema, required=True)
+
+
+class CheckedSchema(CheckSchema):
+    """A check, with the lots it touched."""
+
+    lots = fields.List(fields.Nested(TouchedSchema), required=True)
+
+
+@desk.route("")
+class Instruments(Resource):
+    """All instruments."""
+
+    who = {"GET": ("quality",), "POST": ("quality",)}
+
+    @desk.arguments(PageArgs, location="query")
+    @desk.response(200, page_schema(InstrumentSchema))
+    def get(self, args: dict[str, Any]) -> Any:
+        """List instruments."""
+        return page_answer(calibration_checks.listed(args.get("cursor"), args["limit"]))
+
+    @desk.arguments(InstrumentArgs)
+    @desk.response(201, InstrumentSchema)
+    def post(self, args: dict[str, Any]) -> Any:
+        """Add an instrument. 409 when the code is taken."""
+        return calibration_checks.add(args, person().name)
+
+
+@desk.route(f"/<{NUMBER}:number>/checks")
+class Checks(Resource):
+    """Checks of an instrument."""
+
+    who = {"GET": ("quality",), "POST": ("quality",)}
+
+    @desk.arguments(PageArgs, location="query")
+    @desk.response(200, page_schema(CheckSchema))
+    def get(self, args: dict[str, Any], number: int) -> Any:
+        """List an instrument's checks."""
+        return page_answer(calibration_checks.checks(number, args.get("cursor"), args["limit"]))
+
+    @desk.arguments(CheckArgs)
+    @desk.response(201, CheckedSchema)
+    def post(self, args: dict[str, Any], number: int) -> Any:
+        """Record a check against a known artefact.
+
+        A failed check puts every reading since the last good one in doubt: the lots they belong to are judged again without them,
+        and `lots` lists each with every machine and job it has reached.
+        """
+        return calibration_checks.add_check(number, args, person().name)

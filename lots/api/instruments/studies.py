@@ -1,0 +1,336 @@
+"""Studies of instruments: repeatability, linearity, agreement with another instrument."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import Schema, fields, validate
+
+from lots.api.http.blueprint import Desk, PageArgs, Resource, page_answer, page_schema, person
+from lots.api.http.fields import MAX_ID, NUMBER, Instant, Number, Numbers, Strict, Text, Whole
+from lots.api.lot_schemas import LotAfterSchema
+from lots.api.setup.shades import LAB
+from lots.domain.instruments.uncertainty import MEASURES
+from lots.services.instruments import studies
+
+desk = Desk("studies", __name__, url_prefix="/v1", description="How far instruments can be trusted.")
+
+# No reading of any instrument here is larger.
+_MOST = 2000
+
+
+def _several(inner: Any, most: int, what: str, least: int = 1, **kw: Any) -> fields.List[Any]:
+    """A list of so many."""
+    refusal = f"Give {least} to {most} {what}."
+    return fields.List(inner, validate=validate.Length(least, most, error=refusal), **kw)
+
+
+class TrialArgs(Strict):
+    """One reading of a study of repeatability."""
+
+    part = Text(120, required=True, metadata={"example": "plaque 3", "description": "what was read"})
+    operator = Text(120, required=True, metadata={"example": "Ansel", "description": "who or what read it"})
+    value = Number(-_MOST, _MOST, required=True)
+
+
+class ArtefactArgs(Strict):
+    """Something of known value, with what the instrument read on it."""
+
+    code = Text(120, required=True, metadata={"example": "pin 1.75"})
+    reference = Number(-_MOST, _MOST, required=True)
+    readings = _several(Number(-_MOST, _MOST), 200, "readings", 2, required=True)
+
+
+class PlaqueArgs(Strict):
+    """A tile or retained plaque that was read on both instruments, under the same conditions."""
+
+    code = Text(120, required=True, metadata={"example": "retained plaque Q-71"})
+    first = _several(Numbers(3, LAB), 50, "readings", required=True, metadata={"description": "on this instrument"})
+    second = _several(Numbers(3, LAB), 50, "readings", required=True, metadata={"description": "on the other one"})
+
+
+class StudyArgs(Strict):
+    """A study: `measure` and `trials` for repeatability, `measure` and `artefacts` for linearity, `plaques` for agreement."""
+
+    kind = Text(
+        14,
+        one_of=tuple(studies.NEEDS),
+        required=True,
+        metadata={
+            "description": "repeatability takes measure, trials and tolerance_width (not required); linearity takes measure and"
+            " artefacts; agreement takes other_instrument_id, plaques and grade_id (not required)"
+        },
+    )
+    measure = Text(20, one_of=tuple(MEASURES), metadata={"description": "what was read; shrinkage: a length in mm"})
+    studied_at = Instant(required=True)
+    trials = _several(
+        fields.Nested(TrialArgs),
+        2000,
+        "trials",
+        metadata={"description": "every part equally often by every operator, twice at least"},
+    )
+    tolerance_width = Number(
+        1e-6, _MOST, metadata={"description": "upper limit less lower, in the unit of the readings"}
+    )
+    artefacts = _several(
+        fields.Nested(ArtefactArgs),
+        100,
+        "artefacts",
+        metadata={
+            "description": "of at least two known values over the range; five, ten times each, is common practice"
+        },
+    )
+    other_instrument_id = Whole(1, MAX_ID, metadata={"description": "that the same plaques were read on"})
+    plaques = _several(
+        fields.Nested(PlaqueArgs),
+        200,
+        "plaques",
+        metadata={"description": "read on both instruments; 3 at least before a series may go on"},
+    )
+    grade_id = Whole(
+        1, MAX_ID, metadata={"description": "whose limit on colour the step is held against, for a series to go on"}
+    )
+    note = Text(2000, lines=True)
+
+
+class IntervalSchema(Schema):
+    """Ends of an interval; null where nothing tells it."""
+
+    low = fields.Float(required=True, allow_none=True)
+    high = fields.Float(required=True, allow_none=True)
+
+
+class EstimateSchema(IntervalSchema):
+    """An estimate with Student's t test of whether it may be 0; `t` and `p` are null where nothing scatters."""
+
+    value = fields.Float(required=True)
+    standard_error = fields.Float(required=True)
+    df = fields.Integer(required=True)
+    t = fields.Float(required=True, allow_none=True)
+    p = fields.Float(required=True, allow_none=True)
+
+
+class SourceSchema(Schema):
+    """A row of the analysis of variance."""
+
+    source = fields.String(
+        required=True,
+        metadata={"enum": ["part", "operator", "interaction", "error"], "description": "what the spread comes from"},
+    )
+    ss = fields.Float(required=True, metadata={"description": "sum of squares"})
+    df = fields.Integer(required=True, metadata={"description": "degrees of freedom"})
+    ms = fields.Float(required=True, metadata={"description": "mean square, ss / df"})
+
+
+class RepeatabilitySchema(Schema):
+    """Standard deviations in the unit of the readings: by repeats, by who reads, of the gauge (both), of the parts, of all."""
+
+    parts = fields.Integer(required=True)
+    operators = fields.Integer(required=True)
+    repeats = fields.Integer(required=True)
+    pooled = fields.Boolean(required=True, metadata={"description": "the interaction was taken for error"})
+    anova = fields.List(fields.Nested(SourceSchema), required=True)
+    f_interaction = fields.Float(required=True, allow_none=True)
+    p_interaction = fields.Float(required=True)
+    variances = fields.Dict(keys=fields.String(), values=fields.Float(), required=True)
+    sd = fields.Dict(keys=fields.String(), values=fields.Float(), required=True)
+    gauge_sd_low = fields.Float(required=True)
+    gauge_sd_high = fields.Float(required=True)
+    repeatability_sd_low = fields.Float(required=True)
+    repeatability_sd_high = fields.Float(required=True)
+    confidence = fields.Float(required=True)
+    percent_of_total = fields.Float(required=True, allow_none=True)
+    percent_of_tolerance = fields.Float(required=True, allow_none=True)
+    categories = fields.Integer(required=True, allow_none=True)
+
+
+class ArtefactBiasSchema(EstimateSchema):
+    """The bias on one artefact, by its own readings and on the line; positive: the instrument reads too high."""
+
+    code = fields.String(required=True)
+    reference = fields.Float(required=True)
+    line = fields.Nested(EstimateSchema, required=True)
+
+
+class LinearitySchema(Schema):
+    """The line that bias follows over reference values."""
+
+    slope = fields.Nested(EstimateSchema, required=True)
+    intercept = fields.Nested(EstimateSchema, required=True)
+    average = fields.Nested(EstimateSchema, required=True)
+    residual_sd = fields.Float(required=True)
+    r_squared = fields.Float(required=True, allow_none=True)
+    lack_of_fit_p = fields.Float(required=True, allow_none=True)
+    low = fields.Float(required=True)
+    high = fields.Float(required=True)
+    n = fields.Integer(required=True)
+    confidence = fields.Float(required=True)
+    biases = fields.List(fields.Nested(ArtefactBiasSchema), required=True)
+
+
+class ReadApartSchema(Schema):
+    """How far two instruments read apart on a plaque."""
+
+    code = fields.String(required=True, metadata={"description": "of the plaque"})
+    delta_e = fields.Float(required=True, metadata={"description": "of its mean colours, this instrument first"})
+
+
+class OffsetSchema(IntervalSchema):
+    """How much higher the other instrument reads, averaged over plaques: reported, never applied."""
+
+    component = fields.String(required=True, metadata={"enum": ["L", "a", "b"]})
+    mean = fields.Float(required=True, metadata={"description": "over plaques, each counting once"})
+    sd = fields.Float(required=True, allow_none=True, metadata={"description": "over plaques; null for one"})
+    n = fields.Integer(required=True, metadata={"description": "plaques"})
+
+
+_MCDM = "mean colour difference of readings from their mean on {}; null where it read nothing twice"
+
+
+class AgreementSchema(Schema):
+    """How two instruments agree."""
+
+    formula = fields.String(required=True, metadata={"description": "of every colour difference here"})
+    differences = fields.List(
+        fields.Nested(ReadApartSchema), required=True, metadata={"description": "of the mean colours, by plaque"}
+    )
+    mean_delta_e = fields.Float(required=True, metadata={"description": "averaged over plaques"})
+    worst = fields.Nested(
+        ReadApartSchema, required=True, metadata={"description": "the plaque on which they differ most"}
+    )
+    offsets = fields.List(
+        fields.Nested(OffsetSchema),
+        required=True,
+        metadata={"description": "in L*, a*, b*; positive: the other instrument reads higher"},
+    )
+    repeatability_first = fields.Float(
+        required=True, allow_none=True, metadata={"description": _MCDM.format("this instrument")}
+    )
+    repeatability_second = fields.Float(
+        required=True, allow_none=True, metadata={"description": _MCDM.format("the other one")}
+    )
+
+
+class TrialSchema(Schema):
+    """A reading as it was posted."""
+
+    part = fields.String(required=True)
+    operator = fields.String(required=True)
+    value = fields.Float(required=True)
+
+
+class ArtefactSchema(Schema):
+    """An artefact as it was posted."""
+
+    code = fields.String(required=True)
+    reference = fields.Float(required=True)
+    readings = fields.List(fields.Float(), required=True)
+
+
+class PlaqueSchema(Schema):
+    """A plaque as it was posted."""
+
+    code = fields.String(required=True)
+    first = fields.List(fields.List(fields.Float()), required=True)
+    second = fields.List(fields.List(fields.Float()), required=True)
+
+
+class StudyVoidedSchema(Schema):
+    """Why it does not count."""
+
+    reason = fields.String(required=True)
+    voided_at = Instant(required=True)
+    voided_by = fields.String(required=True)
+
+
+class StudySchema(Schema):
+    """A study with its readings and what they show; of the results and readings, those of its kind are there, the others null."""
+
+    id = fields.Integer(required=True)
+    instrument_id = fields.Integer(required=True)
+    other_instrument_id = fields.Integer(required=True, allow_none=True)
+    kind = fields.String(required=True, metadata={"enum": list(studies.NEEDS)})
+    measure = fields.String(required=True, allow_none=True)
+    studied_at = Instant(required=True)
+    trials = fields.List(fields.Nested(TrialSchema), required=True, allow_none=True)
+    tolerance_width = fields.Float(required=True, allow_none=True)
+    artefacts = fields.List(fields.Nested(ArtefactSchema), required=True, allow_none=True)
+    plaques = fields.List(fields.Nested(PlaqueSchema), required=True, allow_none=True)
+    grade_id = fields.Integer(
+        required=True, allow_none=True, metadata={"description": "whose limit the step is held against"}
+    )
+    note = fields.String(required=True, allow_none=True)
+    repeatability = fields.Nested(RepeatabilitySchema, required=True, allow_none=True)
+    linearity = fields.Nested(LinearitySchema, required=True, allow_none=True)
+    agreement = fields.Nested(AgreementSchema, required=True, allow_none=True)
+    says = fields.List(fields.String(), required=True)
+    voided = fields.Nested(StudyVoidedSchema, required=True, allow_none=True)
+    recorded_at = Instant(required=True)
+    recorded_by = fields.String(required=True)
+
+
+class StudyTouchedSchema(LotAfterSchema):
+    """A lot that stands otherwise by what a study says of an uncertainty."""
+
+    standing_before = fields.String(required=True)
+
+
+class StudiedSchema(StudySchema):
+    """A study, with the lots that stand otherwise by it."""
+
+    lots = fields.List(fields.Nested(StudyTouchedSchema), required=True)
+
+
+class StudyVoidArgs(Strict):
+    """Why a study does not count."""
+
+    reason = Text(2000, lines=True, required=True)
+
+
+@desk.route(f"/instruments/<{NUMBER}:number>/studies")
+class Studies(Resource):
+    """Studies of an instrument."""
+
+    who = {"GET": ("quality",), "POST": ("quality",)}
+
+    @desk.arguments(PageArgs, location="query")
+    @desk.response(200, page_schema(StudySchema))
+    def get(self, args: dict[str, Any], number: int) -> Any:
+        """List an instrument's studies, voided ones included."""
+        return page_answer(studies.listed(number, args.get("cursor"), args["limit"]))
+
+    @desk.arguments(StudyArgs)
+    @desk.response(201, StudiedSchema)
+    def post(self, args: dict[str, Any], number: int) -> Any:
+        """Store a study with its readings, and answer what they show.
+
+        What a study of repeatability finds counts as the instrument's standard uncertainty for readings taken from then on, where it is
+        larger than the stated one; lots whose readings it speaks for are judged again, and `lots` lists those that stand otherwise.
+        """
+        made = studies.add(number, args, person().name)
+        return made, {"Location": f"/v1/studies/{made['id']}"}
+
+
+@desk.route(f"/studies/<{NUMBER}:number>")
+class OneStudy(Resource):
+    """One study."""
+
+    who = {"GET": ("quality",)}
+
+    @desk.response(200, StudySchema)
+    def get(self, number: int) -> Any:
+        """Show a study with its readings and what they show."""
+        return studies.get(number)
+
+
+@desk.route(f"/studies/<{NUMBER}:number>/void")
+class StudyVoid(Resource):
+    """Voiding a study."""
+
+    who = {"POST": ("quality",)}
+
+    @desk.arguments(StudyVoidArgs)
+    @desk.response(201, StudiedSchema)
+    def post(self, args: dict[str, Any], number: int) -> Any:
+        """Say that a study does not count. It stays visible; lots whose readings it spoke for are judged again. 409 when it is void already."""
+        return studies.void(number, args["reason"], person().name)

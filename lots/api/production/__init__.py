@@ -1,0 +1,1 @@
+"""Paths of clearance, loads, matching and tracing."""

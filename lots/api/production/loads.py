@@ -1,0 +1,337 @@
+"""Spools, clearance, loads and exposure, for whoever stands at the machine."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask import Response
+from marshmallow import Schema, fields
+
+from lots.api.http.blueprint import Desk, PageArgs, Resource, as_worked_out, page_answer, page_args, page_schema, person
+from lots.api.http.errors import problem
+from lots.api.http.fields import NUMBER, Code, Instant, Number, Strict, Text, Truth, WrittenNumber, WrittenTruth
+from lots.api.setup.grades import GradePermissionSchema
+from lots.domain.assessment.limits_revision import GENERAL, USES
+from lots.services.production import clearance, loads
+from lots.services.production.clearance import Ask
+
+desk = Desk("production", __name__, url_prefix="/v1", description="May this spool be loaded, and where has it been?")
+FLOOR = ("production",)
+
+
+class ClearanceArgs(Strict):
+    """For what, and where."""
+
+    use = Text(
+        20, one_of=(*USES, GENERAL), required=True, metadata={"description": "what the job asks of the material"}
+    )
+    job = Text(120, metadata={"description": "compares colours with the other lots already used in it"})
+    machine = Text(60, metadata={"description": "where it would be loaded"})
+    mass_g = WrittenNumber(metadata={"description": "what the job needs, g"})
+    match_max = WrittenNumber(metadata={"description": "the job's own limit on colour between lots, over the grade's"})
+
+
+class ConcessionUsedSchema(Schema):
+    """The permission a load rests on, where the lot does not conform."""
+
+    id = fields.Integer(required=True)
+    uses = fields.List(fields.String(), required=True, metadata={"description": "that it permits"})
+    left_g = fields.Float(required=True, metadata={"description": "what may still be taken, g"})
+    valid_until = Instant(required=True)
+    finish_running = fields.Boolean(
+        required=True, metadata={"description": "true when a job begun in time may run on after valid_until"}
+    )
+    approved_by = fields.String(required=True)
+    says = fields.String(required=True)
+
+
+class SettingsSchema(Schema):
+    """What to set for this spool, from measurements; null where nothing was measured."""
+
+    flow_factor = fields.Float(
+        required=True, allow_none=True, metadata={"description": "nominal over measured cross-section"}
+    )
+    flow_from = fields.String(
+        required=True, allow_none=True, metadata={"description": "spool, or lot when the spool was not measured"}
+    )
+    scale_x = fields.Float(required=True, allow_none=True, metadata={"description": "what to scale a part by along X"})
+    scale_y = fields.Float(required=True, allow_none=True, metadata={"description": "what to scale a part by along Y"})
+    scale_z = fields.Float(required=True, allow_none=True, metadata={"description": "what to scale a part by along Z"})
+    scale_x_uncertainty = fields.Float(required=True, allow_none=True, metadata={"description": "standard uncertainty"})
+    scale_y_uncertainty = fields.Float(required=True, allow_none=True, metadata={"description": "standard uncertainty"})
+    scale_z_uncertainty = fields.Float(required=True, allow_none=True, metadata={"description": "standard uncertainty"})
+    length_100_mm_x = fields.Float(
+        required=True, allow_none=True, metadata={"description": "what 100 mm would come out as"}
+    )
+    length_100_mm_y = fields.Float(
+        required=True, allow_none=True, metadata={"description": "what 100 mm would come out as"}
+    )
+    length_100_mm_z = fields.Float(
+        required=True, allow_none=True, metadata={"description": "what 100 mm would come out as"}
+    )
+
+
+class PairSchema(Schema):
+    """How the colour of a lot on this spool lies to another lot of the job, or on the spool."""
+
+    supplier_lot = fields.String(required=True)
+    of_lot = fields.String(required=True, metadata={"description": "the lot on this spool that is compared with it"})
+    delta_e = fields.Float(
+        required=True,
+        allow_none=True,
+        metadata={"description": "colour difference of the two lots' means; null when it is not known"},
+    )
+    limit = fields.Float(required=True, allow_none=True, metadata={"description": "most that it may be within one job"})
+    within = fields.Boolean(
+        required=True,
+        allow_none=True,
+        metadata={"description": "whether the difference keeps to `limit`; null when it cannot be told"},
+    )
+    direction = fields.String(
+        required=True, metadata={"description": "of the difference in words, such as darker, yellower"}
+    )
+
+
+class SpoolStateSchema(Schema):
+    """The spool's own state."""
+
+    part = fields.Boolean(required=True, metadata={"description": "true when some of it was used"})
+    spliced = fields.Boolean(required=True, metadata={"description": "true when it was wound from several spools"})
+    opened_at = Instant(required=True, allow_none=True)
+    dried_at = Instant(required=True, allow_none=True)
+    use_by = Instant(
+        required=True, allow_none=True, metadata={"description": "when its time on the shelf or since opening ends"}
+    )
+
+
+class OtherSpoolSchema(Schema):
+    """A spool that is clear for the same."""
+
+    spool_code = fields.String(required=True)
+    supplier_lot = fields.String(required=True)
+    remaining_mass_g = fields.Float(required=True, metadata={"description": "filament without the reel, g"})
+    opened_at = Instant(required=True, allow_none=True)
+    says = fields.String(
+        required=True, allow_none=True, metadata={"description": "the terms of its concession, if any"}
+    )
+    why = fields.String(required=True, metadata={"description": "why this spool is offered"})
+
+
+class HeldLotSchema(Schema):
+    """A lot whose filament a spool holds."""
+
+    lot_id = fields.Integer(required=True)
+    supplier_lot = fields.String(required=True)
+    standing = fields.String(required=True)
+    uses = fields.Dict(
+        keys=fields.String(), values=fields.String(), required=True, metadata={"description": "use -> verdict"}
+    )
+    mass_g = fields.Float(
+        required=True,
+        allow_none=True,
+        metadata={"description": "filament of this lot on the spool when it was new, g; null when it is not known"},
+    )
+
+
+class SimilarNameSchema(Schema):
+    """A known job or machine that a new one may be misread for."""
+
+    field = fields.String(required=True, metadata={"enum": ["job", "machine"]})
+    name = fields.String(required=True, metadata={"description": "as it was first typed"})
+
+
+class ClearanceSchema(Schema):
+    """Clear or not, and every reason why not."""
+
+    spool_code = fields.String(required=True)
+    clear = fields.Boolean(required=True, metadata={"description": "true when it may be loaded"})
+    says = fields.String(required=True, metadata={"description": "one sentence, to be read from two metres"})
+    use = fields.String(required=True)
+    job = fields.String(required=True, allow_none=True, metadata={"description": "as it was first typed"})
+    machine = fields.String(required=True, allow_none=True, metadata={"description": "as it was first typed"})
+    candidates = fields.List(
+        fields.Nested(SimilarNameSchema),
+        required=True,
+        metadata={"description": "known jobs and machines that were probably meant, where the one asked for is new"},
+    )
+    lot_id = fields.Integer(required=True)
+    supplier_lot = fields.String(required=True)
+    standing = fields.String(required=True)
+    uses = fields.Dict(
+        keys=fields.String(), values=fields.String(), required=True, metadata={"description": "use -> verdict"}
+    )
+    reasons = fields.List(fields.String(), required=True, metadata={"description": "every reason why not"})
+    cautions = fields.List(fields.String(), required=True, metadata={"description": "what to mind though it is clear"})
+    settings = fields.Nested(SettingsSchema, required=True)
+    lots = fields.List(
+        fields.Nested(HeldLotSchema), required=True, metadata={"description": "each lot that the spool holds"}
+    )
+    spool_match = fields.List(
+        fields.Nested(PairSchema), required=True, metadata={"description": "match of each two lots on the spool"}
+    )
+    shade_match = fields.List(
+        fields.Nested(PairSchema),
+        required=True,
+        allow_none=True,
+        metadata={"description": "colours of the job's other lots; null without a job"},
+    )
+    remaining_mass_g = fields.Float(required=True, metadata={"description": "filament without the reel, g"})
+    concession = fields.Nested(ConcessionUsedSchema, required=True, allow_none=True)
+    permission = fields.Nested(GradePermissionSchema, required=True, allow_none=True)
+    spool = fields.Nested(SpoolStateSchema, required=True)
+    others = fields.List(fields.Nested(OtherSpoolSchema), required=True, metadata={"description": "what else would do"})
+    checked_at = Instant(required=True, metadata={"description": "when this was asked"})
+
+
+class LoadArgs(Strict):
+    """A spool to put on a machine."""
+
+    spool_code = Text(60, required=True, metadata={"description": "as on its label"})
+    machine = Code(60, required=True)
+    job = Code(120, required=True)
+    use = Text(
+        20, one_of=(*USES, GENERAL), required=True, metadata={"description": "what the job asks of the material"}
+    )
+    loaded_at = Instant(metadata={"description": "now when left out; may lie in the past"})
+    mass_g = Number(above=0, high=60_000, metadata={"description": "what the job needs, g"})
+    match_max = Number(0, 100, metadata={"description": "the job's own limit on colour between lots, over the grade's"})
+    confirm_new_job = Truth(
+        load_default=False, metadata={"description": "true when a job that looks like a known one is another job"}
+    )
+    confirm_new_machine = Truth(
+        load_default=False,
+        metadata={"description": "true when a machine that looks like a known one is another machine"},
+    )
+
+
+class UnloadArgs(Strict):
+    """What is left on a spool that came off its machine."""
+
+    remaining_mass_g = Number(0, 60_000, required=True, metadata={"description": "filament without the reel, g"})
+    unloaded_at = Instant(metadata={"description": "now when left out"})
+
+
+class LoadSchema(Schema):
+    """A spool on a machine for a job."""
+
+    id = fields.Integer(required=True)
+    spool_code = fields.String(required=True)
+    lot_id = fields.Integer(required=True)
+    machine = fields.String(required=True, metadata={"description": "its name as it was first typed"})
+    job = fields.String(required=True, metadata={"description": "its number as it was first typed"})
+    use = fields.String(required=True)
+    loaded_at = Instant(required=True, metadata={"description": "as stated"})
+    unloaded_at = Instant(required=True, allow_none=True)
+    still_loaded = fields.Boolean(required=True, metadata={"description": "true until it is unloaded"})
+    mass_before_g = fields.Float(required=True, metadata={"description": "filament when it was loaded, g"})
+    remaining_mass_g = fields.Float(
+        required=True, allow_none=True, metadata={"description": "filament when it was unloaded, g"}
+    )
+    mass_used_g = fields.Float(
+        required=True, allow_none=True, metadata={"description": "mass_before_g less remaining_mass_g, g"}
+    )
+    concession_id = fields.Integer(required=True, allow_none=True, metadata={"description": "that the load rests on"})
+    reserved_g = fields.Float(required=True, allow_none=True, metadata={"description": "set aside of the concession"})
+    recorded_at = Instant(required=True)
+    recorded_by = fields.String(required=True)
+    unload_recorded_at = Instant(required=True, allow_none=True)
+    unload_recorded_by = fields.String(required=True, allow_none=True)
+
+
+class LoadedSchema(LoadSchema):
+    """A load, with the cautions and settings that go with it."""
+
+    cautions = fields.List(fields.String(), required=True, metadata={"description": "what to mind though it was clear"})
+    settings = fields.Nested(SettingsSchema, required=True)
+    concession = fields.Nested(ConcessionUsedSchema, required=True, allow_none=True)
+    permission = fields.Nested(GradePermissionSchema, required=True, allow_none=True)
+
+
+class LoadFilterArgs(PageArgs):
+    """Which loads."""
+
+    open = WrittenTruth(metadata={"description": "true: still loaded; false: ended"})
+    spool_code = Text(60)
+    machine = Text(60)
+    job = Text(120)
+
+
+class RefusalSchema(Schema):
+    """A load that was refused, with the reasons given."""
+
+    id = fields.Integer(required=True)
+    spool_code = fields.String(required=True)
+    lot_id = fields.Integer(required=True)
+    machine = fields.String(required=True)
+    job = fields.String(required=True)
+    use = fields.String(required=True)
+    reasons = fields.List(fields.String(), required=True, metadata={"description": "every reason why not"})
+    refused_at = Instant(required=True)
+    asked_by = fields.String(required=True)
+
+
+@desk.route("/spools/<code>/clearance")
+class SpoolClearance(Resource):
+    """The answer to "may this spool be loaded?"."""
+
+    who = {"GET": FLOOR}
+
+    @desk.arguments(ClearanceArgs, location="query")
+    @desk.response(200, ClearanceSchema)
+    def get(self, args: dict[str, Any], code: str) -> Any:
+        """Say whether a spool may be loaded for a use, with every reason against it, cautions and settings."""
+        return as_worked_out(clearance.clearance(code, Ask(**args)))
+
+
+@desk.route("/loads")
+class Loads(Resource):
+    """All loads."""
+
+    who = {"GET": FLOOR, "POST": FLOOR}
+
+    @desk.arguments(LoadFilterArgs, location="query")
+    @desk.response(200, page_schema(LoadSchema))
+    def get(self, args: dict[str, Any]) -> Any:
+        """List loads, in the order they were recorded."""
+        return page_answer(loads.listed(*page_args(args)))
+
+    @desk.arguments(LoadArgs)
+    @desk.response(201, LoadedSchema)
+    def post(self, args: dict[str, Any]) -> Any:
+        """Put a spool on a machine. 409 with every reason when it is not clear; the refusal is kept on record.
+
+        409 too when the job or the machine is new and may be a known one misread: `candidates` names it.
+        """
+        answer, loaded = loads.load(args, person().name)
+        return answer if loaded else _not_clear(answer)
+
+
+def _not_clear(answer: dict[str, Any]) -> Response:
+    shown = {name: answer[name] for name in ("spool_code", "use", "standing", "lots", "reasons", "cautions")}
+    return problem(409, "not-clear", "This spool is not clear to load", answer["says"], **shown)
+
+
+@desk.route(f"/loads/<{NUMBER}:number>/unload")
+class Unload(Resource):
+    """The end of a load."""
+
+    who = {"POST": FLOOR}
+
+    @desk.arguments(UnloadArgs)
+    @desk.response(201, LoadSchema)
+    def post(self, args: dict[str, Any], number: int) -> Any:
+        """Take a spool off its machine and say what is left on it. 409 when it has come off already."""
+        return loads.unload(number, args["remaining_mass_g"], args.get("unloaded_at"), person().name)
+
+
+@desk.route("/load-refusals")
+class LoadRefusals(Resource):
+    """Loads that were refused."""
+
+    who = {"GET": ("production", "quality")}
+
+    @desk.arguments(PageArgs, location="query")
+    @desk.response(200, page_schema(RefusalSchema))
+    def get(self, args: dict[str, Any]) -> Any:
+        """List the loads that were asked for and refused, with the reasons given."""
+        return page_answer(loads.refusals(args.get("cursor"), args["limit"]))

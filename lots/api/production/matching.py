@@ -1,0 +1,178 @@
+"""Which lots may share a job, and spools picked for one."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import Schema, fields
+
+from lots.api.http.blueprint import Desk, Resource
+from lots.api.http.fields import MAX_ID, NUMBER, Number, Strict, Text, Whole, WrittenNumber, WrittenWhole
+from lots.api.pictures.answers import AS_PICTURE, pictured
+from lots.api.pictures.match_table import draw
+from lots.domain.assessment.limits_revision import GENERAL, USES
+from lots.services.production import matching
+
+desk = Desk("matching", __name__, url_prefix="/v1", description="Which lots may share a job.")
+FLOOR = ("production",)
+_LIMIT = {"description": "most that the two may differ within one job; null when none is set"}
+
+
+class MostArgs(Strict):
+    """How far apart is still a match."""
+
+    max = WrittenNumber(metadata={"description": "largest colour difference; the limit within one job when left out"})
+
+
+class TableArgs(MostArgs):
+    """Of which grade."""
+
+    grade_id = WrittenWhole(1, MAX_ID, required=True)
+
+
+class MatchSchema(Schema):
+    """How another lot lies to this one. `within` is null where it cannot be told or nothing is asked."""
+
+    lot_id = fields.Integer(required=True)
+    supplier_lot = fields.String(required=True)
+    standing = fields.String(required=True)
+    uses = fields.Dict(keys=fields.String(), values=fields.String(), required=True)
+    delta_e = fields.Float(required=True, allow_none=True)
+    limit = fields.Float(required=True, allow_none=True, metadata=dict(_LIMIT))
+    within = fields.Boolean(required=True, allow_none=True)
+    direction = fields.String(required=True)
+
+
+class MatchesSchema(Schema):
+    """The other lots in stock of the same shade, nearest first."""
+
+    lot_id = fields.Integer(required=True)
+    supplier_lot = fields.String(required=True)
+    max = fields.Float(required=True, allow_none=True)
+    items = fields.List(fields.Nested(MatchSchema), required=True)
+
+
+class StockSchema(Schema):
+    """A lot in stock."""
+
+    lot_id = fields.Integer(required=True)
+    supplier_lot = fields.String(required=True)
+    lab = fields.List(fields.Float(), required=True, allow_none=True)
+
+
+class StockPairSchema(Schema):
+    """Two lots in stock."""
+
+    lots = fields.List(fields.String(), required=True)
+    delta_e = fields.Float(required=True, allow_none=True)
+    limit = fields.Float(required=True, allow_none=True, metadata=dict(_LIMIT))
+    within = fields.Boolean(required=True, allow_none=True)
+    direction = fields.String(required=True, metadata={"description": "of the second from the first"})
+
+
+class TableSchema(Schema):
+    """Every pair of lots in stock of a grade."""
+
+    grade_id = fields.Integer(required=True)
+    lots = fields.List(fields.Nested(StockSchema), required=True)
+    pairs = fields.List(fields.Nested(StockPairSchema), required=True)
+
+
+class PickArgs(Strict):
+    """What a job needs."""
+
+    grade_id = Whole(1, MAX_ID, required=True)
+    use = Text(20, one_of=(*USES, GENERAL), required=True)
+    mass_g = Number(above=0, high=10_000_000, required=True)
+    match_max = Number(
+        0,
+        100,
+        allow_none=True,
+        metadata={
+            "description": "most that any two lots may differ; null asks for no match; left out, the limit within one job where colour shows"
+        },
+    )
+    waste_percent = Number(0, 100, load_default=0.0, metadata={"description": "allowance on top, %"})
+
+
+class NamedLotSchema(Schema):
+    """A lot by name."""
+
+    lot_id = fields.Integer(required=True)
+    supplier_lot = fields.String(required=True)
+
+
+class NearestSchema(Schema):
+    """How close one can get."""
+
+    mass_g = fields.Float(required=True, metadata={"description": "the most that lots which all match hold together"})
+    lots = fields.List(fields.Nested(NamedLotSchema), required=True)
+    match_max_needed = fields.Float(
+        required=True,
+        allow_none=True,
+        metadata={"description": "the least match_max at which it would be possible; null: never"},
+    )
+
+
+class ConsideredSchema(Schema):
+    """What there was to pick from."""
+
+    lots = fields.Integer(required=True)
+    spools = fields.Integer(required=True)
+
+
+class PickedSchema(Schema):
+    """Spools for a job, or why there are none."""
+
+    possible = fields.Boolean(required=True)
+    says = fields.String(required=True)
+    needed_g = fields.Float(required=True)
+    mass_g = fields.Float(required=True)
+    largest_pair = fields.Float(required=True, allow_none=True)
+    lots = fields.List(fields.Nested(NamedLotSchema), required=True)
+    spool_codes = fields.List(fields.String(), required=True)
+    nearest = fields.Nested(NearestSchema, required=True, allow_none=True)
+    considered = fields.Nested(ConsideredSchema, required=True)
+
+
+@desk.route(f"/lots/<{NUMBER}:number>/matches")
+class LotMatches(Resource):
+    """Lots that may share a job with this one."""
+
+    who = {"GET": FLOOR}
+
+    @desk.arguments(MostArgs, location="query")
+    @desk.response(200, MatchesSchema)
+    def get(self, args: dict[str, Any], number: int) -> Any:
+        """List the other lots in stock of the same shade, with how far each lies from this one, nearest first."""
+        return matching.matches(number, args.get("max"))
+
+
+@desk.route("/match-table")
+class MatchTable(Resource):
+    """Which lots in stock may share a job."""
+
+    who = {"GET": FLOOR}
+
+    @desk.arguments(TableArgs, location="query")
+    @desk.response(200, TableSchema)
+    @desk.alt_response(200, **AS_PICTURE)
+    def get(self, args: dict[str, Any]) -> Any:
+        """List every pair of lots in stock of a grade: A like B and B like C does not make A like C."""
+        return pictured(matching.match_table(args["grade_id"], args.get("max")), draw)
+
+
+@desk.route("/picks")
+class Picks(Resource):
+    """Spools for a job."""
+
+    who = {"POST": FLOOR}
+
+    @desk.arguments(PickArgs)
+    @desk.response(200, PickedSchema)
+    def post(self, args: dict[str, Any]) -> Any:
+        """Pick spools so that every pair of lots matches and the mass suffices: fewest lots, then the oldest, opened spools first.
+
+        Nothing is stored or reserved. When it is impossible, `nearest` says how close one can get.
+        """
+        return matching.picks(args)

@@ -1,0 +1,117 @@
+"""Spools on the shelf: shown, opened, dried, wound together."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import Schema, fields, validate
+
+from lots.api.http.blueprint import Desk, Resource, person
+from lots.api.http.fields import Instant, LabelCode, Number, Strict, Text
+from lots.api.lot_schemas import LotLineSchema
+from lots.api.receiving.lots_and_deliveries import LotSchema, SpoolLineSchema
+from lots.services.production import spools
+
+desk = Desk("spools", __name__, url_prefix="/v1/spools", description="Reels, one by one.")
+FLOOR = ("production",)
+
+
+class ParentSchema(Schema):
+    """A spool that filament was wound from."""
+
+    spool_code = fields.String(required=True)
+    mass_g = fields.Float(required=True, metadata={"description": "filament taken from it, g"})
+
+
+class SpoolSchema(SpoolLineSchema):
+    """A spool with its lot, and for a spliced one its parents and the further lots it holds."""
+
+    flow_factor = fields.Float(
+        required=True,
+        allow_none=True,
+        metadata={"description": "nominal over measured cross-section; null when not measured"},
+    )
+    delivery_id = fields.Integer(required=True)
+    lot = fields.Nested(LotSchema, required=True)
+    parents = fields.List(
+        fields.Nested(ParentSchema), required=True, metadata={"description": "spools it was wound from"}
+    )
+    further_lots = fields.List(
+        fields.Nested(LotLineSchema), required=True, metadata={"description": "those it holds beside `lot`"}
+    )
+
+
+class WoundSchema(SpoolSchema):
+    """A spool as it was wound."""
+
+    warnings = fields.List(
+        fields.String(), required=True, metadata={"description": "lots on it that do not match within one job"}
+    )
+
+
+class EventArgs(Strict):
+    """What was done to a spool."""
+
+    event = Text(10, one_of=("opened", "dried"), required=True)
+    at = Instant(metadata={"description": "now when left out"})
+
+
+class ParentArgs(Strict):
+    """A spool to wind from, and how much of it."""
+
+    spool_code = Text(60, required=True, metadata={"description": "as on its label"})
+    mass_g = Number(above=0, high=60_000, required=True, metadata={"description": "filament taken from it, g"})
+
+
+class WindArgs(Strict):
+    """A new spool wound from others of one grade."""
+
+    parents = fields.List(
+        fields.Nested(ParentArgs),
+        required=True,
+        validate=validate.Length(1, 20, error="Name 1 to 20 spools."),
+        error_messages={"required": "This is needed."},
+        metadata={"description": "spools to wind from, of one grade"},
+    )
+    code = LabelCode(60, metadata={"description": "of the new spool; made up when left out"})
+
+
+@desk.route("")
+class Spools(Resource):
+    """Spools wound in the shop."""
+
+    who = {"POST": FLOOR}
+
+    @desk.arguments(WindArgs)
+    @desk.response(201, WoundSchema)
+    def post(self, args: dict[str, Any]) -> Any:
+        """Wind filament of one or more spools onto a new one. It holds all their lots, and is as good as the worst of them.
+
+        Lots that do not match within one job are told in `warnings`: such a spool is refused where colour shows.
+        """
+        return spools.wind(args, person().name)
+
+
+@desk.route("/<code>")
+class OneSpool(Resource):
+    """One spool."""
+
+    who = {"GET": FLOOR}
+
+    @desk.response(200, SpoolSchema)
+    def get(self, code: str) -> Any:
+        """Show a spool with its lot."""
+        return spools.get_spool(code)
+
+
+@desk.route("/<code>/events")
+class Events(Resource):
+    """What is done to a spool."""
+
+    who = {"POST": ("production", "receiving")}
+
+    @desk.arguments(EventArgs)
+    @desk.response(201, SpoolSchema)
+    def post(self, args: dict[str, Any], code: str) -> Any:
+        """Note that a spool was opened or dried. Loading a sealed spool opens it by itself."""
+        return spools.note(code, args["event"], args.get("at"), person().name)

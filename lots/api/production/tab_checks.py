@@ -1,0 +1,85 @@
+"""A check for thin tabs: may the lot be used for it, and does its bond carry it? An estimate for choosing a lot and an orientation, never a design approval."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import Schema, fields
+
+from lots.api.http.blueprint import Desk, Resource
+from lots.api.http.fields import MAX_ID, Number, Strict, Text, Whole
+from lots.api.setup.grades import GradePermissionSchema
+from lots.domain.production.tab_checks import TAB_USES
+from lots.services.production import tab_checks
+
+desk = Desk("strength", __name__, url_prefix="/v1", description="Does a lot's bond carry a tab?")
+
+
+class TabArgs(Strict):
+    """A tab fixed at one end and loaded at the other. Name its lot, or a spool of it."""
+
+    lot_id = Whole(1, MAX_ID)
+    spool_code = Text(60)
+    width_mm = Number(0.01, 1000, required=True)
+    thickness_mm = Number(0.01, 1000, required=True, metadata={"description": "in the direction it bends"})
+    lever_mm = Number(0.01, 10_000, required=True, metadata={"description": "from the root to the load"})
+    load_n = Number(0.001, 1_000_000, required=True)
+    layers = Text(
+        6, one_of=("across", "along"), required=True, metadata={"description": "across: bending pulls the layers apart"}
+    )
+    use = Text(
+        20, one_of=TAB_USES, metadata={"description": "what the part asks of the tab; both are checked when left out"}
+    )
+    reserve = Number(1, 100, load_default=2.0, metadata={"description": "strength over stress that is wanted"})
+
+
+class TabUseSchema(Schema):
+    """Whether the lot may be used for one of the uses that were checked."""
+
+    use = fields.String(required=True)
+    clear = fields.Boolean(required=True, metadata={"description": "by the same rule as a load"})
+    reasons = fields.List(fields.String(), required=True, metadata={"description": "every reason why not"})
+    concession = fields.String(
+        required=True, allow_none=True, metadata={"description": "the terms of the concession it rests on, if any"}
+    )
+    permission = fields.Nested(GradePermissionSchema, required=True, allow_none=True)
+
+
+class TabSchema(Schema):
+    """The check, with its caution."""
+
+    lot_id = fields.Integer(required=True)
+    supplier_lot = fields.String(required=True)
+    standing = fields.String(required=True)
+    stress_mpa = fields.Float(required=True, metadata={"description": "bending stress at the root"})
+    bound_mpa = fields.Float(
+        required=True, allow_none=True, metadata={"description": "lower 95 % bound of the mean bond"}
+    )
+    weakest_mpa = fields.Float(required=True, allow_none=True)
+    basis_mpa = fields.Float(required=True, allow_none=True, metadata={"description": "the smaller of the two"})
+    reserve = fields.Float(required=True, allow_none=True)
+    enough = fields.Boolean(
+        required=True, metadata={"description": "true when the lot may be used for it and its bond carries it"}
+    )
+    reasons = fields.List(
+        fields.String(), required=True, metadata={"description": "every reason why not; empty when enough"}
+    )
+    uses = fields.List(fields.Nested(TabUseSchema), required=True)
+    cautions = fields.List(fields.String(), required=True, metadata={"description": "what to mind of the lot"})
+    least_thickness_mm = fields.Float(required=True, allow_none=True)
+    n = fields.Integer(required=True)
+    says = fields.String(required=True)
+    caution = fields.String(required=True)
+
+
+@desk.route("/tab-checks")
+class TabChecks(Resource):
+    """Tab checks."""
+
+    who = {"POST": ("production", "quality")}
+
+    @desk.arguments(TabArgs)
+    @desk.response(200, TabSchema)
+    def post(self, args: dict[str, Any]) -> Any:
+        """Say whether a tab may be printed from a lot, and estimate whether its bond carries it. Nothing is stored."""
+        return tab_checks.tab_check(args)

@@ -1,0 +1,134 @@
+"""Where a lot has been, what is behind a job, and what still has to be looked after."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import Schema, fields
+
+from lots.api.assessment.decisions import DecisionSchema
+from lots.api.http.blueprint import Desk, PageArgs, Resource, page_answer, page_args, page_schema, person
+from lots.api.http.fields import MAX_ID, NUMBER, Instant, Strict, Text, WrittenTruth, WrittenWhole
+from lots.api.lot_schemas import ExposureSchema
+from lots.api.pictures.answers import AS_PICTURE, pictured
+from lots.api.pictures.exposure import draw
+from lots.api.production.loads import LoadSchema
+from lots.api.receiving.lots_and_deliveries import DeliverySchema, LotSchema
+from lots.services import exposure
+from lots.services.receiving import receiving
+
+desk = Desk("tracing", __name__, url_prefix="/v1", description="Forward from a lot, backward from a job.")
+WHO = ("production", "quality")
+
+
+class LotBehindSchema(Schema):
+    """A lot that went into a job, or possibly did, with what it rests on."""
+
+    lot = fields.Nested(LotSchema, required=True)
+    certainty = fields.String(required=True, metadata={"enum": ["certain", "possibly"]})
+    gap = fields.String(
+        required=True,
+        allow_none=True,
+        metadata={"description": "why it is only possible: unrecorded time, or more spools than slots"},
+    )
+    deliveries = fields.List(fields.Nested(DeliverySchema), required=True)
+    order_refs = fields.List(fields.String(), required=True)
+    decision_at_loading = fields.Nested(
+        DecisionSchema, required=True, allow_none=True, metadata={"description": "with its readings and revisions"}
+    )
+
+
+class JobSchema(Schema):
+    """Everything behind a job."""
+
+    job = fields.String(required=True)
+    # Schema itself has a method of this name.
+    stays = fields.List(fields.Nested(LoadSchema), required=True, data_key="loads", attribute="loads")
+    lots = fields.List(fields.Nested(LotBehindSchema), required=True)
+
+
+class ContainmentFilterArgs(PageArgs):
+    """Which containments."""
+
+    open = WrittenTruth(metadata={"description": "true: still to be looked after"})
+    lot_id = WrittenWhole(1, MAX_ID)
+
+
+class ContainmentSchema(Schema):
+    """A place that a lot had reached when it was taken out of use."""
+
+    id = fields.Integer(required=True)
+    lot_id = fields.Integer(required=True)
+    supplier_lot = fields.String(required=True)
+    load_id = fields.Integer(required=True)
+    spool_code = fields.String(required=True)
+    machine = fields.String(required=True)
+    job = fields.String(required=True)
+    use = fields.String(required=True)
+    loaded_at = Instant(required=True)
+    unloaded_at = Instant(required=True, allow_none=True)
+    still_loaded = fields.Boolean(required=True)
+    certainty = fields.String(required=True, metadata={"enum": ["certain", "possibly"]})
+    why = fields.String(required=True)
+    says = fields.String(required=True, metadata={"description": "what to do there"})
+    opened_at = Instant(required=True)
+    closed_at = Instant(required=True, allow_none=True)
+    closed_by = fields.String(required=True, allow_none=True)
+    note = fields.String(required=True, allow_none=True)
+
+
+class CloseArgs(Strict):
+    """What was done about it."""
+
+    note = Text(2000, lines=True, required=True)
+
+
+@desk.route(f"/lots/<{NUMBER}:number>/exposure")
+class Exposure(Resource):
+    """Where a lot has been."""
+
+    who = {"GET": WHO}
+
+    @desk.response(200, ExposureSchema)
+    @desk.alt_response(200, **AS_PICTURE)
+    def get(self, number: int) -> Any:
+        """List every machine and job that a lot has reached, what is still loaded first; jobs in unrecorded gaps are `possibly`."""
+        return pictured(receiving.exposure(number), draw)
+
+
+@desk.route("/jobs/<path:name>")
+class Job(Resource):
+    """What is behind a job."""
+
+    who = {"GET": WHO}
+
+    @desk.response(200, JobSchema)
+    def get(self, name: str) -> Any:
+        """Trace a job back to its lots, their deliveries, orders, readings, decisions and revisions."""
+        return exposure.job(name)
+
+
+@desk.route("/containments")
+class Containments(Resource):
+    """What has to be looked after."""
+
+    who = {"GET": WHO}
+
+    @desk.arguments(ContainmentFilterArgs, location="query")
+    @desk.response(200, page_schema(ContainmentSchema))
+    def get(self, args: dict[str, Any]) -> Any:
+        """List the places that lots had reached when they were taken out of use, in the order they were opened."""
+        return page_answer(exposure.containments(*page_args(args)))
+
+
+@desk.route(f"/containments/<{NUMBER}:number>/close")
+class CloseContainment(Resource):
+    """Looking after one of them."""
+
+    who = {"POST": WHO}
+
+    @desk.arguments(CloseArgs)
+    @desk.response(201, ContainmentSchema)
+    def post(self, args: dict[str, Any], number: int) -> Any:
+        """Close a containment with what was done. 409 when it was closed already."""
+        return exposure.close_containment(number, args["note"], person().name)

@@ -1,0 +1,1 @@
+"""Paths of supplier comparison, forecasts and corrective actions."""

@@ -1,0 +1,308 @@
+"""Suppliers compared, the next lot foretold, and where to act: for purchasing."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import Schema, fields
+
+from lots.api.drift.drift import AtSchema
+from lots.api.http.blueprint import Desk, Resource
+from lots.api.http.fields import MAX_ID, Instant, OneOrMany, Strict, WrittenWhole
+from lots.api.pictures.answers import AS_PICTURE, pictured
+from lots.api.pictures.comparison import draw
+from lots.services.purchasing import comparison, forecast
+
+desk = Desk("comparison", __name__, url_prefix="/v1", description="Suppliers side by side, and what comes next.")
+
+
+def _number(text: str = "", **kw: Any) -> fields.Float:
+    """A figure that may not be known."""
+    return fields.Float(required=True, allow_none=True, metadata={"description": text} if text else {}, **kw)
+
+
+class ComparisonArgs(Strict):
+    """Of which grade, over which lots."""
+
+    grade_id = WrittenWhole(1, MAX_ID, metadata={"description": "all grades when left out, compared grade by grade"})
+    received_from = Instant(data_key="from", metadata={"description": "lots received from this moment on"})
+    received_to = Instant(data_key="to", metadata={"description": "lots received up to this moment"})
+
+
+class AcceptanceSchema(Schema):
+    """Lots accepted the first time, with Wilson's interval."""
+
+    accepted = fields.Integer(required=True)
+    rate = _number()
+    low = _number()
+    high = _number()
+    method = fields.String(required=True)
+    says = fields.String(required=True)
+
+
+class AxisSchema(Schema):
+    """A half axis of an ellipsoid in (dL*, da*, db*)."""
+
+    half_length = fields.Float(required=True)
+    direction = fields.List(fields.Float(), required=True)
+
+
+class BiasSchema(Schema):
+    """Mean colour of the supplier's lots, sample minus reference, with the ellipsoid its true mean lies in."""
+
+    dL = fields.Float(required=True)
+    da = fields.Float(required=True)
+    db = fields.Float(required=True)
+    direction = fields.String(required=True)
+    n = fields.Integer(required=True, metadata={"description": "lots"})
+    ellipsoid = fields.List(fields.Nested(AxisSchema), required=True, allow_none=True)
+    reference_inside = fields.Boolean(required=True, allow_none=True)
+    says = fields.String(required=True)
+
+
+class SpreadSchema(Schema):
+    """Standard deviations within and between lots, with their intervals; null where too few tell."""
+
+    measure = fields.String(required=True)
+    unit = fields.String(required=True)
+    read = fields.String(required=True, metadata={"description": "the lots read alike that it comes from"})
+    lots = fields.Integer(required=True)
+    spools = fields.Integer(required=True)
+    within_sd = _number()
+    within_low = _number()
+    within_high = _number()
+    between_sd = _number()
+    between_low = _number()
+    between_high = _number()
+
+
+class CapabilitySchema(Schema):
+    """Ppk over lots and spools together, Cpk from the scatter within lots alone, each with its interval."""
+
+    measure = fields.String(required=True)
+    limit = OneOrMany(required=True)
+    ppk = fields.Float(required=True)
+    ppk_low = fields.Float(required=True)
+    ppk_high = fields.Float(required=True)
+    cpk = _number()
+    cpk_low = _number()
+    cpk_high = _number()
+    expected_outside = fields.Float(
+        required=True, metadata={"description": "share of spools outside, were they normal"}
+    )
+
+
+class MovingSchema(Schema):
+    """A measure that has left its baseline."""
+
+    measure = fields.String(required=True)
+    direction = fields.String(required=True)
+    began = fields.Nested(AtSchema, required=True)
+    says = fields.String(required=True)
+
+
+class BondLineSchema(Schema):
+    """Mean over lots with Student's interval."""
+
+    measure = fields.String(required=True)
+    unit = fields.String(required=True)
+    mean = fields.Float(required=True)
+    low = _number()
+    high = _number()
+    sd = _number()
+    n = fields.Integer(required=True)
+
+
+class CostSchema(Schema):
+    """What an accepted kilogram cost."""
+
+    per_accepted_kg = _number()
+    currency = fields.String(required=True, allow_none=True)
+    accepted_kg = _number()
+    deliveries = fields.Integer(required=True, metadata={"description": "with a recorded cost"})
+    says = fields.String(required=True)
+
+
+class LateSchema(Schema):
+    """Deliveries that came after the day they were promised for, with Wilson's interval."""
+
+    deliveries = fields.Integer(required=True)
+    with_due_date = fields.Integer(required=True)
+    late = fields.Integer(required=True)
+    rate = _number()
+    low = _number()
+    high = _number()
+
+
+class BasisSchema(Schema):
+    """What the figures rest on."""
+
+    lot_ids = fields.List(fields.Integer(), required=True)
+    resubmitted_lot_ids = fields.List(fields.Integer(), required=True, metadata={"description": "left out"})
+    not_inspected_lot_ids = fields.List(fields.Integer(), required=True)
+    limits_revisions = fields.List(fields.Integer(), required=True)
+    shade_revisions = fields.List(fields.Integer(), required=True)
+    read_with = fields.List(fields.String(), required=True)
+    standings = fields.Dict(keys=fields.String(), values=fields.Integer(), required=True)
+    severities = fields.Dict(
+        keys=fields.String(),
+        values=fields.Integer(),
+        required=True,
+        metadata={"description": "deliveries per severity"},
+    )
+
+
+class RankSchema(Schema):
+    """A place on one criterion, 1 the best, null where it cannot be told."""
+
+    rank = fields.Integer(required=True, allow_none=True)
+    why = fields.String(required=True)
+
+
+class SupplierLineSchema(Schema):
+    """One supplier. `rank` is that of acceptance; lists are empty when several grades are compared at once."""
+
+    supplier_id = fields.Integer(required=True)
+    supplier = fields.String(required=True)
+    grades = fields.List(fields.String(), required=True)
+    lots = fields.Integer(required=True)
+    inspected = fields.Integer(required=True)
+    acceptance = fields.Nested(AcceptanceSchema, required=True)
+    bias = fields.Nested(BiasSchema, required=True, allow_none=True)
+    spread = fields.List(fields.Nested(SpreadSchema), required=True)
+    capability = fields.List(fields.Nested(CapabilitySchema), required=True)
+    drift = fields.List(fields.Nested(MovingSchema), required=True)
+    bond = fields.List(fields.Nested(BondLineSchema), required=True)
+    cost = fields.Nested(CostSchema, required=True)
+    late = fields.Nested(LateSchema, required=True)
+    basis = fields.Nested(BasisSchema, required=True)
+    rank = fields.Integer(required=True, allow_none=True)
+    rank_why = fields.String(required=True)
+    ranks = fields.Dict(keys=fields.String(), values=fields.Nested(RankSchema), required=True)
+
+
+class TwoSuppliersSchema(Schema):
+    """Two suppliers on one criterion: first minus second, with an interval that allows for all comparisons made here."""
+
+    criterion = fields.String(required=True)
+    first_supplier_id = fields.Integer(required=True)
+    second_supplier_id = fields.Integer(required=True)
+    difference = _number()
+    low = _number()
+    high = _number()
+    better_supplier_id = fields.Integer(required=True, allow_none=True)
+    more_lots = fields.Integer(
+        required=True, allow_none=True, metadata={"description": "of each, that would tell them apart"}
+    )
+    lots_first = fields.Integer(required=True)
+    lots_second = fields.Integer(required=True)
+    says = fields.String(required=True)
+
+
+class ComparedSchema(Schema):
+    """Suppliers of a grade, compared."""
+
+    grade_id = fields.Integer(required=True, allow_none=True)
+    grade = fields.String(required=True, allow_none=True)
+    received_from = Instant(data_key="from", attribute="from", required=True, allow_none=True)
+    received_to = Instant(data_key="to", attribute="to", required=True, allow_none=True)
+    confidence = fields.Float(required=True)
+    criteria = fields.Dict(keys=fields.String(), values=fields.String(), required=True)
+    says = fields.String(required=True)
+    suppliers = fields.List(fields.Nested(SupplierLineSchema), required=True)
+    comparisons = fields.List(fields.Nested(TwoSuppliersSchema), required=True)
+
+
+class ForecastArgs(Strict):
+    """Whose next lot of what."""
+
+    supplier_id = WrittenWhole(1, MAX_ID, required=True)
+    grade_id = WrittenWhole(1, MAX_ID, required=True)
+
+
+class PartSchema(Schema):
+    """A part of the model, and the probability that the next lot passes it."""
+
+    part = fields.String(required=True)
+    probability = fields.Float(required=True)
+
+
+class ForecastSchema(Schema):
+    """Probability that the next lot is accepted the first time. `model` says what it was worked out from."""
+
+    supplier_id = fields.Integer(required=True)
+    supplier = fields.String(required=True)
+    grade_id = fields.Integer(required=True)
+    grade = fields.String(required=True)
+    limits_revision = fields.Integer(required=True, allow_none=True)
+    probability = _number()
+    low = _number()
+    high = _number()
+    confidence = fields.Float(required=True)
+    model = fields.String(required=True, metadata={"enum": ["measured", "verdicts", "none"]})
+    lots = fields.Integer(required=True)
+    inspected = fields.Integer(required=True)
+    accepted = fields.Integer(required=True)
+    parts = fields.List(fields.Nested(PartSchema), required=True)
+    says = fields.String(required=True)
+
+
+class ActSchema(Schema):
+    """One thing to act on."""
+
+    what = fields.String(required=True, metadata={"enum": list(forecast.URGENCY)})
+    supplier_id = fields.Integer(required=True)
+    supplier = fields.String(required=True)
+    grade_id = fields.Integer(required=True)
+    grade = fields.String(required=True)
+    lot_id = fields.Integer(required=True)
+    measure = fields.String(required=True, allow_none=True)
+    says = fields.String(required=True)
+
+
+class WeekSchema(Schema):
+    """Where to act, most urgent first."""
+
+    as_of = Instant(required=True)
+    says = fields.String(required=True)
+    items = fields.List(fields.Nested(ActSchema), required=True)
+
+
+@desk.route("/supplier-comparison")
+class SupplierComparison(Resource):
+    """Suppliers side by side."""
+
+    who = {"GET": ("purchasing",)}
+
+    @desk.arguments(ComparisonArgs, location="query")
+    @desk.response(200, ComparedSchema)
+    @desk.alt_response(200, **AS_PICTURE)
+    def get(self, args: dict[str, Any]) -> Any:
+        """Compare the suppliers of a grade. A rank is given only where the lots tell suppliers apart."""
+        compared = comparison.compare(args.get("grade_id"), args.get("received_from"), args.get("received_to"))
+        return pictured(compared, draw)
+
+
+@desk.route("/forecast")
+class NextLot(Resource):
+    """The next lot."""
+
+    who = {"GET": ("purchasing", "quality")}
+
+    @desk.arguments(ForecastArgs, location="query")
+    @desk.response(200, ForecastSchema)
+    def get(self, args: dict[str, Any]) -> Any:
+        """Say how likely a supplier's next lot of a grade is to be accepted the first time, by which model, and where it would fail."""
+        return forecast.forecast(args["supplier_id"], args["grade_id"])
+
+
+@desk.route("/purchasing-summary")
+class PurchasingSummary(Resource):
+    """The week's list."""
+
+    who = {"GET": ("purchasing",)}
+
+    @desk.response(200, WeekSchema)
+    def get(self) -> Any:
+        """List where to act this week over all suppliers and grades: overdue actions, limits about to be reached, refused lots, drift."""
+        return forecast.act_this_week()

@@ -1,0 +1,179 @@
+"""Corrective actions: what a supplier is asked to put right, its answer, and the lots that close it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import Schema, fields
+
+from lots.api.http.blueprint import Desk, PageArgs, Resource, page_answer, page_args, page_schema, person
+from lots.api.http.fields import MAX_ID, NUMBER, Instant, Strict, Text, Whole, WrittenTruth, WrittenWhole
+from lots.api.lot_schemas import NamedSchema
+from lots.domain.purchasing.corrective_actions import CONFORMING_LOTS, MOST_CONFORMING_LOTS, STATES
+from lots.services.purchasing import corrective_actions
+
+desk = Desk(
+    "corrective actions",
+    __name__,
+    url_prefix="/v1",
+    description="What a supplier is asked to put right, and whether it did.",
+)
+WHO = ("quality", "purchasing")
+
+
+class ActionArgs(Strict):
+    """What a supplier is asked to do about a lot."""
+
+    requested_action = Text(4000, lines=True, required=True, metadata={"description": "what is asked, in words"})
+    due_at = Instant(
+        metadata={"description": "when the answer is due; two weeks from now when left out (common practice)"}
+    )
+    conforming_lots = Whole(
+        1,
+        MOST_CONFORMING_LOTS,
+        load_default=CONFORMING_LOTS,
+        metadata={
+            "description": "consecutive conforming lots received after the answer that close it (common practice: 3)"
+        },
+    )
+
+
+class AnswerArgs(Strict):
+    """What the supplier answered."""
+
+    cause = Text(4000, lines=True, required=True, metadata={"description": "the root cause it found"})
+    action = Text(4000, lines=True, required=True, metadata={"description": "what it did about it"})
+    answered_by = Text(120, required=True, metadata={"description": "who answered, at the supplier"})
+    answered_at = Instant(metadata={"description": "now when left out; lots received after it count"})
+    evidence = Text(
+        4000, lines=True, metadata={"description": "what it sent along: a record, a certificate, a file's name"}
+    )
+
+
+class CloseActionArgs(Strict):
+    """Why it may be closed."""
+
+    note = Text(2000, lines=True, required=True)
+
+
+class ActionFilterArgs(PageArgs):
+    """Which corrective actions."""
+
+    supplier_id = WrittenWhole(1, MAX_ID)
+    grade_id = WrittenWhole(1, MAX_ID)
+    state = Text(10, one_of=STATES)
+    overdue = WrittenTruth(metadata={"description": "true: past its due moment without an answer"})
+
+
+class CountedLotSchema(Schema):
+    """A conforming lot that counts."""
+
+    lot_id = fields.Integer(required=True)
+    supplier_lot = fields.String(required=True)
+
+
+class ActionSchema(Schema):
+    """A corrective action with how far it has come. What was stored is never changed: it is answered once and closed once."""
+
+    id = fields.Integer(required=True)
+    lot_id = fields.Integer(required=True)
+    supplier_lot = fields.String(required=True)
+    supplier_id = fields.Integer(required=True)
+    supplier = fields.Nested(NamedSchema, required=True)
+    grade_id = fields.Integer(required=True)
+    grade = fields.Nested(NamedSchema, required=True)
+    requested_action = fields.String(required=True)
+    due_at = Instant(required=True)
+    conforming_lots = fields.Integer(required=True)
+    state = fields.String(required=True, metadata={"enum": list(STATES)})
+    overdue = fields.Boolean(required=True, metadata={"description": "past its due moment without an answer"})
+    conforming_so_far = fields.Integer(
+        required=True, metadata={"description": "consecutive conforming lots since the answer; those it was closed on"}
+    )
+    counted_lots = fields.List(fields.Nested(CountedLotSchema), required=True)
+    says = fields.String(required=True)
+    cause = fields.String(required=True, allow_none=True)
+    action = fields.String(required=True, allow_none=True)
+    evidence = fields.String(required=True, allow_none=True)
+    answered_at = Instant(required=True, allow_none=True)
+    answered_by = fields.String(required=True, allow_none=True)
+    answer_recorded_by = fields.String(required=True, allow_none=True)
+    closed_at = Instant(required=True, allow_none=True)
+    closed_by = fields.String(required=True, allow_none=True)
+    closing_note = fields.String(required=True, allow_none=True)
+    closed_on = fields.List(
+        fields.Integer(),
+        required=True,
+        allow_none=True,
+        metadata={"description": "numbers of the lots it was closed on"},
+    )
+    recorded_at = Instant(required=True)
+    recorded_by = fields.String(required=True)
+
+
+_PAGE = page_schema(ActionSchema)
+
+
+@desk.route(f"/lots/<{NUMBER}:number>/corrective-actions")
+class LotActions(Resource):
+    """Corrective actions about a lot."""
+
+    who = {"GET": WHO, "POST": WHO}
+
+    @desk.arguments(PageArgs, location="query")
+    @desk.response(200, _PAGE)
+    def get(self, args: dict[str, Any], number: int) -> Any:
+        """List a lot's corrective actions, in the order they were opened."""
+        return page_answer(corrective_actions.of_lot(number, args.get("cursor"), args["limit"]))
+
+    @desk.arguments(ActionArgs)
+    @desk.response(201, ActionSchema)
+    def post(self, args: dict[str, Any], number: int) -> Any:
+        """Ask the supplier to put right what was wrong with a lot.
+
+        409 for a lot of which nothing ever failed a required limit, and that was never blocked, returned or scrapped by hand.
+        """
+        return corrective_actions.request(number, args, person().name)
+
+
+@desk.route("/corrective-actions")
+class Actions(Resource):
+    """All corrective actions."""
+
+    who = {"GET": WHO}
+
+    @desk.arguments(ActionFilterArgs, location="query")
+    @desk.response(200, _PAGE)
+    def get(self, args: dict[str, Any]) -> Any:
+        """List corrective actions, in the order they were opened."""
+        return page_answer(corrective_actions.listed(*page_args(args)))
+
+
+@desk.route(f"/corrective-actions/<{NUMBER}:number>/answer")
+class AnswerAction(Resource):
+    """The supplier's answer."""
+
+    who = {"POST": WHO}
+
+    @desk.arguments(AnswerArgs)
+    @desk.response(201, ActionSchema)
+    def post(self, args: dict[str, Any], number: int) -> Any:
+        """Keep what the supplier answered. 409 when it has answered already."""
+        return corrective_actions.answer(number, args, person().name)
+
+
+@desk.route(f"/corrective-actions/<{NUMBER}:number>/close")
+class CloseAction(Resource):
+    """Closing a corrective action."""
+
+    who = {"POST": ("quality",)}
+
+    @desk.arguments(CloseActionArgs)
+    @desk.response(201, ActionSchema)
+    def post(self, args: dict[str, Any], number: int) -> Any:
+        """Close a corrective action on the conforming lots that came after its answer.
+
+        409 until it was answered and enough consecutive lots of the supplier and grade, received after that, were accepted by their
+        original inspection: `conforming_so_far`, `lacking` and `counted_lots` say how far it has come.
+        """
+        return corrective_actions.close(number, args["note"], person().name)

@@ -1,0 +1,1 @@
+"""Paths of readings, their voids and their repeats."""

@@ -1,0 +1,105 @@
+"""Voids of readings, and the agreement of quality to those by the authors."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import fields
+
+from lots.api.http.blueprint import BENCH, Desk, PageArgs, Resource, page_answer, page_schema, person
+from lots.api.http.fields import MAX_ID, NUMBER, Strict, Text, Whole, WrittenTruth
+from lots.api.lot_schemas import LotAfterSchema
+from lots.api.readings.readings import ReadingSchema, VoidLineSchema
+from lots.domain.assessment.limits_revision import CHARACTERISTICS
+from lots.services.readings import voids
+
+desk = Desk("voids", __name__, url_prefix="/v1", description="Readings that do not count, and why.")
+
+
+class VoidArgs(Strict):
+    """Why a reading does not count, and which takes its place."""
+
+    reason = Text(2000, lines=True, required=True, metadata={"description": "why it never was a measurement, in words"})
+    replaced_by = Whole(
+        1,
+        MAX_ID,
+        allow_none=True,
+        metadata={"description": "number of the reading in its place, of the same lot and kind"},
+    )
+
+
+class AgreeArgs(Strict):
+    """Why quality agrees to a void."""
+
+    reason = Text(2000, lines=True, required=True, metadata={"description": "why it never was a measurement, in words"})
+
+
+class VoidFilterArgs(PageArgs):
+    """Which voids."""
+
+    held = WrittenTruth(
+        metadata={"description": "true: those that wait for the agreement of quality; false: the others"}
+    )
+
+
+class VoidedSchema(ReadingSchema):
+    """The reading as it stands, with where its lot stands without it."""
+
+    lot = fields.Nested(LotAfterSchema, required=True)
+
+
+class VoidSchema(VoidLineSchema):
+    """A void, with its reading and its lot."""
+
+    id = fields.Integer(required=True)
+    reading_id = fields.Integer(required=True)
+    kind = fields.String(required=True, metadata={"enum": list(CHARACTERISTICS)})
+    spool_code = fields.String(required=True)
+    lot_id = fields.Integer(required=True)
+    supplier_lot = fields.String(required=True)
+    says = fields.String(required=True, metadata={"description": "what was measured, in words"})
+
+
+@desk.route("/voids")
+class Voids(Resource):
+    """All voids."""
+
+    who = {"GET": ("quality",)}
+
+    @desk.arguments(VoidFilterArgs, location="query")
+    @desk.response(200, page_schema(VoidSchema))
+    def get(self, args: dict[str, Any]) -> Any:
+        """List voids in the order they were made; `held=true` lists those that wait for the agreement of quality."""
+        return page_answer(voids.listed(waiting=args.get("held"), cursor=args.get("cursor"), limit=args["limit"]))
+
+
+@desk.route(f"/readings/<{NUMBER}:number>/void")
+class Void(Resource):
+    """Voiding a reading."""
+
+    who = {"POST": BENCH}
+
+    @desk.arguments(VoidArgs)
+    @desk.response(201, VoidedSchema)
+    def post(self, args: dict[str, Any], number: int) -> Any:
+        """Void a reading. It stays visible, and its lot is judged again without it.
+
+        Quality may void any reading. The person who stored a reading may void it for ten minutes; anybody else gets 403, and later it is 409. An
+        author's void that would improve how the lot is judged leaves the lot in quarantine until quality agrees, and counts as a retest.
+        """
+        who = person()
+        of_quality = who.role in ("quality", "admin")
+        return voids.void(number, args["reason"], args.get("replaced_by"), who.name, of_quality=of_quality)
+
+
+@desk.route(f"/readings/<{NUMBER}:number>/void/agree")
+class AgreeToVoid(Resource):
+    """The agreement of quality to a void by the author of a reading."""
+
+    who = {"POST": ("quality",)}
+
+    @desk.arguments(AgreeArgs)
+    @desk.response(201, VoidedSchema)
+    def post(self, args: dict[str, Any], number: int) -> Any:
+        """Agree to an author's void, which waits for that. The lot is judged again. 409 for the author, and where nothing waits."""
+        return voids.agree(number, args["reason"], person().name)

@@ -1,0 +1,1 @@
+"""Paths of deliveries, lots, samples and labels."""

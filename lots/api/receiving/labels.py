@@ -1,0 +1,213 @@
+"""Labels for spools: what stands on them as JSON, and sheets to print as SVG or PDF."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from importlib.util import find_spec
+from ipaddress import AddressValueError, IPv6Address
+from typing import Any
+from urllib.parse import quote
+
+from flask import Response, request
+from marshmallow import Schema, ValidationError, fields, validate
+
+from lots.api.http.blueprint import Desk, Refused, Resource
+from lots.api.http.errors import problem
+from lots.api.http.fields import NUMBER, Instant, Strict, Text, WrittenWhole
+from lots.api.pictures import labels as drawn
+from lots.api.pictures.answers import AS_PICTURE, JSON, SVG
+from lots.api.setup.shades import ConditionsSchema
+from lots.services.errors import Fault, Invalid
+from lots.services.receiving import labels
+
+PDF = "application/pdf"
+AS_PDF = {
+    "schema": {"type": "string", "format": "binary"},
+    "content_type": PDF,
+    "description": "all pages as a PDF",
+    "success": True,
+}
+_ADDRESS = r"https?://(?:[A-Za-z0-9._-]+|\[[0-9A-Fa-f:.]+\])(?::[0-9]{1,5})?(?:/[A-Za-z0-9._~-]+)*/?"
+
+_LIKE = "Write it like https://lots.example.org:8080."
+
+
+def _ipv6_is_one(address: str) -> None:
+    """Refuses brackets around something else than an address: a pattern cannot say what one is."""
+    within = re.search(r"\[(.*)\]", address)
+    try:
+        IPv6Address(within[1] if within else "::")
+    except AddressValueError:
+        raise ValidationError(_LIKE) from None
+
+
+desk = Desk("labels", __name__, url_prefix="/v1", description="Labels for spools, readable by eye, scanner and phone.")
+
+
+class LabelArgs(Strict):
+    """On what labels are printed, and where on it."""
+
+    size = Text(
+        6,
+        one_of=tuple(drawn.STOCKS),
+        load_default="sheet",
+        metadata={"description": "sheet: A4 with 3 x 8 labels of 70 x 37 mm; single: one label of 62 x 29 mm per page"},
+    )
+    first = WrittenWhole(
+        1, 24, load_default=1, data_key="from", metadata={"description": "place of the first free label on a sheet"}
+    )
+    page = WrittenWhole(1, 1000, load_default=1, metadata={"description": "which page, as SVG"})
+    site = Text(
+        200,
+        validate=[validate.Regexp(_ADDRESS + r"\Z", error=_LIKE), _ipv6_is_one],
+        metadata={"description": "where phones reach this server, when it is another address than this request's"},
+    )
+
+
+class LabelSchema(Schema):
+    """What stands on a label. `url` is the spool's own page, which the QR code leads to."""
+
+    spool_code = fields.String(required=True)
+    url = fields.String(required=True, metadata={"format": "uri"})
+    lot_id = fields.Integer(required=True)
+    delivery_id = fields.Integer(required=True)
+    supplier_lot = fields.String(required=True, metadata={"description": "the lot number as printed"})
+    further_lots = fields.List(
+        fields.String(), required=True, metadata={"description": "lot numbers a spool wound in the shop holds too"}
+    )
+    supplier_code = fields.String(required=True)
+    supplier_name = fields.String(required=True)
+    grade_code = fields.String(required=True)
+    color_name = fields.String(required=True)
+    nominal_diameter_mm = fields.Float(required=True)
+    net_mass_g = fields.Float(required=True)
+    received_at = Instant(required=True)
+    withdrawn_at = Instant(
+        required=True,
+        allow_none=True,
+        metadata={"description": "when the spool was withdrawn; then no label is printed"},
+    )
+    measure_first = fields.Boolean(required=True, metadata={"description": "true when it was drawn in the sample"})
+    color_conditions = fields.Nested(
+        ConditionsSchema,
+        required=True,
+        allow_none=True,
+        metadata={
+            "description": "how its colour is to be measured, by the newest revision of its shade; not on the label"
+        },
+    )
+
+
+class LabelsSchema(Schema):
+    """The labels of a delivery, and how many pages they take."""
+
+    delivery_id = fields.Integer(required=True)
+    lot_id = fields.Integer(required=True)
+    pages = fields.Integer(required=True, metadata={"description": "of the size asked for"})
+    labels = fields.List(fields.Nested(LabelSchema), required=True)
+
+
+@desk.route(f"/deliveries/<{NUMBER}:number>/labels")
+class DeliveryLabels(Resource):
+    """Labels of a delivery."""
+
+    who = {"GET": ("receiving", "quality")}
+
+    @desk.arguments(LabelArgs, location="query")
+    @desk.response(200, LabelsSchema)
+    @desk.alt_response(200, **AS_PICTURE)
+    @desk.alt_response(200, **AS_PDF)
+    def get(self, args: dict[str, Any], number: int) -> Any:
+        """Show what stands on the labels of a delivery's spools, or draw them: a page as image/svg+xml, all of them as application/pdf.
+
+        501 for a PDF where the extra for it is not installed, 406 where its font lacks a character.
+        """
+        wanted, found = _wanted(), labels.of_delivery(number)
+        named = _addressed(found["labels"], args)
+        if wanted == JSON:
+            return {**found, "labels": named, "pages": _pages(named, args)}, {"Vary": "Accept"}
+        return _printed(wanted, named, args, f"labels-delivery-{number}")
+
+
+@desk.route("/spools/<code>/label")
+class SpoolLabel(Resource):
+    """The label of a spool."""
+
+    who = {"GET": ("receiving", "quality", "production")}
+
+    @desk.arguments(LabelArgs, location="query")
+    @desk.response(200, LabelSchema)
+    @desk.alt_response(200, **AS_PICTURE)
+    @desk.alt_response(200, **AS_PDF)
+    def get(self, args: dict[str, Any], code: str) -> Any:
+        """Show what stands on the label of a spool, or draw it as image/svg+xml or application/pdf.
+
+        501 for a PDF where the extra for it is not installed, 406 where its font lacks a character.
+        """
+        wanted = _wanted()
+        named = _addressed([labels.of_spool(code, printed=wanted != JSON)], args)
+        return (named[0], {"Vary": "Accept"}) if wanted == JSON else _printed(wanted, named, args, "label")
+
+
+def _wanted() -> str:
+    """What to answer with. A PDF that cannot be made is refused before anything is looked up."""
+    wanted = request.accept_mimetypes.best_match([JSON, SVG, PDF], JSON)
+    if wanted == PDF and find_spec("fpdf") is None:
+        raise Refused(_no_pdf())
+    return wanted
+
+
+def _addressed(found: Sequence[dict[str, Any]], args: dict[str, Any]) -> list[dict[str, Any]]:
+    site = args.get("site", request.root_url).rstrip("/")
+    return [{**label, "url": f"{site}/spools/{quote(label['spool_code'], safe='')}"} for label in found]
+
+
+def _first(args: dict[str, Any]) -> int:
+    return int(args["first"]) if args["size"] == "sheet" else 1
+
+
+def _pages(named: Sequence[dict[str, Any]], args: dict[str, Any]) -> int:
+    return drawn.STOCKS[args["size"]].pages(len(named), _first(args))
+
+
+def _printed(wanted: str, named: list[dict[str, Any]], args: dict[str, Any], name: str) -> Response:
+    stock, first, pages = drawn.STOCKS[args["size"]], _first(args), _pages(named, args)
+    if wanted == SVG:
+        if args["page"] > pages:
+            raise Invalid(Fault("page", f"There is no page {args['page']}.", f"Give a page from 1 to {pages}."))
+        answer = Response(drawn.draw(named, stock, first, args["page"]), mimetype=SVG)
+    else:
+        answer = _as_pdf(named, stock, first, name)
+    answer.vary.add("Accept")
+    return answer
+
+
+def _as_pdf(named: list[dict[str, Any]], stock: drawn.Stock, first: int, name: str) -> Response:
+    from lots.api.receiving import labels_pdf
+
+    if lacking := labels_pdf.lacking(named, stock):
+        raise Refused(_no_glyphs(lacking))
+    answer = Response(labels_pdf.as_pdf(named, stock, first), mimetype=PDF)
+    answer.headers["Content-Disposition"] = f'inline; filename="{name}.pdf"'
+    return answer
+
+
+def _no_pdf() -> Response:
+    return problem(
+        501,
+        "no-pdf",
+        "This server makes no PDF",
+        "Its extra for PDF is not installed. Print the labels as pictures (image/svg+xml) instead, or have whoever runs this server "
+        "install it: pip install 'lots[pdf]', or in a checkout: .venv/bin/pip install -e '.[pdf]'.",
+    )
+
+
+def _no_glyphs(lacking: list[str]) -> Response:
+    named = ", ".join(f"U+{ord(char):04X}" for char in lacking[:20]) + (" and others" if len(lacking) > 20 else "")
+    return problem(
+        406,
+        "no-glyphs",
+        "These labels cannot be read as a PDF",
+        f"The font of the PDF lacks {named}, so the labels would show empty boxes. Print them as pictures (image/svg+xml) instead.",
+    )

@@ -1,0 +1,90 @@
+"""Labels as a PDF. The library that makes it comes with the extra `pdf`, so this file is imported only when a PDF is asked for."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from functools import cache
+from pathlib import Path
+from typing import Any, Literal
+
+from fontTools.ttLib import TTFont
+from fpdf import FPDF
+
+from lots.api.pictures.labels import Line, Stock, layout, symbol
+
+_FONT, _FONTS = "DejaVu", Path(__file__).parents[1] / "fonts"
+_FILES: dict[Literal["", "B"], Path] = {"": _FONTS / "DejaVuSans.ttf", "B": _FONTS / "DejaVuSans-Bold.ttf"}
+# Points in a millimetre.
+_POINTS = 72 / 25.4
+
+# Subsetting says much that nobody asked; what the font lacks is refused before.
+logging.getLogger("fpdf").setLevel(logging.ERROR)
+logging.getLogger("fontTools").setLevel(logging.ERROR)
+
+
+def _paper(stock: Stock) -> FPDF:
+    paper = FPDF(format=(stock.wide, stock.high))
+    paper.set_margin(0)
+    paper.set_auto_page_break(False)
+    for style, path in _FILES.items():
+        paper.add_font(_FONT, style, path)
+    paper.set_title("Labels for spools")
+    paper.set_lang("en")
+    return paper
+
+
+def lacking(labels: Sequence[dict[str, Any]], stock: Stock) -> list[str]:
+    """Returns the characters on these labels that the font of the PDF does not have, in order."""
+    said = {char for label in labels for line in layout(label, stock).lines for char in line.text}
+    return sorted(char for char in said if ord(char) not in _known())
+
+
+@cache
+def _known() -> frozenset[int]:
+    """The characters that both weights of the font have."""
+    found = []
+    for path in _FILES.values():
+        with TTFont(path) as font:
+            found.append(set(font.getBestCmap()))
+    return frozenset(set.intersection(*found))
+
+
+def as_pdf(labels: Sequence[dict[str, Any]], stock: Stock, first: int) -> bytes:
+    """Returns all pages of labels, laid out as in the SVG.
+
+    Args:
+        labels: each with the `url` its symbol leads to, one or more.
+        first: place of the first free label on the first page, from 1.
+    """
+    paper = _paper(stock)
+    for page in range(1, stock.pages(len(labels), first) + 1):
+        paper.add_page()
+        for index, x, y in stock.places(len(labels), first, page):
+            _label(paper, labels[index], stock, x, y)
+    return bytes(paper.output())
+
+
+def _label(paper: FPDF, label: dict[str, Any], stock: Stock, x: float, y: float) -> None:
+    modules, runs = symbol(label["url"])
+    each = stock.box / modules
+    left, top = x + stock.margin, y + (stock.label_high - stock.box) / 2
+    paper.set_fill_color(0)
+    for column, row, run in runs:
+        paper.rect(left + column * each, top + row * each, run * each, each, style="F")
+    placed = layout(label, stock)
+    if placed.mark is not None:
+        from_left, from_top, wide, high = placed.mark
+        paper.rect(x + from_left, y + from_top, wide, high, style="F")
+    for line in placed.lines:
+        _write(paper, line, x, y)
+
+
+def _write(paper: FPDF, line: Line, x: float, y: float) -> None:
+    paper.set_font(_FONT, "B" if line.bold else "", line.size * _POINTS)
+    long = paper.get_string_width(line.text)
+    if long > line.long:
+        # Letters of this font differ in width: where they are wider than reckoned, the line is set smaller.
+        paper.set_font_size(line.size * _POINTS * line.long / long)
+    paper.set_text_color(255 if line.light else 0)
+    paper.text(x + line.x, y + line.y, line.text)

@@ -1,0 +1,1 @@
+"""Paths of what is set up once: suppliers, shades, grades, limits, names."""

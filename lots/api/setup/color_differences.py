@@ -1,0 +1,78 @@
+"""A calculator for colour differences, for everybody."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import Schema, fields, validate
+
+from lots.api.http.blueprint import ALL, Desk, Resource
+from lots.api.http.fields import Number, Numbers, Strict, Text
+from lots.api.setup.shades import LAB
+from lots.domain.colorimetry.color_difference import DEFAULT_WEIGHTS
+from lots.services.setup import color_differences
+
+desk = Desk("colors", __name__, url_prefix="/v1", description="Colour differences.")
+
+
+class PairArgs(Strict):
+    """Two colours."""
+
+    reference = Numbers(3, LAB, required=True, metadata={"example": [95.0, -0.8, 1.5]})
+    sample = Numbers(3, LAB, required=True, metadata={"example": [94.7, -0.7, 2.2]})
+
+
+class DifferencesArgs(Strict):
+    """Pairs to compare, and how."""
+
+    pairs = fields.List(
+        fields.Nested(PairArgs),
+        required=True,
+        validate=validate.Length(1, 5000, error="Give 1 to 5000 pairs."),
+        error_messages={"required": "This is needed."},
+    )
+    formula = Text(20, one_of=tuple(DEFAULT_WEIGHTS), load_default="CIEDE2000")
+    weights = fields.List(
+        Number(above=0, high=100),
+        allow_none=True,
+        metadata={"description": "CIE94 [kL, K1, K2]; CMC [l, c]; CIEDE2000 [kL, kC, kH]"},
+    )
+
+
+class ComponentsSchema(Schema):
+    """Sample minus reference."""
+
+    dL = fields.Float(required=True)
+    da = fields.Float(required=True)
+    db = fields.Float(required=True)
+    dC = fields.Float(required=True)
+    dH = fields.Float(required=True)
+
+
+class DifferenceSchema(Schema):
+    """One colour difference."""
+
+    delta_e = fields.Float(required=True)
+    components = fields.Nested(ComponentsSchema, required=True)
+    direction = fields.String(required=True, metadata={"example": "darker, yellower"})
+
+
+class DifferencesSchema(Schema):
+    """Colour differences, in the order of the pairs."""
+
+    formula = fields.String(required=True)
+    weights = fields.List(fields.Float(), required=True)
+    differences = fields.List(fields.Nested(DifferenceSchema), required=True)
+
+
+@desk.route("/color-differences")
+class ColorDifferences(Resource):
+    """Colour differences."""
+
+    who = {"POST": ALL}
+
+    @desk.arguments(DifferencesArgs)
+    @desk.response(200, DifferencesSchema)
+    def post(self, args: dict[str, Any]) -> Any:
+        """Compare colours, sample minus reference. Nothing is stored. CIE94 and CMC depend on which is the reference."""
+        return color_differences.differences(args["pairs"], args["formula"], args.get("weights"))

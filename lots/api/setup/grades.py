@@ -1,0 +1,262 @@
+"""Grades with their limits, kept by quality."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from marshmallow import Schema, ValidationError, fields, validate, validates
+
+from lots.api.http.blueprint import Desk, PageArgs, Resource, etag, page_answer, page_schema, person, version_to_change
+from lots.api.http.fields import MAX_ID, NUMBER, Code, Instant, Number, Said, Strict, Text, Truth, Whole, WrittenTruth
+from lots.api.setup.impact import LossSchema
+from lots.api.setup.limits import LimitsArgs, LimitsSchema
+from lots.domain.assessment.limits_revision import USES
+from lots.domain.assessment.prohibitions import FILLER_KINDS, SHAPES
+from lots.services.assessment import impact
+from lots.services.setup import catalog
+
+desk = Desk("grades", __name__, url_prefix="/v1/grades", description="What is bought, and the limits it is held to.")
+
+_CAUTION = "Advice for production, in sentences. A caution forbids nothing: state what is forbidden in forbidden_uses."
+
+
+def _names(names: Sequence[str], about: str) -> fields.List[str]:
+    return fields.List(Text(20, one_of=tuple(names)), validate=validate.Length(max=20), metadata={"description": about})
+
+
+class GradeChange(Strict):
+    """What may change about a grade. Nominal diameter and shade are settled once lots were received."""
+
+    polymer = Text(60, metadata={"example": "PLA"})
+    color_name = Text(120)
+    finish = Text(60, allow_none=True, metadata={"description": "of the filament", "example": "matte"})
+    filler = Text(120, allow_none=True, metadata={"description": "what is mixed in, such as glass fibre"})
+    nominal_diameter_mm = Number(metadata={"description": "mm", "minimum": 1, "maximum": 4, "example": 1.75})
+    density_g_cm3 = Number(0.5, 10, metadata={"description": "g/cm3"})
+    shade_id = Whole(
+        1, MAX_ID, allow_none=True, metadata={"description": "the approved shade that its lots are judged against"}
+    )
+    shelf_life_days = Whole(
+        1, 36_500, allow_none=True, metadata={"description": "after receipt; then quality looks again"}
+    )
+    open_life_days = Whole(
+        1, 36_500, allow_none=True, metadata={"description": "after opening or drying; then dry again"}
+    )
+    cautions = fields.List(Text(500), validate=validate.Length(max=50), metadata={"description": _CAUTION})
+    brightened = Truth(
+        metadata={"description": "true: it holds optical brightener, so references and colours must state uv"}
+    )
+
+    filler_kind = Text(
+        10,
+        one_of=FILLER_KINDS,
+        metadata={
+            "description": "mineral, fibre and a matte finish forbid load-bearing and flexing uses; so does a filler without a kind"
+        },
+    )
+    forbidden_uses = _names(USES, "the uses quality forbids, beside those forbidden by finish and filler")
+    permitted_uses = _names(USES, "forbidden uses that quality permits all the same")
+    forbidden_shapes = _names(tuple(SHAPES), "shapes that a tab of this grade must not have")
+    reason = Text(
+        500,
+        metadata={
+            "description": "why; required when forbidden or permitted uses or shapes change, and when a prohibition is lifted. "
+            "With forbidden_uses it confirms those carried over from a caution"
+        },
+    )
+
+    @validates("nominal_diameter_mm")
+    def in_millimetres(self, value: float | None, **_: Any) -> None:
+        """Refuses what is no filament, with a hint at inches."""
+        if value is None or 1.0 <= value <= 4.0:
+            return
+        hint = "Common sizes are 1.75 and 2.85 mm."
+        if 1.0 <= value * 25.4 <= 4.0:
+            hint = f"This looks like inches: {value:g} in is {value * 25.4:.3f} mm. Enter millimetres."
+        raise ValidationError(Said(f"{value:g} mm is not a plausible filament diameter (1 to 4 mm).", hint))
+
+
+class GradeArgs(GradeChange):
+    """A new grade; set its limits next."""
+
+    code = Code(40, required=True, metadata={"example": "PLA-HW-175"})
+    polymer = Text(60, required=True)
+    color_name = Text(120, required=True)
+    nominal_diameter_mm = Number(
+        required=True, metadata={"description": "mm", "minimum": 1, "maximum": 4, "example": 1.75}
+    )
+    density_g_cm3 = Number(0.5, 10, required=True, metadata={"description": "g/cm3", "example": 1.24})
+    cautions = fields.List(
+        Text(500), validate=validate.Length(max=50), load_default=list, metadata={"description": _CAUTION}
+    )
+
+
+class GradePermissionSchema(Schema):
+    """Quality's permission for a use that the grade would be forbidden for."""
+
+    use = fields.String(required=True)
+    reason = fields.String(required=True)
+    by = fields.String(required=True)
+    at = Instant(required=True)
+
+
+class ProhibitionSchema(Schema):
+    """One reason against a use or a shape."""
+
+    use = fields.String(required=True, allow_none=True)
+    shape = fields.String(required=True, allow_none=True)
+    source = fields.String(
+        required=True,
+        metadata={"description": "quality; caution: carried over, not confirmed; finish; filler"},
+    )
+    reason = fields.String(required=True)
+    by = fields.String(required=True, allow_none=True, metadata={"description": "null for finish and filler"})
+    at = Instant(required=True, allow_none=True)
+    permitted = fields.Boolean(required=True, metadata={"description": "true when a permission of quality lifts it"})
+    says = fields.String(required=True)
+
+
+class GradeSchema(Schema):
+    """A grade."""
+
+    id = fields.Integer(required=True)
+    code = fields.String(required=True)
+    polymer = fields.String(required=True)
+    color_name = fields.String(required=True)
+    finish = fields.String(required=True, allow_none=True)
+    filler = fields.String(required=True, allow_none=True, metadata={"description": "what is mixed in"})
+    nominal_diameter_mm = fields.Float(required=True, metadata={"description": "mm"})
+    density_g_cm3 = fields.Float(required=True, metadata={"description": "g/cm3"})
+    shade_id = fields.Integer(
+        required=True, allow_none=True, metadata={"description": "the approved shade that its lots are judged against"}
+    )
+    shelf_life_days = fields.Integer(
+        required=True, allow_none=True, metadata={"description": "after receipt; then quality looks again"}
+    )
+    open_life_days = fields.Integer(
+        required=True, allow_none=True, metadata={"description": "after opening or drying; then dry again"}
+    )
+    cautions = fields.List(fields.String(), required=True, metadata={"description": "what to mind when it is used"})
+    brightened = fields.Boolean(required=True, metadata={"description": "true: it holds optical brightener"})
+    filler_kind = fields.String(
+        required=True,
+        allow_none=True,
+        metadata={"description": "null when nobody stated it", "enum": [*FILLER_KINDS, None]},
+    )
+    forbidden_uses = fields.List(
+        fields.String(), required=True, metadata={"description": "uses it is forbidden for, whatever a lot measures"}
+    )
+    permitted_uses = fields.List(
+        fields.String(), required=True, metadata={"description": "uses that quality permits all the same"}
+    )
+    forbidden_shapes = fields.List(fields.String(), required=True)
+    forbidden = fields.List(
+        fields.Nested(ProhibitionSchema),
+        required=True,
+        metadata={"description": "each reason against a use or a shape"},
+    )
+    permitted = fields.List(fields.Nested(GradePermissionSchema), required=True)
+    added_cautions = fields.List(
+        fields.String(), required=True, metadata={"description": "cautions that follow from its colour"}
+    )
+    to_review = fields.List(
+        fields.String(), required=True, metadata={"description": "what quality has to state or confirm"}
+    )
+    version = fields.Integer(required=True, metadata={"description": "rises with each change; the ETag follows it"})
+    recorded_at = Instant(required=True)
+    recorded_by = fields.String(required=True)
+
+
+class LimitsWarningSchema(Schema):
+    """Something in limits that the grade's reference does not pass itself; they were set as they stand."""
+
+    pointer = fields.String(required=True, metadata={"description": "JSON pointer into the limits"})
+    detail = fields.String(required=True)
+    hint = fields.String(required=True)
+
+
+class LimitsSetSchema(LimitsSchema):
+    """Limits as set, with the lots in stock that would lose a use under them, and what the reference itself does not pass."""
+
+    warnings = fields.List(fields.Nested(LimitsWarningSchema), required=True)
+    would_fail = fields.List(
+        fields.Nested(LossSchema),
+        required=True,
+        metadata={"description": "lots in stock that would lose a use under it"},
+    )
+
+
+class GradeFilterArgs(PageArgs):
+    """Which grades."""
+
+    to_review = WrittenTruth(
+        metadata={"description": "true: only those with something for quality to state or confirm"}
+    )
+
+
+@desk.route("")
+class Grades(Resource):
+    """All grades."""
+
+    who = {"GET": ("quality",), "POST": ("quality",)}
+
+    @desk.arguments(GradeFilterArgs, location="query")
+    @desk.response(200, page_schema(GradeSchema))
+    def get(self, args: dict[str, Any]) -> Any:
+        """List grades, or those that wait for quality."""
+        if args.get("to_review"):
+            return page_answer(catalog.grades_to_review(args.get("cursor"), args["limit"]))
+        return page_answer(catalog.listed("grade", args.get("cursor"), args["limit"]))
+
+    @desk.arguments(GradeArgs)
+    @desk.response(201, GradeSchema)
+    def post(self, args: dict[str, Any]) -> Any:
+        """Add a grade. 409 when the code is taken."""
+        made = catalog.add("grade", args, person().name)
+        return made, {"Location": f"/v1/grades/{made['id']}", **etag("grade", made)}
+
+
+@desk.route(f"/<{NUMBER}:number>")
+class OneGrade(Resource):
+    """One grade."""
+
+    who = {"GET": ("quality",), "PATCH": ("quality",)}
+
+    @desk.response(200, GradeSchema)
+    def get(self, number: int) -> Any:
+        """Show a grade."""
+        found = catalog.get("grade", number)
+        return found, etag("grade", found)
+
+    @desk.arguments(GradeChange)
+    @desk.response(200, GradeSchema)
+    def patch(self, args: dict[str, Any], number: int) -> Any:
+        """Change a grade. Needs If-Match: 428 without it, 412 when it was changed meanwhile, 409 for what lots already rest on."""
+        version = version_to_change("grade", catalog.get("grade", number))
+        changed = catalog.change("grade", number, version, args, person().name)
+        return changed, etag("grade", changed)
+
+
+@desk.route(f"/<{NUMBER}:number>/limits")
+class GradeLimits(Resource):
+    """Limits of a grade."""
+
+    who = {"GET": ("quality",), "POST": ("quality",)}
+
+    @desk.arguments(PageArgs, location="query")
+    @desk.response(200, page_schema(LimitsSchema))
+    def get(self, args: dict[str, Any], number: int) -> Any:
+        """List a grade's limits revisions, oldest first."""
+        return page_answer(catalog.limits_revisions(number, args.get("cursor"), args["limit"]))
+
+    @desk.arguments(LimitsArgs)
+    @desk.response(201, LimitsSetSchema)
+    def post(self, args: dict[str, Any], number: int) -> Any:
+        """Set limits as the next revision.
+
+        Lots already being measured keep theirs until somebody asks to judge them again; `would_fail` lists those in stock that would
+        lose a use, `warnings` what the reference itself does not pass.
+        """
+        made = catalog.add_limits(number, args, person().name)
+        return {**made, "would_fail": impact.of_limits_revision(number, made["revision"])}

@@ -1,0 +1,129 @@
+"""Jobs, machines with their slots, and codes that cannot be told apart."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import Schema, fields
+
+from lots.api.http.blueprint import Desk, PageArgs, Resource, etag, page_answer, page_schema, person, version_to_change
+from lots.api.http.fields import NUMBER, Instant, Strict, Whole
+from lots.services.setup import catalog, names
+
+desk = Desk(
+    "names", __name__, url_prefix="/v1", description="Jobs and machines, made by the first load that names them."
+)
+WHO = ("production", "quality")
+# The largest machine that changes spools by itself has far fewer. Common practice, no source.
+_MOST_SLOTS = 100
+
+
+class JobLineSchema(Schema):
+    """A job."""
+
+    id = fields.Integer(required=True)
+    number = fields.String(required=True, metadata={"description": "as it was first typed"})
+    recorded_at = Instant(required=True, metadata={"description": "when its first load was recorded"})
+    recorded_by = fields.String(required=True)
+
+
+class MachineSchema(Schema):
+    """A machine."""
+
+    id = fields.Integer(required=True)
+    name = fields.String(required=True, metadata={"description": "as it was first typed"})
+    slots = fields.Integer(required=True, metadata={"description": "how many spools it holds at once"})
+    version = fields.Integer(required=True)
+    recorded_at = Instant(required=True, metadata={"description": "when its first load was recorded"})
+    recorded_by = fields.String(required=True)
+
+
+class MachineChange(Strict):
+    """What may change about a machine. The name stays."""
+
+    slots = Whole(1, _MOST_SLOTS, metadata={"description": "how many spools it holds at once"})
+
+
+class SpoolInDoubtSchema(Schema):
+    """A spool code that is another spool's, written otherwise."""
+
+    code = fields.String(required=True)
+    same_as = fields.List(fields.String(), required=True, metadata={"description": "the codes it is taken for"})
+    lot_id = fields.Integer(required=True)
+    supplier_lot = fields.String(required=True)
+
+
+class LotInDoubtSchema(Schema):
+    """A lot number that is another lot's of the same supplier and grade, written otherwise."""
+
+    id = fields.Integer(required=True)
+    supplier_lot = fields.String(required=True)
+    same_as = fields.List(fields.String(), required=True, metadata={"description": "the numbers it is taken for"})
+    supplier_code = fields.String(required=True)
+    grade_code = fields.String(required=True)
+
+
+class CodesInDoubtSchema(Schema):
+    """Codes of an older shop that are one code written in several ways. New ones are refused."""
+
+    spools = fields.List(fields.Nested(SpoolInDoubtSchema), required=True)
+    lots = fields.List(fields.Nested(LotInDoubtSchema), required=True)
+
+
+@desk.route("/jobs")
+class Jobs(Resource):
+    """All jobs."""
+
+    who = {"GET": WHO}
+
+    @desk.arguments(PageArgs, location="query")
+    @desk.response(200, page_schema(JobLineSchema))
+    def get(self, args: dict[str, Any]) -> Any:
+        """List jobs, in the order of their first loads."""
+        return page_answer(names.jobs(args.get("cursor"), args["limit"]))
+
+
+@desk.route("/machines")
+class Machines(Resource):
+    """All machines."""
+
+    who = {"GET": WHO}
+
+    @desk.arguments(PageArgs, location="query")
+    @desk.response(200, page_schema(MachineSchema))
+    def get(self, args: dict[str, Any]) -> Any:
+        """List machines with their slots, in the order of their first loads."""
+        return page_answer(names.machines(args.get("cursor"), args["limit"]))
+
+
+@desk.route(f"/machines/<{NUMBER}:number>")
+class OneMachine(Resource):
+    """One machine."""
+
+    who = {"GET": WHO, "PATCH": ("production",)}
+
+    @desk.response(200, MachineSchema)
+    def get(self, number: int) -> Any:
+        """Show a machine."""
+        found = catalog.get("machine", number)
+        return found, etag("machine", found)
+
+    @desk.arguments(MachineChange)
+    @desk.response(200, MachineSchema)
+    def patch(self, args: dict[str, Any], number: int) -> Any:
+        """Change how many spools a machine holds. Needs If-Match: 428 without it, 412 when it was changed meanwhile."""
+        version = version_to_change("machine", catalog.get("machine", number))
+        changed = catalog.change("machine", number, version, args, person().name)
+        return changed, etag("machine", changed)
+
+
+@desk.route("/codes-in-doubt")
+class CodesInDoubt(Resource):
+    """Codes that cannot be told apart."""
+
+    who = {"GET": ("quality",)}
+
+    @desk.response(200, CodesInDoubtSchema)
+    def get(self) -> Any:
+        """List the first 500 spool codes and lot numbers that another spool or lot has too, written otherwise."""
+        return names.codes_in_doubt()

@@ -1,0 +1,34 @@
+"""Who a token belongs to."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import Schema, fields
+
+from lots.api.http.blueprint import ALL, Desk, Resource, person
+from lots.services.readings import voids
+
+desk = Desk("me", __name__, url_prefix="/v1/me", description="Who you are here.")
+
+
+class MeSchema(Schema):
+    """The person and role of a token."""
+
+    name = fields.String(required=True)
+    role = fields.String(required=True)
+    undo_minutes = fields.Integer(
+        required=True, metadata={"description": "for how long the person who stored a reading at the bench can void it"}
+    )
+
+
+@desk.route("")
+class Me(Resource):
+    """Whoever asks."""
+
+    who = {"GET": ALL}
+
+    @desk.response(200, MeSchema)
+    def get(self) -> Any:
+        """Say whose token this is and which desk it opens."""
+        return {"name": person().name, "role": person().role, "undo_minutes": voids.UNDO_MINUTES}

@@ -1,0 +1,278 @@
+"""Shades and their revisions, kept by quality."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import Schema, ValidationError, fields, validate
+
+from lots.api.http.blueprint import Desk, PageArgs, Resource, etag, page_answer, page_schema, person, version_to_change
+from lots.api.http.fields import NUMBER, Code, Instant, Number, Numbers, Said, Strict, Text, Whole
+from lots.api.setup.impact import LossSchema
+from lots.services.assessment import impact
+from lots.services.instruments import references
+from lots.services.setup import catalog
+
+desk = Desk("shades", __name__, url_prefix="/v1/shades", description="Approved colours, each with numbered revisions.")
+
+LAB = "L*, a*, b*"
+# Ten years: whatever is measured again more rarely has no schedule.
+DAYS = 3650
+
+
+class Lit(fields.Field[str]):
+    """A condition with two states: a word, or true for included and false for excluded."""
+
+    def __init__(self, **kw: Any) -> None:
+        kw.setdefault("metadata", {}).update(type="string", enum=["included", "excluded"])
+        kw.setdefault("error_messages", {}).update(required="This is needed.")
+        super().__init__(**kw)
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kw: Any) -> str:
+        known = {
+            "included": "included",
+            "sci": "included",
+            "excluded": "excluded",
+            "sce": "excluded",
+            "cut": "excluded",
+        }
+        if isinstance(value, bool):
+            return "included" if value else "excluded"
+        if isinstance(value, str) and value.strip().lower() in known:
+            return known[value.strip().lower()]
+        raise ValidationError(Said("This must be included or excluded."))
+
+
+class ConditionsArgs(Strict):
+    """How a colour is measured. Readings are comparable only under the same conditions."""
+
+    illuminant = Text(20, required=True, metadata={"description": "CIE illuminant", "example": "D65"})
+    observer_deg = Whole(
+        2, 10, hint="Give 2 or 10.", required=True, metadata={"enum": [2, 10], "description": "CIE standard observer"}
+    )
+    geometry = Text(20, required=True, metadata={"description": "such as d/8 or 45/0", "example": "d/8"})
+    specular = Lit(required=True, metadata={"description": "specular component"})
+    uv = Lit(metadata={"description": "ultraviolet in the beam; state it for brightened whites"})
+    backing = Text(60, metadata={"description": "what lies behind the plaque", "example": "white"})
+
+
+class SpectrumArgs(Strict):
+    """A reflectance spectrum, corrected for its bandpass by the instrument."""
+
+    start_nm = Whole(
+        360,
+        400,
+        hint="Give a multiple of 10 from 360 to 400.",
+        required=True,
+        metadata={"description": "first wavelength, a multiple of 10 from 360 to 400"},
+    )
+    step_nm = Whole(10, 20, hint="Give 10 or 20.", required=True, metadata={"enum": [10, 20]})
+    values = fields.List(
+        Number(),
+        required=True,
+        validate=validate.Length(
+            1, 43, error="A spectrum has 1 to 43 values: from 400 nm every 10 nm, 31 values end at 700 nm."
+        ),
+        error_messages={"required": "This is needed.", "null": "This must be a list, not null."},
+        metadata={"description": "reflectance factors, 1 being the perfect white; the last at 700 to 780 nm"},
+    )
+
+
+def spectrum_field() -> fields.Nested:
+    """Returns the place for a spectrum in a request."""
+    return fields.Nested(
+        SpectrumArgs,
+        error_messages={"null": "This must be an object, not null."},
+        metadata={"description": "reflectance by wavelength, in place of lab"},
+    )
+
+
+class SpectrumSchema(Schema):
+    """A reflectance spectrum."""
+
+    start_nm = fields.Integer(required=True, metadata={"description": "wavelength of the first value, nm"})
+    step_nm = fields.Integer(required=True, metadata={"description": "between values, nm"})
+    values = fields.List(
+        fields.Float(), required=True, metadata={"description": "reflectance factors, 1 being the perfect white"}
+    )
+
+
+class RevisionArgs(Strict):
+    """A reference colour to approve: `lab`, `readings` to be averaged, or a `spectrum`, whose colour under these conditions it is."""
+
+    lab = Numbers(3, LAB, metadata={"example": [95.0, -0.8, 1.5]})
+    readings = fields.List(
+        Numbers(3, LAB),
+        validate=validate.Length(1, 1000, error="Give 1 to 1000 readings."),
+        metadata={"description": "averaged in CIELAB"},
+    )
+    spectrum = spectrum_field()
+    conditions = fields.Nested(ConditionsArgs, required=True, error_messages={"required": "This is needed."})
+    approved_by = Text(120, required=True, metadata={"description": "who approved the reference"})
+    note = Text(2000, lines=True)
+
+
+class ConditionsSchema(Schema):
+    """How a colour was measured."""
+
+    illuminant = fields.String(required=True, metadata={"description": "CIE illuminant"})
+    observer_deg = fields.Integer(required=True, metadata={"description": "CIE standard observer, degrees"})
+    geometry = fields.String(required=True, metadata={"description": "of light and sensor"})
+    specular = fields.String(
+        required=True, metadata={"description": "whether mirror reflection was included or excluded"}
+    )
+    uv = fields.String(metadata={"description": "whether the light had its ultraviolet part"})
+    backing = fields.String(metadata={"description": "what lay behind the plaque"})
+
+
+class RevisionSchema(Schema):
+    """An approved reference colour; it never changes."""
+
+    id = fields.Integer(required=True)
+    shade_id = fields.Integer(required=True)
+    revision = fields.Integer(required=True, metadata={"description": "counted from 1 per shade"})
+    lab = fields.List(fields.Float(), required=True, metadata={"description": "L*, a*, b* of the reference"})
+    readings = fields.List(
+        fields.List(fields.Float()),
+        required=True,
+        allow_none=True,
+        metadata={"description": "L*, a*, b* each, that lab is the mean of"},
+    )
+    spectrum = fields.Nested(SpectrumSchema, required=True, allow_none=True)
+    conditions = fields.Nested(ConditionsSchema, required=True)
+    approved_by = fields.String(required=True)
+    note = fields.String(required=True, allow_none=True)
+    recorded_at = Instant(required=True)
+    recorded_by = fields.String(required=True)
+
+
+class ApprovedSchema(RevisionSchema):
+    """A revision as approved, with the lots in stock that would lose a use under it."""
+
+    would_fail = fields.List(
+        fields.Nested(LossSchema),
+        required=True,
+        metadata={"description": "lots in stock that would lose a use under it"},
+    )
+
+
+class ShadeArgs(Strict):
+    """A new shade; approve a revision next."""
+
+    code = Code(40, required=True, metadata={"example": "HW"})
+    name = Text(200, required=True, metadata={"example": "Harbour White"})
+    remeasure_every_days = Whole(1, DAYS, metadata={"description": "how long a master holds that was found unchanged"})
+
+
+class ShadeChange(Strict):
+    """What may change about a shade. The code stays."""
+
+    name = Text(200)
+    remeasure_every_days = Whole(
+        1, DAYS, allow_none=True, metadata={"description": "how long a master holds that was found unchanged"}
+    )
+
+
+class ShadeSchema(Schema):
+    """A shade."""
+
+    id = fields.Integer(required=True)
+    code = fields.String(required=True)
+    name = fields.String(required=True)
+    remeasure_every_days = fields.Integer(
+        required=True, allow_none=True, metadata={"description": "how long a master holds that was found unchanged"}
+    )
+    version = fields.Integer(required=True, metadata={"description": "rises with each change; the ETag follows it"})
+    recorded_at = Instant(required=True)
+    recorded_by = fields.String(required=True)
+
+
+class InDoubtSchema(Schema):
+    """A master or working copy that was found to have moved; `since` it last agreed, `until` it agreed again, which ends no doubt by itself."""
+
+    artefact = fields.String(
+        required=True, metadata={"enum": ["master", "copy"], "description": "which kind of plaque moved"}
+    )
+    code = fields.String(required=True, allow_none=True, metadata={"description": "of the copy; null for the master"})
+    revision = fields.Integer(required=True, metadata={"description": "of the shade that the plaque belongs to"})
+    since = Instant(required=True, allow_none=True, metadata={"description": "when it last agreed before"})
+    found_at = Instant(required=True, metadata={"description": "when it was first found to have moved"})
+    until = Instant(
+        required=True, allow_none=True, metadata={"description": "when it read as before again; null while it does not"}
+    )
+    says = fields.String(required=True, metadata={"description": "the same in a sentence, with what ends it"})
+
+
+class WholeShadeSchema(ShadeSchema):
+    """A shade, with when its master is to be measured again, and which of its plaques are in doubt until a new revision is approved."""
+
+    due_at = Instant(
+        required=True, allow_none=True, metadata={"description": "when its master is to be measured again"}
+    )
+    in_doubt = fields.List(
+        fields.Nested(InDoubtSchema), required=True, metadata={"description": "plaques that were found to have moved"}
+    )
+
+
+@desk.route("")
+class Shades(Resource):
+    """All shades."""
+
+    who = {"GET": ("quality",), "POST": ("quality",)}
+
+    @desk.arguments(PageArgs, location="query")
+    @desk.response(200, page_schema(ShadeSchema))
+    def get(self, args: dict[str, Any]) -> Any:
+        """List shades."""
+        return page_answer(catalog.listed("shade", args.get("cursor"), args["limit"]))
+
+    @desk.arguments(ShadeArgs)
+    @desk.response(201, ShadeSchema)
+    def post(self, args: dict[str, Any]) -> Any:
+        """Add a shade. 409 when the code is taken."""
+        made = catalog.add("shade", args, person().name)
+        return made, {"Location": f"/v1/shades/{made['id']}", **etag("shade", made)}
+
+
+@desk.route(f"/<{NUMBER}:number>")
+class OneShade(Resource):
+    """One shade."""
+
+    who = {"GET": ("quality",), "PATCH": ("quality",)}
+
+    @desk.response(200, WholeShadeSchema)
+    def get(self, number: int) -> Any:
+        """Show a shade, with what of it was found to have moved."""
+        found = references.shade(number)
+        return found, etag("shade", found)
+
+    @desk.arguments(ShadeChange)
+    @desk.response(200, ShadeSchema)
+    def patch(self, args: dict[str, Any], number: int) -> Any:
+        """Change a shade's name or how often its master is measured again. Needs If-Match: 428 without it, 412 when it was changed meanwhile."""
+        version = version_to_change("shade", catalog.get("shade", number))
+        changed = catalog.change("shade", number, version, args, person().name)
+        return changed, etag("shade", changed)
+
+
+@desk.route(f"/<{NUMBER}:number>/revisions")
+class Revisions(Resource):
+    """Revisions of a shade."""
+
+    who = {"GET": ("quality",), "POST": ("quality",)}
+
+    @desk.arguments(PageArgs, location="query")
+    @desk.response(200, page_schema(RevisionSchema))
+    def get(self, args: dict[str, Any], number: int) -> Any:
+        """List a shade's revisions, oldest first."""
+        return page_answer(catalog.shade_revisions(number, args.get("cursor"), args["limit"]))
+
+    @desk.arguments(RevisionArgs)
+    @desk.response(201, ApprovedSchema)
+    def post(self, args: dict[str, Any], number: int) -> Any:
+        """Approve a reference colour as the next revision.
+
+        Lots already judged keep theirs until somebody asks to judge them again; `would_fail` lists those in stock that would lose a use.
+        """
+        made = catalog.add_shade_revision(number, args, person().name)
+        return {**made, "would_fail": impact.of_shade_revision(number, made["revision"])}

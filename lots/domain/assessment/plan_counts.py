@@ -1,0 +1,178 @@
+"""Counting nonconforming spools under an attributes plan, capping retests, and stopping where inspection is discontinued."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
+
+from lots.domain.assessment.limits_revision import Limits
+from lots.domain.conformity.limits import DecisionRule, Finding, Limit, judge, worst
+from lots.domain.receiving import protection
+from lots.domain.receiving.coverage import Coverage, Presented
+
+# Findings that judge one spool by itself: under a plan they make a spool nonconforming, and the count decides on the lot.
+SPOOL_CODES = ("color.spool_delta_e", "diameter.spool_mean", "diameter.reading", "diameter.ovality")
+_SPOOL_CHARACTERISTICS = ("color", "diameter")
+
+
+def nonconforming_spools(each: Sequence[Finding]) -> dict[str, list[Finding]]:
+    """Returns the spools that fail a measure of their own, with what they fail.
+
+    Args:
+        each: findings on single spools.
+    """
+    found: dict[str, list[Finding]] = {}
+    for finding in each:
+        if finding.verdict == "fail":
+            found.setdefault(finding.spool, []).append(finding)
+    return found
+
+
+def count_by_plan(
+    findings: Sequence[Finding], each: Sequence[Finding], measured: set[str], limits: Limits, coverage: Coverage
+) -> list[Finding]:
+    """Returns the lot's findings with the count of nonconforming spools deciding where single spools did.
+
+    A spool that fails any characteristic a use requires is nonconforming for that use. More of them than the plan accepts refuse the lot
+    for it, whatever its mean says; no more than that do not, though the spools themselves stay refused.
+
+    Args:
+        findings: on the lot, with their uses.
+        each: on single spools.
+        measured: codes of the spools whose sample is complete.
+        limits, coverage: what was asked, and under which plans the deliveries were presented.
+
+    Reference:
+        MIL-STD-105E, 4.9.1 (a unit with one or more nonconformities is one nonconforming unit; number from memory).
+    """
+    bad = nonconforming_spools(each)
+    counted = []
+    for use, needs in limits.required().items():
+        asked = [name for name in needs if name in _SPOOL_CHARACTERISTICS and getattr(limits, name) is not None]
+        if asked:
+            failing = {code for code, why in bad.items() if any(f.characteristic in asked for f in why)}
+            parts = [_count(part, failing, measured, use) for part in coverage.presented if part.plan is not None]
+            known = [finding for finding in parts if finding is not None]
+            counted += [worst(known)] if known else []
+    return [*(kept for finding in findings for kept in _left_to_the_count(finding, each)), *_merged(counted)]
+
+
+def _left_to_the_count(finding: Finding, each: Sequence[Finding]) -> list[Finding]:
+    """A failing spool no longer decides on the lot, but must not hide others of which it cannot be told whether they pass."""
+    if finding.code not in SPOOL_CODES or finding.verdict != "fail":
+        return [finding]
+    open_ones = [f for f in each if f.code == finding.code and f.verdict in ("near", "missing")]
+    return [replace(finding, uses=()), *([worst(open_ones)] if open_ones else [])]
+
+
+def _count(part: Presented, failing: set[str], measured: set[str], use: str) -> Finding | None:
+    """The count of one delivery for one use; None while its sample is not complete and no spool of the lot has failed.
+
+    Without a failing spool what is still to be measured is asked for by the findings themselves; a failing one leaves that to the count.
+    """
+    if part.plan is None:
+        return None
+    count = sum(part.holds(code) for code in failing)
+    # Reduced inspection accepts up to one less than its reject number, and goes back to normal.
+    most = part.plan.reject - 1
+    size = sum(part.holds(code) for code in measured | failing)
+    more = part.still_required(measured) if count <= most else 0
+    if more and not failing:
+        return None
+    not_yet = Coverage((part,)).not_yet(measured)
+    lacking = (
+        f"{more} more {'spool' if more == 1 else 'spools'} of the sample measured in full{not_yet}" if more else ""
+    )
+    says = protection.says(part.spools, max(min(size, part.spools), 1), most)
+    found = judge(
+        "sampling.nonconforming",
+        float(count),
+        Limit(None, float(most), "spools"),
+        DecisionRule(),
+        n=size,
+        counted="spool measured" if size == 1 else "spools measured",
+        detail=says if count <= most and not lacking else "",
+        lacking=lacking,
+    )
+    return replace(found, uses=(use,))
+
+
+def _merged(findings: Sequence[Finding]) -> list[Finding]:
+    """One finding for uses that agree in everything else."""
+    merged: dict[Finding, tuple[str, ...]] = {}
+    for finding in findings:
+        bare = replace(finding, uses=())
+        merged[bare] = (*merged.get(bare, ()), *finding.uses)
+    return [replace(finding, uses=uses) for finding, uses in merged.items()]
+
+
+def one_spool_is_no_lot(
+    findings: Sequence[Finding], measured: Mapping[str, Collection[str]], coverage: Coverage
+) -> list[Finding]:
+    """Returns findings of which none passes for a lot of several spools on the readings of one.
+
+    Repeats on one spool show how they scatter, not how spools differ, so that the guard band of a figure of the lot is not known.
+
+    Args:
+        findings: on the lot, under the guarded rule. One that fails stays as it is.
+        measured: spools with readings, by characteristic.
+        coverage: how many spools the lot has.
+
+    Reference:
+        The spool is the sampling unit for statements on a lot (any text on nested sampling); common practice, no source.
+    """
+    if coverage.spools_in_lot < 2:
+        return list(findings)
+    return [
+        replace(finding, verdict="missing", to_measure=_SECOND.format(_named(finding)), more_spools=1)
+        if finding.verdict in ("pass", "near") and len(measured[finding.characteristic]) == 1
+        else finding
+        for finding in findings
+    ]
+
+
+_SECOND = "{} on at least one more spool, since one spool does not show how much spools of this lot differ"
+
+
+def _named(finding: Finding) -> str:
+    return "colour" if finding.characteristic == "color" else finding.characteristic
+
+
+def cap_retests(rounds: Mapping[str, int], limits: Limits) -> list[Finding]:
+    """Returns a finding for each characteristic that was measured again more often than the limits allow.
+
+    Measuring until it passes proves nothing. All readings count; after the cap a person of quality decides whether they may stand.
+
+    Args:
+        rounds: characteristic -> extra rounds: readings stored when the evidence was complete and did not pass, beyond those that quality
+            has let stand.
+    """
+    most = limits.sampling.retest_rounds_max
+    if most is None:
+        return []
+    return [
+        replace(
+            judge(
+                "sampling.retests",
+                float(count),
+                Limit(None, float(most), "rounds"),
+                DecisionRule(),
+                n=count,
+                counted="round" if count == 1 else "rounds",
+                subject=characteristic,
+                hold=f"quality's decision on the {characteristic} readings: lift lets them stand",
+            ),
+            uses=limits.used_by(characteristic),
+        )
+        for characteristic, count in rounds.items()
+        if count > most
+    ]
+
+
+def discontinued(coverage: Coverage, limits: Limits) -> list[Finding]:
+    """Returns a finding that keeps every use open where a delivery came while inspection of its supplier was discontinued."""
+    if not any(part.discontinued for part in coverage.presented):
+        return []
+    waiting = "inspection of this supplier's lots of this grade, discontinued after 5 were refused, resumed by quality"
+    found = judge("sampling.severity", None, Limit(None, 5.0, "lots"), DecisionRule(), n=0, lacking=waiting)
+    return [replace(found, uses=tuple(limits.required()))]

@@ -1,0 +1,56 @@
+"""From findings to a verdict per use, to a standing, and to what is still to be done."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+
+from lots.domain.assessment.limits_revision import Limits
+from lots.domain.conformity.limits import Finding, Verdict
+
+
+def verdicts(findings: Sequence[Finding], limits: Limits) -> dict[str, Verdict]:
+    """Returns use -> its verdict: the worst of the findings that the use requires."""
+    return {
+        use: _use_verdict([f for f in findings if use in f.uses or f.characteristic in needs], use, needs)
+        for use, needs in limits.required().items()
+    }
+
+
+def _use_verdict(findings: Sequence[Finding], use: str, needs: Sequence[str]) -> Verdict:
+    """One use's verdict: any failure refuses it, anything missing or to be remedied leaves it open, anything near too."""
+    judged = {f.characteristic for f in findings}
+    deciding = [f for f in findings if use in f.uses]
+    if any(f.verdict == "fail" and not f.hold for f in deciding):
+        return "fail"
+    open_ones = any(f.verdict == "missing" or (f.hold and f.verdict == "fail") for f in deciding)
+    if open_ones or not set(needs) <= judged or not needs:
+        return "missing"
+    return "near" if any(f.verdict == "near" for f in deciding) else "pass"
+
+
+def standing_of(uses: Mapping[str, Verdict]) -> str:
+    """Returns where the verdicts put a lot.
+
+    `released` when every use passes, `blocked` when every use fails, `quarantined` while any is open, `restricted` when some pass and
+    the rest fail.
+
+    Example:
+        >>> standing_of({"cosmetic": "pass", "load_bearing": "fail"})
+        'restricted'
+    """
+    verdicts = set(uses.values())
+    if not verdicts or verdicts & {"missing", "near"}:
+        return "quarantined"
+    if verdicts == {"pass"}:
+        return "released"
+    return "blocked" if verdicts == {"fail"} else "restricted"
+
+
+def to_measure(findings: Sequence[Finding]) -> tuple[str, ...]:
+    """Returns what is still to be done for the findings that some use requires, each thing once."""
+    return each_once(f.to_measure for f in findings if f.uses and f.verdict != "pass")
+
+
+def each_once(texts: Iterable[str]) -> tuple[str, ...]:
+    """Returns the parts of what is to be done, without repeats: several findings wait for the same readings."""
+    return tuple(dict.fromkeys(part for text in texts if text for part in text.split("; ")))

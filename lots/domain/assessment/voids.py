@@ -1,0 +1,141 @@
+"""The void of a reading by its author: how long it is possible, and what waits for the agreement of quality."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+from lots.domain.assessment.acceptance import Assessment, Summary
+from lots.domain.assessment.limits_revision import Limits
+from lots.domain.assessment.verdicts import standing_of
+from lots.domain.characteristics.moisture import Wetness
+from lots.domain.conformity.limits import DecisionRule, Finding, Limit, Verdict, judge
+
+# Common practice, no source: long enough to notice a slip of typing, too short to wait for a verdict.
+UNDO_WITHIN = timedelta(minutes=10)
+
+# A failure that turns into nothing measured is a better verdict for a person who wants the failure gone.
+_BETTER: Mapping[Verdict, int] = {"fail": 0, "near": 1, "missing": 2, "pass": 3}
+
+
+def may_undo(recorded_at: datetime, now: datetime) -> bool:
+    """Returns whether the author of a reading may still void it; False after the clock was set back.
+
+    Args:
+        recorded_at: when the server stored the reading.
+        now: the present moment by the same clock.
+    """
+    return recorded_at <= now <= recorded_at + UNDO_WITHIN
+
+
+def improves(before: Assessment, after: Assessment) -> bool:
+    """Returns whether a void improves anything that a use requires: a finding, a verdict on a use, a spool that fails by itself or is wet.
+
+    Args:
+        before: the assessment with the reading.
+        after: the assessment without it.
+    """
+    findings, left = _worst(before.findings), _worst(after.findings)
+    if any(_BETTER[left.get(code, "pass")] > _BETTER[verdict] for code, verdict in findings.items()):
+        return True
+    if _improved_uses(before, after) or _drier(before.summary, after.summary):
+        return True
+    still = _failing_spools(after)
+    return any(failure not in still for failure in _failing_spools(before))
+
+
+def hold_back(
+    without: Assessment, counted: Assessment, waiting: Sequence[tuple[int, str]], limits: Limits | None
+) -> Assessment:
+    """Returns the assessment of a lot while voids by authors wait for the agreement of quality.
+
+    The lot is judged by the readings that count. Every use that requires a voided characteristic, or whose verdict is better without
+    the voided readings, is `missing` at best. A spool that fails by itself with them, or is wet, still is. So an author's void never improves a
+    verdict until quality agrees.
+
+    Args:
+        without: the assessment without the voided readings.
+        counted: the assessment with them.
+        waiting: (number, characteristic) of each reading whose void waits.
+        limits: the limits revision of both; None when the grade has none.
+    """
+    if limits is None:
+        return without
+    improved = _improved_uses(counted, without)
+    findings = []
+    for number, characteristic in waiting:
+        lacking = f"quality's agreement to the void of reading {number}"
+        found = judge("sampling.void", None, Limit(None, 0.0), DecisionRule(), n=0, lacking=lacking)
+        held = [use for use in limits.required() if use in limits.used_by(characteristic) or use in improved]
+        findings.append(replace(found, subject=f"reading {number}", uses=tuple(held)))
+    concerned = {use for finding in findings for use in finding.uses}
+    uses: dict[str, Verdict] = {
+        use: "missing" if use in concerned and verdict != "fail" else verdict for use, verdict in without.uses.items()
+    }
+    to_measure = [finding.to_measure for finding in findings if finding.uses]
+    return replace(
+        without,
+        standing=standing_of(uses),
+        uses=uses,
+        findings=(*without.findings, *findings),
+        to_measure=tuple(dict.fromkeys([*without.to_measure, *to_measure])),
+        summary=replace(
+            without.summary,
+            nonconforming=_still_failing(without, counted),
+            wet=_later(without.summary.wet, counted.summary.wet),
+            dry_at={
+                spool: min(at, counted.summary.dry_at[spool])
+                for spool, at in without.summary.dry_at.items()
+                if spool in counted.summary.dry_at
+            },
+        ),
+    )
+
+
+def _worst(findings: Sequence[Finding]) -> dict[str, Verdict]:
+    """Code -> the worst verdict of the findings that some use requires."""
+    found: dict[str, Verdict] = {}
+    for finding in findings:
+        if finding.uses:
+            known = found.get(finding.code, "pass")
+            found[finding.code] = min(known, finding.verdict, key=_BETTER.__getitem__)
+    return found
+
+
+def _improved_uses(before: Assessment, after: Assessment) -> set[str]:
+    return {
+        use
+        for use, verdict in after.uses.items()
+        if use in before.uses and _BETTER[verdict] > _BETTER[before.uses[use]]
+    }
+
+
+def _drier(before: Summary, after: Summary) -> bool:
+    """True when some spool need not be measured dry any more, or counts as measured dry at a later moment."""
+    if before.wet is None or not before.wet.uses:
+        return False
+    if after.wet is None or after.wet.at < before.wet.at:
+        return True
+    return any(spool not in before.dry_at or at > before.dry_at[spool] for spool, at in after.dry_at.items())
+
+
+def _later(one: Wetness | None, other: Wetness | None) -> Wetness | None:
+    known = [wet for wet in (one, other) if wet is not None]
+    return max(known, key=lambda wet: wet.at, default=None)
+
+
+def _failing_spools(found: Assessment) -> set[tuple[str, str]]:
+    """(spool, code) of everything that a spool fails by itself and some use requires."""
+    each = found.summary.nonconforming.items()
+    return {(spool, finding.code) for spool, why in each for finding in why if finding.uses}
+
+
+def _still_failing(without: Assessment, counted: Assessment) -> dict[str, list[Finding]]:
+    """What spools fail without the voided readings, and what they fail with them only."""
+    known = {(spool, finding.code) for spool, why in without.summary.nonconforming.items() for finding in why}
+    kept = {spool: list(why) for spool, why in without.summary.nonconforming.items()}
+    for spool, why in counted.summary.nonconforming.items():
+        if more := [finding for finding in why if (spool, finding.code) not in known]:
+            kept.setdefault(spool, []).extend(more)
+    return kept

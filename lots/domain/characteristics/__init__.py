@@ -1,0 +1,1 @@
+"""The characteristics of a lot, one file or folder for each."""

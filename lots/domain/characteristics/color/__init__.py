@@ -1,0 +1,1 @@
+"""Colour of a lot: its mean, its uncertainty, what a spectrum adds, and the contours of a limit."""

@@ -1,0 +1,349 @@
+"""Colour of a lot: readings averaged in CIELAB, judged against the approved shade and the last accepted lot."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from lots.domain.characteristics.color.uncertainty import delta_e_uncertainty, local_metric
+from lots.domain.colorimetry.color_difference import Components, components, delta_e, mean_difference_from_mean
+from lots.domain.colorimetry.color_values import Conditions, Lab, mean_lab
+from lots.domain.colorimetry.spectra import Spectrum, lab_from_spectrum
+from lots.domain.conformity.guard import conformance_of_difference
+from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Finding, Limit, judge, worst
+from lots.domain.conformity.step_rule import NONE_ACCEPTED, StepRule
+from lots.domain.receiving.coverage import Coverage
+from lots.domain.statistics.summaries import Vector, standard_error, worst_known
+
+
+@dataclass(frozen=True, slots=True)
+class ColorReading:
+    """One reading of one printed plaque. `uncertainty` and `resolution` are the instrument's per coordinate, None if unknown.
+
+    Where there is a `spectrum`, `lab` is its colour under the illuminant and observer of `conditions`.
+    """
+
+    spool: str
+    lab: Lab
+    conditions: Conditions
+    uncertainty: float | None = None
+    spectrum: Spectrum | None = None
+    resolution: float | None = None
+
+    def under(self, asked: Conditions) -> ColorReading:
+        """Returns the reading under the illuminant and observer asked for, where its spectrum tells it; else as it is."""
+        light = (asked.illuminant, asked.observer_deg)
+        if self.spectrum is None or light == (self.conditions.illuminant, self.conditions.observer_deg):
+            return self
+        try:
+            lab = lab_from_spectrum(self.spectrum, *light)
+        except ValueError:
+            return self
+        conditions = replace(self.conditions, illuminant=asked.illuminant, observer_deg=asked.observer_deg)
+        return replace(self, lab=lab, conditions=conditions)
+
+
+@dataclass(frozen=True, slots=True)
+class Uncertain:
+    """Standard uncertainties of L*, a*, b*: in all, and the part that is scatter and shrinks with more parts. None where unknown."""
+
+    total: Vector | None
+    scatter: Vector | None
+
+    @classmethod
+    def of(cls, colors: Sequence[Lab], instrument: float | None, resolution: float | None) -> Uncertain:
+        """The uncertainty of the mean of `colors`, read with an instrument of this standard uncertainty and resolution per coordinate."""
+        rows = [color.as_list() for color in colors]
+        return cls(standard_error(rows, instrument, resolution), standard_error(rows, None, resolution))
+
+
+REFERENCE_NEEDED = "an approved shade revision for this grade, to compare with"
+
+
+@dataclass(frozen=True, slots=True)
+class ColorSummary:
+    """Colours of a lot: `spools` maps spool to (mean, number of readings); `lot` is the mean of the spools' means."""
+
+    lot: Lab
+    spools: Mapping[str, tuple[Lab, int]]
+    spool_uncertainty: Mapping[str, Uncertain]
+    lot_uncertainty: Uncertain
+
+    @property
+    def n(self) -> int:
+        """Readings in all."""
+        return sum(n for _, n in self.spools.values())
+
+
+def summarise(readings: Sequence[ColorReading]) -> ColorSummary | None:
+    """Returns the means per spool and of the lot, or None without readings.
+
+    Readings are averaged in CIELAB per spool, spools per lot: a spool with many readings weighs no more than another.
+    Averaging colour differences instead would never come to zero, since a difference has no sign.
+
+    Notes:
+        Uncertainty of a mean: scatter / sqrt(n) of its parts, combined with the instrument's own. With one spool the lot's is
+        that of the spool. None where neither two parts nor an instrument is there to tell.
+    """
+    if not readings:
+        return None
+    by_spool: dict[str, list[ColorReading]] = {}
+    for reading in readings:
+        by_spool.setdefault(reading.spool, []).append(reading)
+    spools = {spool: (mean_lab([r.lab for r in group]), len(group)) for spool, group in by_spool.items()}
+    spool_uncertainty = {
+        spool: Uncertain.of([r.lab for r in group], *shown_by(group)) for spool, group in by_spool.items()
+    }
+    means = [mean for mean, _ in spools.values()]
+    only = next(iter(spool_uncertainty.values()))
+    lot_uncertainty = Uncertain.of(means, *shown_by(readings)) if len(means) > 1 else only
+    return ColorSummary(mean_lab(means), spools, spool_uncertainty, lot_uncertainty)
+
+
+def shown_by(readings: Sequence[ColorReading]) -> tuple[float | None, float | None]:
+    """Returns standard uncertainty and resolution per coordinate of the worst of the instruments; None where one is unknown."""
+    return worst_known(r.uncertainty for r in readings), worst_known(r.resolution for r in readings)
+
+
+@dataclass(frozen=True, slots=True)
+class ColorLimits:
+    """What a grade's limits ask of colour; None asks nothing. Component limits are on |sample - reference|.
+
+    `metamerism_max` to `yellowness_max` are judged by color_depth, beside these and never in their place. `job_pair_max` judges no lot:
+    it is the limit between the lots of one job (`matching.within_one_job`).
+    """
+
+    formula: str = "CIEDE2000"
+    weights: tuple[float, ...] = ()
+    lot_max: float | None = None
+    spool_max: float | None = None
+    spread_max: float | None = None
+    step_max: float | None = None
+    components_max: Mapping[str, float] | None = None
+    readings_per_spool_min: int = 1
+    metamerism_max: float | None = None
+    whiteness_min: float | None = None
+    tint: tuple[float, float] | None = None
+    yellowness_max: float | None = None
+    job_pair_max: float | None = None
+
+    def delta_e(self, reference: Lab, sample: Lab) -> float:
+        """Colour difference in this formula and with these weights."""
+        return delta_e(reference, sample, self.formula, self.weights)
+
+
+def judge_color(
+    summary: ColorSummary | None,
+    reference: Lab | None,
+    limits: ColorLimits,
+    coverage: Coverage,
+    rule: DecisionRule,
+    previous: Lab | None = None,
+    previous_uncertainty: Vector | None = None,
+    what: str = "colour",
+    spectra: str = "",
+    steps: StepRule = NONE_ACCEPTED,
+) -> list[Finding]:
+    """Returns the findings on a lot's colour, one per limit that is set.
+
+    Args:
+        summary: None when nothing was measured.
+        reference: colour of the approved shade revision; None when there is none, and then nothing can pass.
+        limits: what is asked.
+        coverage: which spools were to be measured.
+        previous: mean colour of the last accepted lot of this supplier and grade; None when there is none, and then a step
+            has nothing to be a step from and no finding is made.
+        previous_uncertainty: standard uncertainties of that mean, where known; they count towards that of the step.
+        what: what a reading that is lacking is called.
+        spectra: the spectra that are lacking, in words; "" when none is. They are colours too, so that they stand for those that are lacking.
+        steps: how a step is judged; the target is the reference.
+
+    Reference:
+        ASTM D2244 (keep the components beside the difference); this project's design for lot, spool, spread and step.
+    """
+    lacking = coverage.lacking(
+        {} if summary is None else {s: n for s, (_, n) in summary.spools.items()},
+        limits.readings_per_spool_min,
+        what,
+    )
+    lacking = lacking and (spectra or lacking)
+    if reference is None:
+        lacking = REFERENCE_NEEDED
+    values = (
+        {}
+        if summary is None or reference is None
+        else _measures(summary, reference, limits, previous, previous_uncertainty)
+    )
+    findings = []
+    if limits.lot_max is not None:
+        findings.append(against(values.get("lot"), "color.lot_delta_e", Limit(None, limits.lot_max), rule, lacking))
+    if limits.spool_max is not None:
+        each = judge_spools(summary, reference, limits, rule, lacking)
+        none = judge("color.spool_delta_e", None, Limit(None, limits.spool_max), rule, n=0, lacking=lacking)
+        findings.append(worst(each) if each else none)
+    if limits.spread_max is not None:
+        findings.append(_spread(summary, limits, coverage, rule, lacking))
+    if limits.step_max is not None and previous is not None:
+        found = against(values.get("step"), "color.step", Limit(None, limits.step_max), rule, lacking)
+        if reference is not None and "lot" in values:
+            before = limits.delta_e(reference, previous)
+            found = steps.judged(found, rule, values["lot"].value, before, "the reference")
+        findings.append(found)
+    for axis in ("L", "a", "b"):
+        most = (limits.components_max or {}).get(axis)
+        if most is not None:
+            findings.append(
+                against(values.get(axis), f"color.component_{axis.lower()}", Limit(-most, most), rule, lacking)
+            )
+    return findings
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A figure of a lot's colour with what it rests on; `conformance` where it does not follow from a normal distribution."""
+
+    value: float
+    n: int
+    uncertainty: float | None
+    scatter: float | None
+    detail: str = ""
+    conformance: float | None = None
+
+
+def difference(
+    reference: Lab, sample: Lab, u: Uncertain, limits: ColorLimits, most: float | None, n: int, what: str
+) -> Measured:
+    """Returns one colour difference with its uncertainty, its direction and the probability that the true one is within `most`."""
+    value = limits.delta_e(reference, sample)
+    total = delta_e_uncertainty(reference, sample, u.total, limits)
+    chance = None
+    if total is not None and u.total is not None and most is not None:
+        apart, metric = local_metric(reference, sample, max(u.total), limits)
+        chance = conformance_of_difference(apart, u.total, metric, most)
+    scatter = delta_e_uncertainty(reference, sample, u.scatter, limits)
+    return Measured(value, n, total, scatter, _than(what, components(reference, sample)), chance)
+
+
+def _measures(
+    summary: ColorSummary, reference: Lab, limits: ColorLimits, previous: Lab | None, previous_u: Vector | None
+) -> dict[str, Measured]:
+    parts = components(reference, summary.lot)
+    n, u = len(summary.spools), summary.lot_uncertainty
+    found = {"lot": difference(reference, summary.lot, u, limits, limits.lot_max, n, "the reference")}
+    for index, (axis, amount) in enumerate((("L", parts.dL), ("a", parts.da), ("b", parts.db))):
+        total, scatter = (None if part is None else part[index] for part in (u.total, u.scatter))
+        found[axis] = Measured(amount, n, total, scatter)
+    if previous is not None:
+        both = u.total
+        if both is not None and previous_u is not None:
+            both = tuple(math.hypot(mine, theirs) for mine, theirs in zip(both, previous_u, strict=True))
+        step_u = Uncertain(both, u.scatter)
+        found["step"] = difference(previous, summary.lot, step_u, limits, limits.step_max, n, "the last accepted lot")
+    return found
+
+
+def _than(what: str, parts: Components) -> str:
+    return f"Against {what}: {parts.direction} (dL* {parts.dL:+.2f}, da* {parts.da:+.2f}, db* {parts.db:+.2f})."
+
+
+def against(measured: Measured | None, code: str, limit: Limit, rule: DecisionRule, lacking: str) -> Finding:
+    """Returns the finding on a figure of the whole lot; None was not measured."""
+    if measured is None:
+        return judge(code, None, limit, rule, n=0, counted="spools", lacking=lacking)
+    return judge(
+        code,
+        measured.value,
+        limit,
+        rule,
+        n=measured.n,
+        counted=_spools(measured.n),
+        uncertainty=measured.uncertainty,
+        scatter=measured.scatter,
+        conformance=measured.conformance,
+        detail=measured.detail,
+        lacking=lacking,
+    )
+
+
+def _spools(n: int) -> str:
+    return "spool" if n == 1 else "spools"
+
+
+def judge_spools(
+    summary: ColorSummary | None, reference: Lab | None, limits: ColorLimits, rule: DecisionRule, lacking: str = ""
+) -> list[Finding]:
+    """Returns a finding on the colour of each spool by itself; none without readings, a reference or a limit on spools."""
+    if summary is None or reference is None or limits.spool_max is None:
+        return []
+    limit = Limit(None, limits.spool_max)
+    found = []
+    for spool, (mean, n) in summary.spools.items():
+        measured = difference(
+            reference, mean, summary.spool_uncertainty[spool], limits, limits.spool_max, n, "the reference"
+        )
+        found.append(
+            judge(
+                "color.spool_delta_e",
+                measured.value,
+                limit,
+                rule,
+                n=n,
+                counted="reading" if n == 1 else "readings",
+                uncertainty=measured.uncertainty,
+                scatter=measured.scatter,
+                conformance=measured.conformance,
+                subject=f"spool {spool}",
+                detail=measured.detail,
+                lacking=lacking,
+                conclusive=n >= limits.readings_per_spool_min,
+                spool=spool,
+            )
+        )
+    return found
+
+
+def _spread(
+    summary: ColorSummary | None, limits: ColorLimits, coverage: Coverage, rule: DecisionRule, lacking: str
+) -> Finding:
+    limit = Limit(None, limits.spread_max)
+    if summary is None:
+        return judge("color.spread", None, limit, rule, n=0, lacking=lacking)
+    means = [mean for mean, _ in summary.spools.values()]
+    more = 0
+    if len(means) == 1 and coverage.spools_in_lot > 1 and not lacking:
+        more = 1
+        lacking = f"colour on at least one more spool{coverage.not_yet(summary.spools)}, since one spool has no spread"
+    value = mean_difference_from_mean(means, limits.formula, limits.weights)
+    distances = [[limits.delta_e(summary.lot, mean)] for mean in means]
+    u = (standard_error(distances, None) or (None,))[0] if len(means) > 1 else 0.0
+    if len(means) > 1 and u is not None and u <= BINARY_NOISE and not rule.trusts_zero:
+        # Spools that read alike may differ by as much as their readings are unsure of.
+        each = [(mean, summary.spool_uncertainty[spool].total) for spool, (mean, _) in summary.spools.items()]
+        u = worst_known(delta_e_uncertainty(summary.lot, mean, of_spool, limits) for mean, of_spool in each)
+    # One spool that is the whole lot has no spread to be unsure of.
+    guard = 0.0 if len(means) == 1 else None
+    return judge(
+        "color.spread",
+        value,
+        limit,
+        rule,
+        n=len(means),
+        counted=_spools(len(means)),
+        uncertainty=u,
+        scatter=u,
+        guard=guard,
+        lacking=lacking,
+        more_spools=more,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class ShadeRevision:
+    """An approved reference colour and the conditions it holds for; with its spectrum where it was approved by one."""
+
+    name: str
+    revision: int
+    lab: Lab
+    conditions: Conditions
+    spectrum: Spectrum | None = None

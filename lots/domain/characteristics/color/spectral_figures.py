@@ -1,0 +1,214 @@
+"""What may be asked of a colour beside L*, a*, b*: metamerism by its spectra, and the figures for whites. Never in place of them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+
+from lots.domain.characteristics.color.lot_color import (
+    REFERENCE_NEEDED,
+    ColorLimits,
+    ColorReading,
+    ColorSummary,
+    Measured,
+    ShadeRevision,
+    Uncertain,
+    against,
+    difference,
+    shown_by,
+)
+from lots.domain.characteristics.color.uncertainty import shifts
+from lots.domain.colorimetry.color_values import Lab
+from lots.domain.colorimetry.metamerism import Metamerism, metamerism
+from lots.domain.colorimetry.spectra import Spectrum, mean_spectrum
+from lots.domain.colorimetry.whiteness import Whiteness, whiteness_from_lab, yellowness_from_lab
+from lots.domain.conformity.limits import DecisionRule, Finding, Limit
+from lots.domain.receiving.coverage import Coverage
+from lots.domain.statistics.summaries import Vector
+
+# The lights that a match is tried under beside its own: lamplight, and a white LED of about 4100 K as CIE 15:2018 tabulates it.
+TEST_LIGHTS = ("A", "LED-B3")
+_LAB_ALONE = "or leave it out of the limits and judge by L*, a*, b* alone"
+
+
+def judge_depth(
+    readings: Sequence[ColorReading],
+    summary: ColorSummary | None,
+    shade: ShadeRevision | None,
+    limits: ColorLimits,
+    coverage: Coverage,
+    rule: DecisionRule,
+    what: str = "colour",
+) -> list[Finding]:
+    """Returns the findings on metamerism, whiteness, tint and yellowness, one per limit that is set, on the mean of the spools' means.
+
+    Args:
+        readings: the colours that count, comparable with the reference.
+        summary: the same, summarised; None when nothing was measured.
+        shade: the approved revision; None when there is none, and then nothing can pass.
+        limits: what is asked.
+        coverage: which spools were to be measured.
+        rule: simple or guarded acceptance.
+        what: what a reading that is lacking is called.
+
+    Notes:
+        A figure that is not defined under the conditions, or not for such a colour, is missing, never a pass. Uncertainties are those of
+        L*, a*, b*, propagated by moving each (Kragten 1994; see color_uncertainty.delta_e_uncertainty).
+
+    Reference:
+        See metamerism.metamerism, whites.whiteness_from_xyz and whites.yellowness_from_xyz.
+    """
+    found = []
+    if limits.metamerism_max is not None:
+        found.append(_judge_metamerism(readings, shade, limits, limits.metamerism_max, coverage, rule, what))
+    counts = {} if summary is None else {spool: n for spool, (_, n) in summary.spools.items()}
+    lacking = coverage.lacking(counts, limits.readings_per_spool_min, what) if shade else REFERENCE_NEEDED
+    if shade and lacking:
+        lacking = spectra_lacking(readings, shade, limits, coverage, what) or lacking
+    for code, limit, figure, why_not in whites_asked(shade, limits):
+        measured, wrong = (None, "") if summary is None or shade is None else _measured(summary, figure, why_not)
+        found.append(against(measured, code, limit, rule, lacking or wrong))
+    return found
+
+
+def spectra_lacking(
+    readings: Sequence[ColorReading],
+    shade: ShadeRevision | None,
+    limits: ColorLimits,
+    coverage: Coverage,
+    what: str = "colour",
+) -> str:
+    """Returns in words which spectra are still to be read for metamerism; "" when none is, or none would be of use.
+
+    Every spool that was read needs its spectrum: one without may be the metameric one. So whoever reads these reads every colour too.
+    """
+    if limits.metamerism_max is None or shade is None or shade.spectrum is None:
+        return ""
+    counts: dict[str, int] = {}
+    for reading in readings:
+        counts[reading.spool] = counts.get(reading.spool, 0) + (reading.spectrum is not None)
+    return coverage.lacking(counts, limits.readings_per_spool_min, f"spectral {what}")
+
+
+Figure = Callable[[Lab], float]
+
+
+def whites_asked(
+    shade: ShadeRevision | None, limits: ColorLimits
+) -> list[tuple[str, Limit, Figure, Callable[[Lab], tuple[str, ...]]]]:
+    """Returns code, limit, figure and what forbids it of a colour, for each limit on a white that is set."""
+    light = (shade.conditions.illuminant, shade.conditions.observer_deg) if shade else ("D65", 10)
+
+    def white(color: Lab) -> Whiteness:
+        return whiteness_from_lab(color, *light)
+
+    found: list[tuple[str, Limit, Figure, Callable[[Lab], tuple[str, ...]]]] = []
+    if limits.whiteness_min is not None:
+        limit = Limit(limits.whiteness_min, None)
+        found.append(
+            ("color.whiteness", limit, lambda color: white(color).whiteness, lambda color: white(color).outside)
+        )
+    if limits.tint is not None:
+        found.append(
+            ("color.tint", Limit(*limits.tint), lambda color: white(color).tint, lambda color: white(color).outside)
+        )
+    if limits.yellowness_max is not None:
+        limit = Limit(None, limits.yellowness_max)
+        found.append(("color.yellowness", limit, lambda color: yellowness_from_lab(color, *light), lambda _: ()))
+    return found
+
+
+def _measured(
+    summary: ColorSummary, figure: Figure, why_not: Callable[[Lab], tuple[str, ...]]
+) -> tuple[Measured | None, str]:
+    """A figure of the lot's mean colour, and what to do where it means nothing."""
+    u = summary.lot_uncertainty
+    try:
+        outside = why_not(summary.lot)
+        value, total, scatter = (
+            figure(summary.lot),
+            *(_moved(figure, summary.lot, part) for part in (u.total, u.scatter)),
+        )
+    except ValueError as wrong:
+        return (
+            None,
+            f"another way to judge this, since {_clause(wrong)}: approve a reference it is defined for, {_LAB_ALONE}",
+        )
+    todo = ""
+    if outside:
+        todo = f"a look at the readings, since the formula does not apply to this colour ({', '.join(outside)}), {_LAB_ALONE}"
+    return Measured(value, len(summary.spools), total, scatter), todo
+
+
+def _moved(figure: Figure, color: Lab, u: Vector | None) -> float | None:
+    return None if u is None else math.hypot(*shifts(figure, color, u))
+
+
+def _clause(wrong: ValueError) -> str:
+    """A message as part of a sentence that is one thing to do: a semicolon would part it."""
+    return str(wrong).replace("; ", ", ")
+
+
+def _judge_metamerism(
+    readings: Sequence[ColorReading],
+    shade: ShadeRevision | None,
+    limits: ColorLimits,
+    most: float,
+    coverage: Coverage,
+    rule: DecisionRule,
+    what: str,
+) -> Finding:
+    """The index under the worse of the test lights."""
+    by_spool: dict[str, list[ColorReading]] = {}
+    for reading in readings:
+        by_spool.setdefault(reading.spool, []).append(reading)
+    spectra = {spool: [r.spectrum for r in group if r.spectrum is not None] for spool, group in by_spool.items()}
+    lacking = spectra_lacking(readings, shade, limits, coverage, what)
+    if shade is None:
+        lacking = REFERENCE_NEEDED
+    elif shade.spectrum is None:
+        lacking = "a shade revision approved by its spectrum, to compare spectra with"
+    measured = None
+    read = {spool: found for spool, found in spectra.items() if found}
+    if shade is not None and shade.spectrum is not None and read:
+        try:
+            measured = _worst_light(read, shade, shade.spectrum, limits, most, readings)
+        except ValueError as wrong:
+            lacking = lacking or f"a reference or readings that metamerism can be computed for, since {_clause(wrong)}"
+    return against(measured, "color.metamerism", Limit(None, most), rule, lacking)
+
+
+def _worst_light(
+    spectra: Mapping[str, Sequence[Spectrum]],
+    shade: ShadeRevision,
+    reference: Spectrum,
+    limits: ColorLimits,
+    most: float,
+    readings: Sequence[ColorReading],
+) -> Measured:
+    """The figure under each test light; the one with the largest index, which names the others."""
+    means = [mean_spectrum(group) for group in spectra.values()]
+    # With one spool, what scatters are its readings.
+    single = means if len(means) > 1 else next(iter(spectra.values()))
+
+    def under(light: str, sample: Spectrum) -> Metamerism:
+        own, observer = shade.conditions.illuminant, shade.conditions.observer_deg
+        return metamerism(reference, sample, light, own, observer, limits.formula, limits.weights or None)
+
+    tried = []
+    for light in TEST_LIGHTS:
+        if light != shade.conditions.illuminant:
+            lot = under(light, mean_spectrum(means))
+            u = Uncertain.of([under(light, spectrum).corrected for spectrum in single], *shown_by(readings))
+            tried.append((lot, difference(lot.reference, lot.corrected, u, limits, most, len(means), "the reference")))
+    index, measured = max(tried, key=lambda pair: pair[0].index)
+    others = "".join(f" Under {one.test} it is {one.index:.2f}." for one, _ in tried if one is not index)
+    return replace(measured, value=index.index, detail=f"{_says(index)}{others}")
+
+
+def _says(found: Metamerism) -> str:
+    return (
+        f"Under {found.test}, for a match under {found.under}: {found.parts.direction}; "
+        f"{found.residual:.2f} under {found.under} was taken out."
+    )

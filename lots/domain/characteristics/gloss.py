@@ -1,0 +1,260 @@
+"""Gloss in gloss units at 20, 60 and 85 degrees: readings in, a mean per spool and geometry out, judged like other limits."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+
+from lots.domain.characteristics.plausibility import Doubt
+from lots.domain.conformity.limits import DecisionRule, Finding, Limit, judge, worst
+from lots.domain.receiving.coverage import Coverage
+from lots.domain.statistics.summaries import mean_uncertainty, worst_known
+
+# Degrees from the perpendicular (ISO 2813).
+ANGLES = (20, 60, 85)
+# Between these, in GU at 60 degrees and both included, 60 degrees tells differences best; below, 85 does; above, 20 (ISO 2813).
+SEMI_GLOSS = (10.0, 70.0)
+# Polished black glass of this refractive index at 587.6 nm reads 100 GU at every angle (ISO 2813).
+GLASS_INDEX = 1.567
+# No common polymer has a higher refractive index (handbook figures run from 1.35 to 1.66); from memory.
+_POLYMER_INDEX = 1.7
+# Pearl and metal fillers add to what the surface reflects. More than this much of it is doubted; common practice, no source.
+_FILLER_FACTOR = 1.5
+
+
+@cache
+def smooth_gloss(angle_deg: int, index: float) -> float:
+    """Returns the gloss of a perfectly smooth, black surface, in GU: what its reflectance is to that of the standard glass.
+
+    Args:
+        angle_deg: 20, 60 or 85.
+        index: refractive index, > 1; infinity stands for a perfect mirror.
+
+    Raises:
+        ValueError: an argument is not such.
+
+    Reference:
+        ISO 2813 (definition of the gloss value); Fresnel's equations for unpolarised light, any optics handbook.
+
+    Example:
+        >>> [round(smooth_gloss(angle, 1.4), 1) for angle in (20, 60, 85)]
+        [57.0, 71.9, 96.6]
+    """
+    _refuse_angle(angle_deg)
+    if not index > 1:
+        raise ValueError(f"index is {index!r}; a refractive index here is above 1")
+    return 100 * _reflectance(angle_deg, index) / _reflectance(angle_deg, GLASS_INDEX)
+
+
+def _reflectance(angle_deg: int, index: float) -> float:
+    if math.isinf(index):
+        return 1.0
+    straight, across = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
+    inside = math.sqrt(index * index - across * across)
+    perpendicular = (straight - inside) / (straight + inside)
+    parallel = (index * index * straight - inside) / (index * index * straight + inside)
+    return (perpendicular * perpendicular + parallel * parallel) / 2
+
+
+def _refuse_angle(angle_deg: int) -> None:
+    if angle_deg not in ANGLES:
+        raise ValueError(f"angle_deg is {angle_deg!r}; gloss is read at 20, 60 or 85 degrees")
+
+
+@dataclass(frozen=True, slots=True)
+class GlossReading:
+    """One gloss reading.
+
+    Args:
+        spool: code of the spool the plaque was printed from.
+        angle_deg: 20, 60 or 85.
+        gu: gloss units, from 0 to what a perfect mirror reads: 2038 at 20 degrees, 999 at 60, 162 at 85.
+        uncertainty: standard uncertainty of the glossmeter, GU, >= 0; None when unknown.
+        resolution: smallest step it shows, GU, > 0; None when unknown.
+
+    Raises:
+        ValueError: a number out of its range; the message quotes field, value and range.
+
+    Notes:
+        Readings at different angles are different scales: they are never averaged or compared.
+
+    Reference:
+        ISO 2813; ASTM D523 has the same three geometries.
+    """
+
+    spool: str
+    angle_deg: int
+    gu: float
+    uncertainty: float | None = None
+    resolution: float | None = None
+
+    def __post_init__(self) -> None:
+        _refuse_angle(self.angle_deg)
+        mirror = smooth_gloss(self.angle_deg, math.inf)
+        if not 0 <= self.gu <= mirror:
+            raise ValueError(
+                f"gu is {self.gu!r}; at {self.angle_deg} degrees it must be a number from 0 to {mirror:.0f}"
+            )
+        if self.uncertainty is not None and not (math.isfinite(self.uncertainty) and self.uncertainty >= 0):
+            raise ValueError(f"uncertainty is {self.uncertainty!r}; it must be a number, 0 or more")
+
+
+def geometry_for(gu_60: float) -> int:
+    """Returns the angle, in degrees, that tells differences best on a surface that reads this at 60 degrees.
+
+    Args:
+        gu_60: gloss at 60 degrees, GU, >= 0. Every surface is read at 60 degrees first.
+
+    Raises:
+        ValueError: not a number of 0 or more.
+
+    Reference:
+        ISO 2813: 60 degrees for all, 85 for low gloss below 10 GU at 60 degrees, 20 for high gloss above 70 GU at 60 degrees.
+
+    Example:
+        >>> geometry_for(3.2), geometry_for(10), geometry_for(92)
+        (85, 60, 20)
+    """
+    if not (math.isfinite(gu_60) and gu_60 >= 0):
+        raise ValueError(f"gu_60 is {gu_60!r}; it must be a number, 0 or more")
+    low, high = SEMI_GLOSS
+    if gu_60 < low:
+        return 85
+    return 20 if gu_60 > high else 60
+
+
+def doubt_gloss(angle_deg: int, gu: float) -> Doubt | None:
+    """Returns a doubt when a gloss cannot be that of a printed plastic.
+
+    Args:
+        angle_deg: 20, 60 or 85.
+        gu: as entered, GU.
+
+    Raises:
+        ValueError: an angle that gloss is not read at.
+
+    Notes:
+        Refused above 206 GU at 20 degrees, 180 at 60, 152 at 85: half as much again as the smoothest plastic of the highest refractive index.
+
+    Example:
+        >>> doubt_gloss(60, 925.0).hint
+        'The decimal point looks misplaced: did you mean 92.5?'
+    """
+    most = _FILLER_FACTOR * smooth_gloss(angle_deg, _POLYMER_INDEX)
+    if 0 <= gu <= most:
+        return None
+    detail = f"{gu:g} GU is not a plausible gloss of a plastic at {angle_deg} degrees; it reads 0 to {most:.0f}."
+    if most < gu <= 10 * most:
+        return Doubt("gu", detail, f"The decimal point looks misplaced: did you mean {gu / 10:g}?")
+    return Doubt("gu", detail, "Check the glossmeter on its black glass, and which angle is shown.")
+
+
+@dataclass(frozen=True, slots=True)
+class GlossMean:
+    """Mean gloss of one spool at one angle, GU; `uncertainty` is standard, None when nothing tells it, `scatter` its part that repeats reduce."""
+
+    gu: float
+    n: int
+    uncertainty: float | None
+    scatter: float | None
+
+
+def summarise(readings: Sequence[GlossReading]) -> dict[int, dict[str, GlossMean]]:
+    """Returns the mean gloss per angle and spool; an angle that was not read is not there.
+
+    Reference:
+        Uncertainty of a mean: see lots.domain.statistics.summaries.standard_error. Of several glossmeters the worst counts.
+    """
+    groups: dict[int, dict[str, list[GlossReading]]] = {}
+    for reading in readings:
+        groups.setdefault(reading.angle_deg, {}).setdefault(reading.spool, []).append(reading)
+    return {angle: {spool: _mean(group) for spool, group in groups[angle].items()} for angle in sorted(groups)}
+
+
+def _mean(group: Sequence[GlossReading]) -> GlossMean:
+    values = [reading.gu for reading in group]
+    own, step = worst_known(r.uncertainty for r in group), worst_known(r.resolution for r in group)
+    n = len(values)
+    u, scatter = mean_uncertainty(values, own, step), mean_uncertainty(values, None, step)
+    return GlossMean(math.fsum(values) / n, n, u, scatter)
+
+
+@dataclass(frozen=True, slots=True)
+class GlossLimits:
+    """What a grade's limits ask of gloss.
+
+    Args:
+        gu: angle -> (least, most) in GU, either None for no such end; at least one angle.
+        readings_per_spool_min: readings needed per spool and angle, >= 1.
+
+    Raises:
+        ValueError: no angle, an angle that gloss is not read at, an end out of its range or the ends the wrong way round.
+    """
+
+    gu: Mapping[int, tuple[float | None, float | None]]
+    readings_per_spool_min: int = 1
+
+    def __post_init__(self) -> None:
+        if not self.gu:
+            raise ValueError("gloss limits need an angle")
+        if self.readings_per_spool_min < 1:
+            raise ValueError(f"readings_per_spool_min is {self.readings_per_spool_min!r}; it must be at least 1")
+        for angle, (low, high) in self.gu.items():
+            _refuse_angle(angle)
+            if any(end is not None and end < 0 for end in (low, high)):
+                raise ValueError(f"gloss at {angle} degrees is 0 GU or more, got limits {low!r} and {high!r}")
+            Limit(low, high, "GU")
+
+
+def judge_gloss(
+    summary: Mapping[int, Mapping[str, GlossMean]], limits: GlossLimits, coverage: Coverage, rule: DecisionRule
+) -> list[Finding]:
+    """Returns the findings on gloss, one per angle that has a limit: the spool nearest to an end, or furthest beyond it.
+
+    Args:
+        summary: per angle and spool, as `summarise` gives it.
+        limits: what is asked.
+        coverage: how many spools must be measured.
+        rule: simple or guarded acceptance.
+
+    Notes:
+        A gloss limit may have two ends, and where every spool lies between them so does the lot's mean. So each spool is judged and the worst shown.
+        One complete spool outside is enough to refuse. Where the gloss at 60 degrees says that another angle tells more, and the limits ask
+        nothing of it, the finding says so.
+
+    Reference:
+        ISO 2813 for which angle is meant for what; that spools are judged one by one is this project's design, as for diameter.
+    """
+    found = []
+    for angle, (low, high) in sorted(limits.gu.items()):
+        limit, code, spools = Limit(low, high, "GU"), f"gloss.gu_{angle}", summary.get(angle, {})
+        counts = {spool: mean.n for spool, mean in spools.items()}
+        lacking = coverage.lacking(counts, limits.readings_per_spool_min, f"{angle}-degree gloss")
+        each = [
+            judge(
+                code,
+                mean.gu,
+                limit,
+                rule,
+                n=mean.n,
+                counted="reading" if mean.n == 1 else "readings",
+                uncertainty=mean.uncertainty,
+                scatter=mean.scatter,
+                subject=f"spool {spool}",
+                detail=_better_angle(mean.gu, limits) if angle == 60 else "",
+                lacking=lacking,
+                conclusive=mean.n >= limits.readings_per_spool_min,
+                spool=spool,
+            )
+            for spool, mean in spools.items()
+        ]
+        found.append(worst(each) if each else judge(code, None, limit, rule, n=0, lacking=lacking))
+    return found
+
+
+def _better_angle(gu_60: float, limits: GlossLimits) -> str:
+    """A sentence where the limits ask nothing of the angle that would tell more; "" else."""
+    best = geometry_for(gu_60)
+    return "" if best in limits.gu else f"At this gloss, {best} degrees would tell differences better (ISO 2813)."

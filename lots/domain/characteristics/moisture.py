@@ -1,0 +1,128 @@
+"""Moisture: a lot that is too wet is dried and measured again, not refused. It belongs to a spool: drying one says nothing of another."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from lots.domain.conformity.limits import DecisionRule, Finding, Limit, decimals_of, judge, shown, worst
+
+REMEDY = "dry the filament, then measure its moisture again"
+
+
+@dataclass(frozen=True, slots=True)
+class MoistureReading:
+    """Moisture by mass (%) of one spool at one time; `uncertainty` of the analyser in %."""
+
+    spool: str
+    percent: float
+    measured_at: datetime
+    uncertainty: float | None = None
+
+
+def latest_per_spool(readings: Sequence[MoistureReading]) -> dict[str, MoistureReading]:
+    """Returns the newest reading of each spool: moisture changes, so what was measured before drying no longer describes it.
+
+    Of two readings of one moment the wetter is taken.
+    """
+    newest: dict[str, MoistureReading] = {}
+    for reading in readings:
+        held = newest.get(reading.spool)
+        if held is None or (reading.measured_at, reading.percent) > (held.measured_at, held.percent):
+            newest[reading.spool] = reading
+    return newest
+
+
+@dataclass(frozen=True, slots=True)
+class MoistureLimits:
+    """Most moisture, % by mass."""
+
+    max_percent: float
+
+    @property
+    def limit(self) -> Limit:
+        """The limit on one reading, in %, its end included."""
+        return Limit(None, self.max_percent, "%")
+
+
+@dataclass(frozen=True, slots=True)
+class Wetness:
+    """That a lot was read too wet: on which spool, when, by how much, and for which uses that matters."""
+
+    spool: str
+    at: datetime
+    percent: float
+    max_percent: float
+    uses: tuple[str, ...]
+
+    @classmethod
+    def from_json(cls, kept: Mapping[str, Any]) -> Wetness:
+        """What `as_json` kept."""
+        return cls(**{**kept, "at": datetime.fromisoformat(kept["at"]), "uses": tuple(kept["uses"])})
+
+    def as_json(self) -> dict[str, Any]:
+        """As it is kept on a lot."""
+        return {**asdict(self), "at": self.at.astimezone(UTC).isoformat(), "uses": list(self.uses)}
+
+    def against(self, lot: str, spool: str, dry_at: datetime | None) -> str | None:
+        """Returns why a spool that holds filament of the lot must wait, or None where it was measured dry since.
+
+        Args:
+            lot, spool: their names for people.
+            dry_at: when the spool was last measured, where that reading was dry; None otherwise.
+        """
+        if dry_at is not None and dry_at > self.at:
+            return None
+        read = f"{shown(self.percent, decimals_of('moisture'))} % on spool {self.spool}, limit at most {self.max_percent:g} %"
+        return f"Lot {lot} was measured too wet ({read}). Dry spool {spool}, then measure its moisture."
+
+
+def last_wet(readings: Sequence[MoistureReading], limits: MoistureLimits, uses: tuple[str, ...]) -> Wetness | None:
+    """Returns what the last reading of a lot says that was too wet, or None without any.
+
+    The spools of a lot came and are kept together, so that it speaks of every spool that was not measured dry after it.
+
+    Reference:
+        Common practice, no source.
+    """
+    wet = [reading for reading in readings if not limits.limit.allows(reading.percent)]
+    if not wet:
+        return None
+    last = max(wet, key=lambda reading: (reading.measured_at, reading.percent))
+    return Wetness(last.spool, last.measured_at, last.percent, limits.max_percent, uses)
+
+
+def dry_spools(readings: Sequence[MoistureReading], limits: MoistureLimits) -> dict[str, datetime]:
+    """Returns when each spool was last measured whose newest reading is dry. Drying alone shows nothing: a dried spool is measured."""
+    newest = latest_per_spool(readings)
+    return {spool: read.measured_at for spool, read in newest.items() if limits.limit.allows(read.percent)}
+
+
+def judge_moisture(readings: Sequence[MoistureReading], limits: MoistureLimits, rule: DecisionRule) -> list[Finding]:
+    """Returns the finding on the wettest spool. A value over the limit holds the lot with the remedy; it does not refuse it."""
+    limit = limits.limit
+    latest = latest_per_spool(readings)
+    if not latest:
+        return [judge("moisture.percent", None, limit, rule, n=0, lacking="moisture of a sampled spool")]
+    n = len(latest)
+    return [
+        worst(
+            [
+                judge(
+                    "moisture.percent",
+                    reading.percent,
+                    limit,
+                    rule,
+                    n=n,
+                    counted="spool" if n == 1 else "spools",
+                    uncertainty=reading.uncertainty,
+                    subject=f"wettest, spool {spool}",
+                    hold=REMEDY,
+                    single=True,
+                )
+                for spool, reading in latest.items()
+            ]
+        )
+    ]

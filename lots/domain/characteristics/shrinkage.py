@@ -1,0 +1,252 @@
+"""Shrinkage of printed coupons, each axis for itself: X, Y and Z are never merged."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from statistics import linear_regression
+
+from lots.domain.conformity.limits import DecisionRule, Finding, Limit, decimals_of, judge, shown
+from lots.domain.conformity.step_rule import NONE_ACCEPTED, StepRule
+from lots.domain.statistics.summaries import nested_uncertainty, worst_known
+
+AXES = ("x", "y", "z")
+
+# Signed lengths must differ by this much of the longest before scale and bead offset can be told apart: below it, caliper noise
+# of 0.02 mm on 100 mm would move the slope by more than the shrinkage itself. This project's own choice.
+_LEAST_SPREAD = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class ShrinkTest:
+    """One length of one coupon.
+
+    Args:
+        spool: spool it was printed from.
+        axis: "x", "y" or "z".
+        feature: "outside" (a bead too wide makes it longer) or "inside" (makes it shorter).
+        designed_mm: length in the model, mm, > 0.
+        measured_mm: length of the part, mm, > 0.
+        age_h: hours since printing, >= 0.
+        printer: where it was printed, None if not noted.
+        uncertainty: standard uncertainty of the length, mm, None if unknown.
+        resolution: smallest step that the caliper shows, mm, None if unknown.
+    """
+
+    spool: str
+    axis: str
+    feature: str
+    designed_mm: float
+    measured_mm: float
+    age_h: float
+    printer: str | None = None
+    uncertainty: float | None = None
+    resolution: float | None = None
+
+    @property
+    def percent(self) -> float:
+        """Shrinkage by this one length, %: positive when the part is short. Includes any bead offset."""
+        return shrinkage_percent(self.designed_mm, self.measured_mm)
+
+
+def shrinkage_percent(designed_mm: float, measured_mm: float) -> float:
+    """Returns 100 (designed - measured) / designed, in %: positive when the part came out short.
+
+    Reference:
+        ISO 294-4 defines moulding shrinkage so; a printed coupon is a shop method and is called one.
+
+    Example:
+        >>> round(shrinkage_percent(100, 99.6), 9)
+        0.4
+    """
+    return 100 * (designed_mm - measured_mm) / designed_mm
+
+
+def scale_factor(percent: float) -> float:
+    """Returns 1 / (1 - S), what to multiply a model by so that the part comes out at its designed size.
+
+    Args:
+        percent: shrinkage S in %, < 100.
+
+    Example:
+        >>> round(scale_factor(0.4), 12)
+        1.004016064257
+    """
+    return 1 / (1 - percent / 100)
+
+
+@dataclass(frozen=True, slots=True)
+class AxisSummary:
+    """Shrinkage along one axis: `percent`, the bead `offset_mm` where two lengths could tell it (else None), n tests, standard uncertainty in % and the part of it that is scatter."""
+
+    percent: float
+    offset_mm: float | None
+    n: int
+    uncertainty: float | None
+    scatter: float | None = None
+
+
+def summarise_axis(tests: Sequence[ShrinkTest]) -> AxisSummary | None:
+    """Returns the shrinkage along one axis, or None without tests.
+
+    A bead wider than planned makes outside lengths longer by an offset e and inside lengths shorter by the same e:
+    measured = designed (1 - s) + e outside, designed (1 - s) - e inside. With the sign of the feature moved to the length, both are one
+    line, sign x measured = (1 - s) (sign x designed) + e, and least squares gives s and e whenever two signed lengths differ. With one
+    length they cannot be told apart: the mean of the single shrinkages is given and the offset is None.
+
+    Args:
+        tests: of one axis only.
+
+    Reference:
+        Ordinary least squares, any textbook; ISO 294-4 for the definition of shrinkage.
+
+    Example:
+        >>> two = [ShrinkTest("S", "x", "outside", d, d * 0.997 + 0.1, 24) for d in (20, 100)]
+        >>> found = summarise_axis(two)
+        >>> round(found.percent, 9), round(found.offset_mm, 9)
+        (0.3, 0.1)
+    """
+    if not tests:
+        return None
+    n = len(tests)
+    lengths = [t.designed_mm if t.feature == "outside" else -t.designed_mm for t in tests]
+    caliper, step = worst_known(t.uncertainty for t in tests), worst_known(t.resolution for t in tests)
+    if max(lengths) - min(lengths) < _LEAST_SPREAD * max(map(abs, lengths)):
+        singles = [t.percent for t in tests]
+        per_mm = 100 / min(t.designed_mm for t in tests)
+        own, least = (None if part is None else per_mm * part for part in (caliper, step))
+        u, scattered = nested_uncertainty(_per_spool(tests), own, least)
+        return AxisSummary(math.fsum(singles) / n, None, n, u, scattered)
+    measured = [t.measured_mm if t.feature == "outside" else -t.measured_mm for t in tests]
+    slope, offset = linear_regression(lengths, measured)
+    middle = math.fsum(lengths) / n
+    spread = math.fsum((x - middle) ** 2 for x in lengths)
+    scatter = (
+        math.sqrt(math.fsum((y - slope * x - offset) ** 2 for x, y in zip(lengths, measured, strict=True)) / (n - 2))
+        if n > 2
+        else None
+    )
+    # What the line leaves over holds the caliper's own noise already; whichever is larger speaks for the slope.
+    per_mm = 100 / math.sqrt(spread)
+    hidden = None if scatter is None or step is None else step / math.sqrt(12)
+    noise = max((s for s in (scatter, caliper, hidden) if s is not None), default=None)
+    total = None if noise is None else per_mm * noise
+    return AxisSummary(
+        100 * (1 - slope), offset, n, total, None if scatter is None else min(per_mm * scatter, total or 0.0)
+    )
+
+
+def _per_spool(tests: Sequence[ShrinkTest]) -> list[list[float]]:
+    groups: dict[str, list[float]] = {}
+    for test in tests:
+        groups.setdefault(test.spool, []).append(test.percent)
+    return list(groups.values())
+
+
+@dataclass(frozen=True, slots=True)
+class ShrinkageLimits:
+    """What a grade's limits ask of shrinkage: [low, high] in % per axis, the largest step in %, tests per axis, ages that count in hours."""
+
+    percent: Mapping[str, tuple[float, float]]
+    step_max_percent: float | None = None
+    tests_per_axis_min: int = 1
+    age_h: tuple[float, float] | None = None
+
+    def counts(self, test: ShrinkTest) -> bool:
+        """True when the coupon was measured at an age these limits accept: shrinkage goes on for a day after printing."""
+        return self.age_h is None or self.age_h[0] <= test.age_h <= self.age_h[1]
+
+
+def summarise(tests: Sequence[ShrinkTest]) -> dict[str, AxisSummary]:
+    """Returns the summary of each axis that has tests."""
+    by_axis = {axis: summarise_axis([t for t in tests if t.axis == axis]) for axis in AXES}
+    return {axis: found for axis, found in by_axis.items() if found is not None}
+
+
+def judge_shrinkage(
+    summary: Mapping[str, AxisSummary],
+    limits: ShrinkageLimits,
+    rule: DecisionRule,
+    previous: Mapping[str, float] | None = None,
+    previous_uncertainty: Mapping[str, float] | None = None,
+    steps: StepRule = NONE_ACCEPTED,
+) -> list[Finding]:
+    """Returns the findings on each axis that has limits, and its step from the last accepted lot.
+
+    Args:
+        summary: of the tests whose age counts.
+        previous: shrinkage in % per axis of the last accepted lot; an axis without one has no step to judge.
+        previous_uncertainty: its standard uncertainties in %, where known; they count towards that of the step.
+        steps: how a step is judged; the target is the middle of the axis's limits, since they name no other.
+    """
+    found = []
+    for axis in AXES:
+        if axis not in limits.percent:
+            continue
+        low, high = limits.percent[axis]
+        measured = summary.get(axis)
+        n = measured.n if measured else 0
+        short = limits.tests_per_axis_min - n
+        lacking = (
+            f"{short} {'more ' if n else ''}shrink {'test' if short == 1 else 'tests'} along {axis.upper()}{_aged(limits)}"
+            if short > 0
+            else ""
+        )
+        counted = "test" if n == 1 else "tests"
+        value, u, scatter = (
+            (measured.percent, measured.uncertainty, measured.scatter) if measured else (None, None, None)
+        )
+        detail = (
+            ""
+            if not measured or measured.offset_mm is None
+            else f"Bead offset {measured.offset_mm:+.3f} mm, separated by two lengths."
+        )
+        found.append(
+            judge(
+                f"shrinkage.{axis}",
+                value,
+                Limit(low, high, "%"),
+                rule,
+                n=n,
+                counted=counted,
+                uncertainty=u,
+                scatter=scatter,
+                detail=detail,
+                lacking=lacking,
+            )
+        )
+        if limits.step_max_percent is not None and previous is not None and axis in previous:
+            step = None if value is None else abs(value - previous[axis])
+            detail = "" if value is None else _from_to(previous[axis], value)
+            moved = judge(
+                f"shrinkage.step_{axis}",
+                step,
+                Limit(None, limits.step_max_percent, "%"),
+                rule,
+                n=n,
+                counted=counted,
+                uncertainty=None if u is None else math.hypot(u, (previous_uncertainty or {}).get(axis, 0.0)),
+                scatter=scatter,
+                detail=detail,
+                lacking=lacking,
+            )
+            if value is not None:
+                now, before = (abs(percent - (low + high) / 2) for percent in (value, previous[axis]))
+                moved = steps.judged(moved, rule, now, before, "the middle of its limits")
+            found.append(moved)
+    return found
+
+
+def _from_to(before: float, value: float) -> str:
+    """Both ends of a step, with a decimal more where their rounding would make the step another than it is said to be."""
+    least = decimals_of("shrinkage")
+    step = shown(abs(value - before), least)
+    ends = ((shown(before, digits), shown(value, digits)) for digits in range(least, least + 4))
+    agreeing = ((low, high) for low, high in ends if shown(abs(float(high) - float(low)), least) == step)
+    low, high = next(agreeing, (f"{before:.9g}", f"{value:.9g}"))
+    return f"From {low} % to {high} %."
+
+
+def _aged(limits: ShrinkageLimits) -> str:
+    return "" if limits.age_h is None else f", measured {limits.age_h[0]:g} to {limits.age_h[1]:g} h after printing"

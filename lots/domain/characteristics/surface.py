@@ -1,0 +1,100 @@
+"""Surface: specks counted on first layers, and the exact bound that a count supports."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from lots.domain.conformity.limits import DecisionRule, Finding, Limit, judge
+from lots.domain.statistics.summaries import one_sided_confidence, poisson_below, poisson_upper
+
+
+@dataclass(frozen=True, slots=True)
+class SurfaceCheck:
+    """Specks counted on one first layer of `area_dm2`."""
+
+    spool: str
+    specks: int
+    area_dm2: float
+
+
+@dataclass(frozen=True, slots=True)
+class SurfaceSummary:
+    """Specks and area over all layers looked at."""
+
+    specks: int
+    area_dm2: float
+    n: int
+
+    @property
+    def per_dm2(self) -> float:
+        """Specks per dm2 as counted."""
+        return self.specks / self.area_dm2
+
+    def upper_per_dm2(self, confidence: float = 0.95) -> float:
+        """Returns the exact upper bound on the rate: none seen on 1 dm2 still allows 3.0 at 95 %.
+
+        Reference:
+            Garwood 1936 (see stats.poisson_upper).
+
+        Example:
+            >>> round(SurfaceSummary(0, 1.0, 1).upper_per_dm2(), 2)
+            3.0
+        """
+        return poisson_upper(self.specks, confidence) / self.area_dm2
+
+
+def summarise(checks: Sequence[SurfaceCheck]) -> SurfaceSummary | None:
+    """Returns specks and area added up, or None without checks."""
+    if not checks:
+        return None
+    return SurfaceSummary(sum(c.specks for c in checks), math.fsum(c.area_dm2 for c in checks), len(checks))
+
+
+@dataclass(frozen=True, slots=True)
+class SurfaceLimits:
+    """Most specks per dm2, and the area to look at before saying so."""
+
+    specks_per_dm2_max: float
+    area_dm2_min: float = 0.0
+
+
+def judge_surface(summary: SurfaceSummary | None, limits: SurfaceLimits, rule: DecisionRule) -> list[Finding]:
+    """Returns the finding on specks: the rate as counted, with its exact upper bound in words.
+
+    Under simple acceptance the counted rate is judged. Under guarded acceptance the bound must be inside the limit too: a
+    clean layer that is too small to prove anything is `near`.
+
+    Notes:
+        More specks than the whole area asked for may carry are enough to refuse before it has all been looked at.
+    """
+    limit = Limit(None, limits.specks_per_dm2_max, "per dm2")
+    if summary is None:
+        lacking = (
+            f"specks on {limits.area_dm2_min:g} dm2 of first layer"
+            if limits.area_dm2_min
+            else "specks on a first layer"
+        )
+        return [judge("surface.specks", None, limit, rule, n=0, lacking=lacking)]
+    short = limits.area_dm2_min - summary.area_dm2
+    lacking = f"specks on {short:.3g} dm2 more of first layer" if short > 1e-9 else ""
+    confidence = one_sided_confidence(rule.z)
+    upper = summary.upper_per_dm2(confidence)
+    sure_to_fail = bool(lacking) and not limit.allows(summary.specks / limits.area_dm2_min)
+    return [
+        judge(
+            "surface.specks",
+            summary.per_dm2,
+            limit,
+            rule,
+            n=summary.n,
+            counted="layer" if summary.n == 1 else "layers",
+            conformance=poisson_below(summary.specks, limits.specks_per_dm2_max * summary.area_dm2),
+            guard=upper - summary.per_dm2,
+            detail=f"{summary.specks} {'speck' if summary.specks == 1 else 'specks'} on {summary.area_dm2:g} dm2; the true rate may be up to {upper:.2f} per dm2 ({100 * confidence:.0f} % bound).",
+            lacking=lacking,
+            conclusive=sure_to_fail,
+            settled_by="a larger area, until the bound on the rate is inside the limit",
+        )
+    ]

@@ -1,0 +1,1 @@
+"""Colour science: CIELAB, colour differences, spectra, whiteness, metamerism."""

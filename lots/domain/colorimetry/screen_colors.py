@@ -1,0 +1,84 @@
+"""A colour as a screen would show it. A screen is not a match: this is to recognise a colour by, never to judge it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from lots.domain.colorimetry.color_values import Lab
+
+# The screen's white, D65 as IEC 61966-2-1 gives it: X, Y, Z with Y = 1.
+WHITE = (0.9505, 1.0, 1.0890)
+# X, Y, Z to linear red, green, blue.
+_TO_RGB = (
+    (3.2406, -1.5372, -0.4986),
+    (-0.9689, 1.8758, 0.0415),
+    (0.0557, -0.2040, 1.0570),
+)
+# The matrix has four decimals: its white and black are off by as much.
+_ROUNDED = 1e-3
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What a screen shows of a colour: red, green and blue, each 0 to 255, and whether the screen can show it at all.
+
+    Args:
+        red, green, blue: 0..255.
+        in_gamut: False where the colour lies outside sRGB, and the nearest value per channel is shown in its place.
+
+    Raises:
+        ValueError: a channel is not from 0 to 255.
+    """
+
+    red: int
+    green: int
+    blue: int
+    in_gamut: bool
+
+    def __post_init__(self) -> None:
+        for name in ("red", "green", "blue"):
+            if not 0 <= getattr(self, name) <= 255:
+                raise ValueError(f"{name} is {getattr(self, name)!r}; a channel is from 0 to 255")
+
+    @property
+    def hex(self) -> str:
+        """The colour as a web page writes it, such as "#f2efe9"."""
+        return f"#{self.red:02x}{self.green:02x}{self.blue:02x}"
+
+
+def on_screen(color: Lab) -> Shown:
+    """Returns a colour in sRGB, with a sign when it lies outside.
+
+    Args:
+        color: CIELAB under any illuminant and observer.
+
+    Notes:
+        CIELAB is relative to the white of its own illuminant. That white is set on the screen's (D65), coordinate by coordinate, so a perfect
+        white looks white whatever the lamp. For D65 and the 2 degree observer this is exact; for another illuminant or observer it is
+        the plain scaling that CIELAB itself is built on, good enough to recognise a colour, not to compare two.
+
+    Reference:
+        ISO/CIE 11664-4 (CIELAB to X, Y, Z); IEC 61966-2-1:1999 (matrix, white point and transfer function of sRGB), both from memory.
+
+    Example:
+        >>> on_screen(Lab(100, 0, 0)).hex, on_screen(Lab(0, 0, 0)).hex, on_screen(Lab(50, 90, -90)).in_gamut
+        ('#ffffff', '#000000', False)
+    """
+    up = (color.L + 16) / 116
+    xyz = [
+        white * _linear(part) for white, part in zip(WHITE, (up + color.a / 500, up, up - color.b / 200), strict=True)
+    ]
+    light = [sum(by * part for by, part in zip(row, xyz, strict=True)) for row in _TO_RGB]
+    in_gamut = all(-_ROUNDED <= part <= 1 + _ROUNDED for part in light)
+    red, green, blue = (round(255 * _encoded(min(1.0, max(0.0, part)))) for part in light)
+    return Shown(red, green, blue, in_gamut)
+
+
+def _linear(part: float) -> float:
+    """The inverse of CIELAB's function, with its straight piece near black."""
+    return part**3 if part > 6 / 29 else 3 * (6 / 29) ** 2 * (part - 4 / 29)
+
+
+def _encoded(light: float) -> float:
+    """The transfer function of sRGB."""
+    return 12.92 * light if light <= 0.0031308 else 1.055 * light ** (1 / 2.4) - 0.055

@@ -1,0 +1,1 @@
+"""Where a number meets a limit: inclusive ends, guard bands, steps."""

@@ -1,0 +1,1 @@
+"""Drift over lots: control charts, run rules, trend, projection."""

@@ -1,0 +1,113 @@
+"""Run rules: patterns on a chart of single values that chance hardly makes, though no point need be beyond its limit."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+from lots.domain.conformity.limits import BINARY_NOISE
+from lots.domain.drift.control_charts import as_series
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from lots.domain.drift.control_charts import Flags, Series
+
+# Nelson's tests 1 to 8, and the shorter run of the Western Electric handbook, whose other rules are N1, N5 and N6.
+RULES: Mapping[str, str] = MappingProxyType(
+    {
+        "N1": "a point beyond 3 sigma",
+        "N2": "nine points in a row on one side of the centre",
+        "N3": "six points in a row, each further the same way",
+        "N4": "fourteen points in a row, up and down in turn",
+        "N5": "two of three points in a row beyond 2 sigma on one side",
+        "N6": "four of five points in a row beyond 1 sigma on one side",
+        "N7": "fifteen points in a row within 1 sigma",
+        "N8": "eight points in a row beyond 1 sigma, some on each side",
+        "WE4": "eight points in a row on one side of the centre",
+    }
+)
+
+
+def run_rules(z: Series, side: int) -> dict[str, Flags]:
+    """Returns for each rule of a side whether each point completes its pattern; rules in the order of RULES.
+
+    Args:
+        z: (value - baseline mean) / baseline sigma, in time order; may be empty.
+        side: +1 for patterns above the centre or rising, -1 below or falling, 0 for those that have no side (N4, N7, N8).
+
+    Raises:
+        ValueError: a value is not finite, or there is no such side.
+
+    Notes:
+        Beyond, within and further are strict: a point on a line is on neither side of it. For k of m points the completing one itself lies
+        beyond the line; k such points among the first m - 1 of a series complete the rule too. A pattern that goes on is completed by each
+        further point. All rules together signal far more often in control than the chart alone: choose a few.
+
+    Reference:
+        Nelson 1984, Journal of Quality Technology 16(4), 237-239, tests 1 to 8; Western Electric 1956, Statistical Quality Control
+        Handbook, zone rules (N1, N5, N6 and WE4).
+
+    Example:
+        >>> {rule: marks.tolist() for rule, marks in run_rules([0.2, 2.3, 0.4, 2.5], 1).items() if marks.any()}
+        {'N5': [False, False, False, True]}
+    """
+    import numpy as np
+
+    if side not in (1, -1, 0):
+        raise ValueError(f"side must be +1, -1 or 0, got {side!r}")
+    x = as_series(z)
+    if side:
+        # Seen from its own side a low point is a high one, and a fall is a rise.
+        y = side * x
+        above, beyond_1, beyond_2, beyond_3 = (y > line + BINARY_NOISE for line in range(4))
+        # A rise ends at the later of two points, so the first point has none.
+        rising = np.concatenate([[False], np.diff(y) > BINARY_NOISE])[: len(y)]
+        return {
+            "N1": beyond_3,
+            "N2": _in_a_row(9, above),
+            "N3": _in_a_row(5, rising),
+            "N5": beyond_2 & (_in_last(3, beyond_2) >= 2),
+            "N6": beyond_1 & (_in_last(5, beyond_1) >= 4),
+            "WE4": _in_a_row(8, above),
+        }
+    above, below = x > 1 + BINARY_NOISE, x < -1 - BINARY_NOISE
+    inside = np.abs(x) < 1 - BINARY_NOISE
+    one_side = _in_a_row(8, above) | _in_a_row(8, below)
+    return {
+        "N4": _in_a_row(12, _turns(x)),
+        "N7": _in_a_row(15, inside),
+        "N8": _in_a_row(8, above | below) & ~one_side,
+    }
+
+
+def _in_a_row(n: int, flags: Flags) -> Flags:
+    """Whether each point ends a run of at least `n` set flags."""
+    found, long = flags.copy(), 1
+    while long < n:
+        more = min(long, n - long)
+        found[more:] &= found[:-more]
+        found[:more] = False
+        long += more
+    return found
+
+
+def _in_last(m: int, flags: Flags) -> NDArray[np.int8]:
+    """How many of the last `m` flags are set, fewer flags counting at the start."""
+    import numpy as np
+
+    found = flags.astype(np.int8)
+    for back in range(1, m):
+        found[back:] += flags[:-back]
+    return found
+
+
+def _turns(x: NDArray[np.float64]) -> Flags:
+    """Whether the step that ends at each point goes the other way than the step before it."""
+    import numpy as np
+
+    steps = np.diff(x)
+    ways = np.where(np.abs(steps) > BINARY_NOISE, np.sign(steps), 0.0)
+    return np.concatenate([[False, False], ways[1:] * ways[:-1] < 0])[: len(x)]

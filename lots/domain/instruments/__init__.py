@@ -1,0 +1,1 @@
+"""Instruments and references: calibration, studies, agreement, stability."""

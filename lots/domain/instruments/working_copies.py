@@ -1,0 +1,79 @@
+"""Masters and their working copies: a copy stands in for the master by its own offset, which is never forgotten."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from lots.domain.colorimetry.color_values import Lab, mean_lab, nearest_lab
+from lots.domain.statistics.summaries import standard_error
+
+Difference = tuple[float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class WorkingCopy:
+    """A plaque that stands in for a master.
+
+    Args:
+        code: its name.
+        offset: copy less master in L*, a*, b*; positive: lighter, redder, yellower than the master.
+        u: standard uncertainty of each; None where master or copy was read once.
+        n_master, n_copy: readings of each behind the offset, >= 1.
+
+    Raises:
+        ValueError: a number is not finite, an uncertainty is negative, or a count is below 1.
+    """
+
+    code: str
+    offset: Difference
+    u: Difference | None
+    n_master: int
+    n_copy: int
+
+    def __post_init__(self) -> None:
+        if not all(map(math.isfinite, self.offset)) or self.n_master < 1 or self.n_copy < 1:
+            raise ValueError(f"an offset is three numbers from a reading of each plaque, got {self!r}")
+        if self.u is not None and not all(math.isfinite(part) and part >= 0 for part in self.u):
+            raise ValueError(f"uncertainties must be numbers of 0 or more: {self.u!r}")
+
+    def master_by(self, copy: Lab) -> Lab:
+        """Returns the colour the master would read now, from what this copy reads; it holds as long as the copy has not aged.
+
+        Args:
+            copy: mean of the copy's readings today.
+        """
+        return nearest_lab(*(read - apart for read, apart in zip(copy.as_list(), self.offset, strict=True)))
+
+
+def working_copy(code: str, master: Sequence[Lab], copy: Sequence[Lab]) -> WorkingCopy:
+    """Returns a working copy with its offset to the master, both read on one instrument, in one session, under the same conditions.
+
+    Args:
+        code: name of the copy.
+        master, copy: readings of each, at least one.
+
+    Raises:
+        ValueError: either has no reading.
+
+    Notes:
+        The instrument's own bias is in both readings and falls out of the offset, so its uncertainty is scatter alone.
+
+    Reference:
+        JCGM 100:2008, 5.1.2 (uncertainty of a difference). That a verdict is against the master's values is common practice, no source.
+
+    Example:
+        >>> found = working_copy("W1", [Lab(95, -0.8, 1.5)], [Lab(95, -0.8, 1.75)])
+        >>> found.offset, found.master_by(Lab(95, -0.8, 2.0))
+        ((0.0, 0.0, 0.25), Lab(L=95.0, a=-0.8, b=1.75))
+    """
+    if not master or not copy:
+        raise ValueError(f"the offset of {code!r} needs a reading of the master and one of the copy")
+    ours, theirs = mean_lab(list(copy)), mean_lab(list(master))
+    errors = [standard_error([color.as_list() for color in colors], None) for colors in (copy, master)]
+    u: Difference | None = None
+    if errors[0] is not None and errors[1] is not None:
+        u_l, u_a, u_b = (math.hypot(one, other) for one, other in zip(errors[0], errors[1], strict=True))
+        u = (u_l, u_a, u_b)
+    return WorkingCopy(code, (ours.L - theirs.L, ours.a - theirs.a, ours.b - theirs.b), u, len(master), len(copy))

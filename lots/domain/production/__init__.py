@@ -1,0 +1,1 @@
+"""Production: clearance, matching, picks, spool life, tracing."""

@@ -1,0 +1,1 @@
+"""Purchasing: suppliers compared, forecasts, corrective actions."""

@@ -1,0 +1,1 @@
+"""Statistics that carry n and their intervals."""

@@ -1,0 +1,1 @@
+"""Visual trials: the tolerance that observers show, and the limits it supports."""

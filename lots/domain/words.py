@@ -1,0 +1,26 @@
+"""Small turns of phrase that many sentences share."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+
+def clause(text: str) -> str:
+    """Returns somebody's words with a full stop, ready to stand before another sentence."""
+    trimmed = text.strip()
+    return trimmed if trimmed.endswith((".", "!", "?")) else f"{trimmed}."
+
+
+def counted(n: int, one: str, many: str | None = None) -> str:
+    """Returns a number with its noun.
+
+    Example:
+        >>> counted(1, "lot"), counted(2, "lot"), counted(1200, "row"), counted(2, "lies", "lie")
+        ('1 lot', '2 lots', '1,200 rows', '2 lie')
+    """
+    return f"{n:,} {one if n == 1 else many or one + 's'}"
+
+
+def moment(at: datetime) -> str:
+    """Returns a moment as a person writes it: 2026-11-25 13:05 UTC."""
+    return f"{at.astimezone(UTC):%Y-%m-%d %H:%M} UTC"

@@ -1,0 +1,24 @@
+"""All pages, put together: importing a file of pages hangs its pages on the blueprint."""
+
+from __future__ import annotations
+
+from lots.pages import assessment, documents, grades, lots, production, purchasing, tab_checks
+from lots.pages.readings import bench, bench_file, voids
+from lots.pages.receiving import corrections, deliveries
+from lots.pages.site.frame import pages
+
+__all__ = [
+    "assessment",
+    "bench",
+    "bench_file",
+    "corrections",
+    "deliveries",
+    "documents",
+    "grades",
+    "lots",
+    "pages",
+    "production",
+    "purchasing",
+    "tab_checks",
+    "voids",
+]

@@ -1,0 +1,1 @@
+"""Pages of the bench: enter readings by hand or file, void them."""

@@ -1,0 +1,320 @@
+"""The bench: a spool scanned or typed, its readings typed in, and what the lot still lacks; or a whole file of readings."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import unquote, urlsplit
+
+from flask import g, redirect, render_template, request, url_for
+
+from lots.pages.readings import bench_answers
+from lots.pages.readings.bench_answers import ONCE, TRIPLES
+from lots.pages.site.api_client import Answer, ask, at
+from lots.pages.site.frame import pages
+from lots.pages.site.session import signed_in, unpack
+
+_PLAIN = re.compile(r"[-+]?\d{1,15}(\.\d{1,15})?")
+# Lots that the first page of the bench names.
+_MOST_WAITING = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One thing to type: `form` is number, text, tick, or a choice of `options`."""
+
+    name: str
+    label: str
+    form: str = "number"
+    options: tuple[tuple[str, str], ...] = ()
+    needed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """A kind of reading: what is typed once for all rows, and what in each of `rows` rows."""
+
+    word: str
+    title: str
+    path: str
+    roles: tuple[str, ...]
+    row_name: str
+    rows: int
+    row: tuple[Field, ...]
+    shared: tuple[Field, ...] = ()
+    about: str = ""
+
+
+_PRINTER = Field("printer", "Printer", "text")
+_BENCH, _QUALITY = ("receiving", "quality"), ("quality",)
+KINDS = (
+    Kind(
+        "diameter",
+        "Diameter",
+        "/diameter-readings",
+        _BENCH,
+        "Position",
+        5,
+        (
+            Field("d1_mm", "d1, mm", needed=True),
+            Field("d2_mm", "d2 across it, mm", needed=True),
+            Field("position_m", "at, m from the end"),
+        ),
+        about="At each position measure twice, the second time turned by a quarter.",
+    ),
+    Kind(
+        "color",
+        "Colour",
+        "/color-readings",
+        _BENCH,
+        "Spot",
+        5,
+        (
+            Field("L", "L*", needed=True),
+            Field("a", "a*", needed=True),
+            Field("b", "b*", needed=True),
+            Field("plaque", "Plaque", "text"),
+        ),
+    ),
+    Kind(
+        "shrinkage",
+        "Shrinkage",
+        "/shrink-tests",
+        _QUALITY,
+        "Length",
+        6,
+        (
+            Field("axis", "Axis", "choice", (("x", "X"), ("y", "Y"), ("z", "Z"))),
+            Field("feature", "Feature", "choice", (("outside", "outside"), ("inside", "inside"))),
+            Field("designed_mm", "Designed, mm", needed=True),
+            Field("measured_mm", "Measured, mm", needed=True),
+        ),
+        (Field("age_h", "Hours since printing", needed=True), _PRINTER),
+    ),
+    Kind(
+        "bond",
+        "Bond",
+        "/bond-tests",
+        _QUALITY,
+        "Bar",
+        5,
+        (
+            Field("break_force_n", "Broke at, N"),
+            Field("area_mm2", "Section, mm²"),
+            Field("stress_mpa", "or stress, MPa"),
+            Field("control", "Control bar", "tick"),
+        ),
+        (_PRINTER,),
+        "Give the force with the section, or the stress.",
+    ),
+    Kind(
+        "surface",
+        "Surface",
+        "/surface-checks",
+        _QUALITY,
+        "First layer",
+        3,
+        (Field("specks", "Specks", needed=True), Field("area_dm2", "on an area of, dm²", needed=True)),
+        about="1 dm² is 10 cm by 10 cm.",
+    ),
+    Kind(
+        "moisture",
+        "Moisture",
+        "/moisture-readings",
+        _QUALITY,
+        "Portion",
+        2,
+        (Field("moisture_percent", "Moisture, % by mass", needed=True),),
+        (Field("method", "Method, such as loss on drying", "text"),),
+    ),
+    Kind(
+        "gloss",
+        "Gloss",
+        "/gloss-readings",
+        _BENCH,
+        "Spot",
+        5,
+        (Field("gloss_gu", "Gloss, GU", needed=True),),
+        (Field("geometry_deg", "Angle: 20, 60 or 85 degrees", needed=True),),
+        "Read every plaque at 60 degrees first: below 10 GU read it at 85 too, above 70 GU at 20.",
+    ),
+    Kind(
+        "opacity",
+        "Opacity",
+        "/opacity-readings",
+        _BENCH,
+        "Place",
+        2,
+        tuple(
+            Field(f"{backing}_{axis}", f"{axis}* over {backing}", needed=True)
+            for backing in ("black", "white")
+            for axis in "Lab"
+        ),
+        about="Read the same place of a plaque with black behind it, then with white.",
+    ),
+)
+
+
+def number(text: str) -> Any:
+    """Returns what somebody typed as the number it is; anything else stays text, so that the API can say what is wrong with it.
+
+    Example:
+        >>> number(" 1.75 "), number("1,75"), number("")
+        (1.75, '1,75', '')
+    """
+    plain = text.strip()
+    if not _PLAIN.fullmatch(plain):
+        return plain
+    return float(plain) if "." in plain else int(plain)
+
+
+def scanned(text: str) -> str:
+    """Returns a spool's code from what was typed or scanned: the code itself, or the address in the QR code of a label.
+
+    Example:
+        >>> scanned(" WB-Q03-1 "), scanned("https://lots.example.org/spools/WB%20Q03-1")
+        ('WB-Q03-1', 'WB Q03-1')
+    """
+    typed = text.strip()
+    address = urlsplit(typed) if typed.lower().startswith(("http://", "https://")) else None
+    if address is None or "/spools/" not in address.path:
+        return typed
+    return unquote(address.path.rpartition("/spools/")[2])
+
+
+def kinds_of(role: str) -> tuple[Kind, ...]:
+    """Returns the kinds of readings that somebody of a role may enter."""
+    return tuple(kind for kind in KINDS if role in (*kind.roles, "admin"))
+
+
+def _chosen() -> Kind:
+    mine = kinds_of(g.me["role"])
+    wanted = request.values.get("kind", "")
+    return next((kind for kind in mine if kind.word == wanted), mine[0])
+
+
+def _elsewhere(shown: Kind) -> Kind | None:
+    """The kind that was asked for, when another desk measures it."""
+    wanted = request.values.get("kind", "")
+    return next((kind for kind in KINDS if kind.word == wanted != shown.word), None)
+
+
+@pages.get("/bench")
+@signed_in("receiving", "quality")
+def bench() -> Any:
+    """Asks for a spool; with one, offers the form for its readings."""
+    kind, code = _chosen(), scanned(request.args.get("spool", ""))
+    kept, done = bench_answers.of_address(request.args.get("told", ""))
+    typed = kept or {"instrument_id": request.args.get("instrument", "")}
+    label = ask("GET", at("spools", code, "label")) if code else None
+    page = _page(kind, code, label, typed, done, {})
+    return page, 200 if label is None else label.status
+
+
+@pages.post("/bench")
+@signed_in("receiving", "quality")
+def measured() -> Any:
+    """Stores the readings of one spool and leads to what came of it; refused, it says beside each field what is wrong and keeps what was typed."""
+    kind, code = _chosen(), scanned(request.form.get("spool", ""))
+    label = ask("GET", at("spools", code, "label"))
+    if not label.good:
+        return _page(kind, code, label, request.form, None, {}), label.status
+    readings, rows = _readings(kind, request.form, label.body)
+    done = ask("POST", kind.path, readings, key=request.form.get("once"))
+    if not done.good:
+        faults = bench_answers.faults(done.body.get("errors", ()), kind, rows)
+        return _page(kind, code, label, request.form, done, faults), done.status
+    kept = {name: request.form.get(name, "") for name in ("instrument_id", *(field.name for field in kind.shared))}
+    told = bench_answers.for_address(done, kept)
+    # Going back, or loading the page anew, then sends nothing again.
+    return redirect(url_for("pages.bench", spool=code, kind=kind.word, told=told), 303)
+
+
+def _page(
+    kind: Kind,
+    code: str,
+    label: Answer | None,
+    typed: Mapping[str, str],
+    done: Answer | None,
+    faults: dict[str, list[str]],
+) -> str:
+    """The page of the bench, whatever came of the last entry."""
+    found = label.body if label and label.good else None
+    # As it stands on the label, however it was typed.
+    code = found["spool_code"] if found else code
+    lot = ask("GET", at("lots", found["lot_id"])).body if found else None
+    return render_template(
+        "bench.html",
+        kind=kind,
+        kinds=kinds_of(g.me["role"]),
+        code=code,
+        answer=label,
+        meant=label.meant if label else "",
+        elsewhere=_elsewhere(kind),
+        focus=bench_answers.first_at_fault(faults, kind),
+        label=found,
+        lot=lot,
+        sampled=_sampled(found["lot_id"], code) if found else None,
+        spool=next((one for one in lot["spools"] if one["code"] == code), None) if lot else None,
+        typed=typed,
+        done=done,
+        undone=unpack(request.args["undone"]) if "undone" in request.args else None,
+        faults=faults,
+        instruments=_instruments(),
+        waiting=[] if code else _waiting(),
+    )
+
+
+def _sampled(lot_id: int, code: str) -> dict[str, Any]:
+    """What a spool is in the sample of its lot: whether it was drawn, what took its place, and which drawn spools are not measured yet."""
+    sample = ask("GET", at("lots", lot_id, "sample")).body
+    parts = sample["deliveries"]
+    swaps = [one for part in parts for one in part["substitutes"]]
+    return {
+        "drawn": not sample["only_drawn"] or any(code in part["drawn"] or not part["drawn"] for part in parts),
+        "replaced": next((one for one in swaps if one["drawn"] == code), None),
+        "instead": next((one for one in swaps if one["substitute"] == code), None),
+        "not_measured": [other for part in parts for other in part["not_measured"]],
+    }
+
+
+def _waiting() -> Any:
+    found = ask("GET", at("lots", standing="quarantined", order="newest", limit=_MOST_WAITING)).body["items"]
+    return [lot for lot in found if not lot["closed"]]
+
+
+def _instruments() -> list[tuple[str, str]]:
+    known = ask("GET", "/directory").body["instruments"]
+    return [("", "none named"), *((str(one["id"]), f"{one['code']}: {one['says']}") for one in known)]
+
+
+def _readings(kind: Kind, form: Mapping[str, str], label: dict[str, Any]) -> tuple[list[dict[str, Any]], list[int]]:
+    """What was typed as readings, and the row of each. Rows without a number or a word in them are left out, but for the first."""
+    once: dict[str, Any] = {"spool_code": label["spool_code"], "screening": form.get("screening") == "on"}
+    if form.get("instrument_id"):
+        once["instrument_id"] = number(form["instrument_id"])
+    once |= {name: form[name].strip() for name in ONCE[1:] if form.get(name, "").strip()}
+    once |= _values(kind.shared, form, "")
+    written = [field.name for field in kind.row if field.form in ("number", "text")]
+    filled = [row for row in range(kind.rows) if any(form.get(f"{name}-{row}", "").strip() for name in written)]
+    rows = filled or [0]
+    readings = [{**once, **_values(kind.row, form, f"-{row}")} for row in rows]
+    for reading in readings:
+        for field, parts in TRIPLES.get(kind.word, {}).items():
+            reading[field] = [reading.pop(part, None) for part in parts]
+        if kind.word == "color":
+            reading["conditions"] = label["color_conditions"]
+    return readings, rows
+
+
+def _values(fields: tuple[Field, ...], form: Mapping[str, str], end: str) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    for field in fields:
+        text = form.get(f"{field.name}{end}", "").strip()
+        if field.form == "tick":
+            found[field.name] = text == "on"
+        elif text:
+            found[field.name] = number(text) if field.form == "number" else text
+    return found

@@ -1,0 +1,1 @@
+"""Pages of receiving: log a delivery, correct it."""

@@ -1,0 +1,175 @@
+"""The frame all pages share: sign in and out, the first page, the style sheet, and how an error looks."""
+
+from __future__ import annotations
+
+from importlib.util import find_spec
+from typing import Any
+
+from flask import (
+    Blueprint,
+    Response,
+    current_app,
+    g,
+    make_response,
+    redirect,
+    render_template,
+    request,
+    send_from_directory,
+    url_for,
+)
+from werkzeug.exceptions import HTTPException
+
+from lots.pages.site import session
+from lots.pages.site.api_client import ask
+from lots.pages.site.session import signed_in
+
+pages = Blueprint("pages", __name__, template_folder="../templates")
+
+# What people come to do: title, what it is for, and where it leads. Whose desk it is, the page itself says.
+TASKS = (
+    (
+        "Log a delivery",
+        "A pallet has come: note lot and spools, print labels, see which spools to measure.",
+        "pages.receiving",
+    ),
+    (
+        "Measure",
+        "Enter readings at the bench, by hand, scanner or file, and see what is still missing.",
+        "pages.bench",
+    ),
+    (
+        "Check a spool",
+        "May this spool be loaded for this job? One answer, and what else would do.",
+        "pages.check",
+    ),
+    (
+        "What is loaded",
+        "Which spool is on which machine; what must come off first.",
+        "pages.loaded",
+    ),
+    ("Lots", "Every lot, where it stands, and its whole story.", "pages.lots"),
+    (
+        "Waiting lots and approvals",
+        "What each lot still lacks; concessions to approve; instruments due.",
+        "pages.quality",
+    ),
+    (
+        "Suppliers",
+        "Which supplier is steadier, how sure that is, where to act this week.",
+        "pages.suppliers",
+    ),
+)
+
+_NO_ENTRY = {
+    401: "This token is mistyped, revoked or expired. Ask your administrator for another.",
+    429: "Too many wrong tokens came from where you are. Wait a minute, then try again.",
+}
+
+CSP = (
+    "default-src 'none'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; style-src 'self'; img-src 'self' data:; "
+    "script-src 'self'; connect-src 'self'"
+)
+
+
+@pages.before_request
+def _load() -> None:
+    session.load()
+
+
+@pages.after_request
+def _own_policy(answer: Response) -> Response:
+    answer.headers["Content-Security-Policy"] = CSP
+    answer.headers["Cache-Control"] = "no-store" if request.endpoint != "pages.stylesheet" else "public, max-age=3600"
+    return answer
+
+
+@pages.app_context_processor
+def _shared() -> dict[str, Any]:
+    me = g.get("me")
+    return {
+        "me": me,
+        "seal": session.seal if me else lambda: "",
+        "once": session.once,
+        "tasks": _tasks(),
+        "may": session.may,
+        # Whether the API can print what a page offers as a PDF.
+        "pdf": find_spec("fpdf") is not None,
+    }
+
+
+def _tasks() -> list[dict[str, str]]:
+    """What whoever is signed in may come to do."""
+    offered = [task for task in TASKS if session.may(task[2])]
+    return [{"title": title, "about": about, "url": url_for(endpoint)} for title, about, endpoint in offered]
+
+
+@pages.get("/")
+@signed_in()
+def home() -> str:
+    """Asks what people came to do."""
+    return render_template("home.html")
+
+
+@pages.get("/sign-in")
+def sign_in() -> Any:
+    """Asks for the token."""
+    if g.me is not None:
+        return redirect(url_for("pages.home"))
+    return render_template("sign_in.html", then=request.args.get("then", ""), wrong="")
+
+
+@pages.post("/sign-in")
+def signed() -> Any:
+    """Takes the token, and says so when it opens nothing."""
+    g.token = request.form.get("token", "").strip()
+    answer = ask("GET", "/me") if g.token else None
+    then = request.form.get("then", "")
+    if answer is None or not answer.good:
+        wrong = _NO_ENTRY.get(answer.status, answer.detail) if answer else "Type or scan your token first."
+        return render_template("sign_in.html", then=then, wrong=wrong), 401
+    # Only a place on this server: anything else would lead people away from it.
+    inside = then.startswith("/") and not then.startswith("//") and "\\" not in then
+    return session.keep(make_response(redirect(then if inside else url_for("pages.home"))), g.token)
+
+
+@pages.post("/sign-out")
+@signed_in()
+def sign_out() -> Any:
+    """Forgets the token on this device."""
+    return session.drop(make_response(redirect(url_for("pages.sign_in"))))
+
+
+@pages.get("/static/site.css")
+def stylesheet() -> Response:
+    """How pages look."""
+    return send_from_directory(f"{pages.root_path}/../static", "site.css", mimetype="text/css")
+
+
+@pages.get("/favicon.ico")
+def icon() -> tuple[str, int]:
+    """Nothing: browsers ask for it where a page, such as the report, names no picture of its own."""
+    return "", 204
+
+
+# Below these nobody looks at pages: programs ask there, and get problem documents.
+_FOR_PROGRAMS = ("/v1", "/docs", "/metrics", "/healthz", "/readyz", "/problems")
+
+
+@pages.app_errorhandler(404)
+@pages.app_errorhandler(405)
+def _nowhere(error: HTTPException) -> Any:
+    """An address that is no page: in words for a person, and what the rest of the application says for a program."""
+    prefers = request.accept_mimetypes.best_match(["application/json", "text/html"], "application/json")
+    first = f"/{request.path.split('/')[1]}"
+    if first in _FOR_PROGRAMS or prefers != "text/html":
+        return current_app.error_handler_spec[None][None][HTTPException](error)
+    session.load()
+    answer = make_response(render_template("nowhere.html", path=request.path), error.code or 404)
+    if methods := getattr(error, "valid_methods", None):
+        answer.headers["Allow"] = ", ".join(methods)
+    return _own_policy(answer)
+
+
+@pages.errorhandler(HTTPException)
+def _wrong(error: HTTPException) -> Any:
+    return render_template("wrong.html", error=error), error.code or 500

@@ -1,0 +1,32 @@
+"""A thin tab checked before it is printed: may the lot be used for it, and does its bond carry it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask import render_template, request
+
+from lots.pages.readings.bench import number, scanned
+from lots.pages.site.api_client import ask
+from lots.pages.site.frame import pages
+from lots.pages.site.session import signed_in
+
+USES = (("", "Load-bearing and flexing"), ("load_bearing", "Load-bearing"), ("flexing", "Flexing"))
+LAYERS = (("across", "Across: bending pulls them apart"), ("along", "Along: they run along the tab"))
+_SIZES = ("width_mm", "thickness_mm", "lever_mm", "load_n")
+
+
+@pages.get("/tabs")
+@signed_in("production", "quality")
+def tabs() -> Any:
+    """Asks for a tab and answers whether it may be printed and holds. Nothing is stored."""
+    names = ("spool_code", "lot_id", "use", "layers", *_SIZES)
+    asked = {name: request.args.get(name, "").strip() for name in names}
+    asked["spool_code"] = scanned(asked["spool_code"])
+    answer = None
+    if asked["layers"]:
+        body = {name: asked[name] for name in ("spool_code", "use", "layers") if asked[name]}
+        body |= {name: number(asked[name]) for name in ("lot_id", *_SIZES) if asked[name]}
+        answer = ask("POST", "/tab-checks", body)
+    page = render_template("tabs.html", asked=asked, answer=answer, uses=USES, layers=LAYERS)
+    return page, answer.status if answer else 200

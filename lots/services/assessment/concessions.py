@@ -1,0 +1,177 @@
+"""Concessions: asked for by one person, approved by another, used up by loads."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from lots.domain.assessment.concessions import Concession
+from lots.domain.assessment.standing import ENDINGS
+from lots.domain.words import moment
+from lots.services import clock, views
+from lots.services.errors import Conflict, Fault, Invalid, NotFound
+from lots.services.lookups import lot_of
+from lots.store import audit
+from lots.store.assessment import concessions, lots
+from lots.store.engine.database import transaction
+from lots.store.engine.paging import Page
+
+
+def from_json(kept: dict[str, Any]) -> Concession:
+    """Returns a concession as kept on its lot, so that a clearance needs no query of its own."""
+    return Concession(
+        kept["id"],
+        tuple(kept["uses"]),
+        kept["max_mass_g"],
+        kept["taken_g"],
+        datetime.fromisoformat(kept["valid_until"]),
+        kept["finish_running"],
+        kept["requested_by"],
+        kept["approved_by"],
+    )
+
+
+def view_of(state: Concession) -> dict[str, Any]:
+    """A concession as a clearance shows it."""
+    return {
+        "id": state.number,
+        "uses": list(state.uses),
+        "left_g": state.left_g,
+        "valid_until": state.valid_until,
+        "finish_running": state.finish_running,
+        "approved_by": state.approved_by,
+        "says": state.says,
+    }
+
+
+def _state(row: Any, taken_g: float) -> Concession:
+    return Concession(
+        row.id,
+        tuple(row.uses),
+        row.max_mass_g,
+        taken_g,
+        row.valid_until,
+        row.finish_running,
+        row.requested_by,
+        row.approved_by,
+        row.withdrawn_at is not None,
+    )
+
+
+def refresh(lot: Any) -> None:
+    """Keeps on a lot what is left of its concessions, in the caller's transaction. Three queries."""
+    lots.save_judgement(lot, {"concessions": left_of(lot.id)})
+
+
+def left_of(lot_id: int) -> list[dict[str, Any]]:
+    """Returns what is left of a lot's concessions, as it is kept on its row. Two queries."""
+    rows = concessions.of_lot(lot_id)
+    taken = concessions.taken_g([row.id for row in rows])
+    return [
+        {
+            "id": row.id,
+            "uses": row.uses,
+            "max_mass_g": row.max_mass_g,
+            "taken_g": taken.get(row.id, 0.0),
+            "valid_until": row.valid_until.isoformat(),
+            "finish_running": row.finish_running,
+            "requested_by": row.requested_by,
+            "approved_by": row.approved_by,
+        }
+        for row in rows
+    ]
+
+
+def _whole(row: Any) -> dict[str, Any]:
+    state = _state(row, concessions.taken_g([row.id]).get(row.id, 0.0))
+    running = [
+        {"load_id": load.id, **views.place(load), "loaded_at": load.loaded_at} for load in concessions.running(row.id)
+    ]
+    run_out = clock.now() > row.valid_until and not row.finish_running
+    # What was taken back permits nothing any more, whatever it said of jobs begun in time.
+    must_come_off = bool(running) and (run_out or row.withdrawn_at is not None)
+    return {**views.concession(row, state), "running": running, "must_come_off": must_come_off}
+
+
+def request(lot_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
+    """Asks for a concession on a lot. It permits nothing until a second person approves it.
+
+    Raises:
+        NotFound: no such lot.
+        Conflict: the lot was returned or scrapped.
+        Invalid: it would end before it begins.
+    """
+    now = clock.now()
+    lot_of(lot_id)
+    if values["valid_until"] <= now:
+        hint = "State a moment still to come, with its offset."
+        raise Invalid(Fault("/valid_until", f"{moment(values['valid_until'])} is over already.", hint))
+    with transaction():
+        lot = lots.lock([lot_id])[lot_id]
+        if lot.by_hand in ENDINGS:
+            raise Conflict(
+                f"Lot {lot.supplier_lot} is {lot.standing}; nothing of it can be used. Quality can lift that first."
+            )
+        kept = {"requested_by": by, "finish_running": True, **values}
+        row = concessions.add(lot, kept, by, now)
+        audit.note(lot.id, "concession asked for", by, now, {"concession": [row.id]})
+        return _whole(row)
+
+
+def approve(number: int, by: str) -> dict[str, Any]:
+    """Approves a concession. From here on it permits what it says.
+
+    Raises:
+        NotFound: no such concession.
+        Conflict: by the person who asked for it or wrote it down, or it was approved, withdrawn or has run out.
+    """
+    now = clock.now()
+    with transaction():
+        row = _found(number)
+        lot = lots.lock([row.lot_id])[row.lot_id]
+        row = _found(number)
+        if by.casefold() in (row.requested_by.casefold(), row.recorded_by.casefold()):
+            raise Conflict(f"{by} asked for concession {number}; a second person has to approve it.")
+        if lot.by_hand in ENDINGS:
+            raise Conflict(
+                f"Lot {lot.supplier_lot} is {lot.standing}; nothing of it can be used. Quality can lift that first."
+            )
+        if row.withdrawn_at is not None:
+            raise Conflict(f"Concession {number} was withdrawn by {row.withdrawn_by}.")
+        if row.valid_until <= now:
+            raise Conflict(f"Concession {number} ran out at {moment(row.valid_until)}; ask for a new one.")
+        if not concessions.approve(row, by, now):
+            raise Conflict(f"Concession {number} was approved by {row.approved_by} already.")
+        refresh(lot)
+        audit.note(lot.id, "concession approved", by, now, {"concession": [number]})
+        return _whole(_found(number))
+
+
+def withdraw(number: int, reason: str, by: str) -> dict[str, Any]:
+    """Takes a concession back; what is loaded under it is listed as still running.
+
+    Raises:
+        NotFound: no such concession.
+        Conflict: it was withdrawn already.
+    """
+    now = clock.now()
+    with transaction():
+        lot = lots.lock([_found(number).lot_id])[_found(number).lot_id]
+        row = _found(number)
+        if not concessions.withdraw(row, reason, by, now):
+            raise Conflict(f"Concession {number} was withdrawn by {row.withdrawn_by} already.")
+        refresh(lot)
+        audit.note(lot.id, "concession withdrawn", by, now, {"concession": [number]})
+        return _whole(_found(number))
+
+
+def _found(number: int) -> Any:
+    row = concessions.find(number)
+    if row is None:
+        raise NotFound(f"There is no concession {number}. The concessions of its lot have their numbers.")
+    return row
+
+
+def of_lot(lot_id: int, cursor: str | None, limit: int) -> Page:
+    """Returns a page of a lot's concessions."""
+    return concessions.listed(lot_of(lot_id), cursor, limit).map(_whole)

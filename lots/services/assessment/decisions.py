@@ -1,0 +1,197 @@
+"""Quality: assessments now, then and under other revisions; decisions by hand; judging again when asked."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime
+from typing import Any
+
+from lots.domain.assessment.standing import ACCEPT_STEP, ENDINGS, Ending, in_force_after, legal_actions, may_lift_ending
+from lots.domain.words import clause, moment
+from lots.services import clock, exposure, views
+from lots.services.assessment import exclusions
+from lots.services.assessment.judging import judge_lot, terms_anew
+from lots.services.assessment.lot_after import after
+from lots.services.assessment.lot_assessment import Judged, Terms, work_out
+from lots.services.errors import Fault, Invalid, NotFound, NotLegal
+from lots.services.lookups import lot_of
+from lots.store import readings
+from lots.store.assessment import decisions, lots
+from lots.store.engine.database import transaction
+from lots.store.engine.paging import Page
+from lots.store.production import tracing as store_tracing
+from lots.store.setup import catalog
+
+
+def assessment(
+    lot_id: int, as_of: datetime | None, limits_revision: int | None, shade_revision: int | None
+) -> dict[str, Any]:
+    """Returns all findings of a lot, storing nothing.
+
+    Args:
+        as_of: judge by what was known then, under the revisions it was judged under then.
+        limits_revision, shade_revision: numbers to judge under instead: "would now be".
+
+    Raises:
+        NotFound: no such lot, or it was not known at `as_of`.
+        Invalid: no such revision.
+    """
+    lot = lot_of(lot_id)
+    held = lot
+    if as_of is not None:
+        then = decisions.in_force(lot.id, as_of)
+        if then is None:
+            raise NotFound(
+                f"Lot {lot.id} was not known at {moment(as_of)}; it was recorded at {moment(lot.recorded_at)}."
+            )
+        held = then
+    limits, shade = held.limits_revision, held.shade_revision
+    faults = []
+    if limits_revision is not None:
+        limits = catalog.limits_revision(lot.grade_id, limits_revision)
+        if limits is None:
+            faults.append(
+                Fault(
+                    "limits_revision",
+                    f"Grade {lot.grade.code} has no limits revision {limits_revision}.",
+                    "The grade's limits have their numbers.",
+                )
+            )
+    if shade_revision is not None:
+        shade = catalog.shade_revision(lot.grade.shade_id, shade_revision)
+        if shade is None:
+            faults.append(
+                Fault(
+                    "shade_revision",
+                    f"The shade of grade {lot.grade.code} has no revision {shade_revision}.",
+                    "The shade's revisions have their numbers.",
+                )
+            )
+    if faults:
+        raise Invalid(*faults)
+    asked_anew = as_of is None and (limits_revision is not None or shade_revision is not None)
+    # "Would now be" is what judging it again would make it: steps are measured from the lot accepted last by now.
+    terms = terms_anew(lot, limits, shade) if asked_anew else replace(Terms.of(held), limits=limits, shade=shade)
+    judged = work_out(lot, terms, as_of)
+    beside = exclusions.beside(lot, terms, as_of)
+    return {
+        **_assessment_view(lot, judged),
+        **beside,
+        "notes": [
+            *judged.assessment.notes,
+            *exclusions.asked_first(lot, held, as_of),
+            *exclusions.notes(beside, judged.standing),
+        ],
+        "as_of": as_of or clock.now(),
+        "stored": limits_revision is None and shade_revision is None,
+    }
+
+
+def _assessment_view(lot: Any, judged: Judged) -> dict[str, Any]:
+    found = judged.assessment
+    return {
+        "lot_id": lot.id,
+        "standing": judged.standing,
+        "assessed": found.standing,
+        "uses": dict(found.uses),
+        "findings": [views.finding(f) for f in found.findings],
+        "to_measure": list(found.to_measure),
+        "notes": list(found.notes),
+        "limits_revision": judged.limits and judged.limits.revision,
+        "shade_revision": judged.shade and judged.shade.revision,
+        "reading_ids": judged.reading_ids,
+    }
+
+
+def reassess(lot_id: int, by: str) -> dict[str, Any]:
+    """Judges a lot again under the newest revisions, as a new decision; the old one stays as it was.
+
+    Raises:
+        NotFound: no such lot.
+    """
+    now = clock.now()
+    lot_of(lot_id)
+    with transaction():
+        lot = lots.lock([lot_id])[lot_id]
+        before = {
+            "standing": lot.standing,
+            "uses": lot.uses,
+            "limits_revision": lot.limits_revision and lot.limits_revision.revision,
+            "shade_revision": lot.shade_revision and lot.shade_revision.revision,
+        }
+        judged, decision = judge_lot(lot, by, now, action="reassess", renew=True)
+        return {
+            **_assessment_view(lot, judged),
+            "as_of": now,
+            "before": before,
+            "decision": views.decision(decision),
+            "lot": after(lot, judged),
+        }
+
+
+def decide(lot_id: int, action: str, reason: str, by: str) -> dict[str, Any]:
+    """Carries out a decision by hand. Blocking or holding a lot that is loaded lists where, at once.
+
+    An accepted step is accepted up to its size of now: readings that make it larger hold the lot again.
+
+    Raises:
+        NotFound: no such lot.
+        NotLegal: the decision may not follow the one in force, or not by this person; the answer says which may.
+    """
+    now = clock.now()
+    lot_of(lot_id)
+    with transaction():
+        lot = lots.lock([lot_id])[lot_id]
+        found = work_out(lot, Terms.of(lot)).assessment if lot.by_hand is None else None
+        capped = found is not None and any(finding.code == "sampling.retests" for finding in found.findings)
+        steps = found.steps_held() if found is not None else {}
+        legal = (*_legal(lot, by, now), *(("lift",) if capped else ()), *((ACCEPT_STEP,) if steps else ()))
+        if action not in legal:
+            raise NotLegal(_not_legal(lot, action, legal, by), legal=list(legal), standing=lot.standing)
+        if action == "lift" and capped:
+            lot.retests_cleared = readings.retest_rounds(lot.id)
+        if action == ACCEPT_STEP:
+            lot.steps_accepted = {**(lot.steps_accepted or {}), **steps}
+        else:
+            lot.by_hand = in_force_after(action)
+            lot.by_hand_reason = reason if lot.by_hand else None
+        judged, decision = judge_lot(lot, by, now, action=action, reason=reason, what="decision made")
+        return {**views.decision(decision), "lot": after(lot, judged), "exposure": exposure.exposure(lot)}
+
+
+def _legal(lot: Any, by: str, now: datetime) -> tuple[str, ...]:
+    """The decisions that a person may take on the one in force. A return or a scrapping depends on who decided it, when, and what was loaded since."""
+    if lot.by_hand not in ENDINGS:
+        return legal_actions(lot.by_hand)
+    ended = decisions.last_of(lot.id, lot.by_hand)
+    # By a decision that is not there nobody can be told from a second person.
+    if ended is None:
+        return ()
+    ending = Ending(ended.decided_by, ended.decided_at, store_tracing.loaded_after(lot.id, ended.decided_at))
+    return legal_actions(lot.by_hand) if may_lift_ending(ending, by, now) else ()
+
+
+def _not_legal(lot: Any, action: str, legal: tuple[str, ...], by: str) -> str:
+    if not legal:
+        return (
+            f"Lot {lot.supplier_lot} is {lot.standing}, as {by} decided. After one day, or once a spool of the lot was loaded, "
+            f"that can be lifted only by a second person. Ask somebody of quality other than {by}."
+        )
+    if lot.by_hand in ENDINGS:
+        return f"Lot {lot.supplier_lot} is {lot.standing}: {clause(lot.by_hand_reason)} Only lift can follow that."
+    may = f"What may be decided: {', '.join(legal)}."
+    if action == ACCEPT_STEP:
+        return f"No step keeps lot {lot.supplier_lot} open, so there is none to accept. {may}"
+    if action == "lift" and lot.standing == "blocked":
+        return (
+            f"Lot {lot.supplier_lot} is blocked by its readings, not by hand, so there is nothing to lift. "
+            f"Void a reading that is wrong, or have it judged again under newer limits. {may}"
+        )
+    if action == "lift":
+        return f"No block or hold by hand is in force on lot {lot.supplier_lot}, so there is nothing to lift. {may}"
+    return f"Lot {lot.supplier_lot} has a {lot.by_hand} by hand in force already: {clause(lot.by_hand_reason)} {may}"
+
+
+def history(lot_id: int, cursor: str | None, limit: int) -> Page:
+    """Returns a page of a lot's decisions, oldest first."""
+    return decisions.listed(lot_of(lot_id), cursor, limit).map(views.decision)

@@ -1,0 +1,44 @@
+"""Drawing more spools: wherever a lot's findings want more than the sample has, the program draws them, next in the order of the delivery's seed."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from lots.domain.assessment.standing import ENDINGS
+from lots.domain.receiving.coverage import draw_more
+from lots.services.assessment.lot_assessment import Judged, drawn_of
+from lots.store import audit
+from lots.store.receiving import deliveries, samples
+
+
+def first_looks(lot: Any, kind: str) -> set[str]:
+    """Returns the spools of a lot's further draws that have no reading of this kind yet: reading one of them repeats nothing. Four queries."""
+    came = {one.logged.id: one.now.sample for one in deliveries.of_lot(lot.id)}
+    changes = samples.changes_of(came, withdrawn=False)
+    draws = (drawn_of(sample, changes[number])[1:] for number, sample in came.items())
+    return {code for groups in draws for group in groups for code in group} - samples.measured(lot.id, kind)
+
+
+def draw_wanted(lot: Any, judged: Judged, by: str, now: datetime) -> bool:
+    """Draws the further spools that an assessment wants, stores them and notes them in the lot's history; answers whether any were drawn.
+
+    Must run inside the caller's transaction. No query where nothing is wanted; a lot that was returned or scrapped wants nothing.
+    """
+    wanted = judged.assessment.wanted
+    if not wanted or lot.by_hand in ENDINGS:
+        return False
+    parts = {part.delivery: part for part in judged.coverage.presented}
+    changed, codes_of = samples.changes_of(parts), samples.drawable(parts)
+    drawn = []
+    for one in wanted:
+        delivery = samples.delivery(one.delivery)
+        # A spool that was replaced was drawn once: it is not drawn again.
+        replaced = [row.drawn.code for row in changed[one.delivery].substitutes]
+        but = (*parts[one.delivery].sample, *replaced)
+        codes = draw_more(codes_of[one.delivery], one.more, delivery.sample["seed"], but)
+        if codes:
+            drawn.append(samples.add_draw(one.delivery, codes, one.why, by, now).id)
+    if drawn:
+        audit.note(lot.id, "spools drawn", by, now, {"sample_draw": drawn})
+    return bool(drawn)

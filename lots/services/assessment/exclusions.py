@@ -1,0 +1,159 @@
+"""Readings that stand apart: left out by a named person for a named cause, and taken back in. The reading itself stays as it was.
+
+A reading that was typed wrong is voided (`services/readings/recording.py`): it never was a measurement. One that is excluded was measured, and the test shows
+that it does not belong to its like.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from lots.domain.assessment.limits_revision import CHARACTERISTICS
+from lots.domain.assessment.repeats import NO_REPEATS, numbered
+from lots.domain.instruments.calibration import doubt_about
+from lots.domain.words import clause
+from lots.services import clock, views
+from lots.services.assessment import repeats
+from lots.services.assessment.judging import judge_lot
+from lots.services.assessment.lot_after import after
+from lots.services.assessment.lot_assessment import Terms, in_order, work_out
+from lots.services.errors import Conflict, NotFlagged, NotFound
+from lots.services.from_rows import instruments_of
+from lots.store import readings
+from lots.store.assessment import lots
+from lots.store.engine.database import transaction
+
+_ELSE = "If it was typed wrong, void it; otherwise read the spool again: more readings make one that is off weigh less."
+
+
+def exclude(reading_id: int, cause: str, reason: str, by: str) -> dict[str, Any]:
+    """Leaves out a reading that stands apart, for a cause, and judges its lot without it: a decision in the name of whoever says so.
+
+    Raises:
+        NotFound: no such reading.
+        Conflict: it does not count anyway.
+        NotFlagged: the test does not show it to stand apart; the answer says what to do instead.
+    """
+    now = clock.now()
+    with transaction():
+        lot, reading = _held(reading_id)
+        before = {"standing": lot.standing, "uses": lot.uses}
+        _refuse_uncounted(reading)
+        shown_by = _shown_by(lot, reading)
+        exclusion = readings.exclude(reading, {"cause": cause, "reason": reason, "shown_by": shown_by}, by, now)
+        why = f"Reading {reading_id} ({reading.kind}) excluded as an outlier, cause {cause}: {reason}"
+        wrote = {"reading_exclusion": [exclusion.id]}
+        judge_lot(lot, by, now, action="exclude", reason=why, what="reading excluded", wrote=wrote)
+        return {**_view(reading_id), "shown_by": shown_by, "before": before, "lot": after(lot)}
+
+
+def include(reading_id: int, reason: str, by: str) -> dict[str, Any]:
+    """Takes a reading back in that was excluded, and judges its lot with it.
+
+    Raises:
+        NotFound: no such reading.
+        Conflict: it is not excluded.
+    """
+    now = clock.now()
+    with transaction():
+        lot, reading = _held(reading_id)
+        before = {"standing": lot.standing, "uses": lot.uses}
+        exclusion = getattr(reading, "exclusion", None)
+        if exclusion is None:
+            raise Conflict(f"Reading {reading_id} is not excluded, so there is nothing to take back.")
+        readings.include(exclusion, reason, by, now)
+        why = f"Reading {reading_id} ({reading.kind}) taken back in: {reason}"
+        wrote = {"reading_exclusion": [exclusion.id]}
+        judge_lot(lot, by, now, action="include", reason=why, what="reading taken back in", wrote=wrote)
+        return {**_view(reading_id), "shown_by": exclusion.shown_by, "before": before, "lot": after(lot)}
+
+
+def _held(reading_id: int) -> tuple[Any, Any]:
+    """The lot of a reading, locked, and the reading as it stands then."""
+    first = readings.find(reading_id)
+    if first is None:
+        raise NotFound(f"There is no reading {reading_id}. The readings of its lot have their numbers.")
+    return lots.lock([first.lot_id])[first.lot_id], readings.find(reading_id)
+
+
+def _refuse_uncounted(reading: Any) -> None:
+    if void := getattr(reading, "void", None):
+        raise Conflict(f"Reading {reading.id} was voided by {void.voided_by}, so it does not count anyway.")
+    if said := getattr(reading, "exclusion", None):
+        raise Conflict(
+            f"Reading {reading.id} was excluded by {said.excluded_by} already: {clause(said.reason)} Nothing more needs to be done."
+        )
+    if reading.screening:
+        raise Conflict(f"Reading {reading.id} was kept without judging by it, so it does not count anyway.")
+    if reading.instrument_id and (
+        doubt := doubt_about(reading.measured_at, instruments_of([reading])[reading.instrument_id])
+    ):
+        raise Conflict(f"Reading {reading.id} does not count anyway: {doubt}.")
+
+
+def _shown_by(lot: Any, reading: Any) -> list[dict[str, Any]]:
+    """The tests that show the reading to stand apart, at least one."""
+    if reading.kind in NO_REPEATS:
+        raise NotFlagged(f"No {reading.kind} reading is tested for standing apart. {NO_REPEATS[reading.kind]} {_ELSE}")
+    rows, _ = in_order(readings.that_count(lot.id, kind=reading.kind, excluded=True), None)
+    found = repeats.tested(lot, rows, None)
+    shown = [said for part in found if (said := part.shown_by(reading.id))]
+    if not shown:
+        says = " ".join(part.says for part in found)
+        raise NotFlagged(f"Reading {reading.id} is not shown to stand apart from its like, so it stays. {says} {_ELSE}")
+    return shown
+
+
+def _view(reading_id: int) -> dict[str, Any]:
+    row = readings.find(reading_id)
+    doubt = doubt_about(row.measured_at, instruments_of([row])[row.instrument_id]) if row.instrument_id else None
+    return views.reading(row, doubt)
+
+
+def notes(beside: dict[str, Any], standing: str) -> list[str]:
+    """Returns a sentence on each reading that is excluded, and one on what they change."""
+    if not beside["excluded"]:
+        return []
+    said = [
+        f"Reading {row['reading_id']} ({row['kind']}, spool {row['spool_code']}) is excluded by {row['excluded_by']}, cause {row['cause']}: "
+        + clause(row["reason"])
+        for row in beside["excluded"]
+    ]
+    would = beside["with_excluded"]["standing"]
+    alike = "stand the same" if would == standing else f"be {would}, not {standing}"
+    numbers = [row["reading_id"] for row in beside["excluded"]]
+    return [*said, f"With {numbered(numbers)} counted the lot would {alike}."]
+
+
+def asked_first(lot: Any, held: Any, known_at: datetime | None) -> list[str]:
+    """Returns a sentence on each reading of a lot that counts and stands apart from its like. Four queries.
+
+    Args:
+        held: the lot, or the decision in force then, with the revisions.
+    """
+    rows, _ = in_order(readings.that_count(lot.id, known_at, excluded=True), known_at)
+    figures = repeats.tested(held, rows, known_at)
+    return [
+        f"Reading {number} ({kind}, spool {spool}) stands apart from its like: look for its cause first."
+        for kind in CHARACTERISTICS
+        for number, spool in repeats.standing_apart(figures, kind).items()
+    ]
+
+
+def beside(lot: Any, terms: Terms, known_at: datetime | None) -> dict[str, Any]:
+    """Returns which readings of a lot are excluded, and what it would be with them: None when none is. One query, more where there are some."""
+    rows = readings.excluded(lot.id, known_at)
+    if not rows:
+        return {"excluded": [], "with_excluded": None}
+    judged = work_out(lot, terms, known_at, with_excluded=True)
+    found = judged.assessment
+    return {
+        "excluded": [repeats.excluded_line(row) for row in rows],
+        "with_excluded": {
+            "standing": judged.standing,
+            "assessed": found.standing,
+            "uses": dict(found.uses),
+            "findings": [views.finding(finding) for finding in found.findings],
+        },
+    }

@@ -1,0 +1,302 @@
+"""What `lots check` finds: whether the history is whole, the tables hold what it says, masses add up, and every lot's row follows from its readings."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+from lots.domain.hash_chain import Entry, digest, verify
+from lots.domain.production.masses import misfits
+from lots.services import clock
+from lots.services.assessment import concessions
+from lots.services.assessment.judging import derived, judge_lot, of_spools
+from lots.services.assessment.lot_assessment import Terms, work_out
+from lots.store import audit
+from lots.store.assessment import lots, spool_findings
+from lots.store.engine.database import transaction
+from lots.store.receiving import deliveries
+from lots.store.upkeep import integrity
+
+# Two ways of adding the same numbers differ by less, relative to their size; another version of a library may add in another way.
+SAME = 1e-12
+# Goes through a list and shows how far it has come.
+Watch = Callable[[str, Sequence[Any]], Iterable[Any]]
+
+
+@dataclass(frozen=True, slots=True)
+class Flaw:
+    """Something that is not as it should be.
+
+    Args:
+        says: what, in words.
+        lot: number and supplier's number of the lot, None when it concerns no single one.
+        entry: number of the entry in the history that shows it, None when none does.
+        summary: True when a lot's row does not follow from its readings, which can be put right by working it out again.
+        named: True when what a row is found by does not follow from its code, number or name, which can be put right likewise.
+    """
+
+    says: str
+    lot: tuple[int, str] | None = None
+    entry: int | None = None
+    summary: bool = False
+    named: bool = False
+
+    @property
+    def line(self) -> str:
+        """The flaw as one line: whose, which entry, what."""
+        whose = "shop" if self.lot is None else f"lot {self.lot[1]} ({self.lot[0]})"
+        return f"{whose}{'' if self.entry is None else f', entry {self.entry}'}: {' '.join(self.says.split())}."
+
+
+def unwatched(_label: str, items: Sequence[Any]) -> Iterable[Any]:
+    """Nobody is watching."""
+    return items
+
+
+def found(watch: Watch = unwatched) -> Iterator[Flaw]:
+    """Goes through everything and yields what is not as it should be. Only reads; best within `checking.snapshot`."""
+    names = integrity.lot_names()
+    yield from _whole(names)
+    yield from proved(names, watch)
+    yield from _masses(names)
+    yield from _misnamed(names)
+    for number in watch("Lots", list(names)):
+        yield from judged_again(number, names[number])
+
+
+def proved(names: Mapping[int, str], watch: Watch = unwatched) -> Iterator[Flaw]:
+    """Recomputes every chain, and compares what its entries say with what the tables hold.
+
+    Args:
+        names: lot -> the supplier's number of it.
+    """
+    told, heads = _Told(), audit.heads()
+    for chain in watch("Histories", audit.chains()):
+        yield from _history(chain, heads.get(chain, (None, None)), names, told)
+    for cover in watch("Tables", list(audit.COVERED.values())):
+        yield from _rows(cover, names, told)
+
+
+def against(noted: Mapping[str, tuple[int, str]]) -> Iterator[Flaw]:
+    """Compares heads that were noted before with the entries that are there now: whoever writes a whole history anew shows here.
+
+    Args:
+        noted: chain -> (length, hash of the last entry) as they were.
+    """
+    names = integrity.lot_names()
+    for chain, (length, head) in noted.items():
+        there = {entry.number: entry.hash for entry, _ in audit.entries(chain)}
+        if there.get(length) != head:
+            yield Flaw(f"entry {length} is another than the one noted", _named(_lot_in(chain), names), length)
+
+
+@dataclass(slots=True)
+class _Told:
+    """What the entries say of rows: which there must be, and of those that may change their last digest with where it stands."""
+
+    there: dict[str, set[int]] = field(default_factory=dict)
+    last: dict[str, dict[int, tuple[int | None, int, str]]] = field(default_factory=dict)
+
+
+def _named(lot_id: int | None, names: Mapping[int, str]) -> tuple[int, str] | None:
+    return None if lot_id is None else (lot_id, names.get(lot_id, "no longer there"))
+
+
+def _lot_in(chain: str) -> int | None:
+    number = chain.removeprefix("lot:")
+    return int(number) if number != chain and number.isdecimal() else None
+
+
+def _whole(names: Mapping[int, str]) -> Iterator[Flaw]:
+    """What the engine finds, and rows that refer to nothing."""
+    for damage in integrity.damage():
+        yield Flaw(f"the file is damaged: {damage}")
+    for table, row, missing in integrity.orphans():
+        lot = _named(integrity.lot_of_row(table, row), names)
+        yield Flaw(f"{_words(table)} {row['id']} refers to {_words(missing)}, which is not there", lot)
+
+
+def _words(table: str) -> str:
+    return table.replace("_", " ")
+
+
+def _history(chain: str, head: tuple[int | None, str | None], names: Mapping[int, str], told: _Told) -> Iterator[Flaw]:
+    """Breaks of a chain, and rows that were added by its entries and are no longer what they were."""
+    number = _lot_in(chain)
+    lot = _named(number, names)
+    read = audit.entries(chain)
+    for flaw in verify([entry for entry, _ in read], *head):
+        yield Flaw(flaw.says, lot, flaw.number)
+    if chain != audit.chain_of(number):
+        yield Flaw(f'the history "{chain}" is of no lot and not of the shop')
+    for entry, beside in read:
+        if beside != number:
+            yield Flaw(f"entry {entry.number} was edited: it is said to be of lot {beside}", lot, entry.number)
+        for table, says in _says(entry):
+            cover, numbers = audit.COVERED[table], says["ids"]
+            if cover.fixed:
+                told.there.setdefault(table, set()).update(numbers)
+                yield from _as_added(cover, says, lot, entry.number)
+            else:
+                last = told.last.setdefault(table, {})
+                last.update(zip(numbers, ((number, entry.number, one) for one in says["digests"]), strict=False))
+
+
+def _says(entry: Entry) -> Iterator[tuple[str, dict[str, Any]]]:
+    """What an entry says of each table, unless it was edited into something that cannot be read: that it was edited is known already."""
+    rows = entry.content.get("rows") if isinstance(entry.content, dict) else None
+    for table, says in (rows if isinstance(rows, dict) else {}).items():
+        if table in audit.COVERED and isinstance(says, dict) and isinstance(says.get("ids"), list):
+            wanted = {"digest": str} if audit.COVERED[table].fixed else {"digests": list}
+            numbers_are_right = all(isinstance(number, int) for number in says["ids"])
+            if numbers_are_right and all(isinstance(says.get(name), kind) for name, kind in wanted.items()):
+                yield table, says
+
+
+def _as_added(cover: audit.Cover, says: dict[str, Any], lot: tuple[int, str] | None, entry: int) -> Iterator[Flaw]:
+    numbers, rows = says["ids"], audit.stored(cover, says["ids"])
+    gone = [number for number in numbers if number not in rows]
+    if gone:
+        rest = "" if len(gone) == len(numbers) else "; whether the others added with it are unchanged cannot be told"
+        yield Flaw(f"{_listed(cover.table, gone)} taken out{rest}", lot, entry)
+    elif digest(list(rows.values())) != says["digest"]:
+        which = _listed(cover.table, numbers) if len(numbers) == 1 else f"one of {_range(cover.table, numbers)} was"
+        yield Flaw(f"{which} edited", lot, entry)
+
+
+def _listed(table: str, numbers: Sequence[int]) -> str:
+    if len(numbers) == 1:
+        return f"{_words(table)} {numbers[0]} was"
+    shown = ", ".join(str(number) for number in numbers[:10])
+    return f"{len(numbers)} of {_words(table)} ({shown}{', ...' if len(numbers) > 10 else ''}) were"
+
+
+def _range(table: str, numbers: Sequence[int]) -> str:
+    return f"{_words(table)} {numbers[0]} to {numbers[-1]}"
+
+
+def _rows(cover: audit.Cover, names: Mapping[int, str], told: _Told) -> Iterator[Flaw]:
+    """Rows that no entry mentions, and rows that may change and are not what the last entry that mentions them says."""
+    there, last = told.there.pop(cover.table, set()), told.last.pop(cover.table, {})
+    for number, row in audit.every_stored(cover):
+        known = last.pop(number, None)
+        if known is None and number not in there:
+            lot = _named(integrity.lot_of_row(cover.table, row), names)
+            yield Flaw(f"{_words(cover.table)} {number} was put in: no entry mentions it", lot)
+        elif known is not None and digest(row) != known[2]:
+            yield Flaw(f"{_words(cover.table)} {number} was edited since", _named(known[0], names), known[1])
+    for number, (lot_id, entry, _) in last.items():
+        yield Flaw(f"{_words(cover.table)} {number} was taken out since", _named(lot_id, names), entry)
+
+
+def _masses(names: Mapping[int, str]) -> Iterator[Flaw]:
+    for lot_id, code, spool in integrity.booked():
+        for misfit in misfits(spool):
+            yield Flaw(f"spool {code}: {misfit}", _named(lot_id, names))
+    for load in integrity.odd_loads():
+        yield Flaw(
+            f"load {load.id} ended with more filament than it began with, or before it began",
+            _named(load.lot_id, names),
+        )
+
+
+def _misnamed(names: Mapping[int, str]) -> Iterator[Flaw]:
+    for one in integrity.misnamed():
+        columns = " and ".join(_words(name) for name in one.wanted)
+        says = f"{columns} of {_words(one.model._meta.table_name)} {one.number} do not follow from {one.text}"
+        yield Flaw(says, _named(one.lot, names), named=one.lot is not None)
+
+
+def judged_again(number: int, name: str) -> Iterator[Flaw]:
+    """Judges a lot from its readings, storing nothing, and yields what on its row and its spools is something else."""
+    lot = (number, name)
+    try:
+        differing = _differing(number)
+    except Exception as error:  # whatever was edited, of all that judging reads: the check goes on
+        yield Flaw(f"it cannot be judged from its readings: {type(error).__name__}: {error}", lot)
+        return
+    if differing:
+        yield Flaw(
+            f"{', '.join(differing)} {'does' if len(differing) == 1 else 'do'} not follow from its readings",
+            lot,
+            summary=True,
+        )
+
+
+def _differing(number: int) -> list[str]:
+    row = lots.find(number)
+    judged = work_out(row, Terms.of(row))
+    wanted = {**derived(judged), "concessions": concessions.left_of(number)}
+    differing = [_words(name) for name, value in wanted.items() if not _same(getattr(row, name), _as_stored(value))]
+    for delivery, came_at, corrected in deliveries.derived(number):
+        if (delivery.came_at, delivery.corrected) != (came_at, corrected):
+            differing.append(f"what is kept of delivery {delivery.id}")
+    flows, failing, dry = of_spools(judged)
+    spools = lots.spools_of(row)
+    passed_on = spool_findings.inherited(spool.id for spool in spools if spool.spliced)
+    for spool in spools:
+        fails = [*_as_stored(failing.get(spool.code, [])), *passed_on.get(spool.id, ())]
+        alike = (spool.nonconforming or [], spool.dry_at) == (fails, dry.get(spool.code))
+        if not alike or not _same(spool.flow_factor, flows.get(spool.code)):
+            differing.append(f"what is kept of spool {spool.code}")
+    return differing
+
+
+def _as_stored(value: Any) -> Any:
+    return value if isinstance(value, datetime) else json.loads(json.dumps(value))
+
+
+def _same(one: Any, other: Any) -> bool:
+    """True for equal values, numbers within SAME of each other."""
+    if isinstance(one, dict) and isinstance(other, dict):
+        return one.keys() == other.keys() and all(_same(one[name], other[name]) for name in one)
+    if isinstance(one, list) and isinstance(other, list):
+        return len(one) == len(other) and all(map(_same, one, other))
+    if isinstance(one, float) and isinstance(other, int | float):
+        return math.isclose(one, other, rel_tol=SAME, abs_tol=SAME)
+    return bool(one == other)
+
+
+def rebuild(flaws: Iterable[Flaw], by: str, watch: Watch = unwatched) -> tuple[list[Flaw], list[Flaw]]:
+    """Works out again what on the rows of lots does not follow from their readings and codes, stores it, and notes it in their histories.
+
+    Args:
+        flaws: what was found.
+        by: who asked for it.
+
+    Returns:
+        (flaws that were put right, flaws that are left). A lot of which anything else was found is left alone, as are all while anything
+        of the shop was: what it is judged by may itself have been edited.
+    """
+    flaws = list(flaws)
+    spoiled = {flaw.lot for flaw in flaws if not (flaw.summary or flaw.named)}
+    right = [flaw for flaw in flaws if flaw.lot not in spoiled and None not in spoiled]
+    misnamed = list(integrity.misnamed()) if any(flaw.named for flaw in right) else []
+    for (number, _), mine in watch("Working out again", list(_by_lot(right).items())):
+        now = clock.now()
+        with transaction():
+            lot = lots.lock([number])[number]
+            for one in misnamed:
+                if one.lot == number:
+                    integrity.name_again(one)
+            what = "summaries recomputed"
+            if any(flaw.summary for flaw in mine):
+                concessions.refresh(lot)
+                deliveries.work_out_again(number)
+                reason = f"Worked out again by lots check: {', '.join(flaw.says for flaw in mine)}."
+                judge_lot(lot, by, now, action="reassess", reason=reason, what=what)
+            else:
+                audit.note(number, what, by, now, {"lot": [number]})
+    return right, [flaw for flaw in flaws if flaw not in right]
+
+
+def _by_lot(flaws: Iterable[Flaw]) -> dict[tuple[int, str], list[Flaw]]:
+    found: dict[tuple[int, str], list[Flaw]] = {}
+    for flaw in flaws:
+        if flaw.lot is not None:
+            found.setdefault(flaw.lot, []).append(flaw)
+    return found

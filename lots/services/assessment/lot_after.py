@@ -1,0 +1,39 @@
+"""Where a lot stands after a change, in words, and what of it is loaded when it may not be."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from lots.domain.assessment.standing import LOADABLE, decided_by_hand
+from lots.services import exposure, views
+from lots.services.assessment.lot_assessment import Judged
+
+
+def after(lot: Any, judged: Judged | None = None) -> dict[str, Any]:
+    """Returns where a lot stands after a change, what to measure next, and at once what is loaded of a lot that may not be.
+
+    Args:
+        lot: as it is kept now.
+        judged: how it was judged, where the caller has it: readings that cannot help the lot are then told with it.
+    """
+    told = judged.assessment.told if judged else ()
+    found = {**views.lot_line(lot), "to_measure": lot.to_measure, "says": _says(lot, " ".join(["", *told]))}
+    if lot.standing not in LOADABLE and (reached := exposure.exposure(lot))["items"]:
+        found["exposure"] = reached
+    return found
+
+
+def _says(lot: Any, told: str = "") -> str:
+    passed, failed = ([use for use, verdict in lot.uses.items() if verdict == word] for word in ("pass", "fail"))
+    if lot.standing == "released":
+        return f"Lot {lot.supplier_lot} is released.{told}"
+    if lot.standing == "restricted":
+        return f"Lot {lot.supplier_lot} is released for {', '.join(passed)} only.{told}"
+    if decided_by_hand(lot.assessed, lot.by_hand):
+        words = {"block": "was blocked", "hold": "is on hold", "return": "was returned", "scrap": "was scrapped"}
+        return f"Lot {lot.supplier_lot} {words[lot.by_hand]} by quality: {lot.by_hand_reason}{told}"
+    if lot.standing == "blocked":
+        why = " ".join(dict.fromkeys(w for why in lot.why.values() for w in why))
+        return f"Lot {lot.supplier_lot} is blocked. {why}{told}"
+    failing = f" It already fails for {', '.join(failed)}." if failed else ""
+    return f"Lot {lot.supplier_lot} stays in quarantine.{failing}{told} Still to do: {'; '.join(lot.to_measure)}."

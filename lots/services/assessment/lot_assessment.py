@@ -1,0 +1,331 @@
+"""From rows to a judgement: readings, instruments, deliveries and revisions of a lot as the domain's own values.
+
+`work_out` stores nothing: it answers what a lot is, was, or would be.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from typing import Any
+
+from lots.domain.assessment import rule_versions
+from lots.domain.assessment.acceptance import Assessment, Evidence, Previous, assess
+from lots.domain.assessment.limits_revision import CHARACTERISTICS, Limits, limits_from
+from lots.domain.assessment.reinspection import reinspected_until, still_to_do
+from lots.domain.assessment.standing import standing_after
+from lots.domain.assessment.voids import hold_back, improves
+from lots.domain.characteristics.bond import BondTest
+from lots.domain.characteristics.color.lot_color import ColorReading
+from lots.domain.characteristics.diameter import DiameterReading
+from lots.domain.characteristics.gloss import GlossReading
+from lots.domain.characteristics.moisture import MoistureReading
+from lots.domain.characteristics.opacity import OpacityReading
+from lots.domain.characteristics.shrinkage import ShrinkTest
+from lots.domain.characteristics.surface import SurfaceCheck
+from lots.domain.colorimetry.color_values import Conditions, Lab
+from lots.domain.instruments.calibration import doubt_about
+from lots.domain.receiving.coverage import Coverage, Presented, Sampling, standing_in
+from lots.services.assessment.uncertainty import Uncertainties, uncertainties
+from lots.services.from_rows import UNNAMED, approved_from, instruments_of, spectrum_from
+from lots.store import readings
+from lots.store.assessment import lots, reinspections
+from lots.store.receiving import deliveries, samples
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """An assessment with what it was made under.
+
+    `by_hand` is the decision in force; `standing` is what both lead to. `reading_ids` were judged; `recorded` counts those too whose
+    instrument was not in order. `sources` says, per kind, which instruments and printers the readings came from. `rules` is the version it was judged by.
+    `reinspected_until` is the date that re-inspections extend its shelf life to.
+    """
+
+    assessment: Assessment
+    limits: Any
+    shade: Any
+    by_hand: str | None
+    reading_ids: list[int]
+    recorded: int
+    coverage: Coverage
+    sources: dict[str, list[str]]
+    rules: int
+    reinspected_until: datetime | None = None
+
+    @property
+    def standing(self) -> str:
+        """Where the lot is, decisions by hand included."""
+        return standing_after(self.assessment.standing, self.by_hand)
+
+
+def evidence_from(rows: list[Any], known: Uncertainties | None = None) -> Evidence:
+    """Returns readings from the store as the domain's evidence, with the uncertainties that are known, or else as they were stated."""
+    known = known or Uncertainties({})
+    found: dict[str, list[Any]] = {kind: [] for kind in CHARACTERISTICS}
+    for row in rows:
+        found[row.kind].append(_TO_DOMAIN[row.kind](row, known.of(row)))
+    return Evidence(**found)
+
+
+def step_of(row: Any) -> float | None:
+    """The resolution of the instrument that a reading was taken with, None where it is not stated."""
+    return row.instrument.resolution if row.instrument_id else None
+
+
+_TO_DOMAIN: dict[str, Callable[[Any, float | None], Any]] = {
+    "color": lambda r, u: ColorReading(
+        r.spool.code,
+        Lab(*r.values["lab"]),
+        Conditions(**r.values["conditions"]),
+        u,
+        spectrum_from(r.values.get("spectrum")),
+        step_of(r),
+    ),
+    "diameter": lambda r, u: DiameterReading(
+        r.spool.code, r.values["d1_mm"], r.values["d2_mm"], r.values.get("position_m"), u, step_of(r)
+    ),
+    "shrinkage": lambda r, u: ShrinkTest(
+        r.spool.code,
+        r.values["axis"],
+        r.values["feature"],
+        r.values["designed_mm"],
+        r.values["measured_mm"],
+        r.values["age_h"],
+        r.values.get("printer"),
+        u,
+        step_of(r),
+    ),
+    "bond": lambda r, u: BondTest(r.spool.code, r.values["stress_mpa"], r.values["control"], u, step_of(r)),
+    "surface": lambda r, u: SurfaceCheck(r.spool.code, r.values["specks"], r.values["area_dm2"]),
+    "moisture": lambda r, u: MoistureReading(r.spool.code, r.values["moisture_percent"], r.measured_at, u),
+    "gloss": lambda r, u: GlossReading(r.spool.code, r.values["geometry_deg"], r.values["gloss_gu"], u, step_of(r)),
+    "opacity": lambda r, u: OpacityReading(
+        r.spool.code, Lab(*r.values["over_black"]), Lab(*r.values["over_white"]), r.measured_at, u, step_of(r)
+    ),
+}
+
+
+def in_order(rows: list[Any], known_at: datetime | None) -> tuple[list[Any], tuple[str, ...]]:
+    """The readings whose instrument was in order when they were taken, and a note on each reason why others were not."""
+    instruments = instruments_of(rows, known_at)
+    kept, doubts = [], Counter[str]()
+    for row in rows:
+        doubt = doubt_about(row.measured_at, instruments[row.instrument_id]) if row.instrument_id else None
+        if doubt is None:
+            kept.append(row)
+        else:
+            doubts[doubt] += 1
+    notes = (f"{n} {'reading does' if n == 1 else 'readings do'} not count: {doubt}." for doubt, n in doubts.items())
+    return kept, tuple(notes)
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """What a lot is judged under, as it is kept on the lot's row and on each decision.
+
+    Args:
+        limits, shade: revisions, or None.
+        by_hand: the decision in force.
+        previous: the earlier lot that steps are measured from.
+        retests_cleared: extra rounds per characteristic that quality has let stand.
+        rules: version of the rules.
+        steps_accepted: code of a step from the previous lot -> the largest that quality accepted.
+    """
+
+    limits: Any
+    shade: Any
+    by_hand: str | None
+    previous: dict[str, Any] | None
+    retests_cleared: dict[str, int]
+    rules: int
+    steps_accepted: Mapping[str, float] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, held: Any) -> Terms:
+        """The terms that a lot or a decision holds."""
+        return cls(
+            held.limits_revision,
+            held.shade_revision,
+            held.by_hand,
+            held.previous,
+            held.retests_cleared,
+            held.rules or rule_versions.FIRST,
+            held.steps_accepted or {},
+        )
+
+
+def work_out(lot: Any, terms: Terms, known_at: datetime | None = None, *, with_excluded: bool = False) -> Judged:
+    """Returns the assessment of a lot under given terms, storing nothing. Four to eight queries, however many lots there are.
+
+    Args:
+        lot: with its grade.
+        terms: what to judge it under.
+        known_at: judge by what was recorded up to then; None for all that is known.
+        with_excluded: True asks what the lot would be if no reading were excluded.
+    """
+    found = readings.that_count(lot.id, known_at, excluded=with_excluded, waiting=True)
+    counting = [row for row in found if not readings.void_waits(row, known_at)]
+    judged = _judged(lot, terms, known_at, counting)
+    if len(counting) < len(found):
+        judged = _held_back(judged, _judged(lot, terms, known_at, found), found, known_at)
+    again = _inspected_again(lot, terms, known_at, counting)
+    if not again:
+        return judged
+    to_do = tuple(dict.fromkeys([*judged.assessment.to_measure, *again[-1][1]]))
+    until = reinspected_until((row.use_by, not lacking) for row, lacking in again)
+    return replace(judged, assessment=replace(judged.assessment, to_measure=to_do), reinspected_until=until)
+
+
+def _held_back(judged: Judged, counted: Judged, found: list[Any], known_at: datetime | None) -> Judged:
+    """A judgement that no void by an author improves before quality agrees."""
+    waiting = [(row.id, row.kind) for row in found if readings.void_waits(row, known_at)]
+    agreed = limits_from(judged.limits.body) if judged.limits else None
+    return replace(judged, assessment=hold_back(judged.assessment, counted.assessment, waiting, agreed))
+
+
+def inspected_again(lot: Any) -> list[tuple[Any, tuple[str, ...]]]:
+    """Returns the re-inspections of a lot in the order they were recorded, each with what is still to be done for it."""
+    return _inspected_again(lot, Terms.of(lot), None, readings.that_count(lot.id))
+
+
+def _inspected_again(
+    lot: Any, terms: Terms, known_at: datetime | None, counting: list[Any]
+) -> list[tuple[Any, tuple[str, ...]]]:
+    """The re-inspections known by then, each with what its new readings leave to do."""
+    alone, found = replace(terms, previous=None), []
+    for row in reinspections.of_lot(lot.id, known_at):
+        since = [r for r in counting if min(r.measured_at, r.recorded_at) > row.recorded_at]
+        lacking: list[str] = []
+        for name in row.measure:
+            # Which spools are measured again is up to quality.
+            codes = tuple(sorted({r.spool.code for r in since if r.kind == name}))
+            new = _judged(lot, alone, known_at, since, Coverage.of(max(len(codes), 1), 1, codes))
+            lacking += still_to_do(new.assessment, name)
+        found.append((row, tuple(dict.fromkeys(lacking))))
+    return found
+
+
+def void_improves(lot: Any, terms: Terms, number: int) -> bool:
+    """Returns whether a lot would be judged better without a reading, by the readings that count and by those whose void waits beside them."""
+    found = readings.that_count(lot.id, waiting=True)
+    counting = [row for row in found if not readings.void_waits(row)]
+    return any(
+        improves(
+            _judged(lot, terms, None, rows).assessment,
+            _judged(lot, terms, None, [row for row in rows if row.id != number]).assessment,
+        )
+        for rows in (found, counting)
+    )
+
+
+def _judged(
+    lot: Any, terms: Terms, known_at: datetime | None, recorded: list[Any], coverage: Coverage | None = None
+) -> Judged:
+    """The judgement of a lot by these readings alone; `coverage` is that of its deliveries unless another is given."""
+    limits, shade, retests_cleared = terms.limits, terms.shade, terms.retests_cleared
+    rows, notes = in_order(recorded, known_at)
+    agreed = limits_from(limits.body) if limits else None
+    approved = approved_from(shade) if shade is not None else None
+    coverage = coverage or _coverage(lot, agreed, recorded, known_at, terms.rules)
+    known = uncertainties(rows, known_at)
+    retests = {}
+    if agreed is not None and agreed.sampling.retest_rounds_max is not None:
+        rounds = readings.retest_rounds(lot.id, known_at)
+        retests = {kind: count - retests_cleared.get(kind, 0) for kind, count in rounds.items()}
+    found = assess(
+        evidence_from(rows, known),
+        agreed,
+        approved,
+        lot.grade.nominal_diameter_mm,
+        coverage,
+        _previous_from(terms.previous, terms.steps_accepted),
+        retests,
+        terms.rules,
+    )
+    found = replace(found, notes=(*notes, *found.notes), findings=known.told(found.findings, rows))
+    return Judged(
+        found,
+        limits,
+        shade,
+        terms.by_hand,
+        [row.id for row in rows],
+        len(recorded),
+        coverage,
+        _sources(rows),
+        terms.rules,
+    )
+
+
+def _sources(rows: list[Any]) -> dict[str, list[str]]:
+    """Per kind, the instruments that read it and the printers its coupons came from: a series goes on across a change of these only where it is bridged."""
+    found: dict[str, set[str]] = {}
+    for row in rows:
+        named = found.setdefault(row.kind, set())
+        named.add(row.instrument.code if row.instrument else UNNAMED)
+        if row.values.get("printer"):
+            named.add(f"printer {row.values['printer']}")
+    return {kind: sorted(named) for kind, named in found.items()}
+
+
+def _coverage(lot: Any, agreed: Limits | None, rows: list[Any], known_at: datetime | None, version: int) -> Coverage:
+    """How many spools of each delivery must be measured, and which. Each was presented by itself, under the severity of its day; none of a closed one."""
+    measured: dict[int, set[str]] = {}
+    for row in rows:
+        measured.setdefault(row.spool.delivery_id, set()).add(row.spool.code)
+    sampling = agreed.sampling if agreed else Sampling()
+    came = [one for one in deliveries.of_lot(lot.id, known_at) if one.now.closed is None]
+    changed: dict[int, samples.Changes] = {}
+    if version != rule_versions.FIRST:
+        # Only a correction withdraws spools.
+        corrected = any(one.logged.corrected for one in came)
+        changed = samples.changes_of((one.logged.id for one in came), known_at, withdrawn=corrected)
+    resumed = None
+    if any(one.now.sample.get("severity") == "discontinued" for one in came):
+        resumed = lots.last_resumption(lot.supplier_id, lot.grade_id, known_at)
+    parts = []
+    for one in came:
+        delivery, sample, spools = one.logged, one.now.sample, one.spools
+        severity = sample.get("severity", "normal")
+        codes = frozenset(measured.get(delivery.id, ()))
+        changes = changed.get(delivery.id, samples.Changes())
+        first, *further = drawn_of(sample, changes)
+        parts.append(
+            Presented(
+                spools,
+                sampling.required(max(spools, 1), severity),
+                first,
+                codes,
+                sampling.plan(max(spools, 1), severity),
+                severity == "discontinued" and (resumed is None or resumed.recorded_at < delivery.recorded_at),
+                tuple(further),
+                delivery=delivery.id,
+                replaced=len(changes.substitutes),
+            )
+        )
+    return Coverage(tuple(parts))
+
+
+def drawn_of(sample: Mapping[str, Any], changes: samples.Changes) -> list[tuple[str, ...]]:
+    """Returns the codes of each draw from a delivery, the first sample first: substitutes in their places, spools that never came left out."""
+    instead = {row.drawn.code: row.substitute.code for row in changes.substitutes}
+    groups = [sample["spool_codes"], *(row.spool_codes for row in changes.draws)]
+    return [
+        tuple(code for code in (standing_in(code, instead) for code in group) if code not in changes.withdrawn)
+        for group in groups
+    ]
+
+
+def _previous_from(kept: dict[str, Any] | None, accepted: Mapping[str, float]) -> Previous:
+    if not kept:
+        return Previous()
+    lab, lab_u = kept.get("lab"), kept.get("lab_uncertainty")
+    return Previous(
+        Lab(*lab) if lab else None,
+        kept.get("shrinkage") or {},
+        tuple(lab_u) if lab_u else None,
+        kept.get("shrinkage_uncertainty") or {},
+        accepted,
+    )

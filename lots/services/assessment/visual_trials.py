@@ -1,0 +1,287 @@
+"""Visual trials: plaques that observers judged, the tolerance they show, and limits it supports. Nothing is set by a trial: quality posts what it takes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from lots.domain.characteristics.color.lot_color import ColorLimits
+from lots.domain.characteristics.plausibility import doubt_lab
+from lots.domain.colorimetry.color_difference import DEFAULT_WEIGHTS
+from lots.domain.colorimetry.color_values import Conditions, Lab, condition_name
+from lots.domain.statistics.tolerance_ellipsoid import Radius, Tolerance
+from lots.domain.visual_trials.trial import Plaque, Unfitted, across_observers, fit_trial
+from lots.domain.visual_trials.trial_limits import Proposal, propose
+from lots.services import clock
+from lots.services.assessment import impact, trial_words
+from lots.services.errors import Fault, Invalid, NotFound, Settled
+from lots.services.from_rows import conditions_of
+from lots.services.lookups import found
+from lots.store import audit
+from lots.store.engine.database import transaction
+from lots.store.engine.paging import Page
+from lots.store.setup import catalog, visual_trials
+
+# How far a plaque of a trial may lie from the reference, per coordinate: further, it is another colour, or a slip.
+_FURTHEST = 30.0
+# Less than this is nothing to any instrument; squared it would be nothing to arithmetic either.
+_LEAST = 1e-6
+# Each observer is left out once when it is asked how observers differ.
+_MOST_OBSERVERS = 50
+_ASKED = ("share", "confidence", "within")
+
+
+def add(grade_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
+    """Keeps a trial for a grade, against the current revision of its shade, and answers what it shows.
+
+    Raises:
+        NotFound: no such grade.
+        Settled: the grade has no approved reference to judge against.
+        Invalid: conditions that are not the reference's, or a plaque that cannot be; nothing was stored.
+    """
+    now = clock.now()
+    with transaction():
+        grade = found("grade", grade_id)
+        revision = catalog.current_shade_revisions([grade.shade_id]).get(grade.shade_id) if grade.shade_id else None
+        if revision is None:
+            raise Settled(
+                f"Grade {grade.code} has no approved shade revision, so there is nothing that plaques were judged against. Have one approved first."
+            )
+        judged_at = values.get("judged_at") or now
+        faults = clock.doubt_future("/judged_at", judged_at, now) + _condition_faults(values["conditions"], revision)
+        plaques = _checked(values["plaques"], Lab(*revision.lab), values["conditions"].get("uv"), faults)
+        if faults:
+            raise Invalid(*faults)
+        conditions = Conditions(**values["conditions"]).as_dict()
+        body = {"plaques": plaques, "conditions": conditions, **{name: values[name] for name in _ASKED}}
+        kept = {"shade_revision": revision, "judged_at": judged_at, "body": body, "note": values.get("note")}
+        row = visual_trials.add(grade, kept, by, now)
+        audit.note(None, "visual trial kept", by, now, {"visual_trial": [row.id]})
+    return shown(row.id)
+
+
+def _condition_faults(said: dict[str, Any], revision: Any) -> list[Fault]:
+    try:
+        conditions = Conditions(**said)
+    except ValueError as wrong:
+        return [Fault("/conditions", f"{wrong}.")]
+    return [
+        Fault(
+            f"/conditions/{field}",
+            f"The {condition_name(field)} is {mine}, but revision {revision.revision} of {revision.shade.name} was measured with {theirs}: the two cannot be compared.",
+            f"Measure the plaques with {condition_name(field)} {theirs}.",
+        )
+        for field, mine, theirs in conditions.differences(conditions_of(revision))
+    ]
+
+
+def _plaque_faults(index: int, plaque: dict[str, Any], uv: str | None) -> list[Fault]:
+    """What is wrong with a plaque by itself: its colour once, its judgements once, and numbers that can be."""
+    at, faults = f"/plaques/{index}", []
+    if (plaque.get("lab") is None) == (plaque.get("apart") is None):
+        hint = "Give lab, its colour, or apart, [dL*, da*, db*] from the reference."
+        faults.append(Fault(f"{at}/lab", "Give the colour of the plaque once.", hint))
+    counted = [name for name in ("accepted", "judged") if plaque.get(name) is not None]
+    if (plaque.get("judgements") is not None) == bool(counted):
+        hint = "Give accepted and judged, or judgements, one per observer."
+        faults.append(Fault(f"{at}/judgements", "Say once what became of the plaque.", hint))
+    elif len(counted) == 1:
+        faults.append(Fault(f"{at}/{'judged' if counted == ['accepted'] else 'accepted'}", "This is needed."))
+    elif counted and plaque["accepted"] > plaque["judged"]:
+        detail = f"{plaque['accepted']} of {plaque['judged']} cannot have accepted it."
+        faults.append(Fault(f"{at}/accepted", detail, "Give how many of those who judged it accepted it."))
+    if plaque.get("lab") is not None and (doubt := doubt_lab(plaque["lab"], uv)):
+        faults.append(Fault(f"{at}/lab", doubt.detail, doubt.hint))
+    return faults
+
+
+def _checked(
+    plaques: Sequence[dict[str, Any]], reference: Lab, uv: str | None, faults: list[Fault]
+) -> list[dict[str, Any]]:
+    """The plaques as they are kept; what is wrong with them is added to the faults."""
+    found, codes = [], dict[str, int]()
+    for index, plaque in enumerate(plaques):
+        wrong = _plaque_faults(index, plaque, uv)
+        code = plaque.get("code")
+        if code is not None and codes.setdefault(code, index) != index:
+            detail = f"Plaque {code} is in this trial already, at /plaques/{codes[code]}."
+            wrong.append(Fault(f"/plaques/{index}/code", detail, "Give each plaque once, with all its judgements."))
+        if not wrong:
+            found.append(_kept(plaque, reference))
+            wrong = _far_faults(index, found[-1], reference)
+        faults += wrong
+    observers = {vote["observer"] for plaque in plaques for vote in plaque.get("judgements") or ()}
+    if len(observers) > _MOST_OBSERVERS:
+        detail = f"{len(observers)} observers judged these plaques; at most {_MOST_OBSERVERS} are told apart."
+        faults.append(Fault("/plaques", detail, "Give accepted and judged per plaque instead."))
+    return found
+
+
+def _kept(plaque: dict[str, Any], reference: Lab) -> dict[str, Any]:
+    """A plaque as it is kept: as posted, with what it lies apart from the reference."""
+    apart = plaque.get("apart") or [of - at for of, at in zip(plaque["lab"], reference.as_list(), strict=True)]
+    return {**{name: value for name, value in plaque.items() if value is not None}, "apart": apart}
+
+
+def _far_faults(index: int, plaque: dict[str, Any], reference: Lab) -> list[Fault]:
+    field = "lab" if "lab" in plaque else "apart"
+    if max(map(abs, plaque["apart"])) > _FURTHEST:
+        detail = f"The plaque lies {max(map(abs, plaque['apart'])):.1f} from the reference in one coordinate: that is another colour."
+        hint = "Give lab as L*, a*, b*, and apart as sample less reference."
+        return [Fault(f"/plaques/{index}/{field}", detail, hint)]
+    try:
+        Lab(*(at + part for at, part in zip(reference.as_list(), plaque["apart"], strict=True)))
+    except ValueError as wrong:
+        return [Fault(f"/plaques/{index}/{field}", f"There is no such plaque: {wrong}.")]
+    return []
+
+
+def listed(grade_id: int, cursor: str | None, limit: int) -> Page:
+    """Returns a page of a grade's trials, without what they show."""
+    return visual_trials.listed(found("grade", grade_id), cursor, limit).map(_line)
+
+
+def shown(number: int) -> dict[str, Any]:
+    """Returns a trial with the tolerance it shows and the limits that supports, or why it shows none.
+
+    Raises:
+        NotFound: no such trial.
+    """
+    row = visual_trials.find(number)
+    if row is None:
+        raise NotFound(f"There is no visual trial {number}. The trials of its grade have their numbers.")
+    body = row.body
+    fitted = fit_trial(_plaques(body["plaques"]), body["share"], body["confidence"])
+    told = fitted.why if isinstance(fitted, Unfitted) else None
+    proposal, why_no_proposal = (None, told) if isinstance(fitted, Unfitted) else _proposal(row, fitted)
+    return {
+        **_line(row),
+        "conditions": body["conditions"],
+        "plaques": body["plaques"],
+        "tolerance": None if isinstance(fitted, Unfitted) else _tolerance(fitted, body["within"]),
+        "why_no_tolerance": told,
+        "across_observers": _across(body),
+        "proposal": proposal,
+        "why_no_proposal": why_no_proposal,
+    }
+
+
+def _line(row: Any) -> dict[str, Any]:
+    plaques = row.body["plaques"]
+    judged = [(len(p["judgements"]) if "judgements" in p else p["judged"]) for p in plaques]
+    return {
+        "id": row.id,
+        "grade_id": row.grade_id,
+        "shade_id": row.shade_revision.shade_id,
+        "shade_revision": row.shade_revision.revision,
+        "reference": row.shade_revision.lab,
+        "judged_at": row.judged_at,
+        "plaque_count": len(plaques),
+        "judgement_count": sum(judged),
+        **{name: row.body[name] for name in _ASKED},
+        "note": row.note,
+        "recorded_at": row.recorded_at,
+        "recorded_by": row.recorded_by,
+    }
+
+
+def _plaques(kept: Sequence[dict[str, Any]]) -> list[Plaque]:
+    """The plaques with their counts, as the domain's own values."""
+    found = []
+    for one in kept:
+        votes = one.get("judgements")
+        yes, of = (sum(v["accepted"] for v in votes), len(votes)) if votes else (one["accepted"], one["judged"])
+        dL, da, db = _told(one["apart"])
+        found.append(Plaque(dL, da, db, yes, of))
+    return found
+
+
+def _told(apart: Sequence[float]) -> list[float]:
+    return [part if abs(part) >= _LEAST else 0.0 for part in apart]
+
+
+def _across(body: dict[str, Any]) -> dict[str, Any]:
+    """The axes with intervals for observers at large, where every plaque says who judged it."""
+    plaques = body["plaques"]
+    if any("judgements" not in plaque for plaque in plaques):
+        return {
+            "axes": None,
+            "why_not": "The judgements do not say whose they are, so how observers differ cannot be told.",
+        }
+    panels: dict[str, list[Plaque]] = {}
+    for plaque in plaques:
+        dL, da, db = _told(plaque["apart"])
+        for vote in plaque["judgements"]:
+            panels.setdefault(vote["observer"], []).append(Plaque(dL, da, db, int(vote["accepted"]), 1))
+    axes = across_observers([panels[name] for name in sorted(panels)], body["share"], body["confidence"])
+    if isinstance(axes, Unfitted):
+        return {"axes": None, "why_not": axes.why}
+    return {"axes": [_axis(axis) for axis in axes], "why_not": None}
+
+
+def _axis(axis: Radius) -> dict[str, Any]:
+    return {"direction": list(axis.direction), "half": axis.half, "low": axis.low, "high": axis.high}
+
+
+def _tolerance(fitted: Tolerance, within: float) -> dict[str, Any]:
+    return {
+        "axes": [_axis(axis) for axis in fitted.axes],
+        "form": [list(row) for row in fitted.form],
+        "accepted_at_reference": fitted.accepted_at((0.0, 0.0, 0.0)),
+        "dispersion": fitted.dispersion,
+        "fit_p": fitted.fit_p,
+        "lack_of_fit": fitted.dispersion > 1,
+        "more_judgements": fitted.more_judgements(within),
+        "says": trial_words.tolerance(fitted, within),
+    }
+
+
+def _proposal(row: Any, fitted: Tolerance) -> tuple[dict[str, Any] | None, str | None]:
+    """Limits that the tolerance supports, in the formula of the grade's limits, each form with what it would refuse; or why there are none."""
+    current = catalog.current_limits(row.grade_id)
+    body = dict(current.body) if current else {}
+    color = body.get("color") or {}
+    formula = color.get("formula", "CIEDE2000")
+    weights = color.get("weights") or DEFAULT_WEIGHTS[formula]
+    try:
+        proposed = propose(fitted, Lab(*row.shade_revision.lab), formula, weights)
+    except ValueError as wrong:
+        return None, f"No limits follow from this: {wrong}."
+    if isinstance(proposed, Unfitted):
+        return None, proposed.why
+    by_delta_e, by_components = (
+        _form(row, body, proposed, form) for form in (Proposal.by_delta_e, Proposal.by_components)
+    )
+    fields = ("formula", "delta_e", "delta_e_mean", "delta_e_most", "kept_by_delta_e", "kept_by_components")
+    return {
+        **{name: getattr(proposed, name) for name in fields},
+        "weights": list(proposed.weights),
+        "components": dict(zip("Lab", proposed.components, strict=True)),
+        "by_delta_e": by_delta_e,
+        "by_components": by_components,
+        "says": trial_words.proposal(formula, by_delta_e["limits"], by_components["limits"]),
+    }, None
+
+
+def _form(
+    row: Any, body: dict[str, Any], proposed: Proposal, form: Callable[[Proposal], ColorLimits]
+) -> dict[str, Any]:
+    """The grade's limits with this in place of what they asked of the colour; what else they ask stays."""
+    try:
+        asked = form(proposed)
+    except ValueError as wrong:
+        return {"limits": None, "would_fail": [], "why_not": f"{wrong}.", "says": None}
+    color = {**(body.get("color") or {}), "formula": asked.formula}
+    color |= {"weights": list(asked.weights)} if asked.weights else {}
+    color |= (
+        {"lot_max": asked.lot_max}
+        if asked.lot_max is not None
+        else {"components_max": dict(asked.components_max or {})}
+    )
+    limits = {**body, "color": color, "note": f"From visual trial {row.id}."}
+    return {
+        "limits": limits,
+        "would_fail": impact.of_limits_body(row.grade_id, limits, body),
+        "why_not": None,
+        "says": trial_words.changes(body.get("color") or {}, color),
+    }

@@ -1,0 +1,1 @@
+"""Documents: the lot record, the nonconformity report, pictures, the history."""

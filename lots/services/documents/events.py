@@ -1,0 +1,22 @@
+"""Who did what when, as the history holds it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from lots.store import audit
+from lots.store.engine.paging import Page
+
+WHATS = audit.WHATS
+
+
+def listed(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
+    """Returns a page of entries, in the order they were made."""
+    return audit.listed(filters, cursor, limit).map(view)
+
+
+def view(row: Any) -> dict[str, Any]:
+    """An entry: `content` is what its hash covers beside the other fields, `rows` the same without the digests."""
+    fields = ("id", "chain", "number", "lot_id", "at", "by", "what", "content", "previous", "hash")
+    rows = {table: says["ids"] for table, says in row.content["rows"].items()}
+    return {**{name: getattr(row, name) for name in fields}, "rows": rows}

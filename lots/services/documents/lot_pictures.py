@@ -1,0 +1,293 @@
+"""The figures behind the pictures of a lot: its colour on a map, its diameter along the spools, its shrinkage beside earlier lots, its bond.
+
+Only readings that count are told: not voided, not screening, their instrument in order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from lots.domain.assessment.limits_revision import Limits, limits_from
+from lots.domain.characteristics import bond
+from lots.domain.characteristics.color import lot_color
+from lots.domain.characteristics.color.contours import contour
+from lots.domain.characteristics.color.lot_color import ColorLimits
+from lots.domain.characteristics.diameter import DiameterReading, around
+from lots.domain.characteristics.shrinkage import AXES
+from lots.domain.colorimetry.color_difference import components
+from lots.domain.colorimetry.color_values import Lab
+from lots.domain.colorimetry.screen_colors import on_screen
+from lots.domain.conformity.guard import COVERAGE
+from lots.domain.conformity.limits import Limit, decimals_of, shown
+from lots.domain.words import counted
+from lots.services.assessment.judging import revisions_for
+from lots.services.assessment.lot_assessment import evidence_from, in_order
+from lots.services.assessment.uncertainty import uncertainties
+from lots.services.drift import series
+from lots.services.from_rows import conditions_of
+from lots.services.lookups import lot_of
+from lots.store import readings
+from lots.store import series as store
+
+# So many lots of the supplier before this one are shown beside it.
+HISTORY = 12
+SCREEN = (
+    "A screen is not a match: the patches help to recognise a colour, never to judge it. CIELAB is shown by IEC 61966-2-1 (sRGB), the"
+    " white of {illuminant} set on the screen's."
+)
+
+
+def _opened(lot_id: int, kind: str) -> tuple[Any, Limits | None, Any, list[Any], list[str]]:
+    """A lot, its limits, its shade revision, its readings of a kind as evidence, and notes on what does not count. Six queries at most."""
+    lot = lot_of(lot_id)
+    limits, approved = revisions_for(lot)
+    rows, notes = in_order(readings.that_count(lot.id, kind=kind), None)
+    agreed = limits_from(limits.body) if limits else None
+    return lot, agreed, approved, list(getattr(evidence_from(rows, uncertainties(rows)), kind)), list(notes)
+
+
+def _head(lot: Any) -> dict[str, Any]:
+    return {
+        "lot_id": lot.id,
+        "supplier_lot": lot.supplier_lot,
+        "supplier": lot.supplier.name,
+        "grade": lot.grade.code,
+        "standing": lot.standing,
+    }
+
+
+def color_map(lot_id: int) -> dict[str, Any]:
+    """Returns a lot's colour as differences from its reference, with the outline of its limit. Six queries at most.
+
+    Raises:
+        NotFound: no such lot.
+    """
+    lot, agreed, approved, taken, notes = _opened(lot_id, "color")
+    rule = agreed.color if agreed and agreed.color else ColorLimits()
+    answer = {
+        **_head(lot),
+        "formula": rule.formula,
+        "lot_max": rule.lot_max,
+        "coverage_factor": COVERAGE,
+        "reference": None,
+        "lot": None,
+        "spools": [],
+        "outline": [],
+        "outline_at_lot": [],
+        "screen_says": "",
+    }
+    if approved is None:
+        says = f"Lot {lot.supplier_lot} has no approved reference to be compared with."
+        return {**answer, "says": says, "notes": notes}
+    reference, asked = Lab(*approved.lab), conditions_of(approved)
+    comparable = [reading for reading in taken if reading.conditions.comparable_with(asked)]
+    if left := len(taken) - len(comparable):
+        notes.append(f"{counted(left, 'reading')} under other conditions than the reference's left out.")
+    answer["reference"] = {
+        "name": approved.shade.name,
+        "revision": approved.revision,
+        "lab": reference.as_list(),
+        "conditions": str(asked),
+        "screen": _shown(reference),
+    }
+    answer["screen_says"] = SCREEN.format(illuminant=f"{asked.illuminant}, {asked.observer_deg} deg observer,")
+    if rule.lot_max:
+        answer["outline"] = [list(point) for point in contour(reference, rule.lot_max, rule)]
+    summary = lot_color.summarise(comparable)
+    if summary is None:
+        says = f"No colour reading of lot {lot.supplier_lot} counts yet: only the reference and its limit are known."
+        return {**answer, "says": says, "notes": notes}
+    apart = _apart(reference, summary.lot, rule)
+    if rule.lot_max:
+        answer["outline_at_lot"] = [list(point) for point in contour(reference, rule.lot_max, rule, apart["dL"])]
+    unsure = summary.lot_uncertainty.total
+    answer["lot"] = {
+        **apart,
+        "lab": summary.lot.as_list(),
+        "uncertainty": list(unsure) if unsure else None,
+        "spools": len(summary.spools),
+        "readings": summary.n,
+        "screen": _shown(summary.lot),
+    }
+    answer["spools"] = [
+        {"spool_code": code, "readings": n, **_apart(reference, mean, rule)}
+        for code, (mean, n) in summary.spools.items()
+    ]
+    return {**answer, "says": _color_says(lot, apart, rule, answer["spools"]), "notes": notes}
+
+
+def _apart(reference: Lab, sample: Lab, rule: ColorLimits) -> dict[str, Any]:
+    parts = components(reference, sample)
+    return {
+        "dL": parts.dL,
+        "da": parts.da,
+        "db": parts.db,
+        "delta_e": rule.delta_e(reference, sample),
+        "direction": parts.direction,
+    }
+
+
+def _shown(color: Lab) -> dict[str, Any]:
+    seen = on_screen(color)
+    return {"hex": seen.hex, "in_gamut": seen.in_gamut}
+
+
+def _color_says(lot: Any, apart: dict[str, Any], rule: ColorLimits, spools: Sequence[dict[str, Any]]) -> str:
+    found = f"Lot {lot.supplier_lot} lies {shown(apart['delta_e'])} from the reference ({rule.formula}, {counted(len(spools), 'spool')}): {apart['direction']}."
+    if rule.lot_max is None:
+        says = f"{found} Its grade sets no limit on the lot's colour."
+    else:
+        says = f"{found} {_side(apart['delta_e'], rule.lot_max)} the limit of {rule.lot_max:g}."
+    if rule.spool_max is None:
+        return says
+    far = max(spools, key=lambda spool: spool["delta_e"])
+    return f"{says} Its farthest spool, {far['spool_code']}, lies {shown(far['delta_e'])} away, {_side(far['delta_e'], rule.spool_max).lower()} the limit of {rule.spool_max:g} for one spool."
+
+
+def _side(delta_e: float, most: float) -> str:
+    return "Within" if Limit(None, most).allows(delta_e) else "Outside"
+
+
+def diameter_profile(lot_id: int) -> dict[str, Any]:
+    """Returns a lot's diameters along each measured spool, in order of position where positions were noted. Six queries at most.
+
+    Raises:
+        NotFound: no such lot.
+    """
+    lot, agreed, _, taken, notes = _opened(lot_id, "diameter")
+    rule, nominal = agreed.diameter if agreed else None, lot.grade.nominal_diameter_mm
+    by_spool: dict[str, list[DiameterReading]] = {}
+    for reading in taken:
+        by_spool.setdefault(reading.spool, []).append(reading)
+    single = rule.reading_tolerance_mm if rule else None
+    mean = rule.mean_tolerance_mm if rule else None
+    ovality = rule.ovality_max_mm if rule else None
+    spools = [_profile(code, group) for code, group in sorted(by_spool.items())]
+    says = f"Diameter of lot {lot.supplier_lot}: {counted(len(taken), 'position')} on {counted(len(spools), 'spool')}."
+    if not taken:
+        says = f"No diameter of lot {lot.supplier_lot} was measured yet."
+    return {
+        **_head(lot),
+        "nominal_mm": nominal,
+        "reading_limit_mm": around(nominal, single).as_json() if single is not None else None,
+        "mean_limit_mm": around(nominal, mean).as_json() if mean is not None else None,
+        "ovality_max_mm": ovality,
+        "spools": [{**profile, **_outside(profile, nominal, single, ovality)} for profile in spools],
+        "says": says,
+        "notes": notes,
+    }
+
+
+def _profile(code: str, group: Sequence[DiameterReading]) -> dict[str, Any]:
+    """A spool's readings along the filament, or in the order they were taken where a position was not noted."""
+    known = all(reading.position_m is not None for reading in group)
+    order = sorted(group, key=lambda reading: reading.position_m or 0.0) if known else group
+    return {
+        "spool_code": code,
+        "positions_noted": known,
+        "mean_mm": sum(reading.mean_mm for reading in group) / len(group),
+        "points": [
+            {
+                "position_m": reading.position_m,
+                "d1_mm": reading.d1_mm,
+                "d2_mm": reading.d2_mm,
+                "ovality_mm": reading.ovality_mm,
+            }
+            for reading in order
+        ],
+    }
+
+
+def _outside(profile: dict[str, Any], nominal: float, tolerance: float | None, ovality: float | None) -> dict[str, Any]:
+    """How many of a spool's positions lie outside a limit on a single diameter, or are too oval."""
+    wide = around(nominal, tolerance) if tolerance is not None else None
+    oval = Limit(None, ovality) if ovality is not None else None
+    for point in profile["points"]:
+        ends = (point["d1_mm"], point["d2_mm"])
+        point["outside"] = wide is not None and not all(wide.allows(end) for end in ends)
+        point["too_oval"] = oval is not None and not oval.allows(point["ovality_mm"])
+    return {"outside": sum(point["outside"] or point["too_oval"] for point in profile["points"])}
+
+
+def shrinkage_picture(lot_id: int) -> dict[str, Any]:
+    """Returns a lot's shrinkage along each axis beside that of the supplier's lots before it. Four queries at most.
+
+    Raises:
+        NotFound: no such lot.
+    """
+    lot = lot_of(lot_id)
+    limits, _ = revisions_for(lot)
+    agreed = limits_from(limits.body) if limits else None
+    rows = store.lots_of(supplier_id=lot.supplier_id, grade_id=lot.grade_id, until=lot.received_at)
+    place = next(number for number, row in enumerate(rows) if row.id == lot.id)
+    before, this = series.originals(rows[:place]), rows[place]
+    ends = agreed.shrinkage.percent if agreed and agreed.shrinkage else {}
+    axes = [_axis(axis, before, this, ends.get(axis)) for axis in AXES]
+    told = [found for found in axes if any(point["this"] for point in found["lots"])]
+    says = f"Shrinkage of lot {lot.supplier_lot}: " + ", ".join(
+        f"{found['axis'].upper()} {shown(found['lots'][-1]['percent'], decimals_of('shrinkage'))} %" for found in told
+    )
+    if not told:
+        says = f"No shrinkage of lot {lot.supplier_lot} was measured yet"
+    return {**_head(lot), "axes": axes, "says": f"{says}."}
+
+
+def _axis(axis: str, before: Sequence[Any], this: Any, ends: tuple[float, float] | None) -> dict[str, Any]:
+    """The lots with a figure along one axis, oldest first, this one last."""
+    name = f"shrinkage.{axis}"
+    measured = [row for row in before if name in row.figures.get("measures", {})][-HISTORY:]
+    measured += [this] if name in this.figures.get("measures", {}) else []
+    lots = []
+    for row in measured:
+        percent, spools, _, uncertainty = row.figures["measures"][name]
+        lots.append(
+            {
+                "lot_id": row.id,
+                "supplier_lot": row.supplier_lot,
+                "standing": row.standing,
+                "percent": percent,
+                "uncertainty": uncertainty,
+                "spools": spools,
+                "read": series.key_of(row, name),
+                "this": row.id == this.id,
+            }
+        )
+    return {"axis": axis, "limit_percent": list(ends) if ends else None, "lots": lots}
+
+
+def bond_picture(lot_id: int) -> dict[str, Any]:
+    """Returns every bar of a lot that was broken across its layers, the control bars beside them, and the floors. Six queries at most.
+
+    Raises:
+        NotFound: no such lot.
+    """
+    lot, agreed, _, taken, notes = _opened(lot_id, "bond")
+    rule = agreed.bond if agreed and agreed.bond else bond.BondLimits()
+    found = bond.summarise(taken)
+    control = [test.stress_mpa for test in taken if test.control]
+    return {
+        **_head(lot),
+        "bars": [
+            {"spool_code": test.spool, "stress_mpa": test.stress_mpa, "control": test.control}
+            for test in sorted(taken, key=lambda test: (test.control, test.spool))
+        ],
+        "mean_mpa": found and found.mean_mpa,
+        "weakest_mpa": found and found.weakest_mpa,
+        "control_mean_mpa": sum(control) / len(control) if control else None,
+        "control_ratio": found and found.control_ratio,
+        "mean_min_mpa": rule.mean_min_mpa,
+        "single_min_mpa": rule.single_min_mpa,
+        "control_ratio_min": rule.control_ratio_min,
+        "says": _bond_says(lot, found),
+        "notes": notes,
+    }
+
+
+def _bond_says(lot: Any, found: bond.BondSummary | None) -> str:
+    if found is None:
+        return f"No bar of lot {lot.supplier_lot} was broken yet."
+    says = f"Lot {lot.supplier_lot}: {counted(found.n, 'bar')} broken across the layers, mean {shown(found.mean_mpa, 1)} MPa, weakest {shown(found.weakest_mpa, 1)} MPa"
+    if found.control_ratio is None:
+        return f"{says}. No control bar was broken beside them."
+    return f"{says}; {shown(found.control_ratio)} of the mean of {counted(found.control_n, 'control bar')}."

@@ -1,0 +1,103 @@
+"""The record of a lot: all that is known of it on one paper, good lot or bad. Computed when it is asked for, stored nowhere."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from lots.domain.assessment.limits_revision import CHARACTERISTICS, Limits, limits_from
+from lots.domain.conformity.limits import Finding
+from lots.domain.production.clearance import PART_CAUTION
+from lots.domain.words import moment
+from lots.services import clock, views
+from lots.services.assessment.lot_assessment import Terms, work_out
+from lots.services.documents import report_words as words
+from lots.services.documents.nonconformity_report import CAUTIONS, asked_of, concession_of, delivery_of, grade_of, short
+from lots.services.documents.report_evidence import evidence
+from lots.services.errors import NotFound
+from lots.services.lookups import lot_of
+from lots.services.production import lot_uses
+from lots.services.receiving.substitutes import sample_now
+from lots.services.setup import grade_uses
+from lots.store import nonconformity_report as store
+from lots.store.assessment import lots
+from lots.store.receiving import deliveries
+
+
+def record(lot_id: int) -> dict[str, Any]:
+    """Returns all that is known of a lot now. About twenty queries, however big the lot.
+
+    Raises:
+        NotFound: no such lot, or no decision on it.
+    """
+    now = clock.now()
+    lot = lot_of(lot_id)
+    decided = store.decisions_of(lot.id)
+    if not decided:
+        raise NotFound(f"Nothing was ever decided on lot {lot.supplier_lot}, so it has no record.")
+    judged = work_out(lot, Terms.of(lot))
+    limits = limits_from(judged.limits.body) if judged.limits else None
+    found = judged.assessment
+    method, readings = evidence(lot, CHARACTERISTICS, judged, limits, None, screening=True)
+    counted = [part["characteristic"] for part in method if part["readings"]]
+    decision = decided[-1]
+    return {
+        "number": f"LR-{lot.id}-{decision.id}",
+        "decision_id": decision.id,
+        "made_at": now,
+        "says": f"Lot {lot.supplier_lot} of {lot.grade.color_name} ({lot.grade.code}) from {lot.supplier.name} is {lot.standing}, by "
+        f"decision {decision.id} of {moment(decision.decided_at)}.",
+        "supplier": {"id": lot.supplier_id, "code": lot.supplier.code, "name": lot.supplier.name},
+        "grade": grade_of(lot.grade),
+        "lot": _lot(lot),
+        "deliveries": [delivery_of(one) for one in deliveries.of_lot(lot.id)],
+        "samples": sample_now(lot)["deliveries"],
+        "spools": [views.spool_line(row, lot) for row in lots.spools_of(lot)],
+        "uses": lot_uses.permissions(lot, now),
+        "asked": asked_of(lot, judged, limits, counted, list(found.findings)),
+        "findings": [_finding(one, limits) for one in found.findings],
+        "notes": list(found.notes),
+        "to_measure": list(found.to_measure),
+        "method": [part for part in method if part["readings"]],
+        "readings": readings,
+        "decisions": [_decision(row) for row in decided],
+        "concessions": [_concession(row, now) for row in store.concessions_of(lot.id)],
+        "cautions": [*grade_uses.cautions_of(lot), PART_CAUTION, *CAUTIONS],
+    }
+
+
+def _lot(lot: Any) -> dict[str, Any]:
+    fields = ("id", "supplier_lot", "received_at", "recorded_at", "standing", "assessed")
+    return {
+        **{name: getattr(lot, name) for name in fields},
+        "by_hand": lot.by_hand and {"action": lot.by_hand, "reason": lot.by_hand_reason},
+        "resubmission_of": lot.resubmission_of_id,
+    }
+
+
+def _finding(found: Finding, limits: Limits | None) -> dict[str, Any]:
+    return {
+        **short(found, limits),
+        "uses": list(found.uses),
+        "required": bool(found.uses),
+        "standard_uncertainty": found.uncertainty,
+        "expanded_uncertainty": words.expanded(found.uncertainty),
+        "guard_band": found.guard,
+        "to_measure": found.to_measure or None,
+    }
+
+
+def _decision(row: Any) -> dict[str, Any]:
+    fields = ("id", "action", "standing", "uses", "reason", "decided_at", "decided_by")
+    return {
+        **{name: getattr(row, name) for name in fields},
+        "limits_revision": row.limits_revision and row.limits_revision.revision,
+        "shade_revision": row.shade_revision and row.shade_revision.revision,
+    }
+
+
+def _concession(row: Any, at: datetime) -> dict[str, Any]:
+    """A concession with why, and who asked for it, approved it, took it back."""
+    fields = ("reason", "requested_by", "recorded_at", "approved_by", "approved_at")
+    ends = ("withdrawn_by", "withdrawn_at", "withdrawn_reason")
+    return {**concession_of(row, at), **{name: getattr(row, name) for name in (*fields, *ends)}}

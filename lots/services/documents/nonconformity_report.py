@@ -1,0 +1,289 @@
+"""The report on a nonconforming lot that goes to its supplier: computed from what is known, stored nowhere."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from lots.domain.assessment.limits_revision import CHARACTERISTICS, Limits, limits_from
+from lots.domain.assessment.plan_counts import SPOOL_CODES
+from lots.domain.conformity import step_rule
+from lots.domain.conformity.limits import LABELS, Finding
+from lots.domain.purchasing import corrective_actions as rules
+from lots.domain.words import clause, moment
+from lots.services import clock
+from lots.services.assessment.lot_assessment import Judged, Terms, work_out
+from lots.services.documents import report_words as words
+from lots.services.documents.report_evidence import evidence
+from lots.services.errors import Conflict, NotFound
+from lots.services.from_rows import conditions_of
+from lots.services.lookups import lot_of
+from lots.services.purchasing.corrective_actions import may_be_asked_about
+from lots.store import corrective_actions as store_actions
+from lots.store import nonconformity_report as store
+from lots.store.receiving import deliveries
+
+_HANDS = {"block": "blocked", "return": "returned", "scrap": "scrapped"}
+CAUTIONS = (
+    "The findings hold for the spools that were measured. What was not measured is not said to conform.",
+    "Nothing here says that a part made of this material is safe, or that it is not.",
+)
+
+
+def nonconformity(lot_id: int, as_of: datetime | None = None) -> dict[str, Any]:
+    """Returns the report on a lot that does not conform, computed from what is known now. About fifteen queries, however big the lot.
+
+    Args:
+        as_of: report what was known then, under the revisions it was judged under then.
+
+    Raises:
+        NotFound: no such lot, or it was not known at `as_of`.
+        Conflict: nothing about it fails a limit, and it was not taken out by hand.
+    """
+    now = clock.now()
+    lot = lot_of(lot_id)
+    decided = store.decisions_of(lot.id, as_of)
+    if not decided:
+        known = f"it was recorded at {moment(lot.recorded_at)}"
+        raise NotFound(f"Lot {lot.id} was not known at {moment(as_of or now)}; {known}.")
+    held = lot if as_of is None else decided[-1]
+    judged = work_out(lot, Terms.of(held), as_of)
+    failing = [f for f in judged.assessment.findings if rules.speaks_of_supply(f.code, f.verdict)]
+    by_hand = held.by_hand if held.by_hand in rules.AGAINST else None
+    if not failing and by_hand is None:
+        raise Conflict(
+            f"Nothing about lot {lot.supplier_lot} fails a limit, and it is not blocked by hand, so there is nothing to report to "
+            f"{lot.supplier.name}. Its assessment shows its findings; a report can also be made of what was known at an earlier time."
+        )
+    limits = limits_from(judged.limits.body) if judged.limits else None
+    spools = _nonconforming(judged, {f.code for f in failing})
+    outside = [*failing, *(f for _, why in spools for f in why)]
+    about = {f.characteristic for f in outside}
+    concerned = [name for name in CHARACTERISTICS if name in about]
+    method, readings = evidence(lot, concerned, judged, limits, as_of)
+    decision = decided[-1]
+    return {
+        "number": f"NR-{lot.id}-{decision.id}",
+        "decision_id": decision.id,
+        "made_at": now,
+        "as_of": as_of or now,
+        "issued_by": "the buyer",
+        "says": _says(lot, failing, by_hand, held.by_hand_reason),
+        "supplier": {
+            "id": lot.supplier_id,
+            "code": lot.supplier.code,
+            "name": lot.supplier.name,
+            "contact": lot.supplier.contact,
+        },
+        "grade": grade_of(lot.grade),
+        "lot": {
+            "id": lot.id,
+            "supplier_lot": lot.supplier_lot,
+            "received_at": lot.received_at,
+            "standing": judged.standing,
+            "by_hand": by_hand and {"action": by_hand, "reason": held.by_hand_reason},
+            "resubmission_of": lot.resubmission_of_id,
+        },
+        "deliveries": [delivery_of(one) for one in deliveries.of_lot(lot.id, as_of)],
+        "asked": asked_of(lot, judged, limits, concerned, outside),
+        "found": {
+            "failing": [_failing(f, limits) for f in sorted(failing, key=lambda f: not f.uses)],
+            "nonconforming_spools": [
+                {"spool_code": code, "findings": [_failing(f, limits) for f in why]} for code, why in spools
+            ],
+            "others": [
+                short(f, limits)
+                for f in judged.assessment.findings
+                if f not in failing and f.code not in step_rule.CODES
+            ],
+            "notes": list(judged.assessment.notes),
+            "to_measure": [part for part in judged.assessment.to_measure if not part.endswith(step_rule.DECISION)],
+        },
+        "requested": _requested(lot, may_be_asked_about(judged, decided), as_of, now),
+        "method": method,
+        "readings": readings,
+        "decisions": [_decision(row) for row in decided],
+        "concessions": [concession_of(row, as_of or now) for row in store.concessions_of(lot.id, as_of)],
+        "cautions": [*lot.grade.cautions, *CAUTIONS],
+    }
+
+
+def _nonconforming(judged: Judged, codes: set[str]) -> list[tuple[str, list[Finding]]]:
+    """Spools by code with what each fails by itself, of the measures that the lot fails; of all measures where their count refuses it."""
+    if "sampling.nonconforming" in codes:
+        codes = codes | set(SPOOL_CODES)
+    each = judged.assessment.summary.nonconforming
+    found = ((code, [f for f in why if f.code in codes]) for code, why in sorted(each.items()))
+    return [(code, why) for code, why in found if why]
+
+
+def _says(lot: Any, failing: list[Finding], by_hand: str | None, reason: str | None) -> str:
+    """What the report is about, in one or two sentences."""
+    required = sum(bool(f.uses) for f in failing)
+    name = f"Lot {lot.supplier_lot} of {lot.grade.color_name} ({lot.grade.code})"
+    said = []
+    if required:
+        said.append(
+            f"{name} does not conform: {required} required {'limit is' if required == 1 else 'limits are'} not met."
+        )
+    elif failing:
+        said.append(
+            f"{name} was not refused as a whole; single spools or measures that no use requires are outside limits."
+        )
+    if by_hand is not None:
+        subject = "It" if said else name
+        said.append(f"{subject} was {_HANDS[by_hand]} by hand: {clause(reason or 'no reason was kept')}")
+    return " ".join(said)
+
+
+def grade_of(row: Any) -> dict[str, Any]:
+    """A grade as a paper names it."""
+    fields = ("id", "code", "color_name", "polymer", "finish", "filler", "nominal_diameter_mm")
+    return {name: getattr(row, name) for name in fields}
+
+
+def delivery_of(came: deliveries.Came) -> dict[str, Any]:
+    """A delivery with what came in it, as corrected."""
+    fields = ("order_ref", "received_at", "note", "closed")
+    said = {name: getattr(came.now, name) for name in fields}
+    return {"id": came.logged.id, **said, "spools": came.spools, "net_mass_kg": came.mass_g / 1000}
+
+
+def asked_of(
+    lot: Any, judged: Judged, limits: Limits | None, concerned: list[str], outside: list[Finding]
+) -> dict[str, Any]:
+    """What was agreed: the revision, the rule, every limit that is not met, and the reference it is measured from."""
+    limit_of = {f.code: f for f in outside}
+    nominal = lot.grade.nominal_diameter_mm
+    terms = [words.terms(name, limits, nominal) for name in concerned] if limits else []
+    return {
+        "limits_revision": judged.limits and judged.limits.revision,
+        "limits_recorded_at": judged.limits and judged.limits.recorded_at,
+        "decision_rule": limits and words.rule_words(limits.rule),
+        "sampling": limits and words.sampling_words(limits.sampling),
+        "terms": [term for term in terms if term],
+        "limits": [
+            {
+                "code": code,
+                "label": LABELS[code],
+                "quantity": words.quantity(code, limits),
+                "limit": f.limit.as_json(),
+                "unit": f.limit.unit,
+                "says": str(f.limit),
+            }
+            for code, f in limit_of.items()
+        ],
+        "shade": judged.shade and _shade(judged.shade),
+    }
+
+
+def _shade(row: Any) -> dict[str, Any]:
+    # Who approved it, and for which client, is nothing that a supplier needs.
+    return {
+        "code": row.shade.code,
+        "name": row.shade.name,
+        "revision": row.revision,
+        "lab": row.lab,
+        "conditions": row.conditions,
+        "says": str(conditions_of(row)),
+        "recorded_at": row.recorded_at,
+    }
+
+
+def short(found: Finding, limits: Limits | None) -> dict[str, Any]:
+    """A finding on one line."""
+    return {
+        "code": found.code,
+        "label": LABELS[found.code],
+        "subject": found.subject or None,
+        "quantity": words.quantity(found.code, limits),
+        "verdict": found.verdict,
+        "value": found.value,
+        "margin": found.margin,
+        "limit": found.limit.as_json(),
+        "limit_says": str(found.limit),
+        "unit": found.limit.unit,
+        "n": found.n,
+        "counted": found.counted,
+        "message": found.message,
+        "digits": found.digits,
+    }
+
+
+def _failing(found: Finding, limits: Limits | None) -> dict[str, Any]:
+    """A failing finding with what a claim rests on."""
+    return {
+        **short(found, limits),
+        "required": bool(found.uses),
+        "uses": list(found.uses),
+        "outside_by": None if found.margin is None else -found.margin,
+        "standard_uncertainty": found.uncertainty,
+        "expanded_uncertainty": words.expanded(found.uncertainty),
+        "guard_band": found.guard,
+        "claimable": found.claimable,
+        "claim_says": words.claim_words(found),
+        "direction": found.detail or None if found.characteristic == "color" else None,
+        "too_coarse": found.coarse,
+        "hold": found.hold,
+    }
+
+
+def _requested(lot: Any, may_ask: bool, as_of: datetime | None, now: datetime) -> dict[str, Any]:
+    """What the supplier is asked to do, from the corrective action opened last among those not answered, else not closed."""
+    row = store_actions.newest_not_closed(lot.id, as_of)
+    if row is None:
+        path = f"POST /v1/lots/{lot.id}/corrective-actions"
+        opens = f"{path} opens one, due {rules.DUE_AFTER.days} days later unless it says otherwise."
+        never = "None can be asked for, since no required limit failed and the lot was never blocked by hand."
+        none = dict.fromkeys(("requested_action", "due_at", "conforming_lots", "cause", "action"))
+        return {
+            "id": None,
+            "state": None,
+            "overdue": False,
+            **none,
+            "answered_at": None,
+            "answered_by": None,
+            "says": "No corrective action is open about this lot, so no answer is due yet.",
+            "hint": opens if may_ask else never,
+        }
+    answered = row.answered_at if row.answered_at and row.answered_at <= (as_of or now) else None
+    lots = f"{row.conforming_lots} consecutive conforming {'lot' if row.conforming_lots == 1 else 'lots'}"
+    overdue = rules.is_overdue(row.due_at, answered, as_of or now)
+    asks = f"Please answer by {moment(row.due_at)} with the cause you found and the action you took."
+    late = " This answer is overdue." if overdue else ""
+    closes = f" It is closed once {lots} received after the answer have been accepted."
+    return {
+        "id": row.id,
+        "state": rules.state_of(answered, None),
+        "overdue": overdue,
+        "requested_action": row.requested,
+        "due_at": row.due_at,
+        "conforming_lots": row.conforming_lots,
+        "cause": row.cause if answered else None,
+        "action": row.action if answered else None,
+        "answered_at": answered,
+        "answered_by": row.answered_by if answered else None,
+        "says": (f"Answered by {row.answered_by} at {moment(answered)}." if answered else asks + late) + closes,
+        "hint": None,
+    }
+
+
+def _decision(row: Any) -> dict[str, Any]:
+    fields = ("id", "action", "standing", "reason", "decided_at", "decided_by")
+    return {name: getattr(row, name) for name in fields}
+
+
+def concession_of(row: Any, at: datetime) -> dict[str, Any]:
+    """A concession as it stood at a moment, without the buyer's reasons."""
+    approved = row.approved_at is not None and row.approved_at <= at
+    withdrawn = row.withdrawn_at is not None and row.withdrawn_at <= at
+    state = "withdrawn" if withdrawn else "approved" if approved else "asked for"
+    uses = ", ".join(use.replace("_", "-") for use in row.uses)
+    return {
+        "id": row.id,
+        "state": state,
+        "uses": row.uses,
+        "max_mass_g": row.max_mass_g,
+        "valid_until": row.valid_until,
+        "says": f"Concession {row.id} ({state}): for {uses}, at most {row.max_mass_g:g} g, until {moment(row.valid_until)}.",
+    }

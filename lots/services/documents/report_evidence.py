@@ -1,0 +1,144 @@
+"""The readings behind a report, and the instruments they were taken with."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from lots.domain.assessment.limits_revision import Limits
+from lots.domain.characteristics import reading_words
+from lots.domain.instruments.calibration import doubt_about
+from lots.services import views
+from lots.services.assessment.lot_assessment import Judged, evidence_from
+from lots.services.documents import report_words as words
+from lots.services.from_rows import conditions_of, instruments_of
+from lots.store import nonconformity_report as store
+from lots.store.setup import catalog
+
+
+def evidence(
+    lot: Any,
+    kinds: Sequence[str],
+    judged: Judged,
+    limits: Limits | None,
+    known_at: datetime | None,
+    *,
+    screening: bool = False,
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Returns how each kind was measured and the readings of these kinds, voided ones and others that do not count among them.
+
+    Three queries, however many readings and instruments there are; none without a kind. Readings kept without judging by them are among
+    them only with `screening`.
+    """
+    if not kinds:
+        return [], []
+    rows = store.readings_of(lot.id, kinds, known_at, screening=screening)
+    records = instruments_of(rows, known_at)
+    checks = catalog.all_checks(records, known_at)
+    counting, superseded = set(judged.reading_ids), _superseded(rows, set(judged.reading_ids))
+
+    def why_not(row: Any) -> str | None:
+        if _void(row, known_at) is not None:
+            return f"voided: {row.void.reason}"
+        if exclusion := views.exclusion_line(row):
+            return f"excluded by {exclusion['excluded_by']} ({exclusion['cause']}): {exclusion['reason']}"
+        if (gone := row.spool.withdrawn_at) is not None and (known_at is None or gone <= known_at):
+            return "its spool was withdrawn"
+        if row.screening:
+            return "kept without judging by it"
+        if row.id not in counting:
+            return doubt_about(row.measured_at, records[row.instrument_id]) if row.instrument_id else "not judged"
+        if row.id in superseded:
+            return "a newer reading of its spool counts instead"
+        return _outside_terms(row, judged, limits)
+
+    said = [(row, why_not(row)) for row in rows]
+    method = [_method(kind, [(row, why) for row, why in said if row.kind == kind], checks) for kind in kinds]
+    # In the order of the characteristics, each by spool.
+    return method, [_reading(row, why, known_at) for kind in kinds for row, why in said if row.kind == kind]
+
+
+def _void(row: Any, known_at: datetime | None) -> Any:
+    void = getattr(row, "void", None)
+    return None if void is None or (known_at is not None and void.voided_at > known_at) else void
+
+
+def _superseded(rows: Sequence[Any], counting: set[int]) -> set[int]:
+    """Moisture readings that a newer one of the same spool stands in for."""
+    moist = sorted(
+        (row for row in rows if row.kind == "moisture" and row.id in counting),
+        key=lambda row: (row.measured_at, row.values["moisture_percent"]),
+    )
+    newest = {row.spool_id: row.id for row in moist}
+    return {row.id for row in moist} - set(newest.values())
+
+
+def _outside_terms(row: Any, judged: Judged, limits: Limits | None) -> str | None:
+    """Why a reading that is in order is not held against a limit, None when it is."""
+    if row.kind == "color" and judged.shade is not None:
+        asked = conditions_of(judged.shade)
+        said = evidence_from([row]).color[0].under(asked).conditions
+        if not said.comparable_with(asked):
+            return "read under other conditions than the reference"
+    if row.kind == "shrinkage" and limits is not None and limits.shrinkage is not None:
+        of_age = limits.shrinkage.counts(evidence_from([row]).shrinkage[0])
+        return None if of_age else "not measured at the age that was asked for"
+    return None
+
+
+def _reading(row: Any, why: str | None, known_at: datetime | None) -> dict[str, Any]:
+    void = _void(row, known_at)
+    return {
+        "id": row.id,
+        "kind": row.kind,
+        "spool_code": row.spool.code,
+        "measured_at": row.measured_at,
+        "recorded_by": row.recorded_by,
+        "instrument_code": row.instrument.code if row.instrument else None,
+        "says": reading_words.reading_words(row.kind, row.values),
+        "values": row.values,
+        "note": row.note,
+        "screening": row.screening,
+        "retest": row.retest,
+        "counts": why is None,
+        "why_not": why,
+        "voided": views.void_line(void) if void else None,
+    }
+
+
+def _method(kind: str, said: Sequence[tuple[Any, str | None]], checks: dict[int, list[Any]]) -> dict[str, Any]:
+    counted = [row for row, why in said if why is None]
+    used = {row.instrument_id: row.instrument for row in counted if row.instrument_id is not None}
+    return {
+        "characteristic": kind,
+        "says": words.METHODS[kind],
+        "readings": len(counted),
+        "without_instrument": sum(row.instrument_id is None for row in counted),
+        "instruments": [
+            _instrument(kind, row, [r.measured_at for r in counted if r.instrument_id == number], checks[number])
+            for number, row in sorted(used.items())
+        ],
+    }
+
+
+def _instrument(kind: str, row: Any, times: Sequence[datetime], checks: Sequence[Any]) -> dict[str, Any]:
+    first, last = min(times), max(times)
+    before = max((c for c in checks if c.checked_at <= first), key=lambda c: (c.checked_at, c.id), default=None)
+    after = min((c for c in checks if c.checked_at > last), key=lambda c: (c.checked_at, c.id), default=None)
+    return {
+        "code": row.code,
+        "kind": row.kind,
+        "standard_uncertainty": row.standard_uncertainty,
+        "unit": words.UNITS[kind],
+        "check_interval_days": row.check_interval_days,
+        "readings": len(times),
+        "first_reading_at": first,
+        "last_reading_at": last,
+        "last_check": _check(before),
+        "next_check": _check(after),
+    }
+
+
+def _check(row: Any) -> dict[str, Any] | None:
+    return row and {"checked_at": row.checked_at, "result": row.result, "artefact": row.artefact}

@@ -1,0 +1,1 @@
+"""Drift over lots: series, baselines, signals."""

@@ -1,0 +1,145 @@
+"""What a desk answers when it cannot do what was asked. No HTTP numbers here; `api/http/errors.py` has the one table of those."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+# The store's own troubles, named here so that the API need not know the store.
+from lots.store.engine.database import Clash as Clash
+from lots.store.engine.database import Full as Full
+from lots.store.engine.database import ReadOnly as ReadOnly
+from lots.store.engine.database import Unavailable as Unavailable
+from lots.store.engine.paging import BadCursor as BadCursor
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing wrong with a request: where (a JSON pointer), what, and what to do."""
+
+    pointer: str
+    detail: str
+    hint: str = ""
+
+
+class LotsError(Exception):
+    """A request that cannot be carried out. Nothing was stored.
+
+    Attributes:
+        detail: what is wrong, in words.
+        faults: the same, field by field, where fields are to blame.
+        more: further members for the answer, such as the candidates to choose from.
+    """
+
+    slug = "failed"
+    title = "The request could not be carried out"
+
+    def __init__(self, detail: str, *, faults: tuple[Fault, ...] = (), **more: Any) -> None:
+        super().__init__(detail)
+        self.detail = detail
+        self.faults = faults
+        self.more = more
+
+
+class NotFound(LotsError):
+    """There is no such thing."""
+
+    slug = "not-found"
+    title = "There is no such thing"
+
+
+class Invalid(LotsError):
+    """Fields that make no sense."""
+
+    slug = "invalid"
+    title = "Some of this cannot be right"
+
+    def __init__(self, *faults: Fault) -> None:
+        place = faults[0].pointer.strip("/")
+        only = f"{place}: {faults[0].detail}" if place else faults[0].detail
+        detail = only if len(faults) == 1 else f"{len(faults)} things need to be put right."
+        super().__init__(detail, faults=faults)
+
+
+class Conflict(LotsError):
+    """The request is well formed, but things stand otherwise than it supposes."""
+
+    slug = "conflict"
+    title = "Things stand otherwise"
+
+
+class AlreadyThere(Conflict):
+    """A code or number that is taken."""
+
+    slug = "already-there"
+    title = "That is already there"
+
+
+class Settled(Conflict):
+    """Something that lots already rest on."""
+
+    slug = "settled"
+    title = "That can no longer change"
+
+
+class SimilarLot(Conflict):
+    """A lot number that differs from a known one only in its writing."""
+
+    slug = "similar-lot"
+    title = "A lot with nearly this number is known"
+
+
+class SimilarName(Conflict):
+    """A new job or machine that may be a known one misread."""
+
+    slug = "similar-name"
+    title = "A similar name is known"
+
+
+class UnusualCount(Conflict):
+    """Far more spools than usual, most likely a slip of typing."""
+
+    slug = "unusual-count"
+    title = "Unusual number of spools"
+
+
+class NotLegal(Conflict):
+    """A decision that may not follow the one in force."""
+
+    slug = "not-legal"
+    title = "That decision cannot follow this one"
+
+
+class NotAuthor(LotsError):
+    """Something that only its author may do, or quality."""
+
+    slug = "not-author"
+    title = "Somebody else stored that"
+
+
+class TooLate(Conflict):
+    """Something whose time is over."""
+
+    slug = "too-late"
+    title = "It is too late for that"
+
+
+class NotFlagged(Conflict):
+    """A reading that the test does not show to stand apart."""
+
+    slug = "not-flagged"
+    title = "That reading does not stand apart"
+
+
+class Stale(LotsError):
+    """Somebody changed the thing since it was read."""
+
+    slug = "stale"
+    title = "It was changed meanwhile"
+
+
+class KeyReused(LotsError):
+    """An Idempotency-Key that came with another request before."""
+
+    slug = "key-reused"
+    title = "This Idempotency-Key belongs to another request"

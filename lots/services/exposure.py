@@ -1,0 +1,217 @@
+"""Forward from a lot to every machine and job, backward from a job to every lot, and the list of what has to be looked after."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from lots.domain.assessment.limits_revision import limits_from, verdict_on_use
+from lots.domain.assessment.standing import LOADABLE
+from lots.domain.production.tracing import LONGEST_GAP, Reach, Stay, lots_of_job, reached_by
+from lots.domain.words import clause, moment
+from lots.services import clock, views
+from lots.services.errors import Conflict, NotFound
+from lots.store import audit
+from lots.store.assessment import decisions, lots
+from lots.store.engine.database import transaction
+from lots.store.engine.paging import Page
+from lots.store.production import tracing
+from lots.store.receiving import samples
+from lots.store.setup import names
+
+
+def _stays(rows: list[Any]) -> dict[int, tuple[Stay, Any]]:
+    """Loads as stays, by number, each with its row."""
+    further = tracing.further_lots(row.spool_id for row in rows if row.spool.spliced)
+    return {
+        row.id: (
+            Stay(
+                row.id,
+                frozenset({row.lot_id, *further.get(row.spool_id, ())}),
+                **views.place(row),
+                start=row.loaded_at,
+                end=row.unloaded_at,
+                slots=row.on_machine.slots if row.on_machine else 1,
+            ),
+            row,
+        )
+        for row in rows
+    }
+
+
+def _around(rows: list[Any]) -> dict[int, tuple[Stay, Any]]:
+    """All that was on the machines of these loads, from a while before the first to a while after the last."""
+    if not rows:
+        return {}
+    since = min(row.loaded_at for row in rows) - LONGEST_GAP
+    # A load may begin later than now where the clock was set back.
+    until = max(row.unloaded_at or max(clock.now(), row.loaded_at) for row in rows) + LONGEST_GAP
+    return _stays(tracing.loads_on({row.on_machine_id for row in rows}, since, until))
+
+
+def exposure(lot: Any) -> dict[str, Any]:
+    """Returns every machine and job that a lot has reached: what is still loaded first, then the newest, then what is only possible.
+
+    Two or three queries, however many loads there are.
+    """
+    known = _around(tracing.loads_of_lot(lot.id))
+    reaches = reached_by(lot.id, [stay for stay, _ in known.values()])
+    reaches.sort(key=lambda r: (not r.certain, r.stay.end is not None, -r.stay.start.timestamp(), -r.stay.load_id))
+    rows = {number: row for number, (_, row) in known.items()}
+    return views.exposure(lot, [_reach_view(reach, rows) for reach in reaches])
+
+
+def _reach_view(reach: Reach, rows: dict[int, Any]) -> dict[str, Any]:
+    row = rows[reach.stay.load_id]
+    return {
+        "load_id": row.id,
+        "spool_code": row.spool.code,
+        "suspect_spool_code": rows[reach.by.load_id].spool.code,
+        **views.place(row),
+        "use": row.use,
+        "loaded_at": row.loaded_at,
+        "unloaded_at": row.unloaded_at,
+        "still_loaded": row.unloaded_at is None,
+        "mass_used_g": None if row.remaining_mass_g is None else row.mass_before_g - row.remaining_mass_g,
+        "certainty": "certain" if reach.certain else "possibly",
+        "gap": reach.doubt.says if reach.doubt else None,
+    }
+
+
+def job(name: str) -> dict[str, Any]:
+    """Returns everything behind a job: its loads, and for each lot the deliveries, orders, readings, decision and revisions it rests on.
+
+    Raises:
+        NotFound: nothing was ever loaded for a job of this number, however it is written.
+    """
+    row = _job_of(name)
+    rows = tracing.loads_of_job(row.id)
+    known = _around(rows)
+    certain, possible = lots_of_job(row.number, [stay for stay, _ in known.values()])
+    came = tracing.deliveries_of({*certain, *possible})
+    changed = samples.changes_of((delivery.id for delivery in came), withdrawn=False)
+    found = []
+    for number in sorted({*certain, *possible}):
+        lot = lots.find(number)
+        started = [row.loaded_at for row in rows if number in known[row.id][0].lots]
+        then = decisions.in_force(number, min(started)) if started else None
+        deliveries = [views.delivery(delivery, changed[delivery.id]) for delivery in came if delivery.lot_id == number]
+        found.append(
+            {
+                "lot": views.lot(lot),
+                "certainty": "certain" if number in certain else "possibly",
+                "gap": None if number in certain else possible[number].says,
+                "deliveries": deliveries,
+                "order_refs": [d["order_ref"] for d in deliveries if d["order_ref"]],
+                "decision_at_loading": views.decision(then) if then else None,
+            }
+        )
+    return {"job": row.number, "loads": [views.load(row) for row in rows], "lots": found}
+
+
+def _job_of(name: str) -> Any:
+    row = None if "\0" in name else names.known("job", name)
+    if row is None:
+        like = [] if "\0" in name else names.similar("job", name)
+        meant = f"Did you mean {' or '.join(like)}?" if like else "See the list of jobs."
+        raise NotFound(f"There is no job {name}. {meant}", candidates=[{"field": "job", "name": one} for one in like])
+    return row
+
+
+def open_containments(lot: Any, before: tuple[str, dict[str, str]], decision: Any, now: datetime) -> list[int]:
+    """Opens a containment for each place a lot had reached for a use that it has just lost, in the caller's transaction.
+
+    Returns their numbers.
+
+    Args:
+        lot: as it stands now.
+        before: (standing, verdict per use) until now.
+        decision: what took it out of use.
+    """
+    standing, uses = before
+    if standing not in LOADABLE:
+        return []
+    blocks = limits_from(lot.limits_revision.body).blocks if lot.limits_revision else ()
+
+    def lost(use: str) -> bool:
+        fit_now = lot.standing in LOADABLE and verdict_on_use(lot.uses, blocks, use) == "pass"
+        return verdict_on_use(uses, blocks, use) == "pass" and not fit_now
+
+    known = _around(tracing.loads_of_lot(lot.id))
+    cared_for = tracing.contained(lot.id) if known else set()
+    return tracing.contain(
+        [
+            {
+                "lot": lot,
+                "load": reach.stay.load_id,
+                "decision": decision,
+                "certain": reach.certain,
+                "why": decision.reason if reach.doubt is None else _possibly(decision.reason, reach, known),
+                "opened_at": now,
+            }
+            for reach in reached_by(lot.id, [stay for stay, _ in known.values()])
+            if reach.stay.load_id not in cared_for and lost(known[reach.stay.load_id][1].use)
+        ]
+    )
+
+
+def _possibly(reason: str, reach: Reach, known: dict[int, tuple[Stay, Any]]) -> str:
+    """Why a place was possibly reached, with the suspect spool."""
+    suspect = known[reach.by.load_id][1].spool.code
+    return f"{clause(reason)} Possibly: {reach.doubt and reach.doubt.says}. The suspect spool is {suspect}."
+
+
+def containments(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
+    """Returns a page of containments."""
+    return tracing.containments(filters, cursor, limit).map(_containment_view)
+
+
+def _containment_view(row: Any) -> dict[str, Any]:
+    fields = ("id", "lot_id", "load_id", "why", "opened_at", "closed_at", "closed_by", "note")
+    load = row.load
+    return {
+        **{name: getattr(row, name) for name in fields},
+        "supplier_lot": row.lot.supplier_lot,
+        "certainty": "certain" if row.certain else "possibly",
+        "spool_code": load.spool.code,
+        **views.place(load),
+        "says": _to_do(row),
+        "use": load.use,
+        "loaded_at": load.loaded_at,
+        "unloaded_at": load.unloaded_at,
+        "still_loaded": load.unloaded_at is None,
+    }
+
+
+def _to_do(row: Any) -> str:
+    """What to do at a place that a lot has reached: the suspect spool by its code, or the machine and the time.
+
+    Where the lot only possibly got there, the spool that is recorded there is another lot's and may be good.
+    """
+    load, place = row.load, views.place(row.load)
+    machine, job = place["machine"], place["job"]
+    if row.certain and load.unloaded_at is None:
+        return f"Take spool {load.spool.code} off {machine}, job {job}."
+    time = f"since {moment(load.loaded_at)}"
+    if load.unloaded_at is not None:
+        time = f"from {moment(load.loaded_at)} to {moment(load.unloaded_at)}"
+    check = "" if row.certain else f"Check whether {machine} ran with filament of lot {row.lot.supplier_lot}, {time}. "
+    return f"{check}Set aside the parts of job {job} printed on {machine} {time}."
+
+
+def close_containment(number: int, note: str, by: str) -> dict[str, Any]:
+    """Closes a containment by a named person, with what was done.
+
+    Raises:
+        NotFound: no such containment.
+        Conflict: it was closed already.
+    """
+    with transaction():
+        row = tracing.containment(number)
+        if row is None:
+            raise NotFound(f"There is no containment {number}. The list of containments has those there are.")
+        now = clock.now()
+        if not tracing.close_containment(number, by, note, now):
+            raise Conflict(f"Containment {number} was closed by {row.closed_by} already: {row.note}")
+        audit.note(row.lot_id, "containment closed", by, now, {"containment": [number]})
+        return _containment_view(tracing.containment(number))

@@ -1,0 +1,1 @@
+"""Files of readings and deliveries: their cells, their rows, and their import."""

@@ -1,0 +1,206 @@
+"""Colour exchange text as a table: keyword lines, then named columns of data, as measuring programs write it. Pure, like `reading_files`."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from decimal import Decimal
+
+from lots.services.files.spectral_columns import COLUMNS
+from lots.services.files.tables import MOST_ROWS, Row, Table, fault
+from lots.services.setup.spectral_input import LIGHT
+
+# Condition -> keywords that state it. From memory, except that keyword lines and the four markers are as in the standard; programs
+# differ in these names, so each is read in any of its forms. README and the refusals name them.
+KEYWORDS: dict[str, tuple[str, ...]] = {
+    "illuminant": ("ILLUMINANT", "ILLUMINATION_NAME", "ILLUMINATION"),
+    "observer_deg": ("OBSERVER", "OBSERVER_ANGLE", "OBSERVERANGLE"),
+    "geometry": ("GEOMETRY", "MEASUREMENT_GEOMETRY"),
+    "specular": ("SPECULAR", "SPECULAR_COMPONENT"),
+    "uv": ("UV", "FILTER", "FILTER_STATUS"),
+    "backing": ("BACKING", "SAMPLE_BACKING"),
+}
+_MEANINGS = {"LAB_L": "L", "LAB_A": "a", "LAB_B": "b"}
+_NAMES = ("SAMPLE_NAME", "SAMPLE_ID")
+# Fields of a spectrum: one per wavelength, as most programs write them, or pairs of a wavelength and its value, as the standard has them.
+_AT_NM = re.compile(r"(?:SPECTRAL_NM_?|SPECTRAL_|NM_?)(\d{3})")
+_VALUES = {"SPECTRAL_DEC": 0, "SPECTRAL_PCT": -2}
+_TOKEN = re.compile(r'"((?:[^"]++|"")*+)"|(#.*)|([^\s"#]++)|(["#])')
+_MARKERS = ("BEGIN_DATA_FORMAT", "END_DATA_FORMAT", "BEGIN_DATA", "END_DATA")
+_SPECULAR = {"spin": "included", "di": "included", "spex": "excluded", "de": "excluded"}
+
+
+def is_exchange_text(text: str) -> bool:
+    """True when a text is colour exchange text rather than CSV: it names the standard first, or marks its columns as the standard does."""
+    return (
+        text.lstrip()[:5].upper() == "CGATS" or re.search(r"^[ \t]*BEGIN_DATA_FORMAT\b", text, re.MULTILINE) is not None
+    )
+
+
+def read_exchange(text: str) -> Table:
+    r"""Returns the table of a colour exchange text: L*, a*, b* by name, the sample's name as spool code, conditions from the header.
+
+    `SAMPLE_NAME` holds the spool code; where there is no such column, `SAMPLE_ID` does. Spectra are read from fields such as
+    `SPECTRAL_NM400` or `nm400`, whose values are reflectance factors up to 1, or from pairs `SPECTRAL_NM SPECTRAL_DEC` or
+    `SPECTRAL_NM SPECTRAL_PCT`; L*, a*, b* beside them, and the light those hold under, are let by, and so are other columns. Of the conditions, those in KEYWORDS are read, `MEASUREMENT_SOURCE "Illumination=D65 ObserverAngle=10"` too; a geometry di:8 or de:8
+    also states the specular component. `CREATED` gives `measured_at`.
+
+    Reference:
+        CGATS.17 / ISO 28178: keyword lines, BEGIN_DATA_FORMAT, NUMBER_OF_FIELDS, NUMBER_OF_SETS, BEGIN_DATA; SPECTRAL_NM, SPECTRAL_DEC and
+        SPECTRAL_PCT (from memory, as is the use of fields that end in their wavelength). Which keywords state the
+        conditions is written from memory, as is the use of di:8 and de:8 (ISO 13655 and CIE 15 are said to use them so).
+
+    Example:
+        >>> table = read_exchange('CGATS.17\nBEGIN_DATA_FORMAT\nSAMPLE_ID LAB_L LAB_A LAB_B\nEND_DATA_FORMAT\n'
+        ...                       'NUMBER_OF_SETS 1\nBEGIN_DATA\nA-1 95.0 -0.8 1.5\nEND_DATA\n')
+        >>> table.columns, table.rows[0].cells
+        (['SAMPLE_ID', 'LAB_L', 'LAB_A', 'LAB_B'], ['A-1', '95.0', '-0.8', '1.5'])
+    """
+    table = Table(exchange=True)
+    keywords: dict[str, str] = {}
+    inside, seen = "", set()
+    for number, tokens in _lines(text, table):
+        first = tokens[0].upper()
+        if first in _MARKERS:
+            if first in seen:
+                table.faults.append(
+                    fault("A second table begins here.", "Give each table a file of its own.", row=number)
+                )
+                break
+            seen.add(first)
+            inside = first.removeprefix("BEGIN_") if first.startswith("BEGIN_") else ""
+        elif inside == "DATA_FORMAT":
+            table.columns += [token.upper() for token in tokens]
+        elif inside == "DATA":
+            if not _add_row(table, number, tokens):
+                break
+        elif first != "KEYWORD" and len(tokens) > 1:
+            keywords.setdefault(first, " ".join(tokens[1:]))
+    _check(table, keywords, seen)
+    _unpair(table)
+    spectral = _name_columns(table)
+    table.said = {name: said for name, said in _conditions(keywords).items() if not (spectral and name in LIGHT)}
+    table.measured_at = keywords.get("CREATED")
+    return table
+
+
+def _lines(text: str, table: Table) -> Iterator[tuple[int, list[str]]]:
+    """Yields every line that says something, as its tokens; what stands in quotes is one token, # begins a comment."""
+    for number, line in enumerate(re.split(r"\r\n|\r|\n", text), 1):
+        tokens = []
+        for quoted, _comment, bare, broken in _TOKEN.findall(line):
+            if broken:
+                table.faults.append(fault("A quote is not closed on this line.", row=number))
+            elif bare:
+                tokens.append(bare)
+            elif not _comment:
+                tokens.append(quoted.replace('""', '"'))
+        if tokens:
+            yield number, tokens
+
+
+def _add_row(table: Table, number: int, tokens: list[str]) -> bool:
+    """Adds a row of data; False when there are too many."""
+    table.count += 1
+    if table.count > MOST_ROWS:
+        table.faults.append(fault(f"A file holds at most {MOST_ROWS:,} sets of data.", "Split the file.", row=number))
+        return False
+    if len(tokens) != len(table.columns):
+        detail = f"This line has {len(tokens)} values; {len(table.columns)} fields were announced."
+        table.faults.append(fault(detail, "Put a name that holds a space in quotes.", row=number))
+    else:
+        table.rows.append(Row(number, number, tokens))
+    return True
+
+
+def _check(table: Table, keywords: dict[str, str], seen: set[str]) -> None:
+    """Holds the counts that the file states against what it holds."""
+    table.faults += [
+        fault(f"There is no {name} in this file.", "It may have been cut off.") for name in _MARKERS if name not in seen
+    ]
+    for keyword, found, what in (
+        ("NUMBER_OF_FIELDS", len(table.columns), "BEGIN_DATA_FORMAT names"),
+        ("NUMBER_OF_SETS", table.count, "the lines after BEGIN_DATA are"),
+    ):
+        stated = keywords.get(keyword)
+        if stated is not None and stated.strip() != str(found):
+            table.faults.append(fault(f"{keyword} is {stated}, but {what} {found}.", "It may have been cut off."))
+
+
+def _unpair(table: Table) -> None:
+    """Names each value that stands behind its wavelength by it, as a factor; the wavelength is the same in every row."""
+    for place in range(len(table.columns) - 1):
+        power = _VALUES.get(table.columns[place + 1])
+        if table.columns[place] != "SPECTRAL_NM" or power is None or not table.rows:
+            continue
+        at = table.rows[0].cells[place]
+        for row in table.rows:
+            if row.cells[place] != at:
+                detail = f"The wavelength is {row.cells[place]} here and {at} in the first line of data."
+                table.faults.append(fault(detail, "Give all spectra of a file the same wavelengths.", row=row.number))
+            if power and re.fullmatch(r"-?\d{1,9}(\.\d{1,20})?", row.cells[place + 1]):
+                row.cells[place + 1] = f"{Decimal(row.cells[place + 1]).scaleb(power):f}"
+        table.columns[place + 1] = f"SPECTRAL_NM{at.removesuffix('.0')}"
+
+
+def _name_columns(table: Table) -> bool:
+    """Says what each column fills, and what is missing; True where colours are given by their spectra."""
+    name = next((name for name in _NAMES if name in table.columns), None)
+    wavelengths = {column: f"nm{found[1]}" for column in table.columns if (found := _AT_NM.fullmatch(column))}
+    spectra = {column: field for column, field in wavelengths.items() if field in COLUMNS}
+    colors = spectra or _MEANINGS
+    table.meanings = {**colors, **({name: "spool_code"} if name else {})}
+    if len(spectra) < len(wavelengths):
+        left = ", ".join(sorted(set(wavelengths.values()) - set(spectra.values())))
+        table.notes.append(f"Spectra are read every 10 nm from 360 to 780 nm; let by: {left}.")
+    if spectra and "LAB_L" in table.columns:
+        table.notes.append("Colours are computed from the spectra; the L*, a*, b* of the file are let by.")
+    needed: list[tuple[str, str | None]] = [] if spectra else [(column, column) for column in _MEANINGS]
+    needed.append(("SAMPLE_NAME", name))
+    for column, there in needed:
+        if there not in table.columns:
+            detail = f"There is no field {column} in BEGIN_DATA_FORMAT."
+            table.faults.append(
+                fault(
+                    detail, "Export CIELAB values or spectra, with the spool code as the sample's name.", column=column
+                )
+            )
+    return bool(spectra)
+
+
+def _conditions(keywords: dict[str, str]) -> dict[str, str]:
+    pairs = [part.partition("=") for part in keywords.get("MEASUREMENT_SOURCE", "").split()]
+    source = {name.upper(): value for name, _, value in pairs if value}
+    stated = {**source, **keywords}
+    said: dict[str, str] = {}
+    for condition, names in KEYWORDS.items():
+        value = next((stated[name].strip() for name in names if stated.get(name, "").strip()), None)
+        if condition == "observer_deg" and value is not None:
+            said[condition] = _observer(value)
+        elif condition == "uv" and value is not None:
+            said |= _uv(value)
+        elif condition == "specular" and value is not None:
+            said[condition] = _SPECULAR.get(value.lower(), value)
+        elif value is not None:
+            said[condition] = value
+    half = said.get("geometry", "").lower().partition(":")[0]
+    if half in _SPECULAR:
+        said.setdefault("specular", _SPECULAR[half])
+    return said
+
+
+def _observer(value: str) -> str:
+    """2 or 10 out of "10", "10 degree", "CIE 1964"; otherwise what stands there, to be refused by whoever reads it."""
+    if found := re.search(r"(?<!\d)(2|10)(?!\d)", value):
+        return found[1]
+    return {"1931": "2", "1964": "10"}.get("".join(re.findall(r"1931|1964", value)), value)
+
+
+def _uv(value: str) -> dict[str, str]:
+    """Whether UV was in the beam. A filter of another kind says nothing about it."""
+    word = re.sub(r"[\W_]+", "", value.lower())
+    if word in ("included", "in", "uvin", "uvincluded"):
+        return {"uv": "included"}
+    if word in ("excluded", "out", "cut", "uvcut", "uvex", "uvexcluded", "uvfilter", "uvout"):
+        return {"uv": "excluded"}
+    return {}

@@ -1,0 +1,242 @@
+"""The text of a file as rows of cells, each fault with its row and column. Pure: bytes in, a table out, no file is opened here."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from lots.services.errors import Fault
+
+MOST_ROWS = 100_000
+MOST_COLUMNS = 500
+DELIMITERS = (",", ";")
+
+# What an export puts before text that a spreadsheet would take for a formula, and what it puts it before.
+GUARD = "'"
+_FORMULA = re.compile(r"'*[=+\-@\t\r\n]")
+_END_OF_LINE = re.compile(r"\r\n|\r|\n")
+_STRAY = re.compile("[\udc80-\udcff]")
+
+
+@dataclass(frozen=True, slots=True)
+class CellFault(Fault):
+    """One thing wrong with a file. `row` counts from 1, the header; `line` is told where line breaks in quotes make it another number."""
+
+    row: int | None = None
+    column: str | None = None
+    line: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """What is said once for a whole file: how its cells are written, and the measuring conditions its columns leave out."""
+
+    delimiter: str = ","
+    decimal: str = "point"
+    time_zone: str | None = None
+    conditions: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row below the header: its number, the line it starts on, its cells."""
+
+    number: int
+    line: int
+    cells: list[str]
+
+
+@dataclass(slots=True)
+class Table:
+    """What a file holds.
+
+    Attributes:
+        columns: names of the columns, as they stand in the file.
+        meanings: the field each column fills, where that is not its name.
+        rows: rows whose cells could be told apart, blank ones left out.
+        count: rows below the header, those at fault included.
+        faults: what is wrong with the writing itself.
+        said: measuring conditions that a header states for all rows.
+        measured_at: a time that a header states for all rows.
+        notes: what was let by, in words.
+        exchange: True for colour exchange text, whose rows are numbered by line.
+    """
+
+    columns: list[str] = field(default_factory=list)
+    meanings: dict[str, str] = field(default_factory=dict)
+    rows: list[Row] = field(default_factory=list)
+    count: int = 0
+    faults: list[CellFault] = field(default_factory=list)
+    said: dict[str, str] = field(default_factory=dict)
+    measured_at: str | None = None
+    notes: list[str] = field(default_factory=list)
+    exchange: bool = False
+
+
+def fault(
+    detail: str, hint: str = "", *, row: int | None = None, line: int | None = None, column: str | None = None
+) -> CellFault:
+    """Returns a fault that points at "row 7, column d1_mm", at the row alone, or by its name at what is said for all rows.
+
+    Example:
+        >>> fault("This is needed.", row=7, line=7, column="d1_mm").pointer
+        'row 7, column d1_mm'
+    """
+    pointer = column or ""
+    if row is not None:
+        pointer = f"row {row}" if column is None else f"row {row}, column {column}"
+    return CellFault(pointer, detail, hint, row, column, None if line == row else line)
+
+
+def guarded(text: str) -> str:
+    """Returns text as a spreadsheet can be given it: what looks like a formula gets an apostrophe in front.
+
+    Text that begins with apostrophes and then looks like a formula gets one more, so that `unguarded` always gives back what went in.
+
+    Example:
+        >>> guarded("=1+1"), guarded("plain"), unguarded(guarded("'=1+1"))
+        ("'=1+1", 'plain', "'=1+1")
+    """
+    return GUARD + text if _FORMULA.match(text) else text
+
+
+def unguarded(text: str) -> str:
+    """Returns text without the apostrophe that `guarded` put in front."""
+    return text[1:] if text.startswith(GUARD) and _FORMULA.match(text) else text
+
+
+def text_of(content: bytes) -> tuple[str, list[CellFault]]:
+    """Returns bytes as text, with or without a byte order mark. Bytes that are not UTF-8 stay visible to `strays`.
+
+    A file in another encoding altogether gives no text and one fault.
+    """
+    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
+        hint = 'Save it as "CSV UTF-8".'
+        return "", [fault("This file is UTF-16, not UTF-8.", hint)]
+    return content.decode("utf-8-sig", "surrogateescape"), []
+
+
+def strays(text: str) -> list[str]:
+    """Returns the bytes of a cell that are not UTF-8, as 0xE4."""
+    return [f"0x{ord(char) - 0xDC00:02X}" for char in _STRAY.findall(text)]
+
+
+def read_csv(text: str, delimiter: str = ",") -> Table:
+    r"""Returns the table of a CSV text (RFC 4180), with a fault for everything that cannot be told apart.
+
+    Lines may end in CRLF, LF or CR. Blank rows are left out, but counted. After a fault, reading goes on with the next line.
+
+    Args:
+        text: the whole file.
+        delimiter: "," or ";".
+
+    Reference:
+        RFC 4180, sections 2 and 3.
+
+    Example:
+        >>> table = read_csv('spool_code,note\nA-1,"two, quoted"\n')
+        >>> table.columns, table.rows[0].cells
+        (['spool_code', 'note'], ['A-1', 'two, quoted'])
+    """
+    table = Table()
+    header: list[str] | None = None
+    for row in _records(text, delimiter, table):
+        if not any(cell.strip() for cell in row.cells):
+            continue
+        if header is None:
+            header = table.columns = [cell.strip() for cell in row.cells]
+            if not _usable(header, delimiter, row, table):
+                return table
+            continue
+        table.count += 1
+        if table.count > MOST_ROWS:
+            hint = "Split the file, and repeat the header in each part."
+            table.faults.append(
+                fault(f"A file holds at most {MOST_ROWS:,} rows below its header.", hint, row=row.number)
+            )
+            break
+        if len(row.cells) != len(header):
+            table.faults.append(_ragged(row, len(header), delimiter))
+            continue
+        table.rows.append(row)
+    if header is None and not table.faults:
+        table.faults.append(fault("This file is empty.", "Its first row names the columns."))
+    return table
+
+
+def _usable(header: list[str], delimiter: str, row: Row, table: Table) -> bool:
+    """False when the header shows that the file is separated by something else, or is no header at all."""
+    if len(header) > MOST_COLUMNS:
+        table.faults.append(
+            fault(f"A file has at most {MOST_COLUMNS} columns, this one {len(header)}.", row=row.number)
+        )
+        return False
+    if len(header) > 1:
+        return True
+    others = {";": "Declare delimiter ;", ",": "Leave delimiter out", "\t": "Save it with commas"}
+    found = next((mark for mark in others if mark != delimiter and mark in header[0]), None)
+    if found is None:
+        return True
+    name = "TAB" if found == "\t" else found
+    detail = f"The header is a single column, {header[0][:60]!r}."
+    table.faults.append(
+        fault(detail, f"This looks separated by {name}. {others[found]}.", row=row.number, line=row.line)
+    )
+    return False
+
+
+def _ragged(row: Row, wanted: int, delimiter: str) -> CellFault:
+    detail = f"This row has {len(row.cells)} {'cell' if len(row.cells) == 1 else 'cells'}, the header has {wanted}."
+    hint = "Write every cell, empty ones too; put a cell that holds a comma in quotes."
+    if delimiter == "," and len(row.cells) > wanted:
+        hint = "A comma inside a cell? Put text that holds one in quotes. Decimal commas need delimiter ; and decimal: comma."
+    return fault(detail, hint, row=row.number, line=row.line)
+
+
+def _pattern(delimiter: str) -> re.Pattern[str]:
+    """One cell with what ends it. The quantifiers never give back, so no text makes this slow."""
+    mark = re.escape(delimiter)
+    return re.compile(rf'(?:"((?:[^"]++|"")*+)"|([^"{mark}\r\n]*+))({mark}|\r\n|\r|\n|\Z)')
+
+
+def _records(text: str, delimiter: str, table: Table) -> Iterator[Row]:
+    """Yields every row with its number and line; faults of quoting go into the table, and their rows are left out."""
+    cell, at, number, line = _pattern(delimiter), 0, 0, 1
+    while at < len(text):
+        number, first, broken = number + 1, line, False
+        cells: list[str] = []
+        while True:
+            found = cell.match(text, at)
+            if found is None:
+                broken = True
+                name = table.columns[len(cells)] if len(cells) < len(table.columns) else None
+                table.faults.append(_misquoted(text, at, number, first, name))
+                end = _END_OF_LINE.search(text, at)
+                at, line = (end.end(), line + 1) if end else (len(text), line)
+                break
+            quoted, bare, after = found.groups()
+            cells.append(bare if quoted is None else quoted.replace('""', '"'))
+            line += 0 if quoted is None else len(_END_OF_LINE.findall(quoted))
+            at = found.end()
+            if after != delimiter:
+                line += 1
+                break
+        if broken:
+            # A header at fault leaves nothing to read the rows by.
+            if not table.columns:
+                return
+            table.count += 1
+            continue
+        yield Row(number, first, cells)
+
+
+def _misquoted(text: str, at: int, number: int, line: int, name: str | None) -> CellFault:
+    if text[at] != '"':
+        hint = "Double it, and put the whole cell in quotes."
+        return fault("A quote stands inside a cell that has none around it.", hint, row=number, line=line, column=name)
+    hint = "A quote that belongs to the text is doubled; nothing stands between the closing one and the delimiter."
+    return fault(
+        "The quotes around this cell are not closed as they should be.", hint, row=number, line=line, column=name
+    )

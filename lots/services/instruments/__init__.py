@@ -1,0 +1,1 @@
+"""Instruments and references: calibration checks, studies, masters and working copies."""

@@ -1,0 +1,112 @@
+"""Checks of instruments: what a failed one puts in doubt is judged again at once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from lots.domain.instruments.uncertainty import MEASURES, Found, known_uncertainty, takes
+from lots.domain.words import moment
+from lots.services import clock
+from lots.services import exposure as tracing
+from lots.services.assessment.judging import judge_lot
+from lots.services.assessment.lot_after import after
+from lots.services.assessment.uncertainty import found_by
+from lots.services.errors import Invalid
+from lots.services.lookups import found
+from lots.services.setup import views
+from lots.services.setup.catalog import add as add_subject
+from lots.store import audit, readings
+from lots.store.assessment import lots
+from lots.store.engine.database import transaction
+from lots.store.engine.paging import Page
+from lots.store.instruments import studies
+from lots.store.setup import catalog
+
+
+def add_check(instrument_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
+    """Records a check of an instrument, and judges again every lot whose readings it puts in another light.
+
+    A failed check puts every reading since the last good one in doubt: those lots are judged without them in the same transaction, and
+    listed with every machine and job they have reached.
+
+    Raises:
+        NotFound: no such instrument.
+        Invalid: it is said to have been checked in the future.
+    """
+    now = clock.now()
+    if faults := clock.doubt_future("/checked_at", values["checked_at"], now):
+        raise Invalid(*faults)
+    with transaction():
+        instrument = found("instrument", instrument_id)
+        catalog.lock("instrument", instrument.id)
+        times = [row.checked_at for row in catalog.all_checks([instrument.id])[instrument.id]]
+        passed, at = values["result"] == "pass", values["checked_at"]
+        # A reading is judged by the checks next to it, so this one touches those between its neighbours, and no others.
+        since, until = max((t for t in times if t < at), default=None), min((t for t in times if t > at), default=None)
+        check = catalog.add_check(instrument, values, by, now)
+        held = lots.lock(readings.lots_read_with(instrument.id, since, until))
+        word = "passed" if passed else "failed"
+        reason = f"Instrument {instrument.code} {word} its check of {moment(at)}."
+        touched = []
+        for lot in held.values():
+            before = lot.standing
+            judge_lot(lot, by, now, reason=reason)
+            exposure = tracing.exposure(lot)
+            touched.append({**after(lot), "standing_before": before, "exposure": exposure})
+        audit.note(None, "instrument checked", by, now, {"instrument_check": [check.id]})
+        return {
+            **views.check(check),
+            "lots": touched if not passed else [t for t in touched if t["standing_before"] != t["standing"]],
+        }
+
+
+def listed(cursor: str | None, limit: int) -> Page:
+    """Returns a page of instruments with the uncertainty in force of each. Two queries."""
+    page = catalog.listed("instrument", cursor, limit)
+    known = _found_of(page.rows)
+    return page.map(lambda row: _view(row, known.get(row.id, [])))
+
+
+def add(values: dict[str, Any], by: str) -> dict[str, Any]:
+    """Adds an instrument.
+
+    Raises:
+        AlreadyThere: its code is taken.
+    """
+    made = add_subject("instrument", values, by)
+    return _view(found("instrument", made["id"]), [])
+
+
+def _found_of(rows: Iterable[Any]) -> dict[int, list[Found]]:
+    """What the repeatability studies of these instruments found that count, by instrument. One query."""
+    known: dict[int, list[Found]] = {}
+    for study in studies.of_repeatability({row.id for row in rows}):
+        known.setdefault(study.instrument_id, []).append(found_by(study))
+    return known
+
+
+def _view(row: Any, known: Sequence[Found]) -> dict[str, Any]:
+    """An instrument, with the uncertainty in force for what it is known to read, or was studied for."""
+    kinds = takes(row.kind)
+    if kinds is None:
+        kinds = tuple(dict.fromkeys(MEASURES[one.measure].kind for one in known))
+    return {**views.instrument(row), "in_force": [_in_force(row, kind, known) for kind in kinds]}
+
+
+def _in_force(row: Any, kind: str, known: Sequence[Found]) -> dict[str, Any]:
+    now = known_uncertainty(kind, clock.now(), row.standard_uncertainty, known)
+    source = "study" if now.study else "stated" if now.u is not None else "none"
+    return {
+        "characteristic": kind,
+        "standard_uncertainty": now.u,
+        "unit": next(about.unit for about in MEASURES.values() if about.kind == kind),
+        "source": source,
+        "study_id": now.study and now.study.number,
+        "measure": now.study and now.study.measure,
+    }
+
+
+def checks(instrument_id: int, cursor: str | None, limit: int) -> Page:
+    """Returns a page of an instrument's checks."""
+    return catalog.checks(found("instrument", instrument_id), cursor, limit).map(views.check)

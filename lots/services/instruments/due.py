@@ -1,0 +1,85 @@
+"""What is to be checked or measured again, the most urgent first: instruments, masters, working copies."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from lots.domain.instruments.calibration import Check, InstrumentRecord
+from lots.domain.words import moment
+from lots.services import clock
+from lots.services.instruments import reference_words
+from lots.services.instruments.plaques import Due, Shelf
+from lots.store.instruments import references as store
+from lots.store.setup import catalog
+
+_FOR = {"check": "a check", "interval": "measuring again"}
+_REMEDY = {"master": reference_words.RENEW_MASTER, "working_copy": reference_words.RENEW_COPY}
+
+
+def due() -> dict[str, Any]:
+    """Returns everything that has a day on which it is due, soonest first. Seven queries, however much there is.
+
+    An instrument is due when its last passed check runs out, a reference so many days after it last agreed with itself; one that
+    failed or was found to have moved has been due since.
+    """
+    now = clock.now()
+    items = [_instrument(row, checks) for row, checks in _instruments()]
+    items += [_plaque(entry) for entry in Shelf(store.scheduled()).due()]
+    items.sort(key=lambda item: (item["due_at"], item["what"], item["code"]))
+    lines = [_line(item, now) for item in items]
+    late = sum(line["overdue"] for line in lines)
+    return {"as_of": now, "items": lines, "overdue": late, "says": _says(late)}
+
+
+def _instruments() -> list[tuple[Any, list[Any]]]:
+    rows = catalog.all_instruments()
+    checks = catalog.all_checks(row.id for row in rows)
+    return [(row, checks[row.id]) for row in rows]
+
+
+def _instrument(row: Any, checks: list[Any]) -> dict[str, Any]:
+    known = [Check(check.checked_at, check.result == "pass") for check in checks]
+    at = InstrumentRecord(row.code, row.recorded_at, row.check_interval_days, known).due_at
+    ids = {"instrument_id": row.id, "shade_id": None}
+    return {
+        "what": "instrument",
+        **ids,
+        "code": row.code,
+        "due_at": at,
+        "says": f"Instrument {row.code}",
+        "why": "check",
+    }
+
+
+def _plaque(entry: Due) -> dict[str, Any]:
+    shade, plaque = entry.shade, entry.plaque
+    what, code = ("master", shade.code) if plaque.code is None else ("working_copy", plaque.code)
+    name = f"The master of {shade.code}" if plaque.code is None else f"Working copy {code} of {shade.code}"
+    ids = {"instrument_id": None, "shade_id": shade.id}
+    return {
+        "what": what,
+        **ids,
+        "code": code,
+        "due_at": entry.at,
+        "says": name,
+        "why": "moved" if entry.moved else "interval",
+    }
+
+
+def _line(item: dict[str, Any], now: datetime) -> dict[str, Any]:
+    overdue = item["due_at"] < now
+    if item["why"] == "moved":
+        says = (
+            f"{item['says']} is due now: it was found {moment(item['due_at'])} to have moved. {_REMEDY[item['what']]}"
+        )
+        return {**item, "overdue": overdue, "says": says}
+    verb, word = ("has been", "since") if overdue else ("is", "by")
+    says = f"{item['says']} {verb} due for {_FOR[item['why']]} {word} {moment(item['due_at'])}."
+    return {**item, "overdue": overdue, "says": says}
+
+
+def _says(late: int) -> str:
+    if not late:
+        return "Nothing is overdue."
+    return f"{late} {'thing is' if late == 1 else 'things are'} overdue."

@@ -1,0 +1,249 @@
+"""References that age: working copies of a master, and sessions in which both are read again beside the instrument's tile."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any
+
+from lots.domain.characteristics.plausibility import doubt_lab
+from lots.domain.colorimetry.color_values import Conditions
+from lots.domain.instruments.calibration import Check, InstrumentRecord, doubt_about
+from lots.domain.words import clause
+from lots.services import clock
+from lots.services.errors import Conflict, Fault, Invalid, NotFound
+from lots.services.from_rows import conditions_of
+from lots.services.instruments import reference_words
+from lots.services.instruments.plaques import MASTER, Shelf
+from lots.services.instruments.reference_slips import labs, warned
+from lots.services.lookups import found
+from lots.services.setup import views
+from lots.store import audit
+from lots.store.engine.database import transaction
+from lots.store.engine.paging import Page
+from lots.store.instruments import references as store
+from lots.store.setup import catalog
+
+
+def add_copy(shade_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
+    """Adds a working copy of a shade's newest revision, with its offset to the master. A newer one of a code takes the older's place.
+
+    Raises:
+        NotFound: no such shade.
+        Conflict: the shade has no revision to be a copy of.
+        Invalid: a reading that cannot be, other conditions than the revision's, an unknown instrument, or a time to come.
+    """
+    now = clock.now()
+    with transaction():
+        shade, revision = _approved(shade_id)
+        faults = clock.doubt_future("/measured_at", values["measured_at"], now)
+        conditions, more = _conditions(values["conditions"])
+        faults += more + _instrument_faults(values.get("instrument_id"))
+        for side in ("master", "copy"):
+            faults += _lab_faults(f"/{side}", values[side], conditions)
+        if conditions is not None and (apart := conditions.differences(conditions_of(revision))):
+            says = ", ".join(f"{name} is {mine}, not {theirs}" for name, mine, theirs in apart)
+            hint = f"Read both as revision {revision.revision} was: {conditions_of(revision)}."
+            faults.append(Fault("/conditions", f"These are other conditions than the master's: {says}.", hint))
+        if faults or conditions is None:
+            raise Invalid(*faults)
+        row = store.add_copy(
+            {
+                "shade": shade,
+                "shade_revision": revision,
+                "code": values["code"],
+                "instrument": values.get("instrument_id"),
+                "measured_at": values["measured_at"],
+                "conditions": conditions.as_dict(),
+                "master_readings": values["master"],
+                "copy_readings": values["copy"],
+                "remeasure_every_days": values.get("remeasure_every_days"),
+                "note": values.get("note"),
+            },
+            by,
+            now,
+        )
+        store.touch(shade.id)
+        audit.note(None, "working copy made", by, now, {"working_copy": [row.id], "shade": [shade.id]})
+        sides = {side: labs(values[side]) for side in ("master", "copy")}
+        warnings = warned(sides, {"master"}, conditions, revision, _READ_COPY_ANEW)
+        return {**Shelf([shade]).copy_view(row), "warnings": warnings}
+
+
+def _approved(shade_id: int) -> tuple[Any, Any]:
+    """A shade, held until the transaction ends, and its newest revision."""
+    shade = found("shade", shade_id)
+    catalog.lock("shade", shade.id)
+    revision = catalog.current_shade_revisions([shade.id]).get(shade.id)
+    if revision is None:
+        raise Conflict(f"Shade {shade.code} has no approved revision yet. Approve its master as a revision first.")
+    return shade, revision
+
+
+def _conditions(said: dict[str, Any]) -> tuple[Conditions | None, list[Fault]]:
+    try:
+        return Conditions(**said), []
+    except ValueError as wrong:
+        return None, [Fault("/conditions", f"{wrong}.")]
+
+
+def _instrument_faults(number: int | None) -> list[Fault]:
+    if number is None or catalog.find("instrument", number) is not None:
+        return []
+    hint = "The list of instruments has those there are."
+    return [Fault("/instrument_id", f"There is no instrument {number}.", hint)]
+
+
+def _lab_faults(at: str, readings: Iterable[Any], conditions: Conditions | None) -> list[Fault]:
+    uv = conditions.uv if conditions else None
+    doubts = ((index, doubt_lab(lab, uv)) for index, lab in enumerate(readings))
+    return [Fault(f"{at}/{index}", doubt.detail, doubt.hint) for index, doubt in doubts if doubt]
+
+
+def remeasure(shade_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
+    """Stores a session, and says of each plaque whether it moved, or the instrument, and which decisions that puts in doubt.
+
+    No decision is changed: lots are judged again when somebody asks, under a new revision.
+
+    Raises:
+        NotFound: no such shade.
+        Conflict: the shade has no revision.
+        Invalid: no tile, no plaque, an unknown copy, an instrument that is unknown or not in order, a reading that cannot be.
+    """
+    now = clock.now()
+    with transaction():
+        shade, revision = _approved(shade_id)
+        shelf = Shelf([shade])
+        conditions, faults = _conditions(values["conditions"])
+        faults += clock.doubt_future("/measured_at", values["measured_at"], now)
+        faults += _order_faults(values["instrument_id"], values["measured_at"])
+        copies = {row.code: row.id for row in shelf.copies_in_use(shade.id)}
+        faults += _plaque_faults(values["read"], set(copies), conditions)
+        if faults or conditions is None:
+            raise Invalid(*faults)
+        row = store.add_session(
+            {
+                "shade": shade,
+                "shade_revision": revision,
+                "instrument": values["instrument_id"],
+                "measured_at": values["measured_at"],
+                "conditions": conditions.as_dict(),
+                "plaques": [
+                    {**plaque, "copy_id": copies[plaque["code"]]} if plaque["artefact"] == "copy" else plaque
+                    for plaque in values["read"]
+                ],
+                "note": values.get("note"),
+            },
+            by,
+            now,
+        )
+        store.touch(shade.id)
+        audit.note(None, "reference measured again", by, now, {"remeasurement": [row.id], "shade": [shade.id]})
+        sides = {f"read/{index}/readings": labs(plaque["readings"]) for index, plaque in enumerate(values["read"])}
+        masters = {f"read/{i}/readings" for i, plaque in enumerate(values["read"]) if plaque["artefact"] == MASTER}
+        warnings = warned(sides, masters, conditions, revision, _VOID)
+        return {**_answered(shade, row.id), "warnings": warnings}
+
+
+_READ_COPY_ANEW = (
+    "It was stored as it stands. If it is wrong, add the copy again under its code, which takes the place of this one."
+)
+_VOID = "It was stored as it stands. If it is wrong, void this remeasurement, since later ones are compared with it."
+
+
+def _answered(shade: Any, number: int) -> dict[str, Any]:
+    """A session as it is answered to whoever stored or voided it: with the plaques it puts in doubt, and the decisions made since each agreed."""
+    shelf = Shelf([shade])
+    row = store.find_session(number)
+    session = shelf.session_view(row)
+    doubted = shelf.doubted(shade, row)
+    return {**session, "in_doubt": doubted, "says": reference_words.summary(session, doubted)}
+
+
+def _order_faults(number: int, at: datetime) -> list[Fault]:
+    """An instrument that is not there, or was not in order when it read: such a session tells nothing of a plaque."""
+    if faults := _instrument_faults(number):
+        return faults
+    row = catalog.find("instrument", number)
+    checks = [Check(check.checked_at, check.result == "pass") for check in catalog.all_checks([number])[number]]
+    doubt = doubt_about(at, InstrumentRecord(row.code, row.recorded_at, row.check_interval_days, checks))
+    if doubt is None:
+        return []
+    return [Fault("/instrument_id", f"{doubt[:1].upper()}{doubt[1:]}.", "Check it, put it right, and read again.")]
+
+
+def _plaque_faults(read: list[dict[str, Any]], copies: set[str], conditions: Conditions | None) -> list[Fault]:
+    faults = []
+    for index, plaque in enumerate(read):
+        at, code = f"/read/{index}", plaque.get("code")
+        faults += _lab_faults(f"{at}/readings", plaque["readings"], conditions)
+        if plaque["artefact"] == MASTER and code is not None:
+            faults.append(Fault(f"{at}/code", "A shade has one master.", "Leave the code out."))
+        if plaque["artefact"] != MASTER and code is None:
+            faults.append(Fault(f"{at}/code", f"Which {plaque['artefact']}?", "Give the code that stands on it."))
+        if plaque["artefact"] == "copy" and code is not None and code not in copies:
+            hint = f"Its working copies are: {', '.join(sorted(copies))}." if copies else "Add it as a working copy."
+            faults.append(Fault(f"{at}/code", f"There is no working copy {code} of this revision.", hint))
+    kinds = Counter(plaque["artefact"] for plaque in read)
+    hint = "Read the tile of the instrument and at least one plaque in one session: only both tell which of them moved."
+    if kinds["tile"] != 1:
+        faults.append(Fault("/read", f"One tile is needed, and {kinds['tile']} stand here.", hint))
+    if not kinds[MASTER] + kinds["copy"]:
+        faults.append(Fault("/read", "Neither the master nor a working copy stands here.", hint))
+    named = Counter((plaque["artefact"], plaque.get("code")) for plaque in read)
+    if twice := [f"{artefact} {code or ''}".strip() for (artefact, code), n in named.items() if n > 1]:
+        text = f"{', '.join(twice)} came more than once."
+        faults.append(Fault("/read", text, "Give all readings of one plaque together."))
+    return faults
+
+
+def void_session(number: int, reason: str, by: str) -> dict[str, Any]:
+    """Says that a session does not count, and keeps it visible; what it alone put in doubt is so no more.
+
+    Raises:
+        NotFound: no such session.
+        Conflict: it is void already.
+    """
+    now = clock.now()
+    with transaction():
+        first = store.find_session(number)
+        if first is None:
+            raise NotFound(f"There is no remeasurement {number}. Those of its shade have their numbers.")
+        catalog.lock("shade", first.shade_id)
+        session = store.find_session(number)
+        if already := getattr(session, "void", None):
+            raise Conflict(
+                f"Remeasurement {number} was voided by {already.voided_by} already: {clause(already.reason)} Nothing more needs to be done."
+            )
+        void = store.void_session(session, reason, by, now)
+        store.touch(session.shade_id)
+        wrote = {"remeasurement_void": [void.id], "shade": [session.shade_id]}
+        audit.note(None, "remeasurement voided", by, now, wrote)
+        return {**_answered(found("shade", session.shade_id), number), "warnings": []}
+
+
+def sessions(shade_id: int, cursor: str | None, limit: int) -> Page:
+    """Returns a page of a shade's sessions with what each tells."""
+    shade = found("shade", shade_id)
+    found_ = store.sessions(shade, cursor, limit)
+    shelf = Shelf([shade], {row.shade_revision_id for row in found_.rows})
+    return found_.map(shelf.session_view)
+
+
+def copies(shade_id: int, cursor: str | None, limit: int) -> Page:
+    """Returns a page of a shade's working copies, those replaced and those of earlier revisions included."""
+    shade = found("shade", shade_id)
+    found_ = store.copies(shade, cursor, limit)
+    return found_.map(Shelf([shade], {row.shade_revision_id for row in found_.rows}).copy_view)
+
+
+def shade(shade_id: int) -> dict[str, Any]:
+    """Returns a shade, with when its master is due and which of its plaques were found to have moved.
+
+    Raises:
+        NotFound: no such shade.
+    """
+    row = found("shade", shade_id)
+    shelf = Shelf([row])
+    return {**views.shade(row), "due_at": shelf.master_due(row), "in_doubt": shelf.doubted(row)}

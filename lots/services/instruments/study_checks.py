@@ -1,0 +1,78 @@
+"""Readings of studies that cannot be, each at its place, and instruments that cannot take them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from statistics import median
+from typing import Any
+
+from lots.domain.characteristics.plausibility import doubt_lab, doubt_repeat
+from lots.domain.instruments.uncertainty import MEASURES, takes
+from lots.services.errors import Fault
+
+# Diameters of filament, mm: what was entered in inches all through shows beside these only.
+_FILAMENT = (1.75, 2.85)
+_INCHES = 0.15
+
+
+def kind_faults(instrument: Any, other: Any, values: dict[str, Any]) -> list[Fault]:
+    """Refuses a study of what an instrument of this kind cannot read."""
+    if values["kind"] != "agreement":
+        about = MEASURES[values["measure"]]
+        return _untaken("/measure", instrument, about.kind, about.label)
+    return _untaken("/kind", instrument, "color", "L*, a*, b*") + _untaken(
+        "/other_instrument_id", other, "color", "L*, a*, b*"
+    )
+
+
+def _untaken(pointer: str, instrument: Any, kind: str, label: str) -> list[Fault]:
+    known = takes(instrument.kind)
+    if known is None or kind in known:
+        return []
+    measures = [name for name, about in MEASURES.items() if about.kind in known]
+    hint = f"It can be studied in {', '.join(measures)}." if measures else "Nothing that it reads is studied here."
+    detail = f"{instrument.code} is a {instrument.kind}, which does not read {label}."
+    return [Fault(pointer, detail, f"Check which instrument it was. {hint}")]
+
+
+def reading_faults(values: dict[str, Any]) -> list[Fault]:
+    """Single readings that cannot be, each at its place."""
+    if values["kind"] == "agreement":
+        return [
+            Fault(f"/plaques/{i}/{side}/{j}", doubt.detail, doubt.hint)
+            for i, plaque in enumerate(values["plaques"])
+            for side in ("first", "second")
+            for j, lab in enumerate(plaque[side])
+            if (doubt := doubt_lab(lab, None))
+        ]
+    return [fault for place in _places(values) if (fault := _fault(values["measure"], *place))]
+
+
+def _places(values: dict[str, Any]) -> Iterator[tuple[str, float, tuple[float, ...]]]:
+    """Where each value stands, the value, and what it should lie near: its repeats, all readings, or a reference value."""
+    trials = values.get("trials") or ()
+    parts: dict[str, list[float]] = {}
+    for trial in trials:
+        parts.setdefault(trial["part"], []).append(trial["value"])
+    whole = [trial["value"] for trial in trials]
+    for i, trial in enumerate(trials):
+        yield f"/trials/{i}/value", trial["value"], (median(parts[trial["part"]]), median(whole))
+    for i, artefact in enumerate(values.get("artefacts") or ()):
+        yield f"/artefacts/{i}/reference", artefact["reference"], ()
+        for j, value in enumerate(artefact["readings"]):
+            yield f"/artefacts/{i}/readings/{j}", value, (artefact["reference"],)
+
+
+def _fault(measure: str, place: str, value: float, near: tuple[float, ...]) -> Fault | None:
+    about = MEASURES[measure]
+    if not about.low <= value <= about.high:
+        hint = f"Give {about.label}{f' in {about.unit}' if about.unit else ''}."
+        detail = f"{value:g} is no {about.label}, which lies between {about.low:g} and {about.high:g}."
+        return Fault(place, detail, hint)
+    if measure == "diameter" and value < _INCHES:
+        near += _FILAMENT
+    elif measure != "diameter":
+        # Parts may differ as coupons and colours do; only filament and its pins are much alike.
+        near = near[:1]
+    doubts = (doubt_repeat("value", value, middle, about.unit) for middle in near)
+    return next((Fault(place, doubt.detail, doubt.hint) for doubt in doubts if doubt), None)

@@ -1,0 +1,134 @@
+"""What a study means for the shop, in a sentence: is the instrument good enough, does it read true, may a series go on; and does it count."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from lots.domain.assessment.limits_revision import Limits, limits_from
+from lots.domain.instruments.agreement import Agreement, bridge, noise_of
+from lots.domain.instruments.gauge_study import GOOD_UP_TO, USABLE_UP_TO, GaugeStudy
+from lots.domain.instruments.linearity import Linearity
+from lots.domain.instruments.uncertainty import MEASURES
+from lots.domain.words import clause, moment
+from lots.services.instruments import study_words
+from lots.services.instruments.instrument_changes import steps
+from lots.services.instruments.study_words import ALPHA, read_on_both
+from lots.store import series
+from lots.store.instruments import studies
+
+
+@dataclass(frozen=True, slots=True)
+class Present:
+    """What is there now: the repeatability studies that count, and of each grade that a study names its code and its limits."""
+
+    counting: Sequence[Any]
+    grades: Mapping[int, tuple[str, Limits | None]]
+
+    def next_after(self, row: Any) -> Any:
+        """The study that counts in place of a repeatability study from its own moment on, None while there is none."""
+        later = [
+            study
+            for study in self.counting
+            if (study.instrument_id, study.measure) == (row.instrument_id, row.measure)
+            and study.gauge_sd > 0
+            and (study.studied_at, study.id) > (row.studied_at, row.id)
+        ]
+        return min(later, key=lambda study: (study.studied_at, study.id), default=None)
+
+
+def present(rows: Sequence[Any]) -> Present:
+    """Returns what these studies need of the present: a query where one is of repeatability, three where one names a grade."""
+    counting = studies.of_repeatability({row.instrument_id for row in rows if row.kind == "repeatability"})
+    numbers = sorted({row.body["grade_id"] for row in rows if row.body.get("grade_id") is not None})
+    if not numbers:
+        return Present(counting, {})
+    _, named = series.names([], numbers)
+    limits = series.newest_limits(numbers)
+    grades = {n: (named[n].code, limits_from(limits[n].body) if n in limits else None) for n in numbers}
+    return Present(counting, grades)
+
+
+def says(row: Any, shows: Any, now: Present) -> list[str]:
+    """Returns what a study means, what it shows and what it counts for, as things are now; one that was voided means nothing."""
+    if void := getattr(row, "void", None):
+        return [f"Voided by {void.voided_by} on {moment(void.voided_at)}; counts for nothing: {clause(void.reason)}"]
+    found = [_VERDICTS[row.kind](row, shows, now), *study_words.SAYS[row.kind](shows, row)]
+    return [*found, _feeds(row, now)] if row.kind == "repeatability" else found
+
+
+def _repeatability(row: Any, shows: GaugeStudy, now: Present) -> str:
+    code, width = row.instrument.code, row.body.get("tolerance_width")
+    worth = shows.worth(width)
+    if worth is None:
+        return f"Whether {code} is good enough cannot be told: repeats never differ, so it shows too few digits."
+    word, percent = worth
+    of = "the spread of all readings (no tolerance was stated)" if width is None else "the tolerance"
+    rule = f"good up to {GOOD_UP_TO:g} %, usable up to {USABLE_UP_TO:g} %, too coarse above, by AIAG's Measurement Systems Analysis"
+    about = MEASURES[row.measure].label
+    return f"{code} is {word} for reading {about}: its scatter takes up {percent:.1f} % of {of}; {rule}."
+
+
+def _linearity(row: Any, shows: Linearity, now: Present) -> str:
+    about = MEASURES[row.measure]
+    unit, code = f" {about.unit}".rstrip(), row.instrument.code
+    over = f"from {shows.low:g} to {shows.high:g}{unit}"
+    if not shows.slope.interval.low <= 0 <= shows.slope.interval.high:
+        return f"{code} has no straight offset {over}: how far it reads off changes with what it reads."
+    if shows.lack_of_fit_p is not None and shows.lack_of_fit_p < ALPHA:
+        return f"{code} has no straight offset {over}: how far it reads off differs from artefact to artefact."
+    offset = shows.average
+    if offset.interval.low <= 0 <= offset.interval.high:
+        return f"{code} is not shown to read untrue {over}."
+    way = "high" if offset.value > 0 else "low"
+    return f"{code} has a straight offset: it reads {abs(offset.value):.3g}{unit} too {way} all over, {over}."
+
+
+def _agreement(row: Any, shows: Agreement, now: Present) -> str:
+    pair = f"from {row.instrument.code} to {row.other.code}"
+    grade, limits = now.grades.get(row.body.get("grade_id"), (None, None))
+    if grade is None:
+        says = f"Whether a series of lots may go on {pair}: state a grade to be told (grade_id)."
+    elif not (room := steps(limits)):
+        says = f"A series of grade {grade} cannot go on {pair}: its limits set none on colour."
+    else:
+        plaques = read_on_both(row.body)
+        found = bridge([plaque.pair for plaque in plaques], room, noise_of(plaques))
+        says = (
+            f"A series of grade {grade} may go on {pair}: the step is small enough for its limit."
+            if found.bridged
+            else f"A series of grade {grade} may not go on {pair}: the step is not shown to be small enough for its limit. {' '.join(found.reasons)}"
+        )
+    if len(shows.differences) > 1:
+        return says
+    return f"{says} One plaque does not tell whether the instruments differ alike on others: read at least 3."
+
+
+_VERDICTS: dict[str, Callable[[Any, Any, Present], str]] = {
+    "repeatability": _repeatability,
+    "linearity": _linearity,
+    "agreement": _agreement,
+}
+
+
+def _feeds(row: Any, now: Present) -> str:
+    """What the study means for readings taken from then on, until the next one."""
+    instrument, about, sd = row.instrument, MEASURES[row.measure], row.gauge_sd
+    unit = f" {about.unit}".rstrip()
+    if sd == 0:
+        return "Nothing scattered, so this study counts for no uncertainty: the instrument shows too few digits for it."
+    newer = now.next_after(row)
+    if newer is not None and newer.studied_at == row.studied_at:
+        return f"This study counts for nothing any more: study {newer.id} of the same moment counts in its place."
+    since = f"What {instrument.code} reads from {moment(row.studied_at)} on"
+    rest = "until a newer study. Earlier readings keep theirs."
+    if newer is not None:
+        since = f"What {instrument.code} read from {moment(row.studied_at)} until {moment(newer.studied_at)}"
+        rest = f"and this study is superseded: study {newer.id} counts from then on."
+    stated = instrument.standard_uncertainty
+    if stated is not None and stated >= sd:
+        kept = f"{since} keeps the stated standard uncertainty of {stated:.2g}{unit}, which is no smaller than {sd:.2g}{unit}"
+        return f"{kept}." if newer is None else f"{kept}, {rest}"
+    all_three = " once L*, a* and b* were all studied" if stated is None and about.kind == "color" else ""
+    return f"{since} counts with a standard uncertainty of at least {sd:.2g}{unit}{all_three}, {rest}"

@@ -1,0 +1,167 @@
+"""What studies of instruments show: figures by name, and the sentences that say what they mean."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+from lots.domain.colorimetry.color_values import Lab
+from lots.domain.instruments.agreement import Agreement, ReadOnBoth
+from lots.domain.instruments.gauge_study import GaugeStudy
+from lots.domain.instruments.linearity import Estimate, Linearity
+from lots.domain.instruments.uncertainty import MEASURES
+from lots.domain.statistics.proportions import Interval
+
+# A study says that something is not so where chance makes it as likely as this at most.
+ALPHA = 0.05
+# Categories that common practice asks an instrument to tell apart; no source.
+CATEGORIES = 5
+
+
+def read_on_both(body: dict[str, Any]) -> list[ReadOnBoth]:
+    """The plaques of a stored agreement study."""
+    return [
+        ReadOnBoth(plaque["code"], *(tuple(Lab(*lab) for lab in plaque[side]) for side in ("first", "second")))
+        for plaque in body["plaques"]
+    ]
+
+
+def _ends(interval: Interval | None) -> dict[str, float | None]:
+    return {"low": None, "high": None} if interval is None else {"low": interval.low, "high": interval.high}
+
+
+def _repeatability(shows: GaugeStudy, row: Any) -> dict[str, Any]:
+    width = row.body.get("tolerance_width")
+    anova = shows.anova
+    return {
+        **{name: getattr(shows, name) for name in ("parts", "operators", "repeats", "pooled")},
+        "anova": [
+            {"source": name, "ss": source.ss, "df": source.df, "ms": source.ms}
+            for name in ("part", "operator", "interaction", "error")
+            for source in [getattr(anova, name)]
+        ],
+        "f_interaction": anova.f_interaction,
+        "p_interaction": anova.p_interaction,
+        "variances": {name: getattr(shows, name) for name in ("repeatability", "operator", "interaction", "part")},
+        "sd": shows.standard_deviations,
+        "gauge_sd_low": math.sqrt(shows.gauge_interval.low),
+        "gauge_sd_high": math.sqrt(shows.gauge_interval.high),
+        "repeatability_sd_low": math.sqrt(shows.repeatability_interval.low),
+        "repeatability_sd_high": math.sqrt(shows.repeatability_interval.high),
+        "confidence": shows.gauge_interval.confidence,
+        "percent_of_total": shows.percent_of_total,
+        "percent_of_tolerance": None if width is None else shows.percent_of_tolerance(width),
+        "categories": shows.categories,
+    }
+
+
+def _says_repeatability(shows: GaugeStudy, row: Any) -> list[str]:
+    sd, unit = shows.standard_deviations, f" {MEASURES[row.measure].unit}".rstrip()
+    low, high = math.sqrt(shows.gauge_interval.low), math.sqrt(shows.gauge_interval.high)
+    spread = f"{sd['repeatability']:.3g} by repeats, {sd['reproducibility']:.3g} by who or what reads"
+    between = f"truly between {low:.3g} and {high:.3g}{unit}"
+    says = [f"One reading scatters with a standard deviation of {sd['gauge']:.3g}{unit}, {between}: {spread}."]
+    if shows.percent_of_total is not None:
+        tells = (
+            "tells no categories apart" if shows.categories is None else f"tells {shows.categories} categories apart"
+        )
+        says.append(
+            f"That is {shows.percent_of_total:.1f} % of the spread of all readings; among these parts the instrument {tells},"
+            f" where common practice asks for {CATEGORIES}."
+        )
+    if (width := row.body.get("tolerance_width")) is not None:
+        says.append(
+            f"It takes up {shows.percent_of_tolerance(width):.1f} % of the tolerance, {width:g}{unit} from end to end."
+        )
+    return [*says, *shows.says]
+
+
+def _estimate(found: Estimate) -> dict[str, Any]:
+    return {
+        "value": found.value,
+        "standard_error": found.standard_error,
+        "df": found.df,
+        **_ends(found.interval),
+        "t": found.t,
+        "p": found.p,
+    }
+
+
+def _linearity(shows: Linearity, row: Any) -> dict[str, Any]:
+    artefacts = row.body["artefacts"]
+    return {
+        **{name: _estimate(getattr(shows, name)) for name in ("slope", "intercept", "average")},
+        **{name: getattr(shows, name) for name in ("residual_sd", "r_squared", "lack_of_fit_p", "low", "high", "n")},
+        "confidence": shows.confidence,
+        "biases": [
+            {
+                "code": artefact["code"],
+                "reference": artefact["reference"],
+                **_estimate(bias),
+                "line": _estimate(shows.at(artefact["reference"])),
+            }
+            for artefact, bias in zip(artefacts, shows.biases, strict=True)
+        ],
+    }
+
+
+def _says_linearity(shows: Linearity, row: Any) -> list[str]:
+    unit = f" {MEASURES[row.measure].unit}".rstrip()
+    over = f"from {shows.low:g} to {shows.high:g}{unit}"
+    about = MEASURES[row.measure]
+    per, slope, ends = about.unit or f"unit of {about.label}", shows.slope, shows.slope.interval
+    by = f"{slope.value:+.3g}{unit} per {per} ({ends.low:.3g} to {ends.high:.3g})"
+    if ends.low <= 0 <= ends.high:
+        says = [f"Its bias is not shown to change {over}: {by}."]
+    else:
+        says = [f"Its bias changes {over}, by {by}: it is not linear."]
+    where = [artefact["reference"] for artefact in row.body["artefacts"]]
+    bands = {at: shows.at(at) for at in sorted(set(where))}
+    off = [at for at, band in bands.items() if not band.interval.low <= 0 <= band.interval.high]
+    if off:
+        told = ", ".join(f"{bands[at].value:+.3g}{unit} at {at:g}" for at in off)
+        says.append(f"It reads untrue there: {told}. The bias is reported and never applied to a reading.")
+    else:
+        says.append("No bias is shown at any of these values.")
+    if shows.lack_of_fit_p is not None and shows.lack_of_fit_p < ALPHA:
+        says.append(f"The biases lie on no line (p = {shows.lack_of_fit_p:.2g}): look at each artefact by itself.")
+    return says
+
+
+def _agreement(shows: Agreement, row: Any) -> dict[str, Any]:
+    code, most = shows.worst
+    return {
+        "formula": "CIEDE2000",
+        "differences": [{"code": name, "delta_e": value} for name, value in shows.differences.items()],
+        "mean_delta_e": shows.mean,
+        "worst": {"code": code, "delta_e": most},
+        "offsets": [
+            {"component": o.component, "mean": o.mean, "sd": o.sd, **_ends(o.interval), "n": o.n} for o in shows.offsets
+        ],
+        "repeatability_first": shows.repeatability_first,
+        "repeatability_second": shows.repeatability_second,
+    }
+
+
+def _says_agreement(shows: Agreement, row: Any) -> list[str]:
+    code, most = shows.worst
+    n = len(shows.differences)
+    over = f"{n} {'plaque' if n == 1 else 'plaques'} (CIEDE2000)"
+    offsets = ", ".join(f"{offset.component}* {offset.mean:+.2f}" for offset in shows.offsets)
+    return [
+        f"{row.other.code} and {row.instrument.code} read {shows.mean:.2f} apart on average over {over}, at most {most:.2f}, on {code}.",
+        f"{row.other.code} reads {offsets} from {row.instrument.code}. Offsets are reported, and never applied to a reading.",
+    ]
+
+
+RESULTS: dict[str, Callable[[Any, Any], dict[str, Any]]] = {
+    "repeatability": _repeatability,
+    "linearity": _linearity,
+    "agreement": _agreement,
+}
+SAYS: dict[str, Callable[[Any, Any], list[str]]] = {
+    "repeatability": _says_repeatability,
+    "linearity": _says_linearity,
+    "agreement": _says_agreement,
+}

@@ -1,0 +1,1 @@
+"""Production: clearance of spools, loads, matching lots."""

@@ -1,0 +1,378 @@
+"""May this spool be loaded, with which settings, and what else would do? Asked before loading, and again inside every load."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from itertools import combinations
+from typing import Any
+
+from lots.domain.assessment.limits_revision import GENERAL, Limits, color_limits, limits_from
+from lots.domain.characteristics.color.lot_color import ColorLimits
+from lots.domain.characteristics.shrinkage import AXES, scale_factor
+from lots.domain.code_identity import Misread
+from lots.domain.colorimetry.color_values import Lab
+from lots.domain.production.alternatives import Alternative, ranked, why
+from lots.domain.production.clearance import (
+    MATCH_NOT_CHECKED,
+    Clearance,
+    SpoolState,
+    clear,
+    with_caution,
+    with_held,
+    worst_of,
+)
+from lots.domain.production.matching import PairMatch, match_pairs, within_one_job, worse
+from lots.domain.production.spool_life import SpoolLife
+from lots.services import clock
+from lots.services.assessment import concessions
+from lots.services.assessment.lot_assessment import inspected_again
+from lots.services.lookups import spool_of
+from lots.services.setup import grade_uses
+from lots.services.views import spool_failures
+from lots.store.assessment import lots
+from lots.store.production import loads, shelf, tracing
+
+# Uses that show: for these, a lot that does not match the others of its job is refused.
+SHOWS_COLOR = ("cosmetic", GENERAL)
+# How many other spools a refusal offers, of how many lots, and how many spools are read at a time, how often.
+_OFFERED, _LOTS, _SPOOLS, _TURNS = 3, 12, 12, 4
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """What somebody wants to load a spool for. `match_max` is the job's own limit on colour between lots, over the grade's."""
+
+    use: str
+    job: str | None = None
+    machine: str | None = None
+    mass_g: float | None = None
+    match_max: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """The job and the machine of an ask: their names as first typed, what they hold, and what a new name may be misread for."""
+
+    job: str | None = None
+    machine: str | None = None
+    in_job: Sequence[Any] = ()
+    misread: Sequence[Misread] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What was found out about a spool: its clearance, the lots it holds with its own first, and where it shall go."""
+
+    clearance: Clearance
+    held: list[Any]
+    place: Place
+
+
+def clearance(code: str, ask: Ask) -> dict[str, Any]:
+    """Returns whether a spool may be loaded, with every reason against it, cautions, settings, and other spools when it may not.
+
+    One query when it is clear, one more with a job and one with a machine; two more when it is not, for other spools; two more for a
+    spliced spool, three where it was wound from spliced ones; one more for a job that is new.
+
+    Raises:
+        NotFound: no spool has this code.
+    """
+    now = clock.now()
+    row = spool_of(code, lots.spool_seen)
+    found = work_out(row, ask, now)
+    others = [] if found.clearance.clear else _others(row, ask, found, now)
+    return {**view(row, found, ask), "others": others, "checked_at": now}
+
+
+def work_out(row: Any, ask: Ask, at: datetime) -> Found:
+    """Returns the clearance of a spool, the lots it holds, and the job and machine it was asked for."""
+    lot, held, misread = row.lot, lots_held(row), []
+    job = loads.lots_in_job(ask.job, lot.grade.shade_id, lot.grade_id) if ask.job is not None else None
+    in_job = job.lots if job else []
+    answer = judged(row, held, ask, in_job, at)
+    if not answer.clear and (lacking := _inspections_lacking(row, held, at)):
+        answer = replace(answer, reasons=(*answer.reasons, *lacking))
+    if job is None and ask.use in SHOWS_COLOR:
+        answer = with_caution(answer, MATCH_NOT_CHECKED)
+    if job is not None and job.similar:
+        misread.append(Misread("job", ask.job or "", tuple(job.similar)))
+    name = ask.machine
+    if ask.machine is not None:
+        on_it = loads.held_by(ask.machine, row.id)
+        name = on_it.name or ask.machine
+        answer = with_held(answer, name, on_it.held, on_it.slots)
+        misread += [Misread("machine", ask.machine, tuple(on_it.similar))] if on_it.similar else []
+    answer = with_caution(answer, *(one.says for one in misread))
+    return Found(answer, held, Place(job.number or ask.job if job else None, name, in_job, misread))
+
+
+def lots_held(row: Any) -> list[Any]:
+    """Returns the lots whose filament a spool holds, its own first. One query for a spliced spool."""
+    return [row.lot, *shelf.further_lots(row.id)] if row.spliced else [row.lot]
+
+
+def judged(row: Any, held: Sequence[Any], ask: Ask, in_job: Sequence[Any], at: datetime) -> Clearance:
+    """Returns the clearance of a spool that holds these lots, its own first. No query.
+
+    A spool of several lots is as good as the worst of them; none of their concessions covers the others. For uses that show colour, its
+    lots must match each other as the lots of one job must, and each of them the lots used in the job.
+    """
+    if len(held) == 1:
+        return _clear(row, held[0], ask, in_job, at)
+    each = [_clear(row, lot, ask, in_job, at, alone=False) for lot in held]
+    return worst_of(each, row.code, pairs_among(held, ask.match_max), ask.use in SHOWS_COLOR)
+
+
+def pairs_among(held: Sequence[Any], match_max: float | None = None) -> list[PairMatch]:
+    """Returns how every two of these lots match, compared both ways, since neither was there first."""
+    return [
+        worse(*_pairs(other, [one], match_max), *_pairs(one, [other], match_max))
+        for one, other in combinations(held, 2)
+    ]
+
+
+def _pairs(lot: Any, others: Sequence[Any], match_max: float | None) -> list[PairMatch]:
+    """How a lot matches each of these lots within one job: by the formulas of both, whichever refuses, and by the stricter limit."""
+    mine, found = Lab(*lot.lab) if lot.lab else None, []
+    for other in others:
+        rules = [color_rule(lot), color_rule(other)]
+        if match_max is not None:
+            rules = [replace(rule, job_pair_max=match_max) for rule in rules]
+        beside = [(other.supplier_lot, comparable_lab(lot, other), within_one_job(*rules))]
+        by_each = [pair for rule in rules for pair in match_pairs(mine, beside, rule, lot.supplier_lot)]
+        found.append(worse(*by_each))
+    return found
+
+
+def _clear(
+    row: Any, lot: Any, ask: Ask, in_job: Sequence[Any], at: datetime, alone: bool = True, any_spool: bool = False
+) -> Clearance:
+    """The clearance by one of the lots that a spool holds; `alone` when it holds no other, `any_spool` when none is in the hand yet."""
+    agreed = limits_from(lot.limits_revision.body) if lot.limits_revision else None
+    pairs = _pairs(lot, [other for other in in_job if other.id != lot.id], ask.match_max)
+    state = _state(
+        lot, agreed, **({"spool": lot.supplier_lot, "remaining_g": math.inf} if any_spool else _of(row, lot))
+    )
+    if not alone:
+        state = replace(state, concessions=())
+    return clear(state, ask.use, pairs, ask.use in SHOWS_COLOR, ask.mass_g, at)
+
+
+def _of(row: Any, lot: Any) -> dict[str, Any]:
+    """What is known of a spool by itself, and of its age as filament of this lot."""
+    return {
+        "spool": row.code,
+        "remaining_g": row.remaining_mass_g,
+        "loaded_on": row.machine,
+        "withdrawn": row.withdrawn_at is not None,
+        "nonconforming": spool_failures(row, lot),
+        "life": _life(row, lot),
+    }
+
+
+def of_lot(lot: Any, agreed: Limits | None, use: str, at: datetime) -> Clearance:
+    """Returns whether a lot may be loaded for a use, as far as that does not hang on the spool, the job or the mass. No query."""
+    # Of a spool there is only that it is not empty.
+    return clear(_state(lot, agreed, spool=lot.supplier_lot, remaining_g=1.0), use, at=at)
+
+
+def of_spool(row: Any, held: Sequence[Any], use: str, at: datetime) -> Clearance:
+    """Returns whether a spool may be loaded for a use, as far as that does not hang on the machine, the job or the mass. No query.
+
+    Args:
+        row: the spool.
+        held: every lot whose filament it holds; none of their concessions covers the others.
+        use: what is asked of the material.
+        at: the moment of loading.
+    """
+    states = []
+    for lot in held:
+        agreed = limits_from(lot.limits_revision.body) if lot.limits_revision else None
+        # Of this spool there is only that it is not empty.
+        states.append(_state(lot, agreed, **{**_of(row, lot), "remaining_g": 1.0, "loaded_on": None}))
+    if len(held) > 1:
+        states = [replace(state, concessions=()) for state in states]
+    return worst_of([clear(state, use, at=at) for state in states], row.code)
+
+
+def _state(lot: Any, agreed: Limits | None, **of_spool: Any) -> SpoolState:
+    return SpoolState(
+        lot=lot.supplier_lot,
+        standing=lot.standing,
+        uses=lot.uses,
+        blocks=agreed.blocks if agreed else (),
+        why=lot.why,
+        by_hand=(lot.by_hand, lot.by_hand_reason) if lot.by_hand else None,
+        cautions=grade_uses.cautions_of(lot),
+        material=grade_uses.material(lot.grade),
+        judged=lot.judged_at is not None,
+        concessions=[concessions.from_json(kept) for kept in lot.concessions],
+        **of_spool,
+    )
+
+
+def _life(row: Any, lot: Any) -> SpoolLife:
+    grade = row.lot.grade
+    # A further lot of a spliced spool came with a delivery of its own.
+    received = row.delivery.came_at if lot.id == row.lot_id else lot.received_at
+    dates = (received, row.opened_at, row.dried_at)
+    return SpoolLife(*dates, grade.shelf_life_days, grade.open_life_days, lot.reinspected_until)
+
+
+def _inspections_lacking(row: Any, held: Sequence[Any], at: datetime) -> list[str]:
+    """What is still to be done for the newest re-inspection of each lot past its shelf life. No query for any other lot."""
+    found = []
+    for lot in held:
+        again = inspected_again(lots.find(lot.id)) if _life(row, lot).past_shelf_life(at) else []
+        if again and (lacking := again[-1][1]):
+            found.append(f"Lot {lot.supplier_lot} is being inspected again. Still to do {'; '.join(lacking)}.")
+    return found
+
+
+def color_rule(lot: Any) -> ColorLimits:
+    """Returns the colour limits of the revision that a lot is judged under; those that ask nothing where it has none."""
+    return color_limits(lot.limits_revision.body) if lot.limits_revision else ColorLimits()
+
+
+def comparable_lab(lot: Any, other: Any) -> Lab | None:
+    """The other lot's mean colour, when it was measured under the same conditions."""
+    if not other.lab or not lot.shade_revision or not other.shade_revision:
+        return None
+    return Lab(*other.lab) if other.shade_revision.conditions == lot.shade_revision.conditions else None
+
+
+def _others(row: Any, ask: Ask, found: Found, at: datetime) -> list[dict[str, Any]]:
+    """Spools of one lot that are clear for the same, in the order of `alternatives.ranked`. Two queries, few more where many spools fail."""
+    used, held = ({lot.id for lot in some} for some in (found.place.in_job, found.held))
+    stock = shelf.lots_instead(row.lot.grade_id, ask.mass_g, sorted(used | held))
+    shows = ask.use in SHOWS_COLOR
+    fit = [
+        Alternative(lot.id, lot.received_at, lot.id in used, lot.id in held, answer.pairs if shows else ())
+        for lot in stock
+        if (answer := _clear(None, lot, ask, found.place.in_job, at, any_spool=True)).clear
+    ]
+    best = {lot.id: lot for lot in ranked(fit)[:_LOTS]}
+    oldest = min((lot.received_at for lot in fit), default=at)
+    offered: list[dict[str, Any]] = []
+    for turn in range(_TURNS if best else 0):
+        spools = shelf.spools_instead(list(best), ask.mass_g, turn * _SPOOLS, _SPOOLS)
+        clear_ones = ((s, answer) for s in spools if (answer := _clear(s, s.lot, ask, found.place.in_job, at)).clear)
+        offered += [_offer(spool, answer, why(best[spool.lot_id], oldest)) for spool, answer in clear_ones]
+        if len(offered) >= _OFFERED or len(spools) < _SPOOLS:
+            break
+    return offered[:_OFFERED]
+
+
+def _offer(spool: Any, answer: Clearance, reason: str) -> dict[str, Any]:
+    return {
+        "spool_code": spool.code,
+        "supplier_lot": spool.lot.supplier_lot,
+        "remaining_mass_g": spool.remaining_mass_g,
+        "opened_at": spool.opened_at,
+        "says": answer.concession.says if answer.concession else None,
+        "why": reason,
+    }
+
+
+def view(row: Any, found: Found, ask: Ask) -> dict[str, Any]:
+    """A clearance as the contract shows it. One query for a spool of several lots, two where it was wound from such spools."""
+    lot, answer, place = row.lot, found.clearance, found.place
+    lives = [_life(row, each).use_by for each in found.held]
+    return {
+        "spool_code": row.code,
+        "clear": answer.clear,
+        "says": answer.says,
+        "use": ask.use,
+        "job": place.job,
+        "machine": place.machine,
+        "candidates": candidates(place),
+        "lot_id": lot.id,
+        "supplier_lot": lot.supplier_lot,
+        "standing": lot.standing,
+        "uses": lot.uses,
+        "reasons": list(answer.reasons),
+        "cautions": list(answer.cautions),
+        "settings": settings(row),
+        "lots": _lots(row, found.held),
+        "spool_match": [_pair(pair) for pair in answer.mates],
+        "shade_match": None if ask.job is None else [_pair(pair) for pair in answer.pairs],
+        "remaining_mass_g": row.remaining_mass_g,
+        "concession": answer.concession and concessions.view_of(answer.concession),
+        "permission": answer.permission and grade_uses.permission_view(answer.permission),
+        "spool": {
+            "part": row.remaining_mass_g < row.net_mass_g,
+            "spliced": row.spliced,
+            "opened_at": row.opened_at,
+            "dried_at": row.dried_at,
+            "use_by": min((end for end in lives if end is not None), default=None),
+        },
+    }
+
+
+def _lots(row: Any, held: Sequence[Any]) -> list[dict[str, Any]]:
+    """Each lot that a spool holds, with what was on it of that lot when it was new."""
+    masses = {row.lot_id: row.net_mass_g} if len(held) == 1 else _masses(row)
+    return [
+        {
+            "lot_id": lot.id,
+            "supplier_lot": lot.supplier_lot,
+            "standing": lot.standing,
+            "uses": lot.uses,
+            "mass_g": masses.get(lot.id),
+        }
+        for lot in held
+    ]
+
+
+def _masses(row: Any) -> dict[int, float]:
+    """Filament of each lot that was wound onto a spool, g; without those that a parent held together with others."""
+    parents = [(link.parent, link.mass_g) for link in shelf.wound_from(row.id)]
+    further = tracing.further_lots(parent.id for parent, _ in parents if parent.spliced)
+    unknown = {
+        number for parent, _ in parents if parent.id in further for number in (parent.lot_id, *further[parent.id])
+    }
+    masses: dict[int, float] = {}
+    for parent, mass_g in parents:
+        masses[parent.lot_id] = masses.get(parent.lot_id, 0.0) + mass_g
+    return {number: mass_g for number, mass_g in masses.items() if number not in unknown}
+
+
+def candidates(place: Place) -> list[dict[str, str]]:
+    """Names that a new job or machine may be misread for: field, name."""
+    return [{"field": one.field, "name": name} for one in place.misread for name in one.alike]
+
+
+def settings(row: Any) -> dict[str, Any]:
+    """What to set for a spool, from measurements of itself and of its lot, never of another.
+
+    Flow from its own diameters, or its lot's when it was not measured itself; scales from its lot's coupons, with the standard uncertainty
+    and what 100 mm would come out as without them. A spliced spool holds more than one filament, so nothing is set for it.
+    """
+    own = row.flow_factor is not None
+    flow = None if row.spliced else row.flow_factor if own else row.lot.flow_factor
+    shrink = {} if row.spliced else row.lot.shrinkage
+    uncertain = {} if row.spliced else row.lot.shrinkage_uncertainty
+    found: dict[str, Any] = {"flow_factor": flow, "flow_from": None if flow is None else "spool" if own else "lot"}
+    for axis in AXES:
+        percent = shrink.get(axis)
+        scale = None if percent is None else scale_factor(percent)
+        u = uncertain.get(axis)
+        found[f"scale_{axis}"] = scale
+        # d(scale)/dS = scale^2, with S as a fraction.
+        found[f"scale_{axis}_uncertainty"] = None if scale is None or u is None else scale * scale * u / 100
+        found[f"length_100_mm_{axis}"] = None if percent is None else 100 - percent
+    return found
+
+
+def _pair(pair: PairMatch) -> dict[str, Any]:
+    return {
+        "supplier_lot": pair.lot,
+        "of_lot": pair.of,
+        "delta_e": pair.delta_e,
+        "limit": pair.limit,
+        "within": pair.within,
+        "direction": pair.direction,
+    }

@@ -1,0 +1,162 @@
+"""Production: spools onto machines and off again."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from lots.domain.assessment.concessions import reserved_g
+from lots.domain.words import moment
+from lots.services import clock, views
+from lots.services.assessment import concessions
+from lots.services.errors import Conflict, Fault, Invalid, NotFound, SimilarName
+from lots.services.lookups import spool_of
+from lots.services.production.clearance import Ask, Place, candidates, settings, view, work_out
+from lots.services.setup import grade_uses
+from lots.store import audit
+from lots.store.assessment import lots
+from lots.store.engine.database import transaction
+from lots.store.engine.paging import Page
+from lots.store.production import loads, tracing
+
+
+def load(values: dict[str, Any], by: str) -> tuple[dict[str, Any], bool]:
+    """Puts a spool on a machine if it is clear; otherwise records that it was asked for and why it was refused.
+
+    Returns:
+        (the load, True), or (the clearance with its reasons, False). A refusal is a value: raising would undo its record.
+
+    Raises:
+        NotFound: no spool has this code.
+        Invalid: a stated time that cannot be.
+        SimilarName: it is clear, but the job or machine is new and may be a known one misread, and nobody confirmed it.
+    """
+    now = clock.now()
+    code, use, job, machine = values["spool_code"], values["use"], values["job"], values["machine"]
+    with transaction():
+        first = spool_of(code)
+        lots.lock([first.lot_id, *tracing.further_lots([first.id] if first.spliced else []).get(first.id, ())])
+        # Read again under the lock: a block that was acknowledged in between is seen here.
+        row = spool_of(code)
+        last = loads.last_unload_of(row)
+        # Where the clock was set back, time goes on from what is recorded of the spool.
+        loaded_at = values.get("loaded_at") or max(now, last or now)
+        if faults := _load_time_faults(row, values.get("loaded_at"), last, now):
+            raise Invalid(*faults)
+        mass_g = values.get("mass_g")
+        # A concession is asked about now and at the stated time: neither may lie after its end.
+        ask = Ask(use, job, machine, mass_g, values.get("match_max"))
+        found = work_out(row, ask, max(now, loaded_at))
+        answer = found.clearance
+        asked = {"machine": machine, "job": job, "use": use}
+        if not answer.clear:
+            refusal = loads.refuse(row, asked, list(answer.reasons), by, now)
+            audit.note(row.lot_id, "load refused", by, now, {"load_refusal": [refusal.id]})
+            return {**view(row, found, ask), "checked_at": now}, False
+        _ask_about_names(found.place, values)
+        under = answer.concession
+        taken = (
+            {}
+            if under is None
+            else {
+                "concession": under.number,
+                "reserved_g": reserved_g(under, row.remaining_mass_g, mass_g),
+            }
+        )
+        stored, made = loads.add(row, {**asked, **taken, "loaded_at": loaded_at}, by, now)
+        told = {**views.load(stored), "cautions": list(answer.cautions), "settings": settings(row)}
+        lots.put_on_machine(row, told["machine"])
+        if row.opened_at is None:
+            lots.note_life(row, {"opened_at": loaded_at})
+        if under is not None:
+            concessions.refresh(row.lot)
+        named = {table: numbers for table in ("job", "machine") if (numbers := made.pop(table))}
+        audit.note(row.lot_id, "spool loaded", by, now, {**made, "spool": [row.id]})
+        if named:
+            # A job and a machine are the shop's, whichever lot came to them first.
+            audit.note(None, "job or machine added", by, now, named)
+        permission = answer.permission and grade_uses.permission_view(answer.permission)
+        return {**told, "concession": under and concessions.view_of(under), "permission": permission}, True
+
+
+def _ask_about_names(place: Place, values: dict[str, Any]) -> None:
+    """Refuses a name that may be a known one misread: under it a job would be compared with nothing, and a trace would split."""
+    doubtful = [one for one in place.misread if not values.get(f"confirm_new_{one.field}")]
+    if doubtful:
+        faults = [
+            Fault(
+                f"/{one.field}",
+                f"{one.typed} differs from {' or '.join(one.alike)} only by separators or by signs that are easily confused.",
+                f"Send the {one.field} as it stands there, or confirm_new_{one.field}: true for another {one.field}.",
+            )
+            for one in doubtful
+        ]
+        detail = " ".join(one.says for one in doubtful)
+        raise SimilarName(detail, faults=tuple(faults), candidates=candidates(Place(misread=doubtful)))
+
+
+def _load_time_faults(row: Any, stated: datetime | None, last: datetime | None, now: datetime) -> list[Fault]:
+    faults = clock.doubt_future("/loaded_at", stated, now)
+    if stated is not None and last is not None and stated < last:
+        faults.append(
+            Fault(
+                "/loaded_at",
+                f"Spool {row.code} came off another machine only at {moment(last)}.",
+                "State when it was put on this one, after that.",
+            )
+        )
+    return faults
+
+
+def unload(load_id: int, remaining_mass_g: float, unloaded_at: datetime | None, by: str) -> dict[str, Any]:
+    """Takes a spool off its machine and books what was used.
+
+    Raises:
+        NotFound: no such load.
+        Conflict: it has ended already.
+        Invalid: more filament left than there was, or a time that cannot be.
+    """
+    now = clock.now()
+    with transaction():
+        first = loads.find(load_id)
+        if first is None:
+            raise NotFound(f"There is no load {load_id}. The list of loads has those there are.")
+        lots.lock([first.lot_id])
+        row = loads.find(load_id)
+        # Where the clock was set back, a load does not end before it began.
+        at = unloaded_at or max(now, row.loaded_at)
+        if row.unloaded_at is not None:
+            raise Conflict(
+                f"Spool {row.spool.code} was taken off {row.on_machine.name} at {moment(row.unloaded_at)} already."
+            )
+        faults = clock.doubt_future("/unloaded_at", unloaded_at, now)
+        if at < row.loaded_at:
+            faults.append(
+                Fault("/unloaded_at", f"It was loaded only at {moment(row.loaded_at)}.", "State a time after that.")
+            )
+        if remaining_mass_g > row.mass_before_g:
+            faults.append(
+                Fault(
+                    "/remaining_mass_g",
+                    f"{remaining_mass_g:g} g left is more than the {row.mass_before_g:g} g that were on the spool when it was loaded.",
+                    "Weigh again, and take off the mass of the empty reel.",
+                )
+            )
+        if faults:
+            raise Invalid(*faults)
+        loads.complete(row, remaining_mass_g, at, by, now)
+        lots.take_off_machine(row.spool_id, remaining_mass_g)
+        if row.concession_id is not None:
+            concessions.refresh(row.lot)
+        audit.note(row.lot_id, "spool unloaded", by, now, {"load": [load_id], "spool": [row.spool_id]})
+        return views.load(loads.find(load_id))
+
+
+def listed(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
+    """Returns a page of loads."""
+    return loads.listed(filters, cursor, limit).map(views.load)
+
+
+def refusals(cursor: str | None, limit: int) -> Page:
+    """Returns a page of refused loads with their reasons."""
+    return loads.refusals(cursor, limit).map(views.load_refusal)

@@ -1,0 +1,75 @@
+"""What a lot may be used for now, use by use: the same rules as a clearance, asked of the lot before there is a spool in the hand."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from lots.domain.assessment.limits_revision import USES, limits_from, verdict_on_use
+from lots.domain.assessment.standing import ENDINGS
+from lots.domain.production.clearance import Clearance
+from lots.services import clock
+from lots.services.production import clearance
+from lots.services.setup import grade_uses
+from lots.store.assessment import lots
+from lots.store.engine.paging import Page
+
+# What may be answered for a use. Only the first two let anybody load; `not_yet` may become one of them by measuring or by lifting a hold.
+ANSWERS = ("yes", "concession", "not_yet", "not_judged", "no")
+# Where what is not loadable yet may become so.
+_OPEN = ("quarantined", "released", "restricted")
+
+
+def listed(filters: dict[str, Any], cursor: str | None, limit: int, *, newest_first: bool = False) -> Page:
+    """Returns a page of lots with what each may be used for. One query, however many lots there are."""
+    now = clock.now()
+    return lots.listed(filters, cursor, limit, newest_first=newest_first).map(lambda lot: _line(lot, now))
+
+
+def _line(lot: Any, at: datetime) -> dict[str, Any]:
+    return {
+        "lot_id": lot.id,
+        "supplier_lot": lot.supplier_lot,
+        "supplier": lot.supplier.name,
+        "grade": lot.grade.code,
+        "received_at": lot.received_at,
+        "standing": lot.standing,
+        "uses": permissions(lot, at),
+    }
+
+
+def permissions(lot: Any, at: datetime) -> list[dict[str, Any]]:
+    """Returns for every use whether a lot may be loaded for it at a moment, and every reason why not. No query.
+
+    Args:
+        lot: with its grade and its limits revision.
+        at: the moment of loading, for concessions.
+
+    Notes:
+        A single spool may be refused all the same: for what it fails by itself, its age, or what its job was begun with.
+    """
+    agreed = limits_from(lot.limits_revision.body) if lot.limits_revision else None
+    material = grade_uses.material(lot.grade)
+    found = []
+    for use in USES:
+        cleared = clearance.of_lot(lot, agreed, use, at)
+        verdict = verdict_on_use(lot.uses, agreed.blocks if agreed else (), use)
+        found.append(_permission(use, cleared, _answer(lot, cleared, verdict, bool(material.against(use)))))
+    return found
+
+
+def _permission(use: str, found: Clearance, answer: str) -> dict[str, Any]:
+    says = found.concession.says if found.concession else "May be loaded." if found.clear else found.reasons[0]
+    return {"use": use, "answer": answer, "says": says, "reasons": list(found.reasons)}
+
+
+def _answer(lot: Any, found: Clearance, verdict: str | None, forbidden: bool) -> str:
+    if found.clear:
+        return "concession" if found.concession else "yes"
+    if lot.judged_at is None:
+        return "not_judged"
+    if lot.by_hand in ("block", *ENDINGS) or verdict == "fail" or forbidden:
+        return "no"
+    if verdict is None:
+        return "not_judged"
+    return "not_yet" if lot.standing in _OPEN else "no"

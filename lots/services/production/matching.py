@@ -1,0 +1,152 @@
+"""Which lots may share a job, and spools picked for one: questions before a job is planned."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from itertools import combinations
+from typing import Any
+
+from lots.domain.characteristics.color.lot_color import ColorLimits
+from lots.domain.colorimetry.color_difference import components, delta_e_among
+from lots.domain.colorimetry.color_values import Lab
+from lots.domain.conformity.limits import Limit
+from lots.domain.production.matching import within_one_job
+from lots.domain.production.picks import StockLot, StockSpool, pick
+from lots.services import clock
+from lots.services.lookups import found, lot_of
+from lots.services.production import clearance
+from lots.services.production.clearance import Ask, color_rule
+from lots.store.assessment import lots
+from lots.store.production import shelf
+
+
+def matches(lot_id: int, most: float | None) -> dict[str, Any]:
+    """Returns the other lots in stock of the same shade, with how far each lies from this one, nearest first.
+
+    Args:
+        most: largest difference to show as matching; when None, the stricter of the two lots' limits within one job.
+    """
+    lot = lot_of(lot_id)
+    rule = color_rule(lot)
+    alike = {"shade_id": lot.grade.shade_id} if lot.grade.shade_id else {"grade_id": lot.grade_id}
+    stock = lots.in_stock(**alike, to_offer=True)
+    lines = [_line(lot, other, rule, _limit(most, rule, color_rule(other))) for other in stock if other.id != lot.id]
+    known = sorted((line for line in lines if line["delta_e"] is not None), key=lambda line: line["delta_e"])
+    return {
+        "lot_id": lot.id,
+        "supplier_lot": lot.supplier_lot,
+        "max": _limit(most, rule),
+        "items": [*known, *(line for line in lines if line["delta_e"] is None)],
+    }
+
+
+def _limit(most: float | None, *rules: ColorLimits) -> float | None:
+    """The limit that was asked for, else that of lots under these rules within one job."""
+    return within_one_job(*rules) if most is None else most
+
+
+def _line(
+    lot: Any, other: Any, rule: ColorLimits, limit: float | None, difference: float | None = None
+) -> dict[str, Any]:
+    """How another lot lies to this one; their difference is worked out where it is not given."""
+    mine = Lab(*lot.lab) if lot.lab and lot.shade_revision else None
+    theirs = clearance.comparable_lab(lot, other)
+    line = {"lot_id": other.id, "supplier_lot": other.supplier_lot, "standing": other.standing, "uses": other.uses}
+    line["limit"] = limit
+    if mine is None or theirs is None:
+        return {**line, "delta_e": None, "within": None, "direction": ""}
+    if difference is None:
+        difference = rule.delta_e(mine, theirs)
+    within = None if limit is None else Limit(None, limit).allows(difference)
+    return {**line, "delta_e": difference, "within": within, "direction": components(mine, theirs).direction}
+
+
+def match_table(grade_id: int, most: float | None) -> dict[str, Any]:
+    """Returns every pair of lots in stock of a grade, and which lots may share a job: matching is not transitive, so pairs are told.
+
+    Raises:
+        NotFound: no such grade.
+    """
+    grade = found("grade", grade_id)
+    stock = lots.in_stock(grade_id=grade.id, to_offer=True)
+    rules = {lot.id: color_rule(lot) for lot in stock}
+    apart = _apart([lot for lot in stock if lot.lab], rules)
+    pairs = []
+    for one, other in combinations(stock, 2):
+        limit = _limit(most, rules[one.id], rules[other.id])
+        line = _line(one, other, rules[one.id], limit, apart.get(one.id, {}).get(other.id))
+        told = {name: line[name] for name in ("delta_e", "limit", "within", "direction")}
+        pairs.append({"lots": [one.supplier_lot, other.supplier_lot], **told})
+    return {
+        "grade_id": grade.id,
+        "lots": [{"lot_id": lot.id, "supplier_lot": lot.supplier_lot, "lab": lot.lab} for lot in stock],
+        "pairs": pairs,
+    }
+
+
+def _apart(measured: Sequence[Any], rules: Mapping[int, ColorLimits]) -> dict[int, dict[int, float]]:
+    """How far each lot lies from each, by the rule of the first: id of one -> id of other -> difference. All pairs of a formula at once."""
+    ids, colors = [lot.id for lot in measured], [Lab(*lot.lab) for lot in measured]
+    ways = {number: (rules[number].formula, rules[number].weights) for number in ids}
+    squares = {way: delta_e_among(colors, *way).tolist() for way in set(ways.values())}
+    return {one: dict(zip(ids, squares[ways[one]][i], strict=True)) for i, one in enumerate(ids)}
+
+
+def picks(values: dict[str, Any]) -> dict[str, Any]:
+    """Returns spools for a job: every pair of lots matches, the mass suffices, fewest lots, then oldest, opened ones first.
+
+    Without a `match_max`, a use that shows colour takes the strictest limit within one job of the lots to choose from, since loading does
+    not mix lots beyond it. One that is None asks for no match.
+
+    Raises:
+        NotFound: no such grade.
+    """
+    now = clock.now()
+    grade = found("grade", values["grade_id"])
+    ask = Ask(values["use"])
+    spools = shelf.spools_on_shelf(grade.id)
+    answers = [clearance.judged(spool, [spool.lot], ask, [], now) for spool in spools]
+    fit = [s for s, answer in zip(spools, answers, strict=True) if answer.clear and answer.concession is None]
+    stock: dict[int, list[Any]] = {}
+    for spool in fit:
+        stock.setdefault(spool.lot_id, []).append(spool)
+    match_max = values.get("match_max")
+    if "match_max" not in values and ask.use in clearance.SHOWS_COLOR:
+        match_max = within_one_job(*(color_rule(of_lot[0].lot) for of_lot in stock.values()))
+    chosen = pick(
+        [_stock_lot(spools) for spools in stock.values()],
+        values["mass_g"],
+        match_max,
+        color_rule(fit[0].lot) if fit else ColorLimits(),
+        values.get("waste_percent", 0.0),
+    )
+    names = {spools[0].lot_id: spools[0].lot.supplier_lot for spools in stock.values()}
+    nearest = chosen.nearest
+    return {
+        "possible": chosen.possible,
+        "says": chosen.says,
+        "needed_g": chosen.needed_g,
+        "mass_g": chosen.mass_g,
+        "largest_pair": chosen.largest_pair,
+        "lots": [{"lot_id": number, "supplier_lot": names[number]} for number in chosen.lots],
+        "spool_codes": list(chosen.spools),
+        "nearest": None
+        if nearest is None
+        else {
+            "mass_g": nearest.mass_g,
+            "lots": [{"lot_id": number, "supplier_lot": names[number]} for number in nearest.lots],
+            "match_max_needed": nearest.match_max,
+        },
+        "considered": {"lots": len(stock), "spools": len(fit)},
+    }
+
+
+def _stock_lot(spools: list[Any]) -> StockLot:
+    lot = spools[0].lot
+    return StockLot(
+        lot.id,
+        lot.supplier_lot,
+        Lab(*lot.lab) if lot.lab else None,
+        lot.received_at,
+        tuple(StockSpool(s.code, s.remaining_mass_g, s.opened_at is not None, s.delivery.came_at) for s in spools),
+    )

@@ -1,0 +1,88 @@
+"""Says whether a tab may be printed from a lot or a spool, and whether the measured bond carries it."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from lots.domain.assessment.limits_revision import limits_from
+from lots.domain.production.clearance import Clearance
+from lots.domain.production.tab_checks import TAB_USES, TabAsk, TabCheck, check_tab, shapes_of, weakest_of
+from lots.services import clock
+from lots.services.assessment.lot_assessment import evidence_from, in_order
+from lots.services.errors import Fault, Invalid
+from lots.services.lookups import lot_of, spool_of
+from lots.services.production import clearance
+from lots.services.setup import grade_uses
+from lots.store import readings
+
+_FIELDS = (
+    "stress_mpa",
+    "bound_mpa",
+    "weakest_mpa",
+    "basis_mpa",
+    "reserve",
+    "enough",
+    "least_thickness_mm",
+    "n",
+    "says",
+)
+
+
+def tab_check(values: dict[str, Any]) -> dict[str, Any]:
+    """Returns whether a tab may be printed from a lot or a spool and whether the bond carries it, with the thickness it would take.
+
+    The lot must be clear for the use by the same rule as a load, as far as that does not hang on the job; without a use it must be clear for
+    both load-bearing and flexing. Of a spool that was wound from several lots the weakest counts.
+
+    Raises:
+        NotFound: no such lot or spool.
+        Invalid: neither or both of lot and spool named, or a tab that makes no sense.
+    """
+    by_spool, by_lot = values.get("spool_code"), values.get("lot_id")
+    if (by_spool is None) == (by_lot is None):
+        raise Invalid(Fault("/lot_id", "Of which lot would the tab be printed?", "Give lot_id or spool_code."))
+    spool = spool_of(by_spool) if by_spool is not None else None
+    held = clearance.lots_held(spool) if spool is not None else [lot_of(by_lot or 0)]
+    ask = TabAsk(values["width_mm"], values["thickness_mm"], values["lever_mm"], values["load_n"], values["layers"])
+    wanted = [values["use"]] if values.get("use") else list(TAB_USES)
+    now = clock.now()
+    cleared = {use: _clear(spool, held, use, now) for use in wanted}
+    of_uses = [reason for found in cleared.values() for reason in found.reasons]
+    shapes = [one.says for lot in held for one in grade_uses.material(lot.grade).against_shapes(shapes_of(ask))]
+    against = list(dict.fromkeys([*of_uses, *shapes]))
+    checked = weakest_of([_by_bond(lot, ask, values["reserve"], against) for lot in held])
+    return {
+        "lot_id": held[0].id,
+        "supplier_lot": held[0].supplier_lot,
+        "standing": held[0].standing,
+        **{name: getattr(checked, name) for name in _FIELDS},
+        "reasons": list(checked.reasons),
+        "uses": [_use(use, found) for use, found in cleared.items()],
+        "cautions": list(dict.fromkeys(caution for found in cleared.values() for caution in found.cautions)),
+        "caution": checked.caution,
+    }
+
+
+def _clear(spool: Any, held: list[Any], use: str, at: datetime) -> Clearance:
+    if spool is not None:
+        return clearance.of_spool(spool, held, use, at)
+    limits = held[0].limits_revision
+    return clearance.of_lot(held[0], limits_from(limits.body) if limits else None, use, at)
+
+
+def _by_bond(lot: Any, ask: TabAsk, reserve: float, against: list[str]) -> TabCheck:
+    kept, _ = in_order(readings.that_count(lot.id, kind="bond"), None)
+    bars = [test.stress_mpa for test in evidence_from(kept).bond if not test.control]
+    return check_tab(ask, bars, reserve, against)
+
+
+def _use(use: str, found: Clearance) -> dict[str, Any]:
+    """Whether the lot may be used so, and on whose word where it would not be otherwise."""
+    return {
+        "use": use,
+        "clear": found.clear,
+        "reasons": list(found.reasons),
+        "concession": found.concession.says if found.concession else None,
+        "permission": found.permission and grade_uses.permission_view(found.permission),
+    }

@@ -1,0 +1,235 @@
+"""Corrective actions: asked of a supplier about a nonconforming lot, answered, and closed on the lots that came after."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any
+
+from lots.domain.purchasing import corrective_actions as rules
+from lots.domain.words import clause, moment
+from lots.services import clock
+from lots.services.assessment.lot_assessment import Judged, Terms, work_out
+from lots.services.errors import Conflict, Fault, Invalid, NotFound
+from lots.services.lookups import lot_of
+from lots.store import audit, corrective_actions
+from lots.store.assessment import lots
+from lots.store.engine.database import transaction
+from lots.store.engine.paging import Page
+
+
+def may_be_asked_about(judged: Judged, decided: Iterable[Any]) -> bool:
+    """True for a lot that has, or had in one of its decisions, a failing required finding, or was taken out by hand for a fault."""
+    if any(rules.is_ground(f.code, f.verdict, f.uses) for f in judged.assessment.findings):
+        return True
+    return any(
+        row.action in rules.AGAINST or any(rules.is_ground(f["code"], f["verdict"], f["uses"]) for f in row.findings)
+        for row in decided
+    )
+
+
+def request(lot_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
+    """Asks a supplier to put right what was wrong with a lot.
+
+    Raises:
+        NotFound: no such lot.
+        Invalid: the answer would be due before it is asked for.
+        Conflict: nothing about the lot ever failed a required limit, and it was never blocked by hand; or the same words wait for an answer.
+    """
+    now = clock.now()
+    lot = lot_of(lot_id)
+    due_at = values.get("due_at") or now + rules.DUE_AFTER
+    if due_at <= now:
+        hint = "State a moment still to come, with its offset; left out, it is two weeks from now."
+        raise Invalid(Fault("/due_at", f"{moment(due_at)} is over already.", hint))
+    kept = {"requested": values["requested_action"], "due_at": due_at, "conforming_lots": values["conforming_lots"]}
+    with transaction():
+        lots.lock([lot.id])
+        judged = work_out(lot, Terms.of(lot))
+        if not may_be_asked_about(judged, corrective_actions.decided(lot.id)):
+            raise Conflict(
+                f"Nothing about lot {lot.supplier_lot} has failed a required limit, and it was never blocked by hand, so there is "
+                f"nothing to put right. Its assessment shows its findings. Block it by hand first, with the reason, if "
+                "the fault is not among them."
+            )
+        for row in corrective_actions.waiting_on(lot.id):
+            if rules.says_the_same(row.requested, kept["requested"]):
+                raise Conflict(
+                    f"Corrective action {row.id}, asked for by {row.recorded_by} at {moment(row.recorded_at)}, says the same about lot "
+                    f"{lot.supplier_lot} and is not answered yet. Keep its answer when it comes, or ask for something else."
+                )
+        number = corrective_actions.add(lot, kept, by, now)
+        audit.note(lot.id, "corrective action asked for", by, now, {"corrective_action": [number]})
+        return one(number, now)
+
+
+def of_lot(lot_id: int, cursor: str | None, limit: int) -> Page:
+    """Returns a page of a lot's corrective actions, in the order they were opened.
+
+    Raises:
+        NotFound: no such lot.
+    """
+    return listed({"lot_id": lot_of(lot_id).id}, cursor, limit)
+
+
+def listed(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
+    """Returns a page of corrective actions, each with how far it has come. Three queries, however many there are."""
+    now = clock.now()
+    page = corrective_actions.listed(filters, now, cursor, limit)
+    return Page(_whole(page.rows, now), page.next)
+
+
+def one(number: int, now: datetime) -> dict[str, Any]:
+    """Returns a corrective action with how far it has come."""
+    return _whole([_found(number)], now)[0]
+
+
+def answer(number: int, values: dict[str, Any], by: str) -> dict[str, Any]:
+    """Keeps what a supplier answered. Nothing of it is changed later.
+
+    Raises:
+        NotFound: no such corrective action.
+        Conflict: it was answered already.
+        Invalid: it is said to have been answered in the future, or before it was asked for.
+    """
+    now = clock.now()
+    with transaction():
+        row = _found(number)
+        if row.answered_at is not None:
+            raise Conflict(
+                f"Corrective action {number} was answered by {row.answered_by} at {moment(row.answered_at)} already. "
+                "Open another one if the supplier answers anew."
+            )
+        faults = clock.doubt_future("/answered_at", values.get("answered_at"), now)
+        answered_at = values.get("answered_at") or now
+        if answered_at < row.recorded_at - clock.TOLERANCE:
+            detail = f"{moment(answered_at)} is before it was asked for, at {moment(row.recorded_at)}."
+            faults.append(Fault("/answered_at", detail, "Lots count from the answer on, so it cannot be dated back."))
+        if faults:
+            raise Invalid(*faults)
+        if not corrective_actions.answer(number, {**values, "answered_at": answered_at, "answer_recorded_by": by}):
+            raise Conflict(f"Corrective action {number} was answered by somebody else at this moment.")
+        audit.note(row.lot_id, "corrective action answered", by, now, {"corrective_action": [number]})
+        return one(number, now)
+
+
+def close(number: int, note: str, by: str) -> dict[str, Any]:
+    """Closes a corrective action on the lots that prove it, whose numbers are kept.
+
+    Raises:
+        NotFound: no such corrective action.
+        Conflict: it was closed already, was not answered, or too few conforming lots have come since; the answer says how many.
+    """
+    now = clock.now()
+    with transaction():
+        row = _found(number)
+        if row.closed_at is not None:
+            raise Conflict(
+                f"Corrective action {number} was closed by {row.closed_by} at {moment(row.closed_at)} already."
+            )
+        if row.answered_at is None:
+            raise Conflict(
+                f"{row.supplier.name} has not answered corrective action {number} yet. Keep "
+                f"its answer first; {row.conforming_lots} consecutive conforming {'lot' if row.conforming_lots == 1 else 'lots'} received after "
+                "that close it.",
+                conforming_so_far=0,
+                lacking=row.conforming_lots,
+                counted_lots=[],
+            )
+        made = _progress([row])[row.id]
+        if made.lacking:
+            raise Conflict(
+                f"Corrective action {number} was answered at {moment(row.answered_at)} and cannot be closed yet: {made.says}",
+                conforming_so_far=len(made.run),
+                lacking=made.lacking,
+                counted_lots=_named(made),
+            )
+        kept = {
+            "closed_at": now,
+            "closed_by": by,
+            "closing_note": note,
+            "closed_on": [lot.number for lot in made.run],
+        }
+        if not corrective_actions.close(number, kept):
+            raise Conflict(f"Corrective action {number} was closed by somebody else at this moment.")
+        audit.note(row.lot_id, "corrective action closed", by, now, {"corrective_action": [number]})
+        return one(number, now)
+
+
+def _found(number: int) -> Any:
+    row = corrective_actions.find(number)
+    if row is None:
+        raise NotFound(f"There is no corrective action {number}. The list of corrective actions has those there are.")
+    return row
+
+
+def _progress(rows: list[Any]) -> dict[int, rules.Progress]:
+    """How far each answered corrective action has come, by number. At most one query."""
+    answered = [row for row in rows if row.answered_at is not None]
+    if not answered:
+        return {}
+    pairs = {(row.supplier_id, row.grade_id) for row in answered}
+    since = corrective_actions.lots_since(pairs, min(row.answered_at for row in answered))
+    later = {
+        pair: [
+            rules.LaterLot(
+                lot.id,
+                lot.supplier_lot,
+                lot.received_at,
+                lot.original and lot.original["accepted"],
+                lot.resubmission_of_id is not None,
+            )
+            for lot in came
+        ]
+        for pair, came in since.items()
+    }
+    return {
+        row.id: rules.progress(later[row.supplier_id, row.grade_id], row.answered_at, row.conforming_lots)
+        for row in answered
+    }
+
+
+def _named(made: rules.Progress) -> list[dict[str, Any]]:
+    return [{"lot_id": lot.number, "supplier_lot": lot.supplier_lot} for lot in made.run]
+
+
+def _whole(rows: list[Any], now: datetime) -> list[dict[str, Any]]:
+    """Corrective actions as they are answered, with state, count and words. At most two queries."""
+    progress = _progress([row for row in rows if row.closed_at is None])
+    numbers = corrective_actions.lot_numbers(number for row in rows for number in row.closed_on or ())
+    return [_view(row, progress.get(row.id), numbers, now) for row in rows]
+
+
+def _view(row: Any, made: rules.Progress | None, numbers: dict[int, str], now: datetime) -> dict[str, Any]:
+    fields = ("id", "lot_id", "supplier_id", "grade_id", "due_at", "conforming_lots", "recorded_at", "recorded_by")
+    answers = ("cause", "action", "evidence", "answered_at", "answered_by", "answer_recorded_by")
+    ends = ("closed_at", "closed_by", "closing_note", "closed_on")
+    counted = [{"lot_id": number, "supplier_lot": numbers[number]} for number in row.closed_on or ()]
+    if made is not None:
+        counted = _named(made)
+    return {
+        **{name: getattr(row, name) for name in (*fields, *answers, *ends)},
+        "supplier_lot": row.lot.supplier_lot,
+        "supplier": {"id": row.supplier_id, "code": row.supplier.code, "name": row.supplier.name},
+        "grade": {"id": row.grade_id, "code": row.grade.code, "color_name": row.grade.color_name},
+        "requested_action": row.requested,
+        "state": rules.state_of(row.answered_at, row.closed_at),
+        "overdue": rules.is_overdue(row.due_at, row.answered_at, now),
+        "conforming_so_far": len(counted),
+        "counted_lots": counted,
+        "says": _says(row, made, [lot["supplier_lot"] for lot in counted], now),
+    }
+
+
+def _says(row: Any, made: rules.Progress | None, counted: list[str], now: datetime) -> str:
+    if row.closed_at is not None:
+        return (
+            f"Closed by {row.closed_by} at {moment(row.closed_at)} on {rules.named_lots(counted)}: "
+            f"{clause(row.closing_note)}"
+        )
+    if made is not None:
+        ready = "It may be closed: " if not made.lacking else ""
+        return f"Answered by {row.answered_by} at {moment(row.answered_at)}. {ready}{made.says}"
+    if rules.is_overdue(row.due_at, None, now):
+        return f"Overdue: {row.supplier.name} was to answer by {moment(row.due_at)} and has not."
+    return f"Open: {row.supplier.name} is to answer by {moment(row.due_at)}."

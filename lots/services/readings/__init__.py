@@ -1,0 +1,1 @@
+"""Readings: checked, recorded, and voided."""

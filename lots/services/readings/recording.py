@@ -1,0 +1,192 @@
+"""The bench: readings in, one by one or in lists, each checked for sense, and the lots they belong to judged at once."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
+
+from lots.domain.characteristics.bond import stress_mpa
+from lots.domain.characteristics.opacity import contrast_ratio
+from lots.domain.colorimetry.color_values import Conditions
+from lots.domain.colorimetry.tristimulus import luminous_reflectance
+from lots.domain.instruments.calibration import InstrumentRecord, doubt_about
+from lots.services import clock, views
+from lots.services.assessment.drawing_spools import first_looks
+from lots.services.assessment.judging import judge_lot
+from lots.services.assessment.lot_after import after
+from lots.services.errors import Fault, Invalid
+from lots.services.from_rows import instruments_of
+from lots.services.lookups import lot_of
+from lots.services.readings import uncounted
+from lots.services.readings.checks import common_faults, condition_faults, doubts, plaques_of, shades_asked, slips
+from lots.services.setup.spectral_input import colored
+from lots.store import readings
+from lots.store.assessment import lots
+from lots.store.engine.database import transaction
+from lots.store.engine.paging import Page
+from lots.store.setup import catalog, spool_codes
+
+# What every reading has, whatever it measures; the rest of its fields are its values.
+_COMMON = ("spool_code", "instrument_id", "measured_at", "screening", "note")
+
+
+def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool) -> dict[str, Any]:
+    """Stores readings of one kind, all or nothing, and judges every lot they belong to in the same transaction.
+
+    Args:
+        kind: one of the characteristics.
+        items: fields as the contract names them, their types checked.
+        by: who measured.
+        as_list: how the request came; faults then point into the list.
+
+    Returns:
+        `items`: the readings as stored, with warnings. `lots`: where each lot stands now, with what is still loaded of a lot that may not be.
+
+    Raises:
+        Invalid: everything that makes no sense, all at once; nothing was stored.
+    """
+    now = clock.now()
+    with transaction():
+        looked = _look_at(kind, items, now, as_list=as_list)
+        if looked.faults:
+            raise Invalid(*looked.faults)
+        items, spools, instruments, asked = looked.items, looked.spools, looked.instruments, looked.asked
+        held = lots.lock(spool.lot_id for spool in spools.values())
+        warnings = slips(kind, items, spools, held, asked)
+        # A spool that was drawn further because the sample could not tell is looked at for the first time.
+        first = {lot.id: first_looks(lot, kind) for lot in held.values() if kind in lot.retestable}
+        rows = [_row(kind, item, spools[item["spool_code"]], by, now) for item in items]
+        for row in rows:
+            looked_at = first.get(row["lot"].id)
+            row["retest"] = looked_at is not None and row["spool"].code not in looked_at and not row["screening"]
+        retested = {lot.id: any(row["retest"] for row in rows if row["lot"].id == lot.id) for lot in held.values()}
+        numbers = readings.add(rows)
+        judged = {}
+        for lot in held.values():
+            mine = [number for number, row in zip(numbers, rows, strict=True) if row["lot"].id == lot.id]
+            wrote = {"reading": mine}
+            judged[lot.id], _ = judge_lot(lot, by, now, retest=retested[lot.id], what="readings recorded", wrote=wrote)
+        unhelpful = uncounted.warnings(kind, items, spools, judged)
+        known = instruments_of([_Taken(item.get("instrument_id"), instruments) for item in items])
+        said = [
+            {
+                "id": number,
+                "kind": kind,
+                "lot_id": row["lot"].id,
+                "spool_code": spools[item["spool_code"]].code,
+                "instrument_id": item.get("instrument_id"),
+                "measured_at": row["measured_at"],
+                "screening": row["screening"],
+                "note": row["note"],
+                **row["values"],
+                "recorded_at": now,
+                "recorded_by": by,
+                "voided": None,
+                "excluded": None,
+                **_validity(row, known),
+                "warnings": [*warned, *told],
+            }
+            for number, item, row, warned, told in zip(numbers, items, rows, warnings, unhelpful, strict=True)
+        ]
+        return {"items": said, "lots": [after(lot, judged[lot.id]) for lot in held.values()]}
+
+
+def faults_of(kind: str, rows: Mapping[int, dict[str, Any]]) -> list[Fault]:
+    """Returns everything that makes no sense in some readings of a list, whose others cannot even be read.
+
+    Args:
+        rows: the readings that can, by their places in the list.
+    """
+    places = list(rows)
+    found = _look_at(kind, list(rows.values()), clock.now(), as_list=True).faults
+    split = [(fault, *fault.pointer.removeprefix("/").partition("/")) for fault in found]
+    return [replace(fault, pointer=f"/{places[int(index)]}{mark}{rest}") for fault, index, mark, rest in split]
+
+
+@dataclass(frozen=True, slots=True)
+class _Looked:
+    """Readings with what they speak of, and everything about them that makes no sense."""
+
+    items: Sequence[dict[str, Any]]
+    spools: dict[str, Any]
+    instruments: dict[int, Any]
+    asked: dict[int, Any]
+    faults: list[Fault]
+
+
+def _look_at(kind: str, items: Sequence[dict[str, Any]], now: datetime, *, as_list: bool) -> _Looked:
+    spools = spool_codes.spools_by_code(item["spool_code"] for item in items)
+    instruments = catalog.instruments(
+        {item["instrument_id"] for item in items if item.get("instrument_id") is not None}
+    )
+    asked, plaques = shades_asked(kind, spools.values()), plaques_of(kind, spools)
+    items, faults = colored(items, spools, asked, as_list=as_list) if kind == "color" else (items, [])
+    for index, item in enumerate(items):
+        at = f"/{index}" if as_list else ""
+        spool = spools.get(item["spool_code"])
+        faults += common_faults(at, item, spool, instruments, now)
+        if spool is not None:
+            faults += [Fault(f"{at}/{d.field}", d.detail, d.hint) for d in doubts(kind, item, spool)]
+            faults += condition_faults(at, item, spool, asked, plaques) if kind == "color" else []
+    return _Looked(items, spools, instruments, asked, faults)
+
+
+@dataclass(frozen=True, slots=True)
+class _Taken:
+    """A reading's instrument, before the reading itself is read back."""
+
+    instrument_id: int | None
+    instruments: dict[int, Any]
+
+    @property
+    def instrument(self) -> Any:
+        """The instrument's row."""
+        return self.instruments[self.instrument_id] if self.instrument_id is not None else None
+
+
+def _validity(row: dict[str, Any], known: dict[int, InstrumentRecord]) -> dict[str, Any]:
+    number = row["instrument"]
+    doubt = doubt_about(row["measured_at"], known[number]) if number is not None else None
+    return {"decision_valid": doubt is None, "doubt": doubt}
+
+
+def _row(kind: str, item: dict[str, Any], spool: Any, by: str, now: datetime) -> dict[str, Any]:
+    values = {name: value for name, value in item.items() if name not in _COMMON and value is not None}
+    if kind == "bond" and "stress_mpa" not in values:
+        values["stress_mpa"] = stress_mpa(values["break_force_n"], values["area_mm2"])
+    if kind == "color":
+        values["conditions"] = Conditions(**values["conditions"]).as_dict()
+    if kind == "opacity":
+        over_black, over_white = (luminous_reflectance(values[name][0]) for name in ("over_black", "over_white"))
+        values["contrast_ratio"] = contrast_ratio(over_black, over_white)
+    return {
+        "kind": kind,
+        "spool": spool,
+        "lot": spool.lot,
+        "instrument": item.get("instrument_id"),
+        "measured_at": item.get("measured_at") or now,
+        "recorded_at": now,
+        "recorded_by": by,
+        "screening": bool(item.get("screening")),
+        "values": values,
+        "note": item.get("note"),
+    }
+
+
+def whole_reading(number: int) -> dict[str, Any]:
+    """Returns one reading as it stands."""
+    row = readings.find(number)
+    return views.reading(row, _doubt(row, instruments_of([row])))
+
+
+def of_lot(lot_id: int, kind: str | None, cursor: str | None, limit: int) -> Page:
+    """Returns a page of everything that was recorded of a lot, voided and screening readings included."""
+    found = readings.listed(lot_of(lot_id), kind, cursor, limit)
+    instruments = instruments_of(found.rows)
+    return found.map(lambda row: views.reading(row, _doubt(row, instruments)))
+
+
+def _doubt(row: Any, instruments: dict[int, InstrumentRecord]) -> str | None:
+    return doubt_about(row.measured_at, instruments[row.instrument_id]) if row.instrument_id else None

@@ -1,0 +1,81 @@
+"""Readings that are stored and do not help their lot: each reason is one function here, and the person who stored the reading is told at once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from lots.domain.assessment import rule_versions
+from lots.domain.colorimetry.color_values import Conditions
+from lots.domain.receiving.coverage import named
+from lots.services.assessment.lot_assessment import Judged
+from lots.services.from_rows import conditions_of
+
+
+@dataclass(frozen=True, slots=True)
+class Stored:
+    """A reading that was just stored, with its lot as it is judged now."""
+
+    kind: str
+    item: dict[str, Any]
+    spool: str
+    judged: Judged
+
+
+Warned = dict[str, Any]
+
+
+def warnings(
+    kind: str, items: Sequence[dict[str, Any]], spools: Mapping[str, Any], judged: Mapping[int, Judged]
+) -> list[list[Warned]]:
+    """Returns for each reading why it does not help its lot; a screening reading was never meant to.
+
+    Args:
+        kind: one of the characteristics.
+        items: readings that were stored.
+        spools: by their codes.
+        judged: the lots they belong to, by number, with these readings.
+
+    Returns:
+        Warnings as a reading's answer has them, each with `helps: false`.
+    """
+    # What a reason says depends on the spool or the conditions, so that most of a list is told alike.
+    found = []
+    for item in items:
+        # The code may be typed otherwise than it was logged.
+        spool = spools[item["spool_code"]]
+        stored = Stored(kind, item, spool.code, judged[spool.lot_id])
+        told = [] if item.get("screening") else [reason(stored) for reason in REASONS]
+        found.append([{**warned, "helps": False} for warned in told if warned is not None])
+    return found
+
+
+def _under_other_conditions(stored: Stored) -> Warned | None:
+    """A lot is still judged under an older revision of its shade, measured under other conditions than this reading."""
+    revision = stored.judged.shade if stored.kind == "color" else None
+    if revision is None or not Conditions(**stored.item["conditions"]).differences(conditions_of(revision)):
+        return None
+    return {
+        "field": "conditions",
+        "detail": (
+            f"This lot is judged under revision {revision.revision} of its shade, measured under other conditions, so "
+            "the reading does not count for it yet."
+        ),
+        "hint": "It will when quality has the lot judged again under the newest revisions.",
+    }
+
+
+def _not_drawn(stored: Stored) -> Warned | None:
+    """The spool was not drawn for the sample."""
+    judged, code = stored.judged, stored.spool
+    if judged.rules == rule_versions.FIRST or stored.item.get("control") or judged.coverage.is_drawn(code):
+        return None
+    return {
+        "field": "spool_code",
+        "detail": f"Spool {code} was not drawn for the sample: this reading can refuse the lot but never release it.",
+        "hint": f"Measure the drawn spools: {named(judged.coverage.drawn)}. If one is damaged or missing, ask quality for a substitute.",
+    }
+
+
+REASONS: tuple[Callable[[Stored], Warned | None], ...] = (_under_other_conditions, _not_drawn)

@@ -1,0 +1,123 @@
+"""Voids of readings: by quality at any time, by the person who stored the reading for ten minutes, and the agreement of quality to those.
+
+A void says that a reading never was a measurement. The reading itself stays as it was.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from lots.domain.assessment.voids import UNDO_WITHIN, may_undo
+from lots.domain.words import clause, moment
+from lots.services import clock, views
+from lots.services.assessment.judging import judge_lot
+from lots.services.assessment.lot_after import after
+from lots.services.assessment.lot_assessment import Terms, void_improves
+from lots.services.errors import Conflict, Fault, Invalid, NotAuthor, NotFound, TooLate
+from lots.services.readings.recording import whole_reading
+from lots.store import readings
+from lots.store.assessment import lots
+from lots.store.engine.database import transaction
+from lots.store.engine.paging import Page
+
+UNDO_MINUTES = round(UNDO_WITHIN.total_seconds() / 60)
+
+
+def void(reading_id: int, reason: str, replaced_by: int | None, by: str, *, of_quality: bool) -> dict[str, Any]:
+    """Voids a reading and judges its lot again without it.
+
+    An author's void that would improve how the lot is judged is held: the lot stays in quarantine until quality agrees.
+
+    Args:
+        of_quality: True for a person of quality, who may void any reading at any time.
+
+    Raises:
+        NotFound: no such reading.
+        NotAuthor: somebody else stored it.
+        TooLate: it was stored more than ten minutes ago.
+        Conflict: it is void already.
+        Invalid: it is said to be replaced by a reading of another lot or kind.
+    """
+    now = clock.now()
+    with transaction():
+        lot, reading = _held(reading_id)
+        if not of_quality:
+            _refuse_others(reading, by, now)
+        if known := getattr(reading, "void", None):
+            raise Conflict(
+                f"Reading {reading_id} was voided by {known.voided_by} already: {clause(known.reason)} Nothing more needs to be done."
+            )
+        replacement = _replacement(reading, replaced_by)
+        held = not of_quality and void_improves(lot, Terms.of(lot), reading_id)
+        row = readings.void(reading, reason, replacement, by, now, held=held)
+        why = f"Reading {reading_id} ({reading.kind}) voided{' by its author' if held else ''}: {reason}"
+        wrote = {"reading_void": [row.id]}
+        judged, _ = judge_lot(lot, by, now, action="void", reason=why, retest=held, what="reading voided", wrote=wrote)
+        return {**whole_reading(reading_id), "lot": after(lot, judged)}
+
+
+def agree(reading_id: int, reason: str, by: str) -> dict[str, Any]:
+    """Records that quality agrees to a void by its author, and judges the lot again.
+
+    Raises:
+        NotFound: no such reading.
+        Conflict: it is not void, its void waits for nobody, or its author wants to agree.
+    """
+    now = clock.now()
+    with transaction():
+        lot, reading = _held(reading_id)
+        known = getattr(reading, "void", None)
+        if known is None:
+            raise Conflict(f"Reading {reading_id} is not void. There is nothing to agree to.")
+        if not known.held:
+            raise Conflict(f"The void of reading {reading_id} needs no agreement.")
+        if agreement := getattr(known, "agreement", None):
+            raise Conflict(f"{agreement.recorded_by} agreed to the void of reading {reading_id} already.")
+        if by.casefold() == known.voided_by.casefold():
+            raise Conflict(f"{by} voided reading {reading_id}. A second person of quality has to agree.")
+        row = readings.agree(known, reason, by, now)
+        why = f"Agreed to the void of reading {reading_id} ({reading.kind}): {reason}"
+        wrote = {"void_agreement": [row.id]}
+        judged, _ = judge_lot(lot, by, now, action="agree", reason=why, what="void agreed", wrote=wrote)
+        return {**whole_reading(reading_id), "lot": after(lot, judged)}
+
+
+def listed(*, waiting: bool | None, cursor: str | None, limit: int) -> Page:
+    """Returns a page of voids; only those that wait for quality, or only the others, when asked."""
+    return readings.voids(waiting, cursor, limit).map(views.void)
+
+
+def _held(reading_id: int) -> tuple[Any, Any]:
+    """The lot of a reading, locked, and the reading as it stands then."""
+    first = readings.find(reading_id)
+    if first is None:
+        raise NotFound(f"There is no reading {reading_id}. The readings of its lot have their numbers.")
+    return lots.lock([first.lot_id])[first.lot_id], readings.find(reading_id)
+
+
+def _refuse_others(reading: Any, by: str, now: datetime) -> None:
+    if by != reading.recorded_by:
+        raise NotAuthor(
+            f"{reading.recorded_by} stored reading {reading.id}, not {by}. Only its author, or quality, can void it. Ask quality."
+        )
+    if not may_undo(reading.recorded_at, now):
+        raise TooLate(
+            f"Reading {reading.id} was stored at {moment(reading.recorded_at)}. Its author can void it until "
+            f"{moment(reading.recorded_at + UNDO_WITHIN)}, and it is {moment(now)} now. Ask quality to void it."
+        )
+
+
+def _replacement(reading: Any, number: int | None) -> Any:
+    if number is None:
+        return None
+    found = readings.find(number)
+    if found is None or number == reading.id or (found.lot_id, found.kind) != (reading.lot_id, reading.kind):
+        raise Invalid(
+            Fault(
+                "/replaced_by",
+                f"Reading {number} is not another {reading.kind} reading of the same lot.",
+                "Give the number of the reading that takes its place, or leave it out.",
+            )
+        )
+    return found

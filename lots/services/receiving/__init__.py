@@ -1,0 +1,1 @@
+"""Receiving: deliveries logged and corrected, samples drawn, labels."""

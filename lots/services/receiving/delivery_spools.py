@@ -1,0 +1,139 @@
+"""Spools of a delivery that was logged already: how many came after all, which did not, and what is on them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from lots.domain.code_identity import identity
+from lots.domain.words import counted
+from lots.services.errors import Fault
+from lots.services.receiving.receiving import doubt_mass, wanted_spools
+
+_KEPT = "Its readings, loads and windings stay, so it cannot be changed any more."
+_CLOSE = "Ask quality to close the delivery and log it anew if this is wrong."
+
+
+@dataclass(slots=True)
+class Plan:
+    """What is to be done to the spools of a delivery.
+
+    Args:
+        rows: spools that were held to have come.
+        withdrawn: those of them that did not.
+        added: code, None for one to be made up, and net mass in g of further ones.
+        masses: spools with another net mass, g.
+        faults: what makes no sense.
+    """
+
+    rows: Sequence[Any]
+    withdrawn: list[Any] = field(default_factory=list)
+    added: list[tuple[str | None, float]] = field(default_factory=list)
+    masses: list[tuple[Any, float]] = field(default_factory=list)
+    faults: list[Fault] = field(default_factory=list)
+
+    @property
+    def kept(self) -> list[Any]:
+        """Spools that came."""
+        gone = {row.id for row in self.withdrawn}
+        return [row for row in self.rows if row.id not in gone]
+
+    @property
+    def count(self) -> int:
+        """How many spools came, added ones included."""
+        return len(self.kept) + len(self.added)
+
+
+def planned(values: dict[str, Any], rows: Sequence[Any], used: set[int]) -> Plan:
+    """Returns what a correction asks of the spools of a delivery.
+
+    Args:
+        values: the correction; `spool_count`, or `withdraw` and `add`; `net_mass_g`, `spools`.
+        rows: its spools that came as far as is known, in the order they were logged.
+        used: numbers of those that were measured or loaded, or wound from.
+    """
+    plan = Plan(rows)
+    touched = used | {row.id for row in rows if row.opened_at or row.dried_at}
+    if "spool_count" in values and ("withdraw" in values or "add" in values):
+        hint = "Give spool_count, or name spools under withdraw and add."
+        plan.faults.append(Fault("/spool_count", "Say once how many spools came.", hint))
+        return plan
+    _withdraw(plan, values, touched)
+    _add(plan, values)
+    if not plan.faults and plan.count < 1:
+        hint = "Ask quality to close the delivery instead."
+        plan.faults.append(Fault("/withdraw", "At least one spool of a delivery came.", hint))
+    _weigh(plan, values, used)
+    return plan
+
+
+def _withdraw(plan: Plan, values: dict[str, Any], touched: set[int]) -> None:
+    known = _by_code(plan.rows)
+    for index, code in enumerate(values.get("withdraw", ())):
+        row = known.get(code) or known.get(identity(code))
+        if row is None:
+            plan.faults.append(_unknown(f"/withdraw/{index}", code))
+        elif row.id in touched:
+            detail = f"Spool {code} was measured, loaded, opened or wound from, so it came."
+            plan.faults.append(Fault(f"/withdraw/{index}", detail, _CLOSE))
+        elif row not in plan.withdrawn:
+            plan.withdrawn.append(row)
+    too_many = len(plan.rows) - values.get("spool_count", len(plan.rows))
+    if too_many > 0:
+        # Those logged last, whose codes were made up last.
+        free = [row for row in reversed(plan.rows) if row.id not in touched]
+        plan.withdrawn = free[:too_many]
+        if len(free) < too_many:
+            held = counted(len(plan.rows) - len(free), "spool was", "spools were")
+            plan.faults.append(Fault("/spool_count", f"{held} measured, loaded, opened or wound from.", _CLOSE))
+
+
+def _add(plan: Plan, values: dict[str, Any]) -> None:
+    each_g = values.get("net_mass_g")
+    masses = {row.net_mass_g for row in plan.rows}
+    alike = each_g if each_g is not None or len(masses) != 1 else masses.pop()
+    more = values.get("spool_count", 0) - len(plan.rows)
+    listed = values.get("add") or [{}] * max(0, more)
+    if listed and "add" not in values and alike is None:
+        hint = "Give net_mass_g, or each further spool with its mass under add."
+        plan.faults.append(Fault("/net_mass_g", "How much filament is on the further spools?", hint))
+    elif listed:
+        wanted, faults = wanted_spools({"spools": listed, "net_mass_g": alike})
+        plan.added = wanted
+        plan.faults += [replace(one, pointer=one.pointer.replace("/spools", "/add", 1)) for one in faults]
+
+
+def _weigh(plan: Plan, values: dict[str, Any], used: set[int]) -> None:
+    each_g = values.get("net_mass_g")
+    wanted: dict[int, tuple[str, float]] = {}
+    if each_g is not None:
+        plan.faults += [one for one in doubt_mass("/net_mass_g", each_g) if not plan.added]
+        wanted = {row.id: ("/net_mass_g", each_g) for row in plan.kept}
+    known = _by_code(plan.kept)
+    for index, entry in enumerate(values.get("spools", ())):
+        code, mass, at = entry["code"], entry["net_mass_g"], f"/spools/{index}"
+        row = known.get(code) or known.get(identity(code))
+        plan.faults += doubt_mass(f"{at}/net_mass_g", mass)
+        if row is None:
+            plan.faults.append(_unknown(f"{at}/code", code))
+        else:
+            wanted[row.id] = (f"{at}/net_mass_g", mass)
+    for row in plan.kept:
+        at, mass = wanted.get(row.id, ("", row.net_mass_g))
+        if mass == row.net_mass_g:
+            continue
+        if row.id in used:
+            detail = f"Spool {row.code} was measured, loaded or wound from with {row.net_mass_g:g} g. {_KEPT}"
+            plan.faults.append(Fault(at, detail, "Give the masses of the others under spools."))
+        else:
+            plan.masses.append((row, mass))
+
+
+def _by_code(rows: Sequence[Any]) -> dict[str, Any]:
+    """Spools by identity and, before that, by the exact text of their codes."""
+    return {row.identity: row for row in rows if row.identity} | {row.code: row for row in rows}
+
+
+def _unknown(at: str, code: str) -> Fault:
+    return Fault(at, f"No spool of this delivery has the code {code}.", "Give a code from the list of its spools.")

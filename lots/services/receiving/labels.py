@@ -1,0 +1,84 @@
+"""What stands on the labels of spools, so that a reel can be told by eye, by scanner and by phone."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from lots.domain.words import clause
+from lots.services.assessment.lot_assessment import drawn_of
+from lots.services.errors import Conflict, NotFound
+from lots.services.lookups import spool_of, withdrawn
+from lots.store.assessment import lots
+from lots.store.production import tracing
+from lots.store.receiving import deliveries, samples
+from lots.store.setup import catalog
+
+
+def of_delivery(number: int) -> dict[str, Any]:
+    """Returns the labels of the spools that came with a delivery, in the order they were logged. Six queries.
+
+    Raises:
+        NotFound: no such delivery.
+        Conflict: it is closed.
+    """
+    row = deliveries.find(number)
+    if row is None:
+        raise NotFound(f"There is no delivery {number}. The list of deliveries has those there are.")
+    if (closed := deliveries.current(row).closed) is not None:
+        raise Conflict(f"Delivery {number} was closed: {clause(closed)} Log its filament anew, and print those labels.")
+    asked, drawn = _conditions(row.lot.grade), _drawn(row)
+    came = [spool for spool in deliveries.spools_of(row) if not spool.withdrawn_at]
+    return {
+        "delivery_id": row.id,
+        "lot_id": row.lot_id,
+        "labels": [_label(spool, row.lot, row, asked, drawn) for spool in came],
+    }
+
+
+def of_spool(code: str, *, printed: bool = False) -> dict[str, Any]:
+    """Returns the label of one spool. Five queries; for one wound in the shop, one more and one for each further lot.
+
+    Raises:
+        NotFound: no spool has this code.
+        Conflict: it is to be printed, and the spool was withdrawn.
+    """
+    row = spool_of(code)
+    if printed and row.withdrawn_at is not None:
+        raise Conflict(f"{withdrawn(row)} Take it to quality instead of printing a label.")
+    further = tracing.further_lots([row.id]).get(row.id, []) if row.spliced else []
+    label = _label(row, row.lot, row.delivery, _conditions(row.lot.grade), _drawn(row.delivery))
+    return {**label, "further_lots": [lots.find(number).supplier_lot for number in further]}
+
+
+def _drawn(delivery: Any) -> set[str]:
+    """The spools of a delivery that are its sample now."""
+    changes = samples.changes_of([delivery.id])[delivery.id]
+    return {code for group in drawn_of(deliveries.current(delivery).sample, changes) for code in group}
+
+
+def _label(spool: Any, lot: Any, delivery: Any, asked: dict[str, Any] | None, drawn: set[str]) -> dict[str, Any]:
+    return {
+        "spool_code": spool.code,
+        "lot_id": lot.id,
+        "delivery_id": delivery.id,
+        "supplier_lot": lot.supplier_lot,
+        "further_lots": [],
+        "supplier_code": lot.supplier.code,
+        "supplier_name": lot.supplier.name,
+        "grade_code": lot.grade.code,
+        "color_name": lot.grade.color_name,
+        "nominal_diameter_mm": lot.grade.nominal_diameter_mm,
+        "net_mass_g": spool.net_mass_g,
+        "received_at": delivery.came_at,
+        "withdrawn_at": spool.withdrawn_at,
+        "measure_first": spool.code in drawn,
+        "color_conditions": asked,
+    }
+
+
+def _conditions(grade: Any) -> dict[str, Any] | None:
+    """How a colour of this grade is to be measured, by the newest revision of its shade; None where nobody approved one."""
+    if grade.shade_id is None:
+        return None
+    revision = catalog.current_shade_revisions([grade.shade_id]).get(grade.shade_id)
+    return None if revision is None else revision.conditions

@@ -1,0 +1,126 @@
+"""The sample of a lot as it is now: what was drawn at first and later, and quality's word that another spool is measured in place of a drawn one."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from lots.domain.assessment import rule_versions
+from lots.domain.receiving.coverage import named
+from lots.services import clock, views
+from lots.services.assessment.judging import judge_lot
+from lots.services.assessment.lot_after import after
+from lots.services.assessment.lot_assessment import Terms, drawn_of
+from lots.services.errors import Fault, Invalid, NotFound
+from lots.services.lookups import lot_of
+from lots.store.assessment import lots
+from lots.store.engine.database import transaction
+from lots.store.receiving import deliveries as store
+from lots.store.receiving import samples
+from lots.store.setup import spool_codes
+
+
+def sample_of(lot_id: int) -> dict[str, Any]:
+    """Returns the sample of a lot.
+
+    Raises:
+        NotFound: no such lot.
+    """
+    return sample_now(lot_of(lot_id))
+
+
+def sample_now(lot: Any) -> dict[str, Any]:
+    """Returns the sample of a lot, delivery by delivery: which spools to measure, which were measured, which were not drawn. Five queries, one more where a delivery was corrected."""
+    came = [one for one in store.of_lot(lot.id) if one.now.closed is None]
+    corrected = any(one.logged.corrected for one in came)
+    changed = samples.changes_of((one.logged.id for one in came), withdrawn=corrected)
+    measured = samples.measured(lot.id)
+    spool_codes = samples.drawable(one.logged.id for one in came)
+    deliveries = []
+    for one in came:
+        number = one.logged.id
+        changes = changed[number]
+        drawn = [code for group in drawn_of(one.now.sample, changes) for code in group]
+        gone = {replaced.drawn.code for replaced in changes.substitutes}
+        deliveries.append(
+            {
+                "delivery_id": number,
+                "received_at": one.now.received_at,
+                "sample": one.now.sample,
+                **views.sample_changes(changes),
+                "drawn": drawn,
+                "not_measured": [code for code in drawn if code not in measured],
+                "not_drawn": [code for code in spool_codes[number] if code not in {*drawn, *gone}],
+            }
+        )
+    only_drawn = not lot.measured or Terms.of(lot).rules != rule_versions.FIRST
+    return {
+        "lot_id": lot.id,
+        "supplier_lot": lot.supplier_lot,
+        "only_drawn": only_drawn,
+        "deliveries": deliveries,
+    }
+
+
+def substitute(delivery_id: int, values: dict[str, str], by: str) -> dict[str, Any]:
+    """Accepts another spool of a delivery in place of a drawn one that cannot be measured, and judges the lot again.
+
+    Raises:
+        NotFound: no such delivery.
+        Invalid: a spool that was not drawn or was measured, a substitute that is drawn itself or came with another delivery.
+    """
+    now = clock.now()
+    with transaction():
+        delivery = samples.delivery(delivery_id)
+        if delivery is None:
+            raise NotFound(f"There is no delivery {delivery_id}. The list of deliveries has those there are.")
+        lot = lots.lock([delivery.lot_id])[delivery.lot_id]
+        changes = samples.changes_of([delivery.id])[delivery.id]
+        sample = [code for group in drawn_of(store.current(delivery).sample, changes) for code in group]
+        known = spool_codes.spools_by_code([values["drawn"], values["substitute"]])
+        spools = {row.code: row for row in known.values()}
+        drawn, instead = (
+            known[code].code if (code := values[name]) in known else code for name in ("drawn", "substitute")
+        )
+        faults = _drawn_faults(drawn, spools, delivery, changes, sample)
+        faults += _substitute_faults(instead, spools, delivery, changes, sample)
+        if faults:
+            raise Invalid(*faults)
+        pair = (spools[drawn], spools[instead])
+        added = samples.add_substitute(delivery.id, *pair, values["reason"], by, now)
+        wrote = {"sample_substitute": [added.id]}
+        judged, _ = judge_lot(lot, by, now, what="sample spool replaced", wrote=wrote)
+        told = views.delivery(samples.delivery(delivery.id), samples.changes_of([delivery.id])[delivery.id])
+        return {**told, "lot": after(lot, judged)}
+
+
+def _drawn_faults(
+    code: str, spools: dict[str, Any], delivery: Any, changes: samples.Changes, sample: Sequence[str]
+) -> list[Fault]:
+    """Only a drawn spool that nobody measured is replaced: one that was measured has shown what it is."""
+    instead = next((row.substitute.code for row in changes.substitutes if row.drawn.code == code), None)
+    if instead is not None:
+        return [Fault("/drawn", f"Spool {code} was replaced by {instead}.", f"Replace {instead} if it is damaged too.")]
+    if code not in sample:
+        detail = f"Spool {code} is not in the sample of delivery {delivery.id}."
+        return [Fault("/drawn", detail, f"Give the code of a drawn spool: {named(sample)}.")]
+    if code in samples.measured(delivery.lot_id):
+        hint = "Keep it in the sample. If its readings are of another spool, void them first."
+        return [Fault("/drawn", f"Spool {code} was measured. Only a spool without readings is replaced.", hint)]
+    return []
+
+
+def _substitute_faults(
+    code: str, spools: dict[str, Any], delivery: Any, changes: samples.Changes, sample: Sequence[str]
+) -> list[Fault]:
+    spool = spools.get(code)
+    free = samples.drawable([delivery.id])[delivery.id]
+    gone = {row.drawn.code for row in changes.substitutes}
+    hint = "Give the code of a spool of this delivery that was not drawn."
+    if spool is None or code not in free:
+        return [Fault("/substitute", f"Spool {code} did not come with delivery {delivery.id}.", hint)]
+    if code in sample:
+        return [Fault("/substitute", f"Spool {code} is in the sample.", hint)]
+    if code in gone:
+        return [Fault("/substitute", f"Spool {code} was replaced in the sample.", hint)]
+    return []

@@ -1,0 +1,1 @@
+"""What is set up once: suppliers, shades, grades, limits, instruments, tokens."""

@@ -1,0 +1,194 @@
+"""Who may come in: tokens, and answers kept for repeated requests."""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import secrets
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from lots.services import clock
+from lots.services.errors import AlreadyThere, KeyReused, NotFound
+from lots.store import audit
+from lots.store.engine.database import transaction
+from lots.store.setup import tokens
+
+ROLES = ("receiving", "quality", "purchasing", "production", "admin")
+DAYS, MOST_DAYS = 365, 3650
+# Who makes and ends tokens: whoever has the machine, from its command line.
+COMMAND = "command line"
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """Who a request comes from."""
+
+    name: str
+    role: str
+
+
+def _digest(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+@dataclass(frozen=True, slots=True)
+class Expired:
+    """A token that was somebody's until its time was up."""
+
+    name: str
+    at: datetime
+
+
+def person_of(token: str) -> Person | Expired | None:
+    """Returns whose token this is, or that it has expired, or None when nobody's live token has this text.
+
+    Notes:
+        Only a hash is ever looked up: the text of a token is stored nowhere. Looking it up in an index is safe though its time may tell
+        how far the hash agrees with a stored one: nobody can choose a text for the beginning of its SHA-256 but by trying, and
+        knowing a hash does not give the 256 random bits it was made of. The last word is a comparison in constant time.
+    """
+    digest = _digest(token)
+    row = tokens.by_hash(digest)
+    if row is None or not hmac.compare_digest(row.hash, digest):
+        return None
+    if row.expires_at is not None and row.expires_at <= clock.now():
+        return Expired(row.name, row.expires_at)
+    return Person(row.name, row.role)
+
+
+def add_token(name: str, role: str, days: int = DAYS) -> str:
+    """Makes a token for a person and returns its text, for the one and only time.
+
+    Args:
+        name: unique among all tokens.
+        role: one of ROLES.
+        days: how long it holds, d, 1..MOST_DAYS. None holds for good: one that was forgotten would leave a door open.
+
+    Raises:
+        AlreadyThere: the name is taken; names stay in the record, so a revoked one is not used again.
+    """
+    text, now = secrets.token_urlsafe(32), clock.now()
+    with transaction():
+        if tokens.by_name(name):
+            raise AlreadyThere(
+                f"There is a token named {name} already. Choose another name, or replace it: `lots token renew '{name}'`."
+            )
+        row = tokens.add(name, role, _digest(text), now, now + timedelta(days=days))
+        audit.note(None, "token made", COMMAND, now, {"token": [row.id]})
+    return text
+
+
+def renew_token(name: str, days: int = DAYS) -> str:
+    """Replaces a person's token, live or expired, and returns the new text, for the one and only time. The old one ends at once.
+
+    Raises:
+        NotFound: no token has this name, or it was revoked: whoever was shown out does not come back under the same name.
+    """
+    text, now = secrets.token_urlsafe(32), clock.now()
+    with transaction():
+        row = _live(name)
+        tokens.renew(row, _digest(text), now, now + timedelta(days=days))
+        audit.note(None, "token renewed", COMMAND, now, {"token": [row.id]})
+    return text
+
+
+def list_tokens() -> list[dict[str, Any]]:
+    """Returns names, roles and dates of all tokens, never their text nor its hash."""
+    shown = ("name", "role", "created_at", "expires_at", "last_used_at", "revoked_at")
+    return [{name: getattr(row, name) for name in shown} for row in tokens.every()]
+
+
+def revoke_token(name: str) -> None:
+    """Ends a token at once.
+
+    Raises:
+        NotFound: no live token has this name.
+    """
+    now = clock.now()
+    with transaction():
+        row = _live(name)
+        tokens.revoke(row, now)
+        audit.note(None, "token revoked", COMMAND, now, {"token": [row.id]})
+
+
+def _live(name: str) -> Any:
+    row = tokens.by_name(name)
+    if row is None or row.revoked_at is not None:
+        raise NotFound(f"No live token is named {name}. `lots token list` shows them.")
+    return row
+
+
+class Uses:
+    """When tokens were last used: noted in memory, and written together once a minute by the first request after that.
+
+    So a request that only reads does not write for its own token, none waits for a write, and none fails because of one: what cannot be
+    written is kept for a minute later. Each process keeps its own notes; the later moment wins.
+    """
+
+    EVERY = timedelta(minutes=1)
+
+    def __init__(self) -> None:
+        self._seen: dict[str, datetime] = {}
+        self._due = clock.now() + self.EVERY
+        self._lock = threading.Lock()
+
+    def note(self, who: Person) -> None:
+        """Notes that a person's token is used now."""
+        with self._lock:
+            self._seen[who.name] = clock.now()
+
+    def write_due(self) -> None:
+        """Writes what was noted, when the last time is a minute ago."""
+        if clock.now() >= self._due:
+            self.write()
+
+    def write(self) -> None:
+        """Writes what was noted."""
+        with self._lock:
+            seen, self._seen = self._seen, {}
+            self._due = clock.now() + self.EVERY
+        if seen and not tokens.write_uses(seen):
+            with self._lock:
+                self._seen = {**seen, **self._seen}
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """An answer to a POST, as it went out."""
+
+    status: int
+    body: str
+    headers: dict[str, str]
+
+
+def once(who: str, method: str, path: str, key: str, body: bytes, answer: Callable[[], Answer]) -> tuple[Answer, bool]:
+    """Answers a request, or gives the answer that the same request got before.
+
+    The key is taken, the work done and the answer kept in one transaction: after a crash either all of it happened or none. A
+    second request with the same key that comes meanwhile waits for the first.
+
+    Args:
+        who: whose token; keys of different people do not meet.
+        answer: does the work. Raising undoes it and frees the key.
+
+    Returns:
+        The answer, and True when it is a repeat.
+
+    Raises:
+        KeyReused: the key came with another body before.
+    """
+    digest = hashlib.sha256(body).hexdigest()
+    with transaction():
+        earlier = tokens.first_request(who, method, path, key)
+        if earlier is not None:
+            if earlier.body_hash != digest:
+                raise KeyReused("This Idempotency-Key came with another body before. Use a new key for a new request.")
+            return Answer(earlier.status, earlier.body, earlier.headers), True
+        claimed = tokens.claim_request(who, method, path, key, digest, clock.now())
+        fresh = answer()
+        tokens.keep_answer(claimed, fresh.status, fresh.body, fresh.headers)
+        return fresh, False

@@ -1,0 +1,44 @@
+"""Comparing colours that belong to no lot."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Any
+
+from lots.domain.characteristics.plausibility import doubt_lab
+from lots.domain.colorimetry.color_difference import checked_weights, components, delta_e
+from lots.domain.colorimetry.color_values import Lab
+from lots.services.errors import Fault, Invalid
+
+
+def differences(pairs: Sequence[dict[str, Any]], formula: str, weights: Sequence[float] | None) -> dict[str, Any]:
+    """Returns the difference of each sample from its reference: value, signed parts, direction in words.
+
+    Raises:
+        Invalid: colours or weights that make no sense.
+    """
+    faults = [
+        Fault(f"/pairs/{index}/{side}", doubt.detail, doubt.hint)
+        for index, pair in enumerate(pairs)
+        for side in ("reference", "sample")
+        if (doubt := doubt_lab(pair[side], "included"))
+    ]
+    try:
+        chosen = checked_weights(formula, weights)
+    except ValueError as wrong:
+        faults.append(Fault("/weights", f"{wrong}.", "Leave weights out for the formula's own."))
+    if faults:
+        raise Invalid(*faults)
+    found = []
+    for pair in pairs:
+        reference, sample = Lab(*pair["reference"]), Lab(*pair["sample"])
+        parts = components(reference, sample)
+        found.append(
+            {
+                "delta_e": delta_e(reference, sample, formula, chosen),
+                "components": asdict(parts),
+                "direction": parts.direction,
+            }
+        )
+    return {"formula": formula, "weights": list(chosen), "differences": found}

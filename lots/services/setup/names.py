@@ -1,0 +1,44 @@
+"""Jobs and machines by their names, and the codes of an older shop that cannot be told apart."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from lots.services.setup import views
+from lots.store.engine.paging import Page
+from lots.store.setup import names, spool_codes
+
+# Further down nobody reads.
+_MOST = 500
+
+
+def jobs(cursor: str | None, limit: int) -> Page:
+    """Returns a page of jobs, in the order of their first loads."""
+    return names.listed("job", cursor, limit).map(views.job)
+
+
+def machines(cursor: str | None, limit: int) -> Page:
+    """Returns a page of machines, in the order of their first loads."""
+    return names.listed("machine", cursor, limit).map(views.machine)
+
+
+def codes_in_doubt() -> dict[str, Any]:
+    """Returns the spool codes and lot numbers of an older shop that are one code written in several ways, at most 500 of each.
+
+    Each is found by its exact text alone. Four queries on indexes, however large the shop.
+    """
+    spools = [
+        {"code": row.code, "same_as": same, "lot_id": row.lot_id, "supplier_lot": row.lot.supplier_lot}
+        for row, same in spool_codes.spools_in_doubt(_MOST)
+    ]
+    lots = [
+        {
+            "id": row.id,
+            "supplier_lot": row.supplier_lot,
+            "same_as": same,
+            "supplier_code": row.supplier.code,
+            "grade_code": row.grade.code,
+        }
+        for row, same in spool_codes.lots_in_doubt(_MOST)
+    ]
+    return {"spools": spools, "lots": lots}

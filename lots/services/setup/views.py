@@ -1,0 +1,76 @@
+"""Rows of what is set up once, as the shapes the contract promises."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from lots.services.setup import grade_uses
+from lots.services.views import recorded, version
+
+
+def supplier(row: Any) -> dict[str, Any]:
+    """A supplier."""
+    return {"id": row.id, "code": row.code, "name": row.name, "contact": row.contact, **recorded(row), **version(row)}
+
+
+def shade(row: Any) -> dict[str, Any]:
+    """A shade, without its revisions."""
+    fields = ("id", "code", "name", "remeasure_every_days")
+    return {**{name: getattr(row, name) for name in fields}, **recorded(row), **version(row)}
+
+
+def shade_revision(row: Any) -> dict[str, Any]:
+    """A shade revision."""
+    fields = ("id", "shade_id", "revision", "lab", "readings", "spectrum", "conditions", "approved_by", "note")
+    return {**{name: getattr(row, name) for name in fields}, **recorded(row)}
+
+
+def grade(row: Any, reference: Sequence[float] | None) -> dict[str, Any]:
+    """A grade, with what it is forbidden and permitted for; `reference` is L*, a*, b* of its shade, None without one."""
+    fields = ("id", "code", "polymer", "color_name", "finish", "filler", "nominal_diameter_mm", "density_g_cm3")
+    return {
+        **{name: getattr(row, name) for name in fields},
+        "shade_id": row.shade_id,
+        "cautions": row.cautions,
+        "brightened": row.brightened,
+        "shelf_life_days": row.shelf_life_days,
+        "open_life_days": row.open_life_days,
+        **grade_uses.view(row, reference),
+        **recorded(row),
+        **version(row),
+    }
+
+
+def limits(row: Any) -> dict[str, Any]:
+    """A limits revision: its body with its number."""
+    return {
+        "id": row.id,
+        "grade_id": row.grade_id,
+        "revision": row.revision,
+        "note": row.note,
+        **row.body,
+        **recorded(row),
+    }
+
+
+def instrument(row: Any) -> dict[str, Any]:
+    """An instrument."""
+    fields = ("id", "code", "kind", "standard_uncertainty", "resolution", "check_interval_days")
+    return {**{name: getattr(row, name) for name in fields}, **recorded(row)}
+
+
+def check(row: Any) -> dict[str, Any]:
+    """A check of an instrument."""
+    fields = ("id", "instrument_id", "checked_at", "result", "artefact", "readings", "note")
+    return {**{name: getattr(row, name) for name in fields}, **recorded(row)}
+
+
+def job(row: Any) -> dict[str, Any]:
+    """A job, by its number as it was first typed."""
+    return {"id": row.id, "number": row.number, **recorded(row)}
+
+
+def machine(row: Any) -> dict[str, Any]:
+    """A machine, by its name as it was first typed."""
+    return {"id": row.id, "name": row.name, "slots": row.slots, **recorded(row), **version(row)}

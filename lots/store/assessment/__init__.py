@@ -1,0 +1,1 @@
+"""Queries of lots, decisions, concessions and re-inspections."""

@@ -1,0 +1,63 @@
+"""Concessions, and what loads have taken of them."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from peewee import fn
+
+from lots.store.engine.paging import Page, page
+from lots.store.setup.names import with_names
+from lots.store.tables.models import Concession, Load, Lot
+
+
+def add(lot: Lot, values: dict[str, Any], by: str, now: datetime) -> Any:
+    """A concession that was asked for."""
+    return Concession.create(lot=lot, **values, recorded_by=by, recorded_at=now)
+
+
+def find(number: int) -> Any:
+    """A concession with its lot, or None."""
+    return Concession.select(Concession, Lot).join(Lot).where(Concession.id == number).first()
+
+
+def listed(lot: Lot, cursor: str | None, limit: int) -> Page:
+    """A page of a lot's concessions, in the order they were asked for."""
+    return page(Concession.select(Concession, Lot).join(Lot).where(Concession.lot == lot), Concession.id, cursor, limit)
+
+
+def of_lot(lot_id: int) -> list[Any]:
+    """All concessions of a lot that were approved and not withdrawn."""
+    query = Concession.select().where(
+        (Concession.lot == lot_id) & Concession.approved_at.is_null(False) & Concession.withdrawn_at.is_null()
+    )
+    return list(query.order_by(Concession.id))
+
+
+def approve(concession: Concession, by: str, now: datetime) -> bool:
+    """Approves a concession, once; False when that was done, or it was withdrawn."""
+    query = Concession.update(approved_by=by, approved_at=now).where(
+        (Concession.id == concession.id) & Concession.approved_at.is_null() & Concession.withdrawn_at.is_null()
+    )
+    return bool(query.execute())
+
+
+def withdraw(concession: Concession, reason: str, by: str, now: datetime) -> bool:
+    """Takes a concession back, once."""
+    query = Concession.update(withdrawn_by=by, withdrawn_at=now, withdrawn_reason=reason).where(
+        (Concession.id == concession.id) & Concession.withdrawn_at.is_null()
+    )
+    return bool(query.execute())
+
+
+def taken_g(numbers: list[int]) -> dict[int, float]:
+    """What loads took of each concession, g: used by those that ended, set aside for those that run. One query."""
+    used = fn.COALESCE(Load.mass_before_g - Load.remaining_mass_g, Load.reserved_g)
+    query = Load.select(Load.concession, fn.SUM(used).alias("taken")).where(Load.concession.in_(numbers))
+    return {row.concession_id: float(row.taken) for row in query.group_by(Load.concession)} if numbers else {}
+
+
+def running(number: int) -> list[Any]:
+    """Loads under a concession that have not ended, with spool, lot, job and machine."""
+    return list(with_names().where((Load.concession == number) & Load.unloaded_at.is_null()).order_by(Load.id))

@@ -1,0 +1,341 @@
+"""Lots, deliveries and spools."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+from typing import Any
+
+from peewee import JOIN, SQL, Value, fn
+
+from lots.domain.code_identity import alike, identity, likeness
+from lots.domain.production.masses import NOISE_G
+from lots.domain.receiving.coverage import CLOSED_LOT
+from lots.store.assessment.spool_findings import inherited
+from lots.store.engine.compiled_queries import Prepared, given
+from lots.store.engine.database import locks_rows
+from lots.store.engine.paging import Page, among, page
+from lots.store.setup import spool_codes
+from lots.store.tables.models import (
+    Delivery,
+    Grade,
+    LimitsRevision,
+    Lot,
+    Resumption,
+    Shade,
+    ShadeRevision,
+    Spool,
+    SpoolLot,
+    SpoolParent,
+    Supplier,
+)
+
+
+def _with_names() -> Any:
+    return (
+        Lot.select(Lot, Supplier, Grade, LimitsRevision, ShadeRevision, Shade)
+        .join(Supplier)
+        .switch(Lot)
+        .join(Grade)
+        .switch(Lot)
+        .join(LimitsRevision, JOIN.LEFT_OUTER)
+        .switch(Lot)
+        .join(ShadeRevision, JOIN.LEFT_OUTER)
+        .join(Shade, JOIN.LEFT_OUTER)
+    )
+
+
+def still_open() -> Any:
+    """The condition that not every delivery of a lot is closed."""
+    return Lot.to_measure != Value([CLOSED_LOT], converter=Lot.to_measure.db_value, unpack=False)
+
+
+def find(number: int) -> Any:
+    """A lot with supplier, grade and the revisions it is judged under, in one query."""
+    return _with_names().where(Lot.id == number).first()
+
+
+def lock(numbers: Iterable[int]) -> dict[int, Any]:
+    """The same, for several lots, held until the transaction ends. Locked in order of number, so two requests cannot hold each other up."""
+    wanted = sorted(set(numbers))
+    if locks_rows():
+        list(Lot.select(Lot.id).where(Lot.id.in_(wanted)).order_by(Lot.id).for_update())
+    return {row.id: row for row in _with_names().where(Lot.id.in_(wanted)).order_by(Lot.id)}
+
+
+def listed(filters: dict[str, Any], cursor: str | None, limit: int, *, newest_first: bool = False) -> Page:
+    """A page of lots in the order they were first recorded, or the other way round; `filters` as the contract names them."""
+    query = among(_with_names(), Lot, "received_at", filters.get("received_from"), filters.get("received_to"))
+    for name, value in filters.items():
+        if name in ("received_from", "received_to"):
+            continue
+        if name == "supplier_lot":
+            query = query.where(Lot.id.in_(_numbered_as(value)))
+        else:
+            query = query.where(getattr(Lot, name.removesuffix("_id")) == value)
+    return page(query, Lot.id, cursor, limit, newest_first=newest_first)
+
+
+def _numbered_as(supplier_lot: str) -> Any:
+    """Numbers of the lots with exactly this number, or with its identity."""
+    exact, same = Lot.alias(), Lot.alias()
+    by_text = exact.select(exact.id).where(exact.supplier_lot == supplier_lot)
+    return by_text | same.select(same.id).where(same.identity == identity(supplier_lot))
+
+
+def same_number(supplier: Supplier, grade: Grade, supplier_lot: str) -> Any:
+    """The lot of this supplier and grade with exactly this number, else the one with its identity, else None. One query on indexes."""
+    same = (Lot.supplier_lot == supplier_lot) | (Lot.identity == identity(supplier_lot))
+    found = list(Lot.select().where((Lot.supplier == supplier) & (Lot.grade == grade) & same))
+    return next((lot for lot in found if lot.supplier_lot == supplier_lot), found[0] if found else None)
+
+
+def similar_numbers(supplier: Supplier, grade: Grade, supplier_lot: str) -> list[Any]:
+    """Lots of a supplier and grade whose number may be this one misread; none whose deliveries are all closed. One query on an index."""
+    key = (Lot.likeness == likeness(supplier_lot)) & still_open()
+    rows = Lot.select().where((Lot.supplier == supplier) & (Lot.grade == grade) & key).order_by(Lot.id)
+    return [row for row in rows if alike(row.supplier_lot, supplier_lot)][:20]
+
+
+def add(
+    supplier: Supplier,
+    grade: Grade,
+    supplier_lot: str,
+    received_at: datetime,
+    now: datetime,
+    resubmission_of: int | None = None,
+) -> Any:
+    """A new lot, in quarantine until it is judged."""
+    return Lot.create(
+        supplier=supplier,
+        grade=grade,
+        supplier_lot=supplier_lot,
+        identity=identity(supplier_lot),
+        likeness=likeness(supplier_lot),
+        received_at=received_at,
+        recorded_at=now,
+        standing="quarantined",
+        assessed="quarantined",
+        uses={},
+        why={},
+        to_measure=[],
+        accepted=[],
+        shrinkage={},
+        shrinkage_uncertainty={},
+        figures={},
+        retestable=[],
+        retests_cleared={},
+        concessions=[],
+        resubmission_of=resubmission_of,
+    )
+
+
+def save_judgement(lot: Lot, values: dict[str, Any]) -> None:
+    """Writes where a lot stands now and raises its version."""
+    Lot.update(**values, version=Lot.version + 1).where(Lot.id == lot.id).execute()
+    for name, value in values.items():
+        setattr(lot, name, value)
+    lot.version += 1
+
+
+def in_stock(*, shade_id: int | None = None, grade_id: int | None = None, to_offer: bool = False) -> list[Any]:
+    """Lots released for some use with filament left, of a shade or of a grade, in the order they came. One query.
+
+    Args:
+        to_offer: True leaves out lots whose last filament was wound together with that of other lots.
+    """
+    which = Grade.shade == shade_id if shade_id is not None else Lot.grade == grade_id
+    # Numbers of the lots with filament left. A query of lots in the order they came would walk through all of them instead.
+    stock = Lot.id.in_(Spool.select(Spool.lot).where(LEFT & ONE_LOT if to_offer else LEFT))
+    query = _with_names().where(which & Lot.standing.in_(("released", "restricted")) & stock)
+    return sorted(query, key=lambda lot: (lot.received_at, lot.id))
+
+
+# In words of SQL, as the index of what is in stock has it.
+LEFT = (Spool.remaining_mass_g > SQL("0")) & Spool.withdrawn_at.is_null()
+# Spools that hold filament of their own lot only.
+ONE_LOT = ~fn.EXISTS(SpoolLot.select(SpoolLot.id).where(SpoolLot.spool == Spool.id))
+
+
+def earlier(lot: Lot, standings: Sequence[str]) -> Iterable[Any]:
+    """Lots of the same supplier and grade received before this one and of these standings, newest first. Read as far as needed."""
+    before = (Lot.received_at < lot.received_at) | ((Lot.received_at == lot.received_at) & (Lot.id < lot.id))
+    query = Lot.select().where(
+        (Lot.supplier == lot.supplier_id) & (Lot.grade == lot.grade_id) & before & Lot.standing.in_(list(standings))
+    )
+    return query.order_by(Lot.received_at.desc(), Lot.id.desc()).iterator()
+
+
+def inspection_record(supplier_id: int, grade_id: int, but: int | None = None) -> list[Any]:
+    """Lots of a supplier and grade in the order they came, with how their original inspection ended. One query on an index."""
+    query = Lot.select(Lot.id, Lot.supplier_lot, Lot.received_at, Lot.original, Lot.resubmission_of).where(
+        (Lot.supplier == supplier_id) & (Lot.grade == grade_id)
+    )
+    if but is not None:
+        query = query.where(Lot.id != but)
+    return list(query.order_by(Lot.received_at, Lot.id))
+
+
+def waiting(supplier_id: int, grade_id: int) -> list[int]:
+    """Numbers of the lots of a supplier and grade that are in quarantine."""
+    query = Lot.select(Lot.id).where(
+        (Lot.supplier == supplier_id) & (Lot.grade == grade_id) & (Lot.standing == "quarantined")
+    )
+    return [row.id for row in query.order_by(Lot.id)]
+
+
+def last_resumption(supplier_id: int, grade_id: int, known_at: datetime | None = None) -> Any:
+    """The newest word that inspection begins again, recorded by `known_at` when given, or None."""
+    query = Resumption.select().where((Resumption.supplier == supplier_id) & (Resumption.grade == grade_id))
+    if known_at is not None:
+        query = query.where(Resumption.recorded_at <= known_at)
+    return query.order_by(Resumption.id.desc()).first()
+
+
+def resume(supplier_id: int, grade_id: int, reason: str, by: str, now: datetime) -> Any:
+    """Records that inspection begins again."""
+    return Resumption.create(supplier=supplier_id, grade=grade_id, reason=reason, recorded_by=by, recorded_at=now)
+
+
+def spool_count(lot: Lot) -> int:
+    """Spools ever logged of a lot, withdrawn ones included."""
+    return Spool.select().where(Spool.lot == lot).count()
+
+
+def add_spools(lot: Lot, delivery: Delivery, spools: Sequence[tuple[str, float]]) -> list[Any]:
+    """Adds spools (code, net mass in g) and returns them in the same order."""
+    rows = [
+        {"code": code, "lot": lot, "delivery": delivery, "net_mass_g": mass, "remaining_mass_g": mass, **_folded(code)}
+        for code, mass in spools
+    ]
+    for start in range(0, len(rows), 100):
+        Spool.insert_many(rows[start : start + 100]).execute()
+    stored = {row.code: row for row in Spool.select().where(Spool.delivery == delivery)}
+    return [stored[code] for code, _ in spools]
+
+
+def _folded(code: str) -> dict[str, str]:
+    """What a spool is found by, however its code was typed."""
+    return {"identity": identity(code), "likeness": likeness(code)}
+
+
+def spools_of(lot: Lot) -> list[Any]:
+    """Spools of a lot by code."""
+    return list(Spool.select().where(Spool.lot == lot).order_by(Spool.code))
+
+
+def with_lot(spools: Any) -> Any:
+    """A selection of spools joined with lot, grade, delivery and the revisions the lot is judged under."""
+    return (
+        spools.join(Lot)
+        .join(Grade)
+        .switch(Lot)
+        .join(LimitsRevision, JOIN.LEFT_OUTER)
+        .switch(Lot)
+        .join(ShadeRevision, JOIN.LEFT_OUTER)
+        .switch(Spool)
+        .join(Delivery)
+    )
+
+
+def spools_with_lots() -> Any:
+    """A selection of spools with everything that goes with them."""
+    whole = Spool.select(Spool, Lot, Supplier, Grade, LimitsRevision, ShadeRevision, Delivery)
+    return with_lot(whole).switch(Lot).join(Supplier)
+
+
+def spool(code: str) -> Any:
+    """A spool with lot, supplier, grade, delivery and the revisions its lot is judged under.
+
+    One query on unique indexes, one more where the code was written otherwise.
+    """
+    return spool_codes.chosen(code, spools_with_lots().where(spool_codes.written(code)))
+
+
+# What a clearance asks of a lot and its grade; each further document would be read at every spool for nothing.
+LOT_TO_CHECK = (
+    *(
+        Lot.id,
+        Lot.grade,
+        Lot.supplier_lot,
+        Lot.received_at,
+        Lot.judged_at,
+        Lot.standing,
+        Lot.by_hand,
+        Lot.by_hand_reason,
+    ),
+    *(Lot.uses, Lot.why, Lot.wet, Lot.concessions, Lot.lab, Lot.flow_factor, Lot.shrinkage, Lot.shrinkage_uncertainty),
+    Lot.reinspected_until,
+    *(Grade.id, Grade.shade, Grade.cautions, Grade.shelf_life_days, Grade.open_life_days),
+    *(Grade.color_name, Grade.finish, Grade.filler, Grade.filler_kind),
+    *(Grade.forbidden_uses, Grade.permitted_uses, Grade.forbidden_shapes),
+    *(LimitsRevision.id, LimitsRevision.body, ShadeRevision.id, ShadeRevision.lab, ShadeRevision.conditions),
+)
+TO_CHECK = (*LOT_TO_CHECK, Delivery.id, Delivery.came_at)
+
+
+def _spool_to_check() -> Any:
+    same = (Spool.code == given("code")) | (Spool.identity == given("identity"))
+    return with_lot(Spool.select(Spool, *TO_CHECK)).where(same)
+
+
+_SPOOL = Prepared(_spool_to_check)
+
+
+def spool_seen(code: str) -> Any:
+    """What a clearance needs of the same, only to be read. One query on unique indexes, one more where the code was written otherwise."""
+    return spool_codes.chosen(code, _SPOOL.all(code=code, identity=identity(code)))
+
+
+def note_life(spool: Spool, values: dict[str, Any]) -> None:
+    """Notes when a spool was opened or dried."""
+    Spool.update(**values).where(Spool.id == spool.id).execute()
+
+
+def wind(
+    code: str, lot: Lot, delivery: Delivery, parents: Sequence[tuple[Spool, float]], by: str, now: datetime
+) -> dict[str, list[int]]:
+    """Makes a spool wound from others: takes the mass off them and remembers whose filament it holds.
+
+    Returns the numbers of the rows that were added, by table.
+    """
+    mass = sum(taken for _, taken in parents)
+    opened = min((parent.opened_at for parent, _ in parents if parent.opened_at), default=now)
+    made = Spool.create(
+        code=code,
+        **_folded(code),
+        lot=lot,
+        delivery=delivery,
+        net_mass_g=mass,
+        remaining_mass_g=mass,
+        opened_at=opened,
+        spliced=True,
+    )
+    further = {parent.lot_id for parent, _ in parents}
+    links = []
+    for parent, taken in parents:
+        left = parent.remaining_mass_g - taken
+        # A sum of masses that is off in its last digits leaves no filament behind.
+        left = left if left > NOISE_G else 0.0
+        Spool.update(remaining_mass_g=left, opened_at=parent.opened_at or now).where(Spool.id == parent.id).execute()
+        links.append(SpoolParent.create(spool=made, parent=parent, mass_g=taken, recorded_by=by, recorded_at=now).id)
+        further |= {row.lot_id for row in SpoolLot.select().where(SpoolLot.spool == parent)}
+    Spool.update(nonconforming=inherited([made.id]).get(made.id) or None).where(Spool.id == made.id).execute()
+    held = [SpoolLot.create(spool=made, lot=number).id for number in sorted(further - {lot.id})]
+    return {"spool": [made.id], "spool_parent": links, "spool_lot": held}
+
+
+def parents_of(spool: Spool) -> list[Any]:
+    """The spools a spool was wound from."""
+    query = SpoolParent.select(SpoolParent, Spool).join(Spool, on=(SpoolParent.parent == Spool.id), attr="parent")
+    return list(query.where(SpoolParent.spool == spool).order_by(SpoolParent.id))
+
+
+def put_on_machine(spool: Spool, machine: str) -> None:
+    """Notes where a spool is."""
+    Spool.update(machine=machine).where(Spool.id == spool.id).execute()
+
+
+def take_off_machine(spool_id: int, remaining_mass_g: float) -> None:
+    """Notes that a spool is back on the shelf, and what is left on it."""
+    Spool.update(machine=None, remaining_mass_g=remaining_mass_g).where(Spool.id == spool_id).execute()

@@ -1,0 +1,27 @@
+"""Re-inspections of lots at the end of their shelf life."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from lots.store.engine.paging import Page, page
+from lots.store.tables.models import Lot, Reinspection
+
+
+def of_lot(lot_id: int, known_at: datetime | None = None) -> list[Any]:
+    """Re-inspections of a lot in the order they were recorded; as of `known_at` when given. One query on an index."""
+    query = Reinspection.select().where(Reinspection.lot == lot_id)
+    if known_at is not None:
+        query = query.where(Reinspection.recorded_at <= known_at)
+    return list(query.order_by(Reinspection.id))
+
+
+def add(lot: Lot, values: dict[str, Any], by: str, now: datetime) -> Reinspection:
+    """Records a re-inspection."""
+    return Reinspection.create(lot=lot, **values, recorded_by=by, recorded_at=now)
+
+
+def listed(lot: Lot, cursor: str | None, limit: int) -> Page:
+    """A page of a lot's re-inspections in the order they were recorded."""
+    return page(Reinspection.select().where(Reinspection.lot == lot), Reinspection.id, cursor, limit)

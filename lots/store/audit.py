@@ -1,0 +1,324 @@
+"""The history: who did what when, and digests of the rows that were written, in one hash chain per lot and one for the shop.
+
+`note` is called in the transaction that made the change, after it. `lots check` compares what the entries say with what the tables hold.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from peewee import BooleanField
+
+from lots.domain.hash_chain import BEGINNING, Entry, digest, entry_after
+from lots.store.engine.column_types import Instant
+from lots.store.engine.database import db, locks_rows
+from lots.store.engine.paging import Page, among, page
+from lots.store.tables import models, studies
+from lots.store.tables.models import Chain, Event, Row
+
+# What can have been done, in the words of the trade. Phrases are never renamed: they stand in the entries, whose hashes cover them.
+WHATS = (
+    "delivery received",
+    "delivery corrected",
+    "delivery closed",
+    "spools drawn",
+    "sample spool replaced",
+    "readings recorded",
+    "reading voided",
+    "void agreed",
+    "reading excluded",
+    "reading taken back in",
+    "decision made",
+    "lot judged again",
+    "summaries recomputed",
+    "lot inspected again",
+    "concession asked for",
+    "concession approved",
+    "concession withdrawn",
+    "spool loaded",
+    "load refused",
+    "spool unloaded",
+    "job or machine added",
+    "machine changed",
+    "spool opened",
+    "spool dried",
+    "spool wound",
+    "filament taken",
+    "containment closed",
+    "corrective action asked for",
+    "corrective action answered",
+    "corrective action closed",
+    "supplier added",
+    "supplier changed",
+    "shade added",
+    "shade changed",
+    "shade revision approved",
+    "grade added",
+    "grade changed",
+    "limits set",
+    "visual trial kept",
+    "instrument added",
+    "instrument checked",
+    "instrument studied",
+    "study voided",
+    "working copy made",
+    "reference measured again",
+    "remeasurement voided",
+    "inspection resumed",
+    "baseline chosen",
+    "file imported",
+    "token made",
+    "token renewed",
+    "token revoked",
+    "shop migrated",
+)
+# The chain of what concerns no single lot. In a transaction it is noted after those of lots, so that no two wait for each other.
+SHOP = "shop"
+# Rows looked up in one statement; neither engine takes any number of values at once.
+_AT_ONCE = 10_000
+
+
+@dataclass(frozen=True, slots=True)
+class Cover:
+    """How the entries cover a table.
+
+    Args:
+        model: the table.
+        fixed: True when a row never changes once it is there: one digest over all that were added together will do.
+        derived: columns that the digests leave out, since they follow from others; `lots check` works them out again.
+    """
+
+    model: type[Row]
+    fixed: bool = False
+    derived: tuple[str, ...] = ()
+
+    @property
+    def table(self) -> str:
+        """The table's name."""
+        return str(self.model._meta.table_name)
+
+    @property
+    def fields(self) -> list[Any]:
+        """The columns that digests cover, in order of their names."""
+        kept = [field for field in self.model._meta.sorted_fields if field.name not in self.derived]
+        return sorted(kept, key=lambda field: str(field.column_name))
+
+
+# Of a lot: where its readings put it, and what is kept beside that for production and series.
+LOT_DERIVED = (
+    *("standing", "assessed", "uses", "why", "to_measure", "accepted", "lab", "lab_uncertainty", "shrinkage"),
+    *("shrinkage_uncertainty", "flow_factor", "figures", "retestable", "concessions"),
+    *("reinspected_until", "wet", "identity", "likeness"),
+)
+DELIVERY_DERIVED = ("came_at", "corrected")
+SPOOL_DERIVED = ("flow_factor", "nonconforming", "dry_at", "identity", "likeness")
+# Which tables are covered, and what of them. A column that is added to one is covered unless it is named here.
+COVERED = {
+    cover.table: cover
+    for cover in (
+        # A server notes when a token was last used, for housekeeping; a version only counts changes.
+        Cover(models.Token, derived=("last_used_at",)),
+        Cover(models.Supplier),
+        Cover(models.Shade),
+        Cover(models.ShadeRevision, fixed=True),
+        Cover(models.Grade),
+        Cover(models.LimitsRevision, fixed=True),
+        Cover(models.Instrument),
+        Cover(models.InstrumentCheck, fixed=True),
+        *(Cover(table, fixed=True) for table in studies.STUDY_TABLES),
+        Cover(models.VisualTrial, fixed=True),
+        Cover(models.Lot, derived=(*LOT_DERIVED, "version")),
+        Cover(models.Delivery, fixed=True, derived=DELIVERY_DERIVED),
+        Cover(models.DeliveryCorrection, fixed=True),
+        Cover(models.Spool, derived=SPOOL_DERIVED),
+        Cover(models.SampleDraw, fixed=True),
+        Cover(models.SampleSubstitute, fixed=True),
+        Cover(models.SpoolParent, fixed=True),
+        Cover(models.SpoolLot, fixed=True),
+        Cover(models.Reading, fixed=True),
+        Cover(models.ReadingVoid, fixed=True),
+        Cover(models.VoidAgreement, fixed=True),
+        Cover(models.ReadingExclusion),
+        Cover(models.Decision, fixed=True),
+        Cover(models.Reinspection, fixed=True),
+        Cover(models.Concession),
+        Cover(models.Resumption, fixed=True),
+        Cover(models.Job, fixed=True, derived=("likeness",)),
+        Cover(models.Machine, derived=("likeness", "version")),
+        Cover(models.Load, derived=("on_machine", "of_job")),
+        Cover(models.Containment),
+        Cover(models.LoadRefusal, fixed=True),
+        Cover(models.Baseline, fixed=True),
+        Cover(models.CorrectiveAction),
+        Cover(models.Import, fixed=True),
+    )
+}
+# Tables that no entry covers: the version of the tables, answers kept to be repeated, and the history itself.
+NOT_COVERED = (models.SchemaVersion, models.RepeatedRequest, Chain, Event)
+
+
+def note(
+    lot_id: int | None,
+    what: str,
+    by: str,
+    now: datetime,
+    rows: Mapping[str, Iterable[int]],
+    values: Mapping[str, Any] | None = None,
+) -> None:
+    """Appends an entry to the history of a lot, or of the shop: in the transaction that made the change, after it.
+
+    Three statements, and one for each table that was written.
+
+    Args:
+        lot_id: whose history; None for what concerns no single lot.
+        what: one of WHATS.
+        by: who did it.
+        now: when.
+        rows: table -> numbers of its rows that were added or changed. They are read back, so that the digests are of what is stored.
+        values: what the rows say now, where what they said before is kept nowhere else; text, numbers and the like.
+
+    Raises:
+        ValueError: a phrase that is not one of WHATS, or a row that is not there.
+        KeyError: a table that is not covered.
+    """
+    if what not in WHATS:
+        raise ValueError(f'"{what}" is not one of the phrases of the history')
+    written = {table: sorted(set(numbers)) for table, numbers in rows.items()}
+    content: dict[str, Any] = {
+        "rows": {table: _covering(COVERED[table], numbers) for table, numbers in written.items() if numbers}
+    }
+    if values:
+        content["values"] = {
+            name: Instant().db_value(value) if isinstance(value, datetime) else value for name, value in values.items()
+        }
+    chain = chain_of(lot_id)
+    held = _hold(chain)
+    last = (held.length, held.head) if held.length else None
+    entry = entry_after(last, chain, str(Instant().db_value(now)), by, what, content)
+    Event.insert(
+        chain=chain,
+        number=entry.number,
+        lot_id=lot_id,
+        at=now,
+        by=by,
+        what=what,
+        content=content,
+        previous=entry.previous,
+        hash=entry.hash,
+    ).execute()
+    Chain.update(length=entry.number, head=entry.hash).where(Chain.id == held.id).execute()
+
+
+def chain_of(lot_id: int | None) -> str:
+    """Returns the name of a lot's chain, `lot:7`, or of the shop's."""
+    return SHOP if lot_id is None else f"lot:{lot_id}"
+
+
+def _covering(cover: Cover, numbers: list[int]) -> dict[str, Any]:
+    found = stored(cover, numbers)
+    if absent := [number for number in numbers if number not in found]:
+        raise ValueError(f"{cover.table} has no row {absent[0]}")
+    return {"ids": numbers, **cover_of(cover, list(found.values()))}
+
+
+def cover_of(cover: Cover, rows: list[dict[str, Any]]) -> dict[str, Any]:
+    """Returns the digests of rows as an entry holds them: one for all where they never change, otherwise one for each."""
+    return {"digest": digest(rows)} if cover.fixed else {"digests": [digest(row) for row in rows]}
+
+
+def stored(cover: Cover, numbers: Iterable[int]) -> dict[int, dict[str, Any]]:
+    """Returns the covered columns of these rows as the engine holds them, by number, ascending. One query for every 10,000."""
+    wanted = sorted(set(numbers))
+    found: dict[int, dict[str, Any]] = {}
+    for start in range(0, len(wanted), _AT_ONCE):
+        part = wanted[start : start + _AT_ONCE]
+        # Rows stored together have numbers in a row; to name each one would take longer than to read them.
+        in_a_row = part[-1] - part[0] + 1 == len(part)
+        key = cover.model.id
+        found |= _read(cover, key.between(part[0], part[-1]) if in_a_row else key.in_(part))
+    return found
+
+
+def every_stored(cover: Cover) -> Iterator[tuple[int, dict[str, Any]]]:
+    """Goes through all rows of a table in the same way, by number."""
+    after = -(2**63)
+    while rows := _read(cover, cover.model.id > after, limit=1000):
+        yield from rows.items()
+        after = max(rows)
+
+
+def _read(cover: Cover, which: Any, limit: int | None = None) -> dict[int, dict[str, Any]]:
+    """Rows without the ORM's reading of them: text that is no JSON or no time any more must not stop the check that is to find it."""
+    columns = cover.fields
+    query = cover.model.select(*columns).where(which).order_by(cover.model.id).limit(limit)
+    found = {}
+    for values in db.execute(query).fetchall():
+        row = {field.column_name: _plain(field, value) for field, value in zip(columns, values, strict=True)}
+        # What is not said is left out, so that a column added later, with nothing in it, changes no digest.
+        found[row["id"]] = {name: value for name, value in row.items() if value is not None}
+    return found
+
+
+def _plain(field: Any, value: Any) -> Any:
+    """A value that means the same on both engines, as JSON can say it: SQLite keeps truths as 0 and 1, and no negative zero."""
+    if isinstance(field, BooleanField) and value in (0, 1):
+        return bool(value)
+    if isinstance(value, float):
+        return value + 0.0 if math.isfinite(value) else repr(value)
+    return repr(value) if isinstance(value, bytes) else value
+
+
+def _hold(chain: str) -> Any:
+    """A chain's row, held until the transaction ends: on SQLite the write lock does that. Made when it is the first entry."""
+    query = Chain.select().where(Chain.chain == chain)
+    if locks_rows():
+        query = query.for_update()
+    held = query.first()
+    if held is None:
+        # Whoever is faster makes it; the other waits here, and finds it.
+        Chain.insert(chain=chain, length=0, head=BEGINNING).on_conflict_ignore().execute()
+        held = query.clone().get()
+    return held
+
+
+def listed(filters: Mapping[str, Any], cursor: str | None, limit: int) -> Page:
+    """A page of entries in the order they were made; `filters` as the contract names them. One query."""
+    query = among(Event.select(), Event, "at", filters.get("made_from"), filters.get("made_to"))
+    for name, value in filters.items():
+        if name not in ("made_from", "made_to"):
+            query = query.where(getattr(Event, name) == value)
+    return page(query, Event.id, cursor, limit)
+
+
+def heads() -> dict[str, tuple[int, str]]:
+    """Length and head of every chain, by its name. One query."""
+    return {row.chain: (row.length, row.head) for row in Chain.select().order_by(Chain.id)}
+
+
+def chains() -> list[str]:
+    """Names of all chains that have a head or an entry, the shop's among them, in the order of their first entries. Two queries."""
+    with_entries = Event.select(Event.chain).distinct().order_by(Event.chain)
+    return list(dict.fromkeys([*heads(), *(row.chain for row in with_entries)]))
+
+
+def entries(chain: str) -> list[tuple[Entry, int | None]]:
+    """Every entry of a chain with the number of the lot that stands beside it, by number, as it is stored. One query on an index."""
+    names = ("number", "at", "by", "what", "content", "previous", "hash", "lot_id")
+    query = Event.select(*(getattr(Event, name) for name in names)).where(Event.chain == chain)
+    found = []
+    for number, at, by, what, content, previous, own, lot_id in db.execute(query.order_by(Event.number)).fetchall():
+        found.append((Entry(chain, number, at, by, what, _parsed(content), previous, own), lot_id))
+    return found
+
+
+def _parsed(text: str) -> Any:
+    """What an entry says; the text itself, which gives another hash, when it is no JSON."""
+    try:
+        return json.loads(text, parse_constant=lambda name: [name])
+    except ValueError:
+        return text

@@ -1,0 +1,122 @@
+"""Corrective actions, and the lots that came after their answers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any
+
+from peewee import Case
+
+from lots.store.engine.paging import Page, page
+from lots.store.tables.models import CorrectiveAction, Decision, Grade, Lot, Supplier
+
+
+def _with_names() -> Any:
+    return (
+        CorrectiveAction.select(CorrectiveAction, Lot, Supplier, Grade)
+        .join(Lot, on=(CorrectiveAction.lot == Lot.id))
+        .switch(CorrectiveAction)
+        .join(Supplier, on=(CorrectiveAction.supplier == Supplier.id))
+        .switch(CorrectiveAction)
+        .join(Grade, on=(CorrectiveAction.grade == Grade.id))
+    )
+
+
+def add(lot: Any, values: dict[str, Any], by: str, now: datetime) -> int:
+    """Opens a corrective action on a lot and returns its number."""
+    made = CorrectiveAction.create(
+        lot=lot, supplier=lot.supplier_id, grade=lot.grade_id, **values, recorded_by=by, recorded_at=now
+    )
+    return int(made.id)
+
+
+def find(number: int) -> Any:
+    """A corrective action with its lot, supplier and grade, or None. One query."""
+    return _with_names().where(CorrectiveAction.id == number).first()
+
+
+def listed(filters: dict[str, Any], now: datetime, cursor: str | None, limit: int) -> Page:
+    """A page of corrective actions with lot, supplier and grade, in the order they were opened; `filters` as the contract names them."""
+    query = _with_names()
+    answered, closed = CorrectiveAction.answered_at.is_null(False), CorrectiveAction.closed_at.is_null(False)
+    states = {"open": ~answered & ~closed, "answered": answered & ~closed, "closed": closed}
+    for name, value in filters.items():
+        if name == "state":
+            query = query.where(states[value])
+        elif name == "overdue":
+            late = ~answered & (CorrectiveAction.due_at < now)
+            query = query.where(late if value else ~late)
+        else:
+            query = query.where(getattr(CorrectiveAction, name.removesuffix("_id")) == value)
+    return page(query, CorrectiveAction.id, cursor, limit)
+
+
+def waiting_on(lot_id: int) -> list[Any]:
+    """The corrective actions on a lot that are neither answered nor closed, the first opened first. One query."""
+    still = CorrectiveAction.answered_at.is_null() & CorrectiveAction.closed_at.is_null()
+    query = CorrectiveAction.select().where((CorrectiveAction.lot == lot_id) & still)
+    return list(query.order_by(CorrectiveAction.id))
+
+
+def newest_not_closed(lot_id: int, known_at: datetime | None = None) -> Any:
+    """The corrective action opened last on a lot among those not answered, or else among those not closed; as of `known_at` when given.
+
+    None without one. One query.
+    """
+    still = CorrectiveAction.closed_at.is_null()
+    answered = CorrectiveAction.answered_at.is_null(False)
+    query = _with_names().where(CorrectiveAction.lot == lot_id)
+    if known_at is not None:
+        query = query.where(CorrectiveAction.recorded_at <= known_at)
+        still |= CorrectiveAction.closed_at > known_at
+        answered &= CorrectiveAction.answered_at <= known_at
+    waits_first = Case(None, [(answered, 1)], 0)
+    return query.where(still).order_by(waits_first, CorrectiveAction.id.desc()).first()
+
+
+def answer(number: int, values: dict[str, Any]) -> bool:
+    """Keeps the supplier's answer, once; False when there is one already."""
+    query = CorrectiveAction.update(**values).where(
+        (CorrectiveAction.id == number) & CorrectiveAction.answered_at.is_null()
+    )
+    return bool(query.execute())
+
+
+def close(number: int, values: dict[str, Any]) -> bool:
+    """Closes a corrective action that was answered, once; False when that was done."""
+    query = CorrectiveAction.update(**values).where(
+        (CorrectiveAction.id == number)
+        & CorrectiveAction.answered_at.is_null(False)
+        & CorrectiveAction.closed_at.is_null()
+    )
+    return bool(query.execute())
+
+
+def lots_since(pairs: Iterable[tuple[int, int]], since: datetime) -> dict[tuple[int, int], list[Any]]:
+    """Lots of these suppliers and grades received after a moment, oldest first, by (supplier, grade). One query on an index."""
+    found: dict[tuple[int, int], list[Any]] = {pair: [] for pair in pairs}
+    columns = (Lot.id, Lot.supplier, Lot.grade, Lot.supplier_lot, Lot.received_at, Lot.original, Lot.resubmission_of)
+    query = Lot.select(*columns).where(
+        Lot.supplier.in_(sorted({supplier for supplier, _ in found}))
+        & Lot.grade.in_(sorted({grade for _, grade in found}))
+        & (Lot.received_at > since)
+    )
+    for row in query.order_by(Lot.received_at, Lot.id):
+        if (row.supplier_id, row.grade_id) in found:
+            found[row.supplier_id, row.grade_id].append(row)
+    return found
+
+
+def lot_numbers(numbers: Iterable[int]) -> dict[int, str]:
+    """The supplier's number of each of these lots. At most one query."""
+    wanted = sorted(set(numbers))
+    if not wanted:
+        return {}
+    return {row.id: row.supplier_lot for row in Lot.select(Lot.id, Lot.supplier_lot).where(Lot.id.in_(wanted))}
+
+
+def decided(lot_id: int) -> list[Any]:
+    """What was ever decided on a lot, and on which findings, oldest first. One query."""
+    query = Decision.select(Decision.action, Decision.findings).where(Decision.lot == lot_id)
+    return list(query.order_by(Decision.id))

@@ -1,0 +1,93 @@
+"""Masters, working copies, and the sessions in which they were read again."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any
+
+from peewee import JOIN
+
+from lots.store.engine.paging import Page, page
+from lots.store.tables.models import Decision, Instrument, Lot, Shade, ShadeRevision
+from lots.store.tables.studies import Remeasurement, RemeasurementVoid, WorkingCopy
+
+
+def add_copy(values: dict[str, Any], by: str, now: datetime) -> Any:
+    """Adds a working copy."""
+    return WorkingCopy.create(**values, recorded_by=by, recorded_at=now)
+
+
+def _copies() -> Any:
+    return WorkingCopy.select(WorkingCopy, ShadeRevision).join(ShadeRevision)
+
+
+def copies(shade: Shade, cursor: str | None, limit: int) -> Page:
+    """A page of a shade's working copies with their revisions, those of earlier revisions included, oldest first. One query."""
+    return page(_copies().where(WorkingCopy.shade == shade), WorkingCopy.id, cursor, limit)
+
+
+def copies_of(revisions: Iterable[int]) -> list[Any]:
+    """Every working copy of these revisions, oldest first. One query."""
+    return list(_copies().where(WorkingCopy.shade_revision.in_(list(revisions))).order_by(WorkingCopy.id))
+
+
+def add_session(values: dict[str, Any], by: str, now: datetime) -> Any:
+    """Adds a session."""
+    return Remeasurement.create(**values, recorded_by=by, recorded_at=now)
+
+
+def _sessions() -> Any:
+    return (
+        Remeasurement.select(Remeasurement, Instrument, ShadeRevision, RemeasurementVoid)
+        .join(Instrument)
+        .switch(Remeasurement)
+        .join(ShadeRevision)
+        .switch(Remeasurement)
+        .join(
+            RemeasurementVoid,
+            JOIN.LEFT_OUTER,
+            on=(RemeasurementVoid.remeasurement == Remeasurement.id),
+            attr="void",
+        )
+    )
+
+
+def find_session(number: int) -> Any:
+    """A session with its instrument, its revision and its void, or None."""
+    return _sessions().where(Remeasurement.id == number).first()
+
+
+def sessions(shade: Shade, cursor: str | None, limit: int) -> Page:
+    """A page of a shade's sessions, voided ones included, in the order they were recorded. One query."""
+    return page(_sessions().where(Remeasurement.shade == shade), Remeasurement.id, cursor, limit)
+
+
+def sessions_of(revisions: Iterable[int]) -> list[Any]:
+    """Every session of these revisions that counts, in the order they were recorded. One query."""
+    query = _sessions().where(Remeasurement.shade_revision.in_(list(revisions)), RemeasurementVoid.id.is_null())
+    return list(query.order_by(Remeasurement.id))
+
+
+def void_session(session: Remeasurement, reason: str, by: str, now: datetime) -> RemeasurementVoid:
+    """Says that a session does not count."""
+    return RemeasurementVoid.create(remeasurement=session, reason=reason, voided_by=by, voided_at=now)
+
+
+def scheduled() -> list[Any]:
+    """Shades that are to be measured again every so many days, or of which a working copy is, or that were measured again. One query."""
+    copied = WorkingCopy.select(WorkingCopy.shade).where(WorkingCopy.remeasure_every_days.is_null(False))
+    read = Remeasurement.select(Remeasurement.shade)
+    which = Shade.remeasure_every_days.is_null(False) | Shade.id.in_(copied) | Shade.id.in_(read)
+    return list(Shade.select().where(which).order_by(Shade.code))
+
+
+def decisions(revision_id: int) -> list[Any]:
+    """Every decision made under a shade revision, with its lot, oldest first. One query on an index."""
+    query = Decision.select(Decision, Lot).join(Lot).where(Decision.shade_revision == revision_id)
+    return list(query.order_by(Decision.decided_at, Decision.id))
+
+
+def touch(shade_id: int) -> None:
+    """Counts up a shade's version: what is answered of it is no longer what it was."""
+    Shade.update(version=Shade.version + 1).where(Shade.id == shade_id).execute()

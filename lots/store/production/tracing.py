@@ -1,0 +1,103 @@
+"""Where filament has been: loads of a lot with those of spools it was wound onto, and what else was on the same machines."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any
+
+from peewee import JOIN
+
+from lots.store.engine.paging import Page, page
+from lots.store.setup.names import with_names
+from lots.store.tables.models import Containment, Delivery, Job, Load, Lot, Machine, Spool, SpoolLot
+
+
+def loads_of_lot(lot_id: int) -> list[Any]:
+    """Every load of a lot's filament, on its own spools and on spliced ones, in the order they were recorded. One query."""
+    # Two searches put together: of "this lot's or on such a spool" PostgreSQL makes a walk through all loads.
+    own, wound_on = Load.alias(), Load.alias()
+    numbers = own.select(own.id).where(own.lot == lot_id) | wound_on.select(wound_on.id).join(
+        SpoolLot, on=(SpoolLot.spool == wound_on.spool)
+    ).where(SpoolLot.lot == lot_id)
+    return list(with_names().where(Load.id.in_(numbers)).order_by(Load.id))
+
+
+def loaded_after(lot_id: int, moment: datetime) -> bool:
+    """True when filament of a lot was loaded, or recorded as loaded, after a moment."""
+    return any(max(row.loaded_at, row.recorded_at) > moment for row in loads_of_lot(lot_id))
+
+
+def loads_of_job(number: int) -> list[Any]:
+    """Every load of the job with this row number, in the order they were recorded. One query on an index."""
+    return list(with_names().where(Load.of_job == number).order_by(Load.id))
+
+
+def loads_on(machines: Iterable[int], since: datetime, until: datetime) -> list[Any]:
+    """Every load that was on these machines, named by row number, at some time between two moments. One query."""
+    still = Load.unloaded_at.is_null() | (Load.unloaded_at >= since)
+    here = Load.on_machine.in_(sorted(machines))
+    return list(with_names().where(here & (Load.loaded_at <= until) & still).order_by(Load.id))
+
+
+def further_lots(spools: Iterable[int]) -> dict[int, list[int]]:
+    """The lots that spliced spools hold beside their own, by spool. At most one query."""
+    wanted = sorted(set(spools))
+    found: dict[int, list[int]] = {}
+    if wanted:
+        for row in SpoolLot.select().where(SpoolLot.spool.in_(wanted)):
+            found.setdefault(row.spool_id, []).append(row.lot_id)
+    return found
+
+
+def deliveries_of(lots: Iterable[int]) -> list[Any]:
+    """Deliveries of several lots. One query."""
+    return list(Delivery.select(Delivery, Lot).join(Lot).where(Delivery.lot.in_(sorted(lots))).order_by(Delivery.id))
+
+
+def contained(lot_id: int) -> set[int]:
+    """Loads of a lot that somebody still has to look after."""
+    query = Containment.select(Containment.load).where((Containment.lot == lot_id) & Containment.closed_at.is_null())
+    return {row.load_id for row in query}
+
+
+def contain(rows: list[dict[str, Any]]) -> list[int]:
+    """Opens containments and returns their numbers."""
+    return [Containment.create(**row).id for row in rows]
+
+
+def _containments() -> Any:
+    return (
+        Containment.select(Containment, Lot, Load, Spool, Job, Machine)
+        .join(Lot)
+        .switch(Containment)
+        .join(Load)
+        .join(Spool)
+        .switch(Load)
+        .join(Job, JOIN.LEFT_OUTER)
+        .switch(Load)
+        .join(Machine, JOIN.LEFT_OUTER)
+    )
+
+
+def containments(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
+    """A page of containments with load, spool, lot, job and machine, in the order they were opened."""
+    query = _containments()
+    if "open" in filters:
+        query = query.where(Containment.closed_at.is_null(filters["open"]))
+    if "lot_id" in filters:
+        query = query.where(Containment.lot == filters["lot_id"])
+    return page(query, Containment.id, cursor, limit)
+
+
+def containment(number: int) -> Any:
+    """A containment with load, spool, lot, job and machine, or None."""
+    return _containments().where(Containment.id == number).first()
+
+
+def close_containment(number: int, by: str, note: str, now: datetime) -> bool:
+    """Closes a containment, once."""
+    query = Containment.update(closed_at=now, closed_by=by, note=note).where(
+        (Containment.id == number) & Containment.closed_at.is_null()
+    )
+    return bool(query.execute())

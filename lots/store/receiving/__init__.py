@@ -1,0 +1,1 @@
+"""Queries of deliveries, samples and imported files."""

@@ -1,0 +1,294 @@
+"""Deliveries as they were logged, their corrections, and their present values: everywhere a delivery is read, `current` says what it is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from peewee import JOIN, SQL, Case, fn
+
+from lots.domain.receiving import delivery_corrections as rules
+from lots.domain.receiving.delivery_corrections import Correction
+from lots.store.engine.column_types import Instant
+from lots.store.engine.paging import Page, among, page
+from lots.store.readings import waits
+from lots.store.tables.models import (
+    Concession,
+    CorrectiveAction,
+    Delivery,
+    DeliveryCorrection,
+    Grade,
+    Job,
+    Load,
+    Lot,
+    Reading,
+    ReadingVoid,
+    Spool,
+    SpoolParent,
+    Supplier,
+)
+
+_MOMENT = Instant()
+
+
+@dataclass(frozen=True, slots=True)
+class Current:
+    """What a delivery is, corrections included. `closed` is the reason why it was closed, None while it is open."""
+
+    order_ref: str | None
+    received_at: datetime
+    due_at: datetime | None
+    cost: float | None
+    currency: str | None
+    note: str | None
+    sample: dict[str, Any]
+    version: int
+    closed: str | None
+
+
+def current(logged: Any) -> Current:
+    """Returns the present values of a delivery, from its row alone."""
+    return _with(logged, logged.corrected)
+
+
+def _with(logged: Any, corrected: Mapping[str, Any] | None) -> Current:
+    said = {"version": 1, "closed": None, **(corrected or {})}
+    for name in ("received_at", "due_at"):
+        if name in said:
+            said[name] = _MOMENT.python_value(said[name])
+    return Current(**{**{name: getattr(logged, name) for name in rules.FIELDS}, **said})
+
+
+@dataclass(frozen=True, slots=True)
+class Came:
+    """A delivery of a lot with the spools that came in it: those wound in the shop and those withdrawn are left out.
+
+    Args:
+        logged: its row.
+        now: what it is, or was at the moment asked about.
+        spools, mass_g: how many came, and their net mass, g.
+    """
+
+    logged: Any
+    now: Current
+    spools: int
+    mass_g: float
+
+
+def came(spool: Any = Spool) -> Any:
+    """The condition that a spool came with its delivery."""
+    return ~spool.spliced & spool.withdrawn_at.is_null()
+
+
+def of_lot(lot_id: int, known_at: datetime | None = None) -> list[Came]:
+    """Deliveries of a lot, oldest first; only those recorded by `known_at`, as they were then. One query, one more for corrections since."""
+    query = (
+        Delivery.select(
+            Delivery,
+            fn.SUM(Case(None, [(came(), 1)], 0)).alias("spools_in"),
+            fn.SUM(Case(None, [(came(), Spool.net_mass_g)], 0.0)).alias("mass_g"),
+        )
+        .join(Spool, JOIN.LEFT_OUTER)
+        .where(Delivery.lot == lot_id)
+        .group_by(Delivery.id)
+        .order_by(Delivery.id)
+    )
+    if known_at is not None:
+        query = query.where(Delivery.recorded_at <= known_at)
+    rows = list(query)
+    changed = [row.id for row in rows if row.corrected] if known_at is not None else []
+    made = corrections_of(changed)
+    found = []
+    for row in rows:
+        now, spools, mass_g = current(row), int(row.spools_in or 0), float(row.mass_g or 0)
+        if known_at is not None and row.id in made:
+            now = _with(row, rules.corrected(plain(one) for one in made[row.id] if one.recorded_at <= known_at))
+            later = [plain(one) for one in made[row.id] if one.recorded_at > known_at]
+            spools, mass_g = rules.spools_before(spools, mass_g, later)
+        found.append(Came(row, now, spools, mass_g))
+    return found
+
+
+def corrections_of(delivery_ids: Iterable[int]) -> dict[int, list[Any]]:
+    """Corrections by delivery, in the order they were made; deliveries without one are left out. At most one query, on an index."""
+    wanted = sorted(set(delivery_ids))
+    found: dict[int, list[Any]] = {}
+    if wanted:
+        query = DeliveryCorrection.select().where(DeliveryCorrection.delivery.in_(wanted))
+        for row in query.order_by(DeliveryCorrection.id):
+            found.setdefault(row.delivery_id, []).append(row)
+    return found
+
+
+def plain(row: Any) -> Correction:
+    """A correction as the domain has it."""
+    return Correction(row.changes, row.closes, row.reason)
+
+
+def derived(lot_id: int) -> Iterable[tuple[Any, datetime, dict[str, Any] | None]]:
+    """Each delivery of a lot with what its columns `came_at` and `corrected` follow to be from its corrections. Two queries."""
+    rows = list(Delivery.select().where(Delivery.lot == lot_id).order_by(Delivery.id))
+    made = corrections_of(row.id for row in rows)
+    for row in rows:
+        follows = rules.corrected(plain(one) for one in made.get(row.id, ()))
+        yield row, _with(row, follows).received_at, follows
+
+
+def work_out_again(lot_id: int) -> None:
+    """Keeps beside each delivery of a lot what follows from its corrections."""
+    for row, came_at, follows in derived(lot_id):
+        Delivery.update(came_at=came_at, corrected=follows).where(Delivery.id == row.id).execute()
+
+
+def _with_names() -> Any:
+    return Delivery.select(Delivery, Lot, Supplier, Grade).join(Lot).join(Supplier).switch(Lot).join(Grade)
+
+
+def find(number: int) -> Any:
+    """A delivery with lot, supplier and grade, or None. One query."""
+    return _with_names().where(Delivery.id == number).first()
+
+
+def listed(filters: dict[str, Any], cursor: str | None, limit: int, *, newest_first: bool = False) -> Page:
+    """A page of deliveries with lot, supplier and grade, in the order they were recorded, or the other way round. Each filter has an index."""
+    query = _with_names()
+    if "lot_id" in filters:
+        query = query.where(Delivery.lot == filters["lot_id"])
+    query = among(query, Delivery, "came_at", filters.get("received_from"), filters.get("received_to"))
+    return page(query, Delivery.id, cursor, limit, newest_first=newest_first)
+
+
+def add(lot: Lot, values: dict[str, Any], by: str, now: datetime) -> Any:
+    """A delivery of a lot."""
+    return Delivery.create(lot=lot, **values, came_at=values["received_at"], recorded_by=by, recorded_at=now)
+
+
+def correct(
+    delivery: Any, changes: Mapping[str, Sequence[Any]], reason: str, by: str, now: datetime, *, closes: bool = False
+) -> Any:
+    """Adds a correction, and keeps beside the delivery what it is now."""
+    said = {name: [_as_said(value) for value in pair] for name, pair in changes.items()}
+    made = DeliveryCorrection.create(
+        delivery=delivery, changes=said, closes=closes, reason=reason, recorded_by=by, recorded_at=now
+    )
+    follows = rules.corrected(map(plain, corrections_of([delivery.id])[delivery.id]))
+    kept = {"corrected": follows, "came_at": _with(delivery, follows).received_at}
+    Delivery.update(kept).where(Delivery.id == delivery.id).execute()
+    return made
+
+
+def _as_said(value: Any) -> Any:
+    return _MOMENT.db_value(value) if isinstance(value, datetime) else value
+
+
+def received_first(lot: Lot) -> datetime | None:
+    """When the first delivery of a lot came that is not closed, None when all are. One query on an index."""
+    rows = Delivery.select().where(Delivery.lot == lot).order_by(Delivery.id)
+    return next((row.came_at for row in rows if current(row).closed is None), None)
+
+
+def spools_of(delivery: Any) -> list[Any]:
+    """Spools of a delivery as they were logged, withdrawn ones included; none that was wound in the shop. One query."""
+    return list(Spool.select().where((Spool.delivery == delivery) & ~Spool.spliced).order_by(Spool.id))
+
+
+def handled(delivery: Any) -> bool:
+    """True once any reading or load of a delivery's spools was recorded, or filament wound from one: voided readings count too. Three queries."""
+    mine = Spool.select(Spool.id).where(Spool.delivery == delivery)
+    held = (Reading.select(SQL("1")).where(Reading.spool.in_(mine)), Load.select(SQL("1")).where(Load.spool.in_(mine)))
+    return any(query.limit(1).tuples().first() for query in held) or bool(_wound_from(mine).limit(1).tuples().first())
+
+
+def _wound_from(spools: Any) -> Any:
+    return SpoolParent.select(SpoolParent.parent).where(SpoolParent.parent.in_(spools))
+
+
+def used_spools(delivery: Any) -> set[int]:
+    """Numbers of a delivery's spools with a reading, with a load, or from which filament was wound. Three queries.
+
+    A reading that was voided counts as long as its void waits for the agreement of quality.
+    """
+    mine = Spool.select(Spool.id).where(Spool.delivery == delivery)
+    measured = (
+        Reading.select(Reading.spool)
+        .join(ReadingVoid, JOIN.LEFT_OUTER, on=(ReadingVoid.reading == Reading.id))
+        .where(Reading.spool.in_(mine) & (ReadingVoid.id.is_null() | waits()))
+    )
+    loaded = Load.select(Load.spool).where(Load.spool.in_(mine))
+    queries: tuple[Any, ...] = (measured, loaded, _wound_from(mine))
+    return {number for query in queries for (number,) in query.distinct().tuples()}
+
+
+def first_handled(delivery: Any) -> datetime | None:
+    """The earliest moment at which a spool of a delivery was measured, loaded, opened or dried, as stated. Three queries."""
+    mine = Spool.select(Spool.id).where(Spool.delivery == delivery)
+    asked = (
+        Reading.select(fn.MIN(Reading.measured_at))
+        .join(ReadingVoid, JOIN.LEFT_OUTER, on=(ReadingVoid.reading == Reading.id))
+        .where(Reading.spool.in_(mine) & ReadingVoid.id.is_null()),
+        Load.select(fn.MIN(Load.loaded_at)).where(Load.spool.in_(mine)),
+        Spool.select(fn.MIN(Spool.opened_at)).where(Spool.delivery == delivery),
+    )
+    known = [_MOMENT.python_value(text) for text in (query.scalar(as_tuple=False) for query in asked) if text]
+    return min((moment for moment in known if moment is not None), default=None)
+
+
+def with_descendants(delivery: Any) -> list[Any]:
+    """Spools of a delivery not withdrawn, and all that filament was wound onto from them, with their lots. One query for each generation."""
+    found = {row.id: row for row in Spool.select().where((Spool.delivery == delivery) & Spool.withdrawn_at.is_null())}
+    last = list(found)
+    while last:
+        children = SpoolParent.select(SpoolParent.spool).where(SpoolParent.parent.in_(last))
+        rows = Spool.select().where(Spool.id.in_(children) & Spool.withdrawn_at.is_null())
+        last = [row.id for row in rows if row.id not in found]
+        found |= {row.id: row for row in rows}
+    return [found[number] for number in sorted(found)]
+
+
+def jobs_of(delivery: Any) -> list[str]:
+    """Jobs that spools of a delivery were loaded for, by their numbers as first typed. One query."""
+    mine = Spool.select(Spool.id).where(Spool.delivery == delivery)
+    loaded = Load.select(Load.of_job).where(Load.spool.in_(mine))
+    query: Any = Job.select(Job.number).where(Job.id.in_(loaded)).tuples()
+    return sorted(number for (number,) in query)
+
+
+def withdraw(spools: Sequence[Any], now: datetime) -> None:
+    """Takes spools out of everything that counts."""
+    Spool.update(withdrawn_at=now).where(Spool.id.in_([row.id for row in spools])).execute()
+
+
+def set_mass(spool: Any, net_mass_g: float) -> None:
+    """Gives a full spool another net mass."""
+    Spool.update(net_mass_g=net_mass_g, remaining_mass_g=net_mass_g).where(Spool.id == spool.id).execute()
+
+
+def set_lot(lot: Any, values: dict[str, Any]) -> None:
+    """Changes what a lot is, and the row in hand."""
+    if values:
+        Lot.update(values).where(Lot.id == lot.id).execute()
+
+
+def alone(lot: Any) -> bool:
+    """True when one delivery is all that a lot ever came in, and nobody asked for a concession or a corrective action on it. Three queries."""
+    asked = [model.select().where(model.lot == lot).exists() for model in (Concession, CorrectiveAction)]
+    return Delivery.select().where(Delivery.lot == lot).count() == 1 and not any(asked)
+
+
+def usual_counts(supplier_id: int, but: int | None = None) -> list[int]:
+    """Spools in each of a supplier's last deliveries, the newest first, as many as are needed to know what is usual. One query on indexes.
+
+    Deliveries of its newest lots: of "deliveries of the supplier, newest first" an engine makes a walk through all deliveries.
+    """
+    newest = Lot.select(Lot.id).where(Lot.supplier == supplier_id).order_by(Lot.id.desc()).limit(rules.USUAL_OF)
+    query: Any = (
+        Delivery.select(fn.COUNT(Spool.id))
+        .join(Spool, on=((Spool.delivery == Delivery.id) & came()))
+        .where(Delivery.lot.in_(newest) & (Delivery.id != (but or 0)))
+        .group_by(Delivery.id)
+        .order_by(Delivery.id.desc())
+        .limit(rules.USUAL_OF)
+    )
+    return [number for (number,) in query.tuples()]

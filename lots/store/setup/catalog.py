@@ -1,0 +1,187 @@
+"""Suppliers, shades, grades, limits and instruments: what is set up once and then referred to."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any
+
+from peewee import fn
+
+from lots.store.engine.paging import Page, page
+from lots.store.tables.models import (
+    Grade,
+    Instrument,
+    InstrumentCheck,
+    LimitsRevision,
+    Lot,
+    Machine,
+    Row,
+    Shade,
+    ShadeRevision,
+    Supplier,
+)
+
+SUBJECTS: dict[str, type[Row]] = {
+    "supplier": Supplier,
+    "shade": Shade,
+    "grade": Grade,
+    "instrument": Instrument,
+    "machine": Machine,
+}
+
+
+def find(subject: str, number: int) -> Any:
+    """One row by number, or None."""
+    return SUBJECTS[subject].get_or_none(SUBJECTS[subject].id == number)
+
+
+def find_by_code(subject: str, code: str) -> Any:
+    """One row by its code, or None."""
+    return SUBJECTS[subject].get_or_none(SUBJECTS[subject].code == code)
+
+
+def codes(subject: str) -> list[str]:
+    """Every code of a subject, for a hint at the one that was meant. These tables stay small."""
+    model = SUBJECTS[subject]
+    return [row.code for row in model.select(model.code).order_by(model.code).limit(500)]
+
+
+def listed(subject: str, cursor: str | None, limit: int) -> Page:
+    """A page of a subject, in the order they were added."""
+    model = SUBJECTS[subject]
+    return page(model.select(), model.id, cursor, limit)
+
+
+def grades_to_review(cursor: str | None, limit: int) -> Page:
+    """A page of grades without a kind of filler, or with a use that a caution forbade and nobody confirmed. One query; grades stay few."""
+    unconfirmed = Grade.forbidden_uses.contains('"from_caution":true')
+    return page(Grade.select().where(Grade.filler_kind.is_null() | unconfirmed), Grade.id, cursor, limit)
+
+
+def add(subject: str, values: dict[str, Any], by: str, now: datetime) -> Any:
+    """Adds a row and returns it."""
+    return SUBJECTS[subject].create(**values, recorded_by=by, recorded_at=now)
+
+
+def change(subject: str, number: int, version: int, values: dict[str, Any]) -> bool:
+    """Changes a row if it still has this version; False when somebody was faster."""
+    model = SUBJECTS[subject]
+    changed = (
+        model.update(**values, version=model.version + 1)
+        .where((model.id == number) & (model.version == version))
+        .execute()
+    )
+    return bool(changed)
+
+
+def has_lots(grade: Grade) -> bool:
+    """True when a lot of this grade was received."""
+    return Lot.select().where(Lot.grade == grade).exists()
+
+
+def lock(subject: str, number: int) -> None:
+    """Holds a row until the transaction ends, so that revision numbers are given out one at a time."""
+    model = SUBJECTS[subject]
+    model.update(code=model.code).where(model.id == number).execute()
+
+
+def add_shade_revision(shade: Shade, values: dict[str, Any], by: str, now: datetime) -> Any:
+    """Adds the next revision of a shade."""
+    lock("shade", shade.id)
+    last = ShadeRevision.select(fn.MAX(ShadeRevision.revision)).where(ShadeRevision.shade == shade).scalar() or 0
+    return ShadeRevision.create(shade=shade, revision=last + 1, **values, recorded_by=by, recorded_at=now)
+
+
+def shade_revisions(shade: Shade, cursor: str | None, limit: int) -> Page:
+    """A page of a shade's revisions, oldest first."""
+    return page(ShadeRevision.select().where(ShadeRevision.shade == shade), ShadeRevision.id, cursor, limit)
+
+
+def current_shade_revisions(shades: Iterable[int]) -> dict[int, Any]:
+    """The newest revision of each of these shades that has one, with its shade, in one query."""
+    newest = (
+        ShadeRevision.select(ShadeRevision.shade.alias("shade_id"), fn.MAX(ShadeRevision.revision).alias("newest"))
+        .where(ShadeRevision.shade.in_(list(shades)))
+        .group_by(ShadeRevision.shade)
+    )
+    rows = (
+        ShadeRevision.select(ShadeRevision, Shade)
+        .join(Shade)
+        .switch(ShadeRevision)
+        .join(
+            newest,
+            on=((ShadeRevision.shade == newest.c.shade_id) & (ShadeRevision.revision == newest.c.newest)),
+        )
+    )
+    return {row.shade_id: row for row in rows}
+
+
+def brightened(shade: Shade) -> Any:
+    """A grade of this shade that has optical brightener, or None."""
+    return Grade.select().where((Grade.shade == shade) & Grade.brightened).order_by(Grade.id).first()
+
+
+def shade_revision(shade_id: int, revision: int) -> Any:
+    """One revision by its number within the shade."""
+    return ShadeRevision.get_or_none((ShadeRevision.shade == shade_id) & (ShadeRevision.revision == revision))
+
+
+def add_limits_revision(grade: Grade, values: dict[str, Any], by: str, now: datetime) -> Any:
+    """Adds the next limits revision of a grade."""
+    lock("grade", grade.id)
+    last = LimitsRevision.select(fn.MAX(LimitsRevision.revision)).where(LimitsRevision.grade == grade).scalar() or 0
+    return LimitsRevision.create(grade=grade, revision=last + 1, **values, recorded_by=by, recorded_at=now)
+
+
+def limits_revisions(grade: Grade, cursor: str | None, limit: int) -> Page:
+    """A page of a grade's limits, oldest first."""
+    return page(LimitsRevision.select().where(LimitsRevision.grade == grade), LimitsRevision.id, cursor, limit)
+
+
+def current_limits(grade_id: int) -> Any:
+    """A grade's newest limits, or None."""
+    return (
+        LimitsRevision.select().where(LimitsRevision.grade == grade_id).order_by(LimitsRevision.revision.desc()).first()
+    )
+
+
+def limits_revision(grade_id: int, revision: int) -> Any:
+    """One limits revision by its number within the grade."""
+    return LimitsRevision.get_or_none((LimitsRevision.grade == grade_id) & (LimitsRevision.revision == revision))
+
+
+def instruments(numbers: Iterable[int]) -> dict[int, Any]:
+    """Instruments by number, in one query."""
+    wanted = list(numbers)
+    return {row.id: row for row in Instrument.select().where(Instrument.id.in_(wanted))} if wanted else {}
+
+
+def all_instruments() -> list[Any]:
+    """Every instrument, by code. One query."""
+    return list(Instrument.select().order_by(Instrument.code))
+
+
+def all_checks(numbers: Iterable[int], known_at: datetime | None = None) -> dict[int, list[Any]]:
+    """Checks of each of these instruments, recorded by `known_at` when given. One query."""
+    wanted = list(numbers)
+    found: dict[int, list[Any]] = {number: [] for number in wanted}
+    if not wanted:
+        return found
+    query = InstrumentCheck.select().where(InstrumentCheck.instrument.in_(wanted))
+    if known_at is not None:
+        query = query.where(InstrumentCheck.recorded_at <= known_at)
+    for row in query:
+        found[row.instrument_id].append(row)
+    return found
+
+
+def add_check(instrument: Instrument, values: dict[str, Any], by: str, now: datetime) -> Any:
+    """Adds a check of an instrument."""
+    return InstrumentCheck.create(instrument=instrument, **values, recorded_by=by, recorded_at=now)
+
+
+def checks(instrument: Instrument, cursor: str | None, limit: int) -> Page:
+    """A page of an instrument's checks, in the order they were recorded."""
+    query = InstrumentCheck.select().where(InstrumentCheck.instrument == instrument)
+    return page(query, InstrumentCheck.id, cursor, limit)

@@ -1,0 +1,117 @@
+"""Which spool a code stands for, however it was typed; which codes are taken, and which can be confused."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any
+
+from lots.domain.code_identity import alike, identity, likeness
+from lots.store.tables.models import Grade, Lot, Spool, Supplier
+
+# Neither engine takes any number of values at once.
+_AT_ONCE = 10_000
+# More codes than these would help nobody to choose.
+_MOST_SIMILAR = 5
+
+
+def written(code: str) -> Any:
+    """The condition for spools with this code or this identity; `chosen` takes one of them. Both columns have a unique index."""
+    return (Spool.code == code) | (Spool.identity == identity(code))
+
+
+def chosen(code: str, found: Iterable[Any]) -> Any:
+    """Which spool a code stands for: the one with exactly this code, else the only one with its identity, else None.
+
+    Of an older shop's codes with one identity, each is found by its exact text alone: another writing could mean any of them. One query
+    where the code was written otherwise, else none.
+
+    Args:
+        code: as typed.
+        found: spools with this code or this identity.
+    """
+    rows = list(found)
+    exact = next((row for row in rows if row.code == code), None)
+    return exact if exact is not None or not rows or _shared([code]) else rows[0]
+
+
+def _shared(codes: Iterable[str]) -> set[str]:
+    """Identities of these codes that several spools of an older shop share. One query for every 10,000."""
+    folded = {likeness(code) for code in codes}
+    return {identity(row.code) for row in _each(Spool.select(Spool.code).where(Spool.identity.is_null()), folded)}
+
+
+def _each(query: Any, likenesses: set[str]) -> Iterator[Any]:
+    for part in _parts(likenesses):
+        yield from query.where(Spool.likeness.in_(part))
+
+
+def _parts(values: Iterable[str]) -> Iterator[list[str]]:
+    wanted = sorted(values)
+    return (wanted[start : start + _AT_ONCE] for start in range(0, len(wanted), _AT_ONCE))
+
+
+def spool_number(code: str) -> int | None:
+    """The row number of the spool that a code stands for, or None. One query, one more where the code was written otherwise."""
+    row = chosen(code, Spool.select(Spool.id, Spool.code).where(written(code)))
+    return row.id if row else None
+
+
+def spools_by_code(codes: Iterable[str]) -> dict[str, Any]:
+    """Spools with lot and grade, by the codes that were asked for.
+
+    One query for every 10,000 codes, since neither engine takes any number of them at once; two more where some are written otherwise.
+    """
+    wanted, query = set(codes), Spool.select(Spool, Lot, Grade).join(Lot).join(Grade)
+    found = {row.code: row for part in _parts(wanted) for row in query.where(Spool.code.in_(part))}
+    otherwise = {code: identity(code) for code in wanted - found.keys()}
+    if otherwise:
+        rows = [row for part in _parts(set(otherwise.values())) for row in query.where(Spool.identity.in_(part))]
+        shared = _shared(otherwise) if rows else set()
+        known = {row.identity: row for row in rows if row.identity not in shared}
+        found |= {code: known[folded] for code, folded in otherwise.items() if folded in known}
+    return found
+
+
+def similar(code: str) -> list[str]:
+    """Spool codes that may be this one misread, at most five, the first logged first. One query on an index."""
+    rows = Spool.select(Spool.code).where(Spool.likeness == likeness(code)).order_by(Spool.id)
+    return [row.code for row in rows if alike(row.code, code)][:_MOST_SIMILAR]
+
+
+def taken(codes: Sequence[str]) -> dict[str, str]:
+    """Which of these spool codes are taken, each with the code of the spool that has its identity. One query for every 10,000."""
+    folded = {code: identity(code) for code in codes}
+    # Of codes that share an identity one spool has it, so that the others need not be looked for.
+    query = Spool.select(Spool.identity, Spool.code)
+    known = {
+        row.identity: row.code for part in _parts(set(folded.values())) for row in query.where(Spool.identity.in_(part))
+    }
+    return {code: known[one] for code, one in folded.items() if one in known}
+
+
+def spools_in_doubt(most: int) -> list[tuple[Any, list[str]]]:
+    """Spools of an older shop whose identity another has, by number, each with the codes that share it. Two queries on indexes."""
+    query = Spool.select(Spool, Lot).join(Lot).where(Spool.identity.is_null()).order_by(Spool.id).limit(most)
+    rows = list(query)
+    sharing = Spool.select(Spool.id, Spool.code, Spool.likeness)
+    others = [
+        row for part in _parts({likeness(row.code) for row in rows}) for row in sharing.where(Spool.likeness.in_(part))
+    ]
+    return [
+        (row, [o.code for o in others if o.id != row.id and identity(o.code) == identity(row.code)]) for row in rows
+    ]
+
+
+def lots_in_doubt(most: int) -> list[tuple[Any, list[str]]]:
+    """The same of lots: their numbers have one identity within a supplier and grade. Two queries on indexes."""
+    query = Lot.select(Lot, Supplier, Grade).join(Supplier).switch(Lot).join(Grade)
+    rows = list(query.where(Lot.identity.is_null()).order_by(Lot.id).limit(most))
+    sharing = Lot.select(Lot.id, Lot.supplier, Lot.grade, Lot.supplier_lot)
+    folded = {identity(row.supplier_lot) for row in rows}
+    others = [*rows, *(row for part in _parts(folded) for row in sharing.where(Lot.identity.in_(part)))]
+
+    def same(one: Any, other: Any) -> bool:
+        apart = (other.supplier_id, other.grade_id) != (one.supplier_id, one.grade_id) or other.id == one.id
+        return not apart and identity(other.supplier_lot) == identity(one.supplier_lot)
+
+    return [(row, [other.supplier_lot for other in others if same(row, other)]) for row in rows]

@@ -1,0 +1,182 @@
+"""Tables of what is set up once and then referred to: tokens, suppliers, shades, grades, limits, instruments; and of answers kept to be given again."""
+
+from __future__ import annotations
+
+from peewee import (
+    BigAutoField,
+    BooleanField,
+    CharField,
+    Check,
+    DoubleField,
+    ForeignKeyField,
+    IntegerField,
+    Model,
+    TextField,
+)
+
+from lots.store.engine.column_types import Instant, Json
+from lots.store.engine.database import db
+
+
+class Row(Model):
+    """A row with a number."""
+
+    id = BigAutoField()
+
+    class Meta:
+        database = db
+        legacy_table_names = False
+
+
+class SchemaVersion(Row):
+    """One row: the version of these tables."""
+
+    version = IntegerField()
+
+
+class Token(Row):
+    """A bearer token, known only by the SHA-256 of its text."""
+
+    name = CharField(120, unique=True)
+    role = CharField(20)
+    hash = CharField(64, unique=True)
+    created_at = Instant()
+    expires_at = Instant(null=True)
+    last_used_at = Instant(null=True)
+    revoked_at = Instant(null=True)
+
+
+class RepeatedRequest(Row):
+    """The first answer to a POST that carried an Idempotency-Key."""
+
+    token_name = CharField(120)
+    method = CharField(10)
+    path = TextField()
+    key = CharField(255)
+    body_hash = CharField(64)
+    status = IntegerField(null=True)
+    body = TextField(null=True)
+    headers = Json(null=True)
+    recorded_at = Instant()
+
+    class Meta:
+        indexes = ((("token_name", "method", "path", "key"), True),)
+
+
+class Import(Row):
+    """A file that was imported, by the SHA-256 of its kind, its options and its content, with the summary that was answered."""
+
+    kind = CharField(12)
+    file_name = CharField(200)
+    digest = CharField(64, unique=True)
+    rows = IntegerField()
+    items = IntegerField()
+    lot_ids = Json()
+    summary = Json()
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+
+class Supplier(Row):
+    """Whoever the filament is bought from."""
+
+    code = CharField(40, unique=True)
+    name = CharField(200)
+    contact = TextField(null=True)
+    version = IntegerField(default=1)
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+
+class Shade(Row):
+    """A colour the shop has approved."""
+
+    code = CharField(40, unique=True)
+    name = CharField(200)
+    remeasure_every_days = IntegerField(null=True, constraints=[Check("remeasure_every_days > 0")])
+    version = IntegerField(default=1)
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+
+class ShadeRevision(Row):
+    """A reference colour with its conditions; never changed once stored."""
+
+    shade = ForeignKeyField(Shade, backref="revisions")
+    revision = IntegerField()
+    lab = Json()
+    readings = Json(null=True)
+    spectrum = Json(null=True)
+    conditions = Json()
+    approved_by = CharField(120)
+    note = TextField(null=True)
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+    class Meta:
+        indexes = ((("shade", "revision"), True),)
+
+
+class Grade(Row):
+    """What is bought."""
+
+    code = CharField(40, unique=True)
+    polymer = CharField(60)
+    color_name = CharField(120)
+    finish = CharField(60, null=True)
+    filler = CharField(120, null=True)
+    nominal_diameter_mm = DoubleField(constraints=[Check("nominal_diameter_mm > 0 AND nominal_diameter_mm < 10")])
+    density_g_cm3 = DoubleField(constraints=[Check("density_g_cm3 > 0 AND density_g_cm3 < 20")])
+    shade = ForeignKeyField(Shade, null=True)
+    cautions = Json()
+    brightened = BooleanField(default=False)
+    shelf_life_days = IntegerField(null=True, constraints=[Check("shelf_life_days > 0")])
+    open_life_days = IntegerField(null=True, constraints=[Check("open_life_days > 0")])
+    version = IntegerField(default=1)
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+    filler_kind = CharField(
+        10, null=True, constraints=[Check("filler_kind IN ('none', 'pigment', 'mineral', 'fibre', 'other')")]
+    )
+    forbidden_uses = Json(null=True)
+    permitted_uses = Json(null=True)
+    forbidden_shapes = Json(null=True)
+
+
+class LimitsRevision(Row):
+    """A grade's acceptance limits; never changed once stored."""
+
+    grade = ForeignKeyField(Grade, backref="limits")
+    revision = IntegerField()
+    body = Json()
+    note = TextField(null=True)
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+    class Meta:
+        indexes = ((("grade", "revision"), True),)
+
+
+class Instrument(Row):
+    """What readings are taken with. Its standard uncertainty is in the unit of what it reads."""
+
+    code = CharField(40, unique=True)
+    kind = CharField(60)
+    standard_uncertainty = DoubleField(null=True, constraints=[Check("standard_uncertainty >= 0")])
+    check_interval_days = IntegerField(constraints=[Check("check_interval_days > 0")])
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+    resolution = DoubleField(null=True, constraints=[Check("resolution > 0")])
+
+
+class InstrumentCheck(Row):
+    """One check of an instrument against a known artefact."""
+
+    instrument = ForeignKeyField(Instrument, backref="checks")
+    checked_at = Instant()
+    result = CharField(4, constraints=[Check("result IN ('pass', 'fail')")])
+    artefact = CharField(200, null=True)
+    readings = Json(null=True)
+    note = TextField(null=True)
+    recorded_at = Instant()
+    recorded_by = CharField(120)

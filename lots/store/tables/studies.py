@@ -1,0 +1,82 @@
+"""Tables of what is measured to know how far measuring can be trusted: studies of instruments, working copies, references measured again.
+
+Rows are only ever added. Results are worked out from the readings whenever somebody asks, but for the two figures that judging needs.
+"""
+
+from __future__ import annotations
+
+from peewee import CharField, Check, DoubleField, ForeignKeyField, IntegerField, TextField
+
+from lots.store.engine.column_types import Instant, Json
+from lots.store.tables.setup import Instrument, Row, Shade, ShadeRevision
+
+
+class InstrumentStudy(Row):
+    """A study of an instrument, or of two; `body` holds its readings as they were posted.
+
+    One of repeatability keeps the standard deviations it found, in the measure's unit: of the whole gauge, and of repeats alone.
+    """
+
+    instrument = ForeignKeyField(Instrument, backref="studies")
+    other = ForeignKeyField(Instrument, null=True, backref="compared_in")
+    kind = CharField(14, constraints=[Check("kind IN ('repeatability', 'linearity', 'agreement')")])
+    measure = CharField(20, null=True)
+    studied_at = Instant()
+    body = Json()
+    gauge_sd = DoubleField(null=True, constraints=[Check("gauge_sd >= 0")])
+    repeat_sd = DoubleField(null=True, constraints=[Check("repeat_sd >= 0")])
+    note = TextField(null=True)
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+
+class StudyVoid(Row):
+    """The word that a study does not count, and why."""
+
+    study = ForeignKeyField(InstrumentStudy, unique=True, backref="voids")
+    reason = TextField()
+    voided_at = Instant()
+    voided_by = CharField(120)
+
+
+class WorkingCopy(Row):
+    """A plaque that stands in for a master, with the readings of both from one session. A newer one of its code takes its place."""
+
+    shade = ForeignKeyField(Shade)
+    shade_revision = ForeignKeyField(ShadeRevision)
+    code = CharField(60)
+    instrument = ForeignKeyField(Instrument, null=True)
+    measured_at = Instant()
+    conditions = Json()
+    master_readings = Json()
+    copy_readings = Json()
+    remeasure_every_days = IntegerField(null=True, constraints=[Check("remeasure_every_days > 0")])
+    note = TextField(null=True)
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+
+class Remeasurement(Row):
+    """A session in which plaques of a shade were read again, and the instrument's tile beside them; `plaques` holds what was read of each."""
+
+    shade = ForeignKeyField(Shade)
+    shade_revision = ForeignKeyField(ShadeRevision)
+    instrument = ForeignKeyField(Instrument)
+    measured_at = Instant()
+    conditions = Json()
+    plaques = Json()
+    note = TextField(null=True)
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+
+class RemeasurementVoid(Row):
+    """The word that a session does not count, and why."""
+
+    remeasurement = ForeignKeyField(Remeasurement, unique=True, backref="voids")
+    reason = TextField()
+    voided_at = Instant()
+    voided_by = CharField(120)
+
+
+STUDY_TABLES = (InstrumentStudy, StudyVoid, WorkingCopy, Remeasurement, RemeasurementVoid)

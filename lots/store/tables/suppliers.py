@@ -1,0 +1,35 @@
+"""Tables of what quality decides about a supplier's lots of a grade: what they are charted against, and that inspection begins again."""
+
+from __future__ import annotations
+
+from peewee import CharField, ForeignKeyField, IntegerField, TextField
+
+from lots.store.engine.column_types import Instant, Json
+from lots.store.tables.setup import Grade, Row, Supplier
+
+
+class Resumption(Row):
+    """Quality's word that inspection of a supplier's lots of a grade, once discontinued, begins again."""
+
+    supplier = ForeignKeyField(Supplier)
+    grade = ForeignKeyField(Grade)
+    reason = TextField()
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+
+class Baseline(Row):
+    """What a supplier's lots of a grade are charted against, frozen when it was chosen. `figures` holds its values, and which series they hold for."""
+
+    supplier = ForeignKeyField(Supplier)
+    grade = ForeignKeyField(Grade)
+    revision = IntegerField()
+    lot_ids = Json()
+    excluded = Json()
+    figures = Json()
+    reason = TextField()
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+    class Meta:
+        indexes = ((("supplier", "grade", "revision"), True),)

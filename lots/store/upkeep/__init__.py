@@ -1,0 +1,1 @@
+"""Upkeep of a database: schema, migrations, backup, transfer, integrity."""

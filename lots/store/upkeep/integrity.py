@@ -1,0 +1,176 @@
+"""What `lots check` reads: whether the file is whole, rows that refer to nothing, masses as they were booked, and whose lot a row belongs to."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from typing import Any
+
+from peewee import SqliteDatabase, fn
+
+from lots.domain.code_identity import identity, likeness
+from lots.domain.production.masses import SpoolMass
+from lots.store.engine.database import db
+from lots.store.tables.models import (
+    TABLES,
+    Delivery,
+    Event,
+    Job,
+    Load,
+    Lot,
+    Machine,
+    Reading,
+    ReadingVoid,
+    Spool,
+    SpoolParent,
+)
+from lots.store.upkeep.database_handles import one_moment
+
+
+def snapshot() -> AbstractContextManager[None]:
+    """Within it the database is read as it stands at one moment, whoever writes to it meanwhile."""
+    return one_moment(db.obj)
+
+
+def damage() -> list[str]:
+    """What SQLite finds wrong with its file, at most 100 things; PostgreSQL looks after its own."""
+    if not isinstance(db.obj, SqliteDatabase):
+        return []
+    return [text for (text,) in db.execute_sql("PRAGMA integrity_check(100)").fetchall() if text != "ok"]
+
+
+def orphans() -> Iterator[tuple[str, dict[str, Any], str]]:
+    """Rows that refer to a row that is not there: their table, their values as stored, and in words what is missing. One query per reference.
+
+    Both engines refuse such rows, but only as long as nobody has told them not to.
+    """
+    for model in TABLES:
+        for field in model._meta.refs:
+            target = field.rel_model.alias()
+            there = target.select(target.id).where(target.id == field)
+            query = model.select(*model._meta.sorted_fields).where(field.is_null(False) & ~fn.EXISTS(there))
+            columns = [one.column_name for one in model._meta.sorted_fields]
+            for values in db.execute(query).fetchall():
+                row = dict(zip(columns, values, strict=True))
+                missing = f"{field.rel_model._meta.table_name} {row[field.column_name]}"
+                yield model._meta.table_name, row, missing
+
+
+def lot_names() -> dict[int, str]:
+    """The supplier's number of every lot, by its number, ascending. One query."""
+    return {row.id: row.supplier_lot for row in Lot.select(Lot.id, Lot.supplier_lot).order_by(Lot.id)}
+
+
+def entry_count() -> int:
+    """How many entries the history has."""
+    return int(Event.select().count())
+
+
+def lot_of_row(table: str, row: dict[str, Any]) -> int | None:
+    """The number of the lot that a row belongs to, None when it concerns no single one. At most one query."""
+    found: Any
+    if table == "lot":
+        return int(row["id"])
+    if table in ("spool_parent", "spool_lot"):
+        found = Spool.select(Spool.lot).where(Spool.id == row["spool_id"])
+    elif table in ("reading_void", "reading_exclusion"):
+        found = Reading.select(Reading.lot).where(Reading.id == row["reading_id"])
+    elif "lot_id" not in row and "delivery_id" in row:
+        found = Delivery.select(Delivery.lot).where(Delivery.id == row["delivery_id"])
+    elif table == "void_agreement":
+        void = ReadingVoid.select(ReadingVoid.reading).where(ReadingVoid.id == row["void_id"])
+        found = Reading.select(Reading.lot).where(Reading.id.in_(void))
+    else:
+        return row.get("lot_id")
+    return next((lot_id for (lot_id,) in found.tuples()), None)
+
+
+def booked() -> Iterator[tuple[int, str, SpoolMass]]:
+    """The masses of every spool as they were booked: lot, code, masses. Four queries and one for every 1,000 spools."""
+    ended = Load.select(Load.spool_id, fn.SUM(Load.mass_before_g - Load.remaining_mass_g).alias("g"))
+    used = _sums(ended.where(Load.unloaded_at.is_null(False)).group_by(Load.spool_id))
+    taken = _sums(SpoolParent.select(SpoolParent.parent_id, fn.SUM(SpoolParent.mass_g)).group_by(SpoolParent.parent_id))
+    wound = _sums(SpoolParent.select(SpoolParent.spool_id, fn.SUM(SpoolParent.mass_g)).group_by(SpoolParent.spool_id))
+    loaded: dict[int, list[tuple[str, float]]] = {}
+    for load in Load.select(Load.spool, Load.machine, Load.mass_before_g).where(Load.unloaded_at.is_null()):
+        loaded.setdefault(load.spool_id, []).append((load.machine, load.mass_before_g))
+    columns = (Spool.id, Spool.lot, Spool.code, Spool.net_mass_g, Spool.remaining_mass_g, Spool.machine, Spool.spliced)
+    after = 0
+    while rows := list(Spool.select(*columns).where(Spool.id > after).order_by(Spool.id).limit(1000)):
+        for row in rows:
+            number = row.id
+            yield (
+                row.lot_id,
+                row.code,
+                SpoolMass(
+                    net_g=row.net_mass_g,
+                    left_g=row.remaining_mass_g,
+                    used_g=used.get(number, 0.0),
+                    taken_g=taken.get(number, 0.0),
+                    wound_g=wound.get(number, 0.0) if row.spliced else None,
+                    machine=row.machine,
+                    loaded=loaded.get(number, ()),
+                ),
+            )
+        after = rows[-1].id
+
+
+def _sums(query: Any) -> dict[int, float]:
+    return {number: float(total) for number, total in db.execute(query).fetchall() if total is not None}
+
+
+@dataclass(frozen=True, slots=True)
+class Misnamed:
+    """A row whose identity, likeness, job or machine does not follow from its text; `wanted` holds the columns as they should be."""
+
+    model: Any
+    number: int
+    text: str
+    lot: int | None
+    wanted: dict[str, Any]
+
+
+def misnamed() -> Iterator[Misnamed]:
+    """Lots, spools, jobs, machines and loads that are found by something else than their text says. One query for each table, one more for loads."""
+    yield from _misfolded(Lot, Lot.supplier_lot, Lot.id, (Lot.supplier, Lot.grade))
+    yield from _misfolded(Spool, Spool.code, Spool.lot)
+    yield from _misfolded(Job, Job.number)
+    yield from _misfolded(Machine, Machine.name)
+    jobs = {row.identity: row.id for row in Job.select(Job.id, Job.identity)}
+    machines = {row.identity: row.id for row in Machine.select(Machine.id, Machine.identity)}
+    columns = (Load.id, Load.lot, Load.job, Load.machine, Load.of_job, Load.on_machine)
+    for row in Load.select(*columns).order_by(Load.id).iterator():
+        wanted = {"of_job": jobs.get(identity(row.job)), "on_machine": machines.get(identity(row.machine))}
+        if wanted != {"of_job": row.of_job_id, "on_machine": row.on_machine_id}:
+            yield Misnamed(Load, row.id, f"{row.job} on {row.machine}", row.lot_id, wanted)
+
+
+def _misfolded(model: Any, text: Any, lot: Any = None, within: Sequence[Any] = ()) -> Iterator[Misnamed]:
+    """Rows of a table whose identity or likeness is not that of their text. Of codes of an older shop with one identity only one has it."""
+    columns = (model.id, text, model.identity, model.likeness, *within, *([lot] if lot is not None else ()))
+    rows = list(model.select(*columns).order_by(model.id))
+
+    def apart(row: Any) -> tuple[Any, ...]:
+        return tuple(getattr(row, field.object_id_name) for field in within)
+
+    kept = {(row.identity, *apart(row)) for row in rows if row.identity == identity(getattr(row, text.name))}
+    for row in rows:
+        code = getattr(row, text.name)
+        whole = identity(code)
+        of_another = row.identity != whole and (whole, *apart(row)) in kept
+        wanted = {"identity": None if of_another else whole, "likeness": likeness(code)}
+        if wanted != {"identity": row.identity, "likeness": row.likeness}:
+            number = None if lot is None else getattr(row, getattr(lot, "object_id_name", None) or lot.name)
+            yield Misnamed(model, row.id, code, number, wanted)
+
+
+def name_again(found: Misnamed) -> None:
+    """Writes what follows from the text of a row."""
+    found.model.update(**found.wanted).where(found.model.id == found.number).execute()
+
+
+def odd_loads() -> list[Any]:
+    """Loads that ended with more filament than they began with, or before they began. One query."""
+    odd = (Load.remaining_mass_g > Load.mass_before_g) | (Load.unloaded_at < Load.loaded_at)
+    return list(Load.select().where(odd).order_by(Load.id))

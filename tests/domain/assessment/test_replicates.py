@@ -1,0 +1,246 @@
+"""How many readings it takes. Sources: scipy's Student's t as a second coding; simulation of Stein's theorem; colour-science for L*."""
+
+import math
+import warnings
+
+import numpy as np
+import pytest
+from hypothesis import assume, example, given, settings
+from hypothesis import strategies as st
+from scipy.stats import binomtest
+from scipy.stats import t as student
+
+from lots.domain.assessment.replicates import Scatter, for_decision, for_tolerance, lightness_noise, pooled_scatter
+from lots.domain.conformity.guard import OUT_OF_REACH
+from lots.domain.conformity.limits import Limit
+from tests.domain.strategies import numbers, steps
+from tests.tolerances import SAME_FORMULA, SAME_SUM
+
+with warnings.catch_warnings():
+    # colour-science warns when matplotlib is missing; nothing is drawn here.
+    warnings.simplefilter("ignore")
+    from colour.colorimetry import lightness_CIE1976, luminance_CIE1976
+
+SCATTERS = st.builds(Scatter, numbers(0.001, 1), st.one_of(st.none(), st.integers(1, 40)))
+ONE_SIDED = Limit(None, 1.0)
+
+
+def half_width(n: int, sd: float, confidence: float = 0.95) -> float:
+    """Half width of the confidence interval of a mean, by scipy."""
+    return float(student.interval(confidence, n - 1, 0, sd / math.sqrt(n))[1])
+
+
+def one_by_one(sd: float, tolerance: float, confidence: float = 0.95) -> int:
+    """The least number, by trying each."""
+    return next(n for n in range(2, OUT_OF_REACH + 1) if half_width(n, sd, confidence) <= tolerance)
+
+
+@pytest.mark.parametrize("ratio", [0.05, 0.3, 1.0, 2.0, 5.0, 10.0])
+@pytest.mark.parametrize("confidence", [0.8, 0.95, 0.99])
+def test_the_least_number_is_the_first_that_is_enough(ratio, confidence):
+    """Found by halving, it is the one that trying each number finds (scipy)."""
+    assert one_by_one(ratio, 1.0, confidence) == for_tolerance(Scatter(ratio, None), 1.0, confidence).n
+
+
+@pytest.mark.parametrize(("df", "expected"), [(4, 31), (9, 21), (None, 16)])
+def test_an_estimated_scatter_asks_for_more(df, expected):
+    """Scatter of twice the tolerance: (t * 2)^2 readings with t 2.776 at 4 and 2.262 at 9 degrees of freedom, 1.960 where it is known (any table)."""
+    assert expected == for_tolerance(Scatter(0.1, df), 0.05).sure
+
+
+def test_the_promise_holds_though_the_scatter_is_estimated():
+    """Five pilot readings, then as many more as `sure` says: the mean is within the tolerance in at least 95 % of 4000 shops (Stein 1945; seed 1).
+
+    With `n` in place of `sure` it is not: the interval's upper end lies below 95 %.
+    """
+    rng, within = np.random.default_rng(1), {"sure": 0, "n": 0}
+    for pilot in rng.normal(0, 1, (4000, 5)):
+        found = for_tolerance(pooled_scatter([pilot.tolist()]), 0.3)
+        for name in within:
+            total = max(getattr(found, name), 5)
+            mean = (pilot.sum() + rng.normal(0, math.sqrt(total - 5) if total > 5 else 0.0)) / total
+            within[name] += bool(abs(mean) <= 0.3)
+    assert binomtest(within["sure"], 4000).proportion_ci(0.999).high >= 0.95
+    assert binomtest(within["n"], 4000).proportion_ci(0.999).high < 0.95
+
+
+def test_scatter_is_pooled_over_spools_whose_means_differ():
+    """Sums of squares 2, 0 and 0 over 2 degrees of freedom, by hand; the spool read once tells nothing."""
+    assert Scatter(1.0, 2) == pooled_scatter([[1.0, 3.0], [7.0], [5.0, 5.0], []])
+
+
+@pytest.mark.parametrize("groups", [[], [[1.0]], [[1.0], [2.0]], [[1.75, 1.75, 1.75]], [[0.1 + 0.2, 0.3]]])
+def test_no_scatter_seen_is_not_no_scatter(groups):
+    """Spools read once, or readings that agree to the last digit, give no scatter, so no number; a known repeatability gives both."""
+    assert None is pooled_scatter(groups)
+    found = for_tolerance(None, 0.1)
+    assert (None, None, None) == (found.n, found.sure, found.noise)
+    assert "read a spool at least twice" in found.says
+    assert Scatter(0.02, None) == pooled_scatter(groups, repeatability=0.02)
+
+
+def test_the_instrument_sets_a_floor():
+    """Three readings that happen to agree within 0.001 are not believed of an instrument that repeats to 0.05."""
+    lucky = [[18.000, 18.001, 18.000]]
+    assert 2 == for_tolerance(pooled_scatter(lucky), 0.05).n
+    assert one_by_one(0.05, 0.05) == for_tolerance(pooled_scatter(lucky, repeatability=0.05), 0.05).n
+
+
+@pytest.mark.parametrize("mean", [0.8, 1.2])
+def test_a_decision_is_clear_when_the_interval_does_not_reach_the_limit(mean):
+    """0.2 from the limit, inside or outside, with a scatter of 0.2: seven readings (2.447 / sqrt(7) is below 1, 2.571 / sqrt(6) is not)."""
+    found = for_decision(mean, ONE_SIDED, Scatter(0.2, None))
+    assert 7 == found.n
+    assert f"clearly {'inside' if mean < 1 else 'outside'}" in found.says
+    assert half_width(7, 0.2) < 0.2 < half_width(6, 0.2)
+
+
+def test_of_two_ends_the_nearer_counts():
+    """1.77 between 1.72 and 1.78 is 0.01 from its limit."""
+    there = for_decision(1.77, Limit(1.72, 1.78, "mm"), Scatter(0.02, None)).n
+    assert one_by_one(0.02, 0.01) == there
+
+
+@pytest.mark.parametrize("mean", [1.0, 1.0 + 1e-12, 0.1 * 3 + 0.7])
+def test_on_the_limit_no_number_is_enough(mean):
+    """A mean on its limit, or off it by arithmetic, is never settled, however little it scatters."""
+    found = for_decision(mean, ONE_SIDED, Scatter(1e-6, None))
+    assert (None, None) == (found.n, found.sure)
+    assert "on its limit: no number of readings can settle it" in found.says
+
+
+def test_the_instruments_own_uncertainty_is_not_read_away():
+    """0.1 from the limit: with an uncertainty of 0.06 (0.118 at 95 %) no number is enough, with 0.03 the room left is sqrt(0.1^2 - 0.0588^2)."""
+    beyond = for_decision(0.9, ONE_SIDED, Scatter(0.1, None), instrument=0.06)
+    assert None is beyond.n
+    assert "the instrument's own uncertainty covers 0.12" in beyond.says
+    left = math.sqrt(0.1**2 - (1.959964 * 0.03) ** 2)
+    assert one_by_one(0.1, left) == for_decision(0.9, ONE_SIDED, Scatter(0.1, None), instrument=0.03).n
+
+
+def test_a_number_nobody_takes_is_none():
+    """A scatter of 50 times the room would need some ten thousand readings: none, with the reason."""
+    found = for_tolerance(Scatter(5.0, None), 0.1)
+    assert None is found.n
+    assert "More than 1000 readings would be needed: one scatters by 50 times the room there is." in found.says
+
+
+def test_the_words_say_what_the_numbers_are():
+    """The sentence gives both numbers, or one where they agree."""
+    says = for_tolerance(Scatter(0.1, 9), 0.05).says
+    assert (
+        "18 readings in all, so that the mean is within 0.05 of the true one (95 %); 21 to be sure, since the scatter is itself an estimate."
+        == says
+    )
+    assert (
+        "2 readings in all, so that the mean is within 1 of the true one (95 %)."
+        == for_tolerance(Scatter(0.01, None), 1.0).says
+    )
+    assert "more than 1000 to be sure" in for_tolerance(Scatter(1.0, 1), 0.2).says
+
+
+@pytest.mark.parametrize("lightness", [0.5, 7.9, 8.1, 18.0, 50.0, 95.0, 104.0])
+def test_the_noise_of_lightness_is_its_slope(lightness):
+    """Against differences of colour-science's L* a millionth of Y either side."""
+    y = float(luminance_CIE1976(lightness))
+    slope = float(lightness_CIE1976(y * (1 + 1e-6)) - lightness_CIE1976(y * (1 - 1e-6))) / (2e-6 * y)
+    assert pytest.approx(slope, rel=1e-6) == lightness_noise(lightness, 1.0)
+
+
+def test_a_black_takes_more_readings_than_a_white():
+    """One sensor, noise 0.02 % of luminous reflectance, one tolerance of 0.05: at L* 18 and 95 the noise of L* is as (111 / 34)^2 to 1.
+
+    Lightness goes as the cube root of Y, so its slope as (L* + 16)^-2 (ISO/CIE 11664-4).
+    """
+    black, white = (lightness_noise(L, 0.02) for L in (18.0, 95.0))
+    assert pytest.approx((111 / 34) ** 2, rel=SAME_FORMULA) == black / white
+    few, many = (for_tolerance(Scatter(noise, None), 0.05) for noise in (white, black))
+    assert (3, 15) == (one_by_one(white, 0.05), one_by_one(black, 0.05)) == (few.n, many.n)
+    assert pytest.approx(black / 0.05, rel=SAME_SUM) == many.noise
+
+
+def test_noise_is_drawn_from_the_readings_of_a_black():
+    """Simulated readings of L* through a noisy sensor scatter as lightness_noise says, within four standard errors of a standard deviation (seed 1)."""
+    y = float(luminance_CIE1976(18.0)) + np.random.default_rng(1).normal(0, 0.02, 2000)
+    found = pooled_scatter([lightness_CIE1976(y).tolist()])
+    assert pytest.approx(lightness_noise(18.0, 0.02), rel=4 / math.sqrt(2 * 2000)) == found.sd
+
+
+@given(SCATTERS, numbers(0.02, 2), st.sampled_from((0.25, 8.0)))
+def test_the_unit_does_not_matter(scatter, tolerance, factor):
+    """Scatter and tolerance in another unit give the same numbers."""
+    scaled = for_tolerance(Scatter(scatter.sd * factor, scatter.df), tolerance * factor)
+    found = for_tolerance(scatter, tolerance)
+    assert (found.n, found.sure, found.noise) == (scaled.n, scaled.sure, scaled.noise)
+
+
+@given(SCATTERS, numbers(0.02, 2), numbers(1, 3))
+def test_more_scatter_or_less_room_never_takes_fewer(scatter, tolerance, factor):
+    """Both numbers grow with the scatter and with the confidence, and fall with the tolerance; None counts as the largest."""
+
+    def both(found):
+        return [math.inf if number is None else number for number in (found.n, found.sure)]
+
+    plain = both(for_tolerance(scatter, tolerance))
+    for harder in (
+        for_tolerance(Scatter(scatter.sd * factor, scatter.df), tolerance),
+        for_tolerance(scatter, tolerance / factor),
+        for_tolerance(scatter, tolerance, confidence=0.99),
+    ):
+        assert all(few <= many for few, many in zip(plain, both(harder), strict=True))
+
+
+@given(SCATTERS, numbers(0.02, 2))
+def test_one_reading_fewer_would_not_do(scatter, tolerance):
+    """The interval of n readings fits into the tolerance and that of n - 1 does not (scipy)."""
+    n = for_tolerance(scatter, tolerance).n
+    assume(n is not None)
+    assert half_width(n, scatter.sd) <= tolerance * (1 + SAME_FORMULA)
+    assert 2 == n or half_width(n - 1, scatter.sd) > tolerance
+
+
+@settings(max_examples=50)
+@given(steps(0, 2, 0.05), SCATTERS, numbers(0, 0.2))
+@example(1.0, Scatter(0.1, 3), 0.0)
+def test_a_decision_is_a_tolerance_of_the_distance(mean, scatter, instrument):
+    """Without an instrument's own uncertainty the number is that for the distance to the limit; with it, never smaller."""
+    alone, with_it = (for_decision(mean, ONE_SIDED, scatter, own).n for own in (0.0, instrument))
+    if abs(1 - mean) > 1e-9:
+        assert for_tolerance(scatter, abs(1 - mean)).n == alone
+    assert with_it is None or (alone is not None and with_it >= alone)
+
+
+@given(st.lists(st.lists(steps(0, 2, 0.1), max_size=5), max_size=5), numbers(-3, 3), numbers(0, 0.5))
+def test_where_the_spools_lie_does_not_matter(groups, shift, floor):
+    """Moving one spool's readings all alike, or the order of spools, changes no scatter; and it is never below the floor."""
+    moved = [[value + shift for value in group] if number == 0 else group for number, group in enumerate(groups)]
+    found, again = pooled_scatter(groups, floor), pooled_scatter(moved[::-1], floor)
+    assert (found is None) == (again is None)
+    if found is not None:
+        assert pytest.approx(found.sd, abs=SAME_FORMULA) == again.sd
+        assert found.sd >= floor
+
+
+@pytest.mark.parametrize(
+    ("call", "says"),
+    [
+        (lambda: Scatter(0.0, 3), "sd is 0.0"),
+        (lambda: Scatter(math.nan, 3), "sd is nan"),
+        (lambda: Scatter(0.1, 0), "df is 0"),
+        (lambda: pooled_scatter([[1.0, math.nan]]), "finite"),
+        (lambda: pooled_scatter([[1.0, 2.0]], -1.0), "repeatability is -1.0"),
+        (lambda: for_tolerance(Scatter(0.1, 3), 0.0), "tolerance is 0.0"),
+        (lambda: for_tolerance(Scatter(0.1, 3), math.nan), "tolerance is nan"),
+        (lambda: for_tolerance(Scatter(0.1, 3), 1.0, 1.0), "confidence is 1.0"),
+        (lambda: for_decision(math.nan, ONE_SIDED, Scatter(0.1, 3)), "mean is nan"),
+        (lambda: for_decision(0.5, ONE_SIDED, Scatter(0.1, 3), -0.1), "instrument is -0.1"),
+        (lambda: for_decision(0.5, ONE_SIDED, Scatter(0.1, 3), 0.0, 0.0), "confidence is 0.0"),
+        (lambda: lightness_noise(-1.0, 0.1), "lightness is -1.0"),
+        (lambda: lightness_noise(math.nan, 0.1), "lightness is nan"),
+        (lambda: lightness_noise(50.0, -0.1), "noise_percent is -0.1"),
+    ],
+)
+def test_nonsense_is_refused(call, says):
+    """A number out of its range is a ValueError that names it."""
+    with pytest.raises(ValueError, match=says):
+        call()

@@ -1,0 +1,110 @@
+"""Outlines of a limit in the a*b* plane: each point held against the formula itself."""
+
+import math
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from lots.domain.characteristics.color.contours import contour
+from lots.domain.characteristics.color.lot_color import ColorLimits
+from lots.domain.colorimetry.color_difference import DEFAULT_WEIGHTS
+from lots.domain.colorimetry.color_values import Lab
+from tests.domain.strategies import numbers
+from tests.tolerances import ON_THE_LIMIT, SAME_FORMULA
+
+REFERENCES = {
+    "white": Lab(95.0, -0.8, 1.5),
+    "near-neutral black": Lab(18.0, 0.2, -0.1),
+    "neutral": Lab(50.0, 0.0, 0.0),
+    "red": Lab(45.0, 60.0, 35.0),
+    "blue": Lab(30.0, 20.0, -60.0),
+    "at the end of the plane": Lab(60.0, 149.5, 0.0),
+}
+FORMULAS = st.sampled_from([ColorLimits(name) for name in DEFAULT_WEIGHTS] + [ColorLimits("CMC", (1.0, 1.0))])
+
+
+def radii(points):
+    """How far each point lies from the reference."""
+    return [math.hypot(*point) for point in points]
+
+
+@pytest.mark.parametrize("formula", DEFAULT_WEIGHTS)
+@pytest.mark.parametrize("dL", [0.0, -0.4])
+@pytest.mark.parametrize("reference", list(REFERENCES.values())[:5], ids=list(REFERENCES)[:5])
+def test_every_point_lies_at_the_limit(reference, dL, formula):
+    """All 180 points of the outline that is drawn have the limit's own difference from the reference, in every formula."""
+    rule = ColorLimits(formula)
+    points = contour(reference, 1.0, rule, dL)
+    assert 180 == len(points)
+    for da, db in points:
+        sample = Lab(reference.L + dL, reference.a + da, reference.b + db)
+        assert pytest.approx(1.0, abs=ON_THE_LIMIT) == rule.delta_e(reference, sample)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.builds(Lab, numbers(2, 98), numbers(-90, 90), numbers(-90, 90)), numbers(0.2, 5.0), numbers(-1.5, 1.5), FORMULAS
+)
+def test_a_point_is_at_the_limit_wherever_the_reference_lies(reference, most, dL, rule):
+    """For any colour, limit, formula and lightness: on the limit, or no outline where lightness alone uses it up."""
+    points = contour(reference, most, rule, dL, directions=8)
+    if not points:
+        assert rule.delta_e(reference, Lab(reference.L + dL, reference.a, reference.b)) >= most
+    for da, db in points:
+        sample = Lab(reference.L + dL, reference.a + da, reference.b + db)
+        assert pytest.approx(most, abs=ON_THE_LIMIT) == rule.delta_e(reference, sample)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.sampled_from(list(REFERENCES.values())[:5]), FORMULAS, numbers(0.05, 0.5))
+def test_a_wider_limit_or_a_nearer_lightness_has_the_wider_outline(reference, rule, dL):
+    """An outline lies inside that of a wider limit, and a plane further up or down cuts less out of the tolerance."""
+    level, wider = (radii(contour(reference, most, rule, directions=8)) for most in (1.0, 1.2))
+    above = radii(contour(reference, 1.0, rule, dL, directions=8))
+    assert all(near < far for near, far in zip(level, wider, strict=True))
+    assert all(near < far for near, far in zip(above, level, strict=True))
+
+
+@pytest.mark.parametrize(("dL", "radius"), [(0.0, 1.0), (0.6, 0.8), (-0.8, 0.6)])
+def test_cie76_draws_a_circle(dL, radius):
+    """Its difference is a plain distance, so a plane 0.6 up cuts a circle of 0.8 out of a ball of 1 (Pythagoras)."""
+    for found in radii(contour(Lab(60, 20, 30), 1.0, ColorLimits("CIE76"), dL, directions=12)):
+        assert pytest.approx(radius, abs=ON_THE_LIMIT) == found
+
+
+def test_cie94_reaches_as_far_along_chroma_as_its_weight_says():
+    """Straight away from grey only chroma differs, so the limit lies S_C = 1 + 0.045 C* = 3.7 away at C* = 60 (CIE 116-1995)."""
+    da, db = contour(Lab(50, 60, 0), 1.0, ColorLimits("CIE94"))[0]
+    assert (pytest.approx(3.7, abs=5 * ON_THE_LIMIT), pytest.approx(0, abs=SAME_FORMULA)) == (da, db)
+
+
+def test_a_lightness_that_uses_the_limit_up_leaves_nothing():
+    """At the limit in lightness alone no a*, b* would be within; just below there is still a small outline."""
+    rule = ColorLimits("CIE76")
+    assert [] == contour(Lab(50, 0, 0), 1.0, rule, dL=1.0)
+    assert [] == contour(Lab(50, 0, 0), 1.0, rule, dL=-1.5)
+    assert contour(Lab(50, 0, 0), 1.0, rule, dL=0.999)
+
+
+def test_a_direction_that_ends_before_the_limit_has_no_point():
+    """Half a unit from the end of the plane, a limit of 1 is not reached that way, and is in the others."""
+    points = contour(REFERENCES["at the end of the plane"], 1.0, ColorLimits("CIE76"), directions=4)
+    assert [(0, 1), (-1, 0), (0, -1)] == [(round(da, 5), round(db, 5)) for da, db in points]
+
+
+@pytest.mark.parametrize(
+    ("most", "directions", "dL", "said"),
+    [
+        (0.0, 180, 0.0, "most is 0.0"),
+        (-1.0, 180, 0.0, "most is -1.0"),
+        (math.nan, 180, 0.0, "most is nan"),
+        (math.inf, 180, 0.0, "most is inf"),
+        (1.0, 2, 0.0, "directions is 2"),
+        (1.0, 180, 80.0, r"L\* is 130"),
+    ],
+)
+def test_nonsense_is_refused(most, directions, dL, said):
+    """A limit of nothing has no outline, two points make none, and there is no plane outside CIELAB."""
+    with pytest.raises(ValueError, match=said):
+        contour(Lab(50, 0, 0), most, ColorLimits(), dL, directions)

@@ -1,0 +1,113 @@
+"""Bond between layers. Figures are an invented matte black and arithmetic; floors are common practice, no source."""
+
+import math
+import statistics
+
+import pytest
+
+from lots.domain.characteristics.bond import BondLimits, judge_bond, stress_mpa, summarise
+from tests.domain.builders import GUARDED, SIMPLE, bar, by_code, control
+from tests.tolerances import SAME_SUM
+
+MATTE_BLACK = [bar(s) for s in (12.1, 10.4, 13.0, 9.2, 11.8)]
+
+
+def judged(tests, limits, rule=SIMPLE):
+    """Findings by code."""
+    return by_code(judge_bond(summarise(tests), limits, rule))
+
+
+def test_stress_is_force_over_section():
+    """480 N on 40 mm2 is 12 MPa (ISO 527-1, 10.1, from memory)."""
+    assert 12.0 == stress_mpa(480, 40)
+
+
+def test_a_lot_is_compared_with_control_bars_of_its_own_build():
+    """Bars at a mean of 11.3 MPa beside a control of 29.5 MPa have a ratio of 0.38."""
+    found = summarise([*MATTE_BLACK, control(29.5)])
+    assert (11.3, 9.2, 0.38) == (round(found.mean_mpa, 2), found.weakest_mpa, round(found.control_ratio, 2))
+    assert (5, 1) == (found.n, found.control_n)
+
+
+def test_matte_black_that_looks_right_fails_to_carry_load():
+    """Against a floor of 70 % of the control mean and a weakest bar of 50 %, a ratio of 0.38 fails on all three."""
+    found = judged([*MATTE_BLACK, control(29.5)], BondLimits(0.7 * 29.5, 0.5 * 29.5, 0.7))
+    assert {"fail"} == {finding.verdict for finding in found.values()}
+    assert "Against 1 control bar." in found["bond.control_ratio"].message
+
+
+@pytest.mark.parametrize("measure", ["mean", "single", "ratio"])
+@pytest.mark.parametrize(("value", "verdict"), [(20.001, "pass"), (20.0, "pass"), (19.999, "fail")])
+def test_a_floor_includes_its_end(measure, value, verdict):
+    """A bond exactly at its floor passes, one just below fails."""
+    limits = {
+        "mean": BondLimits(mean_min_mpa=20.0),
+        "single": BondLimits(single_min_mpa=20.0),
+        "ratio": BondLimits(control_ratio_min=0.5),
+    }[measure]
+    (found,) = judged([bar(value), control(40.0)], limits).values()
+    assert verdict == found.verdict
+
+
+def test_one_weak_bar_refuses_although_the_mean_is_good():
+    """A weak bar hidden by the mean fails on its own, even with more bars still to be broken."""
+    found = judged([bar(30), bar(30), bar(9)], BondLimits(20.0, 15.0, tests_min=5))
+    assert ("missing", "fail") == (found["bond.mean"].verdict, found["bond.single"].verdict)
+    assert 9 == found["bond.single"].value
+
+
+def test_scatter_is_the_coefficient_of_variation():
+    """Scatter is the standard deviation over the mean, as the statistics library computes it."""
+    values = [t.stress_mpa for t in MATTE_BLACK]
+    cv = statistics.stdev(values) / statistics.fmean(values)
+    assert pytest.approx(cv, abs=SAME_SUM) == summarise(MATTE_BLACK).variation
+    assert "Scatter 13 % of the mean." in judged(MATTE_BLACK, BondLimits(10.0))["bond.mean"].message
+
+
+def test_uncertainty_of_a_ratio_combines_both_sides():
+    """The relative uncertainties of lot and control add as squares (JCGM 100, 5.1.6)."""
+    found = summarise([bar(20.0, u=0.4), control(40.0, u=1.2)])
+    assert pytest.approx(0.5 * math.hypot(0.02, 0.03), abs=SAME_SUM) == found.ratio_uncertainty
+
+
+@pytest.mark.parametrize(
+    ("tests", "to_do"),
+    [
+        ([], "2 bond tests across the layers; control bars printed in the same build"),
+        ([bar(20)], "1 more bond test across the layers; control bars printed in the same build"),
+        ([bar(20), bar(21)], "control bars printed in the same build"),
+        ([control(30)], "2 bond tests across the layers"),
+    ],
+    ids=["nothing", "one-of-two", "no-control", "only-control"],
+)
+def test_what_is_lacking_is_named(tests, to_do):
+    """A ratio needs bars of the lot and control bars; whichever is missing is asked for and nothing passes."""
+    found = judged(tests, BondLimits(control_ratio_min=0.7, tests_min=2))["bond.control_ratio"]
+    assert "missing" == found.verdict
+    assert found.to_measure.startswith(to_do)
+
+
+def test_control_bars_alone_say_nothing_of_the_lot():
+    """Without a bar of the lot itself there is no summary."""
+    assert summarise([control(30.0)]) is None
+
+
+def test_the_order_of_equally_weak_bars_does_not_matter():
+    """Two bars that broke alike, one by a machine of unknown uncertainty, get one verdict under guard whichever came first."""
+    limits = BondLimits(single_min_mpa=25.0)
+    bars = [bar(25.6, u=0.7), bar(25.6)]
+    assert 1 == len({judged(order, limits, GUARDED)["bond.single"].verdict for order in (bars, bars[::-1])})
+
+
+def test_a_weaker_bar_never_improves_the_verdict():
+    """A bar near the floor stays near although a slightly weaker one was broken on a much finer machine."""
+    limits = BondLimits(single_min_mpa=25.0)
+    alone = judged([bar(26.2, u=1.0)], limits, GUARDED)["bond.single"]
+    both = judged([bar(26.2, u=1.0), bar(26.0, u=0.1)], limits, GUARDED)["bond.single"]
+    assert ("near", "near") == (alone.verdict, both.verdict)
+
+
+def test_the_guard_band_holds_back_a_bond_close_to_its_floor():
+    """25.6 MPa at an uncertainty of 0.7 is inside a floor of 25 by less than 1.645 times 0.7 (JCGM 106:2012, 8.3)."""
+    found = judged([bar(25.6, u=0.7)], BondLimits(mean_min_mpa=25.0), GUARDED)["bond.mean"]
+    assert "near" == found.verdict

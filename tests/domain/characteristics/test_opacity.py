@@ -1,0 +1,297 @@
+"""Opacity. Sources: TAPPI T 425 and ISO 13655 for the ratio; Kubelka and Munk 1931 for layers over backings."""
+
+import math
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from lots.domain.assessment.acceptance import Evidence
+from lots.domain.characteristics.opacity import (
+    NOISE_L,
+    OPAQUE_DELTA_E,
+    OpacityLimits,
+    OpacityReading,
+    backing_problem,
+    color_wanted,
+    contrast_ratio,
+    judge_opacity,
+    latest,
+    opacity,
+    suspect_opacity,
+    way_out,
+)
+from lots.domain.colorimetry.color_difference import delta_e
+from lots.domain.colorimetry.color_values import Lab
+from lots.domain.colorimetry.tristimulus import lightness, luminous_reflectance
+from lots.domain.receiving.coverage import Coverage, Presented
+from lots.domain.receiving.sampling_plans import plan_for
+from tests.domain.builders import (
+    APPROVED_UNDER,
+    EVERY_LIMIT,
+    GUARDED,
+    MONDAY,
+    SHADE,
+    SIMPLE,
+    assessed,
+    by_code,
+    color,
+    plaque,
+)
+from tests.domain.strategies import LOTS, PLAQUES, SPOOLS, limits, numbers, steps
+from tests.tolerances import SAME_FORMULA
+
+THOROUGH = settings(max_examples=200, deadline=None)
+
+
+def over(backing: float, scatter: float, absorption: float) -> float:
+    """Y in percent of a layer over a backing of this reflectance (Kubelka and Munk 1931; S and K times the thickness)."""
+    a = 1 + absorption / scatter
+    b = math.sqrt(a * a - 1)
+    coth = 1 / math.tanh(b * scatter)
+    return 100 * (1 - backing * (a - b * coth)) / (a - backing + b * coth)
+
+
+def test_the_ratio_is_luminous_reflectance_over_black_by_that_over_white():
+    """Y 84.0 over black and 87.5 over white are 96 % opaque (the definition of TAPPI T 425: 100 R0 / R0.89)."""
+    assert pytest.approx(0.96, abs=SAME_FORMULA) == contrast_ratio(84.0, 87.5)
+
+
+def test_from_cielab_lightness_alone_decides_on_the_ratio():
+    """L* 50 is Y 18.4187 and L* 40 is 11.2510 (ISO/CIE 11664-4: ((L + 16) / 116)^3), whatever a* and b*."""
+    found = opacity(Lab(40, 3, -2), Lab(50, -1, 5), "CIE76")
+    assert pytest.approx((56 / 66) ** 3, abs=SAME_FORMULA) == found.ratio
+    assert pytest.approx(math.sqrt(100 + 16 + 49), abs=SAME_FORMULA) == found.delta_e
+
+
+@THOROUGH
+@given(scatter=numbers(0.05, 20), absorption=numbers(0.001, 5), white=numbers(0.5, 0.95))
+def test_a_layer_lies_between_clear_and_opaque(scatter, absorption, white):
+    """A scattering layer over black and white (Kubelka and Munk) has a ratio from 0 to 1; twice the thickness never has a lower one."""
+    thin, thick = (
+        contrast_ratio(over(0.0, t * scatter, t * absorption), over(white, t * scatter, t * absorption)) for t in (1, 2)
+    )
+    assert 0 <= thin <= 1 + SAME_FORMULA
+    assert thick >= thin - SAME_FORMULA
+
+
+@THOROUGH
+@given(Y=numbers(0.5, 100))
+def test_an_opaque_plaque_reads_the_same_over_both(Y):
+    """Equal readings are a ratio of exactly 1, and of 100 %."""
+    L = lightness(Y)
+    found = opacity(Lab(L, 0, 0), Lab(L, 0, 0))
+    assert (1.0, 0.0, 100.0) == (found.ratio, found.delta_e, found.percent)
+
+
+def test_a_clear_film_over_true_black_is_zero():
+    """Where over black nothing comes back the ratio is 0."""
+    assert 0.0 == contrast_ratio(0.0, 80.0)
+
+
+@THOROUGH
+@given(white=numbers(10, 99), less=numbers(0, 9), step=numbers(0.01, 1))
+def test_a_lighter_reading_over_black_is_more_opacity(white, less, step):
+    """The ratio rises with what comes back over black."""
+    lower = contrast_ratio(luminous_reflectance(white - less - step), luminous_reflectance(white))
+    assert lower < contrast_ratio(luminous_reflectance(white - less), luminous_reflectance(white))
+
+
+def test_a_ratio_just_above_one_is_kept_and_called_noise():
+    """The figure is not cut off, the percent shown is, and the sentence says that nothing of the backing shows."""
+    found = opacity(Lab(95.1, -0.8, 1.5), Lab(95.0, -0.8, 1.5))
+    assert found.ratio > 1
+    assert 100.0 == found.percent
+    assert "above 1 by no more than the noise of two readings, so nothing of the backing shows" in found.says
+
+
+def test_below_one_the_sentence_gives_ratio_and_difference():
+    """The difference is what a change of backing makes, over white being the reference."""
+    black, white = Lab(94.0, -0.9, 1.2), Lab(95.0, -0.8, 1.5)
+    expected = (110.0 / 111.0) ** 3
+    assert (
+        f"Contrast ratio {expected:.4f}; black or white behind it makes {delta_e(white, black):.2f} (CIEDE2000)."
+        == (opacity(black, white).says)
+    )
+
+
+@pytest.mark.parametrize("L", [3.0, 18.0, 95.0])
+def test_more_than_noise_above_one_is_refused_as_a_mix_up(L):
+    """Half a unit of lightness is noise at black and white alike; more means swapped readings or different places."""
+    assert opacity(Lab(L + NOISE_L - 0.001, 0, 0), Lab(L, 0, 0)).ratio > 1
+    with pytest.raises(ValueError, match="more than noise explains: were the two swapped"):
+        opacity(Lab(L + NOISE_L + 0.001, 0, 0), Lab(L, 0, 0))
+
+
+@pytest.mark.parametrize("bad", [-0.1, math.nan, math.inf])
+def test_a_reflectance_that_cannot_be_is_refused(bad):
+    """Either reading must be a number that is not negative."""
+    with pytest.raises(ValueError, match="Y over black"):
+        contrast_ratio(bad, 80.0)
+    with pytest.raises(ValueError, match="Y over white"):
+        contrast_ratio(1.0, bad)
+
+
+def test_no_light_over_white_tells_nothing():
+    """Opacity of what reflects nothing is not known, and not 1."""
+    with pytest.raises(ValueError, match="opacity cannot be told"):
+        contrast_ratio(0.0, 0.0)
+
+
+@THOROUGH
+@given(L=numbers(5, 100), less=numbers(0, 4), a=st.sampled_from((-1.0, 0.0, 2.0)))
+def test_percent_is_never_outside_its_scale(L, less, a):
+    """What is shown lies from 0 to 100."""
+    assert 0 <= opacity(Lab(L - less, a, 0), Lab(L, 0, 0)).percent <= 100
+
+
+BACKED = replace(APPROVED_UNDER, backing="white")
+THIN = opacity(Lab(93.0, -0.9, 1.0), Lab(95.0, -0.8, 1.5))
+
+
+def test_what_counts_as_opaque_ends_at_its_constant():
+    """A grey that black behind it darkens by the constant is opaque still, a little more is not. Grey, so that CIEDE2000 is one of lightness."""
+    white = Lab(50.0, 0.0, 0.0)
+    # Sharma et al. 2005: at a mean L* of 50 the weight of lightness is 1, so dL* is the difference; the middle moves by a tenth.
+    inside, outside = (opacity(Lab(50.0 - OPAQUE_DELTA_E + by, 0.0, 0.0), white) for by in (1e-3, -1e-3))
+    assert (True, False) == (inside.opaque, outside.opaque)
+
+
+@pytest.mark.parametrize(
+    ("said", "asked", "words"),
+    [
+        (APPROVED_UNDER, None, "does not say what lay behind it"),
+        (APPROVED_UNDER, BACKED, "This reading does not say"),
+        (BACKED, APPROVED_UNDER, "The reference does not say"),
+        (replace(BACKED, backing="black"), BACKED, "The reference lay on white, this plaque on black"),
+    ],
+    ids=["unstated", "unstated-but-asked", "reference-unstated", "another"],
+)
+def test_a_plaque_that_is_not_opaque_needs_a_fixed_backing(said, asked, words):
+    """Each way of not knowing what lay behind it is refused with what to do; an opaque plaque needs none."""
+    why, todo = backing_problem(THIN, said, asked)
+    assert words in why
+    assert "thicker plaque" in todo
+    assert backing_problem(opacity(Lab(95, 0, 0), Lab(95, 0, 0)), said, asked) is None
+
+
+def test_the_references_backing_makes_a_thin_plaque_comparable():
+    """With it, and without a reference with any, the colour counts."""
+    assert backing_problem(THIN, BACKED, BACKED) is backing_problem(THIN, BACKED, None) is None
+
+
+def test_the_newest_reading_describes_the_plaque():
+    """Of two of one moment the less opaque; without any, none."""
+    early, late, same = plaque("A", 94.9), plaque("A", 94.8, hours=2), plaque("A", 94.7, hours=2)
+    assert same == latest([late, same, early])
+    assert latest([]) is None
+
+
+def test_the_least_opaque_spool_is_judged_by_its_mean():
+    """Ratios by ((L + 16) / 116)^3 (ISO/CIE 11664-4): the spool with the lower mean, its readings counted."""
+    found = judge_opacity([plaque("A", 94.9), plaque("B", 94.0), plaque("B", 94.4)], OpacityLimits(0.98), SIMPLE)
+    ((one,),) = [found]
+    expected = sum(((L + 16) / 111) ** 3 for L in (94.0, 94.4)) / 2
+    assert ("opacity.contrast_ratio", "fail", 2, "B") == (one.code, one.verdict, one.n, one.spool)
+    assert pytest.approx(expected, abs=SAME_FORMULA) == one.value
+
+
+def test_without_a_reading_opacity_is_missing_and_without_an_uncertainty_it_is_not_guarded():
+    """Neither is a pass; with an instrument of a known uncertainty the ratio has one by its slope, 3 / (L + 16) of each L*."""
+    limits = OpacityLimits(0.9)
+    assert ["missing"] * 2 == [judge_opacity(some, limits, GUARDED)[0].verdict for some in ([], [plaque("A", 94.9)])]
+    (sure,) = judge_opacity([plaque("A", 95.0, u=0.01)], limits, GUARDED)
+    assert ("pass", True) == (sure.verdict, sure.uncertainty is not None)
+    # d ratio / dL = 3 / (L + 16) for each of the two lightnesses, independent (JCGM 100, 5.1.2).
+    assert pytest.approx(math.sqrt(2) * 0.01 * 3 / 111, rel=1e-3) == sure.uncertainty
+
+
+def test_a_reading_that_tells_no_opacity_is_refused_when_it_is_made():
+    """Lighter over black than noise explains."""
+    with pytest.raises(ValueError, match="lighter over black"):
+        OpacityReading("A", Lab(95, 0, 0), Lab(93, 0, 0), MONDAY)
+
+
+# How many spools of ten, by a number or by a plan that lets a nonconforming spool pass (MIL-STD-105E, Table II-A).
+COVERAGES = st.sampled_from(
+    (
+        Coverage.of(10, 2, ("A", "B")),
+        Coverage((Presented(10, 3, ("A", "B", "C"), plan=plan_for(10, "II", 1.0)),)),
+        Coverage((Presented(10, 3, ("A", "B", "C"), plan=plan_for(10, "II", 10.0)),)),
+    )
+)
+# Opaque or not, over a plaque that black behind it darkens by up to 3 L*.
+ANY_PLAQUES = st.one_of(PLAQUES, st.builds(plaque, SPOOLS, steps(92.0, 95.0, 0.1), hours=st.sampled_from((3.0, 4.0))))
+SHADES = st.sampled_from((SHADE, replace(SHADE, conditions=BACKED)))
+
+
+@THOROUGH
+@given(
+    evidence=LOTS, agreed=limits(), shade=SHADES, coverage=COVERAGES, more=st.lists(ANY_PLAQUES, min_size=1, max_size=2)
+)
+def test_an_opacity_reading_never_takes_a_failure_of_colour_away(evidence, agreed, shade, coverage, more):
+    """What colour failed before, it fails after; what failed a use refuses it still; and what it did not pass it passes only on an opaque plaque."""
+    agreed = replace(
+        agreed, opacity=None, uses={use: [n for n in needs if n != "opacity"] for use, needs in agreed.uses.items()}
+    )
+    before = assessed(evidence, agreed, shade, coverage)
+    after = assessed(replace(evidence, opacity=(*evidence.opacity, *more)), agreed, shade, coverage)
+    failed = [{(f.code, f.uses) for f in found.findings if f.verdict == "fail"} for found in (before, after)]
+    assert failed[0] <= failed[1]
+    assert {use for use, verdict in before.uses.items() if verdict == "fail"} == {
+        use for use, verdict in after.uses.items() if verdict == "fail"
+    }
+    assert set(before.summary.nonconforming) <= set(after.summary.nonconforming)
+
+
+def test_colours_that_lack_the_backing_refuse_a_lot_and_never_release_it():
+    """A limit that is missed stays missed; one that is kept is missing, and says why and what gets the lot out of it."""
+    readings = tuple(color(spool, 92.0, -0.8, 1.5) for spool in "AB")
+    agreed = replace(EVERY_LIMIT, uses={"cosmetic": ("color",)})
+    before, after = (
+        assessed(Evidence(color=readings, opacity=more), agreed, previous=None) for more in ((), (plaque("A", 93.0),))
+    )
+    assert ("blocked", "blocked") == (before.standing, after.standing)
+    found = by_code(after.findings)
+    assert ("fail", "pass") == (
+        found["color.lot_delta_e"].verdict,
+        by_code(before.findings)["color.component_a"].verdict,
+    )
+    assert "missing" == found["color.component_a"].verdict
+    assert "a shade revision that states its backing" in found["color.component_a"].message
+    assert None is after.summary.lab, "no later lot is held against such a mean"
+    good = tuple(color(spool, 95.0, -0.8, 1.5) for spool in "AB")
+    held = assessed(Evidence(color=good, opacity=(plaque("A", 93.0),)), agreed, previous=None)
+    assert "quarantined" == held.standing
+    (todo,) = held.to_measure
+    assert todo.startswith("a shade revision that states its backing, approved by quality, and the lot judged again")
+
+
+def test_what_is_to_be_measured_names_the_backing_or_how_to_get_one():
+    """The reference's own where it states one; else a revision that does; nothing of it for an opaque plaque."""
+    thin, thick = THIN, opacity(Lab(95, 0, 0), Lab(95, 0, 0))
+    assert ("colour (backing: white)", "") == (color_wanted(thin, BACKED), way_out(thin, BACKED))
+    assert "the reference does not say what lay behind it" in way_out(thin, APPROVED_UNDER)
+    assert way_out(thin, None).startswith("an approved shade revision for this grade that states its backing")
+    for found in (thick, None):
+        for asked in (BACKED, APPROVED_UNDER, None):
+            assert ("colour", "") == (color_wanted(found, asked), way_out(found, asked))
+
+
+@pytest.mark.parametrize(
+    ("black", "white", "words"),
+    [
+        (24.9, 24.5, "swapped"),
+        (95.1, 95.0, None),
+        (94.0, 95.0, None),
+        (30.0, 95.0, "the black by itself"),
+        (30.0, 79.0, None),
+    ],
+    ids=["dark-and-lighter-over-black", "noise", "white", "film", "not-a-white"],
+)
+def test_a_pair_that_looks_like_a_slip_is_doubted(black, white, words):
+    """Half an L* is 3 % of the light of a dark plaque, which noise is not; a white of which a twentieth is left over black is a film."""
+    found = suspect_opacity(Lab(black, 0, 0), Lab(white, 0, 0))
+    assert (words is None) == (found is None)
+    assert found is None or words in found[1]

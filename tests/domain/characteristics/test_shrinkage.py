@@ -1,0 +1,233 @@
+"""Shrinkage of printed coupons. Sources: ISO 294-4 for the definition (reference file), numpy for least squares, arithmetic."""
+
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
+
+from lots.domain.characteristics.shrinkage import (
+    ShrinkageLimits,
+    ShrinkTest,
+    judge_shrinkage,
+    scale_factor,
+    shrinkage_percent,
+    summarise,
+    summarise_axis,
+)
+from tests.domain.builders import GUARDED, SIMPLE, by_code, coupon, reference_json
+from tests.tolerances import LEAST_SQUARES, PRINTED_12, SAME_SUM
+
+CASES = [case for case in reference_json("dimensional_cases.json")["cases"] if case["kind"] == "shrinkage"]
+X_ONLY = ShrinkageLimits({"x": (0.1, 0.5)})
+
+
+def judged(tests, limits=X_ONLY, rule=SIMPLE, previous=None):
+    """Findings by code."""
+    return by_code(judge_shrinkage(summarise(tests), limits, rule, previous))
+
+
+@pytest.mark.parametrize("case", CASES, ids=[case["name"].replace(" ", "-") for case in CASES])
+def test_shrinkage_and_scale_follow_the_definition(case):
+    """S is designed less measured over designed (ISO 294-4), the scale factor 1 / (1 - S), and a model so scaled comes out right."""
+    percent = shrinkage_percent(case["cavity_or_model_mm"], case["part_mm"])
+    assert pytest.approx(case["S_percent"], abs=PRINTED_12) == percent
+    assert pytest.approx(case["scale_factor"], abs=PRINTED_12) == scale_factor(percent)
+    scaled_part = case["cavity_or_model_mm"] * scale_factor(percent) * (1 - percent / 100)
+    assert pytest.approx(case["check_scaled_part_mm"], abs=PRINTED_12) == scaled_part
+
+
+def least_squares(tests: list[ShrinkTest]) -> tuple[float, float, float]:
+    """Shrinkage %, bead offset mm and standard error of the shrinkage %, by numpy's general least squares."""
+    design = np.array([[t.designed_mm, 1.0 if t.feature == "outside" else -1.0] for t in tests])
+    measured = np.array([t.measured_mm for t in tests])
+    (slope, offset), *_ = np.linalg.lstsq(design, measured)
+    left = measured - design @ [slope, offset]
+    variance = left @ left / (len(tests) - 2)
+    return 100 * (1 - slope), offset, 100 * np.sqrt(variance * np.linalg.inv(design.T @ design)[0, 0])
+
+
+@pytest.mark.parametrize(
+    "features",
+    [
+        [("outside", 20), ("outside", 100), ("outside", 60)],
+        [("outside", 100), ("inside", 100), ("inside", 90)],
+        [("outside", 20), ("outside", 100), ("inside", 30), ("inside", 80), ("inside", 15)],
+    ],
+    ids=["three-lengths-outside", "one-length-outside-and-inside", "two-lengths-outside-and-inside"],
+)
+def test_scale_and_bead_offset_are_separated_as_by_general_least_squares(features):
+    """Shrinkage, bead offset and standard error are those of numpy's least squares on lengths read with 0.01 mm of noise."""
+    noise = np.random.default_rng(3).normal(0, 0.01, len(features))
+    tests = [
+        ShrinkTest("A", "x", feature, d, d * 0.996 + (0.08 if feature == "outside" else -0.08) + e, 24)
+        for (feature, d), e in zip(features, noise, strict=True)
+    ]
+    percent, offset, error = least_squares(tests)
+    found = summarise_axis(tests)
+    assert pytest.approx(percent, abs=LEAST_SQUARES) == found.percent
+    assert pytest.approx(offset, abs=LEAST_SQUARES) == found.offset_mm
+    assert pytest.approx(error, abs=LEAST_SQUARES) == found.uncertainty
+
+
+@pytest.mark.parametrize("offset", [0.1, -0.06], ids=["bead-too-wide", "bead-too-thin"])
+def test_two_lengths_recover_what_one_length_confuses(offset):
+    """A coupon that shrank 0.30 % with a bead off by some hundredths reads wrong on one length and right on two (geometry)."""
+    long = coupon(0.30, designed_mm=100, offset_mm=offset)
+    short = coupon(0.30, designed_mm=20, offset_mm=offset)
+    found = summarise_axis([long, short])
+    assert pytest.approx(0.30, abs=LEAST_SQUARES) == found.percent
+    assert pytest.approx(offset, abs=LEAST_SQUARES) == found.offset_mm
+    assert pytest.approx(0.30 - offset, abs=LEAST_SQUARES) == summarise_axis([long]).percent
+
+
+def test_outside_and_inside_of_one_length_recover_the_offset():
+    """The bead makes an outside longer and an inside shorter, so one length measured both ways tells scale from offset."""
+    found = summarise_axis([coupon(0.4, offset_mm=0.1), coupon(0.4, feature="inside", offset_mm=0.1)])
+    assert pytest.approx((0.4, 0.1), abs=LEAST_SQUARES) == (found.percent, found.offset_mm)
+
+
+def test_lengths_too_alike_are_averaged_and_tell_no_offset():
+    """Lengths of 100 and 105 mm are one length for this purpose: their shrinkages are averaged and the offset is unknown."""
+    found = summarise_axis([coupon(0.3), coupon(0.5, designed_mm=105)])
+    assert found.offset_mm is None
+    assert pytest.approx(0.4, abs=LEAST_SQUARES) == found.percent
+
+
+def test_a_jump_between_lots_is_found_against_limit_and_last_lot():
+    """After nine lots at 0.30 % a lot at 0.62 % is out of its limit and a step of 0.32 %; a Z moving 0.15 to 0.17 is not."""
+    limits = ShrinkageLimits({"x": (0.1, 0.5), "z": (0.0, 0.4)}, step_max_percent=0.15)
+    tests = [coupon(0.60), coupon(0.64), coupon(0.17, "z")]
+    found = judged(tests, limits, previous={"x": 0.30, "z": 0.15})
+    assert {"shrinkage.x": "fail", "shrinkage.step_x": "near", "shrinkage.z": "pass", "shrinkage.step_z": "pass"} == {
+        code: finding.verdict for code, finding in found.items()
+    }
+    assert (0.62, 0.32) == (round(found["shrinkage.x"].value, 9), round(found["shrinkage.step_x"].value, 9))
+    assert "From 0.300 % to 0.620 %." in found["shrinkage.step_x"].message
+
+
+@given(st.floats(0, 3), st.floats(0, 3))
+@example(0.28449, 0.61861)
+def test_a_step_reads_as_the_difference_of_its_ends(before, now):
+    """Ends of three decimals differ by the step they stand beside; where rounding would spoil that they have more (law of this project)."""
+    limits = ShrinkageLimits({"x": (-9.0, 9.0)}, step_max_percent=9.0)
+    message = judged([coupon(now)], limits, previous={"x": before})["shrinkage.step_x"].message
+    step, low, high = map(
+        float, re.search(r": ([\d.]+) % from .* From ([-\d.e]+) % to ([-\d.e]+) %\.", message).groups()
+    )
+    assert pytest.approx(step, abs=0.0005 + SAME_SUM) == abs(high - low)
+
+
+def test_a_shrinkage_jump_moves_a_ring_by_half_a_millimetre():
+    """On 180 mm, 0.30 % is 0.54 mm and 0.62 % is 1.12 mm, a jump of 0.58 mm that a tolerance of 0.40 mm cannot take (arithmetic)."""
+    missing = [round(180 * percent / 100, 2) for percent in (0.30, 0.62)]
+    assert [0.54, 1.12] == missing
+    assert 0.58 == round(missing[1] - missing[0], 2) > 0.40
+
+
+@pytest.mark.parametrize("percent", [0.1, 0.5], ids=["low-end", "high-end"])
+def test_both_ends_of_a_shrinkage_limit_are_inside(percent):
+    """A shrinkage exactly at either end passes."""
+    assert "pass" == judged([coupon(percent)])["shrinkage.x"].verdict
+
+
+def test_axes_are_never_merged():
+    """X and Z have their own summaries, and an axis without limits makes no finding."""
+    found = summarise([coupon(0.3), coupon(0.1, "z"), coupon(0.2, "z")])
+    assert {"x": (0.3, 1), "z": (0.15, 2)} == {axis: (round(s.percent, 9), s.n) for axis, s in found.items()}
+    assert {"shrinkage.x"} == set(judged([coupon(0.3), coupon(9.0, "z")]))
+
+
+def test_an_axis_never_measured_is_missing_and_asks_for_its_age():
+    """A missing axis says how many tests are wanted and at what age."""
+    found = judged([], ShrinkageLimits({"y": (0, 1)}, tests_per_axis_min=2, age_h=(24, 48)))["shrinkage.y"]
+    assert ("missing", "2 shrink tests along Y, measured 24 to 48 h after printing") == (
+        found.verdict,
+        found.to_measure,
+    )
+
+
+def test_too_few_tests_are_missing_even_when_out():
+    """One coupon of two asked does not settle an axis, in or out: a single coupon may have been mis-measured."""
+    limits = ShrinkageLimits({"x": (0.1, 0.5)}, tests_per_axis_min=2)
+    assert ["missing"] * 2 == [judged([coupon(p)], limits)["shrinkage.x"].verdict for p in (0.3, 2.0)]
+
+
+@pytest.mark.parametrize(("age", "counts"), [(23.9, False), (24, True), (48, True), (48.1, False)])
+def test_the_ages_that_count_include_both_ends(age, counts):
+    """With a window of 24 to 48 h (ASTM D955 measures at both), a coupon on either end counts and one just past it does not."""
+    assert counts is ShrinkageLimits({}, age_h=(24, 48)).counts(coupon(0.3, age_h=age))
+
+
+def test_repeats_and_caliper_combine_into_an_uncertainty():
+    """On one length, scatter over root n and the caliper's own, in percent of the length, add as squares (JCGM 100, 5.1.2)."""
+    found = summarise_axis([coupon(0.28, u=0.02), coupon(0.32, u=0.02)])
+    assert pytest.approx(np.hypot(0.02, 0.02), abs=LEAST_SQUARES) == found.uncertainty
+
+
+def spread_over_spools(*tests):
+    """The same tests, each on a spool of its own."""
+    return [replace(test, spool=f"S{number}") for number, test in enumerate(tests)]
+
+
+@pytest.mark.parametrize("order", [1, -1], ids=["fine-first", "coarse-first"])
+def test_of_several_calipers_the_worst_counts(order):
+    """Read with 0.001 mm and with 0.02 mm on 100 mm, a mean 0.02 % inside its limit is near: the band of 1.645 x 0.02 % is wider.
+
+    The rule: JCGM 106:2012, 8.3. By the better caliper alone the band would be 0.002 %.
+    """
+    tests = spread_over_spools(coupon(0.4800, u=0.001), coupon(0.4801, u=0.02))[::order]
+    found = judged(tests, rule=GUARDED)["shrinkage.x"]
+    scatter = 0.0001 / 2
+    assert pytest.approx(np.hypot(scatter, 0.02), abs=LEAST_SQUARES) == found.uncertainty
+    assert "near" == found.verdict
+    fine = [replace(test, uncertainty=0.001) for test in tests]
+    assert "pass" == judged(fine, rule=GUARDED)["shrinkage.x"].verdict
+
+
+@pytest.mark.parametrize("order", [1, -1], ids=["fine-first", "coarse-first"])
+def test_a_line_that_fits_by_luck_keeps_the_instruments_part(order):
+    """Three lengths on one line leave no scatter: the slope is as uncertain as the worst caliper makes it, and near its limit.
+
+    0.03 mm over the root of the summed squares of -40, 0 and 40 mm is 0.053 % (numpy's least squares, with that noise on each length).
+    """
+    tests = spread_over_spools(
+        coupon(0.45, designed_mm=20, u=0.001),
+        coupon(0.45, designed_mm=60, u=0.03),
+        coupon(0.45, designed_mm=100, u=0.01),
+    )[::order]
+    found = judged(tests, rule=GUARDED)["shrinkage.x"]
+    design = np.array([[20.0, 1.0], [60.0, 1.0], [100.0, 1.0]])
+    expected = 100 * np.sqrt(0.03**2 * np.linalg.inv(design.T @ design)[0, 0])
+    assert pytest.approx(expected, abs=LEAST_SQUARES) == found.uncertainty
+    assert "near" == found.verdict
+
+
+def test_a_line_that_fits_worse_than_its_calipers_keeps_its_scatter():
+    """Lengths off their line by more than the calipers explain: the slope is as uncertain as numpy's least squares says."""
+    tests = [
+        replace(coupon(0.30, designed_mm=d, u=0.001), measured_mm=d * 0.997 + e)
+        for d, e in ((20, 0.05), (60, -0.05), (100, 0.05))
+    ]
+    *_, error = least_squares(tests)
+    assert pytest.approx(error, abs=LEAST_SQUARES) == summarise_axis(tests).uncertainty
+    assert error > 100 * 0.001
+
+
+def test_a_caliper_of_unknown_uncertainty_alone_proves_nothing_under_guard():
+    """One coupon and no stated uncertainty cannot pass guarded acceptance."""
+    assert summarise_axis([coupon(0.3)]).uncertainty is None
+    assert "missing" == judged([coupon(0.3)], rule=GUARDED)["shrinkage.x"].verdict
+
+
+def test_no_tests_have_no_summary():
+    """An axis without tests is absent, not zero."""
+    assert summarise_axis([]) is None
+    assert {} == summarise([])
+
+
+def test_scale_factor_of_no_shrinkage_is_one():
+    """A part that does not shrink needs no scaling."""
+    assert pytest.approx(1.0, abs=SAME_SUM) == scale_factor(0.0)

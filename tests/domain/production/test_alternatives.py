@@ -1,0 +1,62 @@
+"""The order in which other lots are offered. Source: this project's rule, first in the job, then by match, then by age."""
+
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from lots.domain.production.alternatives import Alternative, ranked, why
+from lots.domain.production.matching import PairMatch
+from tests.domain.builders import MONDAY
+
+DAY = timedelta(days=1)
+
+
+def apart(*differences):
+    """Matches with lots of a job at these colour differences."""
+    return tuple(PairMatch(f"L-{i}", difference, 0.5, True) for i, difference in enumerate(differences))
+
+
+IN_JOB = Alternative(1, MONDAY + 9 * DAY, in_job=True, pairs=apart(0.45))
+NEAR = Alternative(2, MONDAY + 8 * DAY, pairs=apart(0.1, 0.2))
+SAME = Alternative(3, MONDAY + 7 * DAY, same=True, pairs=apart(0.0, 0.3))
+OLD, YOUNG = Alternative(4, MONDAY, pairs=apart(0.3, 0.301)), Alternative(5, MONDAY + DAY, pairs=apart(0.3))
+UNKNOWN = Alternative(6, MONDAY, pairs=apart(0.1, None))
+
+
+def test_the_job_comes_first_then_the_match_then_the_age():
+    """A lot in the job goes before a closer one, the closer before the older; the largest difference counts, to the hundredth shown."""
+    expected = [IN_JOB, NEAR, SAME, OLD, YOUNG, UNKNOWN]
+    assert expected == ranked(expected[::-1]) == ranked(expected)
+
+
+def test_without_a_job_the_same_lot_comes_first_and_then_the_oldest():
+    """There is nothing to match with: the lot that was asked for, then first in, first out."""
+    bare = [replace(lot, in_job=False, pairs=()) for lot in (SAME, OLD, YOUNG, NEAR)]
+    assert bare == ranked(bare[::-1])
+
+
+@given(st.permutations([IN_JOB, NEAR, SAME, OLD, YOUNG, UNKNOWN, replace(OLD, id=7)]))
+def test_the_order_does_not_depend_on_how_the_lots_are_listed(lots):
+    """Lots alike in everything come in the order of their numbers."""
+    assert [1, 2, 3, 4, 7, 5, 6] == [lot.id for lot in ranked(lots)]
+
+
+@pytest.mark.parametrize(
+    ("lot", "says"),
+    [
+        (IN_JOB, "Already used in this job. Colour difference from the other lots of this job: 0.45 at most."),
+        (replace(IN_JOB, pairs=()), "Already used in this job."),
+        (SAME, "Same lot. Colour difference from the other lots of this job: 0.30 at most."),
+        (replace(SAME, pairs=()), "Same lot."),
+        (NEAR, "Colour difference from the other lots of this job: 0.20 at most."),
+        (replace(OLD, pairs=()), "Oldest lot in stock."),
+        (replace(YOUNG, pairs=()), "Received 2025-03-04."),
+        (UNKNOWN, "Oldest lot in stock."),
+    ],
+)
+def test_an_offer_says_why(lot, says):
+    """The job, the lot, the match, or the age."""
+    assert says == why(lot, MONDAY)

@@ -1,0 +1,249 @@
+"""Spools for a job: the exact answer, held against every subset of small stocks."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from itertools import combinations
+
+import networkx as nx
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from lots.domain.characteristics.color.lot_color import ColorLimits
+from lots.domain.colorimetry.color_difference import DEFAULT_WEIGHTS
+from lots.domain.colorimetry.color_values import Lab
+from lots.domain.production.picks import StockLot, StockSpool, pick
+from tests.tolerances import SAME_RULE
+
+RULE = ColorLimits("CIE76")
+START = datetime(2026, 1, 1, tzinfo=UTC)
+WHITE, ONE_SIDE, OTHER_SIDE = Lab(95.0, -0.8, 1.5), Lab(95.3, -0.9, 0.8), Lab(94.7, -0.7, 2.2)
+
+
+def lot(number: int, lab: Lab | None, *masses: float, day: int = 0, opened: tuple[int, ...] = ()) -> StockLot:
+    """A lot of so many spools; those at the places in `opened` were opened."""
+    came = START + timedelta(days=day)
+    spools = tuple(StockSpool(f"S{number}-{i}", mass, i in opened, came) for i, mass in enumerate(masses))
+    return StockLot(number, f"L{number}", lab, came, spools)
+
+
+def differences(stock, rule):
+    """Every pair's difference, the larger of both ways."""
+    return {
+        (a.id, b.id): max(rule.delta_e(a.lab, b.lab), rule.delta_e(b.lab, a.lab))
+        if a.lab is not None and b.lab is not None
+        else float("inf")
+        for a, b in combinations(stock, 2)
+    }
+
+
+def matching_sets(stock, match_max, apart):
+    """Every set of lots of which all pairs match."""
+    for size in range(1, len(stock) + 1):
+        for chosen in combinations(stock, size):
+            if match_max is None or all(apart[a.id, b.id] <= match_max + 1e-10 for a, b in combinations(chosen, 2)):
+                yield chosen
+
+
+def grams(chosen):
+    """Filament on lots, g."""
+    return sum(spool.mass_g for one in chosen for spool in one.spools)
+
+
+def brute(stock, mass_g, match_max, rule):
+    """(lots of the best choice, most that any matching lots hold, least limit at which it would be possible)."""
+    apart = differences(stock, rule)
+    sets = list(matching_sets(stock, match_max, apart))
+    enough = [chosen for chosen in sets if grams(chosen) >= mass_g - 1e-6]
+    most = max((grams(chosen) for chosen in sets), default=0)
+    if enough:
+
+        def order(chosen):
+            by_age = sorted(chosen, key=lambda one: (one.received_at, one.id))
+            return len(chosen), [one.received_at for one in by_age], [one.id for one in by_age]
+
+        return [one.id for one in sorted(min(enough, key=order), key=lambda one: (one.received_at, one.id))], most, None
+    limits = sorted(d for d in apart.values() if d < float("inf"))
+    for wider in limits:
+        if any(grams(chosen) >= mass_g - 1e-6 for chosen in matching_sets(stock, wider, apart)):
+            return None, most, wider
+    return None, most, None
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_the_pick_is_the_best_of_all_subsets(seed):
+    """On 50 random stocks a seed: possible or not, the lots, what is most, and the limit it would take (every subset tried)."""
+    dice = np.random.default_rng(seed)
+    for _ in range(50):
+        stock = [
+            lot(
+                number,
+                None
+                if dice.random() < 0.1
+                else Lab(95, float(dice.integers(0, 5)) / 4, float(dice.integers(0, 5)) / 4),
+                *(float(mass) for mass in dice.integers(1, 6, dice.integers(1, 4)) * 250),
+                day=int(dice.integers(0, 4)),
+            )
+            for number in range(int(dice.integers(1, 7)))
+        ]
+        match_max = None if dice.random() < 0.1 else float(dice.integers(0, 6)) / 4
+        mass = float(dice.integers(1, 14)) * 250
+        found, (lots, most, wider) = pick(stock, mass, match_max, RULE), brute(stock, mass, match_max, RULE)
+        assert (lots is not None) == found.possible
+        if found.possible:
+            assert lots == list(found.lots)
+            assert found.mass_g >= mass
+            on = {spool.code: spool.mass_g for one in stock if one.id in lots for spool in one.spools}
+            assert found.mass_g == sum(on[code] for code in found.spools)
+            assert all(found.mass_g - on[code] < mass for code in found.spools)
+        else:
+            assert most == found.nearest.mass_g
+            assert most == grams([one for one in stock if one.id in found.nearest.lots])
+            if wider is None:
+                assert found.nearest.match_max is None
+            else:
+                assert wider == pytest.approx(found.nearest.match_max)
+
+
+def test_lots_on_opposite_sides_of_the_white_do_not_share_a_job():
+    """Each 0.7 from the white and 1.40 from each other (worked from CIEDE2000): the white joins either, they do not join."""
+    rule = ColorLimits()
+    stock = [lot(1, ONE_SIDE, 1000), lot(2, OTHER_SIDE, 1000), lot(3, WHITE, 1000)]
+    assert 1.40 == round(pick(stock[:2], 1500, 2.0, rule).largest_pair, 2)
+    apart = pick(stock[:2], 1500, 1.0, rule)
+    assert (False, 1.40) == (apart.possible, round(apart.nearest.match_max, 2))
+    assert 2000 == pick(stock, 2500, 1.0, rule).nearest.mass_g
+
+
+def test_alike_and_alike_need_not_be_alike():
+    """A matches B and B matches C, but A and C do not: three lots are not a pick, though a chain joins them."""
+    stock = [lot(i, Lab(95, 0, 0.4 * i), 1000) for i in range(3)]
+    assert pick(stock, 2000, 0.5, RULE).possible
+    assert not pick(stock, 3000, 0.5, RULE).possible
+
+
+@pytest.mark.parametrize(("apart", "possible"), [(0.4999, True), (0.5, True), (0.5001, False)])
+def test_a_pair_exactly_at_the_limit_matches(apart, possible):
+    """The limit on pairs includes its end."""
+    stock = [lot(1, Lab(95, 0, 0), 1000), lot(2, Lab(95, 0, apart), 1000)]
+    assert possible is pick(stock, 2000, 0.5, RULE).possible
+
+
+@pytest.mark.parametrize("formula", ["CMC", "CIE94"])
+def test_a_pair_counts_by_the_larger_of_both_ways(formula):
+    """These formulas differ by which colour is the reference: a limit between the two differences does not let the pair through."""
+    rule, colors = ColorLimits(formula), (Lab(50, 20, 10), Lab(50, 30, 5))
+    less, more = sorted((rule.delta_e(*colors), rule.delta_e(*reversed(colors))))
+    for first, second in (colors, colors[::-1]):
+        stock = [lot(1, first, 1000), lot(2, second, 1000)]
+        refused = pick(stock, 2000, (less + more) / 2, rule)
+        assert (False, more) == (refused.possible, refused.nearest.match_max)
+        assert more == pick(stock, 2000, more, rule).largest_pair
+
+
+@pytest.mark.parametrize("formula", DEFAULT_WEIGHTS)
+def test_a_pick_tells_the_difference_that_the_pair_has_anywhere_else(formula):
+    """All pairs are compared at once here and one by one elsewhere: a limit of what one pair is told there lets it through here."""
+    rule, dice = ColorLimits(formula), np.random.default_rng(4)
+    for _ in range(50):
+        one, other = (Lab(*(WHITE.as_list() + dice.normal(0, 0.7, 3))) for _ in "12")
+        stock = [lot(1, one, 1000), lot(2, None, 500), lot(3, other, 1000)]
+        apart = max(rule.delta_e(one, other), rule.delta_e(other, one))
+        found = pick(stock, 2000, apart, rule)
+        assert (1, 3) == found.lots
+        assert pytest.approx(apart, abs=SAME_RULE) == found.largest_pair
+
+
+@pytest.mark.parametrize("days", [200, 10, 1], ids=["a-lot-a-day", "many-lots-a-day", "all-on-one-day"])
+@pytest.mark.parametrize("match_max", [0.4, 0.6])
+def test_the_greatest_mass_of_a_large_stock_is_that_of_another_solver(match_max, days):
+    """120 whites: as much as networkx finds in its heaviest clique; just that much is a pick, a gram more is not."""
+    dice = np.random.default_rng(days)
+    rows = zip(
+        dice.normal(0, 0.4, (120, 3)).tolist(), dice.integers(1, 21, 120), dice.integers(0, days, 120), strict=True
+    )
+    stock = [
+        lot(i, Lab(95 + a, b - 0.8, c + 1.5), *[1000.0 - i] * int(n), day=int(day))
+        for i, ((a, b, c), n, day) in enumerate(rows)
+    ]
+    graph = nx.Graph()
+    graph.add_nodes_from((one.id, {"grams": int(grams([one]))}) for one in stock)
+    graph.add_edges_from(pair for pair, apart in differences(stock, RULE).items() if apart <= match_max)
+    _, most = nx.max_weight_clique(graph, "grams")
+    assert pick(stock, most, match_max, RULE).possible
+    assert most == pick(stock, most + 1, match_max, RULE).nearest.mass_g
+
+
+def test_days_weigh_before_ids():
+    """Of choices of one size the days are compared first, all of them, and only then the ids (worked by hand)."""
+    blue, red = (Lab(95, 0, 0), Lab(95, 0, 9))
+    stock = [lot(1, blue, 500, day=0), lot(2, red, 500, day=0), lot(3, blue, 500, day=2), lot(4, red, 500, day=1)]
+    assert (2, 4) == pick(stock, 1000, 0.5, RULE).lots
+
+
+def test_opened_spools_come_first_then_the_oldest_and_none_that_is_not_needed():
+    """The opened one is used up first; a spool that the mass does not need is left on the shelf."""
+    stock = [lot(1, WHITE, 1000, 300, 1000, opened=(1,))]
+    assert ("S1-1", "S1-0") == pick(stock, 1200, None, RULE).spools
+    assert ("S1-0",) == pick(stock, 1000, None, RULE).spools
+
+
+def test_waste_is_added_to_what_is_needed():
+    """1000 g with 10 % waste needs 1100 g, exactly."""
+    assert 1100 == pick([lot(1, WHITE, 1100)], 1000, None, RULE, 10).needed_g
+    assert not pick([lot(1, WHITE, 1099)], 1000, None, RULE, 10).possible
+
+
+def test_a_lot_nobody_measured_is_used_alone():
+    """Without a colour a lot matches no other, and no wider limit would change that."""
+    stock = [lot(1, None, 1000), lot(2, WHITE, 1000)]
+    assert pick(stock, 1000, 0.5, RULE).possible
+    found = pick(stock, 2000, 0.5, RULE)
+    assert (False, None) == (found.possible, found.nearest.match_max)
+    assert "until the colour is measured" in found.says
+
+
+def test_too_little_filament_is_said_so():
+    """Where the whole stock is too small no limit helps, and the words say how much there is."""
+    found = pick([lot(1, WHITE, 400)], 1000, None, RULE)
+    assert "not enough filament" in found.says
+    assert (400, None) == (found.nearest.mass_g, found.nearest.match_max)
+    assert not pick([], 1000, 0.5, RULE).possible
+
+
+@pytest.mark.parametrize(
+    ("mass", "most", "waste"), [(0, 0.5, 0), (-1, 0.5, 0), (float("nan"), 0.5, 0), (1, -0.1, 0), (1, 0.5, -1)]
+)
+def test_numbers_that_make_no_sense_are_refused(mass, most, waste):
+    """No mass, a negative limit, negative waste: refused when asked."""
+    with pytest.raises(ValueError, match="must be a number"):
+        pick([lot(1, WHITE, 100)], mass, most, RULE, waste)
+
+
+STOCKS = st.lists(st.tuples(st.integers(0, 8), st.integers(1, 5), st.integers(0, 3)), min_size=1, max_size=6).map(
+    lambda rows: [lot(i, Lab(95, 0, b / 4), 250.0 * m, day=d) for i, (b, m, d) in enumerate(rows)]
+)
+
+
+@settings(max_examples=150, deadline=None)
+@given(STOCKS, st.integers(1, 10), st.integers(0, 6), st.integers(0, 4))
+def test_a_wider_limit_and_more_stock_never_make_it_harder(stock, mass, most, wider):
+    """Widening the limit, or another lot on the shelf, keeps what was possible possible, with no more lots."""
+    before = pick(stock, 250.0 * mass, most / 4, RULE)
+    after = pick(stock, 250.0 * mass, (most + wider) / 4, RULE)
+    more = pick([*stock, lot(99, Lab(95, 0, 0), 500)], 250.0 * mass, most / 4, RULE)
+    if before.possible:
+        assert len(after.lots) <= len(before.lots)
+        assert len(more.lots) <= len(before.lots)
+        assert after.possible
+        assert more.possible
+
+
+@settings(max_examples=100, deadline=None)
+@given(STOCKS, st.integers(1, 10), st.integers(1, 4), st.integers(0, 6))
+def test_more_mass_never_takes_fewer_lots(stock, mass, extra, most):
+    """Asking for more needs at least as many lots, or becomes impossible."""
+    less, more = (pick(stock, 250.0 * m, most / 4, RULE) for m in (mass, mass + extra))
+    assert not more.possible or len(less.lots) <= len(more.lots)

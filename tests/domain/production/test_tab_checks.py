@@ -1,0 +1,197 @@
+"""The layer-bond check of a thin tab, against beam bending worked out in another way."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+
+from lots.domain.production.tab_checks import (
+    CAUTION,
+    TabAsk,
+    check_tab,
+    lower_bound_of_mean,
+    root_stress_mpa,
+    shapes_of,
+    weakest_of,
+)
+
+TAB = TabAsk(width_mm=10, thickness_mm=2, lever_mm=20, load_n=5, layers="across")
+BARS = (12.1, 10.4, 13.0, 9.2, 11.8)
+SIZES = st.floats(0.5, 50)
+TABS = st.builds(TabAsk, SIZES, SIZES, SIZES, SIZES, st.just("across"))
+
+
+def test_the_root_stress_balances_the_moment_of_the_load():
+    """Stress linear over the section, integrated with its lever, gives back force times lever (equilibrium of a beam)."""
+    peak, half = root_stress_mpa(TAB), TAB.thickness_mm / 2
+    y = np.linspace(-half, half, 200_001)
+    moment = np.trapezoid(peak * y / half * y * TAB.width_mm, y)
+    assert TAB.load_n * TAB.lever_mm == pytest.approx(moment, rel=1e-8)
+
+
+def test_a_hand_worked_tab():
+    """5 N at 20 mm on 10 x 2 mm: section modulus 10 * 2^2 / 6 = 6.667 mm3, moment 100 N mm, stress 15 MPa (worked by hand)."""
+    assert 15.0 == root_stress_mpa(TAB)
+
+
+@pytest.mark.parametrize("n", [2, 3, 5, 10, 30])
+def test_the_bound_is_students(n):
+    """The lower bound of the mean is that of Student's t (computed with scipy.stats)."""
+    values = np.linspace(8, 14, n)
+    low = stats.t.interval(0.90, n - 1, loc=values.mean(), scale=stats.sem(values))[0]
+    assert low == pytest.approx(lower_bound_of_mean(list(values)), rel=1e-12)
+
+
+def test_the_weaker_of_bound_and_weakest_bar_is_relied_on():
+    """Matte black bars of the demo: the weakest of five lies below the bound of their mean, and decides."""
+    found = check_tab(TAB, BARS, 1.0)
+    assert (9.2, 9.2, False) == (found.weakest_mpa, found.basis_mpa, found.enough)
+    assert 9.870 == pytest.approx(found.bound_mpa, abs=5e-4)
+    assert CAUTION == found.caution
+
+
+@given(TABS, st.floats(1, 5))
+def test_the_least_thickness_gives_the_reserve_that_is_wanted(tab, wanted):
+    """A tab made as thick as said has just the reserve, and is enough."""
+    least = check_tab(tab, BARS, wanted).least_thickness_mm
+    found = check_tab(replace(tab, thickness_mm=least), BARS, wanted)
+    assert wanted == pytest.approx(found.reserve, rel=1e-9)
+    assert found.enough
+
+
+@given(TABS, st.floats(1, 5))
+def test_the_words_err_on_the_safe_side(tab, wanted):
+    """A tab made as thick as the words say is enough, and a reserve that is not enough never reads as the one that is wanted."""
+    found = check_tab(tab, BARS, wanted)
+    if found.enough:
+        return
+    thick = float(re.search(r"have to be ([0-9.]+) mm", found.says).group(1))
+    assert check_tab(replace(tab, thickness_mm=thick), BARS, wanted).enough
+    assert float(re.search(r"reserve of ([0-9.]+),", found.says).group(1)) < wanted
+
+
+def test_a_reserve_just_short_of_what_is_wanted_does_not_read_as_enough():
+    """1.9999 where 2 is wanted reads 1.99, and the 3 mm tab is told to be 3.01 mm thick (worked by hand)."""
+    says = check_tab(TabAsk(10, 3, 20, 9.2 * 10 * 9 / (6 * 20 * 1.9999), "across"), BARS).says
+    assert "a reserve of 1.99, 2 wanted, not enough: it would have to be 3.01 mm thick" in says
+
+
+def test_handbook_quantiles_give_the_bound():
+    """Mean 10, scatter 1: t of 6.314, 2.132, 1.833 and 1.699 for 1, 4, 9 and 29 degrees of freedom (printed t tables, 95 % one-sided)."""
+    for n, t in ((2, 6.314), (5, 2.132), (10, 1.833), (30, 1.699)):
+        spread = np.linspace(-1, 1, n)
+        values = 10 + spread / spread.std(ddof=1)
+        assert 10 - t / math.sqrt(n) == pytest.approx(lower_bound_of_mean(list(values)), abs=5e-4)
+
+
+@pytest.mark.parametrize(
+    "sizes", [(10, 1e-170, 20, 10), (10, 1e-160, 20, 10), (10, 4, 1e300, 1e300), (1e300, 1e300, 1, 1)]
+)
+def test_sizes_without_a_stress_are_refused(sizes):
+    """Numbers above 0, but so extreme that the stress is infinite or nothing: refused when made, not divided by zero."""
+    with pytest.raises(ValueError, match="slip"):
+        TabAsk(*sizes, "across")
+
+
+@given(TABS)
+def test_load_width_and_thickness_act_as_a_beam_says(tab):
+    """Double load or lever doubles the stress, double width halves it, double thickness quarters it."""
+    stress = root_stress_mpa(tab)
+    assert 2 * stress == pytest.approx(root_stress_mpa(replace(tab, load_n=2 * tab.load_n)))
+    assert 2 * stress == pytest.approx(root_stress_mpa(replace(tab, lever_mm=2 * tab.lever_mm)))
+    assert stress / 2 == pytest.approx(root_stress_mpa(replace(tab, width_mm=2 * tab.width_mm)))
+    assert stress / 4 == pytest.approx(root_stress_mpa(replace(tab, thickness_mm=2 * tab.thickness_mm)))
+
+
+def test_more_bars_of_the_same_scatter_raise_the_bound():
+    """Evidence is worth something: the same mean and scatter from more bars supports a higher strength."""
+    assert lower_bound_of_mean([10, 12] * 2) < lower_bound_of_mean([10, 12] * 10)
+
+
+@pytest.mark.parametrize(
+    ("bars", "word"), [((), "0 bond tests"), ((12.0,), "1 bond test"), ((1.0, 40.0), "too widely")]
+)
+def test_without_evidence_nothing_is_enough(bars, word):
+    """Fewer than two bars, or bars that scatter past zero, give no strength to rely on: it fails closed and says why."""
+    found = check_tab(TAB, bars)
+    assert (None, False, None) == (found.reserve, found.enough, found.least_thickness_mm)
+    assert word in found.says
+
+
+def test_along_the_layers_the_bond_does_not_decide():
+    """Where bending runs along the layers this check has nothing to say, and says so."""
+    found = check_tab(replace(TAB, layers="along"), BARS)
+    assert (None, False) == (found.reserve, found.enough)
+    assert "does not decide" in found.says
+
+
+def test_a_stubby_tab_is_warned_about():
+    """Short for its thickness, a tab is no beam (common practice, no source)."""
+    assert "beam describes it poorly" in check_tab(replace(TAB, lever_mm=9), BARS).says
+    assert "beam describes it poorly" not in check_tab(TAB, BARS).says
+
+
+@pytest.mark.parametrize("field", ["width_mm", "thickness_mm", "lever_mm", "load_n"])
+@pytest.mark.parametrize("value", [0, -1, math.nan, math.inf])
+def test_a_size_or_load_that_is_none_is_refused(field, value):
+    """A tab without size or load does not exist."""
+    with pytest.raises(ValueError, match=field):
+        replace(TAB, **{field: value})
+
+
+def test_other_nonsense_is_refused():
+    """A reserve below one, a bar that broke at nothing, a third way for layers to lie."""
+    with pytest.raises(ValueError, match="reserve"):
+        check_tab(TAB, BARS, 0.5)
+    with pytest.raises(ValueError, match="breaking stress"):
+        check_tab(TAB, (10.0, 0.0))
+    with pytest.raises(ValueError, match="layers"):
+        replace(TAB, layers="sideways")
+
+
+AGAINST = st.lists(st.sampled_from(["Lot L-7 is blocked.", "The grade is forbidden for flexing use."]), unique=True)
+BARS_OF = st.lists(st.floats(0.5, 60), max_size=8)
+
+
+@given(TABS, BARS_OF, st.floats(1, 5), AGAINST)
+def test_enough_holds_exactly_when_nothing_speaks_against(tab, bars, wanted, against):
+    """Every reason is told; whatever the bond, a reason against the lot is never outweighed."""
+    found = check_tab(tab, bars, wanted, against)
+    alone = check_tab(tab, bars, wanted)
+    assert found.enough is (found.reasons == ())
+    assert found.enough is (alone.enough and not against)
+    assert set(against) <= set(found.reasons)
+    assert set(alone.reasons) <= set(found.reasons)
+    assert not against or found.says.startswith(f"Do not print this tab: {against[0]}")
+
+
+@given(TABS, st.lists(BARS_OF, min_size=1, max_size=3), AGAINST)
+def test_filament_of_several_lots_is_as_good_as_the_worst(tab, lots, against):
+    """Enough exactly when each lot is, with every reason of each."""
+    each = [check_tab(tab, bars, 2.0, against) for bars in lots]
+    found = weakest_of(each)
+    assert found.enough is all(check.enough for check in each)
+    assert set(found.reasons) == {reason for check in each for reason in check.reasons}
+    assert found.enough is (found.reasons == ())
+    assert not found.enough or found.reserve == min(check.reserve for check in each)
+
+
+@pytest.mark.parametrize(
+    ("sizes", "layers", "thin"),
+    [
+        ((10, 3, 20, 5), "across", False),
+        ((10, 2.999, 20, 5), "across", True),
+        ((2.999, 10, 20, 5), "across", True),
+        ((2, 2, 20, 5), "along", False),
+    ],
+)
+def test_a_thin_upright_tab_is_thin_in_either_direction(sizes, layers, thin):
+    """Below 3 mm with the layers across (common practice, no source); one that lies flat is no upright tab."""
+    assert (("thin_upright",) if thin else ()) == shapes_of(TabAsk(*sizes, layers))

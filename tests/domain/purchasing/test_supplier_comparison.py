@@ -1,0 +1,299 @@
+"""Suppliers compared: nobody is ranked on luck. Intervals and tests by scipy; counts worked out by hand; error rates by simulation."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.stats import binomtest, fisher_exact, ttest_ind
+from scipy.stats import t as student
+
+from lots.domain.purchasing import supplier_comparison
+from lots.domain.purchasing.supplier_comparison import CRITERIA, Comparison, LotResult, acceptance, bias, compare, rank
+from tests.domain.strategies import steps
+from tests.tolerances import PRINTED_2, SAME_FORMULA
+
+SETTINGS = settings(max_examples=60, deadline=None)
+
+
+def inspected(accepted: int, n: int, stratum: str = "s") -> list[LotResult]:
+    """So many lots of one stratum, of which so many were accepted."""
+    return [LotResult(i < accepted, stratum) for i in range(n)]
+
+
+def read(colors, stratum: str = "s", with_: str = "M1") -> list[LotResult]:
+    """Lots of which the colour alone is known, with the CIE76 difference."""
+    return [LotResult(None, stratum, with_, tuple(map(float, c)), math.hypot(*c)) for c in colors]
+
+
+def at(distances, stratum: str = "s") -> list[LotResult]:
+    """Lots that lie so far from the reference."""
+    return [LotResult(None, stratum, "M1", None, float(d)) for d in distances]
+
+
+def on(criterion: str, lots) -> list[Comparison]:
+    """The comparisons on one criterion."""
+    return [c for c in compare(lots) if c.criterion == criterion]
+
+
+def ranks(criterion: str, lots) -> dict[int, int | None]:
+    """Places of suppliers on a criterion."""
+    names = {number: f"Supplier {number}" for number in lots}
+    found = rank(criterion, compare(lots), names, {number: bool(mine) for number, mine in lots.items()})
+    return {number: place.place for number, place in found.items()}
+
+
+def test_acceptance_counts_what_was_inspected_to_an_end():
+    """A lot whose inspection is open was delivered and no more; the interval is Wilson's (34-100 % and 86-99 %, computed by scipy)."""
+    two = acceptance([*inspected(2, 2), LotResult(None, "s")])
+    assert (3, 2, 2) == (two.lots, two.inspected, two.accepted)
+    many = acceptance(inspected(46, 48))
+    for found, ends in ((two, (0.34, 1.0)), (many, (0.86, 0.99))):
+        wilson = binomtest(found.accepted, found.inspected).proportion_ci(method="wilson")
+        assert pytest.approx((wilson.low, wilson.high), abs=SAME_FORMULA) == (found.interval.low, found.interval.high)
+        assert pytest.approx(ends, abs=PRINTED_2) == (found.interval.low, found.interval.high)
+    assert (0, 0, None) == (acceptance([]).lots, acceptance([]).accepted, acceptance([]).interval)
+
+
+def test_where_a_suppliers_colours_lie():
+    """Their mean, and whether the reference could be it: five lots about (1, 0, 0) rule it out, five about the reference do not."""
+    shape = np.array([(0, 0, 0.1), (0, 0.1, 0), (0.1, 0, 0), (0, -0.1, -0.1), (-0.1, 0, 0)])
+    off, near = bias(read(shape + np.eye(3)[0])), bias(read(shape))
+    assert pytest.approx((1.0, 0.0, 0.0), abs=SAME_FORMULA) == off.mean
+    assert (5, False, True) == (off.n, off.zero_inside, near.zero_inside)
+    few = bias(read(shape[:2]))
+    assert (2, None, None) == (few.n, few.ellipsoid, few.zero_inside)
+    assert None is bias(inspected(3, 3))
+
+
+@pytest.mark.parametrize("n", range(1, 9))
+def test_a_small_perfect_record_never_ranks_over_a_long_good_one(n):
+    """2 of 2 is no better than 46 of 48, nor is any perfect record up to 8 lots: neither has a place, and how many lots more it takes is said."""
+    lots = {1: inspected(n, n), 2: inspected(46, 48)}
+    assert {1: None, 2: None} == ranks("acceptance", lots)
+    (found,) = on("acceptance", lots)
+    assert found.low < 0 < found.high
+    assert (None, n, 48) == (found.better, found.n_first, found.n_second)
+    assert found.more_lots > 8
+
+
+def test_one_bad_lot_of_two_ranks_under_nobody():
+    """1 of 2 against 48 of 48: the interval leaves zero out, but a bad lot among 50 is one of two in 4 % of cases (scipy's fisher_exact)."""
+    (found,) = on("acceptance", {1: inspected(1, 2), 2: inspected(48, 48)})
+    assert pytest.approx(0.04, abs=SAME_FORMULA) == fisher_exact([[1, 1], [48, 0]]).pvalue
+    assert found.high < 0
+    assert found.better is None
+    assert 1 <= found.more_lots <= 5
+
+
+def test_long_records_that_differ_are_ranked():
+    """200 of 200 against 120 of 200 is told, with both places."""
+    assert {1: 2, 2: 1} == ranks("acceptance", {1: inspected(120, 200), 2: inspected(200, 200)})
+
+
+RECORD = st.tuples(st.integers(0, 12), st.integers(0, 12)).map(lambda pair: (min(pair), max(pair)))
+
+
+@SETTINGS
+@given(one=RECORD, two=RECORD)
+def test_who_is_told_apart_passes_the_exact_test(one, two):
+    """For two suppliers of one stratum better means: the interval leaves zero out, and Fisher's test agrees at a third of 5 % (scipy)."""
+    (found,) = on("acceptance", {1: inspected(*one), 2: inspected(*two)})
+    if found.better is None:
+        return
+    table = [[x, n - x] for x, n in (one, two)]
+    tail = min(fisher_exact(table, alternative=side).pvalue for side in ("less", "greater"))
+    assert 2 * tail <= 0.05 / 3 + SAME_FORMULA
+    assert (found.better == 1) == (one[0] * two[1] > two[0] * one[1])
+
+
+def two_shades(share: float) -> dict[int, list[LotResult]]:
+    """The first supplier better in each of two shades and worse in all: most of its lots are of the shade that both find hard."""
+    records = {1: ((240, 400, "hard"), (100, 100, "easy")), 2: ((30, 100, "hard"), (372, 400, "easy"))}
+    return {
+        number: [lot for x, n, kind in kinds for lot in inspected(round(share * x), round(share * n), kind)]
+        for number, kinds in records.items()
+    }
+
+
+@pytest.mark.parametrize("share", [0.02, 0.05, 0.1, 0.3, 1.0])
+def test_a_mix_of_shades_does_not_turn_the_order_round(share):
+    """60 against 30 % and 100 against 93 % are both more, though 68 against 80 % overall are less: the first is ahead or untold, never behind."""
+    lots = two_shades(share)
+    rates = {number: sum(lot.accepted for lot in mine) / len(mine) for number, mine in lots.items()}
+    assert rates[1] < rates[2]
+    (found,) = on("acceptance", lots)
+    assert found.difference > 0
+    assert ranks("acceptance", lots) == ({1: 1, 2: 2} if share >= 0.3 else {1: None, 2: None})
+
+
+def test_how_many_lots_are_still_to_come_counts_strata():
+    """Of 50 lots each in two shades the number said is about enough, and half of it is not."""
+    (now,) = on("acceptance", two_shades(0.1))
+    short, enough = (on("acceptance", two_shades(0.1 + by * now.more_lots / 500))[0] for by in (0.5, 1.1))
+    assert (None, 1) == (short.better, enough.better)
+
+
+def test_a_place_takes_being_told_apart_from_every_other():
+    """Of three suppliers only the one far behind both others has a place; the two in front say why they have none."""
+    lots = {1: inspected(95, 100), 2: inspected(96, 100), 3: inspected(40, 100)}
+    assert {1: None, 2: None, 3: 3} == ranks("acceptance", lots)
+    names = {1: "North", 2: "South", 3: "East"}
+    found = rank("acceptance", compare(lots), names, dict.fromkeys(lots, True))
+    assert "Against South: can't tell" in found[1].why
+    assert "Against North: can't tell" in found[2].why
+    assert "East" not in found[1].why
+    assert "Told apart from every other by share of lots accepted the first time." == found[3].why
+    lots[1] = inspected(75, 100)
+    assert {1: 2, 2: 1, 3: 3} == ranks("acceptance", lots)
+
+
+def test_who_has_no_rival_or_no_lot_has_no_place():
+    """One supplier alone, one without a lot, none at all, and two who never delivered the same."""
+    assert {} == ranks("acceptance", {})
+    assert [] == compare({})
+    assert {1: None} == ranks("acceptance", {1: inspected(9, 9)})
+    assert {1: None, 2: None} == ranks("acceptance", {1: inspected(9, 9), 2: []})
+    apart = {1: inspected(90, 90, "white"), 2: inspected(9, 90, "black")}
+    assert {1: None, 2: None} == ranks("acceptance", apart)
+    names = {1: "North", 2: "South"}
+    found = rank("acceptance", compare(apart), names, {1: True, 2: True})
+    assert "Against South: they have no lots of the same kind to compare." == found[1].why
+    alone = rank("acceptance", compare(apart), names, {1: True, 2: False})
+    assert ("No other supplier to compare with.", "No lot to judge by yet.") == (alone[1].why, alone[2].why)
+
+
+DISTANCES = st.lists(steps(0.0, 2.0, 0.1), min_size=3, max_size=15)
+
+
+@SETTINGS
+@given(one=DISTANCES, two=DISTANCES)
+def test_nearness_is_compared_by_welchs_t(one, two):
+    """Difference and standard error are those of scipy's ttest_ind without equal variances; the interval takes both suppliers' t (Cochran and Cox)."""
+    (found,) = on("closeness", {1: at(one), 2: at(two)})
+    assert pytest.approx(np.mean(one) - np.mean(two), abs=SAME_FORMULA) == found.difference
+    if len(set(one)) == len(set(two)) == 1:
+        assert found.low is None
+        return
+    parts = np.array([np.var(side, ddof=1) / len(side) for side in (one, two)])
+    error = math.sqrt(parts.sum())
+    if abs(found.difference) > SAME_FORMULA:
+        welch = ttest_ind(one, two, equal_var=False)
+        assert pytest.approx(welch.statistic, rel=SAME_FORMULA) == found.difference / error
+    quantiles = student.isf(0.05 / 3 / 2, [len(one) - 1, len(two) - 1])
+    half = error * (parts @ quantiles) / parts.sum()
+    assert pytest.approx((found.difference - half, found.difference + half), rel=SAME_FORMULA, abs=SAME_FORMULA) == (
+        found.low,
+        found.high,
+    )
+    # Less is better.
+    assert {1: found.high < 0, 2: found.low > 0} == {side: found.better == side for side in (1, 2)}
+
+
+def test_the_nearer_and_the_steadier_supplier_are_told():
+    """Twenty lots a third as far from the reference, and scattered a third as much about their own mean, are both told."""
+    rng = np.random.default_rng(1)
+    lots = {1: read(rng.normal(0, 0.9, (20, 3))), 2: read(rng.normal(0, 0.3, (20, 3)))}
+    assert {1: 2, 2: 1} == ranks("closeness", lots) == ranks("steadiness", lots)
+
+
+def test_steadiness_knows_nothing_of_where_the_colours_lie():
+    """A constant shift of all of a supplier's colours leaves how steady it is."""
+    rng = np.random.default_rng(2)
+    colors = rng.normal(0, 0.3, (9, 3)), rng.normal(0, 0.5, (12, 3))
+    (before,) = on("steadiness", {1: read(colors[0]), 2: read(colors[1])})
+    (after,) = on("steadiness", {1: read(colors[0] + [1, -2, 0.5]), 2: read(colors[1])})
+    assert pytest.approx((before.difference, before.low, before.high), abs=SAME_FORMULA) == (
+        after.difference,
+        after.low,
+        after.high,
+    )
+
+
+@pytest.mark.parametrize("criterion", ["closeness", "steadiness"])
+@pytest.mark.parametrize("strata", [1, 4])
+def test_two_lots_of_a_kind_tell_nothing_of_scatter(criterion, strata):
+    """Two lots lie equally far from their own mean, always, which is not steadiness; nor do two alike differences show how they scatter."""
+    rng = np.random.default_rng(3)
+    kinds = [f"shade {i}" for i in range(strata if criterion == "steadiness" else 1)]
+    lots = {number: [lot for kind in kinds for lot in read(rng.normal(0, 0.3, (2, 3)), kind)] for number in (1, 2)}
+    (found,) = on(criterion, lots)
+    assert (None, None, None) == (found.low, found.better, found.more_lots)
+    assert found.difference is not None
+
+
+def test_lots_that_are_all_alike_are_not_told_apart():
+    """Equal differences on either side show no scatter to judge by, however many they are."""
+    (found,) = on("closeness", {1: at([0.5] * 9), 2: at([0.6] * 9)})
+    assert (None, None) == (found.low, found.better)
+    assert pytest.approx(-0.1, abs=SAME_FORMULA) == found.difference
+
+
+def test_lots_read_otherwise_are_not_compared():
+    """Colours compare only where stratum and instrument agree."""
+    rng = np.random.default_rng(4)
+    colors = rng.normal(0, 0.3, (9, 3))
+    for other in (read(colors, with_="M2"), read(colors, "t")):
+        found = compare({1: read(colors), 2: other})
+        assert [None] * len(CRITERIA) == [c.difference for c in found]
+
+
+def random_lots(rng, n: int, strata=("s",)) -> list[LotResult]:
+    """Lots of a supplier like any other: 85 % accepted, colours about the reference, strata in turn."""
+    colors = rng.normal((0.2, -0.1, 0.3), (0.3, 0.15, 0.3), (n, 3))
+    lots = [lot for i, c in enumerate(colors) for lot in read([c], strata[i % len(strata)])]
+    return [replace(lot, accepted=bool(good)) for lot, good in zip(lots, rng.random(n) < 0.85, strict=True)]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_lots_of_a_kind_the_other_never_delivered_change_nothing(seed):
+    """More lots in a stratum of one's own move no comparison."""
+    rng = np.random.default_rng(seed)
+    lots = {number: random_lots(rng, 12, ("s", "t")) for number in (1, 2, 3)}
+    more = {**lots, 2: [*lots[2], *random_lots(rng, 15, ("own",)), *inspected(0, 9, "own")]}
+    assert compare(lots) == compare(more)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_exchanged_suppliers_are_mirrored(seed):
+    """The other way round each difference has the other sign, and the better one the other number."""
+    rng = np.random.default_rng(seed)
+    one, two = random_lots(rng, 9, ("s", "t")), read(rng.normal(0, 1.0, (14, 3)))
+    for before, after in zip(compare({1: one, 2: two}), compare({1: two, 2: one}), strict=True):
+        if before.difference is None:
+            assert after.difference is None
+            continue
+        assert pytest.approx((-before.high, -before.difference, -before.low), abs=SAME_FORMULA) == (
+            after.low,
+            after.difference,
+            after.high,
+        )
+        assert ({1: 2, 2: 1}.get(before.better), before.more_lots) == (after.better, after.more_lots)
+
+
+@pytest.mark.parametrize(
+    ("sizes", "strata"),
+    [
+        ((4, 4, 4), "s"),
+        ((20, 20, 20), "s"),
+        ((3, 20, 20), "s"),
+        ((2, 30, 30), "s"),
+        ((5, 40, 40), "s"),
+        ((12, 12, 12), "stuv"),
+    ],
+    ids=str,
+)
+def test_equal_suppliers_are_hardly_ever_told_apart(sizes, strata, monkeypatch):
+    """Of three suppliers that are alike any two are told apart on any criterion in at most 5 % of cases, few lots against many too.
+
+    Simulated 700 times; the exact binomial interval at 99.9 % for the share reaches down to 5 %.
+    """
+    monkeypatch.setattr(supplier_comparison, "MOST_LOTS", 1)
+    rng = np.random.default_rng(sum(sizes))
+    told = 0
+    for _ in range(700):
+        found = compare({number: random_lots(rng, n, tuple(strata)) for number, n in enumerate(sizes)})
+        told += any(c.better for c in found)
+    assert binomtest(told, 700).proportion_ci(0.999).low <= 0.05

@@ -1,0 +1,244 @@
+"""What passing proves. Sources: scipy's hypergeometric distribution, counting, and figures of the trade."""
+
+from fractions import Fraction
+from math import comb
+
+import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
+from scipy.stats import hypergeom
+
+from lots.domain.receiving.protection import acceptance_probability, chance_to_catch, says, upper_bound_bad
+from tests.domain.builders import reference_csv
+from tests.tolerances import PRINTED_10
+
+CASES = [row for row in reference_csv("sampling_plan_cases.csv") if row["lot_nonconforming_D"]]
+
+# A figure printed in whole percent is right to half of one; 12.5 is printed as 12.
+WHOLE_PERCENT = 0.005 + 1e-12
+# scipy's hypergeometric sums terms made from logarithms of factorials and loses a few digits; whole numbers lose none.
+SCIPY_HYPERGEOMETRIC = 1e-9
+# One spool of a lot of ten million, and what drawing without putting back changes: sample over lot, times a few.
+LARGE_LOT = 10**7
+NEARLY_INFINITE = 1e-5
+
+
+@st.composite
+def samples(draw, most=60):
+    """A lot size, a sample size and a number found in it."""
+    lot_size = draw(st.integers(1, most))
+    size = draw(st.integers(1, lot_size))
+    return lot_size, size, draw(st.integers(0, size))
+
+
+CONFIDENCES = st.sampled_from([0.5, 0.8, 0.9, 0.95, 0.99])
+
+
+@pytest.mark.parametrize(("size", "published"), [(1, 0.12), (2, 0.24), (3, 0.34), (5, 0.52), (8, 0.72)])
+def test_chance_to_catch_three_bad_of_24(size, published):
+    """Of 24 spools with 3 bad, so many measured catch one this often (published trade figures; scipy to all digits)."""
+    found = chance_to_catch(24, 3, size)
+    assert pytest.approx(published, abs=WHOLE_PERCENT) == found
+    assert pytest.approx(hypergeom.sf(0, 24, 3, size), abs=SCIPY_HYPERGEOMETRIC) == found
+
+
+@pytest.mark.parametrize(
+    ("size", "published"), [(1, 0.95), (2, 0.78), (3, 0.63), (5, 0.45), (8, 0.31), (13, 0.21), (20, 0.14)]
+)
+def test_none_found_in_a_very_large_lot(size, published):
+    """With none found the 95 % bound nears 1 - 0.05^(1/n) of the lot (published trade figures; arithmetic)."""
+    share = upper_bound_bad(LARGE_LOT, size, 0) / LARGE_LOT
+    assert pytest.approx(published, abs=WHOLE_PERCENT) == share
+    assert pytest.approx(1 - 0.05 ** (1 / size), abs=NEARLY_INFINITE) == share
+
+
+@pytest.mark.parametrize(
+    "row", CASES, ids=[f"{r['lot_size']}-{r['level']}-{r['inspection']}-{r['aql']}" for r in CASES]
+)
+def test_acceptance_probability_of_a_finite_lot(row):
+    """A plan accepts a lot with D nonconforming as often as the reference file says (computed, hypergeometric)."""
+    lot_size, bad, size, accept = (int(row[name]) for name in ("lot_size", "lot_nonconforming_D", "n", "Ac"))
+    found = acceptance_probability(lot_size, bad, size, accept)
+    assert pytest.approx(float(row["Pa_hypergeometric_at_D"]), abs=PRINTED_10) == found
+
+
+@pytest.mark.parametrize(
+    ("lot_size", "size", "found", "bound"),
+    [(24, 5, 0, 9), (24, 8, 0, 6), (24, 5, 1, 14), (24, 23, 0, 0), (9, 8, 0, 1), (24, 24, 2, 2), (24, 0, 0, 24)],
+)
+def test_the_bound_is_the_last_number_not_yet_refuted(lot_size, size, found, bound):
+    """So few found has probability above 5 % at the bound and at most 5 % one beyond it (scipy)."""
+    assert bound == upper_bound_bad(lot_size, size, found)
+    assert hypergeom.cdf(found, lot_size, bound, size) > 0.05
+    if bound < lot_size - (size - found):
+        assert hypergeom.cdf(found, lot_size, bound + 1, size) <= 0.05
+
+
+def test_a_probability_of_just_five_percent_is_refuted():
+    """One spool of 20 measured is good with probability 1/20 if 19 are bad: at 95 % the bound is 18 (arithmetic).
+
+    In binary 1 - 0.95 is a little more than 1/20, so the comparison must be made with the number as written.
+    """
+    assert 18 == upper_bound_bad(20, 1, 0, 0.95)
+    assert 17 == upper_bound_bad(20, 1, 0, 0.90)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (
+            (24, 5, 0),
+            (
+                "Passing with 0 bad of 5 measured: with 95 % confidence at most 9 of the 24 spools are bad. "
+                "Had 3 of them been bad, this sample would have caught it 52 times in 100."
+            ),
+        ),
+        (
+            (24, 5, 0, 0.9),
+            (
+                "Passing with 0 bad of 5 measured: with 90 % confidence at most 8 of the 24 spools are bad. "
+                "Had 3 of them been bad, this sample would have caught it 52 times in 100."
+            ),
+        ),
+        (
+            (24, 20, 1),
+            (
+                "Passing with at most 1 bad of 20 measured: with 95 % confidence at most 3 of the 24 spools are bad. "
+                "Had 3 of them been bad, this sample would have refused the lot 94 times in 100."
+            ),
+        ),
+        (
+            (9, 8, 0),
+            (
+                "Passing with 0 bad of 8 measured: with 95 % confidence at most 1 of the 9 spools is bad. "
+                "Had 2 of them been bad, this sample would have caught it every time."
+            ),
+        ),
+        ((24, 24, 0), "With all 24 spools measured, passing means for certain that no spool is bad."),
+        ((8, 8, 1), "With all 8 spools measured, passing means for certain that at most 1 of the 8 is bad."),
+        ((8, 8, 2), "With all 8 spools measured, passing means for certain that at most 2 of the 8 are bad."),
+        ((1, 1, 0), "With the only spool measured, passing means for certain that no spool is bad."),
+        ((24, 1, 1), "Passing proves nothing: up to 1 bad would pass, and only 1 spool is measured."),
+        ((24, 2, 3), "Passing proves nothing: up to 3 bad would pass, and only 2 spools are measured."),
+    ],
+)
+def test_what_passing_proves_in_words(arguments, words):
+    """The sentence names confidence, bound and an example; full inspection is certain (numbers: scipy; own wording)."""
+    assert words == says(*arguments)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ((1000, 200, 0), "caught it more than 99 times in 100."),
+        ((1000, 13, 6), "refused the lot less than once in 100."),
+        ((1000, 12, 4), "refused the lot once in 100."),
+    ],
+)
+def test_only_certainty_reads_as_certain(arguments, words):
+    """A chance that rounds to all or none of 100 is not called so (scipy: 1 - 9.1e-14, 0.0004 and 0.0108)."""
+    assert says(*arguments).endswith(words)
+
+
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (lambda: chance_to_catch(0, 0, 0), r"lot_size must be at least 1 spool, got 0"),
+        (lambda: chance_to_catch(24, 25, 5), r"bad must be 0 to 24, got 25"),
+        (lambda: chance_to_catch(24, 3, 25), r"size must be 0 to 24, got 25"),
+        (lambda: acceptance_probability(24, 3, 5, -1), r"accept must be 0 or more, got -1"),
+        (lambda: upper_bound_bad(24, 5, 6), r"found must be 0 to 5, got 6"),
+        (lambda: upper_bound_bad(24, 5, -1), r"found must be 0 to 5, got -1"),
+        (lambda: upper_bound_bad(24, 5, 0, 0.0), r"confidence must lie between 0 and 1, got 0.0"),
+        (lambda: upper_bound_bad(24, 5, 0, 1.0), r"confidence must lie between 0 and 1, got 1.0"),
+        (lambda: upper_bound_bad(24, 5, 0, float("nan")), r"confidence must lie between 0 and 1, got nan"),
+        (lambda: says(24, 0, 0), r"size must be at least 1 spool, got 0"),
+    ],
+    ids=["no-lot", "bad", "size", "accept", "found", "found-negative", "never", "always", "nan", "no-sample"],
+)
+def test_a_number_outside_its_range_is_refused(call, message):
+    """The message quotes the field, its range and the value."""
+    with pytest.raises(ValueError, match=message):
+        call()
+
+
+@given(samples(), CONFIDENCES)
+def test_a_bigger_sample_never_proves_less(sample, confidence):
+    """With as many found, one spool more never raises the bound."""
+    lot_size, size, found = sample
+    assume(size < lot_size)
+    assert upper_bound_bad(lot_size, size + 1, found, confidence) <= upper_bound_bad(lot_size, size, found, confidence)
+
+
+@given(samples(), CONFIDENCES)
+def test_finding_more_never_lowers_the_bound(sample, confidence):
+    """One more bad spool in the sample never makes the lot look better."""
+    lot_size, size, found = sample
+    assume(found < size)
+    assert upper_bound_bad(lot_size, size, found, confidence) <= upper_bound_bad(lot_size, size, found + 1, confidence)
+
+
+@given(samples())
+def test_more_confidence_costs_a_wider_bound(sample):
+    """The bound at 99 % is never below the one at 95, nor that below the one at 50."""
+    bounds = [upper_bound_bad(*sample, confidence) for confidence in (0.5, 0.95, 0.99)]
+    assert sorted(bounds) == bounds
+
+
+@given(samples(), CONFIDENCES)
+def test_the_bound_stays_within_what_was_seen(sample, confidence):
+    """At least those found are bad, and at most all but the good ones seen; full inspection leaves no room."""
+    lot_size, size, found = sample
+    assert found <= upper_bound_bad(lot_size, size, found, confidence) <= lot_size - (size - found)
+    assert found == upper_bound_bad(size, size, found, confidence)
+
+
+@given(samples(most=30), CONFIDENCES)
+def test_the_bound_is_right_as_often_as_it_says(sample, confidence):
+    """Over all samples of a lot with any number bad, the bound holds with the stated probability or more (counting)."""
+    lot_size, size, _ = sample
+    bounds = [upper_bound_bad(lot_size, size, found, confidence) for found in range(size + 1)]
+    for bad in range(lot_size + 1):
+        right = sum(comb(bad, k) * comb(lot_size - bad, size - k) for k in range(size + 1) if bad <= bounds[k])
+        assert Fraction(right, comb(lot_size, size)) >= Fraction(str(confidence))
+
+
+@given(samples())
+def test_none_found_proves_more_in_a_finite_lot(sample):
+    """Without putting back, none found bounds the share below 1 - 0.05^(1/n), as measured spools are out of doubt."""
+    lot_size, size, _ = sample
+    assert upper_bound_bad(lot_size, size, 0) / lot_size <= 1 - 0.05 ** (1 / size)
+
+
+@given(samples())
+def test_bad_and_measured_may_change_places(sample):
+    """Catching one of b bad with n measured is as likely as one of n bad with b measured."""
+    lot_size, size, bad = sample
+    assert chance_to_catch(lot_size, size, bad) == chance_to_catch(lot_size, bad, size)
+
+
+@given(samples(), st.integers(0, 60))
+def test_a_worse_lot_never_passes_oftener(sample, accept):
+    """One more bad spool never helps a lot to pass, and a higher accept number never hinders it."""
+    lot_size, size, bad = sample
+    assume(bad < lot_size)
+    passing = acceptance_probability(lot_size, bad, size, accept)
+    assert 0 <= acceptance_probability(lot_size, bad + 1, size, accept) <= passing
+    assert passing <= acceptance_probability(lot_size, bad, size, accept + 1) <= 1
+
+
+@given(samples(), st.integers(0, 60))
+def test_acceptance_is_the_hypergeometric_distribution(sample, accept):
+    """Counting samples in whole numbers agrees with scipy."""
+    lot_size, size, bad = sample
+    expected = hypergeom.cdf(accept, lot_size, bad, size)
+    assert pytest.approx(expected, abs=SCIPY_HYPERGEOMETRIC) == acceptance_probability(lot_size, bad, size, accept)
+
+
+@given(samples(), st.integers(0, 3))
+def test_every_sample_has_a_sentence(sample, accept):
+    """Whatever the sample, one or two whole sentences come out."""
+    lot_size, size, _ = sample
+    words = says(lot_size, size, accept)
+    assert words.endswith(".")
+    assert words.startswith(("Passing ", "With "))

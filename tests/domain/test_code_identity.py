@@ -1,0 +1,177 @@
+"""One code is one code, however it is typed: checked against Unicode's own tables, and by laws over any text."""
+
+import csv
+import sys
+import unicodedata
+from pathlib import Path
+
+import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
+
+from lots.domain.code_identity import Misread, alike, identity, likeness, unseen
+
+REFERENCE = Path(__file__).parents[1] / "reference"
+CONFUSABLES = list(csv.DictReader((REFERENCE / "confusables.csv").read_text(encoding="utf-8").splitlines()))
+EVERY = [chr(point) for point in range(sys.maxunicode + 1) if not 0xD800 <= point <= 0xDFFF]
+SEPARATORS = "-_./:#+,;()[]'*&=~"
+# What people type into a field for a code, and what gets in by copying.
+TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=20)
+CODES = st.text("abijloABIJLO0179-_./ \u0430\u0412\u039f\uff11\u2013\u200b", max_size=12)
+
+
+@pytest.mark.parametrize("row", CONFUSABLES, ids=lambda row: row["name"])
+def test_a_letter_that_looks_like_a_latin_one_is_taken_for_it(row):
+    """Unicode Technical Standard 39, confusables: every capital of these scripts that looks like A to Z, as a capital and as a small letter."""
+    letter = chr(int(row["code_point"], 16))
+    assert identity(f"{row['looks_like']}-1") == identity(f"{letter}-1") == identity(f"{letter.lower()}-1")
+
+
+def test_every_dash_is_one_dash():
+    """Every character of Unicode's category Pd, the minus signs and the hyphen bullet."""
+    dashes = {one for one in EVERY if unicodedata.category(one) == "Pd"} | set("\u2212\u02d7\u207b\u208b\u2043\u2796")
+    assert len(dashes) > 25
+    assert {"a-1"} == {identity(f"A{dash}1") for dash in dashes}
+
+
+def test_every_character_that_nobody_sees_makes_no_difference_and_is_named():
+    """Every format character (Cf) and variation selector, and the letters and marks that show nothing."""
+    hidden = [one for one in EVERY if unicodedata.category(one) == "Cf"]
+    hidden += [
+        *map(chr, range(0xFE00, 0xFE10)),
+        *map(chr, range(0xE0100, 0xE01F0)),
+        *"\u034f\u115f\u1160\u2800\u3164\uffa0",
+    ]
+    assert {"ab"} == {identity(f"A{one}B") for one in hidden}
+    assert [[unicodedata.name(one, f"U+{ord(one):04X}")] for one in hidden] == [unseen(f"A{one}B") for one in hidden]
+
+
+def test_every_blank_makes_no_difference_and_is_allowed():
+    """A blank is seen: it is left out of an identity, and no reason to refuse a code."""
+    blanks = [one for one in EVERY if one.isspace() and unicodedata.category(one) == "Zs"]
+    assert len(blanks) > 10
+    assert {"ab"} == {identity(f"A{one}B") for one in blanks}
+    assert [] == [one for one in blanks if unseen(f"A{one}B")]
+
+
+def test_a_plain_code_shows_everything_it_holds():
+    """Printable ASCII is never refused."""
+    assert [] == unseen("".join(map(chr, range(0x20, 0x7F))))
+
+
+@pytest.mark.parametrize("separator", SEPARATORS)
+def test_no_separator_is_another_or_none(separator):
+    """HW-Q12-2 is not HW-Q1-22, nor HW.Q12.2 nor HWQ122."""
+    code = f"A{separator}1"
+    assert {code} == {f"A{other}1" for other in ("", *SEPARATORS) if identity(f"A{other}1") == identity(code)}
+
+
+@given(TEXT)
+def test_an_identity_is_its_own_identity(code):
+    """Folding again changes nothing, so what is stored can be compared with what is typed; and it fits its column."""
+    assert identity(code) == identity(identity(code))
+    assert len(identity(code)) <= 120
+
+
+@given(TEXT)
+def test_case_and_form_make_no_difference(code):
+    """Large or small, composed or taken apart, narrow or wide: one identity."""
+    forms = {
+        code,
+        unicodedata.normalize("NFC", code),
+        unicodedata.normalize("NFD", code),
+        unicodedata.normalize("NFKC", code),
+    }
+    assert {identity(code)} == {identity(form) for form in forms}
+    assert identity(code.upper()) == identity(identity(code).upper())
+
+
+@given(st.text(st.sampled_from([chr(point) for point in range(0x21, 0x7F)]), max_size=20))
+def test_of_plain_codes_only_case_is_folded(code):
+    """Printable ASCII without blanks: no two codes are one unless they differ in case alone."""
+    assert code.lower() == identity(code)
+
+
+@given(CODES)
+def test_what_differs_by_separators_only_is_asked_about(code):
+    """Left out, added or moved, wherever the zeros stand."""
+    plain = "".join(one for one in code if one not in "-_./ ")
+    assume(identity(plain))
+    assert alike(code, plain)
+    assert likeness(code) == likeness(plain)
+
+
+@given(st.data(), CODES)
+def test_whatever_is_alike_is_found_by_the_key(data, code):
+    """The key is the same for a code misread in any of the ways that are asked about, so that an index finds it."""
+    ways = (
+        str.upper,
+        lambda c: c.replace("0", "O"),
+        lambda c: c.replace("1", "l"),
+        lambda c: c.replace("-", ""),
+        lambda c: f"0{c}",
+    )
+    other = data.draw(st.sampled_from(ways))(code)
+    if alike(code, other):
+        assert likeness(code) == likeness(other)
+
+
+@pytest.mark.parametrize(
+    ("code", "misread"),
+    [
+        ("J-1040", "J1040"),
+        ("J-1040", "J 1040"),
+        ("J-1040", "J_1040"),
+        ("J-1040", "j-1O40"),
+        ("J-1040", "J-01040"),
+        ("J-1040", "J-l040"),
+        ("J-1040", "J-I040"),
+        ("HW-Q12-2", "HW-Q1-22"),
+        ("24-007", "24007"),
+        ("24-007", "24-7"),
+        ("L-0071B", "L-071B"),
+        ("L-0071B", "L71B"),
+        ("-/-", "-/-"),
+    ],
+)
+def test_what_may_be_misread_is_alike(code, misread):
+    """Separators, O and 0, l, I and 1, and a zero that begins a number."""
+    assert alike(code, misread)
+    assert likeness(code) == likeness(misread)
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [
+        ("J-1040", "J-1041"),
+        ("J-1040", "J-140"),
+        ("J-1004", "J-104"),
+        ("J-1040", "K-1040"),
+        ("J-100", "J-10"),
+        ("P1", "P2"),
+        ("P1", "P10"),
+        ("P1", "P11"),
+        ("L-0071B", "L-0071C"),
+        ("L-0071B", "L-00711"),
+        ("L1-S001", "L1-S010"),
+        ("L1-S011", "L11-S001"),
+        ("-/-", "/-/"),
+    ],
+)
+def test_neighbours_are_never_questioned(one, other):
+    """A digit or a letter more, less or other is another code."""
+    assert not alike(one, other)
+
+
+@given(st.integers(1, 99_999), st.integers(1, 99_999))
+def test_numbers_counted_up_are_never_questioned(one, other):
+    """Jobs numbered one after the other are told apart, with and without zeros in front."""
+    assume(one != other)
+    for form in ("J-{}", "J-{:05}", "P{}", "{}"):
+        assert not alike(form.format(one), form.format(other))
+
+
+def test_the_question_names_what_was_typed_and_what_is_known():
+    """Worded once, for the caution of a clearance and the refusal of a load."""
+    says = Misread("job", "J1040", ("J-1040",)).says
+    assert "There is no job J1040 yet. Did you mean J-1040? Confirm it if this is another job." == says

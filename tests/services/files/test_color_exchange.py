@@ -1,0 +1,114 @@
+import pytest
+
+from lots.services.files.color_exchange import is_exchange_text, read_exchange
+
+FILE = """CGATS.17
+ORIGINATOR "bench 2"
+CREATED "2026-11-20T10:00:00Z"   # a comment
+ILLUMINATION_NAME "D65"
+OBSERVER_ANGLE "10"
+MEASUREMENT_GEOMETRY "d/8"
+SPECULAR "included"
+KEYWORD "SHOP_NOTE"
+SHOP_NOTE "harbour white"
+
+NUMBER_OF_FIELDS 6
+BEGIN_DATA_FORMAT
+SAMPLE_ID SAMPLE_NAME
+XYZ_Y LAB_L LAB_A LAB_B
+END_DATA_FORMAT
+NUMBER_OF_SETS 2
+BEGIN_DATA
+1 "HW 1" 87.6 95.01 -0.80 1.52
+2 HW-2 87.5 94.98 -0.79 1.49
+END_DATA
+"""
+
+
+def said(text):
+    """What is wrong with a text, in words."""
+    return " ".join(one.detail for one in read_exchange(text).faults)
+
+
+def test_colours_are_read_by_name_with_the_sample_as_spool_code():
+    """Other columns stand where they stand, and rows are numbered by line."""
+    table = read_exchange(FILE)
+    assert [] == table.faults
+    assert {"SAMPLE_NAME": "spool_code", "LAB_L": "L", "LAB_A": "a", "LAB_B": "b"} == table.meanings
+    assert [(18, "HW 1"), (19, "HW-2")] == [(row.number, row.cells[1]) for row in table.rows]
+    assert "2026-11-20T10:00:00Z" == table.measured_at
+
+
+def test_conditions_are_read_from_the_header():
+    """Illuminant, observer, geometry and specular component, as the keywords state them."""
+    assert {"illuminant": "D65", "observer_deg": "10", "geometry": "d/8", "specular": "included"} == read_exchange(
+        FILE
+    ).said
+
+
+@pytest.mark.parametrize(
+    ("line", "conditions"),
+    [
+        ('ILLUMINANT "D50"', {"illuminant": "D50"}),
+        ('OBSERVER "CIE 1964"', {"observer_deg": "10"}),
+        ('OBSERVER_ANGLE "2 degree"', {"observer_deg": "2"}),
+        ('OBSERVER "CIE 1931 2 deg"', {"observer_deg": "2"}),
+        ('OBSERVER "standard"', {"observer_deg": "standard"}),
+        ('MEASUREMENT_GEOMETRY "de:8"', {"geometry": "de:8", "specular": "excluded"}),
+        ('GEOMETRY "di:8"', {"geometry": "di:8", "specular": "included"}),
+        ('SPECULAR "SPEX"', {"specular": "excluded"}),
+        ('FILTER "UV-cut"', {"uv": "excluded"}),
+        ('FILTER "D65"', {}),
+        ('SAMPLE_BACKING "black"', {"backing": "black"}),
+        ('MEASUREMENT_SOURCE "Illumination=D50 ObserverAngle=2"', {"illuminant": "D50", "observer_deg": "2"}),
+    ],
+)
+def test_each_condition_is_read_in_several_forms(line, conditions):
+    """Programs write the same thing under different names."""
+    assert conditions == read_exchange(f"CGATS.17\n{line}\n").said
+
+
+def test_sample_id_is_the_spool_code_where_there_is_no_name():
+    """A file with only one of the two columns is as good."""
+    table = read_exchange(FILE.replace("SAMPLE_ID SAMPLE_NAME", "SAMPLE_ID NOTE"))
+    assert "spool_code" == table.meanings["SAMPLE_ID"]
+
+
+def test_counts_that_do_not_hold_are_faults():
+    """A file that was cut off, or edited by hand, is noticed."""
+    assert "NUMBER_OF_SETS is 3, but the lines after BEGIN_DATA are 2." in said(FILE.replace("SETS 2", "SETS 3"))
+    assert "NUMBER_OF_FIELDS is 5, but BEGIN_DATA_FORMAT names 6." in said(FILE.replace("FIELDS 6", "FIELDS 5"))
+    assert "There is no END_DATA in this file." in said(FILE.removesuffix("END_DATA\n"))
+
+
+def test_a_line_of_another_length_is_a_fault_of_that_line():
+    """A sample's name with a space needs quotes."""
+    table = read_exchange(FILE.replace('"HW 1"', "HW 1"))
+    assert [18] == [one.row for one in table.faults]
+    assert "quotes" in table.faults[0].hint
+
+
+def test_a_file_without_colours_or_names_says_what_is_missing():
+    """CIELAB is read, and not computed from something else."""
+    words = said(FILE.replace("LAB_A", "LAB_C").replace("SAMPLE_ID SAMPLE_NAME", "PATCH ROW"))
+    assert "There is no field LAB_A" in words
+    assert "There is no field SAMPLE_NAME" in words
+
+
+def test_a_second_table_is_refused():
+    """Which of the two was meant cannot be known."""
+    assert "A second table begins here." in said(FILE + FILE)
+
+
+def test_a_quote_that_is_not_closed_is_a_fault_of_its_line():
+    """The rest is read all the same."""
+    table = read_exchange(FILE.replace('"bench 2"', '"bench 2'))
+    assert [2] == [one.row for one in table.faults]
+    assert 2 == len(table.rows)
+
+
+def test_exchange_text_is_told_from_csv():
+    """By its first word, or by its markers under the heading of another program."""
+    assert is_exchange_text(FILE)
+    assert is_exchange_text(FILE.replace("CGATS.17", "BENCH_EXPORT_1"))
+    assert not is_exchange_text("spool_code,L,a,b\nCGATS,1,2,3\n")

@@ -1,0 +1,44 @@
+"""Queries compiled once: they find what the query language finds, and what an outer join does not find is None."""
+
+import pytest
+
+from lots.store.assessment import lots
+from lots.store.tables.models import Grade, Lot, Spool
+from tests.shop import SIMPLE_LIMITS
+from tests.store.rows import connected
+
+
+def attributes(fields, model):
+    """Under which names an object shows these columns of a model; a key to another row shows its number."""
+    return [
+        field.object_id_name if hasattr(field, "rel_model") else field.name for field in fields if field.model is model
+    ]
+
+
+@pytest.mark.parametrize("limits", [SIMPLE_LIMITS, None], ids=["with limits", "without"])
+def test_a_clearance_sees_the_row_that_everybody_sees(shop, limits):
+    """Column by column as the models give them, moments, documents and truths included; first asked, and asked again."""
+    shop.receive(shop.supplier(), shop.grade(limits=limits), spools=2)
+    with connected():
+        for code in ("L1-S001", "L1-S002"):
+            whole, seen = lots.spool(code), lots.spool_seen(code)
+            for model, row, read in (
+                (Spool, whole, seen),
+                (Lot, whole.lot, seen.lot),
+                (Grade, whole.lot.grade, seen.lot.grade),
+            ):
+                for name in attributes([*Spool._meta.sorted_fields, *lots.TO_CHECK], model):
+                    assert getattr(row, name) == getattr(read, name), name
+            assert whole.delivery.came_at == seen.delivery.came_at
+            for name, part in (("limits_revision", "body"), ("shade_revision", "conditions")):
+                revision = getattr(whole.lot, name)
+                assert (None if revision is None else getattr(revision, part)) == getattr(
+                    getattr(seen.lot, name), part, None
+                )
+
+
+def test_what_is_not_there_is_none(shop):
+    """No spool of this code; and a code is a value, whatever it says."""
+    with connected():
+        assert lots.spool_seen("X") is None
+        assert lots.spool_seen("' OR '1'='1") is None

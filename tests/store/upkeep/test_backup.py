@@ -1,0 +1,386 @@
+import shutil
+import sqlite3
+from contextlib import closing
+from datetime import UTC, datetime
+
+import pytest
+
+from lots.app import create_app
+from lots.settings import Settings
+from lots.store.engine import database
+from lots.store.upkeep import backup as keeping
+from lots.store.upkeep import copy_rows, schema, sqlite_files
+from lots.store.upkeep.backup import backup, restore
+from lots.store.upkeep.database_handles import NotDone
+from tests.store.copies import dump, emptied, fill, new_postgres
+from tests.store.rows import connected
+
+NOW = datetime(2026, 11, 25, 14, 5, 9, tzinfo=UTC)
+ROWS = 5 * len(copy_rows.tables())
+
+
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory):
+    """An SQLite file with rows in every table, made once."""
+    path = tmp_path_factory.mktemp("filled") / "filled.sqlite3"
+    fill(f"sqlite:///{path}")
+    return path
+
+
+@pytest.fixture
+def shop(filled, tmp_path):
+    """A copy of that file, which the tests take for the shop's database."""
+    path = tmp_path / "shop.sqlite3"
+    shutil.copy(filled, path)
+    yield path
+    database.close()
+
+
+@pytest.fixture
+def kept(shop, tmp_path):
+    """A backup of it."""
+    path = tmp_path / "kept.sqlite3"
+    backup(f"sqlite:///{shop}", path)
+    return path
+
+
+@pytest.fixture(scope="module")
+def scratch(postgres_url):
+    """A PostgreSQL database for these tests."""
+    with new_postgres(postgres_url, "keeping") as url:
+        yield url
+
+
+@pytest.fixture
+def postgres(scratch):
+    """The address of a PostgreSQL database with nothing in it."""
+    yield emptied(scratch)
+    database.close()
+
+
+def write(path, sql):
+    """Changes an SQLite file as another program would."""
+    with closing(sqlite3.connect(path)) as file, file:
+        file.execute(sql)
+
+
+def names(folder):
+    """What lies in a folder."""
+    return sorted(path.name for path in folder.iterdir() if not path.name.endswith("-turn"))
+
+
+def test_a_backup_is_one_file_with_everything_in_it(shop, tmp_path):
+    """Size and rows are told as they are; the file needs no other beside it, and the database is as it was."""
+    before = shop.read_bytes()
+    done = backup(f"sqlite:///{shop}", tmp_path / "kept.sqlite3")
+    assert (ROWS, (tmp_path / "kept.sqlite3").stat().st_size, None) == (done.rows, done.size, done.aside)
+    assert dump(shop) == dump(tmp_path / "kept.sqlite3")
+    assert before == shop.read_bytes()
+    assert ["kept.sqlite3", "shop.sqlite3"] == names(tmp_path)
+
+
+def test_others_write_while_a_backup_is_made(shop, tmp_path, monkeypatch):
+    """Page by page, with a write between any two: nobody waits, and the backup is the moment at which it was begun."""
+    monkeypatch.setattr(sqlite_files, "_PAGES", 4)
+    before, written = dump(shop), []
+    with closing(sqlite3.connect(shop, timeout=0)) as server:
+
+        def meddle(doing, done, of):
+            with server:
+                server.execute(
+                    "INSERT INTO shade (id, code, name, recorded_at, recorded_by, version) VALUES (?, ?, 'late', '2026', 'x', 1)",
+                    (99 + done, f"L{done}"),
+                )
+                server.execute("UPDATE lot SET version = version + 1")
+            written.append(done)
+
+        backup(f"sqlite:///{shop}", tmp_path / "kept.sqlite3", meddle)
+        assert 5 + len(written) == server.execute("SELECT COUNT(*) FROM shade").fetchone()[0]
+    assert len(written) > 10
+    assert before == dump(tmp_path / "kept.sqlite3")
+
+
+def test_what_only_the_log_holds_is_in_the_backup(shop, tmp_path):
+    """Rows that SQLite has not yet brought from its log into the file are rows all the same."""
+    with closing(sqlite3.connect(shop)) as server:
+        server.execute("PRAGMA wal_autocheckpoint = 0")
+        with server:
+            server.execute(
+                "INSERT INTO shade (id, code, name, recorded_at, recorded_by, version) VALUES (99, 'LATE', 'late', '2026', 'x', 1)"
+            )
+        assert ROWS + 1 == backup(f"sqlite:///{shop}", tmp_path / "kept.sqlite3").rows
+
+
+def test_nobody_may_read_a_copy_who_may_not_read_the_database(shop, kept, tmp_path):
+    """A backup has the permissions of its database, and so has what is restored in its place."""
+    shop.chmod(0o640)
+    backup(f"sqlite:///{shop}", tmp_path / "private.sqlite3")
+    assert 0o640 == (tmp_path / "private.sqlite3").stat().st_mode & 0o777
+    kept.chmod(0o444)
+    restore(f"sqlite:///{shop}", kept, NOW, replace=True)
+    assert 0o640 == shop.stat().st_mode & 0o777
+
+
+def test_a_file_that_is_there_is_left_as_it_is(shop, tmp_path):
+    """No backup is ever written over anything; nor is a folder made."""
+    there = tmp_path / "there"
+    there.write_text("mine")
+    with pytest.raises(NotDone, match="there already"):
+        backup(f"sqlite:///{shop}", there)
+    with pytest.raises(NotDone, match="There is no folder"):
+        backup(f"sqlite:///{shop}", tmp_path / "missing" / "kept.sqlite3")
+    assert "mine" == there.read_text()
+    assert ["shop.sqlite3", "there"] == names(tmp_path)
+
+
+def test_a_backup_that_breaks_off_leaves_nothing(shop, tmp_path):
+    """Until it is verified a backup does not have its name, so half of one is never taken for a whole one."""
+
+    def stop(*_):
+        assert not (tmp_path / "kept.sqlite3").exists()
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        backup(f"sqlite:///{shop}", tmp_path / "kept.sqlite3", stop)
+    assert ["shop.sqlite3"] == names(tmp_path)
+
+
+@pytest.mark.parametrize(("found", "rows"), [(0, ROWS), (7, ROWS), (-1, ROWS)])
+def test_a_file_of_any_version_can_be_kept(shop, tmp_path, found, rows):
+    """A copy is wanted most before a migration."""
+    write(shop, f"UPDATE schema_version SET version = {found}")  # a number of our own
+    assert rows == backup(f"sqlite:///{shop}", tmp_path / "kept.sqlite3").rows
+
+
+def test_what_is_no_database_of_this_program_is_not_kept(tmp_path):
+    """Missing, empty, something else: each is said in words."""
+    empty, other, text = (tmp_path / name for name in ("empty", "other", "text"))
+    empty.touch()
+    write(other, "CREATE TABLE recipes (name TEXT)")
+    text.write_text("no database " * 100)
+    for path, error, words in (
+        (tmp_path / "missing", NotDone, "There is no file"),
+        (empty, NotDone, "empty"),
+        (other, schema.WrongSchema, "other tables"),
+        (text, NotDone, "not a database"),
+    ):
+        with pytest.raises(error, match=words):
+            backup(f"sqlite:///{path}", tmp_path / "kept.sqlite3")
+    assert ["empty", "other", "text"] == names(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("spoil", "words"),
+    [
+        ("DELETE FROM load_refusal WHERE id = 2", "does not hold what it was copied from"),
+        ("UPDATE schema_version SET version = 9", "does not hold what it was copied from"),
+        ("UPDATE spool SET lot_id = 99", "refer to rows it does not have"),
+    ],
+)
+def test_a_copy_that_is_not_right_is_found_out(shop, kept, spoil, words):
+    """Rows that are missing, another version, references to nothing."""
+    with closing(sqlite3.connect(shop)) as file:
+        counted = dict.fromkeys(dump(shop), 5)
+        assert ROWS == sum(counted.values())
+        assert (schema.VERSION,) == file.execute("SELECT version FROM schema_version").fetchone()
+    sqlite_files.verify_file(kept, schema.VERSION, counted)
+    write(kept, spoil)
+    with pytest.raises(NotDone, match=words):
+        sqlite_files.verify_file(kept, schema.VERSION, counted)
+
+
+def test_a_damaged_copy_is_found_out(kept):
+    """A disk that returns other bytes than were written shows."""
+    counted = dict.fromkeys(dump(kept), 5)
+    with closing(sqlite3.connect(kept)) as file:
+        (page,) = file.execute("SELECT rootpage FROM sqlite_master WHERE name = 'reading_lot_id_kind_id'").fetchone()
+        (size,) = file.execute("PRAGMA page_size").fetchone()
+    content = bytearray(kept.read_bytes())
+    content[page * size - 40 : page * size] = bytes(40)
+    kept.write_bytes(content)
+    with pytest.raises(NotDone, match="damaged"):
+        sqlite_files.verify_file(kept, schema.VERSION, counted)
+
+
+# Back again
+
+
+def test_a_backup_becomes_a_database(kept, tmp_path):
+    """Where there is no file yet it is made, and the program works with it; the backup stays as it was."""
+    before = kept.read_bytes()
+    done = restore(f"sqlite:///{tmp_path / 'new.sqlite3'}", kept, NOW)
+    assert (ROWS, None) == (done.rows, done.aside)
+    assert dump(kept) == dump(tmp_path / "new.sqlite3")
+    create_app(Settings(database=f"sqlite:///{tmp_path / 'new.sqlite3'}"))
+    database.close()
+    assert before == kept.read_bytes()
+
+
+def test_a_database_with_nothing_in_it_may_be_filled(kept, tmp_path):
+    """Tables that the first start made are no reason to refuse."""
+    fill(f"sqlite:///{tmp_path / 'new.sqlite3'}", rows=0)
+    assert restore(f"sqlite:///{tmp_path / 'new.sqlite3'}", kept, NOW).aside is None
+    assert dump(kept) == dump(tmp_path / "new.sqlite3")
+    assert ["kept.sqlite3", "new.sqlite3", "shop.sqlite3"] == names(tmp_path)
+
+
+def test_what_is_there_is_never_lost(shop, kept, tmp_path):
+    """A database that holds something is refused; when it shall be replaced it is kept beside, whole."""
+    write(
+        shop,
+        "INSERT INTO shade (id, code, name, recorded_at, recorded_by, version) VALUES (99, 'LATE', 'late', '2026', 'x', 1)",
+    )
+    before = dump(shop)
+    with pytest.raises(NotDone, match="--replace"):
+        restore(f"sqlite:///{shop}", kept, NOW)
+    assert before == dump(shop)
+    done = restore(f"sqlite:///{shop}", kept, NOW, replace=True)
+    assert tmp_path / "shop.sqlite3.before-restore-20261125T140509Z" == done.aside
+    assert (before, dump(kept)) == (dump(done.aside), dump(shop))
+
+
+def test_a_database_in_use_is_not_replaced(shop, kept):
+    """Somebody who has it open would go on writing into what was set aside."""
+    with closing(sqlite3.connect(shop)) as server:
+        server.execute("SELECT COUNT(*) FROM lot").fetchone()
+        with pytest.raises(NotDone, match="in use"):
+            restore(f"sqlite:///{shop}", kept, NOW, replace=True)
+    assert dump(kept) == dump(shop)
+
+
+def test_a_ruined_database_can_be_replaced(shop, kept, tmp_path):
+    """What cannot be read may hold anything: it is refused like what holds something, and kept beside as it is, with its log."""
+    shop.write_bytes(b"ruin" * 4096)
+    (tmp_path / "shop.sqlite3-wal").write_bytes(b"log")
+    with pytest.raises(NotDone, match="--replace"):
+        restore(f"sqlite:///{shop}", kept, NOW)
+    aside = restore(f"sqlite:///{shop}", kept, NOW, replace=True).aside
+    assert b"ruin" * 4096 == aside.read_bytes()
+    assert b"log" == aside.with_name(f"{aside.name}-wal").read_bytes()
+    assert dump(kept) == dump(shop)
+
+
+def test_two_restores_in_one_second_keep_both(shop, kept):
+    """The name of what was set aside is never used twice."""
+    restore(f"sqlite:///{shop}", kept, NOW, replace=True)
+    with pytest.raises(NotDone, match="Try again"):
+        restore(f"sqlite:///{shop}", kept, NOW, replace=True)
+    assert dump(kept) == dump(shop)
+
+
+@pytest.mark.parametrize(("found", "words"), [(0, "version 0.*lots migrate"), (7, "version 7"), (-1, "lots move")])
+def test_a_backup_of_another_version_is_refused(kept, tmp_path, found, words):
+    """The message names the file, both versions and what to do."""
+    write(kept, f"UPDATE schema_version SET version = {found}")  # a number of our own
+    with pytest.raises(schema.WrongSchema, match=rf"kept\.sqlite3 .*{words}"):
+        restore(f"sqlite:///{tmp_path / 'new.sqlite3'}", kept, NOW)
+    assert not (tmp_path / "new.sqlite3").exists()
+
+
+def test_what_is_no_backup_is_refused(shop, tmp_path):
+    """Another program's file, an empty one, a text, none at all; the database stays as it was even with --replace."""
+    before = dump(shop)
+    empty, other, text = (tmp_path / name for name in ("empty", "other", "text"))
+    empty.touch()
+    write(other, "CREATE TABLE recipes (name TEXT)")
+    text.write_text("no database " * 100)
+    for path, error, words in (
+        (tmp_path / "missing", NotDone, "There is no file"),
+        (empty, schema.WrongSchema, "no tables of this program"),
+        (other, schema.WrongSchema, "no tables of this program"),
+        (text, NotDone, "not a database"),
+    ):
+        with pytest.raises(error, match=words):
+            restore(f"sqlite:///{shop}", path, NOW, replace=True)
+    assert before == dump(shop)
+
+
+# PostgreSQL
+
+
+@pytest.mark.postgresql
+def test_a_postgresql_database_is_kept_in_a_file_and_restored_from_it(shop, kept, postgres, tmp_path):
+    """Everything comes out of it as it went in, to the last bit."""
+    assert ROWS == restore(postgres, kept, NOW).rows
+    create_app(Settings(database=postgres))
+    done = backup(postgres, tmp_path / "again.sqlite3")
+    assert (ROWS, (tmp_path / "again.sqlite3").stat().st_size) == (done.rows, done.size)
+    assert dump(shop) == dump(tmp_path / "again.sqlite3")
+    assert ["again.sqlite3", "kept.sqlite3", "shop.sqlite3"] == names(tmp_path)
+
+
+@pytest.mark.postgresql
+def test_a_backup_of_postgresql_is_one_moment(postgres, tmp_path):
+    """What is committed while it is made does not get in: neither a row more nor a row changed."""
+    import psycopg
+
+    fill(postgres)
+    meddled = []
+
+    def meddle(doing, done, of):
+        with psycopg.connect(postgres) as server:
+            server.execute("UPDATE lot SET version = version + 1")
+            server.execute(
+                "INSERT INTO shade (id, code, name, recorded_at, recorded_by, version) VALUES (%s, %s, 'late', '2026', 'x', 1)",
+                (100 + len(meddled), f"L{done}{of}"),
+            )
+        meddled.append(done)
+
+    assert ROWS == backup(postgres, tmp_path / "kept.sqlite3", meddle).rows
+    assert len(meddled) > 10
+    with closing(sqlite3.connect(tmp_path / "kept.sqlite3")) as file:
+        assert [(n,) for n in (1, 2, 3, 4, 5)] == file.execute("SELECT version FROM lot ORDER BY id").fetchall()
+
+
+@pytest.mark.postgresql
+def test_postgresql_wants_an_empty_database(shop, kept, postgres):
+    """Rows that are there are a reason to refuse, whatever was asked for."""
+    fill(postgres, rows=1, first=7)
+    for replace in (False, True):
+        with pytest.raises(NotDone, match="Name an empty database"):
+            restore(postgres, kept, NOW, replace=replace)
+    database.open_database(postgres)
+    with connected():
+        assert {1} == set(copy_rows.held(database.db.obj).values())
+
+
+@pytest.mark.postgresql
+def test_a_restore_to_postgresql_is_all_or_nothing(kept, postgres):
+    """Broken off, it leaves an empty database, and may be tried again."""
+
+    def stop(doing, done, of):
+        if done > ROWS // 2:
+            raise RuntimeError("the line is gone")
+
+    with pytest.raises(RuntimeError, match="line"):
+        restore(postgres, kept, NOW, watch=stop)
+    database.open_database(postgres)
+    with connected():
+        assert {0} == set(copy_rows.held(database.db.obj).values())
+    assert ROWS == restore(postgres, kept, NOW).rows
+
+
+@pytest.mark.postgresql
+def test_a_postgresql_database_of_another_version_is_not_kept(postgres, tmp_path):
+    """Its tables are not those that the file would get."""
+    fill(postgres, rows=1)
+    database.open_database(postgres)
+    with connected():
+        database.db.execute_sql("UPDATE schema_version SET version = 0")
+    with pytest.raises(schema.WrongSchema, match=r"version 0.*lots migrate"):
+        backup(postgres, tmp_path / "kept.sqlite3")
+    assert [] == names(tmp_path)
+
+
+def test_a_copy_that_came_out_otherwise_is_not_kept(shop, tmp_path, monkeypatch):
+    """A row that changed on its way is found by its checksum, and then nothing is kept."""
+    insert = copy_rows._insert
+
+    def slip(engine, model, rows):
+        insert(engine, model, rows)
+        if model._meta.table_name == "shade":
+            engine.execute_sql("UPDATE shade SET name = 'slipped' WHERE id = 5")
+
+    monkeypatch.setattr(copy_rows, "_insert", slip)
+    with pytest.raises(NotDone, match="shade came out other than it went in"):
+        keeping._out_of_postgresql(f"sqlite:///{shop}", tmp_path / "copy.sqlite3", lambda *_: None)
