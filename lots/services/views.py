@@ -8,7 +8,7 @@ from typing import Any
 from lots.domain.assessment.concessions import Concession
 from lots.domain.assessment.standing import LOADABLE
 from lots.domain.characteristics.moisture import Wetness
-from lots.domain.characteristics.reading_words import reading_words
+from lots.domain.characteristics.registry import DECLARED
 from lots.domain.conformity.limits import Finding
 from lots.domain.receiving.coverage import CLOSED_LOT
 from lots.store.receiving.deliveries import current
@@ -179,7 +179,7 @@ def void(row: Any) -> dict[str, Any]:
         "spool_code": reading.spool.code,
         "lot_id": reading.lot_id,
         "supplier_lot": reading.lot.supplier_lot,
-        "says": reading_words(reading.kind, reading.values),
+        "says": DECLARED[reading.kind].says(reading.values),
         **void_line(row),
     }
 

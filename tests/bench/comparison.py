@@ -26,7 +26,7 @@ from lots.domain.assessment.acceptance import assess
 from lots.domain.receiving.coverage import Coverage
 from lots.services.assessment.integrity_checks import SAME
 from lots.services.assessment.judging import judge_lot
-from lots.services.assessment.lot_assessment import evidence_from, in_order
+from lots.services.assessment.lot_assessment import evidence_from, with_valid_calibration
 from lots.services.assessment.uncertainty import uncertainties
 from lots.services.from_rows import UNNAMED, approved_from
 from lots.services.purchasing import comparison
@@ -178,7 +178,7 @@ def _measured(dice: np.random.Generator, worse: float) -> Iterator[tuple[str, di
 
 def _figures(lot: Any) -> dict[str, Any]:
     """A lot's figures from its readings. Without limits nothing is judged; those of this shop change no figure."""
-    rows, _ = in_order(readings.that_count(lot.id), None)
+    rows, _ = with_valid_calibration(readings.that_count(lot.id), None)
     evidence = evidence_from(rows, uncertainties(rows))
     approved = approved_from(lot.shade_revision)
     found = assess(evidence, None, approved, lot.grade.nominal_diameter_mm, Coverage(())).summary.figures

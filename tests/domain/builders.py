@@ -11,12 +11,13 @@ from typing import Any
 from lots.domain.assessment.acceptance import Assessment, Evidence, Previous, assess
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.bond import BondLimits, BondTest
-from lots.domain.characteristics.color.lot_color import ColorLimits, ColorReading, ShadeRevision
+from lots.domain.characteristics.case import ShadeRevision
+from lots.domain.characteristics.color.lot_color import ColorLimits, ColorReading
 from lots.domain.characteristics.diameter import DiameterLimits, DiameterReading
 from lots.domain.characteristics.gloss import GlossLimits, GlossReading
 from lots.domain.characteristics.moisture import MoistureLimits, MoistureReading
 from lots.domain.characteristics.opacity import OpacityLimits, OpacityReading
-from lots.domain.characteristics.shrinkage import ShrinkageLimits, ShrinkTest
+from lots.domain.characteristics.shrinkage.lot_shrinkage import ShrinkageLimits, ShrinkTest
 from lots.domain.characteristics.surface import SurfaceCheck, SurfaceLimits
 from lots.domain.colorimetry.color_values import Conditions, Lab
 from lots.domain.conformity.limits import DecisionRule, Finding

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lots.domain.assessment.acceptance import Evidence
-from lots.domain.characteristics.shrinkage import scale_factor, shrinkage_percent
+from lots.domain.characteristics.shrinkage.lot_shrinkage import scale_factor, shrinkage_percent
 from lots.domain.colorimetry.color_difference import DEFAULT_WEIGHTS, delta_e, mean_difference_from_mean
 from lots.domain.conformity.limits import DecisionRule, Limit, judge
 from tests.domain.builders import assessed, bar, by_code, color, gauge, wet

@@ -10,7 +10,7 @@ from lots.api.http.blueprint import ALL, Desk, Resource
 from lots.api.http.fields import MAX_ID, Instant, Strict, Text, WrittenWhole
 from lots.api.pictures.answers import AS_PICTURE, pictured
 from lots.api.pictures.drift import draw
-from lots.domain.characteristics.figures import MEASURES
+from lots.domain.characteristics.registry import MEASURES
 from lots.services.drift import drift
 
 desk = Desk("drift", __name__, url_prefix="/v1/drift", description="How a supplier's lots move over time.")

@@ -16,6 +16,7 @@ from lots.api.http.errors import faults_from
 from lots.api.http.fields import Instant
 from lots.api.setup.shades import ConditionsArgs
 from lots.domain.characteristics.bond import stress_mpa
+from lots.domain.colorimetry.color_values import LIGHT
 from lots.domain.colorimetry.spectra import BadSpectrum, Spectrum
 from lots.services.files import cell_parsing
 from lots.services.files.cell_parsing import BadCell
@@ -23,7 +24,7 @@ from lots.services.files.color_exchange import KEYWORDS, is_exchange_text, read_
 from lots.services.files.imports import DELIVERIES, Draft, Source, column_of, digest_of
 from lots.services.files.spectral_columns import COLUMNS, Gap, from_cells
 from lots.services.files.tables import Options, Row, Table, fault, read_csv, strays, text_of, unguarded
-from lots.services.setup.spectral_input import LIGHT, worded
+from lots.services.setup.spectral_input import worded
 
 Watch = Callable[[list[Row]], Iterable[Row]]
 

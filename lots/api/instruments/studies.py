@@ -10,7 +10,7 @@ from lots.api.http.blueprint import Desk, PageArgs, Resource, page_answer, page_
 from lots.api.http.fields import MAX_ID, NUMBER, Instant, Number, Numbers, Strict, Text, Whole
 from lots.api.lot_schemas import LotAfterSchema
 from lots.api.setup.shades import LAB
-from lots.domain.instruments.uncertainty import MEASURES
+from lots.domain.characteristics.registry import STUDIED
 from lots.services.instruments import studies
 
 desk = Desk("studies", __name__, url_prefix="/v1", description="How far instruments can be trusted.")
@@ -61,7 +61,7 @@ class StudyArgs(Strict):
             " artefacts; agreement takes other_instrument_id, plaques and grade_id (not required)"
         },
     )
-    measure = Text(20, one_of=tuple(MEASURES), metadata={"description": "what was read; shrinkage: a length in mm"})
+    measure = Text(20, one_of=tuple(STUDIED), metadata={"description": "what was read; shrinkage: a length in mm"})
     studied_at = Instant(required=True)
     trials = _several(
         fields.Nested(TrialArgs),

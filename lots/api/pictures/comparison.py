@@ -6,7 +6,7 @@ from typing import Any
 
 from lots.api.pictures.canvas import INK, PAPER, Scale
 from lots.api.pictures.sheet import PALE, SOFT, Sheet, leading, short, wrapped
-from lots.domain.characteristics.figures import MEASURES
+from lots.domain.characteristics.registry import MEASURES
 from lots.domain.words import counted
 
 WIDTH, LEFT, RIGHT, ROW = 960.0, 220.0, 190.0, 36.0

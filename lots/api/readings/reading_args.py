@@ -9,8 +9,8 @@ from marshmallow import ValidationError, fields, validate, validates_schema
 from lots.api.http.fields import MAX_ID, Instant, Number, Numbers, Said, Strict, Text, Truth, Whole
 from lots.api.setup.shades import LAB, ConditionsArgs, spectrum_field
 from lots.domain.characteristics.gloss import ANGLES
-from lots.domain.characteristics.shrinkage import AXES
-from lots.services.setup.spectral_input import LIGHT
+from lots.domain.characteristics.shrinkage.lot_shrinkage import AXES
+from lots.domain.colorimetry.color_values import LIGHT
 
 
 class ReadingArgs(Strict):

@@ -10,6 +10,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from lots.domain.assessment.plan_counts import COUNTED
+from lots.domain.characteristics.registry import said
 from lots.domain.conformity.limits import LABELS, Finding, Verdict, worst
 from lots.domain.receiving.coverage import Coverage, named
 
@@ -125,8 +127,7 @@ def _completed(
         return finding
     left = coverage.unfinished(seen)
     if left and (finding.verdict == "pass" or finding.more_spools):
-        what = "colour" if finding.characteristic == "color" else finding.characteristic
-        asked = f"{what} on the other spools of the further draw ({named(left)})"
+        asked = f"{said(finding.characteristic)} on the other spools of the further draw ({named(left)})"
         return replace(finding, verdict="missing" if finding.verdict == "pass" else finding.verdict, to_measure=asked)
     outstanding = coverage.outstanding(seen)
     if finding.more_spools and coverage.drawn:
@@ -197,14 +198,11 @@ def wanted(
 def substituted(evidence: Evidence, limits: Limits, coverage: Coverage) -> list[str]:
     """Returns notes where other spools were measured than those drawn, which the first version of the rules lets complete the sample."""
     notes = []
-    for name, readings in (
-        ("colour", evidence.color if limits.color else ()),
-        ("diameter", evidence.diameter if limits.diameter else ()),
-    ):
-        measured = {r.spool for r in readings}
+    for name in COUNTED:
+        measured = {r.spool for r in evidence.readings[name]} if name in limits.given else set()
         left_out = [code for code in coverage.drawn if code not in measured]
         if not coverage.lacking(dict.fromkeys(measured, 1), 1, "") and left_out and measured - set(coverage.drawn):
             notes.append(
-                f"For {name}, other spools were measured than the ones drawn: {', '.join(left_out[:10])} not yet."
+                f"For {said(name)}, other spools were measured than the ones drawn: {', '.join(left_out[:10])} not yet."
             )
     return notes

@@ -3,56 +3,62 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
-from lots.domain.characteristics.bond import BondLimits
-from lots.domain.characteristics.color.lot_color import ColorLimits
-from lots.domain.characteristics.diameter import DiameterLimits
-from lots.domain.characteristics.gloss import ANGLES, GlossLimits
-from lots.domain.characteristics.moisture import MoistureLimits
-from lots.domain.characteristics.opacity import OpacityLimits
-from lots.domain.characteristics.plausibility import doubt_moisture
-from lots.domain.characteristics.shrinkage import AXES, ShrinkageLimits
-from lots.domain.characteristics.surface import SurfaceLimits
-from lots.domain.colorimetry.color_difference import checked_weights
+from lots.domain.characteristics.declaration import Characteristic, LimitField
+from lots.domain.characteristics.registry import DECLARED
 from lots.domain.conformity.limits import DecisionRule
 from lots.domain.receiving.coverage import Sampling
 from lots.domain.receiving.sampling_plans import plan_for
 
-CHARACTERISTICS = ("color", "diameter", "shrinkage", "bond", "surface", "moisture", "gloss", "opacity")
+CHARACTERISTICS = tuple(DECLARED)
 
 # What a job may ask of the material. `general` stands for every block at once, where limits name no uses.
 USES = ("cosmetic", "fit", "load_bearing", "flexing", "hidden")
 GENERAL = "general"
 
 # The characteristic without which a use has not been looked at, for limits that name no uses.
-DEFINING = {"cosmetic": "color", "fit": "shrinkage", "load_bearing": "bond", "flexing": "bond"}
+DEFINING = {use: name for name, declared in DECLARED.items() for use in declared.uses}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, init=False)
 class Limits:
-    """A limits revision. A block that is None is not required.
+    """A limits revision. Each block can also be given and read by the name of its characteristic; None: it is not required.
 
     `uses` maps a use to the characteristics it requires; it always has at least one entry (`general` when none were named).
     """
 
-    rule: DecisionRule = field(default_factory=DecisionRule)
-    sampling: Sampling = field(default_factory=Sampling)
-    color: ColorLimits | None = None
-    diameter: DiameterLimits | None = None
-    shrinkage: ShrinkageLimits | None = None
-    bond: BondLimits | None = None
-    surface: SurfaceLimits | None = None
-    moisture: MoistureLimits | None = None
-    uses: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-    gloss: GlossLimits | None = None
-    opacity: OpacityLimits | None = None
+    rule: DecisionRule
+    sampling: Sampling
+    given: Mapping[str, Any]
+    uses: Mapping[str, tuple[str, ...]]
+
+    def __init__(
+        self,
+        rule: DecisionRule = DecisionRule(),  # noqa: B008  # immutable
+        sampling: Sampling = Sampling(),  # noqa: B008  # immutable
+        given: Mapping[str, Any] | None = None,
+        uses: Mapping[str, tuple[str, ...]] | None = None,
+        **blocks: Any,
+    ) -> None:
+        if strange := blocks.keys() - DECLARED.keys():
+            raise TypeError(f"there is no characteristic {', '.join(sorted(strange))}")
+        every = {**(given or {}), **blocks}
+        object.__setattr__(self, "rule", rule)
+        object.__setattr__(self, "sampling", sampling)
+        object.__setattr__(self, "given", {name: every[name] for name in DECLARED if every.get(name) is not None})
+        object.__setattr__(self, "uses", uses or {})
+
+    def __getattr__(self, name: str) -> Any:
+        if name in DECLARED:
+            return self.given.get(name)
+        raise AttributeError(name)
 
     @property
     def blocks(self) -> tuple[str, ...]:
         """The characteristics these limits set anything for."""
-        return tuple(name for name in CHARACTERISTICS if getattr(self, name) is not None)
+        return tuple(self.given)
 
     def required(self) -> dict[str, tuple[str, ...]]:
         """Returns use -> characteristics it requires; without named uses, `general` requires every block."""
@@ -108,58 +114,9 @@ def problems(body: Mapping[str, Any]) -> list[tuple[str, str, str]]:
                 f"Give at least one of {', '.join(CHARACTERISTICS)}.",
             )
         )
-    for name, at_least in _ONE_OF.items():
-        if body.get(name) is not None and not _sets(body[name], at_least):
-            what = "sets no limit, so it would pass everything"
-            if name == "color" and _sets(body[name], BESIDE_COLOR):
-                what = f"sets no limit on the colour itself, and {', '.join(BESIDE_COLOR)} stand beside one, never in its place"
-            found.append(
-                (
-                    f"/{name}",
-                    f"The {name} block {what}.",
-                    f"Give at least one of {', '.join(at_least)}, or leave the block out.",
-                )
-            )
     found += _sampling_problems(body.get("sampling"))
-    moist = body.get("moisture")
-    if moist and (doubt := doubt_moisture(moist["max_percent"])):
-        found.append(("/moisture/max_percent", doubt.detail, doubt.hint))
-    color = body.get("color")
-    if color:
-        try:
-            checked_weights(color.get("formula", "CIEDE2000"), color.get("weights"))
-        except ValueError as wrong:
-            found.append(("/color/weights", f"{wrong}.", "Leave weights out for the formula's own."))
-    found += [
-        (f"/{name}/{key}", "The lower limit is above the upper one.", "Write [lowest, highest].")
-        for name, key in (("color", "tint"), *(("gloss", f"deg_{angle}_gu") for angle in ANGLES))
-        if (ends := (body.get(name) or {}).get(key)) and ends[0] > ends[1]
-    ]
-    shrinkage = body.get("shrinkage")
-    if shrinkage:
-        for axis in AXES:
-            ends = shrinkage.get(f"{axis}_percent")
-            if ends and ends[0] > ends[1]:
-                found.append(
-                    (
-                        f"/shrinkage/{axis}_percent",
-                        "The lower limit is above the upper one.",
-                        "Write [lowest, highest].",
-                    )
-                )
-            elif ends and any(ends) and max(abs(end) for end in ends) < 0.02:
-                found.append(
-                    (
-                        f"/shrinkage/{axis}_percent",
-                        f"A shrinkage within {ends[0]:g} to {ends[1]:g} % looks like a fraction.",
-                        "Write percent: 0.003 is 0.3 %.",
-                    )
-                )
-        age = shrinkage.get("age_h")
-        if age and age[0] > age[1]:
-            found.append(
-                ("/shrinkage/age_h", "The earliest age is above the latest.", "Write [earliest, latest] in hours.")
-            )
+    for name in blocks:
+        found += _block_problems(DECLARED[name], body[name])
     uses = body.get("uses")
     if uses is not None and not uses:
         found.append(
@@ -215,16 +172,23 @@ def _sampling_problems(block: Mapping[str, Any] | None) -> list[tuple[str, str, 
     return found
 
 
-_ONE_OF = {
-    # A step alone says nothing of a first lot.
-    "color": ("lot_max", "spool_max", "spread_max", "components_max"),
-    "diameter": ("mean_tolerance_mm", "reading_tolerance_mm", "ovality_max_mm"),
-    "shrinkage": ("x_percent", "y_percent", "z_percent"),
-    "bond": ("mean_min_mpa", "single_min_mpa", "control_ratio_min"),
-    "gloss": tuple(f"deg_{angle}_gu" for angle in ANGLES),
-}
-# What may be asked of a colour beside a limit on L*, a*, b*. None of these tells a colour by itself: a pink cast leaves whiteness as it is.
-BESIDE_COLOR = ("metamerism_max", "whiteness_min", "tint", "yellowness_max")
+def _block_problems(declared: Characteristic, block: Mapping[str, Any]) -> list[tuple[str, str, str]]:
+    """What is wrong with the block of one characteristic: it limits nothing, a range is the wrong way round, or what it says of itself."""
+    limits, found = declared.limits, []
+    asks = tuple(one.name for one in limits.fields if one.asks)
+    if asks and not _sets(block, asks):
+        beside, sentence = limits.beside
+        what = sentence if _sets(block, beside) else "sets no limit, so it would pass everything"
+        hint = f"Give at least one of {', '.join(asks)}, or leave the block out."
+        found.append((f"/{declared.name}", f"The {declared.name} block {what}.", hint))
+    found += [(f"/{declared.name}/{one.name}", *one.order) for one in limits.fields if _reversed(one, block)]
+    found += [(f"/{declared.name}{pointer}", detail, hint) for pointer, detail, hint in limits.problems(block)]
+    return found
+
+
+def _reversed(one: LimitField, block: Mapping[str, Any]) -> bool:
+    ends = block.get(one.name) if one.type == "pair" else None
+    return ends is not None and ends[0] > ends[1]
 
 
 def _sets(block: Mapping[str, Any], keys: tuple[str, ...]) -> bool:
@@ -238,52 +202,13 @@ def limits_from(body: Mapping[str, Any]) -> Limits:
     Args:
         body: a revision as posted, whose fields have been checked and which has no `problems`.
     """
-    color, diameter, shrinkage = body.get("color"), body.get("diameter"), body.get("shrinkage")
-    bond, surface, moisture = body.get("bond"), body.get("surface"), body.get("moisture")
-    gloss, opacity = body.get("gloss"), body.get("opacity")
     return Limits(
         rule=DecisionRule(body.get("decision_rule", "simple") == "guarded", body.get("guard_z") or DecisionRule().z),
         sampling=_sampling(body.get("sampling") or {}),
-        color=color_limits(body) if color else None,
-        diameter=DiameterLimits(**diameter) if diameter else None,
-        shrinkage=_shrinkage(shrinkage) if shrinkage else None,
-        bond=BondLimits(**bond) if bond else None,
-        surface=SurfaceLimits(**surface) if surface else None,
-        moisture=MoistureLimits(**moisture) if moisture else None,
-        gloss=_gloss(gloss) if gloss else None,
-        opacity=OpacityLimits(**opacity) if opacity else None,
+        given={name: one.limits.read(body[name]) for name, one in DECLARED.items() if body.get(name)},
         uses={use: tuple(needs) for use, needs in (body.get("uses") or {}).items()},
     )
 
 
 def _sampling(block: Mapping[str, Any]) -> Sampling:
     return Sampling(**{name: value for name, value in block.items() if name != "plan"})
-
-
-def color_limits(body: Mapping[str, Any]) -> ColorLimits:
-    """Returns the colour limits of a revision as posted; those that ask nothing where it has no colour block."""
-    block = body.get("color")
-    if not block:
-        return ColorLimits()
-    formula = block.get("formula", "CIEDE2000")
-    rest = {key: value for key, value in block.items() if key not in ("formula", "weights", "tint")}
-    tint = block.get("tint")
-    return ColorLimits(
-        formula=formula,
-        weights=checked_weights(formula, block.get("weights")),
-        tint=(tint[0], tint[1]) if tint else None,
-        **rest,
-    )
-
-
-def _gloss(block: Mapping[str, Any]) -> GlossLimits:
-    gu = {angle: (ends[0], ends[1]) for angle in ANGLES if (ends := block.get(f"deg_{angle}_gu"))}
-    return GlossLimits(gu, block.get("readings_per_spool_min", 1))
-
-
-def _shrinkage(block: Mapping[str, Any]) -> ShrinkageLimits:
-    percent = {axis: (float(ends[0]), float(ends[1])) for axis in AXES if (ends := block.get(f"{axis}_percent"))}
-    age = block.get("age_h")
-    return ShrinkageLimits(
-        percent, block.get("step_max_percent"), block.get("tests_per_axis_min", 1), (age[0], age[1]) if age else None
-    )

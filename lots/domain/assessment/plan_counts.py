@@ -6,13 +6,14 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 from lots.domain.assessment.limits_revision import Limits
+from lots.domain.characteristics.registry import JUDGED, declared_of, said
 from lots.domain.conformity.limits import DecisionRule, Finding, Limit, judge, worst
 from lots.domain.receiving import protection
 from lots.domain.receiving.coverage import Coverage, Presented
 
 # Findings that judge one spool by itself: under a plan they make a spool nonconforming, and the count decides on the lot.
-SPOOL_CODES = ("color.spool_delta_e", "diameter.spool_mean", "diameter.reading", "diameter.ovality")
-_SPOOL_CHARACTERISTICS = ("color", "diameter")
+SPOOL_CODES = tuple(code for code, one in JUDGED.items() if one.of_spool)
+COUNTED = tuple(dict.fromkeys(declared_of(code).name for code in SPOOL_CODES))
 
 
 def nonconforming_spools(each: Sequence[Finding]) -> dict[str, list[Finding]]:
@@ -48,16 +49,16 @@ def count_by_plan(
     bad = nonconforming_spools(each)
     counted = []
     for use, needs in limits.required().items():
-        asked = [name for name in needs if name in _SPOOL_CHARACTERISTICS and getattr(limits, name) is not None]
+        asked = [name for name in needs if name in COUNTED and name in limits.given]
         if asked:
             failing = {code for code, why in bad.items() if any(f.characteristic in asked for f in why)}
             parts = [_count(part, failing, measured, use) for part in coverage.presented if part.plan is not None]
             known = [finding for finding in parts if finding is not None]
             counted += [worst(known)] if known else []
-    return [*(kept for finding in findings for kept in _left_to_the_count(finding, each)), *_merged(counted)]
+    return [*(kept for finding in findings for kept in _defer_to_plan(finding, each)), *_merged(counted)]
 
 
-def _left_to_the_count(finding: Finding, each: Sequence[Finding]) -> list[Finding]:
+def _defer_to_plan(finding: Finding, each: Sequence[Finding]) -> list[Finding]:
     """A failing spool no longer decides on the lot, but must not hide others of which it cannot be told whether they pass."""
     if finding.code not in SPOOL_CODES or finding.verdict != "fail":
         return [finding]
@@ -124,7 +125,7 @@ def one_spool_is_no_lot(
     if coverage.spools_in_lot < 2:
         return list(findings)
     return [
-        replace(finding, verdict="missing", to_measure=_SECOND.format(_named(finding)), more_spools=1)
+        replace(finding, verdict="missing", to_measure=_SECOND.format(said(finding.characteristic)), more_spools=1)
         if finding.verdict in ("pass", "near") and len(measured[finding.characteristic]) == 1
         else finding
         for finding in findings
@@ -132,10 +133,6 @@ def one_spool_is_no_lot(
 
 
 _SECOND = "{} on at least one more spool, since one spool does not show how much spools of this lot differ"
-
-
-def _named(finding: Finding) -> str:
-    return "colour" if finding.characteristic == "color" else finding.characteristic
 
 
 def cap_retests(rounds: Mapping[str, int], limits: Limits) -> list[Finding]:

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from lots.domain.assessment.limits_revision import Limits
-from lots.domain.characteristics.color.lot_color import ColorLimits, ShadeRevision
+from lots.domain.characteristics.case import ShadeRevision
+from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.color.spectral_figures import whites_asked
 from lots.domain.characteristics.plausibility import Doubt
+from lots.domain.characteristics.registry import JUDGED
 from lots.domain.conformity.limits import LABELS
-
-# The field of the colour block that sets each limit on a white.
-_FIELDS = {"color.whiteness": "whiteness_min", "color.tint": "tint", "color.yellowness": "yellowness_max"}
 
 
 def doubts_about_limits(limits: Limits, shade: ShadeRevision) -> list[Doubt]:
@@ -47,7 +46,7 @@ def _metameric(limits: ColorLimits, shade: ShadeRevision) -> list[Doubt]:
 def _white(limits: ColorLimits, shade: ShadeRevision) -> list[Doubt]:
     found = []
     for code, limit, figure, why_not in whites_asked(shade, limits):
-        field = _FIELDS[code]
+        field = JUDGED[code].limited_by
         hint = f"Set {field} so that the reference passes with room for the lots, or leave it out."
         try:
             value, outside = figure(shade.lab), why_not(shade.lab)

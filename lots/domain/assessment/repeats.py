@@ -9,10 +9,10 @@ from typing import Any
 
 from lots.domain.assessment.outliers import Outliers, extreme_deviates, free_values, most_to_look_for
 from lots.domain.assessment.replicates import Replicates, Scatter, for_decision, pooled_scatter
+from lots.domain.characteristics.color.declaration import COLOR, COORDINATES, VECTOR
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.color.uncertainty import delta_e_uncertainty
-from lots.domain.characteristics.gloss import ANGLES
-from lots.domain.characteristics.shrinkage import AXES
+from lots.domain.characteristics.registry import REPEATED
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.conformity.limits import LABELS, Finding, Limit
 from lots.domain.statistics.quantiles import student
@@ -23,32 +23,6 @@ CONFIDENCE = 0.95
 # A lot's own repeats speak for its scatter from so many degrees of freedom on; before, those of the grade's other lots help. This
 # project's rule: with 5, Student's t asks for 1.7 times as many readings as if the scatter were known, with fewer for twice as many and more.
 LEAST_DF = 5
-
-
-@dataclass(frozen=True, slots=True)
-class Figure:
-    """What of a reading is compared: its name in words, unit, and the measure that a study of repeatability has for it, "" for none."""
-
-    label: str
-    unit: str = ""
-    studied: str = ""
-
-
-FIGURES = {
-    "color.L": Figure("L*", studied="color.dL"),
-    "color.a": Figure("a*", studied="color.da"),
-    "color.b": Figure("b*", studied="color.db"),
-    "diameter.mean": Figure("mean of the two axes", "mm", "diameter"),
-    **{f"shrinkage.{axis}": Figure(f"shrinkage along {axis.upper()}", "%", "shrinkage") for axis in AXES},
-    "bond.stress": Figure("breaking stress", "MPa"),
-    **{f"gloss.gu_{angle}": Figure(f"gloss at {angle} degrees", "GU") for angle in ANGLES},
-}
-# Why the readings of a kind are no repeats of one another.
-NO_REPEATS = {
-    "surface": "Specks are counts: how sure their rate is follows from the count itself, and more area makes it surer.",
-    "moisture": "The newest reading of a spool counts, since drying changes it: earlier ones are no repeats of it.",
-    "opacity": "The newest reading counts: earlier ones are no repeats of it.",
-}
 
 
 # What may have caused a reading that stands apart, in the words of whoever says so. A plain slip of typing is voided instead.
@@ -65,7 +39,7 @@ class Repeat:
     """One figure of one reading.
 
     Args:
-        figure: a key of FIGURES.
+        figure: a key of REPEATED.
         value: in its unit.
         group: what it must share with others to be a repeat of theirs, beside the spool.
         reading: number of the reading.
@@ -88,30 +62,6 @@ class Repeat:
     def kin(self) -> tuple[Any, ...]:
         """Equal for readings that repeat each other: of one figure and spool, with one instrument."""
         return (self.figure, self.spool, self.instrument, *self.group)
-
-
-def figures_of(kind: str, reading: Any) -> list[tuple[str, float, tuple[Any, ...], float]]:
-    """Returns the figures of one reading as (figure, value, group, per_unit); none for a kind of NO_REPEATS.
-
-    Args:
-        kind: of the reading, such as color.
-        reading: the domain's own value of it, such as ColorReading; a colour under the reference's light already.
-
-    Notes:
-        Bars of the control material are no repeats of the lot's, nor coupons of another length or feature, nor gloss at another angle.
-    """
-    if kind == "color":
-        return [(f"color.{name}", value, (), 1.0) for name, value in zip("Lab", reading.lab.as_list(), strict=True)]
-    if kind == "diameter":
-        return [("diameter.mean", reading.mean_mm, (), 1.0)]
-    if kind == "shrinkage":
-        group = (reading.feature, reading.designed_mm)
-        return [(f"shrinkage.{reading.axis}", reading.percent, group, 100 / reading.designed_mm)]
-    if kind == "bond":
-        return [("bond.stress", reading.stress_mpa, (reading.control,), 1.0)]
-    if kind == "gloss":
-        return [(f"gloss.gu_{reading.angle_deg}", reading.gu, (), 1.0)]
-    return []
 
 
 def outliers_among(repeats: Sequence[Repeat], alpha: float, repeatability: float) -> Outliers:
@@ -248,7 +198,7 @@ class Known:
         colors: spool -> mean colour, under the reference's light.
         reference: colour of the approved shade revision.
         color: the limits on colour.
-        one_length: axes along which all coupons are of one length and feature, so that the shrinkage is a mean.
+        one_length: figures whose readings all repeat each other but for the spool, as coupons of one length and feature do.
         apart: characteristic -> numbers of its readings that count and stand apart.
     """
 
@@ -298,22 +248,23 @@ _About = tuple[int, int, Scatter | None, float | None]
 
 def _about(finding: Finding, known: Known, lot: Lab | None) -> _About | None:
     """What a finding rests on: spools, readings of each, scatter of one reading over the root of the spools, the instrument's own."""
-    code = finding.code
-    if finding.characteristic == "color":
+    if finding.characteristic == COLOR.name:
         return _about_color(finding, known, lot)
-    if code == "diameter.spool_mean" or code.startswith("gloss.gu_"):
-        figure = "diameter.mean" if finding.characteristic == "diameter" else code
-        readings = known.counts.get((figure, finding.spool), 0)
-        return (1, readings, known.scatter.get(figure), known.own.get(figure)) if readings else None
-    if code == "bond.mean":
-        return 1, finding.n, known.scatter.get("bond.stress"), known.own.get("bond.stress")
-    if code in FIGURES and code.rpartition(".")[2] in known.one_length:
-        return 1, finding.n, known.scatter.get(code), known.own.get(code)
-    return None
+    figure = _SETTLED_BY.get(finding.code)
+    if figure is None:
+        return None
+    readings = known.counts.get((figure.code, finding.spool), 0) if figure.over == "spool" else finding.n
+    if not readings or (figure.over == "lot of one length" and figure.code not in known.one_length):
+        return None
+    return 1, readings, known.scatter.get(figure.code), known.own.get(figure.code)
+
+
+# Code of a finding -> the figure of single readings that it is a mean of.
+_SETTLED_BY = {code: figure for figure in REPEATED.values() for code in figure.settles}
 
 
 def _about_color(finding: Finding, known: Known, lot: Lab | None) -> _About | None:
-    parts = [known.scatter.get(f"color.{name}") for name in "Lab"]
+    parts = [known.scatter.get(f"color.{name}") for name in COORDINATES]
     by_spool = finding.code == "color.spool_delta_e"
     spools = [finding.spool] if by_spool else list(known.colors)
     counts = [known.counts.get(("color.L", spool), 0) for spool in spools]
@@ -321,8 +272,8 @@ def _about_color(finding: Finding, known: Known, lot: Lab | None) -> _About | No
         return None
     k, fewest = len(spools), min(counts)
     own = known.own.get("color.L")
-    if finding.code in _COMPONENTS:
-        at = _COMPONENTS.index(finding.code)
+    if finding.code in VECTOR:
+        at = VECTOR.index(finding.code)
         return k, fewest, _over(parts[at], math.sqrt(k)), own
     sample = known.colors.get(finding.spool) if by_spool else lot
     if finding.code not in ("color.lot_delta_e", "color.spool_delta_e") or sample is None:
@@ -332,9 +283,6 @@ def _about_color(finding: Finding, known: Known, lot: Lab | None) -> _About | No
     vector = None if own is None else (own, own, own)
     of_instrument = delta_e_uncertainty(known.reference, sample, vector, known.color)
     return k, fewest, _difference(parts, sample, known, math.sqrt(k)), of_instrument
-
-
-_COMPONENTS = ("color.component_l", "color.component_a", "color.component_b")
 
 
 def _over(scatter: Scatter | None, root: float) -> Scatter | None:

@@ -7,8 +7,29 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import stdev
 
+from lots.domain.characteristics.case import Case, Part, Taken
+from lots.domain.characteristics.declaration import (
+    QUALITY,
+    Characteristic,
+    Entry,
+    Field,
+    Form,
+    Judged,
+    LimitField,
+    LimitsBlock,
+    Measure,
+    RepeatFigure,
+    Repeats,
+    Values,
+    WorkedOut,
+    fewest,
+    printed_by,
+)
+from lots.domain.characteristics.figures import Figure, by_spool, mean, sum_of_squares
+from lots.domain.characteristics.plausibility import Doubt
 from lots.domain.conformity.limits import DecisionRule, Finding, Limit, judge, worst
 from lots.domain.statistics.summaries import mean_uncertainty, nested_uncertainty, worst_known
+from lots.domain.words import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,3 +227,176 @@ def _worst_bar(summary: BondSummary | None, limit: Limit, rule: DecisionRule, co
             for bar in summary.bars
         ]
     )
+
+
+_STRESS_MPA = (0.1, 500.0)
+
+
+def doubt_stress(field: str, stress_mpa: float) -> Doubt | None:
+    """Returns a doubt when a breaking stress across layers cannot be that of a printed polymer.
+
+    Example:
+        >>> doubt_stress("stress_mpa", 12_100_000.0).hint
+        'This looks like pascals: 12.1 MPa. Enter megapascals.'
+    """
+    low, high = _STRESS_MPA
+    if low <= stress_mpa <= high:
+        return None
+    detail = f"{stress_mpa:g} MPa is not a plausible breaking stress of a printed bar."
+    if field == "break_force_n":
+        return Doubt(
+            field, detail, "Check that the force is in newtons (1 kgf is 9.81 N) and the area in square millimetres."
+        )
+    if low <= stress_mpa / 1e6 <= high and stress_mpa >= 1e5:
+        return Doubt(field, detail, f"This looks like pascals: {stress_mpa / 1e6:g} MPa. Enter megapascals.")
+    if low <= stress_mpa / 145.038 <= high:
+        return Doubt(field, detail, f"This looks like psi: {stress_mpa / 145.038:.1f} MPa. Enter megapascals.")
+    return Doubt(field, detail, "Enter megapascals (N/mm2).")
+
+
+def _assess(case: Case) -> Part:
+    tests, limits = case.of("bond")
+    summary, figures = summarise(tests), {}
+    if summary:
+        single = [mean([bar.stress_mpa for bar in group]) for group in by_spool(summary.bars).values()]
+        ss = sum_of_squares(single)
+        figures["bond.mean"] = Figure(summary.mean_mpa, len(single), ss, summary.uncertainty)
+        if summary.control_ratio is not None:
+            scale = summary.control_ratio / summary.mean_mpa
+            ratio = Figure(summary.control_ratio, len(single), ss * scale**2, summary.ratio_uncertainty)
+            figures["bond.control_ratio"] = ratio
+    return Part(findings=judge_bond(summary, limits, case.rule) if limits else (), figures=figures)
+
+
+def _reading(taken: Taken) -> BondTest:
+    stress, control = taken.values["stress_mpa"], taken.values["control"]
+    return BondTest(taken.spool, stress, control, taken.uncertainty, taken.resolution)
+
+
+def _says(values: Values) -> str:
+    force = f" ({values['break_force_n']:g} N on {values['area_mm2']:g} mm2)" if values.get("break_force_n") else ""
+    control = ", control bar" if values.get("control") else ""
+    printer = f", printer {values['printer']}" if values.get("printer") else ""
+    return f"{values['stress_mpa']:g} MPa{force}{control}{printer}"
+
+
+def _doubts(values: Values, _: float) -> list[Doubt]:
+    force, area, stress = values.get("break_force_n"), values.get("area_mm2"), values.get("stress_mpa")
+    if stress is not None and (force is not None or area is not None):
+        hint = "Give either stress_mpa, or break_force_n with area_mm2."
+        return [Doubt("stress_mpa", "The stress is given twice.", hint)]
+    if stress is None and force is None:
+        return [Doubt("stress_mpa", "What did the bar break at?", "Give stress_mpa, or break_force_n with area_mm2.")]
+    if stress is None and area is None:
+        detail = "A force says nothing without the section it broke."
+        return [Doubt("area_mm2", detail, "Give area_mm2, the cross-section of the bar.")]
+    given = "break_force_n" if stress is None else "stress_mpa"
+    doubt = doubt_stress(given, stress or stress_mpa(values["break_force_n"], values["area_mm2"]))
+    return [doubt] if doubt else []
+
+
+def _floor(least: float | None, unit: str) -> Limit | None:
+    return None if least is None else Limit(least, None, unit)
+
+
+_MORE_OR_LESS = ("bonding more strongly", "bonding more weakly")
+_STRENGTH = ("break_force_n", "area_mm2", "stress_mpa")
+BOND = Characteristic(
+    name="bond",
+    title="Layer bond",
+    path="/bond-tests",
+    schema="Bond",
+    summary="Store bars broken across their layers, and control bars.",
+    about="A bar broken across its layers: `stress_mpa`, or `break_force_n` with `area_mm2`.",
+    measured_by=QUALITY,
+    fields=(
+        Field("break_force_n", "force at break, N", above=0, high=1_000_000, together=_STRENGTH, said="the force"),
+        Field(
+            "area_mm2", "cross-section of the bar, mm2", above=0, high=10_000, together=_STRENGTH, said="the section"
+        ),
+        Field(
+            "stress_mpa",
+            "force at break by cross-section, MPa",
+            above=0,
+            stand_in=20.0,
+            together=_STRENGTH,
+            said="the stress",
+        ),
+        Field(
+            "control",
+            "true for a bar of the control material from the same build",
+            type="truth",
+            answered="true for a bar of the control material",
+            default=False,
+            stand_in=False,
+        ),
+        printed_by("that printed the bar"),
+    ),
+    worked_out=(WorkedOut("stress_mpa", ("break_force_n", "area_mm2"), stress_mpa),),
+    reading=_reading,
+    says=_says,
+    doubts=_doubts,
+    of_lot=lambda test: not test.control,
+    limits=LimitsBlock(
+        about="Floors on bond between layers.",
+        fields=(
+            LimitField("mean_min_mpa", "least mean breaking stress, MPa", asks=True, above=0, high=500),
+            LimitField("single_min_mpa", "least breaking stress of any bar, MPa", asks=True, above=0, high=500),
+            LimitField(
+                "control_ratio_min", "least mean of the bars by that of the control bars", asks=True, above=0, high=10
+            ),
+            fewest("tests_min", "fewest bars broken"),
+        ),
+        read=lambda block: BondLimits(**block),
+        terms=lambda limits, _: f"Bond between layers from {counted(limits.tests_min, 'bar')} or more of the lot.",
+    ),
+    assess=_assess,
+    judged=(
+        Judged("bond.mean", "Mean layer bond", covered=True),
+        Judged("bond.single", "Worst bond specimen"),
+        Judged("bond.control_ratio", "Bond against the control bars", covered=True),
+    ),
+    measures=(
+        Measure(
+            "bond.mean",
+            "Mean layer bond",
+            "MPa",
+            *_MORE_OR_LESS,
+            limit=lambda limits, _: _floor(limits.mean_min_mpa, "MPa"),
+            level=True,
+            forecast=True,
+        ),
+        Measure(
+            "bond.control_ratio",
+            "Bond against control bars",
+            "",
+            *_MORE_OR_LESS,
+            decimals=3,
+            limit=lambda limits, _: _floor(limits.control_ratio_min, ""),
+            level=True,
+            forecast=True,
+        ),
+    ),
+    # Bars of the control material are no repeats of the lot's.
+    repeats=Repeats(
+        figures=(RepeatFigure("bond.stress", "breaking stress", "MPa", settles=("bond.mean",)),),
+        of=lambda test: [("bond.stress", test.stress_mpa, (test.control,), 1.0)],
+    ),
+    instruments=("tensile",),
+    instrument_unit="MPa",
+    method="Printed bars were pulled across their layers until they broke. The stress is force over cross-section (ISO 527-1).",
+    uses=("load_bearing", "flexing"),
+    form=Form(
+        "Bond",
+        "Bar",
+        5,
+        (
+            Entry("break_force_n", "Broke at, N"),
+            Entry("area_mm2", "Section, mm²"),
+            Entry("stress_mpa", "or stress, MPa"),
+            Entry("control", "Control bar", form="tick"),
+        ),
+        shared=(Entry("printer", "Printer", form="text"),),
+        about="Give the force with the section, or the stress.",
+    ),
+)

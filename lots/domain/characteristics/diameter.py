@@ -7,9 +7,30 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
+from lots.domain.characteristics.case import Case, Part, Taken
+from lots.domain.characteristics.cross_section import flow_factor
+from lots.domain.characteristics.declaration import (
+    BENCH,
+    Characteristic,
+    Entry,
+    Field,
+    Form,
+    Judged,
+    LimitField,
+    LimitsBlock,
+    Measure,
+    RepeatFigure,
+    Repeats,
+    Studied,
+    Values,
+    fewest,
+)
+from lots.domain.characteristics.figures import mean, of_units
+from lots.domain.characteristics.plausibility import Doubt, near, slip_of_length
 from lots.domain.conformity.limits import DecisionRule, Finding, Limit, judge, worst
 from lots.domain.receiving.coverage import Coverage
 from lots.domain.statistics.summaries import mean_uncertainty, worst_known
+from lots.domain.words import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,58 +58,6 @@ class DiameterReading:
     def where(self) -> str:
         """Spool and position in words."""
         return f"spool {self.spool}" + ("" if self.position_m is None else f" at {self.position_m:g} m")
-
-
-def area_mm2(d1_mm: float, d2_mm: float) -> float:
-    """Returns the cross-section of an ellipse with axes `d1_mm` and `d2_mm`, in mm2.
-
-    Args:
-        d1_mm, d2_mm: perpendicular diameters, mm, > 0.
-
-    Reference:
-        Area of an ellipse, pi d1 d2 / 4.
-
-    Example:
-        >>> round(area_mm2(1.75, 1.75), 6)
-        2.405282
-    """
-    return math.pi * d1_mm * d2_mm / 4
-
-
-def flow_factor(readings: Sequence[DiameterReading], nominal_mm: float) -> float:
-    """Returns nominal cross-section over measured: what to multiply the slicer's flow by. Above 1 for thin filament.
-
-    Args:
-        readings: at least one.
-        nominal_mm: diameter the slicer was told, mm, > 0.
-
-    Reference:
-        Equal volume per length fed; area of an ellipse, averaged over the positions.
-
-    Example:
-        >>> round(flow_factor([DiameterReading("S", 1.8, 1.65)], 1.75), 6)
-        1.031145
-    """
-    measured = math.fsum(area_mm2(r.d1_mm, r.d2_mm) for r in readings) / len(readings)
-    return area_mm2(nominal_mm, nominal_mm) / measured
-
-
-def length_m(mass_g: float, density_g_cm3: float, d1_mm: float, d2_mm: float | None = None) -> float:
-    """Returns the length of filament in `mass_g`, in m.
-
-    Args:
-        mass_g: net mass, g, >= 0.
-        density_g_cm3: g/cm3, > 0.
-        d1_mm, d2_mm: diameters, mm; a round section when only one is given.
-
-    Notes:
-        mm2 times g/cm3 is g/m, so no factor is needed.
-
-    Example:
-        >>> round(length_m(1000, 1.24, 1.75), 3)
-        335.284
-    """
-    return mass_g / (density_g_cm3 * area_mm2(d1_mm, d1_mm if d2_mm is None else d2_mm))
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,12 +162,7 @@ def judge_spools(
 
 
 def _spool_mean(
-    spool: str,
-    group: Sequence[DiameterReading],
-    limit: Limit,
-    limits: DiameterLimits,
-    rule: DecisionRule,
-    lacking: str,
+    spool: str, group: Sequence[DiameterReading], limit: Limit, limits: DiameterLimits, rule: DecisionRule, lacking: str
 ) -> Finding:
     means = [r.mean_mm for r in group]
     gauge, resolution = worst_known(r.uncertainty for r in group), worst_known(r.resolution for r in group)
@@ -248,3 +212,182 @@ def _worst_reading(
             for reading, value in (values[place] for place in sorted(place for _, place in nearest.values()))
         ]
     )
+
+
+def doubt_diameter(field: str, value_mm: float, nominal_mm: float) -> Doubt | None:
+    """Returns a doubt when a diameter cannot be filament of this nominal size.
+
+    Args:
+        value_mm: as entered, mm.
+        nominal_mm: the grade's nominal diameter, mm.
+
+    Example:
+        >>> doubt_diameter("d1_mm", 0.0689, 1.75).hint
+        'This looks like inches: 0.0689 in is 1.750 mm. Enter millimetres.'
+    """
+    if near(value_mm, nominal_mm):
+        return None
+    detail = f"{value_mm:g} mm is not a plausible diameter for filament of nominal {nominal_mm:g} mm."
+    if slip := slip_of_length(value_mm, nominal_mm):
+        return Doubt(field, detail, slip)
+    for size in (1.75, 2.85):
+        if size != nominal_mm and near(value_mm, size, 0.1):
+            return Doubt(
+                field,
+                detail,
+                f"This looks like {size:g} mm filament. Is it the right spool, and is the grade's nominal diameter right?",
+            )
+    return Doubt(field, detail, "Measure again; a dent or a kink is not the filament.")
+
+
+def _assess(case: Case) -> Part:
+    readings, limits = case.of("diameter")
+    summary = summarise(readings, case.nominal_mm)
+    if summary is None:
+        findings = judge_diameter(None, case.nominal_mm, limits, case.coverage, case.rule) if limits else ()
+        return Part(findings=findings, measured=frozenset() if limits else None)
+    spools = summary.spools
+    kept = {"flow": summary.flow, "spool_flow": summary.spool_flow}
+    figures = {
+        "diameter.mean": of_units([summary.mean_mm(spool) for spool in spools]),
+        "diameter.mean_ovality": of_units([mean([r.ovality_mm for r in group]) for group in spools.values()]),
+    }
+    if not limits or not case.judging:
+        return Part(kept=kept, figures=figures)
+    return Part(
+        findings=judge_diameter(summary, case.nominal_mm, limits, case.coverage, case.rule),
+        each=judge_spools(summary, case.nominal_mm, limits, case.rule),
+        measured=frozenset(code for code, group in spools.items() if len(group) >= limits.readings_per_spool_min),
+        kept=kept,
+        figures=figures,
+    )
+
+
+def _reading(taken: Taken) -> DiameterReading:
+    d1, d2, position = taken.values["d1_mm"], taken.values["d2_mm"], taken.values.get("position_m")
+    return DiameterReading(taken.spool, d1, d2, position, taken.uncertainty, taken.resolution)
+
+
+def _says(values: Values) -> str:
+    where = "" if values.get("position_m") is None else f" at {values['position_m']:g} m"
+    return f"{values['d1_mm']:g} and {values['d2_mm']:g} mm{where}"
+
+
+def _doubts(values: Values, nominal_mm: float) -> list[Doubt]:
+    found = (doubt_diameter(name, values[name], nominal_mm) for name in ("d1_mm", "d2_mm"))
+    return [doubt for doubt in found if doubt]
+
+
+def _terms(limits: DiameterLimits, nominal_mm: float) -> str:
+    least = counted(limits.readings_per_spool_min, "position")
+    return f"Diameter nominally {nominal_mm:g} mm, read at {least} or more per spool."
+
+
+DIAMETER = Characteristic(
+    name="diameter",
+    title="Diameter",
+    path="/diameter-readings",
+    schema="Diameter",
+    summary="Store diameters, two axes at each position.",
+    about="Two perpendicular diameters at one position.",
+    measured_by=BENCH,
+    fields=(
+        Field("position_m", "metres from the free end", low=0, high=10_000, said="the position"),
+        Field("d1_mm", "mm", answered="diameter, mm", needed=True, example=1.748, stand_in=1.75, said="d1"),
+        Field(
+            "d2_mm",
+            "mm, across d1",
+            answered="diameter across d1, mm",
+            needed=True,
+            example=1.752,
+            stand_in=1.75,
+            said="d2",
+        ),
+    ),
+    reading=_reading,
+    says=_says,
+    doubts=_doubts,
+    limits=LimitsBlock(
+        about="Limits on diameter, in mm.",
+        fields=(
+            LimitField(
+                "mean_tolerance_mm", "most that a spool's mean may differ from nominal, mm", asks=True, above=0, high=1
+            ),
+            LimitField(
+                "reading_tolerance_mm",
+                "most that any single diameter may differ from nominal, mm",
+                asks=True,
+                above=0,
+                high=1,
+            ),
+            LimitField("ovality_max_mm", "most between the two axes at one position, mm", asks=True, above=0, high=1),
+            fewest("readings_per_spool_min", "fewest positions read on a spool"),
+        ),
+        read=lambda block: DiameterLimits(**block),
+        terms=_terms,
+    ),
+    assess=_assess,
+    # A finding judges the worst spool or reading; what drifts is the lot's mean of the same thing.
+    judged=(
+        Judged("diameter.spool_mean", "Spool's mean diameter", follows="diameter.mean", of_spool=True, covered=True),
+        Judged("diameter.reading", "Single diameter", of_spool=True),
+        Judged("diameter.ovality", "Ovality", follows="diameter.mean_ovality", of_spool=True),
+    ),
+    # A micrometer reads 0.001 mm (common practice, no source).
+    decimals=3,
+    measures=(
+        Measure(
+            "diameter.mean",
+            "Mean diameter",
+            "mm",
+            "thicker",
+            "thinner",
+            decimals=4,
+            limit=lambda limits, nominal_mm: (
+                None if limits.mean_tolerance_mm is None else around(nominal_mm, limits.mean_tolerance_mm)
+            ),
+            per_spool=True,
+            spread=True,
+            capable=True,
+            forecast=True,
+        ),
+        Measure(
+            "diameter.mean_ovality",
+            "Mean ovality",
+            "mm",
+            "more oval",
+            "rounder",
+            decimals=4,
+            limit=lambda limits, _: None if limits.ovality_max_mm is None else Limit(None, limits.ovality_max_mm, "mm"),
+        ),
+    ),
+    repeats=Repeats(
+        figures=(
+            RepeatFigure(
+                "diameter.mean",
+                "mean of the two axes",
+                "mm",
+                studied="diameter",
+                settles=("diameter.spool_mean",),
+                over="spool",
+            ),
+        ),
+        of=lambda reading: [("diameter.mean", reading.mean_mm, (), 1.0)],
+    ),
+    studied=(Studied("diameter", "diameter", "mm", 0, 10, apart=False),),
+    instruments=("micromet", "caliper", "calliper", "laser"),
+    instrument_unit="mm",
+    method="Two perpendicular diameters were read at each position along the filament. A single diameter and the ovality (the "
+    "difference of the two) are judged position by position, a spool's mean over all its positions.",
+    form=Form(
+        "Diameter",
+        "Position",
+        5,
+        (
+            Entry("d1_mm", "d1, mm", needed=True),
+            Entry("d2_mm", "d2 across it, mm", needed=True),
+            Entry("position_m", "at, m from the end"),
+        ),
+        about="At each position measure twice, the second time turned by a quarter.",
+    ),
+)

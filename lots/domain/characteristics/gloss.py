@@ -7,6 +7,23 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 
+from lots.domain.characteristics.case import Case, Part, Taken
+from lots.domain.characteristics.declaration import (
+    BENCH,
+    Characteristic,
+    Entry,
+    Field,
+    Form,
+    Judged,
+    LimitField,
+    LimitsBlock,
+    Measure,
+    RepeatFigure,
+    Repeats,
+    Values,
+    fewest,
+)
+from lots.domain.characteristics.figures import of_units
 from lots.domain.characteristics.plausibility import Doubt
 from lots.domain.conformity.limits import DecisionRule, Finding, Limit, judge, worst
 from lots.domain.receiving.coverage import Coverage
@@ -147,8 +164,8 @@ def doubt_gloss(angle_deg: int, gu: float) -> Doubt | None:
         return None
     detail = f"{gu:g} GU is not a plausible gloss of a plastic at {angle_deg} degrees; it reads 0 to {most:.0f}."
     if most < gu <= 10 * most:
-        return Doubt("gu", detail, f"The decimal point looks misplaced: did you mean {gu / 10:g}?")
-    return Doubt("gu", detail, "Check the glossmeter on its black glass, and which angle is shown.")
+        return Doubt("gloss_gu", detail, f"The decimal point looks misplaced: did you mean {gu / 10:g}?")
+    return Doubt("gloss_gu", detail, "Check the glossmeter on its black glass, and which angle is shown.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,6 +212,11 @@ class GlossLimits:
 
     gu: Mapping[int, tuple[float | None, float | None]]
     readings_per_spool_min: int = 1
+
+    def on(self, angle: int) -> Limit | None:
+        """The limit at an angle, in GU; None where there is none."""
+        low, high = self.gu.get(angle, (None, None))
+        return None if angle not in self.gu else Limit(low, high, "GU")
 
     def __post_init__(self) -> None:
         if not self.gu:
@@ -258,3 +280,122 @@ def _better_angle(gu_60: float, limits: GlossLimits) -> str:
     """A sentence where the limits ask nothing of the angle that would tell more; "" else."""
     best = geometry_for(gu_60)
     return "" if best in limits.gu else f"At this gloss, {best} degrees would tell differences better (ISO 2813)."
+
+
+def _assess(case: Case) -> Part:
+    readings, limits = case.of("gloss")
+    summary = summarise(readings)
+    figures = {f"gloss.gu_{angle}": of_units([one.gu for one in means.values()]) for angle, means in summary.items()}
+    findings = judge_gloss(summary, limits, case.coverage, case.rule) if limits and case.judging else ()
+    return Part(findings=findings, figures=figures)
+
+
+def _reading(taken: Taken) -> GlossReading:
+    values = taken.values
+    return GlossReading(taken.spool, values["geometry_deg"], values["gloss_gu"], taken.uncertainty, taken.resolution)
+
+
+def _doubts(values: Values, _: float) -> list[Doubt]:
+    doubt = doubt_gloss(values["geometry_deg"], values["gloss_gu"])
+    return [doubt] if doubt else []
+
+
+def _limits(block: Values) -> GlossLimits:
+    gu = {angle: (ends[0], ends[1]) for angle in ANGLES if (ends := block.get(f"deg_{angle}_gu"))}
+    return GlossLimits(gu, block.get("readings_per_spool_min", 1))
+
+
+def _measure(angle: int) -> Measure:
+    return Measure(
+        f"gloss.gu_{angle}",
+        f"Gloss at {angle} degrees",
+        "GU",
+        "glossier",
+        "duller",
+        decimals=1,
+        limit=lambda limits, _: limits.on(angle),
+    )
+
+
+def _repeated(angle: int) -> RepeatFigure:
+    code = f"gloss.gu_{angle}"
+    return RepeatFigure(code, f"gloss at {angle} degrees", "GU", settles=(code,), over="spool")
+
+
+_TOGETHER = ("geometry_deg", "gloss_gu")
+# The most that a limit may ask at each angle, GU: about what a perfect mirror reads (ISO 2813).
+_MOST_GU = {20: 2000, 60: 1000, 85: 200}
+GLOSS = Characteristic(
+    name="gloss",
+    title="Gloss",
+    path="/gloss-readings",
+    schema="Gloss",
+    summary="Store gloss, each angle a scale of its own (ISO 2813).",
+    about="Gloss of a printed plaque at one angle.",
+    measured_by=BENCH,
+    fields=(
+        Field(
+            "geometry_deg",
+            "angle from the perpendicular",
+            type="whole",
+            answered="angle of gloss from the perpendicular, degrees",
+            needed=True,
+            low=20,
+            high=85,
+            words=ANGLES,
+            only="Gloss is read at 20, 60 or 85 degrees.",
+            stand_in=60,
+            together=_TOGETHER,
+            said="the angle",
+        ),
+        Field(
+            "gloss_gu",
+            "gloss units",
+            needed=True,
+            low=0,
+            example=42.5,
+            stand_in=50.0,
+            together=_TOGETHER,
+            said="the gloss",
+        ),
+    ),
+    reading=_reading,
+    says=lambda values: f"{values['gloss_gu']:g} GU at {values['geometry_deg']} degrees",
+    doubts=_doubts,
+    limits=LimitsBlock(
+        about="Limits on gloss, [lowest, highest] in gloss units, for each angle that is asked for.",
+        fields=(
+            *(
+                LimitField(
+                    f"deg_{angle}_gu",
+                    f"lowest and highest in GU at {angle} degrees",
+                    type="pair",
+                    asks=True,
+                    low=0,
+                    high=_MOST_GU[angle],
+                )
+                for angle in ANGLES
+            ),
+            fewest("readings_per_spool_min", "fewest readings of a spool per angle"),
+        ),
+        read=_limits,
+    ),
+    assess=_assess,
+    judged=tuple(Judged(f"gloss.gu_{angle}", f"Gloss at {angle} degrees") for angle in ANGLES),
+    measures=tuple(_measure(angle) for angle in ANGLES),
+    repeats=Repeats(
+        figures=tuple(_repeated(angle) for angle in ANGLES),
+        of=lambda reading: [(f"gloss.gu_{reading.angle_deg}", reading.gu, (), 1.0)],
+    ),
+    instruments=("gloss",),
+    instrument_unit="GU",
+    method="Gloss of printed plaques was read at a fixed angle (ISO 2813) and averaged per spool; each angle is a scale of its own.",
+    form=Form(
+        "Gloss",
+        "Spot",
+        5,
+        (Entry("gloss_gu", "Gloss, GU", needed=True),),
+        shared=(Entry("geometry_deg", "Angle: 20, 60 or 85 degrees", needed=True),),
+        about="Read every plaque at 60 degrees first: below 10 GU read it at 85 too, above 70 GU at 20.",
+    ),
+)

@@ -7,6 +7,23 @@ from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from typing import Any
 
+from lots.domain.characteristics.case import Case, Part, Taken
+from lots.domain.characteristics.declaration import (
+    QUALITY,
+    Characteristic,
+    Entry,
+    Field,
+    Form,
+    Judged,
+    LimitField,
+    LimitsBlock,
+    Measure,
+    Problem,
+    Repeats,
+    Values,
+)
+from lots.domain.characteristics.figures import of_units
+from lots.domain.characteristics.plausibility import Doubt
 from lots.domain.conformity.limits import DecisionRule, Finding, Limit, decimals_of, judge, shown, worst
 
 REMEDY = "dry the filament, then measure its moisture again"
@@ -126,3 +143,121 @@ def judge_moisture(readings: Sequence[MoistureReading], limits: MoistureLimits, 
             ]
         )
     ]
+
+
+_MOISTURE_MAX_PERCENT = 5.0
+
+
+# 5 ppm: drier than any dryer leaves a polymer. A smaller number is a fraction.
+_MOISTURE_LEAST_PERCENT = 0.0005
+
+
+def doubt_moisture(percent: float) -> Doubt | None:
+    """Returns a doubt when a moisture cannot be % by mass of a polymer.
+
+    Example:
+        >>> doubt_moisture(250).hint
+        'This looks like ppm: 250 ppm is 0.025 %. Enter percent by mass.'
+    """
+    if percent == 0 or _MOISTURE_LEAST_PERCENT <= percent <= _MOISTURE_MAX_PERCENT:
+        return None
+    detail = f"{percent:g} % is not a plausible moisture content."
+    if 0 < percent < _MOISTURE_LEAST_PERCENT:
+        return Doubt(
+            "moisture_percent",
+            detail,
+            f"This looks like a fraction: {percent:g} is {100 * percent:g} %. Enter percent by mass.",
+        )
+    if percent > _MOISTURE_MAX_PERCENT and percent / 10_000 <= _MOISTURE_MAX_PERCENT:
+        return Doubt(
+            "moisture_percent",
+            detail,
+            f"This looks like ppm: {percent:g} ppm is {percent / 10_000:g} %. Enter percent by mass.",
+        )
+    return Doubt("moisture_percent", detail, "Enter percent by mass, 0 to 5.")
+
+
+def _assess(case: Case) -> Part:
+    readings, limits = case.of("moisture")
+    latest = latest_per_spool(readings)
+    figures = {"moisture.percent": of_units([reading.percent for reading in latest.values()])} if latest else {}
+    if not limits or not case.judging:
+        return Part(figures=figures)
+    kept = {"wet": last_wet(readings, limits, case.uses["moisture"]), "dry_at": dry_spools(readings, limits)}
+    return Part(findings=judge_moisture(readings, limits, case.rule), figures=figures, kept=kept)
+
+
+def _reading(taken: Taken) -> MoistureReading:
+    return MoistureReading(taken.spool, taken.values["moisture_percent"], taken.measured_at, taken.uncertainty)
+
+
+def _says(values: Values) -> str:
+    return f"{values['moisture_percent']:g} %" + (f", {values['method']}" if values.get("method") else "")
+
+
+def _doubts(values: Values, _: float) -> list[Doubt]:
+    doubt = doubt_moisture(values["moisture_percent"])
+    return [doubt] if doubt else []
+
+
+def _problems(block: Values) -> list[Problem]:
+    doubt = doubt_moisture(block["max_percent"])
+    return [("/max_percent", doubt.detail, doubt.hint)] if doubt else []
+
+
+MOISTURE = Characteristic(
+    name="moisture",
+    title="Moisture",
+    path="/moisture-readings",
+    schema="Moisture",
+    summary="Store moisture. Too wet holds a lot until it is dried and measured again.",
+    about="Moisture by mass.",
+    measured_by=QUALITY,
+    fields=(
+        Field("moisture_percent", "water, % by mass", needed=True, low=0, stand_in=0.02, said="the moisture"),
+        Field(
+            "method",
+            "how it was found",
+            type="text",
+            answered="how moisture was found",
+            longest=120,
+            example="loss on drying",
+        ),
+    ),
+    reading=_reading,
+    says=_says,
+    doubts=_doubts,
+    newest=True,
+    limits=LimitsBlock(
+        about="Limit on moisture, % by mass.",
+        fields=(LimitField("max_percent", "most water, % by mass", needed=True, above=0, high=100_000),),
+        read=lambda block: MoistureLimits(**block),
+        problems=_problems,
+    ),
+    assess=_assess,
+    judged=(Judged("moisture.percent", "Moisture"),),
+    measures=(
+        Measure(
+            "moisture.percent",
+            "Moisture",
+            "%",
+            "wetter",
+            "drier",
+            decimals=3,
+            limit=lambda limits, _: Limit(None, limits.max_percent, "%"),
+        ),
+    ),
+    repeats=Repeats(
+        none="The newest reading of a spool counts, since drying changes it: earlier ones are no repeats of it."
+    ),
+    instruments=("balance", "moisture"),
+    instrument_unit="%",
+    method="Moisture by mass. The newest reading of each spool counts.",
+    form=Form(
+        "Moisture",
+        "Portion",
+        2,
+        (Entry("moisture_percent", "Moisture, % by mass", needed=True),),
+        shared=(Entry("method", "Method, such as loss on drying", form="text"),),
+    ),
+)

@@ -4,11 +4,29 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
+from lots.domain.characteristics.case import Case, Part, Taken
+from lots.domain.characteristics.color.doubts import doubt_lab
+from lots.domain.characteristics.declaration import (
+    BENCH,
+    Characteristic,
+    Entry,
+    Field,
+    Form,
+    Judged,
+    LimitField,
+    LimitsBlock,
+    Measure,
+    Repeats,
+    Values,
+    WorkedOut,
+)
+from lots.domain.characteristics.figures import by_spool, mean, of_units
+from lots.domain.characteristics.plausibility import Doubt
 from lots.domain.colorimetry.color_difference import delta_e
-from lots.domain.colorimetry.color_values import Conditions, Lab
+from lots.domain.colorimetry.color_values import Lab
 from lots.domain.colorimetry.tristimulus import lightness, luminous_reflectance
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Finding, Limit, judge, worst
 from lots.domain.statistics.summaries import mean_uncertainty, worst_known
@@ -199,76 +217,6 @@ def latest(readings: Sequence[OpacityReading]) -> OpacityReading | None:
     return max(readings, key=lambda reading: (reading.measured_at, reading.found.delta_e), default=None)
 
 
-def backing_problem(found: Opacity, said: Conditions, asked: Conditions | None) -> tuple[str, str] | None:
-    """Returns why a colour of such a plaque cannot be compared, and what to do; None where it can.
-
-    A plaque that is not opaque needs a fixed backing: the one the reference was read over.
-
-    Args:
-        found: opacity of the lot's plaques.
-        said: conditions of the colour.
-        asked: conditions of the reference; None where there is none, and then the backing must at least be stated.
-
-    Example:
-        >>> thin = opacity(Lab(93.0, -0.9, 1.0), Lab(95.0, -0.8, 1.5))
-        >>> backing_problem(thin, Conditions("D65", 10, "d/8", "SCI", backing="white"), None) is None
-        True
-    """
-    if found.opaque:
-        return None
-    why = (
-        f"Plaques of this lot are not opaque: black or white behind them makes {found.delta_e:.2f} ({found.formula}), more than "
-        f"{OPAQUE_DELTA_E:g}, and a plaque that is not opaque needs a fixed backing."
-    )
-    if said.backing is None:
-        return f"{why} This reading does not say what lay behind it.", "State backing, or print a thicker plaque."
-    if asked is not None and asked.backing is None:
-        hint = "Have quality approve a revision that states its backing, or print a thicker plaque."
-        return f"{why} The reference does not say what lay behind it.", hint
-    if asked is not None and said.backing != asked.backing:
-        hint = f"Measure again with {asked.backing} behind it, or print a thicker plaque."
-        return f"{why} The reference lay on {asked.backing}, this plaque on {said.backing}.", hint
-    return None
-
-
-def way_out(found: Opacity | None, asked: Conditions | None) -> str:
-    """Returns what the colour of a lot waits for while no reading of it could be compared; "" where one can be.
-
-    Args:
-        found: newest opacity of the lot's plaques, None when nobody read it.
-        asked: conditions of the reference; None where there is none.
-
-    Example:
-        >>> thin = opacity(Lab(93.0, -0.9, 1.0), Lab(95.0, -0.8, 1.5))
-        >>> way_out(thin, Conditions("D65", 10, "d/8", "SCI", backing="white"))
-        ''
-    """
-    if found is None or found.opaque or (asked is not None and asked.backing is not None):
-        return ""
-    since = f"since black or white behind the lot's plaques makes {found.delta_e:.2f} ({found.formula})"
-    if asked is None:
-        return f"an approved shade revision for this grade that states its backing, {since}"
-    return (
-        f"a shade revision that states its backing, approved by quality, and the lot judged again under it, or a thicker plaque, {since} "
-        "and the reference does not say what lay behind it"
-    )
-
-
-def color_wanted(found: Opacity | None, asked: Conditions | None) -> str:
-    """Returns what a colour reading of such a plaque is called among the things to do: with its backing where that matters.
-
-    Example:
-        >>> thin = opacity(Lab(93.0, -0.9, 1.0), Lab(95.0, -0.8, 1.5))
-        >>> color_wanted(thin, Conditions("D65", 10, "d/8", "SCI", backing="white"))
-        'colour (backing: white)'
-    """
-    backing = asked.backing if asked is not None else None
-    if found is None or found.opaque or backing is None:
-        return "colour"
-    # A semicolon would part the list of things to do.
-    return f"colour (backing: {backing.replace(';', ',')})"
-
-
 @dataclass(frozen=True, slots=True)
 class OpacityLimits:
     """Least contrast ratio, 0..1."""
@@ -310,3 +258,116 @@ def _spool_ratio(code: str, spool: str, group: Sequence[OpacityReading], limit: 
         subject=f"spool {spool}",
         spool=spool,
     )
+
+
+def _assess(case: Case) -> Part:
+    readings, limits = case.of("opacity")
+    figures = {}
+    if readings:
+        single = [mean([plaque.found.ratio for plaque in group]) for group in by_spool(readings).values()]
+        figures["opacity.contrast_ratio"] = of_units(single)
+    return Part(findings=judge_opacity(readings, limits, case.rule) if limits else (), figures=figures)
+
+
+def _reading(taken: Taken) -> OpacityReading:
+    black, white = (Lab(*taken.values[name]) for name in _BOTH)
+    return OpacityReading(taken.spool, black, white, taken.measured_at, taken.uncertainty, taken.resolution)
+
+
+def _says(values: Values) -> str:
+    black, white = (values[name][0] for name in _BOTH)
+    return f"contrast ratio {values['contrast_ratio']:.4f}: L* {black:g} over black, {white:g} over white"
+
+
+def _ratio(over_black: Sequence[float], over_white: Sequence[float]) -> float:
+    return contrast_ratio(luminous_reflectance(over_black[0]), luminous_reflectance(over_white[0]))
+
+
+def _doubts(values: Values, _: float) -> list[Doubt]:
+    """Colours that are none, and a pair that does not tell opacity. Nobody said how it was lit, so L* above 100 is believed."""
+    found = [replace(doubt, field=name) for name in _BOTH if (doubt := doubt_lab(values[name], "included"))]
+    if found:
+        return found
+    try:
+        opacity(Lab(*values["over_black"]), Lab(*values["over_white"]))
+    except ValueError as wrong:
+        hint = (
+            "Read the same place of the same plaque, first on black, then on white. If over_black and over_white were swapped, "
+            "put each in the other's place."
+        )
+        found.append(Doubt("over_black", f"{str(wrong)[:1].upper()}{str(wrong)[1:]}.".replace("?.", "?"), hint))
+    return found
+
+
+def _field(name: str, example: list[float]) -> Field:
+    backing = name.removeprefix("over_")
+    return Field(
+        name,
+        type="lab",
+        answered=f"L*, a*, b* over {backing}",
+        needed=True,
+        example=example,
+        stand_in=[50.0, 0.0, 0.0],
+        together=_BOTH,
+        said=f"the colour over {backing}",
+    )
+
+
+_BOTH = ("over_black", "over_white")
+OPACITY = Characteristic(
+    name="opacity",
+    title="Opacity",
+    path="/opacity-readings",
+    schema="Opacity",
+    summary="Store opacity. From then on colours of a lot that is not opaque need the reference's backing.",
+    about="One place of a printed plaque read over black and over white.",
+    measured_by=BENCH,
+    fields=(_field("over_black", [94.7, -0.8, 1.3]), _field("over_white", [95.0, -0.8, 1.5])),
+    worked_out=(WorkedOut("contrast_ratio", _BOTH, _ratio, about="Y over black by Y over white"),),
+    reading=_reading,
+    says=_says,
+    doubts=_doubts,
+    suspect=lambda values: suspect_opacity(Lab(*values["over_black"]), Lab(*values["over_white"])),
+    limits=LimitsBlock(
+        about="Limit on how much of what lies behind a plaque shows.",
+        fields=(
+            LimitField(
+                "contrast_ratio_min",
+                "Y over black by Y over white",
+                needed=True,
+                above=0,
+                high=1,
+                hint="Write 0.98 for 98 %.",
+            ),
+        ),
+        read=lambda block: OpacityLimits(**block),
+    ),
+    assess=_assess,
+    judged=(Judged("opacity.contrast_ratio", "Contrast ratio"),),
+    measures=(
+        Measure(
+            "opacity.contrast_ratio",
+            "Contrast ratio",
+            "",
+            "more opaque",
+            "more translucent",
+            decimals=4,
+            limit=lambda limits, _: Limit(limits.contrast_ratio_min, None),
+        ),
+    ),
+    repeats=Repeats(none="The newest reading counts: earlier ones are no repeats of it."),
+    instrument_unit="per coordinate",
+    method="A printed plaque was read over black and over white at the same place. The contrast ratio is luminous reflectance over "
+    "black by that over white (ISO 6504-3).",
+    form=Form(
+        "Opacity",
+        "Place",
+        2,
+        tuple(
+            Entry(f"{backing}_{axis}", f"{axis}* over {backing}", needed=True, part_of=f"over_{backing}")
+            for backing in ("black", "white")
+            for axis in "Lab"
+        ),
+        about="Read the same place of a plaque with black behind it, then with white.",
+    ),
+)

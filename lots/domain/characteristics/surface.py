@@ -6,8 +6,24 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from lots.domain.characteristics.case import Case, Part, Taken
+from lots.domain.characteristics.declaration import (
+    QUALITY,
+    Characteristic,
+    Entry,
+    Field,
+    Form,
+    Judged,
+    LimitField,
+    LimitsBlock,
+    Measure,
+    Repeats,
+    Values,
+)
+from lots.domain.characteristics.figures import Figure
 from lots.domain.conformity.limits import DecisionRule, Finding, Limit, judge
 from lots.domain.statistics.summaries import one_sided_confidence, poisson_below, poisson_upper
+from lots.domain.words import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,3 +114,74 @@ def judge_surface(summary: SurfaceSummary | None, limits: SurfaceLimits, rule: D
             settled_by="a larger area, until the bound on the rate is inside the limit",
         )
     ]
+
+
+def _assess(case: Case) -> Part:
+    checks, limits = case.of("surface")
+    summary, figures = summarise(checks), {}
+    if summary:
+        # The root of a count is its standard uncertainty, but none seen is not none for certain.
+        u = math.sqrt(summary.specks) / summary.area_dm2 or None
+        figures["surface.specks"] = Figure(summary.per_dm2, 1, 0.0, u)
+    return Part(findings=judge_surface(summary, limits, case.rule) if limits else (), figures=figures)
+
+
+def _reading(taken: Taken) -> SurfaceCheck:
+    return SurfaceCheck(taken.spool, taken.values["specks"], taken.values["area_dm2"])
+
+
+def _says(values: Values) -> str:
+    return f"{counted(values['specks'], 'speck')} on {values['area_dm2']:g} dm2"
+
+
+def _terms(limits: SurfaceLimits, _: float) -> str:
+    return f"Specks on {limits.area_dm2_min:g} dm2 of first layer or more." if limits.area_dm2_min else ""
+
+
+SURFACE = Characteristic(
+    name="surface",
+    title="Specks",
+    path="/surface-checks",
+    schema="Surface",
+    summary="Store specks counted on first layers.",
+    about="Specks counted on a first layer.",
+    measured_by=QUALITY,
+    fields=(
+        Field("specks", "counted on the area", type="whole", needed=True, low=0, high=1_000_000, stand_in=0),
+        Field("area_dm2", "first layer looked at, dm2", needed=True, above=0, high=1000, stand_in=1.0, said="the area"),
+    ),
+    reading=_reading,
+    says=_says,
+    limits=LimitsBlock(
+        about="Limit on specks of a first layer.",
+        fields=(
+            LimitField("specks_per_dm2_max", "most specks per dm2 of first layer", needed=True, low=0, high=10_000),
+            LimitField("area_dm2_min", "least area looked at, dm2", low=0, high=1000, default=0.0),
+        ),
+        read=lambda block: SurfaceLimits(**block),
+        terms=_terms,
+    ),
+    assess=_assess,
+    judged=(Judged("surface.specks", "Specks on the first layer"),),
+    measures=(
+        Measure(
+            "surface.specks",
+            "Specks on the first layer",
+            "per dm2",
+            "more specks",
+            "fewer specks",
+            limit=lambda limits, _: Limit(None, limits.specks_per_dm2_max, "per dm2"),
+        ),
+    ),
+    repeats=Repeats(
+        none="Specks are counts: how sure their rate is follows from the count itself, and more area makes it surer."
+    ),
+    method="Specks were counted on printed first layers: all specks seen over all the area looked at.",
+    form=Form(
+        "Surface",
+        "First layer",
+        3,
+        (Entry("specks", "Specks", needed=True), Entry("area_dm2", "on an area of, dm²", needed=True)),
+        about="1 dm² is 10 cm by 10 cm.",
+    ),
+)

@@ -40,6 +40,10 @@ _NAMES = {
 _LAB_RANGES = (("L*", 0.0, 110.0), ("a*", -150.0, 150.0), ("b*", -150.0, 150.0))
 
 
+# Illuminant and observer: what a spectrum has none of.
+LIGHT = ("illuminant", "observer_deg")
+
+
 @dataclass(frozen=True, slots=True)
 class Lab:
     """A colour in CIELAB.

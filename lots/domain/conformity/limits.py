@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -14,41 +15,20 @@ Verdict = Literal["pass", "fail", "near", "missing"]
 # filament: far below any instrument, far above the last bit. Values are compared as they are, give or take this.
 BINARY_NOISE = 1e-10
 
+# What a finding is about, by its code. Those of the characteristics are added by their declarations (`name_findings`).
 LABELS = {
-    "color.lot_delta_e": "Lot colour difference",
-    "color.spool_delta_e": "Worst spool's colour difference",
-    "color.spread": "Colour spread between spools",
-    "color.step": "Colour step from the last accepted lot",
-    "color.component_l": "Lightness difference dL*",
-    "color.component_a": "Red-green difference da*",
-    "color.component_b": "Yellow-blue difference db*",
-    "color.metamerism": "Metamerism index",
-    "color.whiteness": "CIE whiteness",
-    "color.tint": "CIE tint",
-    "color.yellowness": "Yellowness index",
-    "diameter.spool_mean": "Spool's mean diameter",
-    "diameter.reading": "Single diameter",
-    "diameter.ovality": "Ovality",
-    "shrinkage.x": "Shrinkage along X",
-    "shrinkage.y": "Shrinkage along Y",
-    "shrinkage.z": "Shrinkage along Z",
-    "shrinkage.step_x": "Step in X shrinkage from the last accepted lot",
-    "shrinkage.step_y": "Step in Y shrinkage from the last accepted lot",
-    "shrinkage.step_z": "Step in Z shrinkage from the last accepted lot",
-    "bond.mean": "Mean layer bond",
-    "bond.single": "Worst bond specimen",
-    "bond.control_ratio": "Bond against the control bars",
-    "surface.specks": "Specks on the first layer",
-    "moisture.percent": "Moisture",
-    "gloss.gu_20": "Gloss at 20 degrees",
-    "gloss.gu_60": "Gloss at 60 degrees",
-    "gloss.gu_85": "Gloss at 85 degrees",
-    "opacity.contrast_ratio": "Contrast ratio",
     "sampling.nonconforming": "Nonconforming spools",
     "sampling.retests": "Extra rounds of readings",
     "sampling.severity": "Inspection of this supplier",
     "sampling.void": "Void by the author of a reading",
 }
+_DECIMALS: dict[str, int] = {}
+
+
+def name_findings(labels: Mapping[str, str], characteristic: str, decimals: int) -> None:
+    """Adds the labels of a characteristic's findings, by code, and with how many decimals their values are shown at least."""
+    LABELS.update(labels)
+    _DECIMALS[characteristic] = decimals
 
 
 @dataclass(frozen=True, slots=True)
@@ -347,10 +327,6 @@ def decimals_of(code: str) -> int:
         (3, 2)
     """
     return _DECIMALS.get(code.partition(".")[0], 2)
-
-
-# A micrometer reads 0.001 mm, and limits on shrinkage and its steps are hundredths of a percent (common practice, no source).
-_DECIMALS = {"diameter": 3, "shrinkage": 3}
 
 
 def _digits(code: str, value: float, limit: Limit, guard: float | None) -> int:

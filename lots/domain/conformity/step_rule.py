@@ -15,7 +15,6 @@ from lots.domain.conformity.limits import (
     shown,
 )
 
-CODES = ("color.step", "shrinkage.step_x", "shrinkage.step_y", "shrinkage.step_z")
 DECISION = "quality's decision on the step: accept the step or block the lot"
 
 

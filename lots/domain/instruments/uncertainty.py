@@ -3,38 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-
-@dataclass(frozen=True, slots=True)
-class Studied:
-    """What is studied: the kind of reading it speaks for, its unit, and between which ends its values lie."""
-
-    kind: str
-    unit: str
-    low: float
-    high: float
-    label: str
-
-
-# Colour is studied one coordinate at a time, in values of it or in differences; shrinkage in the lengths that are read.
-MEASURES: Mapping[str, Studied] = {
-    "color.dL": Studied("color", "", -150, 150, "L*"),
-    "color.da": Studied("color", "", -150, 150, "a*"),
-    "color.db": Studied("color", "", -150, 150, "b*"),
-    "diameter": Studied("diameter", "mm", 0, 10, "diameter"),
-    "shrinkage": Studied("shrinkage", "mm", 0, 2000, "length of coupons"),
-}
-
-
-# Words in what an instrument is called, and the kinds of reading it takes.
-_TAKES: Mapping[str, tuple[str, ...]] = {
-    **dict.fromkeys(("micromet", "caliper", "calliper", "laser"), ("diameter", "shrinkage")),
-    **dict.fromkeys(("spectro", "colorimet", "colourimet"), ("color",)),
-    **dict.fromkeys(("gloss", "balance", "moisture", "tensile"), ()),
-}
+from lots.domain.characteristics.registry import DECLARED, STUDIED
 
 
 def takes(instrument_kind: str) -> tuple[str, ...] | None:
@@ -47,8 +20,9 @@ def takes(instrument_kind: str) -> tuple[str, ...] | None:
         >>> takes("Laser micrometer"), takes("glossmeter"), takes("gauge")
         (('diameter', 'shrinkage'), (), None)
     """
-    known = [kinds for word, kinds in _TAKES.items() if word in instrument_kind.lower()]
-    return tuple(dict.fromkeys(kind for kinds in known for kind in kinds)) if known else None
+    called = instrument_kind.lower()
+    known = [one for one in DECLARED.values() if any(word in called for word in one.instruments)]
+    return tuple(one.name for one in known if one.studied) if known else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +31,7 @@ class Found:
 
     Args:
         number: of the study.
-        measure: a key of MEASURES.
+        measure: a key of STUDIED.
         at: when it was made, with its time zone.
         sd: standard deviation of the gauge, repeatability and reproducibility together, in the measure's unit, >= 0.
 
@@ -71,8 +45,8 @@ class Found:
     sd: float
 
     def __post_init__(self) -> None:
-        if self.measure not in MEASURES:
-            raise ValueError(f"{self.measure!r} is not studied; one of {', '.join(MEASURES)} is")
+        if self.measure not in STUDIED:
+            raise ValueError(f"{self.measure!r} is not studied; one of {', '.join(STUDIED)} is")
         if not (math.isfinite(self.sd) and self.sd >= 0):
             raise ValueError(f"sd is {self.sd!r}; it must be a number of 0 or more")
 
@@ -110,7 +84,7 @@ def known_uncertainty(kind: str, measured_at: datetime, stated: float | None, st
         >>> known_uncertainty("diameter", day, 0.002, [Found(1, "diameter", day, 0.004)]).u
         0.004
     """
-    asked = [name for name, measure in MEASURES.items() if measure.kind == kind]
+    asked = [one.code for one in DECLARED[kind].studied]
     newest = [found for name in asked if (found := _newest(name, measured_at, studies)) is not None]
     worst = max(newest, key=lambda found: found.sd, default=None)
     if worst is None or (stated is None and len(newest) < len(asked)):

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Literal
 
-from lots.domain.conformity import step_rule
+from lots.domain.characteristics.registry import is_step
 
 State = Literal["open", "answered", "closed"]
 STATES: tuple[State, ...] = ("open", "answered", "closed")
@@ -19,8 +19,6 @@ MOST_CONFORMING_LOTS = 20
 
 # Decisions by hand that take a lot out for a fault; a hold only waits.
 AGAINST = ("block", "return", "scrap")
-# The buyer measured again too often, or compared the lot with another: nothing that makes a lot nonconforming.
-_BUYERS_OWN = ("sampling.retests", *step_rule.CODES)
 _NAMED = 10
 
 
@@ -35,7 +33,8 @@ def speaks_of_supply(code: str, verdict: str) -> bool:
         >>> speaks_of_supply("diameter.ovality", "fail"), speaks_of_supply("sampling.retests", "fail")
         (True, False)
     """
-    return verdict == "fail" and code not in _BUYERS_OWN
+    # Too many readings, or a step from another lot, do not make a lot nonconforming.
+    return verdict == "fail" and code != "sampling.retests" and not is_step(code)
 
 
 def is_ground(code: str, verdict: str, uses: Sequence[str]) -> bool:

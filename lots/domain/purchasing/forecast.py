@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from lots.domain.characteristics.color.lot_color import ColorLimits
+from lots.domain.characteristics.registry import MEASURES
 from lots.domain.colorimetry.color_values import Lab, nearest_lab
 from lots.domain.conformity.limits import BINARY_NOISE, Limit
 from lots.domain.statistics.proportions import Interval, jeffreys, predictive
@@ -123,7 +124,7 @@ def by_measures(
     shares: dict[str, Array] = {}
     fine = {name: pair for name, pair in measures.items() if pair[0].enough}
     for name, (history, limit) in fine.items():
-        if name in _PER_SPOOL and history.within_df:
+        if MEASURES[name].per_spool and history.within_df:
             _, spools = _sent(history, chance)
             shares[name] = _share(np.asarray(_inside(spools, limit).all(axis=2)))
         else:
@@ -141,10 +142,6 @@ def by_measures(
     low, high = (float(end) for end in np.quantile(whole, (tail, 1 - tail)))
     parts = sorted(((name, float(share.mean())) for name, share in shares.items()), key=lambda part: part[1])
     return Forecast(float(whole.mean()), Interval(low, high, confidence), "measured", min(lots_used), tuple(parts))
-
-
-# The limit on the mean diameter is one on each spool.
-_PER_SPOOL = ("diameter.mean",)
 
 
 def _share(passed: NDArray[np.bool_]) -> Array:

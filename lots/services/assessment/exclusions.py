@@ -10,14 +10,15 @@ from datetime import datetime
 from typing import Any
 
 from lots.domain.assessment.limits_revision import CHARACTERISTICS
-from lots.domain.assessment.repeats import NO_REPEATS, numbered
+from lots.domain.assessment.repeats import numbered
+from lots.domain.characteristics.registry import DECLARED
 from lots.domain.instruments.calibration import doubt_about
 from lots.domain.words import clause
 from lots.services import clock, views
 from lots.services.assessment import repeats
 from lots.services.assessment.judging import judge_lot
 from lots.services.assessment.lot_after import after
-from lots.services.assessment.lot_assessment import Terms, in_order, work_out
+from lots.services.assessment.lot_assessment import Terms, with_valid_calibration, work_out
 from lots.services.errors import Conflict, NotFlagged, NotFound
 from lots.services.from_rows import instruments_of
 from lots.store import readings
@@ -94,9 +95,9 @@ def _refuse_uncounted(reading: Any) -> None:
 
 def _shown_by(lot: Any, reading: Any) -> list[dict[str, Any]]:
     """The tests that show the reading to stand apart, at least one."""
-    if reading.kind in NO_REPEATS:
-        raise NotFlagged(f"No {reading.kind} reading is tested for standing apart. {NO_REPEATS[reading.kind]} {_ELSE}")
-    rows, _ = in_order(readings.that_count(lot.id, kind=reading.kind, excluded=True), None)
+    if none := DECLARED[reading.kind].repeats.none:
+        raise NotFlagged(f"No {reading.kind} reading is tested for standing apart. {none} {_ELSE}")
+    rows, _ = with_valid_calibration(readings.that_count(lot.id, kind=reading.kind, excluded=True), None)
     found = repeats.tested(lot, rows, None)
     shown = [said for part in found if (said := part.shown_by(reading.id))]
     if not shown:
@@ -132,7 +133,7 @@ def asked_first(lot: Any, held: Any, known_at: datetime | None) -> list[str]:
     Args:
         held: the lot, or the decision in force then, with the revisions.
     """
-    rows, _ = in_order(readings.that_count(lot.id, known_at, excluded=True), known_at)
+    rows, _ = with_valid_calibration(readings.that_count(lot.id, known_at, excluded=True), known_at)
     figures = repeats.tested(held, rows, known_at)
     return [
         f"Reading {number} ({kind}, spool {spool}) stands apart from its like: look for its cause first."

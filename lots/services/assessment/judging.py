@@ -14,6 +14,7 @@ from lots.domain.assessment import rule_versions
 from lots.domain.assessment.acceptance import Assessment
 from lots.domain.assessment.limits_revision import CHARACTERISTICS
 from lots.domain.assessment.standing import LOADABLE
+from lots.domain.characteristics.registry import DECLARED, declared_of
 from lots.services import exposure, views
 from lots.services.assessment import drawing_spools
 from lots.services.assessment.lot_assessment import Judged, Terms, work_out
@@ -23,18 +24,16 @@ from lots.store.setup import catalog
 
 
 def find_previous(lot: Any) -> dict[str, Any]:
-    """Returns the last earlier lot accepted for colour, and the last accepted for shrinkage, with the figures a step is measured from."""
+    """Returns, for each characteristic whose steps are judged, the last earlier lot accepted for it, with the figures a step is measured from."""
     found: dict[str, Any] = {}
+    wanted = [declared for declared in DECLARED.values() if declared.carried]
     for other in lots.earlier(lot, LOADABLE):
-        if "lab" not in found and "color" in other.accepted and other.lab is not None:
-            found |= {"color_lot_id": other.id, "lab": other.lab, "lab_uncertainty": other.lab_uncertainty}
-        if "shrinkage" not in found and "shrinkage" in other.accepted and other.shrinkage:
-            found |= {
-                "shrinkage_lot_id": other.id,
-                "shrinkage": other.shrinkage,
-                "shrinkage_uncertainty": other.shrinkage_uncertainty,
-            }
-        if "lab" in found and "shrinkage" in found:
+        for declared in wanted:
+            if declared.name in other.accepted and getattr(other, declared.carried[0]):
+                found[f"{declared.name}_lot_id"] = other.id
+                found |= {column: getattr(other, column) for column in declared.carried}
+        wanted = [declared for declared in wanted if declared.carried[0] not in found]
+        if not wanted:
             break
     return found
 
@@ -69,10 +68,10 @@ def terms_anew(lot: Any, limits: Any, shade: Any) -> Terms:
 
 def _start(code: str, previous: Mapping[str, Any], limits: Any) -> list[Any]:
     """What a step is measured from, and how."""
-    if code.startswith("shrinkage."):
-        return [previous.get("shrinkage_lot_id"), previous.get("shrinkage")]
-    color = (limits.body.get("color") if limits else None) or {}
-    return [previous.get("color_lot_id"), previous.get("lab"), color.get("formula"), color.get("weights")]
+    declared = declared_of(code)
+    block = (limits.body.get(declared.name) if limits else None) or {}
+    start = [previous.get(name) for name in (f"{declared.name}_lot_id", declared.carried[0])]
+    return [*start, *declared.step_terms(block)]
 
 
 def judge_lot(

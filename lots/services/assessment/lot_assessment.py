@@ -6,30 +6,24 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
 from lots.domain.assessment import rule_versions
-from lots.domain.assessment.acceptance import Assessment, Evidence, Previous, assess
-from lots.domain.assessment.limits_revision import CHARACTERISTICS, Limits, limits_from
+from lots.domain.assessment.acceptance import Assessment, Evidence, assess
+from lots.domain.assessment.limits_revision import Limits, limits_from
 from lots.domain.assessment.reinspection import reinspected_until, still_to_do
 from lots.domain.assessment.standing import standing_after
 from lots.domain.assessment.voids import hold_back, improves
-from lots.domain.characteristics.bond import BondTest
-from lots.domain.characteristics.color.lot_color import ColorReading
-from lots.domain.characteristics.diameter import DiameterReading
-from lots.domain.characteristics.gloss import GlossReading
-from lots.domain.characteristics.moisture import MoistureReading
-from lots.domain.characteristics.opacity import OpacityReading
-from lots.domain.characteristics.shrinkage import ShrinkTest
-from lots.domain.characteristics.surface import SurfaceCheck
-from lots.domain.colorimetry.color_values import Conditions, Lab
+from lots.domain.characteristics.case import Previous, Taken
+from lots.domain.characteristics.registry import DECLARED
+from lots.domain.colorimetry.color_values import Lab
 from lots.domain.instruments.calibration import doubt_about
 from lots.domain.receiving.coverage import Coverage, Presented, Sampling, standing_in
 from lots.services.assessment.uncertainty import Uncertainties, uncertainties
-from lots.services.from_rows import UNNAMED, approved_from, instruments_of, spectrum_from
+from lots.services.from_rows import UNNAMED, approved_from, instruments_of
 from lots.store import readings
 from lots.store.assessment import lots, reinspections
 from lots.store.receiving import deliveries, samples
@@ -64,10 +58,16 @@ class Judged:
 def evidence_from(rows: list[Any], known: Uncertainties | None = None) -> Evidence:
     """Returns readings from the store as the domain's evidence, with the uncertainties that are known, or else as they were stated."""
     known = known or Uncertainties({})
-    found: dict[str, list[Any]] = {kind: [] for kind in CHARACTERISTICS}
+    found: dict[str, list[Any]] = {}
     for row in rows:
-        found[row.kind].append(_TO_DOMAIN[row.kind](row, known.of(row)))
-    return Evidence(**found)
+        found.setdefault(row.kind, []).append(reading_from(row, known.of(row)))
+    return Evidence(found)
+
+
+def reading_from(row: Any, uncertainty: float | None = None) -> Any:
+    """Returns a reading from the store as its characteristic's own value, with a standard uncertainty where one is known."""
+    taken = Taken(row.spool.code, row.values, row.measured_at, uncertainty, step_of(row))
+    return DECLARED[row.kind].reading(taken)
 
 
 def step_of(row: Any) -> float | None:
@@ -75,40 +75,7 @@ def step_of(row: Any) -> float | None:
     return row.instrument.resolution if row.instrument_id else None
 
 
-_TO_DOMAIN: dict[str, Callable[[Any, float | None], Any]] = {
-    "color": lambda r, u: ColorReading(
-        r.spool.code,
-        Lab(*r.values["lab"]),
-        Conditions(**r.values["conditions"]),
-        u,
-        spectrum_from(r.values.get("spectrum")),
-        step_of(r),
-    ),
-    "diameter": lambda r, u: DiameterReading(
-        r.spool.code, r.values["d1_mm"], r.values["d2_mm"], r.values.get("position_m"), u, step_of(r)
-    ),
-    "shrinkage": lambda r, u: ShrinkTest(
-        r.spool.code,
-        r.values["axis"],
-        r.values["feature"],
-        r.values["designed_mm"],
-        r.values["measured_mm"],
-        r.values["age_h"],
-        r.values.get("printer"),
-        u,
-        step_of(r),
-    ),
-    "bond": lambda r, u: BondTest(r.spool.code, r.values["stress_mpa"], r.values["control"], u, step_of(r)),
-    "surface": lambda r, u: SurfaceCheck(r.spool.code, r.values["specks"], r.values["area_dm2"]),
-    "moisture": lambda r, u: MoistureReading(r.spool.code, r.values["moisture_percent"], r.measured_at, u),
-    "gloss": lambda r, u: GlossReading(r.spool.code, r.values["geometry_deg"], r.values["gloss_gu"], u, step_of(r)),
-    "opacity": lambda r, u: OpacityReading(
-        r.spool.code, Lab(*r.values["over_black"]), Lab(*r.values["over_white"]), r.measured_at, u, step_of(r)
-    ),
-}
-
-
-def in_order(rows: list[Any], known_at: datetime | None) -> tuple[list[Any], tuple[str, ...]]:
+def with_valid_calibration(rows: list[Any], known_at: datetime | None) -> tuple[list[Any], tuple[str, ...]]:
     """The readings whose instrument was in order when they were taken, and a note on each reason why others were not."""
     instruments = instruments_of(rows, known_at)
     kept, doubts = [], Counter[str]()
@@ -226,7 +193,7 @@ def _judged(
 ) -> Judged:
     """The judgement of a lot by these readings alone; `coverage` is that of its deliveries unless another is given."""
     limits, shade, retests_cleared = terms.limits, terms.shade, terms.retests_cleared
-    rows, notes = in_order(recorded, known_at)
+    rows, notes = with_valid_calibration(recorded, known_at)
     agreed = limits_from(limits.body) if limits else None
     approved = approved_from(shade) if shade is not None else None
     coverage = coverage or _coverage(lot, agreed, recorded, known_at, terms.rules)
@@ -265,8 +232,11 @@ def _sources(rows: list[Any]) -> dict[str, list[str]]:
     for row in rows:
         named = found.setdefault(row.kind, set())
         named.add(row.instrument.code if row.instrument else UNNAMED)
-        if row.values.get("printer"):
-            named.add(f"printer {row.values['printer']}")
+        named |= {
+            one.source.format(row.values[one.name])
+            for one in DECLARED[row.kind].fields
+            if one.source and row.values.get(one.name)
+        }
     return {kind: sorted(named) for kind, named in found.items()}
 
 

@@ -12,23 +12,22 @@ from lots.domain.assessment.outliers import Outliers, with_and_without
 from lots.domain.assessment.repeats import (
     ALPHA,
     CONFIDENCE,
-    FIGURES,
-    NO_REPEATS,
     Deciding,
     Known,
     Repeat,
     Scattered,
     deciding,
-    figures_of,
     outliers_among,
     scatter_of,
 )
-from lots.domain.characteristics.shrinkage import AXES
-from lots.domain.colorimetry.color_values import Conditions, Lab
+from lots.domain.characteristics.case import ShadeRevision
+from lots.domain.characteristics.color.declaration import COLOR, COORDINATES
+from lots.domain.characteristics.registry import DECLARED, REPEATED
+from lots.domain.colorimetry.color_values import Lab
 from lots.services import views
-from lots.services.assessment.lot_assessment import Terms, evidence_from, in_order, work_out
+from lots.services.assessment.lot_assessment import Terms, reading_from, with_valid_calibration, work_out
 from lots.services.assessment.uncertainty import Uncertainties, repeats_by, uncertainties
-from lots.services.from_rows import conditions_of
+from lots.services.from_rows import approved_from
 from lots.services.lookups import lot_of
 from lots.store import readings
 from lots.store.instruments import studies
@@ -50,7 +49,7 @@ class Tested:
     @property
     def says(self) -> str:
         """What the test says, with the figure it was done on."""
-        return f"{FIGURES[self.figure].label}: {self.outliers.says}"
+        return f"{REPEATED[self.figure].label}: {self.outliers.says}"
 
     @property
     def flagged(self) -> list[Repeat]:
@@ -82,9 +81,11 @@ def tested(lot: Any, rows: Sequence[Any], known_at: datetime | None) -> list[Tes
     for figure in found:
         figures_of_kind[_kind(figure)] = figures_of_kind.get(_kind(figure), 0) + 1
     answer = []
-    for figure in (name for name in FIGURES if name in found):
+    for figure in (name for name in REPEATED if name in found):
         repeats = found[figure]
-        least = max((repeatability.get((one.instrument, FIGURES[figure].studied), 0.0) for one in repeats), default=0.0)
+        least = max(
+            (repeatability.get((one.instrument, REPEATED[figure].studied), 0.0) for one in repeats), default=0.0
+        )
         floor = least * max(one.per_unit for one in repeats)
         outliers = outliers_among(repeats, ALPHA / figures_of_kind[_kind(figure)], floor)
         answer.append(Tested(figure, repeats, floor, _own(rows, repeats, known), outliers))
@@ -95,29 +96,26 @@ def _kind(figure: str) -> str:
     return figure.partition(".")[0]
 
 
-def _terms(lot: Any) -> tuple[Conditions | None, Limits | None]:
+def _terms(lot: Any) -> tuple[ShadeRevision | None, Limits | None]:
     """What a lot's readings must keep to for being compared: the conditions of its reference, the ages of its limits."""
-    asked = conditions_of(lot.shade_revision) if lot.shade_revision else None
-    return asked, limits_from(lot.limits_revision.body) if lot.limits_revision else None
+    shade = approved_from(lot.shade_revision) if lot.shade_revision else None
+    return shade, limits_from(lot.limits_revision.body) if lot.limits_revision else None
 
 
 def _repeats(
-    rows: Iterable[Any], known: Uncertainties, asked: Conditions | None, limits: Limits | None
+    rows: Iterable[Any], known: Uncertainties, shade: ShadeRevision | None, limits: Limits | None
 ) -> Iterator[Repeat]:
     """The figures of readings, those left out that are not held against limits either."""
     for row in rows:
-        (reading,) = getattr(evidence_from([row], known), row.kind)
-        group: tuple[Any, ...] = (row.lot_id,)
-        if row.kind == "color":
-            reading = reading if asked is None else reading.under(asked)
-            if asked is not None and not reading.conditions.comparable_with(asked):
-                continue
-            group = (*group, reading.conditions)
-        if row.kind == "shrinkage" and limits and limits.shrinkage and not limits.shrinkage.counts(reading):
+        declared, block = DECLARED[row.kind], limits.given.get(row.kind) if limits else None
+        reading = declared.comparable(reading_from(row, known.of(row)), block, shade)
+        if reading is None:
             continue
+        # What was read under other conditions, where there is no reference yet, is no repeat.
+        group = (row.lot_id, *((reading.conditions,) if declared.of_type("conditions") else ()))
         instrument = row.instrument.code if row.instrument else ""
         counts = getattr(row, "exclusion", None) is None
-        for figure, value, more, per_unit in figures_of(row.kind, reading):
+        for figure, value, more, per_unit in declared.repeats.of(reading):
             yield Repeat(figure, value, (*group, *more), row.id, row.spool.code, instrument, counts, per_unit)
 
 
@@ -152,10 +150,10 @@ def of_lot(lot_id: int) -> dict[str, Any]:
         NotFound: no such lot.
     """
     lot = lot_of(lot_id)
-    rows, notes = in_order(readings.that_count(lot.id, excluded=True), None)
+    rows, notes = with_valid_calibration(readings.that_count(lot.id, excluded=True), None)
     figures = tested(lot, rows, None)
     kinds = [kind for kind in CHARACTERISTICS if any(row.kind == kind for row in rows)]
-    others, _ = in_order(readings.of_grade(lot.grade_id, lot.id, kinds, _OTHER_LOTS), None)
+    others, _ = with_valid_calibration(readings.of_grade(lot.grade_id, lot.id, kinds, _OTHER_LOTS), None)
     grade = _by_figure(_repeats(others, Uncertainties({}), *_terms(lot)))
     scattered = {one.figure: scatter_of(one.repeats, grade.get(one.figure, []), one.repeatability) for one in figures}
     decisions = _decisions(lot, figures, scattered)
@@ -191,7 +189,7 @@ def _decisions(lot: Any, figures: Sequence[Tested], scattered: dict[str, Scatter
         _colors(figures),
         Lab(*lot.shade_revision.lab) if lot.shade_revision else None,
         limits.color if limits else None,
-        tuple(axis for axis in AXES if len(coupons.get(f"shrinkage.{axis}", ())) == 1),
+        tuple(code for code in REPEATED if len(coupons.get(code, ())) == 1),
         {kind: tuple(standing_apart(figures, kind)) for kind in CHARACTERISTICS},
     )
     return deciding(judged.assessment.findings, known, judged.assessment.summary.lab)
@@ -206,9 +204,9 @@ def standing_apart(figures: Sequence[Tested], kind: str) -> dict[int, str]:
 def _colors(figures: Sequence[Tested]) -> dict[str, Lab]:
     """Mean colour per spool of the readings that count."""
     found: dict[str, list[list[float]]] = {}
-    for part in (part for part in figures if _kind(part.figure) == "color"):
+    for part in (part for part in figures if _kind(part.figure) == COLOR.name):
         for one in (one for one in part.repeats if one.counts):
-            found.setdefault(one.spool, [[], [], []])["Lab".index(part.figure[-1])].append(one.value)
+            found.setdefault(one.spool, [[], [], []])[COORDINATES.index(part.figure[-1])].append(one.value)
     return {spool: Lab(*(sum(values) / len(values) for values in parts)) for spool, parts in found.items()}
 
 
@@ -225,7 +223,7 @@ def _characteristic(
         f"Reading {number} of spool {spool} stands apart from its like: look for the cause."
         for number, spool in standing_apart(figures, kind).items()
     ]
-    says += [NO_REPEATS[kind]] if kind in NO_REPEATS else [one.says for one in about]
+    says += [none] if (none := DECLARED[kind].repeats.none) else [one.says for one in about]
     return {
         "characteristic": kind,
         "readings": sum(row.kind == kind and getattr(row, "exclusion", None) is None for row in rows),
@@ -236,7 +234,7 @@ def _characteristic(
 
 
 def _figure(part: Tested, found: Scattered) -> dict[str, Any]:
-    about, scatter = FIGURES[part.figure], found.scatter
+    about, scatter = REPEATED[part.figure], found.scatter
     return {
         "figure": part.figure,
         "label": about.label,
@@ -252,7 +250,7 @@ def _figure(part: Tested, found: Scattered) -> dict[str, Any]:
 
 
 def _scatter_says(part: Tested, found: Scattered) -> str:
-    about = FIGURES[part.figure]
+    about = REPEATED[part.figure]
     if found.scatter is None:
         return f"How the {about.label} of one reading scatters is not known: read a spool at least twice with one instrument."
     size = f"{found.scatter.sd:.2g}{f' {about.unit}' if about.unit else ''}"

@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
+from lots.domain.characteristics.registry import STUDIED
 from lots.domain.conformity.limits import Finding
-from lots.domain.instruments.uncertainty import MEASURES, Found, Known, known_uncertainty
+from lots.domain.instruments.uncertainty import Found, Known, known_uncertainty
 from lots.store.instruments import studies
 
 
@@ -46,7 +47,7 @@ class Uncertainties:
 
 def _says(instrument: Any, study: Found) -> str:
     stated = instrument.standard_uncertainty
-    unit = f" {MEASURES[study.measure].unit}".rstrip()
+    unit = f" {STUDIED[study.measure].unit}".rstrip()
     less = "none was stated" if stated is None else f"{stated:.2g}{unit} was stated"
     return f"{instrument.code} counts with a standard uncertainty of {study.sd:.2g}{unit}, as its study {study.number} found ({less})."
 

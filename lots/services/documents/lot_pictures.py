@@ -10,11 +10,13 @@ from typing import Any
 
 from lots.domain.assessment.limits_revision import Limits, limits_from
 from lots.domain.characteristics import bond
+from lots.domain.characteristics.bond import BOND
 from lots.domain.characteristics.color import lot_color
 from lots.domain.characteristics.color.contours import contour
+from lots.domain.characteristics.color.declaration import COLOR
 from lots.domain.characteristics.color.lot_color import ColorLimits
-from lots.domain.characteristics.diameter import DiameterReading, around
-from lots.domain.characteristics.shrinkage import AXES
+from lots.domain.characteristics.diameter import DIAMETER, DiameterReading, around
+from lots.domain.characteristics.shrinkage.lot_shrinkage import AXES
 from lots.domain.colorimetry.color_difference import components
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.colorimetry.screen_colors import on_screen
@@ -22,7 +24,7 @@ from lots.domain.conformity.guard import COVERAGE
 from lots.domain.conformity.limits import Limit, decimals_of, shown
 from lots.domain.words import counted
 from lots.services.assessment.judging import revisions_for
-from lots.services.assessment.lot_assessment import evidence_from, in_order
+from lots.services.assessment.lot_assessment import evidence_from, with_valid_calibration
 from lots.services.assessment.uncertainty import uncertainties
 from lots.services.drift import series
 from lots.services.from_rows import conditions_of
@@ -42,7 +44,7 @@ def _opened(lot_id: int, kind: str) -> tuple[Any, Limits | None, Any, list[Any],
     """A lot, its limits, its shade revision, its readings of a kind as evidence, and notes on what does not count. Six queries at most."""
     lot = lot_of(lot_id)
     limits, approved = revisions_for(lot)
-    rows, notes = in_order(readings.that_count(lot.id, kind=kind), None)
+    rows, notes = with_valid_calibration(readings.that_count(lot.id, kind=kind), None)
     agreed = limits_from(limits.body) if limits else None
     return lot, agreed, approved, list(getattr(evidence_from(rows, uncertainties(rows)), kind)), list(notes)
 
@@ -63,7 +65,7 @@ def color_map(lot_id: int) -> dict[str, Any]:
     Raises:
         NotFound: no such lot.
     """
-    lot, agreed, approved, taken, notes = _opened(lot_id, "color")
+    lot, agreed, approved, taken, notes = _opened(lot_id, COLOR.name)
     rule = agreed.color if agreed and agreed.color else ColorLimits()
     answer = {
         **_head(lot),
@@ -155,7 +157,7 @@ def diameter_profile(lot_id: int) -> dict[str, Any]:
     Raises:
         NotFound: no such lot.
     """
-    lot, agreed, _, taken, notes = _opened(lot_id, "diameter")
+    lot, agreed, _, taken, notes = _opened(lot_id, DIAMETER.name)
     rule, nominal = agreed.diameter if agreed else None, lot.grade.nominal_diameter_mm
     by_spool: dict[str, list[DiameterReading]] = {}
     for reading in taken:
@@ -262,7 +264,7 @@ def bond_picture(lot_id: int) -> dict[str, Any]:
     Raises:
         NotFound: no such lot.
     """
-    lot, agreed, _, taken, notes = _opened(lot_id, "bond")
+    lot, agreed, _, taken, notes = _opened(lot_id, BOND.name)
     rule = agreed.bond if agreed and agreed.bond else bond.BondLimits()
     found = bond.summarise(taken)
     control = [test.stress_mpa for test in taken if test.control]

@@ -7,8 +7,9 @@ from typing import Any
 
 from lots.domain.assessment.limits_revision import CHARACTERISTICS, Limits, limits_from
 from lots.domain.assessment.plan_counts import SPOOL_CODES
-from lots.domain.conformity import step_rule
+from lots.domain.characteristics.registry import is_step
 from lots.domain.conformity.limits import LABELS, Finding
+from lots.domain.conformity.step_rule import DECISION as STEP_DECISION
 from lots.domain.purchasing import corrective_actions as rules
 from lots.domain.words import clause, moment
 from lots.services import clock
@@ -92,12 +93,10 @@ def nonconformity(lot_id: int, as_of: datetime | None = None) -> dict[str, Any]:
                 {"spool_code": code, "findings": [_failing(f, limits) for f in why]} for code, why in spools
             ],
             "others": [
-                short(f, limits)
-                for f in judged.assessment.findings
-                if f not in failing and f.code not in step_rule.CODES
+                short(f, limits) for f in judged.assessment.findings if f not in failing and not is_step(f.code)
             ],
             "notes": list(judged.assessment.notes),
-            "to_measure": [part for part in judged.assessment.to_measure if not part.endswith(step_rule.DECISION)],
+            "to_measure": [part for part in judged.assessment.to_measure if not part.endswith(STEP_DECISION)],
         },
         "requested": _requested(lot, may_be_asked_about(judged, decided), as_of, now),
         "method": method,

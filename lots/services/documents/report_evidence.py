@@ -7,12 +7,11 @@ from datetime import datetime
 from typing import Any
 
 from lots.domain.assessment.limits_revision import Limits
-from lots.domain.characteristics import reading_words
+from lots.domain.characteristics.registry import DECLARED
 from lots.domain.instruments.calibration import doubt_about
 from lots.services import views
-from lots.services.assessment.lot_assessment import Judged, evidence_from
-from lots.services.documents import report_words as words
-from lots.services.from_rows import conditions_of, instruments_of
+from lots.services.assessment.lot_assessment import Judged, reading_from
+from lots.services.from_rows import approved_from, instruments_of
 from lots.store import nonconformity_report as store
 from lots.store.setup import catalog
 
@@ -65,26 +64,24 @@ def _void(row: Any, known_at: datetime | None) -> Any:
 
 
 def _superseded(rows: Sequence[Any], counting: set[int]) -> set[int]:
-    """Moisture readings that a newer one of the same spool stands in for."""
-    moist = sorted(
-        (row for row in rows if row.kind == "moisture" and row.id in counting),
-        key=lambda row: (row.measured_at, row.values["moisture_percent"]),
-    )
-    newest = {row.spool_id: row.id for row in moist}
-    return {row.id for row in moist} - set(newest.values())
+    """Readings that a newer one of the same spool stands in for, where only the newest counts."""
+    found: set[int] = set()
+    for declared in DECLARED.values():
+        if declared.newest:
+            mine = [row for row in rows if row.kind == declared.name and row.id in counting]
+            mine.sort(
+                key=lambda row: (row.measured_at, *(row.values[one.name] for one in declared.fields if one.needed))
+            )
+            newest = {row.spool_id: row.id for row in mine}
+            found |= {row.id for row in mine} - set(newest.values())
+    return found
 
 
 def _outside_terms(row: Any, judged: Judged, limits: Limits | None) -> str | None:
     """Why a reading that is in order is not held against a limit, None when it is."""
-    if row.kind == "color" and judged.shade is not None:
-        asked = conditions_of(judged.shade)
-        said = evidence_from([row]).color[0].under(asked).conditions
-        if not said.comparable_with(asked):
-            return "read under other conditions than the reference"
-    if row.kind == "shrinkage" and limits is not None and limits.shrinkage is not None:
-        of_age = limits.shrinkage.counts(evidence_from([row]).shrinkage[0])
-        return None if of_age else "not measured at the age that was asked for"
-    return None
+    declared, shade = DECLARED[row.kind], approved_from(judged.shade) if judged.shade is not None else None
+    block = limits.given.get(row.kind) if limits else None
+    return None if declared.comparable(reading_from(row), block, shade) is not None else declared.not_comparable
 
 
 def _reading(row: Any, why: str | None, known_at: datetime | None) -> dict[str, Any]:
@@ -96,7 +93,7 @@ def _reading(row: Any, why: str | None, known_at: datetime | None) -> dict[str, 
         "measured_at": row.measured_at,
         "recorded_by": row.recorded_by,
         "instrument_code": row.instrument.code if row.instrument else None,
-        "says": reading_words.reading_words(row.kind, row.values),
+        "says": DECLARED[row.kind].says(row.values),
         "values": row.values,
         "note": row.note,
         "screening": row.screening,
@@ -112,7 +109,7 @@ def _method(kind: str, said: Sequence[tuple[Any, str | None]], checks: dict[int,
     used = {row.instrument_id: row.instrument for row in counted if row.instrument_id is not None}
     return {
         "characteristic": kind,
-        "says": words.METHODS[kind],
+        "says": DECLARED[kind].method,
         "readings": len(counted),
         "without_instrument": sum(row.instrument_id is None for row in counted),
         "instruments": [
@@ -130,7 +127,7 @@ def _instrument(kind: str, row: Any, times: Sequence[datetime], checks: Sequence
         "code": row.code,
         "kind": row.kind,
         "standard_uncertainty": row.standard_uncertainty,
-        "unit": words.UNITS[kind],
+        "unit": DECLARED[kind].instrument_unit,
         "check_interval_days": row.check_interval_days,
         "readings": len(times),
         "first_reading_at": first,

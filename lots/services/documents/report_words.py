@@ -3,58 +3,22 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from typing import Any
 
 from lots.domain.assessment.limits_revision import Limits
-from lots.domain.characteristics.bond import BondLimits
+from lots.domain.characteristics.color.declaration import COLOR, SYMBOLS
 from lots.domain.characteristics.color.lot_color import ColorLimits
-from lots.domain.characteristics.diameter import DiameterLimits
-from lots.domain.characteristics.shrinkage import ShrinkageLimits
-from lots.domain.characteristics.surface import SurfaceLimits
-from lots.domain.colorimetry.color_difference import DEFAULT_WEIGHTS, WEIGHT_NAMES
+from lots.domain.characteristics.registry import DECLARED, JUDGED, declared_of
 from lots.domain.conformity.guard import COVERAGE
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Finding
 from lots.domain.receiving.coverage import DEFAULT_FIXED, Sampling
-from lots.domain.words import counted
-
-# ISO/CIE 11664-4 writes a difference with a capital delta; which formula it is by stands behind it.
-SYMBOLS = {"CIE76": "ΔE*ab", "CIE94": "ΔE*94", "CMC": "ΔE CMC", "CIEDE2000": "ΔE00"}
-_COMPONENTS = {"color.component_l": "ΔL*", "color.component_a": "Δa*", "color.component_b": "Δb*"}
-
-METHODS = {
-    "color": "Printed plaques were read in CIELAB under the conditions of the reference. Readings were averaged per spool, and the spools' "
-    "means over the lot. Differences are sample minus reference.",
-    "diameter": "Two perpendicular diameters were read at each position along the filament. A single diameter and the ovality (the "
-    "difference of the two) are judged position by position, a spool's mean over all its positions.",
-    "shrinkage": "Lengths of printed coupons were measured along each axis and held against their design. Where two lengths differ "
-    "enough, the width of the bead is told apart from the shrinkage.",
-    "bond": "Printed bars were pulled across their layers until they broke. The stress is force over cross-section (ISO 527-1).",
-    "surface": "Specks were counted on printed first layers: all specks seen over all the area looked at.",
-    "moisture": "Moisture by mass. The newest reading of each spool counts.",
-    "gloss": "Gloss of printed plaques was read at a fixed angle (ISO 2813) and averaged per spool; each angle is a scale of its own.",
-    "opacity": "A printed plaque was read over black and over white at the same place. The contrast ratio is luminous reflectance over "
-    "black by that over white (ISO 6504-3).",
-}
-# The unit of an instrument's standard uncertainty, by what it reads.
-UNITS = {
-    "color": "per coordinate",
-    "diameter": "mm",
-    "shrinkage": "mm",
-    "bond": "MPa",
-    "surface": "",
-    "moisture": "%",
-    "gloss": "GU",
-    "opacity": "per coordinate",
-}
 
 
 def quantity(code: str, limits: Limits | None) -> str:
     """Returns the symbol of what a colour finding measures, such as ΔE00 or Δb*; "" for other findings."""
-    if not code.startswith("color."):
+    if declared_of(code) is not COLOR:
         return ""
-    formula = limits.color.formula if limits and limits.color else "CIEDE2000"
-    return _COMPONENTS.get(code, SYMBOLS[formula])
+    formula = limits.color.formula if limits and limits.color else ColorLimits().formula
+    return JUDGED[code].symbol or SYMBOLS[formula]
 
 
 def digits_for(size: float) -> int:
@@ -96,46 +60,8 @@ def sampling_words(sampling: Sampling) -> str:
 
 def terms(characteristic: str, limits: Limits, nominal_mm: float) -> str:
     """Returns what the limits ask of a characteristic beside its numbers, in words; "" where that is nothing."""
-    block = getattr(limits, characteristic)
-    return _TERMS[characteristic](block, nominal_mm) if block is not None and characteristic in _TERMS else ""
-
-
-def _color_terms(color: ColorLimits, _: float) -> str:
-    weights = color.weights or DEFAULT_WEIGHTS[color.formula]
-    named = ", ".join(f"{name} {w:g}" for name, w in zip(WEIGHT_NAMES[color.formula], weights, strict=True))
-    weighted = f" with {named}" if named else ""
-    least = color.readings_per_spool_min
-    return (
-        f"Colour differences {SYMBOLS[color.formula]} by {color.formula}{weighted}, at least {counted(least, 'reading')} per spool. "
-        "Positive ΔL* is lighter, Δa* redder, Δb* yellower than the reference."
-    )
-
-
-def _diameter_terms(diameter: DiameterLimits, nominal_mm: float) -> str:
-    least = counted(diameter.readings_per_spool_min, "position")
-    return f"Diameter nominally {nominal_mm:g} mm, read at {least} or more per spool."
-
-
-def _shrinkage_terms(shrinkage: ShrinkageLimits, _: float) -> str:
-    aged = f", measured {shrinkage.age_h[0]:g} to {shrinkage.age_h[1]:g} h after printing" if shrinkage.age_h else ""
-    return f"Shrinkage in % of the designed length, {counted(shrinkage.tests_per_axis_min, 'test')} or more per axis{aged}."
-
-
-def _bond_terms(bond: BondLimits, _: float) -> str:
-    return f"Bond between layers from {counted(bond.tests_min, 'bar')} or more of the lot."
-
-
-def _surface_terms(surface: SurfaceLimits, _: float) -> str:
-    return f"Specks on {surface.area_dm2_min:g} dm2 of first layer or more." if surface.area_dm2_min else ""
-
-
-_TERMS: dict[str, Callable[[Any, float], str]] = {
-    "color": _color_terms,
-    "diameter": _diameter_terms,
-    "shrinkage": _shrinkage_terms,
-    "bond": _bond_terms,
-    "surface": _surface_terms,
-}
+    block = limits.given.get(characteristic)
+    return "" if block is None else DECLARED[characteristic].limits.terms(block, nominal_mm)
 
 
 def claim_words(finding: Finding) -> str:

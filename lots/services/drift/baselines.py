@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from lots.domain.assessment.limits_revision import limits_from
-from lots.domain.characteristics.figures import MEASURES
+from lots.domain.characteristics.color.declaration import VECTOR
+from lots.domain.characteristics.registry import MEASURES
 from lots.domain.drift import signals
 from lots.domain.words import counted
 from lots.services import clock, lookups
@@ -114,7 +115,7 @@ def _frozen(kept: list[Any], ties: Bridges) -> tuple[dict[str, Any], list[str]]:
 
 
 def _color(kept: list[Any], ties: Bridges) -> dict[str, Any] | None:
-    parts = series.stretches(kept, series.COLOR[0], ties)
+    parts = series.stretches(kept, VECTOR[0], ties)
     whole = signals.color_baseline(series.color_rows(parts[0]), chosen=True) if len(parts) == 1 else None
     if whole is None:
         return None

@@ -8,7 +8,8 @@ from typing import Any
 
 from lots.domain.assessment.figure_limits import limit_on
 from lots.domain.assessment.limits_revision import limits_from
-from lots.domain.characteristics.figures import MEASURES
+from lots.domain.characteristics.color.declaration import VECTOR
+from lots.domain.characteristics.registry import MEASURES
 from lots.domain.conformity.limits import Limit, shown
 from lots.domain.drift import signals
 from lots.domain.drift.projection import Projection
@@ -79,8 +80,8 @@ def drift_of(
     for measure in measures:
         parts = series.stretches(rows, measure, ties)
         _add_measure(answer, measure, parts, kept, limit_on(measure, agreed, grade.nominal_diameter_mm))
-    if len(series.COLOR) <= len(set(series.COLOR) & set(measures)):
-        _add_together(answer, series.stretches(rows, series.COLOR[0], ties), kept)
+    if len(VECTOR) <= len(set(VECTOR) & set(measures)):
+        _add_together(answer, series.stretches(rows, VECTOR[0], ties), kept)
     return {**answer, "says": _says(answer)}
 
 
@@ -368,8 +369,8 @@ def _add_together(answer: dict[str, Any], parts: Sequence[Stretch], kept: Any) -
 
 def _together_view(part: Stretch, index: int, parts: Sequence[float]) -> dict[str, Any]:
     total = sum(max(0.0, share) for share in parts) or 1.0
-    values = [part.rows[index].figures["measures"][name][0] for name in series.COLOR]
-    drivers = sorted(zip(series.COLOR, parts, values, strict=True), key=lambda driver: -driver[1])
+    values = [part.rows[index].figures["measures"][name][0] for name in VECTOR]
+    drivers = sorted(zip(VECTOR, parts, values, strict=True), key=lambda driver: -driver[1])
     # The coordinates that carry the signal: those with a third of it or more, the largest in any case.
     named = [d for rank, d in enumerate(drivers) if rank == 0 or d[1] >= total / 3]
     return {

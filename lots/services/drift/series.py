@@ -6,12 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from lots.domain.characteristics.figures import MEASURES
+from lots.domain.characteristics.color.declaration import VECTOR
+from lots.domain.characteristics.registry import JUDGED, MEASURES
 from lots.domain.drift.signals import Baseline, ColorBaseline
 from lots.services.from_rows import UNNAMED
 from lots.services.instruments.instrument_changes import NONE, Bridges, Crossing
-
-COLOR = ("color.component_l", "color.component_a", "color.component_b")
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +43,7 @@ def originals(rows: Sequence[Any]) -> list[Any]:
 
 def key_of(row: Any, measure: str) -> str:
     """Returns what a lot's figure was read against and with, such as "reference revision 2, read with SPEC-1": only like figures compare."""
-    against = f"reference revision {row.reference}, " if measure.startswith("color.") else ""
+    against = f"reference revision {row.reference}, " if MEASURES[measure].referred else ""
     return f"{against}read with {', '.join(_sources(row, measure))}"
 
 
@@ -97,14 +96,14 @@ def _stretch_of(row: Any, number: int, measure: str, found: list[Stretch], bridg
 
 def _crossing(last: Stretch | None, row: Any, measure: str, sources: list[str], bridges: Bridges) -> Crossing | None:
     """What is known of a change from the stretch before to this lot; None where there is none, or where the reference changed."""
-    if last is None or (measure.startswith("color.") and last.rows[-1].reference != row.reference):
+    if last is None or (MEASURES[measure].referred and last.rows[-1].reference != row.reference):
         return None
     return bridges.across(measure.partition(".")[0], last.sources, sources)
 
 
 def color_rows(stretch: Stretch) -> list[list[float]]:
     """dL*, da*, db* of each lot of a colour stretch."""
-    return [[row.figures["measures"][name][0] for name in COLOR] for row in stretch.rows]
+    return [[row.figures["measures"][name][0] for name in VECTOR] for row in stretch.rows]
 
 
 def baseline_for(stretch: Stretch, kept: Any) -> Baseline | None:
@@ -127,9 +126,7 @@ def color_baseline_for(stretch: Stretch, kept: Any) -> ColorBaseline | None:
 
 def measures_of(characteristic: str) -> list[str]:
     """Returns the measures of a characteristic, or the one that is named; empty when it is neither."""
-    name = SYNONYMS.get(characteristic, characteristic)
+    name = characteristic
+    if characteristic in JUDGED:
+        name = JUDGED[characteristic].follows or characteristic
     return [measure for measure in MEASURES if name in (measure, measure.partition(".")[0])]
-
-
-# A finding judges the worst spool or reading; what drifts is the lot's mean of the same thing.
-SYNONYMS = {"diameter.spool_mean": "diameter.mean", "diameter.ovality": "diameter.mean_ovality"}

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from lots.domain.instruments.uncertainty import MEASURES, Found, known_uncertainty, takes
+from lots.domain.characteristics.registry import DECLARED, declared_of
+from lots.domain.instruments.uncertainty import Found, known_uncertainty, takes
 from lots.domain.words import moment
 from lots.services import clock
 from lots.services import exposure as tracing
@@ -90,7 +91,7 @@ def _view(row: Any, known: Sequence[Found]) -> dict[str, Any]:
     """An instrument, with the uncertainty in force for what it is known to read, or was studied for."""
     kinds = takes(row.kind)
     if kinds is None:
-        kinds = tuple(dict.fromkeys(MEASURES[one.measure].kind for one in known))
+        kinds = tuple(dict.fromkeys(declared_of(one.measure).name for one in known))
     return {**views.instrument(row), "in_force": [_in_force(row, kind, known) for kind in kinds]}
 
 
@@ -100,7 +101,7 @@ def _in_force(row: Any, kind: str, known: Sequence[Found]) -> dict[str, Any]:
     return {
         "characteristic": kind,
         "standard_uncertainty": now.u,
-        "unit": next(about.unit for about in MEASURES.values() if about.kind == kind),
+        "unit": DECLARED[kind].studied[0].unit,
         "source": source,
         "study_id": now.study and now.study.number,
         "measure": now.study and now.study.measure,

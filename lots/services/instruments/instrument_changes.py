@@ -8,6 +8,7 @@ from itertools import product
 from typing import Any
 
 from lots.domain.assessment.limits_revision import Limits
+from lots.domain.characteristics.color.declaration import COLOR
 from lots.domain.conformity.guard import COARSE_ABOVE
 from lots.domain.instruments.agreement import LEAST_PLAQUES, bridge, noise_of
 from lots.services.from_rows import UNNAMED
@@ -39,7 +40,7 @@ class Bridges:
             before: every instrument of the stretch so far: steps that are small one by one may not be together.
             after: those of the lot after it.
         """
-        if kind != "color":
+        if kind != COLOR.name:
             return None
         found = [self._pair(old, new) for old, new in product(before, after) if old != new]
         open_ = [one for one in found if not one.bridged]
@@ -86,7 +87,7 @@ def read_on(rows: Sequence[Any]) -> dict[frozenset[str], Any]:
 
     No query where all were read with one, else one.
     """
-    codes = {code for row in rows for code in row.figures.get("sources", {}).get("color", ())}
+    codes = {code for row in rows for code in row.figures.get("sources", {}).get(COLOR.name, ())}
     found = studies.agreements(codes) if len(codes) > 1 else []
     return {frozenset((row.instrument.code, row.other.code)): row for row in found}
 

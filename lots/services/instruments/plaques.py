@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from lots.domain.characteristics.color.declaration import COLOR
 from lots.domain.colorimetry.color_values import Conditions, Lab, mean_lab
 from lots.domain.instruments.reference_sessions import Approved, Life, Session, life, seen
 from lots.domain.instruments.reference_stability import Doubt
@@ -64,7 +65,7 @@ class Shelf:
     def _session(self, row: Any) -> Session:
         (tile,) = (plaque for plaque in row.plaques if plaque["artefact"] == "tile")
         found, stated = self._studies.get(row.instrument_id, []), row.instrument.standard_uncertainty
-        known, own = (known_uncertainty("color", row.measured_at, said, found) for said in (None, stated))
+        known, own = (known_uncertainty(COLOR.name, row.measured_at, said, found) for said in (None, stated))
         return Session(
             row.id,
             row.measured_at,
@@ -120,7 +121,7 @@ class Shelf:
             return []
         revision = self.revisions[shade.id]
         made = store.decisions(revision.id) if with_decisions else []
-        by_color = [row for row in made if any(found["characteristic"] == "color" for found in row.findings)]
+        by_color = [row for row in made if any(found["characteristic"] == COLOR.name for found in row.findings)]
         answer = []
         for plaque, doubt in doubts:
             entry = {

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
-from lots.domain.characteristics.plausibility import suspect_master, suspect_repeat
+from lots.domain.characteristics.color.doubts import suspect_master, suspect_repeat
 from lots.domain.colorimetry.color_values import Conditions, Lab, mean_lab
 from lots.services.from_rows import conditions_of
 

@@ -6,10 +6,10 @@ from collections.abc import Callable
 from datetime import datetime
 from typing import Any
 
+from lots.domain.characteristics.registry import declared_of
 from lots.domain.instruments.agreement import agreement
 from lots.domain.instruments.gauge_study import Trial, gauge_study
 from lots.domain.instruments.linearity import Artefact, linearity
-from lots.domain.instruments.uncertainty import MEASURES
 from lots.domain.words import clause, moment
 from lots.services import clock
 from lots.services.assessment.judging import judge_lot
@@ -144,7 +144,7 @@ def _judged_again(study: Any, by: str, now: datetime, reason: str) -> list[dict[
     """Judges the lots whose readings a study speaks for; answers those that stand otherwise now."""
     if study.kind != "repeatability":
         return []
-    kind, until = MEASURES[study.measure].kind, store.next_at(study)
+    kind, until = declared_of(study.measure).name, store.next_at(study)
     held = lots.lock(store.lots_read(study.instrument_id, kind, study.studied_at, until))
     touched = []
     for lot in held.values():

@@ -6,8 +6,11 @@ from collections.abc import Iterator
 from statistics import median
 from typing import Any
 
-from lots.domain.characteristics.plausibility import doubt_lab, doubt_repeat
-from lots.domain.instruments.uncertainty import MEASURES, takes
+from lots.domain.characteristics.color.declaration import COLOR
+from lots.domain.characteristics.color.doubts import doubt_lab
+from lots.domain.characteristics.plausibility import doubt_repeat
+from lots.domain.characteristics.registry import STUDIED, declared_of
+from lots.domain.instruments.uncertainty import takes
 from lots.services.errors import Fault
 
 # Diameters of filament, mm: what was entered in inches all through shows beside these only.
@@ -18,10 +21,10 @@ _INCHES = 0.15
 def kind_faults(instrument: Any, other: Any, values: dict[str, Any]) -> list[Fault]:
     """Refuses a study of what an instrument of this kind cannot read."""
     if values["kind"] != "agreement":
-        about = MEASURES[values["measure"]]
-        return _untaken("/measure", instrument, about.kind, about.label)
-    return _untaken("/kind", instrument, "color", "L*, a*, b*") + _untaken(
-        "/other_instrument_id", other, "color", "L*, a*, b*"
+        about = STUDIED[values["measure"]]
+        return _untaken("/measure", instrument, declared_of(values["measure"]).name, about.label)
+    return _untaken("/kind", instrument, COLOR.name, "L*, a*, b*") + _untaken(
+        "/other_instrument_id", other, COLOR.name, "L*, a*, b*"
     )
 
 
@@ -29,7 +32,7 @@ def _untaken(pointer: str, instrument: Any, kind: str, label: str) -> list[Fault
     known = takes(instrument.kind)
     if known is None or kind in known:
         return []
-    measures = [name for name, about in MEASURES.items() if about.kind in known]
+    measures = [name for name in STUDIED if declared_of(name).name in known]
     hint = f"It can be studied in {', '.join(measures)}." if measures else "Nothing that it reads is studied here."
     detail = f"{instrument.code} is a {instrument.kind}, which does not read {label}."
     return [Fault(pointer, detail, f"Check which instrument it was. {hint}")]
@@ -64,15 +67,15 @@ def _places(values: dict[str, Any]) -> Iterator[tuple[str, float, tuple[float, .
 
 
 def _fault(measure: str, place: str, value: float, near: tuple[float, ...]) -> Fault | None:
-    about = MEASURES[measure]
+    about = STUDIED[measure]
     if not about.low <= value <= about.high:
         hint = f"Give {about.label}{f' in {about.unit}' if about.unit else ''}."
         detail = f"{value:g} is no {about.label}, which lies between {about.low:g} and {about.high:g}."
         return Fault(place, detail, hint)
-    if measure == "diameter" and value < _INCHES:
-        near += _FILAMENT
-    elif measure != "diameter":
+    if about.apart:
         # Parts may differ as coupons and colours do; only filament and its pins are much alike.
         near = near[:1]
+    elif value < _INCHES:
+        near += _FILAMENT
     doubts = (doubt_repeat("value", value, middle, about.unit) for middle in near)
     return next((Fault(place, doubt.detail, doubt.hint) for doubt in doubts if doubt), None)

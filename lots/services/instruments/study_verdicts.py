@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from lots.domain.assessment.limits_revision import Limits, limits_from
+from lots.domain.characteristics.registry import STUDIED, declared_of
 from lots.domain.instruments.agreement import Agreement, bridge, noise_of
 from lots.domain.instruments.gauge_study import GOOD_UP_TO, USABLE_UP_TO, GaugeStudy
 from lots.domain.instruments.linearity import Linearity
-from lots.domain.instruments.uncertainty import MEASURES
 from lots.domain.words import clause, moment
 from lots.services.instruments import study_words
 from lots.services.instruments.instrument_changes import steps
@@ -66,12 +66,12 @@ def _repeatability(row: Any, shows: GaugeStudy, now: Present) -> str:
     word, percent = worth
     of = "the spread of all readings (no tolerance was stated)" if width is None else "the tolerance"
     rule = f"good up to {GOOD_UP_TO:g} %, usable up to {USABLE_UP_TO:g} %, too coarse above, by AIAG's Measurement Systems Analysis"
-    about = MEASURES[row.measure].label
+    about = STUDIED[row.measure].label
     return f"{code} is {word} for reading {about}: its scatter takes up {percent:.1f} % of {of}; {rule}."
 
 
 def _linearity(row: Any, shows: Linearity, now: Present) -> str:
-    about = MEASURES[row.measure]
+    about = STUDIED[row.measure]
     unit, code = f" {about.unit}".rstrip(), row.instrument.code
     over = f"from {shows.low:g} to {shows.high:g}{unit}"
     if not shows.slope.interval.low <= 0 <= shows.slope.interval.high:
@@ -114,7 +114,7 @@ _VERDICTS: dict[str, Callable[[Any, Any, Present], str]] = {
 
 def _feeds(row: Any, now: Present) -> str:
     """What the study means for readings taken from then on, until the next one."""
-    instrument, about, sd = row.instrument, MEASURES[row.measure], row.gauge_sd
+    instrument, about, sd = row.instrument, STUDIED[row.measure], row.gauge_sd
     unit = f" {about.unit}".rstrip()
     if sd == 0:
         return "Nothing scattered, so this study counts for no uncertainty: the instrument shows too few digits for it."
@@ -130,5 +130,7 @@ def _feeds(row: Any, now: Present) -> str:
     if stated is not None and stated >= sd:
         kept = f"{since} keeps the stated standard uncertainty of {stated:.2g}{unit}, which is no smaller than {sd:.2g}{unit}"
         return f"{kept}." if newer is None else f"{kept}, {rest}"
-    all_three = " once L*, a* and b* were all studied" if stated is None and about.kind == "color" else ""
+    all_three = (
+        " once L*, a* and b* were all studied" if stated is None and len(declared_of(about.code).studied) > 1 else ""
+    )
     return f"{since} counts with a standard uncertainty of at least {sd:.2g}{unit}{all_three}, {rest}"

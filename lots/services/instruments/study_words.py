@@ -6,11 +6,11 @@ import math
 from collections.abc import Callable
 from typing import Any
 
+from lots.domain.characteristics.registry import STUDIED
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.instruments.agreement import Agreement, ReadOnBoth
 from lots.domain.instruments.gauge_study import GaugeStudy
 from lots.domain.instruments.linearity import Estimate, Linearity
-from lots.domain.instruments.uncertainty import MEASURES
 from lots.domain.statistics.proportions import Interval
 
 # A study says that something is not so where chance makes it as likely as this at most.
@@ -57,7 +57,7 @@ def _repeatability(shows: GaugeStudy, row: Any) -> dict[str, Any]:
 
 
 def _says_repeatability(shows: GaugeStudy, row: Any) -> list[str]:
-    sd, unit = shows.standard_deviations, f" {MEASURES[row.measure].unit}".rstrip()
+    sd, unit = shows.standard_deviations, f" {STUDIED[row.measure].unit}".rstrip()
     low, high = math.sqrt(shows.gauge_interval.low), math.sqrt(shows.gauge_interval.high)
     spread = f"{sd['repeatability']:.3g} by repeats, {sd['reproducibility']:.3g} by who or what reads"
     between = f"truly between {low:.3g} and {high:.3g}{unit}"
@@ -107,9 +107,9 @@ def _linearity(shows: Linearity, row: Any) -> dict[str, Any]:
 
 
 def _says_linearity(shows: Linearity, row: Any) -> list[str]:
-    unit = f" {MEASURES[row.measure].unit}".rstrip()
+    unit = f" {STUDIED[row.measure].unit}".rstrip()
     over = f"from {shows.low:g} to {shows.high:g}{unit}"
-    about = MEASURES[row.measure]
+    about = STUDIED[row.measure]
     per, slope, ends = about.unit or f"unit of {about.label}", shows.slope, shows.slope.interval
     by = f"{slope.value:+.3g}{unit} per {per} ({ends.low:.3g} to {ends.high:.3g})"
     if ends.low <= 0 <= ends.high:

@@ -9,9 +9,10 @@ from datetime import datetime
 from itertools import combinations
 from typing import Any
 
-from lots.domain.assessment.limits_revision import GENERAL, Limits, color_limits, limits_from
+from lots.domain.assessment.limits_revision import GENERAL, Limits, limits_from
+from lots.domain.characteristics.color.declaration import COLOR, color_limits
 from lots.domain.characteristics.color.lot_color import ColorLimits
-from lots.domain.characteristics.shrinkage import AXES, scale_factor
+from lots.domain.characteristics.shrinkage.lot_shrinkage import AXES, scale_factor
 from lots.domain.code_identity import Misread
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.production.alternatives import Alternative, ranked, why
@@ -234,7 +235,8 @@ def _inspections_lacking(row: Any, held: Sequence[Any], at: datetime) -> list[st
 
 def color_rule(lot: Any) -> ColorLimits:
     """Returns the colour limits of the revision that a lot is judged under; those that ask nothing where it has none."""
-    return color_limits(lot.limits_revision.body) if lot.limits_revision else ColorLimits()
+    block = lot.limits_revision.body.get(COLOR.name) if lot.limits_revision else None
+    return color_limits(block or {})
 
 
 def comparable_lab(lot: Any, other: Any) -> Lab | None:

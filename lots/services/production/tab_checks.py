@@ -6,10 +6,11 @@ from datetime import datetime
 from typing import Any
 
 from lots.domain.assessment.limits_revision import limits_from
+from lots.domain.characteristics.bond import BOND
 from lots.domain.production.clearance import Clearance
 from lots.domain.production.tab_checks import TAB_USES, TabAsk, TabCheck, check_tab, shapes_of, weakest_of
 from lots.services import clock
-from lots.services.assessment.lot_assessment import evidence_from, in_order
+from lots.services.assessment.lot_assessment import reading_from, with_valid_calibration
 from lots.services.errors import Fault, Invalid
 from lots.services.lookups import lot_of, spool_of
 from lots.services.production import clearance
@@ -72,8 +73,8 @@ def _clear(spool: Any, held: list[Any], use: str, at: datetime) -> Clearance:
 
 
 def _by_bond(lot: Any, ask: TabAsk, reserve: float, against: list[str]) -> TabCheck:
-    kept, _ = in_order(readings.that_count(lot.id, kind="bond"), None)
-    bars = [test.stress_mpa for test in evidence_from(kept).bond if not test.control]
+    kept, _ = with_valid_calibration(readings.that_count(lot.id, kind=BOND.name), None)
+    bars = [test.stress_mpa for test in map(reading_from, kept) if BOND.of_lot(test)]
     return check_tab(ask, bars, reserve, against)
 
 

@@ -9,7 +9,8 @@ from typing import Any
 
 from lots.domain.assessment.figure_limits import limit_on
 from lots.domain.assessment.limits_revision import Limits, limits_from
-from lots.domain.characteristics.figures import MEASURES
+from lots.domain.characteristics.color.declaration import COLOR, VECTOR
+from lots.domain.characteristics.registry import MEASURES
 from lots.domain.colorimetry.color_difference import Components
 from lots.domain.purchasing import supplier_comparison
 from lots.domain.purchasing.supplier_comparison import CRITERIA, LotResult
@@ -24,17 +25,9 @@ from lots.services.purchasing import delivery_costs
 from lots.store import series as store
 
 CONFIDENCE = 0.95
-_SPREAD = (
-    "color.component_l",
-    "color.component_a",
-    "color.component_b",
-    "diameter.mean",
-    "shrinkage.x",
-    "shrinkage.y",
-    "shrinkage.z",
-)
-_CAPABLE = ("diameter.mean", "shrinkage.x", "shrinkage.y", "shrinkage.z")
-_BOND = ("bond.mean", "bond.control_ratio")
+_SPREAD = tuple(code for code, one in MEASURES.items() if one.spread)
+_CAPABLE = tuple(code for code, one in MEASURES.items() if one.capable)
+_LEVELS = tuple(code for code, one in MEASURES.items() if one.level)
 
 
 def compare(grade_id: int | None, since: datetime | None, until: datetime | None) -> dict[str, Any]:
@@ -99,12 +92,12 @@ _MANY = dict.fromkeys(("bias",)) | {name: [] for name in ("spread", "capability"
 
 def _result(row: Any) -> LotResult:
     measured = row.figures.get("measures", {})
-    has_color = all(name in measured for name in series.COLOR)
+    has_color = all(name in measured for name in VECTOR)
     return LotResult(
         row.original["accepted"] if row.original else None,
         f"grade {row.grade_id}, limits revision {row.limits}, reference revision {row.reference}",
         series.key_of(row, "color.lot_delta_e") if has_color else "",
-        tuple(measured[name][0] for name in series.COLOR) if has_color else None,
+        tuple(measured[name][0] for name in VECTOR) if has_color else None,
         measured["color.lot_delta_e"][0] if has_color else None,
     )
 
@@ -171,7 +164,7 @@ def _one_grade(
             if signal.active and signal.side
             for view in [drift.signal_view(signal, part, analysis)]
         ],
-        "bond": [_bond(name, longest[name].values) for name in _BOND if name in longest],
+        "bond": [_bond(name, longest[name].values) for name in _LEVELS if name in longest],
     }
 
 
@@ -279,7 +272,7 @@ def _bond(name: str, values: Sequence[float]) -> dict[str, Any]:
 def _basis(rows: Sequence[Any], originals: Sequence[Any], bought: dict[str, Any]) -> dict[str, Any]:
     """Which lots, revisions and instruments the figures rest on, so that anybody can see whether like was compared with like."""
     left_out = [row.id for row in rows if row.resubmission_of_id is not None]
-    read = {key for row in originals for key in row.figures.get("sources", {}).get("color", [])}
+    read = {key for row in originals for key in row.figures.get("sources", {}).get(COLOR.name, [])}
     return {
         "lot_ids": [row.id for row in originals],
         "resubmitted_lot_ids": left_out,

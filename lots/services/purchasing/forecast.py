@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 from lots.domain.assessment.figure_limits import limit_on
 from lots.domain.assessment.limits_revision import Limits, limits_from
-from lots.domain.characteristics.figures import MEASURES
+from lots.domain.characteristics.color.declaration import COLOR, VECTOR
+from lots.domain.characteristics.registry import DECLARED, JUDGED, MEASURES
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.drift.signals import Analysis
 from lots.domain.words import counted
@@ -25,10 +26,9 @@ if TYPE_CHECKING:
     from lots.domain.purchasing.forecast import Forecast, History
 
 # Measures that the model follows, each against its own limit; colour is followed as a whole.
-_FOLLOWED = ("diameter.mean", "shrinkage.x", "shrinkage.y", "shrinkage.z", "bond.mean", "bond.control_ratio")
+_FOLLOWED = tuple(code for code, one in MEASURES.items() if one.forecast)
 # Finding codes that those measures, and colour, answer for. Any other failure counts as "everything else".
-_COVERED = {"color.lot_delta_e", "color.component_l", "color.component_a", "color.component_b", "color.spool_delta_e"}
-_COVERED |= {"diameter.spool_mean", *_FOLLOWED}
+_COVERED = {code for code, one in JUDGED.items() if one.covered}
 
 
 def forecast(supplier_id: int, grade_id: int) -> dict[str, Any]:
@@ -88,8 +88,8 @@ def _measured(
         if limit is not None and parts and name.partition(".")[0] in used:
             histories[name] = (_history(parts[-1], drift.analysed(parts[-1], kept, limit)), limit)
     color = None
-    colors = [series.stretches(rows, name, ties) for name in series.COLOR]
-    if agreed.color and shade is not None and "color" in used and all(colors):
+    colors = [series.stretches(rows, name, ties) for name in VECTOR]
+    if agreed.color and shade is not None and COLOR.name in used and all(colors):
         each = [_history(parts[-1], drift.analysed(parts[-1], kept, None)) for parts in colors]
         color = ColorModel((each[0], each[1], each[2]), Lab(*shade.lab), agreed.color)
     others = sum(not set(row.figures.get("failed", ())) - _COVERED for row in ended)
@@ -132,7 +132,7 @@ def _says(seen: Forecast, supplier: str, grade: str) -> str:
 def _part_name(name: str) -> str:
     about = MEASURES.get(name)
     other = "something that is not followed from lot to lot, such as a single reading or spool"
-    return about.label.lower() if about else {"color": "colour"}.get(name, other)
+    return about.label.lower() if about else DECLARED[name].said if name in DECLARED else other
 
 
 # How far back the week's list looks, and how near a limit is near.

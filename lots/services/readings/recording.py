@@ -7,10 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from lots.domain.characteristics.bond import stress_mpa
-from lots.domain.characteristics.opacity import contrast_ratio
-from lots.domain.colorimetry.color_values import Conditions
-from lots.domain.colorimetry.tristimulus import luminous_reflectance
+from lots.domain.characteristics.registry import DECLARED
 from lots.domain.instruments.calibration import InstrumentRecord, doubt_about
 from lots.services import clock, views
 from lots.services.assessment.drawing_spools import first_looks
@@ -20,16 +17,10 @@ from lots.services.errors import Fault, Invalid
 from lots.services.from_rows import instruments_of
 from lots.services.lookups import lot_of
 from lots.services.readings import uncounted
-from lots.services.readings.checks import common_faults, condition_faults, doubts, plaques_of, shades_asked, slips
-from lots.services.setup.spectral_input import colored
+from lots.services.readings.checks import check
 from lots.store import readings
-from lots.store.assessment import lots
 from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
-from lots.store.setup import catalog, spool_codes
-
-# What every reading has, whatever it measures; the rest of its fields are its values.
-_COMMON = ("spool_code", "instrument_id", "measured_at", "screening", "note")
 
 
 def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool) -> dict[str, Any]:
@@ -49,12 +40,10 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
     """
     now = clock.now()
     with transaction():
-        looked = _look_at(kind, items, now, as_list=as_list)
-        if looked.faults:
-            raise Invalid(*looked.faults)
-        items, spools, instruments, asked = looked.items, looked.spools, looked.instruments, looked.asked
-        held = lots.lock(spool.lot_id for spool in spools.values())
-        warnings = slips(kind, items, spools, held, asked)
+        checked = check(DECLARED[kind], items, now, as_list=as_list)
+        if checked.faults:
+            raise Invalid(*checked.faults)
+        items, spools, held = checked.items, checked.spools, checked.lots
         # A spool that was drawn further because the sample could not tell is looked at for the first time.
         first = {lot.id: first_looks(lot, kind) for lot in held.values() if kind in lot.retestable}
         rows = [_row(kind, item, spools[item["spool_code"]], by, now) for item in items]
@@ -68,8 +57,8 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
             mine = [number for number, row in zip(numbers, rows, strict=True) if row["lot"].id == lot.id]
             wrote = {"reading": mine}
             judged[lot.id], _ = judge_lot(lot, by, now, retest=retested[lot.id], what="readings recorded", wrote=wrote)
-        unhelpful = uncounted.warnings(kind, items, spools, judged)
-        known = instruments_of([_Taken(item.get("instrument_id"), instruments) for item in items])
+        unhelpful = uncounted.warnings(DECLARED[kind], items, spools, judged, now)
+        known = instruments_of([_Taken(item.get("instrument_id"), checked.instruments) for item in items])
         said = [
             {
                 "id": number,
@@ -88,7 +77,7 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
                 **_validity(row, known),
                 "warnings": [*warned, *told],
             }
-            for number, item, row, warned, told in zip(numbers, items, rows, warnings, unhelpful, strict=True)
+            for number, item, row, warned, told in zip(numbers, items, rows, checked.warnings, unhelpful, strict=True)
         ]
         return {"items": said, "lots": [after(lot, judged[lot.id]) for lot in held.values()]}
 
@@ -100,37 +89,9 @@ def faults_of(kind: str, rows: Mapping[int, dict[str, Any]]) -> list[Fault]:
         rows: the readings that can, by their places in the list.
     """
     places = list(rows)
-    found = _look_at(kind, list(rows.values()), clock.now(), as_list=True).faults
+    found = check(DECLARED[kind], list(rows.values()), clock.now(), as_list=True, to_store=False).faults
     split = [(fault, *fault.pointer.removeprefix("/").partition("/")) for fault in found]
     return [replace(fault, pointer=f"/{places[int(index)]}{mark}{rest}") for fault, index, mark, rest in split]
-
-
-@dataclass(frozen=True, slots=True)
-class _Looked:
-    """Readings with what they speak of, and everything about them that makes no sense."""
-
-    items: Sequence[dict[str, Any]]
-    spools: dict[str, Any]
-    instruments: dict[int, Any]
-    asked: dict[int, Any]
-    faults: list[Fault]
-
-
-def _look_at(kind: str, items: Sequence[dict[str, Any]], now: datetime, *, as_list: bool) -> _Looked:
-    spools = spool_codes.spools_by_code(item["spool_code"] for item in items)
-    instruments = catalog.instruments(
-        {item["instrument_id"] for item in items if item.get("instrument_id") is not None}
-    )
-    asked, plaques = shades_asked(kind, spools.values()), plaques_of(kind, spools)
-    items, faults = colored(items, spools, asked, as_list=as_list) if kind == "color" else (items, [])
-    for index, item in enumerate(items):
-        at = f"/{index}" if as_list else ""
-        spool = spools.get(item["spool_code"])
-        faults += common_faults(at, item, spool, instruments, now)
-        if spool is not None:
-            faults += [Fault(f"{at}/{d.field}", d.detail, d.hint) for d in doubts(kind, item, spool)]
-            faults += condition_faults(at, item, spool, asked, plaques) if kind == "color" else []
-    return _Looked(items, spools, instruments, asked, faults)
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,14 +114,6 @@ def _validity(row: dict[str, Any], known: dict[int, InstrumentRecord]) -> dict[s
 
 
 def _row(kind: str, item: dict[str, Any], spool: Any, by: str, now: datetime) -> dict[str, Any]:
-    values = {name: value for name, value in item.items() if name not in _COMMON and value is not None}
-    if kind == "bond" and "stress_mpa" not in values:
-        values["stress_mpa"] = stress_mpa(values["break_force_n"], values["area_mm2"])
-    if kind == "color":
-        values["conditions"] = Conditions(**values["conditions"]).as_dict()
-    if kind == "opacity":
-        over_black, over_white = (luminous_reflectance(values[name][0]) for name in ("over_black", "over_white"))
-        values["contrast_ratio"] = contrast_ratio(over_black, over_white)
     return {
         "kind": kind,
         "spool": spool,
@@ -170,7 +123,7 @@ def _row(kind: str, item: dict[str, Any], spool: Any, by: str, now: datetime) ->
         "recorded_at": now,
         "recorded_by": by,
         "screening": bool(item.get("screening")),
-        "values": values,
+        "values": DECLARED[kind].stored(item),
         "note": item.get("note"),
     }
 

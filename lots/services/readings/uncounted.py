@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from lots.domain.assessment import rule_versions
+from lots.domain.characteristics.case import Taken
+from lots.domain.characteristics.declaration import Characteristic
 from lots.domain.colorimetry.color_values import Conditions
 from lots.domain.receiving.coverage import named
 from lots.services.assessment.lot_assessment import Judged
@@ -17,25 +20,37 @@ from lots.services.from_rows import conditions_of
 class Stored:
     """A reading that was just stored, with its lot as it is judged now."""
 
-    kind: str
+    declared: Characteristic
     item: dict[str, Any]
     spool: str
+    measured_at: datetime
     judged: Judged
+
+    @property
+    def other_material(self) -> bool:
+        """True for a reading that says nothing of the lot itself, such as of a control bar."""
+        taken = Taken(self.spool, self.declared.stored(self.item), self.measured_at)
+        return not self.declared.of_lot(self.declared.reading(taken))
 
 
 Warned = dict[str, Any]
 
 
 def warnings(
-    kind: str, items: Sequence[dict[str, Any]], spools: Mapping[str, Any], judged: Mapping[int, Judged]
+    declared: Characteristic,
+    items: Sequence[dict[str, Any]],
+    spools: Mapping[str, Any],
+    judged: Mapping[int, Judged],
+    now: datetime,
 ) -> list[list[Warned]]:
     """Returns for each reading why it does not help its lot; a screening reading was never meant to.
 
     Args:
-        kind: one of the characteristics.
+        declared: what was measured.
         items: readings that were stored.
         spools: by their codes.
         judged: the lots they belong to, by number, with these readings.
+        now: the present moment.
 
     Returns:
         Warnings as a reading's answer has them, each with `helps: false`.
@@ -45,7 +60,7 @@ def warnings(
     for item in items:
         # The code may be typed otherwise than it was logged.
         spool = spools[item["spool_code"]]
-        stored = Stored(kind, item, spool.code, judged[spool.lot_id])
+        stored = Stored(declared, item, spool.code, item.get("measured_at") or now, judged[spool.lot_id])
         told = [] if item.get("screening") else [reason(stored) for reason in REASONS]
         found.append([{**warned, "helps": False} for warned in told if warned is not None])
     return found
@@ -53,8 +68,12 @@ def warnings(
 
 def _under_other_conditions(stored: Stored) -> Warned | None:
     """A lot is still judged under an older revision of its shade, measured under other conditions than this reading."""
-    revision = stored.judged.shade if stored.kind == "color" else None
-    if revision is None or not Conditions(**stored.item["conditions"]).differences(conditions_of(revision)):
+    revision, said = stored.judged.shade, stored.declared.of_type("conditions")
+    if (
+        revision is None
+        or said is None
+        or not Conditions(**stored.item[said.name]).differences(conditions_of(revision))
+    ):
         return None
     return {
         "field": "conditions",
@@ -69,7 +88,7 @@ def _under_other_conditions(stored: Stored) -> Warned | None:
 def _not_drawn(stored: Stored) -> Warned | None:
     """The spool was not drawn for the sample."""
     judged, code = stored.judged, stored.spool
-    if judged.rules == rule_versions.FIRST or stored.item.get("control") or judged.coverage.is_drawn(code):
+    if judged.rules == rule_versions.FIRST or stored.other_material or judged.coverage.is_drawn(code):
         return None
     return {
         "field": "spool_code",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 from lots.domain.colorimetry.color_values import Lab
@@ -11,7 +11,6 @@ from lots.services.errors import Fault
 
 # Where nobody approved a reference yet. The usual pair for plastics (ISO 18314-1).
 DEFAULT_LIGHT = {"illuminant": "D65", "observer_deg": 10}
-LIGHT = tuple(DEFAULT_LIGHT)
 
 
 def read(at: str, sent: Mapping[str, Any]) -> tuple[Spectrum | None, list[Fault]]:
@@ -55,50 +54,6 @@ def color_under(
         return None, [
             Fault(at, f"Its colour under {illuminant}, {observer_deg} degrees, cannot be told: {wrong}.", hint)
         ]
-
-
-def colored(
-    items: Sequence[dict[str, Any]], spools: Mapping[str, Any], asked: Mapping[int, Any], *, as_list: bool
-) -> tuple[list[dict[str, Any]], list[Fault]]:
-    """Returns colour readings with what follows from their spectra: `lab`, and the light it is computed under among their conditions.
-
-    The light is that of the shade revision the lot is judged under. A reading whose spectrum is at fault is left without `lab`.
-
-    Args:
-        items: readings as they were sent, those without a spectrum among them.
-        spools: the spools there are, by their codes.
-        asked: the current revision of each shade.
-        as_list: how the request came; faults then point into the list.
-    """
-    found, faults = [], []
-    for index, item in enumerate(items):
-        if item.get("spectrum") is None:
-            found.append(item)
-            continue
-        at = f"/{index}/spectrum" if as_list else "/spectrum"
-        light = _light(spools.get(item["spool_code"]), asked)
-        whole = {**item, "conditions": {**item["conditions"], **light}}
-        spectrum, wrong = read(at, item["spectrum"])
-        if spectrum is not None:
-            lab, wrong = color_under(at, spectrum, light["illuminant"], light["observer_deg"])
-            whole |= {"lab": lab.as_list()} if lab else {}
-        found.append(whole)
-        faults += wrong
-    return found, faults
-
-
-def _light(spool: Any, asked: Mapping[int, Any]) -> dict[str, Any]:
-    """Illuminant and observer of the revision a lot is judged under: once measured, of the one it began with."""
-    if spool is None:
-        return dict(DEFAULT_LIGHT)
-    revision, lot = asked.get(spool.lot.grade.shade_id), spool.lot
-    if (
-        lot.measured
-        and lot.shade_revision_id is not None
-        and (revision is None or revision.id != lot.shade_revision_id)
-    ):
-        revision = lot.shade_revision
-    return {name: revision.conditions[name] for name in LIGHT} if revision else dict(DEFAULT_LIGHT)
 
 
 def uv_fault(pointer: str, grade: Any) -> Fault:

@@ -12,7 +12,7 @@ from lots.domain.characteristics.bond import BondLimits
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.diameter import DiameterLimits
 from lots.domain.characteristics.moisture import REMEDY, MoistureLimits
-from lots.domain.characteristics.shrinkage import ShrinkageLimits
+from lots.domain.characteristics.shrinkage.lot_shrinkage import ShrinkageLimits
 from lots.domain.colorimetry.color_values import Conditions, Lab
 from tests.domain.builders import (
     BEFORE,

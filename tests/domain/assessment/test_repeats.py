@@ -25,7 +25,7 @@ from lots.domain.characteristics.bond import BondTest
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.diameter import DiameterReading
 from lots.domain.characteristics.gloss import GlossReading
-from lots.domain.characteristics.shrinkage import ShrinkTest
+from lots.domain.characteristics.shrinkage.lot_shrinkage import ShrinkTest
 from lots.domain.characteristics.surface import SurfaceCheck
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.conformity.limits import DecisionRule, Limit, judge

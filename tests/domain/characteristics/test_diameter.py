@@ -4,15 +4,8 @@ import math
 
 import pytest
 
-from lots.domain.characteristics.diameter import (
-    DiameterLimits,
-    area_mm2,
-    around,
-    flow_factor,
-    judge_diameter,
-    length_m,
-    summarise,
-)
+from lots.domain.characteristics.cross_section import area_mm2, flow_factor, length_m
+from lots.domain.characteristics.diameter import DiameterLimits, around, judge_diameter, summarise
 from tests.domain.builders import GUARDED, SIMPLE, Coverage, by_code, gauge, reference_json
 from tests.tolerances import PRINTED_12, SAME_FORMULA, SAME_SUM
 

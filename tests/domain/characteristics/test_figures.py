@@ -17,7 +17,7 @@ from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.diameter import DiameterLimits
 from lots.domain.characteristics.figures import LEAST_CHROMA, MEASURES, Figure, figures_of
 from lots.domain.characteristics.gloss import GlossLimits
-from lots.domain.characteristics.shrinkage import ShrinkageLimits
+from lots.domain.characteristics.shrinkage.lot_shrinkage import ShrinkageLimits
 from lots.domain.characteristics.surface import SurfaceCheck
 from lots.domain.colorimetry.color_difference import ciede2000
 from lots.domain.colorimetry.color_values import Lab

@@ -8,19 +8,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lots.domain.assessment.acceptance import Evidence
+from lots.domain.characteristics.color.backing import backing_problem, color_wanted, way_out
 from lots.domain.characteristics.opacity import (
     NOISE_L,
     OPAQUE_DELTA_E,
     OpacityLimits,
     OpacityReading,
-    backing_problem,
-    color_wanted,
     contrast_ratio,
     judge_opacity,
     latest,
     opacity,
     suspect_opacity,
-    way_out,
 )
 from lots.domain.colorimetry.color_difference import delta_e
 from lots.domain.colorimetry.color_values import Lab

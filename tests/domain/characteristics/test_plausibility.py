@@ -4,14 +4,11 @@ import math
 
 import pytest
 
-from lots.domain.characteristics.plausibility import (
-    doubt_diameter,
-    doubt_lab,
-    doubt_moisture,
-    doubt_shrinkage,
-    doubt_stress,
-    suspect_lab,
-)
+from lots.domain.characteristics.bond import doubt_stress
+from lots.domain.characteristics.color.doubts import doubt_lab, suspect_lab
+from lots.domain.characteristics.diameter import doubt_diameter
+from lots.domain.characteristics.moisture import doubt_moisture
+from lots.domain.characteristics.shrinkage.lot_shrinkage import doubt_shrinkage
 from lots.domain.colorimetry.color_values import Lab
 from tests.domain.builders import BLACK, WHITE
 

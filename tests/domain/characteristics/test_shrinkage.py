@@ -8,7 +8,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from lots.domain.characteristics.shrinkage import (
+from lots.domain.characteristics.shrinkage.lot_shrinkage import (
     ShrinkageLimits,
     ShrinkTest,
     judge_shrinkage,

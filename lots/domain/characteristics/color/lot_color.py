@@ -336,14 +336,3 @@ def _spread(
         lacking=lacking,
         more_spools=more,
     )
-
-
-@dataclass(frozen=True, slots=True)
-class ShadeRevision:
-    """An approved reference colour and the conditions it holds for; with its spectrum where it was approved by one."""
-
-    name: str
-    revision: int
-    lab: Lab
-    conditions: Conditions
-    spectrum: Spectrum | None = None

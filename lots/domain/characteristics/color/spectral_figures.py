@@ -6,13 +6,13 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
+from lots.domain.characteristics.case import ShadeRevision
 from lots.domain.characteristics.color.lot_color import (
     REFERENCE_NEEDED,
     ColorLimits,
     ColorReading,
     ColorSummary,
     Measured,
-    ShadeRevision,
     Uncertain,
     against,
     difference,

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import linear_regression
 
+from lots.domain.characteristics.plausibility import MM_PER_INCH, Doubt
 from lots.domain.conformity.limits import DecisionRule, Finding, Limit, decimals_of, judge, shown
 from lots.domain.conformity.step_rule import NONE_ACCEPTED, StepRule
 from lots.domain.statistics.summaries import nested_uncertainty, worst_known
@@ -153,6 +154,11 @@ class ShrinkageLimits:
     tests_per_axis_min: int = 1
     age_h: tuple[float, float] | None = None
 
+    def on(self, axis: str) -> Limit | None:
+        """The limit on shrinkage along an axis, in %; None where there is none."""
+        low, high = self.percent.get(axis, (None, None))
+        return None if axis not in self.percent else Limit(low, high, "%")
+
     def counts(self, test: ShrinkTest) -> bool:
         """True when the coupon was measured at an age these limits accept: shrinkage goes on for a day after printing."""
         return self.age_h is None or self.age_h[0] <= test.age_h <= self.age_h[1]
@@ -250,3 +256,37 @@ def _from_to(before: float, value: float) -> str:
 
 def _aged(limits: ShrinkageLimits) -> str:
     return "" if limits.age_h is None else f", measured {limits.age_h[0]:g} to {limits.age_h[1]:g} h after printing"
+
+
+# Beyond these a printed coupon is not a shrunken coupon but a slip of the pen. Common practice, no source: prints lie within -2..5 %.
+_SHRINK_BAND = (-5.0, 10.0)
+
+
+def doubt_shrinkage(designed_mm: float, measured_mm: float) -> Doubt | None:
+    """Returns a doubt when two lengths cannot be a coupon and its model.
+
+    Example:
+        >>> doubt_shrinkage(100, 3.921).hint
+        'This looks like inches: 3.921 in is 99.593 mm. Enter millimetres.'
+    """
+    low, high = _SHRINK_BAND
+    percent = shrinkage_percent(designed_mm, measured_mm)
+    if low <= percent <= high:
+        return None
+    detail = f"{measured_mm:g} mm measured on {designed_mm:g} mm designed would be a shrinkage of {percent:.2f} %."
+    for factor, unit, short in ((MM_PER_INCH, "inches", "in"), (10.0, "centimetres", "cm")):
+        if low <= shrinkage_percent(designed_mm, measured_mm * factor) <= high:
+            return Doubt(
+                "measured_mm",
+                detail,
+                f"This looks like {unit}: {measured_mm:g} {short} is {measured_mm * factor:.3f} mm. Enter millimetres.",
+            )
+        if low <= shrinkage_percent(designed_mm * factor, measured_mm) <= high:
+            return Doubt(
+                "designed_mm",
+                detail,
+                f"The designed length looks like {unit}: {designed_mm:g} {short} is {designed_mm * factor:.3f} mm. Enter millimetres.",
+            )
+    if 0 <= measured_mm < 0.2 * designed_mm:
+        return Doubt("measured_mm", detail, "Enter the measured length itself, not the shrinkage.")
+    return Doubt("measured_mm", detail, "Check both lengths, and that they belong to the same feature.")

@@ -1,0 +1,114 @@
+"""What a lot is assessed by, and what one characteristic adds to the assessment."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+from lots.domain.characteristics.figures import Figure
+from lots.domain.colorimetry.color_values import Conditions, Lab
+from lots.domain.colorimetry.spectra import Spectrum
+from lots.domain.conformity.limits import DecisionRule, Finding
+from lots.domain.conformity.step_rule import StepRule
+from lots.domain.receiving.coverage import Coverage
+from lots.domain.statistics.summaries import Vector
+
+
+@dataclass(frozen=True, slots=True)
+class ShadeRevision:
+    """An approved reference colour and the conditions it holds for; with its spectrum where it was approved by one."""
+
+    name: str
+    revision: int
+    lab: Lab
+    conditions: Conditions
+    spectrum: Spectrum | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Previous:
+    """The last accepted lot of the same supplier and grade, per characteristic it was accepted for.
+
+    `accepted` maps the code of a step from it to the largest that quality accepted, in the unit of its finding.
+    """
+
+    lab: Lab | None = None
+    shrinkage: Mapping[str, float] = field(default_factory=dict)
+    lab_uncertainty: Vector | None = None
+    shrinkage_uncertainty: Mapping[str, float] = field(default_factory=dict)
+    accepted: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """A stored reading on its way to the value that judging uses.
+
+    Args:
+        spool: code of the spool.
+        values: its fields as they are stored.
+        measured_at: when.
+        uncertainty: standard uncertainty of its instrument in the unit that this reads; None when unknown.
+        resolution: smallest step that its instrument shows; None when unknown.
+    """
+
+    spool: str
+    values: Mapping[str, Any]
+    measured_at: datetime
+    uncertainty: float | None = None
+    resolution: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """What a lot is assessed by.
+
+    Args:
+        readings: that count, by characteristic.
+        blocks: of the limits revision, by characteristic.
+        shade: the approved revision, None without one.
+        nominal_mm: nominal diameter of the grade, mm.
+        coverage: which spools must be measured.
+        rule: simple or guarded acceptance.
+        previous: the lot that steps are measured from.
+        steps: what a step does.
+        uses: that require a characteristic, by characteristic.
+        judging: False while nothing may be judged, because there are no limits or the delivery is closed.
+    """
+
+    readings: Mapping[str, Sequence[Any]]
+    blocks: Mapping[str, Any]
+    shade: ShadeRevision | None
+    nominal_mm: float
+    coverage: Coverage
+    rule: DecisionRule
+    previous: Previous
+    steps: StepRule
+    uses: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    judging: bool = True
+
+    def of(self, name: str) -> tuple[Sequence[Any], Any]:
+        """Returns the readings of a characteristic and its limits block, None without one."""
+        return self.readings.get(name, ()), self.blocks.get(name)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """What one characteristic adds to the assessment of a lot.
+
+    Args:
+        findings: on the lot.
+        each: on single spools, by themselves.
+        measured: spools that are fully measured, None where a sampling plan does not count this characteristic.
+        kept: what is kept of the lot or its spools, by the names that `Summary` has for it.
+        figures: what the lot adds to series, by measure.
+        notes: on readings that do not count, and the like.
+    """
+
+    findings: Sequence[Finding] = ()
+    each: Sequence[Finding] = ()
+    measured: frozenset[str] | None = None
+    kept: Mapping[str, Any] = field(default_factory=dict)
+    figures: Mapping[str, Figure] = field(default_factory=dict)
+    notes: Sequence[str] = ()

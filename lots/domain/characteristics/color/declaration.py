@@ -1,0 +1,393 @@
+"""Colour as it is declared: its readings, limits, judgement and figures, and how people enter, read and name them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+from lots.domain.characteristics.case import Case, Part, ShadeRevision, Taken
+from lots.domain.characteristics.color.backing import backing_problem, color_wanted, way_out
+from lots.domain.characteristics.color.doubts import doubt_lab
+from lots.domain.characteristics.color.lot_color import (
+    ColorLimits,
+    ColorReading,
+    ColorSummary,
+    judge_color,
+    judge_spools,
+    summarise,
+)
+from lots.domain.characteristics.color.spectral_figures import judge_depth, spectra_lacking
+from lots.domain.characteristics.declaration import (
+    BENCH,
+    Characteristic,
+    Entry,
+    Field,
+    Form,
+    Judged,
+    LimitField,
+    LimitsBlock,
+    Measure,
+    Problem,
+    RepeatFigure,
+    Repeats,
+    Studied,
+    Values,
+    fewest,
+)
+from lots.domain.characteristics.figures import Figure, sum_of_squares
+from lots.domain.characteristics.opacity import Opacity, latest
+from lots.domain.characteristics.plausibility import Doubt
+from lots.domain.colorimetry.color_difference import DEFAULT_WEIGHTS, WEIGHT_NAMES, checked_weights, components
+from lots.domain.colorimetry.color_values import LIGHT, Conditions, Lab
+from lots.domain.colorimetry.spectra import Spectrum
+from lots.domain.conformity.limits import Finding, Limit
+from lots.domain.words import counted
+
+# Below this chroma a hue angle is noise: near grey, a reading's own scatter turns it all the way round. Common practice, no source.
+LEAST_CHROMA = 2.0
+# ISO/CIE 11664-4 writes a difference with a capital delta; which formula it is by stands behind it.
+SYMBOLS = {"CIE76": "ΔE*ab", "CIE94": "ΔE*94", "CMC": "ΔE CMC", "CIEDE2000": "ΔE00"}
+COORDINATES = ("L", "a", "b")
+# L*, a* and b* of a lot are charted together, as one vector.
+VECTOR = ("color.component_l", "color.component_a", "color.component_b")
+
+
+def _assess(case: Case) -> Part:
+    recorded, limits = case.of("color")
+    newest = latest(case.readings.get("opacity", ()))
+    plaque, shade = newest.found if newest else None, case.shade
+    colors = [one for reading in recorded if (one := comparable(reading, limits, shade)) is not None]
+    backed = _backed(colors, plaque, shade)
+    summary = summarise(backed)
+    kept = {"lab": summary.lot, "lab_uncertainty": summary.lot_uncertainty.total} if summary and shade else {}
+    figures = _figures(summary, shade.lab, limits or ColorLimits()) if summary and shade else {}
+    notes = _notes(len(recorded) - len(colors), len(colors) - len(backed), shade)
+    if not limits or not case.judging:
+        return Part(kept=kept, figures=figures, notes=notes)
+    if limits.step_max is not None and case.previous.lab is None:
+        notes.append("No earlier accepted lot of this supplier and grade to measure a colour step from.")
+    judged = summary if len(backed) == len(colors) else summarise(colors)
+    findings, each = _judge(case, colors, judged, plaque, limits)
+    spools = summary.spools if summary else {}
+    measured = frozenset(code for code, (_, n) in spools.items() if n >= limits.readings_per_spool_min)
+    return Part(findings=findings, each=each, measured=measured, kept=kept, figures=figures, notes=notes)
+
+
+def comparable(reading: ColorReading, _: ColorLimits | None, shade: ShadeRevision | None) -> ColorReading | None:
+    """Returns a colour under the light of the reference, None where its conditions are others; as it is where there is no reference."""
+    if shade is None:
+        return reading
+    seen = reading.under(shade.conditions)
+    return seen if seen.conditions.comparable_with(shade.conditions) else None
+
+
+def _backed(readings: list[ColorReading], plaque: Opacity | None, shade: ShadeRevision | None) -> list[ColorReading]:
+    """Leaves out what a change of the backing would have changed: such colours are neither the lot's mean nor its series."""
+    if plaque is None:
+        return readings
+    asked = shade.conditions if shade else None
+    return [reading for reading in readings if backing_problem(plaque, reading.conditions, asked) is None]
+
+
+def _notes(other_conditions: int, not_backed: int, shade: ShadeRevision | None) -> list[str]:
+    notes = []
+    if other_conditions and shade:
+        were, do = ("reading was", "does") if other_conditions == 1 else ("readings were", "do")
+        notes.append(
+            f"{other_conditions} colour {were} made under other conditions than revision {shade.revision} of {shade.name} and {do} not count."
+        )
+    if not_backed:
+        count = "reading counts" if not_backed == 1 else "readings count"
+        notes.append(
+            f"{not_backed} colour {count} against the lot only, never for it: its plaques are not opaque, and the backing is not stated as the reference's."
+        )
+    return notes
+
+
+def _judge(
+    case: Case,
+    readings: Sequence[ColorReading],
+    summary: ColorSummary | None,
+    plaque: Opacity | None,
+    limits: ColorLimits,
+) -> tuple[list[Finding], list[Finding]]:
+    """The findings on a lot's colour, and on each spool by itself. Where the backing is not known a failure stands, and nothing passes."""
+    shade, coverage, rule = case.shade, case.coverage, case.rule
+    reference, asked = (shade.lab, shade.conditions) if shade else (None, None)
+    what, waits_for = color_wanted(plaque, asked), way_out(plaque, asked)
+    spectra = spectra_lacking(readings, shade, limits, coverage, what)
+    before = (case.previous.lab, case.previous.lab_uncertainty)
+    found = judge_color(summary, reference, limits, coverage, rule, *before, what, spectra, case.steps)
+    found += judge_depth(readings, summary, shade, limits, coverage, rule, what)
+    each = judge_spools(summary, reference, limits, rule)
+    if waits_for:
+        found, each = ([_never_for(finding, waits_for) for finding in some] for some in (found, each))
+    return found, each
+
+
+def _never_for(finding: Finding, waits_for: str) -> Finding:
+    """A finding on colours that may count against the lot only."""
+    return finding if finding.verdict == "fail" else replace(finding, verdict="missing", to_measure=waits_for)
+
+
+def _figures(colors: ColorSummary, reference: Lab, rule: ColorLimits) -> dict[str, Figure]:
+    apart = [components(reference, mean) for mean, _ in colors.spools.values()]
+    lot, u = components(reference, colors.lot), colors.lot_uncertainty.total or (None, None, None)
+    found = {
+        "color.component_l": Figure(lot.dL, len(apart), sum_of_squares([part.dL for part in apart]), u[0]),
+        "color.component_a": Figure(lot.da, len(apart), sum_of_squares([part.da for part in apart]), u[1]),
+        "color.component_b": Figure(lot.db, len(apart), sum_of_squares([part.db for part in apart]), u[2]),
+    }
+    each = [rule.delta_e(reference, mean) for mean, _ in colors.spools.values()]
+    found["color.lot_delta_e"] = Figure(rule.delta_e(reference, colors.lot), len(each), sum_of_squares(each))
+    if min(reference.chroma, colors.lot.chroma) >= LEAST_CHROMA:
+        turns = [_turn(reference, mean) for mean, _ in colors.spools.values()]
+        found["color.hue"] = Figure(_turn(reference, colors.lot), len(turns), sum_of_squares(turns))
+    return found
+
+
+def _turn(reference: Lab, sample: Lab) -> float:
+    """The angle from the reference's hue to the sample's, -180 to 180 degrees: never a difference of angles, which breaks at 360."""
+    cross = reference.a * sample.b - reference.b * sample.a
+    return math.degrees(math.atan2(cross, reference.a * sample.a + reference.b * sample.b))
+
+
+def _reading(taken: Taken) -> ColorReading:
+    values = taken.values
+    kept = values.get("spectrum")
+    spectrum = Spectrum(kept["start_nm"], kept["step_nm"], tuple(kept["values"])) if kept else None
+    lab, conditions = Lab(*values["lab"]), Conditions(**values["conditions"])
+    return ColorReading(taken.spool, lab, conditions, taken.uncertainty, spectrum, taken.resolution)
+
+
+def _says(values: Values) -> str:
+    lightness, a, b = values["lab"]
+    plaque = f", plaque {values['plaque']}" if values.get("plaque") else ""
+    if values.get("spectrum"):
+        # Computed, so it has more digits than were read.
+        return f"L* {lightness:.2f}, a* {a:.2f}, b* {b:.2f}, from its spectrum{plaque}"
+    return f"L* {lightness:g}, a* {a:g}, b* {b:g}{plaque}"
+
+
+def _doubts(values: Values, _: float) -> list[Doubt]:
+    """A spectrum that is at fault has no colour, and has been refused already."""
+    doubt = doubt_lab(values["lab"], values["conditions"].get("uv")) if "lab" in values else None
+    if doubt is None:
+        return []
+    return [doubt if values.get("spectrum") is None else replace(doubt, field="spectrum")]
+
+
+def _sent(sent: Values) -> list[Problem]:
+    """A colour is given once, with the light that belongs to it: L*, a*, b* need the one they hold under, a spectrum has none."""
+    spectral, found = "spectrum" in sent, []
+    if "lab" in sent and spectral:
+        return [("spectrum", "The colour is given twice.", "Give lab, or the spectrum it is computed from.")]
+    if "lab" not in sent and not spectral:
+        found.append(("lab", "This is needed.", "Give lab as [L*, a*, b*], or a spectrum."))
+    conditions = sent.get("conditions")
+    if not isinstance(conditions, dict):
+        return found
+    for name in LIGHT:
+        if spectral and name in conditions:
+            detail = "A spectrum has no illuminant and no observer: its colour is computed under the reference's."
+            found.append((f"conditions/{name}", detail, "Leave it out."))
+        if not spectral and name not in conditions:
+            found.append((f"conditions/{name}", "This is needed.", ""))
+    return found
+
+
+def color_limits(block: Values) -> ColorLimits:
+    """Returns the colour limits of a block as posted; those that ask nothing for an empty one."""
+    if not block:
+        return ColorLimits()
+    formula, tint = block.get("formula", "CIEDE2000"), block.get("tint")
+    rest = {key: value for key, value in block.items() if key not in ("formula", "weights", "tint")}
+    weights = checked_weights(formula, block.get("weights"))
+    return ColorLimits(formula, weights, tint=(tint[0], tint[1]) if tint else None, **rest)
+
+
+def _problems(block: Values) -> list[Problem]:
+    try:
+        checked_weights(block.get("formula", "CIEDE2000"), block.get("weights"))
+    except ValueError as wrong:
+        return [("/weights", f"{wrong}.", "Leave weights out for the formula's own.")]
+    return []
+
+
+def _terms(limits: ColorLimits, _: float) -> str:
+    weights = limits.weights or DEFAULT_WEIGHTS[limits.formula]
+    named = ", ".join(f"{name} {w:g}" for name, w in zip(WEIGHT_NAMES[limits.formula], weights, strict=True))
+    weighted = f" with {named}" if named else ""
+    least = counted(limits.readings_per_spool_min, "reading")
+    return (
+        f"Colour differences {SYMBOLS[limits.formula]} by {limits.formula}{weighted}, at least {least} per spool. "
+        "Positive ΔL* is lighter, Δa* redder, Δb* yellower than the reference."
+    )
+
+
+def _component(name: str, label: str, more: str, less: str) -> Measure:
+    def limit(limits: ColorLimits, _: float) -> Limit | None:
+        most = (limits.components_max or {}).get(name)
+        return None if most is None else Limit(-most, most)
+
+    return Measure(f"color.component_{name.lower()}", label, "", more, less, limit=limit, referred=True, spread=True)
+
+
+_DIFFERENCE = "colour difference in the formula"
+_LIGHTNESS, _RED, _YELLOW = "Lightness difference dL*", "Red-green difference da*", "Yellow-blue difference db*"
+_BESIDE = ("metamerism_max", "whiteness_min", "tint", "yellowness_max")
+COLOR = Characteristic(
+    name="color",
+    word="colour",
+    title="Colour",
+    path="/color-readings",
+    schema="Color",
+    summary="Store colours, as L*, a*, b* or as spectra. Refused under other conditions than the shade's current revision.",
+    about="A colour of a printed plaque, with the conditions it was read under: `lab`, or the `spectrum` it is computed from.",
+    measured_by=BENCH,
+    fields=(
+        Field(
+            "lab",
+            type="lab",
+            example=[95.02, -0.79, 1.48],
+            stand_in=[50.0, 0.0, 0.0],
+            columns=COORDINATES,
+            label="L*, a*, b*",
+        ),
+        Field(
+            "spectrum",
+            "reflectance by wavelength, in place of lab",
+            type="spectrum",
+            stand_in={"start_nm": 400, "step_nm": 10, "values": [0.5] * 31},
+        ),
+        Field(
+            "conditions",
+            type="conditions",
+            needed=True,
+            stand_in={"illuminant": "D65", "observer_deg": 10, "geometry": "d/8", "specular": "included"},
+        ),
+        Field("plaque", "which plaque or place was read", type="text", longest=120),
+    ),
+    reading=_reading,
+    says=_says,
+    doubts=_doubts,
+    sent=_sent,
+    comparable=comparable,
+    not_comparable="read under other conditions than the reference",
+    limits=LimitsBlock(
+        about="Limits on colour. `job_pair_max` is the most that two lots of one job may differ; without it `step_max` is.\n\n"
+        "Those from `metamerism_max` on stand beside a limit on the colour itself, never in its place.",
+        fields=(
+            LimitField(
+                "formula",
+                "of every colour difference here",
+                type="choice",
+                words=tuple(DEFAULT_WEIGHTS),
+                default="CIEDE2000",
+            ),
+            LimitField(
+                "weights", "CIE94 [kL, K1, K2]; CMC [l, c]; CIEDE2000 [kL, kC, kH]", type="list", above=0, high=100
+            ),
+            LimitField("lot_max", _DIFFERENCE, asks=True, above=0, high=100),
+            LimitField("spool_max", _DIFFERENCE, asks=True, above=0, high=100),
+            LimitField(
+                "spread_max", "mean colour difference of the spools from their mean", asks=True, above=0, high=100
+            ),
+            # A step alone says nothing of a first lot.
+            LimitField("step_max", _DIFFERENCE, above=0, high=100),
+            LimitField(
+                "job_pair_max",
+                "colour difference in the formula between two lots of one job; step_max when left out",
+                above=0,
+                high=100,
+            ),
+            LimitField(
+                "components_max",
+                "Most |sample - reference| per coordinate.",
+                type="map",
+                asks=True,
+                parts=tuple(LimitField(name, f"most |d{name}*|", above=0, high=100) for name in COORDINATES),
+            ),
+            fewest("readings_per_spool_min", "fewest colours read on a spool"),
+            LimitField(
+                "metamerism_max",
+                "metamerism index in the formula, under A and LED-B3, by spectra of lot and reference",
+                above=0,
+                high=100,
+            ),
+            LimitField("whiteness_min", "CIE whiteness", low=0, high=300),
+            LimitField("tint", "lowest and highest CIE tint", type="pair", low=-10, high=10),
+            LimitField("yellowness_max", "yellowness index of ASTM E313", low=-200, high=200),
+        ),
+        read=color_limits,
+        problems=_problems,
+        # None of these tells a colour by itself: a pink cast leaves whiteness as it is.
+        beside=(
+            _BESIDE,
+            f"sets no limit on the colour itself, and {', '.join(_BESIDE)} stand beside one, never in its place",
+        ),
+        terms=_terms,
+    ),
+    assess=_assess,
+    judged=(
+        Judged("color.lot_delta_e", "Lot colour difference", covered=True),
+        Judged("color.spool_delta_e", "Worst spool's colour difference", of_spool=True, covered=True),
+        Judged("color.spread", "Colour spread between spools"),
+        Judged("color.step", "Colour step from the last accepted lot", step=True),
+        Judged("color.component_l", _LIGHTNESS, symbol="ΔL*", covered=True),
+        Judged("color.component_a", _RED, symbol="Δa*", covered=True),
+        Judged("color.component_b", _YELLOW, symbol="Δb*", covered=True),
+        Judged("color.metamerism", "Metamerism index"),
+        Judged("color.whiteness", "CIE whiteness", limited_by="whiteness_min"),
+        Judged("color.tint", "CIE tint", limited_by="tint"),
+        Judged("color.yellowness", "Yellowness index", limited_by="yellowness_max"),
+    ),
+    measures=(
+        _component("L", _LIGHTNESS, "lighter", "darker"),
+        _component("a", _RED, "redder", "greener"),
+        _component("b", _YELLOW, "yellower", "bluer"),
+        Measure(
+            "color.hue",
+            "Hue angle difference",
+            "degrees",
+            "towards larger hue angles",
+            "towards smaller hue angles",
+            decimals=1,
+            referred=True,
+        ),
+        Measure(
+            "color.lot_delta_e",
+            "Colour difference",
+            "",
+            "further from the reference",
+            "nearer to the reference",
+            limit=lambda limits, _: None if limits.lot_max is None else Limit(None, limits.lot_max),
+            referred=True,
+        ),
+    ),
+    repeats=Repeats(
+        figures=tuple(RepeatFigure(f"color.{name}", f"{name}*", studied=f"color.d{name}") for name in COORDINATES),
+        of=lambda reading: [
+            (f"color.{name}", value, (), 1.0) for name, value in zip(COORDINATES, reading.lab.as_list(), strict=True)
+        ],
+    ),
+    # Colour is studied one coordinate at a time, in values of it or in differences.
+    studied=tuple(Studied(f"color.d{name}", f"{name}*", "", -150, 150) for name in COORDINATES),
+    instruments=("spectro", "colorimet", "colourimet"),
+    instrument_unit="per coordinate",
+    method="Printed plaques were read in CIELAB under the conditions of the reference. Readings were averaged per spool, and the spools' "
+    "means over the lot. Differences are sample minus reference.",
+    uses=("cosmetic",),
+    carried=("lab", "lab_uncertainty"),
+    step_terms=lambda block: [block.get("formula"), block.get("weights")],
+    form=Form(
+        "Colour",
+        "Spot",
+        5,
+        (
+            *(Entry(name, f"{name}*", needed=True, part_of="lab") for name in COORDINATES),
+            Entry("plaque", "Plaque", form="text"),
+        ),
+    ),
+)

@@ -1,0 +1,139 @@
+"""Colours that make no sense, and readings that look like slips."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from statistics import median
+
+from lots.domain.characteristics.plausibility import FAR_OFF, Doubt, slip_of_point
+from lots.domain.colorimetry.color_values import Lab
+
+# A reading this far in L* from what it is to match is another material, or a slip. Common practice, no source: lots differ by one or two.
+FAR_FROM_REFERENCE_L = 20.0
+
+
+def doubt_lab(lab: Sequence[float], uv: str | None) -> Doubt | None:
+    """Returns a doubt when three numbers cannot be a CIELAB colour of a plastic.
+
+    L* above 100 needs fluorescence, so it is believed only where UV was in the beam.
+
+    Example:
+        >>> doubt_lab([0.95, -0.8, 1.5], None) is None
+        True
+        >>> doubt_lab([950, -0.8, 1.5], None).field
+        'lab'
+    """
+    try:
+        color = Lab(*lab)
+    except ValueError as wrong:
+        return Doubt("lab", f"{wrong}.", "Give [L*, a*, b*] as the instrument shows them, not RGB and not XYZ.")
+    if color.L > 100 and uv != "included":
+        return Doubt(
+            "lab",
+            f"L* is {color.L:g}, above 100.",
+            "Only a fluorescent sample read with UV included can exceed 100; check the reading and the UV condition.",
+        )
+    return None
+
+
+def suspect_master(read: Lab, approved: Lab) -> str | None:
+    """Returns a warning when a master reads so far from what was approved that it can hardly be that plaque, else None.
+
+    Args:
+        read: mean of its readings now, under the conditions of the approval.
+        approved: its values.
+
+    Example:
+        >>> suspect_master(Lab(95, -0.8, 9.0), Lab(95, -0.8, 1.5))
+        'The master reads L* +0.00, a* +0.00, b* +7.50 from its approved values, L* 95.00, a* -0.80, b* 1.50'
+    """
+    apart = [mine - theirs for mine, theirs in zip(read.as_list(), approved.as_list(), strict=True)]
+    if all(abs(one) <= FAR_OFF for one in apart):
+        return None
+    lightness, a, b = apart
+    values = f"L* {approved.L:.2f}, a* {approved.a:.2f}, b* {approved.b:.2f}"
+    return f"The master reads L* {lightness:+.2f}, a* {a:+.2f}, b* {b:+.2f} from its approved values, {values}"
+
+
+def suspect_repeat(colors: Sequence[Lab]) -> tuple[int, str, str] | None:
+    """Returns which reading of one plaque lies so far from the others that it was hardly read there, in words and with a hint, else None.
+
+    Args:
+        colors: readings of one plaque in one session, each against the median of all.
+
+    Example:
+        >>> suspect_repeat([Lab(97, 0, 0.4), Lab(9.7, 0, 0.4), Lab(97.1, 0, 0.4)])[2]
+        'The decimal point looks misplaced: did you mean 97?'
+    """
+    middles = [median(axis) for axis in zip(*(color.as_list() for color in colors), strict=True)]
+    for index, color in enumerate(colors):
+        for name, value, middle in zip(("L*", "a*", "b*"), color.as_list(), middles, strict=True):
+            if abs(value - middle) > FAR_OFF:
+                slip = slip_of_point(value, middle) if len(colors) > 2 else None
+                hint = slip or "Read it again, and look whether it is the right plaque."
+                return index, f"{name} {value:g} lies {abs(value - middle):.3g} from the middle of its readings", hint
+    return None
+
+
+def suspect_lab(lab: Lab, others: Lab) -> str | None:
+    """Returns a warning when a colour would agree with its lot if a* and b* were swapped or had another sign.
+
+    A warning, not a refusal: the reading may be right.
+
+    Args:
+        lab: the reading.
+        others: mean of the lot's other readings.
+
+    Returns:
+        What it looks like, or None. A swap or a lost sign is suspected when undoing it brings the reading at least three times nearer to the
+        others, and it was at least 1.0 away (CIE76). This project's own choice.
+
+    Example:
+        >>> suspect_lab(Lab(95, 0.8, 1.5), Lab(95, -0.8, 1.5))
+        'a* may have lost its minus sign: the other readings of this lot average L* 95.00, a* -0.80, b* 1.50'
+    """
+    away = math.dist(lab.as_list(), others.as_list())
+    if away < 1.0:
+        return None
+    tries = {
+        f"a* may have {_sign_slip(lab.a)}": (-lab.a, lab.b),
+        f"b* may have {_sign_slip(lab.b)}": (lab.a, -lab.b),
+        "a* and b* may be swapped": (lab.b, lab.a),
+        "a* and b* may both have the wrong sign": (-lab.a, -lab.b),
+    }
+    slip, (a, b) = min(tries.items(), key=lambda entry: math.dist((lab.L, *entry[1]), others.as_list()))
+    if math.dist((lab.L, a, b), others.as_list()) > away / 3:
+        return None
+    return f"{slip}: the other readings of this lot average L* {others.L:.2f}, a* {others.a:.2f}, b* {others.b:.2f}"
+
+
+def far_from_reference(lab: Lab, reference: Lab, *, by_spectrum: bool) -> tuple[str, str] | None:
+    """Returns a warning and a hint when a colour lies too far from its reference to be that of the same material.
+
+    A warning, not a refusal: the reading may be right.
+
+    Args:
+        lab: the reading.
+        reference: what it is compared with.
+        by_spectrum: True when it was computed from a spectrum, whose unit may have been taken for another.
+
+    Example:
+        >>> far_from_reference(Lab(96, 0, 0), Lab(24.5, 0, 0), by_spectrum=True)[0]
+        'L* is 96.00 and that of the reference 24.50, farther apart than lots of one shade ever are.'
+    """
+    if abs(lab.L - reference.L) <= FAR_FROM_REFERENCE_L:
+        return None
+    detail = (
+        f"L* is {lab.L:.2f} and that of the reference {reference.L:.2f}, farther apart than lots of one shade ever are."
+    )
+    slip = "Is it the right spool, and were L*, a*, b* given in this order?"
+    if by_spectrum and lab.L > reference.L:
+        slip = "The values look like percent: 0.9 % is 0.009."
+    elif by_spectrum:
+        slip = "Is it the right spool, and are the values reflectance factors, 1 being the perfect white?"
+    return detail, slip
+
+
+def _sign_slip(value: float) -> str:
+    return "lost its minus sign" if value > 0 else "gained a minus sign"

@@ -1,0 +1,1 @@
+"""Shrinkage of printed coupons."""

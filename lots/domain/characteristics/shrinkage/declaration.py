@@ -1,0 +1,274 @@
+"""Shrinkage as it is declared: its readings, limits, judgement and figures, and how people enter, read and name them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from lots.domain.characteristics.case import Case, Part, Taken
+from lots.domain.characteristics.declaration import (
+    QUALITY,
+    Characteristic,
+    Entry,
+    Field,
+    Form,
+    Judged,
+    LimitField,
+    LimitsBlock,
+    Measure,
+    Problem,
+    RepeatFigure,
+    Repeats,
+    Studied,
+    Values,
+    fewest,
+    printed_by,
+)
+from lots.domain.characteristics.figures import Figure, by_spool, mean, sum_of_squares
+from lots.domain.characteristics.plausibility import Doubt
+from lots.domain.characteristics.shrinkage.lot_shrinkage import (
+    AXES,
+    AxisSummary,
+    ShrinkageLimits,
+    ShrinkTest,
+    doubt_shrinkage,
+    judge_shrinkage,
+    summarise,
+)
+from lots.domain.conformity.limits import Finding
+from lots.domain.words import counted
+
+
+def _assess(case: Case) -> Part:
+    recorded, limits = case.of("shrinkage")
+    tests = [test for test in recorded if limits is None or limits.counts(test)]
+    summary = summarise(tests)
+    kept = {
+        "shrinkage": {axis: found.percent for axis, found in summary.items()},
+        "shrinkage_uncertainty": {
+            axis: found.uncertainty for axis, found in summary.items() if found.uncertainty is not None
+        },
+    }
+    findings: list[Finding] = []
+    if limits and case.judging:
+        before = (case.previous.shrinkage, case.previous.shrinkage_uncertainty)
+        findings = judge_shrinkage(summary, limits, case.rule, *before, case.steps)
+    notes = _notes(recorded, tests, limits) if limits else ()
+    return Part(findings=findings, kept=kept, figures=_figures(tests, summary), notes=notes)
+
+
+def _notes(recorded: Sequence[ShrinkTest], tests: Sequence[ShrinkTest], limits: ShrinkageLimits) -> list[str]:
+    notes = []
+    if left := len(recorded) - len(tests):
+        low, high = limits.age_h or (0, 0)
+        was, does = ("test was", "does") if left == 1 else ("tests were", "do")
+        notes.append(f"{left} shrink {was} not measured {low:g} to {high:g} h after printing and {does} not count.")
+    if len(printers := sorted({test.printer for test in tests if test.printer})) > 1:
+        named = ", ".join(printers)
+        notes.append(f"The shrink tests come from several printers ({named}), whose own scale errors differ.")
+    return notes
+
+
+def _figures(tests: Sequence[ShrinkTest], summary: Mapping[str, AxisSummary]) -> dict[str, Figure]:
+    found = {}
+    for axis, whole in summary.items():
+        groups = by_spool(test for test in tests if test.axis == axis).values()
+        single = [mean([_without_offset(test, whole.offset_mm or 0.0) for test in group]) for group in groups]
+        found[f"shrinkage.{axis}"] = Figure(whole.percent, len(single), sum_of_squares(single), whole.uncertainty)
+    return found
+
+
+def _without_offset(test: ShrinkTest, offset_mm: float) -> float:
+    """Shrinkage by one length, %, the bead's offset taken out: spools whose coupons differ in length compare by it alone."""
+    return test.percent + (1 if test.feature == "outside" else -1) * 100 * offset_mm / test.designed_mm
+
+
+def _reading(taken: Taken) -> ShrinkTest:
+    values = taken.values
+    return ShrinkTest(
+        taken.spool,
+        values["axis"],
+        values["feature"],
+        values["designed_mm"],
+        values["measured_mm"],
+        values["age_h"],
+        values.get("printer"),
+        taken.uncertainty,
+        taken.resolution,
+    )
+
+
+def _says(values: Values) -> str:
+    printer = f", printer {values['printer']}" if values.get("printer") else ""
+    lengths = f"{values['measured_mm']:g} mm of {values['designed_mm']:g} mm designed"
+    return f"{values['axis'].upper()} {values['feature']}: {lengths}, {values['age_h']:g} h after printing{printer}"
+
+
+def _doubts(values: Values, _: float) -> list[Doubt]:
+    doubt = doubt_shrinkage(values["designed_mm"], values["measured_mm"])
+    return [doubt] if doubt else []
+
+
+def _limits(block: Values) -> ShrinkageLimits:
+    percent = {axis: (float(ends[0]), float(ends[1])) for axis in AXES if (ends := block.get(f"{axis}_percent"))}
+    age = block.get("age_h")
+    least, step = block.get("tests_per_axis_min", 1), block.get("step_max_percent")
+    return ShrinkageLimits(percent, step, least, (age[0], age[1]) if age else None)
+
+
+def _problems(block: Values) -> list[Problem]:
+    found = []
+    for axis in AXES:
+        ends = block.get(f"{axis}_percent")
+        if ends and any(ends) and ends[0] <= ends[1] and max(abs(end) for end in ends) < 0.02:
+            detail = f"A shrinkage within {ends[0]:g} to {ends[1]:g} % looks like a fraction."
+            found.append((f"/{axis}_percent", detail, "Write percent: 0.003 is 0.3 %."))
+    return found
+
+
+def _terms(limits: ShrinkageLimits, _: float) -> str:
+    aged = f", measured {limits.age_h[0]:g} to {limits.age_h[1]:g} h after printing" if limits.age_h else ""
+    return (
+        f"Shrinkage in % of the designed length, {counted(limits.tests_per_axis_min, 'test')} or more per axis{aged}."
+    )
+
+
+def _measure(axis: str) -> Measure:
+    along = f"along {axis.upper()}"
+    return Measure(
+        f"shrinkage.{axis}",
+        f"Shrinkage {along}",
+        "%",
+        f"shrinking more {along}",
+        f"shrinking less {along}",
+        decimals=3,
+        limit=lambda limits, _: limits.on(axis),
+        spread=True,
+        capable=True,
+        forecast=True,
+    )
+
+
+def _repeated(axis: str) -> RepeatFigure:
+    code = f"shrinkage.{axis}"
+    label = f"shrinkage along {axis.upper()}"
+    return RepeatFigure(code, label, "%", studied="shrinkage", settles=(code,), over="lot of one length")
+
+
+_LENGTHS = ("designed_mm", "measured_mm")
+SHRINKAGE = Characteristic(
+    name="shrinkage",
+    title="Shrinkage",
+    path="/shrink-tests",
+    schema="Shrink",
+    summary="Store lengths of shrink coupons.",
+    about="One length of one coupon. Axes are never merged.",
+    measured_by=QUALITY,
+    fields=(
+        Field("axis", "of the printer", type="choice", longest=1, words=AXES, needed=True, stand_in="x"),
+        Field(
+            "feature",
+            "outside: a length over all; inside: a hole or gap",
+            type="choice",
+            longest=7,
+            words=("outside", "inside"),
+            needed=True,
+            stand_in="outside",
+        ),
+        Field(
+            "designed_mm",
+            "length as drawn, mm",
+            needed=True,
+            above=0,
+            high=2000,
+            stand_in=100.0,
+            together=_LENGTHS,
+            said="the designed length",
+        ),
+        Field(
+            "measured_mm",
+            "length as printed, mm",
+            needed=True,
+            above=0,
+            high=2000,
+            stand_in=99.7,
+            together=_LENGTHS,
+            said="the measured length",
+        ),
+        Field(
+            "age_h",
+            "hours after printing",
+            needed=True,
+            low=0,
+            high=100_000,
+            stand_in=24.0,
+            said="the hours since printing",
+        ),
+        printed_by("that printed the coupon"),
+    ),
+    reading=_reading,
+    says=_says,
+    doubts=_doubts,
+    comparable=lambda test, limits, _: test if limits is None or limits.counts(test) else None,
+    not_comparable="not measured at the age that was asked for",
+    limits=LimitsBlock(
+        about="Limits on shrinkage per axis, [lowest, highest] in %, never merged.",
+        fields=(
+            *(
+                LimitField(f"{axis}_percent", "lowest and highest in %", type="pair", asks=True, low=-10, high=10)
+                for axis in AXES
+            ),
+            LimitField(
+                "step_max_percent", "most between this lot and the last accepted one per axis, in %", above=0, high=10
+            ),
+            fewest("tests_per_axis_min", "fewest coupons measured per axis"),
+            LimitField(
+                "age_h",
+                "earliest and latest hours after printing",
+                type="pair",
+                low=0,
+                high=10_000,
+                order=("The earliest age is above the latest.", "Write [earliest, latest] in hours."),
+            ),
+        ),
+        read=_limits,
+        problems=_problems,
+        terms=_terms,
+    ),
+    assess=_assess,
+    judged=(
+        *(Judged(f"shrinkage.{axis}", f"Shrinkage along {axis.upper()}", covered=True) for axis in AXES),
+        *(
+            Judged(f"shrinkage.step_{axis}", f"Step in {axis.upper()} shrinkage from the last accepted lot", step=True)
+            for axis in AXES
+        ),
+    ),
+    # Limits on shrinkage and its steps are hundredths of a percent (common practice, no source).
+    decimals=3,
+    measures=tuple(_measure(axis) for axis in AXES),
+    # Coupons of another length or feature are no repeats of one another.
+    repeats=Repeats(
+        figures=tuple(_repeated(axis) for axis in AXES),
+        of=lambda test: [
+            (f"shrinkage.{test.axis}", test.percent, (test.feature, test.designed_mm), 100 / test.designed_mm)
+        ],
+    ),
+    studied=(Studied("shrinkage", "length of coupons", "mm", 0, 2000),),
+    instruments=("micromet", "caliper", "calliper", "laser"),
+    instrument_unit="mm",
+    method="Lengths of printed coupons were measured along each axis and held against their design. Where two lengths differ "
+    "enough, the width of the bead is told apart from the shrinkage.",
+    uses=("fit",),
+    carried=("shrinkage", "shrinkage_uncertainty"),
+    form=Form(
+        "Shrinkage",
+        "Length",
+        6,
+        (
+            Entry("axis", "Axis", form="choice", options=tuple((axis, axis.upper()) for axis in AXES), preset=AXES),
+            Entry("feature", "Feature", form="choice", options=(("outside", "outside"), ("inside", "inside"))),
+            Entry("designed_mm", "Designed, mm", needed=True),
+            Entry("measured_mm", "Measured, mm", needed=True),
+        ),
+        shared=(Entry("age_h", "Hours since printing", needed=True), Entry("printer", "Printer", form="text")),
+    ),
+)

@@ -1,0 +1,162 @@
+"""Readings that hold under measuring conditions: completed by the light of their reference, compared with what was approved, looked at for slips."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from lots.domain.characteristics.color.backing import backing_problem
+from lots.domain.characteristics.color.doubts import far_from_reference, suspect_lab
+from lots.domain.characteristics.opacity import OPACITY, Opacity, latest
+from lots.domain.colorimetry.color_values import LIGHT, Conditions, Lab, condition_name, nearest_lab
+from lots.services.assessment.lot_assessment import reading_from, with_valid_calibration
+from lots.services.errors import Fault
+from lots.services.from_rows import conditions_of
+from lots.services.setup.spectral_input import DEFAULT_LIGHT, color_under, read, uv_fault
+from lots.store import readings
+from lots.store.setup import catalog
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What readings must be comparable with: the current revision of each shade, and the newest opacity of each lot that has one."""
+
+    shades: Mapping[int, Any]
+    plaques: Mapping[int, Opacity]
+
+    @classmethod
+    def of(cls, spools: Iterable[Any]) -> Asked:
+        """What is asked of readings on these spools. At most three queries."""
+        every = list(spools)
+        shades = {spool.lot.grade.shade_id for spool in every} - {None}
+        current = catalog.current_shade_revisions(shades) if shades else {}
+        rows, _ = with_valid_calibration(readings.of_lots({spool.lot_id for spool in every}, OPACITY.name), None)
+        by_lot: dict[int, list[Any]] = {}
+        for row in rows:
+            by_lot.setdefault(row.lot_id, []).append(reading_from(row))
+        newest = {number: latest(mine) for number, mine in by_lot.items()}
+        return cls(current, {number: one.found for number, one in newest.items() if one is not None})
+
+    def revision(self, spool: Any) -> Any:
+        """The revision that a reading on a spool must be comparable with, None without one."""
+        return self.shades.get(spool.lot.grade.shade_id)
+
+
+def completed(
+    items: Sequence[dict[str, Any]], spools: Mapping[str, Any], asked: Asked, *, as_list: bool
+) -> tuple[list[dict[str, Any]], list[Fault]]:
+    """Returns readings with what follows from their spectra: `lab`, and the light it is computed under among their conditions.
+
+    The light is that of the shade revision the lot is judged under. A reading whose spectrum is at fault is left without `lab`.
+
+    Args:
+        items: readings as they were sent, those without a spectrum among them.
+        spools: the spools there are, by their codes.
+        asked: what they must be comparable with.
+        as_list: how the request came; faults then point into the list.
+    """
+    found, faults = [], []
+    for index, item in enumerate(items):
+        if item.get("spectrum") is None:
+            found.append(item)
+            continue
+        at = f"/{index}/spectrum" if as_list else "/spectrum"
+        light = _light(spools.get(item["spool_code"]), asked)
+        whole = {**item, "conditions": {**item["conditions"], **light}}
+        spectrum, wrong = read(at, item["spectrum"])
+        if spectrum is not None:
+            lab, wrong = color_under(at, spectrum, light["illuminant"], light["observer_deg"])
+            whole |= {"lab": lab.as_list()} if lab else {}
+        found.append(whole)
+        faults += wrong
+    return found, faults
+
+
+def _light(spool: Any, asked: Asked) -> dict[str, Any]:
+    """Illuminant and observer of the revision a lot is judged under: once measured, of the one it began with."""
+    if spool is None:
+        return dict(DEFAULT_LIGHT)
+    revision, lot = asked.revision(spool), spool.lot
+    if (
+        lot.measured
+        and lot.shade_revision_id is not None
+        and (revision is None or revision.id != lot.shade_revision_id)
+    ):
+        revision = lot.shade_revision
+    return {name: revision.conditions[name] for name in LIGHT} if revision else dict(DEFAULT_LIGHT)
+
+
+def faults_of(at: str, item: dict[str, Any], spool: Any, asked: Asked) -> list[Fault]:
+    """Refuses a reading that cannot be compared with what was approved, naming each condition that differs.
+
+    Args:
+        at: where the reading stands in the request.
+        item: the reading, its light filled in where it has a spectrum.
+        spool: that it was read on.
+        asked: what it must be comparable with.
+    """
+    try:
+        said = Conditions(**item["conditions"])
+    except ValueError as wrong:
+        return [Fault(f"{at}/conditions", f"{wrong}.")]
+    revision, plaque = asked.revision(spool), asked.plaques.get(spool.lot_id)
+    faults = [] if revision is None or item.get("screening") else _differing(at, item, said, revision)
+    if spool.lot.grade.brightened and said.uv is None and not _at(faults, f"{at}/conditions/uv"):
+        faults.append(uv_fault(f"{at}/conditions/uv", spool.lot.grade))
+    if plaque and not item.get("screening") and not _at(faults, f"{at}/conditions/backing"):
+        problem = backing_problem(plaque, said, conditions_of(revision) if revision else None)
+        faults += [Fault(f"{at}/conditions/backing", *problem)] if problem else []
+    return faults
+
+
+def _at(faults: Sequence[Fault], pointer: str) -> bool:
+    return any(fault.pointer == pointer for fault in faults)
+
+
+def _differing(at: str, item: dict[str, Any], said: Conditions, revision: Any) -> list[Fault]:
+    """Each condition in which a reading departs from the reference. A spectrum has no light of its own."""
+    computed = () if item.get("spectrum") is None else LIGHT
+    faults = []
+    for field, mine, theirs in said.differences(conditions_of(revision)):
+        if field in computed:
+            continue
+        name = condition_name(field)
+        measured = f"revision {revision.revision} of {revision.shade.name} was measured with {theirs}"
+        detail = f"{name[0].upper()}{name[1:]} is {mine}, but {measured}: the two cannot be compared."
+        hint = f"Measure again with {name} {theirs}, or send the reading with screening: true to keep it without judging by it."
+        faults.append(Fault(f"{at}/conditions/{field}", detail, hint))
+    return faults
+
+
+def slips(
+    kind: str, items: Sequence[dict[str, Any]], spools: Mapping[str, Any], lots: Iterable[Any], asked: Asked
+) -> list[list[tuple[str, str, str]]]:
+    """Returns for each reading what of it looks like a slip, as (field, detail, hint).
+
+    A colour is held against the lot's other readings, those of the same list included, and against the reference. One query for each lot.
+    """
+    totals = {lot.id: [0.0, 0.0, 0.0, 0.0] for lot in lots}
+    stored = [(number, r.values["lab"]) for number in totals for r in readings.that_count(number, kind=kind)]
+    sent = [(spools[item["spool_code"]].lot_id, item["lab"]) for item in items]
+    for number, lab in (*stored, *sent):
+        totals[number] = [total + part for total, part in zip(totals[number], (*lab, 1.0), strict=True)]
+    found = []
+    for item, (number, lab) in zip(items, sent, strict=True):
+        *sums, n = totals[number]
+        slip = None
+        # What is computed from a spectrum has no sign to be mistyped.
+        if n > 1 and item.get("spectrum") is None:
+            others = nearest_lab(*((total - part) / (n - 1) for total, part in zip(sums, lab, strict=True)))
+            slip = suspect_lab(Lab(*lab), others)
+        told = [("lab", f"{slip}.", "")] if slip else []
+        found.append([*told, *_far(item, asked.revision(spools[item["spool_code"]]))])
+    return found
+
+
+def _far(item: dict[str, Any], revision: Any) -> list[tuple[str, str, str]]:
+    """Warns when a reading is nowhere near the reference, which a spectrum in percent of a dark colour is."""
+    by_spectrum = item.get("spectrum") is not None
+    reference = Lab(*revision.lab) if revision is not None else None
+    warned = reference and far_from_reference(Lab(*item["lab"]), reference, by_spectrum=by_spectrum)
+    return [("spectrum" if by_spectrum else "lab", *warned)] if warned else []
