@@ -8,6 +8,7 @@ from flask import Flask
 from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
 
+from lots.domain.characteristics.registry import DECLARED
 from tests.contract import Contract
 
 CONDITIONS = {"illuminant": "D65", "observer_deg": 10, "geometry": "d/8", "specular": "included", "uv": "excluded"}
@@ -60,16 +61,7 @@ SIMPLE_LIMITS: dict[str, Any] = {
     "diameter": {"reading_tolerance_mm": 0.05, "ovality_max_mm": 0.05},
 }
 
-PATHS = {
-    "diameter": "/diameter-readings",
-    "color": "/color-readings",
-    "shrinkage": "/shrink-tests",
-    "bond": "/bond-tests",
-    "surface": "/surface-checks",
-    "moisture": "/moisture-readings",
-    "gloss": "/gloss-readings",
-    "opacity": "/opacity-readings",
-}
+PATHS = {name: declared.path for name, declared in DECLARED.items()}
 
 
 def drawn_first(delivery: dict[str, Any]) -> dict[str, Any]:

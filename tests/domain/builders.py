@@ -8,10 +8,10 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from lots.domain.assessment.acceptance import Assessment, Evidence, Previous, assess
+from lots.domain.assessment.acceptance import Assessment, Evidence, assess
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.bond import BondLimits, BondTest
-from lots.domain.characteristics.case import ShadeRevision
+from lots.domain.characteristics.case import Previous, ShadeRevision
 from lots.domain.characteristics.color.lot_color import ColorLimits, ColorReading
 from lots.domain.characteristics.diameter import DiameterLimits, DiameterReading
 from lots.domain.characteristics.gloss import GlossLimits, GlossReading

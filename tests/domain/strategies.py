@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
+from dataclasses import replace
 
 from hypothesis import strategies as st
 
@@ -64,14 +64,14 @@ def some(readings: st.SearchStrategy) -> st.SearchStrategy[tuple]:
 
 LOTS = st.builds(
     Evidence,
-    some(COLORS),
-    some(DIAMETERS),
-    some(COUPONS),
-    some(st.one_of(BARS, CONTROLS)),
-    some(CHECKS),
-    some(WETS),
-    some(GLOSSES),
-    some(PLAQUES),
+    color=some(COLORS),
+    diameter=some(DIAMETERS),
+    shrinkage=some(COUPONS),
+    bond=some(st.one_of(BARS, CONTROLS)),
+    surface=some(CHECKS),
+    moisture=some(WETS),
+    gloss=some(GLOSSES),
+    opacity=some(PLAQUES),
 )
 
 USES = st.sampled_from(
@@ -138,4 +138,4 @@ def widened(agreed: Limits, end: str, by: float) -> Limits:
 
 def shuffled(evidence: Evidence, draw: st.DrawFn) -> Evidence:
     """The same readings in another order."""
-    return Evidence(**{f.name: tuple(draw(st.permutations(getattr(evidence, f.name)))) for f in fields(Evidence)})
+    return Evidence(**{name: tuple(draw(st.permutations(some))) for name, some in evidence.readings.items()})

@@ -1,12 +1,13 @@
 """Laws that hold for any colours, readings and limits, tried on many drawn ones (Hypothesis). Source: this project's rules."""
 
-from dataclasses import fields, replace
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lots.domain.assessment.acceptance import Evidence
+from lots.domain.characteristics.registry import DECLARED
 from lots.domain.characteristics.shrinkage.lot_shrinkage import scale_factor, shrinkage_percent
 from lots.domain.colorimetry.color_difference import DEFAULT_WEIGHTS, delta_e, mean_difference_from_mean
 from lots.domain.conformity.limits import DecisionRule, Limit, judge
@@ -156,13 +157,13 @@ def test_a_single_failing_reading_fails_whatever_surrounds_it(code, lot, agreed,
 def test_voiding_what_was_added_restores_the_assessment(lot, extra, agreed):
     """After readings come and are voided again the assessment is exactly what it was."""
     before = assessed(lot, agreed)
-    both = Evidence(**{f.name: (*getattr(lot, f.name), *getattr(extra, f.name)) for f in fields(Evidence)})
+    both = Evidence({name: (*some, *extra.readings[name]) for name, some in lot.readings.items()})
     assessed(both, agreed)
-    voided = Evidence(**{f.name: getattr(both, f.name)[: len(getattr(lot, f.name))] for f in fields(Evidence)})
+    voided = Evidence({name: some[: len(lot.readings[name])] for name, some in both.readings.items()})
     assert before == assessed(voided, agreed)
 
 
-@pytest.mark.parametrize("characteristic", [f.name for f in fields(Evidence)])
+@pytest.mark.parametrize("characteristic", list(DECLARED))
 @QUICK
 @given(lot=LOTS, agreed=limits())
 def test_what_was_not_measured_never_passes(characteristic, lot, agreed):

@@ -2,7 +2,7 @@
 
 import pytest
 
-from lots.domain.characteristics.figures import MEASURES
+from lots.domain.characteristics.registry import MEASURES
 from tests import tolerances
 from tests.journeys import supply
 from tests.journeys.supply import BOTH_ENGINES, COLOR, followed, whites

@@ -275,9 +275,8 @@ def _reading(taken: Taken) -> BondTest:
 
 def _says(values: Values) -> str:
     force = f" ({values['break_force_n']:g} N on {values['area_mm2']:g} mm2)" if values.get("break_force_n") else ""
-    control = ", control bar" if values.get("control") else ""
     printer = f", printer {values['printer']}" if values.get("printer") else ""
-    return f"{values['stress_mpa']:g} MPa{force}{control}{printer}"
+    return f"{values['stress_mpa']:g} MPa{force}{', control bar' if values.get('control') else ''}{printer}"
 
 
 def _doubts(values: Values, _: float) -> list[Doubt]:
@@ -288,11 +287,10 @@ def _doubts(values: Values, _: float) -> list[Doubt]:
     if stress is None and force is None:
         return [Doubt("stress_mpa", "What did the bar break at?", "Give stress_mpa, or break_force_n with area_mm2.")]
     if stress is None and area is None:
-        detail = "A force says nothing without the section it broke."
-        return [Doubt("area_mm2", detail, "Give area_mm2, the cross-section of the bar.")]
+        lacking = "A force says nothing without the section it broke."
+        return [Doubt("area_mm2", lacking, "Give area_mm2, the cross-section of the bar.")]
     given = "break_force_n" if stress is None else "stress_mpa"
-    doubt = doubt_stress(given, stress or stress_mpa(values["break_force_n"], values["area_mm2"]))
-    return [doubt] if doubt else []
+    return list(filter(None, [doubt_stress(given, stress or stress_mpa(force or 0.0, area or 0.0))]))
 
 
 def _floor(least: float | None, unit: str) -> Limit | None:

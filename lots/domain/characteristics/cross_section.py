@@ -37,6 +37,7 @@ def flow_factor(readings: Sequence[DiameterReading], nominal_mm: float) -> float
         Equal volume per length fed; area of an ellipse, averaged over the positions.
 
     Example:
+        >>> from lots.domain.characteristics.diameter import DiameterReading
         >>> round(flow_factor([DiameterReading("S", 1.8, 1.65)], 1.75), 6)
         1.031145
     """

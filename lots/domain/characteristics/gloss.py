@@ -25,9 +25,9 @@ from lots.domain.characteristics.declaration import (
 )
 from lots.domain.characteristics.figures import of_units
 from lots.domain.characteristics.plausibility import Doubt
-from lots.domain.conformity.limits import DecisionRule, Finding, Limit, judge, worst
+from lots.domain.characteristics.spool_means import SpoolMean, judge_means, spool_means
+from lots.domain.conformity.limits import DecisionRule, Finding, Limit
 from lots.domain.receiving.coverage import Coverage
-from lots.domain.statistics.summaries import mean_uncertainty, worst_known
 
 # Degrees from the perpendicular (ISO 2813).
 ANGLES = (20, 60, 85)
@@ -168,34 +168,10 @@ def doubt_gloss(angle_deg: int, gu: float) -> Doubt | None:
     return Doubt("gloss_gu", detail, "Check the glossmeter on its black glass, and which angle is shown.")
 
 
-@dataclass(frozen=True, slots=True)
-class GlossMean:
-    """Mean gloss of one spool at one angle, GU; `uncertainty` is standard, None when nothing tells it, `scatter` its part that repeats reduce."""
-
-    gu: float
-    n: int
-    uncertainty: float | None
-    scatter: float | None
-
-
-def summarise(readings: Sequence[GlossReading]) -> dict[int, dict[str, GlossMean]]:
-    """Returns the mean gloss per angle and spool; an angle that was not read is not there.
-
-    Reference:
-        Uncertainty of a mean: see lots.domain.statistics.summaries.standard_error. Of several glossmeters the worst counts.
-    """
-    groups: dict[int, dict[str, list[GlossReading]]] = {}
-    for reading in readings:
-        groups.setdefault(reading.angle_deg, {}).setdefault(reading.spool, []).append(reading)
-    return {angle: {spool: _mean(group) for spool, group in groups[angle].items()} for angle in sorted(groups)}
-
-
-def _mean(group: Sequence[GlossReading]) -> GlossMean:
-    values = [reading.gu for reading in group]
-    own, step = worst_known(r.uncertainty for r in group), worst_known(r.resolution for r in group)
-    n = len(values)
-    u, scatter = mean_uncertainty(values, own, step), mean_uncertainty(values, None, step)
-    return GlossMean(math.fsum(values) / n, n, u, scatter)
+def summarise(readings: Sequence[GlossReading]) -> dict[int, dict[str, SpoolMean]]:
+    """Returns the mean gloss per angle and spool, in GU; an angle that was not read is not there."""
+    angles = sorted({reading.angle_deg for reading in readings})
+    return {angle: spool_means((r for r in readings if r.angle_deg == angle), lambda r: r.gu) for angle in angles}
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,7 +207,7 @@ class GlossLimits:
 
 
 def judge_gloss(
-    summary: Mapping[int, Mapping[str, GlossMean]], limits: GlossLimits, coverage: Coverage, rule: DecisionRule
+    summary: Mapping[int, Mapping[str, SpoolMean]], limits: GlossLimits, coverage: Coverage, rule: DecisionRule
 ) -> list[Finding]:
     """Returns the findings on gloss, one per angle that has a limit: the spool nearest to an end, or furthest beyond it.
 
@@ -251,28 +227,10 @@ def judge_gloss(
     """
     found = []
     for angle, (low, high) in sorted(limits.gu.items()):
-        limit, code, spools = Limit(low, high, "GU"), f"gloss.gu_{angle}", summary.get(angle, {})
-        counts = {spool: mean.n for spool, mean in spools.items()}
-        lacking = coverage.lacking(counts, limits.readings_per_spool_min, f"{angle}-degree gloss")
-        each = [
-            judge(
-                code,
-                mean.gu,
-                limit,
-                rule,
-                n=mean.n,
-                counted="reading" if mean.n == 1 else "readings",
-                uncertainty=mean.uncertainty,
-                scatter=mean.scatter,
-                subject=f"spool {spool}",
-                detail=_better_angle(mean.gu, limits) if angle == 60 else "",
-                lacking=lacking,
-                conclusive=mean.n >= limits.readings_per_spool_min,
-                spool=spool,
-            )
-            for spool, mean in spools.items()
-        ]
-        found.append(worst(each) if each else judge(code, None, limit, rule, n=0, lacking=lacking))
+        code, limit, least = f"gloss.gu_{angle}", Limit(low, high, "GU"), limits.readings_per_spool_min
+        better = (lambda gu: _better_angle(gu, limits)) if angle == 60 else (lambda _: "")
+        means, what = summary.get(angle, {}), f"{angle}-degree gloss"
+        found.append(judge_means(code, means, limit, least, what, coverage, rule, better))
     return found
 
 
@@ -285,7 +243,7 @@ def _better_angle(gu_60: float, limits: GlossLimits) -> str:
 def _assess(case: Case) -> Part:
     readings, limits = case.of("gloss")
     summary = summarise(readings)
-    figures = {f"gloss.gu_{angle}": of_units([one.gu for one in means.values()]) for angle, means in summary.items()}
+    figures = {f"gloss.gu_{angle}": of_units([one.value for one in means.values()]) for angle, means in summary.items()}
     findings = judge_gloss(summary, limits, case.coverage, case.rule) if limits and case.judging else ()
     return Part(findings=findings, figures=figures)
 

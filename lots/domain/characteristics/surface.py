@@ -21,8 +21,9 @@ from lots.domain.characteristics.declaration import (
     Values,
 )
 from lots.domain.characteristics.figures import Figure
-from lots.domain.conformity.limits import DecisionRule, Finding, Limit, judge
-from lots.domain.statistics.summaries import one_sided_confidence, poisson_below, poisson_upper
+from lots.domain.characteristics.poisson_rate import Count, Words, judge_rate
+from lots.domain.conformity.limits import DecisionRule, Finding, Limit
+from lots.domain.statistics.summaries import poisson_upper
 from lots.domain.words import counted
 
 
@@ -85,35 +86,20 @@ def judge_surface(summary: SurfaceSummary | None, limits: SurfaceLimits, rule: D
     Notes:
         More specks than the whole area asked for may carry are enough to refuse before it has all been looked at.
     """
-    limit = Limit(None, limits.specks_per_dm2_max, "per dm2")
     if summary is None:
-        lacking = (
-            f"specks on {limits.area_dm2_min:g} dm2 of first layer"
-            if limits.area_dm2_min
-            else "specks on a first layer"
-        )
-        return [judge("surface.specks", None, limit, rule, n=0, lacking=lacking)]
-    short = limits.area_dm2_min - summary.area_dm2
-    lacking = f"specks on {short:.3g} dm2 more of first layer" if short > 1e-9 else ""
-    confidence = one_sided_confidence(rule.z)
-    upper = summary.upper_per_dm2(confidence)
-    sure_to_fail = bool(lacking) and not limit.allows(summary.specks / limits.area_dm2_min)
-    return [
-        judge(
-            "surface.specks",
-            summary.per_dm2,
-            limit,
-            rule,
-            n=summary.n,
-            counted="layer" if summary.n == 1 else "layers",
-            conformance=poisson_below(summary.specks, limits.specks_per_dm2_max * summary.area_dm2),
-            guard=upper - summary.per_dm2,
-            detail=f"{summary.specks} {'speck' if summary.specks == 1 else 'specks'} on {summary.area_dm2:g} dm2; the true rate may be up to {upper:.2f} per dm2 ({100 * confidence:.0f} % bound).",
-            lacking=lacking,
-            conclusive=sure_to_fail,
-            settled_by="a larger area, until the bound on the rate is inside the limit",
-        )
-    ]
+        asked = f"{limits.area_dm2_min:g} dm2 of" if limits.area_dm2_min else "a"
+        found, lacking = None, f"specks on {asked} first layer"
+    else:
+        found = Count(summary.specks, summary.area_dm2, summary.n)
+        short = limits.area_dm2_min - summary.area_dm2
+        lacking = f"specks on {short:.3g} dm2 more of first layer" if short > 1e-9 else ""
+    most, least = limits.specks_per_dm2_max, limits.area_dm2_min
+    return [judge_rate("surface.specks", found, most, least, lacking, _WORDS, rule)]
+
+
+_WORDS = Words(
+    ("speck", "specks"), "dm2", ("layer", "layers"), "a larger area, until the bound on the rate is inside the limit"
+)
 
 
 def _assess(case: Case) -> Part:

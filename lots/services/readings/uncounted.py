@@ -88,7 +88,7 @@ def _under_other_conditions(stored: Stored) -> Warned | None:
 def _not_drawn(stored: Stored) -> Warned | None:
     """The spool was not drawn for the sample."""
     judged, code = stored.judged, stored.spool
-    if judged.rules == rule_versions.FIRST or stored.other_material or judged.coverage.is_drawn(code):
+    if judged.rules == rule_versions.FIRST or judged.coverage.is_drawn(code) or stored.other_material:
         return None
     return {
         "field": "spool_code",

@@ -5,10 +5,11 @@ from dataclasses import replace
 import pytest
 
 from lots.domain.assessment import rule_versions
-from lots.domain.assessment.acceptance import Assessment, Evidence, Previous, assess
+from lots.domain.assessment.acceptance import Assessment, Evidence, assess
 from lots.domain.assessment.limits_revision import CHARACTERISTICS, GENERAL, Limits
 from lots.domain.assessment.verdicts import standing_of
 from lots.domain.characteristics.bond import BondLimits
+from lots.domain.characteristics.case import Previous
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.diameter import DiameterLimits
 from lots.domain.characteristics.moisture import REMEDY, MoistureLimits

@@ -54,7 +54,7 @@ def test_a_whole_revision_has_no_problems_and_keeps_every_number():
     assert Limits(
         DecisionRule(guarded=True, z=2.0),
         Sampling(fixed=3),
-        ColorLimits(
+        color=ColorLimits(
             "CMC",
             (2.0, 1.0),
             lot_max=1.0,
@@ -64,14 +64,14 @@ def test_a_whole_revision_has_no_problems_and_keeps_every_number():
             tint=(-1, 1.5),
             yellowness_max=4,
         ),
-        DiameterLimits(0.03, None, 0.05, 3),
-        ShrinkageLimits({"x": (0.1, 0.5)}, 0.15, 2, (24, 48)),
-        BondLimits(20.0, None, 0.7),
-        SurfaceLimits(1.0, 4.0),
-        MoistureLimits(0.05),
-        {"cosmetic": ("color", "surface"), "load_bearing": ("bond", "diameter")},
-        GlossLimits({60: (30, 50), 85: (0, 8.5)}, 3),
-        OpacityLimits(0.98),
+        diameter=DiameterLimits(0.03, None, 0.05, 3),
+        shrinkage=ShrinkageLimits({"x": (0.1, 0.5)}, 0.15, 2, (24, 48)),
+        bond=BondLimits(20.0, None, 0.7),
+        surface=SurfaceLimits(1.0, 4.0),
+        moisture=MoistureLimits(0.05),
+        uses={"cosmetic": ("color", "surface"), "load_bearing": ("bond", "diameter")},
+        gloss=GlossLimits({60: (30, 50), 85: (0, 8.5)}, 3),
+        opacity=OpacityLimits(0.98),
     ) == limits_from(WHOLE)
 
 

@@ -10,13 +10,10 @@ from hypothesis import strategies as st
 from lots.domain.assessment.limits_revision import CHARACTERISTICS
 from lots.domain.assessment.outliers import extreme_deviates
 from lots.domain.assessment.repeats import (
-    FIGURES,
     LEAST_DF,
-    NO_REPEATS,
     Known,
     Repeat,
     deciding,
-    figures_of,
     outliers_among,
     scatter_of,
 )
@@ -25,6 +22,7 @@ from lots.domain.characteristics.bond import BondTest
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.diameter import DiameterReading
 from lots.domain.characteristics.gloss import GlossReading
+from lots.domain.characteristics.registry import DECLARED, REPEATED
 from lots.domain.characteristics.shrinkage.lot_shrinkage import ShrinkTest
 from lots.domain.characteristics.surface import SurfaceCheck
 from lots.domain.colorimetry.color_values import Lab
@@ -48,14 +46,14 @@ def repeats(figure, *spools, instrument="A", counts=True, first=0):
 
 def names(kind, reading):
     """The figures of a reading with their values."""
-    return {name: value for name, value, _, _ in figures_of(kind, reading)}
+    return {name: value for name, value, _, _ in DECLARED[kind].repeats.of(reading)}
 
 
 def test_each_kind_has_its_figures_or_says_why_it_has_none():
     """Every characteristic is one or the other; the figures of a reading are those of its kind, and are known."""
-    with_figures = {name.partition(".")[0] for name in FIGURES}
-    assert set(CHARACTERISTICS) == with_figures | set(NO_REPEATS)
-    assert not with_figures & set(NO_REPEATS)
+    with_figures = {name.partition(".")[0] for name in REPEATED}
+    assert set(CHARACTERISTICS) == with_figures | {name for name, one in DECLARED.items() if one.repeats.none}
+    assert not with_figures & {name for name, one in DECLARED.items() if one.repeats.none}
     assert {"color.L": 50.0, "color.a": 1.0, "color.b": 2.0} == names("color", color("S", 50.0, 1.0, 2.0))
     assert {"diameter.mean": 1.75} == names("diameter", DiameterReading("S", 1.74, 1.76))
     assert {"shrinkage.x": pytest.approx(0.3)} == names("shrinkage", ShrinkTest("S", "x", "outside", 100, 99.7, 24))
@@ -66,10 +64,10 @@ def test_each_kind_has_its_figures_or_says_why_it_has_none():
 
 def test_what_is_not_alike_is_not_grouped():
     """Control bars, coupons of another length or feature: a group of their own. A length of 50 mm makes 2 % of each mm."""
-    bars = [figures_of("bond", BondTest("S", 20.0, control=control))[0][2] for control in (True, False)]
+    bars = [DECLARED["bond"].repeats.of(BondTest("S", 20.0, control=control))[0][2] for control in (True, False)]
     assert bars[0] != bars[1]
     coupons = [("outside", 100), ("inside", 100), ("outside", 50)]
-    found = [figures_of("shrinkage", ShrinkTest("S", "x", side, size, size, 24))[0] for side, size in coupons]
+    found = [DECLARED["shrinkage"].repeats.of(ShrinkTest("S", "x", side, size, size, 24))[0] for side, size in coupons]
     assert 3 == len({group for _, _, group, _ in found})
     assert [1.0, 1.0, 2.0] == [per_unit for *_, per_unit in found]
 
@@ -186,7 +184,7 @@ def test_while_a_reading_stands_apart_it_is_looked_at_first():
 
 def test_what_is_no_mean_is_not_planned():
     """A worst reading, a count, a step, a ratio, a shrinkage from two lengths, and what has no value yet."""
-    known = Known({"shrinkage.x": Scatter(0.1, 5)}, {}, one_length=("y",))
+    known = Known({"shrinkage.x": Scatter(0.1, 5)}, {}, one_length=("shrinkage.y",))
     limit = Limit(0.0, 1.0)
     for code in (
         "diameter.reading",
@@ -202,7 +200,7 @@ def test_what_is_no_mean_is_not_planned():
 
 def test_a_shrinkage_of_one_length_and_a_mean_bond_are_planned_by_their_tests():
     """As many as the finding rests on."""
-    known = Known({"shrinkage.y": Scatter(0.1, 5), "bond.stress": Scatter(1.0, 5)}, {}, one_length=("y",))
+    known = Known({"shrinkage.y": Scatter(0.1, 5), "bond.stress": Scatter(1.0, 5)}, {}, one_length=("shrinkage.y",))
     for code, limit in (("shrinkage.y", Limit(0.0, 1.0, "%")), ("bond.mean", Limit(0.2, None, "MPa"))):
         (found,) = decided(code, 0.5, limit, known, subject="")
         assert (1, 3) == (found.spools, found.readings)

@@ -7,22 +7,37 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lots.domain.assessment.acceptance import Evidence
+from lots.domain.assessment.acceptance import Evidence, assess
 from lots.domain.assessment.figure_limits import limit_on
 from lots.domain.assessment.limits_revision import Limits
-from lots.domain.characteristics import diameter, gloss
 from lots.domain.characteristics.bond import BondLimits, BondTest
-from lots.domain.characteristics.color import lot_color
+from lots.domain.characteristics.case import ShadeRevision
+from lots.domain.characteristics.color.declaration import LEAST_CHROMA
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.diameter import DiameterLimits
-from lots.domain.characteristics.figures import LEAST_CHROMA, MEASURES, Figure, figures_of
+from lots.domain.characteristics.figures import Figure
 from lots.domain.characteristics.gloss import GlossLimits
+from lots.domain.characteristics.registry import MEASURES
 from lots.domain.characteristics.shrinkage.lot_shrinkage import ShrinkageLimits
 from lots.domain.characteristics.surface import SurfaceCheck
 from lots.domain.colorimetry.color_difference import ciede2000
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.conformity.limits import Limit
-from tests.domain.builders import EVERY_LIMIT, GOOD, WHITE, assessed, bar, by_code, color, control, coupon, gauge, wet
+from lots.domain.receiving.coverage import Coverage
+from tests.domain.builders import (
+    APPROVED_UNDER,
+    EVERY_LIMIT,
+    GOOD,
+    WHITE,
+    assessed,
+    bar,
+    by_code,
+    color,
+    control,
+    coupon,
+    gauge,
+    wet,
+)
 from tests.domain.strategies import LOTS, shuffled
 from tests.tolerances import LEAST_SQUARES, SAME_FORMULA, SAME_SUM
 
@@ -32,18 +47,9 @@ COLOR = ("color.component_l", "color.component_a", "color.component_b", "color.l
 
 def figures(evidence: Evidence, reference: Lab | None = WHITE, rule: ColorLimits | None = None) -> dict[str, Figure]:
     """The figures of a lot of 1.75 mm filament."""
-    return figures_of(
-        lot_color.summarise(evidence.color),
-        reference,
-        rule,
-        diameter.summarise(evidence.diameter, 1.75),
-        evidence.shrinkage,
-        evidence.bond,
-        evidence.surface,
-        evidence.moisture,
-        gloss.summarise(evidence.gloss),
-        evidence.opacity,
-    )
+    shade = reference and ShadeRevision("White", 1, reference, APPROVED_UNDER)
+    limits = Limits(color=rule) if rule else None
+    return dict(assess(evidence, limits, shade, 1.75, Coverage.of(1, 1)).summary.figures)
 
 
 def of_spool(spool: str, test):

@@ -110,7 +110,7 @@ def test_a_plastic_is_believed_up_to_half_as_much_again_as_the_smoothest(angle):
     """Nothing is doubted from 0 to 1.5 times what a smooth surface of index 1.7 reads; above it, and below 0, it is."""
     most = 150 * by_snell(angle, 1.7) / by_snell(angle, GLASS_INDEX)
     assert [None] * 3 == [doubt_gloss(angle, gu) for gu in (0.0, 100.0, most * (1 - 1e-9))]
-    assert all(doubt_gloss(angle, gu).field == "gu" for gu in (-0.1, most * (1 + 1e-9), math.inf, math.nan))
+    assert all(doubt_gloss(angle, gu).field == "gloss_gu" for gu in (-0.1, most * (1 + 1e-9), math.inf, math.nan))
 
 
 @pytest.mark.parametrize(
@@ -126,7 +126,7 @@ def test_angles_and_spools_are_kept_apart():
     """Means are per angle and spool: 3 GU at 60 degrees and 9 at 85 are never one number."""
     found = summarise([*read("B", 85, 9.0), *read("A", 60, 2.0, 4.0), *read("B", 60, 5.0)])
     assert {60: {"A": (3.0, 2), "B": (5.0, 1)}, 85: {"B": (9.0, 1)}} == {
-        angle: {spool: (mean.gu, mean.n) for spool, mean in spools.items()} for angle, spools in found.items()
+        angle: {spool: (mean.value, mean.n) for spool, mean in spools.items()} for angle, spools in found.items()
     }
 
 

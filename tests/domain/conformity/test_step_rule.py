@@ -7,12 +7,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lots.domain.assessment import rule_versions
-from lots.domain.assessment.acceptance import Evidence, Previous, assess
+from lots.domain.assessment.acceptance import Evidence, assess
+from lots.domain.characteristics.case import Previous
 from lots.domain.characteristics.color.lot_color import ColorLimits
+from lots.domain.characteristics.registry import is_step
 from lots.domain.colorimetry.color_difference import delta_e
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.conformity.limits import DecisionRule
-from lots.domain.conformity.step_rule import CODES, DECISION
+from lots.domain.conformity.step_rule import DECISION
 from lots.domain.receiving.coverage import Coverage
 from tests.domain.builders import (
     EVERY_LIMIT,
@@ -225,7 +227,7 @@ def test_whatever_was_released_before_a_lot_on_the_reference_can_be_released(rul
 def test_a_step_never_refuses_and_nothing_is_claimed_of_it(lot, agreed, previous):
     """No step fails, whatever the readings, and a use is refused exactly when it is refused without an earlier lot."""
     found, alone = assessed(lot, agreed, previous=previous), assessed(lot, agreed, previous=None)
-    about = [f for f in found.findings if f.code in CODES]
+    about = [f for f in found.findings if is_step(f.code)]
     assert {"pass", "near", "missing"} >= {f.verdict for f in about}
     assert {None} >= {f.claimable for f in about}
     assert {use for use, verdict in alone.uses.items() if verdict == "fail"} == {

@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lots.domain.instruments.uncertainty import MEASURES, Found, Known, known_uncertainty
+from lots.domain.characteristics.registry import STUDIED, declared_of
+from lots.domain.instruments.uncertainty import Found, Known, known_uncertainty
 
 DAY = datetime(2026, 11, 20, 11, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -17,7 +18,7 @@ studies = st.lists(
     st.builds(
         Found,
         number=st.integers(1, 9),
-        measure=st.sampled_from(list(MEASURES)),
+        measure=st.sampled_from(list(STUDIED)),
         at=st.integers(-5, 5).map(lambda hours: DAY + hours * HOUR),
         sd=sizes,
     ),
@@ -73,9 +74,9 @@ def test_studies_never_lower_what_is_stated_and_never_make_a_certainty(kind, sta
         assert stated == known.u
     else:
         assert known.u == known.study.sd > 0
-        assert kind == MEASURES[known.study.measure].kind
+        assert kind == declared_of(known.study.measure).name
         assert known.study.at <= DAY
-    if not any(MEASURES[one.measure].kind == kind for one in made):
+    if not any(declared_of(one.measure).name == kind for one in made):
         assert Known(stated) == known
 
 

@@ -1,0 +1,143 @@
+"""Stringing: fine hairs between the towers of a test print, counted, and the exact bound that a count supports.
+
+It follows the lot (dryness, flow, pigment) and shows most on white. Common practice, no source.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from lots.domain.characteristics.case import Case, Part, Taken
+from lots.domain.characteristics.declaration import (
+    BENCH,
+    Characteristic,
+    Entry,
+    Field,
+    Form,
+    Judged,
+    LimitField,
+    LimitsBlock,
+    Measure,
+    Repeats,
+    Values,
+)
+from lots.domain.characteristics.figures import Figure
+from lots.domain.characteristics.poisson_rate import Count, Words, judge_rate
+from lots.domain.conformity.limits import DecisionRule, Finding, Limit
+from lots.domain.words import counted
+
+
+@dataclass(frozen=True, slots=True)
+class StringingCheck:
+    """Hairs counted in the gaps between the towers of one test print; `gaps` is above 0."""
+
+    spool: str
+    hairs: int
+    gaps: int
+
+
+@dataclass(frozen=True, slots=True)
+class StringingLimits:
+    """Most hairs per gap, and the gaps to look at before saying so."""
+
+    hairs_per_gap_max: float
+    gaps_min: int = 0
+
+
+def together(checks: Sequence[StringingCheck]) -> Count | None:
+    """Returns hairs and gaps of all test prints added up, None without any."""
+    if not checks:
+        return None
+    return Count(sum(check.hairs for check in checks), sum(check.gaps for check in checks), len(checks))
+
+
+def judge_stringing(found: Count | None, limits: StringingLimits, rule: DecisionRule) -> list[Finding]:
+    """Returns the finding on hairs per gap.
+
+    Args:
+        found: all test prints together; None without any.
+        limits: what is asked.
+        rule: simple or guarded acceptance.
+
+    Reference:
+        Hairs in gaps are rare and independent, so their count is Poisson (see poisson_rate.judge_rate); common practice, no source.
+    """
+    short = limits.gaps_min - (found.amount if found else 0)
+    lacking = "hairs between the towers of a test print" if found is None else ""
+    if limits.gaps_min and short > 0:
+        lacking = f"hairs in {short:g} {'more ' if found else ''}{'gap' if short == 1 else 'gaps'} of a test print"
+    most, least = limits.hairs_per_gap_max, float(limits.gaps_min)
+    return [judge_rate("stringing.hairs", found, most, least, lacking, _WORDS, rule)]
+
+
+_WORDS = Words(
+    ("hair", "hairs"), "gap", ("print", "prints"), "more gaps, until the bound on the rate is inside the limit"
+)
+
+
+def _assess(case: Case) -> Part:
+    checks, limits = case.of("stringing")
+    found, figures = together(checks), {}
+    if found:
+        # As for specks: the root of a count is its standard uncertainty, and none seen is not none for certain.
+        figures["stringing.hairs"] = Figure(found.rate, 1, 0.0, math.sqrt(found.flaws) / found.amount or None)
+    return Part(findings=judge_stringing(found, limits, case.rule) if limits else (), figures=figures)
+
+
+def _reading(taken: Taken) -> StringingCheck:
+    return StringingCheck(taken.spool, taken.values["hairs"], taken.values["gaps"])
+
+
+def _says(values: Values) -> str:
+    return f"{counted(values['hairs'], 'hair')} in {counted(values['gaps'], 'gap')}"
+
+
+STRINGING = Characteristic(
+    name="stringing",
+    title="Stringing",
+    path="/stringing-checks",
+    schema="Stringing",
+    summary="Store hairs counted between the towers of test prints.",
+    about="Hairs counted in the gaps between the towers of a test print.",
+    measured_by=BENCH,
+    fields=(
+        Field("hairs", "counted in all of the gaps", type="whole", needed=True, low=0, high=1_000_000, stand_in=0),
+        Field("gaps", "gaps between towers looked at", type="whole", needed=True, low=1, high=100_000, stand_in=10),
+    ),
+    reading=_reading,
+    says=_says,
+    limits=LimitsBlock(
+        about="Limit on hairs between the towers of a test print.",
+        fields=(
+            LimitField("hairs_per_gap_max", "most hairs per gap", needed=True, low=0, high=1000),
+            LimitField("gaps_min", "fewest gaps looked at", type="whole", low=0, high=100_000, default=0),
+        ),
+        read=lambda block: StringingLimits(**block),
+        terms=lambda limits, _: f"Hairs in {counted(limits.gaps_min, 'gap')} or more." if limits.gaps_min else "",
+    ),
+    assess=_assess,
+    judged=(Judged("stringing.hairs", "Hairs between towers"),),
+    measures=(
+        Measure(
+            "stringing.hairs",
+            "Hairs between towers",
+            "per gap",
+            "more stringing",
+            "less stringing",
+            limit=lambda limits, _: Limit(None, limits.hairs_per_gap_max, "per gap"),
+        ),
+    ),
+    repeats=Repeats(
+        none="Hairs are counts: how sure their rate is follows from the count itself, and more gaps make it surer."
+    ),
+    method="A test print of towers was made from the spool, and the hairs in the gaps between its towers were counted.",
+    form=Form(
+        "Stringing",
+        "Test print",
+        3,
+        (Entry("hairs", "Hairs", needed=True), Entry("gaps", "in gaps, number", needed=True)),
+        about="Count the hairs in each gap between two towers, by eye and in good light.",
+    ),
+)
