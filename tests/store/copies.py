@@ -20,7 +20,6 @@ from lots.store.upkeep.copy_rows import tables
 # The rules of the tables leave these words only.
 WORDS = {
     ("lot", "standing"): "released",
-    ("reading", "kind"): "color",
     ("instrument_check", "result"): "pass",
     ("instrument_study", "kind"): "agreement",
     ("grade", "filler_kind"): "mineral",

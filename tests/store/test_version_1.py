@@ -1,60 +1,25 @@
 """A shop of version 1, kept as that program left it: it is brought up to date, nothing in it changes its meaning, and it can be worked with."""
 
-import lzma
-import re
-import sqlite3
-from contextlib import closing
-from pathlib import Path
-
 import pytest
 
 from lots.domain.code_identity import likeness
 from lots.services.assessment import decisions, integrity_checks
-from lots.store.engine import database
-from lots.store.engine.database import db
-from lots.store.tables.models import TABLES, Decision, Event, Grade, Job, Load, Lot, Machine, Spool
-from lots.store.upkeep import migrate, schema
-from tests.store.rows import connected
-from tests.store.shelves import described
-
-KEPT = Path(__file__).parent / "version_1"
-
-
-def restore(url, engine):
-    """Fills an empty database with the shop as it was kept."""
-    text = lzma.decompress((KEPT / f"{engine}.sql.xz").read_bytes()).decode()
-    if engine == "sqlite":
-        with closing(sqlite3.connect(url.removeprefix("sqlite:///"))) as file:
-            file.executescript(text)
-        return
-    import psycopg
-
-    with psycopg.connect(url, autocommit=True) as server:
-        server.execute(text)
-
-
-def plainly(parts):
-    """A description without casts and brackets: PostgreSQL writes the rule of a restored table with other ones than it was made with."""
-    return [tuple(re.sub(r"::[a-z ]+(\[\])?|[()]", "", part) for part in row) for row in parts]
+from lots.store.tables.models import Decision, Event, Grade, Job, Load, Lot, Machine, Spool
+from tests.store.kept_shops import bring_up_to_date, kept, tables_as_they_are_and_as_new
 
 
 @pytest.fixture
 def shop(empty_url, engine):
-    """The shop at version 2, open."""
-    restore(empty_url, engine)
-    database.open_database(empty_url)
-    with connected():
-        assert 1 == schema.found_version(db)
-        assert ["0002_gates"] == migrate.migrate(lambda _: None)
+    """The shop at the newest version, open."""
+    with kept(1, empty_url, engine):
+        assert ["0002_gates", "0003_readings_of_any_kind"] == bring_up_to_date()
         yield
 
 
 def test_its_tables_are_those_of_a_new_one(shop):
     """Columns, rules, indexes and references are as an empty database gets them."""
-    migrated = plainly(described())
-    db.drop_tables(TABLES, cascade=database.locks_rows())
-    db.create_tables(TABLES)
-    assert plainly(described()) == migrated
+    migrated, new = tables_as_they_are_and_as_new()
+    assert new == migrated
 
 
 def test_nothing_in_it_changed_its_meaning(shop):

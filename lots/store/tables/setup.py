@@ -66,7 +66,7 @@ class RepeatedRequest(Row):
 class Import(Row):
     """A file that was imported, by the SHA-256 of its kind, its options and its content, with the summary that was answered."""
 
-    kind = CharField(12)
+    kind = CharField(60)
     file_name = CharField(200)
     digest = CharField(64, unique=True)
     rows = IntegerField()

@@ -20,7 +20,7 @@ class InstrumentStudy(Row):
     instrument = ForeignKeyField(Instrument, backref="studies")
     other = ForeignKeyField(Instrument, null=True, backref="compared_in")
     kind = CharField(14, constraints=[Check("kind IN ('repeatability', 'linearity', 'agreement')")])
-    measure = CharField(20, null=True)
+    measure = CharField(60, null=True)
     studied_at = Instant()
     body = Json()
     gauge_sd = DoubleField(null=True, constraints=[Check("gauge_sd >= 0")])

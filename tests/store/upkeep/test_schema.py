@@ -77,7 +77,6 @@ NEVER = [
     ("InstrumentCheck", "result", "ok"),
     ("Lot", "standing", "fine"),
     ("Lot", "by_hand", "release"),
-    ("Reading", "kind", "weight"),
 ]
 
 

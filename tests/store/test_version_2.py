@@ -1,0 +1,95 @@
+"""A shop of version 2, kept as that program left it: it is brought up to date, nothing in it changes, and it takes readings of kinds that it never knew."""
+
+from datetime import UTC, datetime
+
+import pytest
+from peewee import IntegrityError
+
+from lots.services.assessment import integrity_checks
+from lots.store.engine.database import db
+from lots.store.tables.models import TABLES, Import, Reading, ReadingVoid, SchemaVersion
+from lots.store.tables.studies import InstrumentStudy
+from tests.store.kept_shops import bring_up_to_date, kept, tables_as_they_are_and_as_new
+
+# A kind that nobody declared, as long as there is room for; version 2 had room for 12 characters.
+UNKNOWN = f"{'hardness_':x<60}"
+AT = datetime(2026, 11, 27, 12, 0, 0, 1, UTC)
+RECORDED = {"recorded_at": AT, "recorded_by": "Ansel"}
+
+
+def every_row():
+    """Every row of every table but the version's, as the engine gives it."""
+    names = [table._meta.table_name for table in TABLES if table is not SchemaVersion]
+    return {name: db.execute_sql(f'SELECT * FROM "{name}" ORDER BY id').fetchall() for name in names}
+
+
+@pytest.fixture
+def shop(empty_url, engine):
+    """The shop as it was kept, open."""
+    with kept(2, empty_url, engine):
+        yield
+
+
+@pytest.fixture
+def migrated(shop):
+    """The shop at the newest version, open."""
+    assert ["0003_readings_of_any_kind"] == bring_up_to_date()
+
+
+def test_its_tables_are_those_of_a_new_one(migrated):
+    """Columns, rules, indexes and references are as an empty database gets them."""
+    found, new = tables_as_they_are_and_as_new()
+    assert new == found
+
+
+def test_no_row_of_it_changed(shop):
+    """Numbers, values and history are what they were, in every table; each table that was made anew has rows."""
+    before = every_row()
+    bring_up_to_date()
+    assert before == every_row()
+    assert all(before[model._meta.table_name] for model in (Import, InstrumentStudy, Reading))
+
+
+def test_nothing_in_it_changed_its_meaning(migrated):
+    """Every row is as the history says, and every lot stands where its readings put it."""
+    assert [] == [flaw.line for flaw in integrity_checks.found()]
+
+
+def test_it_takes_readings_of_a_kind_that_nobody_declared(migrated):
+    """The tables list no kinds, so that a new characteristic changes none of them; numbers go on after the highest."""
+    newest = Reading.select().order_by(Reading.id.desc()).get()
+    values = {"kind": UNKNOWN, "spool": newest.spool_id, "lot": newest.lot_id, "values": {"shore_d": 78.5}}
+    made = Reading.create(**values, measured_at=AT, **RECORDED)
+    assert newest.id + 1 == made.id
+    assert (UNKNOWN, {"shore_d": 78.5}) == (Reading.get_by_id(made.id).kind, Reading.get_by_id(made.id).values)
+
+
+def test_it_takes_files_and_studies_of_a_kind_that_nobody_declared(migrated):
+    """A file's kind and the measure of a study have room for as long a name as a reading's kind."""
+    about = {"digest": "0" * 64, "rows": 1, "items": 1, "lot_ids": [], "summary": {}}
+    file = Import.create(kind=UNKNOWN, file_name="hardness.csv", **about, **RECORDED)
+    study = InstrumentStudy.create(
+        instrument=InstrumentStudy.get().instrument_id,
+        kind="agreement",
+        measure=UNKNOWN,
+        studied_at=AT,
+        body={},
+        **RECORDED,
+    )
+    assert UNKNOWN == Import.get_by_id(file.id).kind == InstrumentStudy.get_by_id(study.id).measure
+
+
+def test_references_and_other_rules_still_hold(migrated):
+    """What was made anew refuses what it refused: rows that refer to none, the loss of one referred to, other words, the same file twice."""
+    newest = Reading.select().order_by(Reading.id.desc()).get()
+    values = {"kind": "gloss", "lot": newest.lot_id, "values": {}, "measured_at": AT, **RECORDED}
+    voided = ReadingVoid.get().reading_id
+    columns = Import._meta.sorted_fields[1:]
+    for refused in (
+        Reading.insert(**values, spool=999_999),
+        Reading.delete().where(Reading.id == voided),
+        InstrumentStudy.update(kind="hearsay"),
+        Import.insert_from(Import.select(*columns), columns),
+    ):
+        with pytest.raises(IntegrityError), db.atomic():
+            refused.execute()
