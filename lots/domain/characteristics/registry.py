@@ -66,5 +66,12 @@ def is_step(code: str) -> bool:
 
 
 def declared_of(code: str) -> Characteristic:
-    """Returns the characteristic that a code such as `gloss.gu_60`, or its name, belongs to."""
-    return _DECLARED[code.partition(".")[0]]
+    """Returns the characteristic that a code such as `gloss.gu_60`, or its name, belongs to.
+
+    Raises:
+        LookupError: it is not declared, as where a reading was stored by a program that knew more.
+    """
+    name = code.partition(".")[0]
+    if name not in _DECLARED:
+        raise LookupError(f"no characteristic {name} is declared")
+    return _DECLARED[name]

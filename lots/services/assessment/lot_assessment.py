@@ -18,7 +18,7 @@ from lots.domain.assessment.reinspection import reinspected_until, still_to_do
 from lots.domain.assessment.standing import standing_after
 from lots.domain.assessment.voids import hold_back, improves
 from lots.domain.characteristics.case import Previous, Taken
-from lots.domain.characteristics.registry import DECLARED
+from lots.domain.characteristics.registry import DECLARED, declared_of
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.instruments.calibration import doubt_about
 from lots.domain.receiving.coverage import Coverage, Presented, Sampling, standing_in
@@ -67,7 +67,7 @@ def evidence_from(rows: list[Any], known: Uncertainties | None = None) -> Eviden
 def reading_from(row: Any, uncertainty: float | None = None) -> Any:
     """Returns a reading from the store as its characteristic's own value, with a standard uncertainty where one is known."""
     taken = Taken(row.spool.code, row.values, row.measured_at, uncertainty, step_of(row))
-    return DECLARED[row.kind].reading(taken)
+    return declared_of(row.kind).reading(taken)
 
 
 def step_of(row: Any) -> float | None:

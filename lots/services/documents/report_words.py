@@ -15,7 +15,7 @@ from lots.domain.receiving.coverage import DEFAULT_FIXED, Sampling
 
 def quantity(code: str, limits: Limits | None) -> str:
     """Returns the symbol of what a colour finding measures, such as ΔE00 or Δb*; "" for other findings."""
-    if declared_of(code) is not COLOR:
+    if code not in JUDGED or declared_of(code) is not COLOR:
         return ""
     formula = limits.color.formula if limits and limits.color else ColorLimits().formula
     return JUDGED[code].symbol or SYMBOLS[formula]
