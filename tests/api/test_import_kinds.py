@@ -267,6 +267,28 @@ def test_the_other_kinds_name_each_faulty_cell_and_no_other(at, kind, header, ro
     assert [(2, column) for column in where] == places(at, kind, text(header, row))
 
 
+@pytest.mark.parametrize(
+    ("kind", "header", "row", "hint"),
+    [
+        ("opacity", "spool_code,over_black,over_white", "S-1,95,x", "Write it like [94.7, -0.8, 1.3]."),
+        ("color", "spool_code,lab", "S-1,95", "Write it like [95.02, -0.79, 1.48], or as columns L, a, b."),
+    ],
+)
+def test_a_cell_that_should_hold_a_colour_is_told_how_to_write_it(at, kind, header, row, hint):
+    """Columns of their own are offered only where the kind has them."""
+    said = SAID if kind == "color" else {}
+    assert f"This is not a list. {hint}" in [words for _, _, words in faults(at, kind, text(header, row), **said)]
+
+
+def test_an_exported_opacity_comes_in_again(at):
+    """The ratio that was worked out stands beside the colours it was worked out from, and is worked out anew."""
+    row = 'S-1,"[94.7,-0.8,1.3]","[95.0,-0.8,1.5]",0.9917,2026-11-20T09:00:00Z'
+    take(at, "opacity", text("spool_code,over_black,over_white,contrast_ratio,recorded_at", row), role="receiving")
+    [(black, ratio)] = stored(at, "opacity", "over_black", "contrast_ratio")
+    assert [94.7, -0.8, 1.3] == black
+    assert ratio == pytest.approx(0.9917, abs=0.001)
+
+
 def test_rows_become_deliveries_with_samples(at):
     """Spools of one supplier, grade, lot, order and time are one delivery; a lot comes with its sample."""
     rows = [

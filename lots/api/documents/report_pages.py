@@ -9,12 +9,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from lots.domain.characteristics import registry
 from lots.domain.words import counted, moment
 from lots.services.documents.report_words import digits_for
 
 MARKS = {"pass": "passes", "fail": "FAILS", "near": "undecided", "missing": "not judged yet"}
-# Codes that are not a word of the report's English.
-_KINDS = {"color": "colour"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,11 +126,6 @@ def asked_facts(asked: dict[str, Any]) -> list[tuple[str, str]]:
     return facts
 
 
-def kind_said(kind: str) -> str:
-    """Returns a kind of reading in the English of papers."""
-    return _KINDS.get(kind, kind)
-
-
 def label_of(row: dict[str, Any]) -> str:
     """Returns what was measured, with its symbol: a difference is written with a capital delta."""
     label, quantity = str(row["label"]), str(row["quantity"])
@@ -229,7 +223,7 @@ def method_section(method: list[dict[str, Any]]) -> Section | None:
     rows = [
         (
             f"{row['code']} ({row['kind']})",
-            kind_said(part["characteristic"]),
+            registry.said(part["characteristic"]),
             str(row["readings"]),
             "unknown"
             if row["standard_uncertainty"] is None
@@ -285,7 +279,7 @@ def readings_section(title: str, readings: list[dict[str, Any]], *, who: bool = 
         if who:
             head, widths = (*head, "Entered by"), (7, 12, 16, 22, 12, 19, 12)
             rows = [(*row, _entered(reading)) for row, reading in zip(rows, mine, strict=True)]
-        tables.append(Table(kind_said(kind).capitalize(), head, widths, rows, frozenset({0})))
+        tables.append(Table(registry.said(kind).capitalize(), head, widths, rows, frozenset({0})))
     count = sum(row["counts"] for row in readings)
     said = f"{count} of {counted(len(readings), 'reading')} {'counts' if count == 1 else 'count'}. Those that do not are shown with the reason."
     return Section(title, paragraphs=[said], tables=tables)

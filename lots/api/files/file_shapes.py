@@ -11,97 +11,101 @@ from marshmallow import Schema, fields
 
 from lots.api.http.fields import Instant
 from lots.api.readings import readings
+from lots.api.readings.reading_args import ARGS
 from lots.api.receiving.lots_and_deliveries import DeliveryArgs
 from lots.api.setup.shades import ConditionsArgs
+from lots.domain.characteristics.declaration import Characteristic, Field
+from lots.domain.characteristics.registry import DECLARED
 from lots.services.files.imports import DELIVERIES
 from lots.services.files.spectral_columns import COLUMNS
 
-SCHEMAS: dict[str, type[Schema]] = {**readings.SCHEMAS, DELIVERIES: DeliveryArgs}
+SCHEMAS: dict[str, type[Schema]] = {**ARGS, DELIVERIES: DeliveryArgs}
 
 # What stands in for a field at fault, so that the desk can judge the rest of its row. None of them is ever stored.
-STAND_INS: dict[str, Any] = {
-    "spool_code": "",
-    "d1_mm": 1.75,
-    "d2_mm": 1.75,
-    "lab": [50.0, 0.0, 0.0],
-    "spectrum": {"start_nm": 400, "step_nm": 10, "values": [0.5] * 31},
-    "conditions": {"illuminant": "D65", "observer_deg": 10, "geometry": "d/8", "specular": "included"},
-    "axis": "x",
-    "feature": "outside",
-    "designed_mm": 100.0,
-    "measured_mm": 99.7,
-    "age_h": 24.0,
-    "stress_mpa": 20.0,
-    "control": False,
-    "specks": 0,
-    "area_dm2": 1.0,
-    "moisture_percent": 0.02,
-    "geometry_deg": 60,
-    "gloss_gu": 50.0,
-    "over_black": [50.0, 0.0, 0.0],
-    "over_white": [50.0, 0.0, 0.0],
+_OF_READINGS = {"spool_code": ""}
+_OF_DELIVERIES: dict[str, Any] = {
     "supplier_lot": "-",
     "received_at": datetime(2001, 1, 1, tzinfo=UTC),
     "spools": [{"net_mass_g": 1000.0}],
 }
-# Fields that make sense only together: with one at fault, the others say nothing.
-_TOGETHER = (
-    {"break_force_n", "area_mm2", "stress_mpa"},
-    {"designed_mm", "measured_mm"},
-    {"geometry_deg", "gloss_gu"},
-    {"over_black", "over_white"},
-    {"supplier_id", "supplier_code"},
-    {"grade_id", "grade_code"},
-)
+# Fields of a delivery that make sense only together: with one at fault, the others say nothing.
+_TOGETHER = (frozenset({"supplier_id", "supplier_code"}), frozenset({"grade_id", "grade_code"}))
 
 
 @dataclass(frozen=True, slots=True)
 class Shape:
-    """What a file of one kind may hold: column -> field, how the cells of each field are read, and what each row needs."""
+    """What a file of one kind may hold.
 
+    Args:
+        declared: whose readings its rows are; None for deliveries.
+        paths: column -> field.
+        readers: how the cells of each field are read.
+        needed: what each row needs, by the columns that may hold it.
+        shown_only: what an export shows and no request says.
+    """
+
+    declared: Characteristic | None
     paths: dict[str, str]
     readers: dict[str, str]
     needed: tuple[tuple[str, ...], ...]
     shown_only: frozenset[str]
 
+    def name_of(self, kind: str) -> str | None:
+        """Returns the name of the field of a type, such as spectrum, None without one."""
+        found = self.declared.of_type(kind) if self.declared else None
+        return found.name if found else None
+
+    @property
+    def split(self) -> tuple[Field, ...]:
+        """Fields whose parts have columns of their own."""
+        return tuple(one for one in self.declared.fields if one.columns) if self.declared else ()
+
 
 @cache
 def shape_of(kind: str) -> Shape:
     """Returns the shape of a kind, from the schema of its requests."""
+    declared = DECLARED.get(kind)
     named: dict[str, tuple[str, fields.Field[Any]]] = {}
     needed: list[tuple[str, ...]] = []
     for name, one in SCHEMAS[kind]().fields.items():
-        if name == "lab":
-            named |= {column: (f"lab/{place}", fields.Float()) for place, column in enumerate("Lab")}
-            named["lab"] = ("lab", one)
-            needed += [("L", "lab"), ("a", "lab"), ("b", "lab")]
-        elif name == "spectrum":
-            named |= {column: (f"spectrum/{nm}", fields.Float()) for column, nm in COLUMNS.items()}
-        elif name == "conditions":
+        own = declared.field(name) if declared else None
+        if own is not None and own.columns:
+            named |= {column: (f"{name}/{place}", fields.Float()) for place, column in enumerate(own.columns)}
+            named[name] = (name, one)
+            needed += [(column, name) for column in own.columns if declared and is_needed(own, declared)]
+        elif own is not None and own.type == "spectrum":
+            named |= {column: (f"{name}/{nm}", fields.Float()) for column, nm in COLUMNS.items()}
+        elif own is not None and own.type == "conditions":
             inner = ConditionsArgs().fields
             named |= {
-                f"{before}{key}": (f"conditions/{key}", of)
-                for key, of in inner.items()
-                for before in ("", "conditions.")
+                f"{before}{key}": (f"{name}/{key}", of) for key, of in inner.items() for before in ("", f"{name}.")
             }
-            needed += [(key, f"conditions.{key}") for key, of in inner.items() if of.required]
-        elif name == "spools":
+            needed += [(key, f"{name}.{key}") for key, of in inner.items() if own.needed and of.required]
+        elif kind == DELIVERIES and name == "spools":
             named["spool_code"] = ("spools/0/code", fields.String())
         else:
             named[name] = (name, one)
             needed += [(name,)] if one.required else []
-    if kind == DELIVERIES:
+    if declared is None:
         needed += [("supplier_code", "supplier_id"), ("grade_code", "grade_id"), ("net_mass_g",)]
-        shown: set[str] = set()
     else:
         named["instrument_code"] = ("instrument_code", fields.String())
-        shown = {
-            name
-            for name in readings.StoredReadingSchema().fields
-            if not any(name in one().fields for one in SCHEMAS.values())
-        }
     readers = {path: _reader(one) for path, one in named.values()}
-    return Shape({column: path for column, (path, _) in named.items()}, readers, tuple(needed), frozenset(shown))
+    paths = {column: path for column, (path, _) in named.items()}
+    return Shape(declared, paths, readers, tuple(needed), _shown_only(declared))
+
+
+def is_needed(field: Field, declared: Characteristic) -> bool:
+    """Returns whether each row must say a field: also one in whose place a spectrum may stand, where the row has none."""
+    return field.needed or declared.of_type("spectrum") is not None
+
+
+def _shown_only(declared: Characteristic | None) -> frozenset[str]:
+    if declared is None:
+        return frozenset()
+    asked = {name for one in SCHEMAS.values() for name in one().fields}
+    worked_out = {out.name for out in declared.worked_out if declared.field(out.name) is None}
+    return frozenset(readings.StoredReadingSchema().fields) - asked | worked_out
 
 
 def _reader(one: fields.Field[Any]) -> str:
@@ -114,21 +118,32 @@ def _reader(one: fields.Field[Any]) -> str:
     return next((word for word, classes in kinds.items() if isinstance(one, classes)), "text")
 
 
-def patched(item: dict[str, Any], broken: set[str]) -> dict[str, Any]:
+def list_hint(field: Field | None) -> str:
+    """Returns how a field that is a list is written in a cell, or in columns of its own."""
+    example = (field.example or field.stand_in) if field else None
+    written = f"Write it like {example}" if example else "Write it as an export does, in [ ]"
+    return f"{written}, or as columns {', '.join(field.columns)}." if field and field.columns else f"{written}."
+
+
+def patched(shape: Shape, item: dict[str, Any], broken: set[str]) -> dict[str, Any]:
     """An item whose fields at fault hold stand-ins; those that make no sense without them are taken along."""
-    for group in _TOGETHER:
+    own = shape.declared.fields if shape.declared else ()
+    together = dict.fromkeys(frozenset(one.together) for one in own) if shape.declared else _TOGETHER
+    for group in together:
         if broken & group:
             broken |= group
     tops = {path.partition("/")[0] for path in broken}
     kept = {name: value for name, value in item.items() if name not in tops}
-    kept |= {name: STAND_INS[name] for name in tops if name in STAND_INS}
-    if "conditions" in tops:
-        kept["conditions"] = {**STAND_INS["conditions"], **(item.get("conditions") or {})}
-    if "spectrum" in tops:
-        kept.pop("lab", None)
-    if "spools" in tops or "net_mass_g" in tops:
+    declared = {one.name: one.stand_in for one in own if one.stand_in is not None}
+    stand_ins: dict[str, Any] = {**_OF_READINGS, **declared} if shape.declared else _OF_DELIVERIES
+    kept |= {name: stand_ins[name] for name in tops if name in stand_ins}
+    if (conditions := shape.name_of("conditions")) in tops:
+        kept[conditions] = {**stand_ins.get(conditions, {}), **(item.get(conditions) or {})}
+    if (color := shape.name_of("lab")) and shape.name_of("spectrum") in tops:
+        kept.pop(color, None)
+    if shape.declared is None and ("spools" in tops or "net_mass_g" in tops):
         spool = dict((item.get("spools") or [{}])[0])
         wrong = {"net_mass_g", "spools/0/net_mass_g", "spools"} & broken
-        kept["spools"] = [{**spool, **STAND_INS["spools"][0]} if wrong else spool]
+        kept["spools"] = [{**spool, **_OF_DELIVERIES["spools"][0]} if wrong else spool]
         kept.pop("spool_count", None)
     return kept

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from flask import jsonify, request
@@ -12,13 +12,14 @@ from marshmallow import Schema, ValidationError, fields
 from werkzeug.datastructures import FileStorage
 
 from lots.api.files.file_rows import Watch, draft_from
-from lots.api.files.file_shapes import SCHEMAS
+from lots.api.files.file_shapes import SCHEMAS, shape_of
 from lots.api.http.blueprint import BENCH, Desk, PageArgs, Refused, Resource, page_answer, page_schema, person
 from lots.api.http.errors import faults_from, http_problem, problem
 from lots.api.http.fields import Instant, Said, Strict, Text, WrittenTruth, WrittenWhole
 from lots.api.lot_schemas import LotLineSchema
 from lots.api.receiving.lots_and_deliveries import SampleSchema
 from lots.api.setup.shades import Lit
+from lots.domain.characteristics.registry import DECLARED
 from lots.services.errors import Fault, Invalid
 from lots.services.files import cell_parsing, imports
 from lots.services.files.color_exchange import KEYWORDS
@@ -26,7 +27,27 @@ from lots.services.files.tables import DELIMITERS, Options
 
 desk = Desk("imports", __name__, url_prefix="/v1/imports", description="Readings and deliveries from files.")
 KINDS = tuple(SCHEMAS)
-WHO = {"diameter": BENCH, "color": BENCH, imports.DELIVERIES: ("receiving",)}
+# As whoever may send the same as JSON.
+WHO = {name: declared.measured_by for name, declared in DECLARED.items()} | {imports.DELIVERIES: ("receiving",)}
+
+
+def _who_may() -> str:
+    """Who may import what, in a sentence."""
+    readings: dict[tuple[str, ...], list[str]] = {}
+    for name, declared in DECLARED.items():
+        readings.setdefault(WHO[name], []).append(declared.said)
+    told = ", ".join(f"of {_and(names)} for {_and(roles)}" for roles, names in readings.items())
+    return f"Readings {told.replace(' for ', ' are for ', 1)}; deliveries are for {_and(WHO[imports.DELIVERIES])}."
+
+
+def _and(words: Sequence[str]) -> str:
+    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
+
+
+_TOLD = f"""\
+Columns are named like the fields of the JSON requests. Every fault is answered at once, with `row` (1 is the header),
+`column`, and `line` where quoted line breaks make it another number. The same file again answers 200 with what was
+answered first. A dry run answers 200 with what would be. {_who_may()}"""
 
 
 class Zone(Text):
@@ -166,7 +187,7 @@ def options_from(args: dict[str, Any]) -> Options:
         Invalid: measuring conditions for rows that have none.
     """
     conditions = {name: args[name] for name in KEYWORDS if name in args}
-    if conditions and args["kind"] != "color":
+    if conditions and shape_of(args["kind"]).name_of("conditions") is None:
         detail = "Measuring conditions are said of colours."
         raise Invalid(*(Fault(name, detail, "Leave it out.") for name in conditions))
     return Options(args["delimiter"], args["decimal"], args.get("time_zone"), conditions)
@@ -219,21 +240,18 @@ class Imports(Resource):
         """List imported files, in the order they came."""
         return page_answer(imports.listed(args.get("cursor"), args["limit"]))
 
-    @desk.doc(requestBody={"required": True, "content": {"multipart/form-data": {"schema": ImportFormSchema}}})
+    @desk.doc(
+        description=_TOLD,
+        requestBody={"required": True, "content": {"multipart/form-data": {"schema": ImportFormSchema}}},
+    )
     @desk.alt_response(
         200, schema=ImportedSchema, description="A dry run, or a file that was imported before", success=True
     )
     @desk.response(201, ImportedSchema)
     def post(self) -> Any:
-        """Import a CSV file of readings or deliveries, or colour exchange text of colours: all of it or nothing.
-
-        Columns are named like the fields of the JSON requests. Every fault is answered at once, with `row` (1 is the header),
-        `column`, and `line` where quoted line breaks make it another number. The same file again answers 200 with what was
-        answered first. A dry run answers 200 with what would be. Diameters and colours are for receiving and quality, deliveries for
-        receiving, everything else for quality.
-        """
+        """Import a CSV file of readings or deliveries, or colour exchange text of colours: all of it or nothing."""
         args, file = _read_form()
-        roles = WHO.get(args["kind"], ("quality",))
+        roles = WHO[args["kind"]]
         if person().role not in (*roles, "admin"):
             needed = " or ".join((*roles, "admin"))
             detail = f"{person().name} has the role {person().role}; to import {args['kind']}, this needs {needed}."

@@ -14,6 +14,8 @@ from marshmallow import Schema, fields
 from lots.services.files.spectral_columns import COLUMNS, in_columns
 from lots.services.files.tables import guarded
 
+# What an object in an answer has when it is a spectrum.
+_SPECTRUM = {"start_nm", "step_nm", "values"}
 JSON, CSV = "application/json", "text/csv"
 SAYS = (
     "The same page as CSV: a header row; fields of objects as columns such as `voided.reason`, a spectrum as columns "
@@ -54,12 +56,12 @@ def columns_of(schema: Schema) -> list[tuple[str, ...]]:
     """Returns the columns of a row as paths, in the order of the schema: they do not depend on what the rows hold."""
     found: list[tuple[str, ...]] = []
     for name, field in schema.fields.items():
-        if name == "spectrum":
-            found += [(name, column) for column in COLUMNS]
-        elif isinstance(field, fields.Nested) and not field.many:
-            found += [(name, *below) for below in columns_of(field.schema)]
-        else:
+        if not isinstance(field, fields.Nested) or field.many:
             found.append((name,))
+        elif set(field.schema.fields) == _SPECTRUM:
+            found += [(name, column) for column in COLUMNS]
+        else:
+            found += [(name, *below) for below in columns_of(field.schema)]
     return found
 
 
@@ -67,15 +69,18 @@ def as_csv(columns: list[tuple[str, ...]], rows: Iterable[dict[str, Any]]) -> st
     """Returns rows as CSV text with a header, lines ending in CRLF."""
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow([path[1] if path[0] == "spectrum" else ".".join(path) for path in columns])
+    # One spectrum of a row has the wavelengths to itself; columns of a second begin with its name, so that none stands twice.
+    first = next((path[0] for path in columns if path[-1] in COLUMNS), None)
+    plain = {path for path in columns if path[0] == first and path[-1] in COLUMNS}
+    writer.writerow([path[-1] if path in plain else ".".join(path) for path in columns])
     writer.writerows([_cell(row, path) for path in columns] for row in rows)
     return out.getvalue()
 
 
 def _cell(row: Any, path: tuple[str, ...]) -> str:
     value = row
-    if path[0] == "spectrum":
-        value = {"spectrum": in_columns(row.get("spectrum"))}
+    if path[-1] in COLUMNS:
+        value = {path[0]: in_columns(row.get(path[0]))}
     for name in path:
         value = value.get(name) if isinstance(value, dict) else None
     if value is None:

@@ -90,6 +90,12 @@ def _range(low: float | None, high: float | None) -> str:
     return f"of at least {low:g}" if high is None else f"from {low:g} to {high:g}"
 
 
+def whole_ends(low: float | None, high: float | None, above: float | None) -> tuple[int, int]:
+    """Returns the least and the greatest whole number within declared bounds; `above` is left out itself."""
+    least = 0 if low is None else math.ceil(low)
+    return least if above is None else math.floor(above) + 1, 2**31 - 1 if high is None else math.floor(high)
+
+
 class Whole(fields.Integer):
     """A JSON integer within bounds, ends included."""
 
@@ -152,6 +158,8 @@ class Text(fields.String):
 
     def __init__(self, most: int = 200, *, lines: bool = False, one_of: Sequence[str] | None = None, **kw: Any) -> None:
         kw.setdefault("error_messages", {}).update(required="This is needed.", null="This must be text, not null.")
+        # Words are never longer than what is kept.
+        most = max([most, *map(len, one_of or ())])
         kw.setdefault("metadata", {}).update(minLength=1, maxLength=most)
         if one_of is not None:
             kw["metadata"]["enum"] = list(one_of)
@@ -239,7 +247,16 @@ class Instant(fields.Field[datetime]):
 class Numbers(fields.List[float]):
     """A JSON array of exactly `count` numbers."""
 
-    def __init__(self, count: int, names: str, low: float | None = None, high: float | None = None, **kw: Any) -> None:
+    def __init__(
+        self,
+        count: int,
+        names: str,
+        low: float | None = None,
+        high: float | None = None,
+        *,
+        above: float | None = None,
+        **kw: Any,
+    ) -> None:
         kw.setdefault("error_messages", {}).update(
             required="This is needed.",
             invalid=f"This must be a list of {count} numbers, {names}.",
@@ -247,7 +264,7 @@ class Numbers(fields.List[float]):
         )
         kw.setdefault("metadata", {}).update(description=names)
         length = validate.Length(equal=count, error=f"This must be {count} numbers, {names}.")
-        super().__init__(Number(low, high), validate=length, **kw)
+        super().__init__(Number(low, high, above=above), validate=length, **kw)
 
 
 class Figure(fields.Field[Any]):

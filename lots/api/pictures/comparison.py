@@ -6,6 +6,7 @@ from typing import Any
 
 from lots.api.pictures.canvas import INK, PAPER, Scale
 from lots.api.pictures.sheet import PALE, SOFT, Sheet, leading, short, wrapped
+from lots.domain.characteristics.color.declaration import COORDINATES, VECTOR
 from lots.domain.characteristics.registry import MEASURES
 from lots.domain.words import counted
 
@@ -13,10 +14,10 @@ WIDTH, LEFT, RIGHT, ROW = 960.0, 220.0, 190.0, 36.0
 # Fewer inspected lots than this say next to nothing: they are drawn faint and called so.
 FEW = 3
 _BLOCK, _LINE = 46.0, 34.0
-_COORDINATES = (
-    ("dL", "dL*", "darker", "lighter"),
-    ("da", "da*", "greener", "redder"),
-    ("db", "db*", "bluer", "yellower"),
+# Field of a bias, its label, and what is said of less and of more.
+_COORDINATES = tuple(
+    (f"d{name}", f"d{name}*", MEASURES[code].less, MEASURES[code].more)
+    for name, code in zip(COORDINATES, VECTOR, strict=True)
 )
 
 

@@ -10,7 +10,6 @@ from marshmallow import Schema, fields
 
 from lots.api.http.blueprint import (
     ALL,
-    BENCH,
     LIST,
     OBJECT,
     Desk,
@@ -21,20 +20,13 @@ from lots.api.http.blueprint import (
     page_schema,
     person,
 )
-from lots.api.http.fields import NUMBER, Instant, Strict, Text
+from lots.api.http.fields import NUMBER, Instant, Text
 from lots.api.lot_schemas import LotAfterSchema
-from lots.api.readings.reading_args import (
-    BondArgs,
-    ColorArgs,
-    DiameterArgs,
-    GlossArgs,
-    MoistureArgs,
-    OpacityArgs,
-    ShrinkArgs,
-    SurfaceArgs,
-)
-from lots.api.setup.shades import ConditionsSchema, SpectrumSchema
+from lots.api.readings.measured_fields import answered
+from lots.api.readings.reading_args import ARGS
 from lots.domain.assessment.limits_revision import CHARACTERISTICS
+from lots.domain.characteristics.declaration import Characteristic
+from lots.domain.characteristics.registry import DECLARED
 from lots.services.readings import recording
 
 desk = Desk("readings", __name__, url_prefix="/v1", description="Measurements on spools and coupons.")
@@ -102,32 +94,9 @@ class ReadingSchema(Schema):
         required=True, metadata={"description": "false when its instrument was not in order"}
     )
     doubt = fields.String(required=True, allow_none=True, metadata={"description": "why not"})
-    position_m = fields.Float(metadata={"description": "metres from the free end"})
-    d1_mm = fields.Float(metadata={"description": "diameter, mm"})
-    d2_mm = fields.Float(metadata={"description": "diameter across d1, mm"})
-    lab = fields.List(fields.Float(), metadata={"description": "L*, a*, b*"})
-    spectrum = fields.Nested(SpectrumSchema)
-    conditions = fields.Nested(ConditionsSchema)
-    plaque = fields.String(metadata={"description": "which plaque or place was read"})
-    axis = fields.String(metadata={"description": "of the printer"})
-    feature = fields.String(metadata={"description": "outside: a length over all; inside: a hole or gap"})
-    designed_mm = fields.Float(metadata={"description": "length as drawn, mm"})
-    measured_mm = fields.Float(metadata={"description": "length as printed, mm"})
-    age_h = fields.Float(metadata={"description": "hours after printing"})
-    printer = fields.String(metadata={"description": "that printed the coupon or bar"})
-    break_force_n = fields.Float(metadata={"description": "force at break, N"})
-    area_mm2 = fields.Float(metadata={"description": "cross-section of the bar, mm2"})
-    stress_mpa = fields.Float(metadata={"description": "force at break by cross-section, MPa"})
-    control = fields.Boolean(metadata={"description": "true for a bar of the control material"})
-    specks = fields.Integer(metadata={"description": "counted on the area"})
-    area_dm2 = fields.Float(metadata={"description": "first layer looked at, dm2"})
-    moisture_percent = fields.Float(metadata={"description": "water, % by mass"})
-    method = fields.String(metadata={"description": "how moisture was found"})
-    geometry_deg = fields.Integer(metadata={"description": "angle of gloss from the perpendicular, degrees"})
-    gloss_gu = fields.Float(metadata={"description": "gloss units"})
-    over_black = fields.List(fields.Float(), metadata={"description": "L*, a*, b* over black"})
-    over_white = fields.List(fields.Float(), metadata={"description": "L*, a*, b* over white"})
-    contrast_ratio = fields.Float(metadata={"description": "Y over black by Y over white"})
+
+    class Meta(Schema.Meta):
+        include = answered()
 
 
 class StoredReadingSchema(ReadingSchema):
@@ -172,8 +141,9 @@ class ReadingFilterArgs(PageArgs):
 _LOTS = LotAfterSchema(many=True)
 
 
-def _serve(path: str, kind: str, schema: type[Strict], who: tuple[str, ...], what: str) -> None:
+def _serve(declared: Characteristic) -> None:
     """Adds the path for one kind of reading. They differ in nothing but their fields, their rule and who may send them."""
+    kind = declared.name
 
     class Readings(Resource):
         def post(self, items: list[dict[str, Any]], form: str) -> Any:
@@ -186,58 +156,20 @@ def _serve(path: str, kind: str, schema: type[Strict], who: tuple[str, ...], wha
             given = {name: [reading[name] for reading in readings] for name in ("id", "warnings")}
             return as_worked_out({"columns": given, "lots": lots}, 201)
 
-    Readings.who = {"POST": who}
+    Readings.who = {"POST": declared.measured_by}
     Readings.post.__doc__ = (
-        f"{what}\n\nOne object, a list, or a list as columns with an array for each field: all are stored or none. "
+        f"{declared.summary}\n\nOne object, a list, or a list as columns with an array for each field: all are stored or none. "
         "Each lot is judged in the same transaction."
     )
     any_of_them = {"oneOf": [OneStoredSchema, ManyStoredSchema, ColumnsStoredSchema]}
-    answered = desk.response(201, any_of_them)(Readings.post)
-    Readings.post = desk.one_or_many(schema(), partial(recording.faults_of, kind))(answered)  # type: ignore[method-assign]  # decorated once its kind is known
+    answer = desk.response(201, any_of_them)(Readings.post)
+    Readings.post = desk.one_or_many(ARGS[kind](), partial(recording.faults_of, kind))(answer)  # type: ignore[method-assign]  # decorated once its kind is known
     Readings.__name__ = f"{kind.capitalize()}Readings"
-    desk.route(path)(Readings)
+    desk.route(declared.path)(Readings)
 
 
-_serve("/diameter-readings", "diameter", DiameterArgs, BENCH, "Store diameters, two axes at each position.")
-_serve(
-    "/color-readings",
-    "color",
-    ColorArgs,
-    BENCH,
-    "Store colours, as L*, a*, b* or as spectra. Refused under other conditions than the shade's current revision.",
-)
-_serve("/shrink-tests", "shrinkage", ShrinkArgs, ("quality",), "Store lengths of shrink coupons.")
-_serve("/bond-tests", "bond", BondArgs, ("quality",), "Store bars broken across their layers, and control bars.")
-_serve("/surface-checks", "surface", SurfaceArgs, ("quality",), "Store specks counted on first layers.")
-_serve(
-    "/moisture-readings",
-    "moisture",
-    MoistureArgs,
-    ("quality",),
-    "Store moisture. Too wet holds a lot until it is dried and measured again.",
-)
-_serve("/gloss-readings", "gloss", GlossArgs, BENCH, "Store gloss, each angle a scale of its own (ISO 2813).")
-_serve(
-    "/opacity-readings",
-    "opacity",
-    OpacityArgs,
-    BENCH,
-    "Store opacity. From then on colours of a lot that is not opaque need the reference's backing.",
-)
-
-
-SCHEMAS: dict[str, type[Strict]] = {
-    "diameter": DiameterArgs,
-    "color": ColorArgs,
-    "shrinkage": ShrinkArgs,
-    "bond": BondArgs,
-    "surface": SurfaceArgs,
-    "moisture": MoistureArgs,
-    "gloss": GlossArgs,
-    "opacity": OpacityArgs,
-}
-# What is worked out of a kind's fields and stands beside them in answers.
-_WORKED_OUT = {"opacity": {"contrast_ratio"}}
+for _declared in DECLARED.values():
+    _serve(_declared)
 
 
 @desk.route(f"/lots/<{NUMBER}:number>/readings")
@@ -255,7 +187,11 @@ class LotReadings(Resource):
     def csv_leaves_out(self) -> set[str]:
         """Without a kind every field has a column; with one, those of the other kinds have none."""
         kind = request.args.get("kind", "")
-        if kind not in SCHEMAS:
+        if kind not in DECLARED:
             return set()
-        every = {name for schema in SCHEMAS.values() for name in schema().fields}.union(*_WORKED_OUT.values())
-        return every - set(SCHEMAS[kind]().fields) - _WORKED_OUT.get(kind, set())
+        return set().union(*map(_columns, DECLARED)) - _columns(kind)
+
+
+def _columns(kind: str) -> set[str]:
+    """What a reading of a kind says, with what is worked out of it."""
+    return {*ARGS[kind]().fields, *(out.name for out in DECLARED[kind].worked_out)}

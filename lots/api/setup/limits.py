@@ -6,12 +6,11 @@ from typing import Any
 
 from marshmallow import fields, post_load, validate
 
-from lots.api.http.fields import Instant, Number, Numbers, Strict, Text, Truth, Whole
+from lots.api.http.fields import Instant, Number, Numbers, Strict, Text, Truth, Whole, whole_ends
 from lots.domain.assessment.limits_revision import CHARACTERISTICS, USES
-from lots.domain.colorimetry.color_difference import DEFAULT_WEIGHTS
+from lots.domain.characteristics.declaration import LimitField
+from lots.domain.characteristics.registry import DECLARED
 from lots.domain.receiving.sampling_plans import GREATEST_PERCENT, LEVELS
-
-_DELTA_E = {"description": "colour difference in the formula"}
 
 
 class SamplingArgs(Strict):
@@ -29,135 +28,39 @@ class SamplingArgs(Strict):
     )
 
 
-class ComponentsArgs(Strict):
-    """Most |sample - reference| per coordinate."""
-
-    L = Number(above=0, high=100, metadata={"description": "most |dL*|"})
-    a = Number(above=0, high=100, metadata={"description": "most |da*|"})
-    b = Number(above=0, high=100, metadata={"description": "most |db*|"})
+def _block(schema: str, about: str, parts: tuple[LimitField, ...]) -> type[Strict]:
+    made: dict[str, Any] = {one.name: _field(one, schema) for one in parts}
+    return type(f"{schema}Args", (Strict,), {"__doc__": about, "__module__": __name__, **made})
 
 
-class ColorLimitsArgs(Strict):
-    """Limits on colour. `job_pair_max` is the most that two lots of one job may differ; without it `step_max` is.
-
-    Those from `metamerism_max` on stand beside a limit on the colour itself, never in its place.
-    """
-
-    formula = Text(
-        20,
-        one_of=tuple(DEFAULT_WEIGHTS),
-        load_default="CIEDE2000",
-        metadata={"description": "of every colour difference here"},
-    )
-    weights = fields.List(
-        Number(above=0, high=100), metadata={"description": "CIE94 [kL, K1, K2]; CMC [l, c]; CIEDE2000 [kL, kC, kH]"}
-    )
-    lot_max = Number(above=0, high=100, metadata=dict(_DELTA_E))
-    spool_max = Number(above=0, high=100, metadata=dict(_DELTA_E))
-    spread_max = Number(
-        above=0, high=100, metadata={"description": "mean colour difference of the spools from their mean"}
-    )
-    step_max = Number(above=0, high=100, metadata=dict(_DELTA_E))
-    job_pair_max = Number(
-        above=0,
-        high=100,
-        metadata={
-            "description": "colour difference in the formula between two lots of one job; step_max when left out"
-        },
-    )
-    components_max = fields.Nested(ComponentsArgs)
-    readings_per_spool_min = Whole(1, 1000, load_default=1, metadata={"description": "fewest colours read on a spool"})
-    metamerism_max = Number(
-        above=0,
-        high=100,
-        metadata={
-            "description": "metamerism index in the formula, under A and LED-B3, by spectra of lot and reference"
-        },
-    )
-    whiteness_min = Number(0, 300, metadata={"description": "CIE whiteness"})
-    tint = Numbers(2, "lowest and highest CIE tint", -10, 10)
-    yellowness_max = Number(-200, 200, metadata={"description": "yellowness index of ASTM E313"})
+def _field(one: LimitField, block: str) -> fields.Field[Any]:
+    """The place of a declared field in a block of requests."""
+    known: dict[str, Any] = {"required": True} if one.needed else {}
+    if one.default is not None:
+        known["load_default"] = one.default
+    if one.type == "map":
+        return fields.Nested(_block(one.schema or f"{block}{one.name.capitalize()}", one.about, one.parts), **known)
+    if one.type == "pair":
+        return Numbers(2, one.about, one.low, one.high, above=one.above, **known)
+    known["metadata"] = {"description": one.about} if one.about else {}
+    if one.type == "choice":
+        return Text(20, one_of=one.words, **known)
+    if one.type == "list":
+        return fields.List(Number(one.low, one.high, above=one.above), **known)
+    if one.type == "whole":
+        return Whole(*whole_ends(one.low, one.high, one.above), hint=one.hint, **known)
+    return Number(one.low, one.high, above=one.above, hint=one.hint, **known)
 
 
-class DiameterLimitsArgs(Strict):
-    """Limits on diameter, in mm."""
-
-    mean_tolerance_mm = Number(
-        above=0, high=1, metadata={"description": "most that a spool's mean may differ from nominal, mm"}
-    )
-    reading_tolerance_mm = Number(
-        above=0, high=1, metadata={"description": "most that any single diameter may differ from nominal, mm"}
-    )
-    ovality_max_mm = Number(above=0, high=1, metadata={"description": "most between the two axes at one position, mm"})
-    readings_per_spool_min = Whole(
-        1, 1000, load_default=1, metadata={"description": "fewest positions read on a spool"}
-    )
+def _blocks() -> dict[str, fields.Field[Any]]:
+    return {
+        name: fields.Nested(_block(f"{name.capitalize()}Limits", declared.limits.about, declared.limits.fields))
+        for name, declared in DECLARED.items()
+    }
 
 
-class ShrinkageLimitsArgs(Strict):
-    """Limits on shrinkage per axis, [lowest, highest] in %, never merged."""
-
-    x_percent = Numbers(2, "lowest and highest in %", -10, 10)
-    y_percent = Numbers(2, "lowest and highest in %", -10, 10)
-    z_percent = Numbers(2, "lowest and highest in %", -10, 10)
-    step_max_percent = Number(
-        above=0, high=10, metadata={"description": "most between this lot and the last accepted one per axis, in %"}
-    )
-    tests_per_axis_min = Whole(1, 1000, load_default=1, metadata={"description": "fewest coupons measured per axis"})
-    age_h = Numbers(2, "earliest and latest hours after printing", 0, 10_000)
-
-
-class BondLimitsArgs(Strict):
-    """Floors on bond between layers."""
-
-    mean_min_mpa = Number(above=0, high=500, metadata={"description": "least mean breaking stress, MPa"})
-    single_min_mpa = Number(above=0, high=500, metadata={"description": "least breaking stress of any bar, MPa"})
-    control_ratio_min = Number(
-        above=0, high=10, metadata={"description": "least mean of the bars by that of the control bars"}
-    )
-    tests_min = Whole(1, 1000, load_default=1, metadata={"description": "fewest bars broken"})
-
-
-class SurfaceLimitsArgs(Strict):
-    """Limit on specks of a first layer."""
-
-    specks_per_dm2_max = Number(
-        0, 10_000, required=True, metadata={"description": "most specks per dm2 of first layer"}
-    )
-    area_dm2_min = Number(0, 1000, load_default=0.0, metadata={"description": "least area looked at, dm2"})
-
-
-class MoistureLimitsArgs(Strict):
-    """Limit on moisture, % by mass."""
-
-    max_percent = Number(above=0, high=100_000, required=True, metadata={"description": "most water, % by mass"})
-
-
-class GlossLimitsArgs(Strict):
-    """Limits on gloss, [lowest, highest] in gloss units, for each angle that is asked for."""
-
-    deg_20_gu = Numbers(2, "lowest and highest in GU at 20 degrees", 0, 2000)
-    deg_60_gu = Numbers(2, "lowest and highest in GU at 60 degrees", 0, 1000)
-    deg_85_gu = Numbers(2, "lowest and highest in GU at 85 degrees", 0, 200)
-    readings_per_spool_min = Whole(
-        1, 1000, load_default=1, metadata={"description": "fewest readings of a spool per angle"}
-    )
-
-
-class OpacityLimitsArgs(Strict):
-    """Limit on how much of what lies behind a plaque shows."""
-
-    contrast_ratio_min = Number(
-        above=0,
-        high=1,
-        hint="Write 0.98 for 98 %.",
-        required=True,
-        metadata={"description": "Y over black by Y over white"},
-    )
-
-
-class LimitsArgs(Strict):
-    """A limits revision. Without `uses` there is one use, `general`, which requires every block present."""
+class _BlocksArgs(Strict):
+    """How values are held against limits, and a block of these for each characteristic."""
 
     decision_rule = Text(
         10,
@@ -169,14 +72,14 @@ class LimitsArgs(Strict):
         above=0, high=10, load_default=1.645, metadata={"description": "guard band in standard uncertainties"}
     )
     sampling = fields.Nested(SamplingArgs)
-    color = fields.Nested(ColorLimitsArgs)
-    diameter = fields.Nested(DiameterLimitsArgs)
-    shrinkage = fields.Nested(ShrinkageLimitsArgs)
-    bond = fields.Nested(BondLimitsArgs)
-    surface = fields.Nested(SurfaceLimitsArgs)
-    moisture = fields.Nested(MoistureLimitsArgs)
-    gloss = fields.Nested(GlossLimitsArgs)
-    opacity = fields.Nested(OpacityLimitsArgs)
+
+    class Meta(Strict.Meta):
+        include = _blocks()
+
+
+class LimitsArgs(_BlocksArgs):
+    """A limits revision. Without `uses` there is one use, `general`, which requires every block present."""
+
     uses = fields.Dict(
         keys=Text(20, one_of=USES),
         values=fields.List(Text(20, one_of=CHARACTERISTICS), validate=validate.Length(max=len(CHARACTERISTICS))),

@@ -56,6 +56,13 @@ class ConditionsArgs(Strict):
     backing = Text(60, metadata={"description": "what lies behind the plaque", "example": "white"})
 
 
+class ReadConditionsArgs(ConditionsArgs):
+    """How a colour was measured. Illuminant and observer belong to `lab`; a spectrum has none."""
+
+    illuminant = Text(20, metadata={"description": "CIE illuminant; needed with lab", "example": "D65"})
+    observer_deg = Whole(2, 10, metadata={"enum": [2, 10], "description": "CIE standard observer; needed with lab"})
+
+
 class SpectrumArgs(Strict):
     """A reflectance spectrum, corrected for its bandpass by the instrument."""
 
@@ -78,12 +85,13 @@ class SpectrumArgs(Strict):
     )
 
 
-def spectrum_field() -> fields.Nested:
+def spectrum_field(**kw: Any) -> fields.Nested:
     """Returns the place for a spectrum in a request."""
+    kw.setdefault("metadata", {}).setdefault("description", "reflectance by wavelength, in place of lab")
     return fields.Nested(
         SpectrumArgs,
-        error_messages={"null": "This must be an object, not null."},
-        metadata={"description": "reflectance by wavelength, in place of lab"},
+        error_messages={"required": "This is needed.", "null": "This must be an object, not null."},
+        **kw,
     )
 
 

@@ -98,6 +98,7 @@ class LimitField:
         above, low, high: ends of what is taken; of both ends for a pair.
         needed, default, hint: as for any field.
         words, parts: of a choice; of a map.
+        schema: name of a map's shape in the document; "" where that follows from its name.
         order: what is wrong where the first of a pair is above the second, and what to do.
     """
 
@@ -114,6 +115,7 @@ class LimitField:
     hint: str = ""
     words: tuple[str, ...] = ()
     parts: tuple[LimitField, ...] = ()
+    schema: str = ""
     order: tuple[str, str] = ("The lower limit is above the upper one.", "Write [lowest, highest].")
 
 
@@ -304,7 +306,8 @@ class Characteristic:
         says: what a stored reading measured, in words with units.
         doubts: what makes no physical sense in a reading, given its fields and the nominal diameter in mm.
         suspect: what looks like a slip in a reading that may be right, with a hint; None where nothing does. It is told at its first field.
-        sent: what is wrong with a reading as it was sent, beyond its fields: (field, detail, hint), the field with / for a part.
+        sent: what is wrong with a reading as it was sent, beyond its fields: (field, detail, hint), the field with / for a part. None: nothing
+            is asked beyond them, so that many readings can be read field by field.
         of_lot: False for a reading of another material, such as a control bar.
         comparable: a reading as it counts under a limits block and a shade revision, None where it does not count.
         not_comparable: why such a reading does not count, in words.
@@ -342,7 +345,7 @@ class Characteristic:
     worked_out: tuple[WorkedOut, ...] = ()
     doubts: Callable[[Values, float], Sequence[Doubt]] = lambda values, nominal_mm: ()
     suspect: Callable[[Values], tuple[str, str] | None] = lambda values: None
-    sent: Callable[[Values], Sequence[Problem]] = lambda values: ()
+    sent: Callable[[Values], Sequence[Problem]] | None = None
     of_lot: Callable[[Any], bool] = lambda reading: True
     comparable: Callable[[Any, Any, ShadeRevision | None], Any] = lambda reading, block, shade: reading
     not_comparable: str = ""

@@ -138,8 +138,12 @@ def moment(text: str, zone_of_file: ZoneInfo | None) -> str:
     return first.isoformat()
 
 
-def listed(text: str) -> list[Any]:
+def listed(text: str, hint: str) -> list[Any]:
     """Returns the list in a cell, as an export writes it.
+
+    Args:
+        text: of the cell.
+        hint: how its list is written.
 
     Raises:
         BadCell: it is no JSON list.
@@ -149,7 +153,7 @@ def listed(text: str) -> list[Any]:
     except (ValueError, RecursionError):
         found = None
     if not isinstance(found, list):
-        raise BadCell("This is not a list.", "Write it like [95.02, -0.79, 1.48], or as columns L, a, b.")
+        raise BadCell("This is not a list.", hint)
     return found
 
 

@@ -9,6 +9,7 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
+from lots.domain.characteristics.registry import DECLARED
 from lots.services import clock, lookups
 from lots.services.assessment import lot_after
 from lots.services.errors import Clash, Fault, Invalid, LotsError
@@ -24,8 +25,8 @@ from lots.store.receiving import imports
 DELIVERIES = "deliveries"
 _MOST_INSTRUMENTS = 200
 _POINTER = re.compile(r"/(\d+)(?:/(.*))?", re.DOTALL)
-# How a sentence about a whole colour or all conditions begins when it is about one of them.
-_BEGINS = {"L*": "lab/0", "a*": "lab/1", "b*": "lab/2"}
+# How a sentence about a whole colour begins when it is about one of its coordinates.
+_COORDINATES = ("L*", "a*", "b*")
 
 
 @dataclass(slots=True)
@@ -217,22 +218,32 @@ def _placed(draft: Draft, faults: Iterable[Fault]) -> list[CellFault]:
             continue
         if int(at[1]) >= len(draft.sources):
             continue
-        source, path = draft.sources[int(at[1])], _narrowed(at[2] or "", wrong.detail)
+        source, path = draft.sources[int(at[1])], _narrowed(draft.kind, at[2] or "", wrong.detail)
         if source.is_broken(path):
             continue
         column = column_of(draft.columns, path)
-        if path.startswith("conditions/") and path not in draft.columns:
+        if _within_conditions(draft.kind, path) and path not in draft.columns:
             found.append(fault(wrong.detail, wrong.hint, column=column))  # said once for the file, so wrong once
         else:
             found.append(_at(source, column, wrong))
     return found
 
 
-def _narrowed(path: str, detail: str) -> str:
-    begins = detail.partition(" ")[0]
-    if path == "lab":
-        return _BEGINS.get(begins, path)
-    return f"conditions/{begins}" if path == "conditions" and begins.isidentifier() and begins.islower() else path
+def _within_conditions(kind: str, path: str) -> bool:
+    said = DECLARED[kind].of_type("conditions") if kind in DECLARED else None
+    return said is not None and path.startswith(f"{said.name}/")
+
+
+def _narrowed(kind: str, path: str, detail: str) -> str:
+    """The part of a field that a sentence about the whole of it is about: a coordinate that has a column of its own, or a condition."""
+    declared, begins = DECLARED.get(kind), detail.partition(" ")[0]
+    field = declared.field(path) if declared else None
+    if field is None:
+        return path
+    if field.type == "lab" and field.columns and begins in _COORDINATES:
+        return f"{path}/{_COORDINATES.index(begins)}"
+    is_condition = field.type == "conditions" and begins.isidentifier() and begins.islower()
+    return f"{path}/{begins}" if is_condition else path
 
 
 def column_of(columns: dict[str, str], path: str) -> str | None:

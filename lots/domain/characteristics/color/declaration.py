@@ -307,6 +307,7 @@ COLOR = Characteristic(
                 "Most |sample - reference| per coordinate.",
                 type="map",
                 asks=True,
+                schema="Components",
                 parts=tuple(LimitField(name, f"most |d{name}*|", above=0, high=100) for name in COORDINATES),
             ),
             fewest("readings_per_spool_min", "fewest colours read on a spool"),

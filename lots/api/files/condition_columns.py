@@ -1,0 +1,74 @@
+"""Measuring conditions in files: in columns, or said once for all rows by the options or by the header of colour exchange text."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from marshmallow import ValidationError
+
+from lots.api.files.file_faults import FileFaults
+from lots.api.http.errors import faults_from
+from lots.api.setup.shades import ConditionsArgs
+from lots.services.files import cell_parsing
+from lots.services.files.cell_parsing import BadCell
+from lots.services.files.color_exchange import KEYWORDS
+
+
+class SaidOnce:
+    """The conditions that hold for all rows of a file, and those that no row can be told.
+
+    Attributes:
+        conditions: by name.
+        broken: fields that are at fault in all rows.
+    """
+
+    def __init__(self, field: str, faults: FileFaults, by_options: Mapping[str, Any]) -> None:
+        self.field, self.faults = field, faults
+        self.conditions = dict(by_options)
+        self.broken: set[str] = set()
+
+    def join(self) -> None:
+        """Joins what the options and a header keyword say, and refuses what is said twice."""
+        columns = self.faults.draft.columns
+        for name, path in ((name, f"{self.field}/{name}") for name in KEYWORDS):
+            if name in self.conditions and path in columns:
+                detail = f"{name} is said for the whole file and in a column."
+                self.faults.at_header(columns[path], detail, "Leave one of them out.")
+                self.broken.add(path)
+        for name, text in self.faults.table.said.items():
+            stated = self._loaded(name, text)
+            asked = self.conditions.get(name, stated)
+            if str(asked).casefold() != str(stated).casefold():
+                detail = f"The file's header says {name} {stated}, the option {asked}."
+                self.faults.of_file(name, detail, "Leave the option out, or correct the file.")
+                self.broken.add(f"{self.field}/{name}")
+            elif stated is not None:
+                self.conditions[name] = stated
+
+    def _loaded(self, name: str, text: str) -> Any:
+        """A condition from the header in the type of the API; what is wrong with it becomes a fault of the file."""
+        try:
+            value = cell_parsing.number(text) if name == "observer_deg" else text
+            return ConditionsArgs(only=[name]).load({name: value})[name]
+        except BadCell as bad:
+            self.faults.of_file(name, bad.detail, bad.hint)
+        except ValidationError as error:
+            for wrong in faults_from(error.messages, None):
+                self.faults.of_file(name, wrong.detail, wrong.hint)
+        self.broken.add(f"{self.field}/{name}")
+        return None
+
+    def need(self, name: str) -> None:
+        """Refuses, once, a file that says a condition nowhere; all its rows lack it."""
+        path = f"{self.field}/{name}"
+        if name in self.conditions or path in self.broken:
+            return
+        self.broken.add(path)
+        if self.faults.table.exchange:
+            words = " or ".join(KEYWORDS[name])
+            hint = f"Add {words} to its header, or say {name} for the whole file."
+            self.faults.of_file(name, f"The file does not say {name}.", hint)
+        else:
+            hint = f"Add it, or say {name} once for the whole file."
+            self.faults.at_header(name, "This column is needed, and is not there.", hint)

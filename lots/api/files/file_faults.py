@@ -1,0 +1,29 @@
+"""Where what is wrong with a file is written down: at its header, at a row, or at the whole of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from lots.services.files.imports import Draft, Source
+from lots.services.files.tables import Table, fault
+
+
+@dataclass(frozen=True, slots=True)
+class FileFaults:
+    """Adds faults to the draft of a file."""
+
+    table: Table
+    draft: Draft
+
+    def at_header(self, column: str, detail: str, hint: str) -> None:
+        """Adds one of a whole column; colour exchange text has no header that is a row."""
+        row = None if self.table.exchange else 1
+        self.draft.faults.append(fault(detail, hint, row=row, line=row, column=column))
+
+    def at_row(self, source: Source, column: str, detail: str, hint: str) -> None:
+        """Adds one of a cell."""
+        self.draft.faults.append(fault(detail, hint, row=source.row, line=source.line, column=column))
+
+    def of_file(self, column: str, detail: str, hint: str) -> None:
+        """Adds one of what is said for all rows."""
+        self.draft.faults.append(fault(detail, hint, column=column))
