@@ -276,7 +276,17 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Form:
-    """How readings are entered at the bench: what is typed once, and what in each of `rows` rows; `about` says how to measure."""
+    """How readings are entered at the bench: what is typed once, and what in each of `rows` rows.
+
+    Args:
+        title: of the form.
+        row_name: of one row, such as Spot.
+        rows: how many there are.
+        row: what is typed in each.
+        shared: what is typed once.
+        about: how to measure.
+        first: the bench opens with it, where the role may measure it.
+    """
 
     title: str
     row_name: str
@@ -285,6 +295,7 @@ class Form:
     _: KW_ONLY
     shared: tuple[Entry, ...] = ()
     about: str = ""
+    first: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
