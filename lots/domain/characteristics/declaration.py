@@ -276,16 +276,9 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Form:
-    """How readings are entered at the bench: what is typed once, and what in each of `rows` rows.
+    """How readings are entered at the bench: what is typed once, and what in each of `rows` rows; `about` says how to measure.
 
-    Args:
-        title: of the form.
-        row_name: of one row, such as Spot.
-        rows: how many there are.
-        row: what is typed in each.
-        shared: what is typed once.
-        about: how to measure.
-        first: the bench opens with it, where the role may measure it.
+    The bench opens with the one that is `first`, where the role may measure it.
     """
 
     title: str
