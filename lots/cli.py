@@ -172,7 +172,23 @@ def _database() -> Iterator[None]:
         database.disconnect()
 
 
-@main.command("import")
+class _Import(click.Command):
+    """A command whose help names what may be imported. The registry is loaded only when somebody asks for this help."""
+
+    def format_help_text(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Writes the help."""
+        from lots.domain.characteristics.registry import DECLARED
+        from lots.services.files.imports import DELIVERIES
+
+        super().format_help_text(ctx, formatter)
+        with formatter.indentation():
+            formatter.write_paragraph()
+            formatter.write_text(
+                f"KIND is {', '.join(DECLARED)} or {DELIVERIES}. Each error is one line on standard error."
+            )
+
+
+@main.command("import", cls=_Import)
 @click.argument("kind")
 @click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--dry-run", is_flag=True, help="Say what would be, store nothing.")
@@ -187,10 +203,7 @@ def _database() -> Iterator[None]:
 @click.option("--uv", help="included or excluded.")
 @click.option("--backing", help="Such as white.")
 def import_(file: Path, by: str, dry_run: bool, **said: str | None) -> None:
-    """Import a CSV FILE, or colour exchange text of colours: all of it or nothing, the same file only once.
-
-    KIND is diameter, color, shrinkage, bond, surface, moisture or deliveries. Each fault is one line on standard error.
-    """
+    """Import a CSV FILE, or colour exchange text of colours: all of it or nothing, the same file only once."""
     from lots import import_command
 
     with _plainly(), _database():

@@ -15,9 +15,14 @@ import click
 from flask import Flask
 
 from lots.app import create_app
+from lots.domain.characteristics.color.declaration import COLOR
+from lots.domain.characteristics.declaration import Characteristic
+from lots.domain.characteristics.diameter import DIAMETER
+from lots.domain.characteristics.registry import DECLARED
 from lots.domain.words import counted
 from lots.services import clock
 from lots.services.drift import baselines
+from lots.services.files import cell_parsing
 from lots.services.instruments import calibration_checks as checking
 from lots.services.production import loads
 from lots.services.readings import recording
@@ -29,28 +34,12 @@ from lots.store.engine import database
 FOLDER = Path(".demo")
 
 
-def _lab(text: str) -> list[float]:
-    return [float(part) for part in text.split()]
-
-
-# Each kind of reading: its file, and the columns that are numbers, truths or colours; the others are text.
-_KINDS: dict[str, tuple[str, dict[str, Callable[[str], Any]]]] = {
-    "diameter": ("diameter.csv", {"position_m": float, "d1_mm": float, "d2_mm": float}),
-    "color": ("color.csv", {"L": float, "a": float, "b": float}),
-    "shrinkage": ("shrink.csv", {"designed_mm": float, "measured_mm": float, "age_h": float}),
-    "bond": ("bond.csv", {"stress_mpa": float, "control": lambda text: text == "true"}),
-    "surface": ("surface.csv", {"specks": int, "area_dm2": float}),
-    "moisture": ("moisture.csv", {"moisture_percent": float}),
-    "gloss": ("gloss.csv", {"geometry_deg": int, "gloss_gu": float}),
-    "opacity": ("opacity.csv", {"over_black": _lab, "over_white": _lab}),
-}
-_PATHS = {
-    "diameter": "/diameter-readings",
-    "color": "/color-readings",
-    "shrink": "/shrink-tests",
-    "bond": "/bond-tests",
-    "surface": "/surface-checks",
-    "moisture": "/moisture-readings",
+# How a cell is read, by the type of its field; others are text.
+_CELLS: dict[str, Callable[[str], Any]] = {
+    "number": float,
+    "whole": int,
+    "truth": cell_parsing.truth,
+    "lab": cell_parsing.listed,
 }
 _PEOPLE = {
     "receiving": "Perpetua",
@@ -176,12 +165,13 @@ def _readings(
 ) -> Iterator[Event]:
     """One event per delivery and kind, when the last of its readings was taken: so a lot is judged as the bench filled it in."""
     came_in = {code: number for number, row in enumerate(deliveries) for code in row["spool_codes"].split()}
-    for kind, (name, types) in _KINDS.items():
+    for kind, declared in DECLARED.items():
         groups: dict[int, list[dict[str, Any]]] = {}
-        for row in _rows(folder / "readings" / name):
+        path = folder / "readings" / f"{kind}.csv"
+        for row in _rows(path) if path.exists() else ():
             delivery = came_in[row["spool_code"]]
             groups.setdefault(delivery, []).append(
-                _reading(row, types, conditions[deliveries[delivery]["grade"]], instruments)
+                _reading(row, declared, conditions[deliveries[delivery]["grade"]], instruments)
             )
         for items in groups.values():
             moment = max(item["measured_at"] for item in items)
@@ -189,18 +179,22 @@ def _readings(
 
 
 def _reading(
-    row: dict[str, str], types: dict[str, Any], conditions: Any, instruments: dict[str, int]
+    row: dict[str, str], declared: Characteristic, conditions: Any, instruments: dict[str, int]
 ) -> dict[str, Any]:
     item: dict[str, Any] = {
-        name: types.get(name, str)(text) for name, text in row.items() if text and name != "instrument"
+        "spool_code": row["spool_code"],
+        "measured_at": datetime.fromisoformat(row["measured_at"]),
+        "screening": row.get("screening") == "true",
     }
-    item["measured_at"] = datetime.fromisoformat(row["measured_at"])
-    item["screening"] = row.get("screening") == "true"
-    if row.get("instrument"):
-        item["instrument_id"] = instruments[row["instrument"]]
-    if "L" in item:
-        item["lab"] = [item.pop("L"), item.pop("a"), item.pop("b")]
-        item["conditions"] = conditions
+    if row.get("instrument_code"):
+        item["instrument_id"] = instruments[row["instrument_code"]]
+    for field in declared.fields:
+        if field.type == "conditions":
+            item[field.name] = conditions
+        elif row.get(field.name):
+            item[field.name] = _CELLS.get(field.type, str)(row[field.name])
+        elif field.columns and all(row.get(column) for column in field.columns):
+            item[field.name] = [float(row[column]) for column in field.columns]
     return item
 
 
@@ -282,24 +276,24 @@ def _tell_bench(story: dict[str, Any], ask: Callable[..., Any], say: Callable[[s
         kind: [{**item, **_read_with(story["instruments"].get(kind), numbers)} for item in items]
         for kind, items in story["readings"].items()
     }
-    colors = [{**item, "conditions": conditions} for item in readings.pop("color")]
-    diameters = readings.pop("diameter")
+    colors = [{**item, "conditions": conditions} for item in readings.pop(COLOR.name)]
+    diameters = readings.pop(DIAMETER.name)
     last = colors[-1]["spool_code"]
 
     say("")
     say(f"2. {_PEOPLE['receiving']} and {_PEOPLE['quality']} measure it.")
     say(f"   {', '.join(checked)} are checked before use: all in order.")
     slip = {**diameters[0], "d1_mm": 0.0689}
-    refused = ask("receiving", "POST", "/diameter-readings", slip)["errors"][0]
+    refused = ask("receiving", "POST", DIAMETER.path, slip)["errors"][0]
     say(f"   A slip first: {refused['detail']} {refused['hint']}")
-    for kind, items in (("diameter", diameters), *readings.items()):
-        ask("quality", "POST", _PATHS[kind], items)
-        say(f"   {counted(len(items), f'{kind} reading')} stored.")
+    for kind, items in ((DIAMETER.name, diameters), *readings.items()):
+        ask("quality", "POST", DECLARED[kind].path, items)
+        say(f"   {counted(len(items), f'{DECLARED[kind].said} reading')} stored.")
     early = [item for item in colors if item["spool_code"] != last]
-    answer = ask("receiving", "POST", _PATHS["color"], early)
+    answer = ask("receiving", "POST", COLOR.path, early)
     say(f"   Colour of the first {len({item['spool_code'] for item in early})} spools: {answer['lots'][0]['says']}")
     for item in colors[len(early) :]:
-        answer = ask("receiving", "POST", _PATHS["color"], item)
+        answer = ask("receiving", "POST", COLOR.path, item)
     lab = " ".join(f"{value:.2f}" for value in colors[-1]["lab"])
     say(f"   Then the last spool, {last}, reads {lab}:")
     say(f"   {answer['lot']['says']}")

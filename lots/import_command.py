@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from lots.api.files import imports
+from lots.domain.characteristics.registry import DECLARED
 from lots.services.errors import Fault, Invalid
 from lots.services.files.tables import CellFault, Row
 
@@ -63,8 +64,9 @@ def _line(wrong: Fault) -> str:
 
 
 def _tell(done: dict[str, Any]) -> None:
-    what = "delivery" if done["kind"] == "deliveries" else f"{done['kind']} reading"
-    plural = "deliveries" if done["kind"] == "deliveries" else f"{what}s"
+    declared = DECLARED.get(done["kind"])
+    what = f"{declared.said} reading" if declared else "delivery"
+    plural = f"{what}s" if declared else "deliveries"
     count = f"{done['items']} {what if done['items'] == 1 else plural}"
     if done["already_imported"]:
         when = f"{done['recorded_at']:%Y-%m-%d %H:%M} UTC"

@@ -9,6 +9,7 @@ from subprocess import CompletedProcess
 import pytest
 
 from lots.app import create_app
+from lots.domain.characteristics.registry import DECLARED
 from lots.services.setup import access
 from lots.settings import Settings
 from lots.store.engine import database
@@ -51,6 +52,19 @@ def run(tmp_path: Path, shop: Shop) -> Run:
 def stored(shop: Shop) -> list[dict[str, object]]:
     """What the command stored."""
     return shop.get("quality", "/lots/1/readings")["items"]  # type: ignore[no-any-return]
+
+
+def test_the_help_names_all_that_may_be_imported(tmp_path: Path) -> None:
+    """Every characteristic that is declared, and deliveries."""
+    told = " ".join(lots("import", "--help", folder=tmp_path).stdout.split())
+    assert f"KIND is {', '.join(DECLARED)} or deliveries." in told
+
+
+def test_colours_are_told_under_the_name_that_people_use(run: Run) -> None:
+    """`color` is a name of the API; a sentence says colour."""
+    conditions = ("--illuminant", "D65", "--observer-deg", "10", "--geometry", "d/8", "--specular", "included")
+    done = run("color", f"spool_code,L,a,b,measured_at\nS-1,95,-0.8,1.5,{MEASURED}\n", *conditions, "--uv", "excluded")
+    assert "1 colour reading stored from readings.csv as import 1." == done.stdout.splitlines()[0]
 
 
 def test_results_go_to_standard_output(run: Run, shop: Shop) -> None:

@@ -7,6 +7,7 @@ from typing import Any
 
 from flask import redirect, render_template, request, url_for
 
+from lots.domain.characteristics.registry import DECLARED
 from lots.pages.site.api_client import ask, at, end_of, items
 from lots.pages.site.frame import pages
 from lots.pages.site.session import signed_in
@@ -42,7 +43,7 @@ def _quality(done: Any = None) -> str:
         if not concession["approved_by"] and not concession["withdrawn_by"]
     ]
     return render_template(
-        "quality.html",
+        "assessment/quality.html",
         waiting=waiting,
         blocked=blocked,
         concessions=asked,
@@ -52,6 +53,7 @@ def _quality(done: Any = None) -> str:
         voids=items("/voids?held=true"),
         actions=items("/corrective-actions?state=open") + items("/corrective-actions?state=answered"),
         doubtful=ask("GET", "/codes-in-doubt").body,
+        declared=DECLARED,
         done=done,
     )
 
@@ -64,12 +66,12 @@ def decide(number: int) -> Any:
     if body["action"] in ("return", "scrap") and request.form.get("confirm") != f"{body['action']} {number}":
         lot = ask("GET", at("lots", number))
         if not lot.good:
-            return render_template("no_lot.html", number=number), lot.status
-        return render_template("confirm.html", lot=lot.body, asked=body)
+            return render_template("lots/no_lot.html", number=number), lot.status
+        return render_template("assessment/confirm.html", lot=lot.body, asked=body)
     done = ask("POST", at("lots", number, "decisions"), body, key=request.form.get("once"))
     if done.good:
         return redirect(url_for("pages.lot", number=number))
-    return render_template("refused.html", answer=done, back=url_for("pages.lot", number=number)), done.status
+    return render_template("site/refused.html", answer=done, back=url_for("pages.lot", number=number)), done.status
 
 
 @pages.post("/lots/<int:number>/reinspections")
@@ -83,7 +85,7 @@ def inspect_again(number: int) -> Any:
     }
     done = ask("POST", at("lots", number, "reinspections"), body, key=request.form.get("once"))
     back = url_for("pages.lot", number=number, _anchor="reinspections")
-    return redirect(back) if done.good else (render_template("refused.html", answer=done, back=back), done.status)
+    return redirect(back) if done.good else (render_template("site/refused.html", answer=done, back=back), done.status)
 
 
 @pages.post("/concessions/<int:number>/approve")
@@ -93,7 +95,7 @@ def approve(number: int) -> Any:
     done = ask("POST", at("concessions", number, "approve"), {}, key=request.form.get("once"))
     if done.good:
         return redirect(url_for("pages.quality"))
-    return render_template("refused.html", answer=done, back=url_for("pages.quality")), done.status
+    return render_template("site/refused.html", answer=done, back=url_for("pages.quality")), done.status
 
 
 @pages.post("/deliveries/<int:number>/substitute")
@@ -105,4 +107,4 @@ def substitute(number: int) -> Any:
     back = url_for("pages.lot", number=int(request.form.get("lot") or 0), _anchor="sample")
     if done.good:
         return redirect(back)
-    return render_template("refused.html", answer=done, back=back), done.status
+    return render_template("site/refused.html", answer=done, back=back), done.status

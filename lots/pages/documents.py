@@ -29,5 +29,7 @@ def _paper(number: int, name: str) -> Any:
     wanted = "application/pdf" if request.args.get("as") == "pdf" else "text/html"
     answer = ask("GET", at("lots", number, name), accept=wanted)
     if not answer.good:
-        return render_template("refused.html", answer=answer, back=url_for("pages.lot", number=number)), answer.status
+        return render_template(
+            "site/refused.html", answer=answer, back=url_for("pages.lot", number=number)
+        ), answer.status
     return Response(answer.body, mimetype=wanted)

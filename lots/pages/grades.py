@@ -35,7 +35,7 @@ def grades() -> str:
     """All grades with what they are forbidden for, those to review first."""
     every = items("/grades")
     every.sort(key=lambda one: not one["to_review"])
-    return render_template("grades.html", grades=every)
+    return render_template("grades/grades.html", grades=every)
 
 
 @pages.get("/grades/new")
@@ -68,7 +68,7 @@ def grade(number: int) -> Any:
     """One grade: what it is forbidden for and why, and the form to change that."""
     found = ask("GET", at("grades", number))
     if not found.good:
-        return render_template("refused.html", answer=found, back=url_for("pages.grades")), found.status
+        return render_template("site/refused.html", answer=found, back=url_for("pages.grades")), found.status
     return _form(_typed_of(found.body), found, None)
 
 
@@ -120,7 +120,7 @@ def _form(typed: Mapping[str, str], found: Answer | None, done: Answer | None) -
         ]
         faults = {**faults, **({name: pointed} if pointed else {})}
     return render_template(
-        "grade.html",
+        "grades/grade.html",
         typed=typed,
         grade=found.body if found else None,
         etag=found.etag if found else None,

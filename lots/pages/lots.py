@@ -7,6 +7,7 @@ from urllib.parse import parse_qsl
 
 from flask import render_template, request, url_for
 
+from lots.domain.characteristics.registry import DECLARED
 from lots.pages.purchasing import CHARACTERISTICS, picture
 from lots.pages.readings.voids import may_void
 from lots.pages.site.api_client import ask, at, items
@@ -44,7 +45,7 @@ def lots() -> Any:
     directory = ask("GET", "/directory").body
     following = answer.body.get("next") if answer.good else None
     page = render_template(
-        "lots.html",
+        "lots/lots.html",
         answer=answer,
         asked=asked,
         standings=STANDINGS,
@@ -63,19 +64,20 @@ def lot(number: int) -> Any:
     """One lot: where it stands and why, what it measured, what was decided, where it went."""
     found = ask("GET", at("lots", number))
     if not found.good:
-        return render_template("no_lot.html", number=number), found.status
+        return render_template("lots/no_lot.html", number=number), found.status
     # Some desks may not ask where a lot went.
     exposure = ask("GET", at("lots", number, "exposure"))
     whose = {name: found.body[name] for name in ("supplier_id", "grade_id", "supplier_lot")}
     quality = may("pages.decide")
     grade = ask("GET", at("grades", found.body["grade_id"])).body if quality else {}
     return render_template(
-        "lot.html",
+        "lots/lot.html",
         lot=found.body,
         may_void=may_void,
         shelf_life_days=grade.get("shelf_life_days"),
         inspections=items(at("lots", number, "reinspections")) if quality else [],
         characteristics=dict(CHARACTERISTICS),
+        declared=DECLARED,
         permitted=next((one["uses"] for one in items(at("lots", "uses", **whose)) if one["lot_id"] == number), []),
         assessment=ask("GET", at("lots", number, "assessment")).body,
         sample=ask("GET", at("lots", number, "sample")).body,

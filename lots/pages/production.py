@@ -30,7 +30,7 @@ def check() -> str:
     asked = _asked(request.args)
     answer = _clearance(asked) if asked["spool"] else None
     like = answer.meant if answer else ""
-    return render_template("check.html", asked=asked, answer=answer, uses=USES, loaded=None, meant=like)
+    return render_template("production/check.html", asked=asked, answer=answer, uses=USES, loaded=None, meant=like)
 
 
 @pages.post("/check")
@@ -48,7 +48,9 @@ def load() -> Any:
     done = ask("POST", "/loads", body, key=request.form.get("once"))
     if done.good:
         return redirect(url_for("pages.loaded", spool=asked["spool"]))
-    return render_template("check.html", asked=asked, answer=_clearance(asked), uses=USES, loaded=done), done.status
+    return render_template(
+        "production/check.html", asked=asked, answer=_clearance(asked), uses=USES, loaded=done
+    ), done.status
 
 
 def _asked(typed: Mapping[str, str]) -> dict[str, str]:
@@ -86,7 +88,7 @@ def _loaded(just: str = "", off: Any = None, freed: Answer | None = None) -> str
     refused = next((load for load in answer.body["items"] if str(load["id"]) == load_id), None) if answer.good else None
     reached = [place for place in items("/containments?open=true") if place["still_loaded"]]
     return render_template(
-        "loaded.html",
+        "production/loaded.html",
         answer=answer,
         # What only possibly got there is not the spool that is there now.
         first=[place for place in reached if place["certainty"] == "certain"],
@@ -121,4 +123,4 @@ def slots(number: int) -> Any:
     done = ask("PATCH", machine, {"slots": typed}, etag=ask("GET", machine).etag)
     if done.good:
         return redirect(url_for("pages.loaded"))
-    return render_template("refused.html", answer=done, back=url_for("pages.loaded")), done.status
+    return render_template("site/refused.html", answer=done, back=url_for("pages.loaded")), done.status

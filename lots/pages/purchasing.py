@@ -8,11 +8,13 @@ from typing import Any
 from flask import redirect, render_template, request, url_for
 from markupsafe import Markup
 
+from lots.domain.characteristics.registry import DECLARED
 from lots.pages.site.api_client import Answer, ask, at, end_of
 from lots.pages.site.frame import pages
 from lots.pages.site.session import signed_in
 
 SVG = "image/svg+xml"
+CHARACTERISTICS = tuple((declared.name, declared.title) for declared in DECLARED.values())
 
 
 def picture(path: str) -> Markup:
@@ -35,7 +37,7 @@ def suppliers() -> str:
             number = line["supplier_id"]
             forecasts[number] = ask("GET", at("forecast", supplier_id=number, grade_id=grade)).body
     return render_template(
-        "suppliers.html",
+        "purchasing/suppliers.html",
         week=ask("GET", "/purchasing-summary"),
         grades=[("", "All grades"), *((g["id"], f"{g['code']}: {g['says']}") for g in directory["grades"])],
         grade=grade,
@@ -57,10 +59,10 @@ def _first_grade(grades: list[dict[str, Any]]) -> str:
 def supplier_drift(supplier: int) -> Any:
     """How a supplier's lots of a grade move, drawn and in words."""
     asked = {"supplier_id": supplier, "grade_id": request.args.get("grade_id", "")}
-    about = request.args.get("characteristic", "color")
+    about = request.args.get("characteristic", CHARACTERISTICS[0][0])
     answer = ask("GET", at("drift", **asked, characteristic=about))
     page = render_template(
-        "drift.html",
+        "purchasing/drift.html",
         answer=answer,
         about=about,
         asked=asked,
@@ -68,18 +70,6 @@ def supplier_drift(supplier: int) -> Any:
         picture=picture(at("drift", **asked, characteristic=about)) if answer.good else "",
     )
     return page, answer.status
-
-
-CHARACTERISTICS = (
-    ("color", "Colour"),
-    ("diameter", "Diameter"),
-    ("shrinkage", "Shrinkage"),
-    ("bond", "Layer bond"),
-    ("surface", "Specks"),
-    ("moisture", "Moisture"),
-    ("gloss", "Gloss"),
-    ("opacity", "Opacity"),
-)
 
 
 @pages.post("/lots/<int:number>/corrective-actions")
@@ -105,4 +95,4 @@ def note_answer(number: int) -> Any:
 def _to_lot(lot: int, done: Answer) -> Any:
     """Back to what stands for the supplier on the page of a lot, or why it was not done."""
     back = url_for("pages.lot", number=lot, _anchor="supplier")
-    return redirect(back) if done.good else (render_template("refused.html", answer=done, back=back), done.status)
+    return redirect(back) if done.good else (render_template("site/refused.html", answer=done, back=back), done.status)

@@ -28,5 +28,5 @@ def tabs() -> Any:
         body = {name: asked[name] for name in ("spool_code", "use", "layers") if asked[name]}
         body |= {name: number(asked[name]) for name in ("lot_id", *_SIZES) if asked[name]}
         answer = ask("POST", "/tab-checks", body)
-    page = render_template("tabs.html", asked=asked, answer=answer, uses=USES, layers=LAYERS)
+    page = render_template("production/tabs.html", asked=asked, answer=answer, uses=USES, layers=LAYERS)
     return page, answer.status if answer else 200

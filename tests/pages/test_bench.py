@@ -6,6 +6,7 @@ import re
 
 import pytest
 
+from lots.domain.characteristics.registry import DECLARED
 from tests.pages.reading import SITE, Browser, log
 from tests.shop import CONDITIONS
 
@@ -104,6 +105,27 @@ def test_quality_enters_every_other_kind(desk, kind):
         "opacity": [{"over_black": [94.9, 1, 1], "over_white": [94.9, 1, 1], "contrast_ratio": 1}],
     }[kind]
     assert expected == [{name: one[name] for name in row} for one, row in zip(stored, expected, strict=True)]
+    told = [DECLARED[kind].says(one) for one in stored]
+    assert all(one in page.text for one in told)
+    assert all(one in quality.go("/lots/1").text for one in told)
+
+
+def test_the_table_of_readings_says_what_each_kind_measured(desk):
+    """In the words of its declaration, under the name that people use."""
+    desk.receive(desk.quillwort, desk.white, "Q-71")
+    quality = Browser(desk, "quality")
+    for kind in ("gloss", "opacity"):
+        quality.send(quality.go(f"/bench?spool=L1-S001&kind={kind}"), next(iter(ENTRIES[kind])), **ENTRIES[kind])
+    colour = quality.go("/bench?spool=L1-S001&kind=color")
+    quality.send(colour, "L-0", **{"L-0": "95", "a-0": "-0.8", "b-0": "1.5"})
+    table = quality.go("/lots/1").html.partition('id="readings"')[2]
+    rows = re.findall(r'data-name="Kind">(.*?)</td>.*?data-name="Values">(.*?)</td>', table, re.DOTALL)
+    assert {
+        ("gloss", "41.5 GU at 60 degrees"),
+        ("gloss", "42 GU at 60 degrees"),
+        ("opacity", "contrast ratio 1.0000: L* 94.9 over black, 94.9 over white"),
+        ("colour", "L* 95, a* -0.8, b* 1.5"),
+    } == set(rows)
 
 
 def test_the_clerk_is_offered_only_what_the_clerk_may_store(desk, clerk):
@@ -135,7 +157,7 @@ def test_after_storing_the_page_is_asked_for_anew_and_tells_the_same(desk, clerk
     address = answer.headers["Location"]
     for page in (clerk.go(address), clerk.go(address)):
         assert "1 reading stored: diameter of S-1" in page.text
-        assert "d1, mm: 1.748" in page.text
+        assert "1.748 and 1.752 mm" in page.text
     assert 1 == len(desk.get("quality", "/lots/1/readings")["items"])
     for forged in (address.replace("told=", "told=A"), address + "0", "/bench?spool=S-1&told=x.%C3%A4"):
         assert "stored" not in clerk.go(forged).text

@@ -278,7 +278,10 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Form:
-    """How readings are entered at the bench: what is typed once, and what in each of `rows` rows; `about` says how to measure."""
+    """How readings are entered at the bench: what is typed once, and what in each of `rows` rows; `about` says how to measure.
+
+    The bench opens with the one that is `first`, where the role may measure it.
+    """
 
     title: str
     row_name: str
@@ -287,6 +290,7 @@ class Form:
     _: KW_ONLY
     shared: tuple[Entry, ...] = ()
     about: str = ""
+    first: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -389,5 +389,6 @@ DIAMETER = Characteristic(
             Entry("position_m", "at, m from the end"),
         ),
         about="At each position measure twice, the second time turned by a quarter.",
+        first=True,
     ),
 )

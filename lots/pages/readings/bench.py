@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 from urllib.parse import unquote, urlsplit
 
 from flask import g, redirect, render_template, request, url_for
 
+from lots.domain.characteristics.declaration import Characteristic, Entry
+from lots.domain.characteristics.registry import DECLARED
 from lots.pages.readings import bench_answers
-from lots.pages.readings.bench_answers import ONCE, TRIPLES
+from lots.pages.readings.bench_answers import ONCE, parts_of
 from lots.pages.site.api_client import Answer, ask, at
 from lots.pages.site.frame import pages
 from lots.pages.site.session import signed_in, unpack
@@ -21,140 +22,8 @@ _PLAIN = re.compile(r"[-+]?\d{1,15}(\.\d{1,15})?")
 _MOST_WAITING = 12
 
 
-@dataclass(frozen=True, slots=True)
-class Field:
-    """One thing to type: `form` is number, text, tick, or a choice of `options`."""
-
-    name: str
-    label: str
-    form: str = "number"
-    options: tuple[tuple[str, str], ...] = ()
-    needed: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Kind:
-    """A kind of reading: what is typed once for all rows, and what in each of `rows` rows."""
-
-    word: str
-    title: str
-    path: str
-    roles: tuple[str, ...]
-    row_name: str
-    rows: int
-    row: tuple[Field, ...]
-    shared: tuple[Field, ...] = ()
-    about: str = ""
-
-
-_PRINTER = Field("printer", "Printer", "text")
-_BENCH, _QUALITY = ("receiving", "quality"), ("quality",)
-KINDS = (
-    Kind(
-        "diameter",
-        "Diameter",
-        "/diameter-readings",
-        _BENCH,
-        "Position",
-        5,
-        (
-            Field("d1_mm", "d1, mm", needed=True),
-            Field("d2_mm", "d2 across it, mm", needed=True),
-            Field("position_m", "at, m from the end"),
-        ),
-        about="At each position measure twice, the second time turned by a quarter.",
-    ),
-    Kind(
-        "color",
-        "Colour",
-        "/color-readings",
-        _BENCH,
-        "Spot",
-        5,
-        (
-            Field("L", "L*", needed=True),
-            Field("a", "a*", needed=True),
-            Field("b", "b*", needed=True),
-            Field("plaque", "Plaque", "text"),
-        ),
-    ),
-    Kind(
-        "shrinkage",
-        "Shrinkage",
-        "/shrink-tests",
-        _QUALITY,
-        "Length",
-        6,
-        (
-            Field("axis", "Axis", "choice", (("x", "X"), ("y", "Y"), ("z", "Z"))),
-            Field("feature", "Feature", "choice", (("outside", "outside"), ("inside", "inside"))),
-            Field("designed_mm", "Designed, mm", needed=True),
-            Field("measured_mm", "Measured, mm", needed=True),
-        ),
-        (Field("age_h", "Hours since printing", needed=True), _PRINTER),
-    ),
-    Kind(
-        "bond",
-        "Bond",
-        "/bond-tests",
-        _QUALITY,
-        "Bar",
-        5,
-        (
-            Field("break_force_n", "Broke at, N"),
-            Field("area_mm2", "Section, mm²"),
-            Field("stress_mpa", "or stress, MPa"),
-            Field("control", "Control bar", "tick"),
-        ),
-        (_PRINTER,),
-        "Give the force with the section, or the stress.",
-    ),
-    Kind(
-        "surface",
-        "Surface",
-        "/surface-checks",
-        _QUALITY,
-        "First layer",
-        3,
-        (Field("specks", "Specks", needed=True), Field("area_dm2", "on an area of, dm²", needed=True)),
-        about="1 dm² is 10 cm by 10 cm.",
-    ),
-    Kind(
-        "moisture",
-        "Moisture",
-        "/moisture-readings",
-        _QUALITY,
-        "Portion",
-        2,
-        (Field("moisture_percent", "Moisture, % by mass", needed=True),),
-        (Field("method", "Method, such as loss on drying", "text"),),
-    ),
-    Kind(
-        "gloss",
-        "Gloss",
-        "/gloss-readings",
-        _BENCH,
-        "Spot",
-        5,
-        (Field("gloss_gu", "Gloss, GU", needed=True),),
-        (Field("geometry_deg", "Angle: 20, 60 or 85 degrees", needed=True),),
-        "Read every plaque at 60 degrees first: below 10 GU read it at 85 too, above 70 GU at 20.",
-    ),
-    Kind(
-        "opacity",
-        "Opacity",
-        "/opacity-readings",
-        _BENCH,
-        "Place",
-        2,
-        tuple(
-            Field(f"{backing}_{axis}", f"{axis}* over {backing}", needed=True)
-            for backing in ("black", "white")
-            for axis in "Lab"
-        ),
-        about="Read the same place of a plaque with black behind it, then with white.",
-    ),
-)
+# Readings that the bench offers, in order.
+KINDS = tuple(sorted(DECLARED.values(), key=lambda declared: not declared.form.first))
 
 
 def number(text: str) -> Any:
@@ -184,21 +53,21 @@ def scanned(text: str) -> str:
     return unquote(address.path.rpartition("/spools/")[2])
 
 
-def kinds_of(role: str) -> tuple[Kind, ...]:
-    """Returns the kinds of readings that somebody of a role may enter."""
-    return tuple(kind for kind in KINDS if role in (*kind.roles, "admin"))
+def kinds_of(role: str) -> tuple[Characteristic, ...]:
+    """Returns the characteristics that a role may measure, in the order of the bench."""
+    return tuple(kind for kind in KINDS if role in (*kind.measured_by, "admin"))
 
 
-def _chosen() -> Kind:
+def _chosen() -> Characteristic:
     mine = kinds_of(g.me["role"])
     wanted = request.values.get("kind", "")
-    return next((kind for kind in mine if kind.word == wanted), mine[0])
+    return next((kind for kind in mine if kind.name == wanted), mine[0])
 
 
-def _elsewhere(shown: Kind) -> Kind | None:
+def _elsewhere(shown: Characteristic) -> Characteristic | None:
     """The kind that was asked for, when another desk measures it."""
     wanted = request.values.get("kind", "")
-    return next((kind for kind in KINDS if kind.word == wanted != shown.word), None)
+    return next((kind for kind in KINDS if kind.name == wanted != shown.name), None)
 
 
 @pages.get("/bench")
@@ -226,14 +95,14 @@ def measured() -> Any:
     if not done.good:
         faults = bench_answers.faults(done.body.get("errors", ()), kind, rows)
         return _page(kind, code, label, request.form, done, faults), done.status
-    kept = {name: request.form.get(name, "") for name in ("instrument_id", *(field.name for field in kind.shared))}
-    told = bench_answers.for_address(done, kept)
+    kept = {name: request.form.get(name, "") for name in ("instrument_id", *(entry.name for entry in kind.form.shared))}
+    told = bench_answers.for_address(done, kept, kind)
     # Going back, or loading the page anew, then sends nothing again.
-    return redirect(url_for("pages.bench", spool=code, kind=kind.word, told=told), 303)
+    return redirect(url_for("pages.bench", spool=code, kind=kind.name, told=told), 303)
 
 
 def _page(
-    kind: Kind,
+    kind: Characteristic,
     code: str,
     label: Answer | None,
     typed: Mapping[str, str],
@@ -246,7 +115,7 @@ def _page(
     code = found["spool_code"] if found else code
     lot = ask("GET", at("lots", found["lot_id"])).body if found else None
     return render_template(
-        "bench.html",
+        "readings/bench.html",
         kind=kind,
         kinds=kinds_of(g.me["role"]),
         code=code,
@@ -290,31 +159,34 @@ def _instruments() -> list[tuple[str, str]]:
     return [("", "none named"), *((str(one["id"]), f"{one['code']}: {one['says']}") for one in known)]
 
 
-def _readings(kind: Kind, form: Mapping[str, str], label: dict[str, Any]) -> tuple[list[dict[str, Any]], list[int]]:
+def _readings(
+    kind: Characteristic, form: Mapping[str, str], label: dict[str, Any]
+) -> tuple[list[dict[str, Any]], list[int]]:
     """What was typed as readings, and the row of each. Rows without a number or a word in them are left out, but for the first."""
     once: dict[str, Any] = {"spool_code": label["spool_code"], "screening": form.get("screening") == "on"}
     if form.get("instrument_id"):
         once["instrument_id"] = number(form["instrument_id"])
     once |= {name: form[name].strip() for name in ONCE[1:] if form.get(name, "").strip()}
-    once |= _values(kind.shared, form, "")
-    written = [field.name for field in kind.row if field.form in ("number", "text")]
-    filled = [row for row in range(kind.rows) if any(form.get(f"{name}-{row}", "").strip() for name in written)]
+    once |= _values(kind.form.shared, form, "")
+    written = [entry.name for entry in kind.form.row if entry.form in ("number", "text")]
+    filled = [row for row in range(kind.form.rows) if any(form.get(f"{name}-{row}", "").strip() for name in written)]
     rows = filled or [0]
-    readings = [{**once, **_values(kind.row, form, f"-{row}")} for row in rows]
+    readings = [{**once, **_values(kind.form.row, form, f"-{row}")} for row in rows]
+    conditions = kind.of_type("conditions")
     for reading in readings:
-        for field, parts in TRIPLES.get(kind.word, {}).items():
+        for field, parts in parts_of(kind).items():
             reading[field] = [reading.pop(part, None) for part in parts]
-        if kind.word == "color":
-            reading["conditions"] = label["color_conditions"]
+        if conditions:
+            reading[conditions.name] = label["color_conditions"]
     return readings, rows
 
 
-def _values(fields: tuple[Field, ...], form: Mapping[str, str], end: str) -> dict[str, Any]:
+def _values(entries: tuple[Entry, ...], form: Mapping[str, str], end: str) -> dict[str, Any]:
     found: dict[str, Any] = {}
-    for field in fields:
-        text = form.get(f"{field.name}{end}", "").strip()
-        if field.form == "tick":
-            found[field.name] = text == "on"
+    for entry in entries:
+        text = form.get(f"{entry.name}{end}", "").strip()
+        if entry.form == "tick":
+            found[entry.name] = text == "on"
         elif text:
-            found[field.name] = number(text) if field.form == "number" else text
+            found[entry.name] = number(text) if entry.form == "number" else text
     return found

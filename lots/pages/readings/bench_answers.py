@@ -4,24 +4,26 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from lots.domain.characteristics.declaration import Characteristic
 from lots.pages.site.api_client import Answer, Said, ask, at
 from lots.pages.site.session import pack, unpack
 
-if TYPE_CHECKING:
-    from lots.pages.readings.bench import Kind
-
-# Kind -> field of its readings -> the three fields of the form that make it.
-TRIPLES: dict[str, dict[str, tuple[str, ...]]] = {
-    "color": {"lab": ("L", "a", "b")},
-    "opacity": {f"over_{backing}": tuple(f"{backing}_{axis}" for axis in "Lab") for backing in ("black", "white")},
-}
 # What every kind has, beside the instrument; only the instrument is kept for the next entry.
 ONCE = ("screening", "measured_at", "note")
 
 
-def faults(told: Sequence[dict[str, Any]], kind: Kind, rows: Sequence[int]) -> dict[str, list[str]]:
+def parts_of(kind: Characteristic) -> dict[str, list[str]]:
+    """Returns the entries that make up one field of a reading, by field, such as L, a and b of lab."""
+    found: dict[str, list[str]] = {}
+    for entry in (*kind.form.shared, *kind.form.row):
+        if entry.part_of:
+            found.setdefault(entry.part_of, []).append(entry.name)
+    return found
+
+
+def faults(told: Sequence[dict[str, Any]], kind: Characteristic, rows: Sequence[int]) -> dict[str, list[str]]:
     """Returns what the API refused, at the field it was typed in; under "" what belongs to none.
 
     Args:
@@ -29,11 +31,11 @@ def faults(told: Sequence[dict[str, Any]], kind: Kind, rows: Sequence[int]) -> d
         kind: what was measured.
         rows: the row of the form that each reading was typed in.
     """
-    in_rows = {field.name for field in kind.row}
-    shared = {field.name for field in kind.shared} | {"instrument_id", *ONCE}
-    triples = TRIPLES.get(kind.word, {}).items()
-    places = {field: parts[0] for field, parts in triples}
-    places |= {f"{field}/{place}": part for field, parts in triples for place, part in enumerate(parts)}
+    in_rows = {entry.name for entry in kind.form.row}
+    shared = {entry.name for entry in kind.form.shared} | {"instrument_id", *ONCE}
+    made = parts_of(kind).items()
+    places = {field: parts[0] for field, parts in made}
+    places |= {f"{field}/{place}": part for field, parts in made for place, part in enumerate(parts)}
     found: dict[str, list[str]] = {}
     for fault in told:
         index, _, path = fault["pointer"].strip("/").partition("/")
@@ -49,22 +51,22 @@ def faults(told: Sequence[dict[str, Any]], kind: Kind, rows: Sequence[int]) -> d
     return found
 
 
-def first_at_fault(found: dict[str, list[str]], kind: Kind) -> str:
+def first_at_fault(found: dict[str, list[str]], kind: Characteristic) -> str:
     """Returns the first field of the form that is at fault, in the order of the page; empty when none is."""
-    order = ["instrument_id", *(field.name for field in kind.shared)]
-    order += [f"{field.name}-{row}" for row in range(kind.rows) for field in kind.row]
+    order = ["instrument_id", *(entry.name for entry in kind.form.shared)]
+    order += [f"{entry.name}-{row}" for row in range(kind.form.rows) for entry in kind.form.row]
     return next((name for name in (*order, "note", "measured_at") if found.get(name)), "")
 
 
-def for_address(done: Answer, kept: dict[str, str]) -> str:
+def for_address(done: Answer, kept: dict[str, str], kind: Characteristic) -> str:
     """Returns what the page tells of an entry that was stored, for its address; `kept` is what the next entry begins with."""
     lots = [
         {name: lot[name] for name in ("id", "supplier_lot", "standing", "uses", "says", "to_measure")}
         | {"exposure": lot["exposure"]["says"] if lot.get("exposure") else ""}
         for lot in done.body["lots"]
     ]
-    left_out = {"recorded_at", "recorded_by", "measured_at", "note", "conditions", "spectrum", "voided", "excluded"}
-    items = [{name: part for name, part in one.items() if name not in left_out} for one in done.body["items"]]
+    told = ("id", "spool_code", "doubt", "warnings")
+    items = [{name: one.get(name) for name in told} | {"says": kind.says(one)} for one in done.body["items"]]
     return pack({"items": items, "lots": lots, "kept": kept})
 
 

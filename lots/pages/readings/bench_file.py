@@ -7,10 +7,13 @@ import binascii
 import csv
 import io
 from collections.abc import Mapping
+from dataclasses import fields
 from typing import Any
 
 from flask import g, render_template, request
 
+from lots.domain.characteristics.registry import DECLARED
+from lots.domain.colorimetry.color_values import Conditions
 from lots.pages.readings.bench import kinds_of
 from lots.pages.site.api_client import Answer, ask
 from lots.pages.site.frame import pages
@@ -23,7 +26,7 @@ DELIMITERS = (
 )
 DECIMALS = (("point", "a point: 1.75"), ("comma", "a comma: 1,75"))
 # How colours were measured, said once for a file that does not say it in its columns.
-CONDITIONS = ("illuminant", "observer_deg", "geometry", "specular", "uv", "backing")
+CONDITIONS = tuple(field.name for field in fields(Conditions))
 _OPTIONS = ("kind", "delimiter", "decimal", "time_zone", *CONDITIONS)
 # Rows in order that are shown; those with a fault are shown however many they are.
 _SHOWN = 20
@@ -51,7 +54,8 @@ def file_tried() -> Any:
     storing = request.form.get("step") == "store"
     sent, delimiter = _as_sent(content, said["delimiter"])
     form = {option: said[option] for option in _OPTIONS if said[option]}
-    if said["kind"] != "color":
+    declared = DECLARED.get(said["kind"])
+    if declared is None or declared.of_type("conditions") is None:
         form = {option: value for option, value in form.items() if option not in CONDITIONS}
     form |= {"delimiter": delimiter, "dry_run": "false" if storing else "true"}
     done = ask(
@@ -110,12 +114,13 @@ def _page(
     kept: tuple[str, str] = ("", ""),
 ) -> str:
     role = g.me["role"]
-    kinds = [(kind.word, f"{kind.title} readings") for kind in kinds_of(role)]
+    kinds = [(kind.name, f"{kind.form.title} readings") for kind in kinds_of(role)]
     kinds += [("deliveries", "Deliveries")] if role in ("receiving", "admin") else []
     loose = [fault for fault in done.body.get("errors", ()) if not fault.get("row")] if done else []
     return render_template(
-        "bench_file.html",
+        "readings/bench_file.html",
         said=said,
+        options=_OPTIONS,
         done=done,
         rows=rows or [],
         kept=kept,

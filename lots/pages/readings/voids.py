@@ -47,7 +47,7 @@ def voided(number: int) -> Any:
 
 def _page(number: int, answer: Answer | None) -> str:
     asked = {name: request.values.get(name, "") for name in ("spool", "kind", "lot", "reason")}
-    return render_template("void.html", number=number, asked=asked, answer=answer)
+    return render_template("readings/void.html", number=number, asked=asked, answer=answer)
 
 
 @pages.post("/readings/<int:number>/agree")
@@ -57,4 +57,8 @@ def agree_to_void(number: int) -> Any:
     body = {"reason": request.form.get("reason", "").strip()}
     done = ask("POST", at("readings", number, "void", "agree"), body, key=request.form.get("once"))
     back = url_for("pages.quality", _anchor="voids")
-    return redirect(back, 303) if done.good else (render_template("refused.html", answer=done, back=back), done.status)
+    return (
+        redirect(back, 303)
+        if done.good
+        else (render_template("site/refused.html", answer=done, back=back), done.status)
+    )

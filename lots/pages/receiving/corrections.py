@@ -28,7 +28,7 @@ def correcting(number: int) -> Any:
     """The form that corrects a delivery, filled with what is known of it."""
     answer = ask("GET", at("deliveries", number))
     if not answer.good:
-        return render_template("receiving_correct.html", answer=answer), answer.status
+        return render_template("receiving/correct.html", answer=answer), answer.status
     return _form(answer, _known(answer.body), None)
 
 
@@ -38,7 +38,7 @@ def corrected(number: int) -> Any:
     """Corrects a delivery by what was changed in the form."""
     answer = ask("GET", at("deliveries", number))
     if not answer.good:
-        return render_template("receiving_correct.html", answer=answer), answer.status
+        return render_template("receiving/correct.html", answer=answer), answer.status
     typed = {name: request.form.get(name, "").strip() for name in (*_FIELDS, *_CONFIRMED)}
     typed |= {name: value.strip() for name, value in request.form.items() if name.startswith(_MASS)}
     # By the ETag that the form was made from: whatever changed since is not written over.
@@ -50,7 +50,7 @@ def corrected(number: int) -> Any:
 
 def _form(answer: Answer, typed: Mapping[str, str], done: Answer | None) -> str:
     page: str = render_template(
-        "receiving_correct.html",
+        "receiving/correct.html",
         answer=answer,
         delivery=answer.body,
         etag=request.form.get("etag") or answer.etag,
@@ -117,4 +117,4 @@ def closed(number: int) -> Any:
     done = ask("POST", at("deliveries", number, "close"), body, key=request.form.get("once"))
     if done.good:
         return redirect(url_for("pages.received", number=number))
-    return render_template("refused.html", answer=done, back=back), done.status
+    return render_template("site/refused.html", answer=done, back=back), done.status

@@ -56,7 +56,7 @@ def delivered() -> Any:
         return redirect(url_for("pages.received", number=done.body["id"]))
     if candidates := done.body.get("candidates"):
         return render_template(
-            "receiving_similar.html",
+            "receiving/similar.html",
             typed=typed,
             candidates=candidates,
             same_lot=done.body.get("same_lot"),
@@ -68,7 +68,7 @@ def delivered() -> Any:
 def _form(typed: Mapping[str, str], done: Answer | None, faults: dict[str, list[str]]) -> str:
     named = {number: says.partition(": ")[2] for number, says in choices()["suppliers"][1:]}
     return render_template(
-        "receiving.html",
+        "receiving/log.html",
         typed=typed,
         done=done,
         faults=faults,
@@ -137,9 +137,9 @@ def received(number: int) -> Any:
     """What to do with a delivery now: labels, the spools to measure, and where the rest goes."""
     answer = ask("GET", at("deliveries", number))
     if not answer.good:
-        return render_template("receiving_done.html", answer=answer), answer.status
+        return render_template("receiving/done.html", answer=answer), answer.status
     own = answer.body
-    return render_template("receiving_done.html", answer=answer, number=number, lot=own.lot, delivery=own)
+    return render_template("receiving/done.html", answer=answer, number=number, lot=own.lot, delivery=own)
 
 
 @pages.get("/receiving/<int:number>/labels")
@@ -155,7 +155,7 @@ def labels(number: int | None = None, code: str | None = None) -> Any:
     count = answer.body.get("pages", 1) if answer.good else 0
     which: dict[str, Any] = {"number": number} if code is None else {"code": code}
     page = render_template(
-        "receiving_labels.html",
+        "receiving/labels.html",
         answer=answer,
         asked=asked,
         sizes=SIZES,
@@ -174,7 +174,7 @@ def label_file(form: str, number: int | None = None, code: str | None = None) ->
     kind = "image/svg+xml" if form == "svg" else "application/pdf"
     answer = ask("GET", at(*_labels_of(number, code), **asked), accept=kind)
     if not answer.good:
-        return render_template("receiving_labels.html", answer=answer, asked=asked, sizes=SIZES), answer.status
+        return render_template("receiving/labels.html", answer=answer, asked=asked, sizes=SIZES), answer.status
     sent = Response(answer.body, mimetype=kind)
     if form == "pdf":
         name = "label" if number is None else f"labels-delivery-{number}"
@@ -192,9 +192,9 @@ def spool(code: str) -> Any:
     """One spool, where its label leads: what it is, where it stands, what is left, and what to do with it."""
     answer = ask("GET", at("spools", code, "label"))
     if not answer.good:
-        return render_template("receiving_spool.html", answer=answer, code=code, meant=answer.meant), answer.status
+        return render_template("receiving/spool.html", answer=answer, code=code, meant=answer.meant), answer.status
     lot = ask("GET", at("lots", answer.body["lot_id"])).body
     # As it stands on the label, however it was typed.
     code = answer.body["spool_code"]
     own = next(one for one in lot["spools"] if one["code"] == code)
-    return render_template("receiving_spool.html", answer=answer, code=code, label=answer.body, lot=lot, spool=own)
+    return render_template("receiving/spool.html", answer=answer, code=code, label=answer.body, lot=lot, spool=own)

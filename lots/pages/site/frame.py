@@ -107,7 +107,7 @@ def _tasks() -> list[dict[str, str]]:
 @signed_in()
 def home() -> str:
     """Asks what people came to do."""
-    return render_template("home.html")
+    return render_template("site/home.html")
 
 
 @pages.get("/sign-in")
@@ -115,7 +115,7 @@ def sign_in() -> Any:
     """Asks for the token."""
     if g.me is not None:
         return redirect(url_for("pages.home"))
-    return render_template("sign_in.html", then=request.args.get("then", ""), wrong="")
+    return render_template("site/sign_in.html", then=request.args.get("then", ""), wrong="")
 
 
 @pages.post("/sign-in")
@@ -126,7 +126,7 @@ def signed() -> Any:
     then = request.form.get("then", "")
     if answer is None or not answer.good:
         wrong = _NO_ENTRY.get(answer.status, answer.detail) if answer else "Type or scan your token first."
-        return render_template("sign_in.html", then=then, wrong=wrong), 401
+        return render_template("site/sign_in.html", then=then, wrong=wrong), 401
     # Only a place on this server: anything else would lead people away from it.
     inside = then.startswith("/") and not then.startswith("//") and "\\" not in then
     return session.keep(make_response(redirect(then if inside else url_for("pages.home"))), g.token)
@@ -164,7 +164,7 @@ def _nowhere(error: HTTPException) -> Any:
     if first in _FOR_PROGRAMS or prefers != "text/html":
         return current_app.error_handler_spec[None][None][HTTPException](error)
     session.load()
-    answer = make_response(render_template("nowhere.html", path=request.path), error.code or 404)
+    answer = make_response(render_template("site/nowhere.html", path=request.path), error.code or 404)
     if methods := getattr(error, "valid_methods", None):
         answer.headers["Allow"] = ", ".join(methods)
     return _own_policy(answer)
@@ -172,4 +172,4 @@ def _nowhere(error: HTTPException) -> Any:
 
 @pages.errorhandler(HTTPException)
 def _wrong(error: HTTPException) -> Any:
-    return render_template("wrong.html", error=error), error.code or 500
+    return render_template("site/wrong.html", error=error), error.code or 500

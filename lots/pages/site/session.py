@@ -75,7 +75,7 @@ def signed_in(*roles: str) -> Callable[[Any], Any]:
                     "This form was not made by this server, or you signed in anew since. Go back and send it again.",
                 )
             if roles and g.me["role"] not in (*roles, "admin"):
-                return render_template("not_yours.html", roles=roles), 403
+                return render_template("site/not_yours.html", roles=roles), 403
             return page(*args, **kwargs)
 
         guarded.roles = roles  # type: ignore[attr-defined]  # read by `may`

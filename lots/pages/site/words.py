@@ -5,47 +5,35 @@ from __future__ import annotations
 import re
 from typing import Any
 
+from lots.domain.characteristics.registry import DECLARED
+
+_OF_READINGS = [field for declared in DECLARED.values() for field in declared.fields]
 # What the API calls a field, and what a page calls it within a sentence.
-_NAMES = {
-    "age_h": "the hours since printing",
+_NAMES = {field.name: field.said for field in _OF_READINGS if field.said} | {
     "answered_at": "the time of the answer",
     "answered_by": "who answered",
-    "area_dm2": "the area",
-    "area_mm2": "the section",
-    "break_force_n": "the force",
     "confirm_new_job": "that it is another job",
     "confirm_new_lot": "that it is another lot",
     "confirm_new_machine": "that it is another machine",
     "confirm_spool_count": "that so many spools came",
-    "d1_mm": "d1",
-    "d2_mm": "d2",
-    "designed_mm": "the designed length",
     "due_at": "the day it is due",
     "filler_kind": "the kind of filler",
     "forbidden_shapes": "the forbidden shapes",
     "forbidden_uses": "the forbidden uses",
-    "geometry_deg": "the angle",
-    "gloss_gu": "the gloss",
     "grade_id": "the grade",
     "instrument_id": "the instrument",
     "load_bearing": "load-bearing",
     "max_mass_g": "the mass",
     "measured_at": "the time of measuring",
-    "measured_mm": "the measured length",
-    "moisture_percent": "the moisture",
     "net_mass_g": "the net mass",
     "observer_deg": "the observer",
     "order_ref": "the order",
-    "over_black": "the colour over black",
-    "over_white": "the colour over white",
     "permitted_uses": "the permitted uses",
-    "position_m": "the position",
     "received_at": "the time of receiving",
     "remaining_mass_g": "what is left on the spool",
     "requested_action": "what is asked",
     "spool_code": "the spool",
     "spool_count": "how many spools",
-    "stress_mpa": "the stress",
     "supplier_id": "the supplier",
     "supplier_lot": "the lot number",
     "time_zone": "the time zone",
@@ -53,13 +41,12 @@ _NAMES = {
     "valid_until": "the last day",
 }
 # Fields whose names are plain words already: only a label is theirs.
-_LABELS = {
+_LABELS = {field.name: field.label for field in _OF_READINGS if field.label} | {
     "action": "What",
     "cause": "Cause",
     "characteristic": "What to follow",
     "evidence": "What it sent along",
     "job": "Job",
-    "lab": "L*, a*, b*",
     "machine": "Machine",
     "measure": "Measure again",
     "reason": "Why",
