@@ -6,9 +6,9 @@ Hardness by durometer, Shore D from 0 to 100 (ISO 868; from memory): what is in 
 
 import csv
 import io
+import json
 import sys
 from importlib import import_module
-from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
@@ -16,6 +16,40 @@ from click.testing import CliRunner
 
 MONDAY = "2026-11-{:02d}T08:00:00Z"
 HARD = {"sampling": {"fixed": 2}, "hardness": {"shore_d": [70, 82], "readings_per_spool_min": 2}}
+
+
+SEED = {
+    "shop.json": json.dumps(
+        {
+            "shop": "Saltmarsh Yard Prints",
+            "suppliers": [{"code": "QWT", "name": "Quillwort Extrusion"}],
+            "shades": [],
+            "grades": [
+                {
+                    "code": "PLA-HARD-175",
+                    "polymer": "PLA",
+                    "color_name": "Harbour White",
+                    "finish": "plain",
+                    "filler": "none",
+                    "nominal_diameter_mm": 1.75,
+                    "density_g_cm3": 1.24,
+                    "shade": None,
+                    "cautions": [],
+                    "limits": {"sampling": {"fixed": 1}, "hardness": {"shore_d": [70, 82]}},
+                }
+            ],
+            "instruments": [],
+            "baselines": [],
+        }
+    ),
+    "deliveries.csv": "supplier,grade,supplier_lot,order_ref,due_at,received_at,spool_codes,net_mass_g,cost,currency\n"
+    f"QWT,PLA-HARD-175,H-1,PO-1,{MONDAY.format(3)},{MONDAY.format(2)},H-1-1,1000,20,EUR\n",
+    "checks.csv": "instrument,checked_at,result,artefact\n",
+    "loads.csv": "spool_code,machine,job,use,loaded_at,unloaded_at,remaining_mass_g\n",
+    "readings/hardness.csv": "spool_code,shore_d,measured_at\n"
+    f"H-1-1,76,{MONDAY.format(4)}\nH-1-1,77.5,{MONDAY.format(4)}\n",
+}
+pytestmark = pytest.mark.xdist_group("extension")
 
 
 def hardness():
@@ -91,9 +125,7 @@ def hardness():
                 LimitField("shore_d", "lowest and highest, Shore D", type="pair", asks=True, low=0, high=100),
                 fewest("readings_per_spool_min", "fewest readings of a spool"),
             ),
-            read=lambda block: Limits(
-                Limit(*block["shore_d"], "Shore D"), block.get("readings_per_spool_min", 1)
-            ),
+            read=lambda block: Limits(Limit(*block["shore_d"], "Shore D"), block.get("readings_per_spool_min", 1)),
             terms=lambda limits, _: f"Hardness from {limits.least} readings or more per spool.",
         ),
         assess=assess,
@@ -160,7 +192,7 @@ def anew(tmp_path_factory):
 def shop(anew):
     """People in a shop that measures hardness: two suppliers and a grade with limits on it."""
     anew.shop.quillwort, anew.shop.ninebark = anew.shop.supplier("QWT"), anew.shop.supplier("NBK")
-    anew.shop.hard = anew.shop.grade("PLA-HARD-175", limits=HARD)
+    anew.shop.hard, anew.shop.followed = (anew.shop.grade(f"PLA-HARD-{n}", limits=HARD) for n in (1, 2))
     return anew.shop
 
 
@@ -170,7 +202,7 @@ def lots(shop):
     made = []
     for number in range(10):
         supplier = shop.quillwort if number < 8 else shop.ninebark
-        lot = shop.receive(supplier, shop.hard, f"H-{number}", received_at=MONDAY.format(number + 1))
+        lot = shop.receive(supplier, shop.followed, f"H-{number}", received_at=MONDAY.format(number + 1))
         read(shop, lot, 76 + 0.1 * number, 76.4 + 0.1 * number)
         made.append(lot)
     return made
@@ -192,7 +224,12 @@ def test_one_object_a_list_and_columns_are_stored_and_judged(shop):
     first, second = lot["sample"]["spool_codes"]
     assert any("hardness" in part for part in shop.lot(lot["lot_id"])["to_measure"])
     one = shop.post("receiving", "/hardness-readings", {"spool_code": first, "shore_d": 76.5, "side": "top"})
-    assert ("hardness", 76.5, "top", "quarantined") == (one["kind"], one["shore_d"], one["side"], one["lot"]["standing"])
+    assert ("hardness", 76.5, "top", "quarantined") == (
+        one["kind"],
+        one["shore_d"],
+        one["side"],
+        one["lot"]["standing"],
+    )
     many = shop.post("quality", "/hardness-readings", [{"spool_code": first, "shore_d": 77}])
     assert [77] == [item["shore_d"] for item in many["items"]]
     columns = {"columns": {"spool_code": [second, second], "shore_d": [76.0, 75.5]}}
@@ -221,9 +258,7 @@ def finding_of(shop, lot):
 )
 def test_what_makes_no_sense_is_refused_at_its_field(shop, lots, sent, pointer):
     """Ends, types, words, unknown fields and the declaration's own doubts, each with a pointer."""
-    told = shop.post(
-        "quality", "/hardness-readings", {"spool_code": lots[0]["spools"][0]["code"], **sent}, status=422
-    )
+    told = shop.post("quality", "/hardness-readings", {"spool_code": lots[0]["spools"][0]["code"], **sent}, status=422)
     assert [pointer] == [fault["pointer"] for fault in told["errors"]]
 
 
@@ -234,9 +269,17 @@ def test_a_lot_that_is_too_soft_is_blocked_and_reported_to_its_supplier(shop):
     report = shop.get("quality", f"/lots/{lot['lot_id']}/nonconformity-report")
     assert "A durometer was pressed onto printed plaques (ISO 868)." in [way["says"] for way in report["method"]]
     assert "60 Shore D" in [one["says"] for one in report["readings"]]
-    page = shop.call("quality", "GET", f"/lots/{lot['lot_id']}/nonconformity-report", Accept="text/html")
-    assert "60 Shore D" in page.get_data(as_text=True)
-    assert "Hardness from 2 readings or more per spool." in page.get_data(as_text=True)
+    page = text(shop, f"/lots/{lot['lot_id']}/nonconformity-report", "text/html")
+    assert "60 Shore D" in page
+    assert "Hardness from 2 readings or more per spool." in page
+
+
+def text(shop, path, form):
+    """An answer in another form than JSON."""
+    headers = {"Authorization": f"Bearer {shop.tokens['quality']}", "Accept": form}
+    answer = shop.client.get(f"/v1{path}", headers=headers)
+    assert 200 == answer.status_code, answer.get_data(as_text=True)
+    return answer.get_data(as_text=True)
 
 
 def test_limits_are_read_checked_and_answered(shop):
@@ -247,14 +290,14 @@ def test_limits_are_read_checked_and_answered(shop):
         "quality", f"/grades/{shop.hard['id']}/limits", {"hardness": {"readings_per_spool_min": 2}}, status=422
     )
     assert ["/hardness"] == [fault["pointer"] for fault in empty["errors"]]
-    grade = shop.grade("PLA-HARD-2", limits={**HARD, "uses": {"fit": ["hardness"]}})
+    grade = shop.grade("PLA-HARD-USE", limits={**HARD, "uses": {"fit": ["hardness"]}})
     kept = shop.get("quality", f"/grades/{grade['id']}/limits")["items"][0]
     assert [70, 82] == kept["hardness"]["shore_d"]
 
 
 def test_the_guarded_rule_holds_what_its_uncertainty_does_not_settle(shop):
     """81.9 of 82 is inside by less than what a durometer of 0.5 leaves open."""
-    grade = shop.grade("PLA-HARD-3", limits={**HARD, "decision_rule": "guarded"})
+    grade = shop.grade("PLA-HARD-GUARDED", limits={**HARD, "decision_rule": "guarded"})
     durometer = {"code": "DUR-1", "kind": "durometer", "standard_uncertainty": 0.5, "check_interval_days": 365}
     number = shop.post("quality", "/instruments", durometer)["id"]
     lot = shop.receive(shop.quillwort, grade, "H-near")
@@ -279,10 +322,12 @@ def test_files_go_in_and_come_out(shop, anew, tmp_path):
     assert [("3", "shore_d")] == [(str(fault["row"]), fault["column"]) for fault in faults]
     done = CliRunner().invoke(anew.cli.main, ["import", "hardness", str(file)], env={"LOTS_DATABASE": anew.url})
     assert (0, "released") == (done.exit_code, shop.lot(lot["lot_id"])["standing"]), done.output
-    out = shop.call("quality", "GET", f"/lots/{lot['lot_id']}/readings?kind=hardness", Accept="text/csv")
-    table = list(csv.DictReader(io.StringIO(out.get_data(as_text=True))))
+    out = text(shop, f"/lots/{lot['lot_id']}/readings?kind=hardness", "text/csv")
+    table = list(csv.DictReader(io.StringIO(out)))
     assert ["76", "77", "76", "77"] == [f"{float(row['shore_d']):g}" for row in table]
     assert "lab" not in table[0]
+    send(shop, "hardness", out)
+    assert 8 == len(shop.get("quality", f"/lots/{lot['lot_id']}/readings?kind=hardness")["items"])
     assert "hardness" in CliRunner().invoke(anew.cli.main, ["import", "--help"]).output
 
 
@@ -305,17 +350,16 @@ def test_the_bench_enters_it_and_the_lot_page_and_record_word_it(shop, anew):
     assert "76.5 Shore D" in stored.text
     shown = clerk.go(f"/lots/{lot['lot_id']}")
     assert "76.5 Shore D" in shown.text
-    record = shop.call("quality", "GET", f"/lots/{lot['lot_id']}/record", Accept="text/html").get_data(as_text=True)
-    assert "76.5 Shore D" in record
+    assert "76.5 Shore D" in text(shop, f"/lots/{lot['lot_id']}/record", "text/html")
 
 
 def test_it_is_followed_over_lots_and_compared_between_suppliers(shop, lots):
     """Drift of the mean with its limits, and each supplier's spread and capability."""
-    path = f"/drift?grade_id={shop.hard['id']}&supplier_id={shop.quillwort['id']}&characteristic=hardness"
+    path = f"/drift?grade_id={shop.followed['id']}&supplier_id={shop.quillwort['id']}&characteristic=hardness"
     (series,) = shop.get("purchasing", path)["series"]
     assert ("hardness.shore_d", "Mean hardness", "Shore D") == tuple(series[n] for n in ("measure", "label", "unit"))
-    assert pytest.approx([76.2 + 0.1 * n for n in range(8)]) == series["values"][:8]
-    told = shop.get("purchasing", f"/supplier-comparison?grade_id={shop.hard['id']}")["suppliers"]
+    assert pytest.approx([76.2 + 0.1 * n for n in range(8)]) == [point["value"] for point in series["points"]]
+    told = shop.get("purchasing", f"/supplier-comparison?grade_id={shop.followed['id']}")["suppliers"]
     assert all("hardness.shore_d" in [one["measure"] for one in supplier["spread"]] for supplier in told[:1])
 
 
@@ -328,15 +372,34 @@ def test_repeats_tell_how_it_scatters(shop, lots):
     assert ["hardness.shore_d"] == [one["code"] for one in part["decisions"]]
 
 
-def test_a_durometer_is_studied(shop):
-    """A study of repeatability of an instrument that takes it, and the refusal of one that does not."""
-    document = shop.client.get("/v1/openapi.json").get_json()
-    assert "/v1/hardness-readings" in document["paths"]
-    measure = document["components"]["schemas"]["Study"]["properties"]["measure"]
-    assert "hardness" in measure.get("enum", []) or "hardness" in str(measure)
+def test_a_durometer_is_studied_and_a_micrometer_is_not(shop):
+    """A study of repeatability of an instrument that reads it, and the refusal of one that does not."""
+    trials = [
+        {"operator": who, "part": part, "value": value + apart}
+        for who in ("Ansel", "Corin")
+        for part, value in (("P1", 72.0), ("P2", 76.0), ("P3", 80.0))
+        for apart in (0.0, 0.4)
+    ]
+    for code, kind, status in (("DUR-2", "durometer", 201), ("MIC-9", "micrometer", 422)):
+        made = {"code": code, "kind": kind, "check_interval_days": 365}
+        number = shop.post("quality", "/instruments", made)["id"]
+        study = {"kind": "repeatability", "measure": "hardness", "studied_at": MONDAY.format(20), "trials": trials}
+        shop.post("quality", f"/instruments/{number}/studies", study, status)
 
 
-def test_the_demo_loads_it(anew, tmp_path):
-    """A file of readings named after it is loaded with the rest of a demo shop."""
+def test_the_demo_loads_it(anew, tmp_path, monkeypatch):
+    """A file of readings that is named after it is loaded with the rest of a demo shop."""
+    seed = tmp_path / "seed"
+    (seed / "readings").mkdir(parents=True)
+    for name, content in SEED.items():
+        (seed / name).write_text(content, encoding="utf-8")
     demo = import_module("lots.demo")
-    assert "hardness" in demo.__doc__ or Path(demo.__file__).is_file()
+    monkeypatch.setattr(demo, "seed_folder", lambda: seed)
+    _, tokens, _ = demo.build(tmp_path / "demo")
+    try:
+        headers = {"Authorization": f"Bearer {tokens['quality']}"}
+        lot = anew.shop.client.get("/v1/lots", headers=headers).get_json()["items"][0]
+        read = anew.shop.client.get(f"/v1/lots/{lot['id']}/readings?kind=hardness", headers=headers).get_json()["items"]
+        assert ("released", [76.0, 77.5]) == (lot["standing"], [reading["shore_d"] for reading in read])
+    finally:
+        import_module("lots.app").prepare_database(anew.url)

@@ -13,6 +13,7 @@ from lots.domain.characteristics.gloss import GLOSS
 from lots.domain.characteristics.moisture import MOISTURE
 from lots.domain.characteristics.opacity import OPACITY
 from lots.domain.characteristics.shrinkage.declaration import SHRINKAGE
+from lots.domain.characteristics.stringing import STRINGING
 from lots.domain.characteristics.surface import SURFACE
 from lots.domain.conformity import limits
 
@@ -50,7 +51,7 @@ def register(declared: Characteristic) -> None:
     limits.name_findings({one.code: one.label for one in declared.judged}, declared.name, declared.decimals)
 
 
-for _one in (COLOR, DIAMETER, SHRINKAGE, BOND, SURFACE, MOISTURE, GLOSS, OPACITY):
+for _one in (COLOR, DIAMETER, SHRINKAGE, BOND, SURFACE, MOISTURE, GLOSS, OPACITY, STRINGING):
     register(_one)
 
 
