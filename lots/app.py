@@ -15,7 +15,7 @@ from lots.api.assessment import concessions, decisions, reinspections, visual_tr
 from lots.api.documents import events, lot_pictures, lot_record, nonconformity_report
 from lots.api.drift import baselines, drift
 from lots.api.files import imports
-from lots.api.http import authentication, blueprint, errors, logs, metrics, throttle
+from lots.api.http import authentication, errors, logs, metrics, throttle
 from lots.api.instruments import calibration_checks, references, studies
 from lots.api.production import loads, matching, spools, tab_checks, tracing
 from lots.api.purchasing import comparison, corrective_actions
@@ -28,43 +28,43 @@ from lots.store import row_counts
 from lots.store.engine import database
 from lots.store.upkeep import schema
 
-DESKS = (
-    delivery_corrections.desk,
-    lots_and_deliveries.desk,
-    readings.desk,
-    voids.desk,
-    replicates.desk,
-    samples.desk,
-    decisions.desk,
-    reinspections.desk,
-    loads.desk,
-    names.desk,
-    spools.desk,
-    labels.desk,
-    tracing.desk,
-    matching.desk,
-    tab_checks.desk,
-    suppliers.desk,
-    shades.desk,
-    grades.desk,
-    visual_trials.desk,
-    calibration_checks.desk,
-    studies.desk,
-    references.desk,
-    concessions.desk,
-    inspection.desk,
-    events.desk,
-    color_differences.desk,
-    directory.desk,
-    own_account.desk,
-    imports.desk,
-    drift.desk,
-    baselines.desk,
-    corrective_actions.desk,
-    nonconformity_report.desk,
-    lot_record.desk,
-    comparison.desk,
-    lot_pictures.desk,
+ROUTES = (
+    delivery_corrections.routes,
+    lots_and_deliveries.routes,
+    readings.routes,
+    voids.routes,
+    replicates.routes,
+    samples.routes,
+    decisions.routes,
+    reinspections.routes,
+    loads.routes,
+    names.routes,
+    spools.routes,
+    labels.routes,
+    tracing.routes,
+    matching.routes,
+    tab_checks.routes,
+    suppliers.routes,
+    shades.routes,
+    grades.routes,
+    visual_trials.routes,
+    calibration_checks.routes,
+    studies.routes,
+    references.routes,
+    concessions.routes,
+    inspection.routes,
+    events.routes,
+    color_differences.routes,
+    directory.routes,
+    own_account.routes,
+    imports.routes,
+    drift.routes,
+    baselines.routes,
+    corrective_actions.routes,
+    nonconformity_report.routes,
+    lot_record.routes,
+    comparison.routes,
+    lot_pictures.routes,
 )
 
 # The longest that PostgreSQL works on one statement of a request, s: whoever asked has given up by then.
@@ -146,11 +146,11 @@ def create_app(settings: Settings | None = None) -> Flask:
     authentication.register(app)
     api = Api(app)
     api.spec.components.security_scheme("token", {"type": "http", "scheme": "bearer"})
-    for desk in DESKS:
-        api.register_blueprint(desk)
+    for one in ROUTES:
+        api.register_blueprint(one)
     app.register_blueprint(nonconformity_report.pages)
     app.register_blueprint(pages)
-    app.register_error_handler(blueprint.Refused, lambda refused: refused.answer)
+    app.register_error_handler(routes.Refused, lambda refused: refused.answer)
     app.register_error_handler(
         database.EngineTrouble, lambda error: errors.unavailable(database.trouble(error) or error)
     )

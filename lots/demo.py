@@ -39,7 +39,7 @@ _CELLS: dict[str, Callable[[str], Any]] = {
     "number": float,
     "whole": int,
     "truth": cell_parsing.truth,
-    "lab": cell_parsing.listed,
+    "lab": json.loads,
 }
 _PEOPLE = {
     "receiving": "Perpetua",

@@ -15,16 +15,14 @@ from lots.services import clock
 from lots.services.assessment import integrity_checks
 from lots.settings import BadSettings, Settings
 from lots.store.engine import database
+from lots.store.upkeep import backup as backups
 from lots.store.upkeep import integrity as reading
-from lots.store.upkeep import schema
+from lots.store.upkeep import schema, transfer
 from lots.store.upkeep.backup import Kept
-from lots.store.upkeep.backup import backup as keep
-from lots.store.upkeep.backup import restore as bring_back
 from lots.store.upkeep.copy_rows import Compared
 from lots.store.upkeep.database_handles import Watch, file_of, open_file, shown, unwatched
 from lots.store.upkeep.migrate import migrate as take_steps
 from lots.store.upkeep.sqlite_files import copy_file, part_of, stamp
-from lots.store.upkeep.transfer import move as carry_across
 
 
 def migrate(url: str) -> None:
@@ -73,7 +71,7 @@ def backup(url: str, path: Path) -> None:
     """
     _checked(url)
     with _progress() as watch:
-        kept = keep(url, path, watch)
+        kept = backups.backup(url, path, watch)
         open_file(path)
         flaws = _flaws(watch)
     _tell(f"Backup {path}", kept, flaws)
@@ -89,7 +87,7 @@ def restore(url: str, path: Path, *, replace: bool) -> None:
     """
     _checked(url)
     with _progress() as watch:
-        kept = bring_back(url, path, clock.now(), replace=replace, watch=watch)
+        kept = backups.restore(url, path, clock.now(), replace=replace, watch=watch)
         database.open_database(url)
         database.connect()
         flaws = _flaws(watch)
@@ -142,7 +140,7 @@ def move(source_url: str, target_url: str) -> None:
     if source_url == target_url or (file_of(source_url) and file_of(source_url) == file_of(target_url)):
         raise BadSettings("--from and --to name the same database")
     with _progress() as watch:
-        tables = carry_across(source_url, target_url, watch)
+        tables = transfer.move(source_url, target_url, watch)
     for table in tables:
         click.echo(_line(table))
     unlike = [table.table for table in tables if not table.equal]

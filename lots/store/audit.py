@@ -22,7 +22,7 @@ from lots.store.tables import models, studies
 from lots.store.tables.models import Chain, Event, Row
 
 # What can have been done, in the words of the trade. Phrases are never renamed: they stand in the entries, whose hashes cover them.
-WHATS = (
+ACTIONS = (
     "delivery received",
     "delivery corrected",
     "delivery closed",
@@ -84,7 +84,7 @@ _AT_ONCE = 10_000
 
 
 @dataclass(frozen=True, slots=True)
-class Cover:
+class AuditedTable:
     """How the entries cover a table.
 
     Args:
@@ -118,44 +118,44 @@ LOT_DERIVED = (
 DELIVERY_DERIVED = ("came_at", "corrected")
 SPOOL_DERIVED = ("flow_factor", "nonconforming", "dry_at", "identity", "likeness")
 # Which tables are covered, and what of them. A column that is added to one is covered unless it is named here.
-COVERED = {
+AUDITED = {
     cover.table: cover
     for cover in (
         # A server notes when a token was last used, for housekeeping; a version only counts changes.
-        Cover(models.Token, derived=("last_used_at",)),
-        Cover(models.Supplier),
-        Cover(models.Shade),
-        Cover(models.ShadeRevision, fixed=True),
-        Cover(models.Grade),
-        Cover(models.LimitsRevision, fixed=True),
-        Cover(models.Instrument),
-        Cover(models.InstrumentCheck, fixed=True),
-        *(Cover(table, fixed=True) for table in studies.STUDY_TABLES),
-        Cover(models.VisualTrial, fixed=True),
-        Cover(models.Lot, derived=(*LOT_DERIVED, "version")),
-        Cover(models.Delivery, fixed=True, derived=DELIVERY_DERIVED),
-        Cover(models.DeliveryCorrection, fixed=True),
-        Cover(models.Spool, derived=SPOOL_DERIVED),
-        Cover(models.SampleDraw, fixed=True),
-        Cover(models.SampleSubstitute, fixed=True),
-        Cover(models.SpoolParent, fixed=True),
-        Cover(models.SpoolLot, fixed=True),
-        Cover(models.Reading, fixed=True),
-        Cover(models.ReadingVoid, fixed=True),
-        Cover(models.VoidAgreement, fixed=True),
-        Cover(models.ReadingExclusion),
-        Cover(models.Decision, fixed=True),
-        Cover(models.Reinspection, fixed=True),
-        Cover(models.Concession),
-        Cover(models.Resumption, fixed=True),
-        Cover(models.Job, fixed=True, derived=("likeness",)),
-        Cover(models.Machine, derived=("likeness", "version")),
-        Cover(models.Load, derived=("on_machine", "of_job")),
-        Cover(models.Containment),
-        Cover(models.LoadRefusal, fixed=True),
-        Cover(models.Baseline, fixed=True),
-        Cover(models.CorrectiveAction),
-        Cover(models.Import, fixed=True),
+        AuditedTable(models.Token, derived=("last_used_at",)),
+        AuditedTable(models.Supplier),
+        AuditedTable(models.Shade),
+        AuditedTable(models.ShadeRevision, fixed=True),
+        AuditedTable(models.Grade),
+        AuditedTable(models.LimitsRevision, fixed=True),
+        AuditedTable(models.Instrument),
+        AuditedTable(models.InstrumentCheck, fixed=True),
+        *(AuditedTable(table, fixed=True) for table in studies.STUDY_TABLES),
+        AuditedTable(models.VisualTrial, fixed=True),
+        AuditedTable(models.Lot, derived=(*LOT_DERIVED, "version")),
+        AuditedTable(models.Delivery, fixed=True, derived=DELIVERY_DERIVED),
+        AuditedTable(models.DeliveryCorrection, fixed=True),
+        AuditedTable(models.Spool, derived=SPOOL_DERIVED),
+        AuditedTable(models.SampleDraw, fixed=True),
+        AuditedTable(models.SampleSubstitute, fixed=True),
+        AuditedTable(models.SpoolParent, fixed=True),
+        AuditedTable(models.SpoolLot, fixed=True),
+        AuditedTable(models.Reading, fixed=True),
+        AuditedTable(models.ReadingVoid, fixed=True),
+        AuditedTable(models.VoidAgreement, fixed=True),
+        AuditedTable(models.ReadingExclusion),
+        AuditedTable(models.Decision, fixed=True),
+        AuditedTable(models.Reinspection, fixed=True),
+        AuditedTable(models.Concession),
+        AuditedTable(models.Resumption, fixed=True),
+        AuditedTable(models.Job, fixed=True, derived=("likeness",)),
+        AuditedTable(models.Machine, derived=("likeness", "version")),
+        AuditedTable(models.Load, derived=("on_machine", "of_job")),
+        AuditedTable(models.Containment),
+        AuditedTable(models.LoadRefusal, fixed=True),
+        AuditedTable(models.Baseline, fixed=True),
+        AuditedTable(models.CorrectiveAction),
+        AuditedTable(models.Import, fixed=True),
     )
 }
 # Tables that no entry covers: the version of the tables, answers kept to be repeated, and the history itself.
@@ -176,21 +176,21 @@ def note(
 
     Args:
         lot_id: whose history; None for what concerns no single lot.
-        what: one of WHATS.
+        what: one of ACTIONS.
         by: who did it.
         now: when.
         rows: table -> numbers of its rows that were added or changed. They are read back, so that the digests are of what is stored.
         values: what the rows say now, where what they said before is kept nowhere else; text, numbers and the like.
 
     Raises:
-        ValueError: a phrase that is not one of WHATS, or a row that is not there.
+        ValueError: a phrase that is not one of ACTIONS, or a row that is not there.
         KeyError: a table that is not covered.
     """
-    if what not in WHATS:
+    if what not in ACTIONS:
         raise ValueError(f'"{what}" is not one of the phrases of the history')
     written = {table: sorted(set(numbers)) for table, numbers in rows.items()}
     content: dict[str, Any] = {
-        "rows": {table: _covering(COVERED[table], numbers) for table, numbers in written.items() if numbers}
+        "rows": {table: _covering(AUDITED[table], numbers) for table, numbers in written.items() if numbers}
     }
     if values:
         content["values"] = {
@@ -219,19 +219,19 @@ def chain_of(lot_id: int | None) -> str:
     return SHOP if lot_id is None else f"lot:{lot_id}"
 
 
-def _covering(cover: Cover, numbers: list[int]) -> dict[str, Any]:
+def _covering(cover: AuditedTable, numbers: list[int]) -> dict[str, Any]:
     found = stored(cover, numbers)
     if absent := [number for number in numbers if number not in found]:
         raise ValueError(f"{cover.table} has no row {absent[0]}")
     return {"ids": numbers, **cover_of(cover, list(found.values()))}
 
 
-def cover_of(cover: Cover, rows: list[dict[str, Any]]) -> dict[str, Any]:
+def cover_of(cover: AuditedTable, rows: list[dict[str, Any]]) -> dict[str, Any]:
     """Returns the digests of rows as an entry holds them: one for all where they never change, otherwise one for each."""
     return {"digest": digest(rows)} if cover.fixed else {"digests": [digest(row) for row in rows]}
 
 
-def stored(cover: Cover, numbers: Iterable[int]) -> dict[int, dict[str, Any]]:
+def stored(cover: AuditedTable, numbers: Iterable[int]) -> dict[int, dict[str, Any]]:
     """Returns the covered columns of these rows as the engine holds them, by number, ascending. One query for every 10,000."""
     wanted = sorted(set(numbers))
     found: dict[int, dict[str, Any]] = {}
@@ -244,7 +244,7 @@ def stored(cover: Cover, numbers: Iterable[int]) -> dict[int, dict[str, Any]]:
     return found
 
 
-def every_stored(cover: Cover) -> Iterator[tuple[int, dict[str, Any]]]:
+def every_stored(cover: AuditedTable) -> Iterator[tuple[int, dict[str, Any]]]:
     """Goes through all rows of a table in the same way, by number."""
     after = -(2**63)
     while rows := _read(cover, cover.model.id > after, limit=1000):
@@ -252,7 +252,7 @@ def every_stored(cover: Cover) -> Iterator[tuple[int, dict[str, Any]]]:
         after = max(rows)
 
 
-def _read(cover: Cover, which: Any, limit: int | None = None) -> dict[int, dict[str, Any]]:
+def _read(cover: AuditedTable, which: Any, limit: int | None = None) -> dict[int, dict[str, Any]]:
     """Rows without the ORM's reading of them: text that is no JSON or no time any more must not stop the check that is to find it."""
     columns = cover.fields
     query = cover.model.select(*columns).where(which).order_by(cover.model.id).limit(limit)

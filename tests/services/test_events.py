@@ -46,11 +46,11 @@ def test_every_change_leaves_an_entry_with_who_when_and_what(shop):
         assert answer.status_code in (200, 201), f"{path}: {answer.get_data(as_text=True)}"
         added = since(shop, before)
         assert added, path
-        changed = {table for table, count in counts().items() if count != rows[table]} & set(store.COVERED)
+        changed = {table for table, count in counts().items() if count != rows[table]} & set(store.AUDITED)
         for event in added:
             assert "admin person" == event["by"], path
             assert began <= datetime.fromisoformat(event["at"]) <= datetime.now(UTC), path
-            assert event["what"] in history.WHATS, path
+            assert event["what"] in history.ACTIONS, path
             assert event["rows"], path
         assert changed <= {table for event in added for table in event["rows"]}, path
 

@@ -15,7 +15,7 @@ from lots.store.upkeep import integrity as store
 from tests.changes import lived_in
 from tests.store.rows import connected, contents
 
-COVERED = list(audit.COVERED.values())
+AUDITED = list(audit.AUDITED.values())
 
 
 def sql(text, *values):
@@ -146,10 +146,10 @@ def some_row(cover):
 
 def test_every_table_and_column_is_covered_or_said_not_to_be():
     """A table that is added is covered, or named among those that are not; so is a column."""
-    covered = {cover.model for cover in COVERED}
+    covered = {cover.model for cover in AUDITED}
     assert set(models.TABLES) == covered | set(audit.NOT_COVERED)
     assert not covered & set(audit.NOT_COVERED)
-    for cover in COVERED:
+    for cover in AUDITED:
         names = {field.name for field in cover.model._meta.sorted_fields}
         assert names == {field.name for field in cover.fields} | set(cover.derived), cover.table
 
@@ -195,7 +195,7 @@ def put_in(cover, number):
 @pytest.mark.usefixtures("lived")
 def test_a_row_that_is_edited_taken_out_or_put_in_is_found():
     """In each covered table: the lot is named, and the entry that says what the row was."""
-    for cover in COVERED:
+    for cover in AUDITED:
         number = some_row(cover)
         for done in (edited, taken_out, put_in):
             done(cover, number)
@@ -206,7 +206,7 @@ def test_a_row_that_is_edited_taken_out_or_put_in_is_found():
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_every_covered_column_counts():
     """Whichever covered column of whichever table is edited, the digest of the row is another one."""
-    for cover in COVERED:
+    for cover in AUDITED:
         number = some_row(cover)
         for field in editable(cover):
             (before,) = audit.stored(cover, [number]).values()

@@ -6,12 +6,12 @@ from typing import Any
 
 from marshmallow import Schema, fields, validate
 
-from lots.api.http.blueprint import Desk, PageArgs, Resource, page_answer, page_schema, person
-from lots.api.http.fields import NUMBER, Instant, Number, Strict, Text, Truth
+from lots.api.http.fields import NUMBER, Instant, Strict, StrictBoolean, StrictFloat, Text
+from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_schema, person
 from lots.domain.assessment.limits_revision import GENERAL, USES
 from lots.services.assessment import concessions
 
-desk = Desk(
+routes = Routes(
     "concessions",
     __name__,
     url_prefix="/v1",
@@ -28,11 +28,11 @@ class ConcessionArgs(Strict):
         validate=validate.Length(1, 6, error="Name at least one use."),
         error_messages={"required": "This is needed."},
     )
-    max_mass_g = Number(above=0, high=10_000_000, required=True, metadata={"description": "how much in all, g"})
+    max_mass_g = StrictFloat(above=0, high=10_000_000, required=True, metadata={"description": "how much in all, g"})
     valid_until = Instant(required=True, metadata={"description": "the last moment at which a load may begin under it"})
     reason = Text(2000, lines=True, required=True)
     requested_by = Text(120, metadata={"description": "who asks; the person sending it when left out"})
-    finish_running = Truth(
+    finish_running = StrictBoolean(
         metadata={"description": "true (the default) when a job begun in time may run on after the end"}
     )
 
@@ -78,45 +78,45 @@ class ConcessionSchema(Schema):
     recorded_by = fields.String(required=True)
 
 
-@desk.route(f"/lots/<{NUMBER}:number>/concessions")
+@routes.route(f"/lots/<{NUMBER}:number>/concessions")
 class LotConcessions(Resource):
     """Concessions on a lot."""
 
     who = {"GET": ("quality",), "POST": ("quality",)}
 
-    @desk.arguments(PageArgs, location="query")
-    @desk.response(200, page_schema(ConcessionSchema))
+    @routes.arguments(PageArgs, location="query")
+    @routes.response(200, page_schema(ConcessionSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
         """List a lot's concessions, in the order they were asked for."""
         return page_answer(concessions.of_lot(number, args.get("cursor"), args["limit"]))
 
-    @desk.arguments(ConcessionArgs)
-    @desk.response(201, ConcessionSchema)
+    @routes.arguments(ConcessionArgs)
+    @routes.response(201, ConcessionSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Ask for a concession. It permits nothing until a second person approves it."""
         return concessions.request(number, args, person().name)
 
 
-@desk.route(f"/concessions/<{NUMBER}:number>/approve")
+@routes.route(f"/concessions/<{NUMBER}:number>/approve")
 class Approve(Resource):
     """Approving a concession."""
 
     who = {"POST": ("quality",)}
 
-    @desk.response(201, ConcessionSchema)
+    @routes.response(201, ConcessionSchema)
     def post(self, number: int) -> Any:
         """Approve a concession. 409 for the person who asked for it, and when it was approved, withdrawn or has run out."""
         return concessions.approve(number, person().name)
 
 
-@desk.route(f"/concessions/<{NUMBER}:number>/withdraw")
+@routes.route(f"/concessions/<{NUMBER}:number>/withdraw")
 class Withdraw(Resource):
     """Taking a concession back."""
 
     who = {"POST": ("quality",)}
 
-    @desk.arguments(WithdrawArgs)
-    @desk.response(201, ConcessionSchema)
+    @routes.arguments(WithdrawArgs)
+    @routes.response(201, ConcessionSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Take a concession back. What still runs under it is listed."""
         return concessions.withdraw(number, args["reason"], person().name)

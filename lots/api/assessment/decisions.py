@@ -6,14 +6,16 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.http.blueprint import ALL, Desk, PageArgs, Resource, page_answer, page_schema, person
 from lots.api.http.fields import NUMBER, Instant, OneOrMany, Strict, Text, WrittenWhole
+from lots.api.http.routes import ALL, PageArgs, Resource, Routes, page_answer, page_schema, person
 from lots.api.lot_schemas import ExposureSchema, LotAfterSchema
 from lots.api.readings.replicates import ExcludedLineSchema
 from lots.domain.assessment.standing import ACCEPT_STEP, ACTIONS, STANDINGS
 from lots.services.assessment import decisions
 
-desk = Desk("assessments", __name__, url_prefix="/v1/lots", description="How lots are judged, and what people decide.")
+routes = Routes(
+    "assessments", __name__, url_prefix="/v1/lots", description="How lots are judged, and what people decide."
+)
 
 
 class AssessmentArgs(Strict):
@@ -197,45 +199,45 @@ class ReassessedSchema(AssessmentSchema):
     lot = fields.Nested(LotAfterSchema, required=True)
 
 
-@desk.route(f"/<{NUMBER}:number>/assessment")
+@routes.route(f"/<{NUMBER}:number>/assessment")
 class Assessment(Resource):
     """How a lot is judged."""
 
     who = {"GET": ALL}
 
-    @desk.arguments(AssessmentArgs, location="query")
-    @desk.response(200, AssessmentNowSchema)
+    @routes.arguments(AssessmentArgs, location="query")
+    @routes.response(200, AssessmentNowSchema)
     def get(self, args: dict[str, Any], number: int) -> Any:
         """Show every finding: now, as of a time, or as it would be under other revisions."""
         return decisions.assessment(number, args.get("as_of"), args.get("limits_revision"), args.get("shade_revision"))
 
 
-@desk.route(f"/<{NUMBER}:number>/reassess")
+@routes.route(f"/<{NUMBER}:number>/reassess")
 class Reassess(Resource):
     """Judging again."""
 
     who = {"POST": ("quality",)}
 
-    @desk.response(201, ReassessedSchema)
+    @routes.response(201, ReassessedSchema)
     def post(self, number: int) -> Any:
         """Judge a lot again under the newest revisions, as a new decision. The old decision stays as it was."""
         return decisions.reassess(number, person().name)
 
 
-@desk.route(f"/<{NUMBER}:number>/decisions")
+@routes.route(f"/<{NUMBER}:number>/decisions")
 class Decisions(Resource):
     """Decisions on a lot."""
 
     who = {"GET": ("quality",), "POST": ("quality",)}
 
-    @desk.arguments(PageArgs, location="query")
-    @desk.response(200, page_schema(DecisionSchema))
+    @routes.arguments(PageArgs, location="query")
+    @routes.response(200, page_schema(DecisionSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
         """List a lot's decisions, oldest first."""
         return page_answer(decisions.history(number, args.get("cursor"), args["limit"]))
 
-    @desk.arguments(DecisionArgs)
-    @desk.response(201, DecidedSchema)
+    @routes.arguments(DecisionArgs)
+    @routes.response(201, DecidedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Block, hold, return, scrap or lift by hand, or accept a step. 409 when that cannot follow what is in force: `legal` says what can.
 

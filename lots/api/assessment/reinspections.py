@@ -6,13 +6,13 @@ from typing import Any
 
 from marshmallow import Schema, fields, validate
 
-from lots.api.http.blueprint import Desk, PageArgs, Resource, page_answer, page_schema, person
 from lots.api.http.fields import NUMBER, Instant, Strict, Text
+from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_schema, person
 from lots.api.lot_schemas import LotAfterSchema
 from lots.domain.assessment.limits_revision import CHARACTERISTICS
 from lots.services.assessment import reinspections
 
-desk = Desk(
+routes = Routes(
     "re-inspections",
     __name__,
     url_prefix="/v1/lots",
@@ -58,20 +58,20 @@ class ReinspectedSchema(ReinspectionSchema):
     lot = fields.Nested(LotAfterSchema, required=True)
 
 
-@desk.route(f"/<{NUMBER}:number>/reinspections")
+@routes.route(f"/<{NUMBER}:number>/reinspections")
 class Reinspections(Resource):
     """Re-inspections of a lot."""
 
     who = {"GET": ("quality",), "POST": ("quality",)}
 
-    @desk.arguments(PageArgs, location="query")
-    @desk.response(200, page_schema(ReinspectionSchema))
+    @routes.arguments(PageArgs, location="query")
+    @routes.response(200, page_schema(ReinspectionSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
         """List a lot's re-inspections in the order they were recorded."""
         return page_answer(reinspections.listed(number, args.get("cursor"), args["limit"]))
 
-    @desk.arguments(ReinspectionArgs)
-    @desk.response(201, ReinspectedSchema)
+    @routes.arguments(ReinspectionArgs)
+    @routes.response(201, ReinspectedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Inspect a lot again at the end of its shelf life: what to measure again, and a new use-by date.
 

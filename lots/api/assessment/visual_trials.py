@@ -6,14 +6,16 @@ from typing import Any
 
 from marshmallow import Schema, fields, validate
 
-from lots.api.http.blueprint import Desk, PageArgs, Resource, page_answer, page_schema, person
-from lots.api.http.fields import NUMBER, Instant, Number, Numbers, Strict, Text, Truth, Whole
+from lots.api.http.fields import NUMBER, Instant, Numbers, Strict, StrictBoolean, StrictFloat, StrictInteger, Text
+from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_schema, person
 from lots.api.setup.impact import LossSchema
 from lots.api.setup.limits import LimitsArgs
 from lots.api.setup.shades import LAB, ConditionsArgs, ConditionsSchema
 from lots.services.assessment import visual_trials
 
-desk = Desk("visual-trials", __name__, url_prefix="/v1", description="Plaques judged by eye, and what they support.")
+routes = Routes(
+    "visual-trials", __name__, url_prefix="/v1", description="Plaques judged by eye, and what they support."
+)
 
 _APART = "dL*, da*, db* from the reference"
 _MOST_PLAQUES, _MOST_JUDGEMENTS = 500, 200
@@ -25,7 +27,9 @@ class JudgementArgs(Strict):
     observer = Text(
         60, required=True, metadata={"description": "whose word it is, by a name or code of the shop's choosing"}
     )
-    accepted = Truth(required=True, metadata={"description": "true when the plaque would do in place of the reference"})
+    accepted = StrictBoolean(
+        required=True, metadata={"description": "true when the plaque would do in place of the reference"}
+    )
 
 
 class TrialPlaqueArgs(Strict):
@@ -34,8 +38,8 @@ class TrialPlaqueArgs(Strict):
     code = Text(60, allow_none=True, metadata={"description": "as on the plaque; each once in a trial"})
     lab = Numbers(3, LAB, metadata={"example": [95.4, -0.7, 1.9]})
     apart = Numbers(3, _APART, -100, 100, metadata={"example": [0.4, 0.1, 0.4]})
-    accepted = Whole(0, 100_000, metadata={"description": "how many of those who judged it accepted it"})
-    judged = Whole(1, 100_000, metadata={"description": "how many judged it"})
+    accepted = StrictInteger(0, 100_000, metadata={"description": "how many of those who judged it accepted it"})
+    judged = StrictInteger(1, 100_000, metadata={"description": "how many judged it"})
     judgements = fields.List(
         fields.Nested(JudgementArgs),
         validate=validate.Length(1, _MOST_JUDGEMENTS),
@@ -60,14 +64,14 @@ class VisualTrialArgs(Strict):
         error_messages={"required": "This is needed.", "null": "This must be a list, not null."},
         metadata={"description": "those that were shown beside the reference"},
     )
-    share = Number(
+    share = StrictFloat(
         0.05,
         0.95,
         load_default=0.5,
         metadata={"description": "of judgements that accept at the border of the tolerance"},
     )
-    confidence = Number(0.5, 0.999, load_default=0.95, metadata={"description": "of the intervals, two-sided"})
-    within = Number(
+    confidence = StrictFloat(0.5, 0.999, load_default=0.95, metadata={"description": "of the intervals, two-sided"})
+    within = StrictFloat(
         0.01, 1, load_default=0.1, metadata={"description": "how well each axis is wanted, as a share of it"}
     )
     note = Text(2000, lines=True, allow_none=True)
@@ -231,20 +235,20 @@ class VisualTrialSchema(VisualTrialLineSchema):
     )
 
 
-@desk.route(f"/grades/<{NUMBER}:number>/visual-trials")
+@routes.route(f"/grades/<{NUMBER}:number>/visual-trials")
 class VisualTrials(Resource):
     """Visual trials for a grade."""
 
     who = {"GET": ("quality",), "POST": ("quality",)}
 
-    @desk.arguments(PageArgs, location="query")
-    @desk.response(200, page_schema(VisualTrialLineSchema))
+    @routes.arguments(PageArgs, location="query")
+    @routes.response(200, page_schema(VisualTrialLineSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
         """List a grade's visual trials, oldest first, without what they show."""
         return page_answer(visual_trials.listed(number, args.get("cursor"), args["limit"]))
 
-    @desk.arguments(VisualTrialArgs)
-    @desk.response(201, VisualTrialSchema)
+    @routes.arguments(VisualTrialArgs)
+    @routes.response(201, VisualTrialSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Keep a trial: plaques about the reference, judged acceptable or not. Answers the tolerance they show, and limits it supports.
 
@@ -254,13 +258,13 @@ class VisualTrials(Resource):
         return made, {"Location": f"/v1/visual-trials/{made['id']}"}
 
 
-@desk.route(f"/visual-trials/<{NUMBER}:number>")
+@routes.route(f"/visual-trials/<{NUMBER}:number>")
 class OneVisualTrial(Resource):
     """One visual trial."""
 
     who = {"GET": ("quality",)}
 
-    @desk.response(200, VisualTrialSchema)
+    @routes.response(200, VisualTrialSchema)
     def get(self, number: int) -> Any:
         """Show a trial, and what it shows by the grade's current limits and the lots in stock now."""
         return visual_trials.shown(number)

@@ -6,11 +6,11 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.http.blueprint import Desk, PageArgs, Resource, page_answer, page_args, page_schema
 from lots.api.http.fields import MAX_ID, Instant, Text, WrittenWhole
+from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_args, page_schema
 from lots.services.documents import events
 
-desk = Desk("events", __name__, url_prefix="/v1/events", description="Who did what when, in chains of hashes.")
+routes = Routes("events", __name__, url_prefix="/v1/events", description="Who did what when, in chains of hashes.")
 
 
 class EventFilterArgs(PageArgs):
@@ -18,7 +18,7 @@ class EventFilterArgs(PageArgs):
 
     lot_id = WrittenWhole(1, MAX_ID)
     by = Text(120, metadata={"description": "whoever did it"})
-    what = Text(60, one_of=events.WHATS)
+    what = Text(60, one_of=events.ACTIONS)
     made_from = Instant(data_key="from", metadata={"description": "made from this moment on"})
     made_to = Instant(data_key="to", metadata={"description": "made up to this moment"})
 
@@ -35,7 +35,7 @@ class EventSchema(Schema):
     lot_id = fields.Integer(required=True, allow_none=True)
     at = Instant(required=True)
     by = fields.String(required=True)
-    what = fields.String(required=True, metadata={"enum": list(events.WHATS)})
+    what = fields.String(required=True, metadata={"enum": list(events.ACTIONS)})
     rows = fields.Dict(
         keys=fields.String(),
         values=fields.List(fields.Integer()),
@@ -59,14 +59,14 @@ class EventSchema(Schema):
     )
 
 
-@desk.route("")
+@routes.route("")
 class Events(Resource):
     """The history."""
 
     who = {"GET": ("quality",)}
 
-    @desk.arguments(EventFilterArgs, location="query")
-    @desk.response(200, page_schema(EventSchema))
+    @routes.arguments(EventFilterArgs, location="query")
+    @routes.response(200, page_schema(EventSchema))
     def get(self, args: dict[str, Any]) -> Any:
         """List who did what when, in the order it was done. `lots check` on the server proves that nothing of it was changed."""
         return page_answer(events.listed(*page_args(args)))

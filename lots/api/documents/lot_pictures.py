@@ -6,8 +6,8 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.http.blueprint import ALL, Desk, Resource, ordered_page, page_answer, page_schema
 from lots.api.http.fields import NUMBER, Instant
+from lots.api.http.routes import ALL, Resource, Routes, ordered_page, page_answer, page_schema
 from lots.api.pictures import bond, color_map, diameter, shrinkage, use_grid
 from lots.api.pictures.answers import AS_PICTURE, pictured
 from lots.api.receiving.lots_and_deliveries import LotFilterArgs
@@ -16,7 +16,7 @@ from lots.domain.assessment.standing import STANDINGS
 from lots.services.documents import lot_pictures
 from lots.services.production import lot_uses
 
-desk = Desk("lot_pictures", __name__, url_prefix="/v1/lots", description="A lot to look at.")
+routes = Routes("lot_pictures", __name__, url_prefix="/v1/lots", description="A lot to look at.")
 
 
 def _known(text: str = "", **more: Any) -> fields.Float:
@@ -108,14 +108,14 @@ class ColorMapSchema(NotedSchema):
     screen_says = fields.String(required=True)
 
 
-@desk.route(f"/<{NUMBER}:number>/color-map")
+@routes.route(f"/<{NUMBER}:number>/color-map")
 class ColorMap(Resource):
     """A lot's colour on a map."""
 
     who = {"GET": ALL}
 
-    @desk.response(200, ColorMapSchema)
-    @desk.alt_response(200, **AS_PICTURE)
+    @routes.response(200, ColorMapSchema)
+    @routes.alt_response(200, **AS_PICTURE)
     def get(self, number: int) -> Any:
         """Show where a lot and its spools lie about the reference, and the true outline of its limit."""
         return pictured(lot_pictures.color_map(number), color_map.draw)
@@ -148,15 +148,15 @@ class LotUsesSchema(Schema):
     uses = fields.List(fields.Nested(PermissionSchema), required=True)
 
 
-@desk.route("/uses")
+@routes.route("/uses")
 class LotUses(Resource):
     """Lots and what they may be used for."""
 
     who = {"GET": ALL}
 
-    @desk.arguments(LotFilterArgs, location="query")
-    @desk.response(200, page_schema(LotUsesSchema))
-    @desk.alt_response(200, **AS_PICTURE)
+    @routes.arguments(LotFilterArgs, location="query")
+    @routes.response(200, page_schema(LotUsesSchema))
+    @routes.alt_response(200, **AS_PICTURE)
     def get(self, args: dict[str, Any]) -> Any:
         """List lots with what each may be used for now, as GET /lots lists and filters them; as a picture, a grid of lots and uses."""
         answer, headers = page_answer(ordered_page(lot_uses.listed, args))
@@ -246,40 +246,40 @@ class BondPictureSchema(NotedSchema):
     control_ratio_min = _known()
 
 
-@desk.route(f"/<{NUMBER}:number>/diameter-profile")
+@routes.route(f"/<{NUMBER}:number>/diameter-profile")
 class DiameterProfile(Resource):
     """Diameter along the spools."""
 
     who = {"GET": ALL}
 
-    @desk.response(200, DiameterProfileSchema)
-    @desk.alt_response(200, **AS_PICTURE)
+    @routes.response(200, DiameterProfileSchema)
+    @routes.alt_response(200, **AS_PICTURE)
     def get(self, number: int) -> Any:
         """Show both diameters at each position of each measured spool, with the limits."""
         return pictured(lot_pictures.diameter_profile(number), diameter.draw)
 
 
-@desk.route(f"/<{NUMBER}:number>/shrinkage-picture")
+@routes.route(f"/<{NUMBER}:number>/shrinkage-picture")
 class ShrinkagePicture(Resource):
     """Shrinkage beside earlier lots."""
 
     who = {"GET": ALL}
 
-    @desk.response(200, ShrinkagePictureSchema)
-    @desk.alt_response(200, **AS_PICTURE)
+    @routes.response(200, ShrinkagePictureSchema)
+    @routes.alt_response(200, **AS_PICTURE)
     def get(self, number: int) -> Any:
         """Show a lot's shrinkage along each axis beside the supplier's last lots of the grade."""
         return pictured(lot_pictures.shrinkage_picture(number), shrinkage.draw)
 
 
-@desk.route(f"/<{NUMBER}:number>/bond-picture")
+@routes.route(f"/<{NUMBER}:number>/bond-picture")
 class BondPicture(Resource):
     """Bars across the layers."""
 
     who = {"GET": ALL}
 
-    @desk.response(200, BondPictureSchema)
-    @desk.alt_response(200, **AS_PICTURE)
+    @routes.response(200, BondPictureSchema)
+    @routes.alt_response(200, **AS_PICTURE)
     def get(self, number: int) -> Any:
         """Show every bar of a lot that was broken, the control bars beside them, and the floors."""
         return pictured(lot_pictures.bond_picture(number), bond.draw)

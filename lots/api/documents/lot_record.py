@@ -19,15 +19,17 @@ from lots.api.documents.nonconformity_report import (
 )
 from lots.api.documents.printed import AS_PAGE, AS_PDF, Paper, printed
 from lots.api.documents.record_pages import sections, title_of
-from lots.api.http.blueprint import ALL, Desk, Resource
 from lots.api.http.fields import NUMBER, Instant
+from lots.api.http.routes import ALL, Resource, Routes
 from lots.api.lot_schemas import NamedSchema
 from lots.api.receiving.lots_and_deliveries import ByHandSchema, SpoolLineSchema
 from lots.api.receiving.samples import DeliverySampleSchema
 from lots.domain.assessment.standing import STANDINGS
 from lots.services.documents import lot_record
 
-desk = Desk("record", __name__, url_prefix="/v1/lots", description="All that is known of a lot, to keep or to print.")
+routes = Routes(
+    "record", __name__, url_prefix="/v1/lots", description="All that is known of a lot, to keep or to print."
+)
 
 
 class RecordLotSchema(Schema):
@@ -110,15 +112,15 @@ class RecordSchema(Schema):
     cautions = fields.List(fields.String(), required=True)
 
 
-@desk.route(f"/<{NUMBER}:number>/record")
+@routes.route(f"/<{NUMBER}:number>/record")
 class LotRecord(Resource):
     """The record of a lot."""
 
     who = {"GET": ALL}
 
-    @desk.response(200, RecordSchema)
-    @desk.alt_response(200, **AS_PAGE)
-    @desk.alt_response(200, **AS_PDF)
+    @routes.response(200, RecordSchema)
+    @routes.alt_response(200, **AS_PAGE)
+    @routes.alt_response(200, **AS_PDF)
     def get(self, number: int) -> Any:
         """Show all that is known of a lot: JSON, or with `Accept: text/html` a page to print, or `application/pdf`.
 

@@ -9,13 +9,13 @@ from marshmallow import Schema, fields
 
 from lots.api.documents.printed import AS_PAGE, AS_PDF, Paper, printed
 from lots.api.documents.report_pages import sections, title_of
-from lots.api.http.blueprint import Desk, Resource
 from lots.api.http.fields import NUMBER, Instant, OneOrMany, Strict
+from lots.api.http.routes import Resource, Routes
 from lots.api.readings.readings import VoidLineSchema
 from lots.api.setup.shades import ConditionsSchema
 from lots.services.documents import nonconformity_report
 
-desk = Desk(
+routes = Routes(
     "nonconformity report",
     __name__,
     url_prefix="/v1",
@@ -303,16 +303,16 @@ class NonconformitySchema(Schema):
     cautions = fields.List(fields.String(), required=True)
 
 
-@desk.route(f"/lots/<{NUMBER}:number>/nonconformity-report")
+@routes.route(f"/lots/<{NUMBER}:number>/nonconformity-report")
 class NonconformityReport(Resource):
     """The report on a lot for its supplier."""
 
     who = {"GET": ("quality", "purchasing")}
 
-    @desk.arguments(ReportArgs, location="query")
-    @desk.response(200, NonconformitySchema)
-    @desk.alt_response(200, **AS_PAGE)
-    @desk.alt_response(200, **AS_PDF)
+    @routes.arguments(ReportArgs, location="query")
+    @routes.response(200, NonconformitySchema)
+    @routes.alt_response(200, **AS_PAGE)
+    @routes.alt_response(200, **AS_PDF)
     def get(self, args: dict[str, Any], number: int) -> Any:
         """Report what was wrong with a lot to its supplier: JSON, or with `Accept: text/html` a page to print, or `application/pdf`.
 

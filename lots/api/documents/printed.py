@@ -11,11 +11,11 @@ from typing import Any
 from flask import Response, render_template, request
 
 from lots.api.documents.report_pages import Section
-from lots.api.http.blueprint import Refused
 from lots.api.http.errors import problem
+from lots.api.http.routes import Refused
 
 JSON, HTML, PDF = "application/json", "text/html", "application/pdf"
-# For a resource's documentation: @desk.alt_response(200, **AS_PAGE), and the same with AS_PDF.
+# For a resource's documentation: @routes.alt_response(200, **AS_PAGE), and the same with AS_PDF.
 AS_PAGE = {"schema": {"type": "string"}, "content_type": HTML, "description": "a page to print", "success": True}
 AS_PDF = {
     "schema": {"type": "string", "format": "binary"},

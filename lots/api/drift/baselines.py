@@ -6,36 +6,38 @@ from typing import Any
 
 from marshmallow import Schema, fields, validate
 
-from lots.api.http.blueprint import ALL, Desk, PageArgs, Resource, page_answer, page_schema, person
-from lots.api.http.fields import MAX_ID, Instant, Number, Strict, Text, Whole, WrittenWhole
+from lots.api.http.fields import MAX_ID, Instant, Strict, StrictFloat, StrictInteger, Text, WrittenWhole
+from lots.api.http.routes import ALL, PageArgs, Resource, Routes, page_answer, page_schema, person
 from lots.services.drift import baselines
 
-desk = Desk("baselines", __name__, url_prefix="/v1/baselines", description="What drift is measured from.")
+routes = Routes("baselines", __name__, url_prefix="/v1/baselines", description="What drift is measured from.")
 
 
 class ExcludedArgs(Strict):
     """A lot that is left out of a baseline."""
 
-    lot_id = Whole(1, MAX_ID, required=True)
+    lot_id = StrictInteger(1, MAX_ID, required=True)
     reason = Text(2000, lines=True, required=True)
 
 
 class GivenArgs(Strict):
     """A baseline that was agreed rather than measured."""
 
-    mean = Number(-1e6, 1e6, required=True, metadata={"description": "in the measure's unit"})
-    sigma = Number(above=0, high=1e6, required=True, metadata={"description": "standard deviation from lot to lot"})
+    mean = StrictFloat(-1e6, 1e6, required=True, metadata={"description": "in the measure's unit"})
+    sigma = StrictFloat(
+        above=0, high=1e6, required=True, metadata={"description": "standard deviation from lot to lot"}
+    )
 
 
 class BaselineArgs(Strict):
     """A baseline: the lots it is made from, or values given by hand."""
 
-    supplier_id = Whole(1, MAX_ID)
+    supplier_id = StrictInteger(1, MAX_ID)
     supplier_code = Text(40, metadata={"description": "instead of supplier_id"})
-    grade_id = Whole(1, MAX_ID)
+    grade_id = StrictInteger(1, MAX_ID)
     grade_code = Text(40, metadata={"description": "instead of grade_id"})
     lot_ids = fields.List(
-        Whole(1, MAX_ID),
+        StrictInteger(1, MAX_ID),
         validate=validate.Length(1, 500, error="A baseline names 1 to 500 lots."),
         metadata={"description": "provisional from 8 lots, firm from 20"},
     )
@@ -99,21 +101,21 @@ class ChosenSchema(BaselineSchema):
     left_out = fields.List(fields.String(), required=True)
 
 
-@desk.route("")
+@routes.route("")
 class Baselines(Resource):
     """Baselines."""
 
     who = {"GET": ALL, "POST": ("quality",)}
 
-    @desk.arguments(BaselineFilterArgs, location="query")
-    @desk.response(200, page_schema(BaselineSchema))
+    @routes.arguments(BaselineFilterArgs, location="query")
+    @routes.response(200, page_schema(BaselineSchema))
     def get(self, args: dict[str, Any]) -> Any:
         """List baselines in the order they were chosen."""
         cursor, limit = args.pop("cursor", None), args.pop("limit")
         return page_answer(baselines.listed(args, cursor, limit))
 
-    @desk.arguments(BaselineArgs)
-    @desk.response(201, ChosenSchema)
+    @routes.arguments(BaselineArgs)
+    @routes.response(201, ChosenSchema)
     def post(self, args: dict[str, Any]) -> Any:
         """Choose a baseline: freeze the values of named lots, unstable ones excluded by name. It never moves afterwards."""
         return baselines.choose(args, person().name)

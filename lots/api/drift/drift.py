@@ -6,14 +6,14 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.http.blueprint import ALL, Desk, Resource
 from lots.api.http.fields import MAX_ID, Instant, Strict, Text, WrittenWhole
+from lots.api.http.routes import ALL, Resource, Routes
 from lots.api.pictures.answers import AS_PICTURE, pictured
 from lots.api.pictures.drift import draw
 from lots.domain.characteristics.registry import MEASURES
 from lots.services.drift import drift
 
-desk = Desk("drift", __name__, url_prefix="/v1/drift", description="How a supplier's lots move over time.")
+routes = Routes("drift", __name__, url_prefix="/v1/drift", description="How a supplier's lots move over time.")
 
 _KNOWN = [*dict.fromkeys(name.partition(".")[0] for name in MEASURES), *MEASURES]
 
@@ -240,15 +240,15 @@ class DriftSchema(Schema):
     together = fields.List(fields.Nested(TogetherSchema), required=True)
 
 
-@desk.route("")
+@routes.route("")
 class Drift(Resource):
     """How a supplier's lots of a grade drift."""
 
     who = {"GET": ALL}
 
-    @desk.arguments(DriftArgs, location="query")
-    @desk.response(200, DriftSchema)
-    @desk.alt_response(200, **AS_PICTURE)
+    @routes.arguments(DriftArgs, location="query")
+    @routes.response(200, DriftSchema)
+    @routes.alt_response(200, **AS_PICTURE)
     def get(self, args: dict[str, Any]) -> Any:
         """Follow a characteristic over a supplier's lots: series, baseline, charts, signals in words, and when a limit is reached."""
         whose = args["supplier_id"], args["grade_id"], args.get("characteristic")

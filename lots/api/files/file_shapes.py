@@ -21,7 +21,7 @@ from lots.services.files.spectral_columns import COLUMNS
 
 SCHEMAS: dict[str, type[Schema]] = {**ARGS, DELIVERIES: DeliveryArgs}
 
-# What stands in for a field at fault, so that the desk can judge the rest of its row. None of them is ever stored.
+# What stands in for a field at fault, so that the services can check the rest of its row. None of them is ever stored.
 _OF_READINGS = {"spool_code": ""}
 _OF_DELIVERIES: dict[str, Any] = {
     "supplier_lot": "-",

@@ -13,9 +13,9 @@ from werkzeug.datastructures import FileStorage
 
 from lots.api.files.file_rows import Watch, draft_from
 from lots.api.files.file_shapes import SCHEMAS, shape_of
-from lots.api.http.blueprint import BENCH, Desk, PageArgs, Refused, Resource, page_answer, page_schema, person
 from lots.api.http.errors import faults_from, http_problem, problem
 from lots.api.http.fields import Instant, Said, Strict, Text, WrittenTruth, WrittenWhole
+from lots.api.http.routes import BENCH, PageArgs, Refused, Resource, Routes, page_answer, page_schema, person
 from lots.api.lot_schemas import LotLineSchema
 from lots.api.receiving.lots_and_deliveries import SampleSchema
 from lots.api.setup.shades import Lit
@@ -25,7 +25,7 @@ from lots.services.files import cell_parsing, imports
 from lots.services.files.color_exchange import KEYWORDS
 from lots.services.files.tables import DELIMITERS, Options
 
-desk = Desk("imports", __name__, url_prefix="/v1/imports", description="Readings and deliveries from files.")
+routes = Routes("imports", __name__, url_prefix="/v1/imports", description="Readings and deliveries from files.")
 KINDS = tuple(SCHEMAS)
 # As whoever may send the same as JSON.
 WHO = {name: declared.measured_by for name, declared in DECLARED.items()} | {imports.DELIVERIES: ("receiving",)}
@@ -228,26 +228,26 @@ def _read_form() -> tuple[dict[str, Any], FileStorage]:
     return args, file
 
 
-@desk.route("")
+@routes.route("")
 class Imports(Resource):
     """Files that were imported."""
 
     who = {"GET": BENCH, "POST": BENCH}
 
-    @desk.arguments(PageArgs, location="query")
-    @desk.response(200, page_schema(ImportSchema))
+    @routes.arguments(PageArgs, location="query")
+    @routes.response(200, page_schema(ImportSchema))
     def get(self, args: dict[str, Any]) -> Any:
         """List imported files, in the order they came."""
         return page_answer(imports.listed(args.get("cursor"), args["limit"]))
 
-    @desk.doc(
+    @routes.doc(
         description=_TOLD,
         requestBody={"required": True, "content": {"multipart/form-data": {"schema": ImportFormSchema}}},
     )
-    @desk.alt_response(
+    @routes.alt_response(
         200, schema=ImportedSchema, description="A dry run, or a file that was imported before", success=True
     )
-    @desk.response(201, ImportedSchema)
+    @routes.response(201, ImportedSchema)
     def post(self) -> Any:
         """Import a CSV file of readings or deliveries, or colour exchange text of colours: all of it or nothing."""
         args, file = _read_form()

@@ -38,7 +38,7 @@ class Strict(Schema):
     error_messages = {"unknown": "There is no such field.", "type": "This must be an object, in { }."}
 
 
-class Number(fields.Float):
+class StrictFloat(fields.Float):
     """A JSON number within bounds, ends included. A number in quotes is refused, with the way to write it."""
 
     def __init__(
@@ -96,7 +96,7 @@ def whole_ends(low: float | None, high: float | None, above: float | None) -> tu
     return least if above is None else math.floor(above) + 1, 2**31 - 1 if high is None else math.floor(high)
 
 
-class Whole(fields.Integer):
+class StrictInteger(fields.Integer):
     """A JSON integer within bounds, ends included."""
 
     def __init__(self, low: int = 0, high: int = 2**31 - 1, *, hint: str = "", **kw: Any) -> None:
@@ -117,7 +117,7 @@ class Whole(fields.Integer):
         return int(value)
 
 
-class WrittenNumber(Number):
+class WrittenNumber(StrictFloat):
     """A positive number in a query string."""
 
     def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> float:
@@ -126,7 +126,7 @@ class WrittenNumber(Number):
         return super()._deserialize(float(value), attr, data, **kw)
 
 
-class WrittenWhole(Whole):
+class WrittenWhole(StrictInteger):
     """A whole number in a query string."""
 
     def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> int:
@@ -135,7 +135,7 @@ class WrittenWhole(Whole):
         return super()._deserialize(int(value), attr, data, **kw)
 
 
-class Truth(fields.Boolean):
+class StrictBoolean(fields.Boolean):
     """A JSON true or false; not "yes", not 1."""
 
     def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> bool:
@@ -264,7 +264,7 @@ class Numbers(fields.List[float]):
         )
         kw.setdefault("metadata", {}).update(description=names)
         length = validate.Length(equal=count, error=f"This must be {count} numbers, {names}.")
-        super().__init__(Number(low, high, above=above), validate=length, **kw)
+        super().__init__(StrictFloat(low, high, above=above), validate=length, **kw)
 
 
 class Figure(fields.Field[Any]):

@@ -6,12 +6,12 @@ from typing import Any
 
 from marshmallow import Schema, fields, validate
 
-from lots.api.http.blueprint import Desk, PageArgs, Resource, page_answer, page_schema, person
-from lots.api.http.fields import NUMBER, Code, Figure, Instant, Number, Strict, Text, Whole
+from lots.api.http.fields import NUMBER, Code, Figure, Instant, Strict, StrictFloat, StrictInteger, Text
+from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_schema, person
 from lots.api.lot_schemas import ExposureSchema, LotAfterSchema
 from lots.services.instruments import calibration_checks
 
-desk = Desk("instruments", __name__, url_prefix="/v1/instruments", description="What readings are taken with.")
+routes = Routes("instruments", __name__, url_prefix="/v1/instruments", description="What readings are taken with.")
 
 
 class InstrumentArgs(Strict):
@@ -19,14 +19,14 @@ class InstrumentArgs(Strict):
 
     code = Code(40, required=True, metadata={"example": "MIC-1"})
     kind = Text(60, required=True, metadata={"example": "micrometer"})
-    standard_uncertainty = Number(0, 1000, metadata={"description": "in the unit of what it reads"})
-    resolution = Number(
+    standard_uncertainty = StrictFloat(0, 1000, metadata={"description": "in the unit of what it reads"})
+    resolution = StrictFloat(
         None,
         1000,
         above=0,
         metadata={"description": "smallest step that it shows, in the unit of what it reads", "example": 0.001},
     )
-    check_interval_days = Whole(1, 3650, required=True)
+    check_interval_days = StrictInteger(1, 3650, required=True)
 
 
 class InForceSchema(Schema):
@@ -107,39 +107,39 @@ class CheckedSchema(CheckSchema):
     lots = fields.List(fields.Nested(TouchedSchema), required=True)
 
 
-@desk.route("")
+@routes.route("")
 class Instruments(Resource):
     """All instruments."""
 
     who = {"GET": ("quality",), "POST": ("quality",)}
 
-    @desk.arguments(PageArgs, location="query")
-    @desk.response(200, page_schema(InstrumentSchema))
+    @routes.arguments(PageArgs, location="query")
+    @routes.response(200, page_schema(InstrumentSchema))
     def get(self, args: dict[str, Any]) -> Any:
         """List instruments."""
         return page_answer(calibration_checks.listed(args.get("cursor"), args["limit"]))
 
-    @desk.arguments(InstrumentArgs)
-    @desk.response(201, InstrumentSchema)
+    @routes.arguments(InstrumentArgs)
+    @routes.response(201, InstrumentSchema)
     def post(self, args: dict[str, Any]) -> Any:
         """Add an instrument. 409 when the code is taken."""
         return calibration_checks.add(args, person().name)
 
 
-@desk.route(f"/<{NUMBER}:number>/checks")
+@routes.route(f"/<{NUMBER}:number>/checks")
 class Checks(Resource):
     """Checks of an instrument."""
 
     who = {"GET": ("quality",), "POST": ("quality",)}
 
-    @desk.arguments(PageArgs, location="query")
-    @desk.response(200, page_schema(CheckSchema))
+    @routes.arguments(PageArgs, location="query")
+    @routes.response(200, page_schema(CheckSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
         """List an instrument's checks."""
         return page_answer(calibration_checks.checks(number, args.get("cursor"), args["limit"]))
 
-    @desk.arguments(CheckArgs)
-    @desk.response(201, CheckedSchema)
+    @routes.arguments(CheckArgs)
+    @routes.response(201, CheckedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Record a check against a known artefact.
 

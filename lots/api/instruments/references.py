@@ -6,14 +6,14 @@ from typing import Any
 
 from marshmallow import Schema, fields, validate
 
-from lots.api.http.blueprint import Desk, PageArgs, Resource, page_answer, page_schema, person
-from lots.api.http.fields import MAX_ID, NUMBER, Code, Instant, Numbers, Strict, Text, Whole
+from lots.api.http.fields import MAX_ID, NUMBER, Code, Instant, Numbers, Strict, StrictInteger, Text
+from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_schema, person
 from lots.api.readings.readings import WarningSchema
 from lots.api.setup.shades import DAYS, LAB, ConditionsArgs, ConditionsSchema, InDoubtSchema
 from lots.domain.instruments.reference_sessions import MATTERS
 from lots.services.instruments import due, references
 
-desk = Desk("references", __name__, url_prefix="/v1", description="Masters and working copies, which age.")
+routes = Routes("references", __name__, url_prefix="/v1", description="Masters and working copies, which age.")
 
 
 def _readings(what: str) -> fields.List[Any]:
@@ -33,9 +33,9 @@ class WorkingCopyArgs(Strict):
     master = _readings("of the master")
     copy = _readings("of the copy")
     conditions = _conditions()
-    instrument_id = Whole(1, MAX_ID)
+    instrument_id = StrictInteger(1, MAX_ID)
     measured_at = Instant(required=True)
-    remeasure_every_days = Whole(1, DAYS)
+    remeasure_every_days = StrictInteger(1, DAYS)
     note = Text(2000, lines=True)
 
 
@@ -86,7 +86,7 @@ class RemeasurementArgs(Strict):
     """A session: the instrument's tile, and the master, working copies or both, read one after the other."""
 
     measured_at = Instant(required=True)
-    instrument_id = Whole(1, MAX_ID, required=True)
+    instrument_id = StrictInteger(1, MAX_ID, required=True)
     conditions = _conditions()
     read = fields.List(
         fields.Nested(PlaqueReadArgs),
@@ -244,20 +244,20 @@ class DueSchema(Schema):
     says = fields.String(required=True)
 
 
-@desk.route(f"/shades/<{NUMBER}:number>/working-copies")
+@routes.route(f"/shades/<{NUMBER}:number>/working-copies")
 class WorkingCopies(Resource):
     """Working copies of a shade's master."""
 
     who = {"GET": ("quality",), "POST": ("quality",)}
 
-    @desk.arguments(PageArgs, location="query")
-    @desk.response(200, page_schema(WorkingCopySchema))
+    @routes.arguments(PageArgs, location="query")
+    @routes.response(200, page_schema(WorkingCopySchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
         """List a shade's working copies, those that were replaced included."""
         return page_answer(references.copies(number, args.get("cursor"), args["limit"]))
 
-    @desk.arguments(WorkingCopyArgs)
-    @desk.response(201, MadeCopySchema)
+    @routes.arguments(WorkingCopyArgs)
+    @routes.response(201, MadeCopySchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Add a working copy of the newest revision, and answer its offset to the master. A newer one of a code takes the older's place.
 
@@ -266,20 +266,20 @@ class WorkingCopies(Resource):
         return references.add_copy(number, args, person().name)
 
 
-@desk.route(f"/shades/<{NUMBER}:number>/remeasurements")
+@routes.route(f"/shades/<{NUMBER}:number>/remeasurements")
 class Remeasurements(Resource):
     """Sessions in which a shade's plaques were measured again."""
 
     who = {"GET": ("quality",), "POST": ("quality",)}
 
-    @desk.arguments(PageArgs, location="query")
-    @desk.response(200, page_schema(RemeasurementSchema))
+    @routes.arguments(PageArgs, location="query")
+    @routes.response(200, page_schema(RemeasurementSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
         """List a shade's sessions with what each tells, voided ones included."""
         return page_answer(references.sessions(number, args.get("cursor"), args["limit"]))
 
-    @desk.arguments(RemeasurementArgs)
-    @desk.response(201, RemeasuredSchema)
+    @routes.arguments(RemeasurementArgs)
+    @routes.response(201, RemeasuredSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Store a session, and answer of each plaque whether it moved, or the instrument.
 
@@ -289,26 +289,26 @@ class Remeasurements(Resource):
         return references.remeasure(number, args, person().name)
 
 
-@desk.route(f"/remeasurements/<{NUMBER}:number>/void")
+@routes.route(f"/remeasurements/<{NUMBER}:number>/void")
 class RemeasurementVoid(Resource):
     """Voiding a session."""
 
     who = {"POST": ("quality",)}
 
-    @desk.arguments(RemeasurementVoidArgs)
-    @desk.response(201, RemeasuredSchema)
+    @routes.arguments(RemeasurementVoidArgs)
+    @routes.response(201, RemeasuredSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Say that a session does not count. It stays visible. 409 when it is void already."""
         return references.void_session(number, args["reason"], person().name)
 
 
-@desk.route("/due")
+@routes.route("/due")
 class Due(Resource):
     """What is due."""
 
     who = {"GET": ("quality",)}
 
-    @desk.response(200, DueSchema)
+    @routes.response(200, DueSchema)
     def get(self) -> Any:
         """List instruments, masters and working copies by the day on which they are to be checked or measured again."""
         return due.due()

@@ -6,14 +6,14 @@ from typing import Any
 
 from marshmallow import Schema, fields, validate
 
-from lots.api.http.blueprint import Desk, PageArgs, Resource, page_answer, page_schema, person
-from lots.api.http.fields import MAX_ID, NUMBER, Instant, Number, Numbers, Strict, Text, Whole
+from lots.api.http.fields import MAX_ID, NUMBER, Instant, Numbers, Strict, StrictFloat, StrictInteger, Text
+from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_schema, person
 from lots.api.lot_schemas import LotAfterSchema
 from lots.api.setup.shades import LAB
 from lots.domain.characteristics.registry import STUDIED
 from lots.services.instruments import studies
 
-desk = Desk("studies", __name__, url_prefix="/v1", description="How far instruments can be trusted.")
+routes = Routes("studies", __name__, url_prefix="/v1", description="How far instruments can be trusted.")
 
 # No reading of any instrument here is larger.
 _MOST = 2000
@@ -30,15 +30,15 @@ class TrialArgs(Strict):
 
     part = Text(120, required=True, metadata={"example": "plaque 3", "description": "what was read"})
     operator = Text(120, required=True, metadata={"example": "Ansel", "description": "who or what read it"})
-    value = Number(-_MOST, _MOST, required=True)
+    value = StrictFloat(-_MOST, _MOST, required=True)
 
 
 class ArtefactArgs(Strict):
     """Something of known value, with what the instrument read on it."""
 
     code = Text(120, required=True, metadata={"example": "pin 1.75"})
-    reference = Number(-_MOST, _MOST, required=True)
-    readings = _several(Number(-_MOST, _MOST), 200, "readings", 2, required=True)
+    reference = StrictFloat(-_MOST, _MOST, required=True)
+    readings = _several(StrictFloat(-_MOST, _MOST), 200, "readings", 2, required=True)
 
 
 class PlaqueArgs(Strict):
@@ -69,7 +69,7 @@ class StudyArgs(Strict):
         "trials",
         metadata={"description": "every part equally often by every operator, twice at least"},
     )
-    tolerance_width = Number(
+    tolerance_width = StrictFloat(
         1e-6, _MOST, metadata={"description": "upper limit less lower, in the unit of the readings"}
     )
     artefacts = _several(
@@ -80,14 +80,14 @@ class StudyArgs(Strict):
             "description": "of at least two known values over the range; five, ten times each, is common practice"
         },
     )
-    other_instrument_id = Whole(1, MAX_ID, metadata={"description": "that the same plaques were read on"})
+    other_instrument_id = StrictInteger(1, MAX_ID, metadata={"description": "that the same plaques were read on"})
     plaques = _several(
         fields.Nested(PlaqueArgs),
         200,
         "plaques",
         metadata={"description": "read on both instruments; 3 at least before a series may go on"},
     )
-    grade_id = Whole(
+    grade_id = StrictInteger(
         1, MAX_ID, metadata={"description": "whose limit on colour the step is held against, for a series to go on"}
     )
     note = Text(2000, lines=True)
@@ -287,20 +287,20 @@ class StudyVoidArgs(Strict):
     reason = Text(2000, lines=True, required=True)
 
 
-@desk.route(f"/instruments/<{NUMBER}:number>/studies")
+@routes.route(f"/instruments/<{NUMBER}:number>/studies")
 class Studies(Resource):
     """Studies of an instrument."""
 
     who = {"GET": ("quality",), "POST": ("quality",)}
 
-    @desk.arguments(PageArgs, location="query")
-    @desk.response(200, page_schema(StudySchema))
+    @routes.arguments(PageArgs, location="query")
+    @routes.response(200, page_schema(StudySchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
         """List an instrument's studies, voided ones included."""
         return page_answer(studies.listed(number, args.get("cursor"), args["limit"]))
 
-    @desk.arguments(StudyArgs)
-    @desk.response(201, StudiedSchema)
+    @routes.arguments(StudyArgs)
+    @routes.response(201, StudiedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Store a study with its readings, and answer what they show.
 
@@ -311,26 +311,26 @@ class Studies(Resource):
         return made, {"Location": f"/v1/studies/{made['id']}"}
 
 
-@desk.route(f"/studies/<{NUMBER}:number>")
+@routes.route(f"/studies/<{NUMBER}:number>")
 class OneStudy(Resource):
     """One study."""
 
     who = {"GET": ("quality",)}
 
-    @desk.response(200, StudySchema)
+    @routes.response(200, StudySchema)
     def get(self, number: int) -> Any:
         """Show a study with its readings and what they show."""
         return studies.get(number)
 
 
-@desk.route(f"/studies/<{NUMBER}:number>/void")
+@routes.route(f"/studies/<{NUMBER}:number>/void")
 class StudyVoid(Resource):
     """Voiding a study."""
 
     who = {"POST": ("quality",)}
 
-    @desk.arguments(StudyVoidArgs)
-    @desk.response(201, StudiedSchema)
+    @routes.arguments(StudyVoidArgs)
+    @routes.response(201, StudiedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Say that a study does not count. It stays visible; lots whose readings it spoke for are judged again. 409 when it is void already."""
         return studies.void(number, args["reason"], person().name)

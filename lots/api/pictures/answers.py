@@ -8,7 +8,7 @@ from typing import Any
 from flask import Response, request
 
 JSON, SVG = "application/json", "image/svg+xml"
-# For a resource's documentation: @desk.alt_response(200, **AS_PICTURE).
+# For a resource's documentation: @routes.alt_response(200, **AS_PICTURE).
 AS_PICTURE = {"schema": {"type": "string"}, "content_type": SVG, "description": "a picture", "success": True}
 
 

@@ -7,15 +7,36 @@ from typing import Any
 from flask import Response
 from marshmallow import Schema, fields
 
-from lots.api.http.blueprint import Desk, PageArgs, Resource, as_worked_out, page_answer, page_args, page_schema, person
 from lots.api.http.errors import problem
-from lots.api.http.fields import NUMBER, Code, Instant, Number, Strict, Text, Truth, WrittenNumber, WrittenTruth
+from lots.api.http.fields import (
+    NUMBER,
+    Code,
+    Instant,
+    Strict,
+    StrictBoolean,
+    StrictFloat,
+    Text,
+    WrittenNumber,
+    WrittenTruth,
+)
+from lots.api.http.routes import (
+    PageArgs,
+    Resource,
+    Routes,
+    json_without_schema,
+    page_answer,
+    page_args,
+    page_schema,
+    person,
+)
 from lots.api.setup.grades import GradePermissionSchema
 from lots.domain.assessment.limits_revision import GENERAL, USES
 from lots.services.production import clearance, loads
 from lots.services.production.clearance import Ask
 
-desk = Desk("production", __name__, url_prefix="/v1", description="May this spool be loaded, and where has it been?")
+routes = Routes(
+    "production", __name__, url_prefix="/v1", description="May this spool be loaded, and where has it been?"
+)
 FLOOR = ("production",)
 
 
@@ -193,12 +214,14 @@ class LoadArgs(Strict):
         20, one_of=(*USES, GENERAL), required=True, metadata={"description": "what the job asks of the material"}
     )
     loaded_at = Instant(metadata={"description": "now when left out; may lie in the past"})
-    mass_g = Number(above=0, high=60_000, metadata={"description": "what the job needs, g"})
-    match_max = Number(0, 100, metadata={"description": "the job's own limit on colour between lots, over the grade's"})
-    confirm_new_job = Truth(
+    mass_g = StrictFloat(above=0, high=60_000, metadata={"description": "what the job needs, g"})
+    match_max = StrictFloat(
+        0, 100, metadata={"description": "the job's own limit on colour between lots, over the grade's"}
+    )
+    confirm_new_job = StrictBoolean(
         load_default=False, metadata={"description": "true when a job that looks like a known one is another job"}
     )
-    confirm_new_machine = Truth(
+    confirm_new_machine = StrictBoolean(
         load_default=False,
         metadata={"description": "true when a machine that looks like a known one is another machine"},
     )
@@ -207,7 +230,7 @@ class LoadArgs(Strict):
 class UnloadArgs(Strict):
     """What is left on a spool that came off its machine."""
 
-    remaining_mass_g = Number(0, 60_000, required=True, metadata={"description": "filament without the reel, g"})
+    remaining_mass_g = StrictFloat(0, 60_000, required=True, metadata={"description": "filament without the reel, g"})
     unloaded_at = Instant(metadata={"description": "now when left out"})
 
 
@@ -270,33 +293,33 @@ class RefusalSchema(Schema):
     asked_by = fields.String(required=True)
 
 
-@desk.route("/spools/<code>/clearance")
+@routes.route("/spools/<code>/clearance")
 class SpoolClearance(Resource):
     """The answer to "may this spool be loaded?"."""
 
     who = {"GET": FLOOR}
 
-    @desk.arguments(ClearanceArgs, location="query")
-    @desk.response(200, ClearanceSchema)
+    @routes.arguments(ClearanceArgs, location="query")
+    @routes.response(200, ClearanceSchema)
     def get(self, args: dict[str, Any], code: str) -> Any:
         """Say whether a spool may be loaded for a use, with every reason against it, cautions and settings."""
-        return as_worked_out(clearance.clearance(code, Ask(**args)))
+        return json_without_schema(clearance.clearance(code, Ask(**args)))
 
 
-@desk.route("/loads")
+@routes.route("/loads")
 class Loads(Resource):
     """All loads."""
 
     who = {"GET": FLOOR, "POST": FLOOR}
 
-    @desk.arguments(LoadFilterArgs, location="query")
-    @desk.response(200, page_schema(LoadSchema))
+    @routes.arguments(LoadFilterArgs, location="query")
+    @routes.response(200, page_schema(LoadSchema))
     def get(self, args: dict[str, Any]) -> Any:
         """List loads, in the order they were recorded."""
         return page_answer(loads.listed(*page_args(args)))
 
-    @desk.arguments(LoadArgs)
-    @desk.response(201, LoadedSchema)
+    @routes.arguments(LoadArgs)
+    @routes.response(201, LoadedSchema)
     def post(self, args: dict[str, Any]) -> Any:
         """Put a spool on a machine. 409 with every reason when it is not clear; the refusal is kept on record.
 
@@ -311,27 +334,27 @@ def _not_clear(answer: dict[str, Any]) -> Response:
     return problem(409, "not-clear", "This spool is not clear to load", answer["says"], **shown)
 
 
-@desk.route(f"/loads/<{NUMBER}:number>/unload")
+@routes.route(f"/loads/<{NUMBER}:number>/unload")
 class Unload(Resource):
     """The end of a load."""
 
     who = {"POST": FLOOR}
 
-    @desk.arguments(UnloadArgs)
-    @desk.response(201, LoadSchema)
+    @routes.arguments(UnloadArgs)
+    @routes.response(201, LoadSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Take a spool off its machine and say what is left on it. 409 when it has come off already."""
         return loads.unload(number, args["remaining_mass_g"], args.get("unloaded_at"), person().name)
 
 
-@desk.route("/load-refusals")
+@routes.route("/load-refusals")
 class LoadRefusals(Resource):
     """Loads that were refused."""
 
     who = {"GET": ("production", "quality")}
 
-    @desk.arguments(PageArgs, location="query")
-    @desk.response(200, page_schema(RefusalSchema))
+    @routes.arguments(PageArgs, location="query")
+    @routes.response(200, page_schema(RefusalSchema))
     def get(self, args: dict[str, Any]) -> Any:
         """List the loads that were asked for and refused, with the reasons given."""
         return page_answer(loads.refusals(args.get("cursor"), args["limit"]))

@@ -6,14 +6,14 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.http.blueprint import Desk, Resource
-from lots.api.http.fields import MAX_ID, NUMBER, Number, Strict, Text, Whole, WrittenNumber, WrittenWhole
+from lots.api.http.fields import MAX_ID, NUMBER, Strict, StrictFloat, StrictInteger, Text, WrittenNumber, WrittenWhole
+from lots.api.http.routes import Resource, Routes
 from lots.api.pictures.answers import AS_PICTURE, pictured
 from lots.api.pictures.match_table import draw
 from lots.domain.assessment.limits_revision import GENERAL, USES
 from lots.services.production import matching
 
-desk = Desk("matching", __name__, url_prefix="/v1", description="Which lots may share a job.")
+routes = Routes("matching", __name__, url_prefix="/v1", description="Which lots may share a job.")
 FLOOR = ("production",)
 _LIMIT = {"description": "most that the two may differ within one job; null when none is set"}
 
@@ -81,10 +81,10 @@ class TableSchema(Schema):
 class PickArgs(Strict):
     """What a job needs."""
 
-    grade_id = Whole(1, MAX_ID, required=True)
+    grade_id = StrictInteger(1, MAX_ID, required=True)
     use = Text(20, one_of=(*USES, GENERAL), required=True)
-    mass_g = Number(above=0, high=10_000_000, required=True)
-    match_max = Number(
+    mass_g = StrictFloat(above=0, high=10_000_000, required=True)
+    match_max = StrictFloat(
         0,
         100,
         allow_none=True,
@@ -92,7 +92,7 @@ class PickArgs(Strict):
             "description": "most that any two lots may differ; null asks for no match; left out, the limit within one job where colour shows"
         },
     )
-    waste_percent = Number(0, 100, load_default=0.0, metadata={"description": "allowance on top, %"})
+    waste_percent = StrictFloat(0, 100, load_default=0.0, metadata={"description": "allowance on top, %"})
 
 
 class NamedLotSchema(Schema):
@@ -135,41 +135,41 @@ class PickedSchema(Schema):
     considered = fields.Nested(ConsideredSchema, required=True)
 
 
-@desk.route(f"/lots/<{NUMBER}:number>/matches")
+@routes.route(f"/lots/<{NUMBER}:number>/matches")
 class LotMatches(Resource):
     """Lots that may share a job with this one."""
 
     who = {"GET": FLOOR}
 
-    @desk.arguments(MostArgs, location="query")
-    @desk.response(200, MatchesSchema)
+    @routes.arguments(MostArgs, location="query")
+    @routes.response(200, MatchesSchema)
     def get(self, args: dict[str, Any], number: int) -> Any:
         """List the other lots in stock of the same shade, with how far each lies from this one, nearest first."""
         return matching.matches(number, args.get("max"))
 
 
-@desk.route("/match-table")
+@routes.route("/match-table")
 class MatchTable(Resource):
     """Which lots in stock may share a job."""
 
     who = {"GET": FLOOR}
 
-    @desk.arguments(TableArgs, location="query")
-    @desk.response(200, TableSchema)
-    @desk.alt_response(200, **AS_PICTURE)
+    @routes.arguments(TableArgs, location="query")
+    @routes.response(200, TableSchema)
+    @routes.alt_response(200, **AS_PICTURE)
     def get(self, args: dict[str, Any]) -> Any:
         """List every pair of lots in stock of a grade: A like B and B like C does not make A like C."""
         return pictured(matching.match_table(args["grade_id"], args.get("max")), draw)
 
 
-@desk.route("/picks")
+@routes.route("/picks")
 class Picks(Resource):
     """Spools for a job."""
 
     who = {"POST": FLOOR}
 
-    @desk.arguments(PickArgs)
-    @desk.response(200, PickedSchema)
+    @routes.arguments(PickArgs)
+    @routes.response(200, PickedSchema)
     def post(self, args: dict[str, Any]) -> Any:
         """Pick spools so that every pair of lots matches and the mass suffices: fewest lots, then the oldest, opened spools first.
 

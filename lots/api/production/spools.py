@@ -6,13 +6,13 @@ from typing import Any
 
 from marshmallow import Schema, fields, validate
 
-from lots.api.http.blueprint import Desk, Resource, person
-from lots.api.http.fields import Instant, LabelCode, Number, Strict, Text
+from lots.api.http.fields import Instant, LabelCode, Strict, StrictFloat, Text
+from lots.api.http.routes import Resource, Routes, person
 from lots.api.lot_schemas import LotLineSchema
 from lots.api.receiving.lots_and_deliveries import LotSchema, SpoolLineSchema
 from lots.services.production import spools
 
-desk = Desk("spools", __name__, url_prefix="/v1/spools", description="Reels, one by one.")
+routes = Routes("spools", __name__, url_prefix="/v1/spools", description="Reels, one by one.")
 FLOOR = ("production",)
 
 
@@ -60,7 +60,7 @@ class ParentArgs(Strict):
     """A spool to wind from, and how much of it."""
 
     spool_code = Text(60, required=True, metadata={"description": "as on its label"})
-    mass_g = Number(above=0, high=60_000, required=True, metadata={"description": "filament taken from it, g"})
+    mass_g = StrictFloat(above=0, high=60_000, required=True, metadata={"description": "filament taken from it, g"})
 
 
 class WindArgs(Strict):
@@ -76,14 +76,14 @@ class WindArgs(Strict):
     code = LabelCode(60, metadata={"description": "of the new spool; made up when left out"})
 
 
-@desk.route("")
+@routes.route("")
 class Spools(Resource):
     """Spools wound in the shop."""
 
     who = {"POST": FLOOR}
 
-    @desk.arguments(WindArgs)
-    @desk.response(201, WoundSchema)
+    @routes.arguments(WindArgs)
+    @routes.response(201, WoundSchema)
     def post(self, args: dict[str, Any]) -> Any:
         """Wind filament of one or more spools onto a new one. It holds all their lots, and is as good as the worst of them.
 
@@ -92,26 +92,26 @@ class Spools(Resource):
         return spools.wind(args, person().name)
 
 
-@desk.route("/<code>")
+@routes.route("/<code>")
 class OneSpool(Resource):
     """One spool."""
 
     who = {"GET": FLOOR}
 
-    @desk.response(200, SpoolSchema)
+    @routes.response(200, SpoolSchema)
     def get(self, code: str) -> Any:
         """Show a spool with its lot."""
         return spools.get_spool(code)
 
 
-@desk.route("/<code>/events")
+@routes.route("/<code>/events")
 class Events(Resource):
     """What is done to a spool."""
 
     who = {"POST": ("production", "receiving")}
 
-    @desk.arguments(EventArgs)
-    @desk.response(201, SpoolSchema)
+    @routes.arguments(EventArgs)
+    @routes.response(201, SpoolSchema)
     def post(self, args: dict[str, Any], code: str) -> Any:
         """Note that a spool was opened or dried. Loading a sealed spool opens it by itself."""
         return spools.note(code, args["event"], args.get("at"), person().name)

@@ -6,31 +6,31 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.http.blueprint import Desk, Resource
-from lots.api.http.fields import MAX_ID, Number, Strict, Text, Whole
+from lots.api.http.fields import MAX_ID, Strict, StrictFloat, StrictInteger, Text
+from lots.api.http.routes import Resource, Routes
 from lots.api.setup.grades import GradePermissionSchema
 from lots.domain.production.tab_checks import TAB_USES
 from lots.services.production import tab_checks
 
-desk = Desk("strength", __name__, url_prefix="/v1", description="Does a lot's bond carry a tab?")
+routes = Routes("strength", __name__, url_prefix="/v1", description="Does a lot's bond carry a tab?")
 
 
 class TabArgs(Strict):
     """A tab fixed at one end and loaded at the other. Name its lot, or a spool of it."""
 
-    lot_id = Whole(1, MAX_ID)
+    lot_id = StrictInteger(1, MAX_ID)
     spool_code = Text(60)
-    width_mm = Number(0.01, 1000, required=True)
-    thickness_mm = Number(0.01, 1000, required=True, metadata={"description": "in the direction it bends"})
-    lever_mm = Number(0.01, 10_000, required=True, metadata={"description": "from the root to the load"})
-    load_n = Number(0.001, 1_000_000, required=True)
+    width_mm = StrictFloat(0.01, 1000, required=True)
+    thickness_mm = StrictFloat(0.01, 1000, required=True, metadata={"description": "in the direction it bends"})
+    lever_mm = StrictFloat(0.01, 10_000, required=True, metadata={"description": "from the root to the load"})
+    load_n = StrictFloat(0.001, 1_000_000, required=True)
     layers = Text(
         6, one_of=("across", "along"), required=True, metadata={"description": "across: bending pulls the layers apart"}
     )
     use = Text(
         20, one_of=TAB_USES, metadata={"description": "what the part asks of the tab; both are checked when left out"}
     )
-    reserve = Number(1, 100, load_default=2.0, metadata={"description": "strength over stress that is wanted"})
+    reserve = StrictFloat(1, 100, load_default=2.0, metadata={"description": "strength over stress that is wanted"})
 
 
 class TabUseSchema(Schema):
@@ -72,14 +72,14 @@ class TabSchema(Schema):
     caution = fields.String(required=True)
 
 
-@desk.route("/tab-checks")
+@routes.route("/tab-checks")
 class TabChecks(Resource):
     """Tab checks."""
 
     who = {"POST": ("production", "quality")}
 
-    @desk.arguments(TabArgs)
-    @desk.response(200, TabSchema)
+    @routes.arguments(TabArgs)
+    @routes.response(200, TabSchema)
     def post(self, args: dict[str, Any]) -> Any:
         """Say whether a tab may be printed from a lot, and estimate whether its bond carries it. Nothing is stored."""
         return tab_checks.tab_check(args)

@@ -7,8 +7,8 @@ from typing import Any
 from marshmallow import Schema, fields
 
 from lots.api.assessment.decisions import DecisionSchema
-from lots.api.http.blueprint import Desk, PageArgs, Resource, page_answer, page_args, page_schema, person
 from lots.api.http.fields import MAX_ID, NUMBER, Instant, Strict, Text, WrittenTruth, WrittenWhole
+from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_args, page_schema, person
 from lots.api.lot_schemas import ExposureSchema
 from lots.api.pictures.answers import AS_PICTURE, pictured
 from lots.api.pictures.exposure import draw
@@ -17,7 +17,7 @@ from lots.api.receiving.lots_and_deliveries import DeliverySchema, LotSchema
 from lots.services import exposure
 from lots.services.receiving import receiving
 
-desk = Desk("tracing", __name__, url_prefix="/v1", description="Forward from a lot, backward from a job.")
+routes = Routes("tracing", __name__, url_prefix="/v1", description="Forward from a lot, backward from a job.")
 WHO = ("production", "quality")
 
 
@@ -83,52 +83,52 @@ class CloseArgs(Strict):
     note = Text(2000, lines=True, required=True)
 
 
-@desk.route(f"/lots/<{NUMBER}:number>/exposure")
+@routes.route(f"/lots/<{NUMBER}:number>/exposure")
 class Exposure(Resource):
     """Where a lot has been."""
 
     who = {"GET": WHO}
 
-    @desk.response(200, ExposureSchema)
-    @desk.alt_response(200, **AS_PICTURE)
+    @routes.response(200, ExposureSchema)
+    @routes.alt_response(200, **AS_PICTURE)
     def get(self, number: int) -> Any:
         """List every machine and job that a lot has reached, what is still loaded first; jobs in unrecorded gaps are `possibly`."""
         return pictured(receiving.exposure(number), draw)
 
 
-@desk.route("/jobs/<path:name>")
+@routes.route("/jobs/<path:name>")
 class Job(Resource):
     """What is behind a job."""
 
     who = {"GET": WHO}
 
-    @desk.response(200, JobSchema)
+    @routes.response(200, JobSchema)
     def get(self, name: str) -> Any:
         """Trace a job back to its lots, their deliveries, orders, readings, decisions and revisions."""
         return exposure.job(name)
 
 
-@desk.route("/containments")
+@routes.route("/containments")
 class Containments(Resource):
     """What has to be looked after."""
 
     who = {"GET": WHO}
 
-    @desk.arguments(ContainmentFilterArgs, location="query")
-    @desk.response(200, page_schema(ContainmentSchema))
+    @routes.arguments(ContainmentFilterArgs, location="query")
+    @routes.response(200, page_schema(ContainmentSchema))
     def get(self, args: dict[str, Any]) -> Any:
         """List the places that lots had reached when they were taken out of use, in the order they were opened."""
         return page_answer(exposure.containments(*page_args(args)))
 
 
-@desk.route(f"/containments/<{NUMBER}:number>/close")
+@routes.route(f"/containments/<{NUMBER}:number>/close")
 class CloseContainment(Resource):
     """Looking after one of them."""
 
     who = {"POST": WHO}
 
-    @desk.arguments(CloseArgs)
-    @desk.response(201, ContainmentSchema)
+    @routes.arguments(CloseArgs)
+    @routes.response(201, ContainmentSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Close a containment with what was done. 409 when it was closed already."""
         return exposure.close_containment(number, args["note"], person().name)

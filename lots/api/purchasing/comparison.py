@@ -7,13 +7,13 @@ from typing import Any
 from marshmallow import Schema, fields
 
 from lots.api.drift.drift import AtSchema
-from lots.api.http.blueprint import Desk, Resource
 from lots.api.http.fields import MAX_ID, Instant, OneOrMany, Strict, WrittenWhole
+from lots.api.http.routes import Resource, Routes
 from lots.api.pictures.answers import AS_PICTURE, pictured
 from lots.api.pictures.comparison import draw
 from lots.services.purchasing import comparison, forecast
 
-desk = Desk("comparison", __name__, url_prefix="/v1", description="Suppliers side by side, and what comes next.")
+routes = Routes("comparison", __name__, url_prefix="/v1", description="Suppliers side by side, and what comes next.")
 
 
 def _number(text: str = "", **kw: Any) -> fields.Float:
@@ -268,41 +268,41 @@ class WeekSchema(Schema):
     items = fields.List(fields.Nested(ActSchema), required=True)
 
 
-@desk.route("/supplier-comparison")
+@routes.route("/supplier-comparison")
 class SupplierComparison(Resource):
     """Suppliers side by side."""
 
     who = {"GET": ("purchasing",)}
 
-    @desk.arguments(ComparisonArgs, location="query")
-    @desk.response(200, ComparedSchema)
-    @desk.alt_response(200, **AS_PICTURE)
+    @routes.arguments(ComparisonArgs, location="query")
+    @routes.response(200, ComparedSchema)
+    @routes.alt_response(200, **AS_PICTURE)
     def get(self, args: dict[str, Any]) -> Any:
         """Compare the suppliers of a grade. A rank is given only where the lots tell suppliers apart."""
         compared = comparison.compare(args.get("grade_id"), args.get("received_from"), args.get("received_to"))
         return pictured(compared, draw)
 
 
-@desk.route("/forecast")
+@routes.route("/forecast")
 class NextLot(Resource):
     """The next lot."""
 
     who = {"GET": ("purchasing", "quality")}
 
-    @desk.arguments(ForecastArgs, location="query")
-    @desk.response(200, ForecastSchema)
+    @routes.arguments(ForecastArgs, location="query")
+    @routes.response(200, ForecastSchema)
     def get(self, args: dict[str, Any]) -> Any:
         """Say how likely a supplier's next lot of a grade is to be accepted the first time, by which model, and where it would fail."""
         return forecast.forecast(args["supplier_id"], args["grade_id"])
 
 
-@desk.route("/purchasing-summary")
+@routes.route("/purchasing-summary")
 class PurchasingSummary(Resource):
     """The week's list."""
 
     who = {"GET": ("purchasing",)}
 
-    @desk.response(200, WeekSchema)
+    @routes.response(200, WeekSchema)
     def get(self) -> Any:
         """List where to act this week over all suppliers and grades: overdue actions, limits about to be reached, refused lots, drift."""
         return forecast.act_this_week()

@@ -6,13 +6,13 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.http.blueprint import Desk, PageArgs, Resource, page_answer, page_args, page_schema, person
-from lots.api.http.fields import MAX_ID, NUMBER, Instant, Strict, Text, Whole, WrittenTruth, WrittenWhole
+from lots.api.http.fields import MAX_ID, NUMBER, Instant, Strict, StrictInteger, Text, WrittenTruth, WrittenWhole
+from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_args, page_schema, person
 from lots.api.lot_schemas import NamedSchema
 from lots.domain.purchasing.corrective_actions import CONFORMING_LOTS, MOST_CONFORMING_LOTS, STATES
 from lots.services.purchasing import corrective_actions
 
-desk = Desk(
+routes = Routes(
     "corrective actions",
     __name__,
     url_prefix="/v1",
@@ -28,7 +28,7 @@ class ActionArgs(Strict):
     due_at = Instant(
         metadata={"description": "when the answer is due; two weeks from now when left out (common practice)"}
     )
-    conforming_lots = Whole(
+    conforming_lots = StrictInteger(
         1,
         MOST_CONFORMING_LOTS,
         load_default=CONFORMING_LOTS,
@@ -114,20 +114,20 @@ class ActionSchema(Schema):
 _PAGE = page_schema(ActionSchema)
 
 
-@desk.route(f"/lots/<{NUMBER}:number>/corrective-actions")
+@routes.route(f"/lots/<{NUMBER}:number>/corrective-actions")
 class LotActions(Resource):
     """Corrective actions about a lot."""
 
     who = {"GET": WHO, "POST": WHO}
 
-    @desk.arguments(PageArgs, location="query")
-    @desk.response(200, _PAGE)
+    @routes.arguments(PageArgs, location="query")
+    @routes.response(200, _PAGE)
     def get(self, args: dict[str, Any], number: int) -> Any:
         """List a lot's corrective actions, in the order they were opened."""
         return page_answer(corrective_actions.of_lot(number, args.get("cursor"), args["limit"]))
 
-    @desk.arguments(ActionArgs)
-    @desk.response(201, ActionSchema)
+    @routes.arguments(ActionArgs)
+    @routes.response(201, ActionSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Ask the supplier to put right what was wrong with a lot.
 
@@ -136,40 +136,40 @@ class LotActions(Resource):
         return corrective_actions.request(number, args, person().name)
 
 
-@desk.route("/corrective-actions")
+@routes.route("/corrective-actions")
 class Actions(Resource):
     """All corrective actions."""
 
     who = {"GET": WHO}
 
-    @desk.arguments(ActionFilterArgs, location="query")
-    @desk.response(200, _PAGE)
+    @routes.arguments(ActionFilterArgs, location="query")
+    @routes.response(200, _PAGE)
     def get(self, args: dict[str, Any]) -> Any:
         """List corrective actions, in the order they were opened."""
         return page_answer(corrective_actions.listed(*page_args(args)))
 
 
-@desk.route(f"/corrective-actions/<{NUMBER}:number>/answer")
+@routes.route(f"/corrective-actions/<{NUMBER}:number>/answer")
 class AnswerAction(Resource):
     """The supplier's answer."""
 
     who = {"POST": WHO}
 
-    @desk.arguments(AnswerArgs)
-    @desk.response(201, ActionSchema)
+    @routes.arguments(AnswerArgs)
+    @routes.response(201, ActionSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Keep what the supplier answered. 409 when it has answered already."""
         return corrective_actions.answer(number, args, person().name)
 
 
-@desk.route(f"/corrective-actions/<{NUMBER}:number>/close")
+@routes.route(f"/corrective-actions/<{NUMBER}:number>/close")
 class CloseAction(Resource):
     """Closing a corrective action."""
 
     who = {"POST": ("quality",)}
 
-    @desk.arguments(CloseActionArgs)
-    @desk.response(201, ActionSchema)
+    @routes.arguments(CloseActionArgs)
+    @routes.response(201, ActionSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Close a corrective action on the conforming lots that came after its answer.
 

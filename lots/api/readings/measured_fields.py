@@ -6,7 +6,7 @@ from typing import Any
 
 from marshmallow import fields, validate
 
-from lots.api.http.fields import Number, Numbers, Text, Truth, Whole, whole_ends
+from lots.api.http.fields import Numbers, StrictBoolean, StrictFloat, StrictInteger, Text, whole_ends
 from lots.api.setup.shades import LAB, ConditionsArgs, ConditionsSchema, ReadConditionsArgs, SpectrumSchema
 from lots.api.setup.shades import spectrum_field as spectrum
 from lots.domain.characteristics.declaration import Characteristic, Field
@@ -45,7 +45,7 @@ def _asked(one: Field, declared: Characteristic) -> fields.Field[Any]:
             shape = ReadConditionsArgs if declared.of_type("spectrum") else ConditionsArgs
             return fields.Nested(shape, error_messages={"required": "This is needed."}, **known)
         case "truth":
-            return Truth(**known)
+            return StrictBoolean(**known)
     if not one.needed and one.default is None:
         known["allow_none"] = True
     match one.type:
@@ -55,14 +55,14 @@ def _asked(one: Field, declared: Characteristic) -> fields.Field[Any]:
             return Text(one.longest, one_of=one.words, **known)
         case "whole":
             return _whole(one, known)
-    return Number(one.low, one.high, above=one.above, **known)
+    return StrictFloat(one.low, one.high, above=one.above, **known)
 
 
-def _whole(one: Field, known: dict[str, Any]) -> Whole:
+def _whole(one: Field, known: dict[str, Any]) -> StrictInteger:
     if one.words:
         only = one.only or f"This must be one of: {', '.join(map(str, one.words))}."
         known["validate"] = validate.OneOf(one.words, error=only)
-    return Whole(*whole_ends(one.low, one.high, one.above), **known)
+    return StrictInteger(*whole_ends(one.low, one.high, one.above), **known)
 
 
 def answered() -> dict[str, fields.Field[Any]]:

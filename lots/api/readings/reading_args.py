@@ -7,7 +7,7 @@ from typing import Any
 
 from marshmallow import ValidationError, validates_schema
 
-from lots.api.http.fields import MAX_ID, Instant, Said, Strict, Text, Truth, Whole
+from lots.api.http.fields import MAX_ID, Instant, Said, Strict, StrictBoolean, StrictInteger, Text
 from lots.api.readings.measured_fields import asked
 from lots.domain.characteristics.declaration import Characteristic, Problem, Values
 from lots.domain.characteristics.registry import DECLARED
@@ -17,11 +17,11 @@ class ReadingArgs(Strict):
     """What every reading says."""
 
     spool_code = Text(60, required=True, metadata={"description": "as on its label"})
-    instrument_id = Whole(
+    instrument_id = StrictInteger(
         1, MAX_ID, allow_none=True, metadata={"description": "that read it; without one its uncertainty is unknown"}
     )
     measured_at = Instant(metadata={"description": "now when left out"})
-    screening = Truth(
+    screening = StrictBoolean(
         load_default=False, metadata={"description": "true keeps the reading without judging by it: a wound spool, say"}
     )
     note = Text(2000, lines=True, allow_none=True)

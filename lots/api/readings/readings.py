@@ -8,19 +8,19 @@ from typing import Any
 from flask import request
 from marshmallow import Schema, fields
 
-from lots.api.http.blueprint import (
+from lots.api.http.fields import NUMBER, Instant, Text
+from lots.api.http.routes import (
     ALL,
     LIST,
     OBJECT,
-    Desk,
     PageArgs,
     Resource,
-    as_worked_out,
+    Routes,
+    json_without_schema,
     page_answer,
     page_schema,
     person,
 )
-from lots.api.http.fields import NUMBER, Instant, Text
 from lots.api.lot_schemas import LotAfterSchema
 from lots.api.readings.measured_fields import answered
 from lots.api.readings.reading_args import ARGS
@@ -29,7 +29,7 @@ from lots.domain.characteristics.declaration import Characteristic
 from lots.domain.characteristics.registry import DECLARED
 from lots.services.readings import recording
 
-desk = Desk("readings", __name__, url_prefix="/v1", description="Measurements on spools and coupons.")
+routes = Routes("readings", __name__, url_prefix="/v1", description="Measurements on spools and coupons.")
 
 
 class WarningSchema(Schema):
@@ -150,11 +150,11 @@ def _serve(declared: Characteristic) -> None:
             stored = recording.record(kind, items, person().name, as_list=form != OBJECT)
             readings, lots = stored["items"], _LOTS.dump(stored["lots"])
             if form == OBJECT:
-                return as_worked_out({**readings[0], "lot": lots[0]}, 201)
+                return json_without_schema({**readings[0], "lot": lots[0]}, 201)
             if form == LIST:
-                return as_worked_out({"items": readings, "lots": lots}, 201)
+                return json_without_schema({"items": readings, "lots": lots}, 201)
             given = {name: [reading[name] for reading in readings] for name in ("id", "warnings")}
-            return as_worked_out({"columns": given, "lots": lots}, 201)
+            return json_without_schema({"columns": given, "lots": lots}, 201)
 
     Readings.who = {"POST": declared.measured_by}
     Readings.post.__doc__ = (
@@ -162,24 +162,24 @@ def _serve(declared: Characteristic) -> None:
         "Each lot is judged in the same transaction."
     )
     any_of_them = {"oneOf": [OneStoredSchema, ManyStoredSchema, ColumnsStoredSchema]}
-    answer = desk.response(201, any_of_them)(Readings.post)
-    Readings.post = desk.one_or_many(ARGS[kind](), partial(recording.faults_of, kind))(answer)  # type: ignore[method-assign]  # decorated once its kind is known
+    answer = routes.response(201, any_of_them)(Readings.post)
+    Readings.post = routes.one_or_many(ARGS[kind](), partial(recording.faults_of, kind))(answer)  # type: ignore[method-assign]  # decorated once its kind is known
     Readings.__name__ = f"{kind.capitalize()}Readings"
-    desk.route(declared.path)(Readings)
+    routes.route(declared.path)(Readings)
 
 
 for _declared in DECLARED.values():
     _serve(_declared)
 
 
-@desk.route(f"/lots/<{NUMBER}:number>/readings")
+@routes.route(f"/lots/<{NUMBER}:number>/readings")
 class LotReadings(Resource):
     """Readings of a lot."""
 
     who = {"GET": ALL}
 
-    @desk.arguments(ReadingFilterArgs, location="query")
-    @desk.response(200, page_schema(ReadingSchema))
+    @routes.arguments(ReadingFilterArgs, location="query")
+    @routes.response(200, page_schema(ReadingSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
         """List everything that was recorded of a lot, voided and screening readings included."""
         return page_answer(recording.of_lot(number, args.get("kind"), args.get("cursor"), args["limit"]))

@@ -7,14 +7,16 @@ from typing import Any
 
 from marshmallow import Schema, ValidationError, fields
 
-from lots.api.http.blueprint import ALL, Desk, Resource, person
 from lots.api.http.fields import NUMBER, OneOrMany, Said, Strict, Text
+from lots.api.http.routes import ALL, Resource, Routes, person
 from lots.api.lot_schemas import LotAfterSchema
 from lots.api.readings.readings import ExclusionLineSchema, ReadingSchema
 from lots.domain.assessment.repeats import CAUSES
 from lots.services.assessment import exclusions, repeats
 
-desk = Desk("replicates", __name__, url_prefix="/v1", description="Repeat readings: scatter, how many more, outliers.")
+routes = Routes(
+    "replicates", __name__, url_prefix="/v1", description="Repeat readings: scatter, how many more, outliers."
+)
 
 
 class StepSchema(Schema):
@@ -200,13 +202,13 @@ class ReadingExcludedSchema(ReadingSchema):
     lot = fields.Nested(LotAfterSchema, required=True)
 
 
-@desk.route(f"/lots/<{NUMBER}:number>/replicates")
+@routes.route(f"/lots/<{NUMBER}:number>/replicates")
 class Replicates(Resource):
     """Repeat readings of a lot."""
 
     who = {"GET": ALL}
 
-    @desk.response(200, ReplicatesSchema)
+    @routes.response(200, ReplicatesSchema)
     def get(self, number: int) -> Any:
         """Say how a lot's repeat readings scatter, how many more would leave no doubt about each finding, and which stand apart.
 
@@ -217,14 +219,14 @@ class Replicates(Resource):
         return repeats.of_lot(number)
 
 
-@desk.route(f"/readings/<{NUMBER}:number>/exclude")
+@routes.route(f"/readings/<{NUMBER}:number>/exclude")
 class Exclude(Resource):
     """Leaving out a reading that stands apart."""
 
     who = {"POST": ("quality",)}
 
-    @desk.arguments(ExcludeArgs)
-    @desk.response(201, ReadingExcludedSchema)
+    @routes.arguments(ExcludeArgs)
+    @routes.response(201, ReadingExcludedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Leave a reading out for a named cause, and judge its lot without it. It stays visible, and the assessment says what it would change.
 
@@ -233,14 +235,14 @@ class Exclude(Resource):
         return exclusions.exclude(number, args["cause"], args["reason"], person().name)
 
 
-@desk.route(f"/readings/<{NUMBER}:number>/include")
+@routes.route(f"/readings/<{NUMBER}:number>/include")
 class Include(Resource):
     """Taking back in a reading that was left out."""
 
     who = {"POST": ("quality",)}
 
-    @desk.arguments(IncludeArgs)
-    @desk.response(201, ReadingExcludedSchema)
+    @routes.arguments(IncludeArgs)
+    @routes.response(201, ReadingExcludedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Take back in a reading that was excluded, and judge its lot with it. 409 when it is not excluded."""
         return exclusions.include(number, args["reason"], person().name)

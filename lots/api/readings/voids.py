@@ -6,21 +6,21 @@ from typing import Any
 
 from marshmallow import fields
 
-from lots.api.http.blueprint import BENCH, Desk, PageArgs, Resource, page_answer, page_schema, person
-from lots.api.http.fields import MAX_ID, NUMBER, Strict, Text, Whole, WrittenTruth
+from lots.api.http.fields import MAX_ID, NUMBER, Strict, StrictInteger, Text, WrittenTruth
+from lots.api.http.routes import BENCH, PageArgs, Resource, Routes, page_answer, page_schema, person
 from lots.api.lot_schemas import LotAfterSchema
 from lots.api.readings.readings import ReadingSchema, VoidLineSchema
 from lots.domain.assessment.limits_revision import CHARACTERISTICS
 from lots.services.readings import voids
 
-desk = Desk("voids", __name__, url_prefix="/v1", description="Readings that do not count, and why.")
+routes = Routes("voids", __name__, url_prefix="/v1", description="Readings that do not count, and why.")
 
 
 class VoidArgs(Strict):
     """Why a reading does not count, and which takes its place."""
 
     reason = Text(2000, lines=True, required=True, metadata={"description": "why it never was a measurement, in words"})
-    replaced_by = Whole(
+    replaced_by = StrictInteger(
         1,
         MAX_ID,
         allow_none=True,
@@ -60,27 +60,27 @@ class VoidSchema(VoidLineSchema):
     says = fields.String(required=True, metadata={"description": "what was measured, in words"})
 
 
-@desk.route("/voids")
+@routes.route("/voids")
 class Voids(Resource):
     """All voids."""
 
     who = {"GET": ("quality",)}
 
-    @desk.arguments(VoidFilterArgs, location="query")
-    @desk.response(200, page_schema(VoidSchema))
+    @routes.arguments(VoidFilterArgs, location="query")
+    @routes.response(200, page_schema(VoidSchema))
     def get(self, args: dict[str, Any]) -> Any:
         """List voids in the order they were made; `held=true` lists those that wait for the agreement of quality."""
         return page_answer(voids.listed(waiting=args.get("held"), cursor=args.get("cursor"), limit=args["limit"]))
 
 
-@desk.route(f"/readings/<{NUMBER}:number>/void")
+@routes.route(f"/readings/<{NUMBER}:number>/void")
 class Void(Resource):
     """Voiding a reading."""
 
     who = {"POST": BENCH}
 
-    @desk.arguments(VoidArgs)
-    @desk.response(201, VoidedSchema)
+    @routes.arguments(VoidArgs)
+    @routes.response(201, VoidedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Void a reading. It stays visible, and its lot is judged again without it.
 
@@ -92,14 +92,14 @@ class Void(Resource):
         return voids.void(number, args["reason"], args.get("replaced_by"), who.name, of_quality=of_quality)
 
 
-@desk.route(f"/readings/<{NUMBER}:number>/void/agree")
+@routes.route(f"/readings/<{NUMBER}:number>/void/agree")
 class AgreeToVoid(Resource):
     """The agreement of quality to a void by the author of a reading."""
 
     who = {"POST": ("quality",)}
 
-    @desk.arguments(AgreeArgs)
-    @desk.response(201, VoidedSchema)
+    @routes.arguments(AgreeArgs)
+    @routes.response(201, VoidedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Agree to an author's void, which waits for that. The lot is judged again. 409 for the author, and where nothing waits."""
         return voids.agree(number, args["reason"], person().name)

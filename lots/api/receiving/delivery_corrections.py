@@ -6,10 +6,20 @@ from typing import Any
 
 from marshmallow import Schema, fields, validate
 
-from lots.api.http.blueprint import Resource, etag, person, version_to_change
-from lots.api.http.fields import MAX_ID, NUMBER, Instant, LabelCode, Number, Strict, Text, Truth, Whole
+from lots.api.http.fields import (
+    MAX_ID,
+    NUMBER,
+    Instant,
+    LabelCode,
+    Strict,
+    StrictBoolean,
+    StrictFloat,
+    StrictInteger,
+    Text,
+)
+from lots.api.http.routes import Resource, etag, person, version_to_change
 from lots.api.receiving.lots_and_deliveries import DeliverySchema, LotSchema, NewSpoolArgs, SpoolLineSchema
-from lots.api.receiving.lots_and_deliveries import deliveries as desk
+from lots.api.receiving.lots_and_deliveries import deliveries as routes
 from lots.services.receiving import deliveries
 
 _WHO = ("receiving", "quality")
@@ -20,7 +30,7 @@ class SpoolMassArgs(Strict):
     """What is on a spool after all."""
 
     code = LabelCode(60, required=True, metadata={"description": "as on its label"})
-    net_mass_g = Number(required=True, metadata={**_MASS, "description": "filament without the reel, g"})
+    net_mass_g = StrictFloat(required=True, metadata={**_MASS, "description": "filament without the reel, g"})
 
 
 class DeliveryChange(Strict):
@@ -30,27 +40,29 @@ class DeliveryChange(Strict):
     order_ref = Text(120, allow_none=True, metadata={"description": "the shop's order"})
     received_at = Instant(metadata={"description": "when it came"})
     due_at = Instant(allow_none=True, metadata={"description": "when it was promised; later than this is late"})
-    cost = Number(0, 1e9, allow_none=True, metadata={"description": "of the whole delivery, in `currency`"})
+    cost = StrictFloat(0, 1e9, allow_none=True, metadata={"description": "of the whole delivery, in `currency`"})
     currency = Text(
         3, allow_none=True, metadata={"description": "ISO 4217, such as EUR; needed with cost", "pattern": "^[A-Z]{3}$"}
     )
     note = Text(2000, lines=True, allow_none=True)
-    supplier_id = Whole(1, MAX_ID, metadata={"description": "before the first reading or load only"})
+    supplier_id = StrictInteger(1, MAX_ID, metadata={"description": "before the first reading or load only"})
     supplier_code = Text(40, metadata={"description": "instead of supplier_id"})
-    grade_id = Whole(1, MAX_ID, metadata={"description": "before the first reading or load only"})
+    grade_id = StrictInteger(1, MAX_ID, metadata={"description": "before the first reading or load only"})
     grade_code = Text(40, metadata={"description": "instead of grade_id"})
     supplier_lot = Text(
         120, metadata={"description": "the lot number as printed; before the first reading or load only"}
     )
-    confirm_new_lot = Truth(metadata={"description": "true when a lot number that looks like a known one is another"})
-    spool_count = Whole(
+    confirm_new_lot = StrictBoolean(
+        metadata={"description": "true when a lot number that looks like a known one is another"}
+    )
+    spool_count = StrictInteger(
         1,
         1000,
         metadata={
             "description": "reels that came after all: the last ones logged are withdrawn, or further ones added"
         },
     )
-    confirm_spool_count = Truth(metadata={"description": "true when so many spools really came"})
+    confirm_spool_count = StrictBoolean(metadata={"description": "true when so many spools really came"})
     withdraw = fields.List(
         LabelCode(60),
         validate=validate.Length(1, 1000, error="Name 1 to 1000 spools."),
@@ -61,7 +73,7 @@ class DeliveryChange(Strict):
         validate=validate.Length(1, 1000, error="Name 1 to 1000 spools."),
         metadata={"description": "spools that came beside those logged"},
     )
-    net_mass_g = Number(metadata={**_MASS, "description": "of each spool, added ones included, g"})
+    net_mass_g = StrictFloat(metadata={**_MASS, "description": "of each spool, added ones included, g"})
     spools = fields.List(
         fields.Nested(SpoolMassArgs),
         validate=validate.Length(1, 1000, error="Name 1 to 1000 spools."),
@@ -103,20 +115,20 @@ class DeliveryDetailSchema(DeliverySchema):
     corrections = fields.List(fields.Nested(CorrectionSchema), required=True)
 
 
-@desk.route(f"/<{NUMBER}:number>")
+@routes.route(f"/<{NUMBER}:number>")
 class OneDelivery(Resource):
     """One delivery."""
 
     who = {"GET": _WHO, "PATCH": _WHO}
 
-    @desk.response(200, DeliveryDetailSchema)
+    @routes.response(200, DeliveryDetailSchema)
     def get(self, number: int) -> Any:
         """Show a delivery as corrected, with its spools and its corrections."""
         found = deliveries.get(number)
         return found, etag("delivery", found)
 
-    @desk.arguments(DeliveryChange)
-    @desk.response(200, DeliveryDetailSchema)
+    @routes.arguments(DeliveryChange)
+    @routes.response(200, DeliveryDetailSchema)
     def patch(self, args: dict[str, Any], number: int) -> Any:
         """Correct a delivery. The correction is added beside it, and its lot is judged again.
 
@@ -129,14 +141,14 @@ class OneDelivery(Resource):
         return changed, etag("delivery", changed)
 
 
-@desk.route(f"/<{NUMBER}:number>/close")
+@routes.route(f"/<{NUMBER}:number>/close")
 class Closing(Resource):
     """The end of a delivery that was logged wrongly."""
 
     who = {"POST": ("quality",)}
 
-    @desk.arguments(ClosingArgs)
-    @desk.response(200, DeliveryDetailSchema)
+    @routes.arguments(ClosingArgs)
+    @routes.response(200, DeliveryDetailSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Close a delivery that was logged wrongly: its spools, readings included, count for nothing any more. Log its filament anew.
 
@@ -145,4 +157,4 @@ class Closing(Resource):
         return deliveries.close(number, args["reason"], person().name)
 
 
-__all__ = ["desk"]
+__all__ = ["routes"]

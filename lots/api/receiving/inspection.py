@@ -6,12 +6,12 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.http.blueprint import ALL, Desk, Resource, person
-from lots.api.http.fields import MAX_ID, Strict, Text, Whole, WrittenNumber, WrittenWhole
+from lots.api.http.fields import MAX_ID, Strict, StrictInteger, Text, WrittenNumber, WrittenWhole
+from lots.api.http.routes import ALL, Resource, Routes, person
 from lots.domain.receiving.sampling_plans import LEVELS, SEVERITIES
 from lots.services.receiving import inspection_severity
 
-desk = Desk("inspection", __name__, url_prefix="/v1", description="How many spools to measure, and how severely.")
+routes = Routes("inspection", __name__, url_prefix="/v1", description="How many spools to measure, and how severely.")
 
 
 class PlanArgs(Strict):
@@ -45,8 +45,8 @@ class SeverityArgs(Strict):
 class ResumeArgs(Strict):
     """Whose lots of what, and why inspection begins again."""
 
-    supplier_id = Whole(1, MAX_ID, required=True)
-    grade_id = Whole(1, MAX_ID, required=True)
+    supplier_id = StrictInteger(1, MAX_ID, required=True)
+    grade_id = StrictInteger(1, MAX_ID, required=True)
     reason = Text(2000, lines=True, required=True, metadata={"description": "what the supplier put right, in words"})
 
 
@@ -74,33 +74,33 @@ class SeveritySchema(Schema):
     record = fields.List(fields.Nested(RecordLineSchema), required=True, metadata={"description": "oldest first"})
 
 
-@desk.route("/sampling-plan")
+@routes.route("/sampling-plan")
 class SamplingPlan(Resource):
     """A sampling plan."""
 
     who = {"GET": ALL}
 
-    @desk.arguments(PlanArgs, location="query")
-    @desk.response(200, PlanSchema)
+    @routes.arguments(PlanArgs, location="query")
+    @routes.response(200, PlanSchema)
     def get(self, args: dict[str, Any]) -> Any:
         """Look up how many spools to measure, and how many bad ones a lot may show (MIL-STD-105E, single sampling)."""
         return inspection_severity.plan_view(args["lot_size"], args["level"], args["aql"], args["severity"])
 
 
-@desk.route("/inspection-severity")
+@routes.route("/inspection-severity")
 class InspectionSeverity(Resource):
     """The severity for a supplier's next lot of a grade."""
 
     who = {"GET": ALL, "POST": ("quality",)}
 
-    @desk.arguments(SeverityArgs, location="query")
-    @desk.response(200, SeveritySchema)
+    @routes.arguments(SeverityArgs, location="query")
+    @routes.response(200, SeveritySchema)
     def get(self, args: dict[str, Any]) -> Any:
         """Say how severely a supplier's next lot of a grade is inspected, why, and what leads out of it."""
         return inspection_severity.severity_view(args["supplier_id"], args["grade_id"])
 
-    @desk.arguments(ResumeArgs)
-    @desk.response(201, SeveritySchema)
+    @routes.arguments(ResumeArgs)
+    @routes.response(201, SeveritySchema)
     def post(self, args: dict[str, Any]) -> Any:
         """Begin inspection again, tightened, where it was discontinued. 409 where it was not."""
         return inspection_severity.resume(args["supplier_id"], args["grade_id"], args["reason"], person().name)

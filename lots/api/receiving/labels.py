@@ -12,9 +12,9 @@ from urllib.parse import quote
 from flask import Response, request
 from marshmallow import Schema, ValidationError, fields, validate
 
-from lots.api.http.blueprint import Desk, Refused, Resource
 from lots.api.http.errors import problem
 from lots.api.http.fields import NUMBER, Instant, Strict, Text, WrittenWhole
+from lots.api.http.routes import Refused, Resource, Routes
 from lots.api.pictures import labels as drawn
 from lots.api.pictures.answers import AS_PICTURE, JSON, SVG
 from lots.api.setup.shades import ConditionsSchema
@@ -42,7 +42,9 @@ def _ipv6_is_one(address: str) -> None:
         raise ValidationError(_LIKE) from None
 
 
-desk = Desk("labels", __name__, url_prefix="/v1", description="Labels for spools, readable by eye, scanner and phone.")
+routes = Routes(
+    "labels", __name__, url_prefix="/v1", description="Labels for spools, readable by eye, scanner and phone."
+)
 
 
 class LabelArgs(Strict):
@@ -108,16 +110,16 @@ class LabelsSchema(Schema):
     labels = fields.List(fields.Nested(LabelSchema), required=True)
 
 
-@desk.route(f"/deliveries/<{NUMBER}:number>/labels")
+@routes.route(f"/deliveries/<{NUMBER}:number>/labels")
 class DeliveryLabels(Resource):
     """Labels of a delivery."""
 
     who = {"GET": ("receiving", "quality")}
 
-    @desk.arguments(LabelArgs, location="query")
-    @desk.response(200, LabelsSchema)
-    @desk.alt_response(200, **AS_PICTURE)
-    @desk.alt_response(200, **AS_PDF)
+    @routes.arguments(LabelArgs, location="query")
+    @routes.response(200, LabelsSchema)
+    @routes.alt_response(200, **AS_PICTURE)
+    @routes.alt_response(200, **AS_PDF)
     def get(self, args: dict[str, Any], number: int) -> Any:
         """Show what stands on the labels of a delivery's spools, or draw them: a page as image/svg+xml, all of them as application/pdf.
 
@@ -130,16 +132,16 @@ class DeliveryLabels(Resource):
         return _printed(wanted, named, args, f"labels-delivery-{number}")
 
 
-@desk.route("/spools/<code>/label")
+@routes.route("/spools/<code>/label")
 class SpoolLabel(Resource):
     """The label of a spool."""
 
     who = {"GET": ("receiving", "quality", "production")}
 
-    @desk.arguments(LabelArgs, location="query")
-    @desk.response(200, LabelSchema)
-    @desk.alt_response(200, **AS_PICTURE)
-    @desk.alt_response(200, **AS_PDF)
+    @routes.arguments(LabelArgs, location="query")
+    @routes.response(200, LabelSchema)
+    @routes.alt_response(200, **AS_PICTURE)
+    @routes.alt_response(200, **AS_PDF)
     def get(self, args: dict[str, Any], code: str) -> Any:
         """Show what stands on the label of a spool, or draw it as image/svg+xml or application/pdf.
 

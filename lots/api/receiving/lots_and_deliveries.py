@@ -6,65 +6,67 @@ from typing import Any
 
 from marshmallow import Schema, fields, validate
 
-from lots.api.http.blueprint import ALL, Desk, PageArgs, Resource, etag, ordered_page, page_answer, page_schema, person
 from lots.api.http.fields import (
     MAX_ID,
     NUMBER,
     Code,
     Instant,
     LabelCode,
-    Number,
     Strict,
+    StrictBoolean,
+    StrictFloat,
+    StrictInteger,
     Text,
-    Truth,
-    Whole,
     WrittenWhole,
 )
+from lots.api.http.routes import ALL, PageArgs, Resource, Routes, etag, ordered_page, page_answer, page_schema, person
 from lots.api.lot_schemas import LotLineSchema, NamedSchema
 from lots.domain.assessment.standing import STANDINGS
 from lots.services.receiving import deliveries as delivery_desk
 from lots.services.receiving import receiving
 
-deliveries = Desk("deliveries", __name__, url_prefix="/v1/deliveries", description="Filament in: lot, spools, sample.")
-desk = Desk("lots", __name__, url_prefix="/v1/lots", description="Lots, and where they stand.")
+deliveries = Routes(
+    "deliveries", __name__, url_prefix="/v1/deliveries", description="Filament in: lot, spools, sample."
+)
+routes = Routes("lots", __name__, url_prefix="/v1/lots", description="Lots, and where they stand.")
 
 
 class NewSpoolArgs(Strict):
     """One reel of a delivery."""
 
     code = LabelCode(60, metadata={"description": "as on its label; made up when left out"})
-    net_mass_g = Number(metadata={"minimum": 20, "maximum": 60000, "description": "filament without the reel, g"})
+    net_mass_g = StrictFloat(metadata={"minimum": 20, "maximum": 60000, "description": "filament without the reel, g"})
 
 
 class DeliveryArgs(Strict):
     """A delivery: what came, and on which spools. Give `spools`, or `spool_count` with `net_mass_g`."""
 
-    supplier_id = Whole(1, MAX_ID)
+    supplier_id = StrictInteger(1, MAX_ID)
     supplier_code = Text(40, metadata={"description": "instead of supplier_id"})
-    grade_id = Whole(1, MAX_ID)
+    grade_id = StrictInteger(1, MAX_ID)
     grade_code = Text(40, metadata={"description": "instead of grade_id"})
     supplier_lot = Code(120, required=True, metadata={"description": "the supplier's lot number as printed"})
     order_ref = Text(120, metadata={"description": "the shop's order"})
     received_at = Instant(required=True, metadata={"description": "when it came"})
     due_at = Instant(metadata={"description": "when it was promised; later than this is late"})
-    cost = Number(0, 1e9, metadata={"description": "of the whole delivery, in `currency`"})
+    cost = StrictFloat(0, 1e9, metadata={"description": "of the whole delivery, in `currency`"})
     currency = Text(3, metadata={"description": "ISO 4217, such as EUR; needed with cost", "pattern": "^[A-Z]{3}$"})
     spools = fields.List(
         fields.Nested(NewSpoolArgs),
         validate=validate.Length(1, 1000, error="A delivery has 1 to 1000 spools."),
         metadata={"description": "each reel that came"},
     )
-    spool_count = Whole(1, 1000, metadata={"description": "reels that came, instead of spools"})
-    net_mass_g = Number(metadata={"minimum": 20, "maximum": 60000, "description": "of each spool, g"})
-    confirm_new_lot = Truth(
+    spool_count = StrictInteger(1, 1000, metadata={"description": "reels that came, instead of spools"})
+    net_mass_g = StrictFloat(metadata={"minimum": 20, "maximum": 60000, "description": "of each spool, g"})
+    confirm_new_lot = StrictBoolean(
         load_default=False,
         metadata={"description": "true when a lot number that looks like a known one is another lot"},
     )
-    confirm_spool_count = Truth(
+    confirm_spool_count = StrictBoolean(
         load_default=False,
         metadata={"description": "true when more than 200 spools, or 10 times the supplier's usual number, came"},
     )
-    resubmission_of = Whole(1, MAX_ID, metadata={"description": "the refused lot that comes again, sorted"})
+    resubmission_of = StrictInteger(1, MAX_ID, metadata={"description": "the refused lot that comes again, sorted"})
     note = Text(2000, lines=True)
 
 
@@ -287,26 +289,26 @@ class Deliveries(Resource):
         return made, {"Location": f"/v1/deliveries/{made['id']}", **etag("delivery", made)}
 
 
-@desk.route("")
+@routes.route("")
 class Lots(Resource):
     """All lots."""
 
     who = {"GET": ALL}
 
-    @desk.arguments(LotFilterArgs, location="query")
-    @desk.response(200, page_schema(LotSchema))
+    @routes.arguments(LotFilterArgs, location="query")
+    @routes.response(200, page_schema(LotSchema))
     def get(self, args: dict[str, Any]) -> Any:
         """List lots, in the order they were first logged, or with `order=newest` the last one first."""
         return page_answer(ordered_page(receiving.listed, args))
 
 
-@desk.route(f"/<{NUMBER}:number>")
+@routes.route(f"/<{NUMBER}:number>")
 class OneLot(Resource):
     """One lot."""
 
     who = {"GET": ALL}
 
-    @desk.response(200, LotWithSpoolsSchema)
+    @routes.response(200, LotWithSpoolsSchema)
     def get(self, number: int) -> Any:
         """Show a lot with its spools."""
         return receiving.get_lot(number)

@@ -6,13 +6,13 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.http.blueprint import ALL, Desk, Resource, person
 from lots.api.http.fields import NUMBER, Instant, LabelCode, Strict, Text
+from lots.api.http.routes import ALL, Resource, Routes, person
 from lots.api.lot_schemas import LotAfterSchema
 from lots.api.receiving.lots_and_deliveries import DeliverySchema, FurtherDrawSchema, SampleSchema, SubstituteSchema
 from lots.services.receiving import substitutes
 
-desk = Desk("samples", __name__, url_prefix="/v1", description="Which spools of a lot are measured.")
+routes = Routes("samples", __name__, url_prefix="/v1", description="Which spools of a lot are measured.")
 
 
 class SubstituteArgs(Strict):
@@ -64,26 +64,26 @@ class LotSampleSchema(Schema):
     deliveries = fields.List(fields.Nested(DeliverySampleSchema), required=True)
 
 
-@desk.route(f"/lots/<{NUMBER}:number>/sample")
+@routes.route(f"/lots/<{NUMBER}:number>/sample")
 class LotSample(Resource):
     """The sample of a lot."""
 
     who = {"GET": ALL}
 
-    @desk.response(200, LotSampleSchema)
+    @routes.response(200, LotSampleSchema)
     def get(self, number: int) -> Any:
         """Show which spools of a lot are its sample: drawn at first, drawn later, and substitutes."""
         return substitutes.sample_of(number)
 
 
-@desk.route(f"/deliveries/<{NUMBER}:number>/substitutes")
+@routes.route(f"/deliveries/<{NUMBER}:number>/substitutes")
 class Substitutes(Resource):
     """Substitutes for drawn spools."""
 
     who = {"POST": ("quality",)}
 
-    @desk.arguments(SubstituteArgs)
-    @desk.response(201, SubstitutedSchema)
+    @routes.arguments(SubstituteArgs)
+    @routes.response(201, SubstitutedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Accept another spool in place of a drawn one that is damaged or missing. The lot is judged again."""
         return substitutes.substitute(number, args, person().name)

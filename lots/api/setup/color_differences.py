@@ -6,13 +6,13 @@ from typing import Any
 
 from marshmallow import Schema, fields, validate
 
-from lots.api.http.blueprint import ALL, Desk, Resource
-from lots.api.http.fields import Number, Numbers, Strict, Text
+from lots.api.http.fields import Numbers, Strict, StrictFloat, Text
+from lots.api.http.routes import ALL, Resource, Routes
 from lots.api.setup.shades import LAB
 from lots.domain.colorimetry.color_difference import DEFAULT_WEIGHTS
 from lots.services.setup import color_differences
 
-desk = Desk("colors", __name__, url_prefix="/v1", description="Colour differences.")
+routes = Routes("colors", __name__, url_prefix="/v1", description="Colour differences.")
 
 
 class PairArgs(Strict):
@@ -33,7 +33,7 @@ class DifferencesArgs(Strict):
     )
     formula = Text(20, one_of=tuple(DEFAULT_WEIGHTS), load_default="CIEDE2000")
     weights = fields.List(
-        Number(above=0, high=100),
+        StrictFloat(above=0, high=100),
         allow_none=True,
         metadata={"description": "CIE94 [kL, K1, K2]; CMC [l, c]; CIEDE2000 [kL, kC, kH]"},
     )
@@ -65,14 +65,14 @@ class DifferencesSchema(Schema):
     differences = fields.List(fields.Nested(DifferenceSchema), required=True)
 
 
-@desk.route("/color-differences")
+@routes.route("/color-differences")
 class ColorDifferences(Resource):
     """Colour differences."""
 
     who = {"POST": ALL}
 
-    @desk.arguments(DifferencesArgs)
-    @desk.response(200, DifferencesSchema)
+    @routes.arguments(DifferencesArgs)
+    @routes.response(200, DifferencesSchema)
     def post(self, args: dict[str, Any]) -> Any:
         """Compare colours, sample minus reference. Nothing is stored. CIE94 and CMC depend on which is the reference."""
         return color_differences.differences(args["pairs"], args["formula"], args.get("weights"))

@@ -6,10 +6,10 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.http.blueprint import ALL, Desk, Resource
+from lots.api.http.routes import ALL, Resource, Routes
 from lots.services.setup import catalog
 
-desk = Desk("directory", __name__, url_prefix="/v1/directory", description="Numbers and codes of what is set up.")
+routes = Routes("directory", __name__, url_prefix="/v1/directory", description="Numbers and codes of what is set up.")
 
 
 class EntrySchema(Schema):
@@ -29,13 +29,13 @@ class DirectorySchema(Schema):
     instruments = fields.List(fields.Nested(EntrySchema), required=True)
 
 
-@desk.route("")
+@routes.route("")
 class Directory(Resource):
     """What is set up."""
 
     who = {"GET": ALL}
 
-    @desk.response(200, DirectorySchema)
+    @routes.response(200, DirectorySchema)
     def get(self) -> Any:
         """List the first 500 suppliers, grades, shades and instruments with their numbers and codes."""
         return catalog.directory()

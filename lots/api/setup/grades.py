@@ -7,8 +7,20 @@ from typing import Any
 
 from marshmallow import Schema, ValidationError, fields, validate, validates
 
-from lots.api.http.blueprint import Desk, PageArgs, Resource, etag, page_answer, page_schema, person, version_to_change
-from lots.api.http.fields import MAX_ID, NUMBER, Code, Instant, Number, Said, Strict, Text, Truth, Whole, WrittenTruth
+from lots.api.http.fields import (
+    MAX_ID,
+    NUMBER,
+    Code,
+    Instant,
+    Said,
+    Strict,
+    StrictBoolean,
+    StrictFloat,
+    StrictInteger,
+    Text,
+    WrittenTruth,
+)
+from lots.api.http.routes import PageArgs, Resource, Routes, etag, page_answer, page_schema, person, version_to_change
 from lots.api.setup.impact import LossSchema
 from lots.api.setup.limits import LimitsArgs, LimitsSchema
 from lots.domain.assessment.limits_revision import USES
@@ -16,7 +28,9 @@ from lots.domain.assessment.prohibitions import FILLER_KINDS, SHAPES
 from lots.services.assessment import impact
 from lots.services.setup import catalog
 
-desk = Desk("grades", __name__, url_prefix="/v1/grades", description="What is bought, and the limits it is held to.")
+routes = Routes(
+    "grades", __name__, url_prefix="/v1/grades", description="What is bought, and the limits it is held to."
+)
 
 _CAUTION = "Advice for production, in sentences. A caution forbids nothing: state what is forbidden in forbidden_uses."
 
@@ -32,19 +46,19 @@ class GradeChange(Strict):
     color_name = Text(120)
     finish = Text(60, allow_none=True, metadata={"description": "of the filament", "example": "matte"})
     filler = Text(120, allow_none=True, metadata={"description": "what is mixed in, such as glass fibre"})
-    nominal_diameter_mm = Number(metadata={"description": "mm", "minimum": 1, "maximum": 4, "example": 1.75})
-    density_g_cm3 = Number(0.5, 10, metadata={"description": "g/cm3"})
-    shade_id = Whole(
+    nominal_diameter_mm = StrictFloat(metadata={"description": "mm", "minimum": 1, "maximum": 4, "example": 1.75})
+    density_g_cm3 = StrictFloat(0.5, 10, metadata={"description": "g/cm3"})
+    shade_id = StrictInteger(
         1, MAX_ID, allow_none=True, metadata={"description": "the approved shade that its lots are judged against"}
     )
-    shelf_life_days = Whole(
+    shelf_life_days = StrictInteger(
         1, 36_500, allow_none=True, metadata={"description": "after receipt; then quality looks again"}
     )
-    open_life_days = Whole(
+    open_life_days = StrictInteger(
         1, 36_500, allow_none=True, metadata={"description": "after opening or drying; then dry again"}
     )
     cautions = fields.List(Text(500), validate=validate.Length(max=50), metadata={"description": _CAUTION})
-    brightened = Truth(
+    brightened = StrictBoolean(
         metadata={"description": "true: it holds optical brightener, so references and colours must state uv"}
     )
 
@@ -83,10 +97,10 @@ class GradeArgs(GradeChange):
     code = Code(40, required=True, metadata={"example": "PLA-HW-175"})
     polymer = Text(60, required=True)
     color_name = Text(120, required=True)
-    nominal_diameter_mm = Number(
+    nominal_diameter_mm = StrictFloat(
         required=True, metadata={"description": "mm", "minimum": 1, "maximum": 4, "example": 1.75}
     )
-    density_g_cm3 = Number(0.5, 10, required=True, metadata={"description": "g/cm3", "example": 1.24})
+    density_g_cm3 = StrictFloat(0.5, 10, required=True, metadata={"description": "g/cm3", "example": 1.24})
     cautions = fields.List(
         Text(500), validate=validate.Length(max=50), load_default=list, metadata={"description": _CAUTION}
     )
@@ -195,42 +209,42 @@ class GradeFilterArgs(PageArgs):
     )
 
 
-@desk.route("")
+@routes.route("")
 class Grades(Resource):
     """All grades."""
 
     who = {"GET": ("quality",), "POST": ("quality",)}
 
-    @desk.arguments(GradeFilterArgs, location="query")
-    @desk.response(200, page_schema(GradeSchema))
+    @routes.arguments(GradeFilterArgs, location="query")
+    @routes.response(200, page_schema(GradeSchema))
     def get(self, args: dict[str, Any]) -> Any:
         """List grades, or those that wait for quality."""
         if args.get("to_review"):
             return page_answer(catalog.grades_to_review(args.get("cursor"), args["limit"]))
         return page_answer(catalog.listed("grade", args.get("cursor"), args["limit"]))
 
-    @desk.arguments(GradeArgs)
-    @desk.response(201, GradeSchema)
+    @routes.arguments(GradeArgs)
+    @routes.response(201, GradeSchema)
     def post(self, args: dict[str, Any]) -> Any:
         """Add a grade. 409 when the code is taken."""
         made = catalog.add("grade", args, person().name)
         return made, {"Location": f"/v1/grades/{made['id']}", **etag("grade", made)}
 
 
-@desk.route(f"/<{NUMBER}:number>")
+@routes.route(f"/<{NUMBER}:number>")
 class OneGrade(Resource):
     """One grade."""
 
     who = {"GET": ("quality",), "PATCH": ("quality",)}
 
-    @desk.response(200, GradeSchema)
+    @routes.response(200, GradeSchema)
     def get(self, number: int) -> Any:
         """Show a grade."""
         found = catalog.get("grade", number)
         return found, etag("grade", found)
 
-    @desk.arguments(GradeChange)
-    @desk.response(200, GradeSchema)
+    @routes.arguments(GradeChange)
+    @routes.response(200, GradeSchema)
     def patch(self, args: dict[str, Any], number: int) -> Any:
         """Change a grade. Needs If-Match: 428 without it, 412 when it was changed meanwhile, 409 for what lots already rest on."""
         version = version_to_change("grade", catalog.get("grade", number))
@@ -238,20 +252,20 @@ class OneGrade(Resource):
         return changed, etag("grade", changed)
 
 
-@desk.route(f"/<{NUMBER}:number>/limits")
+@routes.route(f"/<{NUMBER}:number>/limits")
 class GradeLimits(Resource):
     """Limits of a grade."""
 
     who = {"GET": ("quality",), "POST": ("quality",)}
 
-    @desk.arguments(PageArgs, location="query")
-    @desk.response(200, page_schema(LimitsSchema))
+    @routes.arguments(PageArgs, location="query")
+    @routes.response(200, page_schema(LimitsSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
         """List a grade's limits revisions, oldest first."""
         return page_answer(catalog.limits_revisions(number, args.get("cursor"), args["limit"]))
 
-    @desk.arguments(LimitsArgs)
-    @desk.response(201, LimitsSetSchema)
+    @routes.arguments(LimitsArgs)
+    @routes.response(201, LimitsSetSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Set limits as the next revision.
 

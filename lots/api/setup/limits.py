@@ -6,7 +6,7 @@ from typing import Any
 
 from marshmallow import fields, post_load, validate
 
-from lots.api.http.fields import Instant, Number, Numbers, Strict, Text, Truth, Whole, whole_ends
+from lots.api.http.fields import Instant, Numbers, Strict, StrictBoolean, StrictFloat, StrictInteger, Text, whole_ends
 from lots.domain.assessment.limits_revision import CHARACTERISTICS, USES
 from lots.domain.characteristics.declaration import LimitField
 from lots.domain.characteristics.registry import DECLARED
@@ -16,14 +16,16 @@ from lots.domain.receiving.sampling_plans import GREATEST_PERCENT, LEVELS
 class SamplingArgs(Strict):
     """How many spools of a delivery to measure: a fixed number, or an attributes plan of MIL-STD-105E."""
 
-    fixed = Whole(1, 1000, metadata={"description": "this many, or all when there are fewer"})
+    fixed = StrictInteger(1, 1000, metadata={"description": "this many, or all when there are fewer"})
     plan = Text(
         20, one_of=("MIL-STD-105E",), metadata={"description": "the standard whose plans are used, instead of fixed"}
     )
     level = Text(3, one_of=LEVELS, metadata={"description": "inspection level of the plan"})
-    aql = Number(above=0, high=GREATEST_PERCENT, metadata={"description": "acceptance quality limit, % nonconforming"})
-    reduced_allowed = Truth(metadata={"description": "true lets ten accepted lots lead to reduced inspection"})
-    retest_rounds_max = Whole(
+    aql = StrictFloat(
+        above=0, high=GREATEST_PERCENT, metadata={"description": "acceptance quality limit, % nonconforming"}
+    )
+    reduced_allowed = StrictBoolean(metadata={"description": "true lets ten accepted lots lead to reduced inspection"})
+    retest_rounds_max = StrictInteger(
         0, 100, metadata={"description": "extra rounds of readings after which quality must decide"}
     )
 
@@ -46,10 +48,10 @@ def _field(one: LimitField, block: str) -> fields.Field[Any]:
     if one.type == "choice":
         return Text(20, one_of=one.words, **known)
     if one.type == "list":
-        return fields.List(Number(one.low, one.high, above=one.above), **known)
+        return fields.List(StrictFloat(one.low, one.high, above=one.above), **known)
     if one.type == "whole":
-        return Whole(*whole_ends(one.low, one.high, one.above), hint=one.hint, **known)
-    return Number(one.low, one.high, above=one.above, hint=one.hint, **known)
+        return StrictInteger(*whole_ends(one.low, one.high, one.above), hint=one.hint, **known)
+    return StrictFloat(one.low, one.high, above=one.above, hint=one.hint, **known)
 
 
 def _blocks() -> dict[str, fields.Field[Any]]:
@@ -68,7 +70,7 @@ class _BlocksArgs(Strict):
         load_default="simple",
         metadata={"description": "simple: the limit itself decides; guarded: it is tightened by the guard band"},
     )
-    guard_z = Number(
+    guard_z = StrictFloat(
         above=0, high=10, load_default=1.645, metadata={"description": "guard band in standard uncertainties"}
     )
     sampling = fields.Nested(SamplingArgs)

@@ -6,11 +6,11 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.http.blueprint import Desk, PageArgs, Resource, etag, page_answer, page_schema, person, version_to_change
-from lots.api.http.fields import NUMBER, Instant, Strict, Whole
+from lots.api.http.fields import NUMBER, Instant, Strict, StrictInteger
+from lots.api.http.routes import PageArgs, Resource, Routes, etag, page_answer, page_schema, person, version_to_change
 from lots.services.setup import catalog, names
 
-desk = Desk(
+routes = Routes(
     "names", __name__, url_prefix="/v1", description="Jobs and machines, made by the first load that names them."
 )
 WHO = ("production", "quality")
@@ -41,7 +41,7 @@ class MachineSchema(Schema):
 class MachineChange(Strict):
     """What may change about a machine. The name stays."""
 
-    slots = Whole(1, _MOST_SLOTS, metadata={"description": "how many spools it holds at once"})
+    slots = StrictInteger(1, _MOST_SLOTS, metadata={"description": "how many spools it holds at once"})
 
 
 class SpoolInDoubtSchema(Schema):
@@ -70,46 +70,46 @@ class CodesInDoubtSchema(Schema):
     lots = fields.List(fields.Nested(LotInDoubtSchema), required=True)
 
 
-@desk.route("/jobs")
+@routes.route("/jobs")
 class Jobs(Resource):
     """All jobs."""
 
     who = {"GET": WHO}
 
-    @desk.arguments(PageArgs, location="query")
-    @desk.response(200, page_schema(JobLineSchema))
+    @routes.arguments(PageArgs, location="query")
+    @routes.response(200, page_schema(JobLineSchema))
     def get(self, args: dict[str, Any]) -> Any:
         """List jobs, in the order of their first loads."""
         return page_answer(names.jobs(args.get("cursor"), args["limit"]))
 
 
-@desk.route("/machines")
+@routes.route("/machines")
 class Machines(Resource):
     """All machines."""
 
     who = {"GET": WHO}
 
-    @desk.arguments(PageArgs, location="query")
-    @desk.response(200, page_schema(MachineSchema))
+    @routes.arguments(PageArgs, location="query")
+    @routes.response(200, page_schema(MachineSchema))
     def get(self, args: dict[str, Any]) -> Any:
         """List machines with their slots, in the order of their first loads."""
         return page_answer(names.machines(args.get("cursor"), args["limit"]))
 
 
-@desk.route(f"/machines/<{NUMBER}:number>")
+@routes.route(f"/machines/<{NUMBER}:number>")
 class OneMachine(Resource):
     """One machine."""
 
     who = {"GET": WHO, "PATCH": ("production",)}
 
-    @desk.response(200, MachineSchema)
+    @routes.response(200, MachineSchema)
     def get(self, number: int) -> Any:
         """Show a machine."""
         found = catalog.get("machine", number)
         return found, etag("machine", found)
 
-    @desk.arguments(MachineChange)
-    @desk.response(200, MachineSchema)
+    @routes.arguments(MachineChange)
+    @routes.response(200, MachineSchema)
     def patch(self, args: dict[str, Any], number: int) -> Any:
         """Change how many spools a machine holds. Needs If-Match: 428 without it, 412 when it was changed meanwhile."""
         version = version_to_change("machine", catalog.get("machine", number))
@@ -117,13 +117,13 @@ class OneMachine(Resource):
         return changed, etag("machine", changed)
 
 
-@desk.route("/codes-in-doubt")
+@routes.route("/codes-in-doubt")
 class CodesInDoubt(Resource):
     """Codes that cannot be told apart."""
 
     who = {"GET": ("quality",)}
 
-    @desk.response(200, CodesInDoubtSchema)
+    @routes.response(200, CodesInDoubtSchema)
     def get(self) -> Any:
         """List the first 500 spool codes and lot numbers that another spool or lot has too, written otherwise."""
         return names.codes_in_doubt()

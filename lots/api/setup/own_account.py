@@ -6,10 +6,10 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.http.blueprint import ALL, Desk, Resource, person
+from lots.api.http.routes import ALL, Resource, Routes, person
 from lots.services.readings import voids
 
-desk = Desk("me", __name__, url_prefix="/v1/me", description="Who you are here.")
+routes = Routes("me", __name__, url_prefix="/v1/me", description="Who you are here.")
 
 
 class MeSchema(Schema):
@@ -22,13 +22,13 @@ class MeSchema(Schema):
     )
 
 
-@desk.route("")
+@routes.route("")
 class Me(Resource):
     """Whoever asks."""
 
     who = {"GET": ALL}
 
-    @desk.response(200, MeSchema)
+    @routes.response(200, MeSchema)
     def get(self) -> Any:
         """Say whose token this is and which desk it opens."""
         return {"name": person().name, "role": person().role, "undo_minutes": voids.UNDO_MINUTES}

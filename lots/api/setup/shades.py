@@ -6,14 +6,16 @@ from typing import Any
 
 from marshmallow import Schema, ValidationError, fields, validate
 
-from lots.api.http.blueprint import Desk, PageArgs, Resource, etag, page_answer, page_schema, person, version_to_change
-from lots.api.http.fields import NUMBER, Code, Instant, Number, Numbers, Said, Strict, Text, Whole
+from lots.api.http.fields import NUMBER, Code, Instant, Numbers, Said, Strict, StrictFloat, StrictInteger, Text
+from lots.api.http.routes import PageArgs, Resource, Routes, etag, page_answer, page_schema, person, version_to_change
 from lots.api.setup.impact import LossSchema
 from lots.services.assessment import impact
 from lots.services.instruments import references
 from lots.services.setup import catalog
 
-desk = Desk("shades", __name__, url_prefix="/v1/shades", description="Approved colours, each with numbered revisions.")
+routes = Routes(
+    "shades", __name__, url_prefix="/v1/shades", description="Approved colours, each with numbered revisions."
+)
 
 LAB = "L*, a*, b*"
 # Ten years: whatever is measured again more rarely has no schedule.
@@ -47,7 +49,7 @@ class ConditionsArgs(Strict):
     """How a colour is measured. Readings are comparable only under the same conditions."""
 
     illuminant = Text(20, required=True, metadata={"description": "CIE illuminant", "example": "D65"})
-    observer_deg = Whole(
+    observer_deg = StrictInteger(
         2, 10, hint="Give 2 or 10.", required=True, metadata={"enum": [2, 10], "description": "CIE standard observer"}
     )
     geometry = Text(20, required=True, metadata={"description": "such as d/8 or 45/0", "example": "d/8"})
@@ -60,22 +62,24 @@ class ReadConditionsArgs(ConditionsArgs):
     """How a colour was measured. Illuminant and observer belong to `lab`; a spectrum has none."""
 
     illuminant = Text(20, metadata={"description": "CIE illuminant; needed with lab", "example": "D65"})
-    observer_deg = Whole(2, 10, metadata={"enum": [2, 10], "description": "CIE standard observer; needed with lab"})
+    observer_deg = StrictInteger(
+        2, 10, metadata={"enum": [2, 10], "description": "CIE standard observer; needed with lab"}
+    )
 
 
 class SpectrumArgs(Strict):
     """A reflectance spectrum, corrected for its bandpass by the instrument."""
 
-    start_nm = Whole(
+    start_nm = StrictInteger(
         360,
         400,
         hint="Give a multiple of 10 from 360 to 400.",
         required=True,
         metadata={"description": "first wavelength, a multiple of 10 from 360 to 400"},
     )
-    step_nm = Whole(10, 20, hint="Give 10 or 20.", required=True, metadata={"enum": [10, 20]})
+    step_nm = StrictInteger(10, 20, hint="Give 10 or 20.", required=True, metadata={"enum": [10, 20]})
     values = fields.List(
-        Number(),
+        StrictFloat(),
         required=True,
         validate=validate.Length(
             1, 43, error="A spectrum has 1 to 43 values: from 400 nm every 10 nm, 31 values end at 700 nm."
@@ -169,14 +173,16 @@ class ShadeArgs(Strict):
 
     code = Code(40, required=True, metadata={"example": "HW"})
     name = Text(200, required=True, metadata={"example": "Harbour White"})
-    remeasure_every_days = Whole(1, DAYS, metadata={"description": "how long a master holds that was found unchanged"})
+    remeasure_every_days = StrictInteger(
+        1, DAYS, metadata={"description": "how long a master holds that was found unchanged"}
+    )
 
 
 class ShadeChange(Strict):
     """What may change about a shade. The code stays."""
 
     name = Text(200)
-    remeasure_every_days = Whole(
+    remeasure_every_days = StrictInteger(
         1, DAYS, allow_none=True, metadata={"description": "how long a master holds that was found unchanged"}
     )
 
@@ -222,40 +228,40 @@ class WholeShadeSchema(ShadeSchema):
     )
 
 
-@desk.route("")
+@routes.route("")
 class Shades(Resource):
     """All shades."""
 
     who = {"GET": ("quality",), "POST": ("quality",)}
 
-    @desk.arguments(PageArgs, location="query")
-    @desk.response(200, page_schema(ShadeSchema))
+    @routes.arguments(PageArgs, location="query")
+    @routes.response(200, page_schema(ShadeSchema))
     def get(self, args: dict[str, Any]) -> Any:
         """List shades."""
         return page_answer(catalog.listed("shade", args.get("cursor"), args["limit"]))
 
-    @desk.arguments(ShadeArgs)
-    @desk.response(201, ShadeSchema)
+    @routes.arguments(ShadeArgs)
+    @routes.response(201, ShadeSchema)
     def post(self, args: dict[str, Any]) -> Any:
         """Add a shade. 409 when the code is taken."""
         made = catalog.add("shade", args, person().name)
         return made, {"Location": f"/v1/shades/{made['id']}", **etag("shade", made)}
 
 
-@desk.route(f"/<{NUMBER}:number>")
+@routes.route(f"/<{NUMBER}:number>")
 class OneShade(Resource):
     """One shade."""
 
     who = {"GET": ("quality",), "PATCH": ("quality",)}
 
-    @desk.response(200, WholeShadeSchema)
+    @routes.response(200, WholeShadeSchema)
     def get(self, number: int) -> Any:
         """Show a shade, with what of it was found to have moved."""
         found = references.shade(number)
         return found, etag("shade", found)
 
-    @desk.arguments(ShadeChange)
-    @desk.response(200, ShadeSchema)
+    @routes.arguments(ShadeChange)
+    @routes.response(200, ShadeSchema)
     def patch(self, args: dict[str, Any], number: int) -> Any:
         """Change a shade's name or how often its master is measured again. Needs If-Match: 428 without it, 412 when it was changed meanwhile."""
         version = version_to_change("shade", catalog.get("shade", number))
@@ -263,20 +269,20 @@ class OneShade(Resource):
         return changed, etag("shade", changed)
 
 
-@desk.route(f"/<{NUMBER}:number>/revisions")
+@routes.route(f"/<{NUMBER}:number>/revisions")
 class Revisions(Resource):
     """Revisions of a shade."""
 
     who = {"GET": ("quality",), "POST": ("quality",)}
 
-    @desk.arguments(PageArgs, location="query")
-    @desk.response(200, page_schema(RevisionSchema))
+    @routes.arguments(PageArgs, location="query")
+    @routes.response(200, page_schema(RevisionSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
         """List a shade's revisions, oldest first."""
         return page_answer(catalog.shade_revisions(number, args.get("cursor"), args["limit"]))
 
-    @desk.arguments(RevisionArgs)
-    @desk.response(201, ApprovedSchema)
+    @routes.arguments(RevisionArgs)
+    @routes.response(201, ApprovedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Approve a reference colour as the next revision.
 

@@ -6,11 +6,11 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.http.blueprint import Desk, PageArgs, Resource, etag, page_answer, page_schema, person, version_to_change
 from lots.api.http.fields import NUMBER, Code, Instant, Strict, Text
+from lots.api.http.routes import PageArgs, Resource, Routes, etag, page_answer, page_schema, person, version_to_change
 from lots.services.setup import catalog
 
-desk = Desk("suppliers", __name__, url_prefix="/v1/suppliers", description="Whoever filament is bought from.")
+routes = Routes("suppliers", __name__, url_prefix="/v1/suppliers", description="Whoever filament is bought from.")
 
 
 class SupplierArgs(Strict):
@@ -40,40 +40,40 @@ class SupplierSchema(Schema):
     recorded_by = fields.String(required=True)
 
 
-@desk.route("")
+@routes.route("")
 class Suppliers(Resource):
     """All suppliers."""
 
     who = {"GET": ("purchasing",), "POST": ("purchasing",)}
 
-    @desk.arguments(PageArgs, location="query")
-    @desk.response(200, page_schema(SupplierSchema))
+    @routes.arguments(PageArgs, location="query")
+    @routes.response(200, page_schema(SupplierSchema))
     def get(self, args: dict[str, Any]) -> Any:
         """List suppliers, in the order they were added."""
         return page_answer(catalog.listed("supplier", args.get("cursor"), args["limit"]))
 
-    @desk.arguments(SupplierArgs)
-    @desk.response(201, SupplierSchema)
+    @routes.arguments(SupplierArgs)
+    @routes.response(201, SupplierSchema)
     def post(self, args: dict[str, Any]) -> Any:
         """Add a supplier. 409 when the code is taken."""
         made = catalog.add("supplier", args, person().name)
         return made, {"Location": f"/v1/suppliers/{made['id']}", **etag("supplier", made)}
 
 
-@desk.route(f"/<{NUMBER}:number>")
+@routes.route(f"/<{NUMBER}:number>")
 class OneSupplier(Resource):
     """One supplier."""
 
     who = {"GET": ("purchasing",), "PATCH": ("purchasing",)}
 
-    @desk.response(200, SupplierSchema)
+    @routes.response(200, SupplierSchema)
     def get(self, number: int) -> Any:
         """Show a supplier."""
         found = catalog.get("supplier", number)
         return found, etag("supplier", found)
 
-    @desk.arguments(SupplierChange)
-    @desk.response(200, SupplierSchema)
+    @routes.arguments(SupplierChange)
+    @routes.response(200, SupplierSchema)
     def patch(self, args: dict[str, Any], number: int) -> Any:
         """Change a supplier. Needs If-Match: 428 without it, 412 when it was changed meanwhile."""
         version = version_to_change("supplier", catalog.get("supplier", number))

@@ -10,10 +10,10 @@ from lots.domain.colorimetry.color_values import Conditions, Lab, mean_lab
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.instruments.reference_stability import (
     ENOUGH,
-    Apart,
     Doubt,
     Remeasured,
     Remeasurement,
+    Separation,
     doubts,
     due_at,
     what_moved,
@@ -86,7 +86,7 @@ class Approved:
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class SessionComparison:
     """What a session tells of one plaque: `apart` from the session numbered `since`; both None where there is none to compare with.
 
     `approved` is True where there is none, and the plaque reads what it was approved with.
@@ -94,7 +94,7 @@ class Seen:
 
     at: datetime
     since: int | None
-    apart: Apart | None
+    apart: Separation | None
     approved: bool = False
 
     @property
@@ -111,7 +111,9 @@ class Seen:
         return self.apart.says
 
 
-def seen(plaque: str, session: Session, sessions: Sequence[Session], approved: Approved | None = None) -> Seen:
+def seen(
+    plaque: str, session: Session, sessions: Sequence[Session], approved: Approved | None = None
+) -> SessionComparison:
     """Returns what a session tells of a plaque, against the first session with enough readings that read it alike, else against the first.
 
     Args:
@@ -130,9 +132,9 @@ def seen(plaque: str, session: Session, sessions: Sequence[Session], approved: A
         if plaque in other.plaques and (other.at, other.number) < (session.at, session.number) and session.like(other)
     ]
     if not before:
-        return Seen(session.at, None, None, approved is not None and approved.read_again(plaque, session))
+        return SessionComparison(session.at, None, None, approved is not None and approved.read_again(plaque, session))
     base = _base(plaque, sorted(before, key=lambda other: (other.at, other.number)))
-    return Seen(session.at, base.number, _apart(plaque, base, session))
+    return SessionComparison(session.at, base.number, _apart(plaque, base, session))
 
 
 def _base(plaque: str, before: Sequence[Session]) -> Session:
@@ -144,7 +146,7 @@ def _base(plaque: str, before: Sequence[Session]) -> Session:
     return first
 
 
-def _apart(plaque: str, then: Session, now: Session) -> Apart:
+def _apart(plaque: str, then: Session, now: Session) -> Separation:
     noise, stated = (
         max((sd for sd in sds if sd is not None), default=None)
         for sds in ((then.noise, now.noise), (then.stated, now.stated))
@@ -161,11 +163,11 @@ def _rows(colors: Sequence[Lab]) -> tuple[tuple[float, ...], ...]:
 
 
 @dataclass(frozen=True, slots=True)
-class Life:
+class ReferenceHistory:
     """A plaque since it was approved or made, with everything its sessions tell. Those that could not tell are no agreement, and no doubt either."""
 
     approved_at: datetime
-    told: tuple[Seen, ...]
+    told: tuple[SessionComparison, ...]
 
     @property
     def doubts(self) -> tuple[Doubt, ...]:
@@ -196,7 +198,9 @@ class Life:
         return found
 
 
-def life(plaque: str, approved_at: datetime, sessions: Sequence[Session], approved: Approved | None = None) -> Life:
+def life(
+    plaque: str, approved_at: datetime, sessions: Sequence[Session], approved: Approved | None = None
+) -> ReferenceHistory:
     """Returns the life of a plaque.
 
     Args:
@@ -216,4 +220,4 @@ def life(plaque: str, approved_at: datetime, sessions: Sequence[Session], approv
         (True, [(1, 7)])
     """
     mine = sorted((one for one in sessions if plaque in one.plaques), key=lambda one: (one.at, one.number))
-    return Life(approved_at, tuple(seen(plaque, one, mine, approved) for one in mine))
+    return ReferenceHistory(approved_at, tuple(seen(plaque, one, mine, approved) for one in mine))

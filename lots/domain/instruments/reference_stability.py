@@ -70,7 +70,7 @@ class Movement:
 
 
 @dataclass(frozen=True, slots=True)
-class Apart:
+class Separation:
     """What moved. A plaque that moved against the tile did so whatever the instrument does; else `mover` is "cannot tell" where a movement is open."""
 
     mover: Mover
@@ -95,7 +95,7 @@ class Apart:
         return [name for name, movement in both if movement.state == "open"]
 
 
-def what_moved(tile: Remeasured, plaque: Remeasured, matters: float, confidence: float = 0.95) -> Apart:
+def what_moved(tile: Remeasured, plaque: Remeasured, matters: float, confidence: float = 0.95) -> Separation:
     """Returns whether the instrument drifted, the plaque changed, both or neither, or that the readings cannot tell.
 
     A tile is taken as stable, so what it reads otherwise is the instrument. What a plaque reads otherwise, less that, is the plaque.
@@ -135,7 +135,7 @@ def what_moved(tile: Remeasured, plaque: Remeasured, matters: float, confidence:
     of_tile = [_change(tile, i, each) for i in range(size)]
     of_plaque = [_less(_change(plaque, i, each), of_tile[i]) for i in range(size)]
     instrument, aged = _movement(of_tile, matters), _movement(of_plaque, matters)
-    return Apart(_mover(instrument.state, aged.state), instrument, aged)
+    return Separation(_mover(instrument.state, aged.state), instrument, aged)
 
 
 def _mover(instrument: State, plaque: State) -> Mover:

@@ -12,7 +12,7 @@ from lots.services import clock, exposure, views
 from lots.services.assessment import exclusions
 from lots.services.assessment.judging import judge_lot, terms_anew
 from lots.services.assessment.lot_after import after
-from lots.services.assessment.lot_assessment import Judged, Terms, work_out
+from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot
 from lots.services.errors import Fault, Invalid, NotFound, NotLegal
 from lots.services.lookups import lot_of
 from lots.store import readings
@@ -72,7 +72,7 @@ def assessment(
     asked_anew = as_of is None and (limits_revision is not None or shade_revision is not None)
     # "Would now be" is what judging it again would make it: steps are measured from the lot accepted last by now.
     terms = terms_anew(lot, limits, shade) if asked_anew else replace(Terms.of(held), limits=limits, shade=shade)
-    judged = work_out(lot, terms, as_of)
+    judged = assess_lot(lot, terms, as_of)
     beside = exclusions.beside(lot, terms, as_of)
     return {
         **_assessment_view(lot, judged),
@@ -142,7 +142,7 @@ def decide(lot_id: int, action: str, reason: str, by: str) -> dict[str, Any]:
     lot_of(lot_id)
     with transaction():
         lot = lots.lock([lot_id])[lot_id]
-        found = work_out(lot, Terms.of(lot)).assessment if lot.by_hand is None else None
+        found = assess_lot(lot, Terms.of(lot)).assessment if lot.by_hand is None else None
         capped = found is not None and any(finding.code == "sampling.retests" for finding in found.findings)
         steps = found.steps_held() if found is not None else {}
         legal = (*_legal(lot, by, now), *(("lift",) if capped else ()), *((ACCEPT_STEP,) if steps else ()))

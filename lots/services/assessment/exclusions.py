@@ -18,7 +18,7 @@ from lots.services import clock, views
 from lots.services.assessment import repeats
 from lots.services.assessment.judging import judge_lot
 from lots.services.assessment.lot_after import after
-from lots.services.assessment.lot_assessment import Terms, with_valid_calibration, work_out
+from lots.services.assessment.lot_assessment import Terms, assess_lot, with_valid_calibration
 from lots.services.errors import Conflict, NotFlagged, NotFound
 from lots.services.from_rows import instruments_of
 from lots.store import readings
@@ -147,7 +147,7 @@ def beside(lot: Any, terms: Terms, known_at: datetime | None) -> dict[str, Any]:
     rows = readings.excluded(lot.id, known_at)
     if not rows:
         return {"excluded": [], "with_excluded": None}
-    judged = work_out(lot, terms, known_at, with_excluded=True)
+    judged = assess_lot(lot, terms, known_at, with_excluded=True)
     found = judged.assessment
     return {
         "excluded": [repeats.excluded_line(row) for row in rows],

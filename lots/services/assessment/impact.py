@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from lots.services.assessment.judging import terms_anew
-from lots.services.assessment.lot_assessment import Judged, work_out
+from lots.services.assessment.lot_assessment import Judged, assess_lot
 from lots.store.assessment import lots
 from lots.store.setup import catalog
 
@@ -66,5 +66,5 @@ def _loss(lot: Any, limits: Any, shade: Any, instead_of: Any = None) -> dict[str
 
 
 def _judged(lot: Any, limits: Any, shade: Any) -> tuple[Judged, Mapping[str, str]]:
-    judged = work_out(lot, terms_anew(lot, limits, shade))
+    judged = assess_lot(lot, terms_anew(lot, limits, shade))
     return judged, judged.assessment.uses

@@ -14,7 +14,7 @@ from lots.domain.production.masses import misfits
 from lots.services import clock
 from lots.services.assessment import concessions
 from lots.services.assessment.judging import derived, judge_lot, of_spools
-from lots.services.assessment.lot_assessment import Terms, work_out
+from lots.services.assessment.lot_assessment import Terms, assess_lot
 from lots.store import audit
 from lots.store.assessment import lots, spool_findings
 from lots.store.engine.database import transaction
@@ -77,7 +77,7 @@ def proved(names: Mapping[int, str], watch: Watch = unwatched) -> Iterator[Flaw]
     told, heads = _Told(), audit.heads()
     for chain in watch("Histories", audit.chains()):
         yield from _history(chain, heads.get(chain, (None, None)), names, told)
-    for cover in watch("Tables", list(audit.COVERED.values())):
+    for cover in watch("Tables", list(audit.AUDITED.values())):
         yield from _rows(cover, names, told)
 
 
@@ -137,7 +137,7 @@ def _history(chain: str, head: tuple[int | None, str | None], names: Mapping[int
         if beside != number:
             yield Flaw(f"entry {entry.number} was edited: it is said to be of lot {beside}", lot, entry.number)
         for table, says in _says(entry):
-            cover, numbers = audit.COVERED[table], says["ids"]
+            cover, numbers = audit.AUDITED[table], says["ids"]
             if cover.fixed:
                 told.there.setdefault(table, set()).update(numbers)
                 yield from _as_added(cover, says, lot, entry.number)
@@ -150,14 +150,16 @@ def _says(entry: Entry) -> Iterator[tuple[str, dict[str, Any]]]:
     """What an entry says of each table, unless it was edited into something that cannot be read: that it was edited is known already."""
     rows = entry.content.get("rows") if isinstance(entry.content, dict) else None
     for table, says in (rows if isinstance(rows, dict) else {}).items():
-        if table in audit.COVERED and isinstance(says, dict) and isinstance(says.get("ids"), list):
-            wanted = {"digest": str} if audit.COVERED[table].fixed else {"digests": list}
+        if table in audit.AUDITED and isinstance(says, dict) and isinstance(says.get("ids"), list):
+            wanted = {"digest": str} if audit.AUDITED[table].fixed else {"digests": list}
             numbers_are_right = all(isinstance(number, int) for number in says["ids"])
             if numbers_are_right and all(isinstance(says.get(name), kind) for name, kind in wanted.items()):
                 yield table, says
 
 
-def _as_added(cover: audit.Cover, says: dict[str, Any], lot: tuple[int, str] | None, entry: int) -> Iterator[Flaw]:
+def _as_added(
+    cover: audit.AuditedTable, says: dict[str, Any], lot: tuple[int, str] | None, entry: int
+) -> Iterator[Flaw]:
     numbers, rows = says["ids"], audit.stored(cover, says["ids"])
     gone = [number for number in numbers if number not in rows]
     if gone:
@@ -179,7 +181,7 @@ def _range(table: str, numbers: Sequence[int]) -> str:
     return f"{_words(table)} {numbers[0]} to {numbers[-1]}"
 
 
-def _rows(cover: audit.Cover, names: Mapping[int, str], told: _Told) -> Iterator[Flaw]:
+def _rows(cover: audit.AuditedTable, names: Mapping[int, str], told: _Told) -> Iterator[Flaw]:
     """Rows that no entry mentions, and rows that may change and are not what the last entry that mentions them says."""
     there, last = told.there.pop(cover.table, set()), told.last.pop(cover.table, {})
     for number, row in audit.every_stored(cover):
@@ -229,7 +231,7 @@ def judged_again(number: int, name: str) -> Iterator[Flaw]:
 
 def _differing(number: int) -> list[str]:
     row = lots.find(number)
-    judged = work_out(row, Terms.of(row))
+    judged = assess_lot(row, Terms.of(row))
     wanted = {**derived(judged), "concessions": concessions.left_of(number)}
     differing = [_words(name) for name, value in wanted.items() if not _same(getattr(row, name), _as_stored(value))]
     for delivery, came_at, corrected in deliveries.derived(number):

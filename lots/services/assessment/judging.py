@@ -17,7 +17,7 @@ from lots.domain.assessment.standing import LOADABLE
 from lots.domain.characteristics.registry import DECLARED, declared_of
 from lots.services import exposure, views
 from lots.services.assessment import drawing_spools
-from lots.services.assessment.lot_assessment import Judged, Terms, work_out
+from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot
 from lots.store import audit
 from lots.store.assessment import decisions, lots, spool_findings
 from lots.store.setup import catalog
@@ -108,9 +108,9 @@ def judge_lot(
     limits, shade = revisions_for(lot, renew=renew)
     begins = renew or not lot.measured
     terms = terms_anew(lot, limits, shade) if begins else replace(Terms.of(lot), limits=limits, shade=shade)
-    judged = work_out(lot, terms)
+    judged = assess_lot(lot, terms)
     if drawing_spools.draw_wanted(lot, judged, by, now):
-        judged = work_out(lot, terms)
+        judged = assess_lot(lot, terms)
     found, before = judged.assessment, _marks(lot)
     stood = (lot.standing, lot.uses)
     kept = {

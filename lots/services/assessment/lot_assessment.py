@@ -1,6 +1,6 @@
 """From rows to a judgement: readings, instruments, deliveries and revisions of a lot as the domain's own values.
 
-`work_out` stores nothing: it answers what a lot is, was, or would be.
+`assess_lot` stores nothing: it answers what a lot is, was, or would be.
 """
 
 from __future__ import annotations
@@ -124,7 +124,7 @@ class Terms:
         )
 
 
-def work_out(lot: Any, terms: Terms, known_at: datetime | None = None, *, with_excluded: bool = False) -> Judged:
+def assess_lot(lot: Any, terms: Terms, known_at: datetime | None = None, *, with_excluded: bool = False) -> Judged:
     """Returns the assessment of a lot under given terms, storing nothing. Four to eight queries, however many lots there are.
 
     Args:

@@ -25,7 +25,7 @@ from lots.domain.characteristics.color.declaration import COLOR, COORDINATES
 from lots.domain.characteristics.registry import DECLARED, REPEATED
 from lots.domain.colorimetry.color_values import Lab
 from lots.services import views
-from lots.services.assessment.lot_assessment import Terms, reading_from, with_valid_calibration, work_out
+from lots.services.assessment.lot_assessment import Terms, assess_lot, reading_from, with_valid_calibration
 from lots.services.assessment.uncertainty import Uncertainties, repeats_by, uncertainties
 from lots.services.from_rows import approved_from
 from lots.services.lookups import lot_of
@@ -175,7 +175,7 @@ def excluded_line(row: Any) -> dict[str, Any]:
 
 
 def _decisions(lot: Any, figures: Sequence[Tested], scattered: dict[str, Scattered]) -> list[Deciding]:
-    judged = work_out(lot, Terms.of(lot))
+    judged = assess_lot(lot, Terms.of(lot))
     _, limits = _terms(lot)
     counts: dict[tuple[str, str], int] = {}
     coupons: dict[str, set[Any]] = {}

@@ -7,7 +7,7 @@ from typing import Any
 from lots.store import audit
 from lots.store.engine.paging import Page
 
-WHATS = audit.WHATS
+ACTIONS = audit.ACTIONS
 
 
 def listed(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:

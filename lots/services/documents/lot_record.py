@@ -10,7 +10,7 @@ from lots.domain.conformity.limits import Finding
 from lots.domain.production.clearance import PART_CAUTION
 from lots.domain.words import moment
 from lots.services import clock, views
-from lots.services.assessment.lot_assessment import Terms, work_out
+from lots.services.assessment.lot_assessment import Terms, assess_lot
 from lots.services.documents import report_words as words
 from lots.services.documents.nonconformity_report import CAUTIONS, asked_of, concession_of, delivery_of, grade_of, short
 from lots.services.documents.report_evidence import evidence
@@ -35,7 +35,7 @@ def record(lot_id: int) -> dict[str, Any]:
     decided = store.decisions_of(lot.id)
     if not decided:
         raise NotFound(f"Nothing was ever decided on lot {lot.supplier_lot}, so it has no record.")
-    judged = work_out(lot, Terms.of(lot))
+    judged = assess_lot(lot, Terms.of(lot))
     limits = limits_from(judged.limits.body) if judged.limits else None
     found = judged.assessment
     method, readings = evidence(lot, CHARACTERISTICS, judged, limits, None, screening=True)

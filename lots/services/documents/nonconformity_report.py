@@ -13,7 +13,7 @@ from lots.domain.conformity.step_rule import DECISION as STEP_DECISION
 from lots.domain.purchasing import corrective_actions as rules
 from lots.domain.words import clause, moment
 from lots.services import clock
-from lots.services.assessment.lot_assessment import Judged, Terms, work_out
+from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot
 from lots.services.documents import report_words as words
 from lots.services.documents.report_evidence import evidence
 from lots.services.errors import Conflict, NotFound
@@ -48,7 +48,7 @@ def nonconformity(lot_id: int, as_of: datetime | None = None) -> dict[str, Any]:
         known = f"it was recorded at {moment(lot.recorded_at)}"
         raise NotFound(f"Lot {lot.id} was not known at {moment(as_of or now)}; {known}.")
     held = lot if as_of is None else decided[-1]
-    judged = work_out(lot, Terms.of(held), as_of)
+    judged = assess_lot(lot, Terms.of(held), as_of)
     failing = [f for f in judged.assessment.findings if rules.speaks_of_supply(f.code, f.verdict)]
     by_hand = held.by_hand if held.by_hand in rules.AGAINST else None
     if not failing and by_hand is None:

@@ -17,9 +17,9 @@ from lots.domain.drift.run_rules import RULES
 from lots.domain.drift.signals import Analysis, Signal
 from lots.domain.words import counted
 from lots.services.drift import series
-from lots.services.drift.series import Stretch
+from lots.services.drift.series import Segment
 from lots.services.errors import Fault, Invalid
-from lots.services.instruments.instrument_changes import Crossing, bridges
+from lots.services.instruments.instrument_changes import InstrumentChange, bridges
 from lots.services.lookups import found
 from lots.store import series as store
 
@@ -95,7 +95,7 @@ def _lot_line(number: int, row: Any) -> dict[str, Any]:
     }
 
 
-def analysed(stretch: Stretch, kept: Any, limit: Limit | None) -> Analysis:
+def analysed(stretch: Segment, kept: Any, limit: Limit | None) -> Analysis:
     """Returns the analysis of one stretch, numbered so that the lots to come count on from its last."""
     first = stretch.numbers[-1] - len(stretch.numbers) + 1
     unit = MEASURES[stretch.measure].unit
@@ -103,7 +103,7 @@ def analysed(stretch: Stretch, kept: Any, limit: Limit | None) -> Analysis:
 
 
 def _add_measure(
-    answer: dict[str, Any], measure: str, parts: Sequence[Stretch], kept: Any, limit: Limit | None
+    answer: dict[str, Any], measure: str, parts: Sequence[Segment], kept: Any, limit: Limit | None
 ) -> None:
     about = MEASURES[measure]
     answer["series"].append(
@@ -130,7 +130,7 @@ def _add_measure(
         answer["projection"].append({**place, **projection_view(result, part)})
 
 
-def _points(number: int, part: Stretch) -> list[dict[str, Any]]:
+def _points(number: int, part: Segment) -> list[dict[str, Any]]:
     found = []
     for at, row in zip(part.numbers, part.rows, strict=True):
         value, n, _, u = row.figures["measures"][part.measure]
@@ -138,7 +138,7 @@ def _points(number: int, part: Stretch) -> list[dict[str, Any]]:
     return found
 
 
-def _marks(measure: str, before: Stretch | None, part: Stretch) -> list[dict[str, Any]]:
+def _marks(measure: str, before: Segment | None, part: Segment) -> list[dict[str, Any]]:
     """Where a stretch begins anew, and where it goes on across a change of instrument."""
     found = []
     if before is not None:
@@ -152,7 +152,7 @@ def _marks(measure: str, before: Stretch | None, part: Stretch) -> list[dict[str
 
 
 def _mark(
-    measure: str, number: int, row: Any, read: tuple[str, str], how: str, crossing: Crossing | None
+    measure: str, number: int, row: Any, read: tuple[str, str], how: str, crossing: InstrumentChange | None
 ) -> dict[str, Any]:
     return {
         "measure": measure,
@@ -164,7 +164,7 @@ def _mark(
     }
 
 
-def _baseline_view(result: Analysis, part: Stretch, kept: Any) -> dict[str, Any]:
+def _baseline_view(result: Analysis, part: Segment, kept: Any) -> dict[str, Any]:
     base = result.baseline
     if base is None:
         lacking = signals.PROVISIONAL_FROM - len(part.values)
@@ -190,7 +190,7 @@ def _baseline_view(result: Analysis, part: Stretch, kept: Any) -> dict[str, Any]
     }
 
 
-def _chart_view(result: Analysis, part: Stretch) -> dict[str, Any]:
+def _chart_view(result: Analysis, part: Segment) -> dict[str, Any]:
     charts, base = result.charts, result.baseline
     if charts is None or base is None:
         raise ValueError("only a stretch with a baseline is charted")
@@ -233,7 +233,7 @@ def _chart_view(result: Analysis, part: Stretch) -> dict[str, Any]:
     return {"parameters": parameters, "points": points}
 
 
-def signal_view(signal: Signal, part: Stretch, result: Analysis, *, latest: bool = True) -> dict[str, Any]:
+def signal_view(signal: Signal, part: Segment, result: Analysis, *, latest: bool = True) -> dict[str, Any]:
     """Returns a signal with its lots and its words. In a stretch that is not the latest nothing is active any more."""
     about = MEASURES[part.measure]
     word = {1: about.more, -1: about.less, 0: "an odd pattern"}[signal.side]
@@ -257,12 +257,12 @@ def signal_view(signal: Signal, part: Stretch, result: Analysis, *, latest: bool
     }
 
 
-def _at(part: Stretch, index: int) -> dict[str, Any]:
+def _at(part: Segment, index: int) -> dict[str, Any]:
     row = part.rows[index]
     return {"number": part.numbers[index], "lot_id": row.id, "supplier_lot": row.supplier_lot}
 
 
-def moved(signal: Signal, part: Stretch) -> str:
+def moved(signal: Signal, part: Segment) -> str:
     """Returns in a sentence what moved, which way, since which lot and how far."""
     about = MEASURES[part.measure]
     unit = f" {about.unit}" if about.unit else ""
@@ -282,7 +282,7 @@ def moved(signal: Signal, part: Stretch) -> str:
     return f"{about.label}: {word} from about lot {began} on, by {size}{unit} at once."
 
 
-def _since(signal: Signal, part: Stretch, latest: bool) -> str:
+def _since(signal: Signal, part: Segment, latest: bool) -> str:
     if signal.kind == "single":
         return ""
     if not signal.active:
@@ -300,7 +300,7 @@ def _called_by(calls: list[dict[str, Any]]) -> str:
     return f"First called at lot {first['supplier_lot']}, by {first['what']}{agreed}."
 
 
-def _trend_view(result: Analysis, part: Stretch) -> dict[str, Any]:
+def _trend_view(result: Analysis, part: Segment) -> dict[str, Any]:
     trend, slope = result.trend, result.slope
     if trend is None or slope is None:
         return {
@@ -329,7 +329,7 @@ _TREND = ("slope", "slope_low", "slope_high", "method", "kendall_s", "kendall_ta
 _PROJECTION = ("slope", "slope_low", "slope_high", "limit", "about", "earliest", "latest")
 
 
-def projection_view(result: Analysis, part: Stretch) -> dict[str, Any]:
+def projection_view(result: Analysis, part: Segment) -> dict[str, Any]:
     """Returns where the lots reach their limit, or in words why that cannot be said."""
     ahead = result.projection
     if ahead is None:
@@ -343,14 +343,14 @@ def projection_view(result: Analysis, part: Stretch) -> dict[str, Any]:
     return {**{name: getattr(ahead, name) for name in _PROJECTION}, "says": ahead_says(ahead, part)}
 
 
-def ahead_says(ahead: Projection, part: Stretch) -> str:
+def ahead_says(ahead: Projection, part: Segment) -> str:
     """Returns the words of a projection, with the lot that its numbers count from where it names any."""
     if ahead.earliest is None:
         return ahead.says
     return f"{ahead.says} Lot {part.rows[-1].supplier_lot} was number {ahead.last}."
 
 
-def _add_together(answer: dict[str, Any], parts: Sequence[Stretch], kept: Any) -> None:
+def _add_together(answer: dict[str, Any], parts: Sequence[Segment], kept: Any) -> None:
     """Colour as a whole, by Hotelling's T2."""
     for number, part in enumerate(parts, start=1):
         whole = signals.together(series.color_rows(part), series.color_baseline_for(part, kept))
@@ -367,7 +367,7 @@ def _add_together(answer: dict[str, Any], parts: Sequence[Stretch], kept: Any) -
         )
 
 
-def _together_view(part: Stretch, index: int, parts: Sequence[float]) -> dict[str, Any]:
+def _together_view(part: Segment, index: int, parts: Sequence[float]) -> dict[str, Any]:
     total = sum(max(0.0, share) for share in parts) or 1.0
     values = [part.rows[index].figures["measures"][name][0] for name in VECTOR]
     drivers = sorted(zip(VECTOR, parts, values, strict=True), key=lambda driver: -driver[1])

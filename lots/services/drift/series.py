@@ -10,11 +10,11 @@ from lots.domain.characteristics.color.declaration import VECTOR
 from lots.domain.characteristics.registry import JUDGED, MEASURES
 from lots.domain.drift.signals import Baseline, ColorBaseline
 from lots.services.from_rows import UNNAMED
-from lots.services.instruments.instrument_changes import NONE, Bridges, Crossing
+from lots.services.instruments.instrument_changes import NONE, Bridges, InstrumentChange
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class Segment:
     """Consecutive lots with a figure of one measure, all read alike, or across a change of instrument that retained plaques bridge.
 
     `numbers` count the supplier's lots of the grade from 1. `keys` say against and with what its lots were read, in order. `crossings` are the
@@ -27,8 +27,8 @@ class Stretch:
     numbers: list[int]
     rows: list[Any]
     values: list[float]
-    crossings: list[tuple[int, Any, Crossing]]
-    began: Crossing | None
+    crossings: list[tuple[int, Any, InstrumentChange]]
+    began: InstrumentChange | None
 
     @property
     def key(self) -> str:
@@ -51,7 +51,7 @@ def _sources(row: Any, measure: str) -> list[str]:
     return list(row.figures["sources"].get(measure.partition(".")[0], [UNNAMED]))
 
 
-def stretches(rows: Sequence[Any], measure: str, bridges: Bridges = NONE) -> list[Stretch]:
+def stretches(rows: Sequence[Any], measure: str, bridges: Bridges = NONE) -> list[Segment]:
     """Returns the stretches of a measure over a supplier's lots of a grade, oldest first. Lots without a figure are passed over.
 
     Args:
@@ -59,7 +59,7 @@ def stretches(rows: Sequence[Any], measure: str, bridges: Bridges = NONE) -> lis
         measure: a key of MEASURES.
         bridges: the changes of instrument that retained plaques read on both bridge under the grade's limits; by default none.
     """
-    found: list[Stretch] = []
+    found: list[Segment] = []
     kind, read = measure.partition(".")[0], None
     for number, row in enumerate(rows, start=1):
         figures = row.figures
@@ -77,7 +77,7 @@ def stretches(rows: Sequence[Any], measure: str, bridges: Bridges = NONE) -> lis
     return found
 
 
-def _stretch_of(row: Any, number: int, measure: str, found: list[Stretch], bridges: Bridges) -> Stretch:
+def _stretch_of(row: Any, number: int, measure: str, found: list[Segment], bridges: Bridges) -> Segment:
     """The stretch that a lot belongs to: the last one where it was read as that or across a bridge, else a new one."""
     key, sources = key_of(row, measure), _sources(row, measure)
     last = found[-1] if found else None
@@ -85,7 +85,7 @@ def _stretch_of(row: Any, number: int, measure: str, found: list[Stretch], bridg
         return last
     crossing = _crossing(last, row, measure, sources, bridges)
     if last is None or crossing is None or not crossing.bridged:
-        last = Stretch(measure, [], [], [], [], [], [], crossing)
+        last = Segment(measure, [], [], [], [], [], [], crossing)
         found.append(last)
     else:
         last.crossings.append((number, row, crossing))
@@ -94,19 +94,21 @@ def _stretch_of(row: Any, number: int, measure: str, found: list[Stretch], bridg
     return last
 
 
-def _crossing(last: Stretch | None, row: Any, measure: str, sources: list[str], bridges: Bridges) -> Crossing | None:
+def _crossing(
+    last: Segment | None, row: Any, measure: str, sources: list[str], bridges: Bridges
+) -> InstrumentChange | None:
     """What is known of a change from the stretch before to this lot; None where there is none, or where the reference changed."""
     if last is None or (MEASURES[measure].referred and last.rows[-1].reference != row.reference):
         return None
     return bridges.across(measure.partition(".")[0], last.sources, sources)
 
 
-def color_rows(stretch: Stretch) -> list[list[float]]:
+def color_rows(stretch: Segment) -> list[list[float]]:
     """dL*, da*, db* of each lot of a colour stretch."""
     return [[row.figures["measures"][name][0] for name in VECTOR] for row in stretch.rows]
 
 
-def baseline_for(stretch: Stretch, kept: Any) -> Baseline | None:
+def baseline_for(stretch: Segment, kept: Any) -> Baseline | None:
     """The chosen baseline of a stretch, or None where none was chosen for lots read as these were."""
     if kept is None:
         return None
@@ -116,7 +118,7 @@ def baseline_for(stretch: Stretch, kept: Any) -> Baseline | None:
     return Baseline(figure["mean"], figure["sigma"], figure["n"], chosen=True)
 
 
-def color_baseline_for(stretch: Stretch, kept: Any) -> ColorBaseline | None:
+def color_baseline_for(stretch: Segment, kept: Any) -> ColorBaseline | None:
     """The same for colour as a whole."""
     whole = None if kept is None else kept.figures.get("color")
     if whole is None or whole["key"] not in stretch.keys:

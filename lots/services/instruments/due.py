@@ -9,7 +9,7 @@ from lots.domain.instruments.calibration import Check, InstrumentRecord
 from lots.domain.words import moment
 from lots.services import clock
 from lots.services.instruments import reference_words
-from lots.services.instruments.plaques import Due, Shelf
+from lots.services.instruments.plaques import Due, ReferenceShelf
 from lots.store.instruments import references as store
 from lots.store.setup import catalog
 
@@ -25,7 +25,7 @@ def due() -> dict[str, Any]:
     """
     now = clock.now()
     items = [_instrument(row, checks) for row, checks in _instruments()]
-    items += [_plaque(entry) for entry in Shelf(store.scheduled()).due()]
+    items += [_plaque(entry) for entry in ReferenceShelf(store.scheduled()).due()]
     items.sort(key=lambda item: (item["due_at"], item["what"], item["code"]))
     lines = [_line(item, now) for item in items]
     late = sum(line["overdue"] for line in lines)

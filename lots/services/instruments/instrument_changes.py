@@ -17,7 +17,7 @@ from lots.store.instruments import studies
 
 
 @dataclass(frozen=True, slots=True)
-class Crossing:
+class InstrumentChange:
     """A change of instrument: whether the series goes on across it, why, and the number of the study that says so, None where none was made."""
 
     bridged: bool
@@ -32,7 +32,7 @@ class Bridges:
     steps: Mapping[str, float] = field(default_factory=dict)
     studies: Mapping[frozenset[str], Any] = field(default_factory=dict)
 
-    def across(self, kind: str, before: Sequence[str], after: Sequence[str]) -> Crossing | None:
+    def across(self, kind: str, before: Sequence[str], after: Sequence[str]) -> InstrumentChange | None:
         """Returns whether a series goes on from instruments to others.
 
         Args:
@@ -46,17 +46,17 @@ class Bridges:
         open_ = [one for one in found if not one.bridged]
         return next(iter(open_ or found), None)
 
-    def _pair(self, old: str, new: str) -> Crossing:
+    def _pair(self, old: str, new: str) -> InstrumentChange:
         study = self.studies.get(frozenset((old, new)))
         if UNNAMED in (old, new):
-            return Crossing(False, "What was read without naming the instrument cannot be tied to anything.")
+            return InstrumentChange(False, "What was read without naming the instrument cannot be tied to anything.")
         if study is None:
-            return Crossing(
+            return InstrumentChange(
                 False,
                 f"{LEAST_PLAQUES} or more retained plaques, read on {old} and on {new} and stored as a study of their agreement, may bridge it.",
             )
         if not self.steps:
-            return Crossing(
+            return InstrumentChange(
                 False, f"Study {study.id} cannot bridge it: the grade's limits set none on colour.", study.id
             )
         plaques = read_on_both(study.body)
@@ -65,8 +65,8 @@ class Bridges:
             steps = ", ".join(f"{step.component}* {step.mean:+.2f}" for step in shows.steps)
             sign = study.instrument.code, study.other.code
             says = f"Study {study.id} bridges it: on {shows.plaques} plaques {sign[1]} reads {steps} from {sign[0]}, which is small beside the limits."
-            return Crossing(True, says, study.id)
-        return Crossing(False, f"Study {study.id} does not bridge it. {' '.join(shows.reasons)}", study.id)
+            return InstrumentChange(True, says, study.id)
+        return InstrumentChange(False, f"Study {study.id} does not bridge it. {' '.join(shows.reasons)}", study.id)
 
 
 NONE = Bridges()

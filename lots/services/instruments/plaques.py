@@ -9,7 +9,7 @@ from typing import Any
 
 from lots.domain.characteristics.color.declaration import COLOR
 from lots.domain.colorimetry.color_values import Conditions, Lab, mean_lab
-from lots.domain.instruments.reference_sessions import Approved, Life, Session, life, seen
+from lots.domain.instruments.reference_sessions import Approved, ReferenceHistory, Session, life, seen
 from lots.domain.instruments.reference_stability import Doubt
 from lots.domain.instruments.uncertainty import Found, known_uncertainty
 from lots.domain.instruments.working_copies import working_copy
@@ -45,7 +45,7 @@ class Plaque:
         return cls(MASTER, None, revision.recorded_at, shade.remeasure_every_days, _approved(revision))
 
 
-class Shelf:
+class ReferenceShelf:
     """Masters, working copies and sessions of some shades, read once: four queries, however many shades."""
 
     def __init__(self, shades: Sequence[Any], also: Iterable[int] = ()) -> None:
@@ -85,7 +85,7 @@ class Shelf:
             {row.code: row for row in self.copies if revision and row.shade_revision_id == revision.id}.values()
         )
 
-    def _lives(self, shade: Any) -> list[tuple[Plaque, Life]]:
+    def _lives(self, shade: Any) -> list[tuple[Plaque, ReferenceHistory]]:
         """The master of a shade, when one was approved, and its working copies in use, each with what was read of it."""
         revision = self.revisions.get(shade.id)
         if revision is None:
@@ -94,7 +94,7 @@ class Shelf:
         plaques += map(Plaque.of_copy, self.copies_in_use(shade.id))
         return [(plaque, self._life(plaque, revision.id)) for plaque in plaques]
 
-    def _life(self, plaque: Plaque, revision_id: int) -> Life:
+    def _life(self, plaque: Plaque, revision_id: int) -> ReferenceHistory:
         return life(plaque.name, plaque.begins, self._sessions.get(revision_id, ()), plaque.as_was)
 
     def due(self) -> list[Due]:
@@ -195,7 +195,7 @@ class Due:
     moved: bool
 
 
-def _due(one: Life, every_days: int | None) -> list[tuple[datetime, bool]]:
+def _due(one: ReferenceHistory, every_days: int | None) -> list[tuple[datetime, bool]]:
     """When a plaque is due, and whether because it moved: since that was found, while it lasts; else by its schedule, if it has one."""
     doubt = next((doubt for doubt in one.doubts if doubt.until is None), None)
     if doubt is not None:

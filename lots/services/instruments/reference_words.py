@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from lots.domain.colorimetry.color_difference import Components
-from lots.domain.instruments.reference_sessions import Seen
+from lots.domain.instruments.reference_sessions import SessionComparison
 from lots.domain.instruments.reference_stability import Doubt, Movement
 from lots.domain.instruments.working_copies import WorkingCopy
 from lots.domain.words import moment
@@ -21,7 +21,7 @@ def plaque(artefact: str, code: str | None) -> str:
     return "the master" if code is None else f"{'working ' if artefact == 'copy' else ''}{artefact} {code}"
 
 
-def told(artefact: str, code: str | None, seen: Seen) -> dict[str, Any]:
+def told(artefact: str, code: str | None, seen: SessionComparison) -> dict[str, Any]:
     """Returns what a session tells of a plaque, in figures and words."""
     apart = seen.apart
     name = plaque(artefact, code)

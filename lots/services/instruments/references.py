@@ -15,7 +15,7 @@ from lots.services import clock
 from lots.services.errors import Conflict, Fault, Invalid, NotFound
 from lots.services.from_rows import conditions_of
 from lots.services.instruments import reference_words
-from lots.services.instruments.plaques import MASTER, Shelf
+from lots.services.instruments.plaques import MASTER, ReferenceShelf
 from lots.services.instruments.reference_slips import labs, warned
 from lots.services.lookups import found
 from lots.services.setup import views
@@ -68,7 +68,7 @@ def add_copy(shade_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
         audit.note(None, "working copy made", by, now, {"working_copy": [row.id], "shade": [shade.id]})
         sides = {side: labs(values[side]) for side in ("master", "copy")}
         warnings = warned(sides, {"master"}, conditions, revision, _READ_COPY_ANEW)
-        return {**Shelf([shade]).copy_view(row), "warnings": warnings}
+        return {**ReferenceShelf([shade]).copy_view(row), "warnings": warnings}
 
 
 def _approved(shade_id: int) -> tuple[Any, Any]:
@@ -114,7 +114,7 @@ def remeasure(shade_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
     now = clock.now()
     with transaction():
         shade, revision = _approved(shade_id)
-        shelf = Shelf([shade])
+        shelf = ReferenceShelf([shade])
         conditions, faults = _conditions(values["conditions"])
         faults += clock.doubt_future("/measured_at", values["measured_at"], now)
         faults += _order_faults(values["instrument_id"], values["measured_at"])
@@ -154,7 +154,7 @@ _VOID = "It was stored as it stands. If it is wrong, void this remeasurement, si
 
 def _answered(shade: Any, number: int) -> dict[str, Any]:
     """A session as it is answered to whoever stored or voided it: with the plaques it puts in doubt, and the decisions made since each agreed."""
-    shelf = Shelf([shade])
+    shelf = ReferenceShelf([shade])
     row = store.find_session(number)
     session = shelf.session_view(row)
     doubted = shelf.doubted(shade, row)
@@ -227,7 +227,7 @@ def sessions(shade_id: int, cursor: str | None, limit: int) -> Page:
     """Returns a page of a shade's sessions with what each tells."""
     shade = found("shade", shade_id)
     found_ = store.sessions(shade, cursor, limit)
-    shelf = Shelf([shade], {row.shade_revision_id for row in found_.rows})
+    shelf = ReferenceShelf([shade], {row.shade_revision_id for row in found_.rows})
     return found_.map(shelf.session_view)
 
 
@@ -235,7 +235,7 @@ def copies(shade_id: int, cursor: str | None, limit: int) -> Page:
     """Returns a page of a shade's working copies, those replaced and those of earlier revisions included."""
     shade = found("shade", shade_id)
     found_ = store.copies(shade, cursor, limit)
-    return found_.map(Shelf([shade], {row.shade_revision_id for row in found_.rows}).copy_view)
+    return found_.map(ReferenceShelf([shade], {row.shade_revision_id for row in found_.rows}).copy_view)
 
 
 def shade(shade_id: int) -> dict[str, Any]:
@@ -245,5 +245,5 @@ def shade(shade_id: int) -> dict[str, Any]:
         NotFound: no such shade.
     """
     row = found("shade", shade_id)
-    shelf = Shelf([row])
+    shelf = ReferenceShelf([row])
     return {**views.shade(row), "due_at": shelf.master_due(row), "in_doubt": shelf.doubted(row)}

@@ -83,12 +83,12 @@ def clearance(code: str, ask: Ask) -> dict[str, Any]:
     """
     now = clock.now()
     row = spool_of(code, lots.spool_seen)
-    found = work_out(row, ask, now)
+    found = compute_clearance(row, ask, now)
     others = [] if found.clearance.clear else _others(row, ask, found, now)
     return {**view(row, found, ask), "others": others, "checked_at": now}
 
 
-def work_out(row: Any, ask: Ask, at: datetime) -> Found:
+def compute_clearance(row: Any, ask: Ask, at: datetime) -> Found:
     """Returns the clearance of a spool, the lots it holds, and the job and machine it was asked for."""
     lot, held, misread = row.lot, lots_held(row), []
     job = loads.lots_in_job(ask.job, lot.grade.shade_id, lot.grade_id) if ask.job is not None else None

@@ -11,7 +11,7 @@ from lots.services import clock, views
 from lots.services.assessment import concessions
 from lots.services.errors import Conflict, Fault, Invalid, NotFound, SimilarName
 from lots.services.lookups import spool_of
-from lots.services.production.clearance import Ask, Place, candidates, settings, view, work_out
+from lots.services.production.clearance import Ask, Place, candidates, compute_clearance, settings, view
 from lots.services.setup import grade_uses
 from lots.store import audit
 from lots.store.assessment import lots
@@ -46,7 +46,7 @@ def load(values: dict[str, Any], by: str) -> tuple[dict[str, Any], bool]:
         mass_g = values.get("mass_g")
         # A concession is asked about now and at the stated time: neither may lie after its end.
         ask = Ask(use, job, machine, mass_g, values.get("match_max"))
-        found = work_out(row, ask, max(now, loaded_at))
+        found = compute_clearance(row, ask, max(now, loaded_at))
         answer = found.clearance
         asked = {"machine": machine, "job": job, "use": use}
         if not answer.clear:

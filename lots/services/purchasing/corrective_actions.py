@@ -9,7 +9,7 @@ from typing import Any
 from lots.domain.purchasing import corrective_actions as rules
 from lots.domain.words import clause, moment
 from lots.services import clock
-from lots.services.assessment.lot_assessment import Judged, Terms, work_out
+from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot
 from lots.services.errors import Conflict, Fault, Invalid, NotFound
 from lots.services.lookups import lot_of
 from lots.store import audit, corrective_actions
@@ -45,7 +45,7 @@ def request(lot_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
     kept = {"requested": values["requested_action"], "due_at": due_at, "conforming_lots": values["conforming_lots"]}
     with transaction():
         lots.lock([lot.id])
-        judged = work_out(lot, Terms.of(lot))
+        judged = assess_lot(lot, Terms.of(lot))
         if not may_be_asked_about(judged, corrective_actions.decided(lot.id)):
             raise Conflict(
                 f"Nothing about lot {lot.supplier_lot} has failed a required limit, and it was never blocked by hand, so there is "

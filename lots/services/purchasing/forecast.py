@@ -16,7 +16,7 @@ from lots.domain.drift.signals import Analysis
 from lots.domain.words import counted
 from lots.services import clock
 from lots.services.drift import drift, series
-from lots.services.drift.series import Stretch
+from lots.services.drift.series import Segment
 from lots.services.instruments.instrument_changes import Bridges, bridges, read_on, steps
 from lots.services.lookups import found
 from lots.store import series as store
@@ -97,7 +97,7 @@ def _measured(
     return by_measures(histories, color, (others, len(ended)), chance)
 
 
-def _history(part: Stretch, analysis: Analysis) -> History:
+def _history(part: Segment, analysis: Analysis) -> History:
     """The lots that still speak for the supplier: since its latest change, where that goes on."""
     from lots.domain.purchasing.forecast import History
 

@@ -168,7 +168,7 @@ def raise_invalid(messages: Any, schema: Schema, *, in_query: bool = False, furt
     raise Invalid(*faults)
 
 
-class Desk(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
+class Routes(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
     """A blueprint whose arguments are read strictly, whose errors are documented, and whose lists are pages."""
 
     ARGUMENTS_PARSER = Parser()
@@ -273,7 +273,7 @@ def _document_shared(doc: dict[str, Any], info: dict[str, Any], *, method: str, 
     return doc
 
 
-def as_worked_out(view: dict[str, Any], status: int = 200) -> Response:
+def json_without_schema(view: dict[str, Any], status: int = 200) -> Response:
     """Returns an answer that is JSON already but for its moments, without a schema that goes over it field by field.
 
     For what is asked at every spool, and for long lists; the tests hold every answer against the schema it is documented by.
@@ -333,11 +333,11 @@ def version_to_change(subject: str, view: dict[str, Any]) -> int:
 
 __all__ = [
     "ALL",
-    "Desk",
     "PageArgs",
     "ProblemSchema",
     "Refused",
     "Resource",
+    "Routes",
     "etag",
     "page_answer",
     "page_schema",
@@ -347,7 +347,7 @@ __all__ = [
 
 
 def ordered_page(list_rows: Callable[..., Any], args: dict[str, Any]) -> Any:
-    """Returns a page as a desk lists it, from the end that was asked for."""
+    """Returns a page as a service lists it, from the end that was asked for."""
     newest_first = args.pop("order") == "newest"
     return list_rows(*page_args(args), newest_first=newest_first)
 
