@@ -15,7 +15,7 @@ from lots.api.assessment import concessions, decisions, reinspections, visual_tr
 from lots.api.documents import events, lot_pictures, lot_record, nonconformity_report
 from lots.api.drift import baselines, drift
 from lots.api.files import imports
-from lots.api.http import authentication, errors, logs, metrics, throttle
+from lots.api.http import authentication, errors, logs, metrics, routes, throttle
 from lots.api.instruments import calibration_checks, references, studies
 from lots.api.production import loads, matching, spools, tab_checks, tracing
 from lots.api.purchasing import comparison, corrective_actions

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from lots.domain.conformity.limits import DecisionRule, Finding, Limit, judge
 from lots.domain.statistics.summaries import one_sided_confidence, poisson_below, poisson_upper
+from lots.domain.words import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,10 +38,11 @@ class Count:
 
 @dataclass(frozen=True, slots=True)
 class Words:
-    """How a rate is worded: one flaw and several, the unit of the amount, the piece looked at, and what to do for a surer bound."""
+    """How a rate is worded: one flaw and several, the unit of the amount, an amount as a phrase, the piece looked at, what gives a surer bound."""
 
     flaw: tuple[str, str]
     unit: str
+    amount: Callable[[float], str]
     piece: tuple[str, str]
     surer: str
 
@@ -69,8 +72,7 @@ def judge_rate(
         return judge(code, None, limit, rule, n=0, lacking=lacking)
     confidence = one_sided_confidence(rule.z)
     upper = found.upper(confidence)
-    one, several = words.flaw
-    counted = f"{found.flaws} {one if found.flaws == 1 else several} on {found.amount:g} {words.unit}"
+    seen = f"{counted(found.flaws, *words.flaw)} {words.amount(found.amount)}"
     return judge(
         code,
         found.rate,
@@ -80,7 +82,7 @@ def judge_rate(
         counted=words.piece[0] if found.n == 1 else words.piece[1],
         conformance=poisson_below(found.flaws, most * found.amount),
         guard=upper - found.rate,
-        detail=f"{counted}; the true rate may be up to {upper:.2f} per {words.unit} ({100 * confidence:.0f} % bound).",
+        detail=f"{seen}; the true rate may be up to {upper:.2f} per {words.unit} ({100 * confidence:.0f} % bound).",
         lacking=lacking,
         conclusive=bool(lacking) and not limit.allows(found.flaws / least),
         settled_by=words.surer,

@@ -73,7 +73,11 @@ def judge_stringing(found: Count | None, limits: StringingLimits, rule: Decision
 
 
 _WORDS = Words(
-    ("hair", "hairs"), "gap", ("print", "prints"), "more gaps, until the bound on the rate is inside the limit"
+    ("hair", "hairs"),
+    "gap",
+    lambda gaps: f"in {counted(int(gaps), 'gap')}",
+    ("print", "prints"),
+    "more gaps, until the bound on the rate is inside the limit",
 )
 
 

@@ -98,7 +98,11 @@ def judge_surface(summary: SurfaceSummary | None, limits: SurfaceLimits, rule: D
 
 
 _WORDS = Words(
-    ("speck", "specks"), "dm2", ("layer", "layers"), "a larger area, until the bound on the rate is inside the limit"
+    ("speck", "specks"),
+    "dm2",
+    lambda area: f"on {area:g} dm2",
+    ("layer", "layers"),
+    "a larger area, until the bound on the rate is inside the limit",
 )
 
 

@@ -1,0 +1,73 @@
+"""Stringing from an empty shop: limits set, hairs counted, a lot released and another blocked, both over HTTP and in a file."""
+
+import pytest
+
+from tests.files import take, text
+from tests.shop import MEASURED
+
+LIMITS = {"sampling": {"fixed": 1}, "stringing": {"hairs_per_gap_max": 0.5, "gaps_min": 10}}
+
+
+@pytest.fixture
+def white(shop):
+    """A grade whose lots are held to half a hair per gap."""
+    return shop.grade(limits=LIMITS)
+
+
+def test_a_clean_lot_is_released_and_a_stringy_one_is_blocked(shop, white):
+    """Two prints of one lot are added up; 6 hairs on 10 gaps are over 0.5 per gap."""
+    supplier = shop.supplier()
+    clean, stringy = (shop.receive(supplier, white, lot) for lot in ("Q-1", "Q-2"))
+    code = clean["sample"]["spool_codes"][0]
+    first = shop.post(
+        "receiving", "/stringing-checks", {"spool_code": code, "hairs": 1, "gaps": 5, "measured_at": MEASURED}
+    )
+    assert ("stringing", 1, 5, "quarantined") == (
+        first["kind"],
+        first["hairs"],
+        first["gaps"],
+        first["lot"]["standing"],
+    )
+    assert ["hairs in 5 more gaps of a test print"] == first["lot"]["to_measure"]
+    second = shop.measure("stringing", [{"spool_code": code, "hairs": 0, "gaps": 5}])
+    assert "released" == second["lots"][0]["standing"]
+    bad = shop.measure("stringing", {"spool_code": stringy["sample"]["spool_codes"][0], "hairs": 6, "gaps": 10})
+    assert "blocked" == bad["lot"]["standing"]
+    (finding,) = shop.get("quality", f"/lots/{stringy['lot_id']}/assessment")["findings"]
+    assert ("stringing.hairs", 0.6, "per gap", "fail") == tuple(
+        finding[n] for n in ("code", "value", "unit", "verdict")
+    )
+    assert "6 hairs in 10 gaps; the true rate may be up to" in finding["message"]
+
+
+@pytest.mark.parametrize(
+    ("wrong", "pointer"),
+    [({"gaps": 0}, "/gaps"), ({"hairs": -1}, "/hairs"), ({"hairs": 1.5}, "/hairs"), ({"hairs": "1"}, "/hairs")],
+)
+def test_counts_that_are_none_are_refused(shop, white, wrong, pointer):
+    """No gap, less than no hair, half a hair, and text."""
+    code = shop.receive(shop.supplier(), white)["spools"][0]["code"]
+    told = shop.measure("stringing", {"spool_code": code, "hairs": 0, "gaps": 10, **wrong}, status=422)
+    assert [pointer] == [fault["pointer"] for fault in told["errors"]]
+
+
+def test_a_file_of_checks_is_imported(shop, white):
+    """The columns are the fields."""
+    code = shop.receive(shop.supplier(), white)["sample"]["spool_codes"][0]
+    take(shop, "stringing", text("spool_code,hairs,gaps,measured_at", f"{code},2,10,{MEASURED}"))
+    (lot,) = shop.get("quality", "/lots")["items"]
+    assert "released" == lot["standing"]
+
+
+def test_a_use_may_require_it(shop):
+    """Cosmetic parts wait for the count, hidden parts do not."""
+    grade = shop.grade(
+        limits={
+            **LIMITS,
+            "diameter": {"mean_tolerance_mm": 0.03},
+            "uses": {"cosmetic": ["stringing", "diameter"], "hidden": ["diameter"]},
+        }
+    )
+    lot = shop.receive(shop.supplier(), grade)
+    shop.diameter(lot["sample"]["spool_codes"][0])
+    assert {"cosmetic": "missing", "hidden": "pass"} == shop.lot(lot["lot_id"])["uses"]
