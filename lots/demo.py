@@ -16,7 +16,7 @@ from flask import Flask
 
 from lots.app import create_app
 from lots.domain.characteristics.color.declaration import COLOR
-from lots.domain.characteristics.declaration import Characteristic
+from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.domain.characteristics.diameter import DIAMETER
 from lots.domain.characteristics.registry import DECLARED
 from lots.domain.words import counted

@@ -56,8 +56,8 @@ def hardness():
     """The declaration, and the four functions it names."""
     from dataclasses import dataclass
 
-    from lots.domain.characteristics.case import Part
-    from lots.domain.characteristics.declaration import (
+    from lots.domain.characteristics.declaring.case import Part
+    from lots.domain.characteristics.declaring.declaration import (
         BENCH,
         Characteristic,
         Entry,
@@ -72,9 +72,9 @@ def hardness():
         Studied,
         fewest,
     )
-    from lots.domain.characteristics.figures import of_units
-    from lots.domain.characteristics.plausibility import Doubt
-    from lots.domain.characteristics.spool_means import judge_means, spool_means
+    from lots.domain.characteristics.declaring.figures import of_units
+    from lots.domain.characteristics.declaring.plausibility import Doubt
+    from lots.domain.characteristics.declaring.spool_means import judge_means, spool_means
     from lots.domain.conformity.limits import Limit
 
     @dataclass(frozen=True)

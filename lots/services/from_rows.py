@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from lots.domain.characteristics.case import ShadeRevision
+from lots.domain.characteristics.declaring.case import ShadeRevision
 from lots.domain.colorimetry.color_values import Conditions, Lab
 from lots.domain.colorimetry.spectra import Spectrum
 from lots.domain.instruments.calibration import Check, InstrumentRecord

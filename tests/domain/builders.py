@@ -11,8 +11,8 @@ from typing import Any
 from lots.domain.assessment.acceptance import Assessment, Evidence, assess
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.bond import BondLimits, BondTest
-from lots.domain.characteristics.case import Previous, ShadeRevision
 from lots.domain.characteristics.color.lot_color import ColorLimits, ColorReading
+from lots.domain.characteristics.declaring.case import Previous, ShadeRevision
 from lots.domain.characteristics.diameter import DiameterLimits, DiameterReading
 from lots.domain.characteristics.gloss import GlossLimits, GlossReading
 from lots.domain.characteristics.moisture import MoistureLimits, MoistureReading

@@ -8,7 +8,7 @@ from typing import Any
 
 from lots.api.files.file_faults import FileFaults
 from lots.api.files.file_shapes import is_needed
-from lots.domain.characteristics.declaration import Characteristic, Field
+from lots.domain.characteristics.declaring.declaration import Characteristic, Field
 from lots.domain.colorimetry.color_values import LIGHT
 from lots.domain.colorimetry.spectra import BadSpectrum, Spectrum
 from lots.services.files.imports import Source

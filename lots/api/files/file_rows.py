@@ -18,7 +18,7 @@ from lots.api.files.file_faults import FileFaults
 from lots.api.files.file_shapes import SCHEMAS, list_hint, patched, shape_of
 from lots.api.http.errors import faults_from
 from lots.api.http.fields import Instant
-from lots.domain.characteristics.declaration import Characteristic
+from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.domain.colorimetry.color_values import LIGHT
 from lots.services.files import cell_parsing
 from lots.services.files.cell_parsing import BadCell

@@ -14,7 +14,7 @@ from lots.api.readings import readings
 from lots.api.readings.reading_args import ARGS
 from lots.api.receiving.lots_and_deliveries import DeliveryArgs
 from lots.api.setup.shades import ConditionsArgs
-from lots.domain.characteristics.declaration import Characteristic, Field
+from lots.domain.characteristics.declaring.declaration import Characteristic, Field
 from lots.domain.characteristics.registry import DECLARED
 from lots.services.files.imports import DELIVERIES
 from lots.services.files.spectral_columns import COLUMNS

@@ -9,7 +9,7 @@ from marshmallow import fields, validate
 from lots.api.http.fields import Numbers, StrictBoolean, StrictFloat, StrictInteger, Text, whole_ends
 from lots.api.setup.shades import LAB, ConditionsArgs, ConditionsSchema, ReadConditionsArgs, SpectrumSchema
 from lots.api.setup.shades import spectrum_field as spectrum
-from lots.domain.characteristics.declaration import Characteristic, Field
+from lots.domain.characteristics.declaring.declaration import Characteristic, Field
 from lots.domain.characteristics.registry import DECLARED
 
 # Where a characteristic says nothing else of a field of this type.

@@ -25,7 +25,7 @@ from lots.api.lot_schemas import LotAfterSchema
 from lots.api.readings.measured_fields import answered
 from lots.api.readings.reading_args import ARGS
 from lots.domain.assessment.limits_revision import CHARACTERISTICS
-from lots.domain.characteristics.declaration import Characteristic
+from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.domain.characteristics.registry import DECLARED
 from lots.services.readings import recording
 

@@ -8,7 +8,7 @@ from marshmallow import fields, post_load, validate
 
 from lots.api.http.fields import Instant, Numbers, Strict, StrictBoolean, StrictFloat, StrictInteger, Text, whole_ends
 from lots.domain.assessment.limits_revision import CHARACTERISTICS, USES
-from lots.domain.characteristics.declaration import LimitField
+from lots.domain.characteristics.declaring.declaration import LimitField
 from lots.domain.characteristics.registry import DECLARED
 from lots.domain.receiving.sampling_plans import GREATEST_PERCENT, LEVELS
 
@@ -85,7 +85,10 @@ class LimitsArgs(_BlocksArgs):
     uses = fields.Dict(
         keys=Text(20, one_of=USES),
         values=fields.List(Text(20, one_of=CHARACTERISTICS), validate=validate.Length(max=len(CHARACTERISTICS))),
-        metadata={"description": "use -> characteristics it requires", "example": {"cosmetic": ["color", "diameter"]}},
+        metadata={
+            "description": "use -> characteristics it requires",
+            "example": {"cosmetic": list(CHARACTERISTICS[:2])},
+        },
     )
     note = Text(2000, lines=True)
 

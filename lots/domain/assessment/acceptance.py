@@ -11,8 +11,8 @@ from lots.domain.assessment import drawn_spools, plan_counts
 from lots.domain.assessment.limits_revision import GENERAL, Limits
 from lots.domain.assessment.rule_versions import CURRENT, FIRST
 from lots.domain.assessment.verdicts import each_once, standing_of, to_measure, verdicts
-from lots.domain.characteristics.case import Case, Previous, ShadeRevision
-from lots.domain.characteristics.figures import Figure
+from lots.domain.characteristics.declaring.case import Case, Previous, ShadeRevision
+from lots.domain.characteristics.declaring.figures import Figure
 from lots.domain.characteristics.moisture import Wetness
 from lots.domain.characteristics.registry import DECLARED, is_step
 from lots.domain.colorimetry.color_values import Lab

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from lots.domain.assessment.limits_revision import Limits
-from lots.domain.characteristics.case import ShadeRevision
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.color.spectral_figures import whites_asked
-from lots.domain.characteristics.plausibility import Doubt
+from lots.domain.characteristics.declaring.case import ShadeRevision
+from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.characteristics.registry import JUDGED
 from lots.domain.conformity.limits import LABELS
 

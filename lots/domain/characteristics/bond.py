@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import stdev
 
-from lots.domain.characteristics.case import Case, Part, Taken
-from lots.domain.characteristics.declaration import (
+from lots.domain.characteristics.declaring.case import Case, Part, Taken
+from lots.domain.characteristics.declaring.declaration import (
     QUALITY,
     Characteristic,
     Entry,
@@ -25,8 +25,8 @@ from lots.domain.characteristics.declaration import (
     fewest,
     printed_by,
 )
-from lots.domain.characteristics.figures import Figure, by_spool, mean, sum_of_squares
-from lots.domain.characteristics.plausibility import Doubt
+from lots.domain.characteristics.declaring.figures import Figure, by_spool, mean, sum_of_squares
+from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.conformity.limits import DecisionRule, Finding, Limit, judge, worst
 from lots.domain.statistics.summaries import mean_uncertainty, nested_uncertainty, worst_known
 from lots.domain.words import counted

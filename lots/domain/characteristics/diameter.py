@@ -7,9 +7,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
-from lots.domain.characteristics.case import Case, Part, Taken
 from lots.domain.characteristics.cross_section import flow_factor
-from lots.domain.characteristics.declaration import (
+from lots.domain.characteristics.declaring.case import Case, Part, Taken
+from lots.domain.characteristics.declaring.declaration import (
     BENCH,
     Characteristic,
     Entry,
@@ -25,8 +25,8 @@ from lots.domain.characteristics.declaration import (
     Values,
     fewest,
 )
-from lots.domain.characteristics.figures import mean, of_units
-from lots.domain.characteristics.plausibility import Doubt, near, slip_of_length
+from lots.domain.characteristics.declaring.figures import mean, of_units
+from lots.domain.characteristics.declaring.plausibility import Doubt, near, slip_of_length
 from lots.domain.conformity.limits import DecisionRule, Finding, Limit, judge, worst
 from lots.domain.receiving.coverage import Coverage
 from lots.domain.statistics.summaries import mean_uncertainty, worst_known

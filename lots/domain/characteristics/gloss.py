@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 
-from lots.domain.characteristics.case import Case, Part, Taken
-from lots.domain.characteristics.declaration import (
+from lots.domain.characteristics.declaring.case import Case, Part, Taken
+from lots.domain.characteristics.declaring.declaration import (
     BENCH,
     Characteristic,
     Entry,
@@ -23,9 +23,9 @@ from lots.domain.characteristics.declaration import (
     Values,
     fewest,
 )
-from lots.domain.characteristics.figures import of_units
-from lots.domain.characteristics.plausibility import Doubt
-from lots.domain.characteristics.spool_means import SpoolMean, judge_means, spool_means
+from lots.domain.characteristics.declaring.figures import of_units
+from lots.domain.characteristics.declaring.plausibility import Doubt
+from lots.domain.characteristics.declaring.spool_means import SpoolMean, judge_means, spool_means
 from lots.domain.conformity.limits import DecisionRule, Finding, Limit
 from lots.domain.receiving.coverage import Coverage
 

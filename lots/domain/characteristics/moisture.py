@@ -7,8 +7,8 @@ from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from typing import Any
 
-from lots.domain.characteristics.case import Case, Part, Taken
-from lots.domain.characteristics.declaration import (
+from lots.domain.characteristics.declaring.case import Case, Part, Taken
+from lots.domain.characteristics.declaring.declaration import (
     QUALITY,
     Characteristic,
     Entry,
@@ -22,8 +22,8 @@ from lots.domain.characteristics.declaration import (
     Repeats,
     Values,
 )
-from lots.domain.characteristics.figures import of_units
-from lots.domain.characteristics.plausibility import Doubt
+from lots.domain.characteristics.declaring.figures import of_units
+from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.conformity.limits import DecisionRule, Finding, Limit, decimals_of, judge, shown, worst
 
 REMEDY = "dry the filament, then measure its moisture again"

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from lots.domain.characteristics.case import Case, Part, Taken
 from lots.domain.characteristics.color.doubts import doubt_lab
-from lots.domain.characteristics.declaration import (
+from lots.domain.characteristics.declaring.case import Case, Part, Taken
+from lots.domain.characteristics.declaring.declaration import (
     BENCH,
     Characteristic,
     Entry,
@@ -23,8 +23,8 @@ from lots.domain.characteristics.declaration import (
     Values,
     WorkedOut,
 )
-from lots.domain.characteristics.figures import by_spool, mean, of_units
-from lots.domain.characteristics.plausibility import Doubt
+from lots.domain.characteristics.declaring.figures import by_spool, mean, of_units
+from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.colorimetry.color_difference import delta_e
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.colorimetry.tristimulus import lightness, luminous_reflectance

@@ -7,7 +7,7 @@ from types import MappingProxyType
 
 from lots.domain.characteristics.bond import BOND
 from lots.domain.characteristics.color.declaration import COLOR
-from lots.domain.characteristics.declaration import Characteristic, Judged, Measure, RepeatFigure, Studied
+from lots.domain.characteristics.declaring.declaration import Characteristic, Judged, Measure, RepeatFigure, Studied
 from lots.domain.characteristics.diameter import DIAMETER
 from lots.domain.characteristics.gloss import GLOSS
 from lots.domain.characteristics.moisture import MOISTURE

@@ -6,8 +6,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from lots.domain.characteristics.case import Case, Part, Taken
-from lots.domain.characteristics.declaration import (
+from lots.domain.characteristics.declaring.case import Case, Part, Taken
+from lots.domain.characteristics.declaring.declaration import (
     QUALITY,
     Characteristic,
     Entry,
@@ -20,8 +20,8 @@ from lots.domain.characteristics.declaration import (
     Repeats,
     Values,
 )
-from lots.domain.characteristics.figures import Figure
-from lots.domain.characteristics.poisson_rate import Count, Words, judge_rate
+from lots.domain.characteristics.declaring.figures import Figure
+from lots.domain.characteristics.declaring.poisson_rate import Count, Words, judge_rate
 from lots.domain.conformity.limits import DecisionRule, Finding, Limit
 from lots.domain.statistics.summaries import poisson_upper
 from lots.domain.words import counted

@@ -9,7 +9,7 @@ from urllib.parse import unquote, urlsplit
 
 from flask import g, redirect, render_template, request, url_for
 
-from lots.domain.characteristics.declaration import Characteristic, Entry
+from lots.domain.characteristics.declaring.declaration import Characteristic, Entry
 from lots.domain.characteristics.registry import DECLARED
 from lots.pages.readings import bench_answers
 from lots.pages.readings.bench_answers import ONCE, parts_of

@@ -6,7 +6,7 @@ import json
 from collections.abc import Sequence
 from typing import Any
 
-from lots.domain.characteristics.declaration import Characteristic
+from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.pages.site.api_client import Answer, Said, ask, at
 from lots.pages.site.session import pack, unpack
 

@@ -17,9 +17,8 @@ from lots.domain.assessment.limits_revision import Limits, limits_from
 from lots.domain.assessment.reinspection import reinspected_until, still_to_do
 from lots.domain.assessment.standing import standing_after
 from lots.domain.assessment.voids import hold_back, improves
-from lots.domain.characteristics.case import Previous, Taken
+from lots.domain.characteristics.declaring.case import Previous, Taken
 from lots.domain.characteristics.registry import DECLARED, declared_of
-from lots.domain.colorimetry.color_values import Lab
 from lots.domain.instruments.calibration import doubt_about
 from lots.domain.receiving.coverage import Coverage, Presented, Sampling, standing_in
 from lots.services.assessment.uncertainty import Uncertainties, uncertainties
@@ -208,7 +207,7 @@ def _judged(
         approved,
         lot.grade.nominal_diameter_mm,
         coverage,
-        _previous_from(terms.previous, terms.steps_accepted),
+        Previous.from_kept(terms.previous or {}, terms.steps_accepted),
         retests,
         terms.rules,
     )
@@ -286,16 +285,3 @@ def drawn_of(sample: Mapping[str, Any], changes: samples.Changes) -> list[tuple[
         tuple(code for code in (standing_in(code, instead) for code in group) if code not in changes.withdrawn)
         for group in groups
     ]
-
-
-def _previous_from(kept: dict[str, Any] | None, accepted: Mapping[str, float]) -> Previous:
-    if not kept:
-        return Previous()
-    lab, lab_u = kept.get("lab"), kept.get("lab_uncertainty")
-    return Previous(
-        Lab(*lab) if lab else None,
-        kept.get("shrinkage") or {},
-        tuple(lab_u) if lab_u else None,
-        kept.get("shrinkage_uncertainty") or {},
-        accepted,
-    )

@@ -5,10 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from lots.domain.characteristics.color.declaration import DIFFERENCES
 from lots.domain.statistics.tolerance_ellipsoid import Tolerance
-
-# The limits on a colour difference, in the order of the limits' fields; those on components follow.
-_DIFFERENCES = ("lot_max", "spool_max", "spread_max", "step_max", "job_pair_max")
 
 
 def tolerance(fitted: Tolerance, within: float) -> str:
@@ -72,6 +70,6 @@ def changes(current: Mapping[str, Any], proposed: Mapping[str, Any]) -> str:
 
 def _named(color: Mapping[str, Any]) -> dict[str, float]:
     """The limits that are set, by the name of their field."""
-    found = {name: color[name] for name in _DIFFERENCES if color.get(name) is not None}
+    found = {name: color[name] for name in DIFFERENCES if color.get(name) is not None}
     parts = color.get("components_max") or {}
     return found | {f"components_max.{name}": parts[name] for name in "Lab" if parts.get(name) is not None}

@@ -7,6 +7,7 @@ from typing import Any
 
 from lots.domain.assessment.limits_revision import CHARACTERISTICS, Limits, limits_from
 from lots.domain.assessment.plan_counts import SPOOL_CODES
+from lots.domain.characteristics.color.declaration import COLOR
 from lots.domain.characteristics.registry import is_step
 from lots.domain.conformity.limits import LABELS, Finding
 from lots.domain.conformity.step_rule import DECISION as STEP_DECISION
@@ -221,7 +222,7 @@ def _failing(found: Finding, limits: Limits | None) -> dict[str, Any]:
         "guard_band": found.guard,
         "claimable": found.claimable,
         "claim_says": words.claim_words(found),
-        "direction": found.detail or None if found.characteristic == "color" else None,
+        "direction": found.detail or None if found.characteristic == COLOR.name else None,
         "too_coarse": found.coarse,
         "hold": found.hold,
     }

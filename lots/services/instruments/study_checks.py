@@ -8,7 +8,7 @@ from typing import Any
 
 from lots.domain.characteristics.color.declaration import COLOR
 from lots.domain.characteristics.color.doubts import doubt_lab
-from lots.domain.characteristics.plausibility import doubt_repeat
+from lots.domain.characteristics.declaring.plausibility import doubt_repeat
 from lots.domain.characteristics.registry import STUDIED, declared_of
 from lots.domain.instruments.uncertainty import takes
 from lots.services.errors import Fault

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-from lots.domain.characteristics.declaration import Characteristic
+from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.services import clock
 from lots.services.errors import Fault
 from lots.services.lookups import withdrawn

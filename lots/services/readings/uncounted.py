@@ -8,8 +8,8 @@ from datetime import datetime
 from typing import Any
 
 from lots.domain.assessment import rule_versions
-from lots.domain.characteristics.case import Taken
-from lots.domain.characteristics.declaration import Characteristic
+from lots.domain.characteristics.declaring.case import Taken
+from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.domain.colorimetry.color_values import Conditions
 from lots.domain.receiving.coverage import named
 from lots.services.assessment.lot_assessment import Judged

@@ -9,8 +9,8 @@ from lots.domain.assessment.acceptance import Assessment, Evidence, assess
 from lots.domain.assessment.limits_revision import CHARACTERISTICS, GENERAL, Limits
 from lots.domain.assessment.verdicts import standing_of
 from lots.domain.characteristics.bond import BondLimits
-from lots.domain.characteristics.case import Previous
 from lots.domain.characteristics.color.lot_color import ColorLimits
+from lots.domain.characteristics.declaring.case import Previous
 from lots.domain.characteristics.diameter import DiameterLimits
 from lots.domain.characteristics.moisture import REMEDY, MoistureLimits
 from lots.domain.characteristics.shrinkage.lot_shrinkage import ShrinkageLimits

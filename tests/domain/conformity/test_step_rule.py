@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 
 from lots.domain.assessment import rule_versions
 from lots.domain.assessment.acceptance import Evidence, assess
-from lots.domain.characteristics.case import Previous
 from lots.domain.characteristics.color.lot_color import ColorLimits
+from lots.domain.characteristics.declaring.case import Previous
 from lots.domain.characteristics.registry import is_step
 from lots.domain.colorimetry.color_difference import delta_e
 from lots.domain.colorimetry.color_values import Lab

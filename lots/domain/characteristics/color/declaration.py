@@ -6,7 +6,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-from lots.domain.characteristics.case import Case, Part, ShadeRevision, Taken
 from lots.domain.characteristics.color.backing import backing_problem, color_wanted, way_out
 from lots.domain.characteristics.color.doubts import doubt_lab
 from lots.domain.characteristics.color.lot_color import (
@@ -18,7 +17,8 @@ from lots.domain.characteristics.color.lot_color import (
     summarise,
 )
 from lots.domain.characteristics.color.spectral_figures import judge_depth, spectra_lacking
-from lots.domain.characteristics.declaration import (
+from lots.domain.characteristics.declaring.case import Case, Part, ShadeRevision, Taken
+from lots.domain.characteristics.declaring.declaration import (
     BENCH,
     Characteristic,
     Entry,
@@ -35,9 +35,9 @@ from lots.domain.characteristics.declaration import (
     Values,
     fewest,
 )
-from lots.domain.characteristics.figures import Figure, sum_of_squares
+from lots.domain.characteristics.declaring.figures import Figure, sum_of_squares
+from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.characteristics.opacity import Opacity, latest
-from lots.domain.characteristics.plausibility import Doubt
 from lots.domain.colorimetry.color_difference import DEFAULT_WEIGHTS, WEIGHT_NAMES, checked_weights, components
 from lots.domain.colorimetry.color_values import LIGHT, Conditions, Lab
 from lots.domain.colorimetry.spectra import Spectrum
@@ -49,6 +49,8 @@ LEAST_CHROMA = 2.0
 # ISO/CIE 11664-4 writes a difference with a capital delta; which formula it is by stands behind it.
 SYMBOLS = {"CIE76": "ΔE*ab", "CIE94": "ΔE*94", "CMC": "ΔE CMC", "CIEDE2000": "ΔE00"}
 COORDINATES = ("L", "a", "b")
+# Limits on a colour difference in the formula: another formula makes other numbers of them.
+DIFFERENCES = ("lot_max", "spool_max", "spread_max", "step_max", "job_pair_max")
 # L*, a* and b* of a lot are charted together, as one vector.
 VECTOR = ("color.component_l", "color.component_a", "color.component_b")
 

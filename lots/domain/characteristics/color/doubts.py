@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from statistics import median
 
-from lots.domain.characteristics.plausibility import FAR_OFF, Doubt, slip_of_point
+from lots.domain.characteristics.declaring.plausibility import FAR_OFF, Doubt, slip_of_point
 from lots.domain.colorimetry.color_values import Lab
 
 # A reading this far in L* from what it is to match is another material, or a slip. Common practice, no source: lots differ by one or two.

@@ -6,7 +6,6 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
-from lots.domain.characteristics.case import ShadeRevision
 from lots.domain.characteristics.color.lot_color import (
     REFERENCE_NEEDED,
     ColorLimits,
@@ -19,6 +18,7 @@ from lots.domain.characteristics.color.lot_color import (
     shown_by,
 )
 from lots.domain.characteristics.color.uncertainty import shifts
+from lots.domain.characteristics.declaring.case import ShadeRevision
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.colorimetry.metamerism import Metamerism, metamerism
 from lots.domain.colorimetry.spectra import Spectrum, mean_spectrum

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from lots.domain.characteristics.case import Case, Part, Taken
-from lots.domain.characteristics.declaration import (
+from lots.domain.characteristics.declaring.case import Case, Part, Taken
+from lots.domain.characteristics.declaring.declaration import (
     QUALITY,
     Characteristic,
     Entry,
@@ -23,8 +23,8 @@ from lots.domain.characteristics.declaration import (
     fewest,
     printed_by,
 )
-from lots.domain.characteristics.figures import Figure, by_spool, mean, sum_of_squares
-from lots.domain.characteristics.plausibility import Doubt
+from lots.domain.characteristics.declaring.figures import Figure, by_spool, mean, sum_of_squares
+from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.characteristics.shrinkage.lot_shrinkage import (
     AXES,
     AxisSummary,

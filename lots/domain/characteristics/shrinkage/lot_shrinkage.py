@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import linear_regression
 
-from lots.domain.characteristics.plausibility import MM_PER_INCH, Doubt
+from lots.domain.characteristics.declaring.plausibility import MM_PER_INCH, Doubt
 from lots.domain.conformity.limits import DecisionRule, Finding, Limit, decimals_of, judge, shown
 from lots.domain.conformity.step_rule import NONE_ACCEPTED, StepRule
 from lots.domain.statistics.summaries import nested_uncertainty, worst_known

@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lots.domain.characteristics.case import ShadeRevision
 from lots.domain.characteristics.color.lot_color import ColorLimits, ColorReading, summarise
 from lots.domain.characteristics.color.spectral_figures import TEST_LIGHTS, judge_depth
+from lots.domain.characteristics.declaring.case import ShadeRevision
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.colorimetry.spectra import Spectrum, lab_from_spectrum, mean_spectrum, xyz_from_spectrum
 from lots.domain.colorimetry.whiteness import whiteness_from_lab, yellowness_from_lab

@@ -9,8 +9,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import KW_ONLY, dataclass
 from typing import Any, Literal
 
-from lots.domain.characteristics.case import Case, Part, ShadeRevision, Taken
-from lots.domain.characteristics.plausibility import Doubt
+from lots.domain.characteristics.declaring.case import Case, Part, ShadeRevision, Taken
+from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.colorimetry.color_values import Conditions
 from lots.domain.conformity.limits import Limit
 

@@ -11,11 +11,11 @@ from lots.domain.assessment.acceptance import Evidence, assess
 from lots.domain.assessment.figure_limits import limit_on
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.bond import BondLimits, BondTest
-from lots.domain.characteristics.case import ShadeRevision
 from lots.domain.characteristics.color.declaration import LEAST_CHROMA
 from lots.domain.characteristics.color.lot_color import ColorLimits
+from lots.domain.characteristics.declaring.case import ShadeRevision
+from lots.domain.characteristics.declaring.figures import Figure
 from lots.domain.characteristics.diameter import DiameterLimits
-from lots.domain.characteristics.figures import Figure
 from lots.domain.characteristics.gloss import GlossLimits
 from lots.domain.characteristics.registry import MEASURES
 from lots.domain.characteristics.shrinkage.lot_shrinkage import ShrinkageLimits

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-from lots.domain.characteristics.figures import Figure
+from lots.domain.characteristics.declaring.figures import Figure
 from lots.domain.colorimetry.color_values import Conditions, Lab
 from lots.domain.colorimetry.spectra import Spectrum
 from lots.domain.conformity.limits import DecisionRule, Finding
@@ -39,6 +39,18 @@ class Previous:
     lab_uncertainty: Vector | None = None
     shrinkage_uncertainty: Mapping[str, float] = field(default_factory=dict)
     accepted: Mapping[str, float] = field(default_factory=dict)
+
+    @classmethod
+    def from_kept(cls, kept: Mapping[str, Any], accepted: Mapping[str, float]) -> Previous:
+        """Returns the earlier lot as it is kept beside a lot: the carried columns of its characteristics, none where it was accepted for none."""
+        lab, lab_u = kept.get("lab"), kept.get("lab_uncertainty")
+        return cls(
+            Lab(*lab) if lab else None,
+            kept.get("shrinkage") or {},
+            tuple(lab_u) if lab_u else None,
+            kept.get("shrinkage_uncertainty") or {},
+            accepted,
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,47 @@
+"""A characteristic is declared once: no table outside its folder is keyed by characteristics, or by the fields of their readings and limits."""
+
+import ast
+from collections import Counter
+from pathlib import Path
+
+from lots.domain.characteristics.registry import DECLARED
+
+PACKAGE = Path(__file__).parent.parent / "lots"
+NAMES = set(DECLARED)
+FIELDS = {field.name for one in DECLARED.values() for field in (*one.fields, *one.limits.fields, *one.worked_out)}
+# What happened once stays as it was written.
+FROZEN = PACKAGE / "store" / "upkeep" / "migrations"
+DECLARATIONS = PACKAGE / "domain" / "characteristics"
+# A picture is drawn of one characteristic, which it may know.
+PICTURES = {PACKAGE / "services" / "documents" / "lot_pictures.py", *(PACKAGE / "api" / "pictures").glob("*.py")}
+# Colour's own values have these fields wherever they stand, as a measured colour or as an approved one.
+OF_COLOR = {"lab", "spectrum", "conditions", "formula", "weights"}
+
+
+def texts(nodes):
+    """The constant texts among these."""
+    return {node.value for node in nodes if isinstance(node, ast.Constant) and isinstance(node.value, str)}
+
+
+def tables(tree):
+    """The texts of each dict, list, tuple and set, and of each chain of comparisons in one function."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Dict):
+            yield node.lineno, texts(node.keys)
+        elif isinstance(node, ast.List | ast.Tuple | ast.Set):
+            yield node.lineno, texts(node.elts)
+        elif isinstance(node, ast.FunctionDef):
+            compared = [each for one in ast.walk(node) if isinstance(one, ast.Compare) for each in one.comparators]
+            yield node.lineno, texts(compared)
+
+
+def test_no_table_is_keyed_by_characteristics_or_their_fields():
+    """Two names or two fields side by side are the beginning of a table that the next characteristic would be missing in."""
+    found = Counter()
+    for path in sorted(PACKAGE.rglob("*.py")):
+        if DECLARATIONS in path.parents or FROZEN in path.parents or path in PICTURES:
+            continue
+        for line, words in tables(ast.parse(path.read_text(encoding="utf-8"))):
+            if len(words & NAMES) > 1 or len(words & FIELDS - OF_COLOR) > 1:
+                found[f"{path.relative_to(PACKAGE)}:{line} {sorted(words & (NAMES | FIELDS))}"] += 1
+    assert [] == sorted(found)
