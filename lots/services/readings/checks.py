@@ -52,14 +52,13 @@ def check(
     faults: list[Fault] = []
     if declared.of_type("conditions"):
         asked = conditions.Asked.of(spools.values())
-        items, faults = conditions.completed(items, spools, asked, as_list=as_list)
+        items, faults = conditions.compared(items, spools, asked, as_list=as_list)
     for index, item in enumerate(items):
         at, spool = f"/{index}" if as_list else "", spools.get(item["spool_code"])
         faults += _common_faults(at, item, spool, instruments, now)
         if spool is not None:
             doubts = declared.doubts(item, spool.lot.grade.nominal_diameter_mm)
             faults += [Fault(f"{at}/{doubt.field}", doubt.detail, doubt.hint) for doubt in doubts]
-            faults += conditions.faults_of(at, item, spool, asked) if asked else []
     if faults or not to_store:
         return Checked(items, spools, instruments, faults)
     held = lots.lock(spool.lot_id for spool in spools.values())

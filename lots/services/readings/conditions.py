@@ -43,12 +43,13 @@ class Asked:
         return self.shades.get(spool.lot.grade.shade_id)
 
 
-def completed(
+def compared(
     items: Sequence[dict[str, Any]], spools: Mapping[str, Any], asked: Asked, *, as_list: bool
 ) -> tuple[list[dict[str, Any]], list[Fault]]:
-    """Returns readings with what follows from their spectra: `lab`, and the light it is computed under among their conditions.
+    """Returns readings as they can be compared with their reference, and the faults of those that cannot.
 
-    The light is that of the shade revision the lot is judged under. A reading whose spectrum is at fault is left without `lab`.
+    What has a spectrum gets its `lab`, and the light it is computed under among its conditions: that of the revision its lot is judged under. A
+    reading whose spectrum is at fault is left without `lab`.
 
     Args:
         items: readings as they were sent, those without a spectrum among them.
@@ -58,19 +59,25 @@ def completed(
     """
     found, faults = [], []
     for index, item in enumerate(items):
-        if item.get("spectrum") is None:
-            found.append(item)
-            continue
-        at = f"/{index}/spectrum" if as_list else "/spectrum"
-        light = _light(spools.get(item["spool_code"]), asked)
-        whole = {**item, "conditions": {**item["conditions"], **light}}
-        spectrum, wrong = read(at, item["spectrum"])
-        if spectrum is not None:
-            lab, wrong = color_under(at, spectrum, light["illuminant"], light["observer_deg"])
-            whole |= {"lab": lab.as_list()} if lab else {}
+        at, spool = f"/{index}" if as_list else "", spools.get(item["spool_code"])
+        whole, wrong = _completed(f"{at}/spectrum", item, spool, asked)
         found.append(whole)
         faults += wrong
+        if spool is not None:
+            faults += _incomparable(at, whole, spool, asked)
     return found, faults
+
+
+def _completed(at: str, item: dict[str, Any], spool: Any, asked: Asked) -> tuple[dict[str, Any], list[Fault]]:
+    if item.get("spectrum") is None:
+        return item, []
+    light = _light(spool, asked)
+    whole = {**item, "conditions": {**item["conditions"], **light}}
+    spectrum, wrong = read(at, item["spectrum"])
+    if spectrum is not None:
+        lab, wrong = color_under(at, spectrum, light["illuminant"], light["observer_deg"])
+        whole |= {"lab": lab.as_list()} if lab else {}
+    return whole, wrong
 
 
 def _light(spool: Any, asked: Asked) -> dict[str, Any]:
@@ -87,15 +94,8 @@ def _light(spool: Any, asked: Asked) -> dict[str, Any]:
     return {name: revision.conditions[name] for name in LIGHT} if revision else dict(DEFAULT_LIGHT)
 
 
-def faults_of(at: str, item: dict[str, Any], spool: Any, asked: Asked) -> list[Fault]:
-    """Refuses a reading that cannot be compared with what was approved, naming each condition that differs.
-
-    Args:
-        at: where the reading stands in the request.
-        item: the reading, its light filled in where it has a spectrum.
-        spool: that it was read on.
-        asked: what it must be comparable with.
-    """
+def _incomparable(at: str, item: dict[str, Any], spool: Any, asked: Asked) -> list[Fault]:
+    """The faults of a reading that cannot be compared with what was approved, naming each condition that differs."""
     try:
         said = Conditions(**item["conditions"])
     except ValueError as wrong:
