@@ -2,14 +2,16 @@
 
 A map of the package, from the outside in:
 
-- `cli.py` the `lots` command, `import_command.py` its import; `demo.py` the demo shop and its story; `settings.py` what can be set;
+- `cli.py` the `lots` command; `import_command.py`, `check_command.py` and `upkeep_command.py` its larger parts;
+- `demo.py` the demo shop and its story; `settings.py` the settings;
 - `app.py` the application factory, the one place that sees everything;
-- `api/` HTTP: one folder per subject, schemas and resources beside each other; `pages/` what people see in a browser;
-- `services/` what people do, one folder per subject; each function owns its transaction;
+- `api/` HTTP: schemas and resources beside each other; `pages/` the pages for a browser;
+- `services/` what people do; each function owns its transaction;
 - `store/` the only code that knows tables;
 - `domain/` the rules, pure: readings and limits in, findings and clearances out.
 
-An import goes from the outside in, never back: `api, pages -> services -> store, domain`. Start reading at `domain/assessment/acceptance.py`.
+Each room has folders of the same names, one per subject. An import goes from the outside in: `api, pages -> services -> store, domain`.
+Each characteristic is declared once in `domain/characteristics/`. Start reading at `domain/assessment/acceptance.py`.
 """
 
 from __future__ import annotations

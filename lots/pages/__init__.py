@@ -1,1 +1,1 @@
-"""Pages for the people at their desks: the API's first client. They know nothing that the API does not tell them, and need no script."""
+"""Pages for a browser, one folder or file per subject. They are a client of the API, know only its answers, and need no script."""

@@ -1,1 +1,1 @@
-"""The only code that knows tables. One file of queries per subject; models in `models.py`; the connection in `database.py`."""
+"""The only code that knows tables. Queries are in one folder or file per subject, models in `tables/`, the connection in `engine/database.py`."""

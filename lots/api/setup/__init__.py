@@ -1,1 +1,1 @@
-"""Paths of what is set up once: suppliers, shades, grades, limits, names."""
+"""Paths of the set-up: suppliers, shades, grades, limits, names."""

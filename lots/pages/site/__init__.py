@@ -1,1 +1,1 @@
-"""What all pages share: the client of the API, sessions, the frame, words."""
+"""Shared by all pages: the client of the API, sessions, the frame, words."""

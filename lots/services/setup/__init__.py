@@ -1,1 +1,1 @@
-"""What is set up once: suppliers, shades, grades, limits, instruments, tokens."""
+"""Set-up: suppliers, shades, grades, limits, instruments, tokens."""

@@ -1,1 +1,1 @@
-"""Queries of what is set up once: suppliers, shades, grades, instruments, codes, names, tokens, visual trials."""
+"""Queries of the set-up: suppliers, shades, grades, instruments, codes, names, tokens, visual trials."""

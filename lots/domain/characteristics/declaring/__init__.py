@@ -1,1 +1,1 @@
-"""What declarations are made of: their shape, the case they are judged in, and the judgements that several share."""
+"""The parts of a declaration: its shape, the case in which it is judged, and judgements that several characteristics share."""

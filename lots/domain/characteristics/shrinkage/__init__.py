@@ -1,1 +1,1 @@
-"""Shrinkage of printed coupons."""
+"""Shrinkage of printed coupons: its declaration and its judgement."""
