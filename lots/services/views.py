@@ -9,7 +9,7 @@ from lots.domain.assessment.concessions import Concession
 from lots.domain.assessment.standing import LOADABLE
 from lots.domain.characteristics.moisture import Wetness
 from lots.domain.characteristics.registry import DECLARED
-from lots.domain.conformity.limits import Finding
+from lots.domain.conformity.findings import Finding
 from lots.domain.receiving.coverage import CLOSED_LOT
 from lots.store.receiving.deliveries import current
 from lots.store.receiving.samples import Changes

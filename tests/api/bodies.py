@@ -386,6 +386,7 @@ CASES: dict[str, Case] = {
         lambda at: _measured(at, moisture_percent=0.02, method="loss on drying"),
     ),
     "/v1/gloss-readings": ("POST", lambda at: "", lambda at: _measured(at, geometry_deg=60, gloss_gu=40.0)),
+    "/v1/stringing-checks": ("POST", lambda at: "", lambda at: _measured(at, hairs=1, gaps=20)),
     "/v1/opacity-readings": (
         "POST",
         lambda at: "",

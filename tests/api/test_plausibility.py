@@ -163,6 +163,7 @@ def test_a_reading_from_the_future_is_refused(shop, spool, kind):
         "surface": {"specks": 1, "area_dm2": 2},
         "moisture": {"moisture_percent": 0.02},
         "gloss": {"geometry_deg": 60, "gloss_gu": 40},
+        "stringing": {"hairs": 1, "gaps": 20},
         "opacity": {"over_black": WHITE, "over_white": WHITE},
     }
     body = {"spool_code": spool, **bodies[kind], "measured_at": "2199-01-01T00:00:00Z"}

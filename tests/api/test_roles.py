@@ -69,6 +69,7 @@ TABLE = {
     ("POST", "/v1/diameter-readings"): BENCH,
     ("POST", "/v1/color-readings"): BENCH,
     ("POST", "/v1/gloss-readings"): BENCH,
+    ("POST", "/v1/stringing-checks"): BENCH,
     ("POST", "/v1/opacity-readings"): BENCH,
     ("POST", "/v1/shrink-tests"): {QUALITY},
     ("POST", "/v1/bond-tests"): {QUALITY},

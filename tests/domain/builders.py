@@ -20,7 +20,8 @@ from lots.domain.characteristics.opacity import OpacityLimits, OpacityReading
 from lots.domain.characteristics.shrinkage.lot_shrinkage import ShrinkageLimits, ShrinkTest
 from lots.domain.characteristics.surface import SurfaceCheck, SurfaceLimits
 from lots.domain.colorimetry.color_values import Conditions, Lab
-from lots.domain.conformity.limits import DecisionRule, Finding
+from lots.domain.conformity.findings import Finding
+from lots.domain.conformity.limits import DecisionRule
 from lots.domain.receiving.coverage import Coverage
 
 REFERENCE = Path(__file__).parent.parent / "reference"

@@ -10,7 +10,8 @@ from lots.domain.assessment.acceptance import Evidence
 from lots.domain.characteristics.registry import DECLARED
 from lots.domain.characteristics.shrinkage.lot_shrinkage import scale_factor, shrinkage_percent
 from lots.domain.colorimetry.color_difference import DEFAULT_WEIGHTS, delta_e, mean_difference_from_mean
-from lots.domain.conformity.limits import DecisionRule, Limit, judge
+from lots.domain.conformity.findings import judge
+from lots.domain.conformity.limits import DecisionRule, Limit
 from tests.domain.builders import assessed, bar, by_code, color, gauge, wet
 from tests.domain.strategies import (
     ANY_LAB,

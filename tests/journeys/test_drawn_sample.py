@@ -4,7 +4,7 @@ import io
 
 import pytest
 
-from lots.domain.receiving.coverage import with_valid_calibration
+from lots.domain.receiving.coverage import in_draw_order
 from lots.services.assessment import integrity_checks
 from tests.api.refusals import refused
 from tests.shop import CONDITIONS, MEASURED, WHITE
@@ -137,7 +137,7 @@ def test_more_spools_are_drawn_where_a_finding_wants_them(shop):
     assert asked.startswith("about 6 more spools like these")
     (drawn,) = draws(shop, delivery)
     every = [spool["code"] for spool in delivery["spools"]]
-    assert with_valid_calibration(every, delivery["sample"]["seed"])[3:9] == drawn["spool_codes"]
+    assert in_draw_order(every, delivery["sample"]["seed"])[3:9] == drawn["spool_codes"]
     assert f"(drawn: {', '.join(drawn['spool_codes'])})" in asked
     assert drawn["reason"].startswith("Lot colour difference: about")
     (event,) = shop.get("quality", f"/events?lot_id={delivery['lot_id']}&what=spools%20drawn")["items"]

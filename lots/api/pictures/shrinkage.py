@@ -6,8 +6,8 @@ from typing import Any
 
 from lots.api.pictures.canvas import INK, PAPER, Scale
 from lots.api.pictures.sheet import SOFT, Sheet, leading, short, wrapped
+from lots.domain.conformity.findings import decimals_of, shown
 from lots.domain.conformity.guard import COVERAGE
-from lots.domain.conformity.limits import decimals_of, shown
 from lots.domain.words import counted
 
 WIDTH, LEFT, RIGHT, PANEL = 960.0, 86.0, 150.0, 230.0

@@ -16,7 +16,8 @@ from lots.domain.characteristics.declaring.figures import Figure
 from lots.domain.characteristics.moisture import Wetness
 from lots.domain.characteristics.registry import DECLARED, is_step
 from lots.domain.colorimetry.color_values import Lab
-from lots.domain.conformity.limits import DecisionRule, Finding, Verdict
+from lots.domain.conformity.findings import Finding
+from lots.domain.conformity.limits import DecisionRule, Verdict
 from lots.domain.conformity.step_rule import StepRule
 from lots.domain.receiving.coverage import CLOSED_LOT, Coverage
 from lots.domain.statistics.summaries import Vector

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 
 from lots.domain.assessment.plan_counts import COUNTED
 from lots.domain.characteristics.registry import said
-from lots.domain.conformity.limits import LABELS, Finding, Verdict, worst
+from lots.domain.conformity.findings import LABELS, Finding, worst
+from lots.domain.conformity.limits import Verdict
 from lots.domain.receiving.coverage import Coverage, named
 
 if TYPE_CHECKING:

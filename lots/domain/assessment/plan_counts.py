@@ -7,7 +7,8 @@ from dataclasses import replace
 
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.registry import JUDGED, declared_of, said
-from lots.domain.conformity.limits import DecisionRule, Finding, Limit, judge, worst
+from lots.domain.conformity.findings import Finding, judge, worst
+from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.receiving import protection
 from lots.domain.receiving.coverage import Coverage, Presented
 

@@ -8,7 +8,7 @@ from lots.domain.characteristics.color.spectral_figures import whites_asked
 from lots.domain.characteristics.declaring.case import ShadeRevision
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.characteristics.registry import JUDGED
-from lots.domain.conformity.limits import LABELS
+from lots.domain.conformity.findings import LABELS
 
 
 def doubts_about_limits(limits: Limits, shade: ShadeRevision) -> list[Doubt]:

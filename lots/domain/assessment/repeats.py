@@ -14,7 +14,8 @@ from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.color.uncertainty import delta_e_uncertainty
 from lots.domain.characteristics.registry import REPEATED
 from lots.domain.colorimetry.color_values import Lab
-from lots.domain.conformity.limits import LABELS, Finding, Limit
+from lots.domain.conformity.findings import LABELS, Finding
+from lots.domain.conformity.limits import Limit
 from lots.domain.statistics.quantiles import student
 
 # Probability of flagging anything among the readings of one kind where nothing stands apart; its figures share it.

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 
 from lots.domain.assessment.limits_revision import Limits
-from lots.domain.conformity.limits import Finding, Verdict
+from lots.domain.conformity.findings import Finding
+from lots.domain.conformity.limits import Verdict
 
 
 def verdicts(findings: Sequence[Finding], limits: Limits) -> dict[str, Verdict]:

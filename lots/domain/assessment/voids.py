@@ -10,7 +10,8 @@ from lots.domain.assessment.acceptance import Assessment, Summary
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.assessment.verdicts import standing_of
 from lots.domain.characteristics.moisture import Wetness
-from lots.domain.conformity.limits import DecisionRule, Finding, Limit, Verdict, judge
+from lots.domain.conformity.findings import Finding, judge
+from lots.domain.conformity.limits import DecisionRule, Limit, Verdict
 
 # Common practice, no source: long enough to notice a slip of typing, too short to wait for a verdict.
 UNDO_WITHIN = timedelta(minutes=10)

@@ -27,7 +27,8 @@ from lots.domain.characteristics.declaring.declaration import (
 )
 from lots.domain.characteristics.declaring.figures import Figure, by_spool, mean, sum_of_squares
 from lots.domain.characteristics.declaring.plausibility import Doubt
-from lots.domain.conformity.limits import DecisionRule, Finding, Limit, judge, worst
+from lots.domain.conformity.findings import Finding, judge, worst
+from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.statistics.summaries import mean_uncertainty, nested_uncertainty, worst_known
 from lots.domain.words import counted
 

@@ -27,7 +27,8 @@ from lots.domain.characteristics.declaring.declaration import (
 )
 from lots.domain.characteristics.declaring.figures import mean, of_units
 from lots.domain.characteristics.declaring.plausibility import Doubt, near, slip_of_length
-from lots.domain.conformity.limits import DecisionRule, Finding, Limit, judge, worst
+from lots.domain.conformity.findings import Finding, judge, worst
+from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.receiving.coverage import Coverage
 from lots.domain.statistics.summaries import mean_uncertainty, worst_known
 from lots.domain.words import counted

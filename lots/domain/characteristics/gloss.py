@@ -26,7 +26,8 @@ from lots.domain.characteristics.declaring.declaration import (
 from lots.domain.characteristics.declaring.figures import of_units
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.characteristics.declaring.spool_means import SpoolMean, judge_means, spool_means
-from lots.domain.conformity.limits import DecisionRule, Finding, Limit
+from lots.domain.conformity.findings import Finding
+from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.receiving.coverage import Coverage
 
 # Degrees from the perpendicular (ISO 2813).

@@ -24,7 +24,8 @@ from lots.domain.characteristics.declaring.declaration import (
 )
 from lots.domain.characteristics.declaring.figures import of_units
 from lots.domain.characteristics.declaring.plausibility import Doubt
-from lots.domain.conformity.limits import DecisionRule, Finding, Limit, decimals_of, judge, shown, worst
+from lots.domain.conformity.findings import Finding, decimals_of, judge, shown, worst
+from lots.domain.conformity.limits import DecisionRule, Limit
 
 REMEDY = "dry the filament, then measure its moisture again"
 

@@ -28,7 +28,8 @@ from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.colorimetry.color_difference import delta_e
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.colorimetry.tristimulus import lightness, luminous_reflectance
-from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Finding, Limit, judge, worst
+from lots.domain.conformity.findings import Finding, judge, worst
+from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
 from lots.domain.statistics.summaries import mean_uncertainty, worst_known
 
 # Over black a plaque is never truly lighter than over white. Up to this much L* it may read so by noise, of the instrument and of the place

@@ -15,7 +15,7 @@ from lots.domain.characteristics.opacity import OPACITY
 from lots.domain.characteristics.shrinkage.declaration import SHRINKAGE
 from lots.domain.characteristics.stringing import STRINGING
 from lots.domain.characteristics.surface import SURFACE
-from lots.domain.conformity import limits
+from lots.domain.conformity import findings
 
 _DECLARED: dict[str, Characteristic] = {}
 _JUDGED: dict[str, Judged] = {}
@@ -48,7 +48,7 @@ def register(declared: Characteristic) -> None:
     _MEASURES.update({one.code: one for one in declared.measures})
     _REPEATED.update({one.code: one for one in declared.repeats.figures})
     _STUDIED.update({one.code: one for one in declared.studied})
-    limits.name_findings({one.code: one.label for one in declared.judged}, declared.name, declared.decimals)
+    findings.name_findings({one.code: one.label for one in declared.judged}, declared.name, declared.decimals)
 
 
 for _one in (COLOR, DIAMETER, SHRINKAGE, BOND, SURFACE, MOISTURE, GLOSS, OPACITY, STRINGING):

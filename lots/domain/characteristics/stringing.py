@@ -25,7 +25,8 @@ from lots.domain.characteristics.declaring.declaration import (
 )
 from lots.domain.characteristics.declaring.figures import Figure
 from lots.domain.characteristics.declaring.poisson_rate import Count, Words, judge_rate
-from lots.domain.conformity.limits import DecisionRule, Finding, Limit
+from lots.domain.conformity.findings import Finding
+from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.words import counted
 
 

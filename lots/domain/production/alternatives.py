@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from lots.domain.conformity.limits import shown
+from lots.domain.conformity.findings import shown
 from lots.domain.production.matching import PairMatch
 
 

@@ -11,7 +11,8 @@ from itertools import combinations, groupby
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.colorimetry.color_difference import delta_e_among, delta_e_to_each
 from lots.domain.colorimetry.color_values import Lab, mean_lab
-from lots.domain.conformity.limits import Limit, shown
+from lots.domain.conformity.findings import shown
+from lots.domain.conformity.limits import Limit
 from lots.domain.production.cliques import Matches, Pool
 
 # Masses are added as whole micrograms, far below any scale: the same spools give the same sum in whichever order they are added.

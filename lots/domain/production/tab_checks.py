@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from statistics import fmean, stdev
 
-from lots.domain.conformity.limits import Limit, shown
+from lots.domain.conformity.findings import shown
+from lots.domain.conformity.limits import Limit
 
 CAUTION = (
     "An estimate for choosing a lot and an orientation, not a design approval: notches, fatigue, creep, heat and impact "

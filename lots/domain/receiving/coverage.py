@@ -42,7 +42,7 @@ def draw(spool_codes: Sequence[str], size: int, seed: int, rule: str) -> Sample:
     """
     if not spool_codes or size < 1:
         raise ValueError("a draw needs at least one spool and a size of at least one")
-    return _sample(with_valid_calibration(spool_codes, seed)[:size], len(spool_codes), seed, rule)
+    return _sample(in_draw_order(spool_codes, seed)[:size], len(spool_codes), seed, rule)
 
 
 def redraw(
@@ -69,7 +69,7 @@ def redraw(
     """
     if not spool_codes or size < 1:
         raise ValueError("a draw needs at least one spool and a size of at least one")
-    order = with_valid_calibration(spool_codes, seed)
+    order = in_draw_order(spool_codes, seed)
     before, begun = set(drawn), set(measured)
     # Sorting keeps the order of the seed among equals.
     order.sort(key=lambda code: (code not in before, code in before and code not in begun))
@@ -85,7 +85,7 @@ def _sample(chosen: Sequence[str], count: int, seed: int, rule: str) -> Sample:
     return Sample(len(drawn), drawn, seed, rule, says)
 
 
-def with_valid_calibration(spool_codes: Iterable[str], seed: int) -> list[str]:
+def in_draw_order(spool_codes: Iterable[str], seed: int) -> list[str]:
     """Returns spool codes in the order in which a seed draws them."""
     return sorted(spool_codes, key=lambda code: hashlib.sha256(f"{seed}:{code}".encode()).digest())
 
@@ -105,7 +105,7 @@ def draw_more(spool_codes: Iterable[str], more: int, seed: int, but: Iterable[st
         True
     """
     left_out = set(but)
-    return tuple(code for code in with_valid_calibration(spool_codes, seed) if code not in left_out)[:more]
+    return tuple(code for code in in_draw_order(spool_codes, seed) if code not in left_out)[:more]
 
 
 def standing_in(code: str, substitutes: Mapping[str, str]) -> str:

@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from lots.domain.characteristics.registry import STUDIED
-from lots.domain.conformity.limits import Finding
+from lots.domain.conformity.findings import Finding
 from lots.domain.instruments.uncertainty import Found, Known, known_uncertainty
 from lots.store.instruments import studies
 

@@ -20,8 +20,9 @@ from lots.domain.characteristics.shrinkage.lot_shrinkage import AXES
 from lots.domain.colorimetry.color_difference import components
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.colorimetry.screen_colors import on_screen
+from lots.domain.conformity.findings import decimals_of, shown
 from lots.domain.conformity.guard import COVERAGE
-from lots.domain.conformity.limits import Limit, decimals_of, shown
+from lots.domain.conformity.limits import Limit
 from lots.domain.words import counted
 from lots.services.assessment.judging import revisions_for
 from lots.services.assessment.lot_assessment import evidence_from, with_valid_calibration

@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from lots.domain.assessment.limits_revision import CHARACTERISTICS, Limits, limits_from
-from lots.domain.conformity.limits import Finding
+from lots.domain.conformity.findings import Finding
 from lots.domain.production.clearance import PART_CAUTION
 from lots.domain.words import moment
 from lots.services import clock, views

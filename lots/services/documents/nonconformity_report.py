@@ -9,7 +9,7 @@ from lots.domain.assessment.limits_revision import CHARACTERISTICS, Limits, limi
 from lots.domain.assessment.plan_counts import SPOOL_CODES
 from lots.domain.characteristics.color.declaration import COLOR
 from lots.domain.characteristics.registry import is_step
-from lots.domain.conformity.limits import LABELS, Finding
+from lots.domain.conformity.findings import LABELS, Finding
 from lots.domain.conformity.step_rule import DECISION as STEP_DECISION
 from lots.domain.purchasing import corrective_actions as rules
 from lots.domain.words import clause, moment

@@ -8,8 +8,9 @@ from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.color.declaration import COLOR, SYMBOLS
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.registry import DECLARED, JUDGED, declared_of
+from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.guard import COVERAGE
-from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Finding
+from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule
 from lots.domain.receiving.coverage import DEFAULT_FIXED, Sampling
 
 

@@ -10,7 +10,8 @@ from lots.domain.assessment.figure_limits import limit_on
 from lots.domain.assessment.limits_revision import limits_from
 from lots.domain.characteristics.color.declaration import VECTOR
 from lots.domain.characteristics.registry import MEASURES
-from lots.domain.conformity.limits import Limit, shown
+from lots.domain.conformity.findings import shown
+from lots.domain.conformity.limits import Limit
 from lots.domain.drift import signals
 from lots.domain.drift.projection import Projection
 from lots.domain.drift.run_rules import RULES

@@ -8,7 +8,7 @@ from __future__ import annotations
 from peewee import BigIntegerField, CharField, Check, IntegerField
 
 from lots.store.engine.column_types import Instant, Json
-from lots.store.tables.setup import Row
+from lots.store.tables.row import Row
 
 
 class Chain(Row):

@@ -5,33 +5,15 @@ Readings, voids, decisions, revisions and load refusals are only ever added. A l
 
 from __future__ import annotations
 
-from peewee import (
-    SQL,
-    BooleanField,
-    CharField,
-    Check,
-    DoubleField,
-    ForeignKeyField,
-    IntegerField,
-    TextField,
-)
+from peewee import SQL, BooleanField, CharField, Check, DoubleField, ForeignKeyField, IntegerField, TextField
 
 from lots.store.engine.column_types import Instant, Json
+from lots.store.tables.deliveries import Delivery, DeliveryCorrection
 from lots.store.tables.history import Chain, Event
-from lots.store.tables.lots import (
-    Delivery,
-    DeliveryCorrection,
-    Lot,
-    Reading,
-    ReadingExclusion,
-    ReadingVoid,
-    SampleDraw,
-    SampleSubstitute,
-    Spool,
-    SpoolLot,
-    SpoolParent,
-    VoidAgreement,
-)
+from lots.store.tables.lots import Lot
+from lots.store.tables.readings import Reading, ReadingExclusion, ReadingVoid, VoidAgreement
+from lots.store.tables.row import Row
+from lots.store.tables.samples import SampleDraw, SampleSubstitute
 from lots.store.tables.setup import (
     Grade,
     Import,
@@ -39,15 +21,14 @@ from lots.store.tables.setup import (
     InstrumentCheck,
     LimitsRevision,
     RepeatedRequest,
-    Row,
     SchemaVersion,
     Shade,
     ShadeRevision,
-    Supplier,
     Token,
 )
+from lots.store.tables.spools import Spool, SpoolLot, SpoolParent
 from lots.store.tables.studies import STUDY_TABLES
-from lots.store.tables.suppliers import Baseline, Resumption
+from lots.store.tables.suppliers import Baseline, Resumption, Supplier
 from lots.store.tables.visual_trials import VisualTrial
 
 

@@ -2,30 +2,10 @@
 
 from __future__ import annotations
 
-from peewee import (
-    BigAutoField,
-    BooleanField,
-    CharField,
-    Check,
-    DoubleField,
-    ForeignKeyField,
-    IntegerField,
-    Model,
-    TextField,
-)
+from peewee import BooleanField, CharField, Check, DoubleField, ForeignKeyField, IntegerField, TextField
 
 from lots.store.engine.column_types import Instant, Json
-from lots.store.engine.database import db
-
-
-class Row(Model):
-    """A row with a number."""
-
-    id = BigAutoField()
-
-    class Meta:
-        database = db
-        legacy_table_names = False
+from lots.store.tables.row import Row
 
 
 class SchemaVersion(Row):
@@ -73,17 +53,6 @@ class Import(Row):
     items = IntegerField()
     lot_ids = Json()
     summary = Json()
-    recorded_at = Instant()
-    recorded_by = CharField(120)
-
-
-class Supplier(Row):
-    """Whoever the filament is bought from."""
-
-    code = CharField(40, unique=True)
-    name = CharField(200)
-    contact = TextField(null=True)
-    version = IntegerField(default=1)
     recorded_at = Instant()
     recorded_by = CharField(120)
 

@@ -8,7 +8,8 @@ from __future__ import annotations
 from peewee import CharField, Check, DoubleField, ForeignKeyField, IntegerField, TextField
 
 from lots.store.engine.column_types import Instant, Json
-from lots.store.tables.setup import Instrument, Row, Shade, ShadeRevision
+from lots.store.tables.row import Row
+from lots.store.tables.setup import Instrument, Shade, ShadeRevision
 
 
 class InstrumentStudy(Row):

@@ -1,11 +1,23 @@
-"""Tables of what quality decides about a supplier's lots of a grade: what they are charted against, and that inspection begins again."""
+"""Tables of suppliers, and of what quality decides about their lots of a grade: what they are charted against, and that inspection begins again."""
 
 from __future__ import annotations
 
 from peewee import CharField, ForeignKeyField, IntegerField, TextField
 
 from lots.store.engine.column_types import Instant, Json
-from lots.store.tables.setup import Grade, Row, Supplier
+from lots.store.tables.row import Row
+from lots.store.tables.setup import Grade
+
+
+class Supplier(Row):
+    """Whoever the filament is bought from."""
+
+    code = CharField(40, unique=True)
+    name = CharField(200)
+    contact = TextField(null=True)
+    version = IntegerField(default=1)
+    recorded_at = Instant()
+    recorded_by = CharField(120)
 
 
 class Resumption(Row):

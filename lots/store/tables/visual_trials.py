@@ -5,7 +5,8 @@ from __future__ import annotations
 from peewee import CharField, ForeignKeyField, TextField
 
 from lots.store.engine.column_types import Instant, Json
-from lots.store.tables.setup import Grade, Row, ShadeRevision
+from lots.store.tables.row import Row
+from lots.store.tables.setup import Grade, ShadeRevision
 
 
 class VisualTrial(Row):

@@ -12,7 +12,8 @@ from lots.domain.assessment.plan_counts import cap_retests, one_spool_is_no_lot
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.diameter import DiameterLimits
 from lots.domain.characteristics.moisture import MoistureLimits
-from lots.domain.conformity.limits import DecisionRule, Finding, Limit, judge
+from lots.domain.conformity.findings import Finding, judge
+from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.receiving.coverage import Coverage, Presented, Sampling
 from lots.domain.receiving.sampling_plans import Plan, plan_for
 from tests.domain.builders import GUARDED, SHADE, assessed, by_code, color, gauge, wet

@@ -26,7 +26,8 @@ from lots.domain.characteristics.registry import DECLARED, REPEATED
 from lots.domain.characteristics.shrinkage.lot_shrinkage import ShrinkTest
 from lots.domain.characteristics.surface import SurfaceCheck
 from lots.domain.colorimetry.color_values import Lab
-from lots.domain.conformity.limits import DecisionRule, Limit, judge
+from lots.domain.conformity.findings import judge
+from lots.domain.conformity.limits import DecisionRule, Limit
 from tests.domain.builders import color
 from tests.domain.strategies import steps
 from tests.tolerances import SAME_SUM

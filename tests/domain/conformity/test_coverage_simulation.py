@@ -15,7 +15,8 @@ from lots.domain.characteristics.color.lot_color import ColorLimits, ColorSummar
 from lots.domain.characteristics.color.uncertainty import delta_e_uncertainty
 from lots.domain.characteristics.diameter import DiameterLimits, judge_diameter, summarise
 from lots.domain.colorimetry.color_values import Lab
-from lots.domain.conformity.limits import Limit, judge
+from lots.domain.conformity.findings import judge
+from lots.domain.conformity.limits import Limit
 from lots.domain.receiving.coverage import Coverage
 from tests.domain.builders import GUARDED, SIMPLE, WHITE, gauge
 

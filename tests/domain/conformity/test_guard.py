@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lots.domain.conformity import guard
+from lots.domain.conformity.findings import judge
 from lots.domain.conformity.guard import (
     OUT_OF_REACH,
     conformance_of_difference,
@@ -18,7 +19,7 @@ from lots.domain.conformity.guard import (
     settle,
     too_coarse,
 )
-from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit, judge
+from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
 from lots.domain.statistics.summaries import one_sided_confidence
 from tests.domain.builders import GUARDED, SIMPLE, reference_json
 

@@ -5,16 +5,8 @@ import math
 
 import pytest
 
-from lots.domain.conformity.limits import (
-    BINARY_NOISE,
-    LABELS,
-    DecisionRule,
-    Finding,
-    Limit,
-    judge,
-    shown,
-    worst,
-)
+from lots.domain.conformity.findings import LABELS, Finding, judge, shown, worst
+from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
 from tests.domain.builders import GUARDED, SIMPLE, reference_json
 
 CASES = reference_json("uncertainty_decisions.json")["cases"]

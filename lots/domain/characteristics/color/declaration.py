@@ -41,7 +41,8 @@ from lots.domain.characteristics.opacity import Opacity, latest
 from lots.domain.colorimetry.color_difference import DEFAULT_WEIGHTS, WEIGHT_NAMES, checked_weights, components
 from lots.domain.colorimetry.color_values import LIGHT, Conditions, Lab
 from lots.domain.colorimetry.spectra import Spectrum
-from lots.domain.conformity.limits import Finding, Limit
+from lots.domain.conformity.findings import Finding
+from lots.domain.conformity.limits import Limit
 from lots.domain.words import counted
 
 # Below this chroma a hue angle is noise: near grey, a reading's own scatter turns it all the way round. Common practice, no source.

@@ -10,8 +10,9 @@ from lots.domain.characteristics.color.uncertainty import delta_e_uncertainty, l
 from lots.domain.colorimetry.color_difference import Components, components, delta_e, mean_difference_from_mean
 from lots.domain.colorimetry.color_values import Conditions, Lab, mean_lab
 from lots.domain.colorimetry.spectra import Spectrum, lab_from_spectrum
+from lots.domain.conformity.findings import Finding, judge, worst
 from lots.domain.conformity.guard import conformance_of_difference
-from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Finding, Limit, judge, worst
+from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
 from lots.domain.conformity.step_rule import NONE_ACCEPTED, StepRule
 from lots.domain.receiving.coverage import Coverage
 from lots.domain.statistics.summaries import Vector, standard_error, worst_known

@@ -23,7 +23,8 @@ from lots.domain.colorimetry.color_values import Lab
 from lots.domain.colorimetry.metamerism import Metamerism, metamerism
 from lots.domain.colorimetry.spectra import Spectrum, mean_spectrum
 from lots.domain.colorimetry.whiteness import Whiteness, whiteness_from_lab, yellowness_from_lab
-from lots.domain.conformity.limits import DecisionRule, Finding, Limit
+from lots.domain.conformity.findings import Finding
+from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.receiving.coverage import Coverage
 from lots.domain.statistics.summaries import Vector
 

@@ -10,7 +10,8 @@ from typing import Any
 from lots.domain.characteristics.declaring.figures import Figure
 from lots.domain.colorimetry.color_values import Conditions, Lab
 from lots.domain.colorimetry.spectra import Spectrum
-from lots.domain.conformity.limits import DecisionRule, Finding
+from lots.domain.conformity.findings import Finding
+from lots.domain.conformity.limits import DecisionRule
 from lots.domain.conformity.step_rule import StepRule
 from lots.domain.receiving.coverage import Coverage
 from lots.domain.statistics.summaries import Vector

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from lots.domain.conformity.limits import DecisionRule, Finding, Limit, judge
+from lots.domain.conformity.findings import Finding, judge
+from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.statistics.summaries import one_sided_confidence, poisson_below, poisson_upper
 from lots.domain.words import counted
 

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from lots.domain.characteristics.declaring.figures import by_spool, mean
-from lots.domain.conformity.limits import DecisionRule, Finding, Limit, judge, worst
+from lots.domain.conformity.findings import Finding, judge, worst
+from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.receiving.coverage import Coverage
 from lots.domain.statistics.summaries import mean_uncertainty, worst_known
 

@@ -34,7 +34,7 @@ from lots.domain.characteristics.shrinkage.lot_shrinkage import (
     judge_shrinkage,
     summarise,
 )
-from lots.domain.conformity.limits import Finding
+from lots.domain.conformity.findings import Finding
 from lots.domain.words import counted
 
 

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from statistics import linear_regression
 
 from lots.domain.characteristics.declaring.plausibility import MM_PER_INCH, Doubt
-from lots.domain.conformity.limits import DecisionRule, Finding, Limit, decimals_of, judge, shown
+from lots.domain.conformity.findings import Finding, decimals_of, judge, shown
+from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.conformity.step_rule import NONE_ACCEPTED, StepRule
 from lots.domain.statistics.summaries import nested_uncertainty, worst_known
 

@@ -1,0 +1,273 @@
+"""A finding: one thing judged against its limit, and the sentences that say how it went. Every comparison of a number with a limit is made here."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from lots.domain.conformity import guard as guarding
+from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit, Verdict
+
+# What a finding is about, by its code. Those of the characteristics are added by their declarations (`name_findings`).
+LABELS = {
+    "sampling.nonconforming": "Nonconforming spools",
+    "sampling.retests": "Extra rounds of readings",
+    "sampling.severity": "Inspection of this supplier",
+    "sampling.void": "Void by the author of a reading",
+}
+
+
+_DECIMALS: dict[str, int] = {}
+
+
+def name_findings(labels: Mapping[str, str], characteristic: str, decimals: int) -> None:
+    """Adds the labels of a characteristic's findings, by code, and with how many decimals their values are shown at least."""
+    LABELS.update(labels)
+    _DECIMALS[characteristic] = decimals
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One measure of one characteristic, held against its limit. It words itself: no other place says why.
+
+    `code` is `characteristic.measure`. `value` is unrounded and None when there is none. `margin` is positive inside the limit.
+    `uncertainty` is a standard uncertainty in `unit`, None where unknown. `n` counts what the value rests on (`counted`).
+    `hold` marks a value outside its limit with a remedy short of refusing the lot, and a step that waits for quality's decision: `to_measure` says which. `conformance` is the probability that the
+    true value is inside the limit. `claimable`, for a failing value, says whether it is beyond the limit by its uncertainty too, so that
+    a claim against the supplier would stand (ISO 14253-1); None where the uncertainty is unknown. `coarse` marks a method too coarse
+    for its limit. `spool` is set where one spool is judged by itself. `more_spools` is how many more spools would settle it: the program draws
+    them (`lots.domain.assessment.drawn_spools`); 0 where spools are not what is wanted.
+    """
+
+    code: str
+    verdict: Verdict
+    limit: Limit
+    value: float | None = None
+    n: int = 0
+    counted: str = "readings"
+    uncertainty: float | None = None
+    guard: float | None = None
+    subject: str = ""
+    detail: str = ""
+    to_measure: str = ""
+    hold: bool = False
+    conformance: float | None = None
+    claimable: bool | None = None
+    coarse: bool = False
+    spool: str = ""
+    uses: tuple[str, ...] = field(default=())
+    more_spools: int = 0
+
+    @property
+    def characteristic(self) -> str:
+        """What was measured: color, diameter, shrinkage, bond, surface, moisture, gloss or opacity."""
+        return self.code.partition(".")[0]
+
+    @property
+    def measure(self) -> str:
+        """Which figure of it: lot_delta_e, spool_mean, ..."""
+        return self.code.partition(".")[2]
+
+    @property
+    def margin(self) -> float | None:
+        """Distance to the limit in `unit`, positive inside; None without a value."""
+        return None if self.value is None else self.limit.margin(self.value)
+
+    @property
+    def digits(self) -> int:
+        """Decimals that show the value, its margin and its guard band: enough to tell them apart and from the limit."""
+        if self.value is None:
+            return decimals_of(self.code)
+        return _digits(self.code, self.value, self.limit, self.guard if self.verdict == "near" else None)
+
+    @property
+    def message(self) -> str:
+        """The finding as one or two sentences for the person at the bench."""
+        label = LABELS[self.code] + (f" ({self.subject})" if self.subject else "")
+        if self.value is None or self.margin is None:
+            return f"{label}: not known yet. Still to do: {self.to_measure}."
+        digits = self.digits
+        unit = f" {self.limit.unit}" if self.limit.unit else ""
+        size = abs(self.margin)
+        head = f"{label}: {self.value:.{digits}f}{unit} from {self.n} {self.counted}, limit {self.limit}"
+        tail = f" {self.detail}" if self.detail else ""
+        if self.coarse and self.uncertainty is not None:
+            expanded = guarding.COVERAGE * self.uncertainty
+            tail += f" The method is too coarse for this limit: its expanded uncertainty of {expanded:.2g} takes up more than a third of what it allows."
+        if self.verdict == "missing":
+            return f"{head}; not enough to judge. Still to do: {self.to_measure}.{tail}"
+        if self.verdict == "near" and not self.limit.allows(self.value):
+            return f"{head}; outside by {size:.{digits}f}{unit}. {_sentence(self.to_measure)}{tail}"
+        if self.verdict == "near":
+            chance = "" if self.conformance is None else f" Conforms with probability {self.conformance:.2f}."
+            return f"{head}; inside by {size:.{digits}f}{unit}, closer than its guard band of {self.guard:.{digits}f}{unit}.{chance} To settle it: {self.to_measure}.{tail}"
+        if self.verdict == "fail":
+            remedy = f" {_sentence(self.to_measure)}" if self.hold else ""
+            claim = {
+                True: " Beyond its uncertainty too, so a claim would stand.",
+                False: " Not beyond its uncertainty, so no claim rests on it.",
+                None: "",
+            }[self.claimable]
+            return f"{head}; outside by {size:.{digits}f}{unit}.{claim}{remedy}{tail}"
+        where = "inside" if self.limit.allows(self.value) else "outside"
+        return f"{head}; {where} by {size:.{digits}f}{unit}.{tail}"
+
+
+def judge(
+    code: str,
+    value: float | None,
+    limit: Limit,
+    rule: DecisionRule,
+    *,
+    n: int,
+    counted: str = "readings",
+    uncertainty: float | None = None,
+    scatter: float | None = None,
+    guard: float | None = None,
+    conformance: float | None = None,
+    subject: str = "",
+    detail: str = "",
+    lacking: str = "",
+    conclusive: bool = False,
+    hold: str = "",
+    settled_by: str = "",
+    spool: str = "",
+    single: bool = False,
+    more_spools: int = 0,
+) -> Finding:
+    """Returns the verdict on one value.
+
+    Args:
+        code: `characteristic.measure`, a key of LABELS.
+        value: in the limit's unit, unrounded; None when nothing was measured.
+        limit: inclusive at its ends.
+        rule: simple or guarded acceptance.
+        n: how many `counted` the value rests on.
+        uncertainty: standard uncertainty of the value, in the limit's unit, >= 0; None when it cannot be stated.
+        scatter: the part of the uncertainty that comes from scatter and would shrink with more `counted`; None when none was seen.
+        guard: width of the guard band where it is not z times the uncertainty (a Poisson bound, say).
+        conformance: probability that the true value is inside the limit, where it does not follow from a normal distribution.
+        subject: what exactly was judged, such as the worst spool.
+        detail: a sentence to add, such as the direction of a colour difference.
+        lacking: what is still to be measured before the value means anything; "" when the evidence is complete.
+        conclusive: True when a value outside the limit settles the matter although evidence is lacking, because one
+            complete unit is enough to refuse.
+        settled_by: what would settle a near value, where it does not follow from the uncertainty.
+        spool: code of the spool, where one spool is judged by itself.
+        single: True for a value that is one reading by itself, so that repeating tells nothing of its uncertainty.
+        hold: the remedy, where a value outside the limit holds the lot back without refusing it.
+        more_spools: how many more spools `lacking` asks for beyond the sample, >= 0.
+
+    Returns:
+        A Finding: `missing` without a value, with something lacking, or under a guarded rule without an uncertainty;
+        `fail` outside the limit; `near` inside it by less than the guard band; else `pass`.
+
+    Reference:
+        JCGM 106:2012, 8.2 and 8.3. ISO 14253-1: in between, neither conformity nor nonconformity is proved.
+    """
+    # A guard band that is given need not follow from the uncertainty, and may be none.
+    equal = guard is None and uncertainty is not None and uncertainty <= BINARY_NOISE and not rule.trusts_zero
+    if equal:
+        uncertainty = scatter = conformance = None
+    if guard is None and uncertainty is not None:
+        guard = rule.z * uncertainty
+    base = Finding(
+        code,
+        "missing",
+        limit,
+        value,
+        n,
+        counted,
+        uncertainty,
+        guard,
+        subject,
+        detail,
+        to_measure=lacking,
+        spool=spool,
+        more_spools=more_spools if lacking else 0,
+    )
+    if value is None:
+        return base if lacking else replace(base, to_measure="a first reading")
+    if uncertainty is not None:
+        chance = guarding.conformance_probability(value, uncertainty, limit.low, limit.high)
+        coarse = guarding.too_coarse(uncertainty, limit.low, limit.high)
+        base = replace(base, conformance=chance if conformance is None else conformance, coarse=coarse)
+    margin = limit.margin(value)
+    if not limit.allows(value) and (conclusive or not lacking):
+        claimable = None if guard is None else margin < -guard - BINARY_NOISE
+        return replace(base, verdict="fail", hold=bool(hold), to_measure=hold, claimable=claimable, more_spools=0)
+    if lacking:
+        return base
+    if rule.guarded and guard is None:
+        needed = _EQUAL if equal else f"{_INSTRUMENT_NEEDED}{'' if single else _OR_REPEATS}{_SINCE_GUARDED}"
+        return replace(base, to_measure=needed)
+    if rule.guarded and guard is not None and margin < guard - BINARY_NOISE:
+        seen = (max(margin, 0.0), rule.z, uncertainty or 0.0, scatter, n)
+        by_more = settled_by or guarding.settle(*seen, counted)
+        spools = guarding.more_to_settle(*seen) if counted in ("spool", "spools") and not settled_by else 0
+        return replace(base, verdict="near", to_measure=by_more, more_spools=spools)
+    return replace(base, verdict="pass", to_measure="")
+
+
+_INSTRUMENT_NEEDED = "an instrument with a stated standard uncertainty"
+
+
+_OR_REPEATS = ", or at least two readings"
+
+
+_EQUAL = "readings with an instrument whose resolution or standard uncertainty is stated, since equal readings do not show an uncertainty"
+
+
+_SINCE_GUARDED = ", since the guarded rule needs an uncertainty"
+
+
+UNCERTAINTY_NEEDED = f"{_INSTRUMENT_NEEDED}{_OR_REPEATS}{_SINCE_GUARDED}"
+
+
+def worst(findings: list[Finding]) -> Finding:
+    """Returns the finding furthest from acceptable: fail, then missing, then near, then the least margin.
+
+    Args:
+        findings: at least one, all of the same code.
+    """
+    order = {"fail": 0, "missing": 1, "near": 2, "pass": 3}
+    return min(findings, key=lambda f: (order[f.verdict], math.inf if f.margin is None else f.margin))
+
+
+def shown(value: float, digits: int = 2) -> str:
+    """The one place that rounds, for display only."""
+    return f"{value:.{digits}f}"
+
+
+def decimals_of(code: str) -> int:
+    """Returns with how many decimals a value is shown at least, so that it reads the same wherever it is worded.
+
+    Args:
+        code: a characteristic, or `characteristic.measure`.
+
+    Example:
+        >>> decimals_of("diameter.spool_mean"), decimals_of("color")
+        (3, 2)
+    """
+    return _DECIMALS.get(code.partition(".")[0], 2)
+
+
+def _digits(code: str, value: float, limit: Limit, guard: float | None) -> int:
+    """Enough decimals that no two numbers that differ print alike: 1.002 over 1.0 by 0.002, not 1.00 over 1.00 by 0.00."""
+    size = abs(limit.margin(value))
+    least = decimals_of(code)
+    if size <= BINARY_NOISE:
+        return least
+    apart = (
+        digits
+        for digits in range(least, 11)
+        if float(shown(size, digits)) > 0
+        and abs(limit.margin(float(shown(value, digits)))) > BINARY_NOISE
+        and (guard is None or shown(size, digits) != shown(guard, digits))
+    )
+    return next(apart, 10)
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:] + "." if text else ""

@@ -1,0 +1,76 @@
+"""Tables of readings, their voids and their exclusions."""
+
+from __future__ import annotations
+
+from peewee import SQL, BooleanField, CharField, ForeignKeyField, TextField
+
+from lots.store.engine.column_types import Instant, Json
+from lots.store.tables.lots import Lot
+from lots.store.tables.row import Row
+from lots.store.tables.setup import Instrument
+from lots.store.tables.spools import Spool
+
+
+class Reading(Row):
+    """One measurement. `values` holds what its kind measures, as it was posted."""
+
+    # The tables list no kinds, so that a new characteristic changes none of them.
+    kind = CharField(60)
+    spool = ForeignKeyField(Spool, backref="readings")
+    lot = ForeignKeyField(Lot, backref="readings", index=False)
+    instrument = ForeignKeyField(Instrument, null=True, index=False)  # the index below begins with it
+    measured_at = Instant()
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+    screening = BooleanField(default=False)
+    retest = BooleanField(default=False)
+    values = Json()
+    note = TextField(null=True)
+
+    class Meta:
+        indexes = ((("lot", "kind", "id"), False), (("instrument", "measured_at"), False))
+
+
+class ReadingVoid(Row):
+    """The word that a reading does not count, and why. The reading itself stays as it was."""
+
+    reading = ForeignKeyField(Reading, unique=True, backref="voids")
+    reason = TextField()
+    replaced_by = ForeignKeyField(Reading, null=True, backref="replaces")
+    voided_at = Instant()
+    voided_by = CharField(120)
+    # True where its author voided a reading that failed a finding: the lot waits until quality agrees.
+    held = BooleanField(null=True)
+
+
+class VoidAgreement(Row):
+    """Quality's word that an author was right to void a reading."""
+
+    void = ForeignKeyField(ReadingVoid, unique=True, backref="agreements")
+    reason = TextField()
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+
+class ReadingExclusion(Row):
+    """The word that a reading stands apart from its like for a named cause, with the test that showed it; until it is taken back in."""
+
+    reading = ForeignKeyField(Reading, backref="exclusions")
+    cause = CharField(12)
+    reason = TextField()
+    shown_by = Json()
+    excluded_at = Instant()
+    excluded_by = CharField(120)
+    included_at = Instant(null=True)
+    included_by = CharField(120, null=True)
+    included_reason = TextField(null=True)
+
+
+# Voids that wait for quality are found among those that ever waited, not among all.
+ReadingVoid.add_index(SQL("CREATE INDEX IF NOT EXISTS void_held ON reading_void (id) WHERE held"))
+
+
+# A reading is excluded once at a time, whatever the program does.
+ReadingExclusion.add_index(
+    SQL("CREATE UNIQUE INDEX IF NOT EXISTS exclusion_open ON reading_exclusion (reading_id) WHERE included_at IS NULL")
+)

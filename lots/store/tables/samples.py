@@ -1,0 +1,31 @@
+"""Tables of samples: further spools that were drawn, and substitutes for drawn ones."""
+
+from __future__ import annotations
+
+from peewee import CharField, ForeignKeyField, TextField
+
+from lots.store.engine.column_types import Instant, Json
+from lots.store.tables.deliveries import Delivery
+from lots.store.tables.row import Row
+from lots.store.tables.spools import Spool
+
+
+class SampleDraw(Row):
+    """Spools drawn from a delivery beyond its first sample, next in the order of its seed."""
+
+    delivery = ForeignKeyField(Delivery, backref="draws")
+    spool_codes = Json()
+    reason = TextField()
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+
+class SampleSubstitute(Row):
+    """Quality's word that another spool is measured in place of one that was drawn, and why."""
+
+    delivery = ForeignKeyField(Delivery, backref="substitutes")
+    drawn = ForeignKeyField(Spool, unique=True, backref="replaced_in_sample")
+    substitute = ForeignKeyField(Spool, backref="replaces_in_sample")
+    reason = TextField()
+    recorded_at = Instant()
+    recorded_by = CharField(120)

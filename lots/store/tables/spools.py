@@ -1,0 +1,61 @@
+"""Tables of spools: reels, what a reel wound in the shop holds, and where it comes from."""
+
+from __future__ import annotations
+
+from peewee import SQL, BooleanField, CharField, Check, DoubleField, ForeignKeyField
+
+from lots.store.engine.column_types import Instant, Json
+from lots.store.tables.deliveries import Delivery
+from lots.store.tables.lots import Lot
+from lots.store.tables.row import Row
+
+
+class Spool(Row):
+    """One reel. `machine` is where it is loaded now."""
+
+    code = CharField(60, unique=True)
+    lot = ForeignKeyField(Lot, backref="spools")
+    delivery = ForeignKeyField(Delivery, backref="spools")
+    net_mass_g = DoubleField(constraints=[Check("net_mass_g > 0 AND net_mass_g < 1e6")])
+    remaining_mass_g = DoubleField(constraints=[Check("remaining_mass_g >= 0 AND remaining_mass_g < 1e6")])
+    flow_factor = DoubleField(null=True)
+    nonconforming = Json(null=True)
+    machine = CharField(60, null=True)
+    opened_at = Instant(null=True)
+    dried_at = Instant(null=True)
+    spliced = BooleanField(default=False)
+    # None where a spool of an older shop has the identity of another already.
+    identity = CharField(120, null=True, unique=True)
+    likeness = CharField(120, null=True, index=True)
+    # When it was last measured, where that reading was dry.
+    dry_at = Instant(null=True)
+    # When it was found never to have come.
+    withdrawn_at = Instant(null=True)
+
+
+class SpoolParent(Row):
+    """Filament that was wound from one spool onto another."""
+
+    spool = ForeignKeyField(Spool, backref="parents")
+    parent = ForeignKeyField(Spool, backref="children")
+    mass_g = DoubleField(constraints=[Check("mass_g > 0")])
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+
+class SpoolLot(Row):
+    """A lot, beside its own, that a spliced spool holds filament of."""
+
+    spool = ForeignKeyField(Spool, backref="further_lots")
+    lot = ForeignKeyField(Lot)
+
+    class Meta:
+        indexes = ((("spool", "lot"), True),)
+
+
+# What is in stock is found among what is in stock, not among all that ever came.
+Spool.add_index(
+    SQL(
+        "CREATE INDEX IF NOT EXISTS spool_in_stock ON spool (lot_id) WHERE remaining_mass_g > 0 AND withdrawn_at IS NULL"
+    )
+)
