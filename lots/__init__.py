@@ -11,7 +11,7 @@ A map of the package, from the outside in:
 - `domain/` the rules, pure: readings and limits in, findings and clearances out.
 
 Each room has folders of the same names, one per subject. An import goes from the outside in: `api, pages -> services -> store, domain`.
-Each characteristic is declared once in `domain/characteristics/`. Start reading at `domain/assessment/acceptance.py`.
+Each characteristic is declared once in `domain/characteristics/`. Start reading at `domain/assessment/assessment.py`.
 """
 
 from __future__ import annotations

@@ -15,7 +15,7 @@ import click
 from flask import Flask
 
 from lots.app import create_app
-from lots.domain.characteristics.color.declaration import COLOR
+from lots.domain.characteristics.color.declared_color import COLOR
 from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.domain.characteristics.diameter import DIAMETER
 from lots.domain.characteristics.registry import DECLARED

@@ -12,7 +12,7 @@ import click
 from lots.api.files import imports
 from lots.domain.characteristics.registry import DECLARED
 from lots.services.errors import Fault, Invalid
-from lots.services.files.tables import CellFault, Row
+from lots.services.files.csv_tables import CellFault, Row
 
 
 def run(file: Path, by: str, said: dict[str, str | None]) -> None:

@@ -13,7 +13,7 @@ from hypothesis import settings
 
 from lots.api.http.throttle import WrongTokens
 from lots.app import create_app, prepare_database
-from lots.services.setup import access
+from lots.services.setup import access, roles
 from lots.settings import Settings
 from lots.store.engine import database
 from lots.store.tables.models import TABLES
@@ -86,7 +86,7 @@ def _empty() -> None:
 def _prepared(url: str) -> dict[str, str]:
     prepare_database(url)
     database.connect()
-    tokens = {role: access.add_token(f"{role} person", role) for role in access.ROLES}
+    tokens = {role: access.add_token(f"{role} person", role) for role in roles.ROLES}
     database.disconnect()
     return tokens
 

@@ -64,15 +64,13 @@ def hardness():
         Field,
         Form,
         Judged,
-        LimitField,
-        LimitsBlock,
         Measure,
         RepeatFigure,
         Repeats,
         Studied,
-        fewest,
     )
     from lots.domain.characteristics.declaring.figures import of_units
+    from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, fewest
     from lots.domain.characteristics.declaring.plausibility import Doubt
     from lots.domain.characteristics.declaring.spool_means import judge_means, spool_means
     from lots.domain.conformity.limits import Limit

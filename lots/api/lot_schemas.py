@@ -5,7 +5,7 @@ from __future__ import annotations
 from marshmallow import Schema, fields, validate
 
 from lots.api.http.fields import Instant
-from lots.domain.assessment.standing import STANDINGS
+from lots.domain.assessment.standing_by_hand import STANDINGS
 
 VERDICT = fields.String(validate=validate.OneOf(["pass", "fail", "near", "missing"]))
 

@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from lots.domain.assessment.limits_revision import limits_from, verdict_on_use
-from lots.domain.assessment.standing import LOADABLE
+from lots.domain.assessment.standing_by_hand import LOADABLE
 from lots.domain.production.tracing import LONGEST_GAP, Reach, Stay, lots_of_job, reached_by
 from lots.domain.words import clause, moment
 from lots.services import clock, views

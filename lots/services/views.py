@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from lots.domain.assessment.concessions import Concession
-from lots.domain.assessment.standing import LOADABLE
+from lots.domain.assessment.standing_by_hand import LOADABLE
 from lots.domain.characteristics.moisture import Wetness
 from lots.domain.characteristics.registry import DECLARED
 from lots.domain.conformity.findings import Finding

@@ -18,7 +18,7 @@ from lots.domain.hash_chain import BEGINNING, Entry, digest, entry_after
 from lots.store.engine.column_types import Instant
 from lots.store.engine.database import db, locks_rows
 from lots.store.engine.paging import Page, among, page
-from lots.store.tables import models, studies
+from lots.store.tables import decisions, loads, models, studies
 from lots.store.tables.models import Chain, Event, Row
 
 # What can have been done, in the words of the trade. Phrases are never renamed: they stand in the entries, whose hashes cover them.
@@ -144,17 +144,17 @@ AUDITED = {
         AuditedTable(models.ReadingVoid, fixed=True),
         AuditedTable(models.VoidAgreement, fixed=True),
         AuditedTable(models.ReadingExclusion),
-        AuditedTable(models.Decision, fixed=True),
-        AuditedTable(models.Reinspection, fixed=True),
-        AuditedTable(models.Concession),
+        AuditedTable(decisions.Decision, fixed=True),
+        AuditedTable(decisions.Reinspection, fixed=True),
+        AuditedTable(decisions.Concession),
         AuditedTable(models.Resumption, fixed=True),
-        AuditedTable(models.Job, fixed=True, derived=("likeness",)),
-        AuditedTable(models.Machine, derived=("likeness", "version")),
-        AuditedTable(models.Load, derived=("on_machine", "of_job")),
-        AuditedTable(models.Containment),
-        AuditedTable(models.LoadRefusal, fixed=True),
+        AuditedTable(loads.Job, fixed=True, derived=("likeness",)),
+        AuditedTable(loads.Machine, derived=("likeness", "version")),
+        AuditedTable(loads.Load, derived=("on_machine", "of_job")),
+        AuditedTable(loads.Containment),
+        AuditedTable(loads.LoadRefusal, fixed=True),
         AuditedTable(models.Baseline, fixed=True),
-        AuditedTable(models.CorrectiveAction),
+        AuditedTable(decisions.CorrectiveAction),
         AuditedTable(models.Import, fixed=True),
     )
 }

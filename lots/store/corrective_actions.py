@@ -9,7 +9,8 @@ from typing import Any
 from peewee import Case
 
 from lots.store.engine.paging import Page, page
-from lots.store.tables.models import CorrectiveAction, Decision, Grade, Lot, Supplier
+from lots.store.tables.decisions import CorrectiveAction, Decision
+from lots.store.tables.models import Grade, Lot, Supplier
 
 
 def _with_names() -> Any:

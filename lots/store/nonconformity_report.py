@@ -9,7 +9,8 @@ from typing import Any
 from peewee import JOIN
 
 from lots.store.readings import with_agreements
-from lots.store.tables.models import Concession, Decision, LimitsRevision, Reading, ShadeRevision, Spool
+from lots.store.tables.decisions import Concession, Decision
+from lots.store.tables.models import LimitsRevision, Reading, ShadeRevision, Spool
 
 
 def decisions_of(lot_id: int, known_at: datetime | None = None) -> list[Any]:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from peewee import SQL, fn
 
-from lots.store.tables.models import Decision, Lot
+from lots.store.tables.decisions import Decision
+from lots.store.tables.models import Lot
 
 
 def lots_by_standing() -> dict[str, int]:

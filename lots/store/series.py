@@ -11,17 +11,8 @@ from peewee import JOIN, fn
 from lots.store.assessment import lots
 from lots.store.engine.paging import Page, page
 from lots.store.receiving import deliveries
-from lots.store.tables.models import (
-    Baseline,
-    CorrectiveAction,
-    Delivery,
-    Grade,
-    LimitsRevision,
-    Lot,
-    ShadeRevision,
-    Spool,
-    Supplier,
-)
+from lots.store.tables.decisions import CorrectiveAction
+from lots.store.tables.models import Baseline, Delivery, Grade, LimitsRevision, Lot, ShadeRevision, Spool, Supplier
 
 
 def _lots() -> Any:

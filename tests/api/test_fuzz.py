@@ -16,7 +16,7 @@ from hypothesis.errors import Unsatisfiable
 from schemathesis import GenerationMode
 
 from lots.app import create_app
-from lots.services.setup import access
+from lots.services.setup import access, roles
 from lots.settings import Settings
 from lots.store.engine import database
 from tests.api.bodies import Furnished
@@ -58,7 +58,7 @@ class Fuzzed:
     def __init__(self, url: str) -> None:
         app = create_app(Settings(database=url, log_level="error"))
         database.connect()
-        tokens = {role: access.add_token(role, role) for role in access.ROLES}
+        tokens = {role: access.add_token(role, role) for role in roles.ROLES}
         database.disconnect()
         at = Furnished(Shop(app, tokens))
         at.load()

@@ -7,8 +7,8 @@ import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
 from lots.app import create_app
-from lots.domain.assessment.standing import STANDINGS
-from lots.services.setup import access, catalog
+from lots.domain.assessment.standing_by_hand import STANDINGS
+from lots.services.setup import catalog, roles
 from tests.api.refusals import refused, send
 from tests.shop import SIMPLE_LIMITS
 
@@ -138,7 +138,7 @@ def test_the_count_by_standing_is_read_from_its_index(shop):
     assert all("USING COVERING INDEX" in plan or plan.startswith("SEARCH") for plan in plans), plans
 
 
-@pytest.mark.parametrize("role", [role for role in access.ROLES if role != "admin"])
+@pytest.mark.parametrize("role", [role for role in roles.ROLES if role != "admin"])
 def test_only_an_administrator_reads_it(shop, role):
     """How busy the shop is and how much it refuses is nobody else's to know."""
     assert "needs admin" in refused(send(shop, "GET", "/metrics", role=role), 403, "not-your-desk")["detail"]

@@ -5,7 +5,7 @@ import pytest
 from marshmallow import Schema, fields
 from openapi_spec_validator import OpenAPIV31SpecValidator
 
-from lots.services.setup.access import ROLES
+from lots.services.setup.roles import ROLES
 
 METHODS = ("get", "post", "patch", "put", "delete")
 

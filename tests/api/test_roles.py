@@ -2,7 +2,7 @@ import re
 
 import pytest
 
-from lots.services.setup import access
+from lots.services.setup import access, roles
 from tests.api.refusals import refused
 from tests.store.rows import connected
 
@@ -163,7 +163,7 @@ def test_every_path_has_its_row(app):
     assert set(TABLE) | OPEN == served(app)
 
 
-@pytest.mark.parametrize("role", access.ROLES)
+@pytest.mark.parametrize("role", roles.ROLES)
 def test_a_role_may_do_exactly_what_its_rows_say(shop, role):
     """Each role is let in on its own paths and refused on the others, with the roles that are needed in words."""
     let_in = set()

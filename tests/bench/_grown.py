@@ -12,12 +12,14 @@ from peewee import ForeignKeyField
 
 from lots.app import create_app
 from lots.services import clock
-from lots.services.setup import access
+from lots.services.setup import access, roles
 from lots.settings import Settings
 from lots.store.engine import database
 from lots.store.engine.column_types import Instant
 from lots.store.setup import names
-from lots.store.tables.models import Chain, Decision, Delivery, Event, Job, Load, Lot, Reading, RepeatedRequest, Spool
+from lots.store.tables.decisions import Decision
+from lots.store.tables.loads import Job, Load
+from lots.store.tables.models import Chain, Delivery, Event, Lot, Reading, RepeatedRequest, Spool
 from tests.shop import CONDITIONS, MEASURED, WHITE, Shop
 from tests.store.rows import connected
 
@@ -52,7 +54,7 @@ def build(url: str, lots: int) -> tuple[Flask, dict[str, str]]:
     """
     app = create_app(Settings(database=url, log_level="error"))
     with connected():
-        tokens = {role: access.add_token(role, role) for role in access.ROLES}
+        tokens = {role: access.add_token(role, role) for role in roles.ROLES}
     shop, chance = Shop(app, tokens), random.Random(20261126)
     meters = [_meter(shop, code, kind) for code, kind in (("MIC-1", "micrometer"), ("COL-1", "colorimeter"))]
     suppliers = [shop.supplier(code) for code in ("QWT", "NBK")]

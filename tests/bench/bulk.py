@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from lots.app import create_app
-from lots.services.setup import access
+from lots.services.setup import access, roles
 from lots.settings import Settings
 from lots.store.engine import database
 from tests.shop import MEASURED, SIMPLE_LIMITS, Shop
@@ -28,7 +28,7 @@ def run() -> None:
         file = Path(folder) / "shop.sqlite3"
         app = create_app(Settings(database=f"sqlite:///{file}", log_level="error"))
         database.connect()
-        tokens = {role: access.add_token(role, role) for role in access.ROLES}
+        tokens = {role: access.add_token(role, role) for role in roles.ROLES}
         database.disconnect()
         shop = Shop(app, tokens)
         supplier, grade = shop.supplier(), shop.grade(limits=SIMPLE_LIMITS)

@@ -22,7 +22,7 @@ from unittest.mock import patch
 import numpy as np
 
 from lots.app import create_app
-from lots.domain.assessment.acceptance import assess
+from lots.domain.assessment.assessment import assess
 from lots.domain.receiving.coverage import Coverage
 from lots.services.assessment.integrity_checks import SAME
 from lots.services.assessment.judging import judge_lot
@@ -31,7 +31,7 @@ from lots.services.assessment.uncertainty import uncertainties
 from lots.services.from_rows import UNNAMED, approved_from
 from lots.services.purchasing import comparison
 from lots.services.receiving import receiving
-from lots.services.setup import access
+from lots.services.setup import access, roles
 from lots.settings import Settings
 from lots.store import readings
 from lots.store import series as store
@@ -58,7 +58,7 @@ def run() -> None:
     with tempfile.TemporaryDirectory() as folder:
         app = create_app(Settings(database=f"sqlite:///{Path(folder) / 'shop.sqlite3'}", log_level="error"))
         database.connect()
-        tokens = {role: access.add_token(role, role) for role in access.ROLES}
+        tokens = {role: access.add_token(role, role) for role in roles.ROLES}
         grade = _filled(Shop(app, tokens))
         request = asker(app, f"/v1/supplier-comparison?grade_id={grade}", tokens["purchasing"])
         taken: dict[str, list[float]] = {}

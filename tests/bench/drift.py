@@ -21,9 +21,9 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from lots.domain.conformity.limits import Limit
 from lots.domain.drift import control_charts, projection, run_rules, trend
-from lots.domain.drift import signals as drift
+from lots.domain.drift import drift_analysis as drift
 from lots.domain.drift.change_point import find_change
-from lots.domain.drift.signals import Baseline
+from lots.domain.drift.drift_analysis import Baseline
 
 LOTS, FEW, ROUNDS = 100_000, 10_000, 7
 BASELINE = Baseline(0.0, 0.05, 20, chosen=True)

@@ -15,7 +15,7 @@ from contextlib import closing
 from pathlib import Path
 
 from lots.app import create_app
-from lots.services.setup import access
+from lots.services.setup import access, roles
 from lots.settings import Settings
 from lots.store.engine import database
 from tests.bench.clearance import Kept, asker
@@ -129,7 +129,7 @@ def _shop(file: Path) -> tuple[Shop, str]:
     logger = logging.getLogger("lots")
     logger.handlers[0] = Kept(logger.handlers[0])
     database.connect()
-    tokens = {role: access.add_token(role, role) for role in access.ROLES}
+    tokens = {role: access.add_token(role, role) for role in roles.ROLES}
     database.disconnect()
     shop = Shop(app, tokens)
     supplier, grade = shop.supplier(), shop.grade(limits=SIMPLE_LIMITS)

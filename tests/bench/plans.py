@@ -22,7 +22,8 @@ from flask import Flask
 
 from lots.services import clock
 from lots.store.engine import database
-from lots.store.tables.models import Event, Load, Lot, Reading, Spool
+from lots.store.tables.loads import Load
+from lots.store.tables.models import Event, Lot, Reading, Spool
 from tests.api.test_queries import statements
 from tests.bench._grown import COPIED, NAMES, build
 from tests.shop import MEASURED

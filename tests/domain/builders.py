@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from lots.domain.assessment.acceptance import Assessment, Evidence, assess
+from lots.domain.assessment.assessment import Assessment, Evidence, assess
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.bond import BondLimits, BondTest
 from lots.domain.characteristics.color.lot_color import ColorLimits, ColorReading

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from hypothesis import strategies as st
 
-from lots.domain.assessment.acceptance import Evidence
+from lots.domain.assessment.assessment import Evidence
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.surface import SurfaceCheck
 from lots.domain.colorimetry.color_values import Lab

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lots.domain.assessment.acceptance import Evidence
+from lots.domain.assessment.assessment import Evidence
 from lots.domain.characteristics.registry import DECLARED
 from lots.domain.characteristics.shrinkage.lot_shrinkage import scale_factor, shrinkage_percent
 from lots.domain.colorimetry.color_difference import DEFAULT_WEIGHTS, delta_e, mean_difference_from_mean

@@ -7,7 +7,7 @@ import time_machine
 
 from lots.services.assessment import integrity_checks
 from lots.services.setup import access
-from lots.store.tables import models
+from lots.store.tables import loads
 from tests.shop import WHITE
 from tests.store.rows import connected
 
@@ -80,7 +80,7 @@ def test_what_was_loaded_since_asks_for_a_second_person(shop, lot, wound):
     shop.decide(lot["lot_id"], "scrap")
     with connected():
         later = NOON + timedelta(minutes=1)
-        models.Load.update(loaded_at=later, recorded_at=later).where(models.Load.id == load["id"]).execute()
+        loads.Load.update(loaded_at=later, recorded_at=later).where(loads.Load.id == load["id"]).execute()
     assert [] == lift(shop, lot["lot_id"], 409)["legal"]
     assert "lift" == lift(shop, lot["lot_id"], role="second")["action"]
 

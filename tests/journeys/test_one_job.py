@@ -7,7 +7,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from lots.domain.code_identity import identity
-from lots.store.tables.models import Job, Lot, Machine, Spool
+from lots.store.tables.loads import Job, Machine
+from lots.store.tables.models import Lot, Spool
 from tests.services.assessment.test_integrity_checks import found
 from tests.shop import CONDITIONS, RECEIVED, SIMPLE_LIMITS, WHITE
 from tests.store.rows import connected, counts

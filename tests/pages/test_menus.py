@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from lots.services.setup.access import ROLES
+from lots.services.setup.roles import ROLES
 from tests.pages.reading import Browser
 from tests.reported import bad_lot
 

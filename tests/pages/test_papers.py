@@ -7,7 +7,7 @@ import io
 import pypdf
 import pytest
 
-from lots.services.setup.access import ROLES
+from lots.services.setup.roles import ROLES
 from tests.pages.reading import Browser
 from tests.reported import bad_lot
 

@@ -10,7 +10,7 @@ from lots.services.assessment import integrity_checks
 from lots.store import audit
 from lots.store.engine.column_types import Json
 from lots.store.engine.database import db
-from lots.store.tables import models
+from lots.store.tables import loads, models
 from lots.store.upkeep import integrity as store
 from tests.changes import lived_in
 from tests.store.rows import connected, contents
@@ -137,8 +137,8 @@ def last_entry(table, number):
 def some_row(cover):
     """The number of a row of a table; of a load or an exclusion one that has ended, since a spool or a reading has only one other."""
     query = cover.model.select(cover.model.id)
-    if cover.model is models.Load:
-        query = query.where(models.Load.unloaded_at.is_null(False))
+    if cover.model is loads.Load:
+        query = query.where(loads.Load.unloaded_at.is_null(False))
     if cover.model is models.ReadingExclusion:
         query = query.where(models.ReadingExclusion.included_at.is_null(False))
     return query.order_by(cover.model.id).first().id

@@ -4,7 +4,9 @@ import pytest
 
 from lots.domain.code_identity import likeness
 from lots.services.assessment import decisions, integrity_checks
-from lots.store.tables.models import Decision, Event, Grade, Job, Load, Lot, Machine, Spool
+from lots.store.tables.decisions import Decision
+from lots.store.tables.loads import Job, Load, Machine
+from lots.store.tables.models import Event, Grade, Lot, Spool
 from tests.store.kept_shops import bring_up_to_date, kept, tables_as_they_are_and_as_new
 
 

@@ -7,10 +7,11 @@ from typing import Any
 from marshmallow import Schema, fields
 
 from lots.api.http.fields import NUMBER, Instant, OneOrMany, Strict, Text, WrittenWhole
-from lots.api.http.routes import ALL, PageArgs, Resource, Routes, page_answer, page_schema, person
+from lots.api.http.roles import ALL
+from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_schema, person
 from lots.api.lot_schemas import ExposureSchema, LotAfterSchema
 from lots.api.readings.replicates import ExcludedLineSchema
-from lots.domain.assessment.standing import ACCEPT_STEP, ACTIONS, STANDINGS
+from lots.domain.assessment.standing_by_hand import ACCEPT_STEP, ACTIONS, STANDINGS
 from lots.services.assessment import decisions
 
 routes = Routes(

@@ -7,12 +7,13 @@ from typing import Any
 from marshmallow import Schema, fields
 
 from lots.api.http.fields import NUMBER, Instant
-from lots.api.http.routes import ALL, Resource, Routes, ordered_page, page_answer, page_schema
+from lots.api.http.roles import ALL
+from lots.api.http.routes import Resource, Routes, ordered_page, page_answer, page_schema
 from lots.api.pictures import bond, color_map, diameter, shrinkage, use_grid
 from lots.api.pictures.answers import AS_PICTURE, pictured
 from lots.api.receiving.lots_and_deliveries import LotFilterArgs
 from lots.domain.assessment.limits_revision import USES
-from lots.domain.assessment.standing import STANDINGS
+from lots.domain.assessment.standing_by_hand import STANDINGS
 from lots.services.documents import lot_pictures
 from lots.services.production import lot_uses
 

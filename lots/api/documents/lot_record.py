@@ -20,11 +20,12 @@ from lots.api.documents.nonconformity_report import (
 from lots.api.documents.printed import AS_PAGE, AS_PDF, Paper, printed
 from lots.api.documents.record_pages import sections, title_of
 from lots.api.http.fields import NUMBER, Instant
-from lots.api.http.routes import ALL, Resource, Routes
+from lots.api.http.roles import ALL
+from lots.api.http.routes import Resource, Routes
 from lots.api.lot_schemas import NamedSchema
 from lots.api.receiving.lots_and_deliveries import ByHandSchema, SpoolLineSchema
 from lots.api.receiving.samples import DeliverySampleSchema
-from lots.domain.assessment.standing import STANDINGS
+from lots.domain.assessment.standing_by_hand import STANDINGS
 from lots.services.documents import lot_record
 
 routes = Routes(

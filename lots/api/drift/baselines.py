@@ -7,7 +7,8 @@ from typing import Any
 from marshmallow import Schema, fields, validate
 
 from lots.api.http.fields import MAX_ID, Instant, Strict, StrictFloat, StrictInteger, Text, WrittenWhole
-from lots.api.http.routes import ALL, PageArgs, Resource, Routes, page_answer, page_schema, person
+from lots.api.http.roles import ALL
+from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_schema, person
 from lots.services.drift import baselines
 
 routes = Routes("baselines", __name__, url_prefix="/v1/baselines", description="What drift is measured from.")

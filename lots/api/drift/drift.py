@@ -7,7 +7,8 @@ from typing import Any
 from marshmallow import Schema, fields
 
 from lots.api.http.fields import MAX_ID, Instant, Strict, Text, WrittenWhole
-from lots.api.http.routes import ALL, Resource, Routes
+from lots.api.http.roles import ALL
+from lots.api.http.routes import Resource, Routes
 from lots.api.pictures.answers import AS_PICTURE, pictured
 from lots.api.pictures.drift import draw
 from lots.domain.characteristics.registry import MEASURES

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from lots.services.files.csv_tables import Table, fault
 from lots.services.files.imports import Draft, Source
-from lots.services.files.tables import Table, fault
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,9 +23,10 @@ from lots.domain.colorimetry.color_values import LIGHT
 from lots.services.files import cell_parsing
 from lots.services.files.cell_parsing import BadCell
 from lots.services.files.color_exchange import is_exchange_text, read_exchange
+from lots.services.files.csv_tables import Options, Row, Table, fault, read_csv, strays, text_of
+from lots.services.files.formula_guard import unguarded
 from lots.services.files.imports import DELIVERIES, Draft, Source, column_of, digest_of
 from lots.services.files.spectral_columns import COLUMNS
-from lots.services.files.tables import Options, Row, Table, fault, read_csv, strays, text_of, unguarded
 
 Watch = Callable[[list[Row]], Iterable[Row]]
 

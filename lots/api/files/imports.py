@@ -15,7 +15,8 @@ from lots.api.files.file_rows import Watch, draft_from
 from lots.api.files.file_shapes import SCHEMAS, shape_of
 from lots.api.http.errors import faults_from, http_problem, problem
 from lots.api.http.fields import Instant, Said, Strict, Text, WrittenTruth, WrittenWhole
-from lots.api.http.routes import BENCH, PageArgs, Refused, Resource, Routes, page_answer, page_schema, person
+from lots.api.http.roles import BENCH
+from lots.api.http.routes import PageArgs, Refused, Resource, Routes, page_answer, page_schema, person
 from lots.api.lot_schemas import LotLineSchema
 from lots.api.receiving.lots_and_deliveries import SampleSchema
 from lots.api.setup.shades import Lit
@@ -23,7 +24,7 @@ from lots.domain.characteristics.registry import DECLARED
 from lots.services.errors import Fault, Invalid
 from lots.services.files import cell_parsing, imports
 from lots.services.files.color_exchange import KEYWORDS
-from lots.services.files.tables import DELIMITERS, Options
+from lots.services.files.csv_tables import DELIMITERS, Options
 
 routes = Routes("imports", __name__, url_prefix="/v1/imports", description="Readings and deliveries from files.")
 KINDS = tuple(SCHEMAS)

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import functools
 import logging
-from collections.abc import Callable
-from typing import Any
 
 from flask import Flask, Response, current_app, g, request
 from flask_httpauth import HTTPTokenAuth
@@ -35,18 +32,6 @@ def register(app: Flask) -> None:
 def person() -> Person:
     """Who this request comes from."""
     return auth.current_user()  # type: ignore[no-any-return]  # flask-httpauth ships no types
-
-
-def admitted(roles: tuple[str, ...], answer: Callable[..., Any]) -> Callable[..., Any]:
-    """Returns `answer`, given only to people of one of these roles, or admin; everybody else gets 401, 403 or 429."""
-    # What a refusal says: the library asks no further when there is no token, and forgets whose it was when the role is wrong.
-    g.allowed, g.comer, g.expired, g.wait_s = roles, None, None, 0
-    return functools.partial(_gate(roles), answer)
-
-
-@functools.cache  # one for each set of roles that some path has
-def _gate(roles: tuple[str, ...]) -> Callable[..., Any]:
-    return auth.login_required(role=[*roles, "admin"])(lambda answer, **kwargs: answer(**kwargs))  # type: ignore[no-any-return]  # the same
 
 
 @auth.verify_token

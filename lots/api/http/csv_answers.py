@@ -11,8 +11,8 @@ from typing import Any
 from flask import Response, request
 from marshmallow import Schema, fields
 
+from lots.services.files.formula_guard import guarded
 from lots.services.files.spectral_columns import COLUMNS, in_columns
-from lots.services.files.tables import guarded
 
 # What an object in an answer has when it is a spectrum.
 _SPECTRUM = {"start_nm", "step_nm", "values"}

@@ -28,7 +28,7 @@ from lots.services.errors import (
     Stale,
     Unavailable,
 )
-from lots.services.files.tables import CellFault
+from lots.services.files.csv_tables import CellFault
 
 log = logging.getLogger(__name__)
 

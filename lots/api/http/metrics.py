@@ -13,8 +13,8 @@ from prometheus_client.exposition import choose_encoder
 from prometheus_client.registry import Collector
 
 from lots.api.http import logs
-from lots.api.http.authentication import admitted
-from lots.domain.assessment.standing import STANDINGS
+from lots.api.http.roles import admitted
+from lots.domain.assessment.standing_by_hand import STANDINGS
 
 disable_created_metrics()  # type: ignore[no-untyped-call]  # a second series for each, with the time it began
 _SECONDS = (0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5, 5, 10)

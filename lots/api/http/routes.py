@@ -17,14 +17,14 @@ from marshmallow import Schema, ValidationError, fields
 from webargs.flaskparser import FlaskParser
 
 from lots.api.http import columns, csv_answers, strict_json
-from lots.api.http.authentication import admitted, person
+from lots.api.http.authentication import person
 from lots.api.http.errors import ProblemSchema, faults_from, http_problem, problem
 from lots.api.http.fields import Strict, Text, WrittenWhole, moment_text
+from lots.api.http.roles import admitted
 from lots.services.errors import Clash, Fault, Invalid
 from lots.services.setup import access
-from lots.services.setup.access import ROLES, Answer
+from lots.services.setup.access import Answer
 
-ALL = ROLES
 _MAX_LIST = 5_000
 # The forms in which readings come.
 OBJECT, LIST, COLUMNS = "object", "list", "columns"
@@ -332,7 +332,6 @@ def version_to_change(subject: str, view: dict[str, Any]) -> int:
 
 
 __all__ = [
-    "ALL",
     "PageArgs",
     "ProblemSchema",
     "Refused",
@@ -356,6 +355,3 @@ def page_args(args: dict[str, Any]) -> tuple[dict[str, Any], str | None, int]:
     """Returns the filters, the cursor and the limit of a list."""
     filters = {name: value for name, value in args.items() if name not in ("cursor", "limit")}
     return filters, args.get("cursor"), args["limit"]
-
-
-BENCH = ("receiving", "quality")

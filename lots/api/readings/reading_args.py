@@ -9,7 +9,8 @@ from marshmallow import ValidationError, validates_schema
 
 from lots.api.http.fields import MAX_ID, Instant, Said, Strict, StrictBoolean, StrictInteger, Text
 from lots.api.readings.measured_fields import asked
-from lots.domain.characteristics.declaring.declaration import Characteristic, Problem, Values
+from lots.domain.characteristics.declaring.declaration import Characteristic, Values
+from lots.domain.characteristics.declaring.limit_fields import Problem
 from lots.domain.characteristics.registry import DECLARED
 
 

@@ -9,8 +9,8 @@ from flask import request
 from marshmallow import Schema, fields
 
 from lots.api.http.fields import NUMBER, Instant, Text
+from lots.api.http.roles import ALL
 from lots.api.http.routes import (
-    ALL,
     LIST,
     OBJECT,
     PageArgs,

@@ -8,7 +8,8 @@ from typing import Any
 from marshmallow import Schema, ValidationError, fields
 
 from lots.api.http.fields import NUMBER, OneOrMany, Said, Strict, Text
-from lots.api.http.routes import ALL, Resource, Routes, person
+from lots.api.http.roles import ALL
+from lots.api.http.routes import Resource, Routes, person
 from lots.api.lot_schemas import LotAfterSchema
 from lots.api.readings.readings import ExclusionLineSchema, ReadingSchema
 from lots.domain.assessment.repeats import CAUSES

@@ -7,7 +7,8 @@ from typing import Any
 from marshmallow import fields
 
 from lots.api.http.fields import MAX_ID, NUMBER, Strict, StrictInteger, Text, WrittenTruth
-from lots.api.http.routes import BENCH, PageArgs, Resource, Routes, page_answer, page_schema, person
+from lots.api.http.roles import BENCH
+from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_schema, person
 from lots.api.lot_schemas import LotAfterSchema
 from lots.api.readings.readings import ReadingSchema, VoidLineSchema
 from lots.domain.assessment.limits_revision import CHARACTERISTICS

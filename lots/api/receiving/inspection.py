@@ -7,7 +7,8 @@ from typing import Any
 from marshmallow import Schema, fields
 
 from lots.api.http.fields import MAX_ID, Strict, StrictInteger, Text, WrittenNumber, WrittenWhole
-from lots.api.http.routes import ALL, Resource, Routes, person
+from lots.api.http.roles import ALL
+from lots.api.http.routes import Resource, Routes, person
 from lots.domain.receiving.sampling_plans import LEVELS, SEVERITIES
 from lots.services.receiving import inspection_severity
 

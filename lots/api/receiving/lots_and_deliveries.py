@@ -19,9 +19,10 @@ from lots.api.http.fields import (
     Text,
     WrittenWhole,
 )
-from lots.api.http.routes import ALL, PageArgs, Resource, Routes, etag, ordered_page, page_answer, page_schema, person
+from lots.api.http.roles import ALL
+from lots.api.http.routes import PageArgs, Resource, Routes, etag, ordered_page, page_answer, page_schema, person
 from lots.api.lot_schemas import LotLineSchema, NamedSchema
-from lots.domain.assessment.standing import STANDINGS
+from lots.domain.assessment.standing_by_hand import STANDINGS
 from lots.services.receiving import deliveries as delivery_desk
 from lots.services.receiving import receiving
 

@@ -7,7 +7,8 @@ from typing import Any
 from marshmallow import Schema, fields
 
 from lots.api.http.fields import NUMBER, Instant, LabelCode, Strict, Text
-from lots.api.http.routes import ALL, Resource, Routes, person
+from lots.api.http.roles import ALL
+from lots.api.http.routes import Resource, Routes, person
 from lots.api.lot_schemas import LotAfterSchema
 from lots.api.receiving.lots_and_deliveries import DeliverySchema, FurtherDrawSchema, SampleSchema, SubstituteSchema
 from lots.services.receiving import substitutes

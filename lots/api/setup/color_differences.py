@@ -7,7 +7,8 @@ from typing import Any
 from marshmallow import Schema, fields, validate
 
 from lots.api.http.fields import Numbers, Strict, StrictFloat, Text
-from lots.api.http.routes import ALL, Resource, Routes
+from lots.api.http.roles import ALL
+from lots.api.http.routes import Resource, Routes
 from lots.api.setup.shades import LAB
 from lots.domain.colorimetry.color_difference import DEFAULT_WEIGHTS
 from lots.services.setup import color_differences

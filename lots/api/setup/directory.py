@@ -6,7 +6,8 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.http.routes import ALL, Resource, Routes
+from lots.api.http.roles import ALL
+from lots.api.http.routes import Resource, Routes
 from lots.services.setup import catalog
 
 routes = Routes("directory", __name__, url_prefix="/v1/directory", description="Numbers and codes of what is set up.")

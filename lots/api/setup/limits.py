@@ -8,7 +8,7 @@ from marshmallow import fields, post_load, validate
 
 from lots.api.http.fields import Instant, Numbers, Strict, StrictBoolean, StrictFloat, StrictInteger, Text, whole_ends
 from lots.domain.assessment.limits_revision import CHARACTERISTICS, USES
-from lots.domain.characteristics.declaring.declaration import LimitField
+from lots.domain.characteristics.declaring.limit_fields import LimitField
 from lots.domain.characteristics.registry import DECLARED
 from lots.domain.receiving.sampling_plans import GREATEST_PERCENT, LEVELS
 

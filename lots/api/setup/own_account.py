@@ -6,7 +6,8 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.http.routes import ALL, Resource, Routes, person
+from lots.api.http.roles import ALL
+from lots.api.http.routes import Resource, Routes, person
 from lots.services.readings import voids
 
 routes = Routes("me", __name__, url_prefix="/v1/me", description="Who you are here.")

@@ -17,7 +17,7 @@ from lots.domain.conformity.limits import Verdict
 from lots.domain.receiving.coverage import Coverage, named
 
 if TYPE_CHECKING:
-    from lots.domain.assessment.acceptance import Assessment, Evidence
+    from lots.domain.assessment.assessment import Assessment, Evidence
     from lots.domain.assessment.limits_revision import Limits
 
 # Verdicts from the one that refuses to the one that lets pass. A hold keeps a use open as something missing does.

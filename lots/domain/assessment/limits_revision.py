@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from lots.domain.characteristics.declaring.declaration import Characteristic, LimitField
+from lots.domain.characteristics.declaring.declaration import Characteristic
+from lots.domain.characteristics.declaring.limit_fields import LimitField
 from lots.domain.characteristics.registry import DECLARED
 from lots.domain.conformity.limits import DecisionRule
 from lots.domain.receiving.coverage import Sampling

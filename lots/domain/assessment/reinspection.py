@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import datetime, timedelta
 
-from lots.domain.assessment.acceptance import Assessment
+from lots.domain.assessment.assessment import Assessment
 from lots.domain.assessment.limits_revision import Limits
 
 

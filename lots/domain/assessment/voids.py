@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from lots.domain.assessment.acceptance import Assessment, Summary
+from lots.domain.assessment.assessment import Assessment, Summary
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.assessment.verdicts import standing_of
 from lots.domain.characteristics.moisture import Wetness

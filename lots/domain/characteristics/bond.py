@@ -15,17 +15,15 @@ from lots.domain.characteristics.declaring.declaration import (
     Field,
     Form,
     Judged,
-    LimitField,
-    LimitsBlock,
     Measure,
     RepeatFigure,
     Repeats,
     Values,
     WorkedOut,
-    fewest,
     printed_by,
 )
 from lots.domain.characteristics.declaring.figures import Figure, by_spool, mean, sum_of_squares
+from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, fewest
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.conformity.findings import Finding, judge, worst
 from lots.domain.conformity.limits import DecisionRule, Limit

@@ -16,16 +16,14 @@ from lots.domain.characteristics.declaring.declaration import (
     Field,
     Form,
     Judged,
-    LimitField,
-    LimitsBlock,
     Measure,
     RepeatFigure,
     Repeats,
     Studied,
     Values,
-    fewest,
 )
 from lots.domain.characteristics.declaring.figures import mean, of_units
+from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, fewest
 from lots.domain.characteristics.declaring.plausibility import Doubt, near, slip_of_length
 from lots.domain.conformity.findings import Finding, judge, worst
 from lots.domain.conformity.limits import DecisionRule, Limit

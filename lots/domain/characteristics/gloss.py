@@ -15,15 +15,13 @@ from lots.domain.characteristics.declaring.declaration import (
     Field,
     Form,
     Judged,
-    LimitField,
-    LimitsBlock,
     Measure,
     RepeatFigure,
     Repeats,
     Values,
-    fewest,
 )
 from lots.domain.characteristics.declaring.figures import of_units
+from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, fewest
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.characteristics.declaring.spool_means import SpoolMean, judge_means, spool_means
 from lots.domain.conformity.findings import Finding

@@ -15,14 +15,12 @@ from lots.domain.characteristics.declaring.declaration import (
     Field,
     Form,
     Judged,
-    LimitField,
-    LimitsBlock,
     Measure,
-    Problem,
     Repeats,
     Values,
 )
 from lots.domain.characteristics.declaring.figures import of_units
+from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, Problem
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.conformity.findings import Finding, decimals_of, judge, shown, worst
 from lots.domain.conformity.limits import DecisionRule, Limit

@@ -16,14 +16,13 @@ from lots.domain.characteristics.declaring.declaration import (
     Field,
     Form,
     Judged,
-    LimitField,
-    LimitsBlock,
     Measure,
     Repeats,
     Values,
     WorkedOut,
 )
 from lots.domain.characteristics.declaring.figures import by_spool, mean, of_units
+from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.colorimetry.color_difference import delta_e
 from lots.domain.colorimetry.color_values import Lab

@@ -6,13 +6,13 @@ from collections.abc import Mapping
 from types import MappingProxyType
 
 from lots.domain.characteristics.bond import BOND
-from lots.domain.characteristics.color.declaration import COLOR
+from lots.domain.characteristics.color.declared_color import COLOR
 from lots.domain.characteristics.declaring.declaration import Characteristic, Judged, Measure, RepeatFigure, Studied
 from lots.domain.characteristics.diameter import DIAMETER
 from lots.domain.characteristics.gloss import GLOSS
 from lots.domain.characteristics.moisture import MOISTURE
 from lots.domain.characteristics.opacity import OPACITY
-from lots.domain.characteristics.shrinkage.declaration import SHRINKAGE
+from lots.domain.characteristics.shrinkage.declared_shrinkage import SHRINKAGE
 from lots.domain.characteristics.stringing import STRINGING
 from lots.domain.characteristics.surface import SURFACE
 from lots.domain.conformity import findings

@@ -14,13 +14,12 @@ from lots.domain.characteristics.declaring.declaration import (
     Field,
     Form,
     Judged,
-    LimitField,
-    LimitsBlock,
     Measure,
     Repeats,
     Values,
 )
 from lots.domain.characteristics.declaring.figures import Figure
+from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock
 from lots.domain.characteristics.declaring.poisson_rate import Count, Words, judge_rate
 from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.limits import DecisionRule, Limit

@@ -9,7 +9,7 @@ from datetime import datetime
 from lots.domain.assessment.concessions import Concession, permitting
 from lots.domain.assessment.limits_revision import GENERAL, USES, verdict_on_use
 from lots.domain.assessment.prohibitions import Material, Statement, permission_says
-from lots.domain.assessment.standing import LOADABLE, STANDINGS
+from lots.domain.assessment.standing_by_hand import LOADABLE, STANDINGS
 from lots.domain.conformity.findings import shown
 from lots.domain.conformity.limits import BINARY_NOISE
 from lots.domain.production.matching import PairMatch

@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from lots.domain.assessment.concessions import Concession
-from lots.domain.assessment.standing import ENDINGS
+from lots.domain.assessment.standing_by_hand import ENDINGS
 from lots.domain.words import moment
 from lots.services import clock, views
 from lots.services.errors import Conflict, Fault, Invalid, NotFound

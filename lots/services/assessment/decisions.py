@@ -6,7 +6,14 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
-from lots.domain.assessment.standing import ACCEPT_STEP, ENDINGS, Ending, in_force_after, legal_actions, may_lift_ending
+from lots.domain.assessment.standing_by_hand import (
+    ACCEPT_STEP,
+    ENDINGS,
+    Ending,
+    in_force_after,
+    legal_actions,
+    may_lift_ending,
+)
 from lots.domain.words import clause, moment
 from lots.services import clock, exposure, views
 from lots.services.assessment import exclusions

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from lots.domain.assessment.standing import ENDINGS
+from lots.domain.assessment.standing_by_hand import ENDINGS
 from lots.domain.receiving.coverage import draw_more
 from lots.services.assessment.lot_assessment import Judged, drawn_of
 from lots.store import audit

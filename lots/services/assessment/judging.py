@@ -11,9 +11,9 @@ from datetime import datetime
 from typing import Any
 
 from lots.domain.assessment import rule_versions
-from lots.domain.assessment.acceptance import Assessment
+from lots.domain.assessment.assessment import Assessment
 from lots.domain.assessment.limits_revision import CHARACTERISTICS
-from lots.domain.assessment.standing import LOADABLE
+from lots.domain.assessment.standing_by_hand import LOADABLE
 from lots.domain.characteristics.registry import DECLARED, declared_of
 from lots.services import exposure, views
 from lots.services.assessment import drawing_spools

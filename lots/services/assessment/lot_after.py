@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from lots.domain.assessment.standing import LOADABLE, decided_by_hand
+from lots.domain.assessment.standing_by_hand import LOADABLE, decided_by_hand
 from lots.services import exposure, views
 from lots.services.assessment.lot_assessment import Judged
 

@@ -12,10 +12,10 @@ from datetime import datetime
 from typing import Any
 
 from lots.domain.assessment import rule_versions
-from lots.domain.assessment.acceptance import Assessment, Evidence, assess
+from lots.domain.assessment.assessment import Assessment, Evidence, assess
 from lots.domain.assessment.limits_revision import Limits, limits_from
 from lots.domain.assessment.reinspection import reinspected_until, still_to_do
-from lots.domain.assessment.standing import standing_after
+from lots.domain.assessment.standing_by_hand import standing_after
 from lots.domain.assessment.voids import hold_back, improves
 from lots.domain.characteristics.declaring.case import Previous, Taken
 from lots.domain.characteristics.registry import DECLARED, declared_of

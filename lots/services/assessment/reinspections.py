@@ -7,7 +7,7 @@ from typing import Any
 
 from lots.domain.assessment.limits_revision import limits_from
 from lots.domain.assessment.reinspection import latest_use_by, measurable
-from lots.domain.assessment.standing import ENDINGS
+from lots.domain.assessment.standing_by_hand import ENDINGS
 from lots.domain.words import moment
 from lots.services import clock
 from lots.services.assessment.judging import judge_lot

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from lots.domain.characteristics.color.declaration import DIFFERENCES
+from lots.domain.characteristics.color.declared_color import DIFFERENCES
 from lots.domain.statistics.tolerance_ellipsoid import Tolerance
 
 

@@ -13,7 +13,7 @@ from lots.domain.characteristics import bond
 from lots.domain.characteristics.bond import BOND
 from lots.domain.characteristics.color import lot_color
 from lots.domain.characteristics.color.contours import contour
-from lots.domain.characteristics.color.declaration import COLOR
+from lots.domain.characteristics.color.declared_color import COLOR
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.diameter import DIAMETER, DiameterReading, around
 from lots.domain.characteristics.shrinkage.lot_shrinkage import AXES

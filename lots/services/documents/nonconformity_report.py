@@ -7,7 +7,7 @@ from typing import Any
 
 from lots.domain.assessment.limits_revision import CHARACTERISTICS, Limits, limits_from
 from lots.domain.assessment.plan_counts import SPOOL_CODES
-from lots.domain.characteristics.color.declaration import COLOR
+from lots.domain.characteristics.color.declared_color import COLOR
 from lots.domain.characteristics.registry import is_step
 from lots.domain.conformity.findings import LABELS, Finding
 from lots.domain.conformity.step_rule import DECISION as STEP_DECISION

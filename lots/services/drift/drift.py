@@ -8,14 +8,14 @@ from typing import Any
 
 from lots.domain.assessment.figure_limits import limit_on
 from lots.domain.assessment.limits_revision import limits_from
-from lots.domain.characteristics.color.declaration import VECTOR
+from lots.domain.characteristics.color.declared_color import VECTOR
 from lots.domain.characteristics.registry import MEASURES
 from lots.domain.conformity.findings import shown
 from lots.domain.conformity.limits import Limit
-from lots.domain.drift import signals
+from lots.domain.drift import drift_analysis
+from lots.domain.drift.drift_analysis import Analysis, Signal
 from lots.domain.drift.projection import Projection
 from lots.domain.drift.run_rules import RULES
-from lots.domain.drift.signals import Analysis, Signal
 from lots.domain.words import counted
 from lots.services.drift import series
 from lots.services.drift.series import Segment
@@ -100,7 +100,7 @@ def analysed(stretch: Segment, kept: Any, limit: Limit | None) -> Analysis:
     """Returns the analysis of one stretch, numbered so that the lots to come count on from its last."""
     first = stretch.numbers[-1] - len(stretch.numbers) + 1
     unit = MEASURES[stretch.measure].unit
-    return signals.analyse(stretch.values, series.baseline_for(stretch, kept), limit, unit, first)
+    return drift_analysis.analyse(stretch.values, series.baseline_for(stretch, kept), limit, unit, first)
 
 
 def _add_measure(
@@ -168,14 +168,14 @@ def _mark(
 def _baseline_view(result: Analysis, part: Segment, kept: Any) -> dict[str, Any]:
     base = result.baseline
     if base is None:
-        lacking = signals.PROVISIONAL_FROM - len(part.values)
-        says = f"No baseline yet: it takes {signals.PROVISIONAL_FROM} lots read alike, so {lacking} more. Until then the lots are shown, and a trend is looked for."
+        lacking = drift_analysis.PROVISIONAL_FROM - len(part.values)
+        says = f"No baseline yet: it takes {drift_analysis.PROVISIONAL_FROM} lots read alike, so {lacking} more. Until then the lots are shown, and a trend is looked for."
         if lacking <= 0:
-            says = f"No baseline: the first {signals.PROVISIONAL_FROM} lots are all the same, so there is no scatter to chart by."
+            says = f"No baseline: the first {drift_analysis.PROVISIONAL_FROM} lots are all the same, so there is no scatter to chart by."
         return {"status": "none", "chosen": False, "revision": None, "mean": None, "sigma": None, "n": 0, "says": says}
     if base.chosen:
         origin = "given by hand" if base.n == 0 else counted(base.n, "lot")
-        firm = "" if base.status != "provisional" else f" Firm from {signals.FIRM_FROM} lots. {BY_CHANCE}"
+        firm = "" if base.status != "provisional" else f" Firm from {drift_analysis.FIRM_FROM} lots. {BY_CHANCE}"
         says = f"Revision {kept.revision}, chosen by {kept.recorded_by}: {origin}.{firm}"
     else:
         drifting = "" if base.steady else " They drift themselves, so more has moved than the charts show."
@@ -226,10 +226,10 @@ def _chart_view(result: Analysis, part: Segment) -> dict[str, Any]:
     parameters = {
         "individuals_low": base.mean - 3 * base.sigma,
         "individuals_high": base.mean + 3 * base.sigma,
-        "ewma_weight": signals.EWMA_WEIGHT,
-        "ewma_width": signals.EWMA_WIDTH,
-        "cusum_reference": signals.CUSUM_REFERENCE,
-        "cusum_interval": signals.CUSUM_INTERVAL,
+        "ewma_weight": drift_analysis.EWMA_WEIGHT,
+        "ewma_width": drift_analysis.EWMA_WIDTH,
+        "cusum_reference": drift_analysis.CUSUM_REFERENCE,
+        "cusum_interval": drift_analysis.CUSUM_INTERVAL,
     }
     return {"parameters": parameters, "points": points}
 
@@ -311,7 +311,7 @@ def _trend_view(result: Analysis, part: Segment) -> dict[str, Any]:
         }
     about = MEASURES[part.measure]
     unit = f" {about.unit}" if about.unit else ""
-    moving = trend.p < signals.TREND_ALPHA and slope.slope != 0
+    moving = trend.p < drift_analysis.TREND_ALPHA and slope.slope != 0
     digits = about.decimals + 1
     if slope.low is None or slope.high is None:
         ends = "too few lots for an interval of the slope"
@@ -321,7 +321,7 @@ def _trend_view(result: Analysis, part: Segment) -> dict[str, Any]:
         way = about.more if slope.slope > 0 else about.less
         says = f"{way} by {abs(slope.slope):.{digits}f}{unit} a lot ({ends}; p = {trend.p:.2g})."
     else:
-        says = f"No trend shown over {trend.n} lots ({ends}; p = {trend.p:.2g}, where a trend takes less than {signals.TREND_ALPHA:g})."
+        says = f"No trend shown over {trend.n} lots ({ends}; p = {trend.p:.2g}, where a trend takes less than {drift_analysis.TREND_ALPHA:g})."
     figures = (slope.slope, slope.low, slope.high, slope.method, trend.s, trend.tau, trend.p)
     return {"n": trend.n, "says": says[:1].upper() + says[1:], **dict(zip(_TREND, figures, strict=True))}
 
@@ -354,7 +354,7 @@ def ahead_says(ahead: Projection, part: Segment) -> str:
 def _add_together(answer: dict[str, Any], parts: Sequence[Segment], kept: Any) -> None:
     """Colour as a whole, by Hotelling's T2."""
     for number, part in enumerate(parts, start=1):
-        whole = signals.together(series.color_rows(part), series.color_baseline_for(part, kept))
+        whole = drift_analysis.together(series.color_rows(part), series.color_baseline_for(part, kept))
         if whole is None:
             continue
         answer["together"].append(
@@ -391,6 +391,6 @@ def _says(answer: dict[str, Any]) -> str:
         return " ".join(f"{signal['says']}" for signal in active)
     if not measured:
         return f"{who}: no lot was measured for this yet."
-    if measured < signals.PROVISIONAL_FROM:
+    if measured < drift_analysis.PROVISIONAL_FROM:
         return f"{who}: {measured} {'lot' if measured == 1 else 'lots'} read alike, too few to say how they drift."
     return f"{who}: no drift shown over {measured} lots."

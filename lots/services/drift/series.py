@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from lots.domain.characteristics.color.declaration import VECTOR
+from lots.domain.characteristics.color.declared_color import VECTOR
 from lots.domain.characteristics.registry import JUDGED, MEASURES
-from lots.domain.drift.signals import Baseline, ColorBaseline
+from lots.domain.drift.drift_analysis import Baseline, ColorBaseline
 from lots.services.from_rows import UNNAMED
 from lots.services.instruments.instrument_changes import NONE, Bridges, InstrumentChange
 

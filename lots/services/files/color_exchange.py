@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from decimal import Decimal
 
 from lots.domain.colorimetry.color_values import LIGHT
+from lots.services.files.csv_tables import MOST_ROWS, Row, Table, fault
 from lots.services.files.spectral_columns import COLUMNS
-from lots.services.files.tables import MOST_ROWS, Row, Table, fault
 
 # Condition -> keywords that state it. From memory, except that keyword lines and the four markers are as in the standard; programs
 # differ in these names, so each is read in any of its forms. README and the refusals name them.

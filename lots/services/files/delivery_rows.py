@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from lots.domain.code_identity import identity
-from lots.services.files.tables import CellFault, fault
+from lots.services.files.csv_tables import CellFault, fault
 
 MOST_SPOOLS = 1000
 MOST_DELIVERIES = 1000

@@ -14,7 +14,7 @@ from lots.services import clock, lookups
 from lots.services.assessment import lot_after
 from lots.services.errors import Clash, Fault, Invalid, LotsError
 from lots.services.files import delivery_rows
-from lots.services.files.tables import CellFault, Options, fault
+from lots.services.files.csv_tables import CellFault, Options, fault
 from lots.services.readings import recording
 from lots.services.receiving import receiving
 from lots.store import audit

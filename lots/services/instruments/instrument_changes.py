@@ -8,7 +8,7 @@ from itertools import product
 from typing import Any
 
 from lots.domain.assessment.limits_revision import Limits
-from lots.domain.characteristics.color.declaration import COLOR
+from lots.domain.characteristics.color.declared_color import COLOR
 from lots.domain.conformity.guard import COARSE_ABOVE
 from lots.domain.instruments.agreement import LEAST_PLAQUES, bridge, noise_of
 from lots.services.from_rows import UNNAMED

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from lots.domain.characteristics.color.declaration import COLOR
+from lots.domain.characteristics.color.declared_color import COLOR
 from lots.domain.colorimetry.color_values import Conditions, Lab, mean_lab
 from lots.domain.instruments.reference_sessions import Approved, ReferenceHistory, Session, life, seen
 from lots.domain.instruments.reference_stability import Doubt

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from statistics import median
 from typing import Any
 
-from lots.domain.characteristics.color.declaration import COLOR
+from lots.domain.characteristics.color.declared_color import COLOR
 from lots.domain.characteristics.color.doubts import doubt_lab
 from lots.domain.characteristics.declaring.plausibility import doubt_repeat
 from lots.domain.characteristics.registry import STUDIED, declared_of

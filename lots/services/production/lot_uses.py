@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from lots.domain.assessment.limits_revision import USES, limits_from, verdict_on_use
-from lots.domain.assessment.standing import ENDINGS
+from lots.domain.assessment.standing_by_hand import ENDINGS
 from lots.domain.production.clearance import Clearance
 from lots.services import clock
 from lots.services.production import clearance

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from lots.domain.assessment.standing import ENDINGS
+from lots.domain.assessment.standing_by_hand import ENDINGS
 from lots.domain.production.clearance import unlike
 from lots.services import clock, views
 from lots.services.errors import AlreadyThere, Conflict, Fault, Invalid

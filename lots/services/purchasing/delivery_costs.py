@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
-from lots.domain.assessment.standing import LOADABLE
+from lots.domain.assessment.standing_by_hand import LOADABLE
 from lots.domain.statistics.proportions import wilson
 
 

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 from lots.domain.assessment.figure_limits import limit_on
 from lots.domain.assessment.limits_revision import Limits, limits_from
-from lots.domain.characteristics.color.declaration import COLOR, VECTOR
+from lots.domain.characteristics.color.declared_color import COLOR, VECTOR
 from lots.domain.characteristics.registry import DECLARED, JUDGED, MEASURES
 from lots.domain.colorimetry.color_values import Lab
-from lots.domain.drift.signals import Analysis
+from lots.domain.drift.drift_analysis import Analysis
 from lots.domain.words import counted
 from lots.services import clock
 from lots.services.drift import drift, series

@@ -10,7 +10,7 @@ from itertools import count
 from typing import Any
 
 from lots.domain.assessment.limits_revision import limits_from
-from lots.domain.assessment.standing import ENDINGS
+from lots.domain.assessment.standing_by_hand import ENDINGS
 from lots.domain.code_identity import identity, misreadings
 from lots.domain.receiving import protection
 from lots.domain.receiving.coverage import Sampling, draw

@@ -17,7 +17,6 @@ from lots.store import audit
 from lots.store.engine.database import transaction
 from lots.store.setup import tokens
 
-ROLES = ("receiving", "quality", "purchasing", "production", "admin")
 DAYS, MOST_DAYS = 365, 3650
 # Who makes and ends tokens: whoever has the machine, from its command line.
 COMMAND = "command line"

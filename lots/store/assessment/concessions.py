@@ -9,7 +9,9 @@ from peewee import fn
 
 from lots.store.engine.paging import Page, page
 from lots.store.setup.names import with_names
-from lots.store.tables.models import Concession, Load, Lot
+from lots.store.tables.decisions import Concession
+from lots.store.tables.loads import Load
+from lots.store.tables.models import Lot
 
 
 def add(lot: Lot, values: dict[str, Any], by: str, now: datetime) -> Any:

@@ -8,7 +8,8 @@ from typing import Any
 from peewee import JOIN
 
 from lots.store.engine.paging import Page, page
-from lots.store.tables.models import Decision, LimitsRevision, Lot, ShadeRevision
+from lots.store.tables.decisions import Decision
+from lots.store.tables.models import LimitsRevision, Lot, ShadeRevision
 
 
 def add(lot: Lot, values: dict[str, Any], by: str, now: datetime) -> Any:

@@ -6,7 +6,8 @@ from datetime import datetime
 from typing import Any
 
 from lots.store.engine.paging import Page, page
-from lots.store.tables.models import Lot, Reinspection
+from lots.store.tables.decisions import Reinspection
+from lots.store.tables.models import Lot
 
 
 def of_lot(lot_id: int, known_at: datetime | None = None) -> list[Any]:

@@ -9,7 +9,8 @@ from typing import Any
 from peewee import JOIN
 
 from lots.store.engine.paging import Page, page
-from lots.store.tables.models import Decision, Instrument, Lot, Shade, ShadeRevision
+from lots.store.tables.decisions import Decision
+from lots.store.tables.models import Instrument, Lot, Shade, ShadeRevision
 from lots.store.tables.studies import Remeasurement, RemeasurementVoid, WorkingCopy
 
 

@@ -14,18 +14,8 @@ from lots.store.engine.paging import Page, page
 from lots.store.setup import names
 from lots.store.setup.names import with_names
 from lots.store.setup.spool_codes import spool_number
-from lots.store.tables.models import (
-    Grade,
-    Job,
-    LimitsRevision,
-    Load,
-    LoadRefusal,
-    Lot,
-    Machine,
-    ShadeRevision,
-    Spool,
-    SpoolLot,
-)
+from lots.store.tables.loads import Job, Load, LoadRefusal, Machine
+from lots.store.tables.models import Grade, LimitsRevision, Lot, ShadeRevision, Spool, SpoolLot
 
 
 def add(spool: Spool, values: dict[str, Any], by: str, now: datetime) -> tuple[Load, dict[str, list[int]]]:

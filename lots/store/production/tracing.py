@@ -10,7 +10,8 @@ from peewee import JOIN
 
 from lots.store.engine.paging import Page, page
 from lots.store.setup.names import with_names
-from lots.store.tables.models import Containment, Delivery, Job, Load, Lot, Machine, Spool, SpoolLot
+from lots.store.tables.loads import Containment, Job, Load, Machine
+from lots.store.tables.models import Delivery, Lot, Spool, SpoolLot
 
 
 def loads_of_lot(lot_id: int) -> list[Any]:

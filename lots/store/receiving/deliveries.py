@@ -14,14 +14,12 @@ from lots.domain.receiving.delivery_corrections import Correction
 from lots.store.engine.column_types import Instant
 from lots.store.engine.paging import Page, among, page
 from lots.store.readings import waits
+from lots.store.tables.decisions import Concession, CorrectiveAction
+from lots.store.tables.loads import Job, Load
 from lots.store.tables.models import (
-    Concession,
-    CorrectiveAction,
     Delivery,
     DeliveryCorrection,
     Grade,
-    Job,
-    Load,
     Lot,
     Reading,
     ReadingVoid,

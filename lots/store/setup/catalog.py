@@ -9,13 +9,13 @@ from typing import Any
 from peewee import fn
 
 from lots.store.engine.paging import Page, page
+from lots.store.tables.loads import Machine
 from lots.store.tables.models import (
     Grade,
     Instrument,
     InstrumentCheck,
     LimitsRevision,
     Lot,
-    Machine,
     Row,
     Shade,
     ShadeRevision,

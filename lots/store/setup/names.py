@@ -11,7 +11,8 @@ from peewee import JOIN
 from lots.domain.code_identity import alike, identity, likeness
 from lots.store.engine.compiled_queries import Prepared, given
 from lots.store.engine.paging import Page, page
-from lots.store.tables.models import Job, Load, Lot, Machine, Spool
+from lots.store.tables.loads import Job, Load, Machine
+from lots.store.tables.models import Lot, Spool
 
 # Subject -> its table, and the column with its name as it was first typed.
 _SUBJECTS: dict[str, tuple[Any, Any]] = {"job": (Job, Job.number), "machine": (Machine, Machine.name)}

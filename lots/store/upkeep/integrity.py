@@ -12,19 +12,8 @@ from peewee import SqliteDatabase, fn
 from lots.domain.code_identity import identity, likeness
 from lots.domain.production.masses import SpoolMass
 from lots.store.engine.database import db
-from lots.store.tables.models import (
-    TABLES,
-    Delivery,
-    Event,
-    Job,
-    Load,
-    Lot,
-    Machine,
-    Reading,
-    ReadingVoid,
-    Spool,
-    SpoolParent,
-)
+from lots.store.tables.loads import Job, Load, Machine
+from lots.store.tables.models import TABLES, Delivery, Event, Lot, Reading, ReadingVoid, Spool, SpoolParent
 from lots.store.upkeep.database_handles import one_moment
 
 

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lots.domain.assessment import rule_versions
-from lots.domain.assessment.acceptance import Evidence, assess
+from lots.domain.assessment.assessment import Evidence, assess
 from lots.domain.assessment.drawn_spools import Wanted
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.color.lot_color import ColorLimits

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lots.domain.assessment.acceptance import Assessment, Evidence, assess
+from lots.domain.assessment.assessment import Assessment, Evidence, assess
 from lots.domain.assessment.limits_revision import GENERAL, Limits
 from lots.domain.assessment.plan_counts import cap_retests, one_spool_is_no_lot
 from lots.domain.characteristics.color.lot_color import ColorLimits

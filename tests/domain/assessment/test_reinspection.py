@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lots.domain.assessment.acceptance import Evidence
+from lots.domain.assessment.assessment import Evidence
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.assessment.reinspection import latest_use_by, measurable, reinspected_until, still_to_do
 from lots.domain.characteristics.bond import BondLimits

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lots.domain.assessment.acceptance import Evidence
-from lots.domain.assessment.standing import LOADABLE
+from lots.domain.assessment.assessment import Evidence
+from lots.domain.assessment.standing_by_hand import LOADABLE
 from lots.domain.assessment.voids import hold_back, improves, may_undo
 from lots.domain.receiving.coverage import Coverage, Presented
 from lots.domain.receiving.sampling_plans import plan_for

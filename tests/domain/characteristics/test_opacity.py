@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lots.domain.assessment.acceptance import Evidence
+from lots.domain.assessment.assessment import Evidence
 from lots.domain.characteristics.color.backing import backing_problem, color_wanted, way_out
 from lots.domain.characteristics.opacity import (
     NOISE_L,

@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lots.domain.conformity.limits import Limit
-from lots.domain.drift import signals as drift
-from lots.domain.drift.signals import EWMA_WEIGHT, EWMA_WIDTH, PROVISIONAL_FROM, Baseline, analyse
+from lots.domain.drift import drift_analysis as drift
+from lots.domain.drift.drift_analysis import EWMA_WEIGHT, EWMA_WIDTH, PROVISIONAL_FROM, Baseline, analyse
 from tests.domain.builders import reference_json
 from tests.domain.strategies import steps
 from tests.tolerances import MARKOV_CHAIN, STANDARD_ERRORS

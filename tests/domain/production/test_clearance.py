@@ -6,7 +6,7 @@ import pytest
 
 from lots.domain.assessment.limits_revision import GENERAL, USES
 from lots.domain.assessment.prohibitions import Material, Statement
-from lots.domain.assessment.standing import LOADABLE, STANDINGS
+from lots.domain.assessment.standing_by_hand import LOADABLE, STANDINGS
 from lots.domain.production.clearance import PART_CAUTION, SpoolState, clear, with_held, worst_of
 from lots.domain.production.matching import PairMatch
 from tests.domain.builders import MONDAY

@@ -8,7 +8,7 @@ import pytest
 from lots.domain.assessment.concessions import Concession
 from lots.domain.assessment.limits_revision import GENERAL, USES
 from lots.domain.assessment.prohibitions import Material, Statement
-from lots.domain.assessment.standing import ACTIONS, LOADABLE
+from lots.domain.assessment.standing_by_hand import ACTIONS, LOADABLE
 from lots.domain.production.clearance import PART_CAUTION, SpoolState, clear
 from lots.domain.production.matching import PairMatch
 from tests.domain.builders import MONDAY

@@ -7,7 +7,7 @@ import pytest
 from lots.domain.code_identity import likeness
 from lots.services.assessment import integrity_checks
 from lots.store import audit
-from lots.store.tables import models
+from lots.store.tables import decisions, loads, models
 from lots.store.upkeep.integrity import snapshot
 from tests.shop import CONDITIONS, RECEIVED, SIMPLE_LIMITS, WHITE
 from tests.store.rows import connected
@@ -102,12 +102,12 @@ def test_working_out_again_restores_the_row_and_says_so_in_the_history(shop, lot
 def test_what_a_lot_or_spool_is_found_by_follows_from_its_code(lot, model, text, column, value):
     """Edited or lost, it is named with the lot, and working it out again puts it right without a new decision."""
     with by_hand():
-        before, decisions = row_of(model, 1), models.Decision.select().count()
+        before, made = row_of(model, 1), decisions.Decision.select().count()
         edit(model, 1, **{column: value})
     says = f"lot Q-71 ({lot}): identity and likeness of {model._meta.table_name} 1 do not follow from {text}."
     assert ([says], []) == rebuilt()
     with by_hand():
-        assert (before, decisions) == (row_of(model, 1), models.Decision.select().count())
+        assert (before, made) == (row_of(model, 1), decisions.Decision.select().count())
     assert [] == found()
 
 
@@ -116,12 +116,12 @@ def test_a_loads_job_and_machine_follow_from_its_text(shop, lot, column):
     """A load moved to another job would be missing in its trace."""
     shop.load("L1-S003", job="J-7", machine="P7")
     with by_hand():
-        edit(models.Load, 1, **{column: 2})
+        edit(loads.Load, 1, **{column: 2})
     assert ([f"lot Q-71 ({lot}): of job and on machine of load 1 do not follow from J-1 on P1."], []) == rebuilt()
     assert [] == found()
 
 
-@pytest.mark.parametrize(("model", "text"), [(models.Job, "J-1"), (models.Machine, "P1")])
+@pytest.mark.parametrize(("model", "text"), [(loads.Job, "J-1"), (loads.Machine, "P1")])
 def test_what_a_job_or_machine_is_found_by_follows_from_its_name(lot, model, text):
     """It is the shop's, so it is told and left to whoever looks into it."""
     with by_hand():
@@ -216,7 +216,7 @@ def test_masses_that_do_not_add_up_are_found(lot):
     with by_hand():
         spool = models.Spool.get(models.Spool.code == "L1-S002").id
         edit(models.Spool, spool, remaining_mass_g=900.0, machine="P7")
-        edit(models.Load, 1, unloaded_at="2026-01-01T00:00:00.000000Z", remaining_mass_g=2000.0)
+        edit(loads.Load, 1, unloaded_at="2026-01-01T00:00:00.000000Z", remaining_mass_g=2000.0)
     lines = found()
     for says in (
         "spool L1-S002: 900 g are left, but 1000 g less 0 g used and 0 g wound off are 1000 g.",

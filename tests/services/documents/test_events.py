@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 import time_machine
 
-from lots.domain.assessment.standing import in_force_after
+from lots.domain.assessment.standing_by_hand import in_force_after
 from lots.services.assessment.judging import judge_lot
 from lots.store.assessment import decisions, lots
 from lots.store.engine.database import transaction

@@ -5,7 +5,7 @@ from peewee import IntegrityError
 
 from lots.store.engine import database
 from lots.store.engine.database import Clash, db, transaction
-from lots.store.tables import models
+from lots.store.tables import loads, models
 from lots.store.upkeep import schema
 from tests.api.bodies import Furnished
 from tests.store.rows import connected, contents, counts
@@ -102,13 +102,13 @@ def test_a_spool_has_one_open_load(shop):
     load = shop.load(at.spool)
     values = {"machine": "P2", "job": "J", "use": "cosmetic", "mass_before_g": 1, "recorded_by": "x"}
     with connected():
-        row = models.Load.get_by_id(load["id"])
+        row = loads.Load.get_by_id(load["id"])
         again = {**values, "spool": row.spool, "lot": row.lot, "loaded_at": row.loaded_at, "recorded_at": row.loaded_at}
         with pytest.raises(Clash), transaction():
-            models.Load.create(**again)
+            loads.Load.create(**again)
     shop.unload(load["id"], 900)
     with connected(), transaction():
-        models.Load.create(**again)
+        loads.Load.create(**again)
     assert 2 == counts()["load"]
 
 

@@ -10,6 +10,7 @@ from dataclasses import KW_ONLY, dataclass
 from typing import Any, Literal
 
 from lots.domain.characteristics.declaring.case import Case, Part, ShadeRevision, Taken
+from lots.domain.characteristics.declaring.limit_fields import LimitsBlock, Problem
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.colorimetry.color_values import Conditions
 from lots.domain.conformity.limits import Limit
@@ -19,8 +20,6 @@ BENCH = ("receiving", "quality")
 QUALITY = ("quality",)
 
 Values = Mapping[str, Any]
-# A JSON pointer below the limits block, what is wrong there, and what to do.
-Problem = tuple[str, str, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,60 +83,6 @@ class WorkedOut:
     work_out: Callable[..., float]
     _: KW_ONLY
     about: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class LimitField:
-    """One field of a limits block.
-
-    Args:
-        name: with its unit.
-        type: a number, a whole number, [lowest, highest], one of `words`, a list of numbers, or a map of `parts`.
-        about: what it asks.
-        asks: it sets a limit by itself; a block must have one that does, where any does.
-        above, low, high: ends of what is taken; of both ends for a pair.
-        needed, default, hint: as for any field.
-        words, parts: of a choice; of a map.
-        schema: name of a map's shape in the document; "" where that follows from its name.
-        order: what is wrong where the first of a pair is above the second, and what to do.
-    """
-
-    name: str
-    about: str = ""
-    _: KW_ONLY
-    type: Literal["number", "whole", "pair", "choice", "list", "map"] = "number"
-    asks: bool = False
-    above: float | None = None
-    low: float | None = None
-    high: float | None = None
-    needed: bool = False
-    default: Any = None
-    hint: str = ""
-    words: tuple[str, ...] = ()
-    parts: tuple[LimitField, ...] = ()
-    schema: str = ""
-    order: tuple[str, str] = ("The lower limit is above the upper one.", "Write [lowest, highest].")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LimitsBlock:
-    """The block of a limits revision.
-
-    Args:
-        about: what it limits, for the documentation.
-        fields: in order.
-        read: the block as posted to the value that judging uses.
-        problems: what is wrong with a block beyond its fields, each with its pointer below the block.
-        beside: fields that limit something only beside one that `asks`, and the sentence for a block of these alone.
-        terms: what a block asks beside its limits, in words for a report; given the block and the nominal diameter in mm.
-    """
-
-    about: str
-    fields: tuple[LimitField, ...]
-    read: Callable[[Values], Any]
-    problems: Callable[[Values], Sequence[Problem]] = lambda block: ()
-    beside: tuple[tuple[str, ...], str] = ((), "")
-    terms: Callable[[Any, float], str] = lambda block, nominal_mm: ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -386,11 +331,6 @@ class Characteristic:
     def of_type(self, kind: str) -> Field | None:
         """Returns its field of a type, such as conditions; None without one."""
         return next((one for one in self.fields if one.type == kind), None)
-
-
-def fewest(name: str, about: str) -> LimitField:
-    """Returns the field of a limits block that says how many readings are needed: 1 when left out."""
-    return LimitField(name, about, type="whole", low=1, high=1000, default=1)
 
 
 def printed_by(about: str) -> Field:

@@ -7,11 +7,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lots.domain.assessment.acceptance import Evidence, assess
+from lots.domain.assessment.assessment import Evidence, assess
 from lots.domain.assessment.figure_limits import limit_on
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.bond import BondLimits, BondTest
-from lots.domain.characteristics.color.declaration import LEAST_CHROMA
+from lots.domain.characteristics.color.declared_color import LEAST_CHROMA
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.declaring.case import ShadeRevision
 from lots.domain.characteristics.declaring.figures import Figure

@@ -25,17 +25,14 @@ from lots.domain.characteristics.declaring.declaration import (
     Field,
     Form,
     Judged,
-    LimitField,
-    LimitsBlock,
     Measure,
-    Problem,
     RepeatFigure,
     Repeats,
     Studied,
     Values,
-    fewest,
 )
 from lots.domain.characteristics.declaring.figures import Figure, sum_of_squares
+from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, Problem, fewest
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.characteristics.opacity import Opacity, latest
 from lots.domain.colorimetry.color_difference import DEFAULT_WEIGHTS, WEIGHT_NAMES, checked_weights, components

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from lots.domain.assessment import rule_versions
-from lots.domain.assessment.acceptance import Assessment, Evidence, assess
+from lots.domain.assessment.assessment import Assessment, Evidence, assess
 from lots.domain.assessment.limits_revision import CHARACTERISTICS, GENERAL, Limits
 from lots.domain.assessment.verdicts import standing_of
 from lots.domain.characteristics.bond import BondLimits

@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from lots.domain.assessment.standing import (
+from lots.domain.assessment.standing_by_hand import (
     ACTIONS,
     ENDINGS,
     LOADABLE,

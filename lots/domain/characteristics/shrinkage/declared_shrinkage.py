@@ -12,18 +12,15 @@ from lots.domain.characteristics.declaring.declaration import (
     Field,
     Form,
     Judged,
-    LimitField,
-    LimitsBlock,
     Measure,
-    Problem,
     RepeatFigure,
     Repeats,
     Studied,
     Values,
-    fewest,
     printed_by,
 )
 from lots.domain.characteristics.declaring.figures import Figure, by_spool, mean, sum_of_squares
+from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, Problem, fewest
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.characteristics.shrinkage.lot_shrinkage import (
     AXES,

@@ -6,17 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.services.files.color_exchange import read_exchange
-from lots.services.files.tables import (
-    MOST_COLUMNS,
-    MOST_ROWS,
-    Table,
-    fault,
-    guarded,
-    read_csv,
-    strays,
-    text_of,
-    unguarded,
-)
+from lots.services.files.csv_tables import MOST_COLUMNS, MOST_ROWS, Table, fault, read_csv, strays, text_of
+from lots.services.files.formula_guard import guarded, unguarded
 
 CELL = st.text(alphabet=st.sampled_from("ab1,;\"\r\n\t =+-@'äß\u2028."), max_size=12)
 ANY = st.text() | st.text(alphabet=st.sampled_from('a,;"\r\n \t#=1.'), max_size=80)

@@ -8,7 +8,7 @@ from scipy.stats import f as f_distribution
 
 from lots.domain.conformity.limits import Limit
 from lots.domain.drift import hotelling
-from lots.domain.drift.signals import (
+from lots.domain.drift.drift_analysis import (
     FIRM_FROM,
     PROVISIONAL_FROM,
     Baseline,

@@ -13,9 +13,6 @@ MOST_ROWS = 100_000
 MOST_COLUMNS = 500
 DELIMITERS = (",", ";")
 
-# What an export puts before text that a spreadsheet would take for a formula, and what it puts it before.
-GUARD = "'"
-_FORMULA = re.compile(r"'*[=+\-@\t\r\n]")
 _END_OF_LINE = re.compile(r"\r\n|\r|\n")
 _STRAY = re.compile("[\udc80-\udcff]")
 
@@ -88,23 +85,6 @@ def fault(
     if row is not None:
         pointer = f"row {row}" if column is None else f"row {row}, column {column}"
     return CellFault(pointer, detail, hint, row, column, None if line == row else line)
-
-
-def guarded(text: str) -> str:
-    """Returns text as a spreadsheet can be given it: what looks like a formula gets an apostrophe in front.
-
-    Text that begins with apostrophes and then looks like a formula gets one more, so that `unguarded` always gives back what went in.
-
-    Example:
-        >>> guarded("=1+1"), guarded("plain"), unguarded(guarded("'=1+1"))
-        ("'=1+1", 'plain', "'=1+1")
-    """
-    return GUARD + text if _FORMULA.match(text) else text
-
-
-def unguarded(text: str) -> str:
-    """Returns text without the apostrophe that `guarded` put in front."""
-    return text[1:] if text.startswith(GUARD) and _FORMULA.match(text) else text
 
 
 def text_of(content: bytes) -> tuple[str, list[CellFault]]:
