@@ -9,6 +9,7 @@ import io
 import json
 import sys
 from importlib import import_module
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
@@ -172,9 +173,10 @@ def anew(tmp_path_factory):
         app, settings = import_module("lots.app"), import_module("lots.settings")
         url = f"sqlite:///{tmp_path_factory.mktemp('anew') / 'shop.sqlite3'}"
         made = app.create_app(settings.Settings(database=url))
-        access, database = import_module("lots.services.setup.access"), import_module("lots.store.engine.database")
+        access, roles = import_module("lots.services.setup.access"), import_module("lots.services.setup.roles")
+        database = import_module("lots.store.engine.database")
         database.connect()
-        tokens = {role: access.add_token(f"{role} person", role) for role in access.ROLES}
+        tokens = {role: access.add_token(f"{role} person", role) for role in roles.ROLES}
         database.disconnect()
         shop = import_module("tests.shop").Shop(made, tokens)
         browser = import_module("tests.pages.reading").Browser
@@ -401,3 +403,15 @@ def test_the_demo_loads_it(anew, tmp_path, monkeypatch):
         assert ("released", [76.0, 77.5]) == (lot["standing"], [reading["shore_d"] for reading in read])
     finally:
         import_module("lots.app").prepare_database(anew.url)
+
+
+def test_the_recipe_of_the_guide_is_this_declaration():
+    """The code in DEVELOPERS.md runs, and declares what is driven here but for the side and the doubts."""
+    guide = (Path(__file__).parent.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
+    code = guide.partition("## Add a characteristic")[2].partition("```python\n")[2].partition("```")[0]
+    made = {}
+    exec(compile(code, "DEVELOPERS.md", "exec"), made)  # noqa: S102  # our own text
+    told, here = made["HARDNESS"], hardness()
+    same = ("name", "title", "path", "schema", "measured_by", "summary", "about", "method", "instruments", "form")
+    assert [getattr(here, name) for name in same] == [getattr(told, name) for name in same]
+    assert [one.code for one in (*here.judged, *here.measures)] == [one.code for one in (*told.judged, *told.measures)]

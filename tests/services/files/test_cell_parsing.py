@@ -81,7 +81,7 @@ def test_any_text_is_a_value_or_a_bad_cell(text):
     for read in (
         cell_parsing.number,
         cell_parsing.truth,
-        cell_parsing.listed,
+        lambda t: cell_parsing.listed(t, "Write it like [1, 2, 3]."),
         lambda t: cell_parsing.moment(t, cell_parsing.zone("Europe/Berlin")),
     ):
         with suppress(BadCell):
