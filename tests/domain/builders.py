@@ -18,6 +18,7 @@ from lots.domain.characteristics.gloss import GlossLimits, GlossReading
 from lots.domain.characteristics.moisture import MoistureLimits, MoistureReading
 from lots.domain.characteristics.opacity import OpacityLimits, OpacityReading
 from lots.domain.characteristics.shrinkage.lot_shrinkage import ShrinkageLimits, ShrinkTest
+from lots.domain.characteristics.stringing import StringingCheck, StringingLimits
 from lots.domain.characteristics.surface import SurfaceCheck, SurfaceLimits
 from lots.domain.colorimetry.color_values import Conditions, Lab
 from lots.domain.conformity.findings import Finding
@@ -111,6 +112,7 @@ GOOD = Evidence(
     moisture=(wet("A", 0.02, u=0.001), wet("B", 0.03, u=0.001)),
     gloss=tuple(shiny(spool, gu, angle, u=0.2) for spool in "AB" for angle, gu in ((20, 12.0), (60, 40.0), (85, 70.0))),
     opacity=(plaque("A", 94.95, u=0.02),),
+    stringing=(StringingCheck("A", 0, 10), StringingCheck("B", 1, 10)),
 )
 BEFORE = Previous(Lab(95.0, -0.8, 1.45), {"x": 0.30})
 COLOR_LIMITS = ColorLimits(
@@ -125,6 +127,7 @@ EVERY_LIMIT = Limits(
     moisture=MoistureLimits(0.05),
     gloss=GlossLimits({60: (30.0, 50.0)}),
     opacity=OpacityLimits(0.98),
+    stringing=StringingLimits(0.5),
 )
 TWO_OF_TEN = Coverage.of(10, 2, ("A", "B"))
 

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from lots.domain.assessment.assessment import Evidence
 from lots.domain.assessment.limits_revision import Limits
+from lots.domain.characteristics.stringing import StringingCheck
 from lots.domain.characteristics.surface import SurfaceCheck
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.conformity.limits import DecisionRule
@@ -53,6 +54,7 @@ CONTROLS = st.builds(control, steps(24, 34, 0.5), MAYBE)
 CHECKS = st.builds(SurfaceCheck, SPOOLS, st.integers(0, 12), st.sampled_from((1.0, 2.5, 5.0)))
 WETS = st.builds(wet, SPOOLS, steps(0.0, 0.09, 0.005), st.sampled_from((0.0, 1.0, 2.0)), MAYBE)
 GLOSSES = st.builds(shiny, SPOOLS, steps(25, 55, 0.5), st.sampled_from((60, 60, 85)), MAYBE)
+HAIRS = st.builds(StringingCheck, SPOOLS, st.integers(0, 12), st.integers(1, 20))
 # All of them opaque, so that no colour is left out; a plaque that is not has laws of its own.
 PLAQUES = st.builds(plaque, SPOOLS, steps(94.8, 95.2, 0.1), st.just(95.0), st.sampled_from((0.0, 1.0, 2.0)), MAYBE)
 
@@ -72,6 +74,7 @@ LOTS = st.builds(
     moisture=some(WETS),
     gloss=some(GLOSSES),
     opacity=some(PLAQUES),
+    stringing=some(HAIRS),
 )
 
 USES = st.sampled_from(
@@ -87,6 +90,7 @@ CEILINGS = {
     "diameter": ("mean_tolerance_mm", "reading_tolerance_mm", "ovality_max_mm"),
     "shrinkage": ("step_max_percent",),
     "surface": ("specks_per_dm2_max",),
+    "stringing": ("hairs_per_gap_max",),
     "moisture": ("max_percent",),
 }
 FLOORS = {"bond": ("mean_min_mpa", "single_min_mpa", "control_ratio_min"), "opacity": ("contrast_ratio_min",)}

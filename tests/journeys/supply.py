@@ -32,6 +32,7 @@ EVERYTHING: dict[str, Any] = {
     "moisture": {"max_percent": 0.05},
     "gloss": {"deg_20_gu": [0, 100], "deg_60_gu": [0, 100], "deg_85_gu": [0, 100]},
     "opacity": {"contrast_ratio_min": 0.9},
+    "stringing": {"hairs_per_gap_max": 0.5},
 }
 GOOD, BAD = 1.75, 1.85
 

@@ -295,6 +295,7 @@ def everything(spool, at, number):
     supply.reading("bond", spool, at, stress_mpa=25.0 + wave, control=False)
     supply.reading("bond", spool, at, stress_mpa=30.0, control=True)
     supply.reading("surface", spool, at, specks=number % 3, area_dm2=2.0)
+    supply.reading("stringing", spool, at, hairs=number % 3, gaps=20)
     supply.reading("moisture", spool, at, moisture_percent=0.03 + 0.005 * wave)
     for angle in (20, 60, 85):
         supply.reading("gloss", spool, at, geometry_deg=angle, gloss_gu=40.0 + wave)

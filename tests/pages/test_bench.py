@@ -193,7 +193,10 @@ def test_what_another_desk_measures_is_said(desk, clerk):
     """Not another form in its place without a word."""
     log(desk, clerk)
     page = clerk.go("/bench?spool=L1-S001&kind=moisture")
-    assert "Moisture is measured by quality. At this desk you measure diameter, colour, gloss and opacity." in page.text
+    assert (
+        "Moisture is measured by quality. At this desk you measure diameter, colour, gloss, opacity and stringing."
+        in page.text
+    )
     assert "measured by" not in clerk.go("/bench?spool=L1-S001&kind=color").text
 
 

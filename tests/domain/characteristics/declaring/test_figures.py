@@ -242,6 +242,7 @@ LIMIT = {
     "gloss.gu_60": Limit(30.0, 50.0, "GU"),
     "gloss.gu_85": Limit(60.0, 80.0, "GU"),
     "opacity.contrast_ratio": Limit(0.98, None),
+    "stringing.hairs": Limit(None, 0.5, "per gap"),
 }
 # Blocks that ask for something, and nothing of a lot as a whole.
 NOTHING_OF_LOTS = Limits(
