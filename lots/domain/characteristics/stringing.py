@@ -141,7 +141,7 @@ STRINGING = Characteristic(
         "Stringing",
         "Test print",
         3,
-        (Entry("hairs", "Hairs", needed=True), Entry("gaps", "in gaps, number", needed=True)),
+        (Entry("hairs", "Hairs", needed=True), Entry("gaps", "Gaps looked at", needed=True)),
         about="Count the hairs in each gap between two towers, by eye and in good light.",
     ),
 )

@@ -61,7 +61,7 @@ class Finding:
 
     @property
     def characteristic(self) -> str:
-        """What was measured: color, diameter, shrinkage, bond, surface, moisture, gloss or opacity."""
+        """What was measured: the name of a characteristic, or sampling."""
         return self.code.partition(".")[0]
 
     @property
