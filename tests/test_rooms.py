@@ -2,6 +2,7 @@
 
 import ast
 import sys
+from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 
@@ -98,15 +99,6 @@ def calls(path: Path) -> set[str]:
     return {func.attr if isinstance(func, ast.Attribute) else getattr(func, "id", "") for func in called}
 
 
-def subject(module: str) -> str | None:
-    """The folder or file directly in a room that a module belongs to, such as `services/production`; None for what is no module of a room."""
-    parts = module.split(".")
-    if parts[0] != "lots" or len(parts) < 3 or parts[1] not in MAY_IMPORT:
-        return None
-    here = PACKAGE / parts[1] / parts[2]
-    return f"{parts[1]}/{parts[2]}" if here.is_dir() or here.with_suffix(".py").is_file() else None
-
-
 def reached(graph: dict[str, set[str]], start: str) -> set[str]:
     """Every subject that one imports, directly or through others."""
     found, waiting = set(), list(graph.get(start, ()))
@@ -129,15 +121,29 @@ def test_no_file_imports_along_an_arrow_that_is_not_drawn():
     assert {} == {file: rooms for file, rooms in entered.items() if rooms}
 
 
-def test_no_two_subjects_of_a_room_import_each_other():
-    """The folders and files of a room stand on floors: whatever a subject imports, directly or not, imports nothing of it."""
+def floors(place: Callable[[Path], str | None]) -> list[str]:
+    """The places of a room that import each other, directly or through others; `place` says where a file stands."""
+    where = {".".join(path.relative_to(ROOT).with_suffix("").parts): path for path in FILES}
     graph: dict[str, set[str]] = {}
     for path in FILES:
-        here = subject(".".join(path.relative_to(ROOT).with_suffix("").parts))
+        here = place(path)
+        others = {where[module] for module in imports(path) if module in where}
+        there = {place(other) for other in others if room(other) == room(path)}
         if here:
-            others = {other for other in map(subject, imports(path)) if other and other.split("/")[0] == room(path)}
-            graph.setdefault(here, set()).update(others - {here})
-    assert [] == sorted(here for here in graph if here in reached(graph, here))
+            graph.setdefault(here, set()).update(other for other in there if other and other != here)
+    return sorted(here for here in graph if here in reached(graph, here))
+
+
+def test_no_two_subjects_of_a_room_import_each_other():
+    """The folders and files of a room stand on floors: whatever a subject imports, directly or not, imports nothing of it."""
+    assert [] == floors(
+        lambda path: "/".join(path.relative_to(PACKAGE).with_suffix("").parts[:2]) if room(path) != TOP else None
+    )
+
+
+def test_no_two_folders_import_each_other():
+    """The same of all folders, however deep: each stands above or below another."""
+    assert [] == floors(lambda path: name(path.parent) if room(path) != TOP else None)
 
 
 def test_no_room_or_folder_is_crowded():

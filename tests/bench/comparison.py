@@ -34,8 +34,8 @@ from lots.services.receiving import receiving
 from lots.services.setup import access, roles
 from lots.settings import Settings
 from lots.store import readings
-from lots.store import series as store
 from lots.store.assessment import lots
+from lots.store.drift import series as store
 from lots.store.engine import database
 from tests.bench.clearance import asker
 from tests.shop import CONDITIONS, WHITE, Shop

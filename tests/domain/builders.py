@@ -16,7 +16,7 @@ from lots.domain.characteristics.declaring.case import Previous, ShadeRevision
 from lots.domain.characteristics.diameter import DiameterLimits, DiameterReading
 from lots.domain.characteristics.gloss import GlossLimits, GlossReading
 from lots.domain.characteristics.moisture import MoistureLimits, MoistureReading
-from lots.domain.characteristics.opacity import OpacityLimits, OpacityReading
+from lots.domain.characteristics.opacity.lot_opacity import OpacityLimits, OpacityReading
 from lots.domain.characteristics.shrinkage.lot_shrinkage import ShrinkageLimits, ShrinkTest
 from lots.domain.characteristics.stringing import StringingCheck, StringingLimits
 from lots.domain.characteristics.surface import SurfaceCheck, SurfaceLimits

@@ -11,7 +11,7 @@ from lots.domain.characteristics.declaring.declaration import Characteristic, Ju
 from lots.domain.characteristics.diameter import DIAMETER
 from lots.domain.characteristics.gloss import GLOSS
 from lots.domain.characteristics.moisture import MOISTURE
-from lots.domain.characteristics.opacity import OPACITY
+from lots.domain.characteristics.opacity.declared_opacity import OPACITY
 from lots.domain.characteristics.shrinkage.declared_shrinkage import SHRINKAGE
 from lots.domain.characteristics.stringing import STRINGING
 from lots.domain.characteristics.surface import SURFACE

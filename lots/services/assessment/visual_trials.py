@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from lots.domain.characteristics.color.doubts import doubt_lab
 from lots.domain.characteristics.color.lot_color import ColorLimits
+from lots.domain.characteristics.declaring.plausibility import doubt_lab
 from lots.domain.colorimetry.color_difference import DEFAULT_WEIGHTS
 from lots.domain.colorimetry.color_values import Conditions, Lab, condition_name
 from lots.domain.statistics.tolerance_ellipsoid import Radius, Tolerance

@@ -31,7 +31,7 @@ from lots.services.drift import series
 from lots.services.from_rows import conditions_of
 from lots.services.lookups import lot_of
 from lots.store import readings
-from lots.store import series as store
+from lots.store.drift import series as store
 
 # So many lots of the supplier before this one are shown beside it.
 HISTORY = 12

@@ -14,7 +14,7 @@ from lots.services.drift import series
 from lots.services.errors import Fault, Invalid
 from lots.services.instruments.instrument_changes import Bridges, bridges
 from lots.store import audit
-from lots.store import series as store
+from lots.store.drift import series as store
 from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
 

@@ -22,7 +22,7 @@ from lots.services.drift.series import Segment
 from lots.services.errors import Fault, Invalid
 from lots.services.instruments.instrument_changes import InstrumentChange, bridges
 from lots.services.lookups import found
-from lots.store import series as store
+from lots.store.drift import series as store
 
 CHARTS = {
     "individuals": "individuals chart (3 sigma)",

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
-from lots.domain.characteristics.color.doubts import doubt_lab
+from lots.domain.characteristics.declaring.plausibility import doubt_lab
 from lots.domain.colorimetry.color_values import Conditions
 from lots.domain.instruments.calibration import Check, InstrumentRecord, doubt_about
 from lots.domain.words import clause

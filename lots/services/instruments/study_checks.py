@@ -7,8 +7,7 @@ from statistics import median
 from typing import Any
 
 from lots.domain.characteristics.color.declared_color import COLOR
-from lots.domain.characteristics.color.doubts import doubt_lab
-from lots.domain.characteristics.declaring.plausibility import doubt_repeat
+from lots.domain.characteristics.declaring.plausibility import doubt_lab, doubt_repeat
 from lots.domain.characteristics.registry import STUDIED, declared_of
 from lots.domain.instruments.uncertainty import takes
 from lots.services.errors import Fault

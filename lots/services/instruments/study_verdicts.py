@@ -15,7 +15,7 @@ from lots.domain.words import clause, moment
 from lots.services.instruments import study_words
 from lots.services.instruments.instrument_changes import steps
 from lots.services.instruments.study_words import ALPHA, read_on_both
-from lots.store import series
+from lots.store.drift import series
 from lots.store.instruments import studies
 
 

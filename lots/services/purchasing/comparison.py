@@ -22,7 +22,7 @@ from lots.services.drift import drift, series
 from lots.services.instruments.instrument_changes import NONE, Bridges, bridges
 from lots.services.lookups import found
 from lots.services.purchasing import delivery_costs
-from lots.store import series as store
+from lots.store.drift import series as store
 
 CONFIDENCE = 0.95
 _SPREAD = tuple(code for code, one in MEASURES.items() if one.spread)

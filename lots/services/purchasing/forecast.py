@@ -19,7 +19,7 @@ from lots.services.drift import drift, series
 from lots.services.drift.series import Segment
 from lots.services.instruments.instrument_changes import Bridges, bridges, read_on, steps
 from lots.services.lookups import found
-from lots.store import series as store
+from lots.store.drift import series as store
 from lots.store.setup import catalog as rows_of
 
 if TYPE_CHECKING:

@@ -8,7 +8,8 @@ from typing import Any
 
 from lots.domain.characteristics.color.backing import backing_problem
 from lots.domain.characteristics.color.doubts import far_from_reference, suspect_lab
-from lots.domain.characteristics.opacity import OPACITY, Opacity, latest
+from lots.domain.characteristics.opacity.declared_opacity import OPACITY
+from lots.domain.characteristics.opacity.lot_opacity import Opacity, latest
 from lots.domain.colorimetry.color_values import LIGHT, Conditions, Lab, condition_name, nearest_lab
 from lots.services.assessment.lot_assessment import reading_from, with_valid_calibration
 from lots.services.errors import Fault

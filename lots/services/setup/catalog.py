@@ -7,7 +7,7 @@ from typing import Any
 
 from lots.domain.assessment import limits_revision
 from lots.domain.assessment.reference_limits import doubts_about_limits
-from lots.domain.characteristics.color.doubts import doubt_lab
+from lots.domain.characteristics.declaring.plausibility import doubt_lab
 from lots.domain.colorimetry.color_values import Conditions, Lab, mean_lab
 from lots.services import clock
 from lots.services.errors import AlreadyThere, Fault, Invalid, Settled, Stale

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-from lots.domain.characteristics.color.doubts import doubt_lab
+from lots.domain.characteristics.declaring.plausibility import doubt_lab
 from lots.domain.colorimetry.color_difference import checked_weights, components, delta_e
 from lots.domain.colorimetry.color_values import Lab
 from lots.services.errors import Fault, Invalid

@@ -17,7 +17,7 @@ from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.diameter import DiameterLimits
 from lots.domain.characteristics.gloss import GlossLimits
 from lots.domain.characteristics.moisture import MoistureLimits
-from lots.domain.characteristics.opacity import OpacityLimits
+from lots.domain.characteristics.opacity.lot_opacity import OpacityLimits
 from lots.domain.characteristics.shrinkage.lot_shrinkage import ShrinkageLimits
 from lots.domain.characteristics.surface import SurfaceLimits
 from lots.domain.conformity.limits import DecisionRule

@@ -7,7 +7,7 @@ import pytest
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.assessment.reference_limits import doubts_about_limits
 from lots.domain.characteristics.color.lot_color import ColorLimits
-from lots.domain.characteristics.opacity import OpacityLimits
+from lots.domain.characteristics.opacity.lot_opacity import OpacityLimits
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.colorimetry.spectra import Spectrum
 from tests.domain.builders import SHADE

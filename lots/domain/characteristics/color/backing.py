@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from lots.domain.characteristics.opacity import OPAQUE_DELTA_E, Opacity
+from lots.domain.characteristics.opacity.lot_opacity import OPAQUE_DELTA_E, Opacity
 from lots.domain.colorimetry.color_values import Conditions
 
 
@@ -17,7 +17,7 @@ def backing_problem(found: Opacity, said: Conditions, asked: Conditions | None) 
         asked: conditions of the reference; None where there is none, and then the backing must at least be stated.
 
     Example:
-        >>> from lots.domain.characteristics.opacity import opacity
+        >>> from lots.domain.characteristics.opacity.lot_opacity import opacity
         >>> from lots.domain.colorimetry.color_values import Lab
         >>> thin = opacity(Lab(93.0, -0.9, 1.0), Lab(95.0, -0.8, 1.5))
         >>> backing_problem(thin, Conditions("D65", 10, "d/8", "SCI", backing="white"), None) is None
@@ -48,7 +48,7 @@ def way_out(found: Opacity | None, asked: Conditions | None) -> str:
         asked: conditions of the reference; None where there is none.
 
     Example:
-        >>> from lots.domain.characteristics.opacity import opacity
+        >>> from lots.domain.characteristics.opacity.lot_opacity import opacity
         >>> from lots.domain.colorimetry.color_values import Lab
         >>> thin = opacity(Lab(93.0, -0.9, 1.0), Lab(95.0, -0.8, 1.5))
         >>> way_out(thin, Conditions("D65", 10, "d/8", "SCI", backing="white"))
@@ -69,7 +69,7 @@ def color_wanted(found: Opacity | None, asked: Conditions | None) -> str:
     """Returns what a colour reading of such a plaque is called among the things to do: with its backing where that matters.
 
     Example:
-        >>> from lots.domain.characteristics.opacity import opacity
+        >>> from lots.domain.characteristics.opacity.lot_opacity import opacity
         >>> from lots.domain.colorimetry.color_values import Lab
         >>> thin = opacity(Lab(93.0, -0.9, 1.0), Lab(95.0, -0.8, 1.5))
         >>> color_wanted(thin, Conditions("D65", 10, "d/8", "SCI", backing="white"))

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from lots.domain.characteristics.color.backing import backing_problem, color_wanted, way_out
-from lots.domain.characteristics.color.doubts import doubt_lab
 from lots.domain.characteristics.color.lot_color import (
     ColorLimits,
     ColorReading,
@@ -33,8 +32,8 @@ from lots.domain.characteristics.declaring.declaration import (
 )
 from lots.domain.characteristics.declaring.figures import Figure, sum_of_squares
 from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, Problem, fewest
-from lots.domain.characteristics.declaring.plausibility import Doubt
-from lots.domain.characteristics.opacity import Opacity, latest
+from lots.domain.characteristics.declaring.plausibility import Doubt, doubt_lab
+from lots.domain.characteristics.opacity.lot_opacity import Opacity, latest
 from lots.domain.colorimetry.color_difference import DEFAULT_WEIGHTS, WEIGHT_NAMES, checked_weights, components
 from lots.domain.colorimetry.color_values import LIGHT, Conditions, Lab
 from lots.domain.colorimetry.spectra import Spectrum

@@ -6,35 +6,11 @@ import math
 from collections.abc import Sequence
 from statistics import median
 
-from lots.domain.characteristics.declaring.plausibility import FAR_OFF, Doubt, slip_of_point
+from lots.domain.characteristics.declaring.plausibility import FAR_OFF, slip_of_point
 from lots.domain.colorimetry.color_values import Lab
 
 # A reading this far in L* from what it is to match is another material, or a slip. Common practice, no source: lots differ by one or two.
 FAR_FROM_REFERENCE_L = 20.0
-
-
-def doubt_lab(lab: Sequence[float], uv: str | None) -> Doubt | None:
-    """Returns a doubt when three numbers cannot be a CIELAB colour of a plastic.
-
-    L* above 100 needs fluorescence, so it is believed only where UV was in the beam.
-
-    Example:
-        >>> doubt_lab([0.95, -0.8, 1.5], None) is None
-        True
-        >>> doubt_lab([950, -0.8, 1.5], None).field
-        'lab'
-    """
-    try:
-        color = Lab(*lab)
-    except ValueError as wrong:
-        return Doubt("lab", f"{wrong}.", "Give [L*, a*, b*] as the instrument shows them, not RGB and not XYZ.")
-    if color.L > 100 and uv != "included":
-        return Doubt(
-            "lab",
-            f"L* is {color.L:g}, above 100.",
-            "Only a fluorescent sample read with UV included can exceed 100; check the reading and the UV condition.",
-        )
-    return None
 
 
 def suspect_master(read: Lab, approved: Lab) -> str | None:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+
+from lots.domain.colorimetry.color_values import Lab
 
 MM_PER_INCH = 25.4
 
@@ -72,3 +75,27 @@ def slip_of_point(value: float, middle: float) -> str | None:
 def near(value: float, nominal: float, band: float = _DIAMETER_BAND) -> bool:
     """Returns whether a length is near what it should be: within a share of it."""
     return abs(value - nominal) <= band * nominal + 1e-12
+
+
+def doubt_lab(lab: Sequence[float], uv: str | None) -> Doubt | None:
+    """Returns a doubt when three numbers cannot be a CIELAB colour of a plastic.
+
+    L* above 100 needs fluorescence, so it is believed only where UV was in the beam.
+
+    Example:
+        >>> doubt_lab([0.95, -0.8, 1.5], None) is None
+        True
+        >>> doubt_lab([950, -0.8, 1.5], None).field
+        'lab'
+    """
+    try:
+        color = Lab(*lab)
+    except ValueError as wrong:
+        return Doubt("lab", f"{wrong}.", "Give [L*, a*, b*] as the instrument shows them, not RGB and not XYZ.")
+    if color.L > 100 and uv != "included":
+        return Doubt(
+            "lab",
+            f"L* is {color.L:g}, above 100.",
+            "Only a fluorescent sample read with UV included can exceed 100; check the reading and the UV condition.",
+        )
+    return None

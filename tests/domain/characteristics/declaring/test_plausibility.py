@@ -5,7 +5,8 @@ import math
 import pytest
 
 from lots.domain.characteristics.bond import doubt_stress
-from lots.domain.characteristics.color.doubts import doubt_lab, suspect_lab
+from lots.domain.characteristics.color.doubts import suspect_lab
+from lots.domain.characteristics.declaring.plausibility import doubt_lab
 from lots.domain.characteristics.diameter import doubt_diameter
 from lots.domain.characteristics.moisture import doubt_moisture
 from lots.domain.characteristics.shrinkage.lot_shrinkage import doubt_shrinkage

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from lots.domain.assessment.assessment import Evidence
 from lots.domain.characteristics.color.backing import backing_problem, color_wanted, way_out
-from lots.domain.characteristics.opacity import (
+from lots.domain.characteristics.opacity.lot_opacity import (
     NOISE_L,
     OPAQUE_DELTA_E,
     OpacityLimits,

@@ -1,0 +1,1 @@
+"""Opacity of printed plaques."""

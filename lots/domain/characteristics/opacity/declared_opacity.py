@@ -1,0 +1,149 @@
+"""Opacity as it is declared: its readings, limits, judgement and figures, and how people enter, read and name them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from lots.domain.characteristics.declaring.case import Case, Part, Taken
+from lots.domain.characteristics.declaring.declaration import (
+    BENCH,
+    Characteristic,
+    Entry,
+    Field,
+    Form,
+    Judged,
+    Measure,
+    Repeats,
+    Values,
+    WorkedOut,
+)
+from lots.domain.characteristics.declaring.figures import by_spool, mean, of_units
+from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock
+from lots.domain.characteristics.declaring.plausibility import Doubt, doubt_lab
+from lots.domain.characteristics.opacity.lot_opacity import (
+    OpacityLimits,
+    OpacityReading,
+    contrast_ratio,
+    judge_opacity,
+    opacity,
+    suspect_opacity,
+)
+from lots.domain.colorimetry.color_values import Lab
+from lots.domain.colorimetry.tristimulus import luminous_reflectance
+from lots.domain.conformity.limits import Limit
+
+
+def _assess(case: Case) -> Part:
+    readings, limits = case.of("opacity")
+    figures = {}
+    if readings:
+        single = [mean([plaque.found.ratio for plaque in group]) for group in by_spool(readings).values()]
+        figures["opacity.contrast_ratio"] = of_units(single)
+    return Part(findings=judge_opacity(readings, limits, case.rule) if limits else (), figures=figures)
+
+
+def _reading(taken: Taken) -> OpacityReading:
+    black, white = (Lab(*taken.values[name]) for name in _BOTH)
+    return OpacityReading(taken.spool, black, white, taken.measured_at, taken.uncertainty, taken.resolution)
+
+
+def _says(values: Values) -> str:
+    black, white = (values[name][0] for name in _BOTH)
+    return f"contrast ratio {values['contrast_ratio']:.4f}: L* {black:g} over black, {white:g} over white"
+
+
+def _ratio(over_black: Sequence[float], over_white: Sequence[float]) -> float:
+    return contrast_ratio(luminous_reflectance(over_black[0]), luminous_reflectance(over_white[0]))
+
+
+def _doubts(values: Values, _: float) -> list[Doubt]:
+    """Colours that are none, and a pair that does not tell opacity. Nobody said how it was lit, so L* above 100 is believed."""
+    found = [replace(doubt, field=name) for name in _BOTH if (doubt := doubt_lab(values[name], "included"))]
+    if found:
+        return found
+    try:
+        opacity(Lab(*values["over_black"]), Lab(*values["over_white"]))
+    except ValueError as wrong:
+        hint = (
+            "Read the same place of the same plaque, first on black, then on white. If over_black and over_white were swapped, "
+            "put each in the other's place."
+        )
+        found.append(Doubt("over_black", f"{str(wrong)[:1].upper()}{str(wrong)[1:]}.".replace("?.", "?"), hint))
+    return found
+
+
+def _field(name: str, example: list[float]) -> Field:
+    backing = name.removeprefix("over_")
+    return Field(
+        name,
+        type="lab",
+        answered=f"L*, a*, b* over {backing}",
+        needed=True,
+        example=example,
+        stand_in=[50.0, 0.0, 0.0],
+        together=_BOTH,
+        said=f"the colour over {backing}",
+    )
+
+
+_BOTH = ("over_black", "over_white")
+
+
+OPACITY = Characteristic(
+    name="opacity",
+    title="Opacity",
+    path="/opacity-readings",
+    schema="Opacity",
+    summary="Store opacity. From then on colours of a lot that is not opaque need the reference's backing.",
+    about="One place of a printed plaque read over black and over white.",
+    measured_by=BENCH,
+    fields=(_field("over_black", [94.7, -0.8, 1.3]), _field("over_white", [95.0, -0.8, 1.5])),
+    worked_out=(WorkedOut("contrast_ratio", _BOTH, _ratio, about="Y over black by Y over white"),),
+    reading=_reading,
+    says=_says,
+    doubts=_doubts,
+    suspect=lambda values: suspect_opacity(Lab(*values["over_black"]), Lab(*values["over_white"])),
+    limits=LimitsBlock(
+        about="Limit on how much of what lies behind a plaque shows.",
+        fields=(
+            LimitField(
+                "contrast_ratio_min",
+                "Y over black by Y over white",
+                needed=True,
+                above=0,
+                high=1,
+                hint="Write 0.98 for 98 %.",
+            ),
+        ),
+        read=lambda block: OpacityLimits(**block),
+    ),
+    assess=_assess,
+    judged=(Judged("opacity.contrast_ratio", "Contrast ratio"),),
+    measures=(
+        Measure(
+            "opacity.contrast_ratio",
+            "Contrast ratio",
+            "",
+            "more opaque",
+            "more translucent",
+            decimals=4,
+            limit=lambda limits, _: Limit(limits.contrast_ratio_min, None),
+        ),
+    ),
+    repeats=Repeats(none="The newest reading counts: earlier ones are no repeats of it."),
+    instrument_unit="per coordinate",
+    method="A printed plaque was read over black and over white at the same place. The contrast ratio is luminous reflectance over "
+    "black by that over white (ISO 6504-3).",
+    form=Form(
+        "Opacity",
+        "Place",
+        2,
+        tuple(
+            Entry(f"{backing}_{axis}", f"{axis}* over {backing}", needed=True, part_of=f"over_{backing}")
+            for backing in ("black", "white")
+            for axis in "Lab"
+        ),
+        about="Read the same place of a plaque with black behind it, then with white.",
+    ),
+)

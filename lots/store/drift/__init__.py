@@ -1,0 +1,1 @@
+"""Queries of lots in the order they came, for drift and comparison."""
