@@ -97,7 +97,15 @@ def close(number: int, values: dict[str, Any]) -> bool:
 def lots_since(pairs: Iterable[tuple[int, int]], since: datetime) -> dict[tuple[int, int], list[Any]]:
     """Lots of these suppliers and grades received after a moment, oldest first, by (supplier, grade). One query on an index."""
     found: dict[tuple[int, int], list[Any]] = {pair: [] for pair in pairs}
-    columns = (Lot.id, Lot.supplier, Lot.grade, Lot.supplier_lot, Lot.received_at, Lot.original, Lot.resubmission_of)
+    columns = (
+        Lot.id,
+        Lot.supplier,
+        Lot.grade,
+        Lot.supplier_lot,
+        Lot.received_at,
+        Lot.first_inspection,
+        Lot.resubmission_of,
+    )
     query = Lot.select(*columns).where(
         Lot.supplier.in_(sorted({supplier for supplier, _ in found}))
         & Lot.grade.in_(sorted({grade for _, grade in found}))

@@ -47,7 +47,7 @@ def test_a_lot_blocked_by_a_step_is_released_when_it_is_assessed_again(shop):
     then = decisions.assessment(lot.id, before.decided_at, None, None)
     assert ("blocked", "fail") == (then["standing"], {f["code"]: f["verdict"] for f in then["findings"]}["color.step"])
     lot = Lot.get_by_id(lot.id)
-    assert (2, True) == (lot.rules, lot.original["accepted"])
+    assert (2, True) == (lot.rules, lot.first_inspection["accepted"])
     assert [] == [flaw.line for flaw in integrity_checks.found()]
 
 

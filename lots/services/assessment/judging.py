@@ -126,7 +126,7 @@ def judge_lot(
     }
     once = {
         "measured": lot.measured or bool(judged.recorded),
-        "original": _original(lot, judged, retest=retest, voided=action in ("void", "agree")),
+        "first_inspection": _first_inspection(lot, judged, retest=retest, voided=action in ("void", "agree")),
         "judged_at": now,
     }
     lots.save_judgement(lot, {**kept, **_figures(judged), **once})
@@ -201,13 +201,13 @@ def _figures(judged: Judged) -> dict[str, Any]:
     }
 
 
-def _original(lot: Any, judged: Judged, *, retest: bool, voided: bool) -> dict[str, Any] | None:
+def _first_inspection(lot: Any, judged: Judged, *, retest: bool, voided: bool) -> dict[str, Any] | None:
     """How the lot's original inspection ended, for the switching rules. Readings repeated after a refusal do not change it; voiding one does.
 
     An author's void of a reading that failed counts as a repetition, until quality agrees to it.
     Excluding one changes it as long as none was repeated: then it was no reading of that lot's material. Afterwards it stays.
     """
-    before = lot.original
+    before = lot.first_inspection
     if before is not None and (retest or (before["retested"] and not voided)):
         return {**before, "retested": True}
     standing = judged.assessment.standing

@@ -94,7 +94,7 @@ def _result(row: Any) -> LotResult:
     measured = row.figures.get("measures", {})
     has_color = all(name in measured for name in VECTOR)
     return LotResult(
-        row.original["accepted"] if row.original else None,
+        row.first_inspection["accepted"] if row.first_inspection else None,
         f"grade {row.grade_id}, limits revision {row.limits}, reference revision {row.reference}",
         series.key_of(row, "color.lot_delta_e") if has_color else "",
         tuple(measured[name][0] for name in VECTOR) if has_color else None,
@@ -276,7 +276,7 @@ def _basis(rows: Sequence[Any], originals: Sequence[Any], bought: dict[str, Any]
     return {
         "lot_ids": [row.id for row in originals],
         "resubmitted_lot_ids": left_out,
-        "not_inspected_lot_ids": [row.id for row in originals if row.original is None],
+        "not_inspected_lot_ids": [row.id for row in originals if row.first_inspection is None],
         "limits_revisions": sorted({row.limits for row in originals if row.limits is not None}),
         "shade_revisions": sorted({row.reference for row in originals if row.reference is not None}),
         "read_with": sorted(read),

@@ -176,7 +176,7 @@ def _progress(rows: list[Any]) -> dict[int, rules.Progress]:
                 lot.id,
                 lot.supplier_lot,
                 lot.received_at,
-                lot.original and lot.original["accepted"],
+                lot.first_inspection and lot.first_inspection["accepted"],
                 lot.resubmission_of_id is not None,
             )
             for lot in came

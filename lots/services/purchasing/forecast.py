@@ -46,8 +46,8 @@ def forecast(supplier_id: int, grade_id: int) -> dict[str, Any]:
     limits = store.newest_limits([grade.id]).get(grade.id)
     shade = rows_of.current_shade_revisions([grade.shade_id]).get(grade.shade_id) if grade.shade_id else None
     agreed = limits_from(limits.body) if limits else None
-    ended = [row for row in rows if row.original]
-    accepted = sum(row.original["accepted"] for row in ended)
+    ended = [row for row in rows if row.first_inspection]
+    accepted = sum(row.first_inspection["accepted"] for row in ended)
     seen = None
     if agreed and limits:
         seen = _measured(rows, ended, kept, agreed, grade, shade, f"{supplier.id}:{grade.id}:{len(rows)}")

@@ -36,9 +36,11 @@ def severity_of(supplier_id: int, grade_id: int, sampling: Sampling, but: int | 
     if resumed is not None:
         record = [row for row in record if row.received_at > resumed.recorded_at]
     audit = [
-        Inspected(row.original["accepted"], row.resubmission_of_id is not None, row.original["within_gap"])
+        Inspected(
+            row.first_inspection["accepted"], row.resubmission_of_id is not None, row.first_inspection["within_gap"]
+        )
         for row in record
-        if row.original is not None
+        if row.first_inspection is not None
     ]
     return severity(audit, sampling.reduced_allowed, "tightened" if resumed is not None else "normal")
 
@@ -64,7 +66,7 @@ def severity_view(supplier_id: int, grade_id: int) -> dict[str, Any]:
             {
                 "lot_id": row.id,
                 "supplier_lot": row.supplier_lot,
-                "accepted": row.original and row.original["accepted"],
+                "accepted": row.first_inspection and row.first_inspection["accepted"],
                 "resubmitted": row.resubmission_of_id is not None,
             }
             for row in record

@@ -168,7 +168,7 @@ def earlier(lot: Lot, standings: Sequence[str]) -> Iterable[Any]:
 
 def inspection_record(supplier_id: int, grade_id: int, but: int | None = None) -> list[Any]:
     """Lots of a supplier and grade in the order they came, with how their original inspection ended. One query on an index."""
-    query = Lot.select(Lot.id, Lot.supplier_lot, Lot.received_at, Lot.original, Lot.resubmission_of).where(
+    query = Lot.select(Lot.id, Lot.supplier_lot, Lot.received_at, Lot.first_inspection, Lot.resubmission_of).where(
         (Lot.supplier == supplier_id) & (Lot.grade == grade_id)
     )
     if but is not None:

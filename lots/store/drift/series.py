@@ -25,7 +25,7 @@ def _lots() -> Any:
             Lot.received_at,
             Lot.standing,
             Lot.figures,
-            Lot.original,
+            Lot.first_inspection,
             Lot.resubmission_of.alias("resubmission_of_id"),
             Lot.limits_revision.alias("limits_revision_id"),
             ShadeRevision.revision.alias("reference"),

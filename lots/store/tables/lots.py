@@ -35,7 +35,7 @@ class Lot(Row):
     flow_factor = DoubleField(null=True)
     figures = Json()
     previous = Json(null=True)
-    original = Json(null=True)
+    first_inspection = Json(null=True, column_name="original")
     resubmission_of = ForeignKeyField("self", null=True, index=False)
     retestable = Json()
     retests_cleared = Json()
