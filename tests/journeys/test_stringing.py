@@ -42,10 +42,16 @@ def test_a_clean_lot_is_released_and_a_stringy_one_is_blocked(shop, white):
 
 @pytest.mark.parametrize(
     ("wrong", "pointer"),
-    [({"gaps": 0}, "/gaps"), ({"hairs": -1}, "/hairs"), ({"hairs": 1.5}, "/hairs"), ({"hairs": "1"}, "/hairs")],
+    [
+        ({"gaps": 0}, "/gaps"),
+        ({"hairs": -1}, "/hairs"),
+        ({"hairs": 1.5}, "/hairs"),
+        ({"hairs": "1"}, "/hairs"),
+        ({"hairs": 1001}, "/hairs"),
+    ],
 )
 def test_counts_that_are_none_are_refused(shop, white, wrong, pointer):
-    """No gap, less than no hair, half a hair, and text."""
+    """No gap, less than no hair, half a hair, text, and more than a hundred in each gap."""
     code = shop.receive(shop.supplier(), white)["spools"][0]["code"]
     told = shop.measure("stringing", {"spool_code": code, "hairs": 0, "gaps": 10, **wrong}, status=422)
     assert [pointer] == [fault["pointer"] for fault in told["errors"]]

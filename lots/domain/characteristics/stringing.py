@@ -23,6 +23,7 @@ from lots.domain.characteristics.declaring.declaration import (
 )
 from lots.domain.characteristics.declaring.figures import Figure
 from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock
+from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.characteristics.declaring.poisson_rate import Count, Words, judge_rate
 from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.limits import DecisionRule, Limit
@@ -72,6 +73,8 @@ def judge_stringing(found: Count | None, limits: StringingLimits, rule: Decision
     return [judge_rate("stringing.hairs", found, most, least, lacking, _WORDS, rule)]
 
 
+# So many hairs in one gap cannot be told apart any more. Common practice, no source.
+_MOST_IN_A_GAP = 100
 _WORDS = Words(
     ("hair", "hairs"),
     "gap",
@@ -94,6 +97,16 @@ def _reading(taken: Taken) -> StringingCheck:
     return StringingCheck(taken.spool, taken.values["hairs"], taken.values["gaps"])
 
 
+def _doubts(values: Values, _: float) -> list[Doubt]:
+    hairs, gaps = values["hairs"], values["gaps"]
+    if hairs <= _MOST_IN_A_GAP * gaps:
+        return []
+    detail = (
+        f"{hairs} hairs in {counted(gaps, 'gap')} are more than anybody counts: {_MOST_IN_A_GAP} in a gap are a web."
+    )
+    return [Doubt("hairs", detail, "Check whether hairs and gaps were typed in each other's place.")]
+
+
 def _says(values: Values) -> str:
     return f"{counted(values['hairs'], 'hair')} in {counted(values['gaps'], 'gap')}"
 
@@ -112,6 +125,7 @@ STRINGING = Characteristic(
     ),
     reading=_reading,
     says=_says,
+    doubts=_doubts,
     limits=LimitsBlock(
         about="Limit on hairs between the towers of a test print.",
         fields=(
