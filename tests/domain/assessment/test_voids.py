@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lots.domain.assessment.assessment import Evidence
+from lots.domain.assessment.limits_revision import Limits
 from lots.domain.assessment.standing_by_hand import LOADABLE
 from lots.domain.assessment.voids import hold_back, improves, may_undo
 from lots.domain.receiving.coverage import Coverage, Presented
@@ -86,9 +87,7 @@ def test_a_spool_that_fails_by_itself_is_not_forgiven_by_its_void():
     """Under a plan that accepts the lot all the same, the void would free the spool alone: it improves, and the spool fails until quality agrees."""
     plan = plan_for(150, "II", 6.5, "normal")
     coverage = Coverage((Presented(150, 2, ("A", "B"), None, replace(plan, accept=3, reject=4)),))
-    only = replace(
-        EVERY_LIMIT, color=None, shrinkage=None, bond=None, surface=None, moisture=None, gloss=None, opacity=None
-    )
+    only = Limits(diameter=EVERY_LIMIT.diameter)
     bad = gauge("A", 1.85, 1.85, u=0.002)
     counted = assessed(Evidence(diameter=(*GOOD.diameter, bad)), only, coverage=coverage)
     left = assessed(Evidence(diameter=GOOD.diameter), only, coverage=coverage)

@@ -10,7 +10,7 @@ from lots.domain.assessment import rule_versions
 from lots.domain.assessment.assessment import Evidence, assess
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.declaring.case import Previous
-from lots.domain.characteristics.registry import is_step
+from lots.domain.characteristics.registry import DECLARED, is_step
 from lots.domain.colorimetry.color_difference import delta_e
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.conformity.limits import DecisionRule
@@ -65,6 +65,7 @@ AMPLE = Evidence(
     moisture=tuple(wet(spool, 0.01, u=0.001) for spool in FOUR),
     gloss=tuple(shiny(spool, 40.0, 60, u=0.2) for spool in FOUR),
     opacity=tuple(plaque(spool, 95.0, u=0.02) for spool in FOUR),
+    stringing=tuple(replace(check, spool=spool) for spool in FOUR for check in GOOD.stringing),
 )
 PREVIOUS = st.builds(
     Previous,
@@ -78,9 +79,7 @@ PREVIOUS = st.builds(
 def step(now, before, step_max=0.5, rule=SIMPLE, u=None, accepted=None, version=rule_versions.CURRENT):
     """The colour step of a lot of two spools, and the whole assessment."""
     evidence = Evidence(color=tuple(color(spool, *now.as_list(), u=u) for spool in "AB"))
-    agreed = replace(
-        EVERY_LIMIT, **dict.fromkeys(("diameter", "shrinkage", "bond", "surface", "moisture", "gloss", "opacity"))
-    )
+    agreed = replace(EVERY_LIMIT, **dict.fromkeys(name for name in DECLARED if name != "color"))
     agreed = replace(agreed, color=ColorLimits(lot_max=2.0, step_max=step_max), rule=rule)
     previous = Previous(before, accepted=accepted or {})
     found = assess(evidence, agreed, SHADE, 1.75, Coverage.of(2, 2, ("A", "B")), previous, rules=version)
