@@ -9,7 +9,7 @@ from typing import Any
 
 from lots.domain.assessment import rule_versions
 from lots.domain.characteristics.declaring.case import Taken
-from lots.domain.characteristics.declaring.declaration import Characteristic
+from lots.domain.characteristics.declaring.declaration import Characteristic, every_reading
 from lots.domain.colorimetry.color_values import Conditions
 from lots.domain.receiving.coverage import named
 from lots.services.assessment.lot_assessment import Judged
@@ -29,6 +29,8 @@ class Stored:
     @property
     def other_material(self) -> bool:
         """True for a reading that says nothing of the lot itself, such as of a control bar."""
+        if self.declared.of_lot is every_reading:
+            return False
         taken = Taken(self.spool, self.declared.stored(self.item), self.measured_at)
         return not self.declared.of_lot(self.declared.reading(taken))
 

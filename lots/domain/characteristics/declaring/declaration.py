@@ -238,6 +238,11 @@ class Form:
     first: bool = False
 
 
+def every_reading(_: Any) -> bool:
+    """Returns True: there is no other material among the readings."""
+    return True
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Characteristic:
     """A characteristic of filament.
@@ -295,7 +300,7 @@ class Characteristic:
     doubts: Callable[[Values, float], Sequence[Doubt]] = lambda values, nominal_mm: ()
     suspect: Callable[[Values], tuple[str, str] | None] = lambda values: None
     sent: Callable[[Values], Sequence[Problem]] | None = None
-    of_lot: Callable[[Any], bool] = lambda reading: True
+    of_lot: Callable[[Any], bool] = every_reading
     comparable: Callable[[Any, Any, ShadeRevision | None], Any] = lambda reading, block, shade: reading
     not_comparable: str = ""
     newest: bool = False
