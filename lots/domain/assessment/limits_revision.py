@@ -8,8 +8,8 @@ from typing import Any
 
 from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.domain.characteristics.declaring.limit_fields import LimitField
-from lots.domain.characteristics.registry import DECLARED
-from lots.domain.conformity.limits import DecisionRule
+from lots.domain.characteristics.registry import DECLARED, MEASURES, declared_of
+from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.receiving.coverage import Sampling
 from lots.domain.receiving.sampling_plans import plan_for
 
@@ -213,3 +213,15 @@ def limits_from(body: Mapping[str, Any]) -> Limits:
 
 def _sampling(block: Mapping[str, Any]) -> Sampling:
     return Sampling(**{name: value for name, value in block.items() if name != "plan"})
+
+
+def limit_on(measure: str, limits: Limits | None, nominal_mm: float) -> Limit | None:
+    """Returns the limit that a lot's figure must keep to, or None where the limits set none.
+
+    Args:
+        measure: a key of MEASURES.
+        limits: the limits revision, None when the grade has none.
+        nominal_mm: the grade's nominal diameter, mm.
+    """
+    block = limits.given.get(declared_of(measure).name) if limits else None
+    return MEASURES[measure].limit(block, nominal_mm) if block is not None else None

@@ -6,8 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
-from lots.domain.assessment.figure_limits import limit_on
-from lots.domain.assessment.limits_revision import limits_from
+from lots.domain.assessment.limits_revision import limit_on, limits_from
 from lots.domain.characteristics.color.declared_color import VECTOR
 from lots.domain.characteristics.registry import MEASURES
 from lots.domain.conformity.findings import shown

@@ -7,8 +7,7 @@ from collections.abc import Sequence
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
-from lots.domain.assessment.figure_limits import limit_on
-from lots.domain.assessment.limits_revision import Limits, limits_from
+from lots.domain.assessment.limits_revision import Limits, limit_on, limits_from
 from lots.domain.characteristics.color.declared_color import COLOR, VECTOR
 from lots.domain.characteristics.registry import DECLARED, JUDGED, MEASURES
 from lots.domain.colorimetry.color_values import Lab
