@@ -5,7 +5,6 @@ It follows the lot (dryness, flow, pigment) and shows most on white. Common prac
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -21,10 +20,9 @@ from lots.domain.characteristics.declaring.declaration import (
     Repeats,
     Values,
 )
-from lots.domain.characteristics.declaring.figures import Figure
 from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock
 from lots.domain.characteristics.declaring.plausibility import Doubt
-from lots.domain.characteristics.declaring.poisson_rate import Count, Words, judge_rate
+from lots.domain.characteristics.declaring.poisson_rate import Count, Words, figure_of, judge_rate
 from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.words import counted
@@ -86,10 +84,8 @@ _WORDS = Words(
 
 def _assess(case: Case) -> Part:
     checks, limits = case.of("stringing")
-    found, figures = together(checks), {}
-    if found:
-        # As for specks: the root of a count is its standard uncertainty, and none seen is not none for certain.
-        figures["stringing.hairs"] = Figure(found.rate, 1, 0.0, math.sqrt(found.flaws) / found.amount or None)
+    found = together(checks)
+    figures = {"stringing.hairs": figure_of(found)} if found else {}
     return Part(findings=judge_stringing(found, limits, case.rule) if limits else (), figures=figures)
 
 

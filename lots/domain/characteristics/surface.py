@@ -18,12 +18,10 @@ from lots.domain.characteristics.declaring.declaration import (
     Repeats,
     Values,
 )
-from lots.domain.characteristics.declaring.figures import Figure
 from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock
-from lots.domain.characteristics.declaring.poisson_rate import Count, Words, judge_rate
+from lots.domain.characteristics.declaring.poisson_rate import Count, Words, figure_of, judge_rate
 from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.limits import DecisionRule, Limit
-from lots.domain.statistics.summaries import poisson_upper
 from lots.domain.words import counted
 
 
@@ -36,37 +34,11 @@ class SurfaceCheck:
     area_dm2: float
 
 
-@dataclass(frozen=True, slots=True)
-class SurfaceSummary:
-    """Specks and area over all layers looked at."""
-
-    specks: int
-    area_dm2: float
-    n: int
-
-    @property
-    def per_dm2(self) -> float:
-        """Specks per dm2 as counted."""
-        return self.specks / self.area_dm2
-
-    def upper_per_dm2(self, confidence: float = 0.95) -> float:
-        """Returns the exact upper bound on the rate: none seen on 1 dm2 still allows 3.0 at 95 %.
-
-        Reference:
-            Garwood 1936 (see stats.poisson_upper).
-
-        Example:
-            >>> round(SurfaceSummary(0, 1.0, 1).upper_per_dm2(), 2)
-            3.0
-        """
-        return poisson_upper(self.specks, confidence) / self.area_dm2
-
-
-def summarise(checks: Sequence[SurfaceCheck]) -> SurfaceSummary | None:
-    """Returns specks and area added up, or None without checks."""
+def summarise(checks: Sequence[SurfaceCheck]) -> Count | None:
+    """Returns specks and area, dm2, over all layers looked at; None without any."""
     if not checks:
         return None
-    return SurfaceSummary(sum(c.specks for c in checks), math.fsum(c.area_dm2 for c in checks), len(checks))
+    return Count(sum(c.specks for c in checks), math.fsum(c.area_dm2 for c in checks), len(checks))
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +49,7 @@ class SurfaceLimits:
     area_dm2_min: float = 0.0
 
 
-def judge_surface(summary: SurfaceSummary | None, limits: SurfaceLimits, rule: DecisionRule) -> list[Finding]:
+def judge_surface(summary: Count | None, limits: SurfaceLimits, rule: DecisionRule) -> list[Finding]:
     """Returns the finding on specks: the rate as counted, with its exact upper bound in words.
 
     Under simple acceptance the counted rate is judged. Under guarded acceptance the bound must be inside the limit too: a
@@ -88,13 +60,12 @@ def judge_surface(summary: SurfaceSummary | None, limits: SurfaceLimits, rule: D
     """
     if summary is None:
         asked = f"{limits.area_dm2_min:g} dm2 of" if limits.area_dm2_min else "a"
-        found, lacking = None, f"specks on {asked} first layer"
+        lacking = f"specks on {asked} first layer"
     else:
-        found = Count(summary.specks, summary.area_dm2, summary.n)
-        short = limits.area_dm2_min - summary.area_dm2
+        short = limits.area_dm2_min - summary.amount
         lacking = f"specks on {short:.3g} dm2 more of first layer" if short > 1e-9 else ""
     most, least = limits.specks_per_dm2_max, limits.area_dm2_min
-    return [judge_rate("surface.specks", found, most, least, lacking, _WORDS, rule)]
+    return [judge_rate("surface.specks", summary, most, least, lacking, _WORDS, rule)]
 
 
 _WORDS = Words(
@@ -108,11 +79,8 @@ _WORDS = Words(
 
 def _assess(case: Case) -> Part:
     checks, limits = case.of("surface")
-    summary, figures = summarise(checks), {}
-    if summary:
-        # The root of a count is its standard uncertainty, but none seen is not none for certain.
-        u = math.sqrt(summary.specks) / summary.area_dm2 or None
-        figures["surface.specks"] = Figure(summary.per_dm2, 1, 0.0, u)
+    summary = summarise(checks)
+    figures = {"surface.specks": figure_of(summary)} if summary else {}
     return Part(findings=judge_surface(summary, limits, case.rule) if limits else (), figures=figures)
 
 

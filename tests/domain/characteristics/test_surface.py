@@ -5,7 +5,8 @@ import math
 import pytest
 from scipy.stats import chi2, poisson
 
-from lots.domain.characteristics.surface import SurfaceCheck, SurfaceLimits, SurfaceSummary, judge_surface, summarise
+from lots.domain.characteristics.declaring.poisson_rate import Count
+from lots.domain.characteristics.surface import SurfaceCheck, SurfaceLimits, judge_surface, summarise
 from tests.domain.builders import GUARDED, SIMPLE
 from tests.tolerances import QUANTILE_RELATIVE, SAME_SUM
 
@@ -26,21 +27,21 @@ def seen(specks: int, area_dm2: float) -> list[SurfaceCheck]:
 def test_upper_bound_is_half_a_chi_square_quantile(specks, confidence):
     """The bound on the rate is Garwood's: half the chi-square quantile with 2 (n + 1) degrees of freedom, per area (scipy)."""
     quantile = chi2.ppf(confidence, 2 * (specks + 1)) / 2
-    found = SurfaceSummary(specks, 4.0, 1).upper_per_dm2(confidence)
+    found = Count(specks, 4.0, 1).upper(confidence)
     assert pytest.approx(quantile / 4.0, rel=QUANTILE_RELATIVE) == found
 
 
 @pytest.mark.parametrize("specks", [0, 3, 17])
 def test_so_few_specks_are_improbable_at_the_bound(specks):
     """At the 95 % bound, seeing as few specks as were seen has a probability of 5 % (scipy's Poisson distribution)."""
-    bound = SurfaceSummary(specks, 1.0, 1).upper_per_dm2(0.95)
+    bound = Count(specks, 1.0, 1).upper(0.95)
     assert pytest.approx(0.05, rel=QUANTILE_RELATIVE) == float(poisson.cdf(specks, bound))
 
 
 @pytest.mark.parametrize("area", [0.5, 1.0, 6.0])
 def test_no_specks_seen_still_allows_three_over_the_area(area):
     """The rule of three: none seen on an area allows a rate of 3 / area, exactly -ln 0.05 / area."""
-    bound = SurfaceSummary(0, area, 1).upper_per_dm2(0.95)
+    bound = Count(0, area, 1).upper(0.95)
     assert pytest.approx(-math.log(0.05) / area, rel=QUANTILE_RELATIVE) == bound
     assert "3.0" == f"{bound * area:.1f}"
 
@@ -48,8 +49,8 @@ def test_no_specks_seen_still_allows_three_over_the_area(area):
 def test_layers_are_added_up_not_averaged():
     """Two specks on 1 dm2 and none on 3 dm2 are 0.5 per dm2, by area and not by layer."""
     found = summarise([SurfaceCheck("A", 2, 1.0), SurfaceCheck("B", 0, 3.0)])
-    assert (2, 4.0, 2) == (found.specks, found.area_dm2, found.n)
-    assert pytest.approx(0.5, abs=SAME_SUM) == found.per_dm2
+    assert (2, 4.0, 2) == (found.flaws, found.amount, found.n)
+    assert pytest.approx(0.5, abs=SAME_SUM) == found.rate
 
 
 @pytest.mark.parametrize(("specks", "verdict"), [(9, "pass"), (10, "pass"), (11, "fail")])

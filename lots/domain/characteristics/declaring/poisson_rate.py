@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from lots.domain.characteristics.declaring.figures import Figure
 from lots.domain.conformity.findings import Finding, judge
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.statistics.summaries import one_sided_confidence, poisson_below, poisson_upper
@@ -35,6 +37,11 @@ class Count:
             3.0
         """
         return poisson_upper(self.flaws, confidence) / self.amount
+
+
+def figure_of(found: Count) -> Figure:
+    """Returns what a count adds to a series: its rate. The root of a count is its standard uncertainty, but none seen is not none for certain."""
+    return Figure(found.rate, 1, 0.0, math.sqrt(found.flaws) / found.amount or None)
 
 
 @dataclass(frozen=True, slots=True)
