@@ -31,6 +31,7 @@ ACTIONS = (
     "readings recorded",
     "reading voided",
     "void agreed",
+    "reading confirmed",
     "reading excluded",
     "reading taken back in",
     "decision made",
@@ -62,7 +63,12 @@ ACTIONS = (
     "grade changed",
     "limits set",
     "visual trial kept",
+    "test print added",
+    "test print revised",
+    "build in doubt",
+    "build cleared",
     "instrument added",
+    "instrument changed",
     "instrument checked",
     "instrument studied",
     "study voided",
@@ -114,9 +120,10 @@ LOT_DERIVED = (
     *("standing", "assessed", "uses", "why", "to_measure", "accepted", "lab", "lab_uncertainty", "shrinkage"),
     *("shrinkage_uncertainty", "flow_factor", "figures", "retestable", "concessions"),
     *("reinspected_until", "wet", "identity", "likeness"),
+    *("color_between", "printed", "flow_uncertainty", "moisture_at"),
 )
 DELIVERY_DERIVED = ("came_at", "corrected")
-SPOOL_DERIVED = ("flow_factor", "nonconforming", "dry_at", "identity", "likeness")
+SPOOL_DERIVED = ("flow_factor", "nonconforming", "dry_at", "identity", "likeness", "color", "flow_uncertainty")
 # Which tables are covered, and what of them. A column that is added to one is covered unless it is named here.
 AUDITED = {
     cover.table: cover
@@ -130,6 +137,8 @@ AUDITED = {
         AuditedTable(models.LimitsRevision, fixed=True),
         AuditedTable(models.Instrument),
         AuditedTable(models.InstrumentCheck, fixed=True),
+        AuditedTable(models.TestPrint, fixed=True),
+        AuditedTable(models.TestPrintRevision, fixed=True),
         *(AuditedTable(table, fixed=True) for table in studies.STUDY_TABLES),
         AuditedTable(models.VisualTrial, fixed=True),
         AuditedTable(models.Lot, derived=(*LOT_DERIVED, "version")),
@@ -140,9 +149,12 @@ AUDITED = {
         AuditedTable(models.SampleSubstitute, fixed=True),
         AuditedTable(models.SpoolParent, fixed=True),
         AuditedTable(models.SpoolLot, fixed=True),
+        AuditedTable(models.Drying, fixed=True),
         AuditedTable(models.Reading, fixed=True),
         AuditedTable(models.ReadingVoid, fixed=True),
         AuditedTable(models.VoidAgreement, fixed=True),
+        AuditedTable(models.ReadingConfirmation, fixed=True),
+        AuditedTable(models.BuildDoubt),
         AuditedTable(models.ReadingExclusion),
         AuditedTable(decisions.Decision, fixed=True),
         AuditedTable(decisions.Reinspection, fixed=True),

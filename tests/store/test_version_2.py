@@ -7,7 +7,7 @@ from peewee import IntegrityError
 
 from lots.services.assessment import integrity_checks
 from lots.store.engine.database import db
-from lots.store.tables.models import TABLES, Import, Reading, ReadingVoid, SchemaVersion
+from lots.store.tables.models import TABLES, Import, Instrument, Reading, ReadingVoid, SchemaVersion
 from lots.store.tables.studies import InstrumentStudy
 from tests.store.kept_shops import bring_up_to_date, kept, tables_as_they_are_and_as_new
 
@@ -18,9 +18,16 @@ RECORDED = {"recorded_at": AT, "recorded_by": "Ansel"}
 
 
 def every_row():
-    """Every row of every table but the version's, as the engine gives it."""
-    names = [table._meta.table_name for table in TABLES if table is not SchemaVersion]
-    return {name: db.execute_sql(f'SELECT * FROM "{name}" ORDER BY id').fetchall() for name in names}
+    """Every row of every table that version 2 has but the version's, by column, as the engine gives it; what is empty is left out."""
+    names = [table._meta.table_name for table in TABLES if table is not SchemaVersion and table.table_exists()]
+    found = {}
+    for name in names:
+        columns = [column.name for column in db.get_columns(name)]
+        rows = db.execute_sql(f'SELECT * FROM "{name}" ORDER BY id').fetchall()
+        found[name] = [
+            {column: value for column, value in zip(columns, row, strict=True) if value is not None} for row in rows
+        ]
+    return found
 
 
 @pytest.fixture
@@ -33,7 +40,7 @@ def shop(empty_url, engine):
 @pytest.fixture
 def migrated(shop):
     """The shop at the newest version, open."""
-    assert ["0003_readings_of_any_kind"] == bring_up_to_date()
+    assert ["0003_readings_of_any_kind", "0004_rules_of_the_trade"] == bring_up_to_date()
 
 
 def test_its_tables_are_those_of_a_new_one(migrated):
@@ -43,11 +50,28 @@ def test_its_tables_are_those_of_a_new_one(migrated):
 
 
 def test_no_row_of_it_changed(shop):
-    """Numbers, values and history are what they were, in every table; each table that was made anew has rows."""
+    """Numbers, values and history are what they were, in every table; each table that was made anew has rows. Instruments now say what they measure."""
     before = every_row()
     bring_up_to_date()
-    assert before == every_row()
+    after = every_row()
+    added = {name: after.pop(name) for name in after.keys() - before.keys()}
+    assert not any(added.values())
+    for row in after["instrument"]:
+        row.pop("measures", None)
+    assert "shop migrated" == after["event"].pop()["what"]
+    before.pop("chain"), after.pop("chain")
+    assert before == after
     assert all(before[model._meta.table_name] for model in (Import, InstrumentStudy, Reading))
+
+
+def test_instruments_measure_what_their_kind_does_and_what_they_have_measured(migrated):
+    """A micrometer measures lengths; whatever an instrument was used for before stays with it."""
+    used = {}
+    for row in Reading.select(Reading.instrument, Reading.kind).where(Reading.instrument.is_null(False)).distinct():
+        used.setdefault(row.instrument_id, set()).add(row.kind)
+    every = {row.id: row for row in Instrument.select()}
+    assert used and all(kinds <= set(every[number].measures) for number, kinds in used.items())
+    assert all({"diameter", "shrinkage"} <= set(row.measures) for row in every.values() if "micrometer" in row.kind)
 
 
 def test_nothing_in_it_changed_its_meaning(migrated):

@@ -45,6 +45,8 @@ def _field(one: LimitField, block: str) -> fields.Field[Any]:
     if one.type == "pair":
         return Numbers(2, one.about, one.low, one.high, above=one.above, **known)
     known["metadata"] = {"description": one.about} if one.about else {}
+    if one.type == "text":
+        return Text(60, **known)
     if one.type == "choice":
         return Text(20, one_of=one.words, **known)
     if one.type == "list":
@@ -106,6 +108,9 @@ class LimitsSchema(LimitsArgs):
     id = fields.Integer(required=True)
     grade_id = fields.Integer(required=True)
     revision = fields.Integer(required=True, metadata={"description": "counted from 1 per grade"})
+    rules = fields.Integer(
+        required=True, metadata={"description": "version of the rules that lots are judged by under these limits"}
+    )
     note = Text(2000, required=True, allow_none=True)
     recorded_at = Instant(required=True)
     recorded_by = fields.String(required=True)

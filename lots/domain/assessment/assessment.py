@@ -9,7 +9,7 @@ from typing import Any
 
 from lots.domain.assessment import drawn_spools, plan_counts
 from lots.domain.assessment.limits_revision import GENERAL, Limits
-from lots.domain.assessment.rule_versions import CURRENT, FIRST
+from lots.domain.assessment.printed_evidence import apart_from_controls, by_recipe
 from lots.domain.assessment.verdicts import each_once, standing_of, to_measure, verdicts
 from lots.domain.characteristics.declaring.case import Case, Previous, ShadeRevision
 from lots.domain.characteristics.declaring.figures import Figure
@@ -18,6 +18,7 @@ from lots.domain.characteristics.registry import DECLARED, is_step
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.limits import DecisionRule, Verdict
+from lots.domain.conformity.rule_versions import CURRENT, FIRST, SECOND
 from lots.domain.conformity.step_rule import StepRule
 from lots.domain.receiving.coverage import CLOSED_LOT, Coverage
 from lots.domain.statistics.summaries import Vector
@@ -163,7 +164,7 @@ def assess(
         coverage: how many spools must be measured.
         previous: the last accepted lot, for steps.
         retests: characteristic -> extra rounds of readings, beyond those that quality has let stand.
-        rules: version of the rules to judge by, see `lots.domain.assessment.rule_versions`.
+        rules: version of the rules to judge by, see `lots.domain.conformity.rule_versions`.
 
     Notes:
         Colour readings under other conditions than the shade revision's, and coupons of an age the limits do not accept, are left out and counted
@@ -175,11 +176,16 @@ def assess(
         the drawn spools alone, since it stands for the lot; what is kept of a spool rests on its own readings.
     """
     given = (limits, shade, nominal_mm)
+    notes: list[str] = []
+    if rules > SECOND:
+        counting, notes = by_recipe(evidence.readings, limits)
+        evidence = Evidence(counting)
     if rules == FIRST:
         return _judged(evidence, *given, coverage, previous, retests, rules)
     others = evidence.not_drawn(coverage)
     mine = evidence.without(others) if others else evidence
     found = _judged(mine, *given, coverage.of_drawn(), previous, retests, rules)
+    found = replace(found, notes=(*notes, *found.notes))
     if others:
         found = drawn_spools.with_others(found, _judged(evidence, *given, coverage, previous, retests, rules), others)
     return _sampled(found, mine, others, limits, shade, coverage.of_drawn())
@@ -225,8 +231,10 @@ def _judged(
     """The assessment of a lot from all readings that are given."""
     rule = replace(limits.rule if limits else DecisionRule(), trusts_zero=rules == FIRST)
     previous = previous or Previous()
+    readings, controls = apart_from_controls(evidence.readings) if rules > SECOND else (evidence.readings, {})
     case = Case(
-        readings=evidence.readings,
+        readings=readings,
+        controls=controls,
         blocks=limits.given if limits else {},
         shade=shade,
         nominal_mm=nominal_mm,
@@ -235,6 +243,7 @@ def _judged(
         previous=previous,
         steps=StepRule(rules == FIRST, previous.accepted),
         uses={name: limits.used_by(name) for name in DECLARED} if limits else {},
+        rules=rules,
         judging=limits is not None and not coverage.closed,
     )
     parts = [declared.assess(case) for declared in DECLARED.values()]

@@ -14,6 +14,8 @@ from lots.domain.receiving.coverage import Sampling
 from lots.domain.receiving.sampling_plans import plan_for
 
 CHARACTERISTICS = tuple(DECLARED)
+# Fields that mean the same in every block that has them, and are judged for all in one place.
+ASKED_ALIKE = ("test_print",)
 
 # What a job may ask of the material. `general` stands for every block at once, where limits name no uses.
 USES = ("cosmetic", "fit", "load_bearing", "flexing", "hidden")
@@ -27,13 +29,14 @@ DEFINING = {use: name for name, declared in DECLARED.items() for use in declared
 class Limits:
     """A limits revision. Each block can also be given and read by the name of its characteristic; None: it is not required.
 
-    `uses` maps a use to the characteristics it requires; it always has at least one entry (`general` when none were named).
+    `asked` holds what blocks ask in the same words (`ASKED_ALIKE`), by characteristic. `uses` maps a use to the characteristics it requires; it always has at least one entry (`general` when none were named).
     """
 
     rule: DecisionRule
     sampling: Sampling
     given: Mapping[str, Any]
     uses: Mapping[str, tuple[str, ...]]
+    asked: Mapping[str, Mapping[str, Any]]
 
     def __init__(
         self,
@@ -41,6 +44,7 @@ class Limits:
         sampling: Sampling = Sampling(),  # noqa: B008  # immutable
         given: Mapping[str, Any] | None = None,
         uses: Mapping[str, tuple[str, ...]] | None = None,
+        asked: Mapping[str, Mapping[str, Any]] | None = None,
         **blocks: Any,
     ) -> None:
         if strange := blocks.keys() - DECLARED.keys():
@@ -50,6 +54,7 @@ class Limits:
         object.__setattr__(self, "sampling", sampling)
         object.__setattr__(self, "given", {name: every[name] for name in DECLARED if every.get(name) is not None})
         object.__setattr__(self, "uses", uses or {})
+        object.__setattr__(self, "asked", asked or {})
 
     def __getattr__(self, name: str) -> Any:
         if name in DECLARED:
@@ -206,9 +211,19 @@ def limits_from(body: Mapping[str, Any]) -> Limits:
     return Limits(
         rule=DecisionRule(body.get("decision_rule", "simple") == "guarded", body.get("guard_z") or DecisionRule().z),
         sampling=_sampling(body.get("sampling") or {}),
-        given={name: one.limits.read(body[name]) for name, one in DECLARED.items() if body.get(name)},
+        given={name: one.limits.read(own_part(body[name])) for name, one in DECLARED.items() if body.get(name)},
+        asked={name: _alike(body[name]) for name in DECLARED if body.get(name) and _alike(body[name])},
         uses={use: tuple(needs) for use, needs in (body.get("uses") or {}).items()},
     )
+
+
+def own_part(block: Mapping[str, Any]) -> dict[str, Any]:
+    """Returns what a block asks in its own words, as its characteristic reads it."""
+    return {name: value for name, value in block.items() if name not in ASKED_ALIKE}
+
+
+def _alike(block: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: block[name] for name in ASKED_ALIKE if block.get(name) is not None}
 
 
 def _sampling(block: Mapping[str, Any]) -> Sampling:

@@ -20,11 +20,12 @@ from lots.domain.characteristics.declaring.declaration import (
     Repeats,
     Values,
     WorkedOut,
-    printed_by,
 )
 from lots.domain.characteristics.declaring.figures import Figure, by_spool, mean, sum_of_squares
 from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, fewest
+from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin, of_the_lot
 from lots.domain.characteristics.declaring.plausibility import Doubt
+from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
 from lots.domain.conformity.findings import Finding, judge, worst
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.statistics.summaries import mean_uncertainty, nested_uncertainty, worst_known
@@ -43,6 +44,7 @@ class BondTest:
     control: bool = False
     uncertainty: float | None = None
     resolution: float | None = None
+    origin: Origin = UNKNOWN
 
 
 def stress_mpa(force_n: float, area_mm2: float) -> float:
@@ -255,6 +257,7 @@ def doubt_stress(field: str, stress_mpa: float) -> Doubt | None:
 
 def _assess(case: Case) -> Part:
     tests, limits = case.of("bond")
+    tests = [*tests, *case.controls.get("bond", ())]
     summary, figures = summarise(tests), {}
     if summary:
         single = [mean([bar.stress_mpa for bar in group]) for group in by_spool(summary.bars).values()]
@@ -269,7 +272,7 @@ def _assess(case: Case) -> Part:
 
 def _reading(taken: Taken) -> BondTest:
     stress, control = taken.values["stress_mpa"], taken.values["control"]
-    return BondTest(taken.spool, stress, control, taken.uncertainty, taken.resolution)
+    return BondTest(taken.spool, stress, control, taken.uncertainty, taken.resolution, taken.origin)
 
 
 def _says(values: Values) -> str:
@@ -327,13 +330,14 @@ BOND = Characteristic(
             default=False,
             stand_in=False,
         ),
-        printed_by("that printed the bar"),
+        *printed_fields("the bar", control=False),
     ),
     worked_out=(WorkedOut("stress_mpa", ("break_force_n", "area_mm2"), stress_mpa),),
     reading=_reading,
     says=_says,
     doubts=_doubts,
-    of_lot=lambda test: not test.control,
+    printed=True,
+    of_lot=of_the_lot,
     limits=LimitsBlock(
         about="Floors on bond between layers.",
         fields=(
@@ -343,6 +347,7 @@ BOND = Characteristic(
                 "control_ratio_min", "least mean of the bars by that of the control bars", asks=True, above=0, high=10
             ),
             fewest("tests_min", "fewest bars broken"),
+            by_test_print(),
         ),
         read=lambda block: BondLimits(**block),
         terms=lambda limits, _: f"Bond between layers from {counted(limits.tests_min, 'bar')} or more of the lot.",
@@ -393,7 +398,7 @@ BOND = Characteristic(
             Entry("stress_mpa", "or stress, MPa"),
             Entry("control", "Control bar", form="tick"),
         ),
-        shared=(Entry("printer", "Printer", form="text"),),
+        shared=printed_entries(control=False),
         about="Give the force with the section, or the stress.",
     ),
 )

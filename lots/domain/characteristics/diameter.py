@@ -24,6 +24,7 @@ from lots.domain.characteristics.declaring.declaration import (
 )
 from lots.domain.characteristics.declaring.figures import mean, of_units
 from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, fewest
+from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
 from lots.domain.characteristics.declaring.plausibility import Doubt, near, slip_of_length
 from lots.domain.conformity.findings import Finding, judge, worst
 from lots.domain.conformity.limits import DecisionRule, Limit
@@ -42,6 +43,7 @@ class DiameterReading:
     position_m: float | None = None
     uncertainty: float | None = None
     resolution: float | None = None
+    origin: Origin = UNKNOWN
 
     @property
     def mean_mm(self) -> float:
@@ -264,7 +266,7 @@ def _assess(case: Case) -> Part:
 
 def _reading(taken: Taken) -> DiameterReading:
     d1, d2, position = taken.values["d1_mm"], taken.values["d2_mm"], taken.values.get("position_m")
-    return DiameterReading(taken.spool, d1, d2, position, taken.uncertainty, taken.resolution)
+    return DiameterReading(taken.spool, d1, d2, position, taken.uncertainty, taken.resolution, taken.origin)
 
 
 def _says(values: Values) -> str:

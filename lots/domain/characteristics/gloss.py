@@ -22,7 +22,9 @@ from lots.domain.characteristics.declaring.declaration import (
 )
 from lots.domain.characteristics.declaring.figures import of_units
 from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, fewest
+from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin, of_the_lot
 from lots.domain.characteristics.declaring.plausibility import Doubt
+from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
 from lots.domain.characteristics.declaring.spool_means import SpoolMean, judge_means, spool_means
 from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.limits import DecisionRule, Limit
@@ -105,6 +107,7 @@ class GlossReading:
     gu: float
     uncertainty: float | None = None
     resolution: float | None = None
+    origin: Origin = UNKNOWN
 
     def __post_init__(self) -> None:
         _refuse_angle(self.angle_deg)
@@ -249,7 +252,8 @@ def _assess(case: Case) -> Part:
 
 def _reading(taken: Taken) -> GlossReading:
     values = taken.values
-    return GlossReading(taken.spool, values["geometry_deg"], values["gloss_gu"], taken.uncertainty, taken.resolution)
+    known = (taken.uncertainty, taken.resolution, taken.origin)
+    return GlossReading(taken.spool, values["geometry_deg"], values["gloss_gu"], *known)
 
 
 def _doubts(values: Values, _: float) -> list[Doubt]:
@@ -315,10 +319,13 @@ GLOSS = Characteristic(
             together=_TOGETHER,
             said="the gloss",
         ),
+        *printed_fields("the plaque"),
     ),
     reading=_reading,
     says=lambda values: f"{values['gloss_gu']:g} GU at {values['geometry_deg']} degrees",
     doubts=_doubts,
+    printed=True,
+    of_lot=of_the_lot,
     limits=LimitsBlock(
         about="Limits on gloss, [lowest, highest] in gloss units, for each angle that is asked for.",
         fields=(
@@ -334,6 +341,7 @@ GLOSS = Characteristic(
                 for angle in ANGLES
             ),
             fewest("readings_per_spool_min", "fewest readings of a spool per angle"),
+            by_test_print(),
         ),
         read=_limits,
     ),
@@ -352,7 +360,7 @@ GLOSS = Characteristic(
         "Spot",
         5,
         (Entry("gloss_gu", "Gloss, GU", needed=True),),
-        shared=(Entry("geometry_deg", "Angle: 20, 60 or 85 degrees", needed=True),),
+        shared=(Entry("geometry_deg", "Angle: 20, 60 or 85 degrees", needed=True), *printed_entries()),
         about="Read every plaque at 60 degrees first: below 10 GU read it at 85 too, above 70 GU at 20.",
     ),
 )

@@ -21,6 +21,7 @@ from lots.domain.characteristics.declaring.declaration import (
 )
 from lots.domain.characteristics.declaring.figures import of_units
 from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, Problem
+from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.conformity.findings import Finding, decimals_of, judge, shown, worst
 from lots.domain.conformity.limits import DecisionRule, Limit
@@ -36,6 +37,7 @@ class MoistureReading:
     percent: float
     measured_at: datetime
     uncertainty: float | None = None
+    origin: Origin = UNKNOWN
 
 
 def latest_per_spool(readings: Sequence[MoistureReading]) -> dict[str, MoistureReading]:
@@ -187,7 +189,8 @@ def _assess(case: Case) -> Part:
 
 
 def _reading(taken: Taken) -> MoistureReading:
-    return MoistureReading(taken.spool, taken.values["moisture_percent"], taken.measured_at, taken.uncertainty)
+    percent = taken.values["moisture_percent"]
+    return MoistureReading(taken.spool, percent, taken.measured_at, taken.uncertainty, taken.origin)
 
 
 def _says(values: Values) -> str:

@@ -21,8 +21,10 @@ from lots.domain.characteristics.declaring.declaration import (
     Values,
 )
 from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock
+from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin, of_the_lot
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.characteristics.declaring.poisson_rate import Count, Words, figure_of, judge_rate
+from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
 from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.words import counted
@@ -35,6 +37,7 @@ class StringingCheck:
     spool: str
     hairs: int
     gaps: int
+    origin: Origin = UNKNOWN
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +93,7 @@ def _assess(case: Case) -> Part:
 
 
 def _reading(taken: Taken) -> StringingCheck:
-    return StringingCheck(taken.spool, taken.values["hairs"], taken.values["gaps"])
+    return StringingCheck(taken.spool, taken.values["hairs"], taken.values["gaps"], taken.origin)
 
 
 def _doubts(values: Values, _: float) -> list[Doubt]:
@@ -118,15 +121,19 @@ STRINGING = Characteristic(
     fields=(
         Field("hairs", "counted in all of the gaps", type="whole", needed=True, low=0, high=1_000_000, stand_in=0),
         Field("gaps", "gaps between towers looked at", type="whole", needed=True, low=1, high=100_000, stand_in=10),
+        *printed_fields("the towers"),
     ),
     reading=_reading,
     says=_says,
     doubts=_doubts,
+    printed=True,
+    of_lot=of_the_lot,
     limits=LimitsBlock(
         about="Limit on hairs between the towers of a test print.",
         fields=(
             LimitField("hairs_per_gap_max", "most hairs per gap", needed=True, low=0, high=1000),
             LimitField("gaps_min", "fewest gaps looked at", type="whole", low=0, high=100_000, default=0),
+            by_test_print(),
         ),
         read=lambda block: StringingLimits(**block),
         terms=lambda limits, _: f"Hairs in {counted(limits.gaps_min, 'gap')} or more." if limits.gaps_min else "",
@@ -152,6 +159,7 @@ STRINGING = Characteristic(
         "Test print",
         3,
         (Entry("hairs", "Hairs", needed=True), Entry("gaps", "Gaps looked at", needed=True)),
+        shared=printed_entries(),
         about="Count the hairs in each gap between two towers, by eye and in good light.",
     ),
 )

@@ -19,7 +19,9 @@ from lots.domain.characteristics.declaring.declaration import (
     Values,
 )
 from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock
+from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin, of_the_lot
 from lots.domain.characteristics.declaring.poisson_rate import Count, Words, figure_of, judge_rate
+from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
 from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.words import counted
@@ -32,6 +34,7 @@ class SurfaceCheck:
     spool: str
     specks: int
     area_dm2: float
+    origin: Origin = UNKNOWN
 
 
 def summarise(checks: Sequence[SurfaceCheck]) -> Count | None:
@@ -85,7 +88,7 @@ def _assess(case: Case) -> Part:
 
 
 def _reading(taken: Taken) -> SurfaceCheck:
-    return SurfaceCheck(taken.spool, taken.values["specks"], taken.values["area_dm2"])
+    return SurfaceCheck(taken.spool, taken.values["specks"], taken.values["area_dm2"], taken.origin)
 
 
 def _says(values: Values) -> str:
@@ -107,14 +110,18 @@ SURFACE = Characteristic(
     fields=(
         Field("specks", "counted on the area", type="whole", needed=True, low=0, high=1_000_000, stand_in=0),
         Field("area_dm2", "first layer looked at, dm2", needed=True, above=0, high=1000, stand_in=1.0, said="the area"),
+        *printed_fields("the first layer"),
     ),
     reading=_reading,
     says=_says,
+    printed=True,
+    of_lot=of_the_lot,
     limits=LimitsBlock(
         about="Limit on specks of a first layer.",
         fields=(
             LimitField("specks_per_dm2_max", "most specks per dm2 of first layer", needed=True, low=0, high=10_000),
             LimitField("area_dm2_min", "least area looked at, dm2", low=0, high=1000, default=0.0),
+            by_test_print(),
         ),
         read=lambda block: SurfaceLimits(**block),
         terms=_terms,
@@ -140,6 +147,7 @@ SURFACE = Characteristic(
         "First layer",
         3,
         (Entry("specks", "Specks", needed=True), Entry("area_dm2", "on an area of, dm²", needed=True)),
+        shared=printed_entries(),
         about="1 dm² is 10 cm by 10 cm.",
     ),
 )

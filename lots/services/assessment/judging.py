@@ -10,11 +10,11 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
-from lots.domain.assessment import rule_versions
 from lots.domain.assessment.assessment import Assessment
 from lots.domain.assessment.limits_revision import CHARACTERISTICS
 from lots.domain.assessment.standing_by_hand import LOADABLE
 from lots.domain.characteristics.registry import DECLARED, declared_of
+from lots.domain.conformity import rule_versions
 from lots.services import exposure, views
 from lots.services.assessment import drawing_spools
 from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot
@@ -53,7 +53,7 @@ def revisions_for(lot: Any, *, renew: bool = False) -> tuple[Any, Any]:
 
 
 def terms_anew(lot: Any, limits: Any, shade: Any) -> Terms:
-    """Returns what a lot is judged under when judging begins, or begins again: the newest rules, and steps from the lot accepted last by now.
+    """Returns what a lot is judged under when judging begins, or begins again: the rules of its limits, and steps from the lot accepted last by now.
 
     A step that quality accepted stays accepted as long as it is one from the same lot and measured in the same way.
     """
@@ -63,7 +63,8 @@ def terms_anew(lot: Any, limits: Any, shade: Any) -> Terms:
         for code, size in (lot.steps_accepted or {}).items()
         if _start(code, previous, limits) == _start(code, lot.previous or {}, lot.limits_revision)
     }
-    return Terms(limits, shade, lot.by_hand, previous, lot.retests_cleared, rule_versions.CURRENT, accepted)
+    rules = rule_versions.of_limits(limits.rules) if limits else rule_versions.CURRENT
+    return Terms(limits, shade, lot.by_hand, previous, lot.retests_cleared, rules, accepted)
 
 
 def _start(code: str, previous: Mapping[str, Any], limits: Any) -> list[Any]:

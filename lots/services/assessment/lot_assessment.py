@@ -11,14 +11,15 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
-from lots.domain.assessment import rule_versions
 from lots.domain.assessment.assessment import Assessment, Evidence, assess
 from lots.domain.assessment.limits_revision import Limits, limits_from
 from lots.domain.assessment.reinspection import reinspected_until, still_to_do
 from lots.domain.assessment.standing_by_hand import standing_after
 from lots.domain.assessment.voids import hold_back, improves
 from lots.domain.characteristics.declaring.case import Previous, Taken
+from lots.domain.characteristics.declaring.origin import Origin
 from lots.domain.characteristics.registry import DECLARED, declared_of
+from lots.domain.conformity import rule_versions
 from lots.domain.instruments.calibration import doubt_about
 from lots.domain.receiving.coverage import Coverage, Presented, Sampling, standing_in
 from lots.services.assessment.uncertainty import Uncertainties, uncertainties
@@ -65,7 +66,8 @@ def evidence_from(rows: list[Any], known: Uncertainties | None = None) -> Eviden
 
 def reading_from(row: Any, uncertainty: float | None = None) -> Any:
     """Returns a reading from the store as its characteristic's own value, with a standard uncertainty where one is known."""
-    taken = Taken(row.spool.code, row.values, row.measured_at, uncertainty, step_of(row))
+    origin = Origin.of(row.values, row.instrument.code if row.instrument_id else None)
+    taken = Taken(row.spool.code, row.values, row.measured_at, uncertainty, step_of(row), origin)
     return declared_of(row.kind).reading(taken)
 
 

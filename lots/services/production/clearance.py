@@ -9,7 +9,7 @@ from datetime import datetime
 from itertools import combinations
 from typing import Any
 
-from lots.domain.assessment.limits_revision import GENERAL, Limits, limits_from
+from lots.domain.assessment.limits_revision import GENERAL, Limits, limits_from, own_part
 from lots.domain.characteristics.color.declared_color import COLOR, color_limits
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.shrinkage.lot_shrinkage import AXES, scale_factor
@@ -236,7 +236,7 @@ def _inspections_lacking(row: Any, held: Sequence[Any], at: datetime) -> list[st
 def color_rule(lot: Any) -> ColorLimits:
     """Returns the colour limits of the revision that a lot is judged under; those that ask nothing where it has none."""
     block = lot.limits_revision.body.get(COLOR.name) if lot.limits_revision else None
-    return color_limits(block or {})
+    return color_limits(own_part(block or {}))
 
 
 def comparable_lab(lot: Any, other: Any) -> Lab | None:

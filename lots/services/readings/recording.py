@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
+from lots.domain.characteristics.declaring.origin import Origin
 from lots.domain.characteristics.registry import DECLARED
 from lots.domain.instruments.calibration import InstrumentRecord, doubt_about
 from lots.services import clock, views
@@ -114,6 +115,8 @@ def _validity(row: dict[str, Any], known: dict[int, InstrumentRecord]) -> dict[s
 
 
 def _row(kind: str, item: dict[str, Any], spool: Any, by: str, now: datetime) -> dict[str, Any]:
+    values, printed = DECLARED[kind].stored(item), DECLARED[kind].printed
+    origin = Origin.of(values)
     return {
         "kind": kind,
         "spool": spool,
@@ -123,8 +126,11 @@ def _row(kind: str, item: dict[str, Any], spool: Any, by: str, now: datetime) ->
         "recorded_at": now,
         "recorded_by": by,
         "screening": bool(item.get("screening")),
-        "values": DECLARED[kind].stored(item),
+        "values": values,
         "note": item.get("note"),
+        "to_confirm": None,
+        "build_key": origin.build_key if printed else None,
+        "control_of": origin.control_of if printed else None,
     }
 
 

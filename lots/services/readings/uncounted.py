@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from lots.domain.assessment import rule_versions
 from lots.domain.characteristics.declaring.case import Taken
 from lots.domain.characteristics.declaring.declaration import Characteristic, every_reading
 from lots.domain.colorimetry.color_values import Conditions
+from lots.domain.conformity import rule_versions
 from lots.domain.receiving.coverage import named
 from lots.services.assessment.lot_assessment import Judged
 from lots.services.from_rows import conditions_of

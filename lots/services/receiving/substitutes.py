@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from lots.domain.assessment import rule_versions
+from lots.domain.conformity import rule_versions
 from lots.domain.receiving.coverage import named
 from lots.services import clock, views
 from lots.services.assessment.judging import judge_lot

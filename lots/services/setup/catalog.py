@@ -9,6 +9,7 @@ from lots.domain.assessment import limits_revision
 from lots.domain.assessment.reference_limits import doubts_about_limits
 from lots.domain.characteristics.declaring.plausibility import doubt_lab
 from lots.domain.colorimetry.color_values import Conditions, Lab, mean_lab
+from lots.domain.conformity import rule_versions
 from lots.services import clock
 from lots.services.errors import AlreadyThere, Fault, Invalid, Settled, Stale
 from lots.services.from_rows import approved_from
@@ -219,7 +220,7 @@ def add_limits(grade_id: int, body: dict[str, Any], by: str) -> dict[str, Any]:
         raise Invalid(*faults)
     with transaction():
         now = clock.now()
-        row = catalog.add_limits_revision(grade, {"body": body, "note": note}, by, now)
+        row = catalog.add_limits_revision(grade, {"body": body, "note": note, "rules": rule_versions.CURRENT}, by, now)
         audit.note(None, "limits set", by, now, {"limits_revision": [row.id]})
         return {**views.limits(row), "warnings": _beyond_reference(grade, body)}
 

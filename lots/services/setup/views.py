@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from lots.domain.conformity import rule_versions
 from lots.services.setup import grade_uses
 from lots.services.views import recorded, version
 
@@ -49,6 +50,7 @@ def limits(row: Any) -> dict[str, Any]:
         "grade_id": row.grade_id,
         "revision": row.revision,
         "note": row.note,
+        "rules": rule_versions.of_limits(row.rules),
         **row.body,
         **recorded(row),
     }

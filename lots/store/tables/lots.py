@@ -54,6 +54,11 @@ class Lot(Row):
     # None where a lot of an older shop has the identity of another already.
     identity = CharField(120, null=True)
     likeness = CharField(120, null=True)
+    # How far spools lie apart in colour, what was measured by printer, how sure the flow factor is, and when moisture was last measured.
+    color_between = Json(null=True)
+    printed = Json(null=True)
+    flow_uncertainty = DoubleField(null=True)
+    moisture_at = Instant(null=True)
 
     class Meta:
         indexes = (

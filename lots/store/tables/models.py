@@ -12,7 +12,14 @@ from lots.store.tables.deliveries import Delivery, DeliveryCorrection
 from lots.store.tables.history import Chain, Event
 from lots.store.tables.loads import Containment, Job, Load, LoadRefusal, Machine
 from lots.store.tables.lots import Lot
-from lots.store.tables.readings import Reading, ReadingExclusion, ReadingVoid, VoidAgreement
+from lots.store.tables.readings import (
+    BuildDoubt,
+    Reading,
+    ReadingConfirmation,
+    ReadingExclusion,
+    ReadingVoid,
+    VoidAgreement,
+)
 from lots.store.tables.row import Row
 from lots.store.tables.samples import SampleDraw, SampleSubstitute
 from lots.store.tables.setup import (
@@ -27,9 +34,10 @@ from lots.store.tables.setup import (
     ShadeRevision,
     Token,
 )
-from lots.store.tables.spools import Spool, SpoolLot, SpoolParent
+from lots.store.tables.spools import Drying, Spool, SpoolLot, SpoolParent
 from lots.store.tables.studies import STUDY_TABLES
 from lots.store.tables.suppliers import Baseline, Resumption, Supplier
+from lots.store.tables.test_prints import TestPrint, TestPrintRevision
 from lots.store.tables.visual_trials import VisualTrial
 
 # A spool is on one machine at a time, whatever the program does.
@@ -44,11 +52,13 @@ TABLES = (
     RepeatedRequest,
     Supplier,
     Shade,
+    Instrument,
+    InstrumentCheck,
     ShadeRevision,
     Grade,
     LimitsRevision,
-    Instrument,
-    InstrumentCheck,
+    TestPrint,
+    TestPrintRevision,
     *STUDY_TABLES,
     VisualTrial,
     Lot,
@@ -59,9 +69,12 @@ TABLES = (
     SampleSubstitute,
     SpoolParent,
     SpoolLot,
+    Drying,
     Reading,
     ReadingVoid,
     VoidAgreement,
+    ReadingConfirmation,
+    BuildDoubt,
     ReadingExclusion,
     Decision,
     Reinspection,
@@ -82,6 +95,7 @@ TABLES = (
 __all__ = [
     "TABLES",
     "Baseline",
+    "BuildDoubt",
     "Chain",
     "Concession",
     "Containment",
@@ -89,6 +103,7 @@ __all__ = [
     "Decision",
     "Delivery",
     "DeliveryCorrection",
+    "Drying",
     "Event",
     "Grade",
     "Import",
@@ -101,6 +116,7 @@ __all__ = [
     "Lot",
     "Machine",
     "Reading",
+    "ReadingConfirmation",
     "ReadingExclusion",
     "ReadingVoid",
     "Reinspection",
@@ -116,6 +132,8 @@ __all__ = [
     "SpoolLot",
     "SpoolParent",
     "Supplier",
+    "TestPrint",
+    "TestPrintRevision",
     "Token",
     "VisualTrial",
     "VoidAgreement",

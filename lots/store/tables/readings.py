@@ -26,6 +26,11 @@ class Reading(Row):
     retest = BooleanField(default=False)
     values = Json()
     note = TextField(null=True)
+    # True where it lies far from its neighbours: it does not count until somebody confirms it.
+    to_confirm = BooleanField(null=True)
+    # Of a print: the printer's build, and, of a control, the printer and recipe whose chart it belongs to.
+    build_key = CharField(200, null=True)
+    control_of = CharField(200, null=True)
 
     class Meta:
         indexes = ((("lot", "kind", "id"), False), (("instrument", "measured_at"), False))
@@ -52,6 +57,31 @@ class VoidAgreement(Row):
     recorded_by = CharField(120)
 
 
+class ReadingConfirmation(Row):
+    """The word that a reading far from its neighbours is right."""
+
+    reading = ForeignKeyField(Reading, unique=True, backref="confirmations")
+    reason = TextField(null=True)
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+
+class BuildDoubt(Row):
+    """That the control of a build lies outside its chart, so that what was printed beside it does not count; until quality lifts it."""
+
+    kind = CharField(60)
+    build_key = CharField(200)
+    says = TextField()
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+    lifted_at = Instant(null=True)
+    lifted_by = CharField(120, null=True)
+    lifted_reason = TextField(null=True)
+
+    class Meta:
+        indexes = ((("build_key", "kind"), False),)
+
+
 class ReadingExclusion(Row):
     """The word that a reading stands apart from its like for a named cause, with the test that showed it; until it is taken back in."""
 
@@ -68,6 +98,13 @@ class ReadingExclusion(Row):
 
 # Voids that wait for quality are found among those that ever waited, not among all.
 ReadingVoid.add_index(SQL("CREATE INDEX IF NOT EXISTS void_held ON reading_void (id) WHERE held"))
+
+
+# Prints of one build, and earlier controls, are found among the printed, not among all.
+Reading.add_index(SQL("CREATE INDEX IF NOT EXISTS reading_build ON reading (build_key) WHERE build_key IS NOT NULL"))
+Reading.add_index(
+    SQL("CREATE INDEX IF NOT EXISTS reading_control ON reading (kind, control_of, id) WHERE control_of IS NOT NULL")
+)
 
 
 # A reading is excluded once at a time, whatever the program does.

@@ -68,6 +68,20 @@ class Shade(Row):
     recorded_by = CharField(120)
 
 
+class Instrument(Row):
+    """What readings are taken with. Its standard uncertainty is in the unit of what it reads."""
+
+    code = CharField(40, unique=True)
+    kind = CharField(60)
+    standard_uncertainty = DoubleField(null=True, constraints=[Check("standard_uncertainty >= 0")])
+    check_interval_days = IntegerField(constraints=[Check("check_interval_days > 0")])
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+    resolution = DoubleField(null=True, constraints=[Check("resolution > 0")])
+    # Characteristics that it may measure. None: nobody stated it, and its first reading will say.
+    measures = Json(null=True)
+
+
 class ShadeRevision(Row):
     """A reference colour with its conditions; never changed once stored."""
 
@@ -81,6 +95,9 @@ class ShadeRevision(Row):
     note = TextField(null=True)
     recorded_at = Instant()
     recorded_by = CharField(120)
+    # What it was measured with, and how sure each coordinate is.
+    instrument = ForeignKeyField(Instrument, null=True, index=False)
+    standard_uncertainty = DoubleField(null=True, constraints=[Check("standard_uncertainty >= 0")])
 
     class Meta:
         indexes = ((("shade", "revision"), True),)
@@ -110,6 +127,12 @@ class Grade(Row):
     forbidden_uses = Json(null=True)
     permitted_uses = Json(null=True)
     forbidden_shapes = Json(null=True)
+    # How it is dried, where it softens, and how long it stays dry when sealed and once opened.
+    dry_c = DoubleField(null=True, constraints=[Check("dry_c > 0")])
+    dry_h = DoubleField(null=True, constraints=[Check("dry_h > 0")])
+    softening_c = DoubleField(null=True, constraints=[Check("softening_c > 0")])
+    dry_for_h = DoubleField(null=True, constraints=[Check("dry_for_h > 0")])
+    dry_for_open_h = DoubleField(null=True, constraints=[Check("dry_for_open_h > 0")])
 
 
 class LimitsRevision(Row):
@@ -121,21 +144,11 @@ class LimitsRevision(Row):
     note = TextField(null=True)
     recorded_at = Instant()
     recorded_by = CharField(120)
+    # The version of the rules it was set under; none stands for the second.
+    rules = IntegerField(null=True)
 
     class Meta:
         indexes = ((("grade", "revision"), True),)
-
-
-class Instrument(Row):
-    """What readings are taken with. Its standard uncertainty is in the unit of what it reads."""
-
-    code = CharField(40, unique=True)
-    kind = CharField(60)
-    standard_uncertainty = DoubleField(null=True, constraints=[Check("standard_uncertainty >= 0")])
-    check_interval_days = IntegerField(constraints=[Check("check_interval_days > 0")])
-    recorded_at = Instant()
-    recorded_by = CharField(120)
-    resolution = DoubleField(null=True, constraints=[Check("resolution > 0")])
 
 
 class InstrumentCheck(Row):

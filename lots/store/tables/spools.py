@@ -31,6 +31,24 @@ class Spool(Row):
     dry_at = Instant(null=True)
     # When it was found never to have come.
     withdrawn_at = Instant(null=True)
+    # Mean colour of its own readings with its uncertainty, and how sure its flow factor is.
+    color = Json(null=True)
+    flow_uncertainty = DoubleField(null=True)
+    # When a drying ended that kept to the grade's rule.
+    dried_by_rule_at = Instant(null=True)
+
+
+class Drying(Row):
+    """One drying of a spool: how hot, how long, the grade's rule at the time, and whether it was kept (None without a rule)."""
+
+    spool = ForeignKeyField(Spool, backref="dryings")
+    temperature_c = DoubleField(constraints=[Check("temperature_c > 0")])
+    hours = DoubleField(constraints=[Check("hours > 0")])
+    ended_at = Instant()
+    rule = Json(null=True)
+    conforms = BooleanField(null=True)
+    recorded_at = Instant()
+    recorded_by = CharField(120)
 
 
 class SpoolParent(Row):

@@ -4,7 +4,6 @@ from dataclasses import replace
 
 import pytest
 
-from lots.domain.assessment import rule_versions
 from lots.domain.assessment.assessment import Assessment, Evidence, assess
 from lots.domain.assessment.limits_revision import CHARACTERISTICS, GENERAL, Limits
 from lots.domain.assessment.verdicts import standing_of
@@ -15,6 +14,7 @@ from lots.domain.characteristics.diameter import DiameterLimits
 from lots.domain.characteristics.moisture import REMEDY, MoistureLimits
 from lots.domain.characteristics.shrinkage.lot_shrinkage import ShrinkageLimits
 from lots.domain.colorimetry.color_values import Conditions, Lab
+from lots.domain.conformity import rule_versions
 from tests.domain.builders import (
     BEFORE,
     BLACK,

@@ -6,13 +6,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lots.domain.assessment import rule_versions
 from lots.domain.assessment.assessment import Evidence, assess
 from lots.domain.assessment.drawn_spools import Wanted
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.diameter import DiameterLimits
 from lots.domain.characteristics.moisture import MoistureLimits
+from lots.domain.conformity import rule_versions
 from lots.domain.receiving.coverage import Coverage, Presented, draw, draw_more, standing_in
 from lots.domain.receiving.sampling_plans import plan_for
 from tests.domain.builders import GUARDED, SHADE, TWO_OF_TEN, by_code, color, gauge, wet

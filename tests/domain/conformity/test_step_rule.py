@@ -6,13 +6,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lots.domain.assessment import rule_versions
 from lots.domain.assessment.assessment import Evidence, assess
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.declaring.case import Previous
 from lots.domain.characteristics.registry import DECLARED, is_step
 from lots.domain.colorimetry.color_difference import delta_e
 from lots.domain.colorimetry.color_values import Lab
+from lots.domain.conformity import rule_versions
 from lots.domain.conformity.limits import DecisionRule
 from lots.domain.conformity.step_rule import DECISION
 from lots.domain.receiving.coverage import Coverage

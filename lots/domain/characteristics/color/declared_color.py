@@ -32,7 +32,9 @@ from lots.domain.characteristics.declaring.declaration import (
 )
 from lots.domain.characteristics.declaring.figures import Figure, sum_of_squares
 from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, Problem, fewest
+from lots.domain.characteristics.declaring.origin import of_the_lot
 from lots.domain.characteristics.declaring.plausibility import Doubt, doubt_lab
+from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
 from lots.domain.characteristics.opacity.lot_opacity import Opacity, latest
 from lots.domain.colorimetry.color_difference import DEFAULT_WEIGHTS, WEIGHT_NAMES, checked_weights, components
 from lots.domain.colorimetry.color_values import LIGHT, Conditions, Lab
@@ -157,7 +159,7 @@ def _reading(taken: Taken) -> ColorReading:
     kept = values.get("spectrum")
     spectrum = Spectrum(kept["start_nm"], kept["step_nm"], tuple(kept["values"])) if kept else None
     lab, conditions = Lab(*values["lab"]), Conditions(**values["conditions"])
-    return ColorReading(taken.spool, lab, conditions, taken.uncertainty, spectrum, taken.resolution)
+    return ColorReading(taken.spool, lab, conditions, taken.uncertainty, spectrum, taken.resolution, taken.origin)
 
 
 def _says(values: Values) -> str:
@@ -267,11 +269,14 @@ COLOR = Characteristic(
             stand_in={"illuminant": "D65", "observer_deg": 10, "geometry": "d/8", "specular": "included"},
         ),
         Field("plaque", "which plaque or place was read", type="text", longest=120),
+        *printed_fields("the plaque"),
     ),
     reading=_reading,
     says=_says,
     doubts=_doubts,
     sent=_sent,
+    printed=True,
+    of_lot=of_the_lot,
     comparable=comparable,
     not_comparable="read under other conditions than the reference",
     limits=LimitsBlock(
@@ -310,6 +315,7 @@ COLOR = Characteristic(
                 parts=tuple(LimitField(name, f"most |d{name}*|", above=0, high=100) for name in COORDINATES),
             ),
             fewest("readings_per_spool_min", "fewest colours read on a spool"),
+            by_test_print(),
             LimitField(
                 "metamerism_max",
                 "metamerism index in the formula, under A and LED-B3, by spectra of lot and reference",
@@ -389,5 +395,6 @@ COLOR = Characteristic(
             *(Entry(name, f"{name}*", needed=True, part_of="lab") for name in COORDINATES),
             Entry("plaque", "Plaque", form="text"),
         ),
+        shared=printed_entries(),
     ),
 )

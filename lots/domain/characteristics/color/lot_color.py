@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from lots.domain.characteristics.color.uncertainty import delta_e_uncertainty, local_metric
+from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
 from lots.domain.colorimetry.color_difference import Components, components, delta_e, mean_difference_from_mean
 from lots.domain.colorimetry.color_values import Conditions, Lab, mean_lab
 from lots.domain.colorimetry.spectra import Spectrum, lab_from_spectrum
@@ -31,6 +32,7 @@ class ColorReading:
     uncertainty: float | None = None
     spectrum: Spectrum | None = None
     resolution: float | None = None
+    origin: Origin = UNKNOWN
 
     def under(self, asked: Conditions) -> ColorReading:
         """Returns the reading under the illuminant and observer asked for, where its spectrum tells it; else as it is."""

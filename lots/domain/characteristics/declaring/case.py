@@ -8,10 +8,12 @@ from datetime import datetime
 from typing import Any
 
 from lots.domain.characteristics.declaring.figures import Figure
+from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
 from lots.domain.colorimetry.color_values import Conditions, Lab
 from lots.domain.colorimetry.spectra import Spectrum
 from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.limits import DecisionRule
+from lots.domain.conformity.rule_versions import CURRENT
 from lots.domain.conformity.step_rule import StepRule
 from lots.domain.receiving.coverage import Coverage
 from lots.domain.statistics.summaries import Vector
@@ -62,6 +64,7 @@ class Taken:
         spool: code of the spool.
         values: its fields as they are stored.
         measured_at: when.
+        origin: where it comes from.
         uncertainty: standard uncertainty of its instrument in the unit that this reads; None when unknown.
         resolution: smallest step that its instrument shows; None when unknown.
     """
@@ -71,6 +74,7 @@ class Taken:
     measured_at: datetime
     uncertainty: float | None = None
     resolution: float | None = None
+    origin: Origin = UNKNOWN
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +82,8 @@ class Case:
     """What a lot is assessed by.
 
     Args:
-        readings: that count, by characteristic.
+        readings: of the lot that count, by characteristic; before version 3 of the rules those of controls are among them.
+        controls: readings of the control spool, by characteristic.
         blocks: of the limits revision, by characteristic.
         shade: the approved revision, None without one.
         nominal_mm: nominal diameter of the grade, mm.
@@ -87,6 +92,7 @@ class Case:
         previous: the lot that steps are measured from.
         steps: what a step does.
         uses: that require a characteristic, by characteristic.
+        rules: version of the rules, see `lots.domain.conformity.rule_versions`.
         judging: False while nothing may be judged, because there are no limits or the delivery is closed.
     """
 
@@ -99,6 +105,8 @@ class Case:
     previous: Previous
     steps: StepRule
     uses: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    controls: Mapping[str, Sequence[Any]] = field(default_factory=dict)
+    rules: int = CURRENT
     judging: bool = True
 
     def of(self, name: str) -> tuple[Sequence[Any], Any]:

@@ -262,6 +262,7 @@ class Characteristic:
         suspect: what looks like a slip in a reading that may be right, with a hint; None where nothing does. It is told at its first field.
         sent: what is wrong with a reading as it was sent, beyond its fields: (field, detail, hint), the field with / for a part. None: nothing
             is asked beyond them, so that many readings can be read field by field.
+        printed: its readings are of prints, whose printer, recipe and build may be stated and whose control spool is told apart.
         of_lot: False for a reading of another material, such as a control bar.
         comparable: a reading as it counts under a limits block and a shade revision, None where it does not count.
         not_comparable: why such a reading does not count, in words.
@@ -300,6 +301,7 @@ class Characteristic:
     doubts: Callable[[Values, float], Sequence[Doubt]] = lambda values, nominal_mm: ()
     suspect: Callable[[Values], tuple[str, str] | None] = lambda values: None
     sent: Callable[[Values], Sequence[Problem]] | None = None
+    printed: bool = False
     of_lot: Callable[[Any], bool] = every_reading
     comparable: Callable[[Any, Any, ShadeRevision | None], Any] = lambda reading, block, shade: reading
     not_comparable: str = ""
@@ -336,9 +338,3 @@ class Characteristic:
     def of_type(self, kind: str) -> Field | None:
         """Returns its field of a type, such as conditions; None without one."""
         return next((one for one in self.fields if one.type == kind), None)
-
-
-def printed_by(about: str) -> Field:
-    """Returns the field of a reading that says which printer made what was measured: a series depends on it."""
-    answered = "that printed the coupon or bar"
-    return Field("printer", about, type="text", answered=answered, longest=60, source="printer {}")

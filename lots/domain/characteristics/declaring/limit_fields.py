@@ -16,7 +16,7 @@ class LimitField:
 
     Args:
         name: with its unit.
-        type: a number, a whole number, [lowest, highest], one of `words`, a list of numbers, or a map of `parts`.
+        type: a number, a whole number, [lowest, highest], one of `words`, a list of numbers, a map of `parts`, or text.
         about: what it asks.
         asks: it sets a limit by itself; a block must have one that does, where any does.
         above, low, high: ends of what is taken; of both ends for a pair.
@@ -29,7 +29,7 @@ class LimitField:
     name: str
     about: str = ""
     _: KW_ONLY
-    type: Literal["number", "whole", "pair", "choice", "list", "map"] = "number"
+    type: Literal["number", "whole", "pair", "choice", "list", "map", "text"] = "number"
     asks: bool = False
     above: float | None = None
     low: float | None = None

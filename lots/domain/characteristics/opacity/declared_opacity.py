@@ -20,7 +20,9 @@ from lots.domain.characteristics.declaring.declaration import (
 )
 from lots.domain.characteristics.declaring.figures import by_spool, mean, of_units
 from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock
+from lots.domain.characteristics.declaring.origin import of_the_lot
 from lots.domain.characteristics.declaring.plausibility import Doubt, doubt_lab
+from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
 from lots.domain.characteristics.opacity.lot_opacity import (
     OpacityLimits,
     OpacityReading,
@@ -45,7 +47,8 @@ def _assess(case: Case) -> Part:
 
 def _reading(taken: Taken) -> OpacityReading:
     black, white = (Lab(*taken.values[name]) for name in _BOTH)
-    return OpacityReading(taken.spool, black, white, taken.measured_at, taken.uncertainty, taken.resolution)
+    known = (taken.measured_at, taken.uncertainty, taken.resolution, taken.origin)
+    return OpacityReading(taken.spool, black, white, *known)
 
 
 def _says(values: Values) -> str:
@@ -98,11 +101,17 @@ OPACITY = Characteristic(
     summary="Store opacity. From then on colours of a lot that is not opaque need the reference's backing.",
     about="One place of a printed plaque read over black and over white.",
     measured_by=BENCH,
-    fields=(_field("over_black", [94.7, -0.8, 1.3]), _field("over_white", [95.0, -0.8, 1.5])),
+    fields=(
+        _field("over_black", [94.7, -0.8, 1.3]),
+        _field("over_white", [95.0, -0.8, 1.5]),
+        *printed_fields("the plaque"),
+    ),
     worked_out=(WorkedOut("contrast_ratio", _BOTH, _ratio, about="Y over black by Y over white"),),
     reading=_reading,
     says=_says,
     doubts=_doubts,
+    printed=True,
+    of_lot=of_the_lot,
     suspect=lambda values: suspect_opacity(Lab(*values["over_black"]), Lab(*values["over_white"])),
     limits=LimitsBlock(
         about="Limit on how much of what lies behind a plaque shows.",
@@ -115,6 +124,7 @@ OPACITY = Characteristic(
                 high=1,
                 hint="Write 0.98 for 98 %.",
             ),
+            by_test_print(),
         ),
         read=lambda block: OpacityLimits(**block),
     ),
@@ -144,6 +154,7 @@ OPACITY = Characteristic(
             for backing in ("black", "white")
             for axis in "Lab"
         ),
+        shared=printed_entries(),
         about="Read the same place of a plaque with black behind it, then with white.",
     ),
 )

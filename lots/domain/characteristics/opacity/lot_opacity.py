@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
 from lots.domain.colorimetry.color_difference import delta_e
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.colorimetry.tristimulus import lightness, luminous_reflectance
@@ -158,6 +159,7 @@ class OpacityReading:
     measured_at: datetime
     uncertainty: float | None = None
     resolution: float | None = None
+    origin: Origin = UNKNOWN
 
     def __post_init__(self) -> None:
         opacity(self.over_black, self.over_white)

@@ -17,11 +17,12 @@ from lots.domain.characteristics.declaring.declaration import (
     Repeats,
     Studied,
     Values,
-    printed_by,
 )
 from lots.domain.characteristics.declaring.figures import Figure, by_spool, mean, sum_of_squares
 from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, Problem, fewest
+from lots.domain.characteristics.declaring.origin import of_the_lot
 from lots.domain.characteristics.declaring.plausibility import Doubt
+from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
 from lots.domain.characteristics.shrinkage.lot_shrinkage import (
     AXES,
     AxisSummary,
@@ -91,6 +92,7 @@ def _reading(taken: Taken) -> ShrinkTest:
         values.get("printer"),
         taken.uncertainty,
         taken.resolution,
+        taken.origin,
     )
 
 
@@ -200,11 +202,13 @@ SHRINKAGE = Characteristic(
             stand_in=24.0,
             said="the hours since printing",
         ),
-        printed_by("that printed the coupon"),
+        *printed_fields("the coupon"),
     ),
     reading=_reading,
     says=_says,
     doubts=_doubts,
+    printed=True,
+    of_lot=of_the_lot,
     comparable=lambda test, limits, _: test if limits is None or limits.counts(test) else None,
     not_comparable="not measured at the age that was asked for",
     limits=LimitsBlock(
@@ -218,6 +222,7 @@ SHRINKAGE = Characteristic(
                 "step_max_percent", "most between this lot and the last accepted one per axis, in %", above=0, high=10
             ),
             fewest("tests_per_axis_min", "fewest coupons measured per axis"),
+            by_test_print(),
             LimitField(
                 "age_h",
                 "earliest and latest hours after printing",
@@ -266,6 +271,6 @@ SHRINKAGE = Characteristic(
             Entry("designed_mm", "Designed, mm", needed=True),
             Entry("measured_mm", "Measured, mm", needed=True),
         ),
-        shared=(Entry("age_h", "Hours since printing", needed=True), Entry("printer", "Printer", form="text")),
+        shared=(Entry("age_h", "Hours since printing", needed=True), *printed_entries()),
     ),
 )

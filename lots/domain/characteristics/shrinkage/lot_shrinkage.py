@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import linear_regression
 
+from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
 from lots.domain.characteristics.declaring.plausibility import MM_PER_INCH, Doubt
 from lots.domain.conformity.findings import Finding, decimals_of, judge, shown
 from lots.domain.conformity.limits import DecisionRule, Limit
@@ -45,6 +46,7 @@ class ShrinkTest:
     printer: str | None = None
     uncertainty: float | None = None
     resolution: float | None = None
+    origin: Origin = UNKNOWN
 
     @property
     def percent(self) -> float:

@@ -1,0 +1,61 @@
+"""Where a reading comes from: its instrument, and for a print the printer, the recipe and the build, and whether it is of the control spool."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """Where a reading comes from; None where nobody said.
+
+    Args:
+        instrument: its code.
+        printer: that printed what was measured.
+        test_print: recipe and revision, such as COUPON/2.
+        build: what one printer printed in one go.
+        control: True for a print of the control spool, which says nothing of the lot itself.
+    """
+
+    instrument: str | None = None
+    printer: str | None = None
+    test_print: str | None = None
+    build: str | None = None
+    control: bool = False
+
+    @classmethod
+    def of(cls, values: Mapping[str, Any], instrument: str | None = None) -> Origin:
+        """Returns the origin that the stored values of a reading state."""
+        printer, recipe, build = (values.get(name) for name in ("printer", "test_print", "build"))
+        return cls(instrument, printer, recipe, build, bool(values.get("control")))
+
+    @property
+    def source(self) -> tuple[str, str, str]:
+        """What differs between readings that may not simply be put together: instrument, printer, build."""
+        return (self.instrument or "", self.printer or "", self.build or "")
+
+    @property
+    def build_key(self) -> str | None:
+        """The build across the shop: a build's name belongs to its printer. None without a build."""
+        return None if self.build is None else f"{self.printer or ''}|{self.build}"
+
+    @property
+    def control_of(self) -> str | None:
+        """The chart that a control belongs to, by printer and recipe; None for a print of the lot."""
+        return f"{self.printer or ''}|{self.test_print or ''}" if self.control else None
+
+
+UNKNOWN = Origin()
+
+
+def origin_of(reading: Any) -> Origin:
+    """Returns where a reading comes from, as judging knows it; unknown where its characteristic keeps none."""
+    found: Origin = getattr(reading, "origin", UNKNOWN)
+    return found
+
+
+def of_the_lot(reading: Any) -> bool:
+    """Returns True for a reading of the lot's own filament, False for one of the control spool."""
+    return not origin_of(reading).control

@@ -1,0 +1,53 @@
+"""What readings of prints state beside their figures, what is typed for it at the bench, and the recipe that limits may ask for."""
+
+from __future__ import annotations
+
+from lots.domain.characteristics.declaring.declaration import Entry, Field
+from lots.domain.characteristics.declaring.limit_fields import LimitField
+
+
+def printed_fields(what: str, *, control: bool = True) -> tuple[Field, ...]:
+    """Returns the fields of a reading that say how what was measured was printed.
+
+    Args:
+        what: the print in words, such as "the coupon".
+        control: False where the characteristic has its own field for that.
+    """
+    fields = (
+        Field(
+            "printer",
+            f"that printed {what}",
+            type="text",
+            answered="that printed the coupon or bar",
+            longest=60,
+            source="printer {}",
+        ),
+        Field(
+            "test_print",
+            f"recipe of {what} and its revision, such as COUPON/2; the newest revision when only its code is given",
+            type="text",
+            answered="recipe and revision of the print",
+            longest=60,
+            example="COUPON/2",
+        ),
+        Field("build", "name of the build: what this printer printed in one go", type="text", longest=60),
+    )
+    about = f"true for {what} of the control spool, printed in the same build"
+    of_control = Field("control", about, type="truth", answered="true for a print of the control spool")
+    return (*fields, of_control) if control else fields
+
+
+def printed_entries(*, control: bool = True) -> tuple[Entry, ...]:
+    """Returns what is typed once for several prints at the bench."""
+    asked = (
+        Entry("printer", "Printer", form="text"),
+        Entry("test_print", "Test print, such as COUPON/2", form="text"),
+        Entry("build", "Build", form="text"),
+    )
+    return (*asked, Entry("control", "Control spool", form="tick")) if control else asked
+
+
+def by_test_print() -> LimitField:
+    """Returns the field of a limits block that names the recipe by which prints count."""
+    about = "recipe and revision, such as COUPON/2: prints of another recipe do not count"
+    return LimitField("test_print", about, type="text")

@@ -1,0 +1,37 @@
+"""Tables of test prints: numbered recipes that coupons, bars, plaques and first layers are printed by."""
+
+from __future__ import annotations
+
+from peewee import CharField, Check, DoubleField, ForeignKeyField, IntegerField, TextField
+
+from lots.store.engine.column_types import Instant
+from lots.store.tables.row import Row
+
+
+class TestPrint(Row):
+    """What is printed to be measured, such as a coupon; its recipe is in its revisions."""
+
+    code = CharField(40, unique=True)
+    name = CharField(200)
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+
+class TestPrintRevision(Row):
+    """A recipe; never changed once stored. Temperatures in °C, lengths in mm, speed in mm/s, cooling in % of the fan."""
+
+    test_print = ForeignKeyField(TestPrint, backref="revisions")
+    revision = IntegerField()
+    nozzle_c = DoubleField(constraints=[Check("nozzle_c > 0")])
+    bed_c = DoubleField(constraints=[Check("bed_c >= 0")])
+    layer_height_mm = DoubleField(constraints=[Check("layer_height_mm > 0")])
+    speed_mm_s = DoubleField(constraints=[Check("speed_mm_s > 0")])
+    cooling_percent = DoubleField(constraints=[Check("cooling_percent >= 0 AND cooling_percent <= 100")])
+    orientation = CharField(120)
+    geometry = TextField()
+    note = TextField(null=True)
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+    class Meta:
+        indexes = ((("test_print", "revision"), True),)
