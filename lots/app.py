@@ -19,9 +19,18 @@ from lots.api.http import authentication, errors, logs, metrics, routes, throttl
 from lots.api.instruments import calibration_checks, references, studies
 from lots.api.production import loads, matching, spools, tab_checks, tracing
 from lots.api.purchasing import comparison, corrective_actions
-from lots.api.readings import readings, replicates, voids
+from lots.api.readings import build_doubts, readings, replicates, voids
 from lots.api.receiving import delivery_corrections, inspection, labels, lots_and_deliveries, samples
-from lots.api.setup import color_differences, directory, grades, names, own_account, shades, suppliers
+from lots.api.setup import (
+    color_differences,
+    directory,
+    grades,
+    names,
+    own_account,
+    shades,
+    suppliers,
+    test_prints,
+)
 from lots.pages.all_pages import pages
 from lots.settings import Settings, load_settings
 from lots.store import row_counts
@@ -33,6 +42,7 @@ ROUTES = (
     lots_and_deliveries.routes,
     readings.routes,
     voids.routes,
+    build_doubts.routes,
     replicates.routes,
     samples.routes,
     decisions.routes,
@@ -56,6 +66,7 @@ ROUTES = (
     events.routes,
     color_differences.routes,
     directory.routes,
+    test_prints.routes,
     own_account.routes,
     imports.routes,
     drift.routes,

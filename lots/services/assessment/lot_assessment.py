@@ -22,10 +22,11 @@ from lots.domain.characteristics.registry import DECLARED, declared_of
 from lots.domain.conformity import rule_versions
 from lots.domain.instruments.calibration import doubt_about
 from lots.domain.receiving.coverage import Coverage, Presented, Sampling, standing_in
+from lots.domain.words import counted
 from lots.services.assessment.uncertainty import Uncertainties, uncertainties
 from lots.services.from_rows import UNNAMED, approved_from, instruments_of
 from lots.store import readings
-from lots.store.assessment import lots, reinspections
+from lots.store.assessment import build_doubts, lots, reinspections
 from lots.store.receiving import deliveries, samples
 
 
@@ -88,6 +89,17 @@ def with_valid_calibration(rows: list[Any], known_at: datetime | None) -> tuple[
             doubts[doubt] += 1
     notes = (f"{n} {'reading does' if n == 1 else 'readings do'} not count: {doubt}." for doubt, n in doubts.items())
     return kept, tuple(notes)
+
+
+def without_builds_in_doubt(rows: list[Any], known_at: datetime | None) -> tuple[list[Any], list[str]]:
+    """The readings that are no prints of a build in doubt, and a note on each such build. One query where a build is named, else none."""
+    doubted = build_doubts.known((row.build_key for row in rows if row.build_key), known_at)
+    left = Counter(row.build_key for row in rows if row.build_key in doubted)
+    notes = [
+        f"{counted(n, 'reading')} {'does' if n == 1 else 'do'} not count. {doubted[key].says}"
+        for key, n in left.items()
+    ]
+    return [row for row in rows if row.build_key not in doubted] if doubted else rows, notes
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,6 +207,9 @@ def _judged(
     """The judgement of a lot by these readings alone; `coverage` is that of its deliveries unless another is given."""
     limits, shade, retests_cleared = terms.limits, terms.shade, terms.retests_cleared
     rows, notes = with_valid_calibration(recorded, known_at)
+    if terms.rules > rule_versions.SECOND:
+        rows, doubts = without_builds_in_doubt(rows, known_at)
+        notes = (*notes, *doubts)
     agreed = limits_from(limits.body) if limits else None
     approved = approved_from(shade) if shade is not None else None
     coverage = coverage or _coverage(lot, agreed, recorded, known_at, terms.rules)

@@ -11,7 +11,7 @@ from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.services import clock
 from lots.services.errors import Fault
 from lots.services.lookups import withdrawn
-from lots.services.readings import conditions
+from lots.services.readings import conditions, recipes
 from lots.store.assessment import lots
 from lots.store.setup import catalog, spool_codes
 
@@ -53,6 +53,9 @@ def check(
     if declared.of_type("conditions"):
         asked = conditions.Asked.of(spools.values())
         items, faults = conditions.compared(items, spools, asked, as_list=as_list)
+    if declared.printed:
+        items, wrong = recipes.cited(items, as_list=as_list)
+        faults += wrong
     for index, item in enumerate(items):
         at, spool = f"/{index}" if as_list else "", spools.get(item["spool_code"])
         faults += _common_faults(at, item, spool, instruments, now)

@@ -17,7 +17,7 @@ from lots.services.assessment.lot_after import after
 from lots.services.errors import Fault, Invalid
 from lots.services.from_rows import instruments_of
 from lots.services.lookups import lot_of
-from lots.services.readings import uncounted
+from lots.services.readings import build_doubts, uncounted
 from lots.services.readings.checks import check
 from lots.store import readings
 from lots.store.engine.database import transaction
@@ -53,11 +53,14 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
             row["retest"] = looked_at is not None and row["spool"].code not in looked_at and not row["screening"]
         retested = {lot.id: any(row["retest"] for row in rows if row["lot"].id == lot.id) for lot in held.values()}
         numbers = readings.add(rows)
+        doubted = build_doubts.raised(DECLARED[kind], rows, by, now) if DECLARED[kind].printed else []
         judged = {}
         for lot in held.values():
             mine = [number for number, row in zip(numbers, rows, strict=True) if row["lot"].id == lot.id]
             wrote = {"reading": mine}
             judged[lot.id], _ = judge_lot(lot, by, now, retest=retested[lot.id], what="readings recorded", wrote=wrote)
+        others = build_doubts.judge_others(doubted, list(held), by, now) if doubted else []
+        build_doubts.note(doubted, by, now)
         unhelpful = uncounted.warnings(DECLARED[kind], items, spools, judged, now)
         known = instruments_of([_Taken(item.get("instrument_id"), checked.instruments) for item in items])
         said = [
@@ -80,7 +83,7 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
             }
             for number, item, row, warned, told in zip(numbers, items, rows, checked.warnings, unhelpful, strict=True)
         ]
-        return {"items": said, "lots": [after(lot, judged[lot.id]) for lot in held.values()]}
+        return {"items": said, "lots": [*(after(lot, judged[lot.id]) for lot in held.values()), *others]}
 
 
 def faults_of(kind: str, rows: Mapping[int, dict[str, Any]]) -> list[Fault]:

@@ -14,7 +14,7 @@ from lots.services import clock
 from lots.services.errors import AlreadyThere, Fault, Invalid, Settled, Stale
 from lots.services.from_rows import approved_from
 from lots.services.lookups import found
-from lots.services.setup import grade_uses, spectral_input, views
+from lots.services.setup import grade_uses, spectral_input, test_prints, views
 from lots.services.setup.spectral_input import uv_fault
 from lots.store import audit
 from lots.store.engine.database import transaction
@@ -214,7 +214,8 @@ def add_limits(grade_id: int, body: dict[str, Any], by: str) -> dict[str, Any]:
         Invalid: limits that would pass everything or contradict themselves.
     """
     note = body.pop("note", None)
-    faults = [Fault(*problem) for problem in limits_revision.problems(body)]
+    body, unknown = _with_recipes(body)
+    faults = [*(Fault(*problem) for problem in limits_revision.problems(body)), *unknown]
     grade = found("grade", grade_id)
     if faults:
         raise Invalid(*faults)
@@ -223,6 +224,16 @@ def add_limits(grade_id: int, body: dict[str, Any], by: str) -> dict[str, Any]:
         row = catalog.add_limits_revision(grade, {"body": body, "note": note, "rules": rule_versions.CURRENT}, by, now)
         audit.note(None, "limits set", by, now, {"limits_revision": [row.id]})
         return {**views.limits(row), "warnings": _beyond_reference(grade, body)}
+
+
+def _with_recipes(body: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
+    """Limits with the revision of each recipe that a block names, and the faults of those that name none there is."""
+    blocks = {name: block for name, block in body.items() if isinstance(block, dict) and block.get("test_print")}
+    if not blocks:
+        return body, []
+    known, faults = test_prints.named((f"/{name}/test_print", block["test_print"]) for name, block in blocks.items())
+    named = {name: {**block, "test_print": known.get(block["test_print"])} for name, block in blocks.items()}
+    return {**body, **named}, faults
 
 
 def _beyond_reference(grade: Any, body: dict[str, Any]) -> list[dict[str, str]]:

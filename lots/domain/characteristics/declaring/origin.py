@@ -6,6 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from lots.domain.code_identity import identity
+
+# Characters of each name in a key.
+_KEPT = 95
+
 
 @dataclass(frozen=True, slots=True)
 class Origin:
@@ -39,12 +44,17 @@ class Origin:
     @property
     def build_key(self) -> str | None:
         """The build across the shop: a build's name belongs to its printer. None without a build."""
-        return None if self.build is None else f"{self.printer or ''}|{self.build}"
+        return None if self.build is None else _key(self.printer, self.build)
 
     @property
     def control_of(self) -> str | None:
         """The chart that a control belongs to, by printer and recipe; None for a print of the lot."""
-        return f"{self.printer or ''}|{self.test_print or ''}" if self.control else None
+        return _key(self.printer, self.test_print) if self.control else None
+
+
+def _key(*names: str | None) -> str:
+    """Names that a person may type in several ways, as one text; no name holds a tab."""
+    return "\t".join(identity(name or "")[:_KEPT] for name in names)
 
 
 UNKNOWN = Origin()

@@ -1,0 +1,131 @@
+"""Test prints and their recipes, kept by quality."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import Schema, ValidationError, fields, validates
+
+from lots.api.http.fields import NUMBER, Code, Instant, Said, Strict, StrictFloat, Text
+from lots.api.http.roles import ALL
+from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_schema, person
+from lots.services.setup import test_prints
+
+routes = Routes(
+    "test_prints", __name__, url_prefix="/v1/test-prints", description="Recipes that specimens are printed by."
+)
+
+
+class TestPrintArgs(Strict):
+    """What is printed to be measured, such as a coupon. Add its recipe next, as a revision."""
+
+    code = Code(40, required=True, metadata={"example": "COUPON"})
+    name = Text(200, required=True, metadata={"example": "Stepped shrink coupon"})
+
+    @validates("code")
+    def without_the_mark(self, value: str, **_: Any) -> None:
+        """Refuses the mark that stands between a code and a revision."""
+        if test_prints.MARK in value:
+            raise ValidationError(Said("A code cannot contain /.", "Write COUPON-A."))
+
+
+class TestPrintSchema(Schema):
+    """A test print."""
+
+    id = fields.Integer(required=True)
+    code = fields.String(required=True)
+    name = fields.String(required=True)
+    newest_revision = fields.Integer(
+        required=True, allow_none=True, metadata={"description": "null while it has no recipe"}
+    )
+    recorded_at = Instant(required=True)
+    recorded_by = fields.String(required=True)
+
+
+class RecipeArgs(Strict):
+    """A recipe. It never changes; another setting makes another revision."""
+
+    nozzle_c = StrictFloat(above=0, high=600, required=True, metadata={"description": "nozzle, °C", "example": 215})
+    bed_c = StrictFloat(0, 300, required=True, metadata={"description": "bed, °C", "example": 60})
+    layer_height_mm = StrictFloat(
+        above=0, high=5, required=True, metadata={"description": "layer height, mm", "example": 0.2}
+    )
+    speed_mm_s = StrictFloat(
+        above=0, high=2000, required=True, metadata={"description": "print speed, mm/s", "example": 60}
+    )
+    cooling_percent = StrictFloat(0, 100, required=True, metadata={"description": "part cooling, % of the fan"})
+    orientation = Text(120, required=True, metadata={"description": "on the bed", "example": "upright"})
+    geometry = Text(2000, lines=True, required=True, metadata={"description": "what is printed, with its sizes"})
+    note = Text(2000, lines=True)
+
+
+class RecipeSchema(Schema):
+    """A recipe."""
+
+    id = fields.Integer(required=True)
+    test_print_id = fields.Integer(required=True)
+    revision = fields.Integer(required=True, metadata={"description": "counted from 1 per test print"})
+    test_print = fields.String(
+        required=True, metadata={"description": "as readings and limits cite it", "example": "COUPON/2"}
+    )
+    nozzle_c = fields.Float(required=True, metadata={"description": "nozzle, °C"})
+    bed_c = fields.Float(required=True, metadata={"description": "bed, °C"})
+    layer_height_mm = fields.Float(required=True, metadata={"description": "layer height, mm"})
+    speed_mm_s = fields.Float(required=True, metadata={"description": "print speed, mm/s"})
+    cooling_percent = fields.Float(required=True, metadata={"description": "part cooling, % of the fan"})
+    orientation = fields.String(required=True)
+    geometry = fields.String(required=True)
+    note = fields.String(required=True, allow_none=True)
+    recorded_at = Instant(required=True)
+    recorded_by = fields.String(required=True)
+
+
+@routes.route("")
+class TestPrints(Resource):
+    """All test prints."""
+
+    who = {"GET": ALL, "POST": ("quality",)}
+
+    @routes.arguments(PageArgs, location="query")
+    @routes.response(200, page_schema(TestPrintSchema))
+    def get(self, args: dict[str, Any]) -> Any:
+        """List test prints, in the order they were added."""
+        return page_answer(test_prints.listed(args.get("cursor"), args["limit"]))
+
+    @routes.arguments(TestPrintArgs)
+    @routes.response(201, TestPrintSchema)
+    def post(self, args: dict[str, Any]) -> Any:
+        """Add a test print. 409 when the code is taken."""
+        made = test_prints.add(args, person().name)
+        return made, {"Location": f"/v1/test-prints/{made['id']}"}
+
+
+@routes.route(f"/<{NUMBER}:number>")
+class OneTestPrint(Resource):
+    """One test print."""
+
+    who = {"GET": ALL}
+
+    @routes.response(200, TestPrintSchema)
+    def get(self, number: int) -> Any:
+        """Show a test print."""
+        return test_prints.get(number)
+
+
+@routes.route(f"/<{NUMBER}:number>/revisions")
+class Recipes(Resource):
+    """Recipes of a test print."""
+
+    who = {"GET": ALL, "POST": ("quality",)}
+
+    @routes.arguments(PageArgs, location="query")
+    @routes.response(200, page_schema(RecipeSchema))
+    def get(self, args: dict[str, Any], number: int) -> Any:
+        """List the recipes of a test print, oldest first."""
+        return page_answer(test_prints.revisions(number, args.get("cursor"), args["limit"]))
+
+    @routes.arguments(RecipeArgs)
+    @routes.response(201, RecipeSchema)
+    def post(self, args: dict[str, Any], number: int) -> Any:
+        """Add a recipe as the next revision. Prints by an older one no longer count where limits name the newer."""
+        return test_prints.add_revision(number, args, person().name)

@@ -1,0 +1,97 @@
+"""A control spool printed beside a lot tells how the printer was that day: a control outside its own chart puts the build in doubt."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from lots.domain.characteristics.declaring.declaration import Characteristic
+from lots.domain.statistics.quantiles import student
+
+# Builds before there is a chart at all. Common practice for a provisional baseline, no source.
+LEAST_BUILDS = 8
+# At most this share of steady builds is put in doubt, as with limits of three known standard deviations.
+_OUTSIDE = 0.0027
+
+
+@dataclass(frozen=True, slots=True)
+class ControlBuild:
+    """The means of the control prints of one build, by figure and by what repeats of it share."""
+
+    build: str
+    means: Mapping[tuple[Any, ...], float]
+
+
+@dataclass(frozen=True, slots=True)
+class Outside:
+    """A figure of a control outside its chart: the mean of its build, and the chart's limits in the same unit, from `n` earlier builds."""
+
+    figure: str
+    value: float
+    low: float
+    high: float
+    n: int
+
+
+def builds_of(declared: Characteristic, readings: Iterable[tuple[str, Any]]) -> list[ControlBuild]:
+    """Returns what each build's control prints show, in the order in which the builds come.
+
+    Args:
+        declared: what was measured; its repeats say which readings may be put together.
+        readings: (build, reading) of control prints of one printer and recipe.
+    """
+    found: dict[str, dict[tuple[Any, ...], list[float]]] = {}
+    for build, reading in readings:
+        kept = found.setdefault(build, {})
+        for figure, value, group, _ in declared.repeats.of(reading):
+            kept.setdefault((figure, *group), []).append(value)
+    return [
+        ControlBuild(build, {what: math.fsum(some) / len(some) for what, some in kept.items()})
+        for build, kept in found.items()
+    ]
+
+
+def outside_chart(now: ControlBuild, earlier: Sequence[ControlBuild]) -> Outside | None:
+    """Returns the figure of a build's control that lies furthest outside its own chart, None where none does.
+
+    The limits are those within which the next of a steady series lies with a stated probability, its mean and scatter being estimated from
+    the earlier builds: mean ± t s sqrt(1 + 1 / n). With few builds they are wider than three standard deviations, so that the risk of
+    doubting a steady build stays at 0.27 % from the eighth build on, shared out among its figures (Bonferroni).
+
+    Args:
+        now: the build that is judged.
+        earlier: earlier builds of the same printer and recipe that are not in doubt.
+
+    Reference:
+        Hawkins 1987, Self-starting CUSUM charts for location and scale, The Statistician 36, 299-315; Quesenberry 1991, SPC Q charts for
+        start-up processes and short or long runs, J. Quality Technology 23, 213-224 (both from memory: the Q statistic of an individual
+        value is the quantile of this prediction interval).
+
+    Example:
+        >>> before = [ControlBuild(f"B{n}", {("bond.stress",): s}) for n, s in enumerate([29, 31, 30, 30, 29, 31, 30, 30])]
+        >>> found = outside_chart(ControlBuild("B9", {("bond.stress",): 21.0}), before)
+        >>> found.figure, round(found.low, 1)
+        ('bond.stress', 26.4)
+    """
+    found = []
+    for what, value in now.means.items():
+        values = [one.means[what] for one in earlier if what in one.means]
+        limits = _limits(values, 1 - _OUTSIDE / len(now.means))
+        if limits is not None and not limits[0] <= value <= limits[1]:
+            found.append(Outside(str(what[0]), value, *limits, len(values)))
+    return max(
+        found, key=lambda one: max(one.low - one.value, one.value - one.high) / (one.high - one.low), default=None
+    )
+
+
+def _limits(values: Sequence[float], confidence: float) -> tuple[float, float] | None:
+    """The limits for the next value; None with too few builds, or where nothing scattered: then the values have too few digits."""
+    n = len(values)
+    if n < LEAST_BUILDS:
+        return None
+    centre = math.fsum(values) / n
+    s = math.sqrt(math.fsum((value - centre) ** 2 for value in values) / (n - 1))
+    reach = student(n - 1, confidence) * s * math.sqrt(1 + 1 / n)
+    return (centre - reach, centre + reach) if s > 0 else None

@@ -1,0 +1,128 @@
+"""Builds in doubt: raised when a control lies outside its chart, lifted by quality; what was printed in one does not count meanwhile."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from lots.domain.characteristics.declaring.declaration import Characteristic
+from lots.domain.characteristics.registry import DECLARED
+from lots.domain.conformity.findings import decimals_of, shown
+from lots.domain.instruments.control_prints import Outside, builds_of, outside_chart
+from lots.domain.words import clause
+from lots.services import clock
+from lots.services.assessment.judging import judge_lot
+from lots.services.assessment.lot_after import after
+from lots.services.assessment.lot_assessment import reading_from
+from lots.services.errors import Conflict, NotFound
+from lots.services.views import recorded
+from lots.store import audit
+from lots.store.assessment import build_doubts as store
+from lots.store.assessment import lots
+from lots.store.engine.database import transaction
+from lots.store.engine.paging import Page
+
+# Control prints that a chart looks back on: enough for some thirty builds of several prints.
+_LOOKS_BACK = 400
+
+
+def raised(declared: Characteristic, rows: Sequence[dict[str, Any]], by: str, now: datetime) -> list[Any]:
+    """Returns the doubts raised by control prints that were just stored, one for each build that lies outside its chart.
+
+    Two queries for each printer and recipe with new control prints that name recipe and build; none without such.
+
+    Args:
+        declared: what was measured.
+        rows: readings as stored.
+        by: who measured.
+        now: the present moment.
+
+    Notes:
+        Runs inside the caller's transaction. Earlier builds in doubt are left out of the chart.
+    """
+    new: dict[str, dict[str, Any]] = {}
+    for row in rows:
+        if row["control_of"] and row["build_key"] and row["values"].get("test_print") and not row["screening"]:
+            new.setdefault(row["control_of"], {})[row["build_key"]] = row["values"]
+    found = []
+    for chart, builds in new.items():
+        kept = store.controls(declared.name, chart, _LOOKS_BACK)
+        doubted = store.known(row.build_key for row in kept)
+        every = builds_of(declared, ((row.build_key, reading_from(row)) for row in kept))
+        for place, one in enumerate(every):
+            if one.build not in builds or one.build in doubted:
+                continue
+            outside = outside_chart(one, [other for other in every[:place] if other.build not in doubted])
+            if outside:
+                says = _says(builds[one.build], outside)
+                found.append(store.add({"kind": declared.name, "build_key": one.build, "says": says}, by, now))
+                doubted[one.build] = found[-1]
+    return found
+
+
+def _says(values: dict[str, Any], outside: Outside) -> str:
+    digits = decimals_of(outside.figure)
+    low, high, value = (shown(one, digits) for one in (outside.low, outside.high, outside.value))
+    what = DECLARED[outside.figure.partition(".")[0]].repeats
+    label = next((one.label for one in what.figures if one.code == outside.figure), outside.figure)
+    unit = next((f" {one.unit}" for one in what.figures if one.code == outside.figure and one.unit), "")
+    return (
+        f"Build {values['build']} on printer {values['printer']} is in doubt: the control's {label} is {value}{unit}, "
+        f"outside {low} to {high}{unit} (from {outside.n} earlier builds by {values['test_print']})."
+    )
+
+
+def judge_others(found: Sequence[Any], but: Sequence[int], by: str, now: datetime) -> list[dict[str, Any]]:
+    """Judges again the lots that have prints of these builds and are not among `but`; returns where each stands.
+
+    Runs inside the caller's transaction.
+    """
+    others = {number for row in found for number in store.lots_of(row.build_key)} - set(but)
+    held = lots.lock(others) if others else {}
+    reason = " ".join(row.says for row in found)
+    return [after(lot, judge_lot(lot, by, now, reason=reason)[0]) for lot in held.values()]
+
+
+def note(found: Sequence[Any], by: str, now: datetime) -> None:
+    """Notes doubts in the shop's history, after the lots were judged."""
+    if found:
+        audit.note(None, "build in doubt", by, now, {"build_doubt": [row.id for row in found]})
+
+
+def lift(number: int, reason: str, by: str) -> dict[str, Any]:
+    """Lifts a doubt: the prints of the build count again, and their lots are judged again.
+
+    Raises:
+        NotFound: the doubt does not exist.
+        Conflict: it was lifted before.
+    """
+    now = clock.now()
+    with transaction():
+        row = store.find(number)
+        if row is None:
+            raise NotFound(f"Doubt {number} does not exist. See the list of builds in doubt.")
+        held = lots.lock(store.lots_of(row.build_key))
+        if not store.lift(row, reason, by, now):
+            raise Conflict(f"Doubt {number} was lifted before. Nothing more needs to be done.")
+        why = f"Doubt about a build lifted: {clause(reason)}"
+        stand = [after(lot, judge_lot(lot, by, now, reason=why)[0]) for lot in held.values()]
+        audit.note(None, "build cleared", by, now, {"build_doubt": [row.id]})
+        return {**_view(store.find(number)), "lots": stand}
+
+
+def listed(in_force: bool | None, cursor: str | None, limit: int) -> Page:
+    """Returns a page of doubts in the order they were raised. One query."""
+    return store.listed(in_force, cursor, limit).map(_view)
+
+
+def _view(row: Any) -> dict[str, Any]:
+    return {
+        "id": row.id,
+        "kind": row.kind,
+        "says": row.says,
+        "lifted_at": row.lifted_at,
+        "lifted_by": row.lifted_by,
+        "lifted_reason": row.lifted_reason,
+        **recorded(row),
+    }

@@ -1,0 +1,131 @@
+"""Test prints: recipes that coupons, bars, plaques and first layers are printed by, in numbered revisions that never change."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from difflib import get_close_matches
+from typing import Any
+
+from lots.services import clock
+from lots.services.errors import AlreadyThere, Fault, NotFound
+from lots.services.views import recorded
+from lots.store import audit
+from lots.store.engine.database import transaction
+from lots.store.engine.paging import Page
+from lots.store.setup import test_prints as store
+
+# Between the code of a test print and the number of its revision.
+MARK = "/"
+_FIELDS = ("nozzle_c", "bed_c", "layer_height_mm", "speed_mm_s", "cooling_percent", "orientation", "geometry", "note")
+
+
+def add(values: dict[str, Any], by: str) -> dict[str, Any]:
+    """Adds a test print; its recipe comes with its first revision.
+
+    Raises:
+        AlreadyThere: its code is taken.
+    """
+    with transaction():
+        taken = store.find_by_code(values["code"])
+        if taken is not None:
+            raise AlreadyThere(f"The code {values['code']} belongs to test print {taken.id}.", existing_id=taken.id)
+        now = clock.now()
+        row = store.add(values["code"], values["name"], by, now)
+        audit.note(None, "test print added", by, now, {"test_print": [row.id]})
+        return _view(row, None)
+
+
+def listed(cursor: str | None, limit: int) -> Page:
+    """Returns a page of test prints, each with the number of its newest revision. Two queries."""
+    page = store.listed(cursor, limit)
+    newest = store.newest_revisions(row.id for row in page.rows)
+    return page.map(lambda row: _view(row, newest.get(row.id)))
+
+
+def get(number: int) -> dict[str, Any]:
+    """Returns a test print.
+
+    Raises:
+        NotFound: it does not exist.
+    """
+    row = _found(number)
+    return _view(row, store.newest_revisions([row.id]).get(row.id))
+
+
+def add_revision(number: int, values: dict[str, Any], by: str) -> dict[str, Any]:
+    """Adds the next revision of a recipe.
+
+    Raises:
+        NotFound: the test print does not exist.
+    """
+    with transaction():
+        row, now = _found(number), clock.now()
+        made = store.add_revision(row, values, by, now)
+        audit.note(None, "test print revised", by, now, {"test_print_revision": [made.id]})
+        return _revision(row, made)
+
+
+def revisions(number: int, cursor: str | None, limit: int) -> Page:
+    """Returns a page of the revisions of a test print, oldest first.
+
+    Raises:
+        NotFound: the test print does not exist.
+    """
+    row = _found(number)
+    return store.revisions(row, cursor, limit).map(lambda made: _revision(row, made))
+
+
+def named(wanted: Iterable[tuple[str, str]]) -> tuple[dict[str, str], list[Fault]]:
+    """Returns recipes as they are kept, code and revision, by what was typed, and the faults of those that do not exist. One query, two with a fault.
+
+    Args:
+        wanted: JSON pointer and text of each, such as COUPON/2; COUPON alone stands for its newest revision.
+    """
+    asked = [(pointer, text, *_parts(text)) for pointer, text in wanted]
+    known = store.known_revisions({code for _, _, code, _ in asked})
+    found: dict[str, str] = {}
+    faults = []
+    for pointer, text, code, revision in asked:
+        numbers = known.get(code, [])
+        if numbers and (revision is None or revision in numbers):
+            found[text] = f"{code}{MARK}{revision or numbers[-1]}"
+        else:
+            faults.append(Fault(pointer, f"Test print {text} does not exist.", _hint(code, numbers)))
+    return found, faults
+
+
+def _parts(text: str) -> tuple[str, int | None]:
+    """Code and revision of a recipe; a revision that is no number is 0, which none has."""
+    code, mark, revision = text.partition(MARK)
+    if not mark:
+        return code.strip(), None
+    return code.strip(), int(revision) if revision.strip().isdecimal() else 0
+
+
+def _hint(code: str, numbers: list[int]) -> str:
+    if numbers:
+        return f"{code} has the revisions {', '.join(map(str, numbers))}."
+    every = store.codes()
+    if code in every:
+        return f"{code} has no revision yet. Have quality add its recipe."
+    near = get_close_matches(code.upper(), every, n=3, cutoff=0.6)
+    return f"Did you mean {' or '.join(near)}?" if near else "Have quality add it, or leave it out."
+
+
+def _found(number: int) -> Any:
+    row = store.find(number)
+    if row is None:
+        raise NotFound(f"Test print {number} does not exist. See the list of test prints.")
+    return row
+
+
+def _view(row: Any, newest: int | None) -> dict[str, Any]:
+    return {"id": row.id, "code": row.code, "name": row.name, "newest_revision": newest, **recorded(row)}
+
+
+def _revision(row: Any, made: Any) -> dict[str, Any]:
+    said = {name: getattr(made, name) for name in _FIELDS}
+    recipe = f"{row.code}{MARK}{made.revision}"
+    return {"id": made.id, "test_print_id": row.id, "revision": made.revision, "test_print": recipe, **said} | recorded(
+        made
+    )

@@ -1,0 +1,173 @@
+"""Test prints, builds and the control spool over HTTP: which prints count, and when a build is in doubt."""
+
+import pytest
+
+from tests.shop import MEASURED
+
+RECIPE = {
+    "nozzle_c": 215,
+    "bed_c": 60,
+    "layer_height_mm": 0.2,
+    "speed_mm_s": 60,
+    "cooling_percent": 40,
+    "orientation": "upright",
+    "geometry": "Bar 10 x 4 mm, 80 mm tall.",
+}
+BOND = {"sampling": {"fixed": 1}, "bond": {"mean_min_mpa": 20, "test_print": "BAR"}}
+# Invented means of control bars in eight earlier builds, MPa.
+STEADY = (29, 31, 30, 30, 29, 31, 30, 30)
+
+
+@pytest.fixture
+def bar(shop):
+    """A recipe for bars, revision 1."""
+    made = shop.post("quality", "/test-prints", {"code": "BAR", "name": "Upright bar"})
+    return shop.post("quality", f"/test-prints/{made['id']}/revisions", RECIPE)
+
+
+@pytest.fixture
+def white(shop, bar):
+    """A grade whose bars count when they were printed by the recipe."""
+    return shop.grade(limits=BOND)
+
+
+@pytest.fixture
+def quillwort(shop):
+    """A supplier."""
+    return shop.supplier()
+
+
+def drawn(delivery):
+    """The code of the first spool that was drawn."""
+    return delivery["sample"]["spool_codes"][0]
+
+
+def bars(code, *stresses, build="B1", printer="P1", recipe="BAR/1", control=False):
+    """Bars of one build."""
+    made = {"printer": printer, "build": build, "test_print": recipe, "control": control}
+    return [{"spool_code": code, "stress_mpa": stress, "measured_at": MEASURED, **made} for stress in stresses]
+
+
+def finding(shop, lot_id, code):
+    """One finding of a lot."""
+    found = shop.get("quality", f"/lots/{lot_id}/assessment")["findings"]
+    return next(one for one in found if one["code"] == code)
+
+
+def eight_steady_builds(shop, supplier, grade):
+    """Control bars of eight builds on P1, each beside a bar of an earlier lot."""
+    code = drawn(shop.receive(supplier, grade, "Q-EARLIER"))
+    for number, stress in enumerate(STEADY, 1):
+        shop.measure("bond", bars(code, stress, build=f"C{number}", control=True))
+
+
+def test_a_recipe_is_a_numbered_revision(shop, bar):
+    """Revisions count from 1 and never change; they are cited as code and revision."""
+    assert ("BAR/1", 1, 215) == (bar["test_print"], bar["revision"], bar["nozzle_c"])
+    second = shop.post("quality", f"/test-prints/{bar['test_print_id']}/revisions", {**RECIPE, "nozzle_c": 225})
+    assert "BAR/2" == second["test_print"]
+    listed = shop.get("production", f"/test-prints/{bar['test_print_id']}/revisions")["items"]
+    assert [215, 225] == [one["nozzle_c"] for one in listed]
+    assert [2] == [one["newest_revision"] for one in shop.get("receiving", "/test-prints")["items"]]
+    assert 404 == shop.call("quality", "PATCH", f"/test-prints/{bar['test_print_id']}/revisions/1", {}).status_code
+
+
+def test_a_code_is_taken_once(shop, bar):
+    """A second test print of the same code is refused."""
+    assert "already" in shop.post("quality", "/test-prints", {"code": "BAR", "name": "Bar"}, 409)["type"]
+    told = shop.post("quality", "/test-prints", {"code": "BAR/2", "name": "Bar"}, 422)
+    assert ["/code"] == [fault["pointer"] for fault in told["errors"]]
+
+
+def test_limits_keep_the_revision_they_were_set_with(shop, white):
+    """A code alone stands for the newest revision of that day."""
+    (limits,) = shop.get("quality", f"/grades/{white['id']}/limits")["items"]
+    assert "BAR/1" == limits["bond"]["test_print"]
+    told = shop.post(
+        "quality", f"/grades/{white['id']}/limits", {"bond": {"mean_min_mpa": 20, "test_print": "BAR/7"}}, 422
+    )
+    (fault,) = told["errors"]
+    assert ("/bond/test_print", "Test print BAR/7 does not exist.", "BAR has the revisions 1.") == (
+        fault["pointer"],
+        fault["detail"],
+        fault["hint"],
+    )
+
+
+def test_bars_by_another_recipe_do_not_count(shop, white, quillwort, bar):
+    """30 MPa printed 10 °C hotter releases nothing; 30 MPa by the recipe does."""
+    shop.post("quality", f"/test-prints/{bar['test_print_id']}/revisions", {**RECIPE, "nozzle_c": 225})
+    lot = shop.receive(quillwort, white)
+    hot = shop.measure("bond", bars(drawn(lot), 30, 31, recipe="BAR"))
+    assert "BAR/2" == hot["items"][0]["test_print"]
+    assert "quarantined" == hot["lots"][0]["standing"]
+    notes = shop.get("quality", f"/lots/{lot['lot_id']}/assessment")["notes"]
+    assert "2 readings of bond do not count: not printed by BAR/1." in notes
+    assert "released" == shop.measure("bond", bars(drawn(lot), 30, 31))["lots"][0]["standing"]
+
+
+@pytest.mark.parametrize(
+    ("more", "pointer"),
+    [
+        ({"test_print": "BAR/9"}, "/0/test_print"),
+        ({"test_print": "COUPON"}, "/0/test_print"),
+        ({"printer": None}, "/0/printer"),
+    ],
+)
+def test_a_recipe_that_does_not_exist_and_a_build_without_its_printer_are_refused(
+    shop, white, quillwort, more, pointer
+):
+    """The fault stands at the field."""
+    (one,) = bars(drawn(shop.receive(quillwort, white)), 30)
+    told = shop.measure("bond", [{**one, **more}], status=422)
+    assert [pointer] == [fault["pointer"] for fault in told["errors"]]
+
+
+def test_control_bars_are_not_bars_of_the_lot(shop, white, quillwort):
+    """Two strong control bars leave the lot without a bar."""
+    lot = shop.receive(quillwort, white)
+    told = shop.measure("bond", bars(drawn(lot), 40, 41, control=True))
+    assert "quarantined" == told["lots"][0]["standing"]
+    assert finding(shop, lot["lot_id"], "bond.mean")["value"] is None
+
+
+def test_a_control_outside_its_chart_puts_its_build_in_doubt(shop, white, quillwort):
+    """After eight builds around 30 MPa a control of 21 shows a cold build: its bars neither release nor block until quality lifts the doubt."""
+    eight_steady_builds(shop, quillwort, white)
+    lot = shop.receive(quillwort, white)
+    assert "released" == shop.measure("bond", bars(drawn(lot), 24, 25, build="COLD"))["lots"][0]["standing"]
+    told = shop.measure("bond", bars(drawn(lot), 21, build="COLD", control=True))
+    assert "quarantined" == told["lots"][0]["standing"]
+    (doubt,) = shop.get("production", "/build-doubts?in_force=true")["items"]
+    assert doubt["says"].startswith(
+        "Build COLD on printer P1 is in doubt: the control's breaking stress is 21.00 MPa, outside 26.37 to 33.63 MPa (from 8 earlier builds"
+    )
+    notes = shop.get("quality", f"/lots/{lot['lot_id']}/assessment")["notes"]
+    assert any(note.startswith("3 readings do not count. Build COLD") for note in notes)
+    assert "released" == shop.measure("bond", bars(drawn(lot), 24, 25, build="WARM"))["lots"][0]["standing"]
+    lifted = shop.post("quality", f"/build-doubts/{doubt['id']}/lift", {"reason": "The control bar had a void."})
+    assert ["released"] == [one["standing"] for one in lifted["lots"]]
+    assert [] == shop.get("quality", "/build-doubts?in_force=true")["items"]
+    shop.post("quality", f"/build-doubts/{doubt['id']}/lift", {"reason": "Again."}, 409)
+    shop.post("production", f"/build-doubts/{doubt['id']}/lift", {"reason": "Again."}, 403)
+
+
+def test_every_lot_of_a_build_in_doubt_is_judged_again(shop, white, quillwort):
+    """A lot printed in the same build loses its bars as well, and is told among the lots of the answer."""
+    eight_steady_builds(shop, quillwort, white)
+    one, other = (shop.receive(quillwort, white, lot) for lot in ("Q-1", "Q-2"))
+    for lot in (one, other):
+        shop.measure("bond", bars(drawn(lot), 24, 25, build="COLD"))
+    told = shop.measure("bond", bars(drawn(one), 21, build="COLD", control=True))
+    assert {one["lot_id"]: "quarantined", other["lot_id"]: "quarantined"} == {
+        lot["id"]: lot["standing"] for lot in told["lots"]
+    }
+
+
+def test_a_steady_control_and_a_young_chart_doubt_nothing(shop, white, quillwort):
+    """A control within its chart says nothing; neither does any control before there are eight builds."""
+    eight_steady_builds(shop, quillwort, white)
+    lot = shop.receive(quillwort, white)
+    shop.measure("bond", bars(drawn(lot), 28, build="B9", control=True))
+    shop.measure("bond", bars(drawn(lot), 9, build="B1", printer="P2", control=True))
+    assert [] == shop.get("quality", "/build-doubts")["items"]
