@@ -1,0 +1,80 @@
+"""A shop of version 3, kept as that program left it: limits set before keep their rules, and a new revision brings the lots under the new ones."""
+
+import pytest
+
+from lots.services.assessment import decisions, integrity_checks
+from lots.services.setup import catalog
+from lots.store.tables.models import Grade, Instrument, LimitsRevision, Lot
+from tests.store.kept_shops import bring_up_to_date, kept, tables_as_they_are_and_as_new
+
+STOOD = {
+    "K3-SPECKS": "released",
+    "K3-ONE": "released",
+    "K3-BOND": "released",
+    "K3-A": "blocked",
+    "K3-B": "released",
+    "K3-GUARD": "quarantined",
+    "K3-COLOR": "released",
+    "K3-STRING": "released",
+}
+
+
+@pytest.fixture
+def shop(empty_url, engine):
+    """The shop at the newest version, open."""
+    with kept(3, empty_url, engine):
+        assert ["0004_rules_of_the_trade"] == bring_up_to_date()
+        yield
+
+
+def flaws():
+    """What the check of the shop finds."""
+    return [flaw.line for flaw in integrity_checks.found()]
+
+
+def stands():
+    """Where the lots stand that the rules before let pass."""
+    return {lot.supplier_lot: lot.standing for lot in Lot.select().where(Lot.supplier_lot.startswith("K3-"))}
+
+
+def limits_again(grade_id):
+    """The same limits, set anew."""
+    newest = LimitsRevision.select().where(LimitsRevision.grade == grade_id).order_by(LimitsRevision.revision.desc())
+    return catalog.add_limits(grade_id, dict(newest.get().body), "Wilhelmina")
+
+
+def test_its_tables_are_those_of_a_new_one(shop):
+    """Columns, rules, indexes and references are as an empty database gets them."""
+    migrated, new = tables_as_they_are_and_as_new()
+    assert new == migrated
+
+
+def test_nothing_in_it_changed_its_meaning(shop):
+    """Every row is as the history says, and every lot stands where its readings put it under its own rules."""
+    assert [] == flaws()
+    assert STOOD == stands()
+
+
+def test_a_lot_assessed_again_under_its_old_limits_keeps_their_rules(shop):
+    """The limits were set under version 2 of the rules, so that nothing moves."""
+    for lot in Lot.select().where(Lot.supplier_lot.startswith("K3-")):
+        decisions.reassess(lot.id, "Wilhelmina")
+    assert STOOD == stands()
+    assert {2} == {lot.rules for lot in Lot.select().where(Lot.supplier_lot.startswith("K3-"))}
+    assert [] == flaws()
+
+
+def test_what_instruments_measured_stays_with_them(shop):
+    """A micrometer that colours were read with keeps them; an instrument of no known kind keeps moisture."""
+    measures = {row.code: row.measures for row in Instrument.select().where(Instrument.code.startswith("K3-"))}
+    assert {"K3-GADGET": ["moisture"], "K3-MIC": ["color", "diameter", "shrinkage"]} == measures
+
+
+def test_limits_set_anew_bring_the_rules_of_today(shop):
+    """Under a new revision of the same limits the lots are judged by the newest rules; old decisions stay as they were."""
+    for grade in Grade.select().where(Grade.code.startswith("K3-")):
+        assert 3 == limits_again(grade.id)["rules"]
+    for lot in Lot.select().where(Lot.supplier_lot.startswith("K3-")):
+        decisions.reassess(lot.id, "Wilhelmina")
+    assert {3} == {lot.rules for lot in Lot.select().where(Lot.supplier_lot.startswith("K3-"))}
+    assert [] == flaws()
