@@ -84,6 +84,21 @@ class Furnished:
         """The number of a reading that counts."""
         return self.shop.diameter(self.spool)["id"]
 
+    def recipe(self) -> int:
+        """The number of a test print."""
+        return self.shop.post("quality", "/test-prints", {"code": f"BAR-{next(_number)}", "name": "Bar"})["id"]
+
+    def doubt(self) -> int:
+        """The number of a doubt about a build: its control bar broke at half of what nine builds before it did."""
+        number = self.recipe()
+        recipe = self.shop.post("quality", f"/test-prints/{number}/revisions", _recipe(self))["test_print"]
+        code = self.fresh_lot(spools=1)["spools"][0]["code"]
+        for build, stress in enumerate((29, 31, 30, 30, 29, 31, 30, 30, 15)):
+            made = {"printer": "T1", "build": f"{recipe}-{build}", "test_print": recipe, "control": True}
+            self.shop.measure("bond", {"spool_code": code, "stress_mpa": stress, "measured_at": MEASURED, **made})
+        newest: int = self.shop.get("quality", "/build-doubts?in_force=true&limit=500")["items"][-1]["id"]
+        return newest
+
     def undone(self) -> int:
         """The number of a reading that failed and was voided by its author, so that it waits for quality."""
         far = {"spool_code": self.fresh_lot(spools=1)["spools"][0]["code"], "d1_mm": 1.83, "d2_mm": 1.83}
@@ -144,6 +159,19 @@ class Furnished:
 def _measured(at: Furnished, **fields: Any) -> dict[str, Any]:
     common = {"spool_code": at.spool, "measured_at": MEASURED, "instrument_id": at.instrument["id"]}
     return {**common, "screening": False, "note": "by the window", **fields}
+
+
+def _recipe(_: Furnished) -> dict[str, Any]:
+    return {
+        "nozzle_c": 215,
+        "bed_c": 60,
+        "layer_height_mm": 0.2,
+        "speed_mm_s": 60,
+        "cooling_percent": 40,
+        "orientation": "upright",
+        "geometry": "Bar 10 x 4 mm, 80 mm tall.",
+        "note": "beside the window",
+    }
 
 
 def _grade(at: Furnished) -> dict[str, Any]:
@@ -326,6 +354,9 @@ CASES: dict[str, Case] = {
         lambda at: at.shade["id"],
         lambda at: {"name": "N", "remeasure_every_days": 180},
     ),
+    "/v1/test-prints": ("POST", lambda at: "", lambda at: {"code": f"C{next(_number)}", "name": "N"}),
+    "/v1/test-prints/{number}/revisions": ("POST", lambda at: at.recipe(), _recipe),
+    "/v1/build-doubts/{number}/lift": ("POST", lambda at: at.doubt(), lambda at: {"reason": "the bar had a void"}),
     "/v1/shades/{number}/working-copies": ("POST", lambda at: at.shade["id"], _working_copy),
     "/v1/shades/{number}/remeasurements": ("POST", lambda at: at.shade["id"], _remeasurement),
     "/v1/remeasurements/{number}/void": ("POST", lambda at: at.remeasurement(), lambda at: {"reason": "dusty tile"}),

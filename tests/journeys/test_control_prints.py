@@ -111,7 +111,7 @@ def test_bars_by_another_recipe_do_not_count(shop, white, quillwort, bar):
     [
         ({"test_print": "BAR/9"}, "/0/test_print"),
         ({"test_print": "COUPON"}, "/0/test_print"),
-        ({"printer": None}, "/0/printer"),
+        ({"printer": None}, "/0/build"),
     ],
 )
 def test_a_recipe_that_does_not_exist_and_a_build_without_its_printer_are_refused(

@@ -26,7 +26,7 @@ def cited(items: Sequence[dict[str, Any]], *, as_list: bool) -> tuple[list[dict[
     ]
     found, faults = test_prints.named(wanted) if wanted else ({}, [])
     faults += [
-        Fault(f"{at}/printer", "A build needs its printer.", "Name the printer, or leave the build out.")
+        Fault(f"{at}/build", "A build needs its printer.", "Name the printer, or leave the build out.")
         for at, item in zip(places, items, strict=True)
         if item.get("build") and not item.get("printer")
     ]
