@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, datetime
 
 
@@ -24,3 +25,14 @@ def counted(n: int, one: str, many: str | None = None) -> str:
 def moment(at: datetime) -> str:
     """Returns a moment as a person writes it: 2026-11-25 13:05 UTC."""
     return f"{at.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
+
+
+def listed(parts: Sequence[str], last: str = "and") -> str:
+    """Returns several things as a sentence names them.
+
+    Example:
+        >>> listed(["a"]), listed(["a", "b", "c"]), listed(["a", "b"], "or")
+        ('a', 'a, b and c', 'a or b')
+    """
+    *before, end = parts
+    return f"{', '.join(before)} {last} {end}" if before else end

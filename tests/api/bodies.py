@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 from itertools import count
 from typing import Any
 
+from lots.domain.characteristics.registry import DECLARED
 from tests.journeys.supply import whites
 from tests.shop import CONDITIONS, FULL_LIMITS, MEASURED, RECEIVED, SIMPLE_LIMITS, WHITE, Shop
 
@@ -21,6 +22,8 @@ class Furnished:
         self.supplier, self.shade = shop.supplier(), shop.shade("HW")
         self.grade = shop.grade(shade_id=self.shade["id"], limits=SIMPLE_LIMITS)
         instrument = {"code": "MIC-1", "kind": "micrometer", "check_interval_days": 30}
+        # Every kind of reading may name it, so that each body has one.
+        instrument["measures"] = list(DECLARED)
         self.instrument = shop.post("quality", "/instruments", instrument)
         self.delivery = shop.good_lot(self.supplier, self.grade)
         self.lot_id: int = self.delivery["lot_id"]
@@ -374,7 +377,13 @@ CASES: dict[str, Case] = {
             "standard_uncertainty": 0.01,
             "resolution": 0.001,
             "check_interval_days": 9,
+            "measures": ["gloss"],
         },
+    ),
+    "/v1/instruments/{number}": (
+        "PATCH",
+        lambda at: at.instrument["id"],
+        lambda at: {"measures": ["diameter", "shrinkage"]},
     ),
     "/v1/instruments/{number}/studies": ("POST", lambda at: at.instrument["id"], _study),
     "/v1/studies/{number}/void": ("POST", lambda at: at.study(), lambda at: {"reason": "the pins were mixed up"}),

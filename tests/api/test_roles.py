@@ -53,6 +53,8 @@ TABLE = {
     ("POST", "/v1/test-prints/1/revisions"): {QUALITY},
     ("GET", "/v1/instruments"): {QUALITY},
     ("POST", "/v1/instruments"): {QUALITY},
+    ("GET", "/v1/instruments/1"): {QUALITY},
+    ("PATCH", "/v1/instruments/1"): {QUALITY},
     ("GET", "/v1/instruments/1/checks"): {QUALITY},
     ("POST", "/v1/instruments/1/checks"): {QUALITY},
     ("GET", "/v1/instruments/1/studies"): {QUALITY},

@@ -23,9 +23,9 @@ FIVE = [1.77, 1.75, 1.79, 1.75, 1.79]
 GAUGE_U = 0.002
 
 
-def gauge(shop, u=GAUGE_U, code="MIC-1"):
-    """A micrometer with a stated standard uncertainty, or without one."""
-    body = {"code": code, "kind": "micrometer", "check_interval_days": 365}
+def gauge(shop, u=GAUGE_U, code="MIC-1", kind="micrometer"):
+    """An instrument with a stated standard uncertainty, or without one."""
+    body = {"code": code, "kind": kind, "check_interval_days": 365}
     return shop.post("quality", "/instruments", body if u is None else {**body, "standard_uncertainty": u})["id"]
 
 
@@ -92,7 +92,7 @@ def test_too_close_to_call_is_quarantined_and_says_how_many_readings_settle_it(s
 def test_too_close_to_call_says_how_many_spools_settle_it(shop):
     """For a colour that varies from spool to spool it is more spools that settle it: so many like the first three. Measuring them is no retest."""
     colors = {**GUARDED, "sampling": {"fixed": 3, "retest_rounds_max": 0}, "color": {"lot_max": 1.0}}
-    instrument = gauge(shop, 0.02, "CM-1")
+    instrument = gauge(shop, 0.02, "CM-1", "colorimeter")
     got = shop.receive(shop.supplier(), shop.grade(limits=colors), spools=40)
     codes = iter(spool["code"] for spool in got["spools"])
     # Yellower than the reference by 0.9 on the average: 0.83 in CIEDE2000 (colour-science).

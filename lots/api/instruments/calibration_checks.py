@@ -4,18 +4,39 @@ from __future__ import annotations
 
 from typing import Any
 
-from marshmallow import Schema, fields, validate
+from marshmallow import Schema, fields, post_load, validate
 
 from lots.api.http.fields import NUMBER, Code, Figure, Instant, Strict, StrictFloat, StrictInteger, Text
 from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_schema, person
 from lots.api.lot_schemas import ExposureSchema, LotAfterSchema
+from lots.domain.assessment.limits_revision import CHARACTERISTICS
 from lots.services.instruments import calibration_checks
 
 routes = Routes("instruments", __name__, url_prefix="/v1/instruments", description="What readings are taken with.")
 
 
-class InstrumentArgs(Strict):
-    """A new instrument."""
+def _measures(**known: Any) -> fields.List:
+    about = "characteristics that it measures; a reading of another is refused"
+    example = {"description": about, "example": list(CHARACTERISTICS[1:2])}
+    each = Text(20, one_of=CHARACTERISTICS)
+    return fields.List(each, validate=validate.Length(1, len(CHARACTERISTICS)), metadata=example, **known)
+
+
+class MeasuresArgs(Strict):
+    """What an instrument measures."""
+
+    measures = _measures(required=True)
+
+    @post_load
+    def each_once(self, data: dict[str, Any], **_: Any) -> dict[str, Any]:
+        """Drops a characteristic that is named twice."""
+        if "measures" in data:
+            data["measures"] = list(dict.fromkeys(data["measures"]))
+        return data
+
+
+class InstrumentArgs(MeasuresArgs):
+    """A new instrument. Without `measures` it measures what its kind does, or what it is first used for where its kind does not tell."""
 
     code = Code(40, required=True, metadata={"example": "MIC-1"})
     kind = Text(60, required=True, metadata={"example": "micrometer"})
@@ -27,6 +48,7 @@ class InstrumentArgs(Strict):
         metadata={"description": "smallest step that it shows, in the unit of what it reads", "example": 0.001},
     )
     check_interval_days = StrictInteger(1, 3650, required=True)
+    measures = _measures()
 
 
 class InForceSchema(Schema):
@@ -62,6 +84,14 @@ class InstrumentSchema(Schema):
         fields.Nested(InForceSchema),
         required=True,
         metadata={"description": "what readings taken now count with, by what it reads or was studied for"},
+    )
+    measures = fields.List(
+        fields.String(metadata={"enum": list(CHARACTERISTICS)}),
+        required=True,
+        allow_none=True,
+        metadata={
+            "description": "characteristics that it measures; null: nobody stated it, and its first reading will"
+        },
     )
     check_interval_days = fields.Integer(required=True)
     recorded_at = Instant(required=True)
@@ -124,6 +154,25 @@ class Instruments(Resource):
     def post(self, args: dict[str, Any]) -> Any:
         """Add an instrument. 409 when the code is taken."""
         return calibration_checks.add(args, person().name)
+
+
+@routes.route(f"/<{NUMBER}:number>")
+class OneInstrument(Resource):
+    """One instrument."""
+
+    who = {"GET": ("quality",), "PATCH": ("quality",)}
+    versioned = False
+
+    @routes.response(200, InstrumentSchema)
+    def get(self, number: int) -> Any:
+        """Show an instrument."""
+        return calibration_checks.get(number)
+
+    @routes.arguments(MeasuresArgs)
+    @routes.response(200, InstrumentSchema)
+    def patch(self, args: dict[str, Any], number: int) -> Any:
+        """Set what an instrument measures. It concerns readings to come; what was stored stays as it is. Needs no If-Match: the last word counts."""
+        return calibration_checks.change(number, args["measures"], person().name)
 
 
 @routes.route(f"/<{NUMBER}:number>/checks")

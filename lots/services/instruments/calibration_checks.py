@@ -79,6 +79,31 @@ def add(values: dict[str, Any], by: str) -> dict[str, Any]:
     return _view(found("instrument", made["id"]), [])
 
 
+def change(number: int, measures: list[str], by: str) -> dict[str, Any]:
+    """Sets what an instrument measures. It concerns readings to come: what was stored with it stays as it is.
+
+    Raises:
+        NotFound: no such instrument.
+    """
+    now = clock.now()
+    with transaction():
+        row = found("instrument", number)
+        if row.measures != measures:
+            catalog.measure(number, measures)
+            audit.note(None, "instrument changed", by, now, {"instrument": [number]}, {"measures": measures})
+    return get(number)
+
+
+def get(number: int) -> dict[str, Any]:
+    """Returns an instrument.
+
+    Raises:
+        NotFound: no such instrument.
+    """
+    row = found("instrument", number)
+    return _view(row, _found_of([row]).get(row.id, []))
+
+
 def _found_of(rows: Iterable[Any]) -> dict[int, list[Found]]:
     """What the repeatability studies of these instruments found that count, by instrument. One query."""
     known: dict[int, list[Found]] = {}

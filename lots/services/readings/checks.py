@@ -11,7 +11,7 @@ from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.services import clock
 from lots.services.errors import Fault
 from lots.services.lookups import withdrawn
-from lots.services.readings import conditions, recipes
+from lots.services.readings import conditions, naming_instruments, recipes
 from lots.store.assessment import lots
 from lots.store.setup import catalog, spool_codes
 
@@ -22,7 +22,8 @@ _AS_IT_STANDS = "It was stored as it stands. If it is wrong, have quality void i
 class Checked:
     """Readings with what they speak of, everything about them that makes no sense, and what looks like a slip.
 
-    `lots` are locked by this transaction; there are none where something is at fault.
+    `lots` are locked by this transaction; there are none where something is at fault. `first_used` are instruments that keep from now on what
+    they measured here.
     """
 
     items: Sequence[dict[str, Any]]
@@ -30,6 +31,7 @@ class Checked:
     instruments: dict[int, Any]
     faults: list[Fault]
     lots: dict[int, Any] = field(default_factory=dict)
+    first_used: list[int] = field(default_factory=list)
     warnings: list[list[dict[str, str]]] = field(default_factory=list)
 
 
@@ -56,6 +58,7 @@ def check(
     if declared.printed:
         items, wrong = recipes.cited(items, as_list=as_list)
         faults += wrong
+    faults += naming_instruments.faults(declared, items, instruments, as_list=as_list)
     for index, item in enumerate(items):
         at, spool = f"/{index}" if as_list else "", spools.get(item["spool_code"])
         faults += _common_faults(at, item, spool, instruments, now)
@@ -64,13 +67,15 @@ def check(
             faults += [Fault(f"{at}/{doubt.field}", doubt.detail, doubt.hint) for doubt in doubts]
     if faults or not to_store:
         return Checked(items, spools, instruments, faults)
+    # Before lots, as a check of an instrument locks it.
+    first_used = naming_instruments.keep_first(declared, instruments.values())
     held = lots.lock(spool.lot_id for spool in spools.values())
     slips = [_suspected(declared, item) for item in items]
     if asked:
         more = conditions.slips(declared.name, items, spools, held.values(), asked)
         slips = [[*mine, *others] for mine, others in zip(slips, more, strict=True)]
     warnings = [[_warning(*slip) for slip in mine] for mine in slips]
-    return Checked(items, spools, instruments, faults, held, warnings)
+    return Checked(items, spools, instruments, faults, held, first_used, warnings)
 
 
 def _common_faults(

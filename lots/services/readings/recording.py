@@ -19,7 +19,7 @@ from lots.services.from_rows import instruments_of
 from lots.services.lookups import lot_of
 from lots.services.readings import build_doubts, uncounted
 from lots.services.readings.checks import check
-from lots.store import readings
+from lots.store import audit, readings
 from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
 
@@ -61,6 +61,9 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
             judged[lot.id], _ = judge_lot(lot, by, now, retest=retested[lot.id], what="readings recorded", wrote=wrote)
         others = build_doubts.judge_others(doubted, list(held), by, now) if doubted else []
         build_doubts.note(doubted, by, now)
+        if checked.first_used:
+            kept = {"measures": [kind]}
+            audit.note(None, "instrument changed", by, now, {"instrument": checked.first_used}, kept)
         unhelpful = uncounted.warnings(DECLARED[kind], items, spools, judged, now)
         known = instruments_of([_Taken(item.get("instrument_id"), checked.instruments) for item in items])
         said = [

@@ -10,6 +10,7 @@ from lots.domain.assessment.reference_limits import doubts_about_limits
 from lots.domain.characteristics.declaring.plausibility import doubt_lab
 from lots.domain.colorimetry.color_values import Conditions, Lab, mean_lab
 from lots.domain.conformity import rule_versions
+from lots.domain.instruments.measuring import measures_of_kind
 from lots.services import clock
 from lots.services.errors import AlreadyThere, Fault, Invalid, Settled, Stale
 from lots.services.from_rows import approved_from
@@ -76,6 +77,8 @@ def add(subject: str, values: dict[str, Any], by: str) -> dict[str, Any]:
         _check_brightened(subject, values)
         now = clock.now()
         kept = grade_uses.to_store(None, values, by, now) if subject == "grade" else values
+        if subject == "instrument" and "measures" not in kept:
+            kept = {**kept, "measures": measures_of_kind(kept["kind"])}
         row = catalog.add(subject, kept, by, now)
         audit.note(None, f"{subject} added", by, now, {subject: [row.id]})
         return _view(subject, row)

@@ -58,7 +58,7 @@ def limits(row: Any) -> dict[str, Any]:
 
 def instrument(row: Any) -> dict[str, Any]:
     """An instrument."""
-    fields = ("id", "code", "kind", "standard_uncertainty", "resolution", "check_interval_days")
+    fields = ("id", "code", "kind", "standard_uncertainty", "resolution", "measures", "check_interval_days")
     return {**{name: getattr(row, name) for name in fields}, **recorded(row)}
 
 

@@ -162,6 +162,17 @@ def all_instruments() -> list[Any]:
     return list(Instrument.select().order_by(Instrument.code))
 
 
+def measure(instrument_id: int, names: list[str]) -> None:
+    """Sets what an instrument measures."""
+    Instrument.update(measures=names).where(Instrument.id == instrument_id).execute()
+
+
+def first_measured(instrument_id: int, name: str) -> bool:
+    """Sets what an instrument measures where nobody stated it; False when somebody was faster."""
+    unstated = (Instrument.id == instrument_id) & Instrument.measures.is_null()
+    return bool(Instrument.update(measures=[name]).where(unstated).execute())
+
+
 def all_checks(numbers: Iterable[int], known_at: datetime | None = None) -> dict[int, list[Any]]:
     """Checks of each of these instruments, recorded by `known_at` when given. One query."""
     wanted = list(numbers)

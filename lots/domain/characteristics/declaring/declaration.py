@@ -317,6 +317,11 @@ class Characteristic:
     step_terms: Callable[[Values], list[Any]] = lambda block: []
 
     @property
+    def by_instrument(self) -> bool:
+        """True where an instrument reads it, False where somebody counts."""
+        return bool(self.instruments or self.instrument_unit)
+
+    @property
     def said(self) -> str:
         """Its name within a sentence."""
         return self.word or self.name
