@@ -202,6 +202,7 @@ def finding(found: Finding) -> dict[str, Any]:
         "limit": found.limit.as_json(),
         "unit": found.limit.unit,
         "n": found.n,
+        "spools": found.spools,
         "uncertainty": found.uncertainty,
         "guard_band": found.guard,
         "margin": found.margin,

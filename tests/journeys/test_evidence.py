@@ -24,12 +24,12 @@ def whole(kind, spools):
         bars = [{**first, "stress_mpa": stress} for stress in (24.0, 25.0, 26.0, 23.0, 22.0)]
         return [*bars, {**first, "stress_mpa": 30.0, "control": True}]
     if kind == "surface":
-        return [{**first, "specks": 1, "area_dm2": 2.0}]
+        return [{"spool_code": s, "specks": 1, "area_dm2": 2.0} for s in spools]
     if kind == "gloss":
         return [{"spool_code": s, "geometry_deg": 60, "gloss_gu": 40.0} for s in spools]
     if kind == "opacity":
         return [{**first, "over_black": [94.9, -0.8, 1.5], "over_white": WHITE}]
-    return [{**first, "moisture_percent": 0.03}]
+    return [{"spool_code": s, "moisture_percent": 0.03} for s in spools]
 
 
 @pytest.mark.parametrize("dropped", ALL)

@@ -44,6 +44,11 @@ class FindingSchema(Schema):
         required=True, metadata={"description": "of value, limit and margin; empty for a colour difference"}
     )
     n = fields.Integer(required=True, metadata={"description": "what the value rests on: spools, readings or tests"})
+    spools = fields.Integer(
+        load_default=None,
+        allow_none=True,
+        metadata={"description": "spools that were measured for it; null if unknown"},
+    )
     uncertainty = fields.Float(
         required=True, allow_none=True, metadata={"description": "standard uncertainty, in `unit`"}
     )

@@ -143,6 +143,11 @@ class ReportFindingSchema(Schema):
     unit = fields.String(required=True)
     n = fields.Integer(required=True)
     counted = fields.String(required=True, metadata={"description": "what n counts"})
+    spools = fields.Integer(
+        load_default=None,
+        allow_none=True,
+        metadata={"description": "spools that were measured for it; null if unknown"},
+    )
     message = fields.String(required=True)
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
-from lots.domain.assessment import drawn_spools, plan_counts
+from lots.domain.assessment import drawn_spools, plan_counts, spools_covered
 from lots.domain.assessment.limits_revision import GENERAL, Limits
 from lots.domain.assessment.printed_evidence import apart_from_controls, by_recipe
 from lots.domain.assessment.verdicts import each_once, standing_of, to_measure, verdicts
@@ -263,10 +263,17 @@ def _judged(
     findings = [finding for part in parts for finding in part.findings]
     if rule.guarded and rules > FIRST:
         findings = plan_counts.one_spool_is_no_lot(findings, evidence.spools(), coverage)
+    if rules > SECOND:
+        counting = evidence.comparable(limits, shade).spools()
+        findings = spools_covered.covered(findings, counting, limits, coverage)
     findings = [replace(f, uses=limits.used_by(f.characteristic)) for f in findings]
     each = [replace(f, uses=limits.used_by(f.characteristic)) for part in parts for f in part.each]
     if any(part.plan for part in coverage.presented):
-        complete = [part.measured for part in parts if part.measured is not None]
+        complete = [
+            part.measured
+            for name, part in zip(DECLARED, parts, strict=True)
+            if part.measured is not None and (rules <= SECOND or spools_covered.counted_in_full(name, limits, coverage))
+        ]
         measured = set(frozenset.intersection(*complete)) if complete else set()
         findings = plan_counts.count_by_plan(findings, each, measured, limits, coverage)
     findings += plan_counts.cap_retests(retests or {}, limits) + plan_counts.discontinued(coverage, limits)

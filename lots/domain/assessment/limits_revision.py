@@ -15,7 +15,7 @@ from lots.domain.receiving.sampling_plans import plan_for
 
 CHARACTERISTICS = tuple(DECLARED)
 # Fields that mean the same in every block that has them, and are judged for all in one place.
-ASKED_ALIKE = ("test_print",)
+ASKED_ALIKE = tuple(dict.fromkeys(one.name for each in DECLARED.values() for one in each.limits.fields if one.alike))
 
 # What a job may ask of the material. `general` stands for every block at once, where limits name no uses.
 USES = ("cosmetic", "fit", "load_bearing", "flexing", "hidden")

@@ -353,6 +353,7 @@ BOND = Characteristic(
         terms=lambda limits, _: f"Bond between layers from {counted(limits.tests_min, 'bar')} or more of the lot.",
     ),
     assess=_assess,
+    spools_min=1,
     judged=(
         Judged("bond.mean", "Mean layer bond", covered=True),
         Judged("bond.single", "Worst bond specimen"),

@@ -101,6 +101,7 @@ def _terms(limits: SurfaceLimits, _: float) -> str:
 
 SURFACE = Characteristic(
     name="surface",
+    word="specks",
     title="Specks",
     path="/surface-checks",
     schema="Surface",

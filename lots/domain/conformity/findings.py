@@ -37,7 +37,8 @@ class Finding:
     true value is inside the limit. `claimable`, for a failing value, says whether it is beyond the limit by its uncertainty too, so that
     a claim against the supplier would stand (ISO 14253-1); None where the uncertainty is unknown. `coarse` marks a method too coarse
     for its limit. `spool` is set where one spool is judged by itself. `more_spools` is how many more spools would settle it: the program draws
-    them (`lots.domain.assessment.drawn_spools`); 0 where spools are not what is wanted.
+    them (`lots.domain.assessment.drawn_spools`); 0 where spools are not what is wanted. `spools` is how many spools were measured for it, None
+    where nobody counted them.
     """
 
     code: str
@@ -58,6 +59,7 @@ class Finding:
     spool: str = ""
     uses: tuple[str, ...] = field(default=())
     more_spools: int = 0
+    spools: int | None = None
 
     @property
     def characteristic(self) -> str:

@@ -205,6 +205,7 @@ def short(found: Finding, limits: Limits | None) -> dict[str, Any]:
         "unit": found.limit.unit,
         "n": found.n,
         "counted": found.counted,
+        "spools": found.spools,
         "message": found.message,
         "digits": found.digits,
     }

@@ -279,6 +279,8 @@ class Characteristic:
         uses: uses that it defines: without it they were not looked at.
         carried: columns of a lot that the next lot's step is measured from, the first of which must be there.
         step_terms: what of its limits block a step depends on.
+        spools_min: drawn spools that its findings must rest on where the limits do not say; None: as many as the sampling asks. One is enough
+            for what comes from the batch more than from the spool (shrinkage, bond, opacity; common practice, no source).
     """
 
     name: str
@@ -315,6 +317,7 @@ class Characteristic:
     uses: tuple[str, ...] = ()
     carried: tuple[str, ...] = ()
     step_terms: Callable[[Values], list[Any]] = lambda block: []
+    spools_min: int | None = None
 
     @property
     def by_instrument(self) -> bool:

@@ -23,6 +23,7 @@ class LimitField:
         needed, default, hint: as for any field.
         words, parts: of a choice; of a map.
         schema: name of a map's shape in the document; "" where that follows from its name.
+        alike: it means the same in every block that has it, and is judged for all in one place.
         order: what is wrong where the first of a pair is above the second, and what to do.
     """
 
@@ -40,6 +41,7 @@ class LimitField:
     words: tuple[str, ...] = ()
     parts: tuple[LimitField, ...] = ()
     schema: str = ""
+    alike: bool = False
     order: tuple[str, str] = ("The lower limit is above the upper one.", "Write [lowest, highest].")
 
 
@@ -62,6 +64,21 @@ class LimitsBlock:
     problems: Callable[[Mapping[str, Any]], Sequence[Problem]] = lambda block: ()
     beside: tuple[tuple[str, ...], str] = ((), "")
     terms: Callable[[Any, float], str] = lambda block, nominal_mm: ""
+
+    def __post_init__(self) -> None:
+        """Every block may say on how many spools it must rest, so that none is forgotten."""
+        object.__setattr__(self, "fields", (*self.fields, SPOOLS_MIN))
+
+
+# Judged for all in one place, see `lots.domain.assessment.spools_covered`.
+SPOOLS_MIN = LimitField(
+    "spools_min",
+    "drawn spools that each finding must rest on, or all when there are fewer",
+    type="whole",
+    low=1,
+    high=1000,
+    alike=True,
+)
 
 
 def fewest(name: str, about: str) -> LimitField:

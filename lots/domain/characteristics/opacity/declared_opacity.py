@@ -129,6 +129,7 @@ OPACITY = Characteristic(
         read=lambda block: OpacityLimits(**block),
     ),
     assess=_assess,
+    spools_min=1,
     judged=(Judged("opacity.contrast_ratio", "Contrast ratio"),),
     measures=(
         Measure(

@@ -237,6 +237,7 @@ SHRINKAGE = Characteristic(
         terms=_terms,
     ),
     assess=_assess,
+    spools_min=1,
     judged=(
         *(Judged(f"shrinkage.{axis}", f"Shrinkage along {axis.upper()}", covered=True) for axis in AXES),
         *(
