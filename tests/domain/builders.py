@@ -13,6 +13,7 @@ from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.bond import BondLimits, BondTest
 from lots.domain.characteristics.color.lot_color import ColorLimits, ColorReading
 from lots.domain.characteristics.declaring.case import Previous, ShadeRevision
+from lots.domain.characteristics.declaring.origin import Origin
 from lots.domain.characteristics.diameter import DiameterLimits, DiameterReading
 from lots.domain.characteristics.gloss import GlossLimits, GlossReading
 from lots.domain.characteristics.moisture import MoistureLimits, MoistureReading
@@ -82,7 +83,7 @@ def bar(stress_mpa: float, u: float | None = None) -> BondTest:
 
 def control(stress_mpa: float, u: float | None = None) -> BondTest:
     """A control bar from the same build."""
-    return BondTest("control", stress_mpa, control=True, uncertainty=u)
+    return BondTest("control", stress_mpa, control=True, uncertainty=u, origin=Origin(control=True))
 
 
 def wet(spool: str, percent: float, hours: float = 0.0, u: float | None = None) -> MoistureReading:

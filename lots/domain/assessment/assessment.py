@@ -10,6 +10,7 @@ from typing import Any
 from lots.domain.assessment import drawn_spools, plan_counts, spools_covered
 from lots.domain.assessment.limits_revision import GENERAL, Limits
 from lots.domain.assessment.printed_evidence import apart_from_controls, by_recipe
+from lots.domain.assessment.sources_alone import assess_by_source
 from lots.domain.assessment.verdicts import each_once, standing_of, to_measure, verdicts
 from lots.domain.characteristics.declaring.case import Case, Previous, ShadeRevision
 from lots.domain.characteristics.declaring.figures import Figure
@@ -174,6 +175,8 @@ def assess(
         From version 2 on each finding is the worse of two: from the drawn spools alone, and from all that were measured. So readings of spools
         that were not drawn may refuse a lot and never release it. What is kept of the lot (mean colour, flow, shrinkage, figures) rests on
         the drawn spools alone, since it stands for the lot; what is kept of a spool rests on its own readings.
+
+        From version 3 on a failure by one instrument, printer or build alone stands (`assess_by_source`).
     """
     given = (limits, shade, nominal_mm)
     notes: list[str] = []
@@ -246,7 +249,7 @@ def _judged(
         rules=rules,
         judging=limits is not None and not coverage.closed,
     )
-    parts = [declared.assess(case) for declared in DECLARED.values()]
+    parts = [assess_by_source(declared, case) for declared in DECLARED.values()]
     notes = [note for part in parts for note in part.notes]
     summary = Summary(figures=dict(figure for part in parts for figure in part.figures.items()))
     kept = dict(item for part in parts for item in part.kept.items())

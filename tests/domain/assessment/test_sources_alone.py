@@ -1,0 +1,108 @@
+"""Readings of another instrument, printer or build never release what one of them refuses. Source: this project's rule."""
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from lots.domain.assessment.assessment import Evidence, assess
+from lots.domain.characteristics.declaring.origin import Origin
+from lots.domain.characteristics.registry import DECLARED
+from lots.domain.conformity.rule_versions import SECOND
+from tests.domain.builders import EVERY_LIMIT, GOOD, SHADE, TWO_OF_TEN, assessed, by_code, gauge, wet
+from tests.domain.strategies import LOTS, limits
+
+QUICK = settings(max_examples=60, deadline=None)
+ORIGINS = {
+    "instrument": (Origin(instrument="MIC-1"), Origin(instrument="MIC-2")),
+    "printer": (Origin(printer="P1"), Origin(printer="P2")),
+    "build": (Origin(printer="P1", build="B1"), Origin(printer="P1", build="B2")),
+}
+
+
+def of(evidence, origin):
+    """The same readings with another origin; controls stay controls."""
+    return Evidence(
+        {
+            name: [replace(one, origin=replace(origin, control=one.origin.control)) for one in some]
+            for name, some in evidence.readings.items()
+        }
+    )
+
+
+def both(one, other):
+    """The readings of both."""
+    return Evidence({name: [*some, *other.readings[name]] for name, some in one.readings.items()})
+
+
+def refused(found):
+    """Codes of what refuses a lot."""
+    return {one.code for one in found.findings if one.verdict == "fail" and not one.hold}
+
+
+def test_all_strategies_cover_every_characteristic():
+    """The lots that are drawn below have readings of every declared characteristic."""
+    assert set(DECLARED) == {name for name, some in GOOD.readings.items() if some}
+
+
+@pytest.mark.parametrize("kind", ORIGINS)
+@QUICK
+@given(first=LOTS, second=LOTS, under=limits())
+def test_another_source_never_releases(kind, first, second, under):
+    """What is refused by one instrument, printer or build stays refused when readings of another come, for every characteristic."""
+    mine, theirs = (of(one, origin) for one, origin in zip((first, second), ORIGINS[kind], strict=True))
+    before, after = (assessed(one, under, previous=None) for one in (mine, both(mine, theirs)))
+    assert set() == refused(before) - refused(after)
+    assert [] == [use for use, verdict in before.uses.items() if verdict == "fail" and after.uses[use] != "fail"]
+
+
+def test_a_failure_by_one_instrument_stands_and_is_named():
+    """A spool of 1.79 mm by one micrometer and 1.75 mm by another has a mean of 1.77 mm, inside its limit, and is refused by the first alone."""
+    agreed = replace(
+        EVERY_LIMIT, diameter=replace(EVERY_LIMIT.diameter, reading_tolerance_mm=None, ovality_max_mm=None)
+    )
+    out = [replace(gauge(code, 1.79, 1.79), origin=Origin("MIC-2")) for code in "AB"]
+    fine = [replace(gauge(code, 1.75, 1.75), origin=Origin("MIC-1")) for code in "AB"]
+    found = by_code(assessed(Evidence(GOOD.readings, diameter=(*out, *fine)), agreed).findings)["diameter.spool_mean"]
+    assert "fail" == found.verdict
+    assert found.message.endswith("By the readings of instrument MIC-2 alone.")
+    assert pytest.approx(1.79) == found.value
+
+
+def test_what_one_source_leaves_missing_refuses_nothing():
+    """Each instrument measured one spool of two: neither speaks for the lot alone, so the findings are those of both together."""
+    split = [replace(gauge(code, 1.75, 1.76), origin=Origin(f"MIC-{code}")) for code in "AB"]
+    found = assessed(Evidence(GOOD.readings, diameter=split))
+    assert "pass" == by_code(found.findings)["diameter.spool_mean"].verdict
+
+
+def test_a_newer_dry_reading_with_another_instrument_counts():
+    """A spool dried and measured dry with another instrument is dry: only its newest reading counts."""
+    damp = replace(wet("A", 0.09), origin=Origin("BAL-1"))
+    dry = replace(wet("A", 0.02, hours=8), origin=Origin("BAL-2"))
+    other = replace(wet("B", 0.02, hours=8), origin=Origin("BAL-2"))
+    found = assessed(Evidence(GOOD.readings, moisture=(damp, dry, other)))
+    assert {"pass"} == {one.verdict for one in found.findings if one.characteristic == "moisture"}
+
+
+def test_the_second_version_of_the_rules_does_not_ask_who_measured():
+    """Under version 2 the mean over both micrometers decides, as it did when those lots were judged."""
+    agreed = replace(
+        EVERY_LIMIT, diameter=replace(EVERY_LIMIT.diameter, reading_tolerance_mm=None, ovality_max_mm=None)
+    )
+    some = [
+        replace(gauge(code, d, d), origin=Origin(name))
+        for code in "AB"
+        for d, name in ((1.79, "MIC-2"), (1.75, "MIC-1"))
+    ]
+    found = assess(Evidence(GOOD.readings, diameter=some), agreed, SHADE, 1.75, TWO_OF_TEN, rules=SECOND)
+    assert "pass" == by_code(found.findings)["diameter.spool_mean"].verdict
+
+
+@QUICK
+@given(lot=LOTS, under=limits(), data=st.data())
+def test_one_source_is_judged_as_it_was(lot, under, data):
+    """Where all readings come from one source, naming it changes no finding."""
+    origin = data.draw(st.sampled_from([Origin("MIC-1"), Origin(printer="P1")]))
+    assert assessed(lot, under, previous=None).findings == assessed(of(lot, origin), under, previous=None).findings
