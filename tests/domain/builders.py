@@ -115,7 +115,9 @@ GOOD = Evidence(
     opacity=(plaque("A", 94.95, u=0.02),),
     stringing=(StringingCheck("A", 0, 10), StringingCheck("B", 1, 10)),
 )
-BEFORE = Previous(Lab(95.0, -0.8, 1.45), {"x": 0.30})
+# What the shrinkage of GOOD is of.
+ON_100_MM = {"shrinkage": {"x": "outside 100 mm"}}
+BEFORE = Previous(Lab(95.0, -0.8, 1.45), {"x": 0.30}, basis=ON_100_MM)
 COLOR_LIMITS = ColorLimits(
     lot_max=1.0, spool_max=1.2, spread_max=0.6, step_max=0.5, components_max={"L": 0.8, "a": 0.4, "b": 0.6}
 )

@@ -84,6 +84,7 @@ class Evidence:
 class Summary:
     """What is kept of a lot: mean colour, flow factors, shrinkage (None if unmeasured), spools that fail by themselves, figures for series.
 
+    `basis` says by characteristic what its figures are of, where a step depends on it.
     `wet` is the last reading that was too wet, None without any; `dry_at` says when each spool was last measured that is dry by its newest reading.
     """
 
@@ -97,6 +98,7 @@ class Summary:
     figures: Mapping[str, Figure] = field(default_factory=dict)
     wet: Wetness | None = None
     dry_at: Mapping[str, datetime] = field(default_factory=dict)
+    basis: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,7 +258,8 @@ def _judged(
     if rules == FIRST:
         # Its lots kept no word of a wet reading.
         kept = {name: value for name, value in kept.items() if name not in ("wet", "dry_at")}
-    summary = replace(summary, **kept)
+    of = {name: dict(part.basis) for name, part in zip(DECLARED, parts, strict=True) if part.basis}
+    summary = replace(summary, **kept, basis=of)
     if limits is None or coverage.closed:
         to_do = "limits for this grade, set by quality: without them nothing can be judged"
         unjudged: dict[str, Verdict] = dict.fromkeys(limits.required() if limits else (GENERAL,), "missing")

@@ -32,6 +32,8 @@ def find_previous(lot: Any) -> dict[str, Any]:
             if declared.name in other.accepted and getattr(other, declared.carried[0]):
                 found[f"{declared.name}_lot_id"] = other.id
                 found |= {column: getattr(other, column) for column in declared.carried}
+                if basis := ((other.figures or {}).get("basis") or {}).get(declared.name):
+                    found["basis"] = {**found.get("basis", {}), declared.name: basis}
         wanted = [declared for declared in wanted if declared.carried[0] not in found]
         if not wanted:
             break
@@ -196,6 +198,7 @@ def _figures(judged: Judged) -> dict[str, Any]:
             "measures": {name: figure.as_list() for name, figure in summary.figures.items()},
             "sources": judged.sources,
             "failed": sorted({f.code for f in found.findings if f.verdict == "fail" and not f.hold and f.uses}),
+            **({"basis": summary.basis} if summary.basis else {}),
         },
         "retestable": [name for name in CHARACTERISTICS if found.settled_without_pass(name)],
         "reinspected_until": judged.reinspected_until,

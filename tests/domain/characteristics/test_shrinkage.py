@@ -231,3 +231,83 @@ def test_no_tests_have_no_summary():
 def test_scale_factor_of_no_shrinkage_is_one():
     """A part that does not shrink needs no scaling."""
     assert pytest.approx(1.0, abs=SAME_SUM) == scale_factor(0.0)
+
+
+# One filament of 0.30 % whose bead is 0.1 mm too wide.
+def length(designed_mm, feature="outside", u=0.01, axis="x"):
+    """An outside or inside length of that filament."""
+    return coupon(0.30, axis, designed_mm, feature, offset_mm=0.1, u=u)
+
+
+@pytest.mark.parametrize(("designed_mm", "reads"), [(100, 0.20), (50, 0.10), (20, -0.20)])
+def test_a_single_length_includes_the_bead(designed_mm, reads):
+    """0.30 % with a bead of 0.1 mm reads 0.20 on 100 mm, 0.10 on 50 and -0.20 on 20 (geometry), and the finding says what it includes."""
+    found = summarise([length(designed_mm)], X_ONLY.apart)["x"]
+    assert (reads, False) == (pytest.approx(found.percent, abs=LEAST_SQUARES), found.separated)
+    finding = by_code(judge_shrinkage({"x": found}, X_ONLY, SIMPLE))["shrinkage.x"]
+    assert f"includes the bead (measured on outside {designed_mm} mm)" in finding.detail
+
+
+@pytest.mark.parametrize(
+    ("tests", "separated"),
+    [
+        ([length(20), length(100)], True),
+        ([length(100), length(90)], False),
+        ([length(21), length(100)], False),
+        ([length(50), length(50, "inside")], True),
+        ([length(20, u=None), length(100, u=None)], True),
+        ([length(20, u=0.1), length(100, u=0.1)], False),
+    ],
+    ids=["5-to-1", "100-and-90", "just-below-5-to-1", "outside-and-inside", "caliper-assumed", "caliper-too-coarse"],
+)
+def test_the_bead_is_separated_only_where_the_lengths_allow_it(tests, separated):
+    """Outside and inside or 5 : 1, and a slope known to a third of 0.2 %, half the width of 0.1 to 0.5 % (common practice, no source)."""
+    found = summarise(tests, X_ONLY.apart)["x"]
+    assert separated is found.separated
+    assert pytest.approx(0.30 if separated else np.mean([t.percent for t in tests]), abs=LEAST_SQUARES) == found.percent
+
+
+def test_90_and_100_mm_leave_more_noise_than_shrinkage():
+    """0.02 mm on each of 100 and 90 mm is 0.28 % on the slope (0.02 over the root of 50 mm2, arithmetic)."""
+    assert pytest.approx(0.283, abs=0.0005) == 100 * 0.02 / np.sqrt(50)
+
+
+@pytest.mark.parametrize(
+    ("basis", "tests", "verdict", "value"),
+    [
+        ("material", [length(20), length(100)], "pass", 0.30),
+        ("material", [length(100)], "missing", None),
+        ("part", [length(100)], "pass", 0.20),
+        ("part", [length(20), length(100)], "fail", 0.0),
+        (None, [length(100)], "pass", 0.20),
+    ],
+)
+def test_limits_say_what_they_are_on(basis, tests, verdict, value):
+    """Limits on the material need separable lengths; limits on the part take lengths as measured (fails closed, no source)."""
+    limits = replace(X_ONLY, basis=basis)
+    found = by_code(judge_shrinkage(summarise(tests, limits.apart), limits, SIMPLE))["shrinkage.x"]
+    assert (verdict, value) == (found.verdict, pytest.approx(value, abs=LEAST_SQUARES))
+    assert (verdict == "missing") is ("lengths outside and inside, or lengths of at least 5 : 1" in found.to_measure)
+
+
+def test_only_the_length_asked_for_counts():
+    """Limits on the part at 100 mm do not count a coupon of 50 mm."""
+    limits = replace(X_ONLY, basis="part", designed_mm=100.0)
+    assert [True, False] == [limits.counts(length(d)) for d in (100, 50)]
+
+
+@given(
+    st.floats(-1, 1),
+    st.floats(0.01, 1),
+    st.floats(0, 1),
+    st.sampled_from(["part", "material"]),
+    st.lists(st.tuples(st.sampled_from([20.0, 50.0, 100.0]), st.sampled_from(["outside", "inside"])), min_size=1),
+)
+def test_wider_limits_never_refuse_what_narrower_ones_accept(middle, room, more, basis, lengths):
+    """What passes limits on the part, or on the material, passes limits that are wider (law of this project)."""
+    tests = [length(*one) for one in lengths]
+    verdicts = []
+    for half in (room, room + more):
+        limits = ShrinkageLimits({"x": (middle - half, middle + half)}, basis=basis)
+        verdicts.append(judge_shrinkage(summarise(tests, limits.apart), limits, SIMPLE)[0].verdict)
+    assert verdicts[0] != "pass" or verdicts[1] == "pass"

@@ -20,6 +20,7 @@ from tests.domain.builders import (
     EVERY_LIMIT,
     GOOD,
     GUARDED,
+    ON_100_MM,
     SHADE,
     SIMPLE,
     WHITE,
@@ -181,7 +182,9 @@ def test_a_guarded_step_of_unknown_uncertainty_is_missing(now, before, step_max)
 )
 def test_a_shrinkage_step_is_told_by_the_middle_of_the_limits(before, now, verdict):
     """Limits of 0.1 to 0.5 % have 0.30 % in their middle: 0.12 and 0.48 lie 0.18 from it; 0.15 may be stepped."""
-    found = assessed(replace(GOOD, shrinkage=(coupon(now), coupon(now))), previous=Previous(WHITE, {"x": before}))
+    found = assessed(
+        replace(GOOD, shrinkage=(coupon(now), coupon(now))), previous=Previous(WHITE, {"x": before}, basis=ON_100_MM)
+    )
     assert verdict == by_code(found.findings)["shrinkage.step_x"].verdict
 
 
@@ -197,7 +200,7 @@ def test_a_step_that_no_use_requires_keeps_nothing_open():
     agreed = replace(EVERY_LIMIT, uses={"hidden": ("diameter",)})
     found = assessed(
         limits=agreed,
-        previous=Previous(Lab(95.0, -0.8, 1.5), {"x": 0.30}),
+        previous=Previous(Lab(95.0, -0.8, 1.5), {"x": 0.30}, basis=ON_100_MM),
         evidence=replace(GOOD, color=(color("A", *YELLOW.as_list()), color("B", *YELLOW.as_list()))),
     )
     assert ("near", "released", {}) == (

@@ -34,7 +34,8 @@ class ShadeRevision:
 class Previous:
     """The last accepted lot of the same supplier and grade, per characteristic it was accepted for.
 
-    `accepted` maps the code of a step from it to the largest that quality accepted, in the unit of its finding.
+    `accepted` maps the code of a step from it to the largest that quality accepted, in the unit of its finding. `basis` says by characteristic
+    what its figures are of (`Part.basis`).
     """
 
     lab: Lab | None = None
@@ -42,6 +43,7 @@ class Previous:
     lab_uncertainty: Vector | None = None
     shrinkage_uncertainty: Mapping[str, float] = field(default_factory=dict)
     accepted: Mapping[str, float] = field(default_factory=dict)
+    basis: Mapping[str, Any] = field(default_factory=dict)
 
     @classmethod
     def from_kept(cls, kept: Mapping[str, Any], accepted: Mapping[str, float]) -> Previous:
@@ -53,6 +55,7 @@ class Previous:
             tuple(lab_u) if lab_u else None,
             kept.get("shrinkage_uncertainty") or {},
             accepted,
+            kept.get("basis") or {},
         )
 
 
@@ -125,6 +128,7 @@ class Part:
         kept: what is kept of the lot or its spools, by the names that `Summary` has for it.
         figures: what the lot adds to series, by measure.
         notes: on readings that do not count, and the like.
+        basis: what its figures are of, from version 3 of the rules: a step compares only figures of the same.
     """
 
     findings: Sequence[Finding] = ()
@@ -133,3 +137,4 @@ class Part:
     kept: Mapping[str, Any] = field(default_factory=dict)
     figures: Mapping[str, Figure] = field(default_factory=dict)
     notes: Sequence[str] = ()
+    basis: Mapping[str, Any] = field(default_factory=dict)

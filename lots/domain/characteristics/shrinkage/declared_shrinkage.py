@@ -32,31 +32,42 @@ from lots.domain.characteristics.shrinkage.lot_shrinkage import (
     judge_shrinkage,
     summarise,
 )
+from lots.domain.characteristics.shrinkage.separation import steps_alike
 from lots.domain.conformity.findings import Finding
+from lots.domain.conformity.rule_versions import SECOND
 from lots.domain.words import counted
 
 
 def _assess(case: Case) -> Part:
     recorded, limits = case.of("shrinkage")
     tests = [test for test in recorded if limits is None or limits.counts(test)]
-    summary = summarise(tests)
+    of_figure = case.rules > SECOND
+    summary = summarise(tests, (limits or ShrinkageLimits({})).apart if of_figure else None)
     kept = {
         "shrinkage": {axis: found.percent for axis, found in summary.items()},
         "shrinkage_uncertainty": {
             axis: found.uncertainty for axis, found in summary.items() if found.uncertainty is not None
         },
     }
+    basis = {axis: found.of for axis, found in summary.items() if of_figure}
     findings: list[Finding] = []
+    notes = _notes(recorded, tests, limits) if limits else []
     if limits and case.judging:
-        before = (case.previous.shrinkage, case.previous.shrinkage_uncertainty)
-        findings = judge_shrinkage(summary, limits, case.rule, *before, case.steps)
-    notes = _notes(recorded, tests, limits) if limits else ()
-    return Part(findings=findings, kept=kept, figures=_figures(tests, summary), notes=notes)
+        before, uncertain = case.previous.shrinkage, case.previous.shrinkage_uncertainty
+        if of_figure and limits.step_max_percent is not None:
+            asked = {axis: percent for axis, percent in before.items() if axis in limits.percent}
+            before, unlike = steps_alike(basis, case.previous.basis.get("shrinkage") or {}, asked)
+            notes += unlike
+        findings = judge_shrinkage(summary, limits, case.rule, before, uncertain, case.steps)
+    return Part(findings=findings, kept=kept, figures=_figures(tests, summary), notes=notes, basis=basis)
 
 
 def _notes(recorded: Sequence[ShrinkTest], tests: Sequence[ShrinkTest], limits: ShrinkageLimits) -> list[str]:
     notes = []
-    if left := len(recorded) - len(tests):
+    if left := sum(limits.of_age(test) and not limits.of_length(test) for test in recorded):
+        was, does = ("test is", "does") if left == 1 else ("tests are", "do")
+        notes.append(f"{left} shrink {was} not of {limits.designed_mm:g} mm designed and {does} not count.")
+    if left := sum(not limits.of_age(test) for test in recorded):
         low, high = limits.age_h or (0, 0)
         was, does = ("test was", "does") if left == 1 else ("tests were", "do")
         notes.append(f"{left} shrink {was} not measured {low:g} to {high:g} h after printing and {does} not count.")
@@ -111,11 +122,15 @@ def _limits(block: Values) -> ShrinkageLimits:
     percent = {axis: (float(ends[0]), float(ends[1])) for axis in AXES if (ends := block.get(f"{axis}_percent"))}
     age = block.get("age_h")
     least, step = block.get("tests_per_axis_min", 1), block.get("step_max_percent")
-    return ShrinkageLimits(percent, step, least, (age[0], age[1]) if age else None)
+    of = (block.get("basis"), block.get("designed_mm"))
+    return ShrinkageLimits(percent, step, least, (age[0], age[1]) if age else None, *of)
 
 
 def _problems(block: Values) -> list[Problem]:
     found = []
+    if block.get("designed_mm") is not None and block.get("basis") != "part":
+        detail = "A designed length belongs to limits on the part: the bead is in the shrinkage of one length."
+        found.append(("/designed_mm", detail, "Set basis to part, or leave designed_mm out."))
     for axis in AXES:
         ends = block.get(f"{axis}_percent")
         if ends and any(ends) and ends[0] <= ends[1] and max(abs(end) for end in ends) < 0.02:
@@ -126,9 +141,12 @@ def _problems(block: Values) -> list[Problem]:
 
 def _terms(limits: ShrinkageLimits, _: float) -> str:
     aged = f", measured {limits.age_h[0]:g} to {limits.age_h[1]:g} h after printing" if limits.age_h else ""
-    return (
-        f"Shrinkage in % of the designed length, {counted(limits.tests_per_axis_min, 'test')} or more per axis{aged}."
-    )
+    length = "" if limits.designed_mm is None else f" of {limits.designed_mm:g} mm"
+    basis = {
+        "part": f" The limits are on the part as measured{length}, which includes the bead.",
+        "material": " The limits are on the material, without the bead.",
+    }.get(limits.basis or "", "")
+    return f"Shrinkage in % of the designed length, {counted(limits.tests_per_axis_min, 'test')} or more per axis{aged}.{basis}"
 
 
 def _measure(axis: str) -> Measure:
@@ -210,7 +228,7 @@ SHRINKAGE = Characteristic(
     printed=True,
     of_lot=of_the_lot,
     comparable=lambda test, limits, _: test if limits is None or limits.counts(test) else None,
-    not_comparable="not measured at the age that was asked for",
+    not_comparable="not measured at the age or on the length that was asked for",
     limits=LimitsBlock(
         about="Limits on shrinkage per axis, [lowest, highest] in %, never merged.",
         fields=(
@@ -223,6 +241,15 @@ SHRINKAGE = Characteristic(
             ),
             fewest("tests_per_axis_min", "fewest coupons measured per axis"),
             by_test_print(),
+            LimitField(
+                "basis",
+                "part: lengths as measured, with the bead; material: without the bead, so lengths outside and inside or of at least 5 : 1 are needed",
+                type="choice",
+                words=("part", "material"),
+            ),
+            LimitField(
+                "designed_mm", "with basis part: only coupons of this designed length count, mm", above=0, high=2000
+            ),
             LimitField(
                 "age_h",
                 "earliest and latest hours after printing",
@@ -258,10 +285,11 @@ SHRINKAGE = Characteristic(
     studied=(Studied("shrinkage", "length of coupons", "mm", 0, 2000),),
     instruments=("micromet", "caliper", "calliper", "laser"),
     instrument_unit="mm",
-    method="Lengths of printed coupons were measured along each axis and held against their design. Where two lengths differ "
-    "enough, the width of the bead is told apart from the shrinkage.",
+    method="Lengths of printed coupons were measured along each axis and held against their design. Where lengths outside and "
+    "inside, or lengths of at least 5 : 1 allow it, the width of the bead is told apart from the shrinkage. Else the shrinkage includes it.",
     uses=("fit",),
     carried=("shrinkage", "shrinkage_uncertainty"),
+    step_terms=lambda block: [block[name] for name in ("basis", "designed_mm") if block.get(name) is not None],
     form=Form(
         "Shrinkage",
         "Length",

@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from statistics import linear_regression
 
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
 from lots.domain.characteristics.declaring.plausibility import MM_PER_INCH, Doubt
+from lots.domain.characteristics.shrinkage.separation import (
+    ASSUMED_CALIPER_MM,
+    SEPARATED,
+    Basis,
+    SeparationRule,
+    measured_on,
+)
 from lots.domain.conformity.findings import Finding, decimals_of, judge, shown
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.conformity.step_rule import NONE_ACCEPTED, StepRule
@@ -16,8 +23,8 @@ from lots.domain.statistics.summaries import nested_uncertainty, worst_known
 
 AXES = ("x", "y", "z")
 
-# Signed lengths must differ by this much of the longest before scale and bead offset can be told apart: below it, caliper noise
-# of 0.02 mm on 100 mm would move the slope by more than the shrinkage itself. This project's own choice.
+# Before version 3 of the rules, signed lengths must differ by this much of the longest before scale and bead offset are told apart.
+# This project's own choice.
 _LEAST_SPREAD = 0.1
 
 
@@ -82,16 +89,33 @@ def scale_factor(percent: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class AxisSummary:
-    """Shrinkage along one axis: `percent`, the bead `offset_mm` where two lengths could tell it (else None), n tests, standard uncertainty in % and the part of it that is scatter."""
+    """Shrinkage along one axis.
+
+    Args:
+        percent: in %, without the bead where `separated`, else the mean of the single shrinkages, which includes it.
+        offset_mm: of the bead, mm; None where the lengths do not tell it.
+        n: tests.
+        uncertainty: standard uncertainty of `percent`, in %.
+        scatter: the part of it that is scatter.
+        of: from version 3 of the rules, what `percent` is of: `SEPARATED`, or features and lengths in words.
+        to_separate: what is still needed to separate the bead; "" where it is separated or nobody asked.
+    """
 
     percent: float
     offset_mm: float | None
     n: int
     uncertainty: float | None
     scatter: float | None = None
+    of: str = ""
+    to_separate: str = ""
+
+    @property
+    def separated(self) -> bool:
+        """True where `percent` is that of the material, with the bead taken out."""
+        return self.offset_mm is not None
 
 
-def summarise_axis(tests: Sequence[ShrinkTest]) -> AxisSummary | None:
+def summarise_axis(tests: Sequence[ShrinkTest], apart: SeparationRule | None = None) -> AxisSummary | None:
     """Returns the shrinkage along one axis, or None without tests.
 
     A bead wider than planned makes outside lengths longer by an offset e and inside lengths shorter by the same e:
@@ -101,6 +125,7 @@ def summarise_axis(tests: Sequence[ShrinkTest]) -> AxisSummary | None:
 
     Args:
         tests: of one axis only.
+        apart: when the two are told apart; None: by the rule before version 3, a tenth between the signed lengths.
 
     Reference:
         Ordinary least squares, any textbook; ISO 294-4 for the definition of shrinkage.
@@ -113,15 +138,35 @@ def summarise_axis(tests: Sequence[ShrinkTest]) -> AxisSummary | None:
     """
     if not tests:
         return None
-    n = len(tests)
     lengths = [t.designed_mm if t.feature == "outside" else -t.designed_mm for t in tests]
+    if apart is None:
+        alike = max(lengths) - min(lengths) < _LEAST_SPREAD * max(map(abs, lengths))
+        return _singles(tests) if alike else _line(tests, lengths)[0]
+    if apart.basis == "part":
+        return replace(_singles(tests), of=measured_on(tests))
+    lacking = apart.lacking(tests, None, math.inf)
+    if not lacking:
+        found, noise, spread = _line(tests, lengths)
+        lacking = apart.lacking(tests, noise, spread)
+        if not lacking:
+            return replace(found, of=SEPARATED)
+    return replace(_singles(tests), of=measured_on(tests), to_separate=lacking)
+
+
+def _singles(tests: Sequence[ShrinkTest]) -> AxisSummary:
+    """The mean of the single shrinkages."""
     caliper, step = worst_known(t.uncertainty for t in tests), worst_known(t.resolution for t in tests)
-    if max(lengths) - min(lengths) < _LEAST_SPREAD * max(map(abs, lengths)):
-        singles = [t.percent for t in tests]
-        per_mm = 100 / min(t.designed_mm for t in tests)
-        own, least = (None if part is None else per_mm * part for part in (caliper, step))
-        u, scattered = nested_uncertainty(_per_spool(tests), own, least)
-        return AxisSummary(math.fsum(singles) / n, None, n, u, scattered)
+    singles = [t.percent for t in tests]
+    per_mm = 100 / min(t.designed_mm for t in tests)
+    own, least = (None if part is None else per_mm * part for part in (caliper, step))
+    u, scattered = nested_uncertainty(_per_spool(tests), own, least)
+    return AxisSummary(math.fsum(singles) / len(singles), None, len(singles), u, scattered)
+
+
+def _line(tests: Sequence[ShrinkTest], lengths: Sequence[float]) -> tuple[AxisSummary, float, float]:
+    """Shrinkage and bead offset by least squares; the noise of one length, mm; the root of the summed squares of the lengths, mm."""
+    n = len(tests)
+    caliper, step = worst_known(t.uncertainty for t in tests), worst_known(t.resolution for t in tests)
     measured = [t.measured_mm if t.feature == "outside" else -t.measured_mm for t in tests]
     slope, offset = linear_regression(lengths, measured)
     middle = math.fsum(lengths) / n
@@ -136,9 +181,12 @@ def summarise_axis(tests: Sequence[ShrinkTest]) -> AxisSummary | None:
     hidden = None if scatter is None or step is None else step / math.sqrt(12)
     noise = max((s for s in (scatter, caliper, hidden) if s is not None), default=None)
     total = None if noise is None else per_mm * noise
-    return AxisSummary(
+    found = AxisSummary(
         100 * (1 - slope), offset, n, total, None if scatter is None else min(per_mm * scatter, total or 0.0)
     )
+    # Three lengths on one line by luck do not show how well a caliper reads that states nothing.
+    least = 0.0 if caliper is not None else ASSUMED_CALIPER_MM
+    return found, max(noise or 0.0, least), math.sqrt(spread)
 
 
 def _per_spool(tests: Sequence[ShrinkTest]) -> list[list[float]]:
@@ -150,12 +198,23 @@ def _per_spool(tests: Sequence[ShrinkTest]) -> list[list[float]]:
 
 @dataclass(frozen=True, slots=True)
 class ShrinkageLimits:
-    """What a grade's limits ask of shrinkage: [low, high] in % per axis, the largest step in %, tests per axis, ages that count in hours."""
+    """What a grade's limits ask of shrinkage.
+
+    Args:
+        percent: [low, high] in % per axis.
+        step_max_percent: the largest step in %.
+        tests_per_axis_min: tests per axis.
+        age_h: ages that count, in hours.
+        basis: "part" for lengths as measured, "material" without the bead; None judges by what the lengths tell.
+        designed_mm: the only designed length that counts, mm; None for any.
+    """
 
     percent: Mapping[str, tuple[float, float]]
     step_max_percent: float | None = None
     tests_per_axis_min: int = 1
     age_h: tuple[float, float] | None = None
+    basis: Basis | None = None
+    designed_mm: float | None = None
 
     def on(self, axis: str) -> Limit | None:
         """The limit on shrinkage along an axis, in %; None where there is none."""
@@ -163,13 +222,31 @@ class ShrinkageLimits:
         return None if axis not in self.percent else Limit(low, high, "%")
 
     def counts(self, test: ShrinkTest) -> bool:
-        """True when the coupon was measured at an age these limits accept: shrinkage goes on for a day after printing."""
+        """True when the coupon was measured at an age these limits accept, since shrinkage goes on for a day after printing, and has the length they ask for."""
+        return self.of_age(test) and self.of_length(test)
+
+    def of_age(self, test: ShrinkTest) -> bool:
+        """True when the coupon was measured at an age these limits accept."""
         return self.age_h is None or self.age_h[0] <= test.age_h <= self.age_h[1]
 
+    def of_length(self, test: ShrinkTest) -> bool:
+        """True when the coupon has the designed length that these limits ask for."""
+        return self.designed_mm is None or math.isclose(test.designed_mm, self.designed_mm, rel_tol=1e-9)
 
-def summarise(tests: Sequence[ShrinkTest]) -> dict[str, AxisSummary]:
-    """Returns the summary of each axis that has tests."""
-    by_axis = {axis: summarise_axis([t for t in tests if t.axis == axis]) for axis in AXES}
+    def apart(self, axis: str) -> SeparationRule:
+        """When shrinkage and bead offset along an axis are told apart."""
+        low, high = self.percent.get(axis, (None, None))
+        return SeparationRule(None if low is None or high is None else (high - low) / 2, self.basis)
+
+
+def summarise(
+    tests: Sequence[ShrinkTest], apart: Callable[[str], SeparationRule] | None = None
+) -> dict[str, AxisSummary]:
+    """Returns the summary of each axis that has tests; `apart` says per axis when the bead is told apart, None by the rule before version 3."""
+    by_axis = {
+        axis: summarise_axis([t for t in tests if t.axis == axis], None if apart is None else apart(axis))
+        for axis in AXES
+    }
     return {axis: found for axis, found in by_axis.items() if found is not None}
 
 
@@ -206,11 +283,9 @@ def judge_shrinkage(
         value, u, scatter = (
             (measured.percent, measured.uncertainty, measured.scatter) if measured else (None, None, None)
         )
-        detail = (
-            ""
-            if not measured or measured.offset_mm is None
-            else f"Bead offset {measured.offset_mm:+.3f} mm, separated by two lengths."
-        )
+        detail = _bead(measured)
+        if measured is not None and measured.of and limits.basis == "material" and not measured.separated:
+            value, lacking = None, "; ".join(part for part in (lacking, measured.to_separate) if part)
         found.append(
             judge(
                 f"shrinkage.{axis}",
@@ -245,6 +320,15 @@ def judge_shrinkage(
                 moved = steps.judged(moved, rule, now, before, "the middle of its limits")
             found.append(moved)
     return found
+
+
+def _bead(measured: AxisSummary | None) -> str:
+    """Whether a shrinkage includes the bead, as a sentence."""
+    if measured is None:
+        return ""
+    if measured.offset_mm is not None:
+        return f"Bead offset {measured.offset_mm:+.3f} mm, separated by two lengths."
+    return f"This shrinkage includes the bead (measured on {measured.of})." if measured.of else ""
 
 
 def _from_to(before: float, value: float) -> str:
