@@ -171,3 +171,37 @@ def test_a_steady_control_and_a_young_chart_doubt_nothing(shop, white, quillwort
     shop.measure("bond", bars(drawn(lot), 28, build="B9", control=True))
     shop.measure("bond", bars(drawn(lot), 9, build="B1", printer="P2", control=True))
     assert [] == shop.get("quality", "/build-doubts")["items"]
+
+
+COUPONS = {
+    "sampling": {"fixed": 1},
+    "shrinkage": {"x_percent": [0.0, 1.0], "control_difference_max_percent": 0.15},
+}
+
+
+def coupon(code, measured_mm, build="B1", **more):
+    """A coupon of 100 mm along X."""
+    made = {"printer": "P1", "build": build, "measured_at": MEASURED, **more}
+    length = {"axis": "x", "feature": "outside", "designed_mm": 100, "measured_mm": measured_mm, "age_h": 24}
+    return {"spool_code": code, **length, **made}
+
+
+def test_a_difference_to_the_control_leaves_the_printer_out(shop, quillwort):
+    """A printer that is 0.2 % short makes 0.50 % of the lot's 0.30 and of the control's: the difference is 0.02 %, within 0.15."""
+    lot = shop.receive(quillwort, shop.grade(limits=COUPONS))
+    first = shop.measure("shrinkage", coupon(drawn(lot), 99.48))
+    assert ["a coupon along X of the control spool printed in build B1"] == first["lot"]["to_measure"]
+    shop.measure("shrinkage", coupon(drawn(lot), 99.90, build="B2", control=True))
+    assert finding(shop, lot["lot_id"], "shrinkage.control_x")["value"] is None
+    told = shop.measure("shrinkage", coupon(drawn(lot), 99.50, control=True))
+    found = finding(shop, lot["lot_id"], "shrinkage.control_x")
+    assert ("released", 0.02, "pass") == (told["lot"]["standing"], round(found["value"], 6), found["verdict"])
+    assert "Against 1 print of the control spool in build B1." in found["message"]
+
+
+def test_a_lot_that_shrinks_more_than_its_control_is_refused(shop, quillwort):
+    """0.62 % beside a control of 0.30 % is the lot, not the printer."""
+    lot = shop.receive(quillwort, shop.grade(limits=COUPONS))
+    told = shop.measure("shrinkage", [coupon(drawn(lot), 99.38), coupon(drawn(lot), 99.70, control=True)])
+    assert "blocked" == told["lots"][0]["standing"]
+    assert "fail" == finding(shop, lot["lot_id"], "shrinkage.control_x")["verdict"]

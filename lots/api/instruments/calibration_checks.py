@@ -15,7 +15,7 @@ from lots.services.instruments import calibration_checks
 routes = Routes("instruments", __name__, url_prefix="/v1/instruments", description="What readings are taken with.")
 
 
-def _measures(**known: Any) -> fields.List:
+def _measures(**known: Any) -> fields.List[Any]:
     about = "characteristics that it measures; a reading of another is refused"
     example = {"description": about, "example": list(CHARACTERISTICS[1:2])}
     each = Text(20, one_of=CHARACTERISTICS)

@@ -8,7 +8,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from lots.domain.characteristics.declaring.origin import origin_of
+from lots.domain.conformity.findings import Finding, judge
+from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.statistics.summaries import mean_uncertainty, worst_known
+from lots.domain.words import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +34,11 @@ class ControlDifference:
 
 
 def control_difference(
-    own: Iterable[Any], controls: Iterable[Any], value: Callable[[Any], float], alike: Callable[[Any], Hashable]
+    own: Iterable[Any],
+    controls: Iterable[Any],
+    value: Callable[[Any], float],
+    alike: Callable[[Any], Hashable],
+    per_unit: Callable[[Any], float] = lambda reading: 1.0,
 ) -> ControlDifference | None:
     """Returns the mean over builds of the lot's mean minus the control's, or None where no build holds both.
 
@@ -42,6 +49,7 @@ def control_difference(
         controls: readings of the control's.
         value: what is compared, of a reading.
         alike: what prints must share to be compared.
+        per_unit: how much of the value one unit of what the instrument reads makes.
 
     Reference:
         Differences of pairs take out what both have in common (NIST/SEMATECH e-Handbook 7.3.1, paired comparison). Common practice for
@@ -52,13 +60,44 @@ def control_difference(
     if not cells:
         return None
     each = [_mean(lot, value) - _mean(control, value) for lot, control in cells]
-    parts = [part for pair in cells for part in (_uncertainty(pair[0], value), _uncertainty(pair[1], value))]
+    parts = [_uncertainty(some, value, per_unit) for pair in cells for some in pair]
     known = [part for part in parts if part is not None]
     total = math.hypot(*known) / len(cells) if len(known) == len(parts) else None
     builds = tuple(dict.fromkeys(origin_of(lot[0]).build or "" for lot, _ in cells))
     sizes = [(len(lot), len(control)) for lot, control in cells]
     n, n_controls = (sum(column) for column in zip(*sizes, strict=True))
     return ControlDifference(math.fsum(each) / len(each), n, n_controls, builds, total)
+
+
+def judge_difference(
+    code: str, found: ControlDifference | None, most: float, unit: str, rule: DecisionRule, lacking: str
+) -> Finding:
+    """Returns the finding on a difference to the control, which may be `most` either way.
+
+    Args:
+        code: `characteristic.measure`.
+        found: None where no build holds both.
+        most: in the unit of the difference, > 0.
+        unit: "" for none.
+        rule: simple or guarded acceptance.
+        lacking: what is still to be printed, "" for nothing.
+    """
+    limit = Limit(-most, most, unit)
+    if found is None:
+        return judge(code, None, limit, rule, n=0, counted="prints", lacking=lacking)
+    named = ", ".join(found.builds)
+    return judge(
+        code,
+        found.value,
+        limit,
+        rule,
+        n=found.n,
+        counted="print" if found.n == 1 else "prints",
+        uncertainty=found.uncertainty,
+        scatter=found.uncertainty,
+        detail=f"Against {counted(found.controls, 'print')} of the control spool in build {named}.",
+        lacking=lacking,
+    )
 
 
 def lacking_control(own: Iterable[Any], controls: Iterable[Any], alike: Callable[[Any], Hashable], what: str) -> str:
@@ -88,6 +127,10 @@ def _mean(readings: Sequence[Any], value: Callable[[Any], float]) -> float:
     return math.fsum(value(one) for one in readings) / len(readings)
 
 
-def _uncertainty(readings: Sequence[Any], value: Callable[[Any], float]) -> float | None:
+def _uncertainty(
+    readings: Sequence[Any], value: Callable[[Any], float], per_unit: Callable[[Any], float]
+) -> float | None:
+    scale = max(per_unit(reading) for reading in readings)
     own, step = worst_known(r.uncertainty for r in readings), worst_known(r.resolution for r in readings)
-    return mean_uncertainty([value(one) for one in readings], own, step)
+    known = (None if part is None else scale * part for part in (own, step))
+    return mean_uncertainty([value(one) for one in readings], *known)

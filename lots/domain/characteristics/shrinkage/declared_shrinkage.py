@@ -23,6 +23,7 @@ from lots.domain.characteristics.declaring.limit_fields import LimitField, Limit
 from lots.domain.characteristics.declaring.origin import of_the_lot
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
+from lots.domain.characteristics.shrinkage.against_control import judge_against_control
 from lots.domain.characteristics.shrinkage.lot_shrinkage import (
     AXES,
     AxisSummary,
@@ -59,6 +60,7 @@ def _assess(case: Case) -> Part:
             before, unlike = steps_alike(basis, case.previous.basis.get("shrinkage") or {}, asked)
             notes += unlike
         findings = judge_shrinkage(summary, limits, case.rule, before, uncertain, case.steps)
+        findings += judge_against_control(tests, case.controls.get("shrinkage", ()), limits, case.rule)
     return Part(findings=findings, kept=kept, figures=_figures(tests, summary), notes=notes, basis=basis)
 
 
@@ -122,7 +124,7 @@ def _limits(block: Values) -> ShrinkageLimits:
     percent = {axis: (float(ends[0]), float(ends[1])) for axis in AXES if (ends := block.get(f"{axis}_percent"))}
     age = block.get("age_h")
     least, step = block.get("tests_per_axis_min", 1), block.get("step_max_percent")
-    of = (block.get("basis"), block.get("designed_mm"))
+    of = (block.get("basis"), block.get("designed_mm"), block.get("control_difference_max_percent"))
     return ShrinkageLimits(percent, step, least, (age[0], age[1]) if age else None, *of)
 
 
@@ -239,6 +241,12 @@ SHRINKAGE = Characteristic(
             LimitField(
                 "step_max_percent", "most between this lot and the last accepted one per axis, in %", above=0, high=10
             ),
+            LimitField(
+                "control_difference_max_percent",
+                "most between coupons of the lot and of the control spool in one build, in %",
+                above=0,
+                high=10,
+            ),
             fewest("tests_per_axis_min", "fewest coupons measured per axis"),
             by_test_print(),
             LimitField(
@@ -271,6 +279,7 @@ SHRINKAGE = Characteristic(
             Judged(f"shrinkage.step_{axis}", f"Step in {axis.upper()} shrinkage from the last accepted lot", step=True)
             for axis in AXES
         ),
+        *(Judged(f"shrinkage.control_{axis}", f"{axis.upper()} shrinkage against the control") for axis in AXES),
     ),
     # Limits on shrinkage and its steps are hundredths of a percent (common practice, no source).
     decimals=3,

@@ -207,6 +207,7 @@ class ShrinkageLimits:
         age_h: ages that count, in hours.
         basis: "part" for lengths as measured, "material" without the bead; None judges by what the lengths tell.
         designed_mm: the only designed length that counts, mm; None for any.
+        control_difference_max_percent: the largest difference to the control of the same build, in %.
     """
 
     percent: Mapping[str, tuple[float, float]]
@@ -215,6 +216,7 @@ class ShrinkageLimits:
     age_h: tuple[float, float] | None = None
     basis: Basis | None = None
     designed_mm: float | None = None
+    control_difference_max_percent: float | None = None
 
     def on(self, axis: str) -> Limit | None:
         """The limit on shrinkage along an axis, in %; None where there is none."""

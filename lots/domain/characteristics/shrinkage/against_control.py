@@ -1,0 +1,47 @@
+"""Shrinkage against coupons of the control spool in the same build: what the printer adds is in both, and cancels."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from lots.domain.characteristics.declaring.control_difference import (
+    control_difference,
+    judge_difference,
+    lacking_control,
+)
+from lots.domain.characteristics.shrinkage.lot_shrinkage import ShrinkageLimits, ShrinkTest
+from lots.domain.conformity.findings import Finding
+from lots.domain.conformity.limits import DecisionRule
+
+
+def judge_against_control(
+    tests: Sequence[ShrinkTest], controls: Sequence[ShrinkTest], limits: ShrinkageLimits, rule: DecisionRule
+) -> list[Finding]:
+    """Returns the findings on the difference to the control, one for each axis that the limits name; none where they ask for none.
+
+    Only coupons of one build, designed length and feature are compared, so that neither the printer's scale nor the bead enters.
+
+    Args:
+        tests: coupons of the lot that count.
+        controls: coupons of the control spool.
+        limits: what is asked, in %.
+        rule: simple or guarded acceptance.
+
+    Reference:
+        Printers differ by 0.1 to 0.2 % (common practice, no source), which a difference within one build leaves out.
+    """
+    if limits.control_difference_max_percent is None:
+        return []
+    beside = [test for test in controls if limits.counts(test)]
+    found = []
+    for axis in limits.percent:
+        own, other = ([test for test in some if test.axis == axis] for some in (tests, beside))
+        lacking = lacking_control(own, other, _alike, f"a coupon along {axis.upper()}")
+        apart = control_difference(own, other, lambda test: test.percent, _alike, lambda test: 100 / test.designed_mm)
+        most = limits.control_difference_max_percent
+        found.append(judge_difference(f"shrinkage.control_{axis}", apart, most, "%", rule, lacking))
+    return found
+
+
+def _alike(test: ShrinkTest) -> tuple[str, float]:
+    return (test.feature, test.designed_mm)
