@@ -10,7 +10,7 @@ from typing import Any
 
 from lots.domain.assessment.assessment import Assessment, Evidence, assess
 from lots.domain.assessment.limits_revision import Limits
-from lots.domain.characteristics.bond import BondLimits, BondTest
+from lots.domain.characteristics.bond.lot_bond import BondLimits, BondTest
 from lots.domain.characteristics.color.lot_color import ColorLimits, ColorReading
 from lots.domain.characteristics.declaring.case import Previous, ShadeRevision
 from lots.domain.characteristics.declaring.origin import Origin

@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import replace
 from typing import Any
 
 from lots.domain.characteristics.declaring.case import Case, Part
 from lots.domain.characteristics.declaring.declaration import Characteristic
-from lots.domain.characteristics.declaring.origin import Origin, origin_of
+from lots.domain.characteristics.declaring.origin import SOURCE_PARTS, Origin, origin_of
 from lots.domain.conformity.findings import Finding, worst
 from lots.domain.conformity.rule_versions import SECOND
 
-# What tells sources apart: by itself, and all of it together.
-_KINDS: Mapping[str, Callable[[Origin], tuple[str, ...]]] = {
-    "instrument": lambda origin: origin.source[:1],
-    "printer": lambda origin: origin.source[1:2],
-    "build": lambda origin: origin.source[1:],
-    "source": lambda origin: origin.source,
-}
+# What tells sources apart: instrument, printer, build of a printer, and all of these together.
+_TOLD_BY: tuple[Callable[[Origin], tuple[str, ...]], ...] = (
+    lambda origin: origin.source[:1],
+    lambda origin: origin.source[1:2],
+    lambda origin: origin.source[1:],
+    lambda origin: origin.source,
+)
 
 
 def assess_by_source(declared: Characteristic, case: Case) -> Part:
@@ -69,7 +69,7 @@ def _newest(readings: Sequence[Any]) -> list[Any]:
 def _sources(readings: Sequence[Any], controls: Sequence[Any]) -> list[tuple[str, list[Any], list[Any]]]:
     """Each source in words, its readings, and the controls of the builds that it printed; none where there is one source."""
     found: dict[frozenset[int], tuple[str, list[Any], list[Any]]] = {}
-    for of in _KINDS.values():
+    for of in _TOLD_BY:
         groups: dict[Hashable, list[int]] = {}
         for index, one in enumerate(readings):
             groups.setdefault(of(origin_of(one)), []).append(index)
@@ -86,7 +86,7 @@ def _sources(readings: Sequence[Any], controls: Sequence[Any]) -> list[tuple[str
 def _named(some: Sequence[Any], every: Sequence[Any]) -> str:
     """A source in words: what is the same in its readings and differs from others."""
     parts = []
-    for index, kind in enumerate(("instrument", "printer", "build")):
+    for index, kind in enumerate(SOURCE_PARTS):
         mine = {origin_of(one).source[index] for one in some}
         if len(mine) == 1 and mine != {origin_of(one).source[index] for one in every}:
             name = mine.pop()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from lots.domain.characteristics.bond import BOND
+from lots.domain.characteristics.bond.declared_bond import BOND
 from lots.domain.characteristics.color.declared_color import COLOR
 from lots.domain.characteristics.declaring.declaration import Characteristic, Judged, Measure, RepeatFigure, Studied
 from lots.domain.characteristics.diameter import DIAMETER

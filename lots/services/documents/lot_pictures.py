@@ -9,8 +9,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from lots.domain.assessment.limits_revision import Limits, limits_from
-from lots.domain.characteristics import bond
-from lots.domain.characteristics.bond import BOND
+from lots.domain.characteristics.bond import lot_bond as bond
+from lots.domain.characteristics.bond.declared_bond import BOND
 from lots.domain.characteristics.color import lot_color
 from lots.domain.characteristics.color.contours import contour
 from lots.domain.characteristics.color.declared_color import COLOR
@@ -23,6 +23,7 @@ from lots.domain.colorimetry.screen_colors import on_screen
 from lots.domain.conformity.findings import decimals_of, shown
 from lots.domain.conformity.guard import COVERAGE
 from lots.domain.conformity.limits import Limit
+from lots.domain.conformity.rule_versions import FIRST, SECOND
 from lots.domain.words import counted
 from lots.services.assessment.judging import revisions_for
 from lots.services.assessment.lot_assessment import evidence_from, with_valid_calibration
@@ -267,7 +268,7 @@ def bond_picture(lot_id: int) -> dict[str, Any]:
     """
     lot, agreed, _, taken, notes = _opened(lot_id, BOND.name)
     rule = agreed.bond if agreed and agreed.bond else bond.BondLimits()
-    found = bond.summarise(taken)
+    found = bond.summarise(taken, (lot.rules or FIRST) > SECOND)
     control = [test.stress_mpa for test in taken if test.control]
     return {
         **_head(lot),

@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from lots.domain.assessment.limits_revision import limits_from
-from lots.domain.characteristics.bond import BOND
+from lots.domain.characteristics.bond.declared_bond import BOND
 from lots.domain.production.clearance import Clearance
 from lots.domain.production.tab_checks import TAB_USES, TabAsk, TabCheck, check_tab, shapes_of, weakest_of
 from lots.services import clock

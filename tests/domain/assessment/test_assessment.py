@@ -7,7 +7,7 @@ import pytest
 from lots.domain.assessment.assessment import Assessment, Evidence, assess
 from lots.domain.assessment.limits_revision import CHARACTERISTICS, GENERAL, Limits
 from lots.domain.assessment.verdicts import standing_of
-from lots.domain.characteristics.bond import BondLimits
+from lots.domain.characteristics.bond.lot_bond import BondLimits
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.declaring.case import Previous
 from lots.domain.characteristics.diameter import DiameterLimits

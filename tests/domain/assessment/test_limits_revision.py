@@ -12,7 +12,7 @@ from lots.domain.assessment.limits_revision import (
     problems,
     verdict_on_use,
 )
-from lots.domain.characteristics.bond import BondLimits
+from lots.domain.characteristics.bond.lot_bond import BondLimits
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.diameter import DiameterLimits
 from lots.domain.characteristics.gloss import GlossLimits

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from lots.domain.assessment.assessment import Evidence
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.assessment.reinspection import latest_use_by, measurable, reinspected_until, still_to_do
-from lots.domain.characteristics.bond import BondLimits
+from lots.domain.characteristics.bond.lot_bond import BondLimits
 from tests.domain.builders import EVERY_LIMIT, GOOD, MONDAY, assessed, bar
 
 JUNE, AUTUMN = MONDAY + timedelta(days=90), MONDAY + timedelta(days=200)

@@ -18,7 +18,7 @@ from lots.domain.assessment.repeats import (
     scatter_of,
 )
 from lots.domain.assessment.replicates import Scatter, for_decision
-from lots.domain.characteristics.bond import BondTest
+from lots.domain.characteristics.bond.lot_bond import BondTest
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.diameter import DiameterReading
 from lots.domain.characteristics.gloss import GlossReading

@@ -2,10 +2,12 @@
 
 import math
 import statistics
+from dataclasses import replace
 
 import pytest
 
-from lots.domain.characteristics.bond import BondLimits, judge_bond, stress_mpa, summarise
+from lots.domain.characteristics.bond.lot_bond import BondLimits, judge_bond, stress_mpa, summarise
+from lots.domain.characteristics.declaring.origin import Origin
 from tests.domain.builders import GUARDED, SIMPLE, bar, by_code, control
 from tests.tolerances import SAME_SUM
 
@@ -111,3 +113,53 @@ def test_the_guard_band_holds_back_a_bond_close_to_its_floor():
     """25.6 MPa at an uncertainty of 0.7 is inside a floor of 25 by less than 1.645 times 0.7 (JCGM 106:2012, 8.3)."""
     found = judged([bar(25.6, u=0.7)], BondLimits(mean_min_mpa=25.0), GUARDED)["bond.mean"]
     assert "near" == found.verdict
+
+
+def of(build, *tests, printer="P1"):
+    """Bars of one build."""
+    return [replace(one, origin=Origin(printer=printer, build=build, control=one.control)) for one in tests]
+
+
+WEAK = of("B1", bar(16.2), bar(16.2), control(30.0), control(30.0))
+RATIO = BondLimits(control_ratio_min=0.7)
+
+
+def test_control_bars_of_another_build_do_not_count():
+    """A ratio of 0.54 in its own build stays 0.54 when control bars of a cold build come, which would make it 0.74 (by hand)."""
+    cold = of("B2", control(14.0), control(14.0))
+    assert pytest.approx(16.2 / 22.0) == summarise([*WEAK, *cold], by_build=False).control_ratio
+    found = summarise([*WEAK, *cold])
+    assert (pytest.approx(0.54), 2, 2) == (found.control_ratio, found.control_n, found.control_elsewhere)
+    (finding,) = judged([*WEAK, *cold], RATIO).values()
+    assert "fail" == finding.verdict
+    assert "Against 2 control bars of build B1 on P1." in finding.message
+
+
+def test_ratios_are_averaged_over_builds():
+    """0.54 in one build and 0.80 in another are 0.67, however many bars each has; the same name on another printer is another build."""
+    other = of("B1", bar(24.0), control(30.0), printer="P2")
+    found = summarise([*WEAK, *other])
+    assert (pytest.approx(0.67), 3) == (found.control_ratio, found.control_n)
+    (finding,) = judged([*WEAK, *other], RATIO).values()
+    told = "0.54 against 2 control bars of build B1 on P1. 0.80 against 1 control bar of build B1 on P2."
+    assert told == finding.detail
+
+
+def test_bars_of_a_build_without_control_bars_wait_for_them():
+    """A build whose control bars are missing leaves the ratio missing, with what to break."""
+    (finding,) = judged([*WEAK, *of("B7", bar(29.0))], RATIO).values()
+    assert ("missing", "control bars printed in build B7 on P1") == (finding.verdict, finding.to_measure)
+
+
+def test_bars_and_control_bars_without_a_build_belong_together():
+    """Where nobody named a build, all of them are one group, as before builds were kept."""
+    tests = [bar(16.2), control(30.0), replace(control(28.0), origin=Origin(printer="P2", control=True))]
+    found = summarise(tests)
+    assert (pytest.approx(16.2 / 29.0), ("",)) == (found.control_ratio, tuple(one.says for one in found.builds))
+
+
+def test_the_uncertainty_of_a_mean_ratio_is_that_of_its_builds():
+    """Two builds of ratio 0.8, each uncertain by 0.8 hypot(0.3 / 24, 0.3 / 30), are together uncertain by that over the root of two (JCGM 100, 5.1.2)."""
+    tests = [*of("B1", bar(24.0, 0.3), control(30.0, 0.3)), *of("B2", bar(24.0, 0.3), control(30.0, 0.3))]
+    each = 0.8 * math.hypot(0.3 / 24, 0.3 / 30)
+    assert pytest.approx(each / math.sqrt(2)) == summarise(tests).ratio_uncertainty

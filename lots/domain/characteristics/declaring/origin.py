@@ -10,6 +10,8 @@ from lots.domain.code_identity import identity
 
 # Characters of each name in a key.
 _KEPT = 95
+# The parts of a source in words, in the order of `Origin.source`.
+SOURCE_PARTS = ("instrument", "printer", "build")
 
 
 @dataclass(frozen=True, slots=True)

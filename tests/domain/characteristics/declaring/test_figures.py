@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from lots.domain.assessment.assessment import Evidence, assess
 from lots.domain.assessment.limits_revision import Limits, limit_on
-from lots.domain.characteristics.bond import BondLimits, BondTest
+from lots.domain.characteristics.bond.lot_bond import BondLimits, BondTest
 from lots.domain.characteristics.color.declared_color import LEAST_CHROMA
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.declaring.case import ShadeRevision

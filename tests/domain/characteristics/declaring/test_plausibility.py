@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from lots.domain.characteristics.bond import doubt_stress
+from lots.domain.characteristics.bond.lot_bond import doubt_stress
 from lots.domain.characteristics.color.doubts import suspect_lab
 from lots.domain.characteristics.declaring.plausibility import doubt_lab
 from lots.domain.characteristics.diameter import doubt_diameter

@@ -1,0 +1,1 @@
+"""Bond between layers: its declaration and its judgement."""

@@ -1,0 +1,214 @@
+"""Bond between layers as it is declared: its readings, limits, judgement and figures, and how people enter, read and name them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from lots.domain.characteristics.bond.lot_bond import (
+    BondLimits,
+    BondSummary,
+    BondTest,
+    doubt_stress,
+    judge_bond,
+    stress_mpa,
+    summarise,
+)
+from lots.domain.characteristics.declaring.case import Case, Part, Taken
+from lots.domain.characteristics.declaring.declaration import (
+    QUALITY,
+    Characteristic,
+    Entry,
+    Field,
+    Form,
+    Judged,
+    Measure,
+    RepeatFigure,
+    Repeats,
+    Values,
+    WorkedOut,
+)
+from lots.domain.characteristics.declaring.figures import Figure, by_spool, mean, sum_of_squares
+from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, fewest
+from lots.domain.characteristics.declaring.origin import of_the_lot
+from lots.domain.characteristics.declaring.plausibility import Doubt
+from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
+from lots.domain.conformity.limits import Limit
+from lots.domain.conformity.rule_versions import SECOND
+from lots.domain.words import counted
+
+
+def _assess(case: Case) -> Part:
+    own, limits = case.of("bond")
+    tests = [*own, *case.controls.get("bond", ())]
+    by_build = case.rules > SECOND
+    summary = summarise(tests, by_build)
+    findings = judge_bond(summary, limits, case.rule) if limits else ()
+    notes = _notes(summary, limits) if by_build and summary else ()
+    return Part(findings=findings, figures=_figures(summary, by_build), notes=notes)
+
+
+def _figures(summary: BondSummary | None, by_build: bool) -> dict[str, Figure]:
+    if summary is None:
+        return {}
+    spools = by_spool(summary.bars).values()
+    single = [mean([bar.stress_mpa for bar in group]) for group in spools]
+    ss = sum_of_squares(single)
+    figures = {"bond.mean": Figure(summary.mean_mpa, len(single), ss, summary.uncertainty)}
+    if summary.control_ratio is None:
+        return figures
+    if by_build:
+        ratios = [one for group in spools if (one := _mean_ratio(group, summary.control_means)) is not None]
+        figure = Figure(summary.control_ratio, len(ratios), sum_of_squares(ratios), summary.ratio_uncertainty)
+    else:
+        scale = summary.control_ratio / summary.mean_mpa
+        figure = Figure(summary.control_ratio, len(single), ss * scale**2, summary.ratio_uncertainty)
+    return {**figures, "bond.control_ratio": figure}
+
+
+def _mean_ratio(bars: Sequence[BondTest], beside: Mapping[str | None, float]) -> float | None:
+    """The mean of a spool's bars by the control bars of their builds; None where no build of theirs has any."""
+    ratios = [bar.stress_mpa / beside[bar.origin.build_key] for bar in bars if bar.origin.build_key in beside]
+    return mean(ratios) if ratios else None
+
+
+def _notes(summary: BondSummary, limits: BondLimits | None) -> list[str]:
+    if not summary.control_elsewhere or limits is None or limits.control_ratio_min is None:
+        return []
+    does = "does" if summary.control_elsewhere == 1 else "do"
+    left = counted(summary.control_elsewhere, "control bar")
+    return [f"{left} {does} not count: no bar of the lot was printed in the same build."]
+
+
+def _reading(taken: Taken) -> BondTest:
+    stress, control = taken.values["stress_mpa"], taken.values["control"]
+    return BondTest(taken.spool, stress, control, taken.uncertainty, taken.resolution, taken.origin)
+
+
+def _says(values: Values) -> str:
+    force = f" ({values['break_force_n']:g} N on {values['area_mm2']:g} mm2)" if values.get("break_force_n") else ""
+    printer = f", printer {values['printer']}" if values.get("printer") else ""
+    return f"{values['stress_mpa']:g} MPa{force}{', control bar' if values.get('control') else ''}{printer}"
+
+
+def _doubts(values: Values, _: float) -> list[Doubt]:
+    force, area, stress = values.get("break_force_n"), values.get("area_mm2"), values.get("stress_mpa")
+    if stress is not None and (force is not None or area is not None):
+        hint = "Give either stress_mpa, or break_force_n with area_mm2."
+        return [Doubt("stress_mpa", "The stress is given twice.", hint)]
+    if stress is None and force is None:
+        return [Doubt("stress_mpa", "What did the bar break at?", "Give stress_mpa, or break_force_n with area_mm2.")]
+    if stress is None and area is None:
+        lacking = "A force says nothing without the section it broke."
+        return [Doubt("area_mm2", lacking, "Give area_mm2, the cross-section of the bar.")]
+    given = "break_force_n" if stress is None else "stress_mpa"
+    return list(filter(None, [doubt_stress(given, stress or stress_mpa(force or 0.0, area or 0.0))]))
+
+
+def _floor(least: float | None, unit: str) -> Limit | None:
+    return None if least is None else Limit(least, None, unit)
+
+
+_MORE_OR_LESS = ("bonding more strongly", "bonding more weakly")
+_STRENGTH = ("break_force_n", "area_mm2", "stress_mpa")
+BOND = Characteristic(
+    name="bond",
+    title="Layer bond",
+    path="/bond-tests",
+    schema="Bond",
+    summary="Store bars broken across their layers, and control bars.",
+    about="A bar broken across its layers: `stress_mpa`, or `break_force_n` with `area_mm2`.",
+    measured_by=QUALITY,
+    fields=(
+        Field("break_force_n", "force at break, N", above=0, high=1_000_000, together=_STRENGTH, said="the force"),
+        Field(
+            "area_mm2", "cross-section of the bar, mm2", above=0, high=10_000, together=_STRENGTH, said="the section"
+        ),
+        Field(
+            "stress_mpa",
+            "force at break by cross-section, MPa",
+            above=0,
+            stand_in=20.0,
+            together=_STRENGTH,
+            said="the stress",
+        ),
+        Field(
+            "control",
+            "true for a bar of the control material from the same build",
+            type="truth",
+            answered="true for a bar of the control material",
+            default=False,
+            stand_in=False,
+        ),
+        *printed_fields("the bar", control=False),
+    ),
+    worked_out=(WorkedOut("stress_mpa", ("break_force_n", "area_mm2"), stress_mpa),),
+    reading=_reading,
+    says=_says,
+    doubts=_doubts,
+    printed=True,
+    of_lot=of_the_lot,
+    limits=LimitsBlock(
+        about="Floors on bond between layers.",
+        fields=(
+            LimitField("mean_min_mpa", "least mean breaking stress, MPa", asks=True, above=0, high=500),
+            LimitField("single_min_mpa", "least breaking stress of any bar, MPa", asks=True, above=0, high=500),
+            LimitField(
+                "control_ratio_min", "least mean of the bars by that of the control bars", asks=True, above=0, high=10
+            ),
+            fewest("tests_min", "fewest bars broken"),
+            by_test_print(),
+        ),
+        read=lambda block: BondLimits(**block),
+        terms=lambda limits, _: f"Bond between layers from {counted(limits.tests_min, 'bar')} or more of the lot.",
+    ),
+    assess=_assess,
+    spools_min=1,
+    judged=(
+        Judged("bond.mean", "Mean layer bond", covered=True),
+        Judged("bond.single", "Worst bond specimen"),
+        Judged("bond.control_ratio", "Bond against the control bars", covered=True),
+    ),
+    measures=(
+        Measure(
+            "bond.mean",
+            "Mean layer bond",
+            "MPa",
+            *_MORE_OR_LESS,
+            limit=lambda limits, _: _floor(limits.mean_min_mpa, "MPa"),
+            level=True,
+            forecast=True,
+        ),
+        Measure(
+            "bond.control_ratio",
+            "Bond against control bars",
+            "",
+            *_MORE_OR_LESS,
+            decimals=3,
+            limit=lambda limits, _: _floor(limits.control_ratio_min, ""),
+            level=True,
+            forecast=True,
+        ),
+    ),
+    # Bars of the control material are no repeats of the lot's.
+    repeats=Repeats(
+        figures=(RepeatFigure("bond.stress", "breaking stress", "MPa", settles=("bond.mean",)),),
+        of=lambda test: [("bond.stress", test.stress_mpa, (test.control,), 1.0)],
+    ),
+    instruments=("tensile",),
+    instrument_unit="MPa",
+    method="Printed bars were pulled across their layers until they broke. The stress is force over cross-section (ISO 527-1).",
+    uses=("load_bearing", "flexing"),
+    form=Form(
+        "Bond",
+        "Bar",
+        5,
+        (
+            Entry("break_force_n", "Broke at, N"),
+            Entry("area_mm2", "Section, mm²"),
+            Entry("stress_mpa", "or stress, MPa"),
+            Entry("control", "Control bar", form="tick"),
+        ),
+        shared=printed_entries(control=False),
+        about="Give the force with the section, or the stress.",
+    ),
+)
