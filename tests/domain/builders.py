@@ -12,9 +12,10 @@ from lots.domain.assessment.assessment import Assessment, Evidence, assess
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.bond.lot_bond import BondLimits, BondTest
 from lots.domain.characteristics.color.lot_color import ColorLimits, ColorReading
+from lots.domain.characteristics.cross_section import DiameterReading
 from lots.domain.characteristics.declaring.case import Previous, ShadeRevision
 from lots.domain.characteristics.declaring.origin import Origin
-from lots.domain.characteristics.diameter import DiameterLimits, DiameterReading
+from lots.domain.characteristics.diameter import DiameterLimits
 from lots.domain.characteristics.gloss import GlossLimits, GlossReading
 from lots.domain.characteristics.moisture import MoistureLimits, MoistureReading
 from lots.domain.characteristics.opacity.lot_opacity import OpacityLimits, OpacityReading

@@ -116,8 +116,8 @@ def test_metamerism_at_just_inside_and_just_outside_its_limit(shop, by, verdict)
     assert [verdict] == [one["verdict"] for one in findings if one["code"] == "color.metamerism"]
 
 
-def test_metamerism_is_judged_on_the_mean_of_the_spools(shop):
-    """Two spools on either side of the reference by as much average to it: spectra are averaged per spool, spools per lot."""
+def test_metamerism_is_judged_on_the_worst_spool(shop):
+    """Two spools on either side of the reference by as much average to it, and each of them parts from it: the worse one refuses the lot."""
     shade, _ = shade_of(shop, spectrum=spectrum(GRAY))
     lot_id, codes = lot_of(shop, {"sampling": {"fixed": 2}, "color": {"lot_max": 1.0, "metamerism_max": 0.5}}, shade, 2)
     ripple = [0.06 if place % 6 < 3 else -0.06 for place in range(31)]
@@ -125,8 +125,9 @@ def test_metamerism_is_judged_on_the_mean_of_the_spools(shop):
         for step in (1, 0.5, 0):
             read(shop, code, spectrum([0.5 + sign * (0.04 + step * 0.02) * wave / 0.06 for wave in ripple]))
     finding = found(shop, lot_id)["color.metamerism"]
-    assert ("pass", 2) == (finding["verdict"], finding["n"])
-    assert 0.0 == pytest.approx(finding["value"], abs=1e-6)
+    assert ("fail", 2) == (finding["verdict"], finding["n"])
+    assert finding["subject"] in [f"worst, spool {code}" for code in codes]
+    assert "The mean of 2 spools is" in finding["detail"]
 
 
 def test_a_brightened_white_states_its_uv_and_is_compared_with_its_like_only(shop):

@@ -234,7 +234,9 @@ def _judged(
     rules: int,
 ) -> Assessment:
     """The assessment of a lot from all readings that are given."""
-    rule = replace(limits.rule if limits else DecisionRule(), trusts_zero=rules == FIRST)
+    rule = replace(
+        limits.rule if limits else DecisionRule(), trusts_zero=rules == FIRST, room_from_zero=rules <= SECOND
+    )
     previous = previous or Previous()
     readings, controls = apart_from_controls(evidence.readings) if rules > SECOND else (evidence.readings, {})
     case = Case(

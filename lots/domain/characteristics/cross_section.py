@@ -1,13 +1,50 @@
-"""The cross-section of filament: its area, the flow factor that corrects for it, and the length that a mass makes."""
+"""The cross-section of filament: how it is read, its area, the flow factor that corrects for it, and the length that a mass makes."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
 
-if TYPE_CHECKING:
-    from lots.domain.characteristics.diameter import DiameterReading
+from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
+
+
+@dataclass(frozen=True, slots=True)
+class DiameterReading:
+    """Two perpendicular diameters (mm) at one position (m from the free end, None if not noted); `uncertainty` and `resolution` of the gauge in mm.
+
+    `d_max_mm` and `d_min_mm` are the largest and the smallest diameter found by turning, None where nobody turned.
+    """
+
+    spool: str
+    d1_mm: float
+    d2_mm: float
+    position_m: float | None = None
+    uncertainty: float | None = None
+    resolution: float | None = None
+    origin: Origin = UNKNOWN
+    d_max_mm: float | None = None
+    d_min_mm: float | None = None
+
+    @property
+    def diameters(self) -> tuple[float, ...]:
+        """Every diameter that was read at this position, mm."""
+        return tuple(d for d in (self.d1_mm, self.d2_mm, self.d_max_mm, self.d_min_mm) if d is not None)
+
+    @property
+    def mean_mm(self) -> float:
+        """Mean of the two axes, mm."""
+        return (self.d1_mm + self.d2_mm) / 2
+
+    @property
+    def ovality_mm(self) -> float:
+        """Largest less smallest diameter, mm, >= 0. A mean hides it, as 1.84 and 1.66 average to a perfect 1.75; so do two axes across an oval at 45 degrees."""
+        return max(self.diameters) - min(self.diameters)
+
+    @property
+    def where(self) -> str:
+        """Spool and position in words."""
+        return f"spool {self.spool}" + ("" if self.position_m is None else f" at {self.position_m:g} m")
 
 
 def area_mm2(d1_mm: float, d2_mm: float) -> float:
@@ -37,7 +74,6 @@ def flow_factor(readings: Sequence[DiameterReading], nominal_mm: float) -> float
         Equal volume per length fed; area of an ellipse, averaged over the positions.
 
     Example:
-        >>> from lots.domain.characteristics.diameter import DiameterReading
         >>> round(flow_factor([DiameterReading("S", 1.8, 1.65)], 1.75), 6)
         1.031145
     """

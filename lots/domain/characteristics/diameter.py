@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
-from lots.domain.characteristics.cross_section import flow_factor
+from lots.domain.characteristics.cross_section import DiameterReading, flow_factor
 from lots.domain.characteristics.declaring.case import Case, Part, Taken
 from lots.domain.characteristics.declaring.declaration import (
     BENCH,
@@ -24,41 +24,14 @@ from lots.domain.characteristics.declaring.declaration import (
 )
 from lots.domain.characteristics.declaring.figures import mean, of_units
 from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, fewest
-from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
-from lots.domain.characteristics.declaring.plausibility import Doubt, near, slip_of_length
+from lots.domain.characteristics.declaring.plausibility import Doubt
+from lots.domain.characteristics.diameter_checks import doubt_diameter, doubt_turned, positions, span_lacking
 from lots.domain.conformity.findings import Finding, judge, worst
 from lots.domain.conformity.limits import DecisionRule, Limit
+from lots.domain.conformity.rule_versions import SECOND
 from lots.domain.receiving.coverage import Coverage
 from lots.domain.statistics.summaries import mean_uncertainty, worst_known
 from lots.domain.words import counted
-
-
-@dataclass(frozen=True, slots=True)
-class DiameterReading:
-    """Two perpendicular diameters (mm) at one position (m from the free end, None if not noted); `uncertainty` and `resolution` of the gauge in mm."""
-
-    spool: str
-    d1_mm: float
-    d2_mm: float
-    position_m: float | None = None
-    uncertainty: float | None = None
-    resolution: float | None = None
-    origin: Origin = UNKNOWN
-
-    @property
-    def mean_mm(self) -> float:
-        """Mean of the two axes, mm."""
-        return (self.d1_mm + self.d2_mm) / 2
-
-    @property
-    def ovality_mm(self) -> float:
-        """Difference of the two axes, mm, >= 0. A mean hides it: 1.84 and 1.66 average to a perfect 1.75."""
-        return abs(self.d1_mm - self.d2_mm)
-
-    @property
-    def where(self) -> str:
-        """Spool and position in words."""
-        return f"spool {self.spool}" + ("" if self.position_m is None else f" at {self.position_m:g} m")
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,12 +63,21 @@ def summarise(readings: Sequence[DiameterReading], nominal_mm: float) -> Diamete
 
 @dataclass(frozen=True, slots=True)
 class DiameterLimits:
-    """What a grade's limits ask of diameter, all in mm; None asks nothing."""
+    """What a grade's limits ask of diameter, in mm; None asks nothing. `span_min_m` is the least distance between the first and the last position of a spool, m."""
 
     mean_tolerance_mm: float | None = None
     reading_tolerance_mm: float | None = None
     ovality_max_mm: float | None = None
     readings_per_spool_min: int = 1
+    span_min_m: float | None = None
+
+    def count(self, group: Sequence[DiameterReading]) -> int:
+        """How many readings of a spool count: where the span is asked for, one for each position that is stated."""
+        return len(group) if self.span_min_m is None else len(positions(group))
+
+    def complete(self, spool: str, group: Sequence[DiameterReading]) -> bool:
+        """True when a spool was read often enough, and over the length that is asked for."""
+        return self.count(group) >= self.readings_per_spool_min and not span_lacking({spool: group}, self.span_min_m)
 
 
 def around(nominal_mm: float, tolerance_mm: float) -> Limit:
@@ -119,7 +101,9 @@ def judge_diameter(
     """
     spools = {} if summary is None else summary.spools
     counts = {spool: len(group) for spool, group in spools.items()}
-    lacking = coverage.lacking(counts, limits.readings_per_spool_min, "diameter")
+    counting = {spool: limits.count(group) for spool, group in spools.items()}
+    lacking = coverage.lacking(counting, limits.readings_per_spool_min, "diameter")
+    lacking = "; ".join(part for part in (lacking, span_lacking(spools, limits.span_min_m)) if part)
     each = judge_spools(summary, nominal_mm, limits, rule, lacking)
     found = []
     for code, limit in _asked(nominal_mm, limits).items():
@@ -154,7 +138,7 @@ def judge_spools(
         if "diameter.spool_mean" in asked:
             found.append(_spool_mean(spool, group, asked["diameter.spool_mean"], limits, rule, lacking))
         if "diameter.reading" in asked:
-            singles = [(r, d) for r in group for d in (r.d1_mm, r.d2_mm)]
+            singles = [(r, d) for r in group for d in r.diameters]
             found.append(_worst_reading("diameter.reading", singles, asked["diameter.reading"], rule, lacking))
         if "diameter.ovality" in asked:
             ovals = [(r, r.ovality_mm) for r in group]
@@ -178,7 +162,7 @@ def _spool_mean(
         scatter=mean_uncertainty(means, None, resolution),
         subject=f"spool {spool}",
         lacking=lacking,
-        conclusive=len(group) >= limits.readings_per_spool_min,
+        conclusive=limits.complete(spool, group),
         spool=spool,
     )
 
@@ -215,34 +199,10 @@ def _worst_reading(
     )
 
 
-def doubt_diameter(field: str, value_mm: float, nominal_mm: float) -> Doubt | None:
-    """Returns a doubt when a diameter cannot be filament of this nominal size.
-
-    Args:
-        value_mm: as entered, mm.
-        nominal_mm: the grade's nominal diameter, mm.
-
-    Example:
-        >>> doubt_diameter("d1_mm", 0.0689, 1.75).hint
-        'This looks like inches: 0.0689 in is 1.750 mm. Enter millimetres.'
-    """
-    if near(value_mm, nominal_mm):
-        return None
-    detail = f"{value_mm:g} mm is not a plausible diameter for filament of nominal {nominal_mm:g} mm."
-    if slip := slip_of_length(value_mm, nominal_mm):
-        return Doubt(field, detail, slip)
-    for size in (1.75, 2.85):
-        if size != nominal_mm and near(value_mm, size, 0.1):
-            return Doubt(
-                field,
-                detail,
-                f"This looks like {size:g} mm filament. Is it the right spool, and is the grade's nominal diameter right?",
-            )
-    return Doubt(field, detail, "Measure again; a dent or a kink is not the filament.")
-
-
 def _assess(case: Case) -> Part:
     readings, limits = case.of("diameter")
+    if case.rules <= SECOND:
+        readings = [replace(reading, d_max_mm=None, d_min_mm=None) for reading in readings]
     summary = summarise(readings, case.nominal_mm)
     if summary is None:
         findings = judge_diameter(None, case.nominal_mm, limits, case.coverage, case.rule) if limits else ()
@@ -258,7 +218,7 @@ def _assess(case: Case) -> Part:
     return Part(
         findings=judge_diameter(summary, case.nominal_mm, limits, case.coverage, case.rule),
         each=judge_spools(summary, case.nominal_mm, limits, case.rule),
-        measured=frozenset(code for code, group in spools.items() if len(group) >= limits.readings_per_spool_min),
+        measured=frozenset(code for code, group in spools.items() if limits.complete(code, group)),
         kept=kept,
         figures=figures,
     )
@@ -266,22 +226,30 @@ def _assess(case: Case) -> Part:
 
 def _reading(taken: Taken) -> DiameterReading:
     d1, d2, position = taken.values["d1_mm"], taken.values["d2_mm"], taken.values.get("position_m")
-    return DiameterReading(taken.spool, d1, d2, position, taken.uncertainty, taken.resolution, taken.origin)
+    turned = (taken.values.get("d_max_mm"), taken.values.get("d_min_mm"))
+    return DiameterReading(taken.spool, d1, d2, position, taken.uncertainty, taken.resolution, taken.origin, *turned)
 
 
 def _says(values: Values) -> str:
     where = "" if values.get("position_m") is None else f" at {values['position_m']:g} m"
-    return f"{values['d1_mm']:g} and {values['d2_mm']:g} mm{where}"
+    turned = [
+        f", {word} {values[name]:g} mm"
+        for name, word in (("d_max_mm", "largest"), ("d_min_mm", "smallest"))
+        if values.get(name) is not None
+    ]
+    return f"{values['d1_mm']:g} and {values['d2_mm']:g} mm{''.join(turned)}{where}"
 
 
 def _doubts(values: Values, nominal_mm: float) -> list[Doubt]:
-    found = (doubt_diameter(name, values[name], nominal_mm) for name in ("d1_mm", "d2_mm"))
-    return [doubt for doubt in found if doubt]
+    stated = [name for name in ("d1_mm", "d2_mm", "d_max_mm", "d_min_mm") if values.get(name) is not None]
+    found = [doubt for name in stated if (doubt := doubt_diameter(name, values[name], nominal_mm))]
+    return found or doubt_turned(values["d1_mm"], values["d2_mm"], values.get("d_max_mm"), values.get("d_min_mm"))
 
 
 def _terms(limits: DiameterLimits, nominal_mm: float) -> str:
     least = counted(limits.readings_per_spool_min, "position")
-    return f"Diameter nominally {nominal_mm:g} mm, read at {least} or more per spool."
+    span = "" if limits.span_min_m is None else f", over at least {limits.span_min_m:g} m"
+    return f"Diameter nominally {nominal_mm:g} mm, read at {least} or more per spool{span}."
 
 
 DIAMETER = Characteristic(
@@ -304,6 +272,8 @@ DIAMETER = Characteristic(
             stand_in=1.75,
             said="d2",
         ),
+        Field("d_max_mm", "largest diameter found by turning, mm", example=1.756, said="the largest diameter"),
+        Field("d_min_mm", "smallest diameter found by turning, mm", example=1.744, said="the smallest diameter"),
     ),
     reading=_reading,
     says=_says,
@@ -321,8 +291,14 @@ DIAMETER = Characteristic(
                 above=0,
                 high=1,
             ),
-            LimitField("ovality_max_mm", "most between the two axes at one position, mm", asks=True, above=0, high=1),
+            LimitField("ovality_max_mm", "most between two diameters at one position, mm", asks=True, above=0, high=1),
             fewest("readings_per_spool_min", "fewest positions read on a spool"),
+            LimitField(
+                "span_min_m",
+                "least distance between the first and the last position of a spool, m; positions must be stated then",
+                above=0,
+                high=10_000,
+            ),
         ),
         read=lambda block: DiameterLimits(**block),
         terms=_terms,
@@ -378,8 +354,9 @@ DIAMETER = Characteristic(
     studied=(Studied("diameter", "diameter", "mm", 0, 10, apart=False),),
     instruments=("micromet", "caliper", "calliper", "laser"),
     instrument_unit="mm",
-    method="Two perpendicular diameters were read at each position along the filament. A single diameter and the ovality (the "
-    "difference of the two) are judged position by position, a spool's mean over all its positions.",
+    method="Two perpendicular diameters were read at each position along the filament, and the largest and the smallest where they were "
+    "found by turning. A single diameter and the ovality (the largest difference) are judged position by position, a spool's mean of the "
+    "two perpendicular ones over all its positions.",
     form=Form(
         "Diameter",
         "Position",
@@ -387,9 +364,12 @@ DIAMETER = Characteristic(
         (
             Entry("d1_mm", "d1, mm", needed=True),
             Entry("d2_mm", "d2 across it, mm", needed=True),
+            Entry("d_max_mm", "Largest, mm"),
+            Entry("d_min_mm", "Smallest, mm"),
             Entry("position_m", "at, m from the end"),
         ),
-        about="At each position measure twice, the second time turned by a quarter.",
+        about="At each position measure twice, the second time turned by a quarter. Then turn the gauge around the filament and enter the "
+        "largest and the smallest diameter: two fixed axes can miss an oval. Spread the positions along what you can reach of the spool.",
         first=True,
     ),
 )

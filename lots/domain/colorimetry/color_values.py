@@ -40,6 +40,20 @@ _NAMES = {
 _LAB_RANGES = (("L*", 0.0, 110.0), ("a*", -150.0, 150.0), ("b*", -150.0, 150.0))
 
 
+# Thicknesses within this part of each other are one thickness. Common practice, no source.
+_ONE_THICKNESS = 0.05
+
+
+def same_thickness(mine_mm: float, asked_mm: float) -> bool:
+    """Returns True where a plaque is within 5 % of the thickness that is asked for (common practice, no source).
+
+    Example:
+        >>> same_thickness(2.1, 2.0), same_thickness(2.2, 2.0)
+        (True, False)
+    """
+    return abs(mine_mm - asked_mm) <= _ONE_THICKNESS * asked_mm * (1 + 1e-9)
+
+
 # Illuminant and observer: what a spectrum has none of.
 LIGHT = ("illuminant", "observer_deg")
 

@@ -193,7 +193,7 @@ def judge(
         return base if lacking else replace(base, to_measure="a first reading")
     if uncertainty is not None:
         chance = guarding.conformance_probability(value, uncertainty, limit.low, limit.high)
-        coarse = guarding.too_coarse(uncertainty, limit.low, limit.high)
+        coarse = guarding.too_coarse(uncertainty, limit.room(from_zero=rule.room_from_zero))
         base = replace(base, conformance=chance if conformance is None else conformance, coarse=coarse)
     margin = limit.margin(value)
     if not limit.allows(value) and (conclusive or not lacking):

@@ -107,22 +107,20 @@ def _directions() -> Any:
     return np.concatenate([half, -half])
 
 
-def too_coarse(u: float, low: float | None, high: float | None) -> bool:
-    """True when the expanded uncertainty is more than a third of the limit: of half its width when it has two ends.
+def too_coarse(u: float, room: float) -> bool:
+    """True when the expanded uncertainty is more than a third of the room that a limit leaves.
 
     Args:
         u: standard uncertainty, >= 0.
-        low, high: limits, at least one given.
+        room: half the width of a limit with two ends, or the distance of its one end from the target (`Limit.room`), >= 0.
 
     Reference:
         Common practice (a ratio of 1 to 3 between uncertainty and tolerance, at worst), no source.
 
     Example:
-        >>> too_coarse(0.2, None, 1.0), too_coarse(0.1, None, 1.0)
+        >>> too_coarse(0.2, 1.0), too_coarse(0.1, 1.0)
         (True, False)
     """
-    ends = [abs(end) for end in (low, high) if end is not None]
-    room = (high - low) / 2 if low is not None and high is not None else ends[0]
     # At exactly a third it is fine enough; a last bit must not say otherwise.
     return COVERAGE * u > COARSE_ABOVE * room * (1 + _NOISE)
 

@@ -21,6 +21,8 @@ class Limit:
         low: least acceptable value, or None for no lower end.
         high: greatest acceptable value, or None for no upper end.
         unit: unit of both ends, "" for a plain ratio.
+        target: value that an ideal product would have, from which the room of a limit with one end is measured: 1 for a ratio that is 1 at
+            best. None: 0.
 
     Raises:
         ValueError: both ends are absent, an end is not finite, or low > high.
@@ -33,6 +35,7 @@ class Limit:
     low: float | None
     high: float | None
     unit: str = ""
+    target: float | None = None
 
     def __post_init__(self) -> None:
         ends = [end for end in (self.low, self.high) if end is not None]
@@ -49,6 +52,21 @@ class Limit:
         if self.high is not None:
             distances.append(self.high - value)
         return min(distances)
+
+    def room(self, *, from_zero: bool = False) -> float:
+        """Returns how far a product may lie from its target: half the width between two ends, else the distance of the one end from the target.
+
+        Args:
+            from_zero: True measures from 0 whatever the target, as rules before version 3 did.
+
+        Example:
+            >>> Limit(0.1, 0.5).room(), round(Limit(0.98, None, target=1.0).room(), 9), Limit(None, 1.0).room()
+            (0.2, 0.02, 1.0)
+        """
+        if self.low is not None and self.high is not None:
+            return (self.high - self.low) / 2
+        end = self.high if self.low is None else self.low
+        return abs((end or 0.0) - (0.0 if from_zero else self.target or 0.0))
 
     def allows(self, value: float) -> bool:
         """True when `value` is inside the limit, its ends included."""
@@ -83,6 +101,7 @@ class DecisionRule:
             at n = 3, 9 % at 5, 7 % at 10. Take a larger z for few values.
         trusts_zero: True takes an uncertainty of 0 as it is. Equal readings show that the instrument's steps are coarse, not that nothing
             is uncertain, so that by default 0 counts as unknown. The rules of version 1 trusted it.
+        room_from_zero: True measures the room of a limit with one end from 0 whatever its target, as rules before version 3 did.
 
     Reference:
         JCGM 106:2012, clause 8.3 (guarded acceptance), clause 8.2 (simple acceptance); ISO 14253-1.
@@ -91,3 +110,4 @@ class DecisionRule:
     guarded: bool = False
     z: float = 1.645
     trusts_zero: bool = False
+    room_from_zero: bool = False

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from lots.domain.assessment.limits_revision import limits_from
 from lots.domain.characteristics.declaring.case import Taken
 from lots.domain.characteristics.declaring.declaration import Characteristic, every_reading
 from lots.domain.colorimetry.color_values import Conditions
@@ -87,6 +88,22 @@ def _under_other_conditions(stored: Stored) -> Warned | None:
     }
 
 
+def _outside_the_limits_terms(stored: Stored) -> Warned | None:
+    """The limits count other readings only, such as those of one thickness or age."""
+    declared, judged = stored.declared, stored.judged
+    if judged.limits is None or not declared.not_comparable or declared.of_type("conditions") is not None:
+        return None
+    block = limits_from(judged.limits.body).given.get(declared.name)
+    taken = Taken(stored.spool, declared.stored(stored.item), stored.measured_at)
+    if declared.comparable(declared.reading(taken), block, None) is not None:
+        return None
+    return {
+        "field": "spool_code",
+        "detail": f"This reading does not count for the lot: {declared.not_comparable}.",
+        "hint": f"Revision {judged.limits.revision} of the limits says which readings count.",
+    }
+
+
 def _not_drawn(stored: Stored) -> Warned | None:
     """The spool was not drawn for the sample."""
     judged, code = stored.judged, stored.spool
@@ -99,4 +116,8 @@ def _not_drawn(stored: Stored) -> Warned | None:
     }
 
 
-REASONS: tuple[Callable[[Stored], Warned | None], ...] = (_under_other_conditions, _not_drawn)
+REASONS: tuple[Callable[[Stored], Warned | None], ...] = (
+    _under_other_conditions,
+    _outside_the_limits_terms,
+    _not_drawn,
+)

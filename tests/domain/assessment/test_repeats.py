@@ -20,7 +20,7 @@ from lots.domain.assessment.repeats import (
 from lots.domain.assessment.replicates import Scatter, for_decision
 from lots.domain.characteristics.bond.lot_bond import BondTest
 from lots.domain.characteristics.color.lot_color import ColorLimits
-from lots.domain.characteristics.diameter import DiameterReading
+from lots.domain.characteristics.cross_section import DiameterReading
 from lots.domain.characteristics.gloss import GlossReading
 from lots.domain.characteristics.registry import DECLARED, REPEATED
 from lots.domain.characteristics.shrinkage.lot_shrinkage import ShrinkTest

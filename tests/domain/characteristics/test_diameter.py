@@ -3,10 +3,13 @@
 import math
 
 import pytest
+from hypothesis import given
 
-from lots.domain.characteristics.cross_section import area_mm2, flow_factor, length_m
+from lots.domain.characteristics.cross_section import DiameterReading, area_mm2, flow_factor, length_m
 from lots.domain.characteristics.diameter import DiameterLimits, around, judge_diameter, summarise
+from lots.domain.characteristics.diameter_checks import doubt_turned
 from tests.domain.builders import GUARDED, SIMPLE, Coverage, by_code, gauge, reference_json
+from tests.domain.strategies import numbers
 from tests.tolerances import PRINTED_12, SAME_FORMULA, SAME_SUM
 
 CASES = reference_json("dimensional_cases.json")["cases"]
@@ -178,3 +181,69 @@ def test_a_caliper_is_too_coarse_for_a_tight_tolerance():
         judged([gauge("A", 1.76, 1.76, u=u)], limits, rule=GUARDED)["diameter.reading"].verdict for u in (0.02, 0.003)
     ]
     assert ["near", "pass"] == verdicts
+
+
+def turned(largest, smallest, d1=1.75, d2=1.75, position=None):
+    """A position read on two axes, and turned to find the largest and the smallest diameter."""
+    return DiameterReading("A", d1, d2, position, d_max_mm=largest, d_min_mm=smallest)
+
+
+def test_an_oval_at_45_degrees_shows_only_when_the_gauge_is_turned():
+    """1.84 and 1.66 mm across the diagonals read 1.75 on both fixed axes: ovality 0 without turning, 0.18 with it (geometry)."""
+    assert (0.0, 0.18) == (gauge("A", 1.75, 1.75).ovality_mm, round(turned(1.84, 1.66).ovality_mm, 9))
+    found = judged([turned(1.84, 1.66)])
+    assert {"diameter.spool_mean": "pass", "diameter.reading": "fail", "diameter.ovality": "fail"} == {
+        code: finding.verdict for code, finding in found.items()
+    }
+    assert (1.75, 1.84) == (found["diameter.spool_mean"].value, found["diameter.reading"].value)
+
+
+@given(numbers(1.6, 1.9), numbers(1.6, 1.9), numbers(0, 0.2), numbers(0, 0.2))
+def test_turning_never_makes_an_oval_rounder(d1, d2, over, under):
+    """The largest and the smallest diameter never lower the ovality (law of this project)."""
+    plain, full = gauge("A", d1, d2), turned(max(d1, d2) + over, min(d1, d2) - under, d1, d2)
+    assert full.ovality_mm >= plain.ovality_mm
+    verdicts = [judged([one])["diameter.ovality"].verdict for one in (plain, full)]
+    assert verdicts[0] != "fail" or verdicts[1] == "fail"
+
+
+@given(numbers(1.6, 1.9), numbers(1.6, 1.9), numbers(0.001, 0.3), numbers(0, 0.3))
+def test_wider_limits_on_diameter_never_refuse_more(d1, d2, limit, more):
+    """What passes narrow limits passes wider ones (law of this project)."""
+    narrow, wide = (
+        judged([gauge("A", d1, d2)], DiameterLimits(width, width, width)) for width in (limit, limit + more)
+    )
+    assert all(narrow[code].verdict != "pass" or wide[code].verdict == "pass" for code in narrow)
+
+
+@pytest.mark.parametrize(
+    ("positions", "lacking"),
+    [
+        ((0.0, 5.0), ""),
+        ((0.0, 4.9), "diameters further along spool A: its positions span 4.9 m of at least 5 m"),
+        ((3.0, 3.0), "1 more diameter reading on spool A; diameters further along spool A"),
+        ((None, None), "2 more diameter readings on spool A; diameters with their positions on spool A"),
+    ],
+    ids=["far-enough", "too-near", "same-position", "no-positions"],
+)
+def test_positions_differ_and_are_spread_along_the_spool(positions, lacking):
+    """Two positions over 5 m are asked for (common practice, no source): one position twice counts once, one without a place not at all."""
+    limits = DiameterLimits(0.05, readings_per_spool_min=2, span_min_m=5.0)
+    finding = judged([turned(None, None, position=at) for at in positions], limits)["diameter.spool_mean"]
+    assert ("missing" if lacking else "pass") == finding.verdict
+    assert finding.to_measure.startswith(lacking)
+
+
+def test_an_oval_reading_refuses_whatever_the_span():
+    """One single diameter out of tolerance is enough, whatever is still to be measured."""
+    limits = DiameterLimits(ovality_max_mm=0.05, span_min_m=5.0)
+    assert "fail" == judged([turned(1.84, 1.66, position=1.0)], limits)["diameter.ovality"].verdict
+
+
+@pytest.mark.parametrize(
+    ("given_", "field"),
+    [((1.75, 1.80, 1.79, 1.74), "d_max_mm"), ((1.75, 1.80, 1.81, 1.76), "d_min_mm"), ((1.75, 1.80, 1.80, 1.75), None)],
+)
+def test_what_the_two_axes_contradict_is_refused(given_, field):
+    """The largest diameter is at least both axes and the smallest at most both (geometry)."""
+    assert ([field] if field else []) == [doubt.field for doubt in doubt_turned(*given_)]

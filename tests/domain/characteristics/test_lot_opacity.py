@@ -23,6 +23,7 @@ from lots.domain.characteristics.opacity.lot_opacity import (
 from lots.domain.colorimetry.color_difference import delta_e
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.colorimetry.tristimulus import lightness, luminous_reflectance
+from lots.domain.conformity.findings import judge
 from lots.domain.receiving.coverage import Coverage, Presented
 from lots.domain.receiving.sampling_plans import plan_for
 from tests.domain.builders import (
@@ -293,3 +294,24 @@ def test_a_pair_that_looks_like_a_slip_is_doubted(black, white, words):
     found = suspect_opacity(Lab(black, 0, 0), Lab(white, 0, 0))
     assert (words is None) == (found is None)
     assert found is None or words in found[1]
+
+
+@pytest.mark.parametrize(
+    ("thickness_mm", "counts"), [(2.0, True), (2.1, True), (1.9, True), (2.2, False), (1.8, False), (None, False)]
+)
+def test_a_limit_at_a_thickness_counts_plaques_of_that_thickness(thickness_mm, counts):
+    """Within 5 % of 2 mm counts (common practice, no source); another or an unstated thickness does not."""
+    reading = replace(plaque("A", 94.0), thickness_mm=thickness_mm)
+    assert counts is OpacityLimits(0.98, 2.0).counts(reading)
+    assert OpacityLimits(0.98).counts(reading)
+
+
+def test_the_room_of_a_contrast_ratio_is_measured_from_1():
+    """At least 0.98 leaves a room of 0.02: u 0.005 is too coarse for it, and was fine before version 3, against 0.98."""
+    limit = OpacityLimits(0.98).limit
+    assert 0.02 == round(limit.room(), 9)
+    found = [judge("opacity.contrast_ratio", 0.99, limit, rule, n=1, uncertainty=0.005) for rule in BOTH_ROOMS]
+    assert [True, False] == [one.coarse for one in found]
+
+
+BOTH_ROOMS = (SIMPLE, replace(SIMPLE, room_from_zero=True))

@@ -149,7 +149,7 @@ def test_a_method_is_too_coarse_above_a_third_of_its_limit(ends, room):
     """Expanded uncertainty of exactly a third of the limit, or of half its width, is fine enough; a millionth more is not (common practice, no source)."""
     low, high = {"upper": (None, room), "lower": (room, None), "both": (1.75 - room, 1.75 + room)}[ends]
     exact = room / 6
-    assert [False, False, True] == [too_coarse(exact * by, low, high) for by in (1 - 1e-6, 1.0, 1 + 1e-6)]
+    assert [False, False, True] == [too_coarse(exact * by, Limit(low, high).room()) for by in (1 - 1e-6, 1.0, 1 + 1e-6)]
     found = judge(CODE, room, Limit(None, room), SIMPLE, n=1, uncertainty=2 * exact)
     assert "The method is too coarse for this limit" in found.message
 

@@ -153,8 +153,9 @@ def _ratio(own: Sequence[BondTest], control: Sequence[BondTest]) -> tuple[float,
     control_mean = math.fsum(beside) / len(beside)
     ratio = mean / control_mean
     control_u = mean_uncertainty(beside, _machine(control), _step(control))
-    known = u is not None and control_u is not None
-    return ratio, ratio * math.hypot(u / mean, control_u / control_mean) if known else None, control_mean
+    if u is None or control_u is None:
+        return ratio, None, control_mean
+    return ratio, ratio * math.hypot(u / mean, control_u / control_mean), control_mean
 
 
 def by_builds(
@@ -271,7 +272,7 @@ def judge_bond(summary: BondSummary | None, limits: BondLimits, rule: DecisionRu
     if limits.single_min_mpa is not None:
         found.append(_worst_bar(summary, Limit(limits.single_min_mpa, None, "MPa"), rule, counted, lacking))
     if limits.control_ratio_min is not None:
-        found.append(_judge_ratio(summary, Limit(limits.control_ratio_min, None), rule, lacking))
+        found.append(_judge_ratio(summary, Limit(limits.control_ratio_min, None, target=1.0), rule, lacking))
     return found
 
 

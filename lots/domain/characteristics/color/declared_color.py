@@ -120,7 +120,7 @@ def _judge(
     spectra = spectra_lacking(readings, shade, limits, coverage, what)
     before = (case.previous.lab, case.previous.lab_uncertainty)
     found = judge_color(summary, reference, limits, coverage, rule, *before, what, spectra, case.steps)
-    found += judge_depth(readings, summary, shade, limits, coverage, rule, what)
+    found += judge_depth(readings, summary, shade, limits, coverage, rule, what, case.rules)
     each = judge_spools(summary, reference, limits, rule)
     if waits_for:
         found, each = ([_never_for(finding, waits_for) for finding in some] for some in (found, each))

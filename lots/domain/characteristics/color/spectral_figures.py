@@ -23,8 +23,9 @@ from lots.domain.colorimetry.color_values import Lab
 from lots.domain.colorimetry.metamerism import Metamerism, metamerism
 from lots.domain.colorimetry.spectra import Spectrum, mean_spectrum
 from lots.domain.colorimetry.whiteness import Whiteness, whiteness_from_lab, yellowness_from_lab
-from lots.domain.conformity.findings import Finding
+from lots.domain.conformity.findings import Finding, worst
 from lots.domain.conformity.limits import DecisionRule, Limit
+from lots.domain.conformity.rule_versions import CURRENT, SECOND
 from lots.domain.receiving.coverage import Coverage
 from lots.domain.statistics.summaries import Vector
 
@@ -41,8 +42,12 @@ def judge_depth(
     coverage: Coverage,
     rule: DecisionRule,
     what: str = "colour",
+    rules: int = CURRENT,
 ) -> list[Finding]:
-    """Returns the findings on metamerism, whiteness, tint and yellowness, one per limit that is set, on the mean of the spools' means.
+    """Returns the findings on metamerism, whiteness, tint and yellowness, one per limit that is set.
+
+    Metamerism is that of the worst spool, since spools that part in opposite directions have a mean that does not; before version 3 of the
+    rules it was that of the lot's mean, as the figures for whites are.
 
     Args:
         readings: the colours that count, comparable with the reference.
@@ -52,6 +57,7 @@ def judge_depth(
         coverage: which spools were to be measured.
         rule: simple or guarded acceptance.
         what: what a reading that is lacking is called.
+        rules: version of the rules.
 
     Notes:
         A figure that is not defined under the conditions, or not for such a colour, is missing, never a pass. Uncertainties are those of
@@ -62,7 +68,7 @@ def judge_depth(
     """
     found = []
     if limits.metamerism_max is not None:
-        found.append(_judge_metamerism(readings, shade, limits, limits.metamerism_max, coverage, rule, what))
+        found.append(_judge_metamerism(readings, shade, limits, coverage, rule, what, rules))
     counts = {} if summary is None else {spool: n for spool, (_, n) in summary.spools.items()}
     lacking = coverage.lacking(counts, limits.readings_per_spool_min, what) if shade else REFERENCE_NEEDED
     if shade and lacking:
@@ -155,12 +161,13 @@ def _judge_metamerism(
     readings: Sequence[ColorReading],
     shade: ShadeRevision | None,
     limits: ColorLimits,
-    most: float,
     coverage: Coverage,
     rule: DecisionRule,
     what: str,
+    rules: int,
 ) -> Finding:
-    """The index under the worse of the test lights."""
+    """The index under the worse of the test lights, of the worst spool."""
+    code, limit = "color.metamerism", Limit(None, limits.metamerism_max)
     by_spool: dict[str, list[ColorReading]] = {}
     for reading in readings:
         by_spool.setdefault(reading.spool, []).append(reading)
@@ -170,14 +177,31 @@ def _judge_metamerism(
         lacking = REFERENCE_NEEDED
     elif shade.spectrum is None:
         lacking = "a shade revision approved by its spectrum, to compare spectra with"
-    measured = None
     read = {spool: found for spool, found in spectra.items() if found}
-    if shade is not None and shade.spectrum is not None and read:
-        try:
-            measured = _worst_light(read, shade, shade.spectrum, limits, most, readings)
-        except ValueError as wrong:
-            lacking = lacking or f"a reference or readings that metamerism can be computed for, since {_clause(wrong)}"
-    return against(measured, "color.metamerism", Limit(None, most), rule, lacking)
+    if shade is None or shade.spectrum is None or not read:
+        return against(None, code, limit, rule, lacking)
+    try:
+        if rules <= SECOND:
+            measured = _worst_light(read, shade, shade.spectrum, limits, readings)
+            return against(measured, code, limit, rule, lacking)
+        each = {
+            spool: _worst_light({spool: found}, shade, shade.spectrum, limits, by_spool[spool])
+            for spool, found in read.items()
+        }
+    except ValueError as wrong:
+        lacking = lacking or f"a reference or readings that metamerism can be computed for, since {_clause(wrong)}"
+        return against(None, code, limit, rule, lacking)
+    n = len(each)
+    average = f" The mean of {n} spools is {math.fsum(one.value for one in each.values()) / n:.2f}." if n > 1 else ""
+    return worst(
+        [
+            replace(
+                against(replace(one, n=n, detail=f"{one.detail}{average}"), code, limit, rule, lacking),
+                subject=f"worst, spool {spool}",
+            )
+            for spool, one in each.items()
+        ]
+    )
 
 
 def _worst_light(
@@ -185,10 +209,10 @@ def _worst_light(
     shade: ShadeRevision,
     reference: Spectrum,
     limits: ColorLimits,
-    most: float,
     readings: Sequence[ColorReading],
 ) -> Measured:
     """The figure under each test light; the one with the largest index, which names the others."""
+    most = limits.metamerism_max
     means = [mean_spectrum(group) for group in spectra.values()]
     # With one spool, what scatters are its readings.
     single = means if len(means) > 1 else next(iter(spectra.values()))

@@ -33,27 +33,37 @@ from lots.domain.characteristics.opacity.lot_opacity import (
 )
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.colorimetry.tristimulus import luminous_reflectance
-from lots.domain.conformity.limits import Limit
+from lots.domain.words import counted
 
 
 def _assess(case: Case) -> Part:
-    readings, limits = case.of("opacity")
-    figures = {}
+    recorded, limits = case.of("opacity")
+    readings = [reading for reading in recorded if limits is None or limits.counts(reading)]
+    figures, notes = {}, []
+    if left := len(recorded) - len(readings):
+        does = "does" if left == 1 else "do"
+        notes.append(f"{counted(left, 'reading')} of opacity {does} not count: {_thickness_asked(limits)}.")
     if readings:
         single = [mean([plaque.found.ratio for plaque in group]) for group in by_spool(readings).values()]
         figures["opacity.contrast_ratio"] = of_units(single)
-    return Part(findings=judge_opacity(readings, limits, case.rule) if limits else (), figures=figures)
+    return Part(findings=judge_opacity(readings, limits, case.rule) if limits else (), figures=figures, notes=notes)
+
+
+def _thickness_asked(limits: OpacityLimits) -> str:
+    return f"the limit holds for plaques of {limits.thickness_mm:g} mm, within 5 %"
 
 
 def _reading(taken: Taken) -> OpacityReading:
     black, white = (Lab(*taken.values[name]) for name in _BOTH)
-    known = (taken.measured_at, taken.uncertainty, taken.resolution, taken.origin)
+    thickness = taken.values.get("thickness_mm")
+    known = (taken.measured_at, taken.uncertainty, taken.resolution, taken.origin, thickness)
     return OpacityReading(taken.spool, black, white, *known)
 
 
 def _says(values: Values) -> str:
     black, white = (values[name][0] for name in _BOTH)
-    return f"contrast ratio {values['contrast_ratio']:.4f}: L* {black:g} over black, {white:g} over white"
+    thick = f", {values['thickness_mm']:g} mm thick" if values.get("thickness_mm") is not None else ""
+    return f"contrast ratio {values['contrast_ratio']:.4f}: L* {black:g} over black, {white:g} over white{thick}"
 
 
 def _ratio(over_black: Sequence[float], over_white: Sequence[float]) -> float:
@@ -104,6 +114,7 @@ OPACITY = Characteristic(
     fields=(
         _field("over_black", [94.7, -0.8, 1.3]),
         _field("over_white", [95.0, -0.8, 1.5]),
+        Field("thickness_mm", "thickness of the plaque, mm", low=0.1, high=20, example=2.0, said="the thickness"),
         *printed_fields("the plaque"),
     ),
     worked_out=(WorkedOut("contrast_ratio", _BOTH, _ratio, about="Y over black by Y over white"),),
@@ -112,6 +123,8 @@ OPACITY = Characteristic(
     doubts=_doubts,
     printed=True,
     of_lot=of_the_lot,
+    comparable=lambda reading, limits, _: reading if limits is None or limits.counts(reading) else None,
+    not_comparable="not read on a plaque of the thickness that the limit holds for",
     suspect=lambda values: suspect_opacity(Lab(*values["over_black"]), Lab(*values["over_white"])),
     limits=LimitsBlock(
         about="Limit on how much of what lies behind a plaque shows.",
@@ -123,6 +136,12 @@ OPACITY = Characteristic(
                 above=0,
                 high=1,
                 hint="Write 0.98 for 98 %.",
+            ),
+            LimitField(
+                "thickness_mm",
+                "of the plaques that it holds for, mm: readings of another thickness, beyond 5 %, do not count",
+                low=0.1,
+                high=20,
             ),
             by_test_print(),
         ),
@@ -139,7 +158,7 @@ OPACITY = Characteristic(
             "more opaque",
             "more translucent",
             decimals=4,
-            limit=lambda limits, _: Limit(limits.contrast_ratio_min, None),
+            limit=lambda limits, _: limits.limit,
         ),
     ),
     repeats=Repeats(none="The newest reading counts: earlier ones are no repeats of it."),
@@ -157,7 +176,7 @@ OPACITY = Characteristic(
             for backing in ("black", "white")
             for axis in "Lab"
         ),
-        shared=printed_entries(),
+        shared=(Entry("thickness_mm", "Thickness of the plaque, mm"), *printed_entries()),
         about="Read the same place of a plaque with black behind it, then with white.",
     ),
 )

@@ -9,7 +9,7 @@ from datetime import datetime
 
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
 from lots.domain.colorimetry.color_difference import delta_e
-from lots.domain.colorimetry.color_values import Lab
+from lots.domain.colorimetry.color_values import Lab, same_thickness
 from lots.domain.colorimetry.tristimulus import lightness, luminous_reflectance
 from lots.domain.conformity.findings import Finding, judge, worst
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
@@ -148,6 +148,7 @@ class OpacityReading:
         measured_at: when.
         uncertainty: standard uncertainty of the instrument per coordinate, >= 0; None when unknown.
         resolution: smallest step of a coordinate that it shows, > 0; None when unknown.
+        thickness_mm: of the plaque, mm; None where nobody stated it.
 
     Raises:
         ValueError: the two do not tell opacity (`opacity`).
@@ -160,6 +161,7 @@ class OpacityReading:
     uncertainty: float | None = None
     resolution: float | None = None
     origin: Origin = UNKNOWN
+    thickness_mm: float | None = None
 
     def __post_init__(self) -> None:
         opacity(self.over_black, self.over_white)
@@ -204,9 +206,25 @@ def latest(readings: Sequence[OpacityReading]) -> OpacityReading | None:
 
 @dataclass(frozen=True, slots=True)
 class OpacityLimits:
-    """Least contrast ratio, 0..1."""
+    """Least contrast ratio, 0..1, and the plaque's thickness that it holds for, mm; None for any."""
 
     contrast_ratio_min: float
+    thickness_mm: float | None = None
+
+    @property
+    def limit(self) -> Limit:
+        """The limit on the contrast ratio, which is 1 for an opaque plaque."""
+        return Limit(self.contrast_ratio_min, None, target=1.0)
+
+    def counts(self, reading: OpacityReading) -> bool:
+        """True for a plaque of the thickness that the limit holds for, within 5 %; a thicker plaque hides more, and an unstated thickness counts as another.
+
+        Reference:
+            That opacity holds at one thickness: ISO 6504-3 (from memory). 5 %: common practice, no source.
+        """
+        if self.thickness_mm is None:
+            return True
+        return reading.thickness_mm is not None and same_thickness(reading.thickness_mm, self.thickness_mm)
 
 
 def judge_opacity(readings: Sequence[OpacityReading], limits: OpacityLimits, rule: DecisionRule) -> list[Finding]:
@@ -217,12 +235,13 @@ def judge_opacity(readings: Sequence[OpacityReading], limits: OpacityLimits, rul
     Reference:
         ISO 6504-3 (contrast ratio of paints; from memory); that one spool is enough is this project's design.
     """
-    limit, code = Limit(limits.contrast_ratio_min, None), "opacity.contrast_ratio"
+    limit, code = limits.limit, "opacity.contrast_ratio"
     by_spool: dict[str, list[OpacityReading]] = {}
     for reading in readings:
         by_spool.setdefault(reading.spool, []).append(reading)
     if not by_spool:
-        lacking = "opacity of a plaque, read over black and over white"
+        thick = "" if limits.thickness_mm is None else f" of {limits.thickness_mm:g} mm"
+        lacking = f"opacity of a plaque{thick}, read over black and over white"
         return [judge(code, None, limit, rule, n=0, lacking=lacking)]
     return [worst([_spool_ratio(code, spool, group, limit, rule) for spool, group in by_spool.items()])]
 

@@ -127,14 +127,31 @@ def test_uncertainties_of_whites_are_those_of_their_coordinates():
         assert pytest.approx(u * sum(slope**2 for slope in slopes) ** 0.5, rel=1e-2) == found[code].uncertainty
 
 
-def test_scatter_of_spools_makes_metamerism_uncertain():
-    """Two spools that part from the reference by more and by less have a guard band without any instrument; one reading has none."""
+def test_scatter_of_readings_makes_metamerism_uncertain():
+    """Readings of the worst spool that part from the reference by more and by less give a guard band without any instrument; one reading has none."""
     one = PAIRS[0]
     limits = ColorLimits(lot_max=9.0, metamerism_max=9.0)
     reference = curve(one, "curve_1")
-    spools = [read("A", curve(one, "curve_2")), read("B", reference)]
-    both = judged(spools, approved(reference), limits, Coverage.of(2, 2), GUARDED)["color.metamerism"]
+    spools = [read("A", curve(one, "curve_2")), read("A", reference)]
+    both = judged(spools, approved(reference), limits, rule=GUARDED)["color.metamerism"]
     assert "missing" != both.verdict
     assert both.uncertainty > 0
     single = judged(spools[:1], approved(reference), limits, rule=GUARDED)["color.metamerism"]
     assert ("missing", None) == (single.verdict, single.uncertainty)
+
+
+def test_the_worst_spool_counts_and_the_mean_is_told():
+    """A metameric spool beside one equal to the reference refuses the lot; the mean of both is half of it (arithmetic)."""
+    pair = PAIRS[0]
+    reference, other = curve(pair, "curve_1"), curve(pair, "curve_2")
+    limits = ColorLimits(lot_max=1.0, metamerism_max=0.5)
+    readings = [read("A", reference), read("B", other)]
+    alone = judged([read("B", other)], approved(reference), limits)["color.metamerism"]
+    found = judged(readings, approved(reference), limits, Coverage.of(2, 2))["color.metamerism"]
+    assert ("worst, spool B", 2) == (found.subject, found.n)
+    assert pytest.approx(alone.value, abs=SAME_FORMULA) == found.value
+    assert f"The mean of 2 spools is {alone.value / 2:.2f}." in found.detail
+    before = judge_depth(
+        readings, summarise(readings), approved(reference), limits, Coverage.of(2, 2), SIMPLE, rules=2
+    )[0]
+    assert before.value < found.value

@@ -240,7 +240,7 @@ LIMIT = {
     "gloss.gu_20": Limit(5.0, 20.0, "GU"),
     "gloss.gu_60": Limit(30.0, 50.0, "GU"),
     "gloss.gu_85": Limit(60.0, 80.0, "GU"),
-    "opacity.contrast_ratio": Limit(0.98, None),
+    "opacity.contrast_ratio": Limit(0.98, None, target=1.0),
     "stringing.hairs": Limit(None, 0.5, "per gap"),
 }
 # Blocks that ask for something, and nothing of a lot as a whole.
