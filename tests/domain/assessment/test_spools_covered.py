@@ -8,7 +8,7 @@ from lots.domain.assessment.assessment import Evidence, assess
 from lots.domain.assessment.limits_revision import Limits, limits_from, problems
 from lots.domain.assessment.spools_covered import spools_asked, spools_lacking
 from lots.domain.assessment.verdicts import standing_of
-from lots.domain.characteristics.bond import BondLimits
+from lots.domain.characteristics.bond.lot_bond import BondLimits
 from lots.domain.characteristics.moisture import MoistureLimits
 from lots.domain.characteristics.registry import DECLARED
 from lots.domain.characteristics.shrinkage.lot_shrinkage import ShrinkageLimits

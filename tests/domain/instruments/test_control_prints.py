@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lots.domain.characteristics.bond import BondTest
+from lots.domain.characteristics.bond.lot_bond import BondTest
 from lots.domain.characteristics.declaring.origin import Origin
 from lots.domain.characteristics.registry import DECLARED
 from lots.domain.instruments.control_prints import LEAST_BUILDS, ControlBuild, builds_of, outside_chart
