@@ -27,7 +27,7 @@ from lots.services.instruments import calibration_checks as checking
 from lots.services.production import loads
 from lots.services.readings import recording
 from lots.services.receiving import receiving
-from lots.services.setup import access, catalog
+from lots.services.setup import access, catalog, test_prints
 from lots.settings import Settings
 from lots.store.engine import database
 
@@ -109,7 +109,7 @@ def _no_terminal() -> bool:
 
 
 def _set_up(shop: dict[str, Any]) -> tuple[dict[str, Any], dict[str, int]]:
-    """Adds suppliers, shades, grades and instruments; returns the conditions each grade is read under, and instruments by code."""
+    """Adds suppliers, shades, test prints, grades and instruments; returns the conditions each grade is read under, and instruments by code."""
     for supplier in shop["suppliers"]:
         catalog.add("supplier", supplier, _PEOPLE["purchasing"])
     shades: dict[str, Any] = {}
@@ -118,6 +118,10 @@ def _set_up(shop: dict[str, Any]) -> tuple[dict[str, Any], dict[str, int]]:
         for revision in shade["revisions"]:
             catalog.add_shade_revision(made["id"], dict(revision), _PEOPLE["quality"])
         shades[shade["code"]] = (made["id"], shade["revisions"][-1]["conditions"])
+    for one in shop["test_prints"]:
+        made = test_prints.add({"code": one["code"], "name": one["name"]}, _PEOPLE["quality"])
+        for recipe in one["revisions"]:
+            test_prints.add_revision(made["id"], dict(recipe), _PEOPLE["quality"])
     conditions = {}
     for grade in shop["grades"]:
         limits, shade_code = grade["limits"], grade["shade"]
