@@ -143,7 +143,7 @@ def test_a_control_outside_its_chart_puts_its_build_in_doubt(shop, white, quillw
         "Build COLD on printer P1 is in doubt: the control's breaking stress is 21.00 MPa, outside 26.37 to 33.63 MPa (from 8 earlier builds"
     )
     notes = shop.get("quality", f"/lots/{lot['lot_id']}/assessment")["notes"]
-    assert any(note.startswith("3 readings do not count. Build COLD") for note in notes)
+    assert any(note.startswith("3 readings of bond do not count: Build COLD") for note in notes)
     assert "released" == shop.measure("bond", bars(drawn(lot), 24, 25, build="WARM"))["lots"][0]["standing"]
     lifted = shop.post("quality", f"/build-doubts/{doubt['id']}/lift", {"reason": "The control bar had a void."})
     assert ["released"] == [one["standing"] for one in lifted["lots"]]

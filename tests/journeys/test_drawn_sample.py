@@ -12,7 +12,12 @@ from tests.store.rows import connected
 
 # Colour of three spools, one reading each; a spool by itself up to 1.3.
 THREE = {"sampling": {"fixed": 3}, "color": {"lot_max": 1.0, "spool_max": 1.3}}
-GUARDED = {"sampling": {"fixed": 3}, "decision_rule": "guarded", "color": {"lot_max": 1.0, "formula": "CIE76"}}
+GUARDED = {
+    "sampling": {"fixed": 3},
+    "decision_rule": "guarded",
+    "instruments": "optional",
+    "color": {"lot_max": 1.0, "formula": "CIE76"},
+}
 FAR = [95.0, -0.8, 4.5]
 # So far from the reference in b*: mean 0.867, standard uncertainty 0.133, guard band 0.219 where 0.133 is left. 9 spools like these would do.
 WIDE = (0.6, 1.0, 1.0)
@@ -93,7 +98,8 @@ def test_every_way_in_tells_at_once_that_a_reading_cannot_release(shop, delivery
     summary = shop.client.post("/v1/imports", data=form, headers=headers).get_json()
     assert [{"row": 2, "column": "spool_code", "detail": detail, "hint": hint}] == summary["warnings"]
     assert told in summary["lots"][0]["says"]
-    assert [] == shop.color(others[1], WHITE, screening=True)["warnings"]
+    warned = shop.color(others[1], WHITE, screening=True)["warnings"]
+    assert ["screening"] == [one["field"] for one in warned]
 
 
 def test_the_assessment_and_the_record_say_which_spools_were_not_drawn(shop, delivery):

@@ -15,7 +15,7 @@ from tests.tolerances import SAME_SUM
 
 Z = 1.645
 NOMINAL, TOLERANCE = 1.75, 0.03
-GUARDED = {"decision_rule": "guarded", "guard_z": Z, "sampling": {"fixed": 1}}
+GUARDED = {"decision_rule": "guarded", "instruments": "optional", "guard_z": Z, "sampling": {"fixed": 1}}
 MEAN = {**GUARDED, "diameter": {"mean_tolerance_mm": TOLERANCE, "readings_per_spool_min": 5}}
 SINGLE = {**GUARDED, "diameter": {"reading_tolerance_mm": 0.05}}
 # Mean 1.77, so 0.01 mm inside the limit, and a scatter of 0.02 mm that the pairs below keep as it is.

@@ -25,7 +25,7 @@ from tests.tolerances import (
 )
 
 Z = 1.645
-GUARDED = {"decision_rule": "guarded", "guard_z": Z, "sampling": {"fixed": 1}}
+GUARDED = {"decision_rule": "guarded", "instruments": "optional", "guard_z": Z, "sampling": {"fixed": 1}}
 SINGLE = {**GUARDED, "diameter": {"reading_tolerance_mm": 0.05}}
 STATED_U = 0.002
 BEFORE, LATER, LATEST = "2026-11-20T10:00:00Z", "2026-11-20T12:00:00Z", "2026-11-20T13:00:00Z"

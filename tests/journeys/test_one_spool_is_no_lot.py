@@ -6,7 +6,7 @@ import pytest
 
 from tests.tolerances import SAME_SUM
 
-GUARDED = {"decision_rule": "guarded", "sampling": {"fixed": 1}}
+GUARDED = {"decision_rule": "guarded", "instruments": "optional", "sampling": {"fixed": 1}}
 MEAN = {**GUARDED, "diameter": {"mean_tolerance_mm": 0.05}}
 WET = {"sampling": {"fixed": 1}, "moisture": {"max_percent": 0.05}, "diameter": {"reading_tolerance_mm": 0.05}}
 USES = {**WET, "uses": {"hidden": ["diameter"], "fit": ["diameter", "moisture"]}}

@@ -65,6 +65,7 @@ class Revision:
         plan = {"plan": "MIL-STD-105E", "level": "II", "aql": 10}
         return {
             "decision_rule": "guarded" if self.guarded else "simple",
+            "instruments": "optional",
             "guard_z": Z,
             "sampling": plan if self.by_plan else {"fixed": SAMPLE},
             "color": {

@@ -94,6 +94,9 @@ class ReadingSchema(Schema):
         required=True, metadata={"description": "false when its instrument was not in order"}
     )
     doubt = fields.String(required=True, allow_none=True, metadata={"description": "why not"})
+    counts = fields.Boolean(metadata={"description": "false when its lot is judged without it"})
+    helps = fields.Boolean(metadata={"description": "false when it can count against its lot at most"})
+    why_not = fields.String(allow_none=True, metadata={"description": "why it does not count or help, in words"})
 
     class Meta(Schema.Meta):
         include = answered()

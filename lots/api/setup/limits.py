@@ -75,6 +75,13 @@ class _BlocksArgs(Strict):
     guard_z = StrictFloat(
         above=0, high=10, load_default=1.645, metadata={"description": "guard band in standard uncertainties"}
     )
+    instruments = Text(
+        10,
+        one_of=("required", "optional"),
+        metadata={
+            "description": "required: a measured reading without an instrument does not count; guarded limits require them unless they say otherwise"
+        },
+    )
     sampling = fields.Nested(SamplingArgs)
 
     class Meta(Strict.Meta):

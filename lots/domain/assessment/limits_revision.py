@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.domain.characteristics.declaring.limit_fields import LimitField
@@ -29,7 +29,7 @@ DEFINING = {use: name for name, declared in DECLARED.items() for use in declared
 class Limits:
     """A limits revision. Each block can also be given and read by the name of its characteristic; None: it is not required.
 
-    `asked` holds what blocks ask in the same words (`ASKED_ALIKE`), by characteristic. `uses` maps a use to the characteristics it requires; it always has at least one entry (`general` when none were named).
+    `instruments` says whether a measured reading counts without an instrument. `asked` holds what blocks ask in the same words (`ASKED_ALIKE`), by characteristic. `uses` maps a use to the characteristics it requires; it always has at least one entry (`general` when none were named).
     """
 
     rule: DecisionRule
@@ -37,6 +37,7 @@ class Limits:
     given: Mapping[str, Any]
     uses: Mapping[str, tuple[str, ...]]
     asked: Mapping[str, Mapping[str, Any]]
+    instruments: Literal["required", "optional"]
 
     def __init__(
         self,
@@ -45,6 +46,7 @@ class Limits:
         given: Mapping[str, Any] | None = None,
         uses: Mapping[str, tuple[str, ...]] | None = None,
         asked: Mapping[str, Mapping[str, Any]] | None = None,
+        instruments: Literal["required", "optional"] = "optional",
         **blocks: Any,
     ) -> None:
         if strange := blocks.keys() - DECLARED.keys():
@@ -55,6 +57,7 @@ class Limits:
         object.__setattr__(self, "given", {name: every[name] for name in DECLARED if every.get(name) is not None})
         object.__setattr__(self, "uses", uses or {})
         object.__setattr__(self, "asked", asked or {})
+        object.__setattr__(self, "instruments", instruments)
 
     def __getattr__(self, name: str) -> Any:
         if name in DECLARED:
@@ -202,6 +205,23 @@ def _sets(block: Mapping[str, Any], keys: tuple[str, ...]) -> bool:
     return any(block.get(key) is not None and block.get(key) != {} for key in keys)
 
 
+def completed(body: Mapping[str, Any]) -> dict[str, Any]:
+    """Returns a limits revision as it is kept: guarded limits require instruments unless they say otherwise, and say so.
+
+    A guard band follows from the uncertainty of an instrument, and nobody knows that of an instrument which nobody named.
+
+    Reference:
+        JCGM 106:2012, 8.3 (the guard band rests on the measurement uncertainty); the default itself is common practice, no source.
+
+    Example:
+        >>> completed({"decision_rule": "guarded"})["instruments"], "instruments" in completed({"decision_rule": "simple"})
+        ('required', False)
+    """
+    if body.get("decision_rule") != "guarded" or body.get("instruments") is not None:
+        return dict(body)
+    return {**body, "instruments": "required"}
+
+
 def limits_from(body: Mapping[str, Any]) -> Limits:
     """Returns the value of a limits revision.
 
@@ -214,6 +234,7 @@ def limits_from(body: Mapping[str, Any]) -> Limits:
         given={name: one.limits.read(own_part(body[name])) for name, one in DECLARED.items() if body.get(name)},
         asked={name: _alike(body[name]) for name in DECLARED if body.get(name) and _alike(body[name])},
         uses={use: tuple(needs) for use, needs in (body.get("uses") or {}).items()},
+        instruments=body.get("instruments", "optional"),
     )
 
 

@@ -16,9 +16,10 @@ from lots.domain.instruments.calibration import doubt_about
 from lots.domain.words import clause
 from lots.services import clock, views
 from lots.services.assessment import repeats
+from lots.services.assessment.counting import HeldTo, in_doubt, that_count, why_not
 from lots.services.assessment.judging import judge_lot
 from lots.services.assessment.lot_after import after
-from lots.services.assessment.lot_assessment import Terms, assess_lot, with_valid_calibration
+from lots.services.assessment.lot_assessment import Terms, assess_lot
 from lots.services.errors import Conflict, NotFlagged, NotFound
 from lots.services.from_rows import instruments_of
 from lots.store import readings
@@ -40,13 +41,13 @@ def exclude(reading_id: int, cause: str, reason: str, by: str) -> dict[str, Any]
     with transaction():
         lot, reading = _held(reading_id)
         before = {"standing": lot.standing, "uses": lot.uses}
-        _refuse_uncounted(reading)
+        _refuse_uncounted(lot, reading)
         shown_by = _shown_by(lot, reading)
         exclusion = readings.exclude(reading, {"cause": cause, "reason": reason, "shown_by": shown_by}, by, now)
         why = f"Reading {reading_id} ({reading.kind}) excluded as an outlier, cause {cause}: {reason}"
         wrote = {"reading_exclusion": [exclusion.id]}
         judge_lot(lot, by, now, action="exclude", reason=why, what="reading excluded", wrote=wrote)
-        return {**_view(reading_id), "shown_by": shown_by, "before": before, "lot": after(lot)}
+        return {**_view(lot, reading_id), "shown_by": shown_by, "before": before, "lot": after(lot)}
 
 
 def include(reading_id: int, reason: str, by: str) -> dict[str, Any]:
@@ -67,7 +68,7 @@ def include(reading_id: int, reason: str, by: str) -> dict[str, Any]:
         why = f"Reading {reading_id} ({reading.kind}) taken back in: {reason}"
         wrote = {"reading_exclusion": [exclusion.id]}
         judge_lot(lot, by, now, action="include", reason=why, what="reading taken back in", wrote=wrote)
-        return {**_view(reading_id), "shown_by": exclusion.shown_by, "before": before, "lot": after(lot)}
+        return {**_view(lot, reading_id), "shown_by": exclusion.shown_by, "before": before, "lot": after(lot)}
 
 
 def _held(reading_id: int) -> tuple[Any, Any]:
@@ -78,7 +79,7 @@ def _held(reading_id: int) -> tuple[Any, Any]:
     return lots.lock([first.lot_id])[first.lot_id], readings.find(reading_id)
 
 
-def _refuse_uncounted(reading: Any) -> None:
+def _refuse_uncounted(lot: Any, reading: Any) -> None:
     if void := getattr(reading, "void", None):
         raise Conflict(f"Reading {reading.id} was voided by {void.voided_by}, so it does not count anyway.")
     if said := getattr(reading, "exclusion", None):
@@ -87,17 +88,16 @@ def _refuse_uncounted(reading: Any) -> None:
         )
     if reading.screening:
         raise Conflict(f"Reading {reading.id} was kept without judging by it, so it does not count anyway.")
-    if reading.instrument_id and (
-        doubt := doubt_about(reading.measured_at, instruments_of([reading])[reading.instrument_id])
-    ):
-        raise Conflict(f"Reading {reading.id} does not count anyway: {doubt}.")
+    held_to = HeldTo.of(lot)
+    if why := why_not(reading, held_to, instruments_of([reading]), in_doubt([reading.build_key], held_to.rules)):
+        raise Conflict(f"Reading {reading.id} does not count anyway: {why}.")
 
 
 def _shown_by(lot: Any, reading: Any) -> list[dict[str, Any]]:
     """The tests that show the reading to stand apart, at least one."""
     if none := DECLARED[reading.kind].repeats.none:
         raise NotFlagged(f"No {reading.kind} reading is tested for standing apart. {none} {_ELSE}")
-    rows, _ = with_valid_calibration(readings.that_count(lot.id, kind=reading.kind, excluded=True), None)
+    rows, _ = that_count(readings.that_count(lot.id, kind=reading.kind, excluded=True), HeldTo.of(lot))
     found = repeats.tested(lot, rows, None)
     shown = [said for part in found if (said := part.shown_by(reading.id))]
     if not shown:
@@ -106,9 +106,10 @@ def _shown_by(lot: Any, reading: Any) -> list[dict[str, Any]]:
     return shown
 
 
-def _view(reading_id: int) -> dict[str, Any]:
+def _view(lot: Any, reading_id: int) -> dict[str, Any]:
     row = readings.find(reading_id)
-    doubt = doubt_about(row.measured_at, instruments_of([row])[row.instrument_id]) if row.instrument_id else None
+    number, rules = row.instrument_id, HeldTo.of(lot).rules
+    doubt = doubt_about(row.measured_at, instruments_of([row])[number], rules) if number else None
     return views.reading(row, doubt)
 
 
@@ -133,7 +134,7 @@ def asked_first(lot: Any, held: Any, known_at: datetime | None) -> list[str]:
     Args:
         held: the lot, or the decision in force then, with the revisions.
     """
-    rows, _ = with_valid_calibration(readings.that_count(lot.id, known_at, excluded=True), known_at)
+    rows, _ = that_count(readings.that_count(lot.id, known_at, excluded=True), HeldTo.of(held), known_at)
     figures = repeats.tested(held, rows, known_at)
     return [
         f"Reading {number} ({kind}, spool {spool}) stands apart from its like: look for its cause first."

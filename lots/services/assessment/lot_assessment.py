@@ -5,7 +5,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -20,13 +19,12 @@ from lots.domain.characteristics.declaring.case import Previous, Taken
 from lots.domain.characteristics.declaring.origin import Origin
 from lots.domain.characteristics.registry import DECLARED, declared_of
 from lots.domain.conformity import rule_versions
-from lots.domain.instruments.calibration import doubt_about
 from lots.domain.receiving.coverage import Coverage, Presented, Sampling, standing_in
-from lots.domain.words import counted
+from lots.services.assessment.counting import HeldTo, that_count
 from lots.services.assessment.uncertainty import Uncertainties, uncertainties
-from lots.services.from_rows import UNNAMED, approved_from, instruments_of
+from lots.services.from_rows import UNNAMED, approved_from
 from lots.store import readings
-from lots.store.assessment import build_doubts, lots, reinspections
+from lots.store.assessment import lots, reinspections
 from lots.store.receiving import deliveries, samples
 
 
@@ -36,7 +34,8 @@ class Judged:
 
     `by_hand` is the decision in force; `standing` is what both lead to. `reading_ids` were judged; `recorded` counts those too whose
     instrument was not in order. `sources` says, per kind, which instruments and printers the readings came from. `rules` is the version it was judged by.
-    `reinspected_until` is the date that re-inspections extend its shelf life to.
+    `evidence` is the
+    readings as they were judged. `reinspected_until` is the date that re-inspections extend its shelf life to.
     """
 
     assessment: Assessment
@@ -48,6 +47,7 @@ class Judged:
     coverage: Coverage
     sources: dict[str, list[str]]
     rules: int
+    evidence: Evidence
     reinspected_until: datetime | None = None
 
     @property
@@ -75,31 +75,6 @@ def reading_from(row: Any, uncertainty: float | None = None) -> Any:
 def step_of(row: Any) -> float | None:
     """The resolution of the instrument that a reading was taken with, None where it is not stated."""
     return row.instrument.resolution if row.instrument_id else None
-
-
-def with_valid_calibration(rows: list[Any], known_at: datetime | None) -> tuple[list[Any], tuple[str, ...]]:
-    """The readings whose instrument was in order when they were taken, and a note on each reason why others were not."""
-    instruments = instruments_of(rows, known_at)
-    kept, doubts = [], Counter[str]()
-    for row in rows:
-        doubt = doubt_about(row.measured_at, instruments[row.instrument_id]) if row.instrument_id else None
-        if doubt is None:
-            kept.append(row)
-        else:
-            doubts[doubt] += 1
-    notes = (f"{n} {'reading does' if n == 1 else 'readings do'} not count: {doubt}." for doubt, n in doubts.items())
-    return kept, tuple(notes)
-
-
-def without_builds_in_doubt(rows: list[Any], known_at: datetime | None) -> tuple[list[Any], list[str]]:
-    """The readings that are no prints of a build in doubt, and a note on each such build. One query where a build is named, else none."""
-    doubted = build_doubts.known((row.build_key for row in rows if row.build_key), known_at)
-    left = Counter(row.build_key for row in rows if row.build_key in doubted)
-    notes = [
-        f"{counted(n, 'reading')} {'does' if n == 1 else 'do'} not count. {doubted[key].says}"
-        for key, n in left.items()
-    ]
-    return [row for row in rows if row.build_key not in doubted] if doubted else rows, notes
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,20 +181,18 @@ def _judged(
 ) -> Judged:
     """The judgement of a lot by these readings alone; `coverage` is that of its deliveries unless another is given."""
     limits, shade, retests_cleared = terms.limits, terms.shade, terms.retests_cleared
-    rows, notes = with_valid_calibration(recorded, known_at)
-    if terms.rules > rule_versions.SECOND:
-        rows, doubts = without_builds_in_doubt(rows, known_at)
-        notes = (*notes, *doubts)
+    rows, notes = that_count(recorded, HeldTo.by(limits, terms.rules), known_at)
     agreed = limits_from(limits.body) if limits else None
     approved = approved_from(shade) if shade is not None else None
-    coverage = coverage or _coverage(lot, agreed, recorded, known_at, terms.rules)
+    coverage = coverage or coverage_of(lot, agreed, recorded, known_at, terms.rules)
     known = uncertainties(rows, known_at)
     retests = {}
     if agreed is not None and agreed.sampling.retest_rounds_max is not None:
         rounds = readings.retest_rounds(lot.id, known_at)
         retests = {kind: count - retests_cleared.get(kind, 0) for kind, count in rounds.items()}
+    evidence = evidence_from(rows, known)
     found = assess(
-        evidence_from(rows, known),
+        evidence,
         agreed,
         approved,
         lot.grade.nominal_diameter_mm,
@@ -239,6 +212,7 @@ def _judged(
         coverage,
         _sources(rows),
         terms.rules,
+        evidence,
     )
 
 
@@ -256,8 +230,8 @@ def _sources(rows: list[Any]) -> dict[str, list[str]]:
     return {kind: sorted(named) for kind, named in found.items()}
 
 
-def _coverage(lot: Any, agreed: Limits | None, rows: list[Any], known_at: datetime | None, version: int) -> Coverage:
-    """How many spools of each delivery must be measured, and which. Each was presented by itself, under the severity of its day; none of a closed one."""
+def coverage_of(lot: Any, agreed: Limits | None, rows: list[Any], known_at: datetime | None, version: int) -> Coverage:
+    """Returns how many spools of each delivery must be measured, and which. Each was presented by itself, under the severity of its day; none of a closed one."""
     measured: dict[int, set[str]] = {}
     for row in rows:
         measured.setdefault(row.spool.delivery_id, set()).add(row.spool.code)

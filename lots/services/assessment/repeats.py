@@ -25,7 +25,8 @@ from lots.domain.characteristics.declaring.case import ShadeRevision
 from lots.domain.characteristics.registry import DECLARED, REPEATED
 from lots.domain.colorimetry.color_values import Lab
 from lots.services import views
-from lots.services.assessment.lot_assessment import Terms, assess_lot, reading_from, with_valid_calibration
+from lots.services.assessment.counting import HeldTo, that_count
+from lots.services.assessment.lot_assessment import Terms, assess_lot, reading_from
 from lots.services.assessment.uncertainty import Uncertainties, repeats_by, uncertainties
 from lots.services.from_rows import approved_from
 from lots.services.lookups import lot_of
@@ -150,10 +151,10 @@ def of_lot(lot_id: int) -> dict[str, Any]:
         NotFound: no such lot.
     """
     lot = lot_of(lot_id)
-    rows, notes = with_valid_calibration(readings.that_count(lot.id, excluded=True), None)
+    rows, notes = that_count(readings.that_count(lot.id, excluded=True), HeldTo.of(lot))
     figures = tested(lot, rows, None)
     kinds = [kind for kind in CHARACTERISTICS if any(row.kind == kind for row in rows)]
-    others, _ = with_valid_calibration(readings.of_grade(lot.grade_id, lot.id, kinds, _OTHER_LOTS), None)
+    others, _ = that_count(readings.of_grade(lot.grade_id, lot.id, kinds, _OTHER_LOTS), HeldTo.of(lot))
     grade = _by_figure(_repeats(others, Uncertainties({}), *_terms(lot)))
     scattered = {one.figure: scatter_of(one.repeats, grade.get(one.figure, []), one.repeatability) for one in figures}
     decisions = _decisions(lot, figures, scattered)

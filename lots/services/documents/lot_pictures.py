@@ -26,8 +26,9 @@ from lots.domain.conformity.guard import COVERAGE
 from lots.domain.conformity.limits import Limit
 from lots.domain.conformity.rule_versions import FIRST, SECOND
 from lots.domain.words import counted
+from lots.services.assessment.counting import HeldTo, that_count
 from lots.services.assessment.judging import revisions_for
-from lots.services.assessment.lot_assessment import evidence_from, with_valid_calibration
+from lots.services.assessment.lot_assessment import evidence_from
 from lots.services.assessment.uncertainty import uncertainties
 from lots.services.drift import series
 from lots.services.from_rows import conditions_of
@@ -47,7 +48,7 @@ def _opened(lot_id: int, kind: str) -> tuple[Any, Limits | None, Any, list[Any],
     """A lot, its limits, its shade revision, its readings of a kind as evidence, and notes on what does not count. Six queries at most."""
     lot = lot_of(lot_id)
     limits, approved = revisions_for(lot)
-    rows, notes = with_valid_calibration(readings.that_count(lot.id, kind=kind), None)
+    rows, notes = that_count(readings.that_count(lot.id, kind=kind), HeldTo.of(lot))
     agreed = limits_from(limits.body) if limits else None
     return lot, agreed, approved, list(getattr(evidence_from(rows, uncertainties(rows)), kind)), list(notes)
 

@@ -8,8 +8,8 @@ from typing import Any
 
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.registry import DECLARED
-from lots.domain.instruments.calibration import doubt_about
 from lots.services import views
+from lots.services.assessment import counting as counting_rule
 from lots.services.assessment.lot_assessment import Judged, reading_from
 from lots.services.from_rows import approved_from, instruments_of
 from lots.store import nonconformity_report as store
@@ -27,7 +27,7 @@ def evidence(
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """Returns how each kind was measured and the readings of these kinds, voided ones and others that do not count among them.
 
-    Three queries, however many readings and instruments there are; none without a kind. Readings kept without judging by them are among
+    Three queries, four where prints name their build, however many readings and instruments there are; none without a kind. Readings kept without judging by them are among
     them only with `screening`.
     """
     if not kinds:
@@ -35,6 +35,8 @@ def evidence(
     rows = store.readings_of(lot.id, kinds, known_at, screening=screening)
     records = instruments_of(rows, known_at)
     checks = catalog.all_checks(records, known_at)
+    held_to = counting_rule.HeldTo.by(judged.limits, judged.rules)
+    doubted = counting_rule.in_doubt((row.build_key for row in rows), judged.rules, known_at)
     counting, superseded = set(judged.reading_ids), _superseded(rows, set(judged.reading_ids))
 
     def why_not(row: Any) -> str | None:
@@ -47,7 +49,7 @@ def evidence(
         if row.screening:
             return "kept without judging by it"
         if row.id not in counting:
-            return doubt_about(row.measured_at, records[row.instrument_id]) if row.instrument_id else "not judged"
+            return counting_rule.why_not(row, held_to, records, doubted) or "not judged"
         if row.id in superseded:
             return "a newer reading of its spool counts instead"
         return _outside_terms(row, judged, limits)

@@ -10,7 +10,8 @@ from lots.domain.characteristics.bond.declared_bond import BOND
 from lots.domain.production.clearance import Clearance
 from lots.domain.production.tab_checks import TAB_USES, TabAsk, TabCheck, check_tab, shapes_of, weakest_of
 from lots.services import clock
-from lots.services.assessment.lot_assessment import reading_from, with_valid_calibration
+from lots.services.assessment.counting import HeldTo, that_count
+from lots.services.assessment.lot_assessment import reading_from
 from lots.services.errors import Fault, Invalid
 from lots.services.lookups import lot_of, spool_of
 from lots.services.production import clearance
@@ -73,7 +74,7 @@ def _clear(spool: Any, held: list[Any], use: str, at: datetime) -> Clearance:
 
 
 def _by_bond(lot: Any, ask: TabAsk, reserve: float, against: list[str]) -> TabCheck:
-    kept, _ = with_valid_calibration(readings.that_count(lot.id, kind=BOND.name), None)
+    kept, _ = that_count(readings.that_count(lot.id, kind=BOND.name), HeldTo.of(lot))
     bars = [test.stress_mpa for test in map(reading_from, kept) if BOND.of_lot(test)]
     return check_tab(ask, bars, reserve, against)
 

@@ -11,7 +11,8 @@ from lots.domain.characteristics.color.doubts import far_from_reference, suspect
 from lots.domain.characteristics.opacity.declared_opacity import OPACITY
 from lots.domain.characteristics.opacity.lot_opacity import Opacity, latest
 from lots.domain.colorimetry.color_values import LIGHT, Conditions, Lab, condition_name, nearest_lab
-from lots.services.assessment.lot_assessment import reading_from, with_valid_calibration
+from lots.services.assessment.counting import HeldTo, that_count
+from lots.services.assessment.lot_assessment import reading_from
 from lots.services.errors import Fault
 from lots.services.from_rows import conditions_of
 from lots.services.setup.spectral_input import DEFAULT_LIGHT, color_under, read, uv_fault
@@ -32,7 +33,7 @@ class Asked:
         every = list(spools)
         shades = {spool.lot.grade.shade_id for spool in every} - {None}
         current = catalog.current_shade_revisions(shades) if shades else {}
-        rows, _ = with_valid_calibration(readings.of_lots({spool.lot_id for spool in every}, OPACITY.name), None)
+        rows, _ = that_count(readings.of_lots({spool.lot_id for spool in every}, OPACITY.name), HeldTo())
         by_lot: dict[int, list[Any]] = {}
         for row in rows:
             by_lot.setdefault(row.lot_id, []).append(reading_from(row))

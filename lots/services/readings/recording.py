@@ -9,8 +9,10 @@ from typing import Any
 
 from lots.domain.characteristics.declaring.origin import Origin
 from lots.domain.characteristics.registry import DECLARED
+from lots.domain.conformity import rule_versions
 from lots.domain.instruments.calibration import InstrumentRecord, doubt_about
 from lots.services import clock, views
+from lots.services.assessment.counting import in_doubt
 from lots.services.assessment.drawing_spools import first_looks
 from lots.services.assessment.judging import judge_lot
 from lots.services.assessment.lot_after import after
@@ -19,6 +21,7 @@ from lots.services.from_rows import instruments_of
 from lots.services.lookups import lot_of
 from lots.services.readings import build_doubts, uncounted
 from lots.services.readings.checks import check
+from lots.services.readings.uncounted import Stored, Under
 from lots.store import audit, readings
 from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
@@ -64,8 +67,10 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
         if checked.first_used:
             kept = {"measures": [kind]}
             audit.note(None, "instrument changed", by, now, {"instrument": checked.first_used}, kept)
-        unhelpful = uncounted.warnings(DECLARED[kind], items, spools, judged, now)
         known = instruments_of([_Taken(item.get("instrument_id"), checked.instruments) for item in items])
+        doubts = in_doubt((row["build_key"] for row in rows), rule_versions.CURRENT)
+        under = {lot.id: Under.judged(lot, judged[lot.id], doubts) for lot in held.values()}
+        unhelpful = [uncounted.told(_stored(row, known, under[row["lot"].id])) for row in rows]
         said = [
             {
                 "id": number,
@@ -81,8 +86,11 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
                 "recorded_by": by,
                 "voided": None,
                 "excluded": None,
-                **_validity(row, known),
-                "warnings": [*warned, *told],
+                **_validity(row, known, judged[row["lot"].id].rules),
+                "counts": all(one.against for one in told),
+                "helps": not told,
+                "why_not": told[0].clause if told else None,
+                "warnings": [*warned, *(one.as_warning() for one in told)],
             }
             for number, item, row, warned, told in zip(numbers, items, rows, checked.warnings, unhelpful, strict=True)
         ]
@@ -114,9 +122,15 @@ class _Taken:
         return self.instruments[self.instrument_id] if self.instrument_id is not None else None
 
 
-def _validity(row: dict[str, Any], known: dict[int, InstrumentRecord]) -> dict[str, Any]:
+def _stored(row: dict[str, Any], known: dict[int, InstrumentRecord], under: Under) -> Stored:
+    instrument = known[row["instrument"]] if row["instrument"] is not None else None
+    taken = (row["values"], row["spool"].code, row["measured_at"], row["screening"], instrument, under)
+    return Stored(DECLARED[row["kind"]], *taken)
+
+
+def _validity(row: dict[str, Any], known: dict[int, InstrumentRecord], rules: int) -> dict[str, Any]:
     number = row["instrument"]
-    doubt = doubt_about(row["measured_at"], known[number]) if number is not None else None
+    doubt = doubt_about(row["measured_at"], known[number], rules) if number is not None else None
     return {"decision_valid": doubt is None, "doubt": doubt}
 
 
@@ -143,15 +157,27 @@ def _row(kind: str, item: dict[str, Any], spool: Any, by: str, now: datetime) ->
 def whole_reading(number: int) -> dict[str, Any]:
     """Returns one reading as it stands."""
     row = readings.find(number)
-    return views.reading(row, _doubt(row, instruments_of([row])))
+    return _views([row], lot_of(row.lot_id))[0]
 
 
 def of_lot(lot_id: int, kind: str | None, cursor: str | None, limit: int) -> Page:
     """Returns a page of everything that was recorded of a lot, voided and screening readings included."""
-    found = readings.listed(lot_of(lot_id), kind, cursor, limit)
-    instruments = instruments_of(found.rows)
-    return found.map(lambda row: views.reading(row, _doubt(row, instruments)))
+    lot = lot_of(lot_id)
+    found = readings.listed(lot, kind, cursor, limit)
+    return Page(_views(found.rows, lot), found.next)
 
 
-def _doubt(row: Any, instruments: dict[int, InstrumentRecord]) -> str | None:
-    return doubt_about(row.measured_at, instruments[row.instrument_id]) if row.instrument_id else None
+def _views(rows: list[Any], lot: Any) -> list[dict[str, Any]]:
+    """Readings of a lot with whether and why not they count. Six queries at most, none without a reading."""
+    if not rows:
+        return []
+    instruments, under = instruments_of(rows), Under.of_lot(lot, rows)
+    return [
+        {**views.reading(row, _doubt(row, instruments, under)), **uncounted.of_row(row, under, instruments)}
+        for row in rows
+    ]
+
+
+def _doubt(row: Any, instruments: dict[int, InstrumentRecord], under: Under) -> str | None:
+    number = row.instrument_id
+    return doubt_about(row.measured_at, instruments[number], under.held_to.rules) if number else None

@@ -1,123 +1,266 @@
-"""Readings that are stored and do not help their lot: each reason is one function here, and the person who stored the reading is told at once."""
+"""Which stored readings do not help their lot, and why: each reason is one function here.
+
+It is told at once to the person who stored a reading, and beside the reading wherever it is listed.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-from lots.domain.assessment.limits_revision import limits_from
-from lots.domain.characteristics.declaring.case import Taken
+from lots.domain.assessment.limits_revision import Limits, limits_from
+from lots.domain.assessment.printed_evidence import another_recipe
+from lots.domain.characteristics.declaring.case import ShadeRevision, Taken
 from lots.domain.characteristics.declaring.declaration import Characteristic, every_reading
-from lots.domain.colorimetry.color_values import Conditions
+from lots.domain.characteristics.declaring.origin import Origin
+from lots.domain.characteristics.registry import DECLARED
 from lots.domain.conformity import rule_versions
-from lots.domain.receiving.coverage import named
-from lots.services.assessment.lot_assessment import Judged
-from lots.services.from_rows import conditions_of
+from lots.domain.instruments.calibration import InstrumentRecord, doubt_about
+from lots.domain.receiving.coverage import Coverage, named
+from lots.services.assessment.counting import NO_INSTRUMENT, HeldTo, in_doubt
+from lots.services.assessment.lot_assessment import Judged, Terms, coverage_of, reading_from
+from lots.services.from_rows import approved_from
+from lots.store import readings
+
+
+@dataclass(frozen=True, slots=True)
+class Under:
+    """What the readings of a lot are held against.
+
+    Args:
+        held_to: what they are held to before they count.
+        limits: None without any.
+        shade: the approved revision; None without one.
+        nominal_mm: nominal diameter of the grade, mm.
+        coverage: which spools were drawn.
+        beside: readings of the lot that decide on others, by characteristic.
+        doubted: why builds are in doubt, by build.
+    """
+
+    held_to: HeldTo
+    limits: Limits | None
+    shade: ShadeRevision | None
+    nominal_mm: float
+    coverage: Coverage
+    beside: Mapping[str, Sequence[Any]] = field(default_factory=dict)
+    doubted: Mapping[str, str] = field(default_factory=dict)
+
+    @classmethod
+    def judged(cls, lot: Any, judged: Judged, doubted: Mapping[str, str]) -> Under:
+        """What the readings of a lot were just judged under. No query."""
+        held_to = HeldTo.by(judged.limits, judged.rules)
+        return cls._of(lot, held_to, judged.limits, judged.shade, judged.coverage, judged.evidence.readings, doubted)
+
+    @classmethod
+    def of_lot(cls, lot: Any, rows: Sequence[Any]) -> Under:
+        """What some readings of a lot are held against now. Three queries, one for each characteristic that decides on others, one with a build."""
+        terms, kinds = Terms.of(lot), {row.kind for row in rows}
+        limits = limits_from(terms.limits.body) if terms.limits else None
+        deciding = {name for kind in kinds if kind in DECLARED for name in DECLARED[kind].beside}
+        beside = {name: [reading_from(row) for row in readings.of_lots([lot.id], name)] for name in sorted(deciding)}
+        coverage = coverage_of(lot, limits, list(rows), None, terms.rules)
+        held_to = HeldTo.of(lot)
+        doubted = in_doubt((row.build_key for row in rows), held_to.rules)
+        return cls._of(lot, held_to, terms.limits, terms.shade, coverage, beside, doubted)
+
+    @classmethod
+    def _of(
+        cls,
+        lot: Any,
+        held_to: HeldTo,
+        limits: Any,
+        shade: Any,
+        coverage: Coverage,
+        beside: Mapping[str, Any],
+        doubted: Mapping[str, str],
+    ) -> Under:
+        agreed = limits_from(limits.body) if limits else None
+        approved = approved_from(shade) if shade is not None else None
+        return cls(held_to, agreed, approved, lot.grade.nominal_diameter_mm, coverage, beside, doubted)
 
 
 @dataclass(frozen=True, slots=True)
 class Stored:
-    """A reading that was just stored, with its lot as it is judged now."""
+    """A stored reading, with what it is held against."""
 
     declared: Characteristic
-    item: dict[str, Any]
+    values: Mapping[str, Any]
     spool: str
     measured_at: datetime
-    judged: Judged
+    screening: bool
+    instrument: InstrumentRecord | None
+    under: Under
+
+    @property
+    def block(self) -> Any:
+        """The limits block of its characteristic, None without one."""
+        return self.under.limits.given.get(self.declared.name) if self.under.limits else None
+
+    @property
+    def taken(self) -> Any:
+        """The value that judging uses."""
+        code = self.instrument.code if self.instrument else None
+        origin = Origin.of(self.values, code)
+        return self.declared.reading(Taken(self.spool, self.values, self.measured_at, origin=origin))
+
+    @property
+    def comparable(self) -> Any:
+        """The same as it counts, None where it does not."""
+        return self.declared.comparable(self.taken, self.block, self.under.shade)
 
     @property
     def other_material(self) -> bool:
         """True for a reading that says nothing of the lot itself, such as of a control bar."""
-        if self.declared.of_lot is every_reading:
-            return False
-        taken = Taken(self.spool, self.declared.stored(self.item), self.measured_at)
-        return not self.declared.of_lot(self.declared.reading(taken))
+        return self.declared.of_lot is not every_reading and not self.declared.of_lot(self.taken)
 
 
-Warned = dict[str, Any]
+@dataclass(frozen=True, slots=True)
+class Told:
+    """Why a reading does not help its lot: its field, the reason as a sentence and as a clause, and what to do.
+
+    `against` is True where it counts against the lot all the same.
+    """
+
+    field: str
+    detail: str
+    clause: str
+    hint: str
+    against: bool = False
+
+    def as_warning(self) -> dict[str, Any]:
+        """As an answer has it."""
+        return {"field": self.field, "detail": self.detail, "hint": self.hint, "helps": False}
 
 
-def warnings(
-    declared: Characteristic,
-    items: Sequence[dict[str, Any]],
-    spools: Mapping[str, Any],
-    judged: Mapping[int, Judged],
-    now: datetime,
-) -> list[list[Warned]]:
-    """Returns for each reading why it does not help its lot; a screening reading was never meant to.
+def told(stored: Stored) -> list[Told]:
+    """Returns every reason why a reading does not help its lot. One that was never meant to is told as that alone."""
+    if stored.screening:
+        return [_SCREENING]
+    return [found for reason in REASONS if (found := reason(stored)) is not None]
+
+
+def of_row(row: Any, under: Under, instruments: Mapping[int, InstrumentRecord]) -> dict[str, Any]:
+    """Returns of a reading whether it counts, whether it helps its lot, and why not.
 
     Args:
-        declared: what was measured.
-        items: readings that were stored.
-        spools: by their codes.
-        judged: the lots they belong to, by number, with these readings.
-        now: the present moment.
-
-    Returns:
-        Warnings as a reading's answer has them, each with `helps: false`.
+        row: with its void, its exclusion and its spool.
+        under: what its lot's readings are held against.
+        instruments: that readings were taken with, by number.
     """
-    # What a reason says depends on the spool or the conditions, so that most of a list is told alike.
-    found = []
-    for item in items:
-        # The code may be typed otherwise than it was logged.
-        spool = spools[item["spool_code"]]
-        stored = Stored(declared, item, spool.code, item.get("measured_at") or now, judged[spool.lot_id])
-        told = [] if item.get("screening") else [reason(stored) for reason in REASONS]
-        found.append([{**warned, "helps": False} for warned in told if warned is not None])
-    return found
-
-
-def _under_other_conditions(stored: Stored) -> Warned | None:
-    """A lot is still judged under an older revision of its shade, measured under other conditions than this reading."""
-    revision, said = stored.judged.shade, stored.declared.of_type("conditions")
-    if (
-        revision is None
-        or said is None
-        or not Conditions(**stored.item[said.name]).differences(conditions_of(revision))
-    ):
-        return None
+    if (gone := _left_out(row)) is not None:
+        return {"counts": False, "helps": False, "why_not": gone}
+    instrument = instruments[row.instrument_id] if row.instrument_id is not None else None
+    known = (row.values, row.spool.code, row.measured_at, row.screening, instrument, under)
+    found = told(Stored(DECLARED[row.kind], *known))
+    first = next((one for one in found if not one.against), found[0] if found else None)
     return {
-        "field": "conditions",
-        "detail": (
-            f"This lot is judged under revision {revision.revision} of its shade, measured under other conditions, so "
+        "counts": all(one.against for one in found),
+        "helps": not found,
+        "why_not": first.clause if first is not None else None,
+    }
+
+
+def _left_out(row: Any) -> str | None:
+    if void := getattr(row, "void", None):
+        return f"voided: {void.reason}"
+    if exclusion := getattr(row, "exclusion", None):
+        return f"excluded ({exclusion.cause}): {exclusion.reason}"
+    return "its spool was withdrawn" if row.spool.withdrawn_at is not None else None
+
+
+_SCREENING = Told(
+    "screening",
+    "This reading is kept without judging by it.",
+    "kept without judging by it",
+    "Measure again without screening if the lot is to be judged by it.",
+)
+
+
+def _by_instrument(stored: Stored) -> Told | None:
+    """Its instrument was not in order, or the limits require one and none was named."""
+    held_to, instrument = stored.under.held_to, stored.instrument
+    if instrument is None:
+        if not held_to.lacks_instrument(stored.declared.name, None):
+            return None
+        detail = f"This reading does not count: {NO_INSTRUMENT}."
+        return Told("instrument_id", detail, NO_INSTRUMENT, "Measure again, and name the instrument.")
+    doubt = doubt_about(stored.measured_at, instrument, held_to.rules)
+    if doubt is None:
+        return None
+    hint = "Measure again with an instrument whose check is valid, or have quality check this one."
+    return Told("instrument_id", f"This reading does not count: {doubt}.", doubt, hint)
+
+
+def _by_build(stored: Stored) -> Told | None:
+    """It is of a print of a build in doubt."""
+    why = stored.under.doubted.get(Origin.of(stored.values).build_key or "")
+    if why is None:
+        return None
+    hint = "Print in another build, or have quality lift the doubt."
+    return Told("build", f"This reading does not count: {why}.", why, hint)
+
+
+def _by_another_recipe(stored: Stored) -> Told | None:
+    """It is of a print by another recipe than the limits name."""
+    if stored.under.held_to.rules <= rule_versions.SECOND:
+        return None
+    recipe = another_recipe(Origin.of(stored.values), stored.under.limits, stored.declared.name)
+    if recipe is None:
+        return None
+    clause = f"not printed by {recipe}"
+    return Told("test_print", f"This reading does not count: {clause}.", clause, f"Print {recipe} and measure that.")
+
+
+def _not_comparable(stored: Stored) -> Told | None:
+    """It cannot be compared: its lot is judged under an older revision of its shade, or the limits ask for another age."""
+    declared, shade = stored.declared, stored.under.shade
+    if stored.comparable is not None:
+        return None
+    where = declared.compared_by or declared.fields[0].name
+    if declared.of_type("conditions") and shade is not None:
+        detail = (
+            f"This lot is judged under revision {shade.revision} of its shade, measured under other conditions, so "
             "the reading does not count for it yet."
-        ),
-        "hint": "It will when quality has the lot judged again under the newest revisions.",
-    }
+        )
+        hint = "It will when quality has the lot judged again under the newest revisions."
+        return Told(where, detail, declared.not_comparable, hint)
+    asked = declared.limits.terms(stored.block, stored.under.nominal_mm) if stored.block is not None else ""
+    detail = f"This reading does not count: {declared.not_comparable}."
+    return Told(where, detail, declared.not_comparable, f"The limits ask: {asked}" if asked else "Measure again.")
 
 
-def _outside_the_limits_terms(stored: Stored) -> Warned | None:
-    """The limits count other readings only, such as those of one thickness or age."""
-    declared, judged = stored.declared, stored.judged
-    if judged.limits is None or not declared.not_comparable or declared.of_type("conditions") is not None:
+def _against_only(stored: Stored) -> Told | None:
+    """It counts against its lot and never for it, because of what else was measured."""
+    seen, under = stored.comparable, stored.under
+    why = "" if seen is None else stored.declared.against_only(seen, under.beside, under.shade)
+    if not why:
         return None
-    block = limits_from(judged.limits.body).given.get(declared.name)
-    taken = Taken(stored.spool, declared.stored(stored.item), stored.measured_at)
-    if declared.comparable(declared.reading(taken), block, None) is not None:
-        return None
-    return {
-        "field": "spool_code",
-        "detail": f"This reading does not count for the lot: {declared.not_comparable}.",
-        "hint": f"Revision {judged.limits.revision} of the limits says which readings count.",
-    }
+    where = stored.declared.compared_by or stored.declared.fields[0].name
+    detail = "This reading can refuse the lot but never release it."
+    return Told(where, detail, "another backing than that of the reference", why, against=True)
 
 
-def _not_drawn(stored: Stored) -> Warned | None:
+def _not_drawn(stored: Stored) -> Told | None:
     """The spool was not drawn for the sample."""
-    judged, code = stored.judged, stored.spool
-    if judged.rules == rule_versions.FIRST or judged.coverage.is_drawn(code) or stored.other_material:
+    coverage, code = stored.under.coverage, stored.spool
+    if stored.under.held_to.rules == rule_versions.FIRST or coverage.is_drawn(code) or stored.other_material:
         return None
-    return {
-        "field": "spool_code",
-        "detail": f"Spool {code} was not drawn for the sample: this reading can refuse the lot but never release it.",
-        "hint": f"Measure the drawn spools: {named(judged.coverage.drawn)}. If one is damaged or missing, ask quality for a substitute.",
-    }
+    return Told(
+        "spool_code",
+        f"Spool {code} was not drawn for the sample: this reading can refuse the lot but never release it.",
+        "its spool was not drawn for the sample",
+        f"Measure the drawn spools: {named(coverage.drawn)}. If one is damaged or missing, ask quality for a substitute.",
+        against=True,
+    )
 
 
-REASONS: tuple[Callable[[Stored], Warned | None], ...] = (
-    _under_other_conditions,
-    _outside_the_limits_terms,
+REASONS: tuple[Callable[[Stored], Told | None], ...] = (
+    _by_instrument,
+    _by_build,
+    _by_another_recipe,
+    _not_comparable,
+    _against_only,
     _not_drawn,
 )

@@ -217,7 +217,7 @@ def add_limits(grade_id: int, body: dict[str, Any], by: str) -> dict[str, Any]:
         Invalid: limits that would pass everything or contradict themselves.
     """
     note = body.pop("note", None)
-    body, unknown = _with_recipes(body)
+    body, unknown = _with_recipes(limits_revision.completed(body))
     faults = [*(Fault(*problem) for problem in limits_revision.problems(body)), *unknown]
     grade = found("grade", grade_id)
     if faults:

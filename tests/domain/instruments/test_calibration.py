@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from lots.domain.conformity.rule_versions import CURRENT, SECOND
 from lots.domain.instruments.calibration import Check, InstrumentRecord, doubt_about
 from tests.domain.builders import MONDAY
 
@@ -118,7 +119,7 @@ def test_the_last_good_check(before, expected):
 
 def test_validity_does_not_depend_on_when_somebody_looks():
     """The rule is asked with the time of the reading and the checks known, and has no other clock."""
-    assert ["measured_at", "instrument"] == list(inspect.signature(doubt_about).parameters)
+    assert ["measured_at", "instrument", "rules"] == list(inspect.signature(doubt_about).parameters)
 
 
 MOMENTS = st.integers(0, 60)
@@ -206,3 +207,28 @@ def test_a_failed_check_reaches_back_to_the_last_good_one(passed, at, failed_at)
 def test_a_check_is_due_when_the_last_good_one_runs_out_and_at_once_after_a_failed_one(checks, due):
     """By hand; of two checks at one moment the failed one counts, as it does for readings."""
     assert day(due) == record(*checks).due_at
+
+
+@pytest.mark.parametrize(
+    ("at", "checks", "doubted_now"),
+    [
+        (-29, [], False),
+        (-31, [], True),
+        (-31, [(-40, True)], False),
+        (-31, [(5, True)], True),
+        (-75, [(-40, True)], True),
+    ],
+)
+def test_a_reading_from_before_the_registration_needs_a_check(at, checks, doubted_now):
+    """From version 3 the first interval reaches as far back as it reaches forward, and no further without a check. Common practice."""
+    known = record(*checks)
+    assert doubted_now is (doubt_about(day(at), known, CURRENT) is not None)
+    assert doubt_about(day(at), known, SECOND) is None
+
+
+def test_an_instrument_that_was_never_checked_counts_for_one_interval():
+    """Its readings stop to count when its first interval ends; one that was checked says nothing of that."""
+    assert day(30) == record().counts_until
+    assert record((1, True)).counts_until is None
+    assert doubt_about(day(30), record(), CURRENT) is None
+    assert doubt_about(day(30.01), record(), CURRENT) is not None

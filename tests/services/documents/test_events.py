@@ -20,7 +20,12 @@ LIMITS = (
     SIMPLE_LIMITS,
     {**SIMPLE_LIMITS, "sampling": {"fixed": 2}},
     {**SIMPLE_LIMITS, "color": {"lot_max": 0.4, "spread_max": 0.5}},
-    {"decision_rule": "guarded", "diameter": {"mean_tolerance_mm": 0.02}, "bond": {"mean_min_mpa": 20, "tests_min": 2}},
+    {
+        "decision_rule": "guarded",
+        "instruments": "optional",
+        "diameter": {"mean_tolerance_mm": 0.02},
+        "bond": {"mean_min_mpa": 20, "tests_min": 2},
+    },
     {
         **SIMPLE_LIMITS,
         "moisture": {"max_percent": 0.05},

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
-from lots.domain.characteristics.opacity.lot_opacity import OPAQUE_DELTA_E, Opacity
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from lots.domain.characteristics.declaring.case import ShadeRevision
+from lots.domain.characteristics.opacity.lot_opacity import OPAQUE_DELTA_E, Opacity, latest
 from lots.domain.colorimetry.color_values import Conditions
 
 
@@ -80,3 +84,18 @@ def color_wanted(found: Opacity | None, asked: Conditions | None) -> str:
         return "colour"
     # A semicolon would part the list of things to do.
     return f"colour (backing: {backing.replace(';', ',')})"
+
+
+def on_another_backing(reading: Any, beside: Mapping[str, Sequence[Any]], shade: ShadeRevision | None) -> str:
+    """Returns why a colour of a plaque that is not opaque counts against its lot only, "" where its backing is that of the reference."""
+    newest, asked = latest(beside.get("opacity", ())), shade.conditions if shade else None
+    problem = backing_problem(newest.found, reading.conditions, asked) if newest else None
+    return " ".join(problem) if problem else ""
+
+
+def on_its_backing(readings: list[Any], plaque: Opacity | None, shade: ShadeRevision | None) -> list[Any]:
+    """Returns the colours that do not depend on the backing: what a change of it would have changed is neither the lot's mean nor its series."""
+    if plaque is None:
+        return readings
+    asked = shade.conditions if shade else None
+    return [reading for reading in readings if backing_problem(plaque, reading.conditions, asked) is None]

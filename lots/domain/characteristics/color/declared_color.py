@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-from lots.domain.characteristics.color.backing import backing_problem, color_wanted, way_out
+from lots.domain.characteristics.color.backing import color_wanted, on_another_backing, on_its_backing, way_out
 from lots.domain.characteristics.color.lot_color import (
     ColorLimits,
     ColorReading,
@@ -59,7 +59,7 @@ def _assess(case: Case) -> Part:
     newest = latest(case.readings.get("opacity", ()))
     plaque, shade = newest.found if newest else None, case.shade
     colors = [one for reading in recorded if (one := comparable(reading, limits, shade)) is not None]
-    backed = _backed(colors, plaque, shade)
+    backed = on_its_backing(colors, plaque, shade)
     summary = summarise(backed)
     kept = {"lab": summary.lot, "lab_uncertainty": summary.lot_uncertainty.total} if summary and shade else {}
     figures = _figures(summary, shade.lab, limits or ColorLimits()) if summary and shade else {}
@@ -81,14 +81,6 @@ def comparable(reading: ColorReading, _: ColorLimits | None, shade: ShadeRevisio
         return reading
     seen = reading.under(shade.conditions)
     return seen if seen.conditions.comparable_with(shade.conditions) else None
-
-
-def _backed(readings: list[ColorReading], plaque: Opacity | None, shade: ShadeRevision | None) -> list[ColorReading]:
-    """Leaves out what a change of the backing would have changed: such colours are neither the lot's mean nor its series."""
-    if plaque is None:
-        return readings
-    asked = shade.conditions if shade else None
-    return [reading for reading in readings if backing_problem(plaque, reading.conditions, asked) is None]
 
 
 def _notes(other_conditions: int, not_backed: int, shade: ShadeRevision | None) -> list[str]:
@@ -279,6 +271,9 @@ COLOR = Characteristic(
     of_lot=of_the_lot,
     comparable=comparable,
     not_comparable="read under other conditions than the reference",
+    compared_by="conditions",
+    against_only=on_another_backing,
+    beside=("opacity",),
     limits=LimitsBlock(
         about="Limits on colour. `job_pair_max` is the most that two lots of one job may differ; without it `step_max` is.\n\n"
         "Those from `metamerism_max` on stand beside a limit on the colour itself, never in its place.",

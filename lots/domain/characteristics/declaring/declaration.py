@@ -265,7 +265,9 @@ class Characteristic:
         printed: its readings are of prints, whose printer, recipe and build may be stated and whose control spool is told apart.
         of_lot: False for a reading of another material, such as a control bar.
         comparable: a reading as it counts under a limits block and a shade revision, None where it does not count.
-        not_comparable: why such a reading does not count, in words.
+        not_comparable: why such a reading does not count, in words; `compared_by` is the field that decides, "" for its first.
+        against_only: why a reading that is comparable counts against its lot and never for it, in words, given the lot's readings of the
+            characteristics in `beside`; "" where it counts both ways.
         newest: only the newest reading of a spool counts.
         limits: its block.
         assess: its part in the assessment of a lot.
@@ -307,6 +309,9 @@ class Characteristic:
     of_lot: Callable[[Any], bool] = every_reading
     comparable: Callable[[Any, Any, ShadeRevision | None], Any] = lambda reading, block, shade: reading
     not_comparable: str = ""
+    compared_by: str = ""
+    against_only: Callable[[Any, Mapping[str, Sequence[Any]], ShadeRevision | None], str] = lambda *_: ""
+    beside: tuple[str, ...] = ()
     newest: bool = False
     decimals: int = 2
     measures: tuple[Measure, ...] = ()

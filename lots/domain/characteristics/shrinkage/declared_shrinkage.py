@@ -231,6 +231,7 @@ SHRINKAGE = Characteristic(
     of_lot=of_the_lot,
     comparable=lambda test, limits, _: test if limits is None or limits.counts(test) else None,
     not_comparable="not measured at the age or on the length that was asked for",
+    compared_by="age_h",
     limits=LimitsBlock(
         about="Limits on shrinkage per axis, [lowest, highest] in %, never merged.",
         fields=(

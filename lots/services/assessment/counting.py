@@ -1,0 +1,112 @@
+"""Which stored readings count for their lot, and in words why the others do not. The one place that leaves readings out before judging."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from lots.domain.characteristics.registry import DECLARED, said
+from lots.domain.conformity.rule_versions import FIRST, SECOND
+from lots.domain.instruments.calibration import InstrumentRecord, doubt_about
+from lots.services.from_rows import instruments_of
+from lots.store.assessment import build_doubts
+
+NO_INSTRUMENT = "no instrument was named, and the limits require one"
+
+
+@dataclass(frozen=True, slots=True)
+class HeldTo:
+    """What readings are held to before they count.
+
+    Args:
+        rules: version of the rules.
+        instruments_required: a measured reading without an instrument does not count. A count, such as of specks, needs none.
+    """
+
+    rules: int = SECOND
+    instruments_required: bool = False
+
+    @classmethod
+    def by(cls, limits: Any, rules: int) -> HeldTo:
+        """What readings are held to under a limits revision, None without one, and a version of the rules."""
+        asked = limits is not None and limits.body.get("instruments") == "required"
+        return cls(rules, rules > SECOND and asked)
+
+    @classmethod
+    def of(cls, held: Any) -> HeldTo:
+        """What the readings of a lot are held to, or were by a decision."""
+        return cls.by(held.limits_revision, held.rules or FIRST)
+
+    def lacks_instrument(self, kind: str, instrument_id: int | None) -> bool:
+        """True for a reading that does not count because it names no instrument."""
+        return self.instruments_required and instrument_id is None and DECLARED[kind].by_instrument
+
+
+def in_doubt(build_keys: Iterable[str | None], rules: int, known_at: datetime | None = None) -> dict[str, str]:
+    """Returns why builds are in doubt, in words, by build. One query from version 3 of the rules on where a build is named, else none."""
+    named = {key for key in build_keys if key} if rules > SECOND else set()
+    return {key: row.says.rstrip(".") for key, row in build_doubts.known(named, known_at).items()}
+
+
+def why_not(
+    row: Any, held_to: HeldTo, instruments: Mapping[int, InstrumentRecord], doubted: Mapping[str, str]
+) -> str | None:
+    """Returns in words why a reading does not count, by its instrument or its build; None where both are in order.
+
+    Args:
+        row: a reading.
+        held_to: what its lot is judged by.
+        instruments: by number.
+        doubted: builds in doubt, as `in_doubt` gives them.
+
+    Reference:
+        ISO 10012:2003, 7.1 and ISO/IEC 17025, 7.7 (results need equipment in order; from memory).
+    """
+    if row.build_key in doubted:
+        return doubted[row.build_key]
+    if row.instrument_id is not None:
+        return doubt_about(row.measured_at, instruments[row.instrument_id], held_to.rules)
+    return NO_INSTRUMENT if held_to.lacks_instrument(row.kind, None) else None
+
+
+def that_count(
+    rows: Sequence[Any], held_to: HeldTo, known_at: datetime | None = None
+) -> tuple[list[Any], tuple[str, ...]]:
+    """Returns the readings that count by what they are held to, and a note on each reason why others do not.
+
+    One query, one more where prints name their build.
+
+    Args:
+        rows: readings that are neither voided nor screening.
+        held_to: what their lot is judged by.
+        known_at: judge by what was recorded up to then; None for all that is known.
+    """
+    instruments = instruments_of(list(rows), known_at)
+    doubted = in_doubt((row.build_key for row in rows), held_to.rules, known_at)
+    kept, left = [], Counter[tuple[str, str]]()
+    for row in rows:
+        if (why := why_not(row, held_to, instruments, doubted)) is None:
+            kept.append(row)
+        else:
+            left[("" if row.instrument_id else f" of {said(row.kind)}", why)] += 1
+    notes = [f"{n} {_readings(n, what)} not count: {why}." for (what, why), n in left.items()]
+    if held_to.rules > SECOND:
+        used = {row.instrument_id for row in kept if row.instrument_id is not None}
+        notes += [told for number in sorted(used) if (told := never_checked(instruments[number]))]
+    return kept, tuple(notes)
+
+
+def never_checked(instrument: InstrumentRecord) -> str:
+    """Returns a sentence on an instrument that was never checked; "" for any other."""
+    until = instrument.counts_until
+    if until is None:
+        return ""
+    says = f"Instrument {instrument.code} has not been checked since it was registered."
+    return f"{says} Its readings count until {until:%Y-%m-%d}."
+
+
+def _readings(n: int, what: str) -> str:
+    return f"reading{what} does" if n == 1 else f"readings{what} do"
