@@ -33,7 +33,8 @@ def test_a_clean_lot_is_released_and_a_stringy_one_is_blocked(shop, white):
     assert "released" == second["lots"][0]["standing"]
     bad = shop.measure("stringing", {"spool_code": stringy["sample"]["spool_codes"][0], "hairs": 6, "gaps": 10})
     assert "blocked" == bad["lot"]["standing"]
-    (finding,) = shop.get("quality", f"/lots/{stringy['lot_id']}/assessment")["findings"]
+    finding, of_spool = shop.get("quality", f"/lots/{stringy['lot_id']}/assessment")["findings"]
+    assert ("stringing.spool_hairs", "fail") == (of_spool["code"], of_spool["verdict"])
     assert ("stringing.hairs", 0.6, "per gap", "fail") == tuple(
         finding[n] for n in ("code", "value", "unit", "verdict")
     )

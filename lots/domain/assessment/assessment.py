@@ -283,7 +283,7 @@ def _judged(
             if part.measured is not None and (rules <= SECOND or spools_covered.counted_in_full(name, limits, coverage))
         ]
         measured = set(frozenset.intersection(*complete)) if complete else set()
-        findings = plan_counts.count_by_plan(findings, each, measured, limits, coverage)
+        findings = plan_counts.count_by_plan(findings, each, measured, limits, coverage, rules)
     findings += plan_counts.cap_retests(retests or {}, limits) + plan_counts.discontinued(coverage, limits)
     summary = replace(summary, nonconforming=plan_counts.nonconforming_spools(each))
     if rules == FIRST:

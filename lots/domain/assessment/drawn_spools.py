@@ -10,10 +10,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from lots.domain.assessment.plan_counts import COUNTED
+from lots.domain.assessment.plan_counts import counted_by
 from lots.domain.characteristics.registry import said
 from lots.domain.conformity.findings import LABELS, Finding, worst
 from lots.domain.conformity.limits import Verdict
+from lots.domain.conformity.rule_versions import FIRST
 from lots.domain.receiving.coverage import Coverage, named
 
 if TYPE_CHECKING:
@@ -199,7 +200,7 @@ def wanted(
 def substituted(evidence: Evidence, limits: Limits, coverage: Coverage) -> list[str]:
     """Returns notes where other spools were measured than those drawn, which the first version of the rules lets complete the sample."""
     notes = []
-    for name in COUNTED:
+    for name in counted_by(FIRST):
         measured = {r.spool for r in evidence.readings[name]} if name in limits.given else set()
         left_out = [code for code in coverage.drawn if code not in measured]
         if not coverage.lacking(dict.fromkeys(measured, 1), 1, "") and left_out and measured - set(coverage.drawn):

@@ -9,12 +9,17 @@ from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.registry import JUDGED, declared_of, said
 from lots.domain.conformity.findings import Finding, judge, worst
 from lots.domain.conformity.limits import DecisionRule, Limit
+from lots.domain.conformity.rule_versions import CURRENT
 from lots.domain.receiving import protection
 from lots.domain.receiving.coverage import Coverage, Presented
 
 # Findings that judge one spool by itself: under a plan they make a spool nonconforming, and the count decides on the lot.
 SPOOL_CODES = tuple(code for code, one in JUDGED.items() if one.of_spool)
-COUNTED = tuple(dict.fromkeys(declared_of(code).name for code in SPOOL_CODES))
+
+
+def counted_by(rules: int) -> tuple[str, ...]:
+    """Returns the characteristics whose single spools a plan counts under this version of the rules."""
+    return tuple(dict.fromkeys(declared_of(code).name for code in SPOOL_CODES if JUDGED[code].since <= rules))
 
 
 def nonconforming_spools(each: Sequence[Finding]) -> dict[str, list[Finding]]:
@@ -31,7 +36,12 @@ def nonconforming_spools(each: Sequence[Finding]) -> dict[str, list[Finding]]:
 
 
 def count_by_plan(
-    findings: Sequence[Finding], each: Sequence[Finding], measured: set[str], limits: Limits, coverage: Coverage
+    findings: Sequence[Finding],
+    each: Sequence[Finding],
+    measured: set[str],
+    limits: Limits,
+    coverage: Coverage,
+    rules: int = CURRENT,
 ) -> list[Finding]:
     """Returns the lot's findings with the count of nonconforming spools deciding where single spools did.
 
@@ -43,14 +53,15 @@ def count_by_plan(
         each: on single spools.
         measured: codes of the spools whose sample is complete.
         limits, coverage: what was asked, and under which plans the deliveries were presented.
+        rules: version of the rules.
 
     Reference:
         MIL-STD-105E, 4.9.1 (a unit with one or more nonconformities is one nonconforming unit; number from memory).
     """
-    bad = nonconforming_spools(each)
+    bad, of_spools = nonconforming_spools(each), counted_by(rules)
     counted = []
     for use, needs in limits.required().items():
-        asked = [name for name in needs if name in COUNTED and name in limits.given]
+        asked = [name for name in needs if name in of_spools and name in limits.given]
         if asked:
             failing = {code for code, why in bad.items() if any(f.characteristic in asked for f in why)}
             parts = [_count(part, failing, measured, use) for part in coverage.presented if part.plan is not None]

@@ -20,13 +20,16 @@ from lots.domain.characteristics.declaring.declaration import (
     Repeats,
     Values,
 )
+from lots.domain.characteristics.declaring.figures import by_spool
 from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin, of_the_lot
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.characteristics.declaring.poisson_rate import Count, Words, figure_of, judge_rate
 from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
+from lots.domain.characteristics.declaring.spool_rates import SpoolRates, judge_each, of_lot
 from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.limits import DecisionRule, Limit
+from lots.domain.conformity.rule_versions import SECOND
 from lots.domain.words import counted
 
 
@@ -66,12 +69,31 @@ def judge_stringing(found: Count | None, limits: StringingLimits, rule: Decision
     Reference:
         Hairs in gaps are rare and independent, so their count is Poisson (see poisson_rate.judge_rate); common practice, no source.
     """
-    short = limits.gaps_min - (found.amount if found else 0)
-    lacking = "hairs between the towers of a test print" if found is None else ""
-    if limits.gaps_min and short > 0:
-        lacking = f"hairs in {short:g} {'more ' if found else ''}{'gap' if short == 1 else 'gaps'} of a test print"
     most, least = limits.hairs_per_gap_max, float(limits.gaps_min)
-    return [judge_rate("stringing.hairs", found, most, least, lacking, _WORDS, rule)]
+    return [judge_rate("stringing.hairs", found, most, least, _lacking(found, limits), _WORDS, rule)]
+
+
+def _lacking(found: Count | None, limits: StringingLimits) -> str:
+    """What is still to be looked at, "" for nothing."""
+    short = limits.gaps_min - (found.amount if found else 0)
+    if limits.gaps_min and short > 0:
+        return f"hairs in {short:g} {'more ' if found else ''}{'gap' if short == 1 else 'gaps'} of a test print"
+    return "hairs between the towers of a test print" if found is None else ""
+
+
+def judge_spool_hairs(
+    checks: Sequence[StringingCheck], limits: StringingLimits, rule: DecisionRule
+) -> tuple[list[Finding], list[Finding]]:
+    """Returns the findings on hairs of the lot and of its worst spool, and those of each spool by itself (see spool_rates.judge_each)."""
+    found = together(checks)
+    rates = SpoolRates.of({spool: one for spool, group in by_spool(checks).items() if (one := together(group))})
+    most, lacking = limits.hairs_per_gap_max, _lacking(found, limits)
+    each = judge_each(_OF_SPOOL, rates, most, lacking, _WORDS, rule)
+    pooled = [rates.noted(finding) for finding in judge_stringing(found, limits, rule)]
+    return [*pooled, of_lot(_OF_SPOOL, each, most, lacking, _WORDS, rule)], each
+
+
+_OF_SPOOL = "stringing.spool_hairs"
 
 
 # So many hairs in one gap cannot be told apart any more. Common practice, no source.
@@ -89,7 +111,12 @@ def _assess(case: Case) -> Part:
     checks, limits = case.of("stringing")
     found = together(checks)
     figures = {"stringing.hairs": figure_of(found)} if found else {}
-    return Part(findings=judge_stringing(found, limits, case.rule) if limits else (), figures=figures)
+    if not limits:
+        return Part(figures=figures)
+    if case.rules <= SECOND:
+        return Part(findings=judge_stringing(found, limits, case.rule), figures=figures)
+    findings, each = judge_spool_hairs(checks, limits, case.rule)
+    return Part(findings=findings, each=each, measured=frozenset(check.spool for check in checks), figures=figures)
 
 
 def _reading(taken: Taken) -> StringingCheck:
@@ -139,7 +166,10 @@ STRINGING = Characteristic(
         terms=lambda limits, _: f"Hairs in {counted(limits.gaps_min, 'gap')} or more." if limits.gaps_min else "",
     ),
     assess=_assess,
-    judged=(Judged("stringing.hairs", "Hairs between towers"),),
+    judged=(
+        Judged("stringing.hairs", "Hairs between towers"),
+        Judged("stringing.spool_hairs", "Hairs of the worst spool", of_spool=True, since=SECOND + 1),
+    ),
     measures=(
         Measure(
             "stringing.hairs",

@@ -18,22 +18,32 @@ from lots.domain.characteristics.declaring.declaration import (
     Repeats,
     Values,
 )
+from lots.domain.characteristics.declaring.figures import by_spool
 from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin, of_the_lot
+from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.characteristics.declaring.poisson_rate import Count, Words, figure_of, judge_rate
 from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
-from lots.domain.conformity.findings import Finding
+from lots.domain.characteristics.declaring.spool_rates import SpoolRates, judge_each, of_lot
+from lots.domain.conformity.findings import Finding, judge
 from lots.domain.conformity.limits import DecisionRule, Limit
+from lots.domain.conformity.rule_versions import SECOND
+from lots.domain.receiving.coverage import named
 from lots.domain.words import counted
 
 
 @dataclass(frozen=True, slots=True)
 class SurfaceCheck:
-    """Specks counted on one first layer of `area_dm2`."""
+    """Specks counted on one first layer of `area_dm2`, and the size of the largest, mm, None where nobody stated it.
+
+    `uncertainty` is the standard uncertainty of that size, mm.
+    """
 
     spool: str
     specks: int
     area_dm2: float
+    largest_mm: float | None = None
+    uncertainty: float | None = None
     origin: Origin = UNKNOWN
 
 
@@ -46,10 +56,11 @@ def summarise(checks: Sequence[SurfaceCheck]) -> Count | None:
 
 @dataclass(frozen=True, slots=True)
 class SurfaceLimits:
-    """Most specks per dm2, and the area to look at before saying so."""
+    """Most specks per dm2, the area to look at before saying so, and the largest speck, mm."""
 
     specks_per_dm2_max: float
     area_dm2_min: float = 0.0
+    largest_max_mm: float | None = None
 
 
 def judge_surface(summary: Count | None, limits: SurfaceLimits, rule: DecisionRule) -> list[Finding]:
@@ -61,14 +72,77 @@ def judge_surface(summary: Count | None, limits: SurfaceLimits, rule: DecisionRu
     Notes:
         More specks than the whole area asked for may carry are enough to refuse before it has all been looked at.
     """
+    most, least = limits.specks_per_dm2_max, limits.area_dm2_min
+    return [judge_rate("surface.specks", summary, most, least, _lacking(summary, limits), _WORDS, rule)]
+
+
+def _lacking(summary: Count | None, limits: SurfaceLimits) -> str:
+    """What is still to be looked at, "" for nothing."""
     if summary is None:
         asked = f"{limits.area_dm2_min:g} dm2 of" if limits.area_dm2_min else "a"
-        lacking = f"specks on {asked} first layer"
-    else:
-        short = limits.area_dm2_min - summary.amount
-        lacking = f"specks on {short:.3g} dm2 more of first layer" if short > 1e-9 else ""
-    most, least = limits.specks_per_dm2_max, limits.area_dm2_min
-    return [judge_rate("surface.specks", summary, most, least, lacking, _WORDS, rule)]
+        return f"specks on {asked} first layer"
+    short = limits.area_dm2_min - summary.amount
+    return f"specks on {short:.3g} dm2 more of first layer" if short > 1e-9 else ""
+
+
+def judge_spool_specks(
+    checks: Sequence[SurfaceCheck], limits: SurfaceLimits, rule: DecisionRule
+) -> tuple[list[Finding], list[Finding]]:
+    """Returns the findings on specks of the lot and of its worst spool, and those of each spool by itself (see spool_rates.judge_each)."""
+    summary = summarise(checks)
+    rates = SpoolRates.of({spool: one for spool, group in by_spool(checks).items() if (one := summarise(group))})
+    most, lacking = limits.specks_per_dm2_max, _lacking(summary, limits)
+    each = judge_each(_OF_SPOOL, rates, most, lacking, _WORDS, rule)
+    pooled = [rates.noted(finding) for finding in judge_surface(summary, limits, rule)]
+    return [*pooled, of_lot(_OF_SPOOL, each, most, lacking, _WORDS, rule)], each
+
+
+def judge_largest(checks: Sequence[SurfaceCheck], limits: SurfaceLimits, rule: DecisionRule) -> list[Finding]:
+    """Returns the finding on the largest speck, none where the limits ask nothing of it.
+
+    A check with specks that states no size leaves it missing, since its largest may be any size; one stated beyond the limit settles it.
+
+    Reference:
+        Common practice, no source: few large specks show more than many fine ones.
+    """
+    if limits.largest_max_mm is None:
+        return []
+    limit, lacking = Limit(None, limits.largest_max_mm, "mm"), _lacking(summarise(checks), limits)
+    silent = [check.spool for check in checks if check.specks and check.largest_mm is None]
+    if silent:
+        lacking = f"the size of the largest speck on each first layer with specks (spools {named(sorted(set(silent)))})"
+    sizes = [check for check in checks if check.largest_mm is not None]
+    if not sizes:
+        # Where no speck was counted, none is too large.
+        none = 0.0 if checks and not silent else None
+        return [
+            judge(
+                "surface.largest", none, limit, rule, n=len(checks), counted=_layers(checks), guard=0.0, lacking=lacking
+            )
+        ]
+    largest = max(sizes, key=lambda check: check.largest_mm or 0.0)
+    return [
+        judge(
+            "surface.largest",
+            largest.largest_mm,
+            limit,
+            rule,
+            n=len(checks),
+            counted=_layers(checks),
+            uncertainty=largest.uncertainty,
+            subject=f"spool {largest.spool}",
+            lacking=lacking,
+            conclusive=True,
+            single=True,
+        )
+    ]
+
+
+def _layers(checks: Sequence[SurfaceCheck]) -> str:
+    return _WORDS.piece[0] if len(checks) == 1 else _WORDS.piece[1]
+
+
+_OF_SPOOL = "surface.spool_specks"
 
 
 _WORDS = Words(
@@ -84,15 +158,31 @@ def _assess(case: Case) -> Part:
     checks, limits = case.of("surface")
     summary = summarise(checks)
     figures = {"surface.specks": figure_of(summary)} if summary else {}
-    return Part(findings=judge_surface(summary, limits, case.rule) if limits else (), figures=figures)
+    if not limits:
+        return Part(figures=figures)
+    if case.rules <= SECOND:
+        return Part(findings=judge_surface(summary, limits, case.rule), figures=figures)
+    findings, each = judge_spool_specks(checks, limits, case.rule)
+    findings += judge_largest(checks, limits, case.rule)
+    return Part(findings=findings, each=each, measured=frozenset(check.spool for check in checks), figures=figures)
 
 
 def _reading(taken: Taken) -> SurfaceCheck:
-    return SurfaceCheck(taken.spool, taken.values["specks"], taken.values["area_dm2"], taken.origin)
+    values = taken.values
+    size = values.get("largest_mm")
+    return SurfaceCheck(taken.spool, values["specks"], values["area_dm2"], size, taken.uncertainty, taken.origin)
+
+
+def _doubts(values: Values, _: float) -> list[Doubt]:
+    if values.get("largest_mm") is None or values["specks"]:
+        return []
+    detail = "The largest speck has a size, and no speck was counted."
+    return [Doubt("largest_mm", detail, "Count it, or leave its size out.")]
 
 
 def _says(values: Values) -> str:
-    return f"{counted(values['specks'], 'speck')} on {values['area_dm2']:g} dm2"
+    size = f", the largest {values['largest_mm']:g} mm" if values.get("largest_mm") is not None else ""
+    return f"{counted(values['specks'], 'speck')} on {values['area_dm2']:g} dm2{size}"
 
 
 def _terms(limits: SurfaceLimits, _: float) -> str:
@@ -111,10 +201,12 @@ SURFACE = Characteristic(
     fields=(
         Field("specks", "counted on the area", type="whole", needed=True, low=0, high=1_000_000, stand_in=0),
         Field("area_dm2", "first layer looked at, dm2", needed=True, above=0, high=1000, stand_in=1.0, said="the area"),
+        Field("largest_mm", "across the largest speck, mm", low=0.01, high=10, said="the size of the largest speck"),
         *printed_fields("the first layer"),
     ),
     reading=_reading,
     says=_says,
+    doubts=_doubts,
     printed=True,
     of_lot=of_the_lot,
     limits=LimitsBlock(
@@ -122,13 +214,18 @@ SURFACE = Characteristic(
         fields=(
             LimitField("specks_per_dm2_max", "most specks per dm2 of first layer", needed=True, low=0, high=10_000),
             LimitField("area_dm2_min", "least area looked at, dm2", low=0, high=1000, default=0.0),
+            LimitField("largest_max_mm", "largest speck, mm across", above=0, high=10),
             by_test_print(),
         ),
         read=lambda block: SurfaceLimits(**block),
         terms=_terms,
     ),
     assess=_assess,
-    judged=(Judged("surface.specks", "Specks on the first layer"),),
+    judged=(
+        Judged("surface.specks", "Specks on the first layer"),
+        Judged("surface.spool_specks", "Specks of the worst spool", of_spool=True, since=SECOND + 1),
+        Judged("surface.largest", "Largest speck", limited_by="largest_max_mm", since=SECOND + 1),
+    ),
     measures=(
         Measure(
             "surface.specks",
@@ -147,7 +244,11 @@ SURFACE = Characteristic(
         "Surface",
         "First layer",
         3,
-        (Entry("specks", "Specks", needed=True), Entry("area_dm2", "on an area of, dm²", needed=True)),
+        (
+            Entry("specks", "Specks", needed=True),
+            Entry("area_dm2", "on an area of, dm²", needed=True),
+            Entry("largest_mm", "Largest speck, mm"),
+        ),
         shared=printed_entries(),
         about="1 dm² is 10 cm by 10 cm.",
     ),

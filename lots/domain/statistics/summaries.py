@@ -114,6 +114,27 @@ def poisson_upper(count: int, confidence: float) -> float:
     return float(gammaincinv(count + 1, confidence))
 
 
+def poisson_lower(count: int, confidence: float) -> float:
+    """Returns the exact one-sided lower bound on a Poisson mean after seeing `count` events: 0 without any.
+
+    Args:
+        count: events seen, >= 0.
+        confidence: 0 < confidence < 1.
+
+    Reference:
+        Garwood 1936, as for poisson_upper.
+
+    Example:
+        >>> round(poisson_lower(1, 0.95), 4)
+        0.0513
+    """
+    if not count:
+        return 0.0
+    from scipy.special import gammaincinv
+
+    return float(gammaincinv(count, 1 - confidence))
+
+
 def poisson_below(count: int, mean: float) -> float:
     """Returns the confidence that a Poisson mean is at most `mean` after seeing `count` events: the inverse of poisson_upper.
 

@@ -14,6 +14,7 @@ from lots.domain.characteristics.declaring.limit_fields import LimitsBlock, Prob
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.colorimetry.color_values import Conditions
 from lots.domain.conformity.limits import Limit
+from lots.domain.conformity.rule_versions import FIRST
 
 # Who may measure what a colorimeter, a micrometer or a glossmeter reads at the receiving bench, and what needs quality's machines.
 BENCH = ("receiving", "quality")
@@ -95,6 +96,7 @@ class Judged:
         follows: the figure over lots that shows the same; "" for none.
         step: it is a step from the last accepted lot.
         of_spool: a sampling plan counts spools by it.
+        since: version of the rules from which it is judged.
         covered: a forecast follows it, so that its failure is no "everything else".
         symbol: of a colour difference, such as Δb*; "" for none.
         limited_by: field of the limits block that sets its limit; "" where that is told elsewhere.
@@ -106,6 +108,7 @@ class Judged:
     follows: str = ""
     step: bool = False
     of_spool: bool = False
+    since: int = FIRST
     covered: bool = False
     symbol: str = ""
     limited_by: str = ""
