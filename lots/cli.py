@@ -196,12 +196,18 @@ class _Import(click.Command):
 @click.option("--delimiter", help='What stands between cells: "," or ";".  [default: ,]')
 @click.option("--decimal", help="How fractions are written: point or comma.  [default: point]")
 @click.option("--time-zone", help="IANA name, such as Europe/Vienna, for times without an offset.")
-@click.option("--illuminant", help="Of colours, where the file has no such column; so are the five below.")
+@click.option("--illuminant", help="Of colours, where the file has no such column; so are those below.")
 @click.option("--observer-deg", help="2 or 10.")
 @click.option("--geometry", help="Such as d/8.")
 @click.option("--specular", help="included or excluded.")
 @click.option("--uv", help="included or excluded.")
 @click.option("--backing", help="Such as white.")
+@click.option("--age-h", help="Hours after printing.")
+@click.option("--face", help="top, bed or side of the plaque.")
+@click.option("--thickness-mm", help="Of the plaque.")
+@click.option("--texture", help="Such as smooth.")
+@click.option("--aperture-mm", help="Of the place that was read.")
+@click.option("--orientation-deg", help="Of the instrument against the printed lines.")
 def import_(file: Path, by: str, dry_run: bool, **said: str | None) -> None:
     """Import a CSV FILE, or colour exchange text of colours: all of it or nothing, the same file only once."""
     from lots import import_command

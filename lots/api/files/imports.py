@@ -14,13 +14,14 @@ from werkzeug.datastructures import FileStorage
 from lots.api.files.file_rows import Watch, draft_from
 from lots.api.files.file_shapes import SCHEMAS, shape_of
 from lots.api.http.errors import faults_from, http_problem, problem
-from lots.api.http.fields import Instant, Said, Strict, Text, WrittenTruth, WrittenWhole
+from lots.api.http.fields import Instant, Said, Strict, Text, WrittenNumber, WrittenTruth, WrittenWhole
 from lots.api.http.roles import BENCH
 from lots.api.http.routes import PageArgs, Refused, Resource, Routes, page_answer, page_schema, person
 from lots.api.lot_schemas import LotLineSchema
 from lots.api.receiving.lots_and_deliveries import SampleSchema
 from lots.api.setup.shades import Lit
 from lots.domain.characteristics.registry import DECLARED
+from lots.domain.colorimetry.color_values import FACES
 from lots.services.errors import Fault, Invalid
 from lots.services.files import cell_parsing, imports
 from lots.services.files.color_exchange import KEYWORDS
@@ -77,6 +78,12 @@ class OptionArgs(Strict):
     specular = Lit()
     uv = Lit()
     backing = Text(60)
+    age_h = WrittenNumber(0, 100_000)
+    face = Text(10, one_of=FACES)
+    thickness_mm = WrittenNumber(0.1, 20)
+    texture = Text(60)
+    aperture_mm = WrittenNumber(0.1, 100)
+    orientation_deg = WrittenNumber(0, 360)
 
 
 class ImportArgs(OptionArgs):

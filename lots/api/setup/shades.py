@@ -9,6 +9,7 @@ from marshmallow import Schema, ValidationError, fields, validate
 from lots.api.http.fields import NUMBER, Code, Instant, Numbers, Said, Strict, StrictFloat, StrictInteger, Text
 from lots.api.http.routes import PageArgs, Resource, Routes, etag, page_answer, page_schema, person, version_to_change
 from lots.api.setup.impact import LossSchema
+from lots.domain.colorimetry.color_values import FACES
 from lots.services.assessment import impact
 from lots.services.instruments import references
 from lots.services.setup import catalog
@@ -56,6 +57,18 @@ class ConditionsArgs(Strict):
     specular = Lit(required=True, metadata={"description": "specular component"})
     uv = Lit(metadata={"description": "ultraviolet in the beam; state it for brightened whites"})
     backing = Text(60, metadata={"description": "what lies behind the plaque", "example": "white"})
+    age_h = StrictFloat(
+        0,
+        100_000,
+        metadata={"description": "hours after printing; of a reference, the least that a reading must have"},
+    )
+    face = Text(10, one_of=FACES, metadata={"description": "of the plaque, as it lay in the printer"})
+    thickness_mm = StrictFloat(0.1, 20, metadata={"description": "of the plaque, mm; within 5 % it is one thickness"})
+    texture = Text(60, metadata={"description": "of the face that is read", "example": "smooth"})
+    aperture_mm = StrictFloat(0.1, 100, metadata={"description": "diameter of the place that is read, mm"})
+    orientation_deg = StrictFloat(
+        0, 360, metadata={"description": "of the instrument against the printed lines, degrees"}
+    )
 
 
 class ReadConditionsArgs(ConditionsArgs):
@@ -135,6 +148,12 @@ class ConditionsSchema(Schema):
     )
     uv = fields.String(metadata={"description": "whether the light had its ultraviolet part"})
     backing = fields.String(metadata={"description": "what lay behind the plaque"})
+    age_h = fields.Float(metadata={"description": "hours after printing; of a reference, the least"})
+    face = fields.String(metadata={"description": "of the plaque: top, bed or side"})
+    thickness_mm = fields.Float(metadata={"description": "of the plaque, mm"})
+    texture = fields.String(metadata={"description": "of the face that was read"})
+    aperture_mm = fields.Float(metadata={"description": "diameter of the place that was read, mm"})
+    orientation_deg = fields.Float(metadata={"description": "of the instrument against the printed lines, degrees"})
 
 
 class RevisionSchema(Schema):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass, fields
+from typing import Any
 
 # The field's own short forms, folded to one spelling so that "SCI" and "included" are the same condition.
 _SPELLINGS = {
@@ -34,6 +35,23 @@ _NAMES = {
     "specular": "specular component",
     "uv": "UV",
     "backing": "backing",
+    "age_h": "age after printing",
+    "face": "face",
+    "thickness_mm": "thickness",
+    "texture": "texture",
+    "aperture_mm": "aperture",
+    "orientation_deg": "orientation",
+}
+# Conditions of the plaque and of the place that is read on it.
+PLAQUE = ("age_h", "face", "thickness_mm", "texture", "aperture_mm", "orientation_deg")
+# Faces of a printed plaque, as it lay in the printer.
+FACES = ("top", "bed", "side")
+_UNITS = {"age_h": "h", "thickness_mm": "mm", "aperture_mm": "mm", "orientation_deg": "°"}
+_RANGES = {
+    "age_h": (0.0, 100_000.0),
+    "thickness_mm": (0.1, 20.0),
+    "aperture_mm": (0.1, 100.0),
+    "orientation_deg": (0.0, 360.0),
 }
 
 
@@ -134,7 +152,7 @@ def mean_lab(colors: list[Lab]) -> Lab:
 
 @dataclass(frozen=True, slots=True)
 class Conditions:
-    """How a colour was measured. Two readings are comparable only when these agree.
+    """How a colour was measured, and on what plaque. Two readings are comparable only when these agree.
 
     Args:
         illuminant: CIE illuminant, such as "D65".
@@ -143,12 +161,21 @@ class Conditions:
         specular: specular component, "included" or "excluded".
         uv: "included" or "excluded", or None where nobody said.
         backing: such as "white", or None where nobody said.
+        age_h: hours after printing, >= 0. A reference states the least age that its readings must have.
+        face: "top", "bed" or "side" of the plaque, as it lay in the printer.
+        thickness_mm: of the plaque, 0.1..20 mm; within 5 % it is one thickness.
+        texture: such as "smooth".
+        aperture_mm: diameter of the place that is read, 0.1..100 mm.
+        orientation_deg: of the instrument against the printed lines, 0..360 degrees.
+
+    Each of the last six is None where nobody said.
 
     Raises:
-        ValueError: a required condition is blank, or the observer is neither 2 nor 10.
+        ValueError: a required condition is blank, the observer is neither 2 nor 10, the face is none of these, or a number is out of range.
 
     Reference:
-        ISO 18314-1 and ASTM E1164 list these among what a colour report must state.
+        ISO 18314-1 and ASTM E1164 list light, observer, geometry and backing among what a colour report must state. That a print's age, face,
+        thickness and lines change its colour is common practice, no source; so are the least age and the 5 %.
     """
 
     illuminant: str
@@ -157,6 +184,12 @@ class Conditions:
     specular: str
     uv: str | None = None
     backing: str | None = None
+    age_h: float | None = None
+    face: str | None = None
+    thickness_mm: float | None = None
+    texture: str | None = None
+    aperture_mm: float | None = None
+    orientation_deg: float | None = None
 
     def __post_init__(self) -> None:
         if self.observer_deg not in (2, 10):
@@ -166,8 +199,14 @@ class Conditions:
             if isinstance(value, str):
                 value = _one_spelling(field.name, value)
                 object.__setattr__(self, field.name, value)
-            if field.name not in ("uv", "backing") and value in ("", None):
+            if field.name not in ("uv", "backing", *PLAQUE) and value in ("", None):
                 raise ValueError(f"{field.name} must be stated")
+        if self.face is not None and self.face not in FACES:
+            raise ValueError(f"face is {self.face!r}; it must be one of {', '.join(FACES)}")
+        for name, (low, high) in _RANGES.items():
+            value = getattr(self, name)
+            if value is not None and not low <= value <= high:
+                raise ValueError(f"{name} is {value!r}; it must be a number from {low:g} to {high:g}")
 
     def differences(self, asked: Conditions) -> list[tuple[str, str, str]]:
         """Returns each condition in which this reading departs from what was asked.
@@ -188,11 +227,13 @@ class Conditions:
         found = []
         for field in fields(self):
             mine, theirs = getattr(self, field.name), getattr(asked, field.name)
-            if theirs is not None and mine != theirs:
-                found.append((field.name, "not stated" if mine is None else str(mine), str(theirs)))
+            if theirs is not None and not _agrees(field.name, mine, theirs):
+                least = "at least " if field.name == "age_h" else ""
+                stated = "not stated" if mine is None else _said(field.name, mine)
+                found.append((field.name, stated, f"{least}{_said(field.name, theirs)}"))
         return found
 
-    def as_dict(self) -> dict[str, str | int]:
+    def as_dict(self) -> dict[str, str | int | float]:
         """The conditions that were stated, by field name."""
         return {f.name: getattr(self, f.name) for f in fields(self) if getattr(self, f.name) is not None}
 
@@ -204,7 +245,26 @@ class Conditions:
         said = [self.illuminant, f"{self.observer_deg} deg observer", self.geometry, f"specular {self.specular}"]
         said += [f"UV {self.uv}"] if self.uv else []
         said += [f"{self.backing} backing"] if self.backing else []
+        said += [
+            f"{condition_name(name)} {_said(name, value)}"
+            for name in PLAQUE
+            if (value := getattr(self, name)) is not None
+        ]
         return ", ".join(said)
+
+
+def _agrees(field: str, mine: Any, asked: Any) -> bool:
+    """Whether a condition of a reading is as the reference asks; one that was not stated is not."""
+    if mine is None or field not in _UNITS:
+        return bool(mine == asked)
+    if field == "age_h":
+        return bool(mine >= asked - 1e-9)
+    return same_thickness(mine, asked) if field == "thickness_mm" else math.isclose(mine, asked, rel_tol=1e-9)
+
+
+def _said(field: str, value: Any) -> str:
+    """A condition with its unit."""
+    return f"{value:g} {_UNITS[field]}".replace(" °", "°") if field in _UNITS else str(value)
 
 
 def condition_name(field: str) -> str:

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 from decimal import Decimal
 
-from lots.domain.colorimetry.color_values import LIGHT
+from lots.domain.colorimetry.color_values import LIGHT, PLAQUE
 from lots.services.files.csv_tables import MOST_ROWS, Row, Table, fault
 from lots.services.files.spectral_columns import COLUMNS
 
@@ -19,6 +19,8 @@ KEYWORDS: dict[str, tuple[str, ...]] = {
     "specular": ("SPECULAR", "SPECULAR_COMPONENT"),
     "uv": ("UV", "FILTER", "FILTER_STATUS"),
     "backing": ("BACKING", "SAMPLE_BACKING"),
+    # Of the plaque no keyword says anything that is known: columns or options do.
+    **dict.fromkeys(PLAQUE, ()),
 }
 _MEANINGS = {"LAB_L": "L", "LAB_A": "a", "LAB_B": "b"}
 _NAMES = ("SAMPLE_NAME", "SAMPLE_ID")

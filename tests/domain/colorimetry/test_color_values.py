@@ -1,6 +1,7 @@
 """Values that refuse nonsense when they are made: colours and measuring conditions. Ranges are this project's own."""
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -113,3 +114,42 @@ def test_conditions_read_as_a_line_and_by_name():
         Conditions("D65", 10, "d/8", "SCI", "UV out", "White")
     )
     assert "observer" == condition_name("observer_deg")
+
+
+@pytest.mark.parametrize(
+    ("stated", "agrees"),
+    [
+        ({"age_h": 24}, True),
+        ({"age_h": 200}, True),
+        ({"age_h": 23.9}, False),
+        ({}, False),
+        ({"age_h": 24, "face": "top"}, False),
+        ({"age_h": 24, "thickness_mm": 2.1}, True),
+        ({"age_h": 24, "thickness_mm": 2.2}, False),
+    ],
+)
+def test_what_the_reference_states_of_the_plaque_is_required(stated, agrees):
+    """A reference of the bed face, 2 mm thick, is compared with plaques of at least its age (common practice, no source)."""
+    asked = replace(SCI, age_h=24, face="bed", thickness_mm=2)
+    reading = replace(SCI, **({"face": "Bed", "thickness_mm": 2.0} | stated))
+    assert agrees is reading.comparable_with(asked)
+    assert reading.comparable_with(SCI), "what the reference does not state is not compared"
+
+
+def test_a_younger_plaque_is_told_with_its_age():
+    """6 h after printing is less than the 24 h that the reference states."""
+    reading = replace(SCI, age_h=6)
+    assert [("age_h", "6 h", "at least 24 h")] == reading.differences(replace(SCI, age_h=24))
+    assert [("age_h", "not stated", "at least 24 h")] == SCI.differences(replace(SCI, age_h=24))
+
+
+def test_conditions_that_nobody_stated_are_not_written():
+    """What was stated before plaques could be described reads the same."""
+    assert {"illuminant": "D65", "observer_deg": 10, "geometry": "d/8", "specular": "included"} == SCI.as_dict()
+
+
+@pytest.mark.parametrize("wrong", [{"face": "left"}, {"age_h": -1}, {"thickness_mm": 0}, {"orientation_deg": 361}])
+def test_a_plaque_that_cannot_be_is_refused(wrong):
+    """A face that a plaque does not have, or a number out of range, raises."""
+    with pytest.raises(ValueError, match=next(iter(wrong))):
+        replace(SCI, **wrong)

@@ -1,0 +1,54 @@
+"""What a reference states of its plaques is required of readings: over HTTP, from a file and at the bench. Common practice, no source."""
+
+import pytest
+
+from tests.shop import CONDITIONS, WHITE
+
+PLAQUE = {"age_h": 24, "face": "bed", "thickness_mm": 2, "texture": "smooth", "aperture_mm": 8, "orientation_deg": 90}
+LIMITS = {"sampling": {"fixed": 1}, "color": {"lot_max": 1.0}}
+
+
+@pytest.fixture
+def spool(shop):
+    """A spool whose reference was measured on such a plaque."""
+    shade = shop.shade(conditions={**CONDITIONS, **PLAQUE})
+    grade = shop.grade(limits=LIMITS, shade_id=shade if isinstance(shade, int) else shade["id"])
+    return shop.receive(shop.supplier(), grade, spools=1)["spools"][0]["code"]
+
+
+def test_a_reading_of_the_same_plaque_counts(shop, spool):
+    """An older plaque of 2.05 mm, measured alike otherwise, is judged, and its conditions are answered as they were sent."""
+    said = {**CONDITIONS, **PLAQUE, "age_h": 30, "thickness_mm": 2.05}
+    done = shop.color(spool, WHITE, conditions=said)
+    assert "released" == done["lot"]["standing"]
+    assert said == done["conditions"]
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "says"),
+    [
+        ("age_h", 6, "Age after printing is 6 h"),
+        ("age_h", None, "Age after printing is not stated"),
+        ("face", "top", "Face is top"),
+        ("thickness_mm", 3, "Thickness is 3 mm"),
+        ("texture", "ribbed", "Texture is ribbed"),
+        ("aperture_mm", 4, "Aperture is 4 mm"),
+        ("orientation_deg", 0, "Orientation is 0°"),
+    ],
+)
+def test_a_reading_of_another_plaque_is_refused(shop, spool, name, value, says):
+    """Each condition of the plaque that departs is named, with what the reference has."""
+    said = {**CONDITIONS, **PLAQUE, name: value}
+    refused = shop.color(
+        spool, WHITE, 422, conditions={key: value for key, value in said.items() if value is not None}
+    )
+    (fault,) = refused["errors"]
+    assert f"/conditions/{name}" == fault["pointer"]
+    assert fault["detail"].startswith(says)
+
+
+def test_what_the_reference_does_not_state_is_not_compared(shop):
+    """A reference without a word on its plaque takes readings of any."""
+    got = shop.receive(shop.supplier(), shop.grade(limits=LIMITS), spools=1)
+    done = shop.color(got["spools"][0]["code"], WHITE, conditions={**CONDITIONS, **PLAQUE})
+    assert "released" == done["lot"]["standing"]
