@@ -39,9 +39,7 @@ def test_a_reading_of_the_same_plaque_counts(shop, spool):
 def test_a_reading_of_another_plaque_is_refused(shop, spool, name, value, says):
     """Each condition of the plaque that departs is named, with what the reference has."""
     said = {**CONDITIONS, **PLAQUE, name: value}
-    refused = shop.color(
-        spool, WHITE, 422, conditions={key: value for key, value in said.items() if value is not None}
-    )
+    refused = shop.color(spool, WHITE, 422, conditions={key: value for key, value in said.items() if value is not None})
     (fault,) = refused["errors"]
     assert f"/conditions/{name}" == fault["pointer"]
     assert fault["detail"].startswith(says)
