@@ -17,7 +17,7 @@ from lots.api.drift import baselines, drift
 from lots.api.files import imports
 from lots.api.http import authentication, errors, logs, metrics, routes, throttle
 from lots.api.instruments import calibration_checks, references, studies
-from lots.api.production import loads, matching, spools, tab_checks, tracing
+from lots.api.production import dryings, loads, matching, spools, tab_checks, tracing
 from lots.api.purchasing import comparison, corrective_actions
 from lots.api.readings import build_doubts, readings, replicates, voids
 from lots.api.receiving import delivery_corrections, inspection, labels, lots_and_deliveries, samples
@@ -50,6 +50,7 @@ ROUTES = (
     loads.routes,
     names.routes,
     spools.routes,
+    dryings.routes,
     labels.routes,
     tracing.routes,
     matching.routes,

@@ -24,6 +24,7 @@ FILLER_KINDS = (
 SHAPES = (("thin_upright", "Thin upright tabs"),)
 _TEXTS = ("finish", "filler", "filler_kind", "reason")
 _NEW_TEXTS = ("code", "polymer", "color_name")
+_DRYING = ("dry_c", "dry_h", "softening_c", "dry_for_h", "dry_for_open_h")
 _NEW_NUMBERS = ("nominal_diameter_mm", "density_g_cm3", "shade_id")
 # A list of the API -> what its boxes are called, and what can be ticked.
 _BOXES = {"forbidden_uses": ("forbid", USES), "permitted_uses": ("permit", USES), "forbidden_shapes": ("shape", SHAPES)}
@@ -77,7 +78,11 @@ def grade(number: int) -> Any:
 def grade_changed(number: int) -> Any:
     """Changes what a grade is forbidden and permitted for."""
     typed = request.form.to_dict()
-    body = {name: value for name, value in _body(typed).items() if value is not None or name in ("finish", "filler")}
+    body = {
+        name: value
+        for name, value in _body(typed).items()
+        if value is not None or name in ("finish", "filler", *_DRYING)
+    }
     done = ask("PATCH", at("grades", number), body, etag=typed.get("etag"))
     if done.good:
         return redirect(url_for("pages.grade", number=number))
@@ -88,6 +93,7 @@ def grade_changed(number: int) -> Any:
 def _body(typed: Mapping[str, str]) -> dict[str, Any]:
     """What the form says, as the API takes it; None for a text that was left empty."""
     body: dict[str, Any] = {name: typed.get(name, "").strip() or None for name in _TEXTS}
+    body |= {name: number(text) if (text := typed.get(name, "").strip()) else None for name in _DRYING}
     body["cautions"] = [line.strip() for line in typed.get("cautions", "").splitlines() if line.strip()]
     for name, (box, choices) in _BOXES.items():
         body[name] = [one for one, _ in choices if f"{box}_{one}" in typed]
@@ -97,6 +103,7 @@ def _body(typed: Mapping[str, str]) -> dict[str, Any]:
 def _typed_of(found: Mapping[str, Any]) -> dict[str, str]:
     """A grade as its form shows it: the boxes are what quality stated, not what follows from finish and filler."""
     typed = {name: found.get(name) or "" for name in _TEXTS}
+    typed |= {name: "" if found[name] is None else f"{found[name]:g}" for name in _DRYING}
     typed["cautions"] = "\n".join(found["cautions"])
     stated = [one["use"] for one in found["forbidden"] if one["source"] in ("quality", "caution")]
     ticked = {

@@ -68,6 +68,19 @@ def _whole(typed: str) -> int | str:
     return int(typed) if typed.strip().isdecimal() else typed
 
 
+@pages.post("/spools/<code>/dryings")
+@signed_in("production", "quality", "receiving")
+def dried(code: str) -> Any:
+    """Records a drying of a spool."""
+    typed = {name: request.form.get(name, "").strip() for name in ("temperature_c", "hours")}
+    body = {name: number(text) for name, text in typed.items() if text}
+    done = ask("POST", at("spools", code, "dryings"), body, key=request.form.get("once"))
+    back = url_for("pages.spool", code=code)
+    if done.good:
+        return redirect(f"{back}#dryings")
+    return render_template("site/refused.html", answer=done, back=back), done.status
+
+
 @pages.get("/loaded")
 @signed_in("production")
 def loaded() -> str:

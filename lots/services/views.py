@@ -118,6 +118,7 @@ def spool_line(row: Any, lot: Any) -> dict[str, Any]:
         "machine",
         "opened_at",
         "dried_at",
+        "dried_by_rule_at",
         "spliced",
         "withdrawn_at",
     )

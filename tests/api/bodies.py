@@ -464,6 +464,11 @@ CASES: dict[str, Case] = {
         lambda at: "",
         lambda at: {"parents": [{"spool_code": at.free_spool(), "mass_g": 5.0}], "code": f"MIX-{next(_number)}"},
     ),
+    "/v1/spools/{code}/dryings": (
+        "POST",
+        lambda at: at.spool,
+        lambda at: {"temperature_c": 45, "hours": 6, "ended_at": MEASURED},
+    ),
     "/v1/spools/{code}/events": ("POST", lambda at: at.spool, lambda at: {"event": "dried", "at": MEASURED}),
     "/v1/containments/{number}/close": ("POST", lambda at: at.containment(), lambda at: {"note": "parts set aside"}),
     "/v1/picks": (

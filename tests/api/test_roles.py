@@ -117,6 +117,8 @@ TABLE = {
     ("GET", "/v1/spools/1/clearance"): FLOOR,
     ("POST", "/v1/spools"): FLOOR,
     ("POST", "/v1/spools/1/events"): {"receiving", *FLOOR},
+    ("GET", "/v1/spools/1/dryings"): {"receiving", QUALITY, *FLOOR},
+    ("POST", "/v1/spools/1/dryings"): {"receiving", QUALITY, *FLOOR},
     ("GET", "/v1/jobs"): {QUALITY, *FLOOR},
     ("GET", "/v1/jobs/1"): {QUALITY, *FLOOR},
     ("GET", "/v1/machines"): {QUALITY, *FLOOR},

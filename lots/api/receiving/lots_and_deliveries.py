@@ -115,6 +115,11 @@ class SpoolLineSchema(Schema):
     nonconforming = fields.List(fields.String(), required=True, metadata={"description": "what it fails by itself"})
     opened_at = Instant(required=True, allow_none=True)
     dried_at = Instant(required=True, allow_none=True)
+    dried_by_rule_at = Instant(
+        required=True,
+        allow_none=True,
+        metadata={"description": "when a drying ended that kept to the grade's rule"},
+    )
     spliced = fields.Boolean(required=True, metadata={"description": "true when it was wound from several spools"})
     withdrawn_at = Instant(
         required=True,

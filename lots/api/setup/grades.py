@@ -57,6 +57,30 @@ class GradeChange(Strict):
     open_life_days = StrictInteger(
         1, 36_500, allow_none=True, metadata={"description": "after opening or drying; then dry again"}
     )
+    dry_c = StrictFloat(
+        above=0,
+        high=200,
+        allow_none=True,
+        metadata={"description": "drying temperature, °C; at most softening_c", "example": 45},
+    )
+    dry_h = StrictFloat(above=0, high=1000, allow_none=True, metadata={"description": "drying time, h", "example": 6})
+    softening_c = StrictFloat(
+        above=0, high=500, allow_none=True, metadata={"description": "where the filament softens, °C", "example": 55}
+    )
+    dry_for_h = StrictFloat(
+        above=0,
+        high=100_000,
+        allow_none=True,
+        metadata={
+            "description": "how long a moisture reading or a drying by the rule holds, h; nothing is asked without it"
+        },
+    )
+    dry_for_open_h = StrictFloat(
+        above=0,
+        high=100_000,
+        allow_none=True,
+        metadata={"description": "the same once opened, h; half of dry_for_h when left out"},
+    )
     cautions = fields.List(Text(500), validate=validate.Length(max=50), metadata={"description": _CAUTION})
     brightened = StrictBoolean(
         metadata={"description": "true: it holds optical brightener, so references and colours must state uv"}
@@ -150,6 +174,17 @@ class GradeSchema(Schema):
     )
     open_life_days = fields.Integer(
         required=True, allow_none=True, metadata={"description": "after opening or drying; then dry again"}
+    )
+    dry_c = fields.Float(required=True, allow_none=True, metadata={"description": "drying temperature, °C"})
+    dry_h = fields.Float(required=True, allow_none=True, metadata={"description": "drying time, h"})
+    softening_c = fields.Float(
+        required=True, allow_none=True, metadata={"description": "where the filament softens, °C"}
+    )
+    dry_for_h = fields.Float(
+        required=True, allow_none=True, metadata={"description": "how long it stays dry while sealed, h"}
+    )
+    dry_for_open_h = fields.Float(
+        required=True, allow_none=True, metadata={"description": "how long it stays dry once opened, h"}
     )
     cautions = fields.List(fields.String(), required=True, metadata={"description": "what to mind when it is used"})
     brightened = fields.Boolean(required=True, metadata={"description": "true: it holds optical brightener"})

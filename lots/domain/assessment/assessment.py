@@ -85,7 +85,8 @@ class Summary:
     """What is kept of a lot: mean colour, flow factors, shrinkage (None if unmeasured), spools that fail by themselves, figures for series.
 
     `basis` says by characteristic what its figures are of, where a step depends on it.
-    `wet` is the last reading that was too wet, None without any; `dry_at` says when each spool was last measured that is dry by its newest reading.
+    `wet` is the last reading that was too wet, None without any; `dry_at` says when each spool was last measured that is dry by its newest reading;
+    `moisture_at` when the lot's newest moisture reading was taken, from version 3 of the rules.
     """
 
     lab: Lab | None = None
@@ -98,6 +99,7 @@ class Summary:
     figures: Mapping[str, Figure] = field(default_factory=dict)
     wet: Wetness | None = None
     dry_at: Mapping[str, datetime] = field(default_factory=dict)
+    moisture_at: datetime | None = None
     basis: Mapping[str, Any] = field(default_factory=dict)
 
 

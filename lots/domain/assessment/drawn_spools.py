@@ -51,6 +51,7 @@ def with_others(mine: Assessment, every: Assessment, others: Mapping[str, Sequen
         nonconforming={**every.summary.nonconforming, **mine.summary.nonconforming},
         wet=every.summary.wet,
         dry_at=every.summary.dry_at,
+        moisture_at=every.summary.moisture_at,
     )
     findings = tuple(worse_of(mine.findings, every.findings))
     return replace(mine, findings=findings, notes=(*every.notes, note), told=(note,), summary=summary)

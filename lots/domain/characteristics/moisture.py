@@ -25,6 +25,7 @@ from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.conformity.findings import Finding, decimals_of, judge, shown, worst
 from lots.domain.conformity.limits import DecisionRule, Limit
+from lots.domain.conformity.rule_versions import SECOND
 
 REMEDY = "dry the filament, then measure its moisture again"
 
@@ -184,7 +185,12 @@ def _assess(case: Case) -> Part:
     figures = {"moisture.percent": of_units([reading.percent for reading in latest.values()])} if latest else {}
     if not limits or not case.judging:
         return Part(figures=figures)
-    kept = {"wet": last_wet(readings, limits, case.uses["moisture"]), "dry_at": dry_spools(readings, limits)}
+    kept: dict[str, Any] = {
+        "wet": last_wet(readings, limits, case.uses["moisture"]),
+        "dry_at": dry_spools(readings, limits),
+    }
+    if case.rules > SECOND:
+        kept["moisture_at"] = max((reading.measured_at for reading in readings), default=None)
     return Part(findings=judge_moisture(readings, limits, case.rule), figures=figures, kept=kept)
 
 

@@ -13,7 +13,7 @@ from lots.domain.assessment.standing_by_hand import LOADABLE, STANDINGS
 from lots.domain.conformity.findings import shown
 from lots.domain.conformity.limits import BINARY_NOISE
 from lots.domain.production.matching import PairMatch
-from lots.domain.production.spool_life import SpoolLife
+from lots.domain.production.spool_life import Dryness, SpoolLife
 
 # Shown with every clearance, whatever the use: a lot release is a statement about a material in test bars.
 PART_CAUTION = "A released lot is not a safe part: parts that carry load, flex, lift or protect people need their own tests and the judgement of a competent engineer."
@@ -42,6 +42,7 @@ class SpoolState:
         nonconforming: (uses, message) of what this spool fails by itself.
         concessions: those of its lot.
         life: its dates, None where they are not known.
+        dryness: how long ago it was known to be dry; None where nobody asks.
         loaded_on: machine it is on now, None when on none.
         withdrawn: True when it was found never to have come, or its delivery was closed.
         judged: False when no assessment was ever stored for the lot.
@@ -62,6 +63,7 @@ class SpoolState:
     nonconforming: Sequence[tuple[Sequence[str], str]] = ()
     concessions: Sequence[Concession] = ()
     life: SpoolLife | None = None
+    dryness: Dryness | None = None
     withdrawn: bool = False
 
 
@@ -127,6 +129,8 @@ def clear(
     fixed = _spool_reasons(state, mass_g)
     if state.life is not None and at is not None:
         fixed += state.life.against(state.spool, at)
+    if state.dryness is not None and at is not None and state.dryness.asked_for(use):
+        fixed += state.dryness.against(state.spool, at)
     if match_asked:
         fixed += [_pair_reason(state, pair) for pair in pairs if pair.within is not True]
     concession = None

@@ -1,9 +1,12 @@
-"""How old a spool is, sealed and opened, and what that means for loading it."""
+"""How old a spool is, sealed and opened, how long it stays dry, and what that means for loading it."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+
+from lots.domain.assessment.limits_revision import GENERAL
+from lots.domain.production.drying import DryingRule
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,3 +75,52 @@ class SpoolLife:
                 "Ask quality to inspect the lot again."
             )
         return reasons
+
+
+@dataclass(frozen=True, slots=True)
+class Dryness:
+    """How long ago a spool was known to be dry, and how long that holds.
+
+    Args:
+        known_at: the newest of the lot's newest moisture reading, the spool's own dry reading and a drying by the grade's rule; None without any.
+        opened: True for a spool that was opened, which takes up water faster.
+        dry_for_h: hours that it holds while sealed, > 0.
+        dry_for_open_h: hours that it holds once opened; None for half of `dry_for_h`.
+        rule: how the grade is dried.
+        uses: that require moisture by the lot's limits.
+        dried: True where `known_at` is that of a drying.
+    """
+
+    known_at: datetime | None
+    opened: bool
+    dry_for_h: float
+    dry_for_open_h: float | None
+    rule: DryingRule
+    uses: tuple[str, ...]
+    dried: bool = False
+
+    def asked_for(self, use: str) -> bool:
+        """True where a use requires moisture: by its name, or because the limits name no uses."""
+        return use in self.uses or GENERAL in self.uses
+
+    @property
+    def holds_h(self) -> float:
+        """Hours that a measurement or a drying holds."""
+        if not self.opened:
+            return self.dry_for_h
+        return self.dry_for_h / 2 if self.dry_for_open_h is None else self.dry_for_open_h
+
+    def against(self, spool: str, at: datetime) -> list[str]:
+        """Returns why a spool may have taken up water again by a moment, and what to do; empty while its measurement holds.
+
+        Reference:
+            Common practice, no source: filament takes up water, faster once opened. That an opened spool holds half as long is, too.
+        """
+        do = f"dry it by the grade's rule{self.rule.in_words} or measure again."
+        if self.known_at is None:
+            return [f"Spool {spool}: nobody knows how dry it is. Measure its moisture, or {do}"]
+        age_h = (at - self.known_at).total_seconds() / 3600
+        if age_h <= self.holds_h:
+            return []
+        was = "it was dried" if self.dried else "its moisture was measured"
+        return [f"Spool {spool}: {was} {age_h:.0f} h ago and holds {self.holds_h:g} h; {do}"]

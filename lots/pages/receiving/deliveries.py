@@ -9,8 +9,9 @@ from typing import Any
 
 from flask import Response, redirect, render_template, request, url_for
 
+from lots.domain.production.drying import CAUTION as DRYING_CAUTION
 from lots.pages.readings.bench import number
-from lots.pages.site.api_client import Answer, ask, at, end_of
+from lots.pages.site.api_client import Answer, ask, at, end_of, items
 from lots.pages.site.frame import pages
 from lots.pages.site.session import signed_in
 
@@ -197,4 +198,14 @@ def spool(code: str) -> Any:
     # As it stands on the label, however it was typed.
     code = answer.body["spool_code"]
     own = next(one for one in lot["spools"] if one["code"] == code)
-    return render_template("receiving/spool.html", answer=answer, code=code, label=answer.body, lot=lot, spool=own)
+    dryings = items(at("spools", code, "dryings"))
+    return render_template(
+        "receiving/spool.html",
+        answer=answer,
+        code=code,
+        label=answer.body,
+        lot=lot,
+        spool=own,
+        dryings=dryings,
+        caution=DRYING_CAUTION,
+    )

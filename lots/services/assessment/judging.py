@@ -194,6 +194,7 @@ def _figures(judged: Judged) -> dict[str, Any]:
         "shrinkage_uncertainty": dict(summary.shrinkage_uncertainty),
         "flow_factor": summary.flow,
         "wet": summary.wet.as_json() if summary.wet else None,
+        "moisture_at": summary.moisture_at,
         "figures": {
             "measures": {name: figure.as_list() for name, figure in summary.figures.items()},
             "sources": judged.sources,

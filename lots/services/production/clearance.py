@@ -31,6 +31,7 @@ from lots.services import clock
 from lots.services.assessment import concessions
 from lots.services.assessment.lot_assessment import inspected_again
 from lots.services.lookups import spool_of
+from lots.services.production import dryings
 from lots.services.setup import grade_uses
 from lots.services.views import spool_failures
 from lots.store.assessment import lots
@@ -76,7 +77,8 @@ def clearance(code: str, ask: Ask) -> dict[str, Any]:
     """Returns whether a spool may be loaded, with every reason against it, cautions, settings, and other spools when it may not.
 
     One query when it is clear, one more with a job and one with a machine; two more when it is not, for other spools; two more for a
-    spliced spool, three where it was wound from spliced ones; one more for a job that is new.
+    spliced spool, three where it was wound from spliced ones; one more for a job that is new, and for a dried spool whose softening
+    temperature is known.
 
     Raises:
         NotFound: no spool has this code.
@@ -106,7 +108,7 @@ def compute_clearance(row: Any, ask: Ask, at: datetime) -> Found:
         name = on_it.name or ask.machine
         answer = with_held(answer, name, on_it.held, on_it.slots)
         misread += [Misread("machine", ask.machine, tuple(on_it.similar))] if on_it.similar else []
-    answer = with_caution(answer, *(one.says for one in misread))
+    answer = with_caution(answer, *(one.says for one in misread), *dryings.cautions(row))
     return Found(answer, held, Place(job.number or ask.job if job else None, name, in_job, misread))
 
 
@@ -171,6 +173,7 @@ def _of(row: Any, lot: Any) -> dict[str, Any]:
         "withdrawn": row.withdrawn_at is not None,
         "nonconforming": spool_failures(row, lot),
         "life": _life(row, lot),
+        "dryness": dryings.dryness_of(row, lot),
     }
 
 

@@ -15,7 +15,7 @@ from lots.services import clock
 from lots.services.errors import AlreadyThere, Fault, Invalid, Settled, Stale
 from lots.services.from_rows import approved_from
 from lots.services.lookups import found
-from lots.services.setup import grade_uses, spectral_input, test_prints, views
+from lots.services.setup import grade_drying, grade_uses, spectral_input, test_prints, views
 from lots.services.setup.spectral_input import uv_fault
 from lots.store import audit
 from lots.store.engine.database import transaction
@@ -75,6 +75,7 @@ def add(subject: str, values: dict[str, Any], by: str) -> dict[str, Any]:
             raise AlreadyThere(f"The code {values['code']} belongs to {subject} {taken.id}.", existing_id=taken.id)
         _check_shade(values)
         _check_brightened(subject, values)
+        grade_drying.check(None, values)
         now = clock.now()
         kept = grade_uses.to_store(None, values, by, now) if subject == "grade" else values
         if subject == "instrument" and "measures" not in kept:
@@ -101,6 +102,7 @@ def change(subject: str, number: int, version: int, values: dict[str, Any], by: 
         _check_shade(values)
         _check_brightened(subject, {"shade_id": getattr(row, "shade_id", None), **_brightened(row), **values})
         _check_settled(subject, row, values)
+        grade_drying.check(row, values)
         now = clock.now()
         why = {"reason": values["reason"]} if values.get("reason") else {}
         values = grade_uses.to_store(row, values, by, now) if subject == "grade" else values

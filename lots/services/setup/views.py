@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from lots.domain.conformity import rule_versions
-from lots.services.setup import grade_uses
+from lots.services.setup import grade_drying, grade_uses
 from lots.services.views import recorded, version
 
 
@@ -37,6 +37,7 @@ def grade(row: Any, reference: Sequence[float] | None) -> dict[str, Any]:
         "brightened": row.brightened,
         "shelf_life_days": row.shelf_life_days,
         "open_life_days": row.open_life_days,
+        **{name: getattr(row, name) for name in grade_drying.FIELDS},
         **grade_uses.view(row, reference),
         **recorded(row),
         **version(row),

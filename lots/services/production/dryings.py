@@ -1,0 +1,109 @@
+"""Dryings of spools: recorded, listed, and what they mean for a clearance."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from lots.domain.assessment.limits_revision import limits_from
+from lots.domain.characteristics.moisture import MOISTURE
+from lots.domain.production import drying
+from lots.domain.production.drying import DryingRule
+from lots.domain.production.spool_life import Dryness
+from lots.services import clock
+from lots.services.errors import Conflict, Fault, Invalid
+from lots.services.lookups import spool_of, withdrawn
+from lots.store import audit
+from lots.store.assessment import lots
+from lots.store.engine.database import transaction
+from lots.store.engine.paging import Page
+from lots.store.production import dryings
+
+
+def rule_of(grade: Any) -> DryingRule:
+    """Returns how a grade is dried."""
+    return DryingRule(grade.dry_c, grade.dry_h, grade.softening_c)
+
+
+def record(code: str, values: dict[str, Any], by: str) -> dict[str, Any]:
+    """Records a drying of a spool, judged by its grade's rule. One by the rule starts the time that the spool stays dry.
+
+    Raises:
+        NotFound: no spool has this code.
+        Invalid: a time still to come, or a drying that began before the spool came.
+        Conflict: the spool was withdrawn.
+    """
+    now = clock.now()
+    with transaction():
+        row = spool_of(code)
+        ended_at = values.get("ended_at") or max(now, row.delivery.came_at)
+        faults = clock.doubt_future("/ended_at", ended_at, now)
+        if ended_at < row.delivery.came_at:
+            detail = "The spool had not come by then."
+            faults.append(Fault("/ended_at", detail, "State a time after its delivery."))
+        if faults:
+            raise Invalid(*faults)
+        if row.withdrawn_at is not None:
+            raise Conflict(f"{withdrawn(row)} Take it to quality.")
+        rule = rule_of(row.lot.grade)
+        conforms = rule.conforms(values["temperature_c"], values["hours"])
+        made = dryings.add(row, {**values, "ended_at": ended_at, "rule": rule.as_json, "conforms": conforms}, by, now)
+        life = {"dried_at": _later(row.dried_at, ended_at)}
+        if conforms:
+            life["dried_by_rule_at"] = _later(row.dried_by_rule_at, ended_at)
+        lots.note_life(row, life)
+        audit.note(row.lot_id, "spool dried", by, now, {"spool": [row.id], "drying": [made.id]}, {"dried_at": ended_at})
+        return view(made, row.code)
+
+
+def listed(code: str, cursor: str | None, limit: int) -> Page:
+    """Returns a page of a spool's dryings, oldest first.
+
+    Raises:
+        NotFound: no spool has this code.
+    """
+    row = spool_of(code)
+    return dryings.of_spool(row, cursor, limit).map(lambda one: view(one, row.code))
+
+
+def view(row: Any, code: str) -> dict[str, Any]:
+    """A drying, with what it means in words."""
+    rule = DryingRule.from_json(row.rule)
+    fields = ("id", "temperature_c", "hours", "ended_at", "rule", "conforms", "recorded_at", "recorded_by")
+    return {
+        **{name: getattr(row, name) for name in fields},
+        "spool_code": code,
+        "says": rule.says(row.temperature_c, row.hours),
+        "caution": drying.CAUTION,
+    }
+
+
+def dryness_of(row: Any, lot: Any) -> Dryness | None:
+    """Returns how dry a spool is as filament of a lot, None where its grade or the lot's limits do not ask. No query."""
+    grade = row.lot.grade
+    if grade.dry_for_h is None or lot.limits_revision is None:
+        return None
+    uses = limits_from(lot.limits_revision.body).used_by(MOISTURE.name)
+    if not uses:
+        return None
+    known = [at for at in (lot.moisture_at, row.dry_at, row.dried_by_rule_at) if at is not None]
+    opened = row.opened_at is not None
+    newest = max(known, default=None)
+    dried = newest is not None and newest == row.dried_by_rule_at
+    return Dryness(newest, opened, grade.dry_for_h, grade.dry_for_open_h, rule_of(grade), uses, dried)
+
+
+def cautions(row: Any) -> list[str]:
+    """Returns a caution about a spool that was dried too hot. One query for a dried spool of a grade whose softening temperature is known."""
+    softening_c = row.lot.grade.softening_c
+    if row.dried_at is None or softening_c is None:
+        return []
+    hottest = dryings.hottest_c(row.id)
+    if hottest is None or hottest <= softening_c:
+        return []
+    return [
+        f"Spool {row.code} was dried at {hottest:g} °C, above the softening temperature of {softening_c:g} °C: it {drying.TOO_HOT}"
+    ]
+
+
+def _later(held: Any, moment: Any) -> Any:
+    return moment if held is None else max(held, moment)

@@ -1,0 +1,71 @@
+"""Drying by the grade's rule, and how long it holds. Source: common practice, no source."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from hypothesis import given
+
+from lots.domain.production.drying import DryingRule
+from lots.domain.production.spool_life import Dryness
+from tests.domain.strategies import numbers
+
+RULE = DryingRule(45.0, 6.0, 55.0)
+MONDAY = datetime(2026, 11, 2, 8, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("temperature_c", "hours", "conforms", "says"),
+    [
+        (45, 6, True, "keeps to the grade's rule (45 °C, 6 h)."),
+        (40, 6, True, "keeps to"),
+        (39.9, 6, False, "because it was cooler than 40 °C."),
+        (45.1, 8, False, "because it was hotter than 45 °C."),
+        (45, 5, False, "because 1 h are lacking."),
+        (
+            60,
+            6,
+            False,
+            "60 °C is above the softening temperature of 55 °C, so the filament may stick together or be oval.",
+        ),
+    ],
+)
+def test_a_drying_keeps_to_the_rule_at_most_five_degrees_cooler(temperature_c, hours, conforms, says):
+    """At 45 °C or at most 5 °C below, never above, for 6 h or longer (common practice, no source)."""
+    assert conforms is RULE.conforms(temperature_c, hours)
+    assert says in RULE.says(temperature_c, hours)
+
+
+def test_without_a_rule_nobody_can_tell():
+    """A grade without temperature or time has no rule to keep to."""
+    assert DryingRule(45.0).conforms(45, 6) is None
+    assert "has no drying rule" in DryingRule().says(45, 6)
+
+
+@given(numbers(1, 100), numbers(0.1, 50), numbers(0, 50))
+def test_a_longer_drying_never_conforms_less(temperature_c, hours, more):
+    """What keeps to the rule keeps to it for longer too (law of this project)."""
+    assert RULE.conforms(temperature_c, hours + more) or not RULE.conforms(temperature_c, hours)
+
+
+@pytest.mark.parametrize(
+    ("opened", "open_h", "age_h", "holds_h"),
+    [(False, None, 48, None), (False, None, 49, 48), (True, None, 24, None), (True, None, 25, 24), (True, 12, 13, 12)],
+)
+def test_a_measurement_holds_shorter_once_opened(opened, open_h, age_h, holds_h):
+    """48 h sealed, half of that once opened unless the grade says otherwise (common practice, no source)."""
+    dryness = Dryness(MONDAY, opened, 48, open_h, RULE, ("general",))
+    against = dryness.against("A-1", MONDAY + timedelta(hours=age_h))
+    expected = f"Spool A-1: its moisture was measured {age_h} h ago and holds {holds_h} h; dry it by the grade's rule (45 °C, 6 h) or measure again."
+    assert ([] if holds_h is None else [expected]) == against
+
+
+def test_what_nobody_measured_is_not_dry():
+    """Without any measurement or drying a spool waits."""
+    (reason,) = Dryness(None, False, 48, None, RULE, ("fit",)).against("A-1", MONDAY)
+    assert "nobody knows how dry it is" in reason
+
+
+def test_only_uses_that_require_moisture_ask():
+    """Limits that name uses ask for those; limits without uses ask for all."""
+    assert [True, False] == [Dryness(None, False, 48, None, RULE, ("fit",)).asked_for(use) for use in ("fit", "hidden")]
+    assert Dryness(None, False, 48, None, RULE, ("general",)).asked_for("hidden")
