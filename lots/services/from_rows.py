@@ -8,6 +8,7 @@ from typing import Any
 from lots.domain.characteristics.declaring.case import ShadeRevision
 from lots.domain.colorimetry.color_values import Conditions, Lab
 from lots.domain.colorimetry.spectra import Spectrum
+from lots.domain.instruments.agreement import ReadOnBoth
 from lots.domain.instruments.calibration import Check, InstrumentRecord
 from lots.store.setup import catalog
 
@@ -25,9 +26,11 @@ def spectrum_from(kept: dict[str, Any] | None) -> Spectrum | None:
     return Spectrum(kept["start_nm"], kept["step_nm"], tuple(kept["values"])) if kept else None
 
 
-def approved_from(row: Any) -> ShadeRevision:
-    """Returns a shade revision from the store, with its shade, as the domain's own value."""
-    return ShadeRevision(row.shade.name, row.revision, Lab(*row.lab), conditions_of(row), spectrum_from(row.spectrum))
+def approved_from(row: Any, instrument: str | None = None) -> ShadeRevision:
+    """Returns a shade revision from the store, with its shade, as the domain's own value; `instrument` is the code of the one that measured it."""
+    spectrum = spectrum_from(row.spectrum)
+    at = (Lab(*row.lab), conditions_of(row), spectrum)
+    return ShadeRevision(row.shade.name, row.revision, *at, instrument, row.standard_uncertainty)
 
 
 def instruments_of(rows: list[Any], known_at: datetime | None = None) -> dict[int, InstrumentRecord]:
@@ -43,3 +46,11 @@ def instruments_of(rows: list[Any], known_at: datetime | None = None) -> dict[in
         )
         for number, row in used.items()
     }
+
+
+def read_on_both(body: dict[str, Any]) -> list[ReadOnBoth]:
+    """The plaques of a stored agreement study."""
+    return [
+        ReadOnBoth(plaque["code"], *(tuple(Lab(*lab) for lab in plaque[side]) for side in ("first", "second")))
+        for plaque in body["plaques"]
+    ]

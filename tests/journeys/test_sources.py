@@ -2,15 +2,20 @@
 
 import pytest
 
+from tests.shop import CONDITIONS, MEASURED
+
 DIAMETER = {"sampling": {"fixed": 1}, "diameter": {"mean_tolerance_mm": 0.03}}
+
+
+def instrument(shop, code, kind="spectrophotometer", **more):
+    """The number of an instrument added to the shop."""
+    body = {"code": code, "kind": kind, "check_interval_days": 3650, **more}
+    return shop.post("quality", "/instruments", body)["id"]
 
 
 def test_a_second_micrometer_does_not_release_what_the_first_refuses(shop):
     """A spool of 1.79 mm by MIC-2 is blocked; five readings of 1.75 mm by MIC-1 bring the mean to 1.757 mm and leave it blocked."""
-    mics = [
-        shop.post("quality", "/instruments", {"code": code, "kind": "micrometer", "check_interval_days": 365})["id"]
-        for code in ("MIC-1", "MIC-2")
-    ]
+    mics = [instrument(shop, code, "micrometer") for code in ("MIC-1", "MIC-2")]
     lot = shop.receive(shop.supplier(), shop.grade(limits=DIAMETER))
     code = lot["sample"]["spool_codes"][0]
     assert "blocked" == shop.diameter(code, 1.79, 1.79, instrument_id=mics[1])["lot"]["standing"]
@@ -47,3 +52,101 @@ def test_a_build_without_control_bars_asks_for_them(shop):
     after = shop.measure("bond", {**own, "stress_mpa": 27.0})["lot"]
     assert ["control bars printed in build B7 on P1"] == after["to_measure"]
     assert "released" == shop.measure("bond", {**own, "stress_mpa": 30.0, "control": True})["lot"]["standing"]
+
+
+COLOR = {"sampling": {"fixed": 1}, "color": {"lot_max": 0.6, "step_max": 0.3}}
+# The plaque of the reference, as C-1 and C-2 read it.
+ON_1, ON_2 = [95.0, -0.8, 1.6], [95.0, -0.8, 2.35]
+
+
+@pytest.fixture
+def two(shop):
+    """Two spectrophotometers of standard uncertainty 0.05, and a grade whose reference was measured with the first."""
+    first, second = (instrument(shop, code, standard_uncertainty=0.05) for code in ("C-1", "C-2"))
+    shade = shop.post("quality", "/shades", {"code": "HW", "name": "Harbour White"})
+    body = {"lab": ON_1, "conditions": CONDITIONS, "approved_by": "Wilhelmina"}
+    made = shop.post(
+        "quality", f"/shades/{shade['id']}/revisions", {**body, "instrument_id": first, "standard_uncertainty": 0.05}
+    )
+    assert (first, 0.05) == (made["instrument_id"], made["standard_uncertainty"])
+    (listed,) = shop.get("quality", f"/shades/{shade['id']}/revisions")["items"]
+    assert (first, 0.05) == (listed["instrument_id"], listed["standard_uncertainty"])
+    return first, second, shop.grade(limits=COLOR, shade_id=shade["id"])
+
+
+def agree(shop, first, second, step):
+    """A study of three plaques that the second instrument reads so much yellower, give or take 0.01."""
+    plaques = [
+        {"code": f"R{i}", "first": [[95.0, -0.8, 1.5 + i]], "second": [[95.0 + w, -0.8 + w, 1.5 + i + step + w]]}
+        for i, w in enumerate((0.0, 0.01, -0.01))
+    ]
+    body = {"kind": "agreement", "studied_at": MEASURED, "other_instrument_id": second, "plaques": plaques}
+    return shop.post("quality", f"/instruments/{first}/studies", body)
+
+
+def test_a_plaque_on_another_instrument_does_not_block_a_lot(shop, two):
+    """The plaque of the reference reads b* 2.35 on C-2: the lot waits, and the study of both instruments releases it and its void takes that back."""
+    first, second, grade = two
+    lot = shop.receive(shop.supplier(), grade)
+    after = shop.color(lot["sample"]["spool_codes"][0], ON_2, instrument_id=second)["lot"]
+    assert "quarantined" == after["standing"]
+    asked = "measure with C-1, which measured the reference, or record an agreement study of C-1 and C-2"
+    assert [asked] == after["to_measure"]
+    found = shop.finding(lot["lot_id"], "color.lot_delta_e")
+    assert ("near", None) == (found["verdict"], found["claimable"])
+    made = agree(shop, first, second, 0.75)
+    assert [("quarantined", "released")] == [(one["standing_before"], one["standing"]) for one in made["lots"]]
+    found = shop.finding(lot["lot_id"], "color.lot_delta_e")
+    assert ("pass", pytest.approx(0.0, abs=1e-9)) == (found["verdict"], found["value"])
+    assert f"corrected to C-1 by agreement study {made['id']}" in found["message"]
+    shop.post("quality", f"/studies/{made['id']}/void", {"reason": "plaques were dusty"})
+    assert "quarantined" == shop.lot(lot["lot_id"])["standing"]
+
+
+def test_a_lot_far_off_is_blocked_and_nothing_is_claimed(shop, two):
+    """db* of 5 on another instrument blocks the lot; the report claims nothing."""
+    lot = shop.receive(shop.supplier(), two[2])
+    code = lot["sample"]["spool_codes"][0]
+    assert "blocked" == shop.color(code, [95.0, -0.8, 6.6], instrument_id=two[1])["lot"]["standing"]
+    report = shop.get("quality", f"/lots/{lot['lot_id']}/nonconformity-report")
+    assert [None] == [one["claimable"] for one in report["found"]["failing"]]
+
+
+def test_no_step_is_judged_across_instruments(shop, two):
+    """The first lot was read with C-1, the second with C-2: a note says why its step is not judged, until a study ties both together."""
+    first, second, grade = two
+    supplier = shop.supplier()
+    before, after = (
+        shop.receive(supplier, grade, f"Q-{day}", received_at=f"2026-11-{day}T08:00:00Z") for day in (10, 11)
+    )
+    assert "released" == shop.color(before["sample"]["spool_codes"][0], ON_1, instrument_id=first)["lot"]["standing"]
+    shop.color(after["sample"]["spool_codes"][0], ON_2, instrument_id=second)
+    judged = shop.assessment(after["lot_id"])
+    assert "color.step" not in {one["code"] for one in judged["findings"]}
+    assert any("No colour step is judged: the last accepted lot was read with C-1" in note for note in judged["notes"])
+    agree(shop, first, second, 0.75)
+    assert "pass" == shop.finding(after["lot_id"], "color.step")["verdict"]
+
+
+def test_a_reference_of_an_unknown_instrument_is_refused(shop):
+    """Nothing is stored of a revision that names an instrument the shop does not have."""
+    shade = shop.post("quality", "/shades", {"code": "HW", "name": "Harbour White"})
+    body = {"lab": ON_1, "conditions": CONDITIONS, "approved_by": "Wilhelmina", "instrument_id": 99}
+    told = shop.post("quality", f"/shades/{shade['id']}/revisions", body, status=422)
+    assert ["/instrument_id"] == [fault["pointer"] for fault in told["errors"]]
+
+
+def test_no_shrinkage_step_is_judged_across_printers(shop):
+    """Coupons of 0.30 % on P1 and of 0.55 % on P2 make no step: the printers differ too."""
+    limits = {"sampling": {"fixed": 1}, "shrinkage": {"x_percent": [0.1, 0.7], "step_max_percent": 0.15}}
+    supplier, grade = shop.supplier(), shop.grade(limits=limits)
+    lots = []
+    for day, printer, measured in ((10, "P1", 99.70), (11, "P2", 99.45), (12, "P2", 99.45)):
+        lot = shop.receive(supplier, grade, f"Q-{day}", received_at=f"2026-11-{day}T08:00:00Z")
+        coupon = {"axis": "x", "feature": "outside", "designed_mm": 100, "measured_mm": measured, "age_h": 24}
+        code = lot["sample"]["spool_codes"][0]
+        lots.append(shop.measure("shrinkage", {"spool_code": code, "printer": printer, **coupon})["lot"])
+    assert ["released"] * 3 == [lot["standing"] for lot in lots]
+    told = [shop.assessment(lot["id"]) for lot in lots]
+    assert [False, False, True] == [any(f["code"] == "shrinkage.step_x" for f in one["findings"]) for one in told]
+    assert any("coupons were printed on P1, this lot's on P2." in note for note in told[1]["notes"])

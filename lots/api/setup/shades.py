@@ -6,7 +6,7 @@ from typing import Any
 
 from marshmallow import Schema, ValidationError, fields, validate
 
-from lots.api.http.fields import NUMBER, Code, Instant, Numbers, Said, Strict, StrictFloat, StrictInteger, Text
+from lots.api.http.fields import MAX_ID, NUMBER, Code, Instant, Numbers, Said, Strict, StrictFloat, StrictInteger, Text
 from lots.api.http.routes import PageArgs, Resource, Routes, etag, page_answer, page_schema, person, version_to_change
 from lots.api.setup.impact import LossSchema
 from lots.domain.colorimetry.color_values import FACES
@@ -133,6 +133,10 @@ class RevisionArgs(Strict):
     )
     spectrum = spectrum_field()
     conditions = fields.Nested(ConditionsArgs, required=True, error_messages={"required": "This is needed."})
+    instrument_id = StrictInteger(1, MAX_ID, metadata={"description": "that measured the reference"})
+    standard_uncertainty = StrictFloat(
+        low=0, high=10, metadata={"description": "standard uncertainty of the reference per coordinate"}
+    )
     approved_by = Text(120, required=True, metadata={"description": "who approved the reference"})
     note = Text(2000, lines=True)
 
@@ -171,6 +175,14 @@ class RevisionSchema(Schema):
     )
     spectrum = fields.Nested(SpectrumSchema, required=True, allow_none=True)
     conditions = fields.Nested(ConditionsSchema, required=True)
+    instrument_id = fields.Integer(
+        required=True, allow_none=True, metadata={"description": "that measured the reference; null when unknown"}
+    )
+    standard_uncertainty = fields.Float(
+        required=True,
+        allow_none=True,
+        metadata={"description": "standard uncertainty of the reference per coordinate; null when unknown"},
+    )
     approved_by = fields.String(required=True)
     note = fields.String(required=True, allow_none=True)
     recorded_at = Instant(required=True)

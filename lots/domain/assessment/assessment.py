@@ -12,6 +12,7 @@ from lots.domain.assessment.limits_revision import GENERAL, Limits
 from lots.domain.assessment.printed_evidence import apart_from_controls, by_recipe
 from lots.domain.assessment.sources_alone import assess_by_source
 from lots.domain.assessment.verdicts import each_once, standing_of, to_measure, verdicts
+from lots.domain.characteristics.declaring.bridge import Bridges
 from lots.domain.characteristics.declaring.case import Case, Previous, ShadeRevision
 from lots.domain.characteristics.declaring.figures import Figure
 from lots.domain.characteristics.moisture import Wetness
@@ -158,6 +159,7 @@ def assess(
     previous: Previous | None = None,
     retests: Mapping[str, int] | None = None,
     rules: int = CURRENT,
+    bridges: Bridges | None = None,
 ) -> Assessment:
     """Returns the assessment of a lot.
 
@@ -170,6 +172,7 @@ def assess(
         previous: the last accepted lot, for steps.
         retests: characteristic -> extra rounds of readings, beyond those that quality has let stand.
         rules: version of the rules to judge by, see `lots.domain.conformity.rule_versions`.
+        bridges: agreement studies of instruments, by their codes.
 
     Notes:
         Colour readings under other conditions than the shade revision's, and coupons of an age the limits do not accept, are left out and counted
@@ -182,19 +185,19 @@ def assess(
 
         From version 3 on a failure by one instrument, printer or build alone stands (`assess_by_source`).
     """
-    given = (limits, shade, nominal_mm)
+    given = (limits, shade, nominal_mm, previous, retests, rules, bridges or {})
     notes: list[str] = []
     if rules > SECOND:
         counting, notes = by_recipe(evidence.readings, limits)
         evidence = Evidence(counting)
     if rules == FIRST:
-        return _judged(evidence, *given, coverage, previous, retests, rules)
+        return _judged(evidence, coverage, *given)
     others = evidence.not_drawn(coverage)
     mine = evidence.without(others) if others else evidence
-    found = _judged(mine, *given, coverage.of_drawn(), previous, retests, rules)
+    found = _judged(mine, coverage.of_drawn(), *given)
     found = replace(found, notes=(*notes, *found.notes))
     if others:
-        found = drawn_spools.with_others(found, _judged(evidence, *given, coverage, previous, retests, rules), others)
+        found = drawn_spools.with_others(found, _judged(evidence, coverage, *given), others)
     return _sampled(found, mine, others, limits, shade, coverage.of_drawn())
 
 
@@ -227,13 +230,14 @@ def _sampled(
 
 def _judged(
     evidence: Evidence,
+    coverage: Coverage,
     limits: Limits | None,
     shade: ShadeRevision | None,
     nominal_mm: float,
-    coverage: Coverage,
     previous: Previous | None,
     retests: Mapping[str, int] | None,
     rules: int,
+    bridges: Bridges,
 ) -> Assessment:
     """The assessment of a lot from all readings that are given."""
     rule = replace(
@@ -254,6 +258,7 @@ def _judged(
         uses={name: limits.used_by(name) for name in DECLARED} if limits else {},
         rules=rules,
         judging=limits is not None and not coverage.closed,
+        bridges=bridges,
     )
     parts = [assess_by_source(declared, case) for declared in DECLARED.values()]
     notes = [note for part in parts for note in part.notes]

@@ -17,14 +17,18 @@ from lots.domain.characteristics.registry import DECLARED, declared_of
 from lots.domain.conformity import rule_versions
 from lots.services import exposure, views
 from lots.services.assessment import drawing_spools
+from lots.services.assessment.between_instruments import carried_sources
 from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot
 from lots.store import audit
 from lots.store.assessment import decisions, lots, spool_findings
 from lots.store.setup import catalog
 
 
-def find_previous(lot: Any) -> dict[str, Any]:
-    """Returns, for each characteristic whose steps are judged, the last earlier lot accepted for it, with the figures a step is measured from."""
+def find_previous(lot: Any, rules: int) -> dict[str, Any]:
+    """Returns, for each characteristic whose steps are judged, the last earlier lot accepted for it, with the figures a step is measured from.
+
+    From version 3 of the rules on, with the instruments and printers that it was measured with.
+    """
     found: dict[str, Any] = {}
     wanted = [declared for declared in DECLARED.values() if declared.carried]
     for other in lots.earlier(lot, LOADABLE):
@@ -34,6 +38,7 @@ def find_previous(lot: Any) -> dict[str, Any]:
                 found |= {column: getattr(other, column) for column in declared.carried}
                 if basis := ((other.figures or {}).get("basis") or {}).get(declared.name):
                     found["basis"] = {**found.get("basis", {}), declared.name: basis}
+                found |= carried_sources(declared.name, other.figures) if rules > rule_versions.SECOND else {}
         wanted = [declared for declared in wanted if declared.carried[0] not in found]
         if not wanted:
             break
@@ -59,13 +64,13 @@ def terms_anew(lot: Any, limits: Any, shade: Any) -> Terms:
 
     A step that quality accepted stays accepted as long as it is one from the same lot and measured in the same way.
     """
-    previous = find_previous(lot)
+    rules = rule_versions.of_limits(limits.rules) if limits else rule_versions.CURRENT
+    previous = find_previous(lot, rules)
     accepted = {
         code: size
         for code, size in (lot.steps_accepted or {}).items()
         if _start(code, previous, limits) == _start(code, lot.previous or {}, lot.limits_revision)
     }
-    rules = rule_versions.of_limits(limits.rules) if limits else rule_versions.CURRENT
     return Terms(limits, shade, lot.by_hand, previous, lot.retests_cleared, rules, accepted)
 
 

@@ -20,6 +20,7 @@ from lots.domain.characteristics.declaring.origin import Origin
 from lots.domain.characteristics.registry import DECLARED, declared_of
 from lots.domain.conformity import rule_versions
 from lots.domain.receiving.coverage import Coverage, Presented, Sampling, standing_in
+from lots.services.assessment.between_instruments import bridges_for, reference_instrument
 from lots.services.assessment.counting import HeldTo, that_count
 from lots.services.assessment.uncertainty import Uncertainties, uncertainties
 from lots.services.from_rows import UNNAMED, approved_from
@@ -183,7 +184,11 @@ def _judged(
     limits, shade, retests_cleared = terms.limits, terms.shade, terms.retests_cleared
     rows, notes = that_count(recorded, HeldTo.by(limits, terms.rules), known_at)
     agreed = limits_from(limits.body) if limits else None
-    approved = approved_from(shade) if shade is not None else None
+    reference, bridges = None, {}
+    if terms.rules > rule_versions.SECOND:
+        reference = reference_instrument(shade, rows)
+        bridges = bridges_for(rows, reference, terms.previous, known_at)
+    approved = approved_from(shade, reference) if shade is not None else None
     coverage = coverage or coverage_of(lot, agreed, recorded, known_at, terms.rules)
     known = uncertainties(rows, known_at)
     retests = {}
@@ -200,6 +205,7 @@ def _judged(
         Previous.from_kept(terms.previous or {}, terms.steps_accepted),
         retests,
         terms.rules,
+        bridges,
     )
     found = replace(found, notes=(*notes, *found.notes), findings=known.told(found.findings, rows))
     return Judged(

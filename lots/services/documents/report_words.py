@@ -69,6 +69,8 @@ def claim_words(finding: Finding) -> str:
     """Returns whether a failing value is proved to be outside its limit, in words (ISO 14253-1)."""
     if finding.claimable is None and finding.characteristic == "sampling":
         return "A count is exact; whether each spool is beyond its own uncertainty stands beside it."
+    if finding.claimable is None and finding.guard is not None:
+        return "Measured with another instrument than the reference, so nothing is claimed: no agreement study of both is recorded."
     if finding.claimable is None:
         return "The uncertainty of this value is not known, so whether it is proved to be outside cannot be told."
     band = "its guard band" if finding.guard is None else f"the guard band of {finding.guard:.2g}"

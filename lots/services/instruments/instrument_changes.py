@@ -11,8 +11,7 @@ from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.color.declared_color import COLOR
 from lots.domain.conformity.guard import COARSE_ABOVE
 from lots.domain.instruments.agreement import LEAST_PLAQUES, bridge, noise_of
-from lots.services.from_rows import UNNAMED
-from lots.services.instruments.study_words import read_on_both
+from lots.services.from_rows import UNNAMED, read_on_both
 from lots.store.instruments import studies
 
 

@@ -6,18 +6,20 @@ from collections.abc import Callable
 from datetime import datetime
 from typing import Any
 
+from lots.domain.characteristics.color.declared_color import COLOR
 from lots.domain.characteristics.registry import declared_of
 from lots.domain.instruments.agreement import agreement
 from lots.domain.instruments.gauge_study import Trial, gauge_study
 from lots.domain.instruments.linearity import Artefact, linearity
 from lots.domain.words import clause, moment
 from lots.services import clock
+from lots.services.assessment.between_instruments import concerned
 from lots.services.assessment.judging import judge_lot
 from lots.services.assessment.lot_after import after
 from lots.services.errors import Conflict, Fault, Invalid, NotFound
+from lots.services.from_rows import read_on_both
 from lots.services.instruments import study_verdicts, study_words
 from lots.services.instruments.study_checks import kind_faults, reading_faults
-from lots.services.instruments.study_words import read_on_both
 from lots.services.lookups import found
 from lots.store import audit
 from lots.store.assessment import lots
@@ -142,12 +144,16 @@ _JUDGE: dict[str, Callable[[dict[str, Any]], Any]] = {
 
 def _judged_again(study: Any, by: str, now: datetime, reason: str) -> list[dict[str, Any]]:
     """Judges the lots whose readings a study speaks for; answers those that stand otherwise now."""
-    if study.kind != "repeatability":
+    if study.kind == "repeatability":
+        kind, until = declared_of(study.measure).name, store.next_at(study)
+        held = list(lots.lock(store.lots_read(study.instrument_id, kind, study.studied_at, until)).values())
+    elif study.kind == "agreement":
+        read = lots.lock(store.lots_read_with((study.instrument_id, study.other_id), COLOR.name)).values()
+        held = [lot for lot in read if concerned(lot, study.instrument, study.other)]
+    else:
         return []
-    kind, until = declared_of(study.measure).name, store.next_at(study)
-    held = lots.lock(store.lots_read(study.instrument_id, kind, study.studied_at, until))
     touched = []
-    for lot in held.values():
+    for lot in held:
         before = lot.standing
         judge_lot(lot, by, now, reason=reason)
         if lot.standing != before:

@@ -12,9 +12,10 @@ from lots.domain.instruments.agreement import Agreement, bridge, noise_of
 from lots.domain.instruments.gauge_study import GOOD_UP_TO, USABLE_UP_TO, GaugeStudy
 from lots.domain.instruments.linearity import Linearity
 from lots.domain.words import clause, moment
+from lots.services.from_rows import read_on_both
 from lots.services.instruments import study_words
 from lots.services.instruments.instrument_changes import steps
-from lots.services.instruments.study_words import ALPHA, read_on_both
+from lots.services.instruments.study_words import ALPHA
 from lots.store.drift import series
 from lots.store.instruments import studies
 

@@ -7,8 +7,7 @@ from collections.abc import Callable
 from typing import Any
 
 from lots.domain.characteristics.registry import STUDIED
-from lots.domain.colorimetry.color_values import Lab
-from lots.domain.instruments.agreement import Agreement, ReadOnBoth
+from lots.domain.instruments.agreement import Agreement
 from lots.domain.instruments.gauge_study import GaugeStudy
 from lots.domain.instruments.linearity import Estimate, Linearity
 from lots.domain.statistics.proportions import Interval
@@ -17,14 +16,6 @@ from lots.domain.statistics.proportions import Interval
 ALPHA = 0.05
 # Categories that common practice asks an instrument to tell apart; no source.
 CATEGORIES = 5
-
-
-def read_on_both(body: dict[str, Any]) -> list[ReadOnBoth]:
-    """The plaques of a stored agreement study."""
-    return [
-        ReadOnBoth(plaque["code"], *(tuple(Lab(*lab) for lab in plaque[side]) for side in ("first", "second")))
-        for plaque in body["plaques"]
-    ]
 
 
 def _ends(interval: Interval | None) -> dict[str, float | None]:

@@ -153,8 +153,10 @@ def add_shade_revision(shade_id: int, values: dict[str, Any], by: str) -> dict[s
 
     Raises:
         NotFound: no such shade.
-        Invalid: not exactly one of `lab`, `readings` and `spectrum`, a colour that makes no sense, or conditions that are not whole.
+        Invalid: not exactly one of `lab`, `readings` and `spectrum`, a colour that makes no sense, conditions that are not whole, or an
+            instrument that does not exist.
     """
+    instrument_id = values.pop("instrument_id", None)
     lab, several, spectrum = (values.pop(name, None) for name in ("lab", "readings", "spectrum"))
     conditions, faults = _stated(values["conditions"])
     if sum(one is not None for one in (lab, several, spectrum)) != 1:
@@ -174,10 +176,20 @@ def add_shade_revision(shade_id: int, values: dict[str, Any], by: str) -> dict[s
     reference = mean_lab([Lab(*row) for _, row in rows])
     with transaction():
         shade = found("shade", shade_id)
+        instrument = None if instrument_id is None else catalog.find("instrument", instrument_id)
+        if instrument is None and instrument_id is not None:
+            hint = "The list of instruments has those there are."
+            raise Invalid(Fault("/instrument_id", f"There is no instrument {instrument_id}.", hint))
         grade = catalog.brightened(shade) if conditions.uv is None else None
         if grade is not None:
             raise Invalid(uv_fault("/conditions/uv", grade))
-        kept = {**values, "lab": reference.as_list(), "readings": several, "spectrum": spectrum}
+        kept = {
+            **values,
+            "instrument": instrument,
+            "lab": reference.as_list(),
+            "readings": several,
+            "spectrum": spectrum,
+        }
         kept["conditions"] = conditions.as_dict()
         now = clock.now()
         row = catalog.add_shade_revision(shade, kept, by, now)

@@ -24,7 +24,8 @@ def shade(row: Any) -> dict[str, Any]:
 def shade_revision(row: Any) -> dict[str, Any]:
     """A shade revision."""
     fields = ("id", "shade_id", "revision", "lab", "readings", "spectrum", "conditions", "approved_by", "note")
-    return {**{name: getattr(row, name) for name in fields}, **recorded(row)}
+    measured_with = ("instrument_id", "standard_uncertainty")
+    return {**{name: getattr(row, name) for name in (*fields, *measured_with)}, **recorded(row)}
 
 
 def grade(row: Any, reference: Sequence[float] | None) -> dict[str, Any]:

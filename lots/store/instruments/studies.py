@@ -71,10 +71,16 @@ def of_repeatability(numbers: Iterable[int], known_at: datetime | None = None) -
     return list(query.order_by(InstrumentStudy.id))
 
 
-def agreements(codes: Iterable[str]) -> list[Any]:
-    """Agreement studies that count, of which both instruments are among these, oldest first. One query."""
+def agreements(codes: Iterable[str], known_at: datetime | None = None) -> list[Any]:
+    """Agreement studies that count, of which both instruments are among these, oldest first; as of `known_at` when given. One query."""
     wanted = list(codes)
-    query = _whole().where(InstrumentStudy.kind == "agreement", StudyVoid.id.is_null())
+    query = _whole().where(InstrumentStudy.kind == "agreement")
+    if known_at is None:
+        query = query.where(StudyVoid.id.is_null())
+    else:
+        query = query.where(
+            (InstrumentStudy.recorded_at <= known_at) & (StudyVoid.id.is_null() | (StudyVoid.voided_at > known_at))
+        )
     query = query.where(Instrument.code.in_(wanted) & _Other.code.in_(wanted))
     return list(query.order_by(InstrumentStudy.studied_at, InstrumentStudy.id))
 
@@ -91,6 +97,12 @@ def next_at(study: InstrumentStudy) -> datetime | None:
     )
     row = query.first()
     return None if row is None else row.studied_at
+
+
+def lots_read_with(instruments: Iterable[int], kind: str) -> list[int]:
+    """Numbers of the lots with readings of a kind taken with any of these instruments. One query on an index."""
+    query = Reading.select(Reading.lot).where(Reading.instrument.in_(list(instruments)))
+    return sorted(row.lot_id for row in query.where(Reading.kind == kind).distinct())
 
 
 def lots_read(instrument_id: int, kind: str, since: datetime, until: datetime | None) -> list[int]:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from lots.domain.characteristics.color.backing import color_wanted, on_another_backing, on_its_backing, way_out
+from lots.domain.characteristics.color.between_instruments import from_previous, to_reference
 from lots.domain.characteristics.color.lot_color import (
     ColorLimits,
     ColorReading,
@@ -68,8 +69,8 @@ def _assess(case: Case) -> Part:
         return Part(kept=kept, figures=figures, notes=notes)
     if limits.step_max is not None and case.previous.lab is None:
         notes.append("No earlier accepted lot of this supplier and grade to measure a colour step from.")
-    judged = summary if len(backed) == len(colors) else summarise(colors)
-    findings, each = _judge(case, colors, judged, plaque, limits)
+    findings, each, crossed = _judge(case, colors, plaque, limits)
+    notes += crossed
     spools = summary.spools if summary else {}
     measured = frozenset(code for code, (_, n) in spools.items() if n >= limits.readings_per_spool_min)
     return Part(findings=findings, each=each, measured=measured, kept=kept, figures=figures, notes=notes)
@@ -99,24 +100,26 @@ def _notes(other_conditions: int, not_backed: int, shade: ShadeRevision | None) 
 
 
 def _judge(
-    case: Case,
-    readings: Sequence[ColorReading],
-    summary: ColorSummary | None,
-    plaque: Opacity | None,
-    limits: ColorLimits,
-) -> tuple[list[Finding], list[Finding]]:
+    case: Case, readings: Sequence[ColorReading], plaque: Opacity | None, limits: ColorLimits
+) -> tuple[list[Finding], list[Finding], list[str]]:
     """The findings on a lot's colour, and on each spool by itself. Where the backing is not known a failure stands, and nothing passes."""
     shade, coverage, rule = case.shade, case.coverage, case.rule
     reference, asked = (shade.lab, shade.conditions) if shade else (None, None)
     what, waits_for = color_wanted(plaque, asked), way_out(plaque, asked)
     spectra = spectra_lacking(readings, shade, limits, coverage, what)
-    before = (case.previous.lab, case.previous.lab_uncertainty)
-    found = judge_color(summary, reference, limits, coverage, rule, *before, what, spectra, case.steps)
-    found += judge_depth(readings, summary, shade, limits, coverage, rule, what, case.rules)
-    each = judge_spools(summary, reference, limits, rule)
+    moved, compared = to_reference(readings, shade, case)
+    before = from_previous(readings, moved, case)
+    read = summarise(readings)
+    summary = read if moved == list(readings) else summarise(moved)
+    start = (before.lab, before.uncertainty)
+    found = judge_color(
+        summary, reference, limits, coverage, rule, *start, what, spectra, case.steps, compared=compared
+    )
+    found += judge_depth(readings, read, shade, limits, coverage, rule, what, case.rules)
+    each = judge_spools(summary, reference, limits, rule, compared=compared)
     if waits_for:
         found, each = ([_never_for(finding, waits_for) for finding in some] for some in (found, each))
-    return found, each
+    return found, each, [before.note] if before.note and limits.step_max is not None else []
 
 
 def _never_for(finding: Finding, waits_for: str) -> Finding:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from lots.domain.characteristics.color.between_instruments import SAME, Compared
 from lots.domain.characteristics.color.uncertainty import delta_e_uncertainty, local_metric
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
 from lots.domain.colorimetry.color_difference import Components, components, delta_e, mean_difference_from_mean
@@ -59,6 +60,12 @@ class Uncertain:
         """The uncertainty of the mean of `colors`, read with an instrument of this standard uncertainty and resolution per coordinate."""
         rows = [color.as_list() for color in colors]
         return cls(standard_error(rows, instrument, resolution), standard_error(rows, None, resolution))
+
+    def beside(self, more: Vector) -> Uncertain:
+        """The uncertainty of a difference to a colour that is uncertain by `more` per coordinate; unknown where this is."""
+        if self.total is None:
+            return self
+        return Uncertain(tuple(math.hypot(*pair) for pair in zip(self.total, more, strict=True)), self.scatter)
 
 
 REFERENCE_NEEDED = "an approved shade revision for this grade, to compare with"
@@ -147,6 +154,7 @@ def judge_color(
     what: str = "colour",
     spectra: str = "",
     steps: StepRule = NONE_ACCEPTED,
+    compared: Compared = SAME,
 ) -> list[Finding]:
     """Returns the findings on a lot's colour, one per limit that is set.
 
@@ -161,6 +169,7 @@ def judge_color(
         what: what a reading that is lacking is called.
         spectra: the spectra that are lacking, in words; "" when none is. They are colours too, so that they stand for those that are lacking.
         steps: how a step is judged; the target is the reference.
+        compared: what comes between the lot and the reference.
 
     Reference:
         ASTM D2244 (keep the components beside the difference); this project's design for lot, spool, spread and step.
@@ -176,13 +185,14 @@ def judge_color(
     values = (
         {}
         if summary is None or reference is None
-        else _measures(summary, reference, limits, previous, previous_uncertainty)
+        else _measures(summary, reference, limits, previous, previous_uncertainty, compared.beyond)
     )
     findings = []
     if limits.lot_max is not None:
-        findings.append(against(values.get("lot"), "color.lot_delta_e", Limit(None, limits.lot_max), rule, lacking))
+        found = against(values.get("lot"), "color.lot_delta_e", Limit(None, limits.lot_max), rule, lacking)
+        findings.append(compared.told(found, rule))
     if limits.spool_max is not None:
-        each = judge_spools(summary, reference, limits, rule, lacking)
+        each = judge_spools(summary, reference, limits, rule, lacking, compared)
         none = judge("color.spool_delta_e", None, Limit(None, limits.spool_max), rule, n=0, lacking=lacking)
         findings.append(worst(each) if each else none)
     if limits.spread_max is not None:
@@ -196,9 +206,8 @@ def judge_color(
     for axis in ("L", "a", "b"):
         most = (limits.components_max or {}).get(axis)
         if most is not None:
-            findings.append(
-                against(values.get(axis), f"color.component_{axis.lower()}", Limit(-most, most), rule, lacking)
-            )
+            found = against(values.get(axis), f"color.component_{axis.lower()}", Limit(-most, most), rule, lacking)
+            findings.append(compared.told(found, rule))
     return findings
 
 
@@ -229,13 +238,19 @@ def difference(
 
 
 def _measures(
-    summary: ColorSummary, reference: Lab, limits: ColorLimits, previous: Lab | None, previous_u: Vector | None
+    summary: ColorSummary,
+    reference: Lab,
+    limits: ColorLimits,
+    previous: Lab | None,
+    previous_u: Vector | None,
+    beyond: Vector,
 ) -> dict[str, Measured]:
     parts = components(reference, summary.lot)
     n, u = len(summary.spools), summary.lot_uncertainty
-    found = {"lot": difference(reference, summary.lot, u, limits, limits.lot_max, n, "the reference")}
+    wide = u.beside(beyond)
+    found = {"lot": difference(reference, summary.lot, wide, limits, limits.lot_max, n, "the reference")}
     for index, (axis, amount) in enumerate((("L", parts.dL), ("a", parts.da), ("b", parts.db))):
-        total, scatter = (None if part is None else part[index] for part in (u.total, u.scatter))
+        total, scatter = (None if part is None else part[index] for part in (wide.total, wide.scatter))
         found[axis] = Measured(amount, n, total, scatter)
     if previous is not None:
         both = u.total
@@ -274,7 +289,12 @@ def _spools(n: int) -> str:
 
 
 def judge_spools(
-    summary: ColorSummary | None, reference: Lab | None, limits: ColorLimits, rule: DecisionRule, lacking: str = ""
+    summary: ColorSummary | None,
+    reference: Lab | None,
+    limits: ColorLimits,
+    rule: DecisionRule,
+    lacking: str = "",
+    compared: Compared = SAME,
 ) -> list[Finding]:
     """Returns a finding on the colour of each spool by itself; none without readings, a reference or a limit on spools."""
     if summary is None or reference is None or limits.spool_max is None:
@@ -282,9 +302,8 @@ def judge_spools(
     limit = Limit(None, limits.spool_max)
     found = []
     for spool, (mean, n) in summary.spools.items():
-        measured = difference(
-            reference, mean, summary.spool_uncertainty[spool], limits, limits.spool_max, n, "the reference"
-        )
+        u = summary.spool_uncertainty[spool].beside(compared.beyond)
+        measured = difference(reference, mean, u, limits, limits.spool_max, n, "the reference")
         found.append(
             judge(
                 "color.spool_delta_e",
@@ -303,7 +322,7 @@ def judge_spools(
                 spool=spool,
             )
         )
-    return found
+    return [compared.told(one, rule) for one in found]
 
 
 def _spread(

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
+from lots.domain.characteristics.declaring.bridge import Bridges
 from lots.domain.characteristics.declaring.figures import Figure
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
 from lots.domain.colorimetry.color_values import Conditions, Lab
@@ -18,16 +19,25 @@ from lots.domain.conformity.step_rule import StepRule
 from lots.domain.receiving.coverage import Coverage
 from lots.domain.statistics.summaries import Vector
 
+# How what is kept of an earlier lot names its sources, by characteristic, and how a source names a printer.
+SOURCES = "_sources"
+PRINTER = "printer "
+
 
 @dataclass(frozen=True, slots=True)
 class ShadeRevision:
-    """An approved reference colour and the conditions it holds for; with its spectrum where it was approved by one."""
+    """An approved reference colour and the conditions it holds for; with its spectrum where it was approved by one.
+
+    `instrument` measured it (its code), and `uncertainty` is its standard uncertainty per coordinate; None where nobody said.
+    """
 
     name: str
     revision: int
     lab: Lab
     conditions: Conditions
     spectrum: Spectrum | None = None
+    instrument: str | None = None
+    uncertainty: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +45,8 @@ class Previous:
     """The last accepted lot of the same supplier and grade, per characteristic it was accepted for.
 
     `accepted` maps the code of a step from it to the largest that quality accepted, in the unit of its finding. `basis` says by characteristic
-    what its figures are of (`Part.basis`).
+    what its figures are of (`Part.basis`). `sources` says, by characteristic, which instruments and printers it was measured with; empty where that
+    was not kept.
     """
 
     lab: Lab | None = None
@@ -44,6 +55,15 @@ class Previous:
     shrinkage_uncertainty: Mapping[str, float] = field(default_factory=dict)
     accepted: Mapping[str, float] = field(default_factory=dict)
     basis: Mapping[str, Any] = field(default_factory=dict)
+    sources: Mapping[str, Sequence[str]] = field(default_factory=dict)
+
+    def instruments(self, name: str) -> set[str]:
+        """Returns the instruments that read a characteristic of it; empty where that is not known."""
+        return {source for source in self.sources.get(name, ()) if not source.startswith(PRINTER)}
+
+    def printers(self, name: str) -> set[str]:
+        """Returns the printers that printed what was read of it; empty where that is not known."""
+        return {source.removeprefix(PRINTER) for source in self.sources.get(name, ()) if source.startswith(PRINTER)}
 
     @classmethod
     def from_kept(cls, kept: Mapping[str, Any], accepted: Mapping[str, float]) -> Previous:
@@ -56,6 +76,7 @@ class Previous:
             kept.get("shrinkage_uncertainty") or {},
             accepted,
             kept.get("basis") or {},
+            {name.removesuffix(SOURCES): some for name, some in kept.items() if name.endswith(SOURCES)},
         )
 
 
@@ -96,6 +117,7 @@ class Case:
         steps: what a step does.
         uses: that require a characteristic, by characteristic.
         rules: version of the rules, see `lots.domain.conformity.rule_versions`.
+        bridges: what ties instruments together, by their codes.
         judging: False while nothing may be judged, because there are no limits or the delivery is closed.
     """
 
@@ -111,6 +133,7 @@ class Case:
     controls: Mapping[str, Sequence[Any]] = field(default_factory=dict)
     rules: int = CURRENT
     judging: bool = True
+    bridges: Bridges = field(default_factory=dict)
 
     def of(self, name: str) -> tuple[Sequence[Any], Any]:
         """Returns the readings of a characteristic and its limits block, None without one."""

@@ -55,13 +55,35 @@ def _assess(case: Case) -> Part:
     notes = _notes(recorded, tests, limits) if limits else []
     if limits and case.judging:
         before, uncertain = case.previous.shrinkage, case.previous.shrinkage_uncertainty
-        if of_figure and limits.step_max_percent is not None:
+        other_printers = _other_printers(case, tests, limits)
+        if other_printers:
+            before, notes = {}, [*notes, *other_printers]
+        elif of_figure and limits.step_max_percent is not None:
             asked = {axis: percent for axis, percent in before.items() if axis in limits.percent}
             before, unlike = steps_alike(basis, case.previous.basis.get("shrinkage") or {}, asked)
             notes += unlike
         findings = judge_shrinkage(summary, limits, case.rule, before, uncertain, case.steps)
         findings += judge_against_control(tests, case.controls.get("shrinkage", ()), limits, case.rule)
     return Part(findings=findings, kept=kept, figures=_figures(tests, summary), notes=notes, basis=basis)
+
+
+def _other_printers(case: Case, tests: Sequence[ShrinkTest], limits: ShrinkageLimits) -> list[str]:
+    """Why no step from the last accepted lot is judged, where its coupons were printed on other printers than this lot's; empty where one is.
+
+    The scales of two printers differ by as much as lots do (`BETWEEN_PRINTERS`), so a step across them says nothing of the filament. Where the printers of
+    either lot are not known, or are the same, the step is judged. From version 3 of the rules on.
+
+    Reference:
+        Common practice, no source.
+    """
+    now = {test.printer for test in tests if test.printer}
+    before = case.previous.printers("shrinkage") if case.rules > SECOND and case.previous.shrinkage else set()
+    if limits.step_max_percent is None or not now or not before or now == before:
+        return []
+    was, is_ = (" and ".join(sorted(some)) for some in (before, now))
+    return [
+        f"No shrinkage step is judged: the last accepted lot's coupons were printed on {was}, this lot's on {is_}. Printers differ by 0.1 to 0.2 %."
+    ]
 
 
 def _notes(recorded: Sequence[ShrinkTest], tests: Sequence[ShrinkTest], limits: ShrinkageLimits) -> list[str]:

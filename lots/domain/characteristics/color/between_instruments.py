@@ -1,0 +1,191 @@
+"""Colours read with different instruments: what comes between them is added to the uncertainty, or corrected where a study of both tells it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from lots.domain.characteristics.declaring.bridge import Bridge, Bridges
+from lots.domain.characteristics.declaring.case import Case, ShadeRevision
+from lots.domain.colorimetry.color_values import Lab, mean_lab, nearest_lab
+from lots.domain.conformity.findings import Finding
+from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule
+from lots.domain.conformity.rule_versions import SECOND
+from lots.domain.statistics.summaries import Vector
+
+if TYPE_CHECKING:
+    from lots.domain.characteristics.color.lot_color import ColorReading
+
+# Standard uncertainty of the difference between two instruments, per coordinate in CIELAB. Models differ by 0.3 to 1. Common practice, no source.
+BETWEEN_INSTRUMENTS = 0.5
+NOTHING: Vector = (0.0, 0.0, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """What comes between the colours of a lot and their reference.
+
+    Args:
+        beyond: standard uncertainty per coordinate that the comparison adds to that of the lot.
+        says: which instruments, in a sentence.
+        waits_for: how to settle a failure that the instruments alone may explain; "" where nothing is open between them.
+    """
+
+    beyond: Vector = NOTHING
+    says: str = ""
+    waits_for: str = ""
+
+    def told(self, found: Finding, rule: DecisionRule) -> Finding:
+        """Returns a finding on a difference to the reference as it stands across instruments.
+
+        Across instruments that no study ties together nothing is claimed. A value outside its limit by no more than its widened uncertainty is
+        `near`: the instruments alone may explain it. Beyond that it fails. What passes under simple acceptance passes.
+
+        Args:
+            found: with its uncertainty widened.
+            rule: whose z says how wide the uncertainty is taken.
+
+        Reference:
+            This project's rule, no source. JCGM 106:2012, 8.3, for the guard band.
+        """
+        margin = found.margin
+        if margin is None or not self.says:
+            return found
+        found = replace(found, detail=f"{found.detail} {self.says}".strip())
+        if not self.waits_for:
+            return found
+        u = math.hypot(*self.beyond) if found.uncertainty is None else found.uncertainty
+        if found.verdict == "fail" and -margin <= rule.z * u + BINARY_NOISE:
+            return replace(found, verdict="near", claimable=None, to_measure=self.waits_for)
+        return replace(found, claimable=None)
+
+
+SAME = Compared()
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """The last accepted lot as a step is measured from it: its colour as it would read where this lot's is judged, and a note where no step can be judged."""
+
+    lab: Lab | None
+    uncertainty: Vector | None
+    note: str = ""
+
+
+def to_reference(
+    readings: Sequence[ColorReading], shade: ShadeRevision | None, case: Case
+) -> tuple[list[ColorReading], Compared]:
+    """Returns the colours as the instrument of the reference would read them, and what comes between.
+
+    Where the instrument of a colour and that of its reference are known and differ, a study of their agreement corrects the colour and adds its
+    uncertainty; without one, 0.5 per coordinate is added and nothing is corrected. The reference's own uncertainty is always added.
+
+    Args:
+        readings: that count.
+        shade: the reference; None where there is none.
+        case: with the studies of agreement. Before version 3 of the rules nothing is added.
+
+    Reference:
+        Common practice, no source.
+    """
+    if shade is None or case.rules <= SECOND:
+        return list(readings), SAME
+    own = (shade.uncertainty or 0.0,) * 3
+    if shade.instrument is None:
+        return list(readings), Compared(own)
+    known = _bridges(readings, shade.instrument, case.bridges)
+    moved = _moved(readings, known, shade.instrument)
+    says = [_says(code, bridge, shade.instrument) for code, bridge in known.items()]
+    waits_for = ""
+    if unknown := [code for code, bridge in known.items() if bridge is None]:
+        named = " and ".join((shade.instrument, *unknown))
+        waits_for = (
+            f"measure with {shade.instrument}, which measured the reference, or record an agreement study of {named}"
+        )
+    return moved, Compared(_root_sum(own, _widest(known)), " ".join(says), waits_for)
+
+
+def from_previous(readings: Sequence[ColorReading], moved: Sequence[ColorReading], case: Case) -> Start:
+    """Returns the last accepted lot's colour as a step is measured from it; no step is judged across instruments that no study ties together.
+
+    Args:
+        readings: of this lot, as they were read.
+        moved: the same as the instrument of the reference would read them: the earlier lot is moved alike.
+        case: with the earlier lot and the instruments that read it.
+
+    Notes:
+        Where the instruments of either lot are not known, or are the same, nothing is added.
+
+    Reference:
+        This project's rule, no source.
+    """
+    previous = case.previous
+    if previous.lab is None or case.rules <= SECOND or not readings:
+        return Start(previous.lab, previous.lab_uncertainty)
+    before = previous.instruments("color")
+    now = {reading.origin.instrument for reading in readings} - {None}
+    like_before, beyond = list(readings), NOTHING
+    if before and now and before != now:
+        old = min(before)
+        known = _bridges(readings, old, case.bridges)
+        if len(before) > 1 or None in known.values():
+            was, is_ = (", ".join(sorted(filter(None, some))) for some in (before, now))
+            note = f"No colour step is judged: the last accepted lot was read with {was}, this lot with {is_}, and no agreement study ties them together."
+            return Start(None, None, note)
+        like_before, beyond = _moved(readings, known, old), _widest(known)
+    if list(moved) == like_before and beyond == NOTHING:
+        return Start(previous.lab, previous.lab_uncertainty)
+    middle, other = (_mean(some) for some in (moved, like_before))
+    at = zip(previous.lab.as_list(), middle, other, strict=True)
+    u = _root_sum(previous.lab_uncertainty or NOTHING, beyond)
+    none = previous.lab_uncertainty is None and beyond == NOTHING
+    return Start(nearest_lab(*(lab + here - there for lab, here, there in at)), None if none else u)
+
+
+def _mean(readings: Sequence[ColorReading]) -> list[float]:
+    """The mean of the spools' means, as the lot's colour is."""
+    by_spool: dict[str, list[Lab]] = {}
+    for reading in readings:
+        by_spool.setdefault(reading.spool, []).append(reading.lab)
+    return mean_lab([mean_lab(labs) for labs in by_spool.values()]).as_list()
+
+
+def _bridges(readings: Sequence[ColorReading], to: str, bridges: Bridges) -> dict[str, Bridge | None]:
+    """Each other instrument that read these, with what ties it to this one."""
+    codes = sorted({code for reading in readings if (code := reading.origin.instrument) and code != to})
+    return {code: bridges.get(frozenset((code, to))) for code in codes}
+
+
+def _moved(readings: Sequence[ColorReading], known: Mapping[str, Bridge | None], to: str) -> list[ColorReading]:
+    found = []
+    for reading in readings:
+        bridge = known.get(reading.origin.instrument or "")
+        if bridge is not None:
+            at = zip(reading.lab.as_list(), bridge.shift(to), strict=True)
+            reading = replace(reading, lab=nearest_lab(*(value + by for value, by in at)))
+        found.append(reading)
+    return found
+
+
+def _widest(known: Mapping[str, Bridge | None]) -> Vector:
+    parts = [bridge.uncertainty if bridge else (BETWEEN_INSTRUMENTS,) * 3 for bridge in known.values()]
+    return tuple(max(column) for column in zip(*parts, strict=True)) if parts else NOTHING
+
+
+def _root_sum(one: Vector, other: Vector) -> Vector:
+    return tuple(math.hypot(*pair) for pair in zip(one, other, strict=True))
+
+
+def _says(code: str, bridge: Bridge | None, reference: str) -> str:
+    if bridge is None:
+        return (
+            f"Read with {code}, the reference with {reference}: {BETWEEN_INSTRUMENTS:g} per coordinate is added to the "
+            "standard uncertainty (common practice)."
+        )
+    # No "-0.00".
+    by = ", ".join(
+        f"{name}* {round(part, 2) + 0.0:+.2f}" for name, part in zip("Lab", bridge.shift(reference), strict=True)
+    )
+    return f"Read with {code} and corrected to {reference} by agreement study {bridge.study} ({by})."

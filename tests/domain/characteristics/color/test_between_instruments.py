@@ -1,0 +1,138 @@
+"""Colours read with different instruments. 0.5 per coordinate between instruments is common practice, no source; the rest is this project's rule."""
+
+import math
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from lots.domain.assessment.assessment import Evidence, assess
+from lots.domain.assessment.limits_revision import Limits
+from lots.domain.characteristics.color.lot_color import ColorLimits
+from lots.domain.characteristics.declaring.bridge import Bridge
+from lots.domain.characteristics.declaring.case import Previous, ShadeRevision
+from lots.domain.characteristics.declaring.origin import Origin
+from lots.domain.colorimetry.color_values import Lab
+from lots.domain.conformity.limits import DecisionRule
+from lots.domain.conformity.rule_versions import SECOND
+from lots.domain.receiving.coverage import Coverage
+from tests.domain.builders import APPROVED_UNDER, GUARDED, by_code, color
+from tests.domain.strategies import numbers
+
+SHADE = ShadeRevision("Harbour White", 1, Lab(95.0, -0.8, 1.6), APPROVED_UNDER, instrument="C-1", uncertainty=0.05)
+LIMITS = Limits(color=ColorLimits(lot_max=0.5, components_max={"b": 0.4}))
+BRIDGE = {frozenset(("C-1", "C-2")): Bridge("C-1", "C-2", (0.0, 0.0, 0.75), (0.05, 0.05, 0.05), 4)}
+
+
+def read(code, *lab, u=0.05):
+    """A colour of spool A read with an instrument."""
+    return replace(color("A", *lab, u=u), origin=Origin(code))
+
+
+def judged(*readings, shade=SHADE, limits=LIMITS, previous=None, bridges=None, rules=3):
+    """Findings by code, and notes."""
+    found = assess(
+        Evidence(color=readings), limits, shade, 1.75, Coverage.of(1, 1, ("A",)), previous, None, rules, bridges
+    )
+    return by_code(found.findings), found.notes
+
+
+def test_another_instrument_than_the_reference_s_leaves_a_failure_near():
+    """A plaque at b* 1.60 on C-1 reads 2.35 on C-2: it is no failure of the lot, and nothing is claimed."""
+    found, _ = judged(read("C-2", 95.0, -0.8, 2.35))
+    assert {"near"} == {one.verdict for one in found.values()}
+    assert {None} == {one.claimable for one in found.values()}
+    lot = found["color.component_b"]
+    assert pytest.approx(math.sqrt(0.05**2 + 0.05**2 + 0.5**2)) == lot.uncertainty
+    assert (
+        "measure with C-1, which measured the reference, or record an agreement study of C-1 and C-2" == lot.to_measure
+    )
+    assert "Read with C-2, the reference with C-1: 0.5 per coordinate is added" in lot.detail
+
+
+def test_far_beyond_the_widened_uncertainty_it_fails_without_a_claim():
+    """db* of 3 against 0.4 is more than any two instruments differ."""
+    found, _ = judged(read("C-2", 95.0, -0.8, 4.6))
+    assert [("fail", None)] * 2 == [(one.verdict, one.claimable) for one in found.values()]
+
+
+def test_the_same_instrument_is_judged_as_ever_with_the_reference_s_uncertainty():
+    """db* of 0.75 on the instrument of the reference fails beyond an uncertainty of 0.07 (root sum of squares of 0.05 and 0.05)."""
+    found, _ = judged(read("C-1", 95.0, -0.8, 2.35))
+    part = found["color.component_b"]
+    assert ("fail", True, pytest.approx(math.hypot(0.05, 0.05))) == (part.verdict, part.claimable, part.uncertainty)
+
+
+def test_an_agreement_study_corrects_the_difference():
+    """C-2 reads b* 0.75 above C-1: the lot is at 1.60, exactly on its reference, uncertain by 0.05 three times over."""
+    found, _ = judged(read("C-2", 95.0, -0.8, 2.35), bridges=BRIDGE)
+    part = found["color.component_b"]
+    assert ("pass", pytest.approx(0.0), pytest.approx(0.05 * math.sqrt(3))) == (
+        part.verdict,
+        part.value,
+        part.uncertainty,
+    )
+    assert "corrected to C-1 by agreement study 4 (L* +0.00, a* +0.00, b* -0.75)." in part.detail
+
+
+def test_a_claim_across_a_bridge_may_stand():
+    """What is out by 1 after the correction is out beyond its uncertainty."""
+    found, _ = judged(read("C-2", 95.0, -0.8, 3.75), bridges=BRIDGE)
+    assert ("fail", True) == (found["color.component_b"].verdict, found["color.component_b"].claimable)
+
+
+def test_a_reference_without_an_instrument_adds_nothing():
+    """Older references do not say what measured them."""
+    found, _ = judged(read("C-2", 95.0, -0.8, 2.35), shade=replace(SHADE, instrument=None, uncertainty=None))
+    assert ("fail", True) == (found["color.component_b"].verdict, found["color.component_b"].claimable)
+
+
+def test_the_second_version_of_the_rules_compares_as_it_did():
+    """Lots under older rules are judged as they were."""
+    found, _ = judged(read("C-2", 95.0, -0.8, 2.35), rules=SECOND)
+    part = found["color.component_b"]
+    assert ("fail", pytest.approx(0.05)) == (part.verdict, part.uncertainty)
+
+
+STEPS = Limits(color=ColorLimits(lot_max=2.0, step_max=0.3))
+BEFORE = Previous(Lab(95.0, -0.8, 1.6), lab_uncertainty=(0.05,) * 3, sources={"color": ["C-1", "printer P1"]})
+
+
+def test_no_step_is_judged_across_instruments():
+    """The last accepted lot was read with C-1 and this one with C-2: the step is not judged, and a note says why."""
+    found, notes = judged(read("C-2", 95.0, -0.8, 2.35), limits=STEPS, previous=BEFORE)
+    assert "color.step" not in found
+    assert any(
+        note.startswith("No colour step is judged: the last accepted lot was read with C-1, this") for note in notes
+    )
+
+
+def test_a_bridge_lets_the_step_be_judged():
+    """Corrected by the study the step is nothing, whichever instrument the reference was measured with."""
+    for shade in (SHADE, replace(SHADE, instrument=None), replace(SHADE, instrument="C-2", lab=Lab(95.0, -0.8, 2.35))):
+        found, _ = judged(read("C-2", 95.0, -0.8, 2.35), limits=STEPS, previous=BEFORE, bridges=BRIDGE, shade=shade)
+        assert ("pass", pytest.approx(0.0, abs=1e-9)) == (found["color.step"].verdict, found["color.step"].value)
+
+
+def test_a_step_between_lots_of_one_instrument_is_judged_as_it_was_read():
+    """Both lots read with C-2 are moved alike, so the step is what C-2 saw."""
+    before = replace(BEFORE, lab=Lab(95.0, -0.8, 2.35), sources={"color": ["C-2"]})
+    found, _ = judged(read("C-2", 95.0, -0.8, 2.55), limits=STEPS, previous=before, bridges=BRIDGE)
+    bare, _ = judged(
+        read("C-2", 95.0, -0.8, 2.55), limits=STEPS, previous=before, shade=replace(SHADE, instrument=None)
+    )
+    assert pytest.approx(bare["color.step"].value, abs=0.01) == found["color.step"].value
+
+
+@settings(max_examples=60, deadline=None)
+@given(b=numbers(0.0, 5.0), guarded=st.booleans(), u=st.sampled_from((None, 0.05)))
+def test_nothing_is_ever_claimed_across_instruments_and_a_simple_pass_stays(b, guarded, u):
+    """Whatever is read: no claim without a bridge, and what passes simply on one instrument passes on the other."""
+    limits = replace(LIMITS, rule=GUARDED if guarded else DecisionRule())
+    (across, _), (same, _) = (judged(read(code, 95.0, -0.8, b, u=u), limits=limits) for code in ("C-2", "C-1"))
+    assert True not in {one.claimable for one in across.values()}
+    for code, one in same.items():
+        allowed = {"pass"} if one.verdict == "pass" and not guarded else {"pass", "near", "missing", "fail"}
+        assert across[code].verdict in allowed
+        assert one.verdict == "fail" or across[code].verdict != "fail"
