@@ -9,7 +9,7 @@ from flask import render_template, request, url_for
 
 from lots.domain.characteristics.registry import DECLARED
 from lots.pages.purchasing import CHARACTERISTICS, picture
-from lots.pages.readings.voids import may_void
+from lots.pages.readings.voids import may_confirm, may_void
 from lots.pages.site.api_client import ask, at, items
 from lots.pages.site.frame import pages
 from lots.pages.site.session import may, signed_in
@@ -74,6 +74,7 @@ def lot(number: int) -> Any:
         "lots/lot.html",
         lot=found.body,
         may_void=may_void,
+        may_confirm=may_confirm,
         shelf_life_days=grade.get("shelf_life_days"),
         inspections=items(at("lots", number, "reinspections")) if quality else [],
         characteristics=dict(CHARACTERISTICS),

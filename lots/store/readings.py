@@ -11,7 +11,16 @@ from peewee import JOIN, chunked, fn
 
 from lots.store.engine.compiled_queries import Prepared, given, insert
 from lots.store.engine.paging import Page, page
-from lots.store.tables.models import Instrument, Lot, Reading, ReadingExclusion, ReadingVoid, Spool, VoidAgreement
+from lots.store.tables.models import (
+    Instrument,
+    Lot,
+    Reading,
+    ReadingConfirmation,
+    ReadingExclusion,
+    ReadingVoid,
+    Spool,
+    VoidAgreement,
+)
 
 
 def whole(known_at: datetime | None = None) -> Any:
@@ -200,6 +209,27 @@ def void(
 def agree(void: ReadingVoid, reason: str, by: str, now: datetime) -> VoidAgreement:
     """Records that quality agrees to a void by its author."""
     return VoidAgreement.create(void=void, reason=reason, recorded_by=by, recorded_at=now)
+
+
+def confirm(reading: Reading, reason: str | None, by: str, now: datetime) -> ReadingConfirmation:
+    """Records that a reading far from its neighbours is right."""
+    return ReadingConfirmation.create(reading=reading, reason=reason, recorded_by=by, recorded_at=now)
+
+
+def confirmed(numbers: Iterable[int], known_at: datetime | None = None) -> set[int]:
+    """Which of these readings were confirmed, by `known_at` when given. One query for every thousand."""
+    found: set[int] = set()
+    for part in chunked(sorted(numbers), 1_000):
+        query = ReadingConfirmation.select(ReadingConfirmation.reading).where(ReadingConfirmation.reading.in_(part))
+        if known_at is not None:
+            query = query.where(ReadingConfirmation.recorded_at <= known_at)
+        found |= {row.reading_id for row in query}
+    return found
+
+
+def confirmation(number: int) -> Any:
+    """The confirmation of a reading, or None."""
+    return ReadingConfirmation.get_or_none(ReadingConfirmation.reading == number)
 
 
 def voids(waiting: bool | None, cursor: str | None, limit: int) -> Page:

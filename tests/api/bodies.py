@@ -124,6 +124,13 @@ class Furnished:
         """The number of a session that counts."""
         return self.shop.post("quality", f"/shades/{self.shade['id']}/remeasurements", _remeasurement(self))["id"]
 
+    def far_off(self) -> int:
+        """The number of a reading far from its neighbours, which waits for a confirmation."""
+        code = self.fresh_lot(spools=1)["spools"][0]["code"]
+        rows = [{"spool_code": code, "d1_mm": d, "d2_mm": 1.75} for d in (1.748, 1.75, 1.478)]
+        number: int = self.shop.measure("diameter", rows)["items"][-1]["id"]
+        return number
+
     def strange(self, *, excluded: bool = False) -> int:
         """The number of a reading that stands apart from nine of its like; it counts, or is excluded."""
         code = self.fresh_lot(spools=1)["spools"][0]["code"]
@@ -437,6 +444,7 @@ CASES: dict[str, Case] = {
         lambda at: at.reading(),
         lambda at: {"reason": "r", "replaced_by": at.reading()},
     ),
+    "/v1/readings/{number}/confirm": ("POST", lambda at: at.far_off(), lambda at: {"reason": "measured twice"}),
     "/v1/readings/{number}/void/agree": ("POST", lambda at: at.undone(), lambda at: {"reason": "a slip of typing"}),
     "/v1/lots/{number}/reinspections": ("POST", lambda at: at.ageing_lot(), _reinspection),
     "/v1/readings/{number}/exclude": (

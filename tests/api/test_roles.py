@@ -89,6 +89,7 @@ TABLE = {
     ("POST", "/v1/readings/1/void/agree"): {QUALITY},
     ("GET", "/v1/build-doubts"): ALL,
     ("POST", "/v1/build-doubts/1/lift"): {QUALITY},
+    ("POST", "/v1/readings/1/confirm"): BENCH,
     ("GET", "/v1/lots/1/replicates"): ALL,
     ("POST", "/v1/readings/1/exclude"): {QUALITY},
     ("POST", "/v1/readings/1/include"): {QUALITY},

@@ -210,3 +210,13 @@ def test_the_clerk_logs_what_no_spool_bears(desk, clerk):
     page = clerk.go("/bench?spool=L1S001&kind=color&instrument=1")
     assert "kind=color&instrument=1" in page.links["Yes, L1-S001"]
     assert "Measure spool L1-S001" in clerk.go(page.links["Yes, L1-S001"]).text
+
+
+def test_a_reading_that_does_not_count_is_no_plain_success(desk, clerk):
+    """The bench warns where it would show a tick, and the page of the lot says why the reading does not count."""
+    log(desk, clerk, spools="S-1", spool_count="")
+    entry = {"d1_mm-0": "1.75", "d2_mm-0": "1.75", "screening": "on"}
+    page = clerk.send(clerk.go("/bench?spool=S-1&kind=diameter"), "d1_mm-0", **entry)
+    assert '<span aria-hidden="true">!</span> 1 reading stored' in page.html
+    assert "This reading is kept without judging by it." in page.text
+    assert "no: kept without judging by it" in clerk.go("/lots/1").text

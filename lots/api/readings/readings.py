@@ -96,6 +96,9 @@ class ReadingSchema(Schema):
     doubt = fields.String(required=True, allow_none=True, metadata={"description": "why not"})
     counts = fields.Boolean(metadata={"description": "false when its lot is judged without it"})
     helps = fields.Boolean(metadata={"description": "false when it can count against its lot at most"})
+    to_confirm = fields.Boolean(
+        metadata={"description": "true: it lies far from its neighbours and does not count until somebody confirms it"}
+    )
     why_not = fields.String(allow_none=True, metadata={"description": "why it does not count or help, in words"})
 
     class Meta(Schema.Meta):

@@ -1,4 +1,4 @@
-"""Voids of readings, and the agreement of quality to those by the authors."""
+"""Voids of readings, the agreement of quality to those by the authors, and confirmations of readings far from their neighbours."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_s
 from lots.api.lot_schemas import LotAfterSchema
 from lots.api.readings.readings import ReadingSchema, VoidLineSchema
 from lots.domain.assessment.limits_revision import CHARACTERISTICS
-from lots.services.readings import voids
+from lots.services.readings import confirmations, voids
 
 routes = Routes("voids", __name__, url_prefix="/v1", description="Readings that do not count, and why.")
 
@@ -33,6 +33,12 @@ class AgreeArgs(Strict):
     """Why quality agrees to a void."""
 
     reason = Text(2000, lines=True, required=True, metadata={"description": "why it never was a measurement, in words"})
+
+
+class ConfirmArgs(Strict):
+    """Why a reading far from its neighbours is right."""
+
+    reason = Text(2000, lines=True, allow_none=True, metadata={"description": "why it is right, in words"})
 
 
 class VoidFilterArgs(PageArgs):
@@ -104,3 +110,21 @@ class AgreeToVoid(Resource):
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Agree to an author's void, which waits for that. The lot is judged again. 409 for the author, and where nothing waits."""
         return voids.agree(number, args["reason"], person().name)
+
+
+@routes.route(f"/readings/<{NUMBER}:number>/confirm")
+class Confirm(Resource):
+    """The confirmation of a reading far from its neighbours."""
+
+    who = {"POST": BENCH}
+
+    @routes.arguments(ConfirmArgs)
+    @routes.response(201, VoidedSchema)
+    def post(self, args: dict[str, Any], number: int) -> Any:
+        """Confirm a reading far from its neighbours. From then on it counts, and its lot is judged again.
+
+        Quality may confirm any reading, and whoever stored it may; anybody else gets 403. 409 where nothing is to be confirmed.
+        """
+        who = person()
+        of_quality = who.role in ("quality", "admin")
+        return confirmations.confirm(number, args.get("reason"), who.name, of_quality=of_quality)

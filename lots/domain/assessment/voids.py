@@ -1,15 +1,16 @@
-"""The void of a reading by its author: how long it is possible, and what waits for the agreement of quality."""
+"""Readings that are in question: voids by their authors, which wait for the agreement of quality, and readings that wait for a confirmation."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from lots.domain.assessment.assessment import Assessment, Summary
 from lots.domain.assessment.limits_revision import Limits
-from lots.domain.assessment.verdicts import standing_of
+from lots.domain.assessment.verdicts import standing_of, to_measure, verdicts
 from lots.domain.characteristics.moisture import Wetness
+from lots.domain.characteristics.registry import DECLARED
 from lots.domain.conformity.findings import Finding, judge
 from lots.domain.conformity.limits import DecisionRule, Limit, Verdict
 
@@ -74,13 +75,13 @@ def hold_back(
     uses: dict[str, Verdict] = {
         use: "missing" if use in concerned and verdict != "fail" else verdict for use, verdict in without.uses.items()
     }
-    to_measure = [finding.to_measure for finding in findings if finding.uses]
+    to_do = [finding.to_measure for finding in findings if finding.uses]
     return replace(
         without,
         standing=standing_of(uses),
         uses=uses,
         findings=(*without.findings, *findings),
-        to_measure=tuple(dict.fromkeys([*without.to_measure, *to_measure])),
+        to_measure=tuple(dict.fromkeys([*without.to_measure, *to_do])),
         summary=replace(
             without.summary,
             nonconforming=_still_failing(without, counted),
@@ -92,6 +93,69 @@ def hold_back(
             },
         ),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """A reading far from its neighbours that nobody confirmed: its number, its characteristic, its spool, and what it measured in words."""
+
+    number: int
+    characteristic: str
+    spool: str
+    says: str
+
+    @property
+    def to_do(self) -> str:
+        """What is to be done, for the list of things to do, which a semicolon would part."""
+        return f"confirm or void reading {self.number}: {self.says} on spool {self.spool}".replace(";", ",")
+
+
+def hold_unconfirmed(found: Assessment, waiting: Sequence[Waiting], limits: Limits | None) -> Assessment:
+    """Returns the assessment of a lot while readings far from their neighbours wait for a confirmation.
+
+    The lot is judged without them, and no finding of their characteristic passes until somebody confirms or voids them. A finding that fails by
+    the other readings stays failed. So such a reading neither blocks a lot nor releases it.
+
+    Args:
+        found: the assessment without them.
+        waiting: the readings.
+        limits: the limits revision; None when the grade has none.
+
+    Notes:
+        Where a sampling plan counts spools, the count passes for no use that requires the characteristic either.
+
+    Reference:
+        Common practice, no source: an implausible value is confirmed before anybody acts on it.
+    """
+    if limits is None or not waiting or not found.findings:
+        return found
+    to_do: dict[str, list[str]] = {}
+    for one in waiting:
+        to_do.setdefault(one.characteristic, []).append(one.to_do)
+    uses = {use for name in to_do for use in limits.used_by(name)}
+    about = [name for name in to_do if any(judged.of_spool for judged in DECLARED[name].judged)]
+    counted = "; ".join(part for name in about for part in to_do[name])
+    findings = []
+    for finding in found.findings:
+        lacking = "; ".join(to_do.get(finding.characteristic, ()))
+        if finding.code == "sampling.nonconforming" and uses & set(finding.uses):
+            lacking = counted
+        findings.append(_waits(finding, lacking) if lacking else finding)
+    uses_now = verdicts(findings, limits)
+    return replace(
+        found,
+        standing=standing_of(uses_now),
+        uses=uses_now,
+        findings=tuple(findings),
+        to_measure=to_measure(findings),
+    )
+
+
+def _waits(finding: Finding, lacking: str) -> Finding:
+    if finding.verdict == "fail":
+        return finding
+    before = f"{finding.to_measure}; " if finding.verdict == "missing" and finding.to_measure else ""
+    return replace(finding, verdict="missing", to_measure=f"{before}{lacking}", more_spools=0, claimable=None)
 
 
 def _worst(findings: Sequence[Finding]) -> dict[str, Verdict]:

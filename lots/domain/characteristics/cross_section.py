@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
+from lots.domain.conformity.rule_versions import CURRENT, SECOND
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +80,28 @@ def flow_factor(readings: Sequence[DiameterReading], nominal_mm: float) -> float
     """
     measured = math.fsum(area_mm2(r.d1_mm, r.d2_mm) for r in readings) / len(readings)
     return area_mm2(nominal_mm, nominal_mm) / measured
+
+
+def positions_read(readings: Sequence[DiameterReading], rules: int = CURRENT) -> int:
+    """Returns at how many positions a spool was read: repeats at one position are one, a reading without a position is one by itself.
+
+    Five readings at one position say nothing of the rest of the spool. Before version 3 of the rules each reading was one.
+
+    Args:
+        readings: of one spool.
+        rules: version of the rules, see `lots.domain.conformity.rule_versions`.
+
+    Reference:
+        Common practice, no source.
+
+    Example:
+                >>> positions_read([DiameterReading("S", 1.75, 1.75, at) for at in (2.0, 2.0, 5.0, None, None)])
+        4
+    """
+    if rules <= SECOND:
+        return len(readings)
+    stated = {r.position_m for r in readings if r.position_m is not None}
+    return len(stated) + sum(r.position_m is None for r in readings)
 
 
 def length_m(mass_g: float, density_g_cm3: float, d1_mm: float, d2_mm: float | None = None) -> float:

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
-from lots.domain.characteristics.cross_section import DiameterReading, flow_factor
+from lots.domain.characteristics.cross_section import DiameterReading, flow_factor, positions_read
 from lots.domain.characteristics.declaring.case import Case, Part, Taken
 from lots.domain.characteristics.declaring.declaration import (
     BENCH,
@@ -24,11 +24,12 @@ from lots.domain.characteristics.declaring.declaration import (
 )
 from lots.domain.characteristics.declaring.figures import mean, of_units
 from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, fewest
+from lots.domain.characteristics.declaring.neighbours import Far, within
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.characteristics.diameter_checks import doubt_diameter, doubt_turned, positions, span_lacking
 from lots.domain.conformity.findings import Finding, judge, worst
 from lots.domain.conformity.limits import DecisionRule, Limit
-from lots.domain.conformity.rule_versions import SECOND
+from lots.domain.conformity.rule_versions import CURRENT, SECOND
 from lots.domain.receiving.coverage import Coverage
 from lots.domain.statistics.summaries import mean_uncertainty, worst_known
 from lots.domain.words import counted
@@ -36,11 +37,12 @@ from lots.domain.words import counted
 
 @dataclass(frozen=True, slots=True)
 class DiameterSummary:
-    """Readings per spool, and the flow factor of each spool and of the lot (the mean of the spools')."""
+    """Readings per spool, the flow factor of each spool and of the lot (the mean of the spools'), and at how many positions each was read."""
 
     spools: Mapping[str, tuple[DiameterReading, ...]]
     spool_flow: Mapping[str, float]
     flow: float
+    positions: Mapping[str, int]
 
     def mean_mm(self, spool: str) -> float:
         """Mean diameter of a spool over positions and axes, mm."""
@@ -48,7 +50,7 @@ class DiameterSummary:
         return math.fsum(r.d1_mm + r.d2_mm for r in readings) / (2 * len(readings))
 
 
-def summarise(readings: Sequence[DiameterReading], nominal_mm: float) -> DiameterSummary | None:
+def summarise(readings: Sequence[DiameterReading], nominal_mm: float, rules: int = CURRENT) -> DiameterSummary | None:
     """Returns readings grouped by spool with their flow factors, or None without readings."""
     if not readings:
         return None
@@ -56,9 +58,9 @@ def summarise(readings: Sequence[DiameterReading], nominal_mm: float) -> Diamete
     for reading in readings:
         spools.setdefault(reading.spool, []).append(reading)
     flows = {spool: flow_factor(group, nominal_mm) for spool, group in spools.items()}
-    return DiameterSummary(
-        {s: tuple(group) for s, group in spools.items()}, flows, math.fsum(flows.values()) / len(flows)
-    )
+    read = {spool: positions_read(group, rules) for spool, group in spools.items()}
+    groups = {spool: tuple(group) for spool, group in spools.items()}
+    return DiameterSummary(groups, flows, math.fsum(flows.values()) / len(flows), read)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,13 +73,14 @@ class DiameterLimits:
     readings_per_spool_min: int = 1
     span_min_m: float | None = None
 
-    def count(self, group: Sequence[DiameterReading]) -> int:
-        """How many readings of a spool count: where the span is asked for, one for each position that is stated."""
-        return len(group) if self.span_min_m is None else len(positions(group))
+    def count(self, group: Sequence[DiameterReading], read: int) -> int:
+        """How many of the `read` positions of a spool count: where the span is asked for, those that are stated."""
+        return read if self.span_min_m is None else len(positions(group))
 
-    def complete(self, spool: str, group: Sequence[DiameterReading]) -> bool:
-        """True when a spool was read often enough, and over the length that is asked for."""
-        return self.count(group) >= self.readings_per_spool_min and not span_lacking({spool: group}, self.span_min_m)
+    def complete(self, spool: str, group: Sequence[DiameterReading], read: int) -> bool:
+        """True when a spool was read at enough positions, and over the length that is asked for."""
+        enough = self.count(group, read) >= self.readings_per_spool_min
+        return enough and not span_lacking({spool: group}, self.span_min_m)
 
 
 def around(nominal_mm: float, tolerance_mm: float) -> Limit:
@@ -101,7 +104,9 @@ def judge_diameter(
     """
     spools = {} if summary is None else summary.spools
     counts = {spool: len(group) for spool, group in spools.items()}
-    counting = {spool: limits.count(group) for spool, group in spools.items()}
+    counting = (
+        {spool: limits.count(group, summary.positions[spool]) for spool, group in spools.items()} if summary else {}
+    )
     lacking = coverage.lacking(counting, limits.readings_per_spool_min, "diameter")
     lacking = "; ".join(part for part in (lacking, span_lacking(spools, limits.span_min_m)) if part)
     each = judge_spools(summary, nominal_mm, limits, rule, lacking)
@@ -132,11 +137,11 @@ def judge_spools(
     """Returns the findings on each spool by itself, one per limit that is set; none without readings."""
     if summary is None:
         return []
-    asked = _asked(nominal_mm, limits)
-    found = []
+    asked, found = _asked(nominal_mm, limits), []
     for spool, group in summary.spools.items():
         if "diameter.spool_mean" in asked:
-            found.append(_spool_mean(spool, group, asked["diameter.spool_mean"], limits, rule, lacking))
+            complete = limits.complete(spool, group, summary.positions[spool])
+            found.append(_spool_mean(spool, group, asked["diameter.spool_mean"], complete, rule, lacking))
         if "diameter.reading" in asked:
             singles = [(r, d) for r in group for d in r.diameters]
             found.append(_worst_reading("diameter.reading", singles, asked["diameter.reading"], rule, lacking))
@@ -147,7 +152,7 @@ def judge_spools(
 
 
 def _spool_mean(
-    spool: str, group: Sequence[DiameterReading], limit: Limit, limits: DiameterLimits, rule: DecisionRule, lacking: str
+    spool: str, group: Sequence[DiameterReading], limit: Limit, complete: bool, rule: DecisionRule, lacking: str
 ) -> Finding:
     means = [r.mean_mm for r in group]
     gauge, resolution = worst_known(r.uncertainty for r in group), worst_known(r.resolution for r in group)
@@ -162,7 +167,7 @@ def _spool_mean(
         scatter=mean_uncertainty(means, None, resolution),
         subject=f"spool {spool}",
         lacking=lacking,
-        conclusive=limits.complete(spool, group),
+        conclusive=complete,
         spool=spool,
     )
 
@@ -203,7 +208,7 @@ def _assess(case: Case) -> Part:
     readings, limits = case.of("diameter")
     if case.rules <= SECOND:
         readings = [replace(reading, d_max_mm=None, d_min_mm=None) for reading in readings]
-    summary = summarise(readings, case.nominal_mm)
+    summary = summarise(readings, case.nominal_mm, case.rules)
     if summary is None:
         findings = judge_diameter(None, case.nominal_mm, limits, case.coverage, case.rule) if limits else ()
         return Part(findings=findings, measured=frozenset() if limits else None)
@@ -218,7 +223,9 @@ def _assess(case: Case) -> Part:
     return Part(
         findings=judge_diameter(summary, case.nominal_mm, limits, case.coverage, case.rule),
         each=judge_spools(summary, case.nominal_mm, limits, case.rule),
-        measured=frozenset(code for code, group in spools.items() if limits.complete(code, group)),
+        measured=frozenset(
+            code for code, group in spools.items() if limits.complete(code, group, summary.positions[code])
+        ),
         kept=kept,
         figures=figures,
     )
@@ -338,6 +345,8 @@ DIAMETER = Characteristic(
             limit=lambda limits, _: None if limits.ovality_max_mm is None else Limit(None, limits.ovality_max_mm, "mm"),
         ),
     ),
+    # Filament varies by hundredths of a millimetre along a spool. Common practice, no source.
+    far=Far(of=lambda r: [("d1", r.d1_mm, ()), ("d2", r.d2_mm, ())], band=within(0.15), says="0.15 mm", unit="mm"),
     repeats=Repeats(
         figures=(
             RepeatFigure(

@@ -22,6 +22,7 @@ from lots.domain.characteristics.declaring.declaration import (
 )
 from lots.domain.characteristics.declaring.figures import of_units
 from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, fewest
+from lots.domain.characteristics.declaring.neighbours import Far, within
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin, of_the_lot
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
@@ -348,6 +349,10 @@ GLOSS = Characteristic(
     assess=_assess,
     judged=tuple(Judged(f"gloss.gu_{angle}", f"Gloss at {angle} degrees") for angle in ANGLES),
     measures=tuple(_measure(angle) for angle in ANGLES),
+    # Common practice, no source: spots of a lot lie within a few units.
+    far=Far(
+        of=lambda reading: [("the gloss", reading.gu, (reading.angle_deg,))], band=within(20.0), says="20 GU", unit="GU"
+    ),
     repeats=Repeats(
         figures=tuple(_repeated(angle) for angle in ANGLES),
         of=lambda reading: [(f"gloss.gu_{reading.angle_deg}", reading.gu, (), 1.0)],

@@ -21,6 +21,7 @@ from lots.domain.characteristics.declaring.declaration import (
 )
 from lots.domain.characteristics.declaring.figures import of_units
 from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, Problem
+from lots.domain.characteristics.declaring.neighbours import Far, within_factor
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.conformity.findings import Finding, decimals_of, judge, shown, worst
@@ -254,6 +255,14 @@ MOISTURE = Characteristic(
             decimals=3,
             limit=lambda limits, _: Limit(None, limits.max_percent, "%"),
         ),
+    ),
+    # Drying changes moisture severalfold, a slip of a decimal point tenfold. Common practice, no source.
+    far=Far(
+        # Of one day: drying changes it.
+        of=lambda reading: [("the moisture", reading.percent, (reading.measured_at.date(),))],
+        band=within_factor(10.0, 0.05),
+        says="a factor of 10 and more than 0.05 %",
+        unit="%",
     ),
     repeats=Repeats(
         none="The newest reading of a spool counts, since drying changes it: earlier ones are no repeats of it."

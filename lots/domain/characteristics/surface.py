@@ -21,7 +21,7 @@ from lots.domain.characteristics.declaring.declaration import (
 from lots.domain.characteristics.declaring.figures import by_spool
 from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin, of_the_lot
-from lots.domain.characteristics.declaring.plausibility import Doubt
+from lots.domain.characteristics.declaring.plausibility import Doubt, doubt_area
 from lots.domain.characteristics.declaring.poisson_rate import Count, Words, figure_of, judge_rate
 from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
 from lots.domain.characteristics.declaring.spool_rates import SpoolRates, judge_each, of_lot
@@ -173,16 +173,22 @@ def _reading(taken: Taken) -> SurfaceCheck:
     return SurfaceCheck(taken.spool, values["specks"], values["area_dm2"], size, taken.uncertainty, taken.origin)
 
 
-def _doubts(values: Values, _: float) -> list[Doubt]:
-    if values.get("largest_mm") is None or values["specks"]:
-        return []
-    detail = "The largest speck has a size, and no speck was counted."
-    return [Doubt("largest_mm", detail, "Count it, or leave its size out.")]
-
-
 def _says(values: Values) -> str:
     size = f", the largest {values['largest_mm']:g} mm" if values.get("largest_mm") is not None else ""
     return f"{counted(values['specks'], 'speck')} on {values['area_dm2']:g} dm2{size}"
+
+
+# From a strip of 1 mm by 10 cm to four beds of 22 cm by 22 cm. Common practice, no source.
+_AREA_DM2 = (0.01, 20.0)
+
+
+def _doubts(values: Values, _: float) -> list[Doubt]:
+    doubt = doubt_area("area_dm2", values["area_dm2"], "dm2", *_AREA_DM2, "a first layer")
+    found = [doubt] if doubt else []
+    if values.get("largest_mm") is not None and not values["specks"]:
+        detail = "The largest speck has a size, and no speck was counted."
+        found.append(Doubt("largest_mm", detail, "Count it, or leave its size out."))
+    return found
 
 
 def _terms(limits: SurfaceLimits, _: float) -> str:
@@ -200,7 +206,15 @@ SURFACE = Characteristic(
     measured_by=QUALITY,
     fields=(
         Field("specks", "counted on the area", type="whole", needed=True, low=0, high=1_000_000, stand_in=0),
-        Field("area_dm2", "first layer looked at, dm2", needed=True, above=0, high=1000, stand_in=1.0, said="the area"),
+        Field(
+            "area_dm2",
+            "first layer looked at, dm2",
+            needed=True,
+            above=0,
+            high=1_000_000,
+            stand_in=1.0,
+            said="the area",
+        ),
         Field("largest_mm", "across the largest speck, mm", low=0.01, high=10, said="the size of the largest speck"),
         *printed_fields("the first layer"),
     ),

@@ -65,7 +65,7 @@ def for_address(done: Answer, kept: dict[str, str], kind: Characteristic) -> str
         | {"exposure": lot["exposure"]["says"] if lot.get("exposure") else ""}
         for lot in done.body["lots"]
     ]
-    told = ("id", "spool_code", "doubt", "warnings")
+    told = ("id", "spool_code", "lot_id", "to_confirm", "warnings")
     items = [{name: one.get(name) for name in told} | {"says": kind.says(one)} for one in done.body["items"]]
     return pack({"items": items, "lots": lots, "kept": kept})
 

@@ -23,6 +23,12 @@ def may_void(reading: Any) -> bool:
     return g.me["role"] != "receiving" or (mine and datetime.now(UTC) <= end)
 
 
+def may_confirm(reading: Any) -> bool:
+    """Returns whether the signed-in person may confirm a reading: quality, or its author."""
+    mine = g.me["role"] in ("quality", "admin") or reading["recorded_by"] == g.me["name"]
+    return bool(reading["to_confirm"]) and mine
+
+
 @pages.get("/readings/<int:number>/void")
 @signed_in(*_BENCH)
 def void(number: int) -> str:
@@ -62,3 +68,17 @@ def agree_to_void(number: int) -> Any:
         if done.good
         else (render_template("site/refused.html", answer=done, back=back), done.status)
     )
+
+
+@pages.post("/readings/<int:number>/confirm")
+@signed_in(*_BENCH)
+def confirm_reading(number: int) -> Any:
+    """Confirms a reading far from its neighbours, and leads to its lot."""
+    reason = request.form.get("reason", "").strip()
+    done = ask(
+        "POST", at("readings", number, "confirm"), {"reason": reason} if reason else {}, key=request.form.get("once")
+    )
+    if not done.good:
+        back = url_for("pages.lot", number=request.form.get("lot", "0"), _anchor="readings")
+        return render_template("site/refused.html", answer=done, back=back), done.status
+    return redirect(url_for("pages.lot", number=done.body["lot_id"], _anchor="readings"), 303)

@@ -12,8 +12,10 @@ from lots.domain.characteristics.registry import DECLARED, said
 from lots.domain.conformity.rule_versions import FIRST, SECOND
 from lots.domain.instruments.calibration import InstrumentRecord, doubt_about
 from lots.services.from_rows import instruments_of
+from lots.store import readings
 from lots.store.assessment import build_doubts
 
+FAR = "it lies far from its neighbours, and nobody confirmed it"
 NO_INSTRUMENT = "no instrument was named, and the limits require one"
 
 
@@ -72,12 +74,19 @@ def why_not(
     return NO_INSTRUMENT if held_to.lacks_instrument(row.kind, None) else None
 
 
-def that_count(
-    rows: Sequence[Any], held_to: HeldTo, known_at: datetime | None = None
-) -> tuple[list[Any], tuple[str, ...]]:
+@dataclass(frozen=True, slots=True)
+class Sifted:
+    """The readings that count, notes on the others, and those that would count once somebody confirms them."""
+
+    rows: list[Any]
+    notes: tuple[str, ...]
+    waiting: list[Any]
+
+
+def sifted(rows: Sequence[Any], held_to: HeldTo, known_at: datetime | None = None) -> Sifted:
     """Returns the readings that count by what they are held to, and a note on each reason why others do not.
 
-    One query, one more where prints name their build.
+    One query, one more where prints name their build, and one where a reading lies far from its neighbours.
 
     Args:
         rows: readings that are neither voided nor screening.
@@ -93,10 +102,35 @@ def that_count(
         else:
             left[("" if row.instrument_id else f" of {said(row.kind)}", why)] += 1
     notes = [f"{n} {_readings(n, what)} not count: {why}." for (what, why), n in left.items()]
+    waiting: list[Any] = []
     if held_to.rules > SECOND:
         used = {row.instrument_id for row in kept if row.instrument_id is not None}
         notes += [told for number in sorted(used) if (told := never_checked(instruments[number]))]
-    return kept, tuple(notes)
+        if unsure := unconfirmed(kept, known_at):
+            waiting = [row for row in kept if row.id in unsure]
+            kept = [row for row in kept if row.id not in unsure]
+            numbers = ", ".join(str(row.id) for row in waiting)
+            many = len(waiting) > 1
+            notes.append(
+                f"Readings {numbers} do not count: they lie far from their neighbours, and nobody confirmed them."
+                if many
+                else f"Reading {numbers} does not count: {FAR}."
+            )
+    return Sifted(kept, tuple(notes), waiting)
+
+
+def that_count(
+    rows: Sequence[Any], held_to: HeldTo, known_at: datetime | None = None
+) -> tuple[list[Any], tuple[str, ...]]:
+    """Returns the readings that count, and the notes on the others."""
+    found = sifted(rows, held_to, known_at)
+    return found.rows, found.notes
+
+
+def unconfirmed(rows: Sequence[Any], known_at: datetime | None = None) -> set[int]:
+    """Returns the numbers of readings that lie far from their neighbours and were not confirmed by then. One query, none without such a reading."""
+    far = {row.id for row in rows if row.to_confirm}
+    return far - readings.confirmed(far, known_at) if far else far
 
 
 def never_checked(instrument: InstrumentRecord) -> str:

@@ -12,11 +12,12 @@ from typing import Any
 from lots.domain.assessment.limits_revision import CHARACTERISTICS
 from lots.domain.assessment.repeats import numbered
 from lots.domain.characteristics.registry import DECLARED
+from lots.domain.conformity.rule_versions import SECOND
 from lots.domain.instruments.calibration import doubt_about
 from lots.domain.words import clause
 from lots.services import clock, views
 from lots.services.assessment import repeats
-from lots.services.assessment.counting import HeldTo, in_doubt, that_count, why_not
+from lots.services.assessment.counting import FAR, HeldTo, in_doubt, that_count, unconfirmed, why_not
 from lots.services.assessment.judging import judge_lot
 from lots.services.assessment.lot_after import after
 from lots.services.assessment.lot_assessment import Terms, assess_lot
@@ -89,6 +90,8 @@ def _refuse_uncounted(lot: Any, reading: Any) -> None:
     if reading.screening:
         raise Conflict(f"Reading {reading.id} was kept without judging by it, so it does not count anyway.")
     held_to = HeldTo.of(lot)
+    if unconfirmed([reading]) and held_to.rules > SECOND:
+        raise Conflict(f"Reading {reading.id} does not count yet: {FAR}. Confirm it first, or void it.")
     if why := why_not(reading, held_to, instruments_of([reading]), in_doubt([reading.build_key], held_to.rules)):
         raise Conflict(f"Reading {reading.id} does not count anyway: {why}.")
 

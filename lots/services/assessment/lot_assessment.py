@@ -12,16 +12,17 @@ from typing import Any
 
 from lots.domain.assessment.assessment import Assessment, Evidence, assess
 from lots.domain.assessment.limits_revision import Limits, limits_from
+from lots.domain.assessment.printed_evidence import another_recipe
 from lots.domain.assessment.reinspection import reinspected_until, still_to_do
 from lots.domain.assessment.standing_by_hand import standing_after
-from lots.domain.assessment.voids import hold_back, improves
-from lots.domain.characteristics.declaring.case import Previous, Taken
+from lots.domain.assessment.voids import Waiting, hold_back, hold_unconfirmed, improves
+from lots.domain.characteristics.declaring.case import Previous, ShadeRevision, Taken
 from lots.domain.characteristics.declaring.origin import Origin
 from lots.domain.characteristics.registry import DECLARED, declared_of
 from lots.domain.conformity import rule_versions
 from lots.domain.receiving.coverage import Coverage, Presented, Sampling, standing_in
 from lots.services.assessment.between_instruments import bridges_for, reference_instrument
-from lots.services.assessment.counting import HeldTo, that_count
+from lots.services.assessment.counting import HeldTo, sifted
 from lots.services.assessment.uncertainty import Uncertainties, uncertainties
 from lots.services.from_rows import UNNAMED, approved_from
 from lots.store import readings
@@ -182,7 +183,8 @@ def _judged(
 ) -> Judged:
     """The judgement of a lot by these readings alone; `coverage` is that of its deliveries unless another is given."""
     limits, shade, retests_cleared = terms.limits, terms.shade, terms.retests_cleared
-    rows, notes = that_count(recorded, HeldTo.by(limits, terms.rules), known_at)
+    left = sifted(recorded, HeldTo.by(limits, terms.rules), known_at)
+    rows = left.rows
     agreed = limits_from(limits.body) if limits else None
     reference, bridges = None, {}
     if terms.rules > rule_versions.SECOND:
@@ -207,7 +209,8 @@ def _judged(
         terms.rules,
         bridges,
     )
-    found = replace(found, notes=(*notes, *found.notes), findings=known.told(found.findings, rows))
+    found = hold_unconfirmed(found, _waiting(left.waiting, agreed, approved), agreed)
+    found = replace(found, notes=(*left.notes, *found.notes), findings=known.told(found.findings, rows))
     return Judged(
         found,
         limits,
@@ -220,6 +223,18 @@ def _judged(
         terms.rules,
         evidence,
     )
+
+
+def _waiting(rows: list[Any], agreed: Limits | None, approved: ShadeRevision | None) -> list[Waiting]:
+    """The readings that would count once they are confirmed."""
+    given = agreed.given if agreed else {}
+    found = []
+    for row in rows:
+        declared = DECLARED[row.kind]
+        recipe = another_recipe(Origin.of(row.values), agreed, row.kind)
+        if recipe is None and declared.comparable(reading_from(row), given.get(row.kind), approved) is not None:
+            found.append(Waiting(row.id, row.kind, row.spool.code, declared.says(row.values)))
+    return found
 
 
 def _sources(rows: list[Any]) -> dict[str, list[str]]:

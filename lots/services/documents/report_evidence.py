@@ -49,7 +49,9 @@ def evidence(
         if row.screening:
             return "kept without judging by it"
         if row.id not in counting:
-            return counting_rule.why_not(row, held_to, records, doubted) or "not judged"
+            return counting_rule.why_not(row, held_to, records, doubted) or (
+                counting_rule.FAR if row.to_confirm else "not judged"
+            )
         if row.id in superseded:
             return "a newer reading of its spool counts instead"
         return _outside_terms(row, judged, limits)

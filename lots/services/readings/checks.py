@@ -8,14 +8,16 @@ from datetime import datetime
 from typing import Any
 
 from lots.domain.characteristics.declaring.declaration import Characteristic
+from lots.domain.characteristics.declaring.neighbours import FarOff
 from lots.services import clock
 from lots.services.errors import Fault
 from lots.services.lookups import withdrawn
-from lots.services.readings import conditions, naming_instruments, recipes
+from lots.services.readings import conditions, naming_instruments, recipes, slips
+from lots.store import readings
 from lots.store.assessment import lots
 from lots.store.setup import catalog, spool_codes
 
-_AS_IT_STANDS = "It was stored as it stands. If it is wrong, have quality void it, and enter it again."
+AS_IT_STANDS = "It was stored as it stands. If it is wrong, have quality void it, and enter it again."
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +25,7 @@ class Checked:
     """Readings with what they speak of, everything about them that makes no sense, and what looks like a slip.
 
     `lots` are locked by this transaction; there are none where something is at fault. `first_used` are instruments that keep from now on what
-    they measured here.
+    they measured here. `far` says for each reading why somebody must confirm it, None where nobody must.
     """
 
     items: Sequence[dict[str, Any]]
@@ -33,6 +35,7 @@ class Checked:
     lots: dict[int, Any] = field(default_factory=dict)
     first_used: list[int] = field(default_factory=list)
     warnings: list[list[dict[str, str]]] = field(default_factory=list)
+    far: list[FarOff | None] = field(default_factory=list)
 
 
 def check(
@@ -70,12 +73,16 @@ def check(
     # Before lots, as a check of an instrument locks it.
     first_used = naming_instruments.keep_first(declared, instruments.values())
     held = lots.lock(spool.lot_id for spool in spools.values())
-    slips = [_suspected(declared, item) for item in items]
+    # A count says by itself how sure it is, and equal counts are no copies.
+    before = {number: readings.that_count(number, kind=declared.name) for number in held if declared.by_instrument}
+    found = [_suspected(declared, item) for item in items]
+    more = [slips.typed_again(declared, items, spools, before)]
     if asked:
-        more = conditions.slips(declared.name, items, spools, held.values(), asked)
-        slips = [[*mine, *others] for mine, others in zip(slips, more, strict=True)]
-    warnings = [[_warning(*slip) for slip in mine] for mine in slips]
-    return Checked(items, spools, instruments, faults, held, first_used, warnings)
+        more.append(conditions.slips(items, spools, before, asked))
+    found = [[*mine, *(slip for one in others for slip in one)] for mine, *others in zip(found, *more, strict=True)]
+    warnings = [[_warning(*slip) for slip in mine] for mine in found]
+    far = slips.far(declared, items, spools, before)
+    return Checked(items, spools, instruments, faults, held, first_used, warnings, far)
 
 
 def _common_faults(
@@ -103,4 +110,4 @@ def _suspected(declared: Characteristic, item: dict[str, Any]) -> list[tuple[str
 
 
 def _warning(name: str, detail: str, hint: str) -> dict[str, str]:
-    return {"field": name, "detail": detail, "hint": f"{hint} {_AS_IT_STANDS}".strip()}
+    return {"field": name, "detail": detail, "hint": f"{hint} {AS_IT_STANDS}".strip()}

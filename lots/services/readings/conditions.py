@@ -132,14 +132,20 @@ def _differing(at: str, item: dict[str, Any], said: Conditions, revision: Any) -
 
 
 def slips(
-    kind: str, items: Sequence[dict[str, Any]], spools: Mapping[str, Any], lots: Iterable[Any], asked: Asked
+    items: Sequence[dict[str, Any]], spools: Mapping[str, Any], before: Mapping[int, Sequence[Any]], asked: Asked
 ) -> list[list[tuple[str, str, str]]]:
     """Returns for each reading what of it looks like a slip, as (field, detail, hint).
 
-    A colour is held against the lot's other readings, those of the same list included, and against the reference. One query for each lot.
+    A colour is held against the lot's other readings, those of the same list included, and against the reference.
+
+    Args:
+        items: readings that make sense.
+        spools: by their codes.
+        before: the readings of their lots that were there before, by the lot's number.
+        asked: what they must be comparable with.
     """
-    totals = {lot.id: [0.0, 0.0, 0.0, 0.0] for lot in lots}
-    stored = [(number, r.values["lab"]) for number in totals for r in readings.that_count(number, kind=kind)]
+    totals = {number: [0.0, 0.0, 0.0, 0.0] for number in before}
+    stored = [(number, row.values["lab"]) for number, rows in before.items() for row in rows]
     sent = [(spools[item["spool_code"]].lot_id, item["lab"]) for item in items]
     for number, lab in (*stored, *sent):
         totals[number] = [total + part for total, part in zip(totals[number], (*lab, 1.0), strict=True)]

@@ -12,7 +12,7 @@ from lots.domain.characteristics.registry import DECLARED
 from lots.domain.conformity import rule_versions
 from lots.domain.instruments.calibration import InstrumentRecord, doubt_about
 from lots.services import clock, views
-from lots.services.assessment.counting import in_doubt
+from lots.services.assessment.counting import in_doubt, unconfirmed
 from lots.services.assessment.drawing_spools import first_looks
 from lots.services.assessment.judging import judge_lot
 from lots.services.assessment.lot_after import after
@@ -21,7 +21,7 @@ from lots.services.from_rows import instruments_of
 from lots.services.lookups import lot_of
 from lots.services.readings import build_doubts, uncounted
 from lots.services.readings.checks import check
-from lots.services.readings.uncounted import Stored, Under
+from lots.services.readings.uncounted import Stored, Unconfirmed, Under
 from lots.store import audit, readings
 from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
@@ -51,6 +51,8 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
         # A spool that was drawn further because the sample could not tell is looked at for the first time.
         first = {lot.id: first_looks(lot, kind) for lot in held.values() if kind in lot.retestable}
         rows = [_row(kind, item, spools[item["spool_code"]], by, now) for item in items]
+        for row, far in zip(rows, checked.far, strict=True):
+            row["to_confirm"] = True if far else None
         for row in rows:
             looked_at = first.get(row["lot"].id)
             row["retest"] = looked_at is not None and row["spool"].code not in looked_at and not row["screening"]
@@ -70,7 +72,10 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
         known = instruments_of([_Taken(item.get("instrument_id"), checked.instruments) for item in items])
         doubts = in_doubt((row["build_key"] for row in rows), rule_versions.CURRENT)
         under = {lot.id: Under.judged(lot, judged[lot.id], doubts) for lot in held.values()}
-        unhelpful = [uncounted.told(_stored(row, known, under[row["lot"].id])) for row in rows]
+        unhelpful = [
+            uncounted.told(_stored(row, known, under[row["lot"].id], Unconfirmed.of(number, far)))
+            for number, row, far in zip(numbers, rows, checked.far, strict=True)
+        ]
         said = [
             {
                 "id": number,
@@ -90,6 +95,7 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
                 "counts": all(one.against for one in told),
                 "helps": not told,
                 "why_not": told[0].clause if told else None,
+                "to_confirm": bool(row["to_confirm"]),
                 "warnings": [*warned, *(one.as_warning() for one in told)],
             }
             for number, item, row, warned, told in zip(numbers, items, rows, checked.warnings, unhelpful, strict=True)
@@ -122,9 +128,11 @@ class _Taken:
         return self.instruments[self.instrument_id] if self.instrument_id is not None else None
 
 
-def _stored(row: dict[str, Any], known: dict[int, InstrumentRecord], under: Under) -> Stored:
+def _stored(
+    row: dict[str, Any], known: dict[int, InstrumentRecord], under: Under, unconfirmed: Unconfirmed | None
+) -> Stored:
     instrument = known[row["instrument"]] if row["instrument"] is not None else None
-    taken = (row["values"], row["spool"].code, row["measured_at"], row["screening"], instrument, under)
+    taken = (row["values"], row["spool"].code, row["measured_at"], row["screening"], instrument, under, unconfirmed)
     return Stored(DECLARED[row["kind"]], *taken)
 
 
@@ -168,12 +176,15 @@ def of_lot(lot_id: int, kind: str | None, cursor: str | None, limit: int) -> Pag
 
 
 def _views(rows: list[Any], lot: Any) -> list[dict[str, Any]]:
-    """Readings of a lot with whether and why not they count. Six queries at most, none without a reading."""
+    """Readings of a lot with whether and why not they count. Seven queries at most, none without a reading."""
     if not rows:
         return []
-    instruments, under = instruments_of(rows), Under.of_lot(lot, rows)
+    instruments, under, waiting = instruments_of(rows), Under.of_lot(lot, rows), unconfirmed(rows)
     return [
-        {**views.reading(row, _doubt(row, instruments, under)), **uncounted.of_row(row, under, instruments)}
+        {
+            **views.reading(row, _doubt(row, instruments, under)),
+            **uncounted.of_row(row, under, instruments, to_confirm=row.id in waiting),
+        }
         for row in rows
     ]
 

@@ -14,12 +14,13 @@ from lots.domain.assessment.limits_revision import Limits, limits_from
 from lots.domain.assessment.printed_evidence import another_recipe
 from lots.domain.characteristics.declaring.case import ShadeRevision, Taken
 from lots.domain.characteristics.declaring.declaration import Characteristic, every_reading
+from lots.domain.characteristics.declaring.neighbours import FarOff
 from lots.domain.characteristics.declaring.origin import Origin
 from lots.domain.characteristics.registry import DECLARED
 from lots.domain.conformity import rule_versions
 from lots.domain.instruments.calibration import InstrumentRecord, doubt_about
 from lots.domain.receiving.coverage import Coverage, named
-from lots.services.assessment.counting import NO_INSTRUMENT, HeldTo, in_doubt
+from lots.services.assessment.counting import FAR, NO_INSTRUMENT, HeldTo, in_doubt
 from lots.services.assessment.lot_assessment import Judged, Terms, coverage_of, reading_from
 from lots.services.from_rows import approved_from
 from lots.store import readings
@@ -82,6 +83,19 @@ class Under:
 
 
 @dataclass(frozen=True, slots=True)
+class Unconfirmed:
+    """A reading far from its neighbours that nobody confirmed: its number, and how it lies in words."""
+
+    number: int
+    says: str
+
+    @classmethod
+    def of(cls, number: int, far: FarOff | None) -> Unconfirmed | None:
+        """Of a reading that was just stored, None where nothing is to be confirmed."""
+        return None if far is None else cls(number, str(far))
+
+
+@dataclass(frozen=True, slots=True)
 class Stored:
     """A stored reading, with what it is held against."""
 
@@ -92,6 +106,7 @@ class Stored:
     screening: bool
     instrument: InstrumentRecord | None
     under: Under
+    unconfirmed: Unconfirmed | None = None
 
     @property
     def block(self) -> Any:
@@ -141,24 +156,27 @@ def told(stored: Stored) -> list[Told]:
     return [found for reason in REASONS if (found := reason(stored)) is not None]
 
 
-def of_row(row: Any, under: Under, instruments: Mapping[int, InstrumentRecord]) -> dict[str, Any]:
-    """Returns of a reading whether it counts, whether it helps its lot, and why not.
+def of_row(row: Any, under: Under, instruments: Mapping[int, InstrumentRecord], *, to_confirm: bool) -> dict[str, Any]:
+    """Returns of a reading whether it counts, whether it helps its lot, why not, and whether somebody must confirm it.
 
     Args:
         row: with its void, its exclusion and its spool.
         under: what its lot's readings are held against.
         instruments: that readings were taken with, by number.
+        to_confirm: it lies far from its neighbours, and nobody confirmed it.
     """
     if (gone := _left_out(row)) is not None:
-        return {"counts": False, "helps": False, "why_not": gone}
+        return {"counts": False, "helps": False, "why_not": gone, "to_confirm": False}
     instrument = instruments[row.instrument_id] if row.instrument_id is not None else None
-    known = (row.values, row.spool.code, row.measured_at, row.screening, instrument, under)
+    waits = Unconfirmed(row.id, FAR) if to_confirm else None
+    known = (row.values, row.spool.code, row.measured_at, row.screening, instrument, under, waits)
     found = told(Stored(DECLARED[row.kind], *known))
     first = next((one for one in found if not one.against), found[0] if found else None)
     return {
         "counts": all(one.against for one in found),
         "helps": not found,
         "why_not": first.clause if first is not None else None,
+        "to_confirm": to_confirm,
     }
 
 
@@ -200,6 +218,20 @@ def _by_build(stored: Stored) -> Told | None:
         return None
     hint = "Print in another build, or have quality lift the doubt."
     return Told("build", f"This reading does not count: {why}.", why, hint)
+
+
+def _to_confirm(stored: Stored) -> Told | None:
+    """It lies far from its neighbours, and nobody confirmed it."""
+    waits = stored.unconfirmed
+    if waits is None or stored.under.held_to.rules <= rule_versions.SECOND:
+        return None
+    where = next(one.name for one in stored.declared.fields if one.needed or one.type == "lab")
+    detail = f"Reading {waits.number} waits for a confirmation: {waits.says}. Until then it does not count."
+    hint = (
+        f"If it is right, confirm it beside the reading or at POST /v1/readings/{waits.number}/confirm. If not, void it with a reason and "
+        "measure again."
+    )
+    return Told(where, detail, FAR, hint)
 
 
 def _by_another_recipe(stored: Stored) -> Told | None:
@@ -259,6 +291,7 @@ def _not_drawn(stored: Stored) -> Told | None:
 REASONS: tuple[Callable[[Stored], Told | None], ...] = (
     _by_instrument,
     _by_build,
+    _to_confirm,
     _by_another_recipe,
     _not_comparable,
     _against_only,

@@ -63,7 +63,7 @@ def lot_of_row(table: str, row: dict[str, Any]) -> int | None:
         return int(row["id"])
     if table in ("spool_parent", "spool_lot"):
         found = Spool.select(Spool.lot).where(Spool.id == row["spool_id"])
-    elif table in ("reading_void", "reading_exclusion"):
+    elif table in ("reading_void", "reading_exclusion", "reading_confirmation"):
         found = Reading.select(Reading.lot).where(Reading.id == row["reading_id"])
     elif "lot_id" not in row and "delivery_id" in row:
         found = Delivery.select(Delivery.lot).where(Delivery.id == row["delivery_id"])

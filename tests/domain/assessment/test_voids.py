@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from lots.domain.assessment.assessment import Evidence
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.assessment.standing_by_hand import LOADABLE
-from lots.domain.assessment.voids import hold_back, improves, may_undo
+from lots.domain.assessment.voids import Waiting, hold_back, hold_unconfirmed, improves, may_undo
 from lots.domain.receiving.coverage import Coverage, Presented
 from lots.domain.receiving.sampling_plans import plan_for
 from tests.domain.builders import EVERY_LIMIT, GOOD, MONDAY, TWO_OF_TEN, assessed, by_code, color, gauge, wet
@@ -162,3 +162,31 @@ def test_an_authors_void_never_improves_a_verdict_until_quality_agrees(evidence,
         assert passing(left) <= passing(counted)
         assert failing(left) >= failing(counted)
         assert too_wet(left) >= too_wet(counted)
+
+
+@pytest.mark.parametrize("name", list(EVERY_LIMIT.blocks))
+def test_a_reading_that_waits_holds_its_characteristic_and_nothing_else(name):
+    """Findings that pass are missing and name it, others stay as they are, and no use stands better than without it. Common practice."""
+    before = assessed()
+    waiting = [Waiting(12, name, "A", "1.478 mm; typed")]
+    after = hold_unconfirmed(before, waiting, EVERY_LIMIT)
+    said = "confirm or void reading 12: 1.478 mm, typed on spool A"
+    for was, now in zip(before.findings, after.findings, strict=True):
+        if was.characteristic != name:
+            assert was == now
+        elif was.verdict in ("pass", "near"):
+            assert ("missing", said) == (now.verdict, now.to_measure)
+        else:
+            assert was.verdict == now.verdict
+    assert said in after.to_measure
+    assert "quarantined" == after.standing
+    assert not improves(before, after)
+    assert before == hold_unconfirmed(before, [], EVERY_LIMIT)
+    assert before == hold_unconfirmed(before, waiting, None)
+
+
+def test_what_fails_stays_failed_while_a_reading_waits():
+    """A lot that is blocked by its other readings stays blocked."""
+    before = assessed(Evidence(GOOD.readings, diameter=[gauge("A", 1.9, 1.9), gauge("B", 1.75, 1.75)]))
+    after = hold_unconfirmed(before, [Waiting(12, "diameter", "A", "1.478 mm")], EVERY_LIMIT)
+    assert "blocked" == before.standing == after.standing

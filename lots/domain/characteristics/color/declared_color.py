@@ -8,6 +8,7 @@ from dataclasses import replace
 
 from lots.domain.characteristics.color.backing import color_wanted, on_another_backing, on_its_backing, way_out
 from lots.domain.characteristics.color.between_instruments import from_previous, to_reference
+from lots.domain.characteristics.color.doubts import coordinates_of
 from lots.domain.characteristics.color.lot_color import (
     ColorLimits,
     ColorReading,
@@ -33,6 +34,7 @@ from lots.domain.characteristics.declaring.declaration import (
 )
 from lots.domain.characteristics.declaring.figures import Figure, sum_of_squares
 from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, Problem, fewest
+from lots.domain.characteristics.declaring.neighbours import Far, within
 from lots.domain.characteristics.declaring.origin import of_the_lot
 from lots.domain.characteristics.declaring.plausibility import Doubt, doubt_lab
 from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
@@ -370,6 +372,8 @@ COLOR = Characteristic(
             referred=True,
         ),
     ),
+    # Lots of one shade differ by one or two. Common practice, no source.
+    far=Far(of=coordinates_of, band=within(3.0), says="3 in L*, a* or b*"),
     repeats=Repeats(
         figures=tuple(RepeatFigure(f"color.{name}", f"{name}*", studied=f"color.d{name}") for name in COORDINATES),
         of=lambda reading: [

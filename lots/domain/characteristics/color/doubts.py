@@ -5,12 +5,18 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from statistics import median
+from typing import Any
 
 from lots.domain.characteristics.declaring.plausibility import FAR_OFF, slip_of_point
 from lots.domain.colorimetry.color_values import Lab
 
 # A reading this far in L* from what it is to match is another material, or a slip. Common practice, no source: lots differ by one or two.
 FAR_FROM_REFERENCE_L = 20.0
+
+
+def coordinates_of(reading: Any) -> list[tuple[str, float, tuple[Any, ...]]]:
+    """Returns the coordinates of a colour reading, each with the conditions that its neighbours share."""
+    return [(f"{name}*", x, (reading.conditions,)) for name, x in zip("Lab", reading.lab.as_list(), strict=True)]
 
 
 def suspect_master(read: Lab, approved: Lab) -> str | None:
@@ -53,7 +59,7 @@ def suspect_repeat(colors: Sequence[Lab]) -> tuple[int, str, str] | None:
 
 
 def suspect_lab(lab: Lab, others: Lab) -> str | None:
-    """Returns a warning when a colour would agree with its lot if a* and b* were swapped or had another sign.
+    """Returns a warning when a colour would agree with its lot if two of its coordinates were swapped, or a* or b* had another sign.
 
     A warning, not a refusal: the reading may be right.
 
@@ -73,13 +79,14 @@ def suspect_lab(lab: Lab, others: Lab) -> str | None:
     if away < 1.0:
         return None
     tries = {
-        f"a* may have {_sign_slip(lab.a)}": (-lab.a, lab.b),
-        f"b* may have {_sign_slip(lab.b)}": (lab.a, -lab.b),
-        "a* and b* may be swapped": (lab.b, lab.a),
-        "a* and b* may both have the wrong sign": (-lab.a, -lab.b),
+        f"a* may have {_sign_slip(lab.a)}": (lab.L, -lab.a, lab.b),
+        f"b* may have {_sign_slip(lab.b)}": (lab.L, lab.a, -lab.b),
+        "a* and b* may be swapped": (lab.L, lab.b, lab.a),
+        "a* and b* may both have the wrong sign": (lab.L, -lab.a, -lab.b),
+        "L* and b* may be swapped": (lab.b, lab.a, lab.L),
     }
-    slip, (a, b) = min(tries.items(), key=lambda entry: math.dist((lab.L, *entry[1]), others.as_list()))
-    if math.dist((lab.L, a, b), others.as_list()) > away / 3:
+    slip, undone = min(tries.items(), key=lambda entry: math.dist(entry[1], others.as_list()))
+    if math.dist(undone, others.as_list()) > away / 3:
         return None
     return f"{slip}: the other readings of this lot average L* {others.L:.2f}, a* {others.a:.2f}, b* {others.b:.2f}"
 
@@ -104,6 +111,9 @@ def far_from_reference(lab: Lab, reference: Lab, *, by_spectrum: bool) -> tuple[
         f"L* is {lab.L:.2f} and that of the reference {reference.L:.2f}, farther apart than lots of one shade ever are."
     )
     slip = "Is it the right spool, and were L*, a*, b* given in this order?"
+    turned = (lab.b, lab.a, lab.L)
+    if math.dist(turned, reference.as_list()) <= math.dist(lab.as_list(), reference.as_list()) / 3:
+        slip = f"L* and b* may be swapped: did you mean L* {lab.b:g} and b* {lab.L:g}?"
     if by_spectrum and lab.L > reference.L:
         slip = "The values look like percent: 0.9 % is 0.009."
     elif by_spectrum:

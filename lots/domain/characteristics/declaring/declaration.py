@@ -11,6 +11,7 @@ from typing import Any, Literal
 
 from lots.domain.characteristics.declaring.case import Case, Part, ShadeRevision, Taken
 from lots.domain.characteristics.declaring.limit_fields import LimitsBlock, Problem
+from lots.domain.characteristics.declaring.neighbours import Far
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.colorimetry.color_values import Conditions
 from lots.domain.conformity.limits import Limit
@@ -277,6 +278,7 @@ class Characteristic:
         judged: what is judged, by code.
         decimals: of its findings.
         measures: figures followed over lots.
+        far: which of its readings lie far from their neighbours.
         repeats, studied, instruments: how its readings repeat, what studies read, and words in the names of instruments that measure it.
         instrument_unit: of an instrument's standard uncertainty.
         method: how it is measured, a sentence for papers.
@@ -318,6 +320,7 @@ class Characteristic:
     newest: bool = False
     decimals: int = 2
     measures: tuple[Measure, ...] = ()
+    far: Far = Far()  # noqa: RUF009  # immutable
     repeats: Repeats = Repeats()
     studied: tuple[Studied, ...] = ()
     instruments: tuple[str, ...] = ()

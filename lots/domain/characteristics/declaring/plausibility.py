@@ -66,6 +66,34 @@ def doubt_repeat(field: str, value: float, middle: float, unit: str) -> Doubt | 
     )
 
 
+# The likelier slip first.
+_MM2 = {"cm2": 1e2, "mm2": 1.0, "dm2": 1e4, "m2": 1e6}
+
+
+def doubt_area(field: str, area: float, unit: str, low: float, high: float, of_what: str) -> Doubt | None:
+    """Returns a doubt when an area cannot be that of what was looked at, with the unit it was probably given in.
+
+    Args:
+        field: of the reading.
+        area: as entered, in the unit, > 0.
+        unit: mm2, cm2, dm2 or m2.
+        low, high: ends of what is plausible, in the unit, both included.
+        of_what: such as "a first layer".
+
+    Example:
+        >>> doubt_area("area_dm2", 100, "dm2", 0.01, 20, "a first layer").hint
+        'This looks like cm2: 100 cm2 is 1 dm2. Enter dm2.'
+    """
+    if low <= area <= high:
+        return None
+    detail = f"{area:g} {unit} is not a plausible area of {of_what}."
+    for other, mm2 in _MM2.items():
+        meant = area * mm2 / _MM2[unit]
+        if other != unit and low <= meant <= high:
+            return Doubt(field, detail, f"This looks like {other}: {area:g} {other} is {meant:g} {unit}. Enter {unit}.")
+    return Doubt(field, detail, f"Enter {unit}, {low:g} to {high:g}.")
+
+
 def slip_of_point(value: float, middle: float) -> str | None:
     """What a coordinate of colour far from where it should be looks like: a decimal point at the wrong place."""
     shifted = next((moved for moved in (10 * value, value / 10) if abs(moved - middle) <= FAR_OFF), None)

@@ -20,6 +20,7 @@ from lots.domain.characteristics.declaring.declaration import (
 )
 from lots.domain.characteristics.declaring.figures import by_spool, mean, of_units
 from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock
+from lots.domain.characteristics.declaring.neighbours import Far, within
 from lots.domain.characteristics.declaring.origin import of_the_lot
 from lots.domain.characteristics.declaring.plausibility import Doubt, doubt_lab
 from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
@@ -161,6 +162,8 @@ OPACITY = Characteristic(
             limit=lambda limits, _: limits.limit,
         ),
     ),
+    # Common practice, no source.
+    far=Far(of=lambda reading: [("the contrast ratio", reading.found.ratio, ())], band=within(0.1), says="0.1"),
     repeats=Repeats(none="The newest reading counts: earlier ones are no repeats of it."),
     # What reads colours reads them over black and over white.
     instruments=("spectro", "colorimet", "colourimet"),

@@ -20,6 +20,7 @@ from lots.domain.characteristics.declaring.declaration import (
 )
 from lots.domain.characteristics.declaring.figures import Figure, by_spool, mean, sum_of_squares
 from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, Problem, fewest
+from lots.domain.characteristics.declaring.neighbours import Far, within
 from lots.domain.characteristics.declaring.origin import of_the_lot
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
@@ -307,6 +308,13 @@ SHRINKAGE = Characteristic(
     # Limits on shrinkage and its steps are hundredths of a percent (common practice, no source).
     decimals=3,
     measures=tuple(_measure(axis) for axis in AXES),
+    # Shrinkage of a lot varies by tenths of a percent. Common practice, no source.
+    far=Far(
+        of=lambda test: [("shrinkage", test.percent, (test.axis, test.feature, test.designed_mm))],
+        band=within(1.0),
+        says="1 % of the length",
+        unit="%",
+    ),
     # Coupons of another length or feature are no repeats of one another.
     repeats=Repeats(
         figures=tuple(_repeated(axis) for axis in AXES),

@@ -1,0 +1,52 @@
+"""The confirmation of a reading far from its neighbours: by quality, or by the person who measured it. From then on it counts."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from lots.services import clock
+from lots.services.assessment.judging import judge_lot
+from lots.services.assessment.lot_after import after
+from lots.services.errors import Conflict, NotAuthor, NotFound
+from lots.services.readings.recording import whole_reading
+from lots.store import readings
+from lots.store.assessment import lots
+from lots.store.engine.database import transaction
+
+
+def confirm(reading_id: int, reason: str | None, by: str, *, of_quality: bool) -> dict[str, Any]:
+    """Records that a reading far from its neighbours is right, and judges its lot with it.
+
+    Args:
+        reason: why it is right, in words, if anybody says.
+        of_quality: True for a person of quality, who may confirm any reading.
+
+    Raises:
+        NotFound: no such reading.
+        NotAuthor: somebody else stored it.
+        Conflict: nothing is to be confirmed, it is void, or it was confirmed already.
+    """
+    now = clock.now()
+    with transaction():
+        first = readings.find(reading_id)
+        if first is None:
+            raise NotFound(f"There is no reading {reading_id}. The readings of its lot have their numbers.")
+        lot = lots.lock([first.lot_id])[first.lot_id]
+        reading = readings.find(reading_id)
+        if not of_quality and by != reading.recorded_by:
+            detail = f"{reading.recorded_by} stored reading {reading_id}, not {by}."
+            raise NotAuthor(f"{detail} Only its author, or quality, can confirm it. Ask quality.")
+        _refuse_needless(reading)
+        row = readings.confirm(reading, reason, by, now)
+        wrote = {"reading_confirmation": [row.id]}
+        judged, _ = judge_lot(lot, by, now, what="reading confirmed", wrote=wrote)
+        return {**whole_reading(reading_id), "lot": after(lot, judged)}
+
+
+def _refuse_needless(reading: Any) -> None:
+    if void := getattr(reading, "void", None):
+        raise Conflict(f"Reading {reading.id} was voided by {void.voided_by}. There is nothing to confirm.")
+    if not reading.to_confirm:
+        raise Conflict(f"Reading {reading.id} does not lie far from its neighbours. There is nothing to confirm.")
+    if known := readings.confirmation(reading.id):
+        raise Conflict(f"{known.recorded_by} confirmed reading {reading.id} already. Nothing more needs to be done.")

@@ -1,0 +1,63 @@
+"""Slips that only the lot's other readings show: a value far from its neighbours, and one reading typed several times."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from lots.domain.characteristics.declaring.case import Taken
+from lots.domain.characteristics.declaring.declaration import Characteristic
+from lots.domain.characteristics.declaring.neighbours import COPIES, FarOff, copies, far_off
+from lots.domain.characteristics.declaring.origin import Origin
+from lots.services import clock
+from lots.services.assessment.lot_assessment import reading_from
+
+# Rows of a lot that are neither voided nor screening, by the lot's number.
+Before = Mapping[int, Sequence[Any]]
+
+
+def far(
+    declared: Characteristic, items: Sequence[Mapping[str, Any]], spools: Mapping[str, Any], before: Before
+) -> list[FarOff | None]:
+    """Returns for each reading why it must be confirmed before it counts, None where nothing asks for that. Screening readings never are.
+
+    Args:
+        declared: what was measured.
+        items: readings that make sense.
+        spools: by their codes.
+        before: the readings of their lots that were there before.
+    """
+    found: list[FarOff | None] = [None] * len(items)
+    for number, rows in before.items():
+        places = [place for place, item in enumerate(items) if _of(item, spools, number)]
+        new = [_reading(declared, items[place], spools) for place in places]
+        for place, said in zip(places, far_off(declared.far, new, [reading_from(row) for row in rows]), strict=True):
+            found[place] = said
+    return found
+
+
+def typed_again(
+    declared: Characteristic, items: Sequence[Mapping[str, Any]], spools: Mapping[str, Any], before: Before
+) -> list[list[tuple[str, str, str]]]:
+    """Returns for each reading what looks like one reading typed several times, as (field, detail, hint)."""
+    found: list[list[tuple[str, str, str]]] = [[] for _ in items]
+    for number, rows in before.items():
+        places = [place for place, item in enumerate(items) if _of(item, spools, number)]
+        new = [(spools[items[place]["spool_code"]].code, declared.stored(items[place])) for place in places]
+        counts = copies(new, [(row.spool.code, row.values) for row in rows])
+        for place, (spool, _), n in zip(places, new, counts, strict=True):
+            if n:
+                many, times = ("Three", "three") if n == COPIES else (str(n), str(n))
+                detail = f"{many} equal readings of spool {spool} look like one reading typed {times} times."
+                found[place] = [(declared.fields[0].name, detail, "Lift the instrument and read again each time.")]
+    return found
+
+
+def _of(item: Mapping[str, Any], spools: Mapping[str, Any], lot_id: int) -> bool:
+    return not item.get("screening") and spools[item["spool_code"]].lot_id == lot_id
+
+
+def _reading(declared: Characteristic, item: Mapping[str, Any], spools: Mapping[str, Any]) -> Any:
+    values = declared.stored(item)
+    at = item.get("measured_at") or clock.now()
+    return declared.reading(Taken(spools[item["spool_code"]].code, values, at, origin=Origin.of(values)))
