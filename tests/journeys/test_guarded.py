@@ -1,7 +1,7 @@
 """Guarded limits, and measuring again: what is too close to call waits, says what would settle it, and is not measured until it passes.
 
 The rule: JCGM 106:2012, 8.3; the guard band is 1.645 standard uncertainties, for a risk of 5 % at the limit. What a failing value must be
-beyond before a claim stands: ISO 14253-1.
+beyond before nonconformity is proved: ISO 14253-1.
 """
 
 import math
@@ -151,8 +151,8 @@ def test_a_method_too_coarse_for_its_limit_is_said_to_be(shop):
         (1.796, "pass", None, "inside by 0.004"),
         (1.798, "near", None, "closer than its guard band"),
         (1.80, "near", None, "quality must decide"),
-        (1.802, "fail", False, "Not beyond its uncertainty, so no claim rests on it."),
-        (1.804, "fail", True, "a claim would stand"),
+        (1.802, "fail", False, "Nonconformity is not proved"),
+        (1.804, "fail", True, "Nonconformity is proved by our uncertainty (ISO 14253-1)."),
     ],
 )
 def test_what_is_proved_on_either_side_of_a_limit(shop, value, verdict, claimable, words):

@@ -62,7 +62,7 @@ class FindingSchema(Schema):
     claimable = fields.Boolean(
         required=True,
         allow_none=True,
-        metadata={"description": "a failing value: beyond the limit by its uncertainty too"},
+        metadata={"description": "of a failing value: nonconformity is proved by our uncertainty (ISO 14253-1)"},
     )
     too_coarse = fields.Boolean(
         required=True, metadata={"description": "the uncertainty takes up too much of the limit"}

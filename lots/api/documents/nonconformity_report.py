@@ -136,6 +136,14 @@ class ReportFindingSchema(Schema):
     subject = fields.String(required=True, allow_none=True)
     quantity = fields.String(required=True)
     verdict = fields.String(required=True, metadata={"enum": ["pass", "fail", "near", "missing"]})
+    proof = fields.String(
+        required=True,
+        allow_none=True,
+        metadata={
+            "enum": ["proved", "not proved", None],
+            "description": "of a failing value: whether it is beyond its limit by more than our uncertainty (ISO 14253-1)",
+        },
+    )
     value = fields.Float(required=True, allow_none=True, metadata={"description": "unrounded, in `unit`"})
     margin = fields.Float(required=True, allow_none=True, metadata={"description": "positive inside the limit"})
     limit = OneOrMany(required=True)
@@ -152,7 +160,7 @@ class ReportFindingSchema(Schema):
 
 
 class ReportFailingSchema(ReportFindingSchema):
-    """A failing finding, with what a claim rests on."""
+    """A failing finding, with what shows whether nonconformity is proved."""
 
     required = fields.Boolean(required=True, metadata={"description": "false where no use turns on it alone"})
     uses = fields.List(fields.String(), required=True)
@@ -163,7 +171,7 @@ class ReportFailingSchema(ReportFindingSchema):
     claimable = fields.Boolean(
         required=True,
         allow_none=True,
-        metadata={"description": "beyond the limit by its uncertainty too (ISO 14253-1)"},
+        metadata={"description": "nonconformity is proved by our uncertainty (ISO 14253-1)"},
     )
     claim_says = fields.String(required=True)
     direction = fields.String(required=True, allow_none=True, metadata={"description": "of a colour difference"})

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from lots.api.documents.report_pages import (
-    MARKS,
     Section,
     Table,
     action_said,
@@ -13,6 +12,7 @@ from lots.api.documents.report_pages import (
     deliveries_table,
     grade_said,
     label_of,
+    mark_of,
     measure_of,
     method_section,
     readings_section,
@@ -121,8 +121,12 @@ def _why(part: dict[str, Any], findings: list[dict[str, Any]]) -> str:
     for verdict, word in _AGAINST.items():
         against = [row for row in findings if row["verdict"] == verdict and {part["use"], GENERAL} & set(row["uses"])]
         if against:
-            told.append(f"{word}: {', '.join(dict.fromkeys(label_of(row) for row in against))}.")
+            told.append(f"{word}: {', '.join(dict.fromkeys(_named(row) for row in against))}.")
     return " ".join(told)
+
+
+def _named(row: dict[str, Any]) -> str:
+    return f"{label_of(row)} (not proved)" if row["proof"] == "not proved" else label_of(row)
 
 
 def _findings(record: dict[str, Any]) -> Section:
@@ -130,7 +134,7 @@ def _findings(record: dict[str, Any]) -> Section:
     rows = [
         (
             measure_of(row),
-            MARKS[row["verdict"]],
+            mark_of(row),
             value_of(row),
             row["limit_says"],
             f"{row['n']} {row['counted']}",

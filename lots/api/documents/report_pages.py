@@ -41,6 +41,11 @@ class Section:
     tables: list[Table] = field(default_factory=list)
 
 
+def mark_of(row: dict[str, Any]) -> str:
+    """Returns the verdict of a finding in words; of a failure within its uncertainty, that it is not proved."""
+    return f"{MARKS[row['verdict']]}{' (not proved)' if row['proof'] == 'not proved' else ''}"
+
+
 def title_of(report: dict[str, Any]) -> str:
     """Returns the title of a report, with its number."""
     return f"Nonconformity report {report['number']}"
@@ -138,17 +143,17 @@ def label_of(row: dict[str, Any]) -> str:
 def _found(found: dict[str, Any]) -> Section:
     tables = []
     if found["failing"]:
-        tables.append(_claims("Failing findings", "Measure", [(measure_of(row), row) for row in found["failing"]]))
+        tables.append(_failures("Failing findings", "Measure", [(measure_of(row), row) for row in found["failing"]]))
     if found["nonconforming_spools"]:
         each = [
             (f"{spool['spool_code']}: {label_of(row)}", row)
             for spool in found["nonconforming_spools"]
             for row in spool["findings"]
         ]
-        tables.append(_claims("Nonconforming spools", "Spool and measure", each))
+        tables.append(_failures("Nonconforming spools", "Spool and measure", each))
     if found["others"]:
         rows = [
-            (measure_of(row), value_of(row), row["limit_says"], f"{row['n']} {row['counted']}", MARKS[row["verdict"]])
+            (measure_of(row), value_of(row), row["limit_says"], f"{row['n']} {row['counted']}", mark_of(row))
             for row in found["others"]
         ]
         head = ("Measure", "Value", "Limit", "From", "Verdict")
@@ -179,8 +184,8 @@ def _number(value: float | None, row: dict[str, Any]) -> str:
     return "unknown" if value is None else f"{value:.{row['digits']}f}"
 
 
-def _claims(title: str, first: str, rows: list[tuple[str, dict[str, Any]]]) -> Table:
-    head = (first, "Value", "Limit", "Outside by", "From", "u", "U, k = 2", "Does a claim hold?")
+def _failures(title: str, first: str, rows: list[tuple[str, dict[str, Any]]]) -> Table:
+    head = (first, "Value", "Limit", "Outside by", "From", "u", "U, k = 2", "Nonconformity proved?")
     cells = [
         (
             name,

@@ -37,6 +37,11 @@ class AcceptanceSchema(Schema):
     low = _number()
     high = _number()
     method = fields.String(required=True)
+    not_proved_lot_ids = fields.List(
+        fields.Integer(),
+        required=True,
+        metadata={"description": "refused lots whose nonconformity is not proved by our uncertainty (ISO 14253-1)"},
+    )
     says = fields.String(required=True)
 
 

@@ -34,8 +34,9 @@ class Finding:
     `code` is `characteristic.measure`. `value` is unrounded and None when there is none. `margin` is positive inside the limit.
     `uncertainty` is a standard uncertainty in `unit`, None where unknown. `n` counts what the value rests on (`counted`).
     `hold` marks a value outside its limit with a remedy short of refusing the lot, and a step that waits for quality's decision: `to_measure` says which. `conformance` is the probability that the
-    true value is inside the limit. `claimable`, for a failing value, says whether it is beyond the limit by its uncertainty too, so that
-    a claim against the supplier would stand (ISO 14253-1); None where the uncertainty is unknown. `coarse` marks a method too coarse
+    true value is inside the limit. `claimable`, for a failing value, says whether it is beyond the limit by more than its uncertainty, so that
+    nonconformity is proved (ISO 14253-1); None where the uncertainty is unknown. `older_words` words that as rules before version 3 did, since
+    their sentences are kept. `coarse` marks a method too coarse
     for its limit. `spool` is set where one spool is judged by itself. `more_spools` is how many more spools would settle it: the program draws
     them (`lots.domain.assessment.drawn_spools`); 0 where spools are not what is wanted. `spools` is how many spools were measured for it, None
     where nobody counted them.
@@ -60,6 +61,14 @@ class Finding:
     uses: tuple[str, ...] = field(default=())
     more_spools: int = 0
     spools: int | None = None
+    older_words: bool = False
+
+    @property
+    def proof(self) -> str | None:
+        """Whether a failing value is "proved" or "not proved" to be nonconforming; None where it does not fail or nobody can tell."""
+        if self.verdict != "fail" or self.claimable is None:
+            return None
+        return "proved" if self.claimable else "not proved"
 
     @property
     def characteristic(self) -> str:
@@ -106,14 +115,20 @@ class Finding:
             return f"{head}; inside by {size:.{digits}f}{unit}, closer than its guard band of {self.guard:.{digits}f}{unit}.{chance} To settle it: {self.to_measure}.{tail}"
         if self.verdict == "fail":
             remedy = f" {_sentence(self.to_measure)}" if self.hold else ""
-            claim = {
-                True: " Beyond its uncertainty too, so a claim would stand.",
-                False: " Not beyond its uncertainty, so no claim rests on it.",
-                None: "",
-            }[self.claimable]
-            return f"{head}; outside by {size:.{digits}f}{unit}.{claim}{remedy}{tail}"
+            proof = "" if self.claimable is None else (_OLDER_PROOF if self.older_words else _PROOF)[self.claimable]
+            return f"{head}; outside by {size:.{digits}f}{unit}.{proof}{remedy}{tail}"
         where = "inside" if self.limit.allows(self.value) else "outside"
         return f"{head}; {where} by {size:.{digits}f}{unit}.{tail}"
+
+
+_PROOF = {
+    True: " Nonconformity is proved by our uncertainty (ISO 14253-1).",
+    False: " Nonconformity is not proved, since the value is beyond its limit by less than our uncertainty (ISO 14253-1).",
+}
+_OLDER_PROOF = {
+    True: " Beyond its uncertainty too, so a claim would stand.",
+    False: " Not beyond its uncertainty, so no claim rests on it.",
+}
 
 
 def judge(
@@ -163,10 +178,11 @@ def judge(
 
     Returns:
         A Finding: `missing` without a value, with something lacking, or under a guarded rule without an uncertainty;
-        `fail` outside the limit; `near` inside it by less than the guard band; else `pass`.
+        `fail` outside the limit; `near` inside it by less than the guard band; else `pass`. A value outside by less than the guard band is
+        refused, and nonconformity is not proved.
 
     Reference:
-        JCGM 106:2012, 8.2 and 8.3. ISO 14253-1: in between, neither conformity nor nonconformity is proved.
+        JCGM 106:2012, 8.2 and 8.3. ISO 14253-1: within the guard band on either side of a limit, neither conformity nor nonconformity is proved.
     """
     # A guard band that is given need not follow from the uncertainty, and may be none.
     equal = guard is None and uncertainty is not None and uncertainty <= BINARY_NOISE and not rule.trusts_zero
@@ -188,6 +204,7 @@ def judge(
         to_measure=lacking,
         spool=spool,
         more_spools=more_spools if lacking else 0,
+        older_words=rule.room_from_zero,
     )
     if value is None:
         return base if lacking else replace(base, to_measure="a first reading")

@@ -92,7 +92,8 @@ class DecisionRule:
     """How uncertainty enters a verdict.
 
     Simple acceptance takes the value as it is. Guarded acceptance draws the limit in by `z` standard uncertainties: a value
-    inside the limit but outside the narrowed one is `near`, not a pass.
+    inside the limit but outside the narrowed one is `near`, not a pass. On the other side, a value outside the limit by less than z standard
+    uncertainties is refused, but its nonconformity is not proved.
 
     Args:
         guarded: True for guarded acceptance.
@@ -101,7 +102,8 @@ class DecisionRule:
             at n = 3, 9 % at 5, 7 % at 10. Take a larger z for few values.
         trusts_zero: True takes an uncertainty of 0 as it is. Equal readings show that the instrument's steps are coarse, not that nothing
             is uncertain, so that by default 0 counts as unknown. The rules of version 1 trusted it.
-        room_from_zero: True measures the room of a limit with one end from 0 whatever its target, as rules before version 3 did.
+        room_from_zero: True measures the room of a limit with one end from 0 whatever its target, as rules before version 3 did. Its
+            findings keep the words of those rules.
 
     Reference:
         JCGM 106:2012, clause 8.3 (guarded acceptance), clause 8.2 (simple acceptance); ISO 14253-1.

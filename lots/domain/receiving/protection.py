@@ -101,7 +101,7 @@ def upper_bound_bad(lot_size: int, size: int, found: int, confidence: float = 0.
 
 
 def says(lot_size: int, size: int, accept: int, confidence: float = 0.95) -> str:
-    """Returns what passing would prove, in words.
+    """Returns what passing would show, in words.
 
     Args:
         lot_size: spools in the lot, >= 1.
@@ -122,9 +122,13 @@ def says(lot_size: int, size: int, accept: int, confidence: float = 0.95) -> str
     if accept >= size:
         return f"Passing proves nothing: up to {accept} bad would pass, and {_spools(size)} measured."
     if size == lot_size:
-        left = "no spool is bad" if accept == 0 else f"at most {accept} of the {lot_size} {_are(accept)} bad"
-        every = "the only spool" if size == 1 else f"all {size} spools"
-        return f"With {every} measured, passing means for certain that {left}."
+        every = "The only spool is" if size == 1 else f"All {size} spools are"
+        left = (
+            ("it was not" if size == 1 else "none was")
+            if accept == 0
+            else f"at most {accept} {'was' if accept == 1 else 'were'}"
+        )
+        return f"{every} measured. If the lot passes, {left} found bad where measured."
     bound = upper_bound_bad(lot_size, size, accept, confidence)
     supposed = max(ceil(lot_size / ONE_IN), accept + 1)
     caught = _times(_catching(lot_size, supposed, size, accept))

@@ -205,10 +205,18 @@ def _figures(judged: Judged) -> dict[str, Any]:
             "sources": judged.sources,
             "failed": sorted({f.code for f in found.findings if f.verdict == "fail" and not f.hold and f.uses}),
             **({"basis": summary.basis} if summary.basis else {}),
+            **_not_proved(judged),
         },
         "retestable": [name for name in CHARACTERISTICS if found.settled_without_pass(name)],
         "reinspected_until": judged.reinspected_until,
     }
+
+
+def _not_proved(judged: Judged) -> dict[str, list[str]]:
+    """What fails by less than its uncertainty, from version 3 of the rules: the lot is refused, and nonconformity is not proved."""
+    found = judged.assessment.findings
+    codes = {f.code for f in found if f.proof == "not proved" and not f.hold and f.uses}
+    return {"not_proved": sorted(codes)} if codes and judged.rules > rule_versions.SECOND else {}
 
 
 def _first_inspection(lot: Any, judged: Judged, *, retest: bool, voided: bool) -> dict[str, Any] | None:

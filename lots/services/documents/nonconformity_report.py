@@ -198,6 +198,7 @@ def short(found: Finding, limits: Limits | None) -> dict[str, Any]:
         "subject": found.subject or None,
         "quantity": words.quantity(found.code, limits),
         "verdict": found.verdict,
+        "proof": found.proof,
         "value": found.value,
         "margin": found.margin,
         "limit": found.limit.as_json(),
@@ -212,7 +213,7 @@ def short(found: Finding, limits: Limits | None) -> dict[str, Any]:
 
 
 def _failing(found: Finding, limits: Limits | None) -> dict[str, Any]:
-    """A failing finding with what a claim rests on."""
+    """A failing finding, with what shows whether nonconformity is proved."""
     return {
         **short(found, limits),
         "required": bool(found.uses),

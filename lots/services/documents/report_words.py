@@ -1,4 +1,4 @@
-"""The words of a report to a supplier: what was asked, how it was measured, and what a finding means for a claim."""
+"""The words of a report to a supplier: what was asked, how it was measured, and whether nonconformity is proved."""
 
 from __future__ import annotations
 
@@ -35,8 +35,8 @@ def digits_for(size: float) -> int:
 def rule_words(rule: DecisionRule) -> str:
     """Returns the decision rule in words."""
     claim = (
-        f"A value outside its limit by more than {rule.z:g} standard uncertainties is proved to be outside (ISO 14253-1); "
-        "closer to it, neither is proved."
+        f"Nonconformity is proved where a value is outside its limit by more than {rule.z:g} standard uncertainties (ISO 14253-1). "
+        "Closer to the limit, on either side, neither conformity nor nonconformity is proved. A value outside by less is refused all the same."
     )
     if rule.guarded:
         return (

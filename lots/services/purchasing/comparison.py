@@ -59,7 +59,7 @@ def compare(grade_id: int | None, since: datetime | None, until: datetime | None
             "supplier_id": number,
             "supplier": called[number],
             "grades": sorted({grades[row.grade_id].code for row in by_supplier[number]}),
-            **_accepted(results[number]),
+            **_accepted(results[number], _not_proved(originals[number])),
             **(
                 _one_grade(originals[number], results[number], agreed, grade, kept.get((number, grade.id)), ties)
                 if grade
@@ -107,7 +107,19 @@ def _has_data(criterion: str, results: dict[int, list[LotResult]]) -> dict[int, 
     return {number: any(lot.apart is not None for lot in lots) for number, lots in results.items()}
 
 
-def _accepted(lots: Sequence[LotResult]) -> dict[str, Any]:
+def _not_proved(rows: Sequence[Any]) -> list[int]:
+    """The refused lots of which every failure lies within its uncertainty, so that nonconformity is not proved (ISO 14253-1)."""
+    return [
+        row.id
+        for row in rows
+        if row.first_inspection
+        and not row.first_inspection["accepted"]
+        and row.figures.get("not_proved")
+        and set(row.figures["failed"]) == set(row.figures["not_proved"])
+    ]
+
+
+def _accepted(lots: Sequence[LotResult], not_proved: list[int]) -> dict[str, Any]:
     seen = supplier_comparison.acceptance(lots, CONFIDENCE)
     interval = seen.interval
     rate = seen.accepted / seen.inspected if seen.inspected else None
@@ -115,6 +127,11 @@ def _accepted(lots: Sequence[LotResult]) -> dict[str, Any]:
         says = f"{seen.lots} delivered, none inspected to an end yet."
     else:
         says = f"{seen.accepted} of {counted(seen.inspected, 'lot')} accepted the first time: {rate:.0%}, between {interval.low:.0%} and {interval.high:.0%}."
+    if not_proved:
+        n = len(not_proved)
+        says += (
+            f" {counted(n, 'refused lot')} {'is' if n == 1 else 'are'} not proved to be nonconforming (ISO 14253-1)."
+        )
     return {
         "lots": seen.lots,
         "inspected": seen.inspected,
@@ -124,6 +141,7 @@ def _accepted(lots: Sequence[LotResult]) -> dict[str, Any]:
             "low": interval and interval.low,
             "high": interval and interval.high,
             "method": "Wilson",
+            "not_proved_lot_ids": not_proved,
             "says": says,
         },
     }

@@ -64,7 +64,7 @@ def test_published_examples_to_two_decimals(case):
 @pytest.mark.parametrize("band", BANDS)
 @pytest.mark.parametrize("case", CASES, ids=NAMES)
 def test_three_zones(case, band):
-    """Conforming, undecided and nonconforming are those of the reference file; a claim stands beyond the widened limits only."""
+    """Conforming, undecided and nonconforming are those of the reference file; nonconformity is proved beyond the widened limits only."""
     limit, rule = Limit(case["lower_limit"], case["upper_limit"]), DecisionRule(guarded=True, z=BANDS[band])
     found = judge(CODE, case["value"], limit, rule, n=1, uncertainty=case["u"])
     assert case[band]["three_zone"] == zone(found)
@@ -128,19 +128,19 @@ def test_global_risks(row):
     [(1.0, None), (1.0001, False), (1.16449, False), (1.16451, True), (3.0, True)],
 )
 @pytest.mark.parametrize("rule", [SIMPLE, GUARDED], ids=["simple", "guarded"])
-def test_a_claim_stands_only_beyond_the_guard_band(rule, value, claimable):
+def test_nonconformity_is_proved_only_beyond_the_guard_band(rule, value, claimable):
     """With u 0.1 and z 1.645 a limit of 1 is claimable beyond 1.1645, whatever the rule of acceptance (ISO 14253-1; arithmetic)."""
     found = judge(CODE, value, Limit(None, 1.0), rule, n=1, uncertainty=0.1)
     assert claimable is found.claimable
-    claim = {True: "a claim would stand", False: "no claim rests on it", None: "inside by"}[claimable]
-    assert claim in found.message
+    proof = {True: "Nonconformity is proved", False: "Nonconformity is not proved", None: "inside by"}[claimable]
+    assert proof in found.message
 
 
-def test_without_an_uncertainty_no_claim_is_spoken_of():
+def test_without_an_uncertainty_no_proof_is_spoken_of():
     """A failing value of unknown uncertainty is neither claimable nor not, and its message is silent on it."""
     found = judge(CODE, 1.5, Limit(None, 1.0), SIMPLE, n=1)
     assert (None, None) == (found.claimable, found.conformance)
-    assert "claim" not in found.message
+    assert "proved" not in found.message
 
 
 @pytest.mark.parametrize("room", [1.0, 0.3, 0.03, 0.06, 0.7, 25.0, 0.1], ids=str)
@@ -266,3 +266,17 @@ def test_a_wider_limit_never_makes_a_difference_less_likely_to_conform(apart, u,
     """The probability lies between 0 and 1 and grows with the limit."""
     tight, wide = (conformance_of_difference(tuple(apart), (u, u, u), CUBE, limit) for limit in (high, high + more))
     assert 0 <= tight <= wide + 2e-5 <= 1 + 2e-5
+
+
+@pytest.mark.parametrize(("value", "proof"), [(1.1, "not proved"), (1.2, "proved"), (0.9, None)])
+def test_a_failure_within_its_uncertainty_is_not_proved(value, proof):
+    """With u 0.1 and z 1.645, 1.1 is refused by a limit of 1 and not proved, 1.2 is proved (ISO 14253-1; arithmetic)."""
+    assert proof == judge(CODE, value, Limit(None, 1.0), SIMPLE, n=1, uncertainty=0.1).proof
+
+
+def test_findings_under_older_rules_keep_their_words():
+    """What was stored before version 3 of the rules reads the same when it is worked out again."""
+    older = replace(SIMPLE, room_from_zero=True)
+    messages = [judge(CODE, value, Limit(None, 1.0), older, n=1, uncertainty=0.1).message for value in (1.2, 1.1)]
+    assert "so a claim would stand." in messages[0]
+    assert "so no claim rests on it." in messages[1]

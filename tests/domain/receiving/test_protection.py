@@ -114,10 +114,10 @@ def test_a_probability_of_just_five_percent_is_refuted():
                 "Had 2 of them been bad, this sample would have caught it every time."
             ),
         ),
-        ((24, 24, 0), "With all 24 spools measured, passing means for certain that no spool is bad."),
-        ((8, 8, 1), "With all 8 spools measured, passing means for certain that at most 1 of the 8 is bad."),
-        ((8, 8, 2), "With all 8 spools measured, passing means for certain that at most 2 of the 8 are bad."),
-        ((1, 1, 0), "With the only spool measured, passing means for certain that no spool is bad."),
+        ((24, 24, 0), "All 24 spools are measured. If the lot passes, none was found bad where measured."),
+        ((8, 8, 1), "All 8 spools are measured. If the lot passes, at most 1 was found bad where measured."),
+        ((8, 8, 2), "All 8 spools are measured. If the lot passes, at most 2 were found bad where measured."),
+        ((1, 1, 0), "The only spool is measured. If the lot passes, it was not found bad where measured."),
         ((24, 1, 1), "Passing proves nothing: up to 1 bad would pass, and only 1 spool is measured."),
         ((24, 2, 3), "Passing proves nothing: up to 3 bad would pass, and only 2 spools are measured."),
     ],
@@ -241,4 +241,4 @@ def test_every_sample_has_a_sentence(sample, accept):
     lot_size, size, _ = sample
     words = says(lot_size, size, accept)
     assert words.endswith(".")
-    assert words.startswith(("Passing ", "With "))
+    assert words.startswith(("Passing ", "All ", "The only "))

@@ -64,6 +64,7 @@ EDITED = {
     "concessions": '[{"id":1}]',
     "wet": '[{"spool":"x"}]',
     "reinspected_until": "2027-01-01T00:00:00.000000Z",
+    "moisture_at": "2026-01-01T00:00:00.000000Z",
 }
 
 

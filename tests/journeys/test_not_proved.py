@@ -1,0 +1,35 @@
+"""A lot that is refused within its uncertainty stands as not proved in its record, its report and the comparison (ISO 14253-1), over HTTP."""
+
+import pytest
+
+LIMITS = {"decision_rule": "guarded", "sampling": {"fixed": 1}, "diameter": {"reading_tolerance_mm": 0.05}}
+
+
+@pytest.mark.parametrize(
+    ("d1", "proof", "mark", "says"),
+    [
+        (1.802, "not proved", "FAILS (not proved)", "Nonconformity is not proved"),
+        (1.81, "proved", "FAILS", "Nonconformity is proved by our uncertainty (ISO 14253-1)."),
+    ],
+    ids=["within-its-uncertainty", "beyond-it"],
+)
+def test_a_refusal_says_whether_nonconformity_is_proved(shop, d1, proof, mark, says):
+    """With u 0.002 mm the guard band is 0.0033 mm: 1.802 mm is refused and not proved against 1.80 mm, 1.81 mm is proved (arithmetic)."""
+    gauge = {"code": "MIC-1", "kind": "micrometer", "standard_uncertainty": 0.002, "check_interval_days": 3650}
+    instrument = shop.post("quality", "/instruments", gauge)["id"]
+    check = {"checked_at": "2026-11-20T07:00:00Z", "result": "pass"}
+    shop.post("quality", f"/instruments/{instrument}/checks", check)
+    supplier, grade = shop.supplier(), shop.grade(limits=LIMITS)
+    got = shop.receive(supplier, grade, spools=1)
+    code, number = got["spools"][0]["code"], got["lot_id"]
+    assert "blocked" == shop.diameter(code, d1, 1.75, instrument_id=instrument)["lot"]["standing"]
+    assert says in shop.finding(number, "diameter.reading")["message"]
+    report = shop.get("quality", f"/lots/{number}/nonconformity-report")
+    assert [proof] == [row["proof"] for row in report["found"]["failing"]]
+    record = shop.get("quality", f"/lots/{number}/record")
+    assert [proof] == [row["proof"] for row in record["findings"] if row["verdict"] == "fail"]
+    page = shop.call("quality", "GET", f"/lots/{number}/record", Accept="text/html").get_data(as_text=True)
+    assert f"<td>{mark}</td>" in page
+    line = shop.get("purchasing", f"/supplier-comparison?grade_id={grade['id']}")["suppliers"][0]["acceptance"]
+    assert ([number] if proof == "not proved" else []) == line["not_proved_lot_ids"]
+    assert (proof == "not proved") is ("1 refused lot is not proved to be nonconforming" in line["says"])
