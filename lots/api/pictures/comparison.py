@@ -6,7 +6,8 @@ from typing import Any
 
 from lots.api.pictures.canvas import INK, PAPER, Scale
 from lots.api.pictures.sheet import PALE, SOFT, Sheet, leading, short, wrapped
-from lots.domain.characteristics.color.declared_color import COORDINATES, VECTOR
+from lots.domain.characteristics.color.declared_color import VECTOR
+from lots.domain.characteristics.color.limits_block import COORDINATES
 from lots.domain.characteristics.registry import MEASURES
 from lots.domain.words import counted
 

@@ -12,6 +12,7 @@ from lots.domain.assessment.limits_revision import GENERAL, Limits
 from lots.domain.assessment.printed_evidence import apart_from_controls, by_recipe
 from lots.domain.assessment.sources_alone import assess_by_source
 from lots.domain.assessment.verdicts import each_once, standing_of, to_measure, verdicts
+from lots.domain.characteristics.color.between_spools import Between
 from lots.domain.characteristics.declaring.bridge import Bridges
 from lots.domain.characteristics.declaring.case import Case, Previous, ShadeRevision
 from lots.domain.characteristics.declaring.figures import Figure
@@ -83,7 +84,7 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """What is kept of a lot: mean colour, flow factors, shrinkage (None if unmeasured), spools that fail by themselves, figures for series.
+    """What is kept of a lot: mean colour, that of each measured spool and how far they lie apart, flow factors, shrinkage (None if unmeasured), spools that fail by themselves, figures for series.
 
     `basis` says by characteristic what its figures are of, where a step depends on it.
     `wet` is the last reading that was too wet, None without any; `dry_at` says when each spool was last measured that is dry by its newest reading;
@@ -102,6 +103,8 @@ class Summary:
     dry_at: Mapping[str, datetime] = field(default_factory=dict)
     moisture_at: datetime | None = None
     basis: Mapping[str, Any] = field(default_factory=dict)
+    spool_color: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    color_between: Between | None = None
 
 
 @dataclass(frozen=True, slots=True)

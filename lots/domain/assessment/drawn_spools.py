@@ -48,6 +48,7 @@ def with_others(mine: Assessment, every: Assessment, others: Mapping[str, Sequen
     summary = replace(
         mine.summary,
         spool_flow={**every.summary.spool_flow, **mine.summary.spool_flow},
+        spool_color={**every.summary.spool_color, **mine.summary.spool_color},
         nonconforming={**every.summary.nonconforming, **mine.summary.nonconforming},
         wet=every.summary.wet,
         dry_at=every.summary.dry_at,

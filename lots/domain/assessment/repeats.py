@@ -9,7 +9,8 @@ from typing import Any
 
 from lots.domain.assessment.outliers import Outliers, extreme_deviates, free_values, most_to_look_for
 from lots.domain.assessment.replicates import Replicates, Scatter, for_decision, pooled_scatter
-from lots.domain.characteristics.color.declared_color import COLOR, COORDINATES, VECTOR
+from lots.domain.characteristics.color.declared_color import COLOR, VECTOR
+from lots.domain.characteristics.color.limits_block import COORDINATES
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.color.uncertainty import delta_e_uncertainty
 from lots.domain.characteristics.registry import REPEATED

@@ -237,13 +237,14 @@ def _differing(number: int) -> list[str]:
     for delivery, came_at, corrected in deliveries.derived(number):
         if (delivery.came_at, delivery.corrected) != (came_at, corrected):
             differing.append(f"what is kept of delivery {delivery.id}")
-    flows, failing, dry = of_spools(judged)
+    flows, failing, dry, colors = of_spools(judged)
     spools = lots.spools_of(row)
     passed_on = spool_findings.inherited(spool.id for spool in spools if spool.spliced)
     for spool in spools:
         fails = [*_as_stored(failing.get(spool.code, [])), *passed_on.get(spool.id, ())]
         alike = (spool.nonconforming or [], spool.dry_at) == (fails, dry.get(spool.code))
-        if not alike or not _same(spool.flow_factor, flows.get(spool.code)):
+        numbers = (spool.flow_factor, spool.color), (flows.get(spool.code), _as_stored(colors.get(spool.code)))
+        if not alike or not all(map(_same, *numbers)):
             differing.append(f"what is kept of spool {spool.code}")
     return differing
 

@@ -171,13 +171,16 @@ def _verdict(judged: Judged) -> dict[str, Any]:
     }
 
 
-def of_spools(judged: Judged) -> tuple[dict[str, float], dict[str, list[dict[str, Any]]], dict[str, datetime]]:
-    """Returns what is kept beside spools, by their codes: flow factors, what fails by itself, and when they were measured dry."""
+def of_spools(
+    judged: Judged,
+) -> tuple[dict[str, float], dict[str, list[dict[str, Any]]], dict[str, datetime], dict[str, dict[str, Any]]]:
+    """Returns what is kept beside spools, by their codes: flow factors, what fails by itself, when they were measured dry, and mean colours."""
     summary = judged.assessment.summary
     failing = {
         code: [{"uses": list(f.uses), "message": f.message} for f in why] for code, why in summary.nonconforming.items()
     }
-    return dict(summary.spool_flow), failing, dict(summary.dry_at)
+    colors = {code: dict(color) for code, color in summary.spool_color.items()}
+    return dict(summary.spool_flow), failing, dict(summary.dry_at), colors
 
 
 def _marks(lot: Any) -> tuple[Any, ...]:
@@ -195,6 +198,7 @@ def _figures(judged: Judged) -> dict[str, Any]:
         "to_measure": list(found.to_measure),
         "lab": summary.lab.as_list() if summary.lab else None,
         "lab_uncertainty": summary.lab_uncertainty,
+        "color_between": summary.color_between.as_json() if summary.color_between else None,
         "shrinkage": dict(summary.shrinkage),
         "shrinkage_uncertainty": dict(summary.shrinkage_uncertainty),
         "flow_factor": summary.flow,

@@ -20,7 +20,8 @@ from lots.domain.assessment.repeats import (
     outliers_among,
     scatter_of,
 )
-from lots.domain.characteristics.color.declared_color import COLOR, COORDINATES
+from lots.domain.characteristics.color.declared_color import COLOR
+from lots.domain.characteristics.color.limits_block import COORDINATES
 from lots.domain.characteristics.declaring.case import ShadeRevision
 from lots.domain.characteristics.registry import DECLARED, REPEATED
 from lots.domain.colorimetry.color_values import Lab

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 
 from lots.domain.assessment.limits_revision import Limits
-from lots.domain.characteristics.color.declared_color import COLOR, SYMBOLS
+from lots.domain.characteristics.color.declared_color import COLOR
+from lots.domain.characteristics.color.limits_block import SYMBOLS
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.registry import DECLARED, JUDGED, declared_of
 from lots.domain.conformity.findings import Finding

@@ -10,7 +10,8 @@ from itertools import combinations
 from typing import Any
 
 from lots.domain.assessment.limits_revision import GENERAL, Limits, limits_from, own_part
-from lots.domain.characteristics.color.declared_color import COLOR, color_limits
+from lots.domain.characteristics.color.declared_color import COLOR
+from lots.domain.characteristics.color.limits_block import color_limits
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.shrinkage.lot_shrinkage import AXES, scale_factor
 from lots.domain.code_identity import Misread

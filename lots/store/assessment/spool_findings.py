@@ -1,4 +1,4 @@
-"""What is kept beside a spool: its flow factor, what it fails by itself, when it was measured dry, and, where it was wound from others, what those fail."""
+"""What is kept beside a spool: its flow factor, its mean colour, what it fails by itself, when it was measured dry, and, where it was wound from others, what those fail."""
 
 from __future__ import annotations
 
@@ -13,13 +13,20 @@ FROM = "of"
 Failures = list[dict[str, Any]]
 
 
-def keep(lot: Lot, flows: dict[str, float], failing: dict[str, Failures], dry: dict[str, datetime]) -> None:
+def keep(
+    lot: Lot,
+    flows: dict[str, float],
+    failing: dict[str, Failures],
+    dry: dict[str, datetime],
+    colors: dict[str, dict[str, Any]],
+) -> None:
     """Keeps what a lot's spools are found to be, forgets what no longer holds, and hands every change on to what was wound from them.
 
     One query for the rows, one more where some are wound, one more where anything changed, then one update for each row that did.
     """
     known = Spool.flow_factor.is_null(False) | Spool.nonconforming.is_null(False) | Spool.dry_at.is_null(False)
-    named = sorted({*flows, *failing, *dry})
+    known |= Spool.color.is_null(False)
+    named = sorted({*flows, *failing, *dry, *colors})
     rows = list(
         Spool.select().where((Spool.lot == lot) & (Spool.code.in_(named) | known | Spool.spliced)).order_by(Spool.id)
     )
@@ -27,7 +34,12 @@ def keep(lot: Lot, flows: dict[str, float], failing: dict[str, Failures], dry: d
     changed = []
     for row in rows:
         why = [*failing.get(row.code, ()), *passed_on.get(row.id, ())] or None
-        values = {"flow_factor": flows.get(row.code), "nonconforming": why, "dry_at": dry.get(row.code)}
+        values = {
+            "flow_factor": flows.get(row.code),
+            "nonconforming": why,
+            "dry_at": dry.get(row.code),
+            "color": colors.get(row.code),
+        }
         if any(getattr(row, name) != value for name, value in values.items()):
             Spool.update(**values).where(Spool.id == row.id).execute()
             changed += [row.id] if why != row.nonconforming else []

@@ -5,11 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 from lots.domain.characteristics.color.backing import color_wanted, on_another_backing, on_its_backing, way_out
 from lots.domain.characteristics.color.between_instruments import from_previous, to_reference
+from lots.domain.characteristics.color.between_spools import CODE as PAIR
+from lots.domain.characteristics.color.between_spools import judge_spool_pair, kept_of
 from lots.domain.characteristics.color.doubts import coordinates_of
+from lots.domain.characteristics.color.limits_block import COLOR_LIMITS, COORDINATES
 from lots.domain.characteristics.color.lot_color import (
+    REFERENCE_NEEDED,
     ColorLimits,
     ColorReading,
     ColorSummary,
@@ -33,26 +38,24 @@ from lots.domain.characteristics.declaring.declaration import (
     Values,
 )
 from lots.domain.characteristics.declaring.figures import Figure, sum_of_squares
-from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, Problem, fewest
+from lots.domain.characteristics.declaring.limit_fields import Problem
 from lots.domain.characteristics.declaring.neighbours import Far, within
 from lots.domain.characteristics.declaring.origin import of_the_lot
 from lots.domain.characteristics.declaring.plausibility import Doubt, doubt_lab
-from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
+from lots.domain.characteristics.declaring.printing import printed_entries, printed_fields
 from lots.domain.characteristics.opacity.lot_opacity import Opacity, latest
-from lots.domain.colorimetry.color_difference import DEFAULT_WEIGHTS, WEIGHT_NAMES, checked_weights, components
+from lots.domain.colorimetry.color_difference import components
 from lots.domain.colorimetry.color_values import LIGHT, Conditions, Lab
 from lots.domain.colorimetry.spectra import Spectrum
 from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.limits import Limit
-from lots.domain.words import counted
+from lots.domain.conformity.rule_versions import SECOND
+from lots.domain.receiving.coverage import Coverage
 
 # Below this chroma a hue angle is noise: near grey, a reading's own scatter turns it all the way round. Common practice, no source.
 LEAST_CHROMA = 2.0
-# ISO/CIE 11664-4 writes a difference with a capital delta; which formula it is by stands behind it.
-SYMBOLS = {"CIE76": "ΔE*ab", "CIE94": "ΔE*94", "CMC": "ΔE CMC", "CIEDE2000": "ΔE00"}
-COORDINATES = ("L", "a", "b")
 # Limits on a colour difference in the formula: another formula makes other numbers of them.
-DIFFERENCES = ("lot_max", "spool_max", "spread_max", "step_max", "job_pair_max")
+DIFFERENCES = ("lot_max", "spool_max", "spread_max", "step_max", "job_pair_max", "spool_pair_max")
 # L*, a* and b* of a lot are charted together, as one vector.
 VECTOR = ("color.component_l", "color.component_a", "color.component_b")
 
@@ -64,7 +67,7 @@ def _assess(case: Case) -> Part:
     colors = [one for reading in recorded if (one := comparable(reading, limits, shade)) is not None]
     backed = on_its_backing(colors, plaque, shade)
     summary = summarise(backed)
-    kept = {"lab": summary.lot, "lab_uncertainty": summary.lot_uncertainty.total} if summary and shade else {}
+    kept = _kept(summary, case.rules) if summary and shade else {}
     figures = _figures(summary, shade.lab, limits or ColorLimits()) if summary and shade else {}
     notes = _notes(len(recorded) - len(colors), len(colors) - len(backed), shade)
     if not limits or not case.judging:
@@ -76,6 +79,12 @@ def _assess(case: Case) -> Part:
     spools = summary.spools if summary else {}
     measured = frozenset(code for code, (_, n) in spools.items() if n >= limits.readings_per_spool_min)
     return Part(findings=findings, each=each, measured=measured, kept=kept, figures=figures, notes=notes)
+
+
+def _kept(summary: ColorSummary, rules: int) -> dict[str, Any]:
+    """What is kept of a lot's colour; before version 3 of the rules nothing of its spools."""
+    of_lot = {"lab": summary.lot, "lab_uncertainty": summary.lot_uncertainty.total}
+    return of_lot if rules <= SECOND else {**of_lot, **kept_of(summary)}
 
 
 def comparable(reading: ColorReading, _: ColorLimits | None, shade: ShadeRevision | None) -> ColorReading | None:
@@ -118,10 +127,22 @@ def _judge(
         summary, reference, limits, coverage, rule, *start, what, spectra, case.steps, compared=compared
     )
     found += judge_depth(readings, read, shade, limits, coverage, rule, what, case.rules)
+    if case.rules > SECOND:
+        found += judge_spool_pair(read, limits, coverage, rule, _pair_lacking(read, reference, limits, coverage, what))
     each = judge_spools(summary, reference, limits, rule, compared=compared)
     if waits_for:
         found, each = ([_never_for(finding, waits_for) for finding in some] for some in (found, each))
     return found, each, [before.note] if before.note and limits.step_max is not None else []
+
+
+def _pair_lacking(
+    summary: ColorSummary | None, reference: Lab | None, limits: ColorLimits, coverage: Coverage, what: str
+) -> str:
+    """What is still to be measured before two spools can be compared, "" for nothing."""
+    if reference is None:
+        return REFERENCE_NEEDED
+    counts = {spool: n for spool, (_, n) in summary.spools.items()} if summary else {}
+    return coverage.lacking(counts, limits.readings_per_spool_min, what)
 
 
 def _never_for(finding: Finding, waits_for: str) -> Finding:
@@ -195,35 +216,6 @@ def _sent(sent: Values) -> list[Problem]:
     return found
 
 
-def color_limits(block: Values) -> ColorLimits:
-    """Returns the colour limits of a block as posted; those that ask nothing for an empty one."""
-    if not block:
-        return ColorLimits()
-    formula, tint = block.get("formula", "CIEDE2000"), block.get("tint")
-    rest = {key: value for key, value in block.items() if key not in ("formula", "weights", "tint")}
-    weights = checked_weights(formula, block.get("weights"))
-    return ColorLimits(formula, weights, tint=(tint[0], tint[1]) if tint else None, **rest)
-
-
-def _problems(block: Values) -> list[Problem]:
-    try:
-        checked_weights(block.get("formula", "CIEDE2000"), block.get("weights"))
-    except ValueError as wrong:
-        return [("/weights", f"{wrong}.", "Leave weights out for the formula's own.")]
-    return []
-
-
-def _terms(limits: ColorLimits, _: float) -> str:
-    weights = limits.weights or DEFAULT_WEIGHTS[limits.formula]
-    named = ", ".join(f"{name} {w:g}" for name, w in zip(WEIGHT_NAMES[limits.formula], weights, strict=True))
-    weighted = f" with {named}" if named else ""
-    least = counted(limits.readings_per_spool_min, "reading")
-    return (
-        f"Colour differences {SYMBOLS[limits.formula]} by {limits.formula}{weighted}, at least {least} per spool. "
-        "Positive ΔL* is lighter, Δa* redder, Δb* yellower than the reference."
-    )
-
-
 def _component(name: str, label: str, more: str, less: str) -> Measure:
     def limit(limits: ColorLimits, _: float) -> Limit | None:
         most = (limits.components_max or {}).get(name)
@@ -232,9 +224,7 @@ def _component(name: str, label: str, more: str, less: str) -> Measure:
     return Measure(f"color.component_{name.lower()}", label, "", more, less, limit=limit, referred=True, spread=True)
 
 
-_DIFFERENCE = "colour difference in the formula"
 _LIGHTNESS, _RED, _YELLOW = "Lightness difference dL*", "Red-green difference da*", "Yellow-blue difference db*"
-_BESIDE = ("metamerism_max", "whiteness_min", "tint", "yellowness_max")
 COLOR = Characteristic(
     name="color",
     word="colour",
@@ -279,67 +269,13 @@ COLOR = Characteristic(
     compared_by="conditions",
     against_only=on_another_backing,
     beside=("opacity",),
-    limits=LimitsBlock(
-        about="Limits on colour. `job_pair_max` is the most that two lots of one job may differ; without it `step_max` is.\n\n"
-        "Those from `metamerism_max` on stand beside a limit on the colour itself, never in its place.",
-        fields=(
-            LimitField(
-                "formula",
-                "of every colour difference here",
-                type="choice",
-                words=tuple(DEFAULT_WEIGHTS),
-                default="CIEDE2000",
-            ),
-            LimitField(
-                "weights", "CIE94 [kL, K1, K2]; CMC [l, c]; CIEDE2000 [kL, kC, kH]", type="list", above=0, high=100
-            ),
-            LimitField("lot_max", _DIFFERENCE, asks=True, above=0, high=100),
-            LimitField("spool_max", _DIFFERENCE, asks=True, above=0, high=100),
-            LimitField(
-                "spread_max", "mean colour difference of the spools from their mean", asks=True, above=0, high=100
-            ),
-            # A step alone says nothing of a first lot.
-            LimitField("step_max", _DIFFERENCE, above=0, high=100),
-            LimitField(
-                "job_pair_max",
-                "colour difference in the formula between two lots of one job; step_max when left out",
-                above=0,
-                high=100,
-            ),
-            LimitField(
-                "components_max",
-                "Most |sample - reference| per coordinate.",
-                type="map",
-                asks=True,
-                schema="Components",
-                parts=tuple(LimitField(name, f"most |d{name}*|", above=0, high=100) for name in COORDINATES),
-            ),
-            fewest("readings_per_spool_min", "fewest colours read on a spool"),
-            by_test_print(),
-            LimitField(
-                "metamerism_max",
-                "metamerism index in the formula, under A and LED-B3, by spectra of lot and reference",
-                above=0,
-                high=100,
-            ),
-            LimitField("whiteness_min", "CIE whiteness", low=0, high=300),
-            LimitField("tint", "lowest and highest CIE tint", type="pair", low=-10, high=10),
-            LimitField("yellowness_max", "yellowness index of ASTM E313", low=-200, high=200),
-        ),
-        read=color_limits,
-        problems=_problems,
-        # None of these tells a colour by itself: a pink cast leaves whiteness as it is.
-        beside=(
-            _BESIDE,
-            f"sets no limit on the colour itself, and {', '.join(_BESIDE)} stand beside one, never in its place",
-        ),
-        terms=_terms,
-    ),
+    limits=COLOR_LIMITS,
     assess=_assess,
     judged=(
         Judged("color.lot_delta_e", "Lot colour difference", covered=True),
         Judged("color.spool_delta_e", "Worst spool's colour difference", of_spool=True, covered=True),
         Judged("color.spread", "Colour spread between spools"),
+        Judged(PAIR, "Largest colour difference between two spools", limited_by="spool_pair_max", since=SECOND + 1),
         Judged("color.step", "Colour step from the last accepted lot", step=True),
         Judged("color.component_l", _LIGHTNESS, symbol="ΔL*", covered=True),
         Judged("color.component_a", _RED, symbol="Δa*", covered=True),

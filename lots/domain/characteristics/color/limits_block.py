@@ -1,0 +1,108 @@
+"""The limits block of colour: what may be asked, how it is read, and how a report words it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from lots.domain.characteristics.color.lot_color import ColorLimits
+from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, Problem, fewest
+from lots.domain.characteristics.declaring.printing import by_test_print
+from lots.domain.colorimetry.color_difference import DEFAULT_WEIGHTS, WEIGHT_NAMES, checked_weights
+from lots.domain.words import counted
+
+# ISO/CIE 11664-4 writes a difference with a capital delta; which formula it is by stands behind it.
+SYMBOLS = {"CIE76": "ΔE*ab", "CIE94": "ΔE*94", "CMC": "ΔE CMC", "CIEDE2000": "ΔE00"}
+COORDINATES = ("L", "a", "b")
+
+
+def color_limits(block: Mapping[str, Any]) -> ColorLimits:
+    """Returns the colour limits of a block as posted; those that ask nothing for an empty one."""
+    if not block:
+        return ColorLimits()
+    formula, tint = block.get("formula", "CIEDE2000"), block.get("tint")
+    rest = {key: value for key, value in block.items() if key not in ("formula", "weights", "tint")}
+    weights = checked_weights(formula, block.get("weights"))
+    return ColorLimits(formula, weights, tint=(tint[0], tint[1]) if tint else None, **rest)
+
+
+def _problems(block: Mapping[str, Any]) -> list[Problem]:
+    try:
+        checked_weights(block.get("formula", "CIEDE2000"), block.get("weights"))
+    except ValueError as wrong:
+        return [("/weights", f"{wrong}.", "Leave weights out for the formula's own.")]
+    return []
+
+
+def _terms(limits: ColorLimits, _: float) -> str:
+    weights = limits.weights or DEFAULT_WEIGHTS[limits.formula]
+    named = ", ".join(f"{name} {w:g}" for name, w in zip(WEIGHT_NAMES[limits.formula], weights, strict=True))
+    weighted = f" with {named}" if named else ""
+    least = counted(limits.readings_per_spool_min, "reading")
+    return (
+        f"Colour differences {SYMBOLS[limits.formula]} by {limits.formula}{weighted}, at least {least} per spool. "
+        "Positive ΔL* is lighter, Δa* redder, Δb* yellower than the reference."
+    )
+
+
+_DIFFERENCE = "colour difference in the formula"
+_BESIDE = ("metamerism_max", "whiteness_min", "tint", "yellowness_max")
+COLOR_LIMITS = LimitsBlock(
+    about="Limits on colour. `job_pair_max` is the most that two lots of one job may differ; without it `step_max` is.\n\n"
+    "Those from `metamerism_max` on stand beside a limit on the colour itself, never in its place.",
+    fields=(
+        LimitField(
+            "formula",
+            "of every colour difference here",
+            type="choice",
+            words=tuple(DEFAULT_WEIGHTS),
+            default="CIEDE2000",
+        ),
+        LimitField("weights", "CIE94 [kL, K1, K2]; CMC [l, c]; CIEDE2000 [kL, kC, kH]", type="list", above=0, high=100),
+        LimitField("lot_max", _DIFFERENCE, asks=True, above=0, high=100),
+        LimitField("spool_max", _DIFFERENCE, asks=True, above=0, high=100),
+        LimitField("spread_max", "mean colour difference of the spools from their mean", asks=True, above=0, high=100),
+        LimitField(
+            "spool_pair_max",
+            "colour difference in the formula between any two spools of the lot, measured or not",
+            asks=True,
+            above=0,
+            high=100,
+        ),
+        # A step alone says nothing of a first lot.
+        LimitField("step_max", _DIFFERENCE, above=0, high=100),
+        LimitField(
+            "job_pair_max",
+            "colour difference in the formula between two lots of one job; step_max when left out",
+            above=0,
+            high=100,
+        ),
+        LimitField(
+            "components_max",
+            "Most |sample - reference| per coordinate.",
+            type="map",
+            asks=True,
+            schema="Components",
+            parts=tuple(LimitField(name, f"most |d{name}*|", above=0, high=100) for name in COORDINATES),
+        ),
+        fewest("readings_per_spool_min", "fewest colours read on a spool"),
+        by_test_print(),
+        LimitField(
+            "metamerism_max",
+            "metamerism index in the formula, under A and LED-B3, by spectra of lot and reference",
+            above=0,
+            high=100,
+        ),
+        LimitField("whiteness_min", "CIE whiteness", low=0, high=300),
+        LimitField("tint", "lowest and highest CIE tint", type="pair", low=-10, high=10),
+        LimitField("yellowness_max", "yellowness index of ASTM E313", low=-200, high=200),
+    ),
+    read=color_limits,
+    problems=_problems,
+    # None of these tells a colour by itself: a pink cast leaves whiteness as it is.
+    beside=(
+        _BESIDE,
+        f"sets no limit on the colour itself, and {', '.join(_BESIDE)} stand beside one, never in its place",
+    ),
+    terms=_terms,
+)
