@@ -1,5 +1,7 @@
 """Who measured, and with what, over HTTP: readings of another instrument, printer or build help only where they may. Source: this project's rules."""
 
+import math
+
 import pytest
 
 from tests.shop import CONDITIONS, MEASURED
@@ -150,3 +152,82 @@ def test_no_shrinkage_step_is_judged_across_printers(shop):
     told = [shop.assessment(lot["id"]) for lot in lots]
     assert [False, False, True] == [any(f["code"] == "shrinkage.step_x" for f in one["findings"]) for one in told]
     assert any("coupons were printed on P1, this lot's on P2." in note for note in told[1]["notes"])
+
+
+PRINTED = {
+    "sampling": {"fixed": 1},
+    "diameter": {"mean_tolerance_mm": 0.03},
+    "shrinkage": {"x_percent": [0.1, 0.7]},
+    "bond": {"mean_min_mpa": 20},
+    "uses": {"fit": ["diameter", "shrinkage"], "load_bearing": ["diameter", "bond"]},
+}
+
+
+@pytest.fixture
+def printed(shop):
+    """A released lot whose coupons and bars were printed on P1; answers the code of its spool."""
+    caliper, mic = (
+        instrument(shop, code, kind, standard_uncertainty=u)
+        for code, kind, u in (("CAL-1", "caliper", 0.02), ("MIC-1", "micrometer", 0.00875))
+    )
+    code = shop.receive(shop.supplier(), shop.grade(limits=PRINTED))["sample"]["spool_codes"][0]
+    shop.diameter(code, 1.75, 1.75, instrument_id=mic)
+    coupon = {"axis": "x", "feature": "outside", "designed_mm": 100, "measured_mm": 99.6, "age_h": 24}
+    shop.measure("shrinkage", {"spool_code": code, "printer": "P1", "instrument_id": caliper, **coupon})
+    lot = shop.measure("bond", {"spool_code": code, "printer": "P1", "stress_mpa": 25.0})["lot"]
+    assert "released" == lot["standing"]
+    return code
+
+
+ACROSS = "The scale factors were measured on printer P1, not on P9. Printers differ by 0.1 to 0.2 %."
+STRENGTH = "Interlayer strength was measured on P1. It says nothing of P9."
+
+
+def test_settings_say_which_printer_they_were_measured_on(shop, printed):
+    """On P1, however it is typed, and without a machine there is no caution; on P9 the scale comes with a caution and 0.15 % more of uncertainty."""
+    scale = 1 / (1 - 0.004)
+    for asked in ({}, {"machine": "P1"}, {"machine": "p1"}):
+        found = shop.ask_clearance(printed, "fit", **asked)
+        settings = found["settings"]
+        assert ("P1", pytest.approx(scale), pytest.approx(scale**2 * 0.0002)) == (
+            settings["measured_on"],
+            settings["scale_x"],
+            settings["scale_x_uncertainty"],
+        )
+        assert [] == [one for one in found["cautions"] if "printer" in one or "Interlayer" in one]
+    found = shop.ask_clearance(printed, "fit", machine="P9")
+    assert found["clear"] is True
+    assert ACROSS in found["cautions"]
+    assert STRENGTH not in found["cautions"], "a fit does not rest on bond"
+    wide = scale**2 * math.hypot(0.02, 0.15) / 100
+    assert ("P1", pytest.approx(scale), pytest.approx(wide)) == tuple(
+        found["settings"][name] for name in ("measured_on", "scale_x", "scale_x_uncertainty")
+    )
+
+
+def test_interlayer_strength_belongs_to_its_printer(shop, printed):
+    """Bars broken on P1 clear load-bearing on P1 without a caution and on P9 with one; the load says it too."""
+    assert STRENGTH not in shop.ask_clearance(printed, "load_bearing", machine="P1")["cautions"]
+    assert STRENGTH in shop.ask_clearance(printed, "load_bearing", machine="P9")["cautions"]
+    load = shop.load(printed, "load_bearing", machine="P9")
+    assert {ACROSS, STRENGTH} <= set(load["cautions"])
+    assert pytest.approx(math.hypot(0.02, 0.15) / 100, rel=0.01) == load["settings"]["scale_x_uncertainty"]
+
+
+def test_the_flow_factor_has_twice_the_relative_uncertainty_of_the_diameter(shop, printed):
+    """A gauge of 0.00875 mm is 0.5 % of 1.75 mm, so the flow factor is uncertain by 1 % (area goes with the square, JCGM 100, 5.1.6)."""
+    settings = shop.ask_clearance(printed, "fit")["settings"]
+    assert (pytest.approx(1.0), pytest.approx(0.01), "spool") == tuple(
+        settings[name] for name in ("flow_factor", "flow_factor_uncertainty", "flow_from")
+    )
+
+
+def test_coupons_without_a_printer_bring_no_caution(shop):
+    """Old clients do not name printers: nothing is added, and where the scales were measured is not known."""
+    limits = {"sampling": {"fixed": 1}, "shrinkage": {"x_percent": [0.1, 0.7]}}
+    code = shop.receive(shop.supplier(), shop.grade(limits=limits))["sample"]["spool_codes"][0]
+    coupon = {"axis": "x", "feature": "outside", "designed_mm": 100, "measured_mm": 99.6, "age_h": 24}
+    shop.measure("shrinkage", {"spool_code": code, **coupon})
+    found = shop.ask_clearance(code, "fit", machine="P9")
+    assert (None, None) == (found["settings"]["measured_on"], found["settings"]["scale_x_uncertainty"])
+    assert [] == [one for one in found["cautions"] if "printer" in one]

@@ -72,6 +72,9 @@ class SettingsSchema(Schema):
     flow_factor = fields.Float(
         required=True, allow_none=True, metadata={"description": "nominal over measured cross-section"}
     )
+    flow_factor_uncertainty = fields.Float(
+        required=True, allow_none=True, metadata={"description": "standard uncertainty; null when unknown"}
+    )
     flow_from = fields.String(
         required=True, allow_none=True, metadata={"description": "spool, or lot when the spool was not measured"}
     )
@@ -81,6 +84,11 @@ class SettingsSchema(Schema):
     scale_x_uncertainty = fields.Float(required=True, allow_none=True, metadata={"description": "standard uncertainty"})
     scale_y_uncertainty = fields.Float(required=True, allow_none=True, metadata={"description": "standard uncertainty"})
     scale_z_uncertainty = fields.Float(required=True, allow_none=True, metadata={"description": "standard uncertainty"})
+    measured_on = fields.String(
+        required=True,
+        allow_none=True,
+        metadata={"description": "printer of the coupons that the scales rest on; null when unknown"},
+    )
     length_100_mm_x = fields.Float(
         required=True, allow_none=True, metadata={"description": "what 100 mm would come out as"}
     )

@@ -9,7 +9,7 @@ from typing import Any
 
 from lots.domain.assessment import drawn_spools, plan_counts, spools_covered
 from lots.domain.assessment.limits_revision import GENERAL, Limits
-from lots.domain.assessment.printed_evidence import apart_from_controls, by_recipe
+from lots.domain.assessment.printed_evidence import apart_from_controls, by_print, by_recipe
 from lots.domain.assessment.sources_alone import assess_by_source
 from lots.domain.assessment.verdicts import each_once, standing_of, to_measure, verdicts
 from lots.domain.characteristics.color.between_spools import Between
@@ -86,9 +86,9 @@ class Evidence:
 class Summary:
     """What is kept of a lot: mean colour, that of each measured spool and how far they lie apart, flow factors, shrinkage (None if unmeasured), spools that fail by themselves, figures for series.
 
-    `basis` says by characteristic what its figures are of, where a step depends on it.
-    `wet` is the last reading that was too wet, None without any; `dry_at` says when each spool was last measured that is dry by its newest reading;
-    `moisture_at` when the lot's newest moisture reading was taken, from version 3 of the rules.
+    `printed` says, per characteristic that is a print, what was measured of prints of each printer and recipe. `basis` says by characteristic what its
+    figures are of, where a step depends on it. `wet` is the last reading that was too wet, None without any; `dry_at` says when each spool was last
+    measured that is dry by its newest reading; `moisture_at` when the lot's newest moisture reading was taken, from version 3 of the rules.
     """
 
     lab: Lab | None = None
@@ -105,6 +105,9 @@ class Summary:
     basis: Mapping[str, Any] = field(default_factory=dict)
     spool_color: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     color_between: Between | None = None
+    flow_uncertainty: float | None = None
+    spool_flow_uncertainty: Mapping[str, float] = field(default_factory=dict)
+    printed: Mapping[str, Mapping[str, Mapping[str, Any]]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -271,7 +274,7 @@ def _judged(
         # Its lots kept no word of a wet reading.
         kept = {name: value for name, value in kept.items() if name not in ("wet", "dry_at")}
     of = {name: dict(part.basis) for name, part in zip(DECLARED, parts, strict=True) if part.basis}
-    summary = replace(summary, **kept, basis=of)
+    summary = replace(summary, **kept, basis=of, printed=by_print(case) if rules > SECOND else {})
     if limits is None or coverage.closed:
         to_do = "limits for this grade, set by quality: without them nothing can be judged"
         unjudged: dict[str, Verdict] = dict.fromkeys(limits.required() if limits else (GENERAL,), "missing")

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from lots.domain.assessment.limits_revision import Limits
+from lots.domain.characteristics.declaring.case import Case
 from lots.domain.characteristics.declaring.origin import of_the_lot, origin_of
 from lots.domain.characteristics.registry import DECLARED, said
 from lots.domain.words import counted
@@ -43,6 +44,27 @@ def apart_from_controls(readings: Readings) -> tuple[Readings, Readings]:
     controls = {name: [one for one in readings.get(name, ()) if not of_the_lot(one)] for name in printed}
     own = {name: [one for one in readings[name] if of_the_lot(one)] for name, some in controls.items() if some}
     return {**readings, **own}, {name: some for name, some in controls.items() if some}
+
+
+def by_print(case: Case) -> dict[str, dict[str, Mapping[str, Any]]]:
+    """Returns, per characteristic that is a print, what was measured of the prints of each printer: settings and strengths belong to a printer.
+
+    The key is `printer|recipe`, as the chart of its controls is named (`Origin.control_of`). Readings that do not count, and prints of unknown printers, are
+    left out.
+
+    Args:
+        case: the lot, without its controls.
+    """
+    found: dict[str, dict[str, Mapping[str, Any]]] = {}
+    for name, declared in DECLARED.items():
+        groups: dict[str, list[Any]] = {}
+        for reading in case.readings.get(name, ()) if declared.printed else ():
+            counts = declared.comparable(reading, case.blocks.get(name), case.shade)
+            if counts is not None and (printer := origin_of(reading).printer):
+                groups.setdefault(f"{printer}|{origin_of(reading).test_print or ''}", []).append(counts)
+        if groups:
+            found[name] = {key: declared.by_print(groups[key]) for key in sorted(groups)}
+    return found
 
 
 def another_recipe(origin: Any, limits: Limits | None, name: str) -> str | None:

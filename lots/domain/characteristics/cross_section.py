@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
 from lots.domain.conformity.rule_versions import CURRENT, SECOND
+from lots.domain.statistics.summaries import mean_uncertainty, worst_known
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,13 +97,67 @@ def positions_read(readings: Sequence[DiameterReading], rules: int = CURRENT) ->
         Common practice, no source.
 
     Example:
-                >>> positions_read([DiameterReading("S", 1.75, 1.75, at) for at in (2.0, 2.0, 5.0, None, None)])
+        >>> positions_read([DiameterReading("S", 1.75, 1.75, at) for at in (2.0, 2.0, 5.0, None, None)])
         4
     """
     if rules <= SECOND:
         return len(readings)
     stated = {r.position_m for r in readings if r.position_m is not None}
     return len(stated) + sum(r.position_m is None for r in readings)
+
+
+def flow_uncertainty(readings: Sequence[DiameterReading], flow: float) -> float | None:
+    """Returns the standard uncertainty of a spool's flow factor, None where neither a second reading nor a gauge tells it.
+
+    The factor goes with the square of the diameter, so its relative uncertainty is twice that of the mean diameter: the scatter over the readings,
+    by the root of their number, with the gauge's own.
+
+    Args:
+        readings: of one spool, at least one.
+        flow: its flow factor.
+
+    Reference:
+        JCGM 100:2008 (GUM), 5.1.6 (powers).
+
+    Example:
+        >>> round(flow_uncertainty([DiameterReading("S", 1.75, 1.75, uncertainty=0.00875)], 1.0), 6)
+        0.01
+    """
+    means = [(r.d1_mm + r.d2_mm) / 2 for r in readings]
+    u = mean_uncertainty(
+        means, worst_known(r.uncertainty for r in readings), worst_known(r.resolution for r in readings)
+    )
+    # Equal readings show no uncertainty.
+    return flow * 2 * u * len(means) / math.fsum(means) if u else None
+
+
+def lot_flow_uncertainty(spools: Mapping[str, Sequence[DiameterReading]], flows: Mapping[str, float]) -> float | None:
+    """Returns the standard uncertainty of a lot's flow factor: of its spool, or the scatter of several spools with the gauge's own.
+
+    Args:
+        spools: spool -> its readings, at least one spool.
+        flows: spool -> its flow factor.
+
+    Reference:
+        JCGM 100:2008 (GUM), 4.2.3 and 5.1.6.
+    """
+    if len(spools) == 1:
+        ((code, readings),) = spools.items()
+        return flow_uncertainty(readings, flows[code])
+    every = [reading for readings in spools.values() for reading in readings]
+    gauge = worst_known(reading.uncertainty for reading in every)
+    mean_mm = math.fsum(r.d1_mm + r.d2_mm for r in every) / (2 * len(every))
+    mean = math.fsum(flows.values()) / len(flows)
+    return mean_uncertainty(list(flows.values()), None if gauge is None else 2 * mean * gauge / mean_mm) or None
+
+
+def flow_uncertainties(spools: Mapping[str, Sequence[DiameterReading]], flows: Mapping[str, float]) -> dict[str, Any]:
+    """Returns the standard uncertainties of flow factors as they are kept: of the lot, and of each spool where it is known."""
+    each = {code: flow_uncertainty(group, flows[code]) for code, group in spools.items()}
+    return {
+        "flow_uncertainty": lot_flow_uncertainty(spools, flows),
+        "spool_flow_uncertainty": {code: u for code, u in each.items() if u is not None},
+    }
 
 
 def length_m(mass_g: float, density_g_cm3: float, d1_mm: float, d2_mm: float | None = None) -> float:

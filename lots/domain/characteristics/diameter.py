@@ -7,7 +7,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
-from lots.domain.characteristics.cross_section import DiameterReading, flow_factor, positions_read
+from lots.domain.characteristics.cross_section import (
+    DiameterReading,
+    flow_factor,
+    flow_uncertainties,
+    positions_read,
+)
 from lots.domain.characteristics.declaring.case import Case, Part, Taken
 from lots.domain.characteristics.declaring.declaration import (
     BENCH,
@@ -213,7 +218,7 @@ def _assess(case: Case) -> Part:
         findings = judge_diameter(None, case.nominal_mm, limits, case.coverage, case.rule) if limits else ()
         return Part(findings=findings, measured=frozenset() if limits else None)
     spools = summary.spools
-    kept = {"flow": summary.flow, "spool_flow": summary.spool_flow}
+    kept = {"flow": summary.flow, "spool_flow": summary.spool_flow, **flow_uncertainties(spools, summary.spool_flow)}
     figures = {
         "diameter.mean": of_units([summary.mean_mm(spool) for spool in spools]),
         "diameter.mean_ovality": of_units([mean([r.ovality_mm for r in group]) for group in spools.values()]),

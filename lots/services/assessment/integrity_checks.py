@@ -237,14 +237,14 @@ def _differing(number: int) -> list[str]:
     for delivery, came_at, corrected in deliveries.derived(number):
         if (delivery.came_at, delivery.corrected) != (came_at, corrected):
             differing.append(f"what is kept of delivery {delivery.id}")
-    flows, failing, dry, colors = of_spools(judged)
+    kept = of_spools(judged)
     spools = lots.spools_of(row)
     passed_on = spool_findings.inherited(spool.id for spool in spools if spool.spliced)
     for spool in spools:
-        fails = [*_as_stored(failing.get(spool.code, [])), *passed_on.get(spool.id, ())]
-        alike = (spool.nonconforming or [], spool.dry_at) == (fails, dry.get(spool.code))
-        numbers = (spool.flow_factor, spool.color), (flows.get(spool.code), _as_stored(colors.get(spool.code)))
-        if not alike or not all(map(_same, *numbers)):
+        fails = [*_as_stored(kept["nonconforming"].get(spool.code, [])), *passed_on.get(spool.id, ())]
+        wanted = {name: _as_stored(some.get(spool.code)) for name, some in kept.items()}
+        wanted["nonconforming"] = fails or None
+        if not all(_same(getattr(spool, name), value) for name, value in wanted.items()):
             differing.append(f"what is kept of spool {spool.code}")
     return differing
 

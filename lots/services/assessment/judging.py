@@ -10,7 +10,7 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
-from lots.domain.assessment.assessment import Assessment
+from lots.domain.assessment.assessment import Assessment, Summary
 from lots.domain.assessment.limits_revision import CHARACTERISTICS
 from lots.domain.assessment.standing_by_hand import LOADABLE
 from lots.domain.characteristics.registry import DECLARED, declared_of
@@ -138,7 +138,7 @@ def judge_lot(
         "judged_at": now,
     }
     lots.save_judgement(lot, {**kept, **_figures(judged), **once})
-    spool_findings.keep(lot, *of_spools(judged))
+    spool_findings.keep(lot, of_spools(judged))
     written = {"lot": [lot.id], **(wrote or {})}
     if action == "judge" and before == _marks(lot):
         audit.note(lot.id, what, by, now, written)
@@ -171,16 +171,19 @@ def _verdict(judged: Judged) -> dict[str, Any]:
     }
 
 
-def of_spools(
-    judged: Judged,
-) -> tuple[dict[str, float], dict[str, list[dict[str, Any]]], dict[str, datetime], dict[str, dict[str, Any]]]:
-    """Returns what is kept beside spools, by their codes: flow factors, what fails by itself, when they were measured dry, and mean colours."""
-    summary = judged.assessment.summary
+def of_spools(judged: Judged) -> dict[str, dict[str, Any]]:
+    """Returns what is kept beside spools: column -> code of the spool -> value."""
+    summary, newest = judged.assessment.summary, judged.rules > rule_versions.SECOND
     failing = {
         code: [{"uses": list(f.uses), "message": f.message} for f in why] for code, why in summary.nonconforming.items()
     }
-    colors = {code: dict(color) for code, color in summary.spool_color.items()}
-    return dict(summary.spool_flow), failing, dict(summary.dry_at), colors
+    return {
+        "flow_factor": dict(summary.spool_flow),
+        "nonconforming": failing,
+        "dry_at": dict(summary.dry_at),
+        "color": {code: dict(color) for code, color in summary.spool_color.items()},
+        "flow_uncertainty": dict(summary.spool_flow_uncertainty) if newest else {},
+    }
 
 
 def _marks(lot: Any) -> tuple[Any, ...]:
@@ -202,6 +205,7 @@ def _figures(judged: Judged) -> dict[str, Any]:
         "shrinkage": dict(summary.shrinkage),
         "shrinkage_uncertainty": dict(summary.shrinkage_uncertainty),
         "flow_factor": summary.flow,
+        **(_of_printers(summary) if judged.rules > rule_versions.SECOND else dict.fromkeys(_OF_PRINTERS)),
         "wet": summary.wet.as_json() if summary.wet else None,
         "moisture_at": summary.moisture_at,
         "figures": {
@@ -221,6 +225,16 @@ def _not_proved(judged: Judged) -> dict[str, list[str]]:
     found = judged.assessment.findings
     codes = {f.code for f in found if f.proof == "not proved" and not f.hold and f.uses}
     return {"not_proved": sorted(codes)} if codes and judged.rules > rule_versions.SECOND else {}
+
+
+# Kept from version 3 of the rules on.
+_OF_PRINTERS = ("flow_uncertainty", "printed")
+
+
+def _of_printers(summary: Summary) -> dict[str, Any]:
+    """What the settings of a machine need beside the figures of the lot."""
+    printed = {name: dict(by_print) for name, by_print in summary.printed.items()}
+    return dict(zip(_OF_PRINTERS, (summary.flow_uncertainty, printed or None), strict=True))
 
 
 def _first_inspection(lot: Any, judged: Judged, *, retest: bool, voided: bool) -> dict[str, Any] | None:

@@ -13,7 +13,6 @@ from lots.domain.assessment.limits_revision import GENERAL, Limits, limits_from,
 from lots.domain.characteristics.color.declared_color import COLOR
 from lots.domain.characteristics.color.limits_block import color_limits
 from lots.domain.characteristics.color.lot_color import ColorLimits
-from lots.domain.characteristics.shrinkage.lot_shrinkage import AXES, scale_factor
 from lots.domain.code_identity import Misread
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.production.alternatives import Alternative, ranked, why
@@ -33,6 +32,7 @@ from lots.services.assessment import concessions
 from lots.services.assessment.lot_assessment import inspected_again
 from lots.services.lookups import spool_of
 from lots.services.production import dryings
+from lots.services.production.settings import Settings, settings_of
 from lots.services.setup import grade_uses
 from lots.services.views import spool_failures
 from lots.store.assessment import lots
@@ -67,11 +67,12 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """What was found out about a spool: its clearance, the lots it holds with its own first, and where it shall go."""
+    """What was found out about a spool: its clearance, the lots it holds with its own first, where it shall go, and with which settings."""
 
     clearance: Clearance
     held: list[Any]
     place: Place
+    settings: Settings
 
 
 def clearance(code: str, ask: Ask) -> dict[str, Any]:
@@ -109,8 +110,9 @@ def compute_clearance(row: Any, ask: Ask, at: datetime) -> Found:
         name = on_it.name or ask.machine
         answer = with_held(answer, name, on_it.held, on_it.slots)
         misread += [Misread("machine", ask.machine, tuple(on_it.similar))] if on_it.similar else []
-    answer = with_caution(answer, *(one.says for one in misread), *dryings.cautions(row))
-    return Found(answer, held, Place(job.number or ask.job if job else None, name, in_job, misread))
+    told = settings_of(row, held, name, ask.use)
+    answer = with_caution(answer, *(one.says for one in misread), *dryings.cautions(row), *told.cautions)
+    return Found(answer, held, Place(job.number or ask.job if job else None, name, in_job, misread), told)
 
 
 def lots_held(row: Any) -> list[Any]:
@@ -301,7 +303,7 @@ def view(row: Any, found: Found, ask: Ask) -> dict[str, Any]:
         "uses": lot.uses,
         "reasons": list(answer.reasons),
         "cautions": list(answer.cautions),
-        "settings": settings(row),
+        "settings": found.settings.values,
         "lots": _lots(row, found.held),
         "spool_match": [_pair(pair) for pair in answer.mates],
         "shade_match": None if ask.job is None else [_pair(pair) for pair in answer.pairs],
@@ -349,28 +351,6 @@ def _masses(row: Any) -> dict[int, float]:
 def candidates(place: Place) -> list[dict[str, str]]:
     """Names that a new job or machine may be misread for: field, name."""
     return [{"field": one.field, "name": name} for one in place.misread for name in one.alike]
-
-
-def settings(row: Any) -> dict[str, Any]:
-    """What to set for a spool, from measurements of itself and of its lot, never of another.
-
-    Flow from its own diameters, or its lot's when it was not measured itself; scales from its lot's coupons, with the standard uncertainty
-    and what 100 mm would come out as without them. A spliced spool holds more than one filament, so nothing is set for it.
-    """
-    own = row.flow_factor is not None
-    flow = None if row.spliced else row.flow_factor if own else row.lot.flow_factor
-    shrink = {} if row.spliced else row.lot.shrinkage
-    uncertain = {} if row.spliced else row.lot.shrinkage_uncertainty
-    found: dict[str, Any] = {"flow_factor": flow, "flow_from": None if flow is None else "spool" if own else "lot"}
-    for axis in AXES:
-        percent = shrink.get(axis)
-        scale = None if percent is None else scale_factor(percent)
-        u = uncertain.get(axis)
-        found[f"scale_{axis}"] = scale
-        # d(scale)/dS = scale^2, with S as a fraction.
-        found[f"scale_{axis}_uncertainty"] = None if scale is None or u is None else scale * scale * u / 100
-        found[f"length_100_mm_{axis}"] = None if percent is None else 100 - percent
-    return found
 
 
 def _pair(pair: PairMatch) -> dict[str, Any]:

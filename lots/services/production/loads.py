@@ -11,7 +11,7 @@ from lots.services import clock, views
 from lots.services.assessment import concessions
 from lots.services.errors import Conflict, Fault, Invalid, NotFound, SimilarName
 from lots.services.lookups import spool_of
-from lots.services.production.clearance import Ask, Place, candidates, compute_clearance, settings, view
+from lots.services.production.clearance import Ask, Place, candidates, compute_clearance, view
 from lots.services.setup import grade_uses
 from lots.store import audit
 from lots.store.assessment import lots
@@ -64,7 +64,7 @@ def load(values: dict[str, Any], by: str) -> tuple[dict[str, Any], bool]:
             }
         )
         stored, made = loads.add(row, {**asked, **taken, "loaded_at": loaded_at}, by, now)
-        told = {**views.load(stored), "cautions": list(answer.cautions), "settings": settings(row)}
+        told = {**views.load(stored), "cautions": list(answer.cautions), "settings": found.settings.values}
         lots.put_on_machine(row, told["machine"])
         if row.opened_at is None:
             lots.note_life(row, {"opened_at": loaded_at})

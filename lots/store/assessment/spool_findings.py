@@ -1,9 +1,10 @@
-"""What is kept beside a spool: its flow factor, its mean colour, what it fails by itself, when it was measured dry, and, where it was wound from others, what those fail."""
+"""What is kept beside a spool: flow factor, mean colour, what it fails by itself, when it was measured dry, and, where it was wound from others, what those fail."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from datetime import datetime
+from collections.abc import Iterable, Mapping
+from functools import reduce
+from operator import or_
 from typing import Any
 
 from lots.store.tables.models import Lot, Spool, SpoolParent
@@ -13,33 +14,23 @@ FROM = "of"
 Failures = list[dict[str, Any]]
 
 
-def keep(
-    lot: Lot,
-    flows: dict[str, float],
-    failing: dict[str, Failures],
-    dry: dict[str, datetime],
-    colors: dict[str, dict[str, Any]],
-) -> None:
+def keep(lot: Lot, found: Mapping[str, Mapping[str, Any]]) -> None:
     """Keeps what a lot's spools are found to be, forgets what no longer holds, and hands every change on to what was wound from them.
+
+    `found` holds column -> code of the spool -> value, `nonconforming` among them.
 
     One query for the rows, one more where some are wound, one more where anything changed, then one update for each row that did.
     """
-    known = Spool.flow_factor.is_null(False) | Spool.nonconforming.is_null(False) | Spool.dry_at.is_null(False)
-    known |= Spool.color.is_null(False)
-    named = sorted({*flows, *failing, *dry, *colors})
+    known = reduce(or_, (getattr(Spool, name).is_null(False) for name in found))
+    named = sorted({code for some in found.values() for code in some})
     rows = list(
         Spool.select().where((Spool.lot == lot) & (Spool.code.in_(named) | known | Spool.spliced)).order_by(Spool.id)
     )
     passed_on = inherited(row.id for row in rows if row.spliced)
     changed = []
     for row in rows:
-        why = [*failing.get(row.code, ()), *passed_on.get(row.id, ())] or None
-        values = {
-            "flow_factor": flows.get(row.code),
-            "nonconforming": why,
-            "dry_at": dry.get(row.code),
-            "color": colors.get(row.code),
-        }
+        why = [*found["nonconforming"].get(row.code, ()), *passed_on.get(row.id, ())] or None
+        values = {**{name: some.get(row.code) for name, some in found.items()}, "nonconforming": why}
         if any(getattr(row, name) != value for name, value in values.items()):
             Spool.update(**values).where(Spool.id == row.id).execute()
             changed += [row.id] if why != row.nonconforming else []

@@ -63,6 +63,8 @@ EDITED = {
     "retestable": '["color"]',
     "concessions": '[{"id":1}]',
     "wet": '[{"spool":"x"}]',
+    "printed": '{"bond":{"P1|":{}}}',
+    "flow_uncertainty": 0.01,
     "reinspected_until": "2027-01-01T00:00:00.000000Z",
     "moisture_at": "2026-01-01T00:00:00.000000Z",
 }

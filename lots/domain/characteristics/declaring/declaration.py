@@ -268,6 +268,7 @@ class Characteristic:
             is asked beyond them, so that many readings can be read field by field.
         printed: its readings are of prints, whose printer, recipe and build may be stated and whose control spool is told apart.
         of_lot: False for a reading of another material, such as a control bar.
+        by_print: what is kept of the readings of one printer and recipe, as it is stored.
         comparable: a reading as it counts under a limits block and a shade revision, None where it does not count.
         not_comparable: why such a reading does not count, in words; `compared_by` is the field that decides, "" for its first.
         against_only: why a reading that is comparable counts against its lot and never for it, in words, given the lot's readings of the
@@ -312,6 +313,7 @@ class Characteristic:
     sent: Callable[[Values], Sequence[Problem]] | None = None
     printed: bool = False
     of_lot: Callable[[Any], bool] = every_reading
+    by_print: Callable[[Sequence[Any]], Mapping[str, Any]] = lambda readings: {}
     comparable: Callable[[Any, Any, ShadeRevision | None], Any] = lambda reading, block, shade: reading
     not_comparable: str = ""
     compared_by: str = ""

@@ -87,6 +87,11 @@ def _other_printers(case: Case, tests: Sequence[ShrinkTest], limits: ShrinkageLi
     ]
 
 
+def _by_print(tests: Sequence[ShrinkTest]) -> dict[str, list[float | None]]:
+    """Shrinkage per axis of the coupons of one printer and recipe: %, standard uncertainty in %, tests."""
+    return {axis: [found.percent, found.uncertainty, found.n] for axis, found in summarise(tests).items()}
+
+
 def _notes(recorded: Sequence[ShrinkTest], tests: Sequence[ShrinkTest], limits: ShrinkageLimits) -> list[str]:
     notes = []
     if left := sum(limits.of_age(test) and not limits.of_length(test) for test in recorded):
@@ -252,6 +257,7 @@ SHRINKAGE = Characteristic(
     doubts=_doubts,
     printed=True,
     of_lot=of_the_lot,
+    by_print=_by_print,
     comparable=lambda test, limits, _: test if limits is None or limits.counts(test) else None,
     not_comparable="not measured at the age or on the length that was asked for",
     compared_by="age_h",

@@ -1,0 +1,87 @@
+"""What to set for a spool on a machine: flow, and scales that belong to the printer of their coupons."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from lots.domain.characteristics.bond.declared_bond import BOND
+from lots.domain.characteristics.shrinkage.declared_shrinkage import SHRINKAGE
+from lots.domain.characteristics.shrinkage.lot_shrinkage import AXES, scale_factor
+from lots.domain.production.print_settings import ForPrinter, Shrunk, for_printer, strength_caution
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Settings as the contract shows them, and what to mind about them on the machine that was asked for."""
+
+    values: dict[str, Any]
+    cautions: tuple[str, ...] = ()
+
+
+def settings_of(row: Any, held: Sequence[Any], machine: str | None, use: str) -> Settings:
+    """Returns what to set for a spool, from measurements of itself and of its lot, never of another. No query.
+
+    Flow from its own diameters, or its lot's when it was not measured itself; scales from its lot's coupons of the machine that is asked for, else of
+    others with a caution. Each has its standard uncertainty; of a scale also what 100 mm would come out as without it. A spliced spool holds more than one
+    filament, so nothing is set for it.
+
+    Args:
+        row: the spool.
+        held: every lot whose filament it holds.
+        machine: that it shall go on; None when nobody said.
+        use: what is asked of the material: bond is minded where the use defines it.
+    """
+    own = row.flow_factor is not None
+    measured = row if own else row.lot
+    factor = None if row.spliced else measured.flow_factor
+    found: dict[str, Any] = {
+        "flow_factor": factor,
+        "flow_factor_uncertainty": None if factor is None else measured.flow_uncertainty,
+        "flow_from": None if factor is None else "spool" if own else "lot",
+    }
+    scales = ForPrinter({}, None) if row.spliced else _scales(row.lot, machine)
+    for axis in AXES:
+        one = scales.axes.get(axis)
+        scale = None if one is None else scale_factor(one.percent)
+        found[f"scale_{axis}"] = scale
+        # d(scale)/dS = scale^2, with S as a fraction.
+        known = (
+            None if one is None or scale is None or one.uncertainty is None else scale * scale * one.uncertainty / 100
+        )
+        found[f"scale_{axis}_uncertainty"] = known
+        found[f"length_100_mm_{axis}"] = None if one is None else 100 - one.percent
+    found["measured_on"] = scales.measured_on
+    cautions = dict.fromkeys([*scales.cautions, *(_strength(lot, machine) for lot in held if use in BOND.uses)])
+    return Settings(found, tuple(caution for caution in cautions if caution))
+
+
+def _scales(lot: Any, machine: str | None) -> ForPrinter:
+    """The shrinkage of a lot as it holds for a machine."""
+    uncertain = lot.shrinkage_uncertainty or {}
+    whole = {axis: Shrunk(percent, uncertain.get(axis)) for axis, percent in (lot.shrinkage or {}).items()}
+    return for_printer(_by_printer(lot), whole, machine)
+
+
+def _by_printer(lot: Any) -> dict[str, dict[str, Shrunk]]:
+    """Printer -> axis -> shrinkage; by the recipe with the most tests where there are several."""
+    most: dict[str, dict[str, tuple[int, Shrunk]]] = {}
+    for key, axes in _prints(lot, SHRINKAGE.name).items():
+        printer = key.rpartition("|")[0]
+        for axis, (percent, u, n) in axes.items():
+            known = most.setdefault(printer, {}).get(axis)
+            if known is None or n > known[0]:
+                most[printer][axis] = (n, Shrunk(percent, u, printer))
+    return {printer: {axis: one for axis, (_, one) in axes.items()} for printer, axes in most.items()}
+
+
+def _strength(lot: Any, machine: str | None) -> str:
+    printers = {key.rpartition("|")[0]: None for key in _prints(lot, BOND.name)}
+    return strength_caution(printers, machine)
+
+
+def _prints(lot: Any, name: str) -> Mapping[str, Any]:
+    """What is kept of a lot's prints of one characteristic, by printer and recipe; empty where it was judged by rules that do not keep it."""
+    kept: Mapping[str, Any] = (lot.printed or {}).get(name) or {}
+    return kept
