@@ -158,6 +158,13 @@ def of_grade(grade_id: int, but: int, kinds: Iterable[str], most_lots: int) -> l
     return list(whole().where(Reading.lot.in_(newest.limit(most_lots)) & counting).order_by(Reading.id))
 
 
+def of_controls(kind: str, charts: Iterable[str], most: int) -> list[Any]:
+    """The newest readings of the control spool on these charts (`printer|recipe`) that count, newest first. One query on an index."""
+    counting = (Reading.kind == kind) & ~Reading.screening & ReadingVoid.id.is_null() & ReadingExclusion.id.is_null()
+    counting &= Reading.control_of.in_(list(charts)) & of_what_came()
+    return list(whole().where(counting).order_by(Reading.id.desc()).limit(most))
+
+
 def of_lots(lot_ids: Iterable[int], kind: str) -> list[Any]:
     """Readings of one kind of these lots that are neither voided nor screening, in order of number. One query on an index, none without a lot."""
     wanted = list(lot_ids)

@@ -130,6 +130,25 @@ def test_no_step_is_judged_across_instruments(shop, two):
     assert "pass" == shop.finding(after["lot_id"], "color.step")["verdict"]
 
 
+def test_lots_of_one_job_read_with_different_instruments(shop, two):
+    """The same plaque on C-1 and C-2: the second lot cannot be told to match until a study ties both instruments together."""
+    first, second, grade = two
+    shop.limit(grade["id"], {"sampling": {"fixed": 1}, "color": {"lot_max": 2.0, "job_pair_max": 0.5}})
+    supplier = shop.supplier()
+    codes = []
+    for name, lab, read_with in (("Q-1", ON_1, first), ("Q-2", ON_2, second)):
+        codes.append(shop.receive(supplier, grade, name)["sample"]["spool_codes"][0])
+        assert "released" == shop.color(codes[-1], lab, instrument_id=read_with)["lot"]["standing"]
+    shop.load(codes[0], "cosmetic", job="J-7")
+    found = shop.ask_clearance(codes[1], "cosmetic", job="J-7")
+    assert (False, [None]) == (found["clear"], [pair["within"] for pair in found["shade_match"]])
+    assert any("read with different instruments (C-2; C-1). Measure both with one" in why for why in found["reasons"])
+    agree(shop, first, second, 0.75)
+    found = shop.ask_clearance(codes[1], "cosmetic", job="J-7")
+    assert (True, [True]) == (found["clear"], [pair["within"] for pair in found["shade_match"]])
+    assert pytest.approx(0.0, abs=1e-9) == found["shade_match"][0]["delta_e"]
+
+
 def test_a_reference_of_an_unknown_instrument_is_refused(shop):
     """Nothing is stored of a revision that names an instrument the shop does not have."""
     shade = shop.post("quality", "/shades", {"code": "HW", "name": "Harbour White"})
@@ -231,3 +250,26 @@ def test_coupons_without_a_printer_bring_no_caution(shop):
     found = shop.ask_clearance(code, "fit", machine="P9")
     assert (None, None) == (found["settings"]["measured_on"], found["settings"]["scale_x_uncertainty"])
     assert [] == [one for one in found["cautions"] if "printer" in one]
+
+
+def test_control_prints_on_both_printers_correct_the_scales(shop):
+    """By control prints of one recipe P9 shrinks 0.12 % more than P1, so coupons of 0.40 % on P1 are 0.52 % on P9, without 0.15 % of uncertainty."""
+    caliper = instrument(shop, "CAL-1", "caliper", standard_uncertainty=0.02)
+    limits = {"sampling": {"fixed": 1}, "shrinkage": {"x_percent": [0.1, 0.7]}}
+    supplier, grade = shop.supplier(), shop.grade(limits=limits)
+    spools = [shop.receive(supplier, grade, name)["sample"]["spool_codes"][0] for name in ("Q-1", "CONTROL")]
+    coupon = {"axis": "x", "feature": "outside", "designed_mm": 100, "age_h": 24, "instrument_id": caliper}
+    prints = [("P1", 99.70 + w, True) for w in (0.0, 0.02, -0.02)] + [
+        ("P9", 99.58 + w, True) for w in (0.0, 0.02, -0.02)
+    ]
+    for printer, measured, control in [*prints, ("P1", 99.60, False)]:
+        body = {"spool_code": spools[control], "printer": printer, "measured_mm": measured, "test_print": "COUPON/1"}
+        shop.measure("shrinkage", {**coupon, **body, **({"control": True} if control else {})})
+    found = shop.ask_clearance(spools[0], "fit", machine="P9")
+    settings = found["settings"]
+    assert pytest.approx(1 / (1 - 0.0052)) == settings["scale_x"]
+    each = math.hypot(0.02 / math.sqrt(3), 0.02)
+    u = math.hypot(0.02, each, each)
+    assert pytest.approx(settings["scale_x"] ** 2 * u / 100) == settings["scale_x_uncertainty"]
+    told = "The scale factors were measured on printer P1 and corrected to P9 by control prints on both (X +0.12 %)."
+    assert told in found["cautions"]

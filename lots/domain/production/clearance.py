@@ -260,6 +260,8 @@ def _use_reasons(state: SpoolState, use: str) -> list[str]:
 
 
 def _pair_reason(state: SpoolState, pair: PairMatch) -> str:
+    if pair.within is None and pair.says:
+        return f"Lot {state.lot} cannot be compared with lot {pair.lot}, already used in this job: {pair.says}"
     if pair.delta_e is None or pair.limit is None:
         return f"Lot {state.lot} cannot be compared with lot {pair.lot}, already used in this job: a mean colour is missing."
     return (
@@ -274,6 +276,8 @@ def _mate_reason(spool: str, pair: PairMatch) -> str:
 
 def unlike(pair: PairMatch) -> str:
     """Returns in words why two lots do not match within one job."""
+    if pair.within is None and pair.says:
+        return f"They cannot be compared: {pair.says}"
     if pair.delta_e is None or pair.limit is None:
         return "They cannot be compared: a mean colour under the same conditions is missing."
     return f"They do not match: colour difference {shown(pair.delta_e)}, at most {pair.limit:g} within one job ({pair.direction})."

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.colorimetry.color_difference import components
 from lots.domain.colorimetry.color_values import Lab
-from lots.domain.conformity.limits import Limit
+from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
 
 
 @dataclass(frozen=True, slots=True)
 class PairMatch:
-    """Colour difference between two lots' means. `within` is None where it could not be told: a mean is missing.
+    """Colour difference between two lots' means. `within` is None where it could not be told: a mean is missing, or as `says` has it.
 
     `lot` names the reference, `of` the lot that is compared with it.
     """
@@ -24,6 +24,7 @@ class PairMatch:
     within: bool | None
     direction: str = ""
     of: str = ""
+    says: str = ""
 
 
 def within_one_job(*limits: ColorLimits) -> float | None:
@@ -70,6 +71,31 @@ def match_pairs(
         within = most is None or Limit(None, most).allows(difference)
         pairs.append(PairMatch(name, difference, most, within, components(other, lab).direction, of))
     return pairs
+
+
+def across_instruments(pair: PairMatch, uncertainty: float, says: str) -> PairMatch:
+    """Returns a match of two lots that were read with different instruments: a mismatch that the instruments alone may explain cannot be told.
+
+    Args:
+        pair: as it was read.
+        uncertainty: standard uncertainty of the difference that comes from the instruments, >= 0.
+        says: why, and what to do.
+
+    Notes:
+        A match stays a match. Beyond 1.645 standard uncertainties a mismatch stays one.
+
+    Reference:
+        This project's rule, no source.
+
+    Example:
+        >>> across_instruments(PairMatch("L-1", 0.8, 0.5, False), 0.6, "read apart").within is None
+        True
+    """
+    if pair.within is not False or pair.delta_e is None or pair.limit is None:
+        return pair
+    if pair.delta_e - pair.limit > DecisionRule().z * uncertainty + BINARY_NOISE:
+        return pair
+    return replace(pair, within=None, says=says)
 
 
 def worse(one: PairMatch, other: PairMatch) -> PairMatch:

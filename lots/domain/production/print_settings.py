@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from lots.domain.characteristics.shrinkage.lot_shrinkage import AXES, BETWEEN_PRINTERS
+from lots.domain.characteristics.shrinkage.lot_shrinkage import AXES, BETWEEN_PRINTERS, ShrinkTest, summarise
 from lots.domain.code_identity import identity
+
+# Control prints per axis on each of two printers, at least, before their offset counts. Common practice, no source.
+LEAST_CONTROLS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +28,24 @@ class PrinterOffset:
 
     percent: float
     uncertainty: float
+
+    @classmethod
+    def between(cls, here: Sequence[ShrinkTest], there: Sequence[ShrinkTest]) -> dict[str, PrinterOffset]:
+        """Returns by axis how much more control prints shrink on one printer than on another; an axis with fewer than three tests on either is left out.
+
+        Args:
+            here: control prints on the machine that is asked for.
+            there: control prints by the same recipe on the printer of the coupons.
+
+        Reference:
+            JCGM 100:2008, 5.1.2 (difference of two means). Three of each: common practice, no source.
+        """
+        mine, other, found = summarise(here), summarise(there), {}
+        for axis in mine.keys() & other.keys():
+            one, two = mine[axis], other[axis]
+            if min(one.n, two.n) >= LEAST_CONTROLS and one.uncertainty is not None and two.uncertainty is not None:
+                found[axis] = cls(one.percent - two.percent, math.hypot(one.uncertainty, two.uncertainty))
+        return found
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,6 +32,7 @@ from lots.services.assessment import concessions
 from lots.services.assessment.lot_assessment import inspected_again
 from lots.services.lookups import spool_of
 from lots.services.production import dryings
+from lots.services.production.lot_instruments import as_read_alike
 from lots.services.production.settings import Settings, settings_of
 from lots.services.setup import grade_uses
 from lots.services.views import spool_failures
@@ -147,8 +148,13 @@ def _pairs(lot: Any, others: Sequence[Any], match_max: float | None) -> list[Pai
         rules = [color_rule(lot), color_rule(other)]
         if match_max is not None:
             rules = [replace(rule, job_pair_max=match_max) for rule in rules]
-        beside = [(other.supplier_lot, comparable_lab(lot, other), within_one_job(*rules))]
-        by_each = [pair for rule in rules for pair in match_pairs(mine, beside, rule, lot.supplier_lot)]
+        theirs = as_read_alike(lot, other, comparable_lab(lot, other))
+        beside = [(other.supplier_lot, theirs.lab, within_one_job(*rules))]
+        by_each = [
+            theirs.told(pair, mine, rule)
+            for rule in rules
+            for pair in match_pairs(mine, beside, rule, lot.supplier_lot)
+        ]
         found.append(worse(*by_each))
     return found
 

@@ -6,10 +6,23 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from lots.domain.assessment.limits_revision import limits_from
 from lots.domain.characteristics.bond.declared_bond import BOND
 from lots.domain.characteristics.shrinkage.declared_shrinkage import SHRINKAGE
 from lots.domain.characteristics.shrinkage.lot_shrinkage import AXES, scale_factor
-from lots.domain.production.print_settings import ForPrinter, Shrunk, for_printer, strength_caution
+from lots.domain.production.print_settings import (
+    ForPrinter,
+    PrinterOffset,
+    Shrunk,
+    for_printer,
+    same,
+    strength_caution,
+)
+from lots.services.assessment.lot_assessment import reading_from
+from lots.store import readings
+
+# So many of the newest control prints of both printers are looked at.
+_CONTROLS = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +34,9 @@ class Settings:
 
 
 def settings_of(row: Any, held: Sequence[Any], machine: str | None, use: str) -> Settings:
-    """Returns what to set for a spool, from measurements of itself and of its lot, never of another. No query.
+    """Returns what to set for a spool, from measurements of itself and of its lot, never of another.
+
+    No query; one where the coupons were printed by a recipe on another printer than the machine that is asked for.
 
     Flow from its own diameters, or its lot's when it was not measured itself; scales from its lot's coupons of the machine that is asked for, else of
     others with a caution. Each has its standard uncertainty; of a scale also what 100 mm would come out as without it. A spliced spool holds more than one
@@ -61,7 +76,28 @@ def _scales(lot: Any, machine: str | None) -> ForPrinter:
     """The shrinkage of a lot as it holds for a machine."""
     uncertain = lot.shrinkage_uncertainty or {}
     whole = {axis: Shrunk(percent, uncertain.get(axis)) for axis, percent in (lot.shrinkage or {}).items()}
-    return for_printer(_by_printer(lot), whole, machine)
+    by_printer = _by_printer(lot)
+    return for_printer(by_printer, whole, machine, _offsets(lot, by_printer, machine))
+
+
+def _offsets(lot: Any, by_printer: Mapping[str, Any], machine: str | None) -> dict[str, PrinterOffset]:
+    """How much more the machine shrinks than the one printer of the coupons, by control prints of one recipe on both. One query, none where nothing asks for it."""
+    if machine is None or len(by_printer) != 1 or any(same(printer, machine) for printer in by_printer):
+        return {}
+    (printer,) = by_printer
+    recipes = [recipe for key in _prints(lot, SHRINKAGE.name) if (recipe := key.rpartition("|")[2])]
+    if len(recipes) != 1:
+        return {}
+    here, there = (f"{name}|{recipes[0]}" for name in (machine, printer))
+    block = limits_from(lot.limits_revision.body).given.get(SHRINKAGE.name) if lot.limits_revision else None
+    on: dict[str, list[Any]] = {here: [], there: []}
+    for row in readings.of_controls(SHRINKAGE.name, on, _CONTROLS):
+        test = SHRINKAGE.comparable(
+            reading_from(row, row.instrument.standard_uncertainty if row.instrument_id else None), block, None
+        )
+        if test is not None:
+            on[row.control_of].append(test)
+    return PrinterOffset.between(on[here], on[there])
 
 
 def _by_printer(lot: Any) -> dict[str, dict[str, Shrunk]]:
