@@ -16,6 +16,17 @@ WHITE = [95.0, -0.8, 1.5]
 MEASURED = "2026-11-20T11:00:00Z"
 RECEIVED = "2026-11-20T08:00:00Z"
 
+# How specimens are printed, for tests that are not about it.
+RECIPE: dict[str, Any] = {
+    "nozzle_c": 215,
+    "bed_c": 60,
+    "layer_height_mm": 0.2,
+    "speed_mm_s": 60,
+    "cooling_percent": 40,
+    "orientation": "upright",
+    "geometry": "Bar 10 x 4 mm, 80 mm tall.",
+}
+
 # Limits in the form of the contract's example, with every block.
 FULL_LIMITS: dict[str, Any] = {
     "sampling": {"fixed": 3},
@@ -141,6 +152,14 @@ class Shop:
     def limit(self, grade_id: int, limits: dict[str, Any]) -> dict[str, Any]:
         """The next limits revision of a grade."""
         return self.post("quality", f"/grades/{grade_id}/limits", limits)
+
+    def recipe(self, code: str = "COUPON", revisions: int = 1, **more: Any) -> str:
+        """A test print with its recipe, as readings cite the newest revision."""
+        made = self.post("quality", "/test-prints", {"code": code, "name": f"Test print {code}"})
+        body = {**RECIPE, **more}
+        for _ in range(revisions):
+            cited: str = self.post("quality", f"/test-prints/{made['id']}/revisions", body)["test_print"]
+        return cited
 
     # The clerk
 

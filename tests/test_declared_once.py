@@ -2,9 +2,11 @@
 
 import ast
 from collections import Counter
+from dataclasses import fields
 from pathlib import Path
 
 from lots.domain.characteristics.registry import DECLARED
+from lots.domain.colorimetry.color_values import Conditions
 
 PACKAGE = Path(__file__).parent.parent / "lots"
 NAMES = set(DECLARED)
@@ -15,7 +17,7 @@ DECLARATIONS = PACKAGE / "domain" / "characteristics"
 # A picture is drawn of one characteristic, which it may know.
 PICTURES = {PACKAGE / "services" / "documents" / "lot_pictures.py", *(PACKAGE / "api" / "pictures").glob("*.py")}
 # Colour's own values have these fields wherever they stand, as a measured colour or as an approved one.
-OF_COLOR = {"lab", "spectrum", "conditions", "formula", "weights"}
+OF_COLOR = {"lab", "spectrum", "conditions", "formula", "weights", *(field.name for field in fields(Conditions))}
 
 
 def texts(nodes):

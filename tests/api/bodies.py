@@ -9,7 +9,7 @@ from typing import Any
 
 from lots.domain.characteristics.registry import DECLARED
 from tests.journeys.supply import whites
-from tests.shop import CONDITIONS, FULL_LIMITS, MEASURED, RECEIVED, SIMPLE_LIMITS, WHITE, Shop
+from tests.shop import CONDITIONS, FULL_LIMITS, MEASURED, RECEIVED, RECIPE, SIMPLE_LIMITS, WHITE, Shop
 
 _number = count(1)
 
@@ -172,16 +172,7 @@ def _measured(at: Furnished, **fields: Any) -> dict[str, Any]:
 
 
 def _recipe(_: Furnished) -> dict[str, Any]:
-    return {
-        "nozzle_c": 215,
-        "bed_c": 60,
-        "layer_height_mm": 0.2,
-        "speed_mm_s": 60,
-        "cooling_percent": 40,
-        "orientation": "upright",
-        "geometry": "Bar 10 x 4 mm, 80 mm tall.",
-        "note": "beside the window",
-    }
+    return {**RECIPE, "note": "beside the window"}
 
 
 def _grade(at: Furnished) -> dict[str, Any]:

@@ -2,17 +2,8 @@
 
 import pytest
 
-from tests.shop import MEASURED
+from tests.shop import MEASURED, RECIPE
 
-RECIPE = {
-    "nozzle_c": 215,
-    "bed_c": 60,
-    "layer_height_mm": 0.2,
-    "speed_mm_s": 60,
-    "cooling_percent": 40,
-    "orientation": "upright",
-    "geometry": "Bar 10 x 4 mm, 80 mm tall.",
-}
 BOND = {"sampling": {"fixed": 1}, "bond": {"mean_min_mpa": 20, "test_print": "BAR"}}
 # Invented means of control bars in eight earlier builds, MPa.
 STEADY = (29, 31, 30, 30, 29, 31, 30, 30)

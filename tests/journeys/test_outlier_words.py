@@ -2,7 +2,7 @@
 
 import pytest
 
-from lots.domain.assessment.outliers import LEAST_FOR_ONE
+from lots.domain.replicates.outliers import LEAST_FOR_ONE
 from tests.shop import WHITE
 
 GLOSS = {"sampling": {"fixed": 1}, "gloss": {"deg_60_gu": [2.0, 8.0]}}

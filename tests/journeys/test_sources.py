@@ -254,7 +254,7 @@ def test_coupons_without_a_printer_bring_no_caution(shop):
 
 def test_control_prints_on_both_printers_correct_the_scales(shop):
     """By control prints of one recipe P9 shrinks 0.12 % more than P1, so coupons of 0.40 % on P1 are 0.52 % on P9, without 0.15 % of uncertainty."""
-    caliper = instrument(shop, "CAL-1", "caliper", standard_uncertainty=0.02)
+    caliper, recipe = instrument(shop, "CAL-1", "caliper", standard_uncertainty=0.02), shop.recipe()
     limits = {"sampling": {"fixed": 1}, "shrinkage": {"x_percent": [0.1, 0.7]}}
     supplier, grade = shop.supplier(), shop.grade(limits=limits)
     spools = [shop.receive(supplier, grade, name)["sample"]["spool_codes"][0] for name in ("Q-1", "CONTROL")]
@@ -263,7 +263,7 @@ def test_control_prints_on_both_printers_correct_the_scales(shop):
         ("P9", 99.58 + w, True) for w in (0.0, 0.02, -0.02)
     ]
     for printer, measured, control in [*prints, ("P1", 99.60, False)]:
-        body = {"spool_code": spools[control], "printer": printer, "measured_mm": measured, "test_print": "COUPON/1"}
+        body = {"spool_code": spools[control], "printer": printer, "measured_mm": measured, "test_print": recipe}
         shop.measure("shrinkage", {**coupon, **body, **({"control": True} if control else {})})
     found = shop.ask_clearance(spools[0], "fit", machine="P9")
     settings = found["settings"]

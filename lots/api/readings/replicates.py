@@ -12,7 +12,7 @@ from lots.api.http.roles import ALL
 from lots.api.http.routes import Resource, Routes, person
 from lots.api.lot_schemas import LotAfterSchema
 from lots.api.readings.readings import ExclusionLineSchema, ReadingSchema
-from lots.domain.assessment.repeats import CAUSES
+from lots.domain.replicates.repeats import CAUSES
 from lots.services.assessment import exclusions, repeats
 
 routes = Routes(

@@ -10,10 +10,10 @@ from datetime import datetime
 from typing import Any
 
 from lots.domain.assessment.limits_revision import CHARACTERISTICS
-from lots.domain.assessment.repeats import numbered
 from lots.domain.characteristics.registry import DECLARED
 from lots.domain.conformity.rule_versions import SECOND
 from lots.domain.instruments.calibration import doubt_about
+from lots.domain.replicates.repeats import numbered
 from lots.domain.words import clause
 from lots.services import clock, views
 from lots.services.assessment import repeats

@@ -8,8 +8,13 @@ from datetime import datetime
 from typing import Any
 
 from lots.domain.assessment.limits_revision import CHARACTERISTICS, Limits, limits_from
-from lots.domain.assessment.outliers import Outliers, with_and_without
-from lots.domain.assessment.repeats import (
+from lots.domain.characteristics.color.declared_color import COLOR
+from lots.domain.characteristics.color.limits_block import COORDINATES
+from lots.domain.characteristics.declaring.case import ShadeRevision
+from lots.domain.characteristics.registry import DECLARED, REPEATED
+from lots.domain.colorimetry.color_values import Lab
+from lots.domain.replicates.outliers import Outliers, with_and_without
+from lots.domain.replicates.repeats import (
     ALPHA,
     CONFIDENCE,
     Deciding,
@@ -20,11 +25,6 @@ from lots.domain.assessment.repeats import (
     outliers_among,
     scatter_of,
 )
-from lots.domain.characteristics.color.declared_color import COLOR
-from lots.domain.characteristics.color.limits_block import COORDINATES
-from lots.domain.characteristics.declaring.case import ShadeRevision
-from lots.domain.characteristics.registry import DECLARED, REPEATED
-from lots.domain.colorimetry.color_values import Lab
 from lots.services import views
 from lots.services.assessment.counting import HeldTo, that_count
 from lots.services.assessment.lot_assessment import Terms, assess_lot, reading_from

@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 from scipy.stats import binomtest
 from scipy.stats import t as student
 
-from lots.domain.assessment.replicates import Scatter, for_decision, for_tolerance, lightness_noise, pooled_scatter
 from lots.domain.conformity.guard import OUT_OF_REACH
 from lots.domain.conformity.limits import Limit
+from lots.domain.replicates.scatter import Scatter, for_decision, for_tolerance, lightness_noise, pooled_scatter
 from tests.domain.strategies import numbers, steps
 from tests.tolerances import SAME_FORMULA, SAME_SUM
 

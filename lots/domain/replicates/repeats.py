@@ -7,8 +7,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from lots.domain.assessment.outliers import Outliers, extreme_deviates, free_values, most_to_look_for
-from lots.domain.assessment.replicates import Replicates, Scatter, for_decision, pooled_scatter
 from lots.domain.characteristics.color.declared_color import COLOR, VECTOR
 from lots.domain.characteristics.color.limits_block import COORDINATES
 from lots.domain.characteristics.color.lot_color import ColorLimits
@@ -17,6 +15,8 @@ from lots.domain.characteristics.registry import REPEATED
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.conformity.findings import LABELS, Finding
 from lots.domain.conformity.limits import Limit
+from lots.domain.replicates.outliers import Outliers, extreme_deviates, free_values, most_to_look_for
+from lots.domain.replicates.scatter import Replicates, Scatter, for_decision, pooled_scatter
 from lots.domain.statistics.quantiles import student
 
 # Probability of flagging anything among the readings of one kind where nothing stands apart; its figures share it.
@@ -75,7 +75,7 @@ def outliers_among(repeats: Sequence[Repeat], alpha: float, repeatability: float
         repeatability: of the instrument, in the figure's unit, >= 0.
 
     Reference:
-        See lots.domain.assessment.outliers.extreme_deviates; how many are looked for: most_to_look_for.
+        See lots.domain.replicates.outliers.extreme_deviates; how many are looked for: most_to_look_for.
     """
     sizes: dict[tuple[Any, ...], int] = {}
     for one in repeats:

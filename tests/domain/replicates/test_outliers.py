@@ -10,7 +10,8 @@ from scipy.stats import binomtest
 from scipy.stats import t as student
 from statsmodels.api import OLS
 
-from lots.domain.assessment.outliers import (
+from lots.domain.conformity.limits import BINARY_NOISE
+from lots.domain.replicates.outliers import (
     LEAST_FOR_ONE,
     LEAST_VALUES,
     MeanOf,
@@ -21,7 +22,6 @@ from lots.domain.assessment.outliers import (
     most_to_look_for,
     with_and_without,
 )
-from lots.domain.conformity.limits import BINARY_NOISE
 from tests.domain.builders import reference_json
 from tests.domain.strategies import numbers, steps
 from tests.tolerances import CUT_OFF_3, CUT_OFF_4, PRINTED_3, SAME_FORMULA, SAME_SUM

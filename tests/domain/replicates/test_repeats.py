@@ -8,16 +8,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lots.domain.assessment.limits_revision import CHARACTERISTICS
-from lots.domain.assessment.outliers import extreme_deviates
-from lots.domain.assessment.repeats import (
-    LEAST_DF,
-    Known,
-    Repeat,
-    deciding,
-    outliers_among,
-    scatter_of,
-)
-from lots.domain.assessment.replicates import Scatter, for_decision
 from lots.domain.characteristics.bond.lot_bond import BondTest
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.cross_section import DiameterReading
@@ -28,6 +18,16 @@ from lots.domain.characteristics.surface import SurfaceCheck
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.conformity.findings import judge
 from lots.domain.conformity.limits import DecisionRule, Limit
+from lots.domain.replicates.outliers import extreme_deviates
+from lots.domain.replicates.repeats import (
+    LEAST_DF,
+    Known,
+    Repeat,
+    deciding,
+    outliers_among,
+    scatter_of,
+)
+from lots.domain.replicates.scatter import Scatter, for_decision
 from tests.domain.builders import color
 from tests.domain.strategies import steps
 from tests.tolerances import SAME_SUM
