@@ -159,7 +159,7 @@ def of_grade(grade_id: int, but: int, kinds: Iterable[str], most_lots: int) -> l
 
 
 def of_controls(kind: str, charts: Iterable[str], most: int) -> list[Any]:
-    """The newest readings of the control spool on these charts (`printer|recipe`) that count, newest first. One query on an index."""
+    """The newest readings of the control spool on these charts (`Origin.control_of`) that count, newest first. One query on an index."""
     counting = (Reading.kind == kind) & ~Reading.screening & ReadingVoid.id.is_null() & ReadingExclusion.id.is_null()
     counting &= Reading.control_of.in_(list(charts)) & of_what_came()
     return list(whole().where(counting).order_by(Reading.id.desc()).limit(most))

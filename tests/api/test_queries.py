@@ -13,6 +13,9 @@ from tests.journeys.supply import whites
 from tests.shop import CONDITIONS, FULL_LIMITS, MEASURED, SIMPLE_LIMITS, WHITE
 from tests.store.rows import connected, counts
 
+# The rows of what was loaded for one job, found by its index before.
+OF_A_SUBQUERY = ("SCAN there",)
+
 
 class Statements(logging.Handler):
     """Collects the statements that peewee logs, transactions apart."""
@@ -155,6 +158,7 @@ def test_what_else_would_do_is_found_among_what_is_in_stock(shop, spools, respoo
             for sql, values in seen:
                 plan = [row[-1] for row in database.db.execute_sql(f"EXPLAIN QUERY PLAN {sql}", values).fetchall()]
                 walked = [step for step in plan if step.startswith("SCAN") and "spool_in_stock" not in step]
+                walked = [step for step in walked if step not in OF_A_SUBQUERY]
                 assert [] == walked, (sql, plan)
 
 
@@ -166,7 +170,7 @@ def test_clearance_reads_from_indexes(shop, spools):
         for sql, values in seen:
             plan = [row[-1] for row in database.db.execute_sql(f"EXPLAIN QUERY PLAN {sql}", values).fetchall()]
             assert plan
-            assert [] == [step for step in plan if step.startswith("SCAN")], sql
+            assert [] == [step for step in plan if step.startswith("SCAN") and step not in OF_A_SUBQUERY], sql
 
 
 @pytest.mark.parametrize("engine", ["sqlite"])

@@ -34,7 +34,9 @@ def a_lot(number, lab=(95.0, -0.8, 1.5), body=None, conditions=D65, **more):
         "judged_at": MONDAY,
         "concessions": [],
     }
-    return Lot(**{**known, **more})
+    made = Lot(**{**known, **more})
+    made.in_job = []
+    return made
 
 
 @st.composite

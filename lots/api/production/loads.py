@@ -101,14 +101,33 @@ class SettingsSchema(Schema):
 
 
 class PairSchema(Schema):
-    """How the colour of a lot on this spool lies to another lot of the job, or on the spool."""
+    """How the colour of this spool lies to another spool of the job, or of a lot on it to another lot on it."""
 
     supplier_lot = fields.String(required=True)
+    spool_code = fields.String(
+        required=True, allow_none=True, metadata={"description": "its spool in the job; null for any of the lot"}
+    )
     of_lot = fields.String(required=True, metadata={"description": "the lot on this spool that is compared with it"})
+    of_spool = fields.String(
+        required=True, allow_none=True, metadata={"description": "this spool; null for any of the lot"}
+    )
     delta_e = fields.Float(
         required=True,
         allow_none=True,
-        metadata={"description": "colour difference of the two lots' means; null when it is not known"},
+        metadata={
+            "description": "colour difference of the two spools, by their own means where they were measured, else by their lots', with "
+            "`allowance`; null when it is not known"
+        },
+    )
+    allowance = fields.Float(
+        required=True,
+        metadata={
+            "description": "the part of `delta_e` for how far spools that were not measured differ from their lots' means"
+        },
+    )
+    spools_known = fields.Boolean(
+        required=True,
+        metadata={"description": "false where one measured spool stands for another that was not measured"},
     )
     limit = fields.Float(required=True, allow_none=True, metadata={"description": "most that it may be within one job"})
     within = fields.Boolean(

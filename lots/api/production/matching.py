@@ -132,6 +132,11 @@ class PickedSchema(Schema):
     lots = fields.List(fields.Nested(NamedLotSchema), required=True)
     spool_codes = fields.List(fields.String(), required=True)
     nearest = fields.Nested(NearestSchema, required=True, allow_none=True)
+    left_out = fields.List(
+        fields.String(),
+        required=True,
+        metadata={"description": "spools that do not match the others of their lot within the limit"},
+    )
     considered = fields.Nested(ConsideredSchema, required=True)
 
 

@@ -49,7 +49,7 @@ def apart_from_controls(readings: Readings) -> tuple[Readings, Readings]:
 def by_print(case: Case) -> dict[str, dict[str, Mapping[str, Any]]]:
     """Returns, per characteristic that is a print, what was measured of the prints of each printer: settings and strengths belong to a printer.
 
-    The key is `printer|recipe`, as the chart of its controls is named (`Origin.control_of`). Readings that do not count, and prints of unknown printers, are
+    The key is `printer|recipe`. Readings that do not count, and prints of unknown printers, are
     left out.
 
     Args:

@@ -21,6 +21,9 @@ PART_CAUTION = "A released lot is not a safe part: parts that carry load, flex, 
 # Shown where a use shows colour and nobody said for which job.
 MATCH_NOT_CHECKED = "Colour match was not checked. Give the job to compare this lot with the other lots used in it."
 
+# Shown where a spool that was not measured is compared by the mean of a lot of which one spool was.
+SPOOLS_NOT_KNOWN = "Differences between spools of lot {} are not known, since one spool of it was measured."
+
 # A lot that is gone, or stands nobody knows where, is not used up by permission.
 _HELPED_BY_CONCESSION = (*LOADABLE, "quarantined", "blocked")
 
@@ -140,6 +143,9 @@ def clear(
     reasons = (*by_hand, *against, *fixed)
     granted = state.material.permission(use)
     cautions = (*state.cautions, *([permission_says(granted)] if granted else []), PART_CAUTION)
+    if match_asked:
+        unknown = dict.fromkeys(lot for pair in pairs if pair.limit is not None for lot in pair.unknown)
+        cautions = (*map(SPOOLS_NOT_KNOWN.format, unknown), *cautions)
     fit = [name for name, verdict in state.uses.items() if verdict == "pass"] if state.standing == "restricted" else []
     passes = tuple(use for use in (*USES, GENERAL) if verdict_on_use(state.uses, state.blocks, use) == "pass")
     allowed = None if reasons else concession
@@ -262,6 +268,12 @@ def _use_reasons(state: SpoolState, use: str) -> list[str]:
 def _pair_reason(state: SpoolState, pair: PairMatch) -> str:
     if pair.within is None and pair.says:
         return f"Lot {state.lot} cannot be compared with lot {pair.lot}, already used in this job: {pair.says}"
+    if pair.same_lot:
+        between = "spools of its lot differ by that much" if pair.allowance else pair.direction
+        return (
+            f"Spool {state.spool} does not match spool {pair.spool} of the same lot, already used in this job: colour difference "
+            f"{shown(pair.delta_e or 0.0)}, at most {pair.limit or 0.0:g} within one job ({between})."
+        )
     if pair.delta_e is None or pair.limit is None:
         return f"Lot {state.lot} cannot be compared with lot {pair.lot}, already used in this job: a mean colour is missing."
     return (

@@ -36,13 +36,18 @@ class StockSpool:
 
 @dataclass(frozen=True, slots=True)
 class StockLot:
-    """A lot that may be used: its mean colour, None where none was measured, when it came, and its spools."""
+    """A lot that may be used: its mean colour, None where none was measured, when it came, and its spools.
+
+    `colors` are the colours that its spools stand for, each with the allowance for what an unmeasured spool may differ by; none stands for the
+    mean alone.
+    """
 
     id: int
     name: str
     lab: Lab | None
     received_at: datetime
     spools: tuple[StockSpool, ...]
+    colors: tuple[tuple[Lab, float], ...] = ()
 
     def __post_init__(self) -> None:
         _refuse_naive(f"lot {self.name}", self.received_at)
@@ -236,13 +241,20 @@ def _central_first(lots: Sequence[StockLot], limits: ColorLimits) -> list[StockL
 
 
 def _differences(lots: Sequence[StockLot], limits: ColorLimits) -> dict[tuple[int, int], float]:
-    """The colour difference of every two measured lots, the larger of both ways."""
+    """The colour difference of every two measured lots, the larger of both ways, and the largest of their spools'."""
     import numpy as np
 
-    measured = [(i, lot.lab) for i, lot in enumerate(lots) if lot.lab is not None]
-    apart = delta_e_among([lab for _, lab in measured], limits.formula, limits.weights)
-    larger = np.maximum(apart, apart.T)[np.triu_indices(len(measured), 1)]
-    return dict(zip(combinations([i for i, _ in measured], 2), larger.tolist(), strict=True))
+    measured = [(i, lot.colors or ((lot.lab, 0.0),)) for i, lot in enumerate(lots) if lot.lab is not None]
+    colors = [color for _, some in measured for color, _ in some]
+    apart = delta_e_among(colors, limits.formula, limits.weights)
+    larger = np.maximum(apart, apart.T)
+    if len(colors) > len(measured) or any(part for _, some in measured for _, part in some):
+        parts = np.array([part for _, some in measured for _, part in some]) ** 2
+        larger = np.sqrt(larger**2 + parts[:, None] + parts[None, :])
+        starts = np.cumsum([0, *(len(some) for _, some in measured)])[:-1]
+        larger = np.maximum.reduceat(np.maximum.reduceat(larger, starts, axis=0), starts, axis=1)
+    found = larger[np.triu_indices(len(measured), 1)]
+    return dict(zip(combinations([i for i, _ in measured], 2), found.tolist(), strict=True))
 
 
 def _near(count: int, apart: dict[tuple[int, int], float], match_max: float | None) -> list[int]:

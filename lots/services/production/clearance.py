@@ -4,17 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
-from itertools import combinations
 from typing import Any
 
-from lots.domain.assessment.limits_revision import GENERAL, Limits, limits_from, own_part
-from lots.domain.characteristics.color.declared_color import COLOR
-from lots.domain.characteristics.color.limits_block import color_limits
-from lots.domain.characteristics.color.lot_color import ColorLimits
+from lots.domain.assessment.limits_revision import GENERAL, Limits, limits_from
 from lots.domain.code_identity import Misread
-from lots.domain.colorimetry.color_values import Lab
 from lots.domain.production.alternatives import Alternative, ranked, why
 from lots.domain.production.clearance import (
     MATCH_NOT_CHECKED,
@@ -25,14 +20,15 @@ from lots.domain.production.clearance import (
     with_held,
     worst_of,
 )
-from lots.domain.production.matching import PairMatch, match_pairs, within_one_job, worse
+from lots.domain.production.matching import PairMatch
 from lots.domain.production.spool_life import SpoolLife
 from lots.services import clock
 from lots.services.assessment import concessions
 from lots.services.assessment.lot_assessment import inspected_again
 from lots.services.lookups import spool_of
 from lots.services.production import dryings
-from lots.services.production.lot_instruments import as_read_alike
+from lots.services.production.job_colors import pairs_among, pairs_in_job
+from lots.services.production.lot_instruments import Known
 from lots.services.production.settings import Settings, settings_of
 from lots.services.setup import grade_uses
 from lots.services.views import spool_failures
@@ -54,6 +50,8 @@ class Ask:
     machine: str | None = None
     mass_g: float | None = None
     match_max: float | None = None
+    # Agreement of instruments that was looked up for it.
+    bridges: Known = field(default_factory=dict, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,38 +131,12 @@ def judged(row: Any, held: Sequence[Any], ask: Ask, in_job: Sequence[Any], at: d
     return worst_of(each, row.code, pairs_among(held, ask.match_max), ask.use in SHOWS_COLOR)
 
 
-def pairs_among(held: Sequence[Any], match_max: float | None = None) -> list[PairMatch]:
-    """Returns how every two of these lots match, compared both ways, since neither was there first."""
-    return [
-        worse(*_pairs(other, [one], match_max), *_pairs(one, [other], match_max))
-        for one, other in combinations(held, 2)
-    ]
-
-
-def _pairs(lot: Any, others: Sequence[Any], match_max: float | None) -> list[PairMatch]:
-    """How a lot matches each of these lots within one job: by the formulas of both, whichever refuses, and by the stricter limit."""
-    mine, found = Lab(*lot.lab) if lot.lab else None, []
-    for other in others:
-        rules = [color_rule(lot), color_rule(other)]
-        if match_max is not None:
-            rules = [replace(rule, job_pair_max=match_max) for rule in rules]
-        theirs = as_read_alike(lot, other, comparable_lab(lot, other))
-        beside = [(other.supplier_lot, theirs.lab, within_one_job(*rules))]
-        by_each = [
-            theirs.told(pair, mine, rule)
-            for rule in rules
-            for pair in match_pairs(mine, beside, rule, lot.supplier_lot)
-        ]
-        found.append(worse(*by_each))
-    return found
-
-
 def _clear(
     row: Any, lot: Any, ask: Ask, in_job: Sequence[Any], at: datetime, alone: bool = True, any_spool: bool = False
 ) -> Clearance:
     """The clearance by one of the lots that a spool holds; `alone` when it holds no other, `any_spool` when none is in the hand yet."""
     agreed = limits_from(lot.limits_revision.body) if lot.limits_revision else None
-    pairs = _pairs(lot, [other for other in in_job if other.id != lot.id], ask.match_max)
+    pairs = pairs_in_job(lot, None if any_spool else row, in_job, ask.match_max, ask.bridges)
     state = _state(
         lot, agreed, **({"spool": lot.supplier_lot, "remaining_g": math.inf} if any_spool else _of(row, lot))
     )
@@ -243,19 +215,6 @@ def _inspections_lacking(row: Any, held: Sequence[Any], at: datetime) -> list[st
         if again and (lacking := again[-1][1]):
             found.append(f"Lot {lot.supplier_lot} is being inspected again. Still to do {'; '.join(lacking)}.")
     return found
-
-
-def color_rule(lot: Any) -> ColorLimits:
-    """Returns the colour limits of the revision that a lot is judged under; those that ask nothing where it has none."""
-    block = lot.limits_revision.body.get(COLOR.name) if lot.limits_revision else None
-    return color_limits(own_part(block or {}))
-
-
-def comparable_lab(lot: Any, other: Any) -> Lab | None:
-    """The other lot's mean colour, when it was measured under the same conditions."""
-    if not other.lab or not lot.shade_revision or not other.shade_revision:
-        return None
-    return Lab(*other.lab) if other.shade_revision.conditions == lot.shade_revision.conditions else None
 
 
 def _others(row: Any, ask: Ask, found: Found, at: datetime) -> list[dict[str, Any]]:
@@ -362,9 +321,13 @@ def candidates(place: Place) -> list[dict[str, str]]:
 def _pair(pair: PairMatch) -> dict[str, Any]:
     return {
         "supplier_lot": pair.lot,
+        "spool_code": pair.spool or None,
         "of_lot": pair.of,
+        "of_spool": pair.of_spool or None,
         "delta_e": pair.delta_e,
         "limit": pair.limit,
         "within": pair.within,
         "direction": pair.direction,
+        "allowance": pair.allowance,
+        "spools_known": not pair.unknown,
     }

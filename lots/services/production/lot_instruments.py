@@ -9,6 +9,7 @@ from lots.domain.characteristics.color.between_instruments import BETWEEN_INSTRU
 from lots.domain.characteristics.color.declared_color import COLOR
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.color.uncertainty import delta_e_uncertainty
+from lots.domain.characteristics.declaring.bridge import Bridge
 from lots.domain.characteristics.declaring.case import PRINTER
 from lots.domain.colorimetry.color_values import Lab, nearest_lab
 from lots.domain.conformity import rule_versions
@@ -18,46 +19,63 @@ from lots.services.from_rows import UNNAMED
 
 
 @dataclass(frozen=True, slots=True)
-class OtherLot:
-    """The colour of another lot as the instruments of the lot in hand would read it, what comes between them per coordinate, and why it is not known better."""
+class BetweenLots:
+    """What lies between the instruments of two lots.
 
-    lab: Lab | None
-    between: float = 0.0
+    Args:
+        shift: what is added to L*, a*, b* of the other lot, so that they are as the instruments of the lot in hand would read them.
+        uncertainty: of each coordinate where nothing is known of the step between the instruments.
+        says: why it is not known, "" where there is nothing to know.
+    """
+
+    shift: tuple[float, ...] = (0.0, 0.0, 0.0)
+    uncertainty: float = 0.0
     says: str = ""
 
-    def told(self, pair: PairMatch, mine: Lab | None, rule: ColorLimits) -> PairMatch:
+    def read_alike(self, lab: Lab | None) -> Lab | None:
+        """Returns a colour of the other lot as the instruments of the lot in hand would read it; None for none."""
+        if lab is None or not any(self.shift):
+            return lab
+        return nearest_lab(*(value + by for value, by in zip(lab.as_list(), self.shift, strict=True)))
+
+    def told(self, pair: PairMatch, mine: Lab | None, theirs: Lab | None, rule: ColorLimits) -> PairMatch:
         """Returns a match of both as it stands across their instruments."""
-        if not self.says or mine is None or self.lab is None:
+        if not self.says or mine is None or theirs is None:
             return pair
-        u = delta_e_uncertainty(self.lab, mine, (self.between,) * 3, rule)
+        u = delta_e_uncertainty(theirs, mine, (self.uncertainty,) * 3, rule)
         return across_instruments(pair, u or 0.0, self.says)
 
 
-def as_read_alike(lot: Any, other: Any, lab: Lab | None) -> OtherLot:
-    """Returns the colour of another lot as it is compared with that of the lot in hand. One query where their instruments are known and differ.
+# What ties two instruments together, by both codes; None where no study does.
+Known = dict[frozenset[str], Bridge | None]
 
-    An agreement study of both instruments corrects it. Without one 0.5 per coordinate lies between them (common practice, no source). Lots judged by rules
-    before the third are compared as they were read.
+
+def between_lots(lot: Any, other: Any, known: Known) -> BetweenLots:
+    """Returns what lies between the instruments of two lots. One query for each two instruments that are known and differ, else none.
+
+    An agreement study of both instruments tells the step between them. Without one 0.5 per coordinate lies between them (common practice, no
+    source). Lots judged by rules before the third are compared as they were read.
 
     Args:
         lot, other: with their figures and rules.
-        lab: mean colour of the other lot, None when it cannot be compared.
+        known: what was looked up before, to which this adds.
     """
     mine, theirs = _read_with(lot), _read_with(other)
-    if lab is None or not mine or not theirs or mine == theirs:
-        return OtherLot(lab)
+    if not mine or not theirs or mine == theirs:
+        return BetweenLots()
     if len(mine) == len(theirs) == 1:
         (here,), (there,) = mine, theirs
-        bridge = bridges_between((here, there)).get(frozenset((here, there)))
-        if bridge is not None:
-            at = zip(lab.as_list(), bridge.shift(here), strict=True)
-            return OtherLot(nearest_lab(*(value + by for value, by in at)))
+        pair = frozenset((here, there))
+        if pair not in known:
+            known[pair] = bridges_between(pair).get(pair)
+        if (bridge := known[pair]) is not None:
+            return BetweenLots(tuple(bridge.shift(here)))
     named, others = (" and ".join(sorted(some)) for some in (mine, theirs))
     says = (
         f"they were read with different instruments ({named}; {others}). "
         "Measure both with one instrument, or record an agreement study of these instruments."
     )
-    return OtherLot(lab, BETWEEN_INSTRUMENTS, says)
+    return BetweenLots(uncertainty=BETWEEN_INSTRUMENTS, says=says)
 
 
 def _read_with(lot: Any) -> set[str]:

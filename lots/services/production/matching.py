@@ -10,12 +10,14 @@ from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.colorimetry.color_difference import components, delta_e_among
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.conformity.limits import Limit
+from lots.domain.production.alike_spools import ShelfSpool, alike
 from lots.domain.production.matching import within_one_job
 from lots.domain.production.picks import StockLot, StockSpool, pick
 from lots.services import clock
 from lots.services.lookups import found, lot_of
 from lots.services.production import clearance
-from lots.services.production.clearance import Ask, color_rule
+from lots.services.production.clearance import Ask
+from lots.services.production.job_colors import color_rule, comparable_lab, spool_color
 from lots.store.assessment import lots
 from lots.store.production import shelf
 
@@ -50,7 +52,7 @@ def _line(
 ) -> dict[str, Any]:
     """How another lot lies to this one; their difference is worked out where it is not given."""
     mine = Lab(*lot.lab) if lot.lab and lot.shade_revision else None
-    theirs = clearance.comparable_lab(lot, other)
+    theirs = comparable_lab(lot, other)
     line = {"lot_id": other.id, "supplier_lot": other.supplier_lot, "standing": other.standing, "uses": other.uses}
     line["limit"] = limit
     if mine is None or theirs is None:
@@ -113,13 +115,10 @@ def picks(values: dict[str, Any]) -> dict[str, Any]:
     match_max = values.get("match_max")
     if "match_max" not in values and ask.use in clearance.SHOWS_COLOR:
         match_max = within_one_job(*(color_rule(of_lot[0].lot) for of_lot in stock.values()))
-    chosen = pick(
-        [_stock_lot(spools) for spools in stock.values()],
-        values["mass_g"],
-        match_max,
-        color_rule(fit[0].lot) if fit else ColorLimits(),
-        values.get("waste_percent", 0.0),
-    )
+    rule = color_rule(fit[0].lot) if fit else ColorLimits()
+    shelf_lots = [_stock_lot(spools, match_max, rule) for spools in stock.values()]
+    chosen = pick(shelf_lots, values["mass_g"], match_max, rule, values.get("waste_percent", 0.0))
+    may_be_used = {spool.code for lot in shelf_lots for spool in lot.spools}
     names = {spools[0].lot_id: spools[0].lot.supplier_lot for spools in stock.values()}
     nearest = chosen.nearest
     return {
@@ -137,16 +136,26 @@ def picks(values: dict[str, Any]) -> dict[str, Any]:
             "lots": [{"lot_id": number, "supplier_lot": names[number]} for number in nearest.lots],
             "match_max_needed": nearest.match_max,
         },
+        "left_out": sorted(spool.code for spool in fit if spool.code not in may_be_used),
         "considered": {"lots": len(stock), "spools": len(fit)},
     }
 
 
-def _stock_lot(spools: list[Any]) -> StockLot:
+def _stock_lot(spools: list[Any], match_max: float | None, rule: ColorLimits) -> StockLot:
+    """A lot on the shelf, with those of its spools that match each other; all of them where no match is asked or their colours are not kept."""
     lot = spools[0].lot
+    colors: tuple[tuple[Lab, float], ...] = ()
+    if match_max is not None and lot.lab and lot.color_between is not None:
+        by_code = {spool.code: spool for spool in spools}
+        there = [ShelfSpool(spool_color(lot, spool), spool.remaining_mass_g) for spool in spools]
+        kept = [one.color for one in alike(there, Lab(*lot.lab), match_max, rule)]
+        spools = [by_code[color.spool] for color in kept]
+        colors = tuple(dict.fromkeys((color.lab, color.allowance(rule)) for color in kept if color.lab is not None))
     return StockLot(
         lot.id,
         lot.supplier_lot,
         Lab(*lot.lab) if lot.lab else None,
         lot.received_at,
         tuple(StockSpool(s.code, s.remaining_mass_g, s.opened_at is not None, s.delivery.came_at) for s in spools),
+        colors,
     )

@@ -8,6 +8,7 @@ from typing import Any
 
 from lots.domain.assessment.limits_revision import limits_from
 from lots.domain.characteristics.bond.declared_bond import BOND
+from lots.domain.characteristics.declaring.origin import chart_of
 from lots.domain.characteristics.shrinkage.declared_shrinkage import SHRINKAGE
 from lots.domain.characteristics.shrinkage.lot_shrinkage import AXES, scale_factor
 from lots.domain.production.print_settings import (
@@ -88,7 +89,7 @@ def _offsets(lot: Any, by_printer: Mapping[str, Any], machine: str | None) -> di
     recipes = [recipe for key in _prints(lot, SHRINKAGE.name) if (recipe := key.rpartition("|")[2])]
     if len(recipes) != 1:
         return {}
-    here, there = (f"{name}|{recipes[0]}" for name in (machine, printer))
+    here, there = (chart_of(name, recipes[0]) for name in (machine, printer))
     block = limits_from(lot.limits_revision.body).given.get(SHRINKAGE.name) if lot.limits_revision else None
     on: dict[str, list[Any]] = {here: [], there: []}
     for row in readings.of_controls(SHRINKAGE.name, on, _CONTROLS):

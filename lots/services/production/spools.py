@@ -9,7 +9,8 @@ from lots.domain.production.clearance import unlike
 from lots.services import clock, views
 from lots.services.errors import AlreadyThere, Conflict, Fault, Invalid
 from lots.services.lookups import spool_of, withdrawn
-from lots.services.production.clearance import lots_held, pairs_among
+from lots.services.production.clearance import lots_held
+from lots.services.production.job_colors import pairs_among
 from lots.services.receiving.receiving import free_codes
 from lots.store import audit
 from lots.store.assessment import lots

@@ -266,6 +266,7 @@ LOT_TO_CHECK = (
     ),
     *(Lot.uses, Lot.why, Lot.wet, Lot.concessions, Lot.lab, Lot.flow_factor, Lot.shrinkage, Lot.shrinkage_uncertainty),
     *(Lot.reinspected_until, Lot.moisture_at, Lot.printed, Lot.flow_uncertainty, Lot.rules, Lot.figures),
+    Lot.color_between,
     *(Grade.id, Grade.shade, Grade.cautions, Grade.shelf_life_days, Grade.open_life_days),
     *(Grade.dry_c, Grade.dry_h, Grade.softening_c, Grade.dry_for_h, Grade.dry_for_open_h),
     *(Grade.color_name, Grade.finish, Grade.filler, Grade.filler_kind),

@@ -138,7 +138,7 @@ _HELD = Prepared(_held)
 class InJob:
     """A job that somebody named: `number` as it was first typed, None where it is new.
 
-    `lots` are those of a shade that are used in it, the oldest first; `similar` names the jobs that a new one may be misread for.
+    `lots` are those of a shade that are used in it, the oldest first, each with its spools there as `in_job`; `similar` names the jobs that a new one may be misread for.
     """
 
     number: str | None
@@ -152,7 +152,12 @@ def lots_in_job(job: str, shade_id: int | None, grade_id: int) -> InJob:
     if not found:
         # A job is made by its first load, so one without a lot is new.
         return InJob(None, [], names.similar("job", job))
-    same = [o for o in found if (o.grade.shade_id == shade_id if shade_id is not None else o.grade_id == grade_id)]
+    lots: dict[int, Any] = {}
+    for row in found:
+        # A row for each spool in the job, and for each lot that it holds.
+        lots.setdefault(row.id, row).__dict__.setdefault("in_job", []).append(row.spool)
+    rows = lots.values()
+    same = [o for o in rows if (o.grade.shade_id == shade_id if shade_id is not None else o.grade_id == grade_id)]
     return InJob(found[0].job.number, sorted(same, key=lambda lot: (lot.received_at, lot.id)), [])
 
 
@@ -160,10 +165,14 @@ def _in_job() -> Any:
     # By the job alone: told the shade or an order as well, SQLite would walk through all lots of that shade or grade to find these few.
     job, this = given("job"), Job.alias()
     number = this.select(this.id).where(this.identity == job)
-    own = Load.select(Load.lot).where(Load.of_job == number)
-    wound_on = SpoolLot.select(SpoolLot.lot).join(Load, on=(Load.spool == SpoolLot.spool)).where(Load.of_job == number)
+    own = Load.select(Load.lot, Load.spool).where(Load.of_job == number)
+    wound_on = SpoolLot.select(SpoolLot.lot, SpoolLot.spool).join(Load, on=(Load.spool == SpoolLot.spool))
+    there = (own | wound_on.where(Load.of_job == number)).alias("there")
     return (
-        Lot.select(Lot, Grade, ShadeRevision, LimitsRevision, Job.id, Job.number)
+        Lot.select(
+            *(Lot, Grade, ShadeRevision, LimitsRevision, Job.id, Job.number),
+            *(Spool.id, Spool.code, Spool.color, Spool.spliced),
+        )
         .join(Grade)
         .switch(Lot)
         .join(ShadeRevision, JOIN.LEFT_OUTER)
@@ -171,7 +180,8 @@ def _in_job() -> Any:
         .join(LimitsRevision, JOIN.LEFT_OUTER)
         .switch(Lot)
         .join(Job, on=(Job.identity == job), attr="job")
-        .where(Lot.id.in_(own | wound_on))
+        .join_from(Lot, there, on=(there.c.lot_id == Lot.id))
+        .join_from(Lot, Spool, on=(there.c.spool_id == Spool.id), attr="spool")
     )
 
 

@@ -1,15 +1,25 @@
 """Which lots may share a job. Differences computed with colour-science 0.4.7."""
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from lots.domain.characteristics.color.between_spools import Between
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.colorimetry.color_difference import delta_e
 from lots.domain.colorimetry.color_values import Lab
-from lots.domain.production.matching import PairMatch, match_pairs, within_one_job, worse
+from lots.domain.production import matching
+from lots.domain.production.matching import PairMatch, SpoolColor, within_one_job, worse
 from tests.domain.builders import WHITE
 
 ONE, OTHER = Lab(95.3, -0.9, 0.8), Lab(94.7, -0.7, 2.2)
 LIMITS = ColorLimits(step_max=0.5)
+
+
+def match_pairs(lab, others, limits, of=""):
+    """Pairs of lots by their means."""
+    beside = [(SpoolColor(name, mean), theirs) for name, mean, theirs in others]
+    return matching.match_pairs(SpoolColor(of, lab), beside, limits)
 
 
 def test_every_pair_is_compared_directly():
@@ -106,3 +116,50 @@ ALIKE, UNKNOWN, APART = PairMatch("x", 0.4, 0.5, True), PairMatch("x", None, 0.5
 def test_of_two_ways_to_compare_the_worse_counts(one, other, counts):
     """Not within before not known before within; then the larger difference; in either order."""
     assert counts == worse(one, other) == worse(other, one)
+
+
+# Spools of a lot
+
+BETWEEN = Between((0.3, 0.0, 0.4), 3)
+GREY = Lab(50.0, 0.0, 0.0)
+BY_76 = ColorLimits("CIE76", step_max=1.0)
+
+
+def test_a_measured_spool_stands_for_itself():
+    """Its own mean counts and needs no allowance, whatever its lot's mean is."""
+    kept = {"lab": [51.0, 0.0, 0.0], "uncertainty": None, "n": 3}
+    mine = SpoolColor.of("L", "A", kept, GREY, BETWEEN)
+    assert (Lab(51.0, 0.0, 0.0), 0.0, True) == (mine.lab, mine.allowance(BY_76), mine.known)
+
+
+def test_an_unmeasured_spool_is_its_lots_mean_with_what_spools_differ_by():
+    """Scatters of 0.3 and 0.4 make 0.5 in CIE76, and with a difference of the means of 1.2 the pair is 1.3 apart."""
+    mine = SpoolColor.of("L", "A", None, GREY, BETWEEN)
+    (pair,) = matching.match_pairs(mine, [(SpoolColor("M", Lab(51.2, 0.0, 0.0), "B"), None)], BY_76)
+    assert (0.5, 1.3) == pytest.approx((pair.allowance, pair.delta_e))
+    assert (False, "B", "A", ()) == (pair.within, pair.spool, pair.of_spool, pair.unknown)
+
+
+def test_two_unmeasured_spools_of_one_lot_differ_by_the_scatter_of_both():
+    """The difference of two spools has twice the variance of one."""
+    mine, other = (SpoolColor.of("L", code, None, GREY, BETWEEN) for code in "AB")
+    (pair,) = matching.match_pairs(mine, [(other, None)], BY_76)
+    assert 0.5 * 2**0.5 == pytest.approx(pair.delta_e)
+    assert pair.same_lot
+
+
+def test_one_measured_spool_leaves_the_others_unknown():
+    """The lot's mean is compared without an allowance, and the lot is named; before that was kept nothing is said."""
+    mine = SpoolColor.of("L", "A", None, GREY, Between(None, 1))
+    (pair,) = matching.match_pairs(mine, [(SpoolColor.of("M", "B", None, GREY, None), None)], BY_76)
+    assert (0.0, ("L",)) == (pair.delta_e, pair.unknown)
+
+
+@given(st.floats(0.0, 1.0), st.floats(0.0, 1.0), st.floats(0.0, 2.0))
+def test_more_scatter_between_spools_never_helps(less, more, apart):
+    """The difference to expect grows with the scatter, and is never below that of the means."""
+    seen = []
+    for sd in sorted((less, more)):
+        mine = SpoolColor.of("L", "A", None, GREY, Between((sd, sd, sd), 3))
+        seen += matching.match_pairs(mine, [(SpoolColor("M", Lab(50.0 + apart, 0.0, 0.0), "B"), None)], BY_76)
+    assert apart - 1e-9 <= seen[0].delta_e <= seen[1].delta_e + 1e-9

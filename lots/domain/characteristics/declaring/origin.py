@@ -51,7 +51,12 @@ class Origin:
     @property
     def control_of(self) -> str | None:
         """The chart that a control belongs to, by printer and recipe; None for a print of the lot."""
-        return _key(self.printer, self.test_print) if self.control else None
+        return chart_of(self.printer, self.test_print) if self.control else None
+
+
+def chart_of(printer: str | None, test_print: str | None) -> str:
+    """Returns the chart that controls by a recipe on a printer belong to."""
+    return _key(printer, test_print)
 
 
 def _key(*names: str | None) -> str:

@@ -1,0 +1,114 @@
+"""The colours that would stand beside each other in one job: spools by their own mean where they were measured, else by their lot's."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import combinations
+from typing import Any
+
+from lots.domain.assessment.limits_revision import own_part
+from lots.domain.characteristics.color.between_spools import Between
+from lots.domain.characteristics.color.declared_color import COLOR
+from lots.domain.characteristics.color.limits_block import color_limits
+from lots.domain.characteristics.color.lot_color import ColorLimits
+from lots.domain.colorimetry.color_values import Lab
+from lots.domain.production.matching import PairMatch, SpoolColor, match_pairs, within_one_job, worse
+from lots.services.production.lot_instruments import BetweenLots, Known, between_lots
+
+ALIKE = BetweenLots()
+
+
+def color_rule(lot: Any) -> ColorLimits:
+    """Returns the colour limits of the revision that a lot is judged under; those that ask nothing where it has none."""
+    block = lot.limits_revision.body.get(COLOR.name) if lot.limits_revision else None
+    return color_limits(own_part(block or {}))
+
+
+def comparable_lab(lot: Any, other: Any) -> Lab | None:
+    """The other lot's mean colour, when it was measured under the same conditions."""
+    return Lab(*other.lab) if other.lab and _comparable(lot, other) else None
+
+
+def _comparable(lot: Any, other: Any) -> bool:
+    """True where the colours of two lots were measured under the same conditions."""
+    if not lot.shade_revision or not other.shade_revision:
+        return False
+    return bool(other.shade_revision.conditions == lot.shade_revision.conditions)
+
+
+def spool_color(lot: Any, spool: Any | None) -> SpoolColor:
+    """Returns the colour that stands for a spool as filament of this lot; for any spool of it where none is given.
+
+    A spool wound from others has no colour of its own.
+    """
+    mean, between = Lab(*lot.lab) if lot.lab else None, Between.from_json(lot.color_between)
+    if spool is None:
+        return SpoolColor(lot.supplier_lot, mean)
+    return SpoolColor.of(lot.supplier_lot, spool.code, None if spool.spliced else spool.color, mean, between)
+
+
+def pairs_among(held: Sequence[Any], match_max: float | None = None) -> list[PairMatch]:
+    """Returns how every two lots on one spool match, compared both ways, since neither was there first.
+
+    What was wound is taken as filament of spools that were not measured: by the lots' means, with what spools of them differ by.
+    """
+    colors, known = {lot.id: _of_any_spool(lot) for lot in held}, Known()
+    return [
+        worse(
+            *_pair(other, one, colors[other.id], colors[one.id], match_max, between_lots(other, one, known)),
+            *_pair(one, other, colors[one.id], colors[other.id], match_max, between_lots(one, other, known)),
+        )
+        for one, other in combinations(held, 2)
+    ]
+
+
+def _of_any_spool(lot: Any) -> SpoolColor:
+    mean, between = Lab(*lot.lab) if lot.lab else None, Between.from_json(lot.color_between)
+    return SpoolColor.of(lot.supplier_lot, "", None, mean, between)
+
+
+def pairs_in_job(
+    lot: Any, spool: Any | None, in_job: Sequence[Any], match_max: float | None, known: Known
+) -> list[PairMatch]:
+    """Returns how a spool lies to what is used in a job. One query for each two instruments that are known and differ, else none.
+
+    Args:
+        lot: whose filament it is taken as.
+        spool: the spool; None for any spool of the lot, and then the lot's mean is compared with those of other lots alone.
+        in_job: lots used in the job, each with its spools there as `in_job`.
+        match_max: the job's own limit, over that of the lots.
+        known: agreement of instruments that was looked up before, to which this adds.
+
+    Returns:
+        For each other lot the worst of its spools in the job; for its own lot each other spool in the job, as far as a limit is set. Own spools
+        are not compared for a lot whose spools' colours are not kept (version 2 of the rules and before).
+    """
+    found, mine = [], spool_color(lot, spool)
+    for other in in_job:
+        beside = list({one.id: one for one in other.in_job}.values())
+        if other.id != lot.id:
+            there = beside if spool is not None and beside else [None]
+            colors, between = [spool_color(other, one) for one in there], between_lots(lot, other, known)
+            each = (_pair(lot, other, mine, color, match_max, between) for color in colors)
+            found.append(worse(*(pair for some in each for pair in some)))
+        elif spool is not None and lot.color_between is not None:
+            colors = [spool_color(lot, one) for one in beside if one.id != spool.id]
+            pairs = [worse(*_pair(lot, lot, mine, color, match_max)) for color in colors]
+            found += [pair for pair in pairs if pair.limit is not None]
+    return found
+
+
+def _pair(
+    lot: Any, other: Any, mine: SpoolColor, theirs: SpoolColor, match_max: float | None, between: BetweenLots = ALIKE
+) -> list[PairMatch]:
+    """How two colours match within one job: by the formulas of both lots, by the stricter limit, and across their instruments."""
+    rules = [color_rule(lot), color_rule(other)] if other is not lot else [color_rule(lot)]
+    if match_max is not None:
+        rules = [replace(rule, job_pair_max=match_max) for rule in rules]
+    if not (mine.lab and _comparable(lot, other)):
+        theirs = replace(theirs, lab=None)
+    theirs = replace(theirs, lab=between.read_alike(theirs.lab))
+    beside = [(theirs, within_one_job(*rules))]
+    each = ((rule, pair) for rule in rules for pair in match_pairs(mine, beside, rule))
+    return [between.told(pair, mine.lab, theirs.lab, rule) for rule, pair in each]

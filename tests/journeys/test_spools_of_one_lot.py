@@ -1,0 +1,121 @@
+"""Spools of one lot are compared in a job as spools of two lots are: by their own colour where it was measured."""
+
+import math
+
+import pytest
+
+from tests.services.assessment.test_integrity_checks import found
+from tests.shop import WHITE
+
+LIMITS = {"sampling": {"fixed": 5}, "color": {"formula": "CIE76", "lot_max": 3.0}}
+
+
+def colored(shop, lightness, spools, limits=None, lot="Q-71", **known):
+    """A released lot whose drawn spools were measured at these L*: its number, its drawn spools and the others."""
+    supplier, grade = (
+        known.get("supplier") or shop.supplier(),
+        known.get("grade") or shop.grade(limits=limits or LIMITS),
+    )
+    got = shop.receive(supplier, grade, lot, spools)
+    drawn = got["sample"]["spool_codes"]
+    for spool, value in zip(drawn, lightness, strict=True):
+        shop.color(spool, [value, *WHITE[1:]])
+    assert "released" == shop.lot(got["lot_id"])["standing"]
+    return got["lot_id"], drawn, [one["code"] for one in got["spools"] if one["code"] not in drawn]
+
+
+def test_a_spool_that_differs_from_its_siblings_is_refused_in_their_job(shop):
+    """0.96 from its four siblings, in a job with `match_max` 0.5: the pair is listed with both spools, and the load is refused."""
+    _, (odd, *alike), _ = colored(shop, [95.96, 95.0, 95.0, 95.0, 95.0], 5)
+    shop.load(alike[0], match_max=0.5)
+    clear = shop.ask_clearance(alike[1], job="J-1", match_max="0.5")
+    assert clear["clear"] is True
+    (pair,) = clear["shade_match"]
+    assert ("Q-71", alike[0], alike[1], 0.0, True) == tuple(
+        pair[name] for name in ("supplier_lot", "spool_code", "of_spool", "delta_e", "within")
+    )
+    refused = shop.load(odd, job="J-1", machine="P2", match_max=0.5, status=409)
+    said = f"Spool {odd} does not match spool {alike[0]} of the same lot, already used in this job: colour difference 0.96, at most 0.5"
+    assert any(reason.startswith(said) for reason in refused["reasons"])
+    others = {one["spool_code"] for one in shop.ask_clearance(odd, job="J-1", match_max="0.5")["others"]}
+    assert others
+    assert others <= set(alike)
+    shop.load(odd, use="hidden", job="J-1", machine="P2", match_max=0.5)
+
+
+def test_without_a_limit_nothing_is_compared(shop):
+    """Neither `match_max` nor a limit within one job: the spool that differs is clear, and no pair of its lot is listed."""
+    _, (odd, *alike), _ = colored(shop, [95.96, 95.0, 95.0, 95.0, 95.0], 5)
+    shop.load(alike[0])
+    answer = shop.ask_clearance(odd, job="J-1")
+    assert (True, []) == (answer["clear"], answer["shade_match"])
+
+
+def test_picks_leave_the_spool_out_that_differs(shop):
+    """4 kg are there within 0.5; the fifth kilogram is not. Within 1.0 all five are picked."""
+    _, (odd, *alike), _ = colored(shop, [95.96, 95.0, 95.0, 95.0, 95.0], 5)
+    ask = {"grade_id": shop.get("quality", "/grades")["items"][0]["id"], "use": "cosmetic"}
+    picked = shop.post("production", "/picks", {**ask, "mass_g": 4000, "match_max": 0.5}, 200)
+    assert (True, sorted(alike), [odd]) == (picked["possible"], sorted(picked["spool_codes"]), picked["left_out"])
+    assert shop.post("production", "/picks", {**ask, "mass_g": 5000, "match_max": 0.5}, 200)["possible"] is False
+    wider = shop.post("production", "/picks", {**ask, "mass_g": 5000, "match_max": 1.0}, 200)
+    assert (True, []) == (wider["possible"], wider["left_out"])
+
+
+@pytest.mark.parametrize(("match_max", "clear"), [("0.26", True), ("0.25", False)])
+def test_a_spool_that_was_not_measured_is_compared_with_an_allowance(shop, match_max, clear):
+    """Two spools 0.3 apart scatter by 0.3 / sqrt(2) = 0.212; their mean lies 0.15 from each, so that an unmeasured one is 0.260 from either."""
+    limits = {**LIMITS, "sampling": {"fixed": 2}}
+    _, (first, _), (unmeasured, other, *_) = colored(shop, [95.0, 95.3], 8, limits)
+    scatter = 0.3 / math.sqrt(2)
+    shop.load(first, match_max=2)
+    answer = shop.ask_clearance(unmeasured, job="J-1", match_max=match_max)
+    (pair,) = answer["shade_match"]
+    assert (scatter, math.hypot(0.15, scatter)) == pytest.approx((pair["allowance"], pair["delta_e"]), abs=1e-6)
+    assert (True, clear) == (pair["spools_known"], answer["clear"])
+    # Two that were not measured differ by the scatter of both.
+    shop.load(other, machine="P2", match_max=2)
+    pairs = {
+        pair["spool_code"]: pair
+        for pair in shop.ask_clearance(unmeasured, job="J-1", match_max=match_max)["shade_match"]
+    }
+    assert math.sqrt(2) * scatter == pytest.approx(pairs[other]["delta_e"], abs=1e-6)
+
+
+def test_one_measured_spool_does_not_show_how_spools_differ(shop):
+    """The spool is clear by its lot's mean, with a caution; the measured one itself needs none."""
+    limits = {**LIMITS, "sampling": {"fixed": 1}}
+    _, (measured,), (unmeasured, other, *_) = colored(shop, [95.0], 8, limits)
+    caution = "Differences between spools of lot Q-71 are not known, since one spool of it was measured."
+    shop.load(unmeasured, match_max=0.5)
+    answer = shop.ask_clearance(other, job="J-1", match_max="0.5")
+    assert answer["clear"] is True
+    assert caution in answer["cautions"]
+    assert answer["shade_match"][0]["spools_known"] is False
+    assert caution not in shop.ask_clearance(measured)["cautions"]
+
+
+def test_spools_of_other_lots_are_compared_by_their_own_colour(shop):
+    """Two lots 0.35 apart by their means; the nearest spools are alike and the furthest 0.75 apart, of which the worst in the job counts."""
+    supplier, grade = shop.supplier(), shop.grade(limits={**LIMITS, "sampling": {"fixed": 2}})
+    _, (near, far), _ = colored(shop, [95.0, 95.4], 2, lot="Q-1", supplier=supplier, grade=grade)
+    _, (same, apart), _ = colored(shop, [95.35, 95.75], 2, lot="Q-2", supplier=supplier, grade=grade)
+    shop.load(near, match_max=2)
+    (pair,) = shop.ask_clearance(same, job="J-1", match_max="0.5")["shade_match"]
+    assert ("Q-1", near, True) == tuple(pair[name] for name in ("supplier_lot", "spool_code", "within"))
+    assert 0.35 == pytest.approx(pair["delta_e"], abs=1e-9)
+    answer = shop.ask_clearance(apart, job="J-1", match_max="0.5")
+    assert (False, 0.75) == (answer["clear"], round(answer["shade_match"][0]["delta_e"], 9))
+    # A second spool of the other lot in the job: the worse of the two speaks for it.
+    shop.load(far, machine="P2", match_max=2)
+    (pair,) = shop.ask_clearance(same, job="J-1", match_max="0.5")["shade_match"]
+    assert (near, 0.35) == (pair["spool_code"], round(pair["delta_e"], 9))
+
+
+def test_the_kept_colours_follow_from_the_readings(shop):
+    """`lots check` finds nothing; a spool whose only colour is voided keeps none."""
+    lot_id, (_first, *_), _ = colored(shop, [95.1, 95.0, 95.0, 95.0, 95.0], 5)
+    assert [] == found()
+    reading = shop.get("quality", f"/lots/{lot_id}/readings?kind=color")["items"][0]
+    shop.void(reading["id"])
+    assert [] == found()
