@@ -73,3 +73,15 @@ def test_a_tab_is_refused_at_the_page_with_its_reasons(desk):
     assert 422 == page.status
     assert [] == JSON_NAME.findall(page.text)
     assert "Lot Q-71" in floor.go("/tabs?lot_id=1&layers=across&width_mm=10&thickness_mm=2&lever_mm=20&load_n=5").text
+
+
+def test_a_grades_page_shows_and_changes_its_drying_rule(desk):
+    """Temperatures and times are typed, shown in words, and a rule above the softening temperature is refused at its field."""
+    grade = desk.grade("PLA-DRY")
+    who = Browser(desk, "quality")
+    page = who.go(f"/grades/{grade['id']}")
+    assert "No drying rule is set." in page.text
+    saved = who.send(page, "dry_c", dry_c="45", dry_h="6", softening_c="55", dry_for_h="48", filler_kind="none")
+    assert "Dry at 45 °C for 6 h. It softens at 55 °C. It stays dry for 48 h sealed and 24 h once opened." in saved.text
+    refused = who.send(saved, "dry_c", dry_c="60")
+    assert (422, True) == (refused.status, "above the softening temperature of 55 °C" in refused.text)

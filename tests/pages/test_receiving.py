@@ -10,7 +10,7 @@ import zxingcpp
 from PIL import Image
 
 from tests.pages.reading import SITE, Browser, log, typed
-from tests.shop import WHITE
+from tests.shop import SIMPLE_LIMITS, WHITE
 
 
 def test_from_the_pallet_to_a_released_lot_without_script(desk, clerk):
@@ -178,3 +178,15 @@ def test_labels_are_handed_on_as_a_pdf_and_refusals_in_words(desk, clerk):
     assert (422, True) == (page.status, "Give a whole number from 1 to 24." in page.text)
     assert "There is no page 9." in clerk.go("/receiving/1/labels.svg?page=9").text
     assert (404, 404) == (clerk.go("/receiving/9/labels").status, clerk.go("/spools/X/label").status)
+
+
+def test_a_drying_is_recorded_on_the_page_of_its_spool(desk):
+    """The form stands beside its caution; what it stored is listed with what it means."""
+    grade = desk.grade("PLA-DRY", SIMPLE_LIMITS, dry_c=45, dry_h=6)
+    code = desk.receive(desk.quillwort, grade, "DRY-1", spools=1)["spools"][0]["code"]
+    maker = Browser(desk, "production")
+    page = maker.go(f"/spools/{code}")
+    assert "No drying is recorded." in page.text
+    assert "never used for food" in page.text
+    after = maker.send(page, "temperature_c", temperature_c="45", hours="6")
+    assert "This drying keeps to the grade's rule (45 °C, 6 h)." in after.text

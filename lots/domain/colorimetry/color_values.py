@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass, fields
+from dataclasses import MISSING, Field, dataclass, field, fields
 from typing import Any
 
 # The field's own short forms, folded to one spelling so that "SCI" and "included" are the same condition.
@@ -28,31 +28,8 @@ _SPELLINGS = {
     },
     "geometry": {"d8": "d/8", "di8": "d/8", "di:8": "d/8", "de:8": "d/8", "45:0": "45/0", "0:45": "0/45"},
 }
-_NAMES = {
-    "illuminant": "illuminant",
-    "observer_deg": "observer",
-    "geometry": "geometry",
-    "specular": "specular component",
-    "uv": "UV",
-    "backing": "backing",
-    "age_h": "age after printing",
-    "face": "face",
-    "thickness_mm": "thickness",
-    "texture": "texture",
-    "aperture_mm": "aperture",
-    "orientation_deg": "orientation",
-}
-# Conditions of the plaque and of the place that is read on it.
-PLAQUE = ("age_h", "face", "thickness_mm", "texture", "aperture_mm", "orientation_deg")
 # Faces of a printed plaque, as it lay in the printer.
 FACES = ("top", "bed", "side")
-_UNITS = {"age_h": "h", "thickness_mm": "mm", "aperture_mm": "mm", "orientation_deg": "°"}
-_RANGES = {
-    "age_h": (0.0, 100_000.0),
-    "thickness_mm": (0.1, 20.0),
-    "aperture_mm": (0.1, 100.0),
-    "orientation_deg": (0.0, 360.0),
-}
 
 
 _LAB_RANGES = (("L*", 0.0, 110.0), ("a*", -150.0, 150.0), ("b*", -150.0, 150.0))
@@ -150,6 +127,16 @@ def mean_lab(colors: list[Lab]) -> Lab:
     )
 
 
+def _named(said: str, **more: Any) -> Any:
+    """A condition that may be left out, as people call it."""
+    return field(default=None, metadata={"said": said, **more})
+
+
+def _of_plaque(said: str, unit: str = "", low: float = 0.0, high: float = 0.0, agrees: Any = None) -> Any:
+    """A condition of the plaque: its unit and ends where it is a number, and when a number agrees with what is asked."""
+    return _named(said, plaque=True, unit=unit, low=low, high=high, agrees=agrees or math.isclose)
+
+
 @dataclass(frozen=True, slots=True)
 class Conditions:
     """How a colour was measured, and on what plaque. Two readings are comparable only when these agree.
@@ -179,34 +166,35 @@ class Conditions:
     """
 
     illuminant: str
-    observer_deg: int
+    observer_deg: int = field(metadata={"said": "observer"})
     geometry: str
-    specular: str
-    uv: str | None = None
-    backing: str | None = None
-    age_h: float | None = None
-    face: str | None = None
-    thickness_mm: float | None = None
-    texture: str | None = None
-    aperture_mm: float | None = None
-    orientation_deg: float | None = None
+    specular: str = field(metadata={"said": "specular component"})
+    uv: str | None = _named("UV")
+    backing: str | None = _named("backing")
+    age_h: float | None = _of_plaque("age after printing", "h", 0, 100_000, lambda mine, asked: mine >= asked - 1e-9)
+    face: str | None = _of_plaque("face")
+    thickness_mm: float | None = _of_plaque("thickness", "mm", 0.1, 20, same_thickness)
+    texture: str | None = _of_plaque("texture")
+    aperture_mm: float | None = _of_plaque("aperture", "mm", 0.1, 100)
+    orientation_deg: float | None = _of_plaque("orientation", "°", 0, 360)
 
     def __post_init__(self) -> None:
         if self.observer_deg not in (2, 10):
             raise ValueError(f"observer_deg is {self.observer_deg!r}; the CIE standard observers are 2 and 10")
-        for field in fields(self):
-            value = getattr(self, field.name)
+        for one in fields(self):
+            value = getattr(self, one.name)
             if isinstance(value, str):
-                value = _one_spelling(field.name, value)
-                object.__setattr__(self, field.name, value)
-            if field.name not in ("uv", "backing", *PLAQUE) and value in ("", None):
-                raise ValueError(f"{field.name} must be stated")
+                value = _one_spelling(one.name, value)
+                object.__setattr__(self, one.name, value)
+            if one.default is MISSING and value in ("", None):
+                raise ValueError(f"{one.name} must be stated")
+            known = one.metadata
+            if known.get("unit") and value is not None and not known["low"] <= value <= known["high"]:
+                raise ValueError(
+                    f"{one.name} is {value!r}; it must be a number from {known['low']:g} to {known['high']:g}"
+                )
         if self.face is not None and self.face not in FACES:
             raise ValueError(f"face is {self.face!r}; it must be one of {', '.join(FACES)}")
-        for name, (low, high) in _RANGES.items():
-            value = getattr(self, name)
-            if value is not None and not low <= value <= high:
-                raise ValueError(f"{name} is {value!r}; it must be a number from {low:g} to {high:g}")
 
     def differences(self, asked: Conditions) -> list[tuple[str, str, str]]:
         """Returns each condition in which this reading departs from what was asked.
@@ -225,12 +213,12 @@ class Conditions:
             [('specular', 'excluded', 'included')]
         """
         found = []
-        for field in fields(self):
-            mine, theirs = getattr(self, field.name), getattr(asked, field.name)
-            if theirs is not None and not _agrees(field.name, mine, theirs):
-                least = "at least " if field.name == "age_h" else ""
-                stated = "not stated" if mine is None else _said(field.name, mine)
-                found.append((field.name, stated, f"{least}{_said(field.name, theirs)}"))
+        for one in fields(self):
+            mine, theirs = getattr(self, one.name), getattr(asked, one.name)
+            if theirs is not None and not _agrees(one, mine, theirs):
+                least = "at least " if one.name == "age_h" else ""
+                stated = "not stated" if mine is None else _said(one, mine)
+                found.append((one.name, stated, f"{least}{_said(one, theirs)}"))
         return found
 
     def as_dict(self) -> dict[str, str | int | float]:
@@ -245,31 +233,31 @@ class Conditions:
         said = [self.illuminant, f"{self.observer_deg} deg observer", self.geometry, f"specular {self.specular}"]
         said += [f"UV {self.uv}"] if self.uv else []
         said += [f"{self.backing} backing"] if self.backing else []
-        said += [
-            f"{condition_name(name)} {_said(name, value)}"
-            for name in PLAQUE
-            if (value := getattr(self, name)) is not None
-        ]
+        plaque = (one for one in fields(self) if one.name in PLAQUE and getattr(self, one.name) is not None)
+        said += [f"{condition_name(one.name)} {_said(one, getattr(self, one.name))}" for one in plaque]
         return ", ".join(said)
 
 
-def _agrees(field: str, mine: Any, asked: Any) -> bool:
+# Conditions of the plaque and of the place that is read on it.
+PLAQUE = tuple(one.name for one in fields(Conditions) if one.metadata.get("plaque"))
+
+
+def _agrees(one: Field[Any], mine: Any, asked: Any) -> bool:
     """Whether a condition of a reading is as the reference asks; one that was not stated is not."""
-    if mine is None or field not in _UNITS:
+    if mine is None or not one.metadata.get("unit"):
         return bool(mine == asked)
-    if field == "age_h":
-        return bool(mine >= asked - 1e-9)
-    return same_thickness(mine, asked) if field == "thickness_mm" else math.isclose(mine, asked, rel_tol=1e-9)
+    return bool(one.metadata["agrees"](mine, asked))
 
 
-def _said(field: str, value: Any) -> str:
+def _said(one: Field[Any], value: Any) -> str:
     """A condition with its unit."""
-    return f"{value:g} {_UNITS[field]}".replace(" °", "°") if field in _UNITS else str(value)
+    unit = one.metadata.get("unit")
+    return f"{value:g} {unit}".replace(" °", "°") if unit else str(value)
 
 
-def condition_name(field: str) -> str:
+def condition_name(name: str) -> str:
     """The name of a condition as a person says it: "observer" for `observer_deg`."""
-    return _NAMES[field]
+    return str(next(one.metadata.get("said", one.name) for one in fields(Conditions) if one.name == name))
 
 
 def _one_spelling(field: str, said: str) -> str:
