@@ -2,7 +2,7 @@
 
 import pytest
 
-from tests.shop import MEASURED, RECIPE
+from tests.shop import CONDITIONS, MEASURED, RECIPE
 
 BOND = {"sampling": {"fixed": 1}, "bond": {"mean_min_mpa": 20, "test_print": "BAR"}}
 # Invented means of control bars in eight earlier builds, MPa.
@@ -196,3 +196,16 @@ def test_a_lot_that_shrinks_more_than_its_control_is_refused(shop, quillwort):
     told = shop.measure("shrinkage", [coupon(drawn(lot), 99.38), coupon(drawn(lot), 99.70, control=True)])
     assert "blocked" == told["lots"][0]["standing"]
     assert "fail" == finding(shop, lot["lot_id"], "shrinkage.control_x")["verdict"]
+
+
+def test_a_colour_difference_to_the_control_leaves_the_plate_out(shop, quillwort):
+    """A plate that makes both 0.8 darker leaves lot and control 0.3 apart in b*, 0.28 by CIEDE2000 (colour-science 0.4.7), within 0.5."""
+    limits = {"sampling": {"fixed": 1}, "color": {"lot_max": 2.0, "control_max": 0.5}}
+    lot = shop.receive(quillwort, shop.grade(limits=limits))
+    made = {"conditions": CONDITIONS, "printer": "P1", "build": "B1", "measured_at": MEASURED}
+    first = shop.measure("color", {"spool_code": drawn(lot), "lab": [94.2, -0.8, 1.8], **made})
+    assert ["a plaque of the control spool printed in build B1"] == first["lot"]["to_measure"]
+    told = shop.measure("color", {"spool_code": drawn(lot), "lab": [94.2, -0.8, 1.5], "control": True, **made})
+    found = finding(shop, lot["lot_id"], "color.control_delta_e")
+    assert ("released", "pass", 0.28) == (told["lot"]["standing"], found["verdict"], round(found["value"], 2))
+    assert "Against the control spool in build B1: yellower (dL* +0.00, da* +0.00, db* +0.30)." in found["message"]

@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
+from lots.domain.characteristics.color.against_control import CODE as CONTROL
+from lots.domain.characteristics.color.against_control import judge_against_control
 from lots.domain.characteristics.color.backing import color_wanted, on_another_backing, on_its_backing, way_out
 from lots.domain.characteristics.color.between_instruments import from_previous, to_reference
 from lots.domain.characteristics.color.between_spools import CODE as PAIR
@@ -55,7 +57,7 @@ from lots.domain.receiving.coverage import Coverage
 # Below this chroma a hue angle is noise: near grey, a reading's own scatter turns it all the way round. Common practice, no source.
 LEAST_CHROMA = 2.0
 # Limits on a colour difference in the formula: another formula makes other numbers of them.
-DIFFERENCES = ("lot_max", "spool_max", "spread_max", "step_max", "job_pair_max", "spool_pair_max")
+DIFFERENCES = ("lot_max", "spool_max", "spread_max", "step_max", "job_pair_max", "spool_pair_max", "control_max")
 # L*, a* and b* of a lot are charted together, as one vector.
 VECTOR = ("color.component_l", "color.component_a", "color.component_b")
 
@@ -129,6 +131,8 @@ def _judge(
     found += judge_depth(readings, read, shade, limits, coverage, rule, what, case.rules)
     if case.rules > SECOND:
         found += judge_spool_pair(read, limits, coverage, rule, _pair_lacking(read, reference, limits, coverage, what))
+        seen = (comparable(control, limits, shade) for control in case.controls.get("color", ()))
+        found += judge_against_control(readings, [one for one in seen if one is not None], limits, rule)
     each = judge_spools(summary, reference, limits, rule, compared=compared)
     if waits_for:
         found, each = ([_never_for(finding, waits_for) for finding in some] for some in (found, each))
@@ -277,6 +281,7 @@ COLOR = Characteristic(
         Judged("color.spread", "Colour spread between spools"),
         Judged(PAIR, "Largest colour difference between two spools", limited_by="spool_pair_max", since=SECOND + 1),
         Judged("color.step", "Colour step from the last accepted lot", step=True),
+        Judged(CONTROL, "Colour difference to the control spool", limited_by="control_max", since=SECOND + 1),
         Judged("color.component_l", _LIGHTNESS, symbol="ΔL*", covered=True),
         Judged("color.component_a", _RED, symbol="Δa*", covered=True),
         Judged("color.component_b", _YELLOW, symbol="Δb*", covered=True),

@@ -78,6 +78,12 @@ COLOR_LIMITS = LimitsBlock(
             high=100,
         ),
         LimitField(
+            "control_max",
+            "colour difference in the formula between the lot and the control spool, printed in one build",
+            above=0,
+            high=100,
+        ),
+        LimitField(
             "components_max",
             "Most |sample - reference| per coordinate.",
             type="map",

@@ -138,6 +138,7 @@ class ColorLimits:
     yellowness_max: float | None = None
     job_pair_max: float | None = None
     spool_pair_max: float | None = None
+    control_max: float | None = None
 
     def delta_e(self, reference: Lab, sample: Lab) -> float:
         """Colour difference in this formula and with these weights."""

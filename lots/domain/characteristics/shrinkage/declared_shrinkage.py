@@ -309,7 +309,10 @@ SHRINKAGE = Characteristic(
             Judged(f"shrinkage.step_{axis}", f"Step in {axis.upper()} shrinkage from the last accepted lot", step=True)
             for axis in AXES
         ),
-        *(Judged(f"shrinkage.control_{axis}", f"{axis.upper()} shrinkage against the control") for axis in AXES),
+        *(
+            Judged(f"shrinkage.control_{axis}", f"{axis.upper()} shrinkage against the control", since=SECOND + 1)
+            for axis in AXES
+        ),
     ),
     # Limits on shrinkage and its steps are hundredths of a percent (common practice, no source).
     decimals=3,
