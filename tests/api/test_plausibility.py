@@ -205,12 +205,14 @@ def test_swapped_and_sign_lost_coordinates_are_stored_with_a_warning(shop, lab, 
 
 
 def test_a_slip_within_one_list_is_warned_of(shop, spool):
-    """Readings of one list are held against each other too; only the odd one is warned of."""
+    """Readings of one list are held against each other too; only the odd one is warned of, and waits for a word."""
     body = [
         {"spool_code": spool, "lab": lab, "conditions": CONDITIONS} for lab in ([95, -3, 1], [95, -3, 1.1], [95, 3, 1])
     ]
     stored = shop.measure("color", body)
-    assert [0, 0, 1] == [len(item["warnings"]) for item in stored["items"]]
+    assert [[], [], [None, False]] == [[one.get("helps") for one in item["warnings"]] for item in stored["items"]]
+    assert "a* may have lost its minus sign" in stored["items"][2]["warnings"][0]["detail"]
+    assert stored["items"][2]["to_confirm"]
 
 
 def test_lightness_above_100_is_believed_only_with_uv(shop):

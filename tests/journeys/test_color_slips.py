@@ -6,7 +6,7 @@ Source: ASTM E308 for wavelengths and the perfect white, 1; the numbers are inve
 import pytest
 
 from tests.journeys.test_color_in_depth import GRAY, MATCH, ONE, lot_of, pointers, read, shade_of, spectrum
-from tests.shop import CONDITIONS, WHITE
+from tests.shop import CONDITIONS, SIMPLE_LIMITS, WHITE
 
 
 def test_a_dark_colour_in_percent_is_stored_with_a_warning(shop):
@@ -75,3 +75,16 @@ def test_a_contrast_ratio_in_percent_is_refused_with_how_it_is_written(shop):
     assert ("/opacity/contrast_ratio_min", "Write 0.98 for 98 %.") == tuple(
         refused["errors"][0][name] for name in ("pointer", "hint")
     )
+
+
+def test_swapped_lightness_and_yellowness_are_recognised(shop):
+    """By the lot's other readings, and for a first reading by the reference; the reading is stored with the hint."""
+    spool = shop.receive(shop.supplier(), shop.grade(limits=SIMPLE_LIMITS))["spools"][0]["code"]
+    turned = [1.5, -0.8, 95.0]
+    (first,) = [one for one in shop.color(spool, turned)["warnings"] if one["field"] == "lab"]
+    assert "L* and b* may be swapped: did you mean L* 95 and b* 1.5?" in first["hint"]
+    number = shop.get("quality", "/lots/1/readings")["items"][0]["id"]
+    shop.void(number)
+    shop.color(spool, [95.0, -0.8, 1.5])
+    details = [one["detail"] for one in shop.color(spool, turned)["warnings"]]
+    assert any(one.startswith("L* and b* may be swapped: the other readings of this lot average") for one in details)

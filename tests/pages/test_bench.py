@@ -15,10 +15,12 @@ from tests.shop import CONDITIONS
 def test_a_scanner_that_types_and_presses_enter_is_enough(desk, clerk, typed_as):
     """One field; the code on a label or the address in its symbol both lead on, with kind and instrument as chosen."""
     log(desk, clerk, spools="WB-Q03-1", spool_count="")
-    page = clerk.go("/bench?kind=color&instrument=1")
+    body = {"code": "SPEC-1", "kind": "spectrophotometer", "check_interval_days": 30}
+    spectro = str(desk.post("quality", "/instruments", body)["id"])
+    page = clerk.go(f"/bench?kind=color&instrument={spectro}")
     page = clerk.send(page, "spool", spool=typed_as)
     assert "Measure spool WB-Q03-1" in page.text
-    assert ("color", "1") == tuple(page.form("L-0")["fields"][name] for name in ("kind", "instrument_id"))
+    assert ("color", spectro) == tuple(page.form("L-0")["fields"][name] for name in ("kind", "instrument_id"))
 
 
 def test_an_unknown_spool_is_said_and_may_be_typed_again(desk, clerk):

@@ -32,7 +32,8 @@ VALUES = {
     "diameter": (1.75, 1.79, 1.80, 1.83),
     "color": (0.0, 1.2, -0.4, 2.6),
     "bond": (25.0, 14.01, 14.0, 9.0),
-    "moisture": (0.01, 0.04, 0.05, 0.2),
+    # Less than ten times apart, so that none waits for a confirmation.
+    "moisture": (0.01, 0.04, 0.05, 0.09),
 }
 # Standard uncertainties of a fine and a coarse instrument. The coarse one leaves a near value in doubt, the fine one does not.
 UNCERTAIN = {"micrometer": (0.002, 0.012), "colorimeter": (0.05, 0.3)}

@@ -22,6 +22,7 @@ from hypothesis.stateful import (
 )
 
 from lots.app import create_app, prepare_database
+from lots.domain.characteristics.registry import DECLARED
 from lots.services.setup import access
 from lots.settings import Settings
 from lots.store.engine import database
@@ -104,6 +105,8 @@ class Days(RuleBasedStateMachine):
         for kind, uncertain in UNCERTAIN.items():
             for u in uncertain:
                 body = {"code": f"{kind}-{u}", "kind": kind, "check_interval_days": INTERVAL.days}
+                # What an instrument measures is not what these days are about.
+                body["measures"] = list(DECLARED)
                 made = self.shop.post("quality", "/instruments", body | {"standard_uncertainty": u})
                 self.gauges.setdefault(kind, []).append(Gauge(made["id"], u, START))
         for place, name in enumerate(self.suppliers):

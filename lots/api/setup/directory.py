@@ -21,13 +21,21 @@ class EntrySchema(Schema):
     says = fields.String(required=True)
 
 
+class InstrumentEntrySchema(EntrySchema):
+    """An instrument among others."""
+
+    measures = fields.List(
+        fields.String(), required=True, allow_none=True, metadata={"description": "characteristics; null: not stated"}
+    )
+
+
 class DirectorySchema(Schema):
     """What is set up, by subject."""
 
     suppliers = fields.List(fields.Nested(EntrySchema), required=True)
     grades = fields.List(fields.Nested(EntrySchema), required=True)
     shades = fields.List(fields.Nested(EntrySchema), required=True)
-    instruments = fields.List(fields.Nested(EntrySchema), required=True)
+    instruments = fields.List(fields.Nested(InstrumentEntrySchema), required=True)
 
 
 @routes.route("")

@@ -11,6 +11,7 @@ from flask import g, redirect, render_template, request, url_for
 
 from lots.domain.characteristics.declaring.declaration import Characteristic, Entry
 from lots.domain.characteristics.registry import DECLARED
+from lots.domain.instruments.measuring import may_measure
 from lots.pages.readings import bench_answers
 from lots.pages.readings.bench_answers import ONCE, parts_of
 from lots.pages.site.api_client import Answer, ask, at
@@ -131,7 +132,7 @@ def _page(
         done=done,
         undone=unpack(request.args["undone"]) if "undone" in request.args else None,
         faults=faults,
-        instruments=_instruments(),
+        instruments=_instruments(kind),
         waiting=[] if code else _waiting(),
     )
 
@@ -154,8 +155,10 @@ def _waiting() -> Any:
     return [lot for lot in found if not lot["closed"]]
 
 
-def _instruments() -> list[tuple[str, str]]:
-    known = ask("GET", "/directory").body["instruments"]
+def _instruments(kind: Characteristic) -> list[tuple[str, str]]:
+    """The instruments that may be named with readings of a kind."""
+    every = ask("GET", "/directory").body["instruments"]
+    known = [one for one in every if may_measure(kind.name, one["measures"])]
     return [("", "none named"), *((str(one["id"]), f"{one['code']}: {one['says']}") for one in known)]
 
 

@@ -278,7 +278,12 @@ def directory() -> dict[str, Any]:
     }
     return {
         f"{subject}s": [
-            {"id": row.id, "code": row.code, "says": says(row)} for row in catalog.listed(subject, None, 500).rows
+            {"id": row.id, "code": row.code, "says": says(row), **_measured_by(row)}
+            for row in catalog.listed(subject, None, 500).rows
         ]
         for subject, says in words.items()
     }
+
+
+def _measured_by(row: Any) -> dict[str, Any]:
+    return {"measures": row.measures} if hasattr(row, "measures") else {}

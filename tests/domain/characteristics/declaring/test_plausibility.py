@@ -6,7 +6,7 @@ import pytest
 
 from lots.domain.characteristics.bond.lot_bond import doubt_stress
 from lots.domain.characteristics.color.doubts import suspect_lab
-from lots.domain.characteristics.declaring.plausibility import doubt_lab
+from lots.domain.characteristics.declaring.plausibility import doubt_area, doubt_lab
 from lots.domain.characteristics.diameter_checks import doubt_diameter
 from lots.domain.characteristics.moisture import doubt_moisture
 from lots.domain.characteristics.shrinkage.lot_shrinkage import doubt_shrinkage
@@ -192,3 +192,20 @@ def test_a_swap_or_a_lost_sign_is_warned_of(reading, others, slip):
 def test_an_honest_difference_is_not_suspected(reading, others):
     """A lot that drifted, or a near-neutral colour whose signs mean little, raises no warning."""
     assert suspect_lab(reading, others) is None
+
+
+@pytest.mark.parametrize(
+    ("area", "hint"),
+    [
+        (100, "This looks like cm2: 100 cm2 is 1 dm2. Enter dm2."),
+        (10_000, "This looks like mm2: 10000 mm2 is 1 dm2. Enter dm2."),
+        (0.005, "This looks like m2: 0.005 m2 is 0.5 dm2. Enter dm2."),
+        (0.01, None),
+        (20, None),
+        (20.1, "This looks like cm2: 20.1 cm2 is 0.201 dm2. Enter dm2."),
+    ],
+)
+def test_an_area_in_another_unit_is_recognised(area, hint):
+    """A first layer of a square metre was meant in cm2; the ends are inclusive. Common practice, no source."""
+    found = doubt_area("area_dm2", area, "dm2", 0.01, 20, "a first layer")
+    assert hint == (found.hint if found else None)
