@@ -88,7 +88,7 @@ def test_every_way_in_tells_at_once_that_a_reading_cannot_release(shop, delivery
     assert one["lot"]["says"].index(told) < one["lot"]["says"].index("Still to do:")
     many = shop.measure("color", [on(drawn[0]), on(others[0])])
     assert [[], [expected]] == [item["warnings"] for item in many["items"]]
-    columns = {"spool_code": [others[0], drawn[0]], "lab": [WHITE] * 2, "conditions": [CONDITIONS] * 2}
+    columns = {"spool_code": [others[0], drawn[0]], "lab": [[95.1, -0.8, 1.5]] * 2, "conditions": [CONDITIONS] * 2}
     columns["measured_at"] = [MEASURED] * 2
     stored = shop.post("quality", "/color-readings", {"columns": columns})
     assert [[expected], []] == stored["columns"]["warnings"]

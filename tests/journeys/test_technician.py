@@ -11,10 +11,10 @@ SLATE = [18.0, 0.1, -0.4]
 
 
 def disputed(shop):
-    """A lot blocked by the third of its diameters, 1.57 typed for 1.75; answers its delivery and its three readings."""
+    """A lot blocked by the third of its diameters, 1.65 typed for 1.75; answers its delivery and its three readings."""
     got = shop.receive(shop.supplier(), shop.grade(limits=THREE), spools=1)
     spool = got["spools"][0]["code"]
-    read = [shop.diameter(spool, 1.75, 1.76), shop.diameter(spool, 1.74, 1.75), shop.diameter(spool, 1.57, 1.75)]
+    read = [shop.diameter(spool, 1.75, 1.76), shop.diameter(spool, 1.74, 1.75), shop.diameter(spool, 1.65, 1.75)]
     return got, read
 
 
@@ -28,10 +28,10 @@ def test_voiding_a_mistyped_reading_gives_the_word_back_to_the_others(shop):
     got, read = disputed(shop)
     lot_id, spool = got["lot"]["id"], got["spools"][0]["code"]
     assert ["quarantined", "quarantined", "blocked"] == [reading["lot"]["standing"] for reading in read]
-    assert "1.570 mm" in read[2]["lot"]["says"]
-    assert "outside by 0.130 mm" in read[2]["lot"]["says"]
+    assert "1.650 mm" in read[2]["lot"]["says"]
+    assert "outside by 0.050 mm" in read[2]["lot"]["says"]
 
-    voided = shop.void(read[2]["id"], "typed 1.57 for 1.75; gauge log says 1.75")
+    voided = shop.void(read[2]["id"], "typed 1.65 for 1.75; gauge log says 1.75")
     assert "quarantined" == voided["lot"]["standing"]
     assert [f"1 more diameter reading on spool {spool}"] == voided["lot"]["to_measure"]
     again = shop.diameter(spool, 1.75, 1.75)
@@ -39,8 +39,8 @@ def test_voiding_a_mistyped_reading_gives_the_word_back_to_the_others(shop):
 
     kept = {reading["id"]: reading for reading in readings(shop, lot_id)}
     assert 4 == len(kept)
-    assert 1.57 == kept[read[2]["id"]]["d1_mm"]
-    assert "typed 1.57 for 1.75; gauge log says 1.75" == kept[read[2]["id"]]["voided"]["reason"]
+    assert 1.65 == kept[read[2]["id"]]["d1_mm"]
+    assert "typed 1.65 for 1.75; gauge log says 1.75" == kept[read[2]["id"]]["voided"]["reason"]
     assert "quality person" == kept[read[2]["id"]]["voided"]["voided_by"]
     assert kept[again["id"]]["voided"] is None
     assert read[2]["id"] not in shop.assessment(lot_id)["reading_ids"]
@@ -91,13 +91,13 @@ def test_the_record_keeps_every_decision_as_it_was_made(shop):
     path = f"/lots/{got['lot']['id']}/decisions"
     before = shop.get("quality", path)["items"]
     assert [("received", "quarantined"), ("judge", "blocked")] == [(d["action"], d["standing"]) for d in before]
-    assert "outside by 0.130 mm" in before[1]["reason"]
-    shop.void(read[2]["id"], "typed 1.57 for 1.75")
+    assert "outside by 0.050 mm" in before[1]["reason"]
+    shop.void(read[2]["id"], "typed 1.65 for 1.75")
     shop.diameter(got["spools"][0]["code"], 1.75, 1.75)
     after = shop.get("quality", path)["items"]
     assert before == after[:2]
     assert [("void", "quarantined"), ("judge", "released")] == [(d["action"], d["standing"]) for d in after[2:]]
-    assert "typed 1.57 for 1.75" in after[2]["reason"]
+    assert "typed 1.65 for 1.75" in after[2]["reason"]
 
 
 def test_a_screening_reading_is_kept_and_never_judged(shop):

@@ -95,7 +95,7 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
                 "counts": all(one.against for one in told),
                 "helps": not told,
                 "why_not": told[0].clause if told else None,
-                "to_confirm": bool(row["to_confirm"]),
+                "to_confirm": bool(row["to_confirm"]) and judged[row["lot"].id].rules > rule_versions.SECOND,
                 "warnings": [*warned, *(one.as_warning() for one in told)],
             }
             for number, item, row, warned, told in zip(numbers, items, rows, checked.warnings, unhelpful, strict=True)

@@ -176,7 +176,7 @@ def of_row(row: Any, under: Under, instruments: Mapping[int, InstrumentRecord], 
         "counts": all(one.against for one in found),
         "helps": not found,
         "why_not": first.clause if first is not None else None,
-        "to_confirm": to_confirm,
+        "to_confirm": to_confirm and under.held_to.rules > rule_versions.SECOND,
     }
 
 
