@@ -78,7 +78,7 @@ class Revision:
             },
             "diameter": {"reading_tolerance_mm": 0.05, "readings_per_spool_min": EACH_SPOOL},
             "bond": {"single_min_mpa": 14},
-            "moisture": {"max_percent": 0.05},
+            "moisture": {"max_percent": 0.05, "spools_min": 1},
             "uses": {use: list(needs) for use, needs in NEEDS.items()},
         }
 
@@ -353,12 +353,31 @@ class Lot:
         loadable = self.standing() in ("released", "restricted")
         return loadable and self.verdicts().get(use) == "pass" and not fails
 
-    def matches(self, other: Lot) -> bool:
-        """Whether it may join another lot in a job that shows: by the formulas of both, and the stricter limit."""
+    def color_of(self, spool: str) -> tuple[float, float]:
+        """The lightness that stands for a spool, and how much more it may differ: nothing where it was measured or one spool was."""
+        spools = {code: [r.value for r in each] for code, each in self.of_spools("color").items()}
+        if spool in spools:
+            return GREY + mean(spools[spool]), 0.0
+        if len(spools) < 2:
+            return self.grey, 0.0
+        within = [0.0 if len(each) < 2 else stdev(each) ** 2 / len(each) for each in spools.values()]
+        told = mean(within) if all(len(each) > 1 for each in spools.values()) else 0.0
+        return self.grey, math.sqrt(max(0.0, stdev(mean(each) for each in spools.values()) ** 2 - told))
+
+    def matches(self, spool: str, other: Lot, another: str) -> bool:
+        """Whether two spools may stand in one job that shows: by the formulas of both lots, and the stricter limit."""
         if self.grey is None or other.grey is None:
-            return False
+            # Of a lot without a colour there is nothing to compare its own spools by.
+            return self is other
         most = min(self.revision.step_max, other.revision.step_max)
-        return all(lot.revision.apart(other.grey, self.grey) <= most + 1e-9 for lot in (self, other))
+        (mine, spread), (theirs, their_spread) = self.color_of(spool), other.color_of(another)
+        for rule in (self.revision, other.revision):
+            more = [
+                rule.apart(grey - 0.5 * sd, grey + 0.5 * sd) for grey, sd in ((mine, spread), (theirs, their_spread))
+            ]
+            if math.hypot(rule.apart(theirs, mine), *more) > most + 1e-9:
+                return False
+        return True
 
     def takes(self, action: str, at: datetime) -> bool:
         """Whether a decision by hand may follow the one in force. Of an ending only the lifting may, within a day."""
@@ -367,10 +386,11 @@ class Lot:
         return action != self.by_hand and (action != "lift" or self.by_hand is not None)
 
     def may_load(
-        self, spool: str, use: str, mass: float | None, at: datetime, in_job: list[Lot]
+        self, spool: str, use: str, mass: float | None, at: datetime, in_job: list[tuple[Lot, str]]
     ) -> tuple[bool, Permit | None]:
-        """Whether the lot lets a spool be loaded for a job with these lots in it, and the concession it is loaded under."""
-        alike = use != "cosmetic" or all(self.matches(other) for other in in_job if other is not self)
+        """Whether the lot lets a spool be loaded for a job with these spools in it, and the concession it is loaded under."""
+        beside = [(other, code) for other, code in in_job if code != spool]
+        alike = use != "cosmetic" or all(self.matches(spool, *one) for one in beside)
         helping = [permit for permit in self.permits if permit.helps(use, mass, at)]
         conforms = self.conforms(spool, use)
         if not alike or self.by_hand is not None or not (conforms or helping):

@@ -75,7 +75,7 @@ class Days(RuleBasedStateMachine):
         self.remaining: dict[str, float] = {}
         # Load -> (spool, concession or None, what it set aside); job -> lots used in it.
         self.running: dict[int, tuple[str, Permit | None, float]] = {}
-        self.jobs: dict[str, list[Lot]] = {}
+        self.jobs: dict[str, list[tuple[Lot, str]]] = {}
         self.touched, self.numbers, self.refused = set(), count(1), 0
 
     def teardown(self) -> None:
@@ -341,7 +341,7 @@ class Days(RuleBasedStateMachine):
         if permit is not None:
             permit.taken[answer["id"]] = aside
         self.running[answer["id"]] = (spool, permit, aside)
-        self.jobs.setdefault(job, []).append(lot)
+        self.jobs.setdefault(job, []).append((lot, spool))
 
     @precondition(lambda self: self.running)
     @rule(pick=picks, tenths=st.sampled_from([0, 3, 9, 10, 11]))

@@ -56,6 +56,7 @@ EDITED = {
     "accepted": "[]",
     "lab": "[95.0,-0.8,1.6]",
     "lab_uncertainty": "[0.1,0.1,0.1]",
+    "color_between": '{"sd":[0.1,0.1,0.1],"n":2}',
     "shrinkage": '{"x":0.4}',
     "shrinkage_uncertainty": '{"x":0.4}',
     "flow_factor": 1.01,
