@@ -119,3 +119,20 @@ def test_the_kept_colours_follow_from_the_readings(shop):
     reading = shop.get("quality", f"/lots/{lot_id}/readings?kind=color")["items"][0]
     shop.void(reading["id"])
     assert [] == found()
+
+
+def test_the_largest_pair_means_all_spools_of_the_lot(shop):
+    """0.3 between two of four spools against 0.5: 0.55 is expected among all four, so that one more spool is drawn and settles it."""
+    color = {"formula": "CIE76", "lot_max": 3.0, "spool_pair_max": 0.5}
+    limits = {"sampling": {"fixed": 2}, "color": color}
+    got = shop.receive(shop.supplier(), shop.grade(limits=limits), "Q-71", 4)
+    for spool, lightness in zip(got["sample"]["spool_codes"], (95.0, 95.3), strict=True):
+        shop.color(spool, [lightness, *WHITE[1:]])
+    found = shop.finding(got["lot_id"], "color.spool_pair")
+    assert ("near", 2) == (found["verdict"], found["spools"])
+    assert 0.3 == pytest.approx(found["value"], abs=1e-9)
+    (draw,) = shop.get("receiving", f"/deliveries?lot_id={got['lot_id']}")["items"][0]["further_draws"]
+    (further,) = draw["spool_codes"]
+    assert further in found["to_measure"]
+    shop.color(further, [95.1, *WHITE[1:]])
+    assert "released" == shop.lot(got["lot_id"])["standing"]
