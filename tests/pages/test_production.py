@@ -257,3 +257,17 @@ def test_the_slots_of_a_machine_are_changed_where_it_is_listed(shop):
     wrong = lead.send(lead.go("/loaded"), "slots", slots="four")
     assert 422 == wrong.status
     assert "Slots" in wrong.text
+
+
+def test_the_page_shows_how_sure_a_scale_is_and_where_it_was_measured(shop, floor):
+    """A coupon of 0.40 % on P1 by a caliper of 0.02 mm: on P9 the scale is 1.0040, give or take 0.0031 (k = 2), with a caution."""
+    body = {"code": "CAL-1", "kind": "caliper", "check_interval_days": 3650, "standard_uncertainty": 0.02}
+    caliper = shop.post("quality", "/instruments", body)["id"]
+    limits = {"sampling": {"fixed": 1}, "shrinkage": {"x_percent": [0.1, 0.7]}}
+    code = shop.receive(shop.supplier(), shop.grade(limits=limits))["sample"]["spool_codes"][0]
+    coupon = {"axis": "x", "feature": "outside", "designed_mm": 100, "measured_mm": 99.6, "age_h": 24, "printer": "P1"}
+    shop.measure("shrinkage", {"spool_code": code, "instrument_id": caliper, **coupon})
+    text = floor.get(f"/check?spool={code}&use=fit&machine=P9").get_data(as_text=True)
+    assert "1.0040 ± 0.0031 (k = 2)" in text
+    assert "Scales measured on" in text
+    assert "The scale factors were measured on printer P1, not on P9." in text
