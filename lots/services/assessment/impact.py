@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from lots.domain.conformity import rule_versions
 from lots.services.assessment.judging import terms_anew
 from lots.services.assessment.lot_assessment import Judged, assess_lot
 from lots.store.assessment import lots
@@ -38,9 +39,10 @@ def of_limits_body(grade_id: int, body: dict[str, Any], current: dict[str, Any])
 
 @dataclass(frozen=True, slots=True)
 class _Drafted:
-    """Limits before they are a revision."""
+    """Limits before they are a revision; set now, they would be judged by the newest rules."""
 
     body: dict[str, Any]
+    rules: int = rule_versions.CURRENT
 
 
 def _loss(lot: Any, limits: Any, shade: Any, instead_of: Any = None) -> dict[str, Any] | None:
