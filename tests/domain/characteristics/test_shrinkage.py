@@ -18,6 +18,7 @@ from lots.domain.characteristics.shrinkage.lot_shrinkage import (
     summarise_axis,
 )
 from tests.domain.builders import GUARDED, SIMPLE, by_code, coupon, reference_json
+from tests.domain.strategies import numbers
 from tests.tolerances import LEAST_SQUARES, PRINTED_12, SAME_SUM
 
 CASES = [case for case in reference_json("dimensional_cases.json")["cases"] if case["kind"] == "shrinkage"]
@@ -297,17 +298,38 @@ def test_only_the_length_asked_for_counts():
 
 
 @given(
-    st.floats(-1, 1),
-    st.floats(0.01, 1),
-    st.floats(0, 1),
-    st.sampled_from(["part", "material"]),
-    st.lists(st.tuples(st.sampled_from([20.0, 50.0, 100.0]), st.sampled_from(["outside", "inside"])), min_size=1),
+    numbers(-1, 1),
+    numbers(0.01, 1),
+    numbers(0, 1),
+    st.sampled_from([None, "part", "material"]),
+    st.sampled_from([SIMPLE, GUARDED]),
+    st.lists(
+        st.builds(
+            coupon,
+            numbers(-0.5, 1),
+            designed_mm=st.sampled_from([20.0, 50.0, 100.0]),
+            feature=st.sampled_from(["outside", "inside"]),
+            u=st.sampled_from([None, 0.01, 0.1]),
+        ),
+        min_size=1,
+        max_size=5,
+    ),
 )
-def test_wider_limits_never_refuse_what_narrower_ones_accept(middle, room, more, basis, lengths):
-    """What passes limits on the part, or on the material, passes limits that are wider (law of this project)."""
-    tests = [length(*one) for one in lengths]
-    verdicts = []
-    for half in (room, room + more):
-        limits = ShrinkageLimits({"x": (middle - half, middle + half)}, basis=basis)
-        verdicts.append(judge_shrinkage(summarise(tests, limits.apart), limits, SIMPLE)[0].verdict)
-    assert verdicts[0] != "pass" or verdicts[1] == "pass"
+@example(0.0, 0.05, 0.15, None, SIMPLE, [length(20, u=0.02), length(100, u=0.02)])
+def test_wider_limits_never_refuse_more(middle, half, more, basis, rule, tests):
+    """What passes limits passes wider ones, and what wider ones refuse these refuse too, whatever the limits are on (law of this project)."""
+    narrow, wide = (
+        judge_shrinkage(summarise(tests, limits.apart), limits, rule)[0].verdict
+        for limits in (ShrinkageLimits({"x": (middle - h, middle + h)}, basis=basis) for h in (half, half + more))
+    )
+    assert narrow != "pass" or wide == "pass"
+    assert wide != "fail" or narrow == "fail"
+
+
+def test_a_line_that_is_too_uncertain_never_passes_a_lot():
+    """With a caliper of 0.1 mm, 20 and 100 mm give 0.30 % by a line uncertain by 0.18 %: the mean of the singles is given, and judged beside it."""
+    limits = replace(X_ONLY, basis="material")
+    tests = [length(20, u=0.1), length(100, u=0.1)]
+    found = by_code(judge_shrinkage(summarise(tests, limits.apart), limits, SIMPLE))["shrinkage.x"]
+    assert "missing" == found.verdict
+    assert "or a finer caliper: the shrinkage without the bead is uncertain by 0.18 %" in found.to_measure

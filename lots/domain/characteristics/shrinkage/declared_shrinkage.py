@@ -25,12 +25,12 @@ from lots.domain.characteristics.declaring.origin import of_the_lot
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
 from lots.domain.characteristics.shrinkage.against_control import judge_against_control
+from lots.domain.characteristics.shrinkage.doubts import doubt_shrinkage
 from lots.domain.characteristics.shrinkage.lot_shrinkage import (
     AXES,
     AxisSummary,
     ShrinkageLimits,
     ShrinkTest,
-    doubt_shrinkage,
     judge_shrinkage,
     summarise,
 )

@@ -8,15 +8,16 @@ from dataclasses import dataclass, replace
 from statistics import linear_regression
 
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
-from lots.domain.characteristics.declaring.plausibility import MM_PER_INCH, Doubt
 from lots.domain.characteristics.shrinkage.separation import (
     ASSUMED_CALIPER_MM,
+    LENGTHS_NEEDED,
     SEPARATED,
     Basis,
     SeparationRule,
+    enough_lengths,
     measured_on,
 )
-from lots.domain.conformity.findings import Finding, decimals_of, judge, shown
+from lots.domain.conformity.findings import Finding, decimals_of, judge, shown, worst
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.conformity.step_rule import NONE_ACCEPTED, StepRule
 from lots.domain.statistics.summaries import nested_uncertainty, worst_known
@@ -101,6 +102,7 @@ class AxisSummary:
         scatter: the part of it that is scatter.
         of: from version 3 of the rules, what `percent` is of: `SEPARATED`, or features and lengths in words.
         to_separate: what is still needed to separate the bead; "" where it is separated or nobody asked.
+        uncertain: shrinkage and offset by the line, where the lengths tell them apart and the slope is too uncertain for the limits.
     """
 
     percent: float
@@ -110,6 +112,7 @@ class AxisSummary:
     scatter: float | None = None
     of: str = ""
     to_separate: str = ""
+    uncertain: AxisSummary | None = None
 
     @property
     def separated(self) -> bool:
@@ -146,13 +149,12 @@ def summarise_axis(tests: Sequence[ShrinkTest], apart: SeparationRule | None = N
         return _singles(tests) if alike else _line(tests, lengths)[0]
     if apart.basis == "part":
         return replace(_singles(tests), of=measured_on(tests))
-    lacking = apart.lacking(tests, None, math.inf)
-    if not lacking:
-        found, noise, spread = _line(tests, lengths)
-        lacking = apart.lacking(tests, noise, spread)
-        if not lacking:
-            return replace(found, of=SEPARATED)
-    return replace(_singles(tests), of=measured_on(tests), to_separate=lacking)
+    if not enough_lengths(tests):
+        return replace(_singles(tests), of=measured_on(tests), to_separate=LENGTHS_NEEDED)
+    found, noise, spread = _line(tests, lengths)
+    if lacking := apart.lacking(noise, spread):
+        return replace(_singles(tests), of=measured_on(tests), to_separate=lacking, uncertain=found)
+    return replace(found, of=SEPARATED)
 
 
 def _singles(tests: Sequence[ShrinkTest]) -> AxisSummary:
@@ -288,22 +290,22 @@ def judge_shrinkage(
             (measured.percent, measured.uncertainty, measured.scatter) if measured else (None, None, None)
         )
         detail = _bead(measured)
+        by_line = None if measured is None else measured.uncertain
         if measured is not None and measured.of and limits.basis == "material" and not measured.separated:
             value, lacking = None, "; ".join(part for part in (lacking, measured.to_separate) if part)
-        found.append(
-            judge(
-                f"shrinkage.{axis}",
-                value,
-                Limit(low, high, "%"),
-                rule,
-                n=n,
-                counted=counted,
-                uncertainty=u,
-                scatter=scatter,
-                detail=detail,
-                lacking=lacking,
-            )
+        finding = judge(
+            f"shrinkage.{axis}",
+            value,
+            Limit(low, high, "%"),
+            rule,
+            n=n,
+            counted=counted,
+            uncertainty=u,
+            scatter=scatter,
+            detail=detail,
+            lacking=lacking,
         )
+        found.append(finding if by_line is None else _worse_by_line(finding, by_line, rule, lacking, short <= 0))
         if limits.step_max_percent is not None and previous is not None and axis in previous:
             step = None if value is None else abs(value - previous[axis])
             detail = "" if value is None else _from_to(previous[axis], value)
@@ -324,6 +326,35 @@ def judge_shrinkage(
                 moved = steps.judged(moved, rule, now, before, "the middle of its limits")
             found.append(moved)
     return found
+
+
+def _worse_by_line(by_singles: Finding, line: AxisSummary, rule: DecisionRule, lacking: str, complete: bool) -> Finding:
+    """Returns the worse of a finding and of the one on the line that is too uncertain for the limits.
+
+    A line that wider limits would take for the shrinkage counts against the lot under narrower ones too, and never for it. So widening limits
+    refuses no lot.
+
+    Args:
+        by_singles: the finding on the mean of the single shrinkages; without a value where limits are on the material.
+        line: shrinkage and bead offset by the line.
+        rule: simple or guarded acceptance.
+        lacking: what is still to be measured.
+        complete: True where enough tests were made.
+    """
+    by_line = judge(
+        by_singles.code,
+        line.percent,
+        by_singles.limit,
+        rule,
+        n=line.n,
+        counted=by_singles.counted,
+        uncertainty=line.uncertainty,
+        scatter=line.scatter,
+        detail=f"{_bead(line)} This line is too uncertain for the limits to pass by it.",
+        lacking=lacking,
+        conclusive=complete,
+    )
+    return worst([by_singles, by_line])
 
 
 def _bead(measured: AxisSummary | None) -> str:
@@ -347,37 +378,3 @@ def _from_to(before: float, value: float) -> str:
 
 def _aged(limits: ShrinkageLimits) -> str:
     return "" if limits.age_h is None else f", measured {limits.age_h[0]:g} to {limits.age_h[1]:g} h after printing"
-
-
-# Beyond these a printed coupon is not a shrunken coupon but a slip of the pen. Common practice, no source: prints lie within -2..5 %.
-_SHRINK_BAND = (-5.0, 10.0)
-
-
-def doubt_shrinkage(designed_mm: float, measured_mm: float) -> Doubt | None:
-    """Returns a doubt when two lengths cannot be a coupon and its model.
-
-    Example:
-        >>> doubt_shrinkage(100, 3.921).hint
-        'This looks like inches: 3.921 in is 99.593 mm. Enter millimetres.'
-    """
-    low, high = _SHRINK_BAND
-    percent = shrinkage_percent(designed_mm, measured_mm)
-    if low <= percent <= high:
-        return None
-    detail = f"{measured_mm:g} mm measured on {designed_mm:g} mm designed would be a shrinkage of {percent:.2f} %."
-    for factor, unit, short in ((MM_PER_INCH, "inches", "in"), (10.0, "centimetres", "cm")):
-        if low <= shrinkage_percent(designed_mm, measured_mm * factor) <= high:
-            return Doubt(
-                "measured_mm",
-                detail,
-                f"This looks like {unit}: {measured_mm:g} {short} is {measured_mm * factor:.3f} mm. Enter millimetres.",
-            )
-        if low <= shrinkage_percent(designed_mm * factor, measured_mm) <= high:
-            return Doubt(
-                "designed_mm",
-                detail,
-                f"The designed length looks like {unit}: {designed_mm:g} {short} is {designed_mm * factor:.3f} mm. Enter millimetres.",
-            )
-    if 0 <= measured_mm < 0.2 * designed_mm:
-        return Doubt("measured_mm", detail, "Enter the measured length itself, not the shrinkage.")
-    return Doubt("measured_mm", detail, "Check both lengths, and that they belong to the same feature.")

@@ -56,23 +56,20 @@ class SeparationRule:
     room: float | None = None
     basis: Basis | None = None
 
-    def lacking(self, tests: Sequence[Length], noise_mm: float | None, spread_mm: float) -> str:
-        """Returns what is still needed to tell shrinkage from bead offset; "" where these lengths do.
+    def lacking(self, noise_mm: float, spread_mm: float) -> str:
+        """Returns what is still needed to tell shrinkage from bead offset by lengths that are enough; "" where nothing is.
 
-        They do where lengths outside and inside were measured, or lengths of at least 5 : 1, and where the standard uncertainty of the slope
-        is below a third of half the width of the limits.
+        The two are told apart where lengths outside and inside were measured, or lengths of at least 5 : 1, and where the standard uncertainty
+        of the slope is below a third of half the width of the limits.
 
         Args:
-            tests: along one axis.
-            noise_mm: standard uncertainty of one length, mm; None where neither caliper nor scatter tells it.
+            noise_mm: standard uncertainty of one length, mm.
             spread_mm: root of the sum of squares of the signed lengths about their mean, mm.
 
         Reference:
             Least squares, any textbook. The bounds are common practice, no source.
         """
-        if not enough_lengths(tests):
-            return LENGTHS_NEEDED
-        slope = 100 * (ASSUMED_CALIPER_MM if noise_mm is None else noise_mm) / spread_mm
+        slope = 100 * noise_mm / spread_mm
         if self.room is None or slope < MOST_OF_ROOM * self.room:
             return ""
         return (

@@ -9,7 +9,7 @@ from lots.domain.characteristics.color.doubts import suspect_lab
 from lots.domain.characteristics.declaring.plausibility import doubt_area, doubt_lab
 from lots.domain.characteristics.diameter_checks import doubt_diameter
 from lots.domain.characteristics.moisture import doubt_moisture
-from lots.domain.characteristics.shrinkage.lot_shrinkage import doubt_shrinkage
+from lots.domain.characteristics.shrinkage.doubts import doubt_shrinkage
 from lots.domain.colorimetry.color_values import Lab
 from tests.domain.builders import BLACK, WHITE
 
