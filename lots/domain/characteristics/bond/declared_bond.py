@@ -68,7 +68,7 @@ def _figures(summary: BondSummary | None, by_build: bool) -> dict[str, Figure]:
 
 def _mean_ratio(bars: Sequence[BondTest], beside: Mapping[str | None, float]) -> float | None:
     """The mean of a spool's bars by the control bars of their builds; None where no build of theirs has any."""
-    ratios = [bar.stress_mpa / beside[bar.origin.build_key] for bar in bars if bar.origin.build_key in beside]
+    ratios = [bar.stress_mpa / beside[bar.origin.together] for bar in bars if bar.origin.together in beside]
     return mean(ratios) if ratios else None
 
 

@@ -164,7 +164,7 @@ def by_builds(
     """Returns the ratio within each build, the builds without control bars in words, and how many control bars are of other builds.
 
     A control bar speaks for its own build only: another printer, or another day of the same printer, bonds layers otherwise. A build is one printer's.
-    Bars without a build and control bars without one belong together, since nobody said otherwise.
+    Bars without a build and control bars of the same printer without one belong together, since nobody said otherwise.
 
     Reference:
         Common practice, no source.
@@ -178,22 +178,22 @@ def by_builds(
         ([0.54], (), 1)
     """
     found, without = [], []
-    keys = dict.fromkeys(t.origin.build_key for t in own)
+    keys = dict.fromkeys(t.origin.together for t in own)
     for key in keys:
-        mine = [t for t in own if t.origin.build_key == key]
-        beside = [t for t in control if t.origin.build_key == key]
+        mine = [t for t in own if t.origin.together == key]
+        beside = [t for t in control if t.origin.together == key]
         says = _build_said(mine[0].origin)
         if not beside:
-            without.append(says)
+            without.append(f"{'in' if mine[0].origin.build else 'on'} {says}" if says else "")
             continue
         ratio, u, control_mpa = _ratio(mine, beside)
         found.append(BuildRatio(key, says, len(mine), len(beside), control_mpa, ratio, u))
-    return tuple(found), tuple(without), sum(t.origin.build_key not in keys for t in control)
+    return tuple(found), tuple(without), sum(t.origin.together not in keys for t in control)
 
 
 def _build_said(origin: Origin) -> str:
     if origin.build is None:
-        return ""
+        return f"printer {origin.printer}" if origin.printer else ""
     return f"build {origin.build}" + (f" on {origin.printer}" if origin.printer else "")
 
 
@@ -299,7 +299,7 @@ _UNSAID = "control bars printed in the same build and broken beside them, and ma
 def _control_lacking(summary: BondSummary | None) -> str:
     if summary is None or (not summary.control_n and not summary.without_control):
         return _UNSAID
-    asked = [f"control bars printed in {says}" if says else _UNSAID for says in summary.without_control]
+    asked = [f"control bars printed {where}" if where else _UNSAID for where in summary.without_control]
     return "; ".join(asked)
 
 

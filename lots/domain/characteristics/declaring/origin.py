@@ -49,6 +49,11 @@ class Origin:
         return None if self.build is None else _key(self.printer, self.build)
 
     @property
+    def together(self) -> str:
+        """What may have been printed in one go: prints of one build, or, where none is named, of one printer."""
+        return _key(self.printer, self.build)
+
+    @property
     def control_of(self) -> str | None:
         """The chart that a control belongs to, by printer and recipe; None for a print of the lot."""
         return chart_of(self.printer, self.test_print) if self.control else None
