@@ -109,14 +109,17 @@ def _no_terminal() -> bool:
 
 
 def _set_up(shop: dict[str, Any]) -> tuple[dict[str, Any], dict[str, int]]:
-    """Adds suppliers, shades, test prints, grades and instruments; returns the conditions each grade is read under, and instruments by code."""
+    """Adds suppliers, instruments, shades, test prints and grades; returns the conditions each grade is read under, and instruments by code."""
     for supplier in shop["suppliers"]:
         catalog.add("supplier", supplier, _PEOPLE["purchasing"])
+    instruments = {i["code"]: catalog.add("instrument", i, _PEOPLE["quality"])["id"] for i in shop["instruments"]}
     shades: dict[str, Any] = {}
     for shade in shop["shades"]:
         made = catalog.add("shade", {"code": shade["code"], "name": shade["name"]}, _PEOPLE["quality"])
         for revision in shade["revisions"]:
-            catalog.add_shade_revision(made["id"], dict(revision), _PEOPLE["quality"])
+            measured = {name: value for name, value in revision.items() if name != "instrument"}
+            measured["instrument_id"] = instruments.get(revision.get("instrument"))
+            catalog.add_shade_revision(made["id"], measured, _PEOPLE["quality"])
         shades[shade["code"]] = (made["id"], shade["revisions"][-1]["conditions"])
     for one in shop["test_prints"]:
         made = test_prints.add({"code": one["code"], "name": one["name"]}, _PEOPLE["quality"])
@@ -130,7 +133,6 @@ def _set_up(shop: dict[str, Any]) -> tuple[dict[str, Any], dict[str, int]]:
         made = catalog.add("grade", {**plain, "shade_id": shade_id}, _PEOPLE["quality"])
         catalog.add_limits(made["id"], dict(limits), _PEOPLE["quality"])
         conditions[grade["code"]] = asked
-    instruments = {i["code"]: catalog.add("instrument", i, _PEOPLE["quality"])["id"] for i in shop["instruments"]}
     for baseline in shop["baselines"]:
         whose = {"supplier_code": baseline["supplier"], "grade_code": baseline["grade"]}
         baselines.choose({**whose, "given": baseline["given"], "reason": baseline["reason"]}, _PEOPLE["quality"])
