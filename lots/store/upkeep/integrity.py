@@ -61,7 +61,7 @@ def lot_of_row(table: str, row: dict[str, Any]) -> int | None:
     found: Any
     if table == "lot":
         return int(row["id"])
-    if table in ("spool_parent", "spool_lot"):
+    if table in ("spool_parent", "spool_lot", "drying"):
         found = Spool.select(Spool.lot).where(Spool.id == row["spool_id"])
     elif table in ("reading_void", "reading_exclusion", "reading_confirmation"):
         found = Reading.select(Reading.lot).where(Reading.id == row["reading_id"])
