@@ -58,7 +58,8 @@ def judge_each(
 
     A spool whose count refutes the limit fails: its exact lower bound lies above it, at the confidence of the decision rule shared among the
     spools (Bonferroni). Where the spools differ by more than chance, and where there is one alone, each is judged by itself: as counted under simple acceptance, by its own
-    upper bound under guarded acceptance. Else its count is taken as one of the common rate, which the finding on all spools judges.
+    upper bound under guarded acceptance. Else its count is taken as one of the common rate, which the finding on all spools judges. Among spools
+    that differ, a count beyond the limit that does not refute it is near: more clean spools show the difference and refuse nothing by that.
 
     Args:
         code: `characteristic.measure`.
@@ -104,6 +105,9 @@ def judge_each(
         )
         if each.verdict == "fail" and not refuted and not rates.apart:
             each = replace(each, verdict="pass", claimable=None)
+        elif each.verdict == "fail" and not refuted and rates.differ:
+            more = f"{words.surer} (spool {spool})"
+            each = replace(each, verdict="near", claimable=None, to_measure=more)
         found.append(each)
     return found
 
