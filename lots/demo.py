@@ -121,7 +121,7 @@ def _set_up(shop: dict[str, Any]) -> tuple[dict[str, Any], dict[str, int]]:
             measured["instrument_id"] = instruments.get(revision.get("instrument"))
             catalog.add_shade_revision(made["id"], measured, _PEOPLE["quality"])
         shades[shade["code"]] = (made["id"], shade["revisions"][-1]["conditions"])
-    for one in shop["test_prints"]:
+    for one in shop.get("test_prints", ()):
         made = test_prints.add({"code": one["code"], "name": one["name"]}, _PEOPLE["quality"])
         for recipe in one["revisions"]:
             test_prints.add_revision(made["id"], dict(recipe), _PEOPLE["quality"])

@@ -20,6 +20,8 @@ LISTS = (
     "/v1/corrective-actions",
     "/v1/loads",
     "/v1/jobs",
+    "/v1/build-doubts",
+    "/v1/test-prints",
     "/v1/machines",
     "/v1/load-refusals",
     "/v1/events",

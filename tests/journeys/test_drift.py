@@ -131,7 +131,7 @@ def test_another_reference_starts_the_series_anew(shop, bought):
 def test_another_instrument_starts_the_series_anew_and_an_old_drift_is_no_news(shop, bought):
     """A second instrument may read 0.5 bluer than the first: that is no drift, and the drift before it is told as past."""
     old, new = (
-        shop.post("quality", "/instruments", {"code": code, "kind": "spectrophotometer", "check_interval_days": 365})
+        shop.post("quality", "/instruments", {"code": code, "kind": "spectrophotometer", "check_interval_days": 3650})
         for code in ("SPEC-1", "SPEC-2")
     )
     whites(*bought, walk(12), instrument=old)

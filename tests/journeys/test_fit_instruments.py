@@ -59,7 +59,7 @@ def test_an_instrument_of_unknown_kind_keeps_what_it_measures_first(shop, spool)
     assert ["diameter"] == shop.get("quality", f"/instruments/{gauge['id']}")["measures"]
     shop.color(spool, WHITE, 422, instrument_id=gauge["id"])
     wider = {"measures": ["diameter", "color"]}
-    answer = shop.call("quality", "PATCH", f"/instruments/{gauge['id']}", wider)
+    answer = shop.call("quality", "PATCH", f"/instruments/{gauge['id']}", wider, If_Match="*")
     assert (200, ["diameter", "color"]) == (answer.status_code, answer.get_json()["measures"])
     shop.color(spool, WHITE, instrument_id=gauge["id"])
     said = [event["what"] for event in shop.get("quality", "/events")["items"]]

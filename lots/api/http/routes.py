@@ -45,8 +45,6 @@ class Resource(MethodView):
     """A path. `who` says which roles may use each of its methods; admin may use all. A method without a row answers 403 to everyone else."""
 
     who: ClassVar[dict[str, tuple[str, ...]]] = {}
-    # False where a PATCH needs no If-Match, because what it sets follows from nothing that was read before.
-    versioned: ClassVar[bool] = True
     # Of what GET answers where that is a page of a list; found when the path is registered.
     row_of_page: ClassVar[Schema | None] = None
 
@@ -186,7 +184,7 @@ class Routes(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
         def decorate(view: type[Resource]) -> Any:
             for name, roles in view.who.items():
                 method: Any = getattr(view, name.lower())
-                named = {"roles": roles, "versioned": view.versioned, "operation_id": f"{name.lower()}{view.__name__}"}
+                named = {"roles": roles, "operation_id": f"{name.lower()}{view.__name__}"}
                 method._apidoc = {**getattr(method, "_apidoc", {}), **named}
             view.row_of_page = csv_answers.answered_item(getattr(view, "get", None))
             return register(view)
@@ -267,7 +265,7 @@ def _document_shared(doc: dict[str, Any], info: dict[str, Any], *, method: str, 
         doc.setdefault("parameters", []).append(
             {"in": "header", "name": "Idempotency-Key", "schema": key, "description": text}
         )
-    if method == "patch" and info.get("versioned", True):
+    if method == "patch":
         text = "The ETag of what you read. 428 without it, 412 when it is stale."
         doc.setdefault("parameters", []).append(
             {"in": "header", "name": "If-Match", "required": True, "schema": {"type": "string"}, "description": text}

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from typing import Any
+from zlib import crc32
 
 from marshmallow import Schema, fields, post_load, validate
 
 from lots.api.http.fields import NUMBER, Code, Figure, Instant, Strict, StrictFloat, StrictInteger, Text
-from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_schema, person
+from lots.api.http.routes import PageArgs, Resource, Routes, etag, page_answer, page_schema, person, version_to_change
 from lots.api.lot_schemas import ExposureSchema, LotAfterSchema
 from lots.domain.assessment.limits_revision import CHARACTERISTICS
 from lots.services.instruments import calibration_checks
@@ -161,18 +162,25 @@ class OneInstrument(Resource):
     """One instrument."""
 
     who = {"GET": ("quality",), "PATCH": ("quality",)}
-    versioned = False
 
     @routes.response(200, InstrumentSchema)
     def get(self, number: int) -> Any:
         """Show an instrument."""
-        return calibration_checks.get(number)
+        found = calibration_checks.get(number)
+        return found, etag("instrument", _versioned(found))
 
     @routes.arguments(MeasuresArgs)
     @routes.response(200, InstrumentSchema)
     def patch(self, args: dict[str, Any], number: int) -> Any:
-        """Set what an instrument measures. It concerns readings to come; what was stored stays as it is. Needs no If-Match: the last word counts."""
-        return calibration_checks.change(number, args["measures"], person().name)
+        """Set what an instrument measures, for readings to come. Needs If-Match: 428 without it, 412 when it was changed meanwhile."""
+        version_to_change("instrument", _versioned(calibration_checks.get(number)))
+        changed = calibration_checks.change(number, args["measures"], person().name)
+        return changed, etag("instrument", _versioned(changed))
+
+
+def _versioned(view: dict[str, Any]) -> dict[str, Any]:
+    """An instrument whose version follows from all that may change about it."""
+    return {**view, "version": crc32(repr(view["measures"]).encode())}
 
 
 @routes.route(f"/<{NUMBER}:number>/checks")

@@ -4,37 +4,35 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import replace
+from itertools import combinations
 from typing import Any
 
 from lots.domain.characteristics.declaring.case import Case, Part
 from lots.domain.characteristics.declaring.declaration import Characteristic
-from lots.domain.characteristics.declaring.origin import SOURCE_PARTS, Origin, origin_of
+from lots.domain.characteristics.declaring.origin import SOURCE_PARTS, origin_of
 from lots.domain.conformity.findings import Finding, worst
 from lots.domain.conformity.rule_versions import SECOND
 
-# What tells sources apart: instrument, printer, build of a printer, and all of these together.
-_TOLD_BY: tuple[Callable[[Origin], tuple[str, ...]], ...] = (
-    lambda origin: origin.source[:1],
-    lambda origin: origin.source[1:2],
-    lambda origin: origin.source[1:],
-    lambda origin: origin.source,
-)
+# So many sources are judged in every combination. More of them, which a lot hardly has, one by one and as they came.
+_EVERY_UNION = 5
+Source = tuple[str, str, str]
 
 
 def assess_by_source(declared: Characteristic, case: Case) -> Part:
     """Returns what a characteristic adds to the assessment of a lot, each failure by one source alone included.
 
-    Where the readings of a characteristic come from several sources, the readings of each source are judged alone too. A finding that fails by one
-    source alone stands, whatever the others add: a mean over two builds must not hide the build that fails.
+    Where the readings of a characteristic come from several sources, the readings of each source, and of several together, are judged without the others
+    too. A finding that fails by some sources stands, whatever the others add: a mean over two builds must not hide the build that fails.
 
     Args:
         declared: the characteristic.
         case: the lot, with the readings of every source.
 
     Notes:
-        From version 3 of the rules on. One source is one instrument, one printer, one build of a printer, or all three together. What one source does
-        not cover is missing by it alone, so it refuses nothing. A held finding is no refusal. Where only the newest reading of a spool counts,
-        older ones are left out first. What is kept of the lot rests on all readings.
+        From version 3 of the rules on. A source is one instrument with one build of one printer. Up to five sources are judged in every combination; of
+        more, each alone, all but one, and those that came first. What some sources do not cover is missing by them, so they refuse nothing. A
+        held finding is no refusal. Where only the newest reading of a spool counts, older ones are left out first. What is kept of the lot rests
+        on all readings.
 
     Reference:
         This project's rule, no source.
@@ -67,30 +65,35 @@ def _newest(readings: Sequence[Any]) -> list[Any]:
 
 
 def _sources(readings: Sequence[Any], controls: Sequence[Any]) -> list[tuple[str, list[Any], list[Any]]]:
-    """Each source in words, its readings, and the controls of the builds that it printed; none where there is one source."""
-    found: dict[frozenset[int], tuple[str, list[Any], list[Any]]] = {}
-    for of in _TOLD_BY:
-        groups: dict[Hashable, list[int]] = {}
-        for index, one in enumerate(readings):
-            groups.setdefault(of(origin_of(one)), []).append(index)
-        if len(groups) < 2:
-            continue
-        for numbers in groups.values():
-            some = [readings[index] for index in numbers]
-            builds = {origin_of(one).source[1:] for one in some}
-            beside = [one for one in controls if origin_of(one).source[1:] in builds]
-            found.setdefault(frozenset(numbers), (_named(some, readings), some, beside))
-    return list(found.values())
+    """Some sources in words, their readings, and the controls of the builds that they printed; none where there is one source."""
+    every = list(dict.fromkeys(origin_of(one).source for one in readings))
+    found = []
+    for chosen in _unions(every):
+        some = [one for one in readings if origin_of(one).source in chosen]
+        builds = {source[1:] for source in chosen}
+        beside = [one for one in controls if origin_of(one).source[1:] in builds]
+        found.append((_named(some, readings), some, beside))
+    return found
+
+
+def _unions(every: Sequence[Source]) -> list[frozenset[Source]]:
+    """The sets of sources to judge, smallest first, each once; never all of them."""
+    n = len(every)
+    if n <= _EVERY_UNION:
+        return [frozenset(some) for size in range(1, n) for some in combinations(every, size)]
+    alone = [frozenset([one]) for one in every]
+    but_one = [frozenset(every) - one for one in alone]
+    first = [frozenset(every[:size]) for size in range(2, n)]
+    return list(dict.fromkeys([*alone, *first, *but_one]))
 
 
 def _named(some: Sequence[Any], every: Sequence[Any]) -> str:
-    """A source in words: what is the same in its readings and differs from others."""
+    """Sources in words: each part that differs between the readings, with the names of these."""
     parts = []
     for index, kind in enumerate(SOURCE_PARTS):
-        mine = {origin_of(one).source[index] for one in some}
-        if len(mine) == 1 and mine != {origin_of(one).source[index] for one in every}:
-            name = mine.pop()
-            parts.append(f"{kind} {name}" if name else f"no stated {kind}")
+        names = {origin_of(one).source[index]: origin_of(one).named[index] for one in some}
+        if names.keys() != {origin_of(one).source[index] for one in every}:
+            parts.append(f"{kind} {' and '.join(name or 'not stated' for name in names.values())}")
     return ", ".join(parts)
 
 

@@ -151,6 +151,37 @@ def hold_unconfirmed(found: Assessment, waiting: Sequence[Waiting], limits: Limi
     )
 
 
+def hold_doubted(without: Assessment, counted: Assessment, builds: str, limits: Limits | None) -> Assessment:
+    """Returns the assessment of a lot while builds that it was printed in are in doubt.
+
+    The lot is judged without their prints. What these fail passes for no use until quality lifts the doubt or voids them, so that a control print
+    never turns a refusal into a release.
+
+    Args:
+        without: the assessment without the prints.
+        counted: the assessment with them.
+        builds: the builds in words.
+        limits: the limits revision of both; None when the grade has none.
+
+    Reference:
+        This project's rule, no source.
+    """
+    failing = {finding.code for finding in counted.findings if finding.verdict == "fail" and not finding.hold}
+    if limits is None or not failing:
+        return without
+    lacking = f"quality's decision on {builds}: lift the doubt, or void what was printed in it"
+    findings = [_waits(finding, lacking) if finding.code in failing else finding for finding in without.findings]
+    uses = verdicts(findings, limits)
+    return replace(
+        without,
+        standing=standing_of(uses),
+        uses=uses,
+        findings=tuple(findings),
+        to_measure=to_measure(findings),
+        summary=replace(without.summary, nonconforming=_still_failing(without, counted)),
+    )
+
+
 def _waits(finding: Finding, lacking: str) -> Finding:
     if finding.verdict == "fail":
         return finding

@@ -84,6 +84,10 @@ def flow_factor(readings: Sequence[DiameterReading], nominal_mm: float) -> float
     return area_mm2(nominal_mm, nominal_mm) / measured
 
 
+# Positions nearer than this are one place on the filament, m. Common practice, no source.
+_ONE_PLACE_M = 0.1
+
+
 def positions_read(readings: Sequence[DiameterReading], rules: int = CURRENT) -> int:
     """Returns at how many positions a spool was read: repeats at one position are one, a reading without a position is one by itself.
 
@@ -102,8 +106,11 @@ def positions_read(readings: Sequence[DiameterReading], rules: int = CURRENT) ->
     """
     if rules <= SECOND:
         return len(readings)
-    stated = {r.position_m for r in readings if r.position_m is not None}
-    return len(stated) + sum(r.position_m is None for r in readings)
+    found, last = sum(r.position_m is None for r in readings), -math.inf
+    for at in sorted(r.position_m for r in readings if r.position_m is not None):
+        if at - last >= _ONE_PLACE_M:
+            found, last = found + 1, at
+    return found
 
 
 def flow_uncertainty(readings: Sequence[DiameterReading], flow: float) -> float | None:

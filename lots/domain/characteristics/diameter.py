@@ -351,7 +351,13 @@ DIAMETER = Characteristic(
         ),
     ),
     # Filament varies by hundredths of a millimetre along a spool. Common practice, no source.
-    far=Far(of=lambda r: [("d1", r.d1_mm, ()), ("d2", r.d2_mm, ())], band=within(0.15), says="0.15 mm", unit="mm"),
+    far=Far(
+        of=lambda r: [("d1", r.d1_mm, ()), ("d2", r.d2_mm, ())],
+        band=within(0.15),
+        says="0.15 mm",
+        unit="mm",
+        field="d1_mm",
+    ),
     repeats=Repeats(
         figures=(
             RepeatFigure(

@@ -351,7 +351,11 @@ GLOSS = Characteristic(
     measures=tuple(_measure(angle) for angle in ANGLES),
     # Common practice, no source: spots of a lot lie within a few units.
     far=Far(
-        of=lambda reading: [("the gloss", reading.gu, (reading.angle_deg,))], band=within(20.0), says="20 GU", unit="GU"
+        of=lambda reading: [("the gloss", reading.gu, (reading.angle_deg,))],
+        band=within(20.0),
+        says="20 GU",
+        unit="GU",
+        field="gloss_gu",
     ),
     repeats=Repeats(
         figures=tuple(_repeated(angle) for angle in ANGLES),

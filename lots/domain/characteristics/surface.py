@@ -211,7 +211,7 @@ SURFACE = Characteristic(
             "first layer looked at, dm2",
             needed=True,
             above=0,
-            high=1_000_000,
+            high=1000,
             stand_in=1.0,
             said="the area",
         ),

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from lots.domain.characteristics.shrinkage.lot_shrinkage import AXES, BETWEEN_PRINTERS, ShrinkTest, summarise
 from lots.domain.code_identity import identity
+from lots.domain.conformity.limits import BINARY_NOISE
 
 # Control prints per axis on each of two printers, at least, before their offset counts. Common practice, no source.
 LEAST_CONTROLS = 3
@@ -20,6 +21,11 @@ class Shrunk:
     percent: float
     uncertainty: float | None = None
     printer: str | None = None
+
+    @property
+    def known(self) -> bool:
+        """True where its uncertainty is known: equal lengths show none."""
+        return self.uncertainty is not None and self.uncertainty > BINARY_NOISE
 
 
 @dataclass(frozen=True, slots=True)

@@ -83,7 +83,7 @@ class Dryness:
 
     Args:
         known_at: the newest of the lot's newest moisture reading, the spool's own dry reading and a drying by the grade's rule; None without any.
-        opened: True for a spool that was opened, which takes up water faster.
+        opened_at: when the spool was opened, since when it takes up water faster; None while it is sealed.
         dry_for_h: hours that it holds while sealed, > 0.
         dry_for_open_h: hours that it holds once opened; None for half of `dry_for_h`.
         rule: how the grade is dried.
@@ -92,7 +92,7 @@ class Dryness:
     """
 
     known_at: datetime | None
-    opened: bool
+    opened_at: datetime | None
     dry_for_h: float
     dry_for_open_h: float | None
     rule: DryingRule
@@ -104,23 +104,29 @@ class Dryness:
         return use in self.uses or GENERAL in self.uses
 
     @property
-    def holds_h(self) -> float:
-        """Hours that a measurement or a drying holds."""
-        if not self.opened:
-            return self.dry_for_h
+    def open_h(self) -> float:
+        """Hours that an opened spool stays dry."""
         return self.dry_for_h / 2 if self.dry_for_open_h is None else self.dry_for_open_h
 
     def against(self, spool: str, at: datetime) -> list[str]:
         """Returns why a spool may have taken up water again by a moment, and what to do; empty while its measurement holds.
 
         Reference:
-            Common practice, no source: filament takes up water, faster once opened. That an opened spool holds half as long is, too.
+            Common practice, no source: filament takes up water, faster from its opening on. That an opened spool holds half as long is, too.
         """
         do = f"dry it by the grade's rule{self.rule.in_words} or measure again."
         if self.known_at is None:
             return [f"Spool {spool}: nobody knows how dry it is. Measure its moisture, or {do}"]
         age_h = (at - self.known_at).total_seconds() / 3600
-        if age_h <= self.holds_h:
+        was = "it was dried" if self.dried else "its moisture or that of its lot was measured"
+        if age_h > self.dry_for_h:
+            return [f"Spool {spool}: {was} {age_h:.0f} h ago, which holds {self.dry_for_h:g} h; {do}"]
+        if self.opened_at is None:
             return []
-        was = "it was dried" if self.dried else "its moisture was measured"
-        return [f"Spool {spool}: {was} {age_h:.0f} h ago and holds {self.holds_h:g} h; {do}"]
+        # Until it was opened it stood sealed.
+        open_since = max(self.known_at, self.opened_at)
+        open_h = (at - open_since).total_seconds() / 3600
+        if open_h <= self.open_h:
+            return []
+        was = "it was opened" if open_since == self.opened_at else was
+        return [f"Spool {spool}: {was} {open_h:.0f} h ago, which holds {self.open_h:g} h once opened; {do}"]

@@ -147,6 +147,23 @@ def poisson_below(count: int, mean: float) -> float:
     return float(gammainc(count + 1, mean))
 
 
+def poisson_at_least(count: int, mean: float) -> float:
+    """Returns the probability of `count` events or more where a Poisson mean is `mean`.
+
+    Reference:
+        Garwood 1936, as for poisson_upper: the gamma distribution gives the tail of the Poisson distribution.
+
+    Example:
+        >>> round(poisson_at_least(4, 2.0), 4)
+        0.1429
+    """
+    if not count:
+        return 1.0
+    from scipy.special import gammainc
+
+    return float(gammainc(count, mean))
+
+
 def one_sided_confidence(z: float) -> float:
     """Returns the probability below `z` standard deviations of a normal distribution: 1.645 gives 0.95."""
     return NormalDist().cdf(z)

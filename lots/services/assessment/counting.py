@@ -26,10 +26,12 @@ class HeldTo:
     Args:
         rules: version of the rules.
         instruments_required: a measured reading without an instrument does not count. A count, such as of specks, needs none.
+        doubts: prints of a build in doubt do not count; False counts them all the same.
     """
 
     rules: int = SECOND
     instruments_required: bool = False
+    doubts: bool = True
 
     @classmethod
     def by(cls, limits: Any, rules: int) -> HeldTo:
@@ -76,11 +78,12 @@ def why_not(
 
 @dataclass(frozen=True, slots=True)
 class Sifted:
-    """The readings that count, notes on the others, and those that would count once somebody confirms them."""
+    """The readings that count, notes on the others, those that would count once somebody confirms them, and the names of builds left out."""
 
     rows: list[Any]
     notes: tuple[str, ...]
     waiting: list[Any]
+    builds: tuple[str, ...] = ()
 
 
 def sifted(rows: Sequence[Any], held_to: HeldTo, known_at: datetime | None = None) -> Sifted:
@@ -94,7 +97,7 @@ def sifted(rows: Sequence[Any], held_to: HeldTo, known_at: datetime | None = Non
         known_at: judge by what was recorded up to then; None for all that is known.
     """
     instruments = instruments_of(list(rows), known_at)
-    doubted = in_doubt((row.build_key for row in rows), held_to.rules, known_at)
+    doubted = in_doubt((row.build_key for row in rows), held_to.rules, known_at) if held_to.doubts else {}
     kept, left = [], Counter[tuple[str, str]]()
     for row in rows:
         if (why := why_not(row, held_to, instruments, doubted)) is None:
@@ -116,7 +119,8 @@ def sifted(rows: Sequence[Any], held_to: HeldTo, known_at: datetime | None = Non
                 if many
                 else f"Reading {numbers} does not count: {FAR}."
             )
-    return Sifted(kept, tuple(notes), waiting)
+    builds = dict.fromkeys(f"build {row.values['build']}" for row in rows if row.build_key in doubted)
+    return Sifted(kept, tuple(notes), waiting, tuple(builds))
 
 
 def that_count(

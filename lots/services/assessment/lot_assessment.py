@@ -15,7 +15,7 @@ from lots.domain.assessment.limits_revision import Limits, limits_from
 from lots.domain.assessment.printed_evidence import another_recipe
 from lots.domain.assessment.reinspection import reinspected_until, still_to_do
 from lots.domain.assessment.standing_by_hand import standing_after
-from lots.domain.assessment.voids import Waiting, hold_back, hold_unconfirmed, improves
+from lots.domain.assessment.voids import Waiting, hold_back, hold_doubted, hold_unconfirmed, improves
 from lots.domain.characteristics.declaring.case import Previous, ShadeRevision, Taken
 from lots.domain.characteristics.declaring.origin import Origin
 from lots.domain.characteristics.registry import DECLARED, declared_of
@@ -37,7 +37,7 @@ class Judged:
     `by_hand` is the decision in force; `standing` is what both lead to. `reading_ids` were judged; `recorded` counts those too whose
     instrument was not in order. `sources` says, per kind, which instruments and printers the readings came from. `rules` is the version it was judged by.
     `evidence` is the
-    readings as they were judged. `reinspected_until` is the date that re-inspections extend its shelf life to.
+    readings as they were judged. `reinspected_until` is the date that re-inspections extend its shelf life to. `doubted` names the builds in doubt whose prints were left out.
     """
 
     assessment: Assessment
@@ -51,6 +51,7 @@ class Judged:
     rules: int
     evidence: Evidence
     reinspected_until: datetime | None = None
+    doubted: tuple[str, ...] = ()
 
     @property
     def standing(self) -> str:
@@ -125,15 +126,26 @@ def assess_lot(lot: Any, terms: Terms, known_at: datetime | None = None, *, with
     """
     found = readings.that_count(lot.id, known_at, excluded=with_excluded, waiting=True)
     counting = [row for row in found if not readings.void_waits(row, known_at)]
-    judged = _judged(lot, terms, known_at, counting)
+    judged = _undoubted(lot, terms, known_at, counting)
     if len(counting) < len(found):
-        judged = _held_back(judged, _judged(lot, terms, known_at, found), found, known_at)
+        judged = _held_back(judged, _undoubted(lot, terms, known_at, found), found, known_at)
     again = _inspected_again(lot, terms, known_at, counting)
     if not again:
         return judged
     to_do = tuple(dict.fromkeys([*judged.assessment.to_measure, *again[-1][1]]))
     until = reinspected_until((row.use_by, not lacking) for row, lacking in again)
     return replace(judged, assessment=replace(judged.assessment, to_measure=to_do), reinspected_until=until)
+
+
+def _undoubted(lot: Any, terms: Terms, known_at: datetime | None, rows: list[Any]) -> Judged:
+    """A judgement that no doubt about a build improves before quality decides."""
+    judged = _judged(lot, terms, known_at, rows)
+    if not judged.doubted:
+        return judged
+    counted = _judged(lot, terms, known_at, rows, doubts=False)
+    agreed = limits_from(judged.limits.body) if judged.limits else None
+    held = hold_doubted(judged.assessment, counted.assessment, " and ".join(judged.doubted), agreed)
+    return replace(judged, assessment=held)
 
 
 def _held_back(judged: Judged, counted: Judged, found: list[Any], known_at: datetime | None) -> Judged:
@@ -179,11 +191,20 @@ def void_improves(lot: Any, terms: Terms, number: int) -> bool:
 
 
 def _judged(
-    lot: Any, terms: Terms, known_at: datetime | None, recorded: list[Any], coverage: Coverage | None = None
+    lot: Any,
+    terms: Terms,
+    known_at: datetime | None,
+    recorded: list[Any],
+    coverage: Coverage | None = None,
+    *,
+    doubts: bool = True,
 ) -> Judged:
-    """The judgement of a lot by these readings alone; `coverage` is that of its deliveries unless another is given."""
+    """The judgement of a lot by these readings alone.
+
+    `coverage` is that of its deliveries unless another is given. With `doubts` prints of a build in doubt are left out.
+    """
     limits, shade, retests_cleared = terms.limits, terms.shade, terms.retests_cleared
-    left = sifted(recorded, HeldTo.by(limits, terms.rules), known_at)
+    left = sifted(recorded, replace(HeldTo.by(limits, terms.rules), doubts=doubts), known_at)
     rows = left.rows
     agreed = limits_from(limits.body) if limits else None
     reference, bridges = None, {}
@@ -222,6 +243,7 @@ def _judged(
         _sources(rows),
         terms.rules,
         evidence,
+        doubted=left.builds,
     )
 
 

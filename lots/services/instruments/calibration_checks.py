@@ -115,7 +115,9 @@ def _found_of(rows: Iterable[Any]) -> dict[int, list[Found]]:
 def _view(row: Any, known: Sequence[Found]) -> dict[str, Any]:
     """An instrument, with the uncertainty in force for what it is known to read, or was studied for."""
     kinds = takes(row.kind)
-    if kinds is None:
+    if row.measures is not None:
+        kinds = tuple(name for name in row.measures if DECLARED[name].studied)
+    elif kinds is None:
         kinds = tuple(dict.fromkeys(declared_of(one.measure).name for one in known))
     return {**views.instrument(row), "in_force": [_in_force(row, kind, known) for kind in kinds]}
 

@@ -29,7 +29,7 @@ def record(code: str, values: dict[str, Any], by: str) -> dict[str, Any]:
 
     Raises:
         NotFound: no spool has this code.
-        Invalid: a time still to come, or a drying that began before the spool came.
+        Invalid: a time still to come, or before the spool came.
         Conflict: the spool was withdrawn.
     """
     now = clock.now()
@@ -86,10 +86,9 @@ def dryness_of(row: Any, lot: Any) -> Dryness | None:
     if not uses:
         return None
     known = [at for at in (lot.moisture_at, row.dry_at, row.dried_by_rule_at) if at is not None]
-    opened = row.opened_at is not None
     newest = max(known, default=None)
     dried = newest is not None and newest == row.dried_by_rule_at
-    return Dryness(newest, opened, grade.dry_for_h, grade.dry_for_open_h, rule_of(grade), uses, dried)
+    return Dryness(newest, row.opened_at, grade.dry_for_h, grade.dry_for_open_h, rule_of(grade), uses, dried)
 
 
 def cautions(row: Any) -> list[str]:

@@ -11,13 +11,14 @@ from lots.domain.colorimetry.color_difference import components, delta_e_among
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.conformity.limits import Limit
 from lots.domain.production.alike_spools import ShelfSpool, alike
-from lots.domain.production.matching import within_one_job
+from lots.domain.production.matching import PairMatch, within_one_job
 from lots.domain.production.picks import StockLot, StockSpool, pick
 from lots.services import clock
 from lots.services.lookups import found, lot_of
 from lots.services.production import clearance
 from lots.services.production.clearance import Ask
 from lots.services.production.job_colors import color_rule, comparable_lab, spool_color
+from lots.services.production.lot_instruments import BetweenLots, Known, between_lots
 from lots.store.assessment import lots
 from lots.store.production import shelf
 
@@ -32,7 +33,12 @@ def matches(lot_id: int, most: float | None) -> dict[str, Any]:
     rule = color_rule(lot)
     alike = {"shade_id": lot.grade.shade_id} if lot.grade.shade_id else {"grade_id": lot.grade_id}
     stock = lots.in_stock(**alike, to_offer=True)
-    lines = [_line(lot, other, rule, _limit(most, rule, color_rule(other))) for other in stock if other.id != lot.id]
+    bridges: Known = {}
+    lines = [
+        _line(lot, other, rule, _limit(most, rule, color_rule(other)), between_lots(lot, other, bridges))
+        for other in stock
+        if other.id != lot.id
+    ]
     known = sorted((line for line in lines if line["delta_e"] is not None), key=lambda line: line["delta_e"])
     return {
         "lot_id": lot.id,
@@ -48,19 +54,26 @@ def _limit(most: float | None, *rules: ColorLimits) -> float | None:
 
 
 def _line(
-    lot: Any, other: Any, rule: ColorLimits, limit: float | None, difference: float | None = None
+    lot: Any,
+    other: Any,
+    rule: ColorLimits,
+    limit: float | None,
+    between: BetweenLots,
+    difference: float | None = None,
 ) -> dict[str, Any]:
-    """How another lot lies to this one; their difference is worked out where it is not given."""
+    """How another lot lies to this one, read alike; their difference is worked out where it is not given, or not as they were read."""
     mine = Lab(*lot.lab) if lot.lab and lot.shade_revision else None
-    theirs = comparable_lab(lot, other)
+    theirs = between.read_alike(comparable_lab(lot, other))
     line = {"lot_id": other.id, "supplier_lot": other.supplier_lot, "standing": other.standing, "uses": other.uses}
     line["limit"] = limit
     if mine is None or theirs is None:
         return {**line, "delta_e": None, "within": None, "direction": ""}
-    if difference is None:
+    if difference is None or any(between.shift):
         difference = rule.delta_e(mine, theirs)
     within = None if limit is None else Limit(None, limit).allows(difference)
-    return {**line, "delta_e": difference, "within": within, "direction": components(mine, theirs).direction}
+    read = PairMatch(other.supplier_lot, difference, limit, within)
+    told = between.told(read, mine, theirs, rule)
+    return {**line, "delta_e": difference, "within": told.within, "direction": components(mine, theirs).direction}
 
 
 def match_table(grade_id: int, most: float | None) -> dict[str, Any]:
@@ -73,10 +86,10 @@ def match_table(grade_id: int, most: float | None) -> dict[str, Any]:
     stock = lots.in_stock(grade_id=grade.id, to_offer=True)
     rules = {lot.id: color_rule(lot) for lot in stock}
     apart = _apart([lot for lot in stock if lot.lab], rules)
-    pairs = []
+    pairs, known = [], Known()
     for one, other in combinations(stock, 2):
-        limit = _limit(most, rules[one.id], rules[other.id])
-        line = _line(one, other, rules[one.id], limit, apart.get(one.id, {}).get(other.id))
+        limit, between = _limit(most, rules[one.id], rules[other.id]), between_lots(one, other, known)
+        line = _line(one, other, rules[one.id], limit, between, apart.get(one.id, {}).get(other.id))
         told = {name: line[name] for name in ("delta_e", "limit", "within", "direction")}
         pairs.append({"lots": [one.supplier_lot, other.supplier_lot], **told})
     return {
@@ -116,7 +129,11 @@ def picks(values: dict[str, Any]) -> dict[str, Any]:
     if "match_max" not in values and ask.use in clearance.SHOWS_COLOR:
         match_max = within_one_job(*(color_rule(of_lot[0].lot) for of_lot in stock.values()))
     rule = color_rule(fit[0].lot) if fit else ColorLimits()
-    shelf_lots = [_stock_lot(spools, match_max, rule) for spools in stock.values()]
+    # All lots as the instruments of the first would read them, so that every pair is compared alike.
+    known: Known = {}
+    shelf_lots = [
+        _stock_lot(spools, match_max, rule, between_lots(fit[0].lot, spools[0].lot, known)) for spools in stock.values()
+    ]
     chosen = pick(shelf_lots, values["mass_g"], match_max, rule, values.get("waste_percent", 0.0))
     may_be_used = {spool.code for lot in shelf_lots for spool in lot.spools}
     names = {spools[0].lot_id: spools[0].lot.supplier_lot for spools in stock.values()}
@@ -141,7 +158,7 @@ def picks(values: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _stock_lot(spools: list[Any], match_max: float | None, rule: ColorLimits) -> StockLot:
+def _stock_lot(spools: list[Any], match_max: float | None, rule: ColorLimits, between: BetweenLots) -> StockLot:
     """A lot on the shelf, with those of its spools that match each other; all of them where no match is asked or their colours are not kept."""
     lot = spools[0].lot
     colors: tuple[tuple[Lab, float], ...] = ()
@@ -150,11 +167,12 @@ def _stock_lot(spools: list[Any], match_max: float | None, rule: ColorLimits) ->
         there = [ShelfSpool(spool_color(lot, spool), spool.remaining_mass_g) for spool in spools]
         kept = [one.color for one in alike(there, Lab(*lot.lab), match_max, rule)]
         spools = [by_code[color.spool] for color in kept]
-        colors = tuple(dict.fromkeys((color.lab, color.allowance(rule)) for color in kept if color.lab is not None))
+        alike_read = ((between.read_alike(color.lab), color.allowance(rule)) for color in kept)
+        colors = tuple(dict.fromkeys((lab, allowance) for lab, allowance in alike_read if lab is not None))
     return StockLot(
         lot.id,
         lot.supplier_lot,
-        Lab(*lot.lab) if lot.lab else None,
+        between.read_alike(Lab(*lot.lab) if lot.lab else None),
         lot.received_at,
         tuple(StockSpool(s.code, s.remaining_mass_g, s.opened_at is not None, s.delivery.came_at) for s in spools),
         colors,

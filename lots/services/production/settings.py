@@ -64,7 +64,7 @@ def settings_of(row: Any, held: Sequence[Any], machine: str | None, use: str) ->
         found[f"scale_{axis}"] = scale
         # d(scale)/dS = scale^2, with S as a fraction.
         known = (
-            None if one is None or scale is None or one.uncertainty is None else scale * scale * one.uncertainty / 100
+            None if one is None or scale is None or not one.known else scale * scale * (one.uncertainty or 0.0) / 100
         )
         found[f"scale_{axis}_uncertainty"] = known
         found[f"length_100_mm_{axis}"] = None if one is None else 100 - one.percent

@@ -225,12 +225,9 @@ def _to_confirm(stored: Stored) -> Told | None:
     waits = stored.unconfirmed
     if waits is None or stored.under.held_to.rules <= rule_versions.SECOND:
         return None
-    where = next(one.name for one in stored.declared.fields if one.needed or one.type == "lab")
+    where = stored.declared.far.field or stored.declared.fields[0].name
     detail = f"Reading {waits.number} waits for a confirmation: {waits.says}. Until then it does not count."
-    hint = (
-        f"If it is right, confirm it beside the reading or at POST /v1/readings/{waits.number}/confirm. If not, void it with a reason and "
-        "measure again."
-    )
+    hint = "If it is right, confirm it beside the reading. If not, void it with a reason and measure again."
     return Told(where, detail, FAR, hint)
 
 

@@ -7,6 +7,7 @@ from typing import Any
 
 from lots.domain.assessment import limits_revision
 from lots.domain.assessment.reference_limits import doubts_about_limits
+from lots.domain.characteristics.color.declared_color import COLOR
 from lots.domain.characteristics.declaring.plausibility import doubt_lab
 from lots.domain.colorimetry.color_values import Conditions, Lab, mean_lab
 from lots.domain.conformity import rule_versions
@@ -180,6 +181,9 @@ def add_shade_revision(shade_id: int, values: dict[str, Any], by: str) -> dict[s
         if instrument is None and instrument_id is not None:
             hint = "The list of instruments has those there are."
             raise Invalid(Fault("/instrument_id", f"There is no instrument {instrument_id}.", hint))
+        if instrument is not None and instrument.measures is not None and COLOR.name not in instrument.measures:
+            detail = f"Instrument {instrument.code} does not measure colour."
+            raise Invalid(Fault("/instrument_id", detail, "Name the instrument that measured the reference."))
         grade = catalog.brightened(shade) if conditions.uv is None else None
         if grade is not None:
             raise Invalid(uv_fault("/conditions/uv", grade))

@@ -161,12 +161,12 @@ def test_limits_that_ask_for_nothing_release_nothing():
 
 
 def test_too_wet_is_quarantine_with_a_remedy_and_not_a_block():
-    """A lot that only is too wet is held: dried and measured again, it is released."""
-    wet_lot = replace(GOOD, moisture=(wet("A", 0.30),))
+    """A lot that only is too wet is held: dried and measured again, each drawn spool of it, it is released."""
+    wet_lot = replace(GOOD, moisture=(wet("A", 0.30), wet("B", 0.03)))
     held = assessed(wet_lot)
     assert ("quarantined", {GENERAL: "missing"}) == (held.standing, held.uses)
     assert (REMEDY,) == held.to_measure
-    dried = assessed(replace(wet_lot, moisture=(wet("A", 0.30), wet("A", 0.02, hours=8))))
+    dried = assessed(replace(wet_lot, moisture=(wet("A", 0.30), wet("B", 0.03), wet("A", 0.02, hours=8))))
     assert "released" == dried.standing
 
 

@@ -7,6 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lots.domain.assessment.assessment import Evidence, assess
+from lots.domain.assessment.limits_revision import Limits
+from lots.domain.characteristics.bond.lot_bond import BondLimits, BondTest
 from lots.domain.characteristics.declaring.origin import Origin
 from lots.domain.characteristics.registry import DECLARED
 from lots.domain.conformity.rule_versions import SECOND
@@ -103,6 +105,25 @@ def test_the_second_version_of_the_rules_does_not_ask_who_measured():
 @QUICK
 @given(lot=LOTS, under=limits(), data=st.data())
 def test_one_source_is_judged_as_it_was(lot, under, data):
-    """Where all readings come from one source, naming it changes no finding."""
+    """Where all readings come from one source, naming it changes no finding but for what it names."""
     origin = data.draw(st.sampled_from([Origin("MIC-1"), Origin(printer="P1")]))
-    assert assessed(lot, under, previous=None).findings == assessed(of(lot, origin), under, previous=None).findings
+    unnamed, named = (assessed(some, under, previous=None).findings for some in (lot, of(lot, origin)))
+    plain = {"detail": "", "to_measure": ""}
+    assert [replace(one, **plain) for one in unnamed] == [replace(one, **plain) for one in named]
+
+
+def test_what_two_sources_refuse_together_a_third_does_not_release():
+    """Three bars of one build and two of another at 15 MPa, none of which are the five that are asked for, refuse 20 MPa together; eight at 40 of a third build release nothing."""
+    bars = [(15.0, "B1")] * 3 + [(15.0, "B2")] * 2
+    low = [BondTest("A", mpa, origin=Origin(printer="P1", build=build)) for mpa, build in bars]
+    high = [BondTest("A", 40.0, origin=Origin(printer="P1", build="B3"))] * 8
+    under = Limits(bond=BondLimits(mean_min_mpa=20.0, tests_min=5))
+    for some in (low, low + high):
+        found = by_code(assessed(Evidence(bond=some), under, previous=None).findings)["bond.mean"]
+        assert "fail" == found.verdict
+
+
+def test_a_build_typed_in_another_case_is_the_same_source():
+    """One source is judged as it is, whichever way its printer was typed."""
+    bars = [BondTest("A", 24.0, origin=Origin(printer=printer, build="B1")) for printer in ("P1", "p1", "P 1")]
+    assert 1 == len({bar.origin.source for bar in bars})

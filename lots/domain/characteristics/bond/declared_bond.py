@@ -10,6 +10,7 @@ from lots.domain.characteristics.bond.lot_bond import (
     BondTest,
     doubt_stress,
     judge_bond,
+    printed_together,
     stress_mpa,
     summarise,
 )
@@ -68,7 +69,8 @@ def _figures(summary: BondSummary | None, by_build: bool) -> dict[str, Figure]:
 
 def _mean_ratio(bars: Sequence[BondTest], beside: Mapping[str | None, float]) -> float | None:
     """The mean of a spool's bars by the control bars of their builds; None where no build of theirs has any."""
-    ratios = [bar.stress_mpa / beside[bar.origin.together] for bar in bars if bar.origin.together in beside]
+    keyed = ((bar.stress_mpa, printed_together(bar)) for bar in bars)
+    ratios = [stress / beside[key] for stress, key in keyed if key in beside]
     return mean(ratios) if ratios else None
 
 
@@ -202,6 +204,7 @@ BOND = Characteristic(
         band=within_factor(3.0),
         says="a factor of 3",
         unit="MPa",
+        field="stress_mpa",
     ),
     # Bars of the control material are no repeats of the lot's.
     repeats=Repeats(

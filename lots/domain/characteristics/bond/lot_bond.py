@@ -178,17 +178,22 @@ def by_builds(
         ([0.54], (), 1)
     """
     found, without = [], []
-    keys = dict.fromkeys(t.origin.together for t in own)
+    keys = dict.fromkeys(printed_together(t) for t in own)
     for key in keys:
-        mine = [t for t in own if t.origin.together == key]
-        beside = [t for t in control if t.origin.together == key]
+        mine = [t for t in own if printed_together(t) == key]
+        beside = [t for t in control if printed_together(t) == key]
         says = _build_said(mine[0].origin)
         if not beside:
             without.append(f"{'in' if mine[0].origin.build else 'on'} {says}" if says else "")
             continue
         ratio, u, control_mpa = _ratio(mine, beside)
         found.append(BuildRatio(key, says, len(mine), len(beside), control_mpa, ratio, u))
-    return tuple(found), tuple(without), sum(t.origin.together not in keys for t in control)
+    return tuple(found), tuple(without), sum(printed_together(t) not in keys for t in control)
+
+
+def printed_together(test: BondTest) -> str:
+    """Returns a key that bars of one build and recipe share."""
+    return f"{test.origin.together}\t{test.origin.test_print or ''}"
 
 
 def _build_said(origin: Origin) -> str:

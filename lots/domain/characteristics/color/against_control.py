@@ -40,8 +40,8 @@ def judge_against_control(
     known = [part for part in parts if part is not None]
     if len(known) < len(parts):
         return [against(None, CODE, limit, rule, lacking)]
-    builds = {origin_of(reading).build_key for reading in readings}
-    start = mean_lab([one.lab for one in controls if origin_of(one).build_key in builds])
+    printed = {_printed(reading) for reading in readings}
+    start = mean_lab([one.lab for one in controls if _printed(one) in printed])
     end = nearest_lab(*(at + part.value for at, part in zip(start.as_list(), known, strict=True)))
     each = [part.uncertainty for part in known]
     total = None if None in each else tuple(u for u in each if u is not None)
@@ -53,6 +53,11 @@ def judge_against_control(
 
 def _said(builds: Sequence[str]) -> str:
     return f"the control spool in build {', '.join(builds)}"
+
+
+def _printed(reading: ColorReading) -> tuple[str | None, ...]:
+    origin = origin_of(reading)
+    return (origin.build_key, origin.test_print, origin.instrument)
 
 
 def _alike(_: ColorReading) -> None:

@@ -43,7 +43,7 @@ from lots.domain.characteristics.declaring.figures import Figure, sum_of_squares
 from lots.domain.characteristics.declaring.limit_fields import Problem
 from lots.domain.characteristics.declaring.neighbours import Far, within
 from lots.domain.characteristics.declaring.origin import of_the_lot
-from lots.domain.characteristics.declaring.plausibility import Doubt, doubt_lab
+from lots.domain.characteristics.declaring.plausibility import FAR_OFF, Doubt, doubt_lab
 from lots.domain.characteristics.declaring.printing import printed_entries, printed_fields
 from lots.domain.characteristics.opacity.lot_opacity import Opacity, latest
 from lots.domain.colorimetry.color_difference import components
@@ -314,7 +314,7 @@ COLOR = Characteristic(
         ),
     ),
     # Lots of one shade differ by one or two. Common practice, no source.
-    far=Far(of=coordinates_of, band=within(3.0), says="3 in L*, a* or b*"),
+    far=Far(of=coordinates_of, band=within(FAR_OFF), says=f"{FAR_OFF:g} in L*, a* or b*"),
     repeats=Repeats(
         figures=tuple(RepeatFigure(f"color.{name}", f"{name}*", studied=f"color.d{name}") for name in COORDINATES),
         of=lambda reading: [

@@ -42,7 +42,7 @@ def control_difference(
 ) -> ControlDifference | None:
     """Returns the mean over builds of the lot's mean minus the control's, or None where no build holds both.
 
-    A control of another build never enters, nor one that is not alike, such as a coupon of another length.
+    A control of another build, recipe or instrument never enters, nor one that is not alike, such as a coupon of another length.
 
     Args:
         own: readings of the lot's prints, each with `uncertainty` and `resolution` of its instrument, None when unknown.
@@ -117,9 +117,10 @@ def lacking_control(own: Iterable[Any], controls: Iterable[Any], alike: Callable
 def _by_build(readings: Iterable[Any], alike: Callable[[Any], Hashable]) -> dict[Hashable, list[Any]]:
     found: dict[Hashable, list[Any]] = {}
     for reading in readings:
-        key = origin_of(reading).build_key
-        if key is not None:
-            found.setdefault((key, alike(reading)), []).append(reading)
+        origin = origin_of(reading)
+        if origin.build_key is not None:
+            key = (origin.build_key, origin.test_print, origin.instrument, alike(reading))
+            found.setdefault(key, []).append(reading)
     return found
 
 

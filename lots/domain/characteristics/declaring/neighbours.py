@@ -23,12 +23,14 @@ class Far:
         band: a value to the least and the most that is still near it.
         says: how far that is, for the documentation; "" where nothing is compared.
         unit: of the figures; "" for none.
+        field: of the reading that is told to be far; "" for the first.
     """
 
     of: Callable[[Any], Sequence[tuple[str, float, tuple[Any, ...]]]] = lambda reading: ()
     band: Callable[[float], tuple[float, float]] = lambda value: (value, value)
     says: str = ""
     unit: str = ""
+    field: str = ""
 
 
 def within(distance: float) -> Callable[[float], tuple[float, float]]:

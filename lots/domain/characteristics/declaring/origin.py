@@ -40,7 +40,12 @@ class Origin:
 
     @property
     def source(self) -> tuple[str, str, str]:
-        """What differs between readings that may not simply be put together: instrument, printer, build."""
+        """What differs between readings that may not simply be put together: instrument, printer, build, however they were typed."""
+        return (self.instrument or "", identity(self.printer or ""), identity(self.build or ""))
+
+    @property
+    def named(self) -> tuple[str, str, str]:
+        """The same as typed, for people."""
         return (self.instrument or "", self.printer or "", self.build or "")
 
     @property

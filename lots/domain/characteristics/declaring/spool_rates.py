@@ -9,11 +9,19 @@ from lots.domain.characteristics.declaring.poisson_rate import Count, Words
 from lots.domain.conformity.findings import Finding, judge, worst
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.statistics.dispersion import one_rate_p
-from lots.domain.statistics.summaries import one_sided_confidence, poisson_below, poisson_lower, poisson_upper
+from lots.domain.statistics.summaries import (
+    one_sided_confidence,
+    poisson_at_least,
+    poisson_below,
+    poisson_lower,
+    poisson_upper,
+)
 from lots.domain.words import counted
 
 # Counts further apart than this chance allows are of no common rate. Common practice (5 %), no source.
 ONE_RATE_ALPHA = 0.05
+# A spool at the limit that shows so many flaws in fewer cases than this is looked at again. Common practice, no source.
+NEAR_CHANCE = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,9 +65,9 @@ def judge_each(
     """Returns a finding on the rate of each spool by itself.
 
     A spool whose count refutes the limit fails: its exact lower bound lies above it, at the confidence of the decision rule shared among the
-    spools (Bonferroni). Where the spools differ by more than chance, and where there is one alone, each is judged by itself: as counted under simple acceptance, by its own
-    upper bound under guarded acceptance. Else its count is taken as one of the common rate, which the finding on all spools judges. Among spools
-    that differ, a count beyond the limit that does not refute it is near: more clean spools show the difference and refuse nothing by that.
+    spools (Bonferroni). A count beyond the limit that does not refute it is near where a spool at the limit shows as many in less than one case of
+    five; else it is left to the finding on all spools. Both depend on the spool's own count alone, so what is counted on others never helps it. A
+    spool that is alone is judged as counted. Under guarded acceptance spools that differ by more than chance, and one alone, are judged by their own upper bounds.
 
     Args:
         code: `characteristic.measure`.
@@ -103,11 +111,11 @@ def judge_each(
             settled_by=words.surer,
             spool=spool,
         )
-        if each.verdict == "fail" and not refuted and not rates.apart:
-            each = replace(each, verdict="pass", claimable=None)
-        elif each.verdict == "fail" and not refuted and rates.differ:
-            more = f"{words.surer} (spool {spool})"
-            each = replace(each, verdict="near", claimable=None, to_measure=more)
+        if each.verdict == "fail" and not refuted and len(rates.counts) > 1:
+            rare = poisson_at_least(one.flaws, most * one.amount) < NEAR_CHANCE
+            near = rare or (rule.guarded and rates.apart)
+            more = f"{words.surer} (spool {spool})" if near else ""
+            each = replace(each, verdict="near" if near else "pass", claimable=None, to_measure=more)
         found.append(each)
     return found
 

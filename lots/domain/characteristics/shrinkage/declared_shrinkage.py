@@ -323,6 +323,7 @@ SHRINKAGE = Characteristic(
         band=within(1.0),
         says="1 % of the length",
         unit="%",
+        field="measured_mm",
     ),
     # Coupons of another length or feature are no repeats of one another.
     repeats=Repeats(
