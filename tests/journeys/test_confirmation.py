@@ -155,3 +155,12 @@ def test_a_word_restores_what_would_have_been(shop, then, far, good):
     else:
         shop.post("quality", f"/readings/{slip['id']}/confirm", {})
         assert "blocked" == standing(shop, lots[0]["lot_id"])
+
+
+def test_a_bar_far_from_the_others_waits_too(shop):
+    """2 MPa beside bars near 20 is told at the stress, and neither blocks nor releases."""
+    lot_id, spool, _ = received(shop, {"bond": {"single_min_mpa": 14}})
+    shop.measure("bond", [{"spool_code": spool, "stress_mpa": mpa} for mpa in (20, 21, 19.5, 20.5)])
+    told = shop.measure("bond", {"spool_code": spool, "stress_mpa": 2})
+    assert (True, "stress_mpa") == (told["to_confirm"], told["warnings"][0]["field"])
+    assert "quarantined" == standing(shop, lot_id)

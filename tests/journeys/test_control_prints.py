@@ -209,3 +209,29 @@ def test_a_colour_difference_to_the_control_leaves_the_plate_out(shop, quillwort
     found = finding(shop, lot["lot_id"], "color.control_delta_e")
     assert ("released", "pass", 0.28) == (told["lot"]["standing"], found["verdict"], round(found["value"], 2))
     assert "Against the control spool in build B1: yellower (dL* +0.00, da* +0.00, db* +0.30)." in found["message"]
+
+
+def test_a_control_print_never_lifts_a_block(shop, white, quillwort):
+    """A build that blocked its lot and is then put in doubt leaves the lot in quarantine until quality decides, though another build is good."""
+    eight_steady_builds(shop, quillwort, white)
+    lot = shop.receive(quillwort, white)
+    blocked = shop.measure("bond", bars(drawn(lot), 12, 13, build="COLD"))
+    assert "blocked" == blocked["lots"][0]["standing"]
+    assert "blocked" == shop.measure("bond", bars(drawn(lot), 30, 31, build="WARM"))["lots"][0]["standing"]
+    told = shop.measure("bond", bars(drawn(lot), 15, build="COLD", control=True))["lots"][0]
+    assert "quarantined" == told["standing"]
+    assert told["to_measure"][0].startswith("quality's decision on build COLD: lift the doubt, or void")
+    for reading in blocked["items"]:
+        shop.void(reading["id"], "cold build")
+    assert "released" == shop.lot(lot["lot_id"])["standing"]
+
+
+@pytest.mark.parametrize("more", [{"recipe": "BAR/2"}, {"printer": "P2"}, {"build": "B2"}])
+def test_a_control_by_another_recipe_printer_or_build_is_not_compared(shop, bar, quillwort, more):
+    """The ratio waits for control bars that were printed as the lot's were."""
+    shop.post("quality", f"/test-prints/{bar['test_print_id']}/revisions", RECIPE)
+    limits = {"sampling": {"fixed": 1}, "bond": {"mean_min_mpa": 10, "control_ratio_min": 0.7}}
+    lot = shop.receive(quillwort, shop.grade(limits=limits))
+    told = shop.measure("bond", [*bars(drawn(lot), 20, 21), *bars(drawn(lot), 22, control=True, **more)])
+    assert "quarantined" == told["lots"][0]["standing"]
+    assert "missing" == finding(shop, lot["lot_id"], "bond.control_ratio")["verdict"]

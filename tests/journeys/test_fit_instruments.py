@@ -66,6 +66,23 @@ def test_an_instrument_of_unknown_kind_keeps_what_it_measures_first(shop, spool)
     assert 2 == said.count("instrument changed")
 
 
+def test_a_change_needs_the_etag_of_what_was_read(shop):
+    """428 without If-Match, 412 with one that is stale, as for everything that can be changed."""
+    path = f"/instruments/{instrument(shop, 'G-1', 'gauge')['id']}"
+    etag = shop.call("quality", "GET", path).headers["ETag"]
+    refused(shop.call("quality", "PATCH", path, {"measures": ["color"]}), 428)
+    assert 200 == shop.call("quality", "PATCH", path, {"measures": ["color"]}, If_Match=etag).status_code
+    refused(shop.call("quality", "PATCH", path, {"measures": ["bond"]}, If_Match=etag), 412)
+    assert ["color"] == shop.get("quality", path)["measures"]
+
+
+def test_a_reference_is_measured_with_what_measures_colour(shop):
+    """A shade revision that names a micrometer is refused."""
+    gauge, shade = instrument(shop, "M-1", "micrometer"), shop.shade("S")
+    body = {"lab": WHITE, "conditions": CONDITIONS, "approved_by": "Wilhelmina", "instrument_id": gauge["id"]}
+    refused(shop.call("quality", "POST", f"/shades/{shade['id']}/revisions", body), 422, "invalid", ["/instrument_id"])
+
+
 def test_a_list_names_characteristics_only(shop):
     """An unknown name, an empty list and a receiving clerk are refused."""
     gauge = instrument(shop, "G-1", "gauge")

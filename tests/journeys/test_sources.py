@@ -273,3 +273,21 @@ def test_control_prints_on_both_printers_correct_the_scales(shop):
     assert pytest.approx(settings["scale_x"] ** 2 * u / 100) == settings["scale_x_uncertainty"]
     told = "The scale factors were measured on printer P1 and corrected to P9 by control prints on both (X +0.12 %)."
     assert told in found["cautions"]
+
+
+def test_picks_and_tables_read_lots_of_two_instruments_alike(shop, two):
+    """Lots that read b* 1.60 on C-1 and 2.35 on C-2 are one colour by a study of both: pick, match table and clearance say so."""
+    first, second, grade = two
+    agree(shop, first, second, 0.75)
+    supplier = shop.supplier()
+    lots = [shop.receive(supplier, grade, name, spools=1) for name in ("Q-1", "Q-2")]
+    for lot, lab, number in zip(lots, (ON_1, ON_2), (first, second), strict=True):
+        after = shop.color(lot["spools"][0]["code"], lab, instrument_id=number)["lot"]
+        assert "released" == after["standing"]
+    asked = {"grade_id": grade["id"], "use": "cosmetic", "mass_g": 1500, "match_max": 0.3}
+    found = shop.post("production", "/picks", asked, 200)
+    assert (True, pytest.approx(0.0, abs=1e-6)) == (found["possible"], found["largest_pair"])
+    (pair,) = shop.get("production", f"/match-table?grade_id={grade['id']}&max=0.3")["pairs"]
+    assert (True, pytest.approx(0.0, abs=1e-6)) == (pair["within"], pair["delta_e"])
+    (line,) = shop.get("production", f"/lots/{lots[0]['lot_id']}/matches?max=0.3")["items"]
+    assert (True, pytest.approx(0.0, abs=1e-6)) == (line["within"], line["delta_e"])
