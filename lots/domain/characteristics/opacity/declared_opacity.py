@@ -126,6 +126,7 @@ OPACITY = Characteristic(
     of_lot=of_the_lot,
     comparable=lambda reading, limits, _: reading if limits is None or limits.counts(reading) else None,
     not_comparable="not read on a plaque of the thickness that the limit holds for",
+    compared_by="thickness_mm",
     suspect=lambda values: suspect_opacity(Lab(*values["over_black"]), Lab(*values["over_white"])),
     limits=LimitsBlock(
         about="Limit on how much of what lies behind a plaque shows.",
