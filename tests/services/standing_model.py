@@ -216,12 +216,13 @@ class Permit:
 
 @dataclass
 class Lot:
-    """A lot: its deliveries as (codes of spools, codes of the sample), readings, concessions, revision and decision in force."""
+    """A lot: its deliveries as (codes of spools, codes of the sample), readings, instruments by kind, concessions, revision and decision in force."""
 
     number: int
     revision: Revision
     deliveries: list[tuple[list[str], list[str]]] = field(default_factory=list)
     readings: list[Reading] = field(default_factory=list)
+    instruments: dict[str, Gauge | None] = field(default_factory=dict)
     permits: list[Permit] = field(default_factory=list)
     by_hand: str | None = None
     ended_at: datetime | None = None

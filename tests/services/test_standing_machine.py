@@ -167,9 +167,13 @@ class Days(RuleBasedStateMachine):
         self.take(lot, kind, [(spool, VALUES[kind][quality])], gauge, at, screening)
 
     def take(self, lot, kind, rows, gauge, at=None, screening=False) -> None:
-        """Stores readings in the shop and in the model. Colour always has its instrument: none would mean no doubt but scatter."""
+        """Stores readings in the shop and in the model. Colour always has its instrument: none would mean no doubt but scatter.
+
+        A lot is read with one instrument for each kind: what two of them say apart has its own laws, in tests/domain/assessment/test_sources_alone.py.
+        """
         places = self.gauges["colorimeter" if kind == "color" else "micrometer"]
-        used = places[gauge or 0] if gauge is not None or kind == "color" else None
+        drawn = places[gauge or 0] if gauge is not None or kind == "color" else None
+        used = lot.instruments.setdefault(kind, drawn)
         more = (at or datetime.now(UTC), used, screening)
         taken = [Reading(next(self.numbers), kind, spool, value, *more) for spool, value in rows]
         answer = self.shop.post("quality", PATHS[kind], [reading.sent for reading in taken])

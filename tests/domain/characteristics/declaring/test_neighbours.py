@@ -28,7 +28,7 @@ def sizes(*values, spool="S"):
     ("name", "good", "near", "slip"),
     [
         ("diameter", [gauge("S", 1.748, 1.75)] * 2, gauge("S", 1.89, 1.75), gauge("S", 1.478, 1.75)),
-        ("color", [color("S", 95, -0.8, 1.5)] * 2, color("S", 95, -0.8, 4.4), color("S", 95, -0.8, 4.6)),
+        ("color", [color("S", 95, -0.8, 1.5)] * 2, color("S", 95, -0.8, 6.4), color("S", 95, -0.8, 6.6)),
         ("shrinkage", [coupon(0.3)] * 2, coupon(1.2), coupon(1.4)),
         ("bond", [bar(20.0)] * 2, bar(58.0), bar(61.0)),
         ("gloss", [shiny("S", 40)] * 2, shiny("S", 59), shiny("S", 61)),
