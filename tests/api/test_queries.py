@@ -229,7 +229,10 @@ def furnish(shop, supplier, grade, lots, readings):
 
 @pytest.mark.parametrize("limits", [SIMPLE_LIMITS, FULL_LIMITS], ids=["simple", "full"])
 def test_storing_a_reading_costs_the_same_in_a_small_shop_and_a_big_one(shop, limits):
-    """The number of statements for one reading does not grow with lots and readings elsewhere."""
+    """The number of statements for one reading does not grow with lots and readings elsewhere.
+
+    Of the 22 one looks up the neighbours of a reading, and one locks the lot where the database is PostgreSQL.
+    """
     supplier, grade = shop.supplier(), shop.grade(limits=limits)
     spool = shop.receive(supplier, grade, spools=3)["spools"][0]["code"]
     bodies = {
@@ -242,7 +245,7 @@ def test_storing_a_reading_costs_the_same_in_a_small_shop_and_a_big_one(shop, li
     alone = {path: len(asked(shop, "quality", "POST", path, body)) for path, body in whole.items()}
     furnish(shop, supplier, grade, 40, 200)
     assert alone == {path: len(asked(shop, "quality", "POST", path, body)) for path, body in whole.items()}
-    assert max(alone.values()) <= 21
+    assert max(alone.values()) <= 22
 
 
 def test_a_list_costs_the_same_however_long(shop):

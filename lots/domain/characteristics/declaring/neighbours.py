@@ -47,8 +47,8 @@ def within_factor(factor: float, least: float = 0.0) -> Callable[[float], tuple[
     """Returns the band of values that differ by at most a factor, or by no more than `least`.
 
     Example:
-        >>> within_factor(10, 0.05)(0.02)
-        (-0.03, 0.2)
+        >>> within_factor(10, 0.5)(0.25)
+        (-0.25, 2.5)
     """
     return lambda value: (min(value / factor, value - least), max(value * factor, value + least))
 
