@@ -1,0 +1,19 @@
+"""Every promised error rate is kept, as far as the noise of its simulation lets anyone tell."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.promises.__main__ import every_promise
+from tests.promises.promise import Promise
+
+pytestmark = pytest.mark.slow
+
+
+@pytest.mark.parametrize(
+    "promise", [pytest.param(one, id=f"{subject}: {one.what}") for subject, _, one in every_promise()]
+)
+def test_promise_is_kept(promise: Promise) -> None:
+    """A rate is simulated anew and agrees with what is promised."""
+    rate = promise.measure()
+    assert promise.kept_by(rate), f"promised {promise.promised}, seen {rate}"
