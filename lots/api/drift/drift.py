@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, get_args
 
-from marshmallow import Schema, fields
+from marshmallow import Schema, fields, validate
 
-from lots.api.http.fields import MAX_ID, Instant, Strict, Text, WrittenWhole
+from lots.api.http.fields import MAX_ID, Instant, Strict, Text, WrittenTruth, WrittenWhole
 from lots.api.http.roles import ALL
 from lots.api.http.routes import Resource, Routes
 from lots.api.pictures.answers import AS_PICTURE, pictured
 from lots.api.pictures.drift import draw
 from lots.domain.characteristics.registry import MEASURES
+from lots.domain.drift.reported import Reason
 from lots.services.drift import drift
 
 routes = Routes("drift", __name__, url_prefix="/v1/drift", description="How a supplier's lots move over time.")
@@ -27,6 +28,13 @@ class DriftArgs(Strict):
     characteristic = Text(40, metadata={"description": f"all when left out, or one of: {', '.join(_KNOWN)}"})
     received_from = Instant(data_key="from", metadata={"description": "lots received from this moment on"})
     received_to = Instant(data_key="to", metadata={"description": "lots received up to this moment"})
+    run_rules = WrittenTruth(
+        load_default=False,
+        metadata={
+            "description": "look for run rules (Nelson, Western Electric) beside individuals, EWMA and CUSUM; false by default, since more rules "
+            "make more false signals"
+        },
+    )
 
 
 class SeriesLotSchema(Schema):
@@ -93,7 +101,7 @@ class ReadSchema(PlaceSchema):
 
 
 class DriftBaselineSchema(ReadSchema):
-    """What a stretch is charted against."""
+    """What a stretch is charted against. Of an estimated baseline, limits allow for the estimate (self-starting charts)."""
 
     status = fields.String(required=True, metadata={"enum": ["none", "given", "provisional", "firm"]})
     chosen = fields.Boolean(required=True)
@@ -105,10 +113,18 @@ class DriftBaselineSchema(ReadSchema):
 
 
 class ChartPointSchema(Schema):
-    """A lot on the charts. `z` and the sums are in standard deviations, the moving average and its limits in the measure's unit."""
+    """A lot on the charts. `z`, `score` and the sums are in standard deviations, the other figures in the measure's unit."""
 
     number = fields.Integer(required=True)
-    z = fields.Float(required=True)
+    z = fields.Float(required=True, metadata={"description": "departure from the baseline mean"})
+    score = fields.Float(
+        required=True,
+        metadata={"description": "plotted on the charts: z against a given baseline, else allowing for its estimate"},
+    )
+    individuals_low = fields.Float(
+        required=True, metadata={"description": "limit of this lot on the individuals chart"}
+    )
+    individuals_high = fields.Float(required=True)
     ewma = fields.Float(required=True)
     ewma_low = fields.Float(required=True)
     ewma_high = fields.Float(required=True)
@@ -120,7 +136,7 @@ class ChartPointSchema(Schema):
 
 
 class ChartSchema(ReadSchema):
-    """The charts of a stretch: individuals, EWMA, tabular CUSUM."""
+    """The charts of a stretch: individuals, EWMA, tabular CUSUM. `parameters` has the individuals limits of the latest lot."""
 
     parameters = fields.Dict(keys=fields.String(), values=fields.Float(), required=True)
     points = fields.List(fields.Nested(ChartPointSchema), required=True)
@@ -142,7 +158,8 @@ class SignalSchema(ReadSchema):
     side = fields.Integer(required=True, metadata={"enum": [1, -1, 0]})
     direction = fields.String(required=True)
     active = fields.Boolean(
-        required=True, metadata={"description": "it goes on: the latest lot is called, and not by memory alone"}
+        required=True,
+        metadata={"description": "a chart calls the latest lot, and lots did not come plainly back before it"},
     )
     kind = fields.String(required=True, metadata={"enum": ["step", "ramp", "single", "pattern"]})
     first = fields.Nested(AtSchema, required=True)
@@ -151,6 +168,23 @@ class SignalSchema(ReadSchema):
     size = fields.Float(required=True, allow_none=True)
     departure = fields.Float(
         required=True, allow_none=True, metadata={"description": "from the baseline, by the last lot"}
+    )
+    worsens = fields.Boolean(
+        required=True, allow_none=True, metadata={"description": "nearer to its limit; null without a limit"}
+    )
+    p_value = fields.Float(
+        required=True,
+        allow_none=True,
+        metadata={"description": "of the series: how likely a steady one ends as far off; null in an earlier stretch"},
+    )
+    listed = fields.Boolean(
+        required=True, metadata={"description": "on the list of the series looked at here, at the false discovery rate"}
+    )
+    unlisted_because = fields.String(
+        required=True,
+        allow_none=True,
+        validate=validate.OneOf(get_args(Reason)),
+        metadata={"description": "why it is not listed; small: less than a tenth of the limit"},
     )
     calls = fields.List(fields.Nested(CallSchema), required=True)
     says = fields.String(required=True)
@@ -219,8 +253,30 @@ class TogetherSchema(Schema):
     signals = fields.List(fields.Nested(TogetherSignalSchema), required=True)
 
 
-class DriftSchema(Schema):
-    """Drift of a characteristic over a supplier's consecutive lots of a grade."""
+class ErrorRatesSchema(Schema):
+    """How often a steady series has a signal, as simulated for normal and independent lots, whatever the baseline."""
+
+    lots = fields.Integer(required=True)
+    active_percent = fields.Float(
+        required=True, metadata={"description": "at most so many have an active signal at this lot"}
+    )
+    ever_percent = fields.Float(required=True, metadata={"description": "at most so many had one at some lot up to it"})
+    says = fields.String(required=True)
+
+
+class ListingSchema(Schema):
+    """A list over many series: at most a share `false_discovery_rate` of the listed ones is steady, on average (Benjamini-Hochberg).
+
+    A series is one measure of one supplier's lots of a grade. Improvements and shifts of less than a tenth of the limit are not listed.
+    """
+
+    series_looked_at = fields.Integer(required=True)
+    series_listed = fields.Integer(required=True)
+    false_discovery_rate = fields.Float(required=True)
+
+
+class DriftSchema(ListingSchema):
+    """Drift of a characteristic over a supplier's consecutive lots of a grade. All signals are shown, listed or not."""
 
     supplier_id = fields.Integer(required=True)
     supplier = fields.String(required=True)
@@ -229,6 +285,8 @@ class DriftSchema(Schema):
     characteristic = fields.String(required=True, allow_none=True)
     limits_revision = fields.Integer(required=True, allow_none=True)
     baseline_revision = fields.Integer(required=True, allow_none=True)
+    run_rules = fields.Boolean(required=True)
+    error_rates = fields.Nested(ErrorRatesSchema, required=True)
     says = fields.String(required=True)
     lots = fields.List(fields.Nested(SeriesLotSchema), required=True)
     series = fields.List(fields.Nested(SeriesSchema), required=True)
@@ -253,4 +311,5 @@ class Drift(Resource):
     def get(self, args: dict[str, Any]) -> Any:
         """Follow a characteristic over a supplier's lots: series, baseline, charts, signals in words, and when a limit is reached."""
         whose = args["supplier_id"], args["grade_id"], args.get("characteristic")
-        return pictured(drift.drift_of(*whose, args.get("received_from"), args.get("received_to")), draw)
+        span = drift.LotSpan(args.get("received_from"), args.get("received_to"))
+        return pictured(drift.drift_of(*whose, span, rules=args["run_rules"]), draw)

@@ -180,4 +180,4 @@ def _carried(values: Array, at: np.ndarray, before: float) -> Array:
     """The values at these indices, `before` where an index is -1."""
     import numpy as np
 
-    return np.concatenate([[before], values])[at + 1]
+    return np.asarray(np.concatenate([[before], values])[at + 1])

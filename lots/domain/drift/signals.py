@@ -107,7 +107,9 @@ def _until_back(charts: Charts, called: Mapping[str, np.ndarray], side: int) -> 
 
 def _from_level(charts: Charts, first: int) -> np.ndarray:
     """Departures of the lots from the mean that the first called lot was judged by, in baseline sigma."""
-    return charts.z - charts.scores.level[first]
+    import numpy as np
+
+    return np.asarray(charts.z - charts.scores.level[first])
 
 
 def _back_after(z: np.ndarray, side: int, after: int, first: int, last: int) -> int:

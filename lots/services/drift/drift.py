@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from lots.domain.assessment.limits_revision import limit_on, limits_from
+from lots.domain.assessment.limits_revision import Limits, limit_on, limits_from
 from lots.domain.characteristics.color.declared_color import VECTOR
 from lots.domain.characteristics.registry import MEASURES
 from lots.domain.conformity.limits import Limit
@@ -19,19 +19,29 @@ from lots.domain.words import counted
 from lots.services.drift import series, views
 from lots.services.drift.series import Segment
 from lots.services.errors import Fault, Invalid
-from lots.services.instruments.instrument_changes import InstrumentChange, bridges
+from lots.services.instruments.instrument_changes import Bridges, InstrumentChange, bridges
 from lots.services.lookups import found
 from lots.store.drift import series as store
 
 
 @dataclass(frozen=True, slots=True)
 class Followed:
-    """One measure over a supplier's lots of a grade: its stretches, oldest first, the analysis of each, and its limit."""
+    """One measure over a supplier's lots of a grade: its stretches, oldest first, analyses of the latest or of all, and its limit."""
 
     measure: str
     parts: Sequence[Segment]
     results: Sequence[Analysis]
     limit: Limit | None
+
+    @property
+    def part(self) -> Segment:
+        """The latest stretch."""
+        return self.parts[-1]
+
+    @property
+    def analysis(self) -> Analysis:
+        """The analysis of the latest stretch."""
+        return self.results[-1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +77,7 @@ def drift_of(
         parts, limit = series.stretches(rows, measure, ties), limit_on(measure, agreed, grade.nominal_diameter_mm)
         results = [analysed(part, kept, limit, rules=rules) for part in parts]
         followed.append(Followed(measure, parts, results, limit))
-    selected = listing([(one.results[-1], one.limit) for one in followed if one.parts])
+    selected = select(one for one in followed if one.parts)
     answer: dict[str, Any] = {
         "supplier_id": supplier.id,
         "supplier": supplier.name,
@@ -90,6 +100,29 @@ def drift_of(
     if len(VECTOR) <= len(set(VECTOR) & set(measures)):
         _add_together(answer, series.stretches(rows, VECTOR[0], ties), kept)
     return {**answer, "says": _says(answer)}
+
+
+def follow(rows: Sequence[Any], kept: Any, agreed: Limits | None, nominal_mm: float, ties: Bridges) -> list[Followed]:
+    """Returns the measures that a supplier's lots of a grade have, each with the analysis of its latest stretch.
+
+    Args:
+        rows: the lots in order, without those sorted and sent again.
+        kept: the chosen baseline, None where there is none.
+        agreed: the grade's limits.
+        nominal_mm: the grade's nominal diameter, mm.
+        ties: the changes of instrument that are bridged.
+    """
+    found_ = []
+    for measure in MEASURES:
+        if parts := series.stretches(rows, measure, ties):
+            limit = limit_on(measure, agreed, nominal_mm)
+            found_.append(Followed(measure, parts, [analysed(parts[-1], kept, limit)], limit))
+    return found_
+
+
+def select(followed: Iterable[Followed]) -> Listing:
+    """Returns which of these series a list shows, so that of those on average at most a stated share is steady."""
+    return listing([(one.analysis, one.limit) for one in followed])
 
 
 def counts(selected: Listing) -> dict[str, Any]:
@@ -154,8 +187,8 @@ def _add_measure(answer: dict[str, Any], one: Followed, kept: Any, *, listed: bo
         answer["marks"] += _marks(measure, parts[number - 2] if number > 1 else None, part)
     if parts:
         place = {"measure": measure, "stretch": len(parts)}
-        answer["trend"].append({**place, **views.trend_view(one.results[-1], parts[-1])})
-        answer["projection"].append({**place, **views.projection_view(one.results[-1], parts[-1])})
+        answer["trend"].append({**place, **views.trend_view(one.analysis, one.part)})
+        answer["projection"].append({**place, **views.projection_view(one.analysis, one.part)})
 
 
 def _points(number: int, part: Segment) -> list[dict[str, Any]]:
