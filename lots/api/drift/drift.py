@@ -130,6 +130,9 @@ class ChartPointSchema(Schema):
     ewma_high = fields.Float(required=True)
     cusum_high = fields.Float(required=True)
     cusum_low = fields.Float(required=True)
+    in_baseline = fields.Boolean(
+        required=True, metadata={"description": "the baseline was made from it, so it moves neither average nor sums"}
+    )
     first_called_by = fields.List(
         fields.String(), required=True, metadata={"description": "charts that first call here"}
     )

@@ -40,7 +40,7 @@ UNLISTED = {
 def error_rates(*, rules: bool) -> dict[str, Any]:
     """Returns how often steady series have a signal, as simulated, with its words."""
     ever = EVER_WITH_RULES_AT_MOST if rules else EVER_AT_MOST
-    says = f"At most {percent(ACTIVE_AT_MOST)} of steady series have an active signal at their {RATED_AT_LOT}th lot. At most {percent(ever)} had one at some lot before."
+    says = f"At most {percent(ACTIVE_AT_MOST)} of steady series have an active signal at their {RATED_AT_LOT}th lot. At most {percent(ever)} had one at some lot up to it."
     return {"lots": RATED_AT_LOT, "active_percent": 100 * ACTIVE_AT_MOST, "ever_percent": 100 * ever, "says": says}
 
 
@@ -104,6 +104,7 @@ def chart_view(result: Analysis, part: Segment) -> dict[str, Any]:
         "ewma_high": (level + unit * charts.ewma.upper).tolist(),
         "cusum_high": charts.cusum.high.tolist(),
         "cusum_low": charts.cusum.low.tolist(),
+        "in_baseline": scored.own.tolist(),
         "first_called_by": [called.get(index, []) for index in range(len(part.numbers))],
     }
     points = [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
