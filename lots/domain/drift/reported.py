@@ -26,7 +26,7 @@ FALSE_DISCOVERY_RATE = 0.1
 # Of steady series at most this share has an active signal at its 20th lot, and at most this share had one at some lot up to then, without
 # and with run rules. As simulated in tests/promises/charts.py, whatever the baseline.
 RATED_AT_LOT, ACTIVE_AT_MOST = 20, 0.05
-EVER_AT_MOST, EVER_WITH_RULES_AT_MOST = 0.15, 0.25
+EVER_AT_MOST, EVER_WITH_RULES_AT_MOST = 0.15, 0.3
 
 
 # Why a list leaves out a signal: the last one where chance among so many series makes as small a p-value.

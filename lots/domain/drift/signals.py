@@ -97,7 +97,7 @@ def _until_back(charts: Charts, called: Mapping[str, np.ndarray], side: int) -> 
 
     found, after = [], 0
     for first, last in _runs(np.logical_or.reduce(list(called.values()))):
-        end = _back_after(_from_level(charts, first), side, after, first, last) if side else last
+        end = _back_after(charts, side, after, first, last) if side else last
         found.append((after, first, end))
         after = end + 1
         if end < last:
@@ -105,14 +105,7 @@ def _until_back(charts: Charts, called: Mapping[str, np.ndarray], side: int) -> 
     return found, None
 
 
-def _from_level(charts: Charts, first: int) -> np.ndarray:
-    """Departures of the lots from the mean that the first called lot was judged by, in baseline sigma."""
-    import numpy as np
-
-    return np.asarray(charts.z - charts.scores.level[first])
-
-
-def _back_after(z: np.ndarray, side: int, after: int, first: int, last: int) -> int:
+def _back_after(charts: Charts, side: int, after: int, first: int, last: int) -> int:
     """The last lot that was off, where the called lots after it are plainly back; `last` where they are not.
 
     Both are steps from where the change began when it was called: one that ended, one that goes on. Of each beginning with the first
@@ -122,25 +115,30 @@ def _back_after(z: np.ndarray, side: int, after: int, first: int, last: int) -> 
 
     if first == last:
         return last
-    began = min(_change(z, side, after, first, first)[0], first)
-    total = np.maximum(0.0, (side * z[began : last + 1]).cumsum())
+    began = min(_change(charts, side, after, first, first)[0], first)
+    total = np.maximum(0.0, (side * (charts.z[began : last + 1] - charts.scores.level[first])).cumsum())
     gain = (total**2 / np.arange(1, len(total) + 1))[first - began :]
     over = (np.maximum.accumulate(gain) > gain + PLAINLY_BACK).nonzero()[0]
     return first + int(gain[: over[0]].argmax()) if len(over) else last
 
 
-def _change(z: np.ndarray, side: int, after: int, first: int, end: int) -> tuple[int, str, float, float]:
-    """Where the change on one side began that lots up to `end` show, its kind, its size and the departure at the end, in sigma."""
-    change = find_change(z[after : end + 1])
+def _change(charts: Charts, side: int, after: int, first: int, end: int) -> tuple[int, str, float, float]:
+    """Where the change on one side began that lots up to `end` show, its kind, its size and the departure at the end, in sigma.
+
+    Lots are taken from the mean that the first called one was judged by.
+    """
+    lots = charts.z[after : end + 1] - charts.scores.level[first]
+    change = find_change(lots)
     if change and change.size * side > 0:
         return after + change.index, change.kind, change.size, change.at_end
     # A larger change the other way came before: take the lots since then, whose sum goes furthest this way.
-    sums = side * z[after : end + 1][::-1].cumsum()
+    sums = side * lots[::-1].cumsum()
     most = int(sums.argmax())
     if sums[most] > 0:
         height = side * float(sums[most]) / (most + 1)
         return end - most, "step", height, height
     # Lots that rise, though not yet above the mean, or fall, though not yet below it (rule N3).
+    z = charts.z
     base = max(0, first - _RISING) + int((side * z[max(0, first - _RISING) : first + 1]).argmin())
     rise = side * max(side * float(z[end] - z[base]), 2 * BINARY_NOISE)
     return min(base + 1, first), "ramp", rise / max(1, end - base), rise
@@ -151,9 +149,8 @@ def _signal(
 ) -> Signal:
     """The signal of a run of called lots within charts, whose first lot has the index `start` in the stretch."""
     after, first, end = run
-    z = _from_level(charts, first)
-    active = end == len(z) - 1
-    began, kind, size, departure = _change(z, side, after, first, end) if side else (first, "pattern", 0.0, 0.0)
+    active = end == len(charts.z) - 1
+    began, kind, size, departure = _change(charts, side, after, first, end) if side else (first, "pattern", 0.0, 0.0)
     if side and not active and began == end:
         kind = "single"
     # Each chart's earliest call; charts that called one lot stay in the order in which they are told.
