@@ -132,6 +132,28 @@ def test_a_drift_whose_limit_is_far_is_listed_as_a_drift(shop, clock):
     assert all("at this slope" not in item["says"].lower() for item in found["items"])
 
 
+def test_the_list_says_how_many_series_it_looked_at(shop, clock):
+    """Counts and the rate are figures beside the words; an improvement and a steady supplier count and are not listed."""
+    grade = shop.grade(limits=COLOR)
+    moved, better, steady = shop.supplier("QWT"), shop.supplier("NBK"), shop.supplier("TNT")
+    whites(moved, grade, [*STEADY, *(0.5 + b for b in STEADY[:4])])
+    whites(better, grade, [*(0.5 + b for b in STEADY), *STEADY[:4]], prefix="N")
+    whites(steady, grade, [*STEADY, *STEADY[:4]], prefix="T")
+    found = week(shop)
+    assert {"Supplier QWT"} == {item["supplier"] for item in found["items"]}
+    assert all(item["p_value"] < 0.01 for item in found["items"])
+    drifting = {item["measure"] for item in found["items"]}
+    assert (len(drifting), 0.1) == (found["series_listed"], found["false_discovery_rate"])
+    assert found["series_looked_at"] > 3 * len(drifting) - 1
+    assert f"Of {found['series_looked_at']} series looked at, {len(drifting)} drift" in found["says"]
+    assert "at most 10 % of the series listed as drifting are steady" in found["says"]
+    compared = shop.get("purchasing", f"/supplier-comparison?grade_id={grade['id']}")
+    assert found["series_looked_at"] == compared["drift"]["series_looked_at"]
+    assert {"Supplier QWT": drifting} == {
+        line["supplier"]: {one["measure"] for one in line["drift"]} for line in compared["suppliers"] if line["drift"]
+    }
+
+
 def test_what_is_older_than_two_years_is_past(shop, clock):
     """A supplier nobody has bought from for two years is not this week's business, a refused lot of that time neither."""
     supplier, grade = shop.supplier(), shop.grade(limits=LIMITS)
