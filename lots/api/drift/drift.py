@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Any, get_args
+from typing import Any
 
-from marshmallow import Schema, fields, validate
+from marshmallow import Schema, fields
 
+from lots.api.drift.signals import AtSchema, ErrorRatesSchema, ListingSchema, PlaceSchema, ReadSchema, SignalSchema
 from lots.api.http.fields import MAX_ID, Instant, Strict, Text, WrittenTruth, WrittenWhole
 from lots.api.http.roles import ALL
 from lots.api.http.routes import Resource, Routes
 from lots.api.pictures.answers import AS_PICTURE, pictured
 from lots.api.pictures.drift import draw
 from lots.domain.characteristics.registry import MEASURES
-from lots.domain.drift.reported import Reason
 from lots.services.drift import drift
 
 routes = Routes("drift", __name__, url_prefix="/v1/drift", description="How a supplier's lots move over time.")
@@ -47,14 +47,6 @@ class SeriesLotSchema(Schema):
     standing = fields.String(required=True)
 
 
-class AtSchema(Schema):
-    """A lot, by its number in the series."""
-
-    number = fields.Integer(required=True)
-    lot_id = fields.Integer(required=True)
-    supplier_lot = fields.String(required=True)
-
-
 class PointSchema(Schema):
     """A lot's figure; `n` counts the spools behind it, `stretch` the lots read alike."""
 
@@ -85,19 +77,6 @@ class SeriesSchema(Schema):
         },
     )
     points = fields.List(fields.Nested(PointSchema), required=True)
-
-
-class PlaceSchema(Schema):
-    """Which measure, and which stretch of lots read alike. No chart goes on across the end of a stretch."""
-
-    measure = fields.String(required=True)
-    stretch = fields.Integer(required=True)
-
-
-class ReadSchema(PlaceSchema):
-    """The same, with what the lots were read against and with."""
-
-    read = fields.String(required=True)
 
 
 class DriftBaselineSchema(ReadSchema):
@@ -143,54 +122,6 @@ class ChartSchema(ReadSchema):
 
     parameters = fields.Dict(keys=fields.String(), values=fields.Float(), required=True)
     points = fields.List(fields.Nested(ChartPointSchema), required=True)
-
-
-class CallSchema(AtSchema):
-    """A chart and the first lot it called."""
-
-    by = fields.String(
-        required=True,
-        metadata={"description": "individuals, ewma, cusum, trend, N1 to N8 (Nelson), WE4 (Western Electric)"},
-    )
-    what = fields.String(required=True)
-
-
-class SignalSchema(ReadSchema):
-    """Lots that left their baseline on one side. `size` is a height for a step or a single lot and per lot for a ramp, in the measure's unit."""
-
-    side = fields.Integer(required=True, metadata={"enum": [1, -1, 0]})
-    direction = fields.String(required=True)
-    active = fields.Boolean(
-        required=True,
-        metadata={"description": "a chart calls the latest lot, and lots did not come plainly back before it"},
-    )
-    kind = fields.String(required=True, metadata={"enum": ["step", "ramp", "single", "pattern"]})
-    first = fields.Nested(AtSchema, required=True)
-    last = fields.Nested(AtSchema, required=True)
-    began = fields.Nested(AtSchema, required=True)
-    size = fields.Float(required=True, allow_none=True)
-    departure = fields.Float(
-        required=True, allow_none=True, metadata={"description": "from the baseline, by the last lot"}
-    )
-    worsens = fields.Boolean(
-        required=True, allow_none=True, metadata={"description": "nearer to its limit; null without a limit"}
-    )
-    p_value = fields.Float(
-        required=True,
-        allow_none=True,
-        metadata={"description": "of the series: how likely a steady one ends as far off; null in an earlier stretch"},
-    )
-    listed = fields.Boolean(
-        required=True, metadata={"description": "on the list of the series looked at here, at the false discovery rate"}
-    )
-    unlisted_because = fields.String(
-        required=True,
-        allow_none=True,
-        validate=validate.OneOf(get_args(Reason)),
-        metadata={"description": "why it is not listed; small: less than a tenth of the limit"},
-    )
-    calls = fields.List(fields.Nested(CallSchema), required=True)
-    says = fields.String(required=True)
 
 
 class TrendSchema(PlaceSchema):
@@ -254,28 +185,6 @@ class TogetherSchema(Schema):
     baseline_n = fields.Integer(required=True)
     points = fields.List(fields.Nested(TogetherPointSchema), required=True)
     signals = fields.List(fields.Nested(TogetherSignalSchema), required=True)
-
-
-class ErrorRatesSchema(Schema):
-    """How often a steady series has a signal, as simulated for normal and independent lots, whatever the baseline."""
-
-    lots = fields.Integer(required=True)
-    active_percent = fields.Float(
-        required=True, metadata={"description": "at most so many have an active signal at this lot"}
-    )
-    ever_percent = fields.Float(required=True, metadata={"description": "at most so many had one at some lot up to it"})
-    says = fields.String(required=True)
-
-
-class ListingSchema(Schema):
-    """A list over many series: at most a share `false_discovery_rate` of the listed ones is steady, on average (Benjamini-Hochberg).
-
-    A series is one measure of one supplier's lots of a grade. Improvements and shifts of less than a tenth of the limit are not listed.
-    """
-
-    series_looked_at = fields.Integer(required=True)
-    series_listed = fields.Integer(required=True)
-    false_discovery_rate = fields.Float(required=True)
 
 
 class DriftSchema(ListingSchema):

@@ -6,7 +6,7 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.drift.drift import AtSchema, ListingSchema
+from lots.api.drift.signals import AtSchema, ListingSchema
 from lots.api.http.fields import MAX_ID, Instant, OneOrMany, Strict, WrittenWhole
 from lots.api.http.routes import Resource, Routes
 from lots.api.pictures.answers import AS_PICTURE, pictured

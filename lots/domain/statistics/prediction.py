@@ -49,7 +49,7 @@ class RunningEstimate:
         Example:
             >>> low, high = RunningEstimate(30.0, 0.756, 8, 7).limits(0.9973)
             >>> round(low, 2), round(high, 2)
-            (26.45, 33.55)
+            (26.37, 33.63)
         """
         half = student(self.df, confidence) * self.reach
         return self.mean - half, self.mean + half
@@ -62,7 +62,7 @@ class RunningEstimate:
             Self-starting CUSUM charts for location and scale, The Statistician 36, 299-315 (both from memory).
 
         Example:
-            >>> round(RunningEstimate(30.0, 0.756, 8, 7).score(33.55), 2)
+            >>> round(RunningEstimate(30.0, 0.756, 8, 7).score(33.63), 2)
             3.0
         """
         from scipy.special import stdtr
