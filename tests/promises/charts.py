@@ -138,6 +138,7 @@ _ACTIVE, _EVER, _RULES = (
 )
 _LIST, _FOUND = f"at most {100 * FALSE_DISCOVERY_RATE:g} %", "at least 75 %"
 _TWENTIETH = "steady series, signal active at the 20th lot"
+_SOME_TIME = "steady series, ever a signal by the 20th lot"
 _STEP = "step of 2 sigma after 12 steady lots, found within 8"
 _LISTED = "list of 50 series, 5 stepped by 2 sigma 8 lots ago"
 
@@ -157,7 +158,7 @@ PROMISES: tuple[Promise, ...] = (
         high=ACTIVE_AT_MOST,
     ),
     Promise(
-        "the same at the 40th lot: baseline chosen of the first 20",
+        "steady series, signal active at the 40th lot: baseline chosen of the first 20",
         _ACTIVE,
         "9.9 %, no warning",
         partial(active_rate, partial(chosen, n=20), 40, series=3000),
@@ -172,15 +173,15 @@ PROMISES: tuple[Promise, ...] = (
         high=ACTIVE_AT_MOST,
     ),
     Promise(
-        "steady series, ever a signal by the 20th lot: provisional",
+        f"{_SOME_TIME}: provisional",
         _EVER,
         "43 %",
         partial(ever_rate, provisional),
         high=EVER_AT_MOST,
     ),
-    Promise("the same: given baseline", _EVER, "26 %", partial(ever_rate, given), high=EVER_AT_MOST),
+    Promise(f"{_SOME_TIME}: given baseline", _EVER, "26 %", partial(ever_rate, given), high=EVER_AT_MOST),
     Promise(
-        "the same: given baseline, run rules asked for",
+        f"{_SOME_TIME}: given baseline, run rules asked for",
         _RULES,
         "26 %",
         partial(ever_rate, given, series=400, rules=True),

@@ -265,7 +265,7 @@ def _says(answer: dict[str, Any]) -> str:
     told = [signal for signal in active if signal["listed"] or looked_at == 1]
     others = len(active) - len(told)
     signals = "signal is" if others == 1 else "signals are"
-    left = f" {others} further active {signals} not listed: see signals." if others else ""
+    left = f" {others} {'further ' if told else ''}active {signals} not listed." if others else ""
     if told:
         return " ".join(f"{signal['says']}" for signal in told) + left
     if not measured:

@@ -32,7 +32,7 @@ CHARTS = {
 }
 # What a signal adds to its words where a list leaves it out whatever its p-value.
 UNLISTED = {
-    "improvement": " This is an improvement: the lots move away from the limit.",
+    "improvement": " This is an improvement. The lots move away from the limit.",
     "small": " The shift is less than a tenth of the limit.",
 }
 
