@@ -193,7 +193,7 @@ class Pool:
     homogeneous: bool = True
 
     @classmethod
-    def of(cls, groups: Sequence[tuple[int, Vector]], source: str) -> Pool | None:
+    def of(cls, groups: Sequence[tuple[float, Vector]], source: str) -> Pool | None:
         """The pooled variance of groups (degrees of freedom, variance); None without any, or where they are not homogeneous."""
         if not groups:
             return None
@@ -209,13 +209,15 @@ class Pool:
 def _within(lot: Sequence[Repeated], earlier: Sequence[Repeated]) -> Pool | None:
     """The variance of a reading about its spool's mean; where the spools of a lot differ in it, that of the spool that scatters most."""
     mine, before = ([(group.n - 1, group.variance) for group in some] for some in (lot, earlier))
-    with_earlier = f"scatter of readings, pooled with {counted(len(before), 'earlier spool')}"
     of_lot = "scatter of readings" if len(mine) == 1 else "scatter of readings, pooled over the spools of the lot"
-    found = (Pool.of([*mine, *before], with_earlier) if before else None) or Pool.of(mine, of_lot)
-    if found is not None or not mine:
-        return found
-    df, variance_of = max(mine, key=lambda group: math.fsum(group[1]))
-    return Pool(variance_of, float(df), "scatter of readings of the spool that scatters most", False)
+    own = Pool.of(mine, of_lot)
+    if own is None and mine:
+        df, variance_of = max(mine, key=lambda group: math.fsum(group[1]))
+        return Pool(variance_of, float(df), "scatter of readings of the spool that scatters most", False)
+    # A lot is one group beside the earlier spools: several of its spools that scatter alike do not hide each other.
+    as_one = [(own.df, own.variance)] if own is not None else []
+    with_earlier = f"scatter of readings, pooled with {counted(len(before), 'earlier spool')}"
+    return (Pool.of([*as_one, *before], with_earlier) if before else None) or own
 
 
 def _between(own: Between | None, earlier: Sequence[Between]) -> tuple[Pool, float] | None:

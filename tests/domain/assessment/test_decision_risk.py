@@ -93,5 +93,5 @@ def test_a_finer_instrument_never_holds_back_more(plan, part):
 )
 def test_nonsense_is_refused(wrong):
     """A number out of its range makes no plan."""
-    with pytest.raises(ValueError, match="spools|numbers"):
+    with pytest.raises(ValueError, match=r"spools|numbers"):
         replace(Plan(FLOOR, GUARDED, 3, 3, 1.0), **wrong)
