@@ -19,9 +19,13 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
+Proportion = tuple[float, float]
+
 # How far means are expected to lie from any hypothesis about them: variance in units of the variance of single values. Parameters of the beta
 # distribution that proportions are expected to follow. Both are chosen for power by simulation; no source. The promise holds for any choice.
 SPREAD_OF_MEANS, SPREAD_OF_PROPORTIONS = 0.5, (2.0, 0.5)
+# Degrees of freedom below which scatter counts as unknown. Common practice, no source.
+LEAST_FREEDOM = 2
 # Steps in which the evidence is divided between the two suppliers.
 _STEPS = 64
 # Scatter so small, relative to the values, is what arithmetic leaves.
@@ -49,9 +53,9 @@ class Sample:
 
     @property
     def scatters(self) -> bool:
-        """Whether its values differ by more than arithmetic does."""
+        """Whether anything is known of its scatter: two values may lie close together by luck, and arithmetic leaves some."""
         least = _NO_SCATTER * max(map(abs, self.means))
-        return self.freedom >= 1 and self.squares > sum(self.sizes) * least * least
+        return self.freedom >= LEAST_FREEDOM and self.squares > sum(self.sizes) * least * least
 
     def grown(self, more: float) -> Sample:
         """Returns the sample with so many more values that go on as they do, in the strata as now."""
@@ -195,9 +199,10 @@ def proportions_differ_by(strata: Sequence[Stratum], confidence: float = 0.95) -
         >>> round(found.low, 2), round(found.high, 2)
         (-0.08, 0.46)
     """
-    rows = [(float(s.x1), float(s.n1), float(s.x2), float(s.n2)) for s in strata]
-    low, high = _range_of_difference(rows, confidence)
-    return Interval(low, high, confidence)
+    first, second = _proportions(strata)
+    return Interval(
+        _least_difference(first, second, confidence), -_least_difference(second, first, confidence), confidence
+    )
 
 
 def more_lots_until_proportions_differ(strata: Sequence[Stratum], confidence: float, most: int) -> int | None:
@@ -207,30 +212,39 @@ def more_lots_until_proportions_differ(strata: Sequence[Stratum], confidence: fl
         >>> more_lots_until_proportions_differ([Stratum(9, 10, 5, 10)], 0.95, 1000)
         22
     """
+    first, second = _proportions(strata)
+    shares = _shares([n for _, n in first], [n for _, n in second])
+    if math.fsum(w * (a / n - b / m) for w, (a, n), (b, m) in zip(shares, first, second, strict=True)) < 0:
+        first, second = second, first
 
     def told(more: int) -> bool:
-        first, second = (1 + more / sum(sizes) for sizes in ([s.n1 for s in strata], [s.n2 for s in strata]))
-        rows = [(first * s.x1, first * s.n1, second * s.x2, second * s.n2) for s in strata]
-        low, high = _range_of_difference(rows, confidence)
-        return low > 0 or high < 0
+        return _least_difference(_grown(first, more), _grown(second, more), confidence) > 0
 
     return _fewest(told, most)
 
 
-def _range_of_difference(rows: Sequence[tuple[float, float, float, float]], confidence: float) -> tuple[float, float]:
-    """The least and the largest weighted difference over all proportions that are not ruled out."""
-    shares = _shares([n1 for _, n1, _, _ in rows], [n2 for *_, n2 in rows])
-    first = [(share, x, n) for share, (x, n, _, _) in zip(shares, rows, strict=True)]
-    second = [(share, x, n) for share, (_, _, x, n) in zip(shares, rows, strict=True)]
-    allowed = math.log(1 / (1 - confidence)) - math.fsum(_log_mixture(x, n) for _, x, n in (*first, *second))
+def _proportions(strata: Sequence[Stratum]) -> tuple[list[Proportion], list[Proportion]]:
+    return [(s.x1, s.n1) for s in strata], [(s.x2, s.n2) for s in strata]
+
+
+def _grown(side: Sequence[Proportion], more: int) -> list[Proportion]:
+    """A supplier's lots with so many more, in the strata and with the proportions as now."""
+    by = 1 + more / math.fsum(n for _, n in side)
+    return [(by * x, by * n) for x, n in side]
+
+
+def _least_difference(first: Sequence[Proportion], second: Sequence[Proportion], confidence: float) -> float:
+    """The least weighted difference over all proportions that are not ruled out: the low end of the sequence.
+
+    Args:
+        first, second: (x, n) of each stratum, not whole where further lots are supposed.
+    """
+    shares = _shares([n for _, n in first], [n for _, n in second])
+    mixed = math.fsum(_log_mixture(x, n) for x, n in (*first, *second))
     # The largest of a proportion is one less the least of its complement.
-    low = _least(first + _complements(second), allowed) - 1
-    high = 1 - _least(_complements(first) + second, allowed)
-    return max(-1.0, low), min(1.0, high)
-
-
-def _complements(terms: Sequence[tuple[float, float, float]]) -> list[tuple[float, float, float]]:
-    return [(share, n - x, n) for share, x, n in terms]
+    terms = [(share, x, n) for share, (x, n) in zip(shares, first, strict=True)]
+    terms += [(share, n - x, n) for share, (x, n) in zip(shares, second, strict=True)]
+    return max(-1.0, _least(terms, math.log(1 / (1 - confidence)) - mixed) - 1)
 
 
 def _log_mixture(x: float, n: float) -> float:
@@ -261,7 +275,7 @@ def _least(terms: list[tuple[float, float, float]], allowed: float) -> float:
         return -math.fsum(_log_likelihood(p, x, n) for p, (_, x, n) in zip(proportions, terms, strict=True))
 
     near, far = -30.0, 30.0
-    for _ in range(60):
+    for _ in range(44):
         middle = (near + far) / 2
         near, far = (middle, far) if lost(at(middle)) > allowed else (near, middle)
     return math.fsum(share * p for p, (share, _, _) in zip(at(far), terms, strict=True))
