@@ -28,6 +28,8 @@ CRITERIA = {
 MORE_IS_BETTER = ("acceptance",)
 # More lots than this nobody waits for.
 MOST_LOTS = 1000
+# Figures of each supplier from which on a stratum is compared beside others. Chosen by trial, no source.
+LEAST_OF_STRATUM = 4
 
 Vector = tuple[float, ...]
 
@@ -221,8 +223,12 @@ def _less(
     second: Mapping[str, Sequence[float]],
     confidence: float,
 ) -> Comparison:
-    """Difference of two means over the strata both share. A supplier's first lot in a stratum has no distance, but is a lot."""
-    shared = sorted(set(first) & set(second))
+    """Difference of two means over the strata both share. A supplier's first lot in a stratum has no distance, but is a lot.
+
+    A stratum counts from LEAST_OF_STRATUM figures of each on, with all of them: while its means may lie anywhere, so may their mean over strata.
+    """
+    both = sorted(set(first) & set(second))
+    shared = [stratum for stratum in both if min(len(first[stratum]), len(second[stratum])) >= LEAST_OF_STRATUM] or both
     mine, theirs = (sample_of([side[stratum] for stratum in shared]) for side in (first, second))
     unseen = len(shared) if criterion == "steadiness" else 0
     n1, n2 = (int(sum(sample.sizes)) + unseen for sample in (mine, theirs))

@@ -27,7 +27,9 @@ SPREAD_OF_MEANS, SPREAD_OF_PROPORTIONS = 0.5, (2.0, 0.5)
 # Degrees of freedom below which scatter counts as unknown. Common practice, no source.
 LEAST_FREEDOM = 2
 # Steps in which the evidence is divided between the two suppliers.
-_STEPS = 64
+_STEPS = 256
+# Logarithms of the multipliers between which every proportion goes from next to nothing to what was seen.
+_MULTIPLIERS = (-30.0, 30.0)
 # Scatter so small, relative to the values, is what arithmetic leaves.
 _NO_SCATTER = 1e-12
 
@@ -257,11 +259,12 @@ def _log_beta(a: float, b: float) -> float:
     return math.lgamma(a) + math.lgamma(b) - math.lgamma(a + b)
 
 
-def _least(terms: list[tuple[float, float, float]], allowed: float) -> float:
-    """The least weighted sum of proportions whose log likelihood together is at least -allowed.
+def _least(terms: Sequence[tuple[float, float, float]], allowed: float) -> float:
+    """The least weighted sum of proportions whose log likelihood together is at least -allowed; terms are (weight, x, n).
 
-    By Lagrange's multiplier k the proportion of a term with weight w is the smaller root of w p^2 - (w + k n) p + k x = 0; k follows by bisection.
+    By Lagrange's multiplier k the proportion of a term is the smaller root of weight p^2 - (weight + k n) p + k x = 0.
     """
+    from scipy.optimize import brentq
 
     def at(log_k: float) -> list[float]:
         k = math.exp(log_k)
@@ -271,14 +274,13 @@ def _least(terms: list[tuple[float, float, float]], allowed: float) -> float:
             found.append(min(1.0, 2 * k * x / (half + math.sqrt(max(0.0, half * half - 4 * share * k * x)))))
         return found
 
-    def lost(proportions: list[float]) -> float:
-        return -math.fsum(_log_likelihood(p, x, n) for p, (_, x, n) in zip(proportions, terms, strict=True))
+    def beyond(log_k: float) -> float:
+        each = zip(at(log_k), terms, strict=True)
+        return -allowed - math.fsum(_log_likelihood(p, x, n) for p, (_, x, n) in each)
 
-    near, far = -30.0, 30.0
-    for _ in range(44):
-        middle = (near + far) / 2
-        near, far = (middle, far) if lost(at(middle)) > allowed else (near, middle)
-    return math.fsum(share * p for p, (share, _, _) in zip(at(far), terms, strict=True))
+    near, far = _MULTIPLIERS
+    best = near if beyond(near) <= 0 else brentq(beyond, near, far, xtol=1e-12)
+    return math.fsum(share * p for p, (share, _, _) in zip(at(best), terms, strict=True))
 
 
 def _log_likelihood(p: float, x: float, n: float) -> float:
