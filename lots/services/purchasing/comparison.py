@@ -127,7 +127,7 @@ def _accepted(lots: Sequence[LotResult], not_proved: list[int]) -> dict[str, Any
     if interval is None or rate is None:
         says = f"{seen.lots} delivered, none inspected to an end yet."
     else:
-        says = f"{seen.accepted} of {counted(seen.inspected, 'lot')} accepted the first time: {rate:.0%}, between {interval.low:.0%} and {interval.high:.0%}."
+        says = f"{seen.accepted} of {counted(seen.inspected, 'lot')} accepted the first time: {100 * rate:.0f} %, between {100 * interval.low:.0f} % and {100 * interval.high:.0f} %."
     if not_proved:
         n = len(not_proved)
         says += (
@@ -314,7 +314,7 @@ def _inference(pairs: Sequence[supplier_comparison.Comparison], originals: dict[
         "since": since,
         "says": (
             "Intervals of differences are confidence sequences over all lots of the time asked for. They may be looked at after every lot: "
-            f"the chance that any two suppliers who are alike ever differ significantly here, on any criterion, is at most {1 - CONFIDENCE:.0%}. "
+            f"the chance that any two suppliers who are alike ever differ significantly here, on any criterion, is at most {100 * (1 - CONFIDENCE):.0f} %. "
             "This holds for lots about a steady mean, and for a time chosen before the lots were seen. "
             "Every other interval, such as that of the share accepted, holds at a single look."
         ),

@@ -168,11 +168,11 @@ def _next_says(part: Segment, seen: NextValue) -> str:
         first, last = (part.rows[index].supplier_lot for index in seen.changed)
         where = f"at lot {first}" if first == last else f"between lot {first} and lot {last}"
         what = "A step" if seen.pattern == "step" else "A trend began"
-        return f"{text} {what} {where} is likely ({seen.probability:.0%})."
+        return f"{text} {what} {where} is likely ({_percent(seen.probability)})."
     if seen.pattern == "wandering" and seen.probability >= LIKELY:
         text += " The level wanders from lot to lot, so the latest lots count most."
     if seen.suspected >= POSSIBLE:
-        text += f" A step or trend is possible ({seen.suspected:.0%}), so the interval is wider."
+        text += f" A step or trend is possible ({_percent(seen.suspected)}), so the interval is wider."
     return text
 
 
@@ -180,12 +180,16 @@ def _says(seen: Forecast, supplier: str, grade: str) -> str:
     whose = f"The next lot of {grade} from {supplier}"
     if seen.probability is None or seen.interval is None:
         return f"{whose}: nothing can be said, no lot was inspected to an end yet."
-    share = f"{seen.probability:.0%} likely to be accepted the first time, between {seen.interval.low:.0%} and {seen.interval.high:.0%}"
+    share = f"{_percent(seen.probability)} likely to be accepted the first time, between {_percent(seen.interval.low)} and {_percent(seen.interval.high)}"
     if seen.model == "verdicts":
         return f"{whose} is {share}. From the verdicts on {counted(seen.lots, 'lot')} alone."
     name, least = seen.parts[0]
-    weak = f" If it fails, then most likely by {_part_name(name)} ({1 - least:.0%})." if least < 0.95 else ""
+    weak = f" If it fails, then most likely by {_part_name(name)} ({_percent(1 - least)})." if least < 0.95 else ""
     return f"{whose} is {share}. From measurements of the last {counted(seen.lots, 'lot')} or more.{weak}"
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %"
 
 
 def _part_name(name: str) -> str:
