@@ -99,11 +99,8 @@ def test_four_lots_foretell_no_figure(shop):
     found = foreseen(shop, supplier, grade)
     assert ([], "verdicts") == (found["next_values"], found["model"])
     whites(supplier, grade, STEADY[4:5], first=5)
-    assert (
-        ahead(foreseen(shop, supplier, grade), "color.component_b")["says"].startswith("b* less reference: ")
-        or "expected in the next lot (95 % prediction interval, 5 lots)."
-        in ahead(foreseen(shop, supplier, grade), "color.component_b")["says"]
-    )
+    said = ahead(foreseen(shop, supplier, grade), "color.component_b")["says"]
+    assert "expected in the next lot (95 % prediction interval, 5 lots)." in said
 
 
 def test_asked_again_it_says_the_same(shop):

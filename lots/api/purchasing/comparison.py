@@ -30,7 +30,7 @@ class ComparisonArgs(Strict):
 
 
 class AcceptanceSchema(Schema):
-    """Lots accepted the first time, with Wilson's interval."""
+    """Lots accepted the first time, with Wilson's interval, which holds at one look."""
 
     accepted = fields.Integer(required=True)
     rate = _number()

@@ -128,6 +128,7 @@ class Comparison:
     more_lots: int | None
     n_first: int
     n_second: int
+    scatter_known: bool = True
 
 
 def compare(suppliers: Mapping[int, Sequence[LotResult]], confidence: float = 0.95) -> list[Comparison]:
@@ -239,7 +240,8 @@ def _less(
     low, high = (ends.low, ends.high) if ends else (None, None)
     better = None if ends is None else 1 if ends.high < 0 else 2 if ends.low > 0 else None
     more = None if better else more_values_until_means_differ(mine, theirs, confidence, MOST_LOTS)
-    return Comparison(criterion, one, two, confidence, gap, low, high, better, more, n1, n2)
+    known = mine.scatters and theirs.scatters
+    return Comparison(criterion, one, two, confidence, gap, low, high, better, more, n1, n2, known)
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,7 +294,7 @@ def _cannot_tell(c: Comparison, number: int, names: Mapping[int, str]) -> str:
 
 def open_question(c: Comparison) -> str:
     """Returns why two suppliers with lots to compare do not differ significantly, and how many more lots are needed."""
-    if c.more_lots is None and c.low is None:
+    if not c.scatter_known:
         return "too few lots to know the scatter"
     if c.more_lots is None:
         return f"no significant difference, and at the present figures {MOST_LOTS} more lots from each supplier are not enough"

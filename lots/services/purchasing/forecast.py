@@ -167,10 +167,10 @@ def _next_says(part: Segment, seen: NextValue) -> str:
     if seen.changed:
         first, last = (part.rows[index].supplier_lot for index in seen.changed)
         where = f"at lot {first}" if first == last else f"between lot {first} and lot {last}"
-        what = "A step" if seen.pattern == "step" else "A trend began"
+        what = "A step" if seen.pattern == "step" else "A trend that began"
         return f"{text} {what} {where} is likely ({_percent(seen.probability)})."
     if seen.pattern == "wandering" and seen.probability >= LIKELY:
-        text += " The level wanders from lot to lot, so the latest lots count most."
+        text += " The level probably wanders from lot to lot, so the latest lots count most."
     if seen.suspected >= POSSIBLE:
         text += f" A step or trend is possible ({_percent(seen.suspected)}), so the interval is wider."
     return text
