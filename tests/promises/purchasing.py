@@ -12,7 +12,7 @@ from scipy.special import ndtr
 
 from lots.domain.conformity.limits import Limit
 from lots.domain.purchasing import forecast, supplier_comparison
-from lots.domain.purchasing.forecast import History, by_measures, next_value
+from lots.domain.purchasing.forecast import History, by_measures, by_verdicts, next_value
 from lots.domain.purchasing.supplier_comparison import CRITERIA, LotResult, compare, rank
 from lots.domain.statistics.confidence_sequences import means_differ_by, proportions_differ_by, sample_of
 from lots.domain.statistics.proportions import Interval, Stratum
@@ -75,7 +75,7 @@ def probability_within(
             apart = APARTS[run // len(supplies) % len(APARTS)]
             high = run // len(supplies) // len(APARTS) % 2
             limit = Limit(None, mean + apart * deviation) if high else Limit(mean - apart * deviation, None)
-            found = by_measures({"shrinkage.x": (History(values.tolist()), limit)}, None, NOTHING_ELSE, rng)
+            found = by_measures({"shrinkage.x": (History(values.tolist()), limit)}, None, otherwise, rng)
             assert found is not None
             assert found.interval is not None
             hits += found.interval.low <= ndtr(apart) <= found.interval.high
@@ -92,6 +92,11 @@ WANDERING = tuple(Supply(lots, walk=walk) for lots in (8, 12, 20, 30, 60) for wa
 JUST_STEPPED = tuple(Supply(lots, step, 3) for lots in (8, 12, 20) for step in (1.0, 2.0, 4.0))
 
 
+SMALL, ALL = (1.0, 2.0), (1.0, 2.0, 4.0)
+# Steps of which next to nothing can be seen yet.
+UNSEEN = (Supply(20, 1.0, 3), Supply(30, 1.0, 3), Supply(60, 1.0, 3), Supply(60, 2.0, 3))
+
+
 def _covers(what: str, before: str, measure: Callable[[], Rate], low: float = 0.93, high: float = 0.97) -> Promise:
     return Promise(f"Forecast: {what}", f"95 % (from {100 * low:g} to {100 * high:g} %)", before, measure, low, high)
 
@@ -99,18 +104,32 @@ def _covers(what: str, before: str, measure: Callable[[], Rate], low: float = 0.
 def _next_lots() -> Iterator[Promise]:
     for lots in (8, 12, 20, 30, 60):
         yield _covers(f"next lot's figure, steady, {lots} lots", "not given", partial(next_lot_within, Supply(lots)))
-    for lots, ago in ((12, 8), (20, 3), (20, 8), (30, 15), (60, 8)):
-        for step in (1.0, 2.0, 4.0):
+    for lots, ago, steps in ((12, 8, SMALL), (20, 3, ALL), (20, 8, ALL), (30, 15, ALL), (60, 8, ALL)):
+        for step in steps:
             what = f"next lot's figure, step of {step:g} sd {ago} of {lots} lots ago"
             yield _covers(what, "not given", partial(next_lot_within, Supply(lots, step, ago)))
     for lots in (8, 20, 60):
         for walk in (0.3, 1.0):
             what = f"next lot's figure, level wandering by {walk:g} sd, {lots} lots"
             yield _covers(what, "not given", partial(next_lot_within, Supply(lots, walk=walk)))
-    for lots in (8, 12):
-        for step in (1.0, 2.0, 4.0):
-            what = f"next lot's figure, step of {step:g} sd 3 of {lots} lots ago, wider for the suspicion"
-            yield _covers(what, "not given", partial(next_lot_within, Supply(lots, step, 3)), high=1.0)
+    for lots, ago, steps in ((8, 3, ALL), (12, 3, ALL), (12, 8, (4.0,))):
+        for step in steps:
+            what = f"next lot's figure, step of {step:g} sd {ago} of {lots} lots ago, wider for the suspicion"
+            yield _covers(what, "not given", partial(next_lot_within, Supply(lots, step, ago)), high=1.0)
+
+
+def verdicts_within(lots: int, ago: int, runs: int = 1200) -> Rate:
+    """How often the interval from verdicts alone holds the share accepted now, of suppliers whose share changed so many lots ago, 0 for never."""
+    rng = np.random.default_rng(7)
+    hits = 0
+    for _ in range(runs):
+        # Shares of 50 to 100 %, mostly good.
+        before, now = 1 - 0.5 * rng.beta(1.0, 2.0, 2)
+        shares = np.where(np.arange(lots) < lots - ago, before, now) if ago else np.full(lots, now)
+        ends = by_verdicts((rng.random(lots) < shares).tolist()).interval
+        assert ends is not None
+        hits += ends.low <= now <= ends.high
+    return Rate(hits, runs)
 
 
 # Suppliers who are alike
@@ -222,8 +241,29 @@ PROMISES: tuple[Promise, ...] = (
     _covers(
         "probability of acceptance, wandering suppliers", "79 % at 30 lots", partial(probability_within, WANDERING)
     ),
+    _covers("probability of acceptance, stepped 3 lots ago", "70 to 85 %", partial(probability_within, JUST_STEPPED)),
     _covers(
-        "probability of acceptance, stepped 3 lots ago", "70 to 85 %", partial(probability_within, JUST_STEPPED), 0.88
+        "probability of acceptance, step of 1 or 2 sd 3 lots ago after 17 to 57 steady ones, not to be seen yet",
+        "70 to 85 %",
+        partial(probability_within, UNSEEN),
+        0.80,
+    ),
+    _covers(
+        "probability of acceptance, 20 lots of steady suppliers of whom nothing else ever failed",
+        "not measured",
+        partial(probability_within, (Supply(20),), otherwise=(20, 20)),
+        high=1.0,
+    ),
+    _covers("share accepted from verdicts, steady, 8 lots", "95 %", partial(verdicts_within, 8, 0), high=0.99),
+    _covers("share accepted from verdicts, steady, 60 lots", "95 %", partial(verdicts_within, 60, 0), high=0.99),
+    _covers("share accepted from verdicts, changed 6 of 12 lots ago", "72 to 83 %", partial(verdicts_within, 12, 6)),
+    _covers("share accepted from verdicts, changed 8 of 20 lots ago", "30 to 67 %", partial(verdicts_within, 20, 8)),
+    _covers("share accepted from verdicts, changed 30 of 60 lots ago", "2 to 53 %", partial(verdicts_within, 60, 30)),
+    _covers(
+        "share accepted from verdicts, changed 8 of 60 lots ago, hardly to be seen yet",
+        "0 to 36 %",
+        partial(verdicts_within, 60, 8),
+        0.75,
     ),
     _alike("two suppliers who are alike rank, on any criterion of the answer", anybody_ever_ranks),
     _alike("equal means", partial(means_ever_differ, _normal), 1 - OF_ONE),

@@ -46,11 +46,11 @@ def forecast(supplier_id: int, grade_id: int) -> dict[str, Any]:
     agreed = limits_from(limits.body) if limits else None
     parts = _latest(rows, agreed)
     ended = [row for row in rows if row.first_inspection]
-    accepted = sum(row.first_inspection["accepted"] for row in ended)
+    verdicts = [bool(row.first_inspection["accepted"]) for row in ended]
     seen = None
     if agreed and limits:
         seen = _measured(parts, ended, agreed, grade, shade, f"{supplier.id}:{grade.id}:{len(rows)}")
-    seen = seen or by_verdicts(accepted, len(ended))
+    seen = seen or by_verdicts(verdicts)
     return {
         "supplier_id": supplier.id,
         "supplier": supplier.name,
@@ -64,7 +64,7 @@ def forecast(supplier_id: int, grade_id: int) -> dict[str, Any]:
         "model": seen.model,
         "lots": seen.lots,
         "inspected": len(ended),
-        "accepted": accepted,
+        "accepted": sum(verdicts),
         "parts": [{"part": name, "probability": share} for name, share in seen.parts],
         "method": METHODS[seen.model],
         "next_values": [_next_value(part) for part in parts.values() if _history(part).enough],
@@ -77,7 +77,7 @@ PATTERNS = ("steady", "step", "wandering", "trend")
 METHODS = {
     "measured": "Each measure follows an average over models of its level (steady, one step, a trend, wandering), weighted by how well each fits the lots. "
     "Lots before a likely change count little. Where a recent change is possible, the interval is wider.",
-    "verdicts": "Beta distribution with Jeffreys' prior, from the verdicts alone. All lots count the same.",
+    "verdicts": "Beta distribution with Jeffreys' prior, from the verdicts alone. From 8 verdicts on, the share accepted may have changed once.",
     "none": "No lot has been inspected to an end.",
 }
 
