@@ -64,7 +64,7 @@ APARTS = (0.5, 1.3, 2.0, 3.3)
 
 
 def probability_within(
-    supplies: tuple[Supply, ...], runs: int = 1600, otherwise: tuple[int, int] = (10**6, 10**6)
+    supplies: tuple[Supply, ...], runs: int = 1600, otherwise: tuple[int, int] = NOTHING_ELSE
 ) -> Rate:
     """How often the interval of the probability holds the true one, of these suppliers and limits in turn."""
     rng = np.random.default_rng(2)

@@ -143,11 +143,11 @@ def compare(suppliers: Mapping[int, Sequence[LotResult]], confidence: float = 0.
         Only lots of strata that both suppliers delivered in are compared, so that a mix of shades, or of easy and hard limits, cannot
         turn the order round. Where they share none nothing is said.
 
-        The promise is for the answer as a whole, looked at after every lot and for ever, as long as the suppliers stay the same ones and lots
-        are independent about a steady mean. With a supplier more, it holds for the lots after. Simulated in tests/promises/purchasing.py, with
-        how many lots it takes: of two suppliers about 30 lots each until means one standard deviation between lots apart are told, 12
-        until two are; 34 lots until 95 and 60 % accepted are told. An ordinary interval at one look needs about half as many, and looked at
-        after every lot tells equal suppliers apart in 13 to 15 %.
+        The promise is for the answer as a whole, looked at after every lot and for ever, as long as lots are independent about a steady mean.
+        Each set of suppliers has its own. How many lots it takes of each of two suppliers (median, simulated): 30 until means one
+        standard deviation between lots apart differ, 12 until two; 33 until shares accepted of 95 and 60 % differ, 130 until 95 and
+        80 %. A test at one look needs a third to a half as many, and tells equal suppliers apart in 13 to 15 % when looked at after
+        every lot. tests/promises/purchasing.py holds the promise.
 
     Reference:
         confidence_sequences. Steadiness: distances from the own centroid, Anderson 2006, Biometrics 62, 245-253; of each lot from those
