@@ -128,3 +128,12 @@ GLM_RELATIVE = 1e-6
 
 # A proposed limit is kept clear of the surface by a hundred-thousandth of itself, on whichever side is safe.
 FOUND_ON_SURFACE = 3e-5
+
+# Numerical integration, roots and sums of some hundred terms agree with a closed form to this.
+INTEGRATED = 1e-6
+
+# A search over a grid of 600 steps misses the largest by less than a hundredth.
+GRID_SEARCH = 0.01
+
+# Evidence is divided between two suppliers in 256 steps: the best division lies between two of them, which are this alike.
+DIVIDED_EVIDENCE = 1e-3

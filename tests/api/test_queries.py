@@ -279,7 +279,7 @@ def test_following_suppliers_over_30_lots_takes_the_queries_of_3(shop):
         f"/drift?{about}&characteristic=color": 6,
         f"/supplier-comparison?grade_id={white['id']}": 8,
         "/supplier-comparison": 5,
-        f"/forecast?{about}": 7,
+        f"/forecast?{about}": 6,
         "/purchasing-summary": 7,
     }
     for made, more in ((0, 3), (3, 27)):

@@ -54,16 +54,16 @@ def test_two_of_two_never_ranks_over_46_of_48(shop, rivals):
         few["inspected"],
         few["acceptance"]["accepted"],
     )
-    assert "46 of 48 lots accepted the first time: 96%, between 86% and 99%." == many["acceptance"]["says"]
-    assert "2 of 2 lots accepted the first time: 100%, between 34% and 100%." == few["acceptance"]["says"]
+    assert "46 of 48 lots accepted the first time: 96 %, between 86 % and 99 %." == many["acceptance"]["says"]
+    assert "2 of 2 lots accepted the first time: 100 %, between 34 % and 100 %." == few["acceptance"]["says"]
     told = pair(found)
     assert (None, 48, 2) == (told["better_supplier_id"], told["lots_first"], told["lots_second"])
     assert told["low"] < 0 < told["high"]
     for entry, other in ((many, "NBK"), (few, "QWT")):
         assert entry["rank"] is None
-        assert f"Against Supplier {other}: can't tell yet" in entry["rank_why"]
-        assert f"about {told['more_lots']} more lots of each would" in entry["rank_why"]
-    assert "can't be told yet" in found["says"]
+        needed = f"about {told['more_lots']} more lots from each supplier are needed."
+        assert f"Against Supplier {other}: no significant difference yet; {needed}" == entry["rank_why"]
+    assert found["says"].startswith("No supplier of PLA-HW-175 has significantly more of its lots accepted")
 
 
 @BOTH_ENGINES
@@ -74,12 +74,12 @@ def test_whoever_is_told_apart_has_a_rank(shop, rivals):
     judged(poor, grade, "R" * 8, prefix="N")
     found = compared(shop, grade)
     assert [(good["id"], 1), (poor["id"], 2)] == [(entry["supplier_id"], entry["rank"]) for entry in found["suppliers"]]
-    assert "Told apart" in line(found, good)["rank_why"]
+    assert "Differs significantly from every other supplier" in line(found, good)["rank_why"]
     assert (good["id"], None, 1.0) == tuple(
         pair(found)[name] for name in ("better_supplier_id", "more_lots", "difference")
     )
-    assert "Supplier QWT has more of its lots of PLA-HW-175 accepted" in found["says"]
-    assert "Supplier QWT is accepted more often than Supplier NBK." == pair(found)["says"]
+    assert "Supplier QWT has significantly more of its lots of PLA-HW-175 accepted" in found["says"]
+    assert "Supplier QWT has significantly more lots accepted the first time than Supplier NBK." == pair(found)["says"]
     # Colour was not read, so nobody is nearer or steadier.
     for criterion in ("closeness", "steadiness"):
         assert "no lots of the same kind" in pair(found, criterion)["says"]
@@ -187,18 +187,41 @@ SCATTER = [0.03, -0.05, 0.04, 0.0, -0.02, 0.05, -0.03, 0.02]
 
 
 def test_the_steadier_and_the_nearer_supplier_are_told_apart(shop, rivals):
-    """One is steady but yellow, the other about right and all over the place: each is first in its own respect."""
+    """One is steady but yellow, the other about right and all over the place: each is first in its own respect, once there are lots enough."""
     grade, (steady, near) = shop.grade(limits=COLOR), rivals
     whites(steady, grade, [0.7 + b for b in SCATTER])
     whites(near, grade, [6 * b for b in SCATTER], prefix="N")
+    early = compared(shop, grade)
+    assert [None, None] == [line(early, supplier)["ranks"]["steadiness"]["rank"] for supplier in rivals]
+    assert "more lots from each supplier are needed" in pair(early, "steadiness")["says"]
+    whites(steady, grade, [0.7 - b for b in SCATTER], first=9)
+    whites(near, grade, [-6 * b for b in SCATTER], first=9, prefix="N")
     found = compared(shop, grade)
     ranks = {
         name: [line(found, supplier)["ranks"][name]["rank"] for supplier in rivals]
         for name in ("closeness", "steadiness")
     }
     assert {"closeness": [2, 1], "steadiness": [1, 2]} == ranks
-    assert "Supplier NBK lies nearer the reference than Supplier QWT." == pair(found, "closeness")["says"]
-    assert "Supplier QWT is steadier in colour than Supplier NBK." == pair(found, "steadiness")["says"]
+    assert "Supplier NBK lies significantly nearer the reference than Supplier QWT." == pair(found, "closeness")["says"]
+    assert "Supplier QWT is significantly steadier in colour than Supplier NBK." == pair(found, "steadiness")["says"]
+
+
+def test_the_answer_says_what_it_promises(shop, rivals):
+    """Confidence sequences since the first lot, at a third of 5 % each, valid whenever somebody looks; nothing to compare promises nothing."""
+    grade, (one, two) = shop.grade(limits=COLOR), rivals
+    assert (0, None, None) == tuple(
+        compared(shop, grade)["inference"][n] for n in ("comparisons", "since", "confidence_of_each")
+    )
+    whites(one, grade, SCATTER)
+    whites(two, grade, SCATTER, first=2, prefix="N")
+    said = compared(shop, grade)
+    promised = said["inference"]
+    assert ("confidence sequences", 0.95, 3, True, supply.asked(supply.month(1))) == tuple(
+        promised[name] for name in ("method", "confidence", "comparisons", "valid_at_any_time", "since")
+    )
+    assert pytest.approx(1 - 0.05 / 3) == promised["confidence_of_each"] == pair(said)["confidence"]
+    assert "They may be looked at after every lot" in promised["says"]
+    assert {"confidence sequence"} == {entry["interval"] for entry in said["comparisons"]}
 
 
 def varied(supplier, grade, b, prefix="Q"):

@@ -50,7 +50,7 @@ def test_from_verdicts_alone_a_few_lots_promise_little(shop):
         found["high"],
     ]
     assert (
-        "The next lot of PLA-HW-175 from Supplier QWT is 70% likely to be accepted the first time, between 28% and 97%. "
+        "The next lot of PLA-HW-175 from Supplier QWT is 70 % likely to be accepted the first time, between 28 % and 97 %. "
         "From the verdicts on 4 lots alone." == found["says"]
     )
 
@@ -71,6 +71,36 @@ def test_measured_lots_see_a_failure_coming_that_no_verdict_shows(shop):
     assert ("measured", 12) == (calm["model"], calm["lots"])
     assert calm["probability"] > 0.9
     assert {"color", "everything else"} == {part["part"] for part in calm["parts"]}
+
+
+def ahead(found, measure):
+    """What is said of one measure of the next lot."""
+    return next(part for part in found["next_values"] if part["measure"] == measure)
+
+
+def test_the_next_lots_figures_are_foretold_with_where_they_changed(shop):
+    """Twelve lots about the reference and eight 0.5 yellower: the next is due about 0.5, and the change is dated; lightness never moved."""
+    supplier, grade = shop.supplier(), shop.grade(limits=COLOR)
+    whites(supplier, grade, [*STEADY, *(0.5 + b for b in STEADY[:8])])
+    found = foreseen(shop, supplier, grade)
+    yellow, light = ahead(found, "color.component_b"), ahead(found, "color.component_l")
+    assert 0.3 < yellow["low"] < 0.5 < yellow["high"] < 0.7
+    assert ("step", 20, 0.95) == tuple(yellow[name] for name in ("pattern", "lots", "confidence"))
+    assert ("Q-13", 13) == (yellow["changed_from"]["supplier_lot"], yellow["changed_by"]["number"])
+    assert "A step at lot Q-13 is likely (100 %)." in yellow["says"]
+    assert None is light["changed_from"]
+    assert "Lots before a likely change count little" in found["method"]
+
+
+def test_four_lots_foretell_no_figure(shop):
+    """A scatter takes five lots here too."""
+    supplier, grade = shop.supplier(), shop.grade(limits=COLOR)
+    whites(supplier, grade, STEADY[:4])
+    found = foreseen(shop, supplier, grade)
+    assert ([], "verdicts") == (found["next_values"], found["model"])
+    whites(supplier, grade, STEADY[4:5], first=5)
+    said = ahead(foreseen(shop, supplier, grade), "color.component_b")["says"]
+    assert "expected in the next lot (95 % prediction interval, 5 lots)." in said
 
 
 def test_asked_again_it_says_the_same(shop):

@@ -41,7 +41,14 @@ def measured(shop, supplier, grade, gauge, number, middle=1.75, spread=SPREAD):
     """A lot of ten spools, its drawn ones read three times; answers its number and its readings."""
     got = shop.receive(supplier, grade, number, 10)
     rows = [
-        {"spool_code": code, "d1_mm": d, "d2_mm": d, "position_m": float(i), "instrument_id": gauge, "measured_at": MEASURED}
+        {
+            "spool_code": code,
+            "d1_mm": d,
+            "d2_mm": d,
+            "position_m": float(i),
+            "instrument_id": gauge,
+            "measured_at": MEASURED,
+        }
         for code in got["sample"]["spool_codes"]
         for i, d in enumerate(middle + by for by in spread)
     ]
@@ -58,7 +65,10 @@ def test_a_new_lot_is_lent_the_scatter_of_earlier_spools_and_keeps_it(shop, supp
     lent = shop.finding(lot, "diameter.spool_mean")
     for found, df in ((alone, 4), (lent, 16)):
         scatter, own = found["uncertainty_budget"]
-        assert (pytest.approx(0.002 / math.sqrt(3)), df) == (scatter["standard_uncertainty"], scatter["degrees_of_freedom"])
+        assert (pytest.approx(0.002 / math.sqrt(3)), df) == (
+            scatter["standard_uncertainty"],
+            scatter["degrees_of_freedom"],
+        )
         assert (0.001, None) == (own["standard_uncertainty"], own["degrees_of_freedom"])
         band = math.hypot(student.ppf(norm.cdf(Z), df) * 0.002 / math.sqrt(3), Z * 0.001)
         assert band == pytest.approx(found["guard_band"])

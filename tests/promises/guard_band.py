@@ -25,7 +25,7 @@ from lots.domain.colorimetry.color_values import Conditions, Lab
 from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.limits import DecisionRule
 from lots.domain.receiving.coverage import Coverage
-from lots.domain.statistics.nested_means import Between, Earlier, Repeated
+from lots.domain.uncertainty.nested_means import Between, Earlier, Repeated
 from tests.promises.promise import Promise, Rate
 
 RULE = DecisionRule(guarded=True, z=1.6448536269514722)

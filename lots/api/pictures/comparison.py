@@ -57,7 +57,12 @@ def draw(answer: dict[str, Any]) -> str:
 def _acceptance(page: Sheet, answer: dict[str, Any], top: float) -> None:
     x = Scale(0, 100, LEFT, WIDTH - RIGHT)
     sure = f"{100 * answer['confidence']:g} %"
-    page.text((24, top + 12), f"Lots accepted the first time, %, with the {sure} interval (Wilson)", size=14, bold=True)
+    page.text(
+        (24, top + 12),
+        f"Lots accepted the first time, %, with the {sure} interval at one look (Wilson)",
+        size=14,
+        bold=True,
+    )
     for row, line in enumerate(answer["suppliers"]):
         y = top + 42 + row * ROW
         seen, n = line["acceptance"], line["inspected"]

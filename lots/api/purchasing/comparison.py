@@ -30,7 +30,7 @@ class ComparisonArgs(Strict):
 
 
 class AcceptanceSchema(Schema):
-    """Lots accepted the first time, with Wilson's interval."""
+    """Lots accepted the first time, with Wilson's interval, which holds at one look."""
 
     accepted = fields.Integer(required=True)
     rate = _number()
@@ -159,7 +159,7 @@ class BasisSchema(Schema):
 
 
 class RankSchema(Schema):
-    """A place on one criterion, 1 the best, null where it cannot be told."""
+    """A place on one criterion, 1 the best, null without a significant difference."""
 
     rank = fields.Integer(required=True, allow_none=True)
     why = fields.String(required=True)
@@ -188,7 +188,7 @@ class SupplierLineSchema(Schema):
 
 
 class TwoSuppliersSchema(Schema):
-    """Two suppliers on one criterion: first minus second, with an interval that allows for all comparisons made here."""
+    """Two suppliers on one criterion: first minus second, with an interval that allows for all comparisons made here, at every look together."""
 
     criterion = fields.String(required=True)
     first_supplier_id = fields.Integer(required=True)
@@ -198,10 +198,24 @@ class TwoSuppliersSchema(Schema):
     high = _number()
     better_supplier_id = fields.Integer(required=True, allow_none=True)
     more_lots = fields.Integer(
-        required=True, allow_none=True, metadata={"description": "of each, that would tell them apart"}
+        required=True, allow_none=True, metadata={"description": "of each until they differ significantly"}
     )
     lots_first = fields.Integer(required=True)
     lots_second = fields.Integer(required=True)
+    confidence = fields.Float(required=True, metadata={"description": "of this interval, at every look together"})
+    interval = fields.String(required=True, metadata={"enum": ["confidence sequence"]})
+    says = fields.String(required=True)
+
+
+class InferenceSchema(Schema):
+    """How suppliers are told apart: the promise holds for the answer as a whole, from `since` on, whenever and however often it is looked at."""
+
+    method = fields.String(required=True, metadata={"enum": ["confidence sequences"]})
+    confidence = fields.Float(required=True)
+    comparisons = fields.Integer(required=True, metadata={"description": "pairs of suppliers times criteria"})
+    confidence_of_each = _number()
+    valid_at_any_time = fields.Boolean(required=True)
+    since = Instant(required=True, allow_none=True, metadata={"description": "receipt of the first lot that counts"})
     says = fields.String(required=True)
 
 
@@ -218,6 +232,7 @@ class ComparedSchema(Schema):
     suppliers = fields.List(fields.Nested(SupplierLineSchema), required=True)
     comparisons = fields.List(fields.Nested(TwoSuppliersSchema), required=True)
     drift = fields.Nested(ListingSchema, required=True, metadata={"description": "of the drift of all suppliers here"})
+    inference = fields.Nested(InferenceSchema, required=True)
 
 
 class ForecastArgs(Strict):
@@ -232,6 +247,31 @@ class PartSchema(Schema):
 
     part = fields.String(required=True)
     probability = fields.Float(required=True)
+
+
+class NextValueSchema(Schema):
+    """The figure of one measure in the next lot, with its prediction interval, and what the supplier's lots look like."""
+
+    measure = fields.String(required=True)
+    label = fields.String(required=True)
+    unit = fields.String(required=True)
+    low = fields.Float(required=True)
+    high = fields.Float(required=True)
+    confidence = fields.Float(required=True)
+    lots = fields.Integer(required=True, metadata={"description": "measured alike"})
+    pattern = fields.String(required=True, metadata={"enum": list(forecast.PATTERNS), "description": "the likeliest"})
+    pattern_probability = fields.Float(required=True)
+    change_probability = fields.Float(
+        required=True, metadata={"description": "of a step or trend; the interval is wider for it"}
+    )
+    changed_from = fields.Nested(
+        AtSchema,
+        required=True,
+        allow_none=True,
+        metadata={"description": "the earliest lot that a likely change began with"},
+    )
+    changed_by = fields.Nested(AtSchema, required=True, allow_none=True, metadata={"description": "and the latest"})
+    says = fields.String(required=True)
 
 
 class ForecastSchema(Schema):
@@ -251,6 +291,8 @@ class ForecastSchema(Schema):
     inspected = fields.Integer(required=True)
     accepted = fields.Integer(required=True)
     parts = fields.List(fields.Nested(PartSchema), required=True)
+    method = fields.String(required=True, metadata={"description": "what is taken to be known"})
+    next_values = fields.List(fields.Nested(NextValueSchema), required=True)
     says = fields.String(required=True)
 
 
@@ -286,7 +328,7 @@ class SupplierComparison(Resource):
     @routes.response(200, ComparedSchema)
     @routes.alt_response(200, **AS_PICTURE)
     def get(self, args: dict[str, Any]) -> Any:
-        """Compare the suppliers of a grade. A rank is given only where the lots tell suppliers apart."""
+        """Compare the suppliers of a grade. A rank is given only to a supplier that differs significantly from every other."""
         compared = comparison.compare(args.get("grade_id"), args.get("received_from"), args.get("received_to"))
         return pictured(compared, draw)
 

@@ -9,9 +9,9 @@ from functools import cached_property
 from statistics import NormalDist
 
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
-from lots.domain.statistics.length import Length
-from lots.domain.statistics.nested_means import BETWEEN_SPOOLS
-from lots.domain.statistics.uncertainty import Contribution, Uncertainty
+from lots.domain.uncertainty.budget import Contribution, Uncertainty
+from lots.domain.uncertainty.length import Length
+from lots.domain.uncertainty.nested_means import BETWEEN_SPOOLS
 
 _NORMAL = NormalDist()
 # Values that stand for the whole distribution of a variance that is estimated.

@@ -12,7 +12,7 @@ from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.conformity.rule_versions import CURRENT
 from lots.domain.receiving import protection
 from lots.domain.receiving.coverage import Coverage, Presented
-from lots.domain.statistics.nested_means import BETWEEN_SPOOLS
+from lots.domain.uncertainty.nested_means import BETWEEN_SPOOLS
 
 # Findings that judge one spool by itself: under a plan they make a spool nonconforming, and the count decides on the lot.
 SPOOL_CODES = tuple(code for code, one in JUDGED.items() if one.of_spool)

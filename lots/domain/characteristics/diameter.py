@@ -37,8 +37,8 @@ from lots.domain.conformity.findings import Finding, judge, worst
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
 from lots.domain.conformity.rule_versions import CURRENT, SECOND
 from lots.domain.receiving.coverage import Coverage
-from lots.domain.statistics.length import Length
-from lots.domain.statistics.uncertainty import Uncertainty
+from lots.domain.uncertainty.budget import Uncertainty
+from lots.domain.uncertainty.length import Length
 from lots.domain.words import counted
 
 

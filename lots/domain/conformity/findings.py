@@ -8,8 +8,8 @@ from dataclasses import dataclass, field, replace
 
 from lots.domain.conformity import guard as guarding
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit, Verdict
-from lots.domain.statistics.length import Length
-from lots.domain.statistics.uncertainty import Uncertainty
+from lots.domain.uncertainty.budget import Uncertainty
+from lots.domain.uncertainty.length import Length
 
 # What a finding is about, by its code. Those of the characteristics are added by their declarations (`name_findings`).
 LABELS = {

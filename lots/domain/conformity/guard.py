@@ -8,9 +8,9 @@ from functools import cache
 from typing import Any
 
 from lots.domain.conformity.limits import BINARY_NOISE
-from lots.domain.statistics.length import Length
 from lots.domain.statistics.summaries import Vector
-from lots.domain.statistics.uncertainty import Uncertainty
+from lots.domain.uncertainty.budget import Uncertainty
+from lots.domain.uncertainty.length import Length
 
 # Expanded uncertainty is stated with this coverage factor, about 95 % for a normal distribution (JCGM 100:2008, 6.3.3).
 COVERAGE = 2.0
@@ -161,7 +161,7 @@ def settle(margin: float, z: float, uncertainty: Spread, n: int, counted: str) -
         JCGM 100:2008, 4.2.3 (standard uncertainty of a mean); ASTM E1345 asks the same of colour readings (from memory).
 
     Example:
-        >>> from lots.domain.statistics.uncertainty import Contribution
+        >>> from lots.domain.uncertainty.budget import Contribution
         >>> settle(0.1, 1.645, Uncertainty((Contribution(0.1, shrinks=True),)), 3, "spools")
         'about 6 more spools like these'
     """
@@ -184,7 +184,7 @@ def more_to_settle(margin: float, z: float, uncertainty: Spread, n: int) -> int:
     """Returns how many more would settle a value within its guard band, 0 where no number of them within reach can; arguments as for `settle`.
 
     Example:
-        >>> from lots.domain.statistics.uncertainty import Contribution
+        >>> from lots.domain.uncertainty.budget import Contribution
         >>> scattering, known = Uncertainty((Contribution(0.1, shrinks=True),)), Uncertainty.known(0.1)
         >>> more_to_settle(0.1, 1.645, scattering, 3), more_to_settle(0.1, 1.645, known, 3)
         (6, 0)

@@ -86,6 +86,7 @@ def compare(grade_id: int | None, since: datetime | None, until: datetime | None
         "suppliers": lines,
         "comparisons": [_pair(pair, called) for pair in pairs],
         "drift": drift.counts(selected),
+        "inference": _inference(pairs, originals),
         "says": _says(lines, grade),
     }
 
@@ -130,7 +131,7 @@ def _accepted(lots: Sequence[LotResult], not_proved: list[int]) -> dict[str, Any
     if interval is None or rate is None:
         says = f"{seen.lots} delivered, none inspected to an end yet."
     else:
-        says = f"{seen.accepted} of {counted(seen.inspected, 'lot')} accepted the first time: {rate:.0%}, between {interval.low:.0%} and {interval.high:.0%}."
+        says = f"{seen.accepted} of {counted(seen.inspected, 'lot')} accepted the first time: {100 * rate:.0f} %, between {100 * interval.low:.0f} % and {100 * interval.high:.0f} %."
     if not_proved:
         n = len(not_proved)
         says += (
@@ -315,6 +316,25 @@ def _basis(rows: Sequence[Any], originals: Sequence[Any], bought: dict[str, Any]
     }
 
 
+def _inference(pairs: Sequence[supplier_comparison.Comparison], originals: dict[int, list[Any]]) -> dict[str, Any]:
+    """Which promise the comparisons keep, since when, and how."""
+    since = min((row.received_at for rows in originals.values() for row in rows), default=None)
+    return {
+        "method": "confidence sequences",
+        "confidence": CONFIDENCE,
+        "comparisons": len(pairs),
+        "confidence_of_each": pairs[0].confidence if pairs else None,
+        "valid_at_any_time": True,
+        "since": since,
+        "says": (
+            "Intervals of differences are confidence sequences over all lots of the time asked for. They may be looked at after every lot: "
+            f"the chance that any two suppliers who are alike ever differ significantly here, on any criterion, is at most {100 * (1 - CONFIDENCE):.0f} %. "
+            "This holds for lots about a steady mean, and for a time chosen before the lots were seen. "
+            "Every other interval, such as that of the share accepted, holds at a single look."
+        ),
+    }
+
+
 def _pair(pair: supplier_comparison.Comparison, called: dict[int, str]) -> dict[str, Any]:
     better = {1: pair.first, 2: pair.second}.get(pair.better or 0)
     return {
@@ -328,6 +348,8 @@ def _pair(pair: supplier_comparison.Comparison, called: dict[int, str]) -> dict[
         "more_lots": pair.more_lots,
         "lots_first": pair.n_first,
         "lots_second": pair.n_second,
+        "confidence": pair.confidence,
+        "interval": "confidence sequence",
         "says": _pair_says(pair, called, better),
     }
 
@@ -336,21 +358,15 @@ def _pair_says(pair: supplier_comparison.Comparison, called: dict[int, str], bet
     one, two = called[pair.first], called[pair.second]
     if pair.difference is None:
         return f"{one} and {two} have no lots of the same kind to compare here."
-    what = {
-        "acceptance": "is accepted more often",
-        "closeness": "lies nearer the reference",
-        "steadiness": "is steadier in colour",
-    }
     if better is not None:
         other = two if better == pair.first else one
-        return f"{called[better]} {what[pair.criterion]} than {other}."
-    asked = f"Which of {one} and {two} {what[pair.criterion]}"
-    if pair.low is None:
-        return f"{asked} can't be told yet: too few lots to know the scatter."
-    if pair.more_lots is None:
-        return f"{asked} can't be told: at what they show now no number of lots would tell."
-    lots = "lot" if pair.more_lots == 1 else "lots"
-    return f"{asked} can't be told yet: about {pair.more_lots} more {lots} of each would, at what they show now."
+        how = {
+            "acceptance": "has significantly more lots accepted the first time",
+            "closeness": "lies significantly nearer the reference",
+            "steadiness": "is significantly steadier in colour",
+        }
+        return f"{called[better]} {how[pair.criterion]} than {other}."
+    return f"{one} and {two}, {CRITERIA[pair.criterion]}: {supplier_comparison.open_question(pair)}."
 
 
 def _says(lines: list[dict[str, Any]], grade: Any) -> str:
@@ -361,7 +377,7 @@ def _says(lines: list[dict[str, Any]], grade: Any) -> str:
         return f"{lines[0]['supplier']} is the only supplier{of}: {lines[0]['acceptance']['says']}"
     first = next((line for line in lines if line["rank"] == 1), None)
     if first:
-        return f"{first['supplier']} has more of its lots{of} accepted the first time than any other. {first['acceptance']['says']}"
-    return f"Which supplier{of} has more of its lots accepted can't be told yet. " + " ".join(
+        return f"{first['supplier']} has significantly more of its lots{of} accepted the first time than any other. {first['acceptance']['says']}"
+    return f"No supplier{of} has significantly more of its lots accepted than the others yet. " + " ".join(
         f"{line['supplier']}: {line['acceptance']['says']}" for line in lines
     )

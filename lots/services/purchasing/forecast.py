@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +11,7 @@ from lots.domain.assessment.limits_revision import Limits, limit_on, limits_from
 from lots.domain.characteristics.color.declared_color import COLOR, VECTOR
 from lots.domain.characteristics.registry import DECLARED, JUDGED, MEASURES
 from lots.domain.colorimetry.color_values import Lab
-from lots.domain.drift.drift_analysis import Analysis
+from lots.domain.conformity.findings import shown
 from lots.domain.drift.reported import Listing, signals_to_report
 from lots.domain.words import counted
 from lots.services import clock
@@ -25,7 +25,7 @@ from lots.store.drift import series as store
 from lots.store.setup import catalog as rows_of
 
 if TYPE_CHECKING:
-    from lots.domain.purchasing.forecast import Forecast, History
+    from lots.domain.purchasing.forecast import Forecast, History, NextValue
 
 # Measures that the model follows, each against its own limit; colour is followed as a whole.
 _FOLLOWED = tuple(code for code, one in MEASURES.items() if one.forecast)
@@ -34,7 +34,7 @@ _COVERED = {code for code, one in JUDGED.items() if one.covered}
 
 
 def forecast(supplier_id: int, grade_id: int) -> dict[str, Any]:
-    """Returns the probability that the supplier's next lot of the grade is accepted the first time. Seven queries at most.
+    """Returns what the supplier's next lot of the grade will be like, and how likely it is accepted the first time. Six queries at most.
 
     Raises:
         NotFound: no such supplier or grade.
@@ -44,16 +44,16 @@ def forecast(supplier_id: int, grade_id: int) -> dict[str, Any]:
 
     supplier, grade = found("supplier", supplier_id), found("grade", grade_id)
     rows = series.originals(store.lots_of(supplier_id=supplier.id, grade_id=grade.id))
-    kept = store.newest_baselines(supplier_id=supplier.id, grade_id=grade.id).get((supplier.id, grade.id))
     limits = store.newest_limits([grade.id]).get(grade.id)
     shade = rows_of.current_shade_revisions([grade.shade_id]).get(grade.shade_id) if grade.shade_id else None
     agreed = limits_from(limits.body) if limits else None
+    parts = _latest(rows, agreed)
     ended = [row for row in rows if row.first_inspection]
-    accepted = sum(row.first_inspection["accepted"] for row in ended)
+    verdicts = [bool(row.first_inspection["accepted"]) for row in ended]
     seen = None
     if agreed and limits:
-        seen = _measured(rows, ended, kept, agreed, grade, shade, f"{supplier.id}:{grade.id}:{len(rows)}")
-    seen = seen or by_verdicts(accepted, len(ended))
+        seen = _measured(parts, ended, agreed, grade, shade, f"{supplier.id}:{grade.id}:{len(rows)}")
+    seen = seen or by_verdicts(verdicts)
     return {
         "supplier_id": supplier.id,
         "supplier": supplier.name,
@@ -67,14 +67,33 @@ def forecast(supplier_id: int, grade_id: int) -> dict[str, Any]:
         "model": seen.model,
         "lots": seen.lots,
         "inspected": len(ended),
-        "accepted": accepted,
+        "accepted": sum(verdicts),
         "parts": [{"part": name, "probability": share} for name, share in seen.parts],
+        "method": METHODS[seen.model],
+        "next_values": [_next_value(part) for part in parts.values() if _history(part).enough],
         "says": _says(seen, supplier.name, grade.code),
     }
 
 
+# As changing_level.PRIOR, which is not loaded before it is needed.
+PATTERNS = ("steady", "step", "wandering", "trend")
+METHODS = {
+    "measured": "Each measure follows an average over models of its level (steady, one step, a trend, wandering), weighted by how well each fits the lots. "
+    "Lots before a likely change count little. Where a recent change is possible, the interval is wider.",
+    "verdicts": "Beta distribution with Jeffreys' prior, from the verdicts alone. From 8 verdicts on, the share accepted may have changed once.",
+    "none": "No lot has been inspected to an end.",
+}
+
+
+def _latest(rows: Sequence[Any], agreed: Limits | None) -> dict[str, Segment]:
+    """The latest lots read alike of each measure that is followed, and of each colour coordinate."""
+    ties = bridges(rows, agreed)
+    cut = {name: series.stretches(rows, name, ties) for name in dict.fromkeys((*_FOLLOWED, *VECTOR))}
+    return {name: parts[-1] for name, parts in cut.items() if parts}
+
+
 def _measured(
-    rows: Sequence[Any], ended: Sequence[Any], kept: Any, agreed: Limits, grade: Any, shade: Any, seed: str
+    parts: Mapping[str, Segment], ended: Sequence[Any], agreed: Limits, grade: Any, shade: Any, seed: str
 ) -> Forecast | None:
     """The forecast from figures; the draws are seeded by whose lots they are, so that asking again answers the same."""
     import numpy as np
@@ -83,52 +102,97 @@ def _measured(
 
     used = {name for needs in agreed.required().values() for name in needs}
     histories: dict[str, tuple[History, Any]] = {}
-    ties = bridges(rows, agreed)
     for name in _FOLLOWED:
         limit = limit_on(name, agreed, grade.nominal_diameter_mm)
-        parts = series.stretches(rows, name, ties)
-        if limit is not None and parts and name.partition(".")[0] in used:
-            histories[name] = (_history(parts[-1], drift.analysed(parts[-1], kept, limit)), limit)
+        if limit is not None and name in parts and name.partition(".")[0] in used:
+            histories[name] = (_history(parts[name]), limit)
     color = None
-    colors = [series.stretches(rows, name, ties) for name in VECTOR]
-    if agreed.color and shade is not None and COLOR.name in used and all(colors):
-        each = [_history(parts[-1], drift.analysed(parts[-1], kept, None)) for parts in colors]
+    if agreed.color and shade is not None and COLOR.name in used and all(name in parts for name in VECTOR):
+        each = [_history(parts[name]) for name in VECTOR]
         color = ColorModel((each[0], each[1], each[2]), Lab(*shade.lab), agreed.color)
     others = sum(not set(row.figures.get("failed", ())) - _COVERED for row in ended)
     chance = np.random.default_rng(list(hashlib.sha256(seed.encode()).digest()))
     return by_measures(histories, color, (others, len(ended)), chance)
 
 
-def _history(part: Segment, analysis: Analysis) -> History:
-    """The lots that still speak for the supplier: since its latest change, where that goes on."""
+def _history(part: Segment) -> History:
+    """The figures of lots read alike, with the scatter of spools within them."""
     from lots.domain.purchasing.forecast import History
 
-    moving = [signal for signal in analysis.signals if signal.active and signal.side]
-    start, walking = 0, False
-    if moving:
-        latest = max(moving, key=lambda signal: signal.began)
-        start, walking = latest.began, latest.kind == "ramp"
-    figures = [row.figures["measures"][part.measure] for row in part.rows[start:]]
+    figures = [row.figures["measures"][part.measure] for row in part.rows]
     inner = [(n, ss) for _, n, ss, _ in figures if n > 1]
     return History(
-        part.values[start:],
-        walking,
+        part.values,
         sum(ss for _, ss in inner),
         sum(n - 1 for n, _ in inner),
         round(sum(n for _, n, _, _ in figures) / len(figures)),
     )
 
 
+def _next_value(part: Segment) -> dict[str, Any]:
+    """The interval that the next lot's figure of one measure lies in, and since when its lots count."""
+    from lots.domain.purchasing.forecast import next_value
+
+    about, found_ = MEASURES[part.measure], next_value(_history(part))
+    ends = [_place(part, index) for index in found_.changed] if found_.changed else [None, None]
+    return {
+        "measure": part.measure,
+        "label": about.label,
+        "unit": about.unit,
+        "low": found_.interval.low,
+        "high": found_.interval.high,
+        "confidence": found_.interval.confidence,
+        "lots": len(part.values),
+        "pattern": found_.pattern,
+        "pattern_probability": found_.probability,
+        "change_probability": found_.suspected,
+        "changed_from": ends[0],
+        "changed_by": ends[1],
+        "says": _next_says(part, found_),
+    }
+
+
+def _place(part: Segment, index: int) -> dict[str, Any]:
+    row = part.rows[index]
+    return {"number": part.numbers[index], "lot_id": row.id, "supplier_lot": row.supplier_lot}
+
+
+def _next_says(part: Segment, seen: NextValue) -> str:
+    from lots.domain.purchasing.forecast import LIKELY, POSSIBLE
+
+    about = MEASURES[part.measure]
+    # Adding nothing takes the sign off a zero.
+    low, high = (
+        shown(round(end, about.decimals) + 0.0, about.decimals) for end in (seen.interval.low, seen.interval.high)
+    )
+    unit = f" {about.unit}" if about.unit else ""
+    text = f"{about.label}: {low} to {high}{unit} expected in the next lot (95 % prediction interval, {counted(len(part.values), 'lot')})."
+    if seen.changed:
+        first, last = (part.rows[index].supplier_lot for index in seen.changed)
+        where = f"at lot {first}" if first == last else f"between lot {first} and lot {last}"
+        what = "A step" if seen.pattern == "step" else "A trend that began"
+        return f"{text} {what} {where} is likely ({_percent(seen.probability)})."
+    if seen.pattern == "wandering" and seen.probability >= LIKELY:
+        text += " The level probably wanders from lot to lot, so the latest lots count most."
+    if seen.suspected >= POSSIBLE:
+        text += f" A step or trend is possible ({_percent(seen.suspected)}), so the interval is wider."
+    return text
+
+
 def _says(seen: Forecast, supplier: str, grade: str) -> str:
     whose = f"The next lot of {grade} from {supplier}"
     if seen.probability is None or seen.interval is None:
         return f"{whose}: nothing can be said, no lot was inspected to an end yet."
-    share = f"{seen.probability:.0%} likely to be accepted the first time, between {seen.interval.low:.0%} and {seen.interval.high:.0%}"
+    share = f"{_percent(seen.probability)} likely to be accepted the first time, between {_percent(seen.interval.low)} and {_percent(seen.interval.high)}"
     if seen.model == "verdicts":
         return f"{whose} is {share}. From the verdicts on {counted(seen.lots, 'lot')} alone."
     name, least = seen.parts[0]
-    weak = f" If it fails, then most likely by {_part_name(name)} ({1 - least:.0%})." if least < 0.95 else ""
+    weak = f" If it fails, then most likely by {_part_name(name)} ({_percent(1 - least)})." if least < 0.95 else ""
     return f"{whose} is {share}. From measurements of the last {counted(seen.lots, 'lot')} or more.{weak}"
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %"
 
 
 def _part_name(name: str) -> str:

@@ -17,8 +17,8 @@ from lots.domain.colorimetry.color_values import Lab
 from lots.domain.conformity.findings import judge
 from lots.domain.conformity.limits import Limit
 from lots.domain.receiving.coverage import Coverage
-from lots.domain.statistics.length import Length
-from lots.domain.statistics.uncertainty import Contribution, Uncertainty
+from lots.domain.uncertainty.budget import Contribution, Uncertainty
+from lots.domain.uncertainty.length import Length
 from tests.domain.builders import GUARDED, SIMPLE, WHITE, gauge
 
 with warnings.catch_warnings():

@@ -21,7 +21,7 @@ from lots.domain.conformity.guard import (
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.conformity.rule_versions import FIRST, SECOND
 from lots.domain.statistics.summaries import one_sided_confidence
-from lots.domain.statistics.uncertainty import Contribution, Uncertainty
+from lots.domain.uncertainty.budget import Contribution, Uncertainty
 from tests.domain.builders import GUARDED, SIMPLE, reference_json
 
 FIGURES = reference_json("uncertainty_decisions.json")

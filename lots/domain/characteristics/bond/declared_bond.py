@@ -36,7 +36,7 @@ from lots.domain.characteristics.declaring.plausibility import Doubt, doubt_area
 from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
 from lots.domain.conformity.limits import Limit
 from lots.domain.conformity.rule_versions import SECOND
-from lots.domain.statistics.uncertainty import total
+from lots.domain.uncertainty.budget import total
 from lots.domain.words import counted
 
 

@@ -13,7 +13,7 @@ from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.conformity.findings import Finding, judge, shown, worst
 from lots.domain.conformity.limits import DecisionRule, Limit
-from lots.domain.statistics.uncertainty import Uncertainty, combined, estimated
+from lots.domain.uncertainty.budget import Uncertainty, combined, estimated
 from lots.domain.words import counted
 
 

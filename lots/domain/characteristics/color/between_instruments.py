@@ -16,7 +16,7 @@ from lots.domain.conformity.guard import proof_band
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule
 from lots.domain.conformity.rule_versions import SECOND
 from lots.domain.statistics.summaries import Vector
-from lots.domain.statistics.uncertainty import Uncertainty
+from lots.domain.uncertainty.budget import Uncertainty
 
 if TYPE_CHECKING:
     from lots.domain.characteristics.color.lot_color import ColorReading

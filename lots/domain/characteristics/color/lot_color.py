@@ -26,7 +26,7 @@ from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
 from lots.domain.conformity.step_rule import NONE_ACCEPTED, StepRule
 from lots.domain.receiving.coverage import Coverage
 from lots.domain.statistics.summaries import Vector, worst_known
-from lots.domain.statistics.uncertainty import Uncertainty, estimated
+from lots.domain.uncertainty.budget import Uncertainty, estimated
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 
 from lots.domain.colorimetry.color_difference import components
 from lots.domain.colorimetry.color_values import Lab, mean_lab, nearest_lab
-from lots.domain.statistics.length import Length
 from lots.domain.statistics.summaries import Vector
-from lots.domain.statistics.uncertainty import Contribution, Uncertainty
+from lots.domain.uncertainty.budget import Contribution, Uncertainty
+from lots.domain.uncertainty.length import Length
 
 if TYPE_CHECKING:
     from lots.domain.characteristics.color.lot_color import ColorLimits

@@ -18,8 +18,8 @@ from lots.domain.conformity.limits import DecisionRule
 from lots.domain.conformity.rule_versions import CURRENT
 from lots.domain.conformity.step_rule import StepRule
 from lots.domain.receiving.coverage import Coverage
-from lots.domain.statistics.nested_means import Earlier
 from lots.domain.statistics.summaries import Vector
+from lots.domain.uncertainty.nested_means import Earlier
 
 # How what is kept of an earlier lot names its sources, by characteristic, and how a source names a printer.
 SOURCES = "_sources"

@@ -11,7 +11,7 @@ from lots.domain.characteristics.declaring.estimate import OWN, Estimate, Instru
 from lots.domain.characteristics.declaring.origin import origin_of
 from lots.domain.conformity.findings import Finding, judge
 from lots.domain.conformity.limits import DecisionRule, Limit
-from lots.domain.statistics.uncertainty import Uncertainty, combined
+from lots.domain.uncertainty.budget import Uncertainty, combined
 from lots.domain.words import counted
 
 

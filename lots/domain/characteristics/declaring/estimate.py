@@ -9,7 +9,9 @@ from typing import Any
 
 from lots.domain.characteristics.declaring.origin import origin_of
 from lots.domain.conformity.rule_versions import CURRENT, THIRD
-from lots.domain.statistics.nested_means import (
+from lots.domain.statistics.summaries import nested_uncertainty, standard_error, worst_known
+from lots.domain.uncertainty.budget import Contribution, Uncertainty
+from lots.domain.uncertainty.nested_means import (
     NOTHING,
     Between,
     Earlier,
@@ -20,8 +22,6 @@ from lots.domain.statistics.nested_means import (
     spool_means,
     with_instrument,
 )
-from lots.domain.statistics.summaries import nested_uncertainty, standard_error, worst_known
-from lots.domain.statistics.uncertainty import Contribution, Uncertainty
 
 Columns = tuple[Uncertainty, ...]
 

@@ -11,7 +11,7 @@ from lots.domain.characteristics.declaring.figures import by_spool, mean
 from lots.domain.conformity.findings import Finding, judge, worst
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.receiving.coverage import Coverage
-from lots.domain.statistics.uncertainty import Uncertainty
+from lots.domain.uncertainty.budget import Uncertainty
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +35,7 @@ def spool_means(
         estimate: what else tells how readings scatter.
 
     Reference:
-        Uncertainty of a mean: see lots.domain.statistics.nested_means.spool_mean. Of several instruments the worst counts.
+        Uncertainty of a mean: see lots.domain.uncertainty.nested_means.spool_mean. Of several instruments the worst counts.
     """
     groups = by_spool(readings)
     rows = {spool: [[value(reading)] for reading in group] for spool, group in groups.items()}

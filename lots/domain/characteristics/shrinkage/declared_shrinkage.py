@@ -38,7 +38,7 @@ from lots.domain.characteristics.shrinkage.lot_shrinkage import (
 from lots.domain.characteristics.shrinkage.separation import steps_alike
 from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.rule_versions import SECOND
-from lots.domain.statistics.uncertainty import total
+from lots.domain.uncertainty.budget import total
 from lots.domain.words import counted
 
 

@@ -22,8 +22,8 @@ from lots.domain.characteristics.shrinkage.separation import (
 from lots.domain.conformity.findings import Finding, decimals_of, judge, shown, worst
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.conformity.step_rule import NONE_ACCEPTED, StepRule
-from lots.domain.statistics.nested_means import with_instrument
-from lots.domain.statistics.uncertainty import Contribution, Uncertainty, estimated
+from lots.domain.uncertainty.budget import Contribution, Uncertainty, estimated
+from lots.domain.uncertainty.nested_means import with_instrument
 
 AXES = ("x", "y", "z")
 # Standard uncertainty that another printer adds to shrinkage, %: printers differ by 0.1 to 0.2 %. Common practice, no source.

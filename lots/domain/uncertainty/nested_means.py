@@ -10,9 +10,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import fmean
 
-from lots.domain.statistics.homogeneity import homogeneous
 from lots.domain.statistics.summaries import Vector
-from lots.domain.statistics.uncertainty import Contribution, Uncertainty
+from lots.domain.uncertainty.budget import Contribution, Uncertainty
+from lots.domain.uncertainty.homogeneity import homogeneous
 from lots.domain.words import counted
 
 Rows = Sequence[Sequence[float]]

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from scipy.stats import chi2, ncx2, norm
 from scipy.stats import t as student
 
-from lots.domain.statistics.length import Length
-from lots.domain.statistics.uncertainty import Contribution, Uncertainty
+from lots.domain.uncertainty.budget import Contribution, Uncertainty
+from lots.domain.uncertainty.length import Length
 from tests.domain.builders import reference_json
 
 RISK = reference_json("promised_risk.json")

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from statistics import NormalDist
 
-from lots.domain.statistics.uncertainty import Uncertainty
+from lots.domain.uncertainty.budget import Uncertainty
 
 _NORMAL = NormalDist()
 # Beyond so many standard uncertainties the noncentral chi-square is its own limit: a normal distribution about the length less its bias.

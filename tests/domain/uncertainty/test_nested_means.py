@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lots.domain.statistics.nested_means import (
+from lots.domain.uncertainty.nested_means import (
     BETWEEN_SPOOLS,
     Between,
     Earlier,

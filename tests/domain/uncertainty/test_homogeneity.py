@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from lots.domain.statistics.homogeneity import critical_share, homogeneous
+from lots.domain.uncertainty.homogeneity import critical_share, homogeneous
 from tests.domain.builders import reference_json
 
 RISK = reference_json("promised_risk.json")

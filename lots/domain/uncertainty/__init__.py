@@ -1,0 +1,1 @@
+"""How uncertain a value is: budgets, lengths, and means of spools and lots."""

@@ -1,0 +1,67 @@
+"""The rate of good verdicts that may have changed once: against sums over every place of the change, and laws."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.integrate import quad
+from scipy.stats import beta
+
+from lots.domain.statistics.changing_rate import CHANGED, LEAST_VERDICTS, changing_rate
+from tests.tolerances import INTEGRATED, SAME_FORMULA
+
+SETTINGS = settings(max_examples=60, deadline=None)
+VERDICTS = st.lists(st.booleans(), min_size=LEAST_VERDICTS, max_size=20)
+
+
+def likelihood(verdicts) -> float:
+    """The chance of these verdicts over Jeffreys' prior, by numerical integration over an angle that makes the prior flat."""
+    good, n = sum(verdicts), len(verdicts)
+    return quad(lambda a: np.sin(a) ** (2 * good) * np.cos(a) ** (2 * (n - good)), 0, np.pi / 2)[0] * 2 / np.pi
+
+
+@SETTINGS
+@given(verdicts=VERDICTS)
+def test_each_place_of_the_change_weighs_by_its_likelihood(verdicts):
+    """Weights are prior times likelihood of both parts, integrated numerically; the mean and the interval are those of the mixture (scipy)."""
+    n, found = len(verdicts), changing_rate(verdicts)
+    weights = [(1 - CHANGED) * likelihood(verdicts)]
+    weights += [CHANGED / (n - 1) * likelihood(verdicts[:k]) * likelihood(verdicts[k:]) for k in range(1, n)]
+    weights = np.array(weights) / sum(weights)
+    assert pytest.approx(weights, abs=INTEGRATED) == found.weights
+    assert pytest.approx(1 - weights[0], abs=INTEGRATED) == found.changed
+    rates = [
+        beta(sum(part) + 0.5, len(part) - sum(part) + 0.5) for part in (verdicts, *(verdicts[k:] for k in range(1, n)))
+    ]
+    assert (
+        pytest.approx(sum(w * rate.mean() for w, rate in zip(weights, rates, strict=True)), abs=INTEGRATED)
+        == found.mean
+    )
+    ends = found.interval(0.9)
+    below = [sum(w * rate.cdf(end) for w, rate in zip(weights, rates, strict=True)) for end in (ends.low, ends.high)]
+    expected = [0.0 if not any(verdicts) else 0.05, 1.0 if all(verdicts) else 0.95]
+    assert pytest.approx(expected, abs=INTEGRATED) == below
+
+
+@SETTINGS
+@given(verdicts=VERDICTS)
+def test_good_and_bad_are_mirrored(verdicts):
+    """With every verdict turned round the rate is one less the rate."""
+    one, other = changing_rate(verdicts), changing_rate([not verdict for verdict in verdicts])
+    assert pytest.approx(1 - one.mean, abs=SAME_FORMULA) == other.mean
+    assert pytest.approx(1 - one.interval().low, abs=INTEGRATED) == other.interval().high
+
+
+def test_a_change_gives_up_the_verdicts_before():
+    """Thirty good lots and then eight bad ones foretell a bad one; the same in any mixed order about what all of them say."""
+    fell = changing_rate([True] * 30 + [False] * 8)
+    mixed = changing_rate(np.random.default_rng(1).permutation([True] * 30 + [False] * 8).tolist())
+    assert fell.mean < 0.1
+    assert fell.changed > 0.99
+    assert 0.65 < mixed.mean < 0.9
+
+
+def test_no_verdict_is_refused():
+    """Nothing is no rate."""
+    with pytest.raises(ValueError, match="at least one verdict"):
+        changing_rate([])
