@@ -15,8 +15,8 @@ from lots.domain.characteristics.color.lot_color import ColorLimits, ColorReadin
 from lots.domain.characteristics.cross_section import DiameterReading
 from lots.domain.characteristics.declaring.case import Previous, ShadeRevision
 from lots.domain.characteristics.declaring.origin import Origin
-from lots.domain.characteristics.diameter import DiameterLimits
 from lots.domain.characteristics.gloss import GlossLimits, GlossReading
+from lots.domain.characteristics.lot_diameter import DiameterLimits
 from lots.domain.characteristics.moisture import MoistureLimits, MoistureReading
 from lots.domain.characteristics.opacity.lot_opacity import OpacityLimits, OpacityReading
 from lots.domain.characteristics.shrinkage.lot_shrinkage import ShrinkageLimits, ShrinkTest

@@ -16,9 +16,10 @@ from lots.domain.characteristics.color.uncertainty import COORDINATES
 from lots.domain.characteristics.cross_section import DiameterReading
 from lots.domain.characteristics.declaring.estimate import OWN, Estimate
 from lots.domain.characteristics.declaring.origin import Origin
-from lots.domain.characteristics.diameter import DiameterLimits, judge_diameter
-from lots.domain.characteristics.diameter import summarise as summarise_diameter
-from lots.domain.characteristics.shrinkage.lot_shrinkage import ShrinkageLimits, ShrinkTest, judge_shrinkage
+from lots.domain.characteristics.lot_diameter import DiameterLimits, judge_diameter
+from lots.domain.characteristics.lot_diameter import summarise as summarise_diameter
+from lots.domain.characteristics.shrinkage.judged_shrinkage import judge_shrinkage
+from lots.domain.characteristics.shrinkage.lot_shrinkage import ShrinkageLimits, ShrinkTest
 from lots.domain.characteristics.shrinkage.lot_shrinkage import summarise as summarise_shrinkage
 from lots.domain.characteristics.shrinkage.separation import SeparationRule
 from lots.domain.colorimetry.color_values import Conditions, Lab

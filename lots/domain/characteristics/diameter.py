@@ -2,16 +2,11 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from decimal import Decimal
+from dataclasses import replace
 
 from lots.domain.characteristics.cross_section import (
     DiameterReading,
-    flow_factor,
     flow_uncertainties,
-    positions_read,
 )
 from lots.domain.characteristics.declaring.case import Case, Part, Taken
 from lots.domain.characteristics.declaring.declaration import (
@@ -27,229 +22,15 @@ from lots.domain.characteristics.declaring.declaration import (
     Studied,
     Values,
 )
-from lots.domain.characteristics.declaring.estimate import OWN, Estimate, Instrument
 from lots.domain.characteristics.declaring.figures import mean, of_units
 from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, fewest
 from lots.domain.characteristics.declaring.neighbours import Far, within
 from lots.domain.characteristics.declaring.plausibility import Doubt
-from lots.domain.characteristics.diameter_checks import doubt_diameter, doubt_turned, positions, span_lacking
-from lots.domain.conformity.findings import Finding, judge, worst
-from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
-from lots.domain.conformity.rule_versions import CURRENT, SECOND
-from lots.domain.receiving.coverage import Coverage
-from lots.domain.uncertainty.budget import Uncertainty
-from lots.domain.uncertainty.length import Length
+from lots.domain.characteristics.diameter_checks import doubt_diameter, doubt_turned
+from lots.domain.characteristics.lot_diameter import DiameterLimits, around, judge_diameter, judge_spools, summarise
+from lots.domain.conformity.limits import Limit
+from lots.domain.conformity.rule_versions import SECOND
 from lots.domain.words import counted
-
-
-@dataclass(frozen=True, slots=True)
-class DiameterSummary:
-    """Readings per spool, the flow factor of each spool and of the lot (the mean of the spools'), and at how many positions each was read."""
-
-    spools: Mapping[str, tuple[DiameterReading, ...]]
-    spool_flow: Mapping[str, float]
-    flow: float
-    positions: Mapping[str, int]
-
-    def mean_mm(self, spool: str) -> float:
-        """Mean diameter of a spool over positions and axes, mm."""
-        readings = self.spools[spool]
-        return math.fsum(r.d1_mm + r.d2_mm for r in readings) / (2 * len(readings))
-
-
-def summarise(readings: Sequence[DiameterReading], nominal_mm: float, rules: int = CURRENT) -> DiameterSummary | None:
-    """Returns readings grouped by spool with their flow factors, or None without readings."""
-    if not readings:
-        return None
-    spools: dict[str, list[DiameterReading]] = {}
-    for reading in readings:
-        spools.setdefault(reading.spool, []).append(reading)
-    flows = {spool: flow_factor(group, nominal_mm) for spool, group in spools.items()}
-    read = {spool: positions_read(group, rules) for spool, group in spools.items()}
-    groups = {spool: tuple(group) for spool, group in spools.items()}
-    return DiameterSummary(groups, flows, math.fsum(flows.values()) / len(flows), read)
-
-
-@dataclass(frozen=True, slots=True)
-class DiameterLimits:
-    """What a grade's limits ask of diameter, in mm; None asks nothing. `span_min_m` is the least distance between the first and the last position of a spool, m."""
-
-    mean_tolerance_mm: float | None = None
-    reading_tolerance_mm: float | None = None
-    ovality_max_mm: float | None = None
-    readings_per_spool_min: int = 1
-    span_min_m: float | None = None
-
-    def count(self, group: Sequence[DiameterReading], read: int) -> int:
-        """How many of the `read` positions of a spool count: where the span is asked for, those that are stated."""
-        return read if self.span_min_m is None else len(positions(group))
-
-    def complete(self, spool: str, group: Sequence[DiameterReading], read: int) -> bool:
-        """True when a spool was read at enough positions, and over the length that is asked for."""
-        enough = self.count(group, read) >= self.readings_per_spool_min
-        return enough and not span_lacking({spool: group}, self.span_min_m)
-
-
-def around(nominal_mm: float, tolerance_mm: float) -> Limit:
-    """Returns nominal plus and minus a tolerance, in mm, with ends as exact as their decimals: 2.85 - 0.05 is 2.8, not 2.8000000000000003."""
-    nominal, tolerance = Decimal(str(nominal_mm)), Decimal(str(tolerance_mm))
-    return Limit(float(nominal - tolerance), float(nominal + tolerance), "mm")
-
-
-def judge_diameter(
-    summary: DiameterSummary | None,
-    nominal_mm: float,
-    limits: DiameterLimits,
-    coverage: Coverage,
-    rule: DecisionRule,
-    estimate: Estimate = OWN,
-) -> list[Finding]:
-    """Returns the findings on a lot's diameter: the worst spool's mean, the worst single diameter, the worst ovality.
-
-    Args:
-        summary: None when nothing was measured.
-        nominal_mm: the grade's nominal diameter, mm.
-
-    Notes:
-        One complete spool out of tolerance, or one single diameter, is enough to refuse a lot, whatever is still to be measured.
-        No mean stands in for a single reading: a walk along the spool and an oval section both vanish in it.
-    """
-    spools = {} if summary is None else summary.spools
-    counts = {spool: len(group) for spool, group in spools.items()}
-    counting = (
-        {spool: limits.count(group, summary.positions[spool]) for spool, group in spools.items()} if summary else {}
-    )
-    lacking = coverage.lacking(counting, limits.readings_per_spool_min, "diameter")
-    lacking = "; ".join(part for part in (lacking, span_lacking(spools, limits.span_min_m)) if part)
-    each = judge_spools(summary, nominal_mm, limits, rule, lacking, estimate)
-    found = []
-    for code, limit in _asked(nominal_mm, limits).items():
-        mine = [finding for finding in each if finding.code == code]
-        lot = worst(mine) if mine else judge(code, None, limit, rule, n=0, lacking=lacking)
-        # A worst single reading was looked for among all of them; a spool's mean rests on its own.
-        found.append(lot if code == "diameter.spool_mean" or not mine else replace(lot, n=sum(counts.values())))
-    return found
-
-
-def _asked(nominal_mm: float, limits: DiameterLimits) -> dict[str, Limit]:
-    """The limits that are set, by finding code."""
-    found = {}
-    if limits.mean_tolerance_mm is not None:
-        found["diameter.spool_mean"] = around(nominal_mm, limits.mean_tolerance_mm)
-    if limits.reading_tolerance_mm is not None:
-        found["diameter.reading"] = around(nominal_mm, limits.reading_tolerance_mm)
-    if limits.ovality_max_mm is not None:
-        found["diameter.ovality"] = Limit(None, limits.ovality_max_mm, "mm")
-    return found
-
-
-def judge_spools(
-    summary: DiameterSummary | None,
-    nominal_mm: float,
-    limits: DiameterLimits,
-    rule: DecisionRule,
-    lacking: str = "",
-    estimate: Estimate = OWN,
-) -> list[Finding]:
-    """Returns the findings on each spool by itself, one per limit that is set; none without readings."""
-    if summary is None:
-        return []
-    asked, found = _asked(nominal_mm, limits), []
-    if "diameter.spool_mean" in asked:
-        found += _judge_means(summary, asked["diameter.spool_mean"], limits, rule, lacking, estimate)
-    for group in summary.spools.values():
-        if "diameter.reading" in asked:
-            singles = [(r, d) for r in group for d in r.diameters]
-            found.append(
-                _worst_reading("diameter.reading", singles, asked["diameter.reading"], rule, lacking, estimate)
-            )
-        if "diameter.ovality" in asked:
-            ovals = [(r, r.ovality_mm) for r in group]
-            found.append(_worst_reading("diameter.ovality", ovals, asked["diameter.ovality"], rule, lacking, estimate))
-    return found
-
-
-def _judge_means(
-    summary: DiameterSummary,
-    limit: Limit,
-    limits: DiameterLimits,
-    rule: DecisionRule,
-    lacking: str,
-    estimate: Estimate,
-) -> list[Finding]:
-    spools = summary.spools
-    rows = {spool: [[r.mean_mm] for r in group] for spool, group in spools.items()}
-    known = estimate.of_spools(("diameter.mean",), rows, {spool: Instrument.of(some) for spool, some in spools.items()})
-    return [
-        judge(
-            "diameter.spool_mean",
-            summary.mean_mm(spool),
-            limit,
-            rule,
-            n=len(group),
-            counted="position" if len(group) == 1 else "positions",
-            uncertainty=u[0] if (u := known[spool]) else None,
-            looked_at=len(spools),
-            subject=f"spool {spool}",
-            lacking=lacking,
-            conclusive=limits.complete(spool, group, summary.positions[spool]),
-            spool=spool,
-        )
-        for spool, group in spools.items()
-    ]
-
-
-def _worst_reading(
-    code: str,
-    values: list[tuple[DiameterReading, float]],
-    limit: Limit,
-    rule: DecisionRule,
-    lacking: str,
-    estimate: Estimate,
-) -> Finding:
-    uncertain = _oval if code == "diameter.ovality" else _single
-    n = len({id(reading) for reading, _ in values})
-    # Of values that are equally uncertain only the one nearest to its limit, or furthest beyond, can be the worst.
-    nearest: dict[tuple[float | None, ...], tuple[float, int]] = {}
-    for place, (reading, value) in enumerate(values):
-        here, known = (limit.margin(value), place), (reading.uncertainty, reading.resolution)
-        nearest[known] = min(here, nearest.get(known, here))
-    return worst(
-        [
-            judge(
-                code,
-                value,
-                limit,
-                rule,
-                n=n,
-                counted="position" if n == 1 else "positions",
-                uncertainty=uncertain(reading, value, estimate),
-                looked_at=len(values),
-                subject=f"worst, {reading.where}",
-                lacking=lacking,
-                conclusive=True,
-                spool=reading.spool,
-                single=True,
-            )
-            for reading, value in (values[place] for place in sorted(place for _, place in nearest.values()))
-        ]
-    )
-
-
-def _single(reading: DiameterReading, _: float, estimate: Estimate) -> Uncertainty | None:
-    if reading.uncertainty is None:
-        return None
-    return estimate.single(Instrument(reading.uncertainty, reading.resolution))
-
-
-def _oval(reading: DiameterReading, ovality_mm: float, estimate: Estimate) -> Uncertainty | Length | None:
-    """The gauge reads both axes, so that their difference is sqrt(2) times as uncertain as one; and it is a length, which noise makes larger."""
-    one = _single(reading, ovality_mm, estimate)
-    if one is None or one.total <= BINARY_NOISE:
-        return one
-    both = one.scaled(math.sqrt(2))
-    # Axes that read alike may differ by a step.
-    return Length(max(ovality_mm, reading.resolution or 0.0), both) if estimate.lengths else both
 
 
 def _assess(case: Case) -> Part:

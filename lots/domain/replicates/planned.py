@@ -15,8 +15,6 @@ from lots.domain.characteristics.registry import JUDGED, MEASURES, REPEATED, dec
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.conformity.limits import Limit
 
-_READINGS, _IN_ALL = ("readings_per_spool_min",), ("tests_min", "tests_per_axis_min")
-
 
 @dataclass(frozen=True, slots=True)
 class Planned:
@@ -89,13 +87,15 @@ def _along(reference: Lab, limits: ColorLimits) -> Callable[[tuple[float, ...]],
     return scaled
 
 
-def readings_asked(block: Any, spools: int) -> int:
-    """Returns how many readings of each spool a limits block asks for: its own number, or its share of those of the lot."""
-    for name in _READINGS:
-        if (asked := getattr(block, name, None)) is not None:
-            return int(asked)
-    asked = next((value for name in _IN_ALL if (value := getattr(block, name, None)) is not None), 1)
-    return max(1, math.ceil(asked / spools))
+def readings_asked(code: str, limits: Limits, spools: int) -> int:
+    """Returns how many readings of each spool the limits ask for: those of a spool, or each spool's share of those of the lot."""
+    declared = declared_of(code)
+    block = limits.given[declared.name]
+    asked = next((field for field in declared.limits.fields if field.counts), None)
+    if asked is None:
+        return 1
+    least = int(getattr(block, asked.name))
+    return least if asked.counts == "spool" else math.ceil(least / spools)
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,8 @@ from lots.domain.characteristics.color.contours import contour
 from lots.domain.characteristics.color.declared_color import COLOR
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.cross_section import DiameterReading
-from lots.domain.characteristics.diameter import DIAMETER, around
+from lots.domain.characteristics.diameter import DIAMETER
+from lots.domain.characteristics.lot_diameter import around
 from lots.domain.characteristics.shrinkage.lot_shrinkage import AXES
 from lots.domain.colorimetry.color_difference import components
 from lots.domain.colorimetry.color_values import Lab

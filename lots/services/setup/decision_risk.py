@@ -8,7 +8,7 @@ from typing import Any
 
 from lots.domain.assessment.decision_risk import Plan
 from lots.domain.assessment.limits_revision import Limits, limits_from
-from lots.domain.characteristics.registry import JUDGED, declared_of
+from lots.domain.characteristics.registry import JUDGED
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.conformity import rule_versions
 from lots.domain.replicates.kept_scatter import MOST, lent
@@ -86,10 +86,9 @@ def _kept(grade_id: int) -> list[Mapping[str, Any]]:
 def _measure(
     one: Planned, limits: Limits, lent_by: Mapping[str, Any], instrument: Any, asked: Mapping[str, Any]
 ) -> dict[str, Any]:
-    block = limits.given[declared_of(one.code).name]
     in_lot = asked.get("spools_in_lot", SPOOLS_IN_LOT)
     spools = min(asked.get("spools") or limits.sampling.required(in_lot, "normal"), in_lot)
-    readings = asked.get("readings") or readings_asked(block, spools)
+    readings = asked.get("readings") or readings_asked(one.code, limits, spools)
     known, by = _known(one, lent_by, instrument)
     sd = asked["sd"] if asked.get("sd") is not None else known.sd
     between = asked["between_sd"] if asked.get("between_sd") is not None else known.between_sd

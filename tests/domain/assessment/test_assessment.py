@@ -10,7 +10,7 @@ from lots.domain.assessment.verdicts import standing_of
 from lots.domain.characteristics.bond.lot_bond import BondLimits
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.declaring.case import Previous
-from lots.domain.characteristics.diameter import DiameterLimits
+from lots.domain.characteristics.lot_diameter import DiameterLimits
 from lots.domain.characteristics.moisture import REMEDY, MoistureLimits
 from lots.domain.characteristics.shrinkage.lot_shrinkage import ShrinkageLimits
 from lots.domain.colorimetry.color_values import Conditions, Lab

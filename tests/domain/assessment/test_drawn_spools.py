@@ -10,7 +10,7 @@ from lots.domain.assessment.assessment import Evidence, assess
 from lots.domain.assessment.drawn_spools import Wanted
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.color.lot_color import ColorLimits
-from lots.domain.characteristics.diameter import DiameterLimits
+from lots.domain.characteristics.lot_diameter import DiameterLimits
 from lots.domain.characteristics.moisture import MoistureLimits
 from lots.domain.conformity import rule_versions
 from lots.domain.receiving.coverage import Coverage, Presented, draw, draw_more, standing_in

@@ -14,8 +14,8 @@ from lots.domain.assessment.limits_revision import (
 )
 from lots.domain.characteristics.bond.lot_bond import BondLimits
 from lots.domain.characteristics.color.lot_color import ColorLimits
-from lots.domain.characteristics.diameter import DiameterLimits
 from lots.domain.characteristics.gloss import GlossLimits
+from lots.domain.characteristics.lot_diameter import DiameterLimits
 from lots.domain.characteristics.moisture import MoistureLimits
 from lots.domain.characteristics.opacity.lot_opacity import OpacityLimits
 from lots.domain.characteristics.shrinkage.lot_shrinkage import ShrinkageLimits

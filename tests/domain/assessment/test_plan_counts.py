@@ -10,7 +10,7 @@ from lots.domain.assessment.assessment import Assessment, Evidence, assess
 from lots.domain.assessment.limits_revision import GENERAL, Limits
 from lots.domain.assessment.plan_counts import cap_retests, one_spool_is_no_lot
 from lots.domain.characteristics.color.lot_color import ColorLimits
-from lots.domain.characteristics.diameter import DiameterLimits
+from lots.domain.characteristics.lot_diameter import DiameterLimits
 from lots.domain.characteristics.moisture import MoistureLimits
 from lots.domain.conformity.findings import Finding, judge
 from lots.domain.conformity.limits import DecisionRule, Limit

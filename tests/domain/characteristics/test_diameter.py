@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 
 from lots.domain.characteristics.cross_section import DiameterReading, area_mm2, flow_factor, length_m
-from lots.domain.characteristics.diameter import DiameterLimits, around, judge_diameter, summarise
 from lots.domain.characteristics.diameter_checks import doubt_turned
+from lots.domain.characteristics.lot_diameter import DiameterLimits, around, judge_diameter, summarise
 from tests.domain.builders import GUARDED, SIMPLE, Coverage, by_code, gauge, reference_json
 from tests.domain.strategies import numbers
 from tests.tolerances import PRINTED_12, SAME_FORMULA, SAME_SUM

@@ -8,10 +8,10 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
+from lots.domain.characteristics.shrinkage.judged_shrinkage import judge_shrinkage
 from lots.domain.characteristics.shrinkage.lot_shrinkage import (
     ShrinkageLimits,
     ShrinkTest,
-    judge_shrinkage,
     scale_factor,
     shrinkage_percent,
     summarise,

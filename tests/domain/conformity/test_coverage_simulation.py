@@ -12,7 +12,7 @@ from scipy.stats import binomtest, ncx2, norm
 
 from lots.domain.characteristics.color.lot_color import ColorLimits, ColorSummary, judge_color
 from lots.domain.characteristics.color.uncertainty import ColorUncertainty, delta_e_uncertainty
-from lots.domain.characteristics.diameter import DiameterLimits, judge_diameter, summarise
+from lots.domain.characteristics.lot_diameter import DiameterLimits, judge_diameter, summarise
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.conformity.findings import judge
 from lots.domain.conformity.limits import Limit

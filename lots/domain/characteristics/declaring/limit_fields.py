@@ -24,6 +24,7 @@ class LimitField:
         words, parts: of a choice; of a map.
         schema: name of a map's shape in the document; "" where that follows from its name.
         alike: it means the same in every block that has it, and is judged for all in one place.
+        counts: it says how many readings are needed, of a spool or in all; "" for any other field.
         order: what is wrong where the first of a pair is above the second, and what to do.
     """
 
@@ -42,6 +43,7 @@ class LimitField:
     parts: tuple[LimitField, ...] = ()
     schema: str = ""
     alike: bool = False
+    counts: Literal["", "spool", "lot"] = ""
     order: tuple[str, str] = ("The lower limit is above the upper one.", "Write [lowest, highest].")
 
 
@@ -83,4 +85,5 @@ SPOOLS_MIN = LimitField(
 
 def fewest(name: str, about: str) -> LimitField:
     """Returns the field of a limits block that says how many readings are needed: 1 when left out."""
-    return LimitField(name, about, type="whole", low=1, high=1000, default=1)
+    counts: Literal["spool", "lot"] = "spool" if "per_spool" in name else "lot"
+    return LimitField(name, about, type="whole", low=1, high=1000, default=1, counts=counts)

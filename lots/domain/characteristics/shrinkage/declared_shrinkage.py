@@ -27,12 +27,12 @@ from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
 from lots.domain.characteristics.shrinkage.against_control import judge_against_control
 from lots.domain.characteristics.shrinkage.doubts import doubt_shrinkage
+from lots.domain.characteristics.shrinkage.judged_shrinkage import judge_shrinkage
 from lots.domain.characteristics.shrinkage.lot_shrinkage import (
     AXES,
     AxisSummary,
     ShrinkageLimits,
     ShrinkTest,
-    judge_shrinkage,
     summarise,
 )
 from lots.domain.characteristics.shrinkage.separation import steps_alike

@@ -14,8 +14,8 @@ from lots.domain.characteristics.color.declared_color import LEAST_CHROMA
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.declaring.case import ShadeRevision
 from lots.domain.characteristics.declaring.figures import Figure
-from lots.domain.characteristics.diameter import DiameterLimits
 from lots.domain.characteristics.gloss import GlossLimits
+from lots.domain.characteristics.lot_diameter import DiameterLimits
 from lots.domain.characteristics.registry import MEASURES
 from lots.domain.characteristics.shrinkage.lot_shrinkage import ShrinkageLimits
 from lots.domain.characteristics.surface import SurfaceCheck
