@@ -1,0 +1,41 @@
+"""Shops without a program: a few readings on the first spool of the pallet decide over the lot. Plain code on the same truth and the same noise."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tests.year import assumptions as assumed
+from tests.year.bench import Bench
+from tests.year.results import Load, Outcome
+from tests.year.truth import Lot, delta_e, year
+
+
+def without_program(seed: int, lots: int, readings: int) -> list[Outcome]:
+    """Returns how a year ends where so many readings of colour and of diameter on one spool decide.
+
+    Args:
+        seed: of lots and noise, as for the program.
+        lots: how many.
+        readings: of each, >= 0; 0 accepts every lot unseen.
+    """
+    bench, found = Bench(seed), []
+    for lot in year(seed, lots):
+        accepted = not readings or _accepted(lot, bench, readings)
+        loads = [
+            Load(spool.code, spool.use, assumed.SPOOL_G, lot.nonconforming(spool, spool.use)) for spool in lot.spools if accepted
+        ]
+        uses = dict.fromkeys(lot.uses, "released" if accepted else "refused")
+        days = float(assumed.HABIT_AFTER_D) if readings else 0.0
+        found.append(Outcome(lot, uses, loads, bench.taken.get(lot.name, 0), len(bench.opened.get(lot.name, ())), days))
+    return found
+
+
+def _accepted(lot: Lot, bench: Bench, readings: int) -> bool:
+    spool, first_day = lot.spools[0], 1
+    late = lot.kind == "two instruments"
+    instrument = assumed.SECOND_COLOR if late else assumed.READ_WITH["color"]
+    lab = np.mean(bench.colors(lot, spool, readings, first_day, instrument), axis=0)
+    axes = np.mean(bench.diameters(lot, spool, readings, first_day), axis=0)
+    off = np.abs(axes - assumed.EVERY_GRADE["nominal_diameter_mm"])
+    near = delta_e(lot.reference, lab[None, :])[0] <= assumed.HABIT_DELTA_E_MAX
+    return bool(near and np.all(off <= assumed.HABIT_DIAMETER_TOLERANCE_MM))
