@@ -14,6 +14,7 @@ from tests.year.habits import without_program
 from tests.year.picture import bar_chart
 from tests.year.program import Year, with_program
 from tests.year.tables import PROGRAM, Ways, differences_table, efforts_table, findings_table, kinds_table, ways_table
+from tests.year.truth import Given
 
 HERE = Path(__file__).parent
 BEGIN, END = "<!-- begin of what the command writes -->", "<!-- end of what the command writes -->"
@@ -23,15 +24,15 @@ def _tell(text: str) -> None:
     sys.stderr.write(f"{text}\n")
 
 
-def _bench(seed: int, lots: int, nth: int) -> Year:
-    return with_program(seed, lots, assumed.BENCHES[nth], tell=lambda text: _tell(f"bench {nth + 1}, {text}"))
+def _bench(given: Given, nth: int) -> Year:
+    return with_program(given, assumed.BENCHES[nth], tell=lambda text: _tell(f"bench {nth + 1}, {text}"))
 
 
-def every_way(seed: int, lots: int) -> tuple[Ways, Counter[str], Counter[int]]:
+def every_way(given: Given) -> tuple[Ways, Counter[str], Counter[int]]:
     """Returns the outcomes of each way of working, what quality did, and the statuses of all requests."""
     with ProcessPoolExecutor(len(assumed.BENCHES)) as pool:
-        running = [pool.submit(_bench, seed, lots, nth) for nth in range(len(assumed.BENCHES))]
-        habits = {way: without_program(seed, lots, readings) for way, readings in assumed.HABITS.items()}
+        running = [pool.submit(_bench, given, nth) for nth in range(len(assumed.BENCHES))]
+        habits = {way: without_program(given, readings) for way, readings in assumed.HABITS.items()}
         years = [one.result() for one in running]
     outcomes = sorted((one for year in years for one in year.outcomes), key=lambda one: one.lot.number)
     notes, statuses = Counter[str](), Counter[int]()
@@ -60,18 +61,25 @@ def write(text: str, picture: str) -> None:
 
 
 def main() -> int:
-    """Runs the year of the assumptions, or another one that is only printed."""
+    """Runs the year of the assumptions and keeps it; another one is only printed."""
     parser = argparse.ArgumentParser(prog="python -m tests.year", description=__doc__)
-    parser.add_argument("--seed", type=int, default=assumed.SEED, help="of all chance; another one is only printed")
-    parser.add_argument("--lots", type=int, default=assumed.LOTS, help="how many; another number is only printed")
-    given = parser.parse_args()
+    usual = Given()
+    parser.add_argument("--seed", type=int, default=usual.seed, help="of all chance")
+    parser.add_argument("--lots", type=int, default=usual.lots, help="how many lots come")
+    parser.add_argument(
+        "--scatter", type=float, default=usual.scatter, help="by which the colours of lots scatter more"
+    )
+    parser.add_argument("--rule", choices=("guarded", "simple"), default=usual.rule, help="of the limits")
+    given = Given(**vars(parser.parse_args()))
     began = time.monotonic()
-    ways, notes, statuses = every_way(given.seed, given.lots)
+    ways, notes, statuses = every_way(given)
     text = report(ways, notes)
     sys.stdout.write(text)
-    if (given.seed, given.lots) == (assumed.SEED, assumed.LOTS):
+    if given == usual:
         write(text, bar_chart(ways))
-    _tell(f"{sum(statuses.values())} requests, {time.monotonic() - began:.0f} s, statuses {dict(sorted(statuses.items()))}")
+    _tell(
+        f"{sum(statuses.values())} requests, {time.monotonic() - began:.0f} s, statuses {dict(sorted(statuses.items()))}"
+    )
     return 1 if any(status >= 500 for status in statuses) else 0
 
 

@@ -18,7 +18,12 @@ CONDITIONS = {"illuminant": "D65", "observer_deg": 10, "geometry": "d/8", "specu
 
 # --- Grades: reference colour, limits, and what a conforming lot is like.
 
-_DIAMETER = {"mean_tolerance_mm": 0.03, "reading_tolerance_mm": 0.05, "ovality_max_mm": 0.05, "readings_per_spool_min": 5}
+_DIAMETER = {
+    "mean_tolerance_mm": 0.03,
+    "reading_tolerance_mm": 0.05,
+    "ovality_max_mm": 0.05,
+    "readings_per_spool_min": 5,
+}
 _SHRINKAGE = {
     "x_percent": [0.1, 0.5], "y_percent": [0.1, 0.5], "z_percent": [0.0, 0.5], "step_max_percent": 0.15,
     "tests_per_axis_min": 3, "control_difference_max_percent": 0.25, "test_print": "COUPON/1", "age_h": [20, 30],
@@ -81,7 +86,12 @@ GRADES: dict[str, dict[str, Any]] = {
         "lab": [95.0, -0.8, 1.5],
         "bond_mpa": 25.5,
         "demand": {"cosmetic": 0.5, "fit": 0.25, "load_bearing": 0.25},
-        "about": {"color_name": "Harbour White", "finish": "satin", "filler": "white pigment", "filler_kind": "pigment"},
+        "about": {
+            "color_name": "Harbour White",
+            "finish": "satin",
+            "filler": "white pigment",
+            "filler_kind": "pigment",
+        },
     },
     "BLACK": {
         "lab": [24.5, 0.2, -0.3],
@@ -105,7 +115,7 @@ STREAMS = {
     ("QWT", "BLACK"): 0.17, ("FRN", "BLACK"): 0.13,
     ("NBK", "MATTE"): 0.10, ("FRN", "MATTE"): 0.08,
 }  # fmt: skip
-DRIFTING_STREAM = ("TNT", "WHITE")
+DRIFTING_STREAM, DRIFT_DIRECTION = ("TNT", "WHITE"), (-0.25, 0.05, 1.0)
 
 # --- Kinds of lots: how many in 200, and how each departs from a good one. Ranges are uniform.
 
@@ -144,20 +154,46 @@ MEANS: dict[str, Any] = {
 # --- Measuring: noise of one reading, of the print or position, of the day, of the printer's build. Readings are rounded to `resolution`.
 
 NOISE: dict[str, Any] = {
-    "color": {"reading": (0.05, 0.025, 0.05), "print": (0.04, 0.02, 0.04), "day": (0.025, 0.012, 0.025), "resolution": 2},
+    "color": {
+        "reading": (0.05, 0.025, 0.05),
+        "print": (0.04, 0.02, 0.04),
+        "day": (0.025, 0.012, 0.025),
+        "resolution": 2,
+    },
     "diameter": {"reading": 0.0015, "position": 0.003, "day": 0.0008, "resolution": 3},
-    "shrinkage": {"reading_mm": 0.008, "coupon_percent": 0.012, "build_percent": 0.015, "bead_mm": 0.03, "resolution": 2},
+    "shrinkage": {
+        "reading_mm": 0.008,
+        "coupon_percent": 0.012,
+        "build_percent": 0.015,
+        "bead_mm": 0.03,
+        "resolution": 2,
+    },
     "bond": {"bar_share": 0.08, "build_share": 0.03, "reading": 0.15, "resolution": 1},
     "moisture": {"reading": 0.002, "day": 0.001, "resolution": 3},
 }
 # Checked on the first day; none fails a check in this year.
 INSTRUMENTS: dict[str, dict[str, Any]] = {
-    "SPEC-1": {"kind": "spectrophotometer", "standard_uncertainty": 0.05, "resolution": 0.01, "check_interval_days": 400},
-    "SPEC-2": {"kind": "spectrophotometer", "standard_uncertainty": 0.05, "resolution": 0.01, "check_interval_days": 400},
+    "SPEC-1": {
+        "kind": "spectrophotometer",
+        "standard_uncertainty": 0.05,
+        "resolution": 0.01,
+        "check_interval_days": 400,
+    },
+    "SPEC-2": {
+        "kind": "spectrophotometer",
+        "standard_uncertainty": 0.05,
+        "resolution": 0.01,
+        "check_interval_days": 400,
+    },
     "MIC-1": {"kind": "micrometer", "standard_uncertainty": 0.002, "resolution": 0.001, "check_interval_days": 400},
     "CAL-1": {"kind": "caliper", "standard_uncertainty": 0.015, "resolution": 0.01, "check_interval_days": 400},
     "PULL-1": {"kind": "tensile tester", "standard_uncertainty": 0.3, "resolution": 0.1, "check_interval_days": 400},
-    "MOIST-1": {"kind": "moisture balance", "standard_uncertainty": 0.003, "resolution": 0.001, "check_interval_days": 400},
+    "MOIST-1": {
+        "kind": "moisture balance",
+        "standard_uncertainty": 0.003,
+        "resolution": 0.001,
+        "check_interval_days": 400,
+    },
 }
 READ_WITH = {"color": "SPEC-1", "diameter": "MIC-1", "shrinkage": "CAL-1", "bond": "PULL-1", "moisture": "MOIST-1"}
 SECOND_COLOR = "SPEC-2"

@@ -11,9 +11,26 @@ import numpy as np
 from tests.year import assumptions as assumed
 from tests.year.truth import AXES, Lot, Spool
 
-_KINDS = {"color": 1, "diameter": 2, "shrinkage": 3, "bond": 4, "surface": 5, "moisture": 6, "control": 7, "day": 8, "build": 9}
+_KINDS = {
+    "color": 1,
+    "diameter": 2,
+    "shrinkage": 3,
+    "bond": 4,
+    "surface": 5,
+    "moisture": 6,
+    "control": 7,
+    "day": 8,
+    "build": 9,
+}
 # The coupon: axis, feature, designed length in mm.
-COUPON = (("x", "outside", 100.0), ("x", "inside", 60.0), ("y", "outside", 100.0), ("y", "inside", 60.0), ("z", "outside", 60.0), ("z", "outside", 60.0))
+COUPON = (
+    ("x", "outside", 100.0),
+    ("x", "inside", 60.0),
+    ("y", "outside", 100.0),
+    ("y", "inside", 60.0),
+    ("z", "outside", 60.0),
+    ("z", "outside", 60.0),
+)
 CONTROL_COUPON = (("x", "outside", 100.0), ("y", "outside", 100.0), ("z", "outside", 60.0))
 
 
@@ -44,7 +61,9 @@ class Bench:
         """Standard normal numbers that all readings of a kind of one lot share on one day."""
         return np.random.default_rng((self.seed, 4, lot.number, _KINDS[kind], nth_day)).normal(size=3)
 
-    def colors(self, lot: Lot, spool: Spool, n: int, day: int, instrument: str = assumed.READ_WITH["color"]) -> list[list[float]]:
+    def colors(
+        self, lot: Lot, spool: Spool, n: int, day: int, instrument: str = assumed.READ_WITH["color"]
+    ) -> list[list[float]]:
         """Returns n readings of a spool's plaque in CIELAB; the plaque is printed once."""
         noise, place = assumed.NOISE["color"], self._read(lot, spool, n)
         stream = self._stream(lot, "color", place)
@@ -78,7 +97,9 @@ class Bench:
         values = spool.moisture_percent + shift + stream.normal(0, noise["reading"], n)
         return [max(0.001, round(float(one), noise["resolution"])) for one in values]
 
-    def coupons(self, lot: Lot, spool: Spool, build: int, lengths: Sequence[tuple[str, str, float]] = COUPON) -> list[dict[str, Any]]:
+    def coupons(
+        self, lot: Lot, spool: Spool, build: int, lengths: Sequence[tuple[str, str, float]] = COUPON
+    ) -> list[dict[str, Any]]:
         """Returns the lengths of one coupon of a spool, printed in a build of the lot."""
         own = self._stream(lot, "shrinkage", self._read(lot, spool, len(lengths)))
         return self._lengths(lot, build, spool.shrinkage, own, lengths)
@@ -90,7 +111,12 @@ class Bench:
         return self._lengths(lot, build, means, self._stream(lot, "control", 1), CONTROL_COUPON)
 
     def _lengths(
-        self, lot: Lot, build: int, percent: dict[str, float], own: np.random.Generator, lengths: Sequence[tuple[str, str, float]]
+        self,
+        lot: Lot,
+        build: int,
+        percent: dict[str, float],
+        own: np.random.Generator,
+        lengths: Sequence[tuple[str, str, float]],
     ) -> list[dict[str, Any]]:
         noise, shared = assumed.NOISE["shrinkage"], self._day(lot, "build", build)
         coupon = dict(zip(AXES, own.normal(0, noise["coupon_percent"], 3), strict=True))
@@ -100,7 +126,14 @@ class Bench:
             # The bead makes outside lengths longer and inside lengths shorter; towers along Z have none.
             bead = 0.0 if axis == "z" else noise["bead_mm"] * (1 if feature == "outside" else -1)
             measured = designed * (1 - share / 100) + bead + own.normal(0, noise["reading_mm"])
-            rows.append({"axis": axis, "feature": feature, "designed_mm": designed, "measured_mm": round(float(measured), noise["resolution"])})
+            rows.append(
+                {
+                    "axis": axis,
+                    "feature": feature,
+                    "designed_mm": designed,
+                    "measured_mm": round(float(measured), noise["resolution"]),
+                }
+            )
         return rows
 
     def bars(self, lot: Lot, spool: Spool, n: int, build: int) -> list[float]:

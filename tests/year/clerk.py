@@ -64,7 +64,9 @@ class Clerk:
                 now = plan.wait_until
                 yield now
                 continue
-            now += DAY * (assumed.PRINT_ROUND_AFTER_D if any(plan.of(kind) for kind in PRINTED) else assumed.ROUND_AFTER_D)
+            now += DAY * (
+                assumed.PRINT_ROUND_AFTER_D if any(plan.of(kind) for kind in PRINTED) else assumed.ROUND_AFTER_D
+            )
             yield now
             self._carry_out(case, plan, now)
             case.rounds += 1
@@ -225,18 +227,28 @@ class Clerk:
             start = 15 * (case.days - 1)
             places = [start + assumed.POSITIONS_M[nth % 5] + 15 * (nth // 5) for nth in range(n)]
             pairs = bench.diameters(lot, spool, n, case.days)
-            return [{**common, "position_m": at, "d1_mm": d1, "d2_mm": d2} for at, (d1, d2) in zip(places, pairs, strict=True)]
+            return [
+                {**common, "position_m": at, "d1_mm": d1, "d2_mm": d2}
+                for at, (d1, d2) in zip(places, pairs, strict=True)
+            ]
         if kind == "surface":
             return [{**common, "specks": specks, "area_dm2": 1} for specks in bench.specks(lot, spool, n)]
         if kind == "moisture":
-            return [{**common, "moisture_percent": percent, "method": "loss on drying"} for percent in bench.moistures(lot, spool, n, case.days)]
+            return [
+                {**common, "moisture_percent": percent, "method": "loss on drying"}
+                for percent in bench.moistures(lot, spool, n, case.days)
+            ]
         made = {**common, **self._printed(case, kind)}
         if kind == "shrinkage":
             return [{**made, "age_h": 24, **row} for _ in range(n) for row in bench.coupons(lot, spool, case.builds)]
         return [{**made, "stress_mpa": stress} for stress in bench.bars(lot, spool, n, case.builds)]
 
     def _printed(self, case: Case, kind: str) -> dict[str, Any]:
-        return {"printer": "T1", "test_print": "COUPON/1" if kind == "shrinkage" else "BAR/1", "build": f"{case.lot.name}-{case.builds}"}
+        return {
+            "printer": "T1",
+            "test_print": "COUPON/1" if kind == "shrinkage" else "BAR/1",
+            "build": f"{case.lot.name}-{case.builds}",
+        }
 
     def _controls(self, case: Case, kind: str, code: str) -> list[dict[str, Any]]:
         """The control spool's prints of the same build."""
@@ -246,7 +258,9 @@ class Clerk:
         made = {**common, **self._printed(case, kind)}
         if kind == "shrinkage":
             return [{**made, "age_h": 24, **row} for row in self.bench.control_coupon(case.lot, case.builds)]
-        return [{**made, "stress_mpa": one} for one in self.bench.control_bars(case.lot, assumed.CONTROL_BARS, case.builds)]
+        return [
+            {**made, "stress_mpa": one} for one in self.bench.control_bars(case.lot, assumed.CONTROL_BARS, case.builds)
+        ]
 
     def _send(self, case: Case, kind: str, rows: Sequence[dict[str, Any]]) -> None:
         answer = self.desk.post("quality", PATHS[kind], list(rows))

@@ -6,23 +6,24 @@ import numpy as np
 
 from tests.year import assumptions as assumed
 from tests.year.bench import Bench
-from tests.year.results import Load, Outcome
-from tests.year.truth import Lot, delta_e, year
+from tests.year.counting import Load, Outcome
+from tests.year.truth import Given, Lot, delta_e, year
 
 
-def without_program(seed: int, lots: int, readings: int) -> list[Outcome]:
+def without_program(given: Given, readings: int) -> list[Outcome]:
     """Returns how a year ends where so many readings of colour and of diameter on one spool decide.
 
     Args:
-        seed: of lots and noise, as for the program.
-        lots: how many.
+        given: as for the program.
         readings: of each, >= 0; 0 accepts every lot unseen.
     """
-    bench, found = Bench(seed), []
-    for lot in year(seed, lots):
+    bench, found = Bench(given.seed), []
+    for lot in year(given):
         accepted = not readings or _accepted(lot, bench, readings)
         loads = [
-            Load(spool.code, spool.use, assumed.SPOOL_G, lot.nonconforming(spool, spool.use)) for spool in lot.spools if accepted
+            Load(spool.code, spool.use, assumed.SPOOL_G, lot.nonconforming(spool, spool.use))
+            for spool in lot.spools
+            if accepted
         ]
         uses = dict.fromkeys(lot.uses, "released" if accepted else "refused")
         days = float(assumed.HABIT_AFTER_D) if readings else 0.0

@@ -16,9 +16,9 @@ from tests.year import assumptions as assumed
 from tests.year.api import Desk, Setup, opened
 from tests.year.bench import Bench
 from tests.year.clerk import Case, Clerk
+from tests.year.counting import Load, Outcome
 from tests.year.quality import Quality
-from tests.year.results import Load, Outcome
-from tests.year.truth import Lot, Spool, year
+from tests.year.truth import Given, Lot, Spool, year
 
 
 @dataclass
@@ -48,9 +48,13 @@ class Floor:
     def _load(self, lot: Lot, spool: Spool) -> tuple[int | None, str, str]:
         """Asks for clearance and posts the load, clear or not. The number of the load, None where it was refused; the machine; where the lot stands."""
         machine, job = self.free[0], f"J-{spool.code}"
-        said = self.desk.get("production", f"/spools/{spool.code}/clearance?use={spool.use}&job={job}&machine={machine}")
+        said = self.desk.get(
+            "production", f"/spools/{spool.code}/clearance?use={spool.use}&job={job}&machine={machine}"
+        )
         body = {"spool_code": spool.code, "machine": machine, "job": job, "use": spool.use}
-        answer = self.desk.post("production", "/loads", {**body, "confirm_new_job": True, "confirm_new_machine": True}, (201, 409))
+        answer = self.desk.post(
+            "production", "/loads", {**body, "confirm_new_job": True, "confirm_new_machine": True}, (201, 409)
+        )
         loaded = "id" in answer
         if loaded != said["clear"]:
             raise RuntimeError(f"clearance of {spool.code} and its load disagree: {said}, {answer}")
@@ -58,7 +62,9 @@ class Floor:
             self.refused[lot.name] += 1
             return None, machine, said["standing"]
         self.free.remove(machine)
-        self.loads.setdefault(lot.name, []).append(Load(spool.code, spool.use, assumed.SPOOL_G, lot.nonconforming(spool, spool.use)))
+        self.loads.setdefault(lot.name, []).append(
+            Load(spool.code, spool.use, assumed.SPOOL_G, lot.nonconforming(spool, spool.use))
+        )
         return answer["id"], machine, said["standing"]
 
 
@@ -72,21 +78,26 @@ class Year:
     listed: list[dict[str, Any]] = field(default_factory=list)
 
 
-def with_program(seed: int, lots: int, streams: Collection[tuple[str, str]], *, checked: bool = False, tell: Callable[[str], None] = lambda text: None) -> Year:
+def with_program(
+    given: Given,
+    streams: Collection[tuple[str, str]],
+    *,
+    listing: bool = False,
+    tell: Callable[[str], None] = lambda text: None,
+) -> Year:
     """Runs the year through the API on a temporary database.
 
     Args:
-        seed: of lots, noise and draws.
-        lots: how many in all.
+        given: seed, number of lots, scatter and rule.
         streams: suppliers and grades whose lots are measured here.
-        checked: True holds every answer against the OpenAPI document, and lists all loads at the end.
+        listing: True asks the API for all loads at the end.
         tell: takes a line now and then.
     """
-    with tempfile.TemporaryDirectory() as folder, opened(Path(folder), seed, checked=checked) as desk:
-        setup, bench = Setup(desk), Bench(seed)
-        quality, floor = Quality(desk, setup, seed), Floor(desk)
+    with tempfile.TemporaryDirectory() as folder, opened(Path(folder), given.seed) as desk:
+        setup, bench = Setup(desk, given.rule), Bench(given.seed)
+        quality, floor = Quality(desk, setup, given.seed), Floor(desk)
         clerk = Clerk(desk, setup, bench, quality)
-        cases = [Case(lot) for lot in year(seed, lots) if (lot.supplier, lot.grade) in streams]
+        cases = [Case(lot) for lot in year(given) if (lot.supplier, lot.grade) in streams]
         calendar = _Calendar(desk, tell)
         study = assumed.START + timedelta(days=assumed.AGREEMENT_STUDY_DAY)
         calendar.add(_once(study, quality.study_agreement))
@@ -102,7 +113,7 @@ def with_program(seed: int, lots: int, streams: Collection[tuple[str, str]], *, 
             "readings confirmed": quality.confirmed,
             "build doubts": len(desk.every("quality", "/build-doubts")),
         }
-        listed = desk.every("production", "/loads") if checked else []
+        listed = desk.every("production", "/loads") if listing else []
         return Year(outcomes, desk.statuses, notes, listed)
 
 
@@ -139,15 +150,14 @@ class _Calendar:
 def _outcome(desk: Desk, case: Case, bench: Bench, floor: Floor) -> Outcome:
     """How a lot ended."""
     lot = case.lot
-    final = desk.get("quality", f"/lots/{case.number}/assessment")
+    row = desk.get("quality", f"/lots/{case.number}")
     by_verdict = {"pass": "released", "fail": "refused"}
-    uses = {use: by_verdict.get(verdict, "held") for use, verdict in final["uses"].items()}
-    if final["standing"] == "blocked":
+    uses = {use: by_verdict.get(verdict, "held") for use, verdict in row["uses"].items()}
+    if row["standing"] == "blocked":
         uses = dict.fromkeys(uses, "refused")
-    reasons = {
-        use: sorted({(one["code"], one["verdict"]) for one in final["findings"] if use in one["uses"] and one["verdict"] != "pass"})
-        for use in uses
-    }
+    reasons = (
+        {} if {"released"} == {*uses.values()} else _reasons(desk.get("quality", f"/lots/{case.number}/assessment"))
+    )
     ended = case.ended_at or lot.received_at
     return Outcome(
         lot=lot,
@@ -162,3 +172,12 @@ def _outcome(desk: Desk, case: Case, bench: Bench, floor: Floor) -> Outcome:
         by_finding=dict(case.by_finding),
         given_up=case.given_up,
     )
+
+
+def _reasons(assessment: dict[str, Any]) -> dict[str, list[tuple[str, str]]]:
+    """Use -> the findings that do not pass, with their verdicts."""
+    found: dict[str, list[tuple[str, str]]] = {use: [] for use in assessment["uses"]}
+    for finding in assessment["findings"]:
+        for use in finding["uses"] if finding["verdict"] != "pass" else ():
+            found[use].append((finding["code"], finding["verdict"]))
+    return found

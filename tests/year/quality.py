@@ -2,7 +2,7 @@
 
 1. A reading that waits for a confirmation was looked at again, and is confirmed. In this year nobody mistypes.
 2. A step from the last accepted lot is accepted where every other finding of its characteristic passes.
-3. A lot that is still open when its effort is spent is blocked where an open finding conforms with a probability below one half. Else it stays in
+3. A lot that is still open when its effort is spent is blocked where an open finding other than a step conforms with a probability below one half. Else it stays in
    quarantine. No concession is given.
 4. Two spectrophotometers get an agreement study on a set day.
 """
@@ -36,7 +36,9 @@ class Quality:
         after = []
         for item in items:
             if item.get("to_confirm"):
-                made = self.desk.post("quality", f"/readings/{item['id']}/confirm", {"reason": "read again, and it is so"})
+                made = self.desk.post(
+                    "quality", f"/readings/{item['id']}/confirm", {"reason": "read again, and it is so"}
+                )
                 after = [made["lot"]]
                 self.confirmed += 1
         return after
@@ -47,7 +49,8 @@ class Quality:
         others = [
             one["verdict"]
             for one in case.assessment["findings"]
-            if one["characteristic"] in {step["characteristic"] for step in held} and not one["measure"].startswith(STEP)
+            if one["characteristic"] in {step["characteristic"] for step in held}
+            and not one["measure"].startswith(STEP)
         ]
         if not held or set(others) != {"pass"}:
             return False
@@ -59,7 +62,7 @@ class Quality:
         """Blocks a lot that is still open and more likely outside than inside a limit."""
         if not {"near", "missing"} & {*case.uses.values()}:
             return
-        chances = [one["conformance_probability"] for one in still_open(case.assessment)]
+        chances = [one["conformance_probability"] for one in still_open(case.assessment) if not one["hold"]]
         if any(chance is not None and chance < assumed.BLOCK_BELOW_PROBABILITY for chance in chances):
             self._decide(case, "block", "effort is spent, and it is more likely outside than inside")
             self.blocked_by_hand += 1

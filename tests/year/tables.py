@@ -6,8 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from tests.promises.promise import Rate
 from tests.year import assumptions as assumed
-from tests.year.counting import bad_g, blames, difference, ended, good_not_loaded_g, tally
-from tests.year.results import Outcome
+from tests.year.counting import Outcome, bad_g, blames, difference, ended, good_not_loaded_g, tally
 
 PROGRAM = "the program"
 Ways = Mapping[str, Sequence[Outcome]]
@@ -86,7 +85,15 @@ def kinds_table(ways: Ways) -> str:
 
 def efforts_table(outcomes: Sequence[Outcome]) -> str:
     """Returns what the program took by kind of lot: readings, rounds beyond the first, days, and why work ended without a verdict."""
-    head = ("kind of lot", "lots", "readings a lot", "spools opened a lot", "further rounds a lot", "days to the verdict", "ended without a verdict")
+    head = (
+        "kind of lot",
+        "lots",
+        "readings a lot",
+        "spools opened a lot",
+        "further rounds a lot",
+        "days to the verdict",
+        "ended without a verdict",
+    )
     rows = []
     for kind in assumed.KINDS:
         own = [outcome for outcome in outcomes if outcome.lot.kind == kind]

@@ -20,6 +20,23 @@ with warnings.catch_warnings():
 AXES = ("x", "y", "z")
 
 
+@dataclass(frozen=True)
+class Given:
+    """What a year is drawn from.
+
+    Args:
+        seed: of all chance.
+        lots: how many, >= 10; kinds keep their shares.
+        scatter: by which the colours of lots scatter more than assumed, > 0.
+        rule: `guarded`, or `simple` for the same limits without guard bands.
+    """
+
+    seed: int = assumed.SEED
+    lots: int = assumed.LOTS
+    scatter: float = 1.0
+    rule: str = "guarded"
+
+
 @dataclass
 class Spool:
     """One spool as it really is, and what production wants of it. Moisture changes when it is dried."""
@@ -143,13 +160,9 @@ _BEYOND = {
 }
 
 
-def year(seed: int, lots: int) -> list[Lot]:
-    """Returns the lots of a year in the order in which they come.
-
-    Args:
-        seed: of everything that is drawn here.
-        lots: how many, >= 10; kinds keep their shares.
-    """
+def year(given: Given) -> list[Lot]:
+    """Returns the lots of a year in the order in which they come; the same for the same seed."""
+    seed, lots = given.seed, given.lots
     chance = np.random.default_rng([seed, 1])
     names = list(assumed.STREAMS)
     shares = np.array(list(assumed.STREAMS.values()))
@@ -162,7 +175,9 @@ def year(seed: int, lots: int) -> list[Lot]:
     for number, (stream, kind) in enumerate(zip(streams, kinds, strict=True)):
         walked += kind == "drifting"
         lot = Lot(number, kind, *stream, assumed.START + timedelta(days=3) + number * step)
-        _fill(lot, biases[stream], np.random.default_rng([seed, 2, number]), walked / max(walks, 1))
+        own = np.random.default_rng([seed, 2, number])
+        lab = _lot_lab(lot, biases[stream], own, walked / max(walks, 1), given.scatter)
+        _fill(lot, lab, own)
         # Asked now, since drying changes a lot.
         lot.bad_on_arrival = tuple(spool.code for spool in lot.spools if lot.nonconforming(spool, spool.use))
         made.append(lot)
@@ -190,10 +205,9 @@ def _kinds(chance: np.random.Generator, streams: list[tuple[str, str]]) -> list[
     return kinds
 
 
-def _fill(lot: Lot, bias: np.ndarray, chance: np.random.Generator, walked: float) -> None:
-    """Draws the spools of a lot."""
+def _fill(lot: Lot, lab: np.ndarray, chance: np.random.Generator) -> None:
+    """Draws the spools of a lot about its colour."""
     grade, count = assumed.GRADES[lot.grade], int(chance.integers(assumed.SPOOLS[0], assumed.SPOOLS[1] + 1))
-    lab = _lot_lab(lot, bias, chance, walked)
     labs = lab + chance.normal(0, assumed.SPOOL_SD["lab"], size=(count, 3))
     labs = _split(lot, labs, chance)
     diameter = assumed.EVERY_GRADE["nominal_diameter_mm"] + chance.normal(0, assumed.LOT_SD["diameter_mm"])
@@ -203,7 +217,9 @@ def _fill(lot: Lot, bias: np.ndarray, chance: np.random.Generator, walked: float
     moisture = _moisture(lot, chance) * (1 + chance.normal(0, assumed.SPOOL_SD["moisture_share"], count))
     bond = _bond(lot, grade["bond_mpa"], chance) * (1 + chance.normal(0, assumed.SPOOL_SD["bond_share"], count))
     shrinkage = _shrinkage(lot, chance)
-    shrunk = {axis: mean + chance.normal(0, assumed.SPOOL_SD["shrinkage_percent"], count) for axis, mean in shrinkage.items()}
+    shrunk = {
+        axis: mean + chance.normal(0, assumed.SPOOL_SD["shrinkage_percent"], count) for axis, mean in shrinkage.items()
+    }
     uses, shares = list(grade["demand"]), list(grade["demand"].values())
     for place in range(count):
         own = {axis: float(values[place]) for axis, values in shrunk.items()}
@@ -214,14 +230,15 @@ def _fill(lot: Lot, bias: np.ndarray, chance: np.random.Generator, walked: float
         lot.spools.append(Spool(code, labs[place], *map(float, numbers), own, use, lot.received_at + after))
 
 
-def _lot_lab(lot: Lot, bias: np.ndarray, chance: np.random.Generator, walked: float) -> np.ndarray:
-    natural = lot.reference + bias + chance.normal(0, assumed.LOT_SD["lab"])
+def _lot_lab(lot: Lot, bias: np.ndarray, chance: np.random.Generator, walked: float, scatter: float) -> np.ndarray:
+    natural = lot.reference + scatter * (bias + chance.normal(0, assumed.LOT_SD["lab"]))
     most, direction = lot.limits["color"]["lot_max"], chance.normal(0, (1.0, 0.3, 1.0))
     if lot.kind in ("shifted a little", "shifted far"):
         times = chance.uniform(*assumed.DEPARTURES[f"{lot.kind}, times lot_max"])
         return _away(lot.reference, direction, times * most)
     if lot.kind == "drifting":
-        yellower = _away(lot.reference, np.array([-0.25, 0.05, 1.0]), assumed.DEPARTURES["drifting, times lot_max at the last lot"][1] * most)
+        furthest = assumed.DEPARTURES["drifting, times lot_max at the last lot"][1] * most
+        yellower = _away(lot.reference, np.array(assumed.DRIFT_DIRECTION), furthest)
         return lot.reference + walked * (yellower - lot.reference) + 0.3 * chance.normal(0, assumed.LOT_SD["lab"])
     return natural
 
@@ -231,7 +248,9 @@ def _away(start: np.ndarray, direction: np.ndarray, wanted: float) -> np.ndarray
     low, high = 0.0, 50.0 / float(np.linalg.norm(direction))
     for _ in range(24):
         middle = (low + high) / 2
-        low, high = (middle, high) if delta_e(start, (start + middle * direction)[None, :])[0] < wanted else (low, middle)
+        low, high = (
+            (middle, high) if delta_e(start, (start + middle * direction)[None, :])[0] < wanted else (low, middle)
+        )
     return start + low * direction
 
 
@@ -249,7 +268,9 @@ def _split(lot: Lot, labs: np.ndarray, chance: np.random.Generator) -> np.ndarra
 def _ovals(lot: Lot, count: int, chance: np.random.Generator) -> np.ndarray:
     ovals = chance.uniform(*assumed.MEANS["ovality_mm"], count)
     if lot.kind == "oval":
-        some = chance.permutation(count)[: max(1, round(chance.uniform(*assumed.DEPARTURES["oval, share of spools"]) * count))]
+        some = chance.permutation(count)[
+            : max(1, round(chance.uniform(*assumed.DEPARTURES["oval, share of spools"]) * count))
+        ]
         ovals[some] = chance.uniform(*assumed.DEPARTURES["oval, mm"]) * (1 + chance.normal(0, 0.05, len(some)))
     return ovals
 
@@ -263,7 +284,10 @@ def _moisture(lot: Lot, chance: np.random.Generator) -> float:
 def _bond(lot: Lot, usual: float, chance: np.random.Generator) -> float:
     natural = usual * (1 + float(chance.normal(0, assumed.LOT_SD["bond_share"])))
     if lot.kind == "weak bond":
-        return float(chance.uniform(*assumed.DEPARTURES["weak bond, times the floor"])) * lot.limits["bond"]["mean_min_mpa"]
+        return (
+            float(chance.uniform(*assumed.DEPARTURES["weak bond, times the floor"]))
+            * lot.limits["bond"]["mean_min_mpa"]
+        )
     return natural
 
 
