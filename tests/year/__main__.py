@@ -13,7 +13,16 @@ from tests.year import assumptions as assumed
 from tests.year.habits import without_program
 from tests.year.picture import bar_chart
 from tests.year.program import Year, with_program
-from tests.year.tables import PROGRAM, Ways, differences_table, efforts_table, findings_table, kinds_table, ways_table
+from tests.year.tables import (
+    PROGRAM,
+    Ways,
+    characteristics_table,
+    differences_table,
+    efforts_table,
+    findings_table,
+    kinds_table,
+    ways_table,
+)
 from tests.year.truth import Given
 
 HERE = Path(__file__).parent
@@ -45,9 +54,12 @@ def every_way(given: Given) -> tuple[Ways, Counter[str], Counter[int]]:
 def report(ways: Ways, notes: Counter[str]) -> str:
     """Returns all tables in Markdown."""
     did = ", ".join(f"{what}: {n}" for what, n in sorted(notes.items()))
+    ours = ways[PROGRAM]
     parts = (
         "### What each way protects and costs", ways_table(ways), differences_table(ways), f"Under the program, {did}.",
-        "### By kind of lot", kinds_table(ways), efforts_table(ways[PROGRAM]), "### Findings that held good lots", findings_table(ways[PROGRAM]),
+        "### By kind of lot", kinds_table(ways), efforts_table(ours),
+        "### What each characteristic is worth", characteristics_table(ours),
+        "### Findings that held good lots", findings_table(ours),
     )  # fmt: skip
     return "\n\n".join(parts) + "\n"
 

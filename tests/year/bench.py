@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
@@ -37,14 +38,14 @@ CONTROL_COUPON = (("x", "outside", 100.0), ("y", "outside", 100.0), ("z", "outsi
 class Bench:
     """Instruments and printer of one way of working.
 
-    `taken` counts the readings, `opened` the spools that were measured.
+    `taken` counts the readings of each lot by kind, controls too; `opened` are the spools that were measured.
     """
 
     def __init__(self, seed: int) -> None:
         self.seed = seed
         self._streams: dict[tuple[int, ...], np.random.Generator] = {}
-        self.taken: dict[str, int] = {}
-        self.opened: dict[str, set[str]] = {}
+        self.taken: defaultdict[str, Counter[str]] = defaultdict(Counter)
+        self.opened: defaultdict[str, set[str]] = defaultdict(set)
 
     def _stream(self, lot: Lot, kind: str, *more: int) -> np.random.Generator:
         key = (self.seed, 3, lot.number, _KINDS[kind], *more)
@@ -52,9 +53,9 @@ class Bench:
             self._streams[key] = np.random.default_rng(key)
         return self._streams[key]
 
-    def _read(self, lot: Lot, spool: Spool, n: int) -> int:
-        self.taken[lot.name] = self.taken.get(lot.name, 0) + n
-        self.opened.setdefault(lot.name, set()).add(spool.code)
+    def _read(self, lot: Lot, spool: Spool, kind: str, n: int) -> int:
+        self.taken[lot.name][kind] += n
+        self.opened[lot.name].add(spool.code)
         return lot.spools.index(spool)
 
     def _day(self, lot: Lot, kind: str, nth_day: int) -> np.ndarray:
@@ -65,7 +66,7 @@ class Bench:
         self, lot: Lot, spool: Spool, n: int, day: int, instrument: str = assumed.READ_WITH["color"]
     ) -> list[list[float]]:
         """Returns n readings of a spool's plaque in CIELAB; the plaque is printed once."""
-        noise, place = assumed.NOISE["color"], self._read(lot, spool, n)
+        noise, place = assumed.NOISE["color"], self._read(lot, spool, "color", n)
         stream = self._stream(lot, "color", place)
         plaque = np.random.default_rng((self.seed, 5, lot.number, place)).normal(0, noise["print"])
         offset = np.array(assumed.SECOND_OFFSET if instrument == assumed.SECOND_COLOR else (0, 0, 0))
@@ -75,7 +76,7 @@ class Bench:
     def diameters(self, lot: Lot, spool: Spool, n: int, day: int) -> list[tuple[float, float]]:
         """Returns two perpendicular diameters at n positions, mm; the oval turns along the spool."""
         noise = assumed.NOISE["diameter"]
-        stream = self._stream(lot, "diameter", self._read(lot, spool, n))
+        stream = self._stream(lot, "diameter", self._read(lot, spool, "diameter", n))
         shift = float(self._day(lot, "diameter", day)[0]) * noise["day"]
         found = []
         for _ in range(n):
@@ -87,12 +88,14 @@ class Bench:
 
     def specks(self, lot: Lot, spool: Spool, n: int) -> list[int]:
         """Returns specks counted on n first layers of 1 dm2."""
-        return self._stream(lot, "surface", self._read(lot, spool, n)).poisson(spool.specks_per_dm2, n).tolist()
+        return (
+            self._stream(lot, "surface", self._read(lot, spool, "surface", n)).poisson(spool.specks_per_dm2, n).tolist()
+        )
 
     def moistures(self, lot: Lot, spool: Spool, n: int, day: int) -> list[float]:
         """Returns n moisture readings, %."""
         noise = assumed.NOISE["moisture"]
-        stream = self._stream(lot, "moisture", self._read(lot, spool, n))
+        stream = self._stream(lot, "moisture", self._read(lot, spool, "moisture", n))
         shift = float(self._day(lot, "moisture", day)[0]) * noise["day"]
         values = spool.moisture_percent + shift + stream.normal(0, noise["reading"], n)
         return [max(0.001, round(float(one), noise["resolution"])) for one in values]
@@ -101,12 +104,12 @@ class Bench:
         self, lot: Lot, spool: Spool, build: int, lengths: Sequence[tuple[str, str, float]] = COUPON
     ) -> list[dict[str, Any]]:
         """Returns the lengths of one coupon of a spool, printed in a build of the lot."""
-        own = self._stream(lot, "shrinkage", self._read(lot, spool, len(lengths)))
+        own = self._stream(lot, "shrinkage", self._read(lot, spool, "shrinkage", len(lengths)))
         return self._lengths(lot, build, spool.shrinkage, own, lengths)
 
     def control_coupon(self, lot: Lot, build: int) -> list[dict[str, Any]]:
         """Returns the lengths of the control spool's coupon in that build."""
-        self.taken[lot.name] += len(CONTROL_COUPON)
+        self.taken[lot.name]["shrinkage"] += len(CONTROL_COUPON)
         means = assumed.MEANS["shrinkage_percent"]
         return self._lengths(lot, build, means, self._stream(lot, "control", 1), CONTROL_COUPON)
 
@@ -138,11 +141,11 @@ class Bench:
 
     def bars(self, lot: Lot, spool: Spool, n: int, build: int) -> list[float]:
         """Returns breaking stresses of n bars of a spool in a build of the lot, MPa."""
-        return self._break(lot, spool.bond_mpa, n, build, self._stream(lot, "bond", self._read(lot, spool, n)))
+        return self._break(lot, spool.bond_mpa, n, build, self._stream(lot, "bond", self._read(lot, spool, "bond", n)))
 
     def control_bars(self, lot: Lot, n: int, build: int) -> list[float]:
         """Returns breaking stresses of n bars of the control spool in that build, MPa."""
-        self.taken[lot.name] += n
+        self.taken[lot.name]["bond"] += n
         return self._break(lot, assumed.MEANS["control_bond_mpa"], n, build, self._stream(lot, "control", 2))
 
     def _break(self, lot: Lot, mean: float, n: int, build: int, own: np.random.Generator) -> list[float]:

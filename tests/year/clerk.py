@@ -146,7 +146,7 @@ class Clerk:
         if not planned and not plan.dry:
             case.given_up = "nothing to measure"
             return None
-        if self.bench.taken[case.lot.name] + planned > assumed.READINGS_MAX:
+        if self.bench.taken[case.lot.name].total() + planned > assumed.READINGS_MAX:
             case.given_up = "readings"
             return None
         return plan
@@ -204,12 +204,12 @@ class Clerk:
             wanted = plan.of(kind)
             if not wanted:
                 continue
-            before = self.bench.taken.get(case.lot.name, 0)
+            before = self.bench.taken[case.lot.name][kind]
             rows = [row for code, n in wanted.items() for row in self._rows(case, kind, code, n, plan)]
             rows += self._controls(case, kind, next(iter(wanted)))
             self._send(case, kind, [{**row, "measured_at": at} for row in rows])
             if kind in plan.asked_by:
-                case.by_finding[plan.asked_by[kind]] += self.bench.taken[case.lot.name] - before
+                case.by_finding[plan.asked_by[kind]] += self.bench.taken[case.lot.name][kind] - before
             known = case.measured.setdefault(kind, [])
             known += [code for code in wanted if code not in known]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
@@ -28,14 +29,14 @@ class Load:
 class Outcome:
     """How one lot ended: use -> `released`, `held` or `refused`; what of it was loaded, and what it took.
 
-    `reasons` are the findings that did not pass, by use, as (code, verdict). `by_finding` are the readings of further rounds by the finding that
+    `by_kind` are the readings taken, controls too. `reasons` are the findings that did not pass, by use, as (code, verdict). `by_finding` are the readings of further rounds by the finding that
     asked for them.
     """
 
     lot: Lot
     uses: dict[str, str]
     loads: list[Load]
-    readings: int
+    by_kind: Counter[str]
     spools: int
     days: float
     refused_loads: int = 0
@@ -43,6 +44,11 @@ class Outcome:
     reasons: dict[str, list[tuple[str, str]]] = field(default_factory=dict)
     by_finding: dict[str, int] = field(default_factory=dict)
     given_up: str = ""
+
+    @property
+    def readings(self) -> int:
+        """Readings taken in all."""
+        return self.by_kind.total()
 
 
 @dataclass(frozen=True)
@@ -188,3 +194,34 @@ def _blame_spools(outcome: Outcome, found: dict[str, Blame]) -> None:
             blame.bad_kept_g += assumed.SPOOL_G * bad
             blame.bad_kept_alone_g += assumed.SPOOL_G * (bad and len(codes) == 1)
             blame.good_kept_g += assumed.SPOOL_G * (not bad)
+
+
+@dataclass
+class Worth:
+    """What a characteristic cost in readings, and what it alone kept off machines or back from release."""
+
+    readings: int = 0
+    bad_kept_g: float = 0.0
+    good_kept_g: float = 0.0
+    good_lots: int = 0
+
+
+def worths(outcomes: Sequence[Outcome]) -> dict[str, Worth]:
+    """Returns what each characteristic cost, and what was kept back by its findings and no other characteristic's."""
+    found = {kind: Worth() for outcome in outcomes for kind in outcome.by_kind}
+    for outcome in outcomes:
+        for kind, n in outcome.by_kind.items():
+            found[kind].readings += n
+        by_use = {use: {code.partition(".")[0] for code in deciding(outcome, use)} for use in outcome.uses}
+        loaded = {load.spool for load in outcome.loads}
+        for spool in outcome.lot.spools:
+            kinds = by_use[spool.use]
+            if spool.code not in loaded and len(kinds) == 1:
+                worth = found[next(iter(kinds))]
+                bad = spool.code in outcome.lot.bad_on_arrival
+                worth.bad_kept_g += assumed.SPOOL_G * bad
+                worth.good_kept_g += assumed.SPOOL_G * (not bad)
+        every = set().union(*by_use.values())
+        if outcome.lot.good and len(every) == 1:
+            found[every.pop()].good_lots += 1
+    return dict(sorted(found.items(), key=lambda item: -item[1].readings))

@@ -27,7 +27,7 @@ def without_program(given: Given, readings: int) -> list[Outcome]:
         ]
         uses = dict.fromkeys(lot.uses, "released" if accepted else "refused")
         days = float(assumed.HABIT_AFTER_D) if readings else 0.0
-        found.append(Outcome(lot, uses, loads, bench.taken.get(lot.name, 0), len(bench.opened.get(lot.name, ())), days))
+        found.append(Outcome(lot, uses, loads, bench.taken[lot.name], len(bench.opened[lot.name]), days))
     return found
 
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from tests.promises.promise import Rate
 from tests.year import assumptions as assumed
-from tests.year.counting import Outcome, bad_g, blames, difference, ended, good_not_loaded_g, tally
+from tests.year.counting import Outcome, bad_g, blames, difference, ended, good_not_loaded_g, tally, worths
 
 PROGRAM = "the program"
 Ways = Mapping[str, Sequence[Outcome]]
@@ -120,4 +120,17 @@ def findings_table(outcomes: Sequence[Outcome]) -> str:
         ]
         for code, one in blames(outcomes).items()
     ]  # fmt: skip
+    return _table(head, rows)
+
+
+def characteristics_table(outcomes: Sequence[Outcome]) -> str:
+    """Returns what each characteristic cost in readings, and what it alone kept back."""
+    head = (
+        "characteristic", "readings, controls too", "nonconforming kg that it alone kept off", "readings for each kg", "conforming kg that it alone kept off",
+        "good lots that it alone kept from release",
+    )  # fmt: skip
+    rows = []
+    for kind, one in worths(outcomes).items():
+        each = f"{one.readings / (one.bad_kept_g / 1000):.0f}" if one.bad_kept_g else "none kept off"
+        rows.append([kind, one.readings, _kg(one.bad_kept_g), each, _kg(one.good_kept_g), one.good_lots])
     return _table(head, rows)
