@@ -20,6 +20,7 @@ from tests.year.tables import (
     differences_table,
     efforts_table,
     findings_table,
+    in_short,
     kinds_table,
     ways_table,
 )
@@ -56,7 +57,7 @@ def report(ways: Ways, notes: Counter[str]) -> str:
     did = ", ".join(f"{what}: {n}" for what, n in sorted(notes.items()))
     ours = ways[PROGRAM]
     parts = (
-        "### What each way protects and costs", ways_table(ways), differences_table(ways), f"Under the program, {did}.",
+        "### What each way protects and costs", in_short(ways), ways_table(ways), differences_table(ways), f"Under the program, {did}.",
         "### By kind of lot", kinds_table(ways), efforts_table(ours),
         "### What each characteristic is worth", characteristics_table(ours),
         "### Findings that held good lots", findings_table(ours),

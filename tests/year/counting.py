@@ -198,9 +198,10 @@ def _blame_spools(outcome: Outcome, found: dict[str, Blame]) -> None:
 
 @dataclass
 class Worth:
-    """What a characteristic cost in readings, and what it alone kept off machines or back from release."""
+    """What a characteristic cost in readings, what it alone kept off machines or back from release, and what was put right (dried) for it."""
 
     readings: int = 0
+    put_right_g: float = 0.0
     bad_kept_g: float = 0.0
     good_kept_g: float = 0.0
     good_lots: int = 0
@@ -213,12 +214,15 @@ def worths(outcomes: Sequence[Outcome]) -> dict[str, Worth]:
         for kind, n in outcome.by_kind.items():
             found[kind].readings += n
         by_use = {use: {code.partition(".")[0] for code in deciding(outcome, use)} for use in outcome.uses}
-        loaded = {load.spool for load in outcome.loads}
+        loaded = {load.spool: load for load in outcome.loads}
         for spool in outcome.lot.spools:
+            load, bad = loaded.get(spool.code), spool.code in outcome.lot.bad_on_arrival
+            if load and bad and not load.nonconforming:
+                # Only drying makes a spool conform.
+                found["moisture"].put_right_g += load.grams
             kinds = by_use[spool.use]
-            if spool.code not in loaded and len(kinds) == 1:
+            if not load and len(kinds) == 1:
                 worth = found[next(iter(kinds))]
-                bad = spool.code in outcome.lot.bad_on_arrival
                 worth.bad_kept_g += assumed.SPOOL_G * bad
                 worth.good_kept_g += assumed.SPOOL_G * (not bad)
         every = set().union(*by_use.values())

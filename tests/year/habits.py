@@ -32,11 +32,12 @@ def without_program(given: Given, readings: int) -> list[Outcome]:
 
 
 def _accepted(lot: Lot, bench: Bench, readings: int) -> bool:
-    spool, first_day = lot.spools[0], 1
-    late = lot.kind == "two instruments"
+    spool, late = lot.spools[0], lot.kind == "two instruments"
+    # The late shift reads colours in a session of its own, as at the clerk's bench.
+    session = 0 if late else 1
     instrument = assumed.SECOND_COLOR if late else assumed.READ_WITH["color"]
-    lab = np.mean(bench.colors(lot, spool, readings, first_day, instrument), axis=0)
-    axes = np.mean(bench.diameters(lot, spool, readings, first_day), axis=0)
+    lab = np.mean(bench.colors(lot, spool, readings, session, instrument), axis=0)
+    axes = np.mean(bench.diameters(lot, spool, readings, 1), axis=0)
     off = np.abs(axes - assumed.EVERY_GRADE["nominal_diameter_mm"])
     near = delta_e(lot.reference, lab[None, :])[0] <= assumed.HABIT_DELTA_E_MAX
     return bool(near and np.all(off <= assumed.HABIT_DIAMETER_TOLERANCE_MM))

@@ -28,6 +28,20 @@ def _rate(rate: Rate | None) -> str:
     return f"{rate.hits} of {rate.of} ({100 * low:.0f} to {100 * high:.0f} %)"
 
 
+def in_short(ways: Ways) -> str:
+    """Returns the year in three sentences."""
+    ours, habit = tally(ways[PROGRAM]), next(way for way in ways if way != PROGRAM)
+    theirs, lots = tally(ways[habit]), len(ways[PROGRAM])
+    came = assumed.SPOOL_G * sum(len(outcome.lot.bad_on_arrival) for outcome in ways[PROGRAM])
+    good = ours.good_lots or Rate(0, 0)
+    return (
+        f"Of {_kg(came)} kg of nonconforming filament the shop with the program loads {_kg(ours.bad_g)} kg, the shop of {habit} {_kg(theirs.bad_g)} kg. "
+        f"For that the program takes {ours.readings / lots:.0f} readings a lot beside {theirs.readings / lots:.0f}, and {ours.days:.1f} days beside {theirs.days:.1f}. "
+        f"It does not release {good.hits} of {good.of} good lots, and {_kg(ours.good_not_loaded_g)} kg of conforming filament stay off machines "
+        f"beside {_kg(theirs.good_not_loaded_g)} kg."
+    )
+
+
 def ways_table(ways: Ways) -> str:
     """Returns what each way of working protects and costs."""
     head = (
@@ -66,21 +80,19 @@ def differences_table(ways: Ways) -> str:
 
 def kinds_table(ways: Ways) -> str:
     """Returns the same by kind of lot."""
-    head = ["kind of lot", "lots", "good", "nonconforming kg that came"]
-    for way in ways:
-        head += [f"{way}: nonconforming kg loaded", "good lots not released", "conforming kg not loaded"]
+    head = ["kind of lot", "lots", "good", "nonconforming kg that came", *ways]
     rows = []
     for kind in assumed.KINDS:
         lots = [outcome.lot for outcome in ways[PROGRAM] if outcome.lot.kind == kind]
-        row: list[object] = [
-            kind, len(lots), sum(lot.good for lot in lots), _kg(assumed.SPOOL_G * sum(len(lot.bad_on_arrival) for lot in lots)),
-        ]  # fmt: skip
+        came = assumed.SPOOL_G * sum(len(lot.bad_on_arrival) for lot in lots)
+        row: list[object] = [kind, len(lots), sum(lot.good for lot in lots), _kg(came)]
         for outcomes in ways.values():
             own = [outcome for outcome in outcomes if outcome.lot.kind == kind]
             stopped = sum(outcome.lot.good and ended(outcome) != "released" for outcome in own)
-            row += [_kg(sum(map(bad_g, own))), stopped, _kg(sum(map(good_not_loaded_g, own)))]
+            row.append(f"{_kg(sum(map(bad_g, own)))}, {stopped}, {_kg(sum(map(good_not_loaded_g, own)))}")
         rows.append(row)
-    return _table(head, rows)
+    told = "Under each way of working: nonconforming kg loaded, good lots not released, conforming kg not loaded."
+    return f"{told}\n\n{_table(head, rows)}"
 
 
 def efforts_table(outcomes: Sequence[Outcome]) -> str:
@@ -126,11 +138,14 @@ def findings_table(outcomes: Sequence[Outcome]) -> str:
 def characteristics_table(outcomes: Sequence[Outcome]) -> str:
     """Returns what each characteristic cost in readings, and what it alone kept back."""
     head = (
-        "characteristic", "readings, controls too", "nonconforming kg that it alone kept off", "readings for each kg", "conforming kg that it alone kept off",
+        "characteristic", "readings, controls too", "nonconforming kg that it alone kept off", "nonconforming kg dried for it", "readings for each kg of both", "conforming kg that it alone kept off",
         "good lots that it alone kept from release",
     )  # fmt: skip
     rows = []
     for kind, one in worths(outcomes).items():
-        each = f"{one.readings / (one.bad_kept_g / 1000):.0f}" if one.bad_kept_g else "none kept off"
-        rows.append([kind, one.readings, _kg(one.bad_kept_g), each, _kg(one.good_kept_g), one.good_lots])
+        both = one.bad_kept_g + one.put_right_g
+        each = f"{one.readings / (both / 1000):.0f}" if both else "none"
+        rows.append(
+            [kind, one.readings, _kg(one.bad_kept_g), _kg(one.put_right_g), each, _kg(one.good_kept_g), one.good_lots]
+        )
     return _table(head, rows)
