@@ -23,6 +23,7 @@ from lots.api.readings import build_doubts, readings, replicates, voids
 from lots.api.receiving import delivery_corrections, inspection, labels, lots_and_deliveries, samples
 from lots.api.setup import (
     color_differences,
+    decision_risk,
     directory,
     grades,
     names,
@@ -64,6 +65,7 @@ ROUTES = (
     references.routes,
     concessions.routes,
     inspection.routes,
+    decision_risk.routes,
     events.routes,
     color_differences.routes,
     directory.routes,

@@ -60,14 +60,17 @@ def supplier_drift(supplier: int) -> Any:
     """How a supplier's lots of a grade move, drawn and in words."""
     asked = {"supplier_id": supplier, "grade_id": request.args.get("grade_id", "")}
     about = request.args.get("characteristic", CHARACTERISTICS[0][0])
-    answer = ask("GET", at("drift", **asked, characteristic=about))
+    rules = {"run_rules": "true"} if "run_rules" in request.args else {}
+    path = at("drift", **asked, characteristic=about, **rules)
+    answer = ask("GET", path)
     page = render_template(
         "purchasing/drift.html",
         answer=answer,
+        a=answer.body,
         about=about,
         asked=asked,
         choices=CHARACTERISTICS,
-        picture=picture(at("drift", **asked, characteristic=about)) if answer.good else "",
+        picture=picture(path) if answer.good else "",
     )
     return page, answer.status
 

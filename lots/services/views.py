@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -206,6 +207,13 @@ def finding(found: Finding) -> dict[str, Any]:
         "spools": found.spools,
         "uncertainty": found.uncertainty,
         "guard_band": found.guard,
+        "coverage_factor": found.coverage_factor,
+        "degrees_of_freedom": _df(found.budget.df) if found.budget else None,
+        "uncertainty_budget": [
+            {"source": one.source or "stated", "standard_uncertainty": one.u, "degrees_of_freedom": _df(one.df)}
+            for one in (found.budget.contributions if found.budget else ())
+        ],
+        "interval_95": list(found.interval) if found.interval else None,
         "margin": found.margin,
         "conformance_probability": found.conformance,
         "claimable": found.claimable,
@@ -217,6 +225,11 @@ def finding(found: Finding) -> dict[str, Any]:
         "message": found.message,
         "to_measure": found.to_measure or None,
     }
+
+
+def _df(df: float) -> float | None:
+    """Degrees of freedom, None where the uncertainty is known."""
+    return None if math.isinf(df) else df
 
 
 def decision(row: Any) -> dict[str, Any]:

@@ -21,9 +21,10 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from lots.domain.conformity.limits import Limit
 from lots.domain.drift import control_charts, projection, run_rules, trend
-from lots.domain.drift import drift_analysis as drift
+from lots.domain.drift.baseline import Baseline
 from lots.domain.drift.change_point import find_change
-from lots.domain.drift.drift_analysis import Baseline
+from lots.domain.drift.color_together import color_baseline, together
+from lots.domain.drift.drift_analysis import analyse
 
 LOTS, FEW, ROUNDS = 100_000, 10_000, 7
 BASELINE = Baseline(0.0, 0.05, 20, chosen=True)
@@ -192,7 +193,7 @@ def parts(x: np.ndarray) -> dict[str, tuple[Callable[[], object], ...]]:
     """What is timed on one series: ours, the bare sums, and faster ones where there are any."""
     z = x / BASELINE.sigma
     rows = np.column_stack([np.random.default_rng(11).normal(0, 0.05, (len(x), 2)), x])
-    base = drift.color_baseline(rows[:FIRST].tolist(), chosen=True)
+    base = color_baseline(rows[:FIRST].tolist(), chosen=True)
     return {
         "baseline": (lambda: control_charts.individuals(x), lambda: bare_baseline(x)),
         "individuals": (lambda: _beyond(control_charts.shewhart(z)), lambda: bare_individuals(z)),
@@ -207,9 +208,9 @@ def parts(x: np.ndarray) -> dict[str, tuple[Callable[[], object], ...]]:
         "Mann-Kendall": (lambda: trend.mann_kendall(x), lambda: bare_trend(x)),
         "Theil-Sen": (lambda: trend.theil_sen(x), lambda: bare_slope(x)),
         "line": (lambda: projection.project(x, 1, LIMIT, ""), lambda: bare_line(x)),
-        "T2": (lambda: list(drift.together(rows, base).signals), lambda: bare_together(rows)),
+        "T2": (lambda: list(together(rows, base).signals), lambda: bare_together(rows)),
         "all but T2": (
-            lambda: drift.analyse(x, BASELINE, LIMIT, "").slope,
+            lambda: analyse(x, BASELINE, LIMIT, "", rules=True).slope,
             lambda: bare_analysis(x),
             lambda: bare_analysis(x, fast_ewma, fast_rules),
         ),
@@ -242,7 +243,7 @@ def run() -> None:
     """Prints processor times in milliseconds, medians of alternated rounds with the shortest and the longest, and ratios of the medians."""
     for series in (in_control, walking, coming_and_going):
         many, few = parts(series(LOTS)), parts(series(FEW))
-        signals = len(drift.analyse(series(LOTS), BASELINE, LIMIT, "").signals)
+        signals = len(analyse(series(LOTS), BASELINE, LIMIT, "", rules=True).signals)
         sys.stdout.write(f"{LOTS} lots, {series.__name__.replace('_', ' ')}, {signals} signals told\n")
         sys.stdout.write(f"{'':<14}{'ours ms':<28}{'bare ms':<28}{'x bare':>8}{'x fast':>8}{f'x {FEW} lots':>14}\n")
         for name, actions in many.items():

@@ -123,8 +123,8 @@ def test_buyer(width: int, script: bool, person: Callable[..., Person], site: Si
     buyer.press("Compare")
     assert buyer.fits()
     assert 3 == page.locator("article.card").count()
-    buyer.follow("How its lots drift")
-    assert buyer.heading().startswith("How lots drift: ")
+    buyer.follow("Show drift")
+    assert buyer.heading().startswith("Drift: ")
     assert page.locator("figure.picture svg").first.is_visible()
     assert buyer.fits()
 

@@ -212,6 +212,68 @@ def test_a_drift_that_is_over_says_since_which_lot(shop, bought):
     assert "no drift shown over 27 lots" in found["says"]
 
 
+def test_run_rules_are_looked_for_on_request(shop, bought):
+    """Sixteen lots up and down in turn: an odd pattern with run rules (N4), nothing without; the answer says what rules cost."""
+    whites(*bought, STEADY * 2)
+    plain, ruled = followed(shop, *bought), followed(shop, *bought, run_rules="true")
+    assert ([], False) == (plain["signals"], plain["run_rules"])
+    signal = only(ruled, "signals")
+    assert ("pattern", 0, "pattern", None) == tuple(
+        signal[name] for name in ("kind", "side", "unlisted_because", "worsens")
+    )
+    assert ({"N4"}, True) == ({call["by"] for call in signal["calls"]}, ruled["run_rules"])
+    assert (20, 5, 15) == tuple(plain["error_rates"][name] for name in ("lots", "active_percent", "ever_percent"))
+    assert 30 == ruled["error_rates"]["ever_percent"]
+    assert "At most 5 % of steady series have an active signal at their 20th lot." in plain["error_rates"]["says"]
+
+
+def test_an_improvement_is_shown_as_one_and_not_listed(shop, bought):
+    """Lots that lay 0.5 off and come to the reference have more room to both limits; the way back is a worsening, and listed."""
+    whites(*bought, [*(0.5 + b for b in STEADY), *STEADY[:4]])
+    found = followed(shop, *bought)
+    signal = only(found, "signals")
+    assert (True, False, False, "improvement") == tuple(
+        signal[name] for name in ("active", "worsens", "listed", "unlisted_because")
+    )
+    assert "This is an improvement" in found["says"]
+    assert (1, 0) == (found["series_looked_at"], found["series_listed"])
+    other = shop.supplier("NBK"), bought[1]
+    whites(*other, [*STEADY, *(0.5 + b for b in STEADY[:4])])
+    signal = only(followed(shop, *other), "signals")
+    assert (True, True, None) == tuple(signal[name] for name in ("worsens", "listed", "unlisted_because"))
+    assert signal["p_value"] < 0.001
+
+
+def test_a_shift_below_a_tenth_of_the_limit_is_shown_and_not_listed(shop, bought):
+    """A step of 0.09 where 1.0 is allowed is told on the drift page only."""
+    whites(*bought, [*STEADY, *(0.09 + b for b in STEADY[:4])])
+    found = followed(shop, *bought)
+    assert (False, "small") == tuple(only(found, "signals")[name] for name in ("listed", "unlisted_because"))
+    assert "less than a tenth of the limit" in found["says"]
+
+
+def test_of_many_measures_those_are_told_first_that_are_more_than_chance(shop, bought):
+    """Asked for the whole colour, the answer counts its series and lists those that moved; each signal has its p-value."""
+    whites(*bought, [*STEADY, *(0.5 + b for b in STEADY[:4])])
+    found = followed(shop, *bought, "color")
+    listed = {signal["measure"] for signal in found["signals"] if signal["listed"]}
+    assert "color.component_b" in listed
+    assert (len(listed), 0.1) == (found["series_listed"], found["false_discovery_rate"])
+    assert sum(bool(line["points"]) for line in found["series"]) == found["series_looked_at"]
+    assert "from about lot Q-09 on, by 0.50 at once" in found["says"]
+
+
+def test_lots_of_an_estimated_baseline_are_marked_and_the_next_have_wider_limits(shop, bought):
+    """The first eight lots stand in and move no average; the ninth may lie further off than three deviations, since they are estimates."""
+    whites(*bought, [*STEADY, 0.0, 0.01])
+    found = followed(shop, *bought)
+    (chart,), base = found["charts"], only(found, "baseline")
+    assert [True] * 8 + [False] * 2 == [point["in_baseline"] for point in chart["points"]]
+    ninth = chart["points"][8]
+    assert ninth["individuals_high"] - base["mean"] > 3 * base["sigma"] > ninth["ewma_high"] - base["mean"]
+    assert "Provisional baseline: the first 8 lots. Limits allow for the estimate." == base["says"]
+
+
 def test_too_few_lots_are_shown_and_not_charted(shop, bought):
     """Seven lots: the figures are there, and the answer says how many more a baseline takes."""
     whites(*bought, STEADY[:7])

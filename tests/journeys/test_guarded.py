@@ -1,14 +1,18 @@
 """Guarded limits, and measuring again: what is too close to call waits, says what would settle it, and is not measured until it passes.
 
-The rule: JCGM 106:2012, 8.3; the guard band is 1.645 standard uncertainties, for a risk of 5 % at the limit. What a failing value must be
+The rule: JCGM 106:2012, 8.3; the guard band is 1.645 standard uncertainties that are known, for a risk of 5 % at the limit, and Student's t of
+those that are estimated. What a failing value must be
 beyond before nonconformity is proved: ISO 14253-1.
 """
 
 import math
 import re
-from statistics import NormalDist, stdev
+from statistics import stdev
 
 import pytest
+from scipy.optimize import brentq
+from scipy.stats import norm
+from scipy.stats import t as student
 
 from tests.shop import SIMPLE_LIMITS, WHITE
 from tests.tolerances import SAME_SUM
@@ -47,6 +51,16 @@ def uncertainty(values, u):
     return math.sqrt(stdev(values) ** 2 / len(values) + u**2)
 
 
+def band(z, n, scatter=0.02, u=GAUGE_U):
+    """How far a mean of n may be off to one side: Student's t for the scatter, z for the gauge (Banerjee 1960, Sankhya 22, from memory)."""
+    return math.hypot(student.ppf(norm.cdf(z), n - 1) * scatter / math.sqrt(n), z * u)
+
+
+def beyond(distance, n):
+    """The probability that a mean of n is off by more than a distance to one side (scipy)."""
+    return norm.sf(brentq(lambda z: band(z, n) - distance, 0, 20, xtol=1e-12))
+
+
 def named(text):
     """How many more readings or spools an answer names."""
     (number,) = re.findall(r"about (\d+) more", text)
@@ -63,17 +77,27 @@ def test_too_close_to_call_is_quarantined_and_says_how_many_readings_settle_it(s
     u = uncertainty(FIVE, GAUGE_U)
     margin = NOMINAL + TOLERANCE - sum(FIVE) / len(FIVE)
     assert "near" == found["verdict"]
-    assert [u, Z * u, margin] == pytest.approx(
+    assert [u, band(Z, 5), margin] == pytest.approx(
         [found["uncertainty"], found["guard_band"], found["margin"]], abs=SAME_SUM
     )
-    true = NormalDist(sum(FIVE) / len(FIVE), u)
-    inside = true.cdf(NOMINAL + TOLERANCE) - true.cdf(NOMINAL - TOLERANCE)
+    inside = 1 - beyond(margin, 5) - beyond(2 * TOLERANCE - margin, 5)
     assert inside == pytest.approx(found["conformance_probability"], abs=1e-9)
+    # The GUM's effective degrees of freedom (JCGM 100:2008, G.4.1), and what the uncertainty is made of.
+    of_scatter, of_gauge = found["uncertainty_budget"]
+    assert (0.02 / math.sqrt(5), 4) == pytest.approx(
+        (of_scatter["standard_uncertainty"], of_scatter["degrees_of_freedom"])
+    )
+    assert (GAUGE_U, None) == (of_gauge["standard_uncertainty"], of_gauge["degrees_of_freedom"])
+    assert 4 * (u / of_scatter["standard_uncertainty"]) ** 4 == pytest.approx(found["degrees_of_freedom"])
+    assert band(Z, 5) / u == pytest.approx(found["coverage_factor"])
+    low, high = found["interval_95"]
+    assert [found["value"] - band(norm.ppf(0.975), 5), found["value"] + band(norm.ppf(0.975), 5)] == pytest.approx(
+        [low, high]
+    )
     assert found["claimable"] is None
     assert f"Conforms with probability {found['conformance_probability']:.2f}" in found["message"]
 
-    scatter = stdev(FIVE)
-    enough = next(n for n in range(5, 100) if Z * math.sqrt(scatter**2 / n + GAUGE_U**2) <= margin)
+    enough = next(n for n in range(5, 100) if band(Z, n) <= margin)
     more = named(found["to_measure"])
     assert enough - len(FIVE) == more
     assert "positions like these" in found["to_measure"]
@@ -163,7 +187,7 @@ def test_what_is_proved_on_either_side_of_a_limit(shop, value, verdict, claimabl
     found = shop.finding(lot_id, "diameter.reading")
     assert (verdict, claimable) == (found["verdict"], found["claimable"])
     assert words in found["message"]
-    expected = NormalDist(value, GAUGE_U).cdf(1.80) - NormalDist(value, GAUGE_U).cdf(1.70)
+    expected = norm(value, GAUGE_U).cdf(1.80) - norm(value, GAUGE_U).cdf(1.70)
     assert expected == pytest.approx(found["conformance_probability"], abs=1e-9)
 
 

@@ -65,7 +65,9 @@ def test_what_needs_purchasing_is_listed_the_most_urgent_first(shop, clock):
     found = week(shop)
     kinds = [item["what"] for item in found["items"]]
     assert ["overdue_action", "limit_near", "refused_waiting", "drifting"] == list(dict.fromkeys(kinds))
-    assert f"{len(kinds)} things need attention, the most urgent first." == found["says"]
+    assert found["says"].startswith(
+        f"{len(kinds)} things need attention, the most urgent first. Of 8 series looked at,"
+    )
     assert [
         f"No answer yet on corrective action {action['id']} for lot T-11, due 2 days ago.",
     ] == said(found, "overdue_action")
@@ -128,6 +130,28 @@ def test_a_drift_whose_limit_is_far_is_listed_as_a_drift(shop, clock):
     found = week(shop)
     assert {"drifting"} == {item["what"] for item in found["items"]}
     assert all("at this slope" not in item["says"].lower() for item in found["items"])
+
+
+def test_the_list_says_how_many_series_it_looked_at(shop, clock):
+    """Counts and the rate are figures beside the words; an improvement and a steady supplier count and are not listed."""
+    grade = shop.grade(limits=COLOR)
+    moved, better, steady = shop.supplier("QWT"), shop.supplier("NBK"), shop.supplier("TNT")
+    whites(moved, grade, [*STEADY, *(0.5 + b for b in STEADY[:4])])
+    whites(better, grade, [*(0.5 + b for b in STEADY), *STEADY[:4]], prefix="N")
+    whites(steady, grade, [*STEADY, *STEADY[:4]], prefix="T")
+    found = week(shop)
+    assert {"Supplier QWT"} == {item["supplier"] for item in found["items"]}
+    assert all(item["p_value"] < 0.01 for item in found["items"])
+    drifting = {item["measure"] for item in found["items"]}
+    assert (len(drifting), 0.1) == (found["series_listed"], found["false_discovery_rate"])
+    assert found["series_looked_at"] > 3 * len(drifting) - 1
+    assert f"Of {found['series_looked_at']} series looked at, {len(drifting)} drift" in found["says"]
+    assert "at most 10 % of the series listed as drifting are steady" in found["says"]
+    compared = shop.get("purchasing", f"/supplier-comparison?grade_id={grade['id']}")
+    assert found["series_looked_at"] == compared["drift"]["series_looked_at"]
+    assert {"Supplier QWT": drifting} == {
+        line["supplier"]: {one["measure"] for one in line["drift"]} for line in compared["suppliers"] if line["drift"]
+    }
 
 
 def test_what_is_older_than_two_years_is_past(shop, clock):

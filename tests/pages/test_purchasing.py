@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from tests.journeys.supply import whites
 from tests.pages.reading import Browser
 from tests.reported import bad_lot
 from tests.shop import SIMPLE_LIMITS
@@ -70,3 +71,21 @@ def test_suppliers_begin_with_a_grade_that_two_sell(desk):
     assert "Restricted counts as accepted." in page.text
     every = buyer.send(page, "grade_id", grade_id="")
     assert "" == every.form("grade_id")["fields"]["grade_id"]
+
+
+def test_the_drift_page_shows_every_signal_and_how_often_one_is_false(desk):
+    """What is listed, what is an improvement, and what run rules add once they are asked for; the rates stand beneath."""
+    steady = [0.02, -0.02, 0.03, -0.03, 0.01, -0.01, 0.02, -0.02]
+    whites(desk.quillwort, desk.white, [*(0.5 + b for b in steady), *steady[:4]])
+    whites(desk.ninebark, desk.white, steady * 2, prefix="N")
+    buyer = Browser(desk, "purchasing")
+    about = f"drift?grade_id={desk.white['id']}"
+    better = buyer.go(f"/suppliers/{desk.quillwort['id']}/{about}").text
+    assert "bluer from about lot Q-09 on" in better
+    assert "At most 5 % of steady series have an active signal at their 20th lot." in better
+    path = f"/suppliers/{desk.ninebark['id']}/{about}"
+    page = buyer.go(path)
+    assert "No active signal." in page.text
+    ruled = buyer.go(f"{path}&run_rules=true").text
+    assert "an odd pattern up to lot N-16" in ruled
+    assert "At most 30 % had one" in ruled

@@ -27,6 +27,16 @@ class AssessmentArgs(Strict):
     shade_revision = WrittenWhole(1, metadata={"description": "judge under this revision instead, storing nothing"})
 
 
+class UncertaintyContributionSchema(Schema):
+    """One source of uncertainty."""
+
+    source = fields.String(required=True, metadata={"description": "where it comes from"})
+    standard_uncertainty = fields.Float(required=True, metadata={"description": "in the unit of the finding"})
+    degrees_of_freedom = fields.Float(
+        required=True, allow_none=True, metadata={"description": "that it was estimated with; null where it is known"}
+    )
+
+
 class FindingSchema(Schema):
     """One measure held against its limit."""
 
@@ -54,6 +64,29 @@ class FindingSchema(Schema):
     )
     guard_band = fields.Float(
         required=True, allow_none=True, metadata={"description": "by which the limit is tightened, in `unit`"}
+    )
+    coverage_factor = fields.Float(
+        load_default=None,
+        allow_none=True,
+        metadata={
+            "description": "guard band over standard uncertainty: above `guard_z` where the uncertainty was estimated"
+        },
+    )
+    degrees_of_freedom = fields.Float(
+        load_default=None,
+        allow_none=True,
+        metadata={"description": "effective ones of the uncertainty (JCGM 100, G.4); null where it is known"},
+    )
+    uncertainty_budget = fields.List(
+        fields.Nested(UncertaintyContributionSchema),
+        load_default=list,
+        metadata={"description": "what the uncertainty is made of"},
+    )
+    interval_95 = fields.List(
+        fields.Float(),
+        load_default=None,
+        allow_none=True,
+        metadata={"description": "interval that holds the true value with 95 %, in `unit`"},
     )
     margin = fields.Float(required=True, allow_none=True, metadata={"description": "positive inside the limit"})
     conformance_probability = fields.Float(

@@ -6,7 +6,8 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.http.fields import MAX_ID, Instant, Strict, Text, WrittenWhole
+from lots.api.drift.signals import AtSchema, ErrorRatesSchema, ListingSchema, PlaceSchema, ReadSchema, SignalSchema
+from lots.api.http.fields import MAX_ID, Instant, Strict, Text, WrittenTruth, WrittenWhole
 from lots.api.http.roles import ALL
 from lots.api.http.routes import Resource, Routes
 from lots.api.pictures.answers import AS_PICTURE, pictured
@@ -27,6 +28,13 @@ class DriftArgs(Strict):
     characteristic = Text(40, metadata={"description": f"all when left out, or one of: {', '.join(_KNOWN)}"})
     received_from = Instant(data_key="from", metadata={"description": "lots received from this moment on"})
     received_to = Instant(data_key="to", metadata={"description": "lots received up to this moment"})
+    run_rules = WrittenTruth(
+        load_default=False,
+        metadata={
+            "description": "look for run rules (Nelson, Western Electric) beside individuals, EWMA and CUSUM; false by default, since more rules "
+            "make more false signals"
+        },
+    )
 
 
 class SeriesLotSchema(Schema):
@@ -37,14 +45,6 @@ class SeriesLotSchema(Schema):
     supplier_lot = fields.String(required=True)
     received_at = Instant(required=True)
     standing = fields.String(required=True)
-
-
-class AtSchema(Schema):
-    """A lot, by its number in the series."""
-
-    number = fields.Integer(required=True)
-    lot_id = fields.Integer(required=True)
-    supplier_lot = fields.String(required=True)
 
 
 class PointSchema(Schema):
@@ -79,21 +79,8 @@ class SeriesSchema(Schema):
     points = fields.List(fields.Nested(PointSchema), required=True)
 
 
-class PlaceSchema(Schema):
-    """Which measure, and which stretch of lots read alike. No chart goes on across the end of a stretch."""
-
-    measure = fields.String(required=True)
-    stretch = fields.Integer(required=True)
-
-
-class ReadSchema(PlaceSchema):
-    """The same, with what the lots were read against and with."""
-
-    read = fields.String(required=True)
-
-
 class DriftBaselineSchema(ReadSchema):
-    """What a stretch is charted against."""
+    """What a stretch is charted against. Of an estimated baseline, limits allow for the estimate (self-starting charts)."""
 
     status = fields.String(required=True, metadata={"enum": ["none", "given", "provisional", "firm"]})
     chosen = fields.Boolean(required=True)
@@ -105,55 +92,36 @@ class DriftBaselineSchema(ReadSchema):
 
 
 class ChartPointSchema(Schema):
-    """A lot on the charts. `z` and the sums are in standard deviations, the moving average and its limits in the measure's unit."""
+    """A lot on the charts. `z`, `score` and the sums are in standard deviations, the other figures in the measure's unit."""
 
     number = fields.Integer(required=True)
-    z = fields.Float(required=True)
+    z = fields.Float(required=True, metadata={"description": "departure from the baseline mean"})
+    score = fields.Float(
+        required=True,
+        metadata={"description": "plotted on the charts: z against a given baseline, else allowing for its estimate"},
+    )
+    individuals_low = fields.Float(
+        required=True, metadata={"description": "limit of this lot on the individuals chart"}
+    )
+    individuals_high = fields.Float(required=True)
     ewma = fields.Float(required=True)
     ewma_low = fields.Float(required=True)
     ewma_high = fields.Float(required=True)
     cusum_high = fields.Float(required=True)
     cusum_low = fields.Float(required=True)
+    in_baseline = fields.Boolean(
+        required=True, metadata={"description": "the baseline was made from it, so it moves neither average nor sums"}
+    )
     first_called_by = fields.List(
         fields.String(), required=True, metadata={"description": "charts that first call here"}
     )
 
 
 class ChartSchema(ReadSchema):
-    """The charts of a stretch: individuals, EWMA, tabular CUSUM."""
+    """The charts of a stretch: individuals, EWMA, tabular CUSUM. `parameters` has the individuals limits of the latest lot."""
 
     parameters = fields.Dict(keys=fields.String(), values=fields.Float(), required=True)
     points = fields.List(fields.Nested(ChartPointSchema), required=True)
-
-
-class CallSchema(AtSchema):
-    """A chart and the first lot it called."""
-
-    by = fields.String(
-        required=True,
-        metadata={"description": "individuals, ewma, cusum, trend, N1 to N8 (Nelson), WE4 (Western Electric)"},
-    )
-    what = fields.String(required=True)
-
-
-class SignalSchema(ReadSchema):
-    """Lots that left their baseline on one side. `size` is a height for a step or a single lot and per lot for a ramp, in the measure's unit."""
-
-    side = fields.Integer(required=True, metadata={"enum": [1, -1, 0]})
-    direction = fields.String(required=True)
-    active = fields.Boolean(
-        required=True, metadata={"description": "it goes on: the latest lot is called, and not by memory alone"}
-    )
-    kind = fields.String(required=True, metadata={"enum": ["step", "ramp", "single", "pattern"]})
-    first = fields.Nested(AtSchema, required=True)
-    last = fields.Nested(AtSchema, required=True)
-    began = fields.Nested(AtSchema, required=True)
-    size = fields.Float(required=True, allow_none=True)
-    departure = fields.Float(
-        required=True, allow_none=True, metadata={"description": "from the baseline, by the last lot"}
-    )
-    calls = fields.List(fields.Nested(CallSchema), required=True)
-    says = fields.String(required=True)
 
 
 class TrendSchema(PlaceSchema):
@@ -219,8 +187,8 @@ class TogetherSchema(Schema):
     signals = fields.List(fields.Nested(TogetherSignalSchema), required=True)
 
 
-class DriftSchema(Schema):
-    """Drift of a characteristic over a supplier's consecutive lots of a grade."""
+class DriftSchema(ListingSchema):
+    """Drift of a characteristic over a supplier's consecutive lots of a grade. All signals are shown, listed or not."""
 
     supplier_id = fields.Integer(required=True)
     supplier = fields.String(required=True)
@@ -229,6 +197,8 @@ class DriftSchema(Schema):
     characteristic = fields.String(required=True, allow_none=True)
     limits_revision = fields.Integer(required=True, allow_none=True)
     baseline_revision = fields.Integer(required=True, allow_none=True)
+    run_rules = fields.Boolean(required=True)
+    error_rates = fields.Nested(ErrorRatesSchema, required=True)
     says = fields.String(required=True)
     lots = fields.List(fields.Nested(SeriesLotSchema), required=True)
     series = fields.List(fields.Nested(SeriesSchema), required=True)
@@ -253,4 +223,5 @@ class Drift(Resource):
     def get(self, args: dict[str, Any]) -> Any:
         """Follow a characteristic over a supplier's lots: series, baseline, charts, signals in words, and when a limit is reached."""
         whose = args["supplier_id"], args["grade_id"], args.get("characteristic")
-        return pictured(drift.drift_of(*whose, args.get("received_from"), args.get("received_to")), draw)
+        span = drift.LotSpan(args.get("received_from"), args.get("received_to"))
+        return pictured(drift.drift_of(*whose, span, rules=args["run_rules"]), draw)

@@ -13,7 +13,7 @@ LEFT, RIGHT, TOP, BOTTOM = 76.0, 120.0, 40.0, 50.0
 FOOT = 46.0
 KEY = (
     "Filled: lot accepted. Open: not accepted. Ringed: called by a chart. ▲ where the change began.",
-    "Thin line: baseline. Dashed: moving average (EWMA); dotted: its limits.",
+    "Thin line: baseline. Dashed: moving average (EWMA) of the lots that are not part of it; dotted: its limits.",
 )
 # So many lots keep a label of their own.
 MOST_LABELS = 16
@@ -109,6 +109,9 @@ def _limits(page: Sheet, limits: list[float], near: list[float], y: Scale, top: 
 
 
 def _average(page: Sheet, points: list[dict[str, Any]], x: Scale, y: Scale) -> None:
+    points = [point for point in points if not point["in_baseline"]]
+    if not points:
+        return
     for name in ("ewma_low", "ewma_high"):
         page.path([(x(p["number"]), y(p[name])) for p in points], ink=FAINT, dash="2 3")
     page.path([(x(p["number"]), y(p["ewma"])) for p in points], wide=2.5, dash="7 4")

@@ -6,7 +6,7 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.drift.drift import AtSchema
+from lots.api.drift.signals import AtSchema, ListingSchema
 from lots.api.http.fields import MAX_ID, Instant, OneOrMany, Strict, WrittenWhole
 from lots.api.http.routes import Resource, Routes
 from lots.api.pictures.answers import AS_PICTURE, pictured
@@ -98,10 +98,11 @@ class CapabilitySchema(Schema):
 
 
 class MovingSchema(Schema):
-    """A measure that has left its baseline."""
+    """A measure that has left its baseline, from the list over all measures and suppliers compared here."""
 
     measure = fields.String(required=True)
     direction = fields.String(required=True)
+    p_value = fields.Float(required=True, metadata={"description": "how likely a steady series ends as far off"})
     began = fields.Nested(AtSchema, required=True)
     says = fields.String(required=True)
 
@@ -216,6 +217,7 @@ class ComparedSchema(Schema):
     says = fields.String(required=True)
     suppliers = fields.List(fields.Nested(SupplierLineSchema), required=True)
     comparisons = fields.List(fields.Nested(TwoSuppliersSchema), required=True)
+    drift = fields.Nested(ListingSchema, required=True, metadata={"description": "of the drift of all suppliers here"})
 
 
 class ForecastArgs(Strict):
@@ -262,10 +264,11 @@ class ActSchema(Schema):
     grade = fields.String(required=True)
     lot_id = fields.Integer(required=True)
     measure = fields.String(required=True, allow_none=True)
+    p_value = _number("how likely a steady series ends as far off; null for what is no drift")
     says = fields.String(required=True)
 
 
-class WeekSchema(Schema):
+class WeekSchema(ListingSchema):
     """Where to act, most urgent first."""
 
     as_of = Instant(required=True)

@@ -15,13 +15,14 @@ from lots.domain.assessment.verdicts import each_once, standing_of, to_measure, 
 from lots.domain.characteristics.color.between_spools import Between
 from lots.domain.characteristics.declaring.bridge import Bridges
 from lots.domain.characteristics.declaring.case import Case, Previous, ShadeRevision
+from lots.domain.characteristics.declaring.estimate import Estimate
 from lots.domain.characteristics.declaring.figures import Figure
 from lots.domain.characteristics.moisture import Wetness
 from lots.domain.characteristics.registry import DECLARED, is_step
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.limits import DecisionRule, Verdict
-from lots.domain.conformity.rule_versions import CURRENT, FIRST, SECOND
+from lots.domain.conformity.rule_versions import CURRENT, FIRST, SECOND, THIRD
 from lots.domain.conformity.step_rule import StepRule
 from lots.domain.receiving.coverage import CLOSED_LOT, Coverage
 from lots.domain.statistics.summaries import Vector
@@ -87,7 +88,7 @@ class Summary:
     """What is kept of a lot: mean colour, that of each measured spool and how far they lie apart, flow factors, shrinkage (None if unmeasured), spools that fail by themselves, figures for series.
 
     `printed` says, per characteristic that is a print, what was measured of prints of each printer and recipe. `basis` says by characteristic what its
-    figures are of, where a step depends on it. `wet` is the last reading that was too wet, None without any; `dry_at` says when each spool was last
+    figures are of, where a step depends on it. `freedom` says with how many degrees of freedom their uncertainties were estimated. `wet` is the last reading that was too wet, None without any; `dry_at` says when each spool was last
     measured that is dry by its newest reading; `moisture_at` when the lot's newest moisture reading was taken, from version 3 of the rules.
     """
 
@@ -108,6 +109,7 @@ class Summary:
     flow_uncertainty: float | None = None
     spool_flow_uncertainty: Mapping[str, float] = field(default_factory=dict)
     printed: Mapping[str, Mapping[str, Mapping[str, Any]]] = field(default_factory=dict)
+    freedom: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,9 +248,7 @@ def _judged(
     bridges: Bridges,
 ) -> Assessment:
     """The assessment of a lot from all readings that are given."""
-    rule = replace(
-        limits.rule if limits else DecisionRule(), trusts_zero=rules == FIRST, room_from_zero=rules <= SECOND
-    )
+    rule = replace(limits.rule if limits else DecisionRule(), version=rules)
     previous = previous or Previous()
     readings, controls = apart_from_controls(evidence.readings) if rules > SECOND else (evidence.readings, {})
     case = Case(
@@ -265,6 +265,7 @@ def _judged(
         rules=rules,
         judging=limits is not None and not coverage.closed,
         bridges=bridges,
+        estimate=Estimate(rules, previous.scatter, coverage.spools_in_lot or None),
     )
     parts = [assess_by_source(declared, case) for declared in DECLARED.values()]
     notes = [note for part in parts for note in part.notes]
@@ -273,8 +274,15 @@ def _judged(
     if rules == FIRST:
         # Its lots kept no word of a wet reading.
         kept = {name: value for name, value in kept.items() if name not in ("wet", "dry_at")}
+    freedom = {name: dict(part.freedom) for name, part in zip(DECLARED, parts, strict=True) if part.freedom}
     of = {name: dict(part.basis) for name, part in zip(DECLARED, parts, strict=True) if part.basis}
-    summary = replace(summary, **kept, basis=of, printed=by_print(case) if rules > SECOND else {})
+    summary = replace(
+        summary,
+        **kept,
+        basis=of,
+        freedom=freedom if rules > THIRD else {},
+        printed=by_print(case) if rules > SECOND else {},
+    )
     if limits is None or coverage.closed:
         to_do = "limits for this grade, set by quality: without them nothing can be judged"
         unjudged: dict[str, Verdict] = dict.fromkeys(limits.required() if limits else (GENERAL,), "missing")

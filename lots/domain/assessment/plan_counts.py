@@ -12,6 +12,7 @@ from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.conformity.rule_versions import CURRENT
 from lots.domain.receiving import protection
 from lots.domain.receiving.coverage import Coverage, Presented
+from lots.domain.statistics.nested_means import BETWEEN_SPOOLS
 
 # Findings that judge one spool by itself: under a plan they make a spool nonconforming, and the count decides on the lot.
 SPOOL_CODES = tuple(code for code, one in JUDGED.items() if one.of_spool)
@@ -138,10 +139,18 @@ def one_spool_is_no_lot(
         return list(findings)
     return [
         replace(finding, verdict="missing", to_measure=_SECOND.format(said(finding.characteristic)), more_spools=1)
-        if finding.verdict in ("pass", "near") and len(measured[finding.characteristic]) == 1
+        if finding.verdict in ("pass", "near")
+        and len(measured[finding.characteristic]) == 1
+        and not _lot_known(finding)
         else finding
         for finding in findings
     ]
+
+
+def _lot_known(finding: Finding) -> bool:
+    """True of a figure of the lot whose uncertainty holds how much spools of earlier lots differed; what judges single spools says nothing of others."""
+    budget = finding.budget
+    return budget is not None and any(one.source.startswith(BETWEEN_SPOOLS) for one in budget.contributions)
 
 
 _SECOND = "{} on at least one more spool, since one spool does not show how much spools of this lot differ"

@@ -27,16 +27,18 @@ from lots.domain.characteristics.declaring.declaration import (
     Studied,
     Values,
 )
+from lots.domain.characteristics.declaring.estimate import OWN, Estimate, Instrument
 from lots.domain.characteristics.declaring.figures import mean, of_units
 from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, fewest
 from lots.domain.characteristics.declaring.neighbours import Far, within
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.characteristics.diameter_checks import doubt_diameter, doubt_turned, positions, span_lacking
 from lots.domain.conformity.findings import Finding, judge, worst
-from lots.domain.conformity.limits import DecisionRule, Limit
+from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
 from lots.domain.conformity.rule_versions import CURRENT, SECOND
 from lots.domain.receiving.coverage import Coverage
-from lots.domain.statistics.summaries import mean_uncertainty, worst_known
+from lots.domain.statistics.length import Length
+from lots.domain.statistics.uncertainty import Uncertainty
 from lots.domain.words import counted
 
 
@@ -95,7 +97,12 @@ def around(nominal_mm: float, tolerance_mm: float) -> Limit:
 
 
 def judge_diameter(
-    summary: DiameterSummary | None, nominal_mm: float, limits: DiameterLimits, coverage: Coverage, rule: DecisionRule
+    summary: DiameterSummary | None,
+    nominal_mm: float,
+    limits: DiameterLimits,
+    coverage: Coverage,
+    rule: DecisionRule,
+    estimate: Estimate = OWN,
 ) -> list[Finding]:
     """Returns the findings on a lot's diameter: the worst spool's mean, the worst single diameter, the worst ovality.
 
@@ -114,7 +121,7 @@ def judge_diameter(
     )
     lacking = coverage.lacking(counting, limits.readings_per_spool_min, "diameter")
     lacking = "; ".join(part for part in (lacking, span_lacking(spools, limits.span_min_m)) if part)
-    each = judge_spools(summary, nominal_mm, limits, rule, lacking)
+    each = judge_spools(summary, nominal_mm, limits, rule, lacking, estimate)
     found = []
     for code, limit in _asked(nominal_mm, limits).items():
         mine = [finding for finding in each if finding.code == code]
@@ -137,57 +144,76 @@ def _asked(nominal_mm: float, limits: DiameterLimits) -> dict[str, Limit]:
 
 
 def judge_spools(
-    summary: DiameterSummary | None, nominal_mm: float, limits: DiameterLimits, rule: DecisionRule, lacking: str = ""
+    summary: DiameterSummary | None,
+    nominal_mm: float,
+    limits: DiameterLimits,
+    rule: DecisionRule,
+    lacking: str = "",
+    estimate: Estimate = OWN,
 ) -> list[Finding]:
     """Returns the findings on each spool by itself, one per limit that is set; none without readings."""
     if summary is None:
         return []
     asked, found = _asked(nominal_mm, limits), []
-    for spool, group in summary.spools.items():
-        if "diameter.spool_mean" in asked:
-            complete = limits.complete(spool, group, summary.positions[spool])
-            found.append(_spool_mean(spool, group, asked["diameter.spool_mean"], complete, rule, lacking))
+    if "diameter.spool_mean" in asked:
+        found += _judge_means(summary, asked["diameter.spool_mean"], limits, rule, lacking, estimate)
+    for group in summary.spools.values():
         if "diameter.reading" in asked:
             singles = [(r, d) for r in group for d in r.diameters]
-            found.append(_worst_reading("diameter.reading", singles, asked["diameter.reading"], rule, lacking))
+            found.append(
+                _worst_reading("diameter.reading", singles, asked["diameter.reading"], rule, lacking, estimate)
+            )
         if "diameter.ovality" in asked:
             ovals = [(r, r.ovality_mm) for r in group]
-            found.append(_worst_reading("diameter.ovality", ovals, asked["diameter.ovality"], rule, lacking))
+            found.append(_worst_reading("diameter.ovality", ovals, asked["diameter.ovality"], rule, lacking, estimate))
     return found
 
 
-def _spool_mean(
-    spool: str, group: Sequence[DiameterReading], limit: Limit, complete: bool, rule: DecisionRule, lacking: str
-) -> Finding:
-    means = [r.mean_mm for r in group]
-    gauge, resolution = worst_known(r.uncertainty for r in group), worst_known(r.resolution for r in group)
-    return judge(
-        "diameter.spool_mean",
-        math.fsum(r.d1_mm + r.d2_mm for r in group) / (2 * len(group)),
-        limit,
-        rule,
-        n=len(group),
-        counted="position" if len(group) == 1 else "positions",
-        uncertainty=mean_uncertainty(means, gauge, resolution),
-        scatter=mean_uncertainty(means, None, resolution),
-        subject=f"spool {spool}",
-        lacking=lacking,
-        conclusive=complete,
-        spool=spool,
-    )
+def _judge_means(
+    summary: DiameterSummary,
+    limit: Limit,
+    limits: DiameterLimits,
+    rule: DecisionRule,
+    lacking: str,
+    estimate: Estimate,
+) -> list[Finding]:
+    spools = summary.spools
+    rows = {spool: [[r.mean_mm] for r in group] for spool, group in spools.items()}
+    known = estimate.of_spools(("diameter.mean",), rows, {spool: Instrument.of(some) for spool, some in spools.items()})
+    return [
+        judge(
+            "diameter.spool_mean",
+            summary.mean_mm(spool),
+            limit,
+            rule,
+            n=len(group),
+            counted="position" if len(group) == 1 else "positions",
+            uncertainty=u[0] if (u := known[spool]) else None,
+            looked_at=len(spools),
+            subject=f"spool {spool}",
+            lacking=lacking,
+            conclusive=limits.complete(spool, group, summary.positions[spool]),
+            spool=spool,
+        )
+        for spool, group in spools.items()
+    ]
 
 
 def _worst_reading(
-    code: str, values: list[tuple[DiameterReading, float]], limit: Limit, rule: DecisionRule, lacking: str
+    code: str,
+    values: list[tuple[DiameterReading, float]],
+    limit: Limit,
+    rule: DecisionRule,
+    lacking: str,
+    estimate: Estimate,
 ) -> Finding:
-    # The gauge reads both axes, so a difference of two readings is sqrt(2) times as uncertain as one.
-    widen = math.sqrt(2) if code == "diameter.ovality" else 1.0
+    uncertain = _oval if code == "diameter.ovality" else _single
     n = len({id(reading) for reading, _ in values})
     # Of values that are equally uncertain only the one nearest to its limit, or furthest beyond, can be the worst.
-    nearest: dict[float | None, tuple[float, int]] = {}
+    nearest: dict[tuple[float | None, ...], tuple[float, int]] = {}
     for place, (reading, value) in enumerate(values):
-        here = (limit.margin(value), place)
-        nearest[reading.uncertainty] = min(here, nearest.get(reading.uncertainty, here))
+        here, known = (limit.margin(value), place), (reading.uncertainty, reading.resolution)
+        nearest[known] = min(here, nearest.get(known, here))
     return worst(
         [
             judge(
@@ -197,7 +223,8 @@ def _worst_reading(
                 rule,
                 n=n,
                 counted="position" if n == 1 else "positions",
-                uncertainty=None if reading.uncertainty is None else widen * reading.uncertainty,
+                uncertainty=uncertain(reading, value, estimate),
+                looked_at=len(values),
                 subject=f"worst, {reading.where}",
                 lacking=lacking,
                 conclusive=True,
@@ -209,13 +236,31 @@ def _worst_reading(
     )
 
 
+def _single(reading: DiameterReading, _: float, estimate: Estimate) -> Uncertainty | None:
+    if reading.uncertainty is None:
+        return None
+    return estimate.single(Instrument(reading.uncertainty, reading.resolution))
+
+
+def _oval(reading: DiameterReading, ovality_mm: float, estimate: Estimate) -> Uncertainty | Length | None:
+    """The gauge reads both axes, so that their difference is sqrt(2) times as uncertain as one; and it is a length, which noise makes larger."""
+    one = _single(reading, ovality_mm, estimate)
+    if one is None or one.total <= BINARY_NOISE:
+        return one
+    both = one.scaled(math.sqrt(2))
+    # Axes that read alike may differ by a step.
+    return Length(max(ovality_mm, reading.resolution or 0.0), both) if estimate.lengths else both
+
+
 def _assess(case: Case) -> Part:
     readings, limits = case.of("diameter")
     if case.rules <= SECOND:
         readings = [replace(reading, d_max_mm=None, d_min_mm=None) for reading in readings]
     summary = summarise(readings, case.nominal_mm, case.rules)
     if summary is None:
-        findings = judge_diameter(None, case.nominal_mm, limits, case.coverage, case.rule) if limits else ()
+        findings = (
+            judge_diameter(None, case.nominal_mm, limits, case.coverage, case.rule, case.estimate) if limits else ()
+        )
         return Part(findings=findings, measured=frozenset() if limits else None)
     spools = summary.spools
     kept = {"flow": summary.flow, "spool_flow": summary.spool_flow, **flow_uncertainties(spools, summary.spool_flow)}
@@ -226,8 +271,8 @@ def _assess(case: Case) -> Part:
     if not limits or not case.judging:
         return Part(kept=kept, figures=figures)
     return Part(
-        findings=judge_diameter(summary, case.nominal_mm, limits, case.coverage, case.rule),
-        each=judge_spools(summary, case.nominal_mm, limits, case.rule),
+        findings=judge_diameter(summary, case.nominal_mm, limits, case.coverage, case.rule, case.estimate),
+        each=judge_spools(summary, case.nominal_mm, limits, case.rule, estimate=case.estimate),
         measured=frozenset(
             code for code, group in spools.items() if limits.complete(code, group, summary.positions[code])
         ),

@@ -20,6 +20,7 @@ from lots.domain.characteristics.declaring.declaration import (
     Repeats,
     Values,
 )
+from lots.domain.characteristics.declaring.estimate import OWN, Estimate
 from lots.domain.characteristics.declaring.figures import of_units
 from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, fewest
 from lots.domain.characteristics.declaring.neighbours import Far, within
@@ -171,10 +172,11 @@ def doubt_gloss(angle_deg: int, gu: float) -> Doubt | None:
     return Doubt("gloss_gu", detail, "Check the glossmeter on its black glass, and which angle is shown.")
 
 
-def summarise(readings: Sequence[GlossReading]) -> dict[int, dict[str, SpoolMean]]:
+def summarise(readings: Sequence[GlossReading], estimate: Estimate = OWN) -> dict[int, dict[str, SpoolMean]]:
     """Returns the mean gloss per angle and spool, in GU; an angle that was not read is not there."""
     angles = sorted({reading.angle_deg for reading in readings})
-    return {angle: spool_means((r for r in readings if r.angle_deg == angle), lambda r: r.gu) for angle in angles}
+    at = {angle: [reading for reading in readings if reading.angle_deg == angle] for angle in angles}
+    return {angle: spool_means(some, lambda r: r.gu, f"gloss.gu_{angle}", estimate) for angle, some in at.items()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,7 +247,7 @@ def _better_angle(gu_60: float, limits: GlossLimits) -> str:
 
 def _assess(case: Case) -> Part:
     readings, limits = case.of("gloss")
-    summary = summarise(readings)
+    summary = summarise(readings, case.estimate)
     figures = {f"gloss.gu_{angle}": of_units([one.value for one in means.values()]) for angle, means in summary.items()}
     findings = judge_gloss(summary, limits, case.coverage, case.rule) if limits and case.judging else ()
     return Part(findings=findings, figures=figures)

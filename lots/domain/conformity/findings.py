@@ -8,6 +8,8 @@ from dataclasses import dataclass, field, replace
 
 from lots.domain.conformity import guard as guarding
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit, Verdict
+from lots.domain.statistics.length import Length
+from lots.domain.statistics.uncertainty import Uncertainty
 
 # What a finding is about, by its code. Those of the characteristics are added by their declarations (`name_findings`).
 LABELS = {
@@ -33,13 +35,14 @@ class Finding:
 
     `code` is `characteristic.measure`. `value` is unrounded and None when there is none. `margin` is positive inside the limit.
     `uncertainty` is a standard uncertainty in `unit`, None where unknown. `n` counts what the value rests on (`counted`).
-    `hold` marks a value outside its limit with a remedy short of refusing the lot, and a step that waits for quality's decision: `to_measure` says which. `conformance` is the probability that the
-    true value is inside the limit. `claimable`, for a failing value, says whether it is beyond the limit by more than its uncertainty, so that
+    `hold` marks a value outside its limit with a remedy short of refusing the lot, and a step that waits for quality's decision: `to_measure` says which. `stated_conformance` is the probability
+    that the true value is inside the limit, where it does not follow from the uncertainty. `claimable`, for a failing value, says whether it is beyond the limit by more than its uncertainty, so that
     nonconformity is proved (ISO 14253-1); None where the uncertainty is unknown. `older_words` words that as rules before version 3 did, since
     their sentences are kept. `coarse` marks a method too coarse
     for its limit. `spool` is set where one spool is judged by itself. `more_spools` is how many more spools would settle it: the program draws
     them (`lots.domain.assessment.drawn_spools`); 0 where spools are not what is wanted. `spools` is how many spools were measured for it, None
-    where nobody counted them.
+    where nobody counted them. `spread` is what the uncertainty is made of. `claim_band` is by how
+    much a value must be outside to be proved nonconforming, None where that is not known.
     """
 
     code: str
@@ -54,7 +57,7 @@ class Finding:
     detail: str = ""
     to_measure: str = ""
     hold: bool = False
-    conformance: float | None = None
+    stated_conformance: float | None = None
     claimable: bool | None = None
     coarse: bool = False
     spool: str = ""
@@ -62,6 +65,33 @@ class Finding:
     more_spools: int = 0
     spools: int | None = None
     older_words: bool = False
+    spread: guarding.Spread | None = None
+    claim_band: float | None = None
+
+    @property
+    def budget(self) -> Uncertainty | None:
+        """What the uncertainty is made of, None where it is unknown."""
+        return self.spread.along if isinstance(self.spread, Length) else self.spread
+
+    @property
+    def conformance(self) -> float | None:
+        """Probability that the true value is inside the limit, None where the uncertainty is unknown."""
+        if self.stated_conformance is not None or self.value is None or self.spread is None:
+            return self.stated_conformance
+        return guarding.conformance_probability(self.value, self.spread, self.limit.low, self.limit.high)
+
+    @property
+    def coverage_factor(self) -> float | None:
+        """Guard band over standard uncertainty, None where either is unknown."""
+        return None if self.guard is None or not self.uncertainty else self.guard / self.uncertainty
+
+    @property
+    def interval(self) -> tuple[float, float] | None:
+        """The interval that holds the true value with 95 %, None where the uncertainty is unknown."""
+        if self.value is None or self.spread is None:
+            return None
+        below = guarding.proof_band(self.value, self.spread, guarding.TWO_SIDED)
+        return self.value - below, self.value + guarding.guard_band(self.value, self.spread, guarding.TWO_SIDED)
 
     @property
     def proof(self) -> str | None:
@@ -139,10 +169,10 @@ def judge(
     *,
     n: int,
     counted: str = "readings",
-    uncertainty: float | None = None,
-    scatter: float | None = None,
+    uncertainty: float | guarding.Spread | None = None,
     guard: float | None = None,
     conformance: float | None = None,
+    looked_at: int = 1,
     subject: str = "",
     detail: str = "",
     lacking: str = "",
@@ -161,10 +191,10 @@ def judge(
         limit: inclusive at its ends.
         rule: simple or guarded acceptance.
         n: how many `counted` the value rests on.
-        uncertainty: standard uncertainty of the value, in the limit's unit, >= 0; None when it cannot be stated.
-        scatter: the part of the uncertainty that comes from scatter and would shrink with more `counted`; None when none was seen.
-        guard: width of the guard band where it is not z times the uncertainty (a Poisson bound, say).
-        conformance: probability that the true value is inside the limit, where it does not follow from a normal distribution.
+        uncertainty: of the value, in the limit's unit; a number for a standard uncertainty that is known. None when it cannot be stated.
+        guard: width of the guard band where it does not follow from the uncertainty (a Poisson bound, say).
+        conformance: probability that the true value is inside the limit, where it does not follow from the uncertainty.
+        looked_at: values of which this is the worst, >= 1: each conforms only where the worst does, and chance alone takes the worst of many far.
         subject: what exactly was judged, such as the worst spool.
         detail: a sentence to add, such as the direction of a colour difference.
         lacking: what is still to be measured before the value means anything; "" when the evidence is complete.
@@ -184,12 +214,15 @@ def judge(
     Reference:
         JCGM 106:2012, 8.2 and 8.3. ISO 14253-1: within the guard band on either side of a limit, neither conformity nor nonconformity is proved.
     """
+    spread = Uncertainty.known(uncertainty) if isinstance(uncertainty, float | int) else uncertainty
     # A guard band that is given need not follow from the uncertainty, and may be none.
-    equal = guard is None and uncertainty is not None and uncertainty <= BINARY_NOISE and not rule.trusts_zero
+    equal = guard is None and spread is not None and spread.total <= BINARY_NOISE and not rule.trusts_zero
     if equal:
-        uncertainty = scatter = conformance = None
-    if guard is None and uncertainty is not None:
-        guard = rule.z * uncertainty
+        spread = conformance = None
+    beyond = guard
+    if guard is None and spread is not None and value is not None:
+        guard = guarding.guard_band(value, spread, rule.z)
+        beyond = guarding.proof_band(value, spread, rule.claim_z(looked_at))
     base = Finding(
         code,
         "missing",
@@ -197,7 +230,7 @@ def judge(
         value,
         n,
         counted,
-        uncertainty,
+        None if spread is None else spread.total,
         guard,
         subject,
         detail,
@@ -205,16 +238,17 @@ def judge(
         spool=spool,
         more_spools=more_spools if lacking else 0,
         older_words=rule.room_from_zero,
+        spread=spread,
+        claim_band=beyond,
     )
     if value is None:
         return base if lacking else replace(base, to_measure="a first reading")
-    if uncertainty is not None:
-        chance = guarding.conformance_probability(value, uncertainty, limit.low, limit.high)
-        coarse = guarding.too_coarse(uncertainty, limit.room(from_zero=rule.room_from_zero))
-        base = replace(base, conformance=chance if conformance is None else conformance, coarse=coarse)
+    if spread is not None:
+        coarse = guarding.too_coarse(spread.total, limit.room(from_zero=rule.room_from_zero))
+        base = replace(base, stated_conformance=conformance, coarse=coarse)
     margin = limit.margin(value)
     if not limit.allows(value) and (conclusive or not lacking):
-        claimable = None if guard is None else margin < -guard - BINARY_NOISE
+        claimable = None if beyond is None else margin < -beyond - BINARY_NOISE
         return replace(base, verdict="fail", hold=bool(hold), to_measure=hold, claimable=claimable, more_spools=0)
     if lacking:
         return base
@@ -222,7 +256,7 @@ def judge(
         needed = _EQUAL if equal else f"{_INSTRUMENT_NEEDED}{'' if single else _OR_REPEATS}{_SINCE_GUARDED}"
         return replace(base, to_measure=needed)
     if rule.guarded and guard is not None and margin < guard - BINARY_NOISE:
-        seen = (max(margin, 0.0), rule.z, uncertainty or 0.0, scatter, n)
+        seen = (max(margin, 0.0), rule.z, spread or Uncertainty(()), n)
         by_more = settled_by or guarding.settle(*seen, counted)
         spools = guarding.more_to_settle(*seen) if counted in ("spool", "spools") and not settled_by else 0
         return replace(base, verdict="near", to_measure=by_more, more_spools=spools)

@@ -5,51 +5,68 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from functools import cache
-from statistics import NormalDist
 from typing import Any
+
+from lots.domain.conformity.limits import BINARY_NOISE
+from lots.domain.statistics.length import Length
+from lots.domain.statistics.summaries import Vector
+from lots.domain.statistics.uncertainty import Uncertainty
 
 # Expanded uncertainty is stated with this coverage factor, about 95 % for a normal distribution (JCGM 100:2008, 6.3.3).
 COVERAGE = 2.0
+# z of an interval of 95 % to both sides.
+TWO_SIDED = 1.959963984540054
 # A method whose expanded uncertainty takes up more of the limit than this leaves too little of it to the product. Common practice.
 COARSE_ABOVE = 1 / 3
 # How a sentence begins where no measurement can settle a value.
 NOTHING = "nothing that can be measured"
 # More readings than this nobody takes, and an instrument finer by this factor nobody has.
 OUT_OF_REACH = 1000
-# Differences this small are arithmetic: the same width as limits.BINARY_NOISE, which cannot be imported here.
-_NOISE = 1e-10
 # A colour further than this many standard uncertainties from its limit is taken as certain: 2e-5 in three dimensions.
 _FAR = 5.0
 # Directions over which a probability in three dimensions is averaged, each with its opposite.
 _DIRECTIONS = 500
 
-Vector = tuple[float, ...]
+# An uncertainty about a value on a scale, or about a length.
+Spread = Uncertainty | Length
 
 
-def conformance_probability(value: float, u: float, low: float | None, high: float | None) -> float:
-    """Returns the probability that the true value lies inside the limits.
+def guard_band(value: float, spread: Spread, z: float) -> float:
+    """Returns how far above a measured value the true one may lie with the one-sided confidence of z; of a value on a scale below it too."""
+    return spread.most(z) - value if isinstance(spread, Length) else spread.band(z)
+
+
+def proof_band(value: float, spread: Spread, z: float) -> float:
+    """Returns how far below a measured value the true one may lie with the one-sided confidence of z; of a value on a scale above it too."""
+    return value - spread.least(z) if isinstance(spread, Length) else spread.band(z)
+
+
+def conformance_probability(value: float, uncertainty: Spread, low: float | None, high: float | None) -> float:
+    """Returns the confidence that the true value lies inside the limits.
 
     Args:
         value: as measured.
-        u: its standard uncertainty, >= 0; 0 makes the answer certain.
+        uncertainty: of it; 0 makes the answer certain.
         low, high: limits, either may be None.
 
     Notes:
-        Normal distribution, no prior knowledge: the measurement is all that is known.
+        No prior knowledge: the measurement is all that is known. It is the confidence whose guard band reaches just to the limit, so that a
+        guarded rule passes a value with one limit where this is at least the confidence of the rule. A known uncertainty gives the normal distribution.
 
     Reference:
         JCGM 106:2012, 7.2 to 7.4.
 
     Example:
-        >>> round(conformance_probability(0.9, 0.1, None, 1.0), 4)
+        >>> round(conformance_probability(0.9, Uncertainty.known(0.1), None, 1.0), 4)
         0.8413
     """
-    if u == 0:
-        return float((low is None or value >= low - _NOISE) and (high is None or value <= high + _NOISE))
-    standard = NormalDist()
-    below_high = 1.0 if high is None else standard.cdf((high - value) / u)
-    below_low = 0.0 if low is None else standard.cdf((low - value) / u)
-    return below_high - below_low
+    if uncertainty.total == 0:
+        return float((low is None or value >= low - BINARY_NOISE) and (high is None or value <= high + BINARY_NOISE))
+    if isinstance(uncertainty, Length):
+        return 1.0 if high is None else uncertainty.below(high)
+    below_high = 1.0 if high is None else uncertainty.below(high - value)
+    below_low = 0.0 if low is None else uncertainty.below(low - value)
+    return max(0.0, below_high - below_low)
 
 
 def conformance_of_difference(apart: Vector, u: Vector, metric: Sequence[Vector], high: float) -> float:
@@ -76,7 +93,7 @@ def conformance_of_difference(apart: Vector, u: Vector, metric: Sequence[Vector]
     axes = range(len(u))
     form = math.fsum(apart[i] * metric[i][j] * apart[j] for i in axes for j in axes)
     value, size = math.sqrt(max(0.0, form)), math.sqrt(math.fsum(metric[i][i] * u[i] ** 2 for i in axes))
-    if value + _FAR * size <= high + _NOISE:
+    if value + _FAR * size <= high + BINARY_NOISE:
         return 1.0
     if size == 0 or value - _FAR * size > high:
         return 0.0
@@ -122,20 +139,19 @@ def too_coarse(u: float, room: float) -> bool:
         (True, False)
     """
     # At exactly a third it is fine enough; a last bit must not say otherwise.
-    return COVERAGE * u > COARSE_ABOVE * room * (1 + _NOISE)
+    return COVERAGE * u > COARSE_ABOVE * room * (1 + BINARY_NOISE)
 
 
-def settle(margin: float, z: float, u: float, scatter: float | None, n: int, counted: str) -> str:
+def settle(margin: float, z: float, uncertainty: Spread, n: int, counted: str) -> str:
     """Returns what would settle a value that is inside its limit but within its guard band.
 
-    More readings shrink the part of the uncertainty that comes from scatter, as 1 / sqrt(n); the instrument's own part stays. Where that
-    part alone is too large, the instrument named would settle the value with as many readings as there are, if any can.
+    More readings shrink the part of the uncertainty that comes from scatter, as 1 / sqrt(n), and make it better known; the instrument's own part stays. Where
+    that part alone is too large, the instrument named would settle the value with as many readings as there are, if any can.
 
     Args:
         margin: distance to the limit, >= 0.
-        z: guard band in standard uncertainties.
-        u: standard uncertainty of the value, > 0.
-        scatter: the part of `u` that comes from scatter over `n`, None when no scatter was seen.
+        z: guard band in standard uncertainties that are known.
+        uncertainty: of the value, above 0.
         n: what the value rests on, in `counted`.
 
     Notes:
@@ -145,46 +161,51 @@ def settle(margin: float, z: float, u: float, scatter: float | None, n: int, cou
         JCGM 100:2008, 4.2.3 (standard uncertainty of a mean); ASTM E1345 asks the same of colour readings (from memory).
 
     Example:
-        >>> settle(0.1, 1.645, 0.1, 0.1, 3, "spools")
+        >>> from lots.domain.statistics.uncertainty import Contribution
+        >>> settle(0.1, 1.645, Uncertainty((Contribution(0.1, shrinks=True),)), 3, "spools")
         'about 6 more spools like these'
     """
-    needed, own = _needed(margin, z, u, scatter)
-    if needed * OUT_OF_REACH <= u:
+    needed = margin / z
+    if needed * OUT_OF_REACH <= uncertainty.total:
         return f"{NOTHING}: the value lies on its limit, so quality must decide"
-    if not scatter or needed <= own:
-        left = (needed - (scatter or 0.0)) * (needed + (scatter or 0.0))
-        finest = _rounded_down(math.sqrt(left) if left > 0 else needed)
+    if not uncertainty.scatter or margin <= uncertainty.fixed.guard(z):
+        by_scatter = uncertainty.varying.guard(z)
+        left = (margin - by_scatter) * (margin + by_scatter)
+        finest = _rounded_down(math.sqrt(left) / z if left > 0 else needed)
         too = "" if left > 0 else ", and more readings with it"
         return f"an instrument with a standard uncertainty below {finest}{too}, since more readings with this one cannot settle it"
-    more = more_to_settle(margin, z, u, scatter, n)
+    more = more_to_settle(margin, z, uncertainty, n)
     if not more:
         return f"{NOTHING}: it would take more than {OUT_OF_REACH} more {counted}, so quality must decide"
     return f"about {more} more {_plural(counted, more)} like these"
 
 
-def more_to_settle(margin: float, z: float, u: float, scatter: float | None, n: int) -> int:
+def more_to_settle(margin: float, z: float, uncertainty: Spread, n: int) -> int:
     """Returns how many more would settle a value within its guard band, 0 where no number of them within reach can; arguments as for `settle`.
 
     Example:
-        >>> more_to_settle(0.1, 1.645, 0.1, 0.1, 3), more_to_settle(0.1, 1.645, 0.1, None, 3)
+        >>> from lots.domain.statistics.uncertainty import Contribution
+        >>> scattering, known = Uncertainty((Contribution(0.1, shrinks=True),)), Uncertainty.known(0.1)
+        >>> more_to_settle(0.1, 1.645, scattering, 3), more_to_settle(0.1, 1.645, known, 3)
         (6, 0)
     """
-    needed, own = _needed(margin, z, u, scatter)
-    if not scatter or needed <= own or needed * OUT_OF_REACH <= u:
+
+    def settled(more: int) -> bool:
+        return uncertainty.with_more(n, more).guard(z) <= margin * (1 + 1e-9)
+
+    if not uncertainty.scatter or not settled(OUT_OF_REACH):
         return 0
-    more = max(1, math.ceil(n * scatter * scatter / ((needed - own) * (needed + own)) - n - 1e-9))
-    return more if more <= OUT_OF_REACH else 0
-
-
-def _needed(margin: float, z: float, u: float, scatter: float | None) -> tuple[float, float]:
-    """The standard uncertainty that would settle a value, and the part of the present one that repeats do not shrink."""
-    return margin / z, math.sqrt(max(0.0, u * u - (scatter or 0.0) ** 2))
+    low, high = 0, OUT_OF_REACH
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if settled(middle) else (middle, high)
+    return high
 
 
 def _rounded_down(size: float) -> str:
     """Two digits of a size > 0, never more than it: an uncertainty as good as the one named must be good enough."""
     last = math.floor(math.log10(size)) - 1
-    return f"{math.floor(size / 10.0**last * (1 + _NOISE)) * 10.0**last:.2g}"
+    return f"{math.floor(size / 10.0**last * (1 + BINARY_NOISE)) * 10.0**last:.2g}"
 
 
 def _plural(counted: str, n: int) -> str:

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import Literal
+
+from lots.domain.conformity.rule_versions import CURRENT, FIRST, SECOND, THIRD
 
 Verdict = Literal["pass", "fail", "near", "missing"]
 
@@ -97,13 +100,9 @@ class DecisionRule:
 
     Args:
         guarded: True for guarded acceptance.
-        z: guard band in standard uncertainties, > 0; 1.645 holds the risk of a false pass at the limit to 5 % where the uncertainty is
-            known, as an instrument's is. Where it is estimated from the scatter of n values the risk is that of Student's t at z: 12 %
-            at n = 3, 9 % at 5, 7 % at 10. Take a larger z for few values.
-        trusts_zero: True takes an uncertainty of 0 as it is. Equal readings show that the instrument's steps are coarse, not that nothing
-            is uncertain, so that by default 0 counts as unknown. The rules of version 1 trusted it.
-        room_from_zero: True measures the room of a limit with one end from 0 whatever its target, as rules before version 3 did. Its
-            findings keep the words of those rules.
+        z: guard band in standard uncertainties that are known, as an instrument's stated one is, > 0; 1.645 holds the risk of a false pass at
+            the limit to 5 %. An uncertainty that was estimated from scatter is widened so that the same risk holds (`Uncertainty.band`).
+        version: of the rules, see `lots.domain.conformity.rule_versions`. Findings before version 3 keep the words of those rules.
 
     Reference:
         JCGM 106:2012, clause 8.3 (guarded acceptance), clause 8.2 (simple acceptance); ISO 14253-1.
@@ -111,5 +110,37 @@ class DecisionRule:
 
     guarded: bool = False
     z: float = 1.645
-    trusts_zero: bool = False
-    room_from_zero: bool = False
+    version: int = CURRENT
+
+    @property
+    def trusts_zero(self) -> bool:
+        """True under version 1, which takes an uncertainty of 0 as it is.
+
+        Equal readings show that the instrument's steps are coarse, not that nothing is uncertain, so that since then 0 counts as unknown.
+        """
+        return self.version == FIRST
+
+    @property
+    def room_from_zero(self) -> bool:
+        """True before version 3, which measures the room of a limit with one end from 0 whatever its target."""
+        return self.version <= SECOND
+
+    def claim_z(self, looked_at: int) -> float:
+        """Returns how many standard uncertainties beyond its limit the worst of some values must be to be proved nonconforming.
+
+        Of many conforming values one lies far out by chance, so that each is claimed with the confidence whose power is that of all.
+
+        Args:
+            looked_at: values that the worst was chosen from, >= 1.
+
+        Reference:
+            Sidak 1967, J. Am. Stat. Assoc. 62, 626-633. From version 4 of the rules on.
+
+        Example:
+            >>> round(DecisionRule().claim_z(1), 3), round(DecisionRule().claim_z(8), 2)
+            (1.645, 2.49)
+        """
+        if looked_at < 2 or self.version <= THIRD:
+            return self.z
+        normal = NormalDist()
+        return -normal.inv_cdf(-math.expm1(math.log1p(-normal.cdf(-self.z)) / looked_at))

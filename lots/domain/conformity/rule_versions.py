@@ -8,13 +8,15 @@ never a newer one than its limits were set under.
 |---|---|
 | 2 | readings of spools that were not drawn never help; equal readings and one spool of several leave the guarded rule without an uncertainty; a step is no refusal; a wet reading holds each spool that was not measured dry since |
 | 3 | limits may require instruments; a reading far from its neighbours waits for confirmation; specks are judged per spool; controls count within their build, and one outside its chart puts its build in doubt; instruments and printers that differ are not compared without a bridge; a failure by one instrument, printer or build alone stands; the bead is told apart from shrinkage only where the lengths allow it; each finding rests on as many drawn spools as its characteristic needs; spools of one lot are compared in a job, and their largest pair is judged |
+| 4 | an uncertainty that was estimated counts with Student's t; scatter is pooled with earlier spools and differences between spools with earlier lots of the grade; colour differences and ovality are judged as lengths; the worst of many is claimed only beyond what chance makes of so many |
 """
 
 from __future__ import annotations
 
 FIRST = 1
 SECOND = 2
-CURRENT = 3
+THIRD = 3
+CURRENT = 4
 
 
 def of_limits(rules: int | None) -> int:

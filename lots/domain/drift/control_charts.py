@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 MR_D2 = 2 / math.sqrt(math.pi)
 # Upper limit of a moving range as a multiple of their mean (D4): 1 + 3 d3/d2, and the variance of the range is 2 - d2^2.
 MR_D4 = 1 + 3 * math.sqrt(2 - MR_D2**2) / MR_D2
+# Variance of a moving range of standard normal values, and covariance of two neighbouring ones, which share a value: over d2 squared.
+_MR_VARIANCE = 2 / MR_D2**2 - 1
+_MR_COVARIANCE = math.sqrt(0.75) + math.pi / 12 - 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +143,21 @@ def individuals(values: Series) -> Individuals:
     centre, mr_bar = float(x.mean()), float(np.abs(np.diff(x)).mean())
     sigma = mr_bar / MR_D2
     return Individuals(centre, sigma, mr_bar, centre + 3 * sigma, centre - 3 * sigma, MR_D4 * mr_bar, len(x))
+
+
+def moving_range_df(n: int) -> float:
+    """Returns the degrees of freedom of the standard deviation from the mean moving range of `n` values, >= 2: those of equal variance.
+
+    Reference:
+        Cryer and Ryan 1990, J. Quality Technology 22, 187-192, for the variance (from memory; it follows from two moving ranges that share a
+        value); Satterthwaite 1946, Biometrics Bulletin 2, 110-114, for the degrees of freedom.
+
+    Example:
+        >>> round(moving_range_df(8), 2), round(moving_range_df(20), 2)
+        (4.43, 11.69)
+    """
+    variance = ((n - 1) * _MR_VARIANCE + 2 * (n - 2) * _MR_COVARIANCE) / (n - 1) ** 2
+    return 1 / (2 * variance)
 
 
 def shewhart(z: Series, limit: float = 3.0) -> Chart:

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
     Counts = NDArray[np.int64]
 
+# A trend is called at this level of the Mann-Kendall test.
+TREND_ALPHA = 0.01
 # Up to this many points every pair gives a slope: half a million of them. Beyond, each point takes part in one pair.
 COMPLETE_UP_TO = 1000
 # Places that are moved about in one go: so many stay in the processor's own memory. Any power of two gives the same count.

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from lots.domain.characteristics.declaring.declaration import Characteristic
-from lots.domain.statistics.quantiles import student
+from lots.domain.statistics.prediction import RunningEstimate
 
 # Builds before there is a chart at all. Common practice for a provisional baseline, no source.
 LEAST_BUILDS = 8
@@ -88,10 +88,7 @@ def outside_chart(now: ControlBuild, earlier: Sequence[ControlBuild]) -> Outside
 
 def _limits(values: Sequence[float], confidence: float) -> tuple[float, float] | None:
     """The limits for the next value; None with too few builds, or where nothing scattered: then the values have too few digits."""
-    n = len(values)
-    if n < LEAST_BUILDS:
+    if len(values) < LEAST_BUILDS:
         return None
-    centre = math.fsum(values) / n
-    s = math.sqrt(math.fsum((value - centre) ** 2 for value in values) / (n - 1))
-    reach = student(n - 1, confidence) * s * math.sqrt(1 + 1 / n)
-    return (centre - reach, centre + reach) if s > 0 else None
+    estimate = RunningEstimate.of(values)
+    return estimate.limits(confidence) if estimate.sd > 0 else None

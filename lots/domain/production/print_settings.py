@@ -50,7 +50,7 @@ class PrinterOffset:
         for axis in mine.keys() & other.keys():
             one, two = mine[axis], other[axis]
             if min(one.n, two.n) >= LEAST_CONTROLS and one.uncertainty is not None and two.uncertainty is not None:
-                found[axis] = cls(one.percent - two.percent, math.hypot(one.uncertainty, two.uncertainty))
+                found[axis] = cls(one.percent - two.percent, one.uncertainty.beside(two.uncertainty).total)
         return found
 
 

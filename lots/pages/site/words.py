@@ -44,7 +44,7 @@ _NAMES = {field.name: field.said for field in _OF_READINGS if field.said} | {
 _LABELS = {field.name: field.label for field in _OF_READINGS if field.label} | {
     "action": "What",
     "cause": "Cause",
-    "characteristic": "What to follow",
+    "characteristic": "Characteristic",
     "evidence": "What it sent along",
     "job": "Job",
     "machine": "Machine",

@@ -15,10 +15,12 @@ from lots.domain.assessment.limits_revision import CHARACTERISTICS
 from lots.domain.assessment.standing_by_hand import LOADABLE
 from lots.domain.characteristics.registry import DECLARED, declared_of
 from lots.domain.conformity import rule_versions
+from lots.domain.replicates.kept_scatter import MOST, kept_scatter, lent
 from lots.services import exposure, views
 from lots.services.assessment import drawing_spools
 from lots.services.assessment.between_instruments import carried_sources
 from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot
+from lots.services.assessment.repeats import of_judged
 from lots.store import audit
 from lots.store.assessment import decisions, lots, spool_findings
 from lots.store.setup import catalog
@@ -39,10 +41,21 @@ def find_previous(lot: Any, rules: int) -> dict[str, Any]:
                 if basis := ((other.figures or {}).get("basis") or {}).get(declared.name):
                     found["basis"] = {**found.get("basis", {}), declared.name: basis}
                 found |= carried_sources(declared.name, other.figures) if rules > rule_versions.SECOND else {}
+                if freedom := ((other.figures or {}).get("freedom") or {}).get(declared.name):
+                    found["freedom"] = {**found.get("freedom", {}), declared.name: freedom}
         wanted = [declared for declared in wanted if declared.carried[0] not in found]
         if not wanted:
             break
+    if rules > rule_versions.THIRD and (scatter := _lent(lot)):
+        found["scatter"] = scatter
     return found
+
+
+def _lent(lot: Any) -> dict[str, Any]:
+    """What earlier lots of the grade, and of its supplier, lend of how readings and spools scatter. Two queries."""
+    known = (lots.newest_of_grade(lot.grade_id, MOST, lot, supplier) for supplier in (None, lot.supplier_id))
+    of_grade, of_supplier = ([other.figures.get("scatter") or {} for other in some] for some in known)
+    return lent(of_grade, of_supplier)
 
 
 def revisions_for(lot: Any, *, renew: bool = False) -> tuple[Any, Any]:
@@ -213,11 +226,20 @@ def _figures(judged: Judged) -> dict[str, Any]:
             "sources": judged.sources,
             "failed": sorted({f.code for f in found.findings if f.verdict == "fail" and not f.hold and f.uses}),
             **({"basis": summary.basis} if summary.basis else {}),
+            **_scatter(judged),
             **_not_proved(judged),
         },
         "retestable": [name for name in CHARACTERISTICS if found.settled_without_pass(name)],
         "reinspected_until": judged.reinspected_until,
     }
+
+
+def _scatter(judged: Judged) -> dict[str, Any]:
+    """What later lots of the grade are lent, and what the next step needs beside the figures, from version 4 of the rules."""
+    if judged.rules <= rule_versions.THIRD:
+        return {}
+    kept = {"scatter": kept_scatter(of_judged(judged)), "freedom": judged.assessment.summary.freedom}
+    return {name: value for name, value in kept.items() if value}
 
 
 def _not_proved(judged: Judged) -> dict[str, list[str]]:

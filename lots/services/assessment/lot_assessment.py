@@ -37,7 +37,7 @@ class Judged:
     `by_hand` is the decision in force; `standing` is what both lead to. `reading_ids` were judged; `recorded` counts those too whose
     instrument was not in order. `sources` says, per kind, which instruments and printers the readings came from. `rules` is the version it was judged by.
     `evidence` is the
-    readings as they were judged. `reinspected_until` is the date that re-inspections extend its shelf life to. `doubted` names the builds in doubt whose prints were left out.
+    readings as they were judged, and `rows` as they are stored. `reinspected_until` is the date that re-inspections extend its shelf life to. `doubted` names the builds in doubt whose prints were left out.
     """
 
     assessment: Assessment
@@ -50,6 +50,7 @@ class Judged:
     sources: dict[str, list[str]]
     rules: int
     evidence: Evidence
+    rows: list[Any] = field(default_factory=list)
     reinspected_until: datetime | None = None
     doubted: tuple[str, ...] = ()
 
@@ -164,7 +165,9 @@ def _inspected_again(
     lot: Any, terms: Terms, known_at: datetime | None, counting: list[Any]
 ) -> list[tuple[Any, tuple[str, ...]]]:
     """The re-inspections known by then, each with what its new readings leave to do."""
-    alone, found = replace(terms, previous=None), []
+    # A lot is not compared with its predecessor again; how readings scatter is known as it was.
+    scatter = (terms.previous or {}).get("scatter")
+    alone, found = replace(terms, previous={"scatter": scatter} if scatter else None), []
     for row in reinspections.of_lot(lot.id, known_at):
         since = [r for r in counting if min(r.measured_at, r.recorded_at) > row.recorded_at]
         lacking: list[str] = []
@@ -243,6 +246,7 @@ def _judged(
         _sources(rows),
         terms.rules,
         evidence,
+        rows,
         doubted=left.builds,
     )
 

@@ -27,7 +27,7 @@ from lots.domain.replicates.repeats import (
 )
 from lots.services import views
 from lots.services.assessment.counting import HeldTo, that_count
-from lots.services.assessment.lot_assessment import Terms, assess_lot, reading_from
+from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot, reading_from
 from lots.services.assessment.uncertainty import Uncertainties, repeats_by, uncertainties
 from lots.services.from_rows import approved_from
 from lots.services.lookups import lot_of
@@ -119,6 +119,14 @@ def _repeats(
         counts = getattr(row, "exclusion", None) is None
         for figure, value, more, per_unit in declared.repeats.of(reading):
             yield Repeat(figure, value, (*group, *more), row.id, row.spool.code, instrument, counts, per_unit)
+
+
+def of_judged(judged: Judged) -> Iterator[Repeat]:
+    """Returns the figures of the readings that a lot was judged by, controls of another material left out."""
+    shade = approved_from(judged.shade) if judged.shade else None
+    limits = limits_from(judged.limits.body) if judged.limits else None
+    mine = [row for row in judged.rows if DECLARED[row.kind].of_lot(reading_from(row))]
+    return _repeats(mine, Uncertainties({}), shade, limits)
 
 
 def _by_figure(repeats: Iterable[Repeat]) -> dict[str, list[Repeat]]:

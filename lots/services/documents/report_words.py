@@ -74,7 +74,7 @@ def claim_words(finding: Finding) -> str:
         return "Measured with another instrument than the reference, so nothing is claimed: no agreement study of both is recorded."
     if finding.claimable is None:
         return "The uncertainty of this value is not known, so whether it is proved to be outside cannot be told."
-    band = "its guard band" if finding.guard is None else f"the guard band of {finding.guard:.2g}"
+    band = "its guard band" if finding.claim_band is None else f"the guard band of {finding.claim_band:.2g}"
     if finding.claimable:
         return f"Proved: outside by more than {band} (ISO 14253-1)."
     return f"Not proved: outside, but not by more than {band} (ISO 14253-1)."

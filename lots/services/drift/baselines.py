@@ -7,7 +7,8 @@ from typing import Any
 from lots.domain.assessment.limits_revision import limits_from
 from lots.domain.characteristics.color.declared_color import VECTOR
 from lots.domain.characteristics.registry import MEASURES
-from lots.domain.drift import drift_analysis
+from lots.domain.drift.baseline import FIRM_FROM, PROVISIONAL_FROM, baseline_from
+from lots.domain.drift.color_together import color_baseline
 from lots.domain.words import counted
 from lots.services import clock, lookups
 from lots.services.drift import series
@@ -61,7 +62,7 @@ def choose(values: dict[str, Any], by: str) -> dict[str, Any]:
         return {**view(row), "left_out": skipped}
 
 
-_HOW = f"Name {drift_analysis.PROVISIONAL_FROM} lots or more in lot_ids, or give mean and sigma in given."
+_HOW = f"Name {PROVISIONAL_FROM} lots or more in lot_ids, or give mean and sigma in given."
 
 
 def _lots_meant(values: dict[str, Any], rows: list[Any]) -> tuple[list[Fault], list[Any]]:
@@ -82,8 +83,8 @@ def _lots_meant(values: dict[str, Any], rows: list[Any]) -> tuple[list[Fault], l
         for number in sorted(excluded - set(wanted))
     ]
     kept = [row for row in rows if row.id in set(wanted) - excluded]
-    if wanted and not faults and len(kept) < drift_analysis.PROVISIONAL_FROM:
-        text = f"{counted(len(kept), 'lot')} {'is' if len(kept) == 1 else 'are'} too few: a baseline is provisional from {drift_analysis.PROVISIONAL_FROM} and firm from {drift_analysis.FIRM_FROM}."
+    if wanted and not faults and len(kept) < PROVISIONAL_FROM:
+        text = f"{counted(len(kept), 'lot')} {'is' if len(kept) == 1 else 'are'} too few: a baseline is provisional from {PROVISIONAL_FROM} and firm from {FIRM_FROM}."
         faults.append(Fault("/lot_ids", text, _HOW))
     return faults, kept
 
@@ -106,17 +107,18 @@ def _frozen(kept: list[Any], ties: Bridges) -> tuple[dict[str, Any], list[str]]:
         if len(parts) > 1:
             skipped.append(f"{about.label}: these lots were not all read alike ({parts[0].key}; then {parts[1].key}).")
             continue
-        base = drift_analysis.baseline_from(parts[0].values, chosen=True)
+        base = baseline_from(parts[0].values, chosen=True)
         if base is None:
             skipped.append(f"{about.label}: {len(parts[0].values)} of these lots have it, or no two differ.")
             continue
-        found[measure] = {"mean": base.mean, "sigma": base.sigma, "n": base.n, "key": parts[0].keys[-1]}
+        key = parts[0].keys[-1]
+        found[measure] = {"mean": base.mean, "sigma": base.sigma, "sd": base.sd, "n": base.n, "key": key}
     return found, skipped
 
 
 def _color(kept: list[Any], ties: Bridges) -> dict[str, Any] | None:
     parts = series.stretches(kept, VECTOR[0], ties)
-    whole = drift_analysis.color_baseline(series.color_rows(parts[0]), chosen=True) if len(parts) == 1 else None
+    whole = color_baseline(series.color_rows(parts[0]), chosen=True) if len(parts) == 1 else None
     if whole is None:
         return None
     return {"mean": whole.mean, "covariance": whole.covariance, "n": whole.n, "key": parts[0].keys[-1]}
@@ -132,7 +134,7 @@ def view(row: Any) -> dict[str, Any]:
         "revision": row.revision,
         "lot_ids": row.lot_ids,
         "excluded": row.excluded,
-        "status": "given" if not n else "firm" if n >= drift_analysis.FIRM_FROM else "provisional",
+        "status": "given" if not n else "firm" if n >= FIRM_FROM else "provisional",
         "measures": [
             {"measure": name, "read": figure["key"], **{part: figure[part] for part in ("mean", "sigma", "n")}}
             for name, figure in row.figures["measures"].items()

@@ -8,7 +8,8 @@ from typing import Any
 
 from lots.domain.characteristics.color.declared_color import VECTOR
 from lots.domain.characteristics.registry import JUDGED, MEASURES
-from lots.domain.drift.drift_analysis import Baseline, ColorBaseline
+from lots.domain.drift.baseline import Baseline
+from lots.domain.drift.color_together import ColorBaseline
 from lots.services.from_rows import UNNAMED
 from lots.services.instruments.instrument_changes import NONE, Bridges, InstrumentChange
 
@@ -115,7 +116,9 @@ def baseline_for(stretch: Segment, kept: Any) -> Baseline | None:
     figure = kept.figures["measures"].get(stretch.measure)
     if figure is None or figure["key"] not in (None, *stretch.keys):
         return None
-    return Baseline(figure["mean"], figure["sigma"], figure["n"], chosen=True)
+    named = set(kept.lot_ids) if figure["n"] else ()
+    own = tuple(index for index, row in enumerate(stretch.rows) if row.id in named)
+    return Baseline(figure["mean"], figure["sigma"], figure["n"], chosen=True, sd=figure.get("sd"), own=own)
 
 
 def color_baseline_for(stretch: Segment, kept: Any) -> ColorBaseline | None:

@@ -11,13 +11,16 @@ from lots.domain.assessment.limits_revision import Limits, limit_on, limits_from
 from lots.domain.characteristics.color.declared_color import COLOR, VECTOR
 from lots.domain.characteristics.registry import MEASURES
 from lots.domain.colorimetry.color_difference import Components
+from lots.domain.drift.reported import signals_to_report
+from lots.domain.drift.signals import Signal
 from lots.domain.purchasing import supplier_comparison
 from lots.domain.purchasing.supplier_comparison import CRITERIA, LotResult
 from lots.domain.statistics.capability import capability
 from lots.domain.statistics.variance_components import Components as Variances
 from lots.domain.statistics.variance_components import Group, components, lot_mean_interval
 from lots.domain.words import counted
-from lots.services.drift import drift, series
+from lots.services.drift import drift, series, views
+from lots.services.drift.drift import Followed
 from lots.services.instruments.instrument_changes import NONE, Bridges, bridges
 from lots.services.lookups import found
 from lots.services.purchasing import delivery_costs
@@ -50,6 +53,10 @@ def compare(grade_id: int | None, since: datetime | None, until: datetime | None
     ties = bridges(rows, agreed) if grade else NONE
     originals = {number: series.originals(mine) for number, mine in by_supplier.items()}
     results = {number: [_result(row) for row in mine] for number, mine in originals.items()}
+    moving = _followed(originals, agreed, grade, kept, ties) if grade else {}
+    selected = drift.select(one for mine in moving.values() for one in mine)
+    listed = iter(selected.listed)
+    drifting = {number: [one for one in mine if next(listed)] for number, mine in moving.items()}
     pairs = supplier_comparison.compare(results, CONFIDENCE)
     called = {number: row.name for number, row in names.items()}
     ranks = {name: supplier_comparison.rank(name, pairs, called, _has_data(name, results)) for name in CRITERIA}
@@ -60,11 +67,7 @@ def compare(grade_id: int | None, since: datetime | None, until: datetime | None
             "supplier": called[number],
             "grades": sorted({grades[row.grade_id].code for row in by_supplier[number]}),
             **_accepted(results[number], _not_proved(originals[number])),
-            **(
-                _one_grade(originals[number], results[number], agreed, grade, kept.get((number, grade.id)), ties)
-                if grade
-                else _MANY
-            ),
+            **(_one_grade(results[number], agreed, grade, moving[number], drifting[number]) if grade else _MANY),
             **bought.get(number, delivery_costs.nothing()),
             "basis": _basis(by_supplier[number], originals[number], bought.get(number, delivery_costs.nothing())),
             "rank": ranks["acceptance"][number].place,
@@ -82,6 +85,7 @@ def compare(grade_id: int | None, since: datetime | None, until: datetime | None
         "criteria": CRITERIA,
         "suppliers": lines,
         "comparisons": [_pair(pair, called) for pair in pairs],
+        "drift": drift.counts(selected),
         "says": _says(lines, grade),
     }
 
@@ -147,19 +151,29 @@ def _accepted(lots: Sequence[LotResult], not_proved: list[int]) -> dict[str, Any
     }
 
 
+def _followed(
+    originals: dict[int, list[Any]], agreed: Limits | None, grade: Any, kept: dict[tuple[int, int], Any], ties: Bridges
+) -> dict[int, list[Followed]]:
+    """The measures of each supplier's lots of the grade."""
+    return {
+        number: drift.follow(mine, kept.get((number, grade.id)), agreed, grade.nominal_diameter_mm, ties)
+        for number, mine in originals.items()
+    }
+
+
 def _one_grade(
-    rows: Sequence[Any], results: Sequence[LotResult], agreed: Limits | None, grade: Any, kept: Any, ties: Bridges
+    results: Sequence[LotResult],
+    agreed: Limits | None,
+    grade: Any,
+    followed: Sequence[Followed],
+    drifting: Sequence[Followed],
 ) -> dict[str, Any]:
     """What is told of a supplier within one grade."""
     nominal = grade.nominal_diameter_mm
-    parts = {name: cut for name in MEASURES if (cut := series.stretches(rows, name, ties))}
     # Scatter is told from the most lots read alike; where a supplier goes, from its latest.
-    longest = {name: max(cut, key=lambda part: len(part.values)) for name, cut in parts.items()}
+    longest = {one.measure: max(one.parts, key=lambda part: len(part.values)) for one in followed}
     groups = {name: [_group(row, name) for row in longest[name].rows] for name in _SPREAD if name in longest}
     variances = {name: components(each, CONFIDENCE) for name, each in groups.items()}
-    analyses = [
-        (cut[-1], drift.analysed(cut[-1], kept, limit_on(name, agreed, nominal))) for name, cut in parts.items()
-    ]
     return {
         "bias": _bias(results),
         "spread": [{**_spread(name, variances[name], groups[name]), "read": longest[name].key} for name in variances],
@@ -169,19 +183,19 @@ def _one_grade(
             if name in variances
             if (made := _capability(name, variances[name], limit_on(name, agreed, nominal)))
         ],
-        "drift": [
-            {
-                "measure": part.measure,
-                "direction": view["direction"],
-                "says": drift.moved(signal, part),
-                "began": view["began"],
-            }
-            for part, analysis in analyses
-            for signal in analysis.signals
-            if signal.active and signal.side
-            for view in [drift.signal_view(signal, part, analysis)]
-        ],
+        "drift": [_moved(signal, one) for one in drifting for signal in signals_to_report(one.analysis, one.limit)],
         "bond": [_bond(name, longest[name].values) for name in _LEVELS if name in longest],
+    }
+
+
+def _moved(signal: Signal, one: Followed) -> dict[str, Any]:
+    about = MEASURES[one.measure]
+    return {
+        "measure": one.measure,
+        "direction": about.more if signal.side > 0 else about.less,
+        "p_value": one.analysis.p,
+        "began": views.place_of(one.part, signal.began),
+        "says": views.moved(signal, one.part),
     }
 
 

@@ -12,10 +12,13 @@ from lots.domain.characteristics.color.declared_color import COLOR, VECTOR
 from lots.domain.characteristics.registry import DECLARED, JUDGED, MEASURES
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.drift.drift_analysis import Analysis
+from lots.domain.drift.reported import Listing, signals_to_report
 from lots.domain.words import counted
 from lots.services import clock
-from lots.services.drift import drift, series
+from lots.services.drift import drift, series, views
+from lots.services.drift.drift import Followed
 from lots.services.drift.series import Segment
+from lots.services.drift.views import percent
 from lots.services.instruments.instrument_changes import Bridges, bridges, read_on, steps
 from lots.services.lookups import found
 from lots.store.drift import series as store
@@ -142,7 +145,8 @@ _NEAR_LOTS = 3
 def act_this_week() -> dict[str, Any]:
     """Returns where purchasing must act, over all suppliers and grades: overdue actions, limits about to be reached, drift. Seven queries at most.
 
-    Only lots of the last two years are looked at, so it does not grow with the archive.
+    Only lots of the last two years are looked at, so it does not grow with the archive. Of the series that are listed as drifting a stated share
+    is steady on average, at most.
     """
     now = clock.now()
     groups: dict[tuple[int, int], list[Any]] = {}
@@ -155,12 +159,15 @@ def act_this_week() -> dict[str, Any]:
     limits = {number: limits_from(row.body) for number, row in store.newest_limits([g for _, g in pairs]).items()}
     kept, read = store.newest_baselines(), read_on(every)
     items = [_overdue_line(action, now) for action in overdue]
-    for (supplier, grade), rows in sorted(groups.items()):
-        nominal = grades[grade].nominal_diameter_mm
-        firsts = series.originals(rows)
-        ties = Bridges(steps(limits.get(grade)), read)
-        items += _moving(firsts, kept.get((supplier, grade)), limits.get(grade), nominal, (supplier, grade), ties)
-        items += _refused(rows, (supplier, grade))
+    followed: list[tuple[tuple[int, int], Followed]] = []
+    for pair, rows in sorted(groups.items()):
+        agreed, nominal = limits.get(pair[1]), grades[pair[1]].nominal_diameter_mm
+        ties = Bridges(steps(agreed), read)
+        followed += [(pair, one) for one in drift.follow(series.originals(rows), kept.get(pair), agreed, nominal, ties)]
+        items += _refused(rows, pair)
+    selected = drift.select(one for _, one in followed)
+    for (pair, one), listed in zip(followed, selected.listed, strict=True):
+        items += _moving(pair, one) if listed else []
     for item in items:
         item["supplier"], item["grade"] = suppliers[item["supplier_id"]].name, grades[item["grade_id"]].code
     items.sort(key=lambda item: (URGENCY.index(item["what"]), item["supplier"], item["grade"]))
@@ -169,7 +176,18 @@ def act_this_week() -> dict[str, Any]:
         if items
         else "Nothing to act on this week."
     )
-    return {"as_of": now, "items": items, "says": says}
+    return {"as_of": now, "items": items, "says": f"{says}{_listed_says(selected)}", **drift.counts(selected)}
+
+
+def _listed_says(selected: Listing) -> str:
+    """How many series were looked at, how many are listed and how many of those may be steady; nothing where there are none to look at."""
+    if not selected.looked_at:
+        return ""
+    of = f" Of {counted(selected.looked_at, 'series', 'series')} looked at, {counted(selected.count, 'drifts', 'drift')}."
+    if not selected.count:
+        return of
+    rate = f" On average, at most {percent(selected.rate)} of the series listed as drifting are steady."
+    return f"{of}{rate} Weaker signals are on the drift pages of the suppliers."
 
 
 URGENCY = ("overdue_action", "limit_near", "refused_waiting", "drifting")
@@ -181,25 +199,19 @@ def _overdue_line(action: Any, now: Any) -> dict[str, Any]:
     return _line("overdue_action", (action.supplier_id, action.grade_id), says, action.lot_id)
 
 
-def _moving(
-    rows: list[Any], kept: Any, agreed: Limits | None, nominal_mm: float, pair: tuple[int, int], ties: Bridges
-) -> list[dict[str, Any]]:
+def _moving(pair: tuple[int, int], one: Followed) -> list[dict[str, Any]]:
+    """The lines of a listed series, one for each signal."""
+    part, ahead = one.part, one.analysis.projection
+    # A limit that is reached already has no lot to come that reaches it first.
+    comes = None if ahead is None or ahead.limit is None else ahead.earliest or ahead.about
+    soon = ahead is not None and comes is not None and comes - ahead.last <= _NEAR_LOTS
     found_ = []
-    for measure in MEASURES:
-        parts = series.stretches(rows, measure, ties)
-        if not parts:
-            continue
-        analysis = drift.analysed(parts[-1], kept, limit_on(measure, agreed, nominal_mm))
-        active = [signal for signal in analysis.signals if signal.active and signal.side]
-        ahead = analysis.projection
-        # A limit that is reached already has no lot to come that reaches it first.
-        comes = None if ahead is None or ahead.limit is None else ahead.earliest or ahead.about
-        soon = ahead is not None and comes is not None and comes - ahead.last <= _NEAR_LOTS
-        for signal in active:
-            says = drift.moved(signal, parts[-1])
-            if soon and ahead is not None:
-                says += f" {drift.ahead_says(ahead, parts[-1])}"
-            found_.append(_line("limit_near" if soon else "drifting", pair, says, parts[-1].rows[-1].id, measure))
+    for signal in signals_to_report(one.analysis, one.limit):
+        says = views.moved(signal, part)
+        if soon and ahead is not None:
+            says += f" {views.ahead_says(ahead, part)}"
+        what = "limit_near" if soon else "drifting"
+        found_.append(_line(what, pair, says, part.rows[-1].id, part.measure, one.analysis.p))
     return found_
 
 
@@ -216,12 +228,15 @@ def _refused(rows: list[Any], pair: tuple[int, int]) -> list[dict[str, Any]]:
     ]
 
 
-def _line(what: str, pair: tuple[int, int], says: str, lot_id: int, measure: str | None = None) -> dict[str, Any]:
+def _line(
+    what: str, pair: tuple[int, int], says: str, lot_id: int, measure: str | None = None, p: float | None = None
+) -> dict[str, Any]:
     return {
         "what": what,
         "supplier_id": pair[0],
         "grade_id": pair[1],
         "lot_id": lot_id,
         "measure": measure,
+        "p_value": p,
         "says": says,
     }

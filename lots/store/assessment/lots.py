@@ -166,6 +166,17 @@ def earlier(lot: Lot, standings: Sequence[str]) -> Iterable[Any]:
     return query.order_by(Lot.received_at.desc(), Lot.id.desc()).iterator()
 
 
+def newest_of_grade(grade_id: int, most: int, before: Lot | None = None, supplier_id: int | None = None) -> list[Any]:
+    """The figures of the newest lots of a grade, newest first, of a supplier and received before a lot where these are given. One query on an index."""
+    query = Lot.select(Lot.id, Lot.figures).where(Lot.grade == grade_id)
+    if before is not None:
+        earlier_day = Lot.received_at < before.received_at
+        query = query.where(earlier_day | ((Lot.received_at == before.received_at) & (Lot.id < before.id)))
+    if supplier_id is not None:
+        query = query.where(Lot.supplier == supplier_id)
+    return list(query.order_by(Lot.received_at.desc(), Lot.id.desc()).limit(most))
+
+
 def inspection_record(supplier_id: int, grade_id: int, but: int | None = None) -> list[Any]:
     """Lots of a supplier and grade in the order they came, with how their original inspection ended. One query on an index."""
     query = Lot.select(Lot.id, Lot.supplier_lot, Lot.received_at, Lot.first_inspection, Lot.resubmission_of).where(

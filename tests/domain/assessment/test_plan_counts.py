@@ -276,7 +276,7 @@ def test_discontinued_inspection_keeps_every_use_open(parts, bad):
 def test_an_uncertainty_of_zero_never_passes_under_the_guarded_rule(value, most, n, z):
     """Equal readings are no certainty, wherever they lie: outside they fail, inside they are missing, and nothing is claimed."""
     rule = DecisionRule(guarded=True, z=z)
-    found = judge("diameter.spool_mean", value, Limit(-most, most), rule, n=n, uncertainty=0.0, scatter=0.0)
+    found = judge("diameter.spool_mean", value, Limit(-most, most), rule, n=n, uncertainty=0.0)
     assert found.verdict == ("missing" if Limit(-most, most).allows(value) else "fail")
     assert (None, None, None) == (found.uncertainty, found.conformance, found.claimable)
 

@@ -133,9 +133,9 @@ def test_angles_and_spools_are_kept_apart():
 def test_a_mean_carries_scatter_and_instrument():
     """Readings 2 and 4: scatter 1 (half their distance); with a glossmeter of 0.5 both together, sqrt(1.25); with one of unknown make, scatter alone."""
     known = summarise(read("A", 60, 2.0, 4.0, u=0.5))[60]["A"]
-    assert (pytest.approx(math.sqrt(1.25)), pytest.approx(1.0)) == (known.uncertainty, known.scatter)
+    assert (pytest.approx(math.sqrt(1.25)), pytest.approx(1.0)) == (known.uncertainty.total, known.uncertainty.scatter)
     mixed = summarise([*read("A", 60, 2.0, u=0.5), *read("A", 60, 4.0)])[60]["A"]
-    assert pytest.approx(1.0) == mixed.uncertainty
+    assert pytest.approx(1.0) == mixed.uncertainty.total
     assert None is summarise(read("A", 60, 2.0))[60]["A"].uncertainty
 
 

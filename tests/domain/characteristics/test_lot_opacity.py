@@ -24,6 +24,7 @@ from lots.domain.colorimetry.color_difference import delta_e
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.colorimetry.tristimulus import lightness, luminous_reflectance
 from lots.domain.conformity.findings import judge
+from lots.domain.conformity.rule_versions import SECOND
 from lots.domain.receiving.coverage import Coverage, Presented
 from lots.domain.receiving.sampling_plans import plan_for
 from tests.domain.builders import (
@@ -314,4 +315,4 @@ def test_the_room_of_a_contrast_ratio_is_measured_from_1():
     assert [True, False] == [one.coarse for one in found]
 
 
-BOTH_ROOMS = (SIMPLE, replace(SIMPLE, room_from_zero=True))
+BOTH_ROOMS = (SIMPLE, replace(SIMPLE, version=SECOND))

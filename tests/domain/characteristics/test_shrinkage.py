@@ -70,7 +70,7 @@ def test_scale_and_bead_offset_are_separated_as_by_general_least_squares(feature
     found = summarise_axis(tests)
     assert pytest.approx(percent, abs=LEAST_SQUARES) == found.percent
     assert pytest.approx(offset, abs=LEAST_SQUARES) == found.offset_mm
-    assert pytest.approx(error, abs=LEAST_SQUARES) == found.uncertainty
+    assert pytest.approx(error, abs=LEAST_SQUARES) == found.uncertainty.total
 
 
 @pytest.mark.parametrize("offset", [0.1, -0.06], ids=["bead-too-wide", "bead-too-thin"])
@@ -165,7 +165,7 @@ def test_the_ages_that_count_include_both_ends(age, counts):
 def test_repeats_and_caliper_combine_into_an_uncertainty():
     """On one length, scatter over root n and the caliper's own, in percent of the length, add as squares (JCGM 100, 5.1.2)."""
     found = summarise_axis([coupon(0.28, u=0.02), coupon(0.32, u=0.02)])
-    assert pytest.approx(np.hypot(0.02, 0.02), abs=LEAST_SQUARES) == found.uncertainty
+    assert pytest.approx(np.hypot(0.02, 0.02), abs=LEAST_SQUARES) == found.uncertainty.total
 
 
 def spread_over_spools(*tests):
@@ -213,7 +213,9 @@ def test_a_line_that_fits_worse_than_its_calipers_keeps_its_scatter():
         for d, e in ((20, 0.05), (60, -0.05), (100, 0.05))
     ]
     *_, error = least_squares(tests)
-    assert pytest.approx(error, abs=LEAST_SQUARES) == summarise_axis(tests).uncertainty
+    # Beside it the calipers' own 0.001 mm.
+    own = 100 * 0.001 / np.sqrt(3200)
+    assert pytest.approx(np.hypot(error, own), abs=LEAST_SQUARES) == summarise_axis(tests).uncertainty.total
     assert error > 100 * 0.001
 
 

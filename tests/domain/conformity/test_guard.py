@@ -10,7 +10,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lots.domain.conformity import guard
 from lots.domain.conformity.findings import judge
 from lots.domain.conformity.guard import (
     OUT_OF_REACH,
@@ -19,8 +18,10 @@ from lots.domain.conformity.guard import (
     settle,
     too_coarse,
 )
-from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
+from lots.domain.conformity.limits import DecisionRule, Limit
+from lots.domain.conformity.rule_versions import FIRST, SECOND
 from lots.domain.statistics.summaries import one_sided_confidence
+from lots.domain.statistics.uncertainty import Contribution, Uncertainty
 from tests.domain.builders import GUARDED, SIMPLE, reference_json
 
 FIGURES = reference_json("uncertainty_decisions.json")
@@ -49,7 +50,7 @@ def test_probability_of_conformance(case):
     low, high = case["lower_limit"], case["upper_limit"]
     found = judge(CODE, case["value"], Limit(low, high), SIMPLE, n=1, uncertainty=case["u"])
     expected = pytest.approx(case["conformance_probability"], abs=PRINTED_12)
-    assert expected == conformance_probability(case["value"], case["u"], low, high)
+    assert expected == conformance_probability(case["value"], Uncertainty.known(case["u"]), low, high)
     assert expected == found.conformance
 
 
@@ -57,7 +58,9 @@ def test_probability_of_conformance(case):
 def test_published_examples_to_two_decimals(case):
     """Breakdown voltage conforms with 0.92, burst pressure with 0.98 (published JCGM 106:2012, 7.2, quoted from memory)."""
     printed = float(re.search(r"= (0\.\d\d) ", case["published"])[1])
-    found = conformance_probability(case["value"], case["u"], case["lower_limit"], case["upper_limit"])
+    found = conformance_probability(
+        case["value"], Uncertainty.known(case["u"]), case["lower_limit"], case["upper_limit"]
+    )
     assert printed == round(found, 2)
 
 
@@ -76,7 +79,7 @@ def test_one_sided_factors(row):
     """A value `factor` standard uncertainties inside its limit conforms with the confidence printed (normal distribution, published)."""
     confidence = pytest.approx(row["confidence"], abs=PRINTED_12)
     assert confidence == one_sided_confidence(row["one_sided_factor"])
-    assert confidence == conformance_probability(-row["one_sided_factor"], 1.0, None, 0.0)
+    assert confidence == conformance_probability(-row["one_sided_factor"], Uncertainty.known(1.0), None, 0.0)
 
 
 @pytest.mark.parametrize("row", FIGURES["guard_band_rules"], ids=lambda row: row["rule"].replace(" ", "-"))
@@ -112,8 +115,8 @@ def test_global_risks(row):
         known, left = mean + (sd / total) ** 2 * (value - mean), sd * u / total
         density = NormalDist(mean, total).pdf(value) * weight
         accept += density
-        conforming += density * conformance_probability(known, left, limit.low, limit.high)
-    good = conformance_probability(mean, sd, limit.low, limit.high)
+        conforming += density * conformance_probability(known, Uncertainty.known(left), limit.low, limit.high)
+    good = conformance_probability(mean, Uncertainty.known(sd), limit.low, limit.high)
     figures = {
         "accept_probability": accept,
         "conforming_fraction": good,
@@ -156,17 +159,21 @@ def test_a_method_is_too_coarse_above_a_third_of_its_limit(ends, room):
 
 def test_certainty_forgives_the_last_bit_of_a_subtraction():
     """Where an uncertainty of 0 is trusted, 1.80 - 1.75 conforms to 0.05, as its verdict says; the width is the one that verdicts forgive."""
-    trusting = replace(SIMPLE, trusts_zero=True)
+    trusting = replace(SIMPLE, version=FIRST)
     found = judge(CODE, 1.80 - 1.75, Limit(None, 0.05), trusting, n=1, uncertainty=0.0)
     assert ("pass", 1.0) == (found.verdict, found.conformance)
-    assert BINARY_NOISE == guard._NOISE
-    assert 0.0 == conformance_probability(0.0500001, 0.0, None, 0.05)
+    assert 0.0 == conformance_probability(0.0500001, Uncertainty.known(0.0), None, 0.05)
+
+
+def uncertain(own: float, scatter: float | None) -> Uncertainty:
+    """An uncertainty that is known, a part of which more readings shrink."""
+    return Uncertainty((Contribution(own), Contribution(scatter or 0.0, shrinks=True)))
 
 
 def answered(margin: float, own: float, scatter: float | None, n: int) -> tuple[str, float]:
     """The answer of settle, and the uncertainty it was asked with."""
-    u = math.hypot(own, scatter or 0.0)
-    return settle(margin, GUARDED.z, u, scatter, n, "readings"), u
+    of = uncertain(own, scatter)
+    return settle(margin, GUARDED.z, of, n, "readings"), of.total
 
 
 def verdict_of(margin: float, u: float) -> str:
@@ -224,13 +231,13 @@ def test_an_instrument_all_but_as_good_as_needed_does_not_divide_by_nothing():
     """Where the instrument leaves no more room than the last bit of a number, an answer is still given."""
     needed = 0.1 / GUARDED.z
     own = math.nextafter(needed, 0.0)
-    assert "nothing that can be measured" in settle(0.1, GUARDED.z, math.hypot(own, 0.1), 0.1, 3, "readings")
+    assert "nothing that can be measured" in settle(0.1, GUARDED.z, uncertain(own, 0.1), 3, "readings")
 
 
 @pytest.mark.parametrize(("value", "verdict"), [(1.0, "near"), (1.80 - 0.80, "near"), (1.0001, "fail")])
 def test_a_value_on_its_limit_is_near_and_only_a_person_can_settle_it(value, verdict):
     """Under the guarded rule a value on its limit conforms with 0.5 and no measurement settles it."""
-    found = judge(CODE, value, Limit(None, 1.0), GUARDED, n=3, uncertainty=0.1, scatter=0.1)
+    found = judge(CODE, value, Limit(None, 1.0), GUARDED, n=3, uncertainty=uncertain(0.0, 0.1))
     assert verdict == found.verdict
     if verdict == "near":
         assert pytest.approx(0.5, abs=1e-9) == found.conformance
@@ -276,7 +283,7 @@ def test_a_failure_within_its_uncertainty_is_not_proved(value, proof):
 
 def test_findings_under_older_rules_keep_their_words():
     """What was stored before version 3 of the rules reads the same when it is worked out again."""
-    older = replace(SIMPLE, room_from_zero=True)
+    older = replace(SIMPLE, version=SECOND)
     messages = [judge(CODE, value, Limit(None, 1.0), older, n=1, uncertainty=0.1).message for value in (1.2, 1.1)]
     assert "so a claim would stand." in messages[0]
     assert "so no claim rests on it." in messages[1]

@@ -61,7 +61,7 @@ AMPLE = Evidence(
     bond=tuple(
         replace(bar(stress, u=0.2), spool=spool) for spool, stress in zip(FOUR, (27.0, 28.0, 28.0, 29.0), strict=True)
     )
-    + tuple(control(30.0 + i, u=0.2) for i in range(3)),
+    + tuple(control(30.0 + i / 10, u=0.2) for i in range(3)),
     surface=tuple(replace(check, spool=spool) for spool in FOUR for check in GOOD.surface),
     moisture=tuple(wet(spool, 0.01, u=0.001) for spool in FOUR),
     gloss=tuple(shiny(spool, 40.0, 60, u=0.2) for spool in FOUR),

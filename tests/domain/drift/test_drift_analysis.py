@@ -8,15 +8,9 @@ from scipy.stats import f as f_distribution
 
 from lots.domain.conformity.limits import Limit
 from lots.domain.drift import hotelling
-from lots.domain.drift.drift_analysis import (
-    FIRM_FROM,
-    PROVISIONAL_FROM,
-    Baseline,
-    analyse,
-    baseline_from,
-    color_baseline,
-    together,
-)
+from lots.domain.drift.baseline import FIRM_FROM, PROVISIONAL_FROM, Baseline, baseline_from
+from lots.domain.drift.color_together import color_baseline, together
+from lots.domain.drift.drift_analysis import analyse
 from tests.tolerances import PRINTED_3, SAME_FORMULA, SAME_SUM
 
 # Lots that scatter about 0 by 1 without a pattern, to be put before or after what a test is about.
@@ -187,7 +181,7 @@ def test_a_change_back_is_told_with_its_own_size():
 
 def test_six_lots_that_rise_below_the_mean_are_told_as_rising():
     """Coming back from below, six lots in a row rise: up, by the slope of those lots, though none is above the mean yet (rule N3)."""
-    found = analyse([*QUIET, -4.0, -3.5, -3.0, -2.5, -2.0, -1.5], UNIT, None, "")
+    found = analyse([*QUIET, -4.0, -3.5, -3.0, -2.5, -2.0, -1.5], UNIT, None, "", rules=True)
     up = next(signal for signal in found.signals if signal.side > 0)
     assert (["N3"], 11, 15) == ([call.chart for call in up.calls], up.began, up.last)
     assert pytest.approx((0.5, 2.5), abs=SAME_FORMULA) == (up.size, up.departure)
@@ -195,16 +189,21 @@ def test_six_lots_that_rise_below_the_mean_are_told_as_rising():
 
 def test_a_pattern_is_not_a_drift():
     """Fourteen lots up and down in turn are odd, without side, size or projection (rule N4)."""
-    found = analyse([0.4, -0.4] * 7, UNIT, Limit(-1.0, 1.0), "")
+    found = analyse([0.4, -0.4] * 7, UNIT, Limit(-1.0, 1.0), "", rules=True)
     signal = only(found)
     assert ("pattern", 0, 13, 0.0, 0.0) == (signal.kind, signal.side, signal.first, signal.size, signal.departure)
     assert {"N4": 13} == first_calls(found)
     assert None is found.projection
 
 
+def test_run_rules_are_looked_for_on_request():
+    """By default only the charts speak: the same fourteen lots up and down have no signal."""
+    assert () == analyse([0.4, -0.4] * 7, UNIT, None, "").signals
+
+
 def test_a_lot_beyond_three_sigma_is_called_once():
     """Rule N1 is the individuals chart, so it is not told beside it."""
-    assert {"individuals": 10} == first_calls(analyse([*QUIET, -3.2], UNIT, None, ""))
+    assert {"individuals": 10} == first_calls(analyse([*QUIET, -3.2], UNIT, None, "", rules=True))
 
 
 def test_the_projection_counts_lots_as_the_series_does():

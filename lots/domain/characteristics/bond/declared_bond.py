@@ -36,6 +36,7 @@ from lots.domain.characteristics.declaring.plausibility import Doubt, doubt_area
 from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
 from lots.domain.conformity.limits import Limit
 from lots.domain.conformity.rule_versions import SECOND
+from lots.domain.statistics.uncertainty import total
 from lots.domain.words import counted
 
 
@@ -43,8 +44,8 @@ def _assess(case: Case) -> Part:
     own, limits = case.of("bond")
     tests = [*own, *case.controls.get("bond", ())]
     by_build = case.rules > SECOND
-    summary = summarise(tests, by_build)
-    findings = judge_bond(summary, limits, case.rule) if limits else ()
+    summary = summarise(tests, by_build, case.estimate)
+    findings = judge_bond(summary, limits, case.rule, case.estimate) if limits else ()
     notes = _notes(summary, limits) if by_build and summary else ()
     return Part(findings=findings, figures=_figures(summary, by_build), notes=notes)
 
@@ -55,15 +56,15 @@ def _figures(summary: BondSummary | None, by_build: bool) -> dict[str, Figure]:
     spools = by_spool(summary.bars).values()
     single = [mean([bar.stress_mpa for bar in group]) for group in spools]
     ss = sum_of_squares(single)
-    figures = {"bond.mean": Figure(summary.mean_mpa, len(single), ss, summary.uncertainty)}
+    figures = {"bond.mean": Figure(summary.mean_mpa, len(single), ss, total(summary.uncertainty))}
     if summary.control_ratio is None:
         return figures
     if by_build:
         ratios = [one for group in spools if (one := _mean_ratio(group, summary.control_means)) is not None]
-        figure = Figure(summary.control_ratio, len(ratios), sum_of_squares(ratios), summary.ratio_uncertainty)
+        figure = Figure(summary.control_ratio, len(ratios), sum_of_squares(ratios), total(summary.ratio_uncertainty))
     else:
         scale = summary.control_ratio / summary.mean_mpa
-        figure = Figure(summary.control_ratio, len(single), ss * scale**2, summary.ratio_uncertainty)
+        figure = Figure(summary.control_ratio, len(single), ss * scale**2, total(summary.ratio_uncertainty))
     return {**figures, "bond.control_ratio": figure}
 
 

@@ -7,11 +7,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import stdev
 
+from lots.domain.characteristics.declaring.estimate import OWN, Estimate, Instrument
+from lots.domain.characteristics.declaring.figures import by_spool
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.conformity.findings import Finding, judge, shown, worst
 from lots.domain.conformity.limits import DecisionRule, Limit
-from lots.domain.statistics.summaries import mean_uncertainty, nested_uncertainty, worst_known
+from lots.domain.statistics.uncertainty import Uncertainty, combined, estimated
 from lots.domain.words import counted
 
 
@@ -57,7 +59,7 @@ class BuildRatio:
         n, control_n: bars of the lot and control bars, >= 1 each.
         control_mpa: mean stress of the control bars, MPa.
         ratio: mean of the lot's bars by that.
-        uncertainty: standard uncertainty of the ratio, None when unknown.
+        uncertainty: of the ratio, None when unknown.
     """
 
     key: str | None
@@ -66,7 +68,7 @@ class BuildRatio:
     control_n: int
     control_mpa: float
     ratio: float
-    uncertainty: float | None
+    uncertainty: Uncertainty | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,11 +82,10 @@ class BondSummary:
     bars: tuple[BondTest, ...]
     mean_mpa: float
     variation: float | None
-    uncertainty: float | None
+    uncertainty: Uncertainty | None
     control_ratio: float | None
     control_n: int
-    ratio_uncertainty: float | None
-    scatter: float | None = None
+    ratio_uncertainty: Uncertainty | None
     builds: tuple[BuildRatio, ...] = ()
     without_control: tuple[str, ...] = ()
     control_elsewhere: int = 0
@@ -110,7 +111,7 @@ class BondSummary:
         return {one.key: one.control_mpa for one in self.builds}
 
 
-def summarise(tests: Sequence[BondTest], by_build: bool = True) -> BondSummary | None:
+def summarise(tests: Sequence[BondTest], by_build: bool = True, estimate: Estimate = OWN) -> BondSummary | None:
     """Returns what the bars of a lot say, or None when no bar of the lot itself was broken.
 
     A ratio to control bars printed beside them cancels what the printer and the day add; it is sturdier than the MPa. So the ratio is taken within each
@@ -119,6 +120,7 @@ def summarise(tests: Sequence[BondTest], by_build: bool = True) -> BondSummary |
     Args:
         tests: bars of the lot and control bars.
         by_build: False puts all control bars together, as the rules before version 3 do.
+        estimate: what else tells how bars scatter.
 
     Example:
         >>> lot = [BondTest("S", s) for s in (12.1, 10.4, 13.0, 9.2, 11.8)]
@@ -132,34 +134,43 @@ def summarise(tests: Sequence[BondTest], by_build: bool = True) -> BondSummary |
         return None
     stresses = [t.stress_mpa for t in own]
     mean = math.fsum(stresses) / len(own)
-    u, scatter = nested_uncertainty(_per_spool(own), _machine(own), _step(own))
+    u = _of_mean(own, estimate)
     variation = stdev(stresses) / mean if len(own) > 1 else None
     if not by_build:
         ratio = ratio_u = None
         if control:
-            ratio, ratio_u, _ = _ratio(own, control)
-        return BondSummary(tuple(own), mean, variation, u, ratio, len(control), ratio_u, scatter)
-    builds, without, elsewhere = by_builds(own, control)
+            ratio, ratio_u, _ = _ratio(own, control, estimate)
+        return BondSummary(tuple(own), mean, variation, u, ratio, len(control), ratio_u)
+    builds, without, elsewhere = by_builds(own, control, estimate)
     ratio, ratio_u = _mean_of_builds(builds)
     n = sum(one.control_n for one in builds)
-    return BondSummary(tuple(own), mean, variation, u, ratio, n, ratio_u, scatter, builds, without, elsewhere)
+    return BondSummary(tuple(own), mean, variation, u, ratio, n, ratio_u, builds, without, elsewhere)
 
 
-def _ratio(own: Sequence[BondTest], control: Sequence[BondTest]) -> tuple[float, float | None, float]:
-    """Mean of bars by the mean of control bars, its standard uncertainty, and the mean of the control bars in MPa."""
+def _of_mean(own: Sequence[BondTest], estimate: Estimate) -> Uncertainty | None:
+    """The uncertainty of the mean stress of bars of a lot."""
+    groups = [[[test.stress_mpa] for test in some] for some in by_spool(own).values()]
+    found = estimate.of_lot(("bond.stress",), groups, Instrument.of(own), by_reading=True)
+    return found[0] if found else None
+
+
+def _ratio(
+    own: Sequence[BondTest], control: Sequence[BondTest], estimate: Estimate
+) -> tuple[float, Uncertainty | None, float]:
+    """Mean of bars by the mean of control bars, its uncertainty, and the mean of the control bars in MPa."""
     mean = math.fsum(t.stress_mpa for t in own) / len(own)
-    u, _ = nested_uncertainty(_per_spool(own), _machine(own), _step(own))
+    u = _of_mean(own, estimate)
     beside = [t.stress_mpa for t in control]
     control_mean = math.fsum(beside) / len(beside)
     ratio = mean / control_mean
-    control_u = mean_uncertainty(beside, _machine(control), _step(control))
+    control_u = estimate.of_repeats([[stress] for stress in beside], Instrument.of(control))
     if u is None or control_u is None:
         return ratio, None, control_mean
-    return ratio, ratio * math.hypot(u / mean, control_u / control_mean), control_mean
+    return ratio, u.scaled(ratio / mean).beside(control_u[0].scaled(ratio / control_mean)), control_mean
 
 
 def by_builds(
-    own: Sequence[BondTest], control: Sequence[BondTest]
+    own: Sequence[BondTest], control: Sequence[BondTest], estimate: Estimate = OWN
 ) -> tuple[tuple[BuildRatio, ...], tuple[str, ...], int]:
     """Returns the ratio within each build, the builds without control bars in words, and how many control bars are of other builds.
 
@@ -186,7 +197,7 @@ def by_builds(
         if not beside:
             without.append(f"{'in' if mine[0].origin.build else 'on'} {says}" if says else "")
             continue
-        ratio, u, control_mpa = _ratio(mine, beside)
+        ratio, u, control_mpa = _ratio(mine, beside, estimate)
         found.append(BuildRatio(key, says, len(mine), len(beside), control_mpa, ratio, u))
     return tuple(found), tuple(without), sum(printed_together(t) not in keys for t in control)
 
@@ -202,30 +213,16 @@ def _build_said(origin: Origin) -> str:
     return f"build {origin.build}" + (f" on {origin.printer}" if origin.printer else "")
 
 
-def _mean_of_builds(builds: Sequence[BuildRatio]) -> tuple[float | None, float | None]:
-    """The mean ratio over builds and its standard uncertainty: the larger of what the builds' own make of it, and of their scatter."""
+def _mean_of_builds(builds: Sequence[BuildRatio]) -> tuple[float | None, Uncertainty | None]:
+    """The mean ratio over builds and its uncertainty: the larger of what the builds' own make of it, and of their scatter."""
     if not builds:
         return None, None
     ratios, n = [one.ratio for one in builds], len(builds)
-    known = [one.uncertainty for one in builds if one.uncertainty is not None]
-    parts = [math.hypot(*known) / n] if len(known) == n else []
-    parts += [stdev(ratios) / math.sqrt(n)] if n > 1 else []
-    return math.fsum(ratios) / n, max(parts, default=None)
-
-
-def _per_spool(tests: Sequence[BondTest]) -> list[list[float]]:
-    groups: dict[str, list[float]] = {}
-    for test in tests:
-        groups.setdefault(test.spool, []).append(test.stress_mpa)
-    return list(groups.values())
-
-
-def _machine(tests: Sequence[BondTest]) -> float | None:
-    return worst_known(t.uncertainty for t in tests)
-
-
-def _step(tests: Sequence[BondTest]) -> float | None:
-    return worst_known(t.resolution for t in tests)
+    own = combined(one.uncertainty for one in builds)
+    parts = [] if own is None else [own.scaled(1 / n)]
+    if n > 1:
+        parts.append(estimated(stdev(ratios) / math.sqrt(n), n - 1, "differences between builds"))
+    return math.fsum(ratios) / n, max(parts, key=lambda one: one.band(DecisionRule().z), default=None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,7 +235,9 @@ class BondLimits:
     tests_min: int = 1
 
 
-def judge_bond(summary: BondSummary | None, limits: BondLimits, rule: DecisionRule) -> list[Finding]:
+def judge_bond(
+    summary: BondSummary | None, limits: BondLimits, rule: DecisionRule, estimate: Estimate = OWN
+) -> list[Finding]:
     """Returns the findings on bond: the mean, the worst single bar (one is enough to refuse), the ratio to the control bars.
 
     Args:
@@ -269,13 +268,12 @@ def judge_bond(summary: BondSummary | None, limits: BondLimits, rule: DecisionRu
                 n=n,
                 counted=counted,
                 uncertainty=summary.uncertainty if summary else None,
-                scatter=summary.scatter if summary else None,
                 detail=varies,
                 lacking=lacking,
             )
         )
     if limits.single_min_mpa is not None:
-        found.append(_worst_bar(summary, Limit(limits.single_min_mpa, None, "MPa"), rule, counted, lacking))
+        found.append(_worst_bar(summary, Limit(limits.single_min_mpa, None, "MPa"), rule, lacking, estimate))
     if limits.control_ratio_min is not None:
         found.append(_judge_ratio(summary, Limit(limits.control_ratio_min, None, target=1.0), rule, lacking))
     return found
@@ -292,7 +290,6 @@ def _judge_ratio(summary: BondSummary | None, limit: Limit, rule: DecisionRule, 
         n=n,
         counted="bar" if n == 1 else "bars",
         uncertainty=summary.ratio_uncertainty if summary else None,
-        scatter=summary.ratio_uncertainty if summary else None,
         detail=_against(summary) if summary and summary.control_n else "",
         lacking="; ".join(part for part in (lacking, _control_lacking(summary)) if part),
     )
@@ -320,10 +317,13 @@ def _against(summary: BondSummary) -> str:
     return f"Against {counted(summary.control_n, 'control bar')}{f' of {says}' if says else ''}."
 
 
-def _worst_bar(summary: BondSummary | None, limit: Limit, rule: DecisionRule, counted: str, lacking: str) -> Finding:
+def _worst_bar(
+    summary: BondSummary | None, limit: Limit, rule: DecisionRule, lacking: str, estimate: Estimate
+) -> Finding:
     """Judges every bar by itself: under a guard band a bar broken on a coarse machine can be in more doubt than a weaker one."""
     if summary is None:
-        return judge("bond.single", None, limit, rule, n=0, counted=counted, lacking=lacking)
+        return judge("bond.single", None, limit, rule, n=0, counted="bars", lacking=lacking)
+    counted = "bar" if summary.n == 1 else "bars"
     return worst(
         [
             judge(
@@ -333,7 +333,8 @@ def _worst_bar(summary: BondSummary | None, limit: Limit, rule: DecisionRule, co
                 rule,
                 n=summary.n,
                 counted=counted,
-                uncertainty=bar.uncertainty,
+                uncertainty=estimate.single(Instrument(bar.uncertainty, bar.resolution)),
+                looked_at=summary.n,
                 subject=f"spool {bar.spool}",
                 lacking=lacking,
                 conclusive=True,

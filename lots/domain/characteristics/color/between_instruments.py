@@ -7,19 +7,24 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from lots.domain.characteristics.color.uncertainty import ColorUncertainty
 from lots.domain.characteristics.declaring.bridge import Bridge, Bridges
 from lots.domain.characteristics.declaring.case import Case, ShadeRevision
 from lots.domain.colorimetry.color_values import Lab, mean_lab, nearest_lab
 from lots.domain.conformity.findings import Finding
+from lots.domain.conformity.guard import proof_band
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule
 from lots.domain.conformity.rule_versions import SECOND
 from lots.domain.statistics.summaries import Vector
+from lots.domain.statistics.uncertainty import Uncertainty
 
 if TYPE_CHECKING:
     from lots.domain.characteristics.color.lot_color import ColorReading
 
 # Standard uncertainty of the difference between two instruments, per coordinate in CIELAB. Models differ by 0.3 to 1. Common practice, no source.
 BETWEEN_INSTRUMENTS = 0.5
+# Where the uncertainty of an agreement study comes from, or of none.
+BRIDGED = "agreement of instruments"
 NOTHING: Vector = (0.0, 0.0, 0.0)
 
 
@@ -56,8 +61,8 @@ class Compared:
         found = replace(found, detail=f"{found.detail} {self.says}".strip())
         if not self.waits_for:
             return found
-        u = math.hypot(*self.beyond) if found.uncertainty is None else found.uncertainty
-        if found.verdict == "fail" and -margin <= rule.z * u + BINARY_NOISE:
+        known = found.spread or Uncertainty.known(math.hypot(*self.beyond))
+        if found.verdict == "fail" and -margin <= proof_band(found.value or 0.0, known, rule.z) + BINARY_NOISE:
             return replace(found, verdict="near", claimable=None, to_measure=self.waits_for)
         return replace(found, claimable=None)
 
@@ -70,7 +75,7 @@ class Start:
     """The last accepted lot as a step is measured from it: its colour as it would read where this lot's is judged, and a note where no step can be judged."""
 
     lab: Lab | None
-    uncertainty: Vector | None
+    uncertainty: ColorUncertainty | None
     note: str = ""
 
 
@@ -122,8 +127,9 @@ def from_previous(readings: Sequence[ColorReading], moved: Sequence[ColorReading
         This project's rule, no source.
     """
     previous = case.previous
+    kept = _kept(case)
     if previous.lab is None or case.rules <= SECOND or not readings:
-        return Start(previous.lab, previous.lab_uncertainty)
+        return Start(previous.lab, kept)
     before = previous.instruments("color")
     now = {reading.origin.instrument for reading in readings} - {None}
     like_before, beyond = list(readings), NOTHING
@@ -136,12 +142,21 @@ def from_previous(readings: Sequence[ColorReading], moved: Sequence[ColorReading
             return Start(None, None, note)
         like_before, beyond = _moved(readings, known, old), _widest(known)
     if list(moved) == like_before and beyond == NOTHING:
-        return Start(previous.lab, previous.lab_uncertainty)
+        return Start(previous.lab, kept)
     middle, other = (_mean(some) for some in (moved, like_before))
     at = zip(previous.lab.as_list(), middle, other, strict=True)
-    u = _root_sum(previous.lab_uncertainty or NOTHING, beyond)
-    none = previous.lab_uncertainty is None and beyond == NOTHING
+    u = (kept or ColorUncertainty.known(NOTHING, case.estimate.lengths)).beside(beyond, BRIDGED)
+    none = kept is None and beyond == NOTHING
     return Start(nearest_lab(*(lab + here - there for lab, here, there in at)), None if none else u)
+
+
+def _kept(case: Case) -> ColorUncertainty | None:
+    """How uncertain the last accepted lot's colour is."""
+    u, lengths = case.previous.lab_uncertainty, case.estimate.lengths
+    if u is None:
+        return None
+    df = (case.previous.freedom.get("color") or {}).get("lab", math.inf)
+    return ColorUncertainty.known(NOTHING, lengths).beside(u, "the last accepted lot", df)
 
 
 def _mean(readings: Sequence[ColorReading]) -> list[float]:

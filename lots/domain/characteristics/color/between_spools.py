@@ -10,10 +10,11 @@ from itertools import combinations
 from statistics import stdev
 from typing import Any
 
-from lots.domain.characteristics.color.lot_color import ColorLimits, ColorSummary, Uncertain, difference
+from lots.domain.characteristics.color.lot_color import ColorLimits, ColorSummary, difference
 from lots.domain.characteristics.color.uncertainty import local_metric
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.conformity.findings import Finding, judge
+from lots.domain.conformity.guard import guard_band, proof_band
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
 from lots.domain.receiving.coverage import Coverage
 from lots.domain.statistics.expected_range import expected_range
@@ -132,15 +133,13 @@ def judge_spool_pair(
             )
         ]
     one, other = max(combinations(summary.spools, 2), key=lambda pair: limits.delta_e(*_means(summary, *pair)))
-    u = Uncertain(*(_both(summary, one, other, part) for part in ("total", "scatter")))
+    u = summary.spool_uncertainty[one].and_of(summary.spool_uncertainty[other])
     found = difference(*_means(summary, one, other), u, limits, limits.spool_pair_max, n, f"spool {one}")
     expected = found.value * expected_range(lot) / expected_range(n)
-    unknown = found.uncertainty is None or (found.uncertainty <= BINARY_NOISE and not rule.trusts_zero)
-    guard = (
-        None
-        if rule.guarded and unknown
-        else expected - found.value + (rule.z * (found.uncertainty or 0.0) if rule.guarded else 0.0)
-    )
+    known = found.uncertainty
+    unknown = known is None or (known.total <= BINARY_NOISE and not rule.trusts_zero)
+    own = 0.0 if known is None or not rule.guarded else guard_band(found.value, known, rule.z)
+    guard = None if rule.guarded and unknown else expected - found.value + own
     more_spools = _more(found.value, limits.spool_pair_max, n, lot)
     of_all = f" All {lot} spools are expected to differ by up to {expected:.2f}." if lot > n else ""
     finding = judge(
@@ -151,7 +150,6 @@ def judge_spool_pair(
         n=n,
         counted="spools",
         uncertainty=found.uncertainty,
-        scatter=found.scatter,
         guard=guard,
         conformance=found.conformance,
         subject=f"spools {one} and {other}",
@@ -162,19 +160,14 @@ def judge_spool_pair(
     )
     if finding.verdict == "fail":
         # What is claimed rests on the pair that was measured, not on what all spools are expected to show.
-        own = None if found.uncertainty is None else rule.z * found.uncertainty
-        beyond = None if own is None else found.value - limits.spool_pair_max > own + BINARY_NOISE
-        return [replace(finding, guard=own, claimable=beyond)]
+        proof = None if known is None else proof_band(found.value, known, rule.claim_z(n * (n - 1) // 2))
+        beyond = None if proof is None else found.value - limits.spool_pair_max > proof + BINARY_NOISE
+        return [replace(finding, guard=proof, claim_band=proof, claimable=beyond)]
     return [replace(finding, more_spools=more_spools) if finding.verdict == "near" else finding]
 
 
 def _means(summary: ColorSummary, one: str, other: str) -> tuple[Lab, Lab]:
     return summary.spools[one][0], summary.spools[other][0]
-
-
-def _both(summary: ColorSummary, one: str, other: str, part: str) -> Vector | None:
-    mine, theirs = (getattr(summary.spool_uncertainty[spool], part) for spool in (one, other))
-    return None if mine is None or theirs is None else tuple(map(math.hypot, mine, theirs))
 
 
 def _more(seen: float, most: float, n: int, lot: int) -> int:

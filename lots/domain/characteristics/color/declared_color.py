@@ -68,7 +68,7 @@ def _assess(case: Case) -> Part:
     plaque, shade = newest.found if newest else None, case.shade
     colors = [one for reading in recorded if (one := comparable(reading, limits, shade)) is not None]
     backed = on_its_backing(colors, plaque, shade)
-    summary = summarise(backed)
+    summary = summarise(backed, case.estimate)
     kept = _kept(summary, case.rules) if summary and shade else {}
     figures = _figures(summary, shade.lab, limits or ColorLimits()) if summary and shade else {}
     notes = _notes(len(recorded) - len(colors), len(colors) - len(backed), shade)
@@ -80,7 +80,17 @@ def _assess(case: Case) -> Part:
     notes += crossed
     spools = summary.spools if summary else {}
     measured = frozenset(code for code, (_, n) in spools.items() if n >= limits.readings_per_spool_min)
-    return Part(findings=findings, each=each, measured=measured, kept=kept, figures=figures, notes=notes)
+    freedom = _freedom(summary)
+    return Part(
+        findings=findings, each=each, measured=measured, kept=kept, figures=figures, notes=notes, freedom=freedom
+    )
+
+
+def _freedom(summary: ColorSummary | None) -> dict[str, float]:
+    """Degrees of freedom of the lot's colour, where its uncertainty was estimated."""
+    if summary is None or math.isinf(summary.lot_uncertainty.df):
+        return {}
+    return {"lab": summary.lot_uncertainty.df}
 
 
 def _kept(summary: ColorSummary, rules: int) -> dict[str, Any]:
@@ -122,17 +132,18 @@ def _judge(
     spectra = spectra_lacking(readings, shade, limits, coverage, what)
     moved, compared = to_reference(readings, shade, case)
     before = from_previous(readings, moved, case)
-    read = summarise(readings)
-    summary = read if moved == list(readings) else summarise(moved)
+    read = summarise(readings, case.estimate)
+    summary = read if moved == list(readings) else summarise(moved, case.estimate)
     start = (before.lab, before.uncertainty)
     found = judge_color(
         summary, reference, limits, coverage, rule, *start, what, spectra, case.steps, compared=compared
     )
-    found += judge_depth(readings, read, shade, limits, coverage, rule, what, case.rules)
+    found += judge_depth(readings, read, shade, limits, coverage, rule, what, case.estimate)
     if case.rules > SECOND:
         found += judge_spool_pair(read, limits, coverage, rule, _pair_lacking(read, reference, limits, coverage, what))
         seen = (comparable(control, limits, shade) for control in case.controls.get("color", ()))
-        found += judge_against_control(readings, [one for one in seen if one is not None], limits, rule)
+        beside = [one for one in seen if one is not None]
+        found += judge_against_control(readings, beside, limits, rule, case.estimate)
     each = judge_spools(summary, reference, limits, rule, compared=compared)
     if waits_for:
         found, each = ([_never_for(finding, waits_for) for finding in some] for some in (found, each))

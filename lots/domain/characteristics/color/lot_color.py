@@ -5,19 +5,28 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from statistics import stdev
 
 from lots.domain.characteristics.color.between_instruments import SAME, Compared
-from lots.domain.characteristics.color.uncertainty import delta_e_uncertainty, local_metric
+from lots.domain.characteristics.color.uncertainty import (
+    COORDINATES,
+    ColorUncertainty,
+    delta_e_uncertainty,
+    local_metric,
+)
+from lots.domain.characteristics.declaring.estimate import OWN, Estimate, Instrument
+from lots.domain.characteristics.declaring.figures import by_spool
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
 from lots.domain.colorimetry.color_difference import Components, components, delta_e, mean_difference_from_mean
 from lots.domain.colorimetry.color_values import Conditions, Lab, mean_lab
 from lots.domain.colorimetry.spectra import Spectrum, lab_from_spectrum
 from lots.domain.conformity.findings import Finding, judge, worst
-from lots.domain.conformity.guard import conformance_of_difference
+from lots.domain.conformity.guard import Spread, conformance_of_difference
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
 from lots.domain.conformity.step_rule import NONE_ACCEPTED, StepRule
 from lots.domain.receiving.coverage import Coverage
-from lots.domain.statistics.summaries import Vector, standard_error, worst_known
+from lots.domain.statistics.summaries import Vector, worst_known
+from lots.domain.statistics.uncertainty import Uncertainty, estimated
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,26 +57,8 @@ class ColorReading:
         return replace(self, lab=lab, conditions=conditions)
 
 
-@dataclass(frozen=True, slots=True)
-class Uncertain:
-    """Standard uncertainties of L*, a*, b*: in all, and the part that is scatter and shrinks with more parts. None where unknown."""
-
-    total: Vector | None
-    scatter: Vector | None
-
-    @classmethod
-    def of(cls, colors: Sequence[Lab], instrument: float | None, resolution: float | None) -> Uncertain:
-        """The uncertainty of the mean of `colors`, read with an instrument of this standard uncertainty and resolution per coordinate."""
-        rows = [color.as_list() for color in colors]
-        return cls(standard_error(rows, instrument, resolution), standard_error(rows, None, resolution))
-
-    def beside(self, more: Vector) -> Uncertain:
-        """The uncertainty of a difference to a colour that is uncertain by `more` per coordinate; unknown where this is."""
-        if self.total is None:
-            return self
-        return Uncertain(tuple(math.hypot(*pair) for pair in zip(self.total, more, strict=True)), self.scatter)
-
-
+# Where the uncertainty of a comparison with a reference comes from, beside that of the lot.
+BEYOND = "reference and instruments"
 REFERENCE_NEEDED = "an approved shade revision for this grade, to compare with"
 
 
@@ -77,8 +68,8 @@ class ColorSummary:
 
     lot: Lab
     spools: Mapping[str, tuple[Lab, int]]
-    spool_uncertainty: Mapping[str, Uncertain]
-    lot_uncertainty: Uncertain
+    spool_uncertainty: Mapping[str, ColorUncertainty]
+    lot_uncertainty: ColorUncertainty
 
     @property
     def n(self) -> int:
@@ -86,34 +77,26 @@ class ColorSummary:
         return sum(n for _, n in self.spools.values())
 
 
-def summarise(readings: Sequence[ColorReading]) -> ColorSummary | None:
+def summarise(readings: Sequence[ColorReading], estimate: Estimate = OWN) -> ColorSummary | None:
     """Returns the means per spool and of the lot, or None without readings.
 
     Readings are averaged in CIELAB per spool, spools per lot: a spool with many readings weighs no more than another.
     Averaging colour differences instead would never come to zero, since a difference has no sign.
 
-    Notes:
-        Uncertainty of a mean: scatter / sqrt(n) of its parts, combined with the instrument's own. With one spool the lot's is
-        that of the spool. None where neither two parts nor an instrument is there to tell.
+    Args:
+        readings: of one lot.
+        estimate: what else tells how readings and spools scatter.
     """
     if not readings:
         return None
-    by_spool: dict[str, list[ColorReading]] = {}
-    for reading in readings:
-        by_spool.setdefault(reading.spool, []).append(reading)
-    spools = {spool: (mean_lab([r.lab for r in group]), len(group)) for spool, group in by_spool.items()}
-    spool_uncertainty = {
-        spool: Uncertain.of([r.lab for r in group], *shown_by(group)) for spool, group in by_spool.items()
-    }
-    means = [mean for mean, _ in spools.values()]
-    only = next(iter(spool_uncertainty.values()))
-    lot_uncertainty = Uncertain.of(means, *shown_by(readings)) if len(means) > 1 else only
-    return ColorSummary(mean_lab(means), spools, spool_uncertainty, lot_uncertainty)
-
-
-def shown_by(readings: Sequence[ColorReading]) -> tuple[float | None, float | None]:
-    """Returns standard uncertainty and resolution per coordinate of the worst of the instruments; None where one is unknown."""
-    return worst_known(r.uncertainty for r in readings), worst_known(r.resolution for r in readings)
+    groups = by_spool(readings)
+    spools = {spool: (mean_lab([r.lab for r in group]), len(group)) for spool, group in groups.items()}
+    rows = {spool: [r.lab.as_list() for r in group] for spool, group in groups.items()}
+    known = estimate.of_spools(COORDINATES, rows, {spool: Instrument.of(group) for spool, group in groups.items()})
+    of_lot = estimate.of_lot(COORDINATES, list(rows.values()), Instrument.of(readings))
+    uncertain = {spool: ColorUncertainty(known[spool], estimate.lengths) for spool in spools}
+    lot = ColorUncertainty(of_lot, estimate.lengths)
+    return ColorSummary(mean_lab([mean for mean, _ in spools.values()]), spools, uncertain, lot)
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +135,7 @@ def judge_color(
     coverage: Coverage,
     rule: DecisionRule,
     previous: Lab | None = None,
-    previous_uncertainty: Vector | None = None,
+    previous_uncertainty: ColorUncertainty | None = None,
     what: str = "colour",
     spectra: str = "",
     steps: StepRule = NONE_ACCEPTED,
@@ -167,7 +150,7 @@ def judge_color(
         coverage: which spools were to be measured.
         previous: mean colour of the last accepted lot of this supplier and grade; None when there is none, and then a step
             has nothing to be a step from and no finding is made.
-        previous_uncertainty: standard uncertainties of that mean, where known; they count towards that of the step.
+        previous_uncertainty: of that mean, where known; it counts towards that of the step.
         what: what a reading that is lacking is called.
         spectra: the spectra that are lacking, in words; "" when none is. They are colours too, so that they stand for those that are lacking.
         steps: how a step is judged; the target is the reference.
@@ -215,28 +198,26 @@ def judge_color(
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """A figure of a lot's colour with what it rests on; `conformance` where it does not follow from a normal distribution."""
+    """A figure of a lot's colour with what it rests on; `conformance` where it does not follow from the uncertainty."""
 
     value: float
     n: int
-    uncertainty: float | None
-    scatter: float | None
+    uncertainty: Spread | None
     detail: str = ""
     conformance: float | None = None
 
 
 def difference(
-    reference: Lab, sample: Lab, u: Uncertain, limits: ColorLimits, most: float | None, n: int, what: str
+    reference: Lab, sample: Lab, u: ColorUncertainty, limits: ColorLimits, most: float | None, n: int, what: str
 ) -> Measured:
-    """Returns one colour difference with its uncertainty, its direction and the probability that the true one is within `most`."""
+    """Returns one colour difference with its uncertainty, its direction and, before version 4 of the rules, the probability that the true one is within `most`."""
     value = limits.delta_e(reference, sample)
-    total = delta_e_uncertainty(reference, sample, u.total, limits)
     chance = None
-    if total is not None and u.total is not None and most is not None:
+    if u.total is not None and most is not None and not u.lengths:
         apart, metric = local_metric(reference, sample, max(u.total), limits)
         chance = conformance_of_difference(apart, u.total, metric, most)
-    scatter = delta_e_uncertainty(reference, sample, u.scatter, limits)
-    return Measured(value, n, total, scatter, _than(what, components(reference, sample)), chance)
+    spread = u.of_difference(reference, sample, limits)
+    return Measured(value, n, spread, _than(what, components(reference, sample)), chance)
 
 
 def _measures(
@@ -244,21 +225,17 @@ def _measures(
     reference: Lab,
     limits: ColorLimits,
     previous: Lab | None,
-    previous_u: Vector | None,
+    previous_u: ColorUncertainty | None,
     beyond: Vector,
 ) -> dict[str, Measured]:
     parts = components(reference, summary.lot)
     n, u = len(summary.spools), summary.lot_uncertainty
-    wide = u.beside(beyond)
+    wide = u.beside(beyond, BEYOND)
     found = {"lot": difference(reference, summary.lot, wide, limits, limits.lot_max, n, "the reference")}
     for index, (axis, amount) in enumerate((("L", parts.dL), ("a", parts.da), ("b", parts.db))):
-        total, scatter = (None if part is None else part[index] for part in (wide.total, wide.scatter))
-        found[axis] = Measured(amount, n, total, scatter)
+        found[axis] = Measured(amount, n, None if wide.columns is None else wide.columns[index])
     if previous is not None:
-        both = u.total
-        if both is not None and previous_u is not None:
-            both = tuple(math.hypot(mine, theirs) for mine, theirs in zip(both, previous_u, strict=True))
-        step_u = Uncertain(both, u.scatter)
+        step_u = u if previous_u is None or previous_u.columns is None else u.and_of(previous_u)
         found["step"] = difference(previous, summary.lot, step_u, limits, limits.step_max, n, "the last accepted lot")
     return found
 
@@ -279,7 +256,6 @@ def against(measured: Measured | None, code: str, limit: Limit, rule: DecisionRu
         n=measured.n,
         counted=_spools(measured.n),
         uncertainty=measured.uncertainty,
-        scatter=measured.scatter,
         conformance=measured.conformance,
         detail=measured.detail,
         lacking=lacking,
@@ -304,7 +280,7 @@ def judge_spools(
     limit = Limit(None, limits.spool_max)
     found = []
     for spool, (mean, n) in summary.spools.items():
-        u = summary.spool_uncertainty[spool].beside(compared.beyond)
+        u = summary.spool_uncertainty[spool].beside(compared.beyond, BEYOND)
         measured = difference(reference, mean, u, limits, limits.spool_max, n, "the reference")
         found.append(
             judge(
@@ -315,8 +291,8 @@ def judge_spools(
                 n=n,
                 counted="reading" if n == 1 else "readings",
                 uncertainty=measured.uncertainty,
-                scatter=measured.scatter,
                 conformance=measured.conformance,
+                looked_at=len(summary.spools),
                 subject=f"spool {spool}",
                 detail=measured.detail,
                 lacking=lacking,
@@ -339,12 +315,6 @@ def _spread(
         more = 1
         lacking = f"colour on at least one more spool{coverage.not_yet(summary.spools)}, since one spool has no spread"
     value = mean_difference_from_mean(means, limits.formula, limits.weights)
-    distances = [[limits.delta_e(summary.lot, mean)] for mean in means]
-    u = (standard_error(distances, None) or (None,))[0] if len(means) > 1 else 0.0
-    if len(means) > 1 and u is not None and u <= BINARY_NOISE and not rule.trusts_zero:
-        # Spools that read alike may differ by as much as their readings are unsure of.
-        each = [(mean, summary.spool_uncertainty[spool].total) for spool, (mean, _) in summary.spools.items()]
-        u = worst_known(delta_e_uncertainty(summary.lot, mean, of_spool, limits) for mean, of_spool in each)
     # One spool that is the whole lot has no spread to be unsure of.
     guard = 0.0 if len(means) == 1 else None
     return judge(
@@ -354,9 +324,23 @@ def _spread(
         rule,
         n=len(means),
         counted=_spools(len(means)),
-        uncertainty=u,
-        scatter=u,
+        uncertainty=_of_spread(summary, means, limits, rule) if len(means) > 1 else 0.0,
         guard=guard,
         lacking=lacking,
         more_spools=more,
     )
+
+
+def _of_spread(
+    summary: ColorSummary, means: Sequence[Lab], limits: ColorLimits, rule: DecisionRule
+) -> Uncertainty | None:
+    """The uncertainty of the mean distance of two spools or more from their mean, by the scatter of these distances."""
+    k = len(means)
+    u = stdev(limits.delta_e(summary.lot, mean) for mean in means) / math.sqrt(k)
+    df = k - 1 if summary.lot_uncertainty.lengths else math.inf
+    if u > BINARY_NOISE or rule.trusts_zero:
+        return estimated(u, df, "differences between spools")
+    # Spools that read alike may differ by as much as their readings are unsure of.
+    each = [(mean, summary.spool_uncertainty[spool].total) for spool, (mean, _) in summary.spools.items()]
+    known = worst_known(delta_e_uncertainty(summary.lot, mean, of_spool, limits) for mean, of_spool in each)
+    return None if known is None else estimated(known, df, "readings of the spools")

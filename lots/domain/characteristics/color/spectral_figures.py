@@ -12,22 +12,20 @@ from lots.domain.characteristics.color.lot_color import (
     ColorReading,
     ColorSummary,
     Measured,
-    Uncertain,
     against,
     difference,
-    shown_by,
 )
-from lots.domain.characteristics.color.uncertainty import shifts
+from lots.domain.characteristics.color.uncertainty import ColorUncertainty, shifts
 from lots.domain.characteristics.declaring.case import ShadeRevision
+from lots.domain.characteristics.declaring.estimate import OWN, Estimate, Instrument
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.colorimetry.metamerism import Metamerism, metamerism
 from lots.domain.colorimetry.spectra import Spectrum, mean_spectrum
 from lots.domain.colorimetry.whiteness import Whiteness, whiteness_from_lab, yellowness_from_lab
 from lots.domain.conformity.findings import Finding, worst
 from lots.domain.conformity.limits import DecisionRule, Limit
-from lots.domain.conformity.rule_versions import CURRENT, SECOND
+from lots.domain.conformity.rule_versions import SECOND
 from lots.domain.receiving.coverage import Coverage
-from lots.domain.statistics.summaries import Vector
 
 # The lights that a match is tried under beside its own: lamplight, and a white LED of about 4100 K as CIE 15:2018 tabulates it.
 TEST_LIGHTS = ("A", "LED-B3")
@@ -42,7 +40,7 @@ def judge_depth(
     coverage: Coverage,
     rule: DecisionRule,
     what: str = "colour",
-    rules: int = CURRENT,
+    estimate: Estimate = OWN,
 ) -> list[Finding]:
     """Returns the findings on metamerism, whiteness, tint and yellowness, one per limit that is set.
 
@@ -57,7 +55,7 @@ def judge_depth(
         coverage: which spools were to be measured.
         rule: simple or guarded acceptance.
         what: what a reading that is lacking is called.
-        rules: version of the rules.
+        estimate: by which rules an uncertainty is taken.
 
     Notes:
         A figure that is not defined under the conditions, or not for such a colour, is missing, never a pass. Uncertainties are those of
@@ -68,7 +66,7 @@ def judge_depth(
     """
     found = []
     if limits.metamerism_max is not None:
-        found.append(_judge_metamerism(readings, shade, limits, coverage, rule, what, rules))
+        found.append(_judge_metamerism(readings, shade, limits, coverage, rule, what, estimate))
     counts = {} if summary is None else {spool: n for spool, (_, n) in summary.spools.items()}
     lacking = coverage.lacking(counts, limits.readings_per_spool_min, what) if shade else REFERENCE_NEEDED
     if shade and lacking:
@@ -133,10 +131,8 @@ def _measured(
     u = summary.lot_uncertainty
     try:
         outside = why_not(summary.lot)
-        value, total, scatter = (
-            figure(summary.lot),
-            *(_moved(figure, summary.lot, part) for part in (u.total, u.scatter)),
-        )
+        value = figure(summary.lot)
+        moved = None if u.total is None else u.propagated(shifts(figure, summary.lot, u.total))
     except ValueError as wrong:
         return (
             None,
@@ -145,11 +141,7 @@ def _measured(
     todo = ""
     if outside:
         todo = f"a look at the readings, since the formula does not apply to this colour ({', '.join(outside)}), {_LAB_ALONE}"
-    return Measured(value, len(summary.spools), total, scatter), todo
-
-
-def _moved(figure: Figure, color: Lab, u: Vector | None) -> float | None:
-    return None if u is None else math.hypot(*shifts(figure, color, u))
+    return Measured(value, len(summary.spools), moved), todo
 
 
 def _clause(wrong: ValueError) -> str:
@@ -164,7 +156,7 @@ def _judge_metamerism(
     coverage: Coverage,
     rule: DecisionRule,
     what: str,
-    rules: int,
+    estimate: Estimate,
 ) -> Finding:
     """The index under the worse of the test lights, of the worst spool."""
     code, limit = "color.metamerism", Limit(None, limits.metamerism_max)
@@ -181,11 +173,11 @@ def _judge_metamerism(
     if shade is None or shade.spectrum is None or not read:
         return against(None, code, limit, rule, lacking)
     try:
-        if rules <= SECOND:
-            measured = _worst_light(read, shade, shade.spectrum, limits, readings)
+        if estimate.rules <= SECOND:
+            measured = _worst_light(read, shade, shade.spectrum, limits, readings, estimate)
             return against(measured, code, limit, rule, lacking)
         each = {
-            spool: _worst_light({spool: found}, shade, shade.spectrum, limits, by_spool[spool])
+            spool: _worst_light({spool: found}, shade, shade.spectrum, limits, by_spool[spool], estimate)
             for spool, found in read.items()
         }
     except ValueError as wrong:
@@ -210,6 +202,7 @@ def _worst_light(
     reference: Spectrum,
     limits: ColorLimits,
     readings: Sequence[ColorReading],
+    estimate: Estimate,
 ) -> Measured:
     """The figure under each test light; the one with the largest index, which names the others."""
     most = limits.metamerism_max
@@ -225,7 +218,8 @@ def _worst_light(
     for light in TEST_LIGHTS:
         if light != shade.conditions.illuminant:
             lot = under(light, mean_spectrum(means))
-            u = Uncertain.of([under(light, spectrum).corrected for spectrum in single], *shown_by(readings))
+            rows = [under(light, spectrum).corrected.as_list() for spectrum in single]
+            u = ColorUncertainty(estimate.of_repeats(rows, Instrument.of(readings)), estimate.lengths)
             tried.append((lot, difference(lot.reference, lot.corrected, u, limits, most, len(means), "the reference")))
     index, measured = max(tried, key=lambda pair: pair[0].index)
     others = "".join(f" Under {one.test} it is {one.index:.2f}." for one, _ in tried if one is not index)

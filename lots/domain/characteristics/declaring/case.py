@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from lots.domain.characteristics.declaring.bridge import Bridges
+from lots.domain.characteristics.declaring.estimate import OWN, Estimate, earlier_from
 from lots.domain.characteristics.declaring.figures import Figure
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
 from lots.domain.colorimetry.color_values import Conditions, Lab
@@ -17,6 +18,7 @@ from lots.domain.conformity.limits import DecisionRule
 from lots.domain.conformity.rule_versions import CURRENT
 from lots.domain.conformity.step_rule import StepRule
 from lots.domain.receiving.coverage import Coverage
+from lots.domain.statistics.nested_means import Earlier
 from lots.domain.statistics.summaries import Vector
 
 # How what is kept of an earlier lot names its sources, by characteristic, and how a source names a printer.
@@ -46,7 +48,8 @@ class Previous:
 
     `accepted` maps the code of a step from it to the largest that quality accepted, in the unit of its finding. `basis` says by characteristic
     what its figures are of (`Part.basis`). `sources` says, by characteristic, which instruments and printers it was measured with; empty where that
-    was not kept.
+    was not kept. `freedom` says, by characteristic, with how many degrees of freedom an uncertainty was estimated.
+    `scatter` is what earlier spools and lots showed when this lot was first judged.
     """
 
     lab: Lab | None = None
@@ -56,6 +59,8 @@ class Previous:
     accepted: Mapping[str, float] = field(default_factory=dict)
     basis: Mapping[str, Any] = field(default_factory=dict)
     sources: Mapping[str, Sequence[str]] = field(default_factory=dict)
+    freedom: Mapping[str, Any] = field(default_factory=dict)
+    scatter: Mapping[str, Mapping[str, Earlier]] = field(default_factory=dict)
 
     def instruments(self, name: str) -> set[str]:
         """Returns the instruments that read a characteristic of it; empty where that is not known."""
@@ -77,6 +82,8 @@ class Previous:
             accepted,
             kept.get("basis") or {},
             {name.removesuffix(SOURCES): some for name, some in kept.items() if name.endswith(SOURCES)},
+            kept.get("freedom") or {},
+            earlier_from(kept.get("scatter") or {}),
         )
 
 
@@ -118,6 +125,7 @@ class Case:
         uses: that require a characteristic, by characteristic.
         rules: version of the rules, see `lots.domain.conformity.rule_versions`.
         bridges: what ties instruments together, by their codes.
+        estimate: what the uncertainty of its means is estimated from beside their own readings.
         judging: False while nothing may be judged, because there are no limits or the delivery is closed.
     """
 
@@ -134,6 +142,7 @@ class Case:
     rules: int = CURRENT
     judging: bool = True
     bridges: Bridges = field(default_factory=dict)
+    estimate: Estimate = OWN
 
     def of(self, name: str) -> tuple[Sequence[Any], Any]:
         """Returns the readings of a characteristic and its limits block, None without one."""
@@ -152,6 +161,7 @@ class Part:
         figures: what the lot adds to series, by measure.
         notes: on readings that do not count, and the like.
         basis: what its figures are of, from version 3 of the rules: a step compares only figures of the same.
+        freedom: degrees of freedom of the uncertainties in `kept` that were estimated, from version 4 of the rules.
     """
 
     findings: Sequence[Finding] = ()
@@ -161,3 +171,4 @@ class Part:
     figures: Mapping[str, Figure] = field(default_factory=dict)
     notes: Sequence[str] = ()
     basis: Mapping[str, Any] = field(default_factory=dict)
+    freedom: Mapping[str, float] = field(default_factory=dict)

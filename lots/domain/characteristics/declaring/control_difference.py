@@ -7,10 +7,11 @@ from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from lots.domain.characteristics.declaring.estimate import OWN, Estimate, Instrument
 from lots.domain.characteristics.declaring.origin import origin_of
 from lots.domain.conformity.findings import Finding, judge
 from lots.domain.conformity.limits import DecisionRule, Limit
-from lots.domain.statistics.summaries import mean_uncertainty, worst_known
+from lots.domain.statistics.uncertainty import Uncertainty, combined
 from lots.domain.words import counted
 
 
@@ -23,14 +24,14 @@ class ControlDifference:
         n: prints of the lot that it rests on.
         controls: prints of the control.
         builds: names of the builds.
-        uncertainty: standard uncertainty of the value, None where nothing tells it.
+        uncertainty: of the value, None where nothing tells it.
     """
 
     value: float
     n: int
     controls: int
     builds: tuple[str, ...]
-    uncertainty: float | None
+    uncertainty: Uncertainty | None
 
 
 def control_difference(
@@ -39,6 +40,7 @@ def control_difference(
     value: Callable[[Any], float],
     alike: Callable[[Any], Hashable],
     per_unit: Callable[[Any], float] = lambda reading: 1.0,
+    estimate: Estimate = OWN,
 ) -> ControlDifference | None:
     """Returns the mean over builds of the lot's mean minus the control's, or None where no build holds both.
 
@@ -50,6 +52,7 @@ def control_difference(
         value: what is compared, of a reading.
         alike: what prints must share to be compared.
         per_unit: how much of the value one unit of what the instrument reads makes.
+        estimate: by which rules an uncertainty is taken.
 
     Reference:
         Differences of pairs take out what both have in common (NIST/SEMATECH e-Handbook 7.3.1, paired comparison). Common practice for
@@ -60,13 +63,12 @@ def control_difference(
     if not cells:
         return None
     each = [_mean(lot, value) - _mean(control, value) for lot, control in cells]
-    parts = [_uncertainty(some, value, per_unit) for pair in cells for some in pair]
-    known = [part for part in parts if part is not None]
-    total = math.hypot(*known) / len(cells) if len(known) == len(parts) else None
+    found = combined(_uncertainty(some, value, per_unit, estimate) for pair in cells for some in pair)
+    uncertainty = None if found is None else found.scaled(1 / len(cells))
     builds = tuple(dict.fromkeys(origin_of(lot[0]).build or "" for lot, _ in cells))
     sizes = [(len(lot), len(control)) for lot, control in cells]
     n, n_controls = (sum(column) for column in zip(*sizes, strict=True))
-    return ControlDifference(math.fsum(each) / len(each), n, n_controls, builds, total)
+    return ControlDifference(math.fsum(each) / len(each), n, n_controls, builds, uncertainty)
 
 
 def judge_difference(
@@ -94,7 +96,6 @@ def judge_difference(
         n=found.n,
         counted="print" if found.n == 1 else "prints",
         uncertainty=found.uncertainty,
-        scatter=found.uncertainty,
         detail=f"Against {counted(found.controls, 'print')} of the control spool in build {named}.",
         lacking=lacking,
     )
@@ -129,9 +130,8 @@ def _mean(readings: Sequence[Any], value: Callable[[Any], float]) -> float:
 
 
 def _uncertainty(
-    readings: Sequence[Any], value: Callable[[Any], float], per_unit: Callable[[Any], float]
-) -> float | None:
-    scale = max(per_unit(reading) for reading in readings)
-    own, step = worst_known(r.uncertainty for r in readings), worst_known(r.resolution for r in readings)
-    known = (None if part is None else scale * part for part in (own, step))
-    return mean_uncertainty([value(one) for one in readings], *known)
+    readings: Sequence[Any], value: Callable[[Any], float], per_unit: Callable[[Any], float], estimate: Estimate
+) -> Uncertainty | None:
+    by = Instrument.of(readings, max(per_unit(reading) for reading in readings))
+    found = estimate.of_repeats([[value(one)] for one in readings], by)
+    return found[0] if found else None

@@ -6,41 +6,45 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from lots.domain.characteristics.declaring.estimate import OWN, Estimate, Instrument
 from lots.domain.characteristics.declaring.figures import by_spool, mean
 from lots.domain.conformity.findings import Finding, judge, worst
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.receiving.coverage import Coverage
-from lots.domain.statistics.summaries import mean_uncertainty, worst_known
+from lots.domain.statistics.uncertainty import Uncertainty
 
 
 @dataclass(frozen=True, slots=True)
 class SpoolMean:
-    """Mean of the readings of one spool; `uncertainty` is standard, None when nothing tells it, `scatter` its part that repeats reduce."""
+    """Mean of the readings of one spool; `uncertainty` is None when nothing tells it."""
 
     value: float
     n: int
-    uncertainty: float | None
-    scatter: float | None
+    uncertainty: Uncertainty | None
 
 
-def spool_means(readings: Iterable[Any], value: Callable[[Any], float]) -> dict[str, SpoolMean]:
+def spool_means(
+    readings: Iterable[Any], value: Callable[[Any], float], figure: str = "", estimate: Estimate = OWN
+) -> dict[str, SpoolMean]:
     """Returns the mean of each spool.
 
     Args:
         readings: each with `spool`, `uncertainty` and `resolution` of its instrument, None when unknown.
         value: what is read of one, in its unit.
+        figure: code of what is read, by which earlier spools are known.
+        estimate: what else tells how readings scatter.
 
     Reference:
-        Uncertainty of a mean: see lots.domain.statistics.summaries.standard_error. Of several instruments the worst counts.
+        Uncertainty of a mean: see lots.domain.statistics.nested_means.spool_mean. Of several instruments the worst counts.
     """
-    return {spool: _mean(group, value) for spool, group in by_spool(readings).items()}
-
-
-def _mean(group: list[Any], value: Callable[[Any], float]) -> SpoolMean:
-    values = [value(reading) for reading in group]
-    own, step = worst_known(r.uncertainty for r in group), worst_known(r.resolution for r in group)
-    u, scatter = mean_uncertainty(values, own, step), mean_uncertainty(values, None, step)
-    return SpoolMean(mean(values), len(values), u, scatter)
+    groups = by_spool(readings)
+    rows = {spool: [[value(reading)] for reading in group] for spool, group in groups.items()}
+    by = {spool: Instrument.of(group) for spool, group in groups.items()}
+    known = estimate.of_spools((figure,), rows, by)
+    return {
+        spool: SpoolMean(mean([row[0] for row in some]), len(some), u[0] if (u := known[spool]) else None)
+        for spool, some in rows.items()
+    }
 
 
 def judge_means(
@@ -78,7 +82,7 @@ def judge_means(
             n=one.n,
             counted="reading" if one.n == 1 else "readings",
             uncertainty=one.uncertainty,
-            scatter=one.scatter,
+            looked_at=len(means),
             subject=f"spool {spool}",
             detail=detail(one.value),
             lacking=lacking,

@@ -47,7 +47,11 @@ def _assess(case: Case) -> Part:
     if readings:
         single = [mean([plaque.found.ratio for plaque in group]) for group in by_spool(readings).values()]
         figures["opacity.contrast_ratio"] = of_units(single)
-    return Part(findings=judge_opacity(readings, limits, case.rule) if limits else (), figures=figures, notes=notes)
+    return Part(
+        findings=judge_opacity(readings, limits, case.rule, case.estimate) if limits else (),
+        figures=figures,
+        notes=notes,
+    )
 
 
 def _thickness_asked(limits: OpacityLimits) -> str:

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
+from lots.domain.characteristics.declaring.estimate import OWN, Estimate, Instrument
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
 from lots.domain.colorimetry.color_difference import delta_e
 from lots.domain.colorimetry.color_values import Lab, same_thickness
 from lots.domain.colorimetry.tristimulus import lightness, luminous_reflectance
 from lots.domain.conformity.findings import Finding, judge, worst
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
-from lots.domain.statistics.summaries import mean_uncertainty, worst_known
+from lots.domain.statistics.summaries import worst_known
 
 # Over black a plaque is never truly lighter than over white. Up to this much L* it may read so by noise, of the instrument and of the place
 # read; more is a mix-up. Common practice, no source.
@@ -227,7 +228,9 @@ class OpacityLimits:
         return reading.thickness_mm is not None and same_thickness(reading.thickness_mm, self.thickness_mm)
 
 
-def judge_opacity(readings: Sequence[OpacityReading], limits: OpacityLimits, rule: DecisionRule) -> list[Finding]:
+def judge_opacity(
+    readings: Sequence[OpacityReading], limits: OpacityLimits, rule: DecisionRule, estimate: Estimate = OWN
+) -> list[Finding]:
     """Returns the finding on the least opaque spool, by the mean of its contrast ratios.
 
     Opacity belongs to pigment and thickness and varies little over a lot, so one spool is enough to judge, and any that fails refuses.
@@ -243,22 +246,31 @@ def judge_opacity(readings: Sequence[OpacityReading], limits: OpacityLimits, rul
         thick = "" if limits.thickness_mm is None else f" of {limits.thickness_mm:g} mm"
         lacking = f"opacity of a plaque{thick}, read over black and over white"
         return [judge(code, None, limit, rule, n=0, lacking=lacking)]
-    return [worst([_spool_ratio(code, spool, group, limit, rule) for spool, group in by_spool.items()])]
-
-
-def _spool_ratio(code: str, spool: str, group: Sequence[OpacityReading], limit: Limit, rule: DecisionRule) -> Finding:
-    ratios = [reading.found.ratio for reading in group]
-    own, step = worst_known(r.ratio_uncertainty for r in group), worst_known(r.ratio_resolution for r in group)
-    n = len(ratios)
-    return judge(
-        code,
-        math.fsum(ratios) / n,
-        limit,
-        rule,
-        n=n,
-        counted="reading" if n == 1 else "readings",
-        uncertainty=mean_uncertainty(ratios, own, step),
-        scatter=mean_uncertainty(ratios, None, step),
-        subject=f"spool {spool}",
-        spool=spool,
+    rows = {spool: [[reading.found.ratio] for reading in group] for spool, group in by_spool.items()}
+    known = estimate.of_spools(
+        ("opacity.contrast_ratio",), rows, {s: _instrument(some) for s, some in by_spool.items()}
     )
+    return [
+        worst(
+            [
+                judge(
+                    code,
+                    math.fsum(row[0] for row in some) / len(some),
+                    limit,
+                    rule,
+                    n=len(some),
+                    counted="reading" if len(some) == 1 else "readings",
+                    uncertainty=u[0] if (u := known[spool]) else None,
+                    looked_at=len(rows),
+                    subject=f"spool {spool}",
+                    spool=spool,
+                )
+                for spool, some in rows.items()
+            ]
+        )
+    ]
+
+
+def _instrument(readings: Sequence[OpacityReading]) -> Instrument:
+    own, step = worst_known(r.ratio_uncertainty for r in readings), worst_known(r.ratio_resolution for r in readings)
+    return replace(Instrument.of(readings), uncertainty=own, resolution=step)

@@ -9,13 +9,18 @@ from lots.domain.characteristics.declaring.control_difference import (
     judge_difference,
     lacking_control,
 )
+from lots.domain.characteristics.declaring.estimate import OWN, Estimate
 from lots.domain.characteristics.shrinkage.lot_shrinkage import ShrinkageLimits, ShrinkTest
 from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.limits import DecisionRule
 
 
 def judge_against_control(
-    tests: Sequence[ShrinkTest], controls: Sequence[ShrinkTest], limits: ShrinkageLimits, rule: DecisionRule
+    tests: Sequence[ShrinkTest],
+    controls: Sequence[ShrinkTest],
+    limits: ShrinkageLimits,
+    rule: DecisionRule,
+    estimate: Estimate = OWN,
 ) -> list[Finding]:
     """Returns the findings on the difference to the control, one for each axis that the limits name; none where they ask for none.
 
@@ -37,10 +42,14 @@ def judge_against_control(
     for axis in limits.percent:
         own, other = ([test for test in some if test.axis == axis] for some in (tests, beside))
         lacking = lacking_control(own, other, _alike, f"a coupon along {axis.upper()}")
-        apart = control_difference(own, other, lambda test: test.percent, _alike, lambda test: 100 / test.designed_mm)
+        apart = control_difference(own, other, lambda test: test.percent, _alike, _percent_per_mm, estimate)
         most = limits.control_difference_max_percent
         found.append(judge_difference(f"shrinkage.control_{axis}", apart, most, "%", rule, lacking))
     return found
+
+
+def _percent_per_mm(test: ShrinkTest) -> float:
+    return 100 / test.designed_mm
 
 
 def _alike(test: ShrinkTest) -> tuple[str, float]:

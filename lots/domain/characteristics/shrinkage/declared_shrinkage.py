@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 
 from lots.domain.characteristics.declaring.case import Case, Part, Taken
@@ -37,6 +38,7 @@ from lots.domain.characteristics.shrinkage.lot_shrinkage import (
 from lots.domain.characteristics.shrinkage.separation import steps_alike
 from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.rule_versions import SECOND
+from lots.domain.statistics.uncertainty import total
 from lots.domain.words import counted
 
 
@@ -44,11 +46,11 @@ def _assess(case: Case) -> Part:
     recorded, limits = case.of("shrinkage")
     tests = [test for test in recorded if limits is None or limits.counts(test)]
     of_figure = case.rules > SECOND
-    summary = summarise(tests, (limits or ShrinkageLimits({})).apart if of_figure else None)
+    summary = summarise(tests, (limits or ShrinkageLimits({})).apart if of_figure else None, case.estimate)
     kept = {
         "shrinkage": {axis: found.percent for axis, found in summary.items()},
         "shrinkage_uncertainty": {
-            axis: found.uncertainty for axis, found in summary.items() if found.uncertainty is not None
+            axis: found.uncertainty.total for axis, found in summary.items() if found.uncertainty is not None
         },
     }
     basis = {axis: found.of for axis, found in summary.items() if of_figure}
@@ -63,9 +65,19 @@ def _assess(case: Case) -> Part:
             asked = {axis: percent for axis, percent in before.items() if axis in limits.percent}
             before, unlike = steps_alike(basis, case.previous.basis.get("shrinkage") or {}, asked)
             notes += unlike
-        findings = judge_shrinkage(summary, limits, case.rule, before, uncertain, case.steps)
-        findings += judge_against_control(tests, case.controls.get("shrinkage", ()), limits, case.rule)
-    return Part(findings=findings, kept=kept, figures=_figures(tests, summary), notes=notes, basis=basis)
+        before_df = case.previous.freedom.get("shrinkage") or {}
+        findings = judge_shrinkage(summary, limits, case.rule, before, uncertain, before_df, case.steps)
+        controls = case.controls.get("shrinkage", ())
+        findings += judge_against_control(tests, controls, limits, case.rule, case.estimate)
+    freedom = _freedom(summary) if case.estimate.lengths else {}
+    figures = _figures(tests, summary)
+    return Part(findings=findings, kept=kept, figures=figures, notes=notes, basis=basis, freedom=freedom)
+
+
+def _freedom(summary: Mapping[str, AxisSummary]) -> dict[str, float]:
+    """Degrees of freedom of each uncertainty that was estimated."""
+    known = {axis: found.uncertainty.df for axis, found in summary.items() if found.uncertainty is not None}
+    return {axis: df for axis, df in known.items() if not math.isinf(df)}
 
 
 def _other_printers(case: Case, tests: Sequence[ShrinkTest], limits: ShrinkageLimits) -> list[str]:
@@ -89,7 +101,7 @@ def _other_printers(case: Case, tests: Sequence[ShrinkTest], limits: ShrinkageLi
 
 def _by_print(tests: Sequence[ShrinkTest]) -> dict[str, list[float | None]]:
     """Shrinkage per axis of the coupons of one printer and recipe: %, standard uncertainty in %, tests."""
-    return {axis: [found.percent, found.uncertainty, found.n] for axis, found in summarise(tests).items()}
+    return {axis: [found.percent, total(found.uncertainty), found.n] for axis, found in summarise(tests).items()}
 
 
 def _notes(recorded: Sequence[ShrinkTest], tests: Sequence[ShrinkTest], limits: ShrinkageLimits) -> list[str]:
@@ -112,7 +124,9 @@ def _figures(tests: Sequence[ShrinkTest], summary: Mapping[str, AxisSummary]) ->
     for axis, whole in summary.items():
         groups = by_spool(test for test in tests if test.axis == axis).values()
         single = [mean([_without_offset(test, whole.offset_mm or 0.0) for test in group]) for group in groups]
-        found[f"shrinkage.{axis}"] = Figure(whole.percent, len(single), sum_of_squares(single), whole.uncertainty)
+        found[f"shrinkage.{axis}"] = Figure(
+            whole.percent, len(single), sum_of_squares(single), total(whole.uncertainty)
+        )
     return found
 
 

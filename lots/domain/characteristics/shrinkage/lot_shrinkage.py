@@ -7,6 +7,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import linear_regression
 
+from lots.domain.characteristics.declaring.estimate import OWN, Estimate, Instrument, as_known
+from lots.domain.characteristics.declaring.figures import by_spool
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
 from lots.domain.characteristics.shrinkage.separation import (
     ASSUMED_CALIPER_MM,
@@ -20,7 +22,8 @@ from lots.domain.characteristics.shrinkage.separation import (
 from lots.domain.conformity.findings import Finding, decimals_of, judge, shown, worst
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.conformity.step_rule import NONE_ACCEPTED, StepRule
-from lots.domain.statistics.summaries import nested_uncertainty, worst_known
+from lots.domain.statistics.nested_means import with_instrument
+from lots.domain.statistics.uncertainty import Contribution, Uncertainty, estimated
 
 AXES = ("x", "y", "z")
 # Standard uncertainty that another printer adds to shrinkage, %: printers differ by 0.1 to 0.2 %. Common practice, no source.
@@ -98,8 +101,7 @@ class AxisSummary:
         percent: in %, without the bead where `separated`, else the mean of the single shrinkages, which includes it.
         offset_mm: of the bead, mm; None where the lengths do not tell it.
         n: tests.
-        uncertainty: standard uncertainty of `percent`, in %.
-        scatter: the part of it that is scatter.
+        uncertainty: of `percent`, in %; None when nothing tells it.
         of: from version 3 of the rules, what `percent` is of: `SEPARATED`, or features and lengths in words.
         to_separate: what is still needed to separate the bead; "" where it is separated or nobody asked.
         uncertain: shrinkage and offset by the line, where the lengths tell them apart and the slope is too uncertain for the limits.
@@ -108,8 +110,7 @@ class AxisSummary:
     percent: float
     offset_mm: float | None
     n: int
-    uncertainty: float | None
-    scatter: float | None = None
+    uncertainty: Uncertainty | None
     of: str = ""
     to_separate: str = ""
     uncertain: AxisSummary | None = None
@@ -120,7 +121,9 @@ class AxisSummary:
         return self.offset_mm is not None
 
 
-def summarise_axis(tests: Sequence[ShrinkTest], apart: SeparationRule | None = None) -> AxisSummary | None:
+def summarise_axis(
+    tests: Sequence[ShrinkTest], apart: SeparationRule | None = None, estimate: Estimate = OWN
+) -> AxisSummary | None:
     """Returns the shrinkage along one axis, or None without tests.
 
     A bead wider than planned makes outside lengths longer by an offset e and inside lengths shorter by the same e:
@@ -131,6 +134,7 @@ def summarise_axis(tests: Sequence[ShrinkTest], apart: SeparationRule | None = N
     Args:
         tests: of one axis only.
         apart: when the two are told apart; None: by the rule before version 3, a tenth between the signed lengths.
+        estimate: what else tells how tests scatter.
 
     Reference:
         Ordinary least squares, any textbook; ISO 294-4 for the definition of shrinkage.
@@ -146,58 +150,74 @@ def summarise_axis(tests: Sequence[ShrinkTest], apart: SeparationRule | None = N
     lengths = [t.designed_mm if t.feature == "outside" else -t.designed_mm for t in tests]
     if apart is None:
         alike = max(lengths) - min(lengths) < _LEAST_SPREAD * max(map(abs, lengths))
-        return _singles(tests) if alike else _line(tests, lengths)[0]
+        return _singles(tests, estimate) if alike else _line(tests, lengths, estimate)[0]
     if apart.basis == "part":
-        return replace(_singles(tests), of=measured_on(tests))
+        return replace(_singles(tests, estimate), of=measured_on(tests))
     if not enough_lengths(tests):
-        return replace(_singles(tests), of=measured_on(tests), to_separate=LENGTHS_NEEDED)
-    found, noise, spread = _line(tests, lengths)
+        return replace(_singles(tests, estimate), of=measured_on(tests), to_separate=LENGTHS_NEEDED)
+    found, noise, spread = _line(tests, lengths, estimate)
     if lacking := apart.lacking(noise, spread):
-        return replace(_singles(tests), of=measured_on(tests), to_separate=lacking, uncertain=found)
+        return replace(_singles(tests, estimate), of=measured_on(tests), to_separate=lacking, uncertain=found)
     return replace(found, of=SEPARATED)
 
 
-def _singles(tests: Sequence[ShrinkTest]) -> AxisSummary:
+def _singles(tests: Sequence[ShrinkTest], estimate: Estimate) -> AxisSummary:
     """The mean of the single shrinkages."""
-    caliper, step = worst_known(t.uncertainty for t in tests), worst_known(t.resolution for t in tests)
+    by = Instrument.of(tests, 100 / min(t.designed_mm for t in tests))
     singles = [t.percent for t in tests]
-    per_mm = 100 / min(t.designed_mm for t in tests)
-    own, least = (None if part is None else per_mm * part for part in (caliper, step))
-    u, scattered = nested_uncertainty(_per_spool(tests), own, least)
-    return AxisSummary(math.fsum(singles) / len(singles), None, len(singles), u, scattered)
+    groups = [[[test.percent] for test in some] for some in by_spool(tests).values()]
+    u = estimate.of_lot((f"shrinkage.{tests[0].axis}",), groups, by, by_reading=True)
+    return AxisSummary(math.fsum(singles) / len(singles), None, len(singles), u[0] if u else None)
 
 
-def _line(tests: Sequence[ShrinkTest], lengths: Sequence[float]) -> tuple[AxisSummary, float, float]:
+def _line(
+    tests: Sequence[ShrinkTest], lengths: Sequence[float], estimate: Estimate
+) -> tuple[AxisSummary, float, float]:
     """Shrinkage and bead offset by least squares; the noise of one length, mm; the root of the summed squares of the lengths, mm."""
-    n = len(tests)
-    caliper, step = worst_known(t.uncertainty for t in tests), worst_known(t.resolution for t in tests)
+    n, by = len(tests), Instrument.of(tests)
     measured = [t.measured_mm if t.feature == "outside" else -t.measured_mm for t in tests]
     slope, offset = linear_regression(lengths, measured)
     middle = math.fsum(lengths) / n
     spread = math.fsum((x - middle) ** 2 for x in lengths)
-    scatter = (
-        math.sqrt(math.fsum((y - slope * x - offset) ** 2 for x, y in zip(lengths, measured, strict=True)) / (n - 2))
-        if n > 2
-        else None
-    )
-    # What the line leaves over holds the caliper's own noise already; whichever is larger speaks for the slope.
+    left_over = [y - slope * x - offset for x, y in zip(lengths, measured, strict=True)]
+    scatter = math.sqrt(math.fsum(one * one for one in left_over) / (n - 2)) if n > 2 else None
     per_mm = 100 / math.sqrt(spread)
-    hidden = None if scatter is None or step is None else step / math.sqrt(12)
-    noise = max((s for s in (scatter, caliper, hidden) if s is not None), default=None)
-    total = None if noise is None else per_mm * noise
-    found = AxisSummary(
-        100 * (1 - slope), offset, n, total, None if scatter is None else min(per_mm * scatter, total or 0.0)
-    )
+    hidden = None if scatter is None or by.resolution is None else by.resolution / math.sqrt(12)
+    noise = max((s for s in (scatter, by.uncertainty, hidden) if s is not None), default=None)
+    if not estimate.lengths:
+        # What the line leaves over holds the caliper's own noise already; whichever is larger speaks for the slope.
+        shrinking = None if scatter is None or noise is None else min(per_mm * scatter, per_mm * noise)
+        u = None if noise is None else as_known(per_mm * noise, shrinking)
+    else:
+        u = _of_slope(tests, left_over, scatter, per_mm, estimate)
+    found = AxisSummary(100 * (1 - slope), offset, n, u)
     # Three lengths on one line by luck do not show how well a caliper reads that states nothing.
-    least = 0.0 if caliper is not None else ASSUMED_CALIPER_MM
+    least = 0.0 if by.uncertainty is not None else ASSUMED_CALIPER_MM
     return found, max(noise or 0.0, least), math.sqrt(spread)
 
 
-def _per_spool(tests: Sequence[ShrinkTest]) -> list[list[float]]:
-    groups: dict[str, list[float]] = {}
-    for test in tests:
-        groups.setdefault(test.spool, []).append(test.percent)
-    return list(groups.values())
+def _of_slope(
+    tests: Sequence[ShrinkTest], left_over: Sequence[float], scatter: float | None, per_mm: float, estimate: Estimate
+) -> Uncertainty | None:
+    """The uncertainty of a shrinkage by a line: by what the line leaves over, by the spools that differ from it, and by the caliper.
+
+    Args:
+        left_over: measured minus line of each test, mm.
+        scatter: standard deviation of a length about the line, mm; None of two lengths.
+        per_mm: % of shrinkage that one mm of standard deviation of a length makes.
+    """
+    by_line = (
+        None if scatter is None else estimated(per_mm * scatter, len(tests) - 2, "scatter of lengths about the line")
+    )
+    by = Instrument.of(tests)
+    scaled = Instrument.of(tests, per_mm)
+    found = with_instrument((by_line,) if by_line else None, scaled.uncertainty, scaled.resolution)
+    if found is None:
+        return None
+    off = {id(test): 100 * one / test.designed_mm for test, one in zip(tests, left_over, strict=True)}
+    groups = [[[off[id(test)]] for test in some] for some in by_spool(tests).values()]
+    between = estimate.between_spools((f"shrinkage.{tests[0].axis}",), groups, by)
+    return found[0] if between is None else found[0].beside(between[0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,11 +266,11 @@ class ShrinkageLimits:
 
 
 def summarise(
-    tests: Sequence[ShrinkTest], apart: Callable[[str], SeparationRule] | None = None
+    tests: Sequence[ShrinkTest], apart: Callable[[str], SeparationRule] | None = None, estimate: Estimate = OWN
 ) -> dict[str, AxisSummary]:
     """Returns the summary of each axis that has tests; `apart` says per axis when the bead is told apart, None by the rule before version 3."""
     by_axis = {
-        axis: summarise_axis([t for t in tests if t.axis == axis], None if apart is None else apart(axis))
+        axis: summarise_axis([t for t in tests if t.axis == axis], None if apart is None else apart(axis), estimate)
         for axis in AXES
     }
     return {axis: found for axis, found in by_axis.items() if found is not None}
@@ -262,6 +282,7 @@ def judge_shrinkage(
     rule: DecisionRule,
     previous: Mapping[str, float] | None = None,
     previous_uncertainty: Mapping[str, float] | None = None,
+    previous_df: Mapping[str, float] | None = None,
     steps: StepRule = NONE_ACCEPTED,
 ) -> list[Finding]:
     """Returns the findings on each axis that has limits, and its step from the last accepted lot.
@@ -270,6 +291,7 @@ def judge_shrinkage(
         summary: of the tests whose age counts.
         previous: shrinkage in % per axis of the last accepted lot; an axis without one has no step to judge.
         previous_uncertainty: its standard uncertainties in %, where known; they count towards that of the step.
+        previous_df: their degrees of freedom, where they were estimated.
         steps: how a step is judged; the target is the middle of the axis's limits, since they name no other.
     """
     found = []
@@ -286,9 +308,7 @@ def judge_shrinkage(
             else ""
         )
         counted = "test" if n == 1 else "tests"
-        value, u, scatter = (
-            (measured.percent, measured.uncertainty, measured.scatter) if measured else (None, None, None)
-        )
+        value, u = (measured.percent, measured.uncertainty) if measured else (None, None)
         detail = _bead(measured)
         by_line = None if measured is None else measured.uncertain
         if measured is not None and measured.of and limits.basis == "material" and not measured.separated:
@@ -301,7 +321,6 @@ def judge_shrinkage(
             n=n,
             counted=counted,
             uncertainty=u,
-            scatter=scatter,
             detail=detail,
             lacking=lacking,
         )
@@ -316,8 +335,9 @@ def judge_shrinkage(
                 rule,
                 n=n,
                 counted=counted,
-                uncertainty=None if u is None else math.hypot(u, (previous_uncertainty or {}).get(axis, 0.0)),
-                scatter=scatter,
+                uncertainty=None
+                if u is None
+                else u.beside(_before(axis, previous_uncertainty or {}, previous_df or {})),
                 detail=detail,
                 lacking=lacking,
             )
@@ -326,6 +346,11 @@ def judge_shrinkage(
                 moved = steps.judged(moved, rule, now, before, "the middle of its limits")
             found.append(moved)
     return found
+
+
+def _before(axis: str, uncertainty: Mapping[str, float], df: Mapping[str, float]) -> Uncertainty:
+    """The uncertainty of the last accepted lot."""
+    return Uncertainty((Contribution(uncertainty.get(axis, 0.0), df.get(axis, math.inf), "the last accepted lot"),))
 
 
 def _worse_by_line(by_singles: Finding, line: AxisSummary, rule: DecisionRule, lacking: str, complete: bool) -> Finding:
@@ -349,7 +374,6 @@ def _worse_by_line(by_singles: Finding, line: AxisSummary, rule: DecisionRule, l
         n=line.n,
         counted=by_singles.counted,
         uncertainty=line.uncertainty,
-        scatter=line.scatter,
         detail=f"{_bead(line)} This line is too uncertain for the limits to pass by it.",
         lacking=lacking,
         conclusive=complete,

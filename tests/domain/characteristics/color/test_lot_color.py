@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from lots.domain.characteristics.color.lot_color import ColorLimits, judge_color, summarise
-from lots.domain.characteristics.color.uncertainty import delta_e_uncertainty
+from lots.domain.characteristics.color.uncertainty import ColorUncertainty, delta_e_uncertainty
 from lots.domain.colorimetry.color_difference import delta_e
 from lots.domain.colorimetry.color_values import Conditions, Lab, mean_lab
 from tests.domain.builders import (
@@ -146,20 +146,18 @@ def test_a_step_is_judged_only_from_an_earlier_accepted_lot():
 def test_a_guarded_step_carries_the_uncertainty_of_both_lots(u, before_u, verdict):
     """A step of 0.8 in CIE76 where 1.0 is the most: uncertain as both lots' means together (root sum of squares), whichever is the coarser.
 
-    Along b* the difference moves as the colour does; across it, by hypot(0.8, u) - 0.8. The guard band: JCGM 106:2012, 8.3.
+    Along b* the difference moves as the colour does, and only that counts: what is uncertain across it is told by the length's distribution.
     """
     limits = ColorLimits("CIE76", lot_max=5.0, step_max=1.0)
     # Four spools about b* 2.3: 0.8 from the last accepted lot, which lay nearer the reference.
     means = [Lab(95.0, -0.8, 2.3 + off) for off in (-0.002, -0.001, 0.001, 0.002)]
-    before = None if before_u is None else (before_u,) * 3
+    before = None if before_u is None else ColorUncertainty.known((before_u,) * 3)
     four = Coverage.of(4, 4)
     found = by_code(judge_color(lot(*means, u=u), WHITE, limits, four, GUARDED, Lab(95.0, -0.8, 1.5), before))[
         "color.step"
     ]
     own = math.hypot(u, np.std([m.b for m in means], ddof=1) / 2)
-    along, across = math.hypot(own, before_u or 0.0), math.hypot(u, before_u or 0.0)
-    sideways = math.hypot(0.8, across) - 0.8
-    expected = math.sqrt(along**2 + 2 * sideways**2)
+    expected = math.hypot(own, before_u or 0.0)
     assert pytest.approx(0.8, abs=SAME_FORMULA) == found.value
     assert pytest.approx(expected, abs=SAME_FORMULA) == found.uncertainty
     assert verdict == found.verdict

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from lots.domain.characteristics.color.lot_color import ColorLimits, ColorReading, summarise
 from lots.domain.characteristics.color.spectral_figures import TEST_LIGHTS, judge_depth
 from lots.domain.characteristics.declaring.case import ShadeRevision
+from lots.domain.characteristics.declaring.estimate import Estimate
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.colorimetry.spectra import Spectrum, lab_from_spectrum, mean_spectrum, xyz_from_spectrum
 from lots.domain.colorimetry.whiteness import whiteness_from_lab, yellowness_from_lab
@@ -152,6 +153,6 @@ def test_the_worst_spool_counts_and_the_mean_is_told():
     assert pytest.approx(alone.value, abs=SAME_FORMULA) == found.value
     assert f"The mean of 2 spools is {alone.value / 2:.2f}." in found.detail
     before = judge_depth(
-        readings, summarise(readings), approved(reference), limits, Coverage.of(2, 2), SIMPLE, rules=2
+        readings, summarise(readings), approved(reference), limits, Coverage.of(2, 2), SIMPLE, estimate=Estimate(2)
     )[0]
     assert before.value < found.value

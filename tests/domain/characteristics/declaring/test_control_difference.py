@@ -54,10 +54,10 @@ def test_a_control_of_another_build_or_length_never_enters():
 def test_the_uncertainty_is_that_of_both_means():
     """0.02 in the lot and in the control make 0.028 in their difference, and half of the root of two such in the mean of two builds."""
     one = difference([printed(0.5, "B1")], [printed(0.3, "B1")])
-    assert pytest.approx(0.02 * 2**0.5) == one.uncertainty
+    assert pytest.approx(0.02 * 2**0.5) == one.uncertainty.total
     both = [printed(0.5, "B1"), printed(0.5, "B2")]
     two = difference(both, [printed(0.3, "B1"), printed(0.3, "B2")])
-    assert pytest.approx(0.02) == two.uncertainty
+    assert pytest.approx(0.02) == two.uncertainty.total
     assert difference([printed(0.5, "B1", uncertainty=None)], [printed(0.3, "B1")]).uncertainty is None
 
 

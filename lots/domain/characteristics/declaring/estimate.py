@@ -1,0 +1,194 @@
+"""How a characteristic's means are uncertain: by their readings, by what was kept of earlier spools and lots, and by the instrument."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from lots.domain.characteristics.declaring.origin import origin_of
+from lots.domain.conformity.rule_versions import CURRENT, THIRD
+from lots.domain.statistics.nested_means import (
+    NOTHING,
+    Between,
+    Earlier,
+    Repeated,
+    Rows,
+    between_spools,
+    lot_mean,
+    spool_means,
+    with_instrument,
+)
+from lots.domain.statistics.summaries import nested_uncertainty, standard_error, worst_known
+from lots.domain.statistics.uncertainty import Contribution, Uncertainty
+
+Columns = tuple[Uncertainty, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Instrument:
+    """The worst of the instruments of some readings, in the unit of the figure.
+
+    Args:
+        uncertainty, resolution: of it; None when one is unknown.
+        code: of the only instrument, "" where nobody named it, None where there are several.
+    """
+
+    uncertainty: float | None = None
+    resolution: float | None = None
+    code: str | None = ""
+
+    @classmethod
+    def of(cls, readings: Sequence[Any], scale: float = 1.0) -> Instrument:
+        """Returns the instrument of readings; `scale` is how much of the figure one unit of what it reads makes."""
+        own, step = worst_known(r.uncertainty for r in readings), worst_known(r.resolution for r in readings)
+        codes = {origin_of(reading).instrument or "" for reading in readings}
+        own, step = (None if part is None else scale * part for part in (own, step))
+        return cls(own, step, codes.pop() if len(codes) == 1 else None)
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """What the uncertainty of a lot's means is estimated from, beside their own readings.
+
+    Args:
+        rules: version of the rules. Before the fourth only a mean's own readings count, and their scatter is taken as known.
+        earlier: figure -> code of the instrument -> what earlier spools and lots showed.
+        spools_in_lot: None for any number.
+    """
+
+    rules: int = CURRENT
+    earlier: Mapping[str, Mapping[str, Earlier]] = field(default_factory=dict)
+    spools_in_lot: int | None = None
+
+    @property
+    def lengths(self) -> bool:
+        """True where a difference is judged as the length it is."""
+        return self.rules > THIRD
+
+    def single(self, by: Instrument) -> Uncertainty | None:
+        """Returns the uncertainty of one reading by its instrument, None where that is unknown."""
+        own = replace(by, resolution=by.resolution if self.lengths else None)
+        found = with_instrument(None, own.uncertainty, own.resolution)
+        return found[0] if found else None
+
+    def of_repeats(self, rows: Rows, by: Instrument) -> Columns | None:
+        """Returns the uncertainty of the mean of some rows by their own scatter and their instrument; None where nothing tells it."""
+        if not self.lengths:
+            return _older_mean(rows, by)
+        return with_instrument(spool_means([rows])[0], by.uncertainty, by.resolution, len(rows[0]))
+
+    def of_spools(
+        self, figures: Sequence[str], rows: Mapping[str, Rows], by: Mapping[str, Instrument]
+    ) -> dict[str, Columns | None]:
+        """Returns the uncertainty of the mean of each spool of a lot, per figure; None where nothing tells it.
+
+        Args:
+            figures: what a row holds, one code per column.
+            rows: spool -> readings, at least one.
+            by: spool -> their instrument.
+        """
+        if not self.lengths:
+            return {spool: _older_mean(some, by[spool]) for spool, some in rows.items()}
+        found: dict[str, Columns | None] = {}
+        for code in {one.code for one in by.values()}:
+            alike = [spool for spool in rows if by[spool].code == code]
+            # What several instruments read scatters by them too, and stands by itself.
+            groups = [alike] if code is not None else [[spool] for spool in alike]
+            for group in groups:
+                scatter = spool_means([rows[spool] for spool in group], self._earlier(figures, code))
+                for spool, one in zip(group, scatter, strict=True):
+                    mine = by[spool]
+                    found[spool] = with_instrument(one, mine.uncertainty, mine.resolution, len(figures))
+        return found
+
+    def of_lot(
+        self, figures: Sequence[str], groups: Sequence[Rows], by: Instrument, *, by_reading: bool = False
+    ) -> Columns | None:
+        """Returns the uncertainty of the mean of a lot, per figure; None where nothing tells it.
+
+        Args:
+            figures: what a row holds, one code per column.
+            groups: rows per spool, at least one spool of at least one.
+            by: their instrument.
+            by_reading: True where each reading weighs alike in the mean, False where each spool does.
+        """
+        if not self.lengths:
+            return _older_lot(groups, by, by_reading)
+        scatter = lot_mean(groups, self.spools_in_lot, self._earlier(figures, by.code), by_reading=by_reading)
+        return with_instrument(scatter, by.uncertainty, by.resolution, len(figures))
+
+    def between_spools(self, figures: Sequence[str], groups: Sequence[Rows], by: Instrument) -> Columns | None:
+        """Returns only what the differences between spools add to the mean of a lot, None where all its spools were measured; see `of_lot`."""
+        return between_spools(groups, self.spools_in_lot, self._earlier(figures, by.code))
+
+    def _earlier(self, figures: Sequence[str], code: str | None) -> Earlier:
+        """What is known of these figures together, nothing where they were read with several instruments or an unknown one."""
+        each = [self.earlier.get(figure, {}).get(code or "") for figure in figures]
+        known = [one for one in each if one is not None]
+        if not code or len(known) < len(each):
+            return NOTHING
+        within = zip(*(one.within for one in known), strict=False)
+        between = zip(*(one.between for one in known), strict=False)
+        return Earlier(
+            tuple(Repeated(some[0].n, tuple(one.variance[0] for one in some)) for some in within),
+            tuple(Between(some[0].k, tuple(one.variance[0] for one in some), some[0].per_reading) for some in between),
+        )
+
+
+# From a mean's own readings, by the newest rules.
+OWN = Estimate()
+
+
+def earlier_from(kept: Mapping[str, Mapping[str, Any]]) -> dict[str, dict[str, Earlier]]:
+    """Returns what was kept of earlier spools and lots when a lot was first judged (`lots.domain.replicates.kept_scatter`)."""
+    return {
+        figure: {
+            code: Earlier(
+                tuple(Repeated(n, (v,)) for n, v in one["within"]),
+                tuple(Between(k, (v,), per_reading) for k, v, per_reading in one["between"]),
+            )
+            for code, one in by_instrument.items()
+        }
+        for figure, by_instrument in kept.items()
+    }
+
+
+def _older_mean(rows: Rows, by: Instrument) -> Columns | None:
+    """As rules before the fourth took the mean of some rows."""
+    own, scatter = (standard_error(rows, instrument, by.resolution) for instrument in (by.uncertainty, None))
+    return _as_known(own, scatter, by.uncertainty)
+
+
+def _older_lot(groups: Sequence[Rows], by: Instrument, by_reading: bool) -> Columns | None:
+    """As rules before the fourth took the mean of a lot."""
+    if by_reading:
+        total, scatter = nested_uncertainty(
+            [[row[0] for row in rows] for rows in groups], by.uncertainty, by.resolution
+        )
+        own, scattered = (None if part is None else (part,) for part in (total, scatter))
+        return _as_known(own, scattered, by.uncertainty)
+    columns = range(len(groups[0][0]))
+    means = [[math.fsum(row[column] for row in rows) / len(rows) for column in columns] for rows in groups]
+    return _older_mean(means if len(groups) > 1 else groups[0], by)
+
+
+def as_known(total: float, scatter: float | None) -> Uncertainty:
+    """Returns an uncertainty of which a part is scatter, taken as known as rules before the fourth did; None: none was seen."""
+    left = math.sqrt(max(0.0, total * total - (scatter or 0.0) ** 2))
+    return Uncertainty((Contribution(scatter or 0.0, source="scatter of readings", shrinks=True), Contribution(left)))
+
+
+def _as_known(
+    total: Sequence[float] | None, scatter: Sequence[float] | None, instrument: float | None
+) -> Columns | None:
+    """Uncertainties whose scatter is taken as known."""
+    if total is None:
+        return None
+    own = () if instrument is None else (Contribution(instrument, source="instrument"),)
+    if scatter is None:
+        return (Uncertainty(own),) * len(total)
+    return tuple(
+        Uncertainty((Contribution(part, source="scatter of readings", shrinks=True), *own)) for part in scatter
+    )

@@ -1,0 +1,124 @@
+"""Which figures of a lot a plan of measuring can be worked out for, and how the scatter of readings carries over to each."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from lots.domain.assessment.limits_revision import Limits
+from lots.domain.characteristics.color.declared_color import COLOR, VECTOR
+from lots.domain.characteristics.color.lot_color import ColorLimits
+from lots.domain.characteristics.color.uncertainty import COORDINATES, local_metric
+from lots.domain.characteristics.registry import JUDGED, MEASURES, REPEATED, declared_of
+from lots.domain.colorimetry.color_values import Lab
+from lots.domain.conformity.limits import Limit
+
+_READINGS, _IN_ALL = ("readings_per_spool_min",), ("tests_min", "tests_per_axis_min")
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """One figure that is judged as a mean of readings.
+
+    Args:
+        code: of its finding.
+        limit: that is set on it.
+        figures: codes of what is read for it.
+        of_spool: each spool is judged, not the mean of the lot.
+        directions: 0 for a value on a scale, 3 for a colour difference.
+        scale: standard deviations of what is read to that of the figure.
+    """
+
+    code: str
+    limit: Limit
+    figures: tuple[str, ...]
+    of_spool: bool = False
+    directions: float = 0.0
+    scale: Callable[[tuple[float, ...]], float] = max
+
+
+def planned(limits: Limits, nominal_mm: float, reference: Lab | None) -> list[Planned]:
+    """Returns the figures of a grade's limits that are means of readings, in the order of their codes' declarations.
+
+    Args:
+        limits: of the grade.
+        nominal_mm: nominal diameter, mm.
+        reference: colour of the approved shade; without one no colour difference is planned.
+    """
+    found = {}
+    for figure in REPEATED.values():
+        for code in figure.settles:
+            block, measure = limits.given.get(declared_of(code).name), MEASURES.get(JUDGED[code].follows or code)
+            limit = measure.limit(block, nominal_mm) if block is not None and measure is not None else None
+            if limit is not None:
+                found[code] = Planned(code, limit, (figure.code,), figure.over == "spool")
+    color = limits.given.get(COLOR.name)
+    if color is not None:
+        found |= _of_color(color, reference)
+    return [found[code] for code in JUDGED if code in found]
+
+
+def _of_color(limits: ColorLimits, reference: Lab | None) -> dict[str, Planned]:
+    found = {}
+    for code, figure, axis in zip(VECTOR, COORDINATES, "Lab", strict=True):
+        most = (limits.components_max or {}).get(axis)
+        if most is not None:
+            found[code] = Planned(code, Limit(-most, most), (figure,))
+    if reference is None:
+        return found
+    for code, most, of_spool in (
+        ("color.lot_delta_e", limits.lot_max, False),
+        ("color.spool_delta_e", limits.spool_max, True),
+    ):
+        if most is not None:
+            found[code] = Planned(code, Limit(None, most), COORDINATES, of_spool, 3.0, _along(reference, limits))
+    return found
+
+
+def _along(reference: Lab, limits: ColorLimits) -> Callable[[tuple[float, ...]], float]:
+    """The standard deviation of a colour difference near the reference, as the root mean square over its three directions."""
+
+    def scaled(sds: tuple[float, ...]) -> float:
+        if not any(sds):
+            return 0.0
+        _, metric = local_metric(reference, reference, max(sds), limits)
+        return math.sqrt(math.fsum(metric[i][i] * sd**2 for i, sd in enumerate(sds)) / len(sds))
+
+    return scaled
+
+
+def readings_asked(block: Any, spools: int) -> int:
+    """Returns how many readings of each spool a limits block asks for: its own number, or its share of those of the lot."""
+    for name in _READINGS:
+        if (asked := getattr(block, name, None)) is not None:
+            return int(asked)
+    asked = next((value for name in _IN_ALL if (value := getattr(block, name, None)) is not None), 1)
+    return max(1, math.ceil(asked / spools))
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """How readings of a figure and spools of a lot scatter, with the degrees of freedom of both; None and 0 where nothing tells."""
+
+    sd: float | None
+    sd_df: float
+    between_sd: float | None
+    between_df: float
+
+
+def known_from(lent: Mapping[str, Any]) -> Known:
+    """Returns what earlier lots lend of one figure and instrument (`kept_scatter.lent`)."""
+    within, between = lent["within"], lent["between"]
+    df, spools_df = sum(n - 1 for n, _ in within), sum(k - 1 for k, _, _ in between)
+    variance = math.fsum((n - 1) * v for n, v in within) / df if df else None
+    of_means = math.fsum((k - 1) * v for k, v, _ in between) / spools_df if spools_df else None
+    if of_means is not None:
+        held = math.fsum((k - 1) * per for k, _, per in between) / spools_df
+        of_means = max(0.0, of_means - held * (variance or 0.0))
+    return Known(_root(variance), float(df), _root(of_means), float(spools_df))
+
+
+def _root(variance: float | None) -> float | None:
+    return None if variance is None else math.sqrt(variance)
