@@ -204,7 +204,7 @@ def by_measures(
     whole = measured * shares["everything else"]
     tail = (1 - confidence) / 2
     low = float(np.quantile(whole, tail))
-    # Where nothing else ever failed it may be that nothing can: as for `jeffreys`, whose interval then ends at 1.
+    # Where nothing else ever failed it may be that nothing can.
     high = float(np.quantile(measured if good == seen else whole, 1 - tail))
     parts = sorted(((name, float(share.mean())) for name, share in shares.items()), key=lambda part: part[1])
     return Forecast(float(whole.mean()), Interval(low, high, confidence), "measured", min(lots_used), tuple(parts))

@@ -38,7 +38,7 @@ class Rate:
         return float(self.weights @ (self.good / (self.good + self.bad)))
 
     def interval(self, confidence: float = 0.95) -> Interval:
-        """Returns the equal-tailed interval of the rate; it reaches 1 where every verdict was good, and 0 where none was, as for `jeffreys`."""
+        """Returns the equal-tailed interval of the rate; it reaches 1 where every verdict was good, and 0 where none was."""
         from scipy.optimize import brentq
         from scipy.special import betainc
 

@@ -87,60 +87,6 @@ def clopper_pearson(x: int, n: int, confidence: float = 0.95) -> Interval:
     return Interval(low, high, confidence)
 
 
-def jeffreys(x: int, n: int, confidence: float = 0.95) -> Interval:
-    """Returns the equal-tailed interval for a proportion from a beta prior with both parameters 1/2.
-
-    Args:
-        x: how many of the `n` had the property, 0..n.
-        n: >= 1.
-        confidence: 0 < confidence < 1.
-
-    Raises:
-        ValueError: the counts are not such.
-
-    Notes:
-        The low end is 0 where x is 0, the high end 1 where x is n. Coverage oscillates, as for the score interval.
-
-    Reference:
-        Brown, Cai and DasGupta 2001, Statistical Science 16, 101-133, section 3.1.2.
-
-    Example:
-        >>> found = jeffreys(4, 20, 0.90)
-        >>> round(found.low, 4), round(found.high, 4)
-        (0.0873, 0.3727)
-    """
-    from scipy.special import betaincinv
-
-    _refuse_counts(x, n)
-    tail = (1 - confidence) / 2
-    a, b = x + 0.5, n - x + 0.5
-    low = 0.0 if x == 0 else float(betaincinv(a, b, tail))
-    high = 1.0 if x == n else float(betaincinv(a, b, 1 - tail))
-    return Interval(low, high, confidence)
-
-
-def predictive(x: int, n: int) -> float:
-    """Returns the probability that the next lot has the property, after it was seen in `x` of `n`.
-
-    Args:
-        x: 0..n.
-        n: >= 0; with no lot at all the answer is 1/2, which says that nothing is known.
-
-    Raises:
-        ValueError: the counts are not such.
-
-    Reference:
-        Mean of the beta distribution with parameters x + 1/2 and n - x + 1/2: any text on Bayesian inference.
-
-    Example:
-        >>> predictive(3, 3)
-        0.875
-    """
-    if n:
-        _refuse_counts(x, n)
-    return (x + 0.5) / (n + 1)
-
-
 @dataclass(frozen=True, slots=True)
 class Stratum:
     """Lots of two suppliers that are alike in what else matters, such as grade and colour: x_i of n_i had the property.
@@ -226,56 +172,6 @@ def difference(strata: Sequence[Stratum], confidence: float = 0.95) -> Differenc
     low, high = _newcombe(p1, n1, p2, n2, _normal_quantile(confidence))
     lots1, lots2 = sum(s.n1 for s in used), sum(s.n2 for s in used)
     return Difference(p1 - p2, low, high, confidence, len(used), lots1, lots2, n1, n2)
-
-
-def lots_to_tell(
-    p1: float, n1: float, p2: float, n2: float, confidence: float = 0.95, most: int = 10_000
-) -> int | None:
-    """Returns about how many more lots of each supplier would tell them apart, if their proportions stayed as they are.
-
-    Args:
-        p1, p2: proportions so far, 0..1.
-        n1, n2: lots they rest on, > 0; effective numbers where there are strata.
-        confidence: 0 < confidence < 1.
-        most: more than this is no answer, >= 0.
-
-    Returns:
-        The smallest number after which the interval for the difference excludes zero: 0 when it does so now. None when the proportions
-        are equal, or `most` would not be enough.
-
-    Raises:
-        ValueError: a proportion or number is not such.
-
-    Notes:
-        The proportions will move, either way, so this is a size and no promise.
-
-    Reference:
-        Newcombe 1998, method 10. Both ends of a score interval move towards its proportion as n grows, so the search may bisect.
-
-    Example:
-        >>> lots_to_tell(0.9, 10, 0.7, 10)
-        22
-    """
-    for p, n in ((p1, n1), (p2, n2)):
-        if not (0 <= p <= 1 and n > 0):
-            raise ValueError(f"{p!r} of {n!r} lots is not a proportion")
-    z = _normal_quantile(confidence)
-
-    def told(more: int) -> bool:
-        low, high = _newcombe(p1, n1 + more, p2, n2 + more, z)
-        return low > 0 or high < 0
-
-    if p1 == p2 or not told(most):
-        return None
-    if told(0):
-        return 0
-    short, enough = 0, 1
-    while not told(enough):
-        short, enough = enough, min(2 * enough, most)
-    while enough - short > 1:
-        middle = (short + enough) // 2
-        short, enough = (short, middle) if told(middle) else (middle, enough)
-    return enough
 
 
 def _newcombe(p1: float, n1: float, p2: float, n2: float, z: float) -> tuple[float, float]:

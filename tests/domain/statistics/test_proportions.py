@@ -5,7 +5,6 @@ import math
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.stats import beta
 from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
 
 from lots.domain.statistics.proportions import (
@@ -13,9 +12,6 @@ from lots.domain.statistics.proportions import (
     Stratum,
     clopper_pearson,
     difference,
-    jeffreys,
-    lots_to_tell,
-    predictive,
     wilson,
 )
 from tests.domain.builders import reference_json
@@ -67,12 +63,9 @@ def test_intervals_are_those_of_a_second_coding(x, n, confidence):
     assert pytest.approx(expected, abs=SAME_FORMULA) == ends(wilson(x, n, confidence))
     expected = proportion_confint(x, n, 1 - confidence, "beta")
     assert pytest.approx(expected, rel=QUANTILE_RELATIVE, abs=SAME_SUM) == ends(clopper_pearson(x, n, confidence))
-    tail, prior = (1 - confidence) / 2, beta(x + 0.5, n - x + 0.5)
-    expected = (prior.ppf(tail) if x else 0.0, prior.ppf(1 - tail) if x < n else 1.0)
-    assert pytest.approx(expected, rel=QUANTILE_RELATIVE) == ends(jeffreys(x, n, confidence))
 
 
-@pytest.mark.parametrize("method", [wilson, clopper_pearson, jeffreys])
+@pytest.mark.parametrize("method", [wilson, clopper_pearson])
 @SETTINGS
 @given(pair=counts, confidence=st.floats(0.5, 0.999))
 def test_an_interval_holds_its_proportion_and_mirrors(method, pair, confidence):
@@ -83,7 +76,7 @@ def test_an_interval_holds_its_proportion_and_mirrors(method, pair, confidence):
     assert pytest.approx((1 - other.high, 1 - other.low), abs=SAME_FORMULA) == ends(found)
 
 
-@pytest.mark.parametrize("method", [wilson, clopper_pearson, jeffreys])
+@pytest.mark.parametrize("method", [wilson, clopper_pearson])
 @pytest.mark.parametrize(("x", "n"), [(-1, 3), (4, 3), (0, 0)])
 def test_counts_that_are_no_proportion_are_refused(method, x, n):
     """Fewer than none, more than all, and any of no lots raise."""
@@ -92,7 +85,7 @@ def test_counts_that_are_no_proportion_are_refused(method, x, n):
 
 
 @pytest.mark.parametrize("confidence", [0.0, 1.0, -0.5, math.nan])
-@pytest.mark.parametrize("method", [wilson, clopper_pearson, jeffreys])
+@pytest.mark.parametrize("method", [wilson, clopper_pearson])
 def test_a_confidence_outside_0_to_1_is_refused(method, confidence):
     """A confidence of 0, of 1, or of no number raises."""
     with pytest.raises(ValueError, match="confidence"):
@@ -104,14 +97,6 @@ def test_an_interval_has_its_ends_the_right_way_round(low, high):
     """An interval from high to low, or with an end that is no number, does not exist."""
     with pytest.raises(ValueError, match="the interval goes from"):
         Interval(low, high, 0.95)
-
-
-def test_the_next_lot():
-    """With no lot seen the chance is even; three of three make 3.5 of 4, none of three 0.5 of 4 (beta prior with both parameters 1/2)."""
-    assert [0.5, 0.875, 0.125] == [predictive(0, 0), predictive(3, 3), predictive(0, 3)]
-    assert beta(7.5, 4.5).mean() == pytest.approx(predictive(7, 11), abs=SAME_SUM)
-    with pytest.raises(ValueError, match="is not a proportion"):
-        predictive(4, 3)
 
 
 @pytest.mark.parametrize("case", DIFFERENCES, ids=lambda case: "{x1}of{n1}-{x2}of{n2}".format(**case))
@@ -180,32 +165,3 @@ def test_a_stratum_refuses_what_is_no_proportion(bad):
     """More than all, or fewer than none, raise."""
     with pytest.raises(ValueError, match="is not a proportion"):
         Stratum(*bad)
-
-
-@pytest.mark.parametrize(
-    ("p1", "n1", "p2", "n2"), [(0.9, 10, 0.7, 10), (1.0, 3, 0.0, 3), (0.2, 4.5, 0.6, 20.3), (0.55, 8, 0.45, 8)]
-)
-def test_lots_to_tell_two_suppliers_apart(p1, n1, p2, n2):
-    """It is the first number of further lots after which zero is outside Newcombe's interval, by trying them all (second coding, real numbers)."""
-
-    def score(p, n, sign, z=1.959963984540054):
-        return (p + z * z / (2 * n) + sign * z * math.sqrt(p * (1 - p) / n + (z / (2 * n)) ** 2)) / (1 + z * z / n)
-
-    def told(more):
-        high, low = (p1, n1 + more), (p2, n2 + more)
-        if p1 < p2:
-            high, low = low, high
-        return high[0] - low[0] > math.hypot(high[0] - score(*high, -1), score(*low, 1) - low[0])
-
-    assert next(more for more in range(1000) if told(more)) == lots_to_tell(p1, n1, p2, n2)
-
-
-def test_lots_to_tell_has_no_answer():
-    """Equal proportions never differ, nor those that need more than `most`, which itself is still an answer."""
-    assert lots_to_tell(0.5, 10, 0.5, 30) is None
-    needed = lots_to_tell(0.9, 10, 0.7, 10)
-    assert lots_to_tell(0.9, 10, 0.7, 10, most=needed - 1) is None
-    assert needed == lots_to_tell(0.9, 10, 0.7, 10, most=needed)
-    assert 0 == lots_to_tell(0.9, 100, 0.1, 100, most=0)
-    with pytest.raises(ValueError, match="is not a proportion"):
-        lots_to_tell(1.1, 10, 0.5, 10)
