@@ -145,6 +145,7 @@ TABLE = {
     ("GET", "/v1/forecast"): {PURCHASING, QUALITY},
     ("GET", "/v1/purchasing-summary"): {PURCHASING},
     ("GET", "/v1/sampling-plan"): ALL,
+    ("GET", "/v1/decision-risk"): {QUALITY, PURCHASING},
     ("GET", "/v1/inspection-severity"): ALL,
     ("POST", "/v1/inspection-severity"): {QUALITY},
     ("POST", "/v1/color-differences"): ALL,

@@ -137,13 +137,13 @@ def draws(shop, delivery):
 
 
 def test_more_spools_are_drawn_where_a_finding_wants_them(shop):
-    """Where about 6 more spools are wanted the program draws 6, next in the order of the seed, names them, and draws no more while they are not measured."""
+    """Where about 8 more spools are wanted the program draws 8, next in the order of the seed, names them, and draws no more while they are not measured."""
     delivery, after = near(shop, 40)
     (asked,) = after["to_measure"]
-    assert asked.startswith("about 6 more spools like these")
+    assert asked.startswith("about 8 more spools like these")
     (drawn,) = draws(shop, delivery)
     every = [spool["code"] for spool in delivery["spools"]]
-    assert in_draw_order(every, delivery["sample"]["seed"])[3:9] == drawn["spool_codes"]
+    assert in_draw_order(every, delivery["sample"]["seed"])[3:11] == drawn["spool_codes"]
     assert f"(drawn: {', '.join(drawn['spool_codes'])})" in asked
     assert drawn["reason"].startswith("Lot colour difference: about")
     (event,) = shop.get("quality", f"/events?lot_id={delivery['lot_id']}&what=spools%20drawn")["items"]

@@ -60,7 +60,7 @@ def test_its_number_is_that_of_the_lot_and_of_the_decision_in_force(bad):
 
 
 def test_each_failing_finding_has_what_a_claim_rests_on(bad):
-    """1.82 mm is 0.02 outside; u = 0.002, U = 0.004, guard band 1.645 u = 0.0033: proved. The colour's uncertainty is unknown: not to be told."""
+    """1.82 mm is 0.02 outside; u = 0.002, U = 0.004, guard band 1.645 u = 0.0033. The worse of two is proved beyond 1.95 u (Sidak 1967). The colour's uncertainty is unknown: not to be told."""
     found = {row["code"]: row for row in report(bad)["found"]["failing"]}
     assert {"diameter.reading", "color.lot_delta_e", "color.spool_delta_e", "color.component_b"} == set(found)
     diameter = found["diameter.reading"]
@@ -69,7 +69,7 @@ def test_each_failing_finding_has_what_a_claim_rests_on(bad):
         abs=SAME_SUM,
     )
     assert (True, True, None) == (diameter["claimable"], diameter["required"], diameter["direction"])
-    assert "Proved: outside by more than the guard band of 0.0033 (ISO 14253-1)" in diameter["claim_says"]
+    assert "Proved: outside by more than the guard band of 0.0039 (ISO 14253-1)" in diameter["claim_says"]
     color = found["color.spool_delta_e"]
     assert (None, None, None) == tuple(
         color[name] for name in ("claimable", "standard_uncertainty", "expanded_uncertainty")

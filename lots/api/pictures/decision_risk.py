@@ -44,7 +44,7 @@ def _panel(page: Sheet, one: dict[str, Any], top: float) -> None:
     y = Scale(0.0, 100.0, floor, ceiling)
     page.ruler(y, LEFT, upright=True, about=4)
     page.text((24, (floor + ceiling) / 2), "%", size=12)
-    page.ruler(x, floor, about=8, unit=one["unit"])
+    page.ruler(x, floor, about=8)
     page.text((LEFT, floor + 40), ", ".join(filter(None, ["true value", one["unit"]])), size=12, ink=SOFT)
     for end in one["limit"] if isinstance(one["limit"], list) else [one["limit"]]:
         if x.low <= end <= x.high:

@@ -73,7 +73,10 @@ class _BlocksArgs(Strict):
         metadata={"description": "simple: the limit itself decides; guarded: it is tightened by the guard band"},
     )
     guard_z = StrictFloat(
-        above=0, high=10, load_default=1.645, metadata={"description": "guard band in standard uncertainties"}
+        above=0,
+        high=10,
+        load_default=1.645,
+        metadata={"description": "guard band in known standard uncertainties; estimated ones count with Student's t"},
     )
     instruments = Text(
         10,

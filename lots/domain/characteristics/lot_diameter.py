@@ -228,5 +228,4 @@ def _oval(reading: DiameterReading, ovality_mm: float, estimate: Estimate) -> Un
     if one is None or one.total <= BINARY_NOISE:
         return one
     both = one.scaled(math.sqrt(2))
-    # Axes that read alike may differ by a step.
-    return Length(max(ovality_mm, reading.resolution or 0.0), both) if estimate.lengths else both
+    return Length(ovality_mm, both) if estimate.lengths else both

@@ -12,7 +12,7 @@ from lots.domain.uncertainty.budget import Uncertainty
 _NORMAL = NormalDist()
 # Beyond so many standard uncertainties the noncentral chi-square is its own limit: a normal distribution about the length less its bias.
 _LONG = 60.0
-# Below so many, a smaller uncertainty can make the bound wider.
+# Above so many, a smaller uncertainty never makes the bound wider.
 _SHORT = 8.0
 # A length that many standard deviations inside its limit conforms for certain.
 _CERTAIN = 6.0
@@ -36,8 +36,10 @@ class Length:
         Exact where the uncertainty is known and alike in whole directions, else an approximation by its first moment (Patnaik 1949,
         Biometrika 36, 202-232, does so with two; from memory). The promised risks are simulated in the tests.
 
-        With an uncertainty as large as the limit, a small measured length would be the stranger the larger the uncertainty is. So a bound is the
-        widest of all that this uncertainty and smaller ones give: a finer instrument never holds back more.
+        Were the uncertainty larger than the length, a small measured length would be the stranger the larger the uncertainty is, and a coarse
+        instrument would prove what a fine one does not. So a length counts as no shorter than where its bound begins to grow with the uncertainty, and no
+        bound is less than the band of the uncertainty itself: a finer instrument never holds back more, and one that is too coarse for a
+        limit passes nothing.
     """
 
     value: float
@@ -79,13 +81,11 @@ class Length:
             >>> round(Length(0.5, Uncertainty.known(0.1), 3.0).most(1.6449), 3)
             0.647
         """
-        width = self.along.band(z) / z
-        if width <= 0 or self.value <= 0:
+        band = self.along.band(z)
+        if band <= 0:
             return self.value
-        directions = self._directions(width)
-        seen = self.value / width
-        peak, widest = (0.0, 1.0) if seen >= _SHORT else _widest(directions, z)
-        return max(self.value, width * _bound(seen, directions, z) if seen >= peak else widest * self.value)
+        width, seen, directions = self._seen(z)
+        return max(self.value, band, width * _bound(seen, directions, z))
 
     def least(self, z: float) -> float:
         """Returns the lower confidence bound of the true length, 0 <= it <= value, with the one-sided confidence that z has of a normal distribution.
@@ -117,29 +117,32 @@ class Length:
         return chance if inside else 1 - chance
 
     def _shorter(self, true: float, z: float) -> float:
-        """The largest chance of a measured length as short as this one where the true one is `true`, over this uncertainty and smaller ones."""
-        import numpy as np
+        """The chance of a measured length as short as this one where the true one is `true`."""
         from scipy.special import chndtr
 
-        width = self.along.band(z) / z if z > 0 else self.along.total
-        seen = self.value / width
-        by = np.geomspace(max(seen / _SHORT, 1e-3), 1.0, 24) if seen < _SHORT else np.ones(1)
-        return float(
-            chndtr((self.value / (by * width)) ** 2, self._directions(width), (true / (by * width)) ** 2).max()
-        )
+        width, seen, directions = self._seen(z)
+        return max(_NORMAL.cdf(-true / width), float(chndtr(seen * seen, directions, (true / width) ** 2)))
 
     def _longer(self, true: float, z: float) -> float:
         """The chance of a measured length as long as this one where the true one is `true`."""
         from scipy.special import chndtr
 
-        width = self.along.band(z) / z if z > 0 else self.along.total
+        width = self._width(z)
         return 1.0 - float(chndtr((self.value / width) ** 2, self._directions(width), (true / width) ** 2))
+
+    def _seen(self, z: float) -> tuple[float, float, float]:
+        """What the length is measured in, the length in it as it counts, and the directions."""
+        width = self._width(z)
+        directions = self._directions(width)
+        return width, max(self.value / width, _shortest(round(directions, 1), round(max(z, 0.1), 1))), directions
+
+    def _width(self, z: float) -> float:
+        """A standard uncertainty along its direction that holds Student's t."""
+        return self.along.band(z) / z if z > 0 else self.along.total
 
     def _directions(self, width: float) -> float:
         """The directions in units of a width along its own that holds Student's t, which the others do not need."""
-        found = 1.0 + (self.directions - 1.0) * (self.along.total / width) ** 2
-        # Fewer directions only make a bound wider, and so many different ones are found once.
-        return math.floor(found * 100) / 100
+        return 1.0 + (self.directions - 1.0) * (self.along.total / width) ** 2
 
 
 def _bound(seen: float, directions: float, z: float) -> float:
@@ -153,8 +156,8 @@ def _bound(seen: float, directions: float, z: float) -> float:
 
 
 @lru_cache(maxsize=4096)
-def _widest(directions: float, z: float) -> tuple[float, float]:
-    """The length, in standard uncertainties, whose bound is the largest multiple of it, and that multiple."""
+def _shortest(directions: float, z: float) -> float:
+    """The length, in standard uncertainties, whose bound is the largest multiple of it; below it a bound would grow as the uncertainty shrinks."""
     import numpy as np
     from scipy.special import chndtrinc
 
@@ -164,4 +167,4 @@ def _widest(directions: float, z: float) -> tuple[float, float]:
         multiples = np.sqrt(np.maximum(chndtrinc(seen * seen, directions, _NORMAL.cdf(-z)), 0.0)) / seen
         at = int(multiples.argmax())
         low, high = seen[max(at - 1, 0)], seen[min(at + 1, len(seen) - 1)]
-    return float(seen[at]), float(multiples[at])
+    return float(seen[at])

@@ -14,7 +14,7 @@ from lots.domain.colorimetry.color_values import Lab, mean_lab, nearest_lab
 from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.guard import proof_band
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule
-from lots.domain.conformity.rule_versions import SECOND
+from lots.domain.conformity.rule_versions import SECOND, THIRD
 from lots.domain.statistics.summaries import Vector
 from lots.domain.uncertainty.budget import Uncertainty
 
@@ -64,6 +64,10 @@ class Compared:
         known = found.spread or Uncertainty.known(math.hypot(*self.beyond))
         if found.verdict == "fail" and -margin <= proof_band(found.value or 0.0, known, rule.z) + BINARY_NOISE:
             return replace(found, verdict="near", claimable=None, to_measure=self.waits_for)
+        if found.verdict == "near" and rule.version > THIRD:
+            # The step between the instruments is what more readings cannot settle.
+            settles = f"{found.to_measure}, or {self.waits_for}" if found.more_spools else self.waits_for
+            return replace(found, claimable=None, to_measure=settles)
         return replace(found, claimable=None)
 
 
