@@ -36,11 +36,13 @@ class Compared:
         beyond: standard uncertainty per coordinate that the comparison adds to that of the lot.
         says: which instruments, in a sentence.
         waits_for: how to settle a failure that the instruments alone may explain; "" where nothing is open between them.
+        study: the study that is lacking, in words; "" where none is.
     """
 
     beyond: Vector = NOTHING
     says: str = ""
     waits_for: str = ""
+    study: str = ""
 
     def told(self, found: Finding, rule: DecisionRule) -> Finding:
         """Returns a finding on a difference to the reference as it stands across instruments.
@@ -65,8 +67,8 @@ class Compared:
         if found.verdict == "fail" and -margin <= proof_band(found.value or 0.0, known, rule.z) + BINARY_NOISE:
             return replace(found, verdict="near", claimable=None, to_measure=self.waits_for)
         if found.verdict == "near" and rule.version > THIRD:
-            # The step between the instruments is what more readings cannot settle.
-            settles = f"{found.to_measure}, or {self.waits_for}" if found.more_spools else self.waits_for
+            # Readings with the first instrument beside those of the other leave the step between both in the mean.
+            settles = f"{found.to_measure}, or {self.study}" if found.more_spools else self.study
             return replace(found, claimable=None, to_measure=settles)
         return replace(found, claimable=None)
 
@@ -107,13 +109,12 @@ def to_reference(
     known = _bridges(readings, shade.instrument, case.bridges)
     moved = _moved(readings, known, shade.instrument)
     says = [_says(code, bridge, shade.instrument) for code, bridge in known.items()]
-    waits_for = ""
+    waits_for = study = ""
     if unknown := [code for code, bridge in known.items() if bridge is None]:
         named = " and ".join((shade.instrument, *unknown))
-        waits_for = (
-            f"measure with {shade.instrument}, which measured the reference, or record an agreement study of {named}"
-        )
-    return moved, Compared(_root_sum(own, _widest(known)), " ".join(says), waits_for)
+        study = f"record an agreement study of {named}"
+        waits_for = f"measure with {shade.instrument}, which measured the reference, or {study}"
+    return moved, Compared(_root_sum(own, _widest(known)), " ".join(says), waits_for, study)
 
 
 def from_previous(readings: Sequence[ColorReading], moved: Sequence[ColorReading], case: Case) -> Start:
