@@ -10,7 +10,12 @@ from typing import Any
 
 # How many more of something would settle a finding, such as "about 6 more readings like these".
 _MORE = re.compile(r"(\d+) more ([a-z-]+)")
-_STUCK = ("nothing that can be measured", "quality must decide", "an instrument with a standard uncertainty")
+_STUCK = (
+    "nothing that can be measured",
+    "quality must decide",
+    "an instrument with a standard uncertainty",
+    "record an agreement study",
+)
 STEP, WET = "step", "wet"
 _OTHER_INSTRUMENT = re.compile(r"measure with (\S+), which measured the reference")
 
