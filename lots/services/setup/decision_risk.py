@@ -19,9 +19,9 @@ from lots.services.lookups import found
 from lots.store.assessment import lots
 from lots.store.setup import catalog
 
-# Spools of a lot where nobody says how many.
+# Spools of a lot where nobody says how many. This project's choice.
 SPOOLS_IN_LOT = 20
-# How far a good lot lies from its target, as a part of the way to the limit.
+# How far a good lot lies from its target, as a part of the way to the limit. This project's choice.
 GOOD = 0.5
 _NONE = Known(None, 0.0, None, 0.0)
 
@@ -68,13 +68,24 @@ def _figures(grade: Any, limits: Limits, asked: Mapping[str, Any]) -> list[Plann
         own = [name for name in ("sd", "between_sd", "uncertainty") if asked.get(name) is not None]
         if own:
             raise Invalid(
-                *(Fault(f"/{name}", "This number needs the figure it belongs to.", "Give code.") for name in own)
+                *(
+                    Fault(
+                        f"/{name}",
+                        "This number needs the figure it belongs to.",
+                        "Send the code of the finding with it.",
+                    )
+                    for name in own
+                )
             )
         return figures
     chosen = [one for one in figures if one.code == code]
     if not chosen:
         codes = ", ".join(one.code for one in figures) or "none"
-        raise Invalid(Fault("/code", f"The limits set none on {code}.", f"Figures that can be planned: {codes}."))
+        raise Invalid(
+            Fault(
+                "/code", f"The limits of this grade set no limit on {code}.", f"Figures that can be planned: {codes}."
+            )
+        )
     return chosen
 
 
