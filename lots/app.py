@@ -32,6 +32,7 @@ from lots.api.setup import (
     suppliers,
     test_prints,
 )
+from lots.background import Background, Task
 from lots.pages.all_pages import pages
 from lots.settings import Settings, load_settings
 from lots.store import row_counts
@@ -83,6 +84,9 @@ ROUTES = (
 
 # The longest that PostgreSQL works on one statement of a request, s: whoever asked has given up by then.
 _STATEMENT_S = 30
+
+# What is done beside answering requests, in every process that serves.
+TASKS: tuple[Task, ...] = ()
 
 _ABOUT = """Filament lots: measured against what was approved, blocked when out, traced when loaded.
 
@@ -155,6 +159,8 @@ def create_app(settings: Settings | None = None) -> Flask:
     logs.register(app)
     throttle.register(app)
     metrics.register(app, row_counts.lots_by_standing, row_counts.newest_decision, to_all=chosen.metrics_open)
+    # Started by what serves the application, not by making it.
+    app.extensions["background"] = Background(TASKS)
     app.before_request(_connect)
     app.teardown_request(_disconnect)
     authentication.register(app)

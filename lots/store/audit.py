@@ -81,6 +81,9 @@ ACTIONS = (
     "token made",
     "token renewed",
     "token revoked",
+    "webhook added",
+    "webhook ended",
+    "instrument due",
     "shop migrated",
 )
 # The chain of what concerns no single lot. In a transaction it is noted after those of lots, so that no two wait for each other.
@@ -168,10 +171,11 @@ AUDITED = {
         AuditedTable(models.Baseline, fixed=True),
         AuditedTable(decisions.CorrectiveAction),
         AuditedTable(models.Import, fixed=True),
+        AuditedTable(models.Webhook, derived=("position", "failing_since")),
     )
 }
-# Tables that no entry covers: the version of the tables, answers kept to be repeated, and the history itself.
-NOT_COVERED = (models.SchemaVersion, models.RepeatedRequest, Chain, Event)
+# Tables that no entry covers: the version of the tables, what is kept for some days only, attempts at sending, and the history itself.
+NOT_COVERED = (models.SchemaVersion, models.WebSession, models.RepeatedRequest, models.WebhookMessage, Chain, Event)
 
 
 def note(

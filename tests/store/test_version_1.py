@@ -14,7 +14,12 @@ from tests.store.kept_shops import bring_up_to_date, kept, tables_as_they_are_an
 def shop(empty_url, engine):
     """The shop at the newest version, open."""
     with kept(1, empty_url, engine):
-        assert ["0002_gates", "0003_readings_of_any_kind", "0004_rules_of_the_trade"] == bring_up_to_date()
+        assert [
+            "0002_gates",
+            "0003_readings_of_any_kind",
+            "0004_rules_of_the_trade",
+            "0005_sessions_and_feed",
+        ] == bring_up_to_date()
         yield
 
 

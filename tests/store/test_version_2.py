@@ -40,7 +40,7 @@ def shop(empty_url, engine):
 @pytest.fixture
 def migrated(shop):
     """The shop at the newest version, open."""
-    assert ["0003_readings_of_any_kind", "0004_rules_of_the_trade"] == bring_up_to_date()
+    assert ["0003_readings_of_any_kind", "0004_rules_of_the_trade", "0005_sessions_and_feed"] == bring_up_to_date()
 
 
 def test_its_tables_are_those_of_a_new_one(migrated):

@@ -5,7 +5,7 @@ Entries are only ever added, and refer to lots and rows by number alone: what is
 
 from __future__ import annotations
 
-from peewee import BigIntegerField, CharField, Check, IntegerField
+from peewee import SQL, BigIntegerField, BooleanField, CharField, Check, IntegerField
 
 from lots.store.engine.column_types import Instant, Json
 from lots.store.tables.row import Row
@@ -20,7 +20,10 @@ class Chain(Row):
 
 
 class Event(Row):
-    """An entry: who did what when, and the digests of the rows that were written. `hash` covers all of it and the entry before."""
+    """An entry: who did what when, and the digests of the rows that were written. `hash` covers all of it and the entry before.
+
+    `announces` follows from the content: True where it holds changes that the feed tells, else empty.
+    """
 
     chain = CharField(40)
     number = IntegerField()
@@ -31,6 +34,7 @@ class Event(Row):
     content = Json()
     previous = CharField(64)
     hash = CharField(64)
+    announces = BooleanField(null=True)
 
     class Meta:
         indexes = (
@@ -40,3 +44,7 @@ class Event(Row):
             (("by", "id"), False),
             (("what", "id"), False),
         )
+
+
+# The feed reads what it tells among the entries that tell something.
+Event.add_index(SQL("CREATE INDEX IF NOT EXISTS event_announces ON event (id) WHERE announces"))

@@ -33,12 +33,14 @@ from lots.store.tables.setup import (
     Shade,
     ShadeRevision,
     Token,
+    WebSession,
 )
 from lots.store.tables.spools import Drying, Spool, SpoolLot, SpoolParent
 from lots.store.tables.studies import STUDY_TABLES
 from lots.store.tables.suppliers import Baseline, Resumption, Supplier
 from lots.store.tables.test_prints import TestPrint, TestPrintRevision
 from lots.store.tables.visual_trials import VisualTrial
+from lots.store.tables.webhooks import Webhook, WebhookMessage
 
 # A spool is on one machine at a time, whatever the program does.
 Load.add_index(SQL("CREATE UNIQUE INDEX IF NOT EXISTS load_open_spool ON load (spool_id) WHERE unloaded_at IS NULL"))
@@ -49,6 +51,7 @@ Load.add_index(SQL("CREATE INDEX IF NOT EXISTS load_open_machine ON load (on_mac
 TABLES = (
     SchemaVersion,
     Token,
+    WebSession,
     RepeatedRequest,
     Supplier,
     Shade,
@@ -90,6 +93,8 @@ TABLES = (
     Import,
     Chain,
     Event,
+    Webhook,
+    WebhookMessage,
 )
 
 __all__ = [
@@ -137,4 +142,7 @@ __all__ = [
     "Token",
     "VisualTrial",
     "VoidAgreement",
+    "WebSession",
+    "Webhook",
+    "WebhookMessage",
 ]

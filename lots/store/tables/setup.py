@@ -1,4 +1,4 @@
-"""Tables of what is set up once and then referred to: tokens, suppliers, shades, grades, limits, instruments; and of answers kept to be given again."""
+"""Tables of what is set up once and then referred to: tokens, sessions, suppliers, shades, grades, limits, instruments; and of answers kept to be given again."""
 
 from __future__ import annotations
 
@@ -26,6 +26,17 @@ class Token(Row):
     revoked_at = Instant(null=True)
 
 
+class WebSession(Row):
+    """A sign-in on the pages, known only by the SHA-256 of what its cookie holds. It ends with its token, at `ends_at`, or when somebody ends it."""
+
+    hash = CharField(64, unique=True)
+    token = ForeignKeyField(Token)
+    started_at = Instant()
+    ends_at = Instant(index=True)
+    ended_at = Instant(null=True)
+    address = CharField(64, null=True)
+
+
 class RepeatedRequest(Row):
     """The first answer to a POST that carried an Idempotency-Key."""
 
@@ -37,7 +48,7 @@ class RepeatedRequest(Row):
     status = IntegerField(null=True)
     body = TextField(null=True)
     headers = Json(null=True)
-    recorded_at = Instant()
+    recorded_at = Instant(index=True)
 
     class Meta:
         indexes = ((("token_name", "method", "path", "key"), True),)

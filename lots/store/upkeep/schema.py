@@ -7,7 +7,7 @@ from typing import Any
 from lots.store.engine.database import db, transaction
 from lots.store.tables.models import TABLES, SchemaVersion
 
-VERSION = 4
+VERSION = 5
 # Stands in place of the version while `lots move` fills a database: it is not whole yet, so nobody may work with it.
 FILLING = -1
 

@@ -1,0 +1,78 @@
+"""What the server does beside answering: small tasks, each again and again after a pause, in one thread per process."""
+
+from __future__ import annotations
+
+import logging
+import os
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from lots.store.engine import database
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """Work that is done every `every_s` seconds, within a connection of its own. It may do a part and leave the rest for the next time."""
+
+    name: str
+    every_s: float
+    run: Callable[[], None]
+
+
+class Background:
+    """The tasks of one application.
+
+    A task that raises is logged and tried again at its next time. Every process of a shop runs them all, so a task must be safe beside itself.
+    Whatever serves the application calls `ensure_running`. It is cheap, so a process that was forked after the start may call it with each request.
+    """
+
+    def __init__(self, tasks: Sequence[Task], now: Callable[[], float] = time.monotonic) -> None:
+        self._tasks, self._now = tasks, now
+        self._process: int | None = None
+        self._stopped = threading.Event()
+        self._lock = threading.Lock()
+        self._thread: threading.Thread | None = None
+
+    def ensure_running(self) -> None:
+        """Starts the thread unless this process has it."""
+        if self._process == os.getpid() or not self._tasks:
+            return
+        with self._lock:
+            if self._process != os.getpid():
+                self._process = os.getpid()
+                self._stopped = threading.Event()
+                self._thread = threading.Thread(target=self._go_round, name="lots background", daemon=True)
+                self._thread.start()
+
+    def stop(self, patience_s: float = 10.0) -> None:
+        """Lets the task in hand end, and starts no other."""
+        self._stopped.set()
+        if self._thread is not None and self._process == os.getpid():
+            self._thread.join(patience_s)
+
+    def _go_round(self) -> None:
+        due = {task.name: self._now() + task.every_s for task in self._tasks}
+        while True:
+            wait_s = max(0.0, min(due.values()) - self._now())
+            if self._stopped.wait(wait_s):
+                return
+            for task in self._tasks:
+                if due[task.name] <= self._now() and not self._stopped.is_set():
+                    run_once(task)
+                    due[task.name] = self._now() + task.every_s
+
+
+def run_once(task: Task) -> None:
+    """Runs a task within a connection; what it raises is logged."""
+    try:
+        database.connect()
+        try:
+            task.run()
+        finally:
+            database.disconnect()
+    except Exception:
+        log.exception("the background task %s failed", task.name)

@@ -1,0 +1,44 @@
+"""Tables of webhooks: where changes are sent, and the messages that were not delivered at the first attempt."""
+
+from __future__ import annotations
+
+from peewee import BigIntegerField, CharField, Check, ForeignKeyField, IntegerField, TextField
+
+from lots.store.engine.column_types import Instant, Json
+from lots.store.tables.row import Row
+
+
+class Webhook(Row):
+    """A receiver of changes. `position` is the number of the last history entry whose changes were delivered or became messages.
+
+    `kinds` are the kinds of change that it gets, all when empty. `failing_since` is the time of its first failed attempt since the last success.
+    """
+
+    url = TextField()
+    kinds = Json(null=True)
+    secret = CharField(100)
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+    ended_at = Instant(null=True)
+    ended_by = CharField(120, null=True)
+    position = BigIntegerField()
+    failing_since = Instant(null=True)
+
+
+class WebhookMessage(Row):
+    """A change that a receiver did not take at the first attempt. With `next_at` it is sent again then; with neither time it has failed."""
+
+    webhook = ForeignKeyField(Webhook)
+    event_id = BigIntegerField()
+    part = IntegerField(constraints=[Check("part >= 0")])
+    attempts = IntegerField(constraints=[Check("attempts >= 0")])
+    next_at = Instant(null=True)
+    delivered_at = Instant(null=True)
+    last_status = IntegerField(null=True)
+    last_error = CharField(300, null=True)
+
+    class Meta:
+        indexes = (
+            (("webhook", "event_id", "part"), True),
+            (("webhook", "next_at"), False),
+        )

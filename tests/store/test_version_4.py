@@ -1,0 +1,34 @@
+"""A shop of version 4, kept as that program left it: it opens, keeps its history, and announces what happens from now on."""
+
+import pytest
+
+from lots.services.assessment import integrity_checks
+from lots.store.tables.models import Event, Lot, RepeatedRequest
+from tests.store.kept_shops import bring_up_to_date, kept, tables_as_they_are_and_as_new
+
+
+@pytest.fixture
+def shop(empty_url, engine):
+    """The shop at the newest version, open."""
+    with kept(4, empty_url, engine):
+        assert ["0005_sessions_and_feed"] == bring_up_to_date()
+        yield
+
+
+def test_its_tables_are_those_of_a_new_one(shop):
+    """Columns, rules, indexes and references are as an empty database gets them."""
+    migrated, new = tables_as_they_are_and_as_new()
+    assert new == migrated
+
+
+def test_nothing_in_it_changed_its_meaning(shop):
+    """The check finds nothing, lots keep their standings, and answers to be repeated are all there."""
+    assert [] == [flaw.line for flaw in integrity_checks.found()]
+    lots = {lot.supplier_lot: lot.standing for lot in Lot.select().where(Lot.supplier_lot.startswith("K4-"))}
+    assert {"K4-GOOD": "released", "K4-BAD": "blocked"} == lots
+    assert 8 == RepeatedRequest.select().count()
+
+
+def test_its_history_announces_nothing_from_before(shop):
+    """Entries written before the feed existed are left as they were."""
+    assert 0 == Event.select().where(Event.announces).count()

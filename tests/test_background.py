@@ -1,0 +1,51 @@
+"""Tasks beside answering requests: each is done again after its pause, a failure stops nothing, and stopping ends it."""
+
+import threading
+
+import pytest
+
+from lots.background import Background, Task
+
+
+@pytest.fixture
+def started():
+    """Starts tasks, and stops them in the end."""
+    made = []
+
+    def start(*tasks):
+        made.append(Background(tasks))
+        made[-1].ensure_running()
+        return made[-1]
+
+    yield start
+    for background in made:
+        background.stop()
+
+
+def test_a_task_is_done_again_and_again(shop, started):
+    """Three rounds are seen."""
+    rounds = threading.Semaphore(0)
+    started(Task("count", 0.001, rounds.release))
+    assert all(rounds.acquire(timeout=10) for _ in range(3))
+
+
+def test_a_task_that_fails_stops_neither_itself_nor_others(shop, started, caplog):
+    """The failure is logged by the name of the task."""
+    failed, done = threading.Semaphore(0), threading.Semaphore(0)
+
+    def fail():
+        failed.release()
+        raise RuntimeError("the receiver is away")
+
+    started(Task("send", 0.001, fail), Task("tidy", 0.001, done.release))
+    assert all(one.acquire(timeout=10) for one in (failed, failed, done, done))
+    assert "the background task send failed" in caplog.text
+
+
+def test_after_stopping_nothing_is_done(shop, started):
+    """The thread has ended when stop returns."""
+    rounds = threading.Semaphore(0)
+    background = started(Task("count", 0.001, rounds.release))
+    assert rounds.acquire(timeout=10)
+    background.stop()
+    assert not [thread for thread in threading.enumerate() if thread.name == "lots background"]
