@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from tests.trust.receiver import Receiver
 from tests.trust.serving import (
     MEASURED,
     PATIENCE_S,
@@ -51,27 +52,35 @@ class Report:
     sent: int
     acknowledged: int
     repeated: int
+    changes: int
     faults: list[str]
 
     def __str__(self) -> str:
         found = "no loss" if not self.faults else f"{len(self.faults)} FAULTS"
-        return f"{self.kills} kills, {self.sent} writes sent, {self.acknowledged} acknowledged, {self.repeated} repeated after a crash: {found}"
+        return (
+            f"{self.kills} kills, {self.sent} writes sent, {self.acknowledged} acknowledged, {self.repeated} repeated "
+            f"after a crash, {self.changes} changes delivered: {found}"
+        )
 
 
-def run(server_url: str | None, kills: int, seed: int, tell: Callable[[str], None] = lambda _: None) -> Report:
-    """Writes and kills, then reads everything back.
+def run(
+    server_url: str | None, kills: int, seed: int, tell: Callable[[str], None] = lambda _: None, workers: int = 1
+) -> Report:
+    """Writes and kills, then reads everything back, and looks whether every change reached a receiver.
 
     Args:
         server_url: a PostgreSQL server, None for SQLite.
-        kills: how often.
+        kills: how often. With several workers every other kill ends one worker only.
         seed: of the moments.
+        workers: processes that serve; more than one takes PostgreSQL.
     """
     chance = random.Random(seed)
     with tempfile.TemporaryDirectory() as folder, database(server_url, Path(folder)) as url:
         token, port = add_token(url, "Hester"), free_port()
-        server = Server.start(url, port)
+        server, receiver = Server.start(url, port, workers), Receiver()
         setting_up = Client(port, token)
         whose = furnish(setting_up)
+        receiver.secret = setting_up.must("POST", "/v1/webhooks", {"url": receiver.url})["secret"]
         setting_up.close()
         record, lock, stop = Record(), threading.Lock(), threading.Event()
         people = [
@@ -84,8 +93,11 @@ def run(server_url: str | None, kills: int, seed: int, tell: Callable[[str], Non
             _wait_for_writes(record, chance.randint(1, 25))
             # Then at any moment of the next write or two.
             time.sleep(chance.uniform(0.0, 0.1))
-            server.kill()
-            server = Server.start(url, port)
+            if workers > 1 and number % 2:
+                server.kill_worker(chance)
+            else:
+                server.kill()
+                server = Server.start(url, port, workers)
             if (number + 1) % 25 == 0:
                 tell(f"{number + 1} kills, {record.acknowledged} writes acknowledged")
         stop.set()
@@ -94,10 +106,14 @@ def run(server_url: str | None, kills: int, seed: int, tell: Callable[[str], Non
         client = Client(port, token)
         repeated, faults = _repeat(client, record)
         faults += _read_back(client, record)
+        changes = _all_changes(client)
+        faults += [f"change {number} did not reach the receiver" for number in receiver.missing(changes, 60.0)]
+        faults += [f"{receiver.forged} messages with a wrong signature"] if receiver.forged else []
         client.close()
         server.kill()
+        receiver.close()
         faults += _checked(url)
-        return Report(kills, record.sent, record.acknowledged, repeated, faults)
+        return Report(kills, record.sent, record.acknowledged, repeated, len(changes), faults)
 
 
 def _wait_for_writes(record: Record, more: int) -> None:
@@ -210,6 +226,17 @@ def _read_back(client: Client, record: Record) -> list[str]:
         if load not in there
     ]
     return faults
+
+
+def _all_changes(client: Client) -> list[str]:
+    """Numbers of all changes that the feed tells, in its order."""
+    found: list[str] = []
+    path: str | None = "/v1/changes?limit=500"
+    while path:
+        page = client.must("GET", path)
+        found += [str(row["id"]) for row in page["items"]]
+        path = page["next"] if page["items"] else None
+    return found
 
 
 def _all_loads(client: Client) -> set[int]:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import http.client
 import json
 import os
+import random
 import signal
 import socket
 import subprocess
@@ -31,22 +33,33 @@ class NotThere(Gone):
     """Nobody listens: the request was never sent."""
 
 
+# Receivers of the harnesses are on this machine, which a webhook may reach only where the settings say so.
+SETTINGS = {"LOTS_HOST": "127.0.0.1", "LOTS_WEBHOOK_NETWORKS": "127.0.0.0/8", "LOTS_LOG_LEVEL": "error"}
+
+
 @dataclass
 class Server:
-    """`lots serve` as a process of its own."""
+    """`lots serve`, or gunicorn with several workers, as processes of their own."""
 
     url: str
     port: int
     process: subprocess.Popen[bytes] = field(repr=False)
 
     @classmethod
-    def start(cls, url: str, port: int | None = None) -> Server:
-        """Starts one on a database and waits until it answers."""
+    def start(cls, url: str, port: int | None = None, workers: int = 1) -> Server:
+        """Starts one on a database and waits until it answers. More than one worker takes gunicorn and PostgreSQL."""
         port = port or free_port()
         command = [sys.executable, "-c", "from lots.cli import main; main()", "serve"]
-        quiet = {"LOTS_DATABASE": url, "LOTS_HOST": "127.0.0.1", "LOTS_PORT": str(port)}
+        if workers > 1:
+            command = [sys.executable, "-m", "gunicorn", "--workers", str(workers), "--threads", "2"]
+            command += ["--bind", f"127.0.0.1:{port}", "--log-level", "error", "lots.wsgi:application"]
+        named = {**SETTINGS, "LOTS_DATABASE": url, "LOTS_PORT": str(port)}
         process = subprocess.Popen(
-            command, env={**os.environ, **quiet}, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+            command,
+            env={**os.environ, **named},
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
         )
         server = cls(url, port, process)
         until = time.monotonic() + PATIENCE_S
@@ -64,9 +77,22 @@ class Server:
         raise RuntimeError("the server does not answer")
 
     def kill(self) -> None:
-        """Ends it at once: SIGKILL leaves it no time to tidy up."""
-        self.process.send_signal(signal.SIGKILL)
+        """Ends it at once with all its workers: SIGKILL leaves no time to tidy up."""
+        with contextlib.suppress(ProcessLookupError):
+            os.killpg(self.process.pid, signal.SIGKILL)
         self.process.wait()
+
+    def kill_worker(self, chance: random.Random) -> None:
+        """Ends one of its workers at once; the others go on, and another takes its place."""
+        with contextlib.suppress(ProcessLookupError):
+            if workers := children_of(self.process.pid):
+                os.kill(chance.choice(workers), signal.SIGKILL)
+
+
+def children_of(number: int) -> list[int]:
+    """Processes that a process has started (Linux)."""
+    listed = Path(f"/proc/{number}/task/{number}/children").read_text("ascii")
+    return [int(part) for part in listed.split()]
 
 
 def free_port() -> int:
