@@ -54,7 +54,10 @@ class LotLineSchema(Schema):
     standing = fields.String(required=True, metadata={"enum": list(STANDINGS)})
     # Without a title, generators of clients name its type after lot and field: LotUses, which is the name of another schema.
     uses = fields.Dict(
-        keys=fields.String(), values=VERDICT, required=True, metadata={"description": "use -> verdict", "title": "Verdicts"}
+        keys=fields.String(),
+        values=VERDICT,
+        required=True,
+        metadata={"description": "use -> verdict", "title": "Verdicts"},
     )
 
 

@@ -1,5 +1,6 @@
 import importlib
 import re
+from urllib.parse import urljoin
 
 import pytest
 from marshmallow import Schema, fields
@@ -106,7 +107,8 @@ def test_the_docs_page_and_its_assets_are_served_by_the_application(app):
     assert (200, "text/html") == (page.status_code, page.mimetype)
     wanted = re.findall(r'(?:src|href)="([^"]+)"', page.get_data(as_text=True))
     assert len(wanted) >= 3
-    for address in wanted:
+    for relative in wanted:
+        address = urljoin("/docs", relative)
         assert address.startswith("/"), address
         assert not address.startswith("//"), address
         with client.get(address) as answer:

@@ -240,6 +240,7 @@ class VisualTrials(Resource):
     """Visual trials for a grade."""
 
     who = {"GET": ("quality",), "POST": ("quality",)}
+    made_at = "/v1/visual-trials/{id}"
 
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(VisualTrialLineSchema))
@@ -255,7 +256,7 @@ class VisualTrials(Resource):
         A trial that shows no tolerance is kept too, and says why and what to show next. 409 without an approved reference.
         """
         made = visual_trials.add(number, args, person().name)
-        return made, {"Location": f"/v1/visual-trials/{made['id']}"}
+        return made, self.location(made)
 
 
 @routes.route(f"/visual-trials/<{NUMBER}:number>")

@@ -143,6 +143,7 @@ class Instruments(Resource):
     """All instruments."""
 
     who = {"GET": ("quality",), "POST": ("quality",)}
+    made_at = "/v1/instruments/{id}"
 
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(InstrumentSchema))
@@ -154,7 +155,8 @@ class Instruments(Resource):
     @routes.response(201, InstrumentSchema)
     def post(self, args: dict[str, Any]) -> Any:
         """Add an instrument. 409 when the code is taken."""
-        return calibration_checks.add(args, person().name)
+        made = calibration_checks.add(args, person().name)
+        return made, self.location(made)
 
 
 @routes.route(f"/<{NUMBER}:number>")

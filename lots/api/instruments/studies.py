@@ -292,6 +292,7 @@ class Studies(Resource):
     """Studies of an instrument."""
 
     who = {"GET": ("quality",), "POST": ("quality",)}
+    made_at = "/v1/studies/{id}"
 
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(StudySchema))
@@ -308,7 +309,7 @@ class Studies(Resource):
         larger than the stated one; lots whose readings it speaks for are judged again, and `lots` lists those that stand otherwise.
         """
         made = studies.add(number, args, person().name)
-        return made, {"Location": f"/v1/studies/{made['id']}"}
+        return made, self.location(made)
 
 
 @routes.route(f"/studies/<{NUMBER}:number>")

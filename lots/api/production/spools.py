@@ -81,6 +81,7 @@ class Spools(Resource):
     """Spools wound in the shop."""
 
     who = {"POST": FLOOR}
+    made_at = "/v1/spools/{code}"
 
     @routes.arguments(WindArgs)
     @routes.response(201, WoundSchema)
@@ -89,7 +90,8 @@ class Spools(Resource):
 
         Lots that do not match within one job are told in `warnings`: such a spool is refused where colour shows.
         """
-        return spools.wind(args, person().name)
+        made = spools.wind(args, person().name)
+        return made, self.location(made)
 
 
 @routes.route("/<code>")

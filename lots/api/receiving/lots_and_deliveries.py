@@ -276,6 +276,7 @@ class Deliveries(Resource):
     """All deliveries."""
 
     who = {"GET": ("receiving",), "POST": ("receiving",)}
+    made_at = "/v1/deliveries/{id}"
 
     @deliveries.arguments(DeliveryFilterArgs, location="query")
     @deliveries.response(200, page_schema(DeliverySchema))
@@ -292,7 +293,7 @@ class Deliveries(Resource):
         more spools are said to have come than usual, unless `confirm_spool_count` is true.
         """
         made = receiving.receive(args, person().name)
-        return made, {"Location": f"/v1/deliveries/{made['id']}", **etag("delivery", made)}
+        return made, {**self.location(made), **etag("delivery", made)}
 
 
 @routes.route("")

@@ -249,6 +249,7 @@ class Grades(Resource):
     """All grades."""
 
     who = {"GET": ("quality",), "POST": ("quality",)}
+    made_at = "/v1/grades/{id}"
 
     @routes.arguments(GradeFilterArgs, location="query")
     @routes.response(200, page_schema(GradeSchema))
@@ -263,7 +264,7 @@ class Grades(Resource):
     def post(self, args: dict[str, Any]) -> Any:
         """Add a grade. 409 when the code is taken."""
         made = catalog.add("grade", args, person().name)
-        return made, {"Location": f"/v1/grades/{made['id']}", **etag("grade", made)}
+        return made, {**self.location(made), **etag("grade", made)}
 
 
 @routes.route(f"/<{NUMBER}:number>")

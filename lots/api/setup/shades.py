@@ -264,6 +264,7 @@ class Shades(Resource):
     """All shades."""
 
     who = {"GET": ("quality",), "POST": ("quality",)}
+    made_at = "/v1/shades/{id}"
 
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(ShadeSchema))
@@ -276,7 +277,7 @@ class Shades(Resource):
     def post(self, args: dict[str, Any]) -> Any:
         """Add a shade. 409 when the code is taken."""
         made = catalog.add("shade", args, person().name)
-        return made, {"Location": f"/v1/shades/{made['id']}", **etag("shade", made)}
+        return made, {**self.location(made), **etag("shade", made)}
 
 
 @routes.route(f"/<{NUMBER}:number>")

@@ -45,6 +45,7 @@ class Suppliers(Resource):
     """All suppliers."""
 
     who = {"GET": ("purchasing",), "POST": ("purchasing",)}
+    made_at = "/v1/suppliers/{id}"
 
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(SupplierSchema))
@@ -57,7 +58,7 @@ class Suppliers(Resource):
     def post(self, args: dict[str, Any]) -> Any:
         """Add a supplier. 409 when the code is taken."""
         made = catalog.add("supplier", args, person().name)
-        return made, {"Location": f"/v1/suppliers/{made['id']}", **etag("supplier", made)}
+        return made, {**self.location(made), **etag("supplier", made)}
 
 
 @routes.route(f"/<{NUMBER}:number>")

@@ -85,6 +85,7 @@ class TestPrints(Resource):
     """All test prints."""
 
     who = {"GET": ALL, "POST": ("quality",)}
+    made_at = "/v1/test-prints/{id}"
 
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(TestPrintSchema))
@@ -97,7 +98,7 @@ class TestPrints(Resource):
     def post(self, args: dict[str, Any]) -> Any:
         """Add a test print. 409 when the code is taken."""
         made = test_prints.add(args, person().name)
-        return made, {"Location": f"/v1/test-prints/{made['id']}"}
+        return made, self.location(made)
 
 
 @routes.route(f"/<{NUMBER}:number>")
