@@ -21,22 +21,17 @@ def is_columns(body: Any) -> bool:
     return isinstance(body, dict) and set(body) == {"columns"}
 
 
-def documented(schema: Schema, most: int) -> dict[str, Any]:
-    """Returns the form as OpenAPI says it, for at most so many readings of a schema."""
+def documented(schema: Schema, most: int) -> type[Schema]:
+    """Returns the form as a schema for the document, for at most so many readings of a schema."""
     length = validate.Length(1, most)
     arrays: dict[str, Any] = {
         name: fields.List(_in_column(field), required=field.required, validate=length)
         for name, field in schema.load_fields.items()
     }
     name = type(schema).__name__.removesuffix("Args")
-    columns = type(f"{name}ColumnsArgs", (Strict,), {"__doc__": "Arrays of one length.", **arrays})
-    return {
-        "type": "object",
-        "title": f"{name} columns",
-        "properties": {"columns": columns},
-        "required": ["columns"],
-        "additionalProperties": False,
-    }
+    about = "Arrays of one length. null where a reading does not say the field."
+    inner = type(f"{name}ArraysArgs", (Strict,), {"__doc__": about, **arrays})
+    return type(f"{name}ColumnsArgs", (Strict,), {"__doc__": about, "columns": fields.Nested(inner, required=True)})
 
 
 def _in_column(field: fields.Field[Any]) -> fields.Field[Any]:
