@@ -22,6 +22,14 @@ routes = Routes(
 class ConcessionArgs(Strict):
     """What is asked for (ISO 9000:2015, 3.12.5)."""
 
+    example = {
+        "uses": ["hidden"],
+        "max_mass_g": 500,
+        "valid_until": "2027-01-31T00:00:00Z",
+        "reason": "Brackets inside a housing.",
+        "requested_by": "Wilhelmina",
+    }
+
     uses = fields.List(
         Text(20, one_of=(*USES, GENERAL)),
         required=True,
@@ -39,6 +47,8 @@ class ConcessionArgs(Strict):
 
 class WithdrawArgs(Strict):
     """Why a concession is taken back."""
+
+    example = {"reason": "The brackets are printed."}
 
     reason = Text(2000, lines=True, required=True)
 

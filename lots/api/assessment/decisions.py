@@ -203,6 +203,8 @@ class DecisionSchema(Schema):
 class DecisionArgs(Strict):
     """A decision by hand."""
 
+    example = {"action": "hold", "reason": "Parts of the first job were brittle."}
+
     action = Text(
         20,
         one_of=(*ACTIONS, ACCEPT_STEP),

@@ -23,6 +23,8 @@ routes = Routes(
 class ReinspectionArgs(Strict):
     """What to measure again, and until when the lot may then be used."""
 
+    example = {"measure": ["diameter"], "use_by": "2027-05-31T00:00:00Z", "reason": "The spools were kept dry."}
+
     measure = fields.List(
         Text(20, one_of=CHARACTERISTICS),
         required=True,

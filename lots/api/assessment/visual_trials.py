@@ -50,6 +50,15 @@ class TrialPlaqueArgs(Strict):
 class VisualTrialArgs(Strict):
     """A trial against the current revision of the grade's shade."""
 
+    example = {
+        "judged_at": "2026-11-25T14:00:00+01:00",
+        "conditions": ConditionsArgs.example,
+        "plaques": [
+            {"code": "V1", "lab": [95.5, -0.8, 1.5], "accepted": 9, "judged": 12},
+            {"code": "V2", "lab": [96.5, -0.8, 1.5], "accepted": 2, "judged": 12},
+        ],
+    }
+
     judged_at = Instant(metadata={"description": "now when left out"})
     conditions = fields.Nested(
         ConditionsArgs,

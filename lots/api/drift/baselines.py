@@ -33,6 +33,13 @@ class GivenArgs(Strict):
 class BaselineArgs(Strict):
     """A baseline: the lots it is made from, or values given by hand."""
 
+    example = {
+        "supplier_id": 1,
+        "grade_id": 1,
+        "lot_ids": [1, 2, 3, 4, 5, 6, 7, 8],
+        "reason": "The year before the new extruder.",
+    }
+
     supplier_id = StrictInteger(1, MAX_ID)
     supplier_code = Text(40, metadata={"description": "instead of supplier_id"})
     grade_id = StrictInteger(1, MAX_ID)

@@ -96,6 +96,8 @@ class ImportArgs(OptionArgs):
 class ImportFormSchema(ImportArgs):
     """The form that a file comes in."""
 
+    example = {"kind": "diameter", "dry_run": True, "file": "spool_code,d1_mm,d2_mm\nA-1,1.748,1.752\n"}
+
     file = fields.Raw(required=True, metadata={"type": "string", "format": "binary", "description": "CSV in UTF-8"})
 
 
@@ -250,7 +252,10 @@ class Imports(Resource):
 
     @routes.doc(
         description=_TOLD,
-        requestBody={"required": True, "content": {"multipart/form-data": {"schema": ImportFormSchema}}},
+        requestBody={
+            "required": True,
+            "content": {"multipart/form-data": {"schema": ImportFormSchema, "example": ImportFormSchema.example}},
+        },
     )
     @routes.alt_response(
         200, schema=ImportedSchema, description="A dry run, or a file that was imported before", success=True

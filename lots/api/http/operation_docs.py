@@ -124,7 +124,7 @@ def _refused(doc: dict[str, Any], info: dict[str, Any], method: str) -> set[int]
         found |= {400, 413, 415}
     if method == "patch":
         found |= {412, 428}
-    own = info.get("docstring", {})
+    own = {**info.get("docstring", {}), **info.get("manual_doc", {})}
     named = map(int, _STATUS.findall(f"{own.get('summary', '')} {own.get('description', '')}"))
     return found | {status for status in named if status in _NAMES}
 

@@ -26,6 +26,8 @@ def _measures(**known: Any) -> fields.List[Any]:
 class MeasuresArgs(Strict):
     """What an instrument measures."""
 
+    example = {"measures": ["diameter"]}
+
     measures = _measures(required=True)
 
     @post_load
@@ -38,6 +40,15 @@ class MeasuresArgs(Strict):
 
 class InstrumentArgs(MeasuresArgs):
     """A new instrument. Without `measures` it measures what its kind does, or what it is first used for where its kind does not tell."""
+
+    example = {
+        "code": "MIC-2",
+        "kind": "micrometer",
+        "measures": ["diameter"],
+        "standard_uncertainty": 0.002,
+        "resolution": 0.001,
+        "check_interval_days": 30,
+    }
 
     code = Code(40, required=True, metadata={"example": "MIC-1"})
     kind = Text(60, required=True, metadata={"example": "micrometer"})
@@ -101,6 +112,13 @@ class InstrumentSchema(Schema):
 
 class CheckArgs(Strict):
     """A check of an instrument against something known."""
+
+    example = {
+        "checked_at": "2026-11-25T14:00:00+01:00",
+        "result": "pass",
+        "artefact": "Pin 1.750 mm",
+        "readings": [1.751],
+    }
 
     checked_at = Instant(required=True)
     result = Text(4, one_of=("pass", "fail"), required=True)

@@ -29,6 +29,16 @@ def _conditions() -> fields.Nested:
 class WorkingCopyArgs(Strict):
     """A plaque that is to stand in for the master; both read on one instrument, in one session."""
 
+    example = {
+        "code": "W1",
+        "master": [[95.0, -0.8, 1.5]],
+        "copy": [[95.0, -0.8, 1.7]],
+        "conditions": ConditionsArgs.example,
+        "instrument_id": 1,
+        "measured_at": "2026-11-25T14:00:00+01:00",
+        "remeasure_every_days": 90,
+    }
+
     code = Code(60, required=True, metadata={"example": "HW-W1"})
     master = _readings("of the master")
     copy = _readings("of the copy")
@@ -84,6 +94,16 @@ class PlaqueReadArgs(Strict):
 
 class RemeasurementArgs(Strict):
     """A session: the instrument's tile, and the master, working copies or both, read one after the other."""
+
+    example = {
+        "measured_at": "2026-11-25T14:00:00+01:00",
+        "instrument_id": 1,
+        "conditions": ConditionsArgs.example,
+        "read": [
+            {"artefact": "tile", "code": "T-1", "readings": [[97.0, 0.0, 0.4]]},
+            {"artefact": "master", "readings": [[95.0, -0.8, 1.5]]},
+        ],
+    }
 
     measured_at = Instant(required=True)
     instrument_id = StrictInteger(1, MAX_ID, required=True)
@@ -205,6 +225,8 @@ class RemeasuredSchema(RemeasurementSchema):
 
 class RemeasurementVoidArgs(Strict):
     """Why a session does not count."""
+
+    example = {"reason": "The tile was dusty."}
 
     reason = Text(2000, lines=True, required=True)
 

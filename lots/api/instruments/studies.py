@@ -49,8 +49,28 @@ class PlaqueArgs(Strict):
     second = _several(Numbers(3, LAB), 50, "readings", required=True, metadata={"description": "on the other one"})
 
 
+# Part, operator and diameter in mm of a short study.
+_TRIALS = (
+    ("pin 1", "Ann", 1.75),
+    ("pin 1", "Ann", 1.752),
+    ("pin 1", "Bo", 1.751),
+    ("pin 1", "Bo", 1.749),
+    ("pin 2", "Ann", 1.76),
+    ("pin 2", "Ann", 1.762),
+    ("pin 2", "Bo", 1.761),
+    ("pin 2", "Bo", 1.759),
+)
+
+
 class StudyArgs(Strict):
     """A study: `measure` and `trials` for repeatability, `measure` and `artefacts` for linearity, `plaques` for agreement."""
+
+    example = {
+        "kind": "repeatability",
+        "measure": "diameter",
+        "studied_at": "2026-11-25T14:00:00+01:00",
+        "trials": [{"part": part, "operator": who, "value": value} for part, who, value in _TRIALS],
+    }
 
     kind = Text(
         14,
@@ -283,6 +303,8 @@ class StudiedSchema(StudySchema):
 
 class StudyVoidArgs(Strict):
     """Why a study does not count."""
+
+    example = {"reason": "The pins were mixed up."}
 
     reason = Text(2000, lines=True, required=True)
 

@@ -17,6 +17,8 @@ DRYERS = ("production", "quality", "receiving")
 class DryingArgs(Strict):
     """A drying of a spool, once it has ended."""
 
+    example = {"temperature_c": 45, "hours": 6, "ended_at": "2026-11-25T14:00:00+01:00"}
+
     temperature_c = StrictFloat(
         above=0, high=200, required=True, metadata={"description": "of the air around it, °C", "example": 45}
     )

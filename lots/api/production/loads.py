@@ -234,6 +234,8 @@ class ClearanceSchema(Schema):
 class LoadArgs(Strict):
     """A spool to put on a machine."""
 
+    example = {"spool_code": "A-1", "machine": "P1", "job": "J-104", "use": "hidden"}
+
     spool_code = Text(60, required=True, metadata={"description": "as on its label"})
     machine = Code(60, required=True)
     job = Code(120, required=True)
@@ -256,6 +258,8 @@ class LoadArgs(Strict):
 
 class UnloadArgs(Strict):
     """What is left on a spool that came off its machine."""
+
+    example = {"remaining_mass_g": 640}
 
     remaining_mass_g = StrictFloat(0, 60_000, required=True, metadata={"description": "filament without the reel, g"})
     unloaded_at = Instant(metadata={"description": "now when left out"})

@@ -81,6 +81,8 @@ class TableSchema(Schema):
 class PickArgs(Strict):
     """What a job needs."""
 
+    example = {"grade_id": 1, "use": "general", "mass_g": 100, "match_max": 1.0}
+
     grade_id = StrictInteger(1, MAX_ID, required=True)
     use = Text(20, one_of=(*USES, GENERAL), required=True)
     mass_g = StrictFloat(above=0, high=10_000_000, required=True)

@@ -52,6 +52,8 @@ class WoundSchema(SpoolSchema):
 class EventArgs(Strict):
     """What was done to a spool."""
 
+    example = {"event": "opened", "at": "2026-11-25T14:00:00+01:00"}
+
     event = Text(10, one_of=("opened", "dried"), required=True)
     at = Instant(metadata={"description": "now when left out"})
 
@@ -65,6 +67,8 @@ class ParentArgs(Strict):
 
 class WindArgs(Strict):
     """A new spool wound from others of one grade."""
+
+    example = {"parents": [{"spool_code": "A-1", "mass_g": 120}, {"spool_code": "A-2", "mass_g": 90}], "code": "MIX-1"}
 
     parents = fields.List(
         fields.Nested(ParentArgs),

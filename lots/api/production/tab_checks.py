@@ -18,6 +18,8 @@ routes = Routes("strength", __name__, url_prefix="/v1", description="Does a lot'
 class TabArgs(Strict):
     """A tab fixed at one end and loaded at the other. Name its lot, or a spool of it."""
 
+    example = {"lot_id": 1, "width_mm": 10, "thickness_mm": 2, "lever_mm": 20, "load_n": 5, "layers": "across"}
+
     lot_id = StrictInteger(1, MAX_ID)
     spool_code = Text(60)
     width_mm = StrictFloat(0.01, 1000, required=True)

@@ -80,6 +80,8 @@ class ContainmentSchema(Schema):
 class CloseArgs(Strict):
     """What was done about it."""
 
+    example = {"note": "The parts were set aside."}
+
     note = Text(2000, lines=True, required=True)
 
 

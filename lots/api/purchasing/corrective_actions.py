@@ -24,6 +24,12 @@ WHO = ("quality", "purchasing")
 class ActionArgs(Strict):
     """What a supplier is asked to do about a lot."""
 
+    example = {
+        "requested_action": "Find the cause of the diameter out of limits.",
+        "due_at": "2027-01-31T00:00:00Z",
+        "conforming_lots": 2,
+    }
+
     requested_action = Text(4000, lines=True, required=True, metadata={"description": "what is asked, in words"})
     due_at = Instant(
         metadata={"description": "when the answer is due; two weeks from now when left out (common practice)"}
@@ -41,6 +47,8 @@ class ActionArgs(Strict):
 class AnswerArgs(Strict):
     """What the supplier answered."""
 
+    example = {"cause": "A worn die.", "action": "A new die.", "answered_by": "Jory", "evidence": "Record 7"}
+
     cause = Text(4000, lines=True, required=True, metadata={"description": "the root cause it found"})
     action = Text(4000, lines=True, required=True, metadata={"description": "what it did about it"})
     answered_by = Text(120, required=True, metadata={"description": "who answered, at the supplier"})
@@ -52,6 +60,8 @@ class AnswerArgs(Strict):
 
 class CloseActionArgs(Strict):
     """Why it may be closed."""
+
+    example = {"note": "Two lots in a row were accepted."}
 
     note = Text(2000, lines=True, required=True)
 

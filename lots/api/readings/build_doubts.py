@@ -27,6 +27,8 @@ class DoubtFilterArgs(PageArgs):
 class LiftArgs(Strict):
     """Why the prints of a build count all the same."""
 
+    example = {"reason": "The control bar had a void from a blocked nozzle."}
+
     reason = Text(2000, lines=True, required=True, metadata={"description": "why the prints of the build count"})
 
 

@@ -178,12 +178,16 @@ class _Cause(Text):
 class ExcludeArgs(Strict):
     """What made a reading stand apart."""
 
+    example = {"cause": "instrument", "reason": "The jaw of the micrometer was dirty."}
+
     cause = _Cause(12, one_of=tuple(CAUSES), required=True, metadata={"description": _CAUSES})
     reason = Text(2000, lines=True, required=True, metadata={"description": "what was found out, in words"})
 
 
 class IncludeArgs(Strict):
     """Why a reading counts again."""
+
+    example = {"reason": "The jaw of the micrometer was clean."}
 
     reason = Text(2000, lines=True, required=True, metadata={"description": "why it counts again, in words"})
 

@@ -20,6 +20,8 @@ routes = Routes("voids", __name__, url_prefix="/v1", description="Readings that 
 class VoidArgs(Strict):
     """Why a reading does not count, and which takes its place."""
 
+    example = {"reason": "1.57 was typed for 1.75."}
+
     reason = Text(2000, lines=True, required=True, metadata={"description": "why it never was a measurement, in words"})
     replaced_by = StrictInteger(
         1,
@@ -32,11 +34,15 @@ class VoidArgs(Strict):
 class AgreeArgs(Strict):
     """Why quality agrees to a void."""
 
+    example = {"reason": "1.57 was typed for 1.75."}
+
     reason = Text(2000, lines=True, required=True, metadata={"description": "why it never was a measurement, in words"})
 
 
 class ConfirmArgs(Strict):
     """Why a reading far from its neighbours is right."""
+
+    example = {"reason": "The same place was measured twice."}
 
     reason = Text(2000, lines=True, allow_none=True, metadata={"description": "why it is right, in words"})
 

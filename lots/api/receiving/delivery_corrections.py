@@ -36,6 +36,8 @@ class SpoolMassArgs(Strict):
 class DeliveryChange(Strict):
     """What was logged wrongly. Number of spools: `spool_count`, or `withdraw` and `add`."""
 
+    example = {"order_ref": "PO 8", "reason": "The packing slip names another order."}
+
     reason = Text(2000, lines=True, metadata={"description": "why; required after the first reading or load"})
     order_ref = Text(120, allow_none=True, metadata={"description": "the shop's order"})
     received_at = Instant(metadata={"description": "when it came"})
@@ -83,6 +85,8 @@ class DeliveryChange(Strict):
 
 class ClosingArgs(Strict):
     """Why a delivery is closed."""
+
+    example = {"reason": "The delivery belongs to another lot."}
 
     reason = Text(2000, lines=True, required=True, metadata={"description": "such as the lot number it really has"})
 

@@ -46,6 +46,8 @@ class SeverityArgs(Strict):
 class ResumeArgs(Strict):
     """Whose lots of what, and why inspection begins again."""
 
+    example = {"supplier_id": 1, "grade_id": 1, "reason": "The supplier has replaced the extruder."}
+
     supplier_id = StrictInteger(1, MAX_ID, required=True)
     grade_id = StrictInteger(1, MAX_ID, required=True)
     reason = Text(2000, lines=True, required=True, metadata={"description": "what the supplier put right, in words"})

@@ -42,6 +42,15 @@ class NewSpoolArgs(Strict):
 class DeliveryArgs(Strict):
     """A delivery: what came, and on which spools. Give `spools`, or `spool_count` with `net_mass_g`."""
 
+    example = {
+        "supplier_id": 1,
+        "grade_id": 1,
+        "supplier_lot": "Q-71",
+        "order_ref": "PO 7",
+        "received_at": "2026-11-25T14:00:00+01:00",
+        "spools": [{"code": "A-1", "net_mass_g": 1000}, {"code": "A-2", "net_mass_g": 1000}],
+    }
+
     supplier_id = StrictInteger(1, MAX_ID)
     supplier_code = Text(40, metadata={"description": "instead of supplier_id"})
     grade_id = StrictInteger(1, MAX_ID)

@@ -19,6 +19,8 @@ routes = Routes("samples", __name__, url_prefix="/v1", description="Which spools
 class SubstituteArgs(Strict):
     """Which drawn spool cannot be measured, why, and which is measured in its place."""
 
+    example = {"drawn": "A-1", "substitute": "A-2", "reason": "The drawn spool is damaged."}
+
     drawn = LabelCode(60, required=True, metadata={"description": "code of a drawn spool without readings"})
     substitute = LabelCode(
         60, required=True, metadata={"description": "code of a spool of the same delivery that was not drawn"}

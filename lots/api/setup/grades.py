@@ -42,6 +42,8 @@ def _names(names: Sequence[str], about: str) -> fields.List[str]:
 class GradeChange(Strict):
     """What may change about a grade. Nominal diameter and shade are settled once lots were received."""
 
+    example = {"cautions": ["Keep dry."]}
+
     polymer = Text(60, metadata={"example": "PLA"})
     color_name = Text(120)
     finish = Text(60, allow_none=True, metadata={"description": "of the filament", "example": "matte"})
@@ -117,6 +119,17 @@ class GradeChange(Strict):
 
 class GradeArgs(GradeChange):
     """A new grade; set its limits next."""
+
+    example = {
+        "code": "PETG-SG-175",
+        "polymer": "PETG",
+        "color_name": "Signal Green",
+        "finish": "plain",
+        "filler": "none",
+        "nominal_diameter_mm": 1.75,
+        "density_g_cm3": 1.27,
+        "shade_id": 1,
+    }
 
     code = Code(40, required=True, metadata={"example": "PLA-HW-175"})
     polymer = Text(60, required=True)

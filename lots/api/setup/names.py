@@ -41,6 +41,8 @@ class MachineSchema(Schema):
 class MachineChange(Strict):
     """What may change about a machine. The name stays."""
 
+    example = {"slots": 4}
+
     slots = StrictInteger(1, _MOST_SLOTS, metadata={"description": "how many spools it holds at once"})
 
 

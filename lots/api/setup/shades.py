@@ -49,6 +49,8 @@ class Lit(fields.Field[str]):
 class ConditionsArgs(Strict):
     """How a colour is measured. Readings are comparable only under the same conditions."""
 
+    example = {"illuminant": "D65", "observer_deg": 10, "geometry": "d/8", "specular": "included", "uv": "excluded"}
+
     illuminant = Text(20, required=True, metadata={"description": "CIE illuminant", "example": "D65"})
     observer_deg = StrictInteger(
         2, 10, hint="Give 2 or 10.", required=True, metadata={"enum": [2, 10], "description": "CIE standard observer"}
@@ -124,6 +126,8 @@ class SpectrumSchema(Schema):
 
 class RevisionArgs(Strict):
     """A reference colour to approve: `lab`, `readings` to be averaged, or a `spectrum`, whose colour under these conditions it is."""
+
+    example = {"lab": [95.02, -0.79, 1.48], "conditions": ConditionsArgs.example, "approved_by": "Wilhelmina"}
 
     lab = Numbers(3, LAB, metadata={"example": [95.0, -0.8, 1.5]})
     readings = fields.List(
@@ -202,6 +206,8 @@ class ApprovedSchema(RevisionSchema):
 class ShadeArgs(Strict):
     """A new shade; approve a revision next."""
 
+    example = {"code": "SG", "name": "Signal Green", "remeasure_every_days": 180}
+
     code = Code(40, required=True, metadata={"example": "HW"})
     name = Text(200, required=True, metadata={"example": "Harbour White"})
     remeasure_every_days = StrictInteger(
@@ -211,6 +217,8 @@ class ShadeArgs(Strict):
 
 class ShadeChange(Strict):
     """What may change about a shade. The code stays."""
+
+    example = {"name": "Signal Green", "remeasure_every_days": 90}
 
     name = Text(200)
     remeasure_every_days = StrictInteger(

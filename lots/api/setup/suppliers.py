@@ -16,6 +16,8 @@ routes = Routes("suppliers", __name__, url_prefix="/v1/suppliers", description="
 class SupplierArgs(Strict):
     """A new supplier."""
 
+    example = {"code": "NWF", "name": "Northern Wire and Filament", "contact": "orders@example.org"}
+
     code = Code(40, required=True, metadata={"description": "short name on labels and slips", "example": "QWT"})
     name = Text(200, required=True)
     contact = Text(500, lines=True)
@@ -23,6 +25,8 @@ class SupplierArgs(Strict):
 
 class SupplierChange(Strict):
     """What may change about a supplier. The code stays."""
+
+    example = {"contact": "quality@example.org"}
 
     name = Text(200)
     contact = Text(500, lines=True, allow_none=True)

@@ -19,6 +19,8 @@ routes = Routes(
 class TestPrintArgs(Strict):
     """What is printed to be measured, such as a coupon. Add its recipe next, as a revision."""
 
+    example = {"code": "BAR", "name": "Upright bar"}
+
     code = Code(40, required=True, metadata={"example": "COUPON"})
     name = Text(200, required=True, metadata={"example": "Stepped shrink coupon"})
 
@@ -44,6 +46,16 @@ class TestPrintSchema(Schema):
 
 class RecipeArgs(Strict):
     """A recipe. It never changes; another setting makes another revision."""
+
+    example = {
+        "nozzle_c": 215,
+        "bed_c": 60,
+        "layer_height_mm": 0.2,
+        "speed_mm_s": 60,
+        "cooling_percent": 40,
+        "orientation": "upright",
+        "geometry": "Bar 10 x 4 mm, 80 mm tall.",
+    }
 
     nozzle_c = StrictFloat(above=0, high=600, required=True, metadata={"description": "nozzle, °C", "example": 215})
     bed_c = StrictFloat(0, 300, required=True, metadata={"description": "bed, °C", "example": 60})
