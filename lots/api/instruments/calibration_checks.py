@@ -166,13 +166,19 @@ class Instruments(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(InstrumentSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List instruments."""
+        """List instruments in the order they were added.
+
+        Each has its uncertainty in force per characteristic, with unit and source.
+        """
         return page_answer(calibration_checks.listed(args.get("cursor"), args["limit"]))
 
     @routes.arguments(InstrumentArgs)
     @routes.response(201, InstrumentSchema)
     def post(self, args: dict[str, Any]) -> Any:
-        """Add an instrument. 409 when the code is taken."""
+        """Add an instrument.
+
+        Uncertainty and resolution are in the unit of what it measures. The check interval is in days. 409 when the code is taken.
+        """
         made = calibration_checks.add(args, person().name)
         return made, self.location(made)
 
@@ -185,14 +191,20 @@ class OneInstrument(Resource):
 
     @routes.response(200, InstrumentSchema)
     def get(self, number: int) -> Any:
-        """Show an instrument."""
+        """Show an instrument.
+
+        The ETag is the version that a change needs. 404 for an unknown number.
+        """
         found = calibration_checks.get(number)
         return found, etag("instrument", _versioned(found))
 
     @routes.arguments(MeasuresArgs)
     @routes.response(200, InstrumentSchema)
     def patch(self, args: dict[str, Any], number: int) -> Any:
-        """Set what an instrument measures, for readings to come. Needs If-Match: 428 without it, 412 when it was changed meanwhile."""
+        """Set what an instrument measures.
+
+        It holds for readings to come. Needs If-Match. 428 without it, 412 when the instrument has changed since.
+        """
         version_to_change("instrument", _versioned(calibration_checks.get(number)))
         changed = calibration_checks.change(number, args["measures"], person().name)
         return changed, etag("instrument", _versioned(changed))
@@ -212,7 +224,10 @@ class Checks(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(CheckSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List an instrument's checks."""
+        """List an instrument's checks, oldest first.
+
+        404 for an unknown instrument.
+        """
         return page_answer(calibration_checks.checks(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(CheckArgs)
@@ -220,7 +235,7 @@ class Checks(Resource):
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Record a check against a known artefact.
 
-        A failed check puts every reading since the last good one in doubt: the lots they belong to are judged again without them,
-        and `lots` lists each with every machine and job it has reached.
+        A failed check puts every reading since the last passed check in doubt. Their lots are judged again without them. `lots` lists each with every
+        machine and job that it has reached. 404 for an unknown instrument.
         """
         return calibration_checks.add_check(number, args, person().name)

@@ -275,15 +275,18 @@ class WorkingCopies(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(WorkingCopySchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List a shade's working copies, those that were replaced included."""
+        """List a shade's working copies, replaced ones included.
+
+        Each has its offset to the master in CIELAB. 404 for an unknown shade.
+        """
         return page_answer(references.copies(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(WorkingCopyArgs)
     @routes.response(201, MadeCopySchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Add a working copy of the newest revision, and answer its offset to the master. A newer one of a code takes the older's place.
+        """Add a working copy of the newest revision, and answer its offset to the master.
 
-        422 under other conditions than the revision's, 409 without a revision.
+        A newer copy with the same code replaces the older one. 409 without a revision. 422 under other conditions than the revision's.
         """
         return references.add_copy(number, args, person().name)
 
@@ -297,16 +300,19 @@ class Remeasurements(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(RemeasurementSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List a shade's sessions with what each tells, voided ones included."""
+        """List a shade's remeasurement sessions with their results, voided ones included.
+
+        404 for an unknown shade.
+        """
         return page_answer(references.sessions(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(RemeasurementArgs)
     @routes.response(201, RemeasuredSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Store a session, and answer of each plaque whether it moved, or the instrument.
+        """Store a remeasurement session, and answer whether each plaque moved, or the instrument.
 
-        A plaque that moved is listed in `in_doubt` with the decisions made since it last agreed, and the shade says so until a new
-        revision is approved. No decision is changed: lots are judged again when somebody asks.
+        `in_doubt` lists a plaque that moved with the decisions made since it last agreed. The shade says so until a new revision is approved. No
+        decision is changed. Lots are judged again when somebody asks. 409 without a revision. 422 under other conditions than the revision's.
         """
         return references.remeasure(number, args, person().name)
 
@@ -320,7 +326,10 @@ class RemeasurementVoid(Resource):
     @routes.arguments(RemeasurementVoidArgs)
     @routes.response(201, RemeasuredSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Say that a session does not count. It stays visible. 409 when it is void already."""
+        """Void a remeasurement session.
+
+        It stays visible. 409 when it is void already.
+        """
         return references.void_session(number, args["reason"], person().name)
 
 
@@ -332,5 +341,8 @@ class Due(Resource):
 
     @routes.response(200, DueSchema)
     def get(self) -> Any:
-        """List instruments, masters and working copies by the day on which they are to be checked or measured again."""
+        """List instruments, masters and working copies by the day of their next check or remeasurement.
+
+        What is overdue comes first.
+        """
         return due.due()

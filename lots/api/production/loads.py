@@ -333,7 +333,11 @@ class SpoolClearance(Resource):
     @routes.arguments(ClearanceArgs, location="query")
     @routes.response(200, ClearanceSchema)
     def get(self, args: dict[str, Any], code: str) -> Any:
-        """Say whether a spool may be loaded for a use, with every reason against it, cautions and settings."""
+        """Say whether a spool may be loaded for a use.
+
+        Answers every reason against it, cautions, print settings and the colour match within the job. Nothing is stored. A spool that may not be
+        loaded is answered with 200 and `clear` false. 404 for an unknown code, with near codes as `candidates`.
+        """
         return json_without_schema(clearance.clearance(code, Ask(**args)))
 
 
@@ -346,15 +350,19 @@ class Loads(Resource):
     @routes.arguments(LoadFilterArgs, location="query")
     @routes.response(200, page_schema(LoadSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List loads, in the order they were recorded."""
+        """List loads in the order they were recorded.
+
+        Masses are in g. The filters combine.
+        """
         return page_answer(loads.listed(*page_args(args)))
 
     @routes.arguments(LoadArgs)
     @routes.response(201, LoadedSchema)
     def post(self, args: dict[str, Any]) -> Any:
-        """Put a spool on a machine. 409 with every reason when it is not clear; the refusal is kept on record.
+        """Put a spool on a machine.
 
-        409 too when the job or the machine is new and may be a known one misread: `candidates` names it.
+        409 with every reason when the spool is not clear. This refusal is kept on record. 409 too when the job or the machine is new and may be a
+        known one misread. `candidates` names the known ones. 404 for an unknown spool.
         """
         answer, loaded = loads.load(args, person().name)
         return answer if loaded else _not_clear(answer)
@@ -374,7 +382,10 @@ class Unload(Resource):
     @routes.arguments(UnloadArgs)
     @routes.response(201, LoadSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Take a spool off its machine and say what is left on it. 409 when it has come off already."""
+        """Take a spool off its machine and state the mass left on it, in g.
+
+        409 when the spool has come off already. 422 for more mass than the spool held.
+        """
         return loads.unload(number, args["remaining_mass_g"], args.get("unloaded_at"), person().name)
 
 
@@ -387,5 +398,8 @@ class LoadRefusals(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(RefusalSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List the loads that were asked for and refused, with the reasons given."""
+        """List refused loads with their reasons.
+
+        Refusals are in the order they were recorded.
+        """
         return page_answer(loads.refusals(args.get("cursor"), args["limit"]))

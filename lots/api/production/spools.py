@@ -90,9 +90,10 @@ class Spools(Resource):
     @routes.arguments(WindArgs)
     @routes.response(201, WoundSchema)
     def post(self, args: dict[str, Any]) -> Any:
-        """Wind filament of one or more spools onto a new one. It holds all their lots, and is as good as the worst of them.
+        """Wind filament of one or more spools onto a new spool.
 
-        Lots that do not match within one job are told in `warnings`: such a spool is refused where colour shows.
+        The new spool holds all their lots and is as good as the worst of them. `warnings` names lots that do not match within one job. Such a spool is
+        refused where colour shows. Masses are in g. 409 when the code is taken. 404 for an unknown spool.
         """
         made = spools.wind(args, person().name)
         return made, self.location(made)
@@ -106,7 +107,10 @@ class OneSpool(Resource):
 
     @routes.response(200, SpoolSchema)
     def get(self, code: str) -> Any:
-        """Show a spool with its lot."""
+        """Show a spool with its lot.
+
+        Masses are in g. 404 for an unknown code, with near codes as `candidates`.
+        """
         return spools.get_spool(code)
 
 
@@ -119,5 +123,8 @@ class Events(Resource):
     @routes.arguments(EventArgs)
     @routes.response(201, SpoolSchema)
     def post(self, args: dict[str, Any], code: str) -> Any:
-        """Note that a spool was opened or dried. Loading a sealed spool opens it by itself."""
+        """Record that a spool was opened or dried.
+
+        Loading a sealed spool opens it without this. 409 for a spool that is opened already, and for a withdrawn spool.
+        """
         return spools.note(code, args["event"], args.get("at"), person().name)

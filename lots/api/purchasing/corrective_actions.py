@@ -133,15 +133,19 @@ class LotActions(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, _PAGE)
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List a lot's corrective actions, in the order they were opened."""
+        """List a lot's corrective actions in the order they were opened.
+
+        404 for an unknown lot.
+        """
         return page_answer(corrective_actions.of_lot(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(ActionArgs)
     @routes.response(201, ActionSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Ask the supplier to put right what was wrong with a lot.
+        """Request a corrective action for a lot from its supplier.
 
-        409 for a lot of which nothing ever failed a required limit, and that was never blocked, returned or scrapped by hand.
+        409 for a lot that never failed a required limit and was never blocked, returned or scrapped by hand. 409 too for a repeated request that is not
+        answered yet. 422 for a due date in the past.
         """
         return corrective_actions.request(number, args, person().name)
 
@@ -155,7 +159,10 @@ class Actions(Resource):
     @routes.arguments(ActionFilterArgs, location="query")
     @routes.response(200, _PAGE)
     def get(self, args: dict[str, Any]) -> Any:
-        """List corrective actions, in the order they were opened."""
+        """List corrective actions in the order they were opened.
+
+        The filters combine. `overdue=true` lists those past their due date without an answer.
+        """
         return page_answer(corrective_actions.listed(*page_args(args)))
 
 
@@ -168,7 +175,10 @@ class AnswerAction(Resource):
     @routes.arguments(AnswerArgs)
     @routes.response(201, ActionSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Keep what the supplier answered. 409 when it has answered already."""
+        """Record the supplier's answer to a corrective action.
+
+        409 when it has an answer already.
+        """
         return corrective_actions.answer(number, args, person().name)
 
 
@@ -181,9 +191,9 @@ class CloseAction(Resource):
     @routes.arguments(CloseActionArgs)
     @routes.response(201, ActionSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Close a corrective action on the conforming lots that came after its answer.
+        """Close a corrective action.
 
-        409 until it was answered and enough consecutive lots of the supplier and grade, received after that, were accepted by their
-        original inspection: `conforming_so_far`, `lacking` and `counted_lots` say how far it has come.
+        It needs an answer, and enough consecutive lots of the supplier and grade, received after it, that their original inspection accepted. 409 until
+        then. `conforming_so_far`, `lacking` and `counted_lots` say how many there are.
         """
         return corrective_actions.close(number, args["note"], person().name)

@@ -122,9 +122,10 @@ class DeliveryLabels(Resource):
     @routes.alt_response(200, **AS_PICTURE)
     @routes.alt_response(200, **AS_PDF)
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """Show what stands on the labels of a delivery's spools, or draw them: a page as image/svg+xml, all of them as application/pdf.
+        """Show or draw the labels of a delivery's spools.
 
-        501 for a PDF where the extra for it is not installed, 406 where its font lacks a character.
+        JSON by default, one page as image/svg+xml, all pages as application/pdf. 406 where the font of the PDF lacks a character. 409 for a closed
+        delivery. 501 for a PDF where the extra for it is not installed.
         """
         wanted, found = _wanted(), labels.of_delivery(number)
         named = _addressed(found["labels"], args)
@@ -144,9 +145,10 @@ class SpoolLabel(Resource):
     @routes.alt_response(200, **AS_PICTURE)
     @routes.alt_response(200, **AS_PDF)
     def get(self, args: dict[str, Any], code: str) -> Any:
-        """Show what stands on the label of a spool, or draw it as image/svg+xml or application/pdf.
+        """Show or draw the label of a spool.
 
-        501 for a PDF where the extra for it is not installed, 406 where its font lacks a character.
+        JSON by default, or image/svg+xml or application/pdf. 406 where the font of the PDF lacks a character. 409 for a withdrawn spool. 501 for a PDF
+        where the extra for it is not installed.
         """
         wanted = _wanted()
         named = _addressed([labels.of_spool(code, printed=wanted != JSON)], args)

@@ -290,16 +290,19 @@ class Deliveries(Resource):
     @deliveries.arguments(DeliveryFilterArgs, location="query")
     @deliveries.response(200, page_schema(DeliverySchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List deliveries, in the order they were logged, or with `order=newest` the last one first."""
+        """List deliveries in the order they were logged, or with `order=newest` the newest first.
+
+        Each line has the supplier, the grade, the lot and the number of spools. 422 for a cursor of another list or order.
+        """
         return page_answer(ordered_page(delivery_desk.listed, args))
 
     @deliveries.arguments(DeliveryArgs)
     @deliveries.response(201, ReceivedSchema)
     def post(self, args: dict[str, Any]) -> Any:
-        """Log a delivery. Answers the lot it belongs to, the spool codes and which spools to measure.
+        """Log a delivery, and answer its lot, the spool codes and the spools to measure.
 
-        409 when the lot number is a known one's, written otherwise, or may be a known one misread: `candidates` names it. 409 too when far
-        more spools are said to have come than usual, unless `confirm_spool_count` is true.
+        Give each reel in `spools`, or `spool_count` with `net_mass_g`. Masses are in g. 409 with `candidates` when the lot number may be a known one
+        misread. 409 too for far more spools than usual, unless `confirm_spool_count` is true.
         """
         made = receiving.receive(args, person().name)
         return made, {**self.location(made), **etag("delivery", made)}
@@ -314,7 +317,10 @@ class Lots(Resource):
     @routes.arguments(LotFilterArgs, location="query")
     @routes.response(200, page_schema(LotSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List lots, in the order they were first logged, or with `order=newest` the last one first."""
+        """List lots in the order they were first logged, or with `order=newest` the newest first.
+
+        Each lot has its standing and its verdict per use. The filters combine. 422 for a cursor of another list or order.
+        """
         return page_answer(ordered_page(receiving.listed, args))
 
 
@@ -326,5 +332,9 @@ class OneLot(Resource):
 
     @routes.response(200, LotWithSpoolsSchema)
     def get(self, number: int) -> Any:
-        """Show a lot with its spools."""
+        """Show a lot with its spools.
+
+        Answers standing, verdict per use, what is still to be measured, and the settings from its readings. Masses are in g, shrinkage is in %.
+        404 for an unknown number.
+        """
         return receiving.get_lot(number)

@@ -277,13 +277,19 @@ class Shades(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(ShadeSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List shades."""
+        """List shades in the order they were added.
+
+        Each has its number, code and name.
+        """
         return page_answer(catalog.listed("shade", args.get("cursor"), args["limit"]))
 
     @routes.arguments(ShadeArgs)
     @routes.response(201, ShadeSchema)
     def post(self, args: dict[str, Any]) -> Any:
-        """Add a shade. 409 when the code is taken."""
+        """Add a shade.
+
+        It has no reference colour until a revision is approved. 409 when the code is taken.
+        """
         made = catalog.add("shade", args, person().name)
         return made, {**self.location(made), **etag("shade", made)}
 
@@ -296,14 +302,20 @@ class OneShade(Resource):
 
     @routes.response(200, WholeShadeSchema)
     def get(self, number: int) -> Any:
-        """Show a shade, with what of it was found to have moved."""
+        """Show a shade with findings that its references have moved.
+
+        The ETag is the version that a change needs. 404 for an unknown number.
+        """
         found = references.shade(number)
         return found, etag("shade", found)
 
     @routes.arguments(ShadeChange)
     @routes.response(200, ShadeSchema)
     def patch(self, args: dict[str, Any], number: int) -> Any:
-        """Change a shade's name or how often its master is measured again. Needs If-Match: 428 without it, 412 when it was changed meanwhile."""
+        """Change a shade's name or the interval in days at which its master is measured again.
+
+        Needs If-Match. 428 without it, 412 when the shade has changed since.
+        """
         version = version_to_change("shade", catalog.get("shade", number))
         changed = catalog.change("shade", number, version, args, person().name)
         return changed, etag("shade", changed)
@@ -318,15 +330,19 @@ class Revisions(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(RevisionSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List a shade's revisions, oldest first."""
+        """List a shade's revisions, oldest first.
+
+        Each has its reference colour in CIELAB and the conditions of measurement. 404 for an unknown shade.
+        """
         return page_answer(catalog.shade_revisions(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(RevisionArgs)
     @routes.response(201, ApprovedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Approve a reference colour as the next revision.
+        """Approve a reference colour as a shade's next revision.
 
-        Lots already judged keep theirs until somebody asks to judge them again; `would_fail` lists those in stock that would lose a use.
+        Give the colour as `lab`, as `readings` or as `spectrum`. Lots that were already judged keep theirs until somebody asks to judge them again.
+        `would_fail` lists lots in stock that would lose a use. 404 for an unknown shade.
         """
         made = catalog.add_shade_revision(number, args, person().name)
         return {**made, "would_fail": impact.of_shade_revision(number, made["revision"])}

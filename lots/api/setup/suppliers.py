@@ -54,13 +54,19 @@ class Suppliers(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(SupplierSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List suppliers, in the order they were added."""
+        """List suppliers in the order they were added.
+
+        Each has its number, code and contact.
+        """
         return page_answer(catalog.listed("supplier", args.get("cursor"), args["limit"]))
 
     @routes.arguments(SupplierArgs)
     @routes.response(201, SupplierSchema)
     def post(self, args: dict[str, Any]) -> Any:
-        """Add a supplier. 409 when the code is taken."""
+        """Add a supplier.
+
+        409 when the code is taken. The answer's `existing_id` names the supplier that has it.
+        """
         made = catalog.add("supplier", args, person().name)
         return made, {**self.location(made), **etag("supplier", made)}
 
@@ -73,14 +79,20 @@ class OneSupplier(Resource):
 
     @routes.response(200, SupplierSchema)
     def get(self, number: int) -> Any:
-        """Show a supplier."""
+        """Show a supplier.
+
+        The ETag is the version that a change needs. 404 for an unknown number.
+        """
         found = catalog.get("supplier", number)
         return found, etag("supplier", found)
 
     @routes.arguments(SupplierChange)
     @routes.response(200, SupplierSchema)
     def patch(self, args: dict[str, Any], number: int) -> Any:
-        """Change a supplier. Needs If-Match: 428 without it, 412 when it was changed meanwhile."""
+        """Change a supplier's name or contact.
+
+        The code stays. Needs If-Match. 428 without it, 412 when the supplier has changed since.
+        """
         version = version_to_change("supplier", catalog.get("supplier", number))
         changed = catalog.change("supplier", number, version, args, person().name)
         return changed, etag("supplier", changed)
