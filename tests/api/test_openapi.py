@@ -146,6 +146,7 @@ def test_a_file_beside_the_assets_cannot_be_fetched(app):
 DESCRIBED = (
     "assessment.decisions",
     "assessment.visual_trials",
+    "production.clearance",
     "production.loads",
     "production.spools",
     "readings.readings",
