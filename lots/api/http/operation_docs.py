@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import re
+from functools import cache
 from http import HTTPStatus
+from importlib import resources
 from typing import Any
 
 from marshmallow import Schema, fields
@@ -91,7 +94,7 @@ def document_shared(doc: dict[str, Any], info: dict[str, Any], *, method: str, *
     for status in sorted(_refused(doc, info, method)):
         responses[status] = _NAMES[status]
     _ask_headers(doc, method)
-    _add_example(doc)
+    _add_examples(doc)
     return doc
 
 
@@ -147,10 +150,20 @@ def _ask_headers(doc: dict[str, Any], method: str) -> None:
         doc.setdefault("parameters", []).append({"in": "header", **asked[method]})
 
 
-def _add_example(doc: dict[str, Any]) -> None:
+def _add_examples(doc: dict[str, Any]) -> None:
     for shown in doc.get("requestBody", {}).get("content", {}).values():
         if example := example_of(shown.get("schema")):
             shown["example"] = example
+    if answer := _answers().get(doc["operationId"]):
+        status = next(status for status in (201, 200) if status in doc["responses"])
+        doc["responses"][status]["content"]["application/json"]["example"] = answer
+
+
+@cache
+def _answers() -> dict[str, Any]:
+    """Answers by the name of their operation, as this program gave them to the examples of requests. Only short ones are shown."""
+    text = (resources.files("lots.api.http") / "answer_examples.json").read_text("utf-8")
+    return json.loads(text)  # type: ignore[no-any-return]  # an object
 
 
 def example_of(schema: Any) -> dict[str, Any]:
