@@ -13,6 +13,7 @@ from lots.api.documents import events, lot_pictures, lot_record, nonconformity_r
 from lots.api.drift import baselines, drift
 from lots.api.files import imports
 from lots.api.http import authentication, documentation, errors, logs, metrics, routes, throttle
+from lots.api.http.openapi import docs_page
 from lots.api.instruments import calibration_checks, references, studies
 from lots.api.production import dryings, loads, matching, spools, tab_checks, tracing
 from lots.api.purchasing import comparison, corrective_actions
@@ -126,7 +127,7 @@ def create_app(settings: Settings | None = None) -> Flask:
         database.EngineTrouble, lambda error: errors.unavailable(database.trouble(error) or error)
     )
     _serve_health(app)
-    documentation.serve_docs(app)
+    docs_page.serve_docs(app)
     return app
 
 

@@ -23,7 +23,7 @@ FORM = "/v1/imports"
 TERMS = ("/v1/grades", "/v1/shades", "/v1/instruments")
 # An answer is short enough to be shown, in characters.
 SHORT = 700
-KEPT = resources.files("lots.api.http") / "answer_examples.json"
+KEPT = resources.files("lots.api.http.openapi") / "answer_examples.json"
 
 
 @pytest.fixture

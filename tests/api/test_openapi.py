@@ -215,9 +215,9 @@ def test_every_success_describes_its_headers(document):
                 continue
             headers = response["headers"]
             assert "X-Request-Id" in headers
-            assert ("ETag" in headers) or method == "post", f"{method} {path}"
+            assert ("ETag" in headers) or method not in ("get", "patch"), f"{method} {path}"
             assert (method == "post") == ("Idempotent-Replayed" in headers), f"{method} {path}"
-            assert ("text/csv" in response["content"]) == ("Link" in headers), f"{method} {path}"
+            assert ("text/csv" in response.get("content", {})) == ("Link" in headers), f"{method} {path}"
 
 
 def test_what_is_made_at_an_address_of_its_own_says_where(document):

@@ -20,7 +20,7 @@ from lots.api.http import columns, csv_answers, strict_json
 from lots.api.http.authentication import person
 from lots.api.http.errors import ProblemSchema, faults_from, http_problem, problem
 from lots.api.http.fields import Strict, Text, WrittenWhole, moment_text
-from lots.api.http.operation_docs import document_shared, example_of
+from lots.api.http.openapi.operations import document_shared, example_of
 from lots.api.http.roles import admitted
 from lots.services.errors import Clash, Fault, Invalid
 from lots.services.setup import access
@@ -189,12 +189,14 @@ class Routes(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
         register = super().route(rule, **options)
 
         def decorate(view: type[Resource]) -> Any:
+            view.row_of_page = csv_answers.answered_item(getattr(view, "get", None))
+            told = {"made_at": view.made_at, "rule": f"{self.url_prefix or ''}{rule}"}
             for name, roles in view.who.items():
                 method: Any = getattr(view, name.lower())
-                named = {"roles": roles, "operation_id": f"{name.lower()}{view.__name__}", "made_at": view.made_at}
-                named["rule"] = f"{self.url_prefix or ''}{rule}"
+                named = {"roles": roles, "operation_id": f"{name.lower()}{view.__name__}", **told}
+                if name == "GET" and view.row_of_page:
+                    named["as_csv"] = csv_answers.SAYS
                 method._apidoc = {**getattr(method, "_apidoc", {}), **named}
-            view.row_of_page = csv_answers.answered_item(getattr(view, "get", None))
             return register(view)
 
         return decorate

@@ -11,7 +11,6 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.http import csv_answers
 from lots.services.setup.roles import ROLES
 
 # Headers of answers, by name.
@@ -85,9 +84,8 @@ def document_shared(doc: dict[str, Any], info: dict[str, Any], *, method: str, *
     responses["default"] = "DEFAULT_ERROR"
     doc["operationId"] = info.get("operation_id")
     doc["x-roles"] = list(dict.fromkeys([*info.get("roles", ()), "admin"]))
-    shown = responses.get(200, {}).get("content", {})
-    if csv_answers.item_of_page(shown.get("application/json", {}).get("schema")):
-        shown["text/csv"] = {"schema": {"type": "string", "description": csv_answers.SAYS}}
+    if says := info.get("as_csv"):
+        responses[200]["content"]["text/csv"] = {"schema": {"type": "string", "description": says}}
     for status, response in responses.items():
         if isinstance(status, int) and status < 300:
             response["headers"] = {**_headers(*_sent(method, status, response, info)), **response.get("headers", {})}
@@ -104,7 +102,7 @@ def _sent(method: str, status: int, response: dict[str, Any], info: dict[str, An
     named = ["X-Request-Id"]
     if method in ("get", "patch"):
         named.append("ETag")
-    if csv_answers.item_of_page(schema):
+    if info.get("as_csv"):
         named.append("Link")
     if method == "post":
         named.append("Idempotent-Replayed")
@@ -162,7 +160,7 @@ def _add_examples(doc: dict[str, Any]) -> None:
 @cache
 def _answers() -> dict[str, Any]:
     """Answers by the name of their operation, as this program gave them to the examples of requests. Only short ones are shown."""
-    text = (resources.files("lots.api.http") / "answer_examples.json").read_text("utf-8")
+    text = (resources.files("lots.api.http.openapi") / "answer_examples.json").read_text("utf-8")
     return json.loads(text)  # type: ignore[no-any-return]  # an object
 
 
