@@ -69,8 +69,9 @@ class Resource(MethodView):
         return response.make_conditional(request) if conditional else response
 
     def location(self, made: Mapping[str, Any]) -> dict[str, str]:
-        """Returns the Location header of what was made."""
-        return {"Location": re.sub(r"\{(\w+)\}", lambda name: quote(str(made[name[1]]), safe=""), self.made_at)}
+        """Returns the Location header of what was made, below the path prefix that the request came by."""
+        path = re.sub(r"\{(\w+)\}", lambda name: quote(str(made[name[1]]), safe=""), self.made_at)
+        return {"Location": f"{request.script_root}{path}"}
 
     def csv_leaves_out(self) -> Collection[str]:
         """Fields of a list's rows that have no column in its CSV, by what the request asks for."""
