@@ -13,7 +13,7 @@ from flask import Flask, Response, abort, request
 class StaticText:
     """A text that is the same for everybody, as it is and compressed with gzip.
 
-    It holds no secret and repeats nothing of a request. So its length tells nothing, and it may be compressed (BREACH, CVE-2013-3587).
+    It holds no secret, so that it may be compressed: its length tells nothing (BREACH, CVE-2013-3587).
     """
 
     def __init__(self, text: bytes, mimetype: str) -> None:
