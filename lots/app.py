@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable
-from importlib import resources
 from typing import Any
 
-import flask_smorest
-from flask import Flask, Response, request, send_from_directory
+from flask import Flask, request
 
 from lots import __version__
 from lots.api.assessment import concessions, decisions, reinspections, visual_trials
 from lots.api.documents import events, lot_pictures, lot_record, nonconformity_report
 from lots.api.drift import baselines, drift
 from lots.api.files import imports
-from lots.api.http import authentication, errors, logs, metrics, routes, throttle
+from lots.api.http import authentication, documentation, errors, logs, metrics, routes, throttle
+from lots.api.http.openapi import docs_page
 from lots.api.instruments import calibration_checks, references, studies
 from lots.api.production import dryings, loads, matching, spools, tab_checks, tracing
 from lots.api.purchasing import comparison, corrective_actions
@@ -88,42 +86,6 @@ _STATEMENT_S = 30
 # What is done beside answering requests, in every process that serves.
 TASKS: tuple[Task, ...] = ()
 
-_ABOUT = """Filament lots: measured against what was approved, blocked when out, traced when loaded.
-
-A lot is not good or bad; it is good for a use. **A released lot never means a safe part**: the verdict is about a material
-in test bars and plaques. Parts that carry load, flex, lift or protect people need their own tests, local codes and the judgement of
-a licensed or competent engineer."""
-
-
-class Api(flask_smorest.Api):  # type: ignore[misc]  # flask-smorest ships no types
-    """The API with problem documents (RFC 9457) as its error bodies; its document is written when somebody first asks for it."""
-
-    ERROR_SCHEMA = errors.ProblemSchema
-
-    def __init__(self, app: Flask) -> None:
-        # Writing the document takes a good part of the time that starting would take.
-        self._unwritten: list[Callable[[], None]] = []
-        self._writing = threading.Lock()
-        super().__init__(app)
-
-    def document_later(self, write: Callable[[], None]) -> None:
-        """Keeps a part of the document to be written with the rest."""
-        self._unwritten.append(write)
-
-    def _openapi_json(self) -> Response:
-        with self._writing:
-            while self._unwritten:
-                self._unwritten.pop(0)()
-        return super()._openapi_json()  # type: ignore[no-any-return]  # the same
-
-    def _register_responses(self) -> None:
-        self.DEFAULT_RESPONSE_CONTENT_TYPE = "application/problem+json"
-        super()._register_responses()
-        del self.DEFAULT_RESPONSE_CONTENT_TYPE
-
-    def _register_error_handlers(self) -> None:
-        errors.register(self._app)
-
 
 class Application(Flask):
     """A Flask application all of whose functions are plain ones, so that none needs to be looked at, at each call, for being asynchronous."""
@@ -147,14 +109,11 @@ def create_app(settings: Settings | None = None) -> Flask:
     app = Application("lots", static_folder=None)
     app.json.sort_keys = False  # type: ignore[attr-defined]  # of the default provider
     app.config.update(
-        API_TITLE="Filament lots",
+        documentation.SETTINGS,
         API_VERSION=__version__,
-        OPENAPI_VERSION="3.1.0",
-        OPENAPI_URL_PREFIX="/v1",
         MAX_CONTENT_LENGTH=chosen.max_body_bytes,
         MAX_FORM_MEMORY_SIZE=chosen.max_body_bytes,
         PROPAGATE_EXCEPTIONS=False,
-        API_SPEC_OPTIONS={"security": [{"token": []}], "info": {"description": _ABOUT}, "servers": [{"url": "/"}]},
     )
     logs.register(app)
     throttle.register(app)
@@ -164,8 +123,7 @@ def create_app(settings: Settings | None = None) -> Flask:
     app.before_request(_connect)
     app.teardown_request(_disconnect)
     authentication.register(app)
-    api = Api(app)
-    api.spec.components.security_scheme("token", {"type": "http", "scheme": "bearer"})
+    api = documentation.Api(app)
     for one in ROUTES:
         api.register_blueprint(one)
     app.register_blueprint(nonconformity_report.pages)
@@ -175,7 +133,7 @@ def create_app(settings: Settings | None = None) -> Flask:
         database.EngineTrouble, lambda error: errors.unavailable(database.trouble(error) or error)
     )
     _serve_health(app)
-    _serve_docs(app)
+    docs_page.serve_docs(app)
     return app
 
 
@@ -208,31 +166,3 @@ def _serve_health(app: Flask) -> None:
         if not database.alive():
             return errors.http_problem(503, headers=[("Retry-After", "2")])
         return {"status": "ready"}
-
-
-def _serve_docs(app: Flask) -> None:
-    import flask_swagger_ui
-
-    assets = str(resources.files(flask_swagger_ui) / "dist")
-
-    @app.get("/docs")
-    def docs() -> Response:
-        return Response(_DOCS_PAGE, mimetype="text/html")
-
-    @app.get("/docs/<path:name>")
-    def docs_asset(name: str) -> Response:
-        if name == "start.js":
-            return Response(_DOCS_START, mimetype="text/javascript")
-        return send_from_directory(assets, name)
-
-
-_DOCS_PAGE = """<!doctype html>
-<html lang="en">
-<head><meta charset="utf-8"><meta name="viewport" content="width=device-width"><title>Filament lots: the API</title>
-<link rel="stylesheet" href="/docs/swagger-ui.css"></head>
-<body><div id="docs"><noscript>This page draws /v1/openapi.json with a script.</noscript></div>
-<script src="/docs/swagger-ui-bundle.js"></script><script src="/docs/start.js"></script></body>
-</html>
-"""
-_DOCS_START = """SwaggerUIBundle({url: "/v1/openapi.json", dom_id: "#docs", deepLinking: true, validatorUrl: null});
-"""

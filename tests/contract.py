@@ -9,6 +9,7 @@ from typing import Any, ClassVar
 from flask import Flask
 from jsonschema import Draft202012Validator
 from jsonschema.validators import validator_for
+from werkzeug.test import TestResponse
 
 
 class Contract:
@@ -29,8 +30,9 @@ class Contract:
         ordered = sorted(self.document["paths"].items(), key=lambda item: item[0].count("{"))
         self.paths = [(_pattern(path), operations) for path, operations in ordered]
 
-    def check(self, method: str, path: str, status: int, content_type: str, body: Any) -> None:
+    def check(self, method: str, path: str, answer: TestResponse) -> None:
         """Raises AssertionError when an answer is not one the document allows."""
+        status, content_type, body = answer.status_code, answer.mimetype, answer.get_json()
         operations = next((found for pattern, found in self.paths if pattern.fullmatch(path)), None)
         if operations is None or method.lower() not in operations:
             assert status in (404, 405), f"{method} {path} is not documented and answered {status}"
@@ -41,8 +43,16 @@ class Contract:
         )
         response = self._resolved(responses.get(str(status), responses["default"]))
         assert content_type in response["content"], f"{method} {path} answered {content_type}"
+        self._check_headers(f"{method} {path} {status}", response["headers"], answer)
         errors = sorted(self._validator(response["content"][content_type]["schema"]).iter_errors(body), key=str)
         assert not errors, f"{method} {path} {status}: {errors[0].json_path}: {errors[0].message[:300]}"
+
+    def _check_headers(self, said: str, documented: dict[str, Any], answer: TestResponse) -> None:
+        """Of the headers that the document knows, an answer has those of its operation, and all that it has always."""
+        known = self.document["components"]["headers"]
+        sent = {name for name in known if name in answer.headers}
+        always = {name for name in documented if known[name].get("required")}
+        assert always <= sent <= set(documented), f"{said} sent {sorted(sent)}, documented: {sorted(documented)}"
 
     def _resolved(self, node: dict[str, Any]) -> dict[str, Any]:
         while "$ref" in node:

@@ -19,7 +19,7 @@ def send(
     raw = content.encode() if isinstance(content, str) else content
     data = {"kind": kind, "file": (io.BytesIO(raw), name), **form}
     answer = shop.client.post("/v1/imports", data=data, headers=headers)
-    shop.contract.check("POST", "/v1/imports", answer.status_code, answer.mimetype, answer.get_json())
+    shop.contract.check("POST", "/v1/imports", answer)
     return answer
 
 

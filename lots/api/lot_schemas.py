@@ -52,7 +52,13 @@ class LotLineSchema(Schema):
     id = fields.Integer(required=True)
     supplier_lot = fields.String(required=True)
     standing = fields.String(required=True, metadata={"enum": list(STANDINGS)})
-    uses = fields.Dict(keys=fields.String(), values=VERDICT, required=True, metadata={"description": "use -> verdict"})
+    # Without a title, generators of clients name its type after lot and field: LotUses, which is the name of another schema.
+    uses = fields.Dict(
+        keys=fields.String(),
+        values=VERDICT,
+        required=True,
+        metadata={"description": "use -> verdict", "title": "Verdicts"},
+    )
 
 
 class NamedSchema(Schema):

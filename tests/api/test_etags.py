@@ -144,3 +144,23 @@ def test_a_shade_may_still_be_given_to_a_grade_that_had_none(shop):
     shade = shop.shade("late")
     assert shade["id"] == change(shop, grade, shade_id=shade["id"]).get_json()["shade_id"]
     refused(change(shop, grade, shade_id=None), 409, "settled", [])
+
+
+def test_the_place_of_what_was_made_is_an_address(shop):
+    """A code with a blank in it is written as an address needs it, and reading there finds what was made."""
+    delivery = shop.good_lot()
+    body = {"parents": [{"spool_code": delivery["spools"][0]["code"], "mass_g": 5.0}], "code": "MIX 1"}
+    place = shop.call("production", "POST", "/spools", body).headers["Location"]
+    assert "/v1/spools/MIX%201" == place
+    assert "MIX 1" == shop.get("production", place.removeprefix("/v1"))["code"]
+
+
+def test_the_place_of_what_was_made_is_below_the_path_prefix(shop):
+    """Behind a proxy that serves the shop below a prefix, Location leads there."""
+    answer = shop.client.post(
+        "/v1/suppliers",
+        json={"code": "A", "name": "A"},
+        headers={"Authorization": f"Bearer {shop.tokens['purchasing']}"},
+        environ_overrides={"SCRIPT_NAME": "/filament"},
+    )
+    assert f"/filament/v1/suppliers/{answer.get_json()['id']}" == answer.headers["Location"]

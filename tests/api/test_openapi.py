@@ -1,5 +1,6 @@
 import importlib
 import re
+from urllib.parse import urljoin
 
 import pytest
 from marshmallow import Schema, fields
@@ -106,7 +107,8 @@ def test_the_docs_page_and_its_assets_are_served_by_the_application(app):
     assert (200, "text/html") == (page.status_code, page.mimetype)
     wanted = re.findall(r'(?:src|href)="([^"]+)"', page.get_data(as_text=True))
     assert len(wanted) >= 3
-    for address in wanted:
+    for relative in wanted:
+        address = urljoin("/docs", relative)
         assert address.startswith("/"), address
         assert not address.startswith("//"), address
         with client.get(address) as answer:
@@ -144,6 +146,7 @@ def test_a_file_beside_the_assets_cannot_be_fetched(app):
 DESCRIBED = (
     "assessment.decisions",
     "assessment.visual_trials",
+    "production.clearance",
     "production.loads",
     "production.spools",
     "readings.readings",
@@ -172,3 +175,54 @@ def test_every_number_with_a_fraction_says_what_it_is(room):
 def _innermost(field):
     """What a list, or a list of lists, is of."""
     return _innermost(field.inner) if isinstance(field, fields.List) else field
+
+
+def test_every_operation_is_described(document):
+    """One short sentence as its summary, and a description in sentences of at most 25 words."""
+    for method, path, operation in operations(document):
+        at = f"{method} {path}"
+        summary, description = operation["summary"], operation.get("description", "")
+        assert re.fullmatch(r"[A-Z][^\n]{8,119}\.", summary), f"{at}: {summary}"
+        assert not re.search(r"\b[45]\d\d\b", summary), f"{at}: statuses belong into the description"
+        assert description.strip().endswith("."), f"{at} has no description"
+        sentences = re.split(r"(?<=[.!?])\s+", f"{summary} {description}".replace("\n", " "))
+        assert [] == [said for said in sentences if len(said.split()) > 25], at
+
+
+def test_every_refusal_that_a_description_names_is_an_answer(document):
+    """A status in the text has its response, so that a generated client expects it."""
+    for method, path, operation in operations(document):
+        named = set(re.findall(r"\b[45]\d\d\b", operation["description"])) - {"500"}
+        assert set() == named - set(operation["responses"]), f"{method} {path}"
+
+
+def test_every_operation_names_the_refusals_of_its_kind(document):
+    """Token, query and database for all; the thing in the path; the body; the version to change; the role where not all may."""
+    for method, path, operation in operations(document):
+        expected = {"401", "422", "429", "503"}
+        expected |= {"404"} if "{" in path else set()
+        expected |= {"400", "413", "415"} if "requestBody" in operation else set()
+        expected |= {"412", "428"} if method == "patch" else set()
+        expected |= {"403"} if set(ROLES) - set(operation["x-roles"]) else set()
+        assert set() == expected - set(operation["responses"]), f"{method} {path}"
+
+
+def test_every_success_describes_its_headers(document):
+    """The request's id for all, the ETag of what is read or changed, the next page of a list, the mark of a repeated answer."""
+    for method, path, operation in operations(document):
+        for status, response in operation["responses"].items():
+            if not status.startswith("2"):
+                continue
+            headers = response["headers"]
+            assert "X-Request-Id" in headers
+            assert ("ETag" in headers) or method not in ("get", "patch"), f"{method} {path}"
+            assert (method == "post") == ("Idempotent-Replayed" in headers), f"{method} {path}"
+            assert ("text/csv" in response.get("content", {})) == ("Link" in headers), f"{method} {path}"
+
+
+def test_what_is_made_at_an_address_of_its_own_says_where(document):
+    """POST to a collection whose members can be read by their name answers with Location."""
+    for path in document["paths"]:
+        collection, _, member = path.rpartition("/")
+        if member in ("{number}", "{code}") and "post" in document["paths"].get(collection, {}):
+            assert "Location" in document["paths"][collection]["post"]["responses"]["201"]["headers"], collection

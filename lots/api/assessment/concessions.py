@@ -22,6 +22,14 @@ routes = Routes(
 class ConcessionArgs(Strict):
     """What is asked for (ISO 9000:2015, 3.12.5)."""
 
+    example = {
+        "uses": ["hidden"],
+        "max_mass_g": 500,
+        "valid_until": "2027-01-31T00:00:00Z",
+        "reason": "Brackets inside a housing.",
+        "requested_by": "Wilhelmina",
+    }
+
     uses = fields.List(
         Text(20, one_of=(*USES, GENERAL)),
         required=True,
@@ -39,6 +47,8 @@ class ConcessionArgs(Strict):
 
 class WithdrawArgs(Strict):
     """Why a concession is taken back."""
+
+    example = {"reason": "The brackets are printed."}
 
     reason = Text(2000, lines=True, required=True)
 
@@ -87,13 +97,19 @@ class LotConcessions(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(ConcessionSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List a lot's concessions, in the order they were asked for."""
+        """List a lot's concessions in the order they were requested.
+
+        Masses are in g. 404 for an unknown lot.
+        """
         return page_answer(concessions.of_lot(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(ConcessionArgs)
     @routes.response(201, ConcessionSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Ask for a concession. It permits nothing until a second person approves it."""
+        """Request a concession for a lot.
+
+        It permits nothing until a second person approves it. The mass is in g. 409 for a returned or scrapped lot. 422 for a date in the past.
+        """
         return concessions.request(number, args, person().name)
 
 
@@ -105,7 +121,10 @@ class Approve(Resource):
 
     @routes.response(201, ConcessionSchema)
     def post(self, number: int) -> Any:
-        """Approve a concession. 409 for the person who asked for it, and when it was approved, withdrawn or has run out."""
+        """Approve a concession.
+
+        409 for the person who requested it, and when it was approved or withdrawn or has expired.
+        """
         return concessions.approve(number, person().name)
 
 
@@ -118,5 +137,8 @@ class Withdraw(Resource):
     @routes.arguments(WithdrawArgs)
     @routes.response(201, ConcessionSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Take a concession back. What still runs under it is listed."""
+        """Withdraw a concession.
+
+        Answers the loads that still run under it. 409 when it was withdrawn already.
+        """
         return concessions.withdraw(number, args["reason"], person().name)

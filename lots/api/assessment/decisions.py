@@ -203,6 +203,8 @@ class DecisionSchema(Schema):
 class DecisionArgs(Strict):
     """A decision by hand."""
 
+    example = {"action": "hold", "reason": "Parts of the first job were brittle."}
+
     action = Text(
         20,
         one_of=(*ACTIONS, ACCEPT_STEP),
@@ -247,7 +249,12 @@ class Assessment(Resource):
     @routes.arguments(AssessmentArgs, location="query")
     @routes.response(200, AssessmentNowSchema)
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """Show every finding: now, as of a time, or as it would be under other revisions."""
+        """Show every finding of a lot.
+
+        By default the findings of now. `as_of` replays what was known at a moment. `limits_revision` and `shade_revision` judge by other revisions and
+        store nothing. Each finding has value, limit and unit. 404 for an unknown lot, and for one that was not known at `as_of`. 422 for a revision
+        that does not exist.
+        """
         return decisions.assessment(number, args.get("as_of"), args.get("limits_revision"), args.get("shade_revision"))
 
 
@@ -259,7 +266,10 @@ class Reassess(Resource):
 
     @routes.response(201, ReassessedSchema)
     def post(self, number: int) -> Any:
-        """Judge a lot again under the newest revisions, as a new decision. The old decision stays as it was."""
+        """Judge a lot again under the newest revisions of limits and shade.
+
+        Stores a new decision. The old decision stays as it was.
+        """
         return decisions.reassess(number, person().name)
 
 
@@ -272,15 +282,19 @@ class Decisions(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(DecisionSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List a lot's decisions, oldest first."""
+        """List a lot's decisions, oldest first.
+
+        Each decision names its revisions, its readings and its author. 404 for an unknown lot.
+        """
         return page_answer(decisions.history(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(DecisionArgs)
     @routes.response(201, DecidedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Block, hold, return, scrap or lift by hand, or accept a step. 409 when that cannot follow what is in force: `legal` says what can.
+        """Block, hold, return, scrap or lift a lot by hand, or accept a step.
 
-        Lifting gives the word back to the readings: nobody can release by hand what they refuse. `accept_step` is legal while a step from the
-        last accepted lot keeps a use open. The rest of the findings then decide, and the lot is the start of later steps once it is accepted.
+        Lifting leaves the verdict to the readings. Nobody can release a lot that they refuse. `accept_step` is legal while a step from the last
+        accepted lot keeps a use open. The other findings then decide, and later steps start from this lot once it is accepted. 409 when the action
+        cannot follow the decision in force. `legal` lists the actions that can.
         """
         return decisions.decide(number, args["action"], args["reason"], person().name)

@@ -23,6 +23,8 @@ routes = Routes(
 class ReinspectionArgs(Strict):
     """What to measure again, and until when the lot may then be used."""
 
+    example = {"measure": ["diameter"], "use_by": "2027-05-31T00:00:00Z", "reason": "The spools were kept dry."}
+
     measure = fields.List(
         Text(20, one_of=CHARACTERISTICS),
         required=True,
@@ -67,14 +69,18 @@ class Reinspections(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(ReinspectionSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List a lot's re-inspections in the order they were recorded."""
+        """List a lot's re-inspections in the order they were recorded.
+
+        404 for an unknown lot.
+        """
         return page_answer(reinspections.listed(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(ReinspectionArgs)
     @routes.response(201, ReinspectedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Inspect a lot again at the end of its shelf life: what to measure again, and a new use-by date.
+        """Record the re-inspection of a lot at the end of its shelf life.
 
-        The date holds once each characteristic passes by new readings alone. 409 for a grade without a shelf life.
+        States what to measure again, and a new use-by date. The date holds once each characteristic passes by new readings alone. 409 for a grade
+        without a shelf life, and for a returned or scrapped lot.
         """
         return reinspections.request(number, args, person().name)

@@ -50,6 +50,15 @@ class TrialPlaqueArgs(Strict):
 class VisualTrialArgs(Strict):
     """A trial against the current revision of the grade's shade."""
 
+    example = {
+        "judged_at": "2026-11-25T14:00:00+01:00",
+        "conditions": ConditionsArgs.example,
+        "plaques": [
+            {"code": "V1", "lab": [95.5, -0.8, 1.5], "accepted": 9, "judged": 12},
+            {"code": "V2", "lab": [96.5, -0.8, 1.5], "accepted": 2, "judged": 12},
+        ],
+    }
+
     judged_at = Instant(metadata={"description": "now when left out"})
     conditions = fields.Nested(
         ConditionsArgs,
@@ -240,22 +249,27 @@ class VisualTrials(Resource):
     """Visual trials for a grade."""
 
     who = {"GET": ("quality",), "POST": ("quality",)}
+    made_at = "/v1/visual-trials/{id}"
 
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(VisualTrialLineSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List a grade's visual trials, oldest first, without what they show."""
+        """List a grade's visual trials, oldest first.
+
+        The list leaves out the results. GET /v1/visual-trials/{number} has them. 404 for an unknown grade.
+        """
         return page_answer(visual_trials.listed(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(VisualTrialArgs)
     @routes.response(201, VisualTrialSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Keep a trial: plaques about the reference, judged acceptable or not. Answers the tolerance they show, and limits it supports.
+        """Store a visual trial, and answer the tolerance that it shows.
 
-        A trial that shows no tolerance is kept too, and says why and what to show next. 409 without an approved reference.
+        A trial is a set of plaques about the reference, each accepted or not. A trial that shows no tolerance is stored too, with the reason and what
+        to show next. 409 without an approved reference. 404 for an unknown grade.
         """
         made = visual_trials.add(number, args, person().name)
-        return made, {"Location": f"/v1/visual-trials/{made['id']}"}
+        return made, self.location(made)
 
 
 @routes.route(f"/visual-trials/<{NUMBER}:number>")
@@ -266,5 +280,8 @@ class OneVisualTrial(Resource):
 
     @routes.response(200, VisualTrialSchema)
     def get(self, number: int) -> Any:
-        """Show a trial, and what it shows by the grade's current limits and the lots in stock now."""
+        """Show a visual trial with its results.
+
+        Compares them with the grade's current limits and the lots in stock. 404 for an unknown number.
+        """
         return visual_trials.shown(number)

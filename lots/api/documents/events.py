@@ -68,5 +68,8 @@ class Events(Resource):
     @routes.arguments(EventFilterArgs, location="query")
     @routes.response(200, page_schema(EventSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List who did what when, in the order it was done. `lots check` on the server proves that nothing of it was changed."""
+        """List who did what and when, in the order it was done.
+
+        Events are chained by hashes. `lots check` on the server proves that none was changed.
+        """
         return page_answer(events.listed(*page_args(args)))

@@ -118,7 +118,10 @@ class ColorMap(Resource):
     @routes.response(200, ColorMapSchema)
     @routes.alt_response(200, **AS_PICTURE)
     def get(self, number: int) -> Any:
-        """Show where a lot and its spools lie about the reference, and the true outline of its limit."""
+        """Show the colours of a lot and its spools about the reference, with the contour of the limit.
+
+        Coordinates are CIELAB. Also as image/svg+xml. 404 for an unknown lot.
+        """
         return pictured(lot_pictures.color_map(number), color_map.draw)
 
 
@@ -159,7 +162,10 @@ class LotUses(Resource):
     @routes.response(200, page_schema(LotUsesSchema))
     @routes.alt_response(200, **AS_PICTURE)
     def get(self, args: dict[str, Any]) -> Any:
-        """List lots with what each may be used for now, as GET /lots lists and filters them; as a picture, a grid of lots and uses."""
+        """List lots with their permitted uses.
+
+        Takes the filters and orders of GET /v1/lots. Also as image/svg+xml, a grid of lots and uses.
+        """
         answer, headers = page_answer(ordered_page(lot_uses.listed, args))
         return pictured(answer, use_grid.draw, headers)
 
@@ -256,7 +262,10 @@ class DiameterProfile(Resource):
     @routes.response(200, DiameterProfileSchema)
     @routes.alt_response(200, **AS_PICTURE)
     def get(self, number: int) -> Any:
-        """Show both diameters at each position of each measured spool, with the limits."""
+        """Show both diameters at each position of each measured spool, with the limits.
+
+        Diameters are in mm, positions in m. Also as image/svg+xml. 404 for an unknown lot.
+        """
         return pictured(lot_pictures.diameter_profile(number), diameter.draw)
 
 
@@ -269,7 +278,10 @@ class ShrinkagePicture(Resource):
     @routes.response(200, ShrinkagePictureSchema)
     @routes.alt_response(200, **AS_PICTURE)
     def get(self, number: int) -> Any:
-        """Show a lot's shrinkage along each axis beside the supplier's last lots of the grade."""
+        """Show a lot's shrinkage per axis beside that of the supplier's last lots of the grade.
+
+        Shrinkage is in %, positive when parts come out short. Also as image/svg+xml. 404 for an unknown lot.
+        """
         return pictured(lot_pictures.shrinkage_picture(number), shrinkage.draw)
 
 
@@ -282,5 +294,8 @@ class BondPicture(Resource):
     @routes.response(200, BondPictureSchema)
     @routes.alt_response(200, **AS_PICTURE)
     def get(self, number: int) -> Any:
-        """Show every bar of a lot that was broken, the control bars beside them, and the floors."""
+        """Show the breaking stress of every bar of a lot and of the control bars, with the limits.
+
+        Stresses are in MPa. Also as image/svg+xml. 404 for an unknown lot.
+        """
         return pictured(lot_pictures.bond_picture(number), bond.draw)

@@ -123,9 +123,10 @@ class LotRecord(Resource):
     @routes.alt_response(200, **AS_PAGE)
     @routes.alt_response(200, **AS_PDF)
     def get(self, number: int) -> Any:
-        """Show all that is known of a lot: JSON, or with `Accept: text/html` a page to print, or `application/pdf`.
+        """Show the full record of a lot.
 
-        501 for a PDF where the extra for it is not installed.
+        JSON by default, with `Accept: text/html` a page to print, or `application/pdf`. 404 for an unknown lot. 501 for a PDF where the extra for it is
+        not installed.
         """
         return printed(lambda: lot_record.record(number), _paper)
 

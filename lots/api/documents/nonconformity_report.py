@@ -327,9 +327,10 @@ class NonconformityReport(Resource):
     @routes.alt_response(200, **AS_PAGE)
     @routes.alt_response(200, **AS_PDF)
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """Report what was wrong with a lot to its supplier: JSON, or with `Accept: text/html` a page to print, or `application/pdf`.
+        """Report the nonconformity of a lot to its supplier.
 
-        409 for a lot of which nothing fails and that was not blocked by hand. 501 for a PDF where the extra for it is not installed.
+        JSON by default, with `Accept: text/html` a page to print, or `application/pdf`. 409 for a lot of which nothing fails and that was not blocked by
+        hand. 501 for a PDF where the extra for it is not installed. 404 for an unknown lot, and for one that was not known at `as_of`.
         """
         return printed(lambda: nonconformity_report.nonconformity(number, args.get("as_of")), _paper)
 

@@ -33,6 +33,13 @@ class GivenArgs(Strict):
 class BaselineArgs(Strict):
     """A baseline: the lots it is made from, or values given by hand."""
 
+    example = {
+        "supplier_id": 1,
+        "grade_id": 1,
+        "lot_ids": [1, 2, 3, 4, 5, 6, 7, 8],
+        "reason": "The year before the new extruder.",
+    }
+
     supplier_id = StrictInteger(1, MAX_ID)
     supplier_code = Text(40, metadata={"description": "instead of supplier_id"})
     grade_id = StrictInteger(1, MAX_ID)
@@ -111,12 +118,19 @@ class Baselines(Resource):
     @routes.arguments(BaselineFilterArgs, location="query")
     @routes.response(200, page_schema(BaselineSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List baselines in the order they were chosen."""
+        """List baselines in the order they were chosen.
+
+        Drift is measured from the newest baseline of a supplier and grade.
+        """
         cursor, limit = args.pop("cursor", None), args.pop("limit")
         return page_answer(baselines.listed(args, cursor, limit))
 
     @routes.arguments(BaselineArgs)
     @routes.response(201, ChosenSchema)
     def post(self, args: dict[str, Any]) -> Any:
-        """Choose a baseline: freeze the values of named lots, unstable ones excluded by name. It never moves afterwards."""
+        """Choose a baseline.
+
+        The values of the named lots are frozen. Exclude unstable lots by name. A baseline never changes afterwards. 422 for lots of another supplier or
+        grade, and for too few lots.
+        """
         return baselines.choose(args, person().name)

@@ -221,7 +221,11 @@ class Drift(Resource):
     @routes.response(200, DriftSchema)
     @routes.alt_response(200, **AS_PICTURE)
     def get(self, args: dict[str, Any]) -> Any:
-        """Follow a characteristic over a supplier's lots: series, baseline, charts, signals in words, and when a limit is reached."""
+        """Follow a characteristic over a supplier's consecutive lots of a grade.
+
+        Answers series, baseline, control charts, signals in words, and when a limit will be reached. Each measure names its unit. Also as image/svg+xml.
+        404 for an unknown supplier or grade. 422 for a characteristic that is not followed over lots.
+        """
         whose = args["supplier_id"], args["grade_id"], args.get("characteristic")
         span = drift.LotSpan(args.get("received_from"), args.get("received_to"))
         return pictured(drift.drift_of(*whose, span, rules=args["run_rules"]), draw)

@@ -39,7 +39,7 @@ def _who_may() -> str:
     for name, declared in DECLARED.items():
         readings.setdefault(WHO[name], []).append(declared.said)
     told = ", ".join(f"of {_and(names)} for {_and(roles)}" for roles, names in readings.items())
-    return f"Readings {told.replace(' for ', ' are for ', 1)}; deliveries are for {_and(WHO[imports.DELIVERIES])}."
+    return f"Readings {told.replace(' for ', ' are for ', 1)}. Deliveries are for {_and(WHO[imports.DELIVERIES])}."
 
 
 def _and(words: Sequence[str]) -> str:
@@ -47,9 +47,9 @@ def _and(words: Sequence[str]) -> str:
 
 
 _TOLD = f"""\
-Columns are named like the fields of the JSON requests. Every fault is answered at once, with `row` (1 is the header),
-`column`, and `line` where quoted line breaks make it another number. The same file again answers 200 with what was
-answered first. A dry run answers 200 with what would be. {_who_may()}"""
+The import is atomic. Columns are named like the fields of the JSON requests. 422 lists every error with `row` (1 is the header) and `column`,
+and with `line` where quoted line breaks make it another number. The same file again answers 200 with the first answer. A dry run answers 200
+and stores nothing. 403 for a kind of file that the role may not store. {_who_may()}"""
 
 
 class Zone(Text):
@@ -95,6 +95,8 @@ class ImportArgs(OptionArgs):
 
 class ImportFormSchema(ImportArgs):
     """The form that a file comes in."""
+
+    example = {"kind": "diameter", "dry_run": True, "file": "spool_code,d1_mm,d2_mm\nA-1,1.748,1.752\n"}
 
     file = fields.Raw(required=True, metadata={"type": "string", "format": "binary", "description": "CSV in UTF-8"})
 
@@ -245,19 +247,25 @@ class Imports(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(ImportSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List imported files, in the order they came."""
+        """List imported files in the order they came.
+
+        Each has its digest, its rows and its lots.
+        """
         return page_answer(imports.listed(args.get("cursor"), args["limit"]))
 
     @routes.doc(
         description=_TOLD,
-        requestBody={"required": True, "content": {"multipart/form-data": {"schema": ImportFormSchema}}},
+        requestBody={
+            "required": True,
+            "content": {"multipart/form-data": {"schema": ImportFormSchema, "example": ImportFormSchema.example}},
+        },
     )
     @routes.alt_response(
         200, schema=ImportedSchema, description="A dry run, or a file that was imported before", success=True
     )
     @routes.response(201, ImportedSchema)
     def post(self) -> Any:
-        """Import a CSV file of readings or deliveries, or colour exchange text of colours: all of it or nothing."""
+        """Import a CSV file of readings or deliveries, or colour exchange text of colours."""
         args, file = _read_form()
         roles = WHO[args["kind"]]
         if person().role not in (*roles, "admin"):

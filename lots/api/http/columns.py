@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from copy import copy
 from dataclasses import replace
 from typing import Any
 
-from marshmallow import Schema, ValidationError, fields, missing
+from marshmallow import Schema, ValidationError, fields, missing, validate
 
 from lots.api.http.errors import faults_from
-from lots.api.http.fields import Said
+from lots.api.http.fields import Said, Strict
 from lots.services.errors import Fault, Invalid
 
 _LIKE = 'Write it like {"columns": {"spool_code": ["A-1", "A-2"], ...}}.'
@@ -20,22 +21,28 @@ def is_columns(body: Any) -> bool:
     return isinstance(body, dict) and set(body) == {"columns"}
 
 
-def documented(schema: Schema, most: int) -> dict[str, Any]:
-    """Returns the form as OpenAPI says it, for at most so many readings of a schema."""
-    array = {"type": "array", "minItems": 1, "maxItems": most}
-    columns = {
-        "type": "object",
-        "description": "Arrays of one length. null where a reading does not say the field.",
-        "properties": dict.fromkeys(schema.load_fields, array),
-        "required": [name for name, field in schema.load_fields.items() if field.required],
-        "additionalProperties": False,
+def documented(schema: Schema, most: int) -> type[Schema]:
+    """Returns the form as a schema for the document, for at most so many readings of a schema."""
+    length = validate.Length(1, most)
+    arrays: dict[str, Any] = {
+        name: fields.List(_in_column(field), required=field.required, validate=length)
+        for name, field in schema.load_fields.items()
     }
-    return {
-        "type": "object",
-        "properties": {"columns": columns},
-        "required": ["columns"],
-        "additionalProperties": False,
-    }
+    name = type(schema).__name__.removesuffix("Args")
+    about = "Arrays of one length. null where a reading does not say the field."
+    inner = type(f"{name}ArraysArgs", (Strict,), {"__doc__": about, **arrays})
+    return type(f"{name}ColumnsArgs", (Strict,), {"__doc__": about, "columns": fields.Nested(inner, required=True)})
+
+
+def _in_column(field: fields.Field[Any]) -> fields.Field[Any]:
+    """Returns a field of a reading as its column holds it: null stands where a reading does not say it."""
+    one = copy(field)
+    one.metadata = dict(field.metadata)
+    if not field.required:
+        one.allow_none = True
+        if "enum" in one.metadata:
+            one.metadata["enum"] = [*one.metadata["enum"], None]
+    return one
 
 
 def load(

@@ -7,7 +7,7 @@ import re
 import unicodedata
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, ClassVar
 
 from marshmallow import Schema, ValidationError, fields, validate
 
@@ -36,6 +36,8 @@ class Strict(Schema):
     """A request: unknown fields are refused, and what is missing is asked for in plain words."""
 
     error_messages = {"unknown": "There is no such field.", "type": "This must be an object, in { }."}
+    # A whole request for the document; tests send it.
+    example: ClassVar[Mapping[str, Any]] = {}
 
 
 class StrictFloat(fields.Float):

@@ -5,10 +5,10 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Callable, Collection, Iterable
+from collections.abc import Callable, Collection, Iterable, Mapping
 from functools import partial
 from typing import Any, ClassVar, NoReturn
-from urllib.parse import urlencode
+from urllib.parse import quote, urlencode
 
 from flask import Response, current_app, request
 from flask.views import MethodView
@@ -20,6 +20,7 @@ from lots.api.http import columns, csv_answers, strict_json
 from lots.api.http.authentication import person
 from lots.api.http.errors import ProblemSchema, faults_from, http_problem, problem
 from lots.api.http.fields import Strict, Text, WrittenWhole, moment_text
+from lots.api.http.openapi.operations import document_shared, example_of
 from lots.api.http.roles import admitted
 from lots.services.errors import Clash, Fault, Invalid
 from lots.services.setup import access
@@ -47,6 +48,8 @@ class Resource(MethodView):
     who: ClassVar[dict[str, tuple[str, ...]]] = {}
     # Of what GET answers where that is a page of a list; found when the path is registered.
     row_of_page: ClassVar[Schema | None] = None
+    # Address of what POST makes, such as /v1/suppliers/{id}, sent as its Location.
+    made_at: ClassVar[str] = ""
 
     def dispatch_request(self, **kwargs: Any) -> Any:
         """Answers a request: token, role, then the method, a repeated POST from the answer kept."""
@@ -64,6 +67,11 @@ class Resource(MethodView):
             response.add_etag()  # of its text, where it has no version of its own
         conditional = response.get_etag()[0] and not _CONDITIONS.isdisjoint(request.environ)
         return response.make_conditional(request) if conditional else response
+
+    def location(self, made: Mapping[str, Any]) -> dict[str, str]:
+        """Returns the Location header of what was made, below the path prefix that the request came by."""
+        path = re.sub(r"\{(\w+)\}", lambda name: quote(str(made[name[1]]), safe=""), self.made_at)
+        return {"Location": f"{request.script_root}{path}"}
 
     def csv_leaves_out(self) -> Collection[str]:
         """Fields of a list's rows that have no column in its CSV, by what the request asks for."""
@@ -175,18 +183,21 @@ class Routes(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self._prepare_doc_cbks.append(_document_shared)
+        self._prepare_doc_cbks.append(document_shared)
 
     def route(self, rule: str, **options: Any) -> Callable[[Any], Any]:
         """Registers a resource and writes its roles into the documentation."""
         register = super().route(rule, **options)
 
         def decorate(view: type[Resource]) -> Any:
+            view.row_of_page = csv_answers.answered_item(getattr(view, "get", None))
+            told = {"made_at": view.made_at, "rule": f"{self.url_prefix or ''}{rule}"}
             for name, roles in view.who.items():
                 method: Any = getattr(view, name.lower())
-                named = {"roles": roles, "operation_id": f"{name.lower()}{view.__name__}"}
+                named = {"roles": roles, "operation_id": f"{name.lower()}{view.__name__}", **told}
+                if name == "GET" and view.row_of_page:
+                    named["as_csv"] = csv_answers.SAYS
                 method._apidoc = {**getattr(method, "_apidoc", {}), **named}
-            view.row_of_page = csv_answers.answered_item(getattr(view, "get", None))
             return register(view)
 
         return decorate
@@ -208,13 +219,10 @@ class Routes(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
             of_the_rest: asked, where some objects of a list cannot be read, what is wrong with the others, by their places; so that
                 whoever sent the list is told everything at once.
         """
-        forms = [schema, {"type": "array", "items": schema}, columns.documented(schema, _MAX_LIST)]
-        doc = {
-            "requestBody": {
-                "required": True,
-                "content": {"application/json": {"schema": {"oneOf": forms}}},
-            }
-        }
+        several = {"type": "array", "items": schema, "minItems": 1, "maxItems": _MAX_LIST}
+        forms = [schema, several, columns.documented(schema, _MAX_LIST)]
+        content = {"application/json": {"schema": {"oneOf": forms}, "example": example_of(schema)}}
+        doc = {"requestBody": {"required": True, "content": content}}
 
         def decorate(method: Any) -> Any:
             def read(self_: Any, *args: Any, **kwargs: Any) -> Any:
@@ -249,28 +257,6 @@ class Routes(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
             return self.doc(**doc)(read)
 
         return decorate
-
-
-def _document_shared(doc: dict[str, Any], info: dict[str, Any], *, method: str, **_: Any) -> dict[str, Any]:
-    """Documents what every operation has: its roles, the problem document, the key of a repeatable POST, the ETag a PATCH needs."""
-    doc.setdefault("responses", {})["default"] = "DEFAULT_ERROR"
-    doc["operationId"] = info.get("operation_id")
-    doc["x-roles"] = list(dict.fromkeys([*info.get("roles", ()), "admin"]))
-    shown = doc["responses"].get(200, {}).get("content", {})
-    if csv_answers.item_of_page(shown.get("application/json", {}).get("schema")):
-        shown["text/csv"] = {"schema": {"type": "string", "description": csv_answers.SAYS}}
-    if method == "post":
-        key = {"type": "string", "minLength": 1, "maxLength": 255}
-        text = "A repeat with the same key and body gets the first answer again; with another body, 422."
-        doc.setdefault("parameters", []).append(
-            {"in": "header", "name": "Idempotency-Key", "schema": key, "description": text}
-        )
-    if method == "patch":
-        text = "The ETag of what you read. 428 without it, 412 when it is stale."
-        doc.setdefault("parameters", []).append(
-            {"in": "header", "name": "If-Match", "required": True, "schema": {"type": "string"}, "description": text}
-        )
-    return doc
 
 
 def json_without_schema(view: dict[str, Any], status: int = 200) -> Response:

@@ -26,6 +26,8 @@ def _measures(**known: Any) -> fields.List[Any]:
 class MeasuresArgs(Strict):
     """What an instrument measures."""
 
+    example = {"measures": ["diameter"]}
+
     measures = _measures(required=True)
 
     @post_load
@@ -38,6 +40,15 @@ class MeasuresArgs(Strict):
 
 class InstrumentArgs(MeasuresArgs):
     """A new instrument. Without `measures` it measures what its kind does, or what it is first used for where its kind does not tell."""
+
+    example = {
+        "code": "MIC-2",
+        "kind": "micrometer",
+        "measures": ["diameter"],
+        "standard_uncertainty": 0.002,
+        "resolution": 0.001,
+        "check_interval_days": 30,
+    }
 
     code = Code(40, required=True, metadata={"example": "MIC-1"})
     kind = Text(60, required=True, metadata={"example": "micrometer"})
@@ -102,6 +113,13 @@ class InstrumentSchema(Schema):
 class CheckArgs(Strict):
     """A check of an instrument against something known."""
 
+    example = {
+        "checked_at": "2026-11-25T14:00:00+01:00",
+        "result": "pass",
+        "artefact": "Pin 1.750 mm",
+        "readings": [1.751],
+    }
+
     checked_at = Instant(required=True)
     result = Text(4, one_of=("pass", "fail"), required=True)
     artefact = Text(200, metadata={"example": "white tile 3"})
@@ -143,18 +161,26 @@ class Instruments(Resource):
     """All instruments."""
 
     who = {"GET": ("quality",), "POST": ("quality",)}
+    made_at = "/v1/instruments/{id}"
 
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(InstrumentSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List instruments."""
+        """List instruments in the order they were added.
+
+        Each has its uncertainty in force per characteristic, with unit and source.
+        """
         return page_answer(calibration_checks.listed(args.get("cursor"), args["limit"]))
 
     @routes.arguments(InstrumentArgs)
     @routes.response(201, InstrumentSchema)
     def post(self, args: dict[str, Any]) -> Any:
-        """Add an instrument. 409 when the code is taken."""
-        return calibration_checks.add(args, person().name)
+        """Add an instrument.
+
+        Uncertainty and resolution are in the unit of what it measures. The check interval is in days. 409 when the code is taken.
+        """
+        made = calibration_checks.add(args, person().name)
+        return made, self.location(made)
 
 
 @routes.route(f"/<{NUMBER}:number>")
@@ -165,14 +191,20 @@ class OneInstrument(Resource):
 
     @routes.response(200, InstrumentSchema)
     def get(self, number: int) -> Any:
-        """Show an instrument."""
+        """Show an instrument.
+
+        The ETag is the version that a change needs. 404 for an unknown number.
+        """
         found = calibration_checks.get(number)
         return found, etag("instrument", _versioned(found))
 
     @routes.arguments(MeasuresArgs)
     @routes.response(200, InstrumentSchema)
     def patch(self, args: dict[str, Any], number: int) -> Any:
-        """Set what an instrument measures, for readings to come. Needs If-Match: 428 without it, 412 when it was changed meanwhile."""
+        """Set what an instrument measures.
+
+        It holds for readings to come. Needs If-Match. 428 without it, 412 when the instrument has changed since.
+        """
         version_to_change("instrument", _versioned(calibration_checks.get(number)))
         changed = calibration_checks.change(number, args["measures"], person().name)
         return changed, etag("instrument", _versioned(changed))
@@ -192,7 +224,10 @@ class Checks(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(CheckSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List an instrument's checks."""
+        """List an instrument's checks, oldest first.
+
+        404 for an unknown instrument.
+        """
         return page_answer(calibration_checks.checks(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(CheckArgs)
@@ -200,7 +235,7 @@ class Checks(Resource):
     def post(self, args: dict[str, Any], number: int) -> Any:
         """Record a check against a known artefact.
 
-        A failed check puts every reading since the last good one in doubt: the lots they belong to are judged again without them,
-        and `lots` lists each with every machine and job it has reached.
+        A failed check puts every reading since the last passed check in doubt. Their lots are judged again without them. `lots` lists each with every
+        machine and job that it has reached. 404 for an unknown instrument.
         """
         return calibration_checks.add_check(number, args, person().name)

@@ -29,6 +29,16 @@ def _conditions() -> fields.Nested:
 class WorkingCopyArgs(Strict):
     """A plaque that is to stand in for the master; both read on one instrument, in one session."""
 
+    example = {
+        "code": "W1",
+        "master": [[95.0, -0.8, 1.5]],
+        "copy": [[95.0, -0.8, 1.7]],
+        "conditions": ConditionsArgs.example,
+        "instrument_id": 1,
+        "measured_at": "2026-11-25T14:00:00+01:00",
+        "remeasure_every_days": 90,
+    }
+
     code = Code(60, required=True, metadata={"example": "HW-W1"})
     master = _readings("of the master")
     copy = _readings("of the copy")
@@ -84,6 +94,16 @@ class PlaqueReadArgs(Strict):
 
 class RemeasurementArgs(Strict):
     """A session: the instrument's tile, and the master, working copies or both, read one after the other."""
+
+    example = {
+        "measured_at": "2026-11-25T14:00:00+01:00",
+        "instrument_id": 1,
+        "conditions": ConditionsArgs.example,
+        "read": [
+            {"artefact": "tile", "code": "T-1", "readings": [[97.0, 0.0, 0.4]]},
+            {"artefact": "master", "readings": [[95.0, -0.8, 1.5]]},
+        ],
+    }
 
     measured_at = Instant(required=True)
     instrument_id = StrictInteger(1, MAX_ID, required=True)
@@ -206,6 +226,8 @@ class RemeasuredSchema(RemeasurementSchema):
 class RemeasurementVoidArgs(Strict):
     """Why a session does not count."""
 
+    example = {"reason": "The tile was dusty."}
+
     reason = Text(2000, lines=True, required=True)
 
 
@@ -253,15 +275,18 @@ class WorkingCopies(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(WorkingCopySchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List a shade's working copies, those that were replaced included."""
+        """List a shade's working copies, replaced ones included.
+
+        Each has its offset to the master in CIELAB. 404 for an unknown shade.
+        """
         return page_answer(references.copies(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(WorkingCopyArgs)
     @routes.response(201, MadeCopySchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Add a working copy of the newest revision, and answer its offset to the master. A newer one of a code takes the older's place.
+        """Add a working copy of the newest revision, and answer its offset to the master.
 
-        422 under other conditions than the revision's, 409 without a revision.
+        A newer copy with the same code replaces the older one. 409 without a revision. 422 under other conditions than the revision's.
         """
         return references.add_copy(number, args, person().name)
 
@@ -275,16 +300,19 @@ class Remeasurements(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(RemeasurementSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List a shade's sessions with what each tells, voided ones included."""
+        """List a shade's remeasurement sessions with their results, voided ones included.
+
+        404 for an unknown shade.
+        """
         return page_answer(references.sessions(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(RemeasurementArgs)
     @routes.response(201, RemeasuredSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Store a session, and answer of each plaque whether it moved, or the instrument.
+        """Store a remeasurement session, and answer whether each plaque moved, or the instrument.
 
-        A plaque that moved is listed in `in_doubt` with the decisions made since it last agreed, and the shade says so until a new
-        revision is approved. No decision is changed: lots are judged again when somebody asks.
+        `in_doubt` lists a plaque that moved with the decisions made since it last agreed. The shade says so until a new revision is approved. No
+        decision is changed. Lots are judged again when somebody asks. 409 without a revision. 422 under other conditions than the revision's.
         """
         return references.remeasure(number, args, person().name)
 
@@ -298,7 +326,10 @@ class RemeasurementVoid(Resource):
     @routes.arguments(RemeasurementVoidArgs)
     @routes.response(201, RemeasuredSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Say that a session does not count. It stays visible. 409 when it is void already."""
+        """Void a remeasurement session.
+
+        It stays visible. 409 when it is void already.
+        """
         return references.void_session(number, args["reason"], person().name)
 
 
@@ -310,5 +341,8 @@ class Due(Resource):
 
     @routes.response(200, DueSchema)
     def get(self) -> Any:
-        """List instruments, masters and working copies by the day on which they are to be checked or measured again."""
+        """List instruments, masters and working copies by the day of their next check or remeasurement.
+
+        What is overdue comes first.
+        """
         return due.due()

@@ -49,8 +49,28 @@ class PlaqueArgs(Strict):
     second = _several(Numbers(3, LAB), 50, "readings", required=True, metadata={"description": "on the other one"})
 
 
+# Part, operator and diameter in mm of a short study.
+_TRIALS = (
+    ("pin 1", "Ann", 1.75),
+    ("pin 1", "Ann", 1.752),
+    ("pin 1", "Bo", 1.751),
+    ("pin 1", "Bo", 1.749),
+    ("pin 2", "Ann", 1.76),
+    ("pin 2", "Ann", 1.762),
+    ("pin 2", "Bo", 1.761),
+    ("pin 2", "Bo", 1.759),
+)
+
+
 class StudyArgs(Strict):
     """A study: `measure` and `trials` for repeatability, `measure` and `artefacts` for linearity, `plaques` for agreement."""
+
+    example = {
+        "kind": "repeatability",
+        "measure": "diameter",
+        "studied_at": "2026-11-25T14:00:00+01:00",
+        "trials": [{"part": part, "operator": who, "value": value} for part, who, value in _TRIALS],
+    }
 
     kind = Text(
         14,
@@ -284,6 +304,8 @@ class StudiedSchema(StudySchema):
 class StudyVoidArgs(Strict):
     """Why a study does not count."""
 
+    example = {"reason": "The pins were mixed up."}
+
     reason = Text(2000, lines=True, required=True)
 
 
@@ -292,23 +314,27 @@ class Studies(Resource):
     """Studies of an instrument."""
 
     who = {"GET": ("quality",), "POST": ("quality",)}
+    made_at = "/v1/studies/{id}"
 
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(StudySchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List an instrument's studies, voided ones included."""
+        """List an instrument's studies, voided ones included.
+
+        Studies are in the order they were stored. 404 for an unknown instrument.
+        """
         return page_answer(studies.listed(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(StudyArgs)
     @routes.response(201, StudiedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Store a study with its readings, and answer what they show.
+        """Store a study with its readings, and answer the results.
 
-        What a study of repeatability finds counts as the instrument's standard uncertainty for readings taken from then on, where it is
-        larger than the stated one; lots whose readings it speaks for are judged again, and `lots` lists those that stand otherwise.
+        The standard deviation of a repeatability study counts as the standard uncertainty of the instrument where it is larger than the stated one.
+        This holds for readings from then on. Lots whose readings are affected are judged again. `lots` lists those with another standing. 422 for too few readings.
         """
         made = studies.add(number, args, person().name)
-        return made, {"Location": f"/v1/studies/{made['id']}"}
+        return made, self.location(made)
 
 
 @routes.route(f"/studies/<{NUMBER}:number>")
@@ -319,7 +345,10 @@ class OneStudy(Resource):
 
     @routes.response(200, StudySchema)
     def get(self, number: int) -> Any:
-        """Show a study with its readings and what they show."""
+        """Show a study with its readings and results.
+
+        404 for an unknown number.
+        """
         return studies.get(number)
 
 
@@ -332,5 +361,8 @@ class StudyVoid(Resource):
     @routes.arguments(StudyVoidArgs)
     @routes.response(201, StudiedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Say that a study does not count. It stays visible; lots whose readings it spoke for are judged again. 409 when it is void already."""
+        """Void a study.
+
+        It stays visible. Lots whose readings it affects are judged again. 409 when it is void already.
+        """
         return studies.void(number, args["reason"], person().name)

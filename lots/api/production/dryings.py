@@ -17,6 +17,8 @@ DRYERS = ("production", "quality", "receiving")
 class DryingArgs(Strict):
     """A drying of a spool, once it has ended."""
 
+    example = {"temperature_c": 45, "hours": 6, "ended_at": "2026-11-25T14:00:00+01:00"}
+
     temperature_c = StrictFloat(
         above=0, high=200, required=True, metadata={"description": "of the air around it, °C", "example": 45}
     )
@@ -61,11 +63,18 @@ class Dryings(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(DryingSchema))
     def get(self, args: dict[str, Any], code: str) -> Any:
-        """List a spool's dryings, oldest first."""
+        """List a spool's dryings, oldest first.
+
+        Temperatures are in °C, times in h. 404 for an unknown code.
+        """
         return page_answer(dryings.listed(code, args.get("cursor"), args["limit"]))
 
     @routes.arguments(DryingArgs)
     @routes.response(201, DryingSchema)
     def post(self, args: dict[str, Any], code: str) -> Any:
-        """Record a drying. One that keeps to the grade's rule starts the time that the spool stays dry; a wet reading still needs a dry one."""
+        """Record a drying of a spool.
+
+        A drying that conforms to the grade's rule starts the time that the spool stays dry. After a wet reading, a dry reading is needed as well.
+        Temperature is in °C, duration in h. 409 for a withdrawn spool.
+        """
         return dryings.record(code, args, person().name)

@@ -81,6 +81,8 @@ class TableSchema(Schema):
 class PickArgs(Strict):
     """What a job needs."""
 
+    example = {"grade_id": 1, "use": "general", "mass_g": 100, "match_max": 1.0}
+
     grade_id = StrictInteger(1, MAX_ID, required=True)
     use = Text(20, one_of=(*USES, GENERAL), required=True)
     mass_g = StrictFloat(above=0, high=10_000_000, required=True)
@@ -149,7 +151,10 @@ class LotMatches(Resource):
     @routes.arguments(MostArgs, location="query")
     @routes.response(200, MatchesSchema)
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List the other lots in stock of the same shade, with how far each lies from this one, nearest first."""
+        """List the other lots in stock of the same shade with their colour difference from this lot.
+
+        The nearest comes first. Differences are in the formula of the grade's limits. 404 for an unknown lot.
+        """
         return matching.matches(number, args.get("max"))
 
 
@@ -163,7 +168,10 @@ class MatchTable(Resource):
     @routes.response(200, TableSchema)
     @routes.alt_response(200, **AS_PICTURE)
     def get(self, args: dict[str, Any]) -> Any:
-        """List every pair of lots in stock of a grade: A like B and B like C does not make A like C."""
+        """List the colour differences between all lots in stock of a grade.
+
+        Every pair is listed, because A like B and B like C does not make A like C. Also as image/svg+xml. 404 for an unknown grade.
+        """
         return pictured(matching.match_table(args["grade_id"], args.get("max")), draw)
 
 
@@ -176,8 +184,9 @@ class Picks(Resource):
     @routes.arguments(PickArgs)
     @routes.response(200, PickedSchema)
     def post(self, args: dict[str, Any]) -> Any:
-        """Pick spools so that every pair of lots matches and the mass suffices: fewest lots, then the oldest, opened spools first.
+        """Pick spools for a job so that every pair of lots matches and the mass suffices.
 
-        Nothing is stored or reserved. When it is impossible, `nearest` says how close one can get.
+        Prefers the fewest lots, then the oldest, and opened spools first. Nothing is stored or reserved. Masses are in g. When the job is impossible,
+        `nearest` says how close one can get. 404 for an unknown grade.
         """
         return matching.picks(args)

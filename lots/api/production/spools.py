@@ -52,6 +52,8 @@ class WoundSchema(SpoolSchema):
 class EventArgs(Strict):
     """What was done to a spool."""
 
+    example = {"event": "opened", "at": "2026-11-25T14:00:00+01:00"}
+
     event = Text(10, one_of=("opened", "dried"), required=True)
     at = Instant(metadata={"description": "now when left out"})
 
@@ -65,6 +67,8 @@ class ParentArgs(Strict):
 
 class WindArgs(Strict):
     """A new spool wound from others of one grade."""
+
+    example = {"parents": [{"spool_code": "A-1", "mass_g": 120}, {"spool_code": "A-2", "mass_g": 90}], "code": "MIX-1"}
 
     parents = fields.List(
         fields.Nested(ParentArgs),
@@ -81,15 +85,18 @@ class Spools(Resource):
     """Spools wound in the shop."""
 
     who = {"POST": FLOOR}
+    made_at = "/v1/spools/{code}"
 
     @routes.arguments(WindArgs)
     @routes.response(201, WoundSchema)
     def post(self, args: dict[str, Any]) -> Any:
-        """Wind filament of one or more spools onto a new one. It holds all their lots, and is as good as the worst of them.
+        """Wind filament of one or more spools onto a new spool.
 
-        Lots that do not match within one job are told in `warnings`: such a spool is refused where colour shows.
+        The new spool holds all their lots and is as good as the worst of them. `warnings` names lots that do not match within one job. Such a spool is
+        refused where colour shows. Masses are in g. 409 when the code is taken. 404 for an unknown spool.
         """
-        return spools.wind(args, person().name)
+        made = spools.wind(args, person().name)
+        return made, self.location(made)
 
 
 @routes.route("/<code>")
@@ -100,7 +107,10 @@ class OneSpool(Resource):
 
     @routes.response(200, SpoolSchema)
     def get(self, code: str) -> Any:
-        """Show a spool with its lot."""
+        """Show a spool with its lot.
+
+        Masses are in g. 404 for an unknown code, with near codes as `candidates`.
+        """
         return spools.get_spool(code)
 
 
@@ -113,5 +123,8 @@ class Events(Resource):
     @routes.arguments(EventArgs)
     @routes.response(201, SpoolSchema)
     def post(self, args: dict[str, Any], code: str) -> Any:
-        """Note that a spool was opened or dried. Loading a sealed spool opens it by itself."""
+        """Record that a spool was opened or dried.
+
+        Loading a sealed spool opens it without this. 409 for a spool that is opened already, and for a withdrawn spool.
+        """
         return spools.note(code, args["event"], args.get("at"), person().name)

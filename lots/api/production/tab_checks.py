@@ -18,6 +18,8 @@ routes = Routes("strength", __name__, url_prefix="/v1", description="Does a lot'
 class TabArgs(Strict):
     """A tab fixed at one end and loaded at the other. Name its lot, or a spool of it."""
 
+    example = {"lot_id": 1, "width_mm": 10, "thickness_mm": 2, "lever_mm": 20, "load_n": 5, "layers": "across"}
+
     lot_id = StrictInteger(1, MAX_ID)
     spool_code = Text(60)
     width_mm = StrictFloat(0.01, 1000, required=True)
@@ -81,5 +83,8 @@ class TabChecks(Resource):
     @routes.arguments(TabArgs)
     @routes.response(200, TabSchema)
     def post(self, args: dict[str, Any]) -> Any:
-        """Say whether a tab may be printed from a lot, and estimate whether its bond carries it. Nothing is stored."""
+        """Say whether a tab may be printed from a lot, and estimate whether its bond carries it.
+
+        Lengths are in mm, the load is in N, stresses are in MPa. Nothing is stored. 404 for an unknown lot or spool. 422 without one of them.
+        """
         return tab_checks.tab_check(args)

@@ -80,6 +80,8 @@ class ContainmentSchema(Schema):
 class CloseArgs(Strict):
     """What was done about it."""
 
+    example = {"note": "The parts were set aside."}
+
     note = Text(2000, lines=True, required=True)
 
 
@@ -92,7 +94,10 @@ class Exposure(Resource):
     @routes.response(200, ExposureSchema)
     @routes.alt_response(200, **AS_PICTURE)
     def get(self, number: int) -> Any:
-        """List every machine and job that a lot has reached, what is still loaded first; jobs in unrecorded gaps are `possibly`."""
+        """List every machine and job that a lot has reached.
+
+        Loads that have not ended come first. Jobs in unrecorded gaps are `possibly`. Also as image/svg+xml. 404 for an unknown lot.
+        """
         return pictured(receiving.exposure(number), draw)
 
 
@@ -104,7 +109,10 @@ class Job(Resource):
 
     @routes.response(200, JobSchema)
     def get(self, name: str) -> Any:
-        """Trace a job back to its lots, their deliveries, orders, readings, decisions and revisions."""
+        """Trace a job back to its lots.
+
+        Answers their deliveries, orders, readings, decisions and revisions. 404 for an unknown job, with near names as `candidates`.
+        """
         return exposure.job(name)
 
 
@@ -117,7 +125,10 @@ class Containments(Resource):
     @routes.arguments(ContainmentFilterArgs, location="query")
     @routes.response(200, page_schema(ContainmentSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List the places that lots had reached when they were taken out of use, in the order they were opened."""
+        """List containments in the order they were opened.
+
+        A containment is a place that a lot had reached when it was taken out of use. `open=true` lists those that nobody has dealt with.
+        """
         return page_answer(exposure.containments(*page_args(args)))
 
 
@@ -130,5 +141,8 @@ class CloseContainment(Resource):
     @routes.arguments(CloseArgs)
     @routes.response(201, ContainmentSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Close a containment with what was done. 409 when it was closed already."""
+        """Close a containment with what was done.
+
+        409 when it was closed already.
+        """
         return exposure.close_containment(number, args["note"], person().name)

@@ -328,7 +328,11 @@ class SupplierComparison(Resource):
     @routes.response(200, ComparedSchema)
     @routes.alt_response(200, **AS_PICTURE)
     def get(self, args: dict[str, Any]) -> Any:
-        """Compare the suppliers of a grade. A rank is given only to a supplier that differs significantly from every other."""
+        """Compare the suppliers of a grade.
+
+        Answers acceptance with confidence interval, bias, spread and capability. A supplier gets a rank only when it differs significantly from every
+        other. Also as image/svg+xml. 404 for an unknown grade.
+        """
         compared = comparison.compare(args.get("grade_id"), args.get("received_from"), args.get("received_to"))
         return pictured(compared, draw)
 
@@ -342,7 +346,10 @@ class NextLot(Resource):
     @routes.arguments(ForecastArgs, location="query")
     @routes.response(200, ForecastSchema)
     def get(self, args: dict[str, Any]) -> Any:
-        """Say how likely a supplier's next lot of a grade is to be accepted the first time, by which model, and where it would fail."""
+        """Estimate the probability that a supplier's next lot of a grade is accepted the first time.
+
+        Names the model, and the characteristics that are most likely to fail. 404 for an unknown supplier or grade.
+        """
         return forecast.forecast(args["supplier_id"], args["grade_id"])
 
 
@@ -354,5 +361,8 @@ class PurchasingSummary(Resource):
 
     @routes.response(200, WeekSchema)
     def get(self) -> Any:
-        """List where to act this week over all suppliers and grades: overdue actions, limits about to be reached, refused lots, drift."""
+        """List what needs action this week, over all suppliers and grades.
+
+        Covers overdue corrective actions, limits about to be reached, rejected lots and drift.
+        """
         return forecast.act_this_week()

@@ -24,6 +24,12 @@ WHO = ("quality", "purchasing")
 class ActionArgs(Strict):
     """What a supplier is asked to do about a lot."""
 
+    example = {
+        "requested_action": "Find the cause of the diameter out of limits.",
+        "due_at": "2027-01-31T00:00:00Z",
+        "conforming_lots": 2,
+    }
+
     requested_action = Text(4000, lines=True, required=True, metadata={"description": "what is asked, in words"})
     due_at = Instant(
         metadata={"description": "when the answer is due; two weeks from now when left out (common practice)"}
@@ -41,6 +47,8 @@ class ActionArgs(Strict):
 class AnswerArgs(Strict):
     """What the supplier answered."""
 
+    example = {"cause": "A worn die.", "action": "A new die.", "answered_by": "Jory", "evidence": "Record 7"}
+
     cause = Text(4000, lines=True, required=True, metadata={"description": "the root cause it found"})
     action = Text(4000, lines=True, required=True, metadata={"description": "what it did about it"})
     answered_by = Text(120, required=True, metadata={"description": "who answered, at the supplier"})
@@ -52,6 +60,8 @@ class AnswerArgs(Strict):
 
 class CloseActionArgs(Strict):
     """Why it may be closed."""
+
+    example = {"note": "Two lots in a row were accepted."}
 
     note = Text(2000, lines=True, required=True)
 
@@ -123,15 +133,19 @@ class LotActions(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, _PAGE)
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List a lot's corrective actions, in the order they were opened."""
+        """List a lot's corrective actions in the order they were opened.
+
+        404 for an unknown lot.
+        """
         return page_answer(corrective_actions.of_lot(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(ActionArgs)
     @routes.response(201, ActionSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Ask the supplier to put right what was wrong with a lot.
+        """Request a corrective action for a lot from its supplier.
 
-        409 for a lot of which nothing ever failed a required limit, and that was never blocked, returned or scrapped by hand.
+        409 for a lot that never failed a required limit and was never blocked, returned or scrapped by hand. 409 too for a repeated request that is not
+        answered yet. 422 for a due date in the past.
         """
         return corrective_actions.request(number, args, person().name)
 
@@ -145,7 +159,10 @@ class Actions(Resource):
     @routes.arguments(ActionFilterArgs, location="query")
     @routes.response(200, _PAGE)
     def get(self, args: dict[str, Any]) -> Any:
-        """List corrective actions, in the order they were opened."""
+        """List corrective actions in the order they were opened.
+
+        The filters combine. `overdue=true` lists those past their due date without an answer.
+        """
         return page_answer(corrective_actions.listed(*page_args(args)))
 
 
@@ -158,7 +175,10 @@ class AnswerAction(Resource):
     @routes.arguments(AnswerArgs)
     @routes.response(201, ActionSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Keep what the supplier answered. 409 when it has answered already."""
+        """Record the supplier's answer to a corrective action.
+
+        409 when it has an answer already.
+        """
         return corrective_actions.answer(number, args, person().name)
 
 
@@ -171,9 +191,9 @@ class CloseAction(Resource):
     @routes.arguments(CloseActionArgs)
     @routes.response(201, ActionSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Close a corrective action on the conforming lots that came after its answer.
+        """Close a corrective action.
 
-        409 until it was answered and enough consecutive lots of the supplier and grade, received after that, were accepted by their
-        original inspection: `conforming_so_far`, `lacking` and `counted_lots` say how far it has come.
+        It needs an answer, and enough consecutive lots of the supplier and grade, received after it, that their original inspection accepted. 409 until
+        then. `conforming_so_far`, `lacking` and `counted_lots` say how many there are.
         """
         return corrective_actions.close(number, args["note"], person().name)

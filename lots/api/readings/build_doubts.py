@@ -27,6 +27,8 @@ class DoubtFilterArgs(PageArgs):
 class LiftArgs(Strict):
     """Why the prints of a build count all the same."""
 
+    example = {"reason": "The control bar had a void from a blocked nozzle."}
+
     reason = Text(2000, lines=True, required=True, metadata={"description": "why the prints of the build count"})
 
 
@@ -60,7 +62,10 @@ class BuildDoubts(Resource):
     @routes.arguments(DoubtFilterArgs, location="query")
     @routes.response(200, page_schema(BuildDoubtSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List doubts about builds, in the order they were raised."""
+        """List doubts about builds in the order they were raised.
+
+        A build is in doubt when its control specimen lies outside its control chart. Its prints do not count until quality lifts the doubt.
+        """
         return page_answer(build_doubts.listed(args.get("in_force"), args.get("cursor"), args["limit"]))
 
 
@@ -73,5 +78,8 @@ class Lift(Resource):
     @routes.arguments(LiftArgs)
     @routes.response(201, LiftedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Lift a doubt: the prints of the build count again, and their lots are judged again. 409 when it was lifted before."""
+        """Lift a doubt about a build.
+
+        The prints of the build count again, and their lots are judged again. 409 when the doubt was lifted before.
+        """
         return build_doubts.lift(number, args["reason"], person().name)

@@ -9,6 +9,7 @@ from marshmallow import ValidationError, validates_schema
 
 from lots.api.http.fields import MAX_ID, Instant, Said, Strict, StrictBoolean, StrictInteger, Text
 from lots.api.readings.measured_fields import asked
+from lots.api.setup.shades import ConditionsArgs
 from lots.domain.characteristics.declaring.declaration import Characteristic, Values
 from lots.domain.characteristics.declaring.limit_fields import Problem
 from lots.domain.characteristics.registry import DECLARED
@@ -30,10 +31,22 @@ class ReadingArgs(Strict):
 
 def _args_of(declared: Characteristic) -> type[ReadingArgs]:
     """Returns the shape of a request for readings of a characteristic: what every reading says, then its own fields."""
-    made: dict[str, Any] = {"__doc__": declared.about, "__module__": __name__, **asked(declared)}
+    made: dict[str, Any] = {"__doc__": declared.about, "__module__": __name__, "example": _example(declared)}
+    made |= asked(declared)
     if declared.sent is not None:
         made |= {"across_fields": True, "whole_reading": _whole_reading(declared.sent)}
     return type(f"{declared.schema}Args", (ReadingArgs,), made)
+
+
+def _example(declared: Characteristic) -> dict[str, Any]:
+    """Returns a reading of a characteristic: what it needs, by its examples or the values that stand in for cells of a file."""
+    said = {"spool_code": "A-1", "measured_at": "2026-11-25T14:00:00+01:00"}
+    whole = {one.name: one for one in declared.fields if one.needed or one.stand_in is not None}
+    # A colour is sent as L*, a*, b* or as a spectrum.
+    shown = {name: one for name, one in whole.items() if one.type != "spectrum" or one.needed}
+    values = {name: one.stand_in if one.example in (None, "") else one.example for name, one in shown.items()}
+    light = {name: ConditionsArgs.example for name, one in shown.items() if one.type == "conditions"}
+    return said | values | light
 
 
 def _whole_reading(problems: Callable[[Values], Sequence[Problem]]) -> Any:

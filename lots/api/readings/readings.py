@@ -164,8 +164,9 @@ def _serve(declared: Characteristic) -> None:
 
     Readings.who = {"POST": declared.measured_by}
     Readings.post.__doc__ = (
-        f"{declared.summary}\n\nOne object, a list, or a list as columns with an array for each field: all are stored or none. "
-        "Each lot is judged in the same transaction."
+        f"{declared.summary}\n\nSend one object, a list, or a list as columns with an array for each field. All are stored or none. "
+        "Each lot is judged in the same transaction. The unit of a value stands in the name of its field. 422 for an unknown spool, and for a "
+        "value that cannot be right."
     )
     any_of_them = {"oneOf": [OneStoredSchema, ManyStoredSchema, ColumnsStoredSchema]}
     answer = routes.response(201, any_of_them)(Readings.post)
@@ -187,7 +188,11 @@ class LotReadings(Resource):
     @routes.arguments(ReadingFilterArgs, location="query")
     @routes.response(200, page_schema(ReadingSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List everything that was recorded of a lot, voided and screening readings included."""
+        """List all readings of a lot, voided and screening readings included.
+
+        Readings are in the order they were stored. `counts` and `why_not` say which of them the lot is judged by. The unit of a value stands in the
+        name of its field. 404 for an unknown lot.
+        """
         return page_answer(recording.of_lot(number, args.get("kind"), args.get("cursor"), args["limit"]))
 
     def csv_leaves_out(self) -> set[str]:

@@ -178,12 +178,16 @@ class _Cause(Text):
 class ExcludeArgs(Strict):
     """What made a reading stand apart."""
 
+    example = {"cause": "instrument", "reason": "The jaw of the micrometer was dirty."}
+
     cause = _Cause(12, one_of=tuple(CAUSES), required=True, metadata={"description": _CAUSES})
     reason = Text(2000, lines=True, required=True, metadata={"description": "what was found out, in words"})
 
 
 class IncludeArgs(Strict):
     """Why a reading counts again."""
+
+    example = {"reason": "The jaw of the micrometer was clean."}
 
     reason = Text(2000, lines=True, required=True, metadata={"description": "why it counts again, in words"})
 
@@ -211,11 +215,10 @@ class Replicates(Resource):
 
     @routes.response(200, ReplicatesSchema)
     def get(self, number: int) -> Any:
-        """Say how a lot's repeat readings scatter, how many more would leave no doubt about each finding, and which stand apart.
+        """Show how a lot's repeat readings scatter, which are outliers, and how many more readings a finding needs.
 
-        Scatter is of readings of one spool with one instrument, pooled over spools; a lot with few repeats borrows those of the grade's other lots. Near
-        black the noise of L* is larger, and is in it because the readings themselves show it. No number of readings makes up for an instrument
-        that is too coarse: then the answer says so.
+        Scatter is that of readings of one spool with one instrument, pooled over spools. A lot with few repeats borrows those of the grade's other
+        lots. More readings do not help an instrument that is too coarse. The answer then says so. 404 for an unknown lot.
         """
         return repeats.of_lot(number)
 
@@ -229,9 +232,10 @@ class Exclude(Resource):
     @routes.arguments(ExcludeArgs)
     @routes.response(201, ReadingExcludedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Leave a reading out for a named cause, and judge its lot without it. It stays visible, and the assessment says what it would change.
+        """Exclude an outlier for a named cause.
 
-        409 unless the test of `replicates` flags it: what merely looks odd stays. A reading that was typed wrong is voided instead.
+        Its lot is judged without it. The reading stays visible, and the assessment says what it would change. Void a mistyped reading instead. 409 unless
+        the test of GET /v1/lots/{number}/replicates flags the reading.
         """
         return exclusions.exclude(number, args["cause"], args["reason"], person().name)
 
@@ -245,5 +249,8 @@ class Include(Resource):
     @routes.arguments(IncludeArgs)
     @routes.response(201, ReadingExcludedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Take back in a reading that was excluded, and judge its lot with it. 409 when it is not excluded."""
+        """Include an excluded reading again.
+
+        Its lot is judged again with the reading. 409 when the reading is not excluded.
+        """
         return exclusions.include(number, args["reason"], person().name)

@@ -20,6 +20,8 @@ routes = Routes("voids", __name__, url_prefix="/v1", description="Readings that 
 class VoidArgs(Strict):
     """Why a reading does not count, and which takes its place."""
 
+    example = {"reason": "1.57 was typed for 1.75."}
+
     reason = Text(2000, lines=True, required=True, metadata={"description": "why it never was a measurement, in words"})
     replaced_by = StrictInteger(
         1,
@@ -32,11 +34,15 @@ class VoidArgs(Strict):
 class AgreeArgs(Strict):
     """Why quality agrees to a void."""
 
+    example = {"reason": "1.57 was typed for 1.75."}
+
     reason = Text(2000, lines=True, required=True, metadata={"description": "why it never was a measurement, in words"})
 
 
 class ConfirmArgs(Strict):
     """Why a reading far from its neighbours is right."""
+
+    example = {"reason": "The same place was measured twice."}
 
     reason = Text(2000, lines=True, allow_none=True, metadata={"description": "why it is right, in words"})
 
@@ -76,7 +82,10 @@ class Voids(Resource):
     @routes.arguments(VoidFilterArgs, location="query")
     @routes.response(200, page_schema(VoidSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List voids in the order they were made; `held=true` lists those that wait for the agreement of quality."""
+        """List voids in the order they were made.
+
+        `held=true` lists those that wait for the agreement of quality.
+        """
         return page_answer(voids.listed(waiting=args.get("held"), cursor=args.get("cursor"), limit=args["limit"]))
 
 
@@ -89,10 +98,11 @@ class Void(Resource):
     @routes.arguments(VoidArgs)
     @routes.response(201, VoidedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Void a reading. It stays visible, and its lot is judged again without it.
+        """Void a reading.
 
-        Quality may void any reading. The person who stored a reading may void it for ten minutes; anybody else gets 403, and later it is 409. An
-        author's void that would improve how the lot is judged leaves the lot in quarantine until quality agrees, and counts as a retest.
+        It stays visible, and its lot is judged again without it. Quality may void any reading. The author of a reading may void it for ten minutes.
+        403 for anybody else, 409 later. An author's void that would improve the verdict leaves the lot in quarantine until quality agrees, and
+        counts as a retest. 409 when the reading is void already.
         """
         who = person()
         of_quality = who.role in ("quality", "admin")
@@ -108,7 +118,10 @@ class AgreeToVoid(Resource):
     @routes.arguments(AgreeArgs)
     @routes.response(201, VoidedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Agree to an author's void, which waits for that. The lot is judged again. 409 for the author, and where nothing waits."""
+        """Agree to an author's void that waits for quality.
+
+        The lot is judged again without the reading. 409 for the author of the void, and where no void waits.
+        """
         return voids.agree(number, args["reason"], person().name)
 
 
@@ -121,9 +134,10 @@ class Confirm(Resource):
     @routes.arguments(ConfirmArgs)
     @routes.response(201, VoidedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Confirm a reading far from its neighbours. From then on it counts, and its lot is judged again.
+        """Confirm a reading far from its neighbours.
 
-        Quality may confirm any reading, and whoever stored it may; anybody else gets 403. 409 where nothing is to be confirmed.
+        From then on it counts, and its lot is judged again. Quality may confirm any reading, and its author may. 403 for anybody else. 409 where there is
+        nothing to confirm.
         """
         who = person()
         of_quality = who.role in ("quality", "admin")

@@ -36,6 +36,8 @@ class SpoolMassArgs(Strict):
 class DeliveryChange(Strict):
     """What was logged wrongly. Number of spools: `spool_count`, or `withdraw` and `add`."""
 
+    example = {"order_ref": "PO 8", "reason": "The packing slip names another order."}
+
     reason = Text(2000, lines=True, metadata={"description": "why; required after the first reading or load"})
     order_ref = Text(120, allow_none=True, metadata={"description": "the shop's order"})
     received_at = Instant(metadata={"description": "when it came"})
@@ -84,6 +86,8 @@ class DeliveryChange(Strict):
 class ClosingArgs(Strict):
     """Why a delivery is closed."""
 
+    example = {"reason": "The delivery belongs to another lot."}
+
     reason = Text(2000, lines=True, required=True, metadata={"description": "such as the lot number it really has"})
 
 
@@ -123,18 +127,22 @@ class OneDelivery(Resource):
 
     @routes.response(200, DeliveryDetailSchema)
     def get(self, number: int) -> Any:
-        """Show a delivery as corrected, with its spools and its corrections."""
+        """Show a delivery as corrected, with its spools and its corrections.
+
+        Masses are in g. The ETag is the version that a correction needs. 404 for an unknown number.
+        """
         found = deliveries.get(number)
         return found, etag("delivery", found)
 
     @routes.arguments(DeliveryChange)
     @routes.response(200, DeliveryDetailSchema)
     def patch(self, args: dict[str, Any], number: int) -> Any:
-        """Correct a delivery. The correction is added beside it, and its lot is judged again.
+        """Correct a delivery.
 
-        Receiving may until the first reading or load of its spools, then quality with a `reason`: 409. Supplier, grade and lot number
-        stay from then on, as do spools that were measured or loaded. Needs If-Match: 428 without it, 412 when it was changed meanwhile.
-        409 with `candidates` when the lot number may be a known one misread; 409 when far more spools are said to have come than usual.
+        The correction is added beside it, and its lot is judged again. Receiving may correct until the first reading or load of its spools, then quality
+        with a `reason`. 409 otherwise. Supplier, grade and lot number stay from then on, and so do spools that were measured or loaded. Needs
+        If-Match. 428 without it, 412 when the delivery has changed since. 409 with `candidates` when the lot number may be a known one misread, and
+        for far more spools than usual.
         """
         version = version_to_change("delivery", deliveries.get(number))
         changed = deliveries.correct(number, version, args, person().name, person().role)
@@ -150,9 +158,10 @@ class Closing(Resource):
     @routes.arguments(ClosingArgs)
     @routes.response(200, DeliveryDetailSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Close a delivery that was logged wrongly: its spools, readings included, count for nothing any more. Log its filament anew.
+        """Close a delivery that was logged by mistake.
 
-        409 while one of its spools is on a machine, or when it is closed already.
+        Its spools and their readings count for nothing from then on, and its lot is judged again. Log its filament anew. 409 while one of its spools is
+        on a machine, or when the delivery is closed already.
         """
         return deliveries.close(number, args["reason"], person().name)
 

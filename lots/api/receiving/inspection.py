@@ -46,6 +46,8 @@ class SeverityArgs(Strict):
 class ResumeArgs(Strict):
     """Whose lots of what, and why inspection begins again."""
 
+    example = {"supplier_id": 1, "grade_id": 1, "reason": "The supplier has replaced the extruder."}
+
     supplier_id = StrictInteger(1, MAX_ID, required=True)
     grade_id = StrictInteger(1, MAX_ID, required=True)
     reason = Text(2000, lines=True, required=True, metadata={"description": "what the supplier put right, in words"})
@@ -84,7 +86,10 @@ class SamplingPlan(Resource):
     @routes.arguments(PlanArgs, location="query")
     @routes.response(200, PlanSchema)
     def get(self, args: dict[str, Any]) -> Any:
-        """Look up how many spools to measure, and how many bad ones a lot may show (MIL-STD-105E, single sampling)."""
+        """Look up the sample size and acceptance number of a plan (MIL-STD-105E, single sampling).
+
+        The lot size is in spools, the acceptance quality limit in % nonconforming. Nothing is stored. 422 for an AQL or level that the standard lacks.
+        """
         return inspection_severity.plan_view(args["lot_size"], args["level"], args["aql"], args["severity"])
 
 
@@ -97,11 +102,17 @@ class InspectionSeverity(Resource):
     @routes.arguments(SeverityArgs, location="query")
     @routes.response(200, SeveritySchema)
     def get(self, args: dict[str, Any]) -> Any:
-        """Say how severely a supplier's next lot of a grade is inspected, why, and what leads out of it."""
+        """Say how severely a supplier's next lot of a grade is inspected.
+
+        Answers the reason, and what leads to another severity. 404 for an unknown supplier or grade.
+        """
         return inspection_severity.severity_view(args["supplier_id"], args["grade_id"])
 
     @routes.arguments(ResumeArgs)
     @routes.response(201, SeveritySchema)
     def post(self, args: dict[str, Any]) -> Any:
-        """Begin inspection again, tightened, where it was discontinued. 409 where it was not."""
+        """Resume discontinued inspection at tightened severity.
+
+        409 where inspection was not discontinued. 404 for an unknown supplier or grade.
+        """
         return inspection_severity.resume(args["supplier_id"], args["grade_id"], args["reason"], person().name)

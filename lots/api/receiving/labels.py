@@ -28,7 +28,8 @@ AS_PDF = {
     "description": "all pages as a PDF",
     "success": True,
 }
-_ADDRESS = r"https?://(?:[A-Za-z0-9._-]+|\[[0-9A-Fa-f:.]+\])(?::[0-9]{1,5})?(?:/[A-Za-z0-9._~-]+)*/?"
+# As ECMA-262 writes it too, for the document. Text was trimmed before, so that no line break stands where `$` would let one by.
+_ADDRESS = r"^https?://(?:[A-Za-z0-9._-]+|\[[0-9A-Fa-f:.]+\])(?::[0-9]{1,5})?(?:/[A-Za-z0-9._~-]+)*/?$"
 
 _LIKE = "Write it like https://lots.example.org:8080."
 
@@ -62,7 +63,7 @@ class LabelArgs(Strict):
     page = WrittenWhole(1, 1000, load_default=1, metadata={"description": "which page, as SVG"})
     site = Text(
         200,
-        validate=[validate.Regexp(_ADDRESS + r"\Z", error=_LIKE), _ipv6_is_one],
+        validate=[validate.Regexp(_ADDRESS, error=_LIKE), _ipv6_is_one],
         metadata={"description": "where phones reach this server, when it is another address than this request's"},
     )
 
@@ -121,9 +122,10 @@ class DeliveryLabels(Resource):
     @routes.alt_response(200, **AS_PICTURE)
     @routes.alt_response(200, **AS_PDF)
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """Show what stands on the labels of a delivery's spools, or draw them: a page as image/svg+xml, all of them as application/pdf.
+        """Show or draw the labels of a delivery's spools.
 
-        501 for a PDF where the extra for it is not installed, 406 where its font lacks a character.
+        JSON by default, one page as image/svg+xml, all pages as application/pdf. 406 where the font of the PDF lacks a character. 409 for a closed
+        delivery. 501 for a PDF where the extra for it is not installed.
         """
         wanted, found = _wanted(), labels.of_delivery(number)
         named = _addressed(found["labels"], args)
@@ -143,9 +145,10 @@ class SpoolLabel(Resource):
     @routes.alt_response(200, **AS_PICTURE)
     @routes.alt_response(200, **AS_PDF)
     def get(self, args: dict[str, Any], code: str) -> Any:
-        """Show what stands on the label of a spool, or draw it as image/svg+xml or application/pdf.
+        """Show or draw the label of a spool.
 
-        501 for a PDF where the extra for it is not installed, 406 where its font lacks a character.
+        JSON by default, or image/svg+xml or application/pdf. 406 where the font of the PDF lacks a character. 409 for a withdrawn spool. 501 for a PDF
+        where the extra for it is not installed.
         """
         wanted = _wanted()
         named = _addressed([labels.of_spool(code, printed=wanted != JSON)], args)

@@ -42,6 +42,15 @@ class NewSpoolArgs(Strict):
 class DeliveryArgs(Strict):
     """A delivery: what came, and on which spools. Give `spools`, or `spool_count` with `net_mass_g`."""
 
+    example = {
+        "supplier_id": 1,
+        "grade_id": 1,
+        "supplier_lot": "Q-71",
+        "order_ref": "PO 7",
+        "received_at": "2026-11-25T14:00:00+01:00",
+        "spools": [{"code": "A-1", "net_mass_g": 1000}, {"code": "A-2", "net_mass_g": 1000}],
+    }
+
     supplier_id = StrictInteger(1, MAX_ID)
     supplier_code = Text(40, metadata={"description": "instead of supplier_id"})
     grade_id = StrictInteger(1, MAX_ID)
@@ -276,23 +285,27 @@ class Deliveries(Resource):
     """All deliveries."""
 
     who = {"GET": ("receiving",), "POST": ("receiving",)}
+    made_at = "/v1/deliveries/{id}"
 
     @deliveries.arguments(DeliveryFilterArgs, location="query")
     @deliveries.response(200, page_schema(DeliverySchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List deliveries, in the order they were logged, or with `order=newest` the last one first."""
+        """List deliveries in the order they were logged, or with `order=newest` the newest first.
+
+        Each line has the supplier, the grade, the lot and the number of spools. 422 for a cursor of another list or order.
+        """
         return page_answer(ordered_page(delivery_desk.listed, args))
 
     @deliveries.arguments(DeliveryArgs)
     @deliveries.response(201, ReceivedSchema)
     def post(self, args: dict[str, Any]) -> Any:
-        """Log a delivery. Answers the lot it belongs to, the spool codes and which spools to measure.
+        """Log a delivery, and answer its lot, the spool codes and the spools to measure.
 
-        409 when the lot number is a known one's, written otherwise, or may be a known one misread: `candidates` names it. 409 too when far
-        more spools are said to have come than usual, unless `confirm_spool_count` is true.
+        Give each reel in `spools`, or `spool_count` with `net_mass_g`. Masses are in g. 409 with `candidates` when the lot number may be a known one
+        misread. 409 too for far more spools than usual, unless `confirm_spool_count` is true.
         """
         made = receiving.receive(args, person().name)
-        return made, {"Location": f"/v1/deliveries/{made['id']}", **etag("delivery", made)}
+        return made, {**self.location(made), **etag("delivery", made)}
 
 
 @routes.route("")
@@ -304,7 +317,10 @@ class Lots(Resource):
     @routes.arguments(LotFilterArgs, location="query")
     @routes.response(200, page_schema(LotSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List lots, in the order they were first logged, or with `order=newest` the last one first."""
+        """List lots in the order they were first logged, or with `order=newest` the newest first.
+
+        Each lot has its standing and its verdict per use. The filters combine. 422 for a cursor of another list or order.
+        """
         return page_answer(ordered_page(receiving.listed, args))
 
 
@@ -316,5 +332,9 @@ class OneLot(Resource):
 
     @routes.response(200, LotWithSpoolsSchema)
     def get(self, number: int) -> Any:
-        """Show a lot with its spools."""
+        """Show a lot with its spools.
+
+        Answers standing, verdict per use, what is still to be measured, and the settings from its readings. Masses are in g, shrinkage is in %.
+        404 for an unknown number.
+        """
         return receiving.get_lot(number)

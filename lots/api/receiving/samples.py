@@ -19,6 +19,8 @@ routes = Routes("samples", __name__, url_prefix="/v1", description="Which spools
 class SubstituteArgs(Strict):
     """Which drawn spool cannot be measured, why, and which is measured in its place."""
 
+    example = {"drawn": "A-1", "substitute": "A-2", "reason": "The drawn spool is damaged."}
+
     drawn = LabelCode(60, required=True, metadata={"description": "code of a drawn spool without readings"})
     substitute = LabelCode(
         60, required=True, metadata={"description": "code of a spool of the same delivery that was not drawn"}
@@ -73,7 +75,10 @@ class LotSample(Resource):
 
     @routes.response(200, LotSampleSchema)
     def get(self, number: int) -> Any:
-        """Show which spools of a lot are its sample: drawn at first, drawn later, and substitutes."""
+        """Show which spools of a lot are its sample.
+
+        Tells the spools drawn at first, those drawn later, and substitutes. 404 for an unknown lot.
+        """
         return substitutes.sample_of(number)
 
 
@@ -86,5 +91,9 @@ class Substitutes(Resource):
     @routes.arguments(SubstituteArgs)
     @routes.response(201, SubstitutedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Accept another spool in place of a drawn one that is damaged or missing. The lot is judged again."""
+        """Accept another spool in place of a drawn one that is damaged or missing.
+
+        The lot is judged again. 422 for a spool that was not drawn or was measured, and for a substitute that is drawn itself or came with another
+        delivery.
+        """
         return substitutes.substitute(number, args, person().name)

@@ -26,6 +26,8 @@ class PairArgs(Strict):
 class DifferencesArgs(Strict):
     """Pairs to compare, and how."""
 
+    example = {"pairs": [{"reference": [95.0, -0.8, 1.5], "sample": [94.6, -0.7, 1.9]}], "formula": "CIEDE2000"}
+
     pairs = fields.List(
         fields.Nested(PairArgs),
         required=True,
@@ -75,5 +77,8 @@ class ColorDifferences(Resource):
     @routes.arguments(DifferencesArgs)
     @routes.response(200, DifferencesSchema)
     def post(self, args: dict[str, Any]) -> Any:
-        """Compare colours, sample minus reference. Nothing is stored. CIE94 and CMC depend on which is the reference."""
+        """Compute colour differences, sample minus reference.
+
+        Colours are CIELAB. CIE94 and CMC depend on which colour is the reference. Nothing is stored. 422 for weights that the formula does not have.
+        """
         return color_differences.differences(args["pairs"], args["formula"], args.get("weights"))

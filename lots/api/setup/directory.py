@@ -46,5 +46,8 @@ class Directory(Resource):
 
     @routes.response(200, DirectorySchema)
     def get(self) -> Any:
-        """List the first 500 suppliers, grades, shades and instruments with their numbers and codes."""
+        """List suppliers, grades, shades and instruments with their numbers and codes.
+
+        Lists the first 500 of each. Every role may read it.
+        """
         return catalog.directory()

@@ -42,6 +42,8 @@ def _names(names: Sequence[str], about: str) -> fields.List[str]:
 class GradeChange(Strict):
     """What may change about a grade. Nominal diameter and shade are settled once lots were received."""
 
+    example = {"cautions": ["Keep dry."]}
+
     polymer = Text(60, metadata={"example": "PLA"})
     color_name = Text(120)
     finish = Text(60, allow_none=True, metadata={"description": "of the filament", "example": "matte"})
@@ -117,6 +119,17 @@ class GradeChange(Strict):
 
 class GradeArgs(GradeChange):
     """A new grade; set its limits next."""
+
+    example = {
+        "code": "PETG-SG-175",
+        "polymer": "PETG",
+        "color_name": "Signal Green",
+        "finish": "plain",
+        "filler": "none",
+        "nominal_diameter_mm": 1.75,
+        "density_g_cm3": 1.27,
+        "shade_id": 1,
+    }
 
     code = Code(40, required=True, metadata={"example": "PLA-HW-175"})
     polymer = Text(60, required=True)
@@ -249,11 +262,15 @@ class Grades(Resource):
     """All grades."""
 
     who = {"GET": ("quality",), "POST": ("quality",)}
+    made_at = "/v1/grades/{id}"
 
     @routes.arguments(GradeFilterArgs, location="query")
     @routes.response(200, page_schema(GradeSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List grades, or those that wait for quality."""
+        """List grades, or those that wait for quality.
+
+        `to_review=true` lists grades for which quality has something to state or confirm.
+        """
         if args.get("to_review"):
             return page_answer(catalog.grades_to_review(args.get("cursor"), args["limit"]))
         return page_answer(catalog.listed("grade", args.get("cursor"), args["limit"]))
@@ -261,9 +278,12 @@ class Grades(Resource):
     @routes.arguments(GradeArgs)
     @routes.response(201, GradeSchema)
     def post(self, args: dict[str, Any]) -> Any:
-        """Add a grade. 409 when the code is taken."""
+        """Add a grade.
+
+        Diameter is in mm, density in g/cm³. 409 when the code is taken.
+        """
         made = catalog.add("grade", args, person().name)
-        return made, {"Location": f"/v1/grades/{made['id']}", **etag("grade", made)}
+        return made, {**self.location(made), **etag("grade", made)}
 
 
 @routes.route(f"/<{NUMBER}:number>")
@@ -274,14 +294,20 @@ class OneGrade(Resource):
 
     @routes.response(200, GradeSchema)
     def get(self, number: int) -> Any:
-        """Show a grade."""
+        """Show a grade.
+
+        Diameter is in mm, density in g/cm³, temperatures in °C. The ETag is the version that a change needs. 404 for an unknown number.
+        """
         found = catalog.get("grade", number)
         return found, etag("grade", found)
 
     @routes.arguments(GradeChange)
     @routes.response(200, GradeSchema)
     def patch(self, args: dict[str, Any], number: int) -> Any:
-        """Change a grade. Needs If-Match: 428 without it, 412 when it was changed meanwhile, 409 for what lots already rest on."""
+        """Change a grade.
+
+        Needs If-Match. 428 without it, 412 when the grade has changed since. 409 for a property that lots of the grade already depend on.
+        """
         version = version_to_change("grade", catalog.get("grade", number))
         changed = catalog.change("grade", number, version, args, person().name)
         return changed, etag("grade", changed)
@@ -296,16 +322,20 @@ class GradeLimits(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(LimitsSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List a grade's limits revisions, oldest first."""
+        """List a grade's limits revisions, oldest first.
+
+        The unit of a limit stands in the name of its field. 404 for an unknown grade.
+        """
         return page_answer(catalog.limits_revisions(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(LimitsArgs)
     @routes.response(201, LimitsSetSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Set limits as the next revision.
+        """Set limits as a grade's next revision.
 
-        Lots already being measured keep theirs until somebody asks to judge them again; `would_fail` lists those in stock that would
-        lose a use, `warnings` what the reference itself does not pass.
+        The unit of a limit stands in the name of its field. Lots that are already being measured keep their revision until somebody asks to judge them
+        again. `would_fail` lists lots in stock that would lose a use. `warnings` names limits that the reference itself does not meet. 404 for an
+        unknown grade.
         """
         made = catalog.add_limits(number, args, person().name)
         return {**made, "would_fail": impact.of_limits_revision(number, made["revision"])}

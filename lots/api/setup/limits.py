@@ -63,6 +63,18 @@ def _blocks() -> dict[str, fields.Field[Any]]:
     }
 
 
+def _examples() -> dict[str, dict[str, Any]]:
+    """Returns the blocks of the document's example, of the fields that have one."""
+    found = {name: {one.name: one.example for one in declared.limits.fields} for name, declared in DECLARED.items()}
+    shown = {
+        name: {field: value for field, value in block.items() if value is not None} for name, block in found.items()
+    }
+    return {name: block for name, block in shown.items() if block}
+
+
+_EXAMPLES = _examples()
+
+
 class _BlocksArgs(Strict):
     """How values are held against limits, and a block of these for each characteristic."""
 
@@ -93,6 +105,8 @@ class _BlocksArgs(Strict):
 
 class LimitsArgs(_BlocksArgs):
     """A limits revision. Without `uses` there is one use, `general`, which requires every block present."""
+
+    example = {"sampling": {"fixed": 3}, **_EXAMPLES, "uses": {"cosmetic": list(_EXAMPLES)}}
 
     uses = fields.Dict(
         keys=Text(20, one_of=USES),

@@ -41,6 +41,8 @@ class MachineSchema(Schema):
 class MachineChange(Strict):
     """What may change about a machine. The name stays."""
 
+    example = {"slots": 4}
+
     slots = StrictInteger(1, _MOST_SLOTS, metadata={"description": "how many spools it holds at once"})
 
 
@@ -79,7 +81,10 @@ class Jobs(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(JobLineSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List jobs, in the order of their first loads."""
+        """List jobs in the order of their first loads.
+
+        A job comes into being by the first load that names it.
+        """
         return page_answer(names.jobs(args.get("cursor"), args["limit"]))
 
 
@@ -92,7 +97,10 @@ class Machines(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(MachineSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List machines with their slots, in the order of their first loads."""
+        """List machines with their slots, in the order of their first loads.
+
+        A machine comes into being by the first load that names it. Its slots are the number of spools that it holds at a time.
+        """
         return page_answer(names.machines(args.get("cursor"), args["limit"]))
 
 
@@ -104,14 +112,20 @@ class OneMachine(Resource):
 
     @routes.response(200, MachineSchema)
     def get(self, number: int) -> Any:
-        """Show a machine."""
+        """Show a machine.
+
+        The ETag is the version that a change needs. 404 for an unknown number.
+        """
         found = catalog.get("machine", number)
         return found, etag("machine", found)
 
     @routes.arguments(MachineChange)
     @routes.response(200, MachineSchema)
     def patch(self, args: dict[str, Any], number: int) -> Any:
-        """Change how many spools a machine holds. Needs If-Match: 428 without it, 412 when it was changed meanwhile."""
+        """Change how many spools a machine holds.
+
+        Needs If-Match. 428 without it, 412 when the machine has changed since.
+        """
         version = version_to_change("machine", catalog.get("machine", number))
         changed = catalog.change("machine", number, version, args, person().name)
         return changed, etag("machine", changed)
@@ -125,5 +139,8 @@ class CodesInDoubt(Resource):
 
     @routes.response(200, CodesInDoubtSchema)
     def get(self) -> Any:
-        """List the first 500 spool codes and lot numbers that another spool or lot has too, written otherwise."""
+        """List spool codes and lot numbers that differ from another only in their writing.
+
+        Lists the first 500. Such codes are easily misread for each other.
+        """
         return names.codes_in_doubt()

@@ -31,5 +31,8 @@ class Me(Resource):
 
     @routes.response(200, MeSchema)
     def get(self) -> Any:
-        """Say whose token this is and which desk it opens."""
+        """Show the name and role of this token.
+
+        Every role may read it.
+        """
         return {"name": person().name, "role": person().role, "undo_minutes": voids.UNDO_MINUTES}

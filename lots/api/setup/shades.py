@@ -49,6 +49,8 @@ class Lit(fields.Field[str]):
 class ConditionsArgs(Strict):
     """How a colour is measured. Readings are comparable only under the same conditions."""
 
+    example = {"illuminant": "D65", "observer_deg": 10, "geometry": "d/8", "specular": "included", "uv": "excluded"}
+
     illuminant = Text(20, required=True, metadata={"description": "CIE illuminant", "example": "D65"})
     observer_deg = StrictInteger(
         2, 10, hint="Give 2 or 10.", required=True, metadata={"enum": [2, 10], "description": "CIE standard observer"}
@@ -124,6 +126,8 @@ class SpectrumSchema(Schema):
 
 class RevisionArgs(Strict):
     """A reference colour to approve: `lab`, `readings` to be averaged, or a `spectrum`, whose colour under these conditions it is."""
+
+    example = {"lab": [95.02, -0.79, 1.48], "conditions": ConditionsArgs.example, "approved_by": "Wilhelmina"}
 
     lab = Numbers(3, LAB, metadata={"example": [95.0, -0.8, 1.5]})
     readings = fields.List(
@@ -202,6 +206,8 @@ class ApprovedSchema(RevisionSchema):
 class ShadeArgs(Strict):
     """A new shade; approve a revision next."""
 
+    example = {"code": "SG", "name": "Signal Green", "remeasure_every_days": 180}
+
     code = Code(40, required=True, metadata={"example": "HW"})
     name = Text(200, required=True, metadata={"example": "Harbour White"})
     remeasure_every_days = StrictInteger(
@@ -211,6 +217,8 @@ class ShadeArgs(Strict):
 
 class ShadeChange(Strict):
     """What may change about a shade. The code stays."""
+
+    example = {"name": "Signal Green", "remeasure_every_days": 90}
 
     name = Text(200)
     remeasure_every_days = StrictInteger(
@@ -264,19 +272,26 @@ class Shades(Resource):
     """All shades."""
 
     who = {"GET": ("quality",), "POST": ("quality",)}
+    made_at = "/v1/shades/{id}"
 
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(ShadeSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List shades."""
+        """List shades in the order they were added.
+
+        Each has its number, code and name.
+        """
         return page_answer(catalog.listed("shade", args.get("cursor"), args["limit"]))
 
     @routes.arguments(ShadeArgs)
     @routes.response(201, ShadeSchema)
     def post(self, args: dict[str, Any]) -> Any:
-        """Add a shade. 409 when the code is taken."""
+        """Add a shade.
+
+        It has no reference colour until a revision is approved. 409 when the code is taken.
+        """
         made = catalog.add("shade", args, person().name)
-        return made, {"Location": f"/v1/shades/{made['id']}", **etag("shade", made)}
+        return made, {**self.location(made), **etag("shade", made)}
 
 
 @routes.route(f"/<{NUMBER}:number>")
@@ -287,14 +302,20 @@ class OneShade(Resource):
 
     @routes.response(200, WholeShadeSchema)
     def get(self, number: int) -> Any:
-        """Show a shade, with what of it was found to have moved."""
+        """Show a shade with findings that its references have moved.
+
+        The ETag is the version that a change needs. 404 for an unknown number.
+        """
         found = references.shade(number)
         return found, etag("shade", found)
 
     @routes.arguments(ShadeChange)
     @routes.response(200, ShadeSchema)
     def patch(self, args: dict[str, Any], number: int) -> Any:
-        """Change a shade's name or how often its master is measured again. Needs If-Match: 428 without it, 412 when it was changed meanwhile."""
+        """Change a shade's name or the interval in days at which its master is measured again.
+
+        Needs If-Match. 428 without it, 412 when the shade has changed since.
+        """
         version = version_to_change("shade", catalog.get("shade", number))
         changed = catalog.change("shade", number, version, args, person().name)
         return changed, etag("shade", changed)
@@ -309,15 +330,19 @@ class Revisions(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(RevisionSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List a shade's revisions, oldest first."""
+        """List a shade's revisions, oldest first.
+
+        Each has its reference colour in CIELAB and the conditions of measurement. 404 for an unknown shade.
+        """
         return page_answer(catalog.shade_revisions(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(RevisionArgs)
     @routes.response(201, ApprovedSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Approve a reference colour as the next revision.
+        """Approve a reference colour as a shade's next revision.
 
-        Lots already judged keep theirs until somebody asks to judge them again; `would_fail` lists those in stock that would lose a use.
+        Give the colour as `lab`, as `readings` or as `spectrum`. Lots that were already judged keep theirs until somebody asks to judge them again.
+        `would_fail` lists lots in stock that would lose a use. 404 for an unknown shade.
         """
         made = catalog.add_shade_revision(number, args, person().name)
         return {**made, "would_fail": impact.of_shade_revision(number, made["revision"])}

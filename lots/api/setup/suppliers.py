@@ -16,6 +16,8 @@ routes = Routes("suppliers", __name__, url_prefix="/v1/suppliers", description="
 class SupplierArgs(Strict):
     """A new supplier."""
 
+    example = {"code": "NWF", "name": "Northern Wire and Filament", "contact": "orders@example.org"}
+
     code = Code(40, required=True, metadata={"description": "short name on labels and slips", "example": "QWT"})
     name = Text(200, required=True)
     contact = Text(500, lines=True)
@@ -23,6 +25,8 @@ class SupplierArgs(Strict):
 
 class SupplierChange(Strict):
     """What may change about a supplier. The code stays."""
+
+    example = {"contact": "quality@example.org"}
 
     name = Text(200)
     contact = Text(500, lines=True, allow_none=True)
@@ -45,19 +49,26 @@ class Suppliers(Resource):
     """All suppliers."""
 
     who = {"GET": ("purchasing",), "POST": ("purchasing",)}
+    made_at = "/v1/suppliers/{id}"
 
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(SupplierSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List suppliers, in the order they were added."""
+        """List suppliers in the order they were added.
+
+        Each has its number, code and contact.
+        """
         return page_answer(catalog.listed("supplier", args.get("cursor"), args["limit"]))
 
     @routes.arguments(SupplierArgs)
     @routes.response(201, SupplierSchema)
     def post(self, args: dict[str, Any]) -> Any:
-        """Add a supplier. 409 when the code is taken."""
+        """Add a supplier.
+
+        409 when the code is taken. The answer's `existing_id` names the supplier that has it.
+        """
         made = catalog.add("supplier", args, person().name)
-        return made, {"Location": f"/v1/suppliers/{made['id']}", **etag("supplier", made)}
+        return made, {**self.location(made), **etag("supplier", made)}
 
 
 @routes.route(f"/<{NUMBER}:number>")
@@ -68,14 +79,20 @@ class OneSupplier(Resource):
 
     @routes.response(200, SupplierSchema)
     def get(self, number: int) -> Any:
-        """Show a supplier."""
+        """Show a supplier.
+
+        The ETag is the version that a change needs. 404 for an unknown number.
+        """
         found = catalog.get("supplier", number)
         return found, etag("supplier", found)
 
     @routes.arguments(SupplierChange)
     @routes.response(200, SupplierSchema)
     def patch(self, args: dict[str, Any], number: int) -> Any:
-        """Change a supplier. Needs If-Match: 428 without it, 412 when it was changed meanwhile."""
+        """Change a supplier's name or contact.
+
+        The code stays. Needs If-Match. 428 without it, 412 when the supplier has changed since.
+        """
         version = version_to_change("supplier", catalog.get("supplier", number))
         changed = catalog.change("supplier", number, version, args, person().name)
         return changed, etag("supplier", changed)

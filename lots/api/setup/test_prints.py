@@ -19,6 +19,8 @@ routes = Routes(
 class TestPrintArgs(Strict):
     """What is printed to be measured, such as a coupon. Add its recipe next, as a revision."""
 
+    example = {"code": "BAR", "name": "Upright bar"}
+
     code = Code(40, required=True, metadata={"example": "COUPON"})
     name = Text(200, required=True, metadata={"example": "Stepped shrink coupon"})
 
@@ -44,6 +46,16 @@ class TestPrintSchema(Schema):
 
 class RecipeArgs(Strict):
     """A recipe. It never changes; another setting makes another revision."""
+
+    example = {
+        "nozzle_c": 215,
+        "bed_c": 60,
+        "layer_height_mm": 0.2,
+        "speed_mm_s": 60,
+        "cooling_percent": 40,
+        "orientation": "upright",
+        "geometry": "Bar 10 x 4 mm, 80 mm tall.",
+    }
 
     nozzle_c = StrictFloat(above=0, high=600, required=True, metadata={"description": "nozzle, °C", "example": 215})
     bed_c = StrictFloat(0, 300, required=True, metadata={"description": "bed, °C", "example": 60})
@@ -85,19 +97,26 @@ class TestPrints(Resource):
     """All test prints."""
 
     who = {"GET": ALL, "POST": ("quality",)}
+    made_at = "/v1/test-prints/{id}"
 
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(TestPrintSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List test prints, in the order they were added."""
+        """List test prints in the order they were added.
+
+        A test print is a specimen with numbered recipes.
+        """
         return page_answer(test_prints.listed(args.get("cursor"), args["limit"]))
 
     @routes.arguments(TestPrintArgs)
     @routes.response(201, TestPrintSchema)
     def post(self, args: dict[str, Any]) -> Any:
-        """Add a test print. 409 when the code is taken."""
+        """Add a test print.
+
+        Its recipe is a revision of its own. 409 when the code is taken.
+        """
         made = test_prints.add(args, person().name)
-        return made, {"Location": f"/v1/test-prints/{made['id']}"}
+        return made, self.location(made)
 
 
 @routes.route(f"/<{NUMBER}:number>")
@@ -108,7 +127,10 @@ class OneTestPrint(Resource):
 
     @routes.response(200, TestPrintSchema)
     def get(self, number: int) -> Any:
-        """Show a test print."""
+        """Show a test print.
+
+        404 for an unknown number.
+        """
         return test_prints.get(number)
 
 
@@ -121,11 +143,18 @@ class Recipes(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(RecipeSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List the recipes of a test print, oldest first."""
+        """List the recipes of a test print, oldest first.
+
+        Temperatures are in °C, lengths in mm, speeds in mm/s. 404 for an unknown test print.
+        """
         return page_answer(test_prints.revisions(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(RecipeArgs)
     @routes.response(201, RecipeSchema)
     def post(self, args: dict[str, Any], number: int) -> Any:
-        """Add a recipe as the next revision. Prints by an older one no longer count where limits name the newer."""
+        """Add a recipe as the next revision of a test print.
+
+        Prints by an older recipe no longer count where limits name the newer one. Temperatures are in °C, lengths in mm, speeds in mm/s.
+        404 for an unknown test print.
+        """
         return test_prints.add_revision(number, args, person().name)

@@ -120,7 +120,12 @@ DIAMETER = Characteristic(
         about="Limits on diameter, in mm.",
         fields=(
             LimitField(
-                "mean_tolerance_mm", "most that a spool's mean may differ from nominal, mm", asks=True, above=0, high=1
+                "mean_tolerance_mm",
+                "most that a spool's mean may differ from nominal, mm",
+                asks=True,
+                above=0,
+                high=1,
+                example=0.03,
             ),
             LimitField(
                 "reading_tolerance_mm",
@@ -128,6 +133,7 @@ DIAMETER = Characteristic(
                 asks=True,
                 above=0,
                 high=1,
+                example=0.05,
             ),
             LimitField("ovality_max_mm", "most between two diameters at one position, mm", asks=True, above=0, high=1),
             fewest("readings_per_spool_min", "fewest positions read on a spool"),

@@ -59,8 +59,8 @@ COLOR_LIMITS = LimitsBlock(
             default="CIEDE2000",
         ),
         LimitField("weights", "CIE94 [kL, K1, K2]; CMC [l, c]; CIEDE2000 [kL, kC, kH]", type="list", above=0, high=100),
-        LimitField("lot_max", _DIFFERENCE, asks=True, above=0, high=100),
-        LimitField("spool_max", _DIFFERENCE, asks=True, above=0, high=100),
+        LimitField("lot_max", _DIFFERENCE, asks=True, above=0, high=100, example=1.0),
+        LimitField("spool_max", _DIFFERENCE, asks=True, above=0, high=100, example=1.3),
         LimitField("spread_max", "mean colour difference of the spools from their mean", asks=True, above=0, high=100),
         LimitField(
             "spool_pair_max",

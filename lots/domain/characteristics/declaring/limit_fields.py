@@ -21,6 +21,7 @@ class LimitField:
         asks: it sets a limit by itself; a block must have one that does, where any does.
         above, low, high: ends of what is taken; of both ends for a pair.
         needed, default, hint: as for any field.
+        example: in the document's example of limits, which has the blocks with one.
         words, parts: of a choice; of a map.
         schema: name of a map's shape in the document; "" where that follows from its name.
         alike: it means the same in every block that has it, and is judged for all in one place.
@@ -39,6 +40,7 @@ class LimitField:
     needed: bool = False
     default: Any = None
     hint: str = ""
+    example: Any = None
     words: tuple[str, ...] = ()
     parts: tuple[LimitField, ...] = ()
     schema: str = ""
