@@ -9,10 +9,9 @@ from contextlib import closing, contextmanager
 from dataclasses import replace
 
 import pytest
-import waitress
 from playhouse.pool import MaxConnectionsExceeded
 
-from lots.cli import server_options
+from lots.server import create_server, server_options
 from lots.services.setup import access, catalog
 from lots.settings import BadSettings, Settings
 from lots.store.engine import database
@@ -153,7 +152,7 @@ def test_the_docs_forget_a_token_with_their_page(shop):
 @contextmanager
 def listening(app, settings):
     """The application as `lots serve` serves it, on a free port."""
-    server = waitress.create_server(app, host="127.0.0.1", port=0, **server_options(settings))
+    server = create_server(app, settings, host="127.0.0.1", port=0)
     thread = threading.Thread(target=server.run)
     thread.start()
     try:
