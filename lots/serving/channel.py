@@ -142,7 +142,8 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # the same
         self.fresh = self.fresh and state in (State.IDLE, *UNFINISHED)
         if state == State.IDLE:
             # An empty line is no request: it does not make an idle connection younger.
-            self.began = self.began if before in UNFINISHED else self._answered
+            if before not in UNFINISHED:
+                self.began = self._answered if before == State.WORKING else self._since
         elif not same:
             self.began = self._since
         self._gone = 0

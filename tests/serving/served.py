@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import socket
 import threading
 import time
@@ -66,22 +67,32 @@ def exchange(port: int, sent: bytes, address: str = "127.0.0.1") -> bytes:
 
 def rest(line: socket.socket) -> bytes:
     """All that comes until the server hangs up."""
-    answer = b""
+    answer = []
     with suppress(ConnectionError):
-        while more := line.recv(65_536):
-            answer += more
+        while more := line.recv(1 << 20):
+            answer.append(more)
+    return b"".join(answer)
+
+
+def one(line: socket.socket) -> bytes:
+    """One answer that says how long it is, from a connection that stays open."""
+    answer = b""
+    while b"\r\n\r\n" not in answer:
+        answer += line.recv(1) or b"\r\n\r\n"
+    for _ in range(int(answer.lower().partition(b"content-length: ")[2].partition(b"\r")[0] or 0)):
+        answer += line.recv(1)
     return answer
 
 
 def statuses(answer: bytes) -> list[int]:
     """The status of each answer, in their order."""
-    return [int(part[:3]) for part in answer.split(b"HTTP/1.1 ")[1:]]
+    return [int(status) for status in re.findall(rb"HTTP/1\.[01] (\d{3}) [A-Z]", answer)]
 
 
 class Dripping:
     """Connections that send a byte now and then until they are told to stop, each again as soon as the server hangs up."""
 
-    def __init__(self, port: int, addresses: list[str], begin: bytes, every_s: float = 0.05) -> None:
+    def __init__(self, port: int, addresses: list[str], begin: bytes, every_s: float = 0.2) -> None:
         self._port, self._addresses, self._begin, self._every_s = port, addresses, begin, every_s
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._drip)

@@ -4,14 +4,27 @@ from __future__ import annotations
 
 import json
 import socket
+from contextlib import ExitStack
 
 import pytest
 
 from lots.settings import Settings
-from tests.serving.served import HELLO, PATIENCE_S, Dripping, application, connect, exchange, rest, served, statuses
+from tests.serving.served import (
+    HELLO,
+    PATIENCE_S,
+    Dripping,
+    application,
+    connect,
+    exchange,
+    one,
+    rest,
+    served,
+    statuses,
+)
 
 HEAD = b"GET / HTTP/1.1\r\nHost: localhost\r\nX-Slow: "
 BODY = b"POST / HTTP/1.1\r\nHost: localhost\r\nContent-Length: 4000000\r\n\r\n"
+KEPT = HELLO.replace(b"close", b"keep-alive")
 CHUNKS = b"POST / HTTP/1.1\r\nHost: localhost\r\nTransfer-Encoding: chunked\r\n\r\n"
 ONE = ["127.0.0.1"]
 MANY = [f"127.0.0.{number}" for number in range(2, 252)]
@@ -76,12 +89,12 @@ def test_a_slow_upload_arrives() -> None:
 
 def test_the_oldest_of_an_address_gives_way() -> None:
     """One address has only so many unfinished requests; the oldest is told that it made room, those of other addresses stay."""
-    with served(unfinished_per_address=3) as port:
-        other = connect(port, "127.0.0.2")
+    with served(unfinished_per_address=3) as port, ExitStack() as kept:
+        other = kept.enter_context(connect(port, "127.0.0.2"))
         other.sendall(HEAD)
         lines = []
         for _ in range(5):
-            lines.append(connect(port))
+            lines.append(kept.enter_context(connect(port)))
             lines[-1].sendall(HEAD)
             # Answered, so the server has read what came before.
             assert [200] == statuses(exchange(port, HELLO, "127.0.0.3"))
@@ -90,15 +103,13 @@ def test_the_oldest_of_an_address_gives_way() -> None:
         for line in (*lines[2:], other):
             line.sendall(b"y\r\nConnection: close\r\n\r\n")
             assert [200] == statuses(rest(line))
-            line.close()
-        lines[0].close()
-        lines[1].close()
 
 
 def test_the_proxy_has_no_limit_of_its_own() -> None:
     """Many slow clients behind the proxy that the settings name are its own affair; together they still are bounded."""
-    with served(application, Settings(threads=1, proxy="127.0.0.1"), unfinished_per_address=3, unfinished=6) as port:
-        lines = [connect(port) for _ in range(7)]
+    settings = Settings(threads=1, proxy="127.0.0.1")
+    with served(application, settings, unfinished_per_address=3, unfinished=6) as port, ExitStack() as kept:
+        lines = [kept.enter_context(connect(port)) for _ in range(7)]
         for line in lines:
             line.sendall(HEAD)
             assert [200] == statuses(exchange(port, HELLO, "127.0.0.3"))
@@ -106,24 +117,20 @@ def test_the_proxy_has_no_limit_of_its_own() -> None:
         for line in lines[1:]:
             line.sendall(b"y\r\nConnection: close\r\n\r\n")
             assert [200] == statuses(rest(line))
-        for line in lines:
-            line.close()
 
 
 def test_idle_connections_make_room() -> None:
     """Places that idle connections hold go to whoever comes, the oldest first; the newest of them still work."""
-    with served(connections=10) as port:
+    with served(connections=10) as port, ExitStack() as kept:
         lines = []
         for _ in range(40):
-            lines.append(connect(port))
-            lines[-1].sendall(HELLO.replace(b"close", b"keep-alive"))
-            assert b" 200 " in lines[-1].recv(65_536)
+            lines.append(kept.enter_context(connect(port)))
+            lines[-1].sendall(KEPT)
+            assert [200] == statuses(one(lines[-1]))
         assert [200] == statuses(exchange(port, HELLO, "127.0.0.2"))
         assert b"" == rest(lines[0])
         lines[-1].sendall(HELLO)
         assert [200] == statuses(rest(lines[-1]))
-        for line in lines:
-            line.close()
 
 
 def test_silent_and_idle_connections_are_closed_without_a_word() -> None:
@@ -132,7 +139,7 @@ def test_silent_and_idle_connections_are_closed_without_a_word() -> None:
         with connect(port) as line:
             assert b"" == rest(line)
         with connect(port) as line:
-            line.sendall(HELLO.replace(b"close", b"keep-alive"))
+            line.sendall(KEPT)
             assert [200] == statuses(rest(line))
 
 
