@@ -11,8 +11,9 @@ from dataclasses import replace
 import pytest
 from playhouse.pool import MaxConnectionsExceeded
 
-from lots.server import create_server, server_options
+from lots.server import create_server
 from lots.services.setup import access, catalog
+from lots.serving.places import Limits
 from lots.settings import BadSettings, Settings
 from lots.store.engine import database
 from tests.api.bodies import CASES, Furnished
@@ -232,9 +233,9 @@ def test_a_proxy_is_named_by_its_address(proxy):
 
 
 def test_idle_connections_are_closed():
-    """Whoever holds a line open without a word loses it."""
-    options = server_options(Settings())
-    assert 0 < options["cleanup_interval"] <= options["channel_timeout"] <= 120
+    """Whoever holds a line open without a word loses it, and soon after the time is over."""
+    limits = Limits()
+    assert 0 < limits.tick_s <= 2 <= limits.head_s < limits.idle_s <= 60
 
 
 @pytest.mark.parametrize("engine", ["sqlite"])
