@@ -33,7 +33,9 @@ def serve(app: Any, settings: Settings) -> None:
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     if settings.proxy != "none" and settings.site == "none":
         log.warning("LOTS_PROXY is set and LOTS_SITE is not: labels lead to this machine, not to the proxy")
-    create_server(app, settings, host=settings.host, port=settings.port).run()
+    server = create_server(app, settings, host=settings.host, port=settings.port)
+    server.print_listen("Serving on http://{}:{}")
+    server.run()
     try:
         database.connect()
         app.extensions["token_uses"].write()
