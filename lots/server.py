@@ -52,7 +52,16 @@ def create_server(app: Any, settings: Settings, limits: Limits | None = None, **
         limits: on connections and on requests that have not arrived in full.
     """
     options = {**server_options(settings), **where}
-    return listen(app, options, limits or Limits(), _answers(app), network)
+    return listen(app, options, limits or Limits(connections=_places()), _answers(app), network)
+
+
+def _places() -> int:
+    """Returns how many connections may be open. Each may take two files beside its socket, for a large body and a large answer."""
+    try:
+        import resource
+    except ImportError:  # Windows
+        return Limits().connections
+    return max(20, min(Limits().connections, resource.getrlimit(resource.RLIMIT_NOFILE)[0] // 3))
 
 
 def server_options(settings: Settings) -> dict[str, Any]:

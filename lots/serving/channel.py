@@ -134,7 +134,10 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # the same
             return State.WORKING
         if self.request is None:
             return State.IDLE
-        return State.BODY if self.request.headers_finished else State.HEAD
+        if self.request.headers_finished:
+            return State.BODY
+        head = self.request.header_plus
+        return State.IDLE if not head or head.isspace() else State.HEAD
 
     def _change(self, state: State) -> None:
         before, self.state, self._since = self.state, state, time.monotonic()

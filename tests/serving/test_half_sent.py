@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import socket
 from contextlib import ExitStack
+from pathlib import Path
 
 import pytest
 
@@ -21,6 +22,7 @@ from tests.serving.served import (
     served,
     statuses,
 )
+from tests.trust.serving import Client, Server, add_token, deliver, furnish
 
 HEAD = b"GET / HTTP/1.1\r\nHost: localhost\r\nX-Slow: "
 BODY = b"POST / HTTP/1.1\r\nHost: localhost\r\nContent-Length: 4000000\r\n\r\n"
@@ -155,3 +157,19 @@ def test_urgent_data_ends_a_connection() -> None:
     with served() as port, connect(port) as line:
         line.send(b"!", socket.MSG_OOB)
         assert b"" == rest(line)
+
+
+def test_a_shop_goes_on_while_somebody_drips(tmp_path: Path) -> None:
+    """`lots serve` as a process of its own, with its own limits, answers people while 1,000 connections send a byte now and then."""
+    url = f"sqlite:///{tmp_path / 'shop.sqlite3'}"
+    token = add_token(url, "Hester")
+    server = Server.start(url)
+    try:
+        with Dripping(server.port, ONE * 500 + MANY * 2, HEAD):
+            clerk = Client(server.port, token)
+            whose = furnish(clerk)
+            assert 201 == deliver(clerk, whose, "QW-71", 3)[0]
+            clerk.close()
+            assert [200] == statuses(exchange(server.port, HELLO.replace(b" / ", b" /healthz "), "127.0.0.254"))
+    finally:
+        server.kill()
