@@ -159,6 +159,10 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # the same
 
     def look(self, now: float) -> None:
         """Closes the connection when its time is over. A request that has begun is answered 408 first."""
+        if self.will_close or not self.connected:
+            # Where its client does not read, no event would ever lead to that.
+            self.handle_close()
+            return
         limits, state = self.places.limits, self.note()
         if state == State.IDLE:
             if now - self.began > (limits.head_s if self.fresh else limits.idle_s):
@@ -195,7 +199,7 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # the same
     def received(self, data: bytes) -> bool:
         """Takes bytes that arrived and begins what they complete."""
         with self.requests_lock:
-            while data and not (self.will_close or self.close_when_flushed):
+            while data and self.connected and not (self.will_close or self.close_when_flushed):
                 if self.request is None:
                     self.request = Request(self.adj)
                 data = data[self.request.received(data) :]

@@ -67,7 +67,7 @@ class Server(TcpWSGIServer):  # type: ignore[misc]  # waitress ships no types
     def _look(self, now: float) -> None:
         self._full = False
         for channel in list(self.active_channels.values()):
-            if channel.connected:
+            if channel.socket is not None:
                 channel.look(now)
         if self.places.counts:
             told = ", ".join(f"{count} {what}" for what, count in sorted(self.places.counts.items()))

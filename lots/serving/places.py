@@ -121,8 +121,8 @@ class Places:
         """Returns whether there is a place for one more connection, having made one where that is possible."""
         if len(self._all) < self.limits.connections:
             return True
-        able = [one for one in self._all if one.note() != State.WORKING]
-        if able:
+        able = [one for one in list(self._all) if one.note() != State.WORKING]
+        if able and len(self._all) >= self.limits.connections:
             self._give_way(self._chosen(able))
         return bool(able)
 

@@ -31,18 +31,26 @@ def application(environ: dict[str, Any], start_response: Callable[..., Any]) -> 
 
 
 @contextmanager
-def served(app: Any = application, settings: Settings | None = None, **limits: float) -> Iterator[int]:
-    """The port at which an application is served, by default with one worker thread and deadlines looked at often."""
+def running(app: Any = application, settings: Settings | None = None, **limits: float) -> Iterator[Any]:
+    """A server that serves an application, by default with one worker thread and deadlines looked at often."""
     known = Limits(**{"tick_s": 0.05, **limits})  # type: ignore[arg-type]  # numbers of either kind
     server = create_server(app, settings or Settings(threads=1), known, host="127.0.0.1", port=0)
     thread = threading.Thread(target=server.run)
     thread.start()
     try:
-        yield server.effective_port
+        yield server
     finally:
-        server.trigger.pull_trigger(lambda: _end(server))
+        with suppress(OSError):  # a thread's own call may have woken the loop for this one
+            server.trigger.pull_trigger(lambda: _end(server))
         thread.join(timeout=PATIENCE_S)
         server.task_dispatcher.shutdown()
+
+
+@contextmanager
+def served(app: Any = application, settings: Settings | None = None, **limits: float) -> Iterator[int]:
+    """The port of such a server."""
+    with running(app, settings, **limits) as server:
+        yield server.effective_port
 
 
 def _end(server: Any) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 
-from tests.serving.served import BIG, HELLO, connect, exchange, rest, served, statuses
+from tests.serving.served import BIG, HELLO, PATIENCE_S, connect, exchange, rest, running, served, statuses
 
 MANY = 24  # mebibytes: more than the sockets of both sides hold
 KEPT = HELLO.replace(b"close", b"keep-alive")
@@ -27,6 +27,18 @@ def test_an_answer_in_pieces_that_nobody_reads_holds_a_thread_only_so_long() -> 
         line.sendall(HELLO.replace(b" / ", b" /stream "))
         assert [200] == statuses(exchange(port, HELLO))
         assert len(rest(line)) < 64 * BIG
+
+
+def test_a_connection_that_is_given_up_is_closed_without_its_client() -> None:
+    """Its place is free although the client neither reads nor hangs up."""
+    with running(wait_s=0.3) as server, connect(server.effective_port) as line:
+        line.sendall(HELLO.replace(b" / ", b" /stream "))
+        until = time.monotonic() + PATIENCE_S
+        while not server.active_channels and time.monotonic() < until:
+            time.sleep(0.01)
+        while server.active_channels and time.monotonic() < until:
+            time.sleep(0.01)
+        assert {} == server.active_channels
 
 
 def test_an_answer_in_pieces_arrives_at_whoever_reads_it() -> None:

@@ -81,11 +81,9 @@ def _authority() -> str:
 
 def _is_ours(name: str) -> bool:
     plain = name.lower().rstrip(".")
-    return (
-        _is_ipv6(plain)
-        or _is_ipv4(plain)
-        or plain in {"localhost", current_app.config["LISTENS_AT"].lower()} | _names()
-    )
+    if _is_ipv6(plain) or _is_ipv4(plain) or plain in ("localhost", current_app.config["LISTENS_AT"].lower()):
+        return True
+    return plain in _names()
 
 
 @functools.cache
