@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from typing import Any, NoReturn
 
-from flask import Flask, request
+from flask import Flask, Request, request
 
 from lots import __version__
 from lots.api.assessment import concessions, decisions, reinspections, visual_trials
 from lots.api.documents import events, lot_pictures, lot_record, nonconformity_report
 from lots.api.drift import baselines, drift
 from lots.api.files import imports
-from lots.api.http import authentication, documentation, errors, logs, metrics, routes, throttle
+from lots.api.http import authentication, documentation, errors, health, logs, metrics, routes, site_address, throttle
 from lots.api.http.openapi import docs_page
 from lots.api.instruments import calibration_checks, references, studies
 from lots.api.production import dryings, loads, matching, spools, tab_checks, tracing
@@ -90,6 +90,11 @@ TASKS: tuple[Task, ...] = ()
 class Application(Flask):
     """A Flask application all of whose functions are plain ones, so that none needs to be looked at, at each call, for being asynchronous."""
 
+    def raise_routing_exception(self, request: Request) -> NoReturn:
+        """Raises what the router found, or sends to another path of this server."""
+        site_address.inside(request.routing_exception)
+        super().raise_routing_exception(request)
+
     def ensure_sync(self, func: Callable[..., Any]) -> Callable[..., Any]:
         """Returns the function as it is."""
         return func
@@ -120,6 +125,7 @@ def create_app(settings: Settings | None = None) -> Flask:
     metrics.register(app, row_counts.lots_by_standing, row_counts.newest_decision, to_all=chosen.metrics_open)
     # Started by what serves the application, not by making it.
     app.extensions["background"] = Background(TASKS)
+    site_address.register(app, chosen.site, chosen.host)
     app.before_request(_connect)
     app.teardown_request(_disconnect)
     authentication.register(app)
@@ -148,7 +154,7 @@ def prepare_database(url: str, statement_s: float | None = None) -> None:
 
 
 def _connect() -> None:
-    if request.path != "/healthz":
+    if request.path != health.PATH:
         database.connect()
 
 
@@ -157,9 +163,7 @@ def _disconnect(_error: BaseException | None) -> None:
 
 
 def _serve_health(app: Flask) -> None:
-    @app.get("/healthz")
-    def healthz() -> dict[str, str]:
-        return {"status": "alive"}
+    health.register(app)
 
     @app.get("/readyz")
     def readyz() -> Any:

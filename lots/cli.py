@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import socket
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -58,12 +57,13 @@ def main() -> None:
 def demo(no_serve: bool, port: int | None) -> None:
     """Build an invented shop in .demo/, tell the story of one delivery, then serve it on this machine."""
     from lots import demo as shop
+    from lots import server
     from lots.api.http import logs
 
     with _plainly():
         settings = load_settings({}, port=port)
         if not no_serve:
-            _check_free("127.0.0.1", settings.port)
+            server.check_free("127.0.0.1", settings.port)
         app, tokens, loaded = shop.build()
         logs.set_up("plain", "error")  # the story speaks for itself
         shop.tell(app, tokens, loaded, click.echo)
@@ -83,7 +83,7 @@ def demo(no_serve: bool, port: int | None) -> None:
         )
         sys.stdout.flush()
         logs.set_up("plain", "info")
-        _serve(app, Settings(database=f"sqlite:///{loaded['path']}", port=settings.port))
+        server.serve(app, Settings(database=f"sqlite:///{loaded['path']}", port=settings.port))
 
 
 @main.command()
@@ -91,67 +91,17 @@ def demo(no_serve: bool, port: int | None) -> None:
 @click.option("--port", type=click.IntRange(1, 65535), help="Port to serve on; over LOTS_PORT.")
 def serve(host: str | None, port: int | None) -> None:
     """Serve the API on the database that LOTS_DATABASE names; an empty one gets its tables."""
+    from lots import server
     from lots.app import create_app
 
     with _plainly():
         settings = load_settings(host=host, port=port)
-        _check_free(settings.host, settings.port)
+        server.check_free(settings.host, settings.port)
         app = create_app(settings)
         click.echo(
             f"lots: serving http://{settings.host}:{settings.port}/v1, docs at /docs. Stop with Ctrl+C.", err=True
         )
-        _serve(app, settings)
-
-
-def _check_free(host: str, port: int) -> None:
-    with socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET) as probe:
-        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            probe.bind((host, port))
-        except OSError as error:
-            raise OSError(
-                f"Port {port} of {host} cannot be used ({error.strerror}). Give another one with --port."
-            ) from None
-
-
-def _serve(app: Any, settings: Settings) -> None:
-    import logging
-    import signal
-
-    import waitress
-
-    from lots.store.engine import database
-
-    # A short queue is how a busy server works; it is no news.
-    logging.getLogger("waitress.queue").setLevel(logging.ERROR)
-    # A service is stopped with SIGTERM. As with Ctrl+C, requests in hand are finished, then it ends.
-    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
-    waitress.serve(app, host=settings.host, port=settings.port, **server_options(settings))
-    try:
-        database.connect()
-        app.extensions["token_uses"].write()
-    finally:
-        database.disconnect()
-
-
-def server_options(settings: Settings) -> dict[str, Any]:
-    """Returns how waitress serves the application, its address apart.
-
-    Notes:
-        The application refuses a large body itself, in words, once it has arrived; four times as much the server does not let arrive. A
-        connection on which nothing moves for a minute is closed. A client that sends a byte now and then is not: that is for the reverse
-        proxy, which ends TLS, to see to. What such a proxy says of the client is believed only from the address that the settings name.
-        No answer names the server software.
-    """
-    proxy = {"trusted_proxy": settings.proxy, "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-proto"}}
-    return {
-        **({} if settings.proxy == "none" else proxy),
-        "threads": settings.threads,
-        "max_request_body_size": 4 * settings.max_body_bytes,
-        "channel_timeout": 60,
-        "cleanup_interval": 20,
-        "ident": "",
-    }
+        server.serve(app, settings)
 
 
 @main.group()

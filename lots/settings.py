@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 import os
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
@@ -37,6 +38,7 @@ TABLE = (
     Setting("threads", 8, "threads", "requests served at once"),
     Setting("max_body_bytes", 4_194_304, "bytes", "largest request body; a larger one is answered 413"),
     Setting("proxy", "none", "address", "the reverse proxy whose X-Forwarded-For and X-Forwarded-Proto are believed"),
+    Setting("site", "none", "URL", "where people reach the shop, such as https://lots.example/filament, for labels"),
     Setting("log", "json", "style", "lines on standard error, one for each request: json, or plain for people"),
     Setting("log_level", "info", "level", "least that is logged: debug, info, warning or error"),
     Setting("metrics_open", False, "true or false", "true lets anybody read /metrics; else it takes an admin's token"),
@@ -53,6 +55,7 @@ class Settings:
     threads: int = 8
     max_body_bytes: int = 4_194_304
     proxy: str = "none"
+    site: str = "none"
     log: str = "json"
     log_level: str = "info"
     metrics_open: bool = False
@@ -67,6 +70,10 @@ class Settings:
                 raise BadSettings(f"{name} is {getattr(self, name)}; it must be from {least} to {most}")
         if self.proxy != "none" and not _is_address(self.proxy):
             raise BadSettings(f"proxy is {self.proxy!r}; write the IP address it connects from, or none")
+        if self.site != "none" and not _is_site(self.site):
+            raise BadSettings(
+                f"site is {self.site!r}; write an http or https address without user, query and fragment, such as https://lots.example/filament, or none"
+            )
         for name, words in (("log", ("json", "plain")), ("log_level", ("debug", "info", "warning", "error"))):
             if getattr(self, name) not in words:
                 raise BadSettings(f"{name} is {getattr(self, name)!r}; write {' or '.join(words)}")
@@ -78,6 +85,12 @@ def _is_address(text: str) -> bool:
     except ValueError:
         return False
     return True
+
+
+def _is_site(text: str) -> bool:
+    pattern = r"https?://(?:[A-Za-z0-9._-]+|\[([0-9A-Fa-f:.]+)\])(?::([0-9]{1,5}))?(?:/[A-Za-z0-9._~-]+)*/?"
+    found = re.fullmatch(pattern, text)
+    return found is not None and (found[1] is None or _is_address(found[1])) and int(found[2] or 0) < 65_536
 
 
 def load_settings(environment: Mapping[str, str] | None = None, **given: Any) -> Settings:

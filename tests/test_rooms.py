@@ -18,6 +18,8 @@ MAY_IMPORT = {
     "services": {"store", "domain"},
     "store": {"domain"},
     "domain": set(),
+    # The HTTP server below the application: it gets what it needs as arguments.
+    "serving": set(),
 }
 TOP = "top of the package"
 

@@ -4,21 +4,20 @@ import json
 import re
 import socket
 import sqlite3
-import threading
-from contextlib import closing, contextmanager
+from contextlib import closing
 from dataclasses import replace
 
 import pytest
-import waitress
 from playhouse.pool import MaxConnectionsExceeded
 
-from lots.cli import server_options
 from lots.services.setup import access, catalog
+from lots.serving.places import Limits
 from lots.settings import BadSettings, Settings
 from lots.store.engine import database
 from tests.api.bodies import CASES, Furnished
 from tests.api.refusals import refused, send
 from tests.api.test_query_errors import LISTS
+from tests.serving.served import served
 from tests.store.rows import connected, contents, counts
 
 FRESH_APP = True
@@ -150,21 +149,6 @@ def test_the_docs_forget_a_token_with_their_page(shop):
 # The server as it listens
 
 
-@contextmanager
-def listening(app, settings):
-    """The application as `lots serve` serves it, on a free port."""
-    server = waitress.create_server(app, host="127.0.0.1", port=0, **server_options(settings))
-    thread = threading.Thread(target=server.run)
-    thread.start()
-    try:
-        yield server.effective_port
-    finally:
-        # Its loop looks at the map of sockets; with none left it ends.
-        server.trigger.pull_trigger(server.close)
-        thread.join(timeout=30)
-        server.task_dispatcher.shutdown()
-
-
 def exchange(port, *parts):
     """What the server answers to these bytes."""
     with closing(socket.create_connection(("127.0.0.1", port), timeout=30)) as line:
@@ -180,7 +164,7 @@ def exchange(port, *parts):
 def test_no_answer_names_the_software_that_serves_it(app, settings_and_tokens):
     """Neither the application's answers nor those that the server gives by itself, to what is no HTTP or far too long."""
     settings, _ = settings_and_tokens
-    with listening(app, settings) as port:
+    with served(app, settings) as port:
         said = [
             exchange(port, b"GET /healthz HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n"),
             exchange(port, b"nonsense\r\n\r\n"),
@@ -199,7 +183,7 @@ def test_a_body_that_comes_in_pieces_is_measured_too(app, settings_and_tokens):
     head = f"POST /v1/suppliers HTTP/1.1\r\nHost: x\r\nAuthorization: Bearer {tokens['admin']}\r\nConnection: close\r\n"
     head += "Content-Type: application/json\r\nTransfer-Encoding: chunked\r\n\r\n"
     piece = b"100000\r\n" + b" " * 0x100000 + b"\r\n"
-    with listening(app, settings) as port:
+    with served(app, settings) as port:
         answer = exchange(port, head.encode(), *[piece] * 5, b"0\r\n\r\n")
     assert "HTTP/1.1 413" == answer[:12]
     assert "/problems/too-large" in answer
@@ -218,7 +202,7 @@ def test_only_the_proxy_that_is_named_is_believed(app, settings_and_tokens, prox
     sign_in = f"POST /sign-in HTTP/1.1\r\nHost: x\r\n{head}Content-Type: application/x-www-form-urlencoded\r\n"
     addresses = []
     app.extensions["wrong_tokens"].wait_s = lambda address, _token: addresses.append(address) or 0
-    with listening(app, replace(settings, proxy=proxy)) as port:
+    with served(app, replace(settings, proxy=proxy)) as port:
         exchange(port, f"GET /v1/lots HTTP/1.1\r\nHost: x\r\nAuthorization: Bearer x\r\n{head}\r\n".encode())
         signed = exchange(port, f"{sign_in}Content-Length: {len(form)}\r\n\r\n".encode(), form)
     assert [seen] == addresses
@@ -233,9 +217,9 @@ def test_a_proxy_is_named_by_its_address(proxy):
 
 
 def test_idle_connections_are_closed():
-    """Whoever holds a line open without a word loses it."""
-    options = server_options(Settings())
-    assert 0 < options["cleanup_interval"] <= options["channel_timeout"] <= 120
+    """Whoever holds a line open without a word loses it, and soon after the time is over."""
+    limits = Limits()
+    assert 0 < limits.tick_s <= 2 <= limits.head_s < limits.idle_s <= 60
 
 
 @pytest.mark.parametrize("engine", ["sqlite"])

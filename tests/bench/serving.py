@@ -73,13 +73,11 @@ def _bare(body: bytes) -> Flask:
 
 def serve_bare(port: int, file: Path) -> None:
     """Serves the bare application with what `lots serve` gives to the same server."""
-    import waitress
-
-    from lots.cli import server_options
+    from lots.server import create_server
 
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
-    waitress.serve(_bare(file.read_bytes()), host="127.0.0.1", port=port, **server_options(Settings()))
+    create_server(_bare(file.read_bytes()), Settings(), host="127.0.0.1", port=port).run()
 
 
 def keep_to(core: int) -> None:

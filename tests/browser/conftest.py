@@ -13,6 +13,8 @@ from typing import Any
 import pytest
 
 from lots import demo
+from lots.server import create_server
+from lots.settings import Settings
 from lots.store.engine import database
 from tests.browser.person import Person
 
@@ -50,10 +52,8 @@ def chromium() -> str | None:
 @pytest.fixture(scope="package")
 def site(tmp_path_factory: pytest.TempPathFactory, chromium_path: str) -> Iterator[Site]:
     """The demo's shop behind the server that `lots serve` uses, on a free port."""
-    import waitress.server
-
     app, tokens, _ = demo.build(tmp_path_factory.mktemp("browser"))
-    server = waitress.server.create_server(app, host="127.0.0.1", port=0, threads=4)
+    server = create_server(app, Settings(threads=4), host="127.0.0.1", port=0)
     thread = threading.Thread(target=server.run)
     thread.start()
     yield Site(f"http://127.0.0.1:{server.effective_port}", tokens, app.test_client())

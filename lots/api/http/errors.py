@@ -69,6 +69,7 @@ _HTTP = {
             "`Retry-After` says; a right token works meanwhile."
         ),
     ),
+    431: ("head-too-large", "The head of this request is too large", "Ask with a shorter query or fewer headers."),
     500: (
         "broken",
         "Something broke on our side",
@@ -153,6 +154,26 @@ def http_problem(status: int, detail: str = "", headers: Iterable[tuple[str, str
     """Returns the problem document for a status of the HTTP layer."""
     slug, title, advice = _HTTP.get(status, ("refused", "This request was refused", ""))
     return problem(status, slug, title, " ".join(part for part in (detail, advice) if part), headers=headers)
+
+
+# What a status means where the server, not the application, gives it.
+_BY_SERVER = {
+    503: (
+        "busy",
+        "Too many requests are arriving",
+        "This request had not arrived in full, and a newer one needed its place. Send it again.",
+    ),
+    500: ("broken", "Something broke on our side", "The answer could not be written. Send the request again."),
+    501: ("no-such-coding", "This server cannot read this body", "Send it with Content-Length, or in chunks."),
+}
+
+
+def server_problem(status: int, detail: str, request_id: str) -> Response:
+    """Returns the problem document for a request that the server answers because it never reached the application."""
+    slug, title, advice = _BY_SERVER.get(status) or _HTTP.get(status, _HTTP[400])
+    said = " ".join(part for part in (detail, advice) if part) or "Its bytes are no request of HTTP/1.1 (RFC 9112)."
+    headers = [("Retry-After", "2")] if status == 503 else []
+    return problem(status, slug, title, said, headers=headers, request_id=request_id)
 
 
 def unavailable(error: Exception) -> Response:

@@ -58,7 +58,8 @@ class _Plain(logging.Formatter):
         """Returns the line, and a traceback below it."""
         said = getattr(record, "said", None)
         text = _in_words(said) if said else f"{record.levelname.lower()}: {record.getMessage()}"
-        known = "" if request_id() is None else f" [{request_id()}]"
+        number = said.get("request_id", request_id()) if said else request_id()
+        known = "" if number is None else f" [{number}]"
         shown = "".join(char if char.isprintable() else "?" for char in f"{_moment(record):%H:%M:%S} {text}{known}")
         return f"{shown}\n{self.formatException(record.exc_info)}" if record.exc_info else shown
 
@@ -100,6 +101,11 @@ def request_id() -> str | None:
     return g.get("request_id") if has_request_context() else None
 
 
+def chosen_id(sent: str) -> str:
+    """Returns the id that a client sent for its request where it is of the right form, else a new one."""
+    return sent if _SANE_ID.fullmatch(sent) else str(uuid.uuid4())
+
+
 def route() -> str | None:
     """Returns the path of this request as it stands in the documentation, such as /v1/lots/{number}; None when none is served there."""
     rule = request.url_rule
@@ -123,8 +129,7 @@ def seconds() -> float:
 
 def _begin() -> None:
     g.started = time.perf_counter()
-    sent = request.headers.get("X-Request-Id", "")
-    g.request_id = sent if _SANE_ID.fullmatch(sent) else str(uuid.uuid4())
+    g.request_id = chosen_id(request.headers.get("X-Request-Id", ""))
 
 
 def _end(answer: Response) -> Response:
@@ -142,6 +147,22 @@ def _end(answer: Response) -> Response:
     }
     _log.log(_level(answer.status_code), "request", extra={"said": said})
     return answer
+
+
+def note_given(method: str, route: str, status: int, took_s: float, size: int, request_id: str) -> None:
+    """Writes the line of a request that was answered before it reached the application.
+
+    Args:
+        method: of the request.
+        route: its path as it stands in the documentation.
+        status: of the answer.
+        took_s: how long it took, s.
+        size: of the answer's body, bytes.
+        request_id: of the request.
+    """
+    said = {"request_id": request_id, "method": method, "route": route, "status": status}
+    said |= {"duration_ms": round(1_000 * took_s, 1), "person": None, "role": None, "bytes": size}
+    _log.log(_level(status), "request", extra={"said": said})
 
 
 def _level(status: int) -> int:

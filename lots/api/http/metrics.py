@@ -81,10 +81,12 @@ def register(
     # The library looks a label up with care each time; they are few, so what it found is kept.
     counter, timer = functools.cache(requests.labels), functools.cache(durations.labels)
 
+    def count_request(method: str, route: str, status: int, took_s: float) -> None:
+        counter(method, route, f"{status // 100}xx").inc()
+        timer(route).observe(took_s)
+
     def count(answer: Response) -> Response:
-        route = logs.route() or "none"
-        counter(logs.method(), route, f"{answer.status_code // 100}xx").inc()
-        timer(route).observe(logs.seconds())
+        count_request(logs.method(), logs.route() or "none", answer.status_code, logs.seconds())
         return answer
 
     def shown() -> Response:
@@ -96,3 +98,5 @@ def register(
         return shown() if to_all else admitted((), shown)()
 
     app.after_request(count)
+    # For requests that the server answers by itself.
+    app.extensions["count_request"] = count_request

@@ -32,9 +32,14 @@ def register(app: Flask) -> None:
 
 
 def _guarded(answer: Response) -> Response:
+    return guard(answer, request.path)
+
+
+def guard(answer: Response, path: str) -> Response:
+    """Puts the headers on the answer to a request for `path`, and returns it."""
     # No answer has any of them yet, so none needs to be looked for.
     answer.headers.extend(HEADERS)
-    page = _DOCS if request.path == "/docs" else _PAGE
+    page = _DOCS if path == "/docs" else _PAGE
     # A page that has said what it needs itself keeps its word.
     answer.headers.setdefault("Content-Security-Policy", page if answer.mimetype == "text/html" else _NOTHING)
     if "Cache-Control" not in answer.headers:
@@ -77,7 +82,7 @@ class WrongTokens:
             address: where it came from, None when that is not known.
             token: as it was sent; only a short hash of it is kept.
         """
-        now, place = self._now(), _network(address)
+        now, place = self._now(), network(address)
         mark = hashlib.sha256(token.encode("utf-8", "replace")).digest()[:8]
         with self._lock:
             known = self._seen.pop(place, {})
@@ -91,8 +96,8 @@ class WrongTokens:
         return max(1, math.ceil(min(recent.values()) + self._within_s - now)) if full else 0
 
 
-def _network(address: str | None) -> str:
-    """The address itself, but of IPv6 the network: one household has 2**64 addresses of it."""
+def network(address: str | None) -> str:
+    """Returns under what an address is counted: the address itself, but of IPv6 the network: one household has 2**64 addresses of it."""
     try:
         found = ipaddress.ip_address(address or "")
     except ValueError:

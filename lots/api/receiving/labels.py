@@ -15,6 +15,7 @@ from marshmallow import Schema, ValidationError, fields, validate
 from lots.api.http.errors import problem
 from lots.api.http.fields import NUMBER, Instant, Strict, Text, WrittenWhole
 from lots.api.http.routes import Refused, Resource, Routes
+from lots.api.http.site_address import shop_address
 from lots.api.pictures import labels as drawn
 from lots.api.pictures.answers import AS_PICTURE, JSON, SVG
 from lots.api.setup.shades import ConditionsSchema
@@ -64,7 +65,9 @@ class LabelArgs(Strict):
     site = Text(
         200,
         validate=[validate.Regexp(_ADDRESS, error=_LIKE), _ipv6_is_one],
-        metadata={"description": "where phones reach this server, when it is another address than this request's"},
+        metadata={
+            "description": "where phones reach this server, when it is another address than the setting `site` or this request's"
+        },
     )
 
 
@@ -164,7 +167,7 @@ def _wanted() -> str:
 
 
 def _addressed(found: Sequence[dict[str, Any]], args: dict[str, Any]) -> list[dict[str, Any]]:
-    site = args.get("site", request.root_url).rstrip("/")
+    site = args.get("site", shop_address()).rstrip("/")
     return [{**label, "url": f"{site}/spools/{quote(label['spool_code'], safe='')}"} for label in found]
 
 

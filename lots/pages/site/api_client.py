@@ -82,7 +82,11 @@ def ask(
     headers |= {"If-Match": etag} if etag else {}
     sent: dict[str, Any] = {"data": dict(form)} if form is not None else {} if body is None else {"json": body}
     # From where the page was asked, at the address it was asked at: addresses in the answer lead a phone to where the browser is.
-    sent |= {"environ_overrides": {"REMOTE_ADDR": request.remote_addr or "127.0.0.1"}, "base_url": request.root_url}
+    told = {
+        name: value for name, value in request.environ.items() if name in ("HTTP_HOST", "SERVER_NAME", "SERVER_PORT")
+    }
+    told["REMOTE_ADDR"] = request.remote_addr or "127.0.0.1"
+    sent |= {"environ_overrides": told, "base_url": request.root_url}
     with Client(current_app).open(f"/v1{path}", method=method, headers=headers, **sent) as got:
         kind = got.mimetype or ""
         text = got.get_data()

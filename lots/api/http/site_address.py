@@ -1,0 +1,109 @@
+"""Under which name a request came in, and at which address people reach the shop. A foreign name enters no answer."""
+
+from __future__ import annotations
+
+import functools
+import re
+import socket
+from ipaddress import AddressValueError, IPv4Address, IPv6Address
+
+from flask import Flask, Response, current_app, request
+from werkzeug.exceptions import HTTPException
+from werkzeug.routing import RequestRedirect
+
+from lots.api.http.errors import http_problem
+
+# uri-host [ ":" port ] of RFC 9110, 7.2. A name may have what RFC 3986, 3.2.2, allows, apart from its sub-delims: no name in DNS has
+# them, and a comma stands between several fields of one name that a server has joined.
+_HOST = re.compile(r"(?:\[([0-9A-Fa-f:.]+)\]|((?:[A-Za-z0-9._~-]|%[0-9A-Fa-f]{2}){1,255}))(?::([0-9]{0,5}))?")
+_NEEDED = "A request names one host in the header `Host`, as NAME or NAME:PORT (RFC 9110, 7.2)."
+_DEFAULT_PORTS = {"http": "80", "https": "443"}
+
+
+def register(app: Flask, site: str, listens_at: str) -> None:
+    """Refuses requests without a right Host, and keeps what the settings say of the address.
+
+    Args:
+        app: whose requests are looked at.
+        site: the address of the shop, or "none".
+        listens_at: the name or address that the server was told to listen at.
+    """
+    app.config.update(SITE=site, LISTENS_AT=listens_at)
+    app.before_request(_check_host)
+
+
+def _check_host() -> Response | None:
+    sent = request.environ.get("HTTP_HOST")
+    # HTTP/1.0 knew no Host (RFC 9112, 3.2).
+    if right(sent) or (sent is None and request.environ.get("SERVER_PROTOCOL") == "HTTP/1.0"):
+        return None
+    return http_problem(400, _NEEDED)
+
+
+def right(sent: str | None) -> bool:
+    """Returns whether this is one host with or without a port.
+
+    Example:
+        >>> [right(sent) for sent in ("lots.example:8080", "[::1]", "192.0.2.7", "a, b", "a:b", "", None)]
+        [True, True, True, False, False, False, False]
+    """
+    found = _HOST.fullmatch(sent or "")
+    return found is not None and (found[1] is None or _is_ipv6(found[1])) and int(found[3] or 0) < 65_536
+
+
+def shop_address() -> str:
+    """Returns the address at which people reach the shop, without a slash at its end: the setting `site`, else what follows from this request.
+
+    Notes:
+        Whoever sends a request chooses its Host. So that name counts only where it can be no other machine's; else the address at which
+        the request came in stands in.
+    """
+    site: str = current_app.config["SITE"]
+    return site.rstrip("/") if site != "none" else f"{request.scheme}://{_authority()}{request.script_root}"
+
+
+def inside(error: HTTPException | None) -> None:
+    """Turns the target of a redirection by the router into a path: it would begin with the host of the request."""
+    if isinstance(error, RequestRedirect):
+        path = re.sub(r"\A[^/]*//[^/?#]*", "", error.new_url)
+        error.new_url = f"/{path.lstrip('/')}"
+
+
+def _authority() -> str:
+    sent = request.environ.get("HTTP_HOST")
+    found = _HOST.fullmatch(sent or "")
+    if sent and found and _is_ours(found[1] or found[2]):
+        return str(sent)
+    name, port = request.environ["SERVER_NAME"].partition("%")[0], request.environ["SERVER_PORT"]
+    shown = f"[{name}]" if ":" in name else name
+    return str(shown if port == _DEFAULT_PORTS.get(request.scheme) else f"{shown}:{port}")
+
+
+def _is_ours(name: str) -> bool:
+    plain = name.lower().rstrip(".")
+    if _is_ipv6(plain) or _is_ipv4(plain) or plain in ("localhost", current_app.config["LISTENS_AT"].lower()):
+        return True
+    return plain in _names()
+
+
+@functools.cache
+def _names() -> frozenset[str]:
+    """What this machine calls itself: its host name, alone, in full, and as a local network knows it (RFC 6762)."""
+    own = socket.gethostname().lower()
+    return frozenset({own, socket.getfqdn().lower(), f"{own.partition('.')[0]}.local"}) - {"", ".local"}
+
+
+def _is_ipv6(text: str) -> bool:
+    try:
+        IPv6Address(text)
+    except AddressValueError:
+        return False
+    return True
+
+
+def _is_ipv4(text: str) -> bool:
+    try:
+        IPv4Address(text)
+    except AddressValueError:
+        return False
+    return True

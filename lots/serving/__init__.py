@@ -1,0 +1,1 @@
+"""The HTTP server under the application: waitress with deadlines, bounds and strict framing. It knows nothing of lots."""
