@@ -15,7 +15,7 @@ from lots.api.assessment import concessions, decisions, reinspections, visual_tr
 from lots.api.documents import events, lot_pictures, lot_record, nonconformity_report
 from lots.api.drift import baselines, drift
 from lots.api.files import imports
-from lots.api.http import authentication, errors, logs, metrics, routes, throttle
+from lots.api.http import authentication, errors, logs, metrics, proxy, routes, throttle
 from lots.api.instruments import calibration_checks, references, studies
 from lots.api.production import dryings, loads, matching, spools, tab_checks, tracing
 from lots.api.purchasing import comparison, corrective_actions
@@ -176,6 +176,7 @@ def create_app(settings: Settings | None = None) -> Flask:
     )
     _serve_health(app)
     _serve_docs(app)
+    proxy.register(app, chosen.proxy)
     return app
 
 

@@ -140,12 +140,11 @@ def server_options(settings: Settings) -> dict[str, Any]:
     Notes:
         The application refuses a large body itself, in words, once it has arrived; four times as much the server does not let arrive. A
         connection on which nothing moves for a minute is closed. A client that sends a byte now and then is not: that is for the reverse
-        proxy, which ends TLS, to see to. What such a proxy says of the client is believed only from the address that the settings name.
+        proxy, which ends TLS, to see to. What such a proxy says of the client is left to the application (`lots/api/http/proxy.py`).
         No answer names the server software.
     """
-    proxy = {"trusted_proxy": settings.proxy, "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-proto"}}
     return {
-        **({} if settings.proxy == "none" else proxy),
+        "clear_untrusted_proxy_headers": False,
         "threads": settings.threads,
         "max_request_body_size": 4 * settings.max_body_bytes,
         "channel_timeout": 60,
