@@ -126,3 +126,20 @@ def test_wrong_tokens_count_by_the_address_of_the_client(settings_and_tokens):
 
     assert [401] * 20 + [429] == [guess("203.0.113.9", f"guess {n}") for n in range(21)]
     assert 401 == guess("203.0.113.10", "guess")
+
+
+def test_addresses_in_answers_are_below_the_prefix(settings_and_tokens):
+    """Where something was made, the next page, and the type of a problem; `pytest -m served` looks at all the others."""
+    settings, tokens = settings_and_tokens
+    client = create_app(replace(settings, proxy=PROXY)).test_client()
+    token = {"Authorization": f"Bearer {tokens['admin']}", "X-Forwarded-Prefix": "/filament"}
+
+    def ask(method, path, **sent):
+        return client.open(path, method=method, headers=token, environ_base={"REMOTE_ADDR": PROXY}, **sent)
+
+    made = [ask("POST", "/v1/suppliers", json={"code": code, "name": code}).location for code in ("QWT", "NBK")]
+    assert ["/filament/v1/suppliers/1", "/filament/v1/suppliers/2"] == made
+    listed = ask("GET", "/v1/suppliers?limit=1")
+    assert "/filament/v1/suppliers?limit=1" == listed.get_json()["next"].partition("&")[0]
+    assert f'<{listed.get_json()["next"]}>; rel="next"' == listed.headers["Link"]
+    assert "/filament/problems/not-found" == ask("GET", "/v1/lots/999").get_json()["type"]
