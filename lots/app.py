@@ -34,6 +34,7 @@ from lots.api.setup import (
 )
 from lots.background import Background, Task
 from lots.pages.all_pages import pages
+from lots.services.setup import tidying
 from lots.settings import Settings, load_settings
 from lots.store import row_counts
 from lots.store.engine import database
@@ -85,6 +86,8 @@ ROUTES = (
 # The longest that PostgreSQL works on one statement of a request, s: whoever asked has given up by then.
 _STATEMENT_S = 30
 
+# The pause between two rounds of removing what is kept for some days only, s.
+_TIDY_S = 300.0
 # What is done beside answering requests, in every process that serves.
 TASKS: tuple[Task, ...] = ()
 
@@ -160,7 +163,7 @@ def create_app(settings: Settings | None = None) -> Flask:
     throttle.register(app)
     metrics.register(app, row_counts.lots_by_standing, row_counts.newest_decision, to_all=chosen.metrics_open)
     # Started by what serves the application, not by making it.
-    app.extensions["background"] = Background(TASKS)
+    app.extensions["background"] = Background((*TASKS, _tidying(chosen.repeat_days)))
     app.before_request(_connect)
     app.teardown_request(_disconnect)
     authentication.register(app)
@@ -178,6 +181,13 @@ def create_app(settings: Settings | None = None) -> Flask:
     _serve_docs(app)
     proxy.register(app, chosen.proxy)
     return app
+
+
+def _tidying(days: int) -> Task:
+    def tidy() -> None:
+        tidying.remove_some(days)
+
+    return Task("tidy", _TIDY_S, tidy)
 
 
 def prepare_database(url: str, statement_s: float | None = None) -> None:

@@ -228,6 +228,18 @@ def migrate() -> None:
 
 
 @main.command()
+def tidy() -> None:
+    """Remove answers kept for repeated requests, and sessions of the pages, that are older than LOTS_REPEAT_DAYS, and nothing else.
+
+    A running server does so by itself. Others may go on working. An SQLite file does not shrink: its free pages are used again.
+    """
+    from lots import upkeep_command
+
+    with _plainly(), _database():
+        upkeep_command.tidy(load_settings().repeat_days)
+
+
+@main.command()
 @click.argument("path", type=click.Path(path_type=Path))
 def backup(path: Path) -> None:
     """Keep everything in the new file PATH, an SQLite database of either engine's rows, and verify it. Others may go on working."""

@@ -33,6 +33,8 @@ wsgi_app = "lots.wsgi:application"
 bind = f"[{_settings.host}]:{_settings.port}" if ":" in _settings.host else f"{_settings.host}:{_settings.port}"
 worker_class = "gthread"
 threads = _settings.threads
+# Longer than a proxy keeps its connections (nginx: 60 s): else it would send a request while this side hangs up.
+keepalive = 75
 logger_class = Logger
 # The application believes the proxy that its own setting names. By default gunicorn would believe whoever connects from this machine.
 secure_scheme_headers: dict[str, str] = {}

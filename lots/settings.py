@@ -39,6 +39,7 @@ TABLE = (
     Setting("proxy", "none", "addresses", "reverse proxies whose X-Forwarded-... are believed; unix for a unix socket"),
     Setting("log", "json", "style", "lines on standard error, one for each request: json, or plain for people"),
     Setting("log_level", "info", "level", "least that is logged: debug, info, warning or error"),
+    Setting("repeat_days", 7, "days", "how long answers to POSTs with a key, and ended sessions, are kept; at least 1"),
     Setting("metrics_open", False, "true or false", "true lets anybody read /metrics; else it takes an admin's token"),
 )
 
@@ -55,6 +56,7 @@ class Settings:
     proxy: str = "none"
     log: str = "json"
     log_level: str = "info"
+    repeat_days: int = 7
     metrics_open: bool = False
 
     def __post_init__(self) -> None:
@@ -62,7 +64,8 @@ class Settings:
             # Only what stands before the colon: the rest may hold a password.
             scheme = self.database.partition(":")[0]
             raise BadSettings(f"database begins with {scheme!r}; write sqlite:///file or postgresql://user@host/name")
-        for name, least, most in (("port", 1, 65535), ("threads", 1, 256), ("max_body_bytes", 1024, 2**30)):
+        whole = (("port", 1, 65535), ("threads", 1, 256), ("max_body_bytes", 1024, 2**30), ("repeat_days", 1, 36_500))
+        for name, least, most in whole:
             if not least <= getattr(self, name) <= most:
                 raise BadSettings(f"{name} is {getattr(self, name)}; it must be from {least} to {most}")
         parts = [part.strip() for part in self.proxy.split(",")]

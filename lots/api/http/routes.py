@@ -52,9 +52,10 @@ class Resource(MethodView):
         """Answers a request: token, role, then the method, a repeated POST from the answer kept."""
         method = "GET" if request.method == "HEAD" else request.method
         answer: Response = admitted(self.who.get(method, ()), self._admitted)(**kwargs)
-        if "Location" in answer.headers and request.script_root:
+        place, prefix = answer.headers.get("Location", ""), request.script_root
+        if place and prefix and not place.startswith(f"{prefix}/v1/"):
             # Resources name, and keep for repeats, their paths as they are without the prefix of a proxy.
-            answer.headers["Location"] = request.script_root + answer.headers["Location"]
+            answer.headers["Location"] = prefix + place
         return answer
 
     def _admitted(self, **kwargs: Any) -> Any:
@@ -265,7 +266,10 @@ def _document_shared(doc: dict[str, Any], info: dict[str, Any], *, method: str, 
         shown["text/csv"] = {"schema": {"type": "string", "description": csv_answers.SAYS}}
     if method == "post":
         key = {"type": "string", "minLength": 1, "maxLength": 255}
-        text = "A repeat with the same key and body gets the first answer again; with another body, 422."
+        text = (
+            "A repeat with the same key and body gets the first answer again; with another body, 422. An answer is kept for as many days "
+            "as the server's setting repeat_days says, 7 unless it was changed. A repeat after that is done anew."
+        )
         doc.setdefault("parameters", []).append(
             {"in": "header", "name": "Idempotency-Key", "schema": key, "description": text}
         )
