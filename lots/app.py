@@ -15,7 +15,7 @@ from lots.api.assessment import concessions, decisions, reinspections, visual_tr
 from lots.api.documents import events, lot_pictures, lot_record, nonconformity_report
 from lots.api.drift import baselines, drift
 from lots.api.files import imports
-from lots.api.http import authentication, errors, logs, metrics, proxy, routes, throttle
+from lots.api.http import authentication, errors, health, logs, metrics, proxy, routes, throttle
 from lots.api.instruments import calibration_checks, references, studies
 from lots.api.production import dryings, loads, matching, spools, tab_checks, tracing
 from lots.api.purchasing import comparison, corrective_actions
@@ -201,7 +201,7 @@ def prepare_database(url: str, statement_s: float | None = None) -> None:
 
 
 def _connect() -> None:
-    if request.path != "/healthz":
+    if request.path != health.PATH:
         database.connect()
 
 
@@ -210,9 +210,7 @@ def _disconnect(_error: BaseException | None) -> None:
 
 
 def _serve_health(app: Flask) -> None:
-    @app.get("/healthz")
-    def healthz() -> dict[str, str]:
-        return {"status": "alive"}
+    health.register(app, __version__)
 
     @app.get("/readyz")
     def readyz() -> Any:

@@ -12,6 +12,7 @@ from typing import Any
 
 import click
 
+from lots import __version__
 from lots.settings import BadSettings, Settings, load_settings
 
 
@@ -44,7 +45,7 @@ def _stop(message: str, status: int) -> None:
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(package_name="lots")
+@click.version_option(__version__)
 def main() -> None:
     """Filament lots: measured against what was approved, blocked when out, traced when loaded.
 
