@@ -7,6 +7,8 @@ import json
 import os
 import shutil
 import signal
+import socket
+import ssl
 import subprocess
 import sys
 import time
@@ -31,21 +33,43 @@ class Served:
     port: int
     process: subprocess.Popen[bytes]
     log: Path
+    # A unix socket in place of the port, and whether the connection is encrypted.
+    socket: Path | None = None
+    tls: bool = False
 
     def ask(self, method: str, path: str, body: Any = None, **headers: str) -> tuple[int, dict[str, str], Any]:
         """Sends one request on a connection of its own and returns status, headers and answer."""
         named = {name.replace("_", "-"): value for name, value in headers.items()}
         if body is not None:
-            named |= {"Content-Type": "application/json"}
-        line = http.client.HTTPConnection("127.0.0.1", self.port, timeout=PATIENCE_S)
+            named = {"Content-Type": "application/json", **named}
+        if self.tls:
+            named = {"Host": "lots.example", **named}
+        line = self._line()
+        sent = None if body is None else body if isinstance(body, str) else json.dumps(body)
         try:
-            line.request(method, path, None if body is None else json.dumps(body), named)
+            line.request(method, path, sent, named)
             answer = line.getresponse()
             text = answer.read()
         finally:
             line.close()
         found = json.loads(text) if answer.getheader("Content-Type", "").endswith("json") else text
         return answer.status, dict(answer.getheaders()), found
+
+    def _line(self) -> http.client.HTTPConnection:
+        if self.tls:
+            # The certificate is the test's own, for another name.
+            trusting = ssl._create_unverified_context()  # noqa: S323  # a server of this test
+            return http.client.HTTPSConnection("127.0.0.1", self.port, timeout=PATIENCE_S, context=trusting)
+        line = http.client.HTTPConnection("127.0.0.1", self.port, timeout=PATIENCE_S)
+        if self.socket:
+            line.sock = socket.socket(socket.AF_UNIX)
+            line.sock.settimeout(PATIENCE_S)
+            try:
+                line.sock.connect(str(self.socket))
+            except OSError:
+                line.sock.close()
+                raise
+        return line
 
     def wait_for(self, condition: Callable[[], bool], what: str) -> None:
         """Waits until something is so."""
@@ -71,15 +95,15 @@ def start(tmp_path: Path) -> Iterator[Start]:
     """Starts a command in the folder of the test, with settings in its environment, and waits until something listens."""
     started: list[Served] = []
 
-    def run(command: list[str], port: int, *, answers: str = "/healthz", **settings: str) -> Served:
+    def run(command: list[str], port: int, *, at: dict[str, Any] | None = None, **settings: str) -> Served:
         log = tmp_path / f"log-{len(started)}"
         clean = {name: value for name, value in os.environ.items() if not name.startswith(("LOTS_", "PROMETHEUS_"))}
         environment = {**clean, "PYTHONPATH": str(ROOT), **settings}
         with log.open("wb") as out:
             process = subprocess.Popen(command, cwd=tmp_path, env=environment, stdout=out, stderr=out)
-        served = Served(port, process, log)
+        served = Served(port, process, log, **(at or {}))
         started.append(served)
-        served.wait_for(lambda: served.ask("GET", answers)[0] == 200, f"an answer of {command[0]}")
+        served.wait_for(lambda: served.ask("GET", "/healthz")[0] in (200, 404), f"an answer of {command[0]}")
         return served
 
     yield run
