@@ -12,7 +12,18 @@ from lots.api.assessment import concessions, decisions, reinspections, visual_tr
 from lots.api.documents import events, lot_pictures, lot_record, nonconformity_report
 from lots.api.drift import baselines, drift
 from lots.api.files import imports
-from lots.api.http import authentication, documentation, errors, health, logs, metrics, routes, site_address, throttle
+from lots.api.http import (
+    authentication,
+    documentation,
+    errors,
+    health,
+    logs,
+    metrics,
+    proxy,
+    routes,
+    site_address,
+    throttle,
+)
 from lots.api.http.openapi import docs_page
 from lots.api.instruments import calibration_checks, references, studies
 from lots.api.production import dryings, loads, matching, spools, tab_checks, tracing
@@ -32,6 +43,7 @@ from lots.api.setup import (
 )
 from lots.background import Background, Task
 from lots.pages.all_pages import pages
+from lots.services.setup import tidying
 from lots.settings import Settings, load_settings
 from lots.store import row_counts
 from lots.store.engine import database
@@ -83,6 +95,8 @@ ROUTES = (
 # The longest that PostgreSQL works on one statement of a request, s: whoever asked has given up by then.
 _STATEMENT_S = 30
 
+# The pause between two rounds of removing what is kept for some days only, s.
+_TIDY_S = 300.0
 # What is done beside answering requests, in every process that serves.
 TASKS: tuple[Task, ...] = ()
 
@@ -124,8 +138,7 @@ def create_app(settings: Settings | None = None) -> Flask:
     throttle.register(app)
     metrics.register(app, row_counts.lots_by_standing, row_counts.newest_decision, to_all=chosen.metrics_open)
     # Started by what serves the application, not by making it.
-    app.extensions["background"] = Background(TASKS)
-    site_address.register(app, chosen.site, chosen.host)
+    app.extensions["background"] = Background((*TASKS, _tidying(chosen.repeat_days)))
     app.before_request(_connect)
     app.teardown_request(_disconnect)
     authentication.register(app)
@@ -140,7 +153,15 @@ def create_app(settings: Settings | None = None) -> Flask:
     )
     _serve_health(app)
     docs_page.serve_docs(app)
+    proxy.register(app, chosen.proxy)
     return app
+
+
+def _tidying(days: int) -> Task:
+    def tidy() -> None:
+        tidying.remove_some(days)
+
+    return Task("tidy", _TIDY_S, tidy)
 
 
 def prepare_database(url: str, statement_s: float | None = None) -> None:
@@ -163,7 +184,7 @@ def _disconnect(_error: BaseException | None) -> None:
 
 
 def _serve_health(app: Flask) -> None:
-    health.register(app)
+    health.register(app, __version__)
 
     @app.get("/readyz")
     def readyz() -> Any:

@@ -31,7 +31,7 @@ class Background:
     """
 
     def __init__(self, tasks: Sequence[Task], now: Callable[[], float] = time.monotonic) -> None:
-        self._tasks, self._now = tasks, now
+        self.tasks, self._now = tasks, now
         self._process: int | None = None
         self._stopped = threading.Event()
         self._lock = threading.Lock()
@@ -39,7 +39,7 @@ class Background:
 
     def ensure_running(self) -> None:
         """Starts the thread unless this process has it."""
-        if self._process == os.getpid() or not self._tasks:
+        if self._process == os.getpid() or not self.tasks:
             return
         with self._lock:
             if self._process != os.getpid():
@@ -55,12 +55,12 @@ class Background:
             self._thread.join(patience_s)
 
     def _go_round(self) -> None:
-        due = {task.name: self._now() + task.every_s for task in self._tasks}
+        due = {task.name: self._now() + task.every_s for task in self.tasks}
         while True:
             wait_s = max(0.0, min(due.values()) - self._now())
             if self._stopped.wait(wait_s):
                 return
-            for task in self._tasks:
+            for task in self.tasks:
                 if due[task.name] <= self._now() and not self._stopped.is_set():
                     run_once(task)
                     due[task.name] = self._now() + task.every_s

@@ -11,6 +11,7 @@ from typing import Any
 
 import click
 
+from lots import __version__
 from lots.settings import BadSettings, Settings, load_settings
 
 
@@ -43,7 +44,7 @@ def _stop(message: str, status: int) -> None:
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(package_name="lots")
+@click.version_option(__version__)
 def main() -> None:
     """Filament lots: measured against what was approved, blocked when out, traced when loaded.
 
@@ -176,6 +177,18 @@ def migrate() -> None:
 
     with _plainly():
         upkeep_command.migrate(load_settings().database)
+
+
+@main.command()
+def tidy() -> None:
+    """Remove answers kept for repeated requests, and sessions of the pages, that are older than LOTS_REPEAT_DAYS, and nothing else.
+
+    A running server does so by itself. Others may go on working. An SQLite file does not shrink: its free pages are used again.
+    """
+    from lots import upkeep_command
+
+    with _plainly(), _database():
+        upkeep_command.tidy(load_settings().repeat_days)
 
 
 @main.command()

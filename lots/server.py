@@ -9,7 +9,8 @@ import sys
 import time
 from typing import Any
 
-from lots.api.http import errors, health, logs, site_address
+from lots import __version__
+from lots.api.http import errors, health, logs, proxy, site_address
 from lots.api.http.throttle import guard, network
 from lots.serving.channel import Answer, Answers
 from lots.serving.listening import listen
@@ -35,7 +36,10 @@ def serve(app: Any, settings: Settings) -> None:
         log.warning("LOTS_PROXY is set and LOTS_SITE is not: labels lead to this machine, not to the proxy")
     server = create_server(app, settings, host=settings.host, port=settings.port)
     server.print_listen("Serving on http://{}:{}")
+    background = app.extensions["background"]
+    background.ensure_running()
     server.run()
+    background.stop()
     try:
         database.connect()
         app.extensions["token_uses"].write()
@@ -52,7 +56,8 @@ def create_server(app: Any, settings: Settings, limits: Limits | None = None, **
         limits: on connections and on requests that have not arrived in full.
     """
     options = {**server_options(settings), **where}
-    return listen(app, options, limits or Limits(connections=_places()), _answers(app), network)
+    proxies = proxy.addresses(settings.proxy)
+    return listen(app, options, limits or Limits(connections=_places()), _answers(app), network, proxies)
 
 
 def _places() -> int:
@@ -69,12 +74,11 @@ def server_options(settings: Settings) -> dict[str, Any]:
 
     Notes:
         The application refuses a large body itself, in words, once it has arrived; four times as much the server does not let arrive.
-        What a proxy says of the client is believed only from the address that the settings name. No answer names the server software.
+        What a proxy says of the client is left to the application (`lots/api/http/proxy.py`). No answer names the server software.
         Deadlines and bounds on connections are `lots.serving.places.Limits`; those of waitress, which each byte renews, are not used.
     """
-    proxy = {"trusted_proxy": settings.proxy, "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-proto"}}
     return {
-        **({} if settings.proxy == "none" else proxy),
+        "clear_untrusted_proxy_headers": False,
         "threads": settings.threads,
         "max_request_header_size": _HEAD_BYTES,
         "max_request_body_size": 4 * settings.max_body_bytes,
@@ -107,7 +111,7 @@ def _answers(app: Any) -> Answers:
         ):
             return None
         began, number = time.perf_counter(), logs.chosen_id(headers.get("X_REQUEST_ID", ""))
-        answer = _plain(guard(health.alive(), path), number)
+        answer = _plain(guard(health.alive(__version__), path), number)
         took_s = time.perf_counter() - began
         count(method, path, 200, took_s)
         logs.note_given(method, path, 200, took_s, 0 if method == "HEAD" else len(answer.body), number)

@@ -37,10 +37,11 @@ TABLE = (
     Setting("port", 8080, "port", "port to serve on, 1 to 65535"),
     Setting("threads", 8, "threads", "requests served at once"),
     Setting("max_body_bytes", 4_194_304, "bytes", "largest request body; a larger one is answered 413"),
-    Setting("proxy", "none", "address", "the reverse proxy whose X-Forwarded-For and X-Forwarded-Proto are believed"),
     Setting("site", "none", "URL", "where people reach the shop, such as https://lots.example/filament, for labels"),
+    Setting("proxy", "none", "addresses", "reverse proxies whose X-Forwarded-... are believed; unix for a unix socket"),
     Setting("log", "json", "style", "lines on standard error, one for each request: json, or plain for people"),
     Setting("log_level", "info", "level", "least that is logged: debug, info, warning or error"),
+    Setting("repeat_days", 7, "days", "how long answers to POSTs with a key, and ended sessions, are kept; at least 1"),
     Setting("metrics_open", False, "true or false", "true lets anybody read /metrics; else it takes an admin's token"),
 )
 
@@ -58,6 +59,7 @@ class Settings:
     site: str = "none"
     log: str = "json"
     log_level: str = "info"
+    repeat_days: int = 7
     metrics_open: bool = False
 
     def __post_init__(self) -> None:
@@ -65,15 +67,18 @@ class Settings:
             # Only what stands before the colon: the rest may hold a password.
             scheme = self.database.partition(":")[0]
             raise BadSettings(f"database begins with {scheme!r}; write sqlite:///file or postgresql://user@host/name")
-        for name, least, most in (("port", 1, 65535), ("threads", 1, 256), ("max_body_bytes", 1024, 2**30)):
+        whole = (("port", 1, 65535), ("threads", 1, 256), ("max_body_bytes", 1024, 2**30), ("repeat_days", 1, 36_500))
+        for name, least, most in whole:
             if not least <= getattr(self, name) <= most:
                 raise BadSettings(f"{name} is {getattr(self, name)}; it must be from {least} to {most}")
-        if self.proxy != "none" and not _is_address(self.proxy):
-            raise BadSettings(f"proxy is {self.proxy!r}; write the IP address it connects from, or none")
         if self.site != "none" and not _is_site(self.site):
             raise BadSettings(
                 f"site is {self.site!r}; write an http or https address without user, query and fragment, such as https://lots.example/filament, or none"
             )
+        parts = [part.strip() for part in self.proxy.split(",")]
+        if self.proxy != "none" and not all(part == "unix" or _is_address(part) for part in parts):
+            says = "write the IP addresses it connects from, separated by commas, or unix for a unix socket, or none"
+            raise BadSettings(f"proxy is {self.proxy!r}; {says}")
         for name, words in (("log", ("json", "plain")), ("log_level", ("debug", "info", "warning", "error"))):
             if getattr(self, name) not in words:
                 raise BadSettings(f"{name} is {getattr(self, name)!r}; write {' or '.join(words)}")

@@ -1,4 +1,4 @@
-"""What `lots migrate`, `backup`, `restore` and `move` do: results to standard output, messages and progress to standard error."""
+"""What `lots migrate`, `tidy`, `backup`, `restore` and `move` do: results to standard output, messages and progress to standard error."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ import click
 from lots.domain.words import counted
 from lots.services import clock
 from lots.services.assessment import integrity_checks
+from lots.services.setup import tidying
 from lots.settings import BadSettings, Settings
 from lots.store.engine import database
 from lots.store.upkeep import backup as backups
@@ -59,6 +60,14 @@ def _copy_first(url: str, found: int) -> None:
         rows = copy_file(file, part, file, watch)
         part.rename(copy)
     click.echo(f"lots: the database as it was, {counted(rows, 'row')}, is kept in {copy}.", err=True)
+
+
+def tidy(days: int) -> None:
+    """Removes what is older than so many days, and says how many rows were."""
+    with _progress() as watch:
+        removed = tidying.remove_all(days, watch)
+    said = " and ".join(counted(count, tidying.NAMES[table]) for table, count in removed.items())
+    click.echo(f"Removed {said} older than {counted(days, 'day')}.")
 
 
 def backup(url: str, path: Path) -> None:

@@ -152,7 +152,8 @@ def test_no_room_or_folder_is_crowded():
     """A room, and a folder in it, holds few enough entries to be read at a glance; what makes it a package and its README apart."""
     crowded = {}
     for folder in sorted({path.parent for path in FILES}):
-        entries = {path.name for path in folder.iterdir()} - {"__init__.py", "README.md", "__pycache__"}
+        # py.typed only says that the package has types.
+        entries = {path.name for path in folder.iterdir()} - {"__init__.py", "README.md", "__pycache__", "py.typed"}
         if len(entries) > MOST_ENTRIES:
             crowded[name(folder)] = len(entries)
     assert {} == crowded

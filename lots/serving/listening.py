@@ -6,7 +6,7 @@ import contextlib
 import logging
 import socket
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any
 
 from waitress.adjustments import Adjustments
@@ -93,7 +93,12 @@ class Server(TcpWSGIServer):  # type: ignore[misc]  # waitress ships no types
 
 
 def listen(
-    application: Any, options: dict[str, Any], limits: Limits, answers: Answers, network: Callable[[str], str]
+    application: Any,
+    options: dict[str, Any],
+    limits: Limits,
+    answers: Answers,
+    network: Callable[[str], str],
+    proxies: Iterable[str],
 ) -> Any:
     """Returns a server that listens and, when `run` is called, serves.
 
@@ -103,13 +108,14 @@ def listen(
         limits: see there.
         answers: what the server answers without the application.
         network: under what an address is counted.
+        proxies: addresses that no limit per address holds for.
     """
     adjustments, sockets = Adjustments(**options), {}  # type: ignore[var-annotated]
     # The loop wakes for the deadlines when nothing else wakes it. A select takes no descriptor above 1,023, a poll does.
     adjustments.asyncore_loop_timeout, adjustments.asyncore_use_poll = limits.tick_s, True
     dispatcher = ThreadedTaskDispatcher()
     dispatcher.set_thread_count(adjustments.threads)
-    places = Places(limits, network, adjustments.trusted_proxy or "none")
+    places = Places(limits, network, proxies)
     servers = [
         Server(
             application, sockets, dispatcher=dispatcher, adj=adjustments, sockinfo=one, places=places, answers=answers

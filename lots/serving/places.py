@@ -75,16 +75,16 @@ class Places:
     Notes:
         A request that has arrived in full never gives way. Else the address with the most connections gives way with its
         oldest one: idle ones first, then unfinished requests, then answers that nobody reads. So a client that holds many places
-        takes them from itself. The proxy may hold as many unfinished requests as there are places for, and gives way last:
+        takes them from itself. A proxy may hold as many unfinished requests as there are places for, and gives way last:
         slow clients behind it are its own affair.
     """
 
-    def __init__(self, limits: Limits, network: Callable[[str], str], proxy: str) -> None:
+    def __init__(self, limits: Limits, network: Callable[[str], str], proxies: Iterable[str]) -> None:
         self.limits = limits
         self.counts: Counter[str] = (
             Counter()
         )  # what happened since the last report: how many were late, how many gave way
-        self._network, self._proxy = network, network(proxy) if proxy != "none" else ""
+        self._network, self._proxies = network, frozenset(map(network, proxies))
         self._all: dict[Connection, None] = {}
         self._unfinished: dict[Connection, None] = {}  # in the order in which the requests began
 
@@ -106,7 +106,7 @@ class Places:
         self._unfinished.pop(connection, None)
         self._unfinished[connection] = None
         network = connection.network
-        if network != self._proxy:
+        if network not in self._proxies:
             alike = [one for one in self._unfinished if one.network == network]
             if len(alike) > self.limits.unfinished_per_address:
                 self._give_way(alike[0])
@@ -127,11 +127,11 @@ class Places:
         return bool(able)
 
     def _chosen(self, connections: Iterable[Connection]) -> Connection:
-        """The one that gives way: of the address that has most, the proxy's last."""
+        """The one that gives way: of the address that has most, a proxy's last."""
         listed = list(connections)
         held = Counter(one.network for one in listed)
         return min(
-            listed, key=lambda one: (one.network == self._proxy, -held[one.network], _TURN[one.state], one.began)
+            listed, key=lambda one: (one.network in self._proxies, -held[one.network], _TURN[one.state], one.began)
         )
 
     def _give_way(self, connection: Connection) -> None:

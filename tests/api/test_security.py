@@ -10,6 +10,7 @@ from dataclasses import replace
 import pytest
 from playhouse.pool import MaxConnectionsExceeded
 
+from lots.app import create_app
 from lots.services.setup import access, catalog
 from lots.serving.places import Limits
 from lots.settings import BadSettings, Settings
@@ -194,22 +195,24 @@ def test_a_body_that_comes_in_pieces_is_measured_too(app, settings_and_tokens):
 @pytest.mark.parametrize(
     ("proxy", "seen"), [("127.0.0.1", "203.0.113.9"), ("192.0.2.1", "127.0.0.1"), ("none", "127.0.0.1")]
 )
-def test_only_the_proxy_that_is_named_is_believed(app, settings_and_tokens, proxy, seen):
+def test_only_the_proxy_that_is_named_is_believed(settings_and_tokens, proxy, seen):
     """Somebody who writes X-Forwarded-For by themselves does not come from there; the proxy's word also makes cookies secure."""
     settings, tokens = settings_and_tokens
+    settings = replace(settings, proxy=proxy)
+    app = create_app(settings)
     form = f"token={tokens['quality']}".encode()
     head = "X-Forwarded-For: 203.0.113.9\r\nX-Forwarded-Proto: https\r\nConnection: close\r\n"
     sign_in = f"POST /sign-in HTTP/1.1\r\nHost: x\r\n{head}Content-Type: application/x-www-form-urlencoded\r\n"
     addresses = []
     app.extensions["wrong_tokens"].wait_s = lambda address, _token: addresses.append(address) or 0
-    with served(app, replace(settings, proxy=proxy)) as port:
+    with served(app, settings) as port:
         exchange(port, f"GET /v1/lots HTTP/1.1\r\nHost: x\r\nAuthorization: Bearer x\r\n{head}\r\n".encode())
         signed = exchange(port, f"{sign_in}Content-Length: {len(form)}\r\n\r\n".encode(), form)
     assert [seen] == addresses
     assert (proxy == "127.0.0.1") == ("Secure;" in signed)
 
 
-@pytest.mark.parametrize("proxy", ["*", "", "proxy.example", "10.0.0.0/8"])
+@pytest.mark.parametrize("proxy", ["*", "", "proxy.example", "10.0.0.0/8", "192.0.2.1, *", "unix:/run/lots.sock"])
 def test_a_proxy_is_named_by_its_address(proxy):
     """Believing everybody, or a name, is refused."""
     with pytest.raises(BadSettings, match="proxy"):

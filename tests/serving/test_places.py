@@ -32,7 +32,7 @@ class Line:
 
 def places(**limits: int) -> Places:
     """Places with few limits, behind no proxy but this one."""
-    return Places(Limits(**limits), network, PROXY)
+    return Places(Limits(**limits), network, [PROXY])
 
 
 def gone(lines: list[Line]) -> list[int]:

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from difflib import get_close_matches
 from typing import Any
 
-from flask import Flask, Response
+from flask import Flask, Response, has_request_context, request
 from marshmallow import INCLUDE, Schema, fields
 from werkzeug.exceptions import HTTPException
 
@@ -134,7 +134,15 @@ def problem(
 ) -> Response:
     """Returns a problem document."""
     errors = [_told(fault) for fault in faults]
-    body = {"type": f"/problems/{slug}", "title": title, "status": status, "detail": detail, "errors": errors, **more}
+    prefix = request.script_root if has_request_context() else ""
+    body = {
+        "type": f"{prefix}/problems/{slug}",
+        "title": title,
+        "status": status,
+        "detail": detail,
+        "errors": errors,
+        **more,
+    }
     if (request_id := logs.request_id()) is not None:
         body["request_id"] = request_id
     # Half of a surrogate pair, quoted from a request, has no UTF-8 form.

@@ -1,17 +1,28 @@
-"""Whether the process lives: one answer, given by the application or, where its threads are all busy, by the server."""
+"""Whether the process lives, and which version of the program it runs: one answer, by whoever gives it."""
 
 from __future__ import annotations
+
+import json
 
 from flask import Flask, Response
 
 PATH = "/healthz"
 
 
-def alive() -> Response:
-    """Returns the answer of a process that lives."""
-    return Response('{"status":"alive"}\n', mimetype="application/json")
+def alive(version: str) -> Response:
+    """Returns the answer of a process that lives.
+
+    Args:
+        version: of the program.
+    """
+    return Response(json.dumps(health(version)) + "\n", mimetype="application/json")
 
 
-def register(app: Flask) -> None:
+def health(version: str) -> dict[str, str]:
+    """Returns what a process that lives says."""
+    return {"status": "alive", "version": version}
+
+
+def register(app: Flask, version: str) -> None:
     """Serves it."""
-    app.get(PATH, endpoint="healthz")(alive)
+    app.get(PATH, endpoint="healthz")(lambda: alive(version))

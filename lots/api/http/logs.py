@@ -9,6 +9,7 @@ import re
 import sys
 import time
 import uuid
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from typing import Any, TextIO
 
@@ -73,17 +74,18 @@ def _in_words(said: dict[str, Any]) -> str:
     return f"{said['method']} {said['route'] or '(no such path)'} {said['status']} {said['duration_ms']} ms{who}"
 
 
-def set_up(style: str, level: str) -> None:
+def set_up(style: str, level: str, names: Iterable[str] = ("lots", "waitress")) -> None:
     """Sends what the program and its server log to standard error.
 
     Args:
         style: `json`, one object a line, or `plain`, for people.
         level: the least that is logged: debug, info (a line per request), warning, error.
+        names: of the loggers.
 
     Notes:
         There is no way to log nothing: an error that nobody can look up helps nobody.
     """
-    for name in ("lots", "waitress"):
+    for name in names:
         logger = logging.getLogger(name)
         logger.handlers = [_StandardError(style)]
         logger.setLevel(level.upper())

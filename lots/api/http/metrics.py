@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import functools
+import os
 from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
 from typing import Any
 
 from flask import Flask, Response, request
 from prometheus_client import CollectorRegistry, Counter, Histogram, ProcessCollector, disable_created_metrics
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
 from prometheus_client.exposition import choose_encoder
+from prometheus_client.multiprocess import MultiProcessCollector
 from prometheus_client.registry import Collector
 
 from lots.api.http import logs
@@ -58,21 +61,28 @@ def register(
         to_all: True when no token is needed; else it takes one of the role admin.
 
     Notes:
-        Requests and their durations are of this process: with several workers each one answers for itself. Lots and
-        decisions are the same whichever is asked.
+        Where PROMETHEUS_MULTIPROC_DIR names a folder, requests and durations are those of all processes that share it, the ended ones
+        included, whichever is asked; without it they are of this process. Lots and decisions come from the database, so they are counted
+        once. Memory and open files are of one process, and are left out where several answer.
     """
-    registry = CollectorRegistry()
-    ProcessCollector(registry=registry)
-    registry.register(_Record(standings, decisions))
+    shared = os.environ.get("PROMETHEUS_MULTIPROC_DIR")
+    registry, answered = CollectorRegistry(), CollectorRegistry()
+    if shared:
+        Path(shared).mkdir(parents=True, exist_ok=True)
+        MultiProcessCollector(answered, shared)  # type: ignore[no-untyped-call]  # so in the library
+    else:
+        answered = registry
+        ProcessCollector(registry=registry)
+    answered.register(_Record(standings, decisions))
     requests = Counter(
         "lots_requests",
-        "Requests answered by this process, by method, path as documented (none: nothing is served there) and class of status.",
+        "Requests answered, by method, path as documented (none: nothing is served there) and class of status.",
         ["method", "route", "status"],
         registry=registry,
     )
     durations = Histogram(
         "lots_request_seconds",
-        "Time this process took for a request until its answer was ready, by path as documented.",
+        "Time that a request took until its answer was ready, by path as documented.",
         ["route"],
         buckets=_SECONDS,
         registry=registry,
@@ -91,7 +101,7 @@ def register(
 
     def shown() -> Response:
         encode, content_type = choose_encoder(request.headers.get("Accept", ""))
-        return Response(encode(registry), content_type=content_type)
+        return Response(encode(answered), content_type=content_type)
 
     @app.get("/metrics")
     def metrics() -> Any:

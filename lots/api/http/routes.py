@@ -54,7 +54,12 @@ class Resource(MethodView):
     def dispatch_request(self, **kwargs: Any) -> Any:
         """Answers a request: token, role, then the method, a repeated POST from the answer kept."""
         method = "GET" if request.method == "HEAD" else request.method
-        return admitted(self.who.get(method, ()), self._admitted)(**kwargs)
+        answer: Response = admitted(self.who.get(method, ()), self._admitted)(**kwargs)
+        place, prefix = answer.headers.get("Location", ""), request.script_root
+        if place and prefix and not place.startswith(f"{prefix}/v1/"):
+            # Resources name, and keep for repeats, their paths as they are without the prefix of a proxy.
+            answer.headers["Location"] = prefix + place
+        return answer
 
     def _admitted(self, **kwargs: Any) -> Any:
         _check_query()
@@ -293,7 +298,7 @@ def page_answer(page: Any) -> tuple[dict[str, Any], dict[str, str]]:
     if page.next is None:
         return {"items": page.rows, "next": None}, {}
     arguments = {**request.args.to_dict(), "cursor": page.next}
-    url = f"{request.path}?{urlencode(arguments)}"
+    url = f"{request.script_root}{request.path}?{urlencode(arguments)}"
     return {"items": page.rows, "next": url}, {"Link": f'<{url}>; rel="next"'}
 
 

@@ -105,7 +105,7 @@ def items(path: str, most: int = 2000) -> list[Any]:
     found: list[Any] = []
     following: str | None = f"{path}{'&' if '?' in path else '?'}limit=500"
     while following and len(found) < most:
-        answer = ask("GET", following.removeprefix("/v1"))
+        answer = ask("GET", following.removeprefix(f"{request.script_root}/v1"))
         if not answer.good:
             return found
         found += answer.body["items"]

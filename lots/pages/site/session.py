@@ -67,7 +67,11 @@ def signed_in(*roles: str) -> Callable[[Any], Any]:
         def guarded(*args: Any, **kwargs: Any) -> Any:
             if g.me is None:
                 # A form that came too late cannot be sent again by a link: then people begin at their first page.
-                wanted = request.full_path.rstrip("?") if request.method == "GET" else url_for("pages.home")
+                wanted = (
+                    f"{request.script_root}{request.full_path}".rstrip("?")
+                    if request.method == "GET"
+                    else url_for("pages.home")
+                )
                 return redirect(url_for("pages.sign_in", then=wanted))
             if request.method == "POST" and not hmac.compare_digest(request.form.get("seal", ""), seal()):
                 abort(

@@ -143,6 +143,12 @@ def close() -> None:
         db.obj.close_all()
 
 
+def close_idle() -> None:
+    """Closes the connections that nobody works on. A process that forks would share them with its children."""
+    if db.obj is not None and hasattr(db.obj, "close_idle"):
+        db.obj.close_idle()
+
+
 def connect() -> None:
     """Opens this thread's connection.
 

@@ -13,11 +13,9 @@ from playhouse.migrations import Migration
 from lots.store.engine.database import db, locks_rows
 from lots.store.tables.models import SchemaVersion
 from lots.store.upkeep.database_handles import NotDone, in_words
-from lots.store.upkeep.schema import FILLING, VERSION, found_version, require_version
+from lots.store.upkeep.schema import FILLING, LOCK, VERSION, found_version, require_version
 
 STEPS = Path(__file__).parent / "migrations"
-# Any number will do, so long as nothing else in a database takes it.
-_LOCK = 0x6C6F7473
 # How long one migration waits for another: as long as a large table may take, ms.
 _PATIENCE_MS = 3_600_000
 
@@ -88,8 +86,8 @@ def _one_at_a_time() -> Iterator[None]:
         db.execute_sql(f"PRAGMA busy_timeout = {_PATIENCE_MS}")
         yield
         return
-    db.execute_sql("SELECT pg_advisory_lock(%s)", (_LOCK,))
+    db.execute_sql("SELECT pg_advisory_lock(%s)", (LOCK,))
     try:
         yield
     finally:
-        db.execute_sql("SELECT pg_advisory_unlock(%s)", (_LOCK,))
+        db.execute_sql("SELECT pg_advisory_unlock(%s)", (LOCK,))

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
-from lots.store.engine.database import db, transaction
+from lots.store.engine.database import db, locks_rows, transaction
 from lots.store.tables.models import TABLES, SchemaVersion
 
 VERSION = 5
 # Stands in place of the version while `lots move` fills a database: it is not whole yet, so nobody may work with it.
 FILLING = -1
+# PostgreSQL's lock on making or migrating tables. Any number will do, so long as nothing else in a database takes it.
+LOCK = 0x6C6F7473
 
 
 class WrongSchema(Exception):
@@ -21,14 +23,20 @@ def ensure_schema() -> None:
 
     Raises:
         WrongSchema: the database has tables of another version, or tables of something else.
+
+    Notes:
+        Several processes may start at once on an empty database. One of them makes the tables; the others wait, look again and find them.
     """
     found = found_version(db)
     if found is None:
         with transaction():
-            db.create_tables(TABLES, safe=True)
-            if not SchemaVersion.select().exists():
+            if locks_rows():  # SQLite's transaction has the write lock already
+                db.execute_sql("SELECT pg_advisory_xact_lock(%s)", (LOCK,))
+            found = found_version(db)
+            if found is None:
+                db.create_tables(TABLES, safe=True)
                 SchemaVersion.create(version=VERSION)
-        return
+                return
     require_version(found)
 
 

@@ -135,7 +135,10 @@ def _ask_headers(doc: dict[str, Any], method: str) -> None:
         "post": {
             "name": "Idempotency-Key",
             "schema": {"type": "string", "minLength": 1, "maxLength": 255},
-            "description": "A repeat with the same key and body gets the first answer again; with another body, 422.",
+            "description": (
+                "A repeat with the same key and body gets the first answer again; with another body, 422. An answer is kept for as many "
+                "days as the server's setting repeat_days says, 7 unless it was changed. A repeat after that is done anew."
+            ),
         },
         "patch": {
             "name": "If-Match",

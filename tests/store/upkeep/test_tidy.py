@@ -1,0 +1,113 @@
+"""What is kept for some days only is removed when it is old enough, and nothing else ever is."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from lots.services import clock
+from lots.services.setup import tidying
+from lots.store.engine import database
+from lots.store.tables.models import TABLES, RepeatedRequest, WebSession
+from lots.store.upkeep import tidy
+from tests.store.copies import fill
+from tests.store.rows import connected, contents
+
+AGED = {"repeated_request": (RepeatedRequest, "recorded_at"), "web_session": (WebSession, "ends_at")}
+# Of the rows that `fill` makes each moment is just before this midnight.
+NOW = datetime(2026, 11, 26, tzinfo=UTC)
+WEEK_AGO = NOW - timedelta(days=7)
+# Ages of the rows of both tables: well over, a moment over, exactly, a moment under, and none.
+AGES = (timedelta(days=400), timedelta(days=7, microseconds=1), timedelta(days=7), timedelta(days=6.9), timedelta(0))
+
+
+@pytest.fixture
+def full(empty_url):
+    """Every table has five rows, those of the two tables the ages above."""
+    fill(empty_url, rows=len(AGES))
+    database.open_database(empty_url)
+    with connected():
+        for model, moment in AGED.values():
+            for row, age in zip(model.select().order_by(model.id), AGES, strict=True):
+                setattr(row, moment, NOW - age)
+                row.save()
+    return empty_url
+
+
+def kept_and_gone(act):
+    """Tables and rows before and after something was done: what stayed, and what went, by table."""
+    before = [(table, repr(row)) for table, row in contents()]
+    with connected():
+        act()
+    after = [(table, repr(row)) for table, row in contents()]
+    assert set(after) <= set(before), "a row was changed"
+    gone = [row for row in before if row not in after]
+    return {name: sum(1 for table, _ in gone if table == name) for name in {table for table, _ in gone}}
+
+
+def test_only_old_answers_and_sessions_are_removed(full):
+    """Two of five rows of two tables are older than the age; every other row of every table stays as it was."""
+    assert len(TABLES) - 1 <= len({name for name, _ in contents()})
+    with clock.retelling(NOW):
+        assert dict.fromkeys(AGED, 2) == kept_and_gone(lambda: tidying.remove_some(7))
+        assert {} == kept_and_gone(lambda: tidying.remove_some(7))
+
+
+def test_everything_old_is_removed_batch_by_batch(full):
+    """With batches of one row each, told after each."""
+    told = []
+    assert {"repeated_request": 2} == kept_and_gone(
+        lambda: tidy.remove_all("repeated_request", WEEK_AGO, told.append, most=1)
+    )
+    assert [1, 2] == told
+
+
+def test_the_oldest_go_first_and_no_more_than_asked(full):
+    """A batch takes what is oldest."""
+    with connected():
+        assert 1 == tidy.remove("repeated_request", NOW + timedelta(days=1), most=1)
+        assert NOW - AGES[1] == min(row.recorded_at for row in RepeatedRequest.select())
+        assert 4 == tidy.aged("repeated_request", NOW + timedelta(days=1))
+
+
+def test_a_round_of_the_server_is_bounded(full, monkeypatch):
+    """What is left goes in the next round."""
+    monkeypatch.setattr(tidying, "_BATCHES", 1)
+    monkeypatch.setattr(tidy, "remove", lambda table, before: tidy.BATCH)
+    with connected():
+        assert 2 * tidy.BATCH == tidying.remove_some(7)
+
+
+@pytest.mark.parametrize("engine", [pytest.param("postgresql", marks=pytest.mark.postgresql)])
+def test_rows_that_another_removes_are_left_to_it(full):
+    """On PostgreSQL two may remove at once: neither waits for the other. SQLite has one writer at a time."""
+    import psycopg
+
+    oldest = "SELECT id FROM repeated_request ORDER BY recorded_at LIMIT 1"
+    with psycopg.connect(full) as other, connected():
+        other.execute(f"DELETE FROM repeated_request WHERE id = ({oldest})")
+        assert 1 == tidy.remove("repeated_request", WEEK_AGO)
+        other.rollback()
+        assert 1 == tidy.remove("repeated_request", WEEK_AGO)
+
+
+@pytest.mark.parametrize("table", AGED)
+def test_rows_are_found_in_an_index(full, table):
+    """Neither counting nor removing reads the whole table."""
+    model, moment = AGED[table]
+    with connected():
+        column = getattr(model, moment)
+        query = model.select(model.id).where(column < WEEK_AGO).order_by(column).limit(200)
+        statement, values = query.sql()
+        if full.startswith("postgresql"):
+            # With five rows other ways are cheaper, so these are closed.
+            database.db.execute_sql("SET enable_seqscan = off; SET enable_bitmapscan = off")
+            rows = database.db.execute_sql(f"EXPLAIN {statement}", values).fetchall()
+            database.db.execute_sql("RESET enable_seqscan; RESET enable_bitmapscan")
+        else:
+            rows = database.db.execute_sql(f"EXPLAIN QUERY PLAN {statement}", values).fetchall()
+    plan = " ".join(str(part) for row in rows for part in row)
+    assert f"{table}_{moment}" in plan
+    assert "Sort" not in plan
+    assert "TEMP B-TREE" not in plan

@@ -1,0 +1,56 @@
+"""`lots tidy`, and the task of the server beside it."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import pytest
+
+from lots import upkeep_command
+from lots.background import run_once
+from lots.store.tables.models import RepeatedRequest
+from tests.store.rows import connected, counts
+
+FRESH_APP = True
+
+
+def age(days):
+    """Makes every kept answer so many days older."""
+    with connected():
+        for row in RepeatedRequest.select():
+            RepeatedRequest.update(recorded_at=row.recorded_at - timedelta(days=days)).where(
+                RepeatedRequest.id == row.id
+            ).execute()
+
+
+def post(shop, code, key):
+    """Makes a supplier with a key; returns status and whether it is a repeat."""
+    headers = {"Authorization": f"Bearer {shop.tokens['admin']}", "Idempotency-Key": key}
+    answer = shop.client.post("/v1/suppliers", json={"code": code, "name": code}, headers=headers)
+    return answer.status_code, answer.headers.get("Idempotent-Replayed")
+
+
+@pytest.mark.parametrize("engine", ["sqlite"])
+def test_it_says_how_much_it_removed(shop, capsys):
+    """Two answers are over a week old, one is not."""
+    post(shop, "A", "one")
+    post(shop, "B", "two")
+    age(8)
+    post(shop, "C", "three")
+    with connected():
+        upkeep_command.tidy(7)
+    assert "Removed 2 kept answers and 0 sessions older than 7 days.\n" == capsys.readouterr().out
+    assert 1 == counts()["repeated_request"]
+
+
+def test_a_repeat_is_known_until_its_answer_is_gone(shop):
+    """Within the days the first answer comes again; after them the request is done anew, and refused where its work was done."""
+    assert (201, None) == post(shop, "A", "one")
+    age(6)
+    tidy = next(task for task in shop.app.extensions["background"].tasks if task.name == "tidy")
+    run_once(tidy)
+    assert (201, "true") == post(shop, "A", "one")
+    age(2)
+    run_once(tidy)
+    assert (409, None) == post(shop, "A", "one")
+    assert 1 == counts()["supplier"]
