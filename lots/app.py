@@ -33,10 +33,10 @@ from lots.api.setup import (
     test_prints,
 )
 from lots.pages.all_pages import pages
-from lots.settings import Settings, load_settings
+from lots.settings import BadSettings, Settings, load_settings
 from lots.store import row_counts
 from lots.store.engine import database
-from lots.store.upkeep import schema
+from lots.store.upkeep import first_start
 
 ROUTES = (
     delivery_corrections.routes,
@@ -129,17 +129,22 @@ class Application(Flask):
         return func
 
 
-def create_app(settings: Settings | None = None) -> Flask:
+def create_app(settings: Settings | None = None, *, new: bool = False) -> Flask:
     """Returns the WSGI application on the database that `settings` name; an empty one gets its tables.
 
+    Args:
+        settings: those of the environment when None.
+        new: True makes an empty SQLite database also where there was one, and refuses one that is there.
+
     Raises:
+        lots.store.upkeep.database_handles.NotDone: the database is missing where there was one, or what is there is no database.
         lots.settings.BadSettings: a setting cannot be used.
         lots.store.upkeep.schema.WrongSchema: the database was made by another version.
         lots.store.engine.database.Unavailable: the database cannot be reached.
     """
     chosen = settings or load_settings()
     logs.set_up(chosen.log, chosen.log_level)
-    prepare_database(chosen.database, _STATEMENT_S)
+    prepare_database(chosen.database, _STATEMENT_S, new=new)
     app = Application("lots", static_folder=None)
     app.json.sort_keys = False  # type: ignore[attr-defined]  # of the default provider
     app.config.update(
@@ -173,14 +178,22 @@ def create_app(settings: Settings | None = None) -> Flask:
     return app
 
 
-def prepare_database(url: str, statement_s: float | None = None) -> None:
-    """Points the program at a database and gives an empty one its tables. See `database.open_database`."""
-    database.open_database(url, statement_s)
-    database.connect()
+def prepare_database(url: str, statement_s: float | None = None, *, make: bool = True, new: bool = False) -> None:
+    """Points the program at a database with the tables of this version. See `first_start.prepare`.
+
+    Args:
+        url: of the database.
+        statement_s: see `database.open_database`.
+        make: True makes an SQLite file where there never was one, and gives an empty database its tables.
+        new: True makes an SQLite file where there was one, too, and refuses a database that is there.
+
+    Raises:
+        lots.settings.BadSettings: the address names no database.
+    """
     try:
-        schema.ensure_schema()
-    finally:
-        database.disconnect()
+        first_start.prepare(url, statement_s, first_start.Wanted(make=make, new=new))
+    except ValueError as error:
+        raise BadSettings(str(error)) from None
 
 
 def _connect() -> None:
@@ -199,8 +212,7 @@ def _serve_health(app: Flask) -> None:
 
     @app.get("/readyz")
     def readyz() -> Any:
-        if not database.alive():
-            return errors.http_problem(503, headers=[("Retry-After", "2")])
+        database.require_ready()
         return {"status": "ready"}
 
 

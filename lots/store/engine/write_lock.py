@@ -5,7 +5,8 @@ from __future__ import annotations
 import os
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from pathlib import Path
 
 try:
     import fcntl
@@ -49,6 +50,63 @@ def turn(path: str, patience_s: float) -> Iterator[None]:
         yield
     finally:
         os.close(mark)
+
+
+@contextmanager
+def first_turn(path: str, patience_s: float) -> Iterator[None]:
+    """A turn at a database that is about to be made.
+
+    Its lock file appears locked: another process that finds the file waits until the database is there. A lock file without a database, which
+    nobody holds, therefore says that the database was removed.
+
+    Args:
+        path: of the database.
+        patience_s: how long to wait where there is a lock file, s.
+
+    Raises:
+        NoTurn: no turn came in that time.
+    """
+    mark = _locked_mark(path)
+    if mark is None:
+        with turn(path, patience_s):
+            yield
+        return
+    try:
+        yield
+    finally:
+        os.close(mark)
+
+
+def mark_of(path: Path) -> Path:
+    """Returns the lock file of a database."""
+    return path.with_name(f"{path.name}-turn")
+
+
+def leave_mark(path: str) -> None:
+    """Makes the lock file of a database where it is missing, so that it shows later that there was a database."""
+    with suppress(OSError):  # nothing may be written there, so nothing can be lost either
+        os.close(os.open(f"{path}-turn", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644))
+
+
+def _locked_mark(path: str) -> int | None:
+    """Makes the lock file, already locked; None when there is one or it cannot be made so."""
+    if fcntl is None:
+        leave_mark(path)
+        return None
+    own = f"{path}-turn.{os.getpid()}.{threading.get_ident()}"
+    try:
+        mark = os.open(own, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    except OSError:
+        return None
+    try:
+        fcntl.flock(mark, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        os.link(own, f"{path}-turn")
+    except OSError:
+        os.close(mark)
+        return None
+    finally:
+        os.unlink(own)  # noqa: PTH108  # as the rest of this file
+    return mark
 
 
 def _wait(mark: int, patience_s: float) -> None:

@@ -21,7 +21,16 @@ from lots.store.upkeep.database_handles import (
     shown,
     unwatched,
 )
-from lots.store.upkeep.sqlite_files import close_log, copy_file, is_sqlite, make_way, part_of, row_counts, verify_file
+from lots.store.upkeep.sqlite_files import (
+    close_log,
+    copy_file,
+    is_sqlite,
+    logs_aside,
+    make_way,
+    part_of,
+    row_counts,
+    verify_file,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +40,7 @@ class Kept:
     Attributes:
         rows: how many, in all tables together.
         size: of the file, bytes; None on PostgreSQL.
-        aside: where what was there before is kept, if anything was.
+        aside: where what was there before is kept, if anything was: a database, or the log of one that is missing.
     """
 
     rows: int
@@ -86,6 +95,7 @@ def restore(url: str, path: Path, now: datetime, *, replace: bool = False, watch
             aside = make_way(file, now) if file.exists() and _holds_something(file) else None
             if file.exists():
                 close_log(file)
+            aside = logs_aside(file, now) or aside
             part.replace(file)
     return Kept(rows, file.stat().st_size, aside)
 

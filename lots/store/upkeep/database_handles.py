@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-import re
+import os
 import sqlite3
+import stat
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 from peewee import PeeweeException, SqliteDatabase
-from playhouse.db_url import parse
 
-from lots.store.engine import database
-from lots.store.engine.database import Unavailable
+from lots.store.engine import database, database_url
+from lots.store.engine.database import Damaged, Unavailable
+from lots.store.engine.troubles import on_opening, trouble
 from lots.store.upkeep import schema
 
 # Told what is being done, how much of it is, and of how much.
@@ -37,19 +38,12 @@ def file_of(url: str) -> Path | None:
         >>> file_of("postgresql://lots@db/lots") is None
         True
     """
-    return Path(parse(url)["database"]).absolute() if url.startswith("sqlite:") else None
+    return Path(database_url.sqlite_path(url)).absolute() if url.startswith("sqlite:") else None
 
 
 def shown(where: str | Path) -> str:
-    """Returns a path or a URL fit to be read by others: without its password.
-
-    Example:
-        >>> shown("postgresql://lots:s3cr@t@db/lots?password=x&connect_timeout=5")
-        'postgresql://lots:***@db/lots?password=***&connect_timeout=5'
-        >>> shown("postgresql://lots@db/lots")
-        'postgresql://lots@db/lots'
-    """
-    return re.sub(r"(password=)[^&]*", r"\1***", re.sub(r"://([^:@/]*):.*@", r"://\1:***@", str(where)))
+    """Returns a path or a URL fit to be read by others: without its password."""
+    return database_url.shown(str(where))
 
 
 @contextmanager
@@ -63,7 +57,64 @@ def in_words(doing: str) -> Iterator[None]:
         yield
     except (PeeweeException, sqlite3.Error, Unavailable) as error:
         lines = str(error).splitlines() or [type(error).__name__]
-        raise NotDone(f"{doing}: {lines[0].rstrip('.')}.") from error
+        advice = " Restore the last backup with lots restore." if isinstance(trouble(error), Damaged) else ""
+        raise NotDone(f"{doing}: {lines[0].rstrip('.')}.{advice}") from error
+
+
+def holds_content(path: Path) -> bool:
+    """Returns True for a file that begins as an SQLite database and has its length; False where there is none, or an empty one.
+
+    Raises:
+        NotDone: there is something else, no folder, a file that may not be read, one that was cut short, or one whose log is missing.
+
+    Notes:
+        To be asked before SQLite opens a file: SQLite removes the log beside an empty one.
+    """
+    try:
+        found = path.stat()
+        if stat.S_ISDIR(found.st_mode):
+            raise NotDone(f"{path} is a folder. Name a file in it, as in {path}/lots.sqlite3.")
+        if not stat.S_ISREG(found.st_mode):
+            raise NotDone(f"{path} is not a file that can hold a database. Name another one.")
+        if not found.st_size:
+            return False
+        with path.open("rb") as begun:
+            header = begun.read(_HEADER)
+    except (FileNotFoundError, NotADirectoryError):
+        folder = Path(os.path.realpath(path)).parent
+        if not folder.is_dir():
+            raise NotDone(f"There is no folder {folder}. Make it, or name a file in another one.") from None
+        return False
+    except OSError as error:
+        raise NotDone(
+            f"{path} cannot be read ({error.strerror}). Give this user permission to read and write it and its folder."
+        ) from None
+    if not header.startswith(b"SQLite format 3\0"):
+        raise NotDone(f"{path} is not an SQLite database and was left as it is. Name another file.")
+    _require_length(path, header, found.st_size)
+    return True
+
+
+# The beginning of an SQLite file that says how long it is (sqlite.org, "Database File Format", section 1.3).
+_HEADER = 100
+
+
+def _require_length(path: Path, header: bytes, size: int) -> None:
+    real = os.path.realpath(path)
+    log, index = Path(f"{real}-wal"), Path(f"{real}-shm")
+    if not log.exists() and index.exists() and not log.exists():
+        raise NotDone(
+            f"{log} is missing, which holds the last changes, though {index.name} is there. Stop every program that uses the "
+            f"database: the last one writes the changes back. If {index.name} stays, move it away; then run lots check."
+        )
+    pages, page_size = int.from_bytes(header[28:32]), int.from_bytes(header[16:18])
+    needed = max(_HEADER, pages * (65_536 if page_size == 1 else page_size))
+    # What the header says holds only when its two counters are the same; pages that are missing may be in the log.
+    known = header[24:28] == header[92:96] and not (log.exists() and log.stat().st_size)
+    if size < _HEADER or (known and size < needed):
+        raise NotDone(
+            f"{path} is cut short: {size:,} of {needed:,} bytes are there. Restore the last backup with lots restore --replace."
+        )
 
 
 @contextmanager
@@ -81,13 +132,17 @@ def reader(where: str | Path) -> Iterator[Any]:
     path = where if isinstance(where, Path) else file_of(where)
     if path is None:
         engine = database.postgresql(str(where), None)
-    elif path.is_file():
-        pragmas = {"busy_timeout": 10_000, "query_only": 1}
+    elif holds_content(path):
+        pragmas = {"busy_timeout": round(1000 * database.PATIENCE_S), "query_only": 1}
         engine = SqliteDatabase(f"{path.absolute().as_uri()}?mode=rw", pragmas=pragmas, uri=True, autoconnect=False)
+    elif path.exists():
+        raise NotDone(f"{path} is empty: it has no tables yet. Name another file.")
     else:
-        raise NotDone(f"There is no file {path}.")
-    with in_words(f"{shown(where)} cannot be opened"):
+        raise NotDone(f"There is no file {path}. Check its name.")
+    try:
         engine.connect()
+    except PeeweeException as error:
+        raise NotDone(str(on_opening(error, shown(where)))) from error
     try:
         yield engine
     finally:

@@ -12,6 +12,8 @@ from lots.store.upkeep.copy_rows import Compared
 from lots.store.upkeep.database_handles import (
     NotDone,
     Watch,
+    file_of,
+    holds_content,
     in_words,
     one_moment,
     reader,
@@ -19,6 +21,7 @@ from lots.store.upkeep.database_handles import (
     shown,
     unwatched,
 )
+from lots.store.upkeep.sqlite_files import logs_of
 
 
 def move(
@@ -61,6 +64,10 @@ def move(
 
 
 def _opened(url: str) -> Any:
+    if (path := file_of(url)) is not None and not holds_content(path):
+        for left in logs_of(path):
+            if left.exists():
+                raise NotDone(f"{left} is left of a database that is missing. Move it away, then run lots move again.")
     database.open_database(url)
     database.connect()
     if schema.found_version(database.db) != schema.FILLING:
