@@ -16,8 +16,8 @@ from lots.services.assessment import integrity_checks
 from lots.settings import BadSettings, Settings
 from lots.store.engine import database
 from lots.store.upkeep import backup as backups
-from lots.store.upkeep import integrity as reading
 from lots.store.upkeep import first_start, schema, transfer
+from lots.store.upkeep import integrity as reading
 from lots.store.upkeep.backup import Kept
 from lots.store.upkeep.copy_rows import Compared
 from lots.store.upkeep.database_handles import Watch, file_of, open_file, shown, unwatched

@@ -90,13 +90,25 @@ def holds_content(path: Path) -> bool:
             f"{path} cannot be read ({error.strerror}). Give this user permission to read and write it and its folder."
         ) from None
     if not header.startswith(b"SQLite format 3\0"):
-        raise NotDone(f"{path} is not an SQLite database and was left as it is. Name another file.")
+        raise NotDone(f"{path} cannot be opened: it is not a database of SQLite. Name another file.")
     _require_length(path, header, found.st_size)
     return True
 
 
 # The beginning of an SQLite file that says how long it is (sqlite.org, "Database File Format", section 1.3).
 _HEADER = 100
+
+
+def _require_file(path: Path) -> None:
+    if holds_content(path):
+        return
+    if not path.exists():
+        raise NotDone(f"There is no file {path}. Check its name.")
+    log = Path(f"{os.path.realpath(path)}-wal")
+    if log.exists():
+        raise NotDone(
+            f"{path} is empty, but its log {log.name} is beside it. Restore the last backup with lots restore."
+        )
 
 
 def _require_length(path: Path, header: bytes, size: int) -> None:
@@ -132,13 +144,10 @@ def reader(where: str | Path) -> Iterator[Any]:
     path = where if isinstance(where, Path) else file_of(where)
     if path is None:
         engine = database.postgresql(str(where), None)
-    elif holds_content(path):
+    else:
+        _require_file(path)
         pragmas = {"busy_timeout": round(1000 * database.PATIENCE_S), "query_only": 1}
         engine = SqliteDatabase(f"{path.absolute().as_uri()}?mode=rw", pragmas=pragmas, uri=True, autoconnect=False)
-    elif path.exists():
-        raise NotDone(f"{path} is empty: it has no tables yet. Name another file.")
-    else:
-        raise NotDone(f"There is no file {path}. Check its name.")
     try:
         engine.connect()
     except PeeweeException as error:

@@ -36,7 +36,7 @@ class Wanted:
     new: bool = False
 
 
-def prepare(url: str, statement_s: float | None = None, wanted: Wanted = Wanted()) -> bool:  # noqa: B008  # it cannot be changed
+def prepare(url: str, statement_s: float | None = None, wanted: Wanted = Wanted()) -> bool:  # it cannot be changed
     """Points the program at a database, which has the tables of this version afterwards. Returns True when it had none.
 
     Args:
@@ -60,7 +60,7 @@ def prepare(url: str, statement_s: float | None = None, wanted: Wanted = Wanted(
     return made
 
 
-def open_wanted(url: str, statement_s: float | None = None, wanted: Wanted = Wanted()) -> bool:  # noqa: B008  # the same
+def open_wanted(url: str, statement_s: float | None = None, wanted: Wanted = Wanted()) -> bool:  # the same
     """Opens a database and this thread's connection to it; True when its file was made. Its tables may be of any version.
 
     Raises:
