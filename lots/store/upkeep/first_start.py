@@ -111,8 +111,9 @@ def _ready_file(path: Path, left: list[Path], wanted: Wanted) -> bool:
         if wanted.make or path.exists():
             raise NoDatabase(_words(path, left, "is empty" if path.exists() else "is missing"))
     if not wanted.make:
+        missing = f"{path} is empty" if path.exists() else f"There is no database {path}"
         raise NoDatabase(
-            f"There is no database {path}. Check LOTS_DATABASE and the folder this is run in; lots serve makes a new database."
+            f"{missing}. Check LOTS_DATABASE and the folder this is run in; lots serve makes a new database."
         )
     return _made(path)
 
