@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import threading
 from collections.abc import Callable
 from importlib import resources
@@ -33,7 +34,7 @@ from lots.api.setup import (
     test_prints,
 )
 from lots.pages.all_pages import pages
-from lots.settings import BadSettings, Settings, load_settings
+from lots.settings import BadSettings, Settings, load_settings, unknown_variables
 from lots.store import row_counts
 from lots.store.engine import database
 from lots.store.upkeep import first_start
@@ -81,6 +82,7 @@ ROUTES = (
     lot_pictures.routes,
 )
 
+_log = logging.getLogger(__name__)
 # The longest that PostgreSQL works on one statement of a request, s: whoever asked has given up by then.
 _STATEMENT_S = 30
 
@@ -144,6 +146,8 @@ def create_app(settings: Settings | None = None, *, new: bool = False) -> Flask:
     """
     chosen = settings or load_settings()
     logs.set_up(chosen.log, chosen.log_level)
+    if settings is None:
+        warn_of_unknown_variables()
     prepare_database(chosen.database, _STATEMENT_S, new=new)
     app = Application("lots", static_folder=None)
     app.json.sort_keys = False  # type: ignore[attr-defined]  # of the default provider
@@ -176,6 +180,14 @@ def create_app(settings: Settings | None = None, *, new: bool = False) -> Flask:
     _serve_health(app)
     _serve_docs(app)
     return app
+
+
+def warn_of_unknown_variables() -> None:
+    """Logs the variables of the environment that begin like settings and are none."""
+    for name in unknown_variables():
+        _log.warning(
+            "%s is set, but there is no such setting. Remove it, or see the table of settings in README.md.", name
+        )
 
 
 def prepare_database(url: str, statement_s: float | None = None, *, make: bool = True, new: bool = False) -> None:

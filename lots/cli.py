@@ -39,7 +39,7 @@ def _plainly() -> Iterator[None]:
 
 
 def _stop(message: str, status: int) -> None:
-    click.echo(f"lots: {message}", err=True)
+    click.echo(f"lots: {' '.join(message.splitlines())}", err=True)
     sys.exit(status)
 
 
@@ -95,12 +95,13 @@ def serve(host: str | None, port: int | None, new: bool) -> None:
 
     An SQLite file is made where there never was one. Where one is missing, only --new makes an empty one.
     """
-    from lots.app import create_app
+    from lots.app import create_app, warn_of_unknown_variables
 
     with _plainly():
         settings = load_settings(host=host, port=port)
         _check_free(settings.host, settings.port)
         app = create_app(settings, new=new)
+        warn_of_unknown_variables()
         click.echo(
             f"lots: serving http://{settings.host}:{settings.port}/v1, docs at /docs. Stop with Ctrl+C.", err=True
         )

@@ -150,6 +150,11 @@ def on_opening(error: BaseException, where: str) -> Unavailable:
     return Unavailable(f"{where} cannot be used ({said}). Check LOTS_DATABASE.")
 
 
+def is_locked(error: BaseException) -> bool:
+    """True when SQLite found its file locked by somebody else."""
+    return any(_code(one).startswith(("SQLITE_BUSY", "SQLITE_LOCKED")) for one in _chain(error))
+
+
 def _chain(error: BaseException | None) -> list[BaseException]:
     found = []
     while error is not None:

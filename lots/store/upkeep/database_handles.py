@@ -14,7 +14,7 @@ from peewee import PeeweeException, SqliteDatabase
 
 from lots.store.engine import database, database_url
 from lots.store.engine.database import Damaged, Unavailable
-from lots.store.engine.troubles import on_opening, trouble
+from lots.store.engine.troubles import is_locked, on_opening, trouble
 from lots.store.upkeep import schema
 
 # Told what is being done, how much of it is, and of how much.
@@ -56,9 +56,15 @@ def in_words(doing: str) -> Iterator[None]:
     try:
         yield
     except (PeeweeException, sqlite3.Error, Unavailable) as error:
-        lines = str(error).splitlines() or [type(error).__name__]
-        advice = " Restore the last backup with lots restore." if isinstance(trouble(error), Damaged) else ""
-        raise NotDone(f"{doing}: {lines[0].rstrip('.')}.{advice}") from error
+        raise NotDone(f"{doing}: {_in_one_line(error)}") from error
+
+
+def _in_one_line(error: BaseException) -> str:
+    if is_locked(error):
+        return "it is locked by another program. Close that program, then try again."
+    lines = str(error).splitlines() or [type(error).__name__]
+    advice = " Restore the last backup with lots restore --replace." if isinstance(trouble(error), Damaged) else ""
+    return f"{lines[0].rstrip('.')}.{advice}"
 
 
 def holds_content(path: Path) -> bool:
@@ -172,6 +178,17 @@ def one_moment(engine: Any) -> Iterator[None]:
         yield
 
 
+def require_ours(path: Path) -> None:
+    """Refuses a file with the tables of another program, before anything in it is changed.
+
+    Raises:
+        lots.store.upkeep.schema.WrongSchema: it has other tables.
+        NotDone: it cannot be read.
+    """
+    with reader(path) as engine, in_words(f"{path} cannot be read"):
+        schema.found_version(engine)
+
+
 def require_current(engine: Any, where: str | Path) -> None:
     """Refuses to read from a database of another schema version.
 
@@ -189,7 +206,7 @@ def require_current(engine: Any, where: str | Path) -> None:
         except schema.WrongSchema:
             found = None
     if found is None:
-        raise schema.WrongSchema(f"{shown(where)} holds no tables of this program.")
+        raise schema.WrongSchema(f"{shown(where)} holds no tables of this program. Name another database.")
     schema.require_version(found, which=shown(where))
 
 

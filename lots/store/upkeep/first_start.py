@@ -11,7 +11,7 @@ from pathlib import Path
 from lots.store.engine import database
 from lots.store.engine.write_lock import first_turn, leave_mark, mark_of, turn
 from lots.store.upkeep import schema
-from lots.store.upkeep.database_handles import NotDone, file_of, holds_content, open_file, shown
+from lots.store.upkeep.database_handles import NotDone, file_of, holds_content, open_file, require_ours, shown
 from lots.store.upkeep.sqlite_files import logs_aside, logs_of, part_of
 
 _log = logging.getLogger(__name__)
@@ -102,14 +102,13 @@ def _require_wanted(url: str, left: list[Path], wanted: Wanted, *, made: bool) -
 
 def _ready_file(path: Path, left: list[Path], wanted: Wanted) -> bool:
     """Makes the file of a database where it may be made; True when it was."""
-    if holds_content(path):
-        return False
-    if left and not wanted.new:
+    if left and not wanted.new and not holds_content(path):
         _wait_for_maker(path)
-        if holds_content(path):
-            return False
-        if wanted.make or path.exists():
+        if not holds_content(path):
             raise NoDatabase(_words(path, left, "is empty" if path.exists() else "is missing"))
+    if holds_content(path):
+        require_ours(path)
+        return False
     if not wanted.make:
         missing = f"{path} is empty" if path.exists() else f"There is no database {path}"
         raise NoDatabase(

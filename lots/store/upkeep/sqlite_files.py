@@ -34,7 +34,7 @@ def copy_file(source: Path, target: Path, like: Path | None, watch: Watch = unwa
     with in_words(f"{source} cannot be copied"), reader(source) as engine:
         version = found_version(engine)
         if version is None:
-            raise NotDone(f"{source} is empty: it has no tables yet.")
+            raise NotDone(f"{source} is empty: it has no tables yet. Name another file.")
         if like:
             target.touch(mode=0o600)
         with one_moment(engine), closing(sqlite3.connect(target, isolation_level=None)) as copy:

@@ -70,7 +70,7 @@ def test_a_database_that_vanished_is_not_made_anew(path, left):
     """Any file that lay beside it shows that it was there. The message names both, and the way to an empty one."""
     path.with_name(f"shop.sqlite3-{left}").touch()
     for wanted in (Wanted(), NEVER):
-        with pytest.raises(NoDatabase if wanted.make else NotDone, match="shop.sqlite3") as refused:
+        with pytest.raises(NoDatabase if wanted.make else NotDone, match=r"shop\.sqlite3") as refused:
             prepare(path, wanted)
     with pytest.raises(NoDatabase) as refused:
         prepare(path)
@@ -123,7 +123,7 @@ def test_a_new_database_is_refused_where_one_is(path):
 
 def test_commands_that_need_a_database_make_none(path):
     """A mistyped path leaves nothing behind."""
-    with pytest.raises(NoDatabase, match="There is no database .*Check LOTS_DATABASE"):
+    with pytest.raises(NoDatabase, match=r"There is no database .*Check LOTS_DATABASE"):
         prepare(path, NEVER)
     assert [] == names(path)
     path.touch()
