@@ -27,7 +27,7 @@ def turn(path: str, patience_s: float) -> Iterator[None]:
     process that dies.
 
     Args:
-        path: of the database; the lock is on an empty file beside it, which stays.
+        path: of the database; the lock is on a small file beside it, which stays.
         patience_s: how long to wait, s.
 
     Raises:
@@ -83,15 +83,33 @@ def mark_of(path: Path) -> Path:
 
 
 def leave_mark(path: str) -> None:
-    """Makes the lock file of a database where it is missing, so that it shows later that there was a database."""
+    """Makes the lock file of a database where it is missing, and writes the number of the database's file into it.
+
+    So it shows later that there was a database, and whether a log beside it belongs to another file.
+    """
     with suppress(OSError):  # nothing may be written there, so nothing can be lost either
-        os.close(os.open(f"{path}-turn", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644))
+        mark = os.open(f"{path}-turn", os.O_RDWR | os.O_CREAT | getattr(os, "O_CLOEXEC", 0), 0o644)
+        try:
+            number = str(os.stat(path).st_ino).encode()  # noqa: PTH116  # as the rest of this file
+            if os.read(mark, 100) != number:
+                os.ftruncate(mark, 0)
+                os.lseek(mark, 0, os.SEEK_SET)
+                os.write(mark, number)
+        finally:
+            os.close(mark)
+
+
+def marked_number(path: Path) -> int | None:
+    """Returns the number that the file of a database had when it was last opened, None where it is not known."""
+    try:
+        return int(mark_of(path).read_bytes()) or None
+    except (OSError, ValueError):
+        return None
 
 
 def _locked_mark(path: str) -> int | None:
     """Makes the lock file, already locked; None when there is one or it cannot be made so."""
     if fcntl is None:
-        leave_mark(path)
         return None
     own = f"{path}-turn.{os.getpid()}.{threading.get_ident()}"
     try:

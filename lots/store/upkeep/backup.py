@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from lots.store.engine import database
+from lots.store.engine.write_lock import leave_mark
 from lots.store.upkeep import copy_rows, schema
 from lots.store.upkeep.database_handles import (
     NotDone,
@@ -97,6 +98,7 @@ def restore(url: str, path: Path, now: datetime, *, replace: bool = False, watch
                 close_log(file)
             aside = logs_aside(file, now) or aside
             part.replace(file)
+            leave_mark(str(file))
     return Kept(rows, file.stat().st_size, aside)
 
 

@@ -15,6 +15,7 @@ from peewee import PeeweeException, SqliteDatabase
 from lots.store.engine import database, database_url
 from lots.store.engine.database import Damaged, Unavailable
 from lots.store.engine.troubles import is_locked, on_opening, trouble
+from lots.store.engine.write_lock import mark_of, marked_number
 from lots.store.upkeep import schema
 
 # Told what is being done, how much of it is, and of how much.
@@ -71,7 +72,8 @@ def holds_content(path: Path) -> bool:
     """Returns True for a file that begins as an SQLite database and has its length; False where there is none, or an empty one.
 
     Raises:
-        NotDone: there is something else, no folder, a file that may not be read, one that was cut short, or one whose log is missing.
+        NotDone: there is something else, no folder, a file that may not be read, one that was cut short, or one whose log is missing
+            or another file's.
 
     Notes:
         To be asked before SQLite opens a file: SQLite removes the log beside an empty one.
@@ -97,7 +99,7 @@ def holds_content(path: Path) -> bool:
         ) from None
     if not header.startswith(b"SQLite format 3\0"):
         raise NotDone(f"{path} cannot be opened: it is not a database of SQLite. Name another file.")
-    _require_length(path, header, found.st_size)
+    _require_whole(path, header, found.st_size)
     return True
 
 
@@ -117,13 +119,18 @@ def _require_file(path: Path) -> None:
         )
 
 
-def _require_length(path: Path, header: bytes, size: int) -> None:
+def _require_whole(path: Path, header: bytes, size: int) -> None:
     real = os.path.realpath(path)
     log, index = Path(f"{real}-wal"), Path(f"{real}-shm")
     if not log.exists() and index.exists() and not log.exists():
         raise NotDone(
             f"{log} is missing, which holds the last changes, though {index.name} is there. Stop every program that uses the "
             f"database: the last one writes the changes back. If {index.name} stays, move it away; then run lots check."
+        )
+    if log.exists() and log.stat().st_size and marked_number(path) not in (None, path.stat().st_ino):
+        raise NotDone(
+            f"{path} is not the file that the log {log.name} belongs to: it was replaced while it was in use or after a crash. Stop every "
+            f"program that uses it and move {log.name} and {index.name} away; or, if all was copied together, remove {mark_of(path).name}."
         )
     pages, page_size = int.from_bytes(header[28:32]), int.from_bytes(header[16:18])
     needed = max(_HEADER, pages * (65_536 if page_size == 1 else page_size))

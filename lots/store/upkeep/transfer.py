@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from lots.store.engine import database
+from lots.store.engine.write_lock import leave_mark
 from lots.store.tables.models import SchemaVersion
 from lots.store.upkeep import copy_rows, schema
 from lots.store.upkeep.copy_rows import Compared
@@ -70,6 +71,8 @@ def _opened(url: str) -> Any:
         _require_room(path)
     database.open_database(url)
     database.connect()
+    if path is not None:
+        leave_mark(str(path))
     if schema.found_version(database.db) != schema.FILLING:
         schema.ensure_schema()
     return database.db.obj

@@ -183,6 +183,42 @@ def test_an_empty_file_does_not_cost_the_log_beside_it(path, log_left):
     assert size == log.stat().st_size
 
 
+def test_a_log_is_not_taken_for_that_of_a_file_put_in_place_of_its_own(path, tmp_path):
+    """A file moved over the database of a killed server is refused by every command until somebody says whose the log is."""
+    prepare(path)
+    other = tmp_path / "other.sqlite3"
+    shutil.copy(path, other)
+    done = subprocess.run([sys.executable, "-c", KILLED, str(path)], check=False)
+    assert -signal.SIGKILL == done.returncode
+    other.replace(path)
+    for refused in (lambda: prepare(path), lambda: backup(f"sqlite:///{path}", tmp_path / "kept.sqlite3")):
+        with pytest.raises(NotDone, match=r"not the file that the log shop\.sqlite3-wal"):
+            refused()
+    for log in ("shop.sqlite3-wal", "shop.sqlite3-shm"):
+        path.with_name(log).rename(tmp_path / f"aside-{log}")
+    assert not prepare(path)
+    assert schema.VERSION == version(path)
+
+
+def test_a_killed_servers_own_log_is_taken(path):
+    """What was acknowledged before the kill is there at the next start."""
+    prepare(path)
+    done = subprocess.run([sys.executable, "-c", KILLED, str(path)], check=False)
+    assert -signal.SIGKILL == done.returncode
+    with pytest.raises(schema.WrongSchema, match="version 77"):
+        prepare(path)
+
+
+def test_a_restored_database_has_its_lock_file(path, tmp_path):
+    """So that it is missed from the first moment on."""
+    fill(f"sqlite:///{path}", rows=1)
+    backup(f"sqlite:///{path}", tmp_path / "kept.sqlite3")
+    restore(f"sqlite:///{tmp_path / 'back.sqlite3'}", tmp_path / "kept.sqlite3", NOW)
+    (tmp_path / "back.sqlite3").unlink()
+    with pytest.raises(NoDatabase):
+        prepare(tmp_path / "back.sqlite3")
+
+
 STARTS = """
 import sys
 from lots.store.upkeep import first_start
