@@ -299,6 +299,30 @@ def test_every_command_says_a_servers_trouble_in_one_line(
         assert_plain(command, commands.said(arguments, url), 1, words)
 
 
+@pytest.mark.parametrize("command", ["serve", "check", "token add", "token list", "import", "backup", "migrate"])
+def test_a_setting_that_is_nearly_one_stops_every_command(
+    commands: Commands, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, command: str
+) -> None:
+    """Status 2, and nothing is made where the right name would have led elsewhere."""
+    monkeypatch.setenv("LOTS_DATABSE", "sqlite:///elsewhere.sqlite3")
+    assert_plain(command, commands.said(COMMANDS[command], "sqlite:///shop.sqlite3"), 2, "write LOTS_DATABASE")
+    assert ["readings.csv"] == [one.name for one in tmp_path.iterdir()]
+
+
+def test_a_result_is_printed_without_warnings(commands: Commands, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A variable that nobody reads is a matter for the log of the server, not for a command that prints results."""
+    monkeypatch.setenv("LOTS_HOME", "/srv")
+    code, out, err = commands.said(COMMANDS["token add"], "sqlite:///shop.sqlite3")
+    assert (0, 1, "") == (code, len(out.split()), err)
+
+
+def test_a_new_database_is_asked_for_in_vain_where_one_is(commands: Commands, tmp_path: Path) -> None:
+    """`lots serve --new` does not serve what is there already."""
+    fill(f"sqlite:///{tmp_path / 'shop.sqlite3'}", rows=1)
+    done = commands.said((*COMMANDS["serve"], "--new"), "sqlite:///shop.sqlite3")
+    assert_plain("serve --new", done, 1, "Start without --new")
+
+
 def test_it_is_so_from_outside(tmp_path: Path) -> None:
     """A process of its own, as a person starts it."""
     text(tmp_path)
