@@ -6,7 +6,9 @@ import json
 import os
 import shutil
 import sqlite3
+import sys
 from contextlib import closing
+from pathlib import Path
 
 import pytest
 
@@ -191,6 +193,18 @@ def test_a_file_that_was_moved_takes_the_log_with_it(shop, delivered, file):
     assert 0 == file.with_name("real.sqlite3-wal").stat().st_size
     with closing(sqlite3.connect(file.with_name("aside.sqlite3"))) as opened:
         assert [(3,)] == opened.execute("SELECT COUNT(*) FROM reading WHERE lot_id = ?", (lot,)).fetchall()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux shows the open files of a process")
+def test_a_deleted_file_can_be_copied_as_long_as_the_server_runs(shop, delivered, file, tmp_path):
+    """The guide's way: the file that is open holds all that was acknowledged, its log included."""
+    _, lot = delivered
+    delete(file)
+    assert 503 == shop.client.get("/readyz").status_code
+    opened = {one.readlink().name: one for one in Path("/proc/self/fd").iterdir() if one.is_symlink() and one.exists()}
+    shutil.copy(opened["real.sqlite3 (deleted)"], tmp_path / "rescued.sqlite3")
+    with closing(sqlite3.connect(tmp_path / "rescued.sqlite3")) as rescued:
+        assert [(3,)] == rescued.execute("SELECT COUNT(*) FROM reading WHERE lot_id = ?", (lot,)).fetchall()
 
 
 @pytest.mark.parametrize("harm", [delete, delete_log, empty, replace])
