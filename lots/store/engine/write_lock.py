@@ -107,6 +107,28 @@ def marked_number(path: Path) -> int | None:
         return None
 
 
+def is_open_elsewhere(path: str) -> bool:
+    """True when another process has an SQLite database open. Only to be asked while this process has not: it would lose its own locks.
+
+    Notes:
+        Whoever has opened a database with a write-ahead log keeps a lock on 510 bytes behind the first GiB of the file (sqlite.org, "File
+        Locking And Concurrency", and `SHARED_FIRST` in os.h).
+    """
+    if fcntl is None:
+        return False
+    try:
+        file = os.open(path, os.O_RDWR | os.O_CLOEXEC)
+    except OSError:
+        return False
+    try:
+        fcntl.lockf(file, fcntl.LOCK_EX | fcntl.LOCK_NB, 510, 0x40000002)
+    except OSError:
+        return True
+    finally:
+        os.close(file)
+    return False
+
+
 def _locked_mark(path: str) -> int | None:
     """Makes the lock file, already locked; None when there is one or it cannot be made so."""
     if fcntl is None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sqlite3
 import stat
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -15,7 +16,7 @@ from peewee import PeeweeException, SqliteDatabase
 from lots.store.engine import database, database_url
 from lots.store.engine.database import Damaged, Unavailable
 from lots.store.engine.troubles import is_locked, on_opening, trouble
-from lots.store.engine.write_lock import mark_of, marked_number
+from lots.store.engine.write_lock import is_open_elsewhere, mark_of, marked_number
 from lots.store.upkeep import schema
 
 # Told what is being done, how much of it is, and of how much.
@@ -103,6 +104,8 @@ def holds_content(path: Path) -> bool:
     return True
 
 
+# Longer than SQLite takes between making a log and making its index, s.
+_MOMENT_S = 0.1
 # The beginning of an SQLite file that says how long it is (sqlite.org, "Database File Format", section 1.3).
 _HEADER = 100
 
@@ -122,24 +125,50 @@ def _require_file(path: Path) -> None:
 def _require_whole(path: Path, header: bytes, size: int) -> None:
     real = os.path.realpath(path)
     log, index = Path(f"{real}-wal"), Path(f"{real}-shm")
+    _require_log(path, log, index)
+    pages, page_size = int.from_bytes(header[28:32]), int.from_bytes(header[16:18])
+    needed = max(_HEADER, pages * (65_536 if page_size == 1 else page_size))
+    # What the header says holds only when its two counters are the same; pages that are missing may be in the log.
+    known = header[24:28] == header[92:96] and not _has_content(log)
+    if size < _HEADER or (known and size < needed):
+        raise NotDone(
+            f"{path} is cut short: {size:,} of {needed:,} bytes are there. Restore the last backup with lots restore --replace."
+        )
+
+
+def _require_log(path: Path, log: Path, index: Path) -> None:
+    """Refuses a database whose log or its index was removed while it was in use, or whose log is another file's."""
     if not log.exists() and index.exists() and not log.exists():
         raise NotDone(
             f"{log} is missing, which holds the last changes, though {index.name} is there. Stop every program that uses the "
             f"database: the last one writes the changes back. If {index.name} stays, move it away; then run lots check."
         )
-    if log.exists() and log.stat().st_size and marked_number(path) not in (None, path.stat().st_ino):
+    if _lacks_index(path, log, index):
+        raise NotDone(
+            f"{index} is missing though a program uses the database: what two programs write now would be lost. Stop every program that uses "
+            "it, then try again."
+        )
+    if _has_content(log) and marked_number(path) not in (None, path.stat().st_ino):
         raise NotDone(
             f"{path} is not the file that the log {log.name} belongs to: it was replaced while it was in use or after a crash. Stop every "
             f"program that uses it and move {log.name} and {index.name} away; or, if all was copied together, remove {mark_of(path).name}."
         )
-    pages, page_size = int.from_bytes(header[28:32]), int.from_bytes(header[16:18])
-    needed = max(_HEADER, pages * (65_536 if page_size == 1 else page_size))
-    # What the header says holds only when its two counters are the same; pages that are missing may be in the log.
-    known = header[24:28] == header[92:96] and not (log.exists() and log.stat().st_size)
-    if size < _HEADER or (known and size < needed):
-        raise NotDone(
-            f"{path} is cut short: {size:,} of {needed:,} bytes are there. Restore the last backup with lots restore --replace."
-        )
+
+
+def _lacks_index(path: Path, log: Path, index: Path) -> bool:
+    """True when a program works with a log whose index has no name any more. One that opens the database makes both within a moment."""
+    for pause_s in (_MOMENT_S, 0.0):
+        if not log.exists() or index.exists() or not is_open_elsewhere(str(path)):
+            return False
+        time.sleep(pause_s)
+    return True
+
+
+def _has_content(log: Path) -> bool:
+    try:
+        return log.stat().st_size > 0
+    except OSError:
+        return False
 
 
 @contextmanager

@@ -200,6 +200,32 @@ def test_a_log_is_not_taken_for_that_of_a_file_put_in_place_of_its_own(path, tmp
     assert schema.VERSION == version(path)
 
 
+HOLDS = """
+import sqlite3, sys
+shop = sqlite3.connect(sys.argv[1], isolation_level=None)
+shop.execute("UPDATE schema_version SET version = version")
+print("open", flush=True)
+sys.stdin.read()
+"""
+
+
+@pytest.mark.parametrize(("gone", "words"), [("wal", "-wal is missing"), ("shm", "-shm is missing")])
+def test_a_log_removed_under_a_server_is_not_begun_anew_by_a_command(path, tmp_path, gone, words):
+    """Two programs with a log or an index each would write over one another. Once the first has ended, all is well."""
+    prepare(path)
+    with subprocess.Popen(
+        [sys.executable, "-c", HOLDS, str(path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as server:
+        assert "open\n" == server.stdout.readline()
+        path.with_name(f"shop.sqlite3-{gone}").unlink()
+        for refused in (lambda: prepare(path), lambda: backup(f"sqlite:///{path}", tmp_path / "kept.sqlite3")):
+            with pytest.raises(NotDone, match=words):
+                refused()
+        assert not path.with_name(f"shop.sqlite3-{gone}").exists()
+        server.stdin.close()
+    assert not prepare(path)
+
+
 def test_a_killed_servers_own_log_is_taken(path):
     """What was acknowledged before the kill is there at the next start."""
     prepare(path)
