@@ -26,8 +26,6 @@ db = DatabaseProxy()
 PATIENCE_S = 10.0
 # What an engine raises that is locked, too slow, or gone, where no transaction turned it into Unavailable.
 EngineTrouble = OperationalError
-# Whatever an engine raises.
-EngineError = DatabaseError
 # How the open database may be shown to others.
 _shown = "The database"
 
