@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable
 from typing import Any, NoReturn
 
@@ -44,10 +45,10 @@ from lots.api.setup import (
 from lots.background import Background, Task
 from lots.pages.all_pages import pages
 from lots.services.setup import tidying
-from lots.settings import Settings, load_settings
+from lots.settings import BadSettings, Settings, load_settings, unknown_variables
 from lots.store import row_counts
 from lots.store.engine import database
-from lots.store.upkeep import schema
+from lots.store.upkeep import first_start
 
 ROUTES = (
     delivery_corrections.routes,
@@ -92,6 +93,7 @@ ROUTES = (
     lot_pictures.routes,
 )
 
+_log = logging.getLogger(__name__)
 # The longest that PostgreSQL works on one statement of a request, s: whoever asked has given up by then.
 _STATEMENT_S = 30
 
@@ -114,17 +116,24 @@ class Application(Flask):
         return func
 
 
-def create_app(settings: Settings | None = None) -> Flask:
+def create_app(settings: Settings | None = None, *, new: bool = False) -> Flask:
     """Returns the WSGI application on the database that `settings` name; an empty one gets its tables.
 
+    Args:
+        settings: those of the environment when None.
+        new: True makes an empty SQLite database also where there was one, and refuses one that is there.
+
     Raises:
+        lots.store.upkeep.database_handles.NotDone: the database is missing where there was one, or what is there is no database.
         lots.settings.BadSettings: a setting cannot be used.
         lots.store.upkeep.schema.WrongSchema: the database was made by another version.
         lots.store.engine.database.Unavailable: the database cannot be reached.
     """
     chosen = settings or load_settings()
     logs.set_up(chosen.log, chosen.log_level)
-    prepare_database(chosen.database, _STATEMENT_S)
+    if settings is None:
+        warn_of_unknown_variables()
+    prepare_database(chosen.database, _STATEMENT_S, new=new)
     app = Application("lots", static_folder=None)
     app.json.sort_keys = False  # type: ignore[attr-defined]  # of the default provider
     app.config.update(
@@ -164,14 +173,30 @@ def _tidying(days: int) -> Task:
     return Task("tidy", _TIDY_S, tidy)
 
 
-def prepare_database(url: str, statement_s: float | None = None) -> None:
-    """Points the program at a database and gives an empty one its tables. See `database.open_database`."""
-    database.open_database(url, statement_s)
-    database.connect()
+def warn_of_unknown_variables() -> None:
+    """Logs the variables of the environment that begin like settings and are none."""
+    for name in unknown_variables():
+        _log.warning(
+            "%s is set, but there is no such setting. Remove it, or see the table of settings in README.md.", name
+        )
+
+
+def prepare_database(url: str, statement_s: float | None = None, *, make: bool = True, new: bool = False) -> None:
+    """Points the program at a database with the tables of this version. See `first_start.prepare`.
+
+    Args:
+        url: of the database.
+        statement_s: see `database.open_database`.
+        make: True makes an SQLite file where there never was one, and gives an empty database its tables.
+        new: True makes an SQLite file where there was one, too, and refuses a database that is there.
+
+    Raises:
+        lots.settings.BadSettings: the address names no database.
+    """
     try:
-        schema.ensure_schema()
-    finally:
-        database.disconnect()
+        first_start.prepare(url, statement_s, first_start.Wanted(make=make, new=new))
+    except ValueError as error:
+        raise BadSettings(str(error)) from None
 
 
 def _connect() -> None:
@@ -188,6 +213,5 @@ def _serve_health(app: Flask) -> None:
 
     @app.get("/readyz")
     def readyz() -> Any:
-        if not database.alive():
-            return errors.http_problem(503, headers=[("Retry-After", "2")])
+        database.require_ready()
         return {"status": "ready"}

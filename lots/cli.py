@@ -19,7 +19,7 @@ from lots.settings import BadSettings, Settings, load_settings
 def _plainly() -> Iterator[None]:
     """Turns the troubles a person can do something about into one line and an exit status."""
     from lots.services.errors import LotsError
-    from lots.store.engine.database import Unavailable
+    from lots.store.engine import troubles
     from lots.store.upkeep.database_handles import NotDone
     from lots.store.upkeep.schema import WrongSchema
 
@@ -29,17 +29,17 @@ def _plainly() -> Iterator[None]:
         _stop(str(error), 2)
     except LotsError as error:
         _stop(error.detail, 1)
-    except Unavailable as error:
-        _stop(
-            f"The database cannot be used: {error}. Check LOTS_DATABASE, and that its folder exists and may be written to.",
-            1,
-        )
     except (WrongSchema, NotDone, ImportError, OSError) as error:
         _stop(str(error), 1)
+    except Exception as error:
+        # What an engine said, else a fault of this program, which its traceback helps to find.
+        if (meant := troubles.of_engine(error)) is None:
+            raise
+        _stop(str(meant), 1)
 
 
 def _stop(message: str, status: int) -> None:
-    click.echo(f"lots: {message}", err=True)
+    click.echo(f"lots: {' '.join(message.splitlines())}", err=True)
     sys.exit(status)
 
 
@@ -90,15 +90,20 @@ def demo(no_serve: bool, port: int | None) -> None:
 @main.command()
 @click.option("--host", help="Address to serve on; over LOTS_HOST.")
 @click.option("--port", type=click.IntRange(1, 65535), help="Port to serve on; over LOTS_PORT.")
-def serve(host: str | None, port: int | None) -> None:
-    """Serve the API on the database that LOTS_DATABASE names; an empty one gets its tables."""
+@click.option("--new", is_flag=True, help="Make an empty SQLite database where one is missing.")
+def serve(host: str | None, port: int | None, new: bool) -> None:
+    """Serve the API on the database that LOTS_DATABASE names; an empty one gets its tables.
+
+    An SQLite file is made where there never was one. Where one is missing, only --new makes an empty one.
+    """
     from lots import server
-    from lots.app import create_app
+    from lots.app import create_app, warn_of_unknown_variables
 
     with _plainly():
         settings = load_settings(host=host, port=port)
         server.check_free(settings.host, settings.port)
-        app = create_app(settings)
+        app = create_app(settings, new=new)
+        warn_of_unknown_variables()
         click.echo(
             f"lots: serving http://{settings.host}:{settings.port}/v1, docs at /docs. Stop with Ctrl+C.", err=True
         )
@@ -111,11 +116,11 @@ def token() -> None:
 
 
 @contextmanager
-def _database() -> Iterator[None]:
+def _database(*, make: bool = False) -> Iterator[None]:
     from lots.app import prepare_database
     from lots.store.engine import database
 
-    prepare_database(load_settings().database)
+    prepare_database(load_settings().database, make=make)
     database.connect()
     try:
         yield
@@ -270,7 +275,7 @@ def add_token(name: str, role: str, days: int) -> None:
     """
     from lots.services.setup import access
 
-    with _plainly(), _database():
+    with _plainly(), _database(make=True):
         click.echo(access.add_token(_name(name), role, days))
 
 

@@ -66,7 +66,7 @@ def build(folder: Path = FOLDER) -> tuple[Flask, dict[str, str], dict[str, Any]]
     path = folder / "shop.sqlite3"
     for old in (path, Path(f"{path}-wal"), Path(f"{path}-shm")):
         old.unlink(missing_ok=True)
-    app = create_app(Settings(database=f"sqlite:///{path}"))
+    app = create_app(Settings(database=f"sqlite:///{path}"), new=True)
     database.connect()
     try:
         tokens = {role: access.add_token(name, role) for role, name in _PEOPLE.items()}

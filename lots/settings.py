@@ -6,7 +6,7 @@ import ipaddress
 import os
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
@@ -106,9 +106,10 @@ def load_settings(environment: Mapping[str, str] | None = None, **given: Any) ->
         given: values from the command line; None means not given.
 
     Raises:
-        BadSettings: an unknown setting, a file that cannot be read, or a value of the wrong kind.
+        BadSettings: an unknown setting, a variable that is nearly one, a file that cannot be read, or a value of the wrong kind.
     """
     env = os.environ if environment is None else environment
+    _refuse_near(env)
     values: dict[str, Any] = _from_file(env["LOTS_SETTINGS"]) if env.get("LOTS_SETTINGS") else {}
     known = {setting.variable: setting for setting in TABLE}
     values |= {setting.name: env[variable] for variable, setting in known.items() if variable in env}
@@ -117,16 +118,67 @@ def load_settings(environment: Mapping[str, str] | None = None, **given: Any) ->
     return Settings(**typed)
 
 
+def unknown_variables(environment: Mapping[str, str] | None = None) -> list[str]:
+    """Returns the variables that begin with LOTS_ and that nothing here reads, sorted."""
+    env = os.environ if environment is None else environment
+    return sorted(name for name in env if name.startswith("LOTS_") and not _is_known(name))
+
+
+# Read here, by the tests, or by scripts around the program.
+_OTHERS = ("LOTS_SETTINGS", "LOTS_VENV")
+
+
+def _is_known(name: str) -> bool:
+    return name in _OTHERS or name.startswith("LOTS_TEST_") or any(name == one.variable for one in TABLE)
+
+
+def _refuse_near(env: Mapping[str, str]) -> None:
+    """Refuses a variable that was meant for a setting: in other letters' case, or with a slip of typing."""
+    known = [setting.variable for setting in TABLE] + ["LOTS_SETTINGS"]
+    for name in sorted(env):
+        # Windows has one name for every case, and gives it in capitals.
+        if name.upper() in known and name not in known:
+            raise BadSettings(f"{name} is not read; write {name.upper()}, in capitals")
+        if name.startswith("LOTS_") and not _is_known(name) and (meant := _near(name, known)):
+            raise BadSettings(f"{name} is set, but there is no such setting; write {meant}, or remove it")
+
+
+def _near(name: str, known: Sequence[str]) -> str | None:
+    """Returns the name that was probably meant: at most one slip away, two in a long one."""
+    slips = {one: _slips(name, one) for one in known}
+    meant = min(known, key=lambda one: slips[one])
+    return meant if slips[meant] <= (2 if len(meant) > 10 else 1) else None
+
+
+def _slips(one: str, other: str) -> int:
+    """Returns how many letters are missing, too many, wrong or exchanged with the next (optimal string alignment distance).
+
+    Example:
+        >>> _slips("LOTS_PROT", "LOTS_PORT")
+        1
+    """
+    rows = [list(range(len(other) + 1))]
+    for i, letter in enumerate(one, start=1):
+        row = [i]
+        for j, wanted in enumerate(other, start=1):
+            row.append(min(rows[-1][j] + 1, row[-1] + 1, rows[-1][j - 1] + (letter != wanted)))
+            if i > 1 and j > 1 and letter == other[j - 2] and one[i - 2] == wanted:
+                row[-1] = min(row[-1], rows[-2][j - 2] + 1)
+        rows.append(row)
+    return rows[-1][-1]
+
+
 def _from_file(path: str) -> dict[str, Any]:
     try:
         values = tomllib.loads(Path(path).read_text("utf-8"))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise BadSettings(f"LOTS_SETTINGS names {path}, which cannot be read as TOML: {error}") from error
-    unknown = sorted(set(values) - {setting.name for setting in TABLE})
+    known = [setting.name for setting in TABLE]
+    unknown = sorted(set(values) - set(known))
     if unknown:
-        raise BadSettings(
-            f"{path} sets {', '.join(unknown)}, which is unknown. Known: {', '.join(s.name for s in TABLE)}"
-        )
+        near = [meant for one in unknown if (meant := _near(one.lower(), known))]
+        advice = f" Did you mean {', '.join(near)}?" if near else ""
+        raise BadSettings(f"{path} sets {', '.join(unknown)}, which is unknown.{advice} Known: {', '.join(known)}")
     return values
 
 
@@ -141,4 +193,7 @@ def _typed(name: str, value: Any) -> str | int | bool:
             return int(str(value))
         except ValueError:
             raise BadSettings(f"{name} is {value!r}; it must be a whole number") from None
-    return str(value)
+    if not isinstance(value, str):
+        # The value is not repeated: it may be an address with a password.
+        raise BadSettings(f"{name} must be text; write it in quotes")
+    return value

@@ -17,8 +17,8 @@ from lots.services.setup import tidying
 from lots.settings import BadSettings, Settings
 from lots.store.engine import database
 from lots.store.upkeep import backup as backups
+from lots.store.upkeep import first_start, schema, transfer
 from lots.store.upkeep import integrity as reading
-from lots.store.upkeep import schema, transfer
 from lots.store.upkeep.backup import Kept
 from lots.store.upkeep.copy_rows import Compared
 from lots.store.upkeep.database_handles import Watch, file_of, open_file, shown, unwatched
@@ -30,14 +30,13 @@ def migrate(url: str) -> None:
     """Brings a database to the newest schema, after an SQLite file was copied, and says what was done.
 
     Raises:
-        lots.store.upkeep.database_handles.NotDone: a step failed, or the copy before it.
+        lots.store.upkeep.database_handles.NotDone: a step failed, or the copy before it; or the database is missing where there was one.
         lots.store.upkeep.schema.WrongSchema: a newer version, or other tables.
     """
     _checked(url)
-    database.open_database(url)
-    database.connect()
+    made = first_start.open_wanted(url)
     try:
-        if schema.found_version(database.db) is None:
+        if made or schema.found_version(database.db) is None:
             schema.ensure_schema()
             click.echo(f"The database was empty. It has its tables now, of schema version {schema.VERSION}.")
             return

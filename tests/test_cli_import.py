@@ -8,13 +8,8 @@ from subprocess import CompletedProcess
 
 import pytest
 
-from lots.app import create_app
 from lots.domain.characteristics.registry import DECLARED
-from lots.services.setup import access
-from lots.settings import Settings
-from lots.store.engine import database
 from tests.shop import MEASURED, RECEIVED, SIMPLE_LIMITS, Shop
-from tests.store.rows import connected
 from tests.test_cli import lots
 
 HEADER = "spool_code,d1_mm,d2_mm,measured_at\n"
@@ -161,15 +156,12 @@ def test_wrong_usage_has_status_2(run: Run, shop: Shop, tmp_path: Path, argument
     assert [] == stored(shop)
 
 
-def test_a_database_that_is_not_there_yet_gets_its_tables(tmp_path: Path) -> None:
-    """As with every command; the file is then refused, since it names no spool there is."""
+def test_a_database_that_is_not_there_is_not_made(tmp_path: Path) -> None:
+    """An empty one has no spool that a file could name: a mistyped path is said, and leaves nothing behind."""
     (tmp_path / "readings.csv").write_text(GOOD)
     done = lots(
         "import", "diameter", "readings.csv", folder=tmp_path, LOTS_DATABASE=f"sqlite:///{tmp_path}/new.sqlite3"
     )
-    assert 1 == done.returncode
-    assert "There is no spool with the code S-1." in done.stderr
-    create_app(Settings(database=f"sqlite:///{tmp_path}/new.sqlite3"))
-    with connected():
-        assert [] == access.list_tokens()
-    database.close()
+    assert (1, "") == (done.returncode, done.stdout)
+    assert f"lots: There is no database {tmp_path}/new.sqlite3." in done.stderr
+    assert ["readings.csv"] == [path.name for path in tmp_path.iterdir()]

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
 
-from lots.settings import TABLE, BadSettings, Settings, load_settings
+from lots.app import create_app
+from lots.settings import TABLE, BadSettings, Settings, load_settings, unknown_variables
+from lots.store.engine import database
 
 
 def test_nothing_set_gives_the_defaults_of_the_table() -> None:
@@ -42,6 +45,85 @@ def test_an_unknown_setting_in_the_file_is_refused_by_name(tmp_path: Path) -> No
     file.write_text("prot = 9001\n", "utf-8")
     with pytest.raises(BadSettings, match="prot"):
         load_settings({"LOTS_SETTINGS": str(file)})
+
+
+def test_a_misspelt_setting_in_the_file_is_answered_with_the_name_that_was_meant(tmp_path: Path) -> None:
+    """A slip of typing, and capitals."""
+    file = tmp_path / "lots.toml"
+    for written, meant in (("databse = 'sqlite:///x'", "database"), ("Port = 9001", "port")):
+        file.write_text(written, "utf-8")
+        with pytest.raises(BadSettings, match=f"Did you mean {meant}\\?"):
+            load_settings({"LOTS_SETTINGS": str(file)})
+
+
+@pytest.mark.parametrize(
+    ("written", "meant"),
+    [
+        ("LOTS_PROT", "LOTS_PORT"),
+        ("LOTS_PORTS", "LOTS_PORT"),
+        ("LOTS_DATABSE", "LOTS_DATABASE"),
+        ("LOTS_DTABSE", "LOTS_DATABASE"),
+        ("LOTS_MAX_BODY_BYTE", "LOTS_MAX_BODY_BYTES"),
+        ("LOTS_SETTING", "LOTS_SETTINGS"),
+        ("LOTS_LOGLEVEL", "LOTS_LOG_LEVEL"),
+        ("Lots_Port", "LOTS_PORT"),
+        ("lots_port", "LOTS_PORT"),
+        ("lots_settings", "LOTS_SETTINGS"),
+    ],
+)
+def test_a_variable_that_is_nearly_a_setting_is_refused(written: str, meant: str) -> None:
+    """The message has both names. A server on another port or database than was meant would be found out late."""
+    with pytest.raises(BadSettings, match=f"^{written} .*write {meant},"):
+        load_settings({written: "1"})
+
+
+def test_variables_of_others_are_left_alone_and_told() -> None:
+    """Those of tests and scripts are no news; what nobody reads is."""
+    others = ("LOTS_TEST_POSTGRES", "LOTS_TEST_NO_SKIPS", "LOTS_VENV", "LOTS_PORT")
+    unknown = ("LOTS_DATA", "LOTS_HOME", "LOTS_LOG_FILE", "LOTS_TOKEN")
+    environment = dict.fromkeys((*others, *unknown, "LOT_PORT", "lots_home"), "9002")
+    assert 9002 == load_settings(environment).port
+    assert list(unknown) == unknown_variables(environment)
+
+
+def test_a_server_warns_of_variables_that_nobody_reads(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One line in the log for each."""
+    monkeypatch.setenv("LOTS_DATABASE", f"sqlite:///{tmp_path / 'shop.sqlite3'}")
+    monkeypatch.setenv("LOTS_HOME", str(tmp_path))
+    create_app()
+    database.close()
+    (line,) = [json.loads(line) for line in capsys.readouterr().err.splitlines()]
+    assert ("warning", True) == (line["level"], line["message"].startswith("LOTS_HOME is set"))
+
+
+@pytest.mark.parametrize(
+    "written",
+    [
+        "port = 80.5",
+        "port = true",
+        "port = [1]",
+        "host = 5",
+        "host = ['127.0.0.1']",
+        "database = {url = 'geheim'}",
+        "log = 1",
+        "metrics_open = 'yes'",
+        "log_level = 'chatty'",
+        "threads = 0",
+        "proxy = 'proxy.example'",
+        "port = ",
+    ],
+)
+def test_a_value_of_another_kind_in_the_file_is_refused_in_one_line(tmp_path: Path, written: str) -> None:
+    """The message has the name of the setting, or of the file that cannot be read, and no address."""
+    file = tmp_path / "lots.toml"
+    file.write_text(written, "utf-8")
+    with pytest.raises(BadSettings) as refused:
+        load_settings({"LOTS_SETTINGS": str(file)})
+    said = str(refused.value)
+    assert written.split(" ")[0] in said or str(file) in said
+    assert (1, False) == (len(said.splitlines()), "geheim" in said)
 
 
 @pytest.mark.parametrize(

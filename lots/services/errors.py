@@ -6,11 +6,15 @@ from dataclasses import dataclass
 from typing import Any
 
 # The store's own troubles, named here so that the API need not know the store.
-from lots.store.engine.database import Clash as Clash
-from lots.store.engine.database import Full as Full
-from lots.store.engine.database import ReadOnly as ReadOnly
-from lots.store.engine.database import Unavailable as Unavailable
 from lots.store.engine.paging import BadCursor as BadCursor
+from lots.store.engine.troubles import Clash as Clash
+from lots.store.engine.troubles import Damaged as Damaged
+from lots.store.engine.troubles import Full as Full
+from lots.store.engine.troubles import Gone as Gone
+from lots.store.engine.troubles import ReadOnly as ReadOnly
+from lots.store.engine.troubles import Unavailable as Unavailable
+from lots.store.engine.troubles import Uncertain as Uncertain
+from lots.store.engine.troubles import of_engine as of_engine
 
 
 @dataclass(frozen=True, slots=True)

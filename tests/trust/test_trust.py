@@ -6,7 +6,7 @@ import os
 
 import pytest
 
-from tests.trust import blocking, killing
+from tests.trust import blocking, killing, vanishing
 from tests.trust.blocking import Done, loads_after_blocks
 
 
@@ -24,6 +24,16 @@ def test_a_server_killed_while_people_write_has_lost_nothing_it_acknowledged(ser
     report = killing.run(server, kills=6, seed=20)
     assert [] == report.faults
     assert report.acknowledged > 20
+
+
+def test_a_server_whose_file_vanishes_while_people_write_has_lost_nothing_it_acknowledged() -> None:
+    """The file goes and comes back twice, and is away when the server is stopped: that ends with status 1."""
+    report = vanishing.run(rounds=3)
+    assert set() == report.acknowledged - report.stored
+    assert len(report.acknowledged) > 30
+    assert report.refused > 30
+    assert (set(), 1) == (report.others, report.ended)
+    assert [200, 503, 200, 503, 200, 503] == report.ready
 
 
 def test_no_load_is_granted_after_a_block_was_acknowledged(server: str | None) -> None:

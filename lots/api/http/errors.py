@@ -17,8 +17,10 @@ from lots.services.errors import (
     BadCursor,
     Clash,
     Conflict,
+    Damaged,
     Fault,
     Full,
+    Gone,
     Invalid,
     KeyReused,
     LotsError,
@@ -27,6 +29,8 @@ from lots.services.errors import (
     ReadOnly,
     Stale,
     Unavailable,
+    Uncertain,
+    of_engine,
 )
 from lots.services.files.csv_tables import CellFault
 
@@ -158,9 +162,12 @@ def _told(fault: Fault) -> dict[str, Any]:
     return {"pointer": fault.pointer, "detail": fault.detail, **{k: v for k, v in more.items() if v is not None}}
 
 
-def http_problem(status: int, detail: str = "", headers: Iterable[tuple[str, str]] = ()) -> Response:
-    """Returns the problem document for a status of the HTTP layer."""
+def http_problem(
+    status: int, detail: str = "", headers: Iterable[tuple[str, str]] = (), *, advise: bool = True
+) -> Response:
+    """Returns the problem document for a status of the HTTP layer, with what to do about it unless the detail says so."""
     slug, title, advice = _HTTP.get(status, ("refused", "This request was refused", ""))
+    advice = advice if advise else ""
     return problem(status, slug, title, " ".join(part for part in (detail, advice) if part), headers=headers)
 
 
@@ -185,15 +192,25 @@ def server_problem(status: int, detail: str, request_id: str) -> Response:
 
 
 def unavailable(error: Exception) -> Response:
-    """Returns the answer for a database that cannot be used now: locked, too slow, away, full or read-only. Nothing was stored."""
-    log.error("database unavailable: %s", error, exc_info=error)
+    """Returns the answer for a database that cannot be used now: locked, too slow, away, full, read-only, damaged or gone."""
     later = [("Retry-After", "2")]
+    if isinstance(error, Damaged | Gone):
+        # What happened and what to do is all in the message; where the program noticed it helps nobody.
+        log.error("%s", error)
+        kept = _UNCERTAIN if isinstance(error, Uncertain) else "Nothing was stored."
+        what = "was removed or replaced while it was in use" if isinstance(error, Gone) else "is damaged"
+        return http_problem(503, f"The database {what}. {kept} {_ASK}", later, advise=False)
+    log.error("database unavailable: %s", error, exc_info=error)
     if isinstance(error, Full):
         return http_problem(507)
     if isinstance(error, ReadOnly):
         text = "Nothing was stored; what is stored can still be read. If it stays, tell whoever runs this server."
         return problem(503, "read-only", "The database takes no changes now", text, headers=later)
     return http_problem(503, headers=later)
+
+
+_ASK = "Tell the administrator: the log of the server says what to do."
+_UNCERTAIN = "It is not certain whether this was stored: look before you send it again, or repeat it with the same Idempotency-Key."
 
 
 def faults_from(messages: Any, schema: Schema | None, at: str = "") -> list[Fault]:
@@ -280,6 +297,8 @@ def register(app: Flask) -> None:
         return http_problem(status, detail, kept)
 
     def of_anything(error: Exception) -> Response:
+        if meant := of_engine(error):
+            return unavailable(meant)
         log.exception("unexpected error in %s %s", logs.method(), logs.route())
         return http_problem(500, f"The id of this request is {logs.request_id()}.")
 

@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
-import importlib
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
 from typing import Any
 
 from peewee import Database, DatabaseError, DatabaseProxy, IntegrityError, OperationalError
-from playhouse.db_url import parse
-from playhouse.pool import MaxConnectionsExceeded, PooledSqliteDatabase
+from playhouse.pool import MaxConnectionsExceeded
 
+from lots.store.engine import database_url, troubles
 from lots.store.engine.group_commit import Groups, NotKept
+from lots.store.engine.pools import File, Server
+from lots.store.engine.troubles import Clash as Clash
+from lots.store.engine.troubles import Damaged as Damaged
+from lots.store.engine.troubles import Full as Full
+from lots.store.engine.troubles import Gone as Gone
+from lots.store.engine.troubles import ReadOnly as ReadOnly
+from lots.store.engine.troubles import Unavailable as Unavailable
+from lots.store.engine.troubles import trouble as trouble
 from lots.store.engine.write_lock import NoTurn
 
 db = DatabaseProxy()
@@ -19,40 +26,8 @@ db = DatabaseProxy()
 PATIENCE_S = 10.0
 # What an engine raises that is locked, too slow, or gone, where no transaction turned it into Unavailable.
 EngineTrouble = OperationalError
-
-
-class Clash(Exception):
-    """Two requests wrote the same unique thing at once; the second may simply try again."""
-
-
-class Unavailable(Exception):
-    """The database cannot be reached, or cannot be written to now."""
-
-
-class Full(Unavailable):
-    """There is no room left to write in."""
-
-
-class ReadOnly(Unavailable):
-    """The database takes no changes now."""
-
-
-# What the engines call it: SQLite's result codes, PostgreSQL's SQLSTATEs (disk_full, read_only_sql_transaction).
-_TROUBLES = {"SQLITE_FULL": Full, "53100": Full, "SQLITE_READONLY": ReadOnly, "25006": ReadOnly}
-
-
-def trouble(error: BaseException) -> Unavailable | None:
-    """Returns what an engine's error means to who asked; None when it is a fault of the program or of the data."""
-    # SQLite rolls back by itself where it finds no room, so that the rollback which follows fails for another reason: ask what came first.
-    first: BaseException | None = error
-    while first is not None:
-        code = getattr(first, "sqlite_errorname", None) or getattr(first, "sqlstate", None) or ""
-        for known, kind in _TROUBLES.items():
-            # SQLite's extended codes, such as SQLITE_READONLY_DBMOVED, begin with the code they belong to.
-            if code.startswith(known):
-                return kind(str(first))
-        first = first.__context__
-    return Unavailable(str(error)) if isinstance(error, OperationalError) else None
+# How the open database may be shown to others.
+_shown = "The database"
 
 
 def open_database(url: str, statement_s: float | None = None) -> None:
@@ -64,71 +39,33 @@ def open_database(url: str, statement_s: float | None = None) -> None:
             in the URL win. SQLite has no such limit: it waits 10 s for another's write, and works on a statement to its end.
 
     Raises:
-        ValueError: another scheme, or no database name.
+        ValueError: another scheme, no database name, or an option that there is none of.
         ImportError: PostgreSQL is asked for and its driver is not installed.
 
     Notes:
         SQLite runs in WAL mode with synchronous=FULL, so an acknowledged write survives a power cut, and takes its write lock at
         the start of a transaction (IMMEDIATE): nothing read inside it can change before it is written.
     """
+    global _shown
     close()
     scheme = url.partition(":")[0]
     if scheme == "sqlite":
-        db.initialize(_sqlite(url))
+        _shown = database_url.sqlite_path(url)
+        db.initialize(File(_shown, PATIENCE_S))
     elif scheme in ("postgresql", "postgres"):
         db.initialize(postgresql(url, statement_s))
+        _shown = database_url.shown(url)
     else:
         raise ValueError(f"The database URL must start with sqlite:/// or postgresql://, not {scheme}:")
 
 
-class _File(PooledSqliteDatabase):  # type: ignore[misc]  # the library's types end here
-    """A file of SQLite, with those who write to it."""
-
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.writers = Groups(self)
-
-
-def _sqlite(url: str) -> Database:
-    path = parse(url)["database"]
-    if not path or path == ":memory:":
-        raise ValueError("Name a file for the SQLite database, as in sqlite:///lots.sqlite3")
-    pragmas = {
-        "journal_mode": "wal",
-        "foreign_keys": 1,
-        "synchronous": "full",
-        "busy_timeout": round(1000 * PATIENCE_S),
-    }
-    # Opening a file and setting it up takes longer than most requests, so connections are kept, and each used by one thread after the other.
-    pool: Database = _File(
-        path,
-        pragmas=pragmas,
-        lock_type="IMMEDIATE",
-        autoconnect=False,
-        check_same_thread=False,
-        max_connections=100,
-        timeout=10,
-    )
-    return pool
-
-
 def postgresql(url: str, statement_s: float | None) -> Database:
     """A PostgreSQL database, not connected yet. See `open_database`."""
-    from playhouse.pool import PooledPostgresqlDatabase
-
-    wanted = parse(url, unquote_password=True, unquote_user=True)
-    if not wanted.get("database"):
-        raise ValueError("Name the database at the end of the URL, as in postgresql://user@host/lots")
+    wanted = database_url.postgresql_options(url)
     wanted.setdefault("connect_timeout", 10)
     if statement_s is not None:
         wanted.setdefault("options", f"-c statement_timeout={round(1000 * statement_s)}")
-    try:
-        importlib.import_module("psycopg")
-    except ImportError:
-        raise ImportError(
-            "PostgreSQL needs its driver: pip install 'lots[postgres]', or -e '.[postgres]' here"
-        ) from None
-    pool: Database = PooledPostgresqlDatabase(
+    pool: Database = Server(
         **wanted, prefer_psycopg3=True, max_connections=20, stale_timeout=300, timeout=10, autoconnect=False
     )
     return pool
@@ -150,15 +87,33 @@ def close_idle() -> None:
 
 
 def connect() -> None:
-    """Opens this thread's connection.
+    """Opens this thread's connection, and looks whether the database at its path is still the one that was opened.
 
     Raises:
-        Unavailable: the engine cannot be reached, or all its connections stay taken.
+        Unavailable: the engine cannot be reached, all its connections stay taken, or the database is `Gone`.
     """
     try:
         db.connect(reuse_if_open=True)
-    except (OperationalError, MaxConnectionsExceeded) as error:
-        raise Unavailable("the database cannot be reached") from error
+    except MaxConnectionsExceeded as error:
+        raise Unavailable("all connections to the database are taken") from error
+    except DatabaseError as error:
+        raise troubles.on_opening(error, _shown) from error
+    try:
+        require_in_place()
+    except Unavailable:
+        if not db.in_transaction():
+            disconnect()
+        raise
+
+
+def require_in_place() -> None:
+    """Refuses to go on with an SQLite file that is not at its path any more. Three calls of `os.stat`; nothing on PostgreSQL.
+
+    Raises:
+        Gone: a file of the database was removed, replaced or cut short.
+    """
+    if isinstance(db.obj, File) and db.obj.files.known:
+        db.obj.require_in_place()
 
 
 def disconnect() -> None:
@@ -167,13 +122,18 @@ def disconnect() -> None:
         db.close()
 
 
-def alive() -> bool:
-    """True when the database answers."""
+def require_ready() -> None:
+    """Refuses when the database does not answer or does not hold the tables of this program. One query.
+
+    Raises:
+        Unavailable: it does not answer; `Gone`, it was emptied.
+    """
     try:
-        db.execute_sql("SELECT 1")
-    except OperationalError:
-        return False
-    return True
+        found = db.execute_sql("SELECT version FROM schema_version").fetchone()
+    except DatabaseError as error:
+        raise trouble(error) or Unavailable(str(error)) from error
+    if found is None:
+        raise troubles.emptied("no schema version")
 
 
 @contextmanager

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from typing import Any
 
@@ -19,7 +19,7 @@ _WORTH = 3.0
 
 
 class NotKept(Exception):
-    """What this caller wrote came to nothing, since the group's transaction did not end well. `first` is what the engine said, if anything."""
+    """What this caller wrote must not be acknowledged: the group's transaction did not end well. `first` is what the engine said, if anything."""
 
     def __init__(self, first: BaseException | None) -> None:
         super().__init__(str(first or "the transaction was rolled back"))
@@ -53,21 +53,32 @@ class _Group:
         self.lost: NotKept | None = None
 
 
+def _nothing() -> None:
+    """Nothing is asked before or after a commit."""
+
+
 class Groups:
     """The callers that write to one SQLite file from this process.
 
     The first takes the turn among processes and begins a transaction. Whoever comes while it writes waits, and is then handed that
     transaction, in the order in which they came, each within a savepoint of its own: what one raises undoes what that one did and no more.
     The last one commits, and only then does any of them go on: what is answered is durable. Whoever comes during the commit waits for the
-    next transaction. When the commit fails all of them are told, and nothing of any of them is kept.
+    next transaction. When the commit fails, or the file is not the one at its path any more, all of them are told.
+
+    Args:
+        db: the file.
+        before: called on the connection that is about to commit; raises to have all of it rolled back.
+        after: called when the commit was done; raises when it must not be acknowledged.
 
     Notes:
         As in any transactions that come one after the other, each caller sees what those before it wrote. The transaction is handed on with its
         connection, which only one thread uses at a time; meanwhile each caller's own connection rests.
     """
 
-    def __init__(self, db: Database) -> None:
-        self._db = db
+    def __init__(
+        self, db: Database, before: Callable[[], None] = _nothing, after: Callable[[], None] = _nothing
+    ) -> None:
+        self._db, self._before, self._after = db, before, after
         self._lock = threading.Lock()
         self._waiting: deque[_Caller] = deque()
         # True while somebody writes in a group, commits one, or is about to begin one.
@@ -159,7 +170,10 @@ class Groups:
         began = time.monotonic()
         with self._borrowed(group.connection):
             try:
+                self._before()
                 self._db.commit()
+                # A file that vanished during the commit took the commit with it.
+                self._after()
             except Exception as error:
                 group.lost = NotKept(error)
                 if group.connection.in_transaction:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from lots.store.engine import database
+from lots.store.engine.write_lock import leave_mark
 from lots.store.upkeep import copy_rows, schema
 from lots.store.upkeep.database_handles import (
     NotDone,
@@ -21,7 +22,16 @@ from lots.store.upkeep.database_handles import (
     shown,
     unwatched,
 )
-from lots.store.upkeep.sqlite_files import close_log, copy_file, is_sqlite, make_way, part_of, row_counts, verify_file
+from lots.store.upkeep.sqlite_files import (
+    close_log,
+    copy_file,
+    is_sqlite,
+    logs_aside,
+    make_way,
+    part_of,
+    row_counts,
+    verify_file,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +41,7 @@ class Kept:
     Attributes:
         rows: how many, in all tables together.
         size: of the file, bytes; None on PostgreSQL.
-        aside: where what was there before is kept, if anything was.
+        aside: where what was there before is kept, if anything was: a database, or the log of one that is missing.
     """
 
     rows: int
@@ -86,7 +96,9 @@ def restore(url: str, path: Path, now: datetime, *, replace: bool = False, watch
             aside = make_way(file, now) if file.exists() and _holds_something(file) else None
             if file.exists():
                 close_log(file)
+            aside = logs_aside(file, now) or aside
             part.replace(file)
+            leave_mark(str(file))
     return Kept(rows, file.stat().st_size, aside)
 
 

@@ -34,7 +34,7 @@ def copy_file(source: Path, target: Path, like: Path | None, watch: Watch = unwa
     with in_words(f"{source} cannot be copied"), reader(source) as engine:
         version = found_version(engine)
         if version is None:
-            raise NotDone(f"{source} is empty: it has no tables yet.")
+            raise NotDone(f"{source} is empty: it has no tables yet. Name another file.")
         if like:
             target.touch(mode=0o600)
         with one_moment(engine), closing(sqlite3.connect(target, isolation_level=None)) as copy:
@@ -85,7 +85,7 @@ def part_of(path: Path) -> Iterator[Path]:
     try:
         yield part
     finally:
-        for leftover in (part, *_logs(part), part.with_name(f"{part.name}-journal")):
+        for leftover in (part, *logs_of(part)):
             leftover.unlink(missing_ok=True)
 
 
@@ -103,6 +103,20 @@ def make_way(file: Path, now: datetime) -> Path:
         if old.exists():
             old.rename(new)
     return aside
+
+
+def logs_aside(file: Path, now: datetime) -> Path | None:
+    """Returns where the log of a database that is missing was put aside, None when there is none.
+
+    Notes:
+        SQLite would take it for the log of the next database of this name, and write its pages over those of that one.
+    """
+    kept = None
+    for old in logs_of(file):
+        if old.exists():
+            kept = old.with_name(f"{file.name}.left-{stamp(now)}{old.name.removeprefix(file.name)}")
+            old.rename(kept)
+    return kept
 
 
 def is_sqlite(file: Path) -> bool:
@@ -144,3 +158,8 @@ def stamp(now: datetime) -> str:
 
 def _logs(file: Path) -> tuple[Path, Path]:
     return file.with_name(f"{file.name}-wal"), file.with_name(f"{file.name}-shm")
+
+
+def logs_of(file: Path) -> tuple[Path, ...]:
+    """Returns what SQLite may put beside a database: the index of its log, a rollback journal, and the log."""
+    return tuple(file.with_name(f"{file.name}{suffix}") for suffix in ("-shm", "-journal", "-wal"))

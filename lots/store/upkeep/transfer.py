@@ -3,22 +3,28 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 from lots.store.engine import database
+from lots.store.engine.write_lock import leave_mark
 from lots.store.tables.models import SchemaVersion
 from lots.store.upkeep import copy_rows, schema
 from lots.store.upkeep.copy_rows import Compared
 from lots.store.upkeep.database_handles import (
     NotDone,
     Watch,
+    file_of,
+    holds_content,
     in_words,
     one_moment,
     reader,
     require_current,
+    require_ours,
     shown,
     unwatched,
 )
+from lots.store.upkeep.sqlite_files import logs_of
 
 
 def move(
@@ -61,11 +67,25 @@ def move(
 
 
 def _opened(url: str) -> Any:
+    if (path := file_of(url)) is not None:
+        _require_room(path)
     database.open_database(url)
     database.connect()
+    if path is not None:
+        leave_mark(str(path))
     if schema.found_version(database.db) != schema.FILLING:
         schema.ensure_schema()
     return database.db.obj
+
+
+def _require_room(path: Path) -> None:
+    """Refuses a file of another program, and the log of a database that is missing: SQLite would take it for that of the new one."""
+    if holds_content(path):
+        require_ours(path)
+        return
+    for left in logs_of(path):
+        if left.exists():
+            raise NotDone(f"{left} is left of a database that is missing. Move it away, then run lots move again.")
 
 
 def _refuse_foreign(source: Any, target: Any, url: str) -> None:

@@ -47,7 +47,9 @@ class Callers:
         for number, thread in enumerate(self.threads):
             thread.start()
             until = time.monotonic() + 30
-            while len(db.obj.writers._waiting) < number and time.monotonic() < until:
+            # The first one is not among those who wait; it keeps them busy.
+            group = db.obj.writers
+            while (not group._busy or len(group._waiting) < number) and time.monotonic() < until:
                 time.sleep(0.001)
         self.gate.set()
         for thread in self.threads:

@@ -1,0 +1,308 @@
+"""A new database is made where there never was one, and nowhere else unless somebody asks for it."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import sqlite3
+import subprocess
+import sys
+from contextlib import closing
+from datetime import UTC, datetime
+
+import pytest
+
+from lots.app import create_app
+from lots.settings import Settings
+from lots.store.engine import database
+from lots.store.engine.write_lock import first_turn
+from lots.store.upkeep import first_start, schema
+from lots.store.upkeep.backup import backup, restore
+from lots.store.upkeep.database_handles import NotDone
+from lots.store.upkeep.first_start import NoDatabase, Wanted
+from tests.store.copies import dump, fill
+
+NOW = datetime(2026, 11, 25, 14, 5, 9, tzinfo=UTC)
+NEVER, NEW = Wanted(make=False), Wanted(new=True)
+
+
+@pytest.fixture
+def path(tmp_path):
+    """Where a database would lie."""
+    yield tmp_path / "shop.sqlite3"
+    database.close()
+
+
+def prepare(path, wanted=first_start.Wanted()):  # noqa: B008  # it cannot be changed
+    """Prepares the database at a path and lets go of it."""
+    try:
+        return first_start.prepare(f"sqlite:///{path}", wanted=wanted)
+    finally:
+        database.close()
+
+
+def names(path):
+    """What lies in the folder of the database."""
+    return sorted(one.name for one in path.parent.iterdir())
+
+
+def test_a_first_start_makes_a_database_and_its_lock_file(path):
+    """Nothing else is left. The next start finds it and changes nothing."""
+    assert prepare(path)
+    assert ["shop.sqlite3", "shop.sqlite3-turn"] == names(path)
+    before = path.read_bytes()
+    assert not prepare(path)
+    assert before == path.read_bytes()
+
+
+def test_a_copied_database_gets_its_lock_file_when_it_is_opened(path, tmp_path):
+    """So that it is missed when it vanishes before anything was written to it."""
+    prepare(path)
+    other = tmp_path / "copy.sqlite3"
+    shutil.copy(path, other)
+    prepare(other)
+    assert (tmp_path / "copy.sqlite3-turn").exists()
+
+
+@pytest.mark.parametrize("left", ["turn", "wal", "shm", "journal"])
+def test_a_database_that_vanished_is_not_made_anew(path, left):
+    """Any file that lay beside it shows that it was there. The message names both, and the way to an empty one."""
+    path.with_name(f"shop.sqlite3-{left}").touch()
+    for wanted in (Wanted(), NEVER):
+        with pytest.raises(NoDatabase if wanted.make else NotDone, match=r"shop\.sqlite3") as refused:
+            prepare(path, wanted)
+    with pytest.raises(NoDatabase) as refused:
+        prepare(path)
+    assert f"shop.sqlite3-{left} is still beside it" in str(refused.value)
+    assert "--new" in str(refused.value)
+    assert [f"shop.sqlite3-{left}"] == names(path)
+    with pytest.raises(NoDatabase):
+        create_app(Settings(database=f"sqlite:///{path}"))
+    assert prepare(path, NEW)
+    assert schema.VERSION == version(path)
+
+
+def version(path):
+    """The schema version of a file."""
+    with closing(sqlite3.connect(path)) as opened:
+        return opened.execute("SELECT version FROM schema_version").fetchone()[0]
+
+
+@pytest.mark.parametrize("content", ["nothing", "no tables"])
+def test_an_empty_file_in_place_of_a_database_is_refused(path, content):
+    """A file without content, or a database without tables, where the lock file shows that there was more."""
+    path.with_name("shop.sqlite3-turn").touch()
+    if content == "nothing":
+        path.touch()
+    else:
+        with closing(sqlite3.connect(path)) as opened:
+            opened.execute("PRAGMA user_version = 1")
+    with pytest.raises(NoDatabase, match="is empty, but there was one"):
+        prepare(path)
+    assert prepare(path, NEW)
+    assert schema.VERSION == version(path)
+
+
+def test_an_empty_file_where_nothing_was_gets_its_tables(path):
+    """Somebody made it to set its owner and permissions, which it keeps."""
+    path.touch(mode=0o600)
+    assert prepare(path)
+    assert (schema.VERSION, 0o600) == (version(path), path.stat().st_mode & 0o777)
+    assert path.with_name("shop.sqlite3-turn").exists()
+
+
+def test_a_new_database_is_refused_where_one_is(path):
+    """The flag cannot stay in a unit file and wait for the day that the file vanishes."""
+    fill(f"sqlite:///{path}", rows=2)
+    before = dump(path)
+    with pytest.raises(NotDone, match="without --new"):
+        prepare(path, NEW)
+    assert before == dump(path)
+
+
+def test_commands_that_need_a_database_make_none(path):
+    """A mistyped path leaves nothing behind."""
+    with pytest.raises(NoDatabase, match=r"There is no database .*Check LOTS_DATABASE"):
+        prepare(path, NEVER)
+    assert [] == names(path)
+    path.touch()
+    with pytest.raises(NoDatabase, match="is empty"):
+        prepare(path, NEVER)
+
+
+KILLED = """
+import os, signal, sqlite3, sys
+shop = sqlite3.connect(sys.argv[1], isolation_level=None)
+shop.execute("PRAGMA journal_mode = wal")
+shop.execute("UPDATE schema_version SET version = 77")
+os.kill(os.getpid(), signal.SIGKILL)
+"""
+
+
+@pytest.fixture
+def log_left(path, tmp_path):
+    """A database that was deleted after its server had been killed: its log is left, with changes in it. Returns a backup of it."""
+    fill(f"sqlite:///{path}", rows=2)
+    kept = tmp_path / "kept.sqlite3"
+    backup(f"sqlite:///{path}", kept)
+    done = subprocess.run([sys.executable, "-c", KILLED, str(path)], check=False)
+    assert -signal.SIGKILL == done.returncode
+    path.unlink()
+    assert path.with_name("shop.sqlite3-wal").stat().st_size
+    return kept
+
+
+def test_the_log_of_a_lost_database_is_not_taken_for_that_of_a_new_one(path, log_left):
+    """It is put aside, since SQLite would write its pages over those of the new database."""
+    with pytest.raises(NoDatabase):
+        prepare(path)
+    assert prepare(path, NEW)
+    assert schema.VERSION == version(path)
+    assert any(".left-" in name and name.endswith("-wal") for name in names(path))
+
+
+def test_the_log_of_a_lost_database_is_not_taken_for_that_of_a_restored_one(path, log_left):
+    """The restored database holds what the backup holds; the log is kept beside it and named."""
+    done = restore(f"sqlite:///{path}", log_left, NOW)
+    assert dump(log_left) == dump(path)
+    assert schema.VERSION == version(path)
+    assert path.with_name("shop.sqlite3.left-20261125T140509Z-wal") == done.aside
+
+
+def test_an_empty_file_does_not_cost_the_log_beside_it(path, log_left):
+    """SQLite removes the log beside an empty file when it opens that; so it is not opened."""
+    path.touch()
+    log = path.with_name("shop.sqlite3-wal")
+    size = log.stat().st_size
+    for wanted in (Wanted(), NEVER):
+        with pytest.raises(NoDatabase):
+            prepare(path, wanted)
+    with pytest.raises(NotDone, match="is empty"):
+        backup(f"sqlite:///{path}", path.with_name("other.sqlite3"))
+    assert size == log.stat().st_size
+
+
+def test_a_log_is_not_taken_for_that_of_a_file_put_in_place_of_its_own(path, tmp_path):
+    """A file moved over the database of a killed server is refused by every command until somebody says whose the log is."""
+    prepare(path)
+    other = tmp_path / "other.sqlite3"
+    shutil.copy(path, other)
+    done = subprocess.run([sys.executable, "-c", KILLED, str(path)], check=False)
+    assert -signal.SIGKILL == done.returncode
+    other.replace(path)
+    for refused in (lambda: prepare(path), lambda: backup(f"sqlite:///{path}", tmp_path / "kept.sqlite3")):
+        with pytest.raises(NotDone, match=r"not the file that the log shop\.sqlite3-wal"):
+            refused()
+    for log in ("shop.sqlite3-wal", "shop.sqlite3-shm"):
+        path.with_name(log).rename(tmp_path / f"aside-{log}")
+    assert not prepare(path)
+    assert schema.VERSION == version(path)
+
+
+HOLDS = """
+import sqlite3, sys
+shop = sqlite3.connect(sys.argv[1], isolation_level=None)
+shop.execute("UPDATE schema_version SET version = version")
+print("open", flush=True)
+sys.stdin.read()
+"""
+
+
+@pytest.mark.parametrize(("gone", "words"), [("wal", "-wal is missing"), ("shm", "-shm is missing")])
+def test_a_log_removed_under_a_server_is_not_begun_anew_by_a_command(path, tmp_path, gone, words):
+    """Two programs with a log or an index each would write over one another. Once the first has ended, all is well."""
+    prepare(path)
+    with subprocess.Popen(
+        [sys.executable, "-c", HOLDS, str(path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as server:
+        assert "open\n" == server.stdout.readline()
+        path.with_name(f"shop.sqlite3-{gone}").unlink()
+        for refused in (lambda: prepare(path), lambda: backup(f"sqlite:///{path}", tmp_path / "kept.sqlite3")):
+            with pytest.raises(NotDone, match=words):
+                refused()
+        assert not path.with_name(f"shop.sqlite3-{gone}").exists()
+        server.stdin.close()
+    assert not prepare(path)
+
+
+def test_a_killed_servers_own_log_is_taken(path):
+    """What was acknowledged before the kill is there at the next start."""
+    prepare(path)
+    done = subprocess.run([sys.executable, "-c", KILLED, str(path)], check=False)
+    assert -signal.SIGKILL == done.returncode
+    with pytest.raises(schema.WrongSchema, match="version 77"):
+        prepare(path)
+
+
+def test_a_restored_database_has_its_lock_file(path, tmp_path):
+    """So that it is missed from the first moment on."""
+    fill(f"sqlite:///{path}", rows=1)
+    backup(f"sqlite:///{path}", tmp_path / "kept.sqlite3")
+    restore(f"sqlite:///{tmp_path / 'back.sqlite3'}", tmp_path / "kept.sqlite3", NOW)
+    (tmp_path / "back.sqlite3").unlink()
+    with pytest.raises(NoDatabase):
+        prepare(tmp_path / "back.sqlite3")
+
+
+STARTS = """
+import sys
+from lots.store.upkeep import first_start
+sys.stdin.readline()
+first_start.prepare(f"sqlite:///{sys.argv[1]}")
+"""
+
+
+def test_workers_that_start_at_once_make_one_database(path):
+    """Whoever finds the lock file before the database waits until it is there."""
+    workers = [
+        subprocess.Popen([sys.executable, "-c", STARTS, str(path)], stdin=subprocess.PIPE, stderr=subprocess.PIPE)
+        for _ in range(4)
+    ]
+    for worker in workers:
+        worker.stdin.write(b"go\n")
+        worker.stdin.flush()
+    said = [worker.communicate(timeout=120)[1] for worker in workers]
+    assert [b""] * 4 == said
+    assert [0] * 4 == [worker.returncode for worker in workers]
+    assert ["shop.sqlite3", "shop.sqlite3-turn"] == names(path)
+    assert schema.VERSION == version(path)
+
+
+def test_a_start_that_fails_leaves_no_lock_file(path, monkeypatch):
+    """Where nothing could be made there was no database, so the next start makes one."""
+
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(first_start, "_fill", full)
+    with pytest.raises(OSError, match="No space"):
+        prepare(path)
+    assert [] == names(path)
+    monkeypatch.undo()
+    assert prepare(path)
+
+
+def test_the_first_lock_file_appears_locked(path):
+    """While a database is made, another start waits instead of taking it for one that vanished."""
+    fcntl = pytest.importorskip("fcntl", reason="this platform has no such lock")
+    with first_turn(str(path), 1):
+        mark = os.open(f"{path}-turn", os.O_RDWR)
+        with pytest.raises(BlockingIOError):
+            fcntl.flock(mark, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        os.close(mark)
+    assert ["shop.sqlite3-turn"] == names(path)
+
+
+@pytest.mark.postgresql
+def test_an_empty_postgresql_database_gets_its_tables_from_a_server_alone(postgres_url):
+    """A check or an import into an empty one is a mistake in the address."""
+    from tests.store.copies import new_postgres
+
+    with new_postgres(postgres_url, "first") as url:
+        with pytest.raises(NoDatabase, match="is empty"):
+            first_start.prepare(url, wanted=NEVER)
+        assert first_start.prepare(url)
+        with pytest.raises(NotDone, match="without --new"):
+            first_start.prepare(url, wanted=NEW)
+        database.close()
