@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from tests.pages.reading import FILE, Browser, log, typed
+from tests.pages.reading import FILE, Browser, log, sign_in, typed
 
 ASKED = ("/receiving", "/receiving/1", "/receiving/1/labels", "/receiving/1/labels.svg", "/bench", "/bench/file")
 SENT = ("/receiving", "/bench", "/bench/file")
@@ -57,7 +57,10 @@ def test_the_pages_hold_no_script_no_style_of_their_own_and_fetch_nothing_from_e
 @pytest.mark.parametrize("host", ["a?b", "[::1", "a b", "x#y", "a/b", "lots.example.org:8443", "[::1]:80", ""])
 def test_a_page_answers_under_whatever_name_it_is_asked(desk, host):
     """The name goes along to the API; one that is no name of a host harms nothing."""
+    signing = desk.app.test_client()
+    sign_in(signing, desk.tokens["receiving"], "http://localhost")
+    cookie = signing.get_cookie("lots_session").value
     client = desk.app.test_client(use_cookies=False)
-    answer = client.get("/", headers={"Host": host, "Cookie": f"lots_token={desk.tokens['receiving']}"})
+    answer = client.get("/", headers={"Host": host, "Cookie": f"lots_session={cookie}"})
     assert 200 == answer.status_code
     assert "Log a delivery" in answer.get_data(as_text=True)

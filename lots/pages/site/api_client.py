@@ -13,6 +13,7 @@ from flask import current_app, g, request
 from werkzeug.test import Client
 
 from lots.pages.site.words import worded
+from lots.services.setup.access import HANDED_PERSON
 
 
 class Said(dict[str, Any]):
@@ -77,12 +78,13 @@ def ask(
         etag: what a PATCH was read as.
         form: sent as multipart/form-data instead, for files.
     """
-    headers = {"Accept": accept, "Authorization": f"Bearer {g.token}"}
+    headers = {"Accept": accept}
     headers |= {"Idempotency-Key": key} if key else {}
     headers |= {"If-Match": etag} if etag else {}
     sent: dict[str, Any] = {"data": dict(form)} if form is not None else {} if body is None else {"json": body}
     # From where the page was asked, at the address it was asked at: addresses in the answer lead a phone to where the browser is.
-    sent |= {"environ_overrides": {"REMOTE_ADDR": request.remote_addr or "127.0.0.1"}, "base_url": request.root_url}
+    place = {"REMOTE_ADDR": request.remote_addr or "127.0.0.1", HANDED_PERSON: g.person}
+    sent |= {"environ_overrides": place, "base_url": request.root_url}
     with Client(current_app).open(f"/v1{path}", method=method, headers=headers, **sent) as got:
         kind = got.mimetype or ""
         text = got.get_data()
