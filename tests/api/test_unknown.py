@@ -45,6 +45,24 @@ def test_an_unknown_spool_is_404(shop):
             assert "do not load it" in refused(answer, 404, "not-found", [])["detail"].lower()
 
 
+def test_a_text_in_a_path_that_cannot_be_recorded_is_404(shop):
+    """Every path with a code or a name answers 404 to one with a control character, NUL among them, also to a body that is right."""
+    at, tried = Furnished(shop), 0
+    for path, item in shop.contract.document["paths"].items():
+        if not ("{code}" in path or "{name}" in path):
+            continue
+        for method in {"get", "post", "patch"} & set(item):
+            query = "?use=cosmetic" if path.endswith("/clearance") else ""
+            body = CASES[path][2](at) if path in CASES and CASES[path][0].lower() == method else {}
+            before = counts()
+            for text in ("%00", "A%00", "%0A", "A%0D%0AB", "%1b", "%7F", "%C2%85", "%09", "%ED%A0%80"):
+                answer = send(shop, method, path.format(code=text, name=text) + query, json.dumps(body))
+                refused(answer, 404, "not-found", [])
+                tried += 1
+            assert before == counts()
+    assert tried >= 7 * 9
+
+
 def test_an_unknown_spool_cannot_be_loaded_or_measured(shop):
     """Loading a spool without a record is refused, and so is measuring one."""
     before = counts()

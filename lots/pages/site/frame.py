@@ -8,6 +8,7 @@ from typing import Any
 from flask import (
     Blueprint,
     Response,
+    abort,
     current_app,
     g,
     make_response,
@@ -67,6 +68,10 @@ CSP = (
 @pages.before_request
 def _load() -> None:
     session.load()
+    try:
+        _ = request.args
+    except UnicodeDecodeError:
+        abort(400, "The end of this address is not UTF-8 text. Type it again, or start at the first page.")
 
 
 @pages.after_request
