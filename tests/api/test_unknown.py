@@ -2,6 +2,7 @@
 
 import json
 
+from tests import hostile
 from tests.api.bodies import CASES, Furnished
 from tests.api.refusals import refused, send
 from tests.store.rows import counts
@@ -56,11 +57,23 @@ def test_a_text_in_a_path_that_cannot_be_recorded_is_404(shop):
             body = CASES[path][2](at) if path in CASES and CASES[path][0].lower() == method else {}
             before = counts()
             for text in ("%00", "A%00", "%0A", "A%0D%0AB", "%1b", "%7F", "%C2%85", "%09", "%ED%A0%80"):
-                answer = send(shop, method, path.format(code=text, name=text) + query, json.dumps(body))
-                refused(answer, 404, "not-found", [])
-                tried += 1
+                for keys in ({}, {"Idempotency_Key": f"k{tried}"}):
+                    answer = send(shop, method, path.format(code=text, name=text) + query, json.dumps(body), **keys)
+                    refused(answer, 404, "not-found", [])
+                    tried += 1
             assert before == counts()
-    assert tried >= 7 * 9
+    assert tried >= 7 * 9 * 2
+
+
+def test_a_raw_control_character_in_the_query_of_a_repeatable_post_is_400(shop):
+    """RFC 3986 allows none, and it would be kept beside the key; nothing is done."""
+    sent = {"Authorization": b"Bearer " + shop.tokens["admin"].encode(), "Content-Type": b"application/json"}
+    sent["Idempotency-Key"] = b"k"
+    before = counts()
+    for raw in (b"\x00", b"limit=\x00", b"a=\n", b"\x7f=1", b"\xc2\x85"):
+        answer = hostile.send(shop.app, "POST", b"/v1/suppliers", raw, sent, b'{"code": "A", "name": "N"}')
+        assert (400, "malformed") == (answer.status_code, answer.get_json()["type"].rpartition("/")[2])
+    assert before == counts()
 
 
 def test_an_unknown_spool_cannot_be_loaded_or_measured(shop):

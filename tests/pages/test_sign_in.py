@@ -9,6 +9,7 @@ import pytest
 import time_machine
 from click.testing import CliRunner
 
+from lots.app import prepare_database
 from lots.cli import main
 from lots.services.setup import access, sessions
 from lots.store.engine import database
@@ -306,6 +307,17 @@ def test_nobody_outside_can_hand_over_a_person(shop, name):
         assert 401 == client.get("/v1/lots", environ_overrides={access.HANDED_PERSON: value}).status_code
 
 
+# What a redirection carries
+
+
+@pytest.mark.parametrize("told", ["é", "é.é", "x.é", ".", "x." + "0" * 64, "\x00.\n", "e30=." + "\U0001f600" * 16])
+def test_what_nobody_sealed_is_not_told(shop, client, told):
+    """An address with a made-up message shows the page without it."""
+    sign_in(client, shop.tokens["quality"], HERE)
+    for name in ("told", "undone"):
+        assert 200 == client.get("/bench", query_string={name: told}).status_code
+
+
 # The log
 
 
@@ -359,6 +371,31 @@ def test_the_command_lists_and_ends_sessions(shop, command):
     assert "1 session of quality person ended" in command("token", "sessions", "--end", "quality person").stderr
     assert [False, False, True] == [inside(one) for one in browsers]
     assert 1 == len(command("token", "sessions").stdout.splitlines())
+
+
+@ENGINES
+def test_sessions_are_no_finding_of_the_check(shop, command):
+    """Open, ended and past ones are rows like any other to `lots check`."""
+    with time_machine.travel(NOON, tick=False):
+        sign_in(shop.app.test_client(), shop.tokens["quality"], HERE)
+    for _ in range(2):
+        sign_in(shop.app.test_client(), shop.tokens["quality"], HERE)
+    assert 0 == command("token", "sessions", "--end-number", "2").exit_code
+    done = command("check")
+    assert 0 == done.exit_code, done.output
+
+
+@ENGINES
+def test_a_move_carries_sessions(shop, command, client, settings_and_tokens, tmp_path):
+    """Whoever is signed in stays so when the shop goes to another database."""
+    settings, _ = settings_and_tokens
+    sign_in(client, shop.tokens["quality"], HERE)
+    target = f"sqlite:///{tmp_path / 'moved.sqlite3'}"
+    database.close()
+    done = command("move", "--from", settings.database, "--to", target)
+    assert 0 == done.exit_code, done.output
+    prepare_database(target)
+    assert inside(client)
 
 
 def test_the_command_refuses_what_is_not_there(command):

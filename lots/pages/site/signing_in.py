@@ -53,6 +53,7 @@ def signed() -> Any:
     then = destinations.inside(request.form.get("then", ""))
     known = cookies.read(_FORM_COOKIE)
     if not known or not same(request.form.get("seal", ""), _seal(known)):
+        log.warning("sign-in refused from %s: the form came without its cookie or its seal", request.remote_addr)
         return _form(then, _STALE, 400)
     token = request.form.get("token", "").strip()
     if not token:
