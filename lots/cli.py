@@ -318,3 +318,27 @@ def revoke_token(name: str) -> None:
     with _plainly(), _database():
         access.revoke_token(name)
         click.echo(f"lots: the token of {name} is revoked.", err=True)
+
+
+@token.command("sessions")
+@click.option("--end", "name", help="End every session of the person NAME.", metavar="NAME")
+@click.option("--end-number", "number", type=click.IntRange(1, 2**63 - 1), help="End the session of this number.")
+def token_sessions(name: str | None, number: int | None) -> None:
+    """List who is signed in on the pages, with times in UTC, or end sessions at once. The token holds on: revoke or renew it where it got out."""
+    from lots.domain.words import counted
+    from lots.services.setup import sessions
+
+    if name is not None and number is not None:
+        raise click.UsageError("Give --end or --end-number, not both.")
+    with _plainly(), _database():
+        if name is not None:
+            ended = sessions.end_sessions_of(name)
+            click.echo(f"lots: {counted(ended, 'session')} of {name} ended.", err=True)
+        elif number is not None:
+            sessions.end_session_number(number)
+            click.echo(f"lots: session {number} ended.", err=True)
+        else:
+            for row in sessions.list_sessions():
+                at = f"from {row['address'] or 'an unknown address'}"
+                times = f"started {row['started_at']:%Y-%m-%d %H:%M}  ends {row['ends_at']:%Y-%m-%d %H:%M}"
+                click.echo(f"{row['number']:>6}  {row['name']:<24} {row['role']:<11} {times}  {at}")

@@ -29,6 +29,22 @@ _NOT_ZEROS = (_SEPARATOR_SLIP, _ROUND_SLIP, _UPRIGHT_SLIP)
 _MOST = 120
 
 
+# Categories Cc and Cs of Unicode.
+_CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
+
+
+def has_control(text: str) -> bool:
+    r"""Returns whether a text holds a control character or half of a surrogate pair. No code and no name that is recorded does.
+
+    PostgreSQL takes no NUL, and neither engine takes half of a pair.
+
+    Example:
+        >>> has_control("A-1"), has_control("A\n1"), has_control("A\x001")
+        (False, True, True)
+    """
+    return _CONTROL.search(text) is not None
+
+
 def identity(code: str) -> str:
     """Returns what a code is, however it was typed: two codes with one identity are one.
 

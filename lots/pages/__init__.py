@@ -1,1 +1,1 @@
-"""Pages for a browser, one folder or file per subject. They are a client of the API, know only its answers, and need no script."""
+"""Pages for a browser, one folder or file per subject. They are a client of the API and need no script. Beside its answers they know who is signed in."""

@@ -104,7 +104,7 @@ def substitute(number: int) -> Any:
     """Accepts another spool in place of a drawn one."""
     body = {name: request.form.get(name, "").strip() for name in ("drawn", "substitute", "reason")}
     done = ask("POST", at("deliveries", number, "substitutes"), body, key=request.form.get("once"))
-    back = url_for("pages.lot", number=int(request.form.get("lot") or 0), _anchor="sample")
+    back = url_for("pages.lot", number=request.form.get("lot", 0, type=int), _anchor="sample")
     if done.good:
         return redirect(back)
     return render_template("site/refused.html", answer=done, back=back), done.status

@@ -87,6 +87,8 @@ def grade_changed(number: int) -> Any:
     if done.good:
         return redirect(url_for("pages.grade", number=number))
     found = ask("GET", at("grades", number))
+    if not found.good:
+        return render_template("site/refused.html", answer=found, back=url_for("pages.grades")), found.status
     return _form(typed, found, done), done.status
 
 

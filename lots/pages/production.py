@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -65,7 +66,7 @@ def _clearance(asked: dict[str, str]) -> Answer:
 
 def _whole(typed: str) -> int | str:
     """A whole number; what is none stays as it was typed, so that the API can say so."""
-    return int(typed) if typed.strip().isdecimal() else typed
+    return int(typed) if re.fullmatch(r"\s*[0-9]{1,15}\s*", typed) else typed
 
 
 @pages.post("/spools/<code>/dryings")

@@ -7,6 +7,7 @@ from typing import Any
 
 from lots.domain.assessment.limits_revision import limits_from, verdict_on_use
 from lots.domain.assessment.standing_by_hand import LOADABLE
+from lots.domain.code_identity import has_control
 from lots.domain.production.tracing import LONGEST_GAP, Reach, Stay, lots_of_job, reached_by
 from lots.domain.words import clause, moment
 from lots.services import clock, views
@@ -110,9 +111,9 @@ def job(name: str) -> dict[str, Any]:
 
 
 def _job_of(name: str) -> Any:
-    row = None if "\0" in name else names.known("job", name)
+    row = None if has_control(name) else names.known("job", name)
     if row is None:
-        like = [] if "\0" in name else names.similar("job", name)
+        like = [] if has_control(name) else names.similar("job", name)
         meant = f"Did you mean {' or '.join(like)}?" if like else "See the list of jobs."
         raise NotFound(f"There is no job {name}. {meant}", candidates=[{"field": "job", "name": one} for one in like])
     return row

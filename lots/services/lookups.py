@@ -6,6 +6,7 @@ from collections.abc import Callable
 from difflib import get_close_matches
 from typing import Any
 
+from lots.domain.code_identity import has_control
 from lots.domain.words import moment
 from lots.services.errors import Fault, NotFound
 from lots.store.assessment import lots
@@ -65,10 +66,10 @@ def spool_of(code: str, find: Callable[[str], Any] = lots.spool) -> Any:
     Raises:
         NotFound: there is none; codes that differ by separators, or that this one may be misread for, are proposed.
     """
-    # NUL can stand in a path but in no code, and PostgreSQL does not take it.
-    row = None if "\0" in code else find(code)
+    # A control character can stand in a path but in no code.
+    row = None if has_control(code) else find(code)
     if row is None:
-        like = [] if "\0" in code else spool_codes.similar(code)
+        like = [] if has_control(code) else spool_codes.similar(code)
         unknown = "Do not load it: a spool without a record has no verdict. Take it to receiving."
         meant = f"Did you mean {' or '.join(like)}?" if like else unknown
         named = [{"code": one} for one in like]

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+import re
 from collections import Counter
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,8 +21,11 @@ from lots.app import create_app
 from lots.services.setup import access, roles
 from lots.settings import Settings
 from lots.store.engine import database
+from tests import hostile
 from tests.api.bodies import Furnished
+from tests.hostile import ODD, headers, urlencoded, wrong_with
 from tests.shop import Shop
+from tests.store.copies import new_postgres
 
 EXAMPLES = 60 if os.environ.get("LOTS_TEST_EXPLORE") else 3
 
@@ -56,7 +61,7 @@ class Fuzzed:
     """A shop with one of everything, its document as schemathesis reads it, and a count of what was answered."""
 
     def __init__(self, url: str) -> None:
-        app = create_app(Settings(database=url, log_level="error"))
+        app = self.app = create_app(Settings(database=url, log_level="error"))
         database.connect()
         tokens = {role: access.add_token(role, role) for role in roles.ROLES}
         database.disconnect()
@@ -102,12 +107,16 @@ class Fuzzed:
         return None
 
 
-@pytest.fixture(scope="module")
-def fuzzed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Fuzzed]:
-    """One shop for the whole file."""
-    path: Path = tmp_path_factory.mktemp("fuzz") / "shop.sqlite3"
-    yield Fuzzed(f"sqlite:///{path}")
-    database.close()
+@pytest.fixture(scope="module", params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgresql)])
+def fuzzed(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Fuzzed]:
+    """One shop for the whole file, on each engine."""
+    if request.param == "sqlite":
+        path: Path = tmp_path_factory.mktemp("fuzz") / "shop.sqlite3"
+        yield Fuzzed(f"sqlite:///{path}")
+        database.close()
+        return
+    with new_postgres(request.getfixturevalue("postgres_url"), "api_fuzz") as url:
+        yield Fuzzed(url)
 
 
 @pytest.mark.parametrize("mode", list(GenerationMode), ids=lambda mode: mode.value)
@@ -120,3 +129,34 @@ def test_every_path_answers_as_documented_whatever_it_is_sent(fuzzed: Fuzzed, mo
     # Both kinds of request got as far as they should: right ones to an answer, wrong ones to a refusal that names the fault.
     reached = {GenerationMode.POSITIVE: {200, 404}, GenerationMode.NEGATIVE: {422}}[mode]
     assert reached <= set(fuzzed.statuses)
+
+
+def _odd_request(fuzzed: Fuzzed, path: str, method: str, queries: list[str], draw: st.DrawFn) -> list[str]:
+    """Sends a request with odd bytes in its path, query and headers, and returns what was wrong with the answer."""
+
+    def part(name: str) -> bytes:
+        right = st.sampled_from([str(one).encode() for one in fuzzed.paths.get(name, (1,))])
+        return draw(right | ODD)
+
+    made = re.split(r"{(\w+)}", path)
+    address = b"".join(part(one) if place % 2 else one.encode() for place, one in enumerate(made))
+    query = {name: draw(ODD) for name in draw(st.lists(st.sampled_from(queries), max_size=3, unique=True))}
+    sent = {name: text.encode() for name, text in fuzzed.auth.items()} | draw(headers())
+    if method != "get":
+        sent.setdefault("Content-Type", b"application/json")
+    text = draw(st.sampled_from([urlencoded(query)] * 9 + [b"\xff", b"limit=\xed\xa0\x80"]))
+    body = draw(st.sampled_from([b"{}", b"[]", b""]) | ODD)
+    answer = hostile.send(fuzzed.app, method.upper(), address, text, sent, body)
+    fuzzed.statuses[answer.status_code] += 1
+    return [f"{one} for {method} {address!r} {text!r} {sent}" for one in wrong_with(answer)]
+
+
+def test_no_path_breaks_whatever_bytes_it_is_sent(fuzzed: Fuzzed) -> None:
+    """Control characters, NUL and what is no UTF-8, in paths, queries and headers: refused, or passed over, and never a 5xx."""
+    found: list[str] = []
+    for operation in (one.ok() for one in fuzzed.schema.get_all_operations()):
+        queries = [*(parameter.name for parameter in operation.query), "limit", "cursor", "nothing"]
+        ask = partial(_odd_request, fuzzed, operation.path, operation.method, queries)
+        found += hostile.tried(EXAMPLES, ask)
+    assert [] == found, "\n\n".join(found)
+    assert {404, 422} <= set(fuzzed.statuses)

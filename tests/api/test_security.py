@@ -200,15 +200,22 @@ def test_only_the_proxy_that_is_named_is_believed(settings_and_tokens, proxy, se
     settings, tokens = settings_and_tokens
     settings = replace(settings, proxy=proxy)
     app = create_app(settings)
-    form = f"token={tokens['quality']}".encode()
     head = "X-Forwarded-For: 203.0.113.9\r\nX-Forwarded-Proto: https\r\nConnection: close\r\n"
-    sign_in = f"POST /sign-in HTTP/1.1\r\nHost: x\r\n{head}Content-Type: application/x-www-form-urlencoded\r\n"
+    kind = "Content-Type: application/x-www-form-urlencoded\r\n"
     addresses = []
     app.extensions["wrong_tokens"].wait_s = lambda address, _token: addresses.append(address) or 0
     with served(app, settings) as port:
         exchange(port, f"GET /v1/lots HTTP/1.1\r\nHost: x\r\nAuthorization: Bearer x\r\n{head}\r\n".encode())
-        signed = exchange(port, f"{sign_in}Content-Length: {len(form)}\r\n\r\n".encode(), form)
+        page = exchange(port, f"GET /sign-in HTTP/1.1\r\nHost: x\r\n{head}\r\n".encode())
+        cookie = re.search(r"Set-Cookie: ([^;]+);", page)[1]
+        seal = re.search(r'name="seal" value="(\w+)"', page)[1]
+        form = f"token={tokens['quality']}&seal={seal}".encode()
+        sent = (
+            f"POST /sign-in HTTP/1.1\r\nHost: x\r\nCookie: {cookie}\r\n{head}{kind}Content-Length: {len(form)}\r\n\r\n"
+        )
+        signed = exchange(port, sent.encode(), form)
     assert [seen] == addresses
+    assert "lots_session=" in signed
     assert (proxy == "127.0.0.1") == ("Secure;" in signed)
 
 
@@ -384,7 +391,7 @@ def test_what_breaks_does_not_spill_the_token_of_the_request(shop, capsys, monke
     text = everything(capsys, answer)
     assert "Traceback" in text
     assert shop.tokens["admin"] not in text
-    assert access._digest(shop.tokens["admin"]) not in text
+    assert access.digest_of(shop.tokens["admin"]) not in text
 
 
 @pytest.mark.parametrize("engine", ["sqlite"])
@@ -393,7 +400,7 @@ def test_no_list_export_or_metric_has_a_token_or_its_hash(shop, capsys):
     at = Furnished(shop)
     for path, (method, number, body) in list(CASES.items())[:12]:
         send(shop, method, path.format(number=number(at), code=number(at)), json.dumps(body(at)), Idempotency_Key="k")
-    secrets = {text for token in shop.tokens.values() for text in (token, access._digest(token))}
+    secrets = {text for token in shop.tokens.values() for text in (token, access.digest_of(token))}
     paths = (*LISTS, "/metrics", "/v1/openapi.json", "/v1/directory", f"/v1/lots/{at.lot_id}/decisions", "/readyz")
     answers = [send(shop, "GET", path, Accept=kind) for path in paths for kind in ("application/json", "text/csv")]
     text = everything(capsys, *answers)

@@ -121,7 +121,7 @@ def test_the_last_word_is_a_comparison_in_constant_time(shop, monkeypatch):
     token, compared = made(), []
     monkeypatch.setattr(access.hmac, "compare_digest", lambda a, b: compared.append((a, b)))
     refused(ask(shop, token), 401, "no-token", [])
-    assert [(access._digest(token),) * 2] == compared
+    assert [(access.digest_of(token),) * 2] == compared
 
 
 def test_the_list_shows_dates_and_neither_text_nor_hash(shop, command):
@@ -136,7 +136,7 @@ def test_the_list_shows_dates_and_neither_text_nor_hash(shop, command):
     assert "Ilse quality made 2026-11-25 expires 2026-12-25 not used yet" == " ".join(lines["Ilse"].split())
     assert "revoked 20" in lines["Corin"]
     assert token not in done.output
-    assert access._digest(token) not in done.output
+    assert access.digest_of(token) not in done.output
 
 
 def test_an_expired_token_is_listed_as_such(shop, command):

@@ -2,6 +2,7 @@
 
 import json
 
+from tests import hostile
 from tests.api.bodies import CASES, Furnished
 from tests.api.refusals import refused, send
 from tests.store.rows import counts
@@ -43,6 +44,36 @@ def test_an_unknown_spool_is_404(shop):
             answer = send(shop, "GET", path)
             assert 404 == answer.status_code, path[:80]
             assert "do not load it" in refused(answer, 404, "not-found", [])["detail"].lower()
+
+
+def test_a_text_in_a_path_that_cannot_be_recorded_is_404(shop):
+    """Every path with a code or a name answers 404 to one with a control character, NUL among them, also to a body that is right."""
+    at, tried = Furnished(shop), 0
+    for path, item in shop.contract.document["paths"].items():
+        if not ("{code}" in path or "{name}" in path):
+            continue
+        for method in {"get", "post", "patch"} & set(item):
+            query = "?use=cosmetic" if path.endswith("/clearance") else ""
+            body = CASES[path][2](at) if path in CASES and CASES[path][0].lower() == method else {}
+            before = counts()
+            for text in ("%00", "A%00", "%0A", "A%0D%0AB", "%1b", "%7F", "%C2%85", "%09", "%ED%A0%80"):
+                for keys in ({}, {"Idempotency_Key": f"k{tried}"}):
+                    answer = send(shop, method, path.format(code=text, name=text) + query, json.dumps(body), **keys)
+                    refused(answer, 404, "not-found", [])
+                    tried += 1
+            assert before == counts()
+    assert tried >= 7 * 9 * 2
+
+
+def test_a_raw_control_character_in_the_query_of_a_repeatable_post_is_400(shop):
+    """RFC 3986 allows none, and it would be kept beside the key; nothing is done."""
+    sent = {"Authorization": b"Bearer " + shop.tokens["admin"].encode(), "Content-Type": b"application/json"}
+    sent["Idempotency-Key"] = b"k"
+    before = counts()
+    for raw in (b"\x00", b"limit=\x00", b"a=\n", b"\x7f=1", b"\xc2\x85"):
+        answer = hostile.send(shop.app, "POST", b"/v1/suppliers", raw, sent, b'{"code": "A", "name": "N"}')
+        assert (400, "malformed") == (answer.status_code, answer.get_json()["type"].rpartition("/")[2])
+    assert before == counts()
 
 
 def test_an_unknown_spool_cannot_be_loaded_or_measured(shop):

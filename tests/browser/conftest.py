@@ -17,6 +17,7 @@ from lots.server import create_server
 from lots.settings import Settings
 from lots.store.engine import database
 from tests.browser.person import Person
+from tests.pages.reading import sign_in
 
 WIDTHS = (360, 1920)
 
@@ -35,6 +36,12 @@ class Site:
         answer = self.api.open(f"/v1{path}", method=method, json=body, headers=headers)
         assert answer.status_code < 300, answer.text
         return answer.get_json()
+
+    def session(self, role: str) -> str:
+        """Signs somebody in and returns what their cookie holds."""
+        client = self.api.application.test_client()
+        assert sign_in(client, self.tokens[role], self.base).status_code == 302
+        return str(client.get_cookie("lots_session", domain="127.0.0.1").value)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -90,7 +97,7 @@ def person(browser: Any, site: Site) -> Iterator[Callable[..., Person]]:
     def sit_down(width: int, *, script: bool = True, role: str | None = None) -> Person:
         context = browser.new_context(java_script_enabled=script, viewport={"width": width, "height": 800})
         if role is not None:
-            context.add_cookies([{"name": "lots_token", "value": site.tokens[role], "url": site.base}])
+            context.add_cookies([{"name": "lots_session", "value": site.session(role), "url": site.base}])
         people.append(Person(context, site.base))
         return people[-1]
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import pytest
+
 from tests.browser.conftest import Site
 from tests.browser.person import Person
 
@@ -57,6 +59,33 @@ def test_cookie_out_of_reach(person: Callable[..., Person], site: Site) -> None:
     mine.sign_in(site.tokens["quality"])
     (cookie,) = mine.context.cookies()
     assert (True, "Strict") == (cookie["httpOnly"], cookie["sameSite"])
+    assert ("lots_session", 43) == (cookie["name"], len(cookie["value"]))
     assert "" == mine.page.evaluate("document.cookie")
     mine.press("Sign out")
-    assert [] == mine.context.cookies()
+    # What is left is the cookie of the sign-in form that is shown now, which no script can read either.
+    (left,) = mine.context.cookies()
+    assert ("lots_sign_in", True, "Strict") == (left["name"], left["httpOnly"], left["sameSite"])
+    assert "" == mine.page.evaluate("document.cookie")
+
+
+@pytest.mark.parametrize(
+    "then", ["/%09/evil.example", "/\\evil.example", "//evil.example", "/%2F/evil.example", "https:evil.example"]
+)
+def test_prepared_link(person: Callable[..., Person], site: Site, then: str) -> None:
+    """A link to the sign-in page that somebody prepared leads to the first page of this server."""
+    mine = person(1920)
+    mine.sign_in(site.tokens["quality"], then=f"/sign-in?then={then}")
+    assert f"{site.base}/" == mine.page.url
+
+
+def test_sign_in_without_cookies(person: Callable[..., Person], site: Site) -> None:
+    """A form whose cookie is gone says what to do, and works when the token is typed again."""
+    mine = person(1920)
+    mine.go("/lots")
+    mine.context.clear_cookies()
+    mine.page.get_by_label("Your token").fill(site.tokens["quality"])
+    mine.press("Sign in")
+    assert "Allow cookies for this address" in mine.page.inner_text("main")
+    mine.page.get_by_label("Your token").fill(site.tokens["quality"])
+    mine.press("Sign in")
+    assert f"{site.base}/lots" == mine.page.url

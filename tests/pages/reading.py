@@ -79,12 +79,18 @@ class Page(HTMLParser):
         return next(form for form in self.forms if field in form["fields"] or field in form["files"])
 
 
+def sign_in(client, token, base=SITE, **more):
+    """Opens the sign-in page and sends its form with a token; the answer as it came."""
+    fields = Page(client.get("/sign-in", base_url=base)).form("token")["fields"]
+    return client.post("/sign-in", data={**fields, "token": token, **more}, base_url=base)
+
+
 class Browser:
     """Somebody signed in, without script."""
 
     def __init__(self, shop, role):
         self.client, self.at = shop.app.test_client(), "/"
-        assert 302 == self.client.post("/sign-in", data={"token": shop.tokens[role]}, base_url=SITE).status_code
+        assert 302 == sign_in(self.client, shop.tokens[role]).status_code
 
     def raw(self, address, **sent):
         """One answer, as it came."""

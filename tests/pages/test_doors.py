@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from tests.pages.reading import FILE, Browser, log, typed
+from tests.pages.reading import FILE, Browser, log, sign_in, typed
 
 ASKED = ("/receiving", "/receiving/1", "/receiving/1/labels", "/receiving/1/labels.svg", "/bench", "/bench/file")
 SENT = ("/receiving", "/bench", "/bench/file")
@@ -34,13 +34,49 @@ def test_other_desks_are_told_whose_work_it_is(desk):
 
 
 @pytest.mark.parametrize("path", SENT)
-@pytest.mark.parametrize("seal", [None, "", "0" * 64])
+@pytest.mark.parametrize("seal", [None, "", "0" * 64, "é", "\n", "\x00", "\U0001f600" * 64])
 def test_a_form_without_its_seal_does_nothing(desk, clerk, path, seal):
     """400 for a form that another site made up, whatever is in it."""
     form = typed(desk) | {"text": FILE, "step": "store", "spool": "L1-S001", "kind": "diameter", "d1_mm-0": "1.75"}
     answer = clerk.raw(path, data=form | ({} if seal is None else {"seal": seal}))
     assert 400 == answer.status_code
     assert [] == desk.get("receiving", "/deliveries")["items"]
+
+
+@pytest.mark.parametrize("once", ["a\nb", "a\r\nSet-Cookie: x=y", "é", "\x00", " ", "\u2028"])
+def test_a_hidden_key_that_no_page_made_is_refused_in_words(desk, clerk, once):
+    """It would be a header of the request to the API: 400, and nothing is done."""
+    answer = clerk.send(clerk.go("/receiving"), "supplier_lot", **typed(desk), once=once)
+    assert 400 == answer.status
+    assert "This form was changed on its way. Go back, load the page again" in answer.text
+    assert [] == desk.get("receiving", "/deliveries")["items"]
+
+
+def test_a_hidden_version_that_no_page_made_is_refused_in_words(desk, clerk):
+    """The same holds of what a delivery was read as."""
+    log(desk, clerk)
+    answer = clerk.send(clerk.go("/receiving/1/correct"), "etag", etag='"delivery-1-v1"\nX: y')
+    assert 400 == answer.status
+
+
+@pytest.mark.parametrize("lot", ["x", "", "9" * 5000, "-1", "1.5", "²", "\x00"])
+def test_a_refused_form_leads_back_whatever_lot_it_names(desk, lot):
+    """A confirmation and a substitute that are refused say so, with a way back."""
+    desk.receive(desk.quillwort, desk.white)
+    quality = Browser(desk, "quality")
+    sealed = quality.go("/").form("seal")["fields"]
+    for path in ("/readings/9/confirm", "/deliveries/1/substitute"):
+        answer = quality.raw(path, data={**sealed, "lot": lot, "once": "k"})
+        assert answer.status_code in (404, 422)
+        assert 'class="button"' in answer.get_data(as_text=True)
+
+
+@pytest.mark.parametrize("path", ["/lots/{}", "/receiving/{}", "/grades/{}"])
+def test_a_number_of_any_length_is_no_page(desk, path):
+    """404, also where no computer would count so far."""
+    admin = Browser(desk, "admin")
+    for number in ("9" * 19, "9" * 30, "9" * 5000):
+        assert 404 == admin.raw(path.format(number)).status_code
 
 
 def test_the_pages_hold_no_script_no_style_of_their_own_and_fetch_nothing_from_elsewhere(desk, clerk):
@@ -59,7 +95,10 @@ def test_the_pages_hold_no_script_no_style_of_their_own_and_fetch_nothing_from_e
 )
 def test_a_page_answers_under_whatever_name_it_is_asked(desk, host):
     """The name goes along to the API. One that is no name of a host is refused (tests/api/test_host.py)."""
+    signing = desk.app.test_client()
+    sign_in(signing, desk.tokens["receiving"], "http://localhost")
+    cookie = signing.get_cookie("lots_session").value
     client = desk.app.test_client(use_cookies=False)
-    answer = client.get("/", headers={"Host": host, "Cookie": f"lots_token={desk.tokens['receiving']}"})
+    answer = client.get("/", headers={"Host": host, "Cookie": f"lots_session={cookie}"})
     assert 200 == answer.status_code
     assert "Log a delivery" in answer.get_data(as_text=True)

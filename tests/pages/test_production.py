@@ -6,15 +6,18 @@ import re
 
 import pytest
 
-from tests.pages.reading import SITE, Browser
+from tests.pages.reading import SITE, Browser, sign_in
 from tests.shop import SIMPLE_LIMITS
+
+# Where a test client without a base address is.
+HERE = "http://localhost"
 
 
 @pytest.fixture
 def floor(shop):
     """A browser of the line lead's, signed in."""
     client = shop.app.test_client()
-    answer = client.post("/sign-in", data={"token": shop.tokens["production"]})
+    answer = sign_in(client, shop.tokens["production"], HERE)
     assert 302 == answer.status_code
     return client
 
@@ -89,27 +92,27 @@ def test_a_stranger_is_sent_to_sign_in_and_comes_back(shop):
     client = shop.app.test_client()
     answer = client.get("/check?spool=A")
     assert (302, "/sign-in?then=/check?spool%3DA") == (answer.status_code, answer.headers["Location"])
-    back = client.post("/sign-in", data={"token": shop.tokens["production"], "then": "/check?spool=A"})
+    back = sign_in(client, shop.tokens["production"], HERE, then="/check?spool=A")
     assert "/check?spool=A" == back.headers["Location"]
 
 
 @pytest.mark.parametrize("then", ["https://elsewhere.example/", "//elsewhere.example/", "/\\elsewhere.example"])
 def test_signing_in_leads_nowhere_else(shop, then):
     """An address that was slipped in is not followed."""
-    answer = shop.app.test_client().post("/sign-in", data={"token": shop.tokens["production"], "then": then})
+    answer = sign_in(shop.app.test_client(), shop.tokens["production"], then=then)
     assert "/" == answer.headers["Location"]
 
 
 def test_a_wrong_token_opens_nothing(shop):
     """The page says so and keeps no cookie."""
-    answer = shop.app.test_client().post("/sign-in", data={"token": "nothing"})
+    answer = sign_in(shop.app.test_client(), "nothing")
     assert 401 == answer.status_code
     assert "Set-Cookie" not in answer.headers
 
 
 def test_the_cookie_cannot_be_read_by_scripts_nor_sent_by_other_sites(shop):
     """HttpOnly and SameSite=Strict."""
-    answer = shop.app.test_client().post("/sign-in", data={"token": shop.tokens["production"]})
+    answer = sign_in(shop.app.test_client(), shop.tokens["production"])
     said = answer.headers["Set-Cookie"]
     assert "HttpOnly" in said
     assert "SameSite=Strict" in said

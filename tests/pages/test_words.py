@@ -7,7 +7,7 @@ import re
 import pytest
 
 from lots.pages.site.words import worded
-from tests.pages.reading import SITE, Browser, log
+from tests.pages.reading import Browser, log, sign_in
 from tests.shop import SIMPLE_LIMITS
 
 # A name as JSON has it: small letters joined by low lines.
@@ -16,7 +16,7 @@ JSON_NAME = re.compile(r"\b[a-z][a-z0-9]*(?:_[a-z0-9]+)+\b")
 
 def test_a_wrong_token_is_told_in_words(shop):
     """No header and no command: what may be wrong, and whom to ask."""
-    answer = shop.app.test_client().post("/sign-in", data={"token": "nothing"}, base_url=SITE)
+    answer = sign_in(shop.app.test_client(), "nothing")
     text = answer.get_data(as_text=True)
     assert "This token is mistyped, revoked or expired. Ask your administrator for another." in text
     assert "Bearer" not in text

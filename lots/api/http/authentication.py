@@ -1,8 +1,9 @@
-"""Who comes in over HTTP: the bearer token, whose it is, and what is answered to one that opens nothing."""
+"""Who comes in over HTTP: the bearer token or a page's session, whose it is, and what is answered to one that opens nothing."""
 
 from __future__ import annotations
 
 import logging
+from typing import Any
 
 from flask import Flask, Response, current_app, g, request
 from flask_httpauth import HTTPTokenAuth
@@ -13,7 +14,20 @@ from lots.services.setup import access
 from lots.services.setup.access import Expired, Person
 
 log = logging.getLogger(__name__)
-auth = HTTPTokenAuth(scheme="Bearer")
+
+
+class TokenOrPage(HTTPTokenAuth):  # type: ignore[misc]  # flask-httpauth ships no types
+    """Bearer tokens, and the person whom a page of the same process hands over: the page has looked up the session and its token."""
+
+    def authenticate(self, auth: Any, stored_password: Any) -> Person | None:
+        """Returns who asks; None for nobody."""
+        handed = request.environ.get(access.HANDED_PERSON)
+        if isinstance(handed, Person):
+            return _came(handed)
+        return super().authenticate(auth, stored_password)  # type: ignore[no-any-return]  # the same
+
+
+auth = TokenOrPage(scheme="Bearer")
 
 
 # Lists of what is set up, of which everybody may know the numbers and codes.
@@ -38,15 +52,20 @@ def person() -> Person:
 def _verify(token: str) -> Person | None:
     found = access.person_of(token) if token else None
     if isinstance(found, Person):
-        g.comer = found
-        current_app.extensions["token_uses"].note(found)
-    elif isinstance(found, Expired):
+        return _came(found)
+    if isinstance(found, Expired):
         g.expired = found
     elif token:
         g.wait_s = current_app.extensions["wrong_tokens"].wait_s(request.remote_addr, token)
         if g.wait_s:
             log.warning("too many different wrong tokens from %s", request.remote_addr)
-    return g.comer  # type: ignore[no-any-return]  # g holds anything
+    return None
+
+
+def _came(who: Person) -> Person:
+    g.comer = who
+    current_app.extensions["token_uses"].note(who)
+    return who
 
 
 @auth.get_user_roles

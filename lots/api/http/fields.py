@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import math
 import re
-import unicodedata
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any, ClassVar
 
 from marshmallow import Schema, ValidationError, fields, validate
 
-from lots.domain.code_identity import unseen
+from lots.domain.code_identity import has_control, unseen
 
 # The largest number both engines keep as a row number.
 MAX_ID = 2**63 - 1
 
 _RFC3339 = re.compile(r"\d{4}-\d{2}-\d{2}[Tt]\d{2}:\d{2}:\d{2}(\.\d{1,9})?([Zz]|[+-]\d{2}:\d{2})")
+# What stands between lines of text.
+_BREAKS = dict.fromkeys(map(ord, "\n\t\r"), " ")
 _WRITTEN_NUMBER = re.compile(r"\s*[-+]?\d+([.,]\d+)?\s*")
 
 
@@ -179,8 +180,7 @@ class Text(fields.String):
             raise ValidationError(Said("This is blank."))
         if len(text) > self.most:
             raise ValidationError(Said(f"This is {len(text)} characters long; at most {self.most} are kept."))
-        allowed = "\n\t\r" if self.lines else ""
-        if any(unicodedata.category(char) in ("Cc", "Cs") and char not in allowed for char in text):
+        if has_control(text.translate(_BREAKS) if self.lines else text):
             raise ValidationError(
                 Said("This holds a control character or half of one.", "Remove it; a scanner may add a TAB or ENTER.")
             )

@@ -22,6 +22,7 @@ from lots.api.http.errors import ProblemSchema, faults_from, http_problem, probl
 from lots.api.http.fields import Strict, Text, WrittenWhole, moment_text
 from lots.api.http.openapi.operations import document_shared, example_of
 from lots.api.http.roles import admitted
+from lots.domain.code_identity import has_control
 from lots.services.errors import Clash, Fault, Invalid
 from lots.services.setup import access
 from lots.services.setup.access import Answer
@@ -64,7 +65,8 @@ class Resource(MethodView):
     def _admitted(self, **kwargs: Any) -> Any:
         _check_query()
         answer = super().dispatch_request
-        if request.method == "POST" and "Idempotency-Key" in request.headers:
+        # Nothing is at a path with a control character, and PostgreSQL could not keep one beside the key.
+        if request.method == "POST" and "Idempotency-Key" in request.headers and not has_control(request.path):
             return _once(lambda: _as_response(answer(**kwargs)))
         response = _as_response(answer(**kwargs))
         if request.method in ("GET", "HEAD") and response.status_code == 200:
@@ -106,6 +108,11 @@ def _once(answer: Callable[[], Response]) -> Response:
     if key is None:
         fault = Fault("Idempotency-Key", "A key is 1 to 255 visible characters.", "A fresh UUID makes a good one.")
         raise Invalid(fault)
+    if has_control(request.full_path):
+        # It would be kept beside the key, and PostgreSQL takes no NUL.
+        raise Refused(
+            http_problem(400, "The query holds a control character. Write it with a percent sign (RFC 3986).")
+        )
 
     def run() -> Answer:
         response = answer()

@@ -48,10 +48,13 @@ def scanned(text: str) -> str:
         ('WB-Q03-1', 'WB Q03-1')
     """
     typed = text.strip()
-    address = urlsplit(typed) if typed.lower().startswith(("http://", "https://")) else None
-    if address is None or "/spools/" not in address.path:
+    if not typed.lower().startswith(("http://", "https://")):
         return typed
-    return unquote(address.path.rpartition("/spools/")[2])
+    try:
+        path = urlsplit(typed).path
+    except ValueError:
+        return typed
+    return unquote(path.rpartition("/spools/")[2]) if "/spools/" in path else typed
 
 
 def kinds_of(role: str) -> tuple[Characteristic, ...]:

@@ -52,7 +52,9 @@ def voided(number: int) -> Any:
 
 
 def _page(number: int, answer: Answer | None) -> str:
-    asked = {name: request.values.get(name, "") for name in ("spool", "kind", "lot", "reason")}
+    asked = {name: request.values.get(name, "") for name in ("spool", "kind", "reason")}
+    # A number, since it becomes part of an address.
+    asked["lot"] = str(request.values.get("lot", type=int) or "")
     return render_template("readings/void.html", number=number, asked=asked, answer=answer)
 
 
@@ -79,6 +81,6 @@ def confirm_reading(number: int) -> Any:
         "POST", at("readings", number, "confirm"), {"reason": reason} if reason else {}, key=request.form.get("once")
     )
     if not done.good:
-        back = url_for("pages.lot", number=request.form.get("lot", "0"), _anchor="readings")
+        back = url_for("pages.lot", number=request.form.get("lot", 0, type=int), _anchor="readings")
         return render_template("site/refused.html", answer=done, back=back), done.status
     return redirect(url_for("pages.lot", number=done.body["lot_id"], _anchor="readings"), 303)

@@ -9,10 +9,13 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import quote, urlencode
 
-from flask import current_app, g, request
+from flask import abort, current_app, g, request
 from werkzeug.test import Client
 
 from lots.pages.site.words import worded
+from lots.services.setup.access import HANDED_PERSON
+
+_VISIBLE = re.compile(r"[!-~]+")
 
 
 class Said(dict[str, Any]):
@@ -77,15 +80,15 @@ def ask(
         etag: what a PATCH was read as.
         form: sent as multipart/form-data instead, for files.
     """
-    headers = {"Accept": accept, "Authorization": f"Bearer {g.token}"}
-    headers |= {"Idempotency-Key": key} if key else {}
-    headers |= {"If-Match": etag} if etag else {}
+    headers = {"Accept": accept}
+    headers |= {"Idempotency-Key": _of_form(key)} if key else {}
+    headers |= {"If-Match": _of_form(etag)} if etag else {}
     sent: dict[str, Any] = {"data": dict(form)} if form is not None else {} if body is None else {"json": body}
     # From where the page was asked, at the address it was asked at: addresses in the answer lead a phone to where the browser is.
     told = {
         name: value for name, value in request.environ.items() if name in ("HTTP_HOST", "SERVER_NAME", "SERVER_PORT")
     }
-    told["REMOTE_ADDR"] = request.remote_addr or "127.0.0.1"
+    told |= {"REMOTE_ADDR": request.remote_addr or "127.0.0.1", HANDED_PERSON: g.person}
     sent |= {"environ_overrides": told, "base_url": request.root_url}
     with Client(current_app).open(f"/v1{path}", method=method, headers=headers, **sent) as got:
         kind = got.mimetype or ""
@@ -98,6 +101,13 @@ def ask(
             else text.decode()
         )
         return Answer(got.status_code, found, got.headers.get("ETag"), kind)
+
+
+def _of_form(text: str) -> str:
+    """Returns what stood hidden in a form and goes into a header; anything but visible ASCII was never put there by a page."""
+    if not _VISIBLE.fullmatch(text):
+        abort(400, "This form was changed on its way. Go back, load the page again and send it once more.")
+    return text
 
 
 def items(path: str, most: int = 2000) -> list[Any]:

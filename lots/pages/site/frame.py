@@ -1,4 +1,4 @@
-"""The frame all pages share: sign in and out, the first page, the style sheet, and how an error looks."""
+"""The frame all pages share: the first page, the style sheet, and how an error looks."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ from typing import Any
 from flask import (
     Blueprint,
     Response,
+    abort,
     current_app,
     g,
     make_response,
-    redirect,
     render_template,
     request,
     send_from_directory,
@@ -19,8 +19,7 @@ from flask import (
 )
 from werkzeug.exceptions import HTTPException
 
-from lots.pages.site import session
-from lots.pages.site.api_client import ask
+from lots.pages.site import cookies, session
 from lots.pages.site.session import signed_in
 
 pages = Blueprint("pages", __name__, template_folder="../templates")
@@ -60,11 +59,6 @@ TASKS = (
     ),
 )
 
-_NO_ENTRY = {
-    401: "This token is mistyped, revoked or expired. Ask your administrator for another.",
-    429: "Too many wrong tokens came from where you are. Wait a minute, then try again.",
-}
-
 CSP = (
     "default-src 'none'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; style-src 'self'; img-src 'self' data:; "
     "script-src 'self'; connect-src 'self'"
@@ -74,12 +68,20 @@ CSP = (
 @pages.before_request
 def _load() -> None:
     session.load()
+    try:
+        _ = request.args
+    except UnicodeDecodeError:
+        abort(400, "The end of this address is not UTF-8 text. Type it again, or start at the first page.")
 
 
 @pages.after_request
 def _own_policy(answer: Response) -> Response:
     answer.headers["Content-Security-Policy"] = CSP
-    answer.headers["Cache-Control"] = "no-store" if request.endpoint != "pages.stylesheet" else "public, max-age=3600"
+    if request.endpoint == "pages.stylesheet":
+        answer.headers["Cache-Control"] = "public, max-age=3600"
+        return answer
+    answer.headers["Cache-Control"] = "no-store"
+    cookies.drop_former(answer)
     return answer
 
 
@@ -110,35 +112,6 @@ def home() -> str:
     return render_template("site/home.html")
 
 
-@pages.get("/sign-in")
-def sign_in() -> Any:
-    """Asks for the token."""
-    if g.me is not None:
-        return redirect(url_for("pages.home"))
-    return render_template("site/sign_in.html", then=request.args.get("then", ""), wrong="")
-
-
-@pages.post("/sign-in")
-def signed() -> Any:
-    """Takes the token, and says so when it opens nothing."""
-    g.token = request.form.get("token", "").strip()
-    answer = ask("GET", "/me") if g.token else None
-    then = request.form.get("then", "")
-    if answer is None or not answer.good:
-        wrong = _NO_ENTRY.get(answer.status, answer.detail) if answer else "Type or scan your token first."
-        return render_template("site/sign_in.html", then=then, wrong=wrong), 401
-    # Only a place on this server: anything else would lead people away from it.
-    inside = then.startswith("/") and not then.startswith("//") and "\\" not in then
-    return session.keep(make_response(redirect(then if inside else url_for("pages.home"))), g.token)
-
-
-@pages.post("/sign-out")
-@signed_in()
-def sign_out() -> Any:
-    """Forgets the token on this device."""
-    return session.drop(make_response(redirect(url_for("pages.sign_in"))))
-
-
 @pages.get("/static/site.css")
 def stylesheet() -> Response:
     """How pages look."""
@@ -163,7 +136,8 @@ def _nowhere(error: HTTPException) -> Any:
     first = f"/{request.path.split('/')[1]}"
     if first in _FOR_PROGRAMS or prefers != "text/html":
         return current_app.error_handler_spec[None][None][HTTPException](error)
-    session.load()
+    if request.blueprint != pages.name:
+        session.load()
     answer = make_response(render_template("site/nowhere.html", path=request.path), error.code or 404)
     if methods := getattr(error, "valid_methods", None):
         answer.headers["Allow"] = ", ".join(methods)

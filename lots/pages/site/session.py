@@ -1,4 +1,4 @@
-"""Who is signed in: the token in a cookie that no script can read, and a seal on every form that no other site can know."""
+"""Who is signed in: a session of its own in a cookie that no script can read, and a seal on every form that no other site can know."""
 
 from __future__ import annotations
 
@@ -12,30 +12,41 @@ from collections.abc import Callable
 from functools import wraps
 from typing import Any
 
-from flask import Response, abort, current_app, g, redirect, render_template, request, url_for
+from flask import abort, current_app, g, redirect, render_template, request, url_for
 
-from lots.pages.site.api_client import ask
+from lots.pages.site import cookies, destinations
+from lots.services.readings.voids import UNDO_MINUTES
+from lots.services.setup.sessions import person_of_session
 
-COOKIE = "lots_token"
-# A shift and a bit; then the token must be typed again.
-KEPT_S = 12 * 3600
+COOKIE = "lots_session"
 
 
 def load() -> None:
-    """Before each page: takes the token from the cookie and finds out whose it is."""
-    g.token = request.cookies.get(COOKIE, "")
-    g.me = None
-    if g.token and request.endpoint != "pages.stylesheet":
-        answer = ask("GET", "/me")
-        g.me = answer.body if answer.good else None
+    """Before each page: takes the session from the cookie and finds out whose it is, with the role that their token has now. One query."""
+    forget()
+    secret = cookies.read(COOKIE) if request.endpoint != "pages.stylesheet" else ""
+    found = person_of_session(secret) if secret else None
+    if found is not None:
+        g.secret, g.person, g.comer = secret, found, found
+        g.me = {"name": found.name, "role": found.role, "undo_minutes": UNDO_MINUTES}
+
+
+def forget() -> None:
+    """Nobody is signed in for the rest of this request."""
+    g.secret, g.person, g.me = "", None, None
 
 
 def seal() -> str:
-    """Returns what a form must carry: it follows from the token, which another site cannot read, and says nothing about it.
+    """Returns what a form must carry: it follows from the session's secret, which another site cannot read, and says nothing about it.
 
     SameSite=Strict keeps the cookie from requests that other sites start; the seal holds where a browser does not know that rule.
     """
-    return hmac.new(g.token.encode(), b"lots form", hashlib.sha256).hexdigest()
+    return hmac.new(g.secret.encode(), b"lots form", hashlib.sha256).hexdigest()
+
+
+def same(sent: str, expected: str) -> bool:
+    """Returns whether a text is the expected one, in a time that does not tell how much of it is; the text may be any that a client can send."""
+    return hmac.compare_digest(sent.encode("utf-8", "surrogatepass"), expected.encode())
 
 
 def pack(told: Any) -> str:
@@ -47,7 +58,7 @@ def pack(told: Any) -> str:
 def unpack(text: str) -> Any:
     """Returns what `pack` was given in this session; None for anything else."""
     told, _, mark = text.partition(".")
-    if not told.isascii() or not mark.isascii() or not hmac.compare_digest(mark, _mark(told)):
+    if not told.isascii() or not same(mark, _mark(told)):
         return None
     try:
         return json.loads(base64.urlsafe_b64decode(told))
@@ -56,7 +67,7 @@ def unpack(text: str) -> Any:
 
 
 def _mark(text: str) -> str:
-    return hmac.new(g.token.encode(), b"lots told " + text.encode(), hashlib.sha256).hexdigest()
+    return hmac.new(g.secret.encode(), b"lots told " + text.encode(), hashlib.sha256).hexdigest()
 
 
 def signed_in(*roles: str) -> Callable[[Any], Any]:
@@ -67,13 +78,9 @@ def signed_in(*roles: str) -> Callable[[Any], Any]:
         def guarded(*args: Any, **kwargs: Any) -> Any:
             if g.me is None:
                 # A form that came too late cannot be sent again by a link: then people begin at their first page.
-                wanted = (
-                    f"{request.script_root}{request.full_path}".rstrip("?")
-                    if request.method == "GET"
-                    else url_for("pages.home")
-                )
+                wanted = destinations.here() if request.method == "GET" else url_for("pages.home")
                 return redirect(url_for("pages.sign_in", then=wanted))
-            if request.method == "POST" and not hmac.compare_digest(request.form.get("seal", ""), seal()):
+            if request.method == "POST" and not same(request.form.get("seal", ""), seal()):
                 abort(
                     400,
                     "This form was not made by this server, or you signed in anew since. Go back and send it again.",
@@ -102,17 +109,3 @@ def may(endpoint: str) -> bool:
 def once() -> str:
     """Returns a fresh key for a form: sent twice by a double click, it does its work once."""
     return secrets.token_urlsafe(16)
-
-
-def keep(answer: Response, token: str) -> Response:
-    """Signs in: puts the token into the cookie."""
-    answer.set_cookie(
-        COOKIE, token, max_age=KEPT_S, httponly=True, samesite="Strict", secure=request.is_secure, path="/"
-    )
-    return answer
-
-
-def drop(answer: Response) -> Response:
-    """Signs out."""
-    answer.delete_cookie(COOKIE, path="/", httponly=True, samesite="Strict", secure=request.is_secure)
-    return answer

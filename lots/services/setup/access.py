@@ -15,11 +15,14 @@ from lots.services import clock
 from lots.services.errors import AlreadyThere, KeyReused, NotFound
 from lots.store import audit
 from lots.store.engine.database import transaction
-from lots.store.setup import tokens
+from lots.store.setup import sessions, tokens
 
 DAYS, MOST_DAYS = 365, 3650
 # Who makes and ends tokens: whoever has the machine, from its command line.
 COMMAND = "command line"
+# The key of a WSGI environment under which a page hands the `Person` who is signed in to the API in the same process. Nothing from the
+# network becomes this key, for servers keep what a client sends under HTTP_ and CGI names, nor this value, for that is always text.
+HANDED_PERSON = "lots.person"
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,8 +33,9 @@ class Person:
     role: str
 
 
-def _digest(text: str) -> str:
-    return hashlib.sha256(text.encode()).hexdigest()
+def digest_of(text: str) -> str:
+    """Returns the SHA-256 of a token or of a session's secret, in hexadecimal; the text may be any that a client can send."""
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +54,7 @@ def person_of(token: str) -> Person | Expired | None:
         how far the hash agrees with a stored one: nobody can choose a text for the beginning of its SHA-256 but by trying, and
         knowing a hash does not give the 256 random bits it was made of. The last word is a comparison in constant time.
     """
-    digest = _digest(token)
+    digest = digest_of(token)
     row = tokens.by_hash(digest)
     if row is None or not hmac.compare_digest(row.hash, digest):
         return None
@@ -76,13 +80,13 @@ def add_token(name: str, role: str, days: int = DAYS) -> str:
             raise AlreadyThere(
                 f"There is a token named {name} already. Choose another name, or replace it: `lots token renew '{name}'`."
             )
-        row = tokens.add(name, role, _digest(text), now, now + timedelta(days=days))
+        row = tokens.add(name, role, digest_of(text), now, now + timedelta(days=days))
         audit.note(None, "token made", COMMAND, now, {"token": [row.id]})
     return text
 
 
 def renew_token(name: str, days: int = DAYS) -> str:
-    """Replaces a person's token, live or expired, and returns the new text, for the one and only time. The old one ends at once.
+    """Replaces a person's token, live or expired, and returns the new text, for the one and only time. The old one and its sessions end at once.
 
     Raises:
         NotFound: no token has this name, or it was revoked: whoever was shown out does not come back under the same name.
@@ -90,7 +94,8 @@ def renew_token(name: str, days: int = DAYS) -> str:
     text, now = secrets.token_urlsafe(32), clock.now()
     with transaction():
         row = _live(name)
-        tokens.renew(row, _digest(text), now, now + timedelta(days=days))
+        tokens.renew(row, digest_of(text), now, now + timedelta(days=days))
+        sessions.end_of_token(row, now)
         audit.note(None, "token renewed", COMMAND, now, {"token": [row.id]})
     return text
 
@@ -102,7 +107,7 @@ def list_tokens() -> list[dict[str, Any]]:
 
 
 def revoke_token(name: str) -> None:
-    """Ends a token at once.
+    """Ends a token and its sessions at once.
 
     Raises:
         NotFound: no live token has this name.
@@ -111,6 +116,7 @@ def revoke_token(name: str) -> None:
     with transaction():
         row = _live(name)
         tokens.revoke(row, now)
+        sessions.end_of_token(row, now)
         audit.note(None, "token revoked", COMMAND, now, {"token": [row.id]})
 
 

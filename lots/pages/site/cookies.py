@@ -1,0 +1,52 @@
+"""Cookies of the pages: random values that no script can read, that no other site can send, and that no other host can set."""
+
+from __future__ import annotations
+
+import re
+from datetime import timedelta
+
+from flask import Response, request
+
+# What `secrets.token_urlsafe(32)` returns. Anything else was not set by this program.
+_VALUE = re.compile(r"[A-Za-z0-9_-]{43}")
+# Of earlier versions, which kept the token itself in it, for all paths of the host.
+_FORMER = "lots_token"
+
+
+def read(name: str) -> str:
+    """Returns the value of one of our cookies; empty without it."""
+    value = request.cookies.get(_full(name), "")
+    return value if _VALUE.fullmatch(value) else ""
+
+
+def put(answer: Response, name: str, value: str, kept: timedelta | None = None) -> None:
+    """Sets one of our cookies, until the browser is closed or for as long as it is to be kept."""
+    secure = request.is_secure
+    answer.set_cookie(_full(name), value, kept, path=_path(), secure=secure, httponly=True, samesite="Strict")
+
+
+def drop(answer: Response, name: str) -> None:
+    """Deletes one of our cookies."""
+    answer.delete_cookie(_full(name), path=_path(), secure=request.is_secure, httponly=True, samesite="Strict")
+
+
+def drop_former(answer: Response) -> None:
+    """Deletes the cookie of earlier versions where a browser still sends it: it holds a token."""
+    if _FORMER in request.cookies:
+        answer.delete_cookie(_FORMER, path="/", httponly=True, samesite="Strict", secure=request.is_secure)
+
+
+def _full(name: str) -> str:
+    """Returns the name under which a browser keeps a cookie.
+
+    A browser takes `__Host-` only over HTTPS, for the whole host and from that host itself, so that neither a neighbouring host nor
+    somebody on an unencrypted line can slip in a cookie (RFC 6265bis, 4.1.3.2). `__Secure-` asks for HTTPS alone, for a path prefix
+    rules the other out. Over plain HTTP, as on this machine, a browser takes neither.
+    """
+    if not request.is_secure:
+        return name
+    return f"__Secure-{name}" if request.script_root else f"__Host-{name}"
+
+
+def _path() -> str:
+    return request.script_root or "/"

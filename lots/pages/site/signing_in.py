@@ -1,0 +1,128 @@
+"""Signing in and out: a token is exchanged for a session of this browser, and the session ends."""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import logging
+import secrets
+from typing import Any
+
+from flask import Response, current_app, g, make_response, redirect, render_template, request, url_for
+from werkzeug.exceptions import ServiceUnavailable
+
+from lots.pages.site import cookies, destinations, session
+from lots.pages.site.frame import pages
+from lots.pages.site.session import same, signed_in
+from lots.services.errors import Unavailable
+from lots.services.setup import access, sessions
+from lots.services.setup.access import Expired, Person
+from lots.services.setup.sessions import Started
+
+log = logging.getLogger(__name__)
+
+# A cookie with a random value from which the seal of the sign-in form follows, so that no other site can sign somebody in under a
+# name that is not theirs (login CSRF; OWASP Cross-Site Request Forgery Prevention Cheat Sheet).
+_FORM_COOKIE = "lots_sign_in"
+
+_STALE = (
+    "This form is too old, or the browser did not send the cookie that came with it. "
+    "Allow cookies for this address, then type your token here again."
+)
+_MISSING = "Type or scan your token first."
+_UNKNOWN = "This token is mistyped, revoked or expired. Ask your administrator for another."
+_TOO_MANY = "Too many wrong tokens came from where you are. Wait a minute, then try again."
+_NOT_KEPT = "Nobody can sign in now, because the database takes no changes. Try again in a minute. Then tell your administrator."
+_STILL_OPEN = (
+    "You are signed out in this browser, but the database takes no changes, so the session itself ends only after twelve hours. "
+    "Ask your administrator to end it with the command lots token sessions."
+)
+
+
+@pages.get("/sign-in")
+def sign_in() -> Any:
+    """Asks for the token."""
+    if g.me is not None:
+        return redirect(url_for("pages.home"))
+    return _form(destinations.inside(request.args.get("then", "")))
+
+
+@pages.post("/sign-in")
+def signed() -> Any:
+    """Takes the token and begins a session, or says why not."""
+    then = destinations.inside(request.form.get("then", ""))
+    known = cookies.read(_FORM_COOKIE)
+    if not known or not same(request.form.get("seal", ""), _seal(known)):
+        log.warning("sign-in refused from %s: the form came without its cookie or its seal", request.remote_addr)
+        return _form(then, _STALE, 400)
+    token = request.form.get("token", "").strip()
+    if not token:
+        return _form(then, _MISSING, 401)
+    found = access.person_of(token)
+    if not isinstance(found, Person):
+        return _refused(then, token, found)
+    try:
+        started = sessions.start_session(token, request.remote_addr, cookies.read(session.COOKIE))
+    except Unavailable as error:
+        log.error("sign-in of %s failed: %s", found.name, error)
+        return _form(then, _NOT_KEPT, 503)
+    return _refused(then, token, None) if started is None else _welcome(then, started)
+
+
+def _welcome(then: str, started: Started) -> Response:
+    g.comer = started.person
+    log.info("sign-in of %s from %s", started.person.name, request.remote_addr)
+    current_app.extensions["token_uses"].note(started.person)
+    answer = make_response(redirect(then or url_for("pages.home")))
+    cookies.put(answer, session.COOKIE, started.secret, sessions.KEPT)
+    cookies.drop(answer, _FORM_COOKIE)
+    return answer
+
+
+def _refused(then: str, token: str, found: Expired | None) -> Response:
+    """Says why a token opens nothing; one that is nobody's counts as a guess."""
+    log.warning("sign-in refused from %s", request.remote_addr)
+    if found is not None:
+        expired = (
+            f"The token of {found.name} expired on {found.at:%Y-%m-%d %H:%M} UTC. Ask your administrator to renew it."
+        )
+        return _form(then, expired, 401)
+    wait_s = current_app.extensions["wrong_tokens"].wait_s(request.remote_addr, token)
+    if not wait_s:
+        return _form(then, _UNKNOWN, 401)
+    log.warning("too many different wrong tokens from %s", request.remote_addr)
+    answer = _form(then, _TOO_MANY, 429)
+    answer.headers["Retry-After"] = str(wait_s)
+    return answer
+
+
+def _form(then: str, wrong: str = "", status: int = 200) -> Response:
+    """Returns the page with its seal, and the cookie that the seal follows from where the browser has none."""
+    known = cookies.read(_FORM_COOKIE)
+    value = known or secrets.token_urlsafe(32)
+    page = render_template("site/sign_in.html", then=then, wrong=wrong, form_seal=_seal(value))
+    answer = make_response(page, status)
+    if not known:
+        cookies.put(answer, _FORM_COOKIE, value)
+    return answer
+
+
+def _seal(value: str) -> str:
+    return hmac.new(value.encode(), b"lots sign-in", hashlib.sha256).hexdigest()
+
+
+@pages.post("/sign-out")
+@signed_in()
+def sign_out() -> Any:
+    """Ends the session and forgets it in this browser."""
+    name, secret = g.me["name"], g.secret
+    session.forget()
+    answer = make_response(redirect(url_for("pages.sign_in")))
+    try:
+        sessions.end_session(secret)
+        log.info("sign-out of %s from %s", name, request.remote_addr)
+    except Unavailable as error:
+        log.error("sign-out of %s failed: %s", name, error)
+        answer = make_response(render_template("site/wrong.html", error=ServiceUnavailable(_STILL_OPEN)), 503)
+    cookies.drop(answer, session.COOKIE)
+    return answer

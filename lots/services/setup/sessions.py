@@ -1,0 +1,122 @@
+"""Sign-ins on the pages: a session is begun with a token, and ends with it, after its time, or when somebody ends it."""
+
+from __future__ import annotations
+
+import hmac
+import ipaddress
+import secrets
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any
+
+from lots.services import clock
+from lots.services.errors import NotFound
+from lots.services.setup.access import Person, digest_of
+from lots.store.engine.database import transaction
+from lots.store.setup import sessions, tokens
+
+# A shift and a bit; then the token must be typed again.
+KEPT = timedelta(hours=12)
+
+
+@dataclass(frozen=True, slots=True)
+class Started:
+    """A session that was just begun: what its cookie holds, told this once, and whose it is."""
+
+    secret: str
+    person: Person
+
+
+def person_of_session(secret: str) -> Person | None:
+    """Returns who is signed in with this secret, with the role that their token has now; None when the session or its token has ended.
+
+    One query. What holds of a token's text in `access.person_of` holds of the secret: only its hash is stored.
+    """
+    digest, now = digest_of(secret), clock.now()
+    row = sessions.by_hash(digest)
+    if row is None or not hmac.compare_digest(row.hash, digest):
+        return None
+    expires_at = row.token.expires_at
+    if row.ends_at <= now or (expires_at is not None and expires_at <= now):
+        return None
+    return Person(row.token.name, row.token.role)
+
+
+def start_session(token: str, address: str | None, before: str = "") -> Started | None:
+    """Begins a session for whoever has this token, under a secret that was never used before.
+
+    Args:
+        token: its text.
+        address: where the browser is, as far as it is known; kept when it is an IP address.
+        before: the secret of the session there was in this browser, which ends.
+
+    Returns:
+        None when nobody's live token has this text.
+
+    Notes:
+        A new secret at each sign-in is what stands against session fixation (OWASP Session Management Cheat Sheet).
+    """
+    secret, digest, now = secrets.token_urlsafe(32), digest_of(token), clock.now()
+    with transaction():
+        row = sessions.token_for_session(digest)
+        if row is None or not hmac.compare_digest(row.hash, digest):
+            return None
+        if row.expires_at is not None and row.expires_at <= now:
+            return None
+        if before:
+            sessions.end(digest_of(before), now)
+        ends_at = min(now + KEPT, row.expires_at or now + KEPT)
+        sessions.start(row, digest_of(secret), now, ends_at, _address(address))
+    return Started(secret, Person(row.name, row.role))
+
+
+def _address(text: str | None) -> str | None:
+    try:
+        return str(ipaddress.ip_address(text or ""))[:64]
+    except ValueError:
+        return None
+
+
+def end_session(secret: str) -> None:
+    """Ends the session with this secret: its cookie opens nothing any more, wherever a copy of it is."""
+    with transaction():
+        sessions.end(digest_of(secret), clock.now())
+
+
+def list_sessions() -> list[dict[str, Any]]:
+    """Returns number, name, role, address and times of all open sessions, never their secret nor its hash."""
+    return [
+        {
+            "number": row.id,
+            "name": row.token.name,
+            "role": row.token.role,
+            "address": row.address,
+            "started_at": row.started_at,
+            "ends_at": row.ends_at,
+        }
+        for row in sessions.live(clock.now())
+    ]
+
+
+def end_sessions_of(name: str) -> int:
+    """Ends every open session of a person and returns how many there were; their token holds on.
+
+    Raises:
+        NotFound: no token has this name.
+    """
+    with transaction():
+        row = tokens.by_name(name)
+        if row is None:
+            raise NotFound(f"No token is named {name}. `lots token list` shows them.")
+        return sessions.end_of_token(row, clock.now())
+
+
+def end_session_number(number: int) -> None:
+    """Ends one open session.
+
+    Raises:
+        NotFound: no open session has this number.
+    """
+    with transaction():
+        if not sessions.end_number(number, clock.now()):
+            raise NotFound(f"No open session has the number {number}. `lots token sessions` shows them.")

@@ -1,0 +1,76 @@
+"""Sign-ins on the pages. A session is known only by the SHA-256 of what its cookie holds."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from lots.store.engine.compiled_queries import Prepared, given
+from lots.store.engine.database import locks_rows
+from lots.store.tables.models import Token, WebSession
+
+_BY_HASH = Prepared(
+    lambda: (
+        WebSession.select(WebSession, Token)
+        .join(Token)
+        .where((WebSession.hash == given("digest")) & WebSession.ended_at.is_null() & Token.revoked_at.is_null())
+    )
+)
+
+
+def by_hash(digest: str) -> Any:
+    """The session with this hash and its token, to be read, or None. Its end and that of the token may have passed.
+
+    One that was ended, or whose token was revoked, is not found. One query on a unique index.
+    """
+    return _BY_HASH.first(digest=digest)
+
+
+def token_for_session(digest: str) -> Token | None:
+    """The live or expired token with this hash, locked until the transaction ends, so that no renewal or revocation comes between."""
+    found = Token.select().where((Token.hash == digest) & Token.revoked_at.is_null())
+    return (found.for_update() if locks_rows() else found).first()  # type: ignore[no-any-return]  # peewee's types end here
+
+
+def start(token: Token, digest: str, now: datetime, ends_at: datetime, address: str | None) -> None:
+    """Stores a new session's hash."""
+    WebSession.create(token=token, hash=digest, started_at=now, ends_at=ends_at, address=address)
+
+
+def end(digest: str, now: datetime) -> int:
+    """Ends the session with this hash and returns how many ended, 0 or 1."""
+    return _end(now, WebSession.hash == digest)
+
+
+def end_number(number: int, now: datetime) -> int:
+    """Ends the session of this number and returns how many ended, 0 or 1."""
+    return _end(now, WebSession.id == number)
+
+
+def end_of_token(token: Token, now: datetime) -> int:
+    """Ends every session of a token that has not ended yet, and returns how many did."""
+    return _end(now, WebSession.token == token.id)
+
+
+def _end(now: datetime, which: Any) -> int:
+    live = WebSession.ended_at.is_null() & (WebSession.ends_at > now)
+    return int(WebSession.update(ended_at=now).where(which & live).execute())
+
+
+def live(now: datetime) -> list[WebSession]:
+    """The sessions that are open now, each with its token, by name and then by number. One query."""
+    token_holds = Token.revoked_at.is_null() & (Token.expires_at.is_null() | (Token.expires_at > now))
+    still_open = WebSession.ended_at.is_null() & (WebSession.ends_at > now)
+    found = WebSession.select(WebSession, Token).join(Token).where(still_open & token_holds)
+    return list(found.order_by(Token.name, WebSession.id))
+
+
+def remove_sessions(before: datetime, most: int) -> int:
+    """Removes sessions whose time was up before a moment, the oldest first, and returns how many. One statement.
+
+    Args:
+        before: sessions with an earlier `ends_at` go.
+        most: at most so many rows, > 0.
+    """
+    old = WebSession.select(WebSession.id).where(WebSession.ends_at < before).order_by(WebSession.ends_at).limit(most)
+    return int(WebSession.delete().where(WebSession.id.in_(old)).execute())
