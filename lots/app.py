@@ -12,7 +12,7 @@ from flask import Flask, Response, request, send_from_directory
 
 from lots import __version__
 from lots.api.assessment import concessions, decisions, reinspections, visual_trials
-from lots.api.documents import events, lot_pictures, lot_record, nonconformity_report
+from lots.api.documents import changes, events, lot_pictures, lot_record, nonconformity_report, webhooks
 from lots.api.drift import baselines, drift
 from lots.api.files import imports
 from lots.api.http import authentication, errors, logs, metrics, routes, throttle
@@ -34,6 +34,8 @@ from lots.api.setup import (
 )
 from lots.background import Background, Task
 from lots.pages.all_pages import pages
+from lots.services.documents.webhook_sending import EVERY_S, Sender
+from lots.services.instruments import due_notes
 from lots.settings import Settings, load_settings
 from lots.store import row_counts
 from lots.store.engine import database
@@ -68,6 +70,8 @@ ROUTES = (
     inspection.routes,
     decision_risk.routes,
     events.routes,
+    changes.routes,
+    webhooks.routes,
     color_differences.routes,
     directory.routes,
     test_prints.routes,
@@ -86,7 +90,7 @@ ROUTES = (
 _STATEMENT_S = 30
 
 # What is done beside answering requests, in every process that serves.
-TASKS: tuple[Task, ...] = ()
+TASKS: tuple[Task, ...] = (Task("note instruments due", 60, due_notes.note_due),)
 
 _ABOUT = """Filament lots: measured against what was approved, blocked when out, traced when loaded.
 
@@ -160,7 +164,9 @@ def create_app(settings: Settings | None = None) -> Flask:
     throttle.register(app)
     metrics.register(app, row_counts.lots_by_standing, row_counts.newest_decision, to_all=chosen.metrics_open)
     # Started by what serves the application, not by making it.
-    app.extensions["background"] = Background(TASKS)
+    sender = Sender(chosen.allowed_networks)
+    app.extensions["webhook_networks"] = chosen.allowed_networks
+    app.extensions["background"] = Background((*TASKS, Task("send to webhooks", EVERY_S, sender.round)))
     app.before_request(_connect)
     app.teardown_request(_disconnect)
     authentication.register(app)

@@ -7,6 +7,7 @@ import os
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
+from ipaddress import IPv4Network, IPv6Network
 from pathlib import Path
 from typing import Any
 
@@ -39,7 +40,18 @@ TABLE = (
     Setting("proxy", "none", "address", "the reverse proxy whose X-Forwarded-For and X-Forwarded-Proto are believed"),
     Setting("log", "json", "style", "lines on standard error, one for each request: json, or plain for people"),
     Setting("log_level", "info", "level", "least that is logged: debug, info, warning or error"),
-    Setting("metrics_open", False, "true or false", "true lets anybody read /metrics; else it takes an admin's token"),
+    Setting(
+        "metrics_open",
+        False,
+        "true or false",
+        "true lets anybody read /metrics; else it takes a token of the role monitoring or admin",
+    ),
+    Setting(
+        "webhook_networks",
+        "none",
+        "networks",
+        "internal networks that webhooks may send to, such as 192.168.0.0/16,fd00::/8",
+    ),
 )
 
 
@@ -56,6 +68,13 @@ class Settings:
     log: str = "json"
     log_level: str = "info"
     metrics_open: bool = False
+    webhook_networks: str = "none"
+
+    @property
+    def allowed_networks(self) -> tuple[IPv4Network | IPv6Network, ...]:
+        """The internal networks that webhooks may send to."""
+        written = () if self.webhook_networks == "none" else self.webhook_networks.split(",")
+        return tuple(ipaddress.ip_network(one.strip()) for one in written)
 
     def __post_init__(self) -> None:
         if not self.database.startswith(("sqlite:///", "postgresql://", "postgres://")):
@@ -67,6 +86,10 @@ class Settings:
                 raise BadSettings(f"{name} is {getattr(self, name)}; it must be from {least} to {most}")
         if self.proxy != "none" and not _is_address(self.proxy):
             raise BadSettings(f"proxy is {self.proxy!r}; write the IP address it connects from, or none")
+        try:
+            _ = self.allowed_networks
+        except ValueError as error:
+            raise BadSettings(f"webhook_networks: {error}; write networks with commas between, or none") from None
         for name, words in (("log", ("json", "plain")), ("log_level", ("debug", "info", "warning", "error"))):
             if getattr(self, name) not in words:
                 raise BadSettings(f"{name} is {getattr(self, name)!r}; write {' or '.join(words)}")

@@ -6,6 +6,7 @@ import re
 
 import pytest
 
+from lots.pages.site import session
 from tests.pages.reading import FILE, Browser, log, typed
 
 ASKED = ("/receiving", "/receiving/1", "/receiving/1/labels", "/receiving/1/labels.svg", "/bench", "/bench/file")
@@ -20,6 +21,17 @@ def test_strangers_are_sent_to_sign_in(desk):
     for path in SENT:
         answer = client.post(path, data={"seal": "x"})
         assert (302, True) == (answer.status_code, answer.headers["Location"].startswith("/sign-in"))
+
+
+@pytest.mark.parametrize("role", ["integration", "monitoring"])
+def test_programs_do_not_sign_in(desk, role):
+    """Their tokens are refused in words, and open no page from a cookie either."""
+    client = desk.app.test_client()
+    answer = client.post("/sign-in", data={"token": desk.tokens[role]})
+    assert (403, True) == (answer.status_code, "This token is for a program." in answer.get_data(as_text=True))
+    assert "Set-Cookie" not in answer.headers
+    client.set_cookie(session.COOKIE, desk.tokens[role])
+    assert "/sign-in?then=/lots" == client.get("/lots").headers["Location"]
 
 
 def test_other_desks_are_told_whose_work_it_is(desk):

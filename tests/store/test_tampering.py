@@ -241,6 +241,7 @@ def test_an_entry_that_is_edited_is_found(lot):
         "number": 999,
         "chain": "shop",
         "lot_id": 1_000,
+        "announces": not second.announces,
     }
     for column, value in changes.items():
         with undone(models.Event, second.id):

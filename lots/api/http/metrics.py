@@ -55,7 +55,7 @@ def register(
     Args:
         standings: answers how many lots stand where.
         decisions: answers the number of the newest decision, 0 before the first.
-        to_all: True when no token is needed; else it takes one of the role admin.
+        to_all: True when no token is needed; else it takes one of the role monitoring or admin.
 
     Notes:
         Requests and their durations are of this process: with several workers each one answers for itself. Lots and
@@ -93,6 +93,6 @@ def register(
 
     @app.get("/metrics")
     def metrics() -> Any:
-        return shown() if to_all else admitted((), shown)()
+        return shown() if to_all else admitted(("monitoring",), shown)()
 
     app.after_request(count)

@@ -45,6 +45,8 @@ class Resource(MethodView):
     """A path. `who` says which roles may use each of its methods; admin may use all. A method without a row answers 403 to everyone else."""
 
     who: ClassVar[dict[str, tuple[str, ...]]] = {}
+    # False where a repeated POST does its work again, whatever key it carries.
+    repeatable: ClassVar[bool] = True
     # Of what GET answers where that is a page of a list; found when the path is registered.
     row_of_page: ClassVar[Schema | None] = None
 
@@ -56,7 +58,7 @@ class Resource(MethodView):
     def _admitted(self, **kwargs: Any) -> Any:
         _check_query()
         answer = super().dispatch_request
-        if request.method == "POST" and "Idempotency-Key" in request.headers:
+        if request.method == "POST" and self.repeatable and "Idempotency-Key" in request.headers:
             return _once(lambda: _as_response(answer(**kwargs)))
         response = _as_response(answer(**kwargs))
         if request.method in ("GET", "HEAD") and response.status_code == 200:

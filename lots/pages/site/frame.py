@@ -22,6 +22,7 @@ from werkzeug.exceptions import HTTPException
 from lots.pages.site import session
 from lots.pages.site.api_client import ask
 from lots.pages.site.session import signed_in
+from lots.services.setup.roles import PROGRAMS
 
 pages = Blueprint("pages", __name__, template_folder="../templates")
 
@@ -62,6 +63,7 @@ TASKS = (
 
 _NO_ENTRY = {
     401: "This token is mistyped, revoked or expired. Ask your administrator for another.",
+    403: "This token is for a program. Sign in with the token of your desk.",
     429: "Too many wrong tokens came from where you are. Wait a minute, then try again.",
 }
 
@@ -127,6 +129,8 @@ def signed() -> Any:
     if answer is None or not answer.good:
         wrong = _NO_ENTRY.get(answer.status, answer.detail) if answer else "Type or scan your token first."
         return render_template("site/sign_in.html", then=then, wrong=wrong), 401
+    if answer.body["role"] in PROGRAMS:
+        return render_template("site/sign_in.html", then=then, wrong=_NO_ENTRY[403]), 403
     # Only a place on this server: anything else would lead people away from it.
     inside = then.startswith("/") and not then.startswith("//") and "\\" not in then
     return session.keep(make_response(redirect(then if inside else url_for("pages.home"))), g.token)

@@ -15,6 +15,7 @@ from typing import Any
 from flask import Response, abort, current_app, g, redirect, render_template, request, url_for
 
 from lots.pages.site.api_client import ask
+from lots.services.setup.roles import PROGRAMS
 
 COOKIE = "lots_token"
 # A shift and a bit; then the token must be typed again.
@@ -27,7 +28,7 @@ def load() -> None:
     g.me = None
     if g.token and request.endpoint != "pages.stylesheet":
         answer = ask("GET", "/me")
-        g.me = answer.body if answer.good else None
+        g.me = answer.body if answer.good and answer.body["role"] not in PROGRAMS else None
 
 
 def seal() -> str:
