@@ -14,7 +14,7 @@ from lots.services import clock, views
 from lots.services.errors import Conflict, NotFound
 from lots.store import audit
 from lots.store.assessment import decisions, lots
-from lots.store.engine.database import transaction
+from lots.store.engine.database import connect, transaction
 from lots.store.engine.paging import Page
 from lots.store.production import tracing
 from lots.store.receiving import samples
@@ -170,6 +170,21 @@ def _possibly(reason: str, reach: Reach, known: dict[int, tuple[Stay, Any]]) -> 
 def containments(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
     """Returns a page of containments."""
     return tracing.containments(filters, cursor, limit).map(_containment_view)
+
+
+def must_come_off() -> list[dict[str, Any]]:
+    """Returns the spools on a machine now whose lot has lost the use they are loaded for, the longest contained first. One query on indexes.
+
+    What a lot only possibly reached is another lot's spool and may be good, so it is not among them. Pages ask with each request: their own
+    connection may have been given back before.
+    """
+    connect()
+    # A spool that holds several lots comes off once.
+    first = {row.load_id: row for row in reversed(tracing.still_on_machines())}
+    return [
+        {"spool_code": row.load.spool.code, **views.place(row.load), "supplier_lot": row.lot.supplier_lot}
+        for row in sorted(first.values(), key=lambda row: int(row.id))
+    ]
 
 
 def _containment_view(row: Any) -> dict[str, Any]:

@@ -352,5 +352,5 @@ def test_looking_changes_nothing(shop):
         edit(models.Supplier, 1, name="Nobody's")
     before = contents()
     with connected(), store.snapshot():
-        assert ["shop, entry 6: supplier 1 was edited since."] == [flaw.line for flaw in integrity_checks.found()]
+        assert ["shop, entry 8: supplier 1 was edited since."] == [flaw.line for flaw in integrity_checks.found()]
     assert before == contents()

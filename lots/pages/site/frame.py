@@ -81,7 +81,7 @@ def _load() -> None:
 @pages.after_request
 def _own_policy(answer: Response) -> Response:
     answer.headers["Content-Security-Policy"] = CSP
-    answer.headers["Cache-Control"] = "no-store" if request.endpoint != "pages.stylesheet" else "public, max-age=3600"
+    answer.headers["Cache-Control"] = "no-store" if request.endpoint not in session.STATIC else "public, max-age=3600"
     return answer
 
 
@@ -128,7 +128,9 @@ def signed() -> Any:
     then = request.form.get("then", "")
     if answer is None or not answer.good:
         wrong = _NO_ENTRY.get(answer.status, answer.detail) if answer else "Type or scan your token first."
-        return render_template("site/sign_in.html", then=then, wrong=wrong), 401
+        return render_template(
+            "site/sign_in.html", then=then, wrong=wrong
+        ), 403 if answer and answer.status == 403 else 401
     if answer.body["role"] in PROGRAMS:
         return render_template("site/sign_in.html", then=then, wrong=_NO_ENTRY[403]), 403
     # Only a place on this server: anything else would lead people away from it.

@@ -18,6 +18,9 @@ from lots.pages.site.api_client import ask
 from lots.services.setup.roles import PROGRAMS
 
 COOKIE = "lots_token"
+# Where the script of the red bar is; like the style sheet it is the same for everybody.
+SCRIPT = "/static/red-bar.js"
+STATIC = ("pages.stylesheet", "pages.red_bar_script")
 # A shift and a bit; then the token must be typed again.
 KEPT_S = 12 * 3600
 
@@ -26,7 +29,7 @@ def load() -> None:
     """Before each page: takes the token from the cookie and finds out whose it is."""
     g.token = request.cookies.get(COOKIE, "")
     g.me = None
-    if g.token and request.endpoint != "pages.stylesheet":
+    if g.token and request.endpoint not in STATIC:
         answer = ask("GET", "/me")
         g.me = answer.body if answer.good and answer.body["role"] not in PROGRAMS else None
 

@@ -11,6 +11,7 @@ from peewee import SQL
 
 from lots.domain.production.changes import Change
 from lots.store.changes.numbering import settled_up_to
+from lots.store.engine.compiled_queries import Prepared, given
 from lots.store.tables.models import Event
 
 
@@ -33,24 +34,30 @@ def entries(since: int, most: int, until: int | None = None) -> list[Told]:
         most: how many, >= 1.
         until: what `settled_up_to` answered, where the caller has asked.
     """
-    until = settled_up_to() if until is None else until
-    query = _announcing().where(Event.id >= since)
-    if until is not None:
-        query = query.where(Event.id <= until)
-    return [told(row) for row in query.order_by(Event.id).limit(most)]
+    if until is None:
+        until = settled_up_to()
+    return [told(row) for row in _ENTRIES.all(since=since, until=_ALL if until is None else until, most=most)]
 
 
 def newest() -> Told | None:
     """The newest entry that holds changes, None before the first. One query on an index; three on PostgreSQL."""
     until = settled_up_to()
-    query = _announcing() if until is None else _announcing().where(Event.id <= until)
-    row = query.order_by(Event.id.desc()).first()
+    row = _NEWEST.first(until=_ALL if until is None else until)
     return told(row) if row else None
+
+
+# The largest number an entry can have.
+_ALL = 2**63 - 1
+_COLUMNS = (Event.id, Event.at, Event.by, Event.content, Event.hash)
 
 
 def _announcing() -> Any:
     # In words of SQL, as the index of the feed has it.
-    return Event.select(Event.id, Event.at, Event.by, Event.content, Event.hash).where(SQL("announces"))
+    return Event.select(*_COLUMNS).where(SQL("announces") & (Event.id <= given("until")))
+
+
+_ENTRIES = Prepared(lambda: _announcing().where(Event.id >= given("since")).order_by(Event.id).limit(given("most")))
+_NEWEST = Prepared(lambda: _announcing().order_by(Event.id.desc()).limit(1))
 
 
 def told(row: Any) -> Told:
