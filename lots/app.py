@@ -10,7 +10,7 @@ from flask import Flask, Request, request
 
 from lots import __version__
 from lots.api.assessment import concessions, decisions, reinspections, visual_trials
-from lots.api.documents import events, lot_pictures, lot_record, nonconformity_report
+from lots.api.documents import changes, events, lot_pictures, lot_record, nonconformity_report, webhooks
 from lots.api.drift import baselines, drift
 from lots.api.files import imports
 from lots.api.http import (
@@ -44,6 +44,8 @@ from lots.api.setup import (
 )
 from lots.background import Background, Task
 from lots.pages.all_pages import pages
+from lots.services.documents.webhook_sending import EVERY_S, Sender
+from lots.services.instruments import due_notes
 from lots.services.setup import tidying
 from lots.settings import BadSettings, Settings, load_settings, unknown_variables
 from lots.store import row_counts
@@ -79,6 +81,8 @@ ROUTES = (
     inspection.routes,
     decision_risk.routes,
     events.routes,
+    changes.routes,
+    webhooks.routes,
     color_differences.routes,
     directory.routes,
     test_prints.routes,
@@ -100,7 +104,7 @@ _STATEMENT_S = 30
 # The pause between two rounds of removing what is kept for some days only, s.
 _TIDY_S = 300.0
 # What is done beside answering requests, in every process that serves.
-TASKS: tuple[Task, ...] = ()
+TASKS: tuple[Task, ...] = (Task("note instruments due", 60, due_notes.note_due),)
 
 
 class Application(Flask):
@@ -147,7 +151,10 @@ def create_app(settings: Settings | None = None, *, new: bool = False) -> Flask:
     throttle.register(app)
     metrics.register(app, row_counts.lots_by_standing, row_counts.newest_decision, to_all=chosen.metrics_open)
     # Started by what serves the application, not by making it.
-    app.extensions["background"] = Background((*TASKS, _tidying(chosen.repeat_days)))
+    sender = Sender(chosen.allowed_networks)
+    app.extensions["webhook_networks"] = chosen.allowed_networks
+    sending = Task("send to webhooks", EVERY_S, sender.round)
+    app.extensions["background"] = Background((*TASKS, _tidying(chosen.repeat_days), sending))
     app.before_request(_connect)
     app.teardown_request(_disconnect)
     authentication.register(app)

@@ -12,6 +12,7 @@ from typing import Any
 import click
 
 from lots import __version__
+from lots.services.setup.roles import ROLES
 from lots.settings import BadSettings, Settings, load_settings
 
 
@@ -258,7 +259,6 @@ def _name(text: str) -> str:
     return text.strip()
 
 
-_ROLES = ("receiving", "quality", "purchasing", "production", "admin")
 _DAYS = click.option(
     "--days", type=click.IntRange(1, 3650), default=365, show_default=True, help="How long it holds, in days."
 )
@@ -266,7 +266,12 @@ _DAYS = click.option(
 
 @token.command("add")
 @click.argument("name")
-@click.option("--role", type=click.Choice(_ROLES), required=True, help="Which desk it is for; admin may do everything.")
+@click.option(
+    "--role",
+    type=click.Choice(ROLES),
+    required=True,
+    help="Which desk or kind of program it is for; admin may do everything.",
+)
 @_DAYS
 def add_token(name: str, role: str, days: int) -> None:
     """Make a token for NAME and print it, once. Only its hash is kept.

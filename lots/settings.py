@@ -8,6 +8,7 @@ import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields
+from ipaddress import IPv4Network, IPv6Network
 from pathlib import Path
 from typing import Any
 
@@ -42,7 +43,18 @@ TABLE = (
     Setting("log", "json", "style", "lines on standard error, one for each request: json, or plain for people"),
     Setting("log_level", "info", "level", "least that is logged: debug, info, warning or error"),
     Setting("repeat_days", 7, "days", "how long answers to POSTs with a key, and ended sessions, are kept; at least 1"),
-    Setting("metrics_open", False, "true or false", "true lets anybody read /metrics; else it takes an admin's token"),
+    Setting(
+        "metrics_open",
+        False,
+        "true or false",
+        "true lets anybody read /metrics; else it takes a token of the role monitoring or admin",
+    ),
+    Setting(
+        "webhook_networks",
+        "none",
+        "networks",
+        "internal networks that webhooks may send to, such as 192.168.0.0/16,fd00::/8",
+    ),
 )
 
 
@@ -61,6 +73,13 @@ class Settings:
     log_level: str = "info"
     repeat_days: int = 7
     metrics_open: bool = False
+    webhook_networks: str = "none"
+
+    @property
+    def allowed_networks(self) -> tuple[IPv4Network | IPv6Network, ...]:
+        """The internal networks that webhooks may send to."""
+        written = () if self.webhook_networks == "none" else self.webhook_networks.split(",")
+        return tuple(ipaddress.ip_network(one.strip()) for one in written)
 
     def __post_init__(self) -> None:
         if not self.database.startswith(("sqlite:///", "postgresql://", "postgres://")):
@@ -79,6 +98,10 @@ class Settings:
         if self.proxy != "none" and not all(part == "unix" or _is_address(part) for part in parts):
             says = "write the IP addresses it connects from, separated by commas, or unix for a unix socket, or none"
             raise BadSettings(f"proxy is {self.proxy!r}; {says}")
+        try:
+            _ = self.allowed_networks
+        except ValueError as error:
+            raise BadSettings(f"webhook_networks: {error}; write networks with commas between, or none") from None
         for name, words in (("log", ("json", "plain")), ("log_level", ("debug", "info", "warning", "error"))):
             if getattr(self, name) not in words:
                 raise BadSettings(f"{name} is {getattr(self, name)!r}; write {' or '.join(words)}")

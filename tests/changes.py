@@ -9,19 +9,22 @@ from unittest.mock import patch
 from werkzeug.test import TestResponse
 
 from lots.domain.receiving.severity import Severity
+from lots.services.instruments import due_notes
 from lots.services.setup import access
 from tests.api.bodies import CASES, Furnished
-from tests.shop import MEASURED, Shop
+from tests.shop import MEASURED, SIMPLE_LIMITS, Shop
 from tests.store.rows import connected
 
-# POSTs that only work something out.
-READS = {"/v1/picks", "/v1/tab-checks", "/v1/color-differences"}
+# POSTs that only work something out, or only send.
+READS = {"/v1/picks", "/v1/tab-checks", "/v1/color-differences", "/v1/webhooks/{number}/test"}
 # After these the grade of the furnished shop asks for more than its lots have.
 LAST = ("/v1/shades/{number}/revisions", "/v1/grades/{number}/limits")
 _MORE = {
     "/v1/lots/{number}/reassess": ("POST", lambda at: at.lot_id, lambda at: None),
     "/v1/concessions/{number}/approve": ("POST", lambda at: at.concession(), lambda at: None),
     "/v1/imports": ("POST", lambda at: "", lambda at: None),
+    "/v1/webhooks/{number}/end": ("POST", lambda at: at.webhook(), lambda at: None),
+    "/v1/webhooks/{number}/test": ("POST", lambda at: at.webhook(), lambda at: None),
     "/v1/baselines": (
         "POST",
         lambda at: "",
@@ -75,12 +78,29 @@ def lived_in(shop: Shop) -> Furnished:
         if path == "/v1/spools":
             wind_two_lots(at)
     at.more_drawn()
+    every_kind_of_change(at)
     shop.load(at.fresh_lot()["spools"][0]["code"], status=409)
     with connected():
         access.add_token("Ilse", "quality")
         access.renew_token("Ilse")
         access.revoke_token("Ilse")
     return at
+
+
+def every_kind_of_change(at: Furnished) -> None:
+    """Lots in each standing, a load that ended, a place to look after, and an instrument that is due: whatever the feed tells."""
+    shop = at.shop
+    for action in ("return", "scrap"):
+        shop.decide(at.fresh_lot()["lot_id"], action)
+    limits = {**SIMPLE_LIMITS, "uses": {"cosmetic": ["color"], "hidden": ["diameter"]}}
+    grade = shop.grade("G-RESTRICTED", limits)
+    spool = shop.receive(at.supplier, grade, "Q-RESTRICTED")["spools"][0]["code"]
+    shop.diameter(spool)
+    shop.color(spool, [80.0, 0.0, 0.0])
+    other = shop.post("quality", "/instruments", {"code": "MIC-DUE", "kind": "k", "check_interval_days": 9})
+    shop.post("quality", f"/instruments/{other['id']}/checks", {"checked_at": MEASURED, "result": "fail"})
+    with connected():
+        due_notes.note_due()
 
 
 def wind_two_lots(at: Furnished) -> dict[str, Any]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from lots.pages import assessment, documents, grades, lots, production, purchasing, tab_checks
 from lots.pages.readings import bench, bench_file, voids
 from lots.pages.receiving import corrections, deliveries
-from lots.pages.site import signing_in
+from lots.pages.site import red_bar, signing_in
 from lots.pages.site.frame import pages
 
 __all__ = [
@@ -20,6 +20,7 @@ __all__ = [
     "pages",
     "production",
     "purchasing",
+    "red_bar",
     "signing_in",
     "tab_checks",
     "voids",

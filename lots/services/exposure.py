@@ -8,13 +8,14 @@ from typing import Any
 from lots.domain.assessment.limits_revision import limits_from, verdict_on_use
 from lots.domain.assessment.standing_by_hand import LOADABLE
 from lots.domain.code_identity import has_control
+from lots.domain.production.changes import Change, Stand, containment_opened
 from lots.domain.production.tracing import LONGEST_GAP, Reach, Stay, lots_of_job, reached_by
 from lots.domain.words import clause, moment
 from lots.services import clock, views
 from lots.services.errors import Conflict, NotFound
 from lots.store import audit
 from lots.store.assessment import decisions, lots
-from lots.store.engine.database import transaction
+from lots.store.engine.database import connect, transaction
 from lots.store.engine.paging import Page
 from lots.store.production import tracing
 from lots.store.receiving import samples
@@ -119,41 +120,46 @@ def _job_of(name: str) -> Any:
     return row
 
 
-def open_containments(lot: Any, before: tuple[str, dict[str, str]], decision: Any, now: datetime) -> list[int]:
+def open_containments(lot: Any, before: Stand, decision: Any, now: datetime) -> list[Change]:
     """Opens a containment for each place a lot had reached for a use that it has just lost, in the caller's transaction.
 
-    Returns their numbers.
+    Returns the changes, each with the number of its containment.
 
     Args:
         lot: as it stands now.
-        before: (standing, verdict per use) until now.
+        before: where it stood until now.
         decision: what took it out of use.
     """
-    standing, uses = before
-    if standing not in LOADABLE:
+    if before.standing not in LOADABLE:
         return []
     blocks = limits_from(lot.limits_revision.body).blocks if lot.limits_revision else ()
 
     def lost(use: str) -> bool:
         fit_now = lot.standing in LOADABLE and verdict_on_use(lot.uses, blocks, use) == "pass"
-        return verdict_on_use(uses, blocks, use) == "pass" and not fit_now
+        return verdict_on_use(before.uses, blocks, use) == "pass" and not fit_now
 
     known = _around(tracing.loads_of_lot(lot.id))
     cared_for = tracing.contained(lot.id) if known else set()
-    return tracing.contain(
-        [
-            {
-                "lot": lot,
-                "load": reach.stay.load_id,
-                "decision": decision,
-                "certain": reach.certain,
-                "why": decision.reason if reach.doubt is None else _possibly(decision.reason, reach, known),
-                "opened_at": now,
-            }
-            for reach in reached_by(lot.id, [stay for stay, _ in known.values()])
-            if reach.stay.load_id not in cared_for and lost(known[reach.stay.load_id][1].use)
-        ]
-    )
+    opened = [
+        {
+            "lot": lot,
+            "load": reach.stay.load_id,
+            "decision": decision,
+            "certain": reach.certain,
+            "why": decision.reason if reach.doubt is None else _possibly(decision.reason, reach, known),
+            "opened_at": now,
+        }
+        for reach in reached_by(lot.id, [stay for stay, _ in known.values()])
+        if reach.stay.load_id not in cared_for and lost(known[reach.stay.load_id][1].use)
+    ]
+    numbers = tracing.contain(opened)
+    return [_opened(number, row, known[row["load"]][1]) for number, row in zip(numbers, opened, strict=True)]
+
+
+def _opened(number: int, row: dict[str, Any], load: Any) -> Change:
+    """The change that a containment is."""
+    place = views.change_place(load, row["lot"])
+    return containment_opened(number, place, row["why"], certain=row["certain"], loaded=load.unloaded_at is None)
 
 
 def _possibly(reason: str, reach: Reach, known: dict[int, tuple[Stay, Any]]) -> str:
@@ -165,6 +171,21 @@ def _possibly(reason: str, reach: Reach, known: dict[int, tuple[Stay, Any]]) -> 
 def containments(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
     """Returns a page of containments."""
     return tracing.containments(filters, cursor, limit).map(_containment_view)
+
+
+def must_come_off() -> list[dict[str, Any]]:
+    """Returns the spools on a machine now whose lot has lost the use they are loaded for, the longest contained first. One query on indexes.
+
+    What a lot only possibly reached is another lot's spool and may be good, so it is not among them. Pages ask with each request: their own
+    connection may have been given back before.
+    """
+    connect()
+    # A spool that holds several lots comes off once.
+    first = {row.load_id: row for row in reversed(tracing.still_on_machines())}
+    return [
+        {"spool_code": row.load.spool.code, **views.place(row.load), "supplier_lot": row.lot.supplier_lot}
+        for row in sorted(first.values(), key=lambda row: int(row.id))
+    ]
 
 
 def _containment_view(row: Any) -> dict[str, Any]:

@@ -11,6 +11,7 @@ from lots.domain.assessment.standing_by_hand import LOADABLE
 from lots.domain.characteristics.moisture import Wetness
 from lots.domain.characteristics.registry import DECLARED
 from lots.domain.conformity.findings import Finding
+from lots.domain.production.changes import Place
 from lots.domain.receiving.coverage import CLOSED_LOT
 from lots.store.receiving.deliveries import current
 from lots.store.receiving.samples import Changes
@@ -259,6 +260,11 @@ def place(load: Any) -> dict[str, str]:
         "machine": load.on_machine.name if load.on_machine else load.machine,
         "job": load.of_job.number if load.of_job else load.job,
     }
+
+
+def change_place(load: Any, lot: Any) -> Place:
+    """A load as a change tells it, of a lot that its spool holds or may hold."""
+    return Place(load.id, lot.id, lot.supplier_lot, load.spool.code, **place(load), use=load.use)
 
 
 def load(row: Any) -> dict[str, Any]:

@@ -7,14 +7,16 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from peewee import BooleanField
 
 from lots.domain.hash_chain import BEGINNING, Entry, digest, entry_after
+from lots.domain.production.changes import Change
+from lots.store.changes import numbering
 from lots.store.engine.column_types import Instant
 from lots.store.engine.database import db, locks_rows
 from lots.store.engine.paging import Page, among, page
@@ -83,6 +85,7 @@ ACTIONS = (
     "token revoked",
     "webhook added",
     "webhook ended",
+    "webhook replayed",
     "instrument due",
     "shop migrated",
 )
@@ -185,10 +188,11 @@ def note(
     now: datetime,
     rows: Mapping[str, Iterable[int]],
     values: Mapping[str, Any] | None = None,
+    changes: Sequence[Change] = (),
 ) -> None:
     """Appends an entry to the history of a lot, or of the shop: in the transaction that made the change, after it.
 
-    Three statements, and one for each table that was written.
+    Three statements, and one for each table that was written. On PostgreSQL one more where it tells changes.
 
     Args:
         lot_id: whose history; None for what concerns no single lot.
@@ -197,6 +201,7 @@ def note(
         now: when.
         rows: table -> numbers of its rows that were added or changed. They are read back, so that the digests are of what is stored.
         values: what the rows say now, where what they said before is kept nowhere else; text, numbers and the like.
+        changes: what the feed tells programs of it.
 
     Raises:
         ValueError: a phrase that is not one of ACTIONS, or a row that is not there.
@@ -212,10 +217,14 @@ def note(
         content["values"] = {
             name: Instant().db_value(value) if isinstance(value, datetime) else value for name, value in values.items()
         }
+    if changes:
+        content["changes"] = list(changes)
     chain = chain_of(lot_id)
-    held = _hold(chain)
+    held = hold(chain)
     last = (held.length, held.head) if held.length else None
     entry = entry_after(last, chain, str(Instant().db_value(now)), by, what, content)
+    if changes:
+        numbering.announce()
     Event.insert(
         chain=chain,
         number=entry.number,
@@ -226,6 +235,7 @@ def note(
         content=content,
         previous=entry.previous,
         hash=entry.hash,
+        announces=True if changes else None,
     ).execute()
     Chain.update(length=entry.number, head=entry.hash).where(Chain.id == held.id).execute()
 
@@ -289,7 +299,7 @@ def _plain(field: Any, value: Any) -> Any:
     return repr(value) if isinstance(value, bytes) else value
 
 
-def _hold(chain: str) -> Any:
+def hold(chain: str) -> Any:
     """A chain's row, held until the transaction ends: on SQLite the write lock does that. Made when it is the first entry."""
     query = Chain.select().where(Chain.chain == chain)
     if locks_rows():
@@ -311,6 +321,11 @@ def listed(filters: Mapping[str, Any], cursor: str | None, limit: int) -> Page:
     return page(query, Event.id, cursor, limit)
 
 
+def last_of(what: str) -> Any:
+    """The newest entry of a kind, None before the first. One query on an index."""
+    return Event.select().where(Event.what == what).order_by(Event.id.desc()).first()
+
+
 def heads() -> dict[str, tuple[int, str]]:
     """Length and head of every chain, by its name. One query."""
     return {row.chain: (row.length, row.head) for row in Chain.select().order_by(Chain.id)}
@@ -322,13 +337,21 @@ def chains() -> list[str]:
     return list(dict.fromkeys([*heads(), *(row.chain for row in with_entries)]))
 
 
-def entries(chain: str) -> list[tuple[Entry, int | None]]:
-    """Every entry of a chain with the number of the lot that stands beside it, by number, as it is stored. One query on an index."""
-    names = ("number", "at", "by", "what", "content", "previous", "hash", "lot_id")
+class Beside(NamedTuple):
+    """What stands beside an entry and follows from it: the number of its lot, and whether the feed tells it."""
+
+    lot_id: int | None
+    announces: bool
+
+
+def entries(chain: str) -> list[tuple[Entry, Beside]]:
+    """Every entry of a chain with what stands beside it, by number, as it is stored. One query on an index."""
+    names = ("number", "at", "by", "what", "content", "previous", "hash", "lot_id", "announces")
     query = Event.select(*(getattr(Event, name) for name in names)).where(Event.chain == chain)
     found = []
-    for number, at, by, what, content, previous, own, lot_id in db.execute(query.order_by(Event.number)).fetchall():
-        found.append((Entry(chain, number, at, by, what, _parsed(content), previous, own), lot_id))
+    for number, at, by, what, content, previous, own, *beside in db.execute(query.order_by(Event.number)).fetchall():
+        entry = Entry(chain, number, at, by, what, _parsed(content), previous, own)
+        found.append((entry, Beside(beside[0], bool(beside[1]))))
     return found
 
 

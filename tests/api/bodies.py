@@ -154,6 +154,11 @@ class Furnished:
         (entry,) = self.shop.get("quality", f"/containments?open=true&lot_id={lot_id}")["items"]
         return entry["id"]
 
+    def webhook(self) -> int:
+        """The number of a webhook whose receiver has no address."""
+        number: int = self.shop.post("admin", "/webhooks", _webhook(self))["id"]
+        return number
+
     def machine(self) -> int:
         """The number of a machine."""
         self.load()
@@ -334,6 +339,10 @@ def _correction(at: Furnished) -> dict[str, Any]:
         "confirm_spool_count": True,
         "net_mass_g": 800,
     }
+
+
+def _webhook(_: Furnished) -> dict[str, Any]:
+    return {"url": f"https://receiver.invalid/{next(_number)}", "kinds": ["lot.blocked", "containment.opened"]}
 
 
 # Path in the document -> (method, number or code in the path, body).
@@ -520,6 +529,8 @@ CASES: dict[str, Case] = {
         lambda at: {"supplier_id": at.supplier["id"], "grade_id": at.grade["id"], "reason": "they changed the line"},
     ),
     "/v1/baselines": ("POST", lambda at: "", _baseline),
+    "/v1/webhooks": ("POST", lambda at: "", _webhook),
+    "/v1/webhooks/{number}/replay": ("POST", lambda at: at.webhook(), lambda at: {"after": "0.0"}),
     "/v1/color-differences": (
         "POST",
         lambda at: "",

@@ -221,10 +221,10 @@ def test_an_instrument_may_be_named_by_its_code(at):
     "kind", ["diameter", "color", "gloss", "opacity", "deliveries", "shrinkage", "bond", "surface", "moisture"]
 )
 def test_each_kind_is_for_the_roles_of_its_json_request(at, kind):
-    """The clerk brings deliveries and what is read at the bench; the rest is for quality, to whom deliveries are not."""
+    """The clerk brings deliveries and what is read at the bench; the rest is for quality, to whom deliveries are not. A program imports all."""
     bench = ("diameter", "color", "gloss", "opacity")
-    for role in ("receiving", "quality", "admin"):
-        may = role == "admin" or kind in bench or (role == "receiving") == (kind == "deliveries")
+    for role in ("receiving", "quality", "integration", "admin"):
+        may = role in ("integration", "admin") or kind in bench or (role == "receiving") == (kind == "deliveries")
         answer = send(at, kind, "x,y\r\n1,2\r\n", role=role)
         assert (422 if may else 403) == answer.status_code, role
         if not may:

@@ -7,8 +7,8 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from time_machine import travel
 
+from lots.api.http import roles
 from lots.domain.assessment.limits_revision import USES
-from lots.services.setup import roles
 from tests.api.pictures.seen import picture
 from tests.shop import FULL_LIMITS, SIMPLE_LIMITS
 
@@ -106,7 +106,7 @@ def test_the_list_is_filtered_and_paged_as_lots_are(shop, lots):
     assert "More lots follow" in seen.said
 
 
-@pytest.mark.parametrize("role", roles.ROLES)
+@pytest.mark.parametrize("role", roles.ALL)
 def test_every_desk_may_see_it(shop, role):
     """Drawn from the same words as the figures."""
     number = shop.good_lot()["lot_id"]

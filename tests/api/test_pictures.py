@@ -2,9 +2,9 @@
 
 import pytest
 
+from lots.api.http import roles
 from lots.domain.colorimetry.color_difference import delta_e
 from lots.domain.colorimetry.color_values import Lab
-from lots.services.setup import roles
 from tests.api.pictures.seen import SVG, picture
 from tests.api.refusals import refused
 from tests.api.test_queries import asked
@@ -99,7 +99,7 @@ def test_the_outline_is_that_of_the_grades_own_formula(shop, formula):
             assert pytest.approx(0.9, abs=ON_THE_LIMIT) == delta_e(reference, sample, formula)
 
 
-@pytest.mark.parametrize("role", roles.ROLES)
+@pytest.mark.parametrize("role", roles.ALL)
 def test_every_desk_may_see_the_map(shop, role):
     """The picture stands on the page of a lot, which everybody may open; its number is text there."""
     number = measured(shop, SIMPLE_LIMITS, [[95.0, -0.8, 1.9]])

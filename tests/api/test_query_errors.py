@@ -26,6 +26,7 @@ LISTS = (
     "/v1/load-refusals",
     "/v1/events",
     "/v1/voids",
+    "/v1/webhooks",
 )
 
 

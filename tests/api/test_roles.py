@@ -14,9 +14,11 @@ def engine():
 
 
 RECEIVING, QUALITY, PURCHASING, PRODUCTION = "receiving", "quality", "purchasing", "production"
+INTEGRATION = "integration"
 BENCH = {RECEIVING, QUALITY}
 FLOOR = {PRODUCTION}
-ALL = {RECEIVING, QUALITY, PURCHASING, PRODUCTION}
+# A program that only watches the server may use none of these paths.
+ALL = {RECEIVING, QUALITY, PURCHASING, PRODUCTION, INTEGRATION}
 
 # Who may do what, beside the administrator, who may do everything. A path without a row here fails the tests.
 TABLE = {
@@ -138,6 +140,14 @@ TABLE = {
     ("GET", "/v1/load-refusals"): {PRODUCTION, QUALITY},
     ("GET", "/v1/lots/1/exposure"): {PRODUCTION, QUALITY},
     ("GET", "/v1/events"): {QUALITY},
+    ("GET", "/v1/changes"): ALL,
+    ("GET", "/v1/webhooks"): set(),
+    ("POST", "/v1/webhooks"): set(),
+    ("GET", "/v1/webhooks/1"): set(),
+    ("POST", "/v1/webhooks/1/end"): set(),
+    ("POST", "/v1/webhooks/1/test"): set(),
+    ("GET", "/v1/webhooks/1/failures"): set(),
+    ("POST", "/v1/webhooks/1/replay"): set(),
     ("GET", "/v1/drift"): ALL,
     ("GET", "/v1/baselines"): ALL,
     ("POST", "/v1/baselines"): {QUALITY},
@@ -150,8 +160,8 @@ TABLE = {
     ("POST", "/v1/inspection-severity"): {QUALITY},
     ("POST", "/v1/color-differences"): ALL,
     ("GET", "/v1/directory"): ALL,
-    ("GET", "/v1/imports"): BENCH,
-    ("POST", "/v1/imports"): BENCH,
+    ("GET", "/v1/imports"): {INTEGRATION, *BENCH},
+    ("POST", "/v1/imports"): {INTEGRATION, *BENCH},
 }
 OPEN = {("GET", "/v1/openapi.json")}
 

@@ -22,6 +22,16 @@ def test_strangers_are_sent_to_sign_in(desk):
         assert (302, True) == (answer.status_code, answer.headers["Location"].startswith("/sign-in"))
 
 
+@pytest.mark.parametrize("role", ["integration", "monitoring"])
+def test_programs_do_not_sign_in(desk, role):
+    """Their tokens are refused in words, and begin no session."""
+    client = desk.app.test_client()
+    answer = sign_in(client, desk.tokens[role])
+    assert (403, True) == (answer.status_code, "This token is for a program." in answer.get_data(as_text=True))
+    assert client.get_cookie("lots_session") is None
+    assert "/sign-in?then=/lots" == client.get("/lots").headers["Location"]
+
+
 def test_other_desks_are_told_whose_work_it_is(desk):
     """Purchasing gets none of it, production only the pages of a spool, quality does not log deliveries."""
     desk.receive(desk.quillwort, desk.white)

@@ -26,6 +26,7 @@ from lots.domain.characteristics.registry import DECLARED
 from lots.services.setup import access
 from lots.settings import Settings
 from lots.store.engine import database
+from tests.feed import stands_as_told
 from tests.services.standing_model import (
     EACH_SPOOL,
     GREY,
@@ -388,13 +389,17 @@ class Days(RuleBasedStateMachine):
         assert all(sum(permit.taken.values()) <= permit.most + permit.beyond for permit in lot.permits)
 
     def nothing_vanishes(self) -> None:
-        """Worked out again, a lot stands where it stood; every reading is still there, and every refused load is on record."""
+        """Worked out again, a lot stands where it stood; every reading is still there, and every refused load is on record.
+
+        The feed of changes, replayed from the beginning, says where lots stand and what is loaded.
+        """
         for lot in self.lots.values():
             row, judged = self.shop.lot(lot.number), self.shop.assessment(lot.number)
             assert [row[name] for name in SAME] == [judged[name] for name in SAME]
             kept = self.shop.get("quality", f"/lots/{lot.number}/readings?limit=500")["items"]
             told = [(r["id"], r["decision_valid"], r["voided"] is not None) for r in kept]
             assert [(r.number, r.valid, r.voided) for r in lot.readings[: len(told)]] == told
+        stands_as_told(self.shop)
         assert self.refused == len(self.shop.get("quality", "/load-refusals?limit=500")["items"])
 
 

@@ -45,7 +45,9 @@ class EventSchema(Schema):
     content = fields.Dict(
         keys=fields.String(),
         required=True,
-        metadata={"description": "`rows` with their digests, and `values` where the former ones are kept nowhere else"},
+        metadata={
+            "description": "`rows` with their digests, `values` where the former ones are kept nowhere else, and `changes` as the feed tells them"
+        },
     )
     previous = fields.String(required=True, metadata={"description": "hash of the entry before; zeros for the first"})
     hash = fields.String(

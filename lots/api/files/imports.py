@@ -29,6 +29,8 @@ from lots.services.files.csv_tables import DELIMITERS, Options
 
 routes = Routes("imports", __name__, url_prefix="/v1/imports", description="Readings and deliveries from files.")
 KINDS = tuple(SCHEMAS)
+# A program may import what no single desk may.
+INTEGRATION = "integration"
 # As whoever may send the same as JSON.
 WHO = {name: declared.measured_by for name, declared in DECLARED.items()} | {imports.DELIVERIES: ("receiving",)}
 
@@ -39,7 +41,7 @@ def _who_may() -> str:
     for name, declared in DECLARED.items():
         readings.setdefault(WHO[name], []).append(declared.said)
     told = ", ".join(f"of {_and(names)} for {_and(roles)}" for roles, names in readings.items())
-    return f"Readings {told.replace(' for ', ' are for ', 1)}. Deliveries are for {_and(WHO[imports.DELIVERIES])}."
+    return f"Readings {told.replace(' for ', ' are for ', 1)}. Deliveries are for {_and(WHO[imports.DELIVERIES])}. A program with the role {INTEGRATION} imports all."
 
 
 def _and(words: Sequence[str]) -> str:
@@ -242,7 +244,7 @@ def _read_form() -> tuple[dict[str, Any], FileStorage]:
 class Imports(Resource):
     """Files that were imported."""
 
-    who = {"GET": BENCH, "POST": BENCH}
+    who = {"GET": (*BENCH, INTEGRATION), "POST": (*BENCH, INTEGRATION)}
 
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(ImportSchema))
@@ -267,9 +269,9 @@ class Imports(Resource):
     def post(self) -> Any:
         """Import a CSV file of readings or deliveries, or colour exchange text of colours."""
         args, file = _read_form()
-        roles = WHO[args["kind"]]
-        if person().role not in (*roles, "admin"):
-            needed = " or ".join((*roles, "admin"))
+        roles = (*WHO[args["kind"]], INTEGRATION, "admin")
+        if person().role not in roles:
+            needed = " or ".join(roles)
             detail = f"{person().name} has the role {person().role}; to import {args['kind']}, this needs {needed}."
             raise Refused(http_problem(403, detail))
         content = file.stream.read()

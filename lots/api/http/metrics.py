@@ -58,7 +58,7 @@ def register(
     Args:
         standings: answers how many lots stand where.
         decisions: answers the number of the newest decision, 0 before the first.
-        to_all: True when no token is needed; else it takes one of the role admin.
+        to_all: True when no token is needed; else it takes one of the role monitoring or admin.
 
     Notes:
         Where PROMETHEUS_MULTIPROC_DIR names a folder, requests and durations are those of all processes that share it, the ended ones
@@ -105,7 +105,7 @@ def register(
 
     @app.get("/metrics")
     def metrics() -> Any:
-        return shown() if to_all else admitted((), shown)()
+        return shown() if to_all else admitted(("monitoring",), shown)()
 
     app.after_request(count)
     # For requests that the server answers by itself.

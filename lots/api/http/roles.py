@@ -11,7 +11,8 @@ from flask import g
 from lots.api.http.authentication import auth
 from lots.services.setup.roles import ROLES
 
-ALL = ROLES
+# Everybody may read what everybody needs, but for the program that only watches the server.
+ALL = tuple(role for role in ROLES if role != "monitoring")
 # Who receives and measures at the bench.
 BENCH = ("receiving", "quality")
 

@@ -47,6 +47,8 @@ class Resource(MethodView):
     """A path. `who` says which roles may use each of its methods; admin may use all. A method without a row answers 403 to everyone else."""
 
     who: ClassVar[dict[str, tuple[str, ...]]] = {}
+    # False where a repeated POST does its work again, whatever key it carries.
+    repeatable: ClassVar[bool] = True
     # Of what GET answers where that is a page of a list; found when the path is registered.
     row_of_page: ClassVar[Schema | None] = None
     # Address of what POST makes, such as /v1/suppliers/{id}, sent as its Location.
@@ -66,7 +68,8 @@ class Resource(MethodView):
         _check_query()
         answer = super().dispatch_request
         # Nothing is at a path with a control character, and PostgreSQL could not keep one beside the key.
-        if request.method == "POST" and "Idempotency-Key" in request.headers and not has_control(request.path):
+        keyed = self.repeatable and "Idempotency-Key" in request.headers and not has_control(request.path)
+        if request.method == "POST" and keyed:
             return _once(lambda: _as_response(answer(**kwargs)))
         response = _as_response(answer(**kwargs))
         if request.method in ("GET", "HEAD") and response.status_code == 200:

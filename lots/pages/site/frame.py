@@ -77,7 +77,7 @@ def _load() -> None:
 @pages.after_request
 def _own_policy(answer: Response) -> Response:
     answer.headers["Content-Security-Policy"] = CSP
-    if request.endpoint == "pages.stylesheet":
+    if request.endpoint in session.STATIC:
         answer.headers["Cache-Control"] = "public, max-age=3600"
         return answer
     answer.headers["Cache-Control"] = "no-store"

@@ -19,12 +19,14 @@ from lots.services.readings.voids import UNDO_MINUTES
 from lots.services.setup.sessions import person_of_session
 
 COOKIE = "lots_session"
+# Files that are the same for everybody.
+STATIC = ("pages.stylesheet", "pages.red_bar_script")
 
 
 def load() -> None:
     """Before each page: takes the session from the cookie and finds out whose it is, with the role that their token has now. One query."""
     forget()
-    secret = cookies.read(COOKIE) if request.endpoint != "pages.stylesheet" else ""
+    secret = cookies.read(COOKIE) if request.endpoint not in STATIC else ""
     found = person_of_session(secret) if secret else None
     if found is not None:
         g.secret, g.person, g.comer = secret, found, found

@@ -17,6 +17,7 @@ from lots.pages.site.session import same, signed_in
 from lots.services.errors import Unavailable
 from lots.services.setup import access, sessions
 from lots.services.setup.access import Expired, Person
+from lots.services.setup.roles import PROGRAMS
 from lots.services.setup.sessions import Started
 
 log = logging.getLogger(__name__)
@@ -31,6 +32,7 @@ _STALE = (
 )
 _MISSING = "Type or scan your token first."
 _UNKNOWN = "This token is mistyped, revoked or expired. Ask your administrator for another."
+_FOR_PROGRAM = "This token is for a program. Sign in with the token of your desk."
 _TOO_MANY = "Too many wrong tokens came from where you are. Wait a minute, then try again."
 _NOT_KEPT = "Nobody can sign in now, because the database takes no changes. Try again in a minute. Then tell your administrator."
 _STILL_OPEN = (
@@ -61,6 +63,9 @@ def signed() -> Any:
     found = access.person_of(token)
     if not isinstance(found, Person):
         return _refused(then, token, found)
+    if found.role in PROGRAMS:
+        log.warning("sign-in of the program %s refused from %s", found.name, request.remote_addr)
+        return _form(then, _FOR_PROGRAM, 403)
     try:
         started = sessions.start_session(token, request.remote_addr, cookies.read(session.COOKIE))
     except Unavailable as error:

@@ -134,8 +134,11 @@ def _history(chain: str, head: tuple[int | None, str | None], names: Mapping[int
     if chain != audit.chain_of(number):
         yield Flaw(f'the history "{chain}" is of no lot and not of the shop')
     for entry, beside in read:
-        if beside != number:
-            yield Flaw(f"entry {entry.number} was edited: it is said to be of lot {beside}", lot, entry.number)
+        if beside.lot_id != number:
+            yield Flaw(f"entry {entry.number} was edited: it is said to be of lot {beside.lot_id}", lot, entry.number)
+        if beside.announces != _tells(entry):
+            why = "the feed of changes leaves it out" if _tells(entry) else "it is said to hold changes, and holds none"
+            yield Flaw(f"entry {entry.number} was edited: {why}", lot, entry.number)
         for table, says in _says(entry):
             cover, numbers = audit.AUDITED[table], says["ids"]
             if cover.fixed:
@@ -144,6 +147,11 @@ def _history(chain: str, head: tuple[int | None, str | None], names: Mapping[int
             else:
                 last = told.last.setdefault(table, {})
                 last.update(zip(numbers, ((number, entry.number, one) for one in says["digests"]), strict=False))
+
+
+def _tells(entry: Entry) -> bool:
+    """Whether an entry holds changes."""
+    return isinstance(entry.content, dict) and bool(entry.content.get("changes"))
 
 
 def _says(entry: Entry) -> Iterator[tuple[str, dict[str, Any]]]:

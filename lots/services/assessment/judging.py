@@ -15,6 +15,7 @@ from lots.domain.assessment.limits_revision import CHARACTERISTICS
 from lots.domain.assessment.standing_by_hand import LOADABLE
 from lots.domain.characteristics.registry import DECLARED, declared_of
 from lots.domain.conformity import rule_versions
+from lots.domain.production.changes import Stand, lot_moved
 from lots.domain.replicates.kept_scatter import MOST, kept_scatter, lent
 from lots.services import exposure, views
 from lots.services.assessment import drawing_spools
@@ -133,7 +134,8 @@ def judge_lot(
     if drawing_spools.draw_wanted(lot, judged, by, now):
         judged = assess_lot(lot, terms)
     found, before = judged.assessment, _marks(lot)
-    stood = (lot.standing, lot.uses)
+    stood = Stand(lot.standing, lot.uses)
+    known = lot.judged_at is not None
     kept = {
         **_verdict(judged),
         "by_hand": lot.by_hand,
@@ -164,8 +166,10 @@ def judge_lot(
         "reading_ids": judged.reading_ids,
     }
     decision = decisions.add(lot, record, by, now)
+    moved = lot_moved(lot.id, lot.supplier_lot, stood if known else None, Stand(lot.standing, lot.uses))
     opened = exposure.open_containments(lot, stood, decision, now)
-    audit.note(lot.id, what, by, now, {**written, "decision": [decision.id], "containment": opened})
+    written |= {"decision": [decision.id], "containment": [change["containment_id"] for change in opened]}
+    audit.note(lot.id, what, by, now, written, changes=[*moved, *opened])
     return judged, decision
 
 

@@ -32,6 +32,17 @@ def due() -> dict[str, Any]:
     return {"as_of": now, "items": lines, "overdue": late, "says": _says(late)}
 
 
+def instruments_overdue(now: datetime) -> list[tuple[Any, datetime]]:
+    """Returns the instruments whose check is overdue, each with the moment on which it was due. Two queries."""
+    dated = [(row, _record(row, checks).due_at) for row, checks in _instruments()]
+    return [(row, at) for row, at in dated if at < now]
+
+
+def _record(row: Any, checks: list[Any]) -> InstrumentRecord:
+    known = [Check(check.checked_at, check.result == "pass") for check in checks]
+    return InstrumentRecord(row.code, row.recorded_at, row.check_interval_days, known)
+
+
 def _instruments() -> list[tuple[Any, list[Any]]]:
     rows = catalog.all_instruments()
     checks = catalog.all_checks(row.id for row in rows)
@@ -39,8 +50,7 @@ def _instruments() -> list[tuple[Any, list[Any]]]:
 
 
 def _instrument(row: Any, checks: list[Any]) -> dict[str, Any]:
-    known = [Check(check.checked_at, check.result == "pass") for check in checks]
-    at = InstrumentRecord(row.code, row.recorded_at, row.check_interval_days, known).due_at
+    at = _record(row, checks).due_at
     ids = {"instrument_id": row.id, "shade_id": None}
     return {
         "what": "instrument",

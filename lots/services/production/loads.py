@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from lots.domain.assessment.concessions import reserved_g
+from lots.domain.production.changes import spool_loaded, spool_unloaded
 from lots.domain.words import moment
 from lots.services import clock, views
 from lots.services.assessment import concessions
@@ -71,7 +72,8 @@ def load(values: dict[str, Any], by: str) -> tuple[dict[str, Any], bool]:
         if under is not None:
             concessions.refresh(row.lot)
         named = {table: numbers for table in ("job", "machine") if (numbers := made.pop(table))}
-        audit.note(row.lot_id, "spool loaded", by, now, {**made, "spool": [row.id]})
+        loaded = spool_loaded(views.change_place(stored, row.lot))
+        audit.note(row.lot_id, "spool loaded", by, now, {**made, "spool": [row.id]}, changes=[loaded])
         if named:
             # A job and a machine are the shop's, whichever lot came to them first.
             audit.note(None, "job or machine added", by, now, named)
@@ -148,7 +150,9 @@ def unload(load_id: int, remaining_mass_g: float, unloaded_at: datetime | None, 
         lots.take_off_machine(row.spool_id, remaining_mass_g)
         if row.concession_id is not None:
             concessions.refresh(row.lot)
-        audit.note(row.lot_id, "spool unloaded", by, now, {"load": [load_id], "spool": [row.spool_id]})
+        came_off = spool_unloaded(views.change_place(row, row.lot), remaining_mass_g)
+        written = {"load": [load_id], "spool": [row.spool_id]}
+        audit.note(row.lot_id, "spool unloaded", by, now, written, changes=[came_off])
         return views.load(loads.find(load_id))
 
 

@@ -2,4 +2,8 @@
 
 from __future__ import annotations
 
-ROLES = ("receiving", "quality", "purchasing", "production", "admin")
+# People at a desk.
+PEOPLE = ("receiving", "quality", "purchasing", "production")
+# Programs: one that reads, imports files and follows changes, and one that watches the server. Neither signs in on pages.
+PROGRAMS = ("integration", "monitoring")
+ROLES = (*PEOPLE, *PROGRAMS, "admin")

@@ -91,6 +91,16 @@ def containments(filters: dict[str, Any], cursor: str | None, limit: int) -> Pag
     return page(query, Containment.id, cursor, limit)
 
 
+def still_on_machines() -> list[Any]:
+    """Open containments that are certain and whose load goes on, with load, spool, lot, job and machine. One query, from the index of open loads."""
+    running = Load.alias()
+    open_loads = running.select(running.id).where(running.unloaded_at.is_null())
+    query = _containments().where(
+        Containment.load.in_(open_loads) & Containment.closed_at.is_null() & Containment.certain
+    )
+    return list(query.order_by(Containment.id))
+
+
 def containment(number: int) -> Any:
     """A containment with load, spool, lot, job and machine, or None."""
     return _containments().where(Containment.id == number).first()

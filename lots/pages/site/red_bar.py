@@ -1,0 +1,50 @@
+"""The red bar: which spools must come off which machine now, above every page of those who have to act."""
+
+from __future__ import annotations
+
+import hashlib
+from typing import Any
+
+from flask import Response, g, render_template, request, send_from_directory
+from markupsafe import Markup
+
+from lots.pages.site.frame import pages
+from lots.services import exposure
+
+WATCHING = ("production", "quality", "admin")
+# Spools that are named; the page "What is loaded" names all.
+_NAMED = 3
+
+
+def watches() -> bool:
+    """Whether whoever is signed in sees the bar."""
+    return bool(g.get("me")) and g.me["role"] in WATCHING
+
+
+@pages.app_context_processor
+def _bar() -> dict[str, Any]:
+    return {"red_bar": _drawn if watches() else lambda: None}
+
+
+def _drawn() -> tuple[Markup, str]:
+    """The bar as it stands in a page, empty where nothing must come off, and its tag."""
+    spools = exposure.must_come_off()
+    html = render_template("site/red_bar.html", spools=spools[:_NAMED], more=len(spools) - _NAMED) if spools else ""
+    return Markup(html.strip()), hashlib.sha256(html.encode()).hexdigest()[:24]  # noqa: S704  # a template of ours, which escapes
+
+
+@pages.get("/must-come-off")
+def must_come_off() -> Any:
+    """The bar alone, for the script that keeps it up to date; 304 while it is as it was."""
+    if not watches():
+        return Response("", 401 if g.me is None else 403)
+    html, tag = _drawn()
+    answer = Response(html, mimetype="text/html")
+    answer.set_etag(tag)
+    return answer.make_conditional(request)
+
+
+@pages.get("/static/red-bar.js")
+def red_bar_script() -> Response:
+    """The script."""
+    return send_from_directory(f"{pages.root_path}/../static", "red-bar.js", mimetype="text/javascript")

@@ -1,0 +1,110 @@
+"""The feed of changes: what programs follow, in the order in which it was done."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from lots.domain.production.changes import CODES, KINDS, NUMBERS
+from lots.services.errors import Fault, Invalid
+from lots.store.changes import feed
+from lots.store.changes.feed import Told
+
+__all__ = ["KINDS", "LATEST", "Position", "Slice", "items_of", "read"]
+
+LATEST = "latest"
+# Entries that one request looks through, where it asks for some kinds only.
+_LOOKED_THROUGH = 500
+_WRITTEN = re.compile(r"(0|[1-9]\d{0,18})\.(0|[1-9]\d{0,5})")
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Position:
+    """A place in the feed: the number of an entry, and which of its changes, from 0."""
+
+    entry: int = 0
+    part: int = 0
+
+    def __str__(self) -> str:
+        """Returns the position as it is written: the `id` of the change there."""
+        return f"{self.entry}.{self.part}"
+
+    @staticmethod
+    def read(text: str | None) -> Position:
+        """Returns the position that a request names; the beginning where it names none.
+
+        Raises:
+            Invalid: no position that this feed gives out.
+        """
+        if text is None:
+            return Position()
+        written = _WRITTEN.fullmatch(text)
+        if written is None or int(written[1]) >= 2**63:
+            detail = f'"{text}" is no position of this feed.'
+            raise Invalid(Fault("after", detail, "Give the `after` or an `id` of an earlier answer, or latest."))
+        return Position(int(written[1]), int(written[2]))
+
+
+@dataclass(frozen=True, slots=True)
+class Slice:
+    """Changes in order, the position to ask from next, and whether more are there already."""
+
+    items: list[dict[str, Any]]
+    after: Position
+    more: bool
+
+
+def read(after: str | None, limit: int, kinds: Collection[str] = ()) -> Slice:
+    """Returns the changes after a position. One query; three on PostgreSQL.
+
+    Args:
+        after: a position, None for the beginning, LATEST for the newest position without changes.
+        limit: how many changes at most.
+        kinds: only these; all when empty. Then there may be fewer than `limit`, even none, though more follow.
+
+    Raises:
+        Invalid: no position that this feed gives out.
+    """
+    if after == LATEST:
+        last = feed.newest()
+        return Slice([], Position(last.id, len(last.changes) - 1) if last else Position(), more=False)
+    position = Position.read(after)
+    most = max(limit, _LOOKED_THROUGH if kinds else 0) + 1
+    entries = feed.entries(position.entry, most)
+    items: list[dict[str, Any]] = []
+    for here, change in _after(position, entries):
+        if kinds and change["kind"] not in kinds:
+            position = here
+            continue
+        if len(items) == limit:
+            return Slice(items, position, more=True)
+        items.append(change)
+        position = here
+    return Slice(items, position, more=len(entries) == most)
+
+
+def _after(position: Position, entries: list[Told]) -> Iterator[tuple[Position, dict[str, Any]]]:
+    for entry in entries:
+        for here, change in items_of(entry):
+            if here > position:
+                yield here, change
+
+
+def items_of(entry: Told) -> list[tuple[Position, dict[str, Any]]]:
+    """Returns the changes of an entry as they are told, each with its position."""
+    return [(Position(entry.id, part), _item(entry, part)) for part in range(len(entry.changes))]
+
+
+def moment_text(moment: datetime) -> str:
+    """Returns a moment as the API answers it: RFC 3339 in UTC."""
+    return moment.astimezone(UTC).isoformat().replace("+00:00", "Z")
+
+
+def _item(entry: Told, part: int) -> dict[str, Any]:
+    change = entry.changes[part]
+    named = {name: change.get(name) for name in (*NUMBERS, *CODES)}
+    told = {"id": str(Position(entry.id, part)), "entry_id": entry.id, "at": entry.at, "kind": change["kind"]}
+    return {**told, "by": entry.by, **named, "before": change["before"], "after": change["after"]}

@@ -1,0 +1,259 @@
+"""Sending changes to webhooks, beside answering requests: a receiver that is down loses nothing, and one that is slow slows nobody."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from datetime import datetime, timedelta
+from typing import Any
+
+from lots.services import clock
+from lots.services.documents import webhook_requests
+from lots.services.documents.webhook_addresses import Network, NotAllowed, target_of
+from lots.services.documents.webhook_requests import GONE, Outcome
+from lots.services.documents.webhooks import message_of
+from lots.store import audit
+from lots.store.changes import feed
+from lots.store.changes import webhooks as store
+from lots.store.changes.feed import Told
+from lots.store.changes.sender_lock import SenderLock
+from lots.store.changes.webhooks import Attempt
+from lots.store.engine import database
+from lots.store.engine.database import transaction
+
+log = logging.getLogger(__name__)
+
+SERVER, RECEIVER = "lots serve", "the receiver, which answered 410"
+EVERY_S = 1.0
+# After each failed attempt the next one comes so much later (Standard Webhooks, "Retry schedule"). Then the message has failed.
+BACKOFF = tuple(
+    timedelta(seconds=s) for s in (5, 300, 1800, 7200, 5 * 3600, 10 * 3600, 14 * 3600, 20 * 3600, 24 * 3600)
+)
+# A receiver that is failing gets one attempt in a while, a tenth of the time for which it has failed, whatever waits for it.
+SHORTEST_PAUSE, LONGEST_PAUSE = BACKOFF[0], timedelta(minutes=5)
+_A_DAY = timedelta(days=1)
+# Entries and messages that are read at once, and how long positions of delivered ones may wait to be written.
+_AT_ONCE, _UNWRITTEN = 50, timedelta(seconds=1)
+
+
+def next_time(attempts: int, now: datetime) -> datetime | None:
+    """Returns when a message is sent again after so many attempts, None when it has failed.
+
+    Example:
+        >>> now = datetime.fromisoformat("2026-11-25T12:00:00+00:00")
+        >>> next_time(1, now).second, next_time(len(BACKOFF) + 1, now)
+        (5, None)
+    """
+    return now + BACKOFF[attempts - 1] if attempts <= len(BACKOFF) else None
+
+
+def pause(failing_since: datetime, now: datetime) -> timedelta:
+    """Returns how long a receiver that has been failing is left alone."""
+    return min(max((now - failing_since) / 10, SHORTEST_PAUSE), LONGEST_PAUSE)
+
+
+@contextmanager
+def _connection() -> Iterator[None]:
+    database.connect()
+    try:
+        yield
+    finally:
+        database.disconnect()
+
+
+class Sender:
+    """What sends in this process. `round` is called again and again; each webhook with something to send gets a thread until that is sent.
+
+    A thread reads what is to be sent, sends without a connection or transaction, then stores what came of it: the position of the feed and
+    the messages to be sent again in one transaction. Killed in between, the same is sent again under the same `webhook-id`: at least once.
+
+    Args:
+        networks: internal networks that messages may go to.
+    """
+
+    def __init__(self, networks: Sequence[Network] = ()) -> None:
+        self._networks = networks
+        self._lock = SenderLock()
+        self._threads: dict[int, threading.Thread] = {}
+        self._stopped = threading.Event()
+        # Of receivers that are failing: when the next attempt may come, and since when that was logged.
+        self._rest: dict[int, datetime] = {}
+        self._logged: dict[int, datetime] = {}
+
+    def round(self) -> None:
+        """Starts a thread for each webhook that has something to send. Three queries at most while nothing has; never waits."""
+        hooks = store.live()
+        if not hooks:
+            self._lock.give_up()
+            return
+        if not self._lock.take():
+            return
+        now = clock.now()
+        last, due = feed.newest(), store.with_due(now)
+        for hook in hooks:
+            behind = last is not None and hook.position < last.id
+            thread = self._threads.get(hook.id)
+            if (behind or (hook.id in due and self._may_try(hook, now))) and not (thread and thread.is_alive()):
+                thread = threading.Thread(
+                    target=self._work, args=(hook.id,), daemon=True, name=f"lots webhook {hook.id}"
+                )
+                self._threads[hook.id] = thread
+                thread.start()
+
+    def wait(self, patience_s: float = 60.0) -> None:
+        """Waits until what is being sent is sent."""
+        for thread in list(self._threads.values()):
+            thread.join(patience_s)
+
+    def stop(self) -> None:
+        """Starts nothing more, lets the messages in hand end, and lets another process send."""
+        self._stopped.set()
+        self.wait(webhook_requests.DEADLINE_S + 1)
+        self._lock.give_up()
+
+    def _may_try(self, hook: Any, now: datetime) -> bool:
+        """False while a receiver that is failing is left alone. A clock that was set back does not lengthen that."""
+        rest = self._rest.get(hook.id)
+        return hook.failing_since is None or rest is None or not now < rest <= now + LONGEST_PAUSE
+
+    def _work(self, number: int) -> None:
+        try:
+            while not self._stopped.is_set() and self._step(number):
+                pass
+        except Exception:
+            log.exception("sending to webhook %s failed", number)
+
+    def _step(self, number: int) -> bool:
+        """Sends some of what waits; False when nothing waits any more, or the receiver is failing."""
+        now = clock.now()
+        with _connection():
+            hook = store.find(number)
+            if hook.ended_at is not None:
+                return False
+            again = store.due(number, now, _AT_ONCE) if self._may_try(hook, now) else []
+            entries = [] if again else feed.entries(hook.position + 1, _AT_ONCE)
+            told = store.told_in(message.event_id for message in again)
+        if again:
+            return self._again(hook, again, told)
+        if not entries:
+            return False
+        if not self._may_try(hook, now):
+            self._put_off(hook, entries, now)
+            return True
+        return self._first(hook, entries)
+
+    # Sending for the first time
+
+    def _first(self, hook: Any, entries: Sequence[Told]) -> bool:
+        """Sends entries in the order of the feed; at the first failure the rest of that entry is kept to be sent again."""
+        written, began, failing = hook.position, clock.now(), hook.failing_since is not None
+        for entry in entries:
+            wanted = _wanted(hook, entry)
+            for place, part in enumerate(wanted):
+                outcome = self._send(hook, entry, part)
+                if not outcome.delivered:
+                    self._failed(hook, entry, wanted[place:], outcome, written)
+                    return False
+            now = clock.now()
+            if (failing and wanted) or self._stopped.is_set() or not began <= now < began + _UNWRITTEN:
+                self._delivered(hook, written, entry.id)
+                written, began, failing = entry.id, now, False
+            if self._stopped.is_set():
+                return False
+        if written != entries[-1].id:
+            self._delivered(hook, written, entries[-1].id)
+        return True
+
+    def _delivered(self, hook: Any, before: int, after: int) -> None:
+        with _connection(), transaction():
+            store.move(hook.id, before, after)
+            store.failing(hook.id, None)
+        self._recovered(hook)
+
+    def _failed(self, hook: Any, entry: Told, parts: Sequence[int], outcome: Outcome, written: int) -> None:
+        """Keeps the message that failed and those of its entry that were not tried, with the position behind them, in one transaction."""
+        now = clock.now()
+        first, *rest = parts
+        kept = [_attempt(entry.id, first, 1, outcome, now)]
+        kept += [Attempt(entry.id, part, 0, now, None, None) for part in rest]
+        with _connection(), transaction():
+            store.keep(hook.id, kept)
+            store.move(hook.id, written, entry.id)
+            self._note_failure(hook, outcome, now)
+
+    def _put_off(self, hook: Any, entries: Sequence[Told], now: datetime) -> None:
+        """Keeps entries as messages without trying: a receiver that is failing is not to be waited for each time."""
+        kept = [Attempt(entry.id, part, 0, now, None, None) for entry in entries for part in _wanted(hook, entry)]
+        with _connection(), transaction():
+            store.keep(hook.id, kept)
+            store.move(hook.id, hook.position, entries[-1].id)
+
+    # Sending again
+
+    def _again(self, hook: Any, messages: Sequence[Any], told: dict[int, Told]) -> bool:
+        """Sends messages that failed before. At the first failure the others wait."""
+        for message in messages:
+            entry = told.get(message.event_id)
+            if entry is None or message.part >= len(entry.changes):
+                outcome = Outcome(None, "The entry of this change is no longer in the history.")
+                attempts = len(BACKOFF)
+            else:
+                outcome, attempts = self._send(hook, entry, message.part), message.attempts
+            now = clock.now()
+            attempt = _attempt(message.event_id, message.part, attempts + 1, outcome, now)
+            with _connection(), transaction():
+                store.tried_again(message, attempt, now if outcome.delivered else None)
+                if outcome.delivered:
+                    store.failing(hook.id, None)
+                elif entry is not None:
+                    self._note_failure(hook, outcome, now)
+            if outcome.delivered:
+                self._recovered(hook)
+            elif entry is not None:
+                return False
+            if self._stopped.is_set():
+                return False
+        return True
+
+    # Both
+
+    def _send(self, hook: Any, entry: Told, part: int) -> Outcome:
+        timestamp = int(clock.now().timestamp())
+        return webhook_requests.send(hook.url, hook.secret, message_of(entry, part), self._networks, timestamp)
+
+    def _note_failure(self, hook: Any, outcome: Outcome, now: datetime) -> None:
+        """Within the transaction that keeps the message."""
+        since = hook.failing_since or now
+        store.failing(hook.id, since)
+        self._rest[hook.id] = now + pause(since, now)
+        if outcome.status == GONE and store.end(hook.id, RECEIVER, now):
+            audit.note(None, "webhook ended", SERVER, now, {"webhook": [hook.id]})
+            log.warning("webhook %s was ended: its receiver %s answered 410", hook.id, _host(hook.url))
+        elif now - since >= _A_DAY and self._logged.get(hook.id) != since:
+            self._logged[hook.id] = since
+            log.warning("webhook %s has been failing for a day: %s: %s", hook.id, _host(hook.url), outcome.error)
+
+    def _recovered(self, hook: Any) -> None:
+        hook.failing_since = None
+        self._rest.pop(hook.id, None)
+        self._logged.pop(hook.id, None)
+
+
+def _wanted(hook: Any, entry: Told) -> list[int]:
+    """Which changes of an entry a webhook gets."""
+    return [part for part, change in enumerate(entry.changes) if not hook.kinds or change["kind"] in hook.kinds]
+
+
+def _attempt(event_id: int, part: int, attempts: int, outcome: Outcome, now: datetime) -> Attempt:
+    next_at = None if outcome.delivered else next_time(attempts, now)
+    return Attempt(event_id, part, attempts, next_at, outcome.status, (outcome.error or "")[:300] or None)
+
+
+def _host(url: str) -> str:
+    """Host and port of a URL, which are logged; its path may hold a secret."""
+    try:
+        return target_of(url).named
+    except NotAllowed:
+        return "no address"

@@ -1,0 +1,194 @@
+"""Webhooks: where changes are sent, added and ended by an administrator; what was not delivered, and sending it again."""
+
+from __future__ import annotations
+
+import json
+import secrets
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from lots.domain.production.changes import KINDS
+from lots.services import clock
+from lots.services.documents import changes, webhook_requests
+from lots.services.documents.changes import Position, items_of
+from lots.services.documents.webhook_addresses import Network, NotAllowed, check_written, target_of
+from lots.services.documents.webhook_requests import Message, Outcome
+from lots.services.errors import Conflict, Fault, Invalid, NotFound
+from lots.store import audit
+from lots.store.changes import feed
+from lots.store.changes import webhooks as store
+from lots.store.changes.feed import Told
+from lots.store.engine.database import transaction
+from lots.store.engine.paging import Page
+
+# Each has a thread while it has something to send.
+MOST = 20
+TEST = "webhook.test"
+
+__all__ = ["KINDS", "MOST", "add", "end", "failures", "get", "listed", "replay", "try_out"]
+
+
+def add(url: str, kinds: Sequence[str], by: str, networks: Sequence[Network]) -> dict[str, Any]:
+    """Adds a webhook, which gets what changes from now on, and returns it with its secret, for the one and only time.
+
+    Raises:
+        Invalid: a URL to which no message is sent.
+        Conflict: there are MOST already.
+    """
+    try:
+        check_written(target_of(url), networks)
+    except NotAllowed as refused:
+        hint = "Give an address on the internet, or one in LOTS_WEBHOOK_NETWORKS."
+        raise Invalid(Fault("/url", str(refused), hint)) from None
+    now, secret = clock.now(), webhook_requests.new_secret()
+    with transaction():
+        if len(store.live()) >= MOST:
+            raise Conflict(f"There are {MOST} webhooks, and no more are served. End one that is no longer needed.")
+        last = feed.newest()
+        row = store.add(url, list(dict.fromkeys(kinds)), secret, last.id if last else 0, by, now)
+        audit.note(None, "webhook added", by, now, {"webhook": [row.id]})
+        return {**_view(row, (0, 0)), "secret": secret}
+
+
+def listed(cursor: str | None, limit: int) -> Page:
+    """Returns a page of webhooks, ended ones included. Two queries."""
+    found = store.listed(cursor, limit)
+    counted = store.undelivered(row.id for row in found.rows)
+    return found.map(lambda row: _view(row, counted.get(row.id, (0, 0))))
+
+
+def get(number: int) -> dict[str, Any]:
+    """Returns a webhook.
+
+    Raises:
+        NotFound: no such webhook.
+    """
+    return _view(_webhook(number), store.undelivered([number]).get(number, (0, 0)))
+
+
+def end(number: int, by: str) -> dict[str, Any]:
+    """Ends a webhook: nothing is sent any more, and its row stays.
+
+    Raises:
+        NotFound: no such webhook.
+        Conflict: it has ended already.
+    """
+    with transaction():
+        row, now = _webhook(number), clock.now()
+        if not store.end(number, by, now):
+            raise Conflict(f"Webhook {number} was ended by {row.ended_by} already.")
+        audit.note(None, "webhook ended", by, now, {"webhook": [number]})
+        return get(number)
+
+
+def failures(number: int, cursor: str | None, limit: int) -> Page:
+    """Returns a page of messages that failed or wait to be sent again. Three queries.
+
+    Raises:
+        NotFound: no such webhook.
+    """
+    _webhook(number)
+    found = store.failures(number, cursor, limit)
+    entries = store.told_in(row.event_id for row in found.rows)
+    return found.map(lambda row: _failure(row, entries.get(row.event_id)))
+
+
+def _failure(row: Any, entry: Told | None) -> dict[str, Any]:
+    known = items_of(entry) if entry else []
+    fields = ("attempts", "last_status", "last_error", "next_at")
+    return {
+        "change": known[row.part][1] if row.part < len(known) else None,
+        "change_id": str(Position(row.event_id, row.part)),
+        **{name: getattr(row, name) for name in fields},
+    }
+
+
+def replay(number: int, after: str | None, by: str) -> dict[str, Any]:
+    """Sends again what was not delivered, or everything after a position of the feed.
+
+    Raises:
+        NotFound: no such webhook.
+        Conflict: it has ended.
+        Invalid: no position that the feed gives out.
+    """
+    with transaction():
+        row, now = _webhook(number), clock.now()
+        if row.ended_at is not None:
+            raise Conflict(f"Webhook {number} has ended. Add a new one, and replay from a position there.")
+        again = 0
+        if after is None:
+            again = store.send_failed_again(number, now)
+        else:
+            store.reset(number, _entry_before(after))
+        audit.note(None, "webhook replayed", by, now, {"webhook": [number]})
+        return {**get(number), "messages": again}
+
+
+def _entry_before(after: str) -> int:
+    """The number of the last entry of which nothing is sent again."""
+    try:
+        position = Position.read(after)
+    except Invalid as invalid:
+        raise Invalid(*(Fault("/after", fault.detail, fault.hint) for fault in invalid.faults)) from None
+    entry = store.told_in([position.entry]).get(position.entry)
+    return position.entry - 1 if entry and position.part < len(entry.changes) - 1 else position.entry
+
+
+def try_out(number: int, networks: Sequence[Network]) -> dict[str, Any]:
+    """Sends a test message now, once, and returns what the receiver answered. Must not run within a transaction.
+
+    Raises:
+        NotFound: no such webhook.
+        Conflict: it has ended.
+    """
+    row = _webhook(number)
+    if row.ended_at is not None:
+        raise Conflict(f"Webhook {number} has ended, so nothing is sent to it.")
+    now = clock.now()
+    body = envelope(TEST, now, {"webhook_id": number})
+    outcome = webhook_requests.send(
+        row.url, row.secret, Message(f"test_{secrets.token_hex(12)}", body), networks, int(now.timestamp())
+    )
+    return {**_outcome(outcome), "seconds": round(outcome.seconds, 3)}
+
+
+def _outcome(outcome: Outcome) -> dict[str, Any]:
+    return {
+        "delivered": outcome.delivered,
+        "status": outcome.status,
+        "error": outcome.error,
+        "said": outcome.said[:300],
+    }
+
+
+def message_of(entry: Told, part: int) -> Message:
+    """Returns a change as a message. Its id follows from the entry, so that it is the same each time, and another in another shop."""
+    _, item = items_of(entry)[part]
+    return Message(f"change_{entry.id}_{part}_{entry.hash[:12]}", envelope(item["kind"], entry.at, item))
+
+
+def envelope(kind: str, at: datetime, data: dict[str, Any]) -> bytes:
+    """Returns the body of a message: `type`, `timestamp`, `data`."""
+    told = {"type": kind, "timestamp": at, "data": data}
+    return json.dumps(told, default=changes.moment_text, separators=(",", ":")).encode()
+
+
+def _webhook(number: int) -> Any:
+    row = store.find(number)
+    if row is None:
+        raise NotFound(f"There is no webhook {number}. The list of webhooks has those there are.")
+    return row
+
+
+def _view(row: Any, counted: tuple[int, int]) -> dict[str, Any]:
+    """A webhook without its secret."""
+    fields = ("id", "url", "recorded_at", "recorded_by", "ended_at", "ended_by", "failing_since")
+    waiting, failed = counted
+    return {
+        **{name: getattr(row, name) for name in fields},
+        "kinds": row.kinds or [],
+        "position": row.position,
+        "waiting": waiting,
+        "failed": failed,
+    }

@@ -1,0 +1,52 @@
+"""Noting in the history that an instrument became due: time passes by itself, so the server looks again and again."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from lots.domain.production.changes import instrument_due
+from lots.services import clock
+from lots.services.instruments.due import instruments_overdue
+from lots.store import audit
+from lots.store.engine.database import transaction
+
+SERVER = "lots serve"
+_WHAT = "instrument due"
+
+
+def note_due() -> None:
+    """Notes each instrument whose check is overdue, once for each day on which it was due. Three queries where there is nothing to note.
+
+    Safe in several processes at once: under the lock of the shop's chain each reads what the last entry said.
+    """
+    now = clock.now()
+    if not _unsaid(now):
+        return
+    with transaction():
+        audit.hold(audit.SHOP)
+        # Another process may have been faster.
+        unsaid = _unsaid(now)
+        if not unsaid:
+            return
+        told = [instrument_due(row.id, row.code, at) for row, at in unsaid]
+        said = _said() | {str(change["instrument_id"]): change["after"]["due_at"] for change in told}
+        rows = {"instrument": [row.id for row, _ in unsaid]}
+        audit.note(None, _WHAT, SERVER, now, rows, {"due": said}, told)
+
+
+def _unsaid(now: datetime) -> list[tuple[Any, datetime]]:
+    """Overdue instruments whose day no entry has told."""
+    overdue = instruments_overdue(now)
+    said = _said() if overdue else {}
+    return [
+        (row, at)
+        for row, at in overdue
+        if said.get(str(row.id)) != instrument_due(row.id, row.code, at)["after"]["due_at"]
+    ]
+
+
+def _said() -> dict[str, str]:
+    """Number of each instrument that ever was due -> the last day that was told. One query."""
+    last = audit.last_of(_WHAT)
+    return dict(last.content["values"]["due"]) if last else {}

@@ -1,0 +1,65 @@
+"""Reading the feed: entries of the history that hold changes, in order of their numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from peewee import SQL
+
+from lots.domain.production.changes import Change
+from lots.store.changes.numbering import settled_up_to
+from lots.store.engine.compiled_queries import Prepared, given
+from lots.store.tables.models import Event
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """An entry of the feed: its number, when, who, the changes that it holds, and its hash."""
+
+    id: int
+    at: datetime
+    by: str
+    changes: Sequence[Change]
+    hash: str
+
+
+def entries(since: int, most: int, until: int | None = None) -> list[Told]:
+    """Entries that hold changes, from the one numbered `since` on, at most so many, in order. One query on an index; three on PostgreSQL.
+
+    Args:
+        since: number of an entry, that one included.
+        most: how many, >= 1.
+        until: what `settled_up_to` answered, where the caller has asked.
+    """
+    if until is None:
+        until = settled_up_to()
+    return [told(row) for row in _ENTRIES.all(since=since, until=_ALL if until is None else until, most=most)]
+
+
+def newest() -> Told | None:
+    """The newest entry that holds changes, None before the first. One query on an index; three on PostgreSQL."""
+    until = settled_up_to()
+    row = _NEWEST.first(until=_ALL if until is None else until)
+    return told(row) if row else None
+
+
+# The largest number an entry can have.
+_ALL = 2**63 - 1
+_COLUMNS = (Event.id, Event.at, Event.by, Event.content, Event.hash)
+
+
+def _announcing() -> Any:
+    # In words of SQL, as the index of the feed has it.
+    return Event.select(*_COLUMNS).where(SQL("announces") & (Event.id <= given("until")))
+
+
+_ENTRIES = Prepared(lambda: _announcing().where(Event.id >= given("since")).order_by(Event.id).limit(given("most")))
+_NEWEST = Prepared(lambda: _announcing().order_by(Event.id.desc()).limit(1))
+
+
+def told(row: Any) -> Told:
+    """An entry as the feed tells it; one without changes tells none."""
+    return Told(row.id, row.at, row.by, row.content.get("changes", []), row.hash)

@@ -1,0 +1,116 @@
+"""A receiver of webhooks on this machine, which behaves as a test tells it."""
+
+from __future__ import annotations
+
+import json
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from typing import Any
+
+Handler = BaseHTTPRequestHandler
+
+
+@dataclass(frozen=True)
+class Got:
+    """A message as it came."""
+
+    path: str
+    headers: dict[str, str]
+    body: bytes
+
+    @property
+    def said(self) -> dict[str, Any]:
+        """The envelope."""
+        return dict(json.loads(self.body))
+
+    @property
+    def change(self) -> str:
+        """The position of its change."""
+        return str(self.said["data"]["id"])
+
+
+class Receiver:
+    """Keeps what comes, and answers as `behave` does; a number is the status that it answers."""
+
+    def __init__(self) -> None:
+        self.got: list[Got] = []
+        self.behave: int | Callable[[Handler], None] = 204
+        self.let_go = threading.Event()
+        ours = self
+
+        class Answering(BaseHTTPRequestHandler):
+            def do_POST(self) -> None:
+                body = self.rfile.read(int(self.headers["Content-Length"]))
+                ours.got.append(Got(self.path, {name.lower(): value for name, value in self.headers.items()}, body))
+                if callable(ours.behave):
+                    ours.behave(self)
+                    return
+                self.send_response(ours.behave)
+                self.send_header("Content-Length", "0")
+                self.end_headers()
+
+            def log_message(self, *_: Any) -> None:
+                pass
+
+        class Quiet(ThreadingHTTPServer):
+            daemon_threads = True
+
+            def handle_error(self, *_: Any) -> None:
+                pass
+
+        self._server = Quiet(("127.0.0.1", 0), Answering)
+        self.port = self._server.server_port
+        self.url = f"http://127.0.0.1:{self.port}/changes?key=s3cret"
+        self._thread = threading.Thread(target=self._server.serve_forever, args=(0.02,), daemon=True)
+        self._thread.start()
+
+    @property
+    def changes(self) -> list[str]:
+        """Positions of the changes that came, in order."""
+        return [one.change for one in self.got]
+
+    def stop(self) -> None:
+        """Goes down: connections are refused from now on."""
+        self.let_go.set()
+        self._server.shutdown()
+        self._server.server_close()
+        self._thread.join(10)
+
+    # Ways to behave
+
+    def hang(self, _handler: Handler) -> None:
+        """Says nothing until it is let go."""
+        self.let_go.wait(60)
+
+    def endless(self, handler: Handler) -> None:
+        """A body without an end."""
+        handler.wfile.write(b"HTTP/1.1 200 OK\r\nContent-Type: text/plain\r\n\r\n")
+        while not self.let_go.is_set():
+            handler.wfile.write(b"x" * 65536)
+
+    def drip(self, handler: Handler) -> None:
+        """A header without an end, byte by byte."""
+        handler.wfile.write(b"HTTP/1.1 200 OK\r\nX-Slow: ")
+        while not self.let_go.wait(0.05):
+            handler.wfile.write(b"x")
+            handler.wfile.flush()
+
+    @staticmethod
+    def cut(handler: Handler) -> None:
+        """Hangs up without a word."""
+        handler.connection.close()
+
+    @staticmethod
+    def garbage(handler: Handler) -> None:
+        """No HTTP."""
+        handler.wfile.write(b"220 mail.example.org ready\r\n\r\n")
+        handler.connection.close()
+
+    @staticmethod
+    def elsewhere(handler: Handler) -> None:
+        """Sends people on."""
+        handler.send_response(302)
+        handler.send_header("Location", f"http://127.0.0.1:{handler.server.server_address[1]}/elsewhere")
+        handler.end_headers()
