@@ -83,6 +83,8 @@ ROUTES = (
 
 # The longest that PostgreSQL works on one statement of a request, s: whoever asked has given up by then.
 _STATEMENT_S = 30
+# Characters of path and query together.
+_LONGEST_ADDRESS = 16_000
 
 _ABOUT = """Filament lots: measured against what was approved, blocked when out, traced when loaded.
 
@@ -155,6 +157,7 @@ def create_app(settings: Settings | None = None) -> Flask:
     logs.register(app)
     throttle.register(app)
     metrics.register(app, row_counts.lots_by_standing, row_counts.newest_decision, to_all=chosen.metrics_open)
+    app.before_request(_refuse_long_address)
     app.before_request(_connect)
     app.teardown_request(_disconnect)
     authentication.register(app)
@@ -181,6 +184,13 @@ def prepare_database(url: str, statement_s: float | None = None) -> None:
         schema.ensure_schema()
     finally:
         database.disconnect()
+
+
+def _refuse_long_address() -> Response | None:
+    """Refuses an address longer than any that is used. RFC 9110, 4.1, asks for at least 8,000 octets."""
+    if len(request.path) + len(request.query_string) > _LONGEST_ADDRESS:
+        return errors.http_problem(414, f"At most {_LONGEST_ADDRESS:,} characters of path and query are taken.")
+    return None
 
 
 def _connect() -> None:

@@ -7,9 +7,12 @@ from difflib import get_close_matches
 from typing import Any
 
 from lots.domain.words import moment
-from lots.services.errors import Fault, NotFound
+from lots.services.errors import Fault, NotFound, quoted
 from lots.store.assessment import lots
 from lots.store.setup import catalog, spool_codes
+
+# A code is compared with those there are by so much of it; none is longer.
+_NAME = 200
 
 
 def found(subject: str, number: int) -> Any:
@@ -42,9 +45,9 @@ def by_id_or_code(subject: str, number: int | None, code: str | None) -> tuple[A
     row = catalog.find_by_code(subject, code)
     if row:
         return row, []
-    near = get_close_matches(code.upper(), catalog.codes(subject), n=3, cutoff=0.6)
+    near = get_close_matches(code.upper()[:_NAME], catalog.codes(subject), n=3, cutoff=0.6)
     hint = f"Did you mean {' or '.join(near)}?" if near else f"The list of {subject}s has those there are."
-    return None, [Fault(f"/{subject}_code", f"There is no {subject} with the code {code}.", hint)]
+    return None, [Fault(f"/{subject}_code", f"There is no {subject} with the code {quoted(code)}.", hint)]
 
 
 def lot_of(number: int) -> Any:
@@ -68,11 +71,11 @@ def spool_of(code: str, find: Callable[[str], Any] = lots.spool) -> Any:
     # NUL can stand in a path but in no code, and PostgreSQL does not take it.
     row = None if "\0" in code else find(code)
     if row is None:
-        like = [] if "\0" in code else spool_codes.similar(code)
+        like = [] if "\0" in code or len(code) > _NAME else spool_codes.similar(code)
         unknown = "Do not load it: a spool without a record has no verdict. Take it to receiving."
         meant = f"Did you mean {' or '.join(like)}?" if like else unknown
         named = [{"code": one} for one in like]
-        raise NotFound(f"There is no spool with the code {code}. {meant}", candidates=named)
+        raise NotFound(f"There is no spool with the code {quoted(code)}. {meant}", candidates=named)
     return row
 
 
