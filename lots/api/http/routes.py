@@ -208,7 +208,8 @@ class Routes(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
             of_the_rest: asked, where some objects of a list cannot be read, what is wrong with the others, by their places; so that
                 whoever sent the list is told everything at once.
         """
-        forms = [schema, {"type": "array", "items": schema}, columns.documented(schema, _MAX_LIST)]
+        listed = {"type": "array", "items": schema, "minItems": 1, "maxItems": _MAX_LIST}
+        forms = [schema, listed, columns.documented(schema, _MAX_LIST)]
         doc = {
             "requestBody": {
                 "required": True,
