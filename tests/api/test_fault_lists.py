@@ -10,7 +10,8 @@ import pytest
 from lots.api.http import errors, strict_json
 from lots.app import _LONGEST_ADDRESS
 from lots.services.errors import MOST_LISTED
-from lots.services.files import csv_tables
+from lots.services.files import csv_tables, imports
+from lots.services.readings import recording
 from lots.store.setup import spool_codes
 from tests.api.refusals import refused, send
 from tests.store.rows import counts
@@ -158,3 +159,24 @@ def test_a_form_with_many_fields_is_answered_shortly(shop):
     headers = {"Authorization": f"Bearer {shop.tokens['admin']}"}
     answer = shop.client.post("/v1/imports", data=form, headers=headers, content_type="multipart/form-data")
     listed(answer, 502)
+
+
+@pytest.fixture
+def nobody_writes(monkeypatch):
+    """Fails where readings or a file take the turn to write."""
+
+    def refuse(*_):
+        raise AssertionError("a request that is at fault took the turn to write")
+
+    for module in (recording, imports):
+        monkeypatch.setattr(module, "transaction", refuse)
+
+
+@pytest.mark.usefixtures("nobody_writes")
+def test_a_list_or_a_file_at_fault_never_takes_the_turn_to_write(shop):
+    """What is wrong is found before others would have to wait: unknown spools in a list, in columns and in a file."""
+    rows = [{"spool_code": f"N-{n}", **WIDE} for n in range(5)]
+    for body in (rows, {"columns": {name: [row[name] for row in rows] for name in rows[0]}}):
+        assert 5 == len(refused(post(shop, "/v1/diameter-readings", body), 422, "invalid")["errors"])
+    said = imported(shop, "spool_code,d1_mm,d2_mm\n" + "N-1,1.75,1.75\n" * 5)
+    assert (422, 5) == (said.status_code, len(said.get_json()["errors"]))
