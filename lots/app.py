@@ -6,7 +6,7 @@ import logging
 from collections.abc import Callable
 from typing import Any, NoReturn
 
-from flask import Flask, Request, request
+from flask import Flask, Request, Response, request
 
 from lots import __version__
 from lots.api.assessment import concessions, decisions, reinspections, visual_trials
@@ -100,11 +100,11 @@ ROUTES = (
 _log = logging.getLogger(__name__)
 # The longest that PostgreSQL works on one statement of a request, s: whoever asked has given up by then.
 _STATEMENT_S = 30
+# Characters of path and query together.
+_LONGEST_ADDRESS = 16_000
 
-# The pause between two rounds of removing what is kept for some days only, s.
-_TIDY_S = 300.0
-# What is done beside answering requests, in every process that serves.
-TASKS: tuple[Task, ...] = (Task("note instruments due", 60, due_notes.note_due),)
+# The pauses between two rounds of looking for instruments due, and of removing what is kept for some days only, s.
+_DUE_S, _TIDY_S = 60.0, 300.0
 
 
 class Application(Flask):
@@ -150,11 +150,11 @@ def create_app(settings: Settings | None = None, *, new: bool = False) -> Flask:
     logs.register(app)
     throttle.register(app)
     metrics.register(app, row_counts.lots_by_standing, row_counts.newest_decision, to_all=chosen.metrics_open)
-    # Started by what serves the application, not by making it.
-    sender = Sender(chosen.allowed_networks)
     app.extensions["webhook_networks"] = chosen.allowed_networks
-    sending = Task("send to webhooks", EVERY_S, sender.round)
-    app.extensions["background"] = Background((*TASKS, _tidying(chosen.repeat_days), sending))
+    # Started by what serves the application, not by making it.
+    app.extensions["background"] = Background(_tasks(chosen))
+    site_address.register(app, chosen.site, chosen.host)
+    app.before_request(_refuse_long_address)
     app.before_request(_connect)
     app.teardown_request(_disconnect)
     authentication.register(app)
@@ -173,11 +173,13 @@ def create_app(settings: Settings | None = None, *, new: bool = False) -> Flask:
     return app
 
 
-def _tidying(days: int) -> Task:
-    def tidy() -> None:
-        tidying.remove_some(days)
-
-    return Task("tidy", _TIDY_S, tidy)
+def _tasks(settings: Settings) -> list[Task]:
+    """What is done beside answering requests, in every process that serves."""
+    return [
+        Task("note instruments due", _DUE_S, due_notes.note_due),
+        Task("tidy", _TIDY_S, lambda: tidying.remove_some(settings.repeat_days)),
+        Task("send to webhooks", EVERY_S, Sender(settings.allowed_networks).round),
+    ]
 
 
 def warn_of_unknown_variables() -> None:
@@ -204,6 +206,13 @@ def prepare_database(url: str, statement_s: float | None = None, *, make: bool =
         first_start.prepare(url, statement_s, first_start.Wanted(make=make, new=new))
     except ValueError as error:
         raise BadSettings(str(error)) from None
+
+
+def _refuse_long_address() -> Response | None:
+    """Refuses an address longer than any that is used. RFC 9110, 4.1, asks for at least 8,000 octets."""
+    if len(request.path) + len(request.query_string) > _LONGEST_ADDRESS:
+        return errors.http_problem(414, f"At most {_LONGEST_ADDRESS:,} characters of path and query are taken.")
+    return None
 
 
 def _connect() -> None:

@@ -16,6 +16,21 @@ from lots.store.engine.troubles import Unavailable as Unavailable
 from lots.store.engine.troubles import Uncertain as Uncertain
 from lots.store.engine.troubles import of_engine as of_engine
 
+# Faults that an answer lists; whatever has more says how many. What helps to put one right is looked up for so many only.
+MOST_LISTED = 100
+_MOST_QUOTED = 60
+
+
+def quoted(value: object) -> str:
+    """Returns a value as a message may quote it: cut where it is long.
+
+    Example:
+        >>> quoted("9" * 70)
+        '999999999999999999999999999999999999999999999999999999999999... (70 characters)'
+    """
+    text = str(value)
+    return text if len(text) <= _MOST_QUOTED else f"{text[:_MOST_QUOTED]}... ({len(text):,} characters)"
+
 
 @dataclass(frozen=True, slots=True)
 class Fault:

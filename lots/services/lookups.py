@@ -8,9 +8,12 @@ from typing import Any
 
 from lots.domain.code_identity import has_control
 from lots.domain.words import moment
-from lots.services.errors import Fault, NotFound
+from lots.services.errors import Fault, NotFound, quoted
 from lots.store.assessment import lots
 from lots.store.setup import catalog, spool_codes
+
+# A code is compared with those there are by so much of it; none is longer.
+_NAME = 200
 
 
 def found(subject: str, number: int) -> Any:
@@ -43,9 +46,9 @@ def by_id_or_code(subject: str, number: int | None, code: str | None) -> tuple[A
     row = catalog.find_by_code(subject, code)
     if row:
         return row, []
-    near = get_close_matches(code.upper(), catalog.codes(subject), n=3, cutoff=0.6)
+    near = get_close_matches(code.upper()[:_NAME], catalog.codes(subject), n=3, cutoff=0.6)
     hint = f"Did you mean {' or '.join(near)}?" if near else f"The list of {subject}s has those there are."
-    return None, [Fault(f"/{subject}_code", f"There is no {subject} with the code {code}.", hint)]
+    return None, [Fault(f"/{subject}_code", f"There is no {subject} with the code {quoted(code)}.", hint)]
 
 
 def lot_of(number: int) -> Any:
@@ -69,11 +72,11 @@ def spool_of(code: str, find: Callable[[str], Any] = lots.spool) -> Any:
     # A control character can stand in a path but in no code.
     row = None if has_control(code) else find(code)
     if row is None:
-        like = [] if has_control(code) else spool_codes.similar(code)
+        like = [] if has_control(code) or len(code) > _NAME else spool_codes.similar(code)
         unknown = "Do not load it: a spool without a record has no verdict. Take it to receiving."
         meant = f"Did you mean {' or '.join(like)}?" if like else unknown
         named = [{"code": one} for one in like]
-        raise NotFound(f"There is no spool with the code {code}. {meant}", candidates=named)
+        raise NotFound(f"There is no spool with the code {quoted(code)}. {meant}", candidates=named)
     return row
 
 

@@ -18,6 +18,7 @@ from lots.domain.hash_chain import BEGINNING, Entry, digest, entry_after
 from lots.domain.production.changes import Change
 from lots.store.changes import numbering
 from lots.store.engine.column_types import Instant
+from lots.store.engine.compiled_queries import numbered
 from lots.store.engine.database import db, locks_rows
 from lots.store.engine.paging import Page, among, page
 from lots.store.tables import decisions, loads, models, studies
@@ -266,7 +267,7 @@ def stored(cover: AuditedTable, numbers: Iterable[int]) -> dict[int, dict[str, A
         # Rows stored together have numbers in a row; to name each one would take longer than to read them.
         in_a_row = part[-1] - part[0] + 1 == len(part)
         key = cover.model.id
-        found |= _read(cover, key.between(part[0], part[-1]) if in_a_row else key.in_(part))
+        found |= _read(cover, key.between(part[0], part[-1]) if in_a_row else numbered(key, part))
     return found
 
 

@@ -37,7 +37,7 @@ def run() -> None:
         for number in range(ROUNDS + 1):
             for name, form in (("a list", _as_list), ("columns", _as_columns)):
                 delivery = shop.receive(supplier, grade, f"{name} {number}", spools=SPOOLS)
-                rows = _readings([spool["code"] for spool in delivery["spools"]], number)
+                rows = diameters([spool["code"] for spool in delivery["spools"]], number)
                 taken[name].append(_posted(app, tokens["quality"], form(rows)))
             taken["executemany"].append(_executed(file))
         database.close()
@@ -52,8 +52,8 @@ def _told(values: list[float]) -> str:
     return f"{statistics.median(values):.1f} ({min(values):.1f}-{max(values):.1f})"
 
 
-def _readings(codes: list[str], seed: int) -> list[dict[str, Any]]:
-    """Diameters that scatter by a few micrometres, read to 0.001 mm."""
+def diameters(codes: list[str], seed: int, count: int = READINGS) -> list[dict[str, Any]]:
+    """So many diameters that scatter by a few micrometres, read to 0.001 mm."""
     dice = random.Random(seed)
     return [
         {
@@ -63,7 +63,7 @@ def _readings(codes: list[str], seed: int) -> list[dict[str, Any]]:
             "d2_mm": round(dice.gauss(1.75, 0.003), 3),
             "measured_at": MEASURED,
         }
-        for n in range(READINGS)
+        for n in range(count)
     ]
 
 

@@ -1,4 +1,4 @@
-"""Picks from a stock of 200 lots, beside networkx listing every maximal set of lots that match.
+"""Picks from a stock of 200 lots, beside networkx listing every maximal set of lots that match; then hard stocks of 300 and 1,000 lots.
 
 Listing is the simplest exact alternative: every maximal clique, and of those with mass enough the one that needs fewest lots. It does not
 break ties by age, so it does less than what it is held against.
@@ -18,7 +18,8 @@ import numpy as np
 
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.colorimetry.color_values import Lab
-from lots.domain.production.picks import StockLot, StockSpool, pick
+from lots.domain.production.picks import pick
+from lots.domain.production.stock import StockLot, StockSpool
 
 RULE = ColorLimits("CIE76")
 ROUNDS = 5
@@ -68,8 +69,43 @@ def _timed(action: Callable[[], object]) -> float:
     return time.perf_counter() - began
 
 
+HARD: dict[str, tuple[float, float, bool, bool]] = {  # largest difference, part of the stock, on one plane, of one mass
+    "planar, near the limit": (0.5, 0.4, True, False),
+    "solid": (0.5, 0.2, False, False),
+    "equal masses": (0.5, 0.4, True, True),
+    "all match": (90.0, 0.4, True, False),
+    "none match": (0.0001, 0.05, False, False),
+}
+
+
+def hard(lots: int, planar: bool, equal: bool, seed: int = 5) -> list[StockLot]:
+    """Lots about one colour, sd 0.3 per coordinate, one a day, each of one spool of up to 20 kg."""
+    dice = np.random.default_rng(seed)
+    made = []
+    for number in range(lots):
+        away = dice.normal(0, 0.3, 3) * [not planar, 1, 1]
+        mass = 1000.0 if equal else float(dice.integers(1, 20_001))
+        came = datetime(2026, 1, 1, tzinfo=UTC) + timedelta(days=number)
+        lab = Lab(*(np.array([70.0, 0.0, 0.0]) + away).tolist())
+        made.append(StockLot(number, f"L{number}", lab, came, (StockSpool(f"S{number}", mass, False, came),)))
+    return made
+
+
+def run_hard() -> None:
+    """Prints what picks from hard stocks take, their pairs compared and their steps bounded."""
+    sys.stdout.write(f"{'lots':>6} {'stock':24} {'possible':>9} {'proven':>7} {'CPU s':>7}\n")
+    for lots in (300, 1000):
+        for name, (match_max, part, planar, equal) in HARD.items():
+            shelf = hard(lots, planar, equal)
+            mass_g = part * sum(one.mass_ug for one in shelf) / 1e6
+            began = time.process_time()
+            found = pick(shelf, mass_g, match_max, RULE)
+            took = time.process_time() - began
+            sys.stdout.write(f"{lots:6d} {name:24} {found.possible!s:>9} {found.proven_optimal!s:>7} {took:7.2f}\n")
+
+
 def run() -> None:
-    """Prints times and ratios, medians of alternated rounds with their spread."""
+    """Prints times and ratios, medians of alternated rounds with their spread; then the hard stocks."""
     shelf = stock(200)
     sys.stdout.write(
         f"{'kg':>6} {'match':>6} {'possible':>9} {'lots':>5} {'pick s':>16} {'listing s':>16} {'ratio':>7}\n"
@@ -86,3 +122,4 @@ def run() -> None:
             f"{a:7.3f} ({min(ours):.2f}-{max(ours):.2f}) {'' if whole else '>'}{b:7.3f} ({min(theirs):.2f}-{max(theirs):.2f}) "
             f"{a / b:7.2f}\n"
         )
+    run_hard()

@@ -10,6 +10,7 @@ from typing import Any
 
 from flask import Response, render_template, request
 
+from lots.api.documents.print_limits import as_printed
 from lots.api.documents.report_pages import Section
 from lots.api.http.errors import problem
 from lots.api.http.routes import Refused
@@ -61,14 +62,15 @@ def printed(find: Callable[[], dict[str, Any]], paper: Callable[[dict[str, Any]]
 
 
 def _as_page(paper: Paper) -> Response:
-    text = render_template("printed.html", kind=paper.kind, title=paper.title, sections=paper.sections)
+    sections = as_printed(paper.sections)
+    text = render_template("printed.html", kind=paper.kind, title=paper.title, sections=sections)
     return Response(text, mimetype=HTML)
 
 
 def _as_pdf(paper: Paper) -> Response:
     from lots.api.documents.report_pdf import as_pdf
 
-    answer = Response(as_pdf(paper.title, paper.sections, paper.made_at), mimetype=PDF)
+    answer = Response(as_pdf(paper.title, as_printed(paper.sections), paper.made_at), mimetype=PDF)
     answer.headers["Content-Disposition"] = f'inline; filename="{paper.name}.pdf"'
     return answer
 

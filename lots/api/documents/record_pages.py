@@ -42,9 +42,9 @@ def sections(record: dict[str, Any]) -> list[Section]:
         _findings(record),
         _asked(record["asked"]),
         _concessions(record["concessions"]),
-        _decisions(record["decisions"]),
+        _decisions(record["decisions"], record["lot"]["id"]),
         method_section(record["method"]),
-        readings_section("Readings", record["readings"], who=True),
+        readings_section("Readings", record["readings"], record["lot"]["id"], who=True),
         Section("Cautions", paragraphs=record["cautions"]),
     ]
     return [part for part in parts if part is not None]
@@ -191,7 +191,7 @@ def _by(row: dict[str, Any], who: str, when: str, why: str) -> str:
     return f"{said}: {row[why]}" if why else said
 
 
-def _decisions(decisions: list[dict[str, Any]]) -> Section:
+def _decisions(decisions: list[dict[str, Any]], lot_id: int) -> Section:
     rows = [
         (
             str(row["id"]),
@@ -205,6 +205,5 @@ def _decisions(decisions: list[dict[str, Any]]) -> Section:
         for row in decisions
     ]
     head = ("No.", "When", "What", "The lot then", "By", "Under revisions", "Why")
-    return Section(
-        "Decisions", tables=[Table("Decisions so far", head, (7, 13, 10, 12, 12, 14, 32), rows, frozenset({0}))]
-    )
+    widths, rest = (7, 13, 10, 12, 12, 14, 32), f"/v1/lots/{lot_id}/decisions"
+    return Section("Decisions", tables=[Table("Decisions so far", head, widths, rows, frozenset({0}), rest)])

@@ -18,13 +18,17 @@ MARKS = {"pass": "passes", "fail": "FAILS", "near": "undecided", "missing": "not
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """Rows of text under headings. `widths` are shares of the width of a page; `numbers` are the columns set flush right."""
+    """Rows of text under headings. `widths` are shares of the width of a page; `numbers` are the columns set flush right.
+
+    `rest` is the path of a list that has every row, also where not all are printed; "" where there is none.
+    """
 
     title: str
     head: tuple[str, ...]
     widths: tuple[int, ...]
     rows: Sequence[tuple[str, ...]]
     numbers: frozenset[int] = frozenset()
+    rest: str = ""
 
     def __post_init__(self) -> None:
         if any(len(row) != len(self.head) for row in (self.widths, *self.rows)):
@@ -59,7 +63,7 @@ def sections(report: dict[str, Any]) -> list[Section]:
         _found(report["found"]),
         _requested(report["requested"]),
         method_section(report["method"]),
-        readings_section("The readings behind the failing findings", report["readings"]),
+        readings_section("The readings behind the failing findings", report["readings"], report["lot"]["id"]),
         _decisions(report),
         Section("Cautions", paragraphs=report["cautions"]),
     ]
@@ -271,8 +275,8 @@ def action_said(row: dict[str, Any]) -> str:
     return str(row["action"]).replace("_", " ")
 
 
-def readings_section(title: str, readings: list[dict[str, Any]], *, who: bool = False) -> Section | None:
-    """Returns every reading, kind by kind, and how many count; with `who`, who entered each and what they noted."""
+def readings_section(title: str, readings: list[dict[str, Any]], lot_id: int, *, who: bool = False) -> Section | None:
+    """Returns every reading of a lot, kind by kind, and how many count; with `who`, who entered each and what they noted."""
     if not readings:
         return None
     tables = []
@@ -284,7 +288,8 @@ def readings_section(title: str, readings: list[dict[str, Any]], *, who: bool = 
         if who:
             head, widths = (*head, "Entered by"), (7, 12, 16, 22, 12, 19, 12)
             rows = [(*row, _entered(reading)) for row, reading in zip(rows, mine, strict=True)]
-        tables.append(Table(registry.said(kind).capitalize(), head, widths, rows, frozenset({0})))
+        rest = f"/v1/lots/{lot_id}/readings?kind={kind}"
+        tables.append(Table(registry.said(kind).capitalize(), head, widths, rows, frozenset({0}), rest))
     count = sum(row["counts"] for row in readings)
     said = f"{count} of {counted(len(readings), 'reading')} {'counts' if count == 1 else 'count'}. Those that do not are shown with the reason."
     return Section(title, paragraphs=[said], tables=tables)
@@ -311,6 +316,7 @@ def _decisions(report: dict[str, Any]) -> Section:
         for row in report["decisions"]
     ]
     head = ("When", "What", "The lot then", "By", "Why")
-    tables = [Table("Decisions on the lot so far", head, (20, 10, 13, 13, 44), rows)]
+    rest = f"/v1/lots/{report['lot']['id']}/decisions"
+    tables = [Table("Decisions on the lot so far", head, (20, 10, 13, 13, 44), rows, rest=rest)]
     permitted = [row["says"] for row in report["concessions"]]
     return Section("Decisions and concessions" if permitted else "Decisions", paragraphs=permitted, tables=tables)

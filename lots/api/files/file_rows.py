@@ -23,7 +23,7 @@ from lots.domain.colorimetry.color_values import LIGHT
 from lots.services.files import cell_parsing
 from lots.services.files.cell_parsing import BadCell
 from lots.services.files.color_exchange import is_exchange_text, read_exchange
-from lots.services.files.csv_tables import Options, Row, Table, fault, read_csv, strays, text_of
+from lots.services.files.csv_tables import MOST_FAULTS, Options, Row, Table, fault, read_csv, strays, text_of
 from lots.services.files.formula_guard import unguarded
 from lots.services.files.imports import DELIVERIES, Draft, Source, column_of, digest_of
 from lots.services.files.spectral_columns import COLUMNS
@@ -92,6 +92,10 @@ class _Reader:
             if why is not None:
                 skipped[why] += 1
                 continue
+            if len(self.draft.faults) >= MOST_FAULTS:
+                detail, hint = f"Reading stopped after {MOST_FAULTS:,} errors.", "Correct the errors above first."
+                self.draft.faults.append(fault(detail, hint, row=row.number, line=row.line))
+                break
             source = Source(row.number, row.line, set(self.broken))
             items.append(self._assembled(self._values(row, source), source))
             self.draft.sources.append(source)

@@ -14,6 +14,7 @@ from werkzeug.exceptions import HTTPException
 
 from lots.api.http import logs
 from lots.services.errors import (
+    MOST_LISTED,
     BadCursor,
     Clash,
     Conflict,
@@ -45,6 +46,10 @@ STATUS: dict[type[LotsError], int] = {
     KeyReused: 422,
 }
 
+# Characters of one text in an answer: more than any sentence here has that quotes nothing.
+_LONGEST = 2_000
+# A name is compared with those there are by so much of it.
+_NAME = 100
 # What each refusal of the HTTP layer itself means, and what to do about it.
 _HTTP = {
     400: ("malformed", "This request cannot be read", ""),
@@ -58,6 +63,7 @@ _HTTP = {
     405: ("wrong-method", "This path does not do that", ""),
     408: ("timed-out", "The request took too long to arrive", "Send it again."),
     413: ("too-large", "The body is too large", "Send it in several requests."),
+    414: ("uri-too-long", "The address is too long", "Ask in several requests."),
     415: ("wrong-type", "The body is not JSON", "Send JSON, with the header `Content-Type: application/json`."),
     422: ("invalid", "Some of this cannot be right", ""),
     428: (
@@ -118,7 +124,12 @@ class ProblemSchema(Schema):
     title = fields.String(required=True)
     status = fields.Integer(required=True)
     detail = fields.String(required=True)
-    errors = fields.List(fields.Nested(FaultSchema), required=True)
+    errors = fields.List(fields.Nested(FaultSchema), required=True, metadata={"maxItems": MOST_LISTED})
+    errors_total = fields.Integer(
+        metadata={
+            "description": f"how many errors there are, where they are more than the {MOST_LISTED} that `errors` lists"
+        }
+    )
     request_id = fields.String(
         metadata={"description": "names this request in the log of the server; also in X-Request-Id"}
     )
@@ -136,8 +147,13 @@ def problem(
     headers: Iterable[tuple[str, str]] = (),
     **more: Any,
 ) -> Response:
-    """Returns a problem document."""
-    errors = [_told(fault) for fault in faults]
+    """Returns a problem document. It lists the first `MOST_LISTED` faults, and says how many there are where that is not all."""
+    found = list(faults)
+    errors = [_told(fault) for fault in found[:MOST_LISTED]]
+    detail = _cut(detail)
+    if len(found) > MOST_LISTED:
+        detail = f"{detail} {MOST_LISTED} of {len(found):,} errors are listed."
+        more = {"errors_total": len(found), **more}
     prefix = request.script_root if has_request_context() else ""
     body = {
         "type": f"{prefix}/problems/{slug}",
@@ -156,10 +172,16 @@ def problem(
     return answer
 
 
+def _cut(text: str) -> str:
+    """A text of an answer, cut where it quotes something endless."""
+    return text if len(text) <= _LONGEST else f"{text[:_LONGEST]}... ({len(text):,} characters)"
+
+
 def _told(fault: Fault) -> dict[str, Any]:
     place = {"row": fault.row, "column": fault.column, "line": fault.line} if isinstance(fault, CellFault) else {}
-    more = {"hint": fault.hint or None, **place}
-    return {"pointer": fault.pointer, "detail": fault.detail, **{k: v for k, v in more.items() if v is not None}}
+    more = {"hint": _cut(fault.hint) or None, **place}
+    told = {"pointer": _cut(fault.pointer), "detail": _cut(fault.detail)}
+    return {**told, **{k: v for k, v in more.items() if v is not None}}
 
 
 def http_problem(
@@ -214,18 +236,26 @@ _UNCERTAIN = "It is not certain whether this was stored: look before you send it
 
 
 def faults_from(messages: Any, schema: Schema | None, at: str = "") -> list[Fault]:
-    """Returns marshmallow's nested messages as faults with JSON pointers, and near names for unknown fields."""
+    """Returns marshmallow's nested messages as faults with JSON pointers, and near names for unknown fields among those that are listed."""
+    return _faults(messages, schema, at, [])
+
+
+def _faults(messages: Any, schema: Schema | None, at: str, found: list[Fault]) -> list[Fault]:
+    """Adds the faults to those that were found before them."""
     if isinstance(messages, dict):
         # A map's own faults come as {"key": ..., "value": ...} under the entry they belong to.
         if schema is None and set(messages) <= {"key", "value"}:
-            return [fault for inner in messages.values() for fault in faults_from(inner, None, at)]
-        found = []
+            for inner in messages.values():
+                _faults(inner, None, at, found)
+            return found
         for key, inner in messages.items():
             place = at if key == "_schema" else f"{at}/{_escaped(key)}"
-            found += faults_from(_with_near_names(inner, key, schema), _below(schema, key), place)
+            listed = len(found) < MOST_LISTED
+            _faults(_with_near_names(inner, key, schema) if listed else inner, _below(schema, key), place, found)
         return found
-    listed = messages if isinstance(messages, list) else [messages]
-    return [Fault(at, str(said), getattr(said, "hint", "")) for said in listed]
+    every = messages if isinstance(messages, list) else [messages]
+    found += [Fault(at, str(said), getattr(said, "hint", "")) for said in every]
+    return found
 
 
 def _escaped(key: Any) -> str:
@@ -249,7 +279,7 @@ def _with_near_names(messages: Any, key: Any, schema: Schema | None) -> Any:
         return [Said(messages[0], _what_to_give(str(key), field.metadata if field else {}))]
     if schema is None or messages != ["There is no such field."]:
         return messages
-    near = get_close_matches(str(key), list(schema.fields), n=2, cutoff=0.6)
+    near = get_close_matches(str(key)[:_NAME], list(schema.fields), n=2, cutoff=0.6)
     hint = f"Did you mean {' or '.join(near)}?" if near else f"Known here: {', '.join(schema.fields)}."
     return [Said(messages[0], hint)]
 

@@ -11,6 +11,7 @@ from typing import Any, ClassVar
 from marshmallow import Schema, ValidationError, fields, validate
 
 from lots.domain.code_identity import has_control, unseen
+from lots.services.errors import quoted
 
 # The largest number both engines keep as a row number.
 MAX_ID = 2**63 - 1
@@ -75,7 +76,9 @@ def _json_number(value: Any) -> float:
     if isinstance(value, str) and _WRITTEN_NUMBER.fullmatch(value):
         plain = value.strip().replace(",", ".")
         comma = "with a decimal point, not a comma, and " if "," in value else ""
-        raise ValidationError(Said(f'"{value}" is text, not a number.', f"Write {plain}, {comma}without quotes."))
+        raise ValidationError(
+            Said(f'"{quoted(value)}" is text, not a number.', f"Write {quoted(plain)}, {comma}without quotes.")
+        )
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise ValidationError(Said("This must be a number."))
     try:
@@ -116,7 +119,7 @@ class StrictInteger(fields.Integer):
             raise ValidationError(Said(f"{number:g} is not a whole number."))
         if not self.low <= int(value) <= self.high:
             hint = self.hint or f"Give a whole number from {self.low} to {self.high}."
-            raise ValidationError(Said(f"{int(value)} is out of range.", hint))
+            raise ValidationError(Said(f"{quoted(int(value))} is out of range.", hint))
         return int(value)
 
 
@@ -125,7 +128,7 @@ class WrittenNumber(StrictFloat):
 
     def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> float:
         if not isinstance(value, str) or not re.fullmatch(r"[0-9]{1,9}(\.[0-9]{1,9})?", value):
-            raise ValidationError(Said(f'"{value}" is not a positive number.', "Write it like 250 or 250.5."))
+            raise ValidationError(Said(f'"{quoted(value)}" is not a positive number.', "Write it like 250 or 250.5."))
         return super()._deserialize(float(value), attr, data, **kw)
 
 
@@ -134,7 +137,7 @@ class WrittenWhole(StrictInteger):
 
     def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> int:
         if not isinstance(value, str) or not re.fullmatch(r"[0-9]{1,19}", value):
-            raise ValidationError(Said(f'"{value}" is not a whole number.'))
+            raise ValidationError(Said(f'"{quoted(value)}" is not a whole number.'))
         return super()._deserialize(int(value), attr, data, **kw)
 
 
@@ -153,7 +156,7 @@ class WrittenTruth(fields.Boolean):
     def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **kw: Any) -> bool:
         if value in ("true", "false"):
             return bool(value == "true")
-        raise ValidationError(Said(f'"{value}" is neither true nor false.'))
+        raise ValidationError(Said(f'"{quoted(value)}" is neither true nor false.'))
 
 
 class Text(fields.String):
@@ -185,7 +188,9 @@ class Text(fields.String):
                 Said("This holds a control character or half of one.", "Remove it; a scanner may add a TAB or ENTER.")
             )
         if self.one_of is not None and text not in self.one_of:
-            raise ValidationError(Said(f'"{text}" is not one of these.', f"Write one of: {', '.join(self.one_of)}."))
+            raise ValidationError(
+                Said(f'"{quoted(text)}" is not one of these.', f"Write one of: {', '.join(self.one_of)}.")
+            )
         return text
 
 

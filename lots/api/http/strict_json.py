@@ -8,7 +8,13 @@ from array import array
 from itertools import accumulate
 from typing import Any, NoReturn
 
+from lots.services.errors import quoted
+
 MAX_DEPTH = 32
+# Names in one object: many times what any request has.
+MAX_NAMES = 1_000
+# Elements of one array: twice what any request may have.
+MAX_ELEMENTS = 10_000
 
 # Strings, with what stands between them and the next bracket. No part of the pattern gives back what it took, and a string needs no end, so
 # the time grows with the length alone, however the quotes and backslashes are set.
@@ -40,7 +46,7 @@ def parse(body: bytes) -> Any:
         text = body.decode("utf-8")
         if depth(body) > MAX_DEPTH:
             raise Malformed(f"Brackets are nested more than {MAX_DEPTH} deep.")
-        return json.loads(text, object_pairs_hook=_no_duplicates, parse_constant=_no_constant, parse_float=_finite)
+        said = json.loads(text, object_pairs_hook=_no_duplicates, parse_constant=_no_constant, parse_float=_finite)
     except UnicodeDecodeError:
         raise Malformed("The body is not UTF-8 text.") from None
     except json.JSONDecodeError as error:
@@ -50,6 +56,8 @@ def parse(body: bytes) -> Any:
         raise Malformed(f"The body is not JSON: {where}.") from None
     except ValueError:
         raise Malformed("A number in the body has too many digits.") from None
+    _refuse_long(said)
+    return said
 
 
 def depth(body: bytes) -> int:
@@ -64,12 +72,27 @@ def depth(body: bytes) -> int:
 
 
 def _no_duplicates(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    if len(pairs) > MAX_NAMES:
+        raise Malformed(f"An object has at most {MAX_NAMES:,} names, this one {len(pairs):,}.")
     found: dict[str, Any] = {}
     for name, value in pairs:
         if name in found:
-            raise Malformed(f'The name "{name}" stands twice in one object.')
+            raise Malformed(f'The name "{quoted(name)}" stands twice in one object.')
+        if value.__class__ is list:
+            _refuse_long(value)
         found[name] = value
     return found
+
+
+def _refuse_long(value: Any) -> None:
+    """Refuses an array that is too long, or one in it that stands in no object: those were looked at where their objects ended."""
+    if value.__class__ is not list:
+        return
+    if len(value) > MAX_ELEMENTS:
+        raise Malformed(f"An array has at most {MAX_ELEMENTS:,} elements, this one {len(value):,}.")
+    for element in value:
+        if element.__class__ is list:
+            _refuse_long(element)
 
 
 def _no_constant(name: str) -> NoReturn:
@@ -79,5 +102,5 @@ def _no_constant(name: str) -> NoReturn:
 def _finite(text: str) -> float:
     value = float(text)
     if value in (float("inf"), float("-inf")):
-        raise Malformed(f"{text} is too large to be a number.")
+        raise Malformed(f"{quoted(text)} is too large to be a number.")
     return value

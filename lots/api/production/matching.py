@@ -50,6 +50,9 @@ class MatchesSchema(Schema):
     supplier_lot = fields.String(required=True)
     max = fields.Float(required=True, allow_none=True)
     items = fields.List(fields.Nested(MatchSchema), required=True)
+    left_out = fields.Integer(
+        required=True, metadata={"description": f"lots beyond the nearest {matching.MOST_MATCHES}"}
+    )
 
 
 class StockSchema(Schema):
@@ -71,11 +74,17 @@ class StockPairSchema(Schema):
 
 
 class TableSchema(Schema):
-    """Every pair of lots in stock of a grade."""
+    """Every pair of lots in stock of a grade, of the first of them where there are many."""
 
     grade_id = fields.Integer(required=True)
     lots = fields.List(fields.Nested(StockSchema), required=True)
     pairs = fields.List(fields.Nested(StockPairSchema), required=True)
+    left_out = fields.Integer(
+        required=True,
+        metadata={
+            "description": f"lots beyond the first {matching.MOST_IN_TABLE}; /lots/{{id}}/matches compares any lot with all others"
+        },
+    )
 
 
 class PickArgs(Strict):
@@ -140,6 +149,12 @@ class PickedSchema(Schema):
         metadata={"description": "spools that do not match the others of their lot within the limit"},
     )
     considered = fields.Nested(ConsideredSchema, required=True)
+    proven_optimal = fields.Boolean(
+        required=True,
+        metadata={
+            "description": "false: the search ended at its limit. All that is answered holds; fewer or older lots, or a better `nearest`, may exist"
+        },
+    )
 
 
 @routes.route(f"/lots/<{NUMBER}:number>/matches")
@@ -187,6 +202,7 @@ class Picks(Resource):
         """Pick spools for a job so that every pair of lots matches and the mass suffices.
 
         Prefers the fewest lots, then the oldest, and opened spools first. Nothing is stored or reserved. Masses are in g. When the job is impossible,
-        `nearest` says how close one can get. 404 for an unknown grade.
+        `nearest` says how close one can get. The search takes a fixed number of steps at most. `proven_optimal` says whether it came to
+        its end. 404 for an unknown grade.
         """
         return matching.picks(args)

@@ -7,9 +7,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from lots.domain.characteristics.color.lot_color import ColorLimits
+from lots.domain.colorimetry.color_difference import delta_e_among
 from lots.domain.colorimetry.color_values import Lab
-from lots.domain.conformity.limits import Limit
 from lots.domain.production.matching import SpoolColor
+from lots.domain.production.stock_matches import within
+
+# A colour, and by how much a spool may differ from it.
+Spot = tuple[Lab | None, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,25 +45,38 @@ def alike(spools: Sequence[ShelfSpool], mean: Lab, most: float, limits: ColorLim
 
     measured = sorted((one for one in spools if one.color.sd is None and one.color.known), key=away)
     others = sorted((one for one in spools if one.color.sd is not None or not one.color.known), key=away)
-    ways = [_taken(some, most, limits) for some in ([*others, *measured], [*measured, *others])]
+    spots = list(dict.fromkeys(_spot(one, limits) for one in spools))
+    close = dict(zip(spots, _close(spots, most, limits), strict=True))
+    ways = [_taken(some, close, spots, limits) for some in ([*others, *measured], [*measured, *others])]
     return max(ways, key=lambda way: math.fsum(one.mass_g for one in way))
 
 
-def _taken(spools: Sequence[ShelfSpool], most: float, limits: ColorLimits) -> list[ShelfSpool]:
-    taken: list[ShelfSpool] = []
-    seen: set[tuple[Lab | None, float]] = set()
+def _spot(one: ShelfSpool, limits: ColorLimits) -> Spot:
+    return one.color.lab, one.color.allowance(limits)
+
+
+def _taken(
+    spools: Sequence[ShelfSpool], close: dict[Spot, int], spots: Sequence[Spot], limits: ColorLimits
+) -> list[ShelfSpool]:
+    """Spools taken one by one where they match all before. Spools that were not measured all stand at one spot, which is compared once."""
+    numbers = {spot: 1 << number for number, spot in enumerate(spots)}
+    taken, seen = [], 0
     for one in spools:
-        here = (one.color.lab, one.color.allowance(limits))
-        # Spools that were not measured are all compared alike.
-        if all(Limit(None, most).allows(_apart(here, there, limits)) for there in seen):
+        spot = _spot(one, limits)
+        if not seen & ~close[spot]:
             taken.append(one)
-            seen.add(here)
+            seen |= numbers[spot]
     return taken
 
 
-def _apart(one: tuple[Lab | None, float], other: tuple[Lab | None, float], limits: ColorLimits) -> float:
-    """The larger difference of both ways, with the allowances of both."""
-    if one[0] is None or other[0] is None:
-        return math.inf
-    between = max(limits.delta_e(one[0], other[0]), limits.delta_e(other[0], one[0]))
-    return math.hypot(between, one[1], other[1])
+def _close(spots: Sequence[Spot], most: float, limits: ColorLimits) -> list[int]:
+    """For each spot the spots it matches, one bit each: by the larger difference of both ways, with the allowances of both."""
+    import numpy as np
+
+    labs = [lab for lab, _ in spots if lab is not None]
+    places = [number for number, (lab, _) in enumerate(spots) if lab is not None]
+    among = delta_e_among(labs, limits.formula, limits.weights)
+    parts = np.array([spots[number][1] for number in places]) ** 2
+    apart = np.full((len(spots), len(spots)), np.inf)
+    apart[np.ix_(places, places)] = np.sqrt(np.maximum(among, among.T) ** 2 + parts[:, None] + parts[None, :])
+    return within(apart, most)

@@ -96,7 +96,7 @@ def zone(name: str) -> ZoneInfo:
     try:
         return ZoneInfo(name)
     except (KeyError, ValueError, OSError):
-        near = get_close_matches(name, available_timezones(), n=2, cutoff=0.6)
+        near = get_close_matches(name[:100], available_timezones(), n=2, cutoff=0.6)
         hint = f"Did you mean {' or '.join(near)}?" if near else "Give an IANA name, such as Europe/Vienna."
         raise BadCell(f'There is no time zone "{_short(name)}".', hint) from None
 

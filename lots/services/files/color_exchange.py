@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from decimal import Decimal
 
 from lots.domain.colorimetry.color_values import LIGHT, PLAQUE
-from lots.services.files.csv_tables import MOST_ROWS, Row, Table, fault
+from lots.services.files.csv_tables import MOST_COLUMNS, MOST_FAULTS, MOST_ROWS, Row, Table, fault
 from lots.services.files.spectral_columns import COLUMNS
 
 # Condition -> keywords that state it. From memory, except that keyword lines and the four markers are as in the standard; programs
@@ -73,6 +73,10 @@ def read_exchange(text: str) -> Table:
             inside = first.removeprefix("BEGIN_") if first.startswith("BEGIN_") else ""
         elif inside == "DATA_FORMAT":
             table.columns += [token.upper() for token in tokens]
+            if len(table.columns) > 2 * MOST_COLUMNS:  # each value of a spectrum may stand beside its wavelength
+                table.faults.append(fault(f"A file has at most {2 * MOST_COLUMNS} fields.", row=number))
+                table.columns = []
+                return table
         elif inside == "DATA":
             if not _add_row(table, number, tokens):
                 break
@@ -97,6 +101,9 @@ def _lines(text: str, table: Table) -> Iterator[tuple[int, list[str]]]:
                 tokens.append(bare)
             elif not _comment:
                 tokens.append(quoted.replace('""', '"'))
+        if len(table.faults) >= MOST_FAULTS:
+            table.faults.append(fault(f"Reading stopped after {MOST_FAULTS:,} errors.", row=number))
+            return
         if tokens:
             yield number, tokens
 

@@ -11,7 +11,12 @@ from lots.services.errors import Fault
 
 MOST_ROWS = 100_000
 MOST_COLUMNS = 500
+# Faults after which no more of a file is read.
+MOST_FAULTS = 10_000
 DELIMITERS = (",", ";")
+
+# Cells of a row that are read; with one more it is at fault, and the rest of its line is passed over.
+_MOST_CELLS = 2 * MOST_COLUMNS
 
 _END_OF_LINE = re.compile(r"\r\n|\r|\n")
 _STRAY = re.compile("[\udc80-\udcff]")
@@ -122,8 +127,13 @@ def read_csv(text: str, delimiter: str = ",") -> Table:
     """
     table = Table()
     header: list[str] | None = None
+    blank = 0
     for row in _records(text, delimiter, table):
         if not any(cell.strip() for cell in row.cells):
+            blank += 1
+            if blank > MOST_ROWS:  # of a kind that takes as long to read as one with values
+                table.faults.append(fault(f"A file holds at most {MOST_ROWS:,} rows of blank cells.", row=row.number))
+                break
             continue
         if header is None:
             header = table.columns = [cell.strip() for cell in row.cells]
@@ -150,7 +160,7 @@ def _usable(header: list[str], delimiter: str, row: Row, table: Table) -> bool:
     """False when the header shows that the file is separated by something else, or is no header at all."""
     if len(header) > MOST_COLUMNS:
         table.faults.append(
-            fault(f"A file has at most {MOST_COLUMNS} columns, this one {len(header)}.", row=row.number)
+            fault(f"A file has at most {MOST_COLUMNS} columns, this one {_count(header)}.", row=row.number)
         )
         return False
     if len(header) > 1:
@@ -168,11 +178,15 @@ def _usable(header: list[str], delimiter: str, row: Row, table: Table) -> bool:
 
 
 def _ragged(row: Row, wanted: int, delimiter: str) -> CellFault:
-    detail = f"This row has {len(row.cells)} {'cell' if len(row.cells) == 1 else 'cells'}, the header has {wanted}."
+    detail = f"This row has {_count(row.cells)} {'cell' if len(row.cells) == 1 else 'cells'}, the header has {wanted}."
     hint = "Write every cell, empty ones too; put a cell that holds a comma in quotes."
     if delimiter == "," and len(row.cells) > wanted:
         hint = "A comma inside a cell? Put text that holds one in quotes. Decimal commas need delimiter ; and decimal: comma."
     return fault(detail, hint, row=row.number, line=row.line)
+
+
+def _count(cells: list[str]) -> str:
+    return str(len(cells)) if len(cells) <= _MOST_CELLS else f"more than {_MOST_CELLS}"
 
 
 def _pattern(delimiter: str) -> re.Pattern[str]:
@@ -181,10 +195,30 @@ def _pattern(delimiter: str) -> re.Pattern[str]:
     return re.compile(rf'(?:"((?:[^"]++|"")*+)"|([^"{mark}\r\n]*+))({mark}|\r\n|\r|\n|\Z)')
 
 
+def _blank(delimiter: str) -> re.Pattern[str]:
+    """Lines of nothing but delimiters, blanks and tabs. It never gives back either."""
+    return re.compile(rf"(?:[ \t{re.escape(delimiter)}]*+(?:\r\n|\r|\n))++")
+
+
+def _lines(text: str) -> int:
+    return text.count("\n") + text.count("\r") - text.count("\r\n")
+
+
 def _records(text: str, delimiter: str, table: Table) -> Iterator[Row]:
-    """Yields every row with its number and line; faults of quoting go into the table, and their rows are left out."""
-    cell, at, number, line = _pattern(delimiter), 0, 0, 1
+    """Yields every row with its number and line; faults of quoting go into the table, and their rows are left out.
+
+    Blank lines are counted and passed over at once. Nothing is read after `MOST_FAULTS` faults.
+    """
+    cell, blank, at, number, line = _pattern(delimiter), _blank(delimiter), 0, 0, 1
     while at < len(text):
+        if passed := blank.match(text, at):
+            lines, at = _lines(passed[0]), passed.end()
+            number, line = number + lines, line + lines
+            continue
+        if len(table.faults) >= MOST_FAULTS:
+            hint = "Correct the errors above first."
+            table.faults.append(fault(f"Reading stopped after {MOST_FAULTS:,} errors.", hint, row=number, line=line))
+            return
         number, first, broken = number + 1, line, False
         cells: list[str] = []
         while True:
@@ -202,6 +236,10 @@ def _records(text: str, delimiter: str, table: Table) -> Iterator[Row]:
             at = found.end()
             if after != delimiter:
                 line += 1
+                break
+            if len(cells) > _MOST_CELLS:
+                end = _END_OF_LINE.search(text, at)
+                at, line = (end.end() if end else len(text)), line + 1
                 break
         if broken:
             # A header at fault leaves nothing to read the rows by.

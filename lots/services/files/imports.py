@@ -14,7 +14,7 @@ from lots.services import clock, lookups
 from lots.services.assessment import lot_after
 from lots.services.errors import Clash, Fault, Invalid, LotsError
 from lots.services.files import delivery_rows
-from lots.services.files.csv_tables import CellFault, Options, fault
+from lots.services.files.csv_tables import MOST_FAULTS, CellFault, Options, fault
 from lots.services.readings import recording
 from lots.services.receiving import receiving
 from lots.store import audit
@@ -107,6 +107,8 @@ def store(draft: Draft, by: str, *, dry_run: bool = False) -> dict[str, Any]:
         Invalid: every fault of the file, in order of its rows; nothing was stored.
     """
     found: dict[str, Any] = {}
+    if draft.kind != DELIVERIES:
+        _check_readings(draft)
     try:
         with transaction():
             now = clock.now()
@@ -157,17 +159,21 @@ def _refuse(draft: Draft, faults: Iterable[CellFault]) -> None:
         raise Invalid(*once)
 
 
-def _readings(draft: Draft, by: str) -> dict[str, Any]:
-    faults = draft.faults + _find_instruments(draft)
-    items = draft.items
-    if faults and items:
-        # The last one is on no spool: so that the desk says what it thinks of the others, and stores none.
-        items = [*items, {**items[0], "spool_code": ""}]
-    try:
-        stored = recording.record(draft.kind, items, by, as_list=True) if items else {}
-    except Invalid as refused:
-        faults += _placed(draft, refused.faults)
+def _check_readings(draft: Draft) -> None:
+    """Raises every fault that shows before anything is stored, so that a file at fault holds up nobody who writes."""
+    faults = [*draft.faults]
+    if len(faults) < MOST_FAULTS:
+        faults += _find_instruments(draft)
+        faults += _placed(draft, recording.faults_of(draft.kind, dict(enumerate(draft.items))))
     _refuse(draft, faults)
+
+
+def _readings(draft: Draft, by: str) -> dict[str, Any]:
+    try:
+        stored = recording.record(draft.kind, draft.items, by, as_list=True, look_first=False)
+    except Invalid as refused:  # by what somebody wrote since the file was checked
+        _refuse(draft, _placed(draft, refused.faults))
+        raise
     warnings = [
         {"row": source.row, "column": said["field"], "detail": said["detail"], "hint": said["hint"]}
         for source, item in zip(draft.sources, stored["items"], strict=True)
@@ -263,6 +269,8 @@ def column_of(columns: dict[str, str], path: str) -> str | None:
 def _deliveries(draft: Draft, by: str) -> dict[str, Any]:
     places = [(source.row, source.line) for source in draft.sources]
     alone = {index for index, source in enumerate(draft.sources) if source.broken}
+    if len(draft.faults) >= MOST_FAULTS:
+        _refuse(draft, draft.faults)
     groups, faults = delivery_rows.grouped(draft.items, places, alone)
     faults = draft.faults + faults
     done = []

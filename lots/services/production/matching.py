@@ -12,7 +12,8 @@ from lots.domain.colorimetry.color_values import Lab
 from lots.domain.conformity.limits import Limit
 from lots.domain.production.alike_spools import ShelfSpool, alike
 from lots.domain.production.matching import PairMatch, within_one_job
-from lots.domain.production.picks import StockLot, StockSpool, pick
+from lots.domain.production.picks import pick
+from lots.domain.production.stock import StockLot, StockSpool
 from lots.services import clock
 from lots.services.lookups import found, lot_of
 from lots.services.production import clearance
@@ -21,6 +22,10 @@ from lots.services.production.job_colors import color_rule, comparable_lab, spoo
 from lots.services.production.lot_instruments import BetweenLots, Known, between_lots
 from lots.store.assessment import lots
 from lots.store.production import shelf
+
+# Lots whose every pair a table compares, and the lots nearest to one that are listed.
+MOST_IN_TABLE = 150
+MOST_MATCHES = 1_000
 
 
 def matches(lot_id: int, most: float | None) -> dict[str, Any]:
@@ -44,7 +49,8 @@ def matches(lot_id: int, most: float | None) -> dict[str, Any]:
         "lot_id": lot.id,
         "supplier_lot": lot.supplier_lot,
         "max": _limit(most, rule),
-        "items": [*known, *(line for line in lines if line["delta_e"] is None)],
+        "items": [*known, *(line for line in lines if line["delta_e"] is None)][:MOST_MATCHES],
+        "left_out": max(0, len(lines) - MOST_MATCHES),
     }
 
 
@@ -79,11 +85,14 @@ def _line(
 def match_table(grade_id: int, most: float | None) -> dict[str, Any]:
     """Returns every pair of lots in stock of a grade, and which lots may share a job: matching is not transitive, so pairs are told.
 
+    Of more than `MOST_IN_TABLE` lots those that came first; `matches` compares any lot with all others.
+
     Raises:
         NotFound: no such grade.
     """
     grade = found("grade", grade_id)
-    stock = lots.in_stock(grade_id=grade.id, to_offer=True)
+    in_stock = lots.in_stock(grade_id=grade.id, to_offer=True)
+    stock = in_stock[:MOST_IN_TABLE]
     rules = {lot.id: color_rule(lot) for lot in stock}
     apart = _apart([lot for lot in stock if lot.lab], rules)
     pairs, known = [], Known()
@@ -96,6 +105,7 @@ def match_table(grade_id: int, most: float | None) -> dict[str, Any]:
         "grade_id": grade.id,
         "lots": [{"lot_id": lot.id, "supplier_lot": lot.supplier_lot, "lab": lot.lab} for lot in stock],
         "pairs": pairs,
+        "left_out": len(in_stock) - len(stock),
     }
 
 
@@ -111,7 +121,8 @@ def picks(values: dict[str, Any]) -> dict[str, Any]:
     """Returns spools for a job: every pair of lots matches, the mass suffices, fewest lots, then oldest, opened ones first.
 
     Without a `match_max`, a use that shows colour takes the strictest limit within one job of the lots to choose from, since loading does
-    not mix lots beyond it. One that is None asks for no match.
+    not mix lots beyond it. One that is None asks for no match. The choice is not proven where the search ended at its limit, or where the shelf
+    holds more spools than are looked at.
 
     Raises:
         NotFound: no such grade.
@@ -155,6 +166,7 @@ def picks(values: dict[str, Any]) -> dict[str, Any]:
         },
         "left_out": sorted(spool.code for spool in fit if spool.code not in may_be_used),
         "considered": {"lots": len(stock), "spools": len(fit)},
+        "proven_optimal": chosen.proven_optimal and len(spools) < shelf.MOST_SPOOLS,
     }
 
 

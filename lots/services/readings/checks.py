@@ -10,7 +10,7 @@ from typing import Any
 from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.domain.characteristics.declaring.neighbours import FarOff
 from lots.services import clock
-from lots.services.errors import Fault
+from lots.services.errors import MOST_LISTED, Fault
 from lots.services.lookups import withdrawn
 from lots.services.readings import conditions, naming_instruments, recipes, slips
 from lots.store import readings
@@ -64,7 +64,7 @@ def check(
     faults += naming_instruments.faults(declared, items, instruments, as_list=as_list)
     for index, item in enumerate(items):
         at, spool = f"/{index}" if as_list else "", spools.get(item["spool_code"])
-        faults += _common_faults(at, item, spool, instruments, now)
+        faults += _common_faults(at, item, spool, instruments, now, propose=len(faults) < MOST_LISTED)
         if spool is not None:
             doubts = declared.doubts(item, spool.lot.grade.nominal_diameter_mm)
             faults += [Fault(f"{at}/{doubt.field}", doubt.detail, doubt.hint) for doubt in doubts]
@@ -86,12 +86,12 @@ def check(
 
 
 def _common_faults(
-    at: str, item: dict[str, Any], spool: Any, instruments: dict[int, Any], now: datetime
+    at: str, item: dict[str, Any], spool: Any, instruments: dict[int, Any], now: datetime, *, propose: bool
 ) -> list[Fault]:
-    """What is wrong with what every reading says: its spool, its instrument, its time."""
+    """What is wrong with what every reading says: its spool, its instrument, its time. One query for an unknown spool, where codes are proposed."""
     faults = []
     if spool is None:
-        like = spool_codes.similar(item["spool_code"])
+        like = spool_codes.similar(item["spool_code"]) if propose else []
         logged = "Check the label; its lot shows the codes of its spools. A spool is logged with its delivery."
         hint = f"Did you mean {' or '.join(like)}?" if like else logged
         faults.append(Fault(f"{at}/spool_code", f"There is no spool with the code {item['spool_code']}.", hint))

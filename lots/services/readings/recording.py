@@ -27,7 +27,9 @@ from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
 
 
-def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool) -> dict[str, Any]:
+def record(
+    kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool, look_first: bool = True
+) -> dict[str, Any]:
     """Stores readings of one kind, all or nothing, and judges every lot they belong to in the same transaction.
 
     Args:
@@ -35,6 +37,7 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
         items: fields as the contract names them, their types checked.
         by: who measured.
         as_list: how the request came; faults then point into the list.
+        look_first: True where nobody looked for faults yet: a list is then checked before others have to wait for it.
 
     Returns:
         `items`: the readings as stored, with warnings. `lots`: where each lot stands now, with what is still loaded of a lot that may not be.
@@ -43,6 +46,8 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
         Invalid: everything that makes no sense, all at once; nothing was stored.
     """
     now = clock.now()
+    if as_list and look_first and (doomed := check(DECLARED[kind], items, now, as_list=True, to_store=False).faults):
+        raise Invalid(*doomed)
     with transaction():
         checked = check(DECLARED[kind], items, now, as_list=as_list)
         if checked.faults:
@@ -56,13 +61,16 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
         for row in rows:
             looked_at = first.get(row["lot"].id)
             row["retest"] = looked_at is not None and row["spool"].code not in looked_at and not row["screening"]
-        retested = {lot.id: any(row["retest"] for row in rows if row["lot"].id == lot.id) for lot in held.values()}
         numbers = readings.add(rows)
+        mine: dict[int, list[int]] = {}
+        retested: dict[int, bool] = {}
+        for number, row in zip(numbers, rows, strict=True):
+            mine.setdefault(row["lot"].id, []).append(number)
+            retested[row["lot"].id] = retested.get(row["lot"].id, False) or row["retest"]
         doubted = build_doubts.raised(DECLARED[kind], rows, by, now) if DECLARED[kind].printed else []
         judged = {}
         for lot in held.values():
-            mine = [number for number, row in zip(numbers, rows, strict=True) if row["lot"].id == lot.id]
-            wrote = {"reading": mine}
+            wrote = {"reading": mine[lot.id]}
             judged[lot.id], _ = judge_lot(lot, by, now, retest=retested[lot.id], what="readings recorded", wrote=wrote)
         others = build_doubts.judge_others(doubted, list(held), by, now) if doubted else []
         build_doubts.note(doubted, by, now)
@@ -72,35 +80,38 @@ def record(kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool
         known = instruments_of([_Taken(item.get("instrument_id"), checked.instruments) for item in items])
         doubts = in_doubt((row["build_key"] for row in rows), rule_versions.CURRENT)
         under = {lot.id: Under.judged(lot, judged[lot.id], doubts) for lot in held.values()}
-        unhelpful = [
-            uncounted.told(_stored(row, known, under[row["lot"].id], Unconfirmed.of(number, far)))
-            for number, row, far in zip(numbers, rows, checked.far, strict=True)
-        ]
-        said = [
-            {
-                "id": number,
-                "kind": kind,
-                "lot_id": row["lot"].id,
-                "spool_code": spools[item["spool_code"]].code,
-                "instrument_id": item.get("instrument_id"),
-                "measured_at": row["measured_at"],
-                "screening": row["screening"],
-                "note": row["note"],
-                **row["values"],
-                "recorded_at": now,
-                "recorded_by": by,
-                "voided": None,
-                "excluded": None,
-                **_validity(row, known, judged[row["lot"].id].rules),
-                "counts": all(one.against for one in told),
-                "helps": not told,
-                "why_not": told[0].clause if told else None,
-                "to_confirm": bool(row["to_confirm"]) and judged[row["lot"].id].rules > rule_versions.SECOND,
-                "warnings": [*warned, *(one.as_warning() for one in told)],
-            }
-            for number, item, row, warned, told in zip(numbers, items, rows, checked.warnings, unhelpful, strict=True)
-        ]
-        return {"items": said, "lots": [*(after(lot, judged[lot.id]) for lot in held.values()), *others]}
+        lots = [*(after(lot, judged[lot.id]) for lot in held.values()), *others]
+    # What a caller is told of each reading follows from what was read; nobody who writes waits for it.
+    rules = {number: one.rules for number, one in judged.items()}
+    unhelpful = [
+        uncounted.told(_stored(row, known, under[row["lot"].id], Unconfirmed.of(number, far)))
+        for number, row, far in zip(numbers, rows, checked.far, strict=True)
+    ]
+    said = [
+        {
+            "id": number,
+            "kind": kind,
+            "lot_id": row["lot"].id,
+            "spool_code": row["spool"].code,
+            "instrument_id": row["instrument"],
+            "measured_at": row["measured_at"],
+            "screening": row["screening"],
+            "note": row["note"],
+            **row["values"],
+            "recorded_at": now,
+            "recorded_by": by,
+            "voided": None,
+            "excluded": None,
+            **_validity(row, known, rules[row["lot"].id]),
+            "counts": all(one.against for one in told),
+            "helps": not told,
+            "why_not": told[0].clause if told else None,
+            "to_confirm": bool(row["to_confirm"]) and rules[row["lot"].id] > rule_versions.SECOND,
+            "warnings": [*warned, *(one.as_warning() for one in told)],
+        }
+        for number, row, warned, told in zip(numbers, rows, checked.warnings, unhelpful, strict=True)
+    ]
+    return {"items": said, "lots": lots}
 
 
 def faults_of(kind: str, rows: Mapping[int, dict[str, Any]]) -> list[Fault]:

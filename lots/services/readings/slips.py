@@ -28,8 +28,9 @@ def far(
         before: the readings of their lots that were there before.
     """
     found: list[FarOff | None] = [None] * len(items)
+    by_lot = _places(items, spools)
     for number, rows in before.items():
-        places = [place for place, item in enumerate(items) if _of(item, spools, number)]
+        places = by_lot.get(number, [])
         new = [_reading(declared, items[place], spools) for place in places]
         for place, said in zip(places, far_off(declared.far, new, [reading_from(row) for row in rows]), strict=True):
             found[place] = said
@@ -41,8 +42,9 @@ def typed_again(
 ) -> list[list[tuple[str, str, str]]]:
     """Returns for each reading what looks like one reading typed several times, as (field, detail, hint)."""
     found: list[list[tuple[str, str, str]]] = [[] for _ in items]
+    by_lot = _places(items, spools)
     for number, rows in before.items():
-        places = [place for place, item in enumerate(items) if _of(item, spools, number)]
+        places = by_lot.get(number, [])
         new = [(spools[items[place]["spool_code"]].code, declared.stored(items[place])) for place in places]
         counts = copies(new, [(row.spool.code, row.values) for row in rows])
         for place, (spool, _), n in zip(places, new, counts, strict=True):
@@ -53,8 +55,13 @@ def typed_again(
     return found
 
 
-def _of(item: Mapping[str, Any], spools: Mapping[str, Any], lot_id: int) -> bool:
-    return not item.get("screening") and spools[item["spool_code"]].lot_id == lot_id
+def _places(items: Sequence[Mapping[str, Any]], spools: Mapping[str, Any]) -> dict[int, list[int]]:
+    """Where readings of each lot stand in the list, screening ones left out."""
+    found: dict[int, list[int]] = {}
+    for place, item in enumerate(items):
+        if not item.get("screening"):
+            found.setdefault(spools[item["spool_code"]].lot_id, []).append(place)
+    return found
 
 
 def _reading(declared: Characteristic, item: Mapping[str, Any], spools: Mapping[str, Any]) -> Any:

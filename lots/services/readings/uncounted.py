@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cached_property
 from typing import Any
 
 from lots.domain.assessment.limits_revision import Limits, limits_from
@@ -95,9 +96,9 @@ class Unconfirmed:
         return None if far is None else cls(number, str(far))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Stored:
-    """A stored reading, with what it is held against."""
+    """A stored reading, with what it is held against. Not slotted, so that what is worked out of it is kept."""
 
     declared: Characteristic
     values: Mapping[str, Any]
@@ -113,14 +114,14 @@ class Stored:
         """The limits block of its characteristic, None without one."""
         return self.under.limits.given.get(self.declared.name) if self.under.limits else None
 
-    @property
+    @cached_property
     def taken(self) -> Any:
         """The value that judging uses."""
         code = self.instrument.code if self.instrument else None
         origin = Origin.of(self.values, code)
         return self.declared.reading(Taken(self.spool, self.values, self.measured_at, origin=origin))
 
-    @property
+    @cached_property
     def comparable(self) -> Any:
         """The same as it counts, None where it does not."""
         return self.declared.comparable(self.taken, self.block, self.under.shade)

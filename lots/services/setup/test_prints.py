@@ -108,7 +108,7 @@ def _hint(code: str, numbers: list[int]) -> str:
     every = store.codes()
     if code in every:
         return f"{code} has no revision yet. Have quality add its recipe."
-    near = get_close_matches(code.upper(), every, n=3, cutoff=0.6)
+    near = get_close_matches(code.upper()[:200], every, n=3, cutoff=0.6)
     return f"Did you mean {' or '.join(near)}?" if near else "Have quality add it, or leave it out."
 
 

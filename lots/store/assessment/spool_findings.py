@@ -7,6 +7,7 @@ from functools import reduce
 from operator import or_
 from typing import Any
 
+from lots.store.engine.compiled_queries import update
 from lots.store.tables.models import Lot, Spool, SpoolParent
 
 # Marks a failure that a wound spool has from a parent, by the code of the spool it was found on.
@@ -32,7 +33,7 @@ def keep(lot: Lot, found: Mapping[str, Mapping[str, Any]]) -> None:
         why = [*found["nonconforming"].get(row.code, ()), *passed_on.get(row.id, ())] or None
         values = {**{name: some.get(row.code) for name, some in found.items()}, "nonconforming": why}
         if any(getattr(row, name) != value for name, value in values.items()):
-            Spool.update(**values).where(Spool.id == row.id).execute()
+            update(Spool, row.id, values)
             changed += [row.id] if why != row.nonconforming else []
     _hand_on(changed)
 

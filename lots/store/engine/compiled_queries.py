@@ -6,7 +6,19 @@ from collections.abc import Callable, Mapping, Sequence
 from types import SimpleNamespace
 from typing import Any
 
-from peewee import AutoField, CharField, DoubleField, FloatField, ForeignKeyField, IntegerField, TextField, Value
+from peewee import (
+    OP,
+    SQL,
+    AutoField,
+    CharField,
+    DoubleField,
+    Expression,
+    FloatField,
+    ForeignKeyField,
+    IntegerField,
+    TextField,
+    Value,
+)
 
 from lots.store.engine.database import db
 
@@ -81,6 +93,24 @@ def insert(model: Any, rows: Sequence[Mapping[str, Any]]) -> list[int]:
     sql = f"INSERT INTO {table} ({', '.join(columns)}) VALUES {places} RETURNING {number}"  # noqa: S608  # names of our own columns
     # Numbers rise in the order of the rows within a statement; in which order an engine hands them back is not promised.
     return sorted(row[0] for row in db.execute_sql(sql, values).fetchall())
+
+
+def update(model: Any, number: int, values: Mapping[str, Any]) -> None:
+    """Changes columns of one row, by its number. One statement, written at once as `insert` writes its own: a judgement changes many spools."""
+    fields = [model._meta.fields[name] for name in values]
+    quote, mark = db.obj.quote, db.obj.param
+    table, key, *columns = (
+        f"{quote[0]}{name}{quote[1]}"
+        for name in (model._meta.table_name, "id", *(field.column_name for field in fields))
+    )
+    places = ", ".join(f"{column} = {mark}" for column in columns)
+    bound = [field.db_value(value) for field, value in zip(fields, values.values(), strict=True)]
+    db.execute_sql(f"UPDATE {table} SET {places} WHERE {key} = {mark}", [*bound, number])  # noqa: S608  # names of our own columns
+
+
+def numbered(key: Any, numbers: Sequence[int]) -> Expression:
+    """Returns the condition that a row's number is one of these. They stand in the SQL as digits: thousands of places take long to work out."""
+    return Expression(key, OP.IN, SQL(f"({', '.join(str(int(number)) for number in numbers)})"))
 
 
 def _maker(query: Any) -> _Made:

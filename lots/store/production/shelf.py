@@ -20,7 +20,11 @@ _FIT = Lot.standing.in_(("released", "restricted")) | (Lot.concessions != SQL("'
 _HERE = LEFT & Spool.machine.is_null() & ONE_LOT
 
 
-def spools_on_shelf(grade_id: int, most: int = 5000) -> list[Any]:
+# Spools of a grade that are looked at to pick some for a job.
+MOST_SPOOLS = 5000
+
+
+def spools_on_shelf(grade_id: int, most: int = MOST_SPOOLS) -> list[Any]:
     """Spools with filament of one lot left that are on no machine and whose lot may be loaded for some use, oldest lot first. One query."""
     stock = Lot.id.in_(Spool.select(Spool.lot).where(LEFT))
     query = spools_with_lots().where((Lot.grade == grade_id) & _FIT & _HERE & stock)

@@ -14,7 +14,10 @@ from hypothesis import strategies as st
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.colorimetry.color_difference import DEFAULT_WEIGHTS
 from lots.domain.colorimetry.color_values import Lab
-from lots.domain.production.picks import StockLot, StockSpool, pick
+from lots.domain.production import picks, stock_matches
+from lots.domain.production.cliques import Effort
+from lots.domain.production.picks import pick
+from lots.domain.production.stock import StockLot, StockSpool
 from tests.tolerances import SAME_RULE
 
 RULE = ColorLimits("CIE76")
@@ -247,3 +250,84 @@ def test_more_mass_never_takes_fewer_lots(stock, mass, extra, most):
     """Asking for more needs at least as many lots, or becomes impossible."""
     less, more = (pick(stock, 250.0 * m, most / 4, RULE) for m in (mass, mass + extra))
     assert not more.possible or len(less.lots) <= len(more.lots)
+
+
+def stock_of(count, seed, spread=0.4, planar=True, equal=False):
+    """So many lots about one colour, one a day, each of one spool."""
+    dice = np.random.default_rng(seed)
+    away = dice.normal(0, spread, (count, 3))
+    away[:, 0] *= not planar
+    masses = [1000.0] * count if equal else dice.integers(1, 20_001, count).astype(float).tolist()
+    return [lot(i, Lab(70 + a, b, c), masses[i], day=i) for i, (a, b, c) in enumerate(away.tolist())]
+
+
+def assert_holds(stock, found, match_max, mass):
+    """Whatever was answered is true: every two lots match, and what is said to be enough is."""
+    chosen = [one for one in stock if one.id in (found.lots or found.nearest.lots)]
+    assert all(apart <= match_max + 1e-10 for apart in differences(chosen, RULE).values())
+    if found.possible:
+        assert found.mass_g >= mass
+        assert set(found.spools) <= {spool.code for one in chosen for spool in one.spools}
+    else:
+        assert grams(chosen) == pytest.approx(found.nearest.mass_g)
+        assert found.nearest.mass_g < mass
+    assert found.proven_optimal is ("ended at its limit" not in found.says)
+
+
+@settings(max_examples=300, deadline=None)
+@given(STOCKS, st.integers(1, 10), st.integers(0, 6), st.integers(0, 120))
+def test_a_pick_holds_within_any_number_of_steps_and_is_the_best_wherever_it_is_proven(stock, mass, most, steps):
+    """However few steps there are, pairs match and masses suffice; a proven answer is that of every subset tried."""
+    found = pick(stock, 250.0 * mass, most / 4, RULE, steps=steps)
+    lots, largest, wider = brute(stock, 250.0 * mass, most / 4, RULE)
+    assert_holds(stock, found, most / 4, 250.0 * mass)
+    if found.proven_optimal:
+        assert (lots is not None) == found.possible
+        assert list(found.lots) == (lots or [])
+        if not found.possible:
+            assert (largest, wider is None) == (found.nearest.mass_g, found.nearest.match_max is None)
+            assert wider is None or wider == pytest.approx(found.nearest.match_max)
+    elif not found.possible and found.nearest.match_max is not None:
+        assert pick(stock, 250.0 * mass, found.nearest.match_max, RULE).possible
+
+
+HARD = {
+    "near-the-limit": (0.5, 0.4, {}),
+    "solid": (0.5, 0.2, {"planar": False}),
+    "many-equal-masses": (0.5, 0.4, {"equal": True}),
+    "all-match": (90.0, 0.4, {}),
+    "none-match": (0.0, 0.05, {"spread": 40.0}),
+}
+
+
+@pytest.mark.parametrize("count", [300, 1000])
+@pytest.mark.parametrize("case", HARD)
+def test_a_hard_stock_takes_no_more_steps_than_allowed(monkeypatch, count, case):
+    """Large stocks: the steps stay below the limit and one node of the search, the answer holds, and the same question has the same answer."""
+    most, part, kind = HARD[case]
+    stock, made = stock_of(count, 5, **kind), []
+    monkeypatch.setattr(picks, "Effort", lambda *args: made.append(Effort(*args)) or made[-1])
+    mass = part * grams(stock)
+    found = pick(stock, mass, most, RULE, steps=200_000)
+    assert_holds(stock, found, most, mass)
+    assert made[0].left > -10 * count * made[0].weight
+    assert found == pick(stock, mass, most, RULE, steps=200_000)
+
+
+def test_a_mass_just_unreachable_is_proven_so():
+    """One gram more than the heaviest set that matches holds: the search comes to its end and says what is most."""
+    stock = stock_of(120, 3)
+    most = pick(stock, 10_000_000, 0.3, RULE).nearest
+    found = pick(stock, most.mass_g + 1, 0.3, RULE)
+    assert (False, True, most.mass_g) == (found.possible, found.proven_optimal, found.nearest.mass_g)
+    assert pick(stock, most.mass_g, 0.3, RULE).possible
+
+
+def test_of_more_lots_than_are_compared_the_heaviest_are(monkeypatch):
+    """Lots beyond the limit are left out, the lightest first, and the answer says that it is not proven."""
+    monkeypatch.setattr(stock_matches, "MOST_LOTS", 2)
+    stock = [lot(1, WHITE, 100), lot(2, WHITE, 500), lot(3, WHITE, 400)]
+    found = pick(stock, 800, 0.5, RULE)
+    assert ((2, 3), False) == (found.lots, found.proven_optimal)
+    assert "fewer or older lots may be enough" in found.says
+    assert not pick(stock, 1000, 0.5, RULE).possible

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.services.files.color_exchange import read_exchange
-from lots.services.files.csv_tables import MOST_COLUMNS, MOST_ROWS, Table, fault, read_csv, strays, text_of
+from lots.services.files.csv_tables import MOST_COLUMNS, MOST_FAULTS, MOST_ROWS, Table, fault, read_csv, strays, text_of
 from lots.services.files.formula_guard import guarded, unguarded
 
 CELL = st.text(alphabet=st.sampled_from("ab1,;\"\r\n\t =+-@'äß\u2028."), max_size=12)
@@ -152,3 +152,32 @@ def test_a_guarded_text_comes_back_as_it_was(text):
     """Taking the apostrophe off undoes putting it on, for every text."""
     assert text == unguarded(guarded(text))
     assert not guarded(text).startswith(("=", "+", "-", "@", "\t", "\r"))
+
+
+def test_blank_lines_are_passed_over_and_counted():
+    """However many blank lines there are, of blanks, tabs and delimiters too, the rows behind them keep their numbers and lines."""
+    text = "\n" * 5 + "a,b\r\n" + " \t\n" * 3 + ",\r\r\n" + '"x\ny",2\n\n' + "3,4"
+    table = read_csv(text)
+    assert [(12, 12, ["x\ny", "2"]), (14, 15, ["3", "4"])] == [(row.number, row.line, row.cells) for row in table.rows]
+    assert (2, []) == (table.count, table.faults)
+
+
+def test_a_million_blank_lines_are_one_step():
+    """Blank lines are matched at once: no row is made of them."""
+    table = read_csv("a,b\n" + "\n" * 1_000_000 + "1,2")
+    assert (1_000_002, ["1", "2"]) == (table.rows[0].number, table.rows[0].cells)
+
+
+def test_a_row_of_endless_cells_is_at_fault_and_the_next_one_is_read():
+    """Cells beyond those of any file are not read; the row says that there are more."""
+    table = read_csv("a,b\n" + "1," * 100_000 + "1\n3,4\n")
+    assert ["This row has more than 1000 cells, the header has 2."] == [one.detail for one in table.faults]
+    assert [(3, 3, ["3", "4"])] == [(row.number, row.line, row.cells) for row in table.rows]
+    assert "more than 1000" in read_csv("a," * 100_000).faults[0].detail
+
+
+def test_reading_stops_after_so_many_faults():
+    """A text that is quoted wrongly throughout is not read to its end."""
+    table = read_csv("a,b\n" + '"x"y,2\n' * 20_000)
+    assert MOST_FAULTS + 1 == len(table.faults)
+    assert "Reading stopped after 10,000 errors." == table.faults[-1].detail

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 from lots.domain.code_identity import identity
@@ -35,8 +36,8 @@ class Origin:
     @classmethod
     def of(cls, values: Mapping[str, Any], instrument: str | None = None) -> Origin:
         """Returns the origin that the stored values of a reading state."""
-        printer, recipe, build = (values.get(name) for name in ("printer", "test_print", "build"))
-        return cls(instrument, printer, recipe, build, bool(values.get("control")))
+        said = values.get
+        return _shared(instrument, said("printer"), said("test_print"), said("build"), bool(said("control")))
 
     @property
     def source(self) -> tuple[str, str, str]:
@@ -62,6 +63,14 @@ class Origin:
     def control_of(self) -> str | None:
         """The chart that a control belongs to, by printer and recipe; None for a print of the lot."""
         return chart_of(self.printer, self.test_print) if self.control else None
+
+
+@lru_cache(maxsize=1024)
+def _shared(
+    instrument: str | None, printer: str | None, recipe: str | None, build: str | None, control: bool
+) -> Origin:  # kept by place
+    """One origin for all readings of one source: a list of thousands states few."""
+    return Origin(instrument, printer, recipe, build, control)
 
 
 def chart_of(printer: str | None, test_print: str | None) -> str:
