@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
+from functools import partial
 from typing import Any, NoReturn
 
 from flask import Flask, Request, Response, request
@@ -177,7 +178,7 @@ def _tasks(settings: Settings) -> list[Task]:
     """What is done beside answering requests, in every process that serves."""
     return [
         Task("note instruments due", _DUE_S, due_notes.note_due),
-        Task("tidy", _TIDY_S, lambda: tidying.remove_some(settings.repeat_days)),
+        Task("tidy", _TIDY_S, partial(tidying.remove_some, settings.repeat_days)),
         Task("send to webhooks", EVERY_S, Sender(settings.allowed_networks).round),
     ]
 

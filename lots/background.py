@@ -20,7 +20,7 @@ class Task:
 
     name: str
     every_s: float
-    run: Callable[[], None]
+    run: Callable[[], object]
 
 
 class Background:
