@@ -258,6 +258,16 @@ def test_every_command_says_a_files_trouble_in_one_line(commands: Commands, tmp_
     assert before in (content(file), None)
 
 
+@pytest.mark.parametrize("name", ["a folder", "no folder", "a pipe"])
+def test_a_backup_is_restored_to_a_place_for_a_file_only(commands: Commands, tmp_path: Path, name: str) -> None:
+    """What is there is said as to every other command; files that are no database are for --replace to set aside."""
+    trouble, words = TROUBLES[name]
+    fill(f"sqlite:///{tmp_path / 'whole.sqlite3'}", rows=0)
+    with made(trouble, tmp_path) as url:
+        for replace in ((), ("--replace",)):
+            assert_plain("restore", commands.said(("restore", "whole.sqlite3", *replace), url), 1, words)
+
+
 @pytest.mark.parametrize("url", ADDRESSES)
 def test_every_command_says_what_is_wrong_with_an_address(commands: Commands, tmp_path: Path, url: str) -> None:
     """Status 2, as for every setting that cannot be used."""

@@ -20,6 +20,7 @@ from lots.store.upkeep.database_handles import (
     reader,
     require_current,
     shown,
+    size_at,
     unwatched,
 )
 from lots.store.upkeep.sqlite_files import (
@@ -81,10 +82,12 @@ def restore(url: str, path: Path, now: datetime, *, replace: bool = False, watch
         watch: told how much is copied, in pages or rows.
 
     Raises:
-        NotDone: the database holds something or is in use, or the backup cannot be read or is not right.
+        NotDone: the database holds something, is in use or is no place for a file, or the backup cannot be read or is not right.
         schema.WrongSchema: the backup is no such database, or of another schema version; or the database holds other tables.
     """
     file = file_of(url)
+    if file:
+        size_at(file)
     with reader(path) as source, in_words(f"{path} cannot be restored"):
         require_current(source, path)
         if file is None:

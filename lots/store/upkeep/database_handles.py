@@ -79,29 +79,46 @@ def holds_content(path: Path) -> bool:
     Notes:
         To be asked before SQLite opens a file: SQLite removes the log beside an empty one.
     """
+    size = size_at(path)
+    if not size:
+        return False
     try:
-        found = path.stat()
-        if stat.S_ISDIR(found.st_mode):
-            raise NotDone(f"{path} is a folder. Name a file in it, as in {path}/lots.sqlite3.")
-        if not stat.S_ISREG(found.st_mode):
-            raise NotDone(f"{path} is not a file that can hold a database. Name another one.")
-        if not found.st_size:
-            return False
         with path.open("rb") as begun:
             header = begun.read(_HEADER)
+    except OSError as error:
+        raise _unreadable(path, error) from None
+    if not header.startswith(b"SQLite format 3\0"):
+        raise NotDone(f"{path} cannot be opened: it is not a database of SQLite. Name another file.")
+    _require_whole(path, header, size)
+    return True
+
+
+def size_at(path: Path) -> int | None:
+    """Returns how many bytes the file at a path has, None where there is none.
+
+    Raises:
+        NotDone: there is something other than a file, no folder for one, or it may not be looked at.
+    """
+    try:
+        found = path.stat()
     except (FileNotFoundError, NotADirectoryError):
         folder = Path(os.path.realpath(path)).parent
         if not folder.is_dir():
             raise NotDone(f"There is no folder {folder}. Make it, or name a file in another one.") from None
-        return False
+        return None
     except OSError as error:
-        raise NotDone(
-            f"{path} cannot be read ({error.strerror}). Give this user permission to read and write it and its folder."
-        ) from None
-    if not header.startswith(b"SQLite format 3\0"):
-        raise NotDone(f"{path} cannot be opened: it is not a database of SQLite. Name another file.")
-    _require_whole(path, header, found.st_size)
-    return True
+        raise _unreadable(path, error) from None
+    if stat.S_ISDIR(found.st_mode):
+        raise NotDone(f"{path} is a folder. Name a file in it, as in {path}/lots.sqlite3.")
+    if not stat.S_ISREG(found.st_mode):
+        raise NotDone(f"{path} is not a file that can hold a database. Name another one.")
+    return found.st_size
+
+
+def _unreadable(path: Path, error: OSError) -> NotDone:
+    return NotDone(
+        f"{path} cannot be read ({error.strerror}). Give this user permission to read and write it and its folder."
+    )
 
 
 # Longer than SQLite takes between making a log and making its index, s.
