@@ -7,6 +7,7 @@ import socket
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from email.utils import formatdate
 from typing import Any
 
 from waitress.channel import ClientDisconnected, HTTPChannel
@@ -188,7 +189,13 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # the same
         if not self.total_outbufs_len and self.socket is not None:
             answer = self.server.answers.problem(status, "")
             head = [f"HTTP/1.1 {answer.status}", *(f"{name}: {value}" for name, value in answer.headers)]
-            head += [f"Content-Length: {len(answer.body)}", "Connection: close", "", ""]
+            head += [
+                f"Content-Length: {len(answer.body)}",
+                f"Date: {formatdate(usegmt=True)}",
+                "Connection: close",
+                "",
+                "",
+            ]
             with contextlib.suppress(OSError):
                 self.socket.send("\r\n".join(head).encode("latin-1") + answer.body)
                 self.socket.shutdown(socket.SHUT_WR)

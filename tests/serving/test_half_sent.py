@@ -41,6 +41,7 @@ def problem(answer: bytes, status: int, slug: str) -> None:
         *lines
     }
     assert f"Content-Length: {len(body)}" in lines
+    assert 1 == sum(line.startswith("Date: ") for line in lines)
     said = json.loads(body)
     assert (status, f"/problems/{slug}") == (said["status"], said["type"])
     assert f"X-Request-Id: {said['request_id']}" in lines
