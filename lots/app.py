@@ -48,7 +48,7 @@ from lots.pages.all_pages import pages
 from lots.services.documents.webhook_sending import EVERY_S, Sender
 from lots.services.instruments import due_notes
 from lots.services.setup import tidying
-from lots.settings import BadSettings, Settings, load_settings, unknown_variables
+from lots.settings import BadAddress, Settings, load_settings, unknown_variables
 from lots.store import row_counts
 from lots.store.engine import database
 from lots.store.upkeep import first_start
@@ -201,12 +201,12 @@ def prepare_database(url: str, statement_s: float | None = None, *, make: bool =
         new: True makes an SQLite file where there was one, too, and refuses a database that is there.
 
     Raises:
-        lots.settings.BadSettings: the address names no database.
+        lots.settings.BadAddress: the address names no database.
     """
     try:
         first_start.prepare(url, statement_s, first_start.Wanted(make=make, new=new))
     except ValueError as error:
-        raise BadSettings(str(error)) from None
+        raise BadAddress(str(error)) from None
 
 
 def _refuse_long_address() -> Response | None:

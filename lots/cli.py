@@ -13,7 +13,7 @@ import click
 
 from lots import __version__
 from lots.services.setup.roles import ROLES
-from lots.settings import BadSettings, Settings, load_settings
+from lots.settings import BadAddress, BadSettings, Settings, load_settings
 
 
 @contextmanager
@@ -26,6 +26,8 @@ def _plainly() -> Iterator[None]:
 
     try:
         yield
+    except BadAddress as error:
+        _stop(str(error), 1)
     except BadSettings as error:
         _stop(str(error), 2)
     except LotsError as error:

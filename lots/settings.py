@@ -17,6 +17,10 @@ class BadSettings(ValueError):
     """A setting that is unknown, or whose value cannot be used. The message says which and what to write."""
 
 
+class BadAddress(BadSettings):
+    """The address of a database names none that this program can work with."""
+
+
 @dataclass(frozen=True, slots=True)
 class Setting:
     """One row of the table below."""
@@ -85,7 +89,7 @@ class Settings:
         if not self.database.startswith(("sqlite:///", "postgresql://", "postgres://")):
             # Only what stands before the colon: the rest may hold a password.
             scheme = self.database.partition(":")[0]
-            raise BadSettings(f"database begins with {scheme!r}; write sqlite:///file or postgresql://user@host/name")
+            raise BadAddress(f"database begins with {scheme!r}; write sqlite:///file or postgresql://user@host/name")
         whole = (("port", 1, 65535), ("threads", 1, 256), ("max_body_bytes", 1024, 2**30), ("repeat_days", 1, 36_500))
         for name, least, most in whole:
             if not least <= getattr(self, name) <= most:

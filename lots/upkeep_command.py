@@ -14,7 +14,7 @@ from lots.domain.words import counted
 from lots.services import clock
 from lots.services.assessment import integrity_checks
 from lots.services.setup import tidying
-from lots.settings import BadSettings, Settings
+from lots.settings import BadAddress, BadSettings, Settings
 from lots.store.engine import database
 from lots.store.upkeep import backup as backups
 from lots.store.upkeep import first_start, schema, transfer
@@ -178,7 +178,7 @@ def _checked(url: str) -> None:
     try:
         database.open_database(url)
     except ValueError as error:
-        raise BadSettings(str(error)) from None
+        raise BadAddress(str(error)) from None
     database.close()
 
 

@@ -158,7 +158,7 @@ TROUBLES: dict[str, tuple[Trouble, str]] = {
 }
 # An empty file is what a move fills.
 FINE = {("emptied", "move to")}
-# What is wrong as it is written, and what the message says of it. That is a setting which cannot be used: status 2.
+# What is wrong as it is written, and what the message says of it.
 ADDRESSES = {
     "sqlite:///:memory:": "Name a file",
     "sqlite:///": "Name a file",
@@ -275,7 +275,7 @@ def test_every_command_says_what_is_wrong_with_an_address(commands: Commands, tm
         pytest.importorskip("psycopg", reason="needs the extra postgres")
     fill(f"sqlite:///{tmp_path / 'whole.sqlite3'}", rows=1)
     for command, arguments in COMMANDS.items():
-        assert_plain(command, commands.said(arguments, url), 2, ADDRESSES[url])
+        assert_plain(command, commands.said(arguments, url), 1, ADDRESSES[url])
 
 
 @pytest.fixture

@@ -12,6 +12,7 @@ from lots.store.engine.troubles import Damaged as Damaged
 from lots.store.engine.troubles import Full as Full
 from lots.store.engine.troubles import Gone as Gone
 from lots.store.engine.troubles import ReadOnly as ReadOnly
+from lots.store.engine.troubles import Unanswered as Unanswered
 from lots.store.engine.troubles import Unavailable as Unavailable
 from lots.store.engine.troubles import Uncertain as Uncertain
 from lots.store.engine.troubles import of_engine as of_engine

@@ -148,3 +148,28 @@ def test_connections_that_the_server_ended_are_opened_anew(shop, delivered, post
         == shop.call("receiving", "POST", "/diameter-readings", readings(code, 3), Idempotency_Key="after").status_code
     )
     assert 3 == stored(shop, lot_id)
+
+
+@pytest.mark.parametrize("engine", [pytest.param("postgresql", marks=pytest.mark.postgresql)], indirect=True)
+def test_a_connection_lost_during_the_commit_leaves_open_whether_it_was_stored(
+    shop, delivered, postgres_url, monkeypatch
+):
+    """Nobody is told that nothing was stored; with the key the request can be repeated."""
+    import psycopg
+
+    code, _ = delivered
+    commit = type(db.obj).commit
+
+    def lost(self):
+        number = self.execute_sql("SELECT pg_backend_pid()").fetchone()[0]
+        monkeypatch.setattr(type(db.obj), "commit", commit)
+        with psycopg.connect(postgres_url, autocommit=True) as other:
+            other.execute("SELECT pg_terminate_backend(%s)", (number,))
+        commit(self)
+
+    monkeypatch.setattr(type(db.obj), "commit", lost)
+    answer = shop.call("receiving", "POST", "/diameter-readings", readings(code, 1), Idempotency_Key="k-lost")
+    assert 503 == answer.status_code
+    assert "not certain whether this was stored" in answer.get_json()["detail"]
+    again = shop.call("receiving", "POST", "/diameter-readings", readings(code, 1), Idempotency_Key="k-lost")
+    assert 201 == again.status_code

@@ -29,6 +29,7 @@ from lots.services.errors import (
     NotFound,
     ReadOnly,
     Stale,
+    Unanswered,
     Unavailable,
     Uncertain,
     of_engine,
@@ -223,6 +224,9 @@ def unavailable(error: Exception) -> Response:
         what = "was removed or replaced while it was in use" if isinstance(error, Gone) else "is damaged"
         return http_problem(503, f"The database {what}. {kept} {_ASK}", later, advise=False)
     log.error("database unavailable: %s", error, exc_info=error)
+    if isinstance(error, Unanswered):
+        text = f"The connection to the database was lost during the commit. {_UNCERTAIN}"
+        return http_problem(503, text, later, advise=False)
     if isinstance(error, Full):
         return http_problem(507)
     if isinstance(error, ReadOnly):

@@ -17,6 +17,7 @@ from lots.store.engine.troubles import Damaged as Damaged
 from lots.store.engine.troubles import Full as Full
 from lots.store.engine.troubles import Gone as Gone
 from lots.store.engine.troubles import ReadOnly as ReadOnly
+from lots.store.engine.troubles import Unanswered as Unanswered
 from lots.store.engine.troubles import Unavailable as Unavailable
 from lots.store.engine.troubles import trouble as trouble
 from lots.store.engine.write_lock import NoTurn
@@ -146,10 +147,13 @@ def transaction(patience_s: float = PATIENCE_S) -> Iterator[None]:
     Raises:
         Clash: a unique rule was broken by somebody who was faster.
         Unavailable: the database is locked, `Full`, `ReadOnly`, or gone.
+        Unanswered: the connection was lost during the commit.
     """
+    committing = False
     try:
         with _writing(patience_s):
             yield
+            committing = True
     except NoTurn:
         raise Unavailable("others write to the database all the time") from None
     except NotKept as lost:
@@ -160,6 +164,9 @@ def transaction(patience_s: float = PATIENCE_S) -> Iterator[None]:
         meant = trouble(error)
         if meant is None:
             raise
+        # Before the commit nothing is stored for sure. After it began, only an answer of the engine tells.
+        if committing and type(meant) is Unavailable:
+            raise Unanswered(str(meant)) from error
         raise meant from error
 
 

@@ -35,6 +35,10 @@ class Uncertain(Gone):
     """The database was found to be gone after a commit. Nobody knows whether the commit went into the database at its path."""
 
 
+class Unanswered(Unavailable):
+    """The connection was lost while it committed. Nobody knows whether the commit was carried out."""
+
+
 _DAMAGED = (
     "The database is damaged ({}). Stop what serves it, keep the file, and restore the last backup with lots restore."
 )
