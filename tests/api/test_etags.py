@@ -164,3 +164,10 @@ def test_the_place_of_what_was_made_is_below_the_path_prefix(shop):
         environ_overrides={"SCRIPT_NAME": "/filament"},
     )
     assert f"/filament/v1/suppliers/{answer.get_json()['id']}" == answer.headers["Location"]
+
+
+def test_a_read_under_a_wrong_etag_is_a_problem_document(shop):
+    """RFC 9110, 13.1.1: 412 when If-Match names another representation, in the shape of every refusal."""
+    answer = shop.call("quality", "GET", "/sampling-plan?lot_size=50&level=II&aql=1.0", If_Match='"other"')
+    assert (412, "application/problem+json") == (answer.status_code, answer.mimetype)
+    assert "/problems/stale" == answer.get_json()["type"]

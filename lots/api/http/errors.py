@@ -63,6 +63,7 @@ _HTTP = {
     404: ("not-found", "There is no such thing", "The paths are listed at /docs."),
     405: ("wrong-method", "This path does not do that", ""),
     408: ("timed-out", "The request took too long to arrive", "Send it again."),
+    412: ("stale", "It was changed meanwhile", "It has another ETag than the header If-Match names. Read it again."),
     413: ("too-large", "The body is too large", "Send it in several requests."),
     414: ("uri-too-long", "The address is too long", "Ask in several requests."),
     415: ("wrong-type", "The body is not JSON", "Send JSON, with the header `Content-Type: application/json`."),

@@ -76,7 +76,10 @@ class Resource(MethodView):
             response = csv_answers.as_asked(response, self.row_of_page, self.csv_leaves_out())
             response.add_etag()  # of its text, where it has no version of its own
         conditional = response.get_etag()[0] and not _CONDITIONS.isdisjoint(request.environ)
-        return response.make_conditional(request) if conditional else response
+        if not conditional:
+            return response
+        response = response.make_conditional(request)
+        return http_problem(412) if response.status_code == 412 else response
 
     def location(self, made: Mapping[str, Any]) -> dict[str, str]:
         """Returns the Location header of what was made, below the path prefix that the request came by."""
