@@ -18,6 +18,7 @@ from lots.cli import main
 from lots.services.errors import NotFound
 from lots.services.setup import access
 from lots.store.engine import database
+from tests import hostile
 from tests.api.refusals import refused
 from tests.store.rows import connected
 
@@ -155,6 +156,27 @@ def test_the_command_makes_and_renews(shop, command):
     assert "lots token renew 'Ilse'" in again.stderr
     assert 401 == ask(shop, first.stdout.strip()).status_code
     assert 200 == ask(shop, second.stdout.strip()).status_code
+
+
+@pytest.mark.parametrize("scheme", [b"Bearer", b"bearer", b"Basic", b"Digest", b"Negotiate", b"\xc3\xa9", b""])
+def test_a_header_that_no_client_should_send_is_no_token(shop, scheme):
+    """401 for every encoding, parameter and control character, in every scheme."""
+    for rest in (
+        b"",
+        b"\xe9",
+        "é".encode(),
+        b"\xff\xfe",
+        b"a=b",
+        b"a*=zz''%ff",
+        b'a="',
+        b"a=,=,",
+        b"YTpi",
+        b"\x00",
+        b"a b",
+        b"=" * 999,
+    ):
+        sent = {"Authorization": scheme + b" " + rest}
+        assert 401 == hostile.send(shop.app, "GET", b"/v1/lots", sent=sent).status_code
 
 
 @pytest.mark.parametrize("days", ["0", "-1", "3651", "1.5", "never"])

@@ -19,6 +19,13 @@ log = logging.getLogger(__name__)
 class TokenOrPage(HTTPTokenAuth):  # type: ignore[misc]  # flask-httpauth ships no types
     """Bearer tokens, and the person whom a page of the same process hands over: the page has looked up the session and its token."""
 
+    def get_auth(self) -> Any:
+        """Returns the header as the library reads it; None where it cannot be read, such as Basic with letters beyond ASCII."""
+        try:
+            return super().get_auth()
+        except ValueError:
+            return None
+
     def authenticate(self, auth: Any, stored_password: Any) -> Person | None:
         """Returns who asks; None for nobody."""
         handed = request.environ.get(access.HANDED_PERSON)
