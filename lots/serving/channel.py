@@ -41,6 +41,10 @@ class Answers:
     alive: Callable[[str, str, dict[str, str]], Answer | None]
 
 
+def _never() -> bool:
+    return False
+
+
 class _Given(Task):  # type: ignore[misc]  # waitress ships no types
     """Writes an answer that is there already."""
 
@@ -152,8 +156,9 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # the same
             self.began = self._since
         self._gone = 0
         if state not in UNFINISHED:
-            self._timed = None
-            self.places.finished(self)
+            if before in UNFINISHED:
+                self._timed = None
+                self.places.finished(self)
         elif not same:
             self._timed = self.request
             self.places.began(self)
@@ -251,13 +256,9 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # the same
         if self.connected:
             self.note()
 
-    def readable(self) -> bool:
-        """Returns whether more may be read now."""
-        return self.socket is not None and bool(super().readable())
-
     def writable(self) -> bool:
-        """Returns whether there is something to send or to decide."""
-        return self.socket is not None and bool(super().writable() or self._parked)
+        """Returns whether there is something to send or to decide. The loop asks this of each connection at each event."""
+        return bool(self.total_outbufs_len or self.will_close or self.close_when_flushed or self._parked)
 
     def handle_expt(self) -> None:
         """Hangs up on urgent data: HTTP has none, and the byte would be announced for ever."""
@@ -277,13 +278,15 @@ class Channel(HTTPChannel):  # type: ignore[misc]  # the same
             if self.socket is not None:
                 self.server.bury(self.socket)
                 self.socket = None
+                # The pass of the loop that goes on may still ask.
+                self.readable = self.writable = _never  # type: ignore[method-assign]  # of this one only
             super().handle_close()
 
     # Called by worker threads too
 
     def send(self, data: bytes, do_close: bool = True) -> int:
         """Sends what the socket takes, counted."""
-        sent = int(super().send(data, do_close))
+        sent: int = super().send(data, do_close)
         self._gone += sent
         return sent
 
