@@ -43,7 +43,7 @@ def test_a_clean_shop_ends_with_status_0(tmp_path: Path, url: dict[str, str]) ->
     """Nothing is found, and standard error says how much was looked at."""
     done = lots("check", folder=tmp_path, **url)
     assert (0, "") == (done.returncode, done.stdout)
-    assert "1 lot and 15 entries of the history checked: all is as it should be." in done.stderr
+    assert "1 lot and 17 entries of the history checked: all is as it should be." in done.stderr
 
 
 def test_a_finding_is_a_line_and_ends_with_status_1(tmp_path: Path, url: dict[str, str]) -> None:

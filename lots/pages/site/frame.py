@@ -128,9 +128,8 @@ def signed() -> Any:
     then = request.form.get("then", "")
     if answer is None or not answer.good:
         wrong = _NO_ENTRY.get(answer.status, answer.detail) if answer else "Type or scan your token first."
-        return render_template(
-            "site/sign_in.html", then=then, wrong=wrong
-        ), 403 if answer and answer.status == 403 else 401
+        status = 403 if answer and answer.status == 403 else 401
+        return render_template("site/sign_in.html", then=then, wrong=wrong), status
     if answer.body["role"] in PROGRAMS:
         return render_template("site/sign_in.html", then=then, wrong=_NO_ENTRY[403]), 403
     # Only a place on this server: anything else would lead people away from it.
