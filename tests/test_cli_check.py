@@ -69,7 +69,7 @@ def test_heads_are_printed_and_compared(tmp_path: Path, url: dict[str, str]) -> 
     """Heads noted before hold while the histories grow, and no longer once one was cut short and its head with it."""
     printed = lots("check", "--heads", folder=tmp_path, **url)
     assert 0 == printed.returncode, printed.stderr
-    assert ["shop 12", "lot:1 3"] == [line.rpartition(" ")[0] for line in printed.stdout.splitlines()]
+    assert ["shop 14", "lot:1 3"] == [line.rpartition(" ")[0] for line in printed.stdout.splitlines()]
     (tmp_path / "heads.txt").write_text(printed.stdout)
     assert 0 == lots("token", "add", "Ilse", "--role", "quality", folder=tmp_path, **url).returncode
     assert 0 == lots("check", "--noted", "heads.txt", folder=tmp_path, **url).returncode
