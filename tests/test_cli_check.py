@@ -43,7 +43,7 @@ def test_a_clean_shop_ends_with_status_0(tmp_path: Path, url: dict[str, str]) ->
     """Nothing is found, and standard error says how much was looked at."""
     done = lots("check", folder=tmp_path, **url)
     assert (0, "") == (done.returncode, done.stdout)
-    assert "1 lot and 15 entries of the history checked: all is as it should be." in done.stderr
+    assert "1 lot and 17 entries of the history checked: all is as it should be." in done.stderr
 
 
 def test_a_finding_is_a_line_and_ends_with_status_1(tmp_path: Path, url: dict[str, str]) -> None:
@@ -69,7 +69,7 @@ def test_heads_are_printed_and_compared(tmp_path: Path, url: dict[str, str]) -> 
     """Heads noted before hold while the histories grow, and no longer once one was cut short and its head with it."""
     printed = lots("check", "--heads", folder=tmp_path, **url)
     assert 0 == printed.returncode, printed.stderr
-    assert ["shop 12", "lot:1 3"] == [line.rpartition(" ")[0] for line in printed.stdout.splitlines()]
+    assert ["shop 14", "lot:1 3"] == [line.rpartition(" ")[0] for line in printed.stdout.splitlines()]
     (tmp_path / "heads.txt").write_text(printed.stdout)
     assert 0 == lots("token", "add", "Ilse", "--role", "quality", folder=tmp_path, **url).returncode
     assert 0 == lots("check", "--noted", "heads.txt", folder=tmp_path, **url).returncode

@@ -87,6 +87,15 @@ def test_a_position_that_the_feed_did_not_give_out_is_refused(shop, after):
     assert "latest" in hints(refused(answer, 422, "invalid", ["after"]))
 
 
+def test_a_position_that_this_history_does_not_have_is_refused(shop):
+    """A program that is ahead of a shop restored from an older backup would miss changes; it is told to begin anew."""
+    shop.good_lot()
+    newest = int(latest(shop).split(".")[0])
+    for after in (f"{newest + 1}.0", f"{newest + 10_000}.0", "1.0"):
+        answer = send(shop, "GET", f"/v1/changes?after={after}")
+        assert "after=latest" in hints(refused(answer, 422, "invalid", ["after"]))
+
+
 @pytest.mark.parametrize("engine", ["sqlite"])
 @pytest.mark.parametrize("kinds", ["lot", "lot.blocked,", "LOT.BLOCKED", "lot.blocked;lot.released"])
 def test_a_kind_that_does_not_exist_is_refused(shop, kinds):

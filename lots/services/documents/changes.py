@@ -48,6 +48,12 @@ class Position:
         return Position(int(written[1]), int(written[2]))
 
 
+def unknown(text: str) -> Invalid:
+    """Returns the refusal of a position that this history does not have, such as one from before an older backup was restored."""
+    hint = "Ask with after=latest, and read anew what you follow. An older backup may have been restored."
+    return Invalid(Fault("after", f"The history of this shop has no change {text}.", hint))
+
+
 @dataclass(frozen=True, slots=True)
 class Slice:
     """Changes in order, the position to ask from next, and whether more are there already."""
@@ -66,7 +72,7 @@ def read(after: str | None, limit: int, kinds: Collection[str] = ()) -> Slice:
         kinds: only these; all when empty. Then there may be fewer than `limit`, even none, though more follow.
 
     Raises:
-        Invalid: no position that this feed gives out.
+        Invalid: no position that this feed gives out, or one that it does not have.
     """
     if after == LATEST:
         last = feed.newest()
@@ -74,6 +80,9 @@ def read(after: str | None, limit: int, kinds: Collection[str] = ()) -> Slice:
     position = Position.read(after)
     most = max(limit, _LOOKED_THROUGH if kinds else 0) + 1
     entries = feed.entries(position.entry, most)
+    # The entry that a position names is read with those after it. It may be hidden for a moment behind an open transaction.
+    if position.entry and (not entries or entries[0].id != position.entry) and not feed.told_in([position.entry]):
+        raise unknown(str(position))
     items: list[dict[str, Any]] = []
     for here, change in _after(position, entries):
         if kinds and change["kind"] not in kinds:

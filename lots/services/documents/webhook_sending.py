@@ -134,7 +134,7 @@ class Sender:
                 return False
             again = store.due(number, now, _AT_ONCE) if self._may_try(hook, now) else []
             entries = [] if again else feed.entries(hook.position + 1, _AT_ONCE)
-            told = store.told_in(message.event_id for message in again)
+            told = feed.told_in(message.event_id for message in again)
         if again:
             return self._again(hook, again, told)
         if not entries:
@@ -148,7 +148,7 @@ class Sender:
 
     def _first(self, hook: Any, entries: Sequence[Told]) -> bool:
         """Sends entries in the order of the feed; at the first failure the rest of that entry is kept to be sent again."""
-        written, began, failing = hook.position, clock.now(), hook.failing_since is not None
+        written, began, sent = hook.position, clock.now(), False
         for entry in entries:
             wanted = _wanted(hook, entry)
             for place, part in enumerate(wanted):
@@ -156,21 +156,25 @@ class Sender:
                 if not outcome.delivered:
                     self._failed(hook, entry, wanted[place:], outcome, written)
                     return False
+                sent = True
             now = clock.now()
-            if (failing and wanted) or self._stopped.is_set() or not began <= now < began + _UNWRITTEN:
-                self._delivered(hook, written, entry.id)
-                written, began, failing = entry.id, now, False
+            recovered = sent and hook.failing_since is not None
+            if recovered or self._stopped.is_set() or not began <= now < began + _UNWRITTEN:
+                self._delivered(hook, written, entry.id, recovered=recovered)
+                written, began = entry.id, now
             if self._stopped.is_set():
                 return False
         if written != entries[-1].id:
-            self._delivered(hook, written, entries[-1].id)
+            self._delivered(hook, written, entries[-1].id, recovered=False)
         return True
 
-    def _delivered(self, hook: Any, before: int, after: int) -> None:
+    def _delivered(self, hook: Any, before: int, after: int, *, recovered: bool) -> None:
         with _connection(), transaction():
             store.move(hook.id, before, after)
-            store.failing(hook.id, None)
-        self._recovered(hook)
+            if recovered:
+                store.failing(hook.id, None)
+        if recovered:
+            self._recovered(hook)
 
     def _failed(self, hook: Any, entry: Told, parts: Sequence[int], outcome: Outcome, written: int) -> None:
         """Keeps the message that failed and those of its entry that were not tried, with the position behind them, in one transaction."""

@@ -90,7 +90,7 @@ def failures(number: int, cursor: str | None, limit: int) -> Page:
     """
     _webhook(number)
     found = store.failures(number, cursor, limit)
-    entries = store.told_in(row.event_id for row in found.rows)
+    entries = feed.told_in(row.event_id for row in found.rows)
     return found.map(lambda row: _failure(row, entries.get(row.event_id)))
 
 
@@ -131,8 +131,12 @@ def _entry_before(after: str) -> int:
         position = Position.read(after)
     except Invalid as invalid:
         raise Invalid(*(Fault("/after", fault.detail, fault.hint) for fault in invalid.faults)) from None
-    entry = store.told_in([position.entry]).get(position.entry)
-    return position.entry - 1 if entry and position.part < len(entry.changes) - 1 else position.entry
+    if not position.entry:
+        return 0
+    entry = feed.told_in([position.entry]).get(position.entry)
+    if entry is None:
+        raise Invalid(*(Fault("/after", fault.detail, fault.hint) for fault in changes.unknown(after).faults))
+    return position.entry - 1 if position.part < len(entry.changes) - 1 else position.entry
 
 
 def try_out(number: int, networks: Sequence[Network]) -> dict[str, Any]:

@@ -9,10 +9,9 @@ from typing import Any
 
 from peewee import EXCLUDED, fn
 
-from lots.store.changes.feed import Told, told
 from lots.store.engine.database import db
 from lots.store.engine.paging import Page, page
-from lots.store.tables.models import Event, Webhook, WebhookMessage
+from lots.store.tables.models import Webhook, WebhookMessage
 
 _LIVE = Webhook.ended_at.is_null()
 _OPEN = WebhookMessage.delivered_at.is_null()
@@ -57,12 +56,6 @@ def failures(number: int, cursor: str | None, limit: int) -> Page:
     """A page of messages that were not delivered, in the order they were first due."""
     query = WebhookMessage.select().where((WebhookMessage.webhook == number) & _OPEN)
     return page(query, WebhookMessage.id, cursor, limit)
-
-
-def told_in(numbers: Iterable[int]) -> dict[int, Told]:
-    """Entries of the feed by their numbers. One query."""
-    query = Event.select(Event.id, Event.at, Event.by, Event.content, Event.hash).where(Event.id.in_(set(numbers)))
-    return {row.id: told(row) for row in query}
 
 
 # Sending

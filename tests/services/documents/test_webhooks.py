@@ -315,6 +315,25 @@ def test_one_message_that_is_never_taken_does_not_hold_up_the_others(near, recei
         assert 2 == one.attempts
 
 
+@pytest.mark.parametrize("engine", ["sqlite"])
+def test_changes_of_other_kinds_do_not_make_a_receiver_well(near, receiver, sender):
+    """Nothing was sent, so it is failing as before."""
+    receiver.behave = 500
+    with time_machine.travel(datetime.now(UTC), tick=False) as clock:
+        hook = add(near, receiver.url, "lot.quarantined")
+        delivery = near.receive(near.supplier(), near.grade())
+        go(sender)
+        since = near.get("admin", f"/webhooks/{hook['id']}")["failing_since"]
+        assert since is not None
+        clock.shift(timedelta(seconds=6))
+        go(sender)
+        clock.shift(timedelta(seconds=60))
+        near.decide(delivery["lot_id"], "block")
+        go(sender)
+        assert since == near.get("admin", f"/webhooks/{hook['id']}")["failing_since"]
+        assert 2 == len(receiver.got)
+
+
 @pytest.mark.parametrize("sends", [1, 2, 3])
 def test_killed_between_sending_and_storing_nothing_is_lost(near, receiver, sender, monkeypatch, sends):
     """What was sent and not noted is sent again, under the same id."""
@@ -449,7 +468,9 @@ def test_replaying_from_a_position_sends_everything_after_it_again(near, receive
         go(sender)
         assert set(every[place + 1 :]) <= set(receiver.changes)
         assert first.items() >= {one.headers["webhook-id"]: one.body for one in receiver.got}.items()
-    refused(send(near, "POST", f"/v1/webhooks/{hook['id']}/replay", '{"after": "x"}'), 422, "invalid", ["/after"])
+    for wrong in ("x", "999999.0", latest(near).split(".")[0]):
+        answer = send(near, "POST", f"/v1/webhooks/{hook['id']}/replay", f'{{"after": "{wrong}"}}')
+        refused(answer, 422, "invalid", ["/after"])
     near.post("admin", f"/webhooks/{hook['id']}/end")
     near.post("admin", f"/webhooks/{hook['id']}/replay", {}, 409)
     near.post("admin", f"/webhooks/{hook['id']}/test", None, 409)
