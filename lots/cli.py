@@ -127,7 +127,9 @@ def _serve(app: Any, settings: Settings) -> None:
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     # A service is stopped with SIGTERM. As with Ctrl+C, requests in hand are finished, then it ends.
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
+    app.extensions["background"].ensure_running()
     waitress.serve(app, host=settings.host, port=settings.port, **server_options(settings))
+    app.extensions["background"].stop()
     try:
         database.connect()
         app.extensions["token_uses"].write()
