@@ -116,6 +116,19 @@ def test_a_proxy_may_leave_the_prefix_on_the_path(seen, prefix, path, expected):
     assert expected == (found if found == 404 else found[1])
 
 
+@pytest.mark.parametrize(
+    ("host", "scheme", "port"),
+    [("lots.example", "https", "443"), ("lots.example", "http", "80"), ("lots.example:8443", "https", "8443")],
+)
+def test_the_port_is_that_of_the_proxy(settings_and_tokens, host, scheme, port):
+    """An address that is made of name and port leads to the proxy, not to the port behind it."""
+    app = create_app(replace(settings_and_tokens[0], proxy=PROXY))
+    app.get("/seen")(lambda: jsonify([request.environ["SERVER_NAME"], request.environ["SERVER_PORT"]]))
+    said = {"X-Forwarded-Host": host, "X-Forwarded-Proto": scheme}
+    environ = {"REMOTE_ADDR": PROXY, "SERVER_PORT": "8080"}
+    assert ["lots.example", port] == app.test_client().get("/seen", headers=said, environ_base=environ).get_json()
+
+
 def test_wrong_tokens_count_by_the_address_of_the_client(settings_and_tokens):
     """Behind a proxy each client has its own count: one who guesses stops nobody else."""
     client = create_app(replace(settings_and_tokens[0], proxy=PROXY)).test_client()

@@ -82,6 +82,9 @@ class _ProxysWord:
         environ["REMOTE_ADDR"] = before["REMOTE_ADDR"] if client is None else str(client)
         if environ["wsgi.url_scheme"] not in ("http", "https"):
             environ["wsgi.url_scheme"] = before["wsgi.url_scheme"]
+        if environ.get("HTTP_X_FORWARDED_HOST") and environ["SERVER_NAME"] == environ["HTTP_HOST"]:
+            # Named without a port: then it is the scheme's, and not the one that this server listens at.
+            environ["SERVER_PORT"] = "443" if environ["wsgi.url_scheme"] == "https" else "80"
         if "HTTP_X_FORWARDED_PREFIX" in environ:
             self._set_prefix(environ, before["SCRIPT_NAME"] or "")
         return self._inner(environ, start_response)
