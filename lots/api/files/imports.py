@@ -47,7 +47,7 @@ def _and(words: Sequence[str]) -> str:
 
 
 _TOLD = f"""\
-Columns are named like the fields of the JSON requests. Every fault is answered at once, with `row` (1 is the header),
+Columns are named like the fields of the JSON requests. Faults are answered at once, the first 100 of them with `row` (1 is the header),
 `column`, and `line` where quoted line breaks make it another number. The same file again answers 200 with what was
 answered first. A dry run answers 200 with what would be. {_who_may()}"""
 
