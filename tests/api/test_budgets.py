@@ -12,7 +12,7 @@ from lots.api.http import routes, strict_json
 from lots.app import _LONGEST_ADDRESS
 from lots.domain.production import picks, stock_matches
 from lots.services.errors import MOST_LISTED
-from lots.services.files import csv_tables
+from lots.services.files import csv_tables, delivery_rows
 from lots.services.production import matching
 from lots.store.production import shelf
 from tests.api.bodies import CASES, Furnished
@@ -33,6 +33,8 @@ LIMITS = {
     "rows of a file": csv_tables.MOST_ROWS,
     "columns of a file": csv_tables.MOST_COLUMNS,
     "faults after which a file is read no further": csv_tables.MOST_FAULTS,
+    "deliveries of a file": delivery_rows.MOST_DELIVERIES,
+    "spools of a file": delivery_rows.MOST_SPOOLS_IN_FILE,
     "steps of the search for a pick": picks.STEPS,
     "lots that a pick compares": stock_matches.MOST_LOTS,
     "colours that a pick compares": stock_matches.MOST_COLORS,

@@ -49,9 +49,9 @@ def _and(words: Sequence[str]) -> str:
 
 
 _TOLD = f"""\
-The import is atomic. Columns are named like the fields of the JSON requests. 422 lists every error with `row` (1 is the header) and `column`,
-and with `line` where quoted line breaks make it another number. The same file again answers 200 with the first answer. A dry run answers 200
-and stores nothing. 403 for a kind of file that the role may not store. {_who_may()}"""
+The import is atomic. Columns are named like the fields of the JSON requests. 422 lists the first 100 errors with `row` (1 is the header) and
+`column`, and with `line` where quoted line breaks make it another number. The same file again answers 200 with the first answer. A dry run
+answers 200 and stores nothing. 403 for a kind of file that the role may not store. {_who_may()}"""
 
 
 class Zone(Text):

@@ -10,7 +10,9 @@ from lots.domain.code_identity import identity
 from lots.services.files.csv_tables import CellFault, fault
 
 MOST_SPOOLS = 1000
-MOST_DELIVERIES = 1000
+# A file is stored at once, and nobody else writes meanwhile: some 20 ms for each delivery.
+MOST_DELIVERIES = 250
+MOST_SPOOLS_IN_FILE = 10_000
 _KEY = ("supplier_id", "supplier_code", "grade_id", "grade_code", "supplier_lot", "order_ref", "received_at")
 _OF_SPOOLS = ("spools", "spool_count", "net_mass_g")
 _SPOOL = re.compile(r"/spools/(\d+)/(\w+)")
@@ -51,7 +53,14 @@ def grouped(
     groups: dict[tuple[Any, ...], Group] = {}
     seen: dict[str, int] = {}
     faults: list[CellFault] = []
+    in_file = 0
     for index, (item, (row, line)) in enumerate(zip(items, places, strict=True)):
+        spools = item.get("spools") or [{"net_mass_g": item.get("net_mass_g")}] * item.get("spool_count", 1)
+        in_file += len(spools)
+        if in_file > MOST_SPOOLS_IN_FILE:
+            hint = "Split the file, and repeat the header in each part."
+            faults.append(fault(f"A file holds at most {MOST_SPOOLS_IN_FILE:,} spools.", hint, row=row, line=line))
+            break
         said = {name: value for name, value in item.items() if name not in _OF_SPOOLS}
         key = (index,) if index in alone else tuple(item.get(name) for name in _KEY)
         if key not in groups and len(groups) == MOST_DELIVERIES:
@@ -67,7 +76,6 @@ def grouped(
                 detail = f"Row {first} is of the same delivery and says something else here."
                 faults.append(fault(detail, "Say it once, or the same in every row.", row=row, line=line, column=name))
             group.said[name] = group.said[name] or value
-        spools = item.get("spools") or [{"net_mass_g": item.get("net_mass_g")}] * item.get("spool_count", 1)
         code = spools[0].get("code")
         folded = None if code is None else identity(code)
         if folded is not None and folded in seen:

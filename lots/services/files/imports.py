@@ -24,6 +24,7 @@ from lots.store.receiving import imports
 
 DELIVERIES = "deliveries"
 _MOST_INSTRUMENTS = 200
+_SHOWN = ("id", "kind", "file_name", "digest", "rows", "items", "lot_ids", "recorded_at", "recorded_by")
 _POINTER = re.compile(r"/(\d+)(?:/(.*))?", re.DOTALL)
 # How a sentence about a whole colour begins when it is about one of its coordinates.
 _COORDINATES = ("L*", "a*", "b*")
@@ -133,8 +134,7 @@ def store(draft: Draft, by: str, *, dry_run: bool = False) -> dict[str, Any]:
 
 
 def _view(row: Any) -> dict[str, Any]:
-    names = ("id", "kind", "file_name", "digest", "rows", "items", "lot_ids", "recorded_at", "recorded_by")
-    return {name: getattr(row, name) for name in names}
+    return {name: getattr(row, name) for name in _SHOWN}
 
 
 def _forget_numbers(found: dict[str, Any], written: set[str | None]) -> None:
@@ -161,9 +161,9 @@ def _refuse(draft: Draft, faults: Iterable[CellFault]) -> None:
 
 def _check_readings(draft: Draft) -> None:
     """Raises every fault that shows before anything is stored, so that a file at fault holds up nobody who writes."""
-    faults = [*draft.faults]
+    faults = draft.faults.copy()
     if len(faults) < MOST_FAULTS:
-        faults += _find_instruments(draft)
+        faults += _find_instruments(draft)  # names the instruments of the items, too
         faults += _placed(draft, recording.faults_of(draft.kind, dict(enumerate(draft.items))))
     _refuse(draft, faults)
 
@@ -172,8 +172,7 @@ def _readings(draft: Draft, by: str) -> dict[str, Any]:
     try:
         stored = recording.record(draft.kind, draft.items, by, as_list=True, look_first=False)
     except Invalid as refused:  # by what somebody wrote since the file was checked
-        _refuse(draft, _placed(draft, refused.faults))
-        raise
+        raise Invalid(*_placed(draft, refused.faults) or refused.faults) from None
     warnings = [
         {"row": source.row, "column": said["field"], "detail": said["detail"], "hint": said["hint"]}
         for source, item in zip(draft.sources, stored["items"], strict=True)
@@ -269,8 +268,7 @@ def column_of(columns: dict[str, str], path: str) -> str | None:
 def _deliveries(draft: Draft, by: str) -> dict[str, Any]:
     places = [(source.row, source.line) for source in draft.sources]
     alone = {index for index, source in enumerate(draft.sources) if source.broken}
-    if len(draft.faults) >= MOST_FAULTS:
-        _refuse(draft, draft.faults)
+    _refuse(draft, draft.faults if len(draft.faults) >= MOST_FAULTS else ())
     groups, faults = delivery_rows.grouped(draft.items, places, alone)
     faults = draft.faults + faults
     done = []

@@ -1,7 +1,7 @@
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lots.services.files.delivery_rows import MOST_DELIVERIES, grouped
+from lots.services.files.delivery_rows import MOST_DELIVERIES, MOST_SPOOLS_IN_FILE, grouped
 
 ITEMS = st.lists(
     st.fixed_dictionaries(
@@ -68,3 +68,11 @@ def test_more_deliveries_than_a_file_may_hold_are_refused():
     groups, faults = grouped(items, places(items), set())
     assert MOST_DELIVERIES == len(groups)
     assert [MOST_DELIVERIES + 2] == [one.row for one in faults]
+
+
+def test_a_file_holds_so_many_spools():
+    """Rows that say how many spools are alike count for as many: the row that exceeds the most is named, and reading stops there."""
+    items = [{"supplier_lot": f"Q-{n}", "net_mass_g": 750.0, "spool_count": 1000} for n in range(12)]
+    groups, faults = grouped(items, [(n + 2, n + 2) for n in range(12)], set())
+    assert MOST_SPOOLS_IN_FILE == sum(len(group.spools) for group in groups)
+    assert [(12, "A file holds at most 10,000 spools.")] == [(one.row, one.detail) for one in faults]
