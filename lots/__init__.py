@@ -2,7 +2,7 @@
 
 A map of the package, from the outside in:
 
-- `cli.py` the `lots` command; `import_command.py`, `check_command.py` and `upkeep_command.py` its larger parts;
+- `cli.py` the `lots` command; `commands/` its larger parts;
 - `server.py` the application behind its HTTP server, whose deadlines, bounds and framing are in `serving/`;
 - `demo.py` the demo shop and its story; `settings.py` the settings;
 - `app.py` the application factory, the one place that sees everything; `wsgi.py` and `gunicorn_conf.py` serve it with several workers;

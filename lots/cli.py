@@ -3,47 +3,14 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
-from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 import click
 
 from lots import __version__
-from lots.services.setup.roles import ROLES
-from lots.settings import BadAddress, BadSettings, Settings, load_settings
-
-
-@contextmanager
-def _plainly() -> Iterator[None]:
-    """Turns the troubles a person can do something about into one line and an exit status."""
-    from lots.services.errors import LotsError
-    from lots.store.engine import troubles
-    from lots.store.upkeep.database_handles import NotDone
-    from lots.store.upkeep.schema import WrongSchema
-
-    try:
-        yield
-    except BadAddress as error:
-        _stop(str(error), 1)
-    except BadSettings as error:
-        _stop(str(error), 2)
-    except LotsError as error:
-        _stop(error.detail, 1)
-    except (WrongSchema, NotDone, ImportError, OSError) as error:
-        _stop(str(error), 1)
-    except Exception as error:
-        # What an engine said, else a fault of this program, which its traceback helps to find.
-        if (meant := troubles.of_engine(error)) is None:
-            raise
-        _stop(str(meant), 1)
-
-
-def _stop(message: str, status: int) -> None:
-    click.echo(f"lots: {' '.join(message.splitlines())}", err=True)
-    sys.exit(status)
+from lots.commands.plainly import named, opened, plainly
+from lots.commands.tokens import tokens
+from lots.settings import Settings, load_settings
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -64,7 +31,7 @@ def demo(no_serve: bool, port: int | None) -> None:
     from lots import server
     from lots.api.http import logs
 
-    with _plainly():
+    with plainly():
         settings = load_settings({}, port=port)
         if not no_serve:
             server.check_free("127.0.0.1", settings.port)
@@ -102,7 +69,7 @@ def serve(host: str | None, port: int | None, new: bool) -> None:
     from lots import server
     from lots.app import create_app, warn_of_unknown_variables
 
-    with _plainly():
+    with plainly():
         settings = load_settings(host=host, port=port)
         server.check_free(settings.host, settings.port)
         app = create_app(settings, new=new)
@@ -111,24 +78,6 @@ def serve(host: str | None, port: int | None, new: bool) -> None:
             f"lots: serving http://{settings.host}:{settings.port}/v1, docs at /docs. Stop with Ctrl+C.", err=True
         )
         server.serve(app, settings)
-
-
-@main.group()
-def token() -> None:
-    """Make, list and revoke the tokens people use the API with."""
-
-
-@contextmanager
-def _database(*, make: bool = False) -> Iterator[None]:
-    from lots.app import prepare_database
-    from lots.store.engine import database
-
-    prepare_database(load_settings().database, make=make)
-    database.connect()
-    try:
-        yield
-    finally:
-        database.disconnect()
 
 
 class _Import(click.Command):
@@ -169,10 +118,10 @@ class _Import(click.Command):
 @click.option("--orientation-deg", help="Of the instrument against the printed lines.")
 def import_(file: Path, by: str, dry_run: bool, **said: str | None) -> None:
     """Import a CSV FILE, or colour exchange text of colours: all of it or nothing, the same file only once."""
-    from lots import import_command
+    from lots.commands import file_import
 
-    with _plainly(), _database():
-        import_command.run(file, _name(by), {**said, "dry_run": "true" if dry_run else None})
+    with plainly(), opened():
+        file_import.run(file, named(by), {**said, "dry_run": "true" if dry_run else None})
 
 
 @main.command()
@@ -181,10 +130,10 @@ def migrate() -> None:
 
     Each step is one transaction: it is taken, or nothing of it is. An SQLite file is copied first, beside it.
     """
-    from lots import upkeep_command
+    from lots.commands import upkeep
 
-    with _plainly():
-        upkeep_command.migrate(load_settings().database)
+    with plainly():
+        upkeep.migrate(load_settings().database)
 
 
 @main.command()
@@ -193,20 +142,20 @@ def tidy() -> None:
 
     A running server does so by itself. Others may go on working. An SQLite file does not shrink: its free pages are used again.
     """
-    from lots import upkeep_command
+    from lots.commands import upkeep
 
-    with _plainly(), _database():
-        upkeep_command.tidy(load_settings().repeat_days)
+    with plainly(), opened():
+        upkeep.tidy(load_settings().repeat_days)
 
 
 @main.command()
 @click.argument("path", type=click.Path(path_type=Path))
 def backup(path: Path) -> None:
     """Keep everything in the new file PATH, an SQLite database of either engine's rows, and verify it. Others may go on working."""
-    from lots import upkeep_command
+    from lots.commands import upkeep
 
-    with _plainly():
-        upkeep_command.backup(load_settings().database, path)
+    with plainly():
+        upkeep.backup(load_settings().database, path)
 
 
 @main.command()
@@ -214,10 +163,10 @@ def backup(path: Path) -> None:
 @click.option("--replace", is_flag=True, help="Set an SQLite file that holds something aside, beside it.")
 def restore(path: Path, replace: bool) -> None:
     """Fill the database that LOTS_DATABASE names from the backup PATH, and verify it. Stop whatever serves it first."""
-    from lots import upkeep_command
+    from lots.commands import upkeep
 
-    with _plainly():
-        upkeep_command.restore(load_settings().database, path, replace=replace)
+    with plainly():
+        upkeep.restore(load_settings().database, path, replace=replace)
 
 
 @main.command()
@@ -230,10 +179,10 @@ def move(source: str, target: str) -> None:
 
     Stop whatever serves the first. Broken off, the same command goes on where it was.
     """
-    from lots import upkeep_command
+    from lots.commands import upkeep
 
-    with _plainly():
-        upkeep_command.move(source, target)
+    with plainly():
+        upkeep.move(source, target)
 
 
 @main.command()
@@ -249,103 +198,10 @@ def check(heads: bool, noted: Path | None, rebuild: bool) -> None:
 
     Each finding is one line that names the lot and the entry. The server may run meanwhile.
     """
-    from lots import check_command
+    from lots.commands import check as integrity
 
-    with _plainly(), _database():
-        check_command.run(heads=heads, noted=noted, rebuild=rebuild)
-
-
-def _name(text: str) -> str:
-    if not text.strip() or len(text) > 120 or not text.isprintable():
-        raise BadSettings("NAME must be 1 to 120 printable characters")
-    return text.strip()
+    with plainly(), opened():
+        integrity.run(heads=heads, noted=noted, rebuild=rebuild)
 
 
-_DAYS = click.option(
-    "--days", type=click.IntRange(1, 3650), default=365, show_default=True, help="How long it holds, in days."
-)
-
-
-@token.command("add")
-@click.argument("name")
-@click.option(
-    "--role",
-    type=click.Choice(ROLES),
-    required=True,
-    help="Which desk or kind of program it is for; admin may do everything.",
-)
-@_DAYS
-def add_token(name: str, role: str, days: int) -> None:
-    """Make a token for NAME and print it, once. Only its hash is kept.
-
-    No token holds for good: a forgotten one would leave a door open.
-    """
-    from lots.services.setup import access
-
-    with _plainly(), _database(make=True):
-        click.echo(access.add_token(_name(name), role, days))
-
-
-@token.command("renew")
-@click.argument("name")
-@_DAYS
-def renew_token(name: str, days: int) -> None:
-    """Replace the token of NAME, live or expired, and print the new one, once. The old one ends at once."""
-    from lots.services.setup import access
-
-    with _plainly(), _database():
-        click.echo(access.renew_token(name, days))
-
-
-@token.command("list")
-def list_tokens() -> None:
-    """List names, roles and dates (UTC) of tokens, never the tokens themselves. A running server writes last uses once a minute."""
-    from lots.services import clock
-    from lots.services.setup import access
-
-    with _plainly(), _database():
-        now = clock.now()
-        for row in access.list_tokens():
-            click.echo(f"{row['name']:<24} {row['role']:<11} {_dates(row, now)}")
-
-
-def _dates(row: dict[str, Any], now: datetime) -> str:
-    ends, used, revoked = row["expires_at"], row["last_used_at"], row["revoked_at"]
-    end = "never expires" if ends is None else f"{'expired' if ends <= now else 'expires'} {ends:%Y-%m-%d}"
-    use = "not used yet" if used is None else f"last used {used:%Y-%m-%d %H:%M}"
-    return f"made {row['created_at']:%Y-%m-%d}  {end}  {use}" + (f"  revoked {revoked:%Y-%m-%d}" if revoked else "")
-
-
-@token.command("revoke")
-@click.argument("name")
-def revoke_token(name: str) -> None:
-    """End the token of NAME at once."""
-    from lots.services.setup import access
-
-    with _plainly(), _database():
-        access.revoke_token(name)
-        click.echo(f"lots: the token of {name} is revoked.", err=True)
-
-
-@token.command("sessions")
-@click.option("--end", "name", help="End every session of the person NAME.", metavar="NAME")
-@click.option("--end-number", "number", type=click.IntRange(1, 2**63 - 1), help="End the session of this number.")
-def token_sessions(name: str | None, number: int | None) -> None:
-    """List who is signed in on the pages, with times in UTC, or end sessions at once. The token holds on: revoke or renew it where it got out."""
-    from lots.domain.words import counted
-    from lots.services.setup import sessions
-
-    if name is not None and number is not None:
-        raise click.UsageError("Give --end or --end-number, not both.")
-    with _plainly(), _database():
-        if name is not None:
-            ended = sessions.end_sessions_of(name)
-            click.echo(f"lots: {counted(ended, 'session')} of {name} ended.", err=True)
-        elif number is not None:
-            sessions.end_session_number(number)
-            click.echo(f"lots: session {number} ended.", err=True)
-        else:
-            for row in sessions.list_sessions():
-                at = f"from {row['address'] or 'an unknown address'}"
-                times = f"started {row['started_at']:%Y-%m-%d %H:%M}  ends {row['ends_at']:%Y-%m-%d %H:%M}"
-                click.echo(f"{row['number']:>6}  {row['name']:<24} {row['role']:<11} {times}  {at}")
+main.add_command(tokens)

@@ -6,8 +6,8 @@ from datetime import timedelta
 
 import pytest
 
-from lots import upkeep_command
 from lots.background import run_once
+from lots.commands import upkeep
 from lots.store.tables.models import RepeatedRequest
 from tests.store.rows import connected, counts
 
@@ -38,7 +38,7 @@ def test_it_says_how_much_it_removed(shop, capsys):
     age(8)
     post(shop, "C", "three")
     with connected():
-        upkeep_command.tidy(7)
+        upkeep.tidy(7)
     assert "Removed 2 kept answers and 0 sessions older than 7 days.\n" == capsys.readouterr().out
     assert 1 == counts()["repeated_request"]
 

@@ -13,8 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from lots import upkeep_command
 from lots.cli import main
+from lots.commands import upkeep
 from lots.services import clock
 from lots.store.engine import database
 from lots.store.upkeep import migrate, schema
@@ -132,9 +132,9 @@ def test_sides_that_differ_have_status_1(
         with closing(sqlite3.connect(tmp_path / "shop.sqlite3")) as file, file:
             file.execute("UPDATE token SET last_used_at = '2026-11-25T00:00:00.000000Z'")
 
-    monkeypatch.setattr(upkeep_command, "unwatched", meddle)
+    monkeypatch.setattr(upkeep, "unwatched", meddle)
     with pytest.raises(SystemExit) as ended:
-        upkeep_command.move(shop["LOTS_DATABASE"], f"sqlite:///{tmp_path}/new.sqlite3")
+        upkeep.move(shop["LOTS_DATABASE"], f"sqlite:///{tmp_path}/new.sqlite3")
     database.close()
     told = capsys.readouterr()
     assert 1 == ended.value.code
@@ -235,7 +235,7 @@ def step(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     text = "def up(migrator, db):\n    db.execute_sql('ALTER TABLE token ADD COLUMN hue TEXT')\n"
     (folder / f"{schema.VERSION + 1:04}_hue.py").write_text(text)
     steps = functools.partial(migrate.migrate, steps=folder, newest=schema.VERSION + 1)
-    monkeypatch.setattr(upkeep_command, "take_steps", steps)
+    monkeypatch.setattr(upkeep, "take_steps", steps)
     monkeypatch.setattr(schema, "VERSION", schema.VERSION + 1)
     monkeypatch.setattr(clock, "now", lambda: datetime(2026, 11, 25, 14, 5, 9, tzinfo=UTC))
 
@@ -266,7 +266,7 @@ def test_progress_is_shown_where_somebody_watches(
     """On a terminal every part of the work has its bar on standard error; standard output has the results alone."""
     fill(f"sqlite:///{tmp_path}/shop.sqlite3", rows=2)
     monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
-    upkeep_command.move(f"sqlite:///{tmp_path}/shop.sqlite3", f"sqlite:///{tmp_path}/new.sqlite3")
+    upkeep.move(f"sqlite:///{tmp_path}/shop.sqlite3", f"sqlite:///{tmp_path}/new.sqlite3")
     database.close()
     told = capsys.readouterr()
     assert "Copying rows" in told.err

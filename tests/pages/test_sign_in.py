@@ -75,7 +75,10 @@ def test_a_page_asks_once_who_it_is_for(shop, client):
     sign_in(client, shop.tokens["quality"], HERE)
     with statements() as seen:
         assert 200 == client.get("/").status_code
-    assert ['FROM "web_session"'] == [f"FROM {sql.split('FROM ')[1].split()[0]}" for sql, _ in seen]
+    # The second one is for the red bar.
+    assert ['FROM "web_session"', 'FROM "containment"'] == [
+        f"FROM {sql.split('FROM ')[1].split()[0]}" for sql, _ in seen
+    ]
     with statements() as seen:
         assert 200 == client.get("/lots").status_code
     assert 1 == sum('"web_session"' in sql for sql, _ in seen)

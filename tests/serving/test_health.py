@@ -10,6 +10,7 @@ from contextlib import ExitStack, contextmanager
 import pytest
 from flask import Flask
 
+from lots import __version__
 from lots.api.http import logs
 from lots.settings import Settings
 from tests.serving.served import HELLO, connect, exchange, one, served, statuses
@@ -20,6 +21,7 @@ pytestmark = pytest.mark.parametrize("engine", ["sqlite"])
 
 THREADS = 2
 ALIVE = HELLO.replace(b" / ", b" /healthz ")
+ALIVE_NOW = b'{"status": "alive", "version": "%s"}\n' % __version__.encode()
 KEPT = ALIVE.replace(b"close", b"keep-alive")
 STUCK = HELLO.replace(b" / ", b" /stuck ").replace(b"close", b"keep-alive")
 
@@ -67,15 +69,15 @@ def parts(answer: bytes) -> tuple[bytes, dict[str, str], bytes]:
 
 def test_the_server_answers_while_every_thread_is_busy(stuck: int) -> None:
     """GET and HEAD, on a new connection and again on the same one."""
-    assert b'{"status":"alive"}\n' == parts(exchange(stuck, ALIVE))[2]
+    assert ALIVE_NOW == parts(exchange(stuck, ALIVE))[2]
     with connect(stuck) as line:
         for _ in range(3):
             line.sendall(KEPT)
-            assert one(line).endswith(b'{"status":"alive"}\n')
+            assert one(line).endswith(ALIVE_NOW)
         line.sendall(ALIVE.replace(b"GET", b"HEAD"))
         head = line.recv(1 << 16)
         assert [200] == statuses(head)
-        assert b"Content-Length: 19\r\n" in head
+        assert b"Content-Length: %d\r\n" % len(ALIVE_NOW) in head
         assert head.endswith(b"\r\n\r\n")
         assert b"" == line.recv(1)
 
@@ -101,8 +103,8 @@ def test_answers_keep_their_order_behind_a_request_that_is_stuck(stuck: int) -> 
         # Before another request, it comes first.
     with connect(stuck) as line:
         line.sendall(KEPT + KEPT + STUCK)
-        assert one(line).endswith(b'{"status":"alive"}\n')
-        assert one(line).endswith(b'{"status":"alive"}\n')
+        assert one(line).endswith(ALIVE_NOW)
+        assert one(line).endswith(ALIVE_NOW)
         line.settimeout(0.3)
         with pytest.raises(TimeoutError):
             line.recv(1)
@@ -114,7 +116,7 @@ def test_it_is_logged_and_counted_like_any_request(app: Flask, shop: Shop, capsy
     with served(app) as port:
         exchange(port, ALIVE.replace(b"\r\n\r\n", b"\r\nX-Request-Id: probe-0001\r\n\r\n"))
     (line,) = [json.loads(text) for text in capsys.readouterr().err.splitlines() if "probe-0001" in text]
-    assert ("GET", "/healthz", 200, None, 19) == tuple(
+    assert ("GET", "/healthz", 200, None, len(ALIVE_NOW)) == tuple(
         line[name] for name in ("method", "route", "status", "person", "bytes")
     )
     shown = shop.client.get("/metrics", headers={"Authorization": f"Bearer {shop.tokens['admin']}"}).get_data(

@@ -102,9 +102,10 @@ class Changes(Resource):
     @routes.arguments(ChangeArgs, location="query")
     @routes.response(200, FeedPageSchema)
     def get(self, args: dict[str, Any]) -> Any:
-        """List what changed after a position, in order, each change once. Follow `next` while there is one, then ask again with `after`.
+        """List what changed after a position of the history.
 
-        With `kinds` a page may hold fewer changes than `limit`, even none, though `next` leads on.
+        Changes come in order, each of them once. Follow `next` while there is one, then ask again with `after`. With `kinds` a page may hold
+        fewer changes than `limit`, even none, though `next` leads on. 422 for a position that the history does not have.
         """
         found = changes.read(args.get("after"), args["limit"], args["kinds"])
         after = str(found.after)

@@ -33,6 +33,8 @@ class KindList(fields.List[str]):
 class AddWebhookSchema(Strict):
     """A new webhook."""
 
+    example = {"url": "https://receiver.example/changes", "kinds": ["lot.blocked", "containment.opened"]}
+
     url = Text(
         2000,
         required=True,
@@ -48,6 +50,8 @@ class AddWebhookSchema(Strict):
 
 class ReplayWebhookSchema(Strict):
     """What is sent again."""
+
+    example = {"after": "0.0"}
 
     after = Text(
         40,
@@ -125,18 +129,27 @@ class Webhooks(Resource):
     """All webhooks."""
 
     who = {"GET": (), "POST": ()}
+    made_at = "/v1/webhooks/{id}"
 
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(WebhookSchema))
     def get(self, args: dict[str, Any]) -> Any:
-        """List webhooks in the order they were added, ended ones included."""
+        """List webhooks, ended ones included.
+
+        The order is the one in which they were added.
+        """
         return page_answer(webhooks.listed(args.get("cursor"), args["limit"]))
 
     @routes.arguments(AddWebhookSchema)
     @routes.response(201, AddedWebhookSchema)
     def post(self, body: dict[str, Any]) -> Any:
-        """Add a webhook. It gets what changes from now on; the answer has its secret, this once."""
-        return webhooks.add(body["url"], body["kinds"], person().name, _networks())
+        """Add a webhook.
+
+        It gets what changes from now on. The answer has its secret, which is never shown again. 422 for an internal address that the setting
+        `webhook_networks` does not allow. 409 where there are as many webhooks as are served.
+        """
+        made = webhooks.add(body["url"], body["kinds"], person().name, _networks())
+        return made, self.location(made)
 
 
 @routes.route(f"/<{NUMBER}:number>")
@@ -147,7 +160,10 @@ class Webhook(Resource):
 
     @routes.response(200, WebhookSchema)
     def get(self, number: int) -> Any:
-        """Show a webhook, without its secret."""
+        """Get a webhook.
+
+        Its secret is not shown. 404 for an unknown one.
+        """
         return webhooks.get(number)
 
 
@@ -159,7 +175,10 @@ class WebhookEnd(Resource):
 
     @routes.response(201, WebhookSchema)
     def post(self, number: int) -> Any:
-        """End a webhook: nothing is sent to it any more. It stays in the list."""
+        """End a webhook.
+
+        Nothing is sent to it any more. It stays in the list. 404 for an unknown one, 409 for one that has ended.
+        """
         return webhooks.end(number, person().name)
 
 
@@ -173,7 +192,11 @@ class WebhookTest(Resource):
 
     @routes.response(200, WebhookTrialSchema)
     def post(self, number: int) -> Any:
-        """Send a `webhook.test` message now, once, and say what the receiver answered. An Idempotency-Key is not kept."""
+        """Send a test message to the receiver of a webhook.
+
+        The message has the type `webhook.test` and is sent once, now. The answer says what the receiver answered. An Idempotency-Key is not
+        kept. 404 for an unknown webhook, 409 for one that has ended.
+        """
         return webhooks.try_out(number, _networks())
 
 
@@ -186,7 +209,10 @@ class WebhookFailures(Resource):
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(WebhookFailureSchema))
     def get(self, args: dict[str, Any], number: int) -> Any:
-        """List messages that failed or wait to be sent again, in the order they were first due."""
+        """List messages that were not delivered.
+
+        They have failed or wait to be sent again. The order is the one in which they were first due. 404 for an unknown webhook.
+        """
         return page_answer(webhooks.failures(number, args.get("cursor"), args["limit"]))
 
 
@@ -199,5 +225,9 @@ class WebhookReplay(Resource):
     @routes.arguments(ReplayWebhookSchema)
     @routes.response(201, ReplayedWebhookSchema)
     def post(self, body: dict[str, Any], number: int) -> Any:
-        """Send again what was not delivered, or everything after a position of the feed. Receivers know repetitions by their `webhook-id`."""
+        """Send messages again.
+
+        Sends what was not delivered, or everything after a position of the feed. A receiver knows a repetition by its `webhook-id`. 404 for
+        an unknown webhook, 409 for one that has ended, 422 for an unknown position.
+        """
         return webhooks.replay(number, body.get("after"), person().name)

@@ -78,8 +78,8 @@ class Resource(MethodView):
         conditional = response.get_etag()[0] and not _CONDITIONS.isdisjoint(request.environ)
         if not conditional:
             return response
-        response = response.make_conditional(request)
-        return http_problem(412) if response.status_code == 412 else response
+        answered = response.make_conditional(request)
+        return http_problem(412) if answered.status_code == 412 else answered
 
     def location(self, made: Mapping[str, Any]) -> dict[str, str]:
         """Returns the Location header of what was made, below the path prefix that the request came by."""

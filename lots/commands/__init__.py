@@ -1,0 +1,1 @@
+"""What the commands of `lots` do beyond reading their options."""

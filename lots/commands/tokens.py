@@ -1,0 +1,106 @@
+"""`lots token`: makes, lists and revokes tokens, and ends sessions of the pages."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+import click
+
+from lots.commands.plainly import named, opened, plainly
+from lots.services.setup.roles import ROLES
+
+
+@click.group("token")
+def tokens() -> None:
+    """Make, list and revoke the tokens people use the API with."""
+
+
+_DAYS = click.option(
+    "--days", type=click.IntRange(1, 3650), default=365, show_default=True, help="How long it holds, in days."
+)
+
+
+@tokens.command("add")
+@click.argument("name")
+@click.option(
+    "--role",
+    type=click.Choice(ROLES),
+    required=True,
+    help="Which desk or kind of program it is for; admin may do everything.",
+)
+@_DAYS
+def add_token(name: str, role: str, days: int) -> None:
+    """Make a token for NAME and print it, once. Only its hash is kept.
+
+    No token holds for good: a forgotten one would leave a door open.
+    """
+    from lots.services.setup import access
+
+    with plainly(), opened(make=True):
+        click.echo(access.add_token(named(name), role, days))
+
+
+@tokens.command("renew")
+@click.argument("name")
+@_DAYS
+def renew_token(name: str, days: int) -> None:
+    """Replace the token of NAME, live or expired, and print the new one, once. The old one ends at once."""
+    from lots.services.setup import access
+
+    with plainly(), opened():
+        click.echo(access.renew_token(name, days))
+
+
+@tokens.command("list")
+def list_tokens() -> None:
+    """List names, roles and dates (UTC) of tokens, never the tokens themselves. A running server writes last uses once a minute."""
+    from lots.services import clock
+    from lots.services.setup import access
+
+    with plainly(), opened():
+        now = clock.now()
+        for row in access.list_tokens():
+            click.echo(f"{row['name']:<24} {row['role']:<11} {_dates(row, now)}")
+
+
+def _dates(row: dict[str, Any], now: datetime) -> str:
+    ends, used, revoked = row["expires_at"], row["last_used_at"], row["revoked_at"]
+    end = "never expires" if ends is None else f"{'expired' if ends <= now else 'expires'} {ends:%Y-%m-%d}"
+    use = "not used yet" if used is None else f"last used {used:%Y-%m-%d %H:%M}"
+    return f"made {row['created_at']:%Y-%m-%d}  {end}  {use}" + (f"  revoked {revoked:%Y-%m-%d}" if revoked else "")
+
+
+@tokens.command("revoke")
+@click.argument("name")
+def revoke_token(name: str) -> None:
+    """End the token of NAME at once."""
+    from lots.services.setup import access
+
+    with plainly(), opened():
+        access.revoke_token(name)
+        click.echo(f"lots: the token of {name} is revoked.", err=True)
+
+
+@tokens.command("sessions")
+@click.option("--end", "name", help="End every session of the person NAME.", metavar="NAME")
+@click.option("--end-number", "number", type=click.IntRange(1, 2**63 - 1), help="End the session of this number.")
+def token_sessions(name: str | None, number: int | None) -> None:
+    """List who is signed in on the pages, with times in UTC, or end sessions at once. The token holds on: revoke or renew it where it got out."""
+    from lots.domain.words import counted
+    from lots.services.setup import sessions
+
+    if name is not None and number is not None:
+        raise click.UsageError("Give --end or --end-number, not both.")
+    with plainly(), opened():
+        if name is not None:
+            ended = sessions.end_sessions_of(name)
+            click.echo(f"lots: {counted(ended, 'session')} of {name} ended.", err=True)
+        elif number is not None:
+            sessions.end_session_number(number)
+            click.echo(f"lots: session {number} ended.", err=True)
+        else:
+            for row in sessions.list_sessions():
+                at = f"from {row['address'] or 'an unknown address'}"
+                times = f"started {row['started_at']:%Y-%m-%d %H:%M}  ends {row['ends_at']:%Y-%m-%d %H:%M}"
+                click.echo(f"{row['number']:>6}  {row['name']:<24} {row['role']:<11} {times}  {at}")
