@@ -53,7 +53,10 @@ class Served:
         finally:
             line.close()
         found = json.loads(text) if answer.getheader("Content-Type", "").endswith("json") else text
-        return answer.status, dict(answer.getheaders()), found
+        told = dict(answer.getheaders())
+        # Each cookie has a header of its own; the last one alone would hide the others.
+        told["Set-Cookie"] = "\n".join(answer.headers.get_all("Set-Cookie", []))
+        return answer.status, told, found
 
     def _line(self) -> http.client.HTTPConnection:
         if self.tls:
