@@ -58,10 +58,9 @@ class Resource(MethodView):
         """Answers a request: token, role, then the method, a repeated POST from the answer kept."""
         method = "GET" if request.method == "HEAD" else request.method
         answer: Response = admitted(self.who.get(method, ()), self._admitted)(**kwargs)
-        place, prefix = answer.headers.get("Location", ""), request.script_root
-        if place and prefix and not place.startswith(f"{prefix}/v1/"):
+        if place := answer.headers.get("Location"):
             # Resources name, and keep for repeats, their paths as they are without the prefix of a proxy.
-            answer.headers["Location"] = prefix + place
+            answer.headers["Location"] = request.script_root + place
         return answer
 
     def _admitted(self, **kwargs: Any) -> Any:
@@ -82,9 +81,9 @@ class Resource(MethodView):
         return http_problem(412) if answered.status_code == 412 else answered
 
     def location(self, made: Mapping[str, Any]) -> dict[str, str]:
-        """Returns the Location header of what was made, below the path prefix that the request came by."""
+        """Returns the Location header of what was made, without the path prefix of a proxy."""
         path = re.sub(r"\{(\w+)\}", lambda name: quote(str(made[name[1]]), safe=""), self.made_at)
-        return {"Location": f"{request.script_root}{path}"}
+        return {"Location": path}
 
     def csv_leaves_out(self) -> Collection[str]:
         """Fields of a list's rows that have no column in its CSV, by what the request asks for."""
