@@ -144,6 +144,21 @@ def _nowhere(error: HTTPException) -> Any:
     return _own_policy(answer)
 
 
+@pages.errorhandler(Exception)
+def _failed(error: Exception) -> Response:
+    """A trouble of the database or of the program as a page, in the words in which programs are told of it."""
+    handlers = current_app.error_handler_spec[None][None]
+    problem: Any = next(handlers[kind] for kind in type(error).__mro__ if kind in handlers)(error)
+    said = problem.get_json()
+    # The frame of a page asks the database who is signed in and what must come off: now it cannot.
+    session.forget()
+    shown = {"name": said["title"], "description": said["detail"]}
+    answer = make_response(render_template("site/wrong.html", error=shown), problem.status_code)
+    if later := problem.headers.get("Retry-After"):
+        answer.headers["Retry-After"] = later
+    return answer
+
+
 @pages.errorhandler(HTTPException)
 def _wrong(error: HTTPException) -> Any:
     return render_template("site/wrong.html", error=error), error.code or 500
