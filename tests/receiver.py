@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
+import hmac
+import ipaddress
 import json
 import threading
 from collections.abc import Callable
@@ -9,6 +13,14 @@ from dataclasses import dataclass
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 
+from lots.services.documents.webhook_sending import Sender
+from lots.store.tables.models import WebhookMessage
+from tests.feed import followed, latest
+from tests.shop import SIMPLE_LIMITS, Shop
+from tests.store.rows import connected
+
+# This machine, which is internal.
+HERE = (ipaddress.ip_network("127.0.0.0/8"),)
 Handler = BaseHTTPRequestHandler
 
 
@@ -114,3 +126,39 @@ class Receiver:
         handler.send_response(302)
         handler.send_header("Location", f"http://127.0.0.1:{handler.server.server_address[1]}/elsewhere")
         handler.end_headers()
+
+
+def add(shop: Shop, url: str, *kinds: str) -> Any:
+    """A webhook."""
+    return shop.post("admin", "/webhooks", {"url": url, "kinds": list(kinds)})
+
+
+def go(sender: Sender) -> None:
+    """One round to its end."""
+    with connected():
+        sender.round()
+    sender.wait()
+
+
+def messages() -> list[Any]:
+    """What is kept to be sent again."""
+    with connected():
+        return list(WebhookMessage.select().order_by(WebhookMessage.id))
+
+
+def signed_by(secret: str, got: Got) -> bool:
+    """Whether a message bears the signature that its receiver works out, from the specification alone."""
+    key = base64.b64decode(secret.removeprefix("whsec_"))
+    content = ".".join([got.headers["webhook-id"], got.headers["webhook-timestamp"], got.body.decode()])
+    wanted = base64.b64encode(hmac.digest(key, content.encode(), hashlib.sha256)).decode()
+    return got.headers["webhook-signature"] == f"v1,{wanted}"
+
+
+def some_changes(shop: Shop) -> tuple[list[str], str]:
+    """Loads two spools of a released lot, and blocks it: five changes in three entries."""
+    delivery = shop.good_lot(shop.supplier(), shop.grade(limits=SIMPLE_LIMITS))
+    start = latest(shop)
+    for number in range(2):
+        shop.load(delivery["spools"][number]["code"], machine=f"P{number}")
+    shop.decide(delivery["lot_id"], "block")
+    return [change["id"] for change in followed(shop, after=start)], start

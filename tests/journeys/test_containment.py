@@ -6,7 +6,9 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from lots.services import exposure
 from tests.shop import SIMPLE_LIMITS
+from tests.store.rows import connected
 
 LONG_AGO = datetime(2026, 11, 21, 6, 0, tzinfo=UTC)
 
@@ -92,3 +94,23 @@ def test_a_job_traces_back_to_deliveries_orders_readings_and_revisions(shop):
     assert ("released", 1, 1) == (decision["standing"], decision["limits_revision"], decision["shade_revision"])
     assert 2 == len(decision["reading_ids"])
     shop.get("quality", "/jobs/J-404", 404)
+
+
+def test_what_must_come_off_now_is_what_is_loaded_and_certain(shop):
+    """Machine, job, spool and lot, the first contained first; no longer once the spool is off or the place was looked after."""
+    delivery = shop.good_lot()
+    loads = [shop.load(delivery["spools"][n]["code"], machine=f"P{n}", job=f"J-{n}") for n in range(3)]
+    shop.unload(loads[0]["id"], 500)
+    shop.decide(delivery["lot_id"], "block")
+
+    def told():
+        with connected():
+            return [tuple(one.values()) for one in exposure.must_come_off()]
+
+    second, third = ((delivery["spools"][n]["code"], f"P{n}", f"J-{n}", "Q-71") for n in (1, 2))
+    assert [second, third] == told()
+    shop.unload(loads[1]["id"], 500)
+    assert [third] == told()
+    for place in shop.get("production", "/containments?open=true")["items"]:
+        shop.post("production", f"/containments/{place['id']}/close", {"note": "parts set aside"})
+    assert [] == told()

@@ -8,6 +8,7 @@ from typing import Any
 
 from peewee import JOIN
 
+from lots.store.engine.compiled_queries import Prepared
 from lots.store.engine.paging import Page, page
 from lots.store.setup.names import with_names
 from lots.store.tables.loads import Containment, Job, Load, Machine
@@ -68,9 +69,12 @@ def contain(rows: list[dict[str, Any]]) -> list[int]:
 
 
 def _containments() -> Any:
+    return _joined(Containment.select(Containment, Lot, Load, Spool, Job, Machine))
+
+
+def _joined(selection: Any) -> Any:
     return (
-        Containment.select(Containment, Lot, Load, Spool, Job, Machine)
-        .join(Lot)
+        selection.join(Lot)
         .switch(Containment)
         .join(Load)
         .join(Spool)
@@ -92,13 +96,25 @@ def containments(filters: dict[str, Any], cursor: str | None, limit: int) -> Pag
 
 
 def still_on_machines() -> list[Any]:
-    """Open containments that are certain and whose load goes on, with load, spool, lot, job and machine. One query, from the index of open loads."""
+    """Open containments that are certain and whose load goes on, the first opened first, each with load, spool, lot, job and machine.
+
+    To be read only. One query, from the index of open loads.
+    """
+    return _STILL_ON.all()
+
+
+def _still_on() -> Any:
     running = Load.alias()
     open_loads = running.select(running.id).where(running.unloaded_at.is_null())
-    query = _containments().where(
-        Containment.load.in_(open_loads) & Containment.closed_at.is_null() & Containment.certain
+    columns = (Lot.id, Lot.supplier_lot, Load.id, Load.machine, Load.job, Spool.id, Spool.code)
+    query = _joined(
+        Containment.select(Containment.id, Containment.load, *columns, Job.id, Job.number, Machine.id, Machine.name)
     )
-    return list(query.order_by(Containment.id))
+    here = Containment.load.in_(open_loads) & Containment.closed_at.is_null() & Containment.certain
+    return query.where(here).order_by(Containment.id)
+
+
+_STILL_ON = Prepared(_still_on)
 
 
 def containment(number: int) -> Any:
