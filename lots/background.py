@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from lots.store.engine import database
+from lots.store.engine.database import Unavailable
 
 log = logging.getLogger(__name__)
 
@@ -26,7 +27,7 @@ class Task:
 class Background:
     """The tasks of one application.
 
-    A task that raises is logged and tried again at its next time. Every process of a shop runs them all, so a task must be safe beside itself.
+    A task that raises is logged and tried again at its next time. While the database is away that is one line for each task. Every process of a shop runs them all, so a task must be safe beside itself.
     Whatever serves the application calls `ensure_running`. It is cheap, so a process that was forked after the start may call it with each request.
     """
 
@@ -36,6 +37,7 @@ class Background:
         self._stopped = threading.Event()
         self._lock = threading.Lock()
         self._thread: threading.Thread | None = None
+        self._waiting: set[str] = set()  # tasks that found no database at their last time
 
     def ensure_running(self) -> None:
         """Starts the thread unless this process has it."""
@@ -62,17 +64,21 @@ class Background:
                 return
             for task in self.tasks:
                 if due[task.name] <= self._now() and not self._stopped.is_set():
-                    run_once(task)
+                    self._run_once(task)
                     due[task.name] = self._now() + task.every_s
 
-
-def run_once(task: Task) -> None:
-    """Runs a task within a connection; what it raises is logged."""
-    try:
-        database.connect()
+    def _run_once(self, task: Task) -> None:
+        """Runs a task within a connection; what it raises is logged."""
         try:
-            task.run()
-        finally:
-            database.disconnect()
-    except Exception:
-        log.exception("the background task %s failed", task.name)
+            database.connect()
+            try:
+                task.run()
+            finally:
+                database.disconnect()
+            self._waiting.discard(task.name)
+        except Unavailable as error:
+            if task.name not in self._waiting:
+                log.warning("the background task %s waits for the database: %s", task.name, error)
+            self._waiting.add(task.name)
+        except Exception:
+            log.exception("the background task %s failed", task.name)

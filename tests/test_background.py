@@ -5,6 +5,7 @@ import threading
 import pytest
 
 from lots.background import Background, Task
+from lots.store.engine.database import Unavailable
 
 
 @pytest.fixture
@@ -49,3 +50,16 @@ def test_after_stopping_nothing_is_done(shop, started):
     assert rounds.acquire(timeout=10)
     background.stop()
     assert not [thread for thread in threading.enumerate() if thread.name == "lots background"]
+
+
+def test_a_database_that_is_away_is_one_line_for_each_task(shop, started, caplog):
+    """It is tried again all the while, and a later absence is told anew."""
+    tried = threading.Semaphore(0)
+
+    def send():
+        tried.release()
+        raise Unavailable("it was moved away")
+
+    started(Task("send", 0.001, send))
+    assert all(tried.acquire(timeout=10) for _ in range(4))
+    assert 1 == caplog.text.count("the background task send waits for the database: it was moved away")
