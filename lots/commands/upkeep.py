@@ -144,7 +144,11 @@ def move(source_url: str, target_url: str) -> None:
         lots.store.upkeep.schema.WrongSchema: either side is of another version.
     """
     for url in (source_url, target_url):
-        _checked(url)
+        try:
+            _checked(url)
+        except BadAddress as error:
+            # It stands on the command line, so that is wrong usage.
+            raise BadSettings(str(error)) from None
     if source_url == target_url or (file_of(source_url) and file_of(source_url) == file_of(target_url)):
         raise BadSettings("--from and --to name the same database")
     with _progress() as watch:
@@ -174,8 +178,8 @@ def _line(table: Compared) -> str:
 
 def _checked(url: str) -> None:
     """Refuses what is no address of a database, before anything is opened."""
-    Settings(database=url)
     try:
+        Settings(database=url)
         database.open_database(url)
     except ValueError as error:
         raise BadAddress(str(error)) from None

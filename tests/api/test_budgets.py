@@ -141,6 +141,11 @@ def query_of(at, path):
     }.get(path, "")
 
 
+def number_of(at, path):
+    """The number in the path of a request that changes nothing."""
+    return at.webhook() if path.startswith("/v1/webhooks") else 1
+
+
 def test_no_path_asks_the_database_more_than_its_budget(shop, document):
     """Every path is asked once in a shop that has one of everything, and its statements are counted, the token's among them."""
     at, found, failed = Furnished(shop), {}, {}
@@ -159,7 +164,8 @@ def test_no_path_asks_the_database_more_than_its_budget(shop, document):
     for path in READS:
         pairs = {"pairs": [{"reference": [95, 0, 0], "sample": [94, 0, 0]}]}
         body = CASES[path][2](at) if path in CASES else pairs
-        ask(("POST", path), lambda p=path, b=body: shop.call("admin", "POST", p.removeprefix("/v1"), b))
+        named = path.removeprefix("/v1").replace("{number}", str(number_of(at, path)))
+        ask(("POST", path), lambda p=named, b=body: shop.call("admin", "POST", p, b))
     for method, path, _ in operations(document):
         if method != "get":
             continue

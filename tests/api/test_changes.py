@@ -117,7 +117,7 @@ def test_asking_again_costs_little(shop):
     """The token's query and one more; two more on PostgreSQL to know what is settled. Nothing new is 304 without a body."""
     shop.good_lot()
     position = latest(shop)
-    expected = 2 if type(database.db.obj).__name__ == "_File" else 4
+    expected = 4 if database.locks_rows() else 2
     assert expected == len(asked(shop, "integration", "GET", f"/changes?after={position}"))
     assert expected == len(asked(shop, "integration", "GET", "/changes?after=latest"))
     first = shop.call("integration", "GET", f"/changes?after={position}")

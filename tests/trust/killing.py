@@ -107,7 +107,7 @@ def run(
         repeated, faults = _repeat(client, record)
         faults += _read_back(client, record)
         changes = _all_changes(client)
-        faults += [f"change {number} did not reach the receiver" for number in receiver.missing(changes, 60.0)]
+        faults += [f"change {number} did not reach the receiver" for number in receiver.missing(changes, 180.0)]
         faults += [f"{receiver.forged} messages with a wrong signature"] if receiver.forged else []
         client.close()
         server.kill()

@@ -34,7 +34,12 @@ class NotThere(Gone):
 
 
 # Receivers of the harnesses are on this machine, which a webhook may reach only where the settings say so.
-SETTINGS = {"LOTS_HOST": "127.0.0.1", "LOTS_WEBHOOK_NETWORKS": "127.0.0.0/8", "LOTS_LOG_LEVEL": "error"}
+SETTINGS = {
+    "LOTS_HOST": "127.0.0.1",
+    "LOTS_WEBHOOK_NETWORKS": "127.0.0.0/8",
+    "LOTS_LOG_LEVEL": "error",
+    "LOTS_THREADS": "4",
+}
 
 
 @dataclass
@@ -51,8 +56,7 @@ class Server:
         port = port or free_port()
         command = [sys.executable, "-c", "from lots.cli import main; main()", "serve"]
         if workers > 1:
-            command = [sys.executable, "-m", "gunicorn", "--workers", str(workers), "--threads", "2"]
-            command += ["--bind", f"127.0.0.1:{port}", "--log-level", "error", "lots.wsgi:application"]
+            command = [sys.executable, "-m", "gunicorn", "-c", "python:lots.gunicorn_conf", "--workers", str(workers)]
         named = {**SETTINGS, "LOTS_DATABASE": url, "LOTS_PORT": str(port)}
         process = subprocess.Popen(
             command,

@@ -44,7 +44,7 @@ class AddWebhookSchema(Strict):
         Text(40, one_of=webhooks.KINDS),
         load_default=(),
         error_messages={"invalid": "This must be a list.", "null": "This must be a list, not null."},
-        metadata={"description": "kinds of change that are sent; all when empty"},
+        metadata={"description": "kinds of change that are sent; all when empty", "maxItems": len(webhooks.KINDS)},
     )
 
 
