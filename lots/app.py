@@ -105,7 +105,7 @@ _STATEMENT_S = 30
 _LONGEST_ADDRESS = 16_000
 
 # The pauses between two rounds of looking for instruments due, and of removing what is kept for some days only, s.
-_DUE_S, _TIDY_S = 60.0, 300.0
+_DUE_S, _TIDY_S = 60.0, 60.0
 
 
 class Application(Flask):
