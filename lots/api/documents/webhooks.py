@@ -87,7 +87,11 @@ class AddedWebhookSchema(WebhookSchema):
     """A webhook that was just added."""
 
     secret = fields.String(
-        required=True, metadata={"description": "signs every message (HMAC-SHA256); it is never shown again"}
+        required=True,
+        allow_none=True,
+        metadata={
+            "description": "signs every message (HMAC-SHA256); it is never shown again: a repeat under the same Idempotency-Key gets null"
+        },
     )
 
 
@@ -129,6 +133,7 @@ class Webhooks(Resource):
     """All webhooks."""
 
     who = {"GET": (), "POST": ()}
+    shown_once = frozenset({"secret"})
     made_at = "/v1/webhooks/{id}"
 
     @routes.arguments(PageArgs, location="query")

@@ -47,6 +47,8 @@ class Resource(MethodView):
     """A path. `who` says which roles may use each of its methods; admin may use all. A method without a row answers 403 to everyone else."""
 
     who: ClassVar[dict[str, tuple[str, ...]]] = {}
+    # Fields of what POST answers that a repeat gets as null: they are shown once and kept nowhere for it.
+    shown_once: ClassVar[frozenset[str]] = frozenset()
     # False where a repeated POST does its work again, whatever key it carries.
     repeatable: ClassVar[bool] = True
     # Of what GET answers where that is a page of a list; found when the path is registered.
@@ -69,7 +71,7 @@ class Resource(MethodView):
         # Nothing is at a path with a control character, and PostgreSQL could not keep one beside the key.
         keyed = self.repeatable and "Idempotency-Key" in request.headers and not has_control(request.path)
         if request.method == "POST" and keyed:
-            return _once(lambda: _as_response(answer(**kwargs)))
+            return _once(lambda: _as_response(answer(**kwargs)), self.shown_once)
         response = _as_response(answer(**kwargs))
         if request.method in ("GET", "HEAD") and response.status_code == 200:
             response = csv_answers.as_asked(response, self.row_of_page, self.csv_leaves_out())
@@ -108,7 +110,7 @@ def _as_response(answer: Any) -> Response:
     return answer
 
 
-def _once(answer: Callable[[], Response]) -> Response:
+def _once(answer: Callable[[], Response], shown_once: frozenset[str]) -> Response:
     key = _KEY.fullmatch(request.headers["Idempotency-Key"].strip())
     if key is None:
         fault = Fault("Idempotency-Key", "A key is 1 to 255 visible characters.", "A fresh UUID makes a good one.")
@@ -122,7 +124,10 @@ def _once(answer: Callable[[], Response]) -> Response:
     def run() -> Answer:
         response = answer()
         kept = {name: value for name, value in response.headers.items() if name in ("Content-Type", "Location", "ETag")}
-        return Answer(response.status_code, response.get_data(as_text=True), kept)
+        body = response.get_data(as_text=True)
+        hidden = dict.fromkeys(shown_once & json.loads(body).keys()) if shown_once else {}
+        again = json.dumps({**json.loads(body), **hidden}, ensure_ascii=False) if hidden else None
+        return Answer(response.status_code, body, kept, again)
 
     def kept_or_run() -> tuple[Answer, bool]:
         return access.once(person().name, request.method, request.full_path, key[1], _body_said(), run)

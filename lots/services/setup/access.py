@@ -168,6 +168,8 @@ class Answer:
     status: int
     body: str
     headers: dict[str, str]
+    # What a repeat gets instead of the body, where that has something which is shown once.
+    repeated_body: str | None = None
 
 
 def once(who: str, method: str, path: str, key: str, body: bytes, answer: Callable[[], Answer]) -> tuple[Answer, bool]:
@@ -195,5 +197,6 @@ def once(who: str, method: str, path: str, key: str, body: bytes, answer: Callab
             return Answer(earlier.status, earlier.body, earlier.headers), True
         claimed = tokens.claim_request(who, method, path, key, digest, clock.now())
         fresh = answer()
-        tokens.keep_answer(claimed, fresh.status, fresh.body, fresh.headers)
+        kept = fresh.body if fresh.repeated_body is None else fresh.repeated_body
+        tokens.keep_answer(claimed, fresh.status, kept, fresh.headers)
         return fresh, False

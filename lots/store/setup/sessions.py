@@ -63,14 +63,3 @@ def live(now: datetime) -> list[WebSession]:
     still_open = WebSession.ended_at.is_null() & (WebSession.ends_at > now)
     found = WebSession.select(WebSession, Token).join(Token).where(still_open & token_holds)
     return list(found.order_by(Token.name, WebSession.id))
-
-
-def remove_sessions(before: datetime, most: int) -> int:
-    """Removes sessions whose time was up before a moment, the oldest first, and returns how many. One statement.
-
-    Args:
-        before: sessions with an earlier `ends_at` go.
-        most: at most so many rows, > 0.
-    """
-    old = WebSession.select(WebSession.id).where(WebSession.ends_at < before).order_by(WebSession.ends_at).limit(most)
-    return int(WebSession.delete().where(WebSession.id.in_(old)).execute())

@@ -40,6 +40,17 @@ def test_the_secret_is_shown_once(near, receiver):
 
 
 @pytest.mark.parametrize("engine", ["sqlite"])
+def test_a_repeated_answer_does_not_show_the_secret_again(near, receiver):
+    """Nor is it kept beside the key; all else is as it was answered first."""
+    body = {"url": receiver.url}
+    first, again = (near.call("admin", "POST", "/webhooks", body, Idempotency_Key="one") for _ in range(2))
+    assert (201, 201, "true") == (first.status_code, again.status_code, again.headers["Idempotent-Replayed"])
+    secret = first.get_json()["secret"]
+    assert {**first.get_json(), "secret": None} == again.get_json()
+    assert 1 == sum(secret in repr(row) for row in contents())
+
+
+@pytest.mark.parametrize("engine", ["sqlite"])
 def test_a_test_message_says_what_the_receiver_answered(near, receiver, soon):
     """At once, stored nowhere, also under a key: a repeat sends another one."""
     hook = add(near, receiver.url)

@@ -11,8 +11,8 @@ import time_machine
 from lots.app import prepare_database
 from lots.services.setup import access, sessions
 from lots.store.engine import database
-from lots.store.setup import sessions as rows
 from lots.store.tables.models import Token, WebSession
+from lots.store.upkeep import tidy
 from lots.store.upkeep.backup import backup
 from tests.store.rows import connected
 
@@ -105,7 +105,7 @@ def test_old_sessions_are_removed_the_oldest_first_and_no_more_than_asked(begun)
         with time_machine.travel(NOON + timedelta(days=day), tick=False):
             begun()
     before = NOON + timedelta(days=3)  # the sessions of the first three days ended before that
-    assert [2, 1, 0] == [rows.remove_sessions(before, 2) for _ in range(3)]
+    assert [2, 1, 0] == [tidy.remove("web_session", before, 2) for _ in range(3)]
     left = [row.started_at for row in WebSession.select().order_by(WebSession.id)]
     assert [NOON + timedelta(days=3), NOON + timedelta(days=4)] == left
 
