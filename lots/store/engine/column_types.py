@@ -5,9 +5,15 @@ from __future__ import annotations
 import json
 from datetime import UTC, datetime
 from functools import lru_cache
-from typing import Any
+from typing import TYPE_CHECKING, Any, Generic, Literal, Self, TypeVar, Unpack, overload
 
 from peewee import TextField
+
+if TYPE_CHECKING:
+    from peewee import _FieldKwargs
+
+# What a column holds, as Python reads it.
+_V = TypeVar("_V")
 
 
 @lru_cache(maxsize=1024)  # the readings of a list were taken and recorded at few moments
@@ -21,8 +27,29 @@ def _in_utc(moment: datetime) -> str:
 _read = json.JSONDecoder().decode
 
 
-class Instant(TextField):
+class _Typed(TextField, Generic[_V]):
+    """A column whose rows hold values of one type. The ORM's own classes tell that to a type checker only."""
+
+    if TYPE_CHECKING:
+
+        @overload  # type: ignore[override]  # narrower than any text
+        def __get__(self, instance: None, owner: type) -> Self: ...
+        @overload
+        def __get__(self, instance: object, owner: type) -> _V: ...
+        def __get__(self, instance: object, owner: type) -> Self | _V: ...
+        def __set__(self, instance: object, value: _V) -> None: ...
+
+
+class Instant(_Typed[_V]):
     """A moment, kept as UTC text of fixed width so that order as text is order in time. Refuses a time without an offset."""
+
+    if TYPE_CHECKING:
+
+        @overload  # type: ignore[override]  # a moment, or a moment or None
+        def __new__(cls, *, null: Literal[True], **options: Unpack[_FieldKwargs]) -> Instant[datetime | None]: ...
+        @overload
+        def __new__(cls, *, null: Literal[False] = ..., **options: Unpack[_FieldKwargs]) -> Instant[datetime]: ...
+        def __new__(cls, *, null: bool = False, **options: Unpack[_FieldKwargs]) -> Instant[Any]: ...
 
     def db_value(self, value: datetime | None) -> str | None:
         """Returns `2026-11-25T12:00:00.000000Z` for an aware datetime."""
@@ -33,8 +60,8 @@ class Instant(TextField):
         return None if value is None else datetime.fromisoformat(value)
 
 
-class Json(TextField):
-    """A small JSON document kept as text. Refuses NaN and infinities, which JSON does not have."""
+class Json(_Typed[_V]):
+    """A small JSON document kept as text, `Json[dict[str, str]]()`. Refuses NaN and infinities, which JSON does not have."""
 
     def db_value(self, value: Any) -> str | None:
         """Returns the document as text."""

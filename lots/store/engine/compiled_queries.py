@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, Generic, TypeVar, cast
 
 from peewee import (
     OP,
@@ -16,12 +16,15 @@ from peewee import (
     FloatField,
     ForeignKeyField,
     IntegerField,
+    Model,
+    ModelSelect,
     TextField,
     Value,
 )
 
 from lots.store.engine.database import db
 
+_M = TypeVar("_M", bound=Model)
 _Made = Callable[[tuple[Any, ...]], Any]
 # Columns of these types come from both drivers as what they are.
 _AS_STORED = (AutoField, CharField, DoubleField, FloatField, ForeignKeyField, IntegerField, TextField)
@@ -36,7 +39,7 @@ def given(name: str) -> Value:
     return Value(_Slot(name), converter=False)
 
 
-class Prepared:
+class Prepared(Generic[_M]):
     """A select over models and their joins whose SQL is worked out once for each engine.
 
     Working out the SQL of a wide join takes some twenty times as long as running it. A row comes back as plain objects that bear the names
@@ -48,17 +51,17 @@ class Prepared:
             types (moments, JSON) cannot come in this way.
     """
 
-    def __init__(self, build: Callable[[], Any]) -> None:
+    def __init__(self, build: Callable[[], ModelSelect[_M]]) -> None:
         self._build = build
         self._compiled: dict[type, tuple[str, tuple[Any, ...], _Made]] = {}
 
-    def all(self, **values: Any) -> list[Any]:
-        """Returns every row. One query."""
+    def all(self, **values: object) -> list[_M]:
+        """Returns every row, typed as the model whose names it bears. One query."""
         sql, parameters, made = self._for_engine()
         bound = [values[one] if isinstance(one, _Slot) else one for one in parameters]
-        return [made(row) for row in db.execute_sql(sql, bound)]
+        return cast("list[_M]", [made(row) for row in db.execute_sql(sql, bound)])
 
-    def first(self, **values: Any) -> Any:
+    def first(self, **values: object) -> _M | None:
         """Returns the first row, None when there is none. One query, which should find no more than one row."""
         found = self.all(**values)
         return found[0] if found else None

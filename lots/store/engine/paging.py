@@ -6,9 +6,16 @@ import base64
 import binascii
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from datetime import datetime
+from typing import Generic, TypeVar
 
-from peewee import Field
+from peewee import Field, Model, ModelSelect
+
+from lots.store.tables.row import Row
+
+_T = TypeVar("_T")
+_Shown = TypeVar("_Shown")
+_M = TypeVar("_M", bound=Model)
 
 
 class BadCursor(ValueError):
@@ -16,18 +23,20 @@ class BadCursor(ValueError):
 
 
 @dataclass(frozen=True, slots=True)
-class Page:
+class Page(Generic[_T]):
     """Rows of one page, and the cursor of the next, None on the last."""
 
-    rows: list[Any]
+    rows: list[_T]
     next: str | None
 
-    def map(self, view: Callable[[Any], dict[str, Any]]) -> Page:
+    def map(self, view: Callable[[_T], _Shown]) -> Page[_Shown]:
         """The same page with each row turned into what the caller shows."""
         return Page([view(row) for row in self.rows], self.next)
 
 
-def page(query: Any, key: Field, cursor: str | None, limit: int, *, newest_first: bool = False) -> Page:
+def page(
+    query: ModelSelect[_M], key: Field[int], cursor: str | None, limit: int, *, newest_first: bool = False
+) -> Page[_M]:
     """Returns one page in ascending order of `key`, or in descending order, in one query.
 
     Args:
@@ -50,7 +59,9 @@ def page(query: Any, key: Field, cursor: str | None, limit: int, *, newest_first
     return Page(rows[:limit], _cursor(getattr(rows[limit - 1], key.name), way))
 
 
-def among(query: Any, model: Any, name: str, since: Any, until: Any) -> Any:
+def among(
+    query: ModelSelect[_M], model: type[Row], name: str, since: datetime | None, until: datetime | None
+) -> ModelSelect[_M]:
     """Narrows a query to the rows of a model whose moment lies between two, both included; None leaves an end open.
 
     By number, from the index of the moments: else SQLite would walk through all rows in the order of the page.

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from peewee import BooleanField, CharField, Check, DoubleField, ForeignKeyField, IntegerField, TextField
 
 from lots.store.engine.column_types import Instant, Json
@@ -19,31 +21,35 @@ class Decision(Row):
     """Where a lot came to stand, when, by whom or by which readings, and under which revisions."""
 
     lot = ForeignKeyField(Lot, backref="decisions")
+    lot_id: int
     action = CharField(20)
     standing = CharField(12)
     assessed = CharField(12)
     by_hand = CharField(10, null=True)
     by_hand_reason = TextField(null=True)
-    uses = Json()
-    accepted = Json()
+    uses = Json[Any]()
+    accepted = Json[list[str]]()
     reason = TextField()
-    findings = Json()
-    reading_ids = Json()
-    previous = Json(null=True)
-    retests_cleared = Json()
+    findings = Json[Any]()
+    reading_ids = Json[list[int]]()
+    previous = Json[Any](null=True)
+    retests_cleared = Json[Any]()
     limits_revision = ForeignKeyField(LimitsRevision, null=True)
+    limits_revision_id: int | None
     shade_revision = ForeignKeyField(ShadeRevision, null=True)
+    shade_revision_id: int | None
     decided_at = Instant()
     decided_by = CharField(120)
     rules = IntegerField(null=True)
-    steps_accepted = Json(null=True)
+    steps_accepted = Json[Any](null=True)
 
 
 class Reinspection(Row):
     """Quality's word on a lot past its shelf life: what to measure again, and until when it may then be used."""
 
     lot = ForeignKeyField(Lot)
-    measure = Json()
+    lot_id: int
+    measure = Json[list[str]]()
     use_by = Instant()
     reason = TextField()
     recorded_at = Instant()
@@ -54,7 +60,8 @@ class Concession(Row):
     """A permission to use a nonconforming lot, asked for by one person and approved by another."""
 
     lot = ForeignKeyField(Lot)
-    uses = Json()
+    lot_id: int
+    uses = Json[Any]()
     max_mass_g = DoubleField(constraints=[Check("max_mass_g > 0")])
     valid_until = Instant()
     finish_running = BooleanField()
@@ -73,8 +80,11 @@ class CorrectiveAction(Row):
     """What a supplier was asked to do about a nonconforming lot, what it answered, and when quality closed it."""
 
     lot = ForeignKeyField(Lot)
+    lot_id: int
     supplier = ForeignKeyField(Supplier)
+    supplier_id: int
     grade = ForeignKeyField(Grade)
+    grade_id: int
     requested = TextField()
     due_at = Instant()
     conforming_lots = IntegerField(constraints=[Check("conforming_lots >= 1")])
@@ -89,7 +99,7 @@ class CorrectiveAction(Row):
     closed_at = Instant(null=True, index=True)
     closed_by = CharField(120, null=True)
     closing_note = TextField(null=True)
-    closed_on = Json(null=True)
+    closed_on = Json[Any](null=True)
 
     class Meta:
         indexes = ((("supplier", "grade"), False),)

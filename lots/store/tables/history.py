@@ -5,6 +5,8 @@ Entries are only ever added, and refer to lots and rows by number alone: what is
 
 from __future__ import annotations
 
+from typing import Any
+
 from peewee import SQL, BigIntegerField, BooleanField, CharField, Check, IntegerField
 
 from lots.store.engine.column_types import Instant, Json
@@ -31,7 +33,7 @@ class Event(Row):
     at = Instant(index=True)
     by = CharField(120)
     what = CharField(60)
-    content = Json()
+    content = Json[dict[str, Any]]()
     previous = CharField(64)
     hash = CharField(64)
     announces = BooleanField(null=True)

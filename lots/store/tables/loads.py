@@ -37,12 +37,15 @@ class Load(Row):
     """A spool on a machine for a job, until it is unloaded. Stated and recorded times are both kept."""
 
     spool = ForeignKeyField(Spool, backref="loads")
+    spool_id: int
     lot = ForeignKeyField(Lot, backref="loads")
+    lot_id: int
     machine = CharField(60)
     job = CharField(120, index=True)
     use = CharField(20)
     mass_before_g = DoubleField(constraints=[Check("mass_before_g >= 0")])
     concession = ForeignKeyField(Concession, null=True)
+    concession_id: int | None
     reserved_g = DoubleField(null=True, constraints=[Check("reserved_g >= 0")])
     loaded_at = Instant()
     recorded_at = Instant()
@@ -53,7 +56,9 @@ class Load(Row):
     unload_recorded_by = CharField(120, null=True)
     # `machine` and `job` stay as they were typed; these say which they are.
     on_machine = ForeignKeyField(Machine, null=True, index=False)  # the index below begins with it
+    on_machine_id: int | None
     of_job = ForeignKeyField(Job, null=True)
+    of_job_id: int | None
 
     class Meta:
         indexes = ((("on_machine", "loaded_at"), False),)
@@ -63,8 +68,11 @@ class Containment(Row):
     """A place that a lot had reached when it was taken out of use, to be looked after by a named person."""
 
     lot = ForeignKeyField(Lot)
+    lot_id: int
     load = ForeignKeyField(Load)
+    load_id: int
     decision = ForeignKeyField(Decision)
+    decision_id: int
     certain = BooleanField()
     why = TextField()
     opened_at = Instant()
@@ -77,10 +85,12 @@ class LoadRefusal(Row):
     """A load that was asked for and refused, with every reason given at the time."""
 
     spool = ForeignKeyField(Spool)
+    spool_id: int
     lot = ForeignKeyField(Lot)
+    lot_id: int
     machine = CharField(60)
     job = CharField(120)
     use = CharField(20)
-    reasons = Json()
+    reasons = Json[list[str]]()
     refused_at = Instant()
     asked_by = CharField(120)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from peewee import BooleanField, CharField, Check, DoubleField, ForeignKeyField, IntegerField, TextField
 
 from lots.store.engine.column_types import Instant, Json
@@ -14,7 +16,9 @@ class Lot(Row):
     """The supplier's batch, with where it stands: kept in the transaction of whatever moved it, rebuilt from readings and decisions at will."""
 
     supplier = ForeignKeyField(Supplier)
+    supplier_id: int
     grade = ForeignKeyField(Grade)
+    grade_id: int
     supplier_lot = CharField(120)
     # As version 1 folded numbers; later lots have an identity and a likeness instead.
     lot_key = CharField(120, null=True)
@@ -24,39 +28,42 @@ class Lot(Row):
     assessed = CharField(12)
     by_hand = CharField(10, null=True)
     by_hand_reason = TextField(null=True)
-    uses = Json()
-    why = Json()
-    to_measure = Json()
-    accepted = Json()
-    lab = Json(null=True)
-    lab_uncertainty = Json(null=True)
-    shrinkage = Json()
-    shrinkage_uncertainty = Json()
+    uses = Json[dict[str, str]]()
+    why = Json[Any]()
+    to_measure = Json[list[str]]()
+    accepted = Json[list[str]]()
+    lab = Json[list[float] | None](null=True)
+    lab_uncertainty = Json[Any](null=True)
+    shrinkage = Json[Any]()
+    shrinkage_uncertainty = Json[Any]()
     flow_factor = DoubleField(null=True)
-    figures = Json()
-    previous = Json(null=True)
-    first_inspection = Json(null=True, column_name="original")
+    figures = Json[Any]()
+    previous = Json[Any](null=True)
+    first_inspection = Json[Any](null=True, column_name="original")
     resubmission_of = ForeignKeyField("self", null=True, index=False)
-    retestable = Json()
-    retests_cleared = Json()
-    concessions = Json()
+    resubmission_of_id: int | None
+    retestable = Json[list[str]]()
+    retests_cleared = Json[Any]()
+    concessions = Json[Any]()
     limits_revision = ForeignKeyField(LimitsRevision, null=True)
+    limits_revision_id: int | None
     shade_revision = ForeignKeyField(ShadeRevision, null=True)
+    shade_revision_id: int | None
     measured = BooleanField(default=False)
     judged_at = Instant(null=True)
     version = IntegerField(default=1)
     # The version of the rules it is judged by; none stands for the first.
     rules = IntegerField(null=True)
     # Code of a finding on a step -> the largest step from `previous` that quality accepted.
-    steps_accepted = Json(null=True)
+    steps_accepted = Json[Any](null=True)
     reinspected_until = Instant(null=True)
-    wet = Json(null=True)
+    wet = Json[Any](null=True)
     # None where a lot of an older shop has the identity of another already.
     identity = CharField(120, null=True)
     likeness = CharField(120, null=True)
     # How far spools lie apart in colour, what was measured by printer, how sure the flow factor is, and when moisture was last measured.
-    color_between = Json(null=True)
-    printed = Json(null=True)
+    color_between = Json[Any](null=True)
+    printed = Json[Any](null=True)
     flow_uncertainty = DoubleField(null=True)
     moisture_at = Instant(null=True)
 

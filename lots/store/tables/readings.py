@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from peewee import SQL, BooleanField, CharField, ForeignKeyField, TextField
 
 from lots.store.engine.column_types import Instant, Json
@@ -17,14 +19,17 @@ class Reading(Row):
     # The tables list no kinds, so that a new characteristic changes none of them.
     kind = CharField(60)
     spool = ForeignKeyField(Spool, backref="readings")
+    spool_id: int
     lot = ForeignKeyField(Lot, backref="readings", index=False)
+    lot_id: int
     instrument = ForeignKeyField(Instrument, null=True, index=False)  # the index below begins with it
+    instrument_id: int | None
     measured_at = Instant()
     recorded_at = Instant()
     recorded_by = CharField(120)
     screening = BooleanField(default=False)
     retest = BooleanField(default=False)
-    values = Json()
+    values = Json[Any]()
     note = TextField(null=True)
     # True where it lies far from its neighbours: it does not count until somebody confirms it.
     to_confirm = BooleanField(null=True)
@@ -40,8 +45,10 @@ class ReadingVoid(Row):
     """The word that a reading does not count, and why. The reading itself stays as it was."""
 
     reading = ForeignKeyField(Reading, unique=True, backref="voids")
+    reading_id: int
     reason = TextField()
     replaced_by = ForeignKeyField(Reading, null=True, backref="replaces")
+    replaced_by_id: int | None
     voided_at = Instant()
     voided_by = CharField(120)
     # True where its author voided a reading that failed a finding: the lot waits until quality agrees.
@@ -52,6 +59,7 @@ class VoidAgreement(Row):
     """Quality's word that an author was right to void a reading."""
 
     void = ForeignKeyField(ReadingVoid, unique=True, backref="agreements")
+    void_id: int
     reason = TextField()
     recorded_at = Instant()
     recorded_by = CharField(120)
@@ -61,6 +69,7 @@ class ReadingConfirmation(Row):
     """The word that a reading far from its neighbours is right."""
 
     reading = ForeignKeyField(Reading, unique=True, backref="confirmations")
+    reading_id: int
     reason = TextField(null=True)
     recorded_at = Instant()
     recorded_by = CharField(120)
@@ -86,9 +95,10 @@ class ReadingExclusion(Row):
     """The word that a reading stands apart from its like for a named cause, with the test that showed it; until it is taken back in."""
 
     reading = ForeignKeyField(Reading, backref="exclusions")
+    reading_id: int
     cause = CharField(12)
     reason = TextField()
-    shown_by = Json()
+    shown_by = Json[Any]()
     excluded_at = Instant()
     excluded_by = CharField(120)
     included_at = Instant(null=True)

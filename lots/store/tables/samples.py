@@ -14,7 +14,8 @@ class SampleDraw(Row):
     """Spools drawn from a delivery beyond its first sample, next in the order of its seed."""
 
     delivery = ForeignKeyField(Delivery, backref="draws")
-    spool_codes = Json()
+    delivery_id: int
+    spool_codes = Json[list[str]]()
     reason = TextField()
     recorded_at = Instant()
     recorded_by = CharField(120)
@@ -24,8 +25,11 @@ class SampleSubstitute(Row):
     """Quality's word that another spool is measured in place of one that was drawn, and why."""
 
     delivery = ForeignKeyField(Delivery, backref="substitutes")
+    delivery_id: int
     drawn = ForeignKeyField(Spool, unique=True, backref="replaced_in_sample")
+    drawn_id: int
     substitute = ForeignKeyField(Spool, backref="replaces_in_sample")
+    substitute_id: int
     reason = TextField()
     recorded_at = Instant()
     recorded_by = CharField(120)

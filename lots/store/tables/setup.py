@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from peewee import BooleanField, CharField, Check, DoubleField, ForeignKeyField, IntegerField, TextField
 
 from lots.store.engine.column_types import Instant, Json
@@ -31,6 +33,7 @@ class WebSession(Row):
 
     hash = CharField(64, unique=True)
     token = ForeignKeyField(Token)
+    token_id: int
     started_at = Instant()
     ends_at = Instant(index=True)
     ended_at = Instant(null=True)
@@ -47,7 +50,7 @@ class RepeatedRequest(Row):
     body_hash = CharField(64)
     status = IntegerField(null=True)
     body = TextField(null=True)
-    headers = Json(null=True)
+    headers = Json[dict[str, str] | None](null=True)
     recorded_at = Instant(index=True)
 
     class Meta:
@@ -62,8 +65,8 @@ class Import(Row):
     digest = CharField(64, unique=True)
     rows = IntegerField()
     items = IntegerField()
-    lot_ids = Json()
-    summary = Json()
+    lot_ids = Json[list[int]]()
+    summary = Json[Any]()
     recorded_at = Instant()
     recorded_by = CharField(120)
 
@@ -90,24 +93,26 @@ class Instrument(Row):
     recorded_by = CharField(120)
     resolution = DoubleField(null=True, constraints=[Check("resolution > 0")])
     # Characteristics that it may measure. None: nobody stated it, and its first reading will say.
-    measures = Json(null=True)
+    measures = Json[list[str] | None](null=True)
 
 
 class ShadeRevision(Row):
     """A reference colour with its conditions; never changed once stored."""
 
     shade = ForeignKeyField(Shade, backref="revisions")
+    shade_id: int
     revision = IntegerField()
-    lab = Json()
-    readings = Json(null=True)
-    spectrum = Json(null=True)
-    conditions = Json()
+    lab = Json[list[float]]()
+    readings = Json[Any](null=True)
+    spectrum = Json[Any](null=True)
+    conditions = Json[dict[str, Any]]()
     approved_by = CharField(120)
     note = TextField(null=True)
     recorded_at = Instant()
     recorded_by = CharField(120)
     # What it was measured with, and how sure each coordinate is.
     instrument = ForeignKeyField(Instrument, null=True, index=False)
+    instrument_id: int | None
     standard_uncertainty = DoubleField(null=True, constraints=[Check("standard_uncertainty >= 0")])
 
     class Meta:
@@ -125,7 +130,8 @@ class Grade(Row):
     nominal_diameter_mm = DoubleField(constraints=[Check("nominal_diameter_mm > 0 AND nominal_diameter_mm < 10")])
     density_g_cm3 = DoubleField(constraints=[Check("density_g_cm3 > 0 AND density_g_cm3 < 20")])
     shade = ForeignKeyField(Shade, null=True)
-    cautions = Json()
+    shade_id: int | None
+    cautions = Json[list[str]]()
     brightened = BooleanField(default=False)
     shelf_life_days = IntegerField(null=True, constraints=[Check("shelf_life_days > 0")])
     open_life_days = IntegerField(null=True, constraints=[Check("open_life_days > 0")])
@@ -135,9 +141,9 @@ class Grade(Row):
     filler_kind = CharField(
         10, null=True, constraints=[Check("filler_kind IN ('none', 'pigment', 'mineral', 'fibre', 'other')")]
     )
-    forbidden_uses = Json(null=True)
-    permitted_uses = Json(null=True)
-    forbidden_shapes = Json(null=True)
+    forbidden_uses = Json[list[str] | None](null=True)
+    permitted_uses = Json[list[str] | None](null=True)
+    forbidden_shapes = Json[list[str] | None](null=True)
     # How it is dried, where it softens, and how long it stays dry when sealed and once opened.
     dry_c = DoubleField(null=True, constraints=[Check("dry_c > 0")])
     dry_h = DoubleField(null=True, constraints=[Check("dry_h > 0")])
@@ -150,8 +156,9 @@ class LimitsRevision(Row):
     """A grade's acceptance limits; never changed once stored."""
 
     grade = ForeignKeyField(Grade, backref="limits")
+    grade_id: int
     revision = IntegerField()
-    body = Json()
+    body = Json[Any]()
     note = TextField(null=True)
     recorded_at = Instant()
     recorded_by = CharField(120)
@@ -166,10 +173,11 @@ class InstrumentCheck(Row):
     """One check of an instrument against a known artefact."""
 
     instrument = ForeignKeyField(Instrument, backref="checks")
+    instrument_id: int
     checked_at = Instant()
     result = CharField(4, constraints=[Check("result IN ('pass', 'fail')")])
     artefact = CharField(200, null=True)
-    readings = Json(null=True)
+    readings = Json[Any](null=True)
     note = TextField(null=True)
     recorded_at = Instant()
     recorded_by = CharField(120)

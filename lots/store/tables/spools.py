@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from peewee import SQL, BooleanField, CharField, Check, DoubleField, ForeignKeyField
 
 from lots.store.engine.column_types import Instant, Json
@@ -15,11 +17,13 @@ class Spool(Row):
 
     code = CharField(60, unique=True)
     lot = ForeignKeyField(Lot, backref="spools")
+    lot_id: int
     delivery = ForeignKeyField(Delivery, backref="spools")
+    delivery_id: int
     net_mass_g = DoubleField(constraints=[Check("net_mass_g > 0 AND net_mass_g < 1e6")])
     remaining_mass_g = DoubleField(constraints=[Check("remaining_mass_g >= 0 AND remaining_mass_g < 1e6")])
     flow_factor = DoubleField(null=True)
-    nonconforming = Json(null=True)
+    nonconforming = Json[Any](null=True)
     machine = CharField(60, null=True)
     opened_at = Instant(null=True)
     dried_at = Instant(null=True)
@@ -32,7 +36,7 @@ class Spool(Row):
     # When it was found never to have come.
     withdrawn_at = Instant(null=True)
     # Mean colour of its own readings with its uncertainty, and how sure its flow factor is.
-    color = Json(null=True)
+    color = Json[Any](null=True)
     flow_uncertainty = DoubleField(null=True)
     # When a drying ended that kept to the grade's rule.
     dried_by_rule_at = Instant(null=True)
@@ -42,10 +46,11 @@ class Drying(Row):
     """One drying of a spool: how hot, how long, the grade's rule at the time, and whether it was kept (None without a rule)."""
 
     spool = ForeignKeyField(Spool, backref="dryings")
+    spool_id: int
     temperature_c = DoubleField(constraints=[Check("temperature_c > 0")])
     hours = DoubleField(constraints=[Check("hours > 0")])
     ended_at = Instant()
-    rule = Json(null=True)
+    rule = Json[Any](null=True)
     conforms = BooleanField(null=True)
     recorded_at = Instant()
     recorded_by = CharField(120)
@@ -55,7 +60,9 @@ class SpoolParent(Row):
     """Filament that was wound from one spool onto another."""
 
     spool = ForeignKeyField(Spool, backref="parents")
+    spool_id: int
     parent = ForeignKeyField(Spool, backref="children")
+    parent_id: int
     mass_g = DoubleField(constraints=[Check("mass_g > 0")])
     recorded_at = Instant()
     recorded_by = CharField(120)
@@ -65,7 +72,9 @@ class SpoolLot(Row):
     """A lot, beside its own, that a spliced spool holds filament of."""
 
     spool = ForeignKeyField(Spool, backref="further_lots")
+    spool_id: int
     lot = ForeignKeyField(Lot)
+    lot_id: int
 
     class Meta:
         indexes = ((("spool", "lot"), True),)

@@ -5,6 +5,8 @@ Rows are only ever added. Results are worked out from the readings whenever some
 
 from __future__ import annotations
 
+from typing import Any
+
 from peewee import CharField, Check, DoubleField, ForeignKeyField, IntegerField, TextField
 
 from lots.store.engine.column_types import Instant, Json
@@ -19,11 +21,13 @@ class InstrumentStudy(Row):
     """
 
     instrument = ForeignKeyField(Instrument, backref="studies")
+    instrument_id: int
     other = ForeignKeyField(Instrument, null=True, backref="compared_in")
+    other_id: int | None
     kind = CharField(14, constraints=[Check("kind IN ('repeatability', 'linearity', 'agreement')")])
     measure = CharField(60, null=True)
     studied_at = Instant()
-    body = Json()
+    body = Json[Any]()
     gauge_sd = DoubleField(null=True, constraints=[Check("gauge_sd >= 0")])
     repeat_sd = DoubleField(null=True, constraints=[Check("repeat_sd >= 0")])
     note = TextField(null=True)
@@ -35,6 +39,7 @@ class StudyVoid(Row):
     """The word that a study does not count, and why."""
 
     study = ForeignKeyField(InstrumentStudy, unique=True, backref="voids")
+    study_id: int
     reason = TextField()
     voided_at = Instant()
     voided_by = CharField(120)
@@ -44,13 +49,16 @@ class WorkingCopy(Row):
     """A plaque that stands in for a master, with the readings of both from one session. A newer one of its code takes its place."""
 
     shade = ForeignKeyField(Shade)
+    shade_id: int
     shade_revision = ForeignKeyField(ShadeRevision)
+    shade_revision_id: int
     code = CharField(60)
     instrument = ForeignKeyField(Instrument, null=True)
+    instrument_id: int | None
     measured_at = Instant()
-    conditions = Json()
-    master_readings = Json()
-    copy_readings = Json()
+    conditions = Json[Any]()
+    master_readings = Json[Any]()
+    copy_readings = Json[Any]()
     remeasure_every_days = IntegerField(null=True, constraints=[Check("remeasure_every_days > 0")])
     note = TextField(null=True)
     recorded_at = Instant()
@@ -61,11 +69,14 @@ class Remeasurement(Row):
     """A session in which plaques of a shade were read again, and the instrument's tile beside them; `plaques` holds what was read of each."""
 
     shade = ForeignKeyField(Shade)
+    shade_id: int
     shade_revision = ForeignKeyField(ShadeRevision)
+    shade_revision_id: int
     instrument = ForeignKeyField(Instrument)
+    instrument_id: int
     measured_at = Instant()
-    conditions = Json()
-    plaques = Json()
+    conditions = Json[Any]()
+    plaques = Json[Any]()
     note = TextField(null=True)
     recorded_at = Instant()
     recorded_by = CharField(120)
@@ -75,6 +86,7 @@ class RemeasurementVoid(Row):
     """The word that a session does not count, and why."""
 
     remeasurement = ForeignKeyField(Remeasurement, unique=True, backref="voids")
+    remeasurement_id: int
     reason = TextField()
     voided_at = Instant()
     voided_by = CharField(120)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from peewee import CharField, ForeignKeyField, IntegerField, TextField
 
 from lots.store.engine.column_types import Instant, Json
@@ -24,7 +26,9 @@ class Resumption(Row):
     """Quality's word that inspection of a supplier's lots of a grade, once discontinued, begins again."""
 
     supplier = ForeignKeyField(Supplier)
+    supplier_id: int
     grade = ForeignKeyField(Grade)
+    grade_id: int
     reason = TextField()
     recorded_at = Instant()
     recorded_by = CharField(120)
@@ -34,11 +38,13 @@ class Baseline(Row):
     """What a supplier's lots of a grade are charted against, frozen when it was chosen. `figures` holds its values, and which series they hold for."""
 
     supplier = ForeignKeyField(Supplier)
+    supplier_id: int
     grade = ForeignKeyField(Grade)
+    grade_id: int
     revision = IntegerField()
-    lot_ids = Json()
-    excluded = Json()
-    figures = Json()
+    lot_ids = Json[list[int]]()
+    excluded = Json[Any]()
+    figures = Json[Any]()
     reason = TextField()
     recorded_at = Instant()
     recorded_by = CharField(120)

@@ -21,6 +21,7 @@ class TestPrintRevision(Row):
     """A recipe; never changed once stored. Temperatures in °C, lengths in mm, speed in mm/s, cooling in % of the fan."""
 
     test_print = ForeignKeyField(TestPrint, backref="revisions")
+    test_print_id: int
     revision = IntegerField()
     nozzle_c = DoubleField(constraints=[Check("nozzle_c > 0")])
     bed_c = DoubleField(constraints=[Check("bed_c >= 0")])

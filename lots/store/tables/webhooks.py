@@ -15,7 +15,7 @@ class Webhook(Row):
     """
 
     url = TextField()
-    kinds = Json(null=True)
+    kinds = Json[list[str] | None](null=True)
     secret = CharField(100)
     recorded_at = Instant()
     recorded_by = CharField(120)
@@ -29,6 +29,7 @@ class WebhookMessage(Row):
     """A change that a receiver did not take at the first attempt. With `next_at` it is sent again then; with neither time it has failed."""
 
     webhook = ForeignKeyField(Webhook)
+    webhook_id: int
     event_id = BigIntegerField()
     part = IntegerField(constraints=[Check("part >= 0")])
     attempts = IntegerField(constraints=[Check("attempts >= 0")])
