@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
-
 # The store's own troubles, named here so that the API need not know the store.
 from lots.store.engine.paging import BadCursor as BadCursor
 from lots.store.engine.troubles import Clash as Clash
@@ -35,11 +33,16 @@ def quoted(value: object) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One thing wrong with a request: where (a JSON pointer), what, and what to do."""
+    """One thing wrong with a request: where (a JSON pointer), what, and what to do.
+
+    The pointer names the field; the sentences use the words of its label. Where the sender may confirm what was questioned, `confirm` names
+    the field that does so.
+    """
 
     pointer: str
     detail: str
     hint: str = ""
+    confirm: str = ""
 
 
 class LotsError(Exception):
@@ -54,7 +57,7 @@ class LotsError(Exception):
     slug = "failed"
     title = "The request could not be carried out"
 
-    def __init__(self, detail: str, *, faults: tuple[Fault, ...] = (), **more: Any) -> None:
+    def __init__(self, detail: str, *, faults: tuple[Fault, ...] = (), **more: object) -> None:
         super().__init__(detail)
         self.detail = detail
         self.faults = faults

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, TypeAlias
 
 from lots.domain.assessment.concessions import Concession
 from lots.domain.assessment.standing_by_hand import LOADABLE
@@ -15,6 +15,9 @@ from lots.domain.production.changes import Place
 from lots.domain.receiving.coverage import CLOSED_LOT
 from lots.store.receiving.deliveries import current
 from lots.store.receiving.samples import Changes
+
+# An answer: its fields by name, as JSON will have them but for moments, which stay datetimes.
+View: TypeAlias = dict[str, object]
 
 
 def lot_line(row: Any) -> dict[str, Any]:

@@ -114,6 +114,7 @@ class FaultSchema(Schema):
     )
     detail = fields.String(required=True)
     hint = fields.String()
+    confirm = fields.String(metadata={"description": "field to set to true where the value is right"})
     row = fields.Integer(metadata={"description": "row of an imported file, 1 for its header"})
     column = fields.String(metadata={"description": "column of an imported file"})
     line = fields.Integer(metadata={"description": "line of an imported file, where it is not the row's number"})
@@ -181,7 +182,7 @@ def _cut(text: str) -> str:
 
 def _told(fault: Fault) -> dict[str, Any]:
     place = {"row": fault.row, "column": fault.column, "line": fault.line} if isinstance(fault, CellFault) else {}
-    more = {"hint": _cut(fault.hint) or None, **place}
+    more = {"hint": _cut(fault.hint) or None, "confirm": fault.confirm or None, **place}
     told = {"pointer": _cut(fault.pointer), "detail": _cut(fault.detail)}
     return {**told, **{k: v for k, v in more.items() if v is not None}}
 
