@@ -10,9 +10,9 @@ import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, NamedTuple
+from typing import NamedTuple, TypedDict
 
-from peewee import BooleanField
+from peewee import BooleanField, Expression
 
 from lots.domain.hash_chain import BEGINNING, Entry, digest, entry_after
 from lots.domain.production.changes import Change
@@ -22,7 +22,8 @@ from lots.store.engine.compiled_queries import numbered
 from lots.store.engine.database import db, locks_rows
 from lots.store.engine.paging import Page, among, page
 from lots.store.tables import decisions, loads, models, studies
-from lots.store.tables.models import Chain, Event, Row
+from lots.store.tables.models import Chain, Event
+from lots.store.tables.row import Column, Row
 
 # What can have been done, in the words of the trade. Phrases are never renamed: they stand in the entries, whose hashes cover them.
 ACTIONS = (
@@ -116,7 +117,7 @@ class AuditedTable:
         return str(self.model._meta.table_name)
 
     @property
-    def fields(self) -> list[Any]:
+    def fields(self) -> list[Column]:
         """The columns that digests cover, in order of their names."""
         kept = [field for field in self.model._meta.sorted_fields if field.name not in self.derived]
         return sorted(kept, key=lambda field: str(field.column_name))
@@ -188,7 +189,7 @@ def note(
     by: str,
     now: datetime,
     rows: Mapping[str, Iterable[int]],
-    values: Mapping[str, Any] | None = None,
+    values: Mapping[str, object] | None = None,
     changes: Sequence[Change] = (),
 ) -> None:
     """Appends an entry to the history of a lot, or of the shop: in the transaction that made the change, after it.
@@ -211,7 +212,7 @@ def note(
     if what not in ACTIONS:
         raise ValueError(f'"{what}" is not one of the phrases of the history')
     written = {table: sorted(set(numbers)) for table, numbers in rows.items()}
-    content: dict[str, Any] = {
+    content: dict[str, object] = {
         "rows": {table: _covering(AUDITED[table], numbers) for table, numbers in written.items() if numbers}
     }
     if values:
@@ -246,22 +247,22 @@ def chain_of(lot_id: int | None) -> str:
     return SHOP if lot_id is None else f"lot:{lot_id}"
 
 
-def _covering(cover: AuditedTable, numbers: list[int]) -> dict[str, Any]:
+def _covering(cover: AuditedTable, numbers: list[int]) -> dict[str, object]:
     found = stored(cover, numbers)
     if absent := [number for number in numbers if number not in found]:
         raise ValueError(f"{cover.table} has no row {absent[0]}")
     return {"ids": numbers, **cover_of(cover, list(found.values()))}
 
 
-def cover_of(cover: AuditedTable, rows: list[dict[str, Any]]) -> dict[str, Any]:
+def cover_of(cover: AuditedTable, rows: list[dict[str, object]]) -> dict[str, object]:
     """Returns the digests of rows as an entry holds them: one for all where they never change, otherwise one for each."""
     return {"digest": digest(rows)} if cover.fixed else {"digests": [digest(row) for row in rows]}
 
 
-def stored(cover: AuditedTable, numbers: Iterable[int]) -> dict[int, dict[str, Any]]:
+def stored(cover: AuditedTable, numbers: Iterable[int]) -> dict[int, dict[str, object]]:
     """Returns the covered columns of these rows as the engine holds them, by number, ascending. One query for every 10,000."""
     wanted = sorted(set(numbers))
-    found: dict[int, dict[str, Any]] = {}
+    found: dict[int, dict[str, object]] = {}
     for start in range(0, len(wanted), _AT_ONCE):
         part = wanted[start : start + _AT_ONCE]
         # Rows stored together have numbers in a row; to name each one would take longer than to read them.
@@ -271,7 +272,7 @@ def stored(cover: AuditedTable, numbers: Iterable[int]) -> dict[int, dict[str, A
     return found
 
 
-def every_stored(cover: AuditedTable) -> Iterator[tuple[int, dict[str, Any]]]:
+def every_stored(cover: AuditedTable) -> Iterator[tuple[int, dict[str, object]]]:
     """Goes through all rows of a table in the same way, by number."""
     after = -(2**63)
     while rows := _read(cover, cover.model.id > after, limit=1000):
@@ -279,19 +280,22 @@ def every_stored(cover: AuditedTable) -> Iterator[tuple[int, dict[str, Any]]]:
         after = max(rows)
 
 
-def _read(cover: AuditedTable, which: Any, limit: int | None = None) -> dict[int, dict[str, Any]]:
+def _read(cover: AuditedTable, which: Expression, limit: int | None = None) -> dict[int, dict[str, object]]:
     """Rows without the ORM's reading of them: text that is no JSON or no time any more must not stop the check that is to find it."""
     columns = cover.fields
+    place = columns.index(cover.model.id)
     query = cover.model.select(*columns).where(which).order_by(cover.model.id).limit(limit)
-    found = {}
+    found: dict[int, dict[str, object]] = {}
     for values in db.execute(query).fetchall():
-        row = {field.column_name: _plain(field, value) for field, value in zip(columns, values, strict=True)}
+        row: dict[str, object] = {
+            field.column_name: _plain(field, value) for field, value in zip(columns, values, strict=True)
+        }
         # What is not said is left out, so that a column added later, with nothing in it, changes no digest.
-        found[row["id"]] = {name: value for name, value in row.items() if value is not None}
+        found[values[place]] = {name: value for name, value in row.items() if value is not None}
     return found
 
 
-def _plain(field: Any, value: Any) -> Any:
+def _plain(field: Column, value: object) -> object:
     """A value that means the same on both engines, as JSON can say it: SQLite keeps truths as 0 and 1, and no negative zero."""
     if isinstance(field, BooleanField) and value in (0, 1):
         return bool(value)
@@ -300,21 +304,31 @@ def _plain(field: Any, value: Any) -> Any:
     return repr(value) if isinstance(value, bytes) else value
 
 
-def hold(chain: str) -> Any:
+def hold(chain: str) -> Chain:
     """A chain's row, held until the transaction ends: on SQLite the write lock does that. Made when it is the first entry."""
     query = Chain.select().where(Chain.chain == chain)
     if locks_rows():
         query = query.for_update()
-    held = query.first()
+    held: Chain | None = query.first()
     if held is None:
         # Whoever is faster makes it; the other waits here, and finds it.
         Chain.insert(chain=chain, length=0, head=BEGINNING).on_conflict_ignore().execute()
-        held = query.clone().get()
+        held = Chain.get(Chain.chain == chain)
     return held
 
 
-def listed(filters: Mapping[str, Any], cursor: str | None, limit: int) -> Page:
-    """A page of entries in the order they were made; `filters` as the contract names them. One query."""
+class EntryFilters(TypedDict, total=False):
+    """Which entries are listed, as the contract names it."""
+
+    made_from: datetime
+    made_to: datetime
+    lot_id: int
+    by: str
+    what: str
+
+
+def listed(filters: EntryFilters, cursor: str | None, limit: int) -> Page[Event]:
+    """A page of entries in the order they were made. One query."""
     query = among(Event.select(), Event, "at", filters.get("made_from"), filters.get("made_to"))
     for name, value in filters.items():
         if name not in ("made_from", "made_to"):
@@ -322,9 +336,10 @@ def listed(filters: Mapping[str, Any], cursor: str | None, limit: int) -> Page:
     return page(query, Event.id, cursor, limit)
 
 
-def last_of(what: str) -> Any:
+def last_of(what: str) -> Event | None:
     """The newest entry of a kind, None before the first. One query on an index."""
-    return Event.select().where(Event.what == what).order_by(Event.id.desc()).first()
+    found: Event | None = Event.select().where(Event.what == what).order_by(Event.id.desc()).first()
+    return found
 
 
 def heads() -> dict[str, tuple[int, str]]:
@@ -356,7 +371,7 @@ def entries(chain: str) -> list[tuple[Entry, Beside]]:
     return found
 
 
-def _parsed(text: str) -> Any:
+def _parsed(text: str) -> object:
     """What an entry says; the text itself, which gives another hash, when it is no JSON."""
     try:
         return json.loads(text, parse_constant=lambda name: [name])

@@ -21,7 +21,7 @@ from lots.app import create_app
 from lots.services.setup import access, roles
 from lots.settings import Settings
 from lots.store.engine import database
-from lots.store.engine.group_commit import Groups
+from lots.store.engine.pools import File
 from tests.bench.bulk import _as_columns, _as_list, diameters
 from tests.shop import SIMPLE_LIMITS, Shop
 
@@ -31,18 +31,18 @@ ROUNDS = 3
 def run() -> None:
     """Prints CPU seconds of each request, those under the lock, and their ratio: of the round that took least."""
     held: list[float] = []
-    waited_for = Groups.member
+    waited_for = File.writing
 
     @contextmanager
-    def member(self: Groups, patience_s: float) -> Iterator[Any]:
-        with waited_for(self, patience_s) as mine:
+    def writing(self: File, patience_s: float) -> Iterator[None]:
+        with waited_for(self, patience_s):
             began = time.process_time()
             try:
-                yield mine
+                yield
             finally:
                 held.append(time.process_time() - began)
 
-    with tempfile.TemporaryDirectory() as folder, patch.object(Groups, "member", member):
+    with tempfile.TemporaryDirectory() as folder, patch.object(File, "writing", writing):
         app = create_app(Settings(database=f"sqlite:///{Path(folder) / 'shop.sqlite3'}", log_level="error"))
         database.connect()
         tokens = {role: access.add_token(role, role) for role in roles.ROLES}

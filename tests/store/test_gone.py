@@ -14,7 +14,7 @@ import pytest
 
 from lots.app import create_app
 from lots.settings import Settings
-from lots.store.engine import database, group_commit
+from lots.store.engine import database
 from lots.store.engine.database import Gone, db
 from lots.store.engine.troubles import Uncertain
 from tests.shop import Shop
@@ -235,18 +235,14 @@ def test_a_log_emptied_under_a_commit_is_not_acknowledged(shop, delivered, file)
 @pytest.mark.parametrize(
     ("at", "kind"), [("before", Gone), ("after", Uncertain)], ids=["before the commit", "after the commit"]
 )
-def test_all_callers_of_a_group_are_told(tmp_path, monkeypatch, at, kind):
-    """A file that vanishes while callers share a commit is told to each of them."""
-    from tests.store.engine.test_group_commit import Callers
-
-    monkeypatch.setattr(group_commit, "_WORTH", 1e9)
+def test_a_file_that_vanishes_at_the_commit_is_told(tmp_path, monkeypatch, at, kind):
+    """Before it nothing is stored; after it nobody knows, and nothing is acknowledged."""
     path = tmp_path / "shop.sqlite3"
     database.open_database(f"sqlite:///{path}")
     database.connect()
     db.execute_sql("CREATE TABLE written (word TEXT UNIQUE)")
     with database.transaction():
         db.execute_sql("INSERT INTO written VALUES ('first')")
-    database.disconnect()
     commit = type(db.obj).commit
 
     def harmed(self):
@@ -255,22 +251,22 @@ def test_all_callers_of_a_group_are_told(tmp_path, monkeypatch, at, kind):
 
     if at == "after":
         monkeypatch.setattr(type(db.obj), "commit", harmed)
-    words = [f"word-{n}" for n in range(4)]
 
-    def vanish(word):
-        if at == "before" and word == words[-1]:
-            path.rename(tmp_path / "aside.sqlite3")
+    def write():
+        with database.transaction():
+            db.execute_sql("INSERT INTO written VALUES ('word')")
+            if at == "before":
+                path.rename(tmp_path / "aside.sqlite3")
 
-    done = Callers(words, vanish).run()
-    assert {} == done.ended
-    assert dict.fromkeys(words, kind) == {word: type(error) for word, error in done.failed.items()}
+    with pytest.raises(kind):
+        write()
     # The next look brings the log into the file that was moved.
     with pytest.raises(Gone):
         database.connect()
     database.close()
     with closing(sqlite3.connect(tmp_path / "aside.sqlite3")) as opened:
         kept = {word for (word,) in opened.execute("SELECT word FROM written")}
-    assert kept == ({"first"} if at == "before" else {"first", *words})
+    assert kept == ({"first"} if at == "before" else {"first", "word"})
 
 
 def test_a_file_that_sqlite_itself_made_shorter_is_fine(shop, delivered, file):

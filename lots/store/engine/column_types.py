@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from datetime import UTC, datetime
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any, Generic, Literal, Self, TypeVar, Unpack, overload
+from typing import TYPE_CHECKING, Generic, Literal, Self, TypeVar, Unpack, overload
 
 from peewee import TextField
 
@@ -27,12 +27,12 @@ def _in_utc(moment: datetime) -> str:
 _read = json.JSONDecoder().decode
 
 
-class _Typed(TextField, Generic[_V]):
+class _Typed(TextField, Generic[_V]):  # type: ignore[explicit-any]  # whatever the library lets a text column hold
     """A column whose rows hold values of one type. The ORM's own classes tell that to a type checker only."""
 
     if TYPE_CHECKING:
 
-        @overload  # type: ignore[override]  # narrower than any text
+        @overload
         def __get__(self, instance: None, owner: type) -> Self: ...
         @overload
         def __get__(self, instance: object, owner: type) -> _V: ...
@@ -43,13 +43,12 @@ class _Typed(TextField, Generic[_V]):
 class Instant(_Typed[_V]):
     """A moment, kept as UTC text of fixed width so that order as text is order in time. Refuses a time without an offset."""
 
-    if TYPE_CHECKING:
-
-        @overload  # type: ignore[override]  # a moment, or a moment or None
-        def __new__(cls, *, null: Literal[True], **options: Unpack[_FieldKwargs]) -> Instant[datetime | None]: ...
-        @overload
-        def __new__(cls, *, null: Literal[False] = ..., **options: Unpack[_FieldKwargs]) -> Instant[datetime]: ...
-        def __new__(cls, *, null: bool = False, **options: Unpack[_FieldKwargs]) -> Instant[Any]: ...
+    @overload
+    def __init__(self: Instant[datetime | None], *, null: Literal[True], **options: Unpack[_FieldKwargs]) -> None: ...
+    @overload
+    def __init__(self: Instant[datetime], *, null: Literal[False] = ..., **options: Unpack[_FieldKwargs]) -> None: ...
+    def __init__(self, *, null: bool = False, **options: Unpack[_FieldKwargs]) -> None:
+        super().__init__(null=null, **options)
 
     def db_value(self, value: datetime | None) -> str | None:
         """Returns `2026-11-25T12:00:00.000000Z` for an aware datetime."""
@@ -63,10 +62,10 @@ class Instant(_Typed[_V]):
 class Json(_Typed[_V]):
     """A small JSON document kept as text, `Json[dict[str, str]]()`. Refuses NaN and infinities, which JSON does not have."""
 
-    def db_value(self, value: Any) -> str | None:
+    def db_value(self, value: object) -> str | None:
         """Returns the document as text."""
         return None if value is None else json.dumps(value, allow_nan=False, separators=(",", ":"), ensure_ascii=False)
 
-    def python_value(self, value: str | None) -> Any:
+    def python_value(self, value: str | None) -> object:
         """Returns the document."""
         return None if value is None else _read(value)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from types import SimpleNamespace
-from typing import Any, Generic, TypeVar, cast
+from typing import Generic, TypeVar, cast
 
 from peewee import (
     OP,
@@ -13,6 +13,7 @@ from peewee import (
     CharField,
     DoubleField,
     Expression,
+    Field,
     FloatField,
     ForeignKeyField,
     IntegerField,
@@ -23,9 +24,10 @@ from peewee import (
 )
 
 from lots.store.engine.database import db
+from lots.store.tables.row import Row
 
 _M = TypeVar("_M", bound=Model)
-_Made = Callable[[tuple[Any, ...]], Any]
+_Made = Callable[[tuple[object, ...]], SimpleNamespace | None]
 # Columns of these types come from both drivers as what they are.
 _AS_STORED = (AutoField, CharField, DoubleField, FloatField, ForeignKeyField, IntegerField, TextField)
 
@@ -53,7 +55,7 @@ class Prepared(Generic[_M]):
 
     def __init__(self, build: Callable[[], ModelSelect[_M]]) -> None:
         self._build = build
-        self._compiled: dict[type, tuple[str, tuple[Any, ...], _Made]] = {}
+        self._compiled: dict[type, tuple[str, tuple[object, ...], _Made]] = {}
 
     def all(self, **values: object) -> list[_M]:
         """Returns every row, typed as the model whose names it bears. One query."""
@@ -66,7 +68,7 @@ class Prepared(Generic[_M]):
         found = self.all(**values)
         return found[0] if found else None
 
-    def _for_engine(self) -> tuple[str, tuple[Any, ...], _Made]:
+    def _for_engine(self) -> tuple[str, tuple[object, ...], _Made]:
         kind = type(db.obj)
         if kind not in self._compiled:
             query = self._build()
@@ -75,7 +77,7 @@ class Prepared(Generic[_M]):
         return self._compiled[kind]
 
 
-def insert(model: Any, rows: Sequence[Mapping[str, Any]]) -> list[int]:
+def insert(model: type[Row], rows: Sequence[Mapping[str, object]]) -> list[int]:
     """Stores rows in one statement and returns their numbers in the same order.
 
     The query language would work out the SQL value by value, which takes twenty times as long as storing them; here it is one row's
@@ -98,7 +100,7 @@ def insert(model: Any, rows: Sequence[Mapping[str, Any]]) -> list[int]:
     return sorted(row[0] for row in db.execute_sql(sql, values).fetchall())
 
 
-def update(model: Any, number: int, values: Mapping[str, Any]) -> None:
+def update(model: type[Row], number: int, values: Mapping[str, object]) -> None:
     """Changes columns of one row, by its number. One statement, written at once as `insert` writes its own: a judgement changes many spools."""
     fields = [model._meta.fields[name] for name in values]
     quote, mark = db.obj.quote, db.obj.param
@@ -111,16 +113,16 @@ def update(model: Any, number: int, values: Mapping[str, Any]) -> None:
     db.execute_sql(f"UPDATE {table} SET {places} WHERE {key} = {mark}", [*bound, number])  # noqa: S608  # names of our own columns
 
 
-def numbered(key: Any, numbers: Sequence[int]) -> Expression:
+def numbered(key: Field[int], numbers: Sequence[int]) -> Expression:
     """Returns the condition that a row's number is one of these. They stand in the SQL as digits: thousands of places take long to work out."""
     return Expression(key, OP.IN, SQL(f"({', '.join(str(int(number)) for number in numbers)})"))
 
 
-def _maker(query: Any) -> _Made:
+def _maker(query: ModelSelect[_M]) -> _Made:
     """Returns what makes one row's objects from its values."""
-    names: dict[Any, list[tuple[int, str]]] = {}
-    converted: dict[Any, list[tuple[str, Callable[[Any], Any]]]] = {}
-    for place, field in enumerate(query._returning):
+    names: dict[type[Model], list[tuple[int, str]]] = {}
+    converted: dict[type[Model], list[tuple[str, Callable[[object], object]]]] = {}
+    for place, field in enumerate(query._returning):  # type: ignore[attr-defined]  # left out of its types
         name = field.object_id_name if isinstance(field, ForeignKeyField) else field.name
         names.setdefault(field.model, []).append((place, name))
         if type(field) not in _AS_STORED:
@@ -129,10 +131,10 @@ def _maker(query: Any) -> _Made:
         (model, places[0][0], places[-1][0] + 1, tuple(name for _, name in places), tuple(converted.get(model, ())))
         for model, places in names.items()
     ]
-    links = [(source, attr, to) for source, joins in query._joins.items() for to, attr, _, _ in joins if to in names]
+    links = [(source, attr, to) for source, joins in query._joins.items() for to, attr, _, _ in joins if to in names]  # type: ignore[attr-defined]  # likewise
 
-    def made(row: tuple[Any, ...]) -> Any:
-        objects: dict[Any, Any] = {}
+    def made(row: tuple[object, ...]) -> SimpleNamespace | None:
+        objects: dict[type[Model], SimpleNamespace | None] = {}
         for model, start, end, named, converters in parts:
             values = row[start:end]
             # Every selection begins with the row's number, which only an outer join leaves empty.

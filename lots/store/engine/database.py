@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
-from typing import Any
+from typing import TypeAlias
 
 from peewee import Database, DatabaseError, DatabaseProxy, IntegrityError, OperationalError
 from playhouse.pool import MaxConnectionsExceeded
 
 from lots.store.engine import database_url, troubles
-from lots.store.engine.group_commit import Groups, NotKept
 from lots.store.engine.pools import File, Server
 from lots.store.engine.troubles import Clash as Clash
 from lots.store.engine.troubles import Damaged as Damaged
@@ -23,6 +22,8 @@ from lots.store.engine.troubles import trouble as trouble
 from lots.store.engine.write_lock import NoTurn
 
 db = DatabaseProxy()
+# A database, or the one that is open now.
+Engine: TypeAlias = Database | DatabaseProxy
 # How long one who writes waits for the others, s.
 PATIENCE_S = 10.0
 # What an engine raises that is locked, too slow, or gone, where no transaction turned it into Unavailable.
@@ -63,13 +64,18 @@ def open_database(url: str, statement_s: float | None = None) -> None:
 def postgresql(url: str, statement_s: float | None) -> Database:
     """A PostgreSQL database, not connected yet. See `open_database`."""
     wanted = database_url.postgresql_options(url)
-    wanted.setdefault("connect_timeout", 10)
+    wanted.setdefault("connect_timeout", "10")
     if statement_s is not None:
         wanted.setdefault("options", f"-c statement_timeout={round(1000 * statement_s)}")
-    pool: Database = Server(
-        **wanted, prefer_psycopg3=True, max_connections=20, stale_timeout=300, timeout=10, autoconnect=False
+    return Server(
+        wanted.pop("database"),
+        prefer_psycopg3=True,
+        max_connections=20,
+        stale_timeout=300,
+        timeout=10,
+        autoconnect=False,
+        **wanted,  # type: ignore[arg-type]  # what the driver takes, all of it text
     )
-    return pool
 
 
 def close() -> None:
@@ -156,24 +162,22 @@ def transaction(patience_s: float = PATIENCE_S) -> Iterator[None]:
             committing = True
     except NoTurn:
         raise Unavailable("others write to the database all the time") from None
-    except NotKept as lost:
-        raise (trouble(lost.first) if lost.first else None) or Unavailable(str(lost)) from lost
     except IntegrityError as error:
         raise Clash(str(error)) from error
     except DatabaseError as error:
         meant = trouble(error)
         if meant is None:
             raise
-        # Before the commit nothing is stored for sure. After it began, only an answer of the engine tells.
-        if committing and type(meant) is Unavailable:
+        # Before the commit nothing is stored for sure. After it began, only an answer of the server tells.
+        if committing and locks_rows() and type(meant) is Unavailable:
             raise Unanswered(str(meant)) from error
         raise meant from error
 
 
-def _writing(patience_s: float) -> AbstractContextManager[Any]:
-    # PostgreSQL brings those who commit together by itself; a file that is being made has no other writer.
-    writers: Groups | None = getattr(db.obj, "writers", None)
-    return db.atomic() if writers is None or db.in_transaction() else writers.member(patience_s)
+def _writing(patience_s: float) -> AbstractContextManager[object]:
+    # PostgreSQL has many writers at a time; within a transaction the turn is taken already.
+    alone = isinstance(db.obj, File) and not db.in_transaction()
+    return db.obj.writing(patience_s) if alone else db.atomic()
 
 
 def locks_rows() -> bool:

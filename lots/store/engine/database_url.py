@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib
 import re
-from typing import Any
+from collections.abc import Mapping
 from urllib.parse import urlsplit
 
 from playhouse.db_url import parse
@@ -47,7 +47,7 @@ def sqlite_path(url: str) -> str:
     return path
 
 
-def postgresql_options(url: str) -> dict[str, Any]:
+def postgresql_options(url: str) -> dict[str, str]:
     """Returns what a PostgreSQL address says, as the driver takes it.
 
     Raises:
@@ -56,7 +56,7 @@ def postgresql_options(url: str) -> dict[str, Any]:
         ImportError: the driver is not installed.
     """
     try:
-        wanted: dict[str, Any] = parse(url, unquote_password=True, unquote_user=True)
+        wanted: dict[str, str] = parse(url, unquote_password=True, unquote_user=True)
     except ValueError:
         # The library's own message would repeat a part of a password that has a character with a meaning in addresses.
         raise ValueError(
@@ -73,10 +73,10 @@ def postgresql_options(url: str) -> dict[str, Any]:
     return wanted
 
 
-def _refuse_unknown(wanted: dict[str, Any]) -> None:
+def _refuse_unknown(wanted: Mapping[str, str]) -> None:
     try:
         importlib.import_module("psycopg")
-        conninfo: Any = importlib.import_module("psycopg.conninfo")
+        conninfo = importlib.import_module("psycopg.conninfo")
     except ImportError:
         raise ImportError(
             "PostgreSQL needs its driver: pip install 'lots[postgres]', or -e '.[postgres]' here"

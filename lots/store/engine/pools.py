@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import sqlite3
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from peewee import PostgresqlDatabase, SqliteDatabase
 from playhouse.pool import PooledPostgresqlDatabase, PooledSqliteDatabase
 
-from lots.store.engine.group_commit import Groups
 from lots.store.engine.open_files import OpenFiles
-from lots.store.engine.troubles import Gone, Uncertain
+from lots.store.engine.troubles import Gone, Unavailable, Uncertain
+from lots.store.engine.write_lock import turn
+
+if TYPE_CHECKING:
+    import psycopg
 
 # How long a look at the log waits for others that read, ms: it is tried again at the next request.
 _MOMENT_MS = 200
@@ -22,8 +26,13 @@ class _OneFile(SqliteDatabase):
     """Opens connections to the file it opened first, and to no other one."""
 
     files: OpenFiles
+    # Of the pool and of the library's class, which its types leave out.
+    _in_use: dict[object, object]
+    _connections: list[object]
+    _timeout: float
+    _add_conn_hooks: Callable[[sqlite3.Connection], None]
 
-    def _connect(self) -> Any:
+    def _connect(self) -> sqlite3.Connection:
         # Called by the pool, which has no other connection open when it has none in either place.
         alone = not self._in_use and not self._connections
         if self.files.known and not alone:
@@ -81,7 +90,38 @@ class File(PooledSqliteDatabase, _OneFile):  # type: ignore[misc]  # the library
         )
         self._timeout = patience_s
         self._settled = False
-        self.writers = Groups(self, before=self.require_in_place, after=self.require_kept)
+
+    @contextmanager
+    def writing(self, patience_s: float) -> Iterator[None]:
+        """All or nothing in turn, durable when it is left: leaving commits, raising rolls back.
+
+        Args:
+            patience_s: how long to wait for a turn to write, s, >= 0.
+
+        Raises:
+            NoTurn: none came in that time.
+            Unavailable: SQLite rolled the transaction back by itself, or the file is `Gone`; nothing was stored.
+            Uncertain: the file vanished during the commit.
+        """
+        with turn(self.database, patience_s):
+            with self.atomic():
+                yield
+                # SQLite may end a transaction by itself, and a commit without one says nothing.
+                if not self.opened.in_transaction:
+                    raise Unavailable("the transaction was rolled back")
+                self.require_in_place()
+            self.require_kept()
+
+    @property
+    def opened(self) -> sqlite3.Connection:
+        """The connection of the thread that asks."""
+        connection: sqlite3.Connection = self.connection()
+        return connection
+
+    def rollback(self) -> None:
+        """Undoes this thread's transaction; nothing where SQLite did so by itself, as it does where it finds no room."""
+        if self.opened.in_transaction:
+            super().rollback()
 
     def require_in_place(self) -> None:
         """Refuses to go on when the files at the paths are not those that are open.
@@ -116,7 +156,7 @@ class File(PooledSqliteDatabase, _OneFile):  # type: ignore[misc]  # the library
         """
         if self._settled or self.is_closed() or not self.files.log_is_ours():
             return
-        connection = self.connection()  # type: ignore[no-untyped-call]  # as the library's types have it
+        connection = self.opened
         if connection.in_transaction:
             return
         with suppress(sqlite3.Error):
@@ -134,10 +174,11 @@ class _OneServer(PostgresqlDatabase):
 
     _number: int | None = None
 
-    def _connect(self) -> Any:
-        connection = super()._connect()  # type: ignore[misc]  # the library does not declare it
+    def _connect(self) -> psycopg.Connection:
+        connection: psycopg.Connection = super()._connect()  # type: ignore[misc]  # the library does not declare it
         try:
-            (number,) = connection.execute("SELECT oid FROM pg_database WHERE datname = current_database()").fetchone()
+            found = connection.execute("SELECT oid FROM pg_database WHERE datname = current_database()").fetchone()
+            number = found[0] if found else None
             if self._number is None:
                 self._number = number
             elif self._number != number:

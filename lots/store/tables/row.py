@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
-from peewee import BigAutoField, Model
+from typing import Any, TypeAlias
+
+from peewee import BigAutoField, Field, Model
 
 from lots.store.engine.database import db
+
+# A column among others: what its rows hold differs.
+Column: TypeAlias = Field[Any]
 
 
 class Row(Model):

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+
+from peewee import Database
 
 from lots.store.engine import database
 from lots.store.engine.write_lock import leave_mark
@@ -140,7 +141,7 @@ def _out_of_postgresql(url: str, part: Path, watch: Watch) -> int:
     return sum(rows.values())
 
 
-def _into_postgresql(source: Any, url: str, watch: Watch) -> int:
+def _into_postgresql(source: Database, url: str, watch: Watch) -> int:
     database.open_database(url)
     database.connect()
     try:
@@ -154,7 +155,7 @@ def _into_postgresql(source: Any, url: str, watch: Watch) -> int:
         database.disconnect()
 
 
-def _fill(source: Any, target: Any, watch: Watch) -> None:
+def _fill(source: Database, target: Database, watch: Watch) -> None:
     """All of it or nothing: one transaction, which ends only when both sides were found equal."""
     with one_moment(source), target.atomic():
         copy_rows.carry(source, target, watch)

@@ -6,11 +6,11 @@ import hashlib
 import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Any
 
-from peewee import BooleanField, FloatField, sort_models
+from peewee import BooleanField, Database, FloatField, sort_models  # type: ignore[attr-defined]  # left out of its types
 
 from lots.store.tables.models import TABLES, SchemaVersion
+from lots.store.tables.row import Column, Row
 from lots.store.upkeep.database_handles import Watch, in_words, unwatched
 
 # SQLite takes 32,766 parameters in one statement, PostgreSQL 65,535.
@@ -32,7 +32,7 @@ class Compared:
         return self.rows[0] == self.rows[1] and self.digests[0] == self.digests[1]
 
 
-def tables() -> list[Any]:
+def tables() -> list[type[Row]]:
     """Returns every table that holds a shop's data, each after those its rows refer to.
 
     Notes:
@@ -42,12 +42,15 @@ def tables() -> list[Any]:
     return [model for model in sort_models(TABLES) if model is not SchemaVersion]
 
 
-def held(engine: Any) -> dict[str, int]:
+def held(engine: Database) -> dict[str, int]:
     """Returns how many rows each table has. One query per table."""
-    return {_name(model): _scalar(engine, f"SELECT COUNT(*) FROM {_quoted(model)}") for model in tables()}  # noqa: S608
+    return {
+        _name(model): engine.execute_sql(f"SELECT COUNT(*) FROM {_quoted(model)}").fetchone()[0]  # noqa: S608  # our own names
+        for model in tables()
+    }
 
 
-def carry(source: Any, target: Any, watch: Watch = unwatched, parameters: int = PARAMETERS) -> dict[str, int]:
+def carry(source: Database, target: Database, watch: Watch = unwatched, parameters: int = PARAMETERS) -> dict[str, int]:
     """Copies the rows that the source has beyond the highest number in the target, and returns how many of each table.
 
     Args:
@@ -74,7 +77,7 @@ def carry(source: Any, target: Any, watch: Watch = unwatched, parameters: int = 
     return carried
 
 
-def set_numbering(target: Any) -> None:
+def set_numbering(target: Database) -> None:
     """Lets PostgreSQL number new rows on from the highest there is; SQLite does so by itself."""
     if not target.sequences:
         return
@@ -86,7 +89,7 @@ def set_numbering(target: Any) -> None:
         )
 
 
-def compare(source: Any, target: Any, watch: Watch = unwatched) -> list[Compared]:
+def compare(source: Database, target: Database, watch: Watch = unwatched) -> list[Compared]:
     """Returns every table as both sides hold it, read through to the last value."""
     found, done, of = [], 0, sum(held(source).values()) + sum(held(target).values())
     for model in tables():
@@ -97,7 +100,7 @@ def compare(source: Any, target: Any, watch: Watch = unwatched) -> list[Compared
     return found
 
 
-def foreign(source: Any, target: Any) -> list[str]:
+def foreign(source: Database, target: Database) -> list[str]:
     """Returns the tables of the target whose rows are not the source's first ones, as a copy broken off would hold them."""
     astray = []
     for model in tables():
@@ -107,34 +110,31 @@ def foreign(source: Any, target: Any) -> list[str]:
     return astray
 
 
-def _name(model: Any) -> str:
+def _name(model: type[Row]) -> str:
     return str(model._meta.table_name)
 
 
-def _quoted(model: Any) -> str:
+def _quoted(model: type[Row]) -> str:
     return f'"{_name(model)}"'
 
 
-def _key(model: Any) -> str:
-    return str(model._meta.primary_key.column_name)
+def _key(model: type[Row]) -> str:
+    return str(model.id.column_name)
 
 
-def _columns(model: Any) -> list[str]:
+def _columns(model: type[Row]) -> list[str]:
     return [field.column_name for field in model._meta.sorted_fields]
 
 
-def _scalar(engine: Any, sql: str) -> Any:
-    return engine.execute_sql(sql).fetchone()[0]
-
-
-def _highest(engine: Any, model: Any) -> int | None:
-    highest: int | None = _scalar(engine, f'SELECT MAX("{_key(model)}") FROM {_quoted(model)}')  # noqa: S608
+def _highest(engine: Database, model: type[Row]) -> int | None:
+    sql = f'SELECT MAX("{_key(model)}") FROM {_quoted(model)}'  # noqa: S608  # our own names
+    highest: int | None = engine.execute_sql(sql).fetchone()[0]
     return highest
 
 
 def _chunks(
-    engine: Any, model: Any, size: int, above: int | None = None, up_to: int | None = None
-) -> Iterator[list[list[Any]]]:
+    engine: Database, model: type[Row], size: int, above: int | None = None, up_to: int | None = None
+) -> Iterator[list[list[object]]]:
     """Rows in the order of their numbers, as both engines would take them. One query per chunk, by the primary key."""
     columns, key = _columns(model), _key(model)
     plain = [_plain(field) for field in model._meta.sorted_fields]
@@ -151,26 +151,26 @@ def _chunks(
         above = found[-1][place]
 
 
-def _plain(field: Any) -> Callable[[Any], Any] | None:
+def _plain(field: Column) -> Callable[[object], object] | None:
     """What makes values of a column mean the same from both engines: SQLite answers 0 and 1 for false and true."""
     if isinstance(field, BooleanField):
         return bool
     return _one_zero if isinstance(field, FloatField) else None
 
 
-def _one_zero(value: Any) -> Any:
+def _one_zero(value: object) -> object:
     """SQLite keeps no negative zero; what somebody else wrote there may be no number at all."""
     return value + 0.0 if isinstance(value, float) else value
 
 
-def _insert(engine: Any, model: Any, rows: list[list[Any]]) -> None:
+def _insert(engine: Database, model: type[Row], rows: list[list[object]]) -> None:
     names = ", ".join(f'"{column}"' for column in _columns(model))
     one = f"({', '.join([engine.param] * len(rows[0]))})"
     sql = f"INSERT INTO {_quoted(model)} ({names}) VALUES {', '.join([one] * len(rows))}"  # noqa: S608  # our own names
     engine.execute_sql(sql, [value for row in rows for value in row])
 
 
-def _digest(engine: Any, model: Any, up_to: int | None = None) -> tuple[int, str]:
+def _digest(engine: Database, model: type[Row], up_to: int | None = None) -> tuple[int, str]:
     """How many rows, and the SHA-256 of their JSON, one row a line: doubles in the shortest form that reads back as the same double."""
     count, digest = 0, hashlib.sha256()
     for rows in _chunks(engine, model, 2_000, up_to=up_to):

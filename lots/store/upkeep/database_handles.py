@@ -9,12 +9,12 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
-from peewee import PeeweeException, SqliteDatabase
+from peewee import Database, PeeweeException, SqliteDatabase
 
 from lots.store.engine import database, database_url
 from lots.store.engine.database import Damaged, Unavailable
+from lots.store.engine.pools import Server
 from lots.store.engine.troubles import is_locked, on_opening, trouble
 from lots.store.engine.write_lock import is_open_elsewhere, mark_of, marked_number
 from lots.store.upkeep import schema
@@ -189,7 +189,7 @@ def _has_content(log: Path) -> bool:
 
 
 @contextmanager
-def reader(where: str | Path) -> Iterator[Any]:
+def reader(where: str | Path) -> Iterator[Database]:
     """A database, by its URL or as an SQLite file, opened beside the one the models use. From it is only read.
 
     Raises:
@@ -215,12 +215,12 @@ def reader(where: str | Path) -> Iterator[Any]:
         yield engine
     finally:
         engine.close()
-        if path is None:
+        if isinstance(engine, Server):
             engine.close_all()
 
 
 @contextmanager
-def one_moment(engine: Any) -> Iterator[None]:
+def one_moment(engine: Database) -> Iterator[None]:
     """Within it a database is read as it stands at one moment, whoever writes to it meanwhile; it keeps nobody waiting."""
     on_file = isinstance(engine, SqliteDatabase)
     with engine.transaction("DEFERRED" if on_file else "REPEATABLE READ"):
@@ -242,7 +242,7 @@ def require_ours(path: Path) -> None:
         schema.found_version(engine)
 
 
-def require_current(engine: Any, where: str | Path) -> None:
+def require_current(engine: Database, where: str | Path) -> None:
     """Refuses to read from a database of another schema version.
 
     Args:

@@ -2,18 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from typing import Any
+from typing import cast
 
-from peewee import SqliteDatabase, fn
+from peewee import Field, ForeignKeyField, ModelSelect, SqliteDatabase, fn
 
 from lots.domain.code_identity import identity, likeness
 from lots.domain.production.masses import SpoolMass
 from lots.store.engine.database import db
 from lots.store.tables.loads import Job, Load, Machine
-from lots.store.tables.models import TABLES, Delivery, Event, Lot, Reading, ReadingVoid, Spool, SpoolParent
+from lots.store.tables.models import (
+    TABLES,
+    Delivery,
+    Event,
+    Grade,
+    Lot,
+    Reading,
+    ReadingVoid,
+    Spool,
+    SpoolParent,
+    Supplier,
+)
+from lots.store.tables.row import Column
 from lots.store.upkeep.database_handles import one_moment
 
 
@@ -29,7 +41,7 @@ def damage() -> list[str]:
     return [text for (text,) in db.execute_sql("PRAGMA integrity_check(100)").fetchall() if text != "ok"]
 
 
-def orphans() -> Iterator[tuple[str, dict[str, Any], str]]:
+def orphans() -> Iterator[tuple[str, dict[str, object], str]]:
     """Rows that refer to a row that is not there: their table, their values as stored, and in words what is missing. One query per reference.
 
     Both engines refuse such rows, but only as long as nobody has told them not to.
@@ -56,11 +68,11 @@ def entry_count() -> int:
     return int(Event.select().count())
 
 
-def lot_of_row(table: str, row: dict[str, Any]) -> int | None:
+def lot_of_row(table: str, row: dict[str, object]) -> int | None:
     """The number of the lot that a row belongs to, None when it concerns no single one. At most one query."""
-    found: Any
+    found: ModelSelect[Spool] | ModelSelect[Reading] | ModelSelect[Delivery]
     if table == "lot":
-        return int(row["id"])
+        return _number(row["id"])
     if table in ("spool_parent", "spool_lot", "drying"):
         found = Spool.select(Spool.lot).where(Spool.id == row["spool_id"])
     elif table in ("reading_void", "reading_exclusion", "reading_confirmation"):
@@ -71,8 +83,13 @@ def lot_of_row(table: str, row: dict[str, Any]) -> int | None:
         void = ReadingVoid.select(ReadingVoid.reading).where(ReadingVoid.id == row["void_id"])
         found = Reading.select(Reading.lot).where(Reading.id.in_(void))
     else:
-        return row.get("lot_id")
-    return next((lot_id for (lot_id,) in found.tuples()), None)
+        return _number(row.get("lot_id"))
+    lot: tuple[int] | None = db.execute(found).fetchone()
+    return lot[0] if lot else None
+
+
+def _number(value: object) -> int | None:
+    return value if isinstance(value, int) else None
 
 
 def booked() -> Iterator[tuple[int, str, SpoolMass]]:
@@ -105,7 +122,7 @@ def booked() -> Iterator[tuple[int, str, SpoolMass]]:
         after = rows[-1].id
 
 
-def _sums(query: Any) -> dict[int, float]:
+def _sums(query: ModelSelect[Load] | ModelSelect[SpoolParent]) -> dict[int, float]:
     return {number: float(total) for number, total in db.execute(query).fetchall() if total is not None}
 
 
@@ -113,11 +130,11 @@ def _sums(query: Any) -> dict[int, float]:
 class Misnamed:
     """A row whose identity, likeness, job or machine does not follow from its text; `wanted` holds the columns as they should be."""
 
-    model: Any
+    model: type[Lot | Spool | Job | Machine | Load]
     number: int
     text: str
     lot: int | None
-    wanted: dict[str, Any]
+    wanted: Mapping[str, object]
 
 
 def misnamed() -> Iterator[Misnamed]:
@@ -135,12 +152,17 @@ def misnamed() -> Iterator[Misnamed]:
             yield Misnamed(Load, row.id, f"{row.job} on {row.machine}", row.lot_id, wanted)
 
 
-def _misfolded(model: Any, text: Any, lot: Any = None, within: Sequence[Any] = ()) -> Iterator[Misnamed]:
+def _misfolded(
+    model: type[Lot | Spool | Job | Machine],
+    text: Field[str],
+    lot: Column | None = None,
+    within: Sequence[ForeignKeyField[Supplier] | ForeignKeyField[Grade]] = (),
+) -> Iterator[Misnamed]:
     """Rows of a table whose identity or likeness is not that of their text. Of codes of an older shop with one identity only one has it."""
     columns = (model.id, text, model.identity, model.likeness, *within, *([lot] if lot is not None else ()))
-    rows = list(model.select(*columns).order_by(model.id))
+    rows = cast("list[Lot | Spool | Job | Machine]", list(model.select(*columns).order_by(model.id)))
 
-    def apart(row: Any) -> tuple[Any, ...]:
+    def apart(row: Lot | Spool | Job | Machine) -> tuple[object, ...]:
         return tuple(getattr(row, field.object_id_name) for field in within)
 
     kept = {(row.identity, *apart(row)) for row in rows if row.identity == identity(getattr(row, text.name))}
@@ -159,7 +181,7 @@ def name_again(found: Misnamed) -> None:
     found.model.update(**found.wanted).where(found.model.id == found.number).execute()
 
 
-def odd_loads() -> list[Any]:
+def odd_loads() -> list[Load]:
     """Loads that ended with more filament than they began with, or before they began. One query."""
     odd = (Load.remaining_mass_g > Load.mass_before_g) | (Load.unloaded_at < Load.loaded_at)
     return list(Load.select().where(odd).order_by(Load.id))

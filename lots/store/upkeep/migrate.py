@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
 from playhouse.migrate import SchemaMigrator
 from playhouse.migrations import Migration
@@ -63,7 +62,7 @@ def _nothing(_found: int) -> None:
     """The copy was made before the first step."""
 
 
-def _take(step: Any, newest: int, before: Callable[[int], None]) -> bool:
+def _take(step: Migration, newest: int, before: Callable[[int], None]) -> bool:
     """Takes a step, or none of it; False when somebody else had taken it by the time that nobody else could."""
     up = step.load().up
     migrator = SchemaMigrator.from_database(db.obj)

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+
+from peewee import Database
+
+from lots.store.tables.row import Row
 
 
-def rebuild(db: Any, model: Any, filled: Mapping[str, str] | None = None) -> None:
+def rebuild(db: Database, model: type[Row], filled: Mapping[str, str] | None = None) -> None:
     """Makes a table anew as a model says it, with the rows it has.
 
     Args:
@@ -21,7 +24,7 @@ def rebuild(db: Any, model: Any, filled: Mapping[str, str] | None = None) -> Non
     Reference:
         sqlite.org, "ALTER TABLE", section 7, "Making Other Kinds Of Table Schema Changes".
     """
-    name = model._meta.table_name
+    name, schema = model._meta.table_name, model._schema  # type: ignore[attr-defined]  # left out of its types
     values = {column.name: f'"{column.name}"' for column in db.get_columns(name)} | dict(filled or {})
     columns = [field.column_name for field in model._meta.sorted_fields if field.column_name in values]
     into = ", ".join(f'"{column}"' for column in columns)
@@ -32,12 +35,12 @@ def rebuild(db: Any, model: Any, filled: Mapping[str, str] | None = None) -> Non
     # References of other tables, and of this one to itself, go by the name, which is the same afterwards: let none be rewritten.
     db.execute_sql("PRAGMA legacy_alter_table = 1")
     with db.bind_ctx([model], bind_refs=False, bind_backrefs=False):
-        made, _ = model._schema._create_table(safe=False).query()
+        made, _ = schema._create_table(safe=False).query()
         db.execute_sql(made.replace(f'"{name}"', f'"{name}_anew"', 1))
         db.execute_sql(f'INSERT INTO "{name}_anew" ({into}) SELECT {taken} FROM "{name}"')  # noqa: S608  # a step's own words
         db.execute_sql(f'DROP TABLE "{name}"')
         db.execute_sql(f'ALTER TABLE "{name}_anew" RENAME TO "{name}"')
-        model._schema.create_indexes(safe=False)
+        schema.create_indexes(safe=False)
     db.execute_sql("PRAGMA legacy_alter_table = 0")
     for (sql,) in triggers:
         db.execute_sql(sql)

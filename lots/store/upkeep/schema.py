@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
-
-from lots.store.engine.database import db, locks_rows, transaction
+from lots.store.engine.database import Engine, db, locks_rows, transaction
 from lots.store.tables.models import TABLES, SchemaVersion
 
 VERSION = 5
@@ -40,7 +38,7 @@ def ensure_schema() -> None:
     require_version(found)
 
 
-def found_version(engine: Any) -> int | None:
+def found_version(engine: Engine) -> int | None:
     """Returns the version of a database's tables, `FILLING` while a move fills it, None when it has no tables at all.
 
     Raises:

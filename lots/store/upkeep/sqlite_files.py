@@ -9,7 +9,8 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+
+from peewee import Database
 
 from lots.store.upkeep.database_handles import NotDone, Watch, in_words, one_moment, reader, unwatched
 from lots.store.upkeep.schema import found_version
@@ -71,7 +72,7 @@ def verify_file(path: Path, version: int, rows: dict[str, int]) -> None:
             raise NotDone(f"{path} does not hold what it was copied from.")
 
 
-def row_counts(engine: Any) -> dict[str, int]:
+def row_counts(engine: Database) -> dict[str, int]:
     """Returns how many rows each table of an SQLite file has, but for the one that says its version. One query per table."""
     names = [name for name in engine.get_tables() if name != "schema_version" and not name.startswith("sqlite_")]
     return {name: engine.execute_sql(f'SELECT COUNT(*) FROM "{name}"').fetchone()[0] for name in names}  # noqa: S608

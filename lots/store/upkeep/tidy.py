@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime
-from typing import Any
 
+from lots.store.engine.column_types import Instant
 from lots.store.engine.database import transaction
 from lots.store.tables.models import RepeatedRequest, WebSession
 
 # Rows of one transaction: it ends long before anybody who waits for a turn to write gives up.
 BATCH = 200
 # What is removed, by the moment from which its age counts.
-AGES: dict[str, tuple[Any, Any]] = {
+AGES: dict[str, tuple[type[RepeatedRequest | WebSession], Instant[datetime]]] = {
     "repeated_request": (RepeatedRequest, RepeatedRequest.recorded_at),
     "web_session": (WebSession, WebSession.ends_at),
 }
@@ -40,7 +40,7 @@ def remove(table: str, before: datetime, most: int = BATCH) -> int:
     with transaction():
         old = model.select(model.id).where(moment < before).order_by(moment).limit(most)
         if model._meta.database.for_update:
-            old = old.for_update("FOR UPDATE SKIP LOCKED")
+            old = old.for_update("FOR UPDATE SKIP LOCKED")  # type: ignore[arg-type]  # the library takes such a text
         return int(model.delete().where(model.id.in_(old)).execute())
 
 

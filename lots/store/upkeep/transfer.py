@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+
+from peewee import Database
 
 from lots.store.engine import database
 from lots.store.engine.write_lock import leave_mark
@@ -66,7 +67,7 @@ def move(
     return compared
 
 
-def _opened(url: str) -> Any:
+def _opened(url: str) -> Database:
     if (path := file_of(url)) is not None:
         _require_room(path)
     database.open_database(url)
@@ -75,7 +76,8 @@ def _opened(url: str) -> Any:
         leave_mark(str(path))
     if schema.found_version(database.db) != schema.FILLING:
         schema.ensure_schema()
-    return database.db.obj
+    opened: Database = database.db.obj
+    return opened
 
 
 def _require_room(path: Path) -> None:
@@ -88,7 +90,7 @@ def _require_room(path: Path) -> None:
             raise NotDone(f"{left} is left of a database that is missing. Move it away, then run lots move again.")
 
 
-def _refuse_foreign(source: Any, target: Any, url: str) -> None:
+def _refuse_foreign(source: Database, target: Database, url: str) -> None:
     astray = copy_rows.foreign(source, target)
     if astray:
         raise NotDone(
