@@ -66,6 +66,9 @@ def serve(host: str | None, port: int | None, new: bool) -> None:
 
     An SQLite file is made where there never was one. Where one is missing, only --new makes an empty one.
     """
+    from lots.serving import garbage
+
+    garbage.pause()
     from lots import server
     from lots.app import create_app, warn_of_unknown_variables
 

@@ -12,6 +12,7 @@ from typing import Any
 from lots import __version__
 from lots.api.http import errors, health, logs, proxy, site_address
 from lots.api.http.throttle import guard, network
+from lots.serving import garbage
 from lots.serving.channel import Answer, Answers
 from lots.serving.listening import listen
 from lots.serving.places import Limits
@@ -38,6 +39,7 @@ def serve(app: Any, settings: Settings) -> None:
     server.print_listen("Serving on http://{}:{}")
     background = app.extensions["background"]
     background.ensure_running()
+    garbage.settle()
     server.run()
     background.stop()
     try:

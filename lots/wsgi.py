@@ -11,6 +11,7 @@ import contextlib
 import os
 
 from lots.app import create_app
+from lots.serving import garbage
 from lots.store.engine import database
 
 application = create_app()
@@ -35,6 +36,7 @@ def _end() -> None:
 
 
 database.close_idle()
+garbage.settle()
 _background.ensure_running()
 if hasattr(os, "register_at_fork"):
     # A process that forks leaves serving to its children.

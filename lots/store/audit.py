@@ -283,7 +283,7 @@ def every_stored(cover: AuditedTable) -> Iterator[tuple[int, dict[str, object]]]
 def _read(cover: AuditedTable, which: Expression, limit: int | None = None) -> dict[int, dict[str, object]]:
     """Rows without the ORM's reading of them: text that is no JSON or no time any more must not stop the check that is to find it."""
     columns = cover.fields
-    place = columns.index(cover.model.id)
+    place = [field.name for field in columns].index("id")
     query = cover.model.select(*columns).where(which).order_by(cover.model.id).limit(limit)
     found: dict[int, dict[str, object]] = {}
     for values in db.execute(query).fetchall():

@@ -3,7 +3,6 @@
 import pytest
 
 from lots.api.http.columns import in_column
-from lots.api.readings import reading_args
 from lots.services.errors import Fault
 from tests.api.bodies import CASES, Furnished
 from tests.api.refusals import refused
@@ -145,12 +144,3 @@ def test_one_and_true_are_not_the_same_value(shop):
     columns = {"spool_code": SPOOLS * 2, "d1_mm": [1.75] * 4, "d2_mm": [1.75] * 4, "position_m": [1, True, 1.0, 1]}
     answer = shop.call("quality", "POST", "/diameter-readings", {"columns": columns})
     refused(answer, 422, "invalid", ["/columns/position_m/1"])
-
-
-def test_only_kinds_that_are_read_across_fields_have_rules_across_fields():
-    """A rule of marshmallow's over a whole reading would not be asked where fields are loaded one by one."""
-    kinds = reading_args.ReadingArgs.__subclasses__()
-    assert len(PATHS) == len(kinds)
-    for made in kinds:
-        hooks = {name for name, found in made._hooks.items() if found}
-        assert bool(hooks) == getattr(made, "across_fields", False), made

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from copy import copy
 from dataclasses import replace
 from typing import Any
 
-from marshmallow import Schema, ValidationError, fields, missing, validate
+from marshmallow import Schema, ValidationError, fields, validate
 
 from lots.api.http.errors import faults_from
 from lots.api.http.fields import Said, Strict
@@ -51,8 +51,7 @@ def load(
     """Returns the readings of a body in columns, as the schema loads them from a list of objects.
 
     Args:
-        schema: of one reading. Where it is not `across_fields`, each field is judged by its own value alone, and a value that stands in many
-            places is looked at once: measured values have few decimals, so that is what makes columns faster than objects.
+        schema: of one reading.
         body: see `is_columns`.
         most: readings that may come at once.
         of_the_rest: asked, where some readings cannot be read, what is wrong with the others, by their places.
@@ -70,10 +69,10 @@ def load(
         if field.required and name not in columns:
             whole[name] = [field.error_messages["required"]]
     known = {name: values for name, values in columns.items() if name not in whole}
-    way = _by_object if getattr(schema, "across_fields", False) else _by_field
+    said = [{name: values[n] for name, values in known.items() if values[n] is not None} for n in range(count)]
     wrong: Any = {}
     try:
-        rows: Any = way(schema, known, count)
+        rows: Any = schema.load(said, many=True)
     except ValidationError as error:
         rows, wrong = error.valid_data, error.messages
     if not wrong and not whole:
@@ -119,47 +118,3 @@ def _length(columns: Any, most: int) -> int:
         hint = "Send longer ones in several requests." if count else "Send at least one reading."
         raise Invalid(Fault("/columns", f"Columns hold 1 to {most} readings, these {count}.", hint))
     return count
-
-
-def _by_object(schema: Schema, columns: Mapping[str, list[Any]], count: int) -> list[dict[str, Any]]:
-    said = [{name: values[n] for name, values in columns.items() if values[n] is not None} for n in range(count)]
-    loaded: list[dict[str, Any]] = schema.load(said, many=True)
-    return loaded
-
-
-def _by_field(schema: Schema, columns: Mapping[str, list[Any]], count: int) -> list[dict[str, Any]]:
-    wrong: dict[int, dict[str, Any]] = {}
-    loaded: dict[str, list[Any]] = {}
-    for name, field in schema.load_fields.items():
-        loaded[name] = []
-        for place, (value, messages) in enumerate(_each(field, name, columns.get(name) or [None] * count)):
-            loaded[name].append(value)
-            if messages is not None:
-                wrong.setdefault(place, {})[name] = messages
-    rows = [
-        {name: value for name, value in zip(loaded, row, strict=True) if value is not missing}
-        for row in zip(*loaded.values(), strict=True)
-    ]
-    if wrong:
-        raise ValidationError(wrong, valid_data=rows)  # keyed by place, as those of a list are
-    return rows
-
-
-def _each(field: fields.Field[Any], name: str, values: Iterable[Any]) -> Iterable[tuple[Any, Any]]:
-    """What each value of a column loads to, and what is wrong with it, None when nothing is."""
-    known: dict[Any, tuple[Any, Any]] = {}
-    for value in values:
-        if isinstance(value, list | dict):  # what can be changed is never shared between readings
-            yield _one(field, name, value)
-            continue
-        key = (value.__class__, value)  # 1, 1.0 and true are equal in Python, and not the same JSON
-        if key not in known:
-            known[key] = _one(field, name, value)
-        yield known[key]
-
-
-def _one(field: fields.Field[Any], name: str, value: Any) -> tuple[Any, Any]:
-    try:
-        return field.deserialize(missing if value is None else value, name, {}), None
-    except ValidationError as error:
-        return missing, error.messages

@@ -34,7 +34,7 @@ def _args_of(declared: Characteristic) -> type[ReadingArgs]:
     made: dict[str, Any] = {"__doc__": declared.about, "__module__": __name__, "example": _example(declared)}
     made |= asked(declared)
     if declared.sent is not None:
-        made |= {"across_fields": True, "whole_reading": _whole_reading(declared.sent)}
+        made |= {"whole_reading": _whole_reading(declared.sent)}
     return type(f"{declared.schema}Args", (ReadingArgs,), made)
 
 
