@@ -24,7 +24,6 @@ from peewee import (
 )
 
 from lots.store.engine.database import db
-from lots.store.tables.row import Row
 
 _M = TypeVar("_M", bound=Model)
 _Made = Callable[[tuple[object, ...]], SimpleNamespace | None]
@@ -77,7 +76,7 @@ class Prepared(Generic[_M]):
         return self._compiled[kind]
 
 
-def insert(model: type[Row], rows: Sequence[Mapping[str, object]]) -> list[int]:
+def insert(model: type[Model], rows: Sequence[Mapping[str, object]]) -> list[int]:
     """Stores rows in one statement and returns their numbers in the same order.
 
     The query language would work out the SQL value by value, which takes twenty times as long as storing them; here it is one row's
@@ -100,7 +99,7 @@ def insert(model: type[Row], rows: Sequence[Mapping[str, object]]) -> list[int]:
     return sorted(row[0] for row in db.execute_sql(sql, values).fetchall())
 
 
-def update(model: type[Row], number: int, values: Mapping[str, object]) -> None:
+def update(model: type[Model], number: int, values: Mapping[str, object]) -> None:
     """Changes columns of one row, by its number. One statement, written at once as `insert` writes its own: a judgement changes many spools."""
     fields = [model._meta.fields[name] for name in values]
     quote, mark = db.obj.quote, db.obj.param

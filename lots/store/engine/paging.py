@@ -11,8 +11,6 @@ from typing import Generic, TypeVar
 
 from peewee import Field, Model, ModelSelect
 
-from lots.store.tables.row import Row
-
 _T = TypeVar("_T")
 _Shown = TypeVar("_Shown")
 _M = TypeVar("_M", bound=Model)
@@ -60,7 +58,7 @@ def page(
 
 
 def among(
-    query: ModelSelect[_M], model: type[Row], name: str, since: datetime | None, until: datetime | None
+    query: ModelSelect[_M], model: type[Model], name: str, since: datetime | None, until: datetime | None
 ) -> ModelSelect[_M]:
     """Narrows a query to the rows of a model whose moment lies between two, both included; None leaves an end open.
 
@@ -74,7 +72,7 @@ def among(
         which = which.where(moment >= since)
     if until is not None:
         which = which.where(moment <= until)
-    return query.where(model.id.in_(which))
+    return query.where(model._meta.fields["id"].in_(which))
 
 
 def _cursor(last: int, way: str) -> str:
