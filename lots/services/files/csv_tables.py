@@ -89,7 +89,7 @@ def fault(
     pointer = column or ""
     if row is not None:
         pointer = f"row {row}" if column is None else f"row {row}, column {column}"
-    return CellFault(pointer, detail, hint, row, column, None if line == row else line)
+    return CellFault(pointer, detail, hint, row=row, column=column, line=None if line == row else line)
 
 
 def text_of(content: bytes) -> tuple[str, list[CellFault]]:

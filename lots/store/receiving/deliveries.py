@@ -14,8 +14,8 @@ from lots.domain.receiving.delivery_corrections import Correction
 from lots.store.engine.column_types import Instant
 from lots.store.engine.paging import Page, among, page
 from lots.store.readings import waits
-from lots.store.tables.deliveries import KeptSample
 from lots.store.tables.decisions import Concession, CorrectiveAction
+from lots.store.tables.deliveries import KeptSample
 from lots.store.tables.loads import Job, Load
 from lots.store.tables.models import (
     Delivery,
@@ -185,9 +185,7 @@ def find(number: int) -> Delivery | None:
     return found
 
 
-def listed(
-    filters: DeliveryFilter, cursor: str | None, limit: int, *, newest_first: bool = False
-) -> Page[Delivery]:
+def listed(filters: DeliveryFilter, cursor: str | None, limit: int, *, newest_first: bool = False) -> Page[Delivery]:
     """A page of deliveries with lot, supplier and grade, in the order they were recorded, or the other way round. Each filter has an index."""
     query = _with_names()
     if "lot_id" in filters:
