@@ -78,7 +78,7 @@ def test_a_similar_number_is_refused_until_confirmed(desk):
     answer = desk("q 71")
     said = refused(answer, 409, "similar-lot", ["/supplier_lot"])
     assert [(first["lot_id"], "Q-71")] == [(lot["id"], lot["supplier_lot"]) for lot in said["candidates"]]
-    assert "confirm_new_lot" in hints(said)
+    assert ["confirm_new_lot"] == [error.get("confirm") for error in said["errors"]]
     assert before == counts()
     confirmed = desk("q 71", confirm_new_lot=True).get_json()
     assert confirmed["new_lot"]
@@ -97,7 +97,7 @@ def test_a_number_with_the_identity_of_a_lot_is_that_lot_and_cannot_be_another(d
     for more in ({}, {"confirm_new_lot": True}):
         said = refused(desk(written, **more), 409, "similar-lot", ["/supplier_lot"])
         assert [(first["lot_id"], "Q-71")] == [(lot["id"], lot["supplier_lot"]) for lot in said["candidates"]]
-        assert 'Send "Q-71"' in hints(said)
+        assert 'Give "Q-71"' in hints(said)
     assert before == counts()
 
 
