@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import secrets
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from itertools import count
 
 from lots.domain.assessment.limits_revision import limits_from
@@ -30,10 +31,32 @@ from lots.store.engine.paging import Page
 from lots.store.receiving import deliveries
 from lots.store.setup import spool_codes
 from lots.store.tables.deliveries import KeptSample
-from lots.store.tables.models import Grade, Lot, Supplier
+from lots.store.tables.models import Delivery, Grade, Lot, Spool, Supplier
+
+
+@dataclass(frozen=True, slots=True)
+class Logged:
+    """A delivery that was just logged, with its lot and its spools; `new_lot` is False where it joined a lot already known."""
+
+    delivery: Delivery
+    lot: Lot
+    spools: list[Spool]
+    new_lot: bool
 
 
 def receive(values: NewDelivery, by: str) -> View:
+    """Logs a delivery, and returns it with its lot, its spools and its sample; see `log`."""
+    logged = log(values, by)
+    return {
+        **views.delivery(logged.delivery),
+        "lot": views.lot(logged.lot),
+        "new_lot": logged.new_lot,
+        "says": _says(logged),
+        "spools": [views.spool_line(row, logged.lot) for row in logged.spools],
+    }
+
+
+def log(values: NewDelivery, by: str) -> Logged:
     """Logs a delivery: joins or makes the lot, numbers the spools, draws the sample, judges the lot.
 
     The lot is the supplier's batch of one grade: the same number from the same supplier for the same grade is the same lot, in however
@@ -93,13 +116,7 @@ def receive(values: NewDelivery, by: str) -> View:
             what="delivery received",
             wrote={"delivery": [delivery.id], "spool": [row.id for row in rows]},
         )
-        return {
-            **views.delivery(delivery),
-            "lot": views.lot(held),
-            "new_lot": is_new,
-            "says": _says(held, is_new),
-            "spools": [views.spool_line(row, held) for row in rows],
-        }
+        return Logged(delivery, held, rows, is_new)
 
 
 def sample_view(sample: Sample, sampling: Sampling, spools: int, severity: Severity) -> KeptSample:
@@ -125,9 +142,10 @@ def sample_view(sample: Sample, sampling: Sampling, spools: int, severity: Sever
     }
 
 
-def _says(lot: Lot, is_new: bool) -> str:
+def _says(logged: Logged) -> str:
     """What the clerk should know of the lot that a delivery went to."""
-    if is_new:
+    lot = logged.lot
+    if logged.new_lot:
         return f"Lot {lot.supplier_lot} is new. It stays in quarantine until its sample is measured."
     if lot.by_hand in ENDINGS:
         return f"Lot {lot.supplier_lot} was {lot.standing} before: put these spools aside and tell quality."
