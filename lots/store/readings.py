@@ -126,7 +126,9 @@ def that_count(
     Excluded ones are among them only when asked for; each then has its `exclusion`. So are those whose void waits for the agreement of
     quality; `void_waits` tells them from the others.
     """
-    if known_at is None and kind is None and not excluded:
+    if known_at is None and not excluded and not (kind and waiting):
+        if kind is not None:
+            return _COUNTING_OF_KIND.all(lot=lot_id, kind=kind)
         return (_WAITING_NOW if waiting else _COUNTING_NOW).all(lot=lot_id)
     return list(_counting(lot_id, known_at, kind, excluded=excluded, waiting=waiting))
 
@@ -134,7 +136,7 @@ def that_count(
 def _counting(
     lot_id: int | Value,
     known_at: datetime | None = None,
-    kind: str | None = None,
+    kind: str | Value | None = None,
     *,
     excluded: bool = False,
     waiting: bool = False,
@@ -167,8 +169,9 @@ def void_waits(row: Reading, known_at: datetime | None = None) -> bool:
     return row.void is not None and (known_at is None or row.void.voided_at <= known_at)
 
 
-# Every judging asks for the second.
+# Every judging asks for the last.
 _COUNTING_NOW = Prepared(lambda: _counting(given("lot")))
+_COUNTING_OF_KIND = Prepared(lambda: _counting(given("lot"), kind=given("kind")))
 _WAITING_NOW = Prepared(lambda: _counting(given("lot"), waiting=True))
 
 

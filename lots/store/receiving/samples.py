@@ -55,9 +55,10 @@ def changes_of(
 
 
 def _substitutes() -> ModelSelect[SampleSubstitute]:
+    """Substitutes with the codes of both spools."""
     drawn, instead = Spool.alias(), Spool.alias()
     return (
-        SampleSubstitute.select(SampleSubstitute, drawn, instead)
+        SampleSubstitute.select(SampleSubstitute, drawn.id, drawn.code, instead.id, instead.code)
         .join(drawn, on=(SampleSubstitute.drawn == drawn.id), attr="drawn")
         .switch(SampleSubstitute)
         .join(instead, on=(SampleSubstitute.substitute == instead.id), attr="substitute")
