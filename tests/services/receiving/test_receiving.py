@@ -2,6 +2,7 @@ import unicodedata
 
 import pytest
 
+from lots.services.receiving import inspection_severity
 from tests.api.refusals import hints, refused
 from tests.shop import RECEIVED, SIMPLE_LIMITS
 from tests.store.rows import counts
@@ -187,3 +188,12 @@ def test_a_released_lot_that_gets_more_spools_is_judged_anew(shop):
     assert "quarantined" == more["lot"]["standing"] == shop.lot(delivery["lot_id"])["standing"]
     actions = [decision["action"] for decision in shop.get("quality", f"/lots/{delivery['lot_id']}/decisions")["items"]]
     assert "received" == actions[0] == actions[-1]
+
+
+def test_the_record_of_a_supplier_lists_its_newest_lots(desk, shop, monkeypatch):
+    """However many lots came, the answer holds a fixed number of them, oldest first."""
+    monkeypatch.setattr(inspection_severity, "LOTS_SHOWN", 2)
+    numbers = [desk(f"Q-7{place}").get_json()["lot_id"] for place in range(3)]
+    record = shop.get("quality", "/inspection-severity?supplier_id=1&grade_id=1")["record"]
+    assert [(numbers[1], "Q-71"), (numbers[2], "Q-72")] == [(line["lot_id"], line["supplier_lot"]) for line in record]
+    assert [(None, False)] * 2 == [(line["accepted"], line["resubmitted"]) for line in record]
