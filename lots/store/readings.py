@@ -50,14 +50,18 @@ class NewExclusion(TypedDict):
     shown_by: dict[str, object]
 
 
+# What is asked of the spool of a reading; its documents would be read at every reading for nothing.
+_OF_SPOOL = (Spool.id, Spool.code, Spool.delivery, Spool.withdrawn_at)
+
+
 def whole(known_at: datetime | None = None) -> ModelSelect[Reading]:
-    """Readings with spool, instrument, void, and the exclusion in force: at most one at any moment."""
+    """Readings with code and delivery of the spool, instrument, void, and the exclusion in force: at most one at any moment."""
     in_force = ReadingExclusion.included_at.is_null()
     if known_at is not None:
         still = in_force | (ReadingExclusion.included_at > known_at)
         in_force = (ReadingExclusion.excluded_at <= known_at) & still
     return (
-        Reading.select(Reading, Spool, Instrument, ReadingVoid, ReadingExclusion)
+        Reading.select(Reading, *_OF_SPOOL, Instrument, ReadingVoid, ReadingExclusion)
         .join(Spool)
         .switch(Reading)
         .join(Instrument, JOIN.LEFT_OUTER)
@@ -279,7 +283,7 @@ def voids(waiting: bool | None, cursor: str | None, limit: int) -> Page[ReadingV
         waiting: True for those that wait for the agreement of quality, False for all others, None for both.
     """
     query = (
-        ReadingVoid.select(ReadingVoid, Reading, Spool, Lot, VoidAgreement)
+        ReadingVoid.select(ReadingVoid, Reading, *_OF_SPOOL, Lot.id, Lot.supplier_lot, VoidAgreement)
         .join(Reading, on=(ReadingVoid.reading == Reading.id))
         .join(Spool)
         .switch(Reading)

@@ -214,8 +214,8 @@ def _no_pdf() -> Response:
         501,
         "no-pdf",
         "This server makes no PDF",
-        "Its extra for PDF is not installed. Print the labels as pictures (image/svg+xml) instead, or have whoever runs this server "
-        "install it: pip install 'lots[pdf]', or in a checkout: .venv/bin/pip install -e '.[pdf]'.",
+        "Its extra for PDF is not installed. Print the labels as pictures (image/svg+xml) instead, or ask the administrator "
+        "to install it: pip install 'lots[pdf]', or in a checkout: .venv/bin/pip install -e '.[pdf]'.",
     )
 
 
