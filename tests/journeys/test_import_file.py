@@ -24,7 +24,7 @@ SLIPS = [
     ("d1_mm", "68.9", "thousandths"),
     ("d1_mm", "17.48", "decimal point"),
     ("d1_mm", "2.85", "plausible"),
-    ("d1_mm", "1,748", "fractions are written with a comma"),
+    ("d1_mm", "1,748", "decimal comma for the whole file"),
     ("d1_mm", "NaN", "empty"),
     ("d1_mm", "inf", "empty"),
     ("d1_mm", "1e999", "too large"),

@@ -96,10 +96,10 @@ def test_a_hint_that_only_repeats_its_field_is_dropped(fault, told):
 
 def test_a_file_keeps_the_names_of_its_columns():
     """Whoever writes the file writes them; how fractions are declared is a choice on the page."""
-    hint = "Write 1.75, or say for the whole file that fractions are written with a comma."
+    hint = "Write 1.75, or declare decimal: comma for the whole file."
     told = worded({"pointer": "/0/d1_mm", "row": 2, "column": "d1_mm", "detail": "d1_mm is no number.", "hint": hint})
     assert "d1_mm is no number." == told["detail"]
-    assert "fractions are written with a comma" in told["hint"]
+    assert "Fractions are written with" in told["hint"]
 
 
 def test_what_people_typed_is_left_as_it_is():

@@ -22,7 +22,7 @@ def test_a_decimal_comma_counts_only_where_it_was_declared():
     assert 1.75 == cell_parsing.number("1,75", "comma")
     with pytest.raises(BadCell) as bad:
         cell_parsing.number("1,75")
-    assert "Write 1.75, or say for the whole file that fractions are written with a comma." == bad.value.hint
+    assert "Write 1.75, or declare a decimal comma for the whole file." == bad.value.hint
     with pytest.raises(BadCell) as bad:
         cell_parsing.number("1.75", "comma")
     assert "1,75" in bad.value.hint
