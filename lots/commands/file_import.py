@@ -5,14 +5,15 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import click
 
 from lots.api.files import imports
 from lots.domain.characteristics.registry import DECLARED
+from lots.domain.words import counted
 from lots.services.errors import Fault, Invalid
 from lots.services.files.csv_tables import CellFault, Row
+from lots.services.files.import_outcome import Imported
 
 
 def run(file: Path, by: str, said: dict[str, str | None]) -> None:
@@ -39,8 +40,8 @@ def run(file: Path, by: str, said: dict[str, str | None]) -> None:
     except Invalid as refused:
         for wrong in refused.faults:
             click.echo(_line(wrong), err=True)
-        count = len(refused.faults)
-        click.echo(f"lots: {count} {'fault' if count == 1 else 'faults'} in {file.name}; nothing was stored.", err=True)
+        faults = counted(len(refused.faults), "fault")
+        click.echo(f"lots: {faults} in {file.name}; nothing was stored.", err=True)
         sys.exit(1)
     _tell(done)
 
@@ -63,11 +64,10 @@ def _line(wrong: Fault) -> str:
     return " ".join((f"{where}: {text}" if where else text).encode("utf-8", "replace").decode().split())
 
 
-def _tell(done: dict[str, Any]) -> None:
+def _tell(done: Imported) -> None:
     declared = DECLARED.get(done["kind"])
-    what = f"{declared.said} reading" if declared else "delivery"
-    plural = f"{what}s" if declared else "deliveries"
-    count = f"{done['items']} {what if done['items'] == 1 else plural}"
+    what = (f"{declared.said} reading",) if declared else ("delivery", "deliveries")
+    count = counted(done["items"], *what)
     if done["already_imported"]:
         when = f"{done['recorded_at']:%Y-%m-%d %H:%M} UTC"
         click.echo(

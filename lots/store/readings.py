@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from datetime import datetime
-from typing import Any
+from typing import NotRequired, TypedDict
 
-from peewee import JOIN, chunked, fn
+from peewee import JOIN, Expression, ModelSelect, Value, chunked, fn
 
 from lots.store.engine.compiled_queries import Prepared, given, insert
 from lots.store.engine.paging import Page, page
@@ -23,14 +23,45 @@ from lots.store.tables.models import (
 )
 
 
-def whole(known_at: datetime | None = None) -> Any:
-    """Readings with spool, instrument, void, and the exclusion in force: at most one at any moment."""
+class NewReading(TypedDict):
+    """A reading to be stored, column by column. `retest` follows from the lot."""
+
+    kind: str
+    spool: Spool
+    lot: Lot
+    instrument: int | None
+    measured_at: datetime
+    recorded_at: datetime
+    recorded_by: str
+    screening: bool
+    retest: NotRequired[bool]
+    values: dict[str, object]
+    note: str | None
+    to_confirm: bool | None
+    build_key: str | None
+    control_of: str | None
+
+
+class NewExclusion(TypedDict):
+    """Why a reading is excluded, and the test that showed it."""
+
+    cause: str
+    reason: str
+    shown_by: dict[str, object]
+
+
+# What is asked of the spool of a reading; its documents would be read at every reading for nothing.
+_OF_SPOOL = (Spool.id, Spool.code, Spool.delivery, Spool.withdrawn_at)
+
+
+def whole(known_at: datetime | None = None) -> ModelSelect[Reading]:
+    """Readings with code and delivery of the spool, instrument, void, and the exclusion in force: at most one at any moment."""
     in_force = ReadingExclusion.included_at.is_null()
     if known_at is not None:
         still = in_force | (ReadingExclusion.included_at > known_at)
         in_force = (ReadingExclusion.excluded_at <= known_at) & still
     return (
-        Reading.select(Reading, Spool, Instrument, ReadingVoid, ReadingExclusion)
+        Reading.select(Reading, *_OF_SPOOL, Instrument, ReadingVoid, ReadingExclusion)
         .join(Spool)
         .switch(Reading)
         .join(Instrument, JOIN.LEFT_OUTER)
@@ -46,12 +77,12 @@ def whole(known_at: datetime | None = None) -> Any:
     )
 
 
-def add(rows: Sequence[dict[str, Any]]) -> list[int]:
+def add(rows: Sequence[NewReading]) -> list[int]:
     """Stores readings and returns their numbers in the same order. One query for every thousand."""
     return [number for part in chunked(rows, 1_000) for number in insert(Reading, part)]
 
 
-def with_agreements(known_at: datetime | None = None) -> Any:
+def with_agreements(known_at: datetime | None = None) -> ModelSelect[Reading]:
     """The same, with the agreement of quality to the void."""
     agreed = VoidAgreement.void == ReadingVoid.id
     if known_at is not None:
@@ -64,12 +95,13 @@ def with_agreements(known_at: datetime | None = None) -> Any:
     )
 
 
-def find(number: int) -> Any:
+def find(number: int) -> Reading | None:
     """A reading with spool, instrument, void, agreement to the void, and exclusion."""
-    return with_agreements().where(Reading.id == number).first()
+    found: Reading | None = with_agreements().where(Reading.id == number).first()
+    return found
 
 
-def listed(lot: Lot, kind: str | None, cursor: str | None, limit: int) -> Page:
+def listed(lot: Lot, kind: str | None, cursor: str | None, limit: int) -> Page[Reading]:
     """A page of everything recorded of a lot, voided and screening readings included, in the order they were recorded."""
     query = with_agreements().where(Reading.lot == lot)
     if kind is not None:
@@ -77,10 +109,12 @@ def listed(lot: Lot, kind: str | None, cursor: str | None, limit: int) -> Page:
     return page(query, Reading.id, cursor, limit)
 
 
-def of_what_came(known_at: datetime | None = None) -> Any:
+def of_what_came(known_at: datetime | None = None) -> Expression:
     """The condition that a reading's spool was not withdrawn, or not yet at `known_at`."""
-    there = Spool.withdrawn_at.is_null()
-    return there if known_at is None else there | (Spool.withdrawn_at > known_at)
+    there: Expression = Spool.withdrawn_at.is_null()
+    if known_at is not None:
+        there |= Spool.withdrawn_at > known_at
+    return there
 
 
 def that_count(
@@ -90,25 +124,27 @@ def that_count(
     *,
     excluded: bool = False,
     waiting: bool = False,
-) -> list[Any]:
+) -> list[Reading]:
     """Readings of a lot that are neither voided nor screening nor of a withdrawn spool, in order of number, to be read; as of `known_at` when given. One query.
 
     Excluded ones are among them only when asked for; each then has its `exclusion`. So are those whose void waits for the agreement of
     quality; `void_waits` tells them from the others.
     """
-    if known_at is None and kind is None and not excluded:
+    if known_at is None and not excluded and not (kind and waiting):
+        if kind is not None:
+            return _COUNTING_OF_KIND.all(lot=lot_id, kind=kind)
         return (_WAITING_NOW if waiting else _COUNTING_NOW).all(lot=lot_id)
     return list(_counting(lot_id, known_at, kind, excluded=excluded, waiting=waiting))
 
 
 def _counting(
-    lot_id: Any,
+    lot_id: int | Value,
     known_at: datetime | None = None,
-    kind: str | None = None,
+    kind: str | Value | None = None,
     *,
     excluded: bool = False,
     waiting: bool = False,
-) -> Any:
+) -> ModelSelect[Reading]:
     query = whole(known_at).where((Reading.lot == lot_id) & ~Reading.screening & of_what_came(known_at))
     if kind is not None:
         query = query.where(Reading.kind == kind)
@@ -123,31 +159,32 @@ def _counting(
     return query.where(counts).order_by(Reading.id)
 
 
-def waits(known_at: datetime | None = None) -> Any:
+def waits(known_at: datetime | None = None) -> Expression:
     """Voids that wait for the agreement of quality; that waited at `known_at` when given."""
     agreed = VoidAgreement.select(VoidAgreement.id).where(VoidAgreement.void == ReadingVoid.id)
     if known_at is not None:
         agreed = agreed.where(VoidAgreement.recorded_at <= known_at)
-    return ReadingVoid.held & ~fn.EXISTS(agreed)
+    waiting: Expression = ReadingVoid.held & ~fn.EXISTS(agreed)
+    return waiting
 
 
-def void_waits(row: Any, known_at: datetime | None = None) -> bool:
+def void_waits(row: Reading, known_at: datetime | None = None) -> bool:
     """True for a reading of `that_count` whose void waits for the agreement of quality."""
-    void = getattr(row, "void", None)
-    return void is not None and (known_at is None or void.voided_at <= known_at)
+    return row.void is not None and (known_at is None or row.void.voided_at <= known_at)
 
 
-# Every judging asks for the second.
+# Every judging asks for the last.
 _COUNTING_NOW = Prepared(lambda: _counting(given("lot")))
+_COUNTING_OF_KIND = Prepared(lambda: _counting(given("lot"), kind=given("kind")))
 _WAITING_NOW = Prepared(lambda: _counting(given("lot"), waiting=True))
 
 
-def excluded(lot_id: int, known_at: datetime | None = None) -> list[Any]:
+def excluded(lot_id: int, known_at: datetime | None = None) -> list[Reading]:
     """Readings of a lot that would count but are excluded, in order of number; as of `known_at` when given. One query."""
-    return [row for row in that_count(lot_id, known_at, excluded=True) if getattr(row, "exclusion", None)]
+    return [row for row in that_count(lot_id, known_at, excluded=True) if row.exclusion]
 
 
-def of_grade(grade_id: int, but: int, kinds: Iterable[str], most_lots: int) -> list[Any]:
+def of_grade(grade_id: int, but: int, kinds: Iterable[str], most_lots: int) -> list[Reading]:
     """Readings of these kinds that count, of the grade's newest lots but one, in order of number. One query, none without a kind."""
     wanted = list(kinds)
     if not wanted:
@@ -158,14 +195,14 @@ def of_grade(grade_id: int, but: int, kinds: Iterable[str], most_lots: int) -> l
     return list(whole().where(Reading.lot.in_(newest.limit(most_lots)) & counting).order_by(Reading.id))
 
 
-def of_controls(kind: str, charts: Iterable[str], most: int) -> list[Any]:
+def of_controls(kind: str, charts: Iterable[str], most: int) -> list[Reading]:
     """The newest readings of the control spool on these charts (`Origin.control_of`) that count, newest first. One query on an index."""
     counting = (Reading.kind == kind) & ~Reading.screening & ReadingVoid.id.is_null() & ReadingExclusion.id.is_null()
     counting &= Reading.control_of.in_(list(charts)) & of_what_came()
     return list(whole().where(counting).order_by(Reading.id.desc()).limit(most))
 
 
-def of_lots(lot_ids: Iterable[int], kind: str) -> list[Any]:
+def of_lots(lot_ids: Iterable[int], kind: str) -> list[Reading]:
     """Readings of one kind of these lots that are neither voided nor screening, in order of number. One query on an index, none without a lot."""
     wanted = list(lot_ids)
     if not wanted:
@@ -181,9 +218,9 @@ def retest_rounds(lot_id: int, known_at: datetime | None = None) -> dict[str, in
     Each moment counts at which readings were stored although the evidence was complete and did not pass, voided ones too, and each at
     which an author voided a reading that failed a finding.
     """
-    again = Reading.select(Reading.kind, fn.COUNT(Reading.recorded_at.distinct()).alias("rounds"))
+    again = Reading.select(Reading.kind, fn.COUNT(Reading.recorded_at.distinct()))
     again = again.where((Reading.lot == lot_id) & Reading.retest)
-    undone = Reading.select(Reading.kind, fn.COUNT(ReadingVoid.voided_at.distinct()).alias("rounds"))
+    undone = Reading.select(Reading.kind, fn.COUNT(ReadingVoid.voided_at.distinct()))
     undone = undone.join(ReadingVoid, on=(ReadingVoid.reading == Reading.id))
     undone = undone.where((Reading.lot == lot_id) & ReadingVoid.held)
     if known_at is not None:
@@ -191,7 +228,7 @@ def retest_rounds(lot_id: int, known_at: datetime | None = None) -> dict[str, in
         undone = undone.where(ReadingVoid.voided_at <= known_at)
     rounds = Counter[str]()
     for query in (again, undone):
-        rounds.update({row.kind: row.rounds for row in query.group_by(Reading.kind)})
+        rounds.update(dict(query.group_by(Reading.kind).tuples().execute()))
     return dict(rounds)
 
 
@@ -234,19 +271,19 @@ def confirmed(numbers: Iterable[int], known_at: datetime | None = None) -> set[i
     return found
 
 
-def confirmation(number: int) -> Any:
+def confirmation(number: int) -> ReadingConfirmation | None:
     """The confirmation of a reading, or None."""
     return ReadingConfirmation.get_or_none(ReadingConfirmation.reading == number)
 
 
-def voids(waiting: bool | None, cursor: str | None, limit: int) -> Page:
+def voids(waiting: bool | None, cursor: str | None, limit: int) -> Page[ReadingVoid]:
     """A page of voids with their readings, lots and agreements, in the order they were made.
 
     Args:
         waiting: True for those that wait for the agreement of quality, False for all others, None for both.
     """
     query = (
-        ReadingVoid.select(ReadingVoid, Reading, Spool, Lot, VoidAgreement)
+        ReadingVoid.select(ReadingVoid, Reading, *_OF_SPOOL, Lot.id, Lot.supplier_lot, VoidAgreement)
         .join(Reading, on=(ReadingVoid.reading == Reading.id))
         .join(Spool)
         .switch(Reading)
@@ -261,7 +298,7 @@ def voids(waiting: bool | None, cursor: str | None, limit: int) -> Page:
     return page(query, ReadingVoid.id, cursor, limit)
 
 
-def exclude(reading: Reading, values: dict[str, Any], by: str, now: datetime) -> ReadingExclusion:
+def exclude(reading: Reading, values: NewExclusion, by: str, now: datetime) -> ReadingExclusion:
     """Says that a reading stands apart from its like."""
     return ReadingExclusion.create(reading=reading, **values, excluded_by=by, excluded_at=now)
 

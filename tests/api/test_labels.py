@@ -104,6 +104,7 @@ def test_a_label_says_what_the_reel_is_for_people_too(shop, three):
         "color_name": "Harbour White",
         "nominal_diameter_mm": 1.75,
         "net_mass_g": 1000,
+        "length_m": pytest.approx(335.284, abs=0.001),
         "received_at": "2026-11-20T08:00:00Z",
         "further_lots": [],
     }
@@ -117,7 +118,7 @@ def test_the_picture_says_it_all(shop, three):
     assert ("210mm", "297mm", "0 0 210 297") == tuple(page.get(name) for name in ("width", "height", "viewBox"))
     said = [text.text for text in page.iter("{http://www.w3.org/2000/svg}text")]
     assert 1 == said.count("MEASURE FIRST")
-    for words in ("Lot QW-71/b", "Supplier QWT", "1.75 mm, 1000 g net", "Received 2026-11-20"):
+    for words in ("Lot QW-71/b", "Supplier QWT", "1.75 mm, 1000 g net", "Length 335 m", "Received 2026-11-20"):
         assert 3 == said.count(words)
     assert {spool["code"] for spool in three["spools"]} <= set(said)
     assert page.find("{http://www.w3.org/2000/svg}title").text == "Labels for spools, page 1 of 1"
@@ -298,6 +299,7 @@ def test_nothing_leaves_its_label_or_runs_into_the_symbol(code, lot, name, stock
         "color_name": name,
         "nominal_diameter_mm": 2.85,
         "net_mass_g": 12345.678,
+        "length_m": 1560.6,
         "received_at": datetime(2026, 11, 20, tzinfo=UTC),
         "measure_first": first,
     }

@@ -107,7 +107,7 @@ def test_a_number_written_slightly_otherwise_is_proposed_and_not_merged(desk, wr
     asked = desk.post("receiving", "/deliveries", delivery(desk, written), 409)
     assert [known["lot"]["id"]] == [candidate["id"] for candidate in asked["candidates"]]
     assert '"Q-0071"' in asked["detail"]
-    assert "confirm_new_lot" in asked["errors"][0]["hint"]
+    assert "confirm_new_lot" == asked["errors"][0]["confirm"]
     assert 1 == len(desk.get("receiving", "/deliveries")["items"])
 
     confirmed = desk.post("receiving", "/deliveries", delivery(desk, written, confirm_new_lot=True))

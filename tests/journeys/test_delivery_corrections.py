@@ -344,7 +344,7 @@ def test_800_for_8_spools_is_asked_about(clerk):
     before = counts()
     asked = clerk.log("L-1", 800, 409)
     assert ("/problems/unusual-count", []) == (asked["type"], asked["candidates"])
-    assert "confirm_spool_count" in asked["errors"][0]["hint"]
+    assert "confirm_spool_count" == asked["errors"][0]["confirm"]
     assert before == counts()
     for number in range(3):
         clerk.log(f"K-{number}", 8)

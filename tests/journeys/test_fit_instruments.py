@@ -29,7 +29,7 @@ def test_a_caliper_measures_no_colour_and_a_spectrophotometer_no_bond(shop, spoo
     answer = shop.call("quality", "POST", "/color-readings", {**body, "instrument_id": caliper["id"]})
     (fault,) = refused(answer, 422, "invalid", ["/instrument_id"])["errors"]
     assert "Instrument CAL-1 does not measure colour. It measures diameter and shrinkage." == fault["detail"]
-    assert f"Name the instrument that was used: SPEC-1 (instrument_id {spectro['id']})." == fault["hint"]
+    assert f"Name the instrument that was used: SPEC-1 (number {spectro['id']})." == fault["hint"]
     bar = {"spool_code": spool, "stress_mpa": 24, "instrument_id": spectro["id"]}
     (fault,) = shop.measure("bond", [bar], 422)["errors"]
     assert "/0/instrument_id" == fault["pointer"]

@@ -11,7 +11,7 @@ from lots.api.files.file_shapes import is_needed
 from lots.domain.characteristics.declaring.declaration import Characteristic, Field
 from lots.domain.colorimetry.color_values import LIGHT
 from lots.domain.colorimetry.spectra import BadSpectrum, Spectrum
-from lots.services.files.imports import Source
+from lots.services.files.drafts import Source
 from lots.services.files.spectral_columns import Gap, from_cells
 from lots.services.setup.spectral_input import worded
 

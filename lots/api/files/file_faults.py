@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from lots.services.files.csv_tables import Table, fault
-from lots.services.files.imports import Draft, Source
+from lots.services.files.drafts import Draft, Source
 
 
 @dataclass(frozen=True, slots=True)

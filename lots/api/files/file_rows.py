@@ -20,12 +20,14 @@ from lots.api.http.errors import faults_from
 from lots.api.http.fields import Instant
 from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.domain.colorimetry.color_values import LIGHT
+from lots.domain.words import counted
 from lots.services.files import cell_parsing
 from lots.services.files.cell_parsing import BadCell
 from lots.services.files.color_exchange import is_exchange_text, read_exchange
 from lots.services.files.csv_tables import MOST_FAULTS, Options, Row, Table, fault, read_csv, strays, text_of
+from lots.services.files.drafts import Draft, Source, column_of
 from lots.services.files.formula_guard import unguarded
-from lots.services.files.imports import DELIVERIES, Draft, Source, column_of, digest_of
+from lots.services.files.imports import DELIVERIES, digest_of
 from lots.services.files.spectral_columns import COLUMNS
 
 Watch = Callable[[list[Row]], Iterable[Row]]
@@ -101,7 +103,7 @@ class _Reader:
             self.draft.sources.append(source)
         self.draft.skipped = skipped.total()
         self.draft.notes += [
-            f"{count} {why} {'reading was' if count == 1 else 'readings were'} left out."
+            f"{counted(count, f'{why} reading was', f'{why} readings were')} left out."
             for why, count in skipped.items()
         ]
         self.draft.items = self._loaded(items)
@@ -111,26 +113,31 @@ class _Reader:
         for index, column in enumerate(self.table.columns):
             field = self.table.meanings.get(column, column)
             path = self.shape.paths.get(field)
-            if path is not None:
-                if path in known:
-                    again = "stands twice" if known[path] == column else f"says the same as {known[path]}"
-                    self.faults.at_header(column, f"The column {column} {again}.", "Leave one of them out.")
-                    continue
+            if path is None:
+                self._beside(index, column, field)
+            elif path in known:
+                again = "stands twice" if known[path] == column else f"says the same as {known[path]}"
+                self.faults.at_header(column, f"The column {column} {again}.", "Leave one of them out.")
+            else:
                 known[path] = column
                 if self.spectrum and path.startswith(f"{self.spectrum}/"):
                     known.setdefault(self.spectrum, column)
                 self.places.append((index, column, path))
-            elif field.partition(".")[0] in self.left_out and self.draft.kind != DELIVERIES:
-                self.left_out[field.partition(".")[0]].append(index)
-            elif field == "kind" and self.draft.kind != DELIVERIES:
-                self.kinds.append(index)
-            elif field.partition(".")[0] not in self.shape.shown_only and not self.table.exchange:
-                self._unknown(index, column)
         for one in self.shape.split:
             if one.name in known and f"{one.name}/0" in known:
                 detail = f"The colour is given as {one.name} and as {', '.join(one.columns)}."
                 self.faults.at_header(one.name, detail, "Leave one of them out.")
         self.draft.columns = known
+
+    def _beside(self, index: int, column: str, field: str) -> None:
+        """Remembers a column that fills no field: what an export writes beside them; any other is a fault."""
+        whole, of_readings = field.partition(".")[0], self.draft.kind != DELIVERIES
+        if of_readings and whole in self.left_out:
+            self.left_out[whole].append(index)
+        elif of_readings and field == "kind":
+            self.kinds.append(index)
+        elif whole not in self.shape.shown_only and not self.table.exchange:
+            self._unknown(index, column)
 
     def _unknown(self, index: int, column: str) -> None:
         if not column:

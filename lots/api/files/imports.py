@@ -26,6 +26,7 @@ from lots.services.errors import Fault, Invalid
 from lots.services.files import cell_parsing, imports
 from lots.services.files.color_exchange import KEYWORDS
 from lots.services.files.csv_tables import DELIMITERS, Options
+from lots.services.files.import_outcome import Imported
 
 routes = Routes("imports", __name__, url_prefix="/v1/imports", description="Readings and deliveries from files.")
 KINDS = tuple(SCHEMAS)
@@ -167,7 +168,7 @@ _IMPORTED, _ARGS = ImportedSchema(), ImportArgs()
 
 def import_file(
     kind: str, file_name: str, content: bytes, options: Options, by: str, *, dry_run: bool = False, watch: Watch = iter
-) -> dict[str, Any]:
+) -> Imported:
     """Imports a file and returns what came of it; see `lots.services.files.imports.store`.
 
     Raises:
@@ -200,7 +201,7 @@ def options_from(args: dict[str, Any]) -> Options:
     """
     conditions = {name: args[name] for name in KEYWORDS if name in args}
     if conditions and shape_of(args["kind"]).name_of("conditions") is None:
-        detail = "Measuring conditions are said of colours."
+        detail = "Measuring conditions belong to colours."
         raise Invalid(*(Fault(name, detail, "Leave it out.") for name in conditions))
     return Options(args["delimiter"], args["decimal"], args.get("time_zone"), conditions)
 

@@ -177,6 +177,7 @@ def _body(label: dict[str, Any], wide: float, high: float) -> tuple[list[tuple[s
         (label["supplier_name"], False, 2),
         (f"{label['grade_code']} {label['color_name']}", False, 2),
         (f"{label['nominal_diameter_mm']:g} mm, {label['net_mass_g']:g} g net", False, 2),
+        (f"Length {label['length_m']:.0f} m", False, 1),
         (f"Received {label['received_at']:%Y-%m-%d}", False, 1),
     ]
     steps = round((_BODY_MOST - _BODY_LEAST) / _STEP)

@@ -28,6 +28,7 @@ from lots.domain.assessment.limits_revision import CHARACTERISTICS
 from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.domain.characteristics.registry import DECLARED
 from lots.services.readings import recording
+from lots.services.readings.sent import SentReading
 
 routes = Routes("readings", __name__, url_prefix="/v1", description="Measurements on spools and coupons.")
 
@@ -152,7 +153,7 @@ def _serve(declared: Characteristic) -> None:
     kind = declared.name
 
     class Readings(Resource):
-        def post(self, items: list[dict[str, Any]], form: str) -> Any:
+        def post(self, items: list[SentReading], form: str) -> Any:
             stored = recording.record(kind, items, person().name, as_list=form != OBJECT)
             readings, lots = stored["items"], _LOTS.dump(stored["lots"])
             if form == OBJECT:

@@ -21,6 +21,7 @@ from lots.api.http.routes import Resource, etag, person, version_to_change
 from lots.api.receiving.lots_and_deliveries import DeliverySchema, LotSchema, NewSpoolArgs, SpoolLineSchema
 from lots.api.receiving.lots_and_deliveries import deliveries as routes
 from lots.services.receiving import deliveries
+from lots.services.receiving.bodies import DeliveryChange as Change
 
 _WHO = ("receiving", "quality")
 _MASS = {"minimum": 20, "maximum": 60000}
@@ -136,7 +137,7 @@ class OneDelivery(Resource):
 
     @routes.arguments(DeliveryChange)
     @routes.response(200, DeliveryDetailSchema)
-    def patch(self, args: dict[str, Any], number: int) -> Any:
+    def patch(self, args: Change, number: int) -> Any:
         """Correct a delivery.
 
         The correction is added beside it, and its lot is judged again. Receiving may correct until the first reading or load of its spools, then quality

@@ -74,7 +74,11 @@ class SeveritySchema(Schema):
     )
     since_lot = fields.Integer(required=True, metadata={"description": "position in the record, from 1"})
     says = fields.String(required=True)
-    record = fields.List(fields.Nested(RecordLineSchema), required=True, metadata={"description": "oldest first"})
+    record = fields.List(
+        fields.Nested(RecordLineSchema),
+        required=True,
+        metadata={"description": f"the newest {inspection_severity.LOTS_SHOWN} lots, oldest first"},
+    )
 
 
 @routes.route("/sampling-plan")

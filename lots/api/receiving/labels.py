@@ -21,6 +21,7 @@ from lots.api.pictures.answers import AS_PICTURE, JSON, SVG
 from lots.api.setup.shades import ConditionsSchema
 from lots.services.errors import Fault, Invalid
 from lots.services.receiving import labels
+from lots.services.views import View
 
 PDF = "application/pdf"
 AS_PDF = {
@@ -88,6 +89,13 @@ class LabelSchema(Schema):
     color_name = fields.String(required=True)
     nominal_diameter_mm = fields.Float(required=True)
     net_mass_g = fields.Float(required=True)
+    length_m = fields.Float(
+        required=True,
+        metadata={
+            "description": "filament when it came, m: from net mass, density and nominal diameter",
+            "example": 335.284,
+        },
+    )
     received_at = Instant(required=True)
     withdrawn_at = Instant(
         required=True,
@@ -166,9 +174,9 @@ def _wanted() -> str:
     return wanted
 
 
-def _addressed(found: Sequence[dict[str, Any]], args: dict[str, Any]) -> list[dict[str, Any]]:
+def _addressed(found: Sequence[View], args: dict[str, Any]) -> list[dict[str, Any]]:
     site = args.get("site", shop_address()).rstrip("/")
-    return [{**label, "url": f"{site}/spools/{quote(label['spool_code'], safe='')}"} for label in found]
+    return [{**label, "url": f"{site}/spools/{quote(str(label['spool_code']), safe='')}"} for label in found]
 
 
 def _first(args: dict[str, Any]) -> int:
@@ -206,8 +214,8 @@ def _no_pdf() -> Response:
         501,
         "no-pdf",
         "This server makes no PDF",
-        "Its extra for PDF is not installed. Print the labels as pictures (image/svg+xml) instead, or have whoever runs this server "
-        "install it: pip install 'lots[pdf]', or in a checkout: .venv/bin/pip install -e '.[pdf]'.",
+        "Its extra for PDF is not installed. Print the labels as pictures (image/svg+xml) instead, or ask the administrator "
+        "to install it: pip install 'lots[pdf]', or in a checkout: .venv/bin/pip install -e '.[pdf]'.",
     )
 
 

@@ -25,6 +25,7 @@ from lots.api.lot_schemas import LotLineSchema, NamedSchema
 from lots.domain.assessment.standing_by_hand import STANDINGS
 from lots.services.receiving import deliveries as delivery_desk
 from lots.services.receiving import receiving
+from lots.services.receiving.bodies import NewDelivery
 
 deliveries = Routes(
     "deliveries", __name__, url_prefix="/v1/deliveries", description="Filament in: lot, spools, sample."
@@ -298,7 +299,7 @@ class Deliveries(Resource):
 
     @deliveries.arguments(DeliveryArgs)
     @deliveries.response(201, ReceivedSchema)
-    def post(self, args: dict[str, Any]) -> Any:
+    def post(self, args: NewDelivery) -> Any:
         """Log a delivery, and answer its lot, the spool codes and the spools to measure.
 
         Give each reel in `spools`, or `spool_count` with `net_mass_g`. Masses are in g. 409 with `candidates` when the lot number may be a known one

@@ -12,6 +12,7 @@ from lots.api.http.routes import Resource, Routes, person
 from lots.api.lot_schemas import LotAfterSchema
 from lots.api.receiving.lots_and_deliveries import DeliverySchema, FurtherDrawSchema, SampleSchema, SubstituteSchema
 from lots.services.receiving import substitutes
+from lots.services.receiving.bodies import NewSubstitute
 
 routes = Routes("samples", __name__, url_prefix="/v1", description="Which spools of a lot are measured.")
 
@@ -90,7 +91,7 @@ class Substitutes(Resource):
 
     @routes.arguments(SubstituteArgs)
     @routes.response(201, SubstitutedSchema)
-    def post(self, args: dict[str, Any], number: int) -> Any:
+    def post(self, args: NewSubstitute, number: int) -> Any:
         """Accept another spool in place of a drawn one that is damaged or missing.
 
         The lot is judged again. 422 for a spool that was not drawn or was measured, and for a substitute that is drawn itself or came with another

@@ -6,7 +6,7 @@ import json
 import re
 from datetime import UTC, datetime
 from difflib import get_close_matches
-from typing import Any
+from typing import NoReturn
 from zoneinfo import ZoneInfo, available_timezones
 
 _POINT = re.compile(r"[-+]?[0-9]+(\.[0-9]+)?([eE][-+]?[0-9]{1,3})?")
@@ -34,7 +34,7 @@ def number(text: str, decimal: str = "point") -> float:
 
     Args:
         text: without spaces around it.
-        decimal: "point", or "comma" where the file was declared to have decimal commas.
+        decimal: "point", or "comma" where fractions of the file are written with one.
 
     Raises:
         BadCell: anything else than digits with a sign, a fraction or an exponent.
@@ -60,15 +60,15 @@ def _number_hint(text: str, decimal: str) -> str:
     if text.lower() in _NO_VALUE:
         return "Leave the cell empty if there is no value."
     if decimal == "point" and _COMMA.fullmatch(text):
-        return f"Write {text.replace(',', '.')}, or declare decimal: comma for the whole file."
+        return f"Write {text.replace(',', '.')}, or declare a decimal comma for the whole file."
     if decimal == "comma" and _POINT.fullmatch(text):
-        return f"This file was declared to have decimal commas: write {text.replace('.', ',')}."
+        return f"Fractions of this file are written with a comma. Write {text.replace('.', ',')}."
     if _GROUPED.fullmatch(text):
         return "Write it without marks between the thousands."
     if "o" in text.lower() and _POINT.fullmatch(text.lower().replace("o", "0").replace(",", ".")):
         return "A letter O stands where a 0 belongs."
     if found := _WITH_UNIT.fullmatch(text):
-        return f"Write {found[1]} alone; the unit is in the column's name."
+        return f"Write {found[1]} alone. The unit is in the name of the column."
     if text[:1] in "\u2212\u2013\u2014":
         return "The minus sign is a dash here; write -."
     if text.isascii() is False and any(char.isdigit() and not char.isascii() for char in text):
@@ -117,7 +117,7 @@ def moment(text: str, zone_of_file: ZoneInfo | None) -> str:
     if found is None:
         return text
     if zone_of_file is None:
-        hint = f"{TIME_HINT} Or declare time_zone for the whole file, such as Europe/Vienna."
+        hint = f"{TIME_HINT} Or state the time zone of the whole file, such as Europe/Vienna."
         raise BadCell("This time has no offset from UTC.", hint)
     try:
         naive = datetime.fromisoformat(f"{found[1]}T{found[2]}{found[3] or ':00'}")
@@ -138,7 +138,7 @@ def moment(text: str, zone_of_file: ZoneInfo | None) -> str:
     return first.isoformat()
 
 
-def listed(text: str, hint: str) -> list[Any]:
+def listed(text: str, hint: str) -> list[object]:
     """Returns the list in a cell, as an export writes it.
 
     Args:
@@ -157,7 +157,7 @@ def listed(text: str, hint: str) -> list[Any]:
     return found
 
 
-def _no_number(name: str) -> Any:
+def _no_number(name: str) -> NoReturn:
     raise ValueError(name)
 
 

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import dataclass, field
 from decimal import Decimal
 
 from lots.domain.colorimetry.color_values import LIGHT, PLAQUE
+from lots.domain.words import counted
 from lots.services.files.csv_tables import MOST_COLUMNS, MOST_FAULTS, MOST_ROWS, Row, Table, fault
 from lots.services.files.spectral_columns import COLUMNS
 
@@ -58,36 +60,63 @@ def read_exchange(text: str) -> Table:
         >>> table.columns, table.rows[0].cells
         (['SAMPLE_ID', 'LAB_L', 'LAB_A', 'LAB_B'], ['A-1', '95.0', '-0.8', '1.5'])
     """
-    table = Table(exchange=True)
-    keywords: dict[str, str] = {}
-    inside, seen = "", set()
+    reading = _Reading(Table(exchange=True))
+    table, keywords = reading.table, reading.keywords
     for number, tokens in _lines(text, table):
-        first = tokens[0].upper()
-        if first in _MARKERS:
-            if first in seen:
-                table.faults.append(
-                    fault("A second table begins here.", "Give each table a file of its own.", row=number)
-                )
-                break
-            seen.add(first)
-            inside = first.removeprefix("BEGIN_") if first.startswith("BEGIN_") else ""
-        elif inside == "DATA_FORMAT":
-            table.columns += [token.upper() for token in tokens]
-            if len(table.columns) > 2 * MOST_COLUMNS:  # each value of a spectrum may stand beside its wavelength
-                table.faults.append(fault(f"A file has at most {2 * MOST_COLUMNS} fields.", row=number))
-                table.columns = []
-                return table
-        elif inside == "DATA":
-            if not _add_row(table, number, tokens):
-                break
-        elif first != "KEYWORD" and len(tokens) > 1:
-            keywords.setdefault(first, " ".join(tokens[1:]))
-    _check(table, keywords, seen)
+        if not reading.take(number, tokens):
+            break
+    if reading.too_wide:
+        return table
+    _check(table, keywords, reading.seen)
     _unpair(table)
     spectral = _name_columns(table)
     table.said = {name: said for name, said in _conditions(keywords).items() if not (spectral and name in LIGHT)}
     table.measured_at = keywords.get("CREATED")
     return table
+
+
+@dataclass(slots=True)
+class _Reading:
+    """How far a text was read: its keywords, the markers that were seen, and the part between two markers that is read now."""
+
+    table: Table
+    keywords: dict[str, str] = field(default_factory=dict)
+    seen: set[str] = field(default_factory=set)
+    inside: str = ""
+    too_wide: bool = False
+
+    def take(self, number: int, tokens: list[str]) -> bool:
+        """Reads a line; False where nothing more is to be read."""
+        first = tokens[0].upper()
+        if first in _MARKERS:
+            return self._mark(number, first)
+        if self.inside == "DATA_FORMAT":
+            return self._name(number, tokens)
+        if self.inside == "DATA":
+            return _add_row(self.table, number, tokens)
+        if first != "KEYWORD" and len(tokens) > 1:
+            self.keywords.setdefault(first, " ".join(tokens[1:]))
+        return True
+
+    def _mark(self, number: int, marker: str) -> bool:
+        if marker in self.seen:
+            hint = "Give each table a file of its own."
+            self.table.faults.append(fault("A second table begins here.", hint, row=number))
+            return False
+        self.seen.add(marker)
+        self.inside = marker.removeprefix("BEGIN_") if marker.startswith("BEGIN_") else ""
+        return True
+
+    def _name(self, number: int, tokens: list[str]) -> bool:
+        """Adds names of fields."""
+        self.table.columns += [token.upper() for token in tokens]
+        self.too_wide = (
+            len(self.table.columns) > 2 * MOST_COLUMNS
+        )  # each value of a spectrum may stand beside its wavelength
+        if self.too_wide:
+            self.table.faults.append(fault(f"A file has at most {2 * MOST_COLUMNS} fields.", row=number))
+            self.table.columns = []
+        return not self.too_wide
 
 
 def _lines(text: str, table: Table) -> Iterator[tuple[int, list[str]]]:
@@ -115,7 +144,7 @@ def _add_row(table: Table, number: int, tokens: list[str]) -> bool:
         table.faults.append(fault(f"A file holds at most {MOST_ROWS:,} sets of data.", "Split the file.", row=number))
         return False
     if len(tokens) != len(table.columns):
-        detail = f"This line has {len(tokens)} values; {len(table.columns)} fields were announced."
+        detail = f"This line has {counted(len(tokens), 'value')}. {counted(len(table.columns), 'field was', 'fields were')} announced."
         table.faults.append(fault(detail, "Put a name that holds a space in quotes.", row=number))
     else:
         table.rows.append(Row(number, number, tokens))

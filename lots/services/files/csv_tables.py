@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
 from lots.services.errors import Fault
 
@@ -38,7 +37,7 @@ class Options:
     delimiter: str = ","
     decimal: str = "point"
     time_zone: str | None = None
-    conditions: Mapping[str, Any] = field(default_factory=dict)
+    conditions: Mapping[str, object] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +77,13 @@ class Table:
 
 
 def fault(
-    detail: str, hint: str = "", *, row: int | None = None, line: int | None = None, column: str | None = None
+    detail: str,
+    hint: str = "",
+    *,
+    row: int | None = None,
+    line: int | None = None,
+    column: str | None = None,
+    confirm: str = "",
 ) -> CellFault:
     """Returns a fault that points at "row 7, column d1_mm", at the row alone, or by its name at what is said for all rows.
 
@@ -89,7 +94,7 @@ def fault(
     pointer = column or ""
     if row is not None:
         pointer = f"row {row}" if column is None else f"row {row}, column {column}"
-    return CellFault(pointer, detail, hint, row, column, None if line == row else line)
+    return CellFault(pointer, detail, hint, confirm, row=row, column=column, line=None if line == row else line)
 
 
 def text_of(content: bytes) -> tuple[str, list[CellFault]]:
@@ -128,7 +133,7 @@ def read_csv(text: str, delimiter: str = ",") -> Table:
     table = Table()
     header: list[str] | None = None
     blank = 0
-    for row in _records(text, delimiter, table):
+    for row in _Records(text, delimiter, table):
         if not any(cell.strip() for cell in row.cells):
             blank += 1
             if blank > MOST_ROWS:  # of a kind that takes as long to read as one with values
@@ -165,7 +170,7 @@ def _usable(header: list[str], delimiter: str, row: Row, table: Table) -> bool:
         return False
     if len(header) > 1:
         return True
-    others = {";": "Declare delimiter ;", ",": "Leave delimiter out", "\t": "Save it with commas"}
+    others = {";": "State ; as the delimiter", ",": "State a comma as the delimiter", "\t": "Save it with commas"}
     found = next((mark for mark in others if mark != delimiter and mark in header[0]), None)
     if found is None:
         return True
@@ -178,10 +183,11 @@ def _usable(header: list[str], delimiter: str, row: Row, table: Table) -> bool:
 
 
 def _ragged(row: Row, wanted: int, delimiter: str) -> CellFault:
-    detail = f"This row has {_count(row.cells)} {'cell' if len(row.cells) == 1 else 'cells'}, the header has {wanted}."
-    hint = "Write every cell, empty ones too; put a cell that holds a comma in quotes."
+    cells = "1 cell" if len(row.cells) == 1 else f"{_count(row.cells)} cells"
+    detail = f"This row has {cells}, the header has {wanted}."
+    hint = "Write every cell, empty ones too. Put a cell that holds a comma in quotes."
     if delimiter == "," and len(row.cells) > wanted:
-        hint = "A comma inside a cell? Put text that holds one in quotes. Decimal commas need delimiter ; and decimal: comma."
+        hint = "Put text that holds a comma in quotes. Fractions written with a comma need ; as the delimiter."
     return fault(detail, hint, row=row.number, line=row.line)
 
 
@@ -204,50 +210,61 @@ def _lines(text: str) -> int:
     return text.count("\n") + text.count("\r") - text.count("\r\n")
 
 
-def _records(text: str, delimiter: str, table: Table) -> Iterator[Row]:
-    """Yields every row with its number and line; faults of quoting go into the table, and their rows are left out.
+class _Records:
+    """The rows of a CSV text with number and line; faults of quoting go into the table, and their rows are left out.
 
     Blank lines are counted and passed over at once. Nothing is read after `MOST_FAULTS` faults.
     """
-    cell, blank, at, number, line = _pattern(delimiter), _blank(delimiter), 0, 0, 1
-    while at < len(text):
-        if passed := blank.match(text, at):
-            lines, at = _lines(passed[0]), passed.end()
-            number, line = number + lines, line + lines
-            continue
-        if len(table.faults) >= MOST_FAULTS:
-            hint = "Correct the errors above first."
-            table.faults.append(fault(f"Reading stopped after {MOST_FAULTS:,} errors.", hint, row=number, line=line))
-            return
-        number, first, broken = number + 1, line, False
+
+    def __init__(self, text: str, delimiter: str, table: Table) -> None:
+        self._text, self._delimiter, self._table = text, delimiter, table
+        self._cell, self._blank = _pattern(delimiter), _blank(delimiter)
+        self._at, self._number, self._line = 0, 0, 1
+
+    def __iter__(self) -> Iterator[Row]:
+        while self._at < len(self._text):
+            if passed := self._blank.match(self._text, self._at):
+                lines, self._at = _lines(passed[0]), passed.end()
+                self._number, self._line = self._number + lines, self._line + lines
+                continue
+            if len(self._table.faults) >= MOST_FAULTS:
+                detail, hint = f"Reading stopped after {MOST_FAULTS:,} errors.", "Correct the errors above first."
+                self._table.faults.append(fault(detail, hint, row=self._number, line=self._line))
+                return
+            self._number += 1
+            first, cells = self._line, self._cells()
+            if cells is not None:
+                yield Row(self._number, first, cells)
+            elif self._table.columns:
+                self._table.count += 1
+            else:
+                return  # a header at fault leaves nothing to read the rows by
+
+    def _cells(self) -> list[str] | None:
+        """The cells of the row that begins here, None where its quotes cannot be told apart; goes on to the next row."""
+        text, match, delimiter, first = self._text, self._cell.match, self._delimiter, self._line
         cells: list[str] = []
         while True:
-            found = cell.match(text, at)
+            found = match(text, self._at)
             if found is None:
-                broken = True
-                name = table.columns[len(cells)] if len(cells) < len(table.columns) else None
-                table.faults.append(_misquoted(text, at, number, first, name))
-                end = _END_OF_LINE.search(text, at)
-                at, line = (end.end(), line + 1) if end else (len(text), line)
-                break
+                name = self._table.columns[len(cells)] if len(cells) < len(self._table.columns) else None
+                self._table.faults.append(_misquoted(text, self._at, self._number, first, name))
+                self._pass_line()
+                return None
             quoted, bare, after = found.groups()
             cells.append(bare if quoted is None else quoted.replace('""', '"'))
-            line += 0 if quoted is None else len(_END_OF_LINE.findall(quoted))
-            at = found.end()
+            self._line += 0 if quoted is None else len(_END_OF_LINE.findall(quoted))
+            self._at = found.end()
             if after != delimiter:
-                line += 1
-                break
+                self._line += 1
+                return cells
             if len(cells) > _MOST_CELLS:
-                end = _END_OF_LINE.search(text, at)
-                at, line = (end.end() if end else len(text)), line + 1
-                break
-        if broken:
-            # A header at fault leaves nothing to read the rows by.
-            if not table.columns:
-                return
-            table.count += 1
-            continue
-        yield Row(number, first, cells)
+                self._pass_line()
+                return cells
+
+    def _pass_line(self) -> None:
+        end = _END_OF_LINE.search(self._text, self._at)
+        self._at, self._line = (end.end() if end else len(self._text)), self._line + 1
 
 
 def _misquoted(text: str, at: int, number: int, line: int, name: str | None) -> CellFault:

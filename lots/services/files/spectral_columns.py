@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from itertools import pairwise
-from typing import Any
 
 from lots.domain.colorimetry.spectral_weights import FIRST_NM, LAST_NM, STEP_NM
+from lots.services.readings.sent import SentSpectrum
 
 # Column -> wavelength in nm.
 COLUMNS = {f"nm{nm}": nm for nm in range(FIRST_NM, LAST_NM + 1, STEP_NM)}
@@ -20,7 +20,7 @@ class Gap(ValueError):
         self.nm = nm
 
 
-def from_cells(cells: Mapping[int, float]) -> dict[str, Any]:
+def from_cells(cells: Mapping[int, float]) -> SentSpectrum:
     """Returns the spectrum of a row as a JSON request has it.
 
     Args:
@@ -41,7 +41,7 @@ def from_cells(cells: Mapping[int, float]) -> dict[str, Any]:
     return {"start_nm": read[0], "step_nm": step, "values": [cells[nm] for nm in read]}
 
 
-def in_columns(spectrum: Mapping[str, Any] | None) -> dict[str, float]:
+def in_columns(spectrum: SentSpectrum | None) -> dict[str, float]:
     """Returns the values of a spectrum by column; none without one.
 
     Example:

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime
-from typing import Any
 
 from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.domain.characteristics.registry import DECLARED
@@ -16,18 +15,20 @@ from lots.services.assessment.judging import judge_lot
 from lots.services.assessment.lot_after import after
 from lots.services.assessment.lot_assessment import reading_from
 from lots.services.errors import Conflict, NotFound
-from lots.services.views import recorded
+from lots.services.views import View, recorded
 from lots.store import audit
 from lots.store.assessment import build_doubts as store
 from lots.store.assessment import lots
 from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
+from lots.store.readings import NewReading
+from lots.store.tables.models import BuildDoubt
 
 # Control prints that a chart looks back on: enough for some thirty builds of several prints.
 _LOOKS_BACK = 400
 
 
-def raised(declared: Characteristic, rows: Sequence[dict[str, Any]], by: str, now: datetime) -> list[Any]:
+def raised(declared: Characteristic, rows: Sequence[NewReading], by: str, now: datetime) -> list[BuildDoubt]:
     """Returns the doubts raised by control prints that were just stored, one for each build that lies outside its chart.
 
     Two queries for each printer and recipe with new control prints that name recipe and build; none without such.
@@ -41,27 +42,33 @@ def raised(declared: Characteristic, rows: Sequence[dict[str, Any]], by: str, no
     Notes:
         Runs inside the caller's transaction. Earlier builds in doubt are left out of the chart.
     """
-    new: dict[str, dict[str, Any]] = {}
+    new: dict[str, dict[str, Mapping[str, object]]] = {}
     for row in rows:
         if row["control_of"] and row["build_key"] and row["values"].get("test_print") and not row["screening"]:
             new.setdefault(row["control_of"], {})[row["build_key"]] = row["values"]
+    return [doubt for chart, builds in new.items() for doubt in _of_chart(declared, chart, builds, by, now)]
+
+
+def _of_chart(
+    declared: Characteristic, chart: str, builds: Mapping[str, Mapping[str, object]], by: str, now: datetime
+) -> list[BuildDoubt]:
+    """The doubts about new builds of one printer and recipe."""
+    kept = store.controls(declared.name, chart, _LOOKS_BACK)
+    doubted = set(store.known(row.build_key for row in kept if row.build_key))
+    every = builds_of(declared, ((row.build_key, reading_from(row)) for row in kept if row.build_key))
     found = []
-    for chart, builds in new.items():
-        kept = store.controls(declared.name, chart, _LOOKS_BACK)
-        doubted = store.known(row.build_key for row in kept)
-        every = builds_of(declared, ((row.build_key, reading_from(row)) for row in kept))
-        for place, one in enumerate(every):
-            if one.build not in builds or one.build in doubted:
-                continue
-            outside = outside_chart(one, [other for other in every[:place] if other.build not in doubted])
-            if outside:
-                says = _says(builds[one.build], outside)
-                found.append(store.add({"kind": declared.name, "build_key": one.build, "says": says}, by, now))
-                doubted[one.build] = found[-1]
+    for place, one in enumerate(every):
+        if one.build not in builds or one.build in doubted:
+            continue
+        outside = outside_chart(one, [other for other in every[:place] if other.build not in doubted])
+        if outside:
+            says = _says(builds[one.build], outside)
+            found.append(store.add({"kind": declared.name, "build_key": one.build, "says": says}, by, now))
+            doubted.add(one.build)
     return found
 
 
-def _says(values: dict[str, Any], outside: Outside) -> str:
+def _says(values: Mapping[str, object], outside: Outside) -> str:
     digits = decimals_of(outside.figure)
     low, high, value = (shown(one, digits) for one in (outside.low, outside.high, outside.value))
     what = DECLARED[outside.figure.partition(".")[0]].repeats
@@ -73,7 +80,7 @@ def _says(values: dict[str, Any], outside: Outside) -> str:
     )
 
 
-def judge_others(found: Sequence[Any], but: Sequence[int], by: str, now: datetime) -> list[dict[str, Any]]:
+def judge_others(found: Sequence[BuildDoubt], but: Collection[int], by: str, now: datetime) -> list[View]:
     """Judges again the lots that have prints of these builds and are not among `but`; returns where each stands.
 
     Runs inside the caller's transaction.
@@ -84,13 +91,13 @@ def judge_others(found: Sequence[Any], but: Sequence[int], by: str, now: datetim
     return [after(lot, judge_lot(lot, by, now, reason=reason)[0]) for lot in held.values()]
 
 
-def note(found: Sequence[Any], by: str, now: datetime) -> None:
+def note(found: Sequence[BuildDoubt], by: str, now: datetime) -> None:
     """Notes doubts in the shop's history, after the lots were judged."""
     if found:
         audit.note(None, "build in doubt", by, now, {"build_doubt": [row.id for row in found]})
 
 
-def lift(number: int, reason: str, by: str) -> dict[str, Any]:
+def lift(number: int, reason: str, by: str) -> View:
     """Lifts a doubt: the prints of the build count again, and their lots are judged again.
 
     Raises:
@@ -108,15 +115,15 @@ def lift(number: int, reason: str, by: str) -> dict[str, Any]:
         why = f"Doubt about a build lifted: {clause(reason)}"
         stand = [after(lot, judge_lot(lot, by, now, reason=why)[0]) for lot in held.values()]
         audit.note(None, "build cleared", by, now, {"build_doubt": [row.id]})
-        return {**_view(store.find(number)), "lots": stand}
+        return {**_view(store.find(number) or row), "lots": stand}
 
 
-def listed(in_force: bool | None, cursor: str | None, limit: int) -> Page:
+def listed(in_force: bool | None, cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of doubts in the order they were raised. One query."""
     return store.listed(in_force, cursor, limit).map(_view)
 
 
-def _view(row: Any) -> dict[str, Any]:
+def _view(row: BuildDoubt) -> View:
     return {
         "id": row.id,
         "kind": row.kind,

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
 
 from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.domain.characteristics.declaring.neighbours import FarOff
@@ -13,9 +12,11 @@ from lots.services import clock
 from lots.services.errors import MOST_LISTED, Fault
 from lots.services.lookups import withdrawn
 from lots.services.readings import conditions, naming_instruments, recipes, slips
+from lots.services.readings.sent import SentReading, Slip, Warned
 from lots.store import readings
 from lots.store.assessment import lots
 from lots.store.setup import catalog, spool_codes
+from lots.store.tables.models import Instrument, Lot, Spool
 
 AS_IT_STANDS = "It was stored as it stands. If it is wrong, have quality void it, and enter it again."
 
@@ -28,18 +29,18 @@ class Checked:
     they measured here. `far` says for each reading why somebody must confirm it, None where nobody must.
     """
 
-    items: Sequence[dict[str, Any]]
-    spools: dict[str, Any]
-    instruments: dict[int, Any]
+    items: Sequence[SentReading]
+    spools: dict[str, Spool]
+    instruments: dict[int, Instrument]
     faults: list[Fault]
-    lots: dict[int, Any] = field(default_factory=dict)
+    lots: dict[int, Lot] = field(default_factory=dict)
     first_used: list[int] = field(default_factory=list)
-    warnings: list[list[dict[str, str]]] = field(default_factory=list)
+    warnings: list[list[Warned]] = field(default_factory=list)
     far: list[FarOff | None] = field(default_factory=list)
 
 
 def check(
-    declared: Characteristic, items: Sequence[dict[str, Any]], now: datetime, *, as_list: bool, to_store: bool = True
+    declared: Characteristic, items: Sequence[SentReading], now: datetime, *, as_list: bool, to_store: bool = True
 ) -> Checked:
     """Returns readings as they were checked.
 
@@ -51,12 +52,10 @@ def check(
         to_store: False asks for faults alone.
     """
     spools = spool_codes.spools_by_code(item["spool_code"] for item in items)
-    named = {item["instrument_id"] for item in items if item.get("instrument_id") is not None}
-    instruments = catalog.instruments(named)
-    asked: conditions.Asked | None = None
+    instruments = catalog.instruments({number for item in items if (number := item.get("instrument_id")) is not None})
+    asked = conditions.Asked.of(spools.values()) if declared.of_type("conditions") else None
     faults: list[Fault] = []
-    if declared.of_type("conditions"):
-        asked = conditions.Asked.of(spools.values())
+    if asked is not None:
         items, faults = conditions.compared(items, spools, asked, as_list=as_list)
     if declared.printed:
         items, wrong = recipes.cited(items, as_list=as_list)
@@ -75,18 +74,29 @@ def check(
     held = lots.lock(spool.lot_id for spool in spools.values())
     # A count says by itself how sure it is, and equal counts are no copies.
     before = {number: readings.that_count(number, kind=declared.name) for number in held if declared.by_instrument}
-    found = [_suspected(declared, item) for item in items]
-    more = [slips.typed_again(declared, items, spools, before)]
-    if asked:
-        more.append(conditions.slips(items, spools, before, asked))
-    found = [[*mine, *(slip for one in others for slip in one)] for mine, *others in zip(found, *more, strict=True)]
-    warnings = [[_warning(*slip) for slip in mine] for mine in found]
+    warnings = _warnings(declared, items, spools, before, asked)
     far = slips.far(declared, items, spools, before)
     return Checked(items, spools, instruments, faults, held, first_used, warnings, far)
 
 
+def _warnings(
+    declared: Characteristic,
+    items: Sequence[SentReading],
+    spools: Mapping[str, Spool],
+    before: slips.Before,
+    asked: conditions.Asked | None,
+) -> list[list[Warned]]:
+    """What looks like a slip in each reading: by itself, as one typed several times, and beside the other colours of its lot."""
+    each = [
+        [_suspected(declared, item) for item in items],
+        slips.typed_again(declared, items, spools, before),
+        *([conditions.slips(items, spools, before, asked)] if asked else ()),
+    ]
+    return [[_warning(slip) for found in mine for slip in found] for mine in zip(*each, strict=True)]
+
+
 def _common_faults(
-    at: str, item: dict[str, Any], spool: Any, instruments: dict[int, Any], now: datetime, *, propose: bool
+    at: str, item: SentReading, spool: Spool | None, instruments: dict[int, Instrument], now: datetime, *, propose: bool
 ) -> list[Fault]:
     """What is wrong with what every reading says: its spool, its instrument, its time. One query for an unknown spool, where codes are proposed."""
     faults = []
@@ -104,10 +114,10 @@ def _common_faults(
     return faults + clock.doubt_future(f"{at}/measured_at", item.get("measured_at"), now)
 
 
-def _suspected(declared: Characteristic, item: dict[str, Any]) -> list[tuple[str, str, str]]:
+def _suspected(declared: Characteristic, item: SentReading) -> list[Slip]:
     slip = declared.suspect(item)
-    return [(declared.fields[0].name, *slip)] if slip else []
+    return [Slip(declared.fields[0].name, *slip)] if slip else []
 
 
-def _warning(name: str, detail: str, hint: str) -> dict[str, str]:
-    return {"field": name, "detail": detail, "hint": f"{hint} {AS_IT_STANDS}".strip()}
+def _warning(slip: Slip) -> Warned:
+    return {"field": slip.field, "detail": slip.detail, "hint": f"{slip.hint} {AS_IT_STANDS}".strip()}

@@ -4,50 +4,53 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import cast
 
 from lots.domain.characteristics.color.backing import backing_problem
 from lots.domain.characteristics.color.doubts import far_from_reference, suspect_lab
 from lots.domain.characteristics.opacity.declared_opacity import OPACITY
-from lots.domain.characteristics.opacity.lot_opacity import Opacity, latest
+from lots.domain.characteristics.opacity.lot_opacity import Opacity, OpacityReading, latest
 from lots.domain.colorimetry.color_values import LIGHT, Conditions, Lab, condition_name, nearest_lab
 from lots.services.assessment.counting import HeldTo, that_count
 from lots.services.assessment.lot_assessment import reading_from
 from lots.services.errors import Fault
 from lots.services.from_rows import conditions_of
+from lots.services.readings.sent import Light, SentReading, Slip
 from lots.services.setup.spectral_input import DEFAULT_LIGHT, color_under, read, uv_fault
 from lots.store import readings
 from lots.store.setup import catalog
+from lots.store.tables.models import Reading, ShadeRevision, Spool
 
 
 @dataclass(frozen=True, slots=True)
 class Asked:
     """What readings must be comparable with: the current revision of each shade, and the newest opacity of each lot that has one."""
 
-    shades: Mapping[int, Any]
+    shades: Mapping[int, ShadeRevision]
     plaques: Mapping[int, Opacity]
 
     @classmethod
-    def of(cls, spools: Iterable[Any]) -> Asked:
+    def of(cls, spools: Iterable[Spool]) -> Asked:
         """What is asked of readings on these spools. At most three queries."""
         every = list(spools)
-        shades = {spool.lot.grade.shade_id for spool in every} - {None}
+        shades = {number for spool in every if (number := spool.lot.grade.shade_id) is not None}
         current = catalog.current_shade_revisions(shades) if shades else {}
         rows, _ = that_count(readings.of_lots({spool.lot_id for spool in every}, OPACITY.name), HeldTo())
-        by_lot: dict[int, list[Any]] = {}
+        by_lot: dict[int, list[OpacityReading]] = {}
         for row in rows:
             by_lot.setdefault(row.lot_id, []).append(reading_from(row))
         newest = {number: latest(mine) for number, mine in by_lot.items()}
         return cls(current, {number: one.found for number, one in newest.items() if one is not None})
 
-    def revision(self, spool: Any) -> Any:
+    def revision(self, spool: Spool) -> ShadeRevision | None:
         """The revision that a reading on a spool must be comparable with, None without one."""
-        return self.shades.get(spool.lot.grade.shade_id)
+        shade = spool.lot.grade.shade_id
+        return None if shade is None else self.shades.get(shade)
 
 
 def compared(
-    items: Sequence[dict[str, Any]], spools: Mapping[str, Any], asked: Asked, *, as_list: bool
-) -> tuple[list[dict[str, Any]], list[Fault]]:
+    items: Sequence[SentReading], spools: Mapping[str, Spool], asked: Asked, *, as_list: bool
+) -> tuple[list[SentReading], list[Fault]]:
     """Returns readings as they can be compared with their reference, and the faults of those that cannot.
 
     What has a spectrum gets its `lab`, and the light it is computed under among its conditions: that of the revision its lot is judged under. A
@@ -59,7 +62,8 @@ def compared(
         asked: what they must be comparable with.
         as_list: how the request came; faults then point into the list.
     """
-    found, faults = [], []
+    found: list[SentReading] = []
+    faults: list[Fault] = []
     for index, item in enumerate(items):
         at, spool = f"/{index}" if as_list else "", spools.get(item["spool_code"])
         whole, wrong = _completed(f"{at}/spectrum", item, spool, asked)
@@ -70,33 +74,33 @@ def compared(
     return found, faults
 
 
-def _completed(at: str, item: dict[str, Any], spool: Any, asked: Asked) -> tuple[dict[str, Any], list[Fault]]:
-    if item.get("spectrum") is None:
+def _completed(at: str, item: SentReading, spool: Spool | None, asked: Asked) -> tuple[SentReading, list[Fault]]:
+    sent = item.get("spectrum")
+    if sent is None:
         return item, []
     light = _light(spool, asked)
-    whole = {**item, "conditions": {**item["conditions"], **light}}
-    spectrum, wrong = read(at, item["spectrum"])
+    whole: SentReading = {**item, "conditions": {**item["conditions"], **light}}
+    spectrum, wrong = read(at, sent)
     if spectrum is not None:
         lab, wrong = color_under(at, spectrum, light["illuminant"], light["observer_deg"])
-        whole |= {"lab": lab.as_list()} if lab else {}
+        if lab:
+            whole["lab"] = lab.as_list()
     return whole, wrong
 
 
-def _light(spool: Any, asked: Asked) -> dict[str, Any]:
+def _light(spool: Spool | None, asked: Asked) -> Light:
     """Illuminant and observer of the revision a lot is judged under: once measured, of the one it began with."""
-    if spool is None:
-        return dict(DEFAULT_LIGHT)
-    revision, lot = asked.revision(spool), spool.lot
-    if (
-        lot.measured
-        and lot.shade_revision_id is not None
-        and (revision is None or revision.id != lot.shade_revision_id)
-    ):
-        revision = lot.shade_revision
-    return {name: revision.conditions[name] for name in LIGHT} if revision else dict(DEFAULT_LIGHT)
+    revision = None if spool is None else asked.revision(spool)
+    first = None if spool is None or not spool.lot.measured else spool.lot.shade_revision_id
+    if spool is not None and first is not None and (revision is None or revision.id != first):
+        revision = spool.lot.shade_revision
+    if revision is None:
+        return cast("Light", DEFAULT_LIGHT)
+    under = conditions_of(revision)
+    return {"illuminant": under.illuminant, "observer_deg": under.observer_deg}
 
 
-def _incomparable(at: str, item: dict[str, Any], spool: Any, asked: Asked) -> list[Fault]:
+def _incomparable(at: str, item: SentReading, spool: Spool, asked: Asked) -> list[Fault]:
     """The faults of a reading that cannot be compared with what was approved, naming each condition that differs."""
     try:
         said = Conditions(**item["conditions"])
@@ -116,7 +120,7 @@ def _at(faults: Sequence[Fault], pointer: str) -> bool:
     return any(fault.pointer == pointer for fault in faults)
 
 
-def _differing(at: str, item: dict[str, Any], said: Conditions, revision: Any) -> list[Fault]:
+def _differing(at: str, item: SentReading, said: Conditions, revision: ShadeRevision) -> list[Fault]:
     """Each condition in which a reading departs from the reference. A spectrum has no light of its own."""
     computed = () if item.get("spectrum") is None else LIGHT
     faults = []
@@ -126,15 +130,15 @@ def _differing(at: str, item: dict[str, Any], said: Conditions, revision: Any) -
         name = condition_name(field)
         measured = f"revision {revision.revision} of {revision.shade.name} was measured with {theirs}"
         detail = f"{name[0].upper()}{name[1:]} is {mine}, but {measured}: the two cannot be compared."
-        hint = f"Measure again with {name} {theirs}, or send the reading with screening: true to keep it without judging by it."
+        hint = f"Measure again with {name} {theirs}, or keep the reading for screening only, without judging by it."
         faults.append(Fault(f"{at}/conditions/{field}", detail, hint))
     return faults
 
 
 def slips(
-    items: Sequence[dict[str, Any]], spools: Mapping[str, Any], before: Mapping[int, Sequence[Any]], asked: Asked
-) -> list[list[tuple[str, str, str]]]:
-    """Returns for each reading what of it looks like a slip, as (field, detail, hint).
+    items: Sequence[SentReading], spools: Mapping[str, Spool], before: Mapping[int, Sequence[Reading]], asked: Asked
+) -> list[list[Slip]]:
+    """Returns for each reading what of it looks like a slip.
 
     A colour is held against the lot's other readings, those of the same list included, and against the reference.
 
@@ -145,7 +149,7 @@ def slips(
         asked: what they must be comparable with.
     """
     totals = {number: [0.0, 0.0, 0.0, 0.0] for number in before}
-    stored = [(number, row.values["lab"]) for number, rows in before.items() for row in rows]
+    stored = [(number, cast("list[float]", row.values["lab"])) for number, rows in before.items() for row in rows]
     sent = [(spools[item["spool_code"]].lot_id, item["lab"]) for item in items]
     for number, lab in (*stored, *sent):
         totals[number] = [total + part for total, part in zip(totals[number], (*lab, 1.0), strict=True)]
@@ -157,14 +161,14 @@ def slips(
         if n > 1 and item.get("spectrum") is None:
             others = nearest_lab(*((total - part) / (n - 1) for total, part in zip(sums, lab, strict=True)))
             slip = suspect_lab(Lab(*lab), others)
-        told = [("lab", f"{slip}.", "")] if slip else []
+        told = [Slip("lab", f"{slip}.")] if slip else []
         found.append([*told, *_far(item, asked.revision(spools[item["spool_code"]]))])
     return found
 
 
-def _far(item: dict[str, Any], revision: Any) -> list[tuple[str, str, str]]:
+def _far(item: SentReading, revision: ShadeRevision | None) -> list[Slip]:
     """Warns when a reading is nowhere near the reference, which a spectrum in percent of a dark colour is."""
     by_spectrum = item.get("spectrum") is not None
     reference = Lab(*revision.lab) if revision is not None else None
     warned = reference and far_from_reference(Lab(*item["lab"]), reference, by_spectrum=by_spectrum)
-    return [("spectrum" if by_spectrum else "lab", *warned)] if warned else []
+    return [Slip("spectrum" if by_spectrum else "lab", *warned)] if warned else []

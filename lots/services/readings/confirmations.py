@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from lots.services import clock
 from lots.services.assessment.judging import judge_lot
 from lots.services.assessment.lot_after import after
-from lots.services.errors import Conflict, NotAuthor, NotFound
-from lots.services.readings.recording import whole_reading
+from lots.services.errors import Conflict, NotAuthor
+from lots.services.readings.recording import held, whole_reading
+from lots.services.views import View
 from lots.store import readings
-from lots.store.assessment import lots
 from lots.store.engine.database import transaction
+from lots.store.tables.models import Reading
 
 
-def confirm(reading_id: int, reason: str | None, by: str, *, of_quality: bool) -> dict[str, Any]:
+def confirm(reading_id: int, reason: str | None, by: str, *, of_quality: bool) -> View:
     """Records that a reading far from its neighbours is right, and judges its lot with it.
 
     Args:
@@ -28,11 +27,7 @@ def confirm(reading_id: int, reason: str | None, by: str, *, of_quality: bool) -
     """
     now = clock.now()
     with transaction():
-        first = readings.find(reading_id)
-        if first is None:
-            raise NotFound(f"There is no reading {reading_id}. The readings of its lot have their numbers.")
-        lot = lots.lock([first.lot_id])[first.lot_id]
-        reading = readings.find(reading_id)
+        lot, reading = held(reading_id)
         if not of_quality and by != reading.recorded_by:
             detail = f"{reading.recorded_by} stored reading {reading_id}, not {by}."
             raise NotAuthor(f"{detail} Only its author, or quality, can confirm it. Ask quality.")
@@ -43,8 +38,8 @@ def confirm(reading_id: int, reason: str | None, by: str, *, of_quality: bool) -
         return {**whole_reading(reading_id), "lot": after(lot, judged)}
 
 
-def _refuse_needless(reading: Any) -> None:
-    if void := getattr(reading, "void", None):
+def _refuse_needless(reading: Reading) -> None:
+    if void := reading.void:
         raise Conflict(f"Reading {reading.id} was voided by {void.voided_by}. There is nothing to confirm.")
     if not reading.to_confirm:
         raise Conflict(f"Reading {reading.id} does not lie far from its neighbours. There is nothing to confirm.")

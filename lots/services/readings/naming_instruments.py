@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
 
 from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.domain.instruments.measuring import may_measure, refusal
 from lots.services.errors import Fault, Invalid
+from lots.services.readings.sent import SentReading
 from lots.store.setup import catalog
+from lots.store.tables.models import Instrument
 
 # Instruments that a hint names at most.
 _MOST_NAMED = 5
 
 
 def faults(
-    declared: Characteristic, items: Sequence[Mapping[str, Any]], instruments: Mapping[int, Any], *, as_list: bool
+    declared: Characteristic, items: Sequence[SentReading], instruments: Mapping[int, Instrument], *, as_list: bool
 ) -> list[Fault]:
     """Returns the faults of readings that name an instrument which does not measure their characteristic. At most one query, none without a fault.
 
@@ -35,14 +36,14 @@ def faults(
 
 def _that_measure(declared: Characteristic) -> list[str]:
     able = [row for row in catalog.all_instruments() if declared.name in (row.measures or ())]
-    return [f"{row.code} (instrument_id {row.id})" for row in able[:_MOST_NAMED]]
+    return [f"{row.code} (number {row.id})" for row in able[:_MOST_NAMED]]
 
 
-def _fault(at: str, declared: Characteristic, row: Any, others: Sequence[str]) -> Fault:
+def _fault(at: str, declared: Characteristic, row: Instrument, others: Sequence[str]) -> Fault:
     return Fault(f"{at}/instrument_id", *refusal(declared, row.code, row.measures or (), others))
 
 
-def keep_first(declared: Characteristic, instruments: Iterable[Any]) -> list[int]:
+def keep_first(declared: Characteristic, instruments: Iterable[Instrument]) -> list[int]:
     """Keeps what instruments measure first where nobody stated it, and returns their numbers: their history is still to be noted.
 
     One query for each of these instruments.

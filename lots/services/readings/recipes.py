@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Mapping, Sequence
 
 from lots.services.errors import Fault
+from lots.services.readings.sent import SentReading
 from lots.services.setup import test_prints
 
 
-def cited(items: Sequence[dict[str, Any]], *, as_list: bool) -> tuple[list[dict[str, Any]], list[Fault]]:
+def cited(items: Sequence[SentReading], *, as_list: bool) -> tuple[list[SentReading], list[Fault]]:
     """Returns readings with the revision of each recipe that they cite, and the faults of those that cite none there is.
 
     No query where no recipe is cited, one otherwise, two with a fault.
@@ -20,9 +20,9 @@ def cited(items: Sequence[dict[str, Any]], *, as_list: bool) -> tuple[list[dict[
     """
     places = [f"/{index}" if as_list else "" for index in range(len(items))]
     wanted = [
-        (f"{at}/test_print", item["test_print"])
+        (f"{at}/test_print", recipe)
         for at, item in zip(places, items, strict=True)
-        if item.get("test_print")
+        if (recipe := item.get("test_print"))
     ]
     found, faults = test_prints.named(wanted) if wanted else ({}, [])
     faults += [
@@ -30,7 +30,10 @@ def cited(items: Sequence[dict[str, Any]], *, as_list: bool) -> tuple[list[dict[
         for at, item in zip(places, items, strict=True)
         if item.get("build") and not item.get("printer")
     ]
-    whole = [
-        {**item, "test_print": found[item["test_print"]]} if item.get("test_print") in found else item for item in items
-    ]
+    whole = [_kept_as(item, found) for item in items]
     return whole, faults
+
+
+def _kept_as(item: SentReading, found: Mapping[str, str]) -> SentReading:
+    kept = found.get(item.get("test_print") or "")
+    return {**item, "test_print": kept} if kept else item

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any
+from typing import TypedDict
 
+from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.domain.characteristics.declaring.origin import Origin
 from lots.domain.characteristics.registry import DECLARED
 from lots.domain.conformity import rule_versions
@@ -16,20 +17,32 @@ from lots.services.assessment.counting import in_doubt, unconfirmed
 from lots.services.assessment.drawing_spools import first_looks
 from lots.services.assessment.judging import judge_lot
 from lots.services.assessment.lot_after import after
-from lots.services.errors import Fault, Invalid
+from lots.services.assessment.lot_assessment import Judged
+from lots.services.errors import Fault, Invalid, NotFound
 from lots.services.from_rows import instruments_of
 from lots.services.lookups import lot_of
 from lots.services.readings import build_doubts, uncounted
-from lots.services.readings.checks import check
-from lots.services.readings.uncounted import Stored, Unconfirmed, Under
+from lots.services.readings.checks import Checked, check
+from lots.services.readings.sent import SentReading, Warned
+from lots.services.readings.uncounted import Stored, Told, Unconfirmed, Under
+from lots.services.views import View
 from lots.store import audit, readings
+from lots.store.assessment import lots
 from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
+from lots.store.readings import NewReading
+from lots.store.tables.models import Instrument, Lot, Reading, Spool
 
 
-def record(
-    kind: str, items: Sequence[dict[str, Any]], by: str, *, as_list: bool, look_first: bool = True
-) -> dict[str, Any]:
+class Recorded(TypedDict):
+    """Readings as stored, what is told of each, and where each of their lots stands now."""
+
+    items: list[View]
+    warnings: list[list[Warned]]
+    lots: list[View]
+
+
+def record(kind: str, items: Sequence[SentReading], by: str, *, as_list: bool, look_first: bool = True) -> Recorded:
     """Stores readings of one kind, all or nothing, and judges every lot they belong to in the same transaction.
 
     Args:
@@ -40,81 +53,110 @@ def record(
         look_first: True where nobody looked for faults yet: a list is then checked before others have to wait for it.
 
     Returns:
-        `items`: the readings as stored, with warnings. `lots`: where each lot stands now, with what is still loaded of a lot that may not be.
+        The readings with their warnings, and the lots with what is still loaded of one that may not be.
 
     Raises:
         Invalid: everything that makes no sense, all at once; nothing was stored.
     """
-    now = clock.now()
-    if as_list and look_first and (doomed := check(DECLARED[kind], items, now, as_list=True, to_store=False).faults):
+    declared, now = DECLARED[kind], clock.now()
+    if as_list and look_first and (doomed := check(declared, items, now, as_list=True, to_store=False).faults):
         raise Invalid(*doomed)
     with transaction():
-        checked = check(DECLARED[kind], items, now, as_list=as_list)
+        checked = check(declared, items, now, as_list=as_list)
         if checked.faults:
             raise Invalid(*checked.faults)
-        items, spools, held = checked.items, checked.spools, checked.lots
-        # A spool that was drawn further because the sample could not tell is looked at for the first time.
-        first = {lot.id: first_looks(lot, kind) for lot in held.values() if kind in lot.retestable}
-        rows = [_row(kind, item, spools[item["spool_code"]], by, now) for item in items]
-        for row, far in zip(rows, checked.far, strict=True):
-            row["to_confirm"] = True if far else None
-        for row in rows:
-            looked_at = first.get(row["lot"].id)
-            row["retest"] = looked_at is not None and row["spool"].code not in looked_at and not row["screening"]
+        held = checked.lots.values()
+        rows = _rows(declared, checked, by, now)
         numbers = readings.add(rows)
-        mine: dict[int, list[int]] = {}
-        retested: dict[int, bool] = {}
-        for number, row in zip(numbers, rows, strict=True):
-            mine.setdefault(row["lot"].id, []).append(number)
-            retested[row["lot"].id] = retested.get(row["lot"].id, False) or row["retest"]
-        doubted = build_doubts.raised(DECLARED[kind], rows, by, now) if DECLARED[kind].printed else []
-        judged = {}
-        for lot in held.values():
-            wrote = {"reading": mine[lot.id]}
-            judged[lot.id], _ = judge_lot(lot, by, now, retest=retested[lot.id], what="readings recorded", wrote=wrote)
-        others = build_doubts.judge_others(doubted, list(held), by, now) if doubted else []
+        doubted = build_doubts.raised(declared, rows, by, now) if declared.printed else []
+        judged = _judge(held, rows, numbers, by, now)
+        others = build_doubts.judge_others(doubted, list(checked.lots), by, now) if doubted else []
         build_doubts.note(doubted, by, now)
         if checked.first_used:
-            kept = {"measures": [kind]}
-            audit.note(None, "instrument changed", by, now, {"instrument": checked.first_used}, kept)
-        known = instruments_of([_Taken(item.get("instrument_id"), checked.instruments) for item in items])
+            audit.note(None, "instrument changed", by, now, {"instrument": checked.first_used}, {"measures": [kind]})
+        known = instruments_of([_Taken(item.get("instrument_id"), checked.instruments) for item in checked.items])
         doubts = in_doubt((row["build_key"] for row in rows), rule_versions.CURRENT)
-        under = {lot.id: Under.judged(lot, judged[lot.id], doubts) for lot in held.values()}
-        lots = [*(after(lot, judged[lot.id]) for lot in held.values()), *others]
+        under = {lot.id: Under.judged(lot, judged[lot.id], doubts) for lot in held}
+        stand = [*(after(lot, judged[lot.id]) for lot in held), *others]
     # What a caller is told of each reading follows from what was read; nobody who writes waits for it.
-    rules = {number: one.rules for number, one in judged.items()}
-    unhelpful = [
+    told = [
         uncounted.told(_stored(row, known, under[row["lot"].id], Unconfirmed.of(number, far)))
         for number, row, far in zip(numbers, rows, checked.far, strict=True)
     ]
-    said = [
-        {
-            "id": number,
-            "kind": kind,
-            "lot_id": row["lot"].id,
-            "spool_code": row["spool"].code,
-            "instrument_id": row["instrument"],
-            "measured_at": row["measured_at"],
-            "screening": row["screening"],
-            "note": row["note"],
-            **row["values"],
-            "recorded_at": now,
-            "recorded_by": by,
-            "voided": None,
-            "excluded": None,
-            **_validity(row, known, rules[row["lot"].id]),
-            "counts": all(one.against for one in told),
-            "helps": not told,
-            "why_not": told[0].clause if told else None,
-            "to_confirm": bool(row["to_confirm"]) and rules[row["lot"].id] > rule_versions.SECOND,
-            "warnings": [*warned, *(one.as_warning() for one in told)],
-        }
-        for number, row, warned, told in zip(numbers, rows, checked.warnings, unhelpful, strict=True)
+    rules = {number: one.rules for number, one in judged.items()}
+    warnings = [
+        [*warned, *(one.as_warning() for one in mine)] for warned, mine in zip(checked.warnings, told, strict=True)
     ]
-    return {"items": said, "lots": lots}
+    said = [
+        {**_answer(number, row, known, rules[row["lot"].id], mine), "warnings": warned}
+        for number, row, mine, warned in zip(numbers, rows, told, warnings, strict=True)
+    ]
+    return {"items": said, "warnings": warnings, "lots": stand}
 
 
-def faults_of(kind: str, rows: Mapping[int, dict[str, Any]]) -> list[Fault]:
+def _rows(declared: Characteristic, checked: Checked, by: str, now: datetime) -> list[NewReading]:
+    """Readings as they are stored."""
+    # A spool that was drawn further because the sample could not tell is looked at for the first time.
+    first = {
+        lot.id: first_looks(lot, declared.name) for lot in checked.lots.values() if declared.name in lot.retestable
+    }
+    rows = []
+    for item, far in zip(checked.items, checked.far, strict=True):
+        row = _row(declared, item, checked.spools[item["spool_code"]], by, now)
+        looked_at = first.get(row["lot"].id)
+        row["retest"] = looked_at is not None and row["spool"].code not in looked_at and not row["screening"]
+        row["to_confirm"] = True if far else None
+        rows.append(row)
+    return rows
+
+
+def _judge(
+    held: Collection[Lot], rows: Sequence[NewReading], numbers: Sequence[int], by: str, now: datetime
+) -> dict[int, Judged]:
+    """Judges each lot with what was just stored of it, and returns how, by the lot's number."""
+    mine: dict[int, list[int]] = {lot.id: [] for lot in held}
+    retested: set[int] = set()
+    for number, row in zip(numbers, rows, strict=True):
+        mine[row["lot"].id].append(number)
+        if row["retest"]:
+            retested.add(row["lot"].id)
+    found = {}
+    for lot in held:
+        wrote = {"reading": mine[lot.id]}
+        found[lot.id], _ = judge_lot(lot, by, now, retest=lot.id in retested, what="readings recorded", wrote=wrote)
+    return found
+
+
+def _answer(
+    number: int, row: NewReading, known: Mapping[int, InstrumentRecord], rules: int, told: Sequence[Told]
+) -> View:
+    """A reading that was just stored."""
+    instrument = row["instrument"]
+    doubt = None if instrument is None else doubt_about(row["measured_at"], known[instrument], rules)
+    return {
+        "id": number,
+        "kind": row["kind"],
+        "lot_id": row["lot"].id,
+        "spool_code": row["spool"].code,
+        "instrument_id": instrument,
+        "measured_at": row["measured_at"],
+        "screening": row["screening"],
+        "note": row["note"],
+        **row["values"],
+        "recorded_at": row["recorded_at"],
+        "recorded_by": row["recorded_by"],
+        "voided": None,
+        "excluded": None,
+        "decision_valid": doubt is None,
+        "doubt": doubt,
+        "counts": all(one.against for one in told),
+        "helps": not told,
+        "why_not": told[0].clause if told else None,
+        "to_confirm": bool(row["to_confirm"]) and rules > rule_versions.SECOND,
+    }
+
+
+def faults_of(kind: str, rows: Mapping[int, SentReading]) -> list[Fault]:
     """Returns everything that makes no sense in some readings of a list, whose others cannot even be read.
 
     Args:
@@ -131,33 +173,27 @@ class _Taken:
     """A reading's instrument, before the reading itself is read back."""
 
     instrument_id: int | None
-    instruments: dict[int, Any]
+    instruments: dict[int, Instrument]
 
     @property
-    def instrument(self) -> Any:
+    def instrument(self) -> Instrument | None:
         """The instrument's row."""
         return self.instruments[self.instrument_id] if self.instrument_id is not None else None
 
 
 def _stored(
-    row: dict[str, Any], known: dict[int, InstrumentRecord], under: Under, unconfirmed: Unconfirmed | None
+    row: NewReading, known: Mapping[int, InstrumentRecord], under: Under, unconfirmed: Unconfirmed | None
 ) -> Stored:
     instrument = known[row["instrument"]] if row["instrument"] is not None else None
     taken = (row["values"], row["spool"].code, row["measured_at"], row["screening"], instrument, under, unconfirmed)
     return Stored(DECLARED[row["kind"]], *taken)
 
 
-def _validity(row: dict[str, Any], known: dict[int, InstrumentRecord], rules: int) -> dict[str, Any]:
-    number = row["instrument"]
-    doubt = doubt_about(row["measured_at"], known[number], rules) if number is not None else None
-    return {"decision_valid": doubt is None, "doubt": doubt}
-
-
-def _row(kind: str, item: dict[str, Any], spool: Any, by: str, now: datetime) -> dict[str, Any]:
-    values, printed = DECLARED[kind].stored(item), DECLARED[kind].printed
+def _row(declared: Characteristic, item: SentReading, spool: Spool, by: str, now: datetime) -> NewReading:
+    values = declared.stored(item)
     origin = Origin.of(values)
     return {
-        "kind": kind,
+        "kind": declared.name,
         "spool": spool,
         "lot": spool.lot,
         "instrument": item.get("instrument_id"),
@@ -168,25 +204,47 @@ def _row(kind: str, item: dict[str, Any], spool: Any, by: str, now: datetime) ->
         "values": values,
         "note": item.get("note"),
         "to_confirm": None,
-        "build_key": origin.build_key if printed else None,
-        "control_of": origin.control_of if printed else None,
+        "build_key": origin.build_key if declared.printed else None,
+        "control_of": origin.control_of if declared.printed else None,
     }
 
 
-def whole_reading(number: int) -> dict[str, Any]:
-    """Returns one reading as it stands."""
+def found(number: int) -> Reading:
+    """Returns a reading.
+
+    Raises:
+        NotFound: it does not exist.
+    """
     row = readings.find(number)
+    if row is None:
+        raise NotFound(f"Reading {number} does not exist. See the readings of its lot.")
+    return row
+
+
+def held(number: int) -> tuple[Lot, Reading]:
+    """Returns the lot of a reading, locked, and the reading as it stands then.
+
+    Raises:
+        NotFound: the reading does not exist.
+    """
+    lot_id = found(number).lot_id
+    return lots.lock([lot_id])[lot_id], found(number)
+
+
+def whole_reading(number: int) -> View:
+    """Returns one reading as it stands."""
+    row = found(number)
     return _views([row], lot_of(row.lot_id))[0]
 
 
-def of_lot(lot_id: int, kind: str | None, cursor: str | None, limit: int) -> Page:
+def of_lot(lot_id: int, kind: str | None, cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of everything that was recorded of a lot, voided and screening readings included."""
     lot = lot_of(lot_id)
-    found = readings.listed(lot, kind, cursor, limit)
-    return Page(_views(found.rows, lot), found.next)
+    page = readings.listed(lot, kind, cursor, limit)
+    return Page(_views(page.rows, lot), page.next)
 
 
-def _views(rows: list[Any], lot: Any) -> list[dict[str, Any]]:
+def _views(rows: list[Reading], lot: Lot) -> list[View]:
     """Readings of a lot with whether and why not they count. Seven queries at most, none without a reading."""
     if not rows:
         return []
@@ -200,6 +258,6 @@ def _views(rows: list[Any], lot: Any) -> list[dict[str, Any]]:
     ]
 
 
-def _doubt(row: Any, instruments: dict[int, InstrumentRecord], under: Under) -> str | None:
+def _doubt(row: Reading, instruments: dict[int, InstrumentRecord], under: Under) -> str | None:
     number = row.instrument_id
     return doubt_about(row.measured_at, instruments[number], under.held_to.rules) if number else None

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 from lots.domain.characteristics.declaring.case import Taken
 from lots.domain.characteristics.declaring.declaration import Characteristic
@@ -11,13 +10,15 @@ from lots.domain.characteristics.declaring.neighbours import COPIES, FarOff, cop
 from lots.domain.characteristics.declaring.origin import Origin
 from lots.services import clock
 from lots.services.assessment.lot_assessment import reading_from
+from lots.services.readings.sent import SentReading, Slip
+from lots.store.tables.models import Reading, Spool
 
 # Rows of a lot that are neither voided nor screening, by the lot's number.
-Before = Mapping[int, Sequence[Any]]
+Before = Mapping[int, Sequence[Reading]]
 
 
 def far(
-    declared: Characteristic, items: Sequence[Mapping[str, Any]], spools: Mapping[str, Any], before: Before
+    declared: Characteristic, items: Sequence[SentReading], spools: Mapping[str, Spool], before: Before
 ) -> list[FarOff | None]:
     """Returns for each reading why it must be confirmed before it counts, None where nothing asks for that. Screening readings never are.
 
@@ -38,10 +39,10 @@ def far(
 
 
 def typed_again(
-    declared: Characteristic, items: Sequence[Mapping[str, Any]], spools: Mapping[str, Any], before: Before
-) -> list[list[tuple[str, str, str]]]:
-    """Returns for each reading what looks like one reading typed several times, as (field, detail, hint)."""
-    found: list[list[tuple[str, str, str]]] = [[] for _ in items]
+    declared: Characteristic, items: Sequence[SentReading], spools: Mapping[str, Spool], before: Before
+) -> list[list[Slip]]:
+    """Returns for each reading what looks like one reading typed several times."""
+    found: list[list[Slip]] = [[] for _ in items]
     by_lot = _places(items, spools)
     for number, rows in before.items():
         places = by_lot.get(number, [])
@@ -51,11 +52,11 @@ def typed_again(
             if n:
                 many, times = ("Three", "three") if n == COPIES else (str(n), str(n))
                 detail = f"{many} equal readings of spool {spool} look like one reading typed {times} times."
-                found[place] = [(declared.fields[0].name, detail, "Lift the instrument and read again each time.")]
+                found[place] = [Slip(declared.fields[0].name, detail, "Lift the instrument and read again each time.")]
     return found
 
 
-def _places(items: Sequence[Mapping[str, Any]], spools: Mapping[str, Any]) -> dict[int, list[int]]:
+def _places(items: Sequence[SentReading], spools: Mapping[str, Spool]) -> dict[int, list[int]]:
     """Where readings of each lot stand in the list, screening ones left out."""
     found: dict[int, list[int]] = {}
     for place, item in enumerate(items):
@@ -64,7 +65,7 @@ def _places(items: Sequence[Mapping[str, Any]], spools: Mapping[str, Any]) -> di
     return found
 
 
-def _reading(declared: Characteristic, item: Mapping[str, Any], spools: Mapping[str, Any]) -> Any:
+def _reading(declared: Characteristic, item: SentReading, spools: Mapping[str, Spool]) -> object:
     values = declared.stored(item)
     at = item.get("measured_at") or clock.now()
     return declared.reading(Taken(spools[item["spool_code"]].code, values, at, origin=Origin.of(values)))

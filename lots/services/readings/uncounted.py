@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
-from typing import Any
+from typing import TypedDict
 
 from lots.domain.assessment.limits_revision import Limits, limits_from
 from lots.domain.assessment.printed_evidence import another_recipe
@@ -24,7 +24,10 @@ from lots.domain.receiving.coverage import Coverage, named
 from lots.services.assessment.counting import FAR, NO_INSTRUMENT, HeldTo, in_doubt
 from lots.services.assessment.lot_assessment import Judged, Terms, coverage_of, reading_from
 from lots.services.from_rows import approved_from
+from lots.services.readings.sent import Warned
 from lots.store import readings
+from lots.store.tables.models import LimitsRevision, Lot, Reading
+from lots.store.tables.models import ShadeRevision as ShadeRow
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,17 +49,17 @@ class Under:
     shade: ShadeRevision | None
     nominal_mm: float
     coverage: Coverage
-    beside: Mapping[str, Sequence[Any]] = field(default_factory=dict)
+    beside: Mapping[str, Sequence[object]] = field(default_factory=dict)
     doubted: Mapping[str, str] = field(default_factory=dict)
 
     @classmethod
-    def judged(cls, lot: Any, judged: Judged, doubted: Mapping[str, str]) -> Under:
+    def judged(cls, lot: Lot, judged: Judged, doubted: Mapping[str, str]) -> Under:
         """What the readings of a lot were just judged under. No query."""
         held_to = HeldTo.by(judged.limits, judged.rules)
         return cls._of(lot, held_to, judged.limits, judged.shade, judged.coverage, judged.evidence.readings, doubted)
 
     @classmethod
-    def of_lot(cls, lot: Any, rows: Sequence[Any]) -> Under:
+    def of_lot(cls, lot: Lot, rows: Sequence[Reading]) -> Under:
         """What some readings of a lot are held against now. Three queries, one for each characteristic that decides on others, one with a build."""
         terms, kinds = Terms.of(lot), {row.kind for row in rows}
         limits = limits_from(terms.limits.body) if terms.limits else None
@@ -70,12 +73,12 @@ class Under:
     @classmethod
     def _of(
         cls,
-        lot: Any,
+        lot: Lot,
         held_to: HeldTo,
-        limits: Any,
-        shade: Any,
+        limits: LimitsRevision | None,
+        shade: ShadeRow | None,
         coverage: Coverage,
-        beside: Mapping[str, Any],
+        beside: Mapping[str, Sequence[object]],
         doubted: Mapping[str, str],
     ) -> Under:
         agreed = limits_from(limits.body) if limits else None
@@ -101,7 +104,7 @@ class Stored:
     """A stored reading, with what it is held against. Not slotted, so that what is worked out of it is kept."""
 
     declared: Characteristic
-    values: Mapping[str, Any]
+    values: Mapping[str, object]
     spool: str
     measured_at: datetime
     screening: bool
@@ -110,19 +113,19 @@ class Stored:
     unconfirmed: Unconfirmed | None = None
 
     @property
-    def block(self) -> Any:
+    def block(self) -> object:
         """The limits block of its characteristic, None without one."""
         return self.under.limits.given.get(self.declared.name) if self.under.limits else None
 
     @cached_property
-    def taken(self) -> Any:
+    def taken(self) -> object:
         """The value that judging uses."""
         code = self.instrument.code if self.instrument else None
         origin = Origin.of(self.values, code)
         return self.declared.reading(Taken(self.spool, self.values, self.measured_at, origin=origin))
 
     @cached_property
-    def comparable(self) -> Any:
+    def comparable(self) -> object:
         """The same as it counts, None where it does not."""
         return self.declared.comparable(self.taken, self.block, self.under.shade)
 
@@ -145,9 +148,18 @@ class Told:
     hint: str
     against: bool = False
 
-    def as_warning(self) -> dict[str, Any]:
+    def as_warning(self) -> Warned:
         """As an answer has it."""
         return {"field": self.field, "detail": self.detail, "hint": self.hint, "helps": False}
+
+
+class Use(TypedDict):
+    """Whether a reading counts, whether it helps its lot, why not, and whether somebody must confirm it."""
+
+    counts: bool
+    helps: bool
+    why_not: str | None
+    to_confirm: bool
 
 
 def told(stored: Stored) -> list[Told]:
@@ -157,7 +169,7 @@ def told(stored: Stored) -> list[Told]:
     return [found for reason in REASONS if (found := reason(stored)) is not None]
 
 
-def of_row(row: Any, under: Under, instruments: Mapping[int, InstrumentRecord], *, to_confirm: bool) -> dict[str, Any]:
+def of_row(row: Reading, under: Under, instruments: Mapping[int, InstrumentRecord], *, to_confirm: bool) -> Use:
     """Returns of a reading whether it counts, whether it helps its lot, why not, and whether somebody must confirm it.
 
     Args:
@@ -170,8 +182,8 @@ def of_row(row: Any, under: Under, instruments: Mapping[int, InstrumentRecord], 
         return {"counts": False, "helps": False, "why_not": gone, "to_confirm": False}
     instrument = instruments[row.instrument_id] if row.instrument_id is not None else None
     waits = Unconfirmed(row.id, FAR) if to_confirm else None
-    known = (row.values, row.spool.code, row.measured_at, row.screening, instrument, under, waits)
-    found = told(Stored(DECLARED[row.kind], *known))
+    at = (row.spool.code, row.measured_at, row.screening)
+    found = told(Stored(DECLARED[row.kind], row.values, *at, instrument, under, waits))
     first = next((one for one in found if not one.against), found[0] if found else None)
     return {
         "counts": all(one.against for one in found),
@@ -181,10 +193,10 @@ def of_row(row: Any, under: Under, instruments: Mapping[int, InstrumentRecord], 
     }
 
 
-def _left_out(row: Any) -> str | None:
-    if void := getattr(row, "void", None):
+def _left_out(row: Reading) -> str | None:
+    if void := row.void:
         return f"voided: {void.reason}"
-    if exclusion := getattr(row, "exclusion", None):
+    if exclusion := row.exclusion:
         return f"excluded ({exclusion.cause}): {exclusion.reason}"
     return "its spool was withdrawn" if row.spool.withdrawn_at is not None else None
 

@@ -6,7 +6,6 @@ A void says that a reading never was a measurement. The reading itself stays as 
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any
 
 from lots.domain.assessment.voids import UNDO_WITHIN, may_undo
 from lots.domain.words import clause, moment
@@ -14,17 +13,18 @@ from lots.services import clock, views
 from lots.services.assessment.judging import judge_lot
 from lots.services.assessment.lot_after import after
 from lots.services.assessment.lot_assessment import Terms, void_improves
-from lots.services.errors import Conflict, Fault, Invalid, NotAuthor, NotFound, TooLate
-from lots.services.readings.recording import whole_reading
+from lots.services.errors import Conflict, Fault, Invalid, NotAuthor, TooLate
+from lots.services.readings.recording import held, whole_reading
+from lots.services.views import View
 from lots.store import readings
-from lots.store.assessment import lots
 from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
+from lots.store.tables.models import Reading
 
 UNDO_MINUTES = round(UNDO_WITHIN.total_seconds() / 60)
 
 
-def void(reading_id: int, reason: str, replaced_by: int | None, by: str, *, of_quality: bool) -> dict[str, Any]:
+def void(reading_id: int, reason: str, replaced_by: int | None, by: str, *, of_quality: bool) -> View:
     """Voids a reading and judges its lot again without it.
 
     An author's void that would improve how the lot is judged is held: the lot stays in quarantine until quality agrees.
@@ -41,23 +41,23 @@ def void(reading_id: int, reason: str, replaced_by: int | None, by: str, *, of_q
     """
     now = clock.now()
     with transaction():
-        lot, reading = _held(reading_id)
+        lot, reading = held(reading_id)
         if not of_quality:
             _refuse_others(reading, by, now)
-        if known := getattr(reading, "void", None):
+        if known := reading.void:
             raise Conflict(
                 f"Reading {reading_id} was voided by {known.voided_by} already: {clause(known.reason)} Nothing more needs to be done."
             )
         replacement = _replacement(reading, replaced_by)
-        held = not of_quality and void_improves(lot, Terms.of(lot), reading_id)
-        row = readings.void(reading, reason, replacement, by, now, held=held)
-        why = f"Reading {reading_id} ({reading.kind}) voided{' by its author' if held else ''}: {reason}"
+        waits = not of_quality and void_improves(lot, Terms.of(lot), reading_id)
+        row = readings.void(reading, reason, replacement, by, now, held=waits)
+        why = f"Reading {reading_id} ({reading.kind}) voided{' by its author' if waits else ''}: {reason}"
         wrote = {"reading_void": [row.id]}
-        judged, _ = judge_lot(lot, by, now, action="void", reason=why, retest=held, what="reading voided", wrote=wrote)
+        judged, _ = judge_lot(lot, by, now, action="void", reason=why, retest=waits, what="reading voided", wrote=wrote)
         return {**whole_reading(reading_id), "lot": after(lot, judged)}
 
 
-def agree(reading_id: int, reason: str, by: str) -> dict[str, Any]:
+def agree(reading_id: int, reason: str, by: str) -> View:
     """Records that quality agrees to a void by its author, and judges the lot again.
 
     Raises:
@@ -66,13 +66,13 @@ def agree(reading_id: int, reason: str, by: str) -> dict[str, Any]:
     """
     now = clock.now()
     with transaction():
-        lot, reading = _held(reading_id)
-        known = getattr(reading, "void", None)
+        lot, reading = held(reading_id)
+        known = reading.void
         if known is None:
             raise Conflict(f"Reading {reading_id} is not void. There is nothing to agree to.")
         if not known.held:
             raise Conflict(f"The void of reading {reading_id} needs no agreement.")
-        if agreement := getattr(known, "agreement", None):
+        if agreement := known.agreement:
             raise Conflict(f"{agreement.recorded_by} agreed to the void of reading {reading_id} already.")
         if by.casefold() == known.voided_by.casefold():
             raise Conflict(f"{by} voided reading {reading_id}. A second person of quality has to agree.")
@@ -83,20 +83,12 @@ def agree(reading_id: int, reason: str, by: str) -> dict[str, Any]:
         return {**whole_reading(reading_id), "lot": after(lot, judged)}
 
 
-def listed(*, waiting: bool | None, cursor: str | None, limit: int) -> Page:
+def listed(*, waiting: bool | None, cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of voids; only those that wait for quality, or only the others, when asked."""
     return readings.voids(waiting, cursor, limit).map(views.void)
 
 
-def _held(reading_id: int) -> tuple[Any, Any]:
-    """The lot of a reading, locked, and the reading as it stands then."""
-    first = readings.find(reading_id)
-    if first is None:
-        raise NotFound(f"There is no reading {reading_id}. The readings of its lot have their numbers.")
-    return lots.lock([first.lot_id])[first.lot_id], readings.find(reading_id)
-
-
-def _refuse_others(reading: Any, by: str, now: datetime) -> None:
+def _refuse_others(reading: Reading, by: str, now: datetime) -> None:
     if by != reading.recorded_by:
         raise NotAuthor(
             f"{reading.recorded_by} stored reading {reading.id}, not {by}. Only its author, or quality, can void it. Ask quality."
@@ -108,7 +100,7 @@ def _refuse_others(reading: Any, by: str, now: datetime) -> None:
         )
 
 
-def _replacement(reading: Any, number: int | None) -> Any:
+def _replacement(reading: Reading, number: int | None) -> Reading | None:
     if number is None:
         return None
     found = readings.find(number)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 from lots.domain.code_identity import identity
 from lots.domain.words import counted
 from lots.services.errors import Fault
-from lots.services.receiving.receiving import doubt_mass, wanted_spools
+from lots.services.receiving.bodies import NewSpool, SpoolsChange
+from lots.services.receiving.new_spools import Wanted, doubt_mass, wanted_spools
+from lots.store.tables.models import Spool
 
 _KEPT = "Its readings, loads and windings stay, so it cannot be changed any more."
 _CLOSE = "Ask quality to close the delivery and log it anew if this is wrong."
@@ -22,19 +23,19 @@ class Plan:
     Args:
         rows: spools that were held to have come.
         withdrawn: those of them that did not.
-        added: code, None for one to be made up, and net mass in g of further ones.
+        added: further ones.
         masses: spools with another net mass, g.
         faults: what makes no sense.
     """
 
-    rows: Sequence[Any]
-    withdrawn: list[Any] = field(default_factory=list)
-    added: list[tuple[str | None, float]] = field(default_factory=list)
-    masses: list[tuple[Any, float]] = field(default_factory=list)
+    rows: Sequence[Spool]
+    withdrawn: list[Spool] = field(default_factory=list)
+    added: list[Wanted] = field(default_factory=list)
+    masses: list[tuple[Spool, float]] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
 
     @property
-    def kept(self) -> list[Any]:
+    def kept(self) -> list[Spool]:
         """Spools that came."""
         gone = {row.id for row in self.withdrawn}
         return [row for row in self.rows if row.id not in gone]
@@ -45,7 +46,7 @@ class Plan:
         return len(self.kept) + len(self.added)
 
 
-def planned(values: dict[str, Any], rows: Sequence[Any], used: set[int]) -> Plan:
+def planned(values: SpoolsChange, rows: Sequence[Spool], used: set[int]) -> Plan:
     """Returns what a correction asks of the spools of a delivery.
 
     Args:
@@ -56,7 +57,7 @@ def planned(values: dict[str, Any], rows: Sequence[Any], used: set[int]) -> Plan
     plan = Plan(rows)
     touched = used | {row.id for row in rows if row.opened_at or row.dried_at}
     if "spool_count" in values and ("withdraw" in values or "add" in values):
-        hint = "Give spool_count, or name spools under withdraw and add."
+        hint = "Give the number of spools, or name those to withdraw and to add."
         plan.faults.append(Fault("/spool_count", "Say once how many spools came.", hint))
         return plan
     _withdraw(plan, values, touched)
@@ -68,7 +69,7 @@ def planned(values: dict[str, Any], rows: Sequence[Any], used: set[int]) -> Plan
     return plan
 
 
-def _withdraw(plan: Plan, values: dict[str, Any], touched: set[int]) -> None:
+def _withdraw(plan: Plan, values: SpoolsChange, touched: set[int]) -> None:
     known = _by_code(plan.rows)
     for index, code in enumerate(values.get("withdraw", ())):
         row = known.get(code) or known.get(identity(code))
@@ -89,14 +90,14 @@ def _withdraw(plan: Plan, values: dict[str, Any], touched: set[int]) -> None:
             plan.faults.append(Fault("/spool_count", f"{held} measured, loaded, opened or wound from.", _CLOSE))
 
 
-def _add(plan: Plan, values: dict[str, Any]) -> None:
+def _add(plan: Plan, values: SpoolsChange) -> None:
     each_g = values.get("net_mass_g")
     masses = {row.net_mass_g for row in plan.rows}
     alike = each_g if each_g is not None or len(masses) != 1 else masses.pop()
     more = values.get("spool_count", 0) - len(plan.rows)
-    listed = values.get("add") or [{}] * max(0, more)
+    listed: Sequence[NewSpool] = values.get("add") or [{}] * max(0, more)
     if listed and "add" not in values and alike is None:
-        hint = "Give net_mass_g, or each further spool with its mass under add."
+        hint = "Give the net mass of each, or list the further spools with their masses."
         plan.faults.append(Fault("/net_mass_g", "How much filament is on the further spools?", hint))
     elif listed:
         wanted, faults = wanted_spools({"spools": listed, "net_mass_g": alike})
@@ -104,7 +105,7 @@ def _add(plan: Plan, values: dict[str, Any]) -> None:
         plan.faults += [replace(one, pointer=one.pointer.replace("/spools", "/add", 1)) for one in faults]
 
 
-def _weigh(plan: Plan, values: dict[str, Any], used: set[int]) -> None:
+def _weigh(plan: Plan, values: SpoolsChange, used: set[int]) -> None:
     each_g = values.get("net_mass_g")
     wanted: dict[int, tuple[str, float]] = {}
     if each_g is not None:
@@ -125,12 +126,12 @@ def _weigh(plan: Plan, values: dict[str, Any], used: set[int]) -> None:
             continue
         if row.id in used:
             detail = f"Spool {row.code} was measured, loaded or wound from with {row.net_mass_g:g} g. {_KEPT}"
-            plan.faults.append(Fault(at, detail, "Give the masses of the others under spools."))
+            plan.faults.append(Fault(at, detail, "Give the masses of the other spools only."))
         else:
             plan.masses.append((row, mass))
 
 
-def _by_code(rows: Sequence[Any]) -> dict[str, Any]:
+def _by_code(rows: Sequence[Spool]) -> dict[str, Spool]:
     """Spools by identity and, before that, by the exact text of their codes."""
     return {row.identity: row for row in rows if row.identity} | {row.code: row for row in rows}
 

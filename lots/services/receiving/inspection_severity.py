@@ -2,20 +2,36 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TypedDict
 
 from lots.domain.assessment.limits_revision import limits_from
 from lots.domain.receiving import protection
 from lots.domain.receiving.coverage import Sampling
 from lots.domain.receiving.sampling_plans import plan_for
-from lots.domain.receiving.severity import Inspected, Severity, severity
+from lots.domain.receiving.severity import Severity, severity
 from lots.services import clock, lookups
 from lots.services.assessment.judging import judge_lot
 from lots.services.errors import Fault, Invalid, NotLegal
+from lots.services.views import View
 from lots.store import audit
 from lots.store.assessment import lots
 from lots.store.engine.database import transaction
+from lots.store.receiving import inspections
 from lots.store.setup import catalog as store_catalog
+
+# Lots of the record that an answer lists: a switch looks back on five to ten.
+LOTS_SHOWN = 50
+
+
+class SeverityView(TypedDict):
+    """How severely the next lot is inspected, and why."""
+
+    supplier_id: int
+    grade_id: int
+    severity: str
+    since_lot: int
+    says: str
+    record: list[View]
 
 
 def severity_of(supplier_id: int, grade_id: int, sampling: Sampling, but: int | None = None) -> Severity:
@@ -31,22 +47,14 @@ def severity_of(supplier_id: int, grade_id: int, sampling: Sampling, but: int | 
     """
     if sampling.level is None:
         return severity([])
-    record = lots.inspection_record(supplier_id, grade_id, but)
     resumed = lots.last_resumption(supplier_id, grade_id)
-    if resumed is not None:
-        record = [row for row in record if row.received_at > resumed.recorded_at]
-    audit = [
-        Inspected(
-            row.first_inspection["accepted"], row.resubmission_of_id is not None, row.first_inspection["within_gap"]
-        )
-        for row in record
-        if row.first_inspection is not None
-    ]
-    return severity(audit, sampling.reduced_allowed, "tightened" if resumed is not None else "normal")
+    since = None if resumed is None else resumed.recorded_at
+    record = inspections.concluded(supplier_id, grade_id, since, but)
+    return severity(record, sampling.reduced_allowed, "normal" if resumed is None else "tightened")
 
 
-def severity_view(supplier_id: int, grade_id: int) -> dict[str, Any]:
-    """Returns the severity for a supplier's next lot of a grade, with what it rests on.
+def severity_view(supplier_id: int, grade_id: int) -> SeverityView:
+    """Returns the severity for a supplier's next lot of a grade, with the newest lots of the record it rests on.
 
     Raises:
         NotFound: no such supplier or grade.
@@ -55,26 +63,17 @@ def severity_view(supplier_id: int, grade_id: int) -> dict[str, Any]:
     limits = store_catalog.current_limits(grade.id)
     sampling = limits_from(limits.body).sampling if limits else Sampling()
     state = severity_of(supplier.id, grade.id, sampling)
-    record = lots.inspection_record(supplier.id, grade.id)
     return {
         "supplier_id": supplier.id,
         "grade_id": grade.id,
         "severity": state.state,
         "since_lot": state.since,
         "says": state.says if sampling.level else "The limits ask for no plan, so nothing switches.",
-        "record": [
-            {
-                "lot_id": row.id,
-                "supplier_lot": row.supplier_lot,
-                "accepted": row.first_inspection and row.first_inspection["accepted"],
-                "resubmitted": row.resubmission_of_id is not None,
-            }
-            for row in record
-        ],
+        "record": [line._asdict() for line in inspections.newest(supplier.id, grade.id, LOTS_SHOWN)],
     }
 
 
-def resume(supplier_id: int, grade_id: int, reason: str, by: str) -> dict[str, Any]:
+def resume(supplier_id: int, grade_id: int, reason: str, by: str) -> SeverityView:
     """Begins inspection again where it was discontinued, tightened, after the supplier has put things right; lots that waited are judged.
 
     Raises:
@@ -93,7 +92,7 @@ def resume(supplier_id: int, grade_id: int, reason: str, by: str) -> dict[str, A
         return severity_view(supplier_id, grade_id)
 
 
-def plan_view(lot_size: int, level: str, aql: float, state: str) -> dict[str, Any]:
+def plan_view(lot_size: int, level: str, aql: float, state: str) -> View:
     """Returns the plan for a lot, with what passing it would prove.
 
     Raises:

@@ -2,19 +2,31 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Mapping
+from typing import TypedDict
 
+from lots.domain.characteristics.cross_section import length_m
 from lots.domain.words import clause
 from lots.services.assessment.lot_assessment import drawn_of
 from lots.services.errors import Conflict, NotFound
 from lots.services.lookups import spool_of, withdrawn
+from lots.services.views import View
 from lots.store.assessment import lots
 from lots.store.production import tracing
 from lots.store.receiving import deliveries, samples
 from lots.store.setup import catalog
+from lots.store.tables.models import Delivery, Grade, Lot, Spool
 
 
-def of_delivery(number: int) -> dict[str, Any]:
+class Labels(TypedDict):
+    """The labels of a delivery."""
+
+    delivery_id: int
+    lot_id: int
+    labels: list[View]
+
+
+def of_delivery(number: int) -> Labels:
     """Returns the labels of the spools that came with a delivery, in the order they were logged. Six queries.
 
     Raises:
@@ -23,7 +35,7 @@ def of_delivery(number: int) -> dict[str, Any]:
     """
     row = deliveries.find(number)
     if row is None:
-        raise NotFound(f"There is no delivery {number}. The list of deliveries has those there are.")
+        raise NotFound(f"Delivery {number} does not exist. See the list of deliveries.")
     if (closed := deliveries.current(row).closed) is not None:
         raise Conflict(f"Delivery {number} was closed: {clause(closed)} Log its filament anew, and print those labels.")
     asked, drawn = _conditions(row.lot.grade), _drawn(row)
@@ -35,7 +47,7 @@ def of_delivery(number: int) -> dict[str, Any]:
     }
 
 
-def of_spool(code: str, *, printed: bool = False) -> dict[str, Any]:
+def of_spool(code: str, *, printed: bool = False) -> View:
     """Returns the label of one spool. Five queries; for one wound in the shop, one more and one for each further lot.
 
     Raises:
@@ -50,13 +62,13 @@ def of_spool(code: str, *, printed: bool = False) -> dict[str, Any]:
     return {**label, "further_lots": [lots.find(number).supplier_lot for number in further]}
 
 
-def _drawn(delivery: Any) -> set[str]:
+def _drawn(delivery: Delivery) -> set[str]:
     """The spools of a delivery that are its sample now."""
     changes = samples.changes_of([delivery.id])[delivery.id]
     return {code for group in drawn_of(deliveries.current(delivery).sample, changes) for code in group}
 
 
-def _label(spool: Any, lot: Any, delivery: Any, asked: dict[str, Any] | None, drawn: set[str]) -> dict[str, Any]:
+def _label(spool: Spool, lot: Lot, delivery: Delivery, asked: Mapping[str, object] | None, drawn: set[str]) -> View:
     return {
         "spool_code": spool.code,
         "lot_id": lot.id,
@@ -69,6 +81,7 @@ def _label(spool: Any, lot: Any, delivery: Any, asked: dict[str, Any] | None, dr
         "color_name": lot.grade.color_name,
         "nominal_diameter_mm": lot.grade.nominal_diameter_mm,
         "net_mass_g": spool.net_mass_g,
+        "length_m": length_m(spool.net_mass_g, lot.grade.density_g_cm3, lot.grade.nominal_diameter_mm),
         "received_at": delivery.came_at,
         "withdrawn_at": spool.withdrawn_at,
         "measure_first": spool.code in drawn,
@@ -76,7 +89,7 @@ def _label(spool: Any, lot: Any, delivery: Any, asked: dict[str, Any] | None, dr
     }
 
 
-def _conditions(grade: Any) -> dict[str, Any] | None:
+def _conditions(grade: Grade) -> Mapping[str, object] | None:
     """How a colour of this grade is to be measured, by the newest revision of its shade; None where nobody approved one."""
     if grade.shade_id is None:
         return None

@@ -4,35 +4,59 @@ from __future__ import annotations
 
 import re
 import secrets
-from collections.abc import Iterator
-from dataclasses import asdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from itertools import count
-from typing import Any
 
 from lots.domain.assessment.limits_revision import limits_from
 from lots.domain.assessment.standing_by_hand import ENDINGS
-from lots.domain.code_identity import identity, misreadings
+from lots.domain.code_identity import identity
 from lots.domain.receiving import protection
-from lots.domain.receiving.coverage import Sampling, draw
-from lots.domain.receiving.delivery_corrections import doubt_count
+from lots.domain.receiving.coverage import Sample, Sampling, draw
 from lots.domain.receiving.severity import Severity
+from lots.domain.words import counted
 from lots.services import clock, lookups, views
 from lots.services import exposure as tracing
 from lots.services.assessment.judging import judge_lot, revisions_for
-from lots.services.errors import Fault, Invalid, SimilarLot, UnusualCount
+from lots.services.errors import Fault, Invalid, UnusualCount
 from lots.services.lookups import lot_of
+from lots.services.receiving.bodies import NewDelivery, Price
 from lots.services.receiving.inspection_severity import severity_of
+from lots.services.receiving.new_spools import Wanted, wanted_spools
+from lots.services.receiving.questions import ask_similar, count_question
+from lots.services.views import View
 from lots.store.assessment import lots
 from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
 from lots.store.receiving import deliveries
 from lots.store.setup import spool_codes
+from lots.store.tables.deliveries import KeptSample
+from lots.store.tables.models import Delivery, Grade, Lot, Spool, Supplier
 
-# A reel holds from a sample coil to a drum. Common practice, no source.
-_LEAST_G, _MOST_G = 20.0, 60_000.0
+
+@dataclass(frozen=True, slots=True)
+class Logged:
+    """A delivery that was just logged, with its lot and its spools; `new_lot` is False where it joined a lot already known."""
+
+    delivery: Delivery
+    lot: Lot
+    spools: list[Spool]
+    new_lot: bool
 
 
-def receive(values: dict[str, Any], by: str) -> dict[str, Any]:
+def receive(values: NewDelivery, by: str) -> View:
+    """Logs a delivery, and returns it with its lot, its spools and its sample; see `log`."""
+    logged = log(values, by)
+    return {
+        **views.delivery(logged.delivery),
+        "lot": views.lot(logged.lot),
+        "new_lot": logged.new_lot,
+        "says": _says(logged),
+        "spools": [views.spool_line(row, logged.lot) for row in logged.spools],
+    }
+
+
+def log(values: NewDelivery, by: str) -> Logged:
     """Logs a delivery: joins or makes the lot, numbers the spools, draws the sample, judges the lot.
 
     The lot is the supplier's batch of one grade: the same number from the same supplier for the same grade is the same lot, in however
@@ -56,7 +80,8 @@ def receive(values: dict[str, Any], by: str) -> dict[str, Any]:
         doubt = count_question(supplier.id, len(wanted), values)
         lot = lots.same_number(supplier, grade, values["supplier_lot"])
         if is_new := lot is None or lot.supplier_lot != values["supplier_lot"]:
-            ask_similar(supplier, grade, values, doubt)
+            confirmed = values.get("confirm_new_lot", False)
+            ask_similar(supplier, grade, values["supplier_lot"], confirmed=confirmed, beside=doubt)
         if doubt:
             raise UnusualCount(doubt[0].detail, faults=doubt, candidates=[])
         if is_new:
@@ -69,7 +94,7 @@ def receive(values: dict[str, Any], by: str) -> dict[str, Any]:
         severity = severity_of(supplier.id, grade.id, sampling, but=held.id)
         size, rule = sampling.size(len(spools), severity.state)
         sample = draw([code for code, _ in spools], size, secrets.randbits(32), rule)
-        kept = {
+        kept: deliveries.LoggedDelivery = {
             "order_ref": values.get("order_ref"),
             "received_at": values["received_at"],
             "due_at": values.get("due_at"),
@@ -87,41 +112,47 @@ def receive(values: dict[str, Any], by: str) -> dict[str, Any]:
             by,
             now,
             action="received",
-            reason=f"{len(rows)} {'spool' if len(rows) == 1 else 'spools'} received.",
+            reason=f"{counted(len(rows), 'spool')} received.",
             what="delivery received",
             wrote={"delivery": [delivery.id], "spool": [row.id for row in rows]},
         )
-        return {
-            **views.delivery(delivery),
-            "lot": views.lot(held),
-            "new_lot": is_new,
-            "says": _says(held, is_new),
-            "spools": [views.spool_line(row, held) for row in rows],
-        }
+        return Logged(delivery, held, rows, is_new)
 
 
-def sample_view(sample: Any, sampling: Sampling, spools: int, severity: Severity) -> dict[str, Any]:
+def sample_view(sample: Sample, sampling: Sampling, spools: int, severity: Severity) -> KeptSample:
     """The sample as it is kept with its delivery and answered."""
     plan = sampling.plan(spools, severity.state)
-    view = {**asdict(sample), "spool_codes": list(sample.spool_codes)}
+    view: KeptSample = {
+        "size": sample.size,
+        "spool_codes": list(sample.spool_codes),
+        "seed": sample.seed,
+        "rule": sample.rule,
+        "says": sample.says,
+    }
     if plan is None:
         return view
     proof = protection.says(spools, plan.size, plan.reject - 1)
-    says = f"{sample.says} {severity.says} {proof}"
-    numbers = {"accept": plan.accept, "reject": plan.reject, "code_letter": plan.code_letter}
-    return {**view, **numbers, "severity": severity.state, "says": says}
+    return {
+        **view,
+        "says": f"{sample.says} {severity.says} {proof}",
+        "accept": plan.accept,
+        "reject": plan.reject,
+        "code_letter": plan.code_letter,
+        "severity": severity.state,
+    }
 
 
-def _says(lot: Any, is_new: bool) -> str:
+def _says(logged: Logged) -> str:
     """What the clerk should know of the lot that a delivery went to."""
-    if is_new:
+    lot = logged.lot
+    if logged.new_lot:
         return f"Lot {lot.supplier_lot} is new. It stays in quarantine until its sample is measured."
     if lot.by_hand in ENDINGS:
         return f"Lot {lot.supplier_lot} was {lot.standing} before: put these spools aside and tell quality."
     return f"These spools join lot {lot.supplier_lot}, which stands {lot.standing} with them."
 
 
-def _resubmission_faults(number: int | None, supplier: Any, grade: Any) -> list[Fault]:
+def _resubmission_faults(number: int | None, supplier: Supplier | None, grade: Grade | None) -> list[Fault]:
     """A lot comes again only after one of the same supplier and grade that was refused."""
     if number is None or supplier is None or grade is None:
         return []
@@ -132,7 +163,7 @@ def _resubmission_faults(number: int | None, supplier: Any, grade: Any) -> list[
     return []
 
 
-def cost_faults(values: dict[str, Any]) -> list[Fault]:
+def cost_faults(values: Price) -> list[Fault]:
     """A sum of money is one number with one currency."""
     cost, currency = values.get("cost"), values.get("currency")
     if currency is not None and not re.fullmatch(r"[A-Z]{3}", currency):
@@ -144,125 +175,7 @@ def cost_faults(values: dict[str, Any]) -> list[Fault]:
     return []
 
 
-def wanted_spools(values: dict[str, Any]) -> tuple[list[tuple[str | None, float]], list[Fault]]:
-    """The spools of a delivery, in whichever of its two forms it came, with every fault found."""
-    listed, spool_count, each_g = values.get("spools"), values.get("spool_count"), values.get("net_mass_g")
-    if (listed is None) == (spool_count is None):
-        return [], [
-            Fault(
-                "/spools",
-                "Say once how many spools came.",
-                "Give spools, one entry each, or spool_count with net_mass_g.",
-            )
-        ]
-    if listed is None:
-        if each_g is None:
-            return [], [
-                Fault(
-                    "/net_mass_g",
-                    "How much filament is on each spool?",
-                    "Give net_mass_g, the net mass of one spool in grams.",
-                )
-            ]
-        return [(None, each_g)] * (spool_count or 0), doubt_mass("/net_mass_g", each_g)
-    faults: list[Fault] = []
-    seen: dict[str, tuple[int, str]] = {}
-    for index, entry in enumerate(listed):
-        mass, code = entry.get("net_mass_g", each_g), entry.get("code")
-        pointer = f"/spools/{index}"
-        if mass is None:
-            faults.append(
-                Fault(f"{pointer}/net_mass_g", "How much filament is on this spool?", "Give its net mass in grams.")
-            )
-        else:
-            faults += doubt_mass(f"{pointer}/net_mass_g", mass)
-        if code is not None:
-            first, written = seen.setdefault(identity(code), (index, code))
-            if first != index:
-                twice = "stands twice" if written == code else f"is the same as {written}"
-                detail = f"The code {code} {twice} in this delivery."
-                faults.append(Fault(f"{pointer}/code", detail, "Each spool needs its own code."))
-    taken = spool_codes.taken([code for _, code in seen.values()])
-    faults += [
-        Fault(
-            f"/spools/{index}/code",
-            f"The code {code} is on another spool{'' if taken[code] == code else f' as {taken[code]}'}.",
-            "Stick on a new code, or leave code out to be given one.",
-        )
-        for index, code in seen.values()
-        if code in taken
-    ]
-    return [(entry.get("code"), entry.get("net_mass_g", each_g)) for entry in listed], faults
-
-
-def doubt_mass(pointer: str, mass_g: float) -> list[Fault]:
-    """Returns a fault where a net mass is not that of a spool."""
-    if _LEAST_G <= mass_g <= _MOST_G:
-        return []
-    hint = "Give the net mass of one spool in grams."
-    if 0 < mass_g < _LEAST_G:
-        hint = f"This looks like kilograms: {mass_g:g} kg is {1000 * mass_g:g} g. Enter grams."
-    return [
-        Fault(pointer, f"{mass_g:g} g is not a plausible net mass of a spool ({_LEAST_G:g} to {_MOST_G:g} g).", hint)
-    ]
-
-
-def count_question(supplier_id: int, spools: int, values: dict[str, Any], but: int | None = None) -> tuple[Fault, ...]:
-    """Returns what to ask about the number of spools in a delivery, nothing where it is usual or confirmed.
-
-    Args:
-        but: number of a delivery that says nothing of what is usual, the one asked about.
-    """
-    if values.get("confirm_spool_count"):
-        return ()
-    doubt = doubt_count(spools, deliveries.usual_counts(supplier_id, but))
-    hint = "Count again, or confirm with confirm_spool_count: true if so many came."
-    return (Fault("/spool_count", doubt, hint),) if doubt else ()
-
-
-def ask_similar(
-    supplier: Any, grade: Any, values: dict[str, Any], beside: tuple[Fault, ...] = (), but: int | None = None
-) -> None:
-    """Asks whether a lot number is a known one misread, unless `confirm_new_lot` says that it is not.
-
-    Args:
-        beside: what else there is to ask, told at once.
-        but: number of a lot that is not asked about, the one to be corrected.
-
-    Raises:
-        SimilarLot: known lots of this supplier and grade have nearly this number.
-    """
-    number = values["supplier_lot"]
-    known = lots.same_number(supplier, grade, number)
-    if known is not None and known.id != but:
-        raise _same_lot(number, known, beside)
-    if values.get("confirm_new_lot"):
-        return
-    similar = [lot for lot in lots.similar_numbers(supplier, grade, number) if lot.id != but]
-    if not similar:
-        return
-    names = ", ".join(f'"{lot.supplier_lot}" (lot {lot.id})' for lot in similar)
-    slips = list(dict.fromkeys(slip for lot in similar for slip in misreadings(number, lot.supplier_lot)))
-    hint = "Send the number as it stands there to add to that lot, or confirm_new_lot: true if it really is another."
-    differs = f"It differs only in {', '.join(slips) or 'the way it was typed'}."
-    raise SimilarLot(
-        f'"{number}" may be {names} of the same supplier and grade. {differs}',
-        faults=(Fault("/supplier_lot", f"Most likely this is {names}. {differs}", hint), *beside),
-        candidates=[{"id": lot.id, "supplier_lot": lot.supplier_lot, "standing": lot.standing} for lot in similar],
-    )
-
-
-def _same_lot(number: str, known: Any, beside: tuple[Fault, ...]) -> SimilarLot:
-    """The refusal of a number that is a known lot's, written otherwise: a second lot of that number could not be told from it."""
-    detail = (
-        f'"{number}" is lot "{known.supplier_lot}" (lot {known.id}) of the same supplier and grade, written otherwise.'
-    )
-    hint = f'Send "{known.supplier_lot}" to add these spools to that lot.'
-    named = [{"id": known.id, "supplier_lot": known.supplier_lot, "standing": known.standing}]
-    return SimilarLot(detail, faults=(Fault("/supplier_lot", detail, hint), *beside), candidates=named, same_lot=True)
-
-
-def keep_received(lot: Any) -> None:
+def keep_received(lot: Lot) -> None:
     """Keeps on a lot's row when the first of its deliveries came that is not closed."""
     first = deliveries.received_first(lot)
     if first is not None and first != lot.received_at:
@@ -270,14 +183,14 @@ def keep_received(lot: Any) -> None:
         lot.received_at = first
 
 
-def numbered(lot: Any, wanted: list[tuple[str | None, float]]) -> list[tuple[str, float]]:
+def numbered(lot: Lot, wanted: Sequence[Wanted]) -> list[tuple[str, float]]:
     """Gives every spool without a code one of its own, such as L7-S003: third spool of lot 7."""
     given = {identity(code) for code, _ in wanted if code}
     free = free_codes(lot, given)
     return [(code or next(free), mass) for code, mass in wanted]
 
 
-def free_codes(lot: Any, given: set[str]) -> Iterator[str]:
+def free_codes(lot: Lot, given: set[str]) -> Iterator[str]:
     """Codes of this lot that nobody has used: a clerk may have typed some of the same form.
 
     Args:
@@ -290,18 +203,18 @@ def free_codes(lot: Any, given: set[str]) -> Iterator[str]:
         yield from (code for code in block if code not in taken and identity(code) not in given)
 
 
-def get_lot(number: int) -> dict[str, Any]:
+def get_lot(number: int) -> View:
     """Returns a lot with its spools, and what of it is loaded when it may not be."""
     row = lot_of(number)
     return {**views.lot(row), "spools": [views.spool_line(spool, row) for spool in lots.spools_of(row)]}
 
 
-def listed(filters: dict[str, Any], cursor: str | None, limit: int, *, newest_first: bool = False) -> Page:
+def listed(filters: Mapping[str, object], cursor: str | None, limit: int, *, newest_first: bool = False) -> Page[View]:
     """Returns a page of lots."""
-    return lots.listed(filters, cursor, limit, newest_first=newest_first).map(views.lot)
+    return lots.listed(dict(filters), cursor, limit, newest_first=newest_first).map(views.lot)
 
 
-def exposure(number: int) -> dict[str, Any]:
+def exposure(number: int) -> View:
     """Returns every machine and job that a lot has reached, what is still loaded first."""
     row = lot_of(number)
     return tracing.exposure(row)

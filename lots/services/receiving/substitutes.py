@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Mapping, Sequence
 
 from lots.domain.conformity import rule_versions
 from lots.domain.receiving.coverage import named
@@ -13,14 +12,17 @@ from lots.services.assessment.lot_after import after
 from lots.services.assessment.lot_assessment import Terms, drawn_of
 from lots.services.errors import Fault, Invalid, NotFound
 from lots.services.lookups import lot_of
+from lots.services.receiving.bodies import NewSubstitute
+from lots.services.views import View
 from lots.store.assessment import lots
 from lots.store.engine.database import transaction
 from lots.store.receiving import deliveries as store
 from lots.store.receiving import samples
 from lots.store.setup import spool_codes
+from lots.store.tables.models import Delivery, Lot, Spool
 
 
-def sample_of(lot_id: int) -> dict[str, Any]:
+def sample_of(lot_id: int) -> View:
     """Returns the sample of a lot.
 
     Raises:
@@ -29,7 +31,7 @@ def sample_of(lot_id: int) -> dict[str, Any]:
     return sample_now(lot_of(lot_id))
 
 
-def sample_now(lot: Any) -> dict[str, Any]:
+def sample_now(lot: Lot) -> View:
     """Returns the sample of a lot, delivery by delivery: which spools to measure, which were measured, which were not drawn. Five queries, one more where a delivery was corrected."""
     came = [one for one in store.of_lot(lot.id) if one.now.closed is None]
     corrected = any(one.logged.corrected for one in came)
@@ -62,7 +64,7 @@ def sample_now(lot: Any) -> dict[str, Any]:
     }
 
 
-def substitute(delivery_id: int, values: dict[str, str], by: str) -> dict[str, Any]:
+def substitute(delivery_id: int, values: NewSubstitute, by: str) -> View:
     """Accepts another spool of a delivery in place of a drawn one that cannot be measured, and judges the lot again.
 
     Raises:
@@ -73,14 +75,14 @@ def substitute(delivery_id: int, values: dict[str, str], by: str) -> dict[str, A
     with transaction():
         delivery = samples.delivery(delivery_id)
         if delivery is None:
-            raise NotFound(f"There is no delivery {delivery_id}. The list of deliveries has those there are.")
+            raise NotFound(f"Delivery {delivery_id} does not exist. See the list of deliveries.")
         lot = lots.lock([delivery.lot_id])[delivery.lot_id]
         changes = samples.changes_of([delivery.id])[delivery.id]
         sample = [code for group in drawn_of(store.current(delivery).sample, changes) for code in group]
         known = spool_codes.spools_by_code([values["drawn"], values["substitute"]])
         spools = {row.code: row for row in known.values()}
         drawn, instead = (
-            known[code].code if (code := values[name]) in known else code for name in ("drawn", "substitute")
+            known[code].code if code in known else code for code in (values["drawn"], values["substitute"])
         )
         faults = _drawn_faults(drawn, spools, delivery, changes, sample)
         faults += _substitute_faults(instead, spools, delivery, changes, sample)
@@ -90,12 +92,12 @@ def substitute(delivery_id: int, values: dict[str, str], by: str) -> dict[str, A
         added = samples.add_substitute(delivery.id, *pair, values["reason"], by, now)
         wrote = {"sample_substitute": [added.id]}
         judged, _ = judge_lot(lot, by, now, what="sample spool replaced", wrote=wrote)
-        told = views.delivery(samples.delivery(delivery.id), samples.changes_of([delivery.id])[delivery.id])
+        told = views.delivery(delivery, samples.changes_of([delivery.id])[delivery.id])
         return {**told, "lot": after(lot, judged)}
 
 
 def _drawn_faults(
-    code: str, spools: dict[str, Any], delivery: Any, changes: samples.Changes, sample: Sequence[str]
+    code: str, spools: Mapping[str, Spool], delivery: Delivery, changes: samples.Changes, sample: Sequence[str]
 ) -> list[Fault]:
     """Only a drawn spool that nobody measured is replaced: one that was measured has shown what it is."""
     instead = next((row.substitute.code for row in changes.substitutes if row.drawn.code == code), None)
@@ -111,7 +113,7 @@ def _drawn_faults(
 
 
 def _substitute_faults(
-    code: str, spools: dict[str, Any], delivery: Any, changes: samples.Changes, sample: Sequence[str]
+    code: str, spools: Mapping[str, Spool], delivery: Delivery, changes: samples.Changes, sample: Sequence[str]
 ) -> list[Fault]:
     spool = spools.get(code)
     free = samples.drawable([delivery.id])[delivery.id]

@@ -177,16 +177,6 @@ def newest_of_grade(grade_id: int, most: int, before: Lot | None = None, supplie
     return list(query.order_by(Lot.received_at.desc(), Lot.id.desc()).limit(most))
 
 
-def inspection_record(supplier_id: int, grade_id: int, but: int | None = None) -> list[Any]:
-    """Lots of a supplier and grade in the order they came, with how their original inspection ended. One query on an index."""
-    query = Lot.select(Lot.id, Lot.supplier_lot, Lot.received_at, Lot.first_inspection, Lot.resubmission_of).where(
-        (Lot.supplier == supplier_id) & (Lot.grade == grade_id)
-    )
-    if but is not None:
-        query = query.where(Lot.id != but)
-    return list(query.order_by(Lot.received_at, Lot.id))
-
-
 def waiting(supplier_id: int, grade_id: int) -> list[int]:
     """Numbers of the lots of a supplier and grade that are in quarantine."""
     query = Lot.select(Lot.id).where(

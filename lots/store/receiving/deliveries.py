@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Protocol, TypedDict, cast
 
-from peewee import JOIN, SQL, Case, fn
+from peewee import JOIN, SQL, Case, Expression, ModelSelect, fn
 
 from lots.domain.receiving import delivery_corrections as rules
 from lots.domain.receiving.delivery_corrections import Correction
@@ -15,6 +15,7 @@ from lots.store.engine.column_types import Instant
 from lots.store.engine.paging import Page, among, page
 from lots.store.readings import waits
 from lots.store.tables.decisions import Concession, CorrectiveAction
+from lots.store.tables.deliveries import KeptSample
 from lots.store.tables.loads import Job, Load
 from lots.store.tables.models import (
     Delivery,
@@ -31,6 +32,30 @@ from lots.store.tables.models import (
 _MOMENT = Instant()
 
 
+# Field -> what it was, and what it is.
+Changes = Mapping[str, Sequence[object]]
+
+
+class LoggedDelivery(TypedDict):
+    """A delivery as it is logged, column by column."""
+
+    order_ref: str | None
+    received_at: datetime
+    due_at: datetime | None
+    cost: float | None
+    currency: str | None
+    sample: KeptSample
+    note: str | None
+
+
+class DeliveryFilter(TypedDict, total=False):
+    """Which deliveries a list shows."""
+
+    lot_id: int
+    received_from: datetime
+    received_to: datetime
+
+
 @dataclass(frozen=True, slots=True)
 class Current:
     """What a delivery is, corrections included. `closed` is the reason why it was closed, None while it is open."""
@@ -41,22 +66,23 @@ class Current:
     cost: float | None
     currency: str | None
     note: str | None
-    sample: dict[str, Any]
+    sample: KeptSample
     version: int
     closed: str | None
 
 
-def current(logged: Any) -> Current:
+def current(logged: Delivery) -> Current:
     """Returns the present values of a delivery, from its row alone."""
     return _with(logged, logged.corrected)
 
 
-def _with(logged: Any, corrected: Mapping[str, Any] | None) -> Current:
+def _with(logged: Delivery, corrected: Mapping[str, object] | None) -> Current:
     said = {"version": 1, "closed": None, **(corrected or {})}
     for name in ("received_at", "due_at"):
         if name in said:
-            said[name] = _MOMENT.python_value(said[name])
-    return Current(**{**{name: getattr(logged, name) for name in rules.FIELDS}, **said})
+            said[name] = _MOMENT.python_value(cast("str | None", said[name]))
+    values = {name: getattr(logged, name) for name in rules.FIELDS}
+    return Current(**{**values, **said})
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,15 +95,23 @@ class Came:
         spools, mass_g: how many came, and their net mass, g.
     """
 
-    logged: Any
+    logged: Delivery
     now: Current
     spools: int
     mass_g: float
 
 
-def came(spool: Any = Spool) -> Any:
+class _Sums(Protocol):
+    """What `of_lot` adds up beside a delivery."""
+
+    spools_in: int | None
+    mass_g: float | None
+
+
+def came(spool: type[Spool] = Spool) -> Expression:
     """The condition that a spool came with its delivery."""
-    return ~spool.spliced & spool.withdrawn_at.is_null()
+    there: Expression = ~spool.spliced & spool.withdrawn_at.is_null()
+    return there
 
 
 def of_lot(lot_id: int, known_at: datetime | None = None) -> list[Came]:
@@ -100,7 +134,8 @@ def of_lot(lot_id: int, known_at: datetime | None = None) -> list[Came]:
     made = corrections_of(changed)
     found = []
     for row in rows:
-        now, spools, mass_g = current(row), int(row.spools_in or 0), float(row.mass_g or 0)
+        now, sums = current(row), cast("_Sums", row)
+        spools, mass_g = int(sums.spools_in or 0), float(sums.mass_g or 0)
         if known_at is not None and row.id in made:
             now = _with(row, rules.corrected(plain(one) for one in made[row.id] if one.recorded_at <= known_at))
             later = [plain(one) for one in made[row.id] if one.recorded_at > known_at]
@@ -109,10 +144,10 @@ def of_lot(lot_id: int, known_at: datetime | None = None) -> list[Came]:
     return found
 
 
-def corrections_of(delivery_ids: Iterable[int]) -> dict[int, list[Any]]:
+def corrections_of(delivery_ids: Iterable[int]) -> dict[int, list[DeliveryCorrection]]:
     """Corrections by delivery, in the order they were made; deliveries without one are left out. At most one query, on an index."""
     wanted = sorted(set(delivery_ids))
-    found: dict[int, list[Any]] = {}
+    found: dict[int, list[DeliveryCorrection]] = {}
     if wanted:
         query = DeliveryCorrection.select().where(DeliveryCorrection.delivery.in_(wanted))
         for row in query.order_by(DeliveryCorrection.id):
@@ -120,12 +155,12 @@ def corrections_of(delivery_ids: Iterable[int]) -> dict[int, list[Any]]:
     return found
 
 
-def plain(row: Any) -> Correction:
+def plain(row: DeliveryCorrection) -> Correction:
     """A correction as the domain has it."""
     return Correction(row.changes, row.closes, row.reason)
 
 
-def derived(lot_id: int) -> Iterable[tuple[Any, datetime, dict[str, Any] | None]]:
+def derived(lot_id: int) -> Iterable[tuple[Delivery, datetime, dict[str, object] | None]]:
     """Each delivery of a lot with what its columns `came_at` and `corrected` follow to be from its corrections. Two queries."""
     rows = list(Delivery.select().where(Delivery.lot == lot_id).order_by(Delivery.id))
     made = corrections_of(row.id for row in rows)
@@ -140,32 +175,37 @@ def work_out_again(lot_id: int) -> None:
         Delivery.update(came_at=came_at, corrected=follows).where(Delivery.id == row.id).execute()
 
 
-def _with_names() -> Any:
+# What a list of deliveries shows of a lot; its documents would be read at every row for nothing.
+_LOT_SHOWN = (Lot.id, Lot.supplier, Lot.grade, Lot.supplier_lot, Lot.standing, Lot.uses)
+
+
+def _with_names() -> ModelSelect[Delivery]:
     return Delivery.select(Delivery, Lot, Supplier, Grade).join(Lot).join(Supplier).switch(Lot).join(Grade)
 
 
-def find(number: int) -> Any:
+def find(number: int) -> Delivery | None:
     """A delivery with lot, supplier and grade, or None. One query."""
-    return _with_names().where(Delivery.id == number).first()
+    found: Delivery | None = _with_names().where(Delivery.id == number).first()
+    return found
 
 
-def listed(filters: dict[str, Any], cursor: str | None, limit: int, *, newest_first: bool = False) -> Page:
-    """A page of deliveries with lot, supplier and grade, in the order they were recorded, or the other way round. Each filter has an index."""
-    query = _with_names()
+def listed(filters: DeliveryFilter, cursor: str | None, limit: int, *, newest_first: bool = False) -> Page[Delivery]:
+    """A page of deliveries with what a list shows of their lots, in the order they were recorded, or the other way round. Each filter has an index."""
+    query = Delivery.select(Delivery, *_LOT_SHOWN).join(Lot)
     if "lot_id" in filters:
         query = query.where(Delivery.lot == filters["lot_id"])
     query = among(query, Delivery, "came_at", filters.get("received_from"), filters.get("received_to"))
     return page(query, Delivery.id, cursor, limit, newest_first=newest_first)
 
 
-def add(lot: Lot, values: dict[str, Any], by: str, now: datetime) -> Any:
+def add(lot: Lot, values: LoggedDelivery, by: str, now: datetime) -> Delivery:
     """A delivery of a lot."""
     return Delivery.create(lot=lot, **values, came_at=values["received_at"], recorded_by=by, recorded_at=now)
 
 
 def correct(
-    delivery: Any, changes: Mapping[str, Sequence[Any]], reason: str, by: str, now: datetime, *, closes: bool = False
-) -> Any:
+    delivery: Delivery, changes: Changes, reason: str, by: str, now: datetime, *, closes: bool = False
+) -> DeliveryCorrection:
     """Adds a correction, and keeps beside the delivery what it is now."""
     said = {name: [_as_said(value) for value in pair] for name, pair in changes.items()}
     made = DeliveryCorrection.create(
@@ -177,7 +217,7 @@ def correct(
     return made
 
 
-def _as_said(value: Any) -> Any:
+def _as_said(value: object) -> object:
     return _MOMENT.db_value(value) if isinstance(value, datetime) else value
 
 
@@ -187,23 +227,23 @@ def received_first(lot: Lot) -> datetime | None:
     return next((row.came_at for row in rows if current(row).closed is None), None)
 
 
-def spools_of(delivery: Any) -> list[Any]:
+def spools_of(delivery: Delivery) -> list[Spool]:
     """Spools of a delivery as they were logged, withdrawn ones included; none that was wound in the shop. One query."""
     return list(Spool.select().where((Spool.delivery == delivery) & ~Spool.spliced).order_by(Spool.id))
 
 
-def handled(delivery: Any) -> bool:
+def handled(delivery: Delivery) -> bool:
     """True once any reading or load of a delivery's spools was recorded, or filament wound from one: voided readings count too. Three queries."""
     mine = Spool.select(Spool.id).where(Spool.delivery == delivery)
     held = (Reading.select(SQL("1")).where(Reading.spool.in_(mine)), Load.select(SQL("1")).where(Load.spool.in_(mine)))
     return any(query.limit(1).tuples().first() for query in held) or bool(_wound_from(mine).limit(1).tuples().first())
 
 
-def _wound_from(spools: Any) -> Any:
+def _wound_from(spools: ModelSelect[Spool]) -> ModelSelect[SpoolParent]:
     return SpoolParent.select(SpoolParent.parent).where(SpoolParent.parent.in_(spools))
 
 
-def used_spools(delivery: Any) -> set[int]:
+def used_spools(delivery: Delivery) -> set[int]:
     """Numbers of a delivery's spools with a reading, with a load, or from which filament was wound. Three queries.
 
     A reading that was voided counts as long as its void waits for the agreement of quality.
@@ -215,11 +255,10 @@ def used_spools(delivery: Any) -> set[int]:
         .where(Reading.spool.in_(mine) & (ReadingVoid.id.is_null() | waits()))
     )
     loaded = Load.select(Load.spool).where(Load.spool.in_(mine))
-    queries: tuple[Any, ...] = (measured, loaded, _wound_from(mine))
-    return {number for query in queries for (number,) in query.distinct().tuples()}
+    return {number for query in (measured, loaded, _wound_from(mine)) for number in query.distinct().scalars()}
 
 
-def first_handled(delivery: Any) -> datetime | None:
+def first_handled(delivery: Delivery) -> datetime | None:
     """The earliest moment at which a spool of a delivery was measured, loaded, opened or dried, as stated. Three queries."""
     mine = Spool.select(Spool.id).where(Spool.delivery == delivery)
     asked = (
@@ -233,7 +272,7 @@ def first_handled(delivery: Any) -> datetime | None:
     return min((moment for moment in known if moment is not None), default=None)
 
 
-def with_descendants(delivery: Any) -> list[Any]:
+def with_descendants(delivery: Delivery) -> list[Spool]:
     """Spools of a delivery not withdrawn, and all that filament was wound onto from them, with their lots. One query for each generation."""
     found = {row.id: row for row in Spool.select().where((Spool.delivery == delivery) & Spool.withdrawn_at.is_null())}
     last = list(found)
@@ -245,31 +284,30 @@ def with_descendants(delivery: Any) -> list[Any]:
     return [found[number] for number in sorted(found)]
 
 
-def jobs_of(delivery: Any) -> list[str]:
+def jobs_of(delivery: Delivery) -> list[str]:
     """Jobs that spools of a delivery were loaded for, by their numbers as first typed. One query."""
     mine = Spool.select(Spool.id).where(Spool.delivery == delivery)
     loaded = Load.select(Load.of_job).where(Load.spool.in_(mine))
-    query: Any = Job.select(Job.number).where(Job.id.in_(loaded)).tuples()
-    return sorted(number for (number,) in query)
+    return sorted(Job.select(Job.number).where(Job.id.in_(loaded)).scalars())
 
 
-def withdraw(spools: Sequence[Any], now: datetime) -> None:
+def withdraw(spools: Sequence[Spool], now: datetime) -> None:
     """Takes spools out of everything that counts."""
     Spool.update(withdrawn_at=now).where(Spool.id.in_([row.id for row in spools])).execute()
 
 
-def set_mass(spool: Any, net_mass_g: float) -> None:
+def set_mass(spool: Spool, net_mass_g: float) -> None:
     """Gives a full spool another net mass."""
     Spool.update(net_mass_g=net_mass_g, remaining_mass_g=net_mass_g).where(Spool.id == spool.id).execute()
 
 
-def set_lot(lot: Any, values: dict[str, Any]) -> None:
+def set_lot(lot: Lot, values: Mapping[str, object]) -> None:
     """Changes what a lot is, and the row in hand."""
     if values:
         Lot.update(values).where(Lot.id == lot.id).execute()
 
 
-def alone(lot: Any) -> bool:
+def alone(lot: Lot) -> bool:
     """True when one delivery is all that a lot ever came in, and nobody asked for a concession or a corrective action on it. Three queries."""
     asked = [model.select().where(model.lot == lot).exists() for model in (Concession, CorrectiveAction)]
     return Delivery.select().where(Delivery.lot == lot).count() == 1 and not any(asked)
@@ -281,7 +319,7 @@ def usual_counts(supplier_id: int, but: int | None = None) -> list[int]:
     Deliveries of its newest lots: of "deliveries of the supplier, newest first" an engine makes a walk through all deliveries.
     """
     newest = Lot.select(Lot.id).where(Lot.supplier == supplier_id).order_by(Lot.id.desc()).limit(rules.USUAL_OF)
-    query: Any = (
+    query = (
         Delivery.select(fn.COUNT(Spool.id))
         .join(Spool, on=((Spool.delivery == Delivery.id) & came()))
         .where(Delivery.lot.in_(newest) & (Delivery.id != (but or 0)))
@@ -289,4 +327,4 @@ def usual_counts(supplier_id: int, but: int | None = None) -> list[int]:
         .order_by(Delivery.id.desc())
         .limit(rules.USUAL_OF)
     )
-    return [number for (number,) in query.tuples()]
+    return list(query.scalars())

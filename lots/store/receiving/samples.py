@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
 
-from peewee import JOIN
+from peewee import JOIN, ModelSelect
 
 from lots.store.tables.models import Delivery, Lot, Reading, ReadingVoid, SampleDraw, SampleSubstitute, Spool
 
@@ -22,8 +21,8 @@ class Changes:
         withdrawn: codes of spools that never came.
     """
 
-    draws: list[Any] = field(default_factory=list)
-    substitutes: list[Any] = field(default_factory=list)
+    draws: list[SampleDraw] = field(default_factory=list)
+    substitutes: list[SampleSubstitute] = field(default_factory=list)
     withdrawn: set[str] = field(default_factory=set)
 
 
@@ -55,19 +54,21 @@ def changes_of(
     return found
 
 
-def _substitutes() -> Any:
+def _substitutes() -> ModelSelect[SampleSubstitute]:
+    """Substitutes with the codes of both spools."""
     drawn, instead = Spool.alias(), Spool.alias()
     return (
-        SampleSubstitute.select(SampleSubstitute, drawn, instead)
+        SampleSubstitute.select(SampleSubstitute, drawn.id, drawn.code, instead.id, instead.code)
         .join(drawn, on=(SampleSubstitute.drawn == drawn.id), attr="drawn")
         .switch(SampleSubstitute)
         .join(instead, on=(SampleSubstitute.substitute == instead.id), attr="substitute")
     )
 
 
-def delivery(number: int) -> Any:
+def delivery(number: int) -> Delivery | None:
     """A delivery with its lot, or None. One query."""
-    return Delivery.select(Delivery, Lot).join(Lot).where(Delivery.id == number).first()
+    found: Delivery | None = Delivery.select(Delivery, Lot).join(Lot).where(Delivery.id == number).first()
+    return found
 
 
 def drawable(delivery_ids: Iterable[int]) -> dict[int, list[str]]:
@@ -86,18 +87,19 @@ def measured(lot_id: int, kind: str | None = None) -> set[str]:
     which = (Reading.lot == lot_id) & ReadingVoid.id.is_null()
     if kind is not None:
         which &= Reading.kind == kind
-    rows: Any = query.where(which).distinct()
-    return {row["code"] for row in rows.dicts()}
+    return set(query.where(which).distinct().scalars())
 
 
-def add_draw(delivery_id: int, codes: Sequence[str], reason: str, by: str, now: datetime) -> Any:
+def add_draw(delivery_id: int, codes: Sequence[str], reason: str, by: str, now: datetime) -> SampleDraw:
     """Stores a further draw."""
     return SampleDraw.create(
         delivery=delivery_id, spool_codes=list(codes), reason=reason, recorded_by=by, recorded_at=now
     )
 
 
-def add_substitute(delivery_id: int, drawn: Any, substitute: Any, reason: str, by: str, now: datetime) -> Any:
+def add_substitute(
+    delivery_id: int, drawn: Spool, substitute: Spool, reason: str, by: str, now: datetime
+) -> SampleSubstitute:
     """Stores that another spool is measured in place of a drawn one."""
     return SampleSubstitute.create(
         delivery=delivery_id, drawn=drawn, substitute=substitute, reason=reason, recorded_by=by, recorded_at=now

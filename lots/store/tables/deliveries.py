@@ -2,17 +2,32 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import NotRequired, TypedDict
 
 from peewee import BooleanField, CharField, Check, DoubleField, ForeignKeyField, TextField
 
+from lots.domain.receiving.severity import State
 from lots.store.engine.column_types import Instant, Json
 from lots.store.tables.lots import Lot
 from lots.store.tables.row import Row
 
 
+class KeptSample(TypedDict):
+    """The first sample of a delivery as it is kept and answered; the last four under a sampling plan only."""
+
+    size: int
+    spool_codes: list[str]
+    seed: int
+    rule: str
+    says: str
+    accept: NotRequired[int]
+    reject: NotRequired[int]
+    code_letter: NotRequired[str]
+    severity: NotRequired[State]
+
+
 class Delivery(Row):
-    """One receipt against an order, as it was logged. Its present values are `store/corrections.current`."""
+    """One receipt against an order, as it was logged. Its present values are `store/receiving/deliveries.current`."""
 
     lot = ForeignKeyField(Lot, backref="deliveries")
     lot_id: int
@@ -21,13 +36,13 @@ class Delivery(Row):
     due_at = Instant(null=True)
     cost = DoubleField(null=True, constraints=[Check("cost >= 0")])
     currency = CharField(3, null=True)
-    sample = Json[Any]()
+    sample = Json[KeptSample]()
     note = TextField(null=True)
     recorded_at = Instant()
     recorded_by = CharField(120)
-    # When it came, as corrected; and what else was corrected: both follow from the corrections (`store/corrections.py`).
+    # When it came, as corrected; and what else was corrected: both follow from the corrections (`store/receiving/deliveries.py`).
     came_at = Instant(index=True)
-    corrected = Json[Any](null=True)
+    corrected = Json[dict[str, object] | None](null=True)
 
 
 class DeliveryCorrection(Row):
@@ -35,7 +50,7 @@ class DeliveryCorrection(Row):
 
     delivery = ForeignKeyField(Delivery, backref="corrections")
     delivery_id: int
-    changes = Json[Any]()
+    changes = Json[dict[str, list[object]]]()
     closes = BooleanField(default=False)
     reason = TextField()
     recorded_at = Instant()

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from peewee import SQL, BooleanField, CharField, ForeignKeyField, TextField
 
 from lots.store.engine.column_types import Instant, Json
@@ -29,13 +27,16 @@ class Reading(Row):
     recorded_by = CharField(120)
     screening = BooleanField(default=False)
     retest = BooleanField(default=False)
-    values = Json[Any]()
+    values = Json[dict[str, object]]()
     note = TextField(null=True)
     # True where it lies far from its neighbours: it does not count until somebody confirms it.
     to_confirm = BooleanField(null=True)
     # Of a print: the printer's build, and, of a control, the printer and recipe whose chart it belongs to.
     build_key = CharField(200, null=True)
     control_of = CharField(200, null=True)
+    # What a query joined: None where it found none.
+    void: ReadingVoid | None = None
+    exclusion: ReadingExclusion | None = None
 
     class Meta:
         indexes = ((("lot", "kind", "id"), False), (("instrument", "measured_at"), False))
@@ -53,6 +54,8 @@ class ReadingVoid(Row):
     voided_by = CharField(120)
     # True where its author voided a reading that failed a finding: the lot waits until quality agrees.
     held = BooleanField(null=True)
+    # What a query joined: None where it found none.
+    agreement: VoidAgreement | None = None
 
 
 class VoidAgreement(Row):
@@ -98,7 +101,7 @@ class ReadingExclusion(Row):
     reading_id: int
     cause = CharField(12)
     reason = TextField()
-    shown_by = Json[Any]()
+    shown_by = Json[dict[str, object]]()
     excluded_at = Instant()
     excluded_by = CharField(120)
     included_at = Instant(null=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TypedDict
 
 from peewee import SQL, BooleanField, CharField, Check, DoubleField, ForeignKeyField
 
@@ -10,6 +10,13 @@ from lots.store.engine.column_types import Instant, Json
 from lots.store.tables.deliveries import Delivery
 from lots.store.tables.lots import Lot
 from lots.store.tables.row import Row
+
+
+class Failing(TypedDict):
+    """What a spool fails by itself, and for which uses."""
+
+    uses: list[str]
+    message: str
 
 
 class Spool(Row):
@@ -23,7 +30,7 @@ class Spool(Row):
     net_mass_g = DoubleField(constraints=[Check("net_mass_g > 0 AND net_mass_g < 1e6")])
     remaining_mass_g = DoubleField(constraints=[Check("remaining_mass_g >= 0 AND remaining_mass_g < 1e6")])
     flow_factor = DoubleField(null=True)
-    nonconforming = Json[Any](null=True)
+    nonconforming = Json[list[Failing] | None](null=True)
     machine = CharField(60, null=True)
     opened_at = Instant(null=True)
     dried_at = Instant(null=True)
@@ -36,7 +43,7 @@ class Spool(Row):
     # When it was found never to have come.
     withdrawn_at = Instant(null=True)
     # Mean colour of its own readings with its uncertainty, and how sure its flow factor is.
-    color = Json[Any](null=True)
+    color = Json[dict[str, object] | None](null=True)
     flow_uncertainty = DoubleField(null=True)
     # When a drying ended that kept to the grade's rule.
     dried_by_rule_at = Instant(null=True)
@@ -50,7 +57,7 @@ class Drying(Row):
     temperature_c = DoubleField(constraints=[Check("temperature_c > 0")])
     hours = DoubleField(constraints=[Check("hours > 0")])
     ended_at = Instant()
-    rule = Json[Any](null=True)
+    rule = Json[dict[str, float] | None](null=True)
     conforms = BooleanField(null=True)
     recorded_at = Instant()
     recorded_by = CharField(120)

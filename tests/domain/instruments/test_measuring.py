@@ -43,10 +43,10 @@ def test_a_longer_list_never_refuses_more(measures, name, more):
 
 def test_a_refusal_names_what_may_be_used():
     """The hint names instruments that measure it; without one quality adds one; what is counted needs none."""
-    detail, hint = refusal(DECLARED["color"], "CAL-1", ["diameter", "shrinkage"], ["SPEC-1 (instrument_id 4)"])
+    detail, hint = refusal(DECLARED["color"], "CAL-1", ["diameter", "shrinkage"], ["SPEC-1 (number 4)"])
     assert "Instrument CAL-1 does not measure colour. It measures diameter and shrinkage." == detail
-    assert "Name the instrument that was used: SPEC-1 (instrument_id 4)." == hint
+    assert "Name the instrument that was used: SPEC-1 (number 4)." == hint
     _, hint = refusal(DECLARED["color"], "CAL-1", ["diameter"], [])
     assert "Have quality add the instrument that was used, or leave it out." == hint
-    _, hint = refusal(DECLARED["surface"], "CAL-1", ["diameter"], ["LENS (instrument_id 1)"])
+    _, hint = refusal(DECLARED["surface"], "CAL-1", ["diameter"], ["LENS (number 1)"])
     assert "This is counted by eye. Leave the instrument out." == hint

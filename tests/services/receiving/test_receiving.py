@@ -2,6 +2,7 @@ import unicodedata
 
 import pytest
 
+from lots.services.receiving import inspection_severity
 from tests.api.refusals import hints, refused
 from tests.shop import RECEIVED, SIMPLE_LIMITS
 from tests.store.rows import counts
@@ -78,7 +79,7 @@ def test_a_similar_number_is_refused_until_confirmed(desk):
     answer = desk("q 71")
     said = refused(answer, 409, "similar-lot", ["/supplier_lot"])
     assert [(first["lot_id"], "Q-71")] == [(lot["id"], lot["supplier_lot"]) for lot in said["candidates"]]
-    assert "confirm_new_lot" in hints(said)
+    assert ["confirm_new_lot"] == [error.get("confirm") for error in said["errors"]]
     assert before == counts()
     confirmed = desk("q 71", confirm_new_lot=True).get_json()
     assert confirmed["new_lot"]
@@ -97,7 +98,7 @@ def test_a_number_with_the_identity_of_a_lot_is_that_lot_and_cannot_be_another(d
     for more in ({}, {"confirm_new_lot": True}):
         said = refused(desk(written, **more), 409, "similar-lot", ["/supplier_lot"])
         assert [(first["lot_id"], "Q-71")] == [(lot["id"], lot["supplier_lot"]) for lot in said["candidates"]]
-        assert 'Send "Q-71"' in hints(said)
+        assert 'Give "Q-71"' in hints(said)
     assert before == counts()
 
 
@@ -187,3 +188,12 @@ def test_a_released_lot_that_gets_more_spools_is_judged_anew(shop):
     assert "quarantined" == more["lot"]["standing"] == shop.lot(delivery["lot_id"])["standing"]
     actions = [decision["action"] for decision in shop.get("quality", f"/lots/{delivery['lot_id']}/decisions")["items"]]
     assert "received" == actions[0] == actions[-1]
+
+
+def test_the_record_of_a_supplier_lists_its_newest_lots(desk, shop, monkeypatch):
+    """However many lots came, the answer holds a fixed number of them, oldest first."""
+    monkeypatch.setattr(inspection_severity, "LOTS_SHOWN", 2)
+    numbers = [desk(f"Q-7{place}").get_json()["lot_id"] for place in range(3)]
+    record = shop.get("quality", "/inspection-severity?supplier_id=1&grade_id=1")["record"]
+    assert [(numbers[1], "Q-71"), (numbers[2], "Q-72")] == [(line["lot_id"], line["supplier_lot"]) for line in record]
+    assert [(None, False)] * 2 == [(line["accepted"], line["resubmitted"]) for line in record]

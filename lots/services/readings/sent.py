@@ -1,0 +1,70 @@
+"""Readings as requests bring them once the API has checked their types, and what people are told of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import NamedTuple, NotRequired, Required, TypedDict
+
+
+class SentSpectrum(TypedDict):
+    """Reflectance factors at equal steps."""
+
+    start_nm: int
+    step_nm: int
+    values: Sequence[float]
+
+
+class Light(TypedDict):
+    """What a colour is computed under."""
+
+    illuminant: str
+    observer_deg: int
+
+
+class SentConditions(Light):
+    """Measuring conditions of a colour. Beside a spectrum the light may be missing until it is completed by that of the reference."""
+
+    geometry: str
+    specular: str
+    uv: NotRequired[str | None]
+    backing: NotRequired[str | None]
+    age_h: NotRequired[float | None]
+    face: NotRequired[str | None]
+    thickness_mm: NotRequired[float | None]
+    texture: NotRequired[str | None]
+    aperture_mm: NotRequired[float | None]
+    orientation_deg: NotRequired[float | None]
+
+
+class SentReading(TypedDict, total=False):
+    """What every reading says, and the fields that checks over several characteristics look at. Those of its own characteristic stand beside them."""
+
+    spool_code: Required[str]
+    instrument_id: int | None
+    measured_at: datetime
+    screening: bool
+    note: str | None
+    printer: str | None
+    test_print: str | None
+    build: str | None
+    lab: list[float]
+    spectrum: SentSpectrum | None
+    conditions: SentConditions
+
+
+class Slip(NamedTuple):
+    """What looks like a slip in a reading: its field, what looks wrong, and what to do; "" where that follows."""
+
+    field: str
+    detail: str
+    hint: str = ""
+
+
+class Warned(TypedDict):
+    """What is told of a stored reading. `helps` is False where it can count against its lot at most; left out for slips."""
+
+    field: str
+    detail: str
+    hint: str
+    helps: NotRequired[bool]
