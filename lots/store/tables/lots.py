@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import NotRequired, TypedDict
+from typing import TypedDict
 
 from peewee import BooleanField, CharField, Check, DoubleField, ForeignKeyField, IntegerField, TextField
 
@@ -33,7 +33,7 @@ class FirstInspection(TypedDict):
 
     accepted: bool
     within_gap: bool
-    retested: NotRequired[bool]
+    retested: bool
 
 
 class KeptConcession(TypedDict):
