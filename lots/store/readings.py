@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from datetime import datetime
+from functools import lru_cache
 from typing import Any
 
-from peewee import JOIN, ModelSelect, chunked, fn
+from peewee import JOIN, chunked, fn
 
 from lots.store.engine.compiled_queries import Prepared, given, insert
 from lots.store.engine.paging import Page, page
@@ -96,8 +97,8 @@ def that_count(
     Excluded ones are among them only when asked for; each then has its `exclusion`. So are those whose void waits for the agreement of
     quality; `void_waits` tells them from the others.
     """
-    if known_at is None and kind is None:
-        return _NOW[excluded, waiting].all(lot=lot_id)
+    if known_at is None and kind is None and not excluded:
+        return (_WAITING_NOW if waiting else _COUNTING_NOW).all(lot=lot_id)
     return list(_counting(lot_id, known_at, kind, excluded=excluded, waiting=waiting))
 
 
@@ -137,43 +138,9 @@ def void_waits(row: Any, known_at: datetime | None = None) -> bool:
     return void is not None and (known_at is None or void.voided_at <= known_at)
 
 
-def is_excluded(row: Reading) -> bool:
-    """True for a reading of `that_count` that is excluded."""
-    return getattr(row, "exclusion", None) is not None
-
-
-def _now(excluded: bool, waiting: bool) -> Prepared[Reading]:
-    return Prepared(lambda: _counting(given("lot"), excluded=excluded, waiting=waiting))
-
-
-# By whether excluded ones are asked for, and those whose void waits. Every judging asks for both.
-_NOW = {(excluded, waiting): _now(excluded, waiting) for excluded in (False, True) for waiting in (False, True)}
-
-
-def of_grade(grade_id: int, but: int, kind: str) -> list[Reading]:
-    """Readings of a kind that count, of the grade's twenty newest lots but one, in order of number, with what their scatter depends on. One query."""
-    return _OF_GRADE.all(grade=grade_id, but=but, kind=kind)
-
-
-def _of_grade() -> ModelSelect[Reading]:
-    newest = Lot.select(Lot.id).where((Lot.grade == given("grade")) & (Lot.id != given("but")))
-    newest = newest.order_by(Lot.received_at.desc()).limit(_LENDING_LOTS)
-    counting = (Reading.kind == given("kind")) & ~Reading.screening & ReadingVoid.id.is_null()
-    counting &= ReadingExclusion.id.is_null() & of_what_came() & Reading.lot.in_(newest)
-    query: ModelSelect[Reading] = whole().select(*_LENT).where(counting).order_by(Reading.id)
-    return query
-
-
-# So many of the grade's newest lots lend their repeats to one that has too few.
-_LENDING_LOTS = 20
-_LENT = (
-    *(Reading.id, Reading.kind, Reading.lot, Reading.spool, Reading.instrument, Reading.measured_at),
-    *(Reading.values, Reading.to_confirm, Reading.build_key),
-    *(Spool.id, Spool.code),
-    *(Instrument.id, Instrument.code, Instrument.recorded_at, Instrument.check_interval_days),
-    *(Instrument.standard_uncertainty, Instrument.resolution),
-)
-_OF_GRADE = Prepared(_of_grade)
+# Every judging asks for the second.
+_COUNTING_NOW = Prepared(lambda: _counting(given("lot")))
+_WAITING_NOW = Prepared(lambda: _counting(given("lot"), waiting=True))
 
 
 def of_controls(kind: str, charts: Iterable[str], most: int) -> list[Any]:
@@ -288,3 +255,48 @@ def include(exclusion: ReadingExclusion, reason: str, by: str, now: datetime) ->
     """Ends an exclusion: the reading counts again."""
     said = {"included_at": now, "included_by": by, "included_reason": reason}
     ReadingExclusion.update(said).where(ReadingExclusion.id == exclusion.id).execute()
+
+
+def to_judge(lot_id: int, known_at: datetime | None = None) -> list[Reading]:
+    """Readings of a lot that count, those that are excluded and those whose void waits, in order of number; as of `known_at` when given. One query.
+
+    `is_excluded` and `void_waits` tell them apart.
+    """
+    if known_at is None:
+        return _TO_JUDGE_NOW.all(lot=lot_id)
+    return list(_counting(lot_id, known_at, excluded=True, waiting=True))
+
+
+_TO_JUDGE_NOW = Prepared(lambda: _counting(given("lot"), excluded=True, waiting=True))
+
+
+def is_excluded(row: Reading) -> bool:
+    """True for a reading of `to_judge` that is excluded."""
+    return getattr(row, "exclusion", None) is not None
+
+
+# So many of the grade's newest lots lend their repeats to one that has too few.
+_LENDING_LOTS = 20
+# What the scatter of readings depends on.
+_LENT = (
+    *(Reading.id, Reading.kind, Reading.lot, Reading.spool, Reading.instrument, Reading.measured_at),
+    *(Reading.values, Reading.to_confirm, Reading.build_key),
+    *(Spool.id, Spool.code),
+    *(Instrument.id, Instrument.code, Instrument.recorded_at, Instrument.check_interval_days),
+    *(Instrument.standard_uncertainty, Instrument.resolution),
+)
+
+
+def of_grade(grade_id: int, but: int, kinds: Sequence[str]) -> list[Reading]:
+    """Readings of these kinds that count, of the grade's twenty newest lots but one, in order of number, to be read. One query, none without a kind."""
+    named = {f"kind_{place}": kind for place, kind in enumerate(kinds)}
+    return _lent(len(named)).all(grade=grade_id, but=but, **named) if named else []
+
+
+@lru_cache(maxsize=16)  # there are few kinds
+def _lent(kinds: int) -> Prepared[Reading]:
+    newest = Lot.select(Lot.id).where((Lot.grade == given("grade")) & (Lot.id != given("but")))
+    newest = newest.order_by(Lot.received_at.desc()).limit(_LENDING_LOTS)
+    counting = Reading.kind.in_([given(f"kind_{place}") for place in range(kinds)]) & Reading.lot.in_(newest)
+    counting &= ~Reading.screening & ReadingVoid.id.is_null() & ReadingExclusion.id.is_null() & of_what_came()
+    return Prepared(lambda: whole().select(*_LENT).where(counting).order_by(Reading.id))

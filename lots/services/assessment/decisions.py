@@ -18,7 +18,7 @@ from lots.services import clock, exposure, views
 from lots.services.assessment import exclusions
 from lots.services.assessment.judging import Occasion, decide_lot, terms_anew
 from lots.services.assessment.lot_after import after
-from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot, recorded_of
+from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot
 from lots.services.errors import Fault, Invalid, NotFound, NotLegal
 from lots.services.lookups import lot_of
 from lots.services.views import View
@@ -49,7 +49,7 @@ def assessment(lot_id: int, as_of: datetime | None, limits_revision: int | None,
     # "Would now be" is what judging it again would make it: steps are measured from the lot accepted last by now.
     anew = as_of is None and not stored
     terms = terms_anew(lot, limits, shade) if anew else replace(Terms.of(held), limits=limits, shade=shade)
-    recorded = recorded_of(lot, as_of)
+    recorded = readings.to_judge(lot.id, as_of)
     judged = assess_lot(lot, terms, as_of, recorded=recorded)
     beside = exclusions.beside(lot, terms, as_of, recorded)
     notes = [

@@ -168,7 +168,7 @@ def asked_first(lot: Lot, held: Lot | Decision, known_at: datetime | None, recor
 
     Args:
         held: the lot, or the decision in force then, with the revisions.
-        recorded: what `recorded_of` returns.
+        recorded: what `readings.to_judge` returns.
     """
     counting = [row for row in recorded if not readings.void_waits(row, known_at)]
     rows, _ = that_count(counting, HeldTo.of(held), known_at)

@@ -135,9 +135,9 @@ def assess_lot(
         terms: what to judge it under.
         known_at: judge by what was recorded up to then; None for all that is known.
         with_excluded: True asks what the lot would be if no reading were excluded.
-        recorded: what `recorded_of` returns, where the caller has read it already.
+        recorded: what `readings.to_judge` returns, where the caller has read it already.
     """
-    found = recorded_of(lot, known_at) if recorded is None else recorded
+    found = readings.to_judge(lot.id, known_at) if recorded is None else recorded
     if not with_excluded:
         found = [row for row in found if not readings.is_excluded(row)]
     counting = [row for row in found if not readings.void_waits(row, known_at)]
@@ -150,11 +150,6 @@ def assess_lot(
     to_do = tuple(dict.fromkeys([*judged.assessment.to_measure, *again[-1][1]]))
     until = reinspected_until((row.use_by, not lacking) for row, lacking in again)
     return replace(judged, assessment=replace(judged.assessment, to_measure=to_do), reinspected_until=until)
-
-
-def recorded_of(lot: Lot, known_at: datetime | None = None) -> list[Reading]:
-    """Returns the readings of a lot that count, those that are excluded, and those whose void waits for quality. One query."""
-    return readings.that_count(lot.id, known_at, excluded=True, waiting=True)
 
 
 def _undoubted(lot: Lot, terms: Terms, known_at: datetime | None, rows: Sequence[Reading]) -> Judged:

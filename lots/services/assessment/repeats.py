@@ -29,7 +29,7 @@ from lots.domain.replicates.repeats import (
 )
 from lots.services import views
 from lots.services.assessment.counting import HeldTo, that_count
-from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot, reading_from, recorded_of
+from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot, reading_from
 from lots.services.assessment.uncertainty import uncertainties
 from lots.services.from_rows import approved_from
 from lots.services.lookups import lot_of
@@ -163,13 +163,13 @@ def _own(repeats: Sequence[Repeat], worth: Mapping[int, float | None]) -> float 
 def of_lot(lot_id: int) -> View:
     """Returns per characteristic of a lot how its readings scatter, which stand apart, and how many more would decide its findings.
 
-    A fixed number of queries and, for each characteristic that was not repeated often enough, one for the readings of the grade's other lots.
+    About ten queries, however many lots and readings there are; those of other lots are read for characteristics that were repeated too seldom.
 
     Raises:
         NotFound: no such lot.
     """
     lot = lot_of(lot_id)
-    recorded = recorded_of(lot)
+    recorded = readings.to_judge(lot.id)
     rows, notes = that_count([row for row in recorded if not readings.void_waits(row)], HeldTo.of(lot))
     figures = tested(lot, rows, None)
     grade = _of_grade(lot, figures)
@@ -190,8 +190,7 @@ def of_lot(lot_id: int) -> View:
 def _of_grade(lot: Lot, figures: Sequence[Tested]) -> dict[str, list[Repeat]]:
     """What the grade's other lots lend, by figure: only of the characteristics whose own readings do not tell their scatter."""
     wanting = dict.fromkeys(_kind(part.figure) for part in figures if not speaks_for_itself(part.repeats))
-    lent = [row for kind in wanting for row in readings.of_grade(lot.grade_id, lot.id, kind)]
-    others, _ = that_count(lent, HeldTo.of(lot))
+    others, _ = that_count(readings.of_grade(lot.grade_id, lot.id, list(wanting)), HeldTo.of(lot))
     return _by_figure(_repeats(others, {}, *_terms(lot)))
 
 

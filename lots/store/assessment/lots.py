@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
+from functools import lru_cache
 
 from peewee import JOIN, SQL, Expression, ModelCompoundSelectQuery, ModelSelect, Value, fn
 
@@ -11,7 +12,7 @@ from lots.domain.code_identity import alike, identity, likeness
 from lots.domain.production.masses import NOISE_G
 from lots.domain.receiving.coverage import CLOSED_LOT
 from lots.store.assessment.spool_findings import inherited
-from lots.store.engine.compiled_queries import Prepared, given
+from lots.store.engine.compiled_queries import Prepared, PreparedModels, given, update
 from lots.store.engine.database import locks_rows
 from lots.store.engine.paging import Page, among, page
 from lots.store.setup import spool_codes
@@ -51,7 +52,7 @@ def still_open() -> Expression:
 
 def find(number: int) -> Lot | None:
     """A lot with supplier, grade and the revisions it is judged under, in one query."""
-    return _with_names().where(Lot.id == number).get_or_none()
+    return next(iter(_numbered(1).all(lot_0=number)), None)
 
 
 def lock(numbers: Iterable[int]) -> dict[int, Lot]:
@@ -59,7 +60,15 @@ def lock(numbers: Iterable[int]) -> dict[int, Lot]:
     wanted = sorted(set(numbers))
     if locks_rows():
         list(Lot.select(Lot.id).where(Lot.id.in_(wanted)).order_by(Lot.id).for_update())
-    return {row.id: row for row in _with_names().where(Lot.id.in_(wanted)).order_by(Lot.id)}
+    named = {f"lot_{place}": number for place, number in enumerate(wanted)}
+    return {row.id: row for row in _numbered(len(named)).all(**named)} if named else {}
+
+
+@lru_cache(maxsize=32)  # every request about a lot asks for one; what concerns many lots judges each anyway
+def _numbered(n: int) -> PreparedModels[Lot]:
+    return PreparedModels(
+        lambda: _with_names().where(Lot.id.in_([given(f"lot_{place}") for place in range(n)])).order_by(Lot.id)
+    )
 
 
 def listed(filters: Mapping[str, object], cursor: str | None, limit: int, *, newest_first: bool = False) -> Page[Lot]:
@@ -131,11 +140,11 @@ def add(
 
 
 def save_judgement(lot: Lot, values: Mapping[str, object]) -> None:
-    """Writes where a lot stands now and raises its version."""
-    Lot.update(**values, version=Lot.version + 1).where(Lot.id == lot.id).execute()
+    """Writes where a lot, held by `lock`, stands now and raises its version."""
+    values = {**values, "version": lot.version + 1}
+    update(Lot, lot.id, values)
     for name, value in values.items():
         setattr(lot, name, value)
-    lot.version += 1
 
 
 def in_stock(*, shade_id: int | None = None, grade_id: int | None = None, to_offer: bool = False) -> list[Lot]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import datetime
 
+from lots.store.engine.compiled_queries import Prepared, given
 from lots.store.engine.paging import Page, page
 from lots.store.tables.decisions import Reinspection
 from lots.store.tables.models import Lot
@@ -12,10 +13,14 @@ from lots.store.tables.models import Lot
 
 def of_lot(lot_id: int, known_at: datetime | None = None) -> list[Reinspection]:
     """Re-inspections of a lot in the order they were recorded; as of `known_at` when given. One query on an index."""
-    query = Reinspection.select().where(Reinspection.lot == lot_id)
-    if known_at is not None:
-        query = query.where(Reinspection.recorded_at <= known_at)
+    if known_at is None:
+        return _OF_LOT.all(lot=lot_id)
+    query = Reinspection.select().where((Reinspection.lot == lot_id) & (Reinspection.recorded_at <= known_at))
     return list(query.order_by(Reinspection.id))
+
+
+# Every judging asks for them.
+_OF_LOT = Prepared(lambda: Reinspection.select().where(Reinspection.lot == given("lot")).order_by(Reinspection.id))
 
 
 def add(lot: Lot, values: Mapping[str, object], by: str, now: datetime) -> Reinspection:
