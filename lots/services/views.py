@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from datetime import datetime
 from typing import Protocol, TypeAlias, TypedDict
 
-from lots.domain.assessment.concessions import Concession as ConcessionState
 from lots.domain.assessment.standing_by_hand import LOADABLE
 from lots.domain.characteristics.moisture import Wetness
 from lots.domain.characteristics.registry import DECLARED
-from lots.domain.conformity.findings import Finding
 from lots.domain.production.changes import Place
 from lots.domain.receiving.coverage import CLOSED_LOT
 from lots.domain.words import counted
 from lots.store.receiving.deliveries import current
 from lots.store.receiving.samples import Changes
-from lots.store.tables.decisions import Concession, KeptFinding
 from lots.store.tables.loads import Load
 from lots.store.tables.models import (
     Decision,
@@ -85,36 +81,6 @@ def lot(row: Lot) -> View:
         "reinspected_until": row.reinspected_until,
         **version(row),
     }
-
-
-def concession(row: Concession, state: ConcessionState) -> View:
-    """A concession with what is left of it."""
-    return {
-        "id": row.id,
-        "lot_id": row.lot_id,
-        "uses": row.uses,
-        "max_mass_g": row.max_mass_g,
-        "valid_until": row.valid_until,
-        "finish_running": row.finish_running,
-        "reason": row.reason,
-        "requested_by": row.requested_by,
-        "approved_by": row.approved_by,
-        "approved_at": row.approved_at,
-        "withdrawn_by": row.withdrawn_by,
-        "withdrawn_at": row.withdrawn_at,
-        "withdrawn_reason": row.withdrawn_reason,
-        "taken_g": state.taken_g,
-        "left_g": state.left_g,
-        "over_g": max(0.0, state.taken_g - state.max_mass_g),
-        "says": _concession_says(row, state),
-        **recorded(row),
-    }
-
-
-def _concession_says(row: Concession, state: ConcessionState) -> str:
-    if row.withdrawn_by:
-        return f"Concession {row.id} was withdrawn by {row.withdrawn_by}: {row.withdrawn_reason}"
-    return state.says if row.approved_by else f"Asked for by {row.requested_by}; a second person has to approve it."
 
 
 def delivery(row: Delivery, changes: Changes | None = None) -> View:
@@ -245,45 +211,6 @@ def exclusion_line(row: Reading) -> View | None:
         "excluded_at": exclusion.excluded_at,
         "excluded_by": exclusion.excluded_by,
     }
-
-
-def finding(found: Finding) -> KeptFinding:
-    """A finding with its words."""
-    return {
-        "code": found.code,
-        "characteristic": found.characteristic,
-        "measure": found.measure,
-        "verdict": found.verdict,
-        "value": found.value,
-        "limit": found.limit.as_json(),
-        "unit": found.limit.unit,
-        "n": found.n,
-        "spools": found.spools,
-        "uncertainty": found.uncertainty,
-        "guard_band": found.guard,
-        "coverage_factor": found.coverage_factor,
-        "degrees_of_freedom": _df(found.budget.df) if found.budget else None,
-        "uncertainty_budget": [
-            {"source": one.source or "stated", "standard_uncertainty": one.u, "degrees_of_freedom": _df(one.df)}
-            for one in (found.budget.contributions if found.budget else ())
-        ],
-        "interval_95": list(found.interval) if found.interval else None,
-        "margin": found.margin,
-        "conformance_probability": found.conformance,
-        "claimable": found.claimable,
-        "too_coarse": found.coarse,
-        "subject": found.subject or None,
-        "detail": found.detail or None,
-        "uses": list(found.uses),
-        "hold": found.hold,
-        "message": found.message,
-        "to_measure": found.to_measure or None,
-    }
-
-
-def _df(df: float) -> float | None:
-    """Degrees of freedom, None where the uncertainty is known."""
-    return None if math.isinf(df) else df
 
 
 def decision(row: Decision) -> View:

@@ -11,7 +11,7 @@ from lots.domain.words import moment
 from lots.services import clock, views
 from lots.services.errors import Conflict, Fault, Invalid, NotFound
 from lots.services.lookups import lot_of
-from lots.services.views import View
+from lots.services.views import View, recorded
 from lots.store import audit
 from lots.store.assessment import concessions, lots
 from lots.store.engine.database import transaction
@@ -46,6 +46,36 @@ def view_of(state: State) -> View:
         "approved_by": state.approved_by,
         "says": state.says,
     }
+
+
+def _view(row: Concession, state: State) -> View:
+    """A concession with what is left of it."""
+    return {
+        "id": row.id,
+        "lot_id": row.lot_id,
+        "uses": row.uses,
+        "max_mass_g": row.max_mass_g,
+        "valid_until": row.valid_until,
+        "finish_running": row.finish_running,
+        "reason": row.reason,
+        "requested_by": row.requested_by,
+        "approved_by": row.approved_by,
+        "approved_at": row.approved_at,
+        "withdrawn_by": row.withdrawn_by,
+        "withdrawn_at": row.withdrawn_at,
+        "withdrawn_reason": row.withdrawn_reason,
+        "taken_g": state.taken_g,
+        "left_g": state.left_g,
+        "over_g": max(0.0, state.taken_g - state.max_mass_g),
+        "says": _says(row, state),
+        **recorded(row),
+    }
+
+
+def _says(row: Concession, state: State) -> str:
+    if row.withdrawn_by:
+        return f"Concession {row.id} was withdrawn by {row.withdrawn_by}: {row.withdrawn_reason}"
+    return state.says if row.approved_by else f"Asked for by {row.requested_by}; a second person has to approve it."
 
 
 def _state(row: Concession, taken_g: float) -> State:
@@ -94,7 +124,7 @@ def _whole(row: Concession) -> View:
     run_out = clock.now() > row.valid_until and not row.finish_running
     # What was taken back permits nothing any more, whatever it said of jobs begun in time.
     must_come_off = bool(running) and (run_out or row.withdrawn_at is not None)
-    return {**views.concession(row, state), "running": running, "must_come_off": must_come_off}
+    return {**_view(row, state), "running": running, "must_come_off": must_come_off}
 
 
 class Requested(TypedDict):

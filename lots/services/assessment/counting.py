@@ -104,14 +104,22 @@ def sifted(rows: Sequence[Reading], held_to: HeldTo, known_at: datetime | None =
     notes = _left_out((row, said_why) for row in rows if (said_why := why[row.id]) is not None)
     waiting: list[Reading] = []
     if held_to.rules > SECOND:
-        used = {row.instrument_id for row in kept if row.instrument_id is not None}
-        notes += [told for number in sorted(used) if (told := never_checked(instruments[number]))]
-        unsure = unconfirmed(kept, known_at)
-        waiting = [row for row in kept if row.id in unsure]
-        kept = [row for row in kept if row.id not in unsure]
+        notes += _never_checked(kept, instruments)
+        kept, waiting = _told_apart(kept, unconfirmed(kept, known_at))
         notes += _unsure(waiting)
     builds = dict.fromkeys(f"build {row.values['build']}" for row in rows if row.build_key in doubted)
     return Sifted(kept, tuple(notes), waiting, tuple(builds))
+
+
+def _told_apart(rows: Sequence[Reading], unsure: set[int]) -> tuple[list[Reading], list[Reading]]:
+    """Returns the readings that nobody doubts, and those that wait to be confirmed."""
+    return [row for row in rows if row.id not in unsure], [row for row in rows if row.id in unsure]
+
+
+def _never_checked(rows: Sequence[Reading], instruments: Mapping[int, InstrumentRecord]) -> list[str]:
+    """Returns a sentence on each instrument of these readings that was never checked."""
+    used = {row.instrument_id for row in rows if row.instrument_id is not None}
+    return [told for number in sorted(used) if (told := never_checked(instruments[number]))]
 
 
 def _left_out(rows: Iterable[tuple[Reading, str]]) -> list[str]:

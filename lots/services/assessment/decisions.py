@@ -18,7 +18,7 @@ from lots.services import clock, exposure, views
 from lots.services.assessment import exclusions
 from lots.services.assessment.judging import Occasion, decide_lot, terms_anew
 from lots.services.assessment.lot_after import after
-from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot
+from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot, finding_view
 from lots.services.errors import Fault, Invalid, NotFound, NotLegal
 from lots.services.lookups import lot_of
 from lots.services.views import View
@@ -103,7 +103,7 @@ def _assessment_view(lot: Lot, judged: Judged) -> View:
         "standing": judged.standing,
         "assessed": found.standing,
         "uses": dict(found.uses),
-        "findings": [views.finding(f) for f in found.findings],
+        "findings": [finding_view(f) for f in found.findings],
         "to_measure": list(found.to_measure),
         "notes": list(found.notes),
         "limits_revision": judged.limits and judged.limits.revision,

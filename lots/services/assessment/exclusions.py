@@ -22,7 +22,7 @@ from lots.services.assessment import repeats
 from lots.services.assessment.counting import FAR, HeldTo, in_doubt, that_count, unconfirmed, why_not
 from lots.services.assessment.judging import judge_lot
 from lots.services.assessment.lot_after import after
-from lots.services.assessment.lot_assessment import Terms, assess_lot
+from lots.services.assessment.lot_assessment import Terms, assess_lot, finding_view
 from lots.services.errors import Conflict, NotFlagged, NotFound
 from lots.services.from_rows import instruments_of
 from lots.services.views import View
@@ -191,6 +191,6 @@ def beside(lot: Lot, terms: Terms, known_at: datetime | None, recorded: Sequence
         "standing": judged.standing,
         "assessed": found.standing,
         "uses": dict(found.uses),
-        "findings": [views.finding(finding) for finding in found.findings],
+        "findings": [finding_view(finding) for finding in found.findings],
     }
     return Beside(rows, would)

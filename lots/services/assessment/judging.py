@@ -17,10 +17,10 @@ from lots.domain.characteristics.registry import DECLARED, declared_of
 from lots.domain.conformity import rule_versions
 from lots.domain.production.changes import Stand, lot_moved
 from lots.domain.replicates.kept_scatter import MOST, kept_scatter, lent
-from lots.services import exposure, views
+from lots.services import exposure
 from lots.services.assessment import drawing_spools
 from lots.services.assessment.between_instruments import carried_sources
-from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot
+from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot, finding_view
 from lots.services.assessment.repeats import of_judged
 from lots.store import audit
 from lots.store.assessment import decisions, lots, spool_findings
@@ -218,7 +218,7 @@ def _decided(lot: Lot, by: str, now: datetime, occasion: Occasion, done: _Done) 
         **done.kept,
         "action": occasion.action,
         "reason": occasion.reason or reason_for(found),
-        "findings": [views.finding(f) for f in found.findings],
+        "findings": [finding_view(f) for f in found.findings],
         "reading_ids": done.judged.reading_ids,
     }
     decision = decisions.add(lot, record, by, now)

@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -21,6 +22,7 @@ from lots.domain.characteristics.declaring.case import Previous, ShadeRevision, 
 from lots.domain.characteristics.declaring.origin import Origin
 from lots.domain.characteristics.registry import DECLARED, declared_of
 from lots.domain.conformity import rule_versions
+from lots.domain.conformity.findings import Finding
 from lots.domain.receiving.coverage import Coverage, Presented, Sampling, standing_in
 from lots.services.assessment.between_instruments import bridges_for, reference_instrument
 from lots.services.assessment.counting import HeldTo, sifted
@@ -29,7 +31,7 @@ from lots.services.from_rows import UNNAMED, approved_from
 from lots.store import readings
 from lots.store.assessment import lots, reinspections
 from lots.store.receiving import deliveries, samples
-from lots.store.tables.decisions import Reinspection
+from lots.store.tables.decisions import KeptFinding, Reinspection
 from lots.store.tables.models import Decision, LimitsRevision, Lot, Reading
 from lots.store.tables.models import ShadeRevision as ShadeRevisionRow
 
@@ -341,3 +343,42 @@ def drawn_of(sample: Mapping[str, object], changes: samples.Changes) -> list[tup
         tuple(code for code in (standing_in(code, instead) for code in group) if code not in changes.withdrawn)
         for group in groups
     ]
+
+
+def finding_view(found: Finding) -> KeptFinding:
+    """Returns a finding with its words, as answers show it and decisions keep it."""
+    return {
+        "code": found.code,
+        "characteristic": found.characteristic,
+        "measure": found.measure,
+        "verdict": found.verdict,
+        "value": found.value,
+        "limit": found.limit.as_json(),
+        "unit": found.limit.unit,
+        "n": found.n,
+        "spools": found.spools,
+        "uncertainty": found.uncertainty,
+        "guard_band": found.guard,
+        "coverage_factor": found.coverage_factor,
+        "degrees_of_freedom": _df(found.budget.df) if found.budget else None,
+        "uncertainty_budget": [
+            {"source": one.source or "stated", "standard_uncertainty": one.u, "degrees_of_freedom": _df(one.df)}
+            for one in (found.budget.contributions if found.budget else ())
+        ],
+        "interval_95": list(found.interval) if found.interval else None,
+        "margin": found.margin,
+        "conformance_probability": found.conformance,
+        "claimable": found.claimable,
+        "too_coarse": found.coarse,
+        "subject": found.subject or None,
+        "detail": found.detail or None,
+        "uses": list(found.uses),
+        "hold": found.hold,
+        "message": found.message,
+        "to_measure": found.to_measure or None,
+    }
+
+
+def _df(df: float) -> float | None:
+    """Degrees of freedom, None where the uncertainty is known."""
+    return None if math.isinf(df) else df

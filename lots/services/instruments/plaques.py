@@ -138,23 +138,12 @@ class ReferenceShelf:
         if not doubts:
             return []
         revision = self.revisions[shade.id]
-        made = store.decisions(revision.id) if session is not None else []
-        by_color = [row for row in made if any(found["characteristic"] == COLOR.name for found in row.findings)]
-        answer: list[Doubted] = []
-        for plaque, doubt in doubts:
-            entry: Doubted = {
-                "artefact": MASTER if plaque.code is None else "copy",
-                "code": plaque.code,
-                "revision": revision.revision,
-                "since": doubt.since,
-                "found_at": doubt.found_at,
-                "until": doubt.until,
-                "says": reference_words.doubted(shade.code, plaque.code, revision.revision, doubt),
-            }
-            if session is not None:
+        entries = [_doubted(shade, revision, plaque, doubt) for plaque, doubt in doubts]
+        if session is not None:
+            by_color = _by_color(revision)
+            for entry, (_, doubt) in zip(entries, doubts, strict=True):
                 entry["decisions"] = [_decision_line(row) for row in by_color if doubt.holds(row.decided_at)]
-            answer.append(entry)
-        return answer
+        return entries
 
     def session_view(self, row: Remeasurement) -> SessionView:
         """A session with its readings, and what it tells of each plaque; one that was voided tells nothing."""
@@ -235,6 +224,18 @@ def _due(one: ReferenceHistory, every_days: int | None) -> list[tuple[datetime, 
     return [] if every_days is None else [(one.due_at(every_days), False)]
 
 
+def _doubted(shade: Shade, revision: ShadeRevision, plaque: Plaque, doubt: Doubt) -> Doubted:
+    return {
+        "artefact": MASTER if plaque.code is None else "copy",
+        "code": plaque.code,
+        "revision": revision.revision,
+        "since": doubt.since,
+        "found_at": doubt.found_at,
+        "until": doubt.until,
+        "says": reference_words.doubted(shade.code, plaque.code, revision.revision, doubt),
+    }
+
+
 def _voided(void: RemeasurementVoid) -> View:
     return {"reason": void.reason, "voided_at": void.voided_at, "voided_by": void.voided_by}
 
@@ -258,6 +259,12 @@ def _name(plaque: KeptPlaque) -> str:
 
 def _labs(rows: Iterable[Sequence[float]]) -> tuple[Lab, ...]:
     return tuple(Lab(*row) for row in rows)
+
+
+def _by_color(revision: ShadeRevision) -> list[Decision]:
+    """The decisions made under a revision that judged a colour. One query."""
+    made = store.decisions(revision.id)
+    return [row for row in made if any(found["characteristic"] == COLOR.name for found in row.findings)]
 
 
 def _decision_line(row: Decision) -> reference_words.DecisionLine:
