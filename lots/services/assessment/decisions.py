@@ -13,7 +13,7 @@ from lots.domain.assessment.standing_by_hand import (
     legal_actions,
     may_lift_ending,
 )
-from lots.domain.words import clause, moment
+from lots.domain.words import clause, listed, moment
 from lots.services import clock, exposure, views
 from lots.services.assessment import exclusions
 from lots.services.assessment.judging import Occasion, decide_lot, terms_anew
@@ -190,7 +190,7 @@ def _not_legal(lot: Lot, action: str, legal: tuple[str, ...], by: str) -> str:
         return (
             f"Lot {lot.supplier_lot} is {lot.standing}: {clause(lot.by_hand_reason or '')} Only lift can follow that."
         )
-    may = f"What may be decided: {', '.join(legal)}."
+    may = f"Allowed decisions: {listed([one.replace('_', ' ') for one in legal])}."
     if action == ACCEPT_STEP:
         return f"No step keeps lot {lot.supplier_lot} open, so there is none to accept. {may}"
     if action == "lift" and lot.standing == "blocked":

@@ -8,6 +8,7 @@ from typing import TypedDict
 from lots.domain.assessment.limits_revision import limits_from
 from lots.domain.assessment.reinspection import latest_use_by, measurable
 from lots.domain.assessment.standing_by_hand import ENDINGS
+from lots.domain.characteristics.registry import said
 from lots.domain.words import moment
 from lots.services import clock
 from lots.services.assessment.judging import judge_lot
@@ -60,7 +61,7 @@ def _measure_faults(lot: Lot, measure: list[str]) -> list[Fault]:
     known = measurable(limits_from(lot.limits_revision.body) if lot.limits_revision else None)
     hint = f"Name some of {', '.join(known)}." if known else "Set limits for its grade first."
     return [
-        Fault(f"/measure/{index}", f"The limits of lot {lot.supplier_lot} require no {name} for any use.", hint)
+        Fault(f"/measure/{index}", f"The limits of lot {lot.supplier_lot} require no {said(name)} for any use.", hint)
         for index, name in enumerate(measure)
         if name not in known
     ]
