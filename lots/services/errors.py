@@ -1,8 +1,10 @@
-"""What a desk answers when it cannot do what was asked. No HTTP numbers here; `api/http/errors.py` has the one table of those."""
+"""Why a request cannot be carried out. No HTTP numbers here; `api/http/errors.py` has the one table of those."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+
+from lots.domain.words import counted
 
 # The store's own troubles, named here so that the API need not know the store.
 from lots.store.engine.paging import BadCursor as BadCursor
@@ -56,7 +58,7 @@ class LotsError(Exception):
     """
 
     slug = "failed"
-    title = "The request could not be carried out"
+    title = "Request failed"
 
     def __init__(self, detail: str, *, faults: tuple[Fault, ...] = (), **more: object) -> None:
         super().__init__(detail)
@@ -66,62 +68,62 @@ class LotsError(Exception):
 
 
 class NotFound(LotsError):
-    """There is no such thing."""
+    """Something that does not exist."""
 
     slug = "not-found"
-    title = "There is no such thing"
+    title = "Not found"
 
 
 class Invalid(LotsError):
-    """Fields that make no sense."""
+    """Fields with values that cannot be accepted."""
 
     slug = "invalid"
-    title = "Some of this cannot be right"
+    title = "Invalid request"
 
     def __init__(self, *faults: Fault) -> None:
         place = faults[0].pointer.strip("/")
         only = f"{place}: {faults[0].detail}" if place else faults[0].detail
-        detail = only if len(faults) == 1 else f"{len(faults)} things need to be put right."
+        detail = only if len(faults) == 1 else f"{counted(len(faults), 'error')} found. Correct each."
         super().__init__(detail, faults=faults)
 
 
 class Conflict(LotsError):
-    """The request is well formed, but things stand otherwise than it supposes."""
+    """A valid request that the present state does not allow."""
 
     slug = "conflict"
-    title = "Things stand otherwise"
+    title = "Conflict"
 
 
 class AlreadyThere(Conflict):
     """A code or number that is taken."""
 
     slug = "already-there"
-    title = "That is already there"
+    title = "Already exists"
 
 
 class Settled(Conflict):
     """Something that lots already rest on."""
 
     slug = "settled"
-    title = "That can no longer change"
+    title = "In use already"
 
 
 class SimilarLot(Conflict):
-    """A lot number that differs from a known one only in its writing."""
+    """A lot number that differs from a known one only in spelling."""
 
     slug = "similar-lot"
-    title = "A lot with nearly this number is known"
+    title = "Similar lot number"
 
 
 class SimilarName(Conflict):
     """A new job or machine that may be a known one misread."""
 
     slug = "similar-name"
-    title = "A similar name is known"
+    title = "Similar name"
 
 
 class UnusualCount(Conflict):
-    """Far more spools than usual, most likely a slip of typing."""
+    """Far more spools than usual, most likely mistyped."""
 
     slug = "unusual-count"
     title = "Unusual number of spools"
@@ -131,39 +133,39 @@ class NotLegal(Conflict):
     """A decision that may not follow the one in force."""
 
     slug = "not-legal"
-    title = "That decision cannot follow this one"
+    title = "Decision not allowed"
 
 
 class NotAuthor(LotsError):
     """Something that only its author may do, or quality."""
 
     slug = "not-author"
-    title = "Somebody else stored that"
+    title = "Not the author"
 
 
 class TooLate(Conflict):
-    """Something whose time is over."""
+    """A request after its deadline."""
 
     slug = "too-late"
-    title = "It is too late for that"
+    title = "Too late"
 
 
 class NotFlagged(Conflict):
-    """A reading that the test does not show to stand apart."""
+    """A reading that the test does not find to be an outlier."""
 
     slug = "not-flagged"
-    title = "That reading does not stand apart"
+    title = "Not an outlier"
 
 
 class Stale(LotsError):
     """Somebody changed the thing since it was read."""
 
     slug = "stale"
-    title = "It was changed meanwhile"
+    title = "Changed meanwhile"
 
 
 class KeyReused(LotsError):
     """An Idempotency-Key that came with another request before."""
 
     slug = "key-reused"
-    title = "This Idempotency-Key belongs to another request"
+    title = "Idempotency-Key reused"

@@ -20,6 +20,7 @@ from lots.store.engine.paging import Page
 from lots.store.production import tracing
 from lots.store.receiving import samples
 from lots.store.setup import names
+from lots.store.tables.models import Lot
 
 
 def _stays(rows: list[Any]) -> dict[int, tuple[Stay, Any]]:
@@ -51,7 +52,7 @@ def _around(rows: list[Any]) -> dict[int, tuple[Stay, Any]]:
     return _stays(tracing.loads_on({row.on_machine_id for row in rows}, since, until))
 
 
-def exposure(lot: Any) -> dict[str, Any]:
+def exposure(lot: Lot) -> views.Exposure:
     """Returns every machine and job that a lot has reached: what is still loaded first, then the newest, then what is only possible.
 
     Two or three queries, however many loads there are.
@@ -63,7 +64,7 @@ def exposure(lot: Any) -> dict[str, Any]:
     return views.exposure(lot, [_reach_view(reach, rows) for reach in reaches])
 
 
-def _reach_view(reach: Reach, rows: dict[int, Any]) -> dict[str, Any]:
+def _reach_view(reach: Reach, rows: dict[int, Any]) -> views.Reached:
     row = rows[reach.stay.load_id]
     return {
         "load_id": row.id,

@@ -2,30 +2,62 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from typing import Any, TypeAlias
+from datetime import datetime
+from typing import Protocol, TypeAlias, TypedDict
 
-from lots.domain.assessment.concessions import Concession
 from lots.domain.assessment.standing_by_hand import LOADABLE
 from lots.domain.characteristics.moisture import Wetness
 from lots.domain.characteristics.registry import DECLARED
-from lots.domain.conformity.findings import Finding
 from lots.domain.production.changes import Place
 from lots.domain.receiving.coverage import CLOSED_LOT
+from lots.domain.words import counted
 from lots.store.receiving.deliveries import current
 from lots.store.receiving.samples import Changes
+from lots.store.tables.loads import Load
+from lots.store.tables.models import (
+    Decision,
+    Delivery,
+    DeliveryCorrection,
+    LoadRefusal,
+    Lot,
+    Reading,
+    ReadingExclusion,
+    ReadingVoid,
+    Spool,
+    VoidAgreement,
+)
 
 # An answer: its fields by name, as JSON will have them but for moments, which stay datetimes.
 View: TypeAlias = dict[str, object]
 
 
-def lot_line(row: Any) -> dict[str, Any]:
+class Recorded(Protocol):
+    """A row that says who stored it, and when."""
+
+    @property
+    def recorded_at(self) -> datetime:
+        """When it was stored."""
+
+    @property
+    def recorded_by(self) -> str:
+        """Who stored it."""
+
+
+class Versioned(Protocol):
+    """A row that counts its changes."""
+
+    @property
+    def version(self) -> int:
+        """How often it was changed, from 1."""
+
+
+def lot_line(row: Lot) -> View:
     """The little of a lot that goes with every answer about it."""
     return {"id": row.id, "supplier_lot": row.supplier_lot, "standing": row.standing, "uses": row.uses}
 
 
-def lot(row: Any) -> dict[str, Any]:
+def lot(row: Lot) -> View:
     """A lot with where it stands, why, and what is still to be measured."""
     return {
         **lot_line(row),
@@ -51,27 +83,7 @@ def lot(row: Any) -> dict[str, Any]:
     }
 
 
-def concession(row: Any, state: Concession) -> dict[str, Any]:
-    """A concession with what is left of it."""
-    fields = ("id", "lot_id", "uses", "max_mass_g", "valid_until", "finish_running", "reason", "requested_by")
-    ends = ("approved_by", "approved_at", "withdrawn_by", "withdrawn_at", "withdrawn_reason")
-    return {
-        **{name: getattr(row, name) for name in (*fields, *ends)},
-        "taken_g": state.taken_g,
-        "left_g": state.left_g,
-        "over_g": max(0.0, state.taken_g - state.max_mass_g),
-        "says": _concession_says(row, state),
-        **recorded(row),
-    }
-
-
-def _concession_says(row: Any, state: Concession) -> str:
-    if row.withdrawn_by:
-        return f"Concession {row.id} was withdrawn by {row.withdrawn_by}: {row.withdrawn_reason}"
-    return state.says if row.approved_by else f"Asked for by {row.requested_by}; a second person has to approve it."
-
-
-def delivery(row: Any, changes: Changes | None = None) -> dict[str, Any]:
+def delivery(row: Delivery, changes: Changes | None = None) -> View:
     """A delivery as corrected, without its spools. `changes` is what became of its sample; a new one has none."""
     now = current(row)
     return {
@@ -94,7 +106,7 @@ def delivery(row: Any, changes: Changes | None = None) -> dict[str, Any]:
     }
 
 
-def sample_changes(changes: Changes) -> dict[str, Any]:
+def sample_changes(changes: Changes) -> View:
     """Further draws from a delivery, and substitutes for spools that were drawn."""
     return {
         "further_draws": [
@@ -107,42 +119,41 @@ def sample_changes(changes: Changes) -> dict[str, Any]:
     }
 
 
-def correction(row: Any) -> dict[str, Any]:
+def correction(row: DeliveryCorrection) -> View:
     """A correction of a delivery."""
     changes = [{"field": field, "before": was, "after": now} for field, (was, now) in row.changes.items()]
     return {"id": row.id, "changes": changes, "closes": row.closes, "reason": row.reason or None, **recorded(row)}
 
 
-def spool_line(row: Any, lot: Any) -> dict[str, Any]:
+def spool_line(row: Spool, lot: Lot) -> View:
     """A spool among others of its lot."""
-    fields = (
-        "id",
-        "code",
-        "net_mass_g",
-        "remaining_mass_g",
-        "machine",
-        "opened_at",
-        "dried_at",
-        "dried_by_rule_at",
-        "spliced",
-        "withdrawn_at",
-    )
-    fails = [message for _, message in spool_failures(row, lot)]
-    return {**{name: getattr(row, name) for name in fields}, "nonconforming": fails}
+    return {
+        "id": row.id,
+        "code": row.code,
+        "net_mass_g": row.net_mass_g,
+        "remaining_mass_g": row.remaining_mass_g,
+        "machine": row.machine,
+        "opened_at": row.opened_at,
+        "dried_at": row.dried_at,
+        "dried_by_rule_at": row.dried_by_rule_at,
+        "spliced": row.spliced,
+        "withdrawn_at": row.withdrawn_at,
+        "nonconforming": [message for _, message in spool_failures(row, lot)],
+    }
 
 
-def spool_failures(row: Any, lot: Any) -> list[tuple[Sequence[str], str]]:
+def spool_failures(row: Spool, lot: Lot) -> list[tuple[Sequence[str], str]]:
     """What speaks against a spool by itself, as (uses, message): what it fails, and that a lot it holds was wet and it was not measured dry since."""
-    failures = [(why["uses"], why["message"]) for why in row.nonconforming or ()]
+    failures: list[tuple[Sequence[str], str]] = [(why["uses"], why["message"]) for why in row.nonconforming or ()]
     wet = Wetness.from_json(lot.wet) if lot.wet else None
     if wet is not None and (message := wet.against(lot.supplier_lot, row.code, row.dry_at)):
         failures.append((wet.uses, message))
     return failures
 
 
-def reading(row: Any, doubt: str | None) -> dict[str, Any]:
+def reading(row: Reading, doubt: str | None) -> View:
     """A reading as it was posted, with its void if there is one, and why its instrument puts it in doubt, if it does."""
-    void = getattr(row, "void", None)
+    void: ReadingVoid | None = getattr(row, "void", None)
     return {
         "id": row.id,
         "kind": row.kind,
@@ -161,21 +172,20 @@ def reading(row: Any, doubt: str | None) -> dict[str, Any]:
     }
 
 
-def void_line(row: Any) -> dict[str, Any]:
+def void_line(row: ReadingVoid) -> View:
     """Why a reading does not count, and whether that waits for the agreement of quality."""
-    agreement = getattr(row, "agreement", None)
-    agreed = agreement and {"reason": agreement.reason, "at": agreement.recorded_at, "by": agreement.recorded_by}
+    agreement: VoidAgreement | None = getattr(row, "agreement", None)
     return {
         "reason": row.reason,
         "replaced_by": row.replaced_by_id,
         "voided_at": row.voided_at,
         "voided_by": row.voided_by,
-        "held": bool(row.held) and agreed is None,
-        "agreed": agreed,
+        "held": bool(row.held) and agreement is None,
+        "agreed": agreement and {"reason": agreement.reason, "at": agreement.recorded_at, "by": agreement.recorded_by},
     }
 
 
-def void(row: Any) -> dict[str, Any]:
+def void(row: ReadingVoid) -> View:
     """A void among others, with its reading and its lot."""
     reading = row.reading
     return {
@@ -190,74 +200,45 @@ def void(row: Any) -> dict[str, Any]:
     }
 
 
-def exclusion_line(row: Any) -> dict[str, Any] | None:
+def exclusion_line(row: Reading) -> View | None:
     """Why a reading was left out as standing apart, None when it was not, or is taken back in."""
-    fields = ("cause", "reason", "excluded_at", "excluded_by")
-    exclusion = getattr(row, "exclusion", None)
-    return exclusion and {name: getattr(exclusion, name) for name in fields}
-
-
-def finding(found: Finding) -> dict[str, Any]:
-    """A finding with its words."""
+    exclusion: ReadingExclusion | None = getattr(row, "exclusion", None)
+    if exclusion is None:
+        return None
     return {
-        "code": found.code,
-        "characteristic": found.characteristic,
-        "measure": found.measure,
-        "verdict": found.verdict,
-        "value": found.value,
-        "limit": found.limit.as_json(),
-        "unit": found.limit.unit,
-        "n": found.n,
-        "spools": found.spools,
-        "uncertainty": found.uncertainty,
-        "guard_band": found.guard,
-        "coverage_factor": found.coverage_factor,
-        "degrees_of_freedom": _df(found.budget.df) if found.budget else None,
-        "uncertainty_budget": [
-            {"source": one.source or "stated", "standard_uncertainty": one.u, "degrees_of_freedom": _df(one.df)}
-            for one in (found.budget.contributions if found.budget else ())
-        ],
-        "interval_95": list(found.interval) if found.interval else None,
-        "margin": found.margin,
-        "conformance_probability": found.conformance,
-        "claimable": found.claimable,
-        "too_coarse": found.coarse,
-        "subject": found.subject or None,
-        "detail": found.detail or None,
-        "uses": list(found.uses),
-        "hold": found.hold,
-        "message": found.message,
-        "to_measure": found.to_measure or None,
+        "cause": exclusion.cause,
+        "reason": exclusion.reason,
+        "excluded_at": exclusion.excluded_at,
+        "excluded_by": exclusion.excluded_by,
     }
 
 
-def _df(df: float) -> float | None:
-    """Degrees of freedom, None where the uncertainty is known."""
-    return None if math.isinf(df) else df
-
-
-def decision(row: Any) -> dict[str, Any]:
+def decision(row: Decision) -> View:
     """A decision with the findings it rests on."""
-    fields = (
-        "id",
-        "lot_id",
-        "action",
-        "standing",
-        "uses",
-        "reason",
-        "decided_at",
-        "decided_by",
-        "findings",
-        "reading_ids",
-    )
     return {
-        **{name: getattr(row, name) for name in fields},
+        "id": row.id,
+        "lot_id": row.lot_id,
+        "action": row.action,
+        "standing": row.standing,
+        "uses": row.uses,
+        "reason": row.reason,
+        "decided_at": row.decided_at,
+        "decided_by": row.decided_by,
+        "findings": row.findings,
+        "reading_ids": row.reading_ids,
         "limits_revision": row.limits_revision and row.limits_revision.revision,
         "shade_revision": row.shade_revision and row.shade_revision.revision,
     }
 
 
-def place(load: Any) -> dict[str, str]:
+class MachineAndJob(TypedDict):
+    """Where a load is, and what for."""
+
+    machine: str
+    job: str
+
+
+def place(load: Load) -> MachineAndJob:
     """The machine and the job of a load, by their names as they were first typed."""
     return {
         "machine": load.on_machine.name if load.on_machine else load.machine,
@@ -265,21 +246,25 @@ def place(load: Any) -> dict[str, str]:
     }
 
 
-def change_place(load: Any, lot: Any) -> Place:
+def change_place(load: Load, lot: Lot) -> Place:
     """A load as a change tells it, of a lot that its spool holds or may hold."""
     return Place(load.id, lot.id, lot.supplier_lot, load.spool.code, **place(load), use=load.use)
 
 
-def load(row: Any) -> dict[str, Any]:
+def load(row: Load) -> View:
     """A load, with what it used once it has ended."""
-    fields = ("id", "use", "mass_before_g", "remaining_mass_g", "loaded_at", "unloaded_at")
     used = None if row.remaining_mass_g is None else row.mass_before_g - row.remaining_mass_g
     return {
-        **{name: getattr(row, name) for name in fields},
+        "id": row.id,
         **place(row),
+        "use": row.use,
         "spool_code": row.spool.code,
         "lot_id": row.lot_id,
+        "mass_before_g": row.mass_before_g,
+        "remaining_mass_g": row.remaining_mass_g,
         "mass_used_g": used,
+        "loaded_at": row.loaded_at,
+        "unloaded_at": row.unloaded_at,
         "still_loaded": row.unloaded_at is None,
         "concession_id": row.concession_id,
         "reserved_g": row.reserved_g,
@@ -289,13 +274,52 @@ def load(row: Any) -> dict[str, Any]:
     }
 
 
-def load_refusal(row: Any) -> dict[str, Any]:
+def load_refusal(row: LoadRefusal) -> View:
     """A refused load with its reasons."""
-    fields = ("id", "machine", "job", "use", "reasons", "refused_at", "asked_by", "lot_id")
-    return {**{name: getattr(row, name) for name in fields}, "spool_code": row.spool.code}
+    return {
+        "id": row.id,
+        "spool_code": row.spool.code,
+        "lot_id": row.lot_id,
+        "machine": row.machine,
+        "job": row.job,
+        "use": row.use,
+        "reasons": row.reasons,
+        "refused_at": row.refused_at,
+        "asked_by": row.asked_by,
+    }
 
 
-def exposure(row: Any, items: list[dict[str, Any]]) -> dict[str, Any]:
+class Reached(TypedDict):
+    """A place that a lot has reached, or may have reached."""
+
+    load_id: int
+    spool_code: str
+    suspect_spool_code: str
+    machine: str
+    job: str
+    use: str
+    loaded_at: datetime
+    unloaded_at: datetime | None
+    still_loaded: bool
+    mass_used_g: float | None
+    certainty: str
+    gap: str | None
+
+
+class Exposure(TypedDict):
+    """Every machine and job that a lot has reached."""
+
+    lot_id: int
+    supplier_lot: str
+    standing: str
+    says: str
+    still_loaded: int
+    machines: list[str]
+    jobs: list[str]
+    items: list[Reached]
+
+
+def exposure(row: Lot, items: list[Reached]) -> Exposure:
     """Every machine and job that a lot has reached, what is still loaded first."""
     on_now = sum(item["still_loaded"] and item["certainty"] == "certain" for item in items)
     return {
@@ -310,12 +334,12 @@ def exposure(row: Any, items: list[dict[str, Any]]) -> dict[str, Any]:
     }
 
 
-def _exposure_says(row: Any, items: list[dict[str, Any]], on_now: int) -> str:
+def _exposure_says(row: Lot, items: list[Reached], on_now: int) -> str:
     certain = [item for item in items if item["certainty"] == "certain"]
     if not certain:
         return f"No spool of lot {row.supplier_lot} was ever loaded."
     spools, jobs = len({item["spool_code"] for item in certain}), len({item["job"] for item in certain})
-    reach = f"{spools} {'spool' if spools == 1 else 'spools'} of lot {row.supplier_lot} reached {jobs} {'job' if jobs == 1 else 'jobs'}"
+    reach = f"{counted(spools, 'spool')} of lot {row.supplier_lot} reached {counted(jobs, 'job')}"
     perhaps = len({item["job"] for item in items} - {item["job"] for item in certain})
     if perhaps:
         reach += f", and possibly {perhaps} more"
@@ -326,11 +350,11 @@ def _exposure_says(row: Any, items: list[dict[str, Any]], on_now: int) -> str:
     return f"{reach}; {on_now} still loaded: {now}.{urge}"
 
 
-def recorded(row: Any) -> dict[str, Any]:
+def recorded(row: Recorded) -> View:
     """Who stored a row, and when."""
     return {"recorded_at": row.recorded_at, "recorded_by": row.recorded_by}
 
 
-def version(row: Any) -> dict[str, Any]:
+def version(row: Versioned) -> View:
     """How often a row was changed, for its ETag."""
     return {"version": row.version}

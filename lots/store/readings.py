@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from datetime import datetime
+from functools import lru_cache
 from typing import NotRequired, TypedDict
 
 from peewee import JOIN, Expression, ModelSelect, Value, chunked, fn
@@ -179,22 +180,6 @@ _COUNTING_OF_KIND = Prepared(lambda: _counting(given("lot"), kind=given("kind"))
 _WAITING_NOW = Prepared(lambda: _counting(given("lot"), waiting=True))
 
 
-def excluded(lot_id: int, known_at: datetime | None = None) -> list[Reading]:
-    """Readings of a lot that would count but are excluded, in order of number; as of `known_at` when given. One query."""
-    return [row for row in that_count(lot_id, known_at, excluded=True) if row.exclusion]
-
-
-def of_grade(grade_id: int, but: int, kinds: Iterable[str], most_lots: int) -> list[Reading]:
-    """Readings of these kinds that count, of the grade's newest lots but one, in order of number. One query, none without a kind."""
-    wanted = list(kinds)
-    if not wanted:
-        return []
-    newest = Lot.select(Lot.id).where((Lot.grade == grade_id) & (Lot.id != but)).order_by(Lot.received_at.desc())
-    counting = Reading.kind.in_(wanted) & ~Reading.screening & ReadingVoid.id.is_null() & ReadingExclusion.id.is_null()
-    counting &= of_what_came()
-    return list(whole().where(Reading.lot.in_(newest.limit(most_lots)) & counting).order_by(Reading.id))
-
-
 def of_controls(kind: str, charts: Iterable[str], most: int) -> list[Reading]:
     """The newest readings of the control spool on these charts (`Origin.control_of`) that count, newest first. One query on an index."""
     counting = (Reading.kind == kind) & ~Reading.screening & ReadingVoid.id.is_null() & ReadingExclusion.id.is_null()
@@ -307,3 +292,48 @@ def include(exclusion: ReadingExclusion, reason: str, by: str, now: datetime) ->
     """Ends an exclusion: the reading counts again."""
     said = {"included_at": now, "included_by": by, "included_reason": reason}
     ReadingExclusion.update(said).where(ReadingExclusion.id == exclusion.id).execute()
+
+
+def to_judge(lot_id: int, known_at: datetime | None = None) -> list[Reading]:
+    """Readings of a lot that count, those that are excluded and those whose void waits, in order of number; as of `known_at` when given. One query.
+
+    `is_excluded` and `void_waits` tell them apart.
+    """
+    if known_at is None:
+        return _TO_JUDGE_NOW.all(lot=lot_id)
+    return list(_counting(lot_id, known_at, excluded=True, waiting=True))
+
+
+_TO_JUDGE_NOW = Prepared(lambda: _counting(given("lot"), excluded=True, waiting=True))
+
+
+def is_excluded(row: Reading) -> bool:
+    """True for a reading of `to_judge` that is excluded."""
+    return getattr(row, "exclusion", None) is not None
+
+
+# So many of the grade's newest lots lend their repeats to one that has too few.
+_LENDING_LOTS = 20
+# What the scatter of readings depends on.
+_LENT = (
+    *(Reading.id, Reading.kind, Reading.lot, Reading.spool, Reading.instrument, Reading.measured_at),
+    *(Reading.values, Reading.to_confirm, Reading.build_key),
+    *(Spool.id, Spool.code),
+    *(Instrument.id, Instrument.code, Instrument.recorded_at, Instrument.check_interval_days),
+    *(Instrument.standard_uncertainty, Instrument.resolution),
+)
+
+
+def of_grade(grade_id: int, but: int, kinds: Sequence[str]) -> list[Reading]:
+    """Readings of these kinds that count, of the grade's twenty newest lots but one, in order of number, to be read. One query, none without a kind."""
+    named = {f"kind_{place}": kind for place, kind in enumerate(kinds)}
+    return _lent(len(named)).all(grade=grade_id, but=but, **named) if named else []
+
+
+@lru_cache(maxsize=16)  # there are few kinds
+def _lent(kinds: int) -> Prepared[Reading]:
+    newest = Lot.select(Lot.id).where((Lot.grade == given("grade")) & (Lot.id != given("but")))
+    newest = newest.order_by(Lot.received_at.desc()).limit(_LENDING_LOTS)
+    counting = Reading.kind.in_([given(f"kind_{place}") for place in range(kinds)]) & Reading.lot.in_(newest)
+    counting &= ~Reading.screening & ReadingVoid.id.is_null() & ReadingExclusion.id.is_null() & of_what_came()
+    return Prepared(lambda: whole().select(*_LENT).where(counting).order_by(Reading.id))

@@ -136,12 +136,13 @@ def test_the_words_are_those_of_the_limits_that_would_be_posted(shop):
     assert most > 0.3
     assert 0.2 < parts["b"] < parts["L"] < 5.0
     assert (
-        f"Loosens lot_max from 0.3 to {most:g}. Keeps spool_max 1.3, components_max.L 5, components_max.b 0.2."
+        f"Loosens the colour difference of the lot from 0.3 to {most:g}. Keeps the colour difference of a spool 1.3, dL* 5, db* 0.2."
         == proposal["by_delta_e"]["says"]
     )
     assert (
-        f"Tightens components_max.L from 5 to {parts['L']:g}. Loosens components_max.b from 0.2 to {parts['b']:g}. "
-        f"Sets components_max.a {parts['a']:g}. Keeps lot_max 0.3, spool_max 1.3." == proposal["by_components"]["says"]
+        f"Tightens dL* from 5 to {parts['L']:g}. Loosens db* from 0.2 to {parts['b']:g}. Sets da* {parts['a']:g}. "
+        "Keeps the colour difference of the lot 0.3, the colour difference of a spool 1.3."
+        == proposal["by_components"]["says"]
     )
 
 

@@ -40,7 +40,7 @@ def test_a_lot_that_does_not_conform_has_both_papers(shop):
 def test_no_paper_of_a_lot_that_is_not(desk, paper):
     """404 in words, with a way back."""
     page = Browser(desk, "quality").go(f"/lots/99/{paper}")
-    assert (404, "There is no lot 99.") == (page.status, page.text[page.text.index("There is no lot") :][:19])
+    assert (404, "Lot 99 does not exist.") == (page.status, page.text[page.text.index("Lot 99") :][:22])
 
 
 def test_a_lot_that_conforms_has_no_report_and_the_page_names_no_request(desk):

@@ -105,7 +105,7 @@ class LotConcessions(Resource):
 
     @routes.arguments(ConcessionArgs)
     @routes.response(201, ConcessionSchema)
-    def post(self, args: dict[str, Any], number: int) -> Any:
+    def post(self, args: concessions.Requested, number: int) -> Any:
         """Request a concession for a lot.
 
         It permits nothing until a second person approves it. The mass is in g. 409 for a returned or scrapped lot. 422 for a date in the past.

@@ -77,7 +77,7 @@ class Reinspections(Resource):
 
     @routes.arguments(ReinspectionArgs)
     @routes.response(201, ReinspectedSchema)
-    def post(self, args: dict[str, Any], number: int) -> Any:
+    def post(self, args: reinspections.Requested, number: int) -> Any:
         """Record the re-inspection of a lot at the end of its shelf life.
 
         States what to measure again, and a new use-by date. The date holds once each characteristic passes by new readings alone. 409 for a grade

@@ -262,7 +262,7 @@ class VisualTrials(Resource):
 
     @routes.arguments(VisualTrialArgs)
     @routes.response(201, VisualTrialSchema)
-    def post(self, args: dict[str, Any], number: int) -> Any:
+    def post(self, args: visual_trials.PostedTrial, number: int) -> Any:
         """Store a visual trial, and answer the tolerance that it shows.
 
         A trial is a set of plaques about the reference, each accepted or not. A trial that shows no tolerance is stored too, with the reason and what

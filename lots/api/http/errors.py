@@ -60,14 +60,14 @@ _HTTP = {
         "Send `Authorization: Bearer TOKEN`. An administrator makes one with `lots token add NAME --role ROLE`.",
     ),
     403: ("not-your-desk", "This is not for your role", ""),
-    404: ("not-found", "There is no such thing", "The paths are listed at /docs."),
+    404: ("not-found", "Not found", "The paths are listed at /docs."),
     405: ("wrong-method", "This path does not do that", ""),
     408: ("timed-out", "The request took too long to arrive", "Send it again."),
-    412: ("stale", "It was changed meanwhile", "It has another ETag than the header If-Match names. Read it again."),
+    412: ("stale", "Changed meanwhile", "It has another ETag than the header If-Match names. Read it again."),
     413: ("too-large", "The body is too large", "Send it in several requests."),
     414: ("uri-too-long", "The address is too long", "Ask in several requests."),
     415: ("wrong-type", "The body is not JSON", "Send JSON, with the header `Content-Type: application/json`."),
-    422: ("invalid", "Some of this cannot be right", ""),
+    422: ("invalid", "Invalid request", ""),
     428: (
         "needs-if-match",
         "Which version are you changing?",
@@ -312,7 +312,7 @@ def register(app: Flask) -> None:
             "This cursor was not given out by this list.",
             "Follow `next` as it stands, or start without a cursor.",
         )
-        return problem(422, "invalid", "Some of this cannot be right", fault.detail, [fault])
+        return problem(422, "invalid", "Invalid request", fault.detail, [fault])
 
     def of_clash(error: Clash) -> Response:
         return problem(

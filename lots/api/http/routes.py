@@ -335,7 +335,7 @@ def version_to_change(subject: str, view: dict[str, Any]) -> int:
     current = etag(subject, view)["ETag"].strip('"')
     if not (request.if_match.star_tag or request.if_match.contains(current)):
         text = f"This {subject} is at version {view['version']} now. Read it again, and repeat your change on the new ETag."
-        raise Refused(problem(412, "stale", "It was changed meanwhile", text))
+        raise Refused(problem(412, "stale", "Changed meanwhile", text))
     return int(view["version"])
 
 

@@ -232,7 +232,7 @@ class Checks(Resource):
 
     @routes.arguments(CheckArgs)
     @routes.response(201, CheckedSchema)
-    def post(self, args: dict[str, Any], number: int) -> Any:
+    def post(self, args: calibration_checks.Checked, number: int) -> Any:
         """Record a check against a known artefact.
 
         A failed check puts every reading since the last passed check in doubt. Their lots are judged again without them. `lots` lists each with every

@@ -283,7 +283,7 @@ class WorkingCopies(Resource):
 
     @routes.arguments(WorkingCopyArgs)
     @routes.response(201, MadeCopySchema)
-    def post(self, args: dict[str, Any], number: int) -> Any:
+    def post(self, args: references.PostedCopy, number: int) -> Any:
         """Add a working copy of the newest revision, and answer its offset to the master.
 
         A newer copy with the same code replaces the older one. 409 without a revision. 422 under other conditions than the revision's.
@@ -308,7 +308,7 @@ class Remeasurements(Resource):
 
     @routes.arguments(RemeasurementArgs)
     @routes.response(201, RemeasuredSchema)
-    def post(self, args: dict[str, Any], number: int) -> Any:
+    def post(self, args: references.PostedSession, number: int) -> Any:
         """Store a remeasurement session, and answer whether each plaque moved, or the instrument.
 
         `in_doubt` lists a plaque that moved with the decisions made since it last agreed. The shade says so until a new revision is approved. No

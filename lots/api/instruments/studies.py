@@ -12,6 +12,7 @@ from lots.api.lot_schemas import LotAfterSchema
 from lots.api.setup.shades import LAB
 from lots.domain.characteristics.registry import STUDIED
 from lots.services.instruments import studies
+from lots.services.instruments.study_checks import Posted
 
 routes = Routes("studies", __name__, url_prefix="/v1", description="How far instruments can be trusted.")
 
@@ -327,7 +328,7 @@ class Studies(Resource):
 
     @routes.arguments(StudyArgs)
     @routes.response(201, StudiedSchema)
-    def post(self, args: dict[str, Any], number: int) -> Any:
+    def post(self, args: Posted, number: int) -> Any:
         """Store a study with its readings, and answer the results.
 
         The standard deviation of a repeatability study counts as the standard uncertainty of the instrument where it is larger than the stated one.

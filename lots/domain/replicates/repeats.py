@@ -117,6 +117,11 @@ def scatter_of(own: Sequence[Repeat], grade: Sequence[Repeat], repeatability: fl
     return Scattered(found, None if found is None else "instrument")
 
 
+def speaks_for_itself(own: Sequence[Repeat]) -> bool:
+    """Returns whether the readings of a lot, of one figure, tell their scatter without those of the grade's other lots."""
+    return sum(len(group) - 1 for group in _groups(own)) >= LEAST_DF
+
+
 def _groups(repeats: Sequence[Repeat]) -> list[list[float]]:
     found: dict[tuple[Any, ...], list[float]] = {}
     for one in repeats:

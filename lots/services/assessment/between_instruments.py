@@ -4,40 +4,41 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
-from typing import Any
 
 from lots.domain.characteristics.color.declared_color import COLOR
 from lots.domain.characteristics.declaring.bridge import Bridge
-from lots.domain.characteristics.declaring.case import PRINTER, SOURCES
+from lots.domain.characteristics.declaring.case import SOURCES, Previous
 from lots.domain.conformity import rule_versions
 from lots.domain.instruments.agreement import LEAST_PLAQUES, agreement
 from lots.services.from_rows import UNNAMED, read_on_both
 from lots.store.instruments import studies
 from lots.store.setup import catalog
+from lots.store.tables.lots import KeptFigures
+from lots.store.tables.models import Instrument, Lot, Reading, ShadeRevision
 
 
-def carried_sources(name: str, figures: Mapping[str, Any] | None) -> dict[str, list[str]]:
+def carried_sources(name: str, figures: KeptFigures) -> dict[str, list[str]]:
     """Returns which instruments and printers a characteristic of an accepted lot was measured with, as it is kept beside the next lot."""
-    some = ((figures or {}).get("sources") or {}).get(name, ())
+    some = (figures.get("sources") or {}).get(name, ())
     return {f"{name}{SOURCES}": [source for source in some if source != UNNAMED]}
 
 
-def reference_instrument(shade: Any, rows: Iterable[Any]) -> str | None:
+def reference_instrument(shade: ShadeRevision | None, rows: Iterable[Reading]) -> str | None:
     """Returns the code of the instrument that measured a reference, None where nobody said. One query, none where a reading was taken with it."""
     if shade is None or shade.instrument_id is None:
         return None
-    known = (row.instrument.code for row in rows if row.instrument_id == shade.instrument_id)
+    known = (row.instrument.code for row in rows if row.instrument and row.instrument.id == shade.instrument_id)
     return next(known, None) or str(catalog.find("instrument", shade.instrument_id).code)
 
 
 def bridges_for(
-    rows: Sequence[Any], reference: str | None, previous: Mapping[str, Any] | None, known_at: datetime | None
+    rows: Sequence[Reading], reference: str | None, previous: Mapping[str, object] | None, known_at: datetime | None
 ) -> dict[frozenset[str], Bridge]:
     """Returns the newest agreement study of each two instruments that read a lot's colours, its reference and its predecessor.
 
     Those that were known by then and were made of enough plaques. No query where all of these were read with one instrument, else one.
     """
-    codes = {row.instrument.code for row in rows if row.kind == COLOR.name and row.instrument_id}
+    codes = {row.instrument.code for row in rows if row.kind == COLOR.name and row.instrument}
     return bridges_between(codes | _before(previous) | ({reference} - {None}), known_at)
 
 
@@ -47,24 +48,24 @@ def bridges_between(codes: Iterable[str | None], known_at: datetime | None = Non
     found = {}
     for row in studies.agreements(sorted(wanted), known_at) if len(wanted) > 1 else ():
         offsets = [(one.mean, one.sd, one.n) for one in agreement(read_on_both(row.body)).offsets]
-        bridge = Bridge.of(row.instrument.code, row.other.code, row.id, offsets, LEAST_PLAQUES)
+        first, second = studies.pair(row)
+        bridge = Bridge.of(first, second, row.id, offsets, LEAST_PLAQUES)
         if bridge is not None:
             found[frozenset((bridge.first, bridge.second))] = bridge
     return found
 
 
-def concerned(lot: Any, one: Any, other: Any) -> bool:
+def concerned(lot: Lot, both: Iterable[Instrument]) -> bool:
     """Returns whether a study of the agreement of two instruments may change how a lot is judged: its colours, its reference and its predecessor's name both.
 
     Lots judged by rules before the third never ask.
     """
     if (lot.rules or rule_versions.FIRST) <= rule_versions.SECOND:
         return False
-    codes = set(((lot.figures or {}).get("sources") or {}).get(COLOR.name, ())) | _before(lot.previous)
+    codes = set((lot.figures.get("sources") or {}).get(COLOR.name, ())) | _before(lot.previous)
     measured = lot.shade_revision.instrument_id if lot.shade_revision is not None else None
-    return all(each.code in codes or each.id == measured for each in (one, other))
+    return all(each.code in codes or each.id == measured for each in both)
 
 
-def _before(previous: Mapping[str, Any] | None) -> set[str]:
-    some = (previous or {}).get(f"{COLOR.name}{SOURCES}", ())
-    return {source for source in some if not source.startswith(PRINTER)}
+def _before(previous: Mapping[str, object] | None) -> set[str]:
+    return Previous.from_kept(previous or {}, {}).instruments(COLOR.name)

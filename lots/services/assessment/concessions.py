@@ -3,23 +3,27 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any
+from typing import NotRequired, TypedDict
 
-from lots.domain.assessment.concessions import Concession
+from lots.domain.assessment.concessions import Concession as State
 from lots.domain.assessment.standing_by_hand import ENDINGS
 from lots.domain.words import moment
 from lots.services import clock, views
 from lots.services.errors import Conflict, Fault, Invalid, NotFound
 from lots.services.lookups import lot_of
+from lots.services.views import View, recorded
 from lots.store import audit
 from lots.store.assessment import concessions, lots
 from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
+from lots.store.tables.decisions import Concession
+from lots.store.tables.lots import KeptConcession
+from lots.store.tables.models import Lot
 
 
-def from_json(kept: dict[str, Any]) -> Concession:
+def from_json(kept: KeptConcession) -> State:
     """Returns a concession as kept on its lot, so that a clearance needs no query of its own."""
-    return Concession(
+    return State(
         kept["id"],
         tuple(kept["uses"]),
         kept["max_mass_g"],
@@ -31,7 +35,7 @@ def from_json(kept: dict[str, Any]) -> Concession:
     )
 
 
-def view_of(state: Concession) -> dict[str, Any]:
+def view_of(state: State) -> View:
     """A concession as a clearance shows it."""
     return {
         "id": state.number,
@@ -44,8 +48,38 @@ def view_of(state: Concession) -> dict[str, Any]:
     }
 
 
-def _state(row: Any, taken_g: float) -> Concession:
-    return Concession(
+def _view(row: Concession, state: State) -> View:
+    """A concession with what is left of it."""
+    return {
+        "id": row.id,
+        "lot_id": row.lot_id,
+        "uses": row.uses,
+        "max_mass_g": row.max_mass_g,
+        "valid_until": row.valid_until,
+        "finish_running": row.finish_running,
+        "reason": row.reason,
+        "requested_by": row.requested_by,
+        "approved_by": row.approved_by,
+        "approved_at": row.approved_at,
+        "withdrawn_by": row.withdrawn_by,
+        "withdrawn_at": row.withdrawn_at,
+        "withdrawn_reason": row.withdrawn_reason,
+        "taken_g": state.taken_g,
+        "left_g": state.left_g,
+        "over_g": max(0.0, state.taken_g - state.max_mass_g),
+        "says": _says(row, state),
+        **recorded(row),
+    }
+
+
+def _says(row: Concession, state: State) -> str:
+    if row.withdrawn_by:
+        return f"Concession {row.id} was withdrawn by {row.withdrawn_by}: {row.withdrawn_reason}"
+    return state.says if row.approved_by else f"Asked for by {row.requested_by}; a second person has to approve it."
+
+
+def _state(row: Concession, taken_g: float) -> State:
+    return State(
         row.id,
         tuple(row.uses),
         row.max_mass_g,
@@ -58,12 +92,12 @@ def _state(row: Any, taken_g: float) -> Concession:
     )
 
 
-def refresh(lot: Any) -> None:
+def refresh(lot: Lot) -> None:
     """Keeps on a lot what is left of its concessions, in the caller's transaction. Three queries."""
     lots.save_judgement(lot, {"concessions": left_of(lot.id)})
 
 
-def left_of(lot_id: int) -> list[dict[str, Any]]:
+def left_of(lot_id: int) -> list[KeptConcession]:
     """Returns what is left of a lot's concessions, as it is kept on its row. Two queries."""
     rows = concessions.of_lot(lot_id)
     taken = concessions.taken_g([row.id for row in rows])
@@ -82,7 +116,7 @@ def left_of(lot_id: int) -> list[dict[str, Any]]:
     ]
 
 
-def _whole(row: Any) -> dict[str, Any]:
+def _whole(row: Concession) -> View:
     state = _state(row, concessions.taken_g([row.id]).get(row.id, 0.0))
     running = [
         {"load_id": load.id, **views.place(load), "loaded_at": load.loaded_at} for load in concessions.running(row.id)
@@ -90,10 +124,21 @@ def _whole(row: Any) -> dict[str, Any]:
     run_out = clock.now() > row.valid_until and not row.finish_running
     # What was taken back permits nothing any more, whatever it said of jobs begun in time.
     must_come_off = bool(running) and (run_out or row.withdrawn_at is not None)
-    return {**views.concession(row, state), "running": running, "must_come_off": must_come_off}
+    return {**_view(row, state), "running": running, "must_come_off": must_come_off}
 
 
-def request(lot_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
+class Requested(TypedDict):
+    """What a concession is asked for; in the name of whoever asks unless somebody else is named, and running jobs may finish unless said otherwise."""
+
+    uses: list[str]
+    max_mass_g: float
+    valid_until: datetime
+    reason: str
+    requested_by: NotRequired[str]
+    finish_running: NotRequired[bool]
+
+
+def request(lot_id: int, values: Requested, by: str) -> View:
     """Asks for a concession on a lot. It permits nothing until a second person approves it.
 
     Raises:
@@ -118,7 +163,7 @@ def request(lot_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
         return _whole(row)
 
 
-def approve(number: int, by: str) -> dict[str, Any]:
+def approve(number: int, by: str) -> View:
     """Approves a concession. From here on it permits what it says.
 
     Raises:
@@ -147,7 +192,7 @@ def approve(number: int, by: str) -> dict[str, Any]:
         return _whole(_found(number))
 
 
-def withdraw(number: int, reason: str, by: str) -> dict[str, Any]:
+def withdraw(number: int, reason: str, by: str) -> View:
     """Takes a concession back; what is loaded under it is listed as still running.
 
     Raises:
@@ -165,13 +210,13 @@ def withdraw(number: int, reason: str, by: str) -> dict[str, Any]:
         return _whole(_found(number))
 
 
-def _found(number: int) -> Any:
+def _found(number: int) -> Concession:
     row = concessions.find(number)
     if row is None:
-        raise NotFound(f"There is no concession {number}. The concessions of its lot have their numbers.")
+        raise NotFound(f"Concession {number} does not exist. See the concessions of its lot.")
     return row
 
 
-def of_lot(lot_id: int, cursor: str | None, limit: int) -> Page:
+def of_lot(lot_id: int, cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of a lot's concessions."""
     return concessions.listed(lot_of(lot_id), cursor, limit).map(_whole)

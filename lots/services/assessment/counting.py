@@ -6,14 +6,15 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
 from lots.domain.characteristics.registry import DECLARED, said
 from lots.domain.conformity.rule_versions import FIRST, SECOND
 from lots.domain.instruments.calibration import InstrumentRecord, doubt_about
+from lots.domain.words import counted
 from lots.services.from_rows import instruments_of
 from lots.store import readings
 from lots.store.assessment import build_doubts
+from lots.store.tables.models import Decision, LimitsRevision, Lot, Reading
 
 FAR = "it lies far from its neighbours, and nobody confirmed it"
 NO_INSTRUMENT = "no instrument was named, and the limits require one"
@@ -34,13 +35,13 @@ class HeldTo:
     doubts: bool = True
 
     @classmethod
-    def by(cls, limits: Any, rules: int) -> HeldTo:
+    def by(cls, limits: LimitsRevision | None, rules: int) -> HeldTo:
         """What readings are held to under a limits revision, None without one, and a version of the rules."""
         asked = limits is not None and limits.body.get("instruments") == "required"
         return cls(rules, rules > SECOND and asked)
 
     @classmethod
-    def of(cls, held: Any) -> HeldTo:
+    def of(cls, held: Lot | Decision) -> HeldTo:
         """What the readings of a lot are held to, or were by a decision."""
         return cls.by(held.limits_revision, held.rules or FIRST)
 
@@ -56,7 +57,7 @@ def in_doubt(build_keys: Iterable[str | None], rules: int, known_at: datetime | 
 
 
 def why_not(
-    row: Any, held_to: HeldTo, instruments: Mapping[int, InstrumentRecord], doubted: Mapping[str, str]
+    row: Reading, held_to: HeldTo, instruments: Mapping[int, InstrumentRecord], doubted: Mapping[str, str]
 ) -> str | None:
     """Returns in words why a reading does not count, by its instrument or its build; None where both are in order.
 
@@ -69,7 +70,7 @@ def why_not(
     Reference:
         ISO 10012:2003, 7.1 and ISO/IEC 17025, 7.7 (results need equipment in order; from memory).
     """
-    if row.build_key in doubted:
+    if row.build_key is not None and row.build_key in doubted:
         return doubted[row.build_key]
     if row.instrument_id is not None:
         return doubt_about(row.measured_at, instruments[row.instrument_id], held_to.rules)
@@ -80,13 +81,13 @@ def why_not(
 class Sifted:
     """The readings that count, notes on the others, those that would count once somebody confirms them, and the names of builds left out."""
 
-    rows: list[Any]
+    rows: list[Reading]
     notes: tuple[str, ...]
-    waiting: list[Any]
+    waiting: list[Reading]
     builds: tuple[str, ...] = ()
 
 
-def sifted(rows: Sequence[Any], held_to: HeldTo, known_at: datetime | None = None) -> Sifted:
+def sifted(rows: Sequence[Reading], held_to: HeldTo, known_at: datetime | None = None) -> Sifted:
     """Returns the readings that count by what they are held to, and a note on each reason why others do not.
 
     One query, one more where prints name their build, and one where a reading lies far from its neighbours.
@@ -96,42 +97,59 @@ def sifted(rows: Sequence[Any], held_to: HeldTo, known_at: datetime | None = Non
         held_to: what their lot is judged by.
         known_at: judge by what was recorded up to then; None for all that is known.
     """
-    instruments = instruments_of(list(rows), known_at)
+    instruments = instruments_of(rows, known_at)
     doubted = in_doubt((row.build_key for row in rows), held_to.rules, known_at) if held_to.doubts else {}
-    kept, left = [], Counter[tuple[str, str]]()
-    for row in rows:
-        if (why := why_not(row, held_to, instruments, doubted)) is None:
-            kept.append(row)
-        else:
-            left[("" if row.instrument_id else f" of {said(row.kind)}", why)] += 1
-    notes = [f"{n} {_readings(n, what)} not count: {why}." for (what, why), n in left.items()]
-    waiting: list[Any] = []
+    why = {row.id: why_not(row, held_to, instruments, doubted) for row in rows}
+    kept = [row for row in rows if why[row.id] is None]
+    notes = _left_out((row, said_why) for row in rows if (said_why := why[row.id]) is not None)
+    waiting: list[Reading] = []
     if held_to.rules > SECOND:
-        used = {row.instrument_id for row in kept if row.instrument_id is not None}
-        notes += [told for number in sorted(used) if (told := never_checked(instruments[number]))]
-        if unsure := unconfirmed(kept, known_at):
-            waiting = [row for row in kept if row.id in unsure]
-            kept = [row for row in kept if row.id not in unsure]
-            numbers = ", ".join(str(row.id) for row in waiting)
-            many = len(waiting) > 1
-            notes.append(
-                f"Readings {numbers} do not count: they lie far from their neighbours, and nobody confirmed them."
-                if many
-                else f"Reading {numbers} does not count: {FAR}."
-            )
+        notes += _never_checked(kept, instruments)
+        kept, waiting = _told_apart(kept, unconfirmed(kept, known_at))
+        notes += _unsure(waiting)
     builds = dict.fromkeys(f"build {row.values['build']}" for row in rows if row.build_key in doubted)
     return Sifted(kept, tuple(notes), waiting, tuple(builds))
 
 
+def _told_apart(rows: Sequence[Reading], unsure: set[int]) -> tuple[list[Reading], list[Reading]]:
+    """Returns the readings that nobody doubts, and those that wait to be confirmed."""
+    return [row for row in rows if row.id not in unsure], [row for row in rows if row.id in unsure]
+
+
+def _never_checked(rows: Sequence[Reading], instruments: Mapping[int, InstrumentRecord]) -> list[str]:
+    """Returns a sentence on each instrument of these readings that was never checked."""
+    used = {row.instrument_id for row in rows if row.instrument_id is not None}
+    return [told for number in sorted(used) if (told := never_checked(instruments[number]))]
+
+
+def _left_out(rows: Iterable[tuple[Reading, str]]) -> list[str]:
+    """Returns a sentence on each reason why readings do not count, with how many it concerns."""
+    left = Counter(("" if row.instrument_id else f" of {said(row.kind)}", why) for row, why in rows)
+    return [
+        f"{counted(n, f'reading{what} does', f'readings{what} do')} not count: {why}."
+        for (what, why), n in left.items()
+    ]
+
+
+def _unsure(waiting: Sequence[Reading]) -> list[str]:
+    """Returns a sentence on the readings that nobody has confirmed; none where there are none."""
+    if not waiting:
+        return []
+    if len(waiting) == 1:
+        return [f"Reading {waiting[0].id} does not count: {FAR}."]
+    numbers = ", ".join(str(row.id) for row in waiting)
+    return [f"Readings {numbers} do not count: they lie far from their neighbours, and nobody confirmed them."]
+
+
 def that_count(
-    rows: Sequence[Any], held_to: HeldTo, known_at: datetime | None = None
-) -> tuple[list[Any], tuple[str, ...]]:
+    rows: Sequence[Reading], held_to: HeldTo, known_at: datetime | None = None
+) -> tuple[list[Reading], tuple[str, ...]]:
     """Returns the readings that count, and the notes on the others."""
     found = sifted(rows, held_to, known_at)
     return found.rows, found.notes
 
 
-def unconfirmed(rows: Sequence[Any], known_at: datetime | None = None) -> set[int]:
+def unconfirmed(rows: Sequence[Reading], known_at: datetime | None = None) -> set[int]:
     """Returns the numbers of readings that lie far from their neighbours and were not confirmed by then. One query, none without such a reading."""
     far = {row.id for row in rows if row.to_confirm}
     return far - readings.confirmed(far, known_at) if far else far
@@ -144,7 +162,3 @@ def never_checked(instrument: InstrumentRecord) -> str:
         return ""
     says = f"Instrument {instrument.code} has not been checked since it was registered."
     return f"{says} Its readings count until {until:%Y-%m-%d}."
-
-
-def _readings(n: int, what: str) -> str:
-    return f"reading{what} does" if n == 1 else f"readings{what} do"

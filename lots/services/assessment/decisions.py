@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import datetime
-from typing import Any
 
 from lots.domain.assessment.standing_by_hand import (
     ACCEPT_STEP,
@@ -14,25 +13,25 @@ from lots.domain.assessment.standing_by_hand import (
     legal_actions,
     may_lift_ending,
 )
-from lots.domain.words import clause, moment
+from lots.domain.words import clause, listed, moment
 from lots.services import clock, exposure, views
 from lots.services.assessment import exclusions
-from lots.services.assessment.judging import judge_lot, terms_anew
+from lots.services.assessment.judging import Occasion, decide_lot, terms_anew
 from lots.services.assessment.lot_after import after
-from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot
+from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot, finding_view
 from lots.services.errors import Fault, Invalid, NotFound, NotLegal
 from lots.services.lookups import lot_of
+from lots.services.views import View
 from lots.store import readings
 from lots.store.assessment import decisions, lots
 from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
 from lots.store.production import tracing as store_tracing
 from lots.store.setup import catalog
+from lots.store.tables.models import Decision, LimitsRevision, Lot, ShadeRevision
 
 
-def assessment(
-    lot_id: int, as_of: datetime | None, limits_revision: int | None, shade_revision: int | None
-) -> dict[str, Any]:
+def assessment(lot_id: int, as_of: datetime | None, limits_revision: int | None, shade_revision: int | None) -> View:
     """Returns all findings of a lot, storing nothing.
 
     Args:
@@ -44,64 +43,67 @@ def assessment(
         Invalid: no such revision.
     """
     lot = lot_of(lot_id)
-    held = lot
-    if as_of is not None:
-        then = decisions.in_force(lot.id, as_of)
-        if then is None:
-            raise NotFound(
-                f"Lot {lot.id} was not known at {moment(as_of)}; it was recorded at {moment(lot.recorded_at)}."
-            )
-        held = then
-    limits, shade = held.limits_revision, held.shade_revision
-    faults = []
-    if limits_revision is not None:
-        limits = catalog.limits_revision(lot.grade_id, limits_revision)
-        if limits is None:
-            faults.append(
-                Fault(
-                    "limits_revision",
-                    f"Grade {lot.grade.code} has no limits revision {limits_revision}.",
-                    "The grade's limits have their numbers.",
-                )
-            )
-    if shade_revision is not None:
-        shade = catalog.shade_revision(lot.grade.shade_id, shade_revision)
-        if shade is None:
-            faults.append(
-                Fault(
-                    "shade_revision",
-                    f"The shade of grade {lot.grade.code} has no revision {shade_revision}.",
-                    "The shade's revisions have their numbers.",
-                )
-            )
-    if faults:
-        raise Invalid(*faults)
-    asked_anew = as_of is None and (limits_revision is not None or shade_revision is not None)
+    held = lot if as_of is None else _in_force(lot, as_of)
+    limits, shade = _revisions(lot, held, limits_revision, shade_revision)
+    stored = limits_revision is None and shade_revision is None
     # "Would now be" is what judging it again would make it: steps are measured from the lot accepted last by now.
-    terms = terms_anew(lot, limits, shade) if asked_anew else replace(Terms.of(held), limits=limits, shade=shade)
-    judged = assess_lot(lot, terms, as_of)
-    beside = exclusions.beside(lot, terms, as_of)
+    anew = as_of is None and not stored
+    terms = terms_anew(lot, limits, shade) if anew else replace(Terms.of(held), limits=limits, shade=shade)
+    recorded = readings.to_judge(lot.id, as_of)
+    judged = assess_lot(lot, terms, as_of, recorded=recorded)
+    beside = exclusions.beside(lot, terms, as_of, recorded)
+    notes = [
+        *judged.assessment.notes,
+        *exclusions.asked_first(lot, held, as_of, recorded),
+        *beside.notes(judged.standing),
+    ]
     return {
         **_assessment_view(lot, judged),
-        **beside,
-        "notes": [
-            *judged.assessment.notes,
-            *exclusions.asked_first(lot, held, as_of),
-            *exclusions.notes(beside, judged.standing),
-        ],
+        **beside.view,
+        "notes": notes,
         "as_of": as_of or clock.now(),
-        "stored": limits_revision is None and shade_revision is None,
+        "stored": stored,
     }
 
 
-def _assessment_view(lot: Any, judged: Judged) -> dict[str, Any]:
+def _in_force(lot: Lot, as_of: datetime) -> Decision:
+    """The decision in force at a moment."""
+    then = decisions.in_force(lot.id, as_of)
+    if then is None:
+        raise NotFound(f"Lot {lot.id} was not known at {moment(as_of)}. It was recorded at {moment(lot.recorded_at)}.")
+    return then
+
+
+def _revisions(
+    lot: Lot, held: Lot | Decision, limits_revision: int | None, shade_revision: int | None
+) -> tuple[LimitsRevision | None, ShadeRevision | None]:
+    """The revisions that were asked for by number, those of the lot or of a decision on it where none was."""
+    limits: LimitsRevision | None = held.limits_revision
+    shade: ShadeRevision | None = held.shade_revision
+    grade, faults = lot.grade, []
+    if limits_revision is not None:
+        limits = catalog.limits_revision(grade.id, limits_revision)
+        if limits is None:
+            detail = f"Grade {grade.code} has no limits revision {limits_revision}."
+            faults.append(Fault("limits_revision", detail, "See the limits of the grade."))
+    if shade_revision is not None:
+        shade = None if grade.shade_id is None else catalog.shade_revision(grade.shade_id, shade_revision)
+        if shade is None:
+            detail = f"The shade of grade {grade.code} has no revision {shade_revision}."
+            faults.append(Fault("shade_revision", detail, "See the revisions of the shade."))
+    if faults:
+        raise Invalid(*faults)
+    return limits, shade
+
+
+def _assessment_view(lot: Lot, judged: Judged) -> View:
     found = judged.assessment
     return {
         "lot_id": lot.id,
         "standing": judged.standing,
         "assessed": found.standing,
         "uses": dict(found.uses),
-        "findings": [views.finding(f) for f in found.findings],
+        "findings": [finding_view(f) for f in found.findings],
         "to_measure": list(found.to_measure),
         "notes": list(found.notes),
         "limits_revision": judged.limits and judged.limits.revision,
@@ -110,7 +112,7 @@ def _assessment_view(lot: Any, judged: Judged) -> dict[str, Any]:
     }
 
 
-def reassess(lot_id: int, by: str) -> dict[str, Any]:
+def reassess(lot_id: int, by: str) -> View:
     """Judges a lot again under the newest revisions, as a new decision; the old one stays as it was.
 
     Raises:
@@ -126,7 +128,7 @@ def reassess(lot_id: int, by: str) -> dict[str, Any]:
             "limits_revision": lot.limits_revision and lot.limits_revision.revision,
             "shade_revision": lot.shade_revision and lot.shade_revision.revision,
         }
-        judged, decision = judge_lot(lot, by, now, action="reassess", renew=True)
+        judged, decision = decide_lot(lot, by, now, Occasion("reassess", renew=True))
         return {
             **_assessment_view(lot, judged),
             "as_of": now,
@@ -136,7 +138,7 @@ def reassess(lot_id: int, by: str) -> dict[str, Any]:
         }
 
 
-def decide(lot_id: int, action: str, reason: str, by: str) -> dict[str, Any]:
+def decide(lot_id: int, action: str, reason: str, by: str) -> View:
     """Carries out a decision by hand. Blocking or holding a lot that is loaded lists where, at once.
 
     An accepted step is accepted up to its size of now: readings that make it larger hold the lot again.
@@ -162,11 +164,11 @@ def decide(lot_id: int, action: str, reason: str, by: str) -> dict[str, Any]:
         else:
             lot.by_hand = in_force_after(action)
             lot.by_hand_reason = reason if lot.by_hand else None
-        judged, decision = judge_lot(lot, by, now, action=action, reason=reason, what="decision made")
+        judged, decision = decide_lot(lot, by, now, Occasion(action, reason, "decision made"))
         return {**views.decision(decision), "lot": after(lot, judged), "exposure": exposure.exposure(lot)}
 
 
-def _legal(lot: Any, by: str, now: datetime) -> tuple[str, ...]:
+def _legal(lot: Lot, by: str, now: datetime) -> tuple[str, ...]:
     """The decisions that a person may take on the one in force. A return or a scrapping depends on who decided it, when, and what was loaded since."""
     if lot.by_hand not in ENDINGS:
         return legal_actions(lot.by_hand)
@@ -178,15 +180,17 @@ def _legal(lot: Any, by: str, now: datetime) -> tuple[str, ...]:
     return legal_actions(lot.by_hand) if may_lift_ending(ending, by, now) else ()
 
 
-def _not_legal(lot: Any, action: str, legal: tuple[str, ...], by: str) -> str:
+def _not_legal(lot: Lot, action: str, legal: tuple[str, ...], by: str) -> str:
     if not legal:
         return (
             f"Lot {lot.supplier_lot} is {lot.standing}, as {by} decided. After one day, or once a spool of the lot was loaded, "
             f"that can be lifted only by a second person. Ask somebody of quality other than {by}."
         )
     if lot.by_hand in ENDINGS:
-        return f"Lot {lot.supplier_lot} is {lot.standing}: {clause(lot.by_hand_reason)} Only lift can follow that."
-    may = f"What may be decided: {', '.join(legal)}."
+        return (
+            f"Lot {lot.supplier_lot} is {lot.standing}: {clause(lot.by_hand_reason or '')} Only lift can follow that."
+        )
+    may = f"Allowed decisions: {listed([one.replace('_', ' ') for one in legal])}."
     if action == ACCEPT_STEP:
         return f"No step keeps lot {lot.supplier_lot} open, so there is none to accept. {may}"
     if action == "lift" and lot.standing == "blocked":
@@ -196,9 +200,11 @@ def _not_legal(lot: Any, action: str, legal: tuple[str, ...], by: str) -> str:
         )
     if action == "lift":
         return f"No block or hold by hand is in force on lot {lot.supplier_lot}, so there is nothing to lift. {may}"
-    return f"Lot {lot.supplier_lot} has a {lot.by_hand} by hand in force already: {clause(lot.by_hand_reason)} {may}"
+    return (
+        f"Lot {lot.supplier_lot} has a {lot.by_hand} by hand in force already: {clause(lot.by_hand_reason or '')} {may}"
+    )
 
 
-def history(lot_id: int, cursor: str | None, limit: int) -> Page:
+def history(lot_id: int, cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of a lot's decisions, oldest first."""
     return decisions.listed(lot_of(lot_id), cursor, limit).map(views.decision)

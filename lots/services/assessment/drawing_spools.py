@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any
 
 from lots.domain.assessment.standing_by_hand import ENDINGS
 from lots.domain.receiving.coverage import draw_more
 from lots.services.assessment.lot_assessment import Judged, drawn_of
 from lots.store import audit
 from lots.store.receiving import deliveries, samples
+from lots.store.tables.models import Lot
 
 
-def first_looks(lot: Any, kind: str) -> set[str]:
+def first_looks(lot: Lot, kind: str) -> set[str]:
     """Returns the spools of a lot's further draws that have no reading of this kind yet: reading one of them repeats nothing. Four queries."""
     came = {one.logged.id: one.now.sample for one in deliveries.of_lot(lot.id)}
     changes = samples.changes_of(came, withdrawn=False)
@@ -20,7 +20,7 @@ def first_looks(lot: Any, kind: str) -> set[str]:
     return {code for groups in draws for group in groups for code in group} - samples.measured(lot.id, kind)
 
 
-def draw_wanted(lot: Any, judged: Judged, by: str, now: datetime) -> bool:
+def draw_wanted(lot: Lot, judged: Judged, by: str, now: datetime) -> bool:
     """Draws the further spools that an assessment wants, stores them and notes them in the lot's history; answers whether any were drawn.
 
     Must run inside the caller's transaction. No query where nothing is wanted; a lot that was returned or scrapped wants nothing.

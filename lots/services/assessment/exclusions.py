@@ -6,8 +6,10 @@ that it does not belong to its like.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import TypedDict
 
 from lots.domain.assessment.limits_revision import CHARACTERISTICS
 from lots.domain.characteristics.registry import DECLARED
@@ -20,17 +22,20 @@ from lots.services.assessment import repeats
 from lots.services.assessment.counting import FAR, HeldTo, in_doubt, that_count, unconfirmed, why_not
 from lots.services.assessment.judging import judge_lot
 from lots.services.assessment.lot_after import after
-from lots.services.assessment.lot_assessment import Terms, assess_lot
+from lots.services.assessment.lot_assessment import Terms, assess_lot, finding_view
 from lots.services.errors import Conflict, NotFlagged, NotFound
 from lots.services.from_rows import instruments_of
+from lots.services.views import View
 from lots.store import readings
 from lots.store.assessment import lots
 from lots.store.engine.database import transaction
+from lots.store.tables.decisions import KeptFinding
+from lots.store.tables.models import Decision, Lot, Reading, ReadingExclusion, ReadingVoid
 
 _ELSE = "If it was typed wrong, void it; otherwise read the spool again: more readings make one that is off weigh less."
 
 
-def exclude(reading_id: int, cause: str, reason: str, by: str) -> dict[str, Any]:
+def exclude(reading_id: int, cause: str, reason: str, by: str) -> View:
     """Leaves out a reading that stands apart, for a cause, and judges its lot without it: a decision in the name of whoever says so.
 
     Raises:
@@ -51,7 +56,7 @@ def exclude(reading_id: int, cause: str, reason: str, by: str) -> dict[str, Any]
         return {**_view(lot, reading_id), "shown_by": shown_by, "before": before, "lot": after(lot)}
 
 
-def include(reading_id: int, reason: str, by: str) -> dict[str, Any]:
+def include(reading_id: int, reason: str, by: str) -> View:
     """Takes a reading back in that was excluded, and judges its lot with it.
 
     Raises:
@@ -62,7 +67,7 @@ def include(reading_id: int, reason: str, by: str) -> dict[str, Any]:
     with transaction():
         lot, reading = _held(reading_id)
         before = {"standing": lot.standing, "uses": lot.uses}
-        exclusion = getattr(reading, "exclusion", None)
+        exclusion: ReadingExclusion | None = getattr(reading, "exclusion", None)
         if exclusion is None:
             raise Conflict(f"Reading {reading_id} is not excluded, so there is nothing to take back.")
         readings.include(exclusion, reason, by, now)
@@ -72,20 +77,27 @@ def include(reading_id: int, reason: str, by: str) -> dict[str, Any]:
         return {**_view(lot, reading_id), "shown_by": exclusion.shown_by, "before": before, "lot": after(lot)}
 
 
-def _held(reading_id: int) -> tuple[Any, Any]:
+def _held(reading_id: int) -> tuple[Lot, Reading]:
     """The lot of a reading, locked, and the reading as it stands then."""
-    first = readings.find(reading_id)
-    if first is None:
-        raise NotFound(f"There is no reading {reading_id}. The readings of its lot have their numbers.")
-    return lots.lock([first.lot_id])[first.lot_id], readings.find(reading_id)
+    number = _found(reading_id).lot_id
+    return lots.lock([number])[number], _found(reading_id)
 
 
-def _refuse_uncounted(lot: Any, reading: Any) -> None:
-    if void := getattr(reading, "void", None):
+def _found(reading_id: int) -> Reading:
+    row: Reading | None = readings.find(reading_id)
+    if row is None:
+        raise NotFound(f"Reading {reading_id} does not exist. See the readings of its lot.")
+    return row
+
+
+def _refuse_uncounted(lot: Lot, reading: Reading) -> None:
+    void: ReadingVoid | None = getattr(reading, "void", None)
+    exclusion: ReadingExclusion | None = getattr(reading, "exclusion", None)
+    if void:
         raise Conflict(f"Reading {reading.id} was voided by {void.voided_by}, so it does not count anyway.")
-    if said := getattr(reading, "exclusion", None):
+    if exclusion:
         raise Conflict(
-            f"Reading {reading.id} was excluded by {said.excluded_by} already: {clause(said.reason)} Nothing more needs to be done."
+            f"Reading {reading.id} was excluded by {exclusion.excluded_by} already: {clause(exclusion.reason)} Nothing more needs to be done."
         )
     if reading.screening:
         raise Conflict(f"Reading {reading.id} was kept without judging by it, so it does not count anyway.")
@@ -96,7 +108,7 @@ def _refuse_uncounted(lot: Any, reading: Any) -> None:
         raise Conflict(f"Reading {reading.id} does not count anyway: {why}.")
 
 
-def _shown_by(lot: Any, reading: Any) -> list[dict[str, Any]]:
+def _shown_by(lot: Lot, reading: Reading) -> list[repeats.ShownBy]:
     """The tests that show the reading to stand apart, at least one."""
     if none := DECLARED[reading.kind].repeats.none:
         raise NotFlagged(f"No {reading.kind} reading is tested for standing apart. {none} {_ELSE}")
@@ -109,35 +121,57 @@ def _shown_by(lot: Any, reading: Any) -> list[dict[str, Any]]:
     return shown
 
 
-def _view(lot: Any, reading_id: int) -> dict[str, Any]:
-    row = readings.find(reading_id)
+def _view(lot: Lot, reading_id: int) -> View:
+    row = _found(reading_id)
     number, rules = row.instrument_id, HeldTo.of(lot).rules
     doubt = doubt_about(row.measured_at, instruments_of([row])[number], rules) if number else None
     return views.reading(row, doubt)
 
 
-def notes(beside: dict[str, Any], standing: str) -> list[str]:
-    """Returns a sentence on each reading that is excluded, and one on what they change."""
-    if not beside["excluded"]:
-        return []
-    said = [
-        f"Reading {row['reading_id']} ({row['kind']}, spool {row['spool_code']}) is excluded by {row['excluded_by']}, cause {row['cause']}: "
-        + clause(row["reason"])
-        for row in beside["excluded"]
-    ]
-    would = beside["with_excluded"]["standing"]
-    alike = "stand the same" if would == standing else f"be {would}, not {standing}"
-    numbers = [row["reading_id"] for row in beside["excluded"]]
-    return [*said, f"With {numbered(numbers)} counted the lot would {alike}."]
+class _Would(TypedDict):
+    standing: str
+    assessed: str
+    uses: dict[str, str]
+    findings: list[KeptFinding]
 
 
-def asked_first(lot: Any, held: Any, known_at: datetime | None) -> list[str]:
-    """Returns a sentence on each reading of a lot that counts and stands apart from its like. Four queries.
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """The excluded readings of a lot, and what it would be with them, None when none is excluded."""
+
+    rows: list[Reading]
+    would: _Would | None
+
+    @property
+    def view(self) -> View:
+        """The same as an assessment shows it."""
+        return {"excluded": [repeats.excluded_line(row) for row in self.rows], "with_excluded": self.would}
+
+    def notes(self, standing: str) -> list[str]:
+        """Returns a sentence on each reading that is excluded, and one on what they change."""
+        if self.would is None:
+            return []
+        would = self.would["standing"]
+        alike = "stand the same" if would == standing else f"be {would}, not {standing}"
+        numbers = numbered([row.id for row in self.rows])
+        return [*map(_excluded_says, self.rows), f"With {numbers} counted the lot would {alike}."]
+
+
+def _excluded_says(row: Reading) -> str:
+    exclusion: ReadingExclusion = row.exclusion  # type: ignore[attr-defined]  # joined by the query
+    which = f"Reading {row.id} ({row.kind}, spool {row.spool.code})"
+    return f"{which} is excluded by {exclusion.excluded_by}, cause {exclusion.cause}: {clause(exclusion.reason)}"
+
+
+def asked_first(lot: Lot, held: Lot | Decision, known_at: datetime | None, recorded: Sequence[Reading]) -> list[str]:
+    """Returns a sentence on each reading of a lot that counts and stands apart from its like. Three queries.
 
     Args:
         held: the lot, or the decision in force then, with the revisions.
+        recorded: what `readings.to_judge` returns.
     """
-    rows, _ = that_count(readings.that_count(lot.id, known_at, excluded=True), HeldTo.of(held), known_at)
+    counting = [row for row in recorded if not readings.void_waits(row, known_at)]
+    rows, _ = that_count(counting, HeldTo.of(held), known_at)
     figures = repeats.tested(held, rows, known_at)
     return [
         f"Reading {number} ({kind}, spool {spool}) stands apart from its like: look for its cause first."
@@ -146,19 +180,17 @@ def asked_first(lot: Any, held: Any, known_at: datetime | None) -> list[str]:
     ]
 
 
-def beside(lot: Any, terms: Terms, known_at: datetime | None) -> dict[str, Any]:
-    """Returns which readings of a lot are excluded, and what it would be with them: None when none is. One query, more where there are some."""
-    rows = readings.excluded(lot.id, known_at)
+def beside(lot: Lot, terms: Terms, known_at: datetime | None, recorded: Sequence[Reading]) -> Beside:
+    """Returns which readings of a lot are excluded, and what it would be with them. No query where none is."""
+    rows = [row for row in recorded if readings.is_excluded(row) and not readings.void_waits(row, known_at)]
     if not rows:
-        return {"excluded": [], "with_excluded": None}
-    judged = assess_lot(lot, terms, known_at, with_excluded=True)
+        return Beside([], None)
+    judged = assess_lot(lot, terms, known_at, with_excluded=True, recorded=recorded)
     found = judged.assessment
-    return {
-        "excluded": [repeats.excluded_line(row) for row in rows],
-        "with_excluded": {
-            "standing": judged.standing,
-            "assessed": found.standing,
-            "uses": dict(found.uses),
-            "findings": [views.finding(finding) for finding in found.findings],
-        },
+    would: _Would = {
+        "standing": judged.standing,
+        "assessed": found.standing,
+        "uses": dict(found.uses),
+        "findings": [finding_view(finding) for finding in found.findings],
     }
+    return Beside(rows, would)

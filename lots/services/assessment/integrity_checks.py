@@ -4,27 +4,34 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
+from typing import Protocol, Required, TypedDict, TypeVar, cast
 
 from lots.domain.hash_chain import Entry, digest, verify
 from lots.domain.production.masses import misfits
 from lots.services import clock
 from lots.services.assessment import concessions
-from lots.services.assessment.judging import derived, judge_lot, of_spools
+from lots.services.assessment.judging import derived, failures_of, judge_lot, of_spools
 from lots.services.assessment.lot_assessment import Terms, assess_lot
 from lots.store import audit
 from lots.store.assessment import lots, spool_findings
 from lots.store.engine.database import transaction
 from lots.store.receiving import deliveries
+from lots.store.tables.models import Lot
 from lots.store.upkeep import integrity
 
 # Two ways of adding the same numbers differ by less, relative to their size; another version of a library may add in another way.
 SAME = 1e-12
-# Goes through a list and shows how far it has come.
-Watch = Callable[[str, Sequence[Any]], Iterable[Any]]
+_T = TypeVar("_T")
+
+
+class Watch(Protocol):
+    """Goes through a list and shows how far it has come."""
+
+    def __call__(self, label: str, items: Sequence[_T], /) -> Iterable[_T]:
+        """Returns the items, each when its turn has come."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +59,7 @@ class Flaw:
         return f"{whose}{'' if self.entry is None else f', entry {self.entry}'}: {' '.join(self.says.split())}."
 
 
-def unwatched(_label: str, items: Sequence[Any]) -> Iterable[Any]:
+def unwatched(_label: str, items: Sequence[_T]) -> Iterable[_T]:
     """Nobody is watching."""
     return items
 
@@ -134,19 +141,39 @@ def _history(chain: str, head: tuple[int | None, str | None], names: Mapping[int
     if chain != audit.chain_of(number):
         yield Flaw(f'the history "{chain}" is of no lot and not of the shop')
     for entry, beside in read:
-        if beside.lot_id != number:
-            yield Flaw(f"entry {entry.number} was edited: it is said to be of lot {beside.lot_id}", lot, entry.number)
-        if beside.announces != _tells(entry):
-            why = "the feed of changes leaves it out" if _tells(entry) else "it is said to hold changes, and holds none"
-            yield Flaw(f"entry {entry.number} was edited: {why}", lot, entry.number)
-        for table, says in _says(entry):
-            cover, numbers = audit.AUDITED[table], says["ids"]
-            if cover.fixed:
-                told.there.setdefault(table, set()).update(numbers)
-                yield from _as_added(cover, says, lot, entry.number)
-            else:
-                last = told.last.setdefault(table, {})
-                last.update(zip(numbers, ((number, entry.number, one) for one in says["digests"]), strict=False))
+        for says in _edited(entry, beside, number):
+            yield Flaw(f"entry {entry.number} was edited: {says}", lot, entry.number)
+        for table, rows in _says(entry):
+            yield from _noted(audit.AUDITED[table], rows, lot, entry.number, told)
+
+
+def _edited(entry: Entry, beside: audit.Beside, lot_id: int | None) -> Iterator[str]:
+    """What stands beside an entry and contradicts it."""
+    if beside.lot_id != lot_id:
+        yield f"it is said to be of lot {beside.lot_id}"
+    if beside.announces != _tells(entry):
+        yield "the feed of changes leaves it out" if _tells(entry) else "it is said to hold changes, and holds none"
+
+
+def _noted(
+    cover: audit.AuditedTable, says: Rows, lot: tuple[int, str] | None, entry: int, told: _Told
+) -> Iterator[Flaw]:
+    """Remembers what an entry says of the rows of a table; rows that never change are compared at once."""
+    numbers = says["ids"]
+    if cover.fixed:
+        told.there.setdefault(cover.table, set()).update(numbers)
+        yield from _as_added(cover, says, lot, entry)
+    else:
+        last, lot_id = told.last.setdefault(cover.table, {}), lot[0] if lot else None
+        last.update(zip(numbers, ((lot_id, entry, one) for one in says["digests"]), strict=False))
+
+
+class Rows(TypedDict, total=False):
+    """What an entry says of a table: numbers of rows, and one digest of all of them, or one of each where they may change."""
+
+    ids: Required[list[int]]
+    digest: str
+    digests: list[str]
 
 
 def _tells(entry: Entry) -> bool:
@@ -154,7 +181,7 @@ def _tells(entry: Entry) -> bool:
     return isinstance(entry.content, dict) and bool(entry.content.get("changes"))
 
 
-def _says(entry: Entry) -> Iterator[tuple[str, dict[str, Any]]]:
+def _says(entry: Entry) -> Iterator[tuple[str, Rows]]:
     """What an entry says of each table, unless it was edited into something that cannot be read: that it was edited is known already."""
     rows = entry.content.get("rows") if isinstance(entry.content, dict) else None
     for table, says in (rows if isinstance(rows, dict) else {}).items():
@@ -162,12 +189,10 @@ def _says(entry: Entry) -> Iterator[tuple[str, dict[str, Any]]]:
             wanted = {"digest": str} if audit.AUDITED[table].fixed else {"digests": list}
             numbers_are_right = all(isinstance(number, int) for number in says["ids"])
             if numbers_are_right and all(isinstance(says.get(name), kind) for name, kind in wanted.items()):
-                yield table, says
+                yield table, cast("Rows", says)
 
 
-def _as_added(
-    cover: audit.AuditedTable, says: dict[str, Any], lot: tuple[int, str] | None, entry: int
-) -> Iterator[Flaw]:
+def _as_added(cover: audit.AuditedTable, says: Rows, lot: tuple[int, str] | None, entry: int) -> Iterator[Flaw]:
     numbers, rows = says["ids"], audit.stored(cover, says["ids"])
     gone = [number for number in numbers if number not in rows]
     if gone:
@@ -239,29 +264,31 @@ def judged_again(number: int, name: str) -> Iterator[Flaw]:
 
 def _differing(number: int) -> list[str]:
     row = lots.find(number)
+    if row is None:
+        return []
     judged = assess_lot(row, Terms.of(row))
     wanted = {**derived(judged), "concessions": concessions.left_of(number)}
     differing = [_words(name) for name, value in wanted.items() if not _same(getattr(row, name), _as_stored(value))]
     for delivery, came_at, corrected in deliveries.derived(number):
         if (delivery.came_at, delivery.corrected) != (came_at, corrected):
             differing.append(f"what is kept of delivery {delivery.id}")
-    kept = of_spools(judged)
+    kept, failures = of_spools(judged), failures_of(judged)
     spools = lots.spools_of(row)
     passed_on = spool_findings.inherited(spool.id for spool in spools if spool.spliced)
     for spool in spools:
-        fails = [*_as_stored(kept["nonconforming"].get(spool.code, [])), *passed_on.get(spool.id, ())]
-        wanted = {name: _as_stored(some.get(spool.code)) for name, some in kept.items()}
-        wanted["nonconforming"] = fails or None
-        if not all(_same(getattr(spool, name), value) for name, value in wanted.items()):
+        fails = [*failures.get(spool.code, ()), *passed_on.get(spool.id, ())]
+        wanted = {**{name: some.get(spool.code) for name, some in kept.items()}, "nonconforming": fails or None}
+        if not all(_same(getattr(spool, name), _as_stored(value)) for name, value in wanted.items()):
             differing.append(f"what is kept of spool {spool.code}")
     return differing
 
 
-def _as_stored(value: Any) -> Any:
-    return value if isinstance(value, datetime) else json.loads(json.dumps(value))
+def _as_stored(value: object) -> object:
+    stored: object = value if isinstance(value, datetime) else json.loads(json.dumps(value))
+    return stored
 
 
-def _same(one: Any, other: Any) -> bool:
+def _same(one: object, other: object) -> bool:
     """True for equal values, numbers within SAME of each other."""
     if isinstance(one, dict) and isinstance(other, dict):
         return one.keys() == other.keys() and all(_same(one[name], other[name]) for name in one)
@@ -288,21 +315,25 @@ def rebuild(flaws: Iterable[Flaw], by: str, watch: Watch = unwatched) -> tuple[l
     right = [flaw for flaw in flaws if flaw.lot not in spoiled and None not in spoiled]
     misnamed = list(integrity.misnamed()) if any(flaw.named for flaw in right) else []
     for (number, _), mine in watch("Working out again", list(_by_lot(right).items())):
-        now = clock.now()
         with transaction():
             lot = lots.lock([number])[number]
             for one in misnamed:
                 if one.lot == number:
                     integrity.name_again(one)
-            what = "summaries recomputed"
-            if any(flaw.summary for flaw in mine):
-                concessions.refresh(lot)
-                deliveries.work_out_again(number)
-                reason = f"Worked out again by lots check: {', '.join(flaw.says for flaw in mine)}."
-                judge_lot(lot, by, now, action="reassess", reason=reason, what=what)
-            else:
-                audit.note(number, what, by, now, {"lot": [number]})
+            _note_again(lot, mine, by)
     return right, [flaw for flaw in flaws if flaw not in right]
+
+
+def _note_again(lot: Lot, flaws: Sequence[Flaw], by: str) -> None:
+    """Judges a lot again where its row does not follow from its readings, and notes what was put right."""
+    now, what = clock.now(), "summaries recomputed"
+    if not any(flaw.summary for flaw in flaws):
+        audit.note(lot.id, what, by, now, {"lot": [lot.id]})
+        return
+    concessions.refresh(lot)
+    deliveries.work_out_again(lot.id)
+    reason = f"Worked out again by lots check: {', '.join(flaw.says for flaw in flaws)}."
+    judge_lot(lot, by, now, action="reassess", reason=reason, what=what)
 
 
 def _by_lot(flaws: Iterable[Flaw]) -> dict[tuple[int, str], list[Flaw]]:

@@ -6,66 +6,79 @@ Every desk that stores evidence or revisions calls `judge_lot` in its own transa
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
-from typing import Any
 
 from lots.domain.assessment.assessment import Assessment, Summary
 from lots.domain.assessment.limits_revision import CHARACTERISTICS
 from lots.domain.assessment.standing_by_hand import LOADABLE
+from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.domain.characteristics.registry import DECLARED, declared_of
 from lots.domain.conformity import rule_versions
 from lots.domain.production.changes import Stand, lot_moved
 from lots.domain.replicates.kept_scatter import MOST, kept_scatter, lent
-from lots.services import exposure, views
+from lots.services import exposure
 from lots.services.assessment import drawing_spools
 from lots.services.assessment.between_instruments import carried_sources
-from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot
+from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot, finding_view
 from lots.services.assessment.repeats import of_judged
 from lots.store import audit
 from lots.store.assessment import decisions, lots, spool_findings
+from lots.store.assessment.spool_findings import Failures
 from lots.store.setup import catalog
+from lots.store.tables.lots import FirstInspection
+from lots.store.tables.models import Decision, LimitsRevision, Lot, ShadeRevision
 
 
-def find_previous(lot: Any, rules: int) -> dict[str, Any]:
+def find_previous(lot: Lot, rules: int) -> dict[str, object]:
     """Returns, for each characteristic whose steps are judged, the last earlier lot accepted for it, with the figures a step is measured from.
 
     From version 3 of the rules on, with the instruments and printers that it was measured with.
     """
-    found: dict[str, Any] = {}
+    found: dict[str, object] = {}
+    beside: dict[str, dict[str, object]] = {"basis": {}, "freedom": {}}
     wanted = [declared for declared in DECLARED.values() if declared.carried]
     for other in lots.earlier(lot, LOADABLE):
-        for declared in wanted:
-            if declared.name in other.accepted and getattr(other, declared.carried[0]):
-                found[f"{declared.name}_lot_id"] = other.id
-                found |= {column: getattr(other, column) for column in declared.carried}
-                if basis := ((other.figures or {}).get("basis") or {}).get(declared.name):
-                    found["basis"] = {**found.get("basis", {}), declared.name: basis}
-                found |= carried_sources(declared.name, other.figures) if rules > rule_versions.SECOND else {}
-                if freedom := ((other.figures or {}).get("freedom") or {}).get(declared.name):
-                    found["freedom"] = {**found.get("freedom", {}), declared.name: freedom}
-        wanted = [declared for declared in wanted if declared.carried[0] not in found]
+        taken = [one for one in wanted if one.name in other.accepted and getattr(other, one.carried[0])]
+        for declared in taken:
+            found |= _carried(declared, other, rules)
+            beside["basis"] |= _of(declared.name, other.figures.get("basis"))
+            beside["freedom"] |= _of(declared.name, other.figures.get("freedom"))
+        wanted = [declared for declared in wanted if declared not in taken]
         if not wanted:
             break
+    found |= {name: kept for name, kept in beside.items() if kept}
     if rules > rule_versions.THIRD and (scatter := _lent(lot)):
         found["scatter"] = scatter
     return found
 
 
-def _lent(lot: Any) -> dict[str, Any]:
+def _carried(declared: Characteristic, other: Lot, rules: int) -> dict[str, object]:
+    """What a lot keeps of the earlier one that the steps of a characteristic are measured from."""
+    kept = {f"{declared.name}_lot_id": other.id, **{column: getattr(other, column) for column in declared.carried}}
+    return kept if rules <= rule_versions.SECOND else {**kept, **carried_sources(declared.name, other.figures)}
+
+
+def _of(name: str, kept: Mapping[str, object] | None) -> dict[str, object]:
+    """The entry of a characteristic alone, where there is one."""
+    return {name: one} if (one := (kept or {}).get(name)) else {}
+
+
+def _lent(lot: Lot) -> dict[str, dict[str, dict[str, object]]]:
     """What earlier lots of the grade, and of its supplier, lend of how readings and spools scatter. Two queries."""
     known = (lots.newest_of_grade(lot.grade_id, MOST, lot, supplier) for supplier in (None, lot.supplier_id))
     of_grade, of_supplier = ([other.figures.get("scatter") or {} for other in some] for some in known)
     return lent(of_grade, of_supplier)
 
 
-def revisions_for(lot: Any, *, renew: bool = False) -> tuple[Any, Any]:
+def revisions_for(lot: Lot, *, renew: bool = False) -> tuple[LimitsRevision | None, ShadeRevision | None]:
     """Returns the limits and shade revision to judge a lot under.
 
     Once measuring has begun a lot keeps the revisions it began with, so that a later revision never moves an old decision; it takes the
     newest when asked to (`renew`), before its first reading, and wherever it has none yet.
     """
-    limits, shade = lot.limits_revision, lot.shade_revision
+    limits: LimitsRevision | None = lot.limits_revision
+    shade: ShadeRevision | None = lot.shade_revision
     if renew or limits is None or not lot.measured:
         limits = catalog.current_limits(lot.grade_id)
     if (renew or shade is None or not lot.measured) and lot.grade.shade_id is not None:
@@ -73,7 +86,7 @@ def revisions_for(lot: Any, *, renew: bool = False) -> tuple[Any, Any]:
     return limits, shade
 
 
-def terms_anew(lot: Any, limits: Any, shade: Any) -> Terms:
+def terms_anew(lot: Lot, limits: LimitsRevision | None, shade: ShadeRevision | None) -> Terms:
     """Returns what a lot is judged under when judging begins, or begins again: the rules of its limits, and steps from the lot accepted last by now.
 
     A step that quality accepted stays accepted as long as it is one from the same lot and measured in the same way.
@@ -88,7 +101,7 @@ def terms_anew(lot: Any, limits: Any, shade: Any) -> Terms:
     return Terms(limits, shade, lot.by_hand, previous, lot.retests_cleared, rules, accepted)
 
 
-def _start(code: str, previous: Mapping[str, Any], limits: Any) -> list[Any]:
+def _start(code: str, previous: Mapping[str, object], limits: LimitsRevision | None) -> list[object]:
     """What a step is measured from, and how."""
     declared = declared_of(code)
     block = (limits.body.get(declared.name) if limits else None) or {}
@@ -96,30 +109,45 @@ def _start(code: str, previous: Mapping[str, Any], limits: Any) -> list[Any]:
     return [*start, *declared.step_terms(block)]
 
 
+@dataclass(frozen=True, slots=True)
+class Occasion:
+    """Why a lot is judged.
+
+    Args:
+        action: what to call the decision: received, judge, void, agree, exclude, include, reassess, or a decision by hand.
+        reason: why, in words; made from the findings when empty.
+        what: what the history calls it.
+        renew: judge under the newest revisions, and against the lot accepted last by now.
+        retest: True when readings were repeated after they had been complete and did not pass, or an author voided one that failed.
+        wrote: table -> numbers of rows of this lot that the caller wrote before, to stand in the same entry.
+    """
+
+    action: str = "judge"
+    reason: str = ""
+    what: str = "lot judged again"
+    renew: bool = False
+    retest: bool = False
+    wrote: Mapping[str, Sequence[int]] = field(default_factory=dict)
+
+
 def judge_lot(
-    lot: Any,
+    lot: Lot,
     by: str,
     now: datetime,
     *,
     action: str = "judge",
     reason: str = "",
-    renew: bool = False,
     retest: bool = False,
     what: str = "lot judged again",
     wrote: Mapping[str, Sequence[int]] | None = None,
-) -> tuple[Judged, Any | None]:
+) -> tuple[Judged, Decision | None]:
     """Judges a lot, keeps where it stands on its row, adds a decision when more than a figure changed, and notes it all in the lot's history.
 
     Args:
         lot: locked by this transaction; `by_hand` already says what a person decided.
         by: who caused it.
         now: the present moment.
-        action: what to call the decision: received, judge, void, agree, exclude, include, reassess, or a decision by hand.
-        reason: why, in words; made from the findings when empty.
-        renew: judge under the newest revisions, and against the lot accepted last by now.
-        retest: True when readings were repeated after they had been complete and did not pass, or an author voided one that failed.
-        what: what the history calls it.
-        wrote: table -> numbers of rows of this lot that the caller wrote before, to stand in the same entry.
+        action, reason, retest, what, wrote: the occasion (`Occasion`).
 
     Returns:
         What was judged, and the decision added, None when nothing but figures changed.
@@ -127,15 +155,40 @@ def judge_lot(
     Notes:
         Must run inside the caller's transaction.
     """
-    limits, shade = revisions_for(lot, renew=renew)
-    begins = renew or not lot.measured
+    occasion = Occasion(action, reason, what, retest=retest, wrote=wrote or {})
+    before = _marks(lot)
+    done = _judged_and_kept(lot, by, now, occasion)
+    if action == "judge" and before == _marks(lot):
+        audit.note(lot.id, what, by, now, {"lot": [lot.id], **occasion.wrote})
+        return done.judged, None
+    return done.judged, _decided(lot, by, now, occasion, done)
+
+
+def decide_lot(lot: Lot, by: str, now: datetime, occasion: Occasion) -> tuple[Judged, Decision]:
+    """Judges a lot as `judge_lot` does, and adds a decision in any case."""
+    done = _judged_and_kept(lot, by, now, occasion)
+    return done.judged, _decided(lot, by, now, occasion, done)
+
+
+@dataclass(frozen=True, slots=True)
+class _Done:
+    """A judgement that is kept: where the lot stood before, None when it was never judged, and what the row and a decision have in common."""
+
+    judged: Judged
+    stood: Stand
+    known: bool
+    kept: Mapping[str, object]
+
+
+def _judged_and_kept(lot: Lot, by: str, now: datetime, occasion: Occasion) -> _Done:
+    """Judges a lot, draws the spools that it wants, and keeps on its row and beside its spools what was found."""
+    limits, shade = revisions_for(lot, renew=occasion.renew)
+    begins = occasion.renew or not lot.measured
     terms = terms_anew(lot, limits, shade) if begins else replace(Terms.of(lot), limits=limits, shade=shade)
     judged = assess_lot(lot, terms)
     if drawing_spools.draw_wanted(lot, judged, by, now):
         judged = assess_lot(lot, terms)
-    found, before = judged.assessment, _marks(lot)
-    stood = Stand(lot.standing, lot.uses)
-    known = lot.judged_at is not None
+    stood, known = Stand(lot.standing, lot.uses), lot.judged_at is not None
     kept = {
         **_verdict(judged),
         "by_hand": lot.by_hand,
@@ -147,38 +200,42 @@ def judge_lot(
         "limits_revision": limits,
         "shade_revision": shade,
     }
+    voided = occasion.action in ("void", "agree")
     once = {
         "measured": lot.measured or bool(judged.recorded),
-        "first_inspection": _first_inspection(lot, judged, retest=retest, voided=action in ("void", "agree")),
+        "first_inspection": _first_inspection(lot, judged, retest=occasion.retest, voided=voided),
         "judged_at": now,
     }
     lots.save_judgement(lot, {**kept, **_figures(judged), **once})
-    spool_findings.keep(lot, of_spools(judged))
-    written = {"lot": [lot.id], **(wrote or {})}
-    if action == "judge" and before == _marks(lot):
-        audit.note(lot.id, what, by, now, written)
-        return judged, None
+    spool_findings.keep(lot, of_spools(judged), failures_of(judged))
+    return _Done(judged, stood, known, kept)
+
+
+def _decided(lot: Lot, by: str, now: datetime, occasion: Occasion, done: _Done) -> Decision:
+    """Adds the decision that a judgement leads to, opens what has to be looked after, and notes both."""
+    found = done.judged.assessment
     record = {
-        **kept,
-        "action": action,
-        "reason": reason or reason_for(found),
-        "findings": [views.finding(f) for f in found.findings],
-        "reading_ids": judged.reading_ids,
+        **done.kept,
+        "action": occasion.action,
+        "reason": occasion.reason or reason_for(found),
+        "findings": [finding_view(f) for f in found.findings],
+        "reading_ids": done.judged.reading_ids,
     }
     decision = decisions.add(lot, record, by, now)
-    moved = lot_moved(lot.id, lot.supplier_lot, stood if known else None, Stand(lot.standing, lot.uses))
-    opened = exposure.open_containments(lot, stood, decision, now)
-    written |= {"decision": [decision.id], "containment": [change["containment_id"] for change in opened]}
-    audit.note(lot.id, what, by, now, written, changes=[*moved, *opened])
-    return judged, decision
+    moved = lot_moved(lot.id, lot.supplier_lot, done.stood if done.known else None, Stand(lot.standing, lot.uses))
+    opened = exposure.open_containments(lot, done.stood, decision, now)
+    written = {"lot": [lot.id], **occasion.wrote, "decision": [decision.id]}
+    written["containment"] = [change["containment_id"] for change in opened]
+    audit.note(lot.id, occasion.what, by, now, written, changes=[*moved, *opened])
+    return decision
 
 
-def derived(judged: Judged) -> dict[str, Any]:
+def derived(judged: Judged) -> dict[str, object]:
     """Returns the columns of a lot that follow from its readings, its revisions and the decision by hand, whatever happened before."""
     return {**_verdict(judged), **_figures(judged)}
 
 
-def _verdict(judged: Judged) -> dict[str, Any]:
+def _verdict(judged: Judged) -> dict[str, object]:
     found = judged.assessment
     return {
         "standing": judged.standing,
@@ -188,28 +245,30 @@ def _verdict(judged: Judged) -> dict[str, Any]:
     }
 
 
-def of_spools(judged: Judged) -> dict[str, dict[str, Any]]:
-    """Returns what is kept beside spools: column -> code of the spool -> value."""
+def of_spools(judged: Judged) -> dict[str, dict[str, object]]:
+    """Returns what is kept beside spools, what they fail apart: column -> code of the spool -> value."""
     summary, newest = judged.assessment.summary, judged.rules > rule_versions.SECOND
-    failing = {
-        code: [{"uses": list(f.uses), "message": f.message} for f in why] for code, why in summary.nonconforming.items()
-    }
     return {
         "flow_factor": dict(summary.spool_flow),
-        "nonconforming": failing,
         "dry_at": dict(summary.dry_at),
         "color": {code: dict(color) for code, color in summary.spool_color.items()},
         "flow_uncertainty": dict(summary.spool_flow_uncertainty) if newest else {},
     }
 
 
-def _marks(lot: Any) -> tuple[Any, ...]:
+def failures_of(judged: Judged) -> dict[str, Failures]:
+    """Returns what each spool fails by itself, by code."""
+    failing = judged.assessment.summary.nonconforming
+    return {code: [{"uses": list(f.uses), "message": f.message} for f in why] for code, why in failing.items()}
+
+
+def _marks(lot: Lot) -> tuple[object, ...]:
     """What makes a decision when it changes: all but the figures. Nothing stands before the first judgement."""
     revisions = (lot.limits_revision, lot.shade_revision)
     return (lot.judged_at and lot.standing, lot.assessed, lot.uses, lot.accepted, lot.previous, lot.rules, *revisions)
 
 
-def _figures(judged: Judged) -> dict[str, Any]:
+def _figures(judged: Judged) -> dict[str, object]:
     """What production and the next judgement need, beside the verdict itself."""
     found = judged.assessment
     summary = found.summary
@@ -238,7 +297,7 @@ def _figures(judged: Judged) -> dict[str, Any]:
     }
 
 
-def _scatter(judged: Judged) -> dict[str, Any]:
+def _scatter(judged: Judged) -> dict[str, object]:
     """What later lots of the grade are lent, and what the next step needs beside the figures, from version 4 of the rules."""
     if judged.rules <= rule_versions.THIRD:
         return {}
@@ -257,13 +316,13 @@ def _not_proved(judged: Judged) -> dict[str, list[str]]:
 _OF_PRINTERS = ("flow_uncertainty", "printed")
 
 
-def _of_printers(summary: Summary) -> dict[str, Any]:
+def _of_printers(summary: Summary) -> dict[str, object]:
     """What the settings of a machine need beside the figures of the lot."""
     printed = {name: dict(by_print) for name, by_print in summary.printed.items()}
     return dict(zip(_OF_PRINTERS, (summary.flow_uncertainty, printed or None), strict=True))
 
 
-def _first_inspection(lot: Any, judged: Judged, *, retest: bool, voided: bool) -> dict[str, Any] | None:
+def _first_inspection(lot: Lot, judged: Judged, *, retest: bool, voided: bool) -> FirstInspection | None:
     """How the lot's original inspection ended, for the switching rules. Readings repeated after a refusal do not change it; voiding one does.
 
     An author's void of a reading that failed counts as a repetition, until quality agrees to it.

@@ -2,14 +2,27 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import NotRequired, TypedDict
 
 from lots.domain.assessment.standing_by_hand import LOADABLE, decided_by_hand
 from lots.services import exposure, views
 from lots.services.assessment.lot_assessment import Judged
+from lots.store.tables.models import Lot
 
 
-def after(lot: Any, judged: Judged | None = None) -> dict[str, Any]:
+class LotAfter(TypedDict):
+    """Where a lot stands after a change."""
+
+    id: int
+    supplier_lot: str
+    standing: str
+    uses: dict[str, str]
+    to_measure: list[str]
+    says: str
+    exposure: NotRequired[views.Exposure]
+
+
+def after(lot: Lot, judged: Judged | None = None) -> LotAfter:
     """Returns where a lot stands after a change, what to measure next, and at once what is loaded of a lot that may not be.
 
     Args:
@@ -17,19 +30,26 @@ def after(lot: Any, judged: Judged | None = None) -> dict[str, Any]:
         judged: how it was judged, where the caller has it: readings that cannot help the lot are then told with it.
     """
     told = judged.assessment.told if judged else ()
-    found = {**views.lot_line(lot), "to_measure": lot.to_measure, "says": _says(lot, " ".join(["", *told]))}
+    found: LotAfter = {
+        "id": lot.id,
+        "supplier_lot": lot.supplier_lot,
+        "standing": lot.standing,
+        "uses": lot.uses,
+        "to_measure": lot.to_measure,
+        "says": _says(lot, " ".join(["", *told])),
+    }
     if lot.standing not in LOADABLE and (reached := exposure.exposure(lot))["items"]:
         found["exposure"] = reached
     return found
 
 
-def _says(lot: Any, told: str = "") -> str:
+def _says(lot: Lot, told: str = "") -> str:
     passed, failed = ([use for use, verdict in lot.uses.items() if verdict == word] for word in ("pass", "fail"))
     if lot.standing == "released":
         return f"Lot {lot.supplier_lot} is released.{told}"
     if lot.standing == "restricted":
         return f"Lot {lot.supplier_lot} is released for {', '.join(passed)} only.{told}"
-    if decided_by_hand(lot.assessed, lot.by_hand):
+    if lot.by_hand is not None and decided_by_hand(lot.assessed, lot.by_hand):
         words = {"block": "was blocked", "hold": "is on hold", "return": "was returned", "scrap": "was scrapped"}
         return f"Lot {lot.supplier_lot} {words[lot.by_hand]} by quality: {lot.by_hand_reason}{told}"
     if lot.standing == "blocked":

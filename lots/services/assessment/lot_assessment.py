@@ -5,10 +5,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from typing import Any
+from typing import cast
 
 from lots.domain.assessment.assessment import Assessment, Evidence, assess
 from lots.domain.assessment.limits_revision import Limits, limits_from
@@ -16,10 +17,12 @@ from lots.domain.assessment.printed_evidence import another_recipe
 from lots.domain.assessment.reinspection import reinspected_until, still_to_do
 from lots.domain.assessment.standing_by_hand import standing_after
 from lots.domain.assessment.voids import Waiting, hold_back, hold_doubted, hold_unconfirmed, improves
+from lots.domain.characteristics.declaring.bridge import Bridge
 from lots.domain.characteristics.declaring.case import Previous, ShadeRevision, Taken
 from lots.domain.characteristics.declaring.origin import Origin
 from lots.domain.characteristics.registry import DECLARED, declared_of
 from lots.domain.conformity import rule_versions
+from lots.domain.conformity.findings import Finding
 from lots.domain.receiving.coverage import Coverage, Presented, Sampling, standing_in
 from lots.services.assessment.between_instruments import bridges_for, reference_instrument
 from lots.services.assessment.counting import HeldTo, sifted
@@ -28,6 +31,9 @@ from lots.services.from_rows import UNNAMED, approved_from
 from lots.store import readings
 from lots.store.assessment import lots, reinspections
 from lots.store.receiving import deliveries, samples
+from lots.store.tables.decisions import KeptFinding, Reinspection
+from lots.store.tables.models import Decision, LimitsRevision, Lot, Reading
+from lots.store.tables.models import ShadeRevision as ShadeRevisionRow
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,8 +47,8 @@ class Judged:
     """
 
     assessment: Assessment
-    limits: Any
-    shade: Any
+    limits: LimitsRevision | None
+    shade: ShadeRevisionRow | None
     by_hand: str | None
     reading_ids: list[int]
     recorded: int
@@ -50,7 +56,7 @@ class Judged:
     sources: dict[str, list[str]]
     rules: int
     evidence: Evidence
-    rows: list[Any] = field(default_factory=list)
+    rows: list[Reading] = field(default_factory=list)
     reinspected_until: datetime | None = None
     doubted: tuple[str, ...] = ()
 
@@ -60,25 +66,25 @@ class Judged:
         return standing_after(self.assessment.standing, self.by_hand)
 
 
-def evidence_from(rows: list[Any], known: Uncertainties | None = None) -> Evidence:
+def evidence_from(rows: Iterable[Reading], known: Uncertainties | None = None) -> Evidence:
     """Returns readings from the store as the domain's evidence, with the uncertainties that are known, or else as they were stated."""
-    known = known or Uncertainties({})
-    found: dict[str, list[Any]] = {}
+    known = known or Uncertainties()
+    found: dict[str, list[object]] = {}
     for row in rows:
         found.setdefault(row.kind, []).append(reading_from(row, known.of(row)))
     return Evidence(found)
 
 
-def reading_from(row: Any, uncertainty: float | None = None) -> Any:
+def reading_from(row: Reading, uncertainty: float | None = None) -> object:
     """Returns a reading from the store as its characteristic's own value, with a standard uncertainty where one is known."""
-    origin = Origin.of(row.values, row.instrument.code if row.instrument_id else None)
+    origin = Origin.of(row.values, row.instrument.code if row.instrument else None)
     taken = Taken(row.spool.code, row.values, row.measured_at, uncertainty, step_of(row), origin)
     return declared_of(row.kind).reading(taken)
 
 
-def step_of(row: Any) -> float | None:
+def step_of(row: Reading) -> float | None:
     """The resolution of the instrument that a reading was taken with, None where it is not stated."""
-    return row.instrument.resolution if row.instrument_id else None
+    return row.instrument.resolution if row.instrument else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,16 +100,16 @@ class Terms:
         steps_accepted: code of a step from the previous lot -> the largest that quality accepted.
     """
 
-    limits: Any
-    shade: Any
+    limits: LimitsRevision | None
+    shade: ShadeRevisionRow | None
     by_hand: str | None
-    previous: dict[str, Any] | None
+    previous: dict[str, object] | None
     retests_cleared: dict[str, int]
     rules: int
     steps_accepted: Mapping[str, float] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, held: Any) -> Terms:
+    def of(cls, held: Lot | Decision) -> Terms:
         """The terms that a lot or a decision holds."""
         return cls(
             held.limits_revision,
@@ -116,7 +122,14 @@ class Terms:
         )
 
 
-def assess_lot(lot: Any, terms: Terms, known_at: datetime | None = None, *, with_excluded: bool = False) -> Judged:
+def assess_lot(
+    lot: Lot,
+    terms: Terms,
+    known_at: datetime | None = None,
+    *,
+    with_excluded: bool = False,
+    recorded: Sequence[Reading] | None = None,
+) -> Judged:
     """Returns the assessment of a lot under given terms, storing nothing. Four to eight queries, however many lots there are.
 
     Args:
@@ -124,8 +137,11 @@ def assess_lot(lot: Any, terms: Terms, known_at: datetime | None = None, *, with
         terms: what to judge it under.
         known_at: judge by what was recorded up to then; None for all that is known.
         with_excluded: True asks what the lot would be if no reading were excluded.
+        recorded: what `readings.to_judge` returns, where the caller has read it already.
     """
-    found = readings.that_count(lot.id, known_at, excluded=with_excluded, waiting=True)
+    found = readings.to_judge(lot.id, known_at) if recorded is None else recorded
+    if not with_excluded:
+        found = [row for row in found if not readings.is_excluded(row)]
     counting = [row for row in found if not readings.void_waits(row, known_at)]
     judged = _undoubted(lot, terms, known_at, counting)
     if len(counting) < len(found):
@@ -138,7 +154,7 @@ def assess_lot(lot: Any, terms: Terms, known_at: datetime | None = None, *, with
     return replace(judged, assessment=replace(judged.assessment, to_measure=to_do), reinspected_until=until)
 
 
-def _undoubted(lot: Any, terms: Terms, known_at: datetime | None, rows: list[Any]) -> Judged:
+def _undoubted(lot: Lot, terms: Terms, known_at: datetime | None, rows: Sequence[Reading]) -> Judged:
     """A judgement that no doubt about a build improves before quality decides."""
     judged = _judged(lot, terms, known_at, rows)
     if not judged.doubted:
@@ -149,25 +165,26 @@ def _undoubted(lot: Any, terms: Terms, known_at: datetime | None, rows: list[Any
     return replace(judged, assessment=held)
 
 
-def _held_back(judged: Judged, counted: Judged, found: list[Any], known_at: datetime | None) -> Judged:
+def _held_back(judged: Judged, counted: Judged, found: Sequence[Reading], known_at: datetime | None) -> Judged:
     """A judgement that no void by an author improves before quality agrees."""
     waiting = [(row.id, row.kind) for row in found if readings.void_waits(row, known_at)]
     agreed = limits_from(judged.limits.body) if judged.limits else None
     return replace(judged, assessment=hold_back(judged.assessment, counted.assessment, waiting, agreed))
 
 
-def inspected_again(lot: Any) -> list[tuple[Any, tuple[str, ...]]]:
+def inspected_again(lot: Lot) -> list[tuple[Reinspection, tuple[str, ...]]]:
     """Returns the re-inspections of a lot in the order they were recorded, each with what is still to be done for it."""
     return _inspected_again(lot, Terms.of(lot), None, readings.that_count(lot.id))
 
 
 def _inspected_again(
-    lot: Any, terms: Terms, known_at: datetime | None, counting: list[Any]
-) -> list[tuple[Any, tuple[str, ...]]]:
+    lot: Lot, terms: Terms, known_at: datetime | None, counting: Sequence[Reading]
+) -> list[tuple[Reinspection, tuple[str, ...]]]:
     """The re-inspections known by then, each with what its new readings leave to do."""
     # A lot is not compared with its predecessor again; how readings scatter is known as it was.
     scatter = (terms.previous or {}).get("scatter")
-    alone, found = replace(terms, previous={"scatter": scatter} if scatter else None), []
+    alone = replace(terms, previous={"scatter": scatter} if scatter else None)
+    found: list[tuple[Reinspection, tuple[str, ...]]] = []
     for row in reinspections.of_lot(lot.id, known_at):
         since = [r for r in counting if min(r.measured_at, r.recorded_at) > row.recorded_at]
         lacking: list[str] = []
@@ -180,7 +197,7 @@ def _inspected_again(
     return found
 
 
-def void_improves(lot: Any, terms: Terms, number: int) -> bool:
+def void_improves(lot: Lot, terms: Terms, number: int) -> bool:
     """Returns whether a lot would be judged better without a reading, by the readings that count and by those whose void waits beside them."""
     found = readings.that_count(lot.id, waiting=True)
     counting = [row for row in found if not readings.void_waits(row)]
@@ -194,10 +211,10 @@ def void_improves(lot: Any, terms: Terms, number: int) -> bool:
 
 
 def _judged(
-    lot: Any,
+    lot: Lot,
     terms: Terms,
     known_at: datetime | None,
-    recorded: list[Any],
+    recorded: Sequence[Reading],
     coverage: Coverage | None = None,
     *,
     doubts: bool = True,
@@ -210,14 +227,15 @@ def _judged(
     left = sifted(recorded, replace(HeldTo.by(limits, terms.rules), doubts=doubts), known_at)
     rows = left.rows
     agreed = limits_from(limits.body) if limits else None
-    reference, bridges = None, {}
+    reference: str | None = None
+    bridges: dict[frozenset[str], Bridge] = {}
     if terms.rules > rule_versions.SECOND:
         reference = reference_instrument(shade, rows)
         bridges = bridges_for(rows, reference, terms.previous, known_at)
     approved = approved_from(shade, reference) if shade is not None else None
     coverage = coverage or coverage_of(lot, agreed, recorded, known_at, terms.rules)
     known = uncertainties(rows, known_at)
-    retests = {}
+    retests: dict[str, int] = {}
     if agreed is not None and agreed.sampling.retest_rounds_max is not None:
         rounds = readings.retest_rounds(lot.id, known_at)
         retests = {kind: count - retests_cleared.get(kind, 0) for kind, count in rounds.items()}
@@ -251,7 +269,7 @@ def _judged(
     )
 
 
-def _waiting(rows: list[Any], agreed: Limits | None, approved: ShadeRevision | None) -> list[Waiting]:
+def _waiting(rows: Sequence[Reading], agreed: Limits | None, approved: ShadeRevision | None) -> list[Waiting]:
     """The readings that would count once they are confirmed."""
     given = agreed.given if agreed else {}
     found = []
@@ -263,7 +281,7 @@ def _waiting(rows: list[Any], agreed: Limits | None, approved: ShadeRevision | N
     return found
 
 
-def _sources(rows: list[Any]) -> dict[str, list[str]]:
+def _sources(rows: Sequence[Reading]) -> dict[str, list[str]]:
     """Per kind, the instruments that read it and the printers its coupons came from: a series goes on across a change of these only where it is bridged."""
     found: dict[str, set[str]] = {}
     for row in rows:
@@ -277,7 +295,9 @@ def _sources(rows: list[Any]) -> dict[str, list[str]]:
     return {kind: sorted(named) for kind, named in found.items()}
 
 
-def coverage_of(lot: Any, agreed: Limits | None, rows: list[Any], known_at: datetime | None, version: int) -> Coverage:
+def coverage_of(
+    lot: Lot, agreed: Limits | None, rows: Sequence[Reading], known_at: datetime | None, version: int
+) -> Coverage:
     """Returns how many spools of each delivery must be measured, and which. Each was presented by itself, under the severity of its day; none of a closed one."""
     measured: dict[int, set[str]] = {}
     for row in rows:
@@ -315,11 +335,50 @@ def coverage_of(lot: Any, agreed: Limits | None, rows: list[Any], known_at: date
     return Coverage(tuple(parts))
 
 
-def drawn_of(sample: Mapping[str, Any], changes: samples.Changes) -> list[tuple[str, ...]]:
+def drawn_of(sample: Mapping[str, object], changes: samples.Changes) -> list[tuple[str, ...]]:
     """Returns the codes of each draw from a delivery, the first sample first: substitutes in their places, spools that never came left out."""
     instead = {row.drawn.code: row.substitute.code for row in changes.substitutes}
-    groups = [sample["spool_codes"], *(row.spool_codes for row in changes.draws)]
+    groups = [cast("list[str]", sample["spool_codes"]), *(row.spool_codes for row in changes.draws)]
     return [
         tuple(code for code in (standing_in(code, instead) for code in group) if code not in changes.withdrawn)
         for group in groups
     ]
+
+
+def finding_view(found: Finding) -> KeptFinding:
+    """Returns a finding with its words, as answers show it and decisions keep it."""
+    return {
+        "code": found.code,
+        "characteristic": found.characteristic,
+        "measure": found.measure,
+        "verdict": found.verdict,
+        "value": found.value,
+        "limit": found.limit.as_json(),
+        "unit": found.limit.unit,
+        "n": found.n,
+        "spools": found.spools,
+        "uncertainty": found.uncertainty,
+        "guard_band": found.guard,
+        "coverage_factor": found.coverage_factor,
+        "degrees_of_freedom": _df(found.budget.df) if found.budget else None,
+        "uncertainty_budget": [
+            {"source": one.source or "stated", "standard_uncertainty": one.u, "degrees_of_freedom": _df(one.df)}
+            for one in (found.budget.contributions if found.budget else ())
+        ],
+        "interval_95": list(found.interval) if found.interval else None,
+        "margin": found.margin,
+        "conformance_probability": found.conformance,
+        "claimable": found.claimable,
+        "too_coarse": found.coarse,
+        "subject": found.subject or None,
+        "detail": found.detail or None,
+        "uses": list(found.uses),
+        "hold": found.hold,
+        "message": found.message,
+        "to_measure": found.to_measure or None,
+    }
+
+
+def _df(df: float) -> float | None:
+    """Degrees of freedom, None where the uncertainty is known."""
+    return None if math.isinf(df) else df

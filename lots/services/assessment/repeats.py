@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import TypedDict
 
 from lots.domain.assessment.limits_revision import CHARACTERISTICS, Limits, limits_from
 from lots.domain.characteristics.color.declared_color import COLOR
@@ -24,18 +25,28 @@ from lots.domain.replicates.repeats import (
     deciding,
     outliers_among,
     scatter_of,
+    speaks_for_itself,
 )
 from lots.services import views
 from lots.services.assessment.counting import HeldTo, that_count
 from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot, reading_from
-from lots.services.assessment.uncertainty import Uncertainties, repeats_by, uncertainties
+from lots.services.assessment.uncertainty import uncertainties
 from lots.services.from_rows import approved_from
 from lots.services.lookups import lot_of
+from lots.services.views import View
 from lots.store import readings
-from lots.store.instruments import studies
+from lots.store.tables.models import Decision, LimitsRevision, Lot, Reading, ReadingExclusion
+from lots.store.tables.models import ShadeRevision as ShadeRevisionRow
 
-# So many of the grade's newest lots lend their repeats to one that has too few.
-_OTHER_LOTS = 20
+
+class ShownBy(TypedDict):
+    """The step of a test that shows a reading to be an outlier."""
+
+    figure: str
+    statistic: float
+    critical: float
+    n: int
+    alpha: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,39 +69,43 @@ class Tested:
         """The readings that stand apart, furthest first."""
         return [self.repeats[index] for index in self.outliers.flagged]
 
-    def shown_by(self, reading: int) -> dict[str, Any] | None:
+    def shown_by(self, reading: int) -> ShownBy | None:
         """The step of the test that shows a reading to stand apart, None when none does."""
         for index in self.outliers.flagged:
             if self.repeats[index].reading == reading:
                 step = next(step for step in self.outliers.steps if step.index == index)
-                fields = {"figure": self.figure, "statistic": step.statistic, "critical": step.critical}
-                return {**fields, "n": self.outliers.n, "alpha": self.outliers.alpha}
+                return {
+                    "figure": self.figure,
+                    "statistic": step.statistic,
+                    "critical": step.critical,
+                    "n": self.outliers.n,
+                    "alpha": self.outliers.alpha,
+                }
         return None
 
 
-def tested(lot: Any, rows: Sequence[Any], known_at: datetime | None) -> list[Tested]:
-    """Returns what the test says of each figure of these readings of a lot, those whose instrument is in order. Two queries.
+def tested(held: Lot | Decision, rows: Sequence[Reading], known_at: datetime | None) -> list[Tested]:
+    """Returns what the test says of each figure of these readings of a lot, those whose instrument is in order. One query.
 
     Args:
-        lot: it, or a decision on it, with the revisions.
+        held: the lot, or a decision on it, with the revisions.
         rows: readings that count or are excluded.
         known_at: by the studies recorded up to then; None for all.
     """
     known = uncertainties(rows, known_at)
-    found = _by_figure(_repeats(rows, known, *_terms(lot)))
-    repeatability = _repeatability(rows, known_at)
-    figures_of_kind: dict[str, int] = {}
-    for figure in found:
-        figures_of_kind[_kind(figure)] = figures_of_kind.get(_kind(figure), 0) + 1
+    worth = {row.id: known.of(row) for row in rows}
+    found = _by_figure(_repeats(rows, worth, *_terms(held)))
+    figures_of_kind = Counter(_kind(figure) for figure in found)
     answer = []
     for figure in (name for name in REPEATED if name in found):
         repeats = found[figure]
+        studied = REPEATED[figure].studied
         least = max(
-            (repeatability.get((one.instrument, REPEATED[figure].studied), 0.0) for one in repeats), default=0.0
+            (known.repeats.get((code, studied), 0.0) for code in {one.instrument for one in repeats}), default=0.0
         )
         floor = least * max(one.per_unit for one in repeats)
         outliers = outliers_among(repeats, ALPHA / figures_of_kind[_kind(figure)], floor)
-        answer.append(Tested(figure, repeats, floor, _own(rows, repeats, known), outliers))
+        answer.append(Tested(figure, repeats, floor, _own(repeats, worth), outliers))
     return answer
 
 
@@ -98,35 +113,38 @@ def _kind(figure: str) -> str:
     return figure.partition(".")[0]
 
 
-def _terms(lot: Any) -> tuple[ShadeRevision | None, Limits | None]:
+def _terms(held: Lot | Decision) -> tuple[ShadeRevision | None, Limits | None]:
     """What a lot's readings must keep to for being compared: the conditions of its reference, the ages of its limits."""
-    shade = approved_from(lot.shade_revision) if lot.shade_revision else None
-    return shade, limits_from(lot.limits_revision.body) if lot.limits_revision else None
+    return _revisions(held.shade_revision, held.limits_revision)
+
+
+def _revisions(
+    shade: ShadeRevisionRow | None, limits: LimitsRevision | None
+) -> tuple[ShadeRevision | None, Limits | None]:
+    return approved_from(shade) if shade else None, limits_from(limits.body) if limits else None
 
 
 def _repeats(
-    rows: Iterable[Any], known: Uncertainties, shade: ShadeRevision | None, limits: Limits | None
+    rows: Iterable[Reading], worth: Mapping[int, float | None], shade: ShadeRevision | None, limits: Limits | None
 ) -> Iterator[Repeat]:
-    """The figures of readings, those left out that are not held against limits either."""
+    """The figures of readings, those left out that are not held against limits either. `worth` holds standard uncertainties by reading."""
+    given = limits.given if limits else {}
     for row in rows:
-        declared, block = DECLARED[row.kind], limits.given.get(row.kind) if limits else None
-        reading = declared.comparable(reading_from(row, known.of(row)), block, shade)
+        declared = DECLARED[row.kind]
+        reading = declared.comparable(reading_from(row, worth.get(row.id)), given.get(row.kind), shade)
         if reading is None:
             continue
         # What was read under other conditions, where there is no reference yet, is no repeat.
         group = (row.lot_id, *((reading.conditions,) if declared.of_type("conditions") else ()))
-        instrument = row.instrument.code if row.instrument else ""
-        counts = getattr(row, "exclusion", None) is None
+        instrument, counts = row.instrument.code if row.instrument else "", not readings.is_excluded(row)
         for figure, value, more, per_unit in declared.repeats.of(reading):
             yield Repeat(figure, value, (*group, *more), row.id, row.spool.code, instrument, counts, per_unit)
 
 
 def of_judged(judged: Judged) -> Iterator[Repeat]:
     """Returns the figures of the readings that a lot was judged by, controls of another material left out."""
-    shade = approved_from(judged.shade) if judged.shade else None
-    limits = limits_from(judged.limits.body) if judged.limits else None
     mine = [row for row in judged.rows if DECLARED[row.kind].of_lot(reading_from(row))]
-    return _repeats(mine, Uncertainties({}), shade, limits)
+    return _repeats(mine, {}, *_revisions(judged.shade, judged.limits))
 
 
 def _by_figure(repeats: Iterable[Repeat]) -> dict[str, list[Repeat]]:
@@ -136,61 +154,61 @@ def _by_figure(repeats: Iterable[Repeat]) -> dict[str, list[Repeat]]:
     return found
 
 
-def _repeatability(rows: Sequence[Any], known_at: datetime | None) -> dict[tuple[str, str], float]:
-    """How the instruments of these readings repeat, by code and measure, as the newest study of each found. One query."""
-    used = {row.instrument_id for row in rows} - {None}
-    newest = sorted(studies.of_repeatability(used, known_at), key=lambda study: (study.studied_at, study.id))
-    return {(study.instrument.code, study.measure): repeats_by(study) for study in newest}
-
-
-def _own(rows: Sequence[Any], repeats: Sequence[Repeat], known: Uncertainties) -> float | None:
+def _own(repeats: Sequence[Repeat], worth: Mapping[int, float | None]) -> float | None:
     """The standard uncertainty of the worst of the instruments, in the figure's unit; None where one is not known."""
-    by_number = {row.id: row for row in rows}
-    each = [known.of(by_number[one.reading]) for one in repeats]
-    told = [u * one.per_unit for u, one in zip(each, repeats, strict=True) if u is not None]
-    return max(told) if len(told) == len(each) else None
+    told = [u * one.per_unit for one in repeats if (u := worth[one.reading]) is not None]
+    return max(told) if len(told) == len(repeats) else None
 
 
-def of_lot(lot_id: int) -> dict[str, Any]:
+def of_lot(lot_id: int) -> View:
     """Returns per characteristic of a lot how its readings scatter, which stand apart, and how many more would decide its findings.
 
-    About ten queries, however many lots and readings there are.
+    About ten queries, however many lots and readings there are; those of other lots are read for characteristics that were repeated too seldom.
 
     Raises:
         NotFound: no such lot.
     """
     lot = lot_of(lot_id)
-    rows, notes = that_count(readings.that_count(lot.id, excluded=True), HeldTo.of(lot))
+    recorded = readings.to_judge(lot.id)
+    rows, notes = that_count([row for row in recorded if not readings.void_waits(row)], HeldTo.of(lot))
     figures = tested(lot, rows, None)
-    kinds = [kind for kind in CHARACTERISTICS if any(row.kind == kind for row in rows)]
-    others, _ = that_count(readings.of_grade(lot.grade_id, lot.id, kinds, _OTHER_LOTS), HeldTo.of(lot))
-    grade = _by_figure(_repeats(others, Uncertainties({}), *_terms(lot)))
+    grade = _of_grade(lot, figures)
     scattered = {one.figure: scatter_of(one.repeats, grade.get(one.figure, []), one.repeatability) for one in figures}
-    decisions = _decisions(lot, figures, scattered)
-    parts = [_characteristic(kind, rows, figures, scattered, decisions) for kind in kinds]
+    decisions = _decisions(lot, recorded, figures, scattered)
+    kinds = {row.kind for row in rows}
+    parts = [_characteristic(kind, rows, figures, scattered, decisions) for kind in CHARACTERISTICS if kind in kinds]
     return {
         "lot_id": lot.id,
         "supplier_lot": lot.supplier_lot,
         "confidence": CONFIDENCE,
         "characteristics": parts,
-        "excluded": [excluded_line(row) for row in rows if getattr(row, "exclusion", None)],
+        "excluded": [excluded_line(row) for row in rows if readings.is_excluded(row)],
         "notes": list(notes),
     }
 
 
-def excluded_line(row: Any) -> dict[str, Any]:
+def _of_grade(lot: Lot, figures: Sequence[Tested]) -> dict[str, list[Repeat]]:
+    """What the grade's other lots lend, by figure: only of the characteristics whose own readings do not tell their scatter."""
+    wanting = dict.fromkeys(_kind(part.figure) for part in figures if not speaks_for_itself(part.repeats))
+    others, _ = that_count(readings.of_grade(lot.grade_id, lot.id, list(wanting)), HeldTo.of(lot))
+    return _by_figure(_repeats(others, {}, *_terms(lot)))
+
+
+def excluded_line(row: Reading) -> View:
     """An excluded reading with why, and which test showed it."""
+    exclusion: ReadingExclusion | None = getattr(row, "exclusion", None)
     said = {"reading_id": row.id, "kind": row.kind, "spool_code": row.spool.code}
-    return {**said, **(views.exclusion_line(row) or {}), "shown_by": row.exclusion.shown_by}
+    return {**said, **(views.exclusion_line(row) or {}), "shown_by": exclusion and exclusion.shown_by}
 
 
-def _decisions(lot: Any, figures: Sequence[Tested], scattered: dict[str, Scattered]) -> list[Deciding]:
-    judged = assess_lot(lot, Terms.of(lot))
+def _decisions(
+    lot: Lot, recorded: Sequence[Reading], figures: Sequence[Tested], scattered: dict[str, Scattered]
+) -> list[Deciding]:
+    judged = assess_lot(lot, Terms.of(lot), recorded=recorded)
     _, limits = _terms(lot)
-    counts: dict[tuple[str, str], int] = {}
-    coupons: dict[str, set[Any]] = {}
+    counts = Counter((one.figure, one.spool) for part in figures for one in part.repeats if one.counts)
+    coupons: dict[str, set[tuple[object, ...]]] = {}
     for one in (one for part in figures for one in part.repeats if one.counts):
-        counts[one.figure, one.spool] = counts.get((one.figure, one.spool), 0) + 1
         coupons.setdefault(one.figure, set()).add(one.group)
     known = Known(
         {figure: found.scatter for figure, found in scattered.items()},
@@ -222,11 +240,11 @@ def _colors(figures: Sequence[Tested]) -> dict[str, Lab]:
 
 def _characteristic(
     kind: str,
-    rows: Sequence[Any],
+    rows: Sequence[Reading],
     figures: Sequence[Tested],
     scattered: dict[str, Scattered],
     decisions: Sequence[Deciding],
-) -> dict[str, Any]:
+) -> View:
     mine = [part for part in figures if _kind(part.figure) == kind]
     about = [one for one in decisions if one.finding.characteristic == kind]
     says = [
@@ -236,14 +254,14 @@ def _characteristic(
     says += [none] if (none := DECLARED[kind].repeats.none) else [one.says for one in about]
     return {
         "characteristic": kind,
-        "readings": sum(row.kind == kind and getattr(row, "exclusion", None) is None for row in rows),
+        "readings": sum(row.kind == kind and not readings.is_excluded(row) for row in rows),
         "says": " ".join(says) or "No finding on this rests on a mean of readings.",
         "figures": [_figure(part, scattered[part.figure]) for part in mine],
         "decisions": [_decision(one) for one in about],
     }
 
 
-def _figure(part: Tested, found: Scattered) -> dict[str, Any]:
+def _figure(part: Tested, found: Scattered) -> View:
     about, scatter = REPEATED[part.figure], found.scatter
     return {
         "figure": part.figure,
@@ -272,10 +290,15 @@ def _scatter_says(part: Tested, found: Scattered) -> str:
     return f"The {about.label} of one reading scatters by {size} (standard deviation), {told}."
 
 
-def _outliers(part: Tested) -> dict[str, Any]:
+def _outliers(part: Tested) -> View:
     found = part.outliers
     return {
-        **{name: getattr(found, name) for name in ("n", "groups", "most", "alpha", "trusted", "says")},
+        "n": found.n,
+        "groups": found.groups,
+        "most": found.most,
+        "alpha": found.alpha,
+        "trusted": found.trusted,
+        "says": found.says,
         "steps": [
             {
                 **_which(part.repeats[step.index]),
@@ -289,11 +312,11 @@ def _outliers(part: Tested) -> dict[str, Any]:
     }
 
 
-def _which(one: Repeat) -> dict[str, Any]:
+def _which(one: Repeat) -> View:
     return {"reading_id": one.reading, "spool_code": one.spool, "value": one.value}
 
 
-def _apart(part: Tested, index: int) -> dict[str, Any]:
+def _apart(part: Tested, index: int) -> View:
     """A reading that stands apart, with what leaving it out does to the mean of its like."""
     one = part.repeats[index]
     like = [number for number, other in enumerate(part.repeats) if other.kin == one.kin]
@@ -302,7 +325,7 @@ def _apart(part: Tested, index: int) -> dict[str, Any]:
     return {**_which(one), "excluded": not one.counts, **sides}
 
 
-def _decision(one: Deciding) -> dict[str, Any]:
+def _decision(one: Deciding) -> View:
     finding = one.finding
     return {
         "code": finding.code,

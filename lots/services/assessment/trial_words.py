@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TypedDict
 
 from lots.domain.characteristics.color.declared_color import DIFFERENCES
 from lots.domain.statistics.tolerance_ellipsoid import Tolerance
@@ -33,13 +33,21 @@ def _more(fitted: Tolerance, within: float) -> str:
     return f"About {more} more judgements of plaques like these make every axis known to {100 * within:g} %; {instead}."
 
 
-def proposal(formula: str, by_delta_e: dict[str, Any] | None, by_components: dict[str, Any] | None) -> str:
+class ColorBlock(TypedDict, total=False):
+    """The colour block of limits, as far as a trial may set it."""
+
+    formula: str
+    weights: list[float] | None
+    lot_max: float | None
+    components_max: dict[str, float | None] | None
+
+
+def proposal(formula: str, by_delta_e: ColorBlock | None, by_components: ColorBlock | None) -> str:
     """Returns the limits that would be posted, in the numbers that would be posted; None for a form that cannot be written."""
     forms = []
-    if by_delta_e:
-        forms.append(f"a colour difference of the lot of at most {by_delta_e['color']['lot_max']:.2f} ({formula})")
-    if by_components:
-        parts = by_components["color"]["components_max"]
+    if by_delta_e and by_delta_e.get("lot_max") is not None:
+        forms.append(f"a colour difference of the lot of at most {by_delta_e['lot_max']:.2f} ({formula})")
+    if parts := by_components and by_components.get("components_max"):
         forms.append("separate limits of " + ", ".join(f"{most:.2f} on d{name}*" for name, most in parts.items()))
     if not forms:
         return "The tolerance is too small for limits that can be written."
@@ -48,7 +56,7 @@ def proposal(formula: str, by_delta_e: dict[str, Any] | None, by_components: dic
     return f"{says[0].upper()}{says[1:]}{choice}"
 
 
-def changes(current: Mapping[str, Any], proposed: Mapping[str, Any]) -> str:
+def changes(current: ColorBlock, proposed: ColorBlock) -> str:
     """Returns which limits on a colour difference and its components are set, tightened, loosened and kept, with their numbers.
 
     Args:
@@ -68,8 +76,27 @@ def changes(current: Mapping[str, Any], proposed: Mapping[str, Any]) -> str:
     return " ".join(f"{verb} {', '.join(said[verb])}." for verb in verbs if verb in said)
 
 
-def _named(color: Mapping[str, Any]) -> dict[str, float]:
-    """The limits that are set, by the name of their field."""
-    found = {name: color[name] for name in DIFFERENCES if color.get(name) is not None}
+# The limits on a colour difference in words, by the name of their field.
+_LIMITS = dict(
+    zip(
+        DIFFERENCES,
+        (
+            "the colour difference of the lot",
+            "the colour difference of a spool",
+            "the spread of the spools",
+            "the step from the last accepted lot",
+            "the difference between two lots of one job",
+            "the difference between two spools of one job",
+            "the difference of the control",
+        ),
+        strict=True,
+    )
+)
+
+
+def _named(color: ColorBlock) -> dict[str, float]:
+    """The limits that are set, in words."""
+    stated: Mapping[str, object] = {**color}
+    found = {words: one for name, words in _LIMITS.items() if isinstance(one := stated.get(name), int | float)}
     parts = color.get("components_max") or {}
-    return found | {f"components_max.{name}": parts[name] for name in "Lab" if parts.get(name) is not None}
+    return found | {f"d{name}*": most for name in "Lab" if (most := parts.get(name)) is not None}

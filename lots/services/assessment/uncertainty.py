@@ -3,39 +3,40 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
-from typing import Any
 
 from lots.domain.characteristics.registry import STUDIED
 from lots.domain.conformity.findings import Finding
 from lots.domain.instruments.uncertainty import Found, Known, known_uncertainty
 from lots.store.instruments import studies
+from lots.store.tables.models import Instrument, Reading
 
 
 @dataclass(frozen=True, slots=True)
 class Uncertainties:
-    """The studies of repeatability that count, by instrument."""
+    """The studies of repeatability that count, by instrument, and how each instrument repeats, by its code and measure, as the newest study found."""
 
-    found: dict[int, list[Found]]
+    found: dict[int, list[Found]] = field(default_factory=dict)
+    repeats: dict[tuple[str, str], float] = field(default_factory=dict)
 
-    def known(self, row: Any) -> Known:
+    def known(self, row: Reading) -> Known:
         """The standard uncertainty of a reading by its instrument, and the study it comes from."""
-        if row.instrument_id is None:
+        if row.instrument is None:
             return Known(None)
-        known = self.found.get(row.instrument_id, [])
+        known = self.found.get(row.instrument.id, [])
         return known_uncertainty(row.kind, row.measured_at, row.instrument.standard_uncertainty, known)
 
-    def of(self, row: Any) -> float | None:
+    def of(self, row: Reading) -> float | None:
         """The same without the study."""
         return self.known(row).u
 
-    def told(self, findings: Iterable[Finding], rows: Sequence[Any]) -> tuple[Finding, ...]:
+    def told(self, findings: Iterable[Finding], rows: Sequence[Reading]) -> tuple[Finding, ...]:
         """Returns findings that say from which studies their uncertainties come, where they come from any."""
         says: dict[str, set[str]] = {}
         for row in rows if self.found else ():
             known = self.known(row)
-            if known.study is not None:
+            if known.study is not None and row.instrument is not None:
                 says.setdefault(row.kind, set()).add(_says(row.instrument, known.study))
         return tuple(
             replace(found, detail=" ".join([found.detail, *sorted(says[found.characteristic])]).strip())
@@ -45,26 +46,25 @@ class Uncertainties:
         )
 
 
-def _says(instrument: Any, study: Found) -> str:
+def _says(instrument: Instrument, study: Found) -> str:
     stated = instrument.standard_uncertainty
     unit = f" {STUDIED[study.measure].unit}".rstrip()
     less = "none was stated" if stated is None else f"{stated:.2g}{unit} was stated"
     return f"{instrument.code} counts with a standard uncertainty of {study.sd:.2g}{unit}, as its study {study.number} found ({less})."
 
 
-def uncertainties(rows: Iterable[Any], known_at: datetime | None = None) -> Uncertainties:
+def uncertainties(rows: Iterable[Reading], known_at: datetime | None = None) -> Uncertainties:
     """Returns what is known of the instruments of these readings, by what was recorded up to then. One query, none without instruments."""
+    used = {row.instrument_id for row in rows if row.instrument_id is not None}
+    some = studies.of_repeatability(used, known_at)
+    newest = sorted(some, key=lambda study: (study.studied_at, study.id))
+    return Uncertainties(found_by_instrument(some), {(study.code, study.measure): study.repeat_sd for study in newest})
+
+
+def found_by_instrument(some: Iterable[studies.Repeatability]) -> dict[int, list[Found]]:
+    """Returns what stored studies of repeatability found of the whole gauge, by instrument."""
     found: dict[int, list[Found]] = {}
-    for study in studies.of_repeatability({row.instrument_id for row in rows} - {None}, known_at):
-        found.setdefault(study.instrument_id, []).append(found_by(study))
-    return Uncertainties(found)
-
-
-def found_by(study: Any) -> Found:
-    """What a stored study of repeatability found of the whole gauge."""
-    return Found(study.id, study.measure, study.studied_at, study.gauge_sd)
-
-
-def repeats_by(study: Any) -> float:
-    """The standard deviation of repeats alone, by one operator on one part, as a stored study of repeatability found it."""
-    return float(study.repeat_sd)
+    for study in some:
+        one = Found(study.id, study.measure, study.studied_at, study.gauge_sd)
+        found.setdefault(study.instrument_id, []).append(one)
+    return found

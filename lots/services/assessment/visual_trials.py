@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from datetime import datetime
+from typing import NotRequired, TypedDict, cast
 
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.declaring.plausibility import doubt_lab
@@ -17,10 +18,13 @@ from lots.services.assessment import impact, trial_words
 from lots.services.errors import Fault, Invalid, NotFound, Settled
 from lots.services.from_rows import conditions_of
 from lots.services.lookups import found
+from lots.services.views import View, recorded
 from lots.store import audit
 from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
 from lots.store.setup import catalog, visual_trials
+from lots.store.tables.models import ShadeRevision, VisualTrial
+from lots.store.tables.studies import KeptConditions
 
 # How far a plaque of a trial may lie from the reference, per coordinate: further, it is another colour, or a slip.
 _FURTHEST = 30.0
@@ -28,10 +32,60 @@ _FURTHEST = 30.0
 _LEAST = 1e-6
 # Each observer is left out once when it is asked how observers differ.
 _MOST_OBSERVERS = 50
-_ASKED = ("share", "confidence", "within")
 
 
-def add(grade_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
+class PostedVote(TypedDict):
+    """The word of one observer on a plaque."""
+
+    observer: str
+    accepted: bool
+
+
+class PostedPlaque(TypedDict):
+    """A plaque of a trial: its colour or what it lies apart, and counts or votes."""
+
+    code: NotRequired[str | None]
+    lab: NotRequired[list[float] | None]
+    apart: NotRequired[list[float] | None]
+    accepted: NotRequired[int | None]
+    judged: NotRequired[int | None]
+    judgements: NotRequired[list[PostedVote] | None]
+
+
+class PostedTrial(TypedDict):
+    """A trial as it is posted."""
+
+    plaques: list[PostedPlaque]
+    conditions: KeptConditions
+    share: float
+    confidence: float
+    within: float
+    judged_at: NotRequired[datetime | None]
+    note: NotRequired[str | None]
+
+
+class KeptTrialPlaque(TypedDict):
+    """A plaque as it is kept: as it was posted, with what it lies apart from the reference."""
+
+    apart: list[float]
+    code: NotRequired[str]
+    lab: NotRequired[list[float]]
+    accepted: NotRequired[int]
+    judged: NotRequired[int]
+    judgements: NotRequired[list[PostedVote]]
+
+
+class KeptTrial(TypedDict):
+    """What is kept of a trial."""
+
+    plaques: list[KeptTrialPlaque]
+    conditions: KeptConditions
+    share: float
+    confidence: float
+    within: float
+
+
+def add(grade_id: int, values: PostedTrial, by: str) -> View:
     """Keeps a trial for a grade, against the current revision of its shade, and answers what it shows.
 
     Raises:
@@ -53,14 +107,15 @@ def add(grade_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
         if faults:
             raise Invalid(*faults)
         conditions = Conditions(**values["conditions"]).as_dict()
-        body = {"plaques": plaques, "conditions": conditions, **{name: values[name] for name in _ASKED}}
+        asked = {"share": values["share"], "confidence": values["confidence"], "within": values["within"]}
+        body = {"plaques": plaques, "conditions": conditions, **asked}
         kept = {"shade_revision": revision, "judged_at": judged_at, "body": body, "note": values.get("note")}
         row = visual_trials.add(grade, kept, by, now)
         audit.note(None, "visual trial kept", by, now, {"visual_trial": [row.id]})
     return shown(row.id)
 
 
-def _condition_faults(said: dict[str, Any], revision: Any) -> list[Fault]:
+def _condition_faults(said: KeptConditions, revision: ShadeRevision) -> list[Fault]:
     try:
         conditions = Conditions(**said)
     except ValueError as wrong:
@@ -75,36 +130,37 @@ def _condition_faults(said: dict[str, Any], revision: Any) -> list[Fault]:
     ]
 
 
-def _plaque_faults(index: int, plaque: dict[str, Any], uv: str | None) -> list[Fault]:
+def _plaque_faults(index: int, plaque: PostedPlaque, uv: str | None) -> list[Fault]:
     """What is wrong with a plaque by itself: its colour once, its judgements once, and numbers that can be."""
     at, faults = f"/plaques/{index}", []
     if (plaque.get("lab") is None) == (plaque.get("apart") is None):
-        hint = "Give lab, its colour, or apart, [dL*, da*, db*] from the reference."
+        hint = "Give its colour L*, a*, b*, or its difference dL*, da*, db* from the reference."
         faults.append(Fault(f"{at}/lab", "Give the colour of the plaque once.", hint))
-    counted = [name for name in ("accepted", "judged") if plaque.get(name) is not None]
-    if (plaque.get("judgements") is not None) == bool(counted):
-        hint = "Give accepted and judged, or judgements, one per observer."
+    accepted, judged, lab = plaque.get("accepted"), plaque.get("judged"), plaque.get("lab")
+    if (plaque.get("judgements") is not None) == (accepted is not None or judged is not None):
+        hint = "Give how many judged it and how many accepted it, or one judgement per observer."
         faults.append(Fault(f"{at}/judgements", "Say once what became of the plaque.", hint))
-    elif len(counted) == 1:
-        faults.append(Fault(f"{at}/{'judged' if counted == ['accepted'] else 'accepted'}", "This is needed."))
-    elif counted and plaque["accepted"] > plaque["judged"]:
-        detail = f"{plaque['accepted']} of {plaque['judged']} cannot have accepted it."
+    elif (accepted is None) != (judged is None):
+        faults.append(Fault(f"{at}/{'accepted' if accepted is None else 'judged'}", "This is needed."))
+    elif accepted is not None and judged is not None and accepted > judged:
+        detail = f"{accepted} of {judged} cannot have accepted it."
         faults.append(Fault(f"{at}/accepted", detail, "Give how many of those who judged it accepted it."))
-    if plaque.get("lab") is not None and (doubt := doubt_lab(plaque["lab"], uv)):
+    if lab is not None and (doubt := doubt_lab(lab, uv)):
         faults.append(Fault(f"{at}/lab", doubt.detail, doubt.hint))
     return faults
 
 
 def _checked(
-    plaques: Sequence[dict[str, Any]], reference: Lab, uv: str | None, faults: list[Fault]
-) -> list[dict[str, Any]]:
+    plaques: Sequence[PostedPlaque], reference: Lab, uv: str | None, faults: list[Fault]
+) -> list[KeptTrialPlaque]:
     """The plaques as they are kept; what is wrong with them is added to the faults."""
-    found, codes = [], dict[str, int]()
+    found: list[KeptTrialPlaque] = []
+    codes: dict[str, int] = {}
     for index, plaque in enumerate(plaques):
         wrong = _plaque_faults(index, plaque, uv)
         code = plaque.get("code")
         if code is not None and codes.setdefault(code, index) != index:
-            detail = f"Plaque {code} is in this trial already, at /plaques/{codes[code]}."
+            detail = f"Plaque {code} is in this trial already, as number {codes[code] + 1}."
             wrong.append(Fault(f"/plaques/{index}/code", detail, "Give each plaque once, with all its judgements."))
         if not wrong:
             found.append(_kept(plaque, reference))
@@ -113,21 +169,24 @@ def _checked(
     observers = {vote["observer"] for plaque in plaques for vote in plaque.get("judgements") or ()}
     if len(observers) > _MOST_OBSERVERS:
         detail = f"{len(observers)} observers judged these plaques; at most {_MOST_OBSERVERS} are told apart."
-        faults.append(Fault("/plaques", detail, "Give accepted and judged per plaque instead."))
+        hint = "Give how many judged each plaque and how many accepted it instead."
+        faults.append(Fault("/plaques", detail, hint))
     return found
 
 
-def _kept(plaque: dict[str, Any], reference: Lab) -> dict[str, Any]:
+def _kept(plaque: PostedPlaque, reference: Lab) -> KeptTrialPlaque:
     """A plaque as it is kept: as posted, with what it lies apart from the reference."""
-    apart = plaque.get("apart") or [of - at for of, at in zip(plaque["lab"], reference.as_list(), strict=True)]
-    return {**{name: value for name, value in plaque.items() if value is not None}, "apart": apart}
+    lab = plaque.get("lab") or reference.as_list()
+    apart = plaque.get("apart") or [of - at for of, at in zip(lab, reference.as_list(), strict=True)]
+    stated = {name: value for name, value in plaque.items() if value is not None}
+    return cast("KeptTrialPlaque", {**stated, "apart": apart})
 
 
-def _far_faults(index: int, plaque: dict[str, Any], reference: Lab) -> list[Fault]:
+def _far_faults(index: int, plaque: KeptTrialPlaque, reference: Lab) -> list[Fault]:
     field = "lab" if "lab" in plaque else "apart"
     if max(map(abs, plaque["apart"])) > _FURTHEST:
         detail = f"The plaque lies {max(map(abs, plaque['apart'])):.1f} from the reference in one coordinate: that is another colour."
-        hint = "Give lab as L*, a*, b*, and apart as sample less reference."
+        hint = "Give a colour as L*, a*, b*, and a difference as sample less reference."
         return [Fault(f"/plaques/{index}/{field}", detail, hint)]
     try:
         Lab(*(at + part for at, part in zip(reference.as_list(), plaque["apart"], strict=True)))
@@ -136,12 +195,12 @@ def _far_faults(index: int, plaque: dict[str, Any], reference: Lab) -> list[Faul
     return []
 
 
-def listed(grade_id: int, cursor: str | None, limit: int) -> Page:
+def listed(grade_id: int, cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of a grade's trials, without what they show."""
     return visual_trials.listed(found("grade", grade_id), cursor, limit).map(_line)
 
 
-def shown(number: int) -> dict[str, Any]:
+def shown(number: int) -> View:
     """Returns a trial with the tolerance it shows and the limits that supports, or why it shows none.
 
     Raises:
@@ -149,8 +208,8 @@ def shown(number: int) -> dict[str, Any]:
     """
     row = visual_trials.find(number)
     if row is None:
-        raise NotFound(f"There is no visual trial {number}. The trials of its grade have their numbers.")
-    body = row.body
+        raise NotFound(f"Visual trial {number} does not exist. See the trials of its grade.")
+    body: KeptTrial = row.body
     fitted = fit_trial(_plaques(body["plaques"]), body["share"], body["confidence"])
     told = fitted.why if isinstance(fitted, Unfitted) else None
     proposal, why_no_proposal = (None, told) if isinstance(fitted, Unfitted) else _proposal(row, fitted)
@@ -166,8 +225,9 @@ def shown(number: int) -> dict[str, Any]:
     }
 
 
-def _line(row: Any) -> dict[str, Any]:
-    plaques = row.body["plaques"]
+def _line(row: VisualTrial) -> View:
+    body: KeptTrial = row.body
+    plaques = body["plaques"]
     judged = [(len(p["judgements"]) if "judgements" in p else p["judged"]) for p in plaques]
     return {
         "id": row.id,
@@ -178,14 +238,15 @@ def _line(row: Any) -> dict[str, Any]:
         "judged_at": row.judged_at,
         "plaque_count": len(plaques),
         "judgement_count": sum(judged),
-        **{name: row.body[name] for name in _ASKED},
+        "share": body["share"],
+        "confidence": body["confidence"],
+        "within": body["within"],
         "note": row.note,
-        "recorded_at": row.recorded_at,
-        "recorded_by": row.recorded_by,
+        **recorded(row),
     }
 
 
-def _plaques(kept: Sequence[dict[str, Any]]) -> list[Plaque]:
+def _plaques(kept: Sequence[KeptTrialPlaque]) -> list[Plaque]:
     """The plaques with their counts, as the domain's own values."""
     found = []
     for one in kept:
@@ -200,7 +261,7 @@ def _told(apart: Sequence[float]) -> list[float]:
     return [part if abs(part) >= _LEAST else 0.0 for part in apart]
 
 
-def _across(body: dict[str, Any]) -> dict[str, Any]:
+def _across(body: KeptTrial) -> View:
     """The axes with intervals for observers at large, where every plaque says who judged it."""
     plaques = body["plaques"]
     if any("judgements" not in plaque for plaque in plaques):
@@ -219,11 +280,11 @@ def _across(body: dict[str, Any]) -> dict[str, Any]:
     return {"axes": [_axis(axis) for axis in axes], "why_not": None}
 
 
-def _axis(axis: Radius) -> dict[str, Any]:
+def _axis(axis: Radius) -> View:
     return {"direction": list(axis.direction), "half": axis.half, "low": axis.low, "high": axis.high}
 
 
-def _tolerance(fitted: Tolerance, within: float) -> dict[str, Any]:
+def _tolerance(fitted: Tolerance, within: float) -> View:
     return {
         "axes": [_axis(axis) for axis in fitted.axes],
         "form": [list(row) for row in fitted.form],
@@ -236,11 +297,11 @@ def _tolerance(fitted: Tolerance, within: float) -> dict[str, Any]:
     }
 
 
-def _proposal(row: Any, fitted: Tolerance) -> tuple[dict[str, Any] | None, str | None]:
+def _proposal(row: VisualTrial, fitted: Tolerance) -> tuple[View | None, str | None]:
     """Limits that the tolerance supports, in the formula of the grade's limits, each form with what it would refuse; or why there are none."""
     current = catalog.current_limits(row.grade_id)
-    body = dict(current.body) if current else {}
-    color = body.get("color") or {}
+    body: dict[str, object] = dict(current.body) if current else {}
+    color = _color_of(body)
     formula = color.get("formula", "CIEDE2000")
     weights = color.get("weights") or DEFAULT_WEIGHTS[formula]
     try:
@@ -252,36 +313,52 @@ def _proposal(row: Any, fitted: Tolerance) -> tuple[dict[str, Any] | None, str |
     by_delta_e, by_components = (
         _form(row, body, proposed, form) for form in (Proposal.by_delta_e, Proposal.by_components)
     )
-    fields = ("formula", "delta_e", "delta_e_mean", "delta_e_most", "kept_by_delta_e", "kept_by_components")
+    forms = [_color_of(form["limits"]) if form["limits"] else None for form in (by_delta_e, by_components)]
     return {
-        **{name: getattr(proposed, name) for name in fields},
+        "formula": proposed.formula,
+        "delta_e": proposed.delta_e,
+        "delta_e_mean": proposed.delta_e_mean,
+        "delta_e_most": proposed.delta_e_most,
+        "kept_by_delta_e": proposed.kept_by_delta_e,
+        "kept_by_components": proposed.kept_by_components,
         "weights": list(proposed.weights),
         "components": dict(zip("Lab", proposed.components, strict=True)),
         "by_delta_e": by_delta_e,
         "by_components": by_components,
-        "says": trial_words.proposal(formula, by_delta_e["limits"], by_components["limits"]),
+        "says": trial_words.proposal(formula, *forms),
     }, None
 
 
+class _Form(TypedDict):
+    limits: dict[str, object] | None
+    would_fail: list[impact.Loss]
+    why_not: str | None
+    says: str | None
+
+
+def _color_of(limits: Mapping[str, object]) -> trial_words.ColorBlock:
+    return cast("trial_words.ColorBlock", limits.get("color") or {})
+
+
 def _form(
-    row: Any, body: dict[str, Any], proposed: Proposal, form: Callable[[Proposal], ColorLimits]
-) -> dict[str, Any]:
+    row: VisualTrial, body: dict[str, object], proposed: Proposal, form: Callable[[Proposal], ColorLimits]
+) -> _Form:
     """The grade's limits with this in place of what they asked of the colour; what else they ask stays."""
     try:
         asked = form(proposed)
     except ValueError as wrong:
         return {"limits": None, "would_fail": [], "why_not": f"{wrong}.", "says": None}
-    color = {**(body.get("color") or {}), "formula": asked.formula}
-    color |= {"weights": list(asked.weights)} if asked.weights else {}
-    color |= (
-        {"lot_max": asked.lot_max}
-        if asked.lot_max is not None
-        else {"components_max": dict(asked.components_max or {})}
-    )
-    limits = {**body, "color": color, "note": f"From visual trial {row.id}."}
+    color: trial_words.ColorBlock = {**_color_of(body), "formula": asked.formula}
+    if asked.weights:
+        color["weights"] = list(asked.weights)
+    if asked.lot_max is not None:
+        color["lot_max"] = asked.lot_max
+    else:
+        color["components_max"] = dict(asked.components_max or {})
+    limits: dict[str, object] = {**body, "color": color, "note": f"From visual trial {row.id}."}
     return {
         "limits": limits,
         "would_fail": impact.of_limits_body(row.grade_id, limits, body),
         "why_not": None,
-        "says": trial_words.changes(body.get("color") or {}, color),
+        "says": trial_words.changes(_color_of(body), color),
     }

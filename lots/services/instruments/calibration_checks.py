@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import Any
+from datetime import datetime
+from typing import NotRequired, TypedDict
 
 from lots.domain.characteristics.registry import DECLARED, declared_of
 from lots.domain.instruments.uncertainty import Found, known_uncertainty, takes
@@ -11,21 +12,37 @@ from lots.domain.words import moment
 from lots.services import clock
 from lots.services import exposure as tracing
 from lots.services.assessment.judging import judge_lot
-from lots.services.assessment.lot_after import after
-from lots.services.assessment.uncertainty import found_by
+from lots.services.assessment.lot_after import LotAfter, after
+from lots.services.assessment.uncertainty import found_by_instrument
 from lots.services.errors import Invalid
 from lots.services.lookups import found
 from lots.services.setup import views
 from lots.services.setup.catalog import add as add_subject
+from lots.services.views import View
 from lots.store import audit, readings
 from lots.store.assessment import lots
 from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
 from lots.store.instruments import studies
 from lots.store.setup import catalog
+from lots.store.tables.models import Instrument
 
 
-def add_check(instrument_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
+class Checked(TypedDict):
+    """When an instrument was checked, and what came of it."""
+
+    checked_at: datetime
+    result: str
+    artefact: NotRequired[str | None]
+    readings: NotRequired[list[object] | None]
+    note: NotRequired[str | None]
+
+
+class _Touched(LotAfter, total=False):
+    standing_before: str
+
+
+def add_check(instrument_id: int, values: Checked, by: str) -> View:
     """Records a check of an instrument, and judges again every lot whose readings it puts in another light.
 
     A failed check puts every reading since the last good one in doubt: those lots are judged without them in the same transaction, and
@@ -45,11 +62,11 @@ def add_check(instrument_id: int, values: dict[str, Any], by: str) -> dict[str, 
         passed, at = values["result"] == "pass", values["checked_at"]
         # A reading is judged by the checks next to it, so this one touches those between its neighbours, and no others.
         since, until = max((t for t in times if t < at), default=None), min((t for t in times if t > at), default=None)
-        check = catalog.add_check(instrument, values, by, now)
+        check = catalog.add_check(instrument, {**values}, by, now)
         held = lots.lock(readings.lots_read_with(instrument.id, since, until))
         word = "passed" if passed else "failed"
         reason = f"Instrument {instrument.code} {word} its check of {moment(at)}."
-        touched = []
+        touched: list[_Touched] = []
         for lot in held.values():
             before = lot.standing
             judge_lot(lot, by, now, reason=reason)
@@ -62,14 +79,14 @@ def add_check(instrument_id: int, values: dict[str, Any], by: str) -> dict[str, 
         }
 
 
-def listed(cursor: str | None, limit: int) -> Page:
+def listed(cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of instruments with the uncertainty in force of each. Two queries."""
     page = catalog.listed("instrument", cursor, limit)
-    known = _found_of(page.rows)
+    known = _found_of(row.id for row in page.rows)
     return page.map(lambda row: _view(row, known.get(row.id, [])))
 
 
-def add(values: dict[str, Any], by: str) -> dict[str, Any]:
+def add(values: dict[str, object], by: str) -> View:
     """Adds an instrument.
 
     Raises:
@@ -79,7 +96,7 @@ def add(values: dict[str, Any], by: str) -> dict[str, Any]:
     return _view(found("instrument", made["id"]), [])
 
 
-def change(number: int, measures: list[str], by: str) -> dict[str, Any]:
+def change(number: int, measures: list[str], by: str) -> View:
     """Sets what an instrument measures. It concerns readings to come: what was stored with it stays as it is.
 
     Raises:
@@ -94,25 +111,22 @@ def change(number: int, measures: list[str], by: str) -> dict[str, Any]:
     return get(number)
 
 
-def get(number: int) -> dict[str, Any]:
+def get(number: int) -> View:
     """Returns an instrument.
 
     Raises:
         NotFound: no such instrument.
     """
     row = found("instrument", number)
-    return _view(row, _found_of([row]).get(row.id, []))
+    return _view(row, _found_of([row.id]).get(row.id, []))
 
 
-def _found_of(rows: Iterable[Any]) -> dict[int, list[Found]]:
+def _found_of(numbers: Iterable[int]) -> dict[int, list[Found]]:
     """What the repeatability studies of these instruments found that count, by instrument. One query."""
-    known: dict[int, list[Found]] = {}
-    for study in studies.of_repeatability({row.id for row in rows}):
-        known.setdefault(study.instrument_id, []).append(found_by(study))
-    return known
+    return found_by_instrument(studies.of_repeatability(numbers))
 
 
-def _view(row: Any, known: Sequence[Found]) -> dict[str, Any]:
+def _view(row: Instrument, known: Sequence[Found]) -> View:
     """An instrument, with the uncertainty in force for what it is known to read, or was studied for."""
     kinds = takes(row.kind)
     if row.measures is not None:
@@ -122,7 +136,7 @@ def _view(row: Any, known: Sequence[Found]) -> dict[str, Any]:
     return {**views.instrument(row), "in_force": [_in_force(row, kind, known) for kind in kinds]}
 
 
-def _in_force(row: Any, kind: str, known: Sequence[Found]) -> dict[str, Any]:
+def _in_force(row: Instrument, kind: str, known: Sequence[Found]) -> View:
     now = known_uncertainty(kind, clock.now(), row.standard_uncertainty, known)
     source = "study" if now.study else "stated" if now.u is not None else "none"
     return {
@@ -135,6 +149,6 @@ def _in_force(row: Any, kind: str, known: Sequence[Found]) -> dict[str, Any]:
     }
 
 
-def checks(instrument_id: int, cursor: str | None, limit: int) -> Page:
+def checks(instrument_id: int, cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of an instrument's checks."""
     return catalog.checks(found("instrument", instrument_id), cursor, limit).map(views.check)

@@ -2,22 +2,41 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
-from typing import Any
+from typing import TypedDict
 
 from lots.domain.instruments.calibration import Check, InstrumentRecord
-from lots.domain.words import moment
+from lots.domain.words import counted, moment
 from lots.services import clock
 from lots.services.instruments import reference_words
 from lots.services.instruments.plaques import Due, ReferenceShelf
+from lots.services.views import View
 from lots.store.instruments import references as store
 from lots.store.setup import catalog
+from lots.store.tables.models import Instrument, InstrumentCheck
 
 _FOR = {"check": "a check", "interval": "measuring again"}
 _REMEDY = {"master": reference_words.RENEW_MASTER, "working_copy": reference_words.RENEW_COPY}
 
 
-def due() -> dict[str, Any]:
+class _Item(TypedDict):
+    """Something that has a day on which it is due."""
+
+    what: str
+    instrument_id: int | None
+    shade_id: int | None
+    code: str
+    due_at: datetime
+    says: str
+    why: str
+
+
+class _Line(_Item):
+    overdue: bool
+
+
+def due() -> View:
     """Returns everything that has a day on which it is due, soonest first. Seven queries, however much there is.
 
     An instrument is due when its last passed check runs out, a reference so many days after it last agreed with itself; one that
@@ -32,44 +51,43 @@ def due() -> dict[str, Any]:
     return {"as_of": now, "items": lines, "overdue": late, "says": _says(late)}
 
 
-def instruments_overdue(now: datetime) -> list[tuple[Any, datetime]]:
+def instruments_overdue(now: datetime) -> list[tuple[Instrument, datetime]]:
     """Returns the instruments whose check is overdue, each with the moment on which it was due. Two queries."""
     dated = [(row, _record(row, checks).due_at) for row, checks in _instruments()]
     return [(row, at) for row, at in dated if at < now]
 
 
-def _record(row: Any, checks: list[Any]) -> InstrumentRecord:
+def _record(row: Instrument, checks: Sequence[InstrumentCheck]) -> InstrumentRecord:
     known = [Check(check.checked_at, check.result == "pass") for check in checks]
     return InstrumentRecord(row.code, row.recorded_at, row.check_interval_days, known)
 
 
-def _instruments() -> list[tuple[Any, list[Any]]]:
+def _instruments() -> list[tuple[Instrument, list[InstrumentCheck]]]:
     rows = catalog.all_instruments()
     checks = catalog.all_checks(row.id for row in rows)
     return [(row, checks[row.id]) for row in rows]
 
 
-def _instrument(row: Any, checks: list[Any]) -> dict[str, Any]:
-    at = _record(row, checks).due_at
-    ids = {"instrument_id": row.id, "shade_id": None}
+def _instrument(row: Instrument, checks: Sequence[InstrumentCheck]) -> _Item:
     return {
         "what": "instrument",
-        **ids,
+        "instrument_id": row.id,
+        "shade_id": None,
         "code": row.code,
-        "due_at": at,
+        "due_at": _record(row, checks).due_at,
         "says": f"Instrument {row.code}",
         "why": "check",
     }
 
 
-def _plaque(entry: Due) -> dict[str, Any]:
+def _plaque(entry: Due) -> _Item:
     shade, plaque = entry.shade, entry.plaque
     what, code = ("master", shade.code) if plaque.code is None else ("working_copy", plaque.code)
     name = f"The master of {shade.code}" if plaque.code is None else f"Working copy {code} of {shade.code}"
-    ids = {"instrument_id": None, "shade_id": shade.id}
     return {
         "what": what,
-        **ids,
+        "instrument_id": None,
+        "shade_id": shade.id,
         "code": code,
         "due_at": entry.at,
         "says": name,
@@ -77,7 +95,7 @@ def _plaque(entry: Due) -> dict[str, Any]:
     }
 
 
-def _line(item: dict[str, Any], now: datetime) -> dict[str, Any]:
+def _line(item: _Item, now: datetime) -> _Line:
     overdue = item["due_at"] < now
     if item["why"] == "moved":
         says = (
@@ -92,4 +110,4 @@ def _line(item: dict[str, Any], now: datetime) -> dict[str, Any]:
 def _says(late: int) -> str:
     if not late:
         return "Nothing is overdue."
-    return f"{late} {'thing is' if late == 1 else 'things are'} overdue."
+    return f"{counted(late, 'thing is', 'things are')} overdue."

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any
 
 from lots.domain.production.changes import instrument_due
 from lots.services import clock
 from lots.services.instruments.due import instruments_overdue
 from lots.store import audit
 from lots.store.engine.database import transaction
+from lots.store.tables.models import Instrument
 
 SERVER = "lots serve"
 _WHAT = "instrument due"
@@ -35,7 +35,7 @@ def note_due() -> None:
         audit.note(None, _WHAT, SERVER, now, rows, {"due": said}, told)
 
 
-def _unsaid(now: datetime) -> list[tuple[Any, datetime]]:
+def _unsaid(now: datetime) -> list[tuple[Instrument, datetime]]:
     """Overdue instruments whose day no entry has told."""
     overdue = instruments_overdue(now)
     said = _said() if overdue else {}

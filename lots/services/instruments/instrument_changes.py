@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import product
-from typing import Any
+from typing import Protocol
 
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.color.declared_color import COLOR
@@ -13,6 +13,9 @@ from lots.domain.conformity.guard import COARSE_ABOVE
 from lots.domain.instruments.agreement import LEAST_PLAQUES, bridge, noise_of
 from lots.services.from_rows import UNNAMED, read_on_both
 from lots.store.instruments import studies
+from lots.store.instruments.studies import pair
+from lots.store.tables.lots import KeptFigures
+from lots.store.tables.studies import InstrumentStudy
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +32,7 @@ class Bridges:
     """The agreement studies between instruments by their codes, newest last, and how large a step in L*, a*, b* may be."""
 
     steps: Mapping[str, float] = field(default_factory=dict)
-    studies: Mapping[frozenset[str], Any] = field(default_factory=dict)
+    studies: Mapping[frozenset[str], InstrumentStudy] = field(default_factory=dict)
 
     def across(self, kind: str, before: Sequence[str], after: Sequence[str]) -> InstrumentChange | None:
         """Returns whether a series goes on from instruments to others.
@@ -62,8 +65,8 @@ class Bridges:
         shows = bridge([plaque.pair for plaque in plaques], self.steps, noise_of(plaques))
         if shows.bridged:
             steps = ", ".join(f"{step.component}* {step.mean:+.2f}" for step in shows.steps)
-            sign = study.instrument.code, study.other.code
-            says = f"Study {study.id} bridges it: on {shows.plaques} plaques {sign[1]} reads {steps} from {sign[0]}, which is small beside the limits."
+            first, second = pair(study)
+            says = f"Study {study.id} bridges it: on {shows.plaques} plaques {second} reads {steps} from {first}, which is small beside the limits."
             return InstrumentChange(True, says, study.id)
         return InstrumentChange(False, f"Study {study.id} does not bridge it. {' '.join(shows.reasons)}", study.id)
 
@@ -71,7 +74,15 @@ class Bridges:
 NONE = Bridges()
 
 
-def bridges(rows: Sequence[Any], limits: Limits | None) -> Bridges:
+class WithFigures(Protocol):
+    """A lot, as far as its figures."""
+
+    @property
+    def figures(self) -> KeptFigures:
+        """What series read of it."""
+
+
+def bridges(rows: Sequence[WithFigures], limits: Limits | None) -> Bridges:
     """Returns what bridges changes of instrument among these lots of one grade. Queries as `read_on` makes them.
 
     Args:
@@ -81,14 +92,14 @@ def bridges(rows: Sequence[Any], limits: Limits | None) -> Bridges:
     return Bridges(steps(limits), read_on(rows))
 
 
-def read_on(rows: Sequence[Any]) -> dict[frozenset[str], Any]:
+def read_on(rows: Sequence[WithFigures]) -> dict[frozenset[str], InstrumentStudy]:
     """The newest agreement study between each two of the instruments that lots' colours were read with, by their codes.
 
     No query where all were read with one, else one.
     """
     codes = {code for row in rows for code in row.figures.get("sources", {}).get(COLOR.name, ())}
     found = studies.agreements(codes) if len(codes) > 1 else []
-    return {frozenset((row.instrument.code, row.other.code)): row for row in found}
+    return {frozenset(pair(row)): row for row in found}
 
 
 def steps(limits: Limits | None) -> dict[str, float]:

@@ -5,20 +5,24 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import TypedDict
 
 from lots.domain.characteristics.color.declared_color import COLOR
 from lots.domain.colorimetry.color_values import Conditions, Lab, mean_lab
 from lots.domain.instruments.reference_sessions import Approved, ReferenceHistory, Session, life, seen
 from lots.domain.instruments.reference_stability import Doubt
-from lots.domain.instruments.uncertainty import Found, known_uncertainty
+from lots.domain.instruments.uncertainty import known_uncertainty
 from lots.domain.instruments.working_copies import working_copy
-from lots.services.assessment.uncertainty import found_by
+from lots.services.assessment.uncertainty import found_by_instrument
 from lots.services.from_rows import conditions_of
 from lots.services.instruments import reference_words
+from lots.services.instruments.reference_words import Doubted
+from lots.services.views import View, recorded
 from lots.store.instruments import references as store
 from lots.store.instruments import studies
 from lots.store.setup import catalog
+from lots.store.tables.models import Decision, Shade, ShadeRevision
+from lots.store.tables.studies import KeptConditions, KeptPlaque, Remeasurement, RemeasurementVoid, WorkingCopy
 
 MASTER = "master"
 
@@ -34,35 +38,50 @@ class Plaque:
     as_was: Approved
 
     @classmethod
-    def of_copy(cls, row: Any) -> Plaque:
+    def of_copy(cls, row: WorkingCopy) -> Plaque:
         """A working copy."""
         as_was = Approved(mean_lab(list(_labs(row.copy_readings))), Conditions(**row.conditions))
         return cls(f"copy {row.id}", row.code, row.measured_at, row.remeasure_every_days, as_was)
 
     @classmethod
-    def master(cls, shade: Any, revision: Any) -> Plaque:
+    def master(cls, shade: Shade, revision: ShadeRevision) -> Plaque:
         """The master of a shade, approved as its newest revision."""
         return cls(MASTER, None, revision.recorded_at, shade.remeasure_every_days, _approved(revision))
+
+
+class SessionView(TypedDict):
+    """A session with its readings, and what it tells of each plaque."""
+
+    id: int
+    shade_id: int
+    instrument_id: int
+    measured_at: datetime
+    conditions: KeptConditions
+    note: str | None
+    recorded_at: datetime
+    recorded_by: str
+    revision: int
+    read: list[View]
+    found: list[reference_words.Told]
+    voided: View | None
 
 
 class ReferenceShelf:
     """Masters, working copies and sessions of some shades, read once: four queries, however many shades."""
 
-    def __init__(self, shades: Sequence[Any], also: Iterable[int] = ()) -> None:
+    def __init__(self, shades: Sequence[Shade], also: Iterable[int] = ()) -> None:
         """Reads what there is of these shades' newest revisions, and of the revisions numbered `also`."""
         self.shades = shades
         self.revisions = catalog.current_shade_revisions([row.id for row in shades])
         wanted = {row.id for row in self.revisions.values()} | set(also)
         self.copies = store.copies_of(wanted)
         rows = store.sessions_of(wanted)
-        self._studies: dict[int, list[Found]] = {}
-        for study in studies.of_repeatability({row.instrument_id for row in rows}):
-            self._studies.setdefault(study.instrument_id, []).append(found_by(study))
+        self._studies = found_by_instrument(studies.of_repeatability(row.instrument_id for row in rows))
         self._sessions: dict[int, list[Session]] = {}
         for row in rows:
             self._sessions.setdefault(row.shade_revision_id, []).append(self._session(row))
 
-    def _session(self, row: Any) -> Session:
+    def _session(self, row: Remeasurement) -> Session:
         (tile,) = (plaque for plaque in row.plaques if plaque["artefact"] == "tile")
         found, stated = self._studies.get(row.instrument_id, []), row.instrument.standard_uncertainty
         known, own = (known_uncertainty(COLOR.name, row.measured_at, said, found) for said in (None, stated))
@@ -71,21 +90,21 @@ class ReferenceShelf:
             row.measured_at,
             row.instrument.code,
             Conditions(**row.conditions),
-            tile["code"],
+            tile.get("code") or "",
             _labs(tile["readings"]),
             {_name(plaque): _labs(plaque["readings"]) for plaque in row.plaques if plaque["artefact"] != "tile"},
             known.u,
             own.u or None,
         )
 
-    def copies_in_use(self, shade_id: int) -> list[Any]:
+    def copies_in_use(self, shade_id: int) -> list[WorkingCopy]:
         """The newest working copy of each code of a shade's newest revision."""
         revision = self.revisions.get(shade_id)
         return list(
             {row.code: row for row in self.copies if revision and row.shade_revision_id == revision.id}.values()
         )
 
-    def _lives(self, shade: Any) -> list[tuple[Plaque, ReferenceHistory]]:
+    def _lives(self, shade: Shade) -> list[tuple[Plaque, ReferenceHistory]]:
         """The master of a shade, when one was approved, and its working copies in use, each with what was read of it."""
         revision = self.revisions.get(shade.id)
         if revision is None:
@@ -104,52 +123,47 @@ class ReferenceShelf:
             Due(shade, plaque, at, moved) for shade, plaque, one in lives for at, moved in _due(one, plaque.every_days)
         ]
 
-    def master_due(self, shade: Any) -> datetime | None:
+    def master_due(self, shade: Shade) -> datetime | None:
         """When a master is to be measured again, None without a schedule unless it moved, and without a revision."""
         return next((item.at for item in self.due() if item.shade.id == shade.id and item.plaque.code is None), None)
 
-    def doubted(self, shade: Any, session: Any = None) -> list[dict[str, Any]]:
+    def doubted(self, shade: Shade, session: Remeasurement | None = None) -> list[Doubted]:
         """The plaques of a shade's newest revision that were found to have moved, each with since when.
 
         With a session only those that it speaks of, and the decisions made since each agreed, which take a query.
         """
         doubts = [(plaque, doubt) for plaque, one in self._lives(shade) for doubt in one.doubts]
-        with_decisions = session is not None
-        if with_decisions:
+        if session is not None:
             doubts = [(plaque, doubt) for plaque, doubt in doubts if _speaks_of(session, plaque, doubt)]
         if not doubts:
             return []
         revision = self.revisions[shade.id]
-        made = store.decisions(revision.id) if with_decisions else []
-        by_color = [row for row in made if any(found["characteristic"] == COLOR.name for found in row.findings)]
-        answer = []
-        for plaque, doubt in doubts:
-            entry = {
-                "artefact": MASTER if plaque.code is None else "copy",
-                "code": plaque.code,
-                "revision": revision.revision,
-                "since": doubt.since,
-                "found_at": doubt.found_at,
-                "until": doubt.until,
-                "says": reference_words.doubted(shade.code, plaque.code, revision.revision, doubt),
-            }
-            held = [_decision_line(row) for row in by_color if doubt.holds(row.decided_at)]
-            answer.append({**entry, "decisions": held} if with_decisions else entry)
-        return answer
+        entries = [_doubted(shade, revision, plaque, doubt) for plaque, doubt in doubts]
+        if session is not None:
+            by_color = _by_color(revision)
+            for entry, (_, doubt) in zip(entries, doubts, strict=True):
+                entry["decisions"] = [_decision_line(row) for row in by_color if doubt.holds(row.decided_at)]
+        return entries
 
-    def session_view(self, row: Any) -> dict[str, Any]:
+    def session_view(self, row: Remeasurement) -> SessionView:
         """A session with its readings, and what it tells of each plaque; one that was voided tells nothing."""
-        void = getattr(row, "void", None)
-        names = ("id", "shade_id", "instrument_id", "measured_at", "conditions", "note", "recorded_at", "recorded_by")
+        void: RemeasurementVoid | None = getattr(row, "void", None)
         return {
-            **{name: getattr(row, name) for name in names},
+            "id": row.id,
+            "shade_id": row.shade_id,
+            "instrument_id": row.instrument_id,
+            "measured_at": row.measured_at,
+            "conditions": row.conditions,
+            "note": row.note,
+            "recorded_at": row.recorded_at,
+            "recorded_by": row.recorded_by,
             "revision": row.shade_revision.revision,
             "read": [{"code": None, **plaque} for plaque in row.plaques],
             "found": [] if void else self._told(row),
-            "voided": void and {name: getattr(void, name) for name in ("reason", "voided_at", "voided_by")},
+            "voided": None if void is None else _voided(void),
         }
 
-    def _told(self, row: Any) -> list[dict[str, Any]]:
+    def _told(self, row: Remeasurement) -> list[reference_words.Told]:
         this, known = self._session(row), self._sessions.get(row.shade_revision_id, ())
         plaques = [plaque for plaque in row.plaques if plaque["artefact"] != "tile"]
         return [
@@ -159,20 +173,27 @@ class ReferenceShelf:
             for plaque in plaques
         ]
 
-    def _as_was(self, row: Any, plaque: dict[str, Any]) -> Approved | None:
+    def _as_was(self, row: Remeasurement, plaque: KeptPlaque) -> Approved | None:
         if plaque["artefact"] == MASTER:
             return _approved(row.shade_revision)
-        return next((Plaque.of_copy(copy).as_was for copy in self.copies if copy.id == plaque["copy_id"]), None)
+        return next((Plaque.of_copy(copy).as_was for copy in self.copies if copy.id == plaque.get("copy_id")), None)
 
-    def copy_view(self, row: Any) -> dict[str, Any]:
+    def copy_view(self, row: WorkingCopy) -> View:
         """A working copy with its offset, whether it is still in use, whether it moved, and when it is due."""
         offset = working_copy(row.code, _labs(row.master_readings), _labs(row.copy_readings))
         newest = any(copy.id == row.id for copy in self.copies_in_use(row.shade_id))
         one = self._life(Plaque.of_copy(row), row.shade_revision_id)
         moved = bool(one.doubts)
-        names = ("id", "shade_id", "code", "instrument_id", "measured_at", "conditions", "note")
         return {
-            **{name: getattr(row, name) for name in (*names, "recorded_at", "recorded_by", "remeasure_every_days")},
+            "id": row.id,
+            "shade_id": row.shade_id,
+            "code": row.code,
+            "instrument_id": row.instrument_id,
+            "measured_at": row.measured_at,
+            "conditions": row.conditions,
+            "note": row.note,
+            **recorded(row),
+            "remeasure_every_days": row.remeasure_every_days,
             "revision": row.shade_revision.revision,
             "master": row.master_readings,
             "copy": row.copy_readings,
@@ -189,7 +210,7 @@ class ReferenceShelf:
 class Due:
     """A plaque of a shade, and when it is due: because it moved, or because its interval runs out."""
 
-    shade: Any
+    shade: Shade
     plaque: Plaque
     at: datetime
     moved: bool
@@ -203,11 +224,27 @@ def _due(one: ReferenceHistory, every_days: int | None) -> list[tuple[datetime, 
     return [] if every_days is None else [(one.due_at(every_days), False)]
 
 
-def _approved(revision: Any) -> Approved:
+def _doubted(shade: Shade, revision: ShadeRevision, plaque: Plaque, doubt: Doubt) -> Doubted:
+    return {
+        "artefact": MASTER if plaque.code is None else "copy",
+        "code": plaque.code,
+        "revision": revision.revision,
+        "since": doubt.since,
+        "found_at": doubt.found_at,
+        "until": doubt.until,
+        "says": reference_words.doubted(shade.code, plaque.code, revision.revision, doubt),
+    }
+
+
+def _voided(void: RemeasurementVoid) -> View:
+    return {"reason": void.reason, "voided_at": void.voided_at, "voided_by": void.voided_by}
+
+
+def _approved(revision: ShadeRevision) -> Approved:
     return Approved(Lab(*revision.lab), conditions_of(revision))
 
 
-def _speaks_of(session: Any, plaque: Plaque, doubt: Doubt) -> bool:
+def _speaks_of(session: Remeasurement, plaque: Plaque, doubt: Doubt) -> bool:
     """True when a session that counts read a plaque, and found it moved or to agree again."""
     if getattr(session, "void", None) or plaque.name not in {
         _name(read) for read in session.plaques if read["artefact"] != "tile"
@@ -216,14 +253,26 @@ def _speaks_of(session: Any, plaque: Plaque, doubt: Doubt) -> bool:
     return doubt.found_at <= session.measured_at and (doubt.until is None or session.measured_at <= doubt.until)
 
 
-def _name(plaque: dict[str, Any]) -> str:
-    return MASTER if plaque["artefact"] == MASTER else f"copy {plaque['copy_id']}"
+def _name(plaque: KeptPlaque) -> str:
+    return MASTER if plaque["artefact"] == MASTER else f"copy {plaque.get('copy_id')}"
 
 
 def _labs(rows: Iterable[Sequence[float]]) -> tuple[Lab, ...]:
     return tuple(Lab(*row) for row in rows)
 
 
-def _decision_line(row: Any) -> dict[str, Any]:
-    names = ("id", "action", "standing", "decided_at")
-    return {**{name: getattr(row, name) for name in names}, "lot_id": row.lot_id, "supplier_lot": row.lot.supplier_lot}
+def _by_color(revision: ShadeRevision) -> list[Decision]:
+    """The decisions made under a revision that judged a colour. One query."""
+    made = store.decisions(revision.id)
+    return [row for row in made if any(found["characteristic"] == COLOR.name for found in row.findings)]
+
+
+def _decision_line(row: Decision) -> reference_words.DecisionLine:
+    return {
+        "id": row.id,
+        "action": row.action,
+        "standing": row.standing,
+        "decided_at": row.decided_at,
+        "lot_id": row.lot_id,
+        "supplier_lot": row.lot.supplier_lot,
+    }

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from typing import Any
 
 from lots.domain.characteristics.color.doubts import suspect_master, suspect_repeat
 from lots.domain.colorimetry.color_values import Conditions, Lab, mean_lab
 from lots.services.from_rows import conditions_of
+from lots.store.tables.models import ShadeRevision
 
 
 def labs(rows: Sequence[Sequence[float]]) -> list[Lab]:
@@ -16,7 +16,7 @@ def labs(rows: Sequence[Sequence[float]]) -> list[Lab]:
 
 
 def warned(
-    sides: Mapping[str, list[Lab]], masters: Collection[str], conditions: Conditions, revision: Any, undo: str
+    sides: Mapping[str, list[Lab]], masters: Collection[str], conditions: Conditions, revision: ShadeRevision, undo: str
 ) -> list[dict[str, str]]:
     """Warns of a reading far from the others of its plaque, and of a master far from its approved values.
 

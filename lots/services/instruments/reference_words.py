@@ -3,13 +3,52 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from datetime import datetime
+from typing import NotRequired, TypedDict
 
 from lots.domain.colorimetry.color_difference import Components
 from lots.domain.instruments.reference_sessions import SessionComparison
 from lots.domain.instruments.reference_stability import Doubt, Movement
 from lots.domain.instruments.working_copies import WorkingCopy
-from lots.domain.words import moment
+from lots.domain.words import counted, moment
+from lots.services.views import View
+
+
+class Told(TypedDict):
+    """What a session tells of a plaque."""
+
+    artefact: str
+    code: str | None
+    compared_with: int | None
+    mover: str
+    plaque: View | None
+    instrument: View | None
+    says: str
+
+
+class DecisionLine(TypedDict):
+    """A decision that rests on a plaque in doubt."""
+
+    id: int
+    action: str
+    standing: str
+    decided_at: datetime
+    lot_id: int
+    supplier_lot: str
+
+
+class Doubted(TypedDict):
+    """A plaque that was found to have moved, with the decisions made since it last agreed, where a session is told."""
+
+    artefact: str
+    code: str | None
+    revision: int
+    since: datetime | None
+    found_at: datetime
+    until: datetime | None
+    says: str
+    decisions: NotRequired[list[DecisionLine]]
+
 
 UNCHANGED = "No decision was changed."
 RENEW_MASTER = "Approve a new revision from the master as it is now or from a better one."
@@ -21,7 +60,7 @@ def plaque(artefact: str, code: str | None) -> str:
     return "the master" if code is None else f"{'working ' if artefact == 'copy' else ''}{artefact} {code}"
 
 
-def told(artefact: str, code: str | None, seen: SessionComparison) -> dict[str, Any]:
+def told(artefact: str, code: str | None, seen: SessionComparison) -> Told:
     """Returns what a session tells of a plaque, in figures and words."""
     apart = seen.apart
     name = plaque(artefact, code)
@@ -41,7 +80,7 @@ def told(artefact: str, code: str | None, seen: SessionComparison) -> dict[str, 
     }
 
 
-def _movement(found: Movement | None) -> dict[str, Any] | None:
+def _movement(found: Movement | None) -> View | None:
     if found is None:
         return None
     half = None if found.half_width is None else list(found.half_width)
@@ -68,14 +107,15 @@ def doubted(shade: str, code: str | None, revision: int, doubt: Doubt) -> str:
     )
 
 
-def summary(session: dict[str, Any], in_doubt: Sequence[dict[str, Any]]) -> str:
+def summary(found: Sequence[Told], in_doubt: Sequence[Doubted]) -> str:
     """Returns what a session means as a whole."""
-    says = [found["says"] for found in session["found"]] or ["The session does not count."]
+    says = [told["says"] for told in found] or ["The session does not count."]
     for entry in in_doubt:
-        n, lots = len(entry["decisions"]), len({line["lot_id"] for line in entry["decisions"]})
-        counted = f"{n} {'decision' if n == 1 else 'decisions'} on {lots} {'lot' if lots == 1 else 'lots'}"
+        made = entry.get("decisions", [])
+        lots = len({line["lot_id"] for line in made})
+        counts = f"{counted(len(made), 'decision')} on {counted(lots, 'lot')}"
         name = _name(entry["code"])
-        says.append(f"Made since {name[:1].lower()}{name[1:]} last agreed: {counted}. {UNCHANGED} {_remedy(entry)}")
+        says.append(f"Made since {name[:1].lower()}{name[1:]} last agreed: {counts}. {UNCHANGED} {_remedy(entry)}")
     return " ".join(says)
 
 
@@ -83,7 +123,7 @@ def _name(code: str | None) -> str:
     return "The master" if code is None else f"Working copy {code}"
 
 
-def _remedy(entry: dict[str, Any]) -> str:
+def _remedy(entry: Doubted) -> str:
     """What to do about a plaque that is in doubt."""
     if entry["until"] is not None:
         return "They were made while nobody could know: look at those lots again."

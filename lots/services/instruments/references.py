@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import datetime
-from typing import Any
+from typing import NotRequired, TypedDict
 
 from lots.domain.characteristics.declaring.plausibility import doubt_lab
 from lots.domain.colorimetry.color_values import Conditions
@@ -15,18 +15,44 @@ from lots.services import clock
 from lots.services.errors import Conflict, Fault, Invalid, NotFound
 from lots.services.from_rows import conditions_of
 from lots.services.instruments import reference_words
-from lots.services.instruments.plaques import MASTER, ReferenceShelf
+from lots.services.instruments.plaques import MASTER, ReferenceShelf, SessionView
 from lots.services.instruments.reference_slips import labs, warned
-from lots.services.lookups import found
+from lots.services.lookups import by_id_or_code, found
 from lots.services.setup import views
+from lots.services.views import View
 from lots.store import audit
 from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
 from lots.store.instruments import references as store
 from lots.store.setup import catalog
+from lots.store.tables.models import Shade, ShadeRevision
+from lots.store.tables.studies import KeptConditions, KeptPlaque, Remeasurement, RemeasurementVoid
 
 
-def add_copy(shade_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
+class PostedCopy(TypedDict):
+    """A working copy as it is posted: readings of both plaques from one session."""
+
+    code: str
+    master: list[list[float]]
+    copy: list[list[float]]
+    conditions: KeptConditions
+    instrument_id: NotRequired[int | None]
+    measured_at: datetime
+    remeasure_every_days: NotRequired[int | None]
+    note: NotRequired[str | None]
+
+
+class PostedSession(TypedDict):
+    """A session as it is posted."""
+
+    measured_at: datetime
+    instrument_id: int
+    conditions: KeptConditions
+    read: list[KeptPlaque]
+    note: NotRequired[str | None]
+
+
+def add_copy(shade_id: int, values: PostedCopy, by: str) -> View:
     """Adds a working copy of a shade's newest revision, with its offset to the master. A newer one of a code takes the older's place.
 
     Raises:
@@ -40,8 +66,9 @@ def add_copy(shade_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
         faults = clock.doubt_future("/measured_at", values["measured_at"], now)
         conditions, more = _conditions(values["conditions"])
         faults += more + _instrument_faults(values.get("instrument_id"))
-        for side in ("master", "copy"):
-            faults += _lab_faults(f"/{side}", values[side], conditions)
+        readings = {"master": values["master"], "copy": values["copy"]}
+        for side, some in readings.items():
+            faults += _lab_faults(f"/{side}", some, conditions)
         if conditions is not None and (apart := conditions.differences(conditions_of(revision))):
             says = ", ".join(f"{name} is {mine}, not {theirs}" for name, mine, theirs in apart)
             hint = f"Read both as revision {revision.revision} was: {conditions_of(revision)}."
@@ -66,12 +93,12 @@ def add_copy(shade_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
         )
         store.touch(shade.id)
         audit.note(None, "working copy made", by, now, {"working_copy": [row.id], "shade": [shade.id]})
-        sides = {side: labs(values[side]) for side in ("master", "copy")}
+        sides = {side: labs(some) for side, some in readings.items()}
         warnings = warned(sides, {"master"}, conditions, revision, _READ_COPY_ANEW)
         return {**ReferenceShelf([shade]).copy_view(row), "warnings": warnings}
 
 
-def _approved(shade_id: int) -> tuple[Any, Any]:
+def _approved(shade_id: int) -> tuple[Shade, ShadeRevision]:
     """A shade, held until the transaction ends, and its newest revision."""
     shade = found("shade", shade_id)
     catalog.lock("shade", shade.id)
@@ -81,7 +108,7 @@ def _approved(shade_id: int) -> tuple[Any, Any]:
     return shade, revision
 
 
-def _conditions(said: dict[str, Any]) -> tuple[Conditions | None, list[Fault]]:
+def _conditions(said: KeptConditions) -> tuple[Conditions | None, list[Fault]]:
     try:
         return Conditions(**said), []
     except ValueError as wrong:
@@ -89,19 +116,16 @@ def _conditions(said: dict[str, Any]) -> tuple[Conditions | None, list[Fault]]:
 
 
 def _instrument_faults(number: int | None) -> list[Fault]:
-    if number is None or catalog.find("instrument", number) is not None:
-        return []
-    hint = "The list of instruments has those there are."
-    return [Fault("/instrument_id", f"There is no instrument {number}.", hint)]
+    return [] if number is None else by_id_or_code("instrument", number, None)[1]
 
 
-def _lab_faults(at: str, readings: Iterable[Any], conditions: Conditions | None) -> list[Fault]:
+def _lab_faults(at: str, readings: Iterable[Sequence[float]], conditions: Conditions | None) -> list[Fault]:
     uv = conditions.uv if conditions else None
     doubts = ((index, doubt_lab(lab, uv)) for index, lab in enumerate(readings))
     return [Fault(f"{at}/{index}", doubt.detail, doubt.hint) for index, doubt in doubts if doubt]
 
 
-def remeasure(shade_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
+def remeasure(shade_id: int, values: PostedSession, by: str) -> View:
     """Stores a session, and says of each plaque whether it moved, or the instrument, and which decisions that puts in doubt.
 
     No decision is changed: lots are judged again when somebody asks, under a new revision.
@@ -130,7 +154,7 @@ def remeasure(shade_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
                 "measured_at": values["measured_at"],
                 "conditions": conditions.as_dict(),
                 "plaques": [
-                    {**plaque, "copy_id": copies[plaque["code"]]} if plaque["artefact"] == "copy" else plaque
+                    {**plaque, "copy_id": copies[plaque.get("code") or ""]} if plaque["artefact"] == "copy" else plaque
                     for plaque in values["read"]
                 ],
                 "note": values.get("note"),
@@ -152,20 +176,27 @@ _READ_COPY_ANEW = (
 _VOID = "It was stored as it stands. If it is wrong, void this remeasurement, since later ones are compared with it."
 
 
-def _answered(shade: Any, number: int) -> dict[str, Any]:
+def _answered(shade: Shade, number: int) -> View:
     """A session as it is answered to whoever stored or voided it: with the plaques it puts in doubt, and the decisions made since each agreed."""
     shelf = ReferenceShelf([shade])
-    row = store.find_session(number)
+    row = _session(number)
     session = shelf.session_view(row)
     doubted = shelf.doubted(shade, row)
-    return {**session, "in_doubt": doubted, "says": reference_words.summary(session, doubted)}
+    return {**session, "in_doubt": doubted, "says": reference_words.summary(session["found"], doubted)}
+
+
+def _session(number: int) -> Remeasurement:
+    row = store.find_session(number)
+    if row is None:
+        raise NotFound(f"Remeasurement {number} does not exist. See the remeasurements of its shade.")
+    return row
 
 
 def _order_faults(number: int, at: datetime) -> list[Fault]:
     """An instrument that is not there, or was not in order when it read: such a session tells nothing of a plaque."""
     if faults := _instrument_faults(number):
         return faults
-    row = catalog.find("instrument", number)
+    row = found("instrument", number)
     checks = [Check(check.checked_at, check.result == "pass") for check in catalog.all_checks([number])[number]]
     doubt = doubt_about(at, InstrumentRecord(row.code, row.recorded_at, row.check_interval_days, checks))
     if doubt is None:
@@ -173,7 +204,7 @@ def _order_faults(number: int, at: datetime) -> list[Fault]:
     return [Fault("/instrument_id", f"{doubt[:1].upper()}{doubt[1:]}.", "Check it, put it right, and read again.")]
 
 
-def _plaque_faults(read: list[dict[str, Any]], copies: set[str], conditions: Conditions | None) -> list[Fault]:
+def _plaque_faults(read: Sequence[KeptPlaque], copies: set[str], conditions: Conditions | None) -> list[Fault]:
     faults = []
     for index, plaque in enumerate(read):
         at, code = f"/read/{index}", plaque.get("code")
@@ -198,7 +229,7 @@ def _plaque_faults(read: list[dict[str, Any]], copies: set[str], conditions: Con
     return faults
 
 
-def void_session(number: int, reason: str, by: str) -> dict[str, Any]:
+def void_session(number: int, reason: str, by: str) -> View:
     """Says that a session does not count, and keeps it visible; what it alone put in doubt is so no more.
 
     Raises:
@@ -207,12 +238,10 @@ def void_session(number: int, reason: str, by: str) -> dict[str, Any]:
     """
     now = clock.now()
     with transaction():
-        first = store.find_session(number)
-        if first is None:
-            raise NotFound(f"There is no remeasurement {number}. Those of its shade have their numbers.")
-        catalog.lock("shade", first.shade_id)
-        session = store.find_session(number)
-        if already := getattr(session, "void", None):
+        catalog.lock("shade", _session(number).shade_id)
+        session = _session(number)
+        already: RemeasurementVoid | None = getattr(session, "void", None)
+        if already is not None:
             raise Conflict(
                 f"Remeasurement {number} was voided by {already.voided_by} already: {clause(already.reason)} Nothing more needs to be done."
             )
@@ -223,7 +252,7 @@ def void_session(number: int, reason: str, by: str) -> dict[str, Any]:
         return {**_answered(found("shade", session.shade_id), number), "warnings": []}
 
 
-def sessions(shade_id: int, cursor: str | None, limit: int) -> Page:
+def sessions(shade_id: int, cursor: str | None, limit: int) -> Page[SessionView]:
     """Returns a page of a shade's sessions with what each tells."""
     shade = found("shade", shade_id)
     found_ = store.sessions(shade, cursor, limit)
@@ -231,14 +260,14 @@ def sessions(shade_id: int, cursor: str | None, limit: int) -> Page:
     return found_.map(shelf.session_view)
 
 
-def copies(shade_id: int, cursor: str | None, limit: int) -> Page:
+def copies(shade_id: int, cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of a shade's working copies, those replaced and those of earlier revisions included."""
     shade = found("shade", shade_id)
     found_ = store.copies(shade, cursor, limit)
     return found_.map(ReferenceShelf([shade], {row.shade_revision_id for row in found_.rows}).copy_view)
 
 
-def shade(shade_id: int) -> dict[str, Any]:
+def shade(shade_id: int) -> View:
     """Returns a shade, with when its master is due and which of its plaques were found to have moved.
 
     Raises:

@@ -2,31 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime
-from typing import Any
+from typing import cast
 
 from lots.domain.characteristics.color.declared_color import COLOR
 from lots.domain.characteristics.registry import declared_of
 from lots.domain.instruments.agreement import agreement
-from lots.domain.instruments.gauge_study import Trial, gauge_study
+from lots.domain.instruments.gauge_study import GaugeStudy, Trial, gauge_study
 from lots.domain.instruments.linearity import Artefact, linearity
 from lots.domain.words import clause, moment
+from lots.domain.words import listed as in_words
 from lots.services import clock
 from lots.services.assessment.between_instruments import concerned
 from lots.services.assessment.judging import judge_lot
-from lots.services.assessment.lot_after import after
+from lots.services.assessment.lot_after import LotAfter, after
 from lots.services.errors import Conflict, Fault, Invalid, NotFound
 from lots.services.from_rows import read_on_both
 from lots.services.instruments import study_verdicts, study_words
-from lots.services.instruments.study_checks import kind_faults, reading_faults
-from lots.services.lookups import found
+from lots.services.instruments.study_checks import Posted, kind_faults, reading_faults
+from lots.services.instruments.study_words import Shows
+from lots.services.lookups import by_id_or_code, found
+from lots.services.views import View
 from lots.store import audit
 from lots.store.assessment import lots
 from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
 from lots.store.instruments import studies as store
 from lots.store.setup import catalog
+from lots.store.tables.models import Instrument
+from lots.store.tables.studies import InstrumentStudy, StudyBody, StudyVoid
 
 # What each kind of study is made of, and what it may have beside.
 NEEDS = {
@@ -35,10 +40,19 @@ NEEDS = {
     "agreement": ("other_instrument_id", "plaques"),
 }
 _MAY = {"repeatability": ("tolerance_width",), "linearity": (), "agreement": ("grade_id",)}
+_LABELS = {
+    "measure": "the measure",
+    "other_instrument_id": "the other instrument",
+    "trials": "readings by part and operator",
+    "artefacts": "artefacts",
+    "plaques": "plaques",
+    "tolerance_width": "the width of the tolerance",
+    "grade_id": "the grade",
+}
 _FIELDS = ("measure", "other_instrument_id", "trials", "artefacts", "plaques", "tolerance_width", "grade_id")
 
 
-def add(instrument_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
+def add(instrument_id: int, values: Posted, by: str) -> View:
     """Stores a study with its readings, and judges again every lot whose readings it gives another uncertainty.
 
     Raises:
@@ -49,18 +63,14 @@ def add(instrument_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
     faults = clock.doubt_future("/studied_at", values["studied_at"], now) + _kind_faults(values)
     with transaction():
         instrument = found("instrument", instrument_id)
-        other = None
-        if values.get("other_instrument_id") is not None:
-            other, more = _other(instrument, values["other_instrument_id"])
-            faults += more
-        if values.get("grade_id") is not None:
-            faults += _grade_faults(values["grade_id"])
+        other, more = _other(instrument, values.get("other_instrument_id"))
+        faults += more + _grade_faults(values.get("grade_id"))
         faults = faults or [*kind_faults(instrument, other, values), *reading_faults(values)]
         if faults:
             raise Invalid(*faults)
-        body = {name: values[name] for name in _FIELDS[2:] if values.get(name) is not None}
+        body = cast("StudyBody", {name: value for name in _FIELDS[2:] if (value := values.get(name)) is not None})
         shows = _design(values["kind"], body)
-        sd = shows.standard_deviations if values["kind"] == "repeatability" else {}
+        sd = shows.standard_deviations if isinstance(shows, GaugeStudy) else {}
         catalog.lock("instrument", instrument.id)
         row = store.add(
             instrument,
@@ -83,10 +93,10 @@ def add(instrument_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
         return {**get(row.id), "lots": touched}
 
 
-def _kind_faults(values: dict[str, Any]) -> list[Fault]:
+def _kind_faults(values: Posted) -> list[Fault]:
     """Fields that a kind of study needs and lacks, or that belong to another."""
     kind = values["kind"]
-    hint = f"A study of {kind} takes {', '.join((*NEEDS[kind], *_MAY[kind]))}."
+    hint = f"A study of {kind} takes {in_words([_LABELS[name] for name in (*NEEDS[kind], *_MAY[kind])])}."
     lacking = [Fault(f"/{name}", "This is needed.", hint) for name in NEEDS[kind] if values.get(name) is None]
     odd = set(_FIELDS) - set(NEEDS[kind]) - set(_MAY[kind])
     return lacking + [
@@ -96,24 +106,23 @@ def _kind_faults(values: dict[str, Any]) -> list[Fault]:
     ]
 
 
-def _other(instrument: Any, number: int) -> tuple[Any, list[Fault]]:
-    other = catalog.find("instrument", number)
+def _other(instrument: Instrument, number: int | None) -> tuple[Instrument | None, list[Fault]]:
+    if number is None:
+        return None, []
+    other, faults = by_id_or_code("instrument", number, None)
     if other is None:
-        hint = "The list of instruments has those there are."
-        return None, [Fault("/other_instrument_id", f"There is no instrument {number}.", hint)]
+        return None, [replace(fault, pointer="/other_instrument_id") for fault in faults]
     if other.id == instrument.id:
         hint = "Give the other one that the same plaques were read on."
         return None, [Fault("/other_instrument_id", "This is the instrument itself.", hint)]
     return other, []
 
 
-def _grade_faults(number: int) -> list[Fault]:
-    if catalog.find("grade", number) is not None:
-        return []
-    return [Fault("/grade_id", f"There is no grade {number}.", "The list of grades has those there are.")]
+def _grade_faults(number: int | None) -> list[Fault]:
+    return [] if number is None else by_id_or_code("grade", number, None)[1]
 
 
-def _design(kind: str, body: dict[str, Any]) -> Any:
+def _design(kind: str, body: StudyBody) -> Shows:
     """What the readings of a study show.
 
     Raises:
@@ -121,7 +130,7 @@ def _design(kind: str, body: dict[str, Any]) -> Any:
     """
     place = NEEDS[kind][1]
     try:
-        return _JUDGE[kind](body)
+        return _judged(kind, body)
     except ValueError as wrong:
         raise Invalid(Fault(f"/{place}", f"{str(wrong)[:1].upper()}{str(wrong)[1:]}.", _HINTS[kind])) from None
 
@@ -131,28 +140,32 @@ _HINTS = {
     "linearity": "Read at least two artefacts of different reference value, each twice or more; common practice is five, ten times each.",
     "agreement": "Read each plaque on both instruments, and give all its readings under one code.",
 }
-_JUDGE: dict[str, Callable[[dict[str, Any]], Any]] = {
-    "repeatability": lambda body: gauge_study(
-        [Trial(trial["part"], trial["operator"], trial["value"]) for trial in body["trials"]]
-    ),
-    "linearity": lambda body: linearity(
-        [Artefact(a["code"], a["reference"], tuple(a["readings"])) for a in body["artefacts"]]
-    ),
-    "agreement": lambda body: agreement(read_on_both(body)),
-}
 
 
-def _judged_again(study: Any, by: str, now: datetime, reason: str) -> list[dict[str, Any]]:
+def _judged(kind: str, body: StudyBody) -> Shows:
+    if kind == "repeatability":
+        return gauge_study([Trial(trial["part"], trial["operator"], trial["value"]) for trial in body["trials"]])
+    if kind == "linearity":
+        return linearity([Artefact(a["code"], a["reference"], tuple(a["readings"])) for a in body["artefacts"]])
+    return agreement(read_on_both(body))
+
+
+class _Touched(LotAfter, total=False):
+    standing_before: str
+
+
+def _judged_again(study: InstrumentStudy, by: str, now: datetime, reason: str) -> list[_Touched]:
     """Judges the lots whose readings a study speaks for; answers those that stand otherwise now."""
     if study.kind == "repeatability":
-        kind, until = declared_of(study.measure).name, store.next_at(study)
+        kind, until = declared_of(study.measure or "").name, store.next_at(study)
         held = list(lots.lock(store.lots_read(study.instrument_id, kind, study.studied_at, until)).values())
     elif study.kind == "agreement":
-        read = lots.lock(store.lots_read_with((study.instrument_id, study.other_id), COLOR.name)).values()
-        held = [lot for lot in read if concerned(lot, study.instrument, study.other)]
+        both = [one for one in (study.instrument, study.other) if one is not None]
+        read = lots.lock(store.lots_read_with((one.id for one in both), COLOR.name)).values()
+        held = [lot for lot in read if concerned(lot, both)]
     else:
         return []
-    touched = []
+    touched: list[_Touched] = []
     for lot in held:
         before = lot.standing
         judge_lot(lot, by, now, reason=reason)
@@ -161,21 +174,21 @@ def _judged_again(study: Any, by: str, now: datetime, reason: str) -> list[dict[
     return touched
 
 
-def listed(instrument_id: int, cursor: str | None, limit: int) -> Page:
+def listed(instrument_id: int, cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of an instrument's studies with what each shows."""
     page = store.listed(found("instrument", instrument_id), cursor, limit)
     present = study_verdicts.present(page.rows)
     return page.map(lambda row: _view(row, present))
 
 
-def _found(number: int) -> Any:
+def _found(number: int) -> InstrumentStudy:
     row = store.find(number)
     if row is None:
-        raise NotFound(f"There is no study {number}. The studies of its instrument have their numbers.")
+        raise NotFound(f"Study {number} does not exist. See the studies of its instrument.")
     return row
 
 
-def get(number: int) -> dict[str, Any]:
+def get(number: int) -> View:
     """Returns one study.
 
     Raises:
@@ -185,7 +198,7 @@ def get(number: int) -> dict[str, Any]:
     return _view(row, study_verdicts.present([row]))
 
 
-def void(number: int, reason: str, by: str) -> dict[str, Any]:
+def void(number: int, reason: str, by: str) -> View:
     """Says that a study does not count, keeps it visible, and judges again the lots it spoke for.
 
     Raises:
@@ -196,7 +209,8 @@ def void(number: int, reason: str, by: str) -> dict[str, Any]:
     with transaction():
         catalog.lock("instrument", _found(number).instrument_id)
         study = _found(number)
-        if already := getattr(study, "void", None):
+        already: StudyVoid | None = getattr(study, "void", None)
+        if already is not None:
             raise Conflict(
                 f"Study {number} was voided by {already.voided_by} already: {clause(already.reason)} Nothing more needs to be done."
             )
@@ -207,11 +221,11 @@ def void(number: int, reason: str, by: str) -> dict[str, Any]:
         return {**get(number), "lots": touched}
 
 
-def _view(row: Any, present: study_verdicts.Present) -> dict[str, Any]:
+def _view(row: InstrumentStudy, present: study_verdicts.Present) -> View:
     """A study with its readings as they were posted, and what they show, worked out from them."""
-    shows, void_row = _design(row.kind, row.body), getattr(row, "void", None)
-    results = dict.fromkeys(NEEDS)
-    results[row.kind] = study_words.RESULTS[row.kind](shows, row)
+    shows = _design(row.kind, row.body)
+    void_row: StudyVoid | None = getattr(row, "void", None)
+    results = {kind: study_words.results(shows, row) if kind == row.kind else None for kind in NEEDS}
     return {
         "id": row.id,
         "instrument_id": row.instrument_id,
@@ -223,7 +237,8 @@ def _view(row: Any, present: study_verdicts.Present) -> dict[str, Any]:
         "note": row.note,
         **results,
         "says": study_verdicts.says(row, shows, present),
-        "voided": void_row and {name: getattr(void_row, name) for name in ("reason", "voided_at", "voided_by")},
+        "voided": void_row
+        and {"reason": void_row.reason, "voided_at": void_row.voided_at, "voided_by": void_row.voided_by},
         "recorded_at": row.recorded_at,
         "recorded_by": row.recorded_by,
     }

@@ -3,31 +3,42 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import datetime
 from statistics import median
-from typing import Any
+from typing import Required
 
 from lots.domain.characteristics.color.declared_color import COLOR
 from lots.domain.characteristics.declaring.plausibility import doubt_lab, doubt_repeat
 from lots.domain.characteristics.registry import STUDIED, declared_of
 from lots.domain.instruments.uncertainty import takes
 from lots.services.errors import Fault
+from lots.store.tables.models import Instrument
+from lots.store.tables.studies import StudyBody
 
 # Diameters of filament, mm: what was entered in inches all through shows beside these only.
 _FILAMENT = (1.75, 2.85)
 _INCHES = 0.15
 
 
-def kind_faults(instrument: Any, other: Any, values: dict[str, Any]) -> list[Fault]:
+class Posted(StudyBody, total=False):
+    """A study as it is posted."""
+
+    kind: Required[str]
+    measure: str | None
+    other_instrument_id: int | None
+    studied_at: Required[datetime]
+    note: str | None
+
+
+def kind_faults(instrument: Instrument, other: Instrument | None, values: Posted) -> list[Fault]:
     """Refuses a study of what an instrument of this kind cannot read."""
-    if values["kind"] != "agreement":
-        about = STUDIED[values["measure"]]
-        return _untaken("/measure", instrument, declared_of(values["measure"]).name, about.label)
-    return _untaken("/kind", instrument, COLOR.name, "L*, a*, b*") + _untaken(
-        "/other_instrument_id", other, COLOR.name, "L*, a*, b*"
-    )
+    if measure := values.get("measure"):
+        return _untaken("/measure", instrument, declared_of(measure).name, STUDIED[measure].label)
+    both = (("/kind", instrument), ("/other_instrument_id", other))
+    return [fault for at, one in both if one is not None for fault in _untaken(at, one, COLOR.name, "L*, a*, b*")]
 
 
-def _untaken(pointer: str, instrument: Any, kind: str, label: str) -> list[Fault]:
+def _untaken(pointer: str, instrument: Instrument, kind: str, label: str) -> list[Fault]:
     known = takes(instrument.kind)
     if known is None or kind in known:
         return []
@@ -37,20 +48,21 @@ def _untaken(pointer: str, instrument: Any, kind: str, label: str) -> list[Fault
     return [Fault(pointer, detail, f"Check which instrument it was. {hint}")]
 
 
-def reading_faults(values: dict[str, Any]) -> list[Fault]:
+def reading_faults(values: Posted) -> list[Fault]:
     """Single readings that cannot be, each at its place."""
     if values["kind"] == "agreement":
         return [
             Fault(f"/plaques/{i}/{side}/{j}", doubt.detail, doubt.hint)
             for i, plaque in enumerate(values["plaques"])
-            for side in ("first", "second")
-            for j, lab in enumerate(plaque[side])
+            for side, labs in (("first", plaque["first"]), ("second", plaque["second"]))
+            for j, lab in enumerate(labs)
             if (doubt := doubt_lab(lab, None))
         ]
-    return [fault for place in _places(values) if (fault := _fault(values["measure"], *place))]
+    measure = values.get("measure") or ""
+    return [fault for place in _places(values) if (fault := _fault(measure, *place))]
 
 
-def _places(values: dict[str, Any]) -> Iterator[tuple[str, float, tuple[float, ...]]]:
+def _places(values: Posted) -> Iterator[tuple[str, float, tuple[float, ...]]]:
     """Where each value stands, the value, and what it should lie near: its repeats, all readings, or a reference value."""
     trials = values.get("trials") or ()
     parts: dict[str, list[float]] = {}

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from lots.domain.assessment.limits_revision import Limits, limits_from
-from lots.domain.characteristics.registry import STUDIED, declared_of
+from lots.domain.characteristics.registry import declared_of
 from lots.domain.instruments.agreement import Agreement, bridge, noise_of
 from lots.domain.instruments.gauge_study import GOOD_UP_TO, USABLE_UP_TO, GaugeStudy
 from lots.domain.instruments.linearity import Linearity
@@ -15,19 +14,21 @@ from lots.domain.words import clause, moment
 from lots.services.from_rows import read_on_both
 from lots.services.instruments import study_words
 from lots.services.instruments.instrument_changes import steps
-from lots.services.instruments.study_words import ALPHA
+from lots.services.instruments.study_words import ALPHA, Shows, studied
 from lots.store.drift import series
 from lots.store.instruments import studies
+from lots.store.instruments.studies import Repeatability
+from lots.store.tables.studies import InstrumentStudy, StudyVoid
 
 
 @dataclass(frozen=True, slots=True)
 class Present:
     """What is there now: the repeatability studies that count, and of each grade that a study names its code and its limits."""
 
-    counting: Sequence[Any]
+    counting: Sequence[Repeatability]
     grades: Mapping[int, tuple[str, Limits | None]]
 
-    def next_after(self, row: Any) -> Any:
+    def next_after(self, row: InstrumentStudy) -> Repeatability | None:
         """The study that counts in place of a repeatability study from its own moment on, None while there is none."""
         later = [
             study
@@ -39,10 +40,10 @@ class Present:
         return min(later, key=lambda study: (study.studied_at, study.id), default=None)
 
 
-def present(rows: Sequence[Any]) -> Present:
+def present(rows: Sequence[InstrumentStudy]) -> Present:
     """Returns what these studies need of the present: a query where one is of repeatability, three where one names a grade."""
     counting = studies.of_repeatability({row.instrument_id for row in rows if row.kind == "repeatability"})
-    numbers = sorted({row.body["grade_id"] for row in rows if row.body.get("grade_id") is not None})
+    numbers = sorted({number for row in rows if (number := row.body.get("grade_id")) is not None})
     if not numbers:
         return Present(counting, {})
     _, named = series.names([], numbers)
@@ -51,15 +52,18 @@ def present(rows: Sequence[Any]) -> Present:
     return Present(counting, grades)
 
 
-def says(row: Any, shows: Any, now: Present) -> list[str]:
+def says(row: InstrumentStudy, shows: Shows, now: Present) -> list[str]:
     """Returns what a study means, what it shows and what it counts for, as things are now; one that was voided means nothing."""
-    if void := getattr(row, "void", None):
+    void: StudyVoid | None = getattr(row, "void", None)
+    if void is not None:
         return [f"Voided by {void.voided_by} on {moment(void.voided_at)}; counts for nothing: {clause(void.reason)}"]
-    found = [_VERDICTS[row.kind](row, shows, now), *study_words.SAYS[row.kind](shows, row)]
-    return [*found, _feeds(row, now)] if row.kind == "repeatability" else found
+    words = study_words.says(shows, row)
+    if isinstance(shows, GaugeStudy):
+        return [_repeatability(row, shows), *words, _feeds(row, now)]
+    return [_linearity(row, shows) if isinstance(shows, Linearity) else _agreement(row, shows, now), *words]
 
 
-def _repeatability(row: Any, shows: GaugeStudy, now: Present) -> str:
+def _repeatability(row: InstrumentStudy, shows: GaugeStudy) -> str:
     code, width = row.instrument.code, row.body.get("tolerance_width")
     worth = shows.worth(width)
     if worth is None:
@@ -67,12 +71,12 @@ def _repeatability(row: Any, shows: GaugeStudy, now: Present) -> str:
     word, percent = worth
     of = "the spread of all readings (no tolerance was stated)" if width is None else "the tolerance"
     rule = f"good up to {GOOD_UP_TO:g} %, usable up to {USABLE_UP_TO:g} %, too coarse above, by AIAG's Measurement Systems Analysis"
-    about = STUDIED[row.measure].label
+    about = studied(row).label
     return f"{code} is {word} for reading {about}: its scatter takes up {percent:.1f} % of {of}; {rule}."
 
 
-def _linearity(row: Any, shows: Linearity, now: Present) -> str:
-    about = STUDIED[row.measure]
+def _linearity(row: InstrumentStudy, shows: Linearity) -> str:
+    about = studied(row)
     unit, code = f" {about.unit}".rstrip(), row.instrument.code
     over = f"from {shows.low:g} to {shows.high:g}{unit}"
     if not shows.slope.interval.low <= 0 <= shows.slope.interval.high:
@@ -86,11 +90,12 @@ def _linearity(row: Any, shows: Linearity, now: Present) -> str:
     return f"{code} has a straight offset: it reads {abs(offset.value):.3g}{unit} too {way} all over, {over}."
 
 
-def _agreement(row: Any, shows: Agreement, now: Present) -> str:
-    pair = f"from {row.instrument.code} to {row.other.code}"
-    grade, limits = now.grades.get(row.body.get("grade_id"), (None, None))
+def _agreement(row: InstrumentStudy, shows: Agreement, now: Present) -> str:
+    first, second = studies.pair(row)
+    pair = f"from {first} to {second}"
+    grade, limits = now.grades.get(row.body.get("grade_id") or 0, (None, None))
     if grade is None:
-        says = f"Whether a series of lots may go on {pair}: state a grade to be told (grade_id)."
+        says = f"Whether a series of lots may go on {pair}: state a grade to be told."
     elif not (room := steps(limits)):
         says = f"A series of grade {grade} cannot go on {pair}: its limits set none on colour."
     else:
@@ -106,16 +111,9 @@ def _agreement(row: Any, shows: Agreement, now: Present) -> str:
     return f"{says} One plaque does not tell whether the instruments differ alike on others: read at least 3."
 
 
-_VERDICTS: dict[str, Callable[[Any, Any, Present], str]] = {
-    "repeatability": _repeatability,
-    "linearity": _linearity,
-    "agreement": _agreement,
-}
-
-
-def _feeds(row: Any, now: Present) -> str:
+def _feeds(row: InstrumentStudy, now: Present) -> str:
     """What the study means for readings taken from then on, until the next one."""
-    instrument, about, sd = row.instrument, STUDIED[row.measure], row.gauge_sd
+    instrument, about, sd = row.instrument, studied(row), row.gauge_sd or 0.0
     unit = f" {about.unit}".rstrip()
     if sd == 0:
         return "Nothing scattered, so this study counts for no uncertainty: the instrument shows too few digits for it."

@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from typing import Any
+from typing import TypeAlias
 
+from lots.domain.characteristics.declaring.declaration import Studied
 from lots.domain.characteristics.registry import STUDIED
 from lots.domain.instruments.agreement import Agreement
 from lots.domain.instruments.gauge_study import GaugeStudy
 from lots.domain.instruments.linearity import Estimate, Linearity
 from lots.domain.statistics.proportions import Interval
+from lots.domain.words import counted
+from lots.services.views import View
+from lots.store.instruments.studies import Repeatability, pair
+from lots.store.tables.studies import InstrumentStudy
+
+# What a study of each kind shows.
+Shows: TypeAlias = GaugeStudy | Linearity | Agreement
 
 # A study says that something is not so where chance makes it as likely as this at most.
 ALPHA = 0.05
@@ -18,11 +25,16 @@ ALPHA = 0.05
 CATEGORIES = 5
 
 
+def studied(row: InstrumentStudy | Repeatability) -> Studied:
+    """Returns the measure that was studied."""
+    return STUDIED[row.measure or ""]
+
+
 def _ends(interval: Interval | None) -> dict[str, float | None]:
     return {"low": None, "high": None} if interval is None else {"low": interval.low, "high": interval.high}
 
 
-def _repeatability(shows: GaugeStudy, row: Any) -> dict[str, Any]:
+def _repeatability(shows: GaugeStudy, row: InstrumentStudy) -> View:
     width = row.body.get("tolerance_width")
     anova = shows.anova
     return {
@@ -47,8 +59,8 @@ def _repeatability(shows: GaugeStudy, row: Any) -> dict[str, Any]:
     }
 
 
-def _says_repeatability(shows: GaugeStudy, row: Any) -> list[str]:
-    sd, unit = shows.standard_deviations, f" {STUDIED[row.measure].unit}".rstrip()
+def _says_repeatability(shows: GaugeStudy, row: InstrumentStudy) -> list[str]:
+    sd, unit = shows.standard_deviations, f" {studied(row).unit}".rstrip()
     low, high = math.sqrt(shows.gauge_interval.low), math.sqrt(shows.gauge_interval.high)
     spread = f"{sd['repeatability']:.3g} by repeats, {sd['reproducibility']:.3g} by who or what reads"
     between = f"truly between {low:.3g} and {high:.3g}{unit}"
@@ -68,7 +80,7 @@ def _says_repeatability(shows: GaugeStudy, row: Any) -> list[str]:
     return [*says, *shows.says]
 
 
-def _estimate(found: Estimate) -> dict[str, Any]:
+def _estimate(found: Estimate) -> View:
     return {
         "value": found.value,
         "standard_error": found.standard_error,
@@ -79,7 +91,7 @@ def _estimate(found: Estimate) -> dict[str, Any]:
     }
 
 
-def _linearity(shows: Linearity, row: Any) -> dict[str, Any]:
+def _linearity(shows: Linearity, row: InstrumentStudy) -> View:
     artefacts = row.body["artefacts"]
     return {
         **{name: _estimate(getattr(shows, name)) for name in ("slope", "intercept", "average")},
@@ -97,10 +109,10 @@ def _linearity(shows: Linearity, row: Any) -> dict[str, Any]:
     }
 
 
-def _says_linearity(shows: Linearity, row: Any) -> list[str]:
-    unit = f" {STUDIED[row.measure].unit}".rstrip()
+def _says_linearity(shows: Linearity, row: InstrumentStudy) -> list[str]:
+    about = studied(row)
+    unit = f" {about.unit}".rstrip()
     over = f"from {shows.low:g} to {shows.high:g}{unit}"
-    about = STUDIED[row.measure]
     per, slope, ends = about.unit or f"unit of {about.label}", shows.slope, shows.slope.interval
     by = f"{slope.value:+.3g}{unit} per {per} ({ends.low:.3g} to {ends.high:.3g})"
     if ends.low <= 0 <= ends.high:
@@ -120,7 +132,7 @@ def _says_linearity(shows: Linearity, row: Any) -> list[str]:
     return says
 
 
-def _agreement(shows: Agreement, row: Any) -> dict[str, Any]:
+def _agreement(shows: Agreement) -> View:
     code, most = shows.worst
     return {
         "formula": "CIEDE2000",
@@ -135,24 +147,27 @@ def _agreement(shows: Agreement, row: Any) -> dict[str, Any]:
     }
 
 
-def _says_agreement(shows: Agreement, row: Any) -> list[str]:
+def _says_agreement(shows: Agreement, row: InstrumentStudy) -> list[str]:
     code, most = shows.worst
     n = len(shows.differences)
-    over = f"{n} {'plaque' if n == 1 else 'plaques'} (CIEDE2000)"
+    over = f"{counted(n, 'plaque')} (CIEDE2000)"
+    first, second = pair(row)
     offsets = ", ".join(f"{offset.component}* {offset.mean:+.2f}" for offset in shows.offsets)
     return [
-        f"{row.other.code} and {row.instrument.code} read {shows.mean:.2f} apart on average over {over}, at most {most:.2f}, on {code}.",
-        f"{row.other.code} reads {offsets} from {row.instrument.code}. Offsets are reported, and never applied to a reading.",
+        f"{second} and {first} read {shows.mean:.2f} apart on average over {over}, at most {most:.2f}, on {code}.",
+        f"{second} reads {offsets} from {first}. Offsets are reported, and never applied to a reading.",
     ]
 
 
-RESULTS: dict[str, Callable[[Any, Any], dict[str, Any]]] = {
-    "repeatability": _repeatability,
-    "linearity": _linearity,
-    "agreement": _agreement,
-}
-SAYS: dict[str, Callable[[Any, Any], list[str]]] = {
-    "repeatability": _says_repeatability,
-    "linearity": _says_linearity,
-    "agreement": _says_agreement,
-}
+def results(shows: Shows, row: InstrumentStudy) -> View:
+    """Returns the figures of a study by name."""
+    if isinstance(shows, GaugeStudy):
+        return _repeatability(shows, row)
+    return _linearity(shows, row) if isinstance(shows, Linearity) else _agreement(shows)
+
+
+def says(shows: Shows, row: InstrumentStudy) -> list[str]:
+    """Returns what the figures of a study mean, in sentences."""
+    if isinstance(shows, GaugeStudy):
+        return _says_repeatability(shows, row)
+    return _says_linearity(shows, row) if isinstance(shows, Linearity) else _says_agreement(shows, row)

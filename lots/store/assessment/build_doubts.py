@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import datetime
-from typing import Any
 
 from lots.store.engine.paging import Page, page
 from lots.store.readings import of_what_came, whole
 from lots.store.tables.models import BuildDoubt, Reading, ReadingExclusion, ReadingVoid
 
 
-def known(build_keys: Iterable[str], known_at: datetime | None = None) -> dict[str, Any]:
+def known(build_keys: Iterable[str], known_at: datetime | None = None) -> dict[str, BuildDoubt]:
     """The doubt in force on each of these builds, by build; as of `known_at` when given. One query, none without a build."""
     wanted = sorted(set(build_keys))
     if not wanted:
@@ -23,7 +22,7 @@ def known(build_keys: Iterable[str], known_at: datetime | None = None) -> dict[s
     return {row.build_key: row for row in query}
 
 
-def controls(kind: str, control_of: str, most: int) -> list[Any]:
+def controls(kind: str, control_of: str, most: int) -> list[Reading]:
     """The newest control prints of a printer and recipe that name their build and count, oldest first. One query on an index."""
     counting = ~Reading.screening & ReadingVoid.id.is_null() & ReadingExclusion.id.is_null() & of_what_came()
     counting &= (Reading.kind == kind) & (Reading.control_of == control_of) & Reading.build_key.is_null(False)
@@ -36,12 +35,12 @@ def lots_of(build_key: str) -> list[int]:
     return sorted(row.lot_id for row in query)
 
 
-def add(values: dict[str, Any], by: str, now: datetime) -> Any:
+def add(values: Mapping[str, object], by: str, now: datetime) -> BuildDoubt:
     """Puts a build in doubt."""
     return BuildDoubt.create(**values, recorded_by=by, recorded_at=now)
 
 
-def find(number: int) -> Any:
+def find(number: int) -> BuildDoubt | None:
     """A doubt by number, or None."""
     return BuildDoubt.get_or_none(BuildDoubt.id == number)
 
@@ -52,7 +51,7 @@ def lift(row: BuildDoubt, reason: str, by: str, now: datetime) -> bool:
     return bool(BuildDoubt.update(said).where((BuildDoubt.id == row.id) & BuildDoubt.lifted_at.is_null()).execute())
 
 
-def listed(in_force: bool | None, cursor: str | None, limit: int) -> Page:
+def listed(in_force: bool | None, cursor: str | None, limit: int) -> Page[BuildDoubt]:
     """A page of doubts in the order they were raised; `in_force`: True for those not lifted, False for the others, None for both."""
     query = BuildDoubt.select()
     if in_force is not None:

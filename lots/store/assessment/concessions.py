@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
-from typing import Any
 
 from peewee import fn
 
@@ -14,22 +14,22 @@ from lots.store.tables.loads import Load
 from lots.store.tables.models import Lot
 
 
-def add(lot: Lot, values: dict[str, Any], by: str, now: datetime) -> Any:
+def add(lot: Lot, values: Mapping[str, object], by: str, now: datetime) -> Concession:
     """A concession that was asked for."""
     return Concession.create(lot=lot, **values, recorded_by=by, recorded_at=now)
 
 
-def find(number: int) -> Any:
+def find(number: int) -> Concession | None:
     """A concession with its lot, or None."""
-    return Concession.select(Concession, Lot).join(Lot).where(Concession.id == number).first()
+    return Concession.select(Concession, Lot).join(Lot).where(Concession.id == number).get_or_none()
 
 
-def listed(lot: Lot, cursor: str | None, limit: int) -> Page:
+def listed(lot: Lot, cursor: str | None, limit: int) -> Page[Concession]:
     """A page of a lot's concessions, in the order they were asked for."""
     return page(Concession.select(Concession, Lot).join(Lot).where(Concession.lot == lot), Concession.id, cursor, limit)
 
 
-def of_lot(lot_id: int) -> list[Any]:
+def of_lot(lot_id: int) -> list[Concession]:
     """All concessions of a lot that were approved and not withdrawn."""
     query = Concession.select().where(
         (Concession.lot == lot_id) & Concession.approved_at.is_null(False) & Concession.withdrawn_at.is_null()
@@ -55,11 +55,13 @@ def withdraw(concession: Concession, reason: str, by: str, now: datetime) -> boo
 
 def taken_g(numbers: list[int]) -> dict[int, float]:
     """What loads took of each concession, g: used by those that ended, set aside for those that run. One query."""
+    if not numbers:
+        return {}
     used = fn.COALESCE(Load.mass_before_g - Load.remaining_mass_g, Load.reserved_g)
-    query = Load.select(Load.concession, fn.SUM(used).alias("taken")).where(Load.concession.in_(numbers))
-    return {row.concession_id: float(row.taken) for row in query.group_by(Load.concession)} if numbers else {}
+    query = Load.select(Load.concession, fn.SUM(used)).where(Load.concession.in_(numbers)).group_by(Load.concession)
+    return {number: float(taken) for number, taken in query.tuples().iterator()}
 
 
-def running(number: int) -> list[Any]:
+def running(number: int) -> list[Load]:
     """Loads under a concession that have not ended, with spool, lot, job and machine."""
     return list(with_names().where((Load.concession == number) & Load.unloaded_at.is_null()).order_by(Load.id))

@@ -2,47 +2,42 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
-from typing import Any
 
-from peewee import JOIN
+from peewee import JOIN, ModelSelect
 
 from lots.store.engine.paging import Page, page
 from lots.store.tables.decisions import Decision
 from lots.store.tables.models import LimitsRevision, Lot, ShadeRevision
 
 
-def add(lot: Lot, values: dict[str, Any], by: str, now: datetime) -> Any:
+def add(lot: Lot, values: Mapping[str, object], by: str, now: datetime) -> Decision:
     """Adds a decision."""
     return Decision.create(lot=lot, **values, decided_by=by, decided_at=now)
 
 
-def listed(lot: Lot, cursor: str | None, limit: int) -> Page:
-    """A page of a lot's decisions with their revisions, oldest first."""
-    query = (
-        Decision.select(Decision, LimitsRevision, ShadeRevision)
-        .join(LimitsRevision, JOIN.LEFT_OUTER)
-        .switch(Decision)
-        .join(ShadeRevision, JOIN.LEFT_OUTER)
-        .where(Decision.lot == lot)
-    )
-    return page(query, Decision.id, cursor, limit)
-
-
-def in_force(lot_id: int, at: datetime) -> Any:
-    """The decision that stood at a moment, or None when the lot was not known yet."""
+def _with_revisions() -> ModelSelect[Decision]:
     return (
         Decision.select(Decision, LimitsRevision, ShadeRevision)
         .join(LimitsRevision, JOIN.LEFT_OUTER)
         .switch(Decision)
         .join(ShadeRevision, JOIN.LEFT_OUTER)
-        .where((Decision.lot == lot_id) & (Decision.decided_at <= at))
-        .order_by(Decision.id.desc())
-        .first()
     )
 
 
-def last_of(lot_id: int, action: str) -> Any:
+def listed(lot: Lot, cursor: str | None, limit: int) -> Page[Decision]:
+    """A page of a lot's decisions with their revisions, oldest first."""
+    return page(_with_revisions().where(Decision.lot == lot), Decision.id, cursor, limit)
+
+
+def in_force(lot_id: int, at: datetime) -> Decision | None:
+    """The decision that stood at a moment, or None when the lot was not known yet."""
+    query = _with_revisions().where((Decision.lot == lot_id) & (Decision.decided_at <= at))
+    return query.order_by(Decision.id.desc()).get_or_none()
+
+
+def last_of(lot_id: int, action: str) -> Decision | None:
     """The newest decision of a lot by this action, or None."""
     query = Decision.select().where((Decision.lot == lot_id) & (Decision.action == action))
-    return query.order_by(Decision.id.desc()).first()
+    return query.order_by(Decision.id.desc()).get_or_none()

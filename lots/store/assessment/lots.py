@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
-from typing import Any
+from functools import lru_cache
 
-from peewee import JOIN, SQL, Value, fn
+from peewee import JOIN, SQL, Expression, ModelCompoundSelectQuery, ModelSelect, Value, fn
 
 from lots.domain.code_identity import alike, identity, likeness
 from lots.domain.production.masses import NOISE_G
 from lots.domain.receiving.coverage import CLOSED_LOT
 from lots.store.assessment.spool_findings import inherited
-from lots.store.engine.compiled_queries import Prepared, given
+from lots.store.engine.compiled_queries import Prepared, PreparedModels, given, update
 from lots.store.engine.database import locks_rows
 from lots.store.engine.paging import Page, among, page
 from lots.store.setup import spool_codes
@@ -31,7 +31,7 @@ from lots.store.tables.models import (
 )
 
 
-def _with_names() -> Any:
+def _with_names() -> ModelSelect[Lot]:
     return (
         Lot.select(Lot, Supplier, Grade, LimitsRevision, ShadeRevision, Shade)
         .join(Supplier)
@@ -45,52 +45,61 @@ def _with_names() -> Any:
     )
 
 
-def still_open() -> Any:
+def still_open() -> Expression:
     """The condition that not every delivery of a lot is closed."""
     return Lot.to_measure != Value([CLOSED_LOT], converter=Lot.to_measure.db_value, unpack=False)
 
 
-def find(number: int) -> Any:
+def find(number: int) -> Lot | None:
     """A lot with supplier, grade and the revisions it is judged under, in one query."""
-    return _with_names().where(Lot.id == number).first()
+    return next(iter(_numbered(1).all(lot_0=number)), None)
 
 
-def lock(numbers: Iterable[int]) -> dict[int, Any]:
+def lock(numbers: Iterable[int]) -> dict[int, Lot]:
     """The same, for several lots, held until the transaction ends. Locked in order of number, so two requests cannot hold each other up."""
     wanted = sorted(set(numbers))
     if locks_rows():
         list(Lot.select(Lot.id).where(Lot.id.in_(wanted)).order_by(Lot.id).for_update())
-    return {row.id: row for row in _with_names().where(Lot.id.in_(wanted)).order_by(Lot.id)}
+    named = {f"lot_{place}": number for place, number in enumerate(wanted)}
+    return {row.id: row for row in _numbered(len(named)).all(**named)} if named else {}
 
 
-def listed(filters: dict[str, Any], cursor: str | None, limit: int, *, newest_first: bool = False) -> Page:
+@lru_cache(maxsize=32)  # every request about a lot asks for one; what concerns many lots judges each anyway
+def _numbered(n: int) -> PreparedModels[Lot]:
+    return PreparedModels(
+        lambda: _with_names().where(Lot.id.in_([given(f"lot_{place}") for place in range(n)])).order_by(Lot.id)
+    )
+
+
+def listed(filters: Mapping[str, object], cursor: str | None, limit: int, *, newest_first: bool = False) -> Page[Lot]:
     """A page of lots in the order they were first recorded, or the other way round; `filters` as the contract names them."""
-    query = among(_with_names(), Lot, "received_at", filters.get("received_from"), filters.get("received_to"))
+    moments = {name: value for name, value in filters.items() if isinstance(value, datetime)}
+    query = among(_with_names(), Lot, "received_at", moments.get("received_from"), moments.get("received_to"))
     for name, value in filters.items():
         if name in ("received_from", "received_to"):
             continue
         if name == "supplier_lot":
-            query = query.where(Lot.id.in_(_numbered_as(value)))
+            query = query.where(Lot.id.in_(_numbered_as(str(value))))
         else:
             query = query.where(getattr(Lot, name.removesuffix("_id")) == value)
     return page(query, Lot.id, cursor, limit, newest_first=newest_first)
 
 
-def _numbered_as(supplier_lot: str) -> Any:
+def _numbered_as(supplier_lot: str) -> ModelCompoundSelectQuery:
     """Numbers of the lots with exactly this number, or with its identity."""
     exact, same = Lot.alias(), Lot.alias()
     by_text = exact.select(exact.id).where(exact.supplier_lot == supplier_lot)
     return by_text | same.select(same.id).where(same.identity == identity(supplier_lot))
 
 
-def same_number(supplier: Supplier, grade: Grade, supplier_lot: str) -> Any:
+def same_number(supplier: Supplier, grade: Grade, supplier_lot: str) -> Lot | None:
     """The lot of this supplier and grade with exactly this number, else the one with its identity, else None. One query on indexes."""
     same = (Lot.supplier_lot == supplier_lot) | (Lot.identity == identity(supplier_lot))
     found = list(Lot.select().where((Lot.supplier == supplier) & (Lot.grade == grade) & same))
     return next((lot for lot in found if lot.supplier_lot == supplier_lot), found[0] if found else None)
 
 
-def similar_numbers(supplier: Supplier, grade: Grade, supplier_lot: str) -> list[Any]:
+def similar_numbers(supplier: Supplier, grade: Grade, supplier_lot: str) -> list[Lot]:
     """Lots of a supplier and grade whose number may be this one misread; none whose deliveries are all closed. One query on an index."""
     key = (Lot.likeness == likeness(supplier_lot)) & still_open()
     rows = Lot.select().where((Lot.supplier == supplier) & (Lot.grade == grade) & key).order_by(Lot.id)
@@ -104,7 +113,7 @@ def add(
     received_at: datetime,
     now: datetime,
     resubmission_of: int | None = None,
-) -> Any:
+) -> Lot:
     """A new lot, in quarantine until it is judged."""
     return Lot.create(
         supplier=supplier,
@@ -130,15 +139,15 @@ def add(
     )
 
 
-def save_judgement(lot: Lot, values: dict[str, Any]) -> None:
-    """Writes where a lot stands now and raises its version."""
-    Lot.update(**values, version=Lot.version + 1).where(Lot.id == lot.id).execute()
+def save_judgement(lot: Lot, values: Mapping[str, object]) -> None:
+    """Writes where a lot, held by `lock`, stands now and raises its version."""
+    values = {**values, "version": lot.version + 1}
+    update(Lot, lot.id, values)
     for name, value in values.items():
         setattr(lot, name, value)
-    lot.version += 1
 
 
-def in_stock(*, shade_id: int | None = None, grade_id: int | None = None, to_offer: bool = False) -> list[Any]:
+def in_stock(*, shade_id: int | None = None, grade_id: int | None = None, to_offer: bool = False) -> list[Lot]:
     """Lots released for some use with filament left, of a shade or of a grade, in the order they came. One query.
 
     Args:
@@ -157,7 +166,7 @@ LEFT = (Spool.remaining_mass_g > SQL("0")) & Spool.withdrawn_at.is_null()
 ONE_LOT = ~fn.EXISTS(SpoolLot.select(SpoolLot.id).where(SpoolLot.spool == Spool.id))
 
 
-def earlier(lot: Lot, standings: Sequence[str]) -> Iterable[Any]:
+def earlier(lot: Lot, standings: Sequence[str]) -> Iterable[Lot]:
     """Lots of the same supplier and grade received before this one and of these standings, newest first. Read as far as needed."""
     before = (Lot.received_at < lot.received_at) | ((Lot.received_at == lot.received_at) & (Lot.id < lot.id))
     query = Lot.select().where(
@@ -166,7 +175,7 @@ def earlier(lot: Lot, standings: Sequence[str]) -> Iterable[Any]:
     return query.order_by(Lot.received_at.desc(), Lot.id.desc()).iterator()
 
 
-def newest_of_grade(grade_id: int, most: int, before: Lot | None = None, supplier_id: int | None = None) -> list[Any]:
+def newest_of_grade(grade_id: int, most: int, before: Lot | None = None, supplier_id: int | None = None) -> list[Lot]:
     """The figures of the newest lots of a grade, newest first, of a supplier and received before a lot where these are given. One query on an index."""
     query = Lot.select(Lot.id, Lot.figures).where(Lot.grade == grade_id)
     if before is not None:
@@ -185,15 +194,15 @@ def waiting(supplier_id: int, grade_id: int) -> list[int]:
     return [row.id for row in query.order_by(Lot.id)]
 
 
-def last_resumption(supplier_id: int, grade_id: int, known_at: datetime | None = None) -> Any:
+def last_resumption(supplier_id: int, grade_id: int, known_at: datetime | None = None) -> Resumption | None:
     """The newest word that inspection begins again, recorded by `known_at` when given, or None."""
     query = Resumption.select().where((Resumption.supplier == supplier_id) & (Resumption.grade == grade_id))
     if known_at is not None:
         query = query.where(Resumption.recorded_at <= known_at)
-    return query.order_by(Resumption.id.desc()).first()
+    return query.order_by(Resumption.id.desc()).get_or_none()
 
 
-def resume(supplier_id: int, grade_id: int, reason: str, by: str, now: datetime) -> Any:
+def resume(supplier_id: int, grade_id: int, reason: str, by: str, now: datetime) -> Resumption:
     """Records that inspection begins again."""
     return Resumption.create(supplier=supplier_id, grade=grade_id, reason=reason, recorded_by=by, recorded_at=now)
 
@@ -203,7 +212,7 @@ def spool_count(lot: Lot) -> int:
     return Spool.select().where(Spool.lot == lot).count()
 
 
-def add_spools(lot: Lot, delivery: Delivery, spools: Sequence[tuple[str, float]]) -> list[Any]:
+def add_spools(lot: Lot, delivery: Delivery, spools: Sequence[tuple[str, float]]) -> list[Spool]:
     """Adds spools (code, net mass in g) and returns them in the same order."""
     rows = [
         {"code": code, "lot": lot, "delivery": delivery, "net_mass_g": mass, "remaining_mass_g": mass, **_folded(code)}
@@ -220,12 +229,12 @@ def _folded(code: str) -> dict[str, str]:
     return {"identity": identity(code), "likeness": likeness(code)}
 
 
-def spools_of(lot: Lot) -> list[Any]:
+def spools_of(lot: Lot) -> list[Spool]:
     """Spools of a lot by code."""
     return list(Spool.select().where(Spool.lot == lot).order_by(Spool.code))
 
 
-def with_lot(spools: Any) -> Any:
+def with_lot(spools: ModelSelect[Spool]) -> ModelSelect[Spool]:
     """A selection of spools joined with lot, grade, delivery and the revisions the lot is judged under."""
     return (
         spools.join(Lot)
@@ -239,18 +248,19 @@ def with_lot(spools: Any) -> Any:
     )
 
 
-def spools_with_lots() -> Any:
+def spools_with_lots() -> ModelSelect[Spool]:
     """A selection of spools with everything that goes with them."""
     whole = Spool.select(Spool, Lot, Supplier, Grade, LimitsRevision, ShadeRevision, Delivery)
     return with_lot(whole).switch(Lot).join(Supplier)
 
 
-def spool(code: str) -> Any:
+def spool(code: str) -> Spool | None:
     """A spool with lot, supplier, grade, delivery and the revisions its lot is judged under.
 
     One query on unique indexes, one more where the code was written otherwise.
     """
-    return spool_codes.chosen(code, spools_with_lots().where(spool_codes.written(code)))
+    row: Spool | None = spool_codes.chosen(code, spools_with_lots().where(spool_codes.written(code)))
+    return row
 
 
 # What a clearance asks of a lot and its grade; each further document would be read at every spool for nothing.
@@ -277,7 +287,7 @@ LOT_TO_CHECK = (
 TO_CHECK = (*LOT_TO_CHECK, Delivery.id, Delivery.came_at)
 
 
-def _spool_to_check() -> Any:
+def _spool_to_check() -> ModelSelect[Spool]:
     same = (Spool.code == given("code")) | (Spool.identity == given("identity"))
     return with_lot(Spool.select(Spool, *TO_CHECK)).where(same)
 
@@ -285,12 +295,13 @@ def _spool_to_check() -> Any:
 _SPOOL = Prepared(_spool_to_check)
 
 
-def spool_seen(code: str) -> Any:
+def spool_seen(code: str) -> Spool | None:
     """What a clearance needs of the same, only to be read. One query on unique indexes, one more where the code was written otherwise."""
-    return spool_codes.chosen(code, _SPOOL.all(code=code, identity=identity(code)))
+    row: Spool | None = spool_codes.chosen(code, _SPOOL.all(code=code, identity=identity(code)))
+    return row
 
 
-def note_life(spool: Spool, values: dict[str, Any]) -> None:
+def note_life(spool: Spool, values: Mapping[str, datetime | None]) -> None:
     """Notes when a spool was opened or dried."""
     Spool.update(**values).where(Spool.id == spool.id).execute()
 
@@ -328,7 +339,7 @@ def wind(
     return {"spool": [made.id], "spool_parent": links, "spool_lot": held}
 
 
-def parents_of(spool: Spool) -> list[Any]:
+def parents_of(spool: Spool) -> list[SpoolParent]:
     """The spools a spool was wound from."""
     query = SpoolParent.select(SpoolParent, Spool).join(Spool, on=(SpoolParent.parent == Spool.id), attr="parent")
     return list(query.where(SpoolParent.spool == spool).order_by(SpoolParent.id))

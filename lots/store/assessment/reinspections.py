@@ -2,27 +2,32 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
-from typing import Any
 
+from lots.store.engine.compiled_queries import Prepared, given
 from lots.store.engine.paging import Page, page
 from lots.store.tables.decisions import Reinspection
 from lots.store.tables.models import Lot
 
 
-def of_lot(lot_id: int, known_at: datetime | None = None) -> list[Any]:
+def of_lot(lot_id: int, known_at: datetime | None = None) -> list[Reinspection]:
     """Re-inspections of a lot in the order they were recorded; as of `known_at` when given. One query on an index."""
-    query = Reinspection.select().where(Reinspection.lot == lot_id)
-    if known_at is not None:
-        query = query.where(Reinspection.recorded_at <= known_at)
+    if known_at is None:
+        return _OF_LOT.all(lot=lot_id)
+    query = Reinspection.select().where((Reinspection.lot == lot_id) & (Reinspection.recorded_at <= known_at))
     return list(query.order_by(Reinspection.id))
 
 
-def add(lot: Lot, values: dict[str, Any], by: str, now: datetime) -> Reinspection:
+# Every judging asks for them.
+_OF_LOT = Prepared(lambda: Reinspection.select().where(Reinspection.lot == given("lot")).order_by(Reinspection.id))
+
+
+def add(lot: Lot, values: Mapping[str, object], by: str, now: datetime) -> Reinspection:
     """Records a re-inspection."""
     return Reinspection.create(lot=lot, **values, recorded_by=by, recorded_at=now)
 
 
-def listed(lot: Lot, cursor: str | None, limit: int) -> Page:
+def listed(lot: Lot, cursor: str | None, limit: int) -> Page[Reinspection]:
     """A page of a lot's re-inspections in the order they were recorded."""
     return page(Reinspection.select().where(Reinspection.lot == lot), Reinspection.id, cursor, limit)

@@ -18,6 +18,7 @@ from peewee import (
     ForeignKeyField,
     IntegerField,
     Model,
+    ModelCursorWrapper,
     ModelSelect,
     TextField,
     Value,
@@ -150,3 +151,26 @@ def _maker(query: ModelSelect[_M]) -> _Made:
         return objects[query.model]
 
     return made
+
+
+class PreparedModels(Generic[_M]):
+    """A select over models and their joins whose SQL is worked out once for each engine, as with `Prepared`; its rows are the models themselves.
+
+    Made for rows that are changed and saved. Values are bound as they are.
+    """
+
+    def __init__(self, build: Callable[[], ModelSelect[_M]]) -> None:
+        self._build = build
+        self._compiled: dict[type, tuple[ModelSelect[_M], str, tuple[object, ...]]] = {}
+
+    def all(self, **values: object) -> list[_M]:
+        """Returns every row. One query."""
+        kind = type(db.obj)
+        if kind not in self._compiled:
+            query = self._build()
+            sql, parameters = query.sql()
+            self._compiled[kind] = (query, sql, tuple(parameters))
+        query, sql, places = self._compiled[kind]
+        found = db.execute_sql(sql, [values[one] if isinstance(one, _Slot) else one for one in places])
+        selected = (query._returning, query._from_list, query._joins)  # type: ignore[attr-defined]  # left out of its types
+        return list(ModelCursorWrapper(found, query.model, *selected))

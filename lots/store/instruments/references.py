@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import datetime
-from typing import Any
 
-from peewee import JOIN
+from peewee import JOIN, ModelSelect
 
 from lots.store.engine.paging import Page, page
 from lots.store.tables.decisions import Decision
@@ -14,31 +13,31 @@ from lots.store.tables.models import Instrument, Lot, Shade, ShadeRevision
 from lots.store.tables.studies import Remeasurement, RemeasurementVoid, WorkingCopy
 
 
-def add_copy(values: dict[str, Any], by: str, now: datetime) -> Any:
+def add_copy(values: Mapping[str, object], by: str, now: datetime) -> WorkingCopy:
     """Adds a working copy."""
     return WorkingCopy.create(**values, recorded_by=by, recorded_at=now)
 
 
-def _copies() -> Any:
+def _copies() -> ModelSelect[WorkingCopy]:
     return WorkingCopy.select(WorkingCopy, ShadeRevision).join(ShadeRevision)
 
 
-def copies(shade: Shade, cursor: str | None, limit: int) -> Page:
+def copies(shade: Shade, cursor: str | None, limit: int) -> Page[WorkingCopy]:
     """A page of a shade's working copies with their revisions, those of earlier revisions included, oldest first. One query."""
     return page(_copies().where(WorkingCopy.shade == shade), WorkingCopy.id, cursor, limit)
 
 
-def copies_of(revisions: Iterable[int]) -> list[Any]:
+def copies_of(revisions: Iterable[int]) -> list[WorkingCopy]:
     """Every working copy of these revisions, oldest first. One query."""
     return list(_copies().where(WorkingCopy.shade_revision.in_(list(revisions))).order_by(WorkingCopy.id))
 
 
-def add_session(values: dict[str, Any], by: str, now: datetime) -> Any:
+def add_session(values: Mapping[str, object], by: str, now: datetime) -> Remeasurement:
     """Adds a session."""
     return Remeasurement.create(**values, recorded_by=by, recorded_at=now)
 
 
-def _sessions() -> Any:
+def _sessions() -> ModelSelect[Remeasurement]:
     return (
         Remeasurement.select(Remeasurement, Instrument, ShadeRevision, RemeasurementVoid)
         .join(Instrument)
@@ -54,17 +53,17 @@ def _sessions() -> Any:
     )
 
 
-def find_session(number: int) -> Any:
+def find_session(number: int) -> Remeasurement | None:
     """A session with its instrument, its revision and its void, or None."""
-    return _sessions().where(Remeasurement.id == number).first()
+    return _sessions().where(Remeasurement.id == number).get_or_none()
 
 
-def sessions(shade: Shade, cursor: str | None, limit: int) -> Page:
+def sessions(shade: Shade, cursor: str | None, limit: int) -> Page[Remeasurement]:
     """A page of a shade's sessions, voided ones included, in the order they were recorded. One query."""
     return page(_sessions().where(Remeasurement.shade == shade), Remeasurement.id, cursor, limit)
 
 
-def sessions_of(revisions: Iterable[int]) -> list[Any]:
+def sessions_of(revisions: Iterable[int]) -> list[Remeasurement]:
     """Every session of these revisions that counts, in the order they were recorded. One query."""
     query = _sessions().where(Remeasurement.shade_revision.in_(list(revisions)), RemeasurementVoid.id.is_null())
     return list(query.order_by(Remeasurement.id))
@@ -75,7 +74,7 @@ def void_session(session: Remeasurement, reason: str, by: str, now: datetime) ->
     return RemeasurementVoid.create(remeasurement=session, reason=reason, voided_by=by, voided_at=now)
 
 
-def scheduled() -> list[Any]:
+def scheduled() -> list[Shade]:
     """Shades that are to be measured again every so many days, or of which a working copy is, or that were measured again. One query."""
     copied = WorkingCopy.select(WorkingCopy.shade).where(WorkingCopy.remeasure_every_days.is_null(False))
     read = Remeasurement.select(Remeasurement.shade)
@@ -83,7 +82,7 @@ def scheduled() -> list[Any]:
     return list(Shade.select().where(which).order_by(Shade.code))
 
 
-def decisions(revision_id: int) -> list[Any]:
+def decisions(revision_id: int) -> list[Decision]:
     """Every decision made under a shade revision, with its lot, oldest first. One query on an index."""
     query = Decision.select(Decision, Lot).join(Lot).where(Decision.shade_revision == revision_id)
     return list(query.order_by(Decision.decided_at, Decision.id))

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import datetime
-from typing import Any
+from functools import lru_cache
+from typing import NamedTuple
 
-from peewee import JOIN
+from peewee import JOIN, Expression, ModelSelect
 
+from lots.store.engine.compiled_queries import Prepared, given
 from lots.store.engine.paging import Page, page
 from lots.store.tables.models import Instrument, Reading
 from lots.store.tables.studies import InstrumentStudy, StudyVoid
@@ -15,7 +17,19 @@ from lots.store.tables.studies import InstrumentStudy, StudyVoid
 _Other = Instrument.alias()
 
 
-def _whole() -> Any:
+class Repeatability(NamedTuple):
+    """A study of repeatability without its readings: `gauge_sd` is of the whole gauge, `repeat_sd` of repeats by one operator on one part."""
+
+    id: int
+    instrument_id: int
+    code: str
+    measure: str
+    studied_at: datetime
+    gauge_sd: float
+    repeat_sd: float
+
+
+def _whole() -> ModelSelect[InstrumentStudy]:
     return (
         InstrumentStudy.select(InstrumentStudy, Instrument, _Other, StudyVoid)
         .join(Instrument, on=(InstrumentStudy.instrument == Instrument.id))
@@ -26,17 +40,17 @@ def _whole() -> Any:
     )
 
 
-def add(instrument: Instrument, values: dict[str, Any], by: str, now: datetime) -> Any:
+def add(instrument: Instrument, values: Mapping[str, object], by: str, now: datetime) -> InstrumentStudy:
     """Adds a study of an instrument."""
     return InstrumentStudy.create(instrument=instrument, **values, recorded_by=by, recorded_at=now)
 
 
-def find(number: int) -> Any:
+def find(number: int) -> InstrumentStudy | None:
     """A study with its instruments and its void, or None."""
-    return _whole().where(InstrumentStudy.id == number).first()
+    return _whole().where(InstrumentStudy.id == number).get_or_none()
 
 
-def listed(instrument: Instrument, cursor: str | None, limit: int) -> Page:
+def listed(instrument: Instrument, cursor: str | None, limit: int) -> Page[InstrumentStudy]:
     """A page of an instrument's studies, voided ones included, in the order they were recorded. One query."""
     return page(_whole().where(InstrumentStudy.instrument == instrument), InstrumentStudy.id, cursor, limit)
 
@@ -46,43 +60,67 @@ def void(study: InstrumentStudy, reason: str, by: str, now: datetime) -> StudyVo
     return StudyVoid.create(study=study, reason=reason, voided_by=by, voided_at=now)
 
 
-def of_repeatability(numbers: Iterable[int], known_at: datetime | None = None) -> list[Any]:
-    """Repeatability studies of these instruments that count, with instrument and without readings; as of `known_at` when given.
-
-    One query, none without instruments.
-    """
-    wanted = list(numbers)
+def of_repeatability(numbers: Iterable[int], known_at: datetime | None = None) -> list[Repeatability]:
+    """Repeatability studies of these instruments that count, in order of number; as of `known_at` when given. One query, none without instruments."""
+    wanted = sorted(set(numbers))
     if not wanted:
         return []
-    names = ("id", "instrument", "measure", "studied_at", "gauge_sd", "repeat_sd")
-    columns = [getattr(InstrumentStudy, name) for name in names]
-    query = InstrumentStudy.select(*columns, Instrument).join(
-        Instrument, on=(InstrumentStudy.instrument == Instrument.id)
+    rows = (
+        _counting_now(len(wanted)).all(**dict(zip(_slots(len(wanted)), wanted, strict=True)))
+        if known_at is None
+        else _repeatability(wanted, known_at)
     )
-    query = query.switch(InstrumentStudy)
-    query = query.join(StudyVoid, JOIN.LEFT_OUTER, on=(StudyVoid.study == InstrumentStudy.id))
-    query = query.where(InstrumentStudy.instrument.in_(wanted) & (InstrumentStudy.kind == "repeatability"))
-    if known_at is None:
-        query = query.where(StudyVoid.id.is_null())
-    else:
-        query = query.where(
-            (InstrumentStudy.recorded_at <= known_at) & (StudyVoid.id.is_null() | (StudyVoid.voided_at > known_at))
+    return [
+        Repeatability(
+            row.id,
+            row.instrument_id,
+            row.instrument.code,
+            row.measure or "",
+            row.studied_at,
+            row.gauge_sd or 0.0,
+            row.repeat_sd or 0.0,
         )
-    return list(query.order_by(InstrumentStudy.id))
+        for row in rows
+    ]
 
 
-def agreements(codes: Iterable[str], known_at: datetime | None = None) -> list[Any]:
+def _repeatability(numbers: Iterable[object], known_at: datetime | None = None) -> ModelSelect[InstrumentStudy]:
+    study = InstrumentStudy
+    columns = (study.id, study.instrument, study.measure, study.studied_at, study.gauge_sd, study.repeat_sd)
+    query = study.select(*columns, Instrument.id, Instrument.code)
+    query = query.join(Instrument, on=(study.instrument == Instrument.id)).switch(study)
+    query = query.join(StudyVoid, JOIN.LEFT_OUTER, on=(StudyVoid.study == study.id))
+    query = query.where(study.instrument.in_(list(numbers)) & (study.kind == "repeatability") & _counts(known_at))
+    return query.order_by(study.id)
+
+
+def _slots(n: int) -> list[str]:
+    return [f"instrument_{place}" for place in range(n)]
+
+
+@lru_cache(maxsize=64)  # a lot is measured with few instruments; each judging asks for theirs
+def _counting_now(n: int) -> Prepared[InstrumentStudy]:
+    return Prepared(lambda: _repeatability([given(name) for name in _slots(n)]))
+
+
+def _counts(known_at: datetime | None) -> Expression:
+    """The condition that a study is not void; that it was recorded and not void at `known_at` when given."""
+    if known_at is None:
+        return StudyVoid.id.is_null()
+    return (InstrumentStudy.recorded_at <= known_at) & (StudyVoid.id.is_null() | (StudyVoid.voided_at > known_at))
+
+
+def agreements(codes: Iterable[str], known_at: datetime | None = None) -> list[InstrumentStudy]:
     """Agreement studies that count, of which both instruments are among these, oldest first; as of `known_at` when given. One query."""
     wanted = list(codes)
-    query = _whole().where(InstrumentStudy.kind == "agreement")
-    if known_at is None:
-        query = query.where(StudyVoid.id.is_null())
-    else:
-        query = query.where(
-            (InstrumentStudy.recorded_at <= known_at) & (StudyVoid.id.is_null() | (StudyVoid.voided_at > known_at))
-        )
+    query = _whole().where((InstrumentStudy.kind == "agreement") & _counts(known_at))
     query = query.where(Instrument.code.in_(wanted) & _Other.code.in_(wanted))
     return list(query.order_by(InstrumentStudy.studied_at, InstrumentStudy.id))
+
+
+def pair(study: InstrumentStudy) -> tuple[str, str]:
+    """Returns the codes of the two instruments of an agreement study."""
+    return study.instrument.code, study.other.code if study.other else study.instrument.code
 
 
 def next_at(study: InstrumentStudy) -> datetime | None:
@@ -95,7 +133,7 @@ def next_at(study: InstrumentStudy) -> datetime | None:
         .where(InstrumentStudy.studied_at > study.studied_at)
         .order_by(InstrumentStudy.studied_at)
     )
-    row = query.first()
+    row = query.get_or_none()
     return None if row is None else row.studied_at
 
 

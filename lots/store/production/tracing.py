@@ -8,7 +8,7 @@ from typing import Any
 
 from peewee import JOIN
 
-from lots.store.engine.compiled_queries import Prepared
+from lots.store.engine.compiled_queries import Prepared, given
 from lots.store.engine.paging import Page, page
 from lots.store.setup.names import with_names
 from lots.store.tables.loads import Containment, Job, Load, Machine
@@ -17,12 +17,20 @@ from lots.store.tables.models import Delivery, Lot, Spool, SpoolLot
 
 def loads_of_lot(lot_id: int) -> list[Any]:
     """Every load of a lot's filament, on its own spools and on spliced ones, in the order they were recorded. One query."""
+    return _OF_LOT.all(lot=lot_id)
+
+
+def _loads_of_lot() -> Any:
     # Two searches put together: of "this lot's or on such a spool" PostgreSQL makes a walk through all loads.
     own, wound_on = Load.alias(), Load.alias()
-    numbers = own.select(own.id).where(own.lot == lot_id) | wound_on.select(wound_on.id).join(
+    numbers = own.select(own.id).where(own.lot == given("lot")) | wound_on.select(wound_on.id).join(
         SpoolLot, on=(SpoolLot.spool == wound_on.spool)
-    ).where(SpoolLot.lot == lot_id)
-    return list(with_names().where(Load.id.in_(numbers)).order_by(Load.id))
+    ).where(SpoolLot.lot == given("lot"))
+    return with_names().where(Load.id.in_(numbers)).order_by(Load.id)
+
+
+# Whatever judges a lot that may not be loaded asks for them.
+_OF_LOT: Prepared[Load] = Prepared(_loads_of_lot)
 
 
 def loaded_after(lot_id: int, moment: datetime) -> bool:

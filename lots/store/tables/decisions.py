@@ -2,19 +2,53 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TypedDict
 
 from peewee import BooleanField, CharField, Check, DoubleField, ForeignKeyField, IntegerField, TextField
 
 from lots.store.engine.column_types import Instant, Json
 from lots.store.tables.lots import Lot
 from lots.store.tables.row import Row
-from lots.store.tables.setup import (
-    Grade,
-    LimitsRevision,
-    ShadeRevision,
-)
+from lots.store.tables.setup import Grade, LimitsRevision, ShadeRevision
 from lots.store.tables.suppliers import Supplier
+
+
+class KeptContribution(TypedDict):
+    """One contribution to the uncertainty of a finding; no degrees of freedom where it is known."""
+
+    source: str
+    standard_uncertainty: float
+    degrees_of_freedom: float | None
+
+
+class KeptFinding(TypedDict):
+    """A finding as answers show it and decisions keep it."""
+
+    code: str
+    characteristic: str
+    measure: str
+    verdict: str
+    value: float | None
+    limit: float | list[float]
+    unit: str
+    n: int
+    spools: int | None
+    uncertainty: float | None
+    guard_band: float | None
+    coverage_factor: float | None
+    degrees_of_freedom: float | None
+    uncertainty_budget: list[KeptContribution]
+    interval_95: list[float] | None
+    margin: float | None
+    conformance_probability: float | None
+    claimable: bool | None
+    too_coarse: bool
+    subject: str | None
+    detail: str | None
+    uses: list[str]
+    hold: bool
+    message: str
+    to_measure: str | None
 
 
 class Decision(Row):
@@ -27,13 +61,13 @@ class Decision(Row):
     assessed = CharField(12)
     by_hand = CharField(10, null=True)
     by_hand_reason = TextField(null=True)
-    uses = Json[Any]()
+    uses = Json[dict[str, str]]()
     accepted = Json[list[str]]()
     reason = TextField()
-    findings = Json[Any]()
+    findings = Json[list[KeptFinding]]()
     reading_ids = Json[list[int]]()
-    previous = Json[Any](null=True)
-    retests_cleared = Json[Any]()
+    previous = Json[dict[str, object] | None](null=True)
+    retests_cleared = Json[dict[str, int]]()
     limits_revision = ForeignKeyField(LimitsRevision, null=True)
     limits_revision_id: int | None
     shade_revision = ForeignKeyField(ShadeRevision, null=True)
@@ -41,7 +75,7 @@ class Decision(Row):
     decided_at = Instant()
     decided_by = CharField(120)
     rules = IntegerField(null=True)
-    steps_accepted = Json[Any](null=True)
+    steps_accepted = Json[dict[str, float] | None](null=True)
 
 
 class Reinspection(Row):
@@ -61,7 +95,7 @@ class Concession(Row):
 
     lot = ForeignKeyField(Lot)
     lot_id: int
-    uses = Json[Any]()
+    uses = Json[list[str]]()
     max_mass_g = DoubleField(constraints=[Check("max_mass_g > 0")])
     valid_until = Instant()
     finish_running = BooleanField()
@@ -99,7 +133,7 @@ class CorrectiveAction(Row):
     closed_at = Instant(null=True, index=True)
     closed_by = CharField(120, null=True)
     closing_note = TextField(null=True)
-    closed_on = Json[Any](null=True)
+    closed_on = Json[list[int] | None](null=True)
 
     class Meta:
         indexes = ((("supplier", "grade"), False),)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TypedDict
 
 from peewee import BooleanField, CharField, Check, DoubleField, ForeignKeyField, IntegerField, TextField
 
@@ -10,6 +10,64 @@ from lots.store.engine.column_types import Instant, Json
 from lots.store.tables.row import Row
 from lots.store.tables.setup import Grade, LimitsRevision, ShadeRevision
 from lots.store.tables.suppliers import Supplier
+
+
+class KeptFigures(TypedDict, total=False):
+    """What series, comparisons and later lots read of a lot.
+
+    `measures` holds [value, n, ss, uncertainty] by measure. `sources` names the instruments and printers of each characteristic. `failed` and
+    `not_proved` hold codes of findings.
+    """
+
+    measures: dict[str, list[float | None]]
+    sources: dict[str, list[str]]
+    failed: list[str]
+    not_proved: list[str]
+    basis: dict[str, object]
+    freedom: dict[str, dict[str, float]]
+    scatter: dict[str, dict[str, dict[str, object]]]
+
+
+class FirstInspection(TypedDict):
+    """How the original inspection of a lot ended, for the switching rules."""
+
+    accepted: bool
+    within_gap: bool
+    retested: bool
+
+
+class KeptConcession(TypedDict):
+    """A concession in force and what loads have taken of it, so that a clearance needs no query of its own."""
+
+    id: int
+    uses: list[str]
+    max_mass_g: float
+    taken_g: float
+    valid_until: str
+    finish_running: bool
+    requested_by: str
+    approved_by: str | None
+
+
+class KeptWetness(TypedDict):
+    """The last reading of a lot that was too wet."""
+
+    at: str
+    spool: str
+    percent: float
+    max_percent: float
+    uses: list[str]
+
+
+class KeptBetween(TypedDict):
+    """How far the spools of a lot lie apart in colour: the standard deviation of L*, a* and b*, and how many spools were measured."""
+
+    sd: list[float] | None
+    n: int
+
+
+# By characteristic, then by `printer|recipe`: what was measured of prints.
+KeptPrints = dict[str, dict[str, dict[str, object]]]
 
 
 class Lot(Row):
@@ -29,22 +87,22 @@ class Lot(Row):
     by_hand = CharField(10, null=True)
     by_hand_reason = TextField(null=True)
     uses = Json[dict[str, str]]()
-    why = Json[Any]()
+    why = Json[dict[str, list[str]]]()
     to_measure = Json[list[str]]()
     accepted = Json[list[str]]()
     lab = Json[list[float] | None](null=True)
-    lab_uncertainty = Json[Any](null=True)
-    shrinkage = Json[Any]()
-    shrinkage_uncertainty = Json[Any]()
+    lab_uncertainty = Json[list[float] | None](null=True)
+    shrinkage = Json[dict[str, float]]()
+    shrinkage_uncertainty = Json[dict[str, float]]()
     flow_factor = DoubleField(null=True)
-    figures = Json[Any]()
-    previous = Json[Any](null=True)
-    first_inspection = Json[Any](null=True, column_name="original")
+    figures = Json[KeptFigures]()
+    previous = Json[dict[str, object] | None](null=True)
+    first_inspection = Json[FirstInspection | None](null=True, column_name="original")
     resubmission_of = ForeignKeyField("self", null=True, index=False)
     resubmission_of_id: int | None
     retestable = Json[list[str]]()
-    retests_cleared = Json[Any]()
-    concessions = Json[Any]()
+    retests_cleared = Json[dict[str, int]]()
+    concessions = Json[list[KeptConcession]]()
     limits_revision = ForeignKeyField(LimitsRevision, null=True)
     limits_revision_id: int | None
     shade_revision = ForeignKeyField(ShadeRevision, null=True)
@@ -55,15 +113,15 @@ class Lot(Row):
     # The version of the rules it is judged by; none stands for the first.
     rules = IntegerField(null=True)
     # Code of a finding on a step -> the largest step from `previous` that quality accepted.
-    steps_accepted = Json[Any](null=True)
+    steps_accepted = Json[dict[str, float] | None](null=True)
     reinspected_until = Instant(null=True)
-    wet = Json[Any](null=True)
+    wet = Json[KeptWetness | None](null=True)
     # None where a lot of an older shop has the identity of another already.
     identity = CharField(120, null=True)
     likeness = CharField(120, null=True)
     # How far spools lie apart in colour, what was measured by printer, how sure the flow factor is, and when moisture was last measured.
-    color_between = Json[Any](null=True)
-    printed = Json[Any](null=True)
+    color_between = Json[KeptBetween | None](null=True)
+    printed = Json[KeptPrints | None](null=True)
     flow_uncertainty = DoubleField(null=True)
     moisture_at = Instant(null=True)
 

@@ -5,13 +5,73 @@ Rows are only ever added. Results are worked out from the readings whenever some
 
 from __future__ import annotations
 
-from typing import Any
+from typing import NotRequired, TypedDict
 
 from peewee import CharField, Check, DoubleField, ForeignKeyField, IntegerField, TextField
 
 from lots.store.engine.column_types import Instant, Json
 from lots.store.tables.row import Row
 from lots.store.tables.setup import Instrument, Shade, ShadeRevision
+
+
+class KeptTrial(TypedDict):
+    """One reading of a repeatability study."""
+
+    part: str
+    operator: str
+    value: float
+
+
+class KeptArtefact(TypedDict):
+    """An artefact of a linearity study, with its reference value and what was read of it."""
+
+    code: str
+    reference: float
+    readings: list[float]
+
+
+class KeptPair(TypedDict):
+    """A plaque of an agreement study: L*, a*, b* as each of the two instruments read it."""
+
+    code: str
+    first: list[list[float]]
+    second: list[list[float]]
+
+
+class StudyBody(TypedDict, total=False):
+    """What was read in a study: `trials`, `artefacts` or `plaques` by its kind, and what it was held against."""
+
+    trials: list[KeptTrial]
+    artefacts: list[KeptArtefact]
+    plaques: list[KeptPair]
+    tolerance_width: float
+    grade_id: int
+
+
+class KeptConditions(TypedDict):
+    """The conditions of a colour (`Conditions` of the domain); what nobody stated is left out."""
+
+    illuminant: str
+    observer_deg: int
+    geometry: str
+    specular: str
+    uv: NotRequired[str | None]
+    backing: NotRequired[str | None]
+    age_h: NotRequired[float | None]
+    face: NotRequired[str | None]
+    thickness_mm: NotRequired[float | None]
+    texture: NotRequired[str | None]
+    aperture_mm: NotRequired[float | None]
+    orientation_deg: NotRequired[float | None]
+
+
+class KeptPlaque(TypedDict):
+    """What a session read of the master, of a working copy or of the tile."""
+
+    artefact: str
+    code: NotRequired[str | None]
+    copy_id: NotRequired[int]
+    readings: list[list[float]]
 
 
 class InstrumentStudy(Row):
@@ -27,7 +87,7 @@ class InstrumentStudy(Row):
     kind = CharField(14, constraints=[Check("kind IN ('repeatability', 'linearity', 'agreement')")])
     measure = CharField(60, null=True)
     studied_at = Instant()
-    body = Json[Any]()
+    body = Json[StudyBody]()
     gauge_sd = DoubleField(null=True, constraints=[Check("gauge_sd >= 0")])
     repeat_sd = DoubleField(null=True, constraints=[Check("repeat_sd >= 0")])
     note = TextField(null=True)
@@ -56,9 +116,9 @@ class WorkingCopy(Row):
     instrument = ForeignKeyField(Instrument, null=True)
     instrument_id: int | None
     measured_at = Instant()
-    conditions = Json[Any]()
-    master_readings = Json[Any]()
-    copy_readings = Json[Any]()
+    conditions = Json[KeptConditions]()
+    master_readings = Json[list[list[float]]]()
+    copy_readings = Json[list[list[float]]]()
     remeasure_every_days = IntegerField(null=True, constraints=[Check("remeasure_every_days > 0")])
     note = TextField(null=True)
     recorded_at = Instant()
@@ -75,8 +135,8 @@ class Remeasurement(Row):
     instrument = ForeignKeyField(Instrument)
     instrument_id: int
     measured_at = Instant()
-    conditions = Json[Any]()
-    plaques = Json[Any]()
+    conditions = Json[KeptConditions]()
+    plaques = Json[list[KeptPlaque]]()
     note = TextField(null=True)
     recorded_at = Instant()
     recorded_by = CharField(120)
