@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 from marshmallow import Schema, fields
@@ -128,7 +129,7 @@ class LotRecord(Resource):
         JSON by default, with `Accept: text/html` a page to print, or `application/pdf`. 404 for an unknown lot. 501 for a PDF where the extra for it is
         not installed.
         """
-        return printed(lambda: lot_record.record(number), _paper)
+        return printed(partial(lot_record.record, number), _paper)
 
 
 def _paper(found: dict[str, Any]) -> Paper:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 from flask import Blueprint, Response, send_from_directory
@@ -332,7 +333,7 @@ class NonconformityReport(Resource):
         JSON by default, with `Accept: text/html` a page to print, or `application/pdf`. 409 for a lot of which nothing fails and that was not blocked by
         hand. 501 for a PDF where the extra for it is not installed. 404 for an unknown lot, and for one that was not known at `as_of`.
         """
-        return printed(lambda: nonconformity_report.nonconformity(number, args.get("as_of")), _paper)
+        return printed(partial(nonconformity_report.nonconformity, number, args.get("as_of")), _paper)
 
 
 def _paper(found: dict[str, Any]) -> Paper:

@@ -45,7 +45,7 @@ class Paper:
     name: str
 
 
-def printed(find: Callable[[], dict[str, Any]], paper: Callable[[dict[str, Any]], Paper]) -> Any:
+def printed(find: Callable[..., dict[str, Any]], paper: Callable[[dict[str, Any]], Paper]) -> Any:
     """Returns what a resource should answer: what `find` finds as JSON, or its paper as a page or a PDF.
 
     A PDF that cannot be made is refused (501) before anything is looked up.
@@ -53,9 +53,9 @@ def printed(find: Callable[[], dict[str, Any]], paper: Callable[[dict[str, Any]]
     wanted = request.accept_mimetypes.best_match([JSON, HTML, PDF], JSON)
     if wanted == PDF and find_spec("fpdf") is None:
         raise Refused(_no_pdf())
-    found = find()
     if wanted == JSON:
-        return found, {"Vary": "Accept"}
+        return find(), {"Vary": "Accept"}
+    found = find(to_print=True)
     answer = _as_pdf(paper(found)) if wanted == PDF else _as_page(paper(found))
     answer.vary.add("Accept")
     return answer

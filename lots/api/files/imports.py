@@ -7,7 +7,7 @@ import unicodedata
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from flask import jsonify, request
+from flask import request
 from marshmallow import Schema, ValidationError, fields
 from werkzeug.datastructures import FileStorage
 
@@ -162,7 +162,7 @@ class ImportedSchema(ImportSchema):
     notes = fields.List(fields.String(), required=True)
 
 
-_IMPORTED, _ARGS = ImportedSchema(), ImportArgs()
+_ARGS = ImportArgs()
 
 
 def import_file(
@@ -278,4 +278,4 @@ class Imports(Resource):
         done = import_file(
             args["kind"], file.filename or "", content, options_from(args), person().name, dry_run=args["dry_run"]
         )
-        return jsonify(_IMPORTED.dump(done)), 200 if done["dry_run"] or done["already_imported"] else 201
+        return done, 200 if done["dry_run"] or done["already_imported"] else 201

@@ -219,11 +219,6 @@ class LabelCode(Code):
         return text
 
 
-def moment_text(moment: datetime) -> str:
-    """Returns a moment as it is answered: RFC 3339 in UTC."""
-    return moment.astimezone(UTC).isoformat().replace("+00:00", "Z")
-
-
 class Instant(fields.Field[datetime]):
     """A moment as RFC 3339 with an offset, such as 2026-11-25T14:00:00+01:00; answered in UTC."""
 
@@ -246,9 +241,6 @@ class Instant(fields.Field[datetime]):
             return moment.astimezone(UTC)
         except ValueError as error:
             raise ValidationError(Said(f"There is no such time: {error}.", hint)) from None
-
-    def _serialize(self, value: Any, attr: str | None, obj: Any, **kw: Any) -> str | None:
-        return None if value is None else moment_text(value)
 
 
 class Numbers(fields.List[float]):

@@ -7,7 +7,7 @@ from typing import Any
 from marshmallow import Schema, fields
 
 from lots.api.http.fields import Instant, Strict, Text, WrittenNumber
-from lots.api.http.routes import Resource, Routes, json_without_schema
+from lots.api.http.routes import Resource, Routes
 from lots.api.setup.grades import GradePermissionSchema
 from lots.domain.assessment.limits_revision import GENERAL, USES
 from lots.services.production import clearance
@@ -224,4 +224,4 @@ class SpoolClearance(Resource):
         Answers every reason against it, cautions, print settings and the colour match within the job. Nothing is stored. A spool that may not be
         loaded is answered with 200 and `clear` false. 404 for an unknown code, with near codes as `candidates`.
         """
-        return json_without_schema(clearance.clearance(code, Ask(**args)))
+        return clearance.clearance(code, Ask(**args))

@@ -16,7 +16,6 @@ from lots.api.http.routes import (
     PageArgs,
     Resource,
     Routes,
-    json_without_schema,
     page_answer,
     page_schema,
     person,
@@ -144,9 +143,6 @@ class ReadingFilterArgs(PageArgs):
     kind = Text(20, one_of=CHARACTERISTICS, metadata={"description": "of these only"})
 
 
-_LOTS = LotAfterSchema(many=True)
-
-
 def _serve(declared: Characteristic) -> None:
     """Adds the path for one kind of reading. They differ in nothing but their fields, their rule and who may send them."""
     kind = declared.name
@@ -154,13 +150,13 @@ def _serve(declared: Characteristic) -> None:
     class Readings(Resource):
         def post(self, items: list[dict[str, Any]], form: str) -> Any:
             stored = recording.record(kind, items, person().name, as_list=form != OBJECT)
-            readings, lots = stored["items"], _LOTS.dump(stored["lots"])
+            readings, lots = stored["items"], stored["lots"]
             if form == OBJECT:
-                return json_without_schema({**readings[0], "lot": lots[0]}, 201)
+                return {**readings[0], "lot": lots[0]}
             if form == LIST:
-                return json_without_schema({"items": readings, "lots": lots}, 201)
+                return {"items": readings, "lots": lots}
             given = {name: [reading[name] for reading in readings] for name in ("id", "warnings")}
-            return json_without_schema({"columns": given, "lots": lots}, 201)
+            return {"columns": given, "lots": lots}
 
     Readings.who = {"POST": declared.measured_by}
     Readings.post.__doc__ = (

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import Any
 
 from lots.domain.production.changes import CODES, KINDS, NUMBERS
@@ -105,11 +104,6 @@ def _after(position: Position, entries: list[Told]) -> Iterator[tuple[Position, 
 def items_of(entry: Told) -> list[tuple[Position, dict[str, Any]]]:
     """Returns the changes of an entry as they are told, each with its position."""
     return [(Position(entry.id, part), _item(entry, part)) for part in range(len(entry.changes))]
-
-
-def moment_text(moment: datetime) -> str:
-    """Returns a moment as the API answers it: RFC 3339 in UTC."""
-    return moment.astimezone(UTC).isoformat().replace("+00:00", "Z")
 
 
 def _item(entry: Told, part: int) -> dict[str, Any]:

@@ -24,8 +24,11 @@ from lots.store.assessment import lots
 from lots.store.receiving import deliveries
 
 
-def record(lot_id: int) -> dict[str, Any]:
+def record(lot_id: int, *, to_print: bool = False) -> dict[str, Any]:
     """Returns all that is known of a lot now. About twenty queries, however big the lot.
+
+    Args:
+        to_print: each finding also tells with how many decimals its numbers are written (`digits`).
 
     Raises:
         NotFound: no such lot, or no decision on it.
@@ -38,7 +41,7 @@ def record(lot_id: int) -> dict[str, Any]:
     judged = assess_lot(lot, Terms.of(lot))
     limits = limits_from(judged.limits.body) if judged.limits else None
     found = judged.assessment
-    method, readings = evidence(lot, CHARACTERISTICS, judged, limits, None, screening=True)
+    method, readings = evidence(lot, CHARACTERISTICS, judged, limits, None, whole=True)
     counted = [part["characteristic"] for part in method if part["readings"]]
     decision = decided[-1]
     return {
@@ -55,7 +58,7 @@ def record(lot_id: int) -> dict[str, Any]:
         "spools": [views.spool_line(row, lot) for row in lots.spools_of(lot)],
         "uses": lot_uses.permissions(lot, now),
         "asked": asked_of(lot, judged, limits, counted, list(found.findings)),
-        "findings": [_finding(one, limits) for one in found.findings],
+        "findings": [_finding(one, limits, to_print) for one in found.findings],
         "notes": list(found.notes),
         "to_measure": list(found.to_measure),
         "method": [part for part in method if part["readings"]],
@@ -75,9 +78,9 @@ def _lot(lot: Any) -> dict[str, Any]:
     }
 
 
-def _finding(found: Finding, limits: Limits | None) -> dict[str, Any]:
+def _finding(found: Finding, limits: Limits | None, to_print: bool) -> dict[str, Any]:
     return {
-        **short(found, limits),
+        **short(found, limits, to_print),
         "uses": list(found.uses),
         "required": bool(found.uses),
         "standard_uncertainty": found.uncertainty,

@@ -32,11 +32,12 @@ CAUTIONS = (
 )
 
 
-def nonconformity(lot_id: int, as_of: datetime | None = None) -> dict[str, Any]:
+def nonconformity(lot_id: int, as_of: datetime | None = None, *, to_print: bool = False) -> dict[str, Any]:
     """Returns the report on a lot that does not conform, computed from what is known now. About fifteen queries, however big the lot.
 
     Args:
         as_of: report what was known then, under the revisions it was judged under then.
+        to_print: each finding also tells with how many decimals its numbers are written (`digits`).
 
     Raises:
         NotFound: no such lot, or it was not known at `as_of`.
@@ -89,12 +90,14 @@ def nonconformity(lot_id: int, as_of: datetime | None = None) -> dict[str, Any]:
         "deliveries": [delivery_of(one) for one in deliveries.of_lot(lot.id, as_of)],
         "asked": asked_of(lot, judged, limits, concerned, outside),
         "found": {
-            "failing": [_failing(f, limits) for f in sorted(failing, key=lambda f: not f.uses)],
+            "failing": [_failing(f, limits, to_print) for f in sorted(failing, key=lambda f: not f.uses)],
             "nonconforming_spools": [
-                {"spool_code": code, "findings": [_failing(f, limits) for f in why]} for code, why in spools
+                {"spool_code": code, "findings": [_failing(f, limits, to_print) for f in why]} for code, why in spools
             ],
             "others": [
-                short(f, limits) for f in judged.assessment.findings if f not in failing and not is_step(f.code)
+                short(f, limits, to_print)
+                for f in judged.assessment.findings
+                if f not in failing and not is_step(f.code)
             ],
             "notes": list(judged.assessment.notes),
             "to_measure": [part for part in judged.assessment.to_measure if not part.endswith(STEP_DECISION)],
@@ -190,7 +193,7 @@ def _shade(row: Any) -> dict[str, Any]:
     }
 
 
-def short(found: Finding, limits: Limits | None) -> dict[str, Any]:
+def short(found: Finding, limits: Limits | None, to_print: bool) -> dict[str, Any]:
     """A finding on one line."""
     return {
         "code": found.code,
@@ -208,14 +211,14 @@ def short(found: Finding, limits: Limits | None) -> dict[str, Any]:
         "counted": found.counted,
         "spools": found.spools,
         "message": found.message,
-        "digits": found.digits,
+        **({"digits": found.digits} if to_print else {}),
     }
 
 
-def _failing(found: Finding, limits: Limits | None) -> dict[str, Any]:
+def _failing(found: Finding, limits: Limits | None, to_print: bool) -> dict[str, Any]:
     """A failing finding, with what shows whether nonconformity is proved."""
     return {
-        **short(found, limits),
+        **short(found, limits, to_print),
         "required": bool(found.uses),
         "uses": list(found.uses),
         "outside_by": None if found.margin is None else -found.margin,

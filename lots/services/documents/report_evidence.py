@@ -23,16 +23,16 @@ def evidence(
     limits: Limits | None,
     known_at: datetime | None,
     *,
-    screening: bool = False,
+    whole: bool = False,
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """Returns how each kind was measured and the readings of these kinds, voided ones and others that do not count among them.
 
-    Three queries, four where prints name their build, however many readings and instruments there are; none without a kind. Readings kept without judging by them are among
-    them only with `screening`.
+    Three queries, four where prints name their build, however many readings and instruments there are; none without a kind. With `whole`
+    readings kept without judging by them are among them, and each tells who recorded it and what they noted, which a supplier does not need.
     """
     if not kinds:
         return [], []
-    rows = store.readings_of(lot.id, kinds, known_at, screening=screening)
+    rows = store.readings_of(lot.id, kinds, known_at, screening=whole)
     records = instruments_of(rows, known_at)
     checks = catalog.all_checks(records, known_at)
     held_to = counting_rule.HeldTo.by(judged.limits, judged.rules)
@@ -59,7 +59,7 @@ def evidence(
     said = [(row, why_not(row)) for row in rows]
     method = [_method(kind, [(row, why) for row, why in said if row.kind == kind], checks) for kind in kinds]
     # In the order of the characteristics, each by spool.
-    return method, [_reading(row, why, known_at) for kind in kinds for row, why in said if row.kind == kind]
+    return method, [_reading(row, why, known_at, whole) for kind in kinds for row, why in said if row.kind == kind]
 
 
 def _void(row: Any, known_at: datetime | None) -> Any:
@@ -88,19 +88,17 @@ def _outside_terms(row: Any, judged: Judged, limits: Limits | None) -> str | Non
     return None if declared.comparable(reading_from(row), block, shade) is not None else declared.not_comparable
 
 
-def _reading(row: Any, why: str | None, known_at: datetime | None) -> dict[str, Any]:
+def _reading(row: Any, why: str | None, known_at: datetime | None, whole: bool) -> dict[str, Any]:
     void = _void(row, known_at)
     return {
         "id": row.id,
         "kind": row.kind,
         "spool_code": row.spool.code,
         "measured_at": row.measured_at,
-        "recorded_by": row.recorded_by,
         "instrument_code": row.instrument.code if row.instrument else None,
         "says": DECLARED[row.kind].says(row.values),
         "values": row.values,
-        "note": row.note,
-        "screening": row.screening,
+        **({"recorded_by": row.recorded_by, "note": row.note, "screening": row.screening} if whole else {}),
         "retest": row.retest,
         "counts": why is None,
         "why_not": why,

@@ -175,7 +175,7 @@ def message_of(entry: Told, part: int) -> Message:
 def envelope(kind: str, at: datetime, data: dict[str, Any]) -> bytes:
     """Returns the body of a message: `type`, `timestamp`, `data`."""
     told = {"type": kind, "timestamp": at, "data": data}
-    return json.dumps(told, default=changes.moment_text, separators=(",", ":")).encode()
+    return json.dumps(told, default=clock.moment_text, separators=(",", ":")).encode()
 
 
 def _webhook(number: int) -> Any:
