@@ -4,66 +4,108 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from difflib import get_close_matches
-from typing import Any
+from typing import Literal, TypeAlias, overload
 
 from lots.domain.code_identity import has_control
-from lots.domain.words import moment
+from lots.domain.words import listed, moment
 from lots.services.errors import Fault, NotFound, quoted
 from lots.store.assessment import lots
 from lots.store.setup import catalog, spool_codes
+from lots.store.tables.models import Grade, Instrument, Lot, Shade, Spool, Supplier
+
+# What is set up once and then referred to by number or code.
+Subject: TypeAlias = Supplier | Shade | Grade | Instrument
 
 # A code is compared with those there are by so much of it; none is longer.
 _NAME = 200
 
 
-def found(subject: str, number: int) -> Any:
+def unknown(subject: str, number: int) -> str:
+    """Returns that something does not exist, and where to look.
+
+    Example:
+        >>> unknown("grade", 7)
+        'Grade 7 does not exist. See the list of grades.'
+    """
+    fault = unknown_at("", subject, number)
+    return f"{fault.detail} {fault.hint}"
+
+
+def unknown_at(pointer: str, subject: str, number: int) -> Fault:
+    """Returns the same as the fault of a field."""
+    return Fault(pointer, f"{subject.capitalize()} {number} does not exist.", f"See the list of {subject}s.")
+
+
+@overload
+def found(subject: Literal["supplier"], number: int) -> Supplier: ...
+@overload
+def found(subject: Literal["shade"], number: int) -> Shade: ...
+@overload
+def found(subject: Literal["grade"], number: int) -> Grade: ...
+@overload
+def found(subject: Literal["instrument"], number: int) -> Instrument: ...
+@overload
+def found(subject: str, number: int) -> Subject: ...
+def found(subject: str, number: int) -> Subject:
     """Returns a row by number.
 
     Raises:
-        NotFound: there is none.
+        NotFound: it does not exist.
     """
-    row = catalog.find(subject, number)
+    row: Subject | None = catalog.find(subject, number)
     if row is None:
-        raise NotFound(f"There is no {subject} {number}. The list of {subject}s has those there are.")
+        raise NotFound(unknown(subject, number))
     return row
 
 
-def by_id_or_code(subject: str, number: int | None, code: str | None) -> tuple[Any, list[Fault]]:
+@overload
+def by_id_or_code(
+    subject: Literal["supplier"], number: int | None, code: str | None
+) -> tuple[Supplier | None, list[Fault]]: ...
+@overload
+def by_id_or_code(
+    subject: Literal["shade"], number: int | None, code: str | None
+) -> tuple[Shade | None, list[Fault]]: ...
+@overload
+def by_id_or_code(
+    subject: Literal["grade"], number: int | None, code: str | None
+) -> tuple[Grade | None, list[Fault]]: ...
+@overload
+def by_id_or_code(
+    subject: Literal["instrument"], number: int | None, code: str | None
+) -> tuple[Instrument | None, list[Fault]]: ...
+@overload
+def by_id_or_code(subject: str, number: int | None, code: str | None) -> tuple[Subject | None, list[Fault]]: ...
+def by_id_or_code(subject: str, number: int | None, code: str | None) -> tuple[Subject | None, list[Fault]]:
     """Returns the row a request refers to, or the fault of referring to none."""
+    row: Subject | None
     if number is not None:
         row = catalog.find(subject, number)
-        return row, [] if row else [
-            Fault(f"/{subject}_id", f"There is no {subject} {number}.", f"The list of {subject}s has those there are.")
-        ]
+        return row, [] if row else [unknown_at(f"/{subject}_id", subject, number)]
     if code is None:
-        return None, [
-            Fault(
-                f"/{subject}_id",
-                f"Which {subject}?",
-                f"Give {subject}_id, or {subject}_code as it stands on the packing slip.",
-            )
-        ]
+        hint = "Give its number, or its code as it stands on the packing slip."
+        return None, [Fault(f"/{subject}_id", f"Which {subject}?", hint)]
     row = catalog.find_by_code(subject, code)
     if row:
         return row, []
     near = get_close_matches(code.upper()[:_NAME], catalog.codes(subject), n=3, cutoff=0.6)
-    hint = f"Did you mean {' or '.join(near)}?" if near else f"The list of {subject}s has those there are."
-    return None, [Fault(f"/{subject}_code", f"There is no {subject} with the code {quoted(code)}.", hint)]
+    hint = f"Did you mean {listed(near, 'or')}?" if near else f"See the list of {subject}s."
+    return None, [Fault(f"/{subject}_code", f"The {subject} {quoted(code)} does not exist.", hint)]
 
 
-def lot_of(number: int) -> Any:
+def lot_of(number: int) -> Lot:
     """Returns a lot by number.
 
     Raises:
-        NotFound: there is none.
+        NotFound: it does not exist.
     """
     row = lots.find(number)
     if row is None:
-        raise NotFound(f"There is no lot {number}. The list of lots has those there are.")
+        raise NotFound(unknown("lot", number))
     return row
 
 
-def spool_of(code: str, find: Callable[[str], Any] = lots.spool) -> Any:
+def spool_of(code: str, find: Callable[[str], Spool | None] = lots.spool) -> Spool:
     """Returns the spool that a code stands for, as `find` looks it up: by the exact code first, then by its identity.
 
     Raises:
@@ -80,6 +122,7 @@ def spool_of(code: str, find: Callable[[str], Any] = lots.spool) -> Any:
     return row
 
 
-def withdrawn(spool: Any) -> str:
+def withdrawn(spool: Spool) -> str:
     """Returns in words that a spool counts for nothing any more."""
-    return f"Spool {spool.code} was withdrawn {moment(spool.withdrawn_at)}, when its delivery was corrected."
+    when = f" {moment(spool.withdrawn_at)}" if spool.withdrawn_at else ""
+    return f"Spool {spool.code} was withdrawn{when}, when its delivery was corrected."

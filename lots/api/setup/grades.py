@@ -337,5 +337,5 @@ class GradeLimits(Resource):
         again. `would_fail` lists lots in stock that would lose a use. `warnings` names limits that the reference itself does not meet. 404 for an
         unknown grade.
         """
-        made = catalog.add_limits(number, args, person().name)
+        made: dict[str, Any] = catalog.add_limits(number, args, person().name)
         return {**made, "would_fail": impact.of_limits_revision(number, made["revision"])}

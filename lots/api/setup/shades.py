@@ -12,7 +12,8 @@ from lots.api.setup.impact import LossSchema
 from lots.domain.colorimetry.color_values import FACES
 from lots.services.assessment import impact
 from lots.services.instruments import references
-from lots.services.setup import catalog
+from lots.services.setup import catalog, shade_revisions
+from lots.services.setup.shade_revisions import RevisionValues
 
 routes = Routes(
     "shades", __name__, url_prefix="/v1/shades", description="Approved colours, each with numbered revisions."
@@ -334,15 +335,15 @@ class Revisions(Resource):
 
         Each has its reference colour in CIELAB and the conditions of measurement. 404 for an unknown shade.
         """
-        return page_answer(catalog.shade_revisions(number, args.get("cursor"), args["limit"]))
+        return page_answer(shade_revisions.listed(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(RevisionArgs)
     @routes.response(201, ApprovedSchema)
-    def post(self, args: dict[str, Any], number: int) -> Any:
+    def post(self, args: RevisionValues, number: int) -> Any:
         """Approve a reference colour as a shade's next revision.
 
         Give the colour as `lab`, as `readings` or as `spectrum`. Lots that were already judged keep theirs until somebody asks to judge them again.
         `would_fail` lists lots in stock that would lose a use. 404 for an unknown shade.
         """
-        made = catalog.add_shade_revision(number, args, person().name)
+        made: dict[str, Any] = shade_revisions.approve(number, args, person().name)
         return {**made, "would_fail": impact.of_shade_revision(number, made["revision"])}

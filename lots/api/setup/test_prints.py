@@ -10,6 +10,7 @@ from lots.api.http.fields import NUMBER, Code, Instant, Said, Strict, StrictFloa
 from lots.api.http.roles import ALL
 from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_schema, person
 from lots.services.setup import test_prints
+from lots.services.setup.test_prints import NewTestPrint
 
 routes = Routes(
     "test_prints", __name__, url_prefix="/v1/test-prints", description="Recipes that specimens are printed by."
@@ -110,7 +111,7 @@ class TestPrints(Resource):
 
     @routes.arguments(TestPrintArgs)
     @routes.response(201, TestPrintSchema)
-    def post(self, args: dict[str, Any]) -> Any:
+    def post(self, args: NewTestPrint) -> Any:
         """Add a test print.
 
         Its recipe is a revision of its own. 409 when the code is taken.

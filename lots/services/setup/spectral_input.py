@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.colorimetry.spectra import BadSpectrum, Spectrum, lab_from_spectrum, white_of
 from lots.services.errors import Fault
+from lots.store.tables.models import Grade
+from lots.store.tables.setup import KeptSpectrum
 
 # Where nobody approved a reference yet. The usual pair for plastics (ISO 18314-1).
 DEFAULT_LIGHT = {"illuminant": "D65", "observer_deg": 10}
 
 
-def read(at: str, sent: Mapping[str, Any]) -> tuple[Spectrum | None, list[Fault]]:
+def read(at: str, sent: KeptSpectrum) -> tuple[Spectrum | None, list[Fault]]:
     """Returns a spectrum as it was sent, or the fault of what cannot be one, at its place below `at`."""
     try:
         return Spectrum(sent["start_nm"], sent["step_nm"], tuple(sent["values"])), []
@@ -56,7 +55,7 @@ def color_under(
         ]
 
 
-def uv_fault(pointer: str, grade: Any) -> Fault:
+def uv_fault(pointer: str, grade: Grade) -> Fault:
     """The refusal of a colour of a brightened grade that does not say whether UV was in the beam."""
     detail = f"Grade {grade.code} is brightened, so its colour depends on the ultraviolet in the beam, and this does not say."
     return Fault(pointer, detail, "State uv: included, or excluded where the instrument has its UV filter in.")

@@ -2,13 +2,46 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import NotRequired, TypedDict
 
 from peewee import CharField, ForeignKeyField, IntegerField, TextField
 
 from lots.store.engine.column_types import Instant, Json
 from lots.store.tables.row import Row
 from lots.store.tables.setup import Grade
+
+
+class LeftOut(TypedDict):
+    """A lot that was left out of a baseline, and why."""
+
+    lot_id: int
+    reason: str
+
+
+class Charted(TypedDict):
+    """A measure of a baseline; `key` says which series it holds for, None any."""
+
+    mean: float
+    sigma: float
+    sd: NotRequired[float]
+    n: int
+    key: str | None
+
+
+class ChartedColor(TypedDict):
+    """The colour of a baseline as a whole."""
+
+    mean: list[float]
+    covariance: list[list[float]]
+    n: int
+    key: str | None
+
+
+class BaselineFigures(TypedDict):
+    """What a baseline holds, by measure, and of the colour as a whole where its lots have it."""
+
+    measures: dict[str, Charted]
+    color: ChartedColor | None
 
 
 class Supplier(Row):
@@ -43,8 +76,8 @@ class Baseline(Row):
     grade_id: int
     revision = IntegerField()
     lot_ids = Json[list[int]]()
-    excluded = Json[Any]()
-    figures = Json[Any]()
+    excluded = Json[list[LeftOut]]()
+    figures = Json[BaselineFigures]()
     reason = TextField()
     recorded_at = Instant()
     recorded_by = CharField(120)
