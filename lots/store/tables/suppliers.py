@@ -11,39 +11,6 @@ from lots.store.tables.row import Row
 from lots.store.tables.setup import Grade
 
 
-class LeftOut(TypedDict):
-    """A lot that was left out of a baseline, and why."""
-
-    lot_id: int
-    reason: str
-
-
-class Charted(TypedDict):
-    """A measure of a baseline; `key` says which series it holds for, None any."""
-
-    mean: float
-    sigma: float
-    sd: NotRequired[float]
-    n: int
-    key: str | None
-
-
-class ChartedColor(TypedDict):
-    """The colour of a baseline as a whole."""
-
-    mean: list[float]
-    covariance: list[list[float]]
-    n: int
-    key: str | None
-
-
-class BaselineFigures(TypedDict):
-    """What a baseline holds, by measure, and of the colour as a whole where its lots have it."""
-
-    measures: dict[str, Charted]
-    color: ChartedColor | None
-
-
 class Supplier(Row):
     """Whoever the filament is bought from."""
 
@@ -67,6 +34,39 @@ class Resumption(Row):
     recorded_by = CharField(120)
 
 
+class FrozenMeasure(TypedDict):
+    """Mean and standard deviations of one measure over `n` lots, and what they hold for, None for anything. No lots: they were given."""
+
+    mean: float
+    sigma: float
+    n: int
+    key: str | None
+    sd: NotRequired[float | None]
+
+
+class FrozenColor(TypedDict):
+    """Mean and covariance of the colours of `n` lots, and what they hold for."""
+
+    mean: list[float]
+    covariance: list[list[float]]
+    n: int
+    key: str
+
+
+class BaselineFigures(TypedDict):
+    """What a baseline holds of each measure, and of colour as a whole."""
+
+    measures: dict[str, FrozenMeasure]
+    color: FrozenColor | None
+
+
+class ExcludedLot(TypedDict):
+    """A lot that was left out of a baseline, and why."""
+
+    lot_id: int
+    reason: str
+
+
 class Baseline(Row):
     """What a supplier's lots of a grade are charted against, frozen when it was chosen. `figures` holds its values, and which series they hold for."""
 
@@ -76,7 +76,7 @@ class Baseline(Row):
     grade_id: int
     revision = IntegerField()
     lot_ids = Json[list[int]]()
-    excluded = Json[list[LeftOut]]()
+    excluded = Json[list[ExcludedLot]]()
     figures = Json[BaselineFigures]()
     reason = TextField()
     recorded_at = Instant()
