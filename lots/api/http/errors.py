@@ -282,7 +282,7 @@ def _with_near_names(messages: Any, key: Any, schema: Schema | None) -> Any:
 
     if schema is not None and messages == ["This is needed."] and not getattr(messages[0], "hint", ""):
         field = schema.fields.get(str(key))
-        return [Said(messages[0], _what_to_give(str(key), field.metadata if field else {}))]
+        return [Said(messages[0], _what_to_give(field.metadata if field else {}))]
     if schema is None or messages != ["There is no such field."]:
         return messages
     near = get_close_matches(str(key)[:_NAME], list(schema.fields), n=2, cutoff=0.6)
@@ -290,13 +290,15 @@ def _with_near_names(messages: Any, key: Any, schema: Schema | None) -> Any:
     return [Said(messages[0], hint)]
 
 
-def _what_to_give(key: str, about: Mapping[str, Any]) -> str:
-    """Returns the hint on a field that is missing: what it may be, else what it is with an example, else its name."""
+def _what_to_give(about: Mapping[str, Any]) -> str:
+    """Returns the hint on a field that is missing: what it may be, else what it is, with an example."""
     if allowed := about.get("enum"):
         return f"Give {' or '.join(map(str, allowed))}."
     says, example = str(about.get("description", "")), about.get("example")
     such_as = f", such as {example}" if isinstance(example, str | int | float) and "such as" not in says else ""
-    return f"{key}: {says}{such_as}." if says else f"Give {key}{such_as}."
+    if says:
+        return f"Expected: {says}{such_as}."
+    return f"Give a value{such_as}." if such_as else ""
 
 
 def register(app: Flask) -> None:

@@ -6,7 +6,7 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.http.fields import NUMBER, Instant, Strict, StrictInteger
+from lots.api.http.fields import NUMBER, Instant, Strict, StrictInteger, answered
 from lots.api.http.routes import PageArgs, Resource, Routes, etag, page_answer, page_schema, person, version_to_change
 from lots.services.setup import catalog, names
 
@@ -27,23 +27,23 @@ class JobLineSchema(Schema):
     recorded_by = fields.String(required=True)
 
 
-class MachineSchema(Schema):
-    """A machine."""
-
-    id = fields.Integer(required=True)
-    name = fields.String(required=True, metadata={"description": "as it was first typed"})
-    slots = fields.Integer(required=True, metadata={"description": "how many spools it holds at once"})
-    version = fields.Integer(required=True)
-    recorded_at = Instant(required=True, metadata={"description": "when its first load was recorded"})
-    recorded_by = fields.String(required=True)
-
-
 class MachineChange(Strict):
     """What may change about a machine. The name stays."""
 
     example = {"slots": 4}
 
     slots = StrictInteger(1, _MOST_SLOTS, metadata={"description": "how many spools it holds at once"})
+
+
+class MachineSchema(Schema):
+    """A machine."""
+
+    id = fields.Integer(required=True)
+    name = fields.String(required=True, metadata={"description": "as it was first typed"})
+    (slots,) = answered(MachineChange, null=False)
+    version = fields.Integer(required=True)
+    recorded_at = Instant(required=True, metadata={"description": "when its first load was recorded"})
+    recorded_by = fields.String(required=True)
 
 
 class SpoolInDoubtSchema(Schema):
