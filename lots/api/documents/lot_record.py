@@ -8,15 +8,16 @@ from typing import Any
 from marshmallow import Schema, fields
 
 from lots.api.documents.lot_pictures import PermissionSchema
-from lots.api.documents.nonconformity_report import (
+from lots.api.documents.paper_schemas import (
+    PaperLotSchema,
     ReportAskedSchema,
     ReportConcessionSchema,
     ReportDecisionSchema,
     ReportDeliverySchema,
-    ReportFindingSchema,
     ReportGradeSchema,
     ReportMethodSchema,
     ReportReadingSchema,
+    UncertainFindingSchema,
 )
 from lots.api.documents.printed import AS_PAGE, AS_PDF, Paper, printed
 from lots.api.documents.record_pages import sections, title_of
@@ -26,7 +27,6 @@ from lots.api.http.routes import Resource, Routes
 from lots.api.lot_schemas import NamedSchema
 from lots.api.receiving.lots_and_deliveries import ByHandSchema, SpoolLineSchema
 from lots.api.receiving.samples import DeliverySampleSchema
-from lots.domain.assessment.standing_by_hand import STANDINGS
 from lots.services.documents import lot_record
 
 routes = Routes(
@@ -34,27 +34,17 @@ routes = Routes(
 )
 
 
-class RecordLotSchema(Schema):
+class RecordLotSchema(PaperLotSchema):
     """The lot, where it stands, and what its readings alone would make it (`assessed`)."""
 
-    id = fields.Integer(required=True)
-    supplier_lot = fields.String(required=True, metadata={"description": "the supplier's lot number as printed"})
-    received_at = Instant(required=True)
     recorded_at = Instant(required=True)
-    standing = fields.String(required=True, metadata={"enum": list(STANDINGS)})
     assessed = fields.String(required=True)
     by_hand = fields.Nested(ByHandSchema, required=True, allow_none=True)
-    resubmission_of = fields.Integer(required=True, allow_none=True)
 
 
-class RecordFindingSchema(ReportFindingSchema):
-    """A finding with the uses that require it and how sure its value is."""
+class RecordFindingSchema(UncertainFindingSchema):
+    """A finding with what is still to be measured for it."""
 
-    required = fields.Boolean(required=True, metadata={"description": "false where no use turns on it alone"})
-    uses = fields.List(fields.String(), required=True)
-    standard_uncertainty = fields.Float(required=True, allow_none=True)
-    expanded_uncertainty = fields.Float(required=True, allow_none=True, metadata={"description": "k = 2"})
-    guard_band = fields.Float(required=True, allow_none=True)
     to_measure = fields.String(required=True, allow_none=True)
 
 

@@ -306,7 +306,7 @@ def register(app: Flask) -> None:
 
     def of_desk(error: LotsError) -> Response:
         status = next(code for kind, code in STATUS.items() if isinstance(error, kind))
-        return problem(status, error.slug, error.title, error.detail, error.faults, **error.more)
+        return problem(status, error.slug, error.title, error.detail, error.faults, (), **error.more)
 
     def of_cursor(error: BadCursor) -> Response:
         fault = Fault(
