@@ -23,6 +23,7 @@ from lots.api.documents.paper_schemas import (
 from lots.api.documents.printed import AS_PAGE, AS_PDF, Paper, printed
 from lots.api.documents.report_pages import sections, title_of
 from lots.api.http.fields import NUMBER, Instant, Strict, answered
+from lots.api.http.roles import SUPPLY
 from lots.api.http.routes import Resource, Routes
 from lots.api.setup.suppliers import SupplierArgs
 from lots.services.documents import nonconformity_report
@@ -151,7 +152,7 @@ class NonconformitySchema(Schema):
 class NonconformityReport(Resource):
     """The report on a lot for its supplier."""
 
-    who = {"GET": ("quality", "purchasing")}
+    who = {"GET": SUPPLY}
 
     @routes.arguments(ReportArgs, location="query")
     @routes.response(200, NonconformitySchema)

@@ -26,11 +26,10 @@ from lots.services.errors import Fault, Invalid
 from lots.services.files import cell_parsing, imports
 from lots.services.files.color_exchange import KEYWORDS
 from lots.services.files.csv_tables import DELIMITERS, Options
+from lots.services.setup.roles import ADMIN, INTEGRATION
 
 routes = Routes("imports", __name__, url_prefix="/v1/imports", description="Readings and deliveries from files.")
 KINDS = tuple(SCHEMAS)
-# A program may import what no single desk may.
-INTEGRATION = "integration"
 # As whoever may send the same as JSON.
 WHO = {name: declared.measured_by for name, declared in DECLARED.items()} | {imports.DELIVERIES: ("receiving",)}
 
@@ -269,7 +268,8 @@ class Imports(Resource):
     def post(self) -> Any:
         """Import a CSV file of readings or deliveries, or colour exchange text of colours."""
         args, file = _read_form()
-        roles = (*WHO[args["kind"]], INTEGRATION, "admin")
+        # A program may import what no single desk may.
+        roles = (*WHO[args["kind"]], INTEGRATION, ADMIN)
         if person().role not in roles:
             needed = " or ".join(roles)
             detail = f"{person().name} has the role {person().role}; to import {args['kind']}, this needs {needed}."

@@ -7,6 +7,7 @@ from typing import Any
 from marshmallow import Schema, fields
 
 from lots.api.http.fields import Instant, Strict, Text, WrittenNumber
+from lots.api.http.roles import FLOOR
 from lots.api.http.routes import Resource, Routes
 from lots.api.setup.grades import GradePermissionSchema
 from lots.domain.assessment.limits_revision import GENERAL, USES
@@ -16,7 +17,6 @@ from lots.services.production.clearance import Ask
 routes = Routes(
     "production", __name__, url_prefix="/v1", description="May this spool be loaded, and where has it been?"
 )
-FLOOR = ("production",)
 
 
 class ClearanceArgs(Strict):

@@ -7,6 +7,7 @@ from typing import Any
 from marshmallow import Schema, fields
 
 from lots.api.http.fields import MAX_ID, OneOrMany, Strict, Text, WrittenNumber, WrittenWhole
+from lots.api.http.roles import SUPPLY
 from lots.api.http.routes import Resource, Routes
 from lots.api.pictures.answers import AS_PICTURE, pictured
 from lots.api.pictures.decision_risk import draw
@@ -94,7 +95,7 @@ class DecisionRiskSchema(Schema):
 class DecisionRisk(Resource):
     """Risks of limits and samples."""
 
-    who = {"GET": ("quality", "purchasing")}
+    who = {"GET": SUPPLY}
 
     @routes.arguments(RiskArgs, location="query")
     @routes.response(200, DecisionRiskSchema)

@@ -7,13 +7,13 @@ from typing import Any
 from marshmallow import Schema, fields
 
 from lots.api.http.fields import NUMBER, Instant, Strict, StrictInteger, answered
+from lots.api.http.roles import FLOOR, FLOOR_AND_QUALITY
 from lots.api.http.routes import PageArgs, Resource, Routes, etag, page_answer, page_schema, person, version_to_change
 from lots.services.setup import catalog, names
 
 routes = Routes(
     "names", __name__, url_prefix="/v1", description="Jobs and machines, made by the first load that names them."
 )
-WHO = ("production", "quality")
 # The largest machine that changes spools by itself has far fewer. Common practice, no source.
 _MOST_SLOTS = 100
 
@@ -76,7 +76,7 @@ class CodesInDoubtSchema(Schema):
 class Jobs(Resource):
     """All jobs."""
 
-    who = {"GET": WHO}
+    who = {"GET": FLOOR_AND_QUALITY}
 
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(JobLineSchema))
@@ -92,7 +92,7 @@ class Jobs(Resource):
 class Machines(Resource):
     """All machines."""
 
-    who = {"GET": WHO}
+    who = {"GET": FLOOR_AND_QUALITY}
 
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(MachineSchema))
@@ -108,7 +108,7 @@ class Machines(Resource):
 class OneMachine(Resource):
     """One machine."""
 
-    who = {"GET": WHO, "PATCH": ("production",)}
+    who = {"GET": FLOOR_AND_QUALITY, "PATCH": FLOOR}
 
     @routes.response(200, MachineSchema)
     def get(self, number: int) -> Any:

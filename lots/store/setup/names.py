@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Literal, TypeAlias, TypeVar, overload
 
-from peewee import JOIN, CharField, ModelSelect
+from peewee import JOIN, Field, ModelSelect
 
 from lots.domain.code_identity import alike, identity, likeness
 from lots.store.engine.compiled_queries import Prepared, given
@@ -16,7 +16,7 @@ from lots.store.tables.models import Lot, Spool
 _S = TypeVar("_S", Job, Machine)
 _Subject: TypeAlias = Literal["job", "machine"]
 # Subject -> its table, and the column with its name as it was first typed.
-_SUBJECTS: dict[str, tuple[type[Job | Machine], CharField]] = {
+_SUBJECTS: dict[str, tuple[type[Job | Machine], Field[str]]] = {
     "job": (Job, Job.number),
     "machine": (Machine, Machine.name),
 }
@@ -49,7 +49,7 @@ def similar(subject: _Subject, typed: str) -> list[str]:
     return [known for row in rows if alike(known := getattr(row, name.name), typed)][:_MOST_SIMILAR]
 
 
-def _misread(table: type[_S], name: CharField) -> ModelSelect[_S]:
+def _misread(table: type[_S], name: Field[str]) -> ModelSelect[_S]:
     like = (table.likeness == given("likeness")) & (table.identity != given("identity"))
     return table.select(table.id, name).where(like)
 
