@@ -23,8 +23,7 @@ def read(at: str, sent: KeptSpectrum) -> tuple[Spectrum | None, list[Fault]]:
 def worded(wrong: BadSpectrum) -> tuple[str, str]:
     """Returns what is wrong with a spectrum as a sentence, and what to do as another; "" where that follows."""
     detail, hint = (f"{part[:1].upper()}{part[1:]}." if part else "" for part in (wrong.words, wrong.hint))
-    # The name of a field stays as it is written.
-    return (f"{wrong.words}." if wrong.words.startswith(wrong.path) else detail), hint
+    return detail, hint
 
 
 def color_under(
@@ -58,4 +57,4 @@ def color_under(
 def uv_fault(pointer: str, grade: Grade) -> Fault:
     """The refusal of a colour of a brightened grade that does not say whether UV was in the beam."""
     detail = f"Grade {grade.code} is brightened, so its colour depends on the ultraviolet in the beam, and this does not say."
-    return Fault(pointer, detail, "State uv: included, or excluded where the instrument has its UV filter in.")
+    return Fault(pointer, detail, "State whether UV is included, or excluded where the instrument has its UV filter in.")
