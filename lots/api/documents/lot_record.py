@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import partial
 from typing import Any
 
+from flask import Response
 from marshmallow import Schema, fields
 
 from lots.api.documents.lot_pictures import PermissionSchema
@@ -19,7 +20,7 @@ from lots.api.documents.paper_schemas import (
     ReportReadingSchema,
     UncertainFindingSchema,
 )
-from lots.api.documents.printed import AS_PAGE, AS_PDF, Paper, printed
+from lots.api.documents.printed import AS_PAGE, AS_PDF, Paper, on_paper, printed
 from lots.api.documents.record_pages import sections, title_of
 from lots.api.http.fields import NUMBER, Instant
 from lots.api.http.roles import ALL
@@ -120,6 +121,11 @@ class LotRecord(Resource):
         not installed.
         """
         return printed(partial(lot_record.record, number), _paper)
+
+
+def paper(number: int, wanted: str) -> Response:
+    """Returns the paper about a lot as a page to print (text/html) or a PDF."""
+    return on_paper(wanted, partial(lot_record.record, number), _paper)
 
 
 def _paper(found: dict[str, Any]) -> Paper:

@@ -20,7 +20,7 @@ from lots.api.documents.paper_schemas import (
     ReportReadingSchema,
     UncertainFindingSchema,
 )
-from lots.api.documents.printed import AS_PAGE, AS_PDF, Paper, printed
+from lots.api.documents.printed import AS_PAGE, AS_PDF, Paper, on_paper, printed
 from lots.api.documents.report_pages import sections, title_of
 from lots.api.http.fields import NUMBER, Instant, Strict, answered
 from lots.api.http.roles import SUPPLY
@@ -165,6 +165,11 @@ class NonconformityReport(Resource):
         hand. 501 for a PDF where the extra for it is not installed. 404 for an unknown lot, and for one that was not known at `as_of`.
         """
         return printed(partial(nonconformity_report.nonconformity, number, args.get("as_of")), _paper)
+
+
+def paper(number: int, wanted: str) -> Response:
+    """Returns the paper about a lot as a page to print (text/html) or a PDF."""
+    return on_paper(wanted, partial(nonconformity_report.nonconformity, number), _paper)
 
 
 def _paper(found: dict[str, Any]) -> Paper:

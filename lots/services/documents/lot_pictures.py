@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from operator import or_
-from typing import Any, TypedDict, TypeVar
+from typing import TypedDict, TypeVar
 
 from lots.domain.assessment.limits_revision import Limits, limits_from
 from lots.domain.characteristics.bond import lot_bond as bond
@@ -233,7 +233,28 @@ def _profile(code: str, group: Sequence[DiameterReading], wide: Limit | None, ov
     }
 
 
-def shrinkage_picture(lot_id: int) -> dict[str, Any]:
+class _ShrunkLot(TypedDict):
+    """A lot's shrinkage along one axis; `this` is the lot that was asked about."""
+
+    lot_id: int
+    supplier_lot: str
+    standing: str
+    percent: float
+    uncertainty: float | None
+    spools: int
+    read: str
+    this: bool
+
+
+class _Axis(TypedDict):
+    """The lots with a figure along one axis, oldest first, with the limit there."""
+
+    axis: str
+    limit_percent: list[float] | None
+    lots: list[_ShrunkLot]
+
+
+def shrinkage_picture(lot_id: int) -> View:
     """Returns a lot's shrinkage along each axis beside that of the supplier's lots before it. Four queries at most.
 
     Raises:
@@ -256,12 +277,12 @@ def shrinkage_picture(lot_id: int) -> dict[str, Any]:
     return {**_head(lot), "axes": axes, "says": f"{says}."}
 
 
-def _axis(axis: str, before: Sequence[Any], this: Any, ends: tuple[float, float] | None) -> dict[str, Any]:
+def _axis(axis: str, before: Sequence[Lot], this: Lot, ends: tuple[float, float] | None) -> _Axis:
     """The lots with a figure along one axis, oldest first, this one last."""
     name = f"shrinkage.{axis}"
     measured = [row for row in before if name in row.figures.get("measures", {})][-HISTORY:]
     measured += [this] if name in this.figures.get("measures", {}) else []
-    lots = []
+    lots: list[_ShrunkLot] = []
     for row in measured:
         percent, spools, _, uncertainty = row.figures["measures"][name]
         lots.append(

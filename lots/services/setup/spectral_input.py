@@ -57,4 +57,6 @@ def color_under(
 def uv_fault(pointer: str, grade: Grade) -> Fault:
     """The refusal of a colour of a brightened grade that does not say whether UV was in the beam."""
     detail = f"Grade {grade.code} is brightened, so its colour depends on the ultraviolet in the beam, and this does not say."
-    return Fault(pointer, detail, "State whether UV is included, or excluded where the instrument has its UV filter in.")
+    return Fault(
+        pointer, detail, "State whether UV is included, or excluded where the instrument has its UV filter in."
+    )

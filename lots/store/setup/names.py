@@ -94,9 +94,10 @@ def machine(number: int) -> Machine | None:
 
 
 def with_names() -> ModelSelect[Load]:
-    """Loads with spool, lot, job and machine."""
+    """Loads with what names their spool, lot, job and machine; each document of a lot would be read at every load for nothing."""
+    of_spool, of_lot = (Spool.id, Spool.code, Spool.spliced), (Lot.id, Lot.supplier_lot)
     return (
-        Load.select(Load, Spool, Lot, Job, Machine)
+        Load.select(Load, *of_spool, *of_lot, Job.id, Job.number, Machine.id, Machine.name, Machine.slots)
         .join(Spool)
         .switch(Load)
         .join(Lot)
