@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from datetime import datetime
-from typing import cast
+from typing import NotRequired, TypedDict, cast
 
 from lots.domain.assessment import limits_revision
 from lots.domain.assessment.reference_limits import doubts_about_limits
@@ -214,9 +214,18 @@ def limits_revisions(grade_id: int, cursor: str | None, limit: int) -> Page[View
     return catalog.limits_revisions(found("grade", grade_id), cursor, limit).map(views.limits)
 
 
-def directory(*subjects: str) -> View:
+class Entry(TypedDict):
+    """Something that is set up, in a list to choose from; of an instrument also what it may measure."""
+
+    id: int
+    code: str
+    says: str
+    measures: NotRequired[list[str] | None]
+
+
+def directory(*subjects: str) -> dict[str, list[Entry]]:
     """Returns numbers, codes and names of what is set up, the first 500 of each of these subjects or of all four. One query for each."""
-    entries: dict[str, Callable[[], list[View]]] = {
+    entries: dict[str, Callable[[], list[Entry]]] = {
         "supplier": lambda: [_entry(row, row.name) for row in catalog.listed(Supplier, None, 500).rows],
         "grade": lambda: [_entry(row, _grade_said(row)) for row in catalog.listed(Grade, None, 500).rows],
         "shade": lambda: [_entry(row, row.name) for row in catalog.listed(Shade, None, 500).rows],
@@ -231,5 +240,5 @@ def _grade_said(row: Grade) -> str:
     return f"{row.polymer} {row.color_name}, {row.nominal_diameter_mm:g} mm"
 
 
-def _entry(row: Coded, says: str) -> View:
+def _entry(row: Coded, says: str) -> Entry:
     return {"id": row.id, "code": row.code, "says": says}

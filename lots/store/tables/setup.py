@@ -19,20 +19,20 @@ class KeptSpectrum(TypedDict):
 
 
 class KeptConditions(TypedDict):
-    """The conditions of a colour as they are kept: the last eight where somebody stated them."""
+    """The conditions of a colour (`Conditions` of the domain); what nobody stated is left out."""
 
     illuminant: str
     observer_deg: int
     geometry: str
     specular: str
-    uv: NotRequired[str]
-    backing: NotRequired[str]
-    age_h: NotRequired[float]
-    face: NotRequired[str]
-    thickness_mm: NotRequired[float]
-    texture: NotRequired[str]
-    aperture_mm: NotRequired[float]
-    orientation_deg: NotRequired[float]
+    uv: NotRequired[str | None]
+    backing: NotRequired[str | None]
+    age_h: NotRequired[float | None]
+    face: NotRequired[str | None]
+    thickness_mm: NotRequired[float | None]
+    texture: NotRequired[str | None]
+    aperture_mm: NotRequired[float | None]
+    orientation_deg: NotRequired[float | None]
 
 
 class KeptStatement(TypedDict):
