@@ -144,7 +144,10 @@ class ReferenceShelf:
         return {
             **{name: getattr(row, name) for name in names},
             "revision": row.shade_revision.revision,
-            "read": [{"code": None, **plaque} for plaque in row.plaques],
+            "read": [
+                {"artefact": one["artefact"], "code": one.get("code"), "readings": one["readings"]}
+                for one in row.plaques
+            ],
             "found": [] if void else self._told(row),
             "voided": void and {name: getattr(void, name) for name in ("reason", "voided_at", "voided_by")},
         }
