@@ -242,9 +242,12 @@ class Routes(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
         def decorate(method: Any) -> Any:
             @wraps(method)
             def answer(*args: Any, **kwargs: Any) -> Response:
-                view, *rest = given if isinstance(given := method(*args, **kwargs), tuple) else (given,)
+                given = method(*args, **kwargs)
+                if isinstance(given, Response):
+                    return given
+                view, *rest = given if isinstance(given, tuple) else (given,)
                 status = () if rest and isinstance(rest[0], int) else (status_code,)
-                return view if isinstance(view, Response) else current_app.make_response((view, *status, *rest))
+                return current_app.make_response((view, *status, *rest))
 
             return document(answer)
 
