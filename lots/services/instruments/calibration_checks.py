@@ -23,6 +23,7 @@ from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
 from lots.store.instruments import studies
 from lots.store.setup import catalog
+from lots.store.tables.models import Instrument
 
 
 def add_check(instrument_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
@@ -64,7 +65,7 @@ def add_check(instrument_id: int, values: dict[str, Any], by: str) -> dict[str, 
 
 def listed(cursor: str | None, limit: int) -> Page:
     """Returns a page of instruments with the uncertainty in force of each. Two queries."""
-    page = catalog.listed("instrument", cursor, limit)
+    page = catalog.listed(Instrument, cursor, limit)
     known = _found_of(page.rows)
     return page.map(lambda row: _view(row, known.get(row.id, [])))
 
