@@ -24,6 +24,7 @@ from lots.api.http import (
     proxy,
     routes,
     site_address,
+    strict_json,
     throttle,
 )
 from lots.api.http.openapi import docs_page
@@ -140,7 +141,7 @@ def create_app(settings: Settings | None = None, *, new: bool = False) -> Flask:
         warn_of_unknown_variables()
     prepare_database(chosen.database, _STATEMENT_S, new=new)
     app = Application("lots", static_folder=None)
-    app.json.sort_keys = False  # type: ignore[attr-defined]  # of the default provider
+    app.json = strict_json.Answers(app)
     app.config.update(
         documentation.SETTINGS,
         API_VERSION=__version__,

@@ -27,7 +27,7 @@ from lots.services.instruments import calibration_checks as checking
 from lots.services.production import loads
 from lots.services.readings import recording
 from lots.services.receiving import receiving
-from lots.services.setup import access, catalog, test_prints
+from lots.services.setup import access, catalog, shade_revisions, test_prints
 from lots.settings import Settings
 from lots.store.engine import database
 
@@ -112,14 +112,18 @@ def _set_up(shop: dict[str, Any]) -> tuple[dict[str, Any], dict[str, int]]:
     """Adds suppliers, instruments, shades, test prints and grades; returns the conditions each grade is read under, and instruments by code."""
     for supplier in shop["suppliers"]:
         catalog.add("supplier", supplier, _PEOPLE["purchasing"])
-    instruments = {i["code"]: catalog.add("instrument", i, _PEOPLE["quality"])["id"] for i in shop["instruments"]}
+    instruments: dict[str, Any] = {
+        i["code"]: catalog.add("instrument", i, _PEOPLE["quality"])["id"] for i in shop["instruments"]
+    }
     shades: dict[str, Any] = {}
+    made: Any
+    measured: Any
     for shade in shop["shades"]:
         made = catalog.add("shade", {"code": shade["code"], "name": shade["name"]}, _PEOPLE["quality"])
         for revision in shade["revisions"]:
             measured = {name: value for name, value in revision.items() if name != "instrument"}
             measured["instrument_id"] = instruments.get(revision.get("instrument"))
-            catalog.add_shade_revision(made["id"], measured, _PEOPLE["quality"])
+            shade_revisions.approve(made["id"], measured, _PEOPLE["quality"])
         shades[shade["code"]] = (made["id"], shade["revisions"][-1]["conditions"])
     for one in shop.get("test_prints", ()):
         made = test_prints.add({"code": one["code"], "name": one["name"]}, _PEOPLE["quality"])

@@ -21,6 +21,11 @@ def now() -> datetime:
     return _retold.get() or datetime.now(UTC)
 
 
+def moment_text(moment: datetime) -> str:
+    """Returns a moment as it is answered and sent: RFC 3339 in UTC."""
+    return moment.astimezone(UTC).isoformat().replace("+00:00", "Z")
+
+
 @contextmanager
 def retelling(moment: datetime) -> Iterator[None]:
     """Within it the present is `moment`: for the demo shop alone, whose year must look as if it was recorded while it happened."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from typing import Any
 
 from peewee import JOIN
 
@@ -13,7 +12,7 @@ from lots.store.tables.decisions import Concession, Decision
 from lots.store.tables.models import LimitsRevision, Reading, ShadeRevision, Spool
 
 
-def decisions_of(lot_id: int, known_at: datetime | None = None) -> list[Any]:
+def decisions_of(lot_id: int, known_at: datetime | None = None) -> list[Decision]:
     """Decisions on a lot with their revisions, oldest first; up to `known_at` when given."""
     query = (
         Decision.select(Decision, LimitsRevision, ShadeRevision)
@@ -29,7 +28,7 @@ def decisions_of(lot_id: int, known_at: datetime | None = None) -> list[Any]:
 
 def readings_of(
     lot_id: int, kinds: Sequence[str], known_at: datetime | None = None, *, screening: bool = False
-) -> list[Any]:
+) -> list[Reading]:
     """Readings of these kinds with spool, instrument, void and exclusion, voided ones included, screening ones when asked for, by spool and number."""
     query = with_agreements(known_at).where((Reading.lot == lot_id) & Reading.kind.in_(list(kinds)))
     if not screening:
@@ -39,7 +38,7 @@ def readings_of(
     return list(query.order_by(Spool.code, Reading.id))
 
 
-def concessions_of(lot_id: int, known_at: datetime | None = None) -> list[Any]:
+def concessions_of(lot_id: int, known_at: datetime | None = None) -> list[Concession]:
     """Concessions on a lot, in the order they were asked for."""
     query = Concession.select().where(Concession.lot == lot_id)
     if known_at is not None:

@@ -172,7 +172,7 @@ def test_page_and_pdf_hold_all_of_it(known):
     page = Page(fetch(known, "text/html").get_data(as_text=True)).text
     pdf = pdf_text(fetch(known, "application/pdf").data)
     with connected():
-        parts = sections(record_now(known.lot_id))
+        parts = sections(record_now(known.lot_id, to_print=True))
     said = [text for part in parts for text in (part.title, *part.paragraphs, *(name for name, _ in part.facts))]
     said += [table.title for part in parts for table in part.tables]
     for text in said:
@@ -209,7 +209,7 @@ def test_its_page_keeps_to_the_style_of_papers(known):
     answer.close()
     assert '@page record { @bottom-left { content: "Lot record"' in style
     with connected():
-        tables = [table for part in sections(record_now(known.lot_id)) for table in part.tables]
+        tables = [table for part in sections(record_now(known.lot_id, to_print=True)) for table in part.tables]
     assert {100} == {sum(table.widths) for table in tables}
     assert [] == [w for table in tables for w in table.widths if f".w{w} {{ width: {w}%; }}" not in style]
 

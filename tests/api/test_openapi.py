@@ -6,6 +6,7 @@ import pytest
 from marshmallow import Schema, fields
 from openapi_spec_validator import OpenAPIV31SpecValidator
 
+from lots.api.http.fields import Strict, Text, answered
 from lots.services.setup.roles import ROLES
 
 METHODS = ("get", "post", "patch", "put", "delete")
@@ -226,3 +227,27 @@ def test_what_is_made_at_an_address_of_its_own_says_where(document):
         collection, _, member = path.rpartition("/")
         if member in ("{number}", "{code}") and "post" in document["paths"].get(collection, {}):
             assert "Location" in document["paths"][collection]["post"]["responses"]["201"]["headers"], collection
+
+
+class AskedArgs(Strict):
+    """A request with a field that it needs and one that it does not."""
+
+    name = Text(5, required=True, metadata={"description": "what it is called"})
+    way = Text(5, one_of=("up", "down"), load_default="up")
+
+
+@pytest.mark.parametrize(
+    ("how", "required", "null", "ways"),
+    [
+        ({}, True, True, ["up", "down", None]),
+        ({"null": False}, True, False, ["up", "down"]),
+        ({"whole": False}, False, False, ["up", "down"]),
+    ],
+)
+def test_an_answer_says_of_a_field_what_its_request_says(how, required, null, ways):
+    """What a request needs is always there; what nobody stated is null, never null, or not in the answer. The request stays as it was."""
+    name, way = answered(AskedArgs, "name", "way", **how)
+    assert (True, False, "what it is called") == (name.required, name.allow_none, name.metadata["description"])
+    assert (required, null, ways) == (way.required, way.allow_none, way.metadata["enum"])
+    assert {"name": "a", "way": "up"} == AskedArgs().load({"name": "a"})
+    assert ["up", "down"] == AskedArgs().fields["way"].metadata["enum"]

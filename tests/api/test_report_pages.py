@@ -121,7 +121,7 @@ def test_the_style_needs_no_token_fetches_nothing_and_numbers_the_pages(bad):
 def report_of_everything(shop):
     """The report as the pages are made from it, times as times."""
     with connected():
-        return nonconformity(shop.lot_id)
+        return nonconformity(shop.lot_id, to_print=True)
 
 
 def test_page_and_pdf_say_the_same_and_all_of_it(bad):

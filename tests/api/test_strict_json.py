@@ -1,3 +1,7 @@
+from datetime import UTC, datetime, timedelta, timezone
+from decimal import Decimal
+
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -36,3 +40,13 @@ def test_an_unended_string_of_escaped_quotes_is_answered(shop):
         answer = shop.client.post("/v1/diameter-readings", data=body + tail, headers=headers)
         assert 400 == answer.status_code
         assert "not JSON" in answer.get_json()["detail"]
+
+
+def test_an_answer_has_moments_in_utc_and_else_only_what_json_has(app):
+    """A moment goes out as RFC 3339. Anything else that JSON has no form for is a mistake of this program, not text of some kind."""
+    at = datetime(2026, 11, 25, 14, 30, tzinfo=timezone(timedelta(hours=1)))
+    assert {"at": "2026-11-25T13:30:00Z"} == app.json.loads(app.json.dumps({"at": at}))
+    assert "2026-11-25T13:30:00.250000Z" in app.json.dumps([at.astimezone(UTC) + timedelta(milliseconds=250)])
+    for value in (Decimal(1), {1}, b"", object()):
+        with pytest.raises(TypeError):
+            app.json.dumps({"value": value})

@@ -10,7 +10,7 @@ from marshmallow import Schema, ValidationError, fields
 
 from lots.api.http.fields import Instant, Said, Strict, Text, WrittenWhole
 from lots.api.http.roles import ALL
-from lots.api.http.routes import Resource, Routes, json_without_schema
+from lots.api.http.routes import Resource, Routes
 from lots.services.documents import changes
 
 routes = Routes("changes", __name__, url_prefix="/v1/changes", description="What changed, for programs that follow it.")
@@ -111,8 +111,6 @@ class Changes(Resource):
         after = str(found.after)
         body = {"items": found.items, "next": None, "after": after}
         if not found.more:
-            return json_without_schema(body)
-        url = f"{request.path}?{urlencode({**request.args.to_dict(), 'after': after})}"
-        answer = json_without_schema({**body, "next": url})
-        answer.headers["Link"] = f'<{url}>; rel="next"'
-        return answer
+            return body
+        url = f"{request.script_root}{request.path}?{urlencode({**request.args.to_dict(), 'after': after})}"
+        return {**body, "next": url}, {"Link": f'<{url}>; rel="next"'}

@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
+from flask import Response
 from marshmallow import Schema, fields
 
 from lots.api.documents.lot_pictures import PermissionSchema
-from lots.api.documents.nonconformity_report import (
+from lots.api.documents.paper_schemas import (
+    PaperLotSchema,
     ReportAskedSchema,
     ReportConcessionSchema,
     ReportDecisionSchema,
     ReportDeliverySchema,
-    ReportFindingSchema,
     ReportGradeSchema,
     ReportMethodSchema,
     ReportReadingSchema,
+    UncertainFindingSchema,
 )
-from lots.api.documents.printed import AS_PAGE, AS_PDF, Paper, printed
+from lots.api.documents.printed import AS_PAGE, AS_PDF, Paper, on_paper, printed
 from lots.api.documents.record_pages import sections, title_of
 from lots.api.http.fields import NUMBER, Instant
 from lots.api.http.roles import ALL
@@ -25,7 +28,6 @@ from lots.api.http.routes import Resource, Routes
 from lots.api.lot_schemas import NamedSchema
 from lots.api.receiving.lots_and_deliveries import ByHandSchema, SpoolLineSchema
 from lots.api.receiving.samples import DeliverySampleSchema
-from lots.domain.assessment.standing_by_hand import STANDINGS
 from lots.services.documents import lot_record
 
 routes = Routes(
@@ -33,27 +35,17 @@ routes = Routes(
 )
 
 
-class RecordLotSchema(Schema):
+class RecordLotSchema(PaperLotSchema):
     """The lot, where it stands, and what its readings alone would make it (`assessed`)."""
 
-    id = fields.Integer(required=True)
-    supplier_lot = fields.String(required=True, metadata={"description": "the supplier's lot number as printed"})
-    received_at = Instant(required=True)
     recorded_at = Instant(required=True)
-    standing = fields.String(required=True, metadata={"enum": list(STANDINGS)})
     assessed = fields.String(required=True)
     by_hand = fields.Nested(ByHandSchema, required=True, allow_none=True)
-    resubmission_of = fields.Integer(required=True, allow_none=True)
 
 
-class RecordFindingSchema(ReportFindingSchema):
-    """A finding with the uses that require it and how sure its value is."""
+class RecordFindingSchema(UncertainFindingSchema):
+    """A finding with what is still to be measured for it."""
 
-    required = fields.Boolean(required=True, metadata={"description": "false where no use turns on it alone"})
-    uses = fields.List(fields.String(), required=True)
-    standard_uncertainty = fields.Float(required=True, allow_none=True)
-    expanded_uncertainty = fields.Float(required=True, allow_none=True, metadata={"description": "k = 2"})
-    guard_band = fields.Float(required=True, allow_none=True)
     to_measure = fields.String(required=True, allow_none=True)
 
 
@@ -128,7 +120,12 @@ class LotRecord(Resource):
         JSON by default, with `Accept: text/html` a page to print, or `application/pdf`. 404 for an unknown lot. 501 for a PDF where the extra for it is
         not installed.
         """
-        return printed(lambda: lot_record.record(number), _paper)
+        return printed(partial(lot_record.record, number), _paper)
+
+
+def paper(number: int, wanted: str) -> Response:
+    """Returns the paper about a lot as a page to print (text/html) or a PDF."""
+    return on_paper(wanted, partial(lot_record.record, number), _paper)
 
 
 def _paper(found: dict[str, Any]) -> Paper:

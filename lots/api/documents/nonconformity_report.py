@@ -2,17 +2,30 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any
 
 from flask import Blueprint, Response, send_from_directory
 from marshmallow import Schema, fields
 
-from lots.api.documents.printed import AS_PAGE, AS_PDF, Paper, printed
+from lots.api.documents.paper_schemas import (
+    PaperLotSchema,
+    ReportAskedSchema,
+    ReportConcessionSchema,
+    ReportDecisionSchema,
+    ReportDeliverySchema,
+    ReportFindingSchema,
+    ReportGradeSchema,
+    ReportMethodSchema,
+    ReportReadingSchema,
+    UncertainFindingSchema,
+)
+from lots.api.documents.printed import AS_PAGE, AS_PDF, Paper, on_paper, printed
 from lots.api.documents.report_pages import sections, title_of
-from lots.api.http.fields import NUMBER, Instant, OneOrMany, Strict
+from lots.api.http.fields import NUMBER, Instant, Strict, answered
+from lots.api.http.roles import SUPPLY
 from lots.api.http.routes import Resource, Routes
-from lots.api.readings.readings import VoidLineSchema
-from lots.api.setup.shades import ConditionsSchema
+from lots.api.setup.suppliers import SupplierArgs
 from lots.services.documents import nonconformity_report
 
 routes = Routes(
@@ -42,21 +55,7 @@ class ReportSupplierSchema(Schema):
     """Whom it is for."""
 
     id = fields.Integer(required=True)
-    code = fields.String(required=True)
-    name = fields.String(required=True)
-    contact = fields.String(required=True, allow_none=True)
-
-
-class ReportGradeSchema(Schema):
-    """What was bought."""
-
-    id = fields.Integer(required=True)
-    code = fields.String(required=True)
-    color_name = fields.String(required=True)
-    polymer = fields.String(required=True)
-    finish = fields.String(required=True, allow_none=True)
-    filler = fields.String(required=True, allow_none=True)
-    nominal_diameter_mm = fields.Float(required=True)
+    code, name, contact = answered(SupplierArgs)
 
 
 class ReportByHandSchema(Schema):
@@ -66,108 +65,16 @@ class ReportByHandSchema(Schema):
     reason = fields.String(required=True, allow_none=True)
 
 
-class ReportLotSchema(Schema):
+class ReportLotSchema(PaperLotSchema):
     """The lot that does not conform."""
 
-    id = fields.Integer(required=True)
-    supplier_lot = fields.String(required=True, metadata={"description": "the supplier's lot number as printed"})
-    received_at = Instant(required=True)
-    standing = fields.String(required=True)
     by_hand = fields.Nested(ReportByHandSchema, required=True, allow_none=True)
-    resubmission_of = fields.Integer(required=True, allow_none=True)
 
 
-class ReportDeliverySchema(Schema):
-    """One receipt of it."""
-
-    id = fields.Integer(required=True)
-    order_ref = fields.String(required=True, allow_none=True)
-    received_at = Instant(required=True)
-    spools = fields.Integer(required=True)
-    net_mass_kg = fields.Float(required=True)
-    note = fields.String(required=True, allow_none=True)
-    closed = fields.String(
-        required=True, allow_none=True, metadata={"description": "why it was closed; null while it counts"}
-    )
-
-
-class ReportLimitSchema(Schema):
-    """A limit that is not met."""
-
-    code = fields.String(required=True)
-    label = fields.String(required=True)
-    quantity = fields.String(
-        required=True, metadata={"description": "symbol of a colour difference", "example": "ΔE00"}
-    )
-    limit = OneOrMany(required=True)
-    unit = fields.String(required=True)
-    says = fields.String(required=True)
-
-
-class ReportShadeSchema(Schema):
-    """The colour that was approved."""
-
-    code = fields.String(required=True)
-    name = fields.String(required=True)
-    revision = fields.Integer(required=True)
-    lab = fields.List(fields.Float(), required=True)
-    conditions = fields.Nested(ConditionsSchema, required=True)
-    says = fields.String(required=True, metadata={"description": "the conditions in words"})
-    recorded_at = Instant(required=True)
-
-
-class ReportAskedSchema(Schema):
-    """What was agreed."""
-
-    limits_revision = fields.Integer(required=True, allow_none=True)
-    limits_recorded_at = Instant(required=True, allow_none=True)
-    decision_rule = fields.String(required=True, allow_none=True)
-    sampling = fields.String(required=True, allow_none=True)
-    terms = fields.List(fields.String(), required=True)
-    limits = fields.List(fields.Nested(ReportLimitSchema), required=True)
-    shade = fields.Nested(ReportShadeSchema, required=True, allow_none=True)
-
-
-class ReportFindingSchema(Schema):
-    """A finding in short."""
-
-    code = fields.String(required=True)
-    label = fields.String(required=True)
-    subject = fields.String(required=True, allow_none=True)
-    quantity = fields.String(required=True)
-    verdict = fields.String(required=True, metadata={"enum": ["pass", "fail", "near", "missing"]})
-    proof = fields.String(
-        required=True,
-        allow_none=True,
-        metadata={
-            "enum": ["proved", "not proved", None],
-            "description": "of a failing value: whether it is beyond its limit by more than our uncertainty (ISO 14253-1)",
-        },
-    )
-    value = fields.Float(required=True, allow_none=True, metadata={"description": "unrounded, in `unit`"})
-    margin = fields.Float(required=True, allow_none=True, metadata={"description": "positive inside the limit"})
-    limit = OneOrMany(required=True)
-    limit_says = fields.String(required=True)
-    unit = fields.String(required=True)
-    n = fields.Integer(required=True)
-    counted = fields.String(required=True, metadata={"description": "what n counts"})
-    spools = fields.Integer(
-        load_default=None,
-        allow_none=True,
-        metadata={"description": "spools that were measured for it; null if unknown"},
-    )
-    message = fields.String(required=True)
-
-
-class ReportFailingSchema(ReportFindingSchema):
+class ReportFailingSchema(UncertainFindingSchema):
     """A failing finding, with what shows whether nonconformity is proved."""
 
-    required = fields.Boolean(required=True, metadata={"description": "false where no use turns on it alone"})
-    uses = fields.List(fields.String(), required=True)
     outside_by = fields.Float(required=True, allow_none=True, metadata={"description": "in `unit`, positive"})
-    standard_uncertainty = fields.Float(required=True, allow_none=True)
-    expanded_uncertainty = fields.Float(required=True, allow_none=True, metadata={"description": "k = 2"})
-    guard_band = fields.Float(required=True, allow_none=True)
     claimable = fields.Boolean(
         required=True,
         allow_none=True,
@@ -218,81 +125,6 @@ class ReportRequestedSchema(Schema):
     hint = fields.String(required=True, allow_none=True)
 
 
-class ReportCheckSchema(Schema):
-    """A check of an instrument."""
-
-    checked_at = Instant(required=True)
-    result = fields.String(required=True, metadata={"enum": ["pass", "fail"]})
-    artefact = fields.String(required=True, allow_none=True)
-
-
-class ReportInstrumentSchema(Schema):
-    """An instrument, with its checks on either side of the readings that count."""
-
-    code = fields.String(required=True)
-    kind = fields.String(required=True)
-    standard_uncertainty = fields.Float(required=True, allow_none=True)
-    unit = fields.String(required=True)
-    check_interval_days = fields.Integer(required=True)
-    readings = fields.Integer(required=True)
-    first_reading_at = Instant(required=True)
-    last_reading_at = Instant(required=True)
-    last_check = fields.Nested(
-        ReportCheckSchema, required=True, allow_none=True, metadata={"description": "before its first reading"}
-    )
-    next_check = fields.Nested(
-        ReportCheckSchema, required=True, allow_none=True, metadata={"description": "after its last reading"}
-    )
-
-
-class ReportMethodSchema(Schema):
-    """How a characteristic was measured."""
-
-    characteristic = fields.String(required=True)
-    says = fields.String(required=True)
-    readings = fields.Integer(required=True, metadata={"description": "that count"})
-    without_instrument = fields.Integer(required=True)
-    instruments = fields.List(fields.Nested(ReportInstrumentSchema), required=True)
-
-
-class ReportReadingSchema(Schema):
-    """A reading of a characteristic that fails."""
-
-    id = fields.Integer(required=True)
-    kind = fields.String(required=True)
-    spool_code = fields.String(required=True)
-    measured_at = Instant(required=True)
-    instrument_code = fields.String(required=True, allow_none=True)
-    says = fields.String(required=True)
-    values = fields.Dict(keys=fields.String(), required=True, metadata={"description": "as posted"})
-    retest = fields.Boolean(required=True, metadata={"description": "repeated after the evidence was complete"})
-    counts = fields.Boolean(required=True)
-    why_not = fields.String(required=True, allow_none=True)
-    voided = fields.Nested(VoidLineSchema, required=True, allow_none=True)
-
-
-class ReportDecisionSchema(Schema):
-    """A decision on the lot."""
-
-    id = fields.Integer(required=True)
-    action = fields.String(required=True)
-    standing = fields.String(required=True)
-    reason = fields.String(required=True)
-    decided_at = Instant(required=True)
-    decided_by = fields.String(required=True)
-
-
-class ReportConcessionSchema(Schema):
-    """A permission to use some of the lot all the same."""
-
-    id = fields.Integer(required=True)
-    state = fields.String(required=True, metadata={"enum": ["asked for", "approved", "withdrawn"]})
-    uses = fields.List(fields.String(), required=True)
-    max_mass_g = fields.Float(required=True)
-    valid_until = Instant(required=True)
-    says = fields.String(required=True)
-
-
 class NonconformitySchema(Schema):
     """A report on a nonconforming lot. It is computed when it is asked for and stored nowhere."""
 
@@ -320,7 +152,7 @@ class NonconformitySchema(Schema):
 class NonconformityReport(Resource):
     """The report on a lot for its supplier."""
 
-    who = {"GET": ("quality", "purchasing")}
+    who = {"GET": SUPPLY}
 
     @routes.arguments(ReportArgs, location="query")
     @routes.response(200, NonconformitySchema)
@@ -332,7 +164,12 @@ class NonconformityReport(Resource):
         JSON by default, with `Accept: text/html` a page to print, or `application/pdf`. 409 for a lot of which nothing fails and that was not blocked by
         hand. 501 for a PDF where the extra for it is not installed. 404 for an unknown lot, and for one that was not known at `as_of`.
         """
-        return printed(lambda: nonconformity_report.nonconformity(number, args.get("as_of")), _paper)
+        return printed(partial(nonconformity_report.nonconformity, number, args.get("as_of")), _paper)
+
+
+def paper(number: int, wanted: str) -> Response:
+    """Returns the paper about a lot as a page to print (text/html) or a PDF."""
+    return on_paper(wanted, partial(nonconformity_report.nonconformity, number), _paper)
 
 
 def _paper(found: dict[str, Any]) -> Paper:

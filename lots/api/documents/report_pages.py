@@ -260,7 +260,7 @@ def method_section(method: list[dict[str, Any]]) -> Section | None:
 def _unnamed(count: int) -> str:
     if not count:
         return ""
-    return f" {count} {'reading names' if count == 1 else 'readings name'} no instrument."
+    return f" {counted(count, 'reading names', 'readings name')} no instrument."
 
 
 def _check(row: dict[str, Any] | None) -> str:

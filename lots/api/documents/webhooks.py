@@ -8,7 +8,7 @@ from flask import current_app
 from marshmallow import Schema, ValidationError, fields
 
 from lots.api.documents.changes import FeedChangeSchema
-from lots.api.http.fields import NUMBER, Instant, Said, Strict, Text
+from lots.api.http.fields import NUMBER, Instant, Said, Strict, Text, answered
 from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_schema, person
 from lots.services.documents import webhooks
 
@@ -66,8 +66,7 @@ class WebhookSchema(Schema):
     """A webhook. Its secret is shown once, when it is added."""
 
     id = fields.Integer(required=True)
-    url = fields.String(required=True)
-    kinds = fields.List(fields.String(), required=True, metadata={"description": "all when empty"})
+    url, kinds = answered(AddWebhookSchema, null=False)
     position = fields.Integer(
         required=True,
         metadata={"description": "the last history entry whose changes were delivered, or wait to be sent again"},

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
-from typing import Any
+from typing import Any, TypeAlias
 
 from marshmallow import Schema, fields
 
@@ -61,31 +62,22 @@ class Shape:
         return tuple(one for one in self.declared.fields if one.columns) if self.declared else ()
 
 
+# What a field gives to a shape: columns with their field and how its cells are read, and what each row needs.
+_Columns: TypeAlias = dict[str, tuple[str, fields.Field[Any]]]
+_Needed: TypeAlias = list[tuple[str, ...]]
+
+
 @cache
 def shape_of(kind: str) -> Shape:
     """Returns the shape of a kind, from the schema of its requests."""
     declared = DECLARED.get(kind)
-    named: dict[str, tuple[str, fields.Field[Any]]] = {}
-    needed: list[tuple[str, ...]] = []
+    named: _Columns = {}
+    needed: _Needed = []
     for name, one in SCHEMAS[kind]().fields.items():
         own = declared.field(name) if declared else None
-        if own is not None and own.columns:
-            named |= {column: (f"{name}/{place}", fields.Float()) for place, column in enumerate(own.columns)}
-            named[name] = (name, one)
-            needed += [(column, name) for column in own.columns if declared and is_needed(own, declared)]
-        elif own is not None and own.type == "spectrum":
-            named |= {column: (f"{name}/{nm}", fields.Float()) for column, nm in COLUMNS.items()}
-        elif own is not None and own.type == "conditions":
-            inner = ConditionsArgs().fields
-            named |= {
-                f"{before}{key}": (f"{name}/{key}", of) for key, of in inner.items() for before in ("", f"{name}.")
-            }
-            needed += [(key, f"{name}.{key}") for key, of in inner.items() if own.needed and of.required]
-        elif kind == DELIVERIES and name == "spools":
-            named["spool_code"] = ("spools/0/code", fields.String())
-        else:
-            named[name] = (name, one)
-            needed += [(name,)] if one.required else []
+        columns, rows_need = _of_field(declared, own, one) if declared and own else _of_any(kind, name, one)
+        named |= columns
+        needed += rows_need
     if declared is None:
         needed += [("supplier_code", "supplier_id"), ("grade_code", "grade_id"), ("net_mass_g",)]
     else:
@@ -93,6 +85,29 @@ def shape_of(kind: str) -> Shape:
     readers = {path: _reader(one) for path, one in named.values()}
     paths = {column: path for column, (path, _) in named.items()}
     return Shape(declared, paths, readers, tuple(needed), _shown_only(declared))
+
+
+def _of_field(declared: Characteristic, own: Field, one: fields.Field[Any]) -> tuple[_Columns, _Needed]:
+    """The columns of a field that a characteristic declares."""
+    name = own.name
+    if own.columns:
+        parts: _Columns = {column: (f"{name}/{place}", fields.Float()) for place, column in enumerate(own.columns)}
+        needs = [(column, name) for column in own.columns] if is_needed(own, declared) else []
+        return {**parts, name: (name, one)}, [*needs]
+    if own.type == "spectrum":
+        return {column: (f"{name}/{nm}", fields.Float()) for column, nm in COLUMNS.items()}, []
+    if own.type == "conditions":
+        inner = ConditionsArgs().fields
+        stated = {f"{before}{key}": (f"{name}/{key}", of) for key, of in inner.items() for before in ("", f"{name}.")}
+        return stated, [(key, f"{name}.{key}") for key, of in inner.items() if own.needed and of.required]
+    return _of_any("", name, one)
+
+
+def _of_any(kind: str, name: str, one: fields.Field[Any]) -> tuple[_Columns, _Needed]:
+    """The column of a field with one value; a file of deliveries has a row for each spool."""
+    if kind == DELIVERIES and name == "spools":
+        return {"spool_code": ("spools/0/code", fields.String())}, []
+    return {name: (name, one)}, [(name,)] if one.required else []
 
 
 def is_needed(field: Field, declared: Characteristic) -> bool:
@@ -127,21 +142,40 @@ def list_hint(field: Field | None) -> str:
 
 def patched(shape: Shape, item: dict[str, Any], broken: set[str]) -> dict[str, Any]:
     """An item whose fields at fault hold stand-ins; those that make no sense without them are taken along."""
-    own = shape.declared.fields if shape.declared else ()
-    together = dict.fromkeys(frozenset(one.together) for one in own) if shape.declared else _TOGETHER
-    for group in together:
-        if broken & group:
-            broken |= group
-    tops = {path.partition("/")[0] for path in broken}
-    kept = {name: value for name, value in item.items() if name not in tops}
-    declared = {one.name: one.stand_in for one in own if one.stand_in is not None}
-    stand_ins: dict[str, Any] = {**_OF_READINGS, **declared} if shape.declared else _OF_DELIVERIES
-    kept |= {name: stand_ins[name] for name in tops if name in stand_ins}
+    if shape.declared is None:
+        return _patched_delivery(item, _with_their_like(broken, _TOGETHER))
+    own = shape.declared.fields
+    tops = _tops(_with_their_like(broken, dict.fromkeys(frozenset(one.together) for one in own)))
+    stand_ins = {**_OF_READINGS, **{one.name: one.stand_in for one in own if one.stand_in is not None}}
+    kept = _stood_in(item, tops, stand_ins)
     if (conditions := shape.name_of("conditions")) in tops:
         kept[conditions] = {**stand_ins.get(conditions, {}), **(item.get(conditions) or {})}
     if (color := shape.name_of("lab")) and shape.name_of("spectrum") in tops:
         kept.pop(color, None)
-    if shape.declared is None and ("spools" in tops or "net_mass_g" in tops):
+    return kept
+
+
+def _with_their_like(broken: set[str], together: Iterable[frozenset[str]]) -> set[str]:
+    """Fields at fault, with those that say nothing without them."""
+    for group in together:
+        if broken & group:
+            broken |= group
+    return broken
+
+
+def _tops(paths: Iterable[str]) -> set[str]:
+    return {path.partition("/")[0] for path in paths}
+
+
+def _stood_in(item: dict[str, Any], tops: set[str], stand_ins: Mapping[str, Any]) -> dict[str, Any]:
+    kept = {name: value for name, value in item.items() if name not in tops}
+    return kept | {name: stand_ins[name] for name in tops if name in stand_ins}
+
+
+def _patched_delivery(item: dict[str, Any], broken: set[str]) -> dict[str, Any]:
+    tops = _tops(broken)
+    kept = _stood_in(item, tops, _OF_DELIVERIES)
+    if "spools" in tops or "net_mass_g" in tops:
         spool = dict((item.get("spools") or [{}])[0])
         wrong = {"net_mass_g", "spools/0/net_mass_g", "spools"} & broken
         kept["spools"] = [{**spool, **_OF_DELIVERIES["spools"][0]} if wrong else spool]

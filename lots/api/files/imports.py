@@ -7,7 +7,7 @@ import unicodedata
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from flask import jsonify, request
+from flask import request
 from marshmallow import Schema, ValidationError, fields
 from werkzeug.datastructures import FileStorage
 
@@ -27,11 +27,11 @@ from lots.services.files import cell_parsing, imports
 from lots.services.files.color_exchange import KEYWORDS
 from lots.services.files.csv_tables import DELIMITERS, Options
 from lots.services.files.import_outcome import Imported
+from lots.services.setup.access import Person
+from lots.services.setup.roles import ADMIN, INTEGRATION
 
 routes = Routes("imports", __name__, url_prefix="/v1/imports", description="Readings and deliveries from files.")
 KINDS = tuple(SCHEMAS)
-# A program may import what no single desk may.
-INTEGRATION = "integration"
 # As whoever may send the same as JSON.
 WHO = {name: declared.measured_by for name, declared in DECLARED.items()} | {imports.DELIVERIES: ("receiving",)}
 
@@ -163,7 +163,7 @@ class ImportedSchema(ImportSchema):
     notes = fields.List(fields.String(), required=True)
 
 
-_IMPORTED, _ARGS = ImportedSchema(), ImportArgs()
+_ARGS = ImportArgs()
 
 
 def import_file(
@@ -178,6 +178,15 @@ def import_file(
     if known is None:
         known = imports.store(draft_from(kind, _plain_name(file_name), content, options, watch), by, dry_run=dry_run)
     return known
+
+
+def not_admitted(kind: str, who: Person) -> str:
+    """Returns why somebody may not import a kind of file; empty where they may."""
+    # A program may import what no single desk may.
+    roles = (*WHO[kind], INTEGRATION, ADMIN)
+    if who.role in roles:
+        return ""
+    return f"{who.name} has the role {who.role}; to import {kind}, this needs {' or '.join(roles)}."
 
 
 def args_from(said: Mapping[str, str | None]) -> dict[str, Any]:
@@ -270,13 +279,10 @@ class Imports(Resource):
     def post(self) -> Any:
         """Import a CSV file of readings or deliveries, or colour exchange text of colours."""
         args, file = _read_form()
-        roles = (*WHO[args["kind"]], INTEGRATION, "admin")
-        if person().role not in roles:
-            needed = " or ".join(roles)
-            detail = f"{person().name} has the role {person().role}; to import {args['kind']}, this needs {needed}."
+        if detail := not_admitted(args["kind"], person()):
             raise Refused(http_problem(403, detail))
         content = file.stream.read()
         done = import_file(
             args["kind"], file.filename or "", content, options_from(args), person().name, dry_run=args["dry_run"]
         )
-        return jsonify(_IMPORTED.dump(done)), 200 if done["dry_run"] or done["already_imported"] else 201
+        return done, 200 if done["dry_run"] or done["already_imported"] else 201

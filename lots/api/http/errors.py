@@ -13,6 +13,7 @@ from marshmallow import INCLUDE, Schema, fields
 from werkzeug.exceptions import HTTPException
 
 from lots.api.http import logs
+from lots.domain.words import listed
 from lots.services.errors import (
     MOST_LISTED,
     BadCursor,
@@ -256,8 +257,8 @@ def _faults(messages: Any, schema: Schema | None, at: str, found: list[Fault]) -
             return found
         for key, inner in messages.items():
             place = at if key == "_schema" else f"{at}/{_escaped(key)}"
-            listed = len(found) < MOST_LISTED
-            _faults(_with_near_names(inner, key, schema) if listed else inner, _below(schema, key), place, found)
+            looked_up = len(found) < MOST_LISTED
+            _faults(_with_near_names(inner, key, schema) if looked_up else inner, _below(schema, key), place, found)
         return found
     every = messages if isinstance(messages, list) else [messages]
     found += [Fault(at, str(said), getattr(said, "hint", "")) for said in every]
@@ -282,21 +283,23 @@ def _with_near_names(messages: Any, key: Any, schema: Schema | None) -> Any:
 
     if schema is not None and messages == ["This is needed."] and not getattr(messages[0], "hint", ""):
         field = schema.fields.get(str(key))
-        return [Said(messages[0], _what_to_give(str(key), field.metadata if field else {}))]
+        return [Said(messages[0], _what_to_give(field.metadata if field else {}))]
     if schema is None or messages != ["There is no such field."]:
         return messages
     near = get_close_matches(str(key)[:_NAME], list(schema.fields), n=2, cutoff=0.6)
-    hint = f"Did you mean {' or '.join(near)}?" if near else f"Known here: {', '.join(schema.fields)}."
+    hint = f"Did you mean {listed(near, 'or')}?" if near else f"Known here: {', '.join(schema.fields)}."
     return [Said(messages[0], hint)]
 
 
-def _what_to_give(key: str, about: Mapping[str, Any]) -> str:
-    """Returns the hint on a field that is missing: what it may be, else what it is with an example, else its name."""
+def _what_to_give(about: Mapping[str, Any]) -> str:
+    """Returns the hint on a field that is missing: what it may be, else what it is, with an example."""
     if allowed := about.get("enum"):
-        return f"Give {' or '.join(map(str, allowed))}."
+        return f"Give {listed([*map(str, allowed)], 'or')}."
     says, example = str(about.get("description", "")), about.get("example")
     such_as = f", such as {example}" if isinstance(example, str | int | float) and "such as" not in says else ""
-    return f"{key}: {says}{such_as}." if says else f"Give {key}{such_as}."
+    if says:
+        return f"Expected: {says}{such_as}."
+    return f"Give a value{such_as}." if such_as else ""
 
 
 def register(app: Flask) -> None:
@@ -304,7 +307,7 @@ def register(app: Flask) -> None:
 
     def of_desk(error: LotsError) -> Response:
         status = next(code for kind, code in STATUS.items() if isinstance(error, kind))
-        return problem(status, error.slug, error.title, error.detail, error.faults, **error.more)
+        return problem(status, error.slug, error.title, error.detail, error.faults, (), **error.more)
 
     def of_cursor(error: BadCursor) -> Response:
         fault = Fault(

@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping, Sequence
+from copy import copy
 from datetime import UTC, datetime
 from typing import Any, ClassVar
 
-from marshmallow import Schema, ValidationError, fields, validate
+from marshmallow import Schema, ValidationError, fields, missing, validate
 
 from lots.domain.code_identity import has_control, unseen
 from lots.services.errors import quoted
@@ -219,11 +220,6 @@ class LabelCode(Code):
         return text
 
 
-def moment_text(moment: datetime) -> str:
-    """Returns a moment as it is answered: RFC 3339 in UTC."""
-    return moment.astimezone(UTC).isoformat().replace("+00:00", "Z")
-
-
 class Instant(fields.Field[datetime]):
     """A moment as RFC 3339 with an offset, such as 2026-11-25T14:00:00+01:00; answered in UTC."""
 
@@ -246,9 +242,6 @@ class Instant(fields.Field[datetime]):
             return moment.astimezone(UTC)
         except ValueError as error:
             raise ValidationError(Said(f"There is no such time: {error}.", hint)) from None
-
-    def _serialize(self, value: Any, attr: str | None, obj: Any, **kw: Any) -> str | None:
-        return None if value is None else moment_text(value)
 
 
 class Numbers(fields.List[float]):
@@ -296,6 +289,29 @@ class OneOrMany(fields.Field[Any]):
             oneOf=[{"type": "number"}, {"type": "array", "items": {"type": "number"}, "minItems": 2, "maxItems": 2}]
         )
         super().__init__(**kw)
+
+
+def answered(asked: type[Schema], *names: str, null: bool = True, whole: bool = True) -> tuple[fields.Field[Any], ...]:
+    """Returns fields of a request as its answer has them, so that both say the same of a field.
+
+    Args:
+        asked: the schema of the request.
+        names: which fields, in this order; all of them in theirs when empty.
+        null: True where what nobody stated is null in the answer; what a request needs is never null.
+        whole: False where what nobody stated is not in the answer.
+    """
+    fresh = asked()
+    found = []
+    for name in names or fresh.fields:
+        field = fresh.fields[name]
+        one = copy(field)
+        one.required, one.load_default = whole or field.required, missing
+        one.allow_none = whole and null and not field.required
+        one.metadata = dict(field.metadata)
+        if one.allow_none and "enum" in one.metadata:
+            one.metadata["enum"] = [*one.metadata["enum"], None]
+        found.append(one)
+    return tuple(found)
 
 
 NUMBER = f"int(max={MAX_ID})"

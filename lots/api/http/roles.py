@@ -9,12 +9,17 @@ from typing import Any
 from flask import g
 
 from lots.api.http.authentication import auth
-from lots.services.setup.roles import ROLES
+from lots.services.setup.roles import ADMIN, MONITORING, ROLES
 
 # Everybody may read what everybody needs, but for the program that only watches the server.
-ALL = tuple(role for role in ROLES if role != "monitoring")
+ALL = tuple(role for role in ROLES if role != MONITORING)
 # Who receives and measures at the bench.
 BENCH = ("receiving", "quality")
+# Who loads spools, and with quality who looks after machines, jobs and what reached them.
+FLOOR = ("production",)
+FLOOR_AND_QUALITY = ("production", "quality")
+# Who deals with suppliers about their lots.
+SUPPLY = ("quality", "purchasing")
 
 
 def admitted(roles: tuple[str, ...], answer: Callable[..., Any]) -> Callable[..., Any]:
@@ -26,4 +31,4 @@ def admitted(roles: tuple[str, ...], answer: Callable[..., Any]) -> Callable[...
 
 @functools.cache  # one for each set of roles that some path has
 def _gate(roles: tuple[str, ...]) -> Callable[..., Any]:
-    return auth.login_required(role=[*roles, "admin"])(lambda answer, **kwargs: answer(**kwargs))  # type: ignore[no-any-return]  # the same
+    return auth.login_required(role=[*roles, ADMIN])(lambda answer, **kwargs: answer(**kwargs))  # type: ignore[no-any-return]  # the same

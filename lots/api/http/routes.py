@@ -6,7 +6,7 @@ import hashlib
 import json
 import re
 from collections.abc import Callable, Collection, Iterable, Mapping
-from functools import partial
+from functools import partial, wraps
 from typing import Any, ClassVar, NoReturn
 from urllib.parse import quote, urlencode
 
@@ -19,7 +19,7 @@ from webargs.flaskparser import FlaskParser
 from lots.api.http import columns, csv_answers, strict_json
 from lots.api.http.authentication import person
 from lots.api.http.errors import ProblemSchema, faults_from, http_problem, problem
-from lots.api.http.fields import Strict, Text, WrittenWhole, moment_text
+from lots.api.http.fields import Strict, Text, WrittenWhole
 from lots.api.http.openapi.operations import document_shared, example_of
 from lots.api.http.roles import admitted
 from lots.domain.code_identity import has_control
@@ -232,6 +232,27 @@ class Routes(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
         """Reads arguments by a schema that is made once: given its class, the library would make one for every request."""
         return super().arguments(schema() if isinstance(schema, type) else schema, **options)  # type: ignore[no-any-return]  # the same
 
+    def response(self, status_code: int, schema: Any = None, **options: Any) -> Callable[[Any], Any]:
+        """Documents what a method answers. What it returns goes out as the service made it, as JSON.
+
+        The schema only documents: going over each answer field by field would take longer than finding it. Tests hold every answer against it.
+        """
+        document = super().response(status_code, schema, **options)
+
+        def decorate(method: Any) -> Any:
+            @wraps(method)
+            def answer(*args: Any, **kwargs: Any) -> Response:
+                given = method(*args, **kwargs)
+                if isinstance(given, Response):
+                    return given
+                view, *rest = given if isinstance(given, tuple) else (given,)
+                status = () if rest and isinstance(rest[0], int) else (status_code,)
+                return current_app.make_response((view, *status, *rest))
+
+            return document(answer)
+
+        return decorate
+
     def one_or_many(
         self, schema: Schema, of_the_rest: Callable[[dict[int, Any]], list[Fault]] = lambda _: []
     ) -> Callable[[Any], Any]:
@@ -244,49 +265,38 @@ class Routes(Blueprint):  # type: ignore[misc]  # flask-smorest ships no types
         several = {"type": "array", "items": schema, "minItems": 1, "maxItems": _MAX_LIST}
         forms = [schema, several, columns.documented(schema, _MAX_LIST)]
         content = {"application/json": {"schema": {"oneOf": forms}, "example": example_of(schema)}}
-        doc = {"requestBody": {"required": True, "content": content}}
+        document = self.doc(requestBody={"required": True, "content": content})
 
         def decorate(method: Any) -> Any:
+            @wraps(method)
             def read(self_: Any, *args: Any, **kwargs: Any) -> Any:
                 body = read_json()
-                if columns.is_columns(body):
-                    items = columns.load(schema, body, _MAX_LIST, of_the_rest)
-                    try:
-                        return method(self_, items, COLUMNS, *args, **kwargs)
-                    except Invalid as invalid:
-                        raise Invalid(*map(columns.in_column, invalid.faults)) from None
-                many = isinstance(body, list)
-                if many and not 1 <= len(body) <= _MAX_LIST:
-                    raise Invalid(
-                        Fault(
-                            "",
-                            f"A list holds 1 to {_MAX_LIST} readings, this one {len(body)}.",
-                            "Send longer ones in several requests." if body else "Send at least one reading.",
-                        )
-                    )
+                if not columns.is_columns(body):
+                    return method(self_, *_objects(schema, body, of_the_rest), *args, **kwargs)
+                items = columns.load(schema, body, _MAX_LIST, of_the_rest)
                 try:
-                    items = schema.load(body, many=many)
-                except ValidationError as error:
-                    unread = error.messages if many and isinstance(error.messages, dict) else {}
-                    read_well = (
-                        {n: item for n, item in enumerate(error.valid_data or ()) if n not in unread} if unread else {}
-                    )
-                    raise_invalid(error.messages, schema, further=of_the_rest(read_well) if read_well else ())
-                return method(self_, items if many else [items], LIST if many else OBJECT, *args, **kwargs)
+                    return method(self_, items, COLUMNS, *args, **kwargs)
+                except Invalid as invalid:
+                    raise Invalid(*map(columns.in_column, invalid.faults)) from None
 
-            read.__doc__, read.__name__ = method.__doc__, method.__name__
-            read._apidoc = getattr(method, "_apidoc", {})  # type: ignore[attr-defined]  # where flask-smorest keeps its docs
-            return self.doc(**doc)(read)
+            return document(read)
 
         return decorate
 
 
-def json_without_schema(view: dict[str, Any], status: int = 200) -> Response:
-    """Returns an answer that is JSON already but for its moments, without a schema that goes over it field by field.
-
-    For what is asked at every spool, and for long lists; the tests hold every answer against the schema it is documented by.
-    """
-    return Response(current_app.json.dumps(view, default=moment_text), status, mimetype="application/json")
+def _objects(schema: Schema, body: Any, of_the_rest: Callable[[dict[int, Any]], list[Fault]]) -> tuple[list[Any], str]:
+    """Returns the objects of a body, one or a list of them, and which of the two it was."""
+    many = isinstance(body, list)
+    if many and not 1 <= len(body) <= _MAX_LIST:
+        hint = "Send longer ones in several requests." if body else "Send at least one reading."
+        raise Invalid(Fault("", f"A list holds 1 to {_MAX_LIST} readings, this one {len(body)}.", hint))
+    try:
+        items = schema.load(body, many=many)
+    except ValidationError as error:
+        unread = error.messages if many and isinstance(error.messages, dict) else {}
+        read_well = {n: item for n, item in enumerate(error.valid_data or ()) if n not in unread} if unread else {}
+        raise_invalid(error.messages, schema, further=of_the_rest(read_well) if read_well else ())
+    return (items, LIST) if many else ([items], OBJECT)
 
 
 class PageArgs(Strict):

@@ -7,7 +7,8 @@ from typing import Any
 from marshmallow import Schema, fields
 
 from lots.api.http.fields import Instant, Strict, Text, WrittenNumber
-from lots.api.http.routes import Resource, Routes, json_without_schema
+from lots.api.http.roles import FLOOR
+from lots.api.http.routes import Resource, Routes
 from lots.api.setup.grades import GradePermissionSchema
 from lots.domain.assessment.limits_revision import GENERAL, USES
 from lots.services.production import clearance
@@ -16,7 +17,6 @@ from lots.services.production.clearance import Ask
 routes = Routes(
     "production", __name__, url_prefix="/v1", description="May this spool be loaded, and where has it been?"
 )
-FLOOR = ("production",)
 
 
 class ClearanceArgs(Strict):
@@ -224,4 +224,4 @@ class SpoolClearance(Resource):
         Answers every reason against it, cautions, print settings and the colour match within the job. Nothing is stored. A spool that may not be
         loaded is answered with 200 and `clear` false. 404 for an unknown code, with near codes as `candidates`.
         """
-        return json_without_schema(clearance.clearance(code, Ask(**args)))
+        return clearance.clearance(code, Ask(**args))

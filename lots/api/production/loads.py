@@ -18,6 +18,7 @@ from lots.api.http.fields import (
     Text,
     WrittenTruth,
 )
+from lots.api.http.roles import FLOOR
 from lots.api.http.routes import (
     PageArgs,
     Resource,
@@ -26,7 +27,7 @@ from lots.api.http.routes import (
     page_schema,
     person,
 )
-from lots.api.production.clearance import FLOOR, ConcessionUsedSchema, SettingsSchema
+from lots.api.production.clearance import ConcessionUsedSchema, SettingsSchema
 from lots.api.production.clearance import routes as routes  # served by the application
 from lots.api.setup.grades import GradePermissionSchema
 from lots.domain.assessment.limits_revision import GENERAL, USES

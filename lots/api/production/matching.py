@@ -7,6 +7,7 @@ from typing import Any
 from marshmallow import Schema, fields
 
 from lots.api.http.fields import MAX_ID, NUMBER, Strict, StrictFloat, StrictInteger, Text, WrittenNumber, WrittenWhole
+from lots.api.http.roles import FLOOR
 from lots.api.http.routes import Resource, Routes
 from lots.api.pictures.answers import AS_PICTURE, pictured
 from lots.api.pictures.match_table import draw
@@ -14,7 +15,6 @@ from lots.domain.assessment.limits_revision import GENERAL, USES
 from lots.services.production import matching
 
 routes = Routes("matching", __name__, url_prefix="/v1", description="Which lots may share a job.")
-FLOOR = ("production",)
 _LIMIT = {"description": "most that the two may differ within one job; null when none is set"}
 
 

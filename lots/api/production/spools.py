@@ -7,13 +7,13 @@ from typing import Any
 from marshmallow import Schema, fields, validate
 
 from lots.api.http.fields import Instant, LabelCode, Strict, StrictFloat, Text
+from lots.api.http.roles import FLOOR
 from lots.api.http.routes import Resource, Routes, person
 from lots.api.lot_schemas import LotLineSchema
 from lots.api.receiving.lots_and_deliveries import LotSchema, SpoolLineSchema
 from lots.services.production import spools
 
 routes = Routes("spools", __name__, url_prefix="/v1/spools", description="Reels, one by one.")
-FLOOR = ("production",)
 
 
 class ParentSchema(Schema):

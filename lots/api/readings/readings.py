@@ -16,7 +16,6 @@ from lots.api.http.routes import (
     PageArgs,
     Resource,
     Routes,
-    json_without_schema,
     page_answer,
     page_schema,
     person,
@@ -145,23 +144,20 @@ class ReadingFilterArgs(PageArgs):
     kind = Text(20, one_of=CHARACTERISTICS, metadata={"description": "of these only"})
 
 
-_LOTS = LotAfterSchema(many=True)
-
-
-def _serve(declared: Characteristic) -> None:
-    """Adds the path for one kind of reading. They differ in nothing but their fields, their rule and who may send them."""
+def _serve(declared: Characteristic) -> type[Resource]:
+    """Adds and returns the path for one kind of reading. They differ in nothing but their fields, their rule and who may send them."""
     kind = declared.name
 
     class Readings(Resource):
         def post(self, items: list[SentReading], form: str) -> Any:
             stored = recording.record(kind, items, person().name, as_list=form != OBJECT)
-            readings, lots = stored["items"], _LOTS.dump(stored["lots"])
+            readings, lots = stored["items"], stored["lots"]
             if form == OBJECT:
-                return json_without_schema({**readings[0], "lot": lots[0]}, 201)
+                return {**readings[0], "lot": lots[0]}
             if form == LIST:
-                return json_without_schema({"items": readings, "lots": lots}, 201)
+                return {"items": readings, "lots": lots}
             given = {name: [reading[name] for reading in readings] for name in ("id", "warnings")}
-            return json_without_schema({"columns": given, "lots": lots}, 201)
+            return {"columns": given, "lots": lots}
 
     Readings.who = {"POST": declared.measured_by}
     Readings.post.__doc__ = (
@@ -174,10 +170,11 @@ def _serve(declared: Characteristic) -> None:
     Readings.post = routes.one_or_many(ARGS[kind](), partial(recording.faults_of, kind))(answer)  # type: ignore[method-assign]  # decorated once its kind is known
     Readings.__name__ = f"{kind.capitalize()}Readings"
     routes.route(declared.path)(Readings)
+    return Readings
 
 
-for _declared in DECLARED.values():
-    _serve(_declared)
+# The path for each kind of reading.
+READINGS = {kind: _serve(declared) for kind, declared in DECLARED.items()}
 
 
 @routes.route(f"/lots/<{NUMBER}:number>/readings")

@@ -7,6 +7,7 @@ from typing import Any
 from marshmallow import Schema, fields
 
 from lots.api.http.fields import MAX_ID, OneOrMany, Strict, Text, WrittenNumber, WrittenWhole
+from lots.api.http.roles import SUPPLY
 from lots.api.http.routes import Resource, Routes
 from lots.api.pictures.answers import AS_PICTURE, pictured
 from lots.api.pictures.decision_risk import draw
@@ -94,15 +95,15 @@ class DecisionRiskSchema(Schema):
 class DecisionRisk(Resource):
     """Risks of limits and samples."""
 
-    who = {"GET": ("quality", "purchasing")}
+    who = {"GET": SUPPLY}
 
     @routes.arguments(RiskArgs, location="query")
     @routes.response(200, DecisionRiskSchema)
     @routes.alt_response(200, **AS_PICTURE)
-    def get(self, args: dict[str, Any]) -> Any:
+    def get(self, args: decision_risk.Asked) -> Any:
         """Compute how often a lot on its limit is accepted and a good lot is held.
 
         Compares the present sample and instrument with others. Probabilities are from 0 to 1. Nothing is stored. Also as image/svg+xml. 404 for an
         unknown grade or instrument. 422 for a grade without limits.
         """
-        return pictured(decision_risk.decision_risk(args.pop("grade_id"), args), draw)
+        return pictured(decision_risk.decision_risk(args), draw)

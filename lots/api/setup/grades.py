@@ -19,6 +19,7 @@ from lots.api.http.fields import (
     StrictInteger,
     Text,
     WrittenTruth,
+    answered,
 )
 from lots.api.http.routes import PageArgs, Resource, Routes, etag, page_answer, page_schema, person, version_to_change
 from lots.api.setup.impact import LossSchema
@@ -168,51 +169,26 @@ class ProhibitionSchema(Schema):
     says = fields.String(required=True)
 
 
+_FIELDS = (
+    *("code", "polymer", "color_name", "finish", "filler"),
+    *("nominal_diameter_mm", "density_g_cm3", "shade_id", "shelf_life_days", "open_life_days"),
+    *("dry_c", "dry_h", "softening_c", "dry_for_h", "dry_for_open_h"),
+)
+
+
 class GradeSchema(Schema):
     """A grade."""
 
     id = fields.Integer(required=True)
-    code = fields.String(required=True)
-    polymer = fields.String(required=True)
-    color_name = fields.String(required=True)
-    finish = fields.String(required=True, allow_none=True)
-    filler = fields.String(required=True, allow_none=True, metadata={"description": "what is mixed in"})
-    nominal_diameter_mm = fields.Float(required=True, metadata={"description": "mm"})
-    density_g_cm3 = fields.Float(required=True, metadata={"description": "g/cm3"})
-    shade_id = fields.Integer(
-        required=True, allow_none=True, metadata={"description": "the approved shade that its lots are judged against"}
-    )
-    shelf_life_days = fields.Integer(
-        required=True, allow_none=True, metadata={"description": "after receipt; then quality looks again"}
-    )
-    open_life_days = fields.Integer(
-        required=True, allow_none=True, metadata={"description": "after opening or drying; then dry again"}
-    )
-    dry_c = fields.Float(required=True, allow_none=True, metadata={"description": "drying temperature, °C"})
-    dry_h = fields.Float(required=True, allow_none=True, metadata={"description": "drying time, h"})
-    softening_c = fields.Float(
-        required=True, allow_none=True, metadata={"description": "where the filament softens, °C"}
-    )
-    dry_for_h = fields.Float(
-        required=True, allow_none=True, metadata={"description": "how long it stays dry while sealed, h"}
-    )
-    dry_for_open_h = fields.Float(
-        required=True, allow_none=True, metadata={"description": "how long it stays dry once opened, h"}
-    )
-    cautions = fields.List(fields.String(), required=True, metadata={"description": "what to mind when it is used"})
-    brightened = fields.Boolean(required=True, metadata={"description": "true: it holds optical brightener"})
-    filler_kind = fields.String(
-        required=True,
-        allow_none=True,
-        metadata={"description": "null when nobody stated it", "enum": [*FILLER_KINDS, None]},
-    )
+    code, polymer, color_name, finish, filler = answered(GradeArgs, *_FIELDS[:5])
+    nominal_diameter_mm, density_g_cm3, shade_id, shelf_life_days, open_life_days = answered(GradeArgs, *_FIELDS[5:10])
+    dry_c, dry_h, softening_c, dry_for_h, dry_for_open_h = answered(GradeArgs, *_FIELDS[10:])
+    cautions, brightened = answered(GradeArgs, "cautions", "brightened", null=False)
+    (filler_kind,) = answered(GradeArgs, "filler_kind")
     forbidden_uses = fields.List(
         fields.String(), required=True, metadata={"description": "uses it is forbidden for, whatever a lot measures"}
     )
-    permitted_uses = fields.List(
-        fields.String(), required=True, metadata={"description": "uses that quality permits all the same"}
-    )
-    forbidden_shapes = fields.List(fields.String(), required=True)
+    permitted_uses, forbidden_shapes = answered(GradeArgs, "permitted_uses", "forbidden_shapes", null=False)
     forbidden = fields.List(
         fields.Nested(ProhibitionSchema),
         required=True,
@@ -337,5 +313,5 @@ class GradeLimits(Resource):
         again. `would_fail` lists lots in stock that would lose a use. `warnings` names limits that the reference itself does not meet. 404 for an
         unknown grade.
         """
-        made = catalog.add_limits(number, args, person().name)
+        made: dict[str, Any] = catalog.add_limits(number, args, person().name)
         return {**made, "would_fail": impact.of_limits_revision(number, made["revision"])}

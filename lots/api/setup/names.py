@@ -6,14 +6,14 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.http.fields import NUMBER, Instant, Strict, StrictInteger
+from lots.api.http.fields import NUMBER, Instant, Strict, StrictInteger, answered
+from lots.api.http.roles import FLOOR, FLOOR_AND_QUALITY
 from lots.api.http.routes import PageArgs, Resource, Routes, etag, page_answer, page_schema, person, version_to_change
 from lots.services.setup import catalog, names
 
 routes = Routes(
     "names", __name__, url_prefix="/v1", description="Jobs and machines, made by the first load that names them."
 )
-WHO = ("production", "quality")
 # The largest machine that changes spools by itself has far fewer. Common practice, no source.
 _MOST_SLOTS = 100
 
@@ -27,23 +27,23 @@ class JobLineSchema(Schema):
     recorded_by = fields.String(required=True)
 
 
-class MachineSchema(Schema):
-    """A machine."""
-
-    id = fields.Integer(required=True)
-    name = fields.String(required=True, metadata={"description": "as it was first typed"})
-    slots = fields.Integer(required=True, metadata={"description": "how many spools it holds at once"})
-    version = fields.Integer(required=True)
-    recorded_at = Instant(required=True, metadata={"description": "when its first load was recorded"})
-    recorded_by = fields.String(required=True)
-
-
 class MachineChange(Strict):
     """What may change about a machine. The name stays."""
 
     example = {"slots": 4}
 
     slots = StrictInteger(1, _MOST_SLOTS, metadata={"description": "how many spools it holds at once"})
+
+
+class MachineSchema(Schema):
+    """A machine."""
+
+    id = fields.Integer(required=True)
+    name = fields.String(required=True, metadata={"description": "as it was first typed"})
+    (slots,) = answered(MachineChange, null=False)
+    version = fields.Integer(required=True)
+    recorded_at = Instant(required=True, metadata={"description": "when its first load was recorded"})
+    recorded_by = fields.String(required=True)
 
 
 class SpoolInDoubtSchema(Schema):
@@ -76,7 +76,7 @@ class CodesInDoubtSchema(Schema):
 class Jobs(Resource):
     """All jobs."""
 
-    who = {"GET": WHO}
+    who = {"GET": FLOOR_AND_QUALITY}
 
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(JobLineSchema))
@@ -92,7 +92,7 @@ class Jobs(Resource):
 class Machines(Resource):
     """All machines."""
 
-    who = {"GET": WHO}
+    who = {"GET": FLOOR_AND_QUALITY}
 
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(MachineSchema))
@@ -108,7 +108,7 @@ class Machines(Resource):
 class OneMachine(Resource):
     """One machine."""
 
-    who = {"GET": WHO, "PATCH": ("production",)}
+    who = {"GET": FLOOR_AND_QUALITY, "PATCH": FLOOR}
 
     @routes.response(200, MachineSchema)
     def get(self, number: int) -> Any:

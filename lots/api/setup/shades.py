@@ -6,13 +6,26 @@ from typing import Any
 
 from marshmallow import Schema, ValidationError, fields, validate
 
-from lots.api.http.fields import MAX_ID, NUMBER, Code, Instant, Numbers, Said, Strict, StrictFloat, StrictInteger, Text
+from lots.api.http.fields import (
+    MAX_ID,
+    NUMBER,
+    Code,
+    Instant,
+    Numbers,
+    Said,
+    Strict,
+    StrictFloat,
+    StrictInteger,
+    Text,
+    answered,
+)
 from lots.api.http.routes import PageArgs, Resource, Routes, etag, page_answer, page_schema, person, version_to_change
 from lots.api.setup.impact import LossSchema
 from lots.domain.colorimetry.color_values import FACES
 from lots.services.assessment import impact
 from lots.services.instruments import references
-from lots.services.setup import catalog
+from lots.services.setup import catalog, shade_revisions
+from lots.services.setup.shade_revisions import RevisionValues
 
 routes = Routes(
     "shades", __name__, url_prefix="/v1/shades", description="Approved colours, each with numbered revisions."
@@ -117,11 +130,7 @@ def spectrum_field(**kw: Any) -> fields.Nested:
 class SpectrumSchema(Schema):
     """A reflectance spectrum."""
 
-    start_nm = fields.Integer(required=True, metadata={"description": "wavelength of the first value, nm"})
-    step_nm = fields.Integer(required=True, metadata={"description": "between values, nm"})
-    values = fields.List(
-        fields.Float(), required=True, metadata={"description": "reflectance factors, 1 being the perfect white"}
-    )
+    start_nm, step_nm, values = answered(SpectrumArgs)
 
 
 class RevisionArgs(Strict):
@@ -148,20 +157,9 @@ class RevisionArgs(Strict):
 class ConditionsSchema(Schema):
     """How a colour was measured."""
 
-    illuminant = fields.String(required=True, metadata={"description": "CIE illuminant"})
-    observer_deg = fields.Integer(required=True, metadata={"description": "CIE standard observer, degrees"})
-    geometry = fields.String(required=True, metadata={"description": "of light and sensor"})
-    specular = fields.String(
-        required=True, metadata={"description": "whether mirror reflection was included or excluded"}
-    )
-    uv = fields.String(metadata={"description": "whether the light had its ultraviolet part"})
-    backing = fields.String(metadata={"description": "what lay behind the plaque"})
-    age_h = fields.Float(metadata={"description": "hours after printing; of a reference, the least"})
-    face = fields.String(metadata={"description": "of the plaque: top, bed or side"})
-    thickness_mm = fields.Float(metadata={"description": "of the plaque, mm"})
-    texture = fields.String(metadata={"description": "of the face that was read"})
-    aperture_mm = fields.Float(metadata={"description": "diameter of the place that was read, mm"})
-    orientation_deg = fields.Float(metadata={"description": "of the instrument against the printed lines, degrees"})
+    illuminant, observer_deg, geometry, specular, uv, backing, *_plaque = answered(ConditionsArgs, whole=False)
+    age_h, face, thickness_mm, texture, aperture_mm, orientation_deg = _plaque
+    del _plaque
 
 
 class RevisionSchema(Schema):
@@ -170,25 +168,13 @@ class RevisionSchema(Schema):
     id = fields.Integer(required=True)
     shade_id = fields.Integer(required=True)
     revision = fields.Integer(required=True, metadata={"description": "counted from 1 per shade"})
-    lab = fields.List(fields.Float(), required=True, metadata={"description": "L*, a*, b* of the reference"})
-    readings = fields.List(
-        fields.List(fields.Float()),
-        required=True,
-        allow_none=True,
-        metadata={"description": "L*, a*, b* each, that lab is the mean of"},
-    )
+    (lab,) = answered(RevisionArgs, "lab", null=False)
+    (readings,) = answered(RevisionArgs, "readings")
     spectrum = fields.Nested(SpectrumSchema, required=True, allow_none=True)
     conditions = fields.Nested(ConditionsSchema, required=True)
-    instrument_id = fields.Integer(
-        required=True, allow_none=True, metadata={"description": "that measured the reference; null when unknown"}
+    instrument_id, standard_uncertainty, approved_by, note = answered(
+        RevisionArgs, "instrument_id", "standard_uncertainty", "approved_by", "note"
     )
-    standard_uncertainty = fields.Float(
-        required=True,
-        allow_none=True,
-        metadata={"description": "standard uncertainty of the reference per coordinate; null when unknown"},
-    )
-    approved_by = fields.String(required=True)
-    note = fields.String(required=True, allow_none=True)
     recorded_at = Instant(required=True)
     recorded_by = fields.String(required=True)
 
@@ -230,11 +216,7 @@ class ShadeSchema(Schema):
     """A shade."""
 
     id = fields.Integer(required=True)
-    code = fields.String(required=True)
-    name = fields.String(required=True)
-    remeasure_every_days = fields.Integer(
-        required=True, allow_none=True, metadata={"description": "how long a master holds that was found unchanged"}
-    )
+    code, name, remeasure_every_days = answered(ShadeArgs)
     version = fields.Integer(required=True, metadata={"description": "rises with each change; the ETag follows it"})
     recorded_at = Instant(required=True)
     recorded_by = fields.String(required=True)
@@ -334,15 +316,15 @@ class Revisions(Resource):
 
         Each has its reference colour in CIELAB and the conditions of measurement. 404 for an unknown shade.
         """
-        return page_answer(catalog.shade_revisions(number, args.get("cursor"), args["limit"]))
+        return page_answer(shade_revisions.listed(number, args.get("cursor"), args["limit"]))
 
     @routes.arguments(RevisionArgs)
     @routes.response(201, ApprovedSchema)
-    def post(self, args: dict[str, Any], number: int) -> Any:
+    def post(self, args: RevisionValues, number: int) -> Any:
         """Approve a reference colour as a shade's next revision.
 
         Give the colour as `lab`, as `readings` or as `spectrum`. Lots that were already judged keep theirs until somebody asks to judge them again.
         `would_fail` lists lots in stock that would lose a use. 404 for an unknown shade.
         """
-        made = catalog.add_shade_revision(number, args, person().name)
+        made: dict[str, Any] = shade_revisions.approve(number, args, person().name)
         return {**made, "would_fail": impact.of_shade_revision(number, made["revision"])}

@@ -6,7 +6,7 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.http.fields import NUMBER, Code, Instant, Strict, Text
+from lots.api.http.fields import NUMBER, Code, Instant, Strict, Text, answered
 from lots.api.http.routes import PageArgs, Resource, Routes, etag, page_answer, page_schema, person, version_to_change
 from lots.services.setup import catalog
 
@@ -36,9 +36,7 @@ class SupplierSchema(Schema):
     """A supplier."""
 
     id = fields.Integer(required=True)
-    code = fields.String(required=True)
-    name = fields.String(required=True)
-    contact = fields.String(required=True, allow_none=True)
+    code, name, contact = answered(SupplierArgs)
     version = fields.Integer(required=True)
     recorded_at = Instant(required=True)
     recorded_by = fields.String(required=True)

@@ -6,10 +6,11 @@ from typing import Any
 
 from marshmallow import Schema, ValidationError, fields, validates
 
-from lots.api.http.fields import NUMBER, Code, Instant, Said, Strict, StrictFloat, Text
+from lots.api.http.fields import NUMBER, Code, Instant, Said, Strict, StrictFloat, Text, answered
 from lots.api.http.roles import ALL
 from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_schema, person
 from lots.services.setup import test_prints
+from lots.services.setup.test_prints import NewTestPrint
 
 routes = Routes(
     "test_prints", __name__, url_prefix="/v1/test-prints", description="Recipes that specimens are printed by."
@@ -35,8 +36,7 @@ class TestPrintSchema(Schema):
     """A test print."""
 
     id = fields.Integer(required=True)
-    code = fields.String(required=True)
-    name = fields.String(required=True)
+    code, name = answered(TestPrintArgs)
     newest_revision = fields.Integer(
         required=True, allow_none=True, metadata={"description": "null while it has no recipe"}
     )
@@ -80,14 +80,7 @@ class RecipeSchema(Schema):
     test_print = fields.String(
         required=True, metadata={"description": "as readings and limits cite it", "example": "COUPON/2"}
     )
-    nozzle_c = fields.Float(required=True, metadata={"description": "nozzle, °C"})
-    bed_c = fields.Float(required=True, metadata={"description": "bed, °C"})
-    layer_height_mm = fields.Float(required=True, metadata={"description": "layer height, mm"})
-    speed_mm_s = fields.Float(required=True, metadata={"description": "print speed, mm/s"})
-    cooling_percent = fields.Float(required=True, metadata={"description": "part cooling, % of the fan"})
-    orientation = fields.String(required=True)
-    geometry = fields.String(required=True)
-    note = fields.String(required=True, allow_none=True)
+    nozzle_c, bed_c, layer_height_mm, speed_mm_s, cooling_percent, orientation, geometry, note = answered(RecipeArgs)
     recorded_at = Instant(required=True)
     recorded_by = fields.String(required=True)
 
@@ -110,7 +103,7 @@ class TestPrints(Resource):
 
     @routes.arguments(TestPrintArgs)
     @routes.response(201, TestPrintSchema)
-    def post(self, args: dict[str, Any]) -> Any:
+    def post(self, args: NewTestPrint) -> Any:
         """Add a test print.
 
         Its recipe is a revision of its own. 409 when the code is taken.

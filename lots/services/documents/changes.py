@@ -5,11 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime
-from typing import Any
 
 from lots.domain.production.changes import CODES, KINDS, NUMBERS
 from lots.services.errors import Fault, Invalid
+from lots.services.views import View
 from lots.store.changes import feed
 from lots.store.changes.feed import Told
 
@@ -44,7 +43,7 @@ class Position:
         written = _WRITTEN.fullmatch(text)
         if written is None or int(written[1]) >= 2**63:
             detail = f'"{text}" is no position of this feed.'
-            raise Invalid(Fault("after", detail, "Give the `after` or an `id` of an earlier answer, or latest."))
+            raise Invalid(Fault("after", detail, "Give a position from an earlier answer, the id of a change, or latest."))
         return Position(int(written[1]), int(written[2]))
 
 
@@ -58,7 +57,7 @@ def unknown(text: str) -> Invalid:
 class Slice:
     """Changes in order, the position to ask from next, and whether more are there already."""
 
-    items: list[dict[str, Any]]
+    items: list[View]
     after: Position
     more: bool
 
@@ -83,7 +82,7 @@ def read(after: str | None, limit: int, kinds: Collection[str] = ()) -> Slice:
     # The entry that a position names is read with those after it. It may be hidden for a moment behind an open transaction.
     if position.entry and (not entries or entries[0].id != position.entry) and not feed.told_in([position.entry]):
         raise unknown(str(position))
-    items: list[dict[str, Any]] = []
+    items: list[View] = []
     for here, change in _after(position, entries):
         if kinds and change["kind"] not in kinds:
             position = here
@@ -95,24 +94,19 @@ def read(after: str | None, limit: int, kinds: Collection[str] = ()) -> Slice:
     return Slice(items, position, more=len(entries) == most)
 
 
-def _after(position: Position, entries: list[Told]) -> Iterator[tuple[Position, dict[str, Any]]]:
+def _after(position: Position, entries: list[Told]) -> Iterator[tuple[Position, View]]:
     for entry in entries:
         for here, change in items_of(entry):
             if here > position:
                 yield here, change
 
 
-def items_of(entry: Told) -> list[tuple[Position, dict[str, Any]]]:
+def items_of(entry: Told) -> list[tuple[Position, View]]:
     """Returns the changes of an entry as they are told, each with its position."""
     return [(Position(entry.id, part), _item(entry, part)) for part in range(len(entry.changes))]
 
 
-def moment_text(moment: datetime) -> str:
-    """Returns a moment as the API answers it: RFC 3339 in UTC."""
-    return moment.astimezone(UTC).isoformat().replace("+00:00", "Z")
-
-
-def _item(entry: Told, part: int) -> dict[str, Any]:
+def _item(entry: Told, part: int) -> View:
     change = entry.changes[part]
     named = {name: change.get(name) for name in (*NUMBERS, *CODES)}
     told = {"id": str(Position(entry.id, part)), "entry_id": entry.id, "at": entry.at, "kind": change["kind"]}

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Mapping
 
+from lots.services.views import View
 from lots.store import audit
 from lots.store.engine.paging import Page
+from lots.store.tables.models import Event
 
 ACTIONS = audit.ACTIONS
 
 
-def listed(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
+def listed(filters: Mapping[str, object], cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of entries, in the order they were made."""
     return audit.listed(filters, cursor, limit).map(view)
 
 
-def view(row: Any) -> dict[str, Any]:
+def view(row: Event) -> View:
     """An entry: `content` is what its hash covers beside the other fields, `rows` the same without the digests."""
     fields = ("id", "chain", "number", "lot_id", "at", "by", "what", "content", "previous", "hash")
     rows = {table: says["ids"] for table, says in row.content["rows"].items()}

@@ -5,8 +5,9 @@ Only readings that count are told: not voided, not screening, their instrument i
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Mapping, Sequence
+from operator import or_
+from typing import TypedDict, TypeVar
 
 from lots.domain.assessment.limits_revision import Limits, limits_from
 from lots.domain.characteristics.bond import lot_bond as bond
@@ -14,7 +15,7 @@ from lots.domain.characteristics.bond.declared_bond import BOND
 from lots.domain.characteristics.color import lot_color
 from lots.domain.characteristics.color.contours import contour
 from lots.domain.characteristics.color.declared_color import COLOR
-from lots.domain.characteristics.color.lot_color import ColorLimits
+from lots.domain.characteristics.color.lot_color import ColorLimits, ColorReading
 from lots.domain.characteristics.cross_section import DiameterReading
 from lots.domain.characteristics.diameter import DIAMETER
 from lots.domain.characteristics.lot_diameter import around
@@ -34,8 +35,12 @@ from lots.services.assessment.uncertainty import uncertainties
 from lots.services.drift import series
 from lots.services.from_rows import conditions_of
 from lots.services.lookups import lot_of
+from lots.services.views import View
 from lots.store import readings
 from lots.store.drift import series as store
+from lots.store.tables.models import Lot, ShadeRevision
+
+_R = TypeVar("_R")
 
 # So many lots of the supplier before this one are shown beside it.
 HISTORY = 12
@@ -45,16 +50,19 @@ SCREEN = (
 )
 
 
-def _opened(lot_id: int, kind: str) -> tuple[Any, Limits | None, Any, list[Any], list[str]]:
+def _opened(
+    lot_id: int, kind: str, taken: type[_R]
+) -> tuple[Lot, Limits | None, ShadeRevision | None, list[_R], list[str]]:
     """A lot, its limits, its shade revision, its readings of a kind as evidence, and notes on what does not count. Six queries at most."""
     lot = lot_of(lot_id)
     limits, approved = revisions_for(lot)
     rows, notes = that_count(readings.that_count(lot.id, kind=kind), HeldTo.of(lot))
     agreed = limits_from(limits.body) if limits else None
-    return lot, agreed, approved, list(getattr(evidence_from(rows, uncertainties(rows)), kind)), list(notes)
+    readings_of_kind = getattr(evidence_from(rows, uncertainties(rows)), kind)
+    return lot, agreed, approved, [one for one in readings_of_kind if isinstance(one, taken)], list(notes)
 
 
-def _head(lot: Any) -> dict[str, Any]:
+def _head(lot: Lot) -> View:
     return {
         "lot_id": lot.id,
         "supplier_lot": lot.supplier_lot,
@@ -64,15 +72,15 @@ def _head(lot: Any) -> dict[str, Any]:
     }
 
 
-def color_map(lot_id: int) -> dict[str, Any]:
+def color_map(lot_id: int) -> View:
     """Returns a lot's colour as differences from its reference, with the outline of its limit. Six queries at most.
 
     Raises:
         NotFound: no such lot.
     """
-    lot, agreed, approved, taken, notes = _opened(lot_id, COLOR.name)
+    lot, agreed, approved, taken, notes = _opened(lot_id, COLOR.name, ColorReading)
     rule = agreed.color if agreed and agreed.color else ColorLimits()
-    answer = {
+    answer: View = {
         **_head(lot),
         "formula": rule.formula,
         "lot_max": rule.lot_max,
@@ -117,14 +125,23 @@ def color_map(lot_id: int) -> dict[str, Any]:
         "readings": summary.n,
         "screen": _shown(summary.lot),
     }
-    answer["spools"] = [
-        {"spool_code": code, "readings": n, **_apart(reference, mean, rule)}
-        for code, (mean, n) in summary.spools.items()
-    ]
-    return {**answer, "says": _color_says(lot, apart, rule, answer["spools"]), "notes": notes}
+    spools = {code: (_apart(reference, mean, rule), n) for code, (mean, n) in summary.spools.items()}
+    answer["spools"] = [{"spool_code": code, "readings": n, **parts} for code, (parts, n) in spools.items()]
+    distances = {code: parts["delta_e"] for code, (parts, _) in spools.items()}
+    return {**answer, "says": _color_says(lot, apart, rule, distances), "notes": notes}
 
 
-def _apart(reference: Lab, sample: Lab, rule: ColorLimits) -> dict[str, Any]:
+class _Apart(TypedDict):
+    """How a colour lies from the reference."""
+
+    dL: float
+    da: float
+    db: float
+    delta_e: float
+    direction: str
+
+
+def _apart(reference: Lab, sample: Lab, rule: ColorLimits) -> _Apart:
     parts = components(reference, sample)
     return {
         "dL": parts.dL,
@@ -135,12 +152,12 @@ def _apart(reference: Lab, sample: Lab, rule: ColorLimits) -> dict[str, Any]:
     }
 
 
-def _shown(color: Lab) -> dict[str, Any]:
+def _shown(color: Lab) -> View:
     seen = on_screen(color)
     return {"hex": seen.hex, "in_gamut": seen.in_gamut}
 
 
-def _color_says(lot: Any, apart: dict[str, Any], rule: ColorLimits, spools: Sequence[dict[str, Any]]) -> str:
+def _color_says(lot: Lot, apart: _Apart, rule: ColorLimits, spools: Mapping[str, float]) -> str:
     found = f"Lot {lot.supplier_lot} lies {shown(apart['delta_e'])} from the reference ({rule.formula}, {counted(len(spools), 'spool')}): {apart['direction']}."
     if rule.lot_max is None:
         says = f"{found} Its grade sets no limit on the lot's colour."
@@ -148,21 +165,21 @@ def _color_says(lot: Any, apart: dict[str, Any], rule: ColorLimits, spools: Sequ
         says = f"{found} {_side(apart['delta_e'], rule.lot_max)} the limit of {rule.lot_max:g}."
     if rule.spool_max is None:
         return says
-    far = max(spools, key=lambda spool: spool["delta_e"])
-    return f"{says} Its farthest spool, {far['spool_code']}, lies {shown(far['delta_e'])} away, {_side(far['delta_e'], rule.spool_max).lower()} the limit of {rule.spool_max:g} for one spool."
+    farthest, far = max(spools.items(), key=lambda spool: spool[1])
+    return f"{says} Its farthest spool, {farthest}, lies {shown(far)} away, {_side(far, rule.spool_max).lower()} the limit of {rule.spool_max:g} for one spool."
 
 
 def _side(delta_e: float, most: float) -> str:
     return "Within" if Limit(None, most).allows(delta_e) else "Outside"
 
 
-def diameter_profile(lot_id: int) -> dict[str, Any]:
+def diameter_profile(lot_id: int) -> View:
     """Returns a lot's diameters along each measured spool, in order of position where positions were noted. Six queries at most.
 
     Raises:
         NotFound: no such lot.
     """
-    lot, agreed, _, taken, notes = _opened(lot_id, DIAMETER.name)
+    lot, agreed, _, taken, notes = _opened(lot_id, DIAMETER.name, DiameterReading)
     rule, nominal = agreed.diameter if agreed else None, lot.grade.nominal_diameter_mm
     by_spool: dict[str, list[DiameterReading]] = {}
     for reading in taken:
@@ -170,26 +187,33 @@ def diameter_profile(lot_id: int) -> dict[str, Any]:
     single = rule.reading_tolerance_mm if rule else None
     mean = rule.mean_tolerance_mm if rule else None
     ovality = rule.ovality_max_mm if rule else None
-    spools = [_profile(code, group) for code, group in sorted(by_spool.items())]
+    wide = around(nominal, single) if single is not None else None
+    oval = Limit(None, ovality) if ovality is not None else None
+    spools = [_profile(code, group, wide, oval) for code, group in sorted(by_spool.items())]
     says = f"Diameter of lot {lot.supplier_lot}: {counted(len(taken), 'position')} on {counted(len(spools), 'spool')}."
     if not taken:
         says = f"No diameter of lot {lot.supplier_lot} was measured yet."
     return {
         **_head(lot),
         "nominal_mm": nominal,
-        "reading_limit_mm": around(nominal, single).as_json() if single is not None else None,
+        "reading_limit_mm": wide and wide.as_json(),
         "mean_limit_mm": around(nominal, mean).as_json() if mean is not None else None,
         "ovality_max_mm": ovality,
-        "spools": [{**profile, **_outside(profile, nominal, single, ovality)} for profile in spools],
+        "spools": spools,
         "says": says,
         "notes": notes,
     }
 
 
-def _profile(code: str, group: Sequence[DiameterReading]) -> dict[str, Any]:
-    """A spool's readings along the filament, or in the order they were taken where a position was not noted."""
+def _profile(code: str, group: Sequence[DiameterReading], wide: Limit | None, oval: Limit | None) -> View:
+    """A spool's readings along the filament, or in the order they were taken where a position was not noted.
+
+    Each says whether it lies outside the limit on a single diameter, and whether it is too oval; how many are either is `outside` of the spool.
+    """
     known = all(reading.position_m is not None for reading in group)
     order = sorted(group, key=lambda reading: reading.position_m or 0.0) if known else group
+    beyond = [wide is not None and not (wide.allows(one.d1_mm) and wide.allows(one.d2_mm)) for one in order]
+    too_oval = [oval is not None and not oval.allows(one.ovality_mm) for one in order]
     return {
         "spool_code": code,
         "positions_noted": known,
@@ -200,24 +224,37 @@ def _profile(code: str, group: Sequence[DiameterReading]) -> dict[str, Any]:
                 "d1_mm": reading.d1_mm,
                 "d2_mm": reading.d2_mm,
                 "ovality_mm": reading.ovality_mm,
+                "outside": outside,
+                "too_oval": uneven,
             }
-            for reading in order
+            for reading, outside, uneven in zip(order, beyond, too_oval, strict=True)
         ],
+        "outside": sum(map(or_, beyond, too_oval)),
     }
 
 
-def _outside(profile: dict[str, Any], nominal: float, tolerance: float | None, ovality: float | None) -> dict[str, Any]:
-    """How many of a spool's positions lie outside a limit on a single diameter, or are too oval."""
-    wide = around(nominal, tolerance) if tolerance is not None else None
-    oval = Limit(None, ovality) if ovality is not None else None
-    for point in profile["points"]:
-        ends = (point["d1_mm"], point["d2_mm"])
-        point["outside"] = wide is not None and not all(wide.allows(end) for end in ends)
-        point["too_oval"] = oval is not None and not oval.allows(point["ovality_mm"])
-    return {"outside": sum(point["outside"] or point["too_oval"] for point in profile["points"])}
+class _ShrunkLot(TypedDict):
+    """A lot's shrinkage along one axis; `this` is the lot that was asked about."""
+
+    lot_id: int
+    supplier_lot: str
+    standing: str
+    percent: float
+    uncertainty: float | None
+    spools: int
+    read: str
+    this: bool
 
 
-def shrinkage_picture(lot_id: int) -> dict[str, Any]:
+class _Axis(TypedDict):
+    """The lots with a figure along one axis, oldest first, with the limit there."""
+
+    axis: str
+    limit_percent: list[float] | None
+    lots: list[_ShrunkLot]
+
+
+def shrinkage_picture(lot_id: int) -> View:
     """Returns a lot's shrinkage along each axis beside that of the supplier's lots before it. Four queries at most.
 
     Raises:
@@ -240,12 +277,12 @@ def shrinkage_picture(lot_id: int) -> dict[str, Any]:
     return {**_head(lot), "axes": axes, "says": f"{says}."}
 
 
-def _axis(axis: str, before: Sequence[Any], this: Any, ends: tuple[float, float] | None) -> dict[str, Any]:
+def _axis(axis: str, before: Sequence[Lot], this: Lot, ends: tuple[float, float] | None) -> _Axis:
     """The lots with a figure along one axis, oldest first, this one last."""
     name = f"shrinkage.{axis}"
     measured = [row for row in before if name in row.figures.get("measures", {})][-HISTORY:]
     measured += [this] if name in this.figures.get("measures", {}) else []
-    lots = []
+    lots: list[_ShrunkLot] = []
     for row in measured:
         percent, spools, _, uncertainty = row.figures["measures"][name]
         lots.append(
@@ -263,13 +300,13 @@ def _axis(axis: str, before: Sequence[Any], this: Any, ends: tuple[float, float]
     return {"axis": axis, "limit_percent": list(ends) if ends else None, "lots": lots}
 
 
-def bond_picture(lot_id: int) -> dict[str, Any]:
+def bond_picture(lot_id: int) -> View:
     """Returns every bar of a lot that was broken across its layers, the control bars beside them, and the floors. Six queries at most.
 
     Raises:
         NotFound: no such lot.
     """
-    lot, agreed, _, taken, notes = _opened(lot_id, BOND.name)
+    lot, agreed, _, taken, notes = _opened(lot_id, BOND.name, bond.BondTest)
     rule = agreed.bond if agreed and agreed.bond else bond.BondLimits()
     found = bond.summarise(taken, (lot.rules or FIRST) > SECOND)
     control = [test.stress_mpa for test in taken if test.control]
@@ -291,7 +328,7 @@ def bond_picture(lot_id: int) -> dict[str, Any]:
     }
 
 
-def _bond_says(lot: Any, found: bond.BondSummary | None) -> str:
+def _bond_says(lot: Lot, found: bond.BondSummary | None) -> str:
     if found is None:
         return f"No bar of lot {lot.supplier_lot} was broken yet."
     says = f"Lot {lot.supplier_lot}: {counted(found.n, 'bar')} broken across the layers, mean {shown(found.mean_mpa, 1)} MPa, weakest {shown(found.weakest_mpa, 1)} MPa"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any
 
 from lots.domain.assessment.limits_revision import CHARACTERISTICS, Limits, limits_from
 from lots.domain.conformity.findings import Finding
@@ -12,20 +11,35 @@ from lots.domain.words import moment
 from lots.services import clock, views
 from lots.services.assessment.lot_assessment import Terms, assess_lot
 from lots.services.documents import report_words as words
-from lots.services.documents.nonconformity_report import CAUTIONS, asked_of, concession_of, delivery_of, grade_of, short
+from lots.services.documents.nonconformity_report import (
+    CAUTIONS,
+    asked_of,
+    concession_of,
+    delivery_of,
+    grade_of,
+    lot_head,
+    short,
+    supplier_of,
+)
 from lots.services.documents.report_evidence import evidence
 from lots.services.errors import NotFound
 from lots.services.lookups import lot_of
 from lots.services.production import lot_uses
 from lots.services.receiving.substitutes import sample_now
 from lots.services.setup import grade_uses
+from lots.services.views import View
 from lots.store import nonconformity_report as store
 from lots.store.assessment import lots
 from lots.store.receiving import deliveries
+from lots.store.tables.decisions import Concession, Decision
+from lots.store.tables.models import Lot
 
 
-def record(lot_id: int) -> dict[str, Any]:
+def record(lot_id: int, *, to_print: bool = False) -> View:
     """Returns all that is known of a lot now. About twenty queries, however big the lot.
+
+    Args:
+        to_print: each finding also tells with how many decimals its numbers are written (`digits`).
 
     Raises:
         NotFound: no such lot, or no decision on it.
@@ -38,7 +52,7 @@ def record(lot_id: int) -> dict[str, Any]:
     judged = assess_lot(lot, Terms.of(lot))
     limits = limits_from(judged.limits.body) if judged.limits else None
     found = judged.assessment
-    method, readings = evidence(lot, CHARACTERISTICS, judged, limits, None, screening=True)
+    method, readings = evidence(lot, CHARACTERISTICS, judged, limits, None, whole=True)
     counted = [part["characteristic"] for part in method if part["readings"]]
     decision = decided[-1]
     return {
@@ -47,7 +61,7 @@ def record(lot_id: int) -> dict[str, Any]:
         "made_at": now,
         "says": f"Lot {lot.supplier_lot} of {lot.grade.color_name} ({lot.grade.code}) from {lot.supplier.name} is {lot.standing}, by "
         f"decision {decision.id} of {moment(decision.decided_at)}.",
-        "supplier": {"id": lot.supplier_id, "code": lot.supplier.code, "name": lot.supplier.name},
+        "supplier": supplier_of(lot),
         "grade": grade_of(lot.grade),
         "lot": _lot(lot),
         "deliveries": [delivery_of(one) for one in deliveries.of_lot(lot.id)],
@@ -55,7 +69,7 @@ def record(lot_id: int) -> dict[str, Any]:
         "spools": [views.spool_line(row, lot) for row in lots.spools_of(lot)],
         "uses": lot_uses.permissions(lot, now),
         "asked": asked_of(lot, judged, limits, counted, list(found.findings)),
-        "findings": [_finding(one, limits) for one in found.findings],
+        "findings": [_finding(one, limits, to_print) for one in found.findings],
         "notes": list(found.notes),
         "to_measure": list(found.to_measure),
         "method": [part for part in method if part["readings"]],
@@ -66,18 +80,14 @@ def record(lot_id: int) -> dict[str, Any]:
     }
 
 
-def _lot(lot: Any) -> dict[str, Any]:
-    fields = ("id", "supplier_lot", "received_at", "recorded_at", "standing", "assessed")
-    return {
-        **{name: getattr(lot, name) for name in fields},
-        "by_hand": lot.by_hand and {"action": lot.by_hand, "reason": lot.by_hand_reason},
-        "resubmission_of": lot.resubmission_of_id,
-    }
+def _lot(lot: Lot) -> View:
+    head = lot_head(lot, lot.by_hand, lot.by_hand_reason)
+    return {**head, "recorded_at": lot.recorded_at, "standing": lot.standing, "assessed": lot.assessed}
 
 
-def _finding(found: Finding, limits: Limits | None) -> dict[str, Any]:
+def _finding(found: Finding, limits: Limits | None, to_print: bool) -> View:
     return {
-        **short(found, limits),
+        **short(found, limits, to_print),
         "uses": list(found.uses),
         "required": bool(found.uses),
         "standard_uncertainty": found.uncertainty,
@@ -87,7 +97,7 @@ def _finding(found: Finding, limits: Limits | None) -> dict[str, Any]:
     }
 
 
-def _decision(row: Any) -> dict[str, Any]:
+def _decision(row: Decision) -> View:
     fields = ("id", "action", "standing", "uses", "reason", "decided_at", "decided_by")
     return {
         **{name: getattr(row, name) for name in fields},
@@ -96,7 +106,7 @@ def _decision(row: Any) -> dict[str, Any]:
     }
 
 
-def _concession(row: Any, at: datetime) -> dict[str, Any]:
+def _concession(row: Concession, at: datetime) -> View:
     """A concession with why, and who asked for it, approved it, took it back."""
     fields = ("reason", "requested_by", "recorded_at", "approved_by", "approved_at")
     ends = ("withdrawn_by", "withdrawn_at", "withdrawn_reason")

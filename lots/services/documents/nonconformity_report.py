@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any
+from typing import TypeAlias
 
+from lots.domain.assessment.assessment import Assessment
 from lots.domain.assessment.limits_revision import CHARACTERISTICS, Limits, limits_from
 from lots.domain.assessment.plan_counts import SPOOL_CODES
 from lots.domain.characteristics.color.declared_color import COLOR
@@ -12,7 +13,7 @@ from lots.domain.characteristics.registry import is_step
 from lots.domain.conformity.findings import LABELS, Finding
 from lots.domain.conformity.step_rule import DECISION as STEP_DECISION
 from lots.domain.purchasing import corrective_actions as rules
-from lots.domain.words import clause, moment
+from lots.domain.words import clause, counted, moment
 from lots.services import clock
 from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot
 from lots.services.documents import report_words as words
@@ -21,10 +22,15 @@ from lots.services.errors import Conflict, NotFound
 from lots.services.from_rows import conditions_of
 from lots.services.lookups import lot_of
 from lots.services.purchasing.corrective_actions import may_be_asked_about
+from lots.services.views import View
 from lots.store import corrective_actions as store_actions
 from lots.store import nonconformity_report as store
 from lots.store.receiving import deliveries
+from lots.store.tables.decisions import Concession, Decision
+from lots.store.tables.models import Grade, Lot, ShadeRevision
 
+# Spools by code, with what each fails by itself.
+_Spools: TypeAlias = list[tuple[str, list[Finding]]]
 _HANDS = {"block": "blocked", "return": "returned", "scrap": "scrapped"}
 CAUTIONS = (
     "The findings hold for the spools that were measured. What was not measured is not said to conform.",
@@ -32,11 +38,12 @@ CAUTIONS = (
 )
 
 
-def nonconformity(lot_id: int, as_of: datetime | None = None) -> dict[str, Any]:
+def nonconformity(lot_id: int, as_of: datetime | None = None, *, to_print: bool = False) -> View:
     """Returns the report on a lot that does not conform, computed from what is known now. About fifteen queries, however big the lot.
 
     Args:
         as_of: report what was known then, under the revisions it was judged under then.
+        to_print: each finding also tells with how many decimals its numbers are written (`digits`).
 
     Raises:
         NotFound: no such lot, or it was not known at `as_of`.
@@ -71,34 +78,12 @@ def nonconformity(lot_id: int, as_of: datetime | None = None) -> dict[str, Any]:
         "as_of": as_of or now,
         "issued_by": "the buyer",
         "says": _says(lot, failing, by_hand, held.by_hand_reason),
-        "supplier": {
-            "id": lot.supplier_id,
-            "code": lot.supplier.code,
-            "name": lot.supplier.name,
-            "contact": lot.supplier.contact,
-        },
+        "supplier": {**supplier_of(lot), "contact": lot.supplier.contact},
         "grade": grade_of(lot.grade),
-        "lot": {
-            "id": lot.id,
-            "supplier_lot": lot.supplier_lot,
-            "received_at": lot.received_at,
-            "standing": judged.standing,
-            "by_hand": by_hand and {"action": by_hand, "reason": held.by_hand_reason},
-            "resubmission_of": lot.resubmission_of_id,
-        },
+        "lot": {**lot_head(lot, by_hand, held.by_hand_reason), "standing": judged.standing},
         "deliveries": [delivery_of(one) for one in deliveries.of_lot(lot.id, as_of)],
         "asked": asked_of(lot, judged, limits, concerned, outside),
-        "found": {
-            "failing": [_failing(f, limits) for f in sorted(failing, key=lambda f: not f.uses)],
-            "nonconforming_spools": [
-                {"spool_code": code, "findings": [_failing(f, limits) for f in why]} for code, why in spools
-            ],
-            "others": [
-                short(f, limits) for f in judged.assessment.findings if f not in failing and not is_step(f.code)
-            ],
-            "notes": list(judged.assessment.notes),
-            "to_measure": [part for part in judged.assessment.to_measure if not part.endswith(STEP_DECISION)],
-        },
+        "found": _found(judged.assessment, failing, spools, limits, to_print),
         "requested": _requested(lot, may_be_asked_about(judged, decided), as_of, now),
         "method": method,
         "readings": readings,
@@ -108,7 +93,21 @@ def nonconformity(lot_id: int, as_of: datetime | None = None) -> dict[str, Any]:
     }
 
 
-def _nonconforming(judged: Judged, codes: set[str]) -> list[tuple[str, list[Finding]]]:
+def _found(made: Assessment, failing: list[Finding], spools: _Spools, limits: Limits | None, to_print: bool) -> View:
+    """What was found: what fails first, required limits before others."""
+    others = [f for f in made.findings if f not in failing and not is_step(f.code)]
+    return {
+        "failing": [_failing(f, limits, to_print) for f in sorted(failing, key=lambda f: not f.uses)],
+        "nonconforming_spools": [
+            {"spool_code": code, "findings": [_failing(f, limits, to_print) for f in why]} for code, why in spools
+        ],
+        "others": [short(f, limits, to_print) for f in others],
+        "notes": list(made.notes),
+        "to_measure": [part for part in made.to_measure if not part.endswith(STEP_DECISION)],
+    }
+
+
+def _nonconforming(judged: Judged, codes: set[str]) -> _Spools:
     """Spools by code with what each fails by itself, of the measures that the lot fails; of all measures where their count refuses it."""
     if "sampling.nonconforming" in codes:
         codes = codes | set(SPOOL_CODES)
@@ -117,14 +116,14 @@ def _nonconforming(judged: Judged, codes: set[str]) -> list[tuple[str, list[Find
     return [(code, why) for code, why in found if why]
 
 
-def _says(lot: Any, failing: list[Finding], by_hand: str | None, reason: str | None) -> str:
+def _says(lot: Lot, failing: list[Finding], by_hand: str | None, reason: str | None) -> str:
     """What the report is about, in one or two sentences."""
     required = sum(bool(f.uses) for f in failing)
     name = f"Lot {lot.supplier_lot} of {lot.grade.color_name} ({lot.grade.code})"
     said = []
     if required:
         said.append(
-            f"{name} does not conform: {required} required {'limit is' if required == 1 else 'limits are'} not met."
+            f"{name} does not conform: {counted(required, 'required limit is', 'required limits are')} not met."
         )
     elif failing:
         said.append(
@@ -136,22 +135,36 @@ def _says(lot: Any, failing: list[Finding], by_hand: str | None, reason: str | N
     return " ".join(said)
 
 
-def grade_of(row: Any) -> dict[str, Any]:
+def supplier_of(lot: Lot) -> View:
+    """The supplier of a lot as a paper names it."""
+    return {"id": lot.supplier_id, "code": lot.supplier.code, "name": lot.supplier.name}
+
+
+def lot_head(lot: Lot, by_hand: str | None, reason: str | None) -> View:
+    """A lot as a paper names it, with why it was taken out by hand."""
+    return {
+        "id": lot.id,
+        "supplier_lot": lot.supplier_lot,
+        "received_at": lot.received_at,
+        "by_hand": by_hand and {"action": by_hand, "reason": reason},
+        "resubmission_of": lot.resubmission_of_id,
+    }
+
+
+def grade_of(row: Grade) -> View:
     """A grade as a paper names it."""
     fields = ("id", "code", "color_name", "polymer", "finish", "filler", "nominal_diameter_mm")
     return {name: getattr(row, name) for name in fields}
 
 
-def delivery_of(came: deliveries.Came) -> dict[str, Any]:
+def delivery_of(came: deliveries.Came) -> View:
     """A delivery with what came in it, as corrected."""
     fields = ("order_ref", "received_at", "note", "closed")
     said = {name: getattr(came.now, name) for name in fields}
     return {"id": came.logged.id, **said, "spools": came.spools, "net_mass_kg": came.mass_g / 1000}
 
 
-def asked_of(
-    lot: Any, judged: Judged, limits: Limits | None, concerned: list[str], outside: list[Finding]
-) -> dict[str, Any]:
+def asked_of(lot: Lot, judged: Judged, limits: Limits | None, concerned: list[str], outside: list[Finding]) -> View:
     """What was agreed: the revision, the rule, every limit that is not met, and the reference it is measured from."""
     limit_of = {f.code: f for f in outside}
     nominal = lot.grade.nominal_diameter_mm
@@ -177,7 +190,7 @@ def asked_of(
     }
 
 
-def _shade(row: Any) -> dict[str, Any]:
+def _shade(row: ShadeRevision) -> View:
     # Who approved it, and for which client, is nothing that a supplier needs.
     return {
         "code": row.shade.code,
@@ -190,7 +203,7 @@ def _shade(row: Any) -> dict[str, Any]:
     }
 
 
-def short(found: Finding, limits: Limits | None) -> dict[str, Any]:
+def short(found: Finding, limits: Limits | None, to_print: bool) -> View:
     """A finding on one line."""
     return {
         "code": found.code,
@@ -208,14 +221,14 @@ def short(found: Finding, limits: Limits | None) -> dict[str, Any]:
         "counted": found.counted,
         "spools": found.spools,
         "message": found.message,
-        "digits": found.digits,
+        **({"digits": found.digits} if to_print else {}),
     }
 
 
-def _failing(found: Finding, limits: Limits | None) -> dict[str, Any]:
+def _failing(found: Finding, limits: Limits | None, to_print: bool) -> View:
     """A failing finding, with what shows whether nonconformity is proved."""
     return {
-        **short(found, limits),
+        **short(found, limits, to_print),
         "required": bool(found.uses),
         "uses": list(found.uses),
         "outside_by": None if found.margin is None else -found.margin,
@@ -230,7 +243,7 @@ def _failing(found: Finding, limits: Limits | None) -> dict[str, Any]:
     }
 
 
-def _requested(lot: Any, may_ask: bool, as_of: datetime | None, now: datetime) -> dict[str, Any]:
+def _requested(lot: Lot, may_ask: bool, as_of: datetime | None, now: datetime) -> View:
     """What the supplier is asked to do, from the corrective action opened last among those not answered, else not closed."""
     row = store_actions.newest_not_closed(lot.id, as_of)
     if row is None:
@@ -249,7 +262,7 @@ def _requested(lot: Any, may_ask: bool, as_of: datetime | None, now: datetime) -
             "hint": opens if may_ask else never,
         }
     answered = row.answered_at if row.answered_at and row.answered_at <= (as_of or now) else None
-    lots = f"{row.conforming_lots} consecutive conforming {'lot' if row.conforming_lots == 1 else 'lots'}"
+    lots = counted(row.conforming_lots, "consecutive conforming lot")
     overdue = rules.is_overdue(row.due_at, answered, as_of or now)
     asks = f"Please answer by {moment(row.due_at)} with the cause you found and the action you took."
     late = " This answer is overdue." if overdue else ""
@@ -270,12 +283,12 @@ def _requested(lot: Any, may_ask: bool, as_of: datetime | None, now: datetime) -
     }
 
 
-def _decision(row: Any) -> dict[str, Any]:
+def _decision(row: Decision) -> View:
     fields = ("id", "action", "standing", "reason", "decided_at", "decided_by")
     return {name: getattr(row, name) for name in fields}
 
 
-def concession_of(row: Any, at: datetime) -> dict[str, Any]:
+def concession_of(row: Concession, at: datetime) -> View:
     """A concession as it stood at a moment, without the buyer's reasons."""
     approved = row.approved_at is not None and row.approved_at <= at
     withdrawn = row.withdrawn_at is not None and row.withdrawn_at <= at

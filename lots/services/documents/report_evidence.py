@@ -2,105 +2,127 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import TypedDict
 
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.registry import DECLARED
+from lots.domain.instruments.calibration import InstrumentRecord
 from lots.services import views
 from lots.services.assessment import counting as counting_rule
 from lots.services.assessment.lot_assessment import Judged, reading_from
 from lots.services.from_rows import approved_from, instruments_of
+from lots.services.views import View
 from lots.store import nonconformity_report as store
 from lots.store.setup import catalog
+from lots.store.tables.models import Instrument, InstrumentCheck, Lot, Reading, ReadingExclusion, ReadingVoid
 
 
 def evidence(
-    lot: Any,
+    lot: Lot,
     kinds: Sequence[str],
     judged: Judged,
     limits: Limits | None,
     known_at: datetime | None,
     *,
-    screening: bool = False,
-) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    whole: bool = False,
+) -> tuple[list[Method], list[View]]:
     """Returns how each kind was measured and the readings of these kinds, voided ones and others that do not count among them.
 
-    Three queries, four where prints name their build, however many readings and instruments there are; none without a kind. Readings kept without judging by them are among
-    them only with `screening`.
+    Three queries, four where prints name their build, however many readings and instruments there are; none without a kind. With `whole`
+    readings kept without judging by them are among them, and each tells who recorded it and what they noted, which a supplier does not need.
     """
     if not kinds:
         return [], []
-    rows = store.readings_of(lot.id, kinds, known_at, screening=screening)
+    rows = store.readings_of(lot.id, kinds, known_at, screening=whole)
     records = instruments_of(rows, known_at)
     checks = catalog.all_checks(records, known_at)
-    held_to = counting_rule.HeldTo.by(judged.limits, judged.rules)
     doubted = counting_rule.in_doubt((row.build_key for row in rows), judged.rules, known_at)
-    counting, superseded = set(judged.reading_ids), _superseded(rows, set(judged.reading_ids))
-
-    def why_not(row: Any) -> str | None:
-        if _void(row, known_at) is not None:
-            return f"voided: {row.void.reason}"
-        if exclusion := views.exclusion_line(row):
-            return f"excluded by {exclusion['excluded_by']} ({exclusion['cause']}): {exclusion['reason']}"
-        if (gone := row.spool.withdrawn_at) is not None and (known_at is None or gone <= known_at):
-            return "its spool was withdrawn"
-        if row.screening:
-            return "kept without judging by it"
-        if row.id not in counting:
-            return counting_rule.why_not(row, held_to, records, doubted) or (
-                counting_rule.FAR if row.to_confirm else "not judged"
-            )
-        if row.id in superseded:
-            return "a newer reading of its spool counts instead"
-        return _outside_terms(row, judged, limits)
-
-    said = [(row, why_not(row)) for row in rows]
+    counting = set(judged.reading_ids)
+    held_to = counting_rule.HeldTo.by(judged.limits, judged.rules)
+    ruled = _Ruled(judged, limits, known_at, held_to, records, doubted, counting, _superseded(rows, counting))
+    said = [(row, ruled.why_not(row)) for row in rows]
     method = [_method(kind, [(row, why) for row, why in said if row.kind == kind], checks) for kind in kinds]
     # In the order of the characteristics, each by spool.
-    return method, [_reading(row, why, known_at) for kind in kinds for row, why in said if row.kind == kind]
+    return method, [_reading(row, why, known_at, whole) for kind in kinds for row, why in said if row.kind == kind]
 
 
-def _void(row: Any, known_at: datetime | None) -> Any:
-    void = getattr(row, "void", None)
+@dataclass(frozen=True, slots=True)
+class _Ruled:
+    """What decides whether a reading counts in a report: `counting` were judged, `superseded` have a newer one beside them."""
+
+    judged: Judged
+    limits: Limits | None
+    known_at: datetime | None
+    held_to: counting_rule.HeldTo
+    records: Mapping[int, InstrumentRecord]
+    doubted: Mapping[str, str]
+    counting: set[int]
+    superseded: set[int]
+
+    def why_not(self, row: Reading) -> str | None:
+        """Returns in words why a reading does not count, None when it does."""
+        return self._left_out(row) or self._not_judged(row) or self._outside_terms(row)
+
+    def _left_out(self, row: Reading) -> str | None:
+        """By a person: voided, excluded, withdrawn with its spool, or never meant to be judged."""
+        if void := _void(row, self.known_at):
+            return f"voided: {void.reason}"
+        exclusion: ReadingExclusion | None = getattr(row, "exclusion", None)
+        if exclusion is not None:
+            return f"excluded by {exclusion.excluded_by} ({exclusion.cause}): {exclusion.reason}"
+        gone = row.spool.withdrawn_at
+        if gone is not None and (self.known_at is None or gone <= self.known_at):
+            return "its spool was withdrawn"
+        return "kept without judging by it" if row.screening else None
+
+    def _not_judged(self, row: Reading) -> str | None:
+        """By a rule: of its instrument or build, of an unconfirmed value, of newer readings."""
+        if row.id not in self.counting:
+            doubt = counting_rule.why_not(row, self.held_to, self.records, self.doubted)
+            return doubt or (counting_rule.FAR if row.to_confirm else "not judged")
+        return "a newer reading of its spool counts instead" if row.id in self.superseded else None
+
+    def _outside_terms(self, row: Reading) -> str | None:
+        """Why a reading that is in order is not held against a limit, None when it is."""
+        shade = self.judged.shade
+        declared, approved = DECLARED[row.kind], approved_from(shade) if shade is not None else None
+        block = self.limits.given.get(row.kind) if self.limits else None
+        compared = declared.comparable(reading_from(row), block, approved)
+        return None if compared is not None else declared.not_comparable
+
+
+def _void(row: Reading, known_at: datetime | None) -> ReadingVoid | None:
+    void: ReadingVoid | None = getattr(row, "void", None)
     return None if void is None or (known_at is not None and void.voided_at > known_at) else void
 
 
-def _superseded(rows: Sequence[Any], counting: set[int]) -> set[int]:
+def _superseded(rows: Sequence[Reading], counting: set[int]) -> set[int]:
     """Readings that a newer one of the same spool stands in for, where only the newest counts."""
     found: set[int] = set()
     for declared in DECLARED.values():
         if declared.newest:
+            needed = [one.name for one in declared.fields if one.needed]
             mine = [row for row in rows if row.kind == declared.name and row.id in counting]
-            mine.sort(
-                key=lambda row: (row.measured_at, *(row.values[one.name] for one in declared.fields if one.needed))
-            )
+            mine.sort(key=lambda row: (row.measured_at, *(row.values[name] for name in needed)))
             newest = {row.spool_id: row.id for row in mine}
             found |= {row.id for row in mine} - set(newest.values())
     return found
 
 
-def _outside_terms(row: Any, judged: Judged, limits: Limits | None) -> str | None:
-    """Why a reading that is in order is not held against a limit, None when it is."""
-    declared, shade = DECLARED[row.kind], approved_from(judged.shade) if judged.shade is not None else None
-    block = limits.given.get(row.kind) if limits else None
-    return None if declared.comparable(reading_from(row), block, shade) is not None else declared.not_comparable
-
-
-def _reading(row: Any, why: str | None, known_at: datetime | None) -> dict[str, Any]:
+def _reading(row: Reading, why: str | None, known_at: datetime | None, whole: bool) -> View:
     void = _void(row, known_at)
     return {
         "id": row.id,
         "kind": row.kind,
         "spool_code": row.spool.code,
         "measured_at": row.measured_at,
-        "recorded_by": row.recorded_by,
         "instrument_code": row.instrument.code if row.instrument else None,
         "says": DECLARED[row.kind].says(row.values),
         "values": row.values,
-        "note": row.note,
-        "screening": row.screening,
+        **({"recorded_by": row.recorded_by, "note": row.note, "screening": row.screening} if whole else {}),
         "retest": row.retest,
         "counts": why is None,
         "why_not": why,
@@ -108,9 +130,21 @@ def _reading(row: Any, why: str | None, known_at: datetime | None) -> dict[str, 
     }
 
 
-def _method(kind: str, said: Sequence[tuple[Any, str | None]], checks: dict[int, list[Any]]) -> dict[str, Any]:
+class Method(TypedDict):
+    """How a characteristic was measured."""
+
+    characteristic: str
+    says: str
+    readings: int
+    without_instrument: int
+    instruments: list[View]
+
+
+def _method(
+    kind: str, said: Sequence[tuple[Reading, str | None]], checks: Mapping[int, Sequence[InstrumentCheck]]
+) -> Method:
     counted = [row for row, why in said if why is None]
-    used = {row.instrument_id: row.instrument for row in counted if row.instrument_id is not None}
+    used = {row.instrument.id: row.instrument for row in counted if row.instrument is not None}
     return {
         "characteristic": kind,
         "says": DECLARED[kind].method,
@@ -123,7 +157,7 @@ def _method(kind: str, said: Sequence[tuple[Any, str | None]], checks: dict[int,
     }
 
 
-def _instrument(kind: str, row: Any, times: Sequence[datetime], checks: Sequence[Any]) -> dict[str, Any]:
+def _instrument(kind: str, row: Instrument, times: Sequence[datetime], checks: Sequence[InstrumentCheck]) -> View:
     first, last = min(times), max(times)
     before = max((c for c in checks if c.checked_at <= first), key=lambda c: (c.checked_at, c.id), default=None)
     after = min((c for c in checks if c.checked_at > last), key=lambda c: (c.checked_at, c.id), default=None)
@@ -141,5 +175,5 @@ def _instrument(kind: str, row: Any, times: Sequence[datetime], checks: Sequence
     }
 
 
-def _check(row: Any) -> dict[str, Any] | None:
-    return row and {"checked_at": row.checked_at, "result": row.result, "artefact": row.artefact}
+def _check(row: InstrumentCheck | None) -> View | None:
+    return None if row is None else {"checked_at": row.checked_at, "result": row.result, "artefact": row.artefact}

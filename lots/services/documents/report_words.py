@@ -13,6 +13,7 @@ from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.guard import COVERAGE
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule
 from lots.domain.receiving.coverage import DEFAULT_FIXED, Sampling
+from lots.domain.words import counted
 
 
 def quantity(code: str, limits: Limits | None) -> str:
@@ -56,7 +57,7 @@ def sampling_words(sampling: Sampling) -> str:
             "accepts refuse the lot."
         )
     n = sampling.fixed
-    how_many = f"{DEFAULT_FIXED} spools (suggested)" if n is None else f"{n} {'spool' if n == 1 else 'spools'}"
+    how_many = f"{DEFAULT_FIXED} spools (suggested)" if n is None else counted(n, "spool")
     return f"Of each delivery {how_many}, or all when there are fewer, are drawn at random and measured."
 
 

@@ -7,7 +7,6 @@ import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime, timedelta
-from typing import Any
 
 from lots.services import clock
 from lots.services.documents import webhook_requests
@@ -22,6 +21,7 @@ from lots.store.changes.sender_lock import SenderLock
 from lots.store.changes.webhooks import Attempt
 from lots.store.engine import database
 from lots.store.engine.database import transaction
+from lots.store.tables.models import Webhook, WebhookMessage
 
 log = logging.getLogger(__name__)
 
@@ -113,7 +113,7 @@ class Sender:
         self.wait(webhook_requests.DEADLINE_S + 1)
         self._lock.give_up()
 
-    def _may_try(self, hook: Any, now: datetime) -> bool:
+    def _may_try(self, hook: Webhook, now: datetime) -> bool:
         """False while a receiver that is failing is left alone. A clock that was set back does not lengthen that."""
         rest = self._rest.get(hook.id)
         return hook.failing_since is None or rest is None or not now < rest <= now + LONGEST_PAUSE
@@ -130,7 +130,7 @@ class Sender:
         now = clock.now()
         with _connection():
             hook = store.find(number)
-            if hook.ended_at is not None:
+            if hook is None or hook.ended_at is not None:
                 return False
             again = store.due(number, now, _AT_ONCE) if self._may_try(hook, now) else []
             entries = [] if again else feed.entries(hook.position + 1, _AT_ONCE)
@@ -146,7 +146,7 @@ class Sender:
 
     # Sending for the first time
 
-    def _first(self, hook: Any, entries: Sequence[Told]) -> bool:
+    def _first(self, hook: Webhook, entries: Sequence[Told]) -> bool:
         """Sends entries in the order of the feed; at the first failure the rest of that entry is kept to be sent again."""
         written, began, sent = hook.position, clock.now(), False
         for entry in entries:
@@ -168,7 +168,7 @@ class Sender:
             self._delivered(hook, written, entries[-1].id, recovered=False)
         return True
 
-    def _delivered(self, hook: Any, before: int, after: int, *, recovered: bool) -> None:
+    def _delivered(self, hook: Webhook, before: int, after: int, *, recovered: bool) -> None:
         with _connection(), transaction():
             store.move(hook.id, before, after)
             if recovered:
@@ -176,7 +176,7 @@ class Sender:
         if recovered:
             self._recovered(hook)
 
-    def _failed(self, hook: Any, entry: Told, parts: Sequence[int], outcome: Outcome, written: int) -> None:
+    def _failed(self, hook: Webhook, entry: Told, parts: Sequence[int], outcome: Outcome, written: int) -> None:
         """Keeps the message that failed and those of its entry that were not tried, with the position behind them, in one transaction."""
         now = clock.now()
         first, *rest = parts
@@ -187,7 +187,7 @@ class Sender:
             store.move(hook.id, written, entry.id)
             self._note_failure(hook, outcome, now)
 
-    def _put_off(self, hook: Any, entries: Sequence[Told], now: datetime) -> None:
+    def _put_off(self, hook: Webhook, entries: Sequence[Told], now: datetime) -> None:
         """Keeps entries as messages without trying: a receiver that is failing is not to be waited for each time."""
         kept = [Attempt(entry.id, part, 0, now, None, None) for entry in entries for part in _wanted(hook, entry)]
         with _connection(), transaction():
@@ -196,7 +196,7 @@ class Sender:
 
     # Sending again
 
-    def _again(self, hook: Any, messages: Sequence[Any], told: dict[int, Told]) -> bool:
+    def _again(self, hook: Webhook, messages: Sequence[WebhookMessage], told: dict[int, Told]) -> bool:
         """Sends messages that failed before. At the first failure the others wait."""
         for message in messages:
             entry = told.get(message.event_id)
@@ -223,11 +223,11 @@ class Sender:
 
     # Both
 
-    def _send(self, hook: Any, entry: Told, part: int) -> Outcome:
+    def _send(self, hook: Webhook, entry: Told, part: int) -> Outcome:
         timestamp = int(clock.now().timestamp())
         return webhook_requests.send(hook.url, hook.secret, message_of(entry, part), self._networks, timestamp)
 
-    def _note_failure(self, hook: Any, outcome: Outcome, now: datetime) -> None:
+    def _note_failure(self, hook: Webhook, outcome: Outcome, now: datetime) -> None:
         """Within the transaction that keeps the message."""
         since = hook.failing_since or now
         store.failing(hook.id, since)
@@ -239,13 +239,13 @@ class Sender:
             self._logged[hook.id] = since
             log.warning("webhook %s has been failing for a day: %s: %s", hook.id, _host(hook.url), outcome.error)
 
-    def _recovered(self, hook: Any) -> None:
+    def _recovered(self, hook: Webhook) -> None:
         hook.failing_since = None
         self._rest.pop(hook.id, None)
         self._logged.pop(hook.id, None)
 
 
-def _wanted(hook: Any, entry: Told) -> list[int]:
+def _wanted(hook: Webhook, entry: Told) -> list[int]:
     """Which changes of an entry a webhook gets."""
     return [part for part, change in enumerate(entry.changes) if not hook.kinds or change["kind"] in hook.kinds]
 

@@ -6,7 +6,6 @@ import json
 import secrets
 from collections.abc import Sequence
 from datetime import datetime
-from typing import Any
 
 from lots.domain.production.changes import KINDS
 from lots.services import clock
@@ -15,12 +14,14 @@ from lots.services.documents.changes import Position, items_of
 from lots.services.documents.webhook_addresses import Network, NotAllowed, check_written, target_of
 from lots.services.documents.webhook_requests import Message, Outcome
 from lots.services.errors import Conflict, Fault, Invalid, NotFound
+from lots.services.views import View
 from lots.store import audit
 from lots.store.changes import feed
 from lots.store.changes import webhooks as store
 from lots.store.changes.feed import Told
 from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
+from lots.store.tables.models import Webhook, WebhookMessage
 
 # Each has a thread while it has something to send.
 MOST = 20
@@ -29,7 +30,7 @@ TEST = "webhook.test"
 __all__ = ["KINDS", "MOST", "add", "end", "failures", "get", "listed", "replay", "try_out"]
 
 
-def add(url: str, kinds: Sequence[str], by: str, networks: Sequence[Network]) -> dict[str, Any]:
+def add(url: str, kinds: Sequence[str], by: str, networks: Sequence[Network]) -> View:
     """Adds a webhook, which gets what changes from now on, and returns it with its secret, for the one and only time.
 
     Raises:
@@ -51,14 +52,14 @@ def add(url: str, kinds: Sequence[str], by: str, networks: Sequence[Network]) ->
         return {**_view(row, (0, 0)), "secret": secret}
 
 
-def listed(cursor: str | None, limit: int) -> Page:
+def listed(cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of webhooks, ended ones included. Two queries."""
     found = store.listed(cursor, limit)
     counted = store.undelivered(row.id for row in found.rows)
     return found.map(lambda row: _view(row, counted.get(row.id, (0, 0))))
 
 
-def get(number: int) -> dict[str, Any]:
+def get(number: int) -> View:
     """Returns a webhook.
 
     Raises:
@@ -67,7 +68,7 @@ def get(number: int) -> dict[str, Any]:
     return _view(_webhook(number), store.undelivered([number]).get(number, (0, 0)))
 
 
-def end(number: int, by: str) -> dict[str, Any]:
+def end(number: int, by: str) -> View:
     """Ends a webhook: nothing is sent any more, and its row stays.
 
     Raises:
@@ -82,7 +83,7 @@ def end(number: int, by: str) -> dict[str, Any]:
         return get(number)
 
 
-def failures(number: int, cursor: str | None, limit: int) -> Page:
+def failures(number: int, cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of messages that failed or wait to be sent again. Three queries.
 
     Raises:
@@ -94,7 +95,7 @@ def failures(number: int, cursor: str | None, limit: int) -> Page:
     return found.map(lambda row: _failure(row, entries.get(row.event_id)))
 
 
-def _failure(row: Any, entry: Told | None) -> dict[str, Any]:
+def _failure(row: WebhookMessage, entry: Told | None) -> View:
     known = items_of(entry) if entry else []
     fields = ("attempts", "last_status", "last_error", "next_at")
     return {
@@ -104,7 +105,7 @@ def _failure(row: Any, entry: Told | None) -> dict[str, Any]:
     }
 
 
-def replay(number: int, after: str | None, by: str) -> dict[str, Any]:
+def replay(number: int, after: str | None, by: str) -> View:
     """Sends again what was not delivered, or everything after a position of the feed.
 
     Raises:
@@ -139,7 +140,7 @@ def _entry_before(after: str) -> int:
     return position.entry - 1 if position.part < len(entry.changes) - 1 else position.entry
 
 
-def try_out(number: int, networks: Sequence[Network]) -> dict[str, Any]:
+def try_out(number: int, networks: Sequence[Network]) -> View:
     """Sends a test message now, once, and returns what the receiver answered. Must not run within a transaction.
 
     Raises:
@@ -157,7 +158,7 @@ def try_out(number: int, networks: Sequence[Network]) -> dict[str, Any]:
     return {**_outcome(outcome), "seconds": round(outcome.seconds, 3)}
 
 
-def _outcome(outcome: Outcome) -> dict[str, Any]:
+def _outcome(outcome: Outcome) -> View:
     return {
         "delivered": outcome.delivered,
         "status": outcome.status,
@@ -169,23 +170,24 @@ def _outcome(outcome: Outcome) -> dict[str, Any]:
 def message_of(entry: Told, part: int) -> Message:
     """Returns a change as a message. Its id follows from the entry, so that it is the same each time, and another in another shop."""
     _, item = items_of(entry)[part]
-    return Message(f"change_{entry.id}_{part}_{entry.hash[:12]}", envelope(item["kind"], entry.at, item))
+    body = envelope(str(item["kind"]), entry.at, item)
+    return Message(f"change_{entry.id}_{part}_{entry.hash[:12]}", body)
 
 
-def envelope(kind: str, at: datetime, data: dict[str, Any]) -> bytes:
+def envelope(kind: str, at: datetime, data: View) -> bytes:
     """Returns the body of a message: `type`, `timestamp`, `data`."""
     told = {"type": kind, "timestamp": at, "data": data}
-    return json.dumps(told, default=changes.moment_text, separators=(",", ":")).encode()
+    return json.dumps(told, default=clock.moment_text, separators=(",", ":")).encode()
 
 
-def _webhook(number: int) -> Any:
+def _webhook(number: int) -> Webhook:
     row = store.find(number)
     if row is None:
         raise NotFound(f"There is no webhook {number}. The list of webhooks has those there are.")
     return row
 
 
-def _view(row: Any, counted: tuple[int, int]) -> dict[str, Any]:
+def _view(row: Webhook, counted: tuple[int, int]) -> View:
     """A webhook without its secret."""
     fields = ("id", "url", "recorded_at", "recorded_by", "ended_at", "ended_by", "failing_since")
     waiting, failed = counted

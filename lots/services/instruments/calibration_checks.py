@@ -81,7 +81,7 @@ def add_check(instrument_id: int, values: Checked, by: str) -> View:
 
 def listed(cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of instruments with the uncertainty in force of each. Two queries."""
-    page = catalog.listed("instrument", cursor, limit)
+    page = catalog.listed(Instrument, cursor, limit)
     known = _found_of(row.id for row in page.rows)
     return page.map(lambda row: _view(row, known.get(row.id, [])))
 

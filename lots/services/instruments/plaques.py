@@ -158,7 +158,10 @@ class ReferenceShelf:
             "recorded_at": row.recorded_at,
             "recorded_by": row.recorded_by,
             "revision": row.shade_revision.revision,
-            "read": [{"code": None, **plaque} for plaque in row.plaques],
+            "read": [
+                {"artefact": one["artefact"], "code": one.get("code"), "readings": one["readings"]}
+                for one in row.plaques
+            ],
             "found": [] if void else self._told(row),
             "voided": None if void is None else _voided(void),
         }

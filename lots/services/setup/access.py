@@ -9,13 +9,14 @@ import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
 
 from lots.services import clock
 from lots.services.errors import AlreadyThere, KeyReused, NotFound
+from lots.services.views import View
 from lots.store import audit
 from lots.store.engine.database import transaction
 from lots.store.setup import sessions, tokens
+from lots.store.tables.models import RepeatedRequest, Token
 
 DAYS, MOST_DAYS = 365, 3650
 # Who makes and ends tokens: whoever has the machine, from its command line.
@@ -100,7 +101,7 @@ def renew_token(name: str, days: int = DAYS) -> str:
     return text
 
 
-def list_tokens() -> list[dict[str, Any]]:
+def list_tokens() -> list[View]:
     """Returns names, roles and dates of all tokens, never their text nor its hash."""
     shown = ("name", "role", "created_at", "expires_at", "last_used_at", "revoked_at")
     return [{name: getattr(row, name) for name in shown} for row in tokens.every()]
@@ -120,7 +121,7 @@ def revoke_token(name: str) -> None:
         audit.note(None, "token revoked", COMMAND, now, {"token": [row.id]})
 
 
-def _live(name: str) -> Any:
+def _live(name: str) -> Token:
     row = tokens.by_name(name)
     if row is None or row.revoked_at is not None:
         raise NotFound(f"No live token is named {name}. `lots token list` shows them.")
@@ -194,9 +195,15 @@ def once(who: str, method: str, path: str, key: str, body: bytes, answer: Callab
         if earlier is not None:
             if earlier.body_hash != digest:
                 raise KeyReused("This Idempotency-Key came with another body before. Use a new key for a new request.")
-            return Answer(earlier.status, earlier.body, earlier.headers), True
+            return _answered(earlier), True
         claimed = tokens.claim_request(who, method, path, key, digest, clock.now())
         fresh = answer()
         kept = fresh.body if fresh.repeated_body is None else fresh.repeated_body
         tokens.keep_answer(claimed, fresh.status, kept, fresh.headers)
         return fresh, False
+
+
+def _answered(earlier: RepeatedRequest) -> Answer:
+    if earlier.status is None or earlier.body is None or earlier.headers is None:
+        raise LookupError(f"request {earlier.id} has no answer, though both are stored in one transaction")
+    return Answer(earlier.status, earlier.body, earlier.headers)

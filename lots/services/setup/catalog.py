@@ -2,68 +2,87 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from typing import NotRequired, TypedDict, cast
 
 from lots.domain.assessment import limits_revision
 from lots.domain.assessment.reference_limits import doubts_about_limits
-from lots.domain.characteristics.color.declared_color import COLOR
-from lots.domain.characteristics.declaring.plausibility import doubt_lab
-from lots.domain.colorimetry.color_values import Conditions, Lab, mean_lab
 from lots.domain.conformity import rule_versions
 from lots.domain.instruments.measuring import measures_of_kind
 from lots.services import clock
-from lots.services.errors import AlreadyThere, Fault, Invalid, Settled, Stale
+from lots.services.errors import AlreadyThere, Fault, Invalid, NotFound, Settled, Stale
 from lots.services.from_rows import approved_from
-from lots.services.lookups import found
-from lots.services.setup import grade_drying, grade_uses, spectral_input, test_prints, views
-from lots.services.setup.spectral_input import uv_fault
+from lots.services.lookups import found, unknown_at
+from lots.services.setup import grade_drying, grade_uses, test_prints, views
+from lots.services.setup.grade_drying import DryingValues
+from lots.services.setup.grade_uses import UsesValues
+from lots.services.views import View
 from lots.store import audit
 from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
-from lots.store.instruments import references
-from lots.store.setup import catalog
-
-_VIEWS = {
-    "supplier": views.supplier,
-    "shade": views.shade,
-    "instrument": views.instrument,
-    "machine": views.machine,
-}
+from lots.store.setup import catalog, names
+from lots.store.setup.catalog import Coded
+from lots.store.tables.loads import Machine
+from lots.store.tables.models import Grade, Instrument, Shade, Supplier
 
 
-def listed(subject: str, cursor: str | None, limit: int) -> Page:
+class GradeValues(DryingValues, UsesValues, total=False):
+    """What is sent of a grade, as far as it is looked at before it is stored."""
+
+    nominal_diameter_mm: float
+    shade_id: int | None
+    brightened: bool
+
+
+def listed(subject: str, cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of a subject. One query; one more for grades."""
-    return _shown(subject, catalog.listed(subject, cursor, limit))
+    if subject == "grade":
+        return _grades(catalog.listed(Grade, cursor, limit))
+    if subject == "shade":
+        return catalog.listed(Shade, cursor, limit).map(views.shade)
+    return catalog.listed(Supplier, cursor, limit).map(views.supplier)
 
 
-def grades_to_review(cursor: str | None, limit: int) -> Page:
+def grades_to_review(cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of the grades of which quality has to state or confirm something: an old prohibition, the kind of filler."""
-    return _shown("grade", catalog.grades_to_review(cursor, limit))
+    return _grades(catalog.grades_to_review(cursor, limit))
 
 
-def get(subject: str, number: int) -> dict[str, Any]:
+def get(subject: str, number: int) -> View:
     """Returns one of a subject."""
-    return _view(subject, found(subject, number))
+    return _view(_row(subject, number))
 
 
-def _shown(subject: str, page: Page) -> Page:
-    if subject != "grade":
-        return page.map(_VIEWS[subject])
+def _row(subject: str, number: int) -> Coded | Machine:
+    if subject != "machine":
+        return found(subject, number)
+    row = names.machine(number)
+    if row is None:
+        raise NotFound(f"Machine {number} does not exist. See the list of machines.")
+    return row
+
+
+def _grades(page: Page[Grade]) -> Page[View]:
     references = catalog.current_shade_revisions({row.shade_id for row in page.rows if row.shade_id is not None})
-    return page.map(lambda row: views.grade(row, _lab(references.get(row.shade_id))))
+    labs = {number: revision.lab for number, revision in references.items()}
+    return page.map(lambda row: views.grade(row, labs.get(row.shade_id) if row.shade_id is not None else None))
 
 
-def _view(subject: str, row: Any) -> dict[str, Any]:
-    shown: dict[str, Any] = _shown(subject, Page([row], None)).rows[0]
-    return shown
+def _view(row: Coded | Machine) -> View:
+    match row:
+        case Grade():
+            return _grades(Page([row], None)).rows[0]
+        case Shade():
+            return views.shade(row)
+        case Instrument():
+            return views.instrument(row)
+        case Machine():
+            return views.machine(row)
+    return views.supplier(row)
 
 
-def _lab(revision: Any) -> list[float] | None:
-    return None if revision is None else revision.lab
-
-
-def add(subject: str, values: dict[str, Any], by: str) -> dict[str, Any]:
+def add(subject: str, values: Mapping[str, object], by: str) -> View:
     """Adds a supplier, shade, grade or instrument.
 
     Raises:
@@ -71,22 +90,19 @@ def add(subject: str, values: dict[str, Any], by: str) -> dict[str, Any]:
         Invalid: a grade refers to a shade that does not exist, or is brightened and its shade does not state UV; a reason is missing.
     """
     with transaction():
-        taken = catalog.find_by_code(subject, values["code"])
+        taken = catalog.find_by_code(subject, str(values["code"]))
         if taken is not None:
             raise AlreadyThere(f"The code {values['code']} belongs to {subject} {taken.id}.", existing_id=taken.id)
-        _check_shade(values)
-        _check_brightened(subject, values)
-        grade_drying.check(None, values)
         now = clock.now()
-        kept = grade_uses.to_store(None, values, by, now) if subject == "grade" else values
+        kept = _grade_to_store(None, values, by, now) if subject == "grade" else values
         if subject == "instrument" and "measures" not in kept:
-            kept = {**kept, "measures": measures_of_kind(kept["kind"])}
+            kept = {**kept, "measures": measures_of_kind(str(kept["kind"]))}
         row = catalog.add(subject, kept, by, now)
         audit.note(None, f"{subject} added", by, now, {subject: [row.id]})
-        return _view(subject, row)
+        return _view(row)
 
 
-def change(subject: str, number: int, version: int, values: dict[str, Any], by: str) -> dict[str, Any]:
+def change(subject: str, number: int, version: int, values: Mapping[str, object], by: str) -> View:
     """Changes a supplier, a shade, a grade or a machine that still has `version`.
 
     Raises:
@@ -95,136 +111,61 @@ def change(subject: str, number: int, version: int, values: dict[str, Any], by: 
         Invalid: what the grade is forbidden or permitted for would change without a reason.
     """
     with transaction():
-        row = found(subject, number)
-        if row.version != version:
-            raise Stale(
-                f"This {subject} was changed since you read it. Read it again, and repeat your change on the new ETag."
-            )
-        _check_shade(values)
-        _check_brightened(subject, {"shade_id": getattr(row, "shade_id", None), **_brightened(row), **values})
-        _check_settled(subject, row, values)
-        grade_drying.check(row, values)
+        row = _row(subject, number)
+        if isinstance(row, Instrument) or row.version != version:
+            raise _stale(subject)
         now = clock.now()
-        why = {"reason": values["reason"]} if values.get("reason") else {}
-        values = grade_uses.to_store(row, values, by, now) if subject == "grade" else values
-        if values:
-            if not catalog.change(subject, number, version, values):
-                raise Stale(
-                    f"This {subject} was changed since you read it. Read it again, and repeat your change on the new ETag."
-                )
-            audit.note(None, f"{subject} changed", by, now, {subject: [number]}, {**values, **why})
-        return _view(subject, found(subject, number))
+        kept = _grade_to_store(row, values, by, now) if isinstance(row, Grade) else values
+        if kept:
+            if not catalog.change(subject, number, version, kept):
+                raise _stale(subject)
+            why = {"reason": values["reason"]} if values.get("reason") else {}
+            audit.note(None, f"{subject} changed", by, now, {subject: [number]}, {**kept, **why})
+        return get(subject, number)
 
 
-def _check_shade(values: dict[str, Any]) -> None:
-    shade_id = values.get("shade_id")
-    if shade_id is not None and catalog.find("shade", shade_id) is None:
-        raise Invalid(Fault("/shade_id", f"There is no shade {shade_id}.", "The list of shades has those there are."))
+def _stale(subject: str) -> Stale:
+    return Stale(
+        f"This {subject} was changed since you read it. Read it again, and repeat your change on the new ETag."
+    )
 
 
-def _brightened(row: Any) -> dict[str, Any]:
-    return {"brightened": row.brightened} if hasattr(row, "brightened") else {}
+def _grade_to_store(row: Grade | None, sent: Mapping[str, object], by: str, now: datetime) -> Mapping[str, object]:
+    """The columns of a grade that a request gives, once they agree with each other and with what its lots were judged by."""
+    values = cast("GradeValues", sent)
+    shade_id = values.get("shade_id", row.shade_id if row else None)
+    if values.get("shade_id") is not None and catalog.find("shade", values["shade_id"] or 0) is None:
+        raise Invalid(unknown_at("/shade_id", "shade", values["shade_id"] or 0))
+    if shade_id is not None and values.get("brightened", row.brightened if row else False):
+        _check_states_uv(shade_id)
+    if row is not None:
+        _check_settled(row, values)
+    grade_drying.check(row, values)
+    return grade_uses.to_store(row, values, by, now)
 
 
-def _check_brightened(subject: str, values: dict[str, Any]) -> None:
+def _check_states_uv(shade_id: int) -> None:
     """Refuses a brightened grade whose reference does not say whether UV was in the beam: nothing could be compared with it."""
-    shade_id = values.get("shade_id")
-    if subject != "grade" or not values.get("brightened") or shade_id is None:
-        return
     revision = catalog.current_shade_revisions([shade_id]).get(shade_id)
     if revision is not None and "uv" not in revision.conditions:
         detail = f"Revision {revision.revision} of shade {revision.shade.code} does not state UV, and a brightener turns UV into blue."
-        raise Invalid(Fault("/brightened", detail, "Have a revision approved first that states uv."))
+        raise Invalid(Fault("/brightened", detail, "Have a revision approved first that states UV."))
 
 
-def _check_settled(subject: str, row: Any, values: dict[str, Any]) -> None:
+def _check_settled(row: Grade, values: GradeValues) -> None:
     """Refuses to move what the lots of a grade were already judged against; their decisions would no longer say what they said."""
-    if subject != "grade" or not catalog.has_lots(row):
-        return
-    for field, words in (("nominal_diameter_mm", "nominal diameter"), ("shade_id", "shade")):
-        old = getattr(row, field)
-        if old is not None and field in values and values[field] != old:
-            raise Settled(
-                f"Lots of grade {row.code} were judged with this {words}, so it stays. Make another grade for the other {words}."
-            )
+    diameter, shade_id = values.get("nominal_diameter_mm"), values.get("shade_id", row.shade_id)
+    moved = [
+        *(["nominal diameter"] if diameter is not None and diameter != row.nominal_diameter_mm else []),
+        *(["shade"] if row.shade_id is not None and shade_id != row.shade_id else []),
+    ]
+    if moved and catalog.has_lots(row):
+        raise Settled(
+            f"Lots of grade {row.code} were judged with this {moved[0]}, so it stays. Make another grade for the other {moved[0]}."
+        )
 
 
-def add_shade_revision(shade_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
-    """Approves a new reference colour for a shade: its mean when several readings are given, that of its spectrum when one is.
-
-    Raises:
-        NotFound: no such shade.
-        Invalid: not exactly one of `lab`, `readings` and `spectrum`, a colour that makes no sense, conditions that are not whole, or an
-            instrument that does not exist.
-    """
-    instrument_id = values.pop("instrument_id", None)
-    lab, several, spectrum = (values.pop(name, None) for name in ("lab", "readings", "spectrum"))
-    conditions, faults = _stated(values["conditions"])
-    if sum(one is not None for one in (lab, several, spectrum)) != 1:
-        hint = "Give one of lab, one [L*, a*, b*]; readings, a list of them to be averaged; or spectrum."
-        faults.append(Fault("/lab", "Give the reference colour once.", hint))
-    rows = [(f"/readings/{index}", row) for index, row in enumerate(several or [])]
-    rows += [("/lab", lab)] if lab is not None else []
-    if spectrum is not None:
-        computed, wrong = _computed(spectrum, conditions)
-        rows += [("/spectrum", computed.as_list())] if computed else []
-        faults += wrong
-    for pointer, row in rows:
-        if doubt := doubt_lab(row, values["conditions"].get("uv")):
-            faults.append(Fault(pointer, doubt.detail, doubt.hint))
-    if faults or conditions is None:
-        raise Invalid(*faults)
-    reference = mean_lab([Lab(*row) for _, row in rows])
-    with transaction():
-        shade = found("shade", shade_id)
-        instrument = None if instrument_id is None else catalog.find("instrument", instrument_id)
-        if instrument is None and instrument_id is not None:
-            hint = "The list of instruments has those there are."
-            raise Invalid(Fault("/instrument_id", f"There is no instrument {instrument_id}.", hint))
-        if instrument is not None and instrument.measures is not None and COLOR.name not in instrument.measures:
-            detail = f"Instrument {instrument.code} does not measure colour."
-            raise Invalid(Fault("/instrument_id", detail, "Name the instrument that measured the reference."))
-        grade = catalog.brightened(shade) if conditions.uv is None else None
-        if grade is not None:
-            raise Invalid(uv_fault("/conditions/uv", grade))
-        kept = {
-            **values,
-            "instrument": instrument,
-            "lab": reference.as_list(),
-            "readings": several,
-            "spectrum": spectrum,
-        }
-        kept["conditions"] = conditions.as_dict()
-        now = clock.now()
-        row = catalog.add_shade_revision(shade, kept, by, now)
-        references.touch(shade.id)
-        wrote = {"shade_revision": [row.id], "shade": [shade.id]}
-        audit.note(None, "shade revision approved", by, now, wrote)
-        return views.shade_revision(row)
-
-
-def _stated(said: dict[str, Any]) -> tuple[Conditions | None, list[Fault]]:
-    try:
-        return Conditions(**said), []
-    except ValueError as wrong:
-        return None, [Fault("/conditions", f"{wrong}.")]
-
-
-def _computed(sent: dict[str, Any], conditions: Conditions | None) -> tuple[Lab | None, list[Fault]]:
-    """The colour of a reference's spectrum under its own conditions."""
-    spectrum, faults = spectral_input.read("/spectrum", sent)
-    if spectrum is None or conditions is None:
-        return None, faults
-    light = (conditions.illuminant, conditions.observer_deg)
-    return spectral_input.color_under("/spectrum", spectrum, *light, light_at="/conditions/illuminant")
-
-
-def shade_revisions(shade_id: int, cursor: str | None, limit: int) -> Page:
-    """Returns a page of a shade's revisions."""
-    return catalog.shade_revisions(found("shade", shade_id), cursor, limit).map(views.shade_revision)
-
-
-def add_limits(grade_id: int, body: dict[str, Any], by: str) -> dict[str, Any]:
+def add_limits(grade_id: int, sent: Mapping[str, object], by: str) -> View:
     """Sets a grade's limits anew, as its next revision. Lots already being measured keep theirs.
 
     Returns:
@@ -234,20 +175,21 @@ def add_limits(grade_id: int, body: dict[str, Any], by: str) -> dict[str, Any]:
         NotFound: no such grade.
         Invalid: limits that would pass everything or contradict themselves.
     """
-    note = body.pop("note", None)
-    body, unknown = _with_recipes(limits_revision.completed(body))
+    limits = {name: value for name, value in sent.items() if name != "note"}
+    body, unknown = _with_recipes(limits_revision.completed(limits))
     faults = [*(Fault(*problem) for problem in limits_revision.problems(body)), *unknown]
     grade = found("grade", grade_id)
     if faults:
         raise Invalid(*faults)
     with transaction():
         now = clock.now()
-        row = catalog.add_limits_revision(grade, {"body": body, "note": note, "rules": rule_versions.CURRENT}, by, now)
+        kept = {"body": body, "note": sent.get("note"), "rules": rule_versions.CURRENT}
+        row = catalog.add_limits_revision(grade, kept, by, now)
         audit.note(None, "limits set", by, now, {"limits_revision": [row.id]})
         return {**views.limits(row), "warnings": _beyond_reference(grade, body)}
 
 
-def _with_recipes(body: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
+def _with_recipes(body: Mapping[str, object]) -> tuple[Mapping[str, object], list[Fault]]:
     """Limits with the revision of each recipe that a block names, and the faults of those that name none there is."""
     blocks = {name: block for name, block in body.items() if isinstance(block, dict) and block.get("test_print")}
     if not blocks:
@@ -257,7 +199,7 @@ def _with_recipes(body: dict[str, Any]) -> tuple[dict[str, Any], list[Fault]]:
     return {**body, **named}, faults
 
 
-def _beyond_reference(grade: Any, body: dict[str, Any]) -> list[dict[str, str]]:
+def _beyond_reference(grade: Grade, body: Mapping[str, object]) -> list[dict[str, str]]:
     """What in limits the reference of their grade does not pass. At most one query."""
     current = catalog.current_shade_revisions([grade.shade_id]) if grade.shade_id is not None else {}
     return [
@@ -267,27 +209,36 @@ def _beyond_reference(grade: Any, body: dict[str, Any]) -> list[dict[str, str]]:
     ]
 
 
-def limits_revisions(grade_id: int, cursor: str | None, limit: int) -> Page:
+def limits_revisions(grade_id: int, cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of a grade's limits revisions."""
     return catalog.limits_revisions(found("grade", grade_id), cursor, limit).map(views.limits)
 
 
-def directory() -> dict[str, Any]:
-    """Returns numbers, codes and names of what is set up, the first 500 of each subject. Four queries."""
-    words: dict[str, Callable[[Any], str]] = {
-        "supplier": lambda row: row.name,
-        "grade": lambda row: f"{row.polymer} {row.color_name}, {row.nominal_diameter_mm:g} mm",
-        "shade": lambda row: row.name,
-        "instrument": lambda row: row.kind,
-    }
-    return {
-        f"{subject}s": [
-            {"id": row.id, "code": row.code, "says": says(row), **_measured_by(row)}
-            for row in catalog.listed(subject, None, 500).rows
-        ]
-        for subject, says in words.items()
-    }
+class Entry(TypedDict):
+    """Something that is set up, in a list to choose from; of an instrument also what it may measure."""
+
+    id: int
+    code: str
+    says: str
+    measures: NotRequired[list[str] | None]
 
 
-def _measured_by(row: Any) -> dict[str, Any]:
-    return {"measures": row.measures} if hasattr(row, "measures") else {}
+def directory(*subjects: str) -> dict[str, list[Entry]]:
+    """Returns numbers, codes and names of what is set up, the first 500 of each of these subjects or of all four. One query for each."""
+    entries: dict[str, Callable[[], list[Entry]]] = {
+        "supplier": lambda: [_entry(row, row.name) for row in catalog.listed(Supplier, None, 500).rows],
+        "grade": lambda: [_entry(row, _grade_said(row)) for row in catalog.listed(Grade, None, 500).rows],
+        "shade": lambda: [_entry(row, row.name) for row in catalog.listed(Shade, None, 500).rows],
+        "instrument": lambda: [
+            {**_entry(row, row.kind), "measures": row.measures} for row in catalog.listed(Instrument, None, 500).rows
+        ],
+    }
+    return {f"{subject}s": entries[subject]() for subject in entries if subject in (subjects or entries)}
+
+
+def _grade_said(row: Grade) -> str:
+    return f"{row.polymer} {row.color_name}, {row.nominal_diameter_mm:g} mm"
+
+
+def _entry(row: Coded, says: str) -> Entry:
+    return {"id": row.id, "code": row.code, "says": says}

@@ -4,15 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict
-from typing import Any
+from typing import TypedDict
 
 from lots.domain.characteristics.declaring.plausibility import doubt_lab
 from lots.domain.colorimetry.color_difference import checked_weights, components, delta_e
 from lots.domain.colorimetry.color_values import Lab
 from lots.services.errors import Fault, Invalid
+from lots.services.views import View
 
 
-def differences(pairs: Sequence[dict[str, Any]], formula: str, weights: Sequence[float] | None) -> dict[str, Any]:
+class Pair(TypedDict):
+    """Two colours as L*, a*, b*."""
+
+    reference: list[float]
+    sample: list[float]
+
+
+def differences(pairs: Sequence[Pair], formula: str, weights: Sequence[float] | None) -> View:
     """Returns the difference of each sample from its reference: value, signed parts, direction in words.
 
     Raises:
@@ -21,8 +29,8 @@ def differences(pairs: Sequence[dict[str, Any]], formula: str, weights: Sequence
     faults = [
         Fault(f"/pairs/{index}/{side}", doubt.detail, doubt.hint)
         for index, pair in enumerate(pairs)
-        for side in ("reference", "sample")
-        if (doubt := doubt_lab(pair[side], "included"))
+        for side, lab in (("reference", pair["reference"]), ("sample", pair["sample"]))
+        if (doubt := doubt_lab(lab, "included"))
     ]
     try:
         chosen = checked_weights(formula, weights)

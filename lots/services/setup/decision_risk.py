@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
+from typing import TypedDict
 
 from lots.domain.assessment.decision_risk import Plan
 from lots.domain.assessment.limits_revision import Limits, limits_from
 from lots.domain.characteristics.registry import JUDGED
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.conformity import rule_versions
-from lots.domain.replicates.kept_scatter import MOST, lent
+from lots.domain.replicates.kept_scatter import MOST, Kept, lent
 from lots.domain.replicates.planned import Known, Planned, known_from, planned, readings_asked
 from lots.domain.words import counted
 from lots.services.errors import Fault, Invalid
 from lots.services.lookups import found
+from lots.services.views import View
 from lots.store.assessment import lots
 from lots.store.setup import catalog
+from lots.store.tables.models import Grade, Instrument
 
 # Spools of a lot where nobody says how many. This project's choice.
 SPOOLS_IN_LOT = 20
@@ -26,29 +28,45 @@ GOOD = 0.5
 _NONE = Known(None, 0.0, None, 0.0)
 
 
-def decision_risk(grade_id: int, asked: Mapping[str, Any]) -> dict[str, Any]:
+class Asked(TypedDict, total=False):
+    """The grade, and what to plan with in place of what is known."""
+
+    grade_id: int
+    code: str
+    spools: int
+    readings: int
+    spools_in_lot: int
+    instrument_id: int
+    good: float
+    sd: float
+    between_sd: float
+    uncertainty: float
+
+
+def decision_risk(asked: Asked) -> View:
     """Returns, for each figure that is a mean of readings, the risks of the grade's newest limits, with a power curve. A handful of queries.
 
     Args:
-        grade_id: of the grade.
-        asked: what to plan with in place of what is known: `code`, `spools`, `readings`, `spools_in_lot`, `instrument_id`, `good`; with a
+        asked: `grade_id`, and what to plan with in place of what is known: `code`, `spools`, `readings`, `spools_in_lot`, `instrument_id`, `good`; with a
             `code` also `sd`, `between_sd` and `uncertainty` in the unit of its figure.
 
     Raises:
         NotFound: no such grade or instrument.
         Invalid: the grade has no limits, none on this code, or a number needs a code.
     """
+    grade_id = asked["grade_id"]
     grade = found("grade", grade_id)
     row = catalog.current_limits(grade_id)
     if row is None:
         raise Invalid(Fault("/grade_id", f"Grade {grade.code} has no limits.", "Set limits first."))
     limits = limits_from(row.body)
     figures = _figures(grade, limits, asked)
-    instrument = found("instrument", asked["instrument_id"]) if asked.get("instrument_id") else None
+    number = asked.get("instrument_id")
+    instrument = found("instrument", number) if number else None
     kept = _kept(grade_id)
     # What earlier lots lend counts in the band only by the rules that pool it.
     pools = rule_versions.of_limits(row.rules) > rule_versions.THIRD
-    measures = [_measure(one, limits, lent(kept, kept), instrument, {**asked, "pools": pools}) for one in figures]
+    measures = [_measure(one, limits, _known(one, lent(kept, kept), instrument), pools, asked) for one in figures]
     return {
         "grade_id": grade_id,
         "limits_revision": row.revision,
@@ -60,23 +78,15 @@ def decision_risk(grade_id: int, asked: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def _figures(grade: Any, limits: Limits, asked: Mapping[str, Any]) -> list[Planned]:
+def _figures(grade: Grade, limits: Limits, asked: Asked) -> list[Planned]:
     shade = catalog.current_shade_revisions([grade.shade_id]).get(grade.shade_id) if grade.shade_id else None
     figures = planned(limits, grade.nominal_diameter_mm, Lab(*shade.lab) if shade else None)
     code = asked.get("code")
     if code is None:
-        own = [name for name in ("sd", "between_sd", "uncertainty") if asked.get(name) is not None]
-        if own:
-            raise Invalid(
-                *(
-                    Fault(
-                        f"/{name}",
-                        "This number needs the figure it belongs to.",
-                        "Send the code of the finding with it.",
-                    )
-                    for name in own
-                )
-            )
+        own = {name: asked.get(name) for name in ("sd", "between_sd", "uncertainty")}
+        detail, hint = "This number needs the figure it belongs to.", "Send the code of the finding with it."
+        if faults := [Fault(f"/{name}", detail, hint) for name, value in own.items() if value is not None]:
+            raise Invalid(*faults)
         return figures
     chosen = [one for one in figures if one.code == code]
     if not chosen:
@@ -89,22 +99,25 @@ def _figures(grade: Any, limits: Limits, asked: Mapping[str, Any]) -> list[Plann
     return chosen
 
 
-def _kept(grade_id: int) -> list[Mapping[str, Any]]:
+def _kept(grade_id: int) -> Sequence[Kept]:
     newest = lots.newest_of_grade(grade_id, MOST)
     return [lot.figures.get("scatter") or {} for lot in newest]
 
 
 def _measure(
-    one: Planned, limits: Limits, lent_by: Mapping[str, Any], instrument: Any, asked: Mapping[str, Any]
-) -> dict[str, Any]:
+    one: Planned, limits: Limits, known_by: tuple[Known, Instrument | None], pools: bool, asked: Asked
+) -> View:
     in_lot = asked.get("spools_in_lot", SPOOLS_IN_LOT)
     spools = min(asked.get("spools") or limits.sampling.required(in_lot, "normal"), in_lot)
     readings = asked.get("readings") or readings_asked(one.code, limits, spools)
-    known, by = _known(one, lent_by, instrument)
-    sd = asked["sd"] if asked.get("sd") is not None else known.sd
-    between = asked["between_sd"] if asked.get("between_sd") is not None else known.between_sd
-    u = asked["uncertainty"] if asked.get("uncertainty") is not None else _stated(one, by)
-    answer = {
+    known, by = known_by
+    sd, between, u = asked.get("sd"), asked.get("between_sd"), asked.get("uncertainty")
+    sd_df = known.sd_df if pools and sd is None else 0.0
+    between_df = known.between_df if pools and between is None else 0.0
+    sd = known.sd if sd is None else sd
+    between = known.between_sd if between is None else between
+    u = _stated(one, by) if u is None else u
+    answer: View = {
         "code": one.code,
         "label": JUDGED[one.code].label,
         "unit": one.limit.unit,
@@ -133,15 +146,15 @@ def _measure(
         between or 0.0,
         u or 0.0,
         in_lot,
-        known.sd_df if asked["pools"] and asked.get("sd") is None else 0.0,
-        known.between_df if asked["pools"] and asked.get("between_sd") is None else 0.0,
+        sd_df,
+        between_df,
         one.of_spool,
         one.directions,
     )
     return {**answer, **_risks(plan, asked.get("good", GOOD))}
 
 
-_UNKNOWN: dict[str, Any] = {
+_UNKNOWN: View = {
     "false_accept_probability": None,
     "false_reject_probability": None,
     "curve": [],
@@ -149,7 +162,7 @@ _UNKNOWN: dict[str, Any] = {
 }
 
 
-def _known(one: Planned, lent_by: Mapping[str, Any], instrument: Any) -> tuple[Known, Any]:
+def _known(one: Planned, lent_by: Kept, instrument: Instrument | None) -> tuple[Known, Instrument | None]:
     """How readings of a figure scatter with an instrument: the one that was asked for, or else the one that read most spools."""
     by_figure = [lent_by.get(figure, {}) for figure in one.figures]
     codes = set.intersection(*(set(each) for each in by_figure)) if by_figure else set()
@@ -171,7 +184,7 @@ def _known(one: Planned, lent_by: Mapping[str, Any], instrument: Any) -> tuple[K
     )
 
 
-def _stated(one: Planned, instrument: Any) -> float | None:
+def _stated(one: Planned, instrument: Instrument | None) -> float | None:
     """The stated standard uncertainty of an instrument, in the unit of the figure where that is what it reads."""
     if instrument is None or instrument.standard_uncertainty is None:
         return None
@@ -179,7 +192,7 @@ def _stated(one: Planned, instrument: Any) -> float | None:
     return one.scale((u,) * len(one.figures))
 
 
-def _risks(plan: Plan, good: float) -> dict[str, Any]:
+def _risks(plan: Plan, good: float) -> View:
     accepts, rejects = plan.false_accept, plan.held_back(good)
     return {
         "false_accept_probability": accepts,

@@ -2,27 +2,43 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from typing import Any
+from typing import Literal, TypedDict
 
 from lots.domain.assessment.prohibitions import SHAPES, Material, Prohibition, Statement
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.colorimetry.whiteness import WHITE_CAUTION, is_white
 from lots.services.errors import Fault, Invalid
+from lots.services.views import View
+from lots.store.tables.models import Grade, Lot
+from lots.store.tables.setup import KeptStatement
 
 # Column -> what its entries call their subject.
 _LISTS = {"forbidden_uses": "use", "permitted_uses": "use", "forbidden_shapes": "shape"}
 
 
-def material(row: Any) -> Material:
+class UsesValues(TypedDict, total=False):
+    """What is sent of a grade's uses, and of what they follow from."""
+
+    finish: str | None
+    filler: str | None
+    filler_kind: str | None
+    forbidden_uses: list[str]
+    permitted_uses: list[str]
+    forbidden_shapes: list[str]
+    reason: str | None
+
+
+def material(row: Grade) -> Material:
     """Returns a grade's row as the value that decides what the grade is forbidden for."""
-    stated, permitted, shapes = (_statements(name, getattr(row, name)) for name in _LISTS)
+    stated, permitted = _statements("use", row.forbidden_uses), _statements("use", row.permitted_uses)
+    shapes = _statements("shape", row.forbidden_shapes)
     return Material(row.finish, row.filler, row.filler_kind, stated, permitted, shapes)
 
 
-def added_cautions(grade: Any, reference: Sequence[float] | None) -> list[str]:
+def added_cautions(grade: Grade, reference: Sequence[float] | None) -> list[str]:
     """Returns the cautions that follow from a grade's colour.
 
     Args:
@@ -32,13 +48,13 @@ def added_cautions(grade: Any, reference: Sequence[float] | None) -> list[str]:
     return [WHITE_CAUTION] if is_white(grade.color_name, Lab(*reference) if reference else None) else []
 
 
-def cautions_of(lot: Any) -> list[str]:
+def cautions_of(lot: Lot) -> list[str]:
     """Returns what to mind of a lot's grade: its own cautions, then those that follow from its colour. No query."""
     revision = lot.shade_revision
     return [*lot.grade.cautions, *added_cautions(lot.grade, revision.lab if revision else None)]
 
 
-def view(row: Any, reference: Sequence[float] | None) -> dict[str, Any]:
+def view(row: Grade, reference: Sequence[float] | None) -> View:
     """Returns what the contract shows of a grade's uses: names, each reason behind them, and what is left to review."""
     found = material(row)
     return {
@@ -56,12 +72,12 @@ def view(row: Any, reference: Sequence[float] | None) -> dict[str, Any]:
     }
 
 
-def permission_view(granted: Statement) -> dict[str, Any]:
+def permission_view(granted: Statement) -> View:
     """Returns a permission of quality as the contract shows it."""
     return {"use": granted.about, "reason": granted.reason, "by": granted.by, "at": granted.at}
 
 
-def _ground(about: str, one: Prohibition, found: Material) -> dict[str, Any]:
+def _ground(about: str, one: Prohibition, found: Material) -> View:
     return {
         "use": one.about if about == "use" else None,
         "shape": one.about if about == "shape" else None,
@@ -78,22 +94,32 @@ def _ground(about: str, one: Prohibition, found: Material) -> dict[str, Any]:
 class _Asked:
     """What a request says about a grade, and in whose name."""
 
-    values: dict[str, Any]
+    values: UsesValues
     reason: str | None
     by: str
     now: datetime
 
+    @property
+    def lists(self) -> dict[str, list[str]]:
+        """The lists of names that were sent."""
+        sent = {
+            "forbidden_uses": self.values.get("forbidden_uses"),
+            "permitted_uses": self.values.get("permitted_uses"),
+            "forbidden_shapes": self.values.get("forbidden_shapes"),
+        }
+        return {name: names for name, names in sent.items() if names is not None}
+
     def statements(self, name: str, held: Sequence[Statement]) -> list[Statement]:
         """A list after the request: what it held stays as it was said, and what is new, or is confirmed, gets this reason."""
-        if name not in self.values:
+        if (names := self.lists.get(name)) is None:
             return list(held)
         kept = {one.about: one for one in held if not (one.from_caution and self.reason)}
-        new = [about for about in dict.fromkeys(self.values[name]) if about not in kept]
+        new = [about for about in dict.fromkeys(names) if about not in kept]
         said = {about: Statement(about, self.reason or "", self.by, self.now) for about in new}
-        return [{**kept, **said}[about] for about in dict.fromkeys(self.values[name])]
+        return [{**kept, **said}[about] for about in dict.fromkeys(names)]
 
 
-def to_store(row: Any | None, values: dict[str, Any], by: str, now: datetime) -> dict[str, Any]:
+def to_store(row: Grade | None, values: UsesValues, by: str, now: datetime) -> Mapping[str, object]:
     """Returns the columns that a request gives a grade, its lists of names made into entries with reason, person and time.
 
     A reason is needed for each change of these lists and for whatever lifts a prohibition, such as another finish. A reason beside the list of
@@ -107,49 +133,51 @@ def to_store(row: Any | None, values: dict[str, Any], by: str, now: datetime) ->
     Raises:
         Invalid: a reason is missing, or a use is to be permitted that nothing forbids.
     """
-    asked = _Asked({name: value for name, value in values.items() if name != "reason"}, values.get("reason"), by, now)
+    asked = _Asked(values, values.get("reason"), by, now)
     before = material(row) if row is not None else Material()
     after = _after(before, asked)
     faults = _not_forbidden(before, asked, after)
     if asked.reason is None and (why := _needs_reason(row, before, after)):
-        faults.append(Fault("/reason", f"{why} A reason is required.", "Give reason."))
+        faults.append(Fault("/reason", f"{why} A reason is required.", "Give the reason."))
     if faults:
         raise Invalid(*faults)
     kept = {"forbidden_uses": after.stated, "permitted_uses": after.permitted, "forbidden_shapes": after.shapes}
     old = {"forbidden_uses": before.stated, "permitted_uses": before.permitted, "forbidden_shapes": before.shapes}
     # A list that was given is stored even if it is empty: then quality has stated that there is nothing.
-    changed = {name: _entries(name, kept[name]) for name in _LISTS if name in asked.values or kept[name] != old[name]}
-    return {**asked.values, **changed}
+    changed = {name: _entries(name, kept[name]) for name in _LISTS if name in asked.lists or kept[name] != old[name]}
+    return {**{name: value for name, value in values.items() if name != "reason"}, **changed}
 
 
 def _after(before: Material, asked: _Asked) -> Material:
     """The grade as the request would make it."""
-    given = asked.values
+    given, lists = asked.values, asked.lists
     stated = asked.statements("forbidden_uses", list(before.stated))
     permitted = asked.statements("permitted_uses", list(before.permitted))
-    if "permitted_uses" not in given:
+    if "permitted_uses" not in lists:
         newly = {one.about for one in stated} - {one.about for one in before.stated}
         permitted = [one for one in permitted if one.about not in newly]
     shapes = asked.statements("forbidden_shapes", list(before.shapes))
-    about = {name: given.get(name, getattr(before, name)) for name in ("finish", "filler", "filler_kind")}
-    bare = Material(**about, stated=tuple(stated), shapes=tuple(shapes))
+    finish, filler = given.get("finish", before.finish), given.get("filler", before.filler)
+    bare = Material(finish, filler, given.get("filler_kind", before.filler_kind), tuple(stated), (), tuple(shapes))
     grounds = {one.about for one in bare.grounds()}
     kept = tuple(one for one in permitted if one.about in grounds)
-    return Material(**about, stated=tuple(stated), permitted=kept, shapes=tuple(shapes))
+    return replace(bare, permitted=kept)
 
 
 def _not_forbidden(before: Material, asked: _Asked, after: Material) -> list[Fault]:
     granted = {one.about for one in after.permitted}
     return [
         Fault(
-            f"/permitted_uses/{index}", f"Nothing forbids {use} use of this grade.", "Leave it out of permitted_uses."
+            f"/permitted_uses/{index}",
+            f"Nothing forbids {use} use of this grade.",
+            "Leave it out of the permitted uses.",
         )
-        for index, use in enumerate(asked.values.get("permitted_uses", ()))
+        for index, use in enumerate(asked.lists.get("permitted_uses", ()))
         if use not in granted
     ]
 
 
-def _needs_reason(row: Any | None, before: Material, after: Material) -> str | None:
+def _needs_reason(row: Grade | None, before: Material, after: Material) -> str | None:
     """What about a change asks for a reason; None when nothing does."""
 
     def names(said: Sequence[Statement]) -> set[str]:
@@ -166,8 +194,7 @@ def _needs_reason(row: Any | None, before: Material, after: Material) -> str | N
     return None
 
 
-def _statements(name: str, kept: Sequence[dict[str, Any]] | None) -> tuple[Statement, ...]:
-    about = _LISTS[name]
+def _statements(about: Literal["use", "shape"], kept: Sequence[KeptStatement] | None) -> tuple[Statement, ...]:
     return tuple(
         Statement(
             one[about], one["reason"], one["by"], datetime.fromisoformat(one["at"]), bool(one.get("from_caution"))
@@ -176,7 +203,7 @@ def _statements(name: str, kept: Sequence[dict[str, Any]] | None) -> tuple[State
     )
 
 
-def _entries(name: str, said: Sequence[Statement]) -> list[dict[str, Any]]:
+def _entries(name: str, said: Sequence[Statement]) -> list[View]:
     return [
         {
             _LISTS[name]: one.about,

@@ -2,27 +2,27 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from lots.services.setup import views
+from lots.services.views import View
 from lots.store.engine.paging import Page
 from lots.store.setup import names, spool_codes
+from lots.store.tables.loads import Job, Machine
 
 # Further down nobody reads.
 _MOST = 500
 
 
-def jobs(cursor: str | None, limit: int) -> Page:
+def jobs(cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of jobs, in the order of their first loads."""
-    return names.listed("job", cursor, limit).map(views.job)
+    return names.listed(Job, cursor, limit).map(views.job)
 
 
-def machines(cursor: str | None, limit: int) -> Page:
+def machines(cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of machines, in the order of their first loads."""
-    return names.listed("machine", cursor, limit).map(views.machine)
+    return names.listed(Machine, cursor, limit).map(views.machine)
 
 
-def codes_in_doubt() -> dict[str, Any]:
+def codes_in_doubt() -> View:
     """Returns the spool codes and lot numbers of an older shop that are one code written in several ways, at most 500 of each.
 
     Each is found by its exact text alone. Four queries on indexes, however large the shop.

@@ -5,5 +5,6 @@ from __future__ import annotations
 # People at a desk.
 PEOPLE = ("receiving", "quality", "purchasing", "production")
 # Programs: one that reads, imports files and follows changes, and one that watches the server. Neither signs in on pages.
-PROGRAMS = ("integration", "monitoring")
-ROLES = (*PEOPLE, *PROGRAMS, "admin")
+INTEGRATION, MONITORING = PROGRAMS = ("integration", "monitoring")
+ADMIN = "admin"
+ROLES = (*PEOPLE, *PROGRAMS, ADMIN)

@@ -7,11 +7,11 @@ import ipaddress
 import secrets
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import Any
 
 from lots.services import clock
 from lots.services.errors import NotFound
 from lots.services.setup.access import Person, digest_of
+from lots.services.views import View
 from lots.store.engine.database import transaction
 from lots.store.setup import sessions, tokens
 
@@ -83,7 +83,7 @@ def end_session(secret: str) -> None:
         sessions.end(digest_of(secret), clock.now())
 
 
-def list_sessions() -> list[dict[str, Any]]:
+def list_sessions() -> list[View]:
     """Returns number, name, role, address and times of all open sessions, never their secret nor its hash."""
     return [
         {

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.colorimetry.spectra import BadSpectrum, Spectrum, lab_from_spectrum, white_of
 from lots.services.errors import Fault
+from lots.store.tables.models import Grade
+from lots.store.tables.setup import KeptSpectrum
 
 # Where nobody approved a reference yet. The usual pair for plastics (ISO 18314-1).
 DEFAULT_LIGHT = {"illuminant": "D65", "observer_deg": 10}
 
 
-def read(at: str, sent: Mapping[str, Any]) -> tuple[Spectrum | None, list[Fault]]:
+def read(at: str, sent: KeptSpectrum) -> tuple[Spectrum | None, list[Fault]]:
     """Returns a spectrum as it was sent, or the fault of what cannot be one, at its place below `at`."""
     try:
         return Spectrum(sent["start_nm"], sent["step_nm"], tuple(sent["values"])), []
@@ -24,8 +23,7 @@ def read(at: str, sent: Mapping[str, Any]) -> tuple[Spectrum | None, list[Fault]
 def worded(wrong: BadSpectrum) -> tuple[str, str]:
     """Returns what is wrong with a spectrum as a sentence, and what to do as another; "" where that follows."""
     detail, hint = (f"{part[:1].upper()}{part[1:]}." if part else "" for part in (wrong.words, wrong.hint))
-    # The name of a field stays as it is written.
-    return (f"{wrong.words}." if wrong.words.startswith(wrong.path) else detail), hint
+    return detail, hint
 
 
 def color_under(
@@ -56,7 +54,9 @@ def color_under(
         ]
 
 
-def uv_fault(pointer: str, grade: Any) -> Fault:
+def uv_fault(pointer: str, grade: Grade) -> Fault:
     """The refusal of a colour of a brightened grade that does not say whether UV was in the beam."""
     detail = f"Grade {grade.code} is brightened, so its colour depends on the ultraviolet in the beam, and this does not say."
-    return Fault(pointer, detail, "State uv: included, or excluded where the instrument has its UV filter in.")
+    return Fault(
+        pointer, detail, "State whether UV is included, or excluded where the instrument has its UV filter in."
+    )

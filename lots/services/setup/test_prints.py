@@ -2,24 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from difflib import get_close_matches
-from typing import Any
+from typing import TypedDict
 
 from lots.services import clock
 from lots.services.errors import AlreadyThere, Fault, NotFound
-from lots.services.views import recorded
+from lots.services.views import View, recorded
 from lots.store import audit
 from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
 from lots.store.setup import test_prints as store
+from lots.store.tables.models import TestPrint, TestPrintRevision
 
 # Between the code of a test print and the number of its revision.
 MARK = "/"
 _FIELDS = ("nozzle_c", "bed_c", "layer_height_mm", "speed_mm_s", "cooling_percent", "orientation", "geometry", "note")
 
 
-def add(values: dict[str, Any], by: str) -> dict[str, Any]:
+class NewTestPrint(TypedDict):
+    """A test print as it is asked for."""
+
+    code: str
+    name: str
+
+
+def add(values: NewTestPrint, by: str) -> View:
     """Adds a test print; its recipe comes with its first revision.
 
     Raises:
@@ -35,14 +43,14 @@ def add(values: dict[str, Any], by: str) -> dict[str, Any]:
         return _view(row, None)
 
 
-def listed(cursor: str | None, limit: int) -> Page:
+def listed(cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of test prints, each with the number of its newest revision. Two queries."""
     page = store.listed(cursor, limit)
     newest = store.newest_revisions(row.id for row in page.rows)
     return page.map(lambda row: _view(row, newest.get(row.id)))
 
 
-def get(number: int) -> dict[str, Any]:
+def get(number: int) -> View:
     """Returns a test print.
 
     Raises:
@@ -52,7 +60,7 @@ def get(number: int) -> dict[str, Any]:
     return _view(row, store.newest_revisions([row.id]).get(row.id))
 
 
-def add_revision(number: int, values: dict[str, Any], by: str) -> dict[str, Any]:
+def add_revision(number: int, values: Mapping[str, object], by: str) -> View:
     """Adds the next revision of a recipe.
 
     Raises:
@@ -65,7 +73,7 @@ def add_revision(number: int, values: dict[str, Any], by: str) -> dict[str, Any]
         return _revision(row, made)
 
 
-def revisions(number: int, cursor: str | None, limit: int) -> Page:
+def revisions(number: int, cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of the revisions of a test print, oldest first.
 
     Raises:
@@ -112,18 +120,18 @@ def _hint(code: str, numbers: list[int]) -> str:
     return f"Did you mean {' or '.join(near)}?" if near else "Have quality add it, or leave it out."
 
 
-def _found(number: int) -> Any:
+def _found(number: int) -> TestPrint:
     row = store.find(number)
     if row is None:
         raise NotFound(f"Test print {number} does not exist. See the list of test prints.")
     return row
 
 
-def _view(row: Any, newest: int | None) -> dict[str, Any]:
+def _view(row: TestPrint, newest: int | None) -> View:
     return {"id": row.id, "code": row.code, "name": row.name, "newest_revision": newest, **recorded(row)}
 
 
-def _revision(row: Any, made: Any) -> dict[str, Any]:
+def _revision(row: TestPrint, made: TestPrintRevision) -> View:
     said = {name: getattr(made, name) for name in _FIELDS}
     recipe = f"{row.code}{MARK}{made.revision}"
     return {"id": made.id, "test_print_id": row.id, "revision": made.revision, "test_print": recipe, **said} | recorded(

@@ -3,32 +3,41 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 from lots.domain.conformity import rule_versions
 from lots.services.setup import grade_drying, grade_uses
-from lots.services.views import recorded, version
+from lots.services.views import View, recorded, version
+from lots.store.tables.loads import Job, Machine
+from lots.store.tables.models import (
+    Grade,
+    Instrument,
+    InstrumentCheck,
+    LimitsRevision,
+    Shade,
+    ShadeRevision,
+    Supplier,
+)
 
 
-def supplier(row: Any) -> dict[str, Any]:
+def supplier(row: Supplier) -> View:
     """A supplier."""
     return {"id": row.id, "code": row.code, "name": row.name, "contact": row.contact, **recorded(row), **version(row)}
 
 
-def shade(row: Any) -> dict[str, Any]:
+def shade(row: Shade) -> View:
     """A shade, without its revisions."""
     fields = ("id", "code", "name", "remeasure_every_days")
     return {**{name: getattr(row, name) for name in fields}, **recorded(row), **version(row)}
 
 
-def shade_revision(row: Any) -> dict[str, Any]:
+def shade_revision(row: ShadeRevision) -> View:
     """A shade revision."""
     fields = ("id", "shade_id", "revision", "lab", "readings", "spectrum", "conditions", "approved_by", "note")
     measured_with = ("instrument_id", "standard_uncertainty")
     return {**{name: getattr(row, name) for name in (*fields, *measured_with)}, **recorded(row)}
 
 
-def grade(row: Any, reference: Sequence[float] | None) -> dict[str, Any]:
+def grade(row: Grade, reference: Sequence[float] | None) -> View:
     """A grade, with what it is forbidden and permitted for; `reference` is L*, a*, b* of its shade, None without one."""
     fields = ("id", "code", "polymer", "color_name", "finish", "filler", "nominal_diameter_mm", "density_g_cm3")
     return {
@@ -45,7 +54,7 @@ def grade(row: Any, reference: Sequence[float] | None) -> dict[str, Any]:
     }
 
 
-def limits(row: Any) -> dict[str, Any]:
+def limits(row: LimitsRevision) -> View:
     """A limits revision: its body with its number."""
     return {
         "id": row.id,
@@ -58,23 +67,23 @@ def limits(row: Any) -> dict[str, Any]:
     }
 
 
-def instrument(row: Any) -> dict[str, Any]:
+def instrument(row: Instrument) -> View:
     """An instrument."""
     fields = ("id", "code", "kind", "standard_uncertainty", "resolution", "measures", "check_interval_days")
     return {**{name: getattr(row, name) for name in fields}, **recorded(row)}
 
 
-def check(row: Any) -> dict[str, Any]:
+def check(row: InstrumentCheck) -> View:
     """A check of an instrument."""
     fields = ("id", "instrument_id", "checked_at", "result", "artefact", "readings", "note")
     return {**{name: getattr(row, name) for name in fields}, **recorded(row)}
 
 
-def job(row: Any) -> dict[str, Any]:
+def job(row: Job) -> View:
     """A job, by its number as it was first typed."""
     return {"id": row.id, "number": row.number, **recorded(row)}
 
 
-def machine(row: Any) -> dict[str, Any]:
+def machine(row: Machine) -> View:
     """A machine, by its name as it was first typed."""
     return {"id": row.id, "name": row.name, "slots": row.slots, **recorded(row), **version(row)}

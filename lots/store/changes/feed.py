@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
-from peewee import SQL
+from peewee import SQL, ModelSelect
 
 from lots.domain.production.changes import Change
 from lots.store.changes.numbering import settled_up_to
@@ -51,7 +50,7 @@ _ALL = 2**63 - 1
 _COLUMNS = (Event.id, Event.at, Event.by, Event.content, Event.hash)
 
 
-def _announcing() -> Any:
+def _announcing() -> ModelSelect[Event]:
     # In words of SQL, as the index of the feed has it.
     return Event.select(*_COLUMNS).where(SQL("announces") & (Event.id <= given("until")))
 
@@ -66,6 +65,6 @@ def told_in(numbers: Iterable[int]) -> dict[int, Told]:
     return {row.id: told(row) for row in query}
 
 
-def told(row: Any) -> Told:
+def told(row: Event) -> Told:
     """An entry as the feed tells it."""
     return Told(row.id, row.at, row.by, row.content["changes"], row.hash)

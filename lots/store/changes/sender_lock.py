@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from typing import Any
 
 from peewee import DatabaseError, InterfaceError, PostgresqlDatabase
 
@@ -26,7 +25,7 @@ class SenderLock:
 
     def __init__(self) -> None:
         self._file: int | None = None
-        self._line: Any = None
+        self._line: PostgresqlDatabase | None = None
 
     def take(self) -> bool:
         """Returns whether this process has the lock, after trying to take it. Never waits."""
@@ -56,13 +55,14 @@ class SenderLock:
     def _take_line(self) -> bool:
         try:
             if self._line is not None:
-                self._line.execute_sql("SELECT 1")
+                self._line.execute_sql("SELECT 1")  # type: ignore[no-untyped-call]  # the ORM does not type it
                 return True
-            line: Any = PostgresqlDatabase(
+            line = PostgresqlDatabase(
                 db.obj.database, prefer_psycopg3=True, autoconnect=False, thread_safe=False, **db.obj.connect_params
             )
             line.connect()
-            if line.execute_sql("SELECT pg_try_advisory_lock(%s)", (_KEY,)).fetchone()[0]:
+            taken = line.execute_sql("SELECT pg_try_advisory_lock(%s)", (_KEY,))  # type: ignore[no-untyped-call]  # the same
+            if taken.fetchone()[0]:
                 self._line = line
                 return True
             line.close()

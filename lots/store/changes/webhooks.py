@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
 from peewee import EXCLUDED, fn
 
@@ -17,23 +16,23 @@ _LIVE = Webhook.ended_at.is_null()
 _OPEN = WebhookMessage.delivered_at.is_null()
 
 
-def add(url: str, kinds: Sequence[str], secret: str, position: int, by: str, now: datetime) -> Any:
+def add(url: str, kinds: Sequence[str], secret: str, position: int, by: str, now: datetime) -> Webhook:
     """A new webhook that gets what is noted after the entry numbered `position`."""
     values = {"url": url, "kinds": list(kinds) or None, "secret": secret, "position": position}
     return Webhook.create(**values, recorded_by=by, recorded_at=now)
 
 
-def find(number: int) -> Any:
+def find(number: int) -> Webhook | None:
     """A webhook, ended or not, or None."""
     return Webhook.get_or_none(Webhook.id == number)
 
 
-def live() -> list[Any]:
+def live() -> list[Webhook]:
     """Webhooks that have not ended, by number. One query."""
     return list(Webhook.select().where(_LIVE).order_by(Webhook.id))
 
 
-def listed(cursor: str | None, limit: int) -> Page:
+def listed(cursor: str | None, limit: int) -> Page[Webhook]:
     """A page of webhooks in the order they were added."""
     return page(Webhook.select(), Webhook.id, cursor, limit)
 
@@ -52,7 +51,7 @@ def undelivered(numbers: Iterable[int]) -> dict[int, tuple[int, int]]:
     return {number: (again, gone) for number, again, gone in db.execute(query).fetchall()}
 
 
-def failures(number: int, cursor: str | None, limit: int) -> Page:
+def failures(number: int, cursor: str | None, limit: int) -> Page[WebhookMessage]:
     """A page of messages that were not delivered, in the order they were first due."""
     query = WebhookMessage.select().where((WebhookMessage.webhook == number) & _OPEN)
     return page(query, WebhookMessage.id, cursor, limit)
@@ -73,7 +72,7 @@ class Attempt:
     error: str | None
 
 
-def due(number: int, now: datetime, most: int) -> list[Any]:
+def due(number: int, now: datetime, most: int) -> list[WebhookMessage]:
     """Messages of a webhook that are to be sent again by now, the one that waits longest first. One query on an index."""
     query = WebhookMessage.select().where((WebhookMessage.webhook == number) & (WebhookMessage.next_at <= now))
     return list(query.order_by(WebhookMessage.next_at, WebhookMessage.id).limit(most))
@@ -81,10 +80,8 @@ def due(number: int, now: datetime, most: int) -> list[Any]:
 
 def with_due(now: datetime) -> set[int]:
     """Numbers of the live webhooks that have messages to be sent again by now. One query."""
-    query: Any = (
-        WebhookMessage.select(WebhookMessage.webhook).join(Webhook).where(_LIVE & (WebhookMessage.next_at <= now))
-    )
-    return {number for (number,) in query.distinct().tuples()}
+    query = WebhookMessage.select(WebhookMessage.webhook).join(Webhook).where(_LIVE & (WebhookMessage.next_at <= now))
+    return {row.webhook_id for row in query.distinct()}
 
 
 def move(number: int, before: int, after: int) -> None:
@@ -99,7 +96,7 @@ def reset(number: int, position: int) -> None:
 
 def keep(number: int, attempts: Sequence[Attempt]) -> None:
     """Keeps messages that were not delivered, so that they are sent again."""
-    rows: list[Mapping[str, Any]] = [
+    rows: list[Mapping[str, object]] = [
         {
             "webhook": number,
             "event_id": one.event_id,
@@ -120,7 +117,7 @@ def keep(number: int, attempts: Sequence[Attempt]) -> None:
         ).execute()
 
 
-def tried_again(message: Any, attempt: Attempt, delivered_at: datetime | None) -> None:
+def tried_again(message: WebhookMessage, attempt: Attempt, delivered_at: datetime | None) -> None:
     """Notes how sending a message again ended."""
     WebhookMessage.update(
         attempts=attempt.attempts,

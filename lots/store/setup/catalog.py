@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import datetime
-from typing import Any
+from typing import Literal, TypeAlias, TypeVar, overload
 
 from peewee import fn
 
@@ -16,57 +16,81 @@ from lots.store.tables.models import (
     InstrumentCheck,
     LimitsRevision,
     Lot,
-    Row,
     Shade,
     ShadeRevision,
     Supplier,
 )
 
-SUBJECTS: dict[str, type[Row]] = {
+# What has a code, by the name that the API and the history have for it.
+Coded: TypeAlias = Supplier | Shade | Grade | Instrument
+CODED: dict[str, type[Coded]] = {"supplier": Supplier, "shade": Shade, "grade": Grade, "instrument": Instrument}
+# What has a version, so that two people do not change it at once.
+_VERSIONED: dict[str, type[Supplier | Shade | Grade | Machine]] = {
     "supplier": Supplier,
     "shade": Shade,
     "grade": Grade,
-    "instrument": Instrument,
     "machine": Machine,
 }
+_C = TypeVar("_C", Supplier, Shade, Grade, Instrument)
 
 
-def find(subject: str, number: int) -> Any:
+@overload
+def find(subject: Literal["supplier"], number: int) -> Supplier | None: ...
+@overload
+def find(subject: Literal["shade"], number: int) -> Shade | None: ...
+@overload
+def find(subject: Literal["grade"], number: int) -> Grade | None: ...
+@overload
+def find(subject: Literal["instrument"], number: int) -> Instrument | None: ...
+@overload
+def find(subject: str, number: int) -> Coded | None: ...
+def find(subject: str, number: int) -> Coded | None:
     """One row by number, or None."""
-    return SUBJECTS[subject].get_or_none(SUBJECTS[subject].id == number)
+    model = CODED[subject]
+    return model.get_or_none(model.id == number)
 
 
-def find_by_code(subject: str, code: str) -> Any:
+@overload
+def find_by_code(subject: Literal["supplier"], code: str) -> Supplier | None: ...
+@overload
+def find_by_code(subject: Literal["shade"], code: str) -> Shade | None: ...
+@overload
+def find_by_code(subject: Literal["grade"], code: str) -> Grade | None: ...
+@overload
+def find_by_code(subject: Literal["instrument"], code: str) -> Instrument | None: ...
+@overload
+def find_by_code(subject: str, code: str) -> Coded | None: ...
+def find_by_code(subject: str, code: str) -> Coded | None:
     """One row by its code, or None."""
-    return SUBJECTS[subject].get_or_none(SUBJECTS[subject].code == code)
+    model = CODED[subject]
+    return model.get_or_none(model.code == code)
 
 
 def codes(subject: str) -> list[str]:
     """Every code of a subject, for a hint at the one that was meant. These tables stay small."""
-    model = SUBJECTS[subject]
-    return [row.code for row in model.select(model.code).order_by(model.code).limit(500)]
+    model = CODED[subject]
+    return [code for (code,) in model.select(model.code).order_by(model.code).limit(500).tuples().execute()]
 
 
-def listed(subject: str, cursor: str | None, limit: int) -> Page:
+def listed(model: type[_C], cursor: str | None, limit: int) -> Page[_C]:
     """A page of a subject, in the order they were added."""
-    model = SUBJECTS[subject]
     return page(model.select(), model.id, cursor, limit)
 
 
-def grades_to_review(cursor: str | None, limit: int) -> Page:
+def grades_to_review(cursor: str | None, limit: int) -> Page[Grade]:
     """A page of grades without a kind of filler, or with a use that a caution forbade and nobody confirmed. One query; grades stay few."""
     unconfirmed = Grade.forbidden_uses.contains('"from_caution":true')
     return page(Grade.select().where(Grade.filler_kind.is_null() | unconfirmed), Grade.id, cursor, limit)
 
 
-def add(subject: str, values: dict[str, Any], by: str, now: datetime) -> Any:
+def add(subject: str, values: Mapping[str, object], by: str, now: datetime) -> Coded:
     """Adds a row and returns it."""
-    return SUBJECTS[subject].create(**values, recorded_by=by, recorded_at=now)
+    return CODED[subject].create(**values, recorded_by=by, recorded_at=now)
 
 
-def change(subject: str, number: int, version: int, values: dict[str, Any]) -> bool:
+def change(subject: str, number: int, version: int, values: Mapping[str, object]) -> bool:
     """Changes a row if it still has this version; False when somebody was faster."""
-    model = SUBJECTS[subject]
+    model = _VERSIONED[subject]
     changed = (
         model.update(**values, version=model.version + 1)
         .where((model.id == number) & (model.version == version))
@@ -82,23 +106,23 @@ def has_lots(grade: Grade) -> bool:
 
 def lock(subject: str, number: int) -> None:
     """Holds a row until the transaction ends, so that revision numbers are given out one at a time."""
-    model = SUBJECTS[subject]
+    model = CODED[subject]
     model.update(code=model.code).where(model.id == number).execute()
 
 
-def add_shade_revision(shade: Shade, values: dict[str, Any], by: str, now: datetime) -> Any:
+def add_shade_revision(shade: Shade, values: Mapping[str, object], by: str, now: datetime) -> ShadeRevision:
     """Adds the next revision of a shade."""
     lock("shade", shade.id)
     last = ShadeRevision.select(fn.MAX(ShadeRevision.revision)).where(ShadeRevision.shade == shade).scalar() or 0
     return ShadeRevision.create(shade=shade, revision=last + 1, **values, recorded_by=by, recorded_at=now)
 
 
-def shade_revisions(shade: Shade, cursor: str | None, limit: int) -> Page:
+def shade_revisions(shade: Shade, cursor: str | None, limit: int) -> Page[ShadeRevision]:
     """A page of a shade's revisions, oldest first."""
     return page(ShadeRevision.select().where(ShadeRevision.shade == shade), ShadeRevision.id, cursor, limit)
 
 
-def current_shade_revisions(shades: Iterable[int]) -> dict[int, Any]:
+def current_shade_revisions(shades: Iterable[int]) -> dict[int, ShadeRevision]:
     """The newest revision of each of these shades that has one, with its shade, in one query."""
     newest = (
         ShadeRevision.select(ShadeRevision.shade.alias("shade_id"), fn.MAX(ShadeRevision.revision).alias("newest"))
@@ -117,47 +141,48 @@ def current_shade_revisions(shades: Iterable[int]) -> dict[int, Any]:
     return {row.shade_id: row for row in rows}
 
 
-def brightened(shade: Shade) -> Any:
+def brightened(shade: Shade) -> Grade | None:
     """A grade of this shade that has optical brightener, or None."""
-    return Grade.select().where((Grade.shade == shade) & Grade.brightened).order_by(Grade.id).first()
+    found: Grade | None = Grade.select().where((Grade.shade == shade) & Grade.brightened).order_by(Grade.id).first()
+    return found
 
 
-def shade_revision(shade_id: int, revision: int) -> Any:
+def shade_revision(shade_id: int, revision: int) -> ShadeRevision | None:
     """One revision by its number within the shade."""
     return ShadeRevision.get_or_none((ShadeRevision.shade == shade_id) & (ShadeRevision.revision == revision))
 
 
-def add_limits_revision(grade: Grade, values: dict[str, Any], by: str, now: datetime) -> Any:
+def add_limits_revision(grade: Grade, values: Mapping[str, object], by: str, now: datetime) -> LimitsRevision:
     """Adds the next limits revision of a grade."""
     lock("grade", grade.id)
     last = LimitsRevision.select(fn.MAX(LimitsRevision.revision)).where(LimitsRevision.grade == grade).scalar() or 0
     return LimitsRevision.create(grade=grade, revision=last + 1, **values, recorded_by=by, recorded_at=now)
 
 
-def limits_revisions(grade: Grade, cursor: str | None, limit: int) -> Page:
+def limits_revisions(grade: Grade, cursor: str | None, limit: int) -> Page[LimitsRevision]:
     """A page of a grade's limits, oldest first."""
     return page(LimitsRevision.select().where(LimitsRevision.grade == grade), LimitsRevision.id, cursor, limit)
 
 
-def current_limits(grade_id: int) -> Any:
+def current_limits(grade_id: int) -> LimitsRevision | None:
     """A grade's newest limits, or None."""
-    return (
-        LimitsRevision.select().where(LimitsRevision.grade == grade_id).order_by(LimitsRevision.revision.desc()).first()
-    )
+    of_grade = LimitsRevision.select().where(LimitsRevision.grade == grade_id)
+    found: LimitsRevision | None = of_grade.order_by(LimitsRevision.revision.desc()).first()
+    return found
 
 
-def limits_revision(grade_id: int, revision: int) -> Any:
+def limits_revision(grade_id: int, revision: int) -> LimitsRevision | None:
     """One limits revision by its number within the grade."""
     return LimitsRevision.get_or_none((LimitsRevision.grade == grade_id) & (LimitsRevision.revision == revision))
 
 
-def instruments(numbers: Iterable[int]) -> dict[int, Any]:
+def instruments(numbers: Iterable[int]) -> dict[int, Instrument]:
     """Instruments by number, in one query."""
     wanted = list(numbers)
     return {row.id: row for row in Instrument.select().where(Instrument.id.in_(wanted))} if wanted else {}
 
 
-def all_instruments() -> list[Any]:
+def all_instruments() -> list[Instrument]:
     """Every instrument, by code. One query."""
     return list(Instrument.select().order_by(Instrument.code))
 
@@ -173,10 +198,10 @@ def first_measured(instrument_id: int, name: str) -> bool:
     return bool(Instrument.update(measures=[name]).where(unstated).execute())
 
 
-def all_checks(numbers: Iterable[int], known_at: datetime | None = None) -> dict[int, list[Any]]:
+def all_checks(numbers: Iterable[int], known_at: datetime | None = None) -> dict[int, list[InstrumentCheck]]:
     """Checks of each of these instruments, recorded by `known_at` when given. One query."""
     wanted = list(numbers)
-    found: dict[int, list[Any]] = {number: [] for number in wanted}
+    found: dict[int, list[InstrumentCheck]] = {number: [] for number in wanted}
     if not wanted:
         return found
     query = InstrumentCheck.select().where(InstrumentCheck.instrument.in_(wanted))
@@ -187,12 +212,12 @@ def all_checks(numbers: Iterable[int], known_at: datetime | None = None) -> dict
     return found
 
 
-def add_check(instrument: Instrument, values: dict[str, Any], by: str, now: datetime) -> Any:
+def add_check(instrument: Instrument, values: Mapping[str, object], by: str, now: datetime) -> InstrumentCheck:
     """Adds a check of an instrument."""
     return InstrumentCheck.create(instrument=instrument, **values, recorded_by=by, recorded_at=now)
 
 
-def checks(instrument: Instrument, cursor: str | None, limit: int) -> Page:
+def checks(instrument: Instrument, cursor: str | None, limit: int) -> Page[InstrumentCheck]:
     """A page of an instrument's checks, in the order they were recorded."""
     query = InstrumentCheck.select().where(InstrumentCheck.instrument == instrument)
     return page(query, InstrumentCheck.id, cursor, limit)

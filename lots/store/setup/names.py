@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from datetime import datetime
-from functools import partial
-from typing import Any
+from typing import Literal, TypeAlias, TypeVar, overload
 
-from peewee import JOIN
+from peewee import JOIN, Field, ModelSelect
 
 from lots.domain.code_identity import alike, identity, likeness
 from lots.store.engine.compiled_queries import Prepared, given
@@ -14,43 +13,59 @@ from lots.store.engine.paging import Page, page
 from lots.store.tables.loads import Job, Load, Machine
 from lots.store.tables.models import Lot, Spool
 
+_S = TypeVar("_S", Job, Machine)
+_Subject: TypeAlias = Literal["job", "machine"]
 # Subject -> its table, and the column with its name as it was first typed.
-_SUBJECTS: dict[str, tuple[Any, Any]] = {"job": (Job, Job.number), "machine": (Machine, Machine.name)}
+_SUBJECTS: dict[str, tuple[type[Job | Machine], Field[str]]] = {
+    "job": (Job, Job.number),
+    "machine": (Machine, Machine.name),
+}
 # More names than these would help nobody to choose.
 _MOST_SIMILAR = 5
 
 
-def known(subject: str, typed: str) -> Any:
+@overload
+def known(subject: Literal["job"], typed: str) -> Job | None: ...
+@overload
+def known(subject: Literal["machine"], typed: str) -> Machine | None: ...
+def known(subject: _Subject, typed: str) -> Job | Machine | None:
     """The job or machine that a typed name stands for, or None. One query on a unique index."""
     table, _ = _SUBJECTS[subject]
-    return table.select().where(table.identity == identity(typed)).first()
+    found: Job | Machine | None = table.select().where(table.identity == identity(typed)).first()
+    return found
 
 
-def number_of(subject: str, typed: str) -> Any:
+def number_of(subject: _Subject, typed: str) -> ModelSelect[Job] | ModelSelect[Machine]:
     """The number of the job or machine that a typed name stands for, to be put into another query."""
     table, _ = _SUBJECTS[subject]
     named = table.alias()
     return named.select(named.id).where(named.identity == identity(typed))
 
 
-def similar(subject: str, typed: str) -> list[str]:
+def similar(subject: _Subject, typed: str) -> list[str]:
     """Names of other jobs or machines that a typed one may be misread for, the first made first. One query on an index."""
     _, name = _SUBJECTS[subject]
     rows = sorted(_MISREAD[subject].all(likeness=likeness(typed), identity=identity(typed)), key=lambda row: row.id)
     return [known for row in rows if alike(known := getattr(row, name.name), typed)][:_MOST_SIMILAR]
 
 
-def _misread(subject: str) -> Any:
-    table, name = _SUBJECTS[subject]
+def _misread(table: type[_S], name: Field[str]) -> ModelSelect[_S]:
     like = (table.likeness == given("likeness")) & (table.identity != given("identity"))
     return table.select(table.id, name).where(like)
 
 
 # A clearance for a new job asks this, so it is compiled once.
-_MISREAD = {subject: Prepared(partial(_misread, subject)) for subject in _SUBJECTS}
+_MISREAD: dict[str, Prepared[Job] | Prepared[Machine]] = {
+    "job": Prepared(lambda: _misread(Job, Job.number)),
+    "machine": Prepared(lambda: _misread(Machine, Machine.name)),
+}
 
 
-def named(subject: str, typed: str, by: str, now: datetime) -> tuple[Any, list[int]]:
+@overload
+def named(subject: Literal["job"], typed: str, by: str, now: datetime) -> tuple[Job, list[int]]: ...
+@overload
+def named(subject: Literal["machine"], typed: str, by: str, now: datetime) -> tuple[Machine, list[int]]: ...
+def named(subject: _Subject, typed: str, by: str, now: datetime) -> tuple[Job | Machine, list[int]]:
     """The row of a job or machine, made when this is the first load that names it. At most three statements.
 
     Returns the row, and its number in a list when it was made here.
@@ -63,19 +78,26 @@ def named(subject: str, typed: str, by: str, now: datetime) -> tuple[Any, list[i
     made = table.insert({**values, "recorded_by": by, "recorded_at": now}).on_conflict_ignore().execute()
     # Another request may have made it first.
     found = known(subject, typed)
+    if found is None:
+        raise LookupError(f"{subject} {typed} was stored and is not there")
     return found, [found.id] if made else []
 
 
-def listed(subject: str, cursor: str | None, limit: int) -> Page:
+def listed(model: type[_S], cursor: str | None, limit: int) -> Page[_S]:
     """A page of jobs or machines, in the order they were first named. One query."""
-    table, _ = _SUBJECTS[subject]
-    return page(table.select(), table.id, cursor, limit)
+    return page(model.select(), model.id, cursor, limit)
 
 
-def with_names() -> Any:
-    """Loads with spool, lot, job and machine."""
+def machine(number: int) -> Machine | None:
+    """A machine by number, or None."""
+    return Machine.get_or_none(Machine.id == number)
+
+
+def with_names() -> ModelSelect[Load]:
+    """Loads with what names their spool, lot, job and machine; each document of a lot would be read at every load for nothing."""
+    of_spool, of_lot = (Spool.id, Spool.code, Spool.spliced), (Lot.id, Lot.supplier_lot)
     return (
-        Load.select(Load, Spool, Lot, Job, Machine)
+        Load.select(Load, *of_spool, *of_lot, Job.id, Job.number, Machine.id, Machine.name, Machine.slots)
         .join(Spool)
         .switch(Load)
         .join(Lot)

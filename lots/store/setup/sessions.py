@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any
+
+from peewee import Expression
 
 from lots.store.engine.compiled_queries import Prepared, given
 from lots.store.engine.database import locks_rows
@@ -18,7 +19,7 @@ _BY_HASH = Prepared(
 )
 
 
-def by_hash(digest: str) -> Any:
+def by_hash(digest: str) -> WebSession | None:
     """The session with this hash and its token, to be read, or None. Its end and that of the token may have passed.
 
     One that was ended, or whose token was revoked, is not found. One query on a unique index.
@@ -28,8 +29,9 @@ def by_hash(digest: str) -> Any:
 
 def token_for_session(digest: str) -> Token | None:
     """The live or expired token with this hash, locked until the transaction ends, so that no renewal or revocation comes between."""
-    found = Token.select().where((Token.hash == digest) & Token.revoked_at.is_null())
-    return (found.for_update() if locks_rows() else found).first()  # type: ignore[no-any-return]  # peewee's types end here
+    query = Token.select().where((Token.hash == digest) & Token.revoked_at.is_null())
+    found: Token | None = (query.for_update() if locks_rows() else query).first()
+    return found
 
 
 def start(token: Token, digest: str, now: datetime, ends_at: datetime, address: str | None) -> None:
@@ -52,7 +54,7 @@ def end_of_token(token: Token, now: datetime) -> int:
     return _end(now, WebSession.token == token.id)
 
 
-def _end(now: datetime, which: Any) -> int:
+def _end(now: datetime, which: Expression) -> int:
     live = WebSession.ended_at.is_null() & (WebSession.ends_at > now)
     return int(WebSession.update(ended_at=now).where(which & live).execute())
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from typing import Any
+
+from peewee import Expression, ModelSelect
 
 from lots.domain.code_identity import alike, identity, likeness
 from lots.store.tables.models import Grade, Lot, Spool, Supplier
@@ -14,12 +15,12 @@ _AT_ONCE = 10_000
 _MOST_SIMILAR = 5
 
 
-def written(code: str) -> Any:
+def written(code: str) -> Expression:
     """The condition for spools with this code or this identity; `chosen` takes one of them. Both columns have a unique index."""
     return (Spool.code == code) | (Spool.identity == identity(code))
 
 
-def chosen(code: str, found: Iterable[Any]) -> Any:
+def chosen(code: str, found: Iterable[Spool]) -> Spool | None:
     """Which spool a code stands for: the one with exactly this code, else the only one with its identity, else None.
 
     Of an older shop's codes with one identity, each is found by its exact text alone: another writing could mean any of them. One query
@@ -40,7 +41,7 @@ def _shared(codes: Iterable[str]) -> set[str]:
     return {identity(row.code) for row in _each(Spool.select(Spool.code).where(Spool.identity.is_null()), folded)}
 
 
-def _each(query: Any, likenesses: set[str]) -> Iterator[Any]:
+def _each(query: ModelSelect[Spool], likenesses: set[str]) -> Iterator[Spool]:
     for part in _parts(likenesses):
         yield from query.where(Spool.likeness.in_(part))
 
@@ -56,7 +57,7 @@ def spool_number(code: str) -> int | None:
     return row.id if row else None
 
 
-def spools_by_code(codes: Iterable[str]) -> dict[str, Any]:
+def spools_by_code(codes: Iterable[str]) -> dict[str, Spool]:
     """Spools with lot and grade, by the codes that were asked for.
 
     One query for every 10,000 codes, since neither engine takes any number of them at once; two more where some are written otherwise.
@@ -89,7 +90,7 @@ def taken(codes: Sequence[str]) -> dict[str, str]:
     return {code: known[one] for code, one in folded.items() if one in known}
 
 
-def spools_in_doubt(most: int) -> list[tuple[Any, list[str]]]:
+def spools_in_doubt(most: int) -> list[tuple[Spool, list[str]]]:
     """Spools of an older shop whose identity another has, by number, each with the codes that share it. Two queries on indexes."""
     query = Spool.select(Spool, Lot).join(Lot).where(Spool.identity.is_null()).order_by(Spool.id).limit(most)
     rows = list(query)
@@ -102,7 +103,7 @@ def spools_in_doubt(most: int) -> list[tuple[Any, list[str]]]:
     ]
 
 
-def lots_in_doubt(most: int) -> list[tuple[Any, list[str]]]:
+def lots_in_doubt(most: int) -> list[tuple[Lot, list[str]]]:
     """The same of lots: their numbers have one identity within a supplier and grade. Two queries on indexes."""
     query = Lot.select(Lot, Supplier, Grade).join(Supplier).switch(Lot).join(Grade)
     rows = list(query.where(Lot.identity.is_null()).order_by(Lot.id).limit(most))
@@ -110,7 +111,7 @@ def lots_in_doubt(most: int) -> list[tuple[Any, list[str]]]:
     folded = {identity(row.supplier_lot) for row in rows}
     others = [*rows, *(row for part in _parts(folded) for row in sharing.where(Lot.identity.in_(part)))]
 
-    def same(one: Any, other: Any) -> bool:
+    def same(one: Lot, other: Lot) -> bool:
         apart = (other.supplier_id, other.grade_id) != (one.supplier_id, one.grade_id) or other.id == one.id
         return not apart and identity(other.supplier_lot) == identity(one.supplier_lot)
 

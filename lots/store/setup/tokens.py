@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from datetime import datetime
-from typing import Any
 
 from peewee import PeeweeException
 
@@ -16,7 +15,7 @@ from lots.store.tables.models import RepeatedRequest, Token
 _BY_HASH = Prepared(lambda: Token.select().where((Token.hash == given("digest")) & Token.revoked_at.is_null()))
 
 
-def by_hash(digest: str) -> Any:
+def by_hash(digest: str) -> Token | None:
     """The token with this hash, expired or not, to be read, or None; a revoked one is not found. One query on a unique index."""
     return _BY_HASH.first(digest=digest)
 
@@ -77,19 +76,19 @@ def _without_waiting() -> Iterator[None]:
         db.execute_sql(f"PRAGMA busy_timeout = {patience}")
 
 
-def first_request(who: str, method: str, path: str, key: str) -> Any:
+def first_request(who: str, method: str, path: str, key: str) -> RepeatedRequest | None:
     """The earlier request with this key, or None. One query on a unique index."""
     R = RepeatedRequest
     return R.get_or_none((R.token_name == who) & (R.method == method) & (R.path == path) & (R.key == key))
 
 
-def claim_request(who: str, method: str, path: str, key: str, body_hash: str, now: datetime) -> Any:
+def claim_request(who: str, method: str, path: str, key: str, body_hash: str, now: datetime) -> RepeatedRequest:
     """Takes a key for this request; a second request with it waits here until the first has committed, then clashes."""
     return RepeatedRequest.create(
         token_name=who, method=method, path=path, key=key, body_hash=body_hash, recorded_at=now
     )
 
 
-def keep_answer(request: RepeatedRequest, status: int, body: str, headers: dict[str, Any]) -> None:
+def keep_answer(request: RepeatedRequest, status: int, body: str, headers: Mapping[str, str]) -> None:
     """Keeps the answer beside what it answered."""
     RepeatedRequest.update(status=status, body=body, headers=headers).where(RepeatedRequest.id == request.id).execute()

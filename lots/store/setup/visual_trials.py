@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
-from typing import Any
+
+from peewee import ModelSelect
 
 from lots.store.engine.paging import Page, page
 from lots.store.tables.models import Grade, Shade, ShadeRevision
 from lots.store.tables.visual_trials import VisualTrial
 
 
-def _whole() -> Any:
+def _whole() -> ModelSelect[VisualTrial]:
     return (
         VisualTrial.select(VisualTrial, Grade, ShadeRevision, Shade)
         .join(Grade)
@@ -20,16 +22,17 @@ def _whole() -> Any:
     )
 
 
-def add(grade: Grade, values: dict[str, Any], by: str, now: datetime) -> Any:
+def add(grade: Grade, values: Mapping[str, object], by: str, now: datetime) -> VisualTrial:
     """Adds a trial for a grade."""
     return VisualTrial.create(grade=grade, **values, recorded_by=by, recorded_at=now)
 
 
-def find(number: int) -> Any:
+def find(number: int) -> VisualTrial | None:
     """A trial with its grade and the shade revision it was judged against, or None. One query."""
-    return _whole().where(VisualTrial.id == number).first()
+    found: VisualTrial | None = _whole().where(VisualTrial.id == number).first()
+    return found
 
 
-def listed(grade: Grade, cursor: str | None, limit: int) -> Page:
+def listed(grade: Grade, cursor: str | None, limit: int) -> Page[VisualTrial]:
     """A page of a grade's trials, in the order they were recorded. One query."""
     return page(_whole().where(VisualTrial.grade == grade), VisualTrial.id, cursor, limit)

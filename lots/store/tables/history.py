@@ -5,12 +5,29 @@ Entries are only ever added, and refer to lots and rows by number alone: what is
 
 from __future__ import annotations
 
-from typing import Any
+from typing import NotRequired, TypedDict
 
 from peewee import SQL, BigIntegerField, BooleanField, CharField, Check, IntegerField
 
+from lots.domain.production.changes import Change
 from lots.store.engine.column_types import Instant, Json
 from lots.store.tables.row import Row
+
+
+class Covered(TypedDict):
+    """The rows of a table that an entry covers: their numbers, and one digest of all of them or one of each."""
+
+    ids: list[int]
+    digest: NotRequired[str]
+    digests: NotRequired[list[str]]
+
+
+class Content(TypedDict):
+    """What an entry says beside who did what when."""
+
+    rows: dict[str, Covered]
+    values: NotRequired[dict[str, object]]
+    changes: NotRequired[list[Change]]
 
 
 class Chain(Row):
@@ -33,7 +50,7 @@ class Event(Row):
     at = Instant(index=True)
     by = CharField(120)
     what = CharField(60)
-    content = Json[dict[str, Any]]()
+    content = Json[Content]()
     previous = CharField(64)
     hash = CharField(64)
     announces = BooleanField(null=True)

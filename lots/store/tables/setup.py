@@ -2,12 +2,48 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import NotRequired, TypedDict
 
 from peewee import BooleanField, CharField, Check, DoubleField, ForeignKeyField, IntegerField, TextField
 
 from lots.store.engine.column_types import Instant, Json
 from lots.store.tables.row import Row
+
+
+class KeptSpectrum(TypedDict):
+    """A spectrum as it is kept."""
+
+    start_nm: int
+    step_nm: int
+    values: list[float]
+
+
+class KeptConditions(TypedDict):
+    """The conditions of a colour (`Conditions` of the domain); what nobody stated is left out."""
+
+    illuminant: str
+    observer_deg: int
+    geometry: str
+    specular: str
+    uv: NotRequired[str | None]
+    backing: NotRequired[str | None]
+    age_h: NotRequired[float | None]
+    face: NotRequired[str | None]
+    thickness_mm: NotRequired[float | None]
+    texture: NotRequired[str | None]
+    aperture_mm: NotRequired[float | None]
+    orientation_deg: NotRequired[float | None]
+
+
+class KeptStatement(TypedDict):
+    """What quality said of a use or a shape, with the reason; `from_caution` where an older shop's caution said it and nobody has confirmed it."""
+
+    use: NotRequired[str]
+    shape: NotRequired[str]
+    reason: str
+    by: str
+    at: str
+    from_caution: NotRequired[bool]
 
 
 class SchemaVersion(Row):
@@ -66,7 +102,7 @@ class Import(Row):
     rows = IntegerField()
     items = IntegerField()
     lot_ids = Json[list[int]]()
-    summary = Json[Any]()
+    summary = Json[dict[str, object]]()
     recorded_at = Instant()
     recorded_by = CharField(120)
 
@@ -103,9 +139,9 @@ class ShadeRevision(Row):
     shade_id: int
     revision = IntegerField()
     lab = Json[list[float]]()
-    readings = Json[Any](null=True)
-    spectrum = Json[Any](null=True)
-    conditions = Json[dict[str, Any]]()
+    readings = Json[list[list[float]] | None](null=True)
+    spectrum = Json[KeptSpectrum | None](null=True)
+    conditions = Json[KeptConditions]()
     approved_by = CharField(120)
     note = TextField(null=True)
     recorded_at = Instant()
@@ -141,9 +177,9 @@ class Grade(Row):
     filler_kind = CharField(
         10, null=True, constraints=[Check("filler_kind IN ('none', 'pigment', 'mineral', 'fibre', 'other')")]
     )
-    forbidden_uses = Json[list[str] | None](null=True)
-    permitted_uses = Json[list[str] | None](null=True)
-    forbidden_shapes = Json[list[str] | None](null=True)
+    forbidden_uses = Json[list[KeptStatement] | None](null=True)
+    permitted_uses = Json[list[KeptStatement] | None](null=True)
+    forbidden_shapes = Json[list[KeptStatement] | None](null=True)
     # How it is dried, where it softens, and how long it stays dry when sealed and once opened.
     dry_c = DoubleField(null=True, constraints=[Check("dry_c > 0")])
     dry_h = DoubleField(null=True, constraints=[Check("dry_h > 0")])
@@ -158,7 +194,7 @@ class LimitsRevision(Row):
     grade = ForeignKeyField(Grade, backref="limits")
     grade_id: int
     revision = IntegerField()
-    body = Json[Any]()
+    body = Json[dict[str, object]]()
     note = TextField(null=True)
     recorded_at = Instant()
     recorded_by = CharField(120)
@@ -177,7 +213,7 @@ class InstrumentCheck(Row):
     checked_at = Instant()
     result = CharField(4, constraints=[Check("result IN ('pass', 'fail')")])
     artefact = CharField(200, null=True)
-    readings = Json[Any](null=True)
+    readings = Json[list[float | list[float]] | None](null=True)
     note = TextField(null=True)
     recorded_at = Instant()
     recorded_by = CharField(120)

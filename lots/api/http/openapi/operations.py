@@ -11,7 +11,7 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.services.setup.roles import ROLES
+from lots.services.setup.roles import ADMIN, ROLES
 
 # Headers of answers, by name.
 HEADERS: dict[str, tuple[str, dict[str, Any]]] = {
@@ -83,7 +83,7 @@ def document_shared(doc: dict[str, Any], info: dict[str, Any], *, method: str, *
     responses = doc.setdefault("responses", {})
     responses["default"] = "DEFAULT_ERROR"
     doc["operationId"] = info.get("operation_id")
-    doc["x-roles"] = list(dict.fromkeys([*info.get("roles", ()), "admin"]))
+    doc["x-roles"] = list(dict.fromkeys([*info.get("roles", ()), ADMIN]))
     if says := info.get("as_csv"):
         responses[200]["content"]["text/csv"] = {"schema": {"type": "string", "description": says}}
     for status, response in responses.items():
@@ -117,7 +117,7 @@ def _refused(doc: dict[str, Any], info: dict[str, Any], method: str) -> set[int]
     """Statuses with which an operation refuses: those of its kind, and those that its own description names."""
     # What guards every path; the query of every path is checked.
     found = {401, 422, 429, 503}
-    if not {*info.get("roles", ()), "admin"} >= set(ROLES):
+    if not {*info.get("roles", ()), ADMIN} >= set(ROLES):
         found.add(403)
     if "<" in info.get("rule", ""):
         found.add(404)
