@@ -10,7 +10,6 @@ from typing import Any
 
 from lots.domain.assessment.limits_revision import GENERAL, Limits, limits_from
 from lots.domain.code_identity import Misread
-from lots.domain.production.alternatives import Alternative, ranked, why
 from lots.domain.production.clearance import (
     MATCH_NOT_CHECKED,
     Clearance,
@@ -26,7 +25,7 @@ from lots.services import clock
 from lots.services.assessment import concessions
 from lots.services.assessment.lot_assessment import inspected_again
 from lots.services.lookups import spool_of
-from lots.services.production import dryings
+from lots.services.production import dryings, other_spools
 from lots.services.production.job_colors import pairs_among, pairs_in_job
 from lots.services.production.lot_instruments import Known
 from lots.services.production.settings import Settings, settings_of
@@ -34,11 +33,10 @@ from lots.services.setup import grade_uses
 from lots.services.views import spool_failures
 from lots.store.assessment import lots
 from lots.store.production import loads, shelf, tracing
+from lots.store.tables.models import Lot, Spool
 
 # Uses that show: for these, a lot that does not match the others of its job is refused.
 SHOWS_COLOR = ("cosmetic", GENERAL)
-# How many other spools a refusal offers, of how many lots, and how many spools are read at a time, how often.
-_OFFERED, _LOTS, _SPOOLS, _TURNS = 3, 12, 12, 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +85,7 @@ def clearance(code: str, ask: Ask) -> dict[str, Any]:
     now = clock.now()
     row = spool_of(code, lots.spool_seen)
     found = compute_clearance(row, ask, now)
-    others = [] if found.clearance.clear else _others(row, ask, found, now)
+    others = [] if found.clearance.clear else other_spools.offered(_refused(row, ask, found, now))
     return {**view(row, found, ask), "others": others, "checked_at": now}
 
 
@@ -112,6 +110,17 @@ def compute_clearance(row: Any, ask: Ask, at: datetime) -> Found:
     told = settings_of(row, held, name, ask.use)
     answer = with_caution(answer, *(one.says for one in misread), *dryings.cautions(row), *told.cautions)
     return Found(answer, held, Place(job.number or ask.job if job else None, name, in_job, misread), told)
+
+
+def _refused(row: Any, ask: Ask, found: Found, at: datetime) -> other_spools.Refused:
+    in_job = found.place.in_job
+
+    def judge(lot: Lot, spool: Spool | None) -> Clearance:
+        return _clear(spool, lot, ask, in_job, at, any_spool=spool is None)
+
+    return other_spools.Refused(
+        row.lot.grade_id, ask.mass_g, found.held, in_job, ask.use in SHOWS_COLOR, judge
+    )
 
 
 def lots_held(row: Any) -> list[Any]:
@@ -215,39 +224,6 @@ def _inspections_lacking(row: Any, held: Sequence[Any], at: datetime) -> list[st
         if again and (lacking := again[-1][1]):
             found.append(f"Lot {lot.supplier_lot} is being inspected again. Still to do {'; '.join(lacking)}.")
     return found
-
-
-def _others(row: Any, ask: Ask, found: Found, at: datetime) -> list[dict[str, Any]]:
-    """Spools of one lot that are clear for the same, in the order of `alternatives.ranked`. Two queries, few more where many spools fail."""
-    used, held = ({lot.id for lot in some} for some in (found.place.in_job, found.held))
-    stock = shelf.lots_instead(row.lot.grade_id, ask.mass_g, sorted(used | held))
-    shows = ask.use in SHOWS_COLOR
-    fit = [
-        Alternative(lot.id, lot.received_at, lot.id in used, lot.id in held, answer.pairs if shows else ())
-        for lot in stock
-        if (answer := _clear(None, lot, ask, found.place.in_job, at, any_spool=True)).clear
-    ]
-    best = {lot.id: lot for lot in ranked(fit)[:_LOTS]}
-    oldest = min((lot.received_at for lot in fit), default=at)
-    offered: list[dict[str, Any]] = []
-    for turn in range(_TURNS if best else 0):
-        spools = shelf.spools_instead(list(best), ask.mass_g, turn * _SPOOLS, _SPOOLS)
-        clear_ones = ((s, answer) for s in spools if (answer := _clear(s, s.lot, ask, found.place.in_job, at)).clear)
-        offered += [_offer(spool, answer, why(best[spool.lot_id], oldest)) for spool, answer in clear_ones]
-        if len(offered) >= _OFFERED or len(spools) < _SPOOLS:
-            break
-    return offered[:_OFFERED]
-
-
-def _offer(spool: Any, answer: Clearance, reason: str) -> dict[str, Any]:
-    return {
-        "spool_code": spool.code,
-        "supplier_lot": spool.lot.supplier_lot,
-        "remaining_mass_g": spool.remaining_mass_g,
-        "opened_at": spool.opened_at,
-        "says": answer.concession.says if answer.concession else None,
-        "why": reason,
-    }
 
 
 def view(row: Any, found: Found, ask: Ask) -> dict[str, Any]:

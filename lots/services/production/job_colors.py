@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from itertools import combinations
 from typing import Any
@@ -21,8 +21,12 @@ ALIKE = BetweenLots()
 
 def color_rule(lot: Any) -> ColorLimits:
     """Returns the colour limits of the revision that a lot is judged under; those that ask nothing where it has none."""
-    block = lot.limits_revision.body.get(COLOR.name) if lot.limits_revision else None
-    return color_limits(own_part(block or {}))
+    return rule_of(lot.limits_revision.body) if lot.limits_revision else ColorLimits()
+
+
+def rule_of(body: Mapping[str, object]) -> ColorLimits:
+    """Returns the colour limits of a limits revision, as it is kept."""
+    return color_limits(own_part(body.get(COLOR.name) or {}))
 
 
 def comparable_lab(lot: Any, other: Any) -> Lab | None:
