@@ -286,7 +286,8 @@ def json_without_schema(view: dict[str, Any], status: int = 200) -> Response:
 
     For what is asked at every spool, and for long lists; the tests hold every answer against the schema it is documented by.
     """
-    return Response(current_app.json.dumps(view, default=moment_text), status, mimetype="application/json")
+    text = current_app.json.dumps(view, default=moment_text, separators=(",", ":"))
+    return Response(text, status, mimetype="application/json")
 
 
 class PageArgs(Strict):

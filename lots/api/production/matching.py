@@ -7,7 +7,7 @@ from typing import Any
 from marshmallow import Schema, fields
 
 from lots.api.http.fields import MAX_ID, NUMBER, Strict, StrictFloat, StrictInteger, Text, WrittenNumber, WrittenWhole
-from lots.api.http.routes import Resource, Routes
+from lots.api.http.routes import Resource, Routes, json_without_schema
 from lots.api.pictures.answers import AS_PICTURE, pictured
 from lots.api.pictures.match_table import draw
 from lots.domain.assessment.limits_revision import GENERAL, USES
@@ -170,7 +170,7 @@ class LotMatches(Resource):
 
         The nearest comes first. Differences are in the formula of the grade's limits. 404 for an unknown lot.
         """
-        return matching.matches(number, args.get("max"))
+        return json_without_schema(matching.matches(number, args.get("max")))
 
 
 @routes.route("/match-table")
@@ -187,7 +187,7 @@ class MatchTable(Resource):
 
         Every pair is listed, because A like B and B like C does not make A like C. Also as image/svg+xml. 404 for an unknown grade.
         """
-        return pictured(matching.match_table(args["grade_id"], args.get("max")), draw)
+        return pictured(matching.match_table(args["grade_id"], args.get("max")), draw, schema=False)
 
 
 @routes.route("/picks")

@@ -94,7 +94,7 @@ def compute_clearance(row: Any, ask: Ask, at: datetime) -> Found:
     lot, held, misread = row.lot, lots_held(row), []
     job = loads.lots_in_job(ask.job, lot.grade.shade_id, lot.grade_id) if ask.job is not None else None
     in_job = job.lots if job else []
-    answer = judged(row, held, ask, in_job, at)
+    answer = judged(row, [facts_of(one) for one in held], ask, in_job, at)
     if not answer.clear and (lacking := _inspections_lacking(row, held, at)):
         answer = replace(answer, reasons=(*answer.reasons, *lacking))
     if job is None and ask.use in SHOWS_COLOR:
@@ -112,23 +112,55 @@ def compute_clearance(row: Any, ask: Ask, at: datetime) -> Found:
     return Found(answer, held, Place(job.number or ask.job if job else None, name, in_job, misread), told)
 
 
-def _refused(row: Any, ask: Ask, found: Found, at: datetime) -> other_spools.Refused:
+def _refused(row: Spool, ask: Ask, found: Found, at: datetime) -> other_spools.Refused:
     in_job = found.place.in_job
 
+    known: dict[int, LotFacts] = {}
+
     def judge(lot: Lot, spool: Spool | None) -> Clearance:
-        return _clear(spool, lot, ask, in_job, at, any_spool=spool is None)
+        if lot.id not in known:
+            known[lot.id] = facts_of(lot)
+        return _clear(spool, known[lot.id], ask, in_job, at)
 
-    return other_spools.Refused(
-        row.lot.grade_id, ask.mass_g, found.held, in_job, ask.use in SHOWS_COLOR, judge
-    )
+    return other_spools.Refused(row.lot.grade_id, ask.mass_g, found.held, in_job, ask.use in SHOWS_COLOR, judge)
 
 
-def lots_held(row: Any) -> list[Any]:
+def lots_held(row: Spool) -> list[Lot]:
     """Returns the lots whose filament a spool holds, its own first. One query for a spliced spool."""
     return [row.lot, *shelf.further_lots(row.id)] if row.spliced else [row.lot]
 
 
-def judged(row: Any, held: Sequence[Any], ask: Ask, in_job: Sequence[Any], at: datetime) -> Clearance:
+@dataclass(frozen=True, slots=True)
+class LotFacts:
+    """A lot with what a clearance takes of it, whichever spool of it and whatever use is asked about."""
+
+    lot: Lot
+    agreed: Limits | None
+    state: SpoolState
+
+
+def facts_of(lot: Lot) -> LotFacts:
+    """Returns what a clearance takes of a lot. No query."""
+    agreed = limits_from(lot.limits_revision.body) if lot.limits_revision else None
+    state = SpoolState(
+        # Of a spool there is only that it is not empty.
+        spool=lot.supplier_lot,
+        remaining_g=math.inf,
+        lot=lot.supplier_lot,
+        standing=lot.standing,
+        uses=lot.uses,
+        blocks=agreed.blocks if agreed else (),
+        why=lot.why,
+        by_hand=(lot.by_hand, lot.by_hand_reason or "") if lot.by_hand else None,
+        cautions=grade_uses.cautions_of(lot),
+        material=grade_uses.material(lot.grade),
+        judged=lot.judged_at is not None,
+        concessions=[concessions.from_json(kept) for kept in lot.concessions],
+    )
+    return LotFacts(lot, agreed, state)
+
+
+def judged(row: Spool, held: Sequence[LotFacts], ask: Ask, in_job: Sequence[Lot], at: datetime) -> Clearance:
     """Returns the clearance of a spool that holds these lots, its own first. No query.
 
     A spool of several lots is as good as the worst of them; none of their concessions covers the others. For uses that show colour, its
@@ -137,43 +169,40 @@ def judged(row: Any, held: Sequence[Any], ask: Ask, in_job: Sequence[Any], at: d
     if len(held) == 1:
         return _clear(row, held[0], ask, in_job, at)
     each = [_clear(row, lot, ask, in_job, at, alone=False) for lot in held]
-    return worst_of(each, row.code, pairs_among(held, ask.match_max), ask.use in SHOWS_COLOR)
+    return worst_of(each, row.code, pairs_among([one.lot for one in held], ask.match_max), ask.use in SHOWS_COLOR)
 
 
 def _clear(
-    row: Any, lot: Any, ask: Ask, in_job: Sequence[Any], at: datetime, alone: bool = True, any_spool: bool = False
+    row: Spool | None, facts: LotFacts, ask: Ask, in_job: Sequence[Lot], at: datetime, alone: bool = True
 ) -> Clearance:
-    """The clearance by one of the lots that a spool holds; `alone` when it holds no other, `any_spool` when none is in the hand yet."""
-    agreed = limits_from(lot.limits_revision.body) if lot.limits_revision else None
-    pairs = pairs_in_job(lot, None if any_spool else row, in_job, ask.match_max, ask.bridges)
-    state = _state(
-        lot, agreed, **({"spool": lot.supplier_lot, "remaining_g": math.inf} if any_spool else _of(row, lot))
-    )
+    """The clearance by one of the lots that a spool holds, `alone` when it holds no other; without a spool, of any spool of the lot."""
+    pairs = pairs_in_job(facts.lot, row, in_job, ask.match_max, ask.bridges)
+    state = facts.state if row is None else _with_spool(facts, row)
     if not alone:
         state = replace(state, concessions=())
     return clear(state, ask.use, pairs, ask.use in SHOWS_COLOR, ask.mass_g, at)
 
 
-def _of(row: Any, lot: Any) -> dict[str, Any]:
-    """What is known of a spool by itself, and of its age as filament of this lot."""
-    return {
-        "spool": row.code,
-        "remaining_g": row.remaining_mass_g,
-        "loaded_on": row.machine,
-        "withdrawn": row.withdrawn_at is not None,
-        "nonconforming": spool_failures(row, lot),
-        "life": _life(row, lot),
-        "dryness": dryings.dryness_of(row, lot),
-    }
+def _with_spool(facts: LotFacts, row: Spool) -> SpoolState:
+    """What is known of a spool by itself, and of its age, as filament of a lot."""
+    return replace(
+        facts.state,
+        spool=row.code,
+        remaining_g=row.remaining_mass_g,
+        loaded_on=row.machine,
+        withdrawn=row.withdrawn_at is not None,
+        nonconforming=spool_failures(row, facts.lot),
+        life=_life(row, facts.lot),
+        dryness=dryings.dryness_of(row, facts.lot, facts.agreed),
+    )
 
 
-def of_lot(lot: Any, agreed: Limits | None, use: str, at: datetime) -> Clearance:
+def of_lot(facts: LotFacts, use: str, at: datetime) -> Clearance:
     """Returns whether a lot may be loaded for a use, as far as that does not hang on the spool, the job or the mass. No query."""
-    # Of a spool there is only that it is not empty.
-    return clear(_state(lot, agreed, spool=lot.supplier_lot, remaining_g=1.0), use, at=at)
+    return clear(facts.state, use, at=at)
 
 
-def of_spool(row: Any, held: Sequence[Any], use: str, at: datetime) -> Clearance:
+def of_spool(row: Spool, held: Sequence[LotFacts], use: str, at: datetime) -> Clearance:
     """Returns whether a spool may be loaded for a use, as far as that does not hang on the machine, the job or the mass. No query.
 
     Args:
@@ -182,30 +211,10 @@ def of_spool(row: Any, held: Sequence[Any], use: str, at: datetime) -> Clearance
         use: what is asked of the material.
         at: the moment of loading.
     """
-    states = []
-    for lot in held:
-        agreed = limits_from(lot.limits_revision.body) if lot.limits_revision else None
-        # Of this spool there is only that it is not empty.
-        states.append(_state(lot, agreed, **{**_of(row, lot), "remaining_g": 1.0, "loaded_on": None}))
+    states = [replace(_with_spool(facts, row), remaining_g=math.inf, loaded_on=None) for facts in held]
     if len(held) > 1:
         states = [replace(state, concessions=()) for state in states]
     return worst_of([clear(state, use, at=at) for state in states], row.code)
-
-
-def _state(lot: Any, agreed: Limits | None, **of_spool: Any) -> SpoolState:
-    return SpoolState(
-        lot=lot.supplier_lot,
-        standing=lot.standing,
-        uses=lot.uses,
-        blocks=agreed.blocks if agreed else (),
-        why=lot.why,
-        by_hand=(lot.by_hand, lot.by_hand_reason) if lot.by_hand else None,
-        cautions=grade_uses.cautions_of(lot),
-        material=grade_uses.material(lot.grade),
-        judged=lot.judged_at is not None,
-        concessions=[concessions.from_json(kept) for kept in lot.concessions],
-        **of_spool,
-    )
 
 
 def _life(row: Any, lot: Any) -> SpoolLife:

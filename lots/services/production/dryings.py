@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from lots.domain.assessment.limits_revision import limits_from
+from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.moisture import MOISTURE
 from lots.domain.production import drying
 from lots.domain.production.drying import DryingRule
@@ -77,12 +77,12 @@ def view(row: Any, code: str) -> dict[str, Any]:
     }
 
 
-def dryness_of(row: Any, lot: Any) -> Dryness | None:
+def dryness_of(row: Spool, lot: Lot, agreed: Limits | None) -> Dryness | None:
     """Returns how dry a spool is as filament of a lot, None where its grade or the lot's limits do not ask. No query."""
     grade = row.lot.grade
-    if grade.dry_for_h is None or lot.limits_revision is None:
+    if grade.dry_for_h is None or agreed is None:
         return None
-    uses = limits_from(lot.limits_revision.body).used_by(MOISTURE.name)
+    uses = agreed.used_by(MOISTURE.name)
     if not uses:
         return None
     known = [at for at in (lot.moisture_at, row.dry_at, row.dried_by_rule_at) if at is not None]

@@ -5,12 +5,11 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from lots.domain.assessment.limits_revision import USES, limits_from, verdict_on_use
+from lots.domain.assessment.limits_revision import USES, verdict_on_use
 from lots.domain.assessment.standing_by_hand import ENDINGS
 from lots.domain.production.clearance import Clearance
 from lots.services import clock
 from lots.services.production import clearance
-from lots.services.setup import grade_uses
 from lots.store.assessment import lots
 from lots.store.engine.paging import Page
 
@@ -48,13 +47,12 @@ def permissions(lot: Any, at: datetime) -> list[dict[str, Any]]:
     Notes:
         A single spool may be refused all the same: for what it fails by itself, its age, or what its job was begun with.
     """
-    agreed = limits_from(lot.limits_revision.body) if lot.limits_revision else None
-    material = grade_uses.material(lot.grade)
-    found = []
+    facts = clearance.facts_of(lot)
+    state, found = facts.state, []
     for use in USES:
-        cleared = clearance.of_lot(lot, agreed, use, at)
-        verdict = verdict_on_use(lot.uses, agreed.blocks if agreed else (), use)
-        found.append(_permission(use, cleared, _answer(lot, cleared, verdict, bool(material.against(use)))))
+        cleared = clearance.of_lot(facts, use, at)
+        verdict = verdict_on_use(state.uses, state.blocks, use)
+        found.append(_permission(use, cleared, _answer(lot, cleared, verdict, bool(state.material.against(use)))))
     return found
 
 

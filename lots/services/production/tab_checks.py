@@ -5,7 +5,6 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from lots.domain.assessment.limits_revision import limits_from
 from lots.domain.characteristics.bond.declared_bond import BOND
 from lots.domain.production.clearance import Clearance
 from lots.domain.production.tab_checks import TAB_USES, TabAsk, TabCheck, check_tab, shapes_of, weakest_of
@@ -49,7 +48,8 @@ def tab_check(values: dict[str, Any]) -> dict[str, Any]:
     ask = TabAsk(values["width_mm"], values["thickness_mm"], values["lever_mm"], values["load_n"], values["layers"])
     wanted = [values["use"]] if values.get("use") else list(TAB_USES)
     now = clock.now()
-    cleared = {use: _clear(spool, held, use, now) for use in wanted}
+    facts = [clearance.facts_of(lot) for lot in held]
+    cleared = {use: _clear(spool, facts, use, now) for use in wanted}
     of_uses = [reason for found in cleared.values() for reason in found.reasons]
     shapes = [one.says for lot in held for one in grade_uses.material(lot.grade).against_shapes(shapes_of(ask))]
     against = list(dict.fromkeys([*of_uses, *shapes]))
@@ -66,11 +66,10 @@ def tab_check(values: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _clear(spool: Any, held: list[Any], use: str, at: datetime) -> Clearance:
+def _clear(spool: Spool | None, held: Sequence[LotFacts], use: str, at: datetime) -> Clearance:
     if spool is not None:
         return clearance.of_spool(spool, held, use, at)
-    limits = held[0].limits_revision
-    return clearance.of_lot(held[0], limits_from(limits.body) if limits else None, use, at)
+    return clearance.of_lot(held[0], use, at)
 
 
 def _by_bond(lot: Any, ask: TabAsk, reserve: float, against: list[str]) -> TabCheck:

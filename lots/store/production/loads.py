@@ -9,6 +9,7 @@ from typing import Any
 from peewee import JOIN
 
 from lots.domain.code_identity import identity
+from lots.store.assessment.lots import LOT_TO_CHECK
 from lots.store.engine.compiled_queries import Prepared, given
 from lots.store.engine.paging import Page, page
 from lots.store.setup import names
@@ -170,7 +171,7 @@ def _in_job() -> Any:
     there = (own | wound_on.where(Load.of_job == number)).alias("there")
     return (
         Lot.select(
-            *(Lot, Grade, ShadeRevision, LimitsRevision, Job.id, Job.number),
+            *(*LOT_TO_CHECK, Job.id, Job.number),
             *(Spool.id, Spool.code, Spool.color, Spool.spliced),
         )
         .join(Grade)

@@ -34,22 +34,53 @@ _HERE = LEFT & Spool.machine.is_null() & ONE_LOT
 MOST_SPOOLS = 5000
 
 
-def spools_on_shelf(grade_id: int, most: int = MOST_SPOOLS) -> list[Any]:
-    """Spools with filament of one lot left that are on no machine and whose lot may be loaded for some use, oldest lot first.
+def spools_on_shelf(grade_id: int, most: int = MOST_SPOOLS) -> list[Spool]:
+    """Spools with filament of one lot left that are on no machine and whose lot may be loaded for some use, oldest lot first, only to be read.
 
     Two queries: each lot is read once, since its documents take longer to read than all its spools.
     """
-    which = (Lot.grade == grade_id) & _FIT & Lot.id.in_(Spool.select(Spool.lot).where(LEFT))
-    lots = Lot.select(Lot, Supplier, Grade, LimitsRevision, ShadeRevision).join(Supplier).switch(Lot).join(Grade)
-    lots = lots.switch(Lot).join(LimitsRevision, JOIN.LEFT_OUTER).switch(Lot).join(ShadeRevision, JOIN.LEFT_OUTER)
-    known = {lot.id: lot for lot in lots.where(which)}
-    spools = Spool.select(Spool, Delivery).join(Lot).switch(Spool).join(Delivery).where(which & _HERE)
+    known = {lot.id: lot for lot in _LOTS_ON_SHELF.all(grade=grade_id)}
     found = []
-    for spool in spools.order_by(_CAME, Lot.id, Spool.code).limit(most):
+    for spool in _ON_SHELF.all(grade=grade_id, most=most):
         if spool.lot_id in known:  # else it became fit to be loaded since its lot was read
             spool.lot = known[spool.lot_id]
             found.append(spool)
     return found
+
+
+def _fit_of_grade() -> Expression:
+    return (Lot.grade == given("grade")) & _FIT & Lot.id.in_(Spool.select(Spool.lot).distinct().where(LEFT))
+
+
+def _on_shelf() -> ModelSelect[Spool]:
+    query = Spool.select(Spool, Delivery.id, Delivery.came_at).join(Lot).switch(Spool).join(Delivery)
+    return query.where(_fit_of_grade() & _HERE).order_by(_CAME, Lot.id, Spool.code).limit(given("most"))
+
+
+_LOTS_ON_SHELF, _ON_SHELF = Prepared(lambda: _lots_to_check().where(_fit_of_grade())), Prepared(_on_shelf)
+
+
+def _in_stock(which: Expression) -> ModelSelect[Lot]:
+    # Numbers of the lots with filament left. A query of lots in the order they came would walk through all of them instead.
+    stock = Lot.id.in_(Spool.select(Spool.lot).distinct().where(LEFT & ONE_LOT))
+    columns = (Lot.id, Lot.supplier_lot, Lot.received_at, Lot.standing, Lot.uses, Lot.lab, Lot.rules, Lot.figures)
+    of_revisions = (LimitsRevision.id, LimitsRevision.body, ShadeRevision.id, ShadeRevision.conditions)
+    query = Lot.select(*columns, *of_revisions).join(Grade).switch(Lot).join(LimitsRevision, JOIN.LEFT_OUTER)
+    query = query.switch(Lot).join(ShadeRevision, JOIN.LEFT_OUTER)
+    return query.where(which & Lot.standing.in_(("released", "restricted")) & stock)
+
+
+_OF_SHADE = Prepared(lambda: _in_stock(Grade.shade == given("shade")))
+_OF_GRADE = Prepared(lambda: _in_stock(Lot.grade == given("grade")))
+
+
+def lots_to_match(grade_id: int, shade_id: int | None = None) -> list[Lot]:
+    """Lots released for some use with filament left of them alone, of a shade where one is given, else of a grade, in the order they came.
+
+    Their colours and what these rest on, only to be read. One query.
+    """
+    found = _OF_SHADE.all(shade=shade_id) if shade_id is not None else _OF_GRADE.all(grade=grade_id)
+    return sorted(found, key=lambda lot: (lot.received_at, lot.id))
 
 
 def _lots_to_check() -> ModelSelect[Lot]:
@@ -141,7 +172,8 @@ def limits_of(grade_id: int) -> dict[int, dict[str, object]]:
     return {row.id: row.body for row in _LIMITS.all(grade=grade_id)}
 
 
-_COMPARED = Prepared(lambda: InstrumentStudy.select(InstrumentStudy.id).where(InstrumentStudy.kind == "agreement").limit(1))
+# Only a study of agreement has another instrument; by an index.
+_COMPARED = Prepared(lambda: InstrumentStudy.select(InstrumentStudy.id).where(InstrumentStudy.other > 0).limit(1))
 
 
 def instruments_compared() -> bool:
