@@ -41,7 +41,8 @@ def alike(spools: Sequence[ShelfSpool], mean: Lab, most: float, limits: ColorLim
     """
 
     def away(one: ShelfSpool) -> tuple[float, str]:
-        return (0.0 if one.color.lab is None else limits.delta_e(mean, one.color.lab), one.color.spool)
+        lab = one.color.lab
+        return (0.0 if lab is None or lab == mean else limits.delta_e(mean, lab), one.color.spool)
 
     measured = sorted((one for one in spools if one.color.sd is None and one.color.known), key=away)
     others = sorted((one for one in spools if one.color.sd is not None or not one.color.known), key=away)

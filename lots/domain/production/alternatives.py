@@ -64,7 +64,6 @@ class Alternative:
         """The largest colour difference from a lot of the job: 0 without one, infinite where one is not known."""
         return max((math.inf if pair.delta_e is None else pair.delta_e for pair in self.pairs), default=0.0)
 
-
     @property
     def rank(self) -> Rank:
         """Its place: colour differences are told apart by hundredths, as they are shown."""

@@ -165,7 +165,9 @@ def _age_reasons(state: SpoolState, use: str, at: datetime) -> list[str]:
 
 def _not_known(pairs: Sequence[PairMatch]) -> list[str]:
     """Cautions about lots of which one spool was measured, as far as they are compared with a limit."""
-    return list(map(SPOOLS_NOT_KNOWN.format, dict.fromkeys(lot for p in pairs if p.limit is not None for lot in p.unknown)))
+    return list(
+        map(SPOOLS_NOT_KNOWN.format, dict.fromkeys(lot for p in pairs if p.limit is not None for lot in p.unknown))
+    )
 
 
 def with_held(found: Clearance, machine: str, held: Sequence[tuple[str, str]], slots: int = 1) -> Clearance:

@@ -16,6 +16,7 @@ from lots.domain.production.matching import PairMatch, SpoolColor, match_pairs, 
 from lots.services.production.lot_instruments import NOTHING_BETWEEN, BetweenLots, Known, between_lots
 from lots.store.tables.models import Lot, Spool
 
+
 def color_rule(lot: Lot) -> ColorLimits:
     """Returns the colour limits of the revision that a lot is judged under; those that ask nothing where it has none."""
     return rule_of(lot.limits_revision.body) if lot.limits_revision else ColorLimits()

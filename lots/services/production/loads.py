@@ -123,8 +123,9 @@ def unload(load_id: int, remaining_mass_g: float, unloaded_at: datetime | None, 
         first = loads.find(load_id)
         if first is None:
             raise NotFound(f"There is no load {load_id}. The list of loads has those there are.")
-        lots.lock([first.lot_id])
-        row = loads.find(load_id)
+        lot = lots.lock([first.lot_id])[first.lot_id]
+        # Read again under the lock: somebody may have ended it in between.
+        row = loads.find(load_id) or first
         # Where the clock was set back, a load does not end before it began.
         at = unloaded_at or max(now, row.loaded_at)
         if row.unloaded_at is not None:
@@ -149,8 +150,8 @@ def unload(load_id: int, remaining_mass_g: float, unloaded_at: datetime | None, 
         loads.complete(row, remaining_mass_g, at, by, now)
         lots.take_off_machine(row.spool_id, remaining_mass_g)
         if row.concession_id is not None:
-            concessions.refresh(row.lot)
-        came_off = spool_unloaded(views.change_place(row, row.lot), remaining_mass_g)
+            concessions.refresh(lot)
+        came_off = spool_unloaded(views.change_place(row, lot), remaining_mass_g)
         written = {"load": [load_id], "spool": [row.spool_id]}
         audit.note(row.lot_id, "spool unloaded", by, now, written, changes=[came_off])
         return views.load(loads.find(load_id))

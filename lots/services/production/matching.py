@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from itertools import combinations
 from typing import Any, TypedDict
 
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.colorimetry.color_difference import components, delta_e_among
 from lots.domain.colorimetry.color_values import Lab
-from lots.domain.conformity.limits import Limit
+from lots.domain.conformity.limits import BINARY_NOISE, Limit
 from lots.domain.production.alike_spools import ShelfSpool, alike
 from lots.domain.production.matching import PairMatch, within_one_job
 from lots.domain.production.picks import pick
@@ -157,9 +158,7 @@ def picks(values: dict[str, Any]) -> dict[str, Any]:
     grade = found("grade", values["grade_id"])
     ask = Ask(values["use"])
     spools = shelf.spools_on_shelf(grade.id)
-    facts = {spool.lot_id: [clearance.facts_of(spool.lot)] for spool in {spool.lot_id: spool for spool in spools}.values()}
-    answers = (clearance.judged(spool, facts[spool.lot_id], ask, [], now) for spool in spools)
-    fit = [s for s, answer in zip(spools, answers, strict=True) if answer.clear and answer.concession is None]
+    fit = _fit(spools, ask, now)
     stock: dict[int, list[Any]] = {}
     for spool in fit:
         stock.setdefault(spool.lot_id, []).append(spool)
@@ -195,6 +194,33 @@ def picks(values: dict[str, Any]) -> dict[str, Any]:
         "considered": {"lots": len(stock), "spools": len(fit)},
         "proven_optimal": chosen.proven_optimal and len(spools) < shelf.MOST_SPOOLS,
     }
+
+
+# What a clearance without a job does not read of a spool, or only to name it.
+_OF_ITSELF = {"id", "code", "identity", "likeness", "lot", "delivery", "net_mass_g", "remaining_mass_g"}
+_OF_ITSELF |= {"color", "flow_factor", "flow_uncertainty"}
+
+
+def _fit(spools: Sequence[Spool], ask: Ask, at: datetime) -> list[Spool]:
+    """Spools that are clear without a concession. Those of a lot that are the same to a clearance are judged once."""
+    facts: dict[int, clearance.LotFacts] = {}
+    known: dict[tuple[object, ...], bool] = {}
+    found = []
+    for spool in spools:
+        state = (value for name, value in vars(spool).items() if name not in _OF_ITSELF)
+        same = (spool.delivery.came_at, spool.remaining_mass_g > BINARY_NOISE, *map(_hashable, state))
+        if same not in known:
+            if spool.lot_id not in facts:
+                facts[spool.lot_id] = clearance.facts_of(spool.lot)
+            answer = clearance.judged(spool, [facts[spool.lot_id]], ask, [], at)
+            known[same] = answer.clear and answer.concession is None
+        if known[same]:
+            found.append(spool)
+    return found
+
+
+def _hashable(value: object) -> object:
+    return repr(value) if isinstance(value, (dict, list)) else value
 
 
 def _stock_lot(spools: list[Any], match_max: float | None, rule: ColorLimits, between: BetweenLots) -> StockLot:

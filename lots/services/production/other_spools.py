@@ -81,9 +81,7 @@ def _least(refused: Refused, stock: Sequence[Lot]) -> list[float]:
     if {lot.limits_revision_id for lot in stock} - {None, *rules}:
         rules |= {number: rule_of(body) for number, body in shelf.limits_of(refused.grade_id).items()}
     unlimited = ColorLimits()
-    mine = [
-        (Lab(*lot.lab) if lot.lab else None, rules.get(lot.limits_revision_id or 0, unlimited)) for lot in stock
-    ]
+    mine = [(Lab(*lot.lab) if lot.lab else None, rules.get(lot.limits_revision_id or 0, unlimited)) for lot in stock]
     return least_apart(mine, [(Lab(*lot.lab), color_rule(lot)) for lot in refused.in_job if lot.lab])
 
 

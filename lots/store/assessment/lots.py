@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from peewee import JOIN, SQL, Value, fn
+from peewee import JOIN, SQL, ModelSelect, Value, fn
 
 from lots.domain.code_identity import alike, identity, likeness
 from lots.domain.production.masses import NOISE_G
@@ -63,9 +63,25 @@ def lock(numbers: Iterable[int]) -> dict[int, Any]:
     return {row.id: row for row in _with_names().where(Lot.id.in_(wanted)).order_by(Lot.id)}
 
 
-def listed(filters: dict[str, Any], cursor: str | None, limit: int, *, newest_first: bool = False) -> Page:
-    """A page of lots in the order they were first recorded, or the other way round; `filters` as the contract names them."""
-    query = among(_with_names(), Lot, "received_at", filters.get("received_from"), filters.get("received_to"))
+def listed(
+    filters: Mapping[str, Any],
+    cursor: str | None,
+    limit: int,
+    *,
+    newest_first: bool = False,
+    of: ModelSelect[Lot] | None = None,
+) -> Page[Lot]:
+    """A page of lots in the order they were first recorded, or the other way round.
+
+    `filters` as the contract names them; `of` is the selection, of everything that goes with a lot unless it is given.
+    """
+    query = among(
+        _with_names() if of is None else of,
+        Lot,
+        "received_at",
+        filters.get("received_from"),
+        filters.get("received_to"),
+    )
     for name, value in filters.items():
         if name in ("received_from", "received_to"):
             continue
@@ -138,15 +154,11 @@ def save_judgement(lot: Lot, values: dict[str, Any]) -> None:
     lot.version += 1
 
 
-def in_stock(*, shade_id: int | None = None, grade_id: int | None = None, to_offer: bool = False) -> list[Any]:
-    """Lots released for some use with filament left, of a shade or of a grade, in the order they came. One query.
-
-    Args:
-        to_offer: True leaves out lots whose last filament was wound together with that of other lots.
-    """
+def in_stock(*, shade_id: int | None = None, grade_id: int | None = None) -> list[Any]:
+    """Lots released for some use with filament left, of a shade or of a grade, in the order they came. One query."""
     which = Grade.shade == shade_id if shade_id is not None else Lot.grade == grade_id
     # Numbers of the lots with filament left. A query of lots in the order they came would walk through all of them instead.
-    stock = Lot.id.in_(Spool.select(Spool.lot).where(LEFT & ONE_LOT if to_offer else LEFT))
+    stock = Lot.id.in_(Spool.select(Spool.lot).where(LEFT))
     query = _with_names().where(which & Lot.standing.in_(("released", "restricted")) & stock)
     return sorted(query, key=lambda lot: (lot.received_at, lot.id))
 

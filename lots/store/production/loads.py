@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
-from peewee import JOIN
+from peewee import JOIN, ModelSelect
 
 from lots.domain.code_identity import identity
 from lots.store.assessment.lots import LOT_TO_CHECK
@@ -19,7 +18,7 @@ from lots.store.tables.loads import Job, Load, LoadRefusal, Machine
 from lots.store.tables.models import Grade, LimitsRevision, Lot, ShadeRevision, Spool, SpoolLot
 
 
-def add(spool: Spool, values: dict[str, Any], by: str, now: datetime) -> tuple[Load, dict[str, list[int]]]:
+def add(spool: Spool, values: Mapping[str, object], by: str, now: datetime) -> tuple[Load, dict[str, list[int]]]:
     """A spool goes onto a machine, for a job. Returns the load, and the numbers of the rows that were made, by table."""
     job, made_job = names.named("job", values["job"], by, now)
     machine, made_machine = names.named("machine", values["machine"], by, now)
@@ -33,7 +32,7 @@ def refuse(spool: Spool, values: dict[str, Any], reasons: list[str], by: str, no
     return LoadRefusal.create(spool=spool, lot=spool.lot, **values, reasons=reasons, asked_by=by, refused_at=now)
 
 
-def find(number: int) -> Any:
+def find(number: int) -> Load | None:
     """A load with its spool, lot, job and machine."""
     return with_names().where(Load.id == number).first()
 
@@ -53,7 +52,7 @@ def complete(load: Load, remaining_mass_g: float, unloaded_at: datetime, by: str
     return bool(changed)
 
 
-def listed(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
+def listed(filters: Mapping[str, object], cursor: str | None, limit: int) -> Page[Load]:
     """A page of loads with spool, lot, job and machine, in the order they were recorded. One query, one or two more to find a spool."""
     query = with_names()
     for name, value in filters.items():
@@ -67,13 +66,13 @@ def listed(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
     return page(query, Load.id, cursor, limit)
 
 
-def _open() -> Any:
+def _open() -> ModelSelect[Load]:
     """Numbers of the loads that have not ended, from their index: else SQLite would walk through all loads in the order of the page."""
     still = Load.alias()
     return still.select(still.id).where(still.unloaded_at.is_null())
 
 
-def refusals(cursor: str | None, limit: int) -> Page:
+def refusals(cursor: str | None, limit: int) -> Page[LoadRefusal]:
     """A page of refused loads, in the order they were asked for."""
     query = LoadRefusal.select(LoadRefusal, Spool, Lot).join(Spool).switch(LoadRefusal).join(Lot)
     return page(query, LoadRefusal.id, cursor, limit)
@@ -118,7 +117,7 @@ def held_by(machine: str, but: int) -> Held:
     return Held(found[0].name, found[0].slots, [(load.spool.code, load.of_job.number) for load in on_it], [])
 
 
-def _held() -> Any:
+def _held() -> ModelSelect[Machine]:
     # In no order: told one, SQLite would take the index that has it, and walk through all that the machine ever held.
     on_it = (Load.on_machine == Machine.id) & Load.unloaded_at.is_null() & (Load.spool != given("but"))
     columns = (Machine.id, Machine.name, Machine.slots, Load.id, Load.loaded_at, Spool.id, Spool.code)
@@ -143,7 +142,7 @@ class InJob:
     """
 
     number: str | None
-    lots: list[Any]
+    lots: list[Lot]
     similar: list[str]
 
 
@@ -153,7 +152,7 @@ def lots_in_job(job: str, shade_id: int | None, grade_id: int) -> InJob:
     if not found:
         # A job is made by its first load, so one without a lot is new.
         return InJob(None, [], names.similar("job", job))
-    lots: dict[int, Any] = {}
+    lots: dict[int, Lot] = {}
     for row in found:
         # A row for each spool in the job, and for each lot that it holds.
         lots.setdefault(row.id, row).__dict__.setdefault("in_job", []).append(row.spool)
@@ -162,7 +161,7 @@ def lots_in_job(job: str, shade_id: int | None, grade_id: int) -> InJob:
     return InJob(found[0].job.number, sorted(same, key=lambda lot: (lot.received_at, lot.id)), [])
 
 
-def _in_job() -> Any:
+def _in_job() -> ModelSelect[Lot]:
     # By the job alone: told the shade or an order as well, SQLite would walk through all lots of that shade or grade to find these few.
     job, this = given("job"), Job.alias()
     number = this.select(this.id).where(this.identity == job)

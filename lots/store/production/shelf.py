@@ -48,6 +48,19 @@ def spools_on_shelf(grade_id: int, most: int = MOST_SPOOLS) -> list[Spool]:
     return found
 
 
+def lots_with_uses() -> ModelSelect[Lot]:
+    """A selection of lots with what decides what they may be used for, and their names."""
+    columns = (Lot.id, Lot.supplier_lot, Lot.received_at, Lot.judged_at, Lot.standing, Lot.by_hand, Lot.by_hand_reason)
+    of_grade = (Grade.id, Grade.code, Grade.cautions, Grade.color_name, Grade.finish, Grade.filler, Grade.filler_kind)
+    lists = (Grade.forbidden_uses, Grade.permitted_uses, Grade.forbidden_shapes)
+    of_revisions = (LimitsRevision.id, LimitsRevision.body, ShadeRevision.id, ShadeRevision.lab)
+    query = Lot.select(
+        *columns, Lot.uses, Lot.why, Lot.concessions, Supplier.id, Supplier.name, *of_grade, *lists, *of_revisions
+    )
+    query = query.join(Supplier).switch(Lot).join(Grade).switch(Lot).join(LimitsRevision, JOIN.LEFT_OUTER)
+    return query.switch(Lot).join(ShadeRevision, JOIN.LEFT_OUTER)
+
+
 def _fit_of_grade() -> Expression:
     return (Lot.grade == given("grade")) & _FIT & Lot.id.in_(Spool.select(Spool.lot).distinct().where(LEFT))
 

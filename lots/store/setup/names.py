@@ -6,7 +6,7 @@ from datetime import datetime
 from functools import partial
 from typing import Any
 
-from peewee import JOIN
+from peewee import JOIN, ModelSelect
 
 from lots.domain.code_identity import alike, identity, likeness
 from lots.store.engine.compiled_queries import Prepared, given
@@ -72,10 +72,11 @@ def listed(subject: str, cursor: str | None, limit: int) -> Page:
     return page(table.select(), table.id, cursor, limit)
 
 
-def with_names() -> Any:
-    """Loads with spool, lot, job and machine."""
+def with_names() -> ModelSelect[Load]:
+    """Loads with what names their spool, lot, job and machine; each document of a lot would be read at every load for nothing."""
+    of_spool, of_lot = (Spool.id, Spool.code, Spool.spliced), (Lot.id, Lot.supplier_lot)
     return (
-        Load.select(Load, Spool, Lot, Job, Machine)
+        Load.select(Load, *of_spool, *of_lot, Job.id, Job.number, Machine.id, Machine.name, Machine.slots)
         .join(Spool)
         .switch(Load)
         .join(Lot)
