@@ -89,7 +89,7 @@ class Spools(Resource):
 
     @routes.arguments(WindArgs)
     @routes.response(201, WoundSchema)
-    def post(self, args: dict[str, Any]) -> Any:
+    def post(self, args: spools.WindSent) -> Any:
         """Wind filament of one or more spools onto a new spool.
 
         The new spool holds all their lots and is as good as the worst of them. `warnings` names lots that do not match within one job. Such a spool is

@@ -15,7 +15,6 @@ from lots.domain.conformity.findings import shown
 from lots.domain.conformity.limits import BINARY_NOISE
 from lots.domain.production.matching import PairMatch
 
-
 # The order to offer lots in: `Candidate.rank` and `Alternative.rank`.
 Rank = tuple[bool, float, bool, datetime, int]
 

@@ -6,7 +6,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from typing import Any
 
 from lots.domain.assessment.limits_revision import GENERAL, Limits, limits_from
 from lots.domain.code_identity import Misread
@@ -30,9 +29,10 @@ from lots.services.production.job_colors import pairs_among, pairs_in_job
 from lots.services.production.lot_instruments import Known
 from lots.services.production.settings import Settings, settings_of
 from lots.services.setup import grade_uses
-from lots.services.views import spool_failures
+from lots.services.views import View, spool_failures
 from lots.store.assessment import lots
 from lots.store.production import loads, shelf, tracing
+from lots.store.production.loads import LotInJob
 from lots.store.tables.models import Lot, Spool
 
 # Uses that show: for these, a lot that does not match the others of its job is refused.
@@ -58,7 +58,7 @@ class Place:
 
     job: str | None = None
     machine: str | None = None
-    in_job: Sequence[Any] = ()
+    in_job: Sequence[LotInJob] = ()
     misread: Sequence[Misread] = ()
 
 
@@ -67,12 +67,12 @@ class Found:
     """What was found out about a spool: its clearance, the lots it holds with its own first, where it shall go, and with which settings."""
 
     clearance: Clearance
-    held: list[Any]
+    held: list[Lot]
     place: Place
     settings: Settings
 
 
-def clearance(code: str, ask: Ask) -> dict[str, Any]:
+def clearance(code: str, ask: Ask) -> View:
     """Returns whether a spool may be loaded, with every reason against it, cautions, settings, and other spools when it may not.
 
     One query when it is clear, one more with a job and one with a machine; two more when it is not, for other spools; two more for a
@@ -89,7 +89,7 @@ def clearance(code: str, ask: Ask) -> dict[str, Any]:
     return {**view(row, found, ask), "others": others, "checked_at": now}
 
 
-def compute_clearance(row: Any, ask: Ask, at: datetime) -> Found:
+def compute_clearance(row: Spool, ask: Ask, at: datetime) -> Found:
     """Returns the clearance of a spool, the lots it holds, and the job and machine it was asked for."""
     lot, held, misread = row.lot, lots_held(row), []
     job = loads.lots_in_job(ask.job, lot.grade.shade_id, lot.grade_id) if ask.job is not None else None
@@ -122,7 +122,8 @@ def _refused(row: Spool, ask: Ask, found: Found, at: datetime) -> other_spools.R
             known[lot.id] = facts_of(lot)
         return _clear(spool, known[lot.id], ask, in_job, at)
 
-    return other_spools.Refused(row.lot.grade_id, ask.mass_g, found.held, in_job, ask.use in SHOWS_COLOR, judge)
+    used = [one.lot for one in in_job]
+    return other_spools.Refused(row.lot.grade_id, ask.mass_g, found.held, used, ask.use in SHOWS_COLOR, judge)
 
 
 def lots_held(row: Spool) -> list[Lot]:
@@ -160,7 +161,7 @@ def facts_of(lot: Lot) -> LotFacts:
     return LotFacts(lot, agreed, state)
 
 
-def judged(row: Spool, held: Sequence[LotFacts], ask: Ask, in_job: Sequence[Lot], at: datetime) -> Clearance:
+def judged(row: Spool, held: Sequence[LotFacts], ask: Ask, in_job: Sequence[LotInJob], at: datetime) -> Clearance:
     """Returns the clearance of a spool that holds these lots, its own first. No query.
 
     A spool of several lots is as good as the worst of them; none of their concessions covers the others. For uses that show colour, its
@@ -173,7 +174,7 @@ def judged(row: Spool, held: Sequence[LotFacts], ask: Ask, in_job: Sequence[Lot]
 
 
 def _clear(
-    row: Spool | None, facts: LotFacts, ask: Ask, in_job: Sequence[Lot], at: datetime, alone: bool = True
+    row: Spool | None, facts: LotFacts, ask: Ask, in_job: Sequence[LotInJob], at: datetime, alone: bool = True
 ) -> Clearance:
     """The clearance by one of the lots that a spool holds, `alone` when it holds no other; without a spool, of any spool of the lot."""
     pairs = pairs_in_job(facts.lot, row, in_job, ask.match_max, ask.bridges)
@@ -217,7 +218,7 @@ def of_spool(row: Spool, held: Sequence[LotFacts], use: str, at: datetime) -> Cl
     return worst_of([clear(state, use, at=at) for state in states], row.code)
 
 
-def _life(row: Any, lot: Any) -> SpoolLife:
+def _life(row: Spool, lot: Lot) -> SpoolLife:
     grade = row.lot.grade
     # A further lot of a spliced spool came with a delivery of its own.
     received = row.delivery.came_at if lot.id == row.lot_id else lot.received_at
@@ -225,7 +226,7 @@ def _life(row: Any, lot: Any) -> SpoolLife:
     return SpoolLife(*dates, grade.shelf_life_days, grade.open_life_days, lot.reinspected_until)
 
 
-def _inspections_lacking(row: Any, held: Sequence[Any], at: datetime) -> list[str]:
+def _inspections_lacking(row: Spool, held: Sequence[Lot], at: datetime) -> list[str]:
     """What is still to be done for the newest re-inspection of each lot past its shelf life. No query for any other lot."""
     found = []
     for lot in held:
@@ -235,7 +236,7 @@ def _inspections_lacking(row: Any, held: Sequence[Any], at: datetime) -> list[st
     return found
 
 
-def view(row: Any, found: Found, ask: Ask) -> dict[str, Any]:
+def view(row: Spool, found: Found, ask: Ask) -> View:
     """A clearance as the contract shows it. One query for a spool of several lots, two where it was wound from such spools."""
     lot, answer, place = row.lot, found.clearance, found.place
     lives = [_life(row, each).use_by for each in found.held]
@@ -270,7 +271,7 @@ def view(row: Any, found: Found, ask: Ask) -> dict[str, Any]:
     }
 
 
-def _lots(row: Any, held: Sequence[Any]) -> list[dict[str, Any]]:
+def _lots(row: Spool, held: Sequence[Lot]) -> list[View]:
     """Each lot that a spool holds, with what was on it of that lot when it was new."""
     masses = {row.lot_id: row.net_mass_g} if len(held) == 1 else _masses(row)
     return [
@@ -285,7 +286,7 @@ def _lots(row: Any, held: Sequence[Any]) -> list[dict[str, Any]]:
     ]
 
 
-def _masses(row: Any) -> dict[int, float]:
+def _masses(row: Spool) -> dict[int, float]:
     """Filament of each lot that was wound onto a spool, g; without those that a parent held together with others."""
     parents = [(link.parent, link.mass_g) for link in shelf.wound_from(row.id)]
     further = tracing.further_lots(parent.id for parent, _ in parents if parent.spliced)
@@ -303,7 +304,7 @@ def candidates(place: Place) -> list[dict[str, str]]:
     return [{"field": one.field, "name": name} for one in place.misread for name in one.alike]
 
 
-def _pair(pair: PairMatch) -> dict[str, Any]:
+def _pair(pair: PairMatch) -> View:
     return {
         "supplier_lot": pair.lot,
         "spool_code": pair.spool or None,

@@ -14,6 +14,7 @@ from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.production.matching import PairMatch, SpoolColor, match_pairs, within_one_job, worse
 from lots.services.production.lot_instruments import NOTHING_BETWEEN, BetweenLots, Known, between_lots
+from lots.store.production.loads import LotInJob
 from lots.store.tables.models import Lot, Spool
 
 
@@ -22,7 +23,7 @@ def color_rule(lot: Lot) -> ColorLimits:
     return rule_of(lot.limits_revision.body) if lot.limits_revision else ColorLimits()
 
 
-def rule_of(body: Mapping[str, object]) -> ColorLimits:
+def rule_of(body: Mapping[str, Mapping[str, object] | None]) -> ColorLimits:
     """Returns the colour limits of a limits revision, as it is kept."""
     return color_limits(own_part(body.get(COLOR.name) or {}))
 
@@ -66,14 +67,14 @@ def _of_any_spool(lot: Lot) -> SpoolColor:
 
 
 def pairs_in_job(
-    lot: Lot, spool: Spool | None, in_job: Sequence[Lot], match_max: float | None, known: Known
+    lot: Lot, spool: Spool | None, in_job: Sequence[LotInJob], match_max: float | None, known: Known
 ) -> list[PairMatch]:
     """Returns how a spool lies to what is used in a job. One query for each two instruments that are known and differ, else none.
 
     Args:
         lot: whose filament it is taken as.
         spool: the spool; None for any spool of the lot, and then the lot's mean is compared with those of other lots alone.
-        in_job: lots used in the job, each with its spools there as `in_job`.
+        in_job: lots used in the job.
         match_max: the job's own limit, over that of the lots.
         known: agreement of instruments that was looked up before, to which this adds.
 
@@ -85,10 +86,11 @@ def pairs_in_job(
         return []
     mine = spool_color(lot, spool)
     found: list[PairMatch] = []
-    for other in in_job:
-        beside = list({one.id: one for one in other.in_job}.values())
+    for used in in_job:
+        other, beside = used.lot, list({one.id: one for one in used.spools}.values())
         if other.id != lot.id:
-            colors = [spool_color(other, one) for one in (spool and beside) or [None]]
+            there: Sequence[Spool | None] = beside if spool is not None and beside else [None]
+            colors = [spool_color(other, one) for one in there]
             found.append(_worst(lot, other, mine, colors, match_max, between_lots(lot, other, known)))
         elif spool is not None and lot.color_between is not None:
             found += _among_own(lot, mine, [one for one in beside if one.id != spool.id], match_max)

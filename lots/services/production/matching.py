@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import combinations
-from typing import Any, TypedDict
+from typing import NotRequired, TypedDict
 
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.colorimetry.color_difference import components, delta_e_among
@@ -144,7 +144,17 @@ def _apart(stock: Sequence[_Colored]) -> dict[tuple[int, int], float]:
     }
 
 
-def picks(values: dict[str, Any]) -> dict[str, Any]:
+class PickSent(TypedDict):
+    """What a job needs, as it is sent."""
+
+    grade_id: int
+    use: str
+    mass_g: float
+    match_max: NotRequired[float | None]
+    waste_percent: NotRequired[float]
+
+
+def picks(values: PickSent) -> View:
     """Returns spools for a job: every pair of lots matches, the mass suffices, fewest lots, then oldest, opened ones first.
 
     Without a `match_max`, a use that shows colour takes the strictest limit within one job of the lots to choose from, since loading does
@@ -159,7 +169,7 @@ def picks(values: dict[str, Any]) -> dict[str, Any]:
     ask = Ask(values["use"])
     spools = shelf.spools_on_shelf(grade.id)
     fit = _fit(spools, ask, now)
-    stock: dict[int, list[Any]] = {}
+    stock: dict[int, list[Spool]] = {}
     for spool in fit:
         stock.setdefault(spool.lot_id, []).append(spool)
     match_max = values.get("match_max")
@@ -223,7 +233,7 @@ def _hashable(value: object) -> object:
     return repr(value) if isinstance(value, (dict, list)) else value
 
 
-def _stock_lot(spools: list[Any], match_max: float | None, rule: ColorLimits, between: BetweenLots) -> StockLot:
+def _stock_lot(spools: list[Spool], match_max: float | None, rule: ColorLimits, between: BetweenLots) -> StockLot:
     """A lot on the shelf, with those of its spools that match each other; all of them where no match is asked or their colours are not kept."""
     lot = spools[0].lot
     colors: tuple[tuple[Lab, float], ...] = ()

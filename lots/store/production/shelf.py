@@ -122,7 +122,8 @@ def _in_places(name: str, count: int, numbers: Sequence[int]) -> dict[str, int |
 
 
 def _here_with_enough() -> Expression:
-    return _HERE & (Spool.remaining_mass_g >= given("least_g"))
+    enough: Expression = _HERE & (Spool.remaining_mass_g >= given("least_g"))
+    return enough
 
 
 def _least(mass_g: float | None) -> float:
@@ -180,7 +181,7 @@ _LIMITS = Prepared(
 )
 
 
-def limits_of(grade_id: int) -> dict[int, dict[str, object]]:
+def limits_of(grade_id: int) -> dict[int, dict[str, dict[str, object]]]:
     """Returns every limits revision of a grade by its number. One query on an index."""
     return {row.id: row.body for row in _LIMITS.all(grade=grade_id)}
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import datetime
 
 from peewee import JOIN, ModelSelect
@@ -62,7 +62,7 @@ def contained(lot_id: int) -> set[int]:
     return {row.load_id for row in query}
 
 
-def contain(rows: Sequence[Mapping[str, object]]) -> list[int]:
+def contain(rows: Iterable[Mapping[str, object]]) -> list[int]:
     """Opens containments and returns their numbers."""
     return [Containment.create(**row).id for row in rows]
 
@@ -88,7 +88,7 @@ def containments(filters: Mapping[str, object], cursor: str | None, limit: int) 
     """A page of containments with load, spool, lot, job and machine, in the order they were opened."""
     query = _containments()
     if "open" in filters:
-        query = query.where(Containment.closed_at.is_null(filters["open"]))
+        query = query.where(Containment.closed_at.is_null(bool(filters["open"])))
     if "lot_id" in filters:
         query = query.where(Containment.lot == filters["lot_id"])
     return page(query, Containment.id, cursor, limit)
@@ -118,7 +118,8 @@ _STILL_ON = Prepared(_still_on)
 
 def containment(number: int) -> Containment | None:
     """A containment with load, spool, lot, job and machine, or None."""
-    return _containments().where(Containment.id == number).first()
+    found: Containment | None = _containments().where(Containment.id == number).first()
+    return found
 
 
 def close_containment(number: int, by: str, note: str, now: datetime) -> bool:
