@@ -9,6 +9,7 @@ from marshmallow import Schema, fields, validate
 from lots.api.http.fields import Instant, LabelCode, Strict, StrictFloat, Text
 from lots.api.http.routes import Resource, Routes, person
 from lots.api.lot_schemas import LotLineSchema
+from lots.api.production.clearance import LENGTH_LEFT
 from lots.api.receiving.lots_and_deliveries import LotSchema, SpoolLineSchema
 from lots.services.production import spools
 
@@ -31,6 +32,7 @@ class SpoolSchema(SpoolLineSchema):
         allow_none=True,
         metadata={"description": "nominal over measured cross-section; null when not measured"},
     )
+    length_m = fields.Float(required=True, metadata=dict(LENGTH_LEFT))
     delivery_id = fields.Integer(required=True)
     lot = fields.Nested(LotSchema, required=True)
     parents = fields.List(

@@ -27,7 +27,7 @@ from lots.services.lookups import spool_of
 from lots.services.production import dryings, other_spools
 from lots.services.production.job_colors import pairs_among, pairs_in_job
 from lots.services.production.lot_instruments import Known
-from lots.services.production.settings import Settings, settings_of
+from lots.services.production.settings import Settings, length_left_m, settings_of
 from lots.services.setup import grade_uses
 from lots.services.views import View, spool_failures
 from lots.store.assessment import lots
@@ -259,6 +259,7 @@ def view(row: Spool, found: Found, ask: Ask) -> View:
         "spool_match": [_pair(pair) for pair in answer.mates],
         "shade_match": None if ask.job is None else [_pair(pair) for pair in answer.pairs],
         "remaining_mass_g": row.remaining_mass_g,
+        "length_m": length_left_m(row),
         "concession": answer.concession and concessions.view_of(answer.concession),
         "permission": answer.permission and grade_uses.permission_view(answer.permission),
         "spool": {

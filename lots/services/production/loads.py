@@ -35,8 +35,8 @@ class LoadSent(TypedDict):
     loaded_at: NotRequired[datetime]
     mass_g: NotRequired[float]
     match_max: NotRequired[float]
-    confirm_new_job: bool
-    confirm_new_machine: bool
+    confirm_new_job: NotRequired[bool]
+    confirm_new_machine: NotRequired[bool]
 
 
 def load(values: LoadSent, by: str) -> tuple[View, bool]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from lots.domain.assessment.limits_revision import limits_from
 from lots.domain.characteristics.bond.declared_bond import BOND
+from lots.domain.characteristics.cross_section import length_m
 from lots.domain.characteristics.declaring.origin import chart_of
 from lots.domain.characteristics.shrinkage.declared_shrinkage import SHRINKAGE
 from lots.domain.characteristics.shrinkage.lot_shrinkage import AXES, ShrinkTest, scale_factor
@@ -72,6 +73,17 @@ def settings_of(row: Spool, held: Sequence[Lot], machine: str | None, use: str) 
     found["measured_on"] = scales.measured_on
     cautions = dict.fromkeys([*scales.cautions, *(_strength(lot, machine) for lot in held if use in BOND.uses)])
     return Settings(found, tuple(caution for caution in cautions if caution))
+
+
+def length_left_m(row: Spool) -> float:
+    """Returns the length of filament left on a spool, m, from its mass and the density of its grade. No query.
+
+    By the measured cross-section, its own or else its lot's; by the nominal diameter where neither was measured or where it holds several lots.
+    """
+    grade = row.lot.grade
+    measured = None if row.spliced else row.flow_factor or row.lot.flow_factor
+    # A flow factor is nominal over measured cross-section.
+    return length_m(row.remaining_mass_g, grade.density_g_cm3, grade.nominal_diameter_mm) * (measured or 1.0)
 
 
 def _scales(lot: Lot, machine: str | None) -> ForPrinter:

@@ -13,6 +13,7 @@ from lots.services.errors import AlreadyThere, Conflict, Fault, Invalid
 from lots.services.lookups import spool_of, withdrawn
 from lots.services.production.clearance import lots_held
 from lots.services.production.job_colors import pairs_among
+from lots.services.production.settings import length_left_m
 from lots.services.receiving.receiving import free_codes
 from lots.services.views import View
 from lots.store import audit
@@ -37,6 +38,7 @@ def get_spool(code: str) -> View:
     return {
         **views.spool_line(row, row.lot),
         "flow_factor": row.flow_factor,
+        "length_m": length_left_m(row),
         "delivery_id": row.delivery_id,
         "lot": views.lot(row.lot),
         "parents": [{"spool_code": one.parent.code, "mass_g": one.mass_g} for one in parents],

@@ -292,7 +292,7 @@ LOT_TO_CHECK = (
     Lot.color_between,
     *(Grade.id, Grade.shade, Grade.cautions, Grade.shelf_life_days, Grade.open_life_days),
     *(Grade.dry_c, Grade.dry_h, Grade.softening_c, Grade.dry_for_h, Grade.dry_for_open_h),
-    *(Grade.color_name, Grade.finish, Grade.filler, Grade.filler_kind),
+    *(Grade.nominal_diameter_mm, Grade.density_g_cm3, Grade.color_name, Grade.finish, Grade.filler, Grade.filler_kind),
     *(Grade.forbidden_uses, Grade.permitted_uses, Grade.forbidden_shapes),
     *(LimitsRevision.id, LimitsRevision.body, ShadeRevision.id, ShadeRevision.lab, ShadeRevision.conditions),
 )
