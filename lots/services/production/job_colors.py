@@ -40,10 +40,18 @@ def spool_color(lot: Lot, spool: Spool | None) -> SpoolColor:
 
     A spool wound from others has no colour of its own.
     """
-    mean, between = Lab(*lot.lab) if lot.lab else None, Between.from_json(lot.color_between)
     if spool is None:
-        return SpoolColor(lot.supplier_lot, mean)
-    return SpoolColor.of(lot.supplier_lot, spool.code, None if spool.spliced else spool.color, mean, between)
+        return SpoolColor(lot.supplier_lot, Lab(*lot.lab) if lot.lab else None)
+    return spool_colors(lot, [spool])[0]
+
+
+def spool_colors(lot: Lot, spools: Sequence[Spool]) -> list[SpoolColor]:
+    """Returns the colours that stand for some spools as filament of this lot, as `spool_color` does for one."""
+    mean, between = Lab(*lot.lab) if lot.lab else None, Between.from_json(lot.color_between)
+    return [
+        SpoolColor.of(lot.supplier_lot, spool.code, None if spool.spliced else spool.color, mean, between)
+        for spool in spools
+    ]
 
 
 def pairs_among(held: Sequence[Lot], match_max: float | None = None) -> list[PairMatch]:

@@ -21,7 +21,7 @@ from lots.services import clock
 from lots.services.lookups import found, lot_of
 from lots.services.production import clearance
 from lots.services.production.clearance import Ask
-from lots.services.production.job_colors import color_rule, spool_color
+from lots.services.production.job_colors import color_rule, spool_colors
 from lots.services.production.lot_instruments import BetweenLots, Known, between, between_lots, read_with
 from lots.services.views import View
 from lots.store.production import shelf
@@ -207,8 +207,7 @@ def picks(values: PickSent) -> View:
 
 
 # What a clearance without a job does not read of a spool, or only to name it.
-_OF_ITSELF = {"id", "code", "identity", "likeness", "lot", "delivery", "net_mass_g", "remaining_mass_g"}
-_OF_ITSELF |= {"color", "flow_factor", "flow_uncertainty"}
+_OF_ITSELF = {"id", "code", "lot", "delivery", "remaining_mass_g", "color"}
 
 
 def _fit(spools: Sequence[Spool], ask: Ask, at: datetime) -> list[Spool]:
@@ -239,7 +238,10 @@ def _stock_lot(spools: list[Spool], match_max: float | None, rule: ColorLimits, 
     colors: tuple[tuple[Lab, float], ...] = ()
     if match_max is not None and lot.lab and lot.color_between is not None:
         by_code = {spool.code: spool for spool in spools}
-        there = [ShelfSpool(spool_color(lot, spool), spool.remaining_mass_g) for spool in spools]
+        there = [
+            ShelfSpool(color, spool.remaining_mass_g)
+            for spool, color in zip(spools, spool_colors(lot, spools), strict=True)
+        ]
         kept = [one.color for one in alike(there, Lab(*lot.lab), match_max, rule)]
         spools = [by_code[color.spool] for color in kept]
         alike_read = ((between.read_alike(color.lab), color.allowance(rule)) for color in kept)

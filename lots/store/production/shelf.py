@@ -66,7 +66,18 @@ def _fit_of_grade() -> Expression:
 
 
 def _on_shelf() -> ModelSelect[Spool]:
-    query = Spool.select(Spool, Delivery.id, Delivery.came_at).join(Lot).switch(Spool).join(Delivery)
+    columns = (
+        Spool.id,
+        Spool.code,
+        Spool.lot,
+        Spool.remaining_mass_g,
+        Spool.nonconforming,
+        Spool.machine,
+        Spool.opened_at,
+    )
+    dry = (Spool.dried_at, Spool.dry_at, Spool.dried_by_rule_at)
+    query = Spool.select(*columns, *dry, Spool.spliced, Spool.withdrawn_at, Spool.color, Delivery.id, Delivery.came_at)
+    query = query.join(Lot).switch(Spool).join(Delivery)
     return query.where(_fit_of_grade() & _HERE).order_by(_CAME, Lot.id, Spool.code).limit(given("most"))
 
 
