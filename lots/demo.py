@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import click
 from flask import Flask
@@ -212,11 +212,12 @@ def _loads(folder: Path) -> Iterator[Event]:
     numbers: dict[int, int] = {}
 
     def load(index: int, row: dict[str, str]) -> None:
-        asked = {name: row[name] for name in ("spool_code", "machine", "job", "use")}
+        spool, machine, job, use = (row[name] for name in ("spool_code", "machine", "job", "use"))
+        asked: loads.LoadSent = {"spool_code": spool, "machine": machine, "job": job, "use": use}
         answer, loaded = loads.load(asked, _PEOPLE["production"])
         if not loaded:
             raise RuntimeError(f"the demo data load a spool that is not clear: {answer['reasons']}")
-        numbers[index] = answer["id"]
+        numbers[index] = cast(int, answer["id"])
 
     def unload(index: int, row: dict[str, str]) -> None:
         loads.unload(numbers[index], float(row["remaining_mass_g"]), None, _PEOPLE["production"])

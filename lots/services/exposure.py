@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from datetime import datetime
-from typing import Any
 
 from lots.domain.assessment.limits_revision import limits_from, verdict_on_use
 from lots.domain.assessment.standing_by_hand import LOADABLE
 from lots.domain.code_identity import has_control
 from lots.domain.production.changes import Change, Stand, containment_opened
-from lots.domain.production.tracing import LONGEST_GAP, Reach, Stay, lots_of_job, reached_by
+from lots.domain.production.tracing import LONGEST_GAP, Doubt, Reach, Stay, lots_of_job, reached_by
 from lots.domain.words import clause, moment
 from lots.services import clock, views
 from lots.services.errors import Conflict, NotFound
+from lots.services.views import View
 from lots.store import audit
 from lots.store.assessment import decisions, lots
 from lots.store.engine.database import connect, transaction
@@ -20,11 +21,15 @@ from lots.store.engine.paging import Page
 from lots.store.production import tracing
 from lots.store.receiving import samples
 from lots.store.setup import names
+from lots.store.tables.decisions import Decision
+from lots.store.tables.loads import Containment, Job, Load
 from lots.store.tables.models import Lot
 
+# Loads as stays, by number, each with its row.
+Known = dict[int, tuple[Stay, Load]]
 
-def _stays(rows: list[Any]) -> dict[int, tuple[Stay, Any]]:
-    """Loads as stays, by number, each with its row."""
+
+def _stays(rows: Sequence[Load]) -> Known:
     further = tracing.further_lots(row.spool_id for row in rows if row.spool.spliced)
     return {
         row.id: (
@@ -42,14 +47,14 @@ def _stays(rows: list[Any]) -> dict[int, tuple[Stay, Any]]:
     }
 
 
-def _around(rows: list[Any]) -> dict[int, tuple[Stay, Any]]:
+def _around(rows: Sequence[Load]) -> Known:
     """All that was on the machines of these loads, from a while before the first to a while after the last."""
     if not rows:
         return {}
     since = min(row.loaded_at for row in rows) - LONGEST_GAP
     # A load may begin later than now where the clock was set back.
     until = max(row.unloaded_at or max(clock.now(), row.loaded_at) for row in rows) + LONGEST_GAP
-    return _stays(tracing.loads_on({row.on_machine_id for row in rows}, since, until))
+    return _stays(tracing.loads_on({row.on_machine_id for row in rows if row.on_machine_id is not None}, since, until))
 
 
 def exposure(lot: Lot) -> views.Exposure:
@@ -81,7 +86,7 @@ def _reach_view(reach: Reach, rows: dict[int, Any]) -> views.Reached:
     }
 
 
-def job(name: str) -> dict[str, Any]:
+def job(name: str) -> View:
     """Returns everything behind a job: its loads, and for each lot the deliveries, orders, readings, decision and revisions it rests on.
 
     Raises:
@@ -95,25 +100,28 @@ def job(name: str) -> dict[str, Any]:
     changed = samples.changes_of((delivery.id for delivery in came), withdrawn=False)
     found = []
     for number in sorted({*certain, *possible}):
-        lot = lots.find(number)
-        started = [row.loaded_at for row in rows if number in known[row.id][0].lots]
-        then = decisions.in_force(number, min(started)) if started else None
         deliveries = [views.delivery(delivery, changed[delivery.id]) for delivery in came if delivery.lot_id == number]
-        found.append(
-            {
-                "lot": views.lot(lot),
-                "certainty": "certain" if number in certain else "possibly",
-                "gap": None if number in certain else possible[number].says,
-                "deliveries": deliveries,
-                "order_refs": [d["order_ref"] for d in deliveries if d["order_ref"]],
-                "decision_at_loading": views.decision(then) if then else None,
-            }
-        )
+        begun = min((load.loaded_at for load in rows if number in known[load.id][0].lots), default=None)
+        doubt = None if number in certain else possible[number]
+        found.append(_lot_behind(number, doubt, deliveries, begun))
     return {"job": row.number, "loads": [views.load(row) for row in rows], "lots": found}
 
 
-def _job_of(name: str) -> Any:
-    row = None if has_control(name) else names.known("job", name)
+def _lot_behind(number: int, doubt: Doubt | None, deliveries: list[View], begun: datetime | None) -> View:
+    """A lot of a job with what it rested on when it was first loaded there."""
+    then = decisions.in_force(number, begun) if begun is not None else None
+    return {
+        "lot": views.lot(lots.find(number)),
+        "certainty": "certain" if doubt is None else "possibly",
+        "gap": None if doubt is None else doubt.says,
+        "deliveries": deliveries,
+        "order_refs": [delivery["order_ref"] for delivery in deliveries if delivery["order_ref"]],
+        "decision_at_loading": views.decision(then) if then else None,
+    }
+
+
+def _job_of(name: str) -> Job:
+    row: Job | None = None if has_control(name) else names.known("job", name)
     if row is None:
         like = [] if has_control(name) else names.similar("job", name)
         meant = f"Did you mean {' or '.join(like)}?" if like else "See the list of jobs."
@@ -121,7 +129,7 @@ def _job_of(name: str) -> Any:
     return row
 
 
-def open_containments(lot: Any, before: Stand, decision: Any, now: datetime) -> list[Change]:
+def open_containments(lot: Lot, before: Stand, decision: Decision, now: datetime) -> list[Change]:
     """Opens a containment for each place a lot had reached for a use that it has just lost, in the caller's transaction.
 
     Returns the changes, each with the number of its containment.
@@ -141,40 +149,46 @@ def open_containments(lot: Any, before: Stand, decision: Any, now: datetime) -> 
 
     known = _around(tracing.loads_of_lot(lot.id))
     cared_for = tracing.contained(lot.id) if known else set()
-    opened = [
+    reached = [
+        (reach, decision.reason if reach.doubt is None else _possibly(decision.reason, reach, known))
+        for reach in reached_by(lot.id, [stay for stay, _ in known.values()])
+        if reach.stay.load_id not in cared_for and lost(known[reach.stay.load_id][1].use)
+    ]
+    numbers = tracing.contain(
         {
             "lot": lot,
             "load": reach.stay.load_id,
             "decision": decision,
             "certain": reach.certain,
-            "why": decision.reason if reach.doubt is None else _possibly(decision.reason, reach, known),
+            "why": why,
             "opened_at": now,
         }
-        for reach in reached_by(lot.id, [stay for stay, _ in known.values()])
-        if reach.stay.load_id not in cared_for and lost(known[reach.stay.load_id][1].use)
+        for reach, why in reached
+    )
+    return [
+        _opened(number, lot, why, reach, known[reach.stay.load_id][1])
+        for number, (reach, why) in zip(numbers, reached, strict=True)
     ]
-    numbers = tracing.contain(opened)
-    return [_opened(number, row, known[row["load"]][1]) for number, row in zip(numbers, opened, strict=True)]
 
 
-def _opened(number: int, row: dict[str, Any], load: Any) -> Change:
+def _opened(number: int, lot: Lot, why: str, reach: Reach, load: Load) -> Change:
     """The change that a containment is."""
-    place = views.change_place(load, row["lot"])
-    return containment_opened(number, place, row["why"], certain=row["certain"], loaded=load.unloaded_at is None)
+    place = views.change_place(load, lot)
+    return containment_opened(number, place, why, certain=reach.certain, loaded=load.unloaded_at is None)
 
 
-def _possibly(reason: str, reach: Reach, known: dict[int, tuple[Stay, Any]]) -> str:
+def _possibly(reason: str, reach: Reach, known: Known) -> str:
     """Why a place was possibly reached, with the suspect spool."""
     suspect = known[reach.by.load_id][1].spool.code
     return f"{clause(reason)} Possibly: {reach.doubt and reach.doubt.says}. The suspect spool is {suspect}."
 
 
-def containments(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
+def containments(filters: Mapping[str, object], cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of containments."""
     return tracing.containments(filters, cursor, limit).map(_containment_view)
 
 
-def must_come_off() -> list[dict[str, Any]]:
+def must_come_off() -> list[View]:
     """Returns the spools on a machine now whose lot has lost the use they are loaded for, the longest contained first. One query on indexes.
 
     What a lot only possibly reached is another lot's spool and may be good, so it is not among them. Pages ask with each request: their own
@@ -189,7 +203,7 @@ def must_come_off() -> list[dict[str, Any]]:
     ]
 
 
-def _containment_view(row: Any) -> dict[str, Any]:
+def _containment_view(row: Containment) -> View:
     fields = ("id", "lot_id", "load_id", "why", "opened_at", "closed_at", "closed_by", "note")
     load = row.load
     return {
@@ -206,7 +220,7 @@ def _containment_view(row: Any) -> dict[str, Any]:
     }
 
 
-def _to_do(row: Any) -> str:
+def _to_do(row: Containment) -> str:
     """What to do at a place that a lot has reached: the suspect spool by its code, or the machine and the time.
 
     Where the lot only possibly got there, the spool that is recorded there is another lot's and may be good.
@@ -222,7 +236,7 @@ def _to_do(row: Any) -> str:
     return f"{check}Set aside the parts of job {job} printed on {machine} {time}."
 
 
-def close_containment(number: int, note: str, by: str) -> dict[str, Any]:
+def close_containment(number: int, note: str, by: str) -> View:
     """Closes a containment by a named person, with what was done.
 
     Raises:
@@ -237,4 +251,4 @@ def close_containment(number: int, note: str, by: str) -> dict[str, Any]:
         if not tracing.close_containment(number, by, note, now):
             raise Conflict(f"Containment {number} was closed by {row.closed_by} already: {row.note}")
         audit.note(row.lot_id, "containment closed", by, now, {"containment": [number]})
-        return _containment_view(tracing.containment(number))
+        return _containment_view(tracing.containment(number) or row)

@@ -100,7 +100,7 @@ TABLE: dict[tuple[str, str], Budget] = {
     ("GET", "/v1/machines"): Budget(0, 500, 5),
     ("GET", "/v1/machines/{number}"): Budget(0, 1, 5),
     ("PATCH", "/v1/machines/{number}"): Budget(1, 1, 15),
-    ("GET", "/v1/match-table"): Budget(0, "150 lots, each pair", 5),
+    ("GET", "/v1/match-table"): Budget(0, "120 lots, each pair", 5),
     ("GET", "/v1/me"): Budget(0, 1, 5),
     ("POST", "/v1/moisture-readings"): Budget(5_000, 5_000, 25),
     ("POST", "/v1/opacity-readings"): Budget(5_000, 5_000, 25),

@@ -133,19 +133,19 @@ def test_a_respooled_spool_takes_two_queries_more_however_many_lots_it_holds(sho
         assert 4 + extra == len(asked(shop, "production", "GET", f"{path}&job=J-1&machine=P1"))
 
 
-def test_a_refusal_takes_two_queries_more_however_much_is_in_stock(shop, spools):
-    """Which lots would do, and their spools: the same for three lots in stock and for thirty, and no more than a dozen spools are read."""
+def test_a_refusal_takes_four_queries_more_however_much_is_in_stock(shop, spools):
+    """Lots in stock, whether instruments were compared, what a clearance needs of four lots, and a dozen of their spools: the same for three lots and for thirty."""
     path = f"/spools/{spools[0]}/clearance?use=cosmetic&mass_g=2000"
     shop.decide(1, "block")
     few = f"/spools/{spools[0]}/clearance?use=cosmetic&mass_g=500&job=J-1"
-    assert (3, 5) == (len(asked(shop, "production", "GET", path)), len(asked(shop, "production", "GET", few)))
+    assert (3, 7) == (len(asked(shop, "production", "GET", path)), len(asked(shop, "production", "GET", few)))
     for number in range(27):
         shop.good_lot({"id": 1}, {"id": 1}, f"N-{number}", spools=1)
     seen = asked(shop, "production", "GET", few)
-    assert 5 == len(seen)
-    sql, values = seen[-1]
+    assert 7 == len(seen)
     with connected():
-        assert 12 == len(database.db.execute_sql(sql, values).fetchall())
+        read = [len(database.db.execute_sql(sql, values).fetchall()) for sql, values in seen[-4:]]
+    assert [29, 0, 4, 6] == read
 
 
 @pytest.mark.parametrize("engine", ["sqlite"])

@@ -73,7 +73,7 @@ def test_a_new_job_that_may_be_a_known_one_misread_is_asked_about(shop, two, wri
     before = counts()
     refused = shop.load(code, machine="P2", job=written, status=409)
     assert ("/problems/similar-name", [{"field": "job", "name": "J-1040"}]) == (refused["type"], refused["candidates"])
-    assert [("/job", True)] == [(f["pointer"], "confirm_new_job" in f["hint"]) for f in refused["errors"]]
+    assert [("/job", "confirm_new_job")] == [(fault["pointer"], fault["confirm"]) for fault in refused["errors"]]
     assert before == counts()
     traced = shop.get("production", f"/jobs/{written}", 404)
     assert "Did you mean J-1040?" in traced["detail"]

@@ -78,11 +78,16 @@ def test_settings_follow_from_the_measurements(shop):
         test = {"spool_code": spool, "axis": axis, "feature": "outside", "designed_mm": designed, "measured_mm": long}
         shop.measure("shrinkage", {**test, "age_h": 24})
 
-    settings = shop.ask_clearance(spool, "fit")["settings"]
+    cleared = shop.ask_clearance(spool, "fit")
+    settings = cleared["settings"]
     ellipses = [math.pi * (d1 / 2) * (d2 / 2) for d1, d2 in axes]
     flow = math.pi * (1.75 / 2) ** 2 / (sum(ellipses) / len(ellipses))
     assert flow == pytest.approx(settings["flow_factor"], abs=SAME_SUM)
     assert flow > 1
+    # mm2 times g/cm3 is g/m, and the density of the grade is 1.24.
+    left = 1000 / (1.24 * sum(ellipses) / len(ellipses))
+    assert left == pytest.approx(cleared["length_m"], rel=SAME_SUM)
+    assert left == pytest.approx(shop.get("production", f"/spools/{spool}")["length_m"], rel=SAME_SUM)
     for axis, (designed, long) in lengths.items():
         # 1 / (1 - S) with S = (designed - measured) / designed is designed / measured.
         assert designed / long == pytest.approx(settings[f"scale_{axis}"], abs=SAME_SUM)

@@ -9,7 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lots.domain.assessment.limits_revision import USES
-from lots.services.production.clearance import SHOWS_COLOR, Ask, judged
+from lots.services.production.clearance import SHOWS_COLOR, Ask, facts_of, judged
+from lots.store.production.loads import LotInJob
 from lots.store.tables.models import Delivery, Grade, LimitsRevision, Lot, ShadeRevision, Spool
 from tests.domain.builders import MONDAY
 
@@ -34,9 +35,7 @@ def a_lot(number, lab=(95.0, -0.8, 1.5), body=None, conditions=D65, **more):
         "judged_at": MONDAY,
         "concessions": [],
     }
-    made = Lot(**{**known, **more})
-    made.in_job = []
-    return made
+    return Lot(**{**known, **more})
 
 
 @st.composite
@@ -65,9 +64,15 @@ def on_spool(*held):
     return Spool(code="S", lot=held[0], delivery=Delivery(received_at=MONDAY, came_at=MONDAY), remaining_mass_g=500.0)
 
 
+def asked(held, ask, in_job=()):
+    """The clearance of a spool that holds these lots, for a job that these lots are used in."""
+    used = [LotInJob(lot, []) for lot in in_job]
+    return judged(on_spool(*held), [facts_of(lot) for lot in held], ask, used, MONDAY)
+
+
 def is_clear(held, ask, in_job=()):
     """Whether a spool of these lots is clear beside lots used in its job."""
-    return judged(on_spool(*held), held, ask, in_job, MONDAY).clear
+    return asked(held, ask, in_job).clear
 
 
 @THOROUGH
@@ -105,7 +110,7 @@ def test_lots_on_a_spool_are_compared_by_the_formulas_of_both(first, second):
         for number, (lab, formula) in enumerate(zip(labs, (first, second), strict=True))
     ]
     assert not is_clear(lots, Ask("cosmetic"))
-    (reason,) = judged(on_spool(*lots), lots, Ask("cosmetic"), [], MONDAY).reasons
+    (reason,) = asked(lots, Ask("cosmetic")).reasons
     assert "colour difference 1.59, at most 1.5" in reason
 
 

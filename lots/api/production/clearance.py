@@ -17,6 +17,9 @@ from lots.services.production.clearance import Ask
 routes = Routes(
     "production", __name__, url_prefix="/v1", description="May this spool be loaded, and where has it been?"
 )
+LENGTH_LEFT = {
+    "description": "filament left, m: its mass by the density of the grade and the measured cross-section, else the nominal diameter"
+}
 
 
 class ClearanceArgs(Strict):
@@ -203,6 +206,7 @@ class ClearanceSchema(Schema):
         metadata={"description": "colours of the job's other lots; null without a job"},
     )
     remaining_mass_g = fields.Float(required=True, metadata={"description": "filament without the reel, g"})
+    length_m = fields.Float(required=True, metadata=dict(LENGTH_LEFT))
     concession = fields.Nested(ConcessionUsedSchema, required=True, allow_none=True)
     permission = fields.Nested(GradePermissionSchema, required=True, allow_none=True)
     spool = fields.Nested(SpoolStateSchema, required=True)

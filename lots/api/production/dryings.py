@@ -71,7 +71,7 @@ class Dryings(Resource):
 
     @routes.arguments(DryingArgs)
     @routes.response(201, DryingSchema)
-    def post(self, args: dict[str, Any], code: str) -> Any:
+    def post(self, args: dryings.DryingSent, code: str) -> Any:
         """Record a drying of a spool.
 
         A drying that conforms to the grade's rule starts the time that the spool stays dry. After a wet reading, a dry reading is needed as well.

@@ -144,7 +144,7 @@ class Loads(Resource):
 
     @routes.arguments(LoadArgs)
     @routes.response(201, LoadedSchema)
-    def post(self, args: dict[str, Any]) -> Any:
+    def post(self, args: loads.LoadSent) -> Any:
         """Put a spool on a machine.
 
         409 with every reason when the spool is not clear. This refusal is kept on record. 409 too when the job or the machine is new and may be a

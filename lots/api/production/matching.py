@@ -198,7 +198,7 @@ class Picks(Resource):
 
     @routes.arguments(PickArgs)
     @routes.response(200, PickedSchema)
-    def post(self, args: dict[str, Any]) -> Any:
+    def post(self, args: matching.PickSent) -> Any:
         """Pick spools for a job so that every pair of lots matches and the mass suffices.
 
         Prefers the fewest lots, then the oldest, and opened spools first. Nothing is stored or reserved. Masses are in g. When the job is impossible,

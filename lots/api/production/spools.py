@@ -10,6 +10,7 @@ from lots.api.http.fields import Instant, LabelCode, Strict, StrictFloat, Text
 from lots.api.http.roles import FLOOR
 from lots.api.http.routes import Resource, Routes, person
 from lots.api.lot_schemas import LotLineSchema
+from lots.api.production.clearance import LENGTH_LEFT
 from lots.api.receiving.lots_and_deliveries import LotSchema, SpoolLineSchema
 from lots.services.production import spools
 
@@ -31,6 +32,7 @@ class SpoolSchema(SpoolLineSchema):
         allow_none=True,
         metadata={"description": "nominal over measured cross-section; null when not measured"},
     )
+    length_m = fields.Float(required=True, metadata=dict(LENGTH_LEFT))
     delivery_id = fields.Integer(required=True)
     lot = fields.Nested(LotSchema, required=True)
     parents = fields.List(
@@ -89,7 +91,7 @@ class Spools(Resource):
 
     @routes.arguments(WindArgs)
     @routes.response(201, WoundSchema)
-    def post(self, args: dict[str, Any]) -> Any:
+    def post(self, args: spools.WindSent) -> Any:
         """Wind filament of one or more spools onto a new spool.
 
         The new spool holds all their lots and is as good as the worst of them. `warnings` names lots that do not match within one job. Such a spool is

@@ -82,7 +82,7 @@ class TabChecks(Resource):
 
     @routes.arguments(TabArgs)
     @routes.response(200, TabSchema)
-    def post(self, args: dict[str, Any]) -> Any:
+    def post(self, args: tab_checks.TabSent) -> Any:
         """Say whether a tab may be printed from a lot, and estimate whether its bond carries it.
 
         Lengths are in mm, the load is in N, stresses are in MPa. Nothing is stored. 404 for an unknown lot or spool. 422 without one of them.

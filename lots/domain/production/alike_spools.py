@@ -41,28 +41,24 @@ def alike(spools: Sequence[ShelfSpool], mean: Lab, most: float, limits: ColorLim
     """
 
     def away(one: ShelfSpool) -> tuple[float, str]:
-        return (0.0 if one.color.lab is None else limits.delta_e(mean, one.color.lab), one.color.spool)
+        lab = one.color.lab
+        return (0.0 if lab is None or lab == mean else limits.delta_e(mean, lab), one.color.spool)
 
     measured = sorted((one for one in spools if one.color.sd is None and one.color.known), key=away)
     others = sorted((one for one in spools if one.color.sd is not None or not one.color.known), key=away)
-    spots = list(dict.fromkeys(_spot(one, limits) for one in spools))
+    spot_of = {one.color.spool: (one.color.lab, one.color.allowance(limits)) for one in spools}
+    spots = list(dict.fromkeys(spot_of.values()))
     close = dict(zip(spots, _close(spots, most, limits), strict=True))
-    ways = [_taken(some, close, spots, limits) for some in ([*others, *measured], [*measured, *others])]
+    ways = [_taken(some, spot_of, close) for some in ([*others, *measured], [*measured, *others])]
     return max(ways, key=lambda way: math.fsum(one.mass_g for one in way))
 
 
-def _spot(one: ShelfSpool, limits: ColorLimits) -> Spot:
-    return one.color.lab, one.color.allowance(limits)
-
-
-def _taken(
-    spools: Sequence[ShelfSpool], close: dict[Spot, int], spots: Sequence[Spot], limits: ColorLimits
-) -> list[ShelfSpool]:
+def _taken(spools: Sequence[ShelfSpool], spot_of: dict[str, Spot], close: dict[Spot, int]) -> list[ShelfSpool]:
     """Spools taken one by one where they match all before. Spools that were not measured all stand at one spot, which is compared once."""
-    numbers = {spot: 1 << number for number, spot in enumerate(spots)}
+    numbers = {spot: 1 << number for number, spot in enumerate(close)}
     taken, seen = [], 0
     for one in spools:
-        spot = _spot(one, limits)
+        spot = spot_of[one.color.spool]
         if not seen & ~close[spot]:
             taken.append(one)
             seen |= numbers[spot]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import groupby
 from typing import TYPE_CHECKING
 
@@ -47,41 +47,73 @@ def oldest(lots: Sequence[StockLot], matches: Matches, need: int, found: int, ef
     Moment by moment from the oldest, how many of the lots that came then; then which of them. Each step asks only whether a choice exists
     that goes on so. As no choice of fewer lots holds enough, one that takes at most so many takes exactly so many.
     """
-    left = found.bit_count()
     ages = sorted(range(len(lots)), key=lambda i: (lots[i].received_at, lots[i].id))
-    younger, kept = matches.everything, 0
-    pools: list[Pool] = []
-    for _, same in groupby(ages, key=lambda i: lots[i].received_at):
-        if not left:
-            break
-        moment = sum(1 << i for i in same) & younger
-        younger &= ~moment
-        for most in range(min(left, moment.bit_count()), (found & moment).bit_count(), -1):
-            older = matches.reach(need, [*pools, (moment, most), (younger, left - most)], effort)
-            if older is not None:
-                found = older
-                break
-        most = (found & moment).bit_count()
-        left -= most
-        if most == 1 == moment.bit_count():
-            lot = moment.bit_length() - 1
-            kept |= moment
-            need -= matches.masses[lot]
-            younger &= matches.near[lot]
-            pools = matches.beside(lot, pools)
-        elif most:
-            pools.append((moment, most))
+    search = _Search(matches, effort, need, found)
+    search.fix_moments([sum(1 << i for i in same) for _, same in groupby(ages, key=lambda i: lots[i].received_at)])
     for lot in ages:
-        if any(most and moment >> lot & 1 for moment, most in pools):
-            rest = matches.beside(lot, pools)
-            other = found if found >> lot & 1 else matches.reach(need - matches.masses[lot], rest, effort)
-            if other is None:
-                pools = [(moment & ~(1 << lot), most) for moment, most in pools]
-            else:
-                found, pools = other, rest
-                kept |= 1 << lot
-                need -= matches.masses[lot]
-    return [lot for lot in ages if kept >> lot & 1]
+        search.fix_lot(lot)
+    return [lot for lot in ages if search.kept >> lot & 1]
+
+
+@dataclass(slots=True)
+class _Search:
+    """A choice that is made older step by step: `found` is one that goes on from the lots that are kept.
+
+    `need` is what the others still have to hold. Each is of one of `pools`, which say how many lots of a moment the choice takes at most.
+    """
+
+    matches: Matches
+    effort: Effort
+    need: int
+    found: int
+    kept: int = 0
+    pools: list[Pool] = field(default_factory=list)
+
+    def fix_moments(self, moments: Sequence[int]) -> None:
+        """Settles how many lots of each moment are taken, from the oldest: as many as can be."""
+        left, younger = self.found.bit_count(), self.matches.everything
+        for came in moments:
+            if not left:
+                return
+            moment = came & younger
+            younger &= ~moment
+            most = self._most_of(moment, younger, left)
+            left -= most
+            if most == 1 == moment.bit_count():
+                lot = moment.bit_length() - 1
+                self._keep(lot, self.matches.beside(lot, self.pools))
+                younger &= self.matches.near[lot]
+            elif most:
+                self.pools.append((moment, most))
+
+    def _most_of(self, moment: int, younger: int, left: int) -> int:
+        """The most lots of a moment that a choice can take of the `left` that it still takes; it becomes `found`."""
+        for most in range(min(left, moment.bit_count()), (self.found & moment).bit_count(), -1):
+            pools = [*self.pools, (moment, most), (younger, left - most)]
+            older = self.matches.reach(self.need, pools, self.effort)
+            if older is not None:
+                self.found = older
+                return most
+        return (self.found & moment).bit_count()
+
+    def fix_lot(self, lot: int) -> None:
+        """Keeps a lot of a moment where a choice can, else leaves it out."""
+        if not any(most and moment >> lot & 1 for moment, most in self.pools):
+            return
+        rest = self.matches.beside(lot, self.pools)
+        other: int | None = self.found
+        if not self.found >> lot & 1:
+            other = self.matches.reach(self.need - self.matches.masses[lot], rest, self.effort)
+        if other is None:
+            self.pools = [(moment & ~(1 << lot), most) for moment, most in self.pools]
+        else:
+            self.found = other
+            self._keep(lot, rest)
+
+    def _keep(self, lot: int, rest: list[Pool]) -> None:
+        self.kept |= 1 << lot
+        self.need -= self.matches.masses[lot]
+        self.pools = rest
 
 
 def nearest(

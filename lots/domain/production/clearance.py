@@ -69,6 +69,11 @@ class SpoolState:
     dryness: Dryness | None = None
     withdrawn: bool = False
 
+    @property
+    def may_have_concession(self) -> bool:
+        """True where a concession of the lot may lift what speaks against it."""
+        return self.judged and self.standing in _HELPED_BY_CONCESSION and bool(self.concessions)
+
 
 @dataclass(frozen=True, slots=True)
 class Clearance:
@@ -126,30 +131,43 @@ def clear(
         at: the moment of loading, for concessions; None looks at none.
     """
     by_hand = _by_hand_reasons(state)
-    against = [] if by_hand else _standing_reasons(state)
-    against += [*_use_reasons(state, use), *(message for uses, message in state.nonconforming if use in uses)]
-    against += [message for uses, message in state.nonconforming if GENERAL in uses and use not in uses]
-    fixed = _spool_reasons(state, mass_g)
-    if state.life is not None and at is not None:
-        fixed += state.life.against(state.spool, at)
-    if state.dryness is not None and at is not None and state.dryness.asked_for(use):
-        fixed += state.dryness.against(state.spool, at)
+    against = [*([] if by_hand else _standing_reasons(state)), *_use_reasons(state, use), *_own_failures(state, use)]
+    fixed = [*_spool_reasons(state, mass_g), *(_age_reasons(state, use, at) if at is not None else [])]
     if match_asked:
         fixed += [_pair_reason(state, pair) for pair in pairs if pair.within is not True]
     concession = None
-    if against and state.judged and state.standing in _HELPED_BY_CONCESSION and at is not None and state.concessions:
+    if against and at is not None and state.may_have_concession:
         concession, no_help = permitting(state.concessions, use, mass_g, at)
         against = [] if concession else [*against, *no_help]
     reasons = (*by_hand, *against, *fixed)
     granted = state.material.permission(use)
     cautions = (*state.cautions, *([permission_says(granted)] if granted else []), PART_CAUTION)
     if match_asked:
-        unknown = dict.fromkeys(lot for pair in pairs if pair.limit is not None for lot in pair.unknown)
-        cautions = (*map(SPOOLS_NOT_KNOWN.format, unknown), *cautions)
+        cautions = (*_not_known(pairs), *cautions)
     fit = [name for name, verdict in state.uses.items() if verdict == "pass"] if state.standing == "restricted" else []
     passes = tuple(use for use in (*USES, GENERAL) if verdict_on_use(state.uses, state.blocks, use) == "pass")
     allowed = None if reasons else concession
     return Clearance(reasons, cautions, tuple(pairs), allowed, tuple(fit), passes, permission=granted)
+
+
+def _own_failures(state: SpoolState, use: str) -> list[str]:
+    """What the spool fails by itself for this use, then what it fails for all uses."""
+    named = [message for uses, message in state.nonconforming if use in uses]
+    return named + [message for uses, message in state.nonconforming if GENERAL in uses and use not in uses]
+
+
+def _age_reasons(state: SpoolState, use: str, at: datetime) -> list[str]:
+    found = list(state.life.against(state.spool, at)) if state.life is not None else []
+    if state.dryness is not None and state.dryness.asked_for(use):
+        found += state.dryness.against(state.spool, at)
+    return found
+
+
+def _not_known(pairs: Sequence[PairMatch]) -> list[str]:
+    """Cautions about lots of which one spool was measured, as far as they are compared with a limit."""
+    return list(
+        map(SPOOLS_NOT_KNOWN.format, dict.fromkeys(lot for p in pairs if p.limit is not None for lot in p.unknown))
+    )
 
 
 def with_held(found: Clearance, machine: str, held: Sequence[tuple[str, str]], slots: int = 1) -> Clearance:

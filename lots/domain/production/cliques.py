@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 # Lots to choose from, one bit per lot, and how many of them at most.
@@ -116,13 +116,16 @@ class Matches:
         if need <= 0 or not pools:
             return _Node(need, pools, [], chosen)
         branches = self._branches(need, pools, (0,) * len(pools), effort)
-        if branches:
-            shared = self._grant(sum(lots for lots, _ in pools), sum(most for _, most in pools), effort)
-            own = tuple(self._grant(lots, most, effort) for lots, most in pools) if len(pools) > 1 else (shared,)
-            for grants in dict.fromkeys(((shared,) * len(pools), own)):
-                if branches and any(grants):
-                    branches = min(branches, self._branches(need, pools, grants, effort), key=len)
+        for grants in self._grants(pools, effort) if branches else ():
+            if branches and any(grants):
+                branches = min(branches, self._branches(need, pools, grants, effort), key=len)
         return _Node(need, pools, branches, chosen)
+
+    def _grants(self, pools: Sequence[Pool], effort: Effort) -> Iterable[tuple[int, ...]]:
+        """What the lots of each pool may be granted: as much in all pools, and in each as its own lots allow."""
+        shared = self._grant(sum(lots for lots, _ in pools), sum(most for _, most in pools), effort)
+        own = tuple(self._grant(lots, most, effort) for lots, most in pools) if len(pools) > 1 else (shared,)
+        return dict.fromkeys(((shared,) * len(pools), own))
 
     def _most(self, pools: Sequence[Pool], effort: Effort) -> int:
         """The most that pools could hold if all lots matched."""

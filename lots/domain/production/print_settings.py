@@ -96,26 +96,31 @@ def for_printer(
         return ForPrinter(whole, named)
     own = {axis: one for name, some in by_printer.items() if same(name, machine) for axis, one in some.items()}
     others = " and ".join(sorted(name for name in by_printer if not same(name, machine)))
-    found, corrected, across = dict(own), [], []
-    for axis, one in whole.items():
-        if axis in own:
-            continue
-        offset = (offsets or {}).get(axis)
-        between = BETWEEN_PRINTERS if offset is None else offset.uncertainty
-        u = None if one.uncertainty is None else math.hypot(one.uncertainty, between)
-        found[axis] = Shrunk(one.percent + (offset.percent if offset else 0.0), u, one.printer)
-        if offset is None:
-            across.append(axis)
-        else:
-            corrected.append(f"{axis.upper()} {offset.percent:+.2f} %")
+    known = offsets or {}
+    foreign = {axis: _moved(one, known.get(axis)) for axis, one in whole.items() if axis not in own}
+    across = [axis for axis in foreign if axis not in known]
     cautions = [_across(across, others, machine, whole=not own)] if across else []
-    if corrected:
-        shift = ", ".join(corrected)
-        cautions.append(
-            f"The scale factors were measured on printer {others} and corrected to {machine} by control prints on both ({shift})."
-        )
+    cautions += _corrected({axis: known[axis] for axis in foreign if axis in known}, others, machine)
     on = next((name for name in by_printer if same(name, machine)), None) if own else others
+    found = {**own, **foreign}
     return ForPrinter({axis: found[axis] for axis in AXES if axis in found}, on, tuple(cautions))
+
+
+def _corrected(offsets: Mapping[str, PrinterOffset], others: str, machine: str) -> list[str]:
+    """The caution where coupons of other printers stand in, corrected by what lies between the printers."""
+    if not offsets:
+        return []
+    shift = ", ".join(f"{axis.upper()} {offset.percent:+.2f} %" for axis, offset in offsets.items())
+    return [
+        f"The scale factors were measured on printer {others} and corrected to {machine} by control prints on both ({shift})."
+    ]
+
+
+def _moved(one: Shrunk, offset: PrinterOffset | None) -> Shrunk:
+    """A shrinkage that was measured on another printer, with what lies between both where it is known, else with what may."""
+    between = BETWEEN_PRINTERS if offset is None else offset.uncertainty
+    u = None if one.uncertainty is None else math.hypot(one.uncertainty, between)
+    return Shrunk(one.percent + (offset.percent if offset else 0.0), u, one.printer)
 
 
 def _across(axes: list[str], others: str, machine: str, whole: bool) -> str:

@@ -69,17 +69,22 @@ def gaps(stays: Iterable[Stay]) -> list[Gap]:
     by_machine: dict[str, list[Stay]] = {}
     for stay in stays:
         by_machine.setdefault(stay.machine, []).append(stay)
-    found = []
-    for machine, mine in by_machine.items():
-        mine.sort(key=lambda s: (s.start, s.load_id))
-        covered: datetime | None = mine[0].start
-        for index, stay in enumerate(mine):
-            if covered is not None and stay.start > covered and SHORTEST_GAP < stay.start - covered <= LONGEST_GAP:
-                ended = [s for s in mine[:index] if s.end == covered]
-                begun = [s for s in mine[index:] if s.start == stay.start]
-                found += [Gap(machine, covered, stay.start, b, a) for b in ended for a in begun]
-            covered = None if covered is None or stay.end is None else max(covered, stay.end)
+    found = [gap for mine in by_machine.values() for gap in _gaps_of_one(mine)]
     return sorted(found, key=lambda g: (g.start, g.before.load_id, g.after.load_id))
+
+
+def _gaps_of_one(stays: list[Stay]) -> Iterator[Gap]:
+    """The gaps of one machine."""
+    mine = sorted(stays, key=lambda s: (s.start, s.load_id))
+    covered = mine[0].start
+    for index, stay in enumerate(mine):
+        if SHORTEST_GAP < stay.start - covered <= LONGEST_GAP:
+            ended = [s for s in mine[:index] if s.end == covered]
+            begun = [s for s in mine[index:] if s.start == stay.start]
+            yield from (Gap(stay.machine, covered, stay.start, b, a) for b in ended for a in begun)
+        if stay.end is None:
+            return
+        covered = max(covered, stay.end)
 
 
 @dataclass(frozen=True, slots=True)

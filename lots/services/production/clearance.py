@@ -6,11 +6,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from typing import Any
 
 from lots.domain.assessment.limits_revision import GENERAL, Limits, limits_from
 from lots.domain.code_identity import Misread
-from lots.domain.production.alternatives import Alternative, ranked, why
 from lots.domain.production.clearance import (
     MATCH_NOT_CHECKED,
     Clearance,
@@ -26,19 +24,19 @@ from lots.services import clock
 from lots.services.assessment import concessions
 from lots.services.assessment.lot_assessment import inspected_again
 from lots.services.lookups import spool_of
-from lots.services.production import dryings
+from lots.services.production import dryings, other_spools
 from lots.services.production.job_colors import pairs_among, pairs_in_job
 from lots.services.production.lot_instruments import Known
-from lots.services.production.settings import Settings, settings_of
+from lots.services.production.settings import Settings, length_left_m, settings_of
 from lots.services.setup import grade_uses
-from lots.services.views import spool_failures
+from lots.services.views import View, spool_failures
 from lots.store.assessment import lots
 from lots.store.production import loads, shelf, tracing
+from lots.store.production.loads import LotInJob
+from lots.store.tables.models import Lot, Spool
 
 # Uses that show: for these, a lot that does not match the others of its job is refused.
 SHOWS_COLOR = ("cosmetic", GENERAL)
-# How many other spools a refusal offers, of how many lots, and how many spools are read at a time, how often.
-_OFFERED, _LOTS, _SPOOLS, _TURNS = 3, 12, 12, 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +58,7 @@ class Place:
 
     job: str | None = None
     machine: str | None = None
-    in_job: Sequence[Any] = ()
+    in_job: Sequence[LotInJob] = ()
     misread: Sequence[Misread] = ()
 
 
@@ -69,12 +67,12 @@ class Found:
     """What was found out about a spool: its clearance, the lots it holds with its own first, where it shall go, and with which settings."""
 
     clearance: Clearance
-    held: list[Any]
+    held: list[Lot]
     place: Place
     settings: Settings
 
 
-def clearance(code: str, ask: Ask) -> dict[str, Any]:
+def clearance(code: str, ask: Ask) -> View:
     """Returns whether a spool may be loaded, with every reason against it, cautions, settings, and other spools when it may not.
 
     One query when it is clear, one more with a job and one with a machine; two more when it is not, for other spools; two more for a
@@ -87,16 +85,16 @@ def clearance(code: str, ask: Ask) -> dict[str, Any]:
     now = clock.now()
     row = spool_of(code, lots.spool_seen)
     found = compute_clearance(row, ask, now)
-    others = [] if found.clearance.clear else _others(row, ask, found, now)
+    others = [] if found.clearance.clear else other_spools.offered(_refused(row, ask, found, now))
     return {**view(row, found, ask), "others": others, "checked_at": now}
 
 
-def compute_clearance(row: Any, ask: Ask, at: datetime) -> Found:
+def compute_clearance(row: Spool, ask: Ask, at: datetime) -> Found:
     """Returns the clearance of a spool, the lots it holds, and the job and machine it was asked for."""
     lot, held, misread = row.lot, lots_held(row), []
     job = loads.lots_in_job(ask.job, lot.grade.shade_id, lot.grade_id) if ask.job is not None else None
     in_job = job.lots if job else []
-    answer = judged(row, held, ask, in_job, at)
+    answer = judged(row, [facts_of(one) for one in held], ask, in_job, at)
     if not answer.clear and (lacking := _inspections_lacking(row, held, at)):
         answer = replace(answer, reasons=(*answer.reasons, *lacking))
     if job is None and ask.use in SHOWS_COLOR:
@@ -114,12 +112,56 @@ def compute_clearance(row: Any, ask: Ask, at: datetime) -> Found:
     return Found(answer, held, Place(job.number or ask.job if job else None, name, in_job, misread), told)
 
 
-def lots_held(row: Any) -> list[Any]:
+def _refused(row: Spool, ask: Ask, found: Found, at: datetime) -> other_spools.Refused:
+    in_job = found.place.in_job
+
+    known: dict[int, LotFacts] = {}
+
+    def judge(lot: Lot, spool: Spool | None) -> Clearance:
+        if lot.id not in known:
+            known[lot.id] = facts_of(lot)
+        return _clear(spool, known[lot.id], ask, in_job, at)
+
+    used = [one.lot for one in in_job]
+    return other_spools.Refused(row.lot.grade_id, ask.mass_g, found.held, used, ask.use in SHOWS_COLOR, judge)
+
+
+def lots_held(row: Spool) -> list[Lot]:
     """Returns the lots whose filament a spool holds, its own first. One query for a spliced spool."""
     return [row.lot, *shelf.further_lots(row.id)] if row.spliced else [row.lot]
 
 
-def judged(row: Any, held: Sequence[Any], ask: Ask, in_job: Sequence[Any], at: datetime) -> Clearance:
+@dataclass(frozen=True, slots=True)
+class LotFacts:
+    """A lot with what a clearance takes of it, whichever spool of it and whatever use is asked about."""
+
+    lot: Lot
+    agreed: Limits | None
+    state: SpoolState
+
+
+def facts_of(lot: Lot) -> LotFacts:
+    """Returns what a clearance takes of a lot. No query."""
+    agreed = limits_from(lot.limits_revision.body) if lot.limits_revision else None
+    state = SpoolState(
+        # Of a spool there is only that it is not empty.
+        spool=lot.supplier_lot,
+        remaining_g=math.inf,
+        lot=lot.supplier_lot,
+        standing=lot.standing,
+        uses=lot.uses,
+        blocks=agreed.blocks if agreed else (),
+        why=lot.why,
+        by_hand=(lot.by_hand, lot.by_hand_reason or "") if lot.by_hand else None,
+        cautions=grade_uses.cautions_of(lot),
+        material=grade_uses.material(lot.grade),
+        judged=lot.judged_at is not None,
+        concessions=[concessions.from_json(kept) for kept in lot.concessions],
+    )
+    return LotFacts(lot, agreed, state)
+
+
+def judged(row: Spool, held: Sequence[LotFacts], ask: Ask, in_job: Sequence[LotInJob], at: datetime) -> Clearance:
     """Returns the clearance of a spool that holds these lots, its own first. No query.
 
     A spool of several lots is as good as the worst of them; none of their concessions covers the others. For uses that show colour, its
@@ -128,43 +170,40 @@ def judged(row: Any, held: Sequence[Any], ask: Ask, in_job: Sequence[Any], at: d
     if len(held) == 1:
         return _clear(row, held[0], ask, in_job, at)
     each = [_clear(row, lot, ask, in_job, at, alone=False) for lot in held]
-    return worst_of(each, row.code, pairs_among(held, ask.match_max), ask.use in SHOWS_COLOR)
+    return worst_of(each, row.code, pairs_among([one.lot for one in held], ask.match_max), ask.use in SHOWS_COLOR)
 
 
 def _clear(
-    row: Any, lot: Any, ask: Ask, in_job: Sequence[Any], at: datetime, alone: bool = True, any_spool: bool = False
+    row: Spool | None, facts: LotFacts, ask: Ask, in_job: Sequence[LotInJob], at: datetime, alone: bool = True
 ) -> Clearance:
-    """The clearance by one of the lots that a spool holds; `alone` when it holds no other, `any_spool` when none is in the hand yet."""
-    agreed = limits_from(lot.limits_revision.body) if lot.limits_revision else None
-    pairs = pairs_in_job(lot, None if any_spool else row, in_job, ask.match_max, ask.bridges)
-    state = _state(
-        lot, agreed, **({"spool": lot.supplier_lot, "remaining_g": math.inf} if any_spool else _of(row, lot))
-    )
+    """The clearance by one of the lots that a spool holds, `alone` when it holds no other; without a spool, of any spool of the lot."""
+    pairs = pairs_in_job(facts.lot, row, in_job, ask.match_max, ask.bridges)
+    state = facts.state if row is None else _with_spool(facts, row)
     if not alone:
         state = replace(state, concessions=())
     return clear(state, ask.use, pairs, ask.use in SHOWS_COLOR, ask.mass_g, at)
 
 
-def _of(row: Any, lot: Any) -> dict[str, Any]:
-    """What is known of a spool by itself, and of its age as filament of this lot."""
-    return {
-        "spool": row.code,
-        "remaining_g": row.remaining_mass_g,
-        "loaded_on": row.machine,
-        "withdrawn": row.withdrawn_at is not None,
-        "nonconforming": spool_failures(row, lot),
-        "life": _life(row, lot),
-        "dryness": dryings.dryness_of(row, lot),
-    }
+def _with_spool(facts: LotFacts, row: Spool) -> SpoolState:
+    """What is known of a spool by itself, and of its age, as filament of a lot."""
+    return replace(
+        facts.state,
+        spool=row.code,
+        remaining_g=row.remaining_mass_g,
+        loaded_on=row.machine,
+        withdrawn=row.withdrawn_at is not None,
+        nonconforming=spool_failures(row, facts.lot),
+        life=_life(row, facts.lot),
+        dryness=dryings.dryness_of(row, facts.lot, facts.agreed),
+    )
 
 
-def of_lot(lot: Any, agreed: Limits | None, use: str, at: datetime) -> Clearance:
+def of_lot(facts: LotFacts, use: str, at: datetime) -> Clearance:
     """Returns whether a lot may be loaded for a use, as far as that does not hang on the spool, the job or the mass. No query."""
-    # Of a spool there is only that it is not empty.
-    return clear(_state(lot, agreed, spool=lot.supplier_lot, remaining_g=1.0), use, at=at)
+    return clear(facts.state, use, at=at)
 
 
-def of_spool(row: Any, held: Sequence[Any], use: str, at: datetime) -> Clearance:
+def of_spool(row: Spool, held: Sequence[LotFacts], use: str, at: datetime) -> Clearance:
     """Returns whether a spool may be loaded for a use, as far as that does not hang on the machine, the job or the mass. No query.
 
     Args:
@@ -173,33 +212,13 @@ def of_spool(row: Any, held: Sequence[Any], use: str, at: datetime) -> Clearance
         use: what is asked of the material.
         at: the moment of loading.
     """
-    states = []
-    for lot in held:
-        agreed = limits_from(lot.limits_revision.body) if lot.limits_revision else None
-        # Of this spool there is only that it is not empty.
-        states.append(_state(lot, agreed, **{**_of(row, lot), "remaining_g": 1.0, "loaded_on": None}))
+    states = [replace(_with_spool(facts, row), remaining_g=math.inf, loaded_on=None) for facts in held]
     if len(held) > 1:
         states = [replace(state, concessions=()) for state in states]
     return worst_of([clear(state, use, at=at) for state in states], row.code)
 
 
-def _state(lot: Any, agreed: Limits | None, **of_spool: Any) -> SpoolState:
-    return SpoolState(
-        lot=lot.supplier_lot,
-        standing=lot.standing,
-        uses=lot.uses,
-        blocks=agreed.blocks if agreed else (),
-        why=lot.why,
-        by_hand=(lot.by_hand, lot.by_hand_reason) if lot.by_hand else None,
-        cautions=grade_uses.cautions_of(lot),
-        material=grade_uses.material(lot.grade),
-        judged=lot.judged_at is not None,
-        concessions=[concessions.from_json(kept) for kept in lot.concessions],
-        **of_spool,
-    )
-
-
-def _life(row: Any, lot: Any) -> SpoolLife:
+def _life(row: Spool, lot: Lot) -> SpoolLife:
     grade = row.lot.grade
     # A further lot of a spliced spool came with a delivery of its own.
     received = row.delivery.came_at if lot.id == row.lot_id else lot.received_at
@@ -207,7 +226,7 @@ def _life(row: Any, lot: Any) -> SpoolLife:
     return SpoolLife(*dates, grade.shelf_life_days, grade.open_life_days, lot.reinspected_until)
 
 
-def _inspections_lacking(row: Any, held: Sequence[Any], at: datetime) -> list[str]:
+def _inspections_lacking(row: Spool, held: Sequence[Lot], at: datetime) -> list[str]:
     """What is still to be done for the newest re-inspection of each lot past its shelf life. No query for any other lot."""
     found = []
     for lot in held:
@@ -217,40 +236,7 @@ def _inspections_lacking(row: Any, held: Sequence[Any], at: datetime) -> list[st
     return found
 
 
-def _others(row: Any, ask: Ask, found: Found, at: datetime) -> list[dict[str, Any]]:
-    """Spools of one lot that are clear for the same, in the order of `alternatives.ranked`. Two queries, few more where many spools fail."""
-    used, held = ({lot.id for lot in some} for some in (found.place.in_job, found.held))
-    stock = shelf.lots_instead(row.lot.grade_id, ask.mass_g, sorted(used | held))
-    shows = ask.use in SHOWS_COLOR
-    fit = [
-        Alternative(lot.id, lot.received_at, lot.id in used, lot.id in held, answer.pairs if shows else ())
-        for lot in stock
-        if (answer := _clear(None, lot, ask, found.place.in_job, at, any_spool=True)).clear
-    ]
-    best = {lot.id: lot for lot in ranked(fit)[:_LOTS]}
-    oldest = min((lot.received_at for lot in fit), default=at)
-    offered: list[dict[str, Any]] = []
-    for turn in range(_TURNS if best else 0):
-        spools = shelf.spools_instead(list(best), ask.mass_g, turn * _SPOOLS, _SPOOLS)
-        clear_ones = ((s, answer) for s in spools if (answer := _clear(s, s.lot, ask, found.place.in_job, at)).clear)
-        offered += [_offer(spool, answer, why(best[spool.lot_id], oldest)) for spool, answer in clear_ones]
-        if len(offered) >= _OFFERED or len(spools) < _SPOOLS:
-            break
-    return offered[:_OFFERED]
-
-
-def _offer(spool: Any, answer: Clearance, reason: str) -> dict[str, Any]:
-    return {
-        "spool_code": spool.code,
-        "supplier_lot": spool.lot.supplier_lot,
-        "remaining_mass_g": spool.remaining_mass_g,
-        "opened_at": spool.opened_at,
-        "says": answer.concession.says if answer.concession else None,
-        "why": reason,
-    }
-
-
-def view(row: Any, found: Found, ask: Ask) -> dict[str, Any]:
+def view(row: Spool, found: Found, ask: Ask) -> View:
     """A clearance as the contract shows it. One query for a spool of several lots, two where it was wound from such spools."""
     lot, answer, place = row.lot, found.clearance, found.place
     lives = [_life(row, each).use_by for each in found.held]
@@ -273,6 +259,7 @@ def view(row: Any, found: Found, ask: Ask) -> dict[str, Any]:
         "spool_match": [_pair(pair) for pair in answer.mates],
         "shade_match": None if ask.job is None else [_pair(pair) for pair in answer.pairs],
         "remaining_mass_g": row.remaining_mass_g,
+        "length_m": length_left_m(row),
         "concession": answer.concession and concessions.view_of(answer.concession),
         "permission": answer.permission and grade_uses.permission_view(answer.permission),
         "spool": {
@@ -285,7 +272,7 @@ def view(row: Any, found: Found, ask: Ask) -> dict[str, Any]:
     }
 
 
-def _lots(row: Any, held: Sequence[Any]) -> list[dict[str, Any]]:
+def _lots(row: Spool, held: Sequence[Lot]) -> list[View]:
     """Each lot that a spool holds, with what was on it of that lot when it was new."""
     masses = {row.lot_id: row.net_mass_g} if len(held) == 1 else _masses(row)
     return [
@@ -300,7 +287,7 @@ def _lots(row: Any, held: Sequence[Any]) -> list[dict[str, Any]]:
     ]
 
 
-def _masses(row: Any) -> dict[int, float]:
+def _masses(row: Spool) -> dict[int, float]:
     """Filament of each lot that was wound onto a spool, g; without those that a parent held together with others."""
     parents = [(link.parent, link.mass_g) for link in shelf.wound_from(row.id)]
     further = tracing.further_lots(parent.id for parent, _ in parents if parent.spliced)
@@ -318,7 +305,7 @@ def candidates(place: Place) -> list[dict[str, str]]:
     return [{"field": one.field, "name": name} for one in place.misread for name in one.alike]
 
 
-def _pair(pair: PairMatch) -> dict[str, Any]:
+def _pair(pair: PairMatch) -> View:
     return {
         "supplier_lot": pair.lot,
         "spool_code": pair.spool or None,

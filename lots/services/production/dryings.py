@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any
+from datetime import datetime
+from typing import NotRequired, TypedDict
 
-from lots.domain.assessment.limits_revision import limits_from
+from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.moisture import MOISTURE
 from lots.domain.production import drying
 from lots.domain.production.drying import DryingRule
@@ -12,19 +13,30 @@ from lots.domain.production.spool_life import Dryness
 from lots.services import clock
 from lots.services.errors import Conflict, Fault, Invalid
 from lots.services.lookups import spool_of, withdrawn
+from lots.services.views import View
 from lots.store import audit
 from lots.store.assessment import lots
 from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
 from lots.store.production import dryings
+from lots.store.tables.models import Grade, Lot, Spool
+from lots.store.tables.spools import Drying
 
 
-def rule_of(grade: Any) -> DryingRule:
+class DryingSent(TypedDict):
+    """A drying as it is sent."""
+
+    temperature_c: float
+    hours: float
+    ended_at: NotRequired[datetime]
+
+
+def rule_of(grade: Grade) -> DryingRule:
     """Returns how a grade is dried."""
     return DryingRule(grade.dry_c, grade.dry_h, grade.softening_c)
 
 
-def record(code: str, values: dict[str, Any], by: str) -> dict[str, Any]:
+def record(code: str, values: DryingSent, by: str) -> View:
     """Records a drying of a spool, judged by its grade's rule. One by the rule starts the time that the spool stays dry.
 
     Raises:
@@ -47,7 +59,7 @@ def record(code: str, values: dict[str, Any], by: str) -> dict[str, Any]:
         rule = rule_of(row.lot.grade)
         conforms = rule.conforms(values["temperature_c"], values["hours"])
         made = dryings.add(row, {**values, "ended_at": ended_at, "rule": rule.as_json, "conforms": conforms}, by, now)
-        life = {"dried_at": _later(row.dried_at, ended_at)}
+        life: dict[str, object] = {"dried_at": _later(row.dried_at, ended_at)}
         if conforms:
             life["dried_by_rule_at"] = _later(row.dried_by_rule_at, ended_at)
         lots.note_life(row, life)
@@ -55,7 +67,7 @@ def record(code: str, values: dict[str, Any], by: str) -> dict[str, Any]:
         return view(made, row.code)
 
 
-def listed(code: str, cursor: str | None, limit: int) -> Page:
+def listed(code: str, cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of a spool's dryings, oldest first.
 
     Raises:
@@ -65,7 +77,7 @@ def listed(code: str, cursor: str | None, limit: int) -> Page:
     return dryings.of_spool(row, cursor, limit).map(lambda one: view(one, row.code))
 
 
-def view(row: Any, code: str) -> dict[str, Any]:
+def view(row: Drying, code: str) -> View:
     """A drying, with what it means in words."""
     rule = DryingRule.from_json(row.rule)
     fields = ("id", "temperature_c", "hours", "ended_at", "rule", "conforms", "recorded_at", "recorded_by")
@@ -77,12 +89,12 @@ def view(row: Any, code: str) -> dict[str, Any]:
     }
 
 
-def dryness_of(row: Any, lot: Any) -> Dryness | None:
+def dryness_of(row: Spool, lot: Lot, agreed: Limits | None) -> Dryness | None:
     """Returns how dry a spool is as filament of a lot, None where its grade or the lot's limits do not ask. No query."""
     grade = row.lot.grade
-    if grade.dry_for_h is None or lot.limits_revision is None:
+    if grade.dry_for_h is None or agreed is None:
         return None
-    uses = limits_from(lot.limits_revision.body).used_by(MOISTURE.name)
+    uses = agreed.used_by(MOISTURE.name)
     if not uses:
         return None
     known = [at for at in (lot.moisture_at, row.dry_at, row.dried_by_rule_at) if at is not None]
@@ -91,7 +103,7 @@ def dryness_of(row: Any, lot: Any) -> Dryness | None:
     return Dryness(newest, row.opened_at, grade.dry_for_h, grade.dry_for_open_h, rule_of(grade), uses, dried)
 
 
-def cautions(row: Any) -> list[str]:
+def cautions(row: Spool) -> list[str]:
     """Returns a caution about a spool that was dried too hot. One query for a dried spool of a grade whose softening temperature is known."""
     softening_c = row.lot.grade.softening_c
     if row.dried_at is None or softening_c is None:
@@ -104,5 +116,5 @@ def cautions(row: Any) -> list[str]:
     ]
 
 
-def _later(held: Any, moment: Any) -> Any:
+def _later(held: datetime | None, moment: datetime) -> datetime:
     return moment if held is None else max(held, moment)

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from itertools import combinations
-from typing import Any
 
 from lots.domain.assessment.limits_revision import own_part
 from lots.domain.characteristics.color.between_spools import Between
@@ -14,41 +13,48 @@ from lots.domain.characteristics.color.limits_block import color_limits
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.production.matching import PairMatch, SpoolColor, match_pairs, within_one_job, worse
-from lots.services.production.lot_instruments import BetweenLots, Known, between_lots
+from lots.services.production.lot_instruments import NOTHING_BETWEEN, BetweenLots, Known, between_lots
+from lots.store.production.loads import LotInJob
+from lots.store.tables.models import Lot, Spool
 
-ALIKE = BetweenLots()
 
-
-def color_rule(lot: Any) -> ColorLimits:
+def color_rule(lot: Lot) -> ColorLimits:
     """Returns the colour limits of the revision that a lot is judged under; those that ask nothing where it has none."""
-    block = lot.limits_revision.body.get(COLOR.name) if lot.limits_revision else None
-    return color_limits(own_part(block or {}))
+    return rule_of(lot.limits_revision.body) if lot.limits_revision else ColorLimits()
 
 
-def comparable_lab(lot: Any, other: Any) -> Lab | None:
-    """The other lot's mean colour, when it was measured under the same conditions."""
-    return Lab(*other.lab) if other.lab and _comparable(lot, other) else None
+def rule_of(body: Mapping[str, Mapping[str, object] | None]) -> ColorLimits:
+    """Returns the colour limits of a limits revision, as it is kept."""
+    return color_limits(own_part(body.get(COLOR.name) or {}))
 
 
-def _comparable(lot: Any, other: Any) -> bool:
+def _comparable(lot: Lot, other: Lot) -> bool:
     """True where the colours of two lots were measured under the same conditions."""
     if not lot.shade_revision or not other.shade_revision:
         return False
     return bool(other.shade_revision.conditions == lot.shade_revision.conditions)
 
 
-def spool_color(lot: Any, spool: Any | None) -> SpoolColor:
+def spool_color(lot: Lot, spool: Spool | None) -> SpoolColor:
     """Returns the colour that stands for a spool as filament of this lot; for any spool of it where none is given.
 
     A spool wound from others has no colour of its own.
     """
-    mean, between = Lab(*lot.lab) if lot.lab else None, Between.from_json(lot.color_between)
     if spool is None:
-        return SpoolColor(lot.supplier_lot, mean)
-    return SpoolColor.of(lot.supplier_lot, spool.code, None if spool.spliced else spool.color, mean, between)
+        return SpoolColor(lot.supplier_lot, Lab(*lot.lab) if lot.lab else None)
+    return spool_colors(lot, [spool])[0]
 
 
-def pairs_among(held: Sequence[Any], match_max: float | None = None) -> list[PairMatch]:
+def spool_colors(lot: Lot, spools: Sequence[Spool]) -> list[SpoolColor]:
+    """Returns the colours that stand for some spools as filament of this lot, as `spool_color` does for one."""
+    mean, between = Lab(*lot.lab) if lot.lab else None, Between.from_json(lot.color_between)
+    return [
+        SpoolColor.of(lot.supplier_lot, spool.code, None if spool.spliced else spool.color, mean, between)
+        for spool in spools
+    ]
+
+
+def pairs_among(held: Sequence[Lot], match_max: float | None = None) -> list[PairMatch]:
     """Returns how every two lots on one spool match, compared both ways, since neither was there first.
 
     What was wound is taken as filament of spools that were not measured: by the lots' means, with what spools of them differ by.
@@ -63,20 +69,20 @@ def pairs_among(held: Sequence[Any], match_max: float | None = None) -> list[Pai
     ]
 
 
-def _of_any_spool(lot: Any) -> SpoolColor:
+def _of_any_spool(lot: Lot) -> SpoolColor:
     mean, between = Lab(*lot.lab) if lot.lab else None, Between.from_json(lot.color_between)
     return SpoolColor.of(lot.supplier_lot, "", None, mean, between)
 
 
 def pairs_in_job(
-    lot: Any, spool: Any | None, in_job: Sequence[Any], match_max: float | None, known: Known
+    lot: Lot, spool: Spool | None, in_job: Sequence[LotInJob], match_max: float | None, known: Known
 ) -> list[PairMatch]:
     """Returns how a spool lies to what is used in a job. One query for each two instruments that are known and differ, else none.
 
     Args:
         lot: whose filament it is taken as.
         spool: the spool; None for any spool of the lot, and then the lot's mean is compared with those of other lots alone.
-        in_job: lots used in the job, each with its spools there as `in_job`.
+        in_job: lots used in the job.
         match_max: the job's own limit, over that of the lots.
         known: agreement of instruments that was looked up before, to which this adds.
 
@@ -84,23 +90,36 @@ def pairs_in_job(
         For each other lot the worst of its spools in the job; for its own lot each other spool in the job, as far as a limit is set. Own spools
         are not compared for a lot whose spools' colours are not kept (version 2 of the rules and before).
     """
-    found, mine = [], spool_color(lot, spool)
-    for other in in_job:
-        beside = list({one.id: one for one in other.in_job}.values())
+    if not in_job:
+        return []
+    mine = spool_color(lot, spool)
+    found: list[PairMatch] = []
+    for used in in_job:
+        other, beside = used.lot, list({one.id: one for one in used.spools}.values())
         if other.id != lot.id:
-            there = beside if spool is not None and beside else [None]
-            colors, between = [spool_color(other, one) for one in there], between_lots(lot, other, known)
-            each = (_pair(lot, other, mine, color, match_max, between) for color in colors)
-            found.append(worse(*(pair for some in each for pair in some)))
+            there: Sequence[Spool | None] = beside if spool is not None and beside else [None]
+            colors = [spool_color(other, one) for one in there]
+            found.append(_worst(lot, other, mine, colors, match_max, between_lots(lot, other, known)))
         elif spool is not None and lot.color_between is not None:
-            colors = [spool_color(lot, one) for one in beside if one.id != spool.id]
-            pairs = [worse(*_pair(lot, lot, mine, color, match_max)) for color in colors]
-            found += [pair for pair in pairs if pair.limit is not None]
+            found += _among_own(lot, mine, [one for one in beside if one.id != spool.id], match_max)
     return found
 
 
+def _worst(
+    lot: Lot, other: Lot, mine: SpoolColor, theirs: Sequence[SpoolColor], match_max: float | None, between: BetweenLots
+) -> PairMatch:
+    """How a colour lies to the one of some colours of another lot that it matches least."""
+    return worse(*(pair for color in theirs for pair in _pair(lot, other, mine, color, match_max, between)))
+
+
+def _among_own(lot: Lot, mine: SpoolColor, spools: Sequence[Spool], match_max: float | None) -> list[PairMatch]:
+    """How a spool lies to other spools of its lot, as far as a limit is set."""
+    pairs = (_worst(lot, lot, mine, [spool_color(lot, one)], match_max, NOTHING_BETWEEN) for one in spools)
+    return [pair for pair in pairs if pair.limit is not None]
+
+
 def _pair(
-    lot: Any, other: Any, mine: SpoolColor, theirs: SpoolColor, match_max: float | None, between: BetweenLots = ALIKE
+    lot: Lot, other: Lot, mine: SpoolColor, theirs: SpoolColor, match_max: float | None, between: BetweenLots
 ) -> list[PairMatch]:
     """How two colours match within one job: by the formulas of both lots, by the stricter limit, and across their instruments."""
     rules = [color_rule(lot), color_rule(other)] if other is not lot else [color_rule(lot)]

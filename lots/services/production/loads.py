@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
-from typing import Any
+from typing import NotRequired, TypedDict
 
+from lots.domain import words
 from lots.domain.assessment.concessions import reserved_g
 from lots.domain.production.changes import spool_loaded, spool_unloaded
 from lots.domain.words import moment
@@ -14,14 +16,30 @@ from lots.services.errors import Conflict, Fault, Invalid, NotFound, SimilarName
 from lots.services.lookups import spool_of
 from lots.services.production.clearance import Ask, Place, candidates, compute_clearance, view
 from lots.services.setup import grade_uses
+from lots.services.views import View
 from lots.store import audit
 from lots.store.assessment import lots
 from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
 from lots.store.production import loads, tracing
+from lots.store.tables.models import Spool
 
 
-def load(values: dict[str, Any], by: str) -> tuple[dict[str, Any], bool]:
+class LoadSent(TypedDict):
+    """A spool to put on a machine, as it is sent."""
+
+    spool_code: str
+    machine: str
+    job: str
+    use: str
+    loaded_at: NotRequired[datetime]
+    mass_g: NotRequired[float]
+    match_max: NotRequired[float]
+    confirm_new_job: NotRequired[bool]
+    confirm_new_machine: NotRequired[bool]
+
+
+def load(values: LoadSent, by: str) -> tuple[View, bool]:
     """Puts a spool on a machine if it is clear; otherwise records that it was asked for and why it was refused.
 
     Returns:
@@ -56,17 +74,13 @@ def load(values: dict[str, Any], by: str) -> tuple[dict[str, Any], bool]:
             return {**view(row, found, ask), "checked_at": now}, False
         _ask_about_names(found.place, values)
         under = answer.concession
-        taken = (
-            {}
-            if under is None
-            else {
-                "concession": under.number,
-                "reserved_g": reserved_g(under, row.remaining_mass_g, mass_g),
-            }
-        )
-        stored, made = loads.add(row, {**asked, **taken, "loaded_at": loaded_at}, by, now)
+        new: loads.NewLoad = {"machine": machine, "job": job, "use": use, "loaded_at": loaded_at}
+        if under is not None:
+            new["concession"] = under.number
+            new["reserved_g"] = reserved_g(under, row.remaining_mass_g, mass_g)
+        stored, made = loads.add(row, new, by, now)
         told = {**views.load(stored), "cautions": list(answer.cautions), "settings": found.settings.values}
-        lots.put_on_machine(row, told["machine"])
+        lots.put_on_machine(row, views.place(stored)["machine"])
         if row.opened_at is None:
             lots.note_life(row, {"opened_at": loaded_at})
         if under is not None:
@@ -81,15 +95,16 @@ def load(values: dict[str, Any], by: str) -> tuple[dict[str, Any], bool]:
         return {**told, "concession": under and concessions.view_of(under), "permission": permission}, True
 
 
-def _ask_about_names(place: Place, values: dict[str, Any]) -> None:
+def _ask_about_names(place: Place, values: LoadSent) -> None:
     """Refuses a name that may be a known one misread: under it a job would be compared with nothing, and a trace would split."""
     doubtful = [one for one in place.misread if not values.get(f"confirm_new_{one.field}")]
     if doubtful:
         faults = [
             Fault(
                 f"/{one.field}",
-                f"{one.typed} differs from {' or '.join(one.alike)} only by separators or by signs that are easily confused.",
-                f"Send the {one.field} as it stands there, or confirm_new_{one.field}: true for another {one.field}.",
+                f"{one.typed} differs from {words.listed(one.alike, 'or')} only by separators or by signs that are easily confused.",
+                f"Send the {one.field} as it stands there, or confirm that it is another {one.field}.",
+                confirm=f"confirm_new_{one.field}",
             )
             for one in doubtful
         ]
@@ -97,7 +112,7 @@ def _ask_about_names(place: Place, values: dict[str, Any]) -> None:
         raise SimilarName(detail, faults=tuple(faults), candidates=candidates(Place(misread=doubtful)))
 
 
-def _load_time_faults(row: Any, stated: datetime | None, last: datetime | None, now: datetime) -> list[Fault]:
+def _load_time_faults(row: Spool, stated: datetime | None, last: datetime | None, now: datetime) -> list[Fault]:
     faults = clock.doubt_future("/loaded_at", stated, now)
     if stated is not None and last is not None and stated < last:
         faults.append(
@@ -110,7 +125,7 @@ def _load_time_faults(row: Any, stated: datetime | None, last: datetime | None, 
     return faults
 
 
-def unload(load_id: int, remaining_mass_g: float, unloaded_at: datetime | None, by: str) -> dict[str, Any]:
+def unload(load_id: int, remaining_mass_g: float, unloaded_at: datetime | None, by: str) -> View:
     """Takes a spool off its machine and books what was used.
 
     Raises:
@@ -123,13 +138,14 @@ def unload(load_id: int, remaining_mass_g: float, unloaded_at: datetime | None, 
         first = loads.find(load_id)
         if first is None:
             raise NotFound(f"There is no load {load_id}. The list of loads has those there are.")
-        lots.lock([first.lot_id])
-        row = loads.find(load_id)
+        lot = lots.lock([first.lot_id])[first.lot_id]
+        # Read again under the lock: somebody may have ended it in between.
+        row = loads.find(load_id) or first
         # Where the clock was set back, a load does not end before it began.
         at = unloaded_at or max(now, row.loaded_at)
         if row.unloaded_at is not None:
             raise Conflict(
-                f"Spool {row.spool.code} was taken off {row.on_machine.name} at {moment(row.unloaded_at)} already."
+                f"Spool {row.spool.code} was taken off {views.place(row)['machine']} at {moment(row.unloaded_at)} already."
             )
         faults = clock.doubt_future("/unloaded_at", unloaded_at, now)
         if at < row.loaded_at:
@@ -149,18 +165,18 @@ def unload(load_id: int, remaining_mass_g: float, unloaded_at: datetime | None, 
         loads.complete(row, remaining_mass_g, at, by, now)
         lots.take_off_machine(row.spool_id, remaining_mass_g)
         if row.concession_id is not None:
-            concessions.refresh(row.lot)
-        came_off = spool_unloaded(views.change_place(row, row.lot), remaining_mass_g)
+            concessions.refresh(lot)
+        came_off = spool_unloaded(views.change_place(row, lot), remaining_mass_g)
         written = {"load": [load_id], "spool": [row.spool_id]}
         audit.note(row.lot_id, "spool unloaded", by, now, written, changes=[came_off])
         return views.load(loads.find(load_id))
 
 
-def listed(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
+def listed(filters: Mapping[str, object], cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of loads."""
     return loads.listed(filters, cursor, limit).map(views.load)
 
 
-def refusals(cursor: str | None, limit: int) -> Page:
+def refusals(cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of refused loads with their reasons."""
     return loads.refusals(cursor, limit).map(views.load_refusal)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 from lots.domain.characteristics.color.between_instruments import BETWEEN_INSTRUMENTS
 from lots.domain.characteristics.color.declared_color import COLOR
@@ -16,6 +15,7 @@ from lots.domain.conformity import rule_versions
 from lots.domain.production.matching import PairMatch, across_instruments
 from lots.services.assessment.between_instruments import bridges_between
 from lots.services.from_rows import UNNAMED
+from lots.store.tables.models import Lot
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,23 +46,29 @@ class BetweenLots:
         return across_instruments(pair, u or 0.0, self.says)
 
 
+NOTHING_BETWEEN = BetweenLots()
+
 # What ties two instruments together, by both codes; None where no study does.
 Known = dict[frozenset[str], Bridge | None]
 
 
-def between_lots(lot: Any, other: Any, known: Known) -> BetweenLots:
+def between_lots(lot: Lot, other: Lot, known: Known) -> BetweenLots:
+    """Returns what lies between the instruments of two lots, with their figures and rules; as `between`."""
+    return between(read_with(lot), read_with(other), known)
+
+
+def between(mine: frozenset[str], theirs: frozenset[str], known: Known) -> BetweenLots:
     """Returns what lies between the instruments of two lots. One query for each two instruments that are known and differ, else none.
 
     An agreement study of both instruments tells the step between them. Without one 0.5 per coordinate lies between them (common practice, no
     source). Lots judged by rules before the third are compared as they were read.
 
     Args:
-        lot, other: with their figures and rules.
+        mine, theirs: instruments of both, as `read_with` has them.
         known: what was looked up before, to which this adds.
     """
-    mine, theirs = _read_with(lot), _read_with(other)
     if not mine or not theirs or mine == theirs:
-        return BetweenLots()
+        return NOTHING_BETWEEN
     if len(mine) == len(theirs) == 1:
         (here,), (there,) = mine, theirs
         pair = frozenset((here, there))
@@ -78,9 +84,9 @@ def between_lots(lot: Any, other: Any, known: Known) -> BetweenLots:
     return BetweenLots(uncertainty=BETWEEN_INSTRUMENTS, says=says)
 
 
-def _read_with(lot: Any) -> set[str]:
-    """The instruments that read the colours of a lot; empty where they are not known or its rules do not ask."""
+def read_with(lot: Lot) -> frozenset[str]:
+    """Returns the instruments that read the colours of a lot; none where they are not known or its rules do not ask."""
     if (lot.rules or rule_versions.FIRST) <= rule_versions.SECOND:
-        return set()
+        return frozenset()
     some = ((lot.figures or {}).get("sources") or {}).get(COLOR.name, ())
-    return {source for source in some if source != UNNAMED and not source.startswith(PRINTER)}
+    return frozenset(source for source in some if source != UNNAMED and not source.startswith(PRINTER))

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
-from typing import Any
 
-from lots.domain.assessment.limits_revision import USES, limits_from, verdict_on_use
+from lots.domain.assessment.limits_revision import USES, verdict_on_use
 from lots.domain.assessment.standing_by_hand import ENDINGS
 from lots.domain.production.clearance import Clearance
 from lots.services import clock
 from lots.services.production import clearance
-from lots.services.setup import grade_uses
+from lots.services.views import View
 from lots.store.assessment import lots
 from lots.store.engine.paging import Page
+from lots.store.production import shelf
+from lots.store.tables.models import Lot
 
 # What may be answered for a use. Only the first two let anybody load; `not_yet` may become one of them by measuring or by lifting a hold.
 ANSWERS = ("yes", "concession", "not_yet", "not_judged", "no")
@@ -20,13 +22,14 @@ ANSWERS = ("yes", "concession", "not_yet", "not_judged", "no")
 _OPEN = ("quarantined", "released", "restricted")
 
 
-def listed(filters: dict[str, Any], cursor: str | None, limit: int, *, newest_first: bool = False) -> Page:
+def listed(filters: Mapping[str, object], cursor: str | None, limit: int, *, newest_first: bool = False) -> Page[View]:
     """Returns a page of lots with what each may be used for. One query, however many lots there are."""
     now = clock.now()
-    return lots.listed(filters, cursor, limit, newest_first=newest_first).map(lambda lot: _line(lot, now))
+    page = lots.listed(filters, cursor, limit, newest_first=newest_first, of=shelf.lots_with_uses())
+    return page.map(lambda lot: _line(lot, now))
 
 
-def _line(lot: Any, at: datetime) -> dict[str, Any]:
+def _line(lot: Lot, at: datetime) -> View:
     return {
         "lot_id": lot.id,
         "supplier_lot": lot.supplier_lot,
@@ -38,7 +41,7 @@ def _line(lot: Any, at: datetime) -> dict[str, Any]:
     }
 
 
-def permissions(lot: Any, at: datetime) -> list[dict[str, Any]]:
+def permissions(lot: Lot, at: datetime) -> list[View]:
     """Returns for every use whether a lot may be loaded for it at a moment, and every reason why not. No query.
 
     Args:
@@ -48,22 +51,21 @@ def permissions(lot: Any, at: datetime) -> list[dict[str, Any]]:
     Notes:
         A single spool may be refused all the same: for what it fails by itself, its age, or what its job was begun with.
     """
-    agreed = limits_from(lot.limits_revision.body) if lot.limits_revision else None
-    material = grade_uses.material(lot.grade)
-    found = []
+    facts = clearance.facts_of(lot)
+    state, found = facts.state, []
     for use in USES:
-        cleared = clearance.of_lot(lot, agreed, use, at)
-        verdict = verdict_on_use(lot.uses, agreed.blocks if agreed else (), use)
-        found.append(_permission(use, cleared, _answer(lot, cleared, verdict, bool(material.against(use)))))
+        cleared = clearance.of_lot(facts, use, at)
+        verdict = verdict_on_use(state.uses, state.blocks, use)
+        found.append(_permission(use, cleared, _answer(lot, cleared, verdict, bool(state.material.against(use)))))
     return found
 
 
-def _permission(use: str, found: Clearance, answer: str) -> dict[str, Any]:
+def _permission(use: str, found: Clearance, answer: str) -> View:
     says = found.concession.says if found.concession else "May be loaded." if found.clear else found.reasons[0]
     return {"use": use, "answer": answer, "says": says, "reasons": list(found.reasons)}
 
 
-def _answer(lot: Any, found: Clearance, verdict: str | None, forbidden: bool) -> str:
+def _answer(lot: Lot, found: Clearance, verdict: str | None, forbidden: bool) -> str:
     if found.clear:
         return "concession" if found.concession else "yes"
     if lot.judged_at is None:

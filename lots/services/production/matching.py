@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
 from itertools import combinations
-from typing import Any
+from typing import NotRequired, TypedDict
 
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.colorimetry.color_difference import components, delta_e_among
 from lots.domain.colorimetry.color_values import Lab
-from lots.domain.conformity.limits import Limit
+from lots.domain.conformity.limits import BINARY_NOISE, Limit
 from lots.domain.production.alike_spools import ShelfSpool, alike
 from lots.domain.production.matching import PairMatch, within_one_job
 from lots.domain.production.picks import pick
@@ -18,39 +21,55 @@ from lots.services import clock
 from lots.services.lookups import found, lot_of
 from lots.services.production import clearance
 from lots.services.production.clearance import Ask
-from lots.services.production.job_colors import color_rule, comparable_lab, spool_color
-from lots.services.production.lot_instruments import BetweenLots, Known, between_lots
-from lots.store.assessment import lots
+from lots.services.production.job_colors import color_rule, spool_colors
+from lots.services.production.lot_instruments import BetweenLots, Known, between, between_lots, read_with
+from lots.services.views import View
 from lots.store.production import shelf
+from lots.store.tables.models import Lot, Spool
 
 # Lots whose every pair a table compares, and the lots nearest to one that are listed.
-MOST_IN_TABLE = 150
+MOST_IN_TABLE = 120
 MOST_MATCHES = 1_000
 
 
-def matches(lot_id: int, most: float | None) -> dict[str, Any]:
+@dataclass(frozen=True, slots=True)
+class _Colored:
+    """A lot in stock as it is compared with others: by its mean where that was measured under known conditions."""
+
+    lot: Lot
+    rule: ColorLimits
+    read_with: frozenset[str]
+    lab: Lab | None
+    conditions: object
+
+    @classmethod
+    def of(cls, lot: Lot) -> _Colored:
+        shade = lot.shade_revision
+        lab = Lab(*lot.lab) if lot.lab and shade else None
+        return cls(lot, color_rule(lot), read_with(lot), lab, shade.conditions if shade else None)
+
+
+def matches(lot_id: int, most: float | None) -> View:
     """Returns the other lots in stock of the same shade, with how far each lies from this one, nearest first.
 
     Args:
         most: largest difference to show as matching; when None, the stricter of the two lots' limits within one job.
     """
-    lot = lot_of(lot_id)
-    rule = color_rule(lot)
-    alike = {"shade_id": lot.grade.shade_id} if lot.grade.shade_id else {"grade_id": lot.grade_id}
-    stock = lots.in_stock(**alike, to_offer=True)
+    lot = _Colored.of(lot_of(lot_id))
+    stock = shelf.lots_to_match(lot.lot.grade_id, lot.lot.grade.shade_id)
     bridges: Known = {}
-    lines = [
-        _line(lot, other, rule, _limit(most, rule, color_rule(other)), between_lots(lot, other, bridges))
-        for other in stock
-        if other.id != lot.id
-    ]
-    known = sorted((line for line in lines if line["delta_e"] is not None), key=lambda line: line["delta_e"])
+    compared = [(other, _compared(lot, _Colored.of(other), most, bridges)) for other in stock if other.id != lot_id]
+    # The nearest first, and in the order they came those whose difference is not known.
+    compared.sort(key=lambda one: math.inf if one[1]["delta_e"] is None else one[1]["delta_e"])
     return {
-        "lot_id": lot.id,
-        "supplier_lot": lot.supplier_lot,
-        "max": _limit(most, rule),
-        "items": [*known, *(line for line in lines if line["delta_e"] is None)][:MOST_MATCHES],
-        "left_out": max(0, len(lines) - MOST_MATCHES),
+        "lot_id": lot.lot.id,
+        "supplier_lot": lot.lot.supplier_lot,
+        "max": _limit(most, lot.rule),
+        "items": [
+            {"lot_id": one.id, "supplier_lot": one.supplier_lot, "standing": one.standing, "uses": one.uses, **told}
+            for one, told in compared[:MOST_MATCHES]
+        ],
+        "left_out": max(0, len(compared) - MOST_MATCHES),
     }
 
 
@@ -59,30 +78,34 @@ def _limit(most: float | None, *rules: ColorLimits) -> float | None:
     return within_one_job(*rules) if most is None else most
 
 
-def _line(
-    lot: Any,
-    other: Any,
-    rule: ColorLimits,
-    limit: float | None,
-    between: BetweenLots,
-    difference: float | None = None,
-) -> dict[str, Any]:
+class _Told(TypedDict):
+    """How a lot lies to another, as the contract has it."""
+
+    delta_e: float | None
+    limit: float | None
+    within: bool | None
+    direction: str
+
+
+def _compared(
+    lot: _Colored, other: _Colored, most: float | None, known: Known, difference: float | None = None
+) -> _Told:
     """How another lot lies to this one, read alike; their difference is worked out where it is not given, or not as they were read."""
-    mine = Lab(*lot.lab) if lot.lab and lot.shade_revision else None
-    theirs = between.read_alike(comparable_lab(lot, other))
-    line = {"lot_id": other.id, "supplier_lot": other.supplier_lot, "standing": other.standing, "uses": other.uses}
-    line["limit"] = limit
-    if mine is None or theirs is None:
-        return {**line, "delta_e": None, "within": None, "direction": ""}
-    if difference is None or any(between.shift):
-        difference = rule.delta_e(mine, theirs)
+    limit, apart = _limit(most, lot.rule, other.rule), between(lot.read_with, other.read_with, known)
+    mine, theirs = lot.lab, apart.read_alike(other.lab)
+    if mine is None or theirs is None or lot.conditions != other.conditions:
+        return {"delta_e": None, "limit": limit, "within": None, "direction": ""}
+    if difference is None or any(apart.shift):
+        difference = lot.rule.delta_e(mine, theirs)
     within = None if limit is None else Limit(None, limit).allows(difference)
-    read = PairMatch(other.supplier_lot, difference, limit, within)
-    told = between.told(read, mine, theirs, rule)
-    return {**line, "delta_e": difference, "within": told.within, "direction": components(mine, theirs).direction}
+    if apart.says:
+        read = PairMatch(other.lot.supplier_lot, difference, limit, within)
+        within = apart.told(read, mine, theirs, lot.rule).within
+    direction = components(mine, theirs).direction
+    return {"delta_e": difference, "limit": limit, "within": within, "direction": direction}
 
 
-def match_table(grade_id: int, most: float | None) -> dict[str, Any]:
+def match_table(grade_id: int, most: float | None) -> View:
     """Returns every pair of lots in stock of a grade, and which lots may share a job: matching is not transitive, so pairs are told.
 
     Of more than `MOST_IN_TABLE` lots those that came first; `matches` compares any lot with all others.
@@ -91,33 +114,47 @@ def match_table(grade_id: int, most: float | None) -> dict[str, Any]:
         NotFound: no such grade.
     """
     grade = found("grade", grade_id)
-    in_stock = lots.in_stock(grade_id=grade.id, to_offer=True)
-    stock = in_stock[:MOST_IN_TABLE]
-    rules = {lot.id: color_rule(lot) for lot in stock}
-    apart = _apart([lot for lot in stock if lot.lab], rules)
-    pairs, known = [], Known()
-    for one, other in combinations(stock, 2):
-        limit, between = _limit(most, rules[one.id], rules[other.id]), between_lots(one, other, known)
-        line = _line(one, other, rules[one.id], limit, between, apart.get(one.id, {}).get(other.id))
-        told = {name: line[name] for name in ("delta_e", "limit", "within", "direction")}
-        pairs.append({"lots": [one.supplier_lot, other.supplier_lot], **told})
+    in_stock = shelf.lots_to_match(grade.id)
+    stock = [_Colored.of(lot) for lot in in_stock[:MOST_IN_TABLE]]
+    apart, known = _apart(stock), Known()
+    pairs = [
+        {
+            "lots": [one.lot.supplier_lot, other.lot.supplier_lot],
+            **_compared(one, other, most, known, apart.get((one.lot.id, other.lot.id))),
+        }
+        for one, other in combinations(stock, 2)
+    ]
     return {
         "grade_id": grade.id,
-        "lots": [{"lot_id": lot.id, "supplier_lot": lot.supplier_lot, "lab": lot.lab} for lot in stock],
+        "lots": [{"lot_id": one.lot.id, "supplier_lot": one.lot.supplier_lot, "lab": one.lot.lab} for one in stock],
         "pairs": pairs,
         "left_out": len(in_stock) - len(stock),
     }
 
 
-def _apart(measured: Sequence[Any], rules: Mapping[int, ColorLimits]) -> dict[int, dict[int, float]]:
-    """How far each lot lies from each, by the rule of the first: id of one -> id of other -> difference. All pairs of a formula at once."""
-    ids, colors = [lot.id for lot in measured], [Lab(*lot.lab) for lot in measured]
-    ways = {number: (rules[number].formula, rules[number].weights) for number in ids}
-    squares = {way: delta_e_among(colors, *way).tolist() for way in set(ways.values())}
-    return {one: dict(zip(ids, squares[ways[one]][i], strict=True)) for i, one in enumerate(ids)}
+def _apart(stock: Sequence[_Colored]) -> dict[tuple[int, int], float]:
+    """How far each lot lies from each that was measured, by the rule of the first. All pairs of a formula at once."""
+    measured = [(one.lot.id, one.lab, (one.rule.formula, one.rule.weights)) for one in stock if one.lab is not None]
+    colors = [lab for _, lab, _ in measured]
+    squares = {way: delta_e_among(colors, *way).tolist() for way in {way for _, _, way in measured}}
+    return {
+        (one, other): difference
+        for place, (one, _, way) in enumerate(measured)
+        for (other, _, _), difference in zip(measured, squares[way][place], strict=True)
+    }
 
 
-def picks(values: dict[str, Any]) -> dict[str, Any]:
+class PickSent(TypedDict):
+    """What a job needs, as it is sent."""
+
+    grade_id: int
+    use: str
+    mass_g: float
+    match_max: NotRequired[float | None]
+    waste_percent: NotRequired[float]
+
+
+def picks(values: PickSent) -> View:
     """Returns spools for a job: every pair of lots matches, the mass suffices, fewest lots, then oldest, opened ones first.
 
     Without a `match_max`, a use that shows colour takes the strictest limit within one job of the lots to choose from, since loading does
@@ -131,9 +168,8 @@ def picks(values: dict[str, Any]) -> dict[str, Any]:
     grade = found("grade", values["grade_id"])
     ask = Ask(values["use"])
     spools = shelf.spools_on_shelf(grade.id)
-    answers = [clearance.judged(spool, [spool.lot], ask, [], now) for spool in spools]
-    fit = [s for s, answer in zip(spools, answers, strict=True) if answer.clear and answer.concession is None]
-    stock: dict[int, list[Any]] = {}
+    fit = _fit(spools, ask, now)
+    stock: dict[int, list[Spool]] = {}
     for spool in fit:
         stock.setdefault(spool.lot_id, []).append(spool)
     match_max = values.get("match_max")
@@ -170,13 +206,42 @@ def picks(values: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _stock_lot(spools: list[Any], match_max: float | None, rule: ColorLimits, between: BetweenLots) -> StockLot:
+# What a clearance without a job does not read of a spool, or only to name it.
+_OF_ITSELF = {"id", "code", "lot", "delivery", "remaining_mass_g", "color"}
+
+
+def _fit(spools: Sequence[Spool], ask: Ask, at: datetime) -> list[Spool]:
+    """Spools that are clear without a concession. Those of a lot that are the same to a clearance are judged once."""
+    facts: dict[int, clearance.LotFacts] = {}
+    known: dict[tuple[object, ...], bool] = {}
+    found = []
+    for spool in spools:
+        state = (value for name, value in vars(spool).items() if name not in _OF_ITSELF)
+        same = (spool.delivery.came_at, spool.remaining_mass_g > BINARY_NOISE, *map(_hashable, state))
+        if same not in known:
+            if spool.lot_id not in facts:
+                facts[spool.lot_id] = clearance.facts_of(spool.lot)
+            answer = clearance.judged(spool, [facts[spool.lot_id]], ask, [], at)
+            known[same] = answer.clear and answer.concession is None
+        if known[same]:
+            found.append(spool)
+    return found
+
+
+def _hashable(value: object) -> object:
+    return repr(value) if isinstance(value, (dict, list)) else value
+
+
+def _stock_lot(spools: list[Spool], match_max: float | None, rule: ColorLimits, between: BetweenLots) -> StockLot:
     """A lot on the shelf, with those of its spools that match each other; all of them where no match is asked or their colours are not kept."""
     lot = spools[0].lot
     colors: tuple[tuple[Lab, float], ...] = ()
     if match_max is not None and lot.lab and lot.color_between is not None:
         by_code = {spool.code: spool for spool in spools}
-        there = [ShelfSpool(spool_color(lot, spool), spool.remaining_mass_g) for spool in spools]
+        there = [
+            ShelfSpool(color, spool.remaining_mass_g)
+            for spool, color in zip(spools, spool_colors(lot, spools), strict=True)
+        ]
         kept = [one.color for one in alike(there, Lab(*lot.lab), match_max, rule)]
         spools = [by_code[color.spool] for color in kept]
         alike_read = ((between.read_alike(color.lab), color.allowance(rule)) for color in kept)

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from lots.domain.assessment.limits_revision import limits_from
 from lots.domain.characteristics.bond.declared_bond import BOND
+from lots.domain.characteristics.cross_section import length_m
 from lots.domain.characteristics.declaring.origin import chart_of
 from lots.domain.characteristics.shrinkage.declared_shrinkage import SHRINKAGE
-from lots.domain.characteristics.shrinkage.lot_shrinkage import AXES, scale_factor
+from lots.domain.characteristics.shrinkage.lot_shrinkage import AXES, ShrinkTest, scale_factor
 from lots.domain.production.print_settings import (
     ForPrinter,
     PrinterOffset,
@@ -20,7 +20,9 @@ from lots.domain.production.print_settings import (
     strength_caution,
 )
 from lots.services.assessment.lot_assessment import reading_from
+from lots.services.views import View
 from lots.store import readings
+from lots.store.tables.models import Lot, Spool
 
 # So many of the newest control prints of both printers are looked at.
 _CONTROLS = 200
@@ -30,11 +32,11 @@ _CONTROLS = 200
 class Settings:
     """Settings as the contract shows them, and what to mind about them on the machine that was asked for."""
 
-    values: dict[str, Any]
+    values: View
     cautions: tuple[str, ...] = ()
 
 
-def settings_of(row: Any, held: Sequence[Any], machine: str | None, use: str) -> Settings:
+def settings_of(row: Spool, held: Sequence[Lot], machine: str | None, use: str) -> Settings:
     """Returns what to set for a spool, from measurements of itself and of its lot, never of another.
 
     No query; one where the coupons were printed by a recipe on another printer than the machine that is asked for.
@@ -52,7 +54,7 @@ def settings_of(row: Any, held: Sequence[Any], machine: str | None, use: str) ->
     own = row.flow_factor is not None
     measured = row if own else row.lot
     factor = None if row.spliced else measured.flow_factor
-    found: dict[str, Any] = {
+    found: View = {
         "flow_factor": factor,
         "flow_factor_uncertainty": None if factor is None else measured.flow_uncertainty,
         "flow_from": None if factor is None else "spool" if own else "lot",
@@ -73,7 +75,18 @@ def settings_of(row: Any, held: Sequence[Any], machine: str | None, use: str) ->
     return Settings(found, tuple(caution for caution in cautions if caution))
 
 
-def _scales(lot: Any, machine: str | None) -> ForPrinter:
+def length_left_m(row: Spool) -> float:
+    """Returns the length of filament left on a spool, m, from its mass and the density of its grade. No query.
+
+    By the measured cross-section, its own or else its lot's; by the nominal diameter where neither was measured or where it holds several lots.
+    """
+    grade = row.lot.grade
+    measured = None if row.spliced else row.flow_factor or row.lot.flow_factor
+    # A flow factor is nominal over measured cross-section.
+    return length_m(row.remaining_mass_g, grade.density_g_cm3, grade.nominal_diameter_mm) * (measured or 1.0)
+
+
+def _scales(lot: Lot, machine: str | None) -> ForPrinter:
     """The shrinkage of a lot as it holds for a machine."""
     uncertain = lot.shrinkage_uncertainty or {}
     whole = {axis: Shrunk(percent, uncertain.get(axis)) for axis, percent in (lot.shrinkage or {}).items()}
@@ -81,7 +94,7 @@ def _scales(lot: Any, machine: str | None) -> ForPrinter:
     return for_printer(by_printer, whole, machine, _offsets(lot, by_printer, machine))
 
 
-def _offsets(lot: Any, by_printer: Mapping[str, Any], machine: str | None) -> dict[str, PrinterOffset]:
+def _offsets(lot: Lot, by_printer: Mapping[str, object], machine: str | None) -> dict[str, PrinterOffset]:
     """How much more the machine shrinks than the one printer of the coupons, by control prints of one recipe on both. One query, none where nothing asks for it."""
     if machine is None or len(by_printer) != 1 or any(same(printer, machine) for printer in by_printer):
         return {}
@@ -91,7 +104,7 @@ def _offsets(lot: Any, by_printer: Mapping[str, Any], machine: str | None) -> di
         return {}
     here, there = (chart_of(name, recipes[0]) for name in (machine, printer))
     block = limits_from(lot.limits_revision.body).given.get(SHRINKAGE.name) if lot.limits_revision else None
-    on: dict[str, list[Any]] = {here: [], there: []}
+    on: dict[str, list[ShrinkTest]] = {here: [], there: []}
     for row in readings.of_controls(SHRINKAGE.name, on, _CONTROLS):
         test = SHRINKAGE.comparable(
             reading_from(row, row.instrument.standard_uncertainty if row.instrument_id else None), block, None
@@ -101,9 +114,9 @@ def _offsets(lot: Any, by_printer: Mapping[str, Any], machine: str | None) -> di
     return PrinterOffset.between(on[here], on[there])
 
 
-def _by_printer(lot: Any) -> dict[str, dict[str, Shrunk]]:
+def _by_printer(lot: Lot) -> dict[str, dict[str, Shrunk]]:
     """Printer -> axis -> shrinkage; by the recipe with the most tests where there are several."""
-    most: dict[str, dict[str, tuple[int, Shrunk]]] = {}
+    most: dict[str, dict[str, tuple[float, Shrunk]]] = {}
     for key, axes in _prints(lot, SHRINKAGE.name).items():
         printer = key.rpartition("|")[0]
         for axis, (percent, u, n) in axes.items():
@@ -113,12 +126,12 @@ def _by_printer(lot: Any) -> dict[str, dict[str, Shrunk]]:
     return {printer: {axis: one for axis, (_, one) in axes.items()} for printer, axes in most.items()}
 
 
-def _strength(lot: Any, machine: str | None) -> str:
+def _strength(lot: Lot, machine: str | None) -> str:
     printers = {key.rpartition("|")[0]: None for key in _prints(lot, BOND.name)}
     return strength_caution(printers, machine)
 
 
-def _prints(lot: Any, name: str) -> Mapping[str, Any]:
+def _prints(lot: Lot, name: str) -> Mapping[str, Mapping[str, Sequence[float]]]:
     """What is kept of a lot's prints of one characteristic, by printer and recipe; empty where it was judged by rules that do not keep it."""
-    kept: Mapping[str, Any] = (lot.printed or {}).get(name) or {}
+    kept: Mapping[str, Mapping[str, Sequence[float]]] = (lot.printed or {}).get(name) or {}
     return kept

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Sequence
+from datetime import datetime
+from typing import NotRequired, TypedDict
 
 from lots.domain.assessment.standing_by_hand import ENDINGS
 from lots.domain.production.clearance import unlike
@@ -11,17 +13,20 @@ from lots.services.errors import AlreadyThere, Conflict, Fault, Invalid
 from lots.services.lookups import spool_of, withdrawn
 from lots.services.production.clearance import lots_held
 from lots.services.production.job_colors import pairs_among
+from lots.services.production.settings import length_left_m
 from lots.services.receiving.receiving import free_codes
+from lots.services.views import View
 from lots.store import audit
 from lots.store.assessment import lots
 from lots.store.engine.database import transaction
 from lots.store.production import tracing
 from lots.store.setup import spool_codes
+from lots.store.tables.models import Spool
 
 _HIDDEN_ONLY = "Use it only where colour does not show."
 
 
-def get_spool(code: str) -> dict[str, Any]:
+def get_spool(code: str) -> View:
     """Returns a spool with its lot, the spools it was wound from, and the further lots it holds.
 
     Raises:
@@ -33,6 +38,7 @@ def get_spool(code: str) -> dict[str, Any]:
     return {
         **views.spool_line(row, row.lot),
         "flow_factor": row.flow_factor,
+        "length_m": length_left_m(row),
         "delivery_id": row.delivery_id,
         "lot": views.lot(row.lot),
         "parents": [{"spool_code": one.parent.code, "mass_g": one.mass_g} for one in parents],
@@ -40,7 +46,7 @@ def get_spool(code: str) -> dict[str, Any]:
     }
 
 
-def note(code: str, event: str, at: Any, by: str) -> dict[str, Any]:
+def note(code: str, event: str, at: datetime | None, by: str) -> View:
     """Notes that a spool was opened or dried.
 
     Raises:
@@ -67,7 +73,21 @@ def note(code: str, event: str, at: Any, by: str) -> dict[str, Any]:
         return get_spool(code)
 
 
-def wind(values: dict[str, Any], by: str) -> dict[str, Any]:
+class ParentSent(TypedDict):
+    """A spool to wind from, as it is sent."""
+
+    spool_code: str
+    mass_g: float
+
+
+class WindSent(TypedDict):
+    """A spool to wind from others, as it is sent."""
+
+    parents: list[ParentSent]
+    code: NotRequired[str]
+
+
+def wind(values: WindSent, by: str) -> View:
     """Winds filament of one or more spools onto a new one. It holds all their lots, and is as good as the worst of them.
 
     Raises:
@@ -102,8 +122,9 @@ def wind(values: dict[str, Any], by: str) -> dict[str, Any]:
         return {**get_spool(code), "warnings": warnings}
 
 
-def _parent_faults(named: list[tuple[Any, float]]) -> list[Fault]:
-    faults, seen = [], set()
+def _parent_faults(named: Sequence[tuple[Spool, float]]) -> list[Fault]:
+    faults: list[Fault] = []
+    seen: set[int] = set()
     for index, (parent, mass) in enumerate(named):
         at = f"/parents/{index}"
         if parent.id in seen:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
-from typing import Any
+from typing import NotRequired, TypedDict
 
-from lots.domain.assessment.limits_revision import limits_from
 from lots.domain.characteristics.bond.declared_bond import BOND
 from lots.domain.production.clearance import Clearance
 from lots.domain.production.tab_checks import TAB_USES, TabAsk, TabCheck, check_tab, shapes_of, weakest_of
@@ -15,8 +15,11 @@ from lots.services.assessment.lot_assessment import reading_from
 from lots.services.errors import Fault, Invalid
 from lots.services.lookups import lot_of, spool_of
 from lots.services.production import clearance
+from lots.services.production.clearance import LotFacts
 from lots.services.setup import grade_uses
+from lots.services.views import View
 from lots.store import readings
+from lots.store.tables.models import Lot, Spool
 
 _FIELDS = (
     "stress_mpa",
@@ -31,7 +34,21 @@ _FIELDS = (
 )
 
 
-def tab_check(values: dict[str, Any]) -> dict[str, Any]:
+class TabSent(TypedDict):
+    """A tab as it is sent, and of what it would be printed."""
+
+    lot_id: NotRequired[int]
+    spool_code: NotRequired[str]
+    use: NotRequired[str]
+    width_mm: float
+    thickness_mm: float
+    lever_mm: float
+    load_n: float
+    layers: str
+    reserve: float
+
+
+def tab_check(values: TabSent) -> View:
     """Returns whether a tab may be printed from a lot or a spool and whether the bond carries it, with the thickness it would take.
 
     The lot must be clear for the use by the same rule as a load, as far as that does not hang on the job; without a use it must be clear for
@@ -49,7 +66,8 @@ def tab_check(values: dict[str, Any]) -> dict[str, Any]:
     ask = TabAsk(values["width_mm"], values["thickness_mm"], values["lever_mm"], values["load_n"], values["layers"])
     wanted = [values["use"]] if values.get("use") else list(TAB_USES)
     now = clock.now()
-    cleared = {use: _clear(spool, held, use, now) for use in wanted}
+    facts = [clearance.facts_of(lot) for lot in held]
+    cleared = {use: _clear(spool, facts, use, now) for use in wanted}
     of_uses = [reason for found in cleared.values() for reason in found.reasons]
     shapes = [one.says for lot in held for one in grade_uses.material(lot.grade).against_shapes(shapes_of(ask))]
     against = list(dict.fromkeys([*of_uses, *shapes]))
@@ -66,20 +84,19 @@ def tab_check(values: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _clear(spool: Any, held: list[Any], use: str, at: datetime) -> Clearance:
+def _clear(spool: Spool | None, held: Sequence[LotFacts], use: str, at: datetime) -> Clearance:
     if spool is not None:
         return clearance.of_spool(spool, held, use, at)
-    limits = held[0].limits_revision
-    return clearance.of_lot(held[0], limits_from(limits.body) if limits else None, use, at)
+    return clearance.of_lot(held[0], use, at)
 
 
-def _by_bond(lot: Any, ask: TabAsk, reserve: float, against: list[str]) -> TabCheck:
+def _by_bond(lot: Lot, ask: TabAsk, reserve: float, against: list[str]) -> TabCheck:
     kept, _ = that_count(readings.that_count(lot.id, kind=BOND.name), HeldTo.of(lot))
     bars = [test.stress_mpa for test in map(reading_from, kept) if BOND.of_lot(test)]
     return check_tab(ask, bars, reserve, against)
 
 
-def _use(use: str, found: Clearance) -> dict[str, Any]:
+def _use(use: str, found: Clearance) -> View:
     """Whether the lot may be used so, and on whose word where it would not be otherwise."""
     return {
         "use": use,

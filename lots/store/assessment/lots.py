@@ -71,10 +71,21 @@ def _numbered(n: int) -> PreparedModels[Lot]:
     )
 
 
-def listed(filters: Mapping[str, object], cursor: str | None, limit: int, *, newest_first: bool = False) -> Page[Lot]:
-    """A page of lots in the order they were first recorded, or the other way round; `filters` as the contract names them."""
+def listed(
+    filters: Mapping[str, object],
+    cursor: str | None,
+    limit: int,
+    *,
+    newest_first: bool = False,
+    of: ModelSelect[Lot] | None = None,
+) -> Page[Lot]:
+    """A page of lots in the order they were first recorded, or the other way round.
+
+    `filters` as the contract names them; `of` is the selection, of everything that goes with a lot unless it is given.
+    """
     moments = {name: value for name, value in filters.items() if isinstance(value, datetime)}
-    query = among(_with_names(), Lot, "received_at", moments.get("received_from"), moments.get("received_to"))
+    query = _with_names() if of is None else of
+    query = among(query, Lot, "received_at", moments.get("received_from"), moments.get("received_to"))
     for name, value in filters.items():
         if name in ("received_from", "received_to"):
             continue
@@ -147,15 +158,11 @@ def save_judgement(lot: Lot, values: Mapping[str, object]) -> None:
         setattr(lot, name, value)
 
 
-def in_stock(*, shade_id: int | None = None, grade_id: int | None = None, to_offer: bool = False) -> list[Lot]:
-    """Lots released for some use with filament left, of a shade or of a grade, in the order they came. One query.
-
-    Args:
-        to_offer: True leaves out lots whose last filament was wound together with that of other lots.
-    """
+def in_stock(*, shade_id: int | None = None, grade_id: int | None = None) -> list[Lot]:
+    """Lots released for some use with filament left, of a shade or of a grade, in the order they came. One query."""
     which = Grade.shade == shade_id if shade_id is not None else Lot.grade == grade_id
     # Numbers of the lots with filament left. A query of lots in the order they came would walk through all of them instead.
-    stock = Lot.id.in_(Spool.select(Spool.lot).where(LEFT & ONE_LOT if to_offer else LEFT))
+    stock = Lot.id.in_(Spool.select(Spool.lot).where(LEFT))
     query = _with_names().where(which & Lot.standing.in_(("released", "restricted")) & stock)
     return sorted(query, key=lambda lot: (lot.received_at, lot.id))
 
@@ -280,7 +287,7 @@ LOT_TO_CHECK = (
     Lot.color_between,
     *(Grade.id, Grade.shade, Grade.cautions, Grade.shelf_life_days, Grade.open_life_days),
     *(Grade.dry_c, Grade.dry_h, Grade.softening_c, Grade.dry_for_h, Grade.dry_for_open_h),
-    *(Grade.color_name, Grade.finish, Grade.filler, Grade.filler_kind),
+    *(Grade.nominal_diameter_mm, Grade.density_g_cm3, Grade.color_name, Grade.finish, Grade.filler, Grade.filler_kind),
     *(Grade.forbidden_uses, Grade.permitted_uses, Grade.forbidden_shapes),
     *(LimitsRevision.id, LimitsRevision.body, ShadeRevision.id, ShadeRevision.lab, ShadeRevision.conditions),
 )

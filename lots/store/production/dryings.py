@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import datetime
-from typing import Any
 
 from peewee import fn
 
@@ -13,12 +12,12 @@ from lots.store.tables.models import Spool
 from lots.store.tables.spools import Drying
 
 
-def add(spool: Spool, values: Mapping[str, Any], by: str, now: datetime) -> Any:
+def add(spool: Spool, values: Mapping[str, object], by: str, now: datetime) -> Drying:
     """Adds a drying of a spool."""
     return Drying.create(spool=spool, **values, recorded_by=by, recorded_at=now)
 
 
-def of_spool(spool: Spool, cursor: str | None, limit: int) -> Page:
+def of_spool(spool: Spool, cursor: str | None, limit: int) -> Page[Drying]:
     """A page of a spool's dryings, oldest first."""
     return page(Drying.select().where(Drying.spool == spool), Drying.id, cursor, limit)
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import TYPE_CHECKING, NotRequired, TypedDict, cast
 
-from peewee import JOIN
+from peewee import JOIN, ModelSelect
 
 from lots.domain.code_identity import identity
+from lots.store.assessment.lots import LOT_TO_CHECK
 from lots.store.engine.compiled_queries import Prepared, given
 from lots.store.engine.paging import Page, page
 from lots.store.setup import names
@@ -17,8 +19,28 @@ from lots.store.setup.spool_codes import spool_number
 from lots.store.tables.loads import Job, Load, LoadRefusal, Machine
 from lots.store.tables.models import Grade, LimitsRevision, Lot, ShadeRevision, Spool, SpoolLot
 
+if TYPE_CHECKING:
 
-def add(spool: Spool, values: dict[str, Any], by: str, now: datetime) -> tuple[Load, dict[str, list[int]]]:
+    class _MachineWithLoad(Machine):
+        load: Load | None
+
+    class _LotThere(Lot):
+        spool: Spool
+        job: Job
+
+
+class NewLoad(TypedDict):
+    """A load as it is to be stored. `machine` and `job` are as they were typed."""
+
+    machine: str
+    job: str
+    use: str
+    loaded_at: datetime
+    concession: NotRequired[int]
+    reserved_g: NotRequired[float]
+
+
+def add(spool: Spool, values: NewLoad, by: str, now: datetime) -> tuple[Load, dict[str, list[int]]]:
     """A spool goes onto a machine, for a job. Returns the load, and the numbers of the rows that were made, by table."""
     job, made_job = names.named("job", values["job"], by, now)
     machine, made_machine = names.named("machine", values["machine"], by, now)
@@ -27,14 +49,15 @@ def add(spool: Spool, values: dict[str, Any], by: str, now: datetime) -> tuple[L
     return stored, {"load": [stored.id], "job": made_job, "machine": made_machine}
 
 
-def refuse(spool: Spool, values: dict[str, Any], reasons: list[str], by: str, now: datetime) -> LoadRefusal:
+def refuse(spool: Spool, values: Mapping[str, object], reasons: list[str], by: str, now: datetime) -> LoadRefusal:
     """Keeps the record of a load that was refused."""
     return LoadRefusal.create(spool=spool, lot=spool.lot, **values, reasons=reasons, asked_by=by, refused_at=now)
 
 
-def find(number: int) -> Any:
+def find(number: int) -> Load | None:
     """A load with its spool, lot, job and machine."""
-    return with_names().where(Load.id == number).first()
+    found: Load | None = with_names().where(Load.id == number).first()
+    return found
 
 
 def complete(load: Load, remaining_mass_g: float, unloaded_at: datetime, by: str, now: datetime) -> bool:
@@ -52,27 +75,27 @@ def complete(load: Load, remaining_mass_g: float, unloaded_at: datetime, by: str
     return bool(changed)
 
 
-def listed(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
+def listed(filters: Mapping[str, object], cursor: str | None, limit: int) -> Page[Load]:
     """A page of loads with spool, lot, job and machine, in the order they were recorded. One query, one or two more to find a spool."""
     query = with_names()
     for name, value in filters.items():
         if name == "spool_code":
-            query = query.where(Load.spool == (spool_number(value) or 0))
+            query = query.where(Load.spool == (spool_number(str(value)) or 0))
         elif name == "open":
             query = query.where(Load.id.in_(_open()) if value else Load.unloaded_at.is_null(False))
         else:
             key = Load.of_job if name == "job" else Load.on_machine
-            query = query.where(key == names.number_of(name, value))
+            query = query.where(key == names.number_of(name, str(value)))
     return page(query, Load.id, cursor, limit)
 
 
-def _open() -> Any:
+def _open() -> ModelSelect[Load]:
     """Numbers of the loads that have not ended, from their index: else SQLite would walk through all loads in the order of the page."""
     still = Load.alias()
     return still.select(still.id).where(still.unloaded_at.is_null())
 
 
-def refusals(cursor: str | None, limit: int) -> Page:
+def refusals(cursor: str | None, limit: int) -> Page[LoadRefusal]:
     """A page of refused loads, in the order they were asked for."""
     query = LoadRefusal.select(LoadRefusal, Spool, Lot).join(Spool).switch(LoadRefusal).join(Lot)
     return page(query, LoadRefusal.id, cursor, limit)
@@ -114,13 +137,18 @@ def held_by(machine: str, but: int) -> Held:
     if not found:
         return Held(None, 1, [], names.similar("machine", machine))
     on_it = sorted((row.load for row in found if row.load is not None), key=lambda load: (load.loaded_at, load.id))
-    return Held(found[0].name, found[0].slots, [(load.spool.code, load.of_job.number) for load in on_it], [])
+    return Held(
+        found[0].name,
+        found[0].slots,
+        [(load.spool.code, load.of_job.number if load.of_job else load.job) for load in on_it],
+        [],
+    )
 
 
-def _held() -> Any:
+def _held() -> ModelSelect[Machine]:
     # In no order: told one, SQLite would take the index that has it, and walk through all that the machine ever held.
     on_it = (Load.on_machine == Machine.id) & Load.unloaded_at.is_null() & (Load.spool != given("but"))
-    columns = (Machine.id, Machine.name, Machine.slots, Load.id, Load.loaded_at, Spool.id, Spool.code)
+    columns = (Machine.id, Machine.name, Machine.slots, Load.id, Load.loaded_at, Load.job, Spool.id, Spool.code)
     return (
         Machine.select(*columns, Job.id, Job.number)
         .join(Load, JOIN.LEFT_OUTER, on=on_it, attr="load")
@@ -131,18 +159,26 @@ def _held() -> Any:
     )
 
 
-_HELD = Prepared(_held)
+_HELD = cast("Prepared[_MachineWithLoad]", Prepared(_held))
+
+
+@dataclass(frozen=True, slots=True)
+class LotInJob:
+    """A lot used in a job, and the spools there that hold it."""
+
+    lot: Lot
+    spools: list[Spool]
 
 
 @dataclass(frozen=True, slots=True)
 class InJob:
     """A job that somebody named: `number` as it was first typed, None where it is new.
 
-    `lots` are those of a shade that are used in it, the oldest first, each with its spools there as `in_job`; `similar` names the jobs that a new one may be misread for.
+    `lots` are those of a shade that are used in it, the oldest first; `similar` names the jobs that a new one may be misread for.
     """
 
     number: str | None
-    lots: list[Any]
+    lots: list[LotInJob]
     similar: list[str]
 
 
@@ -152,16 +188,18 @@ def lots_in_job(job: str, shade_id: int | None, grade_id: int) -> InJob:
     if not found:
         # A job is made by its first load, so one without a lot is new.
         return InJob(None, [], names.similar("job", job))
-    lots: dict[int, Any] = {}
+    lots: dict[int, LotInJob] = {}
     for row in found:
         # A row for each spool in the job, and for each lot that it holds.
-        lots.setdefault(row.id, row).__dict__.setdefault("in_job", []).append(row.spool)
+        lots.setdefault(row.id, LotInJob(row, [])).spools.append(row.spool)
     rows = lots.values()
-    same = [o for o in rows if (o.grade.shade_id == shade_id if shade_id is not None else o.grade_id == grade_id)]
-    return InJob(found[0].job.number, sorted(same, key=lambda lot: (lot.received_at, lot.id)), [])
+    same = [
+        o for o in rows if (o.lot.grade.shade_id == shade_id if shade_id is not None else o.lot.grade_id == grade_id)
+    ]
+    return InJob(found[0].job.number, sorted(same, key=lambda one: (one.lot.received_at, one.lot.id)), [])
 
 
-def _in_job() -> Any:
+def _in_job() -> ModelSelect[Lot]:
     # By the job alone: told the shade or an order as well, SQLite would walk through all lots of that shade or grade to find these few.
     job, this = given("job"), Job.alias()
     number = this.select(this.id).where(this.identity == job)
@@ -170,7 +208,7 @@ def _in_job() -> Any:
     there = (own | wound_on.where(Load.of_job == number)).alias("there")
     return (
         Lot.select(
-            *(Lot, Grade, ShadeRevision, LimitsRevision, Job.id, Job.number),
+            *(*LOT_TO_CHECK, Job.id, Job.number),
             *(Spool.id, Spool.code, Spool.color, Spool.spliced),
         )
         .join(Grade)
@@ -185,4 +223,4 @@ def _in_job() -> Any:
     )
 
 
-_IN_JOB = Prepared(_in_job)
+_IN_JOB = cast("Prepared[_LotThere]", Prepared(_in_job))

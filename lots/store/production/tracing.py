@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import datetime
-from typing import Any
 
-from peewee import JOIN
+from peewee import JOIN, ModelSelect
 
 from lots.store.engine.compiled_queries import Prepared, given
 from lots.store.engine.paging import Page, page
@@ -15,7 +14,7 @@ from lots.store.tables.loads import Containment, Job, Load, Machine
 from lots.store.tables.models import Delivery, Lot, Spool, SpoolLot
 
 
-def loads_of_lot(lot_id: int) -> list[Any]:
+def loads_of_lot(lot_id: int) -> list[Load]:
     """Every load of a lot's filament, on its own spools and on spliced ones, in the order they were recorded. One query."""
     return _OF_LOT.all(lot=lot_id)
 
@@ -38,12 +37,12 @@ def loaded_after(lot_id: int, moment: datetime) -> bool:
     return any(max(row.loaded_at, row.recorded_at) > moment for row in loads_of_lot(lot_id))
 
 
-def loads_of_job(number: int) -> list[Any]:
+def loads_of_job(number: int) -> list[Load]:
     """Every load of the job with this row number, in the order they were recorded. One query on an index."""
     return list(with_names().where(Load.of_job == number).order_by(Load.id))
 
 
-def loads_on(machines: Iterable[int], since: datetime, until: datetime) -> list[Any]:
+def loads_on(machines: Iterable[int], since: datetime, until: datetime) -> list[Load]:
     """Every load that was on these machines, named by row number, at some time between two moments. One query."""
     still = Load.unloaded_at.is_null() | (Load.unloaded_at >= since)
     here = Load.on_machine.in_(sorted(machines))
@@ -60,7 +59,7 @@ def further_lots(spools: Iterable[int]) -> dict[int, list[int]]:
     return found
 
 
-def deliveries_of(lots: Iterable[int]) -> list[Any]:
+def deliveries_of(lots: Iterable[int]) -> list[Delivery]:
     """Deliveries of several lots. One query."""
     return list(Delivery.select(Delivery, Lot).join(Lot).where(Delivery.lot.in_(sorted(lots))).order_by(Delivery.id))
 
@@ -71,16 +70,16 @@ def contained(lot_id: int) -> set[int]:
     return {row.load_id for row in query}
 
 
-def contain(rows: list[dict[str, Any]]) -> list[int]:
+def contain(rows: Iterable[Mapping[str, object]]) -> list[int]:
     """Opens containments and returns their numbers."""
     return [Containment.create(**row).id for row in rows]
 
 
-def _containments() -> Any:
+def _containments() -> ModelSelect[Containment]:
     return _joined(Containment.select(Containment, Lot, Load, Spool, Job, Machine))
 
 
-def _joined(selection: Any) -> Any:
+def _joined(selection: ModelSelect[Containment]) -> ModelSelect[Containment]:
     return (
         selection.join(Lot)
         .switch(Containment)
@@ -93,17 +92,17 @@ def _joined(selection: Any) -> Any:
     )
 
 
-def containments(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
+def containments(filters: Mapping[str, object], cursor: str | None, limit: int) -> Page[Containment]:
     """A page of containments with load, spool, lot, job and machine, in the order they were opened."""
     query = _containments()
     if "open" in filters:
-        query = query.where(Containment.closed_at.is_null(filters["open"]))
+        query = query.where(Containment.closed_at.is_null(bool(filters["open"])))
     if "lot_id" in filters:
         query = query.where(Containment.lot == filters["lot_id"])
     return page(query, Containment.id, cursor, limit)
 
 
-def still_on_machines() -> list[Any]:
+def still_on_machines() -> list[Containment]:
     """Open containments that are certain and whose load goes on, the first opened first, each with load, spool, lot, job and machine.
 
     To be read only. One query, from the index of open loads.
@@ -111,7 +110,7 @@ def still_on_machines() -> list[Any]:
     return _STILL_ON.all()
 
 
-def _still_on() -> Any:
+def _still_on() -> ModelSelect[Containment]:
     running = Load.alias()
     open_loads = running.select(running.id).where(running.unloaded_at.is_null())
     columns = (Lot.id, Lot.supplier_lot, Load.id, Load.machine, Load.job, Spool.id, Spool.code)
@@ -125,9 +124,10 @@ def _still_on() -> Any:
 _STILL_ON = Prepared(_still_on)
 
 
-def containment(number: int) -> Any:
+def containment(number: int) -> Containment | None:
     """A containment with load, spool, lot, job and machine, or None."""
-    return _containments().where(Containment.id == number).first()
+    found: Containment | None = _containments().where(Containment.id == number).first()
+    return found
 
 
 def close_containment(number: int, by: str, note: str, now: datetime) -> bool:

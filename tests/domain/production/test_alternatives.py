@@ -2,12 +2,13 @@
 
 from dataclasses import replace
 from datetime import timedelta
+from itertools import islice
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lots.domain.production.alternatives import Alternative, ranked, why
+from lots.domain.production.alternatives import Alternative, Candidate, in_turn, why
 from lots.domain.production.matching import PairMatch
 from tests.domain.builders import MONDAY
 
@@ -24,6 +25,13 @@ NEAR = Alternative(2, MONDAY + 8 * DAY, pairs=apart(0.1, 0.2))
 SAME = Alternative(3, MONDAY + 7 * DAY, same=True, pairs=apart(0.0, 0.3))
 OLD, YOUNG = Alternative(4, MONDAY, pairs=apart(0.3, 0.301)), Alternative(5, MONDAY + DAY, pairs=apart(0.3))
 UNKNOWN = Alternative(6, MONDAY, pairs=apart(0.1, None))
+
+
+def ranked(lots, least=lambda lot: 0.0):
+    """The lots in their order, each told no more of beforehand than a least difference."""
+    of = {lot.id: lot for lot in lots}
+    known = [Candidate(lot.id, lot.received_at, lot.in_job, lot.same, least(lot)) for lot in lots]
+    return list(in_turn(known, lambda one: of[one.id]))
 
 
 def test_the_job_comes_first_then_the_match_then_the_age():
@@ -44,6 +52,27 @@ def test_the_order_does_not_depend_on_how_the_lots_are_listed(lots):
     assert [1, 2, 3, 4, 7, 5, 6] == [lot.id for lot in ranked(lots)]
 
 
+@given(st.permutations([IN_JOB, NEAR, SAME, OLD, YOUNG, UNKNOWN]), st.floats(0, 1))
+def test_the_order_does_not_depend_on_what_is_known_beforehand(lots, share):
+    """However close the least difference of each lot comes to its own."""
+    assert [1, 2, 3, 4, 5, 6] == [lot.id for lot in ranked(lots, lambda lot: min(lot.apart, 9.0) * share)]
+
+
+def test_no_more_lots_are_looked_at_than_the_order_takes():
+    """Of a thousand lots the first three come after three looks by age, and by a match that is known beforehand."""
+    for least in (0.0, 0.004):
+        stock = [Candidate(n, MONDAY + n * DAY, least=n * least) for n in range(1000)]
+        asked = []
+
+        def look_at(one, asked=asked):
+            asked.append(one.id)
+            return None if one.id == 1 else Alternative(one.id, one.received_at, pairs=apart(one.least))
+
+        first = list(islice(in_turn(stock, look_at), 3))
+        assert [0, 2, 3] == [lot.id for lot in first]
+        assert len(asked) <= 6
+
+
 @pytest.mark.parametrize(
     ("lot", "says"),
     [
@@ -59,4 +88,4 @@ def test_the_order_does_not_depend_on_how_the_lots_are_listed(lots):
 )
 def test_an_offer_says_why(lot, says):
     """The job, the lot, the match, or the age."""
-    assert says == why(lot, MONDAY)
+    assert says == why(lot, lambda: MONDAY)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from lots.services import clock
-from lots.store.assessment import lots
 from lots.store.production import shelf
 from lots.store.tables.models import Spool
 from tests.shop import SIMPLE_LIMITS
@@ -30,5 +29,5 @@ def test_a_spool_that_never_came_is_not_in_stock(shop):
     with connected():
         Spool.update(withdrawn_at=clock.now()).where(Spool.lot == 1).execute()
         assert [2] == [lot.id for lot in shelf.lots_instead(grade["id"], None, [])]
-        assert [2] == [lot.id for lot in lots.in_stock(grade_id=grade["id"], to_offer=True)]
+        assert [2] == [lot.id for lot in shelf.lots_to_match(grade["id"])]
         assert [2] == [spool.lot_id for spool in shelf.spools_on_shelf(grade["id"])]
