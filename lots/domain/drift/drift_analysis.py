@@ -17,6 +17,8 @@ from lots.domain.drift.trend import TREND_ALPHA, MannKendall, TheilSen, mann_ken
 if TYPE_CHECKING:
     import numpy as np
 
+    from lots.domain.drift.control_charts import Series
+
 
 @dataclass(frozen=True, slots=True)
 class Analysis:
@@ -40,7 +42,7 @@ class Analysis:
 
 
 def analyse(
-    values: Sequence[float],
+    values: Series,
     baseline: Baseline | None,
     limit: Limit | None,
     unit: str,

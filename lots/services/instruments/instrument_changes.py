@@ -10,6 +10,7 @@ from typing import Any
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.color.declared_color import COLOR
 from lots.domain.conformity.guard import COARSE_ABOVE
+from lots.domain.drift.lot_series import SeriesLot
 from lots.domain.instruments.agreement import LEAST_PLAQUES, bridge, noise_of
 from lots.services.from_rows import UNNAMED, read_on_both
 from lots.store.instruments import studies
@@ -71,22 +72,22 @@ class Bridges:
 NONE = Bridges()
 
 
-def bridges(rows: Sequence[Any], limits: Limits | None) -> Bridges:
+def bridges(rows: Sequence[SeriesLot], limits: Limits | None) -> Bridges:
     """Returns what bridges changes of instrument among these lots of one grade. Queries as `read_on` makes them.
 
     Args:
-        rows: lots with their figures.
+        rows: lots with what they were read with.
         limits: the limits of their grade.
     """
     return Bridges(steps(limits), read_on(rows))
 
 
-def read_on(rows: Sequence[Any]) -> dict[frozenset[str], Any]:
+def read_on(rows: Sequence[SeriesLot]) -> dict[frozenset[str], Any]:
     """The newest agreement study between each two of the instruments that lots' colours were read with, by their codes.
 
     No query where all were read with one, else one.
     """
-    codes = {code for row in rows for code in row.figures.get("sources", {}).get(COLOR.name, ())}
+    codes = {code for row in rows for code in row.sources.get(COLOR.name, ())}
     found = studies.agreements(codes) if len(codes) > 1 else []
     return {frozenset((row.instrument.code, row.other.code)): row for row in found}
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import NotRequired, TypedDict
 
 from peewee import CharField, ForeignKeyField, IntegerField, TextField
 
@@ -34,6 +34,39 @@ class Resumption(Row):
     recorded_by = CharField(120)
 
 
+class FrozenMeasure(TypedDict):
+    """Mean and standard deviations of one measure over `n` lots, and what they hold for, None for anything. No lots: they were given."""
+
+    mean: float
+    sigma: float
+    n: int
+    key: str | None
+    sd: NotRequired[float | None]
+
+
+class FrozenColor(TypedDict):
+    """Mean and covariance of the colours of `n` lots, and what they hold for."""
+
+    mean: list[float]
+    covariance: list[list[float]]
+    n: int
+    key: str
+
+
+class BaselineFigures(TypedDict):
+    """What a baseline holds of each measure, and of colour as a whole."""
+
+    measures: dict[str, FrozenMeasure]
+    color: FrozenColor | None
+
+
+class ExcludedLot(TypedDict):
+    """A lot that was left out of a baseline, and why."""
+
+    lot_id: int
+    reason: str
+
+
 class Baseline(Row):
     """What a supplier's lots of a grade are charted against, frozen when it was chosen. `figures` holds its values, and which series they hold for."""
 
@@ -43,8 +76,8 @@ class Baseline(Row):
     grade_id: int
     revision = IntegerField()
     lot_ids = Json[list[int]]()
-    excluded = Json[Any]()
-    figures = Json[Any]()
+    excluded = Json[list[ExcludedLot]]()
+    figures = Json[BaselineFigures]()
     reason = TextField()
     recorded_at = Instant()
     recorded_by = CharField(120)
