@@ -154,9 +154,8 @@ def compare(suppliers: Mapping[int, Sequence[LotResult]], confidence: float = 0.
     """
     pairs = list(combinations(sorted(suppliers), 2))
     each = 1 - (1 - confidence) / max(1, len(pairs) * len(CRITERIA))
-    verdicts, close, steady = (
-        {number: told(lots) for number, lots in suppliers.items()} for told in (_verdicts, _closeness, _steadiness)
-    )
+    verdicts = {number: _verdicts(lots) for number, lots in suppliers.items()}
+    close, steady = ({number: told(lots) for number, lots in suppliers.items()} for told in (_closeness, _steadiness))
     found = []
     for one, two in pairs:
         found.append(_accepted_more(one, two, verdicts[one], verdicts[two], each))
