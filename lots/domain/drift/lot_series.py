@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 from typing import TYPE_CHECKING, NamedTuple, TypeVar
 
 if TYPE_CHECKING:
@@ -29,11 +30,11 @@ class SeriesLot(NamedTuple):
     supplier_id: int
     grade_id: int
     supplier_lot: str
-    received_at: datetime
     standing: str
     resubmission_of_id: int | None
     reference: int | None
     limits: int | None
+    received_at: datetime
     accepted: bool | None
     sources: Mapping[str, Sequence[str]]
     failed: Sequence[str]
@@ -58,7 +59,7 @@ class Column:
         return Column(self.at[start:stop], self.figures[start:stop])
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class LotSeries:
     """Lots, oldest first, and a column for each measure that any of them has."""
 
@@ -68,6 +69,16 @@ class LotSeries:
     def __len__(self) -> int:
         """How many lots there are."""
         return len(self.rows)
+
+    @cached_property
+    def read(self) -> NDArray[np.intp]:
+        """What each lot was read against and with, as a number: where two are alike, so are reference and instruments."""
+        import numpy as np
+
+        known: dict[tuple[int | None, int], int] = {}
+        # Lots that were read alike share their instruments.
+        read = [known.setdefault((row.reference, id(row.sources)), len(known)) for row in self.rows]
+        return np.asarray(read, dtype=np.intp)
 
     def originals(self) -> LotSeries:
         """Returns the lots that speak for the supplier's process: a lot sorted and sent again does not."""

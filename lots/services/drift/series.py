@@ -126,7 +126,8 @@ def stretches(lots: LotSeries, measure: str, bridges: Bridges = NONE) -> list[Se
     if column is None:
         return []
     begun: list[_Begun] = []
-    for index in _changes(lots, column, measure):
+    read = lots.read[column.at]
+    for index in [0, *((read[1:] != read[:-1]).nonzero()[0] + 1).tolist()]:
         row = lots.rows[column.at[index]]
         key, sources = key_of(row, measure), _sources(row, measure)
         last = begun[-1] if begun else None
@@ -157,18 +158,6 @@ class _Begun:
     keys: list[str]
     sources: list[str]
     crossings: list[tuple[int, InstrumentChange]]
-
-
-def _changes(lots: LotSeries, column: Column, measure: str) -> list[int]:
-    """Indices in a column of lots that were read against or with something else than the one before, the first among them."""
-    kind, read, found = measure.partition(".")[0], None, []
-    for index, place in enumerate(column.at.tolist()):
-        row = lots.rows[place]
-        now = (row.reference, row.sources.get(kind))
-        if now != read:
-            read = now
-            found.append(index)
-    return found
 
 
 def _crossing(

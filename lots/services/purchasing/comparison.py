@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import reduce
 
 from lots.domain.characteristics.color.declared_color import COLOR, VECTOR
 from lots.domain.drift.lot_series import LotSeries
@@ -127,20 +128,33 @@ def _suppliers(question: Question, lots: LotSeries, suppliers: Mapping[int, Supp
 def _results(lots: LotSeries) -> list[LotResult]:
     """What each lot says of its supplier."""
     whole = "color.lot_delta_e"
-    known = [lots.columns[name] for name in (*VECTOR, whole) if name in lots.columns]
-    colors: list[dict[int, float]] = [
-        dict(zip(column.at.tolist(), column.figures[:, 0].tolist(), strict=True)) for column in known
-    ]
-    measured = set.intersection(*map(set, colors)) if len(colors) > len(VECTOR) else set()
+    colors = dict(_together(lots, (*VECTOR, whole)))
+    strata: dict[tuple[int, int | None, int | None], str] = {}
+    read: dict[int, str] = {}
     results = []
-    for place, row in enumerate(lots.rows):
-        stratum = f"grade {row.grade_id}, limits revision {row.limits}, reference revision {row.reference}"
-        if place not in measured:
-            results.append(LotResult(row.accepted, stratum))
+    for place, (row, alike) in enumerate(zip(lots.rows, lots.read.tolist(), strict=True)):
+        which = (row.grade_id, row.limits, row.reference)
+        if which not in strata:
+            strata[which] = f"grade {which[0]}, limits revision {which[1]}, reference revision {which[2]}"
+        if place not in colors:
+            results.append(LotResult(row.accepted, strata[which]))
             continue
-        *apart, delta_e = (column[place] for column in colors)
-        results.append(LotResult(row.accepted, stratum, series.key_of(row, whole), tuple(apart), delta_e))
+        if alike not in read:
+            read[alike] = series.key_of(row, whole)
+        *apart, delta_e = colors[place]
+        results.append(LotResult(row.accepted, strata[which], read[alike], tuple(apart), delta_e))
     return results
+
+
+def _together(lots: LotSeries, measures: Sequence[str]) -> Iterator[tuple[int, Sequence[float]]]:
+    """Each lot that has all of these measures, by its place, with their values."""
+    import numpy as np
+
+    columns = [lots.columns[name] for name in measures if name in lots.columns]
+    if len(columns) == len(measures):
+        at = reduce(np.intersect1d, (column.at for column in columns))
+        values = [column.figures[np.searchsorted(column.at, at), 0].tolist() for column in columns]
+        yield from zip(at.tolist(), zip(*values, strict=True), strict=True)
 
 
 def _has_data(criterion: str, results: Mapping[int, Sequence[LotResult]]) -> dict[int, bool]:

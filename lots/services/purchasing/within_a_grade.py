@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import NotRequired, TypedDict
 
 from lots.domain.assessment.limits_revision import limit_on
 from lots.domain.characteristics.registry import MEASURES
@@ -14,7 +13,7 @@ from lots.domain.drift.signals import Signal
 from lots.domain.purchasing import supplier_comparison
 from lots.domain.purchasing.supplier_comparison import LotResult
 from lots.domain.statistics.capability import capability
-from lots.domain.statistics.variance_components import Components, Group, components, lot_mean_interval
+from lots.domain.statistics.variance_components import Components, components_of, lot_mean_interval
 from lots.domain.words import counted
 from lots.services.drift import signals
 from lots.services.drift.drift import Followed
@@ -25,22 +24,6 @@ from lots.services.views import View
 _SPREAD = tuple(code for code, one in MEASURES.items() if one.spread)
 _CAPABLE = tuple(code for code, one in MEASURES.items() if one.capable)
 _LEVELS = tuple(code for code, one in MEASURES.items() if one.level)
-
-
-class SpreadView(TypedDict):
-    """Standard deviations of a measure within and between lots."""
-
-    measure: str
-    unit: str
-    read: NotRequired[str]
-    lots: int
-    spools: int
-    within_sd: float | None
-    within_low: float | None
-    within_high: float | None
-    between_sd: float | None
-    between_low: float | None
-    between_high: float | None
 
 
 def nothing() -> View:
@@ -69,12 +52,11 @@ def figures(
     agreed, nominal = told.agreed(grade_id), told.grades[grade_id].nominal_diameter_mm
     # Scatter is told from the most lots read alike; where a supplier goes, from its latest.
     longest = {one.measure: max(one.parts, key=len) for one in followed}
-    groups = {name: _groups(longest[name]) for name in _SPREAD if name in longest}
-    variances = {name: components(each, confidence) for name, each in groups.items()}
+    variances = {name: _variances(longest[name], confidence) for name in _SPREAD if name in longest}
     limits = {name: limit_on(name, agreed, nominal) for name in _CAPABLE if name in variances}
     return {
         "bias": _bias(results, confidence),
-        "spread": [{**_spread(name, variances[name], groups[name]), "read": longest[name].key} for name in variances],
+        "spread": [_spread(longest[name], variance) for name, variance in variances.items()],
         "capability": [
             made
             for name, limit in limits.items()
@@ -85,8 +67,9 @@ def figures(
     }
 
 
-def _groups(part: Segment) -> list[Group]:
-    return [Group(int(n), value, ss) for value, n, ss, _ in part.column.figures.tolist()]
+def _variances(part: Segment, confidence: float) -> Components:
+    values, spools, squares, _ = part.column.figures.T
+    return components_of(spools.astype(int).tolist(), values.tolist(), squares.tolist(), confidence)
 
 
 def _moved(signal: Signal, one: Followed) -> View:
@@ -130,13 +113,14 @@ def _root(value: float | None) -> float | None:
     return None if value is None else value**0.5
 
 
-def _spread(name: str, seen: Components, groups: Sequence[Group]) -> SpreadView:
+def _spread(part: Segment, seen: Components) -> View:
     within, between = seen.within_interval, seen.between_interval
     return {
-        "measure": name,
-        "unit": MEASURES[name].unit,
-        "lots": len(groups),
-        "spools": sum(group.n for group in groups),
+        "measure": part.measure,
+        "unit": MEASURES[part.measure].unit,
+        "read": part.key,
+        "lots": len(part),
+        "spools": int(part.column.figures[:, 1].sum()),
         "within_sd": _root(seen.within),
         "within_low": _root(within.low if within else None),
         "within_high": _root(within.high if within else None),

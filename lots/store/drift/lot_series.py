@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from functools import lru_cache
+from itertools import chain, groupby
 from typing import NamedTuple, TypeVar
 
 from peewee import JOIN, Case, Model, ModelSelect, fn
@@ -31,9 +32,10 @@ def lots_of(
 
     A lot whose deliveries are all closed is in no series.
     """
-    plain = (Lot.id, Lot.supplier, Lot.grade, Lot.supplier_lot, Lot.received_at, Lot.standing, Lot.resubmission_of)
+    plain = (Lot.id, Lot.supplier, Lot.grade, Lot.supplier_lot, Lot.standing, Lot.resubmission_of)
+    revisions = (ShadeRevision.revision, LimitsRevision.revision)
     query = (
-        Lot.select(*plain, ShadeRevision.revision, LimitsRevision.revision, Lot.first_inspection, _figures())
+        Lot.select(*plain, *revisions, Lot.received_at, Lot.first_inspection, _figures())
         .join(ShadeRevision, JOIN.LEFT_OUTER)
         .switch(Lot)
         .join(LimitsRevision, JOIN.LEFT_OUTER)
@@ -71,7 +73,7 @@ def _figures() -> Case:
 
 
 # Columns in the order of the query: as SeriesLot, but for the moment as text, then how the first inspection ended, and the figures.
-_Row = tuple[int, int, int, str, str, str, int | None, int | None, int | None, str | None, str]
+_Row = tuple[int, int, int, str, str, int | None, int | None, int | None, str, str | None, str]
 # Measure -> places of its lots, and their figures one after the other.
 _Growing = dict[str, tuple[list[int], list[float | None]]]
 # So many documents are parsed at a time and become columns before the next: neither a call for each nor a hundred thousand lists at once.
@@ -81,14 +83,16 @@ _AT_ONCE = 500
 def _read(some: Sequence[_Row], rows: list[SeriesLot], growing: _Growing) -> None:
     """Adds rows of a query to lots and their columns."""
     parts = [_parts(row[-1]) for row in some]
-    for place, measures in enumerate(json.loads(f"[{','.join(part for part, _ in parts)}]"), start=len(rows)):
-        for name, figure in measures.items():
-            at, figures = growing.get(name) or growing.setdefault(name, ([], []))
-            at.append(place)
-            figures.extend(figure)
-    for row, (_, rest) in zip(some, parts, strict=True):
-        received, inspected = datetime.fromisoformat(row[4]), row[-2]
-        rows.append(SeriesLot(*row[:4], received, *row[5:-2], *_judged(inspected, rest)))
+    measured = json.loads(f"[{','.join(part for part, _ in parts)}]")
+    # Lots in a row mostly have the same measures, so that their figures go over at once.
+    for names, alike in groupby(enumerate(measured, start=len(rows)), key=lambda pair: tuple(pair[1])):
+        places, figures = zip(*((place, tuple(lot.values())) for place, lot in alike), strict=True)
+        for name, column in zip(names, zip(*figures, strict=True), strict=True):
+            at, grown = growing.get(name) or growing.setdefault(name, ([], []))
+            at.extend(places)
+            grown.extend(chain.from_iterable(column))
+    for (*plain, received, inspected, _), (_, rest) in zip(some, parts, strict=True):
+        rows.append(SeriesLot(*plain, datetime.fromisoformat(received), *_judged(inspected, rest)))
 
 
 def _parts(text: str) -> tuple[str, str]:
@@ -130,20 +134,15 @@ class Purchase(NamedTuple):
 def purchases(grade_id: int | None, since: datetime | None, until: datetime | None) -> Iterator[Purchase]:
     """Deliveries of lots received between two moments, of a grade where given, oldest first. One query."""
     columns = [getattr(Delivery, name) for name in _LOGGED]
-    query = (
-        Delivery.select(Delivery.lot, Lot.supplier, fn.SUM(Spool.net_mass_g), *columns)
-        .join(Lot)
-        .switch(Delivery)
-        .join(Spool)
-        # A spool wound in the shop was not bought, nor was one that never came. Of a closed delivery none is left.
-        .where(deliveries.came())
-        .group_by(Delivery.id, Lot.supplier)
-        .order_by(Delivery.came_at, Delivery.id)
-    )
+    # A spool wound in the shop was not bought, nor was one that never came. Of a closed delivery none is left.
+    mass_g = Spool.select(fn.SUM(Spool.net_mass_g)).where((Spool.delivery == Delivery.id) & deliveries.came())
+    query = Delivery.select(Delivery.lot, Lot.supplier, mass_g, *columns).join(Lot)
     if grade_id is not None:
         query = query.where(Lot.grade == grade_id)
-    for lot, supplier, mass_g, *logged in db.execute(_received(query, since, until)):
-        yield Purchase(lot, supplier, *_bought(*logged), mass_g)
+    rows = db.execute(_received(query, since, until).order_by(Delivery.came_at, Delivery.id))
+    for lot, supplier, mass, *logged in rows:
+        if mass is not None:
+            yield Purchase(lot, supplier, *_bought(*logged), mass)
 
 
 # Columns of a delivery that its present values follow from.
