@@ -43,14 +43,8 @@ def _of(answer: dict[str, Any], part: str, measure: str) -> list[dict[str, Any]]
 def _panel(page: Sheet, answer: dict[str, Any], line: dict[str, Any], top: float, names: dict[int, str]) -> None:
     measure, points = line["measure"], line["points"]
     charts = _of(answer, "charts", measure)
-    limits = [end for end in _ends(line["limit"]) if end is not None]
-    seen = [point["value"] for point in points]
-    seen += [chart[name] for part in charts for chart in part["points"] for name in ("ewma_low", "ewma_high")]
-    # A limit far away would flatten everything else: it is drawn when near, and named at the edge when not.
-    low, high = min(seen), max(seen)
-    reach = 1.5 * (high - low) or 1.0
-    near = [end for end in limits if low - reach <= end <= high + reach]
-    y = Scale.around([*seen, *near], top + PANEL - BOTTOM, top + TOP)
+    limits = _ends(line["limit"])
+    y, near = _upright(points, charts, limits, top)
     x = Scale.around([point["number"] for point in points], LEFT, WIDTH - RIGHT, 0.04)
     unit = f" ({line['unit']})" if line["unit"] else ""
     page.text((LEFT, top + 22), f"{line['label']}{unit}, {counted(len(points), 'lot')}", size=14, bold=True)
@@ -72,6 +66,18 @@ def _panel(page: Sheet, answer: dict[str, Any], line: dict[str, Any], top: float
     _marks(page, answer, measure, x, top, points)
 
 
+def _upright(
+    points: list[dict[str, Any]], charts: list[dict[str, Any]], limits: list[float], top: float
+) -> tuple[Scale, list[float]]:
+    """The scale of the values, and the limits near enough to be drawn on it: one far away would flatten everything else."""
+    seen = [point["value"] for point in points]
+    seen += [chart[name] for part in charts for chart in part["points"] for name in ("ewma_low", "ewma_high")]
+    low, high = min(seen), max(seen)
+    reach = 1.5 * (high - low) or 1.0
+    near = [end for end in limits if low - reach <= end <= high + reach]
+    return Scale.around([*seen, *near], top + PANEL - BOTTOM, top + TOP), near
+
+
 def _lots(page: Sheet, answer: dict[str, Any], line: dict[str, Any], x: Scale, y: Scale) -> None:
     called = _called(answer, line["measure"])
     standing = {lot["number"]: lot["standing"] for lot in answer["lots"]}
@@ -82,8 +88,9 @@ def _lots(page: Sheet, answer: dict[str, Any], line: dict[str, Any], x: Scale, y
             page.dot(at, 8, fill="none", wide=1.5)
 
 
-def _ends(limit: Any) -> list[float | None]:
-    return [] if limit is None else list(limit) if isinstance(limit, list) else [limit]
+def _ends(limit: Any) -> list[float]:
+    """The ends that a limit has."""
+    return [end for end in (limit if isinstance(limit, list) else [limit]) if end is not None]
 
 
 def _called(answer: dict[str, Any], measure: str) -> set[int]:

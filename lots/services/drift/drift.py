@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TypeVar
 
 from lots.domain.assessment.limits_revision import Limits, limit_on, limits_from
 from lots.domain.characteristics.color.declared_color import VECTOR
@@ -25,6 +26,8 @@ from lots.services.views import View
 from lots.store.drift import lot_series
 from lots.store.drift import series as store
 from lots.store.tables.models import Baseline
+
+_Key = TypeVar("_Key")
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,9 +86,9 @@ def drift_of(
         parts, limit = series.stretches(lots, measure, ties), limit_on(measure, agreed, grade.nominal_diameter_mm)
         followed.append(Followed(measure, parts, [analysed(part, kept, limit, rules=rules) for part in parts], limit))
     selected = select(one for one in followed if one.parts)
-    shown = Window.of_newest(len(lots), span.limit, span.before)
     chances = iter(selected.listed)
-    told = [signal for one in followed for signal in _signals(one, listed=bool(one.parts) and next(chances))]
+    shown = Window.of_newest(len(lots), span.limit, span.before)
+    told = [signal for one in followed if one.parts for signal in _signals(one, listed=next(chances))]
     whole = set(VECTOR) <= set(measures)
     return {
         "supplier_id": supplier.id,
@@ -101,25 +104,27 @@ def drift_of(
         "lots_in_all": len(lots),
         "lots": [_lot_line(lots, number) for number in shown.numbers],
         "series": [_series(one, shown) for one in followed],
-        "baseline": [
-            {**place, **views.baseline_view(result, part, kept)}
-            for one in followed
-            for place, part, result in _placed(one)
-        ],
-        "charts": [
-            {**place, **views.chart_view(result, part, shown)}
-            for one in followed
-            for place, part, result in _placed(one)
-            if result.charts is not None
-        ],
         "signals": [one for one in told if shown.meets(one["first"]["number"], one["last"]["number"])],
-        "trend": [{**_latest(one), **views.trend_view(one.analysis, one.part)} for one in followed if one.parts],
-        "projection": [
-            {**_latest(one), **views.projection_view(one.analysis, one.part)} for one in followed if one.parts
-        ],
+        **_analyses(followed, kept, shown),
         "marks": [mark for one in followed for mark in _marks(one)],
         "together": together.seen(series.stretches(lots, VECTOR[0], ties), kept, shown) if whole else [],
         "says": _says(f"{supplier.name}, {grade.code}", followed, told, selected) + shown.says,
+    }
+
+
+def _analyses(followed: Sequence[Followed], kept: Baseline | None, shown: Window) -> View:
+    """Baseline and charts of each stretch, trend and projection of the latest one of each measure."""
+    stretches = [placed for one in followed for placed in _placed(one)]
+    latest = [({"measure": one.measure, "stretch": len(one.parts)}, one) for one in followed if one.parts]
+    return {
+        "baseline": [{**place, **views.baseline_view(result, part, kept)} for place, part, result in stretches],
+        "charts": [
+            {**place, **views.chart_view(result, part, shown)}
+            for place, part, result in stretches
+            if result.charts is not None
+        ],
+        "trend": [{**place, **views.trend_view(one.analysis, one.part)} for place, one in latest],
+        "projection": [{**place, **views.projection_view(one.analysis, one.part)} for place, one in latest],
     }
 
 
@@ -145,6 +150,12 @@ def follow(
 def select(followed: Iterable[Followed]) -> Listing:
     """Returns which of these series a list shows, so that of those on average at most a stated share is steady."""
     return listing([(one.analysis, one.limit) for one in followed])
+
+
+def listed(followed: Mapping[_Key, Sequence[Followed]], selected: Listing) -> dict[_Key, list[Followed]]:
+    """Returns which of the series that a list was selected from it shows, by the same keys."""
+    shown = iter(selected.listed)
+    return {key: [one for one in mine if next(shown)] for key, mine in followed.items()}
 
 
 def counts(selected: Listing) -> View:
@@ -190,10 +201,6 @@ def _placed(one: Followed) -> Iterator[tuple[View, Segment, Analysis]]:
     """Each stretch with its analysis and where it stands in the answer."""
     for number, (part, result) in enumerate(zip(one.parts, one.results, strict=True), start=1):
         yield {"measure": one.measure, "stretch": number, "read": part.key}, part, result
-
-
-def _latest(one: Followed) -> View:
-    return {"measure": one.measure, "stretch": len(one.parts)}
 
 
 def _series(one: Followed, shown: Window) -> View:

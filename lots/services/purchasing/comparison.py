@@ -77,12 +77,11 @@ def compared(
     """
     compared_ = _suppliers(question, lots, suppliers)
     grade = None if question.grade_id is None or told is None else told.grades[question.grade_id]
-    followed = {
-        number: told.follow((number, grade.id), one.lots) if told and grade else [] for number, one in compared_.items()
-    }
+    followed = {}
+    if told and grade:
+        followed = {number: told.follow((number, grade.id), one.lots) for number, one in compared_.items()}
     selected = drift.select(one for mine in followed.values() for one in mine)
-    listed = iter(selected.listed)
-    drifting = {number: [one for one in mine if next(listed)] for number, mine in followed.items()}
+    drifting = drift.listed(followed, selected)
     results = {number: one.results for number, one in compared_.items()}
     names = {number: row.name for number, row in suppliers.items() if number in compared_}
     pairs = supplier_comparison.compare(results, CONFIDENCE)
@@ -91,10 +90,8 @@ def compared(
     lines, said = [], []
     for number in sorted(compared_, key=lambda n: (places[n].place or 10**6, names[n])):
         one, mine = compared_[number], {name: ranks[name][number] for name in CRITERIA}
-        of_grade = within_a_grade.nothing()
-        if told and grade:
-            parts = followed[number], drifting[number]
-            of_grade = within_a_grade.figures(one.results, *parts, told, grade.id, CONFIDENCE)
+        parts = followed.get(number, []), drifting.get(number, [])
+        of_grade = within_a_grade.figures(one.results, *parts, told, grade, CONFIDENCE)
         accepted = _acceptance(one)
         lines.append({"supplier_id": number, **_line(one, grades, mine), **accepted.view, **of_grade})
         said.append((one.name, places[number].place, accepted.says))

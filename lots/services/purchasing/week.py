@@ -80,12 +80,12 @@ def to_act_on(
         told: what the lots are charted against.
     """
     groups = sorted(lots.by([(row.supplier_id, row.grade_id) for row in lots.rows]).items())
-    followed = [(pair, one) for pair, mine in groups for one in told.follow(pair, mine)]
-    selected = drift.select(one for _, one in followed)
+    followed = {pair: told.follow(pair, mine) for pair, mine in groups}
+    selected = drift.select(one for mine in followed.values() for one in mine)
     found = [_overdue(action, now) for action in overdue]
     found += [line for pair, mine in groups for line in _refused(mine, pair)]
-    for (pair, one), listed in zip(followed, selected.listed, strict=True):
-        found += _moving(pair, one) if listed else []
+    drifting = drift.listed(followed, selected)
+    found += [line for pair, mine in drifting.items() for one in mine for line in _moving(pair, one)]
     items: list[Line] = [
         {**one, "supplier": suppliers[one["supplier_id"]].name, "grade": told.grades[one["grade_id"]].code}
         for one in found

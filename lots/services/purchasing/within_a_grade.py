@@ -20,36 +20,34 @@ from lots.services.drift.drift import Followed
 from lots.services.drift.series import Segment
 from lots.services.purchasing.supplies import Charted
 from lots.services.views import View
+from lots.store.tables.models import Grade
 
 _SPREAD = tuple(code for code, one in MEASURES.items() if one.spread)
 _CAPABLE = tuple(code for code, one in MEASURES.items() if one.capable)
 _LEVELS = tuple(code for code, one in MEASURES.items() if one.level)
 
 
-def nothing() -> View:
-    """Returns what is told where lots of several grades are compared."""
-    return {"bias": None, "spread": [], "capability": [], "drift": [], "bond": []}
-
-
 def figures(
     results: Sequence[LotResult],
     followed: Sequence[Followed],
     drifting: Sequence[Followed],
-    told: Charted,
-    grade_id: int,
+    told: Charted | None,
+    grade: Grade | None,
     confidence: float,
 ) -> View:
-    """Returns what is told of a supplier's lots of one grade.
+    """Returns what is told of a supplier's lots of one grade, nothing where several grades are compared.
 
     Args:
         results: of its lots.
         followed: the measures that they have.
         drifting: those of them that a list over all suppliers shows.
-        told: what they are charted against.
-        grade_id: of the lots.
+        told: what they are charted against, None for several grades.
+        grade: of the lots, None for several.
         confidence: of the intervals.
     """
-    agreed, nominal = told.agreed(grade_id), told.grades[grade_id].nominal_diameter_mm
+    if told is None or grade is None:
+        return {"bias": None, "spread": [], "capability": [], "drift": [], "bond": []}
+    agreed, nominal = told.agreed(grade.id), grade.nominal_diameter_mm
     # Scatter is told from the most lots read alike; where a supplier goes, from its latest.
     longest = {one.measure: max(one.parts, key=len) for one in followed}
     variances = {name: _variances(longest[name], confidence) for name in _SPREAD if name in longest}

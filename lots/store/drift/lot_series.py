@@ -91,8 +91,8 @@ def _read(some: Sequence[_Row], rows: list[SeriesLot], growing: _Growing) -> Non
             at, grown = growing.get(name) or growing.setdefault(name, ([], []))
             at.extend(places)
             grown.extend(chain.from_iterable(column))
-    for (*plain, received, inspected, _), (_, rest) in zip(some, parts, strict=True):
-        rows.append(SeriesLot(*plain, datetime.fromisoformat(received), *_judged(inspected, rest)))
+    for row, (_, rest) in zip(some, parts, strict=True):
+        rows.append(SeriesLot(*row[:8], datetime.fromisoformat(row[8]), *_judged(row[9], rest)))
 
 
 def _parts(text: str) -> tuple[str, str]:
