@@ -70,6 +70,21 @@ class LotSeries:
         """How many lots there are."""
         return len(self.rows)
 
+    def __add__(self, later: LotSeries) -> LotSeries:
+        """Returns these lots and others that came later."""
+        import numpy as np
+
+        if not self.rows or not later.rows:
+            return self if self.rows else later
+        columns = dict(self.columns)
+        for name, column in later.columns.items():
+            at, figures = column.at + len(self.rows), column.figures
+            if name in columns:
+                at = np.concatenate([columns[name].at, at])
+                figures = np.concatenate([columns[name].figures, figures])
+            columns[name] = Column(at, figures)
+        return LotSeries([*self.rows, *later.rows], columns)
+
     @cached_property
     def read(self) -> NDArray[np.intp]:
         """What each lot was read against and with, as a number: where two are alike, so are reference and instruments."""
