@@ -99,7 +99,7 @@ class CorrectiveAction(Row):
     closed_at = Instant(null=True, index=True)
     closed_by = CharField(120, null=True)
     closing_note = TextField(null=True)
-    closed_on = Json[Any](null=True)
+    closed_on = Json[list[int] | None](null=True)
 
     class Meta:
         indexes = ((("supplier", "grade"), False),)
