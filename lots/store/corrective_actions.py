@@ -62,7 +62,8 @@ def add(lot: Lot, values: Asked, by: str, now: datetime) -> int:
 
 def find(number: int) -> CorrectiveAction | None:
     """A corrective action with its lot, supplier and grade, or None. One query."""
-    return _with_names().where(CorrectiveAction.id == number).first()
+    found: CorrectiveAction | None = _with_names().where(CorrectiveAction.id == number).first()
+    return found
 
 
 def listed(filters: Mapping[str, object], now: datetime, cursor: str | None, limit: int) -> Page[CorrectiveAction]:
@@ -101,7 +102,8 @@ def newest_not_closed(lot_id: int, known_at: datetime | None = None) -> Correcti
         still |= CorrectiveAction.closed_at > known_at
         answered &= CorrectiveAction.answered_at <= known_at
     waits_first = Case(None, [(answered, 1)], 0)
-    return query.where(still).order_by(waits_first, CorrectiveAction.id.desc()).first()
+    found: CorrectiveAction | None = query.where(still).order_by(waits_first, CorrectiveAction.id.desc()).first()
+    return found
 
 
 def answer(number: int, values: Answered) -> bool:

@@ -94,10 +94,10 @@ class Window:
             return ""
         return f" Lots {self.first} to {self.last} of {self.of} are shown." if self.numbers else " No lot is shown."
 
-    def within(self, part: Segment) -> slice:
+    def within(self, part: Segment) -> slice[int, int, None]:
         """Returns where in a stretch these lots are."""
-        start, stop = part.column.at.searchsorted((self.first - 1, self.last)).tolist()
-        return slice(start, stop)
+        at = part.column.at
+        return slice(int(at.searchsorted(self.first - 1)), int(at.searchsorted(self.last)))
 
     def meets(self, first: int, last: int) -> bool:
         """Whether any lot from one number to another is shown."""

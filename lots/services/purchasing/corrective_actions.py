@@ -203,11 +203,11 @@ def _found(number: int) -> CorrectiveAction:
 
 def _progress(rows: Sequence[CorrectiveAction]) -> dict[int, rules.Progress]:
     """How far each answered corrective action has come, by number. At most one query."""
-    answered = [row for row in rows if row.answered_at is not None]
+    answered = [(row, row.answered_at) for row in rows if row.answered_at is not None]
     if not answered:
         return {}
-    pairs = {(row.supplier_id, row.grade_id) for row in answered}
-    since = corrective_actions.lots_since(pairs, min(row.answered_at for row in answered))
+    pairs = {(row.supplier_id, row.grade_id) for row, _ in answered}
+    since = corrective_actions.lots_since(pairs, min(answered_at for _, answered_at in answered))
     later = {
         pair: [
             rules.LaterLot(
@@ -222,8 +222,8 @@ def _progress(rows: Sequence[CorrectiveAction]) -> dict[int, rules.Progress]:
         for pair, came in since.items()
     }
     return {
-        row.id: rules.progress(later[row.supplier_id, row.grade_id], row.answered_at, row.conforming_lots)
-        for row in answered
+        row.id: rules.progress(later[row.supplier_id, row.grade_id], answered_at, row.conforming_lots)
+        for row, answered_at in answered
     }
 
 
@@ -263,9 +263,9 @@ def _says(row: CorrectiveAction, made: rules.Progress | None, proof: Sequence[st
     if row.closed_at is not None:
         return (
             f"Closed by {row.closed_by} at {moment(row.closed_at)} on {rules.named_lots(proof)}: "
-            f"{clause(row.closing_note)}"
+            f"{clause(row.closing_note or '')}"
         )
-    if made is not None:
+    if made is not None and row.answered_at is not None:
         ready = "It may be closed: " if not made.lacking else ""
         return f"Answered by {row.answered_by} at {moment(row.answered_at)}. {ready}{made.says}"
     if rules.is_overdue(row.due_at, None, now):

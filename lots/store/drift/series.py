@@ -8,6 +8,7 @@ from datetime import datetime
 from peewee import fn
 
 from lots.store.assessment import lots
+from lots.store.engine.database import db
 from lots.store.engine.paging import Page, page
 from lots.store.tables.decisions import CorrectiveAction
 from lots.store.tables.models import Baseline, Grade, LimitsRevision, Lot, Supplier
@@ -29,7 +30,8 @@ def suppliers_of_grades() -> dict[int, int]:
         .group_by(Grade.id)
         .order_by(Grade.id)
     )
-    return dict(query.tuples())
+    found: dict[int, int] = dict(db.execute(query))
+    return found
 
 
 def newest_limits(grade_ids: Iterable[int]) -> dict[int, LimitsRevision]:
