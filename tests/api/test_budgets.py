@@ -11,9 +11,9 @@ from lots.api.documents import print_limits
 from lots.api.http import routes, strict_json
 from lots.app import _LONGEST_ADDRESS
 from lots.domain.production import picks, stock_matches
+from lots.services.drift import series
 from lots.services.errors import MOST_LISTED
 from lots.services.files import csv_tables, delivery_rows
-from lots.services.drift import series
 from lots.services.production import matching
 from lots.store.production import shelf
 from tests.api.bodies import CASES, Furnished
