@@ -69,7 +69,7 @@ def exposure(lot: Lot) -> views.Exposure:
     return views.exposure(lot, [_reach_view(reach, rows) for reach in reaches])
 
 
-def _reach_view(reach: Reach, rows: dict[int, Any]) -> views.Reached:
+def _reach_view(reach: Reach, rows: Mapping[int, Load]) -> views.Reached:
     row = rows[reach.stay.load_id]
     return {
         "load_id": row.id,

@@ -2,18 +2,46 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import datetime
-from typing import Any
+from typing import TypedDict
 
-from peewee import Case
+from peewee import Case, ModelSelect
 
 from lots.store.engine.paging import Page, page
 from lots.store.tables.decisions import CorrectiveAction, Decision
 from lots.store.tables.models import Grade, Lot, Supplier
 
 
-def _with_names() -> Any:
+class Asked(TypedDict):
+    """What is asked of a supplier."""
+
+    requested: str
+    due_at: datetime
+    conforming_lots: int
+
+
+class Answered(TypedDict, total=False):
+    """What a supplier answered."""
+
+    cause: str
+    action: str
+    evidence: str
+    answered_at: datetime
+    answered_by: str
+    answer_recorded_by: str
+
+
+class Closed(TypedDict):
+    """On what a corrective action was closed."""
+
+    closed_at: datetime
+    closed_by: str
+    closing_note: str
+    closed_on: list[int]
+
+
+def _with_names() -> ModelSelect[CorrectiveAction]:
     return (
         CorrectiveAction.select(CorrectiveAction, Lot, Supplier, Grade)
         .join(Lot, on=(CorrectiveAction.lot == Lot.id))
@@ -24,7 +52,7 @@ def _with_names() -> Any:
     )
 
 
-def add(lot: Any, values: dict[str, Any], by: str, now: datetime) -> int:
+def add(lot: Lot, values: Asked, by: str, now: datetime) -> int:
     """Opens a corrective action on a lot and returns its number."""
     made = CorrectiveAction.create(
         lot=lot, supplier=lot.supplier_id, grade=lot.grade_id, **values, recorded_by=by, recorded_at=now
@@ -32,19 +60,20 @@ def add(lot: Any, values: dict[str, Any], by: str, now: datetime) -> int:
     return int(made.id)
 
 
-def find(number: int) -> Any:
+def find(number: int) -> CorrectiveAction | None:
     """A corrective action with its lot, supplier and grade, or None. One query."""
-    return _with_names().where(CorrectiveAction.id == number).first()
+    found: CorrectiveAction | None = _with_names().where(CorrectiveAction.id == number).first()
+    return found
 
 
-def listed(filters: dict[str, Any], now: datetime, cursor: str | None, limit: int) -> Page:
+def listed(filters: Mapping[str, object], now: datetime, cursor: str | None, limit: int) -> Page[CorrectiveAction]:
     """A page of corrective actions with lot, supplier and grade, in the order they were opened; `filters` as the contract names them."""
     query = _with_names()
     answered, closed = CorrectiveAction.answered_at.is_null(False), CorrectiveAction.closed_at.is_null(False)
     states = {"open": ~answered & ~closed, "answered": answered & ~closed, "closed": closed}
     for name, value in filters.items():
         if name == "state":
-            query = query.where(states[value])
+            query = query.where(states[str(value)])
         elif name == "overdue":
             late = ~answered & (CorrectiveAction.due_at < now)
             query = query.where(late if value else ~late)
@@ -53,14 +82,14 @@ def listed(filters: dict[str, Any], now: datetime, cursor: str | None, limit: in
     return page(query, CorrectiveAction.id, cursor, limit)
 
 
-def waiting_on(lot_id: int) -> list[Any]:
+def waiting_on(lot_id: int) -> list[CorrectiveAction]:
     """The corrective actions on a lot that are neither answered nor closed, the first opened first. One query."""
     still = CorrectiveAction.answered_at.is_null() & CorrectiveAction.closed_at.is_null()
     query = CorrectiveAction.select().where((CorrectiveAction.lot == lot_id) & still)
     return list(query.order_by(CorrectiveAction.id))
 
 
-def newest_not_closed(lot_id: int, known_at: datetime | None = None) -> Any:
+def newest_not_closed(lot_id: int, known_at: datetime | None = None) -> CorrectiveAction | None:
     """The corrective action opened last on a lot among those not answered, or else among those not closed; as of `known_at` when given.
 
     None without one. One query.
@@ -73,10 +102,11 @@ def newest_not_closed(lot_id: int, known_at: datetime | None = None) -> Any:
         still |= CorrectiveAction.closed_at > known_at
         answered &= CorrectiveAction.answered_at <= known_at
     waits_first = Case(None, [(answered, 1)], 0)
-    return query.where(still).order_by(waits_first, CorrectiveAction.id.desc()).first()
+    found: CorrectiveAction | None = query.where(still).order_by(waits_first, CorrectiveAction.id.desc()).first()
+    return found
 
 
-def answer(number: int, values: dict[str, Any]) -> bool:
+def answer(number: int, values: Answered) -> bool:
     """Keeps the supplier's answer, once; False when there is one already."""
     query = CorrectiveAction.update(**values).where(
         (CorrectiveAction.id == number) & CorrectiveAction.answered_at.is_null()
@@ -84,7 +114,7 @@ def answer(number: int, values: dict[str, Any]) -> bool:
     return bool(query.execute())
 
 
-def close(number: int, values: dict[str, Any]) -> bool:
+def close(number: int, values: Closed) -> bool:
     """Closes a corrective action that was answered, once; False when that was done."""
     query = CorrectiveAction.update(**values).where(
         (CorrectiveAction.id == number)
@@ -94,9 +124,9 @@ def close(number: int, values: dict[str, Any]) -> bool:
     return bool(query.execute())
 
 
-def lots_since(pairs: Iterable[tuple[int, int]], since: datetime) -> dict[tuple[int, int], list[Any]]:
+def lots_since(pairs: Iterable[tuple[int, int]], since: datetime) -> dict[tuple[int, int], list[Lot]]:
     """Lots of these suppliers and grades received after a moment, oldest first, by (supplier, grade). One query on an index."""
-    found: dict[tuple[int, int], list[Any]] = {pair: [] for pair in pairs}
+    found: dict[tuple[int, int], list[Lot]] = {pair: [] for pair in pairs}
     columns = (
         Lot.id,
         Lot.supplier,
@@ -125,7 +155,7 @@ def lot_numbers(numbers: Iterable[int]) -> dict[int, str]:
     return {row.id: row.supplier_lot for row in Lot.select(Lot.id, Lot.supplier_lot).where(Lot.id.in_(wanted))}
 
 
-def decided(lot_id: int) -> list[Any]:
+def decided(lot_id: int) -> list[Decision]:
     """What was ever decided on a lot, and on which findings, oldest first. One query."""
     query = Decision.select(Decision.action, Decision.findings).where(Decision.lot == lot_id)
     return list(query.order_by(Decision.id))

@@ -42,7 +42,7 @@ TABLE: dict[tuple[str, str], Budget] = {
     ("POST", "/v1/deliveries/{number}/substitutes"): Budget(1, 1, 35),
     ("POST", "/v1/diameter-readings"): Budget(5_000, 5_000, 25),
     ("GET", "/v1/directory"): Budget(0, "names in use", 10),
-    ("GET", "/v1/drift"): Budget(0, "lots in the span", 10),
+    ("GET", "/v1/drift"): Budget(0, "changes of instrument in the span", 10),
     ("GET", "/v1/due"): Budget(0, "instruments and shades", 10),
     ("GET", "/v1/events"): Budget(0, 500, 5),
     ("GET", "/v1/forecast"): Budget(0, "figures of a grade", 10),

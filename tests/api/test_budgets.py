@@ -11,6 +11,7 @@ from lots.api.documents import print_limits
 from lots.api.http import routes, strict_json
 from lots.app import _LONGEST_ADDRESS
 from lots.domain.production import picks, stock_matches
+from lots.services.drift import series
 from lots.services.errors import MOST_LISTED
 from lots.services.files import csv_tables, delivery_rows
 from lots.services.production import matching
@@ -40,6 +41,7 @@ LIMITS = {
     "colours that a pick compares": stock_matches.MOST_COLORS,
     "spools on the shelf that a pick looks at": shelf.MOST_SPOOLS,
     "lots in the match table": matching.MOST_IN_TABLE,
+    "lots that drift shows": series.MOST_SHOWN,
     "lots listed as matches of one": matching.MOST_MATCHES,
     "rows of all tables of a printed paper": print_limits.MOST_ROWS,
 }

@@ -385,3 +385,24 @@ def test_every_characteristic_and_measure_answers_over_few_lots_and_many(shop, l
         assert bool(lots) == bool(found["trend"])
     for name, meant in {"diameter.spool_mean": "diameter.mean", "diameter.ovality": "diameter.mean_ovality"}.items():
         assert meant == only(followed(shop, supplier, grade, name), "series")["measure"]
+
+
+def test_of_a_long_series_the_newest_lots_are_shown_and_a_number_leads_to_earlier_ones(shop, bought):
+    """Charts, trend and signals rest on all lots, whichever are shown; the answer says which these are."""
+    whites(*bought, walk(12))
+    whole = followed(shop, *bought)
+    path = f"/drift?supplier_id={bought[0]['id']}&grade_id={bought[1]['id']}&characteristic=color.component_b"
+    newest = shop.get("purchasing", f"{path}&limit=5")
+    earlier = shop.get("purchasing", f"{path}&limit=5&before=8")
+    assert [12, 12, 12] == [found["lots_in_all"] for found in (whole, newest, earlier)]
+    for found, numbers in ((newest, range(8, 13)), (earlier, range(3, 8))):
+        assert list(numbers) == [lot["number"] for lot in found["lots"]]
+        for part in ("series", "charts"):
+            shown = [point for point in only(whole, part)["points"] if point["number"] in numbers]
+            assert shown == only(found, part)["points"]
+        for part in ("baseline", "trend", "projection"):
+            assert whole[part] == found[part]
+    assert f"{whole['says']} Lots 8 to 12 of 12 are shown." == newest["says"]
+    assert f"{whole['says']} Lots 3 to 7 of 12 are shown." == earlier["says"]
+    assert "shown" not in whole["says"]
+    assert [] == shop.get("purchasing", f"{path}&before=1")["lots"]

@@ -127,7 +127,7 @@ class Baselines(Resource):
 
     @routes.arguments(BaselineArgs)
     @routes.response(201, ChosenSchema)
-    def post(self, args: dict[str, Any]) -> Any:
+    def post(self, args: baselines.BaselineBody) -> Any:
         """Choose a baseline.
 
         The values of the named lots are frozen. Exclude unstable lots by name. A baseline never changes afterwards. 422 for lots of another supplier or

@@ -14,6 +14,7 @@ from lots.api.pictures.answers import AS_PICTURE, pictured
 from lots.api.pictures.drift import draw
 from lots.domain.characteristics.registry import MEASURES
 from lots.services.drift import drift
+from lots.services.drift.series import MOST_SHOWN
 
 routes = Routes("drift", __name__, url_prefix="/v1/drift", description="How a supplier's lots move over time.")
 
@@ -28,6 +29,15 @@ class DriftArgs(Strict):
     characteristic = Text(40, metadata={"description": f"all when left out, or one of: {', '.join(_KNOWN)}"})
     received_from = Instant(data_key="from", metadata={"description": "lots received from this moment on"})
     received_to = Instant(data_key="to", metadata={"description": "lots received up to this moment"})
+    limit = WrittenWhole(
+        1,
+        MOST_SHOWN,
+        load_default=MOST_SHOWN,
+        metadata={
+            "description": "so many of the newest lots are shown; charts and signals rest on all lots of the span"
+        },
+    )
+    before = WrittenWhole(1, MAX_ID, metadata={"description": "show lots before this number of a lot in the series"})
     run_rules = WrittenTruth(
         load_default=False,
         metadata={
@@ -188,7 +198,7 @@ class TogetherSchema(Schema):
 
 
 class DriftSchema(ListingSchema):
-    """Drift of a characteristic over a supplier's consecutive lots of a grade. All signals are shown, listed or not."""
+    """Drift of a characteristic over a supplier's consecutive lots of a grade. All signals of the lots shown are told, listed or not."""
 
     supplier_id = fields.Integer(required=True)
     supplier = fields.String(required=True)
@@ -200,6 +210,12 @@ class DriftSchema(ListingSchema):
     run_rules = fields.Boolean(required=True)
     error_rates = fields.Nested(ErrorRatesSchema, required=True)
     says = fields.String(required=True)
+    lots_in_all = fields.Integer(
+        required=True,
+        metadata={
+            "description": "lots of the span, on which charts, signals and trends rest; `lots`, points and signals show the newest of them"
+        },
+    )
     lots = fields.List(fields.Nested(SeriesLotSchema), required=True)
     series = fields.List(fields.Nested(SeriesSchema), required=True)
     baseline = fields.List(fields.Nested(DriftBaselineSchema), required=True)
@@ -224,8 +240,9 @@ class Drift(Resource):
         """Follow a characteristic over a supplier's consecutive lots of a grade.
 
         Answers series, baseline, control charts, signals in words, and when a limit will be reached. Each measure names its unit. Also as image/svg+xml.
+        Of a long series the newest 500 lots are shown. `before` leads to earlier ones.
         404 for an unknown supplier or grade. 422 for a characteristic that is not followed over lots.
         """
         whose = args["supplier_id"], args["grade_id"], args.get("characteristic")
-        span = drift.LotSpan(args.get("received_from"), args.get("received_to"))
+        span = drift.LotSpan(args.get("received_from"), args.get("received_to"), args["limit"], args.get("before"))
         return pictured(drift.drift_of(*whose, span, rules=args["run_rules"]), draw)

@@ -132,18 +132,22 @@ def _scatter(page: Sheet, suppliers: list[dict[str, Any]], measure: str, left: f
             continue
         n = f"{counted(spread['lots'], 'lot')}, {counted(spread['spools'], 'spool')}"
         page.text((left, y + 22), n, size=11, ink=SOFT)
-        for part, drop in (("within_sd", 0.0), ("between_sd", 13.0)):
-            amount = spread[part]
-            if amount is None:
-                page.text((x.start, y + drop + 9), "not known: too few to tell", size=11, ink=SOFT)
-                continue
-            if amount == 0:
-                page.text((x.start + 6, y + drop + 9), "0, none shown", size=11)
-                continue
-            long = x(amount) - x.start
-            if part == "within_sd":
-                page.box((x.start, y + drop), long, 9, fill=INK)
-            else:
-                page.hatched((x.start, y + drop), long, 9, apart=4)
-            page.text((x.start + long + 6, y + drop + 9), f"{amount:.2g}", size=11)
+        _deviation(page, x, y, spread["within_sd"], hatched=False)
+        _deviation(page, x, y + 13.0, spread["between_sd"], hatched=True)
     page.line((x.start, top + 22), (x.start, top + 24 + _LINE * len(suppliers)))
+
+
+def _deviation(page: Sheet, x: Scale, y: float, amount: float | None, *, hatched: bool) -> None:
+    """A standard deviation as a bar with its figure, or why there is none."""
+    if amount is None:
+        page.text((x.start, y + 9), "not known: too few to tell", size=11, ink=SOFT)
+        return
+    if amount == 0:
+        page.text((x.start + 6, y + 9), "0, none shown", size=11)
+        return
+    long = x(amount) - x.start
+    if hatched:
+        page.hatched((x.start, y), long, 9, apart=4)
+    else:
+        page.box((x.start, y), long, 9, fill=INK)
+    page.text((x.start + long + 6, y + 9), f"{amount:.2g}", size=11)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from lots.api.pictures.canvas import FAINT, INK, Point, Scale
+from lots.api.pictures.canvas import FAINT, INK, PAPER, Point, Scale
 from lots.api.pictures.sheet import Sheet
+from lots.domain.assessment.standing_by_hand import LOADABLE
 from lots.domain.words import counted
 
 WIDTH, PANEL, HEAD = 960.0, 300.0, 44.0
@@ -41,42 +42,55 @@ def _of(answer: dict[str, Any], part: str, measure: str) -> list[dict[str, Any]]
 
 def _panel(page: Sheet, answer: dict[str, Any], line: dict[str, Any], top: float, names: dict[int, str]) -> None:
     measure, points = line["measure"], line["points"]
-    charts, bases = _of(answer, "charts", measure), _of(answer, "baseline", measure)
-    limits = [end for end in _ends(line["limit"]) if end is not None]
-    seen = [point["value"] for point in points]
-    seen += [chart[name] for part in charts for chart in part["points"] for name in ("ewma_low", "ewma_high")]
-    # A limit far away would flatten everything else: it is drawn when near, and named at the edge when not.
-    low, high = min(seen), max(seen)
-    reach = 1.5 * (high - low) or 1.0
-    near = [end for end in limits if low - reach <= end <= high + reach]
-    y = Scale.around([*seen, *near], top + PANEL - BOTTOM, top + TOP)
+    charts = _of(answer, "charts", measure)
+    limits = _ends(line["limit"])
+    y, near = _upright(points, charts, limits, top)
     x = Scale.around([point["number"] for point in points], LEFT, WIDTH - RIGHT, 0.04)
     unit = f" ({line['unit']})" if line["unit"] else ""
     page.text((LEFT, top + 22), f"{line['label']}{unit}, {counted(len(points), 'lot')}", size=14, bold=True)
     _axes(page, x, y, [point["number"] for point in points], names, top)
     _limits(page, limits, near, y, top)
-    for base in bases:
-        if base["mean"] is not None:
-            mine = [point["number"] for point in points if point["stretch"] == base["stretch"]]
-            page.line((x(mine[0]), y(base["mean"])), (x(mine[-1]), y(base["mean"])), ink=FAINT, wide=1.5)
+    stretches: dict[int, list[dict[str, Any]]] = {}
+    for point in points:
+        stretches.setdefault(point["stretch"], []).append(point)
+    for base in _of(answer, "baseline", measure):
+        mine = stretches.get(base["stretch"])
+        if mine and base["mean"] is not None:
+            ends = [(x(point["number"]), y(base["mean"])) for point in (mine[0], mine[-1])]
+            page.line(*ends, ink=FAINT, wide=1.5)
     for chart in charts:
         _average(page, chart["points"], x, y)
-    for stretch in sorted({point["stretch"] for point in points}):
-        mine = [point for point in points if point["stretch"] == stretch]
+    for mine in stretches.values():
         page.path([(x(point["number"]), y(point["value"])) for point in mine], wide=1)
-    called = _called(answer, measure)
-    standing = {lot["number"]: lot["standing"] for lot in answer["lots"]}
-    for point in points:
-        at: Point = (x(point["number"]), y(point["value"]))
-        good = standing[point["number"]] in ("released", "restricted")
-        page.dot(at, 4, fill=INK if good else "#ffffff", wide=1.5)
-        if point["number"] in called:
-            page.dot(at, 8, fill="none", wide=1.5)
+    _lots(page, answer, line, x, y)
     _marks(page, answer, measure, x, top, points)
 
 
-def _ends(limit: Any) -> list[float | None]:
-    return [] if limit is None else list(limit) if isinstance(limit, list) else [limit]
+def _upright(
+    points: list[dict[str, Any]], charts: list[dict[str, Any]], limits: list[float], top: float
+) -> tuple[Scale, list[float]]:
+    """The scale of the values, and the limits near enough to be drawn on it: one far away would flatten everything else."""
+    seen = [point["value"] for point in points]
+    seen += [chart[name] for part in charts for chart in part["points"] for name in ("ewma_low", "ewma_high")]
+    low, high = min(seen), max(seen)
+    reach = 1.5 * (high - low) or 1.0
+    near = [end for end in limits if low - reach <= end <= high + reach]
+    return Scale.around([*seen, *near], top + PANEL - BOTTOM, top + TOP), near
+
+
+def _lots(page: Sheet, answer: dict[str, Any], line: dict[str, Any], x: Scale, y: Scale) -> None:
+    called = _called(answer, line["measure"])
+    standing = {lot["number"]: lot["standing"] for lot in answer["lots"]}
+    for point in line["points"]:
+        at: Point = (x(point["number"]), y(point["value"]))
+        page.dot(at, 4, fill=INK if standing[point["number"]] in LOADABLE else PAPER, wide=1.5)
+        if point["number"] in called:
+            page.dot(at, 8, fill="none", wide=1.5)
+
+
+def _ends(limit: Any) -> list[float]:
+    """The ends that a limit has."""
+    return [end for end in (limit if isinstance(limit, list) else [limit]) if end is not None]
 
 
 def _called(answer: dict[str, Any], measure: str) -> set[int]:
@@ -125,6 +139,8 @@ def _marks(
     bottom = top + PANEL - BOTTOM
     numbers = [point["number"] for point in points]
     for mark in _of(answer, "marks", measure):
+        if mark["before_number"] < numbers[0]:
+            continue
         at = x(mark["before_number"]) - (x(numbers[-1]) - x(numbers[0])) / max(1, 2 * len(numbers))
         page.line((at, top + TOP), (at, bottom), wide=1.5, dash="4 2")
         page.text(
@@ -134,7 +150,7 @@ def _marks(
         )
     for signal in _of(answer, "signals", measure):
         if signal["active"] and signal["side"]:
-            at = x(signal["began"]["number"])
+            at = x(max(signal["began"]["number"], numbers[0]))
             page.triangle((at, bottom - 7))
             said = f"▲ {signal['direction']} since about lot {signal['began']['supplier_lot']}"
             page.text((WIDTH - RIGHT, top + 22), said, anchor="end", bold=True)

@@ -11,7 +11,7 @@ from lots.api.http.fields import MAX_ID, Instant, OneOrMany, Strict, WrittenWhol
 from lots.api.http.routes import Resource, Routes
 from lots.api.pictures.answers import AS_PICTURE, pictured
 from lots.api.pictures.comparison import draw
-from lots.services.purchasing import comparison, forecast
+from lots.services.purchasing import comparison, forecast, week
 
 routes = Routes("comparison", __name__, url_prefix="/v1", description="Suppliers side by side, and what comes next.")
 
@@ -299,7 +299,7 @@ class ForecastSchema(Schema):
 class ActSchema(Schema):
     """One thing to act on."""
 
-    what = fields.String(required=True, metadata={"enum": list(forecast.URGENCY)})
+    what = fields.String(required=True, metadata={"enum": list(week.URGENCY)})
     supplier_id = fields.Integer(required=True)
     supplier = fields.String(required=True)
     grade_id = fields.Integer(required=True)
@@ -365,4 +365,4 @@ class PurchasingSummary(Resource):
 
         Covers overdue corrective actions, limits about to be reached, rejected lots and drift.
         """
-        return forecast.act_this_week()
+        return week.act_this_week()

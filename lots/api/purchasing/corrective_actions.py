@@ -141,7 +141,7 @@ class LotActions(Resource):
 
     @routes.arguments(ActionArgs)
     @routes.response(201, ActionSchema)
-    def post(self, args: dict[str, Any], number: int) -> Any:
+    def post(self, args: corrective_actions.ActionBody, number: int) -> Any:
         """Request a corrective action for a lot from its supplier.
 
         409 for a lot that never failed a required limit and was never blocked, returned or scrapped by hand. 409 too for a repeated request that is not
@@ -174,7 +174,7 @@ class AnswerAction(Resource):
 
     @routes.arguments(AnswerArgs)
     @routes.response(201, ActionSchema)
-    def post(self, args: dict[str, Any], number: int) -> Any:
+    def post(self, args: corrective_actions.AnswerBody, number: int) -> Any:
         """Record the supplier's answer to a corrective action.
 
         409 when it has an answer already.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -11,6 +11,8 @@ from lots.domain.drift.hotelling import contributions, covariance, phase2_limit,
 
 if TYPE_CHECKING:
     import numpy as np
+
+    from lots.domain.drift.hotelling import Table
 
 # False alarms of T2 as rare as those of three sigma.
 T2_ALPHA = 0.0027
@@ -42,7 +44,7 @@ class Together:
         return zip(self.beyond.tolist(), self.parts.tolist(), strict=True)
 
 
-def color_baseline(rows: Sequence[Sequence[float]], *, chosen: bool) -> ColorBaseline | None:
+def color_baseline(rows: Table, *, chosen: bool) -> ColorBaseline | None:
     """Returns the baseline of colour as a whole; None for fewer than PROVISIONAL_FROM lots."""
     import numpy as np
 
@@ -54,7 +56,7 @@ def color_baseline(rows: Sequence[Sequence[float]], *, chosen: bool) -> ColorBas
     )
 
 
-def together(rows: Sequence[Sequence[float]], baseline: ColorBaseline | None) -> Together | None:
+def together(rows: Table, baseline: ColorBaseline | None) -> Together | None:
     """Returns T2 of a stretch of lots: it sees a colour that is unusual as a whole though no coordinate is by itself.
 
     Args:

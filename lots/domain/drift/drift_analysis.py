@@ -17,6 +17,8 @@ from lots.domain.drift.trend import TREND_ALPHA, MannKendall, TheilSen, mann_ken
 if TYPE_CHECKING:
     import numpy as np
 
+    from lots.domain.drift.control_charts import Series
+
 
 @dataclass(frozen=True, slots=True)
 class Analysis:
@@ -40,7 +42,7 @@ class Analysis:
 
 
 def analyse(
-    values: Sequence[float],
+    values: Series,
     baseline: Baseline | None,
     limit: Limit | None,
     unit: str,
@@ -86,21 +88,31 @@ def _signals(
     if charts is not None and baseline is not None:
         for side in (1, -1, 0) if charts.rules else (1, -1):
             found += episodes(charts, baseline, side)
-    last = len(x) - 1
-    line = theil_sen(x) if trend is not None and trend.p < TREND_ALPHA else None
-    if line is None or line.slope == 0:
-        return _in_order(found)
-    side, gone = (1 if line.slope > 0 else -1), line.slope * last
-    whole = Signal(side, last, last, True, (Call("trend", last),), "ramp", 0, line.slope, gone, line.intercept)
-    told = next((s for s in found if s.side == side and s.active), None)
+    trending = None if trend is None or trend.p >= TREND_ALPHA else _trending(x)
+    return _in_order(found if trending is None else _with_trend(found, trending, baseline))
+
+
+def _trending(x: np.ndarray) -> Signal | None:
+    """The trend of a whole stretch as a signal; None where its line is level."""
+    last, line = len(x) - 1, theil_sen(x)
+    if line.slope == 0:
+        return None
+    calls, gone = (Call("trend", last),), line.slope * last
+    side = 1 if line.slope > 0 else -1
+    return Signal(side, last, last, True, calls, "ramp", 0, line.slope, gone, line.intercept)
+
+
+def _with_trend(found: Sequence[Signal], trending: Signal, baseline: Baseline | None) -> list[Signal]:
+    """Signals of charts with the trend: a call more of what they tell already, else a signal of its own."""
+    told = next((s for s in found if s.side == trending.side and s.active), None)
     if baseline is not None and not baseline.steady and not baseline.chosen:
         # Lots that stand in and drift themselves lie on both sides of their own mean: what the charts make of that is the trend.
-        first, calls = (told.first, (*told.calls, *whole.calls)) if told else (last, whole.calls)
+        first, calls = (told.first, (*told.calls, *trending.calls)) if told else (trending.first, trending.calls)
         kept = [s for s in found if s.first >= PROVISIONAL_FROM and s is not told]
-        return _in_order([*kept, replace(whole, first=first, calls=calls)])
+        return [*kept, replace(trending, first=first, calls=calls)]
     if told is None:
-        return _in_order([*found, whole])
-    return _in_order([replace(s, calls=(*s.calls, *whole.calls)) if s is told else s for s in found])
+        return [*found, trending]
+    return [replace(s, calls=(*s.calls, *trending.calls)) if s is told else s for s in found]
 
 
 def _in_order(signals: Sequence[Signal]) -> tuple[Signal, ...]:

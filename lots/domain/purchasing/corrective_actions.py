@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 from typing import Literal
 
 from lots.domain.characteristics.registry import is_step
+from lots.domain.words import counted
 
 State = Literal["open", "answered", "closed"]
 STATES: tuple[State, ...] = ("open", "answered", "closed")
@@ -119,17 +120,13 @@ class Progress:
     @property
     def says(self) -> str:
         """The count in words, with lot numbers."""
-        got = f"{len(self.run)} of the {self.needed} consecutive conforming {_lots(self.needed)} needed came since the answer"
+        got = f"{len(self.run)} of the {self.needed} consecutive conforming {'lot' if self.needed == 1 else 'lots'} needed came since the answer"
         named = f" ({named_lots(lot.supplier_lot for lot in self.run)})" if self.run else ""
-        left = f"; {self.lacking} more {'is' if self.lacking == 1 else 'are'} needed." if self.lacking else "."
+        left = f"; {counted(self.lacking, 'more is', 'more are')} needed." if self.lacking else "."
         again = f" {self.refused.supplier_lot} was not accepted: the count began again." if self.refused else ""
         names = named_lots(lot.supplier_lot for lot in self.waiting)
         later = f" Not concluded yet, so not counted: {names}." if self.waiting else ""
         return f"{got}{named}{left}{again}{later}"
-
-
-def _lots(n: int) -> str:
-    return "lot" if n == 1 else "lots"
 
 
 def named_lots(numbers: Iterable[str]) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,7 +14,7 @@ from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.registry import MEASURES
 from lots.domain.colorimetry.color_values import Lab, nearest_lab
 from lots.domain.conformity.limits import BINARY_NOISE, Limit
-from lots.domain.statistics.changing_level import PRIOR, outlook
+from lots.domain.statistics.changing_level import PRIOR, Outlook, outlook
 from lots.domain.statistics.changing_rate import changing_rate
 from lots.domain.statistics.proportions import Interval
 
@@ -28,7 +29,7 @@ LEAST_LOTS = 5
 SUPPLIERS, LOTS_EACH = 1000, 200
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class History:
     """One measure over the lots measured alike.
 
@@ -48,6 +49,11 @@ class History:
     def enough(self) -> bool:
         """True when its scatter can be known."""
         return len(self.values) >= LEAST_LOTS
+
+    @cached_property
+    def outlook(self) -> Outlook:
+        """What its values say of the next one."""
+        return outlook(self.values)
 
 
 # A change is named where it is at least this likely, and mentioned as possible from this.
@@ -91,7 +97,7 @@ def next_value(history: History, confidence: float = 0.95) -> NextValue:
         >>> found.pattern, found.changed, round(found.interval.low, 1), round(found.interval.high, 1)
         ('step', (5, 5), 2.7, 3.3)
     """
-    seen = outlook(history.values)
+    seen = history.outlook
     kinds = {kind: seen.probability(kind) for kind in PRIOR}
     pattern = max(kinds, key=lambda kind: kinds[kind])
     changed = seen.change(pattern) if pattern in ("step", "trend") and kinds[pattern] >= LIKELY else None
@@ -234,7 +240,7 @@ def _share_inside(level: Array, scatter: Array, limit: Limit) -> Array:
 
 def _drawn(history: History, chance: np.random.Generator) -> tuple[Array, Array]:
     """Level of the next lot and scatter of lots, for SUPPLIERS that fit what was seen."""
-    return outlook(history.values).draw(chance, SUPPLIERS)
+    return history.outlook.draw(chance, SUPPLIERS)
 
 
 def _sent(history: History, chance: np.random.Generator) -> tuple[Array, Array]:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import combinations
+from typing import NamedTuple
 
 from lots.domain.statistics.confidence_sequences import (
     difference_of_means,
@@ -17,7 +18,7 @@ from lots.domain.statistics.confidence_sequences import (
 )
 from lots.domain.statistics.ellipsoid import Ellipsoid, confidence_ellipsoid
 from lots.domain.statistics.proportions import Interval, Stratum, difference, wilson
-from lots.domain.statistics.variance_components import Group
+from lots.domain.words import counted
 
 CRITERIA = {
     "acceptance": "share of lots accepted the first time",
@@ -34,8 +35,7 @@ LEAST_OF_STRATUM = 4
 Vector = tuple[float, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class LotResult:
+class LotResult(NamedTuple):
     """What one lot says of its supplier.
 
     Args:
@@ -44,7 +44,6 @@ class LotResult:
         read: what its colour was read with; colours compare only where this is the same too.
         apart: (dL*, da*, db*) of its mean colour, sample minus reference; None where it was not read.
         delta_e: colour difference of the same; None where it was not read.
-        figures: measure -> spools, mean and sum of squares.
     """
 
     accepted: bool | None
@@ -52,7 +51,6 @@ class LotResult:
     read: str = ""
     apart: Vector | None = None
     delta_e: float | None = None
-    figures: Mapping[str, Group] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,25 +154,34 @@ def compare(suppliers: Mapping[int, Sequence[LotResult]], confidence: float = 0.
     """
     pairs = list(combinations(sorted(suppliers), 2))
     each = 1 - (1 - confidence) / max(1, len(pairs) * len(CRITERIA))
+    verdicts = {number: _verdicts(lots) for number, lots in suppliers.items()}
+    close, steady = ({number: told(lots) for number, lots in suppliers.items()} for told in (_closeness, _steadiness))
     found = []
     for one, two in pairs:
-        found.append(_accepted_more(one, two, suppliers[one], suppliers[two], each))
-        for criterion, values in (("closeness", _closeness), ("steadiness", _steadiness)):
-            found.append(_less(criterion, one, two, values(suppliers[one]), values(suppliers[two]), each))
+        found.append(_accepted_more(one, two, verdicts[one], verdicts[two], each))
+        for criterion, values in (("closeness", close), ("steadiness", steady)):
+            found.append(_less(criterion, one, two, values[one], values[two], each))
+    return found
+
+
+def _verdicts(lots: Sequence[LotResult]) -> dict[str, tuple[int, int]]:
+    """How many lots of each stratum were accepted, and how many inspected to an end."""
+    found: dict[str, tuple[int, int]] = {}
+    for lot in lots:
+        if lot.accepted is not None:
+            good, seen = found.get(lot.stratum, (0, 0))
+            found[lot.stratum] = good + lot.accepted, seen + 1
     return found
 
 
 def _accepted_more(
-    one: int, two: int, first: Sequence[LotResult], second: Sequence[LotResult], confidence: float
+    one: int,
+    two: int,
+    first: Mapping[str, tuple[int, int]],
+    second: Mapping[str, tuple[int, int]],
+    confidence: float,
 ) -> Comparison:
-    counts: dict[str, list[int]] = {}
-    for place, lots in ((0, first), (2, second)):
-        for lot in lots:
-            if lot.accepted is not None:
-                tally = counts.setdefault(lot.stratum, [0, 0, 0, 0])
-                tally[place] += lot.accepted
-                tally[place + 1] += 1
-    shared = [stratum for tally in counts.values() if (stratum := Stratum(*tally)).n1 and stratum.n2]
+    shared = [Stratum(*first[stratum], *second[stratum]) for stratum in first if stratum in second]
     found = difference(shared)
     if found is None:
         return Comparison("acceptance", one, two, confidence, None, None, None, None, None, 0, 0)
@@ -200,19 +207,20 @@ def _steadiness(lots: Sequence[LotResult]) -> dict[str, list[float]]:
     The j-th is reduced by the root of (j - 1) / j, by which the mean of those before it is uncertain: so it is expected to be as large as
     the distance from the supplier's true mean.
     """
+    import numpy as np
+
     rows: dict[str, list[Vector]] = {}
     for lot in lots:
         if lot.apart is not None:
             rows.setdefault(f"{lot.stratum}, {lot.read}", []).append(lot.apart)
     found = {}
     for stratum, points in rows.items():
-        total, distances = points[0], []
-        for before, point in enumerate(points[1:], start=1):
-            centre = [value / before for value in total]
-            distances.append(math.sqrt(before / (before + 1)) * math.dist(point, centre))
-            total = tuple(a + b for a, b in zip(total, point, strict=True))
-        if distances:
-            found[stratum] = distances
+        if len(points) == 1:
+            continue
+        before = np.arange(1, len(points))
+        centres = np.cumsum(points[:-1], axis=0) / before[:, None]
+        distances = np.fromiter(map(math.dist, points[1:], centres.tolist()), dtype=float)
+        found[stratum] = (np.sqrt(before / (before + 1)) * distances).tolist()
     return found
 
 
@@ -263,26 +271,29 @@ def rank(
         names: number -> what to call a supplier.
         has_data: number -> whether it has any lot that counts for this criterion.
     """
-    mine = [c for c in comparisons if c.criterion == criterion]
-    found = {}
-    rivals = [number for number in names if has_data[number]]
-    for number in names:
-        if not has_data[number]:
-            found[number] = Rank(None, "No lot to judge by yet.")
-            continue
-        if len(rivals) == 1:
-            found[number] = Rank(None, "No other supplier to compare with.")
-            continue
-        against = [c for c in mine if number in (c.first, c.second) and {c.first, c.second} <= set(rivals)]
-        open_ones = [c for c in against if c.better is None]
-        if open_ones:
-            found[number] = Rank(None, " ".join(_cannot_tell(c, number, names) for c in open_ones))
-        else:
-            beaten_by = sum((c.better == 1) == (c.second == number) for c in against)
-            found[number] = Rank(
-                beaten_by + 1, f"Differs significantly from every other supplier in the {CRITERIA[criterion]}."
-            )
-    return found
+    rivals = {number for number in names if has_data[number]}
+    against: dict[int, list[Comparison]] = {number: [] for number in rivals}
+    for found in comparisons:
+        if found.criterion == criterion and {found.first, found.second} <= rivals:
+            against[found.first].append(found)
+            against[found.second].append(found)
+    return {
+        number: _place(criterion, number, against[number], names)
+        if number in rivals
+        else Rank(None, "No lot to judge by yet.")
+        for number in names
+    }
+
+
+def _place(criterion: str, number: int, against: Sequence[Comparison], names: Mapping[int, str]) -> Rank:
+    """The place of a supplier by its comparisons with every other that has lots to compare."""
+    if not against:
+        return Rank(None, "No other supplier to compare with.")
+    if open_ones := [c for c in against if c.better is None]:
+        return Rank(None, " ".join(_cannot_tell(c, number, names) for c in open_ones))
+    beaten_by = sum((c.better == 1) == (c.second == number) for c in against)
+    why = f"Differs significantly from every other supplier in the {CRITERIA[criterion]}."
+    return Rank(beaten_by + 1, why)
 
 
 def _cannot_tell(c: Comparison, number: int, names: Mapping[int, str]) -> str:
@@ -298,6 +309,5 @@ def open_question(c: Comparison) -> str:
         return "too few lots to know the scatter"
     if c.more_lots is None:
         return f"no significant difference, and at the present figures {MOST_LOTS} more lots from each supplier are not enough"
-    lots = "lot" if c.more_lots == 1 else "lots"
     needed = "is" if c.more_lots == 1 else "are"
-    return f"no significant difference yet; about {c.more_lots} more {lots} from each supplier {needed} needed"
+    return f"no significant difference yet; about {counted(c.more_lots, 'more lot')} from each supplier {needed} needed"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from operator import mul
 from statistics import fmean, variance
 
 from lots.domain.statistics.proportions import Interval
@@ -106,13 +107,24 @@ def components(groups: Sequence[Group], confidence: float = 0.95) -> Components:
         >>> found.within, found.between, found.total, found.grand_mean
         (2.0, 7.0, 9.0, 3.0)
     """
-    if not groups:
+    return components_of([g.n for g in groups], [g.mean for g in groups], [g.ss for g in groups], confidence)
+
+
+def components_of(
+    sizes: Sequence[int], means: Sequence[float], squares: Sequence[float], confidence: float = 0.95
+) -> Components:
+    """Returns the same from the sizes, means and sums of squares of lots, as `Group` has them: thousands of lots need no object each.
+
+    Raises:
+        ValueError: there is no lot.
+    """
+    if not sizes:
         raise ValueError("the variance components of no lots are nothing")
-    k, spools = len(groups), sum(g.n for g in groups)
+    k, spools = len(sizes), sum(sizes)
     df_within, df_between = spools - k, k - 1
-    within = math.fsum(g.ss for g in groups) / df_within if df_within else None
+    within = math.fsum(squares) / df_within if df_within else None
     within_interval = None if within is None else _variance_interval(within, df_within, confidence)
-    grand_mean = fmean(g.mean for g in groups)
+    grand_mean = fmean(means)
     if k == 1:
         return Components(
             within=within,
@@ -128,18 +140,18 @@ def components(groups: Sequence[Group], confidence: float = 0.95) -> Components:
             total_df=None,
             n_effective=None,
         )
-    spread = variance([g.mean for g in groups])
-    n0 = (spools - math.fsum(g.n * g.n for g in groups) / spools) / df_between
+    spread = variance(means)
+    n0 = (spools - sum(n * n for n in sizes) / spools) / df_between
     between, between_interval = None, None
     # A lot's mean differs from the supplier's by between + within / h; with single spools that is the variance of a spool itself.
     rest, share = 0.0, 0.0
     if within is not None:
-        weighted_mean = math.fsum(g.n * g.mean for g in groups) / spools
-        mean_square = math.fsum(g.n * (g.mean - weighted_mean) ** 2 for g in groups) / df_between
-        between = max(0.0, (mean_square - within) / n0)
-        share = math.fsum(1 / g.n for g in groups) / k
+        weighted_mean = math.fsum(map(mul, sizes, means)) / spools
+        mean_square = math.fsum([n * (mean - weighted_mean) ** 2 for n, mean in zip(sizes, means, strict=True)])
+        between = max(0.0, (mean_square / df_between - within) / n0)
+        share = math.fsum([1 / n for n in sizes]) / k
         rest = (1 - share) * within
-        between_interval = _between_interval(spread, within, df_within, [g.n for g in groups], confidence)
+        between_interval = _between_interval(spread, within, df_within, sizes, confidence)
     # The means of lots cannot truly scatter less than their spools make them.
     of_means = max(spread, share * (within or 0.0))
     total = of_means + rest
@@ -165,7 +177,9 @@ def _variance_interval(estimate: float, df: int, confidence: float) -> Interval:
     return Interval(low * estimate, high * estimate, confidence)
 
 
-def _between_interval(spread: float, within: float, df_within: int, sizes: list[int], confidence: float) -> Interval:
+def _between_interval(
+    spread: float, within: float, df_within: int, sizes: Sequence[int], confidence: float
+) -> Interval:
     """The interval for the variance between lots, from the variance of their means, whose true value is between + within / size."""
     df, smallest, largest = len(sizes) - 1, min(sizes), max(sizes)
     if smallest == largest:

@@ -5,6 +5,7 @@ Only readings that count are told: not voided, not screening, their instrument i
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from operator import or_
 from typing import TypedDict, TypeVar
@@ -27,6 +28,7 @@ from lots.domain.conformity.findings import decimals_of, shown
 from lots.domain.conformity.guard import COVERAGE
 from lots.domain.conformity.limits import Limit
 from lots.domain.conformity.rule_versions import FIRST, SECOND
+from lots.domain.drift.lot_series import LotSeries
 from lots.domain.words import counted
 from lots.services.assessment.counting import HeldTo, that_count
 from lots.services.assessment.judging import revisions_for
@@ -37,7 +39,7 @@ from lots.services.from_rows import conditions_of
 from lots.services.lookups import lot_of
 from lots.services.views import View
 from lots.store import readings
-from lots.store.drift import series as store
+from lots.store.drift import lot_series
 from lots.store.tables.models import Lot, ShadeRevision
 
 _R = TypeVar("_R")
@@ -263,11 +265,10 @@ def shrinkage_picture(lot_id: int) -> View:
     lot = lot_of(lot_id)
     limits, _ = revisions_for(lot)
     agreed = limits_from(limits.body) if limits else None
-    rows = store.lots_of(supplier_id=lot.supplier_id, grade_id=lot.grade_id, until=lot.received_at)
-    place = next(number for number, row in enumerate(rows) if row.id == lot.id)
-    before, this = series.originals(rows[:place]), rows[place]
+    came = lot_series.lots_of(supplier_id=lot.supplier_id, grade_id=lot.grade_id, until=lot.received_at)
+    place = next(number for number, row in enumerate(came.rows) if row.id == lot.id)
     ends = agreed.shrinkage.percent if agreed and agreed.shrinkage else {}
-    axes = [_axis(axis, before, this, ends.get(axis)) for axis in AXES]
+    axes = [_axis(axis, came, place, ends.get(axis)) for axis in AXES]
     told = [found for found in axes if any(point["this"] for point in found["lots"])]
     says = f"Shrinkage of lot {lot.supplier_lot}: " + ", ".join(
         f"{found['axis'].upper()} {shown(found['lots'][-1]['percent'], decimals_of('shrinkage'))} %" for found in told
@@ -277,26 +278,29 @@ def shrinkage_picture(lot_id: int) -> View:
     return {**_head(lot), "axes": axes, "says": f"{says}."}
 
 
-def _axis(axis: str, before: Sequence[Lot], this: Lot, ends: tuple[float, float] | None) -> _Axis:
-    """The lots with a figure along one axis, oldest first, this one last."""
+def _axis(axis: str, came: LotSeries, place: int, ends: tuple[float, float] | None) -> _Axis:
+    """The lots with a figure along one axis, oldest first, the one at a place last."""
     name = f"shrinkage.{axis}"
-    measured = [row for row in before if name in row.figures.get("measures", {})][-HISTORY:]
-    measured += [this] if name in this.figures.get("measures", {}) else []
     lots: list[_ShrunkLot] = []
-    for row in measured:
-        percent, spools, _, uncertainty = row.figures["measures"][name]
+    column = came.columns.get(name)
+    known = [] if column is None else zip(column.at.tolist(), column.figures.tolist(), strict=True)
+    for at, (percent, spools, _, uncertainty) in known:
+        row = came.rows[at]
+        if at > place or (at < place and row.resubmission_of_id is not None):
+            continue
         lots.append(
             {
                 "lot_id": row.id,
                 "supplier_lot": row.supplier_lot,
                 "standing": row.standing,
                 "percent": percent,
-                "uncertainty": uncertainty,
-                "spools": spools,
+                "uncertainty": None if math.isnan(uncertainty) else uncertainty,
+                "spools": int(spools),
                 "read": series.key_of(row, name),
-                "this": row.id == this.id,
+                "this": at == place,
             }
         )
+    lots = lots[-HISTORY - bool(lots and lots[-1]["this"]) :]
     return {"axis": axis, "limit_percent": list(ends) if ends else None, "lots": lots}
 
 

@@ -2,25 +2,54 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Mapping
+from typing import TypedDict
 
 from lots.domain.assessment.limits_revision import limits_from
 from lots.domain.characteristics.color.declared_color import VECTOR
 from lots.domain.characteristics.registry import MEASURES
 from lots.domain.drift.baseline import FIRM_FROM, PROVISIONAL_FROM, baseline_from
 from lots.domain.drift.color_together import color_baseline
+from lots.domain.drift.lot_series import NO_LOTS, LotSeries
 from lots.domain.words import counted
 from lots.services import clock, lookups
 from lots.services.drift import series
 from lots.services.errors import Fault, Invalid
 from lots.services.instruments.instrument_changes import Bridges, bridges
+from lots.services.views import View
 from lots.store import audit
+from lots.store.drift import lot_series
 from lots.store.drift import series as store
 from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
+from lots.store.tables.models import Baseline
+from lots.store.tables.suppliers import BaselineFigures, ExcludedLot, FrozenColor, FrozenMeasure
 
 
-def choose(values: dict[str, Any], by: str) -> dict[str, Any]:
+class Given(TypedDict):
+    """Mean and standard deviation of a measure that were agreed rather than measured."""
+
+    mean: float
+    sigma: float
+
+
+class _Reason(TypedDict):
+    reason: str
+
+
+class BaselineBody(_Reason, total=False):
+    """The lots that a baseline is made from, or values given by hand."""
+
+    supplier_id: int
+    supplier_code: str
+    grade_id: int
+    grade_code: str
+    lot_ids: list[int]
+    excluded: list[ExcludedLot]
+    given: dict[str, Given]
+
+
+def choose(values: BaselineBody, by: str) -> View:
     """Freezes a baseline from named lots, from given values, or from both; given values win for their measure.
 
     Raises:
@@ -31,27 +60,28 @@ def choose(values: dict[str, Any], by: str) -> dict[str, Any]:
         grade, more = lookups.by_id_or_code("grade", values.get("grade_id"), values.get("grade_code"))
         if faults + more:
             raise Invalid(*faults, *more)
-        rows = series.originals(store.lots_of(supplier_id=supplier.id, grade_id=grade.id))
-        faults, kept = _lots_meant(values, rows)
-        faults += _given_faults(values.get("given") or {})
+        lots = lot_series.lots_of(supplier_id=supplier.id, grade_id=grade.id).originals()
+        faults, kept = _lots_meant(values, lots)
+        faults += _given_faults(values.get("given", {}))
         if faults:
             raise Invalid(*faults)
         limits = store.newest_limits([grade.id]).get(grade.id)
-        ties = bridges(rows, limits_from(limits.body) if limits else None)
+        ties = bridges(lots.rows, limits_from(limits.body) if limits else None)
         measures, skipped = _frozen(kept, ties)
-        for name, given in (values.get("given") or {}).items():
-            last = series.stretches(rows, name, ties)
-            measures[name] = {**given, "n": 0, "key": last[-1].keys[-1] if last else None}
+        for name, given in values.get("given", {}).items():
+            last = series.stretches(lots, name, ties)
+            key = last[-1].keys[-1] if last else None
+            measures[name] = {"mean": given["mean"], "sigma": given["sigma"], "n": 0, "key": key}
         if not measures:
             raise Invalid(Fault("/lot_ids", "Not one measure can be charted from this.", " ".join(skipped) or _HOW))
-        figures: dict[str, Any] = {"measures": measures, "color": _color(kept, ties)}
+        figures: BaselineFigures = {"measures": measures, "color": _color(kept, ties)}
         now = clock.now()
         row = store.add_baseline(
             supplier.id,
             grade.id,
             {
-                "lot_ids": [lot.id for lot in kept],
-                "excluded": values.get("excluded") or [],
+                "lot_ids": [lot.id for lot in kept.rows],
+                "excluded": values.get("excluded", []),
                 "figures": figures,
                 "reason": values["reason"],
             },
@@ -62,43 +92,43 @@ def choose(values: dict[str, Any], by: str) -> dict[str, Any]:
         return {**view(row), "left_out": skipped}
 
 
-_HOW = f"Name {PROVISIONAL_FROM} lots or more in lot_ids, or give mean and sigma in given."
+_HOW = f"Name {PROVISIONAL_FROM} lots or more, or give a mean and a standard deviation."
 
 
-def _lots_meant(values: dict[str, Any], rows: list[Any]) -> tuple[list[Fault], list[Any]]:
+def _lots_meant(values: BaselineBody, lots: LotSeries) -> tuple[list[Fault], LotSeries]:
     """The lots of a baseline without the excluded ones, and what is wrong with how they were named."""
-    wanted = values.get("lot_ids") or []
-    excluded = {entry["lot_id"] for entry in values.get("excluded") or []}
-    by_id = {row.id: row for row in rows}
+    wanted = values.get("lot_ids", [])
+    excluded = {entry["lot_id"] for entry in values.get("excluded", [])}
     faults = []
     if not wanted and not values.get("given"):
         faults.append(Fault("/lot_ids", "A baseline needs lots, or given values.", _HOW))
     if len(set(wanted)) != len(wanted):
         faults.append(Fault("/lot_ids", "A lot stands twice among them.", "Name each lot once."))
-    for number in sorted(set(wanted) - set(by_id)):
+    for number in sorted(set(wanted) - {row.id for row in lots.rows}):
         hint = "The drift of this supplier and grade shows the lots there are to choose from; a lot sorted and sent again is not one of them."
         faults.append(Fault("/lot_ids", f"Lot {number} is not a lot of this supplier and grade.", hint))
     faults += [
-        Fault("/excluded", f"Lot {number} is not among the lots named.", "Exclude only lots in lot_ids.")
+        Fault("/excluded", f"Lot {number} is not among the lots named.", "Exclude only lots that the baseline names.")
         for number in sorted(excluded - set(wanted))
     ]
-    kept = [row for row in rows if row.id in set(wanted) - excluded]
+    meant = set(wanted) - excluded
+    kept = lots.by([row.id in meant for row in lots.rows]).get(True, NO_LOTS)
     if wanted and not faults and len(kept) < PROVISIONAL_FROM:
-        text = f"{counted(len(kept), 'lot')} {'is' if len(kept) == 1 else 'are'} too few: a baseline is provisional from {PROVISIONAL_FROM} and firm from {FIRM_FROM}."
+        text = f"{counted(len(kept), 'lot is', 'lots are')} too few: a baseline is provisional from {PROVISIONAL_FROM} and firm from {FIRM_FROM}."
         faults.append(Fault("/lot_ids", text, _HOW))
     return faults, kept
 
 
-def _given_faults(given: dict[str, Any]) -> list[Fault]:
+def _given_faults(given: Mapping[str, Given]) -> list[Fault]:
     hint = f"Write one of: {', '.join(MEASURES)}."
     return [
         Fault(f"/given/{name}", f'"{name}" is not followed over lots.', hint) for name in given if name not in MEASURES
     ]
 
 
-def _frozen(kept: list[Any], ties: Bridges) -> tuple[dict[str, Any], list[str]]:
+def _frozen(kept: LotSeries, ties: Bridges) -> tuple[dict[str, FrozenMeasure], list[str]]:
     """Mean and standard deviation of every measure these lots can carry, and in words which they cannot."""
-    found: dict[str, Any] = {}
+    found: dict[str, FrozenMeasure] = {}
     skipped = []
     for measure, about in MEASURES.items():
         parts = series.stretches(kept, measure, ties)
@@ -107,24 +137,29 @@ def _frozen(kept: list[Any], ties: Bridges) -> tuple[dict[str, Any], list[str]]:
         if len(parts) > 1:
             skipped.append(f"{about.label}: these lots were not all read alike ({parts[0].key}; then {parts[1].key}).")
             continue
-        base = baseline_from(parts[0].values, chosen=True)
+        base = baseline_from(parts[0].values.tolist(), chosen=True)
         if base is None:
-            skipped.append(f"{about.label}: {len(parts[0].values)} of these lots have it, or no two differ.")
+            skipped.append(f"{about.label}: {len(parts[0])} of these lots have it, or no two differ.")
             continue
         key = parts[0].keys[-1]
         found[measure] = {"mean": base.mean, "sigma": base.sigma, "sd": base.sd, "n": base.n, "key": key}
     return found, skipped
 
 
-def _color(kept: list[Any], ties: Bridges) -> dict[str, Any] | None:
+def _color(kept: LotSeries, ties: Bridges) -> FrozenColor | None:
     parts = series.stretches(kept, VECTOR[0], ties)
     whole = color_baseline(series.color_rows(parts[0]), chosen=True) if len(parts) == 1 else None
     if whole is None:
         return None
-    return {"mean": whole.mean, "covariance": whole.covariance, "n": whole.n, "key": parts[0].keys[-1]}
+    return {
+        "mean": list(whole.mean),
+        "covariance": [list(row) for row in whole.covariance],
+        "n": whole.n,
+        "key": parts[0].keys[-1],
+    }
 
 
-def view(row: Any) -> dict[str, Any]:
+def view(row: Baseline) -> View:
     """A baseline with what it holds for."""
     n = len(row.lot_ids)
     return {
@@ -136,7 +171,7 @@ def view(row: Any) -> dict[str, Any]:
         "excluded": row.excluded,
         "status": "given" if not n else "firm" if n >= FIRM_FROM else "provisional",
         "measures": [
-            {"measure": name, "read": figure["key"], **{part: figure[part] for part in ("mean", "sigma", "n")}}
+            {"measure": name, "read": figure["key"], "mean": figure["mean"], "sigma": figure["sigma"], "n": figure["n"]}
             for name, figure in row.figures["measures"].items()
         ],
         "reason": row.reason,
@@ -145,6 +180,6 @@ def view(row: Any) -> dict[str, Any]:
     }
 
 
-def listed(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
+def listed(filters: Mapping[str, int], cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of baselines."""
     return store.baselines(filters, cursor, limit).map(view)

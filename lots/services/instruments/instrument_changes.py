@@ -5,16 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import product
-from typing import Protocol
 
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.color.declared_color import COLOR
 from lots.domain.conformity.guard import COARSE_ABOVE
+from lots.domain.drift.lot_series import SeriesLot
 from lots.domain.instruments.agreement import LEAST_PLAQUES, bridge, noise_of
 from lots.services.from_rows import UNNAMED, read_on_both
 from lots.store.instruments import studies
 from lots.store.instruments.studies import pair
-from lots.store.tables.lots import KeptFigures
 from lots.store.tables.studies import InstrumentStudy
 
 
@@ -74,30 +73,22 @@ class Bridges:
 NONE = Bridges()
 
 
-class WithFigures(Protocol):
-    """A lot, as far as its figures."""
-
-    @property
-    def figures(self) -> KeptFigures:
-        """What series read of it."""
-
-
-def bridges(rows: Sequence[WithFigures], limits: Limits | None) -> Bridges:
+def bridges(rows: Sequence[SeriesLot], limits: Limits | None) -> Bridges:
     """Returns what bridges changes of instrument among these lots of one grade. Queries as `read_on` makes them.
 
     Args:
-        rows: lots with their figures.
+        rows: lots with what they were read with.
         limits: the limits of their grade.
     """
     return Bridges(steps(limits), read_on(rows))
 
 
-def read_on(rows: Sequence[WithFigures]) -> dict[frozenset[str], InstrumentStudy]:
+def read_on(rows: Sequence[SeriesLot]) -> dict[frozenset[str], InstrumentStudy]:
     """The newest agreement study between each two of the instruments that lots' colours were read with, by their codes.
 
     No query where all were read with one, else one.
     """
-    codes = {code for row in rows for code in row.figures.get("sources", {}).get(COLOR.name, ())}
+    codes = {code for row in rows for code in row.sources.get(COLOR.name, ())}
     found = studies.agreements(codes) if len(codes) > 1 else []
     return {frozenset(pair(row)): row for row in found}
 

@@ -2,23 +2,56 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
-from typing import Any
+from typing import TypedDict
 
 from lots.domain.purchasing import corrective_actions as rules
-from lots.domain.words import clause, moment
+from lots.domain.words import clause, counted, moment
 from lots.services import clock
 from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot
 from lots.services.errors import Conflict, Fault, Invalid, NotFound
 from lots.services.lookups import lot_of
+from lots.services.views import View
 from lots.store import audit, corrective_actions
 from lots.store.assessment import lots
 from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
+from lots.store.tables.models import CorrectiveAction, Decision
 
 
-def may_be_asked_about(judged: Judged, decided: Iterable[Any]) -> bool:
+class _Asked(TypedDict):
+    requested_action: str
+    conforming_lots: int
+
+
+class ActionBody(_Asked, total=False):
+    """What a supplier is asked to do about a lot."""
+
+    due_at: datetime
+
+
+class _Answered(TypedDict):
+    cause: str
+    action: str
+    answered_by: str
+
+
+class AnswerBody(_Answered, total=False):
+    """What a supplier answered."""
+
+    answered_at: datetime
+    evidence: str
+
+
+class CountedLot(TypedDict):
+    """A conforming lot that counts."""
+
+    lot_id: int
+    supplier_lot: str
+
+
+def may_be_asked_about(judged: Judged, decided: Iterable[Decision]) -> bool:
     """True for a lot that has, or had in one of its decisions, a failing required finding, or was taken out by hand for a fault."""
     if any(rules.is_ground(f.code, f.verdict, f.uses) for f in judged.assessment.findings):
         return True
@@ -28,7 +61,7 @@ def may_be_asked_about(judged: Judged, decided: Iterable[Any]) -> bool:
     )
 
 
-def request(lot_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
+def request(lot_id: int, values: ActionBody, by: str) -> View:
     """Asks a supplier to put right what was wrong with a lot.
 
     Raises:
@@ -42,7 +75,11 @@ def request(lot_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
     if due_at <= now:
         hint = "State a moment still to come, with its offset; left out, it is two weeks from now."
         raise Invalid(Fault("/due_at", f"{moment(due_at)} is over already.", hint))
-    kept = {"requested": values["requested_action"], "due_at": due_at, "conforming_lots": values["conforming_lots"]}
+    kept: corrective_actions.Asked = {
+        "requested": values["requested_action"],
+        "due_at": due_at,
+        "conforming_lots": values["conforming_lots"],
+    }
     with transaction():
         lots.lock([lot.id])
         judged = assess_lot(lot, Terms.of(lot))
@@ -63,7 +100,7 @@ def request(lot_id: int, values: dict[str, Any], by: str) -> dict[str, Any]:
         return one(number, now)
 
 
-def of_lot(lot_id: int, cursor: str | None, limit: int) -> Page:
+def of_lot(lot_id: int, cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of a lot's corrective actions, in the order they were opened.
 
     Raises:
@@ -72,19 +109,19 @@ def of_lot(lot_id: int, cursor: str | None, limit: int) -> Page:
     return listed({"lot_id": lot_of(lot_id).id}, cursor, limit)
 
 
-def listed(filters: dict[str, Any], cursor: str | None, limit: int) -> Page:
+def listed(filters: Mapping[str, object], cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of corrective actions, each with how far it has come. Three queries, however many there are."""
     now = clock.now()
     page = corrective_actions.listed(filters, now, cursor, limit)
     return Page(_whole(page.rows, now), page.next)
 
 
-def one(number: int, now: datetime) -> dict[str, Any]:
+def one(number: int, now: datetime) -> View:
     """Returns a corrective action with how far it has come."""
     return _whole([_found(number)], now)[0]
 
 
-def answer(number: int, values: dict[str, Any], by: str) -> dict[str, Any]:
+def answer(number: int, values: AnswerBody, by: str) -> View:
     """Keeps what a supplier answered. Nothing of it is changed later.
 
     Raises:
@@ -107,13 +144,14 @@ def answer(number: int, values: dict[str, Any], by: str) -> dict[str, Any]:
             faults.append(Fault("/answered_at", detail, "Lots count from the answer on, so it cannot be dated back."))
         if faults:
             raise Invalid(*faults)
-        if not corrective_actions.answer(number, {**values, "answered_at": answered_at, "answer_recorded_by": by}):
+        kept: corrective_actions.Answered = {**values, "answered_at": answered_at, "answer_recorded_by": by}
+        if not corrective_actions.answer(number, kept):
             raise Conflict(f"Corrective action {number} was answered by somebody else at this moment.")
         audit.note(row.lot_id, "corrective action answered", by, now, {"corrective_action": [number]})
         return one(number, now)
 
 
-def close(number: int, note: str, by: str) -> dict[str, Any]:
+def close(number: int, note: str, by: str) -> View:
     """Closes a corrective action on the lots that prove it, whose numbers are kept.
 
     Raises:
@@ -130,7 +168,7 @@ def close(number: int, note: str, by: str) -> dict[str, Any]:
         if row.answered_at is None:
             raise Conflict(
                 f"{row.supplier.name} has not answered corrective action {number} yet. Keep "
-                f"its answer first; {row.conforming_lots} consecutive conforming {'lot' if row.conforming_lots == 1 else 'lots'} received after "
+                f"its answer first; {counted(row.conforming_lots, 'consecutive conforming lot')} received after "
                 "that close it.",
                 conforming_so_far=0,
                 lacking=row.conforming_lots,
@@ -144,7 +182,7 @@ def close(number: int, note: str, by: str) -> dict[str, Any]:
                 lacking=made.lacking,
                 counted_lots=_named(made),
             )
-        kept = {
+        kept: corrective_actions.Closed = {
             "closed_at": now,
             "closed_by": by,
             "closing_note": note,
@@ -156,20 +194,20 @@ def close(number: int, note: str, by: str) -> dict[str, Any]:
         return one(number, now)
 
 
-def _found(number: int) -> Any:
+def _found(number: int) -> CorrectiveAction:
     row = corrective_actions.find(number)
     if row is None:
         raise NotFound(f"There is no corrective action {number}. The list of corrective actions has those there are.")
     return row
 
 
-def _progress(rows: list[Any]) -> dict[int, rules.Progress]:
+def _progress(rows: Sequence[CorrectiveAction]) -> dict[int, rules.Progress]:
     """How far each answered corrective action has come, by number. At most one query."""
-    answered = [row for row in rows if row.answered_at is not None]
+    answered = [(row, row.answered_at) for row in rows if row.answered_at is not None]
     if not answered:
         return {}
-    pairs = {(row.supplier_id, row.grade_id) for row in answered}
-    since = corrective_actions.lots_since(pairs, min(row.answered_at for row in answered))
+    pairs = {(row.supplier_id, row.grade_id) for row, _ in answered}
+    since = corrective_actions.lots_since(pairs, min(answered_at for _, answered_at in answered))
     later = {
         pair: [
             rules.LaterLot(
@@ -184,29 +222,29 @@ def _progress(rows: list[Any]) -> dict[int, rules.Progress]:
         for pair, came in since.items()
     }
     return {
-        row.id: rules.progress(later[row.supplier_id, row.grade_id], row.answered_at, row.conforming_lots)
-        for row in answered
+        row.id: rules.progress(later[row.supplier_id, row.grade_id], answered_at, row.conforming_lots)
+        for row, answered_at in answered
     }
 
 
-def _named(made: rules.Progress) -> list[dict[str, Any]]:
+def _named(made: rules.Progress) -> list[CountedLot]:
     return [{"lot_id": lot.number, "supplier_lot": lot.supplier_lot} for lot in made.run]
 
 
-def _whole(rows: list[Any], now: datetime) -> list[dict[str, Any]]:
+def _whole(rows: Sequence[CorrectiveAction], now: datetime) -> list[View]:
     """Corrective actions as they are answered, with state, count and words. At most two queries."""
     progress = _progress([row for row in rows if row.closed_at is None])
     numbers = corrective_actions.lot_numbers(number for row in rows for number in row.closed_on or ())
     return [_view(row, progress.get(row.id), numbers, now) for row in rows]
 
 
-def _view(row: Any, made: rules.Progress | None, numbers: dict[int, str], now: datetime) -> dict[str, Any]:
+def _view(row: CorrectiveAction, made: rules.Progress | None, numbers: Mapping[int, str], now: datetime) -> View:
     fields = ("id", "lot_id", "supplier_id", "grade_id", "due_at", "conforming_lots", "recorded_at", "recorded_by")
     answers = ("cause", "action", "evidence", "answered_at", "answered_by", "answer_recorded_by")
     ends = ("closed_at", "closed_by", "closing_note", "closed_on")
-    counted = [{"lot_id": number, "supplier_lot": numbers[number]} for number in row.closed_on or ()]
+    proof: list[CountedLot] = [{"lot_id": n, "supplier_lot": numbers[n]} for n in row.closed_on or ()]
     if made is not None:
-        counted = _named(made)
+        proof = _named(made)
     return {
         **{name: getattr(row, name) for name in (*fields, *answers, *ends)},
         "supplier_lot": row.lot.supplier_lot,
@@ -215,19 +253,19 @@ def _view(row: Any, made: rules.Progress | None, numbers: dict[int, str], now: d
         "requested_action": row.requested,
         "state": rules.state_of(row.answered_at, row.closed_at),
         "overdue": rules.is_overdue(row.due_at, row.answered_at, now),
-        "conforming_so_far": len(counted),
-        "counted_lots": counted,
-        "says": _says(row, made, [lot["supplier_lot"] for lot in counted], now),
+        "conforming_so_far": len(proof),
+        "counted_lots": proof,
+        "says": _says(row, made, [lot["supplier_lot"] for lot in proof], now),
     }
 
 
-def _says(row: Any, made: rules.Progress | None, counted: list[str], now: datetime) -> str:
+def _says(row: CorrectiveAction, made: rules.Progress | None, proof: Sequence[str], now: datetime) -> str:
     if row.closed_at is not None:
         return (
-            f"Closed by {row.closed_by} at {moment(row.closed_at)} on {rules.named_lots(counted)}: "
-            f"{clause(row.closing_note)}"
+            f"Closed by {row.closed_by} at {moment(row.closed_at)} on {rules.named_lots(proof)}: "
+            f"{clause(row.closing_note or '')}"
         )
-    if made is not None:
+    if made is not None and row.answered_at is not None:
         ready = "It may be closed: " if not made.lacking else ""
         return f"Answered by {row.answered_by} at {moment(row.answered_at)}. {ready}{made.says}"
     if rules.is_overdue(row.due_at, None, now):

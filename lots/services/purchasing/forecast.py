@@ -1,58 +1,89 @@
-"""Purchasing: will the next lot of this supplier be accepted, and where must somebody act this week."""
+"""Purchasing: will the next lot of this supplier be accepted."""
 
 from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from datetime import timedelta
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from lots.domain.assessment.limits_revision import Limits, limit_on, limits_from
 from lots.domain.characteristics.color.declared_color import COLOR, VECTOR
 from lots.domain.characteristics.registry import DECLARED, JUDGED, MEASURES
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.conformity.findings import shown
-from lots.domain.drift.reported import Listing, signals_to_report
+from lots.domain.drift.lot_series import LotSeries, SeriesLot
 from lots.domain.words import counted
-from lots.services import clock
-from lots.services.drift import drift, series, views
-from lots.services.drift.drift import Followed
+from lots.services.drift import series
 from lots.services.drift.series import Segment
-from lots.services.drift.views import percent
-from lots.services.instruments.instrument_changes import Bridges, bridges, read_on, steps
+from lots.services.drift.signals import place_of
+from lots.services.instruments.instrument_changes import bridges
 from lots.services.lookups import found
+from lots.services.views import View
+from lots.store.drift import lot_series
 from lots.store.drift import series as store
 from lots.store.setup import catalog as rows_of
+from lots.store.tables.models import Grade, LimitsRevision, ShadeRevision, Supplier
 
 if TYPE_CHECKING:
+    from lots.domain.conformity.limits import Limit
     from lots.domain.purchasing.forecast import Forecast, History, NextValue
 
 # Measures that the model follows, each against its own limit; colour is followed as a whole.
 _FOLLOWED = tuple(code for code, one in MEASURES.items() if one.forecast)
+# What is followed from lot to lot: these, and each colour coordinate.
+FORETOLD = tuple(dict.fromkeys((*_FOLLOWED, *VECTOR)))
 # Finding codes that those measures, and colour, answer for. Any other failure counts as "everything else".
 _COVERED = {code for code, one in JUDGED.items() if one.covered}
 
 
-def forecast(supplier_id: int, grade_id: int) -> dict[str, Any]:
+def forecast(supplier_id: int, grade_id: int) -> View:
     """Returns what the supplier's next lot of the grade will be like, and how likely it is accepted the first time. Six queries at most.
 
     Raises:
         NotFound: no such supplier or grade.
     """
+    supplier, grade = found("supplier", supplier_id), found("grade", grade_id)
+    lots = lot_series.lots_of(supplier_id=supplier.id, grade_id=grade.id).originals()
+    limits = store.newest_limits([grade.id]).get(grade.id)
+    ties = bridges(lots.rows, limits_from(limits.body) if limits else None)
+    cut = {name: series.stretches(lots, name, ties) for name in FORETOLD}
+    return next_lot(
+        supplier, grade, limits, shade_of(grade), lots, {name: parts[-1] for name, parts in cut.items() if parts}
+    )
+
+
+def shade_of(grade: Grade) -> ShadeRevision | None:
+    """Returns the newest revision of the shade of a grade, None where it has none. At most one query."""
+    return rows_of.current_shade_revisions([grade.shade_id]).get(grade.shade_id) if grade.shade_id else None
+
+
+def next_lot(
+    supplier: Supplier,
+    grade: Grade,
+    limits: LimitsRevision | None,
+    shade: ShadeRevision | None,
+    lots: LotSeries,
+    parts: Mapping[str, Segment],
+) -> View:
+    """Returns what a supplier's next lot of a grade will be like, and how likely it is accepted the first time.
+
+    Args:
+        supplier, grade: whose lots of what.
+        limits: the newest limits revision of the grade.
+        shade: the newest revision of its shade.
+        lots: all of the supplier's lots of the grade, without those sorted and sent again.
+        parts: the latest lots read alike of each measure that is foretold.
+    """
     # Here and below: it brings numpy, which would take a tenth of the time that starting takes.
     from lots.domain.purchasing.forecast import by_verdicts
 
-    supplier, grade = found("supplier", supplier_id), found("grade", grade_id)
-    rows = series.originals(store.lots_of(supplier_id=supplier.id, grade_id=grade.id))
-    limits = store.newest_limits([grade.id]).get(grade.id)
-    shade = rows_of.current_shade_revisions([grade.shade_id]).get(grade.shade_id) if grade.shade_id else None
-    agreed = limits_from(limits.body) if limits else None
-    parts = _latest(rows, agreed)
-    ended = [row for row in rows if row.first_inspection]
-    verdicts = [bool(row.first_inspection["accepted"]) for row in ended]
+    histories = {name: _history(parts[name]) for name in FORETOLD if name in parts}
+    ended = [row for row in lots.rows if row.accepted is not None]
+    verdicts = [bool(row.accepted) for row in ended]
     seen = None
-    if agreed and limits:
-        seen = _measured(parts, ended, agreed, grade, shade, f"{supplier.id}:{grade.id}:{len(rows)}")
+    if limits:
+        seed = f"{supplier.id}:{grade.id}:{len(lots)}"
+        seen = _measured(histories, ended, limits_from(limits.body), grade, shade, seed)
     seen = seen or by_verdicts(verdicts)
     return {
         "supplier_id": supplier.id,
@@ -70,7 +101,7 @@ def forecast(supplier_id: int, grade_id: int) -> dict[str, Any]:
         "accepted": sum(verdicts),
         "parts": [{"part": name, "probability": share} for name, share in seen.parts],
         "method": METHODS[seen.model],
-        "next_values": [_next_value(part) for part in parts.values() if _history(part).enough],
+        "next_values": [_next_value(parts[name], one) for name, one in histories.items() if one.enough],
         "says": _says(seen, supplier.name, grade.code),
     }
 
@@ -85,15 +116,13 @@ METHODS = {
 }
 
 
-def _latest(rows: Sequence[Any], agreed: Limits | None) -> dict[str, Segment]:
-    """The latest lots read alike of each measure that is followed, and of each colour coordinate."""
-    ties = bridges(rows, agreed)
-    cut = {name: series.stretches(rows, name, ties) for name in dict.fromkeys((*_FOLLOWED, *VECTOR))}
-    return {name: parts[-1] for name, parts in cut.items() if parts}
-
-
 def _measured(
-    parts: Mapping[str, Segment], ended: Sequence[Any], agreed: Limits, grade: Any, shade: Any, seed: str
+    known: Mapping[str, History],
+    ended: Sequence[SeriesLot],
+    agreed: Limits,
+    grade: Grade,
+    shade: ShadeRevision | None,
+    seed: str,
 ) -> Forecast | None:
     """The forecast from figures; the draws are seeded by whose lots they are, so that asking again answers the same."""
     import numpy as np
@@ -101,16 +130,16 @@ def _measured(
     from lots.domain.purchasing.forecast import ColorModel, by_measures
 
     used = {name for needs in agreed.required().values() for name in needs}
-    histories: dict[str, tuple[History, Any]] = {}
+    histories: dict[str, tuple[History, Limit]] = {}
     for name in _FOLLOWED:
         limit = limit_on(name, agreed, grade.nominal_diameter_mm)
-        if limit is not None and name in parts and name.partition(".")[0] in used:
-            histories[name] = (_history(parts[name]), limit)
+        if limit is not None and name in known and name.partition(".")[0] in used:
+            histories[name] = (known[name], limit)
     color = None
-    if agreed.color and shade is not None and COLOR.name in used and all(name in parts for name in VECTOR):
-        each = [_history(parts[name]) for name in VECTOR]
+    if agreed.color and shade is not None and COLOR.name in used and all(name in known for name in VECTOR):
+        each = [known[name] for name in VECTOR]
         color = ColorModel((each[0], each[1], each[2]), Lab(*shade.lab), agreed.color)
-    others = sum(not set(row.figures.get("failed", ())) - _COVERED for row in ended)
+    others = sum(not set(row.failed) - _COVERED for row in ended)
     chance = np.random.default_rng(list(hashlib.sha256(seed.encode()).digest()))
     return by_measures(histories, color, (others, len(ended)), chance)
 
@@ -119,22 +148,18 @@ def _history(part: Segment) -> History:
     """The figures of lots read alike, with the scatter of spools within them."""
     from lots.domain.purchasing.forecast import History
 
-    figures = [row.figures["measures"][part.measure] for row in part.rows]
-    inner = [(n, ss) for _, n, ss, _ in figures if n > 1]
-    return History(
-        part.values,
-        sum(ss for _, ss in inner),
-        sum(n - 1 for n, _ in inner),
-        round(sum(n for _, n, _, _ in figures) / len(figures)),
-    )
+    values, spools, squares = part.column.figures.T[:3].tolist()
+    inner = [(n, ss) for n, ss in zip(spools, squares, strict=True) if n > 1]
+    within_df = sum(int(n) - 1 for n, _ in inner)
+    return History(values, sum(ss for _, ss in inner), within_df, round(sum(spools) / len(spools)))
 
 
-def _next_value(part: Segment) -> dict[str, Any]:
+def _next_value(part: Segment, history: History) -> View:
     """The interval that the next lot's figure of one measure lies in, and since when its lots count."""
     from lots.domain.purchasing.forecast import next_value
 
-    about, found_ = MEASURES[part.measure], next_value(_history(part))
-    ends = [_place(part, index) for index in found_.changed] if found_.changed else [None, None]
+    about, found_ = MEASURES[part.measure], next_value(history)
+    ends = [place_of(part, index) for index in found_.changed] if found_.changed else [None, None]
     return {
         "measure": part.measure,
         "label": about.label,
@@ -142,7 +167,7 @@ def _next_value(part: Segment) -> dict[str, Any]:
         "low": found_.interval.low,
         "high": found_.interval.high,
         "confidence": found_.interval.confidence,
-        "lots": len(part.values),
+        "lots": len(part),
         "pattern": found_.pattern,
         "pattern_probability": found_.probability,
         "change_probability": found_.suspected,
@@ -150,11 +175,6 @@ def _next_value(part: Segment) -> dict[str, Any]:
         "changed_by": ends[1],
         "says": _next_says(part, found_),
     }
-
-
-def _place(part: Segment, index: int) -> dict[str, Any]:
-    row = part.rows[index]
-    return {"number": part.numbers[index], "lot_id": row.id, "supplier_lot": row.supplier_lot}
 
 
 def _next_says(part: Segment, seen: NextValue) -> str:
@@ -166,9 +186,9 @@ def _next_says(part: Segment, seen: NextValue) -> str:
         shown(round(end, about.decimals) + 0.0, about.decimals) for end in (seen.interval.low, seen.interval.high)
     )
     unit = f" {about.unit}" if about.unit else ""
-    text = f"{about.label}: {low} to {high}{unit} expected in the next lot (95 % prediction interval, {counted(len(part.values), 'lot')})."
+    text = f"{about.label}: {low} to {high}{unit} expected in the next lot (95 % prediction interval, {counted(len(part), 'lot')})."
     if seen.changed:
-        first, last = (part.rows[index].supplier_lot for index in seen.changed)
+        first, last = (part.lot(index).supplier_lot for index in seen.changed)
         where = f"at lot {first}" if first == last else f"between lot {first} and lot {last}"
         what = "A step" if seen.pattern == "step" else "A trend that began"
         return f"{text} {what} {where} is likely ({_percent(seen.probability)})."
@@ -199,108 +219,3 @@ def _part_name(name: str) -> str:
     about = MEASURES.get(name)
     other = "something that is not followed from lot to lot, such as a single reading or spool"
     return about.label.lower() if about else DECLARED[name].said if name in DECLARED else other
-
-
-# How far back the week's list looks, and how near a limit is near.
-_BACK = timedelta(days=730)
-_NEAR_LOTS = 3
-
-
-def act_this_week() -> dict[str, Any]:
-    """Returns where purchasing must act, over all suppliers and grades: overdue actions, limits about to be reached, drift. Seven queries at most.
-
-    Only lots of the last two years are looked at, so it does not grow with the archive. Of the series that are listed as drifting a stated share
-    is steady on average, at most.
-    """
-    now = clock.now()
-    groups: dict[tuple[int, int], list[Any]] = {}
-    every = store.lots_of(since=now - _BACK)
-    for row in every:
-        groups.setdefault((row.supplier_id, row.grade_id), []).append(row)
-    overdue = store.overdue_actions(now)
-    pairs = {*groups, *((action.supplier_id, action.grade_id) for action in overdue)}
-    suppliers, grades = store.names([s for s, _ in pairs], [g for _, g in pairs])
-    limits = {number: limits_from(row.body) for number, row in store.newest_limits([g for _, g in pairs]).items()}
-    kept, read = store.newest_baselines(), read_on(every)
-    items = [_overdue_line(action, now) for action in overdue]
-    followed: list[tuple[tuple[int, int], Followed]] = []
-    for pair, rows in sorted(groups.items()):
-        agreed, nominal = limits.get(pair[1]), grades[pair[1]].nominal_diameter_mm
-        ties = Bridges(steps(agreed), read)
-        followed += [(pair, one) for one in drift.follow(series.originals(rows), kept.get(pair), agreed, nominal, ties)]
-        items += _refused(rows, pair)
-    selected = drift.select(one for _, one in followed)
-    for (pair, one), listed in zip(followed, selected.listed, strict=True):
-        items += _moving(pair, one) if listed else []
-    for item in items:
-        item["supplier"], item["grade"] = suppliers[item["supplier_id"]].name, grades[item["grade_id"]].code
-    items.sort(key=lambda item: (URGENCY.index(item["what"]), item["supplier"], item["grade"]))
-    says = (
-        f"{len(items)} {'thing needs' if len(items) == 1 else 'things need'} attention, the most urgent first."
-        if items
-        else "Nothing to act on this week."
-    )
-    return {"as_of": now, "items": items, "says": f"{says}{_listed_says(selected)}", **drift.counts(selected)}
-
-
-def _listed_says(selected: Listing) -> str:
-    """How many series were looked at, how many are listed and how many of those may be steady; nothing where there are none to look at."""
-    if not selected.looked_at:
-        return ""
-    of = f" Of {counted(selected.looked_at, 'series', 'series')} looked at, {counted(selected.count, 'drifts', 'drift')}."
-    if not selected.count:
-        return of
-    rate = f" On average, at most {percent(selected.rate)} of the series listed as drifting are steady."
-    return f"{of}{rate} Weaker signals are on the drift pages of the suppliers."
-
-
-URGENCY = ("overdue_action", "limit_near", "refused_waiting", "drifting")
-
-
-def _overdue_line(action: Any, now: Any) -> dict[str, Any]:
-    days = (now - action.due_at).days
-    says = f"No answer yet on corrective action {action.id} for lot {action.lot.supplier_lot}, due {max(days, 1)} {'day' if days <= 1 else 'days'} ago."
-    return _line("overdue_action", (action.supplier_id, action.grade_id), says, action.lot_id)
-
-
-def _moving(pair: tuple[int, int], one: Followed) -> list[dict[str, Any]]:
-    """The lines of a listed series, one for each signal."""
-    part, ahead = one.part, one.analysis.projection
-    # A limit that is reached already has no lot to come that reaches it first.
-    comes = None if ahead is None or ahead.limit is None else ahead.earliest or ahead.about
-    soon = ahead is not None and comes is not None and comes - ahead.last <= _NEAR_LOTS
-    found_ = []
-    for signal in signals_to_report(one.analysis, one.limit):
-        says = views.moved(signal, part)
-        if soon and ahead is not None:
-            says += f" {views.ahead_says(ahead, part)}"
-        what = "limit_near" if soon else "drifting"
-        found_.append(_line(what, pair, says, part.rows[-1].id, part.measure, one.analysis.p))
-    return found_
-
-
-def _refused(rows: list[Any], pair: tuple[int, int]) -> list[dict[str, Any]]:
-    waiting = [row for row in rows if row.standing == "blocked"]
-    return [
-        _line(
-            "refused_waiting",
-            pair,
-            f"Lot {row.supplier_lot} is blocked and still here: ask quality to return it, scrap it or permit it by a concession.",
-            row.id,
-        )
-        for row in waiting
-    ]
-
-
-def _line(
-    what: str, pair: tuple[int, int], says: str, lot_id: int, measure: str | None = None, p: float | None = None
-) -> dict[str, Any]:
-    return {
-        "what": what,
-        "supplier_id": pair[0],
-        "grade_id": pair[1],
-        "lot_id": lot_id,
-        "measure": measure,
-        "p_value": p,
-        "says": says,
-    }

@@ -1,7 +1,6 @@
 """Suppliers compared: nobody is ranked on luck. Counts worked out by hand; how often by chance is held in tests/promises/purchasing.py."""
 
 import math
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -273,7 +272,7 @@ def random_lots(rng, n: int, strata=("s",)) -> list[LotResult]:
     """Lots of a supplier like any other: 85 % accepted, colours about the reference, strata in turn."""
     colors = rng.normal((0.2, -0.1, 0.3), (0.3, 0.15, 0.3), (n, 3))
     lots = [lot for i, c in enumerate(colors) for lot in read([c], strata[i % len(strata)])]
-    return [replace(lot, accepted=bool(good)) for lot, good in zip(lots, rng.random(n) < 0.85, strict=True)]
+    return [lot._replace(accepted=bool(good)) for lot, good in zip(lots, rng.random(n) < 0.85, strict=True)]
 
 
 @pytest.mark.parametrize("seed", range(4))

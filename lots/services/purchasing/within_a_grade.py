@@ -1,0 +1,178 @@
+"""What is told of a supplier within one grade: bias in colour, spread, capability, drift and levels, each with its interval."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from lots.domain.assessment.limits_revision import limit_on
+from lots.domain.characteristics.registry import MEASURES
+from lots.domain.colorimetry.color_difference import Components as ColorComponents
+from lots.domain.conformity.limits import Limit
+from lots.domain.drift.reported import signals_to_report
+from lots.domain.drift.signals import Signal
+from lots.domain.purchasing import supplier_comparison
+from lots.domain.purchasing.supplier_comparison import LotResult
+from lots.domain.statistics.capability import capability
+from lots.domain.statistics.variance_components import Components, components_of, lot_mean_interval
+from lots.domain.words import counted
+from lots.services.drift import signals
+from lots.services.drift.drift import Followed
+from lots.services.drift.series import Segment
+from lots.services.purchasing.supplies import Charted
+from lots.services.views import View
+from lots.store.tables.models import Grade
+
+_SPREAD = tuple(code for code, one in MEASURES.items() if one.spread)
+_CAPABLE = tuple(code for code, one in MEASURES.items() if one.capable)
+_LEVELS = tuple(code for code, one in MEASURES.items() if one.level)
+
+
+def figures(
+    results: Sequence[LotResult],
+    followed: Sequence[Followed],
+    drifting: Sequence[Followed],
+    told: Charted | None,
+    grade: Grade | None,
+    confidence: float,
+) -> View:
+    """Returns what is told of a supplier's lots of one grade, nothing where several grades are compared.
+
+    Args:
+        results: of its lots.
+        followed: the measures that they have.
+        drifting: those of them that a list over all suppliers shows.
+        told: what they are charted against, None for several grades.
+        grade: of the lots, None for several.
+        confidence: of the intervals.
+    """
+    if told is None or grade is None:
+        return {"bias": None, "spread": [], "capability": [], "drift": [], "bond": []}
+    agreed, nominal = told.agreed(grade.id), grade.nominal_diameter_mm
+    # Scatter is told from the most lots read alike; where a supplier goes, from its latest.
+    longest = {one.measure: max(one.parts, key=len) for one in followed}
+    variances = {name: _variances(longest[name], confidence) for name in _SPREAD if name in longest}
+    limits = {name: limit_on(name, agreed, nominal) for name in _CAPABLE if name in variances}
+    return {
+        "bias": _bias(results, confidence),
+        "spread": [_spread(longest[name], variance) for name, variance in variances.items()],
+        "capability": [
+            made
+            for name, limit in limits.items()
+            if limit and (made := _capability(name, variances[name], limit, confidence))
+        ],
+        "drift": [_moved(signal, one) for one in drifting for signal in signals_to_report(one.analysis, one.limit)],
+        "bond": [_level(name, longest[name], confidence) for name in _LEVELS if name in longest],
+    }
+
+
+def _variances(part: Segment, confidence: float) -> Components:
+    values, spools, squares, _ = part.column.figures.T
+    return components_of(spools.astype(int).tolist(), values.tolist(), squares.tolist(), confidence)
+
+
+def _moved(signal: Signal, one: Followed) -> View:
+    about, began = MEASURES[one.measure], signals.place_of(one.part, signal.began)
+    return {
+        "measure": one.measure,
+        "direction": about.more if signal.side > 0 else about.less,
+        "p_value": one.analysis.p,
+        "began": began,
+        "says": signals.moved(signal, one.part),
+    }
+
+
+def _bias(results: Sequence[LotResult], confidence: float) -> View | None:
+    seen = supplier_comparison.bias(results, confidence)
+    if seen is None:
+        return None
+    dL, da, db = seen.mean
+    direction = " and ".join(ColorComponents(dL, da, db, 0.0, 0.0).direction.rsplit(", ", 1))
+    around = seen.ellipsoid
+    if around is None:
+        says = f"On average {direction}, from {counted(seen.n, 'lot')}: too few to say within what bounds."
+    elif seen.zero_inside:
+        says = f"No bias shown: the reference lies within what {seen.n} lots allow (on average {direction})."
+    else:
+        says = f"Biased: on average {direction} than the reference, over {counted(seen.n, 'lot')}."
+    axes = around and [{"half_length": length, "direction": list(way)} for length, way in around.axes]
+    return {
+        "dL": dL,
+        "da": da,
+        "db": db,
+        "direction": direction,
+        "n": seen.n,
+        "ellipsoid": axes,
+        "reference_inside": seen.zero_inside,
+        "says": says,
+    }
+
+
+def _root(value: float | None) -> float | None:
+    return None if value is None else value**0.5
+
+
+def _spread(part: Segment, seen: Components) -> View:
+    within, between = seen.within_interval, seen.between_interval
+    return {
+        "measure": part.measure,
+        "unit": MEASURES[part.measure].unit,
+        "read": part.key,
+        "lots": len(part),
+        "spools": int(part.column.figures[:, 1].sum()),
+        "within_sd": _root(seen.within),
+        "within_low": _root(within.low if within else None),
+        "within_high": _root(within.high if within else None),
+        "between_sd": _root(seen.between),
+        "between_low": _root(between.low if between else None),
+        "between_high": _root(between.high if between else None),
+    }
+
+
+def _capability(name: str, seen: Components, limit: Limit, confidence: float) -> View | None:
+    """Ppk from all scatter, lots and spools; Cpk from that within lots alone: what the supplier could hold if every lot came out alike."""
+    if not seen.total or not seen.total_df or not seen.mean_variance or not seen.n_effective:
+        return None
+    whole = capability(
+        seen.grand_mean,
+        seen.total**0.5,
+        seen.total_df,
+        seen.n_effective,
+        limit.low,
+        limit.high,
+        confidence,
+    )
+    inner = None
+    if seen.within:
+        inner = capability(
+            seen.grand_mean,
+            seen.within**0.5,
+            seen.df_within,
+            seen.within / seen.mean_variance,
+            limit.low,
+            limit.high,
+            confidence,
+        )
+    return {
+        "measure": name,
+        "limit": limit.as_json(),
+        "ppk": whole.cpk,
+        "ppk_low": whole.interval.low,
+        "ppk_high": whole.interval.high,
+        "cpk": inner and inner.cpk,
+        "cpk_low": inner and inner.interval.low,
+        "cpk_high": inner and inner.interval.high,
+        "expected_outside": whole.expected_outside,
+    }
+
+
+def _level(name: str, part: Segment, confidence: float) -> View:
+    mean, interval, sd, n = lot_mean_interval(part.values.tolist(), confidence)
+    return {
+        "measure": name,
+        "unit": MEASURES[name].unit,
+        "mean": mean,
+        "low": interval and interval.low,
+        "high": interval and interval.high,
+        "sd": sd,
+        "n": n,
+    }

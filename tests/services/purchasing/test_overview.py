@@ -1,0 +1,125 @@
+"""What purchasing sees first is what each service answers by itself, and costs no more for a lot among many than among few."""
+
+import sys
+from datetime import UTC, datetime, timedelta
+from functools import partial
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from lots.domain.drift.lot_series import Column, LotSeries, SeriesLot
+from lots.domain.purchasing.supplier_comparison import LotResult, compare
+from lots.services import clock
+from lots.services.purchasing import comparison, forecast, overview, week
+from lots.services.purchasing.supplies import Charted
+from tests.journeys.supply import COLOR, whites
+from tests.store.rows import connected
+
+NOW = datetime(2026, 11, 28, tzinfo=UTC)
+PAIRS = [(supplier, grade) for supplier in (1, 2) for grade in (1, 2)]
+
+
+@pytest.fixture
+def engine():
+    """The same rows are put together outside the database on both engines."""
+    return "sqlite"
+
+
+def lots(n: int, seed: int = 3) -> LotSeries:
+    """So many lots of two suppliers and grades in turn, with a figure each."""
+    read = {"color": ["M1"]}
+    rows = [
+        SeriesLot(
+            k + 1, *PAIRS[k % 4], f"Q-{k}", "released", None, 1, 1, NOW + timedelta(hours=k), True, read, (), False
+        )
+        for k in range(n)
+    ]
+    values = np.random.default_rng(seed).normal(0.0, 0.1, n)
+    figures = np.column_stack([values, np.full(n, 5.0), np.full(n, 0.01), np.full(n, 0.03)])
+    return LotSeries(rows, {"color.component_b": Column(np.arange(n), figures)})
+
+
+def steps(action) -> int:
+    """How many functions an action calls, those of libraries among them."""
+    seen = 0
+
+    def count(frame, event, argument):
+        nonlocal seen
+        seen += event in ("call", "c_call")
+
+    sys.setprofile(count)
+    try:
+        action()
+    finally:
+        sys.setprofile(None)
+    return seen
+
+
+def listed(some: LotSeries) -> None:
+    """The week's list over lots."""
+    grade = SimpleNamespace(id=1, code="G", nominal_diameter_mm=1.75)
+    suppliers = {number: SimpleNamespace(name=f"S{number}") for number in (1, 2)}
+    week.to_act_on(NOW, some, [], suppliers, Charted({1: grade, 2: grade}, {}, {}, {}))
+
+
+def compared(n: int) -> None:
+    """Two suppliers compared over so many lots each."""
+    rng = np.random.default_rng(5)
+    compare({s: [LotResult(True, "s", "M", tuple(c), float(c[0])) for c in rng.normal(1, 0.1, (n, 3))] for s in (1, 2)})
+
+
+def test_twice_the_lots_take_twice_the_steps_at_most():
+    """The week's list and a comparison are linear in the lots that they speak of."""
+    listed(lots(400))
+    few, many = (steps(partial(listed, some)) for some in (lots(4000), lots(8000)))
+    assert many < 2.2 * few
+    few, many = (steps(partial(compared, n)) for n in (1000, 2000))
+    assert many < 2.2 * few
+
+
+def test_lots_that_came_later_are_added_in_order():
+    """Two parts of a series are the series, figures included."""
+    whole = lots(40)
+    parts = whole.by([row.id > 13 for row in whole.rows])
+    both = parts[False] + parts[True]
+    assert list(whole.rows) == list(both.rows)
+    for name, column in whole.columns.items():
+        assert column.at.tolist() == both.columns[name].at.tolist()
+        assert column.figures.tolist() == both.columns[name].figures.tolist()
+
+
+def test_each_pair_of_a_series_keeps_its_own_figures():
+    """Lots are told apart by any key, each with its figure."""
+    whole = lots(41)
+    value = dict(
+        zip((row.id for row in whole.rows), whole.columns["color.component_b"].figures[:, 0].tolist(), strict=True)
+    )
+    for pair, mine in whole.by([(row.supplier_id, row.grade_id) for row in whole.rows]).items():
+        assert {pair} == {(row.supplier_id, row.grade_id) for row in mine.rows}
+        column = mine.columns["color.component_b"]
+        assert [value[row.id] for row in mine.rows] == column.figures[:, 0].tolist()
+
+
+def test_the_overview_is_what_each_service_answers(shop):
+    """The week's list, the comparison and the forecasts are equal to those asked for one by one, for a grade and for all."""
+    white = shop.grade(limits=COLOR)
+    for code, step in (("QWT", 0.08), ("NBK", 0.0)):
+        whites(shop.supplier(code), white, [step * number for number in range(12)])
+    now = clock.now()
+    with connected(), clock.retelling(now):
+        seen = overview.overview(white["id"])
+        assert week.act_this_week() == seen.week
+        assert comparison.compare(white["id"], None, None) == seen.compared
+        assert {n: forecast.forecast(n, white["id"]) for n in (1, 2)} == seen.forecasts
+        whole = overview.overview(None)
+        assert comparison.compare(None, None, None) == whole.compared
+        assert {} == whole.forecasts
+        assert white["id"] == overview.first_grade()
+
+
+def test_before_the_first_lot_there_is_no_grade_to_begin_with(shop):
+    """A grade without lots is not one to compare suppliers of."""
+    shop.grade(limits=COLOR)
+    with connected():
+        assert overview.first_grade() is None
