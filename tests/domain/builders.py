@@ -24,6 +24,7 @@ from lots.domain.characteristics.stringing import StringingCheck, StringingLimit
 from lots.domain.characteristics.surface import SurfaceCheck, SurfaceLimits
 from lots.domain.colorimetry.color_values import Conditions, Lab
 from lots.domain.conformity.findings import Finding
+from lots.domain.conformity.judgement import Measured, ToDo, judge
 from lots.domain.conformity.limits import DecisionRule
 from lots.domain.receiving.coverage import Coverage
 
@@ -152,3 +153,9 @@ def by_code(findings: list[Finding] | tuple[Finding, ...]) -> dict[str, Finding]
     found = {finding.code: finding for finding in findings}
     assert len(findings) == len(found), "one finding per code"
     return found
+
+
+def judged(code, value, limit, rule, n=3, subject="", spool="", **given):
+    """The finding on a value, from the fields of `Measured` and `ToDo` by their names."""
+    todo = {name: given.pop(name) for name in ("lacking", "conclusive", "hold", "settled_by") if name in given}
+    return judge(code, Measured(value, n, **given), limit, rule, subject=subject, spool=spool, todo=ToDo(**todo))

@@ -7,7 +7,8 @@ from dataclasses import replace
 
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.registry import JUDGED, declared_of, said
-from lots.domain.conformity.findings import Finding, judge, worst
+from lots.domain.conformity.findings import Finding, worst
+from lots.domain.conformity.judgement import Measured, ToDo, judge, unmeasured
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.conformity.rule_versions import CURRENT
 from lots.domain.receiving import protection
@@ -100,13 +101,15 @@ def _count(part: Presented, failing: set[str], measured: set[str], use: str) -> 
     says = protection.says(part.spools, max(min(size, part.spools), 1), most)
     found = judge(
         "sampling.nonconforming",
-        float(count),
+        Measured(
+            float(count),
+            size,
+            "spool measured" if size == 1 else "spools measured",
+            detail=says if count <= most and not lacking else "",
+        ),
         Limit(None, float(most), "spools"),
         DecisionRule(),
-        n=size,
-        counted="spool measured" if size == 1 else "spools measured",
-        detail=says if count <= most and not lacking else "",
-        lacking=lacking,
+        todo=ToDo(lacking),
     )
     return replace(found, uses=(use,))
 
@@ -172,13 +175,11 @@ def cap_retests(rounds: Mapping[str, int], limits: Limits) -> list[Finding]:
         replace(
             judge(
                 "sampling.retests",
-                float(count),
+                Measured(float(count), count, "round" if count == 1 else "rounds"),
                 Limit(None, float(most), "rounds"),
                 DecisionRule(),
-                n=count,
-                counted="round" if count == 1 else "rounds",
                 subject=characteristic,
-                hold=f"quality's decision on the {characteristic} readings: lift lets them stand",
+                todo=ToDo(hold=f"quality's decision on the {characteristic} readings: lift lets them stand"),
             ),
             uses=limits.used_by(characteristic),
         )
@@ -192,5 +193,5 @@ def discontinued(coverage: Coverage, limits: Limits) -> list[Finding]:
     if not any(part.discontinued for part in coverage.presented):
         return []
     waiting = "inspection of this supplier's lots of this grade, discontinued after 5 were refused, resumed by quality"
-    found = judge("sampling.severity", None, Limit(None, 5.0, "lots"), DecisionRule(), n=0, lacking=waiting)
+    found = unmeasured("sampling.severity", Limit(None, 5.0, "lots"), DecisionRule(), waiting)
     return [replace(found, uses=tuple(limits.required()))]

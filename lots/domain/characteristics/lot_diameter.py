@@ -14,7 +14,8 @@ from lots.domain.characteristics.cross_section import (
 )
 from lots.domain.characteristics.declaring.estimate import OWN, Estimate, Instrument
 from lots.domain.characteristics.diameter_checks import positions, span_lacking
-from lots.domain.conformity.findings import Finding, judge, worst
+from lots.domain.conformity.findings import Finding, worst
+from lots.domain.conformity.judgement import Measured, ToDo, judge, unmeasured
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
 from lots.domain.conformity.rule_versions import CURRENT
 from lots.domain.receiving.coverage import Coverage
@@ -105,7 +106,7 @@ def judge_diameter(
     found = []
     for code, limit in _asked(nominal_mm, limits).items():
         mine = [finding for finding in each if finding.code == code]
-        lot = worst(mine) if mine else judge(code, None, limit, rule, n=0, lacking=lacking)
+        lot = worst(mine) if mine else unmeasured(code, limit, rule, lacking)
         # A worst single reading was looked for among all of them; a spool's mean rests on its own.
         found.append(lot if code == "diameter.spool_mean" or not mine else replace(lot, n=sum(counts.values())))
     return found
@@ -163,17 +164,18 @@ def _judge_means(
     return [
         judge(
             "diameter.spool_mean",
-            summary.mean_mm(spool),
+            Measured(
+                summary.mean_mm(spool),
+                len(group),
+                "position" if len(group) == 1 else "positions",
+                uncertainty=u[0] if (u := known[spool]) else None,
+                looked_at=len(spools),
+            ),
             limit,
             rule,
-            n=len(group),
-            counted="position" if len(group) == 1 else "positions",
-            uncertainty=u[0] if (u := known[spool]) else None,
-            looked_at=len(spools),
             subject=f"spool {spool}",
-            lacking=lacking,
-            conclusive=limits.complete(spool, group, summary.positions[spool]),
             spool=spool,
+            todo=ToDo(lacking, conclusive=limits.complete(spool, group, summary.positions[spool])),
         )
         for spool, group in spools.items()
     ]
@@ -198,18 +200,19 @@ def _worst_reading(
         [
             judge(
                 code,
-                value,
+                Measured(
+                    value,
+                    n,
+                    "position" if n == 1 else "positions",
+                    uncertainty=uncertain(reading, value, estimate),
+                    looked_at=len(values),
+                    single=True,
+                ),
                 limit,
                 rule,
-                n=n,
-                counted="position" if n == 1 else "positions",
-                uncertainty=uncertain(reading, value, estimate),
-                looked_at=len(values),
                 subject=f"worst, {reading.where}",
-                lacking=lacking,
-                conclusive=True,
                 spool=reading.spool,
-                single=True,
+                todo=ToDo(lacking, conclusive=True),
             )
             for reading, value in (values[place] for place in sorted(place for _, place in nearest.values()))
         ]

@@ -12,7 +12,8 @@ from lots.domain.assessment.plan_counts import cap_retests, one_spool_is_no_lot
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.lot_diameter import DiameterLimits
 from lots.domain.characteristics.moisture import MoistureLimits
-from lots.domain.conformity.findings import Finding, judge
+from lots.domain.conformity.findings import Finding
+from lots.domain.conformity.judgement import Measured, judge
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.receiving.coverage import Coverage, Presented, Sampling
 from lots.domain.receiving.sampling_plans import Plan, plan_for
@@ -276,7 +277,7 @@ def test_discontinued_inspection_keeps_every_use_open(parts, bad):
 def test_an_uncertainty_of_zero_never_passes_under_the_guarded_rule(value, most, n, z):
     """Equal readings are no certainty, wherever they lie: outside they fail, inside they are missing, and nothing is claimed."""
     rule = DecisionRule(guarded=True, z=z)
-    found = judge("diameter.spool_mean", value, Limit(-most, most), rule, n=n, uncertainty=0.0)
+    found = judge("diameter.spool_mean", Measured(value, n, uncertainty=0.0), Limit(-most, most), rule)
     assert found.verdict == ("missing" if Limit(-most, most).allows(value) else "fail")
     assert (None, None, None) == (found.uncertainty, found.conformance, found.claimable)
 

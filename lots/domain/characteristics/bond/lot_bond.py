@@ -11,7 +11,8 @@ from lots.domain.characteristics.declaring.estimate import OWN, Estimate, Instru
 from lots.domain.characteristics.declaring.figures import by_spool
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
 from lots.domain.characteristics.declaring.plausibility import Doubt
-from lots.domain.conformity.findings import Finding, judge, shown, worst
+from lots.domain.conformity.findings import Finding, shown, worst
+from lots.domain.conformity.judgement import Measured, ToDo, judge, unmeasured
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.uncertainty.budget import Uncertainty, combined, estimated
 from lots.domain.words import counted
@@ -262,14 +263,16 @@ def judge_bond(
         found.append(
             judge(
                 "bond.mean",
-                summary.mean_mpa if summary else None,
+                Measured(
+                    summary.mean_mpa if summary else None,
+                    n,
+                    counted,
+                    uncertainty=summary.uncertainty if summary else None,
+                    detail=varies,
+                ),
                 Limit(limits.mean_min_mpa, None, "MPa"),
                 rule,
-                n=n,
-                counted=counted,
-                uncertainty=summary.uncertainty if summary else None,
-                detail=varies,
-                lacking=lacking,
+                todo=ToDo(lacking),
             )
         )
     if limits.single_min_mpa is not None:
@@ -284,14 +287,16 @@ def _judge_ratio(summary: BondSummary | None, limit: Limit, rule: DecisionRule, 
     n = summary.ratio_n if summary else 0
     return judge(
         "bond.control_ratio",
-        summary.control_ratio if summary else None,
+        Measured(
+            summary.control_ratio if summary else None,
+            n,
+            "bar" if n == 1 else "bars",
+            uncertainty=summary.ratio_uncertainty if summary else None,
+            detail=_against(summary) if summary and summary.control_n else "",
+        ),
         limit,
         rule,
-        n=n,
-        counted="bar" if n == 1 else "bars",
-        uncertainty=summary.ratio_uncertainty if summary else None,
-        detail=_against(summary) if summary and summary.control_n else "",
-        lacking="; ".join(part for part in (lacking, _control_lacking(summary)) if part),
+        todo=ToDo("; ".join(part for part in (lacking, _control_lacking(summary)) if part)),
     )
 
 
@@ -322,23 +327,24 @@ def _worst_bar(
 ) -> Finding:
     """Judges every bar by itself: under a guard band a bar broken on a coarse machine can be in more doubt than a weaker one."""
     if summary is None:
-        return judge("bond.single", None, limit, rule, n=0, counted="bars", lacking=lacking)
+        return unmeasured("bond.single", limit, rule, lacking, "bars")
     counted = "bar" if summary.n == 1 else "bars"
     return worst(
         [
             judge(
                 "bond.single",
-                bar.stress_mpa,
+                Measured(
+                    bar.stress_mpa,
+                    summary.n,
+                    counted,
+                    uncertainty=estimate.single(Instrument(bar.uncertainty, bar.resolution)),
+                    looked_at=summary.n,
+                    single=True,
+                ),
                 limit,
                 rule,
-                n=summary.n,
-                counted=counted,
-                uncertainty=estimate.single(Instrument(bar.uncertainty, bar.resolution)),
-                looked_at=summary.n,
                 subject=f"spool {bar.spool}",
-                lacking=lacking,
-                conclusive=True,
-                single=True,
+                todo=ToDo(lacking, conclusive=True),
             )
             for bar in summary.bars
         ]

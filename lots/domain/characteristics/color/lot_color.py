@@ -20,8 +20,9 @@ from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
 from lots.domain.colorimetry.color_difference import Components, components, delta_e, mean_difference_from_mean
 from lots.domain.colorimetry.color_values import Conditions, Lab, mean_lab
 from lots.domain.colorimetry.spectra import Spectrum, lab_from_spectrum
-from lots.domain.conformity.findings import Finding, judge, worst
+from lots.domain.conformity.findings import Finding, worst
 from lots.domain.conformity.guard import Spread, conformance_of_difference
+from lots.domain.conformity.judgement import Measured, ToDo, judge, unmeasured
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
 from lots.domain.conformity.step_rule import NONE_ACCEPTED, StepRule
 from lots.domain.receiving.coverage import Coverage
@@ -178,7 +179,7 @@ def judge_color(
         findings.append(compared.told(found, rule))
     if limits.spool_max is not None:
         each = judge_spools(summary, reference, limits, rule, lacking, compared)
-        none = judge("color.spool_delta_e", None, Limit(None, limits.spool_max), rule, n=0, lacking=lacking)
+        none = unmeasured("color.spool_delta_e", Limit(None, limits.spool_max), rule, lacking)
         findings.append(worst(each) if each else none)
     if limits.spread_max is not None:
         findings.append(_spread(summary, limits, coverage, rule, lacking))
@@ -196,17 +197,6 @@ def judge_color(
     return findings
 
 
-@dataclass(frozen=True, slots=True)
-class Measured:
-    """A figure of a lot's colour with what it rests on; `conformance` where it does not follow from the uncertainty."""
-
-    value: float
-    n: int
-    uncertainty: Spread | None
-    detail: str = ""
-    conformance: float | None = None
-
-
 def difference(
     reference: Lab, sample: Lab, u: ColorUncertainty, limits: ColorLimits, most: float | None, n: int, what: str
 ) -> Measured:
@@ -217,7 +207,8 @@ def difference(
         apart, metric = local_metric(reference, sample, max(u.total), limits)
         chance = conformance_of_difference(apart, u.total, metric, most)
     spread = u.of_difference(reference, sample, limits)
-    return Measured(value, n, spread, _than(what, components(reference, sample)), chance)
+    detail = _than(what, components(reference, sample))
+    return Measured(value, n, _spools(n), spread, conformance=chance, detail=detail)
 
 
 def _measures(
@@ -233,7 +224,7 @@ def _measures(
     wide = u.beside(beyond, BEYOND)
     found = {"lot": difference(reference, summary.lot, wide, limits, limits.lot_max, n, "the reference")}
     for index, (axis, amount) in enumerate((("L", parts.dL), ("a", parts.da), ("b", parts.db))):
-        found[axis] = Measured(amount, n, None if wide.columns is None else wide.columns[index])
+        found[axis] = Measured(amount, n, _spools(n), None if wide.columns is None else wide.columns[index])
     if previous is not None:
         step_u = u if previous_u is None or previous_u.columns is None else u.and_of(previous_u)
         found["step"] = difference(previous, summary.lot, step_u, limits, limits.step_max, n, "the last accepted lot")
@@ -247,19 +238,8 @@ def _than(what: str, parts: Components) -> str:
 def against(measured: Measured | None, code: str, limit: Limit, rule: DecisionRule, lacking: str) -> Finding:
     """Returns the finding on a figure of the whole lot; None was not measured."""
     if measured is None:
-        return judge(code, None, limit, rule, n=0, counted="spools", lacking=lacking)
-    return judge(
-        code,
-        measured.value,
-        limit,
-        rule,
-        n=measured.n,
-        counted=_spools(measured.n),
-        uncertainty=measured.uncertainty,
-        conformance=measured.conformance,
-        detail=measured.detail,
-        lacking=lacking,
-    )
+        return unmeasured(code, limit, rule, lacking, "spools")
+    return judge(code, measured, limit, rule, todo=ToDo(lacking))
 
 
 def _spools(n: int) -> str:
@@ -285,19 +265,20 @@ def judge_spools(
         found.append(
             judge(
                 "color.spool_delta_e",
-                measured.value,
+                Measured(
+                    measured.value,
+                    n,
+                    "reading" if n == 1 else "readings",
+                    uncertainty=measured.uncertainty,
+                    conformance=measured.conformance,
+                    looked_at=len(summary.spools),
+                    detail=measured.detail,
+                ),
                 limit,
                 rule,
-                n=n,
-                counted="reading" if n == 1 else "readings",
-                uncertainty=measured.uncertainty,
-                conformance=measured.conformance,
-                looked_at=len(summary.spools),
                 subject=f"spool {spool}",
-                detail=measured.detail,
-                lacking=lacking,
-                conclusive=n >= limits.readings_per_spool_min,
                 spool=spool,
+                todo=ToDo(lacking, conclusive=n >= limits.readings_per_spool_min),
             )
         )
     return [compared.told(one, rule) for one in found]
@@ -308,7 +289,7 @@ def _spread(
 ) -> Finding:
     limit = Limit(None, limits.spread_max)
     if summary is None:
-        return judge("color.spread", None, limit, rule, n=0, lacking=lacking)
+        return unmeasured("color.spread", limit, rule, lacking)
     means = [mean for mean, _ in summary.spools.values()]
     more = 0
     if len(means) == 1 and coverage.spools_in_lot > 1 and not lacking:
@@ -319,15 +300,16 @@ def _spread(
     guard = 0.0 if len(means) == 1 else None
     return judge(
         "color.spread",
-        value,
+        Measured(
+            value,
+            len(means),
+            _spools(len(means)),
+            uncertainty=_of_spread(summary, means, limits, rule) if len(means) > 1 else 0.0,
+            guard=guard,
+        ),
         limit,
         rule,
-        n=len(means),
-        counted=_spools(len(means)),
-        uncertainty=_of_spread(summary, means, limits, rule) if len(means) > 1 else 0.0,
-        guard=guard,
-        lacking=lacking,
-        more_spools=more,
+        todo=ToDo(lacking, more_spools=more),
     )
 
 

@@ -8,7 +8,8 @@ from typing import Any
 
 from lots.domain.characteristics.declaring.estimate import OWN, Estimate, Instrument
 from lots.domain.characteristics.declaring.figures import by_spool, mean
-from lots.domain.conformity.findings import Finding, judge, worst
+from lots.domain.conformity.findings import Finding, worst
+from lots.domain.conformity.judgement import Measured, ToDo, judge, unmeasured
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.receiving.coverage import Coverage
 from lots.domain.uncertainty.budget import Uncertainty
@@ -76,19 +77,20 @@ def judge_means(
     each = [
         judge(
             code,
-            one.value,
+            Measured(
+                one.value,
+                one.n,
+                "reading" if one.n == 1 else "readings",
+                uncertainty=one.uncertainty,
+                looked_at=len(means),
+                detail=detail(one.value),
+            ),
             limit,
             rule,
-            n=one.n,
-            counted="reading" if one.n == 1 else "readings",
-            uncertainty=one.uncertainty,
-            looked_at=len(means),
             subject=f"spool {spool}",
-            detail=detail(one.value),
-            lacking=lacking,
-            conclusive=one.n >= least,
             spool=spool,
+            todo=ToDo(lacking, conclusive=one.n >= least),
         )
         for spool, one in means.items()
     ]
-    return worst(each) if each else judge(code, None, limit, rule, n=0, lacking=lacking)
+    return worst(each) if each else unmeasured(code, limit, rule, lacking)

@@ -12,7 +12,8 @@ from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
 from lots.domain.colorimetry.color_difference import delta_e
 from lots.domain.colorimetry.color_values import Lab, same_thickness
 from lots.domain.colorimetry.tristimulus import lightness, luminous_reflectance
-from lots.domain.conformity.findings import Finding, judge, worst
+from lots.domain.conformity.findings import Finding, worst
+from lots.domain.conformity.judgement import Measured, judge, unmeasured
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
 from lots.domain.statistics.summaries import worst_known
 
@@ -245,7 +246,7 @@ def judge_opacity(
     if not by_spool:
         thick = "" if limits.thickness_mm is None else f" of {limits.thickness_mm:g} mm"
         lacking = f"opacity of a plaque{thick}, read over black and over white"
-        return [judge(code, None, limit, rule, n=0, lacking=lacking)]
+        return [unmeasured(code, limit, rule, lacking)]
     rows = {spool: [[reading.found.ratio] for reading in group] for spool, group in by_spool.items()}
     known = estimate.of_spools(
         ("opacity.contrast_ratio",), rows, {s: _instrument(some) for s, some in by_spool.items()}
@@ -255,13 +256,15 @@ def judge_opacity(
             [
                 judge(
                     code,
-                    math.fsum(row[0] for row in some) / len(some),
+                    Measured(
+                        math.fsum(row[0] for row in some) / len(some),
+                        len(some),
+                        "reading" if len(some) == 1 else "readings",
+                        uncertainty=u[0] if (u := known[spool]) else None,
+                        looked_at=len(rows),
+                    ),
                     limit,
                     rule,
-                    n=len(some),
-                    counted="reading" if len(some) == 1 else "readings",
-                    uncertainty=u[0] if (u := known[spool]) else None,
-                    looked_at=len(rows),
                     subject=f"spool {spool}",
                     spool=spool,
                 )

@@ -6,7 +6,8 @@ import math
 from collections.abc import Mapping
 
 from lots.domain.characteristics.shrinkage.lot_shrinkage import AXES, AxisSummary, ShrinkageLimits
-from lots.domain.conformity.findings import Finding, decimals_of, judge, shown, worst
+from lots.domain.conformity.findings import Finding, decimals_of, shown, worst
+from lots.domain.conformity.judgement import Measured, ToDo, judge
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.conformity.step_rule import NONE_ACCEPTED, StepRule
 from lots.domain.uncertainty.budget import Contribution, Uncertainty
@@ -51,14 +52,10 @@ def judge_shrinkage(
             value, lacking = None, "; ".join(part for part in (lacking, measured.to_separate) if part)
         finding = judge(
             f"shrinkage.{axis}",
-            value,
+            Measured(value, n, counted, uncertainty=u, detail=detail),
             Limit(low, high, "%"),
             rule,
-            n=n,
-            counted=counted,
-            uncertainty=u,
-            detail=detail,
-            lacking=lacking,
+            todo=ToDo(lacking),
         )
         found.append(finding if by_line is None else _worse_by_line(finding, by_line, rule, lacking, short <= 0))
         if limits.step_max_percent is not None and previous is not None and axis in previous:
@@ -66,16 +63,18 @@ def judge_shrinkage(
             detail = "" if value is None else _from_to(previous[axis], value)
             moved = judge(
                 f"shrinkage.step_{axis}",
-                step,
+                Measured(
+                    step,
+                    n,
+                    counted,
+                    uncertainty=None
+                    if u is None
+                    else u.beside(_before(axis, previous_uncertainty or {}, previous_df or {})),
+                    detail=detail,
+                ),
                 Limit(None, limits.step_max_percent, "%"),
                 rule,
-                n=n,
-                counted=counted,
-                uncertainty=None
-                if u is None
-                else u.beside(_before(axis, previous_uncertainty or {}, previous_df or {})),
-                detail=detail,
-                lacking=lacking,
+                todo=ToDo(lacking),
             )
             if value is not None:
                 now, before = (abs(percent - (low + high) / 2) for percent in (value, previous[axis]))
@@ -104,15 +103,16 @@ def _worse_by_line(by_singles: Finding, line: AxisSummary, rule: DecisionRule, l
     """
     by_line = judge(
         by_singles.code,
-        line.percent,
+        Measured(
+            line.percent,
+            line.n,
+            by_singles.counted,
+            uncertainty=line.uncertainty,
+            detail=f"{_bead(line)} This line is too uncertain for the limits to pass by it.",
+        ),
         by_singles.limit,
         rule,
-        n=line.n,
-        counted=by_singles.counted,
-        uncertainty=line.uncertainty,
-        detail=f"{_bead(line)} This line is too uncertain for the limits to pass by it.",
-        lacking=lacking,
-        conclusive=complete,
+        todo=ToDo(lacking, conclusive=complete),
     )
     return worst([by_singles, by_line])
 
