@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from lots.domain.assessment.assessment import Assessment, Evidence, assess
+from lots.domain.assessment.assessment import Assessment, Criteria, Evidence, assess
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.bond.lot_bond import BondLimits, BondTest
 from lots.domain.characteristics.color.lot_color import ColorLimits, ColorReading
@@ -145,7 +145,7 @@ def assessed(
     previous: Previous | None = BEFORE,
 ) -> Assessment:
     """The assessment of a lot of 1.75 mm filament, a good one unless something else is given."""
-    return assess(evidence, limits, shade, 1.75, coverage, previous)
+    return assess(evidence, coverage, Criteria(limits, shade, 1.75, previous))
 
 
 def by_code(findings: list[Finding] | tuple[Finding, ...]) -> dict[str, Finding]:

@@ -21,6 +21,7 @@ from lots.domain.conformity.rule_versions import CURRENT
 from lots.domain.receiving.coverage import Coverage
 from lots.domain.uncertainty.budget import Uncertainty
 from lots.domain.uncertainty.length import Length
+from lots.domain.words import plural
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +168,7 @@ def _judge_means(
             Measured(
                 summary.mean_mm(spool),
                 len(group),
-                "position" if len(group) == 1 else "positions",
+                plural(len(group), "position"),
                 uncertainty=u[0] if (u := known[spool]) else None,
                 looked_at=len(spools),
             ),
@@ -203,7 +204,7 @@ def _worst_reading(
                 Measured(
                     value,
                     n,
-                    "position" if n == 1 else "positions",
+                    plural(n, "position"),
                     uncertainty=uncertain(reading, value, estimate),
                     looked_at=len(values),
                     single=True,

@@ -28,6 +28,7 @@ from lots.domain.conformity.findings import Finding, decimals_of, shown, worst
 from lots.domain.conformity.judgement import Measured, ToDo, judge, unmeasured
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.conformity.rule_versions import SECOND
+from lots.domain.words import plural
 
 REMEDY = "dry the filament, then measure its moisture again"
 
@@ -136,7 +137,7 @@ def judge_moisture(readings: Sequence[MoistureReading], limits: MoistureLimits, 
                     Measured(
                         reading.percent,
                         n,
-                        "spool" if n == 1 else "spools",
+                        plural(n, "spool"),
                         uncertainty=reading.uncertainty,
                         single=True,
                     ),

@@ -30,7 +30,7 @@ from lots.domain.conformity.judgement import Measured, ToDo, judge
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.conformity.rule_versions import SECOND
 from lots.domain.receiving.coverage import named
-from lots.domain.words import counted
+from lots.domain.words import counted, plural
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +139,7 @@ def judge_largest(checks: Sequence[SurfaceCheck], limits: SurfaceLimits, rule: D
 
 
 def _layers(checks: Sequence[SurfaceCheck]) -> str:
-    return _WORDS.piece[0] if len(checks) == 1 else _WORDS.piece[1]
+    return plural(len(checks), *_WORDS.piece)
 
 
 _OF_SPOOL = "surface.spool_specks"

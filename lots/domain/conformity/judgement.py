@@ -171,8 +171,11 @@ def _outcome(measured: Measured, limit: Limit, rule: DecisionRule, todo: ToDo, b
         return _Outcome("fail", todo.hold, hold=bool(todo.hold), claimable=claimable)
     if todo.lacking:
         return _Outcome("missing", todo.lacking, todo.more_spools)
-    if not rule.guarded:
-        return _Outcome("pass")
+    return _by_guard_band(measured, margin, rule, todo, bands) if rule.guarded else _Outcome("pass")
+
+
+def _by_guard_band(measured: Measured, margin: float, rule: DecisionRule, todo: ToDo, bands: _Bands) -> _Outcome:
+    """How a value went under guarded acceptance that lies inside its limit, and for which nothing is lacking."""
     if bands.guard is None:
         repeats = "" if measured.single else _OR_REPEATS
         return _Outcome("missing", _EQUAL if bands.equal else f"{_INSTRUMENT_NEEDED}{repeats}{_SINCE_GUARDED}")

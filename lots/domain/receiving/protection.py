@@ -5,6 +5,8 @@ from __future__ import annotations
 from fractions import Fraction
 from math import ceil, comb
 
+from lots.domain.words import plural
+
 # How bad a lot is supposed to be when a sentence says what would have been caught: every eighth spool, by choice.
 ONE_IN = 8
 
@@ -126,7 +128,7 @@ def says(lot_size: int, size: int, accept: int, confidence: float = 0.95) -> str
         left = (
             ("it was not" if size == 1 else "none was")
             if accept == 0
-            else f"at most {accept} {'was' if accept == 1 else 'were'}"
+            else f"at most {accept} {plural(accept, 'was', 'were')}"
         )
         return f"{every} measured. If the lot passes, {left} found bad where measured."
     bound = upper_bound_bad(lot_size, size, accept, confidence)
@@ -135,7 +137,7 @@ def says(lot_size: int, size: int, accept: int, confidence: float = 0.95) -> str
     effect = "this sample would have caught it" if accept == 0 else "this sample would have refused the lot"
     return (
         f"Passing with {'' if accept == 0 else 'at most '}{accept} bad of {size} measured: with {confidence * 100:g} % "
-        f"confidence at most {bound} of the {lot_size} spools {_are(bound)} bad. "
+        f"confidence at most {bound} of the {lot_size} spools {plural(bound, 'is', 'are')} bad. "
         f"Had {supposed} of them been bad, {effect} {caught}."
     )
 
@@ -173,8 +175,4 @@ def _times(chance: Fraction) -> str:
 
 
 def _spools(count: int) -> str:
-    return "only 1 spool is" if count == 1 else f"only {count} spools are"
-
-
-def _are(count: int) -> str:
-    return "is" if count == 1 else "are"
+    return f"only {count} {plural(count, 'spool is', 'spools are')}"

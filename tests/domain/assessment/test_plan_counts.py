@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lots.domain.assessment.assessment import Assessment, Evidence, assess
+from lots.domain.assessment.assessment import Assessment, Criteria, Evidence, assess
 from lots.domain.assessment.limits_revision import GENERAL, Limits
 from lots.domain.assessment.plan_counts import cap_retests, one_spool_is_no_lot
 from lots.domain.characteristics.color.lot_color import ColorLimits
@@ -221,7 +221,7 @@ CAPPED = Limits(
 def remeasured(rounds: dict[str, int], limits: Limits = CAPPED) -> Assessment:
     """A good lot whose readings were taken again so often."""
     evidence = Evidence(color=(color("A", 95.0, -0.8, 1.5),), moisture=(wet("A", 0.02),))
-    return assess(evidence, limits, SHADE, 1.75, Coverage.of(1, 1), None, rounds)
+    return assess(evidence, Coverage.of(1, 1), Criteria(limits, SHADE, 1.75, retests=rounds))
 
 
 @pytest.mark.parametrize(("rounds", "held"), [(0, False), (2, False), (3, True), (9, True)])
@@ -247,7 +247,7 @@ def test_a_hold_never_softens_a_failure():
     """A lot that fails stays refused however often it was measured."""
     strict = replace(CAPPED, moisture=MoistureLimits(0.05), color=ColorLimits(lot_max=1.0, components_max={"b": 0.0}))
     evidence = Evidence(color=(color("A", 95.0, -0.8, 3.5),), moisture=(wet("A", 0.02),))
-    found = assess(evidence, strict, SHADE, 1.75, Coverage.of(1, 1), None, {"color": 5})
+    found = assess(evidence, Coverage.of(1, 1), Criteria(strict, SHADE, 1.75, retests={"color": 5}))
     assert "fail" == found.uses["cosmetic"]
 
 

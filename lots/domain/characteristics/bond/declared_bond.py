@@ -37,7 +37,7 @@ from lots.domain.characteristics.declaring.printing import by_test_print, printe
 from lots.domain.conformity.limits import Limit
 from lots.domain.conformity.rule_versions import SECOND
 from lots.domain.uncertainty.budget import total
-from lots.domain.words import counted
+from lots.domain.words import counted, plural
 
 
 def _assess(case: Case) -> Part:
@@ -78,7 +78,7 @@ def _mean_ratio(bars: Sequence[BondTest], beside: Mapping[str | None, float]) ->
 def _notes(summary: BondSummary, limits: BondLimits | None) -> list[str]:
     if not summary.control_elsewhere or limits is None or limits.control_ratio_min is None:
         return []
-    does = "does" if summary.control_elsewhere == 1 else "do"
+    does = plural(summary.control_elsewhere, "does", "do")
     left = counted(summary.control_elsewhere, "control bar")
     return [f"{left} {does} not count: no bar of the lot was printed in the same build."]
 

@@ -15,7 +15,7 @@ from lots.domain.conformity.findings import Finding, shown, worst
 from lots.domain.conformity.judgement import Measured, ToDo, judge, unmeasured
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.uncertainty.budget import Uncertainty, combined, estimated
-from lots.domain.words import counted
+from lots.domain.words import counted, plural
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,10 +249,8 @@ def judge_bond(
     """
     n = summary.n if summary else 0
     short = limits.tests_min - n
-    lacking = (
-        f"{short} {'more ' if n else ''}bond {'test' if short == 1 else 'tests'} across the layers" if short > 0 else ""
-    )
-    counted = "bar" if n == 1 else "bars"
+    lacking = f"{short} {'more ' if n else ''}bond {plural(short, 'test')} across the layers" if short > 0 else ""
+    counted = plural(n, "bar")
     found = []
     if limits.mean_min_mpa is not None:
         varies = (
@@ -290,7 +288,7 @@ def _judge_ratio(summary: BondSummary | None, limit: Limit, rule: DecisionRule, 
         Measured(
             summary.control_ratio if summary else None,
             n,
-            "bar" if n == 1 else "bars",
+            plural(n, "bar"),
             uncertainty=summary.ratio_uncertainty if summary else None,
             detail=_against(summary) if summary and summary.control_n else "",
         ),
@@ -328,7 +326,7 @@ def _worst_bar(
     """Judges every bar by itself: under a guard band a bar broken on a coarse machine can be in more doubt than a weaker one."""
     if summary is None:
         return unmeasured("bond.single", limit, rule, lacking, "bars")
-    counted = "bar" if summary.n == 1 else "bars"
+    counted = plural(summary.n, "bar")
     return worst(
         [
             judge(

@@ -20,6 +20,7 @@ from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
 from lots.domain.receiving.coverage import Coverage
 from lots.domain.statistics.expected_range import expected_range
 from lots.domain.statistics.summaries import Vector
+from lots.domain.words import plural
 
 CODE = "color.spool_pair"
 
@@ -149,24 +150,14 @@ def judge_spool_pair(
     of_all = f" All {lot} spools are expected to differ by up to {expected:.2f}." if lot > n else ""
     finding = judge(
         CODE,
-        Measured(
-            found.value,
-            n,
-            "spools",
-            uncertainty=found.uncertainty,
-            guard=guard,
-            conformance=found.conformance,
-            detail=f"{found.detail}{of_all}",
-        ),
+        replace(found, guard=guard, detail=f"{found.detail}{of_all}"),
         limit,
         replace(rule, guarded=True) if guard is not None else rule,
         subject=f"spools {one} and {other}",
         todo=ToDo(
             lacking,
             conclusive=all(summary.spools[spool][1] >= limits.readings_per_spool_min for spool in (one, other)),
-            settled_by=f"colour on {more_spools} more {'spool' if more_spools == 1 else 'spools'}"
-            if more_spools
-            else "",
+            settled_by=f"colour on {more_spools} more {plural(more_spools, 'spool')}" if more_spools else "",
         ),
     )
     if finding.verdict == "fail":

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import stdev
 
-from lots.domain.characteristics.color.between_instruments import SAME, Compared
+from lots.domain.characteristics.color.between_instruments import NO_START, SAME, Compared, Start
 from lots.domain.characteristics.color.uncertainty import (
     COORDINATES,
     ColorUncertainty,
@@ -24,10 +24,10 @@ from lots.domain.conformity.findings import Finding, worst
 from lots.domain.conformity.guard import Spread, conformance_of_difference
 from lots.domain.conformity.judgement import Measured, ToDo, judge, unmeasured
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
-from lots.domain.conformity.step_rule import NONE_ACCEPTED, StepRule
 from lots.domain.receiving.coverage import Coverage
 from lots.domain.statistics.summaries import Vector, worst_known
 from lots.domain.uncertainty.budget import Uncertainty, estimated
+from lots.domain.words import plural
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,17 +129,28 @@ class ColorLimits:
         return delta_e(reference, sample, self.formula, self.weights)
 
 
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What readings that are lacking are called, and which spectra are lacking, in words; "" when none is.
+
+    Spectra are colours too, so that they stand for the readings that are lacking.
+    """
+
+    what: str = "colour"
+    spectra: str = ""
+
+
+COLORS = Wanted()
+
+
 def judge_color(
     summary: ColorSummary | None,
     reference: Lab | None,
     limits: ColorLimits,
     coverage: Coverage,
     rule: DecisionRule,
-    previous: Lab | None = None,
-    previous_uncertainty: ColorUncertainty | None = None,
-    what: str = "colour",
-    spectra: str = "",
-    steps: StepRule = NONE_ACCEPTED,
+    start: Start = NO_START,
+    wanted: Wanted = COLORS,
     compared: Compared = SAME,
 ) -> list[Finding]:
     """Returns the findings on a lot's colour, one per limit that is set.
@@ -149,30 +160,21 @@ def judge_color(
         reference: colour of the approved shade revision; None when there is none, and then nothing can pass.
         limits: what is asked.
         coverage: which spools were to be measured.
-        previous: mean colour of the last accepted lot of this supplier and grade; None when there is none, and then a step
-            has nothing to be a step from and no finding is made.
-        previous_uncertainty: of that mean, where known; it counts towards that of the step.
-        what: what a reading that is lacking is called.
-        spectra: the spectra that are lacking, in words; "" when none is. They are colours too, so that they stand for those that are lacking.
-        steps: how a step is judged; the target is the reference.
+        start: what a step is measured from. Without a colour in it no finding on a step is made. The target of a step is the reference.
+        wanted: how what is lacking is worded.
         compared: what comes between the lot and the reference.
 
     Reference:
         ASTM D2244 (keep the components beside the difference); this project's design for lot, spool, spread and step.
     """
-    lacking = coverage.lacking(
-        {} if summary is None else {s: n for s, (_, n) in summary.spools.items()},
-        limits.readings_per_spool_min,
-        what,
-    )
-    lacking = lacking and (spectra or lacking)
+    counts = {} if summary is None else {s: n for s, (_, n) in summary.spools.items()}
+    lacking = coverage.lacking(counts, limits.readings_per_spool_min, wanted.what)
+    lacking = lacking and (wanted.spectra or lacking)
     if reference is None:
         lacking = REFERENCE_NEEDED
-    values = (
-        {}
-        if summary is None or reference is None
-        else _measures(summary, reference, limits, previous, previous_uncertainty, compared.beyond)
-    )
+    values: dict[str, ColorFigure] = {}
+    if summary is not None and reference is not None:
+        values = _measures(summary, reference, limits, start, compared.beyond)
     findings = []
     if limits.lot_max is not None:
         found = against(values.get("lot"), "color.lot_delta_e", Limit(None, limits.lot_max), rule, lacking)
@@ -183,23 +185,39 @@ def judge_color(
         findings.append(worst(each) if each else none)
     if limits.spread_max is not None:
         findings.append(_spread(summary, limits, coverage, rule, lacking))
-    if limits.step_max is not None and previous is not None:
+    if limits.step_max is not None and start.lab is not None:
         found = against(values.get("step"), "color.step", Limit(None, limits.step_max), rule, lacking)
         if reference is not None and "lot" in values:
-            before = limits.delta_e(reference, previous)
-            found = steps.judged(found, rule, values["lot"].value, before, "the reference")
+            before = limits.delta_e(reference, start.lab)
+            found = start.rule.judged(found, rule, values["lot"].value, before, "the reference")
         findings.append(found)
-    for axis in ("L", "a", "b"):
-        most = (limits.components_max or {}).get(axis)
-        if most is not None:
-            found = against(values.get(axis), f"color.component_{axis.lower()}", Limit(-most, most), rule, lacking)
-            findings.append(compared.told(found, rule))
-    return findings
+    return [*findings, *_components(values, limits, rule, lacking, compared)]
+
+
+def _components(
+    values: Mapping[str, ColorFigure], limits: ColorLimits, rule: DecisionRule, lacking: str, compared: Compared
+) -> list[Finding]:
+    """The findings on dL*, da* and db*, of those that are limited."""
+    most = limits.components_max or {}
+    asked = {axis: end for axis in ("L", "a", "b") if (end := most.get(axis)) is not None}
+    found = [
+        against(values.get(axis), f"color.component_{axis.lower()}", Limit(-end, end), rule, lacking)
+        for axis, end in asked.items()
+    ]
+    return [compared.told(one, rule) for one in found]
+
+
+@dataclass(frozen=True, slots=True)
+class ColorFigure(Measured):
+    """A figure of a lot's colour, which was measured."""
+
+    value: float
+    uncertainty: Spread | None = None
 
 
 def difference(
     reference: Lab, sample: Lab, u: ColorUncertainty, limits: ColorLimits, most: float | None, n: int, what: str
-) -> Measured:
+) -> ColorFigure:
     """Returns one colour difference with its uncertainty, its direction and, before version 4 of the rules, the probability that the true one is within `most`."""
     value = limits.delta_e(reference, sample)
     chance = None
@@ -208,26 +226,22 @@ def difference(
         chance = conformance_of_difference(apart, u.total, metric, most)
     spread = u.of_difference(reference, sample, limits)
     detail = _than(what, components(reference, sample))
-    return Measured(value, n, _spools(n), spread, conformance=chance, detail=detail)
+    return ColorFigure(value, n, plural(n, "spool"), spread, conformance=chance, detail=detail)
 
 
 def _measures(
-    summary: ColorSummary,
-    reference: Lab,
-    limits: ColorLimits,
-    previous: Lab | None,
-    previous_u: ColorUncertainty | None,
-    beyond: Vector,
-) -> dict[str, Measured]:
+    summary: ColorSummary, reference: Lab, limits: ColorLimits, start: Start, beyond: Vector
+) -> dict[str, ColorFigure]:
     parts = components(reference, summary.lot)
     n, u = len(summary.spools), summary.lot_uncertainty
     wide = u.beside(beyond, BEYOND)
     found = {"lot": difference(reference, summary.lot, wide, limits, limits.lot_max, n, "the reference")}
     for index, (axis, amount) in enumerate((("L", parts.dL), ("a", parts.da), ("b", parts.db))):
-        found[axis] = Measured(amount, n, _spools(n), None if wide.columns is None else wide.columns[index])
-    if previous is not None:
-        step_u = u if previous_u is None or previous_u.columns is None else u.and_of(previous_u)
-        found["step"] = difference(previous, summary.lot, step_u, limits, limits.step_max, n, "the last accepted lot")
+        found[axis] = ColorFigure(amount, n, plural(n, "spool"), None if wide.columns is None else wide.columns[index])
+    if start.lab is not None:
+        before = start.uncertainty
+        step_u = u if before is None or before.columns is None else u.and_of(before)
+        found["step"] = difference(start.lab, summary.lot, step_u, limits, limits.step_max, n, "the last accepted lot")
     return found
 
 
@@ -240,10 +254,6 @@ def against(measured: Measured | None, code: str, limit: Limit, rule: DecisionRu
     if measured is None:
         return unmeasured(code, limit, rule, lacking, "spools")
     return judge(code, measured, limit, rule, todo=ToDo(lacking))
-
-
-def _spools(n: int) -> str:
-    return "spool" if n == 1 else "spools"
 
 
 def judge_spools(
@@ -265,15 +275,7 @@ def judge_spools(
         found.append(
             judge(
                 "color.spool_delta_e",
-                Measured(
-                    measured.value,
-                    n,
-                    "reading" if n == 1 else "readings",
-                    uncertainty=measured.uncertainty,
-                    conformance=measured.conformance,
-                    looked_at=len(summary.spools),
-                    detail=measured.detail,
-                ),
+                replace(measured, counted=plural(n, "reading"), looked_at=len(summary.spools)),
                 limit,
                 rule,
                 subject=f"spool {spool}",
@@ -303,7 +305,7 @@ def _spread(
         Measured(
             value,
             len(means),
-            _spools(len(means)),
+            plural(len(means), "spool"),
             uncertainty=_of_spread(summary, means, limits, rule) if len(means) > 1 else 0.0,
             guard=guard,
         ),

@@ -13,7 +13,7 @@ from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.judgement import Measured, ToDo, judge, unmeasured
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.uncertainty.budget import Uncertainty, combined
-from lots.domain.words import counted
+from lots.domain.words import counted, plural
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +94,7 @@ def judge_difference(
         Measured(
             found.value,
             found.n,
-            "print" if found.n == 1 else "prints",
+            plural(found.n, "print"),
             uncertainty=found.uncertainty,
             detail=f"Against {counted(found.controls, 'print')} of the control spool in build {named}.",
         ),

@@ -11,7 +11,7 @@ from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.judgement import Measured, ToDo, judge, unmeasured
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.statistics.summaries import one_sided_confidence, poisson_below, poisson_upper
-from lots.domain.words import counted
+from lots.domain.words import counted, plural
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +87,7 @@ def judge_rate(
         Measured(
             found.rate,
             found.n,
-            words.piece[0] if found.n == 1 else words.piece[1],
+            plural(found.n, *words.piece),
             guard=upper - found.rate,
             conformance=poisson_below(found.flaws, most * found.amount),
             detail=f"{seen}; the true rate may be up to {upper:.2f} per {words.unit} ({100 * confidence:.0f} % bound).",

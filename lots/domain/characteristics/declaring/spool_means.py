@@ -13,6 +13,7 @@ from lots.domain.conformity.judgement import Measured, ToDo, judge, unmeasured
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.receiving.coverage import Coverage
 from lots.domain.uncertainty.budget import Uncertainty
+from lots.domain.words import plural
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +81,7 @@ def judge_means(
             Measured(
                 one.value,
                 one.n,
-                "reading" if one.n == 1 else "readings",
+                plural(one.n, "reading"),
                 uncertainty=one.uncertainty,
                 looked_at=len(means),
                 detail=detail(one.value),

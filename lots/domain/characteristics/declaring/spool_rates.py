@@ -17,7 +17,7 @@ from lots.domain.statistics.summaries import (
     poisson_lower,
     poisson_upper,
 )
-from lots.domain.words import counted
+from lots.domain.words import counted, plural
 
 # Counts further apart than this chance allows are of no common rate. Common practice (5 %), no source.
 ONE_RATE_ALPHA = 0.05
@@ -101,7 +101,7 @@ def judge_each(
             Measured(
                 one.rate,
                 one.n,
-                words.piece[0] if one.n == 1 else words.piece[1],
+                plural(one.n, *words.piece),
                 guard=one.rate - lower if refuted else upper - one.rate,
                 conformance=poisson_below(one.flaws, most * one.amount),
                 detail=detail,

@@ -16,6 +16,7 @@ from lots.domain.conformity.findings import Finding, worst
 from lots.domain.conformity.judgement import Measured, judge, unmeasured
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
 from lots.domain.statistics.summaries import worst_known
+from lots.domain.words import plural
 
 # Over black a plaque is never truly lighter than over white. Up to this much L* it may read so by noise, of the instrument and of the place
 # read; more is a mix-up. Common practice, no source.
@@ -259,7 +260,7 @@ def judge_opacity(
                     Measured(
                         math.fsum(row[0] for row in some) / len(some),
                         len(some),
-                        "reading" if len(some) == 1 else "readings",
+                        plural(len(some), "reading"),
                         uncertainty=u[0] if (u := known[spool]) else None,
                         looked_at=len(rows),
                     ),
