@@ -11,54 +11,6 @@ from lots.domain.words import plural
 ONE_IN = 8
 
 
-def acceptance_probability(lot_size: int, bad: int, size: int, accept: int) -> float:
-    """Returns the probability, 0..1, that a sample drawn at random shows at most `accept` bad spools.
-
-    Args:
-        lot_size: spools in the lot, >= 1.
-        bad: bad spools in the lot, 0..lot_size.
-        size: spools measured, 0..lot_size, drawn without putting back.
-        accept: greatest count with which the lot passes, >= 0.
-
-    Raises:
-        ValueError: a number outside its range.
-
-    Notes:
-        Measuring is taken to tell good from bad without error. A reduced plan passes a lot with up to `reject - 1`.
-
-    Reference:
-        Hypergeometric distribution, in whole numbers: a point of the operating characteristic for one finite lot.
-
-    Example:
-        >>> round(acceptance_probability(24, 3, 5, 0), 4)
-        0.4788
-    """
-    _check(lot_size, size, bad=(bad, lot_size), accept=(accept, None))
-    return _passing(lot_size, bad, size, accept) / comb(lot_size, size)
-
-
-def chance_to_catch(lot_size: int, bad: int, size: int) -> float:
-    """Returns the probability, 0..1, that a sample drawn at random holds at least one of the bad spools.
-
-    Args:
-        lot_size: spools in the lot, >= 1.
-        bad: bad spools in the lot, 0..lot_size.
-        size: spools measured, 0..lot_size, drawn without putting back.
-
-    Raises:
-        ValueError: a number outside its range.
-
-    Reference:
-        Hypergeometric distribution, in whole numbers.
-
-    Example:
-        >>> [round(100 * chance_to_catch(24, 3, size)) for size in (1, 2, 3, 5, 8)]
-        [12, 24, 34, 52, 72]
-    """
-    _check(lot_size, size, bad=(bad, lot_size))
-    return float(_catching(lot_size, bad, size, 0))
-
-
 def upper_bound_bad(lot_size: int, size: int, found: int, confidence: float = 0.95) -> int:
     """Returns the most bad spools a lot may hold, given the sample, with at least this confidence.
 
