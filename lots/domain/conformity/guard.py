@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Sequence
 from functools import cache
 from typing import Any
@@ -196,11 +197,7 @@ def more_to_settle(margin: float, z: float, uncertainty: Spread, n: int) -> int:
 
     if not uncertainty.scatter or not settled(OUT_OF_REACH):
         return 0
-    low, high = 0, OUT_OF_REACH
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if settled(middle) else (middle, high)
-    return high
+    return 1 + bisect_left(range(1, OUT_OF_REACH), True, key=settled)
 
 
 def _rounded_down(size: float) -> str:

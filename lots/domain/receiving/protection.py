@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from fractions import Fraction
 from math import ceil, comb
 
@@ -44,14 +45,9 @@ def upper_bound_bad(lot_size: int, size: int, found: int, confidence: float = 0.
         raise ValueError(f"confidence must lie between 0 and 1, got {confidence!r}")
     # As written: 0.95 is 19/20, which no binary number is.
     threshold = (1 - Fraction(str(confidence))) * comb(lot_size, size)
-    low, high = found, lot_size - (size - found)
-    while low < high:
-        middle = (low + high + 1) // 2
-        if _passing(lot_size, middle, size, found) > threshold:
-            low = middle
-        else:
-            high = middle - 1
-    return low
+    # More bad ones let fewer samples pass; with those found alone every sample does.
+    more = range(found + 1, lot_size - (size - found) + 1)
+    return found + bisect_left(more, True, key=lambda bad: _passing(lot_size, bad, size, found) <= threshold)
 
 
 def says(lot_size: int, size: int, accept: int, confidence: float = 0.95) -> str:

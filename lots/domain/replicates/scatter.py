@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -115,17 +116,12 @@ def _needed(scatter: Scatter | None, room: float, confidence: float, so_that: st
 def _least(noise: float, confidence: float) -> int | None:
     """The least n, from 2 on, with t(n - 1) * noise / sqrt(n) no more than 1; None beyond OUT_OF_REACH."""
 
-    def wide(n: int) -> bool:
-        return student(n - 1, confidence) * noise / math.sqrt(n) > 1 + BINARY_NOISE
+    def fits(n: int) -> bool:
+        return student(n - 1, confidence) * noise / math.sqrt(n) <= 1 + BINARY_NOISE
 
-    # t falls and sqrt(n) rises with n, so the width only shrinks and the place can be closed in on by halving.
-    low, high = 1, OUT_OF_REACH
-    if wide(high):
-        return None
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (middle, high) if wide(middle) else (low, middle)
-    return high
+    # t falls and sqrt(n) rises with n, so the width only shrinks.
+    n = 2 + bisect_left(range(2, OUT_OF_REACH + 1), True, key=fits)
+    return n if n <= OUT_OF_REACH else None
 
 
 def _stein(noise: float, df: int | None, confidence: float) -> int | None:
