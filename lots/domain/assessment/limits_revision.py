@@ -9,7 +9,7 @@ from typing import Any, Literal
 from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.domain.characteristics.declaring.limit_fields import LimitField
 from lots.domain.characteristics.registry import DECLARED, MEASURES, declared_of
-from lots.domain.conformity.limits import DecisionRule, Limit
+from lots.domain.conformity.limits import GUARD_Z, DecisionRule, Limit
 from lots.domain.receiving.coverage import Sampling
 from lots.domain.receiving.sampling_plans import plan_for
 
@@ -229,7 +229,7 @@ def limits_from(body: Mapping[str, Any]) -> Limits:
         body: a revision as posted, whose fields have been checked and which has no `problems`.
     """
     return Limits(
-        rule=DecisionRule(body.get("decision_rule", "simple") == "guarded", body.get("guard_z") or DecisionRule().z),
+        rule=DecisionRule(body.get("decision_rule", "simple") == "guarded", body.get("guard_z") or GUARD_Z),
         sampling=_sampling(body.get("sampling") or {}),
         given={name: one.limits.read(own_part(body[name])) for name, one in DECLARED.items() if body.get(name)},
         asked={name: _alike(body[name]) for name in DECLARED if body.get(name) and _alike(body[name])},

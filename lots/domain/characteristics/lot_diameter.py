@@ -13,6 +13,7 @@ from lots.domain.characteristics.cross_section import (
     positions_read,
 )
 from lots.domain.characteristics.declaring.estimate import OWN, Estimate, Instrument
+from lots.domain.characteristics.declaring.limit_fields import FEWEST
 from lots.domain.characteristics.diameter_checks import positions, span_lacking
 from lots.domain.conformity.findings import Finding, worst
 from lots.domain.conformity.judgement import Measured, ToDo, judge, unmeasured
@@ -59,7 +60,7 @@ class DiameterLimits:
     mean_tolerance_mm: float | None = None
     reading_tolerance_mm: float | None = None
     ovality_max_mm: float | None = None
-    readings_per_spool_min: int = 1
+    readings_per_spool_min: int = FEWEST
     span_min_m: float | None = None
 
     def count(self, group: Sequence[DiameterReading], read: int) -> int:

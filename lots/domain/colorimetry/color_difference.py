@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
+# What colours are compared by where nobody says otherwise.
+DEFAULT_FORMULA = "CIEDE2000"
 # Formula -> the weights it takes when none are given, and their names in order.
 DEFAULT_WEIGHTS: dict[str, tuple[float, ...]] = {
     "CIE76": (),
@@ -79,7 +81,9 @@ def components(reference: Lab, sample: Lab) -> Components:
     return Components(dL, da, db, dC, dH)
 
 
-def delta_e(reference: Lab, sample: Lab, formula: str = "CIEDE2000", weights: Sequence[float] | None = None) -> float:
+def delta_e(
+    reference: Lab, sample: Lab, formula: str = DEFAULT_FORMULA, weights: Sequence[float] | None = None
+) -> float:
     """Returns the colour difference of `sample` from `reference`, >= 0, dimensionless.
 
     Args:
@@ -116,7 +120,7 @@ def delta_e(reference: Lab, sample: Lab, formula: str = "CIEDE2000", weights: Se
 def delta_e_to_each(
     reference: Lab,
     samples: Array | Sequence[Sequence[float]],
-    formula: str = "CIEDE2000",
+    formula: str = DEFAULT_FORMULA,
     weights: Sequence[float] | None = None,
 ) -> Array:
     """Returns the colour difference of every sample from one reference: an array of numbers >= 0, in the order of the samples.
@@ -157,7 +161,9 @@ def delta_e_to_each(
     return found
 
 
-def delta_e_among(colors: Sequence[Lab], formula: str = "CIEDE2000", weights: Sequence[float] | None = None) -> Array:
+def delta_e_among(
+    colors: Sequence[Lab], formula: str = DEFAULT_FORMULA, weights: Sequence[float] | None = None
+) -> Array:
     """Returns the colour difference of each of some colours from each: a square whose row i has colour i for the reference.
 
     Args:
@@ -324,7 +330,7 @@ def _chroma_ramp(m: Any, chroma: Any) -> Any:
 
 
 def mean_difference_from_mean(
-    colors: Sequence[Lab], formula: str = "CIEDE2000", weights: Sequence[float] | None = None
+    colors: Sequence[Lab], formula: str = DEFAULT_FORMULA, weights: Sequence[float] | None = None
 ) -> float:
     """Returns the mean colour difference from the mean (MCDM), the spread of a set of colours, >= 0.
 

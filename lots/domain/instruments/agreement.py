@@ -8,7 +8,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from lots.domain.colorimetry.color_difference import delta_e, mean_difference_from_mean
+from lots.domain.colorimetry.color_difference import DEFAULT_FORMULA, delta_e, mean_difference_from_mean
 from lots.domain.colorimetry.color_values import Lab, mean_lab
 from lots.domain.conformity.guard import OUT_OF_REACH
 from lots.domain.conformity.limits import Limit
@@ -121,7 +121,7 @@ class Agreement:
 
 def agreement(
     artefacts: Sequence[ReadOnBoth],
-    formula: str = "CIEDE2000",
+    formula: str = DEFAULT_FORMULA,
     weights: Sequence[float] | None = None,
     confidence: float = 0.95,
 ) -> Agreement:

@@ -7,7 +7,7 @@ from typing import Any
 
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.declaring.plausibility import doubt_lab
-from lots.domain.colorimetry.color_difference import DEFAULT_WEIGHTS
+from lots.domain.colorimetry.color_difference import DEFAULT_FORMULA, DEFAULT_WEIGHTS
 from lots.domain.colorimetry.color_values import Conditions, Lab, condition_name
 from lots.domain.statistics.tolerance_ellipsoid import Radius, Tolerance
 from lots.domain.visual_trials.trial import Plaque, Unfitted, across_observers, fit_trial
@@ -241,7 +241,7 @@ def _proposal(row: Any, fitted: Tolerance) -> tuple[dict[str, Any] | None, str |
     current = catalog.current_limits(row.grade_id)
     body = dict(current.body) if current else {}
     color = body.get("color") or {}
-    formula = color.get("formula", "CIEDE2000")
+    formula = color.get("formula", DEFAULT_FORMULA)
     weights = color.get("weights") or DEFAULT_WEIGHTS[formula]
     try:
         proposed = propose(fitted, Lab(*row.shade_revision.lab), formula, weights)

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from typing import Any
 
 from lots.domain.characteristics.registry import STUDIED
+from lots.domain.colorimetry.color_difference import DEFAULT_FORMULA
 from lots.domain.instruments.agreement import Agreement
 from lots.domain.instruments.gauge_study import GaugeStudy
 from lots.domain.instruments.linearity import Estimate, Linearity
@@ -123,7 +124,7 @@ def _says_linearity(shows: Linearity, row: Any) -> list[str]:
 def _agreement(shows: Agreement, row: Any) -> dict[str, Any]:
     code, most = shows.worst
     return {
-        "formula": "CIEDE2000",
+        "formula": DEFAULT_FORMULA,
         "differences": [{"code": name, "delta_e": value} for name, value in shows.differences.items()],
         "mean_delta_e": shows.mean,
         "worst": {"code": code, "delta_e": most},
@@ -138,7 +139,7 @@ def _agreement(shows: Agreement, row: Any) -> dict[str, Any]:
 def _says_agreement(shows: Agreement, row: Any) -> list[str]:
     code, most = shows.worst
     n = len(shows.differences)
-    over = f"{n} {'plaque' if n == 1 else 'plaques'} (CIEDE2000)"
+    over = f"{n} {'plaque' if n == 1 else 'plaques'} ({DEFAULT_FORMULA})"
     offsets = ", ".join(f"{offset.component}* {offset.mean:+.2f}" for offset in shows.offsets)
     return [
         f"{row.other.code} and {row.instrument.code} read {shows.mean:.2f} apart on average over {over}, at most {most:.2f}, on {code}.",

@@ -9,6 +9,7 @@ from statistics import stdev
 
 from lots.domain.characteristics.declaring.estimate import OWN, Estimate, Instrument
 from lots.domain.characteristics.declaring.figures import by_spool
+from lots.domain.characteristics.declaring.limit_fields import FEWEST
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.conformity.findings import Finding, shown, worst
@@ -233,7 +234,7 @@ class BondLimits:
     mean_min_mpa: float | None = None
     single_min_mpa: float | None = None
     control_ratio_min: float | None = None
-    tests_min: int = 1
+    tests_min: int = FEWEST
 
 
 def judge_bond(

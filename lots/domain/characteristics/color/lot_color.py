@@ -16,8 +16,15 @@ from lots.domain.characteristics.color.uncertainty import (
 )
 from lots.domain.characteristics.declaring.estimate import OWN, Estimate, Instrument
 from lots.domain.characteristics.declaring.figures import by_spool
+from lots.domain.characteristics.declaring.limit_fields import FEWEST
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
-from lots.domain.colorimetry.color_difference import Components, components, delta_e, mean_difference_from_mean
+from lots.domain.colorimetry.color_difference import (
+    DEFAULT_FORMULA,
+    Components,
+    components,
+    delta_e,
+    mean_difference_from_mean,
+)
 from lots.domain.colorimetry.color_values import Conditions, Lab, mean_lab
 from lots.domain.colorimetry.spectra import Spectrum, lab_from_spectrum
 from lots.domain.conformity.findings import Finding, worst
@@ -108,14 +115,14 @@ class ColorLimits:
     it is the limit between the lots of one job (`matching.within_one_job`).
     """
 
-    formula: str = "CIEDE2000"
+    formula: str = DEFAULT_FORMULA
     weights: tuple[float, ...] = ()
     lot_max: float | None = None
     spool_max: float | None = None
     spread_max: float | None = None
     step_max: float | None = None
     components_max: Mapping[str, float] | None = None
-    readings_per_spool_min: int = 1
+    readings_per_spool_min: int = FEWEST
     metamerism_max: float | None = None
     whiteness_min: float | None = None
     tint: tuple[float, float] | None = None

@@ -9,7 +9,7 @@ from datetime import datetime
 
 from lots.domain.characteristics.declaring.estimate import OWN, Estimate, Instrument
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
-from lots.domain.colorimetry.color_difference import delta_e
+from lots.domain.colorimetry.color_difference import DEFAULT_FORMULA, delta_e
 from lots.domain.colorimetry.color_values import Lab, same_thickness
 from lots.domain.colorimetry.tristimulus import lightness, luminous_reflectance
 from lots.domain.conformity.findings import Finding, worst
@@ -98,7 +98,7 @@ def contrast_ratio(over_black_Y: float, over_white_Y: float) -> float:
     return over_black_Y / over_white_Y
 
 
-def opacity(over_black: Lab, over_white: Lab, formula: str = "CIEDE2000") -> Opacity:
+def opacity(over_black: Lab, over_white: Lab, formula: str = DEFAULT_FORMULA) -> Opacity:
     """Returns contrast ratio and colour difference of a plaque read over black and over white.
 
     Args:

@@ -20,7 +20,7 @@ from lots.domain.characteristics.declaring.declaration import (
     Values,
 )
 from lots.domain.characteristics.declaring.figures import Figure, by_spool, mean, sum_of_squares
-from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, Problem, fewest
+from lots.domain.characteristics.declaring.limit_fields import FEWEST, LimitField, LimitsBlock, Problem, fewest
 from lots.domain.characteristics.declaring.neighbours import Far, within
 from lots.domain.characteristics.declaring.origin import of_the_lot
 from lots.domain.characteristics.declaring.plausibility import Doubt
@@ -173,7 +173,7 @@ def _doubts(values: Values, _: float) -> list[Doubt]:
 def _limits(block: Values) -> ShrinkageLimits:
     percent = {axis: (float(ends[0]), float(ends[1])) for axis in AXES if (ends := block.get(f"{axis}_percent"))}
     age = block.get("age_h")
-    least, step = block.get("tests_per_axis_min", 1), block.get("step_max_percent")
+    least, step = block.get("tests_per_axis_min", FEWEST), block.get("step_max_percent")
     of = (block.get("basis"), block.get("designed_mm"), block.get("control_difference_max_percent"))
     return ShrinkageLimits(percent, step, least, (age[0], age[1]) if age else None, *of)
 
