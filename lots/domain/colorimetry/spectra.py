@@ -52,12 +52,12 @@ class Spectrum:
 
     def __post_init__(self) -> None:
         if self.step_nm not in _STEPS_NM:
-            wrong = f"step_nm is {self.step_nm!r}; a spectrum is read every 10 or every 20 nm"
+            wrong = f"the step is {self.step_nm!r} nm; a spectrum is read every 10 or every 20 nm"
             raise BadSpectrum("step_nm", wrong, "give 10 or 20")
         if self.start_nm not in range(FIRST_NM, _BEGINS_BY_NM + 1, STEP_NM):
             raise BadSpectrum(
                 "start_nm",
-                f"start_nm is {self.start_nm!r}; it must be a multiple of {STEP_NM} from {FIRST_NM} to {_BEGINS_BY_NM}",
+                f"the first wavelength is {self.start_nm!r} nm; it must be a multiple of {STEP_NM} from {FIRST_NM} to {_BEGINS_BY_NM}",
                 f"give a multiple of {STEP_NM} from {FIRST_NM} to {_BEGINS_BY_NM}",
             )
         if not _ENDS_FROM_NM <= self.end_nm <= LAST_NM:

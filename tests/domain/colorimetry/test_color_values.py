@@ -95,10 +95,10 @@ def test_spellings_of_one_condition_are_one_condition(written, meant):
 @pytest.mark.parametrize(
     ("said", "says"),
     [
-        (("D65", 5, "d/8", "SCI"), "observer_deg is 5; the CIE standard observers are 2 and 10"),
+        (("D65", 5, "d/8", "SCI"), "the observer is 5°; the CIE standard observers are 2 and 10"),
         (("", 10, "d/8", "SCI"), "illuminant must be stated"),
         (("D65", 10, "  ", "SCI"), "geometry must be stated"),
-        (("D65", 10, "d/8", ""), "specular must be stated"),
+        (("D65", 10, "d/8", ""), "specular component must be stated"),
     ],
     ids=["observer", "illuminant", "geometry", "specular"],
 )

@@ -252,10 +252,10 @@ def test_percent_is_recognised():
 @pytest.mark.parametrize(
     ("start_nm", "step_nm", "count", "words"),
     [
-        (400, 5, 61, "step_nm is 5"),
-        (350, 10, 43, "start_nm is 350"),
-        (405, 10, 31, "start_nm is 405"),
-        (410, 10, 31, "start_nm is 410"),
+        (400, 5, 61, "the step is 5 nm"),
+        (350, 10, 43, "the first wavelength is 350 nm"),
+        (405, 10, 31, "the first wavelength is 405 nm"),
+        (410, 10, 31, "the first wavelength is 410 nm"),
         (400, 10, 30, "end at 690 nm"),
         (400, 10, 40, "end at 790 nm"),
         (400, 10, 0, "end at 390 nm"),

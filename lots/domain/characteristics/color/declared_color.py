@@ -215,9 +215,11 @@ def _sent(sent: Values) -> list[Problem]:
     """A colour is given once, with the light that belongs to it: L*, a*, b* need the one they hold under, a spectrum has none."""
     spectral, found = "spectrum" in sent, []
     if "lab" in sent and spectral:
-        return [("spectrum", "The colour is given twice.", "Give lab, or the spectrum it is computed from.")]
+        return [
+            ("spectrum", "The colour is given twice.", "Give L*, a*, b*, or the spectrum that they are computed from.")
+        ]
     if "lab" not in sent and not spectral:
-        found.append(("lab", "This is needed.", "Give lab as [L*, a*, b*], or a spectrum."))
+        found.append(("lab", "This is needed.", "Give [L*, a*, b*], or a spectrum."))
     conditions = sent.get("conditions")
     if not isinstance(conditions, dict):
         return found

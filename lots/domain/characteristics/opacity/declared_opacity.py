@@ -84,7 +84,7 @@ def _doubts(values: Values, _: float) -> list[Doubt]:
         opacity(Lab(*values["over_black"]), Lab(*values["over_white"]))
     except ValueError as wrong:
         hint = (
-            "Read the same place of the same plaque, first on black, then on white. If over_black and over_white were swapped, "
+            "Read the same place of the same plaque, first on black, then on white. If the two were swapped, "
             "put each in the other's place."
         )
         found.append(Doubt("over_black", f"{str(wrong)[:1].upper()}{str(wrong)[1:]}.".replace("?.", "?"), hint))

@@ -133,11 +133,11 @@ def suspect_opacity(over_black: Lab, over_white: Lab) -> tuple[str, str] | None:
     if ratio > _SWAPPED_RATIO:
         return (
             f"The plaque reads lighter over black than over white: contrast ratio {ratio:.2f}.",
-            "Were over_black and over_white swapped?",
+            "Were the colours over black and over white swapped?",
         )
     if ratio < _FILM_RATIO and over_white.L >= _LIGHT_L:
         detail = f"A contrast ratio of {ratio:.2f} is that of a film that one can see through, not of a white plaque."
-        return detail, "Is over_black the plaque on the black, and not the black by itself?"
+        return detail, "Is the colour over black that of the plaque on the black, and not of the black by itself?"
     return None
 
 

@@ -182,7 +182,7 @@ def _problems(block: Values) -> list[Problem]:
     found = []
     if block.get("designed_mm") is not None and block.get("basis") != "part":
         detail = "A designed length belongs to limits on the part: the bead is in the shrinkage of one length."
-        found.append(("/designed_mm", detail, "Set basis to part, or leave designed_mm out."))
+        found.append(("/designed_mm", detail, "Set the basis to part, or leave the designed length out."))
     for axis in AXES:
         ends = block.get(f"{axis}_percent")
         if ends and any(ends) and ends[0] <= ends[1] and max(abs(end) for end in ends) < 0.02:
