@@ -14,6 +14,7 @@ from lots.domain.characteristics.cross_section import (
 )
 from lots.domain.characteristics.declaring.estimate import OWN, Estimate, Instrument
 from lots.domain.characteristics.declaring.limit_fields import FEWEST
+from lots.domain.characteristics.declaring.spool_means import findings_on, spool_means
 from lots.domain.characteristics.diameter_checks import positions, span_lacking
 from lots.domain.conformity.findings import Finding, worst
 from lots.domain.conformity.judgement import Measured, ToDo, judge, unmeasured
@@ -160,27 +161,13 @@ def _judge_means(
     lacking: str,
     estimate: Estimate,
 ) -> list[Finding]:
-    spools = summary.spools
-    rows = {spool: [[r.mean_mm] for r in group] for spool, group in spools.items()}
-    known = estimate.of_spools(("diameter.mean",), rows, {spool: Instrument.of(some) for spool, some in spools.items()})
-    return [
-        judge(
-            "diameter.spool_mean",
-            Measured(
-                summary.mean_mm(spool),
-                len(group),
-                plural(len(group), "position"),
-                uncertainty=u[0] if (u := known[spool]) else None,
-                looked_at=len(spools),
-            ),
-            limit,
-            rule,
-            subject=f"spool {spool}",
-            spool=spool,
-            todo=ToDo(lacking, conclusive=limits.complete(spool, group, summary.positions[spool])),
-        )
-        for spool, group in spools.items()
-    ]
+    readings = [reading for group in summary.spools.values() for reading in group]
+    means = spool_means(readings, lambda reading: reading.mean_mm, "diameter.mean", estimate)
+
+    def todo(spool: str) -> ToDo:
+        return ToDo(lacking, conclusive=limits.complete(spool, summary.spools[spool], summary.positions[spool]))
+
+    return findings_on("diameter.spool_mean", means, limit, rule, todo, "position")
 
 
 def _worst_reading(

@@ -9,14 +9,14 @@ from datetime import datetime
 
 from lots.domain.characteristics.declaring.estimate import OWN, Estimate, Instrument
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
+from lots.domain.characteristics.declaring.spool_means import findings_on, spool_means
 from lots.domain.colorimetry.color_difference import DEFAULT_FORMULA, delta_e
 from lots.domain.colorimetry.color_values import Lab, same_thickness
 from lots.domain.colorimetry.tristimulus import lightness, luminous_reflectance
 from lots.domain.conformity.findings import Finding, worst
-from lots.domain.conformity.judgement import Measured, judge, unmeasured
+from lots.domain.conformity.judgement import unmeasured
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
 from lots.domain.statistics.summaries import worst_known
-from lots.domain.words import plural
 
 # Over black a plaque is never truly lighter than over white. Up to this much L* it may read so by noise, of the instrument and of the place
 # read; more is a mix-up. Common practice, no source.
@@ -241,38 +241,12 @@ def judge_opacity(
         ISO 6504-3 (contrast ratio of paints; from memory); that one spool is enough is this project's design.
     """
     limit, code = limits.limit, "opacity.contrast_ratio"
-    by_spool: dict[str, list[OpacityReading]] = {}
-    for reading in readings:
-        by_spool.setdefault(reading.spool, []).append(reading)
-    if not by_spool:
+    if not readings:
         thick = "" if limits.thickness_mm is None else f" of {limits.thickness_mm:g} mm"
         lacking = f"opacity of a plaque{thick}, read over black and over white"
         return [unmeasured(code, limit, rule, lacking)]
-    rows = {spool: [[reading.found.ratio] for reading in group] for spool, group in by_spool.items()}
-    known = estimate.of_spools(
-        ("opacity.contrast_ratio",), rows, {s: _instrument(some) for s, some in by_spool.items()}
-    )
-    return [
-        worst(
-            [
-                judge(
-                    code,
-                    Measured(
-                        math.fsum(row[0] for row in some) / len(some),
-                        len(some),
-                        plural(len(some), "reading"),
-                        uncertainty=u[0] if (u := known[spool]) else None,
-                        looked_at=len(rows),
-                    ),
-                    limit,
-                    rule,
-                    subject=f"spool {spool}",
-                    spool=spool,
-                )
-                for spool, some in rows.items()
-            ]
-        )
-    ]
+    means = spool_means(readings, lambda reading: reading.found.ratio, code, estimate, _instrument)
+    return [worst(findings_on(code, means, limit, rule))]
 
 
 def _instrument(readings: Sequence[OpacityReading]) -> Instrument:
