@@ -49,7 +49,7 @@ def weights(illuminant: str, observer_deg: int) -> Weights:
         (94.811, 100.0, 107.305)
     """
     if observer_deg not in _OBSERVERS:
-        raise ValueError(f"observer_deg is {observer_deg!r}; the CIE standard observers are 2 and 10")
+        raise ValueError(f"the observer is {observer_deg!r}°; the CIE standard observers are 2 and 10")
     if illuminant not in TABULATED:
         return computed_weights(illuminant, observer_deg)
     return _tabulated()[illuminant, observer_deg]
