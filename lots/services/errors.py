@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-
 # The store's own troubles, named here so that the API need not know the store.
 from lots.store.engine.paging import BadCursor as BadCursor
 from lots.store.engine.troubles import Clash as Clash
