@@ -102,7 +102,8 @@ class DecisionRule:
 
     Args:
         guarded: True for guarded acceptance.
-        z: guard band in standard uncertainties that are known, as an instrument's stated one is, > 0. An uncertainty that was estimated from scatter is widened so that the same risk holds (`Uncertainty.band`).
+        z: guard band in standard uncertainties that are known, as an instrument's stated one is, > 0. An uncertainty that was estimated from
+            scatter is widened so that the same risk holds (`Uncertainty.band`).
         version: of the rules, see `lots.domain.conformity.rule_versions`. Findings before version 3 keep the words of those rules.
 
     Reference:
