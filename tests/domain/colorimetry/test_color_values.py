@@ -151,5 +151,5 @@ def test_conditions_that_nobody_stated_are_not_written():
 @pytest.mark.parametrize("wrong", [{"face": "left"}, {"age_h": -1}, {"thickness_mm": 0}, {"orientation_deg": 361}])
 def test_a_plaque_that_cannot_be_is_refused(wrong):
     """A face that a plaque does not have, or a number out of range, raises."""
-    with pytest.raises(ValueError, match=next(iter(wrong))):
+    with pytest.raises(ValueError, match=f"{condition_name(next(iter(wrong)))} is"):
         replace(SCI, **wrong)
