@@ -87,7 +87,7 @@ ROUNDED_D2 = 4e-4
 # A mean of 1000 draws from a beta distribution with a standard deviation below 0.16: four standard errors.
 DRAWN_SHARE = 0.02
 
-# A point of a limit's outline is looked for until its difference is within 1e-7 of the limit; a tenth of what is promised.
+# A point of a limit's outline is found within 1e-8 of its place; a hundredth of what is promised of its difference from the limit.
 ON_THE_LIMIT = 1e-6
 
 # Labels are drawn to a hundredth of a millimetre, and a PDF gives a page in points, to about as much.

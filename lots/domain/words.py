@@ -19,7 +19,17 @@ def counted(n: int, one: str, many: str | None = None) -> str:
         >>> counted(1, "lot"), counted(2, "lot"), counted(1200, "row"), counted(2, "lies", "lie")
         ('1 lot', '2 lots', '1,200 rows', '2 lie')
     """
-    return f"{n:,} {one if n == 1 else many or one + 's'}"
+    return f"{n:,} {plural(n, one, many)}"
+
+
+def plural(n: float, one: str, many: str | None = None) -> str:
+    """Returns the form of a word that a number takes.
+
+    Example:
+        >>> plural(1, "spool"), plural(0, "spool"), plural(2, "is", "are")
+        ('spool', 'spools', 'are')
+    """
+    return one if n == 1 else many or f"{one}s"
 
 
 def moment(at: datetime) -> str:

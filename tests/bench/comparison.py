@@ -22,7 +22,7 @@ from unittest.mock import patch
 import numpy as np
 
 from lots.app import create_app
-from lots.domain.assessment.assessment import assess
+from lots.domain.assessment.assessment import Criteria, assess
 from lots.domain.receiving.coverage import Coverage
 from lots.services.assessment.integrity_checks import SAME
 from lots.services.assessment.judging import judge_lot
@@ -181,7 +181,7 @@ def _figures(lot: Any) -> dict[str, Any]:
     rows, _ = with_valid_calibration(readings.that_count(lot.id), None)
     evidence = evidence_from(rows, uncertainties(rows))
     approved = approved_from(lot.shade_revision)
-    found = assess(evidence, None, approved, lot.grade.nominal_diameter_mm, Coverage(())).summary.figures
+    found = assess(evidence, Coverage(()), Criteria(None, approved, lot.grade.nominal_diameter_mm)).summary.figures
     sources = {row.kind: [UNNAMED] for row in rows}
     return {"measures": {name: figure.as_list() for name, figure in found.items()}, "sources": sources}
 

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from lots.domain.assessment.assessment import Assessment, Evidence, assess
+from lots.domain.assessment.assessment import Assessment, Criteria, Evidence, assess
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.bond.lot_bond import BondLimits, BondTest
 from lots.domain.characteristics.color.lot_color import ColorLimits, ColorReading
@@ -24,6 +24,7 @@ from lots.domain.characteristics.stringing import StringingCheck, StringingLimit
 from lots.domain.characteristics.surface import SurfaceCheck, SurfaceLimits
 from lots.domain.colorimetry.color_values import Conditions, Lab
 from lots.domain.conformity.findings import Finding
+from lots.domain.conformity.judgement import Measured, ToDo, judge
 from lots.domain.conformity.limits import DecisionRule
 from lots.domain.receiving.coverage import Coverage
 
@@ -144,7 +145,7 @@ def assessed(
     previous: Previous | None = BEFORE,
 ) -> Assessment:
     """The assessment of a lot of 1.75 mm filament, a good one unless something else is given."""
-    return assess(evidence, limits, shade, 1.75, coverage, previous)
+    return assess(evidence, coverage, Criteria(limits, shade, 1.75, previous))
 
 
 def by_code(findings: list[Finding] | tuple[Finding, ...]) -> dict[str, Finding]:
@@ -152,3 +153,9 @@ def by_code(findings: list[Finding] | tuple[Finding, ...]) -> dict[str, Finding]
     found = {finding.code: finding for finding in findings}
     assert len(findings) == len(found), "one finding per code"
     return found
+
+
+def judged(code, value, limit, rule, n=3, subject="", spool="", **given):
+    """The finding on a value, from the fields of `Measured` and `ToDo` by their names."""
+    todo = {name: given.pop(name) for name in ("lacking", "conclusive", "hold", "settled_by") if name in given}
+    return judge(code, Measured(value, n, **given), limit, rule, subject=subject, spool=spool, todo=ToDo(**todo))

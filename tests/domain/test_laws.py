@@ -10,7 +10,7 @@ from lots.domain.assessment.assessment import Evidence
 from lots.domain.characteristics.registry import DECLARED
 from lots.domain.characteristics.shrinkage.lot_shrinkage import scale_factor, shrinkage_percent
 from lots.domain.colorimetry.color_difference import DEFAULT_WEIGHTS, delta_e, mean_difference_from_mean
-from lots.domain.conformity.findings import judge
+from lots.domain.conformity.judgement import Measured, judge
 from lots.domain.conformity.limits import DecisionRule, Limit
 from tests.domain.builders import assessed, bar, by_code, color, gauge, wet
 from tests.domain.strategies import (
@@ -88,7 +88,9 @@ def test_scaling_undoes_shrinkage(designed, percent):
 def test_guarded_never_accepts_what_simple_refuses(value, end, u, z):
     """A value that passes under guard passes without it, and one that fails without it fails under guard."""
     simple, guarded = (
-        judge("color.lot_delta_e", value, Limit(None, end), DecisionRule(guarded, z), n=1, uncertainty=u).verdict
+        judge(
+            "color.lot_delta_e", Measured(value, 1, uncertainty=u), Limit(None, end), DecisionRule(guarded, z)
+        ).verdict
         for guarded in (False, True)
     )
     assert guarded != "pass" or simple == "pass"

@@ -137,7 +137,7 @@ def test_an_opacity_that_looks_like_a_slip_is_stored_with_a_warning(shop):
 
     ((field, hint),) = warned(24.9, 24.5)
     assert "over_black" == field
-    assert hint.startswith("Were over_black and over_white swapped?")
+    assert hint.startswith("Were the colours over black and over white swapped?")
     assert "the black by itself" in warned(20, 95)[0][1]
     assert [] == warned(94.9, 95)
     swapped = {"spool_code": spool, "over_black": WHITE, "over_white": [93.0, -0.9, 1.0]}

@@ -10,7 +10,7 @@ from lots.api.http.fields import Numbers, Strict, StrictFloat, Text
 from lots.api.http.roles import ALL
 from lots.api.http.routes import Resource, Routes
 from lots.api.setup.shades import LAB
-from lots.domain.colorimetry.color_difference import DEFAULT_WEIGHTS
+from lots.domain.colorimetry.color_difference import DEFAULT_FORMULA, DEFAULT_WEIGHTS
 from lots.services.setup import color_differences
 
 routes = Routes("colors", __name__, url_prefix="/v1", description="Colour differences.")
@@ -34,7 +34,7 @@ class DifferencesArgs(Strict):
         validate=validate.Length(1, 5000, error="Give 1 to 5000 pairs."),
         error_messages={"required": "This is needed."},
     )
-    formula = Text(20, one_of=tuple(DEFAULT_WEIGHTS), load_default="CIEDE2000")
+    formula = Text(20, one_of=tuple(DEFAULT_WEIGHTS), load_default=DEFAULT_FORMULA)
     weights = fields.List(
         StrictFloat(above=0, high=100),
         allow_none=True,

@@ -10,6 +10,7 @@ from lots.api.http.fields import Instant, Numbers, Strict, StrictBoolean, Strict
 from lots.domain.assessment.limits_revision import CHARACTERISTICS, USES
 from lots.domain.characteristics.declaring.limit_fields import LimitField
 from lots.domain.characteristics.registry import DECLARED
+from lots.domain.conformity.limits import GUARD_Z
 from lots.domain.receiving.sampling_plans import GREATEST_PERCENT, LEVELS
 
 
@@ -87,7 +88,7 @@ class _BlocksArgs(Strict):
     guard_z = StrictFloat(
         above=0,
         high=10,
-        load_default=1.645,
+        load_default=GUARD_Z,
         metadata={"description": "guard band in known standard uncertainties; estimated ones count with Student's t"},
     )
     instruments = Text(

@@ -14,7 +14,7 @@ from lots.domain.assessment.sources_alone import assess_by_source
 from lots.domain.assessment.verdicts import each_once, standing_of, to_measure, verdicts
 from lots.domain.characteristics.color.between_spools import Between
 from lots.domain.characteristics.declaring.bridge import Bridges
-from lots.domain.characteristics.declaring.case import Case, Previous, ShadeRevision
+from lots.domain.characteristics.declaring.case import Case, Part, Previous, ShadeRevision
 from lots.domain.characteristics.declaring.estimate import Estimate
 from lots.domain.characteristics.declaring.figures import Figure
 from lots.domain.characteristics.moisture import Wetness
@@ -158,29 +158,57 @@ class Assessment:
         return [*measured, *(f"Still to do: {part}." for part in to_do)]
 
 
-def assess(
-    evidence: Evidence,
-    limits: Limits | None,
-    shade: ShadeRevision | None,
-    nominal_mm: float,
-    coverage: Coverage,
-    previous: Previous | None = None,
-    retests: Mapping[str, int] | None = None,
-    rules: int = CURRENT,
-    bridges: Bridges | None = None,
-) -> Assessment:
-    """Returns the assessment of a lot.
+@dataclass(frozen=True, slots=True)
+class Criteria:
+    """What a lot is judged by.
 
     Args:
-        evidence: the readings that count.
         limits: the limits revision to judge under; None when the grade has none, and then nothing passes.
         shade: the approved shade revision to compare with; None when there is none.
         nominal_mm: the grade's nominal diameter, mm.
-        coverage: how many spools must be measured.
         previous: the last accepted lot, for steps.
         retests: characteristic -> extra rounds of readings, beyond those that quality has let stand.
         rules: version of the rules to judge by, see `lots.domain.conformity.rule_versions`.
         bridges: agreement studies of instruments, by their codes.
+    """
+
+    limits: Limits | None
+    shade: ShadeRevision | None
+    nominal_mm: float
+    previous: Previous | None = None
+    retests: Mapping[str, int] | None = None
+    rules: int = CURRENT
+    bridges: Bridges | None = None
+
+    def case(self, evidence: Evidence, coverage: Coverage) -> Case:
+        """Returns what the characteristics are assessed by."""
+        limits, previous, readings = self.limits, self.previous or Previous(), evidence.readings
+        own, controls = apart_from_controls(readings) if self.rules > SECOND else (readings, {})
+        return Case(
+            readings=own,
+            controls=controls,
+            blocks=limits.given if limits else {},
+            shade=self.shade,
+            nominal_mm=self.nominal_mm,
+            coverage=coverage,
+            rule=replace(limits.rule if limits else DecisionRule(), version=self.rules),
+            previous=previous,
+            steps=StepRule(self.rules == FIRST, previous.accepted),
+            uses={name: limits.used_by(name) for name in DECLARED} if limits else {},
+            rules=self.rules,
+            judging=limits is not None and not coverage.closed,
+            bridges=self.bridges or {},
+            estimate=Estimate(self.rules, previous.scatter, coverage.spools_in_lot or None),
+        )
+
+
+def assess(evidence: Evidence, coverage: Coverage, criteria: Criteria) -> Assessment:
+    """Returns the assessment of a lot.
+
+    Args:
+        evidence: the readings that count.
+        coverage: how many spools must be measured.
+        criteria: what the lot is judged by.
 
     Notes:
         Colour readings under other conditions than the shade revision's, and coupons of an age the limits do not accept, are left out and counted
@@ -193,36 +221,31 @@ def assess(
 
         From version 3 on a failure by one instrument, printer or build alone stands (`assess_by_source`).
     """
-    given = (limits, shade, nominal_mm, previous, retests, rules, bridges or {})
     notes: list[str] = []
-    if rules > SECOND:
-        counting, notes = by_recipe(evidence.readings, limits)
+    if criteria.rules > SECOND:
+        counting, notes = by_recipe(evidence.readings, criteria.limits)
         evidence = Evidence(counting)
-    if rules == FIRST:
-        return _judged(evidence, coverage, *given)
+    if criteria.rules == FIRST:
+        return _judged(evidence, coverage, criteria)
     others = evidence.not_drawn(coverage)
     mine = evidence.without(others) if others else evidence
-    found = _judged(mine, coverage.of_drawn(), *given)
+    found = _judged(mine, coverage.of_drawn(), criteria)
     found = replace(found, notes=(*notes, *found.notes))
     if others:
-        found = drawn_spools.with_others(found, _judged(evidence, coverage, *given), others)
-    return _sampled(found, mine, others, limits, shade, coverage.of_drawn())
+        found = drawn_spools.with_others(found, _judged(evidence, coverage, criteria), others)
+    return _sampled(found, mine, others, criteria, coverage.of_drawn())
 
 
 def _sampled(
-    found: Assessment,
-    evidence: Evidence,
-    others: Mapping[str, Sequence[str]],
-    limits: Limits | None,
-    shade: ShadeRevision | None,
-    coverage: Coverage,
+    found: Assessment, evidence: Evidence, others: Mapping[str, Sequence[str]], criteria: Criteria, coverage: Coverage
 ) -> Assessment:
     """The same assessment with the drawn spools that its findings wait for, and those that must be drawn for them."""
+    limits = criteria.limits
     if limits is None:
         return found
     if not (others or any(f.more_spools for f in found.findings) or any(part.further for part in coverage.presented)):
         return replace(found, wanted=drawn_spools.made_up(coverage))
-    counting = evidence.comparable(limits, shade).readings
+    counting = evidence.comparable(limits, criteria.shade).readings
     measured = {name: frozenset(reading.spool for reading in some) for name, some in counting.items()}
     findings = drawn_spools.complete(found.findings, coverage, measured, others)
     uses = verdicts(findings, limits)
@@ -236,79 +259,70 @@ def _sampled(
     )
 
 
-def _judged(
-    evidence: Evidence,
-    coverage: Coverage,
-    limits: Limits | None,
-    shade: ShadeRevision | None,
-    nominal_mm: float,
-    previous: Previous | None,
-    retests: Mapping[str, int] | None,
-    rules: int,
-    bridges: Bridges,
-) -> Assessment:
+def _judged(evidence: Evidence, coverage: Coverage, criteria: Criteria) -> Assessment:
     """The assessment of a lot from all readings that are given."""
-    rule = replace(limits.rule if limits else DecisionRule(), version=rules)
-    previous = previous or Previous()
-    readings, controls = apart_from_controls(evidence.readings) if rules > SECOND else (evidence.readings, {})
-    case = Case(
-        readings=readings,
-        controls=controls,
-        blocks=limits.given if limits else {},
-        shade=shade,
-        nominal_mm=nominal_mm,
-        coverage=coverage,
-        rule=rule,
-        previous=previous,
-        steps=StepRule(rules == FIRST, previous.accepted),
-        uses={name: limits.used_by(name) for name in DECLARED} if limits else {},
-        rules=rules,
-        judging=limits is not None and not coverage.closed,
-        bridges=bridges,
-        estimate=Estimate(rules, previous.scatter, coverage.spools_in_lot or None),
-    )
-    parts = [assess_by_source(declared, case) for declared in DECLARED.values()]
-    notes = [note for part in parts for note in part.notes]
-    summary = Summary(figures=dict(figure for part in parts for figure in part.figures.items()))
-    kept = dict(item for part in parts for item in part.kept.items())
-    if rules == FIRST:
-        # Its lots kept no word of a wet reading.
-        kept = {name: value for name, value in kept.items() if name not in ("wet", "dry_at")}
-    freedom = {name: dict(part.freedom) for name, part in zip(DECLARED, parts, strict=True) if part.freedom}
-    of = {name: dict(part.basis) for name, part in zip(DECLARED, parts, strict=True) if part.basis}
-    summary = replace(
-        summary,
-        **kept,
-        basis=of,
-        freedom=freedom if rules > THIRD else {},
-        printed=by_print(case) if rules > SECOND else {},
-    )
+    limits, case = criteria.limits, criteria.case(evidence, coverage)
+    parts = {name: assess_by_source(declared, case) for name, declared in DECLARED.items()}
+    notes = [note for part in parts.values() for note in part.notes]
+    summary = _summary(parts, case)
     if limits is None or coverage.closed:
         to_do = "limits for this grade, set by quality: without them nothing can be judged"
         unjudged: dict[str, Verdict] = dict.fromkeys(limits.required() if limits else (GENERAL,), "missing")
         waits_for = CLOSED_LOT if coverage.closed else to_do
         return Assessment("quarantined", unjudged, (), (waits_for,), tuple(notes), summary)
 
-    findings = [finding for part in parts for finding in part.findings]
-    if rule.guarded and rules > FIRST:
-        findings = plan_counts.one_spool_is_no_lot(findings, evidence.spools(), coverage)
-    if rules > SECOND:
-        counting = evidence.comparable(limits, shade).spools()
-        findings = spools_covered.covered(findings, counting, limits, coverage)
-    findings = [replace(f, uses=limits.used_by(f.characteristic)) for f in findings]
-    each = [replace(f, uses=limits.used_by(f.characteristic)) for part in parts for f in part.each]
+    each = _for_uses([finding for part in parts.values() for finding in part.each], limits)
+    findings = _of_lot(evidence, parts, limits, case)
     if any(part.plan for part in coverage.presented):
-        complete = [
-            part.measured
-            for name, part in zip(DECLARED, parts, strict=True)
-            if part.measured is not None and (rules <= SECOND or spools_covered.counted_in_full(name, limits, coverage))
-        ]
-        measured = set(frozenset.intersection(*complete)) if complete else set()
-        findings = plan_counts.count_by_plan(findings, each, measured, limits, coverage, rules)
-    findings += plan_counts.cap_retests(retests or {}, limits) + plan_counts.discontinued(coverage, limits)
+        measured = _measured_in_full(parts, limits, case)
+        findings = plan_counts.count_by_plan(findings, each, measured, limits, coverage, case.rules)
+    findings += plan_counts.cap_retests(criteria.retests or {}, limits) + plan_counts.discontinued(coverage, limits)
     summary = replace(summary, nonconforming=plan_counts.nonconforming_spools(each))
-    if rules == FIRST:
+    if case.rules == FIRST:
         notes += drawn_spools.substituted(evidence, limits, coverage)
 
     uses = verdicts(findings, limits)
     return Assessment(standing_of(uses), uses, tuple(findings), to_measure(findings), tuple(notes), summary)
+
+
+def _summary(parts: Mapping[str, Part], case: Case) -> Summary:
+    """What is kept of the lot, as its characteristics say."""
+    kept = dict(item for part in parts.values() for item in part.kept.items())
+    if case.rules == FIRST:
+        # Its lots kept no word of a wet reading.
+        kept = {name: value for name, value in kept.items() if name not in ("wet", "dry_at")}
+    freedom = {name: dict(part.freedom) for name, part in parts.items() if part.freedom}
+    return Summary(
+        figures=dict(figure for part in parts.values() for figure in part.figures.items()),
+        **kept,
+        basis={name: dict(part.basis) for name, part in parts.items() if part.basis},
+        freedom=freedom if case.rules > THIRD else {},
+        printed=by_print(case) if case.rules > SECOND else {},
+    )
+
+
+def _of_lot(evidence: Evidence, parts: Mapping[str, Part], limits: Limits, case: Case) -> list[Finding]:
+    """The findings of all characteristics on the lot, with their uses; none passes on too few spools."""
+    findings = [finding for part in parts.values() for finding in part.findings]
+    if case.rule.guarded and case.rules > FIRST:
+        findings = plan_counts.one_spool_is_no_lot(findings, evidence.spools(), case.coverage)
+    if case.rules > SECOND:
+        counting = evidence.comparable(limits, case.shade).spools()
+        findings = spools_covered.covered(findings, counting, limits, case.coverage)
+    return _for_uses(findings, limits)
+
+
+def _for_uses(findings: Sequence[Finding], limits: Limits) -> list[Finding]:
+    """The same findings with the uses that require their characteristic."""
+    return [replace(finding, uses=limits.used_by(finding.characteristic)) for finding in findings]
+
+
+def _measured_in_full(parts: Mapping[str, Part], limits: Limits, case: Case) -> set[str]:
+    """The spools whose sample is complete in every characteristic that a plan counts."""
+    complete = [
+        part.measured
+        for name, part in parts.items()
+        if part.measured is not None
+        and (case.rules <= SECOND or spools_covered.counted_in_full(name, limits, case.coverage))
+    ]
+    return set(frozenset.intersection(*complete)) if complete else set()

@@ -16,6 +16,8 @@ from lots.domain.uncertainty.nested_means import BETWEEN_SPOOLS
 _NORMAL = NormalDist()
 # Values that stand for the whole distribution of a variance that is estimated.
 _NODES = 16
+# A length is found this near its place, as a part of the limit.
+_CLOSE = 1e-9
 # Points of a power curve.
 POINTS = 25
 # A spool or a reading more than this nobody plans for.
@@ -193,13 +195,16 @@ class Plan:
 
     def _longest(self, seen: Uncertainty) -> float:
         """The longest measured length that passes."""
+        from scipy.optimize import brentq
+
         high = self.limit.high or 0.0
-        low, most = 0.0, high
-        for _ in range(30):
-            middle = (low + most) / 2
-            inside = Length(middle, seen, self.directions).most(self.rule.z) <= high + BINARY_NOISE
-            low, most = (middle, most) if inside else (low, middle)
-        return low
+
+        def past(value: float) -> float:
+            return Length(value, seen, self.directions).most(self.rule.z) - high - BINARY_NOISE
+
+        if past(0.0) > 0:
+            return 0.0
+        return float(brentq(past, 0.0, high, xtol=high * _CLOSE)) if past(high) > 0 else high
 
     def _inside(self, ends: tuple[float | None, float | None], true: float, error: float) -> float:
         """The chance that a measured value lies between two ends."""

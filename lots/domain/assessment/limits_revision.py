@@ -9,7 +9,7 @@ from typing import Any, Literal
 from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.domain.characteristics.declaring.limit_fields import LimitField
 from lots.domain.characteristics.registry import DECLARED, MEASURES, declared_of
-from lots.domain.conformity.limits import DecisionRule, Limit
+from lots.domain.conformity.limits import GUARD_Z, DecisionRule, Limit
 from lots.domain.receiving.coverage import Sampling
 from lots.domain.receiving.sampling_plans import plan_for
 
@@ -159,18 +159,26 @@ def _sampling_problems(block: Mapping[str, Any] | None) -> list[tuple[str, str, 
     if block.get("fixed") is not None:
         if by_plan:
             return [
-                ("/sampling", "A fixed number and a plan are both given.", "Give fixed, or plan with level and aql.")
+                (
+                    "/sampling",
+                    "A fixed number and a plan are both given.",
+                    "Give a fixed number, or a plan with its level and AQL.",
+                )
             ]
         return []
     if not by_plan:
         if block.get("retest_rounds_max") is not None:
             return []
         return [
-            ("/sampling", "This says nothing of how many spools to measure.", "Give fixed, or plan with level and aql.")
+            (
+                "/sampling",
+                "This says nothing of how many spools to measure.",
+                "Give a fixed number, or a plan with its level and AQL.",
+            )
         ]
     found = [
-        (f"/sampling/{name}", f"A plan needs its {name}.", "Give plan, level and aql together.")
-        for name in ("plan", "level", "aql")
+        (f"/sampling/{name}", f"A plan needs its {said}.", "Give the plan, its level and its AQL together.")
+        for name, said in (("plan", "name"), ("level", "level"), ("aql", "AQL"))
         if block.get(name) is None
     ]
     if not found:
@@ -188,7 +196,7 @@ def _block_problems(declared: Characteristic, block: Mapping[str, Any]) -> list[
     if asks and not _sets(block, asks):
         beside, sentence = limits.beside
         what = sentence if _sets(block, beside) else "sets no limit, so it would pass everything"
-        hint = f"Give at least one of {', '.join(asks)}, or leave the block out."
+        hint = "Set at least one limit, or leave the block out."
         found.append((f"/{declared.name}", f"The {declared.name} block {what}.", hint))
     found += [(f"/{declared.name}/{one.name}", *one.order) for one in limits.fields if _reversed(one, block)]
     found += [(f"/{declared.name}{pointer}", detail, hint) for pointer, detail, hint in limits.problems(block)]
@@ -229,7 +237,7 @@ def limits_from(body: Mapping[str, Any]) -> Limits:
         body: a revision as posted, whose fields have been checked and which has no `problems`.
     """
     return Limits(
-        rule=DecisionRule(body.get("decision_rule", "simple") == "guarded", body.get("guard_z") or DecisionRule().z),
+        rule=DecisionRule(body.get("decision_rule", "simple") == "guarded", body.get("guard_z") or GUARD_Z),
         sampling=_sampling(body.get("sampling") or {}),
         given={name: one.limits.read(own_part(body[name])) for name, one in DECLARED.items() if body.get(name)},
         asked={name: _alike(body[name]) for name in DECLARED if body.get(name) and _alike(body[name])},

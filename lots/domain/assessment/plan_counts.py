@@ -7,12 +7,14 @@ from dataclasses import replace
 
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.registry import JUDGED, declared_of, said
-from lots.domain.conformity.findings import Finding, judge, worst
+from lots.domain.conformity.findings import Finding, worst
+from lots.domain.conformity.judgement import Measured, ToDo, judge, unmeasured
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.conformity.rule_versions import CURRENT
 from lots.domain.receiving import protection
 from lots.domain.receiving.coverage import Coverage, Presented
 from lots.domain.uncertainty.nested_means import BETWEEN_SPOOLS
+from lots.domain.words import plural
 
 # Findings that judge one spool by itself: under a plan they make a spool nonconforming, and the count decides on the lot.
 SPOOL_CODES = tuple(code for code, one in JUDGED.items() if one.of_spool)
@@ -63,11 +65,10 @@ def count_by_plan(
     counted = []
     for use, needs in limits.required().items():
         asked = [name for name in needs if name in of_spools and name in limits.given]
-        if asked:
-            failing = {code for code, why in bad.items() if any(f.characteristic in asked for f in why)}
-            parts = [_count(part, failing, measured, use) for part in coverage.presented if part.plan is not None]
-            known = [finding for finding in parts if finding is not None]
-            counted += [worst(known)] if known else []
+        failing = {code for code, why in bad.items() if any(f.characteristic in asked for f in why)}
+        parts = [_count(part, failing, measured, use) for part in coverage.presented] if asked else []
+        if known := [finding for finding in parts if finding is not None]:
+            counted.append(worst(known))
     return [*(kept for finding in findings for kept in _defer_to_plan(finding, each)), *_merged(counted)]
 
 
@@ -94,19 +95,19 @@ def _count(part: Presented, failing: set[str], measured: set[str], use: str) -> 
     if more and not failing:
         return None
     not_yet = Coverage((part,)).not_yet(measured)
-    lacking = (
-        f"{more} more {'spool' if more == 1 else 'spools'} of the sample measured in full{not_yet}" if more else ""
-    )
+    lacking = f"{more} more {plural(more, 'spool')} of the sample measured in full{not_yet}" if more else ""
     says = protection.says(part.spools, max(min(size, part.spools), 1), most)
     found = judge(
         "sampling.nonconforming",
-        float(count),
+        Measured(
+            float(count),
+            size,
+            plural(size, "spool measured", "spools measured"),
+            detail=says if count <= most and not lacking else "",
+        ),
         Limit(None, float(most), "spools"),
         DecisionRule(),
-        n=size,
-        counted="spool measured" if size == 1 else "spools measured",
-        detail=says if count <= most and not lacking else "",
-        lacking=lacking,
+        todo=ToDo(lacking),
     )
     return replace(found, uses=(use,))
 
@@ -172,13 +173,11 @@ def cap_retests(rounds: Mapping[str, int], limits: Limits) -> list[Finding]:
         replace(
             judge(
                 "sampling.retests",
-                float(count),
+                Measured(float(count), count, plural(count, "round")),
                 Limit(None, float(most), "rounds"),
                 DecisionRule(),
-                n=count,
-                counted="round" if count == 1 else "rounds",
                 subject=characteristic,
-                hold=f"quality's decision on the {characteristic} readings: lift lets them stand",
+                todo=ToDo(hold=f"quality's decision on the {characteristic} readings: lift lets them stand"),
             ),
             uses=limits.used_by(characteristic),
         )
@@ -192,5 +191,5 @@ def discontinued(coverage: Coverage, limits: Limits) -> list[Finding]:
     if not any(part.discontinued for part in coverage.presented):
         return []
     waiting = "inspection of this supplier's lots of this grade, discontinued after 5 were refused, resumed by quality"
-    found = judge("sampling.severity", None, Limit(None, 5.0, "lots"), DecisionRule(), n=0, lacking=waiting)
+    found = unmeasured("sampling.severity", Limit(None, 5.0, "lots"), DecisionRule(), waiting)
     return [replace(found, uses=tuple(limits.required()))]

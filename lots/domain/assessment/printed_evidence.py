@@ -9,7 +9,7 @@ from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.declaring.case import Case
 from lots.domain.characteristics.declaring.origin import of_the_lot, origin_of
 from lots.domain.characteristics.registry import DECLARED, said
-from lots.domain.words import counted
+from lots.domain.words import counted, plural
 
 Readings = Mapping[str, Sequence[Any]]
 
@@ -33,7 +33,7 @@ def by_recipe(readings: Readings, limits: Limits | None) -> tuple[Readings, list
             continue
         kept[name] = [reading for reading in some if origin_of(reading).test_print == recipe]
         if left := len(some) - len(kept[name]):
-            does = "does" if left == 1 else "do"
+            does = plural(left, "does", "do")
             notes.append(f"{counted(left, 'reading')} of {said(name)} {does} not count: not printed by {recipe}.")
     return kept, notes
 

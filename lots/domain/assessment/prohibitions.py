@@ -165,9 +165,11 @@ class Material:
         found = []
         if carried:
             listed = ", ".join(carried)
-            found.append(f"Forbidden by an old caution and not confirmed: {listed}. Set forbidden_uses with a reason.")
+            found.append(
+                f"Forbidden by an old caution and not confirmed: {listed}. State the forbidden uses with a reason."
+            )
         if self.filler_kind is None:
-            found.append("The kind of filler is not stated. Set filler_kind.")
+            found.append("The kind of filler is not stated. State it for the grade.")
         return found
 
     def _filler_against(self) -> str | None:

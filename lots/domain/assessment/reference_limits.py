@@ -40,27 +40,28 @@ def _metameric(limits: ColorLimits, shade: ShadeRevision) -> list[Doubt]:
     if limits.metamerism_max is None or shade.spectrum is not None:
         return []
     detail = f"{_named(shade)} was approved without a spectrum, so metamerism stays missing and no lot can pass."
-    return [Doubt("color/metamerism_max", detail, "Approve a revision by its spectrum, or leave metamerism_max out.")]
+    return [Doubt("color/metamerism_max", detail, "Approve a revision by its spectrum, or set no limit on metamerism.")]
+
+
+_WITHOUT = "Leave this limit out."
+_PASSED = "Set a limit that the reference passes with room for the lots, or leave it out."
 
 
 def _white(limits: ColorLimits, shade: ShadeRevision) -> list[Doubt]:
     found = []
     for code, limit, figure, why_not in whites_asked(shade, limits):
         field = JUDGED[code].limited_by
-        hint = f"Set {field} so that the reference passes with room for the lots, or leave it out."
         try:
             value, outside = figure(shade.lab), why_not(shade.lab)
         except ValueError as wrong:
-            found.append(
-                Doubt(f"color/{field}", f"It cannot be told of {_named(shade)}: {wrong}.", f"Leave {field} out.")
-            )
+            found.append(Doubt(f"color/{field}", f"It cannot be told of {_named(shade)}: {wrong}.", _WITHOUT))
             continue
         if not limit.allows(value):
             detail = f"{_named(shade)} does not pass this itself: {LABELS[code]} {value:.2f}, limit {limit}."
-            found.append(Doubt(f"color/{field}", detail, hint))
+            found.append(Doubt(f"color/{field}", detail, _PASSED))
         elif outside:
             detail = (
                 f"The formula does not apply to {_named(shade)} ({', '.join(outside)}), so no lot like it can pass."
             )
-            found.append(Doubt(f"color/{field}", detail, f"Leave {field} out."))
+            found.append(Doubt(f"color/{field}", detail, _WITHOUT))
     return found

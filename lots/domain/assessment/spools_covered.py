@@ -9,6 +9,7 @@ from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.registry import DECLARED, said
 from lots.domain.conformity.findings import Finding
 from lots.domain.receiving.coverage import Coverage, named
+from lots.domain.words import plural
 
 Measured = Mapping[str, Collection[str]]
 
@@ -80,7 +81,7 @@ def spools_lacking(seen: Collection[str], asked: int | None, coverage: Coverage)
 
 def _wanted(name: str, short: int, seen: int, left: Sequence[str]) -> str:
     """What is to be measured, and on which spools."""
-    spools = f"{short} {'more ' if seen else ''}drawn {'spool' if short == 1 else 'spools'}"
+    spools = f"{short} {'more ' if seen else ''}drawn {plural(short, 'spool')}"
     which = f": {'' if len(left) == short else 'of '}{named(left)}" if left else ""
     return f"{said(name)} on {spools}{which}"
 

@@ -11,7 +11,8 @@ from lots.domain.assessment.limits_revision import Limits
 from lots.domain.assessment.verdicts import standing_of, to_measure, verdicts
 from lots.domain.characteristics.moisture import Wetness
 from lots.domain.characteristics.registry import DECLARED
-from lots.domain.conformity.findings import Finding, judge
+from lots.domain.conformity.findings import Finding
+from lots.domain.conformity.judgement import unmeasured
 from lots.domain.conformity.limits import DecisionRule, Limit, Verdict
 
 # Common practice, no source: long enough to notice a slip of typing, too short to wait for a verdict.
@@ -68,7 +69,7 @@ def hold_back(
     findings = []
     for number, characteristic in waiting:
         lacking = f"quality's agreement to the void of reading {number}"
-        found = judge("sampling.void", None, Limit(None, 0.0), DecisionRule(), n=0, lacking=lacking)
+        found = unmeasured("sampling.void", Limit(None, 0.0), DecisionRule(), lacking)
         held = [use for use in limits.required() if use in limits.used_by(characteristic) or use in improved]
         findings.append(replace(found, subject=f"reading {number}", uses=tuple(held)))
     concerned = {use for finding in findings for use in finding.uses}

@@ -178,6 +178,9 @@ def length_m(mass_g: float, density_g_cm3: float, d1_mm: float, d2_mm: float | N
     Notes:
         mm2 times g/cm3 is g/m, so no factor is needed.
 
+    Reference:
+        Geometry: mass over density and the section of a circle or an ellipse.
+
     Example:
         >>> round(length_m(1000, 1.24, 1.75), 3)
         335.284

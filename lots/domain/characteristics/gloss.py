@@ -22,7 +22,7 @@ from lots.domain.characteristics.declaring.declaration import (
 )
 from lots.domain.characteristics.declaring.estimate import OWN, Estimate
 from lots.domain.characteristics.declaring.figures import of_units
-from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, fewest
+from lots.domain.characteristics.declaring.limit_fields import FEWEST, LimitField, LimitsBlock, fewest
 from lots.domain.characteristics.declaring.neighbours import Far, within
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin, of_the_lot
 from lots.domain.characteristics.declaring.plausibility import Doubt
@@ -192,7 +192,7 @@ class GlossLimits:
     """
 
     gu: Mapping[int, tuple[float | None, float | None]]
-    readings_per_spool_min: int = 1
+    readings_per_spool_min: int = FEWEST
 
     def on(self, angle: int) -> Limit | None:
         """The limit at an angle, in GU; None where there is none."""
@@ -266,7 +266,7 @@ def _doubts(values: Values, _: float) -> list[Doubt]:
 
 def _limits(block: Values) -> GlossLimits:
     gu = {angle: (ends[0], ends[1]) for angle in ANGLES if (ends := block.get(f"deg_{angle}_gu"))}
-    return GlossLimits(gu, block.get("readings_per_spool_min", 1))
+    return GlossLimits(gu, block.get("readings_per_spool_min", FEWEST))
 
 
 def _measure(angle: int) -> Measure:

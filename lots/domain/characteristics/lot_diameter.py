@@ -13,13 +13,17 @@ from lots.domain.characteristics.cross_section import (
     positions_read,
 )
 from lots.domain.characteristics.declaring.estimate import OWN, Estimate, Instrument
+from lots.domain.characteristics.declaring.limit_fields import FEWEST
+from lots.domain.characteristics.declaring.spool_means import findings_on, spool_means
 from lots.domain.characteristics.diameter_checks import positions, span_lacking
-from lots.domain.conformity.findings import Finding, judge, worst
+from lots.domain.conformity.findings import Finding, worst
+from lots.domain.conformity.judgement import Measured, ToDo, judge, unmeasured
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
 from lots.domain.conformity.rule_versions import CURRENT
 from lots.domain.receiving.coverage import Coverage
 from lots.domain.uncertainty.budget import Uncertainty
 from lots.domain.uncertainty.length import Length
+from lots.domain.words import plural
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +61,7 @@ class DiameterLimits:
     mean_tolerance_mm: float | None = None
     reading_tolerance_mm: float | None = None
     ovality_max_mm: float | None = None
-    readings_per_spool_min: int = 1
+    readings_per_spool_min: int = FEWEST
     span_min_m: float | None = None
 
     def count(self, group: Sequence[DiameterReading], read: int) -> int:
@@ -105,7 +109,7 @@ def judge_diameter(
     found = []
     for code, limit in _asked(nominal_mm, limits).items():
         mine = [finding for finding in each if finding.code == code]
-        lot = worst(mine) if mine else judge(code, None, limit, rule, n=0, lacking=lacking)
+        lot = worst(mine) if mine else unmeasured(code, limit, rule, lacking)
         # A worst single reading was looked for among all of them; a spool's mean rests on its own.
         found.append(lot if code == "diameter.spool_mean" or not mine else replace(lot, n=sum(counts.values())))
     return found
@@ -157,26 +161,13 @@ def _judge_means(
     lacking: str,
     estimate: Estimate,
 ) -> list[Finding]:
-    spools = summary.spools
-    rows = {spool: [[r.mean_mm] for r in group] for spool, group in spools.items()}
-    known = estimate.of_spools(("diameter.mean",), rows, {spool: Instrument.of(some) for spool, some in spools.items()})
-    return [
-        judge(
-            "diameter.spool_mean",
-            summary.mean_mm(spool),
-            limit,
-            rule,
-            n=len(group),
-            counted="position" if len(group) == 1 else "positions",
-            uncertainty=u[0] if (u := known[spool]) else None,
-            looked_at=len(spools),
-            subject=f"spool {spool}",
-            lacking=lacking,
-            conclusive=limits.complete(spool, group, summary.positions[spool]),
-            spool=spool,
-        )
-        for spool, group in spools.items()
-    ]
+    readings = [reading for group in summary.spools.values() for reading in group]
+    means = spool_means(readings, lambda reading: reading.mean_mm, "diameter.mean", estimate)
+
+    def todo(spool: str) -> ToDo:
+        return ToDo(lacking, conclusive=limits.complete(spool, summary.spools[spool], summary.positions[spool]))
+
+    return findings_on("diameter.spool_mean", means, limit, rule, todo, "position")
 
 
 def _worst_reading(
@@ -198,18 +189,19 @@ def _worst_reading(
         [
             judge(
                 code,
-                value,
+                Measured(
+                    value,
+                    n,
+                    plural(n, "position"),
+                    uncertainty=uncertain(reading, value, estimate),
+                    looked_at=len(values),
+                    single=True,
+                ),
                 limit,
                 rule,
-                n=n,
-                counted="position" if n == 1 else "positions",
-                uncertainty=uncertain(reading, value, estimate),
-                looked_at=len(values),
                 subject=f"worst, {reading.where}",
-                lacking=lacking,
-                conclusive=True,
                 spool=reading.spool,
-                single=True,
+                todo=ToDo(lacking, conclusive=True),
             )
             for reading, value in (values[place] for place in sorted(place for _, place in nearest.values()))
         ]

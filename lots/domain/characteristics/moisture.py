@@ -24,9 +24,11 @@ from lots.domain.characteristics.declaring.limit_fields import LimitField, Limit
 from lots.domain.characteristics.declaring.neighbours import Far, within_factor
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
 from lots.domain.characteristics.declaring.plausibility import Doubt
-from lots.domain.conformity.findings import Finding, decimals_of, judge, shown, worst
+from lots.domain.conformity.findings import Finding, decimals_of, shown, worst
+from lots.domain.conformity.judgement import Measured, ToDo, judge, unmeasured
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.conformity.rule_versions import SECOND
+from lots.domain.words import plural
 
 REMEDY = "dry the filament, then measure its moisture again"
 
@@ -125,22 +127,24 @@ def judge_moisture(readings: Sequence[MoistureReading], limits: MoistureLimits, 
     limit = limits.limit
     latest = latest_per_spool(readings)
     if not latest:
-        return [judge("moisture.percent", None, limit, rule, n=0, lacking="moisture of a sampled spool")]
+        return [unmeasured("moisture.percent", limit, rule, "moisture of a sampled spool")]
     n = len(latest)
     return [
         worst(
             [
                 judge(
                     "moisture.percent",
-                    reading.percent,
+                    Measured(
+                        reading.percent,
+                        n,
+                        plural(n, "spool"),
+                        uncertainty=reading.uncertainty,
+                        single=True,
+                    ),
                     limit,
                     rule,
-                    n=n,
-                    counted="spool" if n == 1 else "spools",
-                    uncertainty=reading.uncertainty,
                     subject=f"wettest, spool {spool}",
-                    hold=REMEDY,
-                    single=True,
+                    todo=ToDo(hold=REMEDY),
                 )
                 for spool, reading in latest.items()
             ]

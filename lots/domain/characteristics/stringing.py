@@ -30,7 +30,7 @@ from lots.domain.characteristics.declaring.spool_rates import SpoolRates, judge_
 from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.conformity.rule_versions import SECOND
-from lots.domain.words import counted
+from lots.domain.words import counted, plural
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +77,7 @@ def _lacking(found: Count | None, limits: StringingLimits) -> str:
     """What is still to be looked at, "" for nothing."""
     short = limits.gaps_min - (found.amount if found else 0)
     if limits.gaps_min and short > 0:
-        return f"hairs in {short:g} {'more ' if found else ''}{'gap' if short == 1 else 'gaps'} of a test print"
+        return f"hairs in {short:g} {'more ' if found else ''}{plural(short, 'gap')} of a test print"
     return "hairs between the towers of a test print" if found is None else ""
 
 

@@ -25,11 +25,12 @@ from lots.domain.characteristics.declaring.plausibility import Doubt, doubt_area
 from lots.domain.characteristics.declaring.poisson_rate import Count, Words, figure_of, judge_rate
 from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
 from lots.domain.characteristics.declaring.spool_rates import SpoolRates, judge_each, of_lot
-from lots.domain.conformity.findings import Finding, judge
+from lots.domain.conformity.findings import Finding
+from lots.domain.conformity.judgement import Measured, ToDo, judge
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.conformity.rule_versions import SECOND
 from lots.domain.receiving.coverage import named
-from lots.domain.words import counted
+from lots.domain.words import counted, plural
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,29 +118,28 @@ def judge_largest(checks: Sequence[SurfaceCheck], limits: SurfaceLimits, rule: D
         none = 0.0 if checks and not silent else None
         return [
             judge(
-                "surface.largest", none, limit, rule, n=len(checks), counted=_layers(checks), guard=0.0, lacking=lacking
+                "surface.largest",
+                Measured(none, len(checks), _layers(checks), guard=0.0),
+                limit,
+                rule,
+                todo=ToDo(lacking),
             )
         ]
     largest = max(sizes, key=lambda check: check.largest_mm or 0.0)
     return [
         judge(
             "surface.largest",
-            largest.largest_mm,
+            Measured(largest.largest_mm, len(checks), _layers(checks), uncertainty=largest.uncertainty, single=True),
             limit,
             rule,
-            n=len(checks),
-            counted=_layers(checks),
-            uncertainty=largest.uncertainty,
             subject=f"spool {largest.spool}",
-            lacking=lacking,
-            conclusive=True,
-            single=True,
+            todo=ToDo(lacking, conclusive=True),
         )
     ]
 
 
 def _layers(checks: Sequence[SurfaceCheck]) -> str:
-    return _WORDS.piece[0] if len(checks) == 1 else _WORDS.piece[1]
+    return plural(len(checks), *_WORDS.piece)
 
 
 _OF_SPOOL = "surface.spool_specks"

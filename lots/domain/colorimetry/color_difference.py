@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
+# What colours are compared by where nobody says otherwise.
+DEFAULT_FORMULA = "CIEDE2000"
 # Formula -> the weights it takes when none are given, and their names in order.
 DEFAULT_WEIGHTS: dict[str, tuple[float, ...]] = {
     "CIE76": (),
@@ -79,7 +81,9 @@ def components(reference: Lab, sample: Lab) -> Components:
     return Components(dL, da, db, dC, dH)
 
 
-def delta_e(reference: Lab, sample: Lab, formula: str = "CIEDE2000", weights: Sequence[float] | None = None) -> float:
+def delta_e(
+    reference: Lab, sample: Lab, formula: str = DEFAULT_FORMULA, weights: Sequence[float] | None = None
+) -> float:
     """Returns the colour difference of `sample` from `reference`, >= 0, dimensionless.
 
     Args:
@@ -116,7 +120,7 @@ def delta_e(reference: Lab, sample: Lab, formula: str = "CIEDE2000", weights: Se
 def delta_e_to_each(
     reference: Lab,
     samples: Array | Sequence[Sequence[float]],
-    formula: str = "CIEDE2000",
+    formula: str = DEFAULT_FORMULA,
     weights: Sequence[float] | None = None,
 ) -> Array:
     """Returns the colour difference of every sample from one reference: an array of numbers >= 0, in the order of the samples.
@@ -150,14 +154,16 @@ def delta_e_to_each(
         for extreme in (columns.min(axis=1), columns.max(axis=1)):
             Lab(*extreme.tolist())
         found[start : start + _BLOCK] = (
-            _ciede2000(np, *reference.as_list(), *columns, *chosen)
+            _ciede2000(np, reference.as_list(), columns, chosen)
             if formula == "CIEDE2000"
             else _by_colormath(reference, block, formula, chosen)
         )
     return found
 
 
-def delta_e_among(colors: Sequence[Lab], formula: str = "CIEDE2000", weights: Sequence[float] | None = None) -> Array:
+def delta_e_among(
+    colors: Sequence[Lab], formula: str = DEFAULT_FORMULA, weights: Sequence[float] | None = None
+) -> Array:
     """Returns the colour difference of each of some colours from each: a square whose row i has colour i for the reference.
 
     Args:
@@ -182,7 +188,7 @@ def delta_e_among(colors: Sequence[Lab], formula: str = "CIEDE2000", weights: Se
     step = max(1, _BLOCK // max(1, len(rows)))
     for start in range(0, len(rows), step):
         references = rows[start : start + step].T[:, :, np.newaxis]
-        found[start : start + step] = _ciede2000(np, *references, *rows.T.copy(), *chosen)
+        found[start : start + step] = _ciede2000(np, references, rows.T.copy(), chosen)
     return found
 
 
@@ -250,7 +256,8 @@ def ciede2000(reference: Lab, sample: Lab, k_l: float = 1.0, k_c: float = 1.0, k
         >>> ciede2000(Lab(95, -0.8, 1.5), Lab(95, -0.8, 1.5))
         0.0
     """
-    found: float = _ciede2000(math, reference.L, reference.a, reference.b, sample.L, sample.a, sample.b, k_l, k_c, k_h)
+    asked, measured = (reference.L, reference.a, reference.b), (sample.L, sample.a, sample.b)
+    found: float = _ciede2000(math, asked, measured, (k_l, k_c, k_h))
     return found
 
 
@@ -264,12 +271,13 @@ _WAVE_1, _WAVE_2, _WAVE_3, _WAVE_4 = (
 )
 
 
-def _ciede2000(m: Any, L1: Any, a1: Any, b1: Any, L2: Any, a2: Any, b2: Any, k_l: float, k_c: float, k_h: float) -> Any:
+def _ciede2000(m: Any, reference: Any, sample: Any, weights: Sequence[float]) -> Any:
     """The definition, of numbers where `m` is math, of arrays where it is numpy: one text without a branch, so that both ways follow one rule.
 
     The numbers of equations are those of Sharma, Wu and Dalal 2005. The mean hue does not matter to a grey: its dH is 0, and T and
     R_T stand only beside dH. R_T is within 2 sin 60 degrees, so that the sum under the last root is not below 0, last bits included.
     """
+    (L1, a1, b1), (L2, a2, b2), (k_l, k_c, k_h) = reference, sample, weights
     mean_C = (m.sqrt(a1 * a1 + b1 * b1) + m.sqrt(a2 * a2 + b2 * b2)) / 2  # 2, 3
     stretch = 1.5 - 0.5 * _chroma_ramp(m, mean_C)  # 4
     a1, a2 = stretch * a1, stretch * a2  # 5
@@ -322,7 +330,7 @@ def _chroma_ramp(m: Any, chroma: Any) -> Any:
 
 
 def mean_difference_from_mean(
-    colors: Sequence[Lab], formula: str = "CIEDE2000", weights: Sequence[float] | None = None
+    colors: Sequence[Lab], formula: str = DEFAULT_FORMULA, weights: Sequence[float] | None = None
 ) -> float:
     """Returns the mean colour difference from the mean (MCDM), the spread of a set of colours, >= 0.
 

@@ -180,18 +180,18 @@ class Conditions:
 
     def __post_init__(self) -> None:
         if self.observer_deg not in (2, 10):
-            raise ValueError(f"observer_deg is {self.observer_deg!r}; the CIE standard observers are 2 and 10")
+            raise ValueError(f"the observer is {self.observer_deg!r}°; the CIE standard observers are 2 and 10")
         for one in fields(self):
             value = getattr(self, one.name)
             if isinstance(value, str):
                 value = _one_spelling(one.name, value)
                 object.__setattr__(self, one.name, value)
             if one.default is MISSING and value in ("", None):
-                raise ValueError(f"{one.name} must be stated")
+                raise ValueError(f"{condition_name(one.name)} must be stated")
             known = one.metadata
             if known.get("unit") and value is not None and not known["low"] <= value <= known["high"]:
                 raise ValueError(
-                    f"{one.name} is {value!r}; it must be a number from {known['low']:g} to {known['high']:g}"
+                    f"{condition_name(one.name)} is {value!r}; it must be a number from {known['low']:g} to {known['high']:g}"
                 )
         if self.face is not None and self.face not in FACES:
             raise ValueError(f"face is {self.face!r}; it must be one of {', '.join(FACES)}")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from lots.domain.colorimetry.color_difference import Components, components, delta_e
+from lots.domain.colorimetry.color_difference import DEFAULT_FORMULA, Components, components, delta_e
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.colorimetry.spectra import Spectrum, white_of, xyz_from_spectrum
 from lots.domain.colorimetry.tristimulus import XYZ, lab_from_xyz
@@ -47,7 +47,7 @@ def metamerism(
     test: str = "A",
     under: str = "D65",
     observer_deg: int = 10,
-    formula: str = "CIEDE2000",
+    formula: str = DEFAULT_FORMULA,
     weights: Sequence[float] | None = None,
 ) -> Metamerism:
     """Returns the special index of metamerism for a change of illuminant.

@@ -1,13 +1,13 @@
-"""A finding: one thing judged against its limit, and the sentences that say how it went. Every comparison of a number with a limit is made here."""
+"""A finding: one thing judged against its limit, and the sentences that say how it went."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from lots.domain.conformity import guard as guarding
-from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit, Verdict
+from lots.domain.conformity.limits import BINARY_NOISE, Limit, Verdict
 from lots.domain.uncertainty.budget import Uncertainty
 from lots.domain.uncertainty.length import Length
 
@@ -159,123 +159,6 @@ _OLDER_PROOF = {
     True: " Beyond its uncertainty too, so a claim would stand.",
     False: " Not beyond its uncertainty, so no claim rests on it.",
 }
-
-
-def judge(
-    code: str,
-    value: float | None,
-    limit: Limit,
-    rule: DecisionRule,
-    *,
-    n: int,
-    counted: str = "readings",
-    uncertainty: float | guarding.Spread | None = None,
-    guard: float | None = None,
-    conformance: float | None = None,
-    looked_at: int = 1,
-    subject: str = "",
-    detail: str = "",
-    lacking: str = "",
-    conclusive: bool = False,
-    hold: str = "",
-    settled_by: str = "",
-    spool: str = "",
-    single: bool = False,
-    more_spools: int = 0,
-) -> Finding:
-    """Returns the verdict on one value.
-
-    Args:
-        code: `characteristic.measure`, a key of LABELS.
-        value: in the limit's unit, unrounded; None when nothing was measured.
-        limit: inclusive at its ends.
-        rule: simple or guarded acceptance.
-        n: how many `counted` the value rests on.
-        uncertainty: of the value, in the limit's unit; a number for a standard uncertainty that is known. None when it cannot be stated.
-        guard: width of the guard band where it does not follow from the uncertainty (a Poisson bound, say).
-        conformance: probability that the true value is inside the limit, where it does not follow from the uncertainty.
-        looked_at: values of which this is the worst, >= 1: each conforms only where the worst does, and chance alone takes the worst of many far.
-        subject: what exactly was judged, such as the worst spool.
-        detail: a sentence to add, such as the direction of a colour difference.
-        lacking: what is still to be measured before the value means anything; "" when the evidence is complete.
-        conclusive: True when a value outside the limit settles the matter although evidence is lacking, because one
-            complete unit is enough to refuse.
-        settled_by: what would settle a near value, where it does not follow from the uncertainty.
-        spool: code of the spool, where one spool is judged by itself.
-        single: True for a value that is one reading by itself, so that repeating tells nothing of its uncertainty.
-        hold: the remedy, where a value outside the limit holds the lot back without refusing it.
-        more_spools: how many more spools `lacking` asks for beyond the sample, >= 0.
-
-    Returns:
-        A Finding: `missing` without a value, with something lacking, or under a guarded rule without an uncertainty;
-        `fail` outside the limit; `near` inside it by less than the guard band; else `pass`. A value outside by less than the guard band is
-        refused, and nonconformity is not proved.
-
-    Reference:
-        JCGM 106:2012, 8.2 and 8.3. ISO 14253-1: within the guard band on either side of a limit, neither conformity nor nonconformity is proved.
-    """
-    spread = Uncertainty.known(uncertainty) if isinstance(uncertainty, float | int) else uncertainty
-    # A guard band that is given need not follow from the uncertainty, and may be none.
-    equal = guard is None and spread is not None and spread.total <= BINARY_NOISE and not rule.trusts_zero
-    if equal:
-        spread = conformance = None
-    beyond = guard
-    if guard is None and spread is not None and value is not None:
-        guard = guarding.guard_band(value, spread, rule.z)
-        beyond = guarding.proof_band(value, spread, rule.claim_z(looked_at))
-    base = Finding(
-        code,
-        "missing",
-        limit,
-        value,
-        n,
-        counted,
-        None if spread is None else spread.total,
-        guard,
-        subject,
-        detail,
-        to_measure=lacking,
-        spool=spool,
-        more_spools=more_spools if lacking else 0,
-        older_words=rule.room_from_zero,
-        spread=spread,
-        claim_band=beyond,
-    )
-    if value is None:
-        return base if lacking else replace(base, to_measure="a first reading")
-    if spread is not None:
-        coarse = guarding.too_coarse(spread.total, limit.room(from_zero=rule.room_from_zero))
-        base = replace(base, stated_conformance=conformance, coarse=coarse)
-    margin = limit.margin(value)
-    if not limit.allows(value) and (conclusive or not lacking):
-        claimable = None if beyond is None else margin < -beyond - BINARY_NOISE
-        return replace(base, verdict="fail", hold=bool(hold), to_measure=hold, claimable=claimable, more_spools=0)
-    if lacking:
-        return base
-    if rule.guarded and guard is None:
-        needed = _EQUAL if equal else f"{_INSTRUMENT_NEEDED}{'' if single else _OR_REPEATS}{_SINCE_GUARDED}"
-        return replace(base, to_measure=needed)
-    if rule.guarded and guard is not None and margin < guard - BINARY_NOISE:
-        seen = (max(margin, 0.0), rule.z, spread or Uncertainty(()), n)
-        by_more = settled_by or guarding.settle(*seen, counted)
-        spools = guarding.more_to_settle(*seen) if counted in ("spool", "spools") and not settled_by else 0
-        return replace(base, verdict="near", to_measure=by_more, more_spools=spools)
-    return replace(base, verdict="pass", to_measure="")
-
-
-_INSTRUMENT_NEEDED = "an instrument with a stated standard uncertainty"
-
-
-_OR_REPEATS = ", or at least two readings"
-
-
-_EQUAL = "readings with an instrument whose resolution or standard uncertainty is stated, since equal readings do not show an uncertainty"
-
-
-_SINCE_GUARDED = ", since the guarded rule needs an uncertainty"
-
-
-UNCERTAINTY_NEEDED = f"{_INSTRUMENT_NEEDED}{_OR_REPEATS}{_SINCE_GUARDED}"
 
 
 def worst(findings: list[Finding]) -> Finding:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Sequence
 from functools import cache
 from typing import Any
@@ -11,6 +12,7 @@ from lots.domain.conformity.limits import BINARY_NOISE
 from lots.domain.statistics.summaries import Vector
 from lots.domain.uncertainty.budget import Uncertainty
 from lots.domain.uncertainty.length import Length
+from lots.domain.words import plural
 
 # Expanded uncertainty is stated with this coverage factor, about 95 % for a normal distribution (JCGM 100:2008, 6.3.3).
 COVERAGE = 2.0
@@ -177,7 +179,7 @@ def settle(margin: float, z: float, uncertainty: Spread, n: int, counted: str) -
     more = more_to_settle(margin, z, uncertainty, n)
     if not more:
         return f"{NOTHING}: it would take more than {OUT_OF_REACH} more {counted}, so quality must decide"
-    return f"about {more} more {_plural(counted, more)} like these"
+    return f"about {more} more {plural(more, counted.removesuffix('s'))} like these"
 
 
 def more_to_settle(margin: float, z: float, uncertainty: Spread, n: int) -> int:
@@ -195,19 +197,10 @@ def more_to_settle(margin: float, z: float, uncertainty: Spread, n: int) -> int:
 
     if not uncertainty.scatter or not settled(OUT_OF_REACH):
         return 0
-    low, high = 0, OUT_OF_REACH
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if settled(middle) else (middle, high)
-    return high
+    return 1 + bisect_left(range(1, OUT_OF_REACH), True, key=settled)
 
 
 def _rounded_down(size: float) -> str:
     """Two digits of a size > 0, never more than it: an uncertainty as good as the one named must be good enough."""
     last = math.floor(math.log10(size)) - 1
     return f"{math.floor(size / 10.0**last * (1 + BINARY_NOISE)) * 10.0**last:.2g}"
-
-
-def _plural(counted: str, n: int) -> str:
-    one = counted.removesuffix("s")
-    return one if n == 1 else f"{one}s"

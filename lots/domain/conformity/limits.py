@@ -14,6 +14,8 @@ Verdict = Literal["pass", "fail", "near", "missing"]
 # A measured 1.80 mm minus a measured 1.75 mm is 0.050000000000000044 in binary. Differences this small are arithmetic, not
 # filament: far below any instrument, far above the last bit. Values are compared as they are, give or take this.
 BINARY_NOISE = 1e-10
+# Guard band in standard uncertainties where limits state none: it holds the risk of a false pass at the limit to 5 %.
+GUARD_Z = 1.645
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,8 +102,8 @@ class DecisionRule:
 
     Args:
         guarded: True for guarded acceptance.
-        z: guard band in standard uncertainties that are known, as an instrument's stated one is, > 0; 1.645 holds the risk of a false pass at
-            the limit to 5 %. An uncertainty that was estimated from scatter is widened so that the same risk holds (`Uncertainty.band`).
+        z: guard band in standard uncertainties that are known, as an instrument's stated one is, > 0. An uncertainty that was estimated from
+            scatter is widened so that the same risk holds (`Uncertainty.band`).
         version: of the rules, see `lots.domain.conformity.rule_versions`. Findings before version 3 keep the words of those rules.
 
     Reference:
@@ -109,7 +111,7 @@ class DecisionRule:
     """
 
     guarded: bool = False
-    z: float = 1.645
+    z: float = GUARD_Z
     version: int = CURRENT
 
     @property

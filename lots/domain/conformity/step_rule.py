@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from lots.domain.conformity.findings import UNCERTAINTY_NEEDED, Finding, decimals_of, shown
+from lots.domain.conformity.findings import Finding, decimals_of, shown
 from lots.domain.conformity.guard import NOTHING
+from lots.domain.conformity.judgement import UNCERTAINTY_NEEDED
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule
 
 DECISION = "quality's decision on the step: accept the step or block the lot"

@@ -8,13 +8,14 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from lots.domain.colorimetry.color_difference import delta_e, mean_difference_from_mean
+from lots.domain.colorimetry.color_difference import DEFAULT_FORMULA, delta_e, mean_difference_from_mean
 from lots.domain.colorimetry.color_values import Lab, mean_lab
 from lots.domain.conformity.guard import OUT_OF_REACH
 from lots.domain.conformity.limits import Limit
 from lots.domain.statistics.proportions import Interval
 from lots.domain.statistics.quantiles import student
 from lots.domain.statistics.variance_components import lot_mean_interval
+from lots.domain.words import plural
 
 # Plaques read on both instruments, at least, before a series may change from one to the other. Common practice, no source.
 LEAST_PLAQUES = 3
@@ -120,7 +121,7 @@ class Agreement:
 
 def agreement(
     artefacts: Sequence[ReadOnBoth],
-    formula: str = "CIEDE2000",
+    formula: str = DEFAULT_FORMULA,
     weights: Sequence[float] | None = None,
     confidence: float = 0.95,
 ) -> Agreement:
@@ -308,8 +309,8 @@ def bridge(
     if n < LEAST_PLAQUES:
         more = LEAST_PLAQUES - n
         reasons.append(
-            f"{LEAST_PLAQUES} plaques must be read on both instruments; {n} {'was' if n == 1 else 'were'},"
-            f" so {more} more {'is' if more == 1 else 'are'} needed."
+            f"{LEAST_PLAQUES} plaques must be read on both instruments; {n} {plural(n, 'was', 'were')},"
+            f" so {more} more {plural(more, 'is', 'are')} needed."
         )
     else:
         reasons += [_reason(step, n) for step in steps if not step.small]
@@ -352,4 +353,4 @@ def _reason(step: Step, n: int) -> str:
     if step.plaques_needed is None:
         return f"{seen}: it may be larger than {step.limit:g}, and more plaques would not show otherwise."
     more = step.plaques_needed - n
-    return f"{seen}: it may be larger than {step.limit:g}; about {more} more {'plaque' if more == 1 else 'plaques'} like these would tell."
+    return f"{seen}: it may be larger than {step.limit:g}; about {more} more {plural(more, 'plaque')} like these would tell."

@@ -33,10 +33,6 @@ class InstrumentRecord:
     interval_days: int
     checks: Sequence[Check] = ()
 
-    def last_good_before(self, moment: datetime) -> datetime | None:
-        """Returns the time of the newest passed check at or before `moment`, None when there was none."""
-        return max((c.checked_at for c in self.checks if c.passed and c.checked_at <= moment), default=None)
-
     @property
     def due_at(self) -> datetime:
         """When it is to be checked next: once its last passed check has run out, at the last check where that one failed."""

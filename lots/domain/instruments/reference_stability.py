@@ -293,16 +293,6 @@ def _in_order(history: Sequence[Remeasurement], rule: DecisionRule) -> list[tupl
     return sorted(at.items())
 
 
-def no_longer_agrees(history: Sequence[Remeasurement], rule: DecisionRule) -> Doubt | None:
-    """Returns since when a reference has not agreed, None while it does.
-
-    Args:
-        history: of one reference, in any order; nothing measured yet is no doubt, but it is due: see `due_at`.
-        rule: simple or guarded.
-    """
-    return next((found for found in doubts(history, rule) if found.until is None), None)
-
-
 def due_at(approved_at: datetime, history: Sequence[Remeasurement], interval_days: int, rule: DecisionRule) -> datetime:
     """Returns when a reference is to be measured again.
 

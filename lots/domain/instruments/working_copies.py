@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from lots.domain.colorimetry.color_values import Lab, mean_lab, nearest_lab
+from lots.domain.colorimetry.color_values import Lab, mean_lab
 from lots.domain.statistics.summaries import standard_error
 
 Difference = tuple[float, float, float]
@@ -38,14 +38,6 @@ class WorkingCopy:
         if self.u is not None and not all(math.isfinite(part) and part >= 0 for part in self.u):
             raise ValueError(f"uncertainties must be numbers of 0 or more: {self.u!r}")
 
-    def master_by(self, copy: Lab) -> Lab:
-        """Returns the colour the master would read now, from what this copy reads; it holds as long as the copy has not aged.
-
-        Args:
-            copy: mean of the copy's readings today.
-        """
-        return nearest_lab(*(read - apart for read, apart in zip(copy.as_list(), self.offset, strict=True)))
-
 
 def working_copy(code: str, master: Sequence[Lab], copy: Sequence[Lab]) -> WorkingCopy:
     """Returns a working copy with its offset to the master, both read on one instrument, in one session, under the same conditions.
@@ -65,8 +57,8 @@ def working_copy(code: str, master: Sequence[Lab], copy: Sequence[Lab]) -> Worki
 
     Example:
         >>> found = working_copy("W1", [Lab(95, -0.8, 1.5)], [Lab(95, -0.8, 1.75)])
-        >>> found.offset, found.master_by(Lab(95, -0.8, 2.0))
-        ((0.0, 0.0, 0.25), Lab(L=95.0, a=-0.8, b=1.75))
+        >>> found.offset
+        (0.0, 0.0, 0.25)
     """
     if not master or not copy:
         raise ValueError(f"the offset of {code!r} needs a reading of the master and one of the copy")

@@ -7,6 +7,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from lots.domain.receiving.sampling_plans import Plan, plan_for
+from lots.domain.words import plural
 
 # What a lot waits for whose every delivery was closed: it can never be released, and belongs to no series.
 CLOSED_LOT = "log the filament anew, as every delivery of this lot is closed"
@@ -306,18 +307,14 @@ class Coverage:
             what: the characteristic, for the sentence.
         """
         parts = [
-            f"{each_min - n} more {what} {'reading' if each_min - n == 1 else 'readings'} on spool {spool}"
+            f"{each_min - n} more {what} {plural(each_min - n, 'reading')} on spool {spool}"
             for spool, n in sorted(counts.items())
             if n < each_min
         ]
         more = sum(part.still_required(counts) for part in self.presented)
         if more > 0:
-            spools = (
-                "1 more spool"
-                if more == 1 and counts
-                else f"{more} {'more ' if counts else ''}spool{'' if more == 1 else 's'}"
-            )
-            each = f"{each_min} reading{'' if each_min == 1 else 's'}" + (" each" if more > 1 else "")
+            spools = f"{more} {'more ' if counts else ''}{plural(more, 'spool')}"
+            each = f"{each_min} {plural(each_min, 'reading')}{' each' if more > 1 else ''}"
             parts.append(f"{what} on {spools}{self.not_yet(counts)}, {each}")
         return "; ".join(parts)
 

@@ -2,59 +2,14 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from fractions import Fraction
 from math import ceil, comb
 
+from lots.domain.words import plural
+
 # How bad a lot is supposed to be when a sentence says what would have been caught: every eighth spool, by choice.
 ONE_IN = 8
-
-
-def acceptance_probability(lot_size: int, bad: int, size: int, accept: int) -> float:
-    """Returns the probability, 0..1, that a sample drawn at random shows at most `accept` bad spools.
-
-    Args:
-        lot_size: spools in the lot, >= 1.
-        bad: bad spools in the lot, 0..lot_size.
-        size: spools measured, 0..lot_size, drawn without putting back.
-        accept: greatest count with which the lot passes, >= 0.
-
-    Raises:
-        ValueError: a number outside its range.
-
-    Notes:
-        Measuring is taken to tell good from bad without error. A reduced plan passes a lot with up to `reject - 1`.
-
-    Reference:
-        Hypergeometric distribution, in whole numbers: a point of the operating characteristic for one finite lot.
-
-    Example:
-        >>> round(acceptance_probability(24, 3, 5, 0), 4)
-        0.4788
-    """
-    _check(lot_size, size, bad=(bad, lot_size), accept=(accept, None))
-    return _passing(lot_size, bad, size, accept) / comb(lot_size, size)
-
-
-def chance_to_catch(lot_size: int, bad: int, size: int) -> float:
-    """Returns the probability, 0..1, that a sample drawn at random holds at least one of the bad spools.
-
-    Args:
-        lot_size: spools in the lot, >= 1.
-        bad: bad spools in the lot, 0..lot_size.
-        size: spools measured, 0..lot_size, drawn without putting back.
-
-    Raises:
-        ValueError: a number outside its range.
-
-    Reference:
-        Hypergeometric distribution, in whole numbers.
-
-    Example:
-        >>> [round(100 * chance_to_catch(24, 3, size)) for size in (1, 2, 3, 5, 8)]
-        [12, 24, 34, 52, 72]
-    """
-    _check(lot_size, size, bad=(bad, lot_size))
-    return float(_catching(lot_size, bad, size, 0))
 
 
 def upper_bound_bad(lot_size: int, size: int, found: int, confidence: float = 0.95) -> int:
@@ -90,14 +45,9 @@ def upper_bound_bad(lot_size: int, size: int, found: int, confidence: float = 0.
         raise ValueError(f"confidence must lie between 0 and 1, got {confidence!r}")
     # As written: 0.95 is 19/20, which no binary number is.
     threshold = (1 - Fraction(str(confidence))) * comb(lot_size, size)
-    low, high = found, lot_size - (size - found)
-    while low < high:
-        middle = (low + high + 1) // 2
-        if _passing(lot_size, middle, size, found) > threshold:
-            low = middle
-        else:
-            high = middle - 1
-    return low
+    # More bad ones let fewer samples pass; with those found alone every sample does.
+    more = range(found + 1, lot_size - (size - found) + 1)
+    return found + bisect_left(more, True, key=lambda bad: _passing(lot_size, bad, size, found) <= threshold)
 
 
 def says(lot_size: int, size: int, accept: int, confidence: float = 0.95) -> str:
@@ -126,7 +76,7 @@ def says(lot_size: int, size: int, accept: int, confidence: float = 0.95) -> str
         left = (
             ("it was not" if size == 1 else "none was")
             if accept == 0
-            else f"at most {accept} {'was' if accept == 1 else 'were'}"
+            else f"at most {accept} {plural(accept, 'was', 'were')}"
         )
         return f"{every} measured. If the lot passes, {left} found bad where measured."
     bound = upper_bound_bad(lot_size, size, accept, confidence)
@@ -135,7 +85,7 @@ def says(lot_size: int, size: int, accept: int, confidence: float = 0.95) -> str
     effect = "this sample would have caught it" if accept == 0 else "this sample would have refused the lot"
     return (
         f"Passing with {'' if accept == 0 else 'at most '}{accept} bad of {size} measured: with {confidence * 100:g} % "
-        f"confidence at most {bound} of the {lot_size} spools {_are(bound)} bad. "
+        f"confidence at most {bound} of the {lot_size} spools {plural(bound, 'is', 'are')} bad. "
         f"Had {supposed} of them been bad, {effect} {caught}."
     )
 
@@ -173,8 +123,4 @@ def _times(chance: Fraction) -> str:
 
 
 def _spools(count: int) -> str:
-    return "only 1 spool is" if count == 1 else f"only {count} spools are"
-
-
-def _are(count: int) -> str:
-    return "is" if count == 1 else "are"
+    return f"only {count} {plural(count, 'spool is', 'spools are')}"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from statistics import fmean, variance
 from typing import Any
 
@@ -58,19 +58,23 @@ def lent(of_grade: Sequence[Kept], of_supplier: Sequence[Kept]) -> dict[str, dic
         JCGM 100:2008, 4.2.4.
     """
     found: dict[str, dict[str, dict[str, Any]]] = {}
-    for kept, between in ((of_grade, False), (of_supplier, True)):
-        for figure, instrument, one in (
-            (figure, instrument, one)
-            for lot in kept
-            for figure, each in lot.items()
-            for instrument, one in each.items()
-        ):
-            mine = found.setdefault(figure, {}).setdefault(instrument, {"within": [], "between": [], "readings": []})
-            if between and one["between"] and len(mine["between"]) < MOST:
-                mine["between"].append(one["between"])
-            elif not between:
-                for n, of_readings, numbers in reversed(one["within"]):
-                    if len(mine["within"]) < MOST:
-                        mine["within"].append([n, of_readings])
-                        mine["readings"].extend(numbers)
+    for mine, one in _beside(found, of_grade):
+        for n, of_readings, numbers in reversed(one["within"]):
+            if len(mine["within"]) < MOST:
+                mine["within"].append([n, of_readings])
+                mine["readings"].extend(numbers)
+    for mine, one in _beside(found, of_supplier):
+        if one["between"] and len(mine["between"]) < MOST:
+            mine["between"].append(one["between"])
     return found
+
+
+def _beside(
+    found: dict[str, dict[str, dict[str, Any]]], lots: Sequence[Kept]
+) -> Iterator[tuple[dict[str, Any], Mapping[str, Any]]]:
+    """Each thing that is kept of some lots, beside what the new lot has of the same figure and instrument."""
+    for lot in lots:
+        for figure, each in lot.items():
+            for instrument, one in each.items():
+                nothing: dict[str, Any] = {"within": [], "between": [], "readings": []}
+                yield found.setdefault(figure, {}).setdefault(instrument, nothing), one

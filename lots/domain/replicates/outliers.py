@@ -197,31 +197,6 @@ def _steps(
     return steps
 
 
-def critical_deviate(n: int, alpha: float) -> float:
-    """Returns the distance from the mean, in standard deviations, that the furthest of `n` values exceeds with probability `alpha`.
-
-    Args:
-        n: values still in, > 2.
-        alpha: two-sided, 0 < alpha < 1.
-
-    Raises:
-        ValueError: an argument out of its range.
-
-    Reference:
-        Rosner 1983, eq. 2.5 (number from memory): t (n - 1) / sqrt(n (n - 2 + t^2)), with t the quantile of Student's t with n - 2 degrees of
-        freedom at 1 - alpha / (2 n).
-
-    Example:
-        >>> round(critical_deviate(8, 0.05), 4)
-        2.1266
-    """
-    if n < 3:
-        raise ValueError(f"n is {n!r}; it takes at least 3 values to tell which is furthest")
-    if not 0 < alpha < 1:
-        raise ValueError(f"alpha is {alpha!r}; it must be between 0 and 1")
-    return _critical(n - 1, n, alpha) * math.sqrt(1 - 1 / n)
-
-
 def _critical(df: int, tested: int, alpha: float) -> float:
     """The same for the greatest of `tested` Studentised residuals whose scatter has `df` degrees of freedom."""
     from scipy.special import stdtrit

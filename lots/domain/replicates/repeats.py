@@ -18,6 +18,7 @@ from lots.domain.conformity.limits import Limit
 from lots.domain.replicates.outliers import Outliers, extreme_deviates, free_values, most_to_look_for
 from lots.domain.replicates.scatter import Replicates, Scatter, for_decision, pooled_scatter
 from lots.domain.statistics.quantiles import student
+from lots.domain.words import plural
 
 # Probability of flagging anything among the readings of one kind where nothing stands apart; its figures share it.
 ALPHA = 0.05
@@ -165,9 +166,7 @@ class Deciding:
 
     @property
     def _with_them(self) -> str:
-        return (
-            f" As long as {'it counts' if len(self.first) == 1 else 'they count'}, {self._answer}" if self.more else ""
-        )
+        return f" As long as {plural(len(self.first), 'it counts', 'they count')}, {self._answer}" if self.more else ""
 
     @property
     def _answer(self) -> str:
@@ -180,8 +179,8 @@ class Deciding:
             doubt = f" ({most} to be sure, since the scatter is itself an estimate)"
         if not self.more:
             return f"the {self.readings} readings{of} decide it already{doubt}."
-        words = "reading" if self.more == 1 else "readings"
-        return f"{self.more} more {words}{of} {'decides' if self.more == 1 else 'decide'} it{doubt}."
+        words = plural(self.more, "reading")
+        return f"{self.more} more {words}{of} {plural(self.more, 'decides', 'decide')} it{doubt}."
 
 
 def numbered(numbers: Sequence[int]) -> str:

@@ -1,18 +1,15 @@
-"""How many readings it takes: for a mean of a wanted tolerance, and for a decision that the readings leave in no doubt."""
+"""How many readings a decision takes that they leave in no doubt."""
 
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from lots.domain.conformity.guard import OUT_OF_REACH
 from lots.domain.conformity.limits import BINARY_NOISE, Limit
 from lots.domain.statistics.quantiles import student
-
-# CIE 1976 lightness: above this L* it is a cube root of luminous reflectance, below it a straight line of this slope per percent.
-_DARK_L = 8.0
-_DARK_SLOPE = 24389 / 27 / 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,46 +90,6 @@ def pooled_scatter(groups: Sequence[Sequence[float]], repeatability: float = 0.0
     return Scatter(sd, df)
 
 
-def for_tolerance(scatter: Scatter | None, tolerance: float, confidence: float = 0.95) -> Replicates:
-    """Returns how many readings give a mean that lies within a tolerance of the true one.
-
-    Args:
-        scatter: of one reading, in the unit of the tolerance; None when it is not known, and then no number is given.
-        tolerance: how far the mean may be off, > 0.
-        confidence: two-sided, 0 < confidence < 1.
-
-    Raises:
-        ValueError: an argument out of its range.
-
-    Notes:
-        Both numbers are at least 2, for one reading does not show its own scatter. `n` is the least number whose own confidence interval would be
-        no wider than the tolerance either way, if its readings scattered by `sd`: t changes with n, so it is found step by step. It
-        speaks of the sample to come as if its scatter were known beforehand. `sure` takes t at the degrees of freedom that `sd` was
-        estimated with; then, with the pilot readings among them, the mean of so many is within the tolerance at least as often as stated.
-
-        The number follows from `noise` alone, scatter over tolerance, and grows as its square. That is all there is to a colour near
-        black: the same noise of the light sensor is a larger noise of L* there (see lightness_noise), so the number grows by itself.
-
-    Reference:
-        ASTM E1345 (reducing the effect of variability of colour measurement by multiple measurements) and ASTM E122, from memory: n =
-        (t sd / tolerance)^2, repeated. `sure`: Stein 1945, Ann. Math. Stat. 16, 243-258.
-
-    Example:
-        >>> found = for_tolerance(Scatter(0.1, 9), 0.05)
-        >>> found.n, found.sure, found.noise
-        (18, 21, 2.0)
-    """
-    _refuse(tolerance, confidence)
-    return _needed(scatter, tolerance, confidence, f"the mean is within {tolerance:g} of the true one")
-
-
-def _refuse(tolerance: float, confidence: float) -> None:
-    if not (math.isfinite(tolerance) and tolerance > 0):
-        raise ValueError(f"tolerance is {tolerance!r}; it must be a number above 0")
-    if not 0 < confidence < 1:
-        raise ValueError(f"confidence is {confidence!r}; it must be between 0 and 1")
-
-
 def _needed(scatter: Scatter | None, room: float, confidence: float, so_that: str) -> Replicates:
     """The numbers for a mean that may be off by `room`."""
     if scatter is None:
@@ -159,17 +116,12 @@ def _needed(scatter: Scatter | None, room: float, confidence: float, so_that: st
 def _least(noise: float, confidence: float) -> int | None:
     """The least n, from 2 on, with t(n - 1) * noise / sqrt(n) no more than 1; None beyond OUT_OF_REACH."""
 
-    def wide(n: int) -> bool:
-        return student(n - 1, confidence) * noise / math.sqrt(n) > 1 + BINARY_NOISE
+    def fits(n: int) -> bool:
+        return student(n - 1, confidence) * noise / math.sqrt(n) <= 1 + BINARY_NOISE
 
-    # t falls and sqrt(n) rises with n, so the width only shrinks and the place can be closed in on by halving.
-    low, high = 1, OUT_OF_REACH
-    if wide(high):
-        return None
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (middle, high) if wide(middle) else (low, middle)
-    return high
+    # t falls and sqrt(n) rises with n, so the width only shrinks.
+    n = 2 + bisect_left(range(2, OUT_OF_REACH + 1), True, key=fits)
+    return n if n <= OUT_OF_REACH else None
 
 
 def _stein(noise: float, df: int | None, confidence: float) -> int | None:
@@ -202,8 +154,13 @@ def for_decision(
         The room is the distance to the nearest end of the limit, less, as a root of squares, the instrument's uncertainty at this confidence.
         The mean moves as readings are added, so the number is a plan, not a promise; ask again with them.
 
+        Both numbers are at least 2, for one reading does not show its own scatter. `n` is the least number whose own confidence interval fits
+        into the room, if its readings scattered by `sd`: t changes with n, so it is found step by step. `sure` takes t at the degrees of
+        freedom that `sd` was estimated with. `n` grows as the square of `noise`, scatter over room.
+
     Reference:
-        ASTM E1345 (from memory): enough readings that the decision is unambiguous. Combining the two parts: JCGM 100:2008, 5.1.2.
+        ASTM E1345 (from memory): enough readings that the decision is unambiguous. ASTM E122 (from memory): n = (t sd / room)^2, repeated.
+        `sure`: Stein 1945, Ann. Math. Stat. 16, 243-258. Combining the two parts: JCGM 100:2008, 5.1.2.
 
     Example:
         >>> for_decision(0.8, Limit(None, 1.0), Scatter(0.2, 5)).n
@@ -215,8 +172,9 @@ def for_decision(
         raise ValueError(f"mean is {mean!r}; it must be a number")
     if not (math.isfinite(instrument) and instrument >= 0):
         raise ValueError(f"instrument is {instrument!r}; it must be a number, 0 or more")
+    if not 0 < confidence < 1:
+        raise ValueError(f"confidence is {confidence!r}; it must be between 0 and 1")
     distance = abs(limit.margin(mean))
-    _refuse(max(distance, BINARY_NOISE), confidence)
     if distance <= BINARY_NOISE:
         return Replicates(None, None, None, "The mean lies on its limit: no number of readings can settle it.")
     own = student(math.inf, confidence) * instrument
@@ -230,35 +188,3 @@ def for_decision(
     room = math.sqrt((distance - own) * (distance + own))
     side = "inside" if limit.allows(mean) else "outside"
     return _needed(scatter, room, confidence, f"a mean that stays here is clearly {side}")
-
-
-def lightness_noise(lightness: float, noise_percent: float) -> float:
-    """Returns the standard deviation of L* that a noise of luminous reflectance amounts to at this lightness.
-
-    A sensor's noise of reflectance hardly depends on how dark the sample is, but L* is steep where it is dark: 0.02 % is 0.02 of L* in a
-    middle grey and 0.09 in a black. So a repeatability found on a white tile does not speak for a black plaque.
-
-    Args:
-        lightness: L*, 0..110.
-        noise_percent: standard deviation of luminous reflectance Y on the scale where white is 100, >= 0.
-
-    Raises:
-        ValueError: an argument out of its range.
-
-    Notes:
-        The slope dL*/dY at this place, so for a noise that is small beside Y itself.
-
-    Reference:
-        ISO/CIE 11664-4 (CIELAB): L* = 116 (Y/Yn)^(1/3) - 16 above L* = 8, else (29/3)^3 Y/Yn.
-
-    Example:
-        >>> round(lightness_noise(95.0, 0.02), 4), round(lightness_noise(18.0, 0.02), 4)
-        (0.0084, 0.09)
-    """
-    if not 0 <= lightness <= 110:
-        raise ValueError(f"lightness is {lightness!r}; it must be from 0 to 110")
-    if not (math.isfinite(noise_percent) and noise_percent >= 0):
-        raise ValueError(f"noise_percent is {noise_percent!r}; it must be a number, 0 or more")
-    if lightness <= _DARK_L:
-        return _DARK_SLOPE * noise_percent
-    return 116 / 3 / 100 * (116 / (lightness + 16)) ** 2 * noise_percent

@@ -7,6 +7,7 @@ sequence holds the truth at all looks together, whenever somebody looks and when
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -302,7 +303,4 @@ def _fewest(told: Callable[[int], bool], most: int) -> int | None:
         if enough == most:
             return None
         short, enough = enough, min(2 * enough, most)
-    while enough - short > 1:
-        middle = (short + enough) // 2
-        short, enough = (short, middle) if told(middle) else (middle, enough)
-    return enough
+    return short + 1 + bisect_left(range(short + 1, enough), True, key=told)

@@ -59,34 +59,6 @@ def wilson(x: int, n: int, confidence: float = 0.95) -> Interval:
     return Interval(low, high, confidence)
 
 
-def clopper_pearson(x: int, n: int, confidence: float = 0.95) -> Interval:
-    """Returns the exact binomial interval for a proportion: its coverage is never below the confidence, and often well above.
-
-    Args:
-        x: how many of the `n` had the property, 0..n.
-        n: >= 1.
-        confidence: 0 < confidence < 1.
-
-    Raises:
-        ValueError: the counts are not such.
-
-    Reference:
-        Clopper and Pearson 1934, Biometrika 26, 404-413; by beta quantiles.
-
-    Example:
-        >>> found = clopper_pearson(4, 20, 0.90)
-        >>> round(found.low, 4), round(found.high, 4)
-        (0.0714, 0.401)
-    """
-    from scipy.special import betaincinv
-
-    _refuse_counts(x, n)
-    tail = (1 - confidence) / 2
-    low = 0.0 if x == 0 else float(betaincinv(x, n - x + 1, tail))
-    high = 1.0 if x == n else float(betaincinv(x + 1, n - x, 1 - tail))
-    return Interval(low, high, confidence)
-
-
 @dataclass(frozen=True, slots=True)
 class Stratum:
     """Lots of two suppliers that are alike in what else matters, such as grade and colour: x_i of n_i had the property.

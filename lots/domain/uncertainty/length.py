@@ -107,6 +107,7 @@ class Length:
             return 1.0
         inside = limit > self.value
         low, high = 0.0, _CERTAIN
+        # By hand, as in `Uncertainty.z_of`; and the chances need not cross between these ends.
         for _ in range(24):
             z = (low + high) / 2
             further = (

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from lots.domain.characteristics.color.lot_color import ColorLimits
-from lots.domain.colorimetry.color_difference import checked_weights, delta_e
+from lots.domain.colorimetry.color_difference import DEFAULT_FORMULA, checked_weights, delta_e
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.statistics.tolerance_ellipsoid import Tolerance, Vector, along
 from lots.domain.visual_trials.trial import Unfitted
@@ -78,7 +78,7 @@ def _cut(limit: float) -> float:
 
 
 def propose(
-    tolerance: Tolerance, reference: Lab, formula: str = "CIEDE2000", weights: Sequence[float] | None = None
+    tolerance: Tolerance, reference: Lab, formula: str = DEFAULT_FORMULA, weights: Sequence[float] | None = None
 ) -> Proposal | Unfitted:
     """Returns the limits that a tolerance supports at this reference.
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import cast
 
-from lots.domain.assessment.assessment import Assessment, Evidence, assess
+from lots.domain.assessment.assessment import Assessment, Criteria, Evidence, assess
 from lots.domain.assessment.limits_revision import Limits, limits_from
 from lots.domain.assessment.printed_evidence import another_recipe
 from lots.domain.assessment.reinspection import reinspected_until, still_to_do
@@ -242,14 +242,16 @@ def _judged(
     evidence = evidence_from(rows, known)
     found = assess(
         evidence,
-        agreed,
-        approved,
-        lot.grade.nominal_diameter_mm,
         coverage,
-        Previous.from_kept(terms.previous or {}, terms.steps_accepted),
-        retests,
-        terms.rules,
-        bridges,
+        Criteria(
+            agreed,
+            approved,
+            lot.grade.nominal_diameter_mm,
+            Previous.from_kept(terms.previous or {}, terms.steps_accepted),
+            retests,
+            terms.rules,
+            bridges,
+        ),
     )
     found = hold_unconfirmed(found, _waiting(left.waiting, agreed, approved), agreed)
     found = replace(found, notes=(*left.notes, *found.notes), findings=known.told(found.findings, rows))

@@ -8,7 +8,7 @@ from typing import NotRequired, TypedDict, cast
 
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.declaring.plausibility import doubt_lab
-from lots.domain.colorimetry.color_difference import DEFAULT_WEIGHTS
+from lots.domain.colorimetry.color_difference import DEFAULT_FORMULA, DEFAULT_WEIGHTS
 from lots.domain.colorimetry.color_values import Conditions, Lab, condition_name
 from lots.domain.statistics.tolerance_ellipsoid import Radius, Tolerance
 from lots.domain.visual_trials.trial import Plaque, Unfitted, across_observers, fit_trial
@@ -302,7 +302,7 @@ def _proposal(row: VisualTrial, fitted: Tolerance) -> tuple[View | None, str | N
     current = catalog.current_limits(row.grade_id)
     body: dict[str, object] = dict(current.body) if current else {}
     color = _color_of(body)
-    formula = color.get("formula", "CIEDE2000")
+    formula = color.get("formula", DEFAULT_FORMULA)
     weights = color.get("weights") or DEFAULT_WEIGHTS[formula]
     try:
         proposed = propose(fitted, Lab(*row.shade_revision.lab), formula, weights)

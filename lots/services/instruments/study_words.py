@@ -7,6 +7,7 @@ from typing import TypeAlias
 
 from lots.domain.characteristics.declaring.declaration import Studied
 from lots.domain.characteristics.registry import STUDIED
+from lots.domain.colorimetry.color_difference import DEFAULT_FORMULA
 from lots.domain.instruments.agreement import Agreement
 from lots.domain.instruments.gauge_study import GaugeStudy
 from lots.domain.instruments.linearity import Estimate, Linearity
@@ -135,7 +136,7 @@ def _says_linearity(shows: Linearity, row: InstrumentStudy) -> list[str]:
 def _agreement(shows: Agreement) -> View:
     code, most = shows.worst
     return {
-        "formula": "CIEDE2000",
+        "formula": DEFAULT_FORMULA,
         "differences": [{"code": name, "delta_e": value} for name, value in shows.differences.items()],
         "mean_delta_e": shows.mean,
         "worst": {"code": code, "delta_e": most},
@@ -150,7 +151,7 @@ def _agreement(shows: Agreement) -> View:
 def _says_agreement(shows: Agreement, row: InstrumentStudy) -> list[str]:
     code, most = shows.worst
     n = len(shows.differences)
-    over = f"{counted(n, 'plaque')} (CIEDE2000)"
+    over = f"{counted(n, 'plaque')} ({DEFAULT_FORMULA})"
     first, second = pair(row)
     offsets = ", ".join(f"{offset.component}* {offset.mean:+.2f}" for offset in shows.offsets)
     return [

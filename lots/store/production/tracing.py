@@ -19,7 +19,7 @@ def loads_of_lot(lot_id: int) -> list[Load]:
     return _OF_LOT.all(lot=lot_id)
 
 
-def _loads_of_lot() -> Any:
+def _loads_of_lot() -> ModelSelect[Load]:
     # Two searches put together: of "this lot's or on such a spool" PostgreSQL makes a walk through all loads.
     own, wound_on = Load.alias(), Load.alias()
     numbers = own.select(own.id).where(own.lot == given("lot")) | wound_on.select(wound_on.id).join(

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from lots.domain.assessment.assessment import Assessment, Evidence, assess
+from lots.domain.assessment.assessment import Assessment, Criteria, Evidence, assess
 from lots.domain.assessment.limits_revision import CHARACTERISTICS, GENERAL, Limits
 from lots.domain.assessment.verdicts import standing_of
 from lots.domain.characteristics.bond.lot_bond import BondLimits
@@ -218,8 +218,12 @@ def test_coupons_of_several_printers_are_noted():
 def test_measuring_other_spools_than_those_drawn_is_noted():
     """By the first rules another spool counts for a drawn one and is noted; from the second version on it never releases the lot."""
     others = tuple(replace(reading, spool=spool) for reading, spool in zip(GOOD.diameter, "AZ", strict=True))
-    given = (replace(GOOD, diameter=others), EVERY_LIMIT, SHADE, 1.75, TWO_OF_TEN, BEFORE)
-    first, now = (assess(*given, rules=version) for version in (rule_versions.FIRST, rule_versions.CURRENT))
+    lot = replace(GOOD, diameter=others)
+    each = [
+        Criteria(EVERY_LIMIT, SHADE, 1.75, BEFORE, rules=rules)
+        for rules in (rule_versions.FIRST, rule_versions.CURRENT)
+    ]
+    first, now = (assess(lot, TWO_OF_TEN, criteria) for criteria in each)
     assert "released" == first.standing
     assert ("For diameter, other spools were measured than the ones drawn: B not yet.",) == first.notes
     assert ("quarantined", ("diameter on 1 more spool (B), 1 reading",)) == (now.standing, now.to_measure)

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lots.domain.assessment.assessment import Evidence, assess
+from lots.domain.assessment.assessment import Criteria, Evidence, assess
 from lots.domain.assessment.drawn_spools import Wanted
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.color.lot_color import ColorLimits
@@ -27,7 +27,7 @@ OFF, ON = (95.0, -0.8, 4.5), (95.0, -0.8, 1.5)
 
 def judged(evidence, agreed=COLOR_ONLY, coverage=TWO_OF_TEN, version=rule_versions.CURRENT):
     """The assessment of a lot of 1.75 mm filament."""
-    return assess(evidence, agreed, SHADE, 1.75, coverage, rules=version)
+    return assess(evidence, coverage, Criteria(agreed, SHADE, 1.75, rules=version))
 
 
 def only(evidence, spools):

@@ -6,13 +6,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lots.domain.assessment.assessment import Assessment, Evidence, assess
+from lots.domain.assessment.assessment import Assessment, Criteria, Evidence, assess
 from lots.domain.assessment.limits_revision import GENERAL, Limits
 from lots.domain.assessment.plan_counts import cap_retests, one_spool_is_no_lot
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.lot_diameter import DiameterLimits
 from lots.domain.characteristics.moisture import MoistureLimits
-from lots.domain.conformity.findings import Finding, judge
+from lots.domain.conformity.findings import Finding
+from lots.domain.conformity.judgement import Measured, judge
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.receiving.coverage import Coverage, Presented, Sampling
 from lots.domain.receiving.sampling_plans import Plan, plan_for
@@ -220,7 +221,7 @@ CAPPED = Limits(
 def remeasured(rounds: dict[str, int], limits: Limits = CAPPED) -> Assessment:
     """A good lot whose readings were taken again so often."""
     evidence = Evidence(color=(color("A", 95.0, -0.8, 1.5),), moisture=(wet("A", 0.02),))
-    return assess(evidence, limits, SHADE, 1.75, Coverage.of(1, 1), None, rounds)
+    return assess(evidence, Coverage.of(1, 1), Criteria(limits, SHADE, 1.75, retests=rounds))
 
 
 @pytest.mark.parametrize(("rounds", "held"), [(0, False), (2, False), (3, True), (9, True)])
@@ -246,7 +247,7 @@ def test_a_hold_never_softens_a_failure():
     """A lot that fails stays refused however often it was measured."""
     strict = replace(CAPPED, moisture=MoistureLimits(0.05), color=ColorLimits(lot_max=1.0, components_max={"b": 0.0}))
     evidence = Evidence(color=(color("A", 95.0, -0.8, 3.5),), moisture=(wet("A", 0.02),))
-    found = assess(evidence, strict, SHADE, 1.75, Coverage.of(1, 1), None, {"color": 5})
+    found = assess(evidence, Coverage.of(1, 1), Criteria(strict, SHADE, 1.75, retests={"color": 5}))
     assert "fail" == found.uses["cosmetic"]
 
 
@@ -276,7 +277,7 @@ def test_discontinued_inspection_keeps_every_use_open(parts, bad):
 def test_an_uncertainty_of_zero_never_passes_under_the_guarded_rule(value, most, n, z):
     """Equal readings are no certainty, wherever they lie: outside they fail, inside they are missing, and nothing is claimed."""
     rule = DecisionRule(guarded=True, z=z)
-    found = judge("diameter.spool_mean", value, Limit(-most, most), rule, n=n, uncertainty=0.0)
+    found = judge("diameter.spool_mean", Measured(value, n, uncertainty=0.0), Limit(-most, most), rule)
     assert found.verdict == ("missing" if Limit(-most, most).allows(value) else "fail")
     assert (None, None, None) == (found.uncertainty, found.conformance, found.claimable)
 

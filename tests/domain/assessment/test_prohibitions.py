@@ -77,7 +77,7 @@ def test_a_grade_with_colour_alone_is_only_listed(filler):
     """Where nothing is mixed in, or nothing was said, no use is forbidden; quality is asked for the kind."""
     found = replace(PLAIN, filler=filler, filler_kind=None)
     assert set() == forbids(found)
-    assert ["The kind of filler is not stated. Set filler_kind."] == found.to_review()
+    assert ["The kind of filler is not stated. State it for the grade."] == found.to_review()
 
 
 def test_each_reason_is_told():
@@ -100,7 +100,7 @@ def test_what_was_carried_over_says_so_and_waits_for_quality():
     )
     assert [said] == [one.says for one in found.forbidden()]
     assert [
-        "Forbidden by an old caution and not confirmed: load-bearing. Set forbidden_uses with a reason."
+        "Forbidden by an old caution and not confirmed: load-bearing. State the forbidden uses with a reason."
     ] == found.to_review()
     assert [] == replace(PLAIN, stated=[replace(old, from_caution=False)]).to_review()
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lots.domain.assessment.assessment import Evidence, assess
+from lots.domain.assessment.assessment import Criteria, Evidence, assess
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.bond.lot_bond import BondLimits, BondTest
 from lots.domain.characteristics.declaring.origin import Origin
@@ -98,7 +98,7 @@ def test_the_second_version_of_the_rules_does_not_ask_who_measured():
         for code in "AB"
         for d, name in ((1.79, "MIC-2"), (1.75, "MIC-1"))
     ]
-    found = assess(Evidence(GOOD.readings, diameter=some), agreed, SHADE, 1.75, TWO_OF_TEN, rules=SECOND)
+    found = assess(Evidence(GOOD.readings, diameter=some), TWO_OF_TEN, Criteria(agreed, SHADE, 1.75, rules=SECOND))
     assert "pass" == by_code(found.findings)["diameter.spool_mean"].verdict
 
 

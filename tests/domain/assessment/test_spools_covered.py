@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lots.domain.assessment.assessment import Evidence, assess
+from lots.domain.assessment.assessment import Criteria, Evidence, assess
 from lots.domain.assessment.limits_revision import Limits, limits_from, problems
 from lots.domain.assessment.spools_covered import spools_asked, spools_lacking
 from lots.domain.assessment.verdicts import standing_of
@@ -23,7 +23,7 @@ THREE = Coverage.of(24, 3, ("A-1", "A-2", "A-5"))
 
 def judged(evidence, limits=SPECKS, coverage=THREE, rules=rule_versions.CURRENT):
     """An assessment of 1.75 mm filament without a shade."""
-    return assess(evidence, limits, None, 1.75, coverage, rules=rules)
+    return assess(evidence, coverage, Criteria(limits, None, 1.75, rules=rules))
 
 
 def clean(*spools):

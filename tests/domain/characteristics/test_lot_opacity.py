@@ -23,7 +23,7 @@ from lots.domain.characteristics.opacity.lot_opacity import (
 from lots.domain.colorimetry.color_difference import delta_e
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.colorimetry.tristimulus import lightness, luminous_reflectance
-from lots.domain.conformity.findings import judge
+from lots.domain.conformity.judgement import Measured, judge
 from lots.domain.conformity.rule_versions import SECOND
 from lots.domain.receiving.coverage import Coverage, Presented
 from lots.domain.receiving.sampling_plans import plan_for
@@ -311,7 +311,7 @@ def test_the_room_of_a_contrast_ratio_is_measured_from_1():
     """At least 0.98 leaves a room of 0.02: u 0.005 is too coarse for it, and was fine before version 3, against 0.98."""
     limit = OpacityLimits(0.98).limit
     assert 0.02 == round(limit.room(), 9)
-    found = [judge("opacity.contrast_ratio", 0.99, limit, rule, n=1, uncertainty=0.005) for rule in BOTH_ROOMS]
+    found = [judge("opacity.contrast_ratio", Measured(0.99, 1, uncertainty=0.005), limit, rule) for rule in BOTH_ROOMS]
     assert [True, False] == [one.coarse for one in found]
 
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from lots.domain.characteristics.shrinkage.judged_shrinkage import judge_shrinkage
+from lots.domain.characteristics.shrinkage.judged_shrinkage import Start, judge_shrinkage
 from lots.domain.characteristics.shrinkage.lot_shrinkage import (
     ShrinkageLimits,
     ShrinkTest,
@@ -27,7 +27,7 @@ X_ONLY = ShrinkageLimits({"x": (0.1, 0.5)})
 
 def judged(tests, limits=X_ONLY, rule=SIMPLE, previous=None):
     """Findings by code."""
-    return by_code(judge_shrinkage(summarise(tests), limits, rule, previous))
+    return by_code(judge_shrinkage(summarise(tests), limits, rule, Start(previous or {})))
 
 
 @pytest.mark.parametrize("case", CASES, ids=[case["name"].replace(" ", "-") for case in CASES])

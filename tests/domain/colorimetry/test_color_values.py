@@ -95,10 +95,10 @@ def test_spellings_of_one_condition_are_one_condition(written, meant):
 @pytest.mark.parametrize(
     ("said", "says"),
     [
-        (("D65", 5, "d/8", "SCI"), "observer_deg is 5; the CIE standard observers are 2 and 10"),
+        (("D65", 5, "d/8", "SCI"), "the observer is 5°; the CIE standard observers are 2 and 10"),
         (("", 10, "d/8", "SCI"), "illuminant must be stated"),
         (("D65", 10, "  ", "SCI"), "geometry must be stated"),
-        (("D65", 10, "d/8", ""), "specular must be stated"),
+        (("D65", 10, "d/8", ""), "specular component must be stated"),
     ],
     ids=["observer", "illuminant", "geometry", "specular"],
 )
@@ -151,5 +151,5 @@ def test_conditions_that_nobody_stated_are_not_written():
 @pytest.mark.parametrize("wrong", [{"face": "left"}, {"age_h": -1}, {"thickness_mm": 0}, {"orientation_deg": 361}])
 def test_a_plaque_that_cannot_be_is_refused(wrong):
     """A face that a plaque does not have, or a number out of range, raises."""
-    with pytest.raises(ValueError, match=next(iter(wrong))):
+    with pytest.raises(ValueError, match=f"{condition_name(next(iter(wrong)))} is"):
         replace(SCI, **wrong)

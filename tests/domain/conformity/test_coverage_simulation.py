@@ -14,7 +14,7 @@ from lots.domain.characteristics.color.lot_color import ColorLimits, ColorSummar
 from lots.domain.characteristics.color.uncertainty import ColorUncertainty, delta_e_uncertainty
 from lots.domain.characteristics.lot_diameter import DiameterLimits, judge_diameter, summarise
 from lots.domain.colorimetry.color_values import Lab
-from lots.domain.conformity.findings import judge
+from lots.domain.conformity.judgement import Measured, judge
 from lots.domain.conformity.limits import Limit
 from lots.domain.receiving.coverage import Coverage
 from lots.domain.uncertainty.budget import Contribution, Uncertainty
@@ -62,7 +62,8 @@ def passes(means: np.ndarray, uncertainties: list[Uncertainty]) -> int:
     limit = Limit(1.72, AT_LIMIT, "mm")
     code = "diameter.spool_mean"
     found = (
-        judge(code, float(m), limit, GUARDED, n=1, uncertainty=u) for m, u in zip(means, uncertainties, strict=True)
+        judge(code, Measured(float(m), 1, uncertainty=u), limit, GUARDED)
+        for m, u in zip(means, uncertainties, strict=True)
     )
     return sum(finding.verdict == "pass" for finding in found)
 
@@ -73,7 +74,7 @@ def same_as_the_whole_rule(readings: np.ndarray, instrument: float | None, means
         summary = summarise([gauge("A", float(d), float(d), u=instrument) for d in row], 1.75)
         (whole,) = judge_diameter(summary, 1.75, TOLERANCE, ONE, GUARDED)
         assert pytest.approx((mean, u.total), abs=1e-12) == (whole.value, whole.uncertainty)
-        assert judge(whole.code, mean, whole.limit, GUARDED, n=1, uncertainty=u).verdict == whole.verdict
+        assert judge(whole.code, Measured(mean, 1, uncertainty=u), whole.limit, GUARDED).verdict == whole.verdict
 
 
 @pytest.mark.parametrize("n", [1, 5])
@@ -133,7 +134,7 @@ def accepted_on_the_limit(limits: ColorLimits, way: tuple[int, ...], size: float
         lab = Lab(*draw.tolist())
         known = ColorUncertainty.known(u)
         value, spread = limits.delta_e(WHITE, lab), known.of_difference(WHITE, lab, limits)
-        found = judge("color.lot_delta_e", value, Limit(None, 1.0), GUARDED, n=1, uncertainty=spread)
+        found = judge("color.lot_delta_e", Measured(value, 1, uncertainty=spread), Limit(None, 1.0), GUARDED)
         if i < 100:
             summary = ColorSummary(lab, {"A": (lab, 1)}, {"A": known}, known)
             (whole,) = judge_color(summary, WHITE, limits, ONE, GUARDED)

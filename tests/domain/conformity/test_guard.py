@@ -10,7 +10,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lots.domain.conformity.findings import judge
 from lots.domain.conformity.guard import (
     OUT_OF_REACH,
     conformance_of_difference,
@@ -18,6 +17,7 @@ from lots.domain.conformity.guard import (
     settle,
     too_coarse,
 )
+from lots.domain.conformity.judgement import Measured, judge
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.conformity.rule_versions import FIRST, SECOND
 from lots.domain.statistics.summaries import one_sided_confidence
@@ -48,7 +48,7 @@ def zone(found) -> str:
 def test_probability_of_conformance(case):
     """The probability of conformance is that of the reference file, by itself and in a finding (JCGM 106:2012, 7.2 to 7.4; computed)."""
     low, high = case["lower_limit"], case["upper_limit"]
-    found = judge(CODE, case["value"], Limit(low, high), SIMPLE, n=1, uncertainty=case["u"])
+    found = judge(CODE, Measured(case["value"], 1, uncertainty=case["u"]), Limit(low, high), SIMPLE)
     expected = pytest.approx(case["conformance_probability"], abs=PRINTED_12)
     assert expected == conformance_probability(case["value"], Uncertainty.known(case["u"]), low, high)
     assert expected == found.conformance
@@ -69,7 +69,7 @@ def test_published_examples_to_two_decimals(case):
 def test_three_zones(case, band):
     """Conforming, undecided and nonconforming are those of the reference file; nonconformity is proved beyond the widened limits only."""
     limit, rule = Limit(case["lower_limit"], case["upper_limit"]), DecisionRule(guarded=True, z=BANDS[band])
-    found = judge(CODE, case["value"], limit, rule, n=1, uncertainty=case["u"])
+    found = judge(CODE, Measured(case["value"], 1, uncertainty=case["u"]), limit, rule)
     assert case[band]["three_zone"] == zone(found)
     assert (case[band]["outside_widened_limits"] == 1) is (found.claimable is True)
 
@@ -87,7 +87,7 @@ def test_worst_risk_of_each_guard_band_rule(row):
     """The worst value a rule accepts fails to conform with the risk tabulated (ILAC-G8:09/2019, Table 1; computed)."""
     u = 0.05
     rule = DecisionRule(guarded=True, z=2 * row["guard_band_in_U"])
-    found = judge(CODE, 1.0 - rule.z * u, Limit(None, 1.0), rule, n=1, uncertainty=u)
+    found = judge(CODE, Measured(1.0 - rule.z * u, 1, uncertainty=u), Limit(None, 1.0), rule)
     assert "pass" == found.verdict
     assert pytest.approx(row["worst_case_risk_normal"], abs=PRINTED_12) == 1 - found.conformance
     assert 1 - found.conformance < float(row["stated_specific_risk"].removeprefix("<")) + PRINTED_12
@@ -108,7 +108,7 @@ def test_global_risks(row):
     nodes, weights = np.polynomial.legendre.leggauss(400)
     values = (low + high) / 2 + (high - low) / 2 * nodes
     for value, accepted in ((low + 1e-6, True), (high - 1e-6, True), (low - 1e-6, False), (high + 1e-6, False)):
-        assert accepted is (judge(CODE, value, limit, GUARDED, n=1, guard=w).verdict == "pass")
+        assert accepted is (judge(CODE, Measured(value, 1, guard=w), limit, GUARDED).verdict == "pass")
     accept = conforming = 0.0
     for value, weight in zip(values, weights * (high - low) / 2, strict=True):
         # Knowing the process, the true value is normal about a mean drawn towards the process's (JCGM 106:2012, annex A).
@@ -133,7 +133,7 @@ def test_global_risks(row):
 @pytest.mark.parametrize("rule", [SIMPLE, GUARDED], ids=["simple", "guarded"])
 def test_nonconformity_is_proved_only_beyond_the_guard_band(rule, value, claimable):
     """With u 0.1 and z 1.645 a limit of 1 is claimable beyond 1.1645, whatever the rule of acceptance (ISO 14253-1; arithmetic)."""
-    found = judge(CODE, value, Limit(None, 1.0), rule, n=1, uncertainty=0.1)
+    found = judge(CODE, Measured(value, 1, uncertainty=0.1), Limit(None, 1.0), rule)
     assert claimable is found.claimable
     proof = {True: "Nonconformity is proved", False: "Nonconformity is not proved", None: "inside by"}[claimable]
     assert proof in found.message
@@ -141,7 +141,7 @@ def test_nonconformity_is_proved_only_beyond_the_guard_band(rule, value, claimab
 
 def test_without_an_uncertainty_no_proof_is_spoken_of():
     """A failing value of unknown uncertainty is neither claimable nor not, and its message is silent on it."""
-    found = judge(CODE, 1.5, Limit(None, 1.0), SIMPLE, n=1)
+    found = judge(CODE, Measured(1.5, 1), Limit(None, 1.0), SIMPLE)
     assert (None, None) == (found.claimable, found.conformance)
     assert "proved" not in found.message
 
@@ -153,14 +153,14 @@ def test_a_method_is_too_coarse_above_a_third_of_its_limit(ends, room):
     low, high = {"upper": (None, room), "lower": (room, None), "both": (1.75 - room, 1.75 + room)}[ends]
     exact = room / 6
     assert [False, False, True] == [too_coarse(exact * by, Limit(low, high).room()) for by in (1 - 1e-6, 1.0, 1 + 1e-6)]
-    found = judge(CODE, room, Limit(None, room), SIMPLE, n=1, uncertainty=2 * exact)
+    found = judge(CODE, Measured(room, 1, uncertainty=2 * exact), Limit(None, room), SIMPLE)
     assert "The method is too coarse for this limit" in found.message
 
 
 def test_certainty_forgives_the_last_bit_of_a_subtraction():
     """Where an uncertainty of 0 is trusted, 1.80 - 1.75 conforms to 0.05, as its verdict says; the width is the one that verdicts forgive."""
     trusting = replace(SIMPLE, version=FIRST)
-    found = judge(CODE, 1.80 - 1.75, Limit(None, 0.05), trusting, n=1, uncertainty=0.0)
+    found = judge(CODE, Measured(1.80 - 1.75, 1, uncertainty=0.0), Limit(None, 0.05), trusting)
     assert ("pass", 1.0) == (found.verdict, found.conformance)
     assert 0.0 == conformance_probability(0.0500001, Uncertainty.known(0.0), None, 0.05)
 
@@ -178,7 +178,7 @@ def answered(margin: float, own: float, scatter: float | None, n: int) -> tuple[
 
 def verdict_of(margin: float, u: float) -> str:
     """The guarded verdict on a value this far inside its limit."""
-    return judge(CODE, -margin, Limit(None, 0.0), GUARDED, n=1, uncertainty=u).verdict
+    return judge(CODE, Measured(-margin, 1, uncertainty=u), Limit(None, 0.0), GUARDED).verdict
 
 
 @settings(max_examples=200, deadline=None)
@@ -237,7 +237,7 @@ def test_an_instrument_all_but_as_good_as_needed_does_not_divide_by_nothing():
 @pytest.mark.parametrize(("value", "verdict"), [(1.0, "near"), (1.80 - 0.80, "near"), (1.0001, "fail")])
 def test_a_value_on_its_limit_is_near_and_only_a_person_can_settle_it(value, verdict):
     """Under the guarded rule a value on its limit conforms with 0.5 and no measurement settles it."""
-    found = judge(CODE, value, Limit(None, 1.0), GUARDED, n=3, uncertainty=uncertain(0.0, 0.1))
+    found = judge(CODE, Measured(value, 3, uncertainty=uncertain(0.0, 0.1)), Limit(None, 1.0), GUARDED)
     assert verdict == found.verdict
     if verdict == "near":
         assert pytest.approx(0.5, abs=1e-9) == found.conformance
@@ -278,12 +278,14 @@ def test_a_wider_limit_never_makes_a_difference_less_likely_to_conform(apart, u,
 @pytest.mark.parametrize(("value", "proof"), [(1.1, "not proved"), (1.2, "proved"), (0.9, None)])
 def test_a_failure_within_its_uncertainty_is_not_proved(value, proof):
     """With u 0.1 and z 1.645, 1.1 is refused by a limit of 1 and not proved, 1.2 is proved (ISO 14253-1; arithmetic)."""
-    assert proof == judge(CODE, value, Limit(None, 1.0), SIMPLE, n=1, uncertainty=0.1).proof
+    assert proof == judge(CODE, Measured(value, 1, uncertainty=0.1), Limit(None, 1.0), SIMPLE).proof
 
 
 def test_findings_under_older_rules_keep_their_words():
     """What was stored before version 3 of the rules reads the same when it is worked out again."""
     older = replace(SIMPLE, version=SECOND)
-    messages = [judge(CODE, value, Limit(None, 1.0), older, n=1, uncertainty=0.1).message for value in (1.2, 1.1)]
+    messages = [
+        judge(CODE, Measured(value, 1, uncertainty=0.1), Limit(None, 1.0), older).message for value in (1.2, 1.1)
+    ]
     assert "so a claim would stand." in messages[0]
     assert "so no claim rests on it." in messages[1]

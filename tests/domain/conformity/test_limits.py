@@ -5,9 +5,10 @@ import math
 
 import pytest
 
-from lots.domain.conformity.findings import LABELS, Finding, judge, shown, worst
+from lots.domain.conformity.findings import LABELS, Finding, shown, worst
+from lots.domain.conformity.judgement import Measured, judge
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
-from tests.domain.builders import GUARDED, SIMPLE, reference_json
+from tests.domain.builders import GUARDED, SIMPLE, judged, reference_json
 
 CASES = reference_json("uncertainty_decisions.json")["cases"]
 CODE = "color.lot_delta_e"
@@ -17,7 +18,7 @@ BANDS = {"g_1_645u": 1.644853626951472, "g_U": 2.0, "g_0_83U": 1.66}
 
 def verdict(value, limit, rule=SIMPLE, **more):
     """The verdict alone."""
-    return judge(CODE, value, limit, rule, n=3, **more).verdict
+    return judged(CODE, value, limit, rule, **more).verdict
 
 
 @pytest.mark.parametrize(
@@ -54,7 +55,7 @@ def test_guarded_acceptance_takes_what_the_standard_takes(case, band):
     """Inside the narrowed limit passes, inside the limit alone is near, outside it fails (JCGM 106:2012; computed cases)."""
     limit = Limit(case["lower_limit"], case["upper_limit"])
     rule = DecisionRule(guarded=True, z=BANDS[band])
-    found = judge(CODE, case["value"], limit, rule, n=1, uncertainty=case["u"])
+    found = judge(CODE, Measured(case["value"], 1, uncertainty=case["u"]), limit, rule)
     expected = "fail" if not case["simple"]["accept"] else "pass" if case[band]["accept"] else "near"
     assert expected == found.verdict
     assert pytest.approx(case[band]["guard_band"], abs=1e-11) == found.guard
@@ -77,7 +78,7 @@ def test_the_guarded_limit_includes_its_own_end(value, expected):
 
 def test_without_an_uncertainty_guarded_acceptance_is_missing():
     """The guarded rule cannot be applied to a value of unknown uncertainty, and says what would help."""
-    found = judge(CODE, 0.5, Limit(None, 1.0), GUARDED, n=1)
+    found = judge(CODE, Measured(0.5, 1), Limit(None, 1.0), GUARDED)
     assert "missing" == found.verdict
     assert "standard uncertainty" in found.message
 
@@ -113,7 +114,7 @@ SIZES = [0.3, 0.05, 0.005, 0.0049, 0.0016, 3e-4, 5e-5, 2e-7, 3e-9, 2e-10]
 def test_a_message_never_shows_two_equal_numbers_of_which_one_is_over(limit, size):
     """However close to its limit, a value prints with enough digits to be seen inside or outside, and so does its margin."""
     for value, word in ((limit + size, "outside"), (limit - size, "inside")):
-        found = judge(CODE, value, Limit(None, limit), SIMPLE, n=3)
+        found = judge(CODE, Measured(value, 3), Limit(None, limit), SIMPLE)
         printed, margin = found.message.split(": ")[1].split(" from")[0], found.message.split(" by ")[1].rstrip(".")
         assert f"; {word} by " in found.message
         assert (float(printed) > limit) is (word == "outside"), found.message
@@ -123,13 +124,13 @@ def test_a_message_never_shows_two_equal_numbers_of_which_one_is_over(limit, siz
 
 def test_a_value_on_its_limit_reads_as_inside_by_nothing():
     """Exactly at the limit the message says so with two decimals."""
-    message = judge(CODE, 1.0, Limit(None, 1.0), SIMPLE, n=3).message
+    message = judge(CODE, Measured(1.0, 3), Limit(None, 1.0), SIMPLE).message
     assert "Lot colour difference: 1.00 from 3 readings, limit at most 1; inside by 0.00." == message
 
 
 def test_a_margin_and_a_guard_band_that_differ_print_differently():
     """A value near by a hair is not said to be inside by 0.10, closer than 0.10."""
-    message = judge(CODE, 0.9, Limit(None, 1.0), GUARDED, n=3, guard=0.10001).message
+    message = judge(CODE, Measured(0.9, 3, guard=0.10001), Limit(None, 1.0), GUARDED).message
     assert "inside by 0.10000, closer than its guard band of 0.10001." in message
 
 
@@ -149,7 +150,7 @@ def test_a_margin_and_a_guard_band_that_differ_print_differently():
 )
 def test_every_finding_words_itself(code, given, expected, says):
     """Every code has a message for every verdict, beginning with the name of what was measured."""
-    found = judge(code, limit=Limit(None, 1.0, "mm"), rule=GUARDED, n=3, **given)
+    found = judged(code, limit=Limit(None, 1.0, "mm"), rule=GUARDED, **given)
     assert expected == found.verdict
     assert found.message.startswith(LABELS[code])
     assert says in found.message
@@ -158,7 +159,7 @@ def test_every_finding_words_itself(code, given, expected, says):
 
 def test_subject_and_detail_are_part_of_the_message():
     """What was judged stands behind the label, and a detail at the end."""
-    found = judge(CODE, 0.5, Limit(None, 1.0), SIMPLE, n=1, counted="spool", subject="spool A", detail="Darker.")
+    found = judge(CODE, Measured(0.5, 1, "spool", detail="Darker."), Limit(None, 1.0), SIMPLE, subject="spool A")
     assert (
         "Lot colour difference (spool A): 0.50 from 1 spool, limit at most 1; inside by 0.50. Darker." == found.message
     )
@@ -219,7 +220,7 @@ def test_a_finding_without_a_value_has_no_margin():
 )
 def test_diameters_and_shrinkage_are_worded_with_three_decimals(code, expected):
     """Thousandths of a millimetre and of a percent are told, so that differences add up as they read; other measures have two decimals."""
-    assert judge(code, 1.7451, Limit(None, 1.8, "mm"), SIMPLE, n=3).message.endswith(expected)
+    assert judge(code, Measured(1.7451, 3), Limit(None, 1.8, "mm"), SIMPLE).message.endswith(expected)
 
 
 def test_rounding_for_display():

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lots.domain.assessment.assessment import Evidence, assess
+from lots.domain.assessment.assessment import Criteria, Evidence, assess
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.declaring.case import Previous
 from lots.domain.characteristics.registry import DECLARED, is_step
@@ -83,7 +83,7 @@ def step(now, before, step_max=0.5, rule=SIMPLE, u=None, accepted=None, version=
     agreed = replace(EVERY_LIMIT, **dict.fromkeys(name for name in DECLARED if name != "color"))
     agreed = replace(agreed, color=ColorLimits(lot_max=2.0, step_max=step_max), rule=rule)
     previous = Previous(before, accepted=accepted or {})
-    found = assess(evidence, agreed, SHADE, 1.75, Coverage.of(2, 2, ("A", "B")), previous, rules=version)
+    found = assess(evidence, Coverage.of(2, 2, ("A", "B")), Criteria(agreed, SHADE, 1.75, previous, rules=version))
     return by_code(found.findings)["color.step"], found
 
 
@@ -220,7 +220,7 @@ def test_whatever_was_released_before_a_lot_on_the_reference_can_be_released(rul
     agreed = replace(
         EVERY_LIMIT, rule=rule, uses={"cosmetic": ("color", "surface", "gloss"), "fit": ("shrinkage", "diameter")}
     )
-    found = assess(AMPLE, agreed, SHADE, 1.75, Coverage.of(10, 4, tuple(FOUR)), previous)
+    found = assess(AMPLE, Coverage.of(10, 4, tuple(FOUR)), Criteria(agreed, SHADE, 1.75, previous))
     assert ("released", set()) == (found.standing, {f.message for f in found.findings if f.verdict != "pass"})
 
 

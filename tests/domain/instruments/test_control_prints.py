@@ -4,12 +4,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import binomtest
 
 from lots.domain.characteristics.bond.lot_bond import BondTest
 from lots.domain.characteristics.declaring.origin import Origin
 from lots.domain.characteristics.registry import DECLARED
 from lots.domain.instruments.control_prints import LEAST_BUILDS, ControlBuild, builds_of, outside_chart
-from lots.domain.statistics.proportions import clopper_pearson
 from tests.tolerances import SAME_FORMULA
 
 STRESS = ("bond.stress",)
@@ -70,7 +70,7 @@ def test_false_doubts_are_as_rare_as_stated_from_the_eighth_build_on():
     random = np.random.default_rng(20261128)
     series = random.normal(30.0, 1.5, (20_000, 9))
     doubted = sum(outside_chart(now(row[-1]), builds(row[:-1])) is not None for row in series)
-    found = clopper_pearson(doubted, len(series), 0.999)
+    found = binomtest(doubted, len(series)).proportion_ci(0.999)
     assert found.low <= 0.0027 <= found.high
 
 

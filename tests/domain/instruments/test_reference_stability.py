@@ -15,7 +15,6 @@ from lots.domain.instruments.reference_stability import (
     Remeasurement,
     doubts,
     due_at,
-    no_longer_agrees,
     what_moved,
 )
 from tests.domain.builders import GUARDED, MONDAY, SIMPLE
@@ -241,9 +240,6 @@ def in_days(found) -> list[tuple[float | None, ...]]:
 def test_doubt_reaches_back_to_the_last_agreement(values, expected):
     """From the last moment it agreed to the next one; at the limit it agrees; order is that of time; of two at once the worse counts."""
     assert expected == in_days(doubts(history(*values), SIMPLE))
-    open_ones = [row for row in expected if row[2] is None]
-    found = no_longer_agrees(history(*values), SIMPLE)
-    assert open_ones == in_days([] if found is None else [found])
 
 
 def test_a_guarded_rule_asks_for_more():

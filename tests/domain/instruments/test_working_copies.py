@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lots.domain.colorimetry.color_values import Lab, mean_lab
+from lots.domain.colorimetry.color_values import Lab
 from lots.domain.instruments.working_copies import WorkingCopy, working_copy
 from tests.domain.strategies import NEAR_WHITE, numbers
 from tests.tolerances import SAME_FORMULA
@@ -34,10 +34,9 @@ def test_single_readings_tell_no_uncertainty():
 
 @SETTINGS
 @given(master=st.lists(NEAR_WHITE, min_size=1, max_size=4), copy=st.lists(NEAR_WHITE, min_size=1, max_size=4))
-def test_a_copy_that_has_not_aged_gives_its_master_back(master, copy):
-    """The master by the copy's own mean is the master's mean; the offset turns round when they change places."""
+def test_the_offset_turns_round(master, copy):
+    """The offset changes its sign when master and copy change places."""
     found, turned = working_copy("W", master, copy), working_copy("W", copy, master)
-    assert pytest.approx(mean_lab(master).as_list(), abs=SAME_FORMULA) == found.master_by(mean_lab(copy)).as_list()
     assert pytest.approx([-part for part in found.offset]) == turned.offset
 
 

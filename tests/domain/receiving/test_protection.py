@@ -8,16 +8,10 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy.stats import hypergeom
 
-from lots.domain.receiving.protection import acceptance_probability, chance_to_catch, says, upper_bound_bad
-from tests.domain.builders import reference_csv
-from tests.tolerances import PRINTED_10
-
-CASES = [row for row in reference_csv("sampling_plan_cases.csv") if row["lot_nonconforming_D"]]
+from lots.domain.receiving.protection import says, upper_bound_bad
 
 # A figure printed in whole percent is right to half of one; 12.5 is printed as 12.
 WHOLE_PERCENT = 0.005 + 1e-12
-# scipy's hypergeometric sums terms made from logarithms of factorials and loses a few digits; whole numbers lose none.
-SCIPY_HYPERGEOMETRIC = 1e-9
 # One spool of a lot of ten million, and what drawing without putting back changes: sample over lot, times a few.
 LARGE_LOT = 10**7
 NEARLY_INFINITE = 1e-5
@@ -34,14 +28,6 @@ def samples(draw, most=60):
 CONFIDENCES = st.sampled_from([0.5, 0.8, 0.9, 0.95, 0.99])
 
 
-@pytest.mark.parametrize(("size", "published"), [(1, 0.12), (2, 0.24), (3, 0.34), (5, 0.52), (8, 0.72)])
-def test_chance_to_catch_three_bad_of_24(size, published):
-    """Of 24 spools with 3 bad, so many measured catch one this often (published trade figures; scipy to all digits)."""
-    found = chance_to_catch(24, 3, size)
-    assert pytest.approx(published, abs=WHOLE_PERCENT) == found
-    assert pytest.approx(hypergeom.sf(0, 24, 3, size), abs=SCIPY_HYPERGEOMETRIC) == found
-
-
 @pytest.mark.parametrize(
     ("size", "published"), [(1, 0.95), (2, 0.78), (3, 0.63), (5, 0.45), (8, 0.31), (13, 0.21), (20, 0.14)]
 )
@@ -50,16 +36,6 @@ def test_none_found_in_a_very_large_lot(size, published):
     share = upper_bound_bad(LARGE_LOT, size, 0) / LARGE_LOT
     assert pytest.approx(published, abs=WHOLE_PERCENT) == share
     assert pytest.approx(1 - 0.05 ** (1 / size), abs=NEARLY_INFINITE) == share
-
-
-@pytest.mark.parametrize(
-    "row", CASES, ids=[f"{r['lot_size']}-{r['level']}-{r['inspection']}-{r['aql']}" for r in CASES]
-)
-def test_acceptance_probability_of_a_finite_lot(row):
-    """A plan accepts a lot with D nonconforming as often as the reference file says (computed, hypergeometric)."""
-    lot_size, bad, size, accept = (int(row[name]) for name in ("lot_size", "lot_nonconforming_D", "n", "Ac"))
-    found = acceptance_probability(lot_size, bad, size, accept)
-    assert pytest.approx(float(row["Pa_hypergeometric_at_D"]), abs=PRINTED_10) == found
 
 
 @pytest.mark.parametrize(
@@ -143,10 +119,9 @@ def test_only_certainty_reads_as_certain(arguments, words):
 @pytest.mark.parametrize(
     ("call", "message"),
     [
-        (lambda: chance_to_catch(0, 0, 0), r"lot_size must be at least 1 spool, got 0"),
-        (lambda: chance_to_catch(24, 25, 5), r"bad must be 0 to 24, got 25"),
-        (lambda: chance_to_catch(24, 3, 25), r"size must be 0 to 24, got 25"),
-        (lambda: acceptance_probability(24, 3, 5, -1), r"accept must be 0 or more, got -1"),
+        (lambda: says(0, 0, 0), r"lot_size must be at least 1 spool, got 0"),
+        (lambda: says(24, 25, 0), r"size must be 0 to 24, got 25"),
+        (lambda: says(24, 5, -1), r"accept must be 0 or more, got -1"),
         (lambda: upper_bound_bad(24, 5, 6), r"found must be 0 to 5, got 6"),
         (lambda: upper_bound_bad(24, 5, -1), r"found must be 0 to 5, got -1"),
         (lambda: upper_bound_bad(24, 5, 0, 0.0), r"confidence must lie between 0 and 1, got 0.0"),
@@ -154,7 +129,7 @@ def test_only_certainty_reads_as_certain(arguments, words):
         (lambda: upper_bound_bad(24, 5, 0, float("nan")), r"confidence must lie between 0 and 1, got nan"),
         (lambda: says(24, 0, 0), r"size must be at least 1 spool, got 0"),
     ],
-    ids=["no-lot", "bad", "size", "accept", "found", "found-negative", "never", "always", "nan", "no-sample"],
+    ids=["no-lot", "size", "accept", "found", "found-negative", "never", "always", "nan", "no-sample"],
 )
 def test_a_number_outside_its_range_is_refused(call, message):
     """The message quotes the field, its range and the value."""
@@ -208,31 +183,6 @@ def test_none_found_proves_more_in_a_finite_lot(sample):
     """Without putting back, none found bounds the share below 1 - 0.05^(1/n), as measured spools are out of doubt."""
     lot_size, size, _ = sample
     assert upper_bound_bad(lot_size, size, 0) / lot_size <= 1 - 0.05 ** (1 / size)
-
-
-@given(samples())
-def test_bad_and_measured_may_change_places(sample):
-    """Catching one of b bad with n measured is as likely as one of n bad with b measured."""
-    lot_size, size, bad = sample
-    assert chance_to_catch(lot_size, size, bad) == chance_to_catch(lot_size, bad, size)
-
-
-@given(samples(), st.integers(0, 60))
-def test_a_worse_lot_never_passes_oftener(sample, accept):
-    """One more bad spool never helps a lot to pass, and a higher accept number never hinders it."""
-    lot_size, size, bad = sample
-    assume(bad < lot_size)
-    passing = acceptance_probability(lot_size, bad, size, accept)
-    assert 0 <= acceptance_probability(lot_size, bad + 1, size, accept) <= passing
-    assert passing <= acceptance_probability(lot_size, bad, size, accept + 1) <= 1
-
-
-@given(samples(), st.integers(0, 60))
-def test_acceptance_is_the_hypergeometric_distribution(sample, accept):
-    """Counting samples in whole numbers agrees with scipy."""
-    lot_size, size, bad = sample
-    expected = hypergeom.cdf(accept, lot_size, bad, size)
-    assert pytest.approx(expected, abs=SCIPY_HYPERGEOMETRIC) == acceptance_probability(lot_size, bad, size, accept)
 
 
 @given(samples(), st.integers(0, 3))

@@ -15,7 +15,6 @@ from lots.domain.replicates.outliers import (
     LEAST_FOR_ONE,
     LEAST_VALUES,
     MeanOf,
-    critical_deviate,
     extreme_deviates,
     free_values,
     least_values,
@@ -61,10 +60,10 @@ def test_looked_for_one_it_is_grubbs_test():
 
 
 @settings(max_examples=50)
-@given(st.integers(3, 200), numbers(0.001, 0.5))
+@given(st.integers(8, 200), numbers(0.001, 0.5))
 def test_the_critical_value_solves_its_equation(n, alpha):
     """Turned back into t, the critical value leaves alpha / (2 n) above it (scipy's Student's t)."""
-    critical = critical_deviate(n, alpha)
+    critical = extreme_deviates(list(range(n)), 1, alpha).steps[0].critical
     assume(critical < (n - 1) / math.sqrt(n) * (1 - 1e-9))
     t = critical * math.sqrt(n * (n - 2)) / math.sqrt((n - 1) ** 2 - n * critical**2)
     assert pytest.approx(alpha / (2 * n), rel=1e-5) == student.sf(t, n - 2)
@@ -136,13 +135,6 @@ def test_nonsense_is_refused(values, how, says):
     """What cannot be tested is a ValueError that names the argument."""
     with pytest.raises(ValueError, match=says):
         extreme_deviates(values, **how)
-
-
-@pytest.mark.parametrize(("n", "alpha", "says"), [(2, 0.05, "at least 3"), (10, 0.0, "alpha"), (10, 1.5, "alpha")])
-def test_a_critical_value_needs_values_and_a_risk(n, alpha, says):
-    """No critical value for two values, or a risk that is none."""
-    with pytest.raises(ValueError, match=says):
-        critical_deviate(n, alpha)
 
 
 @given(SETS.flatmap(lambda values: st.tuples(st.just(values), st.permutations(values))))

@@ -16,7 +16,6 @@ from lots.domain.characteristics.registry import DECLARED, REPEATED
 from lots.domain.characteristics.shrinkage.lot_shrinkage import ShrinkTest
 from lots.domain.characteristics.surface import SurfaceCheck
 from lots.domain.colorimetry.color_values import Lab
-from lots.domain.conformity.findings import judge
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.replicates.outliers import extreme_deviates
 from lots.domain.replicates.repeats import (
@@ -28,7 +27,7 @@ from lots.domain.replicates.repeats import (
     scatter_of,
 )
 from lots.domain.replicates.scatter import Scatter, for_decision
-from tests.domain.builders import color
+from tests.domain.builders import color, judged
 from tests.domain.strategies import steps
 from tests.tolerances import SAME_SUM
 
@@ -129,7 +128,7 @@ def test_excluding_changes_nothing_in_the_test(values):
 
 def decided(code, value, limit, known, subject="spool S", **more):
     """What is said of one finding."""
-    finding = judge(code, value, limit, SIMPLE, n=3, subject=subject, spool="S", **more)
+    finding = judged(code, value, limit, SIMPLE, subject=subject, spool="S", **more)
     return deciding([finding], known, known.colors.get("S"))
 
 

@@ -12,14 +12,13 @@ from scipy.stats import t as student
 
 from lots.domain.conformity.guard import OUT_OF_REACH
 from lots.domain.conformity.limits import Limit
-from lots.domain.replicates.scatter import Scatter, for_decision, for_tolerance, lightness_noise, pooled_scatter
+from lots.domain.replicates.scatter import Replicates, Scatter, for_decision, pooled_scatter
 from tests.domain.strategies import numbers, steps
-from tests.tolerances import SAME_FORMULA, SAME_SUM
+from tests.tolerances import SAME_FORMULA
 
 with warnings.catch_warnings():
     # colour-science warns when matplotlib is missing; nothing is drawn here.
     warnings.simplefilter("ignore")
-    from colour.colorimetry import lightness_CIE1976, luminance_CIE1976
 
 SCATTERS = st.builds(Scatter, numbers(0.001, 1), st.one_of(st.none(), st.integers(1, 40)))
 ONE_SIDED = Limit(None, 1.0)
@@ -28,6 +27,11 @@ ONE_SIDED = Limit(None, 1.0)
 def half_width(n: int, sd: float, confidence: float = 0.95) -> float:
     """Half width of the confidence interval of a mean, by scipy."""
     return float(student.interval(confidence, n - 1, 0, sd / math.sqrt(n))[1])
+
+
+def for_room(scatter: Scatter | None, room: float, confidence: float = 0.95) -> Replicates:
+    """The numbers for a mean that lies this far inside its limit."""
+    return for_decision(0.0, Limit(None, room), scatter, confidence=confidence)
 
 
 def one_by_one(sd: float, tolerance: float, confidence: float = 0.95) -> int:
@@ -39,13 +43,13 @@ def one_by_one(sd: float, tolerance: float, confidence: float = 0.95) -> int:
 @pytest.mark.parametrize("confidence", [0.8, 0.95, 0.99])
 def test_the_least_number_is_the_first_that_is_enough(ratio, confidence):
     """Found by halving, it is the one that trying each number finds (scipy)."""
-    assert one_by_one(ratio, 1.0, confidence) == for_tolerance(Scatter(ratio, None), 1.0, confidence).n
+    assert one_by_one(ratio, 1.0, confidence) == for_room(Scatter(ratio, None), 1.0, confidence).n
 
 
 @pytest.mark.parametrize(("df", "expected"), [(4, 31), (9, 21), (None, 16)])
 def test_an_estimated_scatter_asks_for_more(df, expected):
     """Scatter of twice the tolerance: (t * 2)^2 readings with t 2.776 at 4 and 2.262 at 9 degrees of freedom, 1.960 where it is known (any table)."""
-    assert expected == for_tolerance(Scatter(0.1, df), 0.05).sure
+    assert expected == for_room(Scatter(0.1, df), 0.05).sure
 
 
 def test_the_promise_holds_though_the_scatter_is_estimated():
@@ -55,7 +59,7 @@ def test_the_promise_holds_though_the_scatter_is_estimated():
     """
     rng, within = np.random.default_rng(1), {"sure": 0, "n": 0}
     for pilot in rng.normal(0, 1, (4000, 5)):
-        found = for_tolerance(pooled_scatter([pilot.tolist()]), 0.3)
+        found = for_room(pooled_scatter([pilot.tolist()]), 0.3)
         for name in within:
             total = max(getattr(found, name), 5)
             mean = (pilot.sum() + rng.normal(0, math.sqrt(total - 5) if total > 5 else 0.0)) / total
@@ -73,7 +77,7 @@ def test_scatter_is_pooled_over_spools_whose_means_differ():
 def test_no_scatter_seen_is_not_no_scatter(groups):
     """Spools read once, or readings that agree to the last digit, give no scatter, so no number; a known repeatability gives both."""
     assert None is pooled_scatter(groups)
-    found = for_tolerance(None, 0.1)
+    found = for_room(None, 0.1)
     assert (None, None, None) == (found.n, found.sure, found.noise)
     assert "read a spool at least twice" in found.says
     assert Scatter(0.02, None) == pooled_scatter(groups, repeatability=0.02)
@@ -82,8 +86,8 @@ def test_no_scatter_seen_is_not_no_scatter(groups):
 def test_the_instrument_sets_a_floor():
     """Three readings that happen to agree within 0.001 are not believed of an instrument that repeats to 0.05."""
     lucky = [[18.000, 18.001, 18.000]]
-    assert 2 == for_tolerance(pooled_scatter(lucky), 0.05).n
-    assert one_by_one(0.05, 0.05) == for_tolerance(pooled_scatter(lucky, repeatability=0.05), 0.05).n
+    assert 2 == for_room(pooled_scatter(lucky), 0.05).n
+    assert one_by_one(0.05, 0.05) == for_room(pooled_scatter(lucky, repeatability=0.05), 0.05).n
 
 
 @pytest.mark.parametrize("mean", [0.8, 1.2])
@@ -120,57 +124,30 @@ def test_the_instruments_own_uncertainty_is_not_read_away():
 
 def test_a_number_nobody_takes_is_none():
     """A scatter of 50 times the room would need some ten thousand readings: none, with the reason."""
-    found = for_tolerance(Scatter(5.0, None), 0.1)
+    found = for_room(Scatter(5.0, None), 0.1)
     assert None is found.n
     assert "More than 1000 readings would be needed: one scatters by 50 times the room there is." in found.says
 
 
 def test_the_words_say_what_the_numbers_are():
     """The sentence gives both numbers, or one where they agree."""
-    says = for_tolerance(Scatter(0.1, 9), 0.05).says
+    says = for_room(Scatter(0.1, 9), 0.05).says
     assert (
-        "18 readings in all, so that the mean is within 0.05 of the true one (95 %); 21 to be sure, since the scatter is itself an estimate."
+        "18 readings in all, so that a mean that stays here is clearly inside (95 %); 21 to be sure, since the scatter is itself an estimate."
         == says
     )
     assert (
-        "2 readings in all, so that the mean is within 1 of the true one (95 %)."
-        == for_tolerance(Scatter(0.01, None), 1.0).says
+        "2 readings in all, so that a mean that stays here is clearly inside (95 %)."
+        == for_room(Scatter(0.01, None), 1.0).says
     )
-    assert "more than 1000 to be sure" in for_tolerance(Scatter(1.0, 1), 0.2).says
-
-
-@pytest.mark.parametrize("lightness", [0.5, 7.9, 8.1, 18.0, 50.0, 95.0, 104.0])
-def test_the_noise_of_lightness_is_its_slope(lightness):
-    """Against differences of colour-science's L* a millionth of Y either side."""
-    y = float(luminance_CIE1976(lightness))
-    slope = float(lightness_CIE1976(y * (1 + 1e-6)) - lightness_CIE1976(y * (1 - 1e-6))) / (2e-6 * y)
-    assert pytest.approx(slope, rel=1e-6) == lightness_noise(lightness, 1.0)
-
-
-def test_a_black_takes_more_readings_than_a_white():
-    """One sensor, noise 0.02 % of luminous reflectance, one tolerance of 0.05: at L* 18 and 95 the noise of L* is as (111 / 34)^2 to 1.
-
-    Lightness goes as the cube root of Y, so its slope as (L* + 16)^-2 (ISO/CIE 11664-4).
-    """
-    black, white = (lightness_noise(L, 0.02) for L in (18.0, 95.0))
-    assert pytest.approx((111 / 34) ** 2, rel=SAME_FORMULA) == black / white
-    few, many = (for_tolerance(Scatter(noise, None), 0.05) for noise in (white, black))
-    assert (3, 15) == (one_by_one(white, 0.05), one_by_one(black, 0.05)) == (few.n, many.n)
-    assert pytest.approx(black / 0.05, rel=SAME_SUM) == many.noise
-
-
-def test_noise_is_drawn_from_the_readings_of_a_black():
-    """Simulated readings of L* through a noisy sensor scatter as lightness_noise says, within four standard errors of a standard deviation (seed 1)."""
-    y = float(luminance_CIE1976(18.0)) + np.random.default_rng(1).normal(0, 0.02, 2000)
-    found = pooled_scatter([lightness_CIE1976(y).tolist()])
-    assert pytest.approx(lightness_noise(18.0, 0.02), rel=4 / math.sqrt(2 * 2000)) == found.sd
+    assert "more than 1000 to be sure" in for_room(Scatter(1.0, 1), 0.2).says
 
 
 @given(SCATTERS, numbers(0.02, 2), st.sampled_from((0.25, 8.0)))
 def test_the_unit_does_not_matter(scatter, tolerance, factor):
     """Scatter and tolerance in another unit give the same numbers."""
-    scaled = for_tolerance(Scatter(scatter.sd * factor, scatter.df), tolerance * factor)
-    found = for_tolerance(scatter, tolerance)
+    scaled = for_room(Scatter(scatter.sd * factor, scatter.df), tolerance * factor)
+    found = for_room(scatter, tolerance)
     assert (found.n, found.sure, found.noise) == (scaled.n, scaled.sure, scaled.noise)
 
 
@@ -181,11 +158,11 @@ def test_more_scatter_or_less_room_never_takes_fewer(scatter, tolerance, factor)
     def both(found):
         return [math.inf if number is None else number for number in (found.n, found.sure)]
 
-    plain = both(for_tolerance(scatter, tolerance))
+    plain = both(for_room(scatter, tolerance))
     for harder in (
-        for_tolerance(Scatter(scatter.sd * factor, scatter.df), tolerance),
-        for_tolerance(scatter, tolerance / factor),
-        for_tolerance(scatter, tolerance, confidence=0.99),
+        for_room(Scatter(scatter.sd * factor, scatter.df), tolerance),
+        for_room(scatter, tolerance / factor),
+        for_room(scatter, tolerance, confidence=0.99),
     ):
         assert all(few <= many for few, many in zip(plain, both(harder), strict=True))
 
@@ -193,7 +170,7 @@ def test_more_scatter_or_less_room_never_takes_fewer(scatter, tolerance, factor)
 @given(SCATTERS, numbers(0.02, 2))
 def test_one_reading_fewer_would_not_do(scatter, tolerance):
     """The interval of n readings fits into the tolerance and that of n - 1 does not (scipy)."""
-    n = for_tolerance(scatter, tolerance).n
+    n = for_room(scatter, tolerance).n
     assume(n is not None)
     assert half_width(n, scatter.sd) <= tolerance * (1 + SAME_FORMULA)
     assert 2 == n or half_width(n - 1, scatter.sd) > tolerance
@@ -206,7 +183,7 @@ def test_a_decision_is_a_tolerance_of_the_distance(mean, scatter, instrument):
     """Without an instrument's own uncertainty the number is that for the distance to the limit; with it, never smaller."""
     alone, with_it = (for_decision(mean, ONE_SIDED, scatter, own).n for own in (0.0, instrument))
     if abs(1 - mean) > 1e-9:
-        assert for_tolerance(scatter, abs(1 - mean)).n == alone
+        assert for_room(scatter, abs(1 - mean)).n == alone
     assert with_it is None or (alone is not None and with_it >= alone)
 
 
@@ -229,15 +206,10 @@ def test_where_the_spools_lie_does_not_matter(groups, shift, floor):
         (lambda: Scatter(0.1, 0), "df is 0"),
         (lambda: pooled_scatter([[1.0, math.nan]]), "finite"),
         (lambda: pooled_scatter([[1.0, 2.0]], -1.0), "repeatability is -1.0"),
-        (lambda: for_tolerance(Scatter(0.1, 3), 0.0), "tolerance is 0.0"),
-        (lambda: for_tolerance(Scatter(0.1, 3), math.nan), "tolerance is nan"),
-        (lambda: for_tolerance(Scatter(0.1, 3), 1.0, 1.0), "confidence is 1.0"),
+        (lambda: for_room(Scatter(0.1, 3), 1.0, 1.0), "confidence is 1.0"),
         (lambda: for_decision(math.nan, ONE_SIDED, Scatter(0.1, 3)), "mean is nan"),
         (lambda: for_decision(0.5, ONE_SIDED, Scatter(0.1, 3), -0.1), "instrument is -0.1"),
         (lambda: for_decision(0.5, ONE_SIDED, Scatter(0.1, 3), 0.0, 0.0), "confidence is 0.0"),
-        (lambda: lightness_noise(-1.0, 0.1), "lightness is -1.0"),
-        (lambda: lightness_noise(math.nan, 0.1), "lightness is nan"),
-        (lambda: lightness_noise(50.0, -0.1), "noise_percent is -0.1"),
     ],
 )
 def test_nonsense_is_refused(call, says):

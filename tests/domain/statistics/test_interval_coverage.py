@@ -8,12 +8,11 @@ from functools import cache
 
 import numpy as np
 import pytest
-from scipy.stats import binom, binomtest, chi2, nct
-from scipy.stats import t as student
+from scipy.stats import binom, binomtest, nct
 
 from lots.domain.statistics.capability import capability
-from lots.domain.statistics.proportions import Stratum, clopper_pearson, difference, wilson
-from lots.domain.statistics.variance_components import Components, Group, components, welch
+from lots.domain.statistics.proportions import Stratum, difference, wilson
+from lots.domain.statistics.variance_components import Components, Group, components
 
 PROMISED = 0.95
 DRAWS = 800
@@ -38,22 +37,17 @@ def not_below(hits: int, draws: int, promised: float = PROMISED) -> bool:
 
 
 @pytest.mark.parametrize("n", [3, 8, 20])
-@pytest.mark.parametrize(
-    ("method", "average", "worst"),
-    [(wilson, PROMISED, 0.83), (clopper_pearson, PROMISED, PROMISED)],
-    ids=["wilson", "clopper-pearson"],
-)
-def test_a_proportion(method, average, worst, n):
-    """Averaged over proportions each interval holds 95 % and more; at single ones the first dips to 84 %, the exact one never (exact sums).
+def test_a_proportion(n):
+    """Averaged over proportions the interval holds 95 % and more; at single ones it dips to 84 % (exact sums).
 
     No interval with ends that depend on a count alone has the same coverage everywhere (Brown, Cai and DasGupta 2001, section 2).
     """
     coverage = np.zeros_like(MANY)
     for x in range(n + 1):
-        found = method(x, n)
+        found = wilson(x, n)
         coverage += binom.pmf(x, n, MANY) * ((found.low <= MANY) & (found.high >= MANY))
-    assert average <= coverage.mean()
-    assert worst <= coverage.min()
+    assert PROMISED <= coverage.mean()
+    assert 0.83 <= coverage.min()
 
 
 @pytest.mark.parametrize(("n1", "n2"), [(3, 3), (3, 8), (3, 20), (8, 8), (8, 20), (20, 20)])
@@ -142,26 +136,6 @@ def test_capability_of_independent_spools(n):
     hits = sum(found.low <= 4 / 3 <= found.high for found in intervals)
     assert not_below(hits, draws)
     assert not_below(draws - hits, draws, 1 - PROMISED)
-
-
-@pytest.mark.parametrize("ratio", [0.2, 0.5, 1.0, 2.0, 5.0])
-@pytest.mark.parametrize(("n1", "n2"), [(3, 3), (3, 8), (3, 20), (8, 8), (8, 20), (20, 20)])
-def test_a_difference_of_means(n1, n2, ratio):
-    """The interval holds as often as promised, whatever the ratio of the suppliers' standard deviations (seed 4)."""
-    rng = np.random.default_rng(4)
-    pairs = zip(rng.normal(0, 1, (DRAWS, n1)).tolist(), rng.normal(0, ratio, (DRAWS, n2)).tolist(), strict=True)
-    hits = sum(found.low <= 0 <= found.high for found in (welch(one, two) for one, two in pairs))
-    assert not_below(hits, DRAWS)
-
-
-def test_students_t_at_welchs_degrees_of_freedom_would_miss():
-    """Why the interval is not Welch's own: with 3 lots against 20 of equal scatter it holds 92.5 % (seed 5, 100,000 draws)."""
-    rng, draws = np.random.default_rng(5), 100_000
-    part1, part2 = chi2.rvs(2, size=draws, random_state=rng) / 6, chi2.rvs(19, size=draws, random_state=rng) / 380
-    df = (part1 + part2) ** 2 / (part1**2 / 2 + part2**2 / 19)
-    apart = rng.normal(0, math.sqrt(1 / 3 + 1 / 20), draws)
-    hits = int((np.abs(apart) <= student.ppf(0.975, df) * np.sqrt(part1 + part2)).sum())
-    assert 0.925 == round(hits / draws, 3)
 
 
 def test_satterthwaites_degrees_of_freedom_would_miss():

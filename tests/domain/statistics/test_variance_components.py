@@ -8,13 +8,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import minimize
-from scipy.stats import chi2, f, t, ttest_1samp, ttest_ind_from_stats
+from scipy.stats import chi2, f, ttest_1samp
 
-from lots.domain.statistics.variance_components import Components, Group, components, lot_mean_interval, welch
+from lots.domain.statistics.variance_components import Components, Group, components, lot_mean_interval
 from tests.domain.builders import reference_json
 from tests.domain.strategies import numbers, steps
 from tests.tolerances import (
-    PRINTED_5,
     QUANTILE_RELATIVE,
     REML_RELATIVE,
     SAME_FORMULA,
@@ -24,7 +23,6 @@ from tests.tolerances import (
 
 FIGURES = reference_json("variance_components.json")
 BALANCED = {name: FIGURES[name] for name in ("gear", "handbook_7_4_3")}
-CARS = FIGURES["auto83b"]
 UNEQUAL = [[6.9, 5.4], [8.3, 6.8, 7.8, 9.2, 6.5], [8.0], [10.5, 8.1, 6.9]]
 SETTINGS = settings(max_examples=80, deadline=None)
 LOTS = st.lists(st.lists(steps(0, 5, 0.1), min_size=1, max_size=6), min_size=2, max_size=6)
@@ -250,59 +248,6 @@ def test_the_mean_of_lots(values):
     assert (5.0, None, None, 1) == lot_mean_interval([5.0])
     with pytest.raises(ValueError, match="no lots"):
         lot_mean_interval([])
-
-
-def welch_df(part1: float, part2: float, n1: int, n2: int) -> float:
-    """Welch's degrees of freedom as handbook 1.3.5.3 prints them, `part` being s^2 / n."""
-    return (part1 + part2) ** 2 / (part1**2 / (n1 - 1) + part2**2 / (n2 - 1))
-
-
-def with_moments(n: int, mean: float, sd: float) -> list[float]:
-    """Numbers of this count, mean and standard deviation."""
-    steps_up = np.arange(n) - (n - 1) / 2
-    return (mean + sd * steps_up / steps_up.std(ddof=1)).tolist()
-
-
-def test_welchs_t_and_degrees_of_freedom():
-    """Miles per gallon of two countries' cars have t = -12.9463 with 136.87 degrees of freedom (NIST AUTO83B.DAT, its two means and variances)."""
-    found = welch(
-        with_moments(CARS["n1"], CARS["mean1"], CARS["s1"]), with_moments(CARS["n2"], CARS["mean2"], CARS["s2"])
-    )
-    assert pytest.approx((CARS["t_welch"], CARS["df_welch"]), rel=SAME_FORMULA) == (found.t, found.df)
-    assert pytest.approx(CARS["mean1"] - CARS["mean2"], rel=SAME_FORMULA) == found.estimate
-    # The handbook prints the t of equal variances; from the same moments it comes out as printed.
-    pooled = ((CARS["n1"] - 1) * CARS["s1"] ** 2 + (CARS["n2"] - 1) * CARS["s2"] ** 2) / (CARS["n1"] + CARS["n2"] - 2)
-    equal = found.estimate / math.sqrt(pooled * (1 / CARS["n1"] + 1 / CARS["n2"]))
-    assert pytest.approx(CARS["published"]["t_equal_variance"], abs=PRINTED_5) == equal
-
-
-@SETTINGS
-@given(one=st.lists(steps(0, 9, 0.1), min_size=2, max_size=9), two=st.lists(steps(0, 9, 0.1), min_size=2, max_size=9))
-def test_the_difference_of_means(one, two):
-    """T and df are scipy's; the interval takes Cochran and Cox's mean of both t, so it is never narrower than Welch's own; it turns round."""
-    found = welch(one, two)
-    parts = np.var(one, ddof=1) / len(one), np.var(two, ddof=1) / len(two)
-    if found is None:
-        assert 0 == pytest.approx(sum(parts), abs=SAME_SUM)
-        return
-    moments = [moment for v in (one, two) for moment in (np.mean(v), np.std(v, ddof=1), len(v))]
-    expected = ttest_ind_from_stats(*moments, equal_var=False)
-    assert pytest.approx(
-        (expected.statistic, welch_df(*parts, len(one), len(two))), rel=SAME_FORMULA, abs=SAME_FORMULA
-    ) == (found.t, found.df)
-    weighted = sum(p * t.ppf(0.975, len(v) - 1) for p, v in zip(parts, (one, two), strict=True)) / math.sqrt(sum(parts))
-    assert pytest.approx(
-        (found.estimate - weighted, found.estimate + weighted), rel=SAME_FORMULA, abs=SAME_FORMULA
-    ) == ends(found)
-    assert found.high - found.estimate >= t.ppf(0.975, found.df) * math.sqrt(sum(parts)) * (1 - SAME_FORMULA)
-    turned = welch(two, one)
-    assert pytest.approx((-found.high, -found.low), abs=SAME_FORMULA) == ends(turned)
-
-
-@pytest.mark.parametrize(("one", "two"), [([1.0], [1.0, 2.0]), ([1.0, 2.0], []), ([3.0, 3.0], [4.0, 4.0, 4.0])])
-def test_without_scatter_there_is_no_interval_for_a_difference(one, two):
-    """A supplier with one lot, or two whose lots are alike to the last digit, have no difference with an interval."""
-    assert welch(one, two) is None
 
 
 def test_components_refuse_a_negative_variance():

@@ -37,7 +37,7 @@ from lots.domain.characteristics.declaring.printing import by_test_print, printe
 from lots.domain.conformity.limits import Limit
 from lots.domain.conformity.rule_versions import SECOND
 from lots.domain.uncertainty.budget import total
-from lots.domain.words import counted
+from lots.domain.words import counted, plural
 
 
 def _assess(case: Case) -> Part:
@@ -78,7 +78,7 @@ def _mean_ratio(bars: Sequence[BondTest], beside: Mapping[str | None, float]) ->
 def _notes(summary: BondSummary, limits: BondLimits | None) -> list[str]:
     if not summary.control_elsewhere or limits is None or limits.control_ratio_min is None:
         return []
-    does = "does" if summary.control_elsewhere == 1 else "do"
+    does = plural(summary.control_elsewhere, "does", "do")
     left = counted(summary.control_elsewhere, "control bar")
     return [f"{left} {does} not count: no bar of the lot was printed in the same build."]
 
@@ -101,13 +101,13 @@ _SECTION_MM2 = (1.0, 2000.0)
 def _doubts(values: Values, _: float) -> list[Doubt]:
     force, area, stress = values.get("break_force_n"), values.get("area_mm2"), values.get("stress_mpa")
     if stress is not None and (force is not None or area is not None):
-        hint = "Give either stress_mpa, or break_force_n with area_mm2."
+        hint = "Give either the stress, or the force with the section."
         return [Doubt("stress_mpa", "The stress is given twice.", hint)]
     if stress is None and force is None:
-        return [Doubt("stress_mpa", "What did the bar break at?", "Give stress_mpa, or break_force_n with area_mm2.")]
+        return [Doubt("stress_mpa", "What did the bar break at?", "Give the stress, or the force with the section.")]
     if stress is None and area is None:
         lacking = "A force says nothing without the section it broke."
-        return [Doubt("area_mm2", lacking, "Give area_mm2, the cross-section of the bar.")]
+        return [Doubt("area_mm2", lacking, "Give the cross-section of the bar.")]
     if area is not None and (doubt := doubt_area("area_mm2", area, "mm2", *_SECTION_MM2, "the section of a bar")):
         return [doubt]
     given = "break_force_n" if stress is None else "stress_mpa"

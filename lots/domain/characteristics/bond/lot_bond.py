@@ -9,12 +9,14 @@ from statistics import stdev
 
 from lots.domain.characteristics.declaring.estimate import OWN, Estimate, Instrument
 from lots.domain.characteristics.declaring.figures import by_spool
+from lots.domain.characteristics.declaring.limit_fields import FEWEST
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
 from lots.domain.characteristics.declaring.plausibility import Doubt
-from lots.domain.conformity.findings import Finding, judge, shown, worst
+from lots.domain.conformity.findings import Finding, shown, worst
+from lots.domain.conformity.judgement import Measured, ToDo, judge, unmeasured
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.uncertainty.budget import Uncertainty, combined, estimated
-from lots.domain.words import counted
+from lots.domain.words import counted, plural
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,7 +234,7 @@ class BondLimits:
     mean_min_mpa: float | None = None
     single_min_mpa: float | None = None
     control_ratio_min: float | None = None
-    tests_min: int = 1
+    tests_min: int = FEWEST
 
 
 def judge_bond(
@@ -248,10 +250,8 @@ def judge_bond(
     """
     n = summary.n if summary else 0
     short = limits.tests_min - n
-    lacking = (
-        f"{short} {'more ' if n else ''}bond {'test' if short == 1 else 'tests'} across the layers" if short > 0 else ""
-    )
-    counted = "bar" if n == 1 else "bars"
+    lacking = f"{short} {'more ' if n else ''}bond {plural(short, 'test')} across the layers" if short > 0 else ""
+    counted = plural(n, "bar")
     found = []
     if limits.mean_min_mpa is not None:
         varies = (
@@ -262,14 +262,16 @@ def judge_bond(
         found.append(
             judge(
                 "bond.mean",
-                summary.mean_mpa if summary else None,
+                Measured(
+                    summary.mean_mpa if summary else None,
+                    n,
+                    counted,
+                    uncertainty=summary.uncertainty if summary else None,
+                    detail=varies,
+                ),
                 Limit(limits.mean_min_mpa, None, "MPa"),
                 rule,
-                n=n,
-                counted=counted,
-                uncertainty=summary.uncertainty if summary else None,
-                detail=varies,
-                lacking=lacking,
+                todo=ToDo(lacking),
             )
         )
     if limits.single_min_mpa is not None:
@@ -284,14 +286,16 @@ def _judge_ratio(summary: BondSummary | None, limit: Limit, rule: DecisionRule, 
     n = summary.ratio_n if summary else 0
     return judge(
         "bond.control_ratio",
-        summary.control_ratio if summary else None,
+        Measured(
+            summary.control_ratio if summary else None,
+            n,
+            plural(n, "bar"),
+            uncertainty=summary.ratio_uncertainty if summary else None,
+            detail=_against(summary) if summary and summary.control_n else "",
+        ),
         limit,
         rule,
-        n=n,
-        counted="bar" if n == 1 else "bars",
-        uncertainty=summary.ratio_uncertainty if summary else None,
-        detail=_against(summary) if summary and summary.control_n else "",
-        lacking="; ".join(part for part in (lacking, _control_lacking(summary)) if part),
+        todo=ToDo("; ".join(part for part in (lacking, _control_lacking(summary)) if part)),
     )
 
 
@@ -322,23 +326,24 @@ def _worst_bar(
 ) -> Finding:
     """Judges every bar by itself: under a guard band a bar broken on a coarse machine can be in more doubt than a weaker one."""
     if summary is None:
-        return judge("bond.single", None, limit, rule, n=0, counted="bars", lacking=lacking)
-    counted = "bar" if summary.n == 1 else "bars"
+        return unmeasured("bond.single", limit, rule, lacking, "bars")
+    counted = plural(summary.n, "bar")
     return worst(
         [
             judge(
                 "bond.single",
-                bar.stress_mpa,
+                Measured(
+                    bar.stress_mpa,
+                    summary.n,
+                    counted,
+                    uncertainty=estimate.single(Instrument(bar.uncertainty, bar.resolution)),
+                    looked_at=summary.n,
+                    single=True,
+                ),
                 limit,
                 rule,
-                n=summary.n,
-                counted=counted,
-                uncertainty=estimate.single(Instrument(bar.uncertainty, bar.resolution)),
-                looked_at=summary.n,
                 subject=f"spool {bar.spool}",
-                lacking=lacking,
-                conclusive=True,
-                single=True,
+                todo=ToDo(lacking, conclusive=True),
             )
             for bar in summary.bars
         ]

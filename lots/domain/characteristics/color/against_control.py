@@ -13,6 +13,7 @@ from lots.domain.characteristics.declaring.origin import origin_of
 from lots.domain.colorimetry.color_values import Lab, mean_lab, nearest_lab
 from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.limits import DecisionRule, Limit
+from lots.domain.words import plural
 
 CODE = "color.control_delta_e"
 
@@ -53,7 +54,7 @@ def judge_against_control(
     each = [part.uncertainty for part in known if part.uncertainty is not None]
     u = ColorUncertainty(tuple(each) if len(each) == len(known) else None, estimate.lengths)
     found = difference(start, end, u, limits, limits.control_max, known[0].n, _said(known[0].builds))
-    return [replace(against(found, CODE, limit, rule, lacking), counted="reading" if found.n == 1 else "readings")]
+    return [replace(against(found, CODE, limit, rule, lacking), counted=plural(found.n, "reading"))]
 
 
 def _said(builds: Sequence[str]) -> str:

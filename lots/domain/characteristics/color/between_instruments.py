@@ -15,6 +15,7 @@ from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.guard import proof_band
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule
 from lots.domain.conformity.rule_versions import SECOND, THIRD
+from lots.domain.conformity.step_rule import NONE_ACCEPTED, StepRule
 from lots.domain.statistics.summaries import Vector
 from lots.domain.uncertainty.budget import Uncertainty
 
@@ -78,11 +79,22 @@ SAME = Compared()
 
 @dataclass(frozen=True, slots=True)
 class Start:
-    """The last accepted lot as a step is measured from it: its colour as it would read where this lot's is judged, and a note where no step can be judged."""
+    """The last accepted lot as a step is measured from it.
 
-    lab: Lab | None
-    uncertainty: ColorUncertainty | None
+    Args:
+        lab: its colour as it would read where this lot's is judged; None where there is no step to judge.
+        uncertainty: of that colour, where known; it counts towards that of the step.
+        note: why no step can be judged.
+        rule: how a step is judged.
+    """
+
+    lab: Lab | None = None
+    uncertainty: ColorUncertainty | None = None
     note: str = ""
+    rule: StepRule = NONE_ACCEPTED
+
+
+NO_START = Start()
 
 
 def to_reference(
@@ -134,7 +146,7 @@ def from_previous(readings: Sequence[ColorReading], moved: Sequence[ColorReading
     previous = case.previous
     kept = _kept(case)
     if previous.lab is None or case.rules <= SECOND or not readings:
-        return Start(previous.lab, kept)
+        return Start(previous.lab, kept, rule=case.steps)
     before = previous.instruments("color")
     now = {reading.origin.instrument for reading in readings} - {None}
     like_before, beyond = list(readings), NOTHING
@@ -147,12 +159,13 @@ def from_previous(readings: Sequence[ColorReading], moved: Sequence[ColorReading
             return Start(None, None, note)
         like_before, beyond = _moved(readings, known, old), _widest(known)
     if list(moved) == like_before and beyond == NOTHING:
-        return Start(previous.lab, kept)
+        return Start(previous.lab, kept, rule=case.steps)
     middle, other = (_mean(some) for some in (moved, like_before))
     at = zip(previous.lab.as_list(), middle, other, strict=True)
     u = (kept or ColorUncertainty.known(NOTHING, case.estimate.lengths)).beside(beyond, BRIDGED)
     none = kept is None and beyond == NOTHING
-    return Start(nearest_lab(*(lab + here - there for lab, here, there in at)), None if none else u)
+    lab = nearest_lab(*(lab + here - there for lab, here, there in at))
+    return Start(lab, None if none else u, rule=case.steps)
 
 
 def _kept(case: Case) -> ColorUncertainty | None:

@@ -13,12 +13,14 @@ from typing import Any
 from lots.domain.characteristics.color.lot_color import ColorLimits, ColorSummary, difference
 from lots.domain.characteristics.color.uncertainty import local_metric
 from lots.domain.colorimetry.color_values import Lab
-from lots.domain.conformity.findings import Finding, judge
+from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.guard import guard_band, proof_band
+from lots.domain.conformity.judgement import Measured, ToDo, judge, unmeasured
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
 from lots.domain.receiving.coverage import Coverage
 from lots.domain.statistics.expected_range import expected_range
 from lots.domain.statistics.summaries import Vector
+from lots.domain.words import plural
 
 CODE = "color.spool_pair"
 
@@ -121,15 +123,19 @@ def judge_spool_pair(
         return []
     limit = Limit(None, limits.spool_pair_max)
     if summary is None:
-        return [judge(CODE, None, limit, rule, n=0, counted="spools", lacking=lacking)]
+        return [unmeasured(CODE, limit, rule, lacking, "spools")]
     n, lot = len(summary.spools), max(coverage.spools_in_lot, len(summary.spools))
     if n == 1:
         if lot == 1:
-            return [judge(CODE, 0.0, limit, rule, n=1, counted="spool", guard=0.0, lacking=lacking)]
+            return [judge(CODE, Measured(0.0, 1, "spool", guard=0.0), limit, rule, todo=ToDo(lacking))]
         more = f"colour on at least one more spool{coverage.not_yet(summary.spools)}, since one spool has no other to differ from"
         return [
             judge(
-                CODE, None, limit, rule, n=1, counted="spool", lacking=lacking or more, more_spools=0 if lacking else 1
+                CODE,
+                Measured(None, 1, "spool"),
+                limit,
+                rule,
+                todo=ToDo(lacking or more, more_spools=0 if lacking else 1),
             )
         ]
     one, other = max(combinations(summary.spools, 2), key=lambda pair: limits.delta_e(*_means(summary, *pair)))
@@ -144,19 +150,15 @@ def judge_spool_pair(
     of_all = f" All {lot} spools are expected to differ by up to {expected:.2f}." if lot > n else ""
     finding = judge(
         CODE,
-        found.value,
+        replace(found, guard=guard, detail=f"{found.detail}{of_all}"),
         limit,
         replace(rule, guarded=True) if guard is not None else rule,
-        n=n,
-        counted="spools",
-        uncertainty=found.uncertainty,
-        guard=guard,
-        conformance=found.conformance,
         subject=f"spools {one} and {other}",
-        detail=f"{found.detail}{of_all}",
-        lacking=lacking,
-        conclusive=all(summary.spools[spool][1] >= limits.readings_per_spool_min for spool in (one, other)),
-        settled_by=f"colour on {more_spools} more {'spool' if more_spools == 1 else 'spools'}" if more_spools else "",
+        todo=ToDo(
+            lacking,
+            conclusive=all(summary.spools[spool][1] >= limits.readings_per_spool_min for spool in (one, other)),
+            settled_by=f"colour on {more_spools} more {plural(more_spools, 'spool')}" if more_spools else "",
+        ),
     )
     if finding.verdict == "fail":
         # What is claimed rests on the pair that was measured, not on what all spools are expected to show.

@@ -20,6 +20,7 @@ from lots.domain.characteristics.color.lot_color import (
     ColorLimits,
     ColorReading,
     ColorSummary,
+    Wanted,
     judge_color,
     judge_spools,
     summarise,
@@ -53,6 +54,7 @@ from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.limits import Limit
 from lots.domain.conformity.rule_versions import SECOND
 from lots.domain.receiving.coverage import Coverage
+from lots.domain.words import plural
 
 # Below this chroma a hue angle is noise: near grey, a reading's own scatter turns it all the way round. Common practice, no source.
 LEAST_CHROMA = 2.0
@@ -110,12 +112,12 @@ def comparable(reading: ColorReading, _: ColorLimits | None, shade: ShadeRevisio
 def _notes(other_conditions: int, not_backed: int, shade: ShadeRevision | None) -> list[str]:
     notes = []
     if other_conditions and shade:
-        were, do = ("reading was", "does") if other_conditions == 1 else ("readings were", "do")
+        were, do = plural(other_conditions, "reading was", "readings were"), plural(other_conditions, "does", "do")
         notes.append(
             f"{other_conditions} colour {were} made under other conditions than revision {shade.revision} of {shade.name} and {do} not count."
         )
     if not_backed:
-        count = "reading counts" if not_backed == 1 else "readings count"
+        count = plural(not_backed, "reading counts", "readings count")
         notes.append(
             f"{not_backed} colour {count} against the lot only, never for it: its plaques are not opaque, and the backing is not stated as the reference's."
         )
@@ -134,10 +136,7 @@ def _judge(
     before = from_previous(readings, moved, case)
     read = summarise(readings, case.estimate)
     summary = read if moved == list(readings) else summarise(moved, case.estimate)
-    start = (before.lab, before.uncertainty)
-    found = judge_color(
-        summary, reference, limits, coverage, rule, *start, what, spectra, case.steps, compared=compared
-    )
+    found = judge_color(summary, reference, limits, coverage, rule, before, Wanted(what, spectra), compared)
     found += judge_depth(readings, read, shade, limits, coverage, rule, what, case.estimate)
     if case.rules > SECOND:
         found += judge_spool_pair(read, limits, coverage, rule, _pair_lacking(read, reference, limits, coverage, what))
@@ -216,9 +215,11 @@ def _sent(sent: Values) -> list[Problem]:
     """A colour is given once, with the light that belongs to it: L*, a*, b* need the one they hold under, a spectrum has none."""
     spectral, found = "spectrum" in sent, []
     if "lab" in sent and spectral:
-        return [("spectrum", "The colour is given twice.", "Give lab, or the spectrum it is computed from.")]
+        return [
+            ("spectrum", "The colour is given twice.", "Give L*, a*, b*, or the spectrum that they are computed from.")
+        ]
     if "lab" not in sent and not spectral:
-        found.append(("lab", "This is needed.", "Give lab as [L*, a*, b*], or a spectrum."))
+        found.append(("lab", "This is needed.", "Give [L*, a*, b*], or a spectrum."))
     conditions = sent.get("conditions")
     if not isinstance(conditions, dict):
         return found

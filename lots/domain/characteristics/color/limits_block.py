@@ -8,7 +8,7 @@ from typing import Any
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, Problem, fewest
 from lots.domain.characteristics.declaring.printing import by_test_print
-from lots.domain.colorimetry.color_difference import DEFAULT_WEIGHTS, WEIGHT_NAMES, checked_weights
+from lots.domain.colorimetry.color_difference import DEFAULT_FORMULA, DEFAULT_WEIGHTS, WEIGHT_NAMES, checked_weights
 from lots.domain.words import counted
 
 # ISO/CIE 11664-4 writes a difference with a capital delta; which formula it is by stands behind it.
@@ -20,7 +20,7 @@ def color_limits(block: Mapping[str, Any]) -> ColorLimits:
     """Returns the colour limits of a block as posted; those that ask nothing for an empty one."""
     if not block:
         return ColorLimits()
-    formula, tint = block.get("formula", "CIEDE2000"), block.get("tint")
+    formula, tint = block.get("formula", DEFAULT_FORMULA), block.get("tint")
     rest = {key: value for key, value in block.items() if key not in ("formula", "weights", "tint")}
     weights = checked_weights(formula, block.get("weights"))
     return ColorLimits(formula, weights, tint=(tint[0], tint[1]) if tint else None, **rest)
@@ -28,7 +28,7 @@ def color_limits(block: Mapping[str, Any]) -> ColorLimits:
 
 def _problems(block: Mapping[str, Any]) -> list[Problem]:
     try:
-        checked_weights(block.get("formula", "CIEDE2000"), block.get("weights"))
+        checked_weights(block.get("formula", DEFAULT_FORMULA), block.get("weights"))
     except ValueError as wrong:
         return [("/weights", f"{wrong}.", "Leave weights out for the formula's own.")]
     return []
@@ -56,7 +56,7 @@ COLOR_LIMITS = LimitsBlock(
             "of every colour difference here",
             type="choice",
             words=tuple(DEFAULT_WEIGHTS),
-            default="CIEDE2000",
+            default=DEFAULT_FORMULA,
         ),
         LimitField("weights", "CIE94 [kL, K1, K2]; CMC [l, c]; CIEDE2000 [kL, kC, kH]", type="list", above=0, high=100),
         LimitField("lot_max", _DIFFERENCE, asks=True, above=0, high=100, example=1.0),

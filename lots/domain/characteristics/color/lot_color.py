@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import stdev
 
-from lots.domain.characteristics.color.between_instruments import SAME, Compared
+from lots.domain.characteristics.color.between_instruments import NO_START, SAME, Compared, Start
 from lots.domain.characteristics.color.uncertainty import (
     COORDINATES,
     ColorUncertainty,
@@ -16,17 +16,25 @@ from lots.domain.characteristics.color.uncertainty import (
 )
 from lots.domain.characteristics.declaring.estimate import OWN, Estimate, Instrument
 from lots.domain.characteristics.declaring.figures import by_spool
+from lots.domain.characteristics.declaring.limit_fields import FEWEST
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
-from lots.domain.colorimetry.color_difference import Components, components, delta_e, mean_difference_from_mean
+from lots.domain.colorimetry.color_difference import (
+    DEFAULT_FORMULA,
+    Components,
+    components,
+    delta_e,
+    mean_difference_from_mean,
+)
 from lots.domain.colorimetry.color_values import Conditions, Lab, mean_lab
 from lots.domain.colorimetry.spectra import Spectrum, lab_from_spectrum
-from lots.domain.conformity.findings import Finding, judge, worst
+from lots.domain.conformity.findings import Finding, worst
 from lots.domain.conformity.guard import Spread, conformance_of_difference
+from lots.domain.conformity.judgement import Measured, ToDo, judge, unmeasured
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
-from lots.domain.conformity.step_rule import NONE_ACCEPTED, StepRule
 from lots.domain.receiving.coverage import Coverage
 from lots.domain.statistics.summaries import Vector, worst_known
 from lots.domain.uncertainty.budget import Uncertainty, estimated
+from lots.domain.words import plural
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,14 +115,14 @@ class ColorLimits:
     it is the limit between the lots of one job (`matching.within_one_job`).
     """
 
-    formula: str = "CIEDE2000"
+    formula: str = DEFAULT_FORMULA
     weights: tuple[float, ...] = ()
     lot_max: float | None = None
     spool_max: float | None = None
     spread_max: float | None = None
     step_max: float | None = None
     components_max: Mapping[str, float] | None = None
-    readings_per_spool_min: int = 1
+    readings_per_spool_min: int = FEWEST
     metamerism_max: float | None = None
     whiteness_min: float | None = None
     tint: tuple[float, float] | None = None
@@ -128,17 +136,28 @@ class ColorLimits:
         return delta_e(reference, sample, self.formula, self.weights)
 
 
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What readings that are lacking are called, and which spectra are lacking, in words; "" when none is.
+
+    Spectra are colours too, so that they stand for the readings that are lacking.
+    """
+
+    what: str = "colour"
+    spectra: str = ""
+
+
+COLORS = Wanted()
+
+
 def judge_color(
     summary: ColorSummary | None,
     reference: Lab | None,
     limits: ColorLimits,
     coverage: Coverage,
     rule: DecisionRule,
-    previous: Lab | None = None,
-    previous_uncertainty: ColorUncertainty | None = None,
-    what: str = "colour",
-    spectra: str = "",
-    steps: StepRule = NONE_ACCEPTED,
+    start: Start = NO_START,
+    wanted: Wanted = COLORS,
     compared: Compared = SAME,
 ) -> list[Finding]:
     """Returns the findings on a lot's colour, one per limit that is set.
@@ -148,68 +167,64 @@ def judge_color(
         reference: colour of the approved shade revision; None when there is none, and then nothing can pass.
         limits: what is asked.
         coverage: which spools were to be measured.
-        previous: mean colour of the last accepted lot of this supplier and grade; None when there is none, and then a step
-            has nothing to be a step from and no finding is made.
-        previous_uncertainty: of that mean, where known; it counts towards that of the step.
-        what: what a reading that is lacking is called.
-        spectra: the spectra that are lacking, in words; "" when none is. They are colours too, so that they stand for those that are lacking.
-        steps: how a step is judged; the target is the reference.
+        start: what a step is measured from. Without a colour in it no finding on a step is made. The target of a step is the reference.
+        wanted: how what is lacking is worded.
         compared: what comes between the lot and the reference.
 
     Reference:
         ASTM D2244 (keep the components beside the difference); this project's design for lot, spool, spread and step.
     """
-    lacking = coverage.lacking(
-        {} if summary is None else {s: n for s, (_, n) in summary.spools.items()},
-        limits.readings_per_spool_min,
-        what,
-    )
-    lacking = lacking and (spectra or lacking)
+    counts = {} if summary is None else {s: n for s, (_, n) in summary.spools.items()}
+    lacking = coverage.lacking(counts, limits.readings_per_spool_min, wanted.what)
+    lacking = lacking and (wanted.spectra or lacking)
     if reference is None:
         lacking = REFERENCE_NEEDED
-    values = (
-        {}
-        if summary is None or reference is None
-        else _measures(summary, reference, limits, previous, previous_uncertainty, compared.beyond)
-    )
+    values: dict[str, ColorFigure] = {}
+    if summary is not None and reference is not None:
+        values = _measures(summary, reference, limits, start, compared.beyond)
     findings = []
     if limits.lot_max is not None:
         found = against(values.get("lot"), "color.lot_delta_e", Limit(None, limits.lot_max), rule, lacking)
         findings.append(compared.told(found, rule))
     if limits.spool_max is not None:
         each = judge_spools(summary, reference, limits, rule, lacking, compared)
-        none = judge("color.spool_delta_e", None, Limit(None, limits.spool_max), rule, n=0, lacking=lacking)
+        none = unmeasured("color.spool_delta_e", Limit(None, limits.spool_max), rule, lacking)
         findings.append(worst(each) if each else none)
     if limits.spread_max is not None:
         findings.append(_spread(summary, limits, coverage, rule, lacking))
-    if limits.step_max is not None and previous is not None:
+    if limits.step_max is not None and start.lab is not None:
         found = against(values.get("step"), "color.step", Limit(None, limits.step_max), rule, lacking)
         if reference is not None and "lot" in values:
-            before = limits.delta_e(reference, previous)
-            found = steps.judged(found, rule, values["lot"].value, before, "the reference")
+            before = limits.delta_e(reference, start.lab)
+            found = start.rule.judged(found, rule, values["lot"].value, before, "the reference")
         findings.append(found)
-    for axis in ("L", "a", "b"):
-        most = (limits.components_max or {}).get(axis)
-        if most is not None:
-            found = against(values.get(axis), f"color.component_{axis.lower()}", Limit(-most, most), rule, lacking)
-            findings.append(compared.told(found, rule))
-    return findings
+    return [*findings, *_components(values, limits, rule, lacking, compared)]
+
+
+def _components(
+    values: Mapping[str, ColorFigure], limits: ColorLimits, rule: DecisionRule, lacking: str, compared: Compared
+) -> list[Finding]:
+    """The findings on dL*, da* and db*, of those that are limited."""
+    most = limits.components_max or {}
+    asked = {axis: end for axis in ("L", "a", "b") if (end := most.get(axis)) is not None}
+    found = [
+        against(values.get(axis), f"color.component_{axis.lower()}", Limit(-end, end), rule, lacking)
+        for axis, end in asked.items()
+    ]
+    return [compared.told(one, rule) for one in found]
 
 
 @dataclass(frozen=True, slots=True)
-class Measured:
-    """A figure of a lot's colour with what it rests on; `conformance` where it does not follow from the uncertainty."""
+class ColorFigure(Measured):
+    """A figure of a lot's colour, which was measured."""
 
     value: float
-    n: int
-    uncertainty: Spread | None
-    detail: str = ""
-    conformance: float | None = None
+    uncertainty: Spread | None = None
 
 
 def difference(
     reference: Lab, sample: Lab, u: ColorUncertainty, limits: ColorLimits, most: float | None, n: int, what: str
-) -> Measured:
+) -> ColorFigure:
     """Returns one colour difference with its uncertainty, its direction and, before version 4 of the rules, the probability that the true one is within `most`."""
     value = limits.delta_e(reference, sample)
     chance = None
@@ -217,26 +232,23 @@ def difference(
         apart, metric = local_metric(reference, sample, max(u.total), limits)
         chance = conformance_of_difference(apart, u.total, metric, most)
     spread = u.of_difference(reference, sample, limits)
-    return Measured(value, n, spread, _than(what, components(reference, sample)), chance)
+    detail = _than(what, components(reference, sample))
+    return ColorFigure(value, n, plural(n, "spool"), spread, conformance=chance, detail=detail)
 
 
 def _measures(
-    summary: ColorSummary,
-    reference: Lab,
-    limits: ColorLimits,
-    previous: Lab | None,
-    previous_u: ColorUncertainty | None,
-    beyond: Vector,
-) -> dict[str, Measured]:
+    summary: ColorSummary, reference: Lab, limits: ColorLimits, start: Start, beyond: Vector
+) -> dict[str, ColorFigure]:
     parts = components(reference, summary.lot)
     n, u = len(summary.spools), summary.lot_uncertainty
     wide = u.beside(beyond, BEYOND)
     found = {"lot": difference(reference, summary.lot, wide, limits, limits.lot_max, n, "the reference")}
     for index, (axis, amount) in enumerate((("L", parts.dL), ("a", parts.da), ("b", parts.db))):
-        found[axis] = Measured(amount, n, None if wide.columns is None else wide.columns[index])
-    if previous is not None:
-        step_u = u if previous_u is None or previous_u.columns is None else u.and_of(previous_u)
-        found["step"] = difference(previous, summary.lot, step_u, limits, limits.step_max, n, "the last accepted lot")
+        found[axis] = ColorFigure(amount, n, plural(n, "spool"), None if wide.columns is None else wide.columns[index])
+    if start.lab is not None:
+        before = start.uncertainty
+        step_u = u if before is None or before.columns is None else u.and_of(before)
+        found["step"] = difference(start.lab, summary.lot, step_u, limits, limits.step_max, n, "the last accepted lot")
     return found
 
 
@@ -247,23 +259,8 @@ def _than(what: str, parts: Components) -> str:
 def against(measured: Measured | None, code: str, limit: Limit, rule: DecisionRule, lacking: str) -> Finding:
     """Returns the finding on a figure of the whole lot; None was not measured."""
     if measured is None:
-        return judge(code, None, limit, rule, n=0, counted="spools", lacking=lacking)
-    return judge(
-        code,
-        measured.value,
-        limit,
-        rule,
-        n=measured.n,
-        counted=_spools(measured.n),
-        uncertainty=measured.uncertainty,
-        conformance=measured.conformance,
-        detail=measured.detail,
-        lacking=lacking,
-    )
-
-
-def _spools(n: int) -> str:
-    return "spool" if n == 1 else "spools"
+        return unmeasured(code, limit, rule, lacking, "spools")
+    return judge(code, measured, limit, rule, todo=ToDo(lacking))
 
 
 def judge_spools(
@@ -285,19 +282,12 @@ def judge_spools(
         found.append(
             judge(
                 "color.spool_delta_e",
-                measured.value,
+                replace(measured, counted=plural(n, "reading"), looked_at=len(summary.spools)),
                 limit,
                 rule,
-                n=n,
-                counted="reading" if n == 1 else "readings",
-                uncertainty=measured.uncertainty,
-                conformance=measured.conformance,
-                looked_at=len(summary.spools),
                 subject=f"spool {spool}",
-                detail=measured.detail,
-                lacking=lacking,
-                conclusive=n >= limits.readings_per_spool_min,
                 spool=spool,
+                todo=ToDo(lacking, conclusive=n >= limits.readings_per_spool_min),
             )
         )
     return [compared.told(one, rule) for one in found]
@@ -308,7 +298,7 @@ def _spread(
 ) -> Finding:
     limit = Limit(None, limits.spread_max)
     if summary is None:
-        return judge("color.spread", None, limit, rule, n=0, lacking=lacking)
+        return unmeasured("color.spread", limit, rule, lacking)
     means = [mean for mean, _ in summary.spools.values()]
     more = 0
     if len(means) == 1 and coverage.spools_in_lot > 1 and not lacking:
@@ -319,15 +309,16 @@ def _spread(
     guard = 0.0 if len(means) == 1 else None
     return judge(
         "color.spread",
-        value,
+        Measured(
+            value,
+            len(means),
+            plural(len(means), "spool"),
+            uncertainty=_of_spread(summary, means, limits, rule) if len(means) > 1 else 0.0,
+            guard=guard,
+        ),
         limit,
         rule,
-        n=len(means),
-        counted=_spools(len(means)),
-        uncertainty=_of_spread(summary, means, limits, rule) if len(means) > 1 else 0.0,
-        guard=guard,
-        lacking=lacking,
-        more_spools=more,
+        todo=ToDo(lacking, more_spools=more),
     )
 
 

@@ -8,10 +8,10 @@ from dataclasses import replace
 
 from lots.domain.characteristics.color.lot_color import (
     REFERENCE_NEEDED,
+    ColorFigure,
     ColorLimits,
     ColorReading,
     ColorSummary,
-    Measured,
     against,
     difference,
 )
@@ -23,9 +23,11 @@ from lots.domain.colorimetry.metamerism import Metamerism, metamerism
 from lots.domain.colorimetry.spectra import Spectrum, mean_spectrum
 from lots.domain.colorimetry.whiteness import Whiteness, whiteness_from_lab, yellowness_from_lab
 from lots.domain.conformity.findings import Finding, worst
+from lots.domain.conformity.judgement import Measured
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.conformity.rule_versions import SECOND
 from lots.domain.receiving.coverage import Coverage
+from lots.domain.words import plural
 
 # The lights that a match is tried under beside its own: lamplight, and a white LED of about 4100 K as CIE 15:2018 tabulates it.
 TEST_LIGHTS = ("A", "LED-B3")
@@ -141,7 +143,8 @@ def _measured(
     todo = ""
     if outside:
         todo = f"a look at the readings, since the formula does not apply to this colour ({', '.join(outside)}), {_LAB_ALONE}"
-    return Measured(value, len(summary.spools), moved), todo
+    n = len(summary.spools)
+    return Measured(value, n, plural(n, "spool"), moved), todo
 
 
 def _clause(wrong: ValueError) -> str:
@@ -188,7 +191,13 @@ def _judge_metamerism(
     return worst(
         [
             replace(
-                against(replace(one, n=n, detail=f"{one.detail}{average}"), code, limit, rule, lacking),
+                against(
+                    replace(one, n=n, counted=plural(n, "spool"), detail=f"{one.detail}{average}"),
+                    code,
+                    limit,
+                    rule,
+                    lacking,
+                ),
                 subject=f"worst, spool {spool}",
             )
             for spool, one in each.items()
@@ -203,7 +212,7 @@ def _worst_light(
     limits: ColorLimits,
     readings: Sequence[ColorReading],
     estimate: Estimate,
-) -> Measured:
+) -> ColorFigure:
     """The figure under each test light; the one with the largest index, which names the others."""
     most = limits.metamerism_max
     means = [mean_spectrum(group) for group in spectra.values()]

@@ -9,10 +9,11 @@ from typing import Any
 
 from lots.domain.characteristics.declaring.estimate import OWN, Estimate, Instrument
 from lots.domain.characteristics.declaring.origin import origin_of
-from lots.domain.conformity.findings import Finding, judge
+from lots.domain.conformity.findings import Finding
+from lots.domain.conformity.judgement import Measured, ToDo, judge, unmeasured
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.uncertainty.budget import Uncertainty, combined
-from lots.domain.words import counted
+from lots.domain.words import counted, plural
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,18 +87,20 @@ def judge_difference(
     """
     limit = Limit(-most, most, unit)
     if found is None:
-        return judge(code, None, limit, rule, n=0, counted="prints", lacking=lacking)
+        return unmeasured(code, limit, rule, lacking, "prints")
     named = ", ".join(found.builds)
     return judge(
         code,
-        found.value,
+        Measured(
+            found.value,
+            found.n,
+            plural(found.n, "print"),
+            uncertainty=found.uncertainty,
+            detail=f"Against {counted(found.controls, 'print')} of the control spool in build {named}.",
+        ),
         limit,
         rule,
-        n=found.n,
-        counted="print" if found.n == 1 else "prints",
-        uncertainty=found.uncertainty,
-        detail=f"Against {counted(found.controls, 'print')} of the control spool in build {named}.",
-        lacking=lacking,
+        todo=ToDo(lacking),
     )
 
 

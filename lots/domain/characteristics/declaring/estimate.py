@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -92,15 +92,10 @@ class Estimate:
         if not self.lengths:
             return {spool: _older_mean(some, by[spool]) for spool, some in rows.items()}
         found: dict[str, Columns | None] = {}
-        for code in {one.code for one in by.values()}:
-            alike = [spool for spool in rows if by[spool].code == code]
-            # What several instruments read scatters by them too, and stands by itself.
-            groups = [alike] if code is not None else [[spool] for spool in alike]
-            for group in groups:
-                scatter = spool_means([rows[spool] for spool in group], self._earlier(figures, code))
-                for spool, one in zip(group, scatter, strict=True):
-                    mine = by[spool]
-                    found[spool] = with_instrument(one, mine.uncertainty, mine.resolution, len(figures))
+        for code, group in _read_alike(by):
+            scatter = spool_means([rows[spool] for spool in group], self._earlier(figures, code))
+            for spool, one in zip(group, scatter, strict=True):
+                found[spool] = with_instrument(one, by[spool].uncertainty, by[spool].resolution, len(figures))
         return found
 
     def of_lot(
@@ -153,6 +148,13 @@ def earlier_from(kept: Mapping[str, Mapping[str, Any]]) -> dict[str, dict[str, E
         }
         for figure, by_instrument in kept.items()
     }
+
+
+def _read_alike(by: Mapping[str, Instrument]) -> Iterator[tuple[str | None, list[str]]]:
+    """The spools of each instrument together, by its code. What several instruments read scatters by them too, and stands by itself."""
+    for code in {one.code for one in by.values()}:
+        alike = [spool for spool, one in by.items() if one.code == code]
+        yield from ((code, group) for group in ([alike] if code is not None else [[spool] for spool in alike]))
 
 
 def _older_mean(rows: Rows, by: Instrument) -> Columns | None:

@@ -85,7 +85,11 @@ SPOOLS_MIN = LimitField(
 )
 
 
+# Readings that a block asks for where it does not say.
+FEWEST = 1
+
+
 def fewest(name: str, about: str) -> LimitField:
-    """Returns the field of a limits block that says how many readings are needed: 1 when left out."""
+    """Returns the field of a limits block that says how many readings are needed: `FEWEST` when left out."""
     counts: Literal["spool", "lot"] = "spool" if "per_spool" in name else "lot"
-    return LimitField(name, about, type="whole", low=1, high=1000, default=1, counts=counts)
+    return LimitField(name, about, type="whole", low=1, high=1000, default=FEWEST, counts=counts)

@@ -7,10 +7,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from lots.domain.characteristics.declaring.figures import Figure
-from lots.domain.conformity.findings import Finding, judge
+from lots.domain.conformity.findings import Finding
+from lots.domain.conformity.judgement import Measured, ToDo, judge, unmeasured
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.statistics.summaries import one_sided_confidence, poisson_below, poisson_upper
-from lots.domain.words import counted
+from lots.domain.words import counted, plural
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,21 +78,21 @@ def judge_rate(
     """
     limit = Limit(None, most, f"per {words.unit}")
     if found is None:
-        return judge(code, None, limit, rule, n=0, lacking=lacking)
+        return unmeasured(code, limit, rule, lacking)
     confidence = one_sided_confidence(rule.z)
     upper = found.upper(confidence)
     seen = f"{counted(found.flaws, *words.flaw)} {words.amount(found.amount)}"
     return judge(
         code,
-        found.rate,
+        Measured(
+            found.rate,
+            found.n,
+            plural(found.n, *words.piece),
+            guard=upper - found.rate,
+            conformance=poisson_below(found.flaws, most * found.amount),
+            detail=f"{seen}; the true rate may be up to {upper:.2f} per {words.unit} ({100 * confidence:.0f} % bound).",
+        ),
         limit,
         rule,
-        n=found.n,
-        counted=words.piece[0] if found.n == 1 else words.piece[1],
-        conformance=poisson_below(found.flaws, most * found.amount),
-        guard=upper - found.rate,
-        detail=f"{seen}; the true rate may be up to {upper:.2f} per {words.unit} ({100 * confidence:.0f} % bound).",
-        lacking=lacking,
-        conclusive=bool(lacking) and not limit.allows(found.flaws / least),
-        settled_by=words.surer,
+        todo=ToDo(lacking, conclusive=bool(lacking) and not limit.allows(found.flaws / least), settled_by=words.surer),
     )

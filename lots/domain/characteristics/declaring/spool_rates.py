@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from lots.domain.characteristics.declaring.poisson_rate import Count, Words
-from lots.domain.conformity.findings import Finding, judge, worst
+from lots.domain.conformity.findings import Finding, worst
+from lots.domain.conformity.judgement import Measured, ToDo, judge, unmeasured
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.statistics.dispersion import one_rate_p
 from lots.domain.statistics.summaries import (
@@ -16,7 +17,7 @@ from lots.domain.statistics.summaries import (
     poisson_lower,
     poisson_upper,
 )
-from lots.domain.words import counted
+from lots.domain.words import counted, plural
 
 # Counts further apart than this chance allows are of no common rate. Common practice (5 %), no source.
 ONE_RATE_ALPHA = 0.05
@@ -97,19 +98,19 @@ def judge_each(
             detail = f"{seen}, which does not refute the limit. The rate of all spools decides."
         each = judge(
             code,
-            one.rate,
+            Measured(
+                one.rate,
+                one.n,
+                plural(one.n, *words.piece),
+                guard=one.rate - lower if refuted else upper - one.rate,
+                conformance=poisson_below(one.flaws, most * one.amount),
+                detail=detail,
+            ),
             limit,
             rule if rates.apart else DecisionRule(),
-            n=one.n,
-            counted=words.piece[0] if one.n == 1 else words.piece[1],
-            conformance=poisson_below(one.flaws, most * one.amount),
-            guard=one.rate - lower if refuted else upper - one.rate,
             subject=f"spool {spool}",
-            detail=detail,
-            lacking=lacking,
-            conclusive=refuted,
-            settled_by=words.surer,
             spool=spool,
+            todo=ToDo(lacking, conclusive=refuted, settled_by=words.surer),
         )
         if each.verdict == "fail" and not refuted and len(rates.counts) > 1:
             rare = poisson_at_least(one.flaws, most * one.amount) < NEAR_CHANCE
@@ -122,6 +123,4 @@ def judge_each(
 
 def of_lot(code: str, each: list[Finding], most: float, lacking: str, words: Words, rule: DecisionRule) -> Finding:
     """Returns the finding on the worst spool, or that none was looked at."""
-    return (
-        worst(each) if each else judge(code, None, Limit(None, most, f"per {words.unit}"), rule, n=0, lacking=lacking)
-    )
+    return worst(each) if each else unmeasured(code, Limit(None, most, f"per {words.unit}"), rule, lacking)

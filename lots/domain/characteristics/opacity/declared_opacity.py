@@ -34,7 +34,7 @@ from lots.domain.characteristics.opacity.lot_opacity import (
 )
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.colorimetry.tristimulus import luminous_reflectance
-from lots.domain.words import counted
+from lots.domain.words import counted, plural
 
 
 def _assess(case: Case) -> Part:
@@ -42,7 +42,7 @@ def _assess(case: Case) -> Part:
     readings = [reading for reading in recorded if limits is None or limits.counts(reading)]
     figures, notes = {}, []
     if left := len(recorded) - len(readings):
-        does = "does" if left == 1 else "do"
+        does = plural(left, "does", "do")
         notes.append(f"{counted(left, 'reading')} of opacity {does} not count: {_thickness_asked(limits)}.")
     if readings:
         single = [mean([plaque.found.ratio for plaque in group]) for group in by_spool(readings).values()]
@@ -84,7 +84,7 @@ def _doubts(values: Values, _: float) -> list[Doubt]:
         opacity(Lab(*values["over_black"]), Lab(*values["over_white"]))
     except ValueError as wrong:
         hint = (
-            "Read the same place of the same plaque, first on black, then on white. If over_black and over_white were swapped, "
+            "Read the same place of the same plaque, first on black, then on white. If the two were swapped, "
             "put each in the other's place."
         )
         found.append(Doubt("over_black", f"{str(wrong)[:1].upper()}{str(wrong)[1:]}.".replace("?.", "?"), hint))

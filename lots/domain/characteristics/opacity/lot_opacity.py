@@ -9,10 +9,12 @@ from datetime import datetime
 
 from lots.domain.characteristics.declaring.estimate import OWN, Estimate, Instrument
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
-from lots.domain.colorimetry.color_difference import delta_e
+from lots.domain.characteristics.declaring.spool_means import findings_on, spool_means
+from lots.domain.colorimetry.color_difference import DEFAULT_FORMULA, delta_e
 from lots.domain.colorimetry.color_values import Lab, same_thickness
 from lots.domain.colorimetry.tristimulus import lightness, luminous_reflectance
-from lots.domain.conformity.findings import Finding, judge, worst
+from lots.domain.conformity.findings import Finding, worst
+from lots.domain.conformity.judgement import unmeasured
 from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
 from lots.domain.statistics.summaries import worst_known
 
@@ -96,7 +98,7 @@ def contrast_ratio(over_black_Y: float, over_white_Y: float) -> float:
     return over_black_Y / over_white_Y
 
 
-def opacity(over_black: Lab, over_white: Lab, formula: str = "CIEDE2000") -> Opacity:
+def opacity(over_black: Lab, over_white: Lab, formula: str = DEFAULT_FORMULA) -> Opacity:
     """Returns contrast ratio and colour difference of a plaque read over black and over white.
 
     Args:
@@ -131,11 +133,11 @@ def suspect_opacity(over_black: Lab, over_white: Lab) -> tuple[str, str] | None:
     if ratio > _SWAPPED_RATIO:
         return (
             f"The plaque reads lighter over black than over white: contrast ratio {ratio:.2f}.",
-            "Were over_black and over_white swapped?",
+            "Were the colours over black and over white swapped?",
         )
     if ratio < _FILM_RATIO and over_white.L >= _LIGHT_L:
         detail = f"A contrast ratio of {ratio:.2f} is that of a film that one can see through, not of a white plaque."
-        return detail, "Is over_black the plaque on the black, and not the black by itself?"
+        return detail, "Is the colour over black that of the plaque on the black, and not of the black by itself?"
     return None
 
 
@@ -239,36 +241,12 @@ def judge_opacity(
         ISO 6504-3 (contrast ratio of paints; from memory); that one spool is enough is this project's design.
     """
     limit, code = limits.limit, "opacity.contrast_ratio"
-    by_spool: dict[str, list[OpacityReading]] = {}
-    for reading in readings:
-        by_spool.setdefault(reading.spool, []).append(reading)
-    if not by_spool:
+    if not readings:
         thick = "" if limits.thickness_mm is None else f" of {limits.thickness_mm:g} mm"
         lacking = f"opacity of a plaque{thick}, read over black and over white"
-        return [judge(code, None, limit, rule, n=0, lacking=lacking)]
-    rows = {spool: [[reading.found.ratio] for reading in group] for spool, group in by_spool.items()}
-    known = estimate.of_spools(
-        ("opacity.contrast_ratio",), rows, {s: _instrument(some) for s, some in by_spool.items()}
-    )
-    return [
-        worst(
-            [
-                judge(
-                    code,
-                    math.fsum(row[0] for row in some) / len(some),
-                    limit,
-                    rule,
-                    n=len(some),
-                    counted="reading" if len(some) == 1 else "readings",
-                    uncertainty=u[0] if (u := known[spool]) else None,
-                    looked_at=len(rows),
-                    subject=f"spool {spool}",
-                    spool=spool,
-                )
-                for spool, some in rows.items()
-            ]
-        )
-    ]
+        return [unmeasured(code, limit, rule, lacking)]
+    means = spool_means(readings, lambda reading: reading.found.ratio, code, estimate, _instrument)
+    return [worst(findings_on(code, means, limit, rule))]
 
 
 def _instrument(readings: Sequence[OpacityReading]) -> Instrument:

@@ -20,14 +20,14 @@ from lots.domain.characteristics.declaring.declaration import (
     Values,
 )
 from lots.domain.characteristics.declaring.figures import Figure, by_spool, mean, sum_of_squares
-from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, Problem, fewest
+from lots.domain.characteristics.declaring.limit_fields import FEWEST, LimitField, LimitsBlock, Problem, fewest
 from lots.domain.characteristics.declaring.neighbours import Far, within
 from lots.domain.characteristics.declaring.origin import of_the_lot
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
 from lots.domain.characteristics.shrinkage.against_control import judge_against_control
 from lots.domain.characteristics.shrinkage.doubts import doubt_shrinkage
-from lots.domain.characteristics.shrinkage.judged_shrinkage import judge_shrinkage
+from lots.domain.characteristics.shrinkage.judged_shrinkage import Start, judge_shrinkage
 from lots.domain.characteristics.shrinkage.lot_shrinkage import (
     AXES,
     AxisSummary,
@@ -39,7 +39,7 @@ from lots.domain.characteristics.shrinkage.separation import steps_alike
 from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.rule_versions import SECOND
 from lots.domain.uncertainty.budget import total
-from lots.domain.words import counted
+from lots.domain.words import counted, plural
 
 
 def _assess(case: Case) -> Part:
@@ -57,21 +57,29 @@ def _assess(case: Case) -> Part:
     findings: list[Finding] = []
     notes = _notes(recorded, tests, limits) if limits else []
     if limits and case.judging:
-        before, uncertain = case.previous.shrinkage, case.previous.shrinkage_uncertainty
-        other_printers = _other_printers(case, tests, limits)
-        if other_printers:
-            before, notes = {}, [*notes, *other_printers]
-        elif of_figure and limits.step_max_percent is not None:
-            asked = {axis: percent for axis, percent in before.items() if axis in limits.percent}
-            before, unlike = steps_alike(basis, case.previous.basis.get("shrinkage") or {}, asked)
-            notes += unlike
-        before_df = case.previous.freedom.get("shrinkage") or {}
-        findings = judge_shrinkage(summary, limits, case.rule, before, uncertain, before_df, case.steps)
+        start, unlike = _start(case, tests, limits, basis)
+        notes += unlike
+        findings = judge_shrinkage(summary, limits, case.rule, start)
         controls = case.controls.get("shrinkage", ())
         findings += judge_against_control(tests, controls, limits, case.rule, case.estimate)
     freedom = _freedom(summary) if case.estimate.lengths else {}
     figures = _figures(tests, summary)
     return Part(findings=findings, kept=kept, figures=figures, notes=notes, basis=basis, freedom=freedom)
+
+
+def _start(
+    case: Case, tests: Sequence[ShrinkTest], limits: ShrinkageLimits, basis: Mapping[str, str]
+) -> tuple[Start, list[str]]:
+    """What steps are measured from, without the axes on which none can be judged, and notes on those."""
+    previous = case.previous
+    before, notes = previous.shrinkage, _other_printers(case, tests, limits)
+    if notes:
+        before = {}
+    elif case.rules > SECOND and limits.step_max_percent is not None:
+        asked = {axis: percent for axis, percent in before.items() if axis in limits.percent}
+        before, notes = steps_alike(basis, previous.basis.get("shrinkage") or {}, asked)
+    freedom = previous.freedom.get("shrinkage") or {}
+    return Start(before, previous.shrinkage_uncertainty, freedom, case.steps), notes
 
 
 def _freedom(summary: Mapping[str, AxisSummary]) -> dict[str, float]:
@@ -107,11 +115,11 @@ def _by_print(tests: Sequence[ShrinkTest]) -> dict[str, list[float | None]]:
 def _notes(recorded: Sequence[ShrinkTest], tests: Sequence[ShrinkTest], limits: ShrinkageLimits) -> list[str]:
     notes = []
     if left := sum(limits.of_age(test) and not limits.of_length(test) for test in recorded):
-        was, does = ("test is", "does") if left == 1 else ("tests are", "do")
+        was, does = plural(left, "test is", "tests are"), plural(left, "does", "do")
         notes.append(f"{left} shrink {was} not of {limits.designed_mm:g} mm designed and {does} not count.")
     if left := sum(not limits.of_age(test) for test in recorded):
         low, high = limits.age_h or (0, 0)
-        was, does = ("test was", "does") if left == 1 else ("tests were", "do")
+        was, does = plural(left, "test was", "tests were"), plural(left, "does", "do")
         notes.append(f"{left} shrink {was} not measured {low:g} to {high:g} h after printing and {does} not count.")
     if len(printers := sorted({test.printer for test in tests if test.printer})) > 1:
         named = ", ".join(printers)
@@ -165,7 +173,7 @@ def _doubts(values: Values, _: float) -> list[Doubt]:
 def _limits(block: Values) -> ShrinkageLimits:
     percent = {axis: (float(ends[0]), float(ends[1])) for axis in AXES if (ends := block.get(f"{axis}_percent"))}
     age = block.get("age_h")
-    least, step = block.get("tests_per_axis_min", 1), block.get("step_max_percent")
+    least, step = block.get("tests_per_axis_min", FEWEST), block.get("step_max_percent")
     of = (block.get("basis"), block.get("designed_mm"), block.get("control_difference_max_percent"))
     return ShrinkageLimits(percent, step, least, (age[0], age[1]) if age else None, *of)
 
@@ -174,7 +182,7 @@ def _problems(block: Values) -> list[Problem]:
     found = []
     if block.get("designed_mm") is not None and block.get("basis") != "part":
         detail = "A designed length belongs to limits on the part: the bead is in the shrinkage of one length."
-        found.append(("/designed_mm", detail, "Set basis to part, or leave designed_mm out."))
+        found.append(("/designed_mm", detail, "Set the basis to part, or leave the designed length out."))
     for axis in AXES:
         ends = block.get(f"{axis}_percent")
         if ends and any(ends) and ends[0] <= ends[1] and max(abs(end) for end in ends) < 0.02:

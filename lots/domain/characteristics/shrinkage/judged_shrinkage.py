@@ -4,89 +4,108 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 from lots.domain.characteristics.shrinkage.lot_shrinkage import AXES, AxisSummary, ShrinkageLimits
-from lots.domain.conformity.findings import Finding, decimals_of, judge, shown, worst
+from lots.domain.conformity.findings import Finding, decimals_of, shown, worst
+from lots.domain.conformity.judgement import Measured, ToDo, judge
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.conformity.step_rule import NONE_ACCEPTED, StepRule
 from lots.domain.uncertainty.budget import Contribution, Uncertainty
+from lots.domain.words import plural
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """The last accepted lot as the steps of shrinkage are measured from it, by axis.
+
+    Args:
+        percent: its shrinkage in %; an axis without one has no step to judge.
+        uncertainty: standard uncertainties in %, where known; they count towards that of the step.
+        df: their degrees of freedom, where they were estimated.
+        rule: how a step is judged; the target is the middle of the axis's limits, since they name no other.
+    """
+
+    percent: Mapping[str, float] = field(default_factory=dict)
+    uncertainty: Mapping[str, float] = field(default_factory=dict)
+    df: Mapping[str, float] = field(default_factory=dict)
+    rule: StepRule = NONE_ACCEPTED
+
+    def of(self, axis: str) -> Uncertainty:
+        """Returns the uncertainty of its shrinkage along an axis."""
+        df = self.df.get(axis, math.inf)
+        return Uncertainty((Contribution(self.uncertainty.get(axis, 0.0), df, "the last accepted lot"),))
+
+
+NO_START = Start()
 
 
 def judge_shrinkage(
-    summary: Mapping[str, AxisSummary],
-    limits: ShrinkageLimits,
-    rule: DecisionRule,
-    previous: Mapping[str, float] | None = None,
-    previous_uncertainty: Mapping[str, float] | None = None,
-    previous_df: Mapping[str, float] | None = None,
-    steps: StepRule = NONE_ACCEPTED,
+    summary: Mapping[str, AxisSummary], limits: ShrinkageLimits, rule: DecisionRule, start: Start = NO_START
 ) -> list[Finding]:
     """Returns the findings on each axis that has limits, and its step from the last accepted lot.
 
     Args:
         summary: of the tests whose age counts.
-        previous: shrinkage in % per axis of the last accepted lot; an axis without one has no step to judge.
-        previous_uncertainty: its standard uncertainties in %, where known; they count towards that of the step.
-        previous_df: their degrees of freedom, where they were estimated.
-        steps: how a step is judged; the target is the middle of the axis's limits, since they name no other.
+        start: what steps are measured from.
     """
     found = []
-    for axis in AXES:
-        if axis not in limits.percent:
-            continue
-        low, high = limits.percent[axis]
-        measured = summary.get(axis)
-        n = measured.n if measured else 0
-        short = limits.tests_per_axis_min - n
-        lacking = (
-            f"{short} {'more ' if n else ''}shrink {'test' if short == 1 else 'tests'} along {axis.upper()}{_aged(limits)}"
-            if short > 0
-            else ""
-        )
-        counted = "test" if n == 1 else "tests"
-        value, u = (measured.percent, measured.uncertainty) if measured else (None, None)
-        detail = _bead(measured)
-        by_line = None if measured is None else measured.uncertain
-        if measured is not None and measured.of and limits.basis == "material" and not measured.separated:
-            value, lacking = None, "; ".join(part for part in (lacking, measured.to_separate) if part)
-        finding = judge(
-            f"shrinkage.{axis}",
-            value,
-            Limit(low, high, "%"),
-            rule,
-            n=n,
-            counted=counted,
-            uncertainty=u,
-            detail=detail,
-            lacking=lacking,
-        )
-        found.append(finding if by_line is None else _worse_by_line(finding, by_line, rule, lacking, short <= 0))
-        if limits.step_max_percent is not None and previous is not None and axis in previous:
-            step = None if value is None else abs(value - previous[axis])
-            detail = "" if value is None else _from_to(previous[axis], value)
-            moved = judge(
-                f"shrinkage.step_{axis}",
-                step,
-                Limit(None, limits.step_max_percent, "%"),
-                rule,
-                n=n,
-                counted=counted,
-                uncertainty=None
-                if u is None
-                else u.beside(_before(axis, previous_uncertainty or {}, previous_df or {})),
-                detail=detail,
-                lacking=lacking,
-            )
-            if value is not None:
-                now, before = (abs(percent - (low + high) / 2) for percent in (value, previous[axis]))
-                moved = steps.judged(moved, rule, now, before, "the middle of its limits")
-            found.append(moved)
+    for name in AXES:
+        if name in limits.percent:
+            axis = _along(name, summary.get(name), limits)
+            found.append(_judge_axis(axis, limits, rule))
+            if limits.step_max_percent is not None and name in start.percent:
+                found.append(_judge_step(axis, limits.step_max_percent, limits.percent[name], rule, start))
     return found
 
 
-def _before(axis: str, uncertainty: Mapping[str, float], df: Mapping[str, float]) -> Uncertainty:
-    """The uncertainty of the last accepted lot."""
-    return Uncertainty((Contribution(uncertainty.get(axis, 0.0), df.get(axis, math.inf), "the last accepted lot"),))
+@dataclass(frozen=True, slots=True)
+class _Axis:
+    """One axis of a lot: what was measured, what is lacking, whether enough tests were made, and its line where that is too uncertain."""
+
+    name: str
+    measured: Measured
+    uncertainty: Uncertainty | None
+    lacking: str
+    complete: bool
+    line: AxisSummary | None = None
+
+
+def _along(name: str, found: AxisSummary | None, limits: ShrinkageLimits) -> _Axis:
+    """One axis as it is judged. Limits on the material take no shrinkage that includes the bead."""
+    n = found.n if found else 0
+    short = limits.tests_per_axis_min - n
+    lacking = f"{short} {'more ' if n else ''}shrink {plural(short, 'test')} along {name.upper()}{_aged(limits)}"
+    lacking = lacking if short > 0 else ""
+    if found is None:
+        return _Axis(name, Measured(None, 0, "tests"), None, lacking, short <= 0)
+    value: float | None = found.percent
+    if found.of and limits.basis == "material" and not found.separated:
+        value, lacking = None, "; ".join(part for part in (lacking, found.to_separate) if part)
+    measured = Measured(value, n, plural(n, "test"), found.uncertainty, detail=_bead(found))
+    return _Axis(name, measured, found.uncertainty, lacking, short <= 0, found.uncertain)
+
+
+def _judge_axis(axis: _Axis, limits: ShrinkageLimits, rule: DecisionRule) -> Finding:
+    limit = Limit(*limits.percent[axis.name], "%")
+    finding = judge(f"shrinkage.{axis.name}", axis.measured, limit, rule, todo=ToDo(axis.lacking))
+    return finding if axis.line is None else _worse_by_line(finding, axis.line, rule, axis.lacking, axis.complete)
+
+
+def _judge_step(axis: _Axis, most: float, ends: tuple[float, float], rule: DecisionRule, start: Start) -> Finding:
+    """The finding on the step from the last accepted lot, `most` being its limit and `ends` those of the shrinkage."""
+    value, before, u = axis.measured.value, start.percent[axis.name], axis.uncertainty
+    step = replace(
+        axis.measured,
+        value=None if value is None else abs(value - before),
+        uncertainty=None if u is None else u.beside(start.of(axis.name)),
+        detail="" if value is None else _from_to(before, value),
+    )
+    found = judge(f"shrinkage.step_{axis.name}", step, Limit(None, most, "%"), rule, todo=ToDo(axis.lacking))
+    if value is None:
+        return found
+    middle = sum(ends) / 2
+    return start.rule.judged(found, rule, abs(value - middle), abs(before - middle), "the middle of its limits")
 
 
 def _worse_by_line(by_singles: Finding, line: AxisSummary, rule: DecisionRule, lacking: str, complete: bool) -> Finding:
@@ -104,23 +123,22 @@ def _worse_by_line(by_singles: Finding, line: AxisSummary, rule: DecisionRule, l
     """
     by_line = judge(
         by_singles.code,
-        line.percent,
+        Measured(
+            line.percent,
+            line.n,
+            by_singles.counted,
+            uncertainty=line.uncertainty,
+            detail=f"{_bead(line)} This line is too uncertain for the limits to pass by it.",
+        ),
         by_singles.limit,
         rule,
-        n=line.n,
-        counted=by_singles.counted,
-        uncertainty=line.uncertainty,
-        detail=f"{_bead(line)} This line is too uncertain for the limits to pass by it.",
-        lacking=lacking,
-        conclusive=complete,
+        todo=ToDo(lacking, conclusive=complete),
     )
     return worst([by_singles, by_line])
 
 
-def _bead(measured: AxisSummary | None) -> str:
+def _bead(measured: AxisSummary) -> str:
     """Whether a shrinkage includes the bead, as a sentence."""
-    if measured is None:
-        return ""
     if measured.offset_mm is not None:
         return f"Bead offset {measured.offset_mm:+.3f} mm, separated by two lengths."
     return f"This shrinkage includes the bead (measured on {measured.of})." if measured.of else ""

@@ -9,6 +9,7 @@ from statistics import linear_regression
 
 from lots.domain.characteristics.declaring.estimate import OWN, Estimate, Instrument, as_known
 from lots.domain.characteristics.declaring.figures import by_spool
+from lots.domain.characteristics.declaring.limit_fields import FEWEST
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
 from lots.domain.characteristics.shrinkage.separation import (
     ASSUMED_CALIPER_MM,
@@ -234,7 +235,7 @@ class ShrinkageLimits:
 
     percent: Mapping[str, tuple[float, float]]
     step_max_percent: float | None = None
-    tests_per_axis_min: int = 1
+    tests_per_axis_min: int = FEWEST
     age_h: tuple[float, float] | None = None
     basis: Basis | None = None
     designed_mm: float | None = None

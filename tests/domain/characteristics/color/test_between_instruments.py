@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lots.domain.assessment.assessment import Evidence, assess
+from lots.domain.assessment.assessment import Criteria, Evidence, assess
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.characteristics.declaring.bridge import Bridge
@@ -33,7 +33,9 @@ def read(code, *lab, u=0.05):
 def judged(*readings, shade=SHADE, limits=LIMITS, previous=None, bridges=None, rules=3):
     """Findings by code, and notes."""
     found = assess(
-        Evidence(color=readings), limits, shade, 1.75, Coverage.of(1, 1, ("A",)), previous, None, rules, bridges
+        Evidence(color=readings),
+        Coverage.of(1, 1, ("A",)),
+        Criteria(limits, shade, 1.75, previous, rules=rules, bridges=bridges),
     )
     return by_code(found.findings), found.notes
 

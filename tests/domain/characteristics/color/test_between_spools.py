@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lots.domain.assessment.assessment import Evidence, assess
+from lots.domain.assessment.assessment import Criteria, Evidence, assess
 from lots.domain.assessment.limits_revision import Limits
 from lots.domain.characteristics.color.between_spools import Between, allowance, judge_spool_pair, kept_of
 from lots.domain.characteristics.color.lot_color import ColorLimits, summarise
@@ -143,7 +143,9 @@ def test_older_rules_keep_nothing_of_spools():
     """Under the second version of the rules a lot's row stays what it was; under the third the finding and the figures are there."""
     evidence = Evidence(color=[color("A", 95.0, -0.8, 1.5), color("B", 95.1, -0.8, 1.5)])
     limits = Limits(color=ColorLimits(lot_max=1.0, spool_pair_max=0.5))
-    old, new = (assess(evidence, limits, SHADE, 1.75, Coverage.of(2, 2), rules=n) for n in (rule_versions.SECOND, 3))
+    old, new = (
+        assess(evidence, Coverage.of(2, 2), Criteria(limits, SHADE, 1.75, rules=n)) for n in (rule_versions.SECOND, 3)
+    )
     assert ({}, None) == (dict(old.summary.spool_color), old.summary.color_between)
     assert "color.spool_pair" not in by_code(old.findings)
     assert (2, {"A", "B"}) == (new.summary.color_between.n, set(new.summary.spool_color))

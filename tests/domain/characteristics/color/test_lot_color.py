@@ -6,6 +6,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from lots.domain.characteristics.color.between_instruments import Start
 from lots.domain.characteristics.color.lot_color import ColorLimits, judge_color, summarise
 from lots.domain.characteristics.color.uncertainty import ColorUncertainty, delta_e_uncertainty
 from lots.domain.colorimetry.color_difference import delta_e
@@ -45,7 +46,7 @@ def lot(*labs: Lab, u: float | None = None):
 
 def judged(summary, limits, coverage=ONE, rule=SIMPLE, reference=WHITE, previous=None):
     """Findings by code."""
-    return by_code(judge_color(summary, reference, limits, coverage, rule, previous))
+    return by_code(judge_color(summary, reference, limits, coverage, rule, Start(previous)))
 
 
 def test_readings_are_averaged_in_cielab_and_not_as_differences():
@@ -153,9 +154,8 @@ def test_a_guarded_step_carries_the_uncertainty_of_both_lots(u, before_u, verdic
     means = [Lab(95.0, -0.8, 2.3 + off) for off in (-0.002, -0.001, 0.001, 0.002)]
     before = None if before_u is None else ColorUncertainty.known((before_u,) * 3)
     four = Coverage.of(4, 4)
-    found = by_code(judge_color(lot(*means, u=u), WHITE, limits, four, GUARDED, Lab(95.0, -0.8, 1.5), before))[
-        "color.step"
-    ]
+    start = Start(Lab(95.0, -0.8, 1.5), before)
+    found = by_code(judge_color(lot(*means, u=u), WHITE, limits, four, GUARDED, start))["color.step"]
     own = math.hypot(u, np.std([m.b for m in means], ddof=1) / 2)
     expected = math.hypot(own, before_u or 0.0)
     assert pytest.approx(0.8, abs=SAME_FORMULA) == found.value

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lots.domain.assessment.assessment import Evidence, assess
+from lots.domain.assessment.assessment import Criteria, Evidence, assess
 from lots.domain.assessment.limits_revision import Limits, limit_on
 from lots.domain.characteristics.bond.lot_bond import BondLimits, BondTest
 from lots.domain.characteristics.color.declared_color import LEAST_CHROMA
@@ -48,7 +48,7 @@ def figures(evidence: Evidence, reference: Lab | None = WHITE, rule: ColorLimits
     """The figures of a lot of 1.75 mm filament."""
     shade = reference and ShadeRevision("White", 1, reference, APPROVED_UNDER)
     limits = Limits(color=rule) if rule else None
-    return dict(assess(evidence, limits, shade, 1.75, Coverage.of(10**13, 1)).summary.figures)
+    return dict(assess(evidence, Coverage.of(10**13, 1), Criteria(limits, shade, 1.75)).summary.figures)
 
 
 def of_spool(spool: str, test):
