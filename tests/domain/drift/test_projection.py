@@ -99,11 +99,11 @@ def test_no_slope_says_nothing():
     assert "Nothing can be said yet: the slope could as well be none." == found.says
 
 
-@pytest.mark.parametrize("n", range(LEAST_LOTS, 41))
 @pytest.mark.parametrize("value", [0.0, 0.1, 2 / 3, 1.1])
-def test_equal_values_have_no_slope(n, value):
+def test_equal_values_have_no_slope(value):
     """The last bits of a mean are not a slope, though they scatter about it even less."""
-    assert project([value] * n, 1, Limit(None, 5.0), "").says.startswith("Nothing can be said yet")
+    for n in range(LEAST_LOTS, 41):
+        assert project([value] * n, 1, Limit(None, 5.0), "").says.startswith("Nothing can be said yet"), n
 
 
 @pytest.mark.parametrize("limit", [None, Limit(-1.0, None)], ids=["none", "below"])
