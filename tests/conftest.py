@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from pathlib import Path
 
 import pytest
 from flask import Flask
-from hypothesis import settings
 
 from lots.api.http.throttle import WrongTokens
 from lots.app import create_app, prepare_database
@@ -18,15 +17,16 @@ from lots.settings import Settings
 from lots.store.engine import database
 from lots.store.tables.models import TABLES
 from lots.store.upkeep import schema
+from tests import examples  # noqa: F401  # its profile of hypothesis
 from tests.shop import Shop
 
 POSTGRES = "LOTS_TEST_POSTGRES"
 
-# The same examples every time, so that a check that passed here passes there; LOTS_TEST_EXPLORE=1 looks at new ones.
-# None has to be done within some milliseconds: that would say how busy the machine is.
-settings.register_profile("repeatable", derandomize=True, deadline=None)
-settings.register_profile("exploring", deadline=None)
-settings.load_profile("exploring" if os.environ.get("LOTS_TEST_EXPLORE") else "repeatable")
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collect_file() -> Generator[None, list[pytest.Collector], list[pytest.Collector]]:
+    """Looks for doctests in the package alone: here it would read every file twice."""
+    return [one for one in (yield) if type(one) is pytest.Module]
 
 
 @pytest.hookimpl(hookwrapper=True)

@@ -1,4 +1,4 @@
-"""A mutation run of one file: `python -m tests.mutate FILE`; which small faults in it do its tests not see?"""
+"""A mutation run: `python -m tests.mutate FILE` puts small faults into a file and says which of them its tests do not see."""
 
 from __future__ import annotations
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binomtest
 from statsmodels.regression.linear_model import OLS
@@ -13,9 +13,10 @@ from statsmodels.regression.linear_model import OLS
 from lots.domain.conformity.limits import Limit
 from lots.domain.drift.projection import FARTHEST, LEAST_LOTS, project
 from tests.domain.strategies import steps
+from tests.examples import examples
 from tests.tolerances import SAME_FORMULA
 
-THOROUGH = settings(max_examples=100, deadline=None)
+THOROUGH = examples(100)
 TREND = np.array([0.00, 0.11, 0.14, 0.27, 0.29, 0.43, 0.46, 0.55])
 ABOVE = Limit(None, 1.0)
 

@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binomtest, norm, ttest_ind
 
@@ -20,9 +20,10 @@ from lots.domain.instruments.reference_stability import (
 )
 from tests.domain.builders import GUARDED, MONDAY, SIMPLE
 from tests.domain.strategies import numbers
+from tests.examples import examples
 from tests.tolerances import QUANTILE_RELATIVE, SAME_FORMULA
 
-OFTEN = settings(max_examples=200, deadline=None)
+OFTEN = examples(200)
 WITHIN = Limit(None, 0.3)
 # Scatter of three readings about their mean, in each component.
 SCATTER = ((-0.02, 0.01, 0.0), (0.0, -0.02, 0.02), (0.02, 0.01, -0.02))
