@@ -74,6 +74,7 @@ def test_a_database_of_something_else_is_refused(tmp_path: Path, database: dict[
     assert "other tables" in done.stderr
 
 
+@pytest.mark.thorough
 def test_the_demo_tells_its_story_from_pallet_to_refused_load(tmp_path: Path) -> None:
     """The story goes to standard output, with a token per role, and leaves a database that the command can open."""
     done = as_process("demo", "--no-serve", folder=tmp_path)

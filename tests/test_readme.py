@@ -59,6 +59,7 @@ def _wait_for(port: int) -> None:
     raise AssertionError("the demo does not answer")
 
 
+@pytest.mark.thorough
 def test_the_tour_runs_as_it_is_printed(served_demo: dict[str, str]) -> None:
     """Every curl of the tour, run in order, answers JSON with the status written above it."""
     asked = [
@@ -73,6 +74,7 @@ def test_the_tour_runs_as_it_is_printed(served_demo: dict[str, str]) -> None:
         assert json.loads(body)
 
 
+@pytest.mark.thorough
 def test_the_tour_says_what_its_answers_hold(served_demo: dict[str, str]) -> None:
     """The lot that the tour looks at is blocked, and the numbers it names are those of the demo."""
     token = served_demo["PURCHASING"]
