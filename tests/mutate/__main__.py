@@ -23,7 +23,7 @@ SURVIVED = ("survived", "not run")
 
 def equivalents(file: str) -> set[tuple[str, str]]:
     """Returns the changes of a file that no test can see, as `equivalent.toml` lists them, each with its reason."""
-    listed = tomllib.loads(EQUIVALENT.read_text(encoding="utf-8"))["equivalent"]
+    listed = tomllib.loads(EQUIVALENT.read_text(encoding="utf-8")).get("equivalent", [])
     return {(one["before"], one["after"]) for one in listed if one["file"] == file}
 
 
