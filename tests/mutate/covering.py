@@ -42,6 +42,8 @@ class _Recorder:
         self.coverage: Any = coverage.Coverage(
             data_file=str(self.folder / "lines"), data_suffix=True, include=[f"*/{os.environ[FILE]}"], config_file=False
         )
+        # A process that runs no test of the file has nothing to keep.
+        self.coverage.set_option("run:disable_warnings", ["no-data-collected", "module-not-imported"])
         self.coverage.start()
 
     @pytest.hookimpl(wrapper=True)
@@ -63,7 +65,7 @@ class _Recorder:
 
 def pytest_configure(config: pytest.Config) -> None:
     """Begins before the program is imported, since lines at the top of a file run then."""
-    if FILE in os.environ:
+    if FILE in os.environ and hasattr(config, "workerinput"):
         config.pluginmanager.register(_Recorder())
 
 
