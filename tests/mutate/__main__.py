@@ -68,7 +68,9 @@ def report(file: str, source: str, ends: dict[Mutant, str], equivalent: int) -> 
     share = ""
     if n:
         interval = clopper_pearson(killed, n)
-        share = f"; {100 * killed / n:.1f} % killed (95 % interval {100 * interval.low:.1f} to {100 * interval.high:.1f} %)"
+        share = (
+            f"; {100 * killed / n:.1f} % killed (95 % interval {100 * interval.low:.1f} to {100 * interval.high:.1f} %)"
+        )
     lines = [f"{file}: {n} mutants, {killed} killed, {len(left)} survived, {equivalent} equivalent and left out{share}"]
     for one in left:
         before, after = one.change(source)

@@ -113,6 +113,7 @@ def test_only_order_counts(values):
     assert mann_kendall(values) == mann_kendall([math.exp(value) for value in values])
 
 
+@pytest.mark.thorough
 def test_the_test_keeps_its_promise():
     """Of 4000 series of 20 points without trend at most 5 % have p below 0.05 (exact binomial interval at 99.9 %)."""
     rng = np.random.default_rng(5)

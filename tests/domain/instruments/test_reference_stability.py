@@ -155,6 +155,7 @@ def test_a_plaque_that_moved_against_the_tile_is_named_though_the_tile_alone_tel
     assert "Whether the instrument drifted as well cannot be told" in found.says
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(("n", "noise"), [(3, None), (2, None), (3, 0.05)])
 def test_what_stood_still_is_rarely_called_moved(n, noise):
     """In 1,500 simulated re-measurements without any movement 5 % at most are called moved, for tile and plaque (binomial, 99.9 %)."""

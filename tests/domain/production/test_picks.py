@@ -301,6 +301,7 @@ HARD = {
 }
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("count", [300, 1000])
 @pytest.mark.parametrize("case", HARD)
 def test_a_hard_stock_takes_no_more_steps_than_allowed(monkeypatch, count, case):

@@ -303,6 +303,7 @@ def test_exchanged_suppliers_are_mirrored(seed):
         assert ({1: 2, 2: 1}.get(before.better), before.more_lots) == (after.better, after.more_lots)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     ("sizes", "strata"),
     [

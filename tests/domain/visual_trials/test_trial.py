@@ -236,6 +236,7 @@ def test_plaques_that_scatter_more_than_chance_widen_the_intervals():
     assert pytest.approx(math.sqrt(found.dispersion) * plain, rel=SAME_FORMULA) == found.axes[0].log_u
 
 
+@pytest.mark.thorough
 def test_observers_who_differ_widen_the_intervals():
     """With strictness differing by 1 in log odds the interval over observers is wider on average, and holds the truth as often as it says.
 
