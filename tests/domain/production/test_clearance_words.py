@@ -7,6 +7,7 @@ import pytest
 from lots.domain.assessment.limits_revision import GENERAL
 from lots.domain.production.clearance import Clearance, SpoolState, clear, unlike, with_held, worst_of
 from lots.domain.production.matching import PairMatch
+from tests.domain.builders import MONDAY
 
 GOOD = SpoolState("SP-1", "L-7", "released", {"cosmetic": "pass"}, ("color",), remaining_g=800.0)
 FAR = PairMatch("L-8", 1.25, 0.8, False, "lighter, redder")
@@ -187,3 +188,47 @@ def test_what_a_spool_fails_for_every_use_counts_for_each_once():
     """A spool that fails in general is refused for any use; one that fails for another use is not."""
     failing = ((("hidden",), "Dented."), ((GENERAL,), "Snapped."), ((GENERAL, "cosmetic"), "Dark."))
     assert ("Dark.", "Snapped.") == reasons(nonconforming=failing)
+
+
+OF_ONE_LOT = PairMatch("L-7", 1.25, 0.8, False, "lighter", of="L-7", spool="SP-2", of_spool="SP-1")
+
+
+@pytest.mark.parametrize(
+    ("pair", "numbers"),
+    [
+        (OF_ONE_LOT, "1.25, at most 0.8 within one job (lighter)"),
+        (
+            replace(OF_ONE_LOT, allowance=0.3),
+            "1.25, at most 0.8 within one job (spools of its lot differ by that much)",
+        ),
+        (replace(OF_ONE_LOT, delta_e=None, limit=None), "0.00, at most 0 within one job (lighter)"),
+    ],
+    ids=["measured", "allowed-for", "unknown"],
+)
+def test_two_spools_of_one_lot_that_do_not_match_say_why(pair, numbers):
+    """Both spools are named, and whether the difference was measured or is allowed for."""
+    start = "Spool SP-1 does not match spool SP-2 of the same lot, already used in this job: colour difference"
+    assert (f"{start} {numbers}.",) == reasons(pairs=[pair])
+
+
+class Told:
+    """A shelf life, or a spool that wants drying, with its reason."""
+
+    def __init__(self, reason, uses=("cosmetic",)):
+        self.reason, self.uses = reason, uses
+
+    def against(self, spool, at):
+        """The reason, with what was asked."""
+        return [f"{self.reason} {spool} {at:%d}"]
+
+    def asked_for(self, use):
+        """Whether dryness matters for a use."""
+        return use in self.uses
+
+
+def test_age_and_dryness_count_at_the_moment_of_loading():
+    """Both are looked at where a moment is given, and dryness for the uses that ask for it."""
+    state = replace(GOOD, uses={"cosmetic": "pass", "hidden": "pass"}, life=Told("old"), dryness=Told("wet"))
+    assert () == clear(state, "cosmetic").reasons
+    assert ("old SP-1 02", "wet SP-1 02") == clear(state, "cosmetic", at=MONDAY).reasons
+    assert ("old SP-1 02",) == clear(state, "hidden", at=MONDAY).reasons
