@@ -219,7 +219,7 @@ class Told:
 
     def against(self, spool, at):
         """The reason, with what was asked."""
-        return [f"{self.reason} {spool} {at:%d}"]
+        return [f"{self.reason} {spool} {at:%A}"]
 
     def asked_for(self, use):
         """Whether dryness matters for a use."""
@@ -230,5 +230,5 @@ def test_age_and_dryness_count_at_the_moment_of_loading():
     """Both are looked at where a moment is given, and dryness for the uses that ask for it."""
     state = replace(GOOD, uses={"cosmetic": "pass", "hidden": "pass"}, life=Told("old"), dryness=Told("wet"))
     assert () == clear(state, "cosmetic").reasons
-    assert ("old SP-1 02", "wet SP-1 02") == clear(state, "cosmetic", at=MONDAY).reasons
-    assert ("old SP-1 02",) == clear(state, "hidden", at=MONDAY).reasons
+    assert ("old SP-1 Monday", "wet SP-1 Monday") == clear(state, "cosmetic", at=MONDAY).reasons
+    assert ("old SP-1 Monday",) == clear(state, "hidden", at=MONDAY).reasons
