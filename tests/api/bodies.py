@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Callable
-from copy import deepcopy
 from datetime import UTC, datetime, timedelta
 from itertools import count
-from typing import Any, ClassVar
+from typing import Any
 
 from lots.domain.characteristics.registry import DECLARED
-from lots.store.engine.database import connect, db, disconnect, locks_rows
-from lots.store.tables.models import Supplier
 from tests.journeys.supply import whites
+from tests.kept_rows import made_once
 from tests.shop import CONDITIONS, FULL_LIMITS, MEASURED, RECEIVED, RECIPE, SIMPLE_LIMITS, WHITE, Shop
 
 _number = count(1)
@@ -27,41 +24,21 @@ def _furnish(shop: Shop) -> dict[str, Any]:
     instrument["measures"] = list(DECLARED)
     made = {"supplier": supplier, "shade": shade, "grade": grade}
     made["instrument"] = shop.post("quality", "/instruments", instrument)
-    return made | {"delivery": shop.good_lot(supplier, grade)}
+    return made | {"delivery": shop.good_lot(supplier, grade), "_series": [], "_untouched": {}}
 
 
 class Furnished:
     """A shop with one of everything, and bodies that it would accept."""
 
-    # A copy of the first one's database and what the API answered: on another empty database its rows are copied, not made again.
-    _kept: ClassVar[tuple[sqlite3.Connection, dict[str, str], dict[str, Any]] | None] = None
-
-    def __init__(self, shop: Shop) -> None:
+    def __init__(self, shop: Shop, known: dict[str, Any] | None = None) -> None:
         self.shop = shop
-        self.__dict__.update(deepcopy(self._answers()))
+        vars(self).update(known or made_once(shop, "furnished", lambda: _furnish(shop)))
         self.lot_id: int = self.delivery["lot_id"]
         self.spool: str = self.delivery["spools"][0]["code"]
-        self._series: list[int] = []
-        self._untouched: dict[str, Any] = {}
 
-    def _answers(self) -> dict[str, Any]:
-        """What stands in the shop, by name: its rows are there afterwards."""
-        closed = db.is_closed()
-        connect()
-        try:
-            if locks_rows() or Supplier.select().exists():
-                return _furnish(self.shop)
-            if self._kept is None or self._kept[1] != self.shop.tokens:
-                answers = _furnish(self.shop)
-                connect()
-                Furnished._kept = sqlite3.connect(":memory:"), self.shop.tokens, answers
-                db.connection().backup(self._kept[0])
-                return answers
-            self._kept[0].backup(db.connection())
-            return self._kept[2]
-        finally:
-            if closed:
-                disconnect()
+    def numbers(self) -> dict[str, Any]:
+        """What is known of the shop, without the people in it."""
+        return {name: known for name, known in vars(self).items() if name != "shop"}
 
     def fresh_lot(self, **more: Any) -> dict[str, Any]:
         """A delivery of a lot that nothing has happened to."""
