@@ -12,6 +12,7 @@ from lots.domain.receiving.severity import Severity
 from lots.services.instruments import due_notes
 from lots.services.setup import access
 from tests.api.bodies import CASES, Furnished
+from tests.kept_rows import made_once
 from tests.shop import MEASURED, SIMPLE_LIMITS, Shop
 from tests.store.rows import connected
 
@@ -71,7 +72,11 @@ class Change:
 
 def lived_in(shop: Shop) -> Furnished:
     """A shop in which every change was made once, a load was refused, lots were wound together, and tokens came and went."""
-    at = Furnished(shop)
+    return Furnished(shop, made_once(shop, "lived in", lambda: _live_in(Furnished(shop)).numbers()))
+
+
+def _live_in(at: Furnished) -> Furnished:
+    shop = at.shop
     for path in CHANGES:
         answer = Change(at, path).make()
         assert answer.status_code in (200, 201), f"{path}: {answer.get_data(as_text=True)}"

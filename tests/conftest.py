@@ -4,29 +4,28 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
-from flask import Flask
-from hypothesis import settings
 
-from lots.api.http.throttle import WrongTokens
-from lots.app import create_app, prepare_database
-from lots.services.setup import access, roles
-from lots.settings import Settings
-from lots.store.engine import database
-from lots.store.tables.models import TABLES
-from lots.store.upkeep import schema
-from tests.shop import Shop
+from tests import examples  # noqa: F401  # its profile of hypothesis
+
+# The application is imported by the fixtures that need it: tests of the rules start in a third of the time without.
+if TYPE_CHECKING:
+    from flask import Flask
+
+    from lots.settings import Settings
+    from tests.shop import Shop
 
 POSTGRES = "LOTS_TEST_POSTGRES"
 
-# The same examples every time, so that a check that passed here passes there; LOTS_TEST_EXPLORE=1 looks at new ones.
-# None has to be done within some milliseconds: that would say how busy the machine is.
-settings.register_profile("repeatable", derandomize=True, deadline=None)
-settings.register_profile("exploring", deadline=None)
-settings.load_profile("exploring" if os.environ.get("LOTS_TEST_EXPLORE") else "repeatable")
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collect_file() -> Generator[None, list[pytest.Collector], list[pytest.Collector]]:
+    """Looks for doctests in the package alone: here it would read every file twice."""
+    return [one for one in (yield) if type(one) is pytest.Module]
 
 
 @pytest.hookimpl(hookwrapper=True)
@@ -60,6 +59,8 @@ def postgres_url() -> Iterator[str]:
 @pytest.fixture(scope="session")
 def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, str]]:
     """An empty database with a token for every role, made once and copied for every test."""
+    from lots.store.engine import database
+
     path = tmp_path_factory.mktemp("template") / "empty.sqlite3"
     tokens = _prepared(f"sqlite:///{path}")
     database.connect()
@@ -73,6 +74,10 @@ def _empty() -> None:
 
     Emptying only what has rows takes a tenth of the time of TRUNCATE on all tables, which gives each and its indexes new files.
     """
+    from lots.store.engine import database
+    from lots.store.tables.models import TABLES
+    from lots.store.upkeep import schema
+
     present = set(database.db.get_tables())
     tables = [table for table in TABLES if table._meta.table_name in present]
     # Rules between tables rest meanwhile, so that these can be emptied in any order.
@@ -86,6 +91,10 @@ def _empty() -> None:
 
 
 def _prepared(url: str) -> dict[str, str]:
+    from lots.app import prepare_database
+    from lots.services.setup import access, roles
+    from lots.store.engine import database
+
     prepare_database(url)
     database.connect()
     tokens = {role: access.add_token(f"{role} person", role) for role in roles.ROLES}
@@ -104,6 +113,9 @@ def settings_and_tokens(
     engine: str, request: pytest.FixtureRequest, tmp_path: Path
 ) -> Iterator[tuple[Settings, dict[str, str]]]:
     """Settings for an empty database, and a token for every role."""
+    from lots.settings import Settings
+    from lots.store.engine import database
+
     if engine == "postgresql":
         url = request.getfixturevalue("postgres_url")
         database.open_database(url)
@@ -128,6 +140,10 @@ _SHARED: list[Flask] = []
 @pytest.fixture
 def app(settings_and_tokens: tuple[Settings, dict[str, str]], request: pytest.FixtureRequest) -> Flask:
     """The application on an empty database."""
+    from lots.api.http.throttle import WrongTokens
+    from lots.app import create_app, prepare_database
+    from lots.services.setup import access
+
     settings, _ = settings_and_tokens
     if getattr(request.module, "FRESH_APP", False):
         return create_app(settings)
@@ -143,5 +159,7 @@ def app(settings_and_tokens: tuple[Settings, dict[str, str]], request: pytest.Fi
 @pytest.fixture
 def shop(app: Flask, settings_and_tokens: tuple[Settings, dict[str, str]]) -> Shop:
     """The shop with nothing set up: actions with sensible defaults, so that a test states only what it is about."""
+    from tests.shop import Shop
+
     _, tokens = settings_and_tokens
     return Shop(app, tokens)

@@ -3,28 +3,12 @@
 from __future__ import annotations
 
 import hashlib
-import os
 import sqlite3
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
-
-def lots(*arguments: str, folder: Path, **environment: str) -> subprocess.CompletedProcess[str]:
-    """Runs the command in `folder`."""
-    clean = {name: value for name, value in os.environ.items() if not name.startswith("LOTS_")}
-    command = [sys.executable, "-c", "from lots.cli import main; main()", *arguments]
-    root = str(Path(__file__).parent.parent)
-    return subprocess.run(
-        command,
-        cwd=folder,
-        env={**clean, "PYTHONPATH": root, **environment},
-        capture_output=True,
-        text=True,
-        timeout=120,
-    )
+from tests.commands import as_process, lots
 
 
 @pytest.fixture
@@ -35,7 +19,7 @@ def database(tmp_path: Path) -> dict[str, str]:
 
 def test_token_add_prints_the_token_alone_and_keeps_its_hash(tmp_path: Path, database: dict[str, str]) -> None:
     """Standard output is the token; the database holds only its SHA-256."""
-    done = lots("token", "add", "Perpetua", "--role", "receiving", folder=tmp_path, **database)
+    done = as_process("token", "add", "Perpetua", "--role", "receiving", folder=tmp_path, **database)
     token = done.stdout.strip()
     assert (0, 1) == (done.returncode, len(done.stdout.split()))
     stored = sqlite3.connect(tmp_path / "lots.sqlite3")
@@ -90,9 +74,10 @@ def test_a_database_of_something_else_is_refused(tmp_path: Path, database: dict[
     assert "other tables" in done.stderr
 
 
+@pytest.mark.thorough
 def test_the_demo_tells_its_story_from_pallet_to_refused_load(tmp_path: Path) -> None:
     """The story goes to standard output, with a token per role, and leaves a database that the command can open."""
-    done = lots("demo", "--no-serve", folder=tmp_path)
+    done = as_process("demo", "--no-serve", folder=tmp_path)
     assert 0 == done.returncode, done.stderr
     for part in ("It stands in quarantine", "This looks like inches", "is blocked", "do not load", "Load."):
         assert part in done.stdout

@@ -12,8 +12,8 @@ import pytest
 from lots.store.engine import database
 from tests.api.bodies import Furnished
 from tests.changes import Change
+from tests.commands import lots
 from tests.shop import Shop
-from tests.test_cli import lots
 
 
 @pytest.fixture

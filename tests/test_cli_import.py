@@ -4,17 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from subprocess import CompletedProcess
 
 import pytest
 
 from lots.domain.characteristics.registry import DECLARED
+from tests.commands import Done, lots
 from tests.shop import MEASURED, RECEIVED, SIMPLE_LIMITS, Shop
-from tests.test_cli import lots
 
 HEADER = "spool_code,d1_mm,d2_mm,measured_at\n"
 GOOD = f"{HEADER}S-1,1.75,1.76,{MEASURED}\nS-2,1.75,1.76,{MEASURED}\n"
-Run = Callable[..., "CompletedProcess[str]"]
+Run = Callable[..., Done]
 
 
 @pytest.fixture
@@ -37,7 +36,7 @@ def run(tmp_path: Path, shop: Shop) -> Run:
     shop.post("receiving", "/deliveries", {**body, "spools": spools})
     url = {"LOTS_DATABASE": f"sqlite:///{tmp_path}/shop.sqlite3"}
 
-    def command(kind: str, text: str, *options: str, name: str = "readings.csv") -> CompletedProcess[str]:
+    def command(kind: str, text: str, *options: str, name: str = "readings.csv") -> Done:
         (tmp_path / name).write_text(text, "utf-8", newline="")
         return lots("import", kind, name, *options, folder=tmp_path, **url)
 

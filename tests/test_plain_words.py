@@ -14,8 +14,8 @@ import pytest
 
 from lots.cli import main
 from lots.store.engine import database
+from tests.commands import as_process
 from tests.store.copies import fill
-from tests.test_cli import lots
 
 # What a command is called with, apart from the address of the database; READINGS and NEW are files in the test's folder.
 COMMANDS = {
@@ -336,5 +336,5 @@ def test_a_new_database_is_asked_for_in_vain_where_one_is(commands: Commands, tm
 def test_it_is_so_from_outside(tmp_path: Path) -> None:
     """A process of its own, as a person starts it."""
     text(tmp_path)
-    done = lots("serve", "--port", "65530", folder=tmp_path, LOTS_DATABASE="sqlite:///shop.sqlite3")
+    done = as_process("serve", "--port", "65530", folder=tmp_path, LOTS_DATABASE="sqlite:///shop.sqlite3")
     assert_plain("serve", (done.returncode, done.stdout, done.stderr), 1, "not a database")

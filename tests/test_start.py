@@ -6,6 +6,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 # Numbers, statistics, graphs, colour formulas, spectra, PDFs, the other engine: together they take longer to load than all the rest.
 LATER = ("numpy", "scipy", "networkx", "matplotlib", "colormath", "colour", "fpdf", "statsmodels", "psycopg")
 FIRST_ANSWER = """
@@ -28,6 +30,7 @@ database.close()
 """
 
 
+@pytest.mark.thorough
 def test_the_first_answer_loads_nothing_that_it_does_not_need(tmp_path: Path) -> None:
     """A clearance of a spool nobody knows, from a cold start."""
     command = [sys.executable, "-c", FIRST_ANSWER, str(tmp_path / "new.sqlite3"), *LATER]

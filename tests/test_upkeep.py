@@ -7,7 +7,6 @@ import re
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -18,20 +17,11 @@ from lots.commands import upkeep
 from lots.services import clock
 from lots.store.engine import database
 from lots.store.upkeep import migrate, schema
+from tests.commands import Done, as_process
 from tests.store.copies import dump, fill, new_postgres
 from tests.store.rows import connected
-from tests.test_cli import lots
 
 BACKUP = re.compile(r"Backup kept\.sqlite3: [\d,]+ bytes, (\d+) rows, verified\.\n")
-
-
-@dataclass
-class Done:
-    """What came of a command."""
-
-    returncode: int
-    stdout: str
-    stderr: str
 
 
 Run = Callable[..., Done]
@@ -220,7 +210,7 @@ def test_every_command_refuses_another_version_but_backup_and_migrate(
         assert 1 == len(done.stderr.splitlines())
         assert f"schema version {found}; this program needs {schema.VERSION}" in done.stderr
         assert words in done.stderr
-    served = lots("serve", "--port", "65530", folder=tmp_path, **shop)
+    served = as_process("serve", "--port", "65530", folder=tmp_path, **shop)
     assert (1, True) == (served.returncode, words in served.stderr)
     assert 0 == run("backup", "kept.sqlite3", **shop).returncode
     if found > schema.VERSION:

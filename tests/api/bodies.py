@@ -9,27 +9,36 @@ from typing import Any
 
 from lots.domain.characteristics.registry import DECLARED
 from tests.journeys.supply import whites
+from tests.kept_rows import made_once
 from tests.shop import CONDITIONS, FULL_LIMITS, MEASURED, RECEIVED, RECIPE, SIMPLE_LIMITS, WHITE, Shop
 
 _number = count(1)
 
 
+def _furnish(shop: Shop) -> dict[str, Any]:
+    """Puts one of everything into a shop and returns each as the API answered it."""
+    supplier, shade = shop.supplier(), shop.shade("HW")
+    grade = shop.grade(shade_id=shade["id"], limits=SIMPLE_LIMITS)
+    instrument = {"code": "MIC-1", "kind": "micrometer", "check_interval_days": 30}
+    # Every kind of reading may name it, so that each body has one.
+    instrument["measures"] = list(DECLARED)
+    made = {"supplier": supplier, "shade": shade, "grade": grade}
+    made["instrument"] = shop.post("quality", "/instruments", instrument)
+    return made | {"delivery": shop.good_lot(supplier, grade), "_series": [], "_untouched": {}}
+
+
 class Furnished:
     """A shop with one of everything, and bodies that it would accept."""
 
-    def __init__(self, shop: Shop) -> None:
+    def __init__(self, shop: Shop, known: dict[str, Any] | None = None) -> None:
         self.shop = shop
-        self.supplier, self.shade = shop.supplier(), shop.shade("HW")
-        self.grade = shop.grade(shade_id=self.shade["id"], limits=SIMPLE_LIMITS)
-        instrument = {"code": "MIC-1", "kind": "micrometer", "check_interval_days": 30}
-        # Every kind of reading may name it, so that each body has one.
-        instrument["measures"] = list(DECLARED)
-        self.instrument = shop.post("quality", "/instruments", instrument)
-        self.delivery = shop.good_lot(self.supplier, self.grade)
+        vars(self).update(known or made_once(shop, "furnished", lambda: _furnish(shop)))
         self.lot_id: int = self.delivery["lot_id"]
         self.spool: str = self.delivery["spools"][0]["code"]
-        self._series: list[int] = []
-        self._untouched: dict[str, Any] = {}
+
+    def numbers(self) -> dict[str, Any]:
+        """What is known of the shop, without the people in it."""
+        return {name: known for name, known in vars(self).items() if name != "shop"}
 
     def fresh_lot(self, **more: Any) -> dict[str, Any]:
         """A delivery of a lot that nothing has happened to."""

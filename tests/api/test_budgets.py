@@ -148,6 +148,7 @@ def number_of(at, path):
     return at.webhook() if path.startswith("/v1/webhooks") else 1
 
 
+@pytest.mark.thorough
 def test_no_path_asks_the_database_more_than_its_budget(shop, document):
     """Every path is asked once in a shop that has one of everything, and its statements are counted, the token's among them."""
     at, found, failed = Furnished(shop), {}, {}

@@ -12,6 +12,7 @@ from tests.feed import followed, latest, stands_as_told
 from tests.store.rows import connected
 
 
+@pytest.mark.thorough
 def test_the_feed_replayed_gives_standings_and_open_loads(shop):
     """In a shop in which every change was made once; every kind is there."""
     lived_in(shop)

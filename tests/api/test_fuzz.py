@@ -27,6 +27,8 @@ from tests.hostile import ODD, headers, urlencoded, wrong_with
 from tests.shop import Shop
 from tests.store.copies import new_postgres
 
+pytestmark = pytest.mark.thorough
+
 EXAMPLES = 60 if os.environ.get("LOTS_TEST_EXPLORE") else 3
 
 # A right request may still speak of something that is not there, stands otherwise, or was changed meanwhile; a document cannot say

@@ -74,6 +74,7 @@ def test_clearance_takes_two_queries_and_one_more_each_with_a_job_and_a_machine(
     assert 4 == len(asked(shop, "production", "GET", f"{path}&job=J-1&machine=P1"))
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_clearance_takes_the_same_steps_after_a_million_readings(shop, spools):
     """Steps of SQLite's virtual machine, counted: how much was measured, and how many lots, spools and loads there are, costs a clearance nothing."""
@@ -227,6 +228,7 @@ def furnish(shop, supplier, grade, lots, readings):
             shop.measure("diameter", body)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("limits", [SIMPLE_LIMITS, FULL_LIMITS], ids=["simple", "full"])
 def test_storing_a_reading_costs_the_same_in_a_small_shop_and_a_big_one(shop, limits):
     """The number of statements for one reading does not grow with lots and readings elsewhere.
@@ -269,6 +271,7 @@ def test_a_list_of_readings_costs_the_queries_of_one(shop):
     assert short == long
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_following_suppliers_over_30_lots_takes_the_queries_of_3(shop):
     """Drift, comparison, forecast and the week's list read figures kept beside the lots: a fixed number of statements, the token's included."""

@@ -293,6 +293,7 @@ def test_a_read_only_database_answers_all_the_same(shop, engine, settings_and_to
         assert NOON + timedelta(minutes=2) == listed("Ilse")["last_used_at"]
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("engine", ["sqlite"])
 def test_what_was_noted_is_written_when_the_server_is_stopped(settings_and_tokens):
     """A token that was used in the last minute before SIGTERM is listed as used; the server ends well."""

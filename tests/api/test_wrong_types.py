@@ -103,6 +103,7 @@ def test_every_path_that_takes_a_body_has_a_case(app):
     assert set(CASES) == takes
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("path", CASES)
 def test_a_wrong_value_in_any_field_is_refused_at_its_place_and_nothing_is_stored(shop, path):
     """Whatever stands in a field, nothing breaks; a refusal points at the field, and has stored nothing."""

@@ -49,6 +49,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if Path(__file__).parent in item.path.parents:
             item.add_marker(pytest.mark.xdist_group("browser"))
+            item.add_marker(pytest.mark.thorough)
 
 
 def chromium() -> str | None:

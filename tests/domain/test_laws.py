@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.domain.assessment.assessment import Evidence
@@ -28,10 +28,11 @@ from tests.domain.strategies import (
     steps,
     widened,
 )
+from tests.examples import examples
 from tests.tolerances import LEAST_SQUARES, SAME_FORMULA, SAME_SUM
 
-QUICK = settings(max_examples=60, deadline=None)
-THOROUGH = settings(max_examples=200, deadline=None)
+QUICK = examples(60)
+THOROUGH = examples(200)
 SYMMETRIC = ("CIE76", "CIEDE2000")
 
 

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from lots.services.assessment import integrity_checks
 from tests.api.refusals import refused
+from tests.examples import examples
 from tests.journeys.test_required_instruments import received
 from tests.store.rows import connected
 
@@ -133,7 +134,7 @@ def test_three_equal_readings_are_warned_of(shop):
 
 
 @pytest.mark.parametrize("then", ["void", "confirm"])
-@settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(examples(8), suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(far=st.sampled_from([1.478, 1.57, 1.93, 2.05]), good=st.lists(st.integers(1730, 1770), min_size=3, max_size=4))
 def test_a_word_restores_what_would_have_been(shop, then, far, good):
     """Voided, the lot stands as if the reading had never come; confirmed, as if it had counted at once. Before, it never stands better than either."""

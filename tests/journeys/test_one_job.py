@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from lots.domain.code_identity import identity
 from lots.store.tables.loads import Job, Machine
 from lots.store.tables.models import Lot, Spool
+from tests.examples import examples
 from tests.services.assessment.test_integrity_checks import found
 from tests.shop import CONDITIONS, RECEIVED, SIMPLE_LIMITS, WHITE
 from tests.store.rows import connected, counts
@@ -226,7 +227,7 @@ def test_a_machine_with_four_slots_holds_four_spools(shop):
     assert [] == found()
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(examples(25), suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(st.text("aAbB1\u0430\u0412\u2013- /_.", min_size=1, max_size=4), min_size=1, max_size=6))
 def test_no_two_new_codes_share_an_identity(shop, typed):
     """Whatever is logged, wound and loaded, in whatever order: spools, lots, jobs and machines each have an identity of their own."""

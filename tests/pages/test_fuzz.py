@@ -23,6 +23,8 @@ from tests.pages.reading import Page
 from tests.shop import Shop
 from tests.store.copies import new_postgres
 
+pytestmark = pytest.mark.thorough
+
 EXAMPLES = 60 if os.environ.get("LOTS_TEST_EXPLORE") else 4
 NOBODY = "nobody"
 WHO = (*roles.ROLES, NOBODY)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import permutations
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.domain.assessment.limits_revision import USES
@@ -13,8 +13,9 @@ from lots.services.production.clearance import SHOWS_COLOR, Ask, facts_of, judge
 from lots.store.production.loads import LotInJob
 from lots.store.tables.models import Delivery, Grade, LimitsRevision, Lot, ShadeRevision, Spool
 from tests.domain.builders import MONDAY
+from tests.examples import examples
 
-THOROUGH = settings(max_examples=300, deadline=None)
+THOROUGH = examples(300)
 LIMIT = st.one_of(st.none(), st.floats(0.05, 2.0))
 D65, D50 = {"illuminant": "D65"}, {"illuminant": "D50"}
 

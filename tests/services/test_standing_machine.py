@@ -9,6 +9,7 @@ import shutil
 from datetime import UTC, datetime, timedelta
 from itertools import count
 
+import pytest
 import time_machine
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
@@ -46,6 +47,8 @@ from tests.services.standing_model import (
 )
 from tests.shop import PATHS, Shop
 from tests.store.rows import connected
+
+pytestmark = pytest.mark.thorough
 
 START = datetime(2026, 3, 2, 8, tzinfo=UTC)
 HOUR = timedelta(hours=1)

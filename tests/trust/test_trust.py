@@ -9,6 +9,8 @@ import pytest
 from tests.trust import blocking, killing, vanishing
 from tests.trust.blocking import Done, loads_after_blocks
 
+pytestmark = pytest.mark.thorough
+
 
 @pytest.fixture
 def server(engine: str, request: pytest.FixtureRequest) -> str | None:

@@ -20,6 +20,8 @@ from tests.year.tables import PROGRAM, Ways
 from tests.year.truth import Given, delta_e, year
 from tests.year.wanted import asked_by
 
+pytestmark = pytest.mark.thorough
+
 SMALL = Given(lots=12)
 STREAMS = list(assumed.STREAMS)
 

@@ -4,7 +4,7 @@ import math
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import nct, norm
 from scipy.stats import t as student
@@ -12,9 +12,10 @@ from scipy.stats import t as student
 from lots.domain.assessment.decision_risk import Plan
 from lots.domain.conformity.limits import Limit
 from tests.domain.builders import GUARDED, SIMPLE
+from tests.examples import examples
 
 FLOOR = Limit(20.0, None, "MPa", target=30.0)
-THOROUGH = settings(max_examples=60, deadline=None)
+THOROUGH = examples(60)
 PLANS = st.builds(
     Plan,
     st.sampled_from([FLOOR, Limit(1.72, 1.78, "mm"), Limit(None, 1.0)]),

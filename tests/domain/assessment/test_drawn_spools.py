@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.domain.assessment.assessment import Criteria, Evidence, assess
@@ -17,8 +17,9 @@ from lots.domain.receiving.coverage import Coverage, Presented, draw, draw_more,
 from lots.domain.receiving.sampling_plans import plan_for
 from tests.domain.builders import GUARDED, SHADE, TWO_OF_TEN, by_code, color, gauge, wet
 from tests.domain.strategies import LOTS, limits
+from tests.examples import examples
 
-QUICK = settings(max_examples=150, deadline=None)
+QUICK = examples(150)
 ORDER = {"fail": 0, "missing": 1, "near": 2, "pass": 3}
 PLANNED = Coverage((Presented(10, 2, ("A", "B"), plan=plan_for(10, "II", 10.0)),))
 COLOR_ONLY = Limits(color=ColorLimits(lot_max=1.0, spool_max=1.2, readings_per_spool_min=1))

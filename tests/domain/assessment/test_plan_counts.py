@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.domain.assessment.assessment import Assessment, Criteria, Evidence, assess
@@ -18,6 +18,7 @@ from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.receiving.coverage import Coverage, Presented, Sampling
 from lots.domain.receiving.sampling_plans import Plan, plan_for
 from tests.domain.builders import GUARDED, SHADE, assessed, by_code, color, gauge, wet
+from tests.examples import examples
 
 # MIL-STD-105E, level II: 24 spools at AQL 2.5 (5 measured, Ac 0), 60 at 6.5 (13, Ac 2), 60 at 4.0 reduced (5, Ac 0, Re 2).
 AC_0 = plan_for(24, "II", 2.5)
@@ -153,7 +154,7 @@ def test_a_failing_spool_does_not_hide_one_in_doubt(u):
 ORDER = {"fail": 0, "missing": 1, "near": 1, "pass": 2}
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(
     diameters=st.lists(st.sampled_from((1.75, 1.779, 1.85)), min_size=1, max_size=6),
     guarded=st.booleans(),

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.domain.assessment.assessment import Criteria, Evidence, assess
@@ -14,8 +14,9 @@ from lots.domain.characteristics.registry import DECLARED
 from lots.domain.conformity.rule_versions import SECOND
 from tests.domain.builders import EVERY_LIMIT, GOOD, SHADE, TWO_OF_TEN, assessed, by_code, gauge, wet
 from tests.domain.strategies import LOTS, limits
+from tests.examples import examples
 
-QUICK = settings(max_examples=60, deadline=None)
+QUICK = examples(60)
 ORIGINS = {
     "instrument": (Origin(instrument="MIC-1"), Origin(instrument="MIC-2")),
     "printer": (Origin(printer="P1"), Origin(printer="P2")),

@@ -4,7 +4,7 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.domain.assessment.assessment import Evidence
@@ -15,8 +15,9 @@ from lots.domain.receiving.coverage import Coverage, Presented
 from lots.domain.receiving.sampling_plans import plan_for
 from tests.domain.builders import EVERY_LIMIT, GOOD, MONDAY, TWO_OF_TEN, assessed, by_code, color, gauge, wet
 from tests.domain.strategies import LOTS, limits
+from tests.examples import examples
 
-THOROUGH = settings(max_examples=200, deadline=None)
+THOROUGH = examples(200)
 BY_PLAN = Coverage((Presented(10, 2, ("A", "B"), None, plan_for(10, "II", 1.0, "normal")),))
 
 

@@ -4,7 +4,7 @@ import math
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.domain.assessment.assessment import Evidence
@@ -40,9 +40,10 @@ from tests.domain.builders import (
     plaque,
 )
 from tests.domain.strategies import LOTS, PLAQUES, SPOOLS, limits, numbers, steps
+from tests.examples import examples
 from tests.tolerances import SAME_FORMULA
 
-THOROUGH = settings(max_examples=200, deadline=None)
+THOROUGH = examples(200)
 
 
 def over(backing: float, scatter: float, absorption: float) -> float:

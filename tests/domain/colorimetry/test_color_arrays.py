@@ -8,7 +8,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.domain.colorimetry import color_difference
@@ -17,11 +17,12 @@ from lots.domain.colorimetry.color_values import Lab
 from tests.domain.builders import BLACK, WHITE, reference_csv
 from tests.domain.colorimetry.test_color_difference import COLUMNS, pair
 from tests.domain.strategies import ANY_LAB, NEAR_WHITE, numbers, steps
+from tests.examples import examples
 from tests.tolerances import PRINTED_10, SAME_RULE
 
 PAIRS = reference_csv("ciede2000_sharma_pairs.csv")
 REFERENCES, SAMPLES = zip(*(pair(row) for row in PAIRS), strict=True)
-THOROUGH = settings(max_examples=200, deadline=None)
+THOROUGH = examples(200)
 
 GREYS = st.builds(Lab, numbers(0, 100), st.sampled_from((0.0, -0.0)), st.sampled_from((0.0, -0.0)))
 # In steps, so that equal, opposite and mirrored hues are drawn often.

@@ -56,11 +56,11 @@ def test_ciede2000_does_not_mind_which_colour_is_the_reference(row):
 
 
 @pytest.mark.parametrize("column", COLUMNS)
-@pytest.mark.parametrize("row", PAIRS, ids=IDS)
-def test_every_formula_gives_the_reference_column(row, column):
+def test_every_formula_gives_the_reference_column(column):
     """Every formula and weighting agrees with colour-science on each published pair, to the ten decimals of the file."""
     formula, weights = COLUMNS[column]
-    assert pytest.approx(float(row[column]), abs=PRINTED_10) == delta_e(*pair(row), formula, weights)
+    printed = [float(row[column]) for row in PAIRS]
+    assert pytest.approx(printed, abs=PRINTED_10) == [delta_e(*pair(row), formula, weights) for row in PAIRS]
 
 
 @pytest.mark.parametrize(

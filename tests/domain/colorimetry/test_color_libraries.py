@@ -6,12 +6,13 @@ import warnings
 import numpy as np
 import pytest
 from colormath import color_diff_matrix
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 
 from lots.domain.colorimetry.color_difference import ciede2000, delta_e
 from lots.domain.colorimetry.color_values import Lab
 from tests.domain.builders import reference_csv, reference_json
 from tests.domain.strategies import st, steps
+from tests.examples import examples
 from tests.tolerances import HUE_WRAP_RELATIVE, SAME_FORMULA
 
 with warnings.catch_warnings():
@@ -72,7 +73,7 @@ def test_every_formula_agrees_with_colour_science(name, pairs):
 PRINTED = st.builds(Lab, steps(0, 100, 0.5), *[st.one_of(steps(-3, 3, 0.5), steps(-120, 120, 0.01))] * 2)
 
 
-@settings(max_examples=500, deadline=None)
+@examples(500)
 @given(one=PRINTED, two=PRINTED)
 def test_any_printed_colours_differ_as_in_colour_science(one, two):
     """CIEDE2000 of hues as arrows is that of hues as angles, but where noise decides in the other code: at its two steps.

@@ -1,7 +1,7 @@
 """Metamerism. Source: two pairs of curves with indices computed by colour-science, multiplicative correction."""
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.domain.colorimetry.color_difference import delta_e
@@ -9,9 +9,10 @@ from lots.domain.colorimetry.metamerism import metamerism
 from lots.domain.colorimetry.spectra import Spectrum
 from tests.domain.builders import reference_json
 from tests.domain.strategies import numbers
+from tests.examples import examples
 from tests.tolerances import SAME_FORMULA, TABULATED_WEIGHTS_IN_LAB
 
-QUICK = settings(max_examples=60, deadline=None)
+QUICK = examples(60)
 PAIRS = reference_json("spectral_reference.json")["metamerism"]
 CASES = [(pair, test) for pair in PAIRS for test in pair["test"]]
 FORMULAS = {"CIE76": "dE76", "CIEDE2000": "dE00"}

@@ -7,7 +7,7 @@ import warnings
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.domain.colorimetry.color_difference import delta_e
@@ -23,6 +23,7 @@ from lots.domain.colorimetry.spectra import (
 from lots.domain.colorimetry.spectral_weights import TABULATED, computed_weights, weights
 from tests.domain.builders import reference_csv, reference_json
 from tests.domain.strategies import numbers
+from tests.examples import examples
 from tests.tolerances import (
     BETWEEN_SPECTRAL_METHODS,
     PRINTED_5,
@@ -42,7 +43,7 @@ with warnings.catch_warnings():
     from colormath.color_exceptions import InvalidIlluminantError
     from colormath.color_objects import LabColor, SpectralColor
 
-THOROUGH = settings(max_examples=200, deadline=None)
+THOROUGH = examples(200)
 REFERENCE = reference_json("spectral_reference.json")
 WHITE_ERRORS = reference_json("colormath_disagreements.json")["spectral_perfect_diffuser_Lab"]
 OBSERVERS = {2: "CIE 1931 2 Degree Standard Observer", 10: "CIE 1964 10 Degree Standard Observer"}

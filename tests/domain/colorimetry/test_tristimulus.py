@@ -5,11 +5,12 @@ import warnings
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.colorimetry.tristimulus import XYZ, lab_from_xyz, lightness, luminous_reflectance, xyz_from_lab
 from tests.domain.strategies import numbers
+from tests.examples import examples
 from tests.tolerances import SAME_FORMULA
 
 with warnings.catch_warnings():
@@ -17,7 +18,7 @@ with warnings.catch_warnings():
     warnings.simplefilter("ignore")
     from colour import Lab_to_XYZ, XYZ_to_Lab, XYZ_to_xy
 
-THOROUGH = settings(max_examples=200, deadline=None)
+THOROUGH = examples(200)
 D65_10 = XYZ(94.811, 100.0, 107.304)
 WHITE_XY = np.array(D65_10.chromaticity)
 COLORS = [XYZ(45.2, 40.7, 8.0), XYZ(0.3, 0.35, 0.5), XYZ(0.0, 0.0, 0.0), XYZ(8.4, 7.3, 29.7), XYZ(83.9, 88.3, 120.0)]

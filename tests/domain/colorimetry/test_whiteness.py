@@ -4,7 +4,7 @@ import warnings
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.domain.colorimetry.color_values import Lab
@@ -17,6 +17,7 @@ from lots.domain.colorimetry.whiteness import (
 )
 from tests.domain.builders import WHITE, reference_csv
 from tests.domain.strategies import NEAR_WHITE, numbers
+from tests.examples import examples
 from tests.tolerances import PRINTED_1, PRINTED_8, SAME_FORMULA
 
 with warnings.catch_warnings():
@@ -25,7 +26,7 @@ with warnings.catch_warnings():
     import colour
 
 D65_10 = XYZ(94.811, 100.0, 107.304)
-THOROUGH = settings(max_examples=200, deadline=None)
+THOROUGH = examples(200)
 CASES = reference_csv("whiteness_yellowness.csv")
 COEFFICIENTS = reference_csv("whiteness_yellowness_coefficients.csv")
 CONDITIONS = [("C", 2), ("D65", 2), ("C", 10), ("D65", 10)]

@@ -21,6 +21,8 @@ from lots.domain.uncertainty.budget import Contribution, Uncertainty
 from lots.domain.uncertainty.length import Length
 from tests.domain.builders import GUARDED, SIMPLE, WHITE, gauge
 
+pytestmark = pytest.mark.thorough
+
 with warnings.catch_warnings():
     # colour-science warns when matplotlib is missing; nothing is drawn here.
     warnings.simplefilter("ignore")

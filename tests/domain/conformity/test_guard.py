@@ -7,7 +7,7 @@ from statistics import NormalDist
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.domain.conformity.guard import (
@@ -23,6 +23,7 @@ from lots.domain.conformity.rule_versions import FIRST, SECOND
 from lots.domain.statistics.summaries import one_sided_confidence
 from lots.domain.uncertainty.budget import Contribution, Uncertainty
 from tests.domain.builders import GUARDED, SIMPLE, reference_json
+from tests.examples import examples
 
 FIGURES = reference_json("uncertainty_decisions.json")
 CASES = FIGURES["cases"]
@@ -181,7 +182,7 @@ def verdict_of(margin: float, u: float) -> str:
     return judge(CODE, Measured(-margin, 1, uncertainty=u), Limit(None, 0.0), GUARDED).verdict
 
 
-@settings(max_examples=200, deadline=None)
+@examples(200)
 @given(
     margin=st.floats(1e-3, 1.0),
     own=st.one_of(st.just(0.0), st.floats(1e-3, 1.0)),
@@ -267,7 +268,7 @@ def test_a_difference_in_known_cases(apart, u, high, expected):
     assert pytest.approx(expected, abs=0.001) == conformance_of_difference(apart, u, CUBE, high)
 
 
-@settings(max_examples=200, deadline=None)
+@examples(200)
 @given(st.lists(st.floats(-2, 2), min_size=3, max_size=3), st.floats(0.01, 0.5), st.floats(0.1, 2), st.floats(0, 0.5))
 def test_a_wider_limit_never_makes_a_difference_less_likely_to_conform(apart, u, high, more):
     """The probability lies between 0 and 1 and grows with the limit."""

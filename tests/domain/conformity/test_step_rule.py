@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.domain.assessment.assessment import Criteria, Evidence, assess
@@ -48,9 +48,10 @@ from tests.domain.strategies import (
     steps,
     widened,
 )
+from tests.examples import examples
 from tests.tolerances import SAME_FORMULA
 
-THOROUGH = settings(max_examples=200, deadline=None)
+THOROUGH = examples(200)
 YELLOW = Lab(95.0, -0.8, 2.25)  # dE00 0.69 from white
 FOUR = "ABCD"
 # Evidence on everything that EVERY_LIMIT asks, in the middle of each limit; instruments are fine enough for the guarded rule.

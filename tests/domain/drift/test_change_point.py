@@ -5,15 +5,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from lots.domain.drift.change_point import Change, find_change
 from lots.domain.drift.control_charts import cusum
 from tests.domain.strategies import steps
+from tests.examples import examples
 from tests.tolerances import SAME_FORMULA
 
-THOROUGH = settings(max_examples=300, deadline=None)
+THOROUGH = examples(300)
 SERIES = st.lists(steps(-5, 5, 0.1), min_size=1, max_size=40)
 
 

@@ -6,7 +6,7 @@ from functools import partial
 
 import numpy as np
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from lots.domain.drift.change_point import find_change
@@ -25,12 +25,13 @@ from lots.domain.drift.run_rules import run_rules
 from lots.domain.drift.trend import mann_kendall, theil_sen
 from tests.domain.builders import reference_json
 from tests.domain.strategies import steps
+from tests.examples import examples
 from tests.tolerances import CUT_OFF_4, PRINTED_2, PRINTED_4, PRINTED_8, PRINTED_10, RUNNING_SUM, SAME_SUM
 
 REFERENCE = reference_json("control_charts.json")
 EWMA, CUSUM, INDIVIDUALS = REFERENCE["ewma"], REFERENCE["cusum"], REFERENCE["individuals"]
 CONSTANTS = REFERENCE["constants_for_2"]
-THOROUGH = settings(max_examples=200, deadline=None)
+THOROUGH = examples(200)
 # In tenths of a sigma, so that points on a limit are drawn too.
 SERIES = st.lists(steps(-5, 5, 0.1), max_size=60)
 CHARTS = {"shewhart": shewhart, "ewma": ewma, "ewma_steady": lambda z: ewma(z, steady=True), "cusum": cusum}

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.domain.conformity.limits import Limit
@@ -18,9 +18,10 @@ from lots.domain.drift.drift_analysis import analyse
 from lots.domain.drift.self_starting import EWMA_WEIGHT, EWMA_WIDTH
 from tests.domain.builders import reference_json
 from tests.domain.strategies import steps
+from tests.examples import examples
 from tests.tolerances import MARKOV_CHAIN, STANDARD_ERRORS
 
-THOROUGH = settings(max_examples=80, deadline=None)
+THOROUGH = examples(80)
 # Numbers of few binary digits: sums of them are exact, so that no call turns on a last bit.
 EXACT = steps(-4, 4, 0.125)
 UNIT = Baseline(0.0, 1.0, 0, chosen=True)
@@ -95,7 +96,7 @@ def test_scaled_lots_have_scaled_sizes(values, base, by, rules):
     assert before.p == after.p
 
 
-@settings(max_examples=300, deadline=None)
+@examples(300)
 @given(values=moving(), base=BASES, further=st.sampled_from((0.125, 1.0, 30.0)))
 def test_a_larger_last_deviation_never_ends_a_signal(values, base, further):
     """Where the latest lot goes further the way of an active signal, the series keeps an active signal that way."""
@@ -159,7 +160,7 @@ WILD = (
 LIMITS = st.sampled_from((None, Limit(None, 1.0), Limit(-1.0, None), Limit(0.0, 0.0)))
 
 
-@settings(max_examples=3000, deadline=None)
+@examples(3000)
 @given(drawn=st.binary(max_size=40), base=BASES, limit=LIMITS)
 def test_nothing_makes_it_fail(drawn, base, limit):
     """Of 3000 series, none to forty lots of any size, tied or not, tiny or huge, each gives an analysis whose numbers are finite."""

@@ -4,12 +4,13 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binomtest, chi2
 
 from lots.domain.drift.hotelling import contributions, covariance, one_sample, phase1_limit, phase2_limit, t_squared
 from tests.domain.builders import reference_json
+from tests.examples import examples
 from tests.tolerances import MILLION_ROWS, NEARLY_DEPENDENT, PRINTED_2, PRINTED_10, SAME_FORMULA
 
 REFERENCE = reference_json("hotelling.json")
@@ -132,7 +133,7 @@ def test_a_broken_correlation_stands_out_where_single_values_do_not():
     assert pytest.approx((42.75, 42.75), abs=SAME_FORMULA) == contributions([[1.5, -1.5]], [0.0, 0.0], spread)[0]
 
 
-@settings(max_examples=100, deadline=None)
+@examples(100)
 @given(seed=st.integers(0, 10**6), scale=st.sampled_from((1e-6, 0.001, 25.4, 1e6)))
 def test_units_do_not_matter(seed, scale):
     """Millimetres or inches in one column: the same T2, the same contributions."""

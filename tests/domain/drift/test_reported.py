@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -10,6 +10,7 @@ from lots.domain.conformity.limits import Limit
 from lots.domain.drift.baseline import Baseline, baseline_from
 from lots.domain.drift.drift_analysis import analyse
 from lots.domain.drift.reported import listing, signals_to_report, why_unlisted
+from tests.examples import examples
 from tests.tolerances import SAME_FORMULA
 
 QUIET = [0.3, -0.8, 0.6, -0.2, 1.1, -0.6, 0.2, 0.7, -1.2, 0.4, -0.1, 0.5]
@@ -83,7 +84,7 @@ def test_every_series_looked_at_counts():
     assert (1001, 0) == (crowd.looked_at, crowd.count)
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(seed=st.integers(0, 10**6), further=st.sampled_from((0.5, 2.0, 8.0)))
 def test_a_series_that_goes_further_stays_on_the_list(seed, further):
     """Of ten series some of which stepped, a listed one whose step was larger is listed too, where its p-value fell."""

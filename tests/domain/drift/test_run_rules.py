@@ -4,15 +4,16 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.domain.drift.run_rules import RULES, run_rules
 from tests.domain.builders import reference_json
 from tests.domain.strategies import steps
+from tests.examples import examples
 
 SEQUENCES = reference_json("control_charts.json")["run_rules"]["sequences"]
-THOROUGH = settings(max_examples=300, deadline=None)
+THOROUGH = examples(300)
 # Single points of all zones, and long runs of few values, since patterns of 14 and 15 points are rare among random ones.
 SERIES = st.one_of(
     st.lists(steps(-3.5, 3.5, 0.5), max_size=40),

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy.stats import binom, binomtest, kendalltau, norm, theilslopes
 
@@ -13,10 +13,11 @@ from lots.domain.drift import trend
 from lots.domain.drift.trend import COMPLETE_UP_TO, MannKendall, mann_kendall, theil_sen
 from tests.domain.builders import reference_json
 from tests.domain.strategies import numbers, steps
+from tests.examples import examples
 from tests.tolerances import PRINTED_10, SAME_FORMULA, SAME_SUM
 
 NILE = reference_json("nile_trend.json")
-THOROUGH = settings(max_examples=200, deadline=None)
+THOROUGH = examples(200)
 # Few different values, so that many are tied, and values that hardly ever are.
 TIED = st.lists(steps(0, 1, 0.1), min_size=3, max_size=60)
 CONFIDENCE = st.sampled_from((0.5, 0.9, 0.95))
@@ -112,6 +113,7 @@ def test_only_order_counts(values):
     assert mann_kendall(values) == mann_kendall([math.exp(value) for value in values])
 
 
+@pytest.mark.thorough
 def test_the_test_keeps_its_promise():
     """Of 4000 series of 20 points without trend at most 5 % have p below 0.05 (exact binomial interval at 99.9 %)."""
     rng = np.random.default_rng(5)

@@ -5,7 +5,7 @@ import warnings
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binomtest, ttest_1samp
 from statsmodels.stats.weightstats import ttost_paired
@@ -13,6 +13,7 @@ from statsmodels.stats.weightstats import ttost_paired
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.instruments.agreement import Bridge, Pair, ReadOnBoth, agreement, bridge, noise_of
 from tests.domain.strategies import NEAR_WHITE, numbers, steps
+from tests.examples import examples
 from tests.tolerances import SAME_FORMULA
 
 with warnings.catch_warnings():
@@ -20,7 +21,7 @@ with warnings.catch_warnings():
     warnings.simplefilter("ignore")
     from colour.difference import delta_E_CIE2000
 
-SETTINGS = settings(max_examples=80, deadline=None)
+SETTINGS = examples(80)
 # Invented: a white tile and two plaques, the second instrument a little yellower.
 TILE = ReadOnBoth(
     "tile", (Lab(97, -0.1, 0.4), Lab(97.02, -0.1, 0.4)), (Lab(97.05, -0.12, 0.55), Lab(97.05, -0.1, 0.55))

@@ -5,15 +5,16 @@ import math
 from datetime import timedelta
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.domain.conformity.rule_versions import CURRENT, SECOND
 from lots.domain.instruments.calibration import Check, InstrumentRecord, doubt_about
 from tests.domain.builders import MONDAY
+from tests.examples import examples
 
 EVERY = 30
-OFTEN = settings(max_examples=300, deadline=None)
+OFTEN = examples(300)
 
 
 def day(number: float):

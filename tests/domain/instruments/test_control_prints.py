@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binomtest
 
@@ -10,6 +10,7 @@ from lots.domain.characteristics.bond.lot_bond import BondTest
 from lots.domain.characteristics.declaring.origin import Origin
 from lots.domain.characteristics.registry import DECLARED
 from lots.domain.instruments.control_prints import LEAST_BUILDS, ControlBuild, builds_of, outside_chart
+from tests.examples import examples
 from tests.tolerances import SAME_FORMULA
 
 STRESS = ("bond.stress",)
@@ -74,7 +75,7 @@ def test_false_doubts_are_as_rare_as_stated_from_the_eighth_build_on():
     assert found.low <= 0.0027 <= found.high
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(st.lists(st.floats(20, 40), min_size=8, max_size=30), st.floats(0, 60), st.floats(0, 20))
 def test_a_value_further_out_is_doubted_too(values, value, more):
     """What lies beyond a doubted value, away from the chart, is doubted as well."""

@@ -6,7 +6,7 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binomtest, chi2
 from statsmodels.formula.api import ols
@@ -15,11 +15,12 @@ from statsmodels.stats.anova import anova_lm
 from lots.domain.instruments.gauge_study import GaugeStudy, Trial, gauge_study
 from tests.domain.builders import reference_json
 from tests.domain.strategies import numbers, steps
+from tests.examples import examples
 from tests.tolerances import PRINTED_1, PRINTED_3, PRINTED_4, PRINTED_5, PRINTED_6, SAME_FORMULA, SUM_OF_ROUNDED_6
 
 AIAG = reference_json("gauge_study.json")
 SOURCES = ("part", "operator", "interaction", "error")
-SETTINGS = settings(max_examples=60, deadline=None)
+SETTINGS = examples(60)
 
 
 def table(found: GaugeStudy) -> dict:

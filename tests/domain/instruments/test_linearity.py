@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy.stats import linregress, ttest_1samp
 from statsmodels.formula.api import ols
@@ -14,10 +14,11 @@ from statsmodels.stats.anova import anova_lm
 from lots.domain.instruments.linearity import Artefact, bias, linearity
 from tests.domain.builders import reference_json
 from tests.domain.strategies import numbers, steps
+from tests.examples import examples
 from tests.tolerances import PRINTED_1, PRINTED_3, PRINTED_5, PRINTED_6, SAME_FORMULA
 
 AIAG = reference_json("linearity.json")
-SETTINGS = settings(max_examples=60, deadline=None)
+SETTINGS = examples(60)
 
 
 def artefacts(readings: dict[float, list[float]]) -> list[Artefact]:

@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binomtest, norm, ttest_ind
 
@@ -19,9 +19,10 @@ from lots.domain.instruments.reference_stability import (
 )
 from tests.domain.builders import GUARDED, MONDAY, SIMPLE
 from tests.domain.strategies import numbers
+from tests.examples import examples
 from tests.tolerances import QUANTILE_RELATIVE, SAME_FORMULA
 
-OFTEN = settings(max_examples=200, deadline=None)
+OFTEN = examples(200)
 WITHIN = Limit(None, 0.3)
 # Scatter of three readings about their mean, in each component.
 SCATTER = ((-0.02, 0.01, 0.0), (0.0, -0.02, 0.02), (0.02, 0.01, -0.02))
@@ -153,6 +154,7 @@ def test_a_plaque_that_moved_against_the_tile_is_named_though_the_tile_alone_tel
     assert "Whether the instrument drifted as well cannot be told" in found.says
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(("n", "noise"), [(3, None), (2, None), (3, 0.05)])
 def test_what_stood_still_is_rarely_called_moved(n, noise):
     """In 1,500 simulated re-measurements without any movement 5 % at most are called moved, for tile and plaque (binomial, 99.9 %)."""

@@ -4,15 +4,16 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.instruments.working_copies import WorkingCopy, working_copy
 from tests.domain.strategies import NEAR_WHITE, numbers
+from tests.examples import examples
 from tests.tolerances import SAME_FORMULA
 
-SETTINGS = settings(max_examples=80, deadline=None)
+SETTINGS = examples(80)
 MASTER = [Lab(95.0, -0.8, 1.5), Lab(95.04, -0.82, 1.54)]
 COPY = [Lab(95.2, -0.7, 1.6), Lab(95.2, -0.72, 1.66), Lab(95.26, -0.74, 1.6)]
 

@@ -1,6 +1,7 @@
 """May a spool be loaded? Every standing, use and verdict is walked. Source: this project's rules, which fail closed."""
 
 from dataclasses import replace
+from itertools import product
 
 import pytest
 
@@ -22,18 +23,16 @@ def never(*uses, reason="tabs snapped"):
 VERDICTS = ("pass", "near", "missing", "fail", "mystery", None)
 
 
-@pytest.mark.parametrize("judged", [True, False], ids=["judged", "never-judged"])
-@pytest.mark.parametrize("verdict", VERDICTS, ids=str)
-@pytest.mark.parametrize("use", [*USES, GENERAL, "medical"])
 @pytest.mark.parametrize("standing", [*STANDINGS, "mystery"])
-def test_only_a_loadable_lot_that_passed_for_the_use_is_clear(standing, use, verdict, judged):
+def test_only_a_loadable_lot_that_passed_for_the_use_is_clear(standing):
     """A spool is clear exactly when its lot was judged, is released or restricted, and passed for that use."""
-    uses = {} if verdict is None else {use: verdict}
-    found = clear(replace(GOOD, standing=standing, uses=uses, judged=judged), use)
-    assert (judged and standing in LOADABLE and verdict == "pass") is found.clear
-    assert found.clear is (found.reasons == ())
-    clear_says = "Load." if standing == "released" else f"Load, only for {use.replace('_', '-')}."
-    assert found.says == (clear_says if found.clear else f"Do not load: {found.reasons[0]}")
+    for use, verdict, judged in product([*USES, GENERAL, "medical"], VERDICTS, (True, False)):
+        uses = {} if verdict is None else {use: verdict}
+        found = clear(replace(GOOD, standing=standing, uses=uses, judged=judged), use)
+        assert (judged and standing in LOADABLE and verdict == "pass") is found.clear, (use, verdict, judged)
+        assert found.clear is (found.reasons == ()), (use, verdict, judged)
+        clear_says = "Load." if standing == "released" else f"Load, only for {use.replace('_', '-')}."
+        assert found.says == (clear_says if found.clear else f"Do not load: {found.reasons[0]}")
 
 
 @pytest.mark.parametrize(

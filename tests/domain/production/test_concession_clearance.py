@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from datetime import timedelta
+from itertools import product
 
 import pytest
 
@@ -43,29 +44,28 @@ def ask(state: SpoolState, use: str, pairs=(), at=MONDAY, mass_g: float | None =
 
 
 @pytest.mark.parametrize("state", STATES)
-@pytest.mark.parametrize("verdict", VERDICTS)
-@pytest.mark.parametrize("use", [*USES, GENERAL])
 @pytest.mark.parametrize("standing", FROM_READINGS)
-def test_a_concession_in_force_clears_for_its_uses_and_no_other(standing, use, verdict, state):
+def test_a_concession_in_force_clears_for_its_uses_and_no_other(standing, state):
     """A lot that its readings refuse is clear exactly under a concession that is in force and names the use; else each says why."""
     changed, says = STATES[state]
     concession = replace(GIVEN, **changed)
-    found = ask(lot(standing, use, verdict, concession), use)
-    conforms = standing in LOADABLE and verdict == "pass"
-    lifted = not conforms and use == "cosmetic" and state == "in-force"
-    assert (conforms or lifted) is found.clear
-    assert (concession if lifted else None) is found.concession
-    if conforms:
-        assert found.says == ("Load." if standing == "released" else f"Load, only for {use.replace('_', '-')}.")
-    elif lifted:
-        assert found.says.startswith("Load, only for ")
-        assert found.says.endswith(concession.says)
-    else:
-        plain = ask(lot(standing, use, verdict), use).reasons
-        other = f"concession 4 is for cosmetic, not for {use.replace('_', '-')}"
-        early = state in ("not-approved", "withdrawn")
-        expected = says if early or use == "cosmetic" else other
-        assert (*plain, f"No help from it: {expected}.") == found.reasons
+    for use, verdict in product([*USES, GENERAL], VERDICTS):
+        found = ask(lot(standing, use, verdict, concession), use)
+        conforms = standing in LOADABLE and verdict == "pass"
+        lifted = not conforms and use == "cosmetic" and state == "in-force"
+        assert (conforms or lifted) is found.clear
+        assert (concession if lifted else None) is found.concession
+        if conforms:
+            assert found.says == ("Load." if standing == "released" else f"Load, only for {use.replace('_', '-')}.")
+        elif lifted:
+            assert found.says.startswith("Load, only for ")
+            assert found.says.endswith(concession.says)
+        else:
+            plain = ask(lot(standing, use, verdict), use).reasons
+            other = f"concession 4 is for cosmetic, not for {use.replace('_', '-')}"
+            early = state in ("not-approved", "withdrawn")
+            expected = says if early or use == "cosmetic" else other
+            assert (*plain, f"No help from it: {expected}.") == found.reasons
 
 
 @pytest.mark.parametrize("named", USES)

@@ -8,7 +8,7 @@ from itertools import combinations
 import networkx as nx
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.domain.characteristics.color.lot_color import ColorLimits
@@ -18,6 +18,7 @@ from lots.domain.production import picks, stock_matches
 from lots.domain.production.cliques import Effort
 from lots.domain.production.picks import pick
 from lots.domain.production.stock import StockLot, StockSpool
+from tests.examples import examples
 from tests.tolerances import SAME_RULE
 
 RULE = ColorLimits("CIE76")
@@ -230,7 +231,7 @@ STOCKS = st.lists(st.tuples(st.integers(0, 8), st.integers(1, 5), st.integers(0,
 )
 
 
-@settings(max_examples=150, deadline=None)
+@examples(150)
 @given(STOCKS, st.integers(1, 10), st.integers(0, 6), st.integers(0, 4))
 def test_a_wider_limit_and_more_stock_never_make_it_harder(stock, mass, most, wider):
     """Widening the limit, or another lot on the shelf, keeps what was possible possible, with no more lots."""
@@ -244,7 +245,7 @@ def test_a_wider_limit_and_more_stock_never_make_it_harder(stock, mass, most, wi
         assert more.possible
 
 
-@settings(max_examples=100, deadline=None)
+@examples(100)
 @given(STOCKS, st.integers(1, 10), st.integers(1, 4), st.integers(0, 6))
 def test_more_mass_never_takes_fewer_lots(stock, mass, extra, most):
     """Asking for more needs at least as many lots, or becomes impossible."""
@@ -274,7 +275,7 @@ def assert_holds(stock, found, match_max, mass):
     assert found.proven_optimal is ("ended at its limit" not in found.says)
 
 
-@settings(max_examples=300, deadline=None)
+@examples(300)
 @given(STOCKS, st.integers(1, 10), st.integers(0, 6), st.integers(0, 120))
 def test_a_pick_holds_within_any_number_of_steps_and_is_the_best_wherever_it_is_proven(stock, mass, most, steps):
     """However few steps there are, pairs match and masses suffice; a proven answer is that of every subset tried."""
@@ -300,6 +301,7 @@ HARD = {
 }
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("count", [300, 1000])
 @pytest.mark.parametrize("case", HARD)
 def test_a_hard_stock_takes_no_more_steps_than_allowed(monkeypatch, count, case):

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import beta, norm
 from scipy.stats import t as student
@@ -28,9 +28,10 @@ from lots.domain.statistics import changing_level
 from lots.domain.statistics.changing_level import outlook
 from tests.domain.builders import WHITE
 from tests.domain.strategies import steps
+from tests.examples import examples
 from tests.tolerances import DRAWN_SHARE, QUADRATIC_FORM, SAME_FORMULA, SAME_SUM
 
-SETTINGS = settings(max_examples=60, deadline=None)
+SETTINGS = examples(60)
 # Ten lots: mean 0, standard deviation 0.2.
 AROUND_ZERO = [0.2, -0.1, 0.3, -0.2, 0.1, -0.3, 0.15, -0.15, 0.2, -0.2]
 STEADY = History(AROUND_ZERO)

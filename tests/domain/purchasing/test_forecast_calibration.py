@@ -17,6 +17,8 @@ from lots.domain.purchasing.forecast import ColorModel, History, by_measures, by
 from tests.domain.builders import WHITE
 from tests.tolerances import DRAWN_SHARE, STANDARD_ERRORS
 
+pytestmark = pytest.mark.thorough
+
 LIMIT = Limit(-1.0, 1.0)
 # Of 95 % promised this much is the floor. Ends are read off some hundred draws, and what is taken to be known beforehand (nothing: any mean, any
 # scatter) is not how these suppliers are made, whose scatter and mean have bounds.

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binomtest, fisher_exact
 
@@ -12,9 +12,10 @@ from lots.domain.purchasing import supplier_comparison
 from lots.domain.purchasing.supplier_comparison import CRITERIA, Comparison, LotResult, acceptance, bias, compare, rank
 from lots.domain.statistics.confidence_sequences import means_differ_by, sample_of
 from tests.domain.strategies import steps
+from tests.examples import examples
 from tests.tolerances import PRINTED_2, SAME_FORMULA
 
-SETTINGS = settings(max_examples=60, deadline=None)
+SETTINGS = examples(60)
 
 
 def inspected(accepted: int, n: int, stratum: str = "s") -> list[LotResult]:
@@ -301,6 +302,7 @@ def test_exchanged_suppliers_are_mirrored(seed):
         assert ({1: 2, 2: 1}.get(before.better), before.more_lots) == (after.better, after.more_lots)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     ("sizes", "strata"),
     [

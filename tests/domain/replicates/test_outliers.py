@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import assume, example, given, settings
+from hypothesis import assume, example, given
 from hypothesis import strategies as st
 from scipy.stats import binomtest
 from scipy.stats import t as student
@@ -23,6 +23,7 @@ from lots.domain.replicates.outliers import (
 )
 from tests.domain.builders import reference_json
 from tests.domain.strategies import numbers, steps
+from tests.examples import examples
 from tests.tolerances import CUT_OFF_3, CUT_OFF_4, PRINTED_3, SAME_FORMULA, SAME_SUM
 
 ROSNER = reference_json("rosner_outliers.json")
@@ -59,7 +60,7 @@ def test_looked_for_one_it_is_grubbs_test():
     assert (7,) == found.flagged
 
 
-@settings(max_examples=50)
+@examples(50)
 @given(st.integers(8, 200), numbers(0.001, 0.5))
 def test_the_critical_value_solves_its_equation(n, alpha):
     """Turned back into t, the critical value leaves alpha / (2 n) above it (scipy's Student's t)."""
@@ -168,7 +169,7 @@ def test_a_coarser_instrument_flags_no_more(values, one, other):
     assert fewer <= set(extreme_deviates(values, repeatability=fine).flagged)
 
 
-@settings(max_examples=50)
+@examples(50)
 @given(SETS, st.sampled_from((-1000.0, 1000.0)))
 def test_a_gross_error_is_found(values, error):
     """A value a thousand units away is flagged whatever the others are, first, and where it was given."""

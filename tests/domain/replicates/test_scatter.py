@@ -5,7 +5,7 @@ import warnings
 
 import numpy as np
 import pytest
-from hypothesis import assume, example, given, settings
+from hypothesis import assume, example, given
 from hypothesis import strategies as st
 from scipy.stats import binomtest
 from scipy.stats import t as student
@@ -14,6 +14,7 @@ from lots.domain.conformity.guard import OUT_OF_REACH
 from lots.domain.conformity.limits import Limit
 from lots.domain.replicates.scatter import Replicates, Scatter, for_decision, pooled_scatter
 from tests.domain.strategies import numbers, steps
+from tests.examples import examples
 from tests.tolerances import SAME_FORMULA
 
 with warnings.catch_warnings():
@@ -176,7 +177,7 @@ def test_one_reading_fewer_would_not_do(scatter, tolerance):
     assert 2 == n or half_width(n - 1, scatter.sd) > tolerance
 
 
-@settings(max_examples=50)
+@examples(50)
 @given(steps(0, 2, 0.05), SCATTERS, numbers(0, 0.2))
 @example(1.0, Scatter(0.1, 3), 0.0)
 def test_a_decision_is_a_tolerance_of_the_distance(mean, scatter, instrument):

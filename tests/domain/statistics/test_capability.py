@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import nct, norm
 
@@ -11,6 +11,7 @@ from lots.domain.statistics.capability import Capability, capability
 from lots.domain.statistics.proportions import Interval
 from tests.domain.builders import reference_json
 from tests.domain.strategies import numbers
+from tests.examples import examples
 from tests.tolerances import (
     NONCENTRAL_T_FAR,
     NONCENTRAL_T_RELATIVE,
@@ -22,7 +23,7 @@ from tests.tolerances import (
 
 CASES = reference_json("capability_examples.json")
 NAMES = [f"mean-{case['mean']}" for case in CASES]
-SETTINGS = settings(max_examples=100, deadline=None)
+SETTINGS = examples(100)
 
 
 def made(case, confidence=0.95) -> Capability:

@@ -6,16 +6,17 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import t as student
 
 from lots.domain.statistics import changing_level
 from lots.domain.statistics.changing_level import LATEST, PRIOR, STEPS, WANDERING, local_level, outlook
 from tests.domain.strategies import steps
+from tests.examples import examples
 from tests.tolerances import DRAWN_SHARE, INTEGRATED, PRINTED_2, SAME_FORMULA
 
-SETTINGS = settings(max_examples=60, deadline=None)
+SETTINGS = examples(60)
 NILE = np.array(json.loads((Path(__file__).parents[2] / "reference" / "nile_trend.json").read_text())["y"])
 VALUES = st.lists(steps(-1.0, 1.0, 0.05), min_size=4, max_size=25).filter(lambda values: len(set(values)) > 2)
 TEN = [0.2, -0.1, 0.3, -0.2, 0.1, -0.3, 0.15, -0.15, 0.2, -0.2]

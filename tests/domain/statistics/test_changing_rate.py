@@ -2,15 +2,16 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import quad
 from scipy.stats import beta
 
 from lots.domain.statistics.changing_rate import CHANGED, LEAST_VERDICTS, changing_rate
+from tests.examples import examples
 from tests.tolerances import INTEGRATED, SAME_FORMULA
 
-SETTINGS = settings(max_examples=60, deadline=None)
+SETTINGS = examples(60)
 VERDICTS = st.lists(st.booleans(), min_size=LEAST_VERDICTS, max_size=20)
 
 

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import minimize_scalar
 from scipy.special import betaln, xlog1py, xlogy
@@ -23,9 +23,10 @@ from lots.domain.statistics.confidence_sequences import (
 )
 from lots.domain.statistics.proportions import Stratum, difference
 from tests.domain.strategies import steps
+from tests.examples import examples
 from tests.tolerances import DIVIDED_EVIDENCE, GRID_SEARCH, INTEGRATED, SAME_FORMULA
 
-SETTINGS = settings(max_examples=60, deadline=None)
+SETTINGS = examples(60)
 # Mean colour differences of ten lots, and of ten further off: any would do.
 FIRST = [0.52, 0.61, 0.43, 0.55, 0.70, 0.38, 0.49, 0.57, 0.46, 0.62]
 SECOND = [0.95, 0.81, 1.10, 0.72, 0.99, 0.88, 1.21, 0.78, 0.91, 1.03]

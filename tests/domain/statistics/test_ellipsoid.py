@@ -4,13 +4,14 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import f
 
 from lots.domain.statistics.ellipsoid import Ellipsoid, confidence_ellipsoid
 from tests.domain.builders import reference_json
 from tests.domain.strategies import steps
+from tests.examples import examples
 from tests.tolerances import NEARLY_DEPENDENT, PRINTED_3, ROUNDED_COVARIANCE, ROUNDED_F, SAME_FORMULA, SAME_SUM
 
 SWEAT, THREE = (case["result"] for case in reference_json("hotelling.json")["one_sample"])
@@ -67,7 +68,7 @@ def test_the_ellipse_of_the_radiation_data():
     assert (42, 0.95) == (found.n, found.confidence)
 
 
-@settings(max_examples=150, deadline=None)
+@examples(150)
 @given(rows=st.lists(LABS, min_size=4, max_size=12), point=LABS, confidence=st.floats(0.5, 0.999))
 def test_a_point_is_inside_when_its_t2_is_within_the_limit(rows, point, confidence):
     """The ellipsoid holds just the points whose Hotelling T2 does not exceed its limit; rows in one plane have none."""
@@ -81,7 +82,7 @@ def test_a_point_is_inside_when_its_t2_is_within_the_limit(rows, point, confiden
     assert found.contains(found.centre)
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(rows=st.lists(LABS, min_size=5, max_size=12), by=st.sampled_from((0.01, 3.0, 1000.0)))
 def test_moving_and_stretching(rows, by):
     """Adding a colour to every row moves the centre alone; a multiple of every row multiplies the half lengths."""

@@ -14,6 +14,8 @@ from lots.domain.statistics.capability import capability
 from lots.domain.statistics.proportions import Stratum, difference, wilson
 from lots.domain.statistics.variance_components import Components, Group, components
 
+pytestmark = pytest.mark.thorough
+
 PROMISED = 0.95
 DRAWS = 800
 # Spools measured of each lot: 3, 8 and 20 lots of five, and lots that differ as much as deliveries do.

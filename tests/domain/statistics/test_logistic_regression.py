@@ -2,13 +2,14 @@
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy.stats import chi2
 from statsmodels.api import GLM
 from statsmodels.genmod.families import Binomial
 
 from lots.domain.statistics.logistic_regression import lack_of_fit, most_likely, parted
+from tests.examples import examples
 from tests.tolerances import GLM_RELATIVE, SAME_FORMULA
 
 LINE = np.array([[1.0, x / 4] for x in range(-4, 5)])
@@ -26,7 +27,7 @@ def counts(pairs):
     return table[:, 0], table.sum(axis=1)
 
 
-@settings(max_examples=60)
+@examples(60)
 @given(COUNTS)
 def test_parameters_and_covariance_are_those_of_another_program(pairs):
     """On any counts that have a fit, both programs find the same one, and the same dispersion's chi-square."""
@@ -40,7 +41,7 @@ def test_parameters_and_covariance_are_those_of_another_program(pairs):
     assert pytest.approx(chi2.sf(other.pearson_chi2, 7), rel=GLM_RELATIVE, abs=GLM_RELATIVE) == p
 
 
-@settings(max_examples=100)
+@examples(100)
 @given(COUNTS)
 def test_counts_along_a_line_are_parted_when_all_of_one_kind_lie_on_one_side(pairs):
     """On a line it can be seen: parted when no accepted place lies strictly inside the rejected ones' side, ends that touch included."""

@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
 
@@ -14,6 +14,7 @@ from lots.domain.statistics.proportions import (
     wilson,
 )
 from tests.domain.builders import reference_json
+from tests.examples import examples
 from tests.tolerances import PRINTED_4, PRINTED_10, SAME_FORMULA, SAME_SUM
 
 FIGURES = reference_json("proportion_intervals.json")
@@ -21,7 +22,7 @@ SINGLE = FIGURES["single"]
 COUNTS = [(case["x"], case["n"]) for case in SINGLE] + [(0, 1), (1, 1), (1, 3), (3, 3), (17, 400)]
 DIFFERENCES = FIGURES["difference_newcombe_1998"]["cases"]
 REVERSAL = FIGURES["reversal_charig_1986"]
-SETTINGS = settings(max_examples=80, deadline=None)
+SETTINGS = examples(80)
 
 counts = st.integers(1, 30).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
 strata = st.builds(lambda one, two: Stratum(*one, *two), counts, counts)

@@ -3,14 +3,15 @@
 import math
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from scipy.stats import chi2, f, norm, t
 
 from lots.domain.statistics.quantiles import f_p, student, student_p, variance_limits
 from tests.domain.strategies import numbers
+from tests.examples import examples
 from tests.tolerances import PRINTED_3, QUANTILE_RELATIVE, SAME_FORMULA
 
-SETTINGS = settings(max_examples=80, deadline=None)
+SETTINGS = examples(80)
 
 
 @pytest.mark.parametrize(("df", "expected"), [(1, 12.706), (2, 4.303), (10, 2.228), (60, 2.000), (math.inf, 1.960)])

@@ -5,7 +5,7 @@ import statistics
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import minimize
 from scipy.stats import chi2, f, ttest_1samp
@@ -13,6 +13,7 @@ from scipy.stats import chi2, f, ttest_1samp
 from lots.domain.statistics.variance_components import Components, Group, components, lot_mean_interval
 from tests.domain.builders import reference_json
 from tests.domain.strategies import numbers, steps
+from tests.examples import examples
 from tests.tolerances import (
     QUANTILE_RELATIVE,
     REML_RELATIVE,
@@ -24,7 +25,7 @@ from tests.tolerances import (
 FIGURES = reference_json("variance_components.json")
 BALANCED = {name: FIGURES[name] for name in ("gear", "handbook_7_4_3")}
 UNEQUAL = [[6.9, 5.4], [8.3, 6.8, 7.8, 9.2, 6.5], [8.0], [10.5, 8.1, 6.9]]
-SETTINGS = settings(max_examples=80, deadline=None)
+SETTINGS = examples(80)
 LOTS = st.lists(st.lists(steps(0, 5, 0.1), min_size=1, max_size=6), min_size=2, max_size=6)
 
 

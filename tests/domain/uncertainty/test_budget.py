@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import chi2, ncx2, norm
 from scipy.stats import t as student
@@ -12,6 +12,7 @@ from scipy.stats import t as student
 from lots.domain.uncertainty.budget import Contribution, Uncertainty
 from lots.domain.uncertainty.length import Length
 from tests.domain.builders import reference_json
+from tests.examples import examples
 
 RISK = reference_json("promised_risk.json")
 Z = norm.ppf(0.95)
@@ -62,7 +63,7 @@ def test_the_band_never_misses_its_promise(df, share):
     assert float(np.mean(norm.sf(bands))) <= 0.0502
 
 
-@settings(max_examples=200, deadline=None)
+@examples(200)
 @given(BUDGETS, st.floats(0.5, 3.0), st.floats(0.0, 0.99))
 def test_a_smaller_uncertainty_never_widens_the_band(budget, z, part):
     """A finer instrument, or less scatter, never holds back more."""
@@ -71,21 +72,21 @@ def test_a_smaller_uncertainty_never_widens_the_band(budget, z, part):
     assert finer.band(z) <= budget.band(z) * (1 + 1e-12)
 
 
-@settings(max_examples=200, deadline=None)
+@examples(200)
 @given(BUDGETS, st.floats(0.5, 3.0), st.integers(2, 20), st.integers(0, 20))
 def test_more_readings_never_widen_the_band(budget, z, n, more):
     """For the same scatter more readings never widen the band."""
     assert budget.with_more(n, more).band(z) <= budget.band(z) * (1 + 1e-12)
 
 
-@settings(max_examples=200, deadline=None)
+@examples(200)
 @given(BUDGETS, st.floats(0.05, 3.0))
 def test_the_confidence_of_a_band_is_that_of_its_z(budget, z):
     """Asked how sure a distance is, the budget answers with the z whose band it is."""
     assert pytest.approx(z, abs=1e-6) == budget.z_of(budget.band(z))
 
 
-@settings(max_examples=200, deadline=None)
+@examples(200)
 @given(BUDGETS, st.floats(0, 5), st.floats(1, 3), st.floats(0.5, 3), st.floats(0.1, 0.99))
 def test_a_finer_instrument_never_holds_back_a_length(budget, value, directions, z, part):
     """The upper bound of a length never grows as its uncertainty shrinks, however long or short it is."""

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.domain.uncertainty.nested_means import (
@@ -17,8 +17,9 @@ from lots.domain.uncertainty.nested_means import (
     spool_means,
     with_instrument,
 )
+from tests.examples import examples
 
-THOROUGH = settings(max_examples=200, deadline=None)
+THOROUGH = examples(200)
 VALUES = st.floats(-5, 5)
 GROUPS = st.integers(1, 4).flatmap(
     lambda n: st.lists(st.lists(VALUES.map(lambda v: [v]), min_size=n, max_size=n), min_size=2, max_size=5)

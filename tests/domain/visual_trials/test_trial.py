@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy.stats import binomtest
 from statsmodels.api import GLM
@@ -25,6 +25,7 @@ from tests.domain.visual_trials.trials import (
     trial,
     true_half,
 )
+from tests.examples import examples
 from tests.tolerances import GLM_RELATIVE, SAME_FORMULA, STANDARD_ERRORS
 
 TRIALS, MISS = 400, 0.05
@@ -204,7 +205,7 @@ def test_a_reference_that_few_accept_has_no_tolerance():
     assert isinstance(fit_trial(plaques, 0.2), Tolerance)
 
 
-@settings(max_examples=60)
+@examples(60)
 @given(WAYS, st.sampled_from((0.1, 1.0, 30.0, 400.0)))
 def test_an_interval_ends_where_the_judgements_just_rule_a_distance_out(way, factor):
     """Fieller 1954: at an end, intercept less distance^2 times form is 1.96 of its standard deviations from 0; the form not clear of 0: no upper end."""
@@ -235,6 +236,7 @@ def test_plaques_that_scatter_more_than_chance_widen_the_intervals():
     assert pytest.approx(math.sqrt(found.dispersion) * plain, rel=SAME_FORMULA) == found.axes[0].log_u
 
 
+@pytest.mark.thorough
 def test_observers_who_differ_widen_the_intervals():
     """With strictness differing by 1 in log odds the interval over observers is wider on average, and holds the truth as often as it says.
 
@@ -267,7 +269,7 @@ def test_too_few_observers_or_one_who_carries_it_all():
     assert isinstance(across_observers([[]] * 6), Unfitted)
 
 
-@settings(max_examples=20)
+@examples(20)
 @given(st.permutations(A_TRIAL), st.integers(1, 11))
 def test_neither_order_nor_bookkeeping_matters(shuffled, part):
     """Plaques in another order, or each written down in two lots of judgements, give the very same tolerance."""
@@ -284,7 +286,7 @@ def test_neither_order_nor_bookkeeping_matters(shuffled, part):
     assert fitted(A_TRIAL) == fitted(shuffled) == fitted(halves)
 
 
-@settings(max_examples=30)
+@examples(30)
 @given(st.sampled_from((0.1, 0.5, 3.0)), WAYS)
 def test_a_scale_stretches_the_tolerance_alone(scale, way):
     """All differences k times as large: every reach k times as far, relative uncertainty and accepted shares as before."""
@@ -295,7 +297,7 @@ def test_a_scale_stretches_the_tolerance_alone(scale, way):
     assert pytest.approx(plain.accepted_at(way), rel=GLM_RELATIVE) == large.accepted_at([scale * x for x in way])
 
 
-@settings(max_examples=30)
+@examples(30)
 @given(WAYS, WAYS)
 def test_turning_the_plaques_turns_the_tolerance(axis, way):
     """Mirrored at any plane, the tolerance is mirrored with its intervals."""
@@ -319,7 +321,7 @@ def test_twice_the_judgements_are_known_root_two_better():
         assert pytest.approx(few.log_u / math.sqrt(2), rel=GLM_RELATIVE) == many.log_u / math.sqrt(twice.dispersion)
 
 
-@settings(max_examples=50)
+@examples(50)
 @given(WAYS, numbers(0.05, 0.95))
 def test_the_surface_is_where_the_share_is_reached(way, share):
     """In any direction, at the radius the fitted share is the one asked for; just inside it is contained and just outside it is not."""
@@ -335,7 +337,7 @@ def test_the_surface_is_where_the_share_is_reached(way, share):
     assert radius.low <= radius.half <= (radius.high or math.inf)
 
 
-@settings(max_examples=30)
+@examples(30)
 @given(WAYS, numbers(0.5, 0.99), numbers(0.5, 0.99))
 def test_more_confidence_is_a_wider_interval(way, one, other):
     """The interval at the higher confidence holds the one at the lower."""

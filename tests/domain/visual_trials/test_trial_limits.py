@@ -6,7 +6,7 @@ from itertools import product
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.domain.characteristics.color.lot_color import judge_color, summarise
@@ -19,6 +19,7 @@ from lots.domain.visual_trials.trial_limits import Proposal, propose
 from tests.domain.builders import BLACK, SIMPLE, WHITE, color
 from tests.domain.strategies import numbers
 from tests.domain.visual_trials.trials import FRAME, TRUE, trial
+from tests.examples import examples
 from tests.tolerances import FOUND_ON_SURFACE
 
 REFERENCES = {"white": WHITE, "black": BLACK, "red": Lab(45.0, 60.0, 35.0), "blue": Lab(30.0, 20.0, -60.0)}
@@ -159,7 +160,7 @@ def test_every_corner_of_the_box_lies_inside_and_one_on_the_surface():
     assert pytest.approx(1.0, rel=3 * FOUND_ON_SURFACE) == max(forms)
 
 
-@settings(max_examples=25, deadline=None)
+@examples(25)
 @given(WAYS, WAYS, st.tuples(*[numbers(0.2, 1.2)] * 3))
 def test_no_box_that_fits_is_larger(one, other, halves):
     """Whatever the tolerance, no box of 3000 shapes drawn at random, each as large as fits, has more volume (seed 1)."""
@@ -174,7 +175,7 @@ def test_no_box_that_fits_is_larger(one, other, halves):
     assert volumes.max() <= math.prod(found.components) * (1 + 1e-3)
 
 
-@settings(max_examples=10, deadline=None)
+@examples(10)
 @given(st.sampled_from(("CIE76", "CIEDE2000")), numbers(0.3, 0.95))
 def test_a_smaller_tolerance_gives_smaller_limits(formula, shrunk):
     """Shrunk in every direction, every limit shrinks."""

@@ -155,6 +155,7 @@ transfer.move(sys.argv[1], sys.argv[2], watch, int(sys.argv[4]))
 """
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("chunks", [2, 40])
 def test_a_move_that_was_killed_goes_on_where_it_was(source, target, chunks, tmp_path):
     """What was written stays and is not written again; at the end everything is there once. Until then nobody can work with it."""

@@ -253,6 +253,7 @@ first_start.prepare(f"sqlite:///{sys.argv[1]}")
 """
 
 
+@pytest.mark.thorough
 def test_workers_that_start_at_once_make_one_database(path):
     """Whoever finds the lock file before the database waits until it is there."""
     workers = [

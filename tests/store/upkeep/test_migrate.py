@@ -147,6 +147,7 @@ migrate.migrate(lambda _: None, Path(sys.argv[2]), 2)
 """
 
 
+@pytest.mark.thorough
 def test_a_migration_that_is_killed_leaves_the_old_state(old, steps):
     """After a kill in the middle of a step everything is as it was, and the step can be taken."""
     write(steps, "0002_tags", f"{STEP}    import os, signal\n    os.kill(os.getpid(), signal.SIGKILL)\n")
@@ -163,6 +164,7 @@ def test_a_migration_that_is_killed_leaves_the_old_state(old, steps):
     assert ["0002_tags"] == migrate(steps)
 
 
+@pytest.mark.thorough
 def test_two_at_once_take_a_step_once(old, steps, tmp_path):
     """The second waits until the first has ended, and then finds nothing to do; only the first copies beforehand."""
     inside, told, results = threading.Event(), [], {}

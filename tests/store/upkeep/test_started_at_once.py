@@ -16,6 +16,8 @@ from lots.app import create_app
 from lots.settings import Settings
 from lots.store.engine import database
 
+pytestmark = pytest.mark.thorough
+
 settings = Settings(database=sys.argv[1], log_level="error")
 ready, go = os.pipe()
 

@@ -4,7 +4,7 @@ import math
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.domain.assessment.assessment import Criteria, Evidence, assess
@@ -19,6 +19,7 @@ from lots.domain.conformity.rule_versions import SECOND
 from lots.domain.receiving.coverage import Coverage
 from tests.domain.builders import APPROVED_UNDER, GUARDED, by_code, color
 from tests.domain.strategies import numbers
+from tests.examples import examples
 
 SHADE = ShadeRevision("Harbour White", 1, Lab(95.0, -0.8, 1.6), APPROVED_UNDER, instrument="C-1", uncertainty=0.05)
 LIMITS = Limits(color=ColorLimits(lot_max=0.5, components_max={"b": 0.4}))
@@ -139,7 +140,7 @@ def test_a_step_between_lots_of_one_instrument_is_judged_as_it_was_read():
     assert pytest.approx(bare["color.step"].value, abs=0.01) == found["color.step"].value
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(b=numbers(0.0, 5.0), guarded=st.booleans(), u=st.sampled_from((None, 0.05)))
 def test_nothing_is_ever_claimed_across_instruments_and_a_simple_pass_stays(b, guarded, u):
     """Whatever is read: no claim without a bridge, and what passes simply on one instrument passes on the other."""

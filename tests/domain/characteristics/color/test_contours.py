@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.domain.characteristics.color.contours import contour
@@ -11,6 +11,7 @@ from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.colorimetry.color_difference import DEFAULT_WEIGHTS
 from lots.domain.colorimetry.color_values import Lab
 from tests.domain.strategies import numbers
+from tests.examples import examples
 from tests.tolerances import ON_THE_LIMIT, SAME_FORMULA
 
 REFERENCES = {
@@ -42,7 +43,7 @@ def test_every_point_lies_at_the_limit(reference, dL, formula):
         assert pytest.approx(1.0, abs=ON_THE_LIMIT) == rule.delta_e(reference, sample)
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(
     st.builds(Lab, numbers(2, 98), numbers(-90, 90), numbers(-90, 90)), numbers(0.2, 5.0), numbers(-1.5, 1.5), FORMULAS
 )
@@ -56,7 +57,7 @@ def test_a_point_is_at_the_limit_wherever_the_reference_lies(reference, most, dL
         assert pytest.approx(most, abs=ON_THE_LIMIT) == rule.delta_e(reference, sample)
 
 
-@settings(max_examples=40, deadline=None)
+@examples(40)
 @given(st.sampled_from(list(REFERENCES.values())[:5]), FORMULAS, numbers(0.05, 0.5))
 def test_a_wider_limit_or_a_nearer_lightness_has_the_wider_outline(reference, rule, dL):
     """An outline lies inside that of a wider limit, and a plane further up or down cuts less out of the tolerance."""

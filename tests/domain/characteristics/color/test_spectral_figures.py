@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.domain.characteristics.color.lot_color import ColorLimits, ColorReading, summarise
@@ -16,9 +16,10 @@ from lots.domain.colorimetry.whiteness import whiteness_from_lab, yellowness_fro
 from lots.domain.receiving.coverage import Coverage
 from tests.domain.builders import APPROVED_UNDER, GUARDED, SIMPLE, WHITE, by_code, color, reference_json
 from tests.domain.strategies import numbers
+from tests.examples import examples
 from tests.tolerances import SAME_FORMULA, TABULATED_WEIGHTS_IN_LAB
 
-THOROUGH = settings(max_examples=100, deadline=None)
+THOROUGH = examples(100)
 PAIRS = reference_json("spectral_reference.json")["metamerism"]
 FORMULAS = {"CIE76": "dE76", "CIEDE2000": "dE00"}
 WHOLE_LOT = Coverage.of(1, 1)

@@ -3,12 +3,13 @@
 from dataclasses import dataclass
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import ttest_rel
 
 from lots.domain.characteristics.declaring.control_difference import control_difference, lacking_control
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
+from tests.examples import examples
 from tests.tolerances import SAME_SUM
 
 
@@ -70,7 +71,7 @@ def test_what_lacks_names_the_build():
     assert "a coupon of the control spool printed in the same build as the lot" == lacking_control([], [], *asked)
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(st.lists(st.floats(-1, 1), min_size=1, max_size=6), st.floats(-1, 1))
 def test_what_a_printer_adds_to_both_changes_nothing(values, shift):
     """A shift common to lot and control leaves their difference."""

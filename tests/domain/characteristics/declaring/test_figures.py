@@ -4,7 +4,7 @@ import math
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.domain.assessment.assessment import Criteria, Evidence, assess
@@ -38,9 +38,10 @@ from tests.domain.builders import (
     wet,
 )
 from tests.domain.strategies import LOTS, shuffled
+from tests.examples import examples
 from tests.tolerances import LEAST_SQUARES, SAME_FORMULA, SAME_SUM
 
-THOROUGH = settings(max_examples=200, deadline=None)
+THOROUGH = examples(200)
 COLOR = ("color.component_l", "color.component_a", "color.component_b", "color.lot_delta_e")
 
 

@@ -1,0 +1,151 @@
+"""Every sentence about counted spools and rounds, whole, at one and at two. Source: MIL-STD-105E for the numbers; the rest is this project's rule."""
+
+import pytest
+
+from lots.domain.assessment.limits_revision import Limits
+from lots.domain.assessment.plan_counts import cap_retests, discontinued, one_spool_is_no_lot
+from lots.domain.characteristics.lot_diameter import DiameterLimits
+from lots.domain.conformity.findings import Finding
+from lots.domain.conformity.limits import Limit
+from lots.domain.receiving.coverage import Coverage, Presented, Sampling
+from lots.domain.receiving.sampling_plans import Plan, code_letter_for, look_up, plan_for
+from tests.domain.assessment.test_plan_counts import AC_0, AC_2, CODE, ROUND, judged, measured, names
+from tests.domain.builders import by_code
+
+
+def message(plan, of, bad):
+    """What the count says of so many spools measured in full, some of them too thick."""
+    return by_code(judged(plan, measured(names(of), thick=names(bad)), ROUND).findings)[CODE].message
+
+
+@pytest.mark.parametrize(("of", "counted"), [(1, "1 spool measured"), (2, "2 spools measured")])
+def test_measured_spools_are_counted(of, counted):
+    """One spool and two, both too thick, refuse a lot that may have none."""
+    assert message(AC_0, of, of).startswith(
+        f"Nonconforming spools: {of}.00 spools from {counted}, limit at most 0 spools; outside by {of}.00"
+    )
+
+
+@pytest.mark.parametrize(("of", "lacking"), [(12, "1 more spool of the sample"), (11, "2 more spools of the sample")])
+def test_spools_that_are_lacking_are_counted(of, lacking):
+    """One spool and two of a sample of thirteen."""
+    assert f"not enough to judge. Still to do: {lacking} measured in full" in message(AC_2, of, 1)
+
+
+@pytest.mark.parametrize(
+    ("most", "count", "held"),
+    [
+        (0, 1, "1.00 rounds from 1 round, limit at most 0 rounds; outside by 1.00"),
+        (1, 2, "2.00 rounds from 2 rounds, limit at most 1 rounds; outside by 1.00"),
+    ],
+)
+def test_rounds_beyond_the_cap_are_counted(most, count, held):
+    """One round and two, each one more than is allowed; as many as are allowed are no finding."""
+    limits = Limits(diameter=DiameterLimits(mean_tolerance_mm=0.03), sampling=Sampling(retest_rounds_max=most))
+    (found,) = cap_retests({"diameter": count, "color": most}, limits)
+    assert f"Extra rounds of readings (diameter): {held} rounds." in found.message
+    assert found.message.endswith(" Quality's decision on the diameter readings: lift lets them stand.")
+    assert (True, limits.used_by("diameter")) == (found.hold, found.uses)
+
+
+def test_without_a_cap_no_round_is_too_many():
+    """Limits that name no cap let readings be taken again."""
+    assert [] == cap_retests({"diameter": 99}, ROUND)
+
+
+@pytest.mark.parametrize(("spools", "verdict"), [(1, "pass"), (2, "missing")])
+def test_one_spool_speaks_for_a_lot_of_one(spools, verdict):
+    """Of two spools the other has to be measured too; what fails stays failed."""
+    coverage = Coverage((Presented(spools, 1),))
+    good, bad = (Finding("diameter.spool_mean", one, Limit(1.72, 1.78, "mm"), 1.75) for one in ("pass", "fail"))
+    found = one_spool_is_no_lot([good, bad], {"diameter": ["S-1"]}, coverage)
+    assert [verdict, "fail"] == [one.verdict for one in found]
+    more = "on at least one more spool, since one spool does not show how much spools of this lot differ"
+    assert (1 if spools == 2 else 0) == found[0].more_spools
+    assert (spools == 2) is found[0].to_measure.endswith(more)
+
+
+def test_two_measured_spools_speak_for_their_lot():
+    """A second spool shows how much spools differ."""
+    good = Finding("diameter.spool_mean", "near", Limit(1.72, 1.78, "mm"), 1.75)
+    assert [good] == one_spool_is_no_lot([good], {"diameter": ["S-1", "S-2"]}, Coverage((Presented(2, 2),)))
+
+
+@pytest.mark.parametrize(("stopped", "n"), [(False, 0), (True, 1)])
+def test_a_discontinued_inspection_keeps_every_use_open(stopped, n):
+    """The finding says who ends it."""
+    found = discontinued(Coverage((Presented(2, 1), Presented(2, 1, discontinued=stopped))), ROUND)
+    assert n == len(found)
+    for one in found:
+        assert (tuple(ROUND.required()), "missing") == (one.uses, one.verdict)
+        assert one.message == (
+            "Inspection of this supplier: not known yet. Still to do: inspection of this supplier's lots of this grade, "
+            "discontinued after 5 were refused, resumed by quality."
+        )
+
+
+@pytest.mark.parametrize(
+    ("plan", "says"),
+    [
+        (
+            plan_for(1, "II", 1.0),
+            "Code letter A (its arrow leads to the plan of letter E): measure the only spool; accept the lot with at most 0 nonconforming, refuse it with 1 or more.",
+        ),
+        (
+            plan_for(2, "II", 6.5),
+            "Code letter A: measure all 2 spools; accept the lot with at most 0 nonconforming, refuse it with 1 or more.",
+        ),
+        (
+            plan_for(3, "II", 6.5),
+            "Code letter A: measure 2 spools; accept the lot with at most 0 nonconforming, refuse it with 1 or more.",
+        ),
+        (
+            plan_for(60, "II", 6.5),
+            "Code letter E: measure 13 spools; accept the lot with at most 2 nonconforming, refuse it with 3 or more.",
+        ),
+        (
+            plan_for(60, "II", 4.0, "reduced"),
+            (
+                "Code letter E: measure 5 spools; accept the lot with at most 0 nonconforming, refuse it with 2 or more; "
+                "with 1 the lot is accepted and inspection goes back to normal."
+            ),
+        ),
+        (
+            Plan("F", "F", 8, 1, 4, inspect_all=False),
+            (
+                "Code letter F: measure 8 spools; accept the lot with at most 1 nonconforming, refuse it with 4 or more; "
+                "with 2 or 3 the lot is accepted and inspection goes back to normal."
+            ),
+        ),
+        (
+            plan_for(60, "II", 40.0),
+            "Code letter E: measure 13 spools; accept the lot with at most 10 nonconformities (a spool may have several), refuse it with 11 or more.",
+        ),
+    ],
+    ids=["only", "all", "two", "plain", "gap-of-one", "gap-of-two", "nonconformities"],
+)
+def test_a_plan_is_one_sentence(plan, says):
+    """The only spool, all spools, some; a gap of one count and of two; spools and nonconformities."""
+    assert says == plan.says
+
+
+@pytest.mark.parametrize(("aql", "counts"), [(10.0, "nonconforming"), (15.0, "nonconformities")])
+def test_beyond_ten_percent_nonconformities_are_counted(aql, counts):
+    """At ten it is spools still (published MIL-STD-105E, Table II-A)."""
+    assert counts == plan_for(60, "II", aql).counts
+
+
+@pytest.mark.parametrize(
+    ("asked", "says"),
+    [
+        (lambda: code_letter_for(0, "II"), "lot_size must be at least 1 spool, got 0"),
+        (lambda: code_letter_for(1, "IV"), "level must be one of S-1, S-2, S-3, S-4, I, II, III, got 'IV'"),
+        (lambda: look_up("A", 1.0, "lenient"), "severity must be one of normal, tightened, reduced, got 'lenient'"),
+        (lambda: look_up("A", 3.0, "normal"), "aql must be one of 0.01, 0.015, .*, 650, 1000, got 3.0"),
+    ],
+    ids=["size", "level", "severity", "aql"],
+)
+def test_what_the_tables_do_not_have_is_refused_with_what_they_have(asked, says):
+    """The value that was given, and those there are."""
+    with pytest.raises(ValueError, match=f"^{says}$"):
+        asked()

@@ -1,0 +1,154 @@
+"""Every sentence of a finding, whole: one reading and several, one spool more and several. Source: this project's rules."""
+
+import pytest
+
+from lots.domain.conformity.findings import LABELS, UNCERTAINTY_NEEDED, Finding, judge, worst
+from lots.domain.conformity.guard import settle, too_coarse
+from lots.domain.conformity.limits import DecisionRule, Limit
+from lots.domain.uncertainty.budget import Contribution, Uncertainty
+
+CODE = "bond.mean"
+LIMIT = Limit(20.0, None, "MPa")
+SIMPLE, GUARDED = DecisionRule(), DecisionRule(guarded=True)
+
+
+def says(value, rule=SIMPLE, **more):
+    """The message of a mean strength from two readings."""
+    return judge(CODE, value, LIMIT, rule, **{"n": 2, **more}).message
+
+
+HEAD = f"{LABELS[CODE]}: {{}} MPa from 2 readings, limit at least 20 MPa; "
+
+
+@pytest.mark.parametrize(
+    ("n", "counted", "words"), [(1, "reading", "1 reading"), (2, "readings", "2 readings"), (2, "spools", "2 spools")]
+)
+def test_what_a_value_rests_on_is_counted(n, counted, words):
+    """One reading and two."""
+    assert f"MPa from {words}, limit at least 20 MPa; inside by 1.00" in says(21.0, n=n, counted=counted)
+
+
+def test_a_value_that_fails_says_whether_that_is_proved():
+    """Without an uncertainty nothing is said; within its guard band it is not proved, beyond it is."""
+    near, far = says(19.9, uncertainty=0.5), says(15.0, uncertainty=0.5)
+    assert near.endswith(
+        " outside by 0.10 MPa. Nonconformity is not proved, since the value is beyond its limit by less than our uncertainty (ISO 14253-1)."
+    )
+    assert far.endswith(" outside by 5.00 MPa. Nonconformity is proved by our uncertainty (ISO 14253-1).")
+    assert says(15.0).endswith(" outside by 5.00 MPa.")
+
+
+def test_a_value_that_is_held_names_the_remedy():
+    """The remedy is a sentence of its own, before the detail."""
+    assert says(15.0, hold="dry it", detail="Wet.").endswith(" outside by 5.00 MPa. Dry it. Wet.")
+
+
+def test_a_near_value_says_what_would_settle_it():
+    """Probability, guard band and remedy stand in one message."""
+    found = says(20.5, GUARDED, uncertainty=0.5, detail="Slow.")
+    assert found.startswith(HEAD.format("20.50") + "inside by 0.50 MPa, closer than its guard band of 0.82 MPa.")
+    assert " Conforms with probability 0.84. To settle it: " in found
+    assert found.endswith(". Slow.")
+
+
+@pytest.mark.parametrize(("single", "words"), [(True, ""), (False, ", or at least two readings")])
+def test_a_guarded_rule_without_an_uncertainty_asks_for_one(single, words):
+    """A reading by itself does not show an uncertainty by being repeated."""
+    found = judge(CODE, 21.0, LIMIT, GUARDED, n=2, single=single)
+    needed = f"an instrument with a stated standard uncertainty{words}, since the guarded rule needs an uncertainty"
+    assert ("missing", needed) == (found.verdict, found.to_measure)
+    assert single or needed == UNCERTAINTY_NEEDED
+
+
+def test_equal_readings_ask_for_an_instrument():
+    """Readings that agree to the last digit do not show an uncertainty of none."""
+    found = judge(CODE, 21.0, LIMIT, GUARDED, n=2, uncertainty=0.0)
+    assert (None, None, None) == (found.uncertainty, found.guard, found.conformance)
+    assert found.to_measure == (
+        "readings with an instrument whose resolution or standard uncertainty is stated, since equal readings do not show an uncertainty"
+    )
+
+
+@pytest.mark.parametrize(("u", "coarse"), [(0.5, False), (4.0, True)])
+def test_a_method_too_coarse_for_its_limit_says_so(u, coarse):
+    """The expanded uncertainty is shown to two digits."""
+    found = judge("diameter.spool_mean", 1.75, Limit(1.72, 1.78, "mm"), SIMPLE, n=2, uncertainty=u / 1000 * 3)
+    assert coarse is too_coarse(u / 1000 * 3, 0.03)
+    assert coarse is (
+        "The method is too coarse for this limit: its expanded uncertainty of 0.024 takes up more than a third of what it allows."
+        in found.message
+    )
+
+
+def test_more_spools_are_asked_for_only_while_something_is_lacking():
+    """A value that is judged asks for none, one that lacks spools for as many as were named."""
+    assert 2 == judge(CODE, 21.0, LIMIT, SIMPLE, n=2, lacking="two spools", more_spools=2).more_spools
+    assert 0 == judge(CODE, 21.0, LIMIT, SIMPLE, n=2, more_spools=2).more_spools
+    assert 0 == judge(CODE, 15.0, LIMIT, SIMPLE, n=2, lacking="two spools", conclusive=True, more_spools=2).more_spools
+
+
+@pytest.mark.parametrize(("counted", "asks"), [("spools", True), ("spool", True), ("readings", False)])
+def test_a_near_value_of_spools_asks_for_more_of_them(counted, asks):
+    """Only where spools are what is counted, and only where nothing else would settle it."""
+    scatter = Uncertainty((Contribution(0.5, shrinks=True),))
+    found = judge(CODE, 20.5, LIMIT, GUARDED, n=2, counted=counted, uncertainty=scatter)
+    assert asks is (found.more_spools > 0)
+    other = judge(CODE, 20.5, LIMIT, GUARDED, n=2, counted=counted, uncertainty=scatter, settled_by="a word of quality")
+    assert ("near", 0, "a word of quality") == (other.verdict, other.more_spools, other.to_measure)
+
+
+@pytest.mark.parametrize(
+    ("margin", "counted", "words"),
+    [
+        (0.6, "spool", "about 1 more spool like these"),
+        (0.6, "readings", "about 1 more reading like these"),
+        (0.5, "spools", "about 2 more spools like these"),
+    ],
+)
+def test_one_more_is_one_and_two_are_several(margin, counted, words):
+    """What settles a near value is counted."""
+    scatter = Uncertainty((Contribution(0.5, shrinks=True),))
+    margins = [m / 1000 for m in range(300, 900)]
+    found = {settle(m, 1.645, scatter, 2, counted) for m in margins}
+    assert words in found
+
+
+def test_an_interval_holds_the_value_with_95_percent():
+    """Both ends lie 1.96 standard uncertainties away, where that is known."""
+    found = judge(CODE, 21.0, LIMIT, SIMPLE, n=2, uncertainty=0.5)
+    assert pytest.approx((20.02, 21.98), abs=1e-3) == found.interval
+    assert None is judge(CODE, 21.0, LIMIT, SIMPLE, n=2).interval
+    assert None is judge(CODE, None, LIMIT, SIMPLE, n=0).interval
+
+
+def test_the_worst_is_the_one_furthest_from_acceptable():
+    """Fail before missing before near before pass, then the least margin; one without a value comes last of its verdict."""
+    ranked = [
+        Finding(CODE, "fail", LIMIT, 10.0),
+        Finding(CODE, "fail", LIMIT, 15.0),
+        Finding(CODE, "missing", LIMIT, 15.0),
+        Finding(CODE, "missing", LIMIT),
+        Finding(CODE, "near", LIMIT, 20.1),
+        Finding(CODE, "pass", LIMIT, 20.0),
+        Finding(CODE, "pass", LIMIT, 30.0),
+    ]
+    for place, expected in enumerate(ranked):
+        assert expected is worst(ranked[place:][::-1])
+
+
+@pytest.mark.parametrize(
+    ("verdict", "claimable", "proof"),
+    [("fail", True, "proved"), ("fail", False, "not proved"), ("fail", None, None), ("pass", True, None)],
+)
+def test_proof_is_told_of_failing_values_alone(verdict, claimable, proof):
+    """None where the value does not fail or its uncertainty is unknown."""
+    assert proof == Finding(CODE, verdict, LIMIT, 15.0, claimable=claimable).proof
+
+
+def test_a_finding_knows_its_parts():
+    """Code, coverage factor and margin, and none of them without a value or an uncertainty."""
+    found = judge(CODE, 21.0, LIMIT, GUARDED, n=2, uncertainty=0.5)
+    assert ("bond", "mean", 1.0) == (found.characteristic, found.measure, found.margin)
+    assert pytest.approx(1.645, abs=1e-3) == found.coverage_factor
+    assert None is judge(CODE, 21.0, LIMIT, SIMPLE, n=2).coverage_factor
+    assert None is judge(CODE, None, LIMIT, SIMPLE, n=2).margin

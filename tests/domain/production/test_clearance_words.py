@@ -1,0 +1,234 @@
+"""Every sentence of a clearance, whole: one spool and several, one use and several. Source: this project's rules."""
+
+from dataclasses import replace
+
+import pytest
+
+from lots.domain.assessment.limits_revision import GENERAL
+from lots.domain.production.clearance import Clearance, SpoolState, clear, unlike, with_held, worst_of
+from lots.domain.production.matching import PairMatch
+from tests.domain.builders import MONDAY
+
+GOOD = SpoolState("SP-1", "L-7", "released", {"cosmetic": "pass"}, ("color",), remaining_g=800.0)
+FAR = PairMatch("L-8", 1.25, 0.8, False, "lighter, redder")
+
+
+def reasons(use="cosmetic", pairs=(), mass_g=None, **changed):
+    """Why a spool that is good but for this must not be loaded."""
+    return clear(replace(GOOD, **changed), use, pairs, match_asked=bool(pairs), mass_g=mass_g).reasons
+
+
+@pytest.mark.parametrize(
+    ("changed", "says"),
+    [
+        ({"withdrawn": True}, "Spool SP-1 was withdrawn when its delivery was corrected. Take it to quality."),
+        ({"loaded_on": "P1"}, "Spool SP-1 is on machine P1; unload it there first."),
+        ({"remaining_g": 0.0}, "Spool SP-1 is empty."),
+        ({"by_hand": ("block", "Dust.")}, "Lot L-7 was blocked: Dust."),
+        ({"by_hand": ("hold", "Dust.")}, "Lot L-7 is on hold: Dust."),
+        ({"by_hand": ("return", "Dust.")}, "Lot L-7 goes back to the supplier: Dust."),
+        ({"by_hand": ("scrap", "Dust.")}, "Lot L-7 was scrapped: Dust."),
+        ({"by_hand": ("burn", "Dust.")}, "Lot L-7 is under the decision 'burn': Dust."),
+        ({"judged": False}, "Lot L-7 has never been judged."),
+        ({"standing": "mystery"}, "Lot L-7 has never been judged."),
+        ({"standing": "blocked"}, "Lot L-7 is blocked by its readings."),
+        ({"standing": "quarantined"}, "Lot L-7 is in quarantine."),
+    ],
+)
+def test_a_reason_is_one_sentence(changed, says):
+    """What is wrong with a spool or its lot, and nothing else, when its readings pass."""
+    assert (says,) == reasons(**changed)
+
+
+def test_a_lot_that_is_not_measured_says_so():
+    """Quarantine names its cause, and the use what it lacks."""
+    found = reasons(standing="quarantined", uses={"cosmetic": "missing"}, why={"cosmetic": ["One more spool."]})
+    assert found == (
+        "Lot L-7 is in quarantine: its measurements are not complete.",
+        "Lot L-7 is not measured enough for cosmetic use.",
+        "One more spool.",
+    )
+
+
+@pytest.mark.parametrize(
+    ("verdict", "words"),
+    [
+        ("fail", "fails for"),
+        ("near", "is not accepted yet for"),
+        ("missing", "is not measured enough for"),
+        ("mystery", "has no verdict for"),
+    ],
+)
+@pytest.mark.parametrize(
+    ("use", "named"),
+    [("cosmetic", "cosmetic use"), ("load_bearing", "load-bearing use"), ("medical", "the use medical")],
+)
+def test_a_use_that_did_not_pass_is_named(verdict, words, use, named):
+    """The verdict in words, then what the readings say of that use."""
+    found = reasons(use, uses={use: verdict}, why={use: ["Too dark."]})
+    assert (f"Lot L-7 {words} {named}.", "Too dark.") == found
+
+
+def test_a_blocked_lot_says_once_that_it_is():
+    """Its standing has said so, and what follows is why."""
+    found = reasons(standing="blocked", uses={"cosmetic": "fail"}, why={"cosmetic": ["Too dark."]})
+    assert ("Lot L-7 is blocked by its readings.", "Too dark.") == found
+
+
+@pytest.mark.parametrize(
+    ("uses", "cover"),
+    [
+        ({}, "nothing"),
+        ({"hidden": "pass"}, "hidden"),
+        ({"hidden": "pass", "load_bearing": "pass"}, "hidden, load-bearing"),
+    ],
+)
+def test_a_use_that_nobody_judged_is_named_with_those_that_are(uses, cover):
+    """None, one and two uses that the limits cover."""
+    ask = "Ask quality for limits that name this use."
+    assert (f"Nobody has judged lot L-7 for the use medical (its limits cover: {cover}). {ask}",) == reasons(
+        "medical", uses=uses, blocks=()
+    )
+
+
+@pytest.mark.parametrize(
+    ("needed", "says"), [(800.0, None), (800.1, "Spool SP-1 has 800 g left; the job needs 800.1 g.")]
+)
+def test_the_mass_of_a_job_is_there_to_the_last_gram(needed, says):
+    """As much as is left is enough."""
+    assert ((says,) if says else ()) == reasons(mass_g=needed)
+
+
+@pytest.mark.parametrize(
+    ("pair", "says"),
+    [
+        (
+            FAR,
+            "Lot L-7 does not match lot L-8, already used in this job: colour difference 1.25, at most 0.8 within one job (lighter, redder).",
+        ),
+        (
+            replace(FAR, within=None, says="other light."),
+            "Lot L-7 cannot be compared with lot L-8, already used in this job: other light.",
+        ),
+        (
+            replace(FAR, delta_e=None, within=None),
+            "Lot L-7 cannot be compared with lot L-8, already used in this job: a mean colour is missing.",
+        ),
+        (
+            replace(FAR, limit=None, within=None),
+            "Lot L-7 cannot be compared with lot L-8, already used in this job: a mean colour is missing.",
+        ),
+    ],
+    ids=["far", "other-light", "no-colour", "no-limit"],
+)
+def test_a_lot_that_does_not_match_says_why(pair, says):
+    """The difference with its limit and direction, or what keeps the two from being compared."""
+    assert (says,) == reasons(pairs=[pair])
+
+
+def test_a_lot_that_matches_is_no_reason():
+    """Within the limit nothing is said against it."""
+    assert () == reasons(pairs=[replace(FAR, delta_e=0.5, within=True)])
+
+
+@pytest.mark.parametrize(
+    ("pair", "says"),
+    [
+        (FAR, "They do not match: colour difference 1.25, at most 0.8 within one job (lighter, redder)."),
+        (replace(FAR, within=None, says="other light."), "They cannot be compared: other light."),
+        (
+            replace(FAR, delta_e=None, within=None),
+            "They cannot be compared: a mean colour under the same conditions is missing.",
+        ),
+        (
+            replace(FAR, limit=None, within=None),
+            "They cannot be compared: a mean colour under the same conditions is missing.",
+        ),
+    ],
+    ids=["far", "other-light", "no-colour", "no-limit"],
+)
+def test_two_lots_on_one_spool_that_do_not_match_say_why(pair, says):
+    """The pages say the same of the shelf as the clearance of the spool."""
+    mate = replace(pair, of="L-7")
+    assert says == unlike(mate)
+    assert (f"Spool SP-1 holds lots L-8 and L-7. {says}",) == worst_of(
+        [Clearance((), ())], "SP-1", [mate], match_asked=True
+    ).reasons
+
+
+def test_a_machine_that_is_taken_names_what_is_on_it():
+    """One spool and two, at the number of slots and below it."""
+    free, one = Clearance((), ("Look.",)), [("A-1", "J-1")]
+    two = [*one, ("B-1", "J-2")]
+    assert free == with_held(free, "P1", [], slots=1)
+    assert free == with_held(free, "P1", one, slots=2)
+    assert with_held(free, "P1", one).cautions == (
+        "P1 already holds A-1 for J-1: unload it first unless it has another slot.",
+        "Look.",
+    )
+    assert with_held(free, "P1", two, slots=2).cautions == (
+        "P1 already holds A-1 for J-1 and B-1 for J-2: unload one of them first unless it has another slot.",
+        "Look.",
+    )
+
+
+@pytest.mark.parametrize(
+    ("uses", "says"),
+    [
+        ({"cosmetic": "pass", "hidden": "fail"}, "Load, only for cosmetic."),
+        ({"cosmetic": "pass", "load_bearing": "pass", "hidden": "fail"}, "Load, only for cosmetic, load-bearing."),
+    ],
+)
+def test_a_restricted_lot_names_its_uses(uses, says):
+    """One use and two that a lot is fit for."""
+    assert says == clear(replace(GOOD, standing="restricted", uses=uses), "cosmetic").says
+
+
+def test_what_a_spool_fails_for_every_use_counts_for_each_once():
+    """A spool that fails in general is refused for any use; one that fails for another use is not."""
+    failing = ((("hidden",), "Dented."), ((GENERAL,), "Snapped."), ((GENERAL, "cosmetic"), "Dark."))
+    assert ("Dark.", "Snapped.") == reasons(nonconforming=failing)
+
+
+OF_ONE_LOT = PairMatch("L-7", 1.25, 0.8, False, "lighter", of="L-7", spool="SP-2", of_spool="SP-1")
+
+
+@pytest.mark.parametrize(
+    ("pair", "numbers"),
+    [
+        (OF_ONE_LOT, "1.25, at most 0.8 within one job (lighter)"),
+        (
+            replace(OF_ONE_LOT, allowance=0.3),
+            "1.25, at most 0.8 within one job (spools of its lot differ by that much)",
+        ),
+        (replace(OF_ONE_LOT, delta_e=None, limit=None), "0.00, at most 0 within one job (lighter)"),
+    ],
+    ids=["measured", "allowed-for", "unknown"],
+)
+def test_two_spools_of_one_lot_that_do_not_match_say_why(pair, numbers):
+    """Both spools are named, and whether the difference was measured or is allowed for."""
+    start = "Spool SP-1 does not match spool SP-2 of the same lot, already used in this job: colour difference"
+    assert (f"{start} {numbers}.",) == reasons(pairs=[pair])
+
+
+class Told:
+    """A shelf life, or a spool that wants drying, with its reason."""
+
+    def __init__(self, reason, uses=("cosmetic",)):
+        self.reason, self.uses = reason, uses
+
+    def against(self, spool, at):
+        """The reason, with what was asked."""
+        return [f"{self.reason} {spool} {at:%A}"]
+
+    def asked_for(self, use):
+        """Whether dryness matters for a use."""
+        return use in self.uses
+
+
+def test_age_and_dryness_count_at_the_moment_of_loading():
+    """Both are looked at where a moment is given, and dryness for the uses that ask for it."""
+    state = replace(GOOD, uses={"cosmetic": "pass", "hidden": "pass"}, life=Told("old"), dryness=Told("wet"))
+    assert () == clear(state, "cosmetic").reasons
+    assert ("old SP-1 Monday", "wet SP-1 Monday") == clear(state, "cosmetic", at=MONDAY).reasons
+    assert ("old SP-1 Monday",) == clear(state, "hidden", at=MONDAY).reasons
