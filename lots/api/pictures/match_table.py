@@ -7,7 +7,7 @@ from typing import Any
 
 from lots.api.pictures.canvas import PAPER, Point
 from lots.api.pictures.sheet import PALE, SOFT, Sheet, leading, short, wrapped
-from lots.domain.words import counted
+from lots.domain.words import counted, listed
 
 WIDTH, LEFT, CELL = 960.0, 200.0, 48.0
 # So many lots fit the width; the answer lists them oldest first, and those are used up first.
@@ -90,11 +90,7 @@ def _in_words(names: list[str], pairs: dict[tuple[int, int], dict[str, Any]]) ->
         for other, theirs in enumerate(names):
             if other != one:
                 others[pairs[min(one, other), max(one, other)]["within"]].append(theirs)
-        told = [f"matches {_listed(others[True])}" if others[True] else "matches no other lot"]
-        told += [f"can't be told of {_listed(others[None])}"] if others[None] else []
+        told = [f"matches {listed(others[True])}" if others[True] else "matches no other lot"]
+        told += [f"can't be told of {listed(others[None])}"] if others[None] else []
         lines.append(f"{name} {'; '.join(told)}.")
     return lines
-
-
-def _listed(names: list[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

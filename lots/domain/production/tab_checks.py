@@ -9,6 +9,7 @@ from statistics import fmean, stdev
 
 from lots.domain.conformity.findings import shown
 from lots.domain.conformity.limits import Limit
+from lots.domain.words import counted
 
 CAUTION = (
     "An estimate for choosing a lot and an orientation, not a design approval: notches, fatigue, creep, heat and impact "
@@ -175,7 +176,9 @@ def _by_bond(ask: TabAsk, stresses_mpa: Sequence[float], reserve_wanted: float) 
         says = f"{stress:.2f} MPa at the root, along the layers: there the bond between layers does not decide, so this check cannot."
         return TabCheck(stress, bound, weakest, None, None, False, None, n, says)
     if bound is None or weakest is None:
-        says = f"{stress:.2f} MPa at the root. The lot has {n} bond {'test' if n == 1 else 'tests'}; two at least are needed to say more."
+        says = (
+            f"{stress:.2f} MPa at the root. The lot has {counted(n, 'bond test')}; two at least are needed to say more."
+        )
         return TabCheck(stress, bound, weakest, None, None, False, None, n, says)
     basis = min(bound, weakest)
     if basis <= 0:

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import permutations
 
+from lots.domain.words import counted
+
 # A spool change takes minutes; a machine without a recorded spool for longer may have run with one. After a week it stood idle.
 # Common practice, no source.
 SHORTEST_GAP = timedelta(minutes=15)
@@ -98,9 +100,7 @@ class Crowd:
     @property
     def says(self) -> str:
         """The crowd in words."""
-        slots = self.stays[0].slots
-        room = f"{slots} slot" if slots == 1 else f"{slots} slots"
-        return f"machine {self.machine} has {room}, but {len(self.stays)} spools were recorded on it from {self.start:%Y-%m-%d %H:%M} UTC"
+        return f"machine {self.machine} has {counted(self.stays[0].slots, 'slot')}, but {len(self.stays)} spools were recorded on it from {self.start:%Y-%m-%d %H:%M} UTC"
 
 
 def crowds(stays: Iterable[Stay]) -> list[Crowd]:
