@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 
+from lots.services.lookups import lot_of
 from lots.domain.assessment.limits_revision import limits_from, verdict_on_use
 from lots.domain.assessment.standing_by_hand import LOADABLE
 from lots.domain.code_identity import has_control
@@ -111,7 +112,7 @@ def _lot_behind(number: int, doubt: Doubt | None, deliveries: list[View], begun:
     """A lot of a job with what it rested on when it was first loaded there."""
     then = decisions.in_force(number, begun) if begun is not None else None
     return {
-        "lot": views.lot(lots.find(number)),
+        "lot": views.lot(lot_of(number)),
         "certainty": "certain" if doubt is None else "possibly",
         "gap": None if doubt is None else doubt.says,
         "deliveries": deliveries,

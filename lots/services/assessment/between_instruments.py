@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 
+from lots.services import lookups
 from lots.domain.characteristics.color.declared_color import COLOR
 from lots.domain.characteristics.declaring.bridge import Bridge
 from lots.domain.characteristics.declaring.case import SOURCES, Previous
@@ -28,7 +29,7 @@ def reference_instrument(shade: ShadeRevision | None, rows: Iterable[Reading]) -
     if shade is None or shade.instrument_id is None:
         return None
     known = (row.instrument.code for row in rows if row.instrument and row.instrument.id == shade.instrument_id)
-    return next(known, None) or str(catalog.find("instrument", shade.instrument_id).code)
+    return next(known, None) or lookups.found("instrument", shade.instrument_id).code
 
 
 def bridges_for(

@@ -158,7 +158,9 @@ class Beside:
 
 
 def _excluded_says(row: Reading) -> str:
-    exclusion: ReadingExclusion = row.exclusion  # type: ignore[attr-defined]  # joined by the query
+    exclusion = row.exclusion
+    if exclusion is None:
+        raise ValueError(f"reading {row.id} is not excluded")
     which = f"Reading {row.id} ({row.kind}, spool {row.spool.code})"
     return f"{which} is excluded by {exclusion.excluded_by}, cause {exclusion.cause}: {clause(exclusion.reason)}"
 

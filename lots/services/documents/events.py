@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 from lots.services.views import View
 from lots.store import audit
 from lots.store.engine.paging import Page
@@ -12,7 +10,7 @@ from lots.store.tables.models import Event
 ACTIONS = audit.ACTIONS
 
 
-def listed(filters: Mapping[str, object], cursor: str | None, limit: int) -> Page[View]:
+def listed(filters: audit.EntryFilters, cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of entries, in the order they were made."""
     return audit.listed(filters, cursor, limit).map(view)
 

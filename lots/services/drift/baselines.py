@@ -58,7 +58,7 @@ def choose(values: BaselineBody, by: str) -> View:
     with transaction():
         supplier, faults = lookups.by_id_or_code("supplier", values.get("supplier_id"), values.get("supplier_code"))
         grade, more = lookups.by_id_or_code("grade", values.get("grade_id"), values.get("grade_code"))
-        if faults + more:
+        if supplier is None or grade is None:
             raise Invalid(*faults, *more)
         lots = lot_series.lots_of(supplier_id=supplier.id, grade_id=grade.id).originals()
         faults, kept = _lots_meant(values, lots)

@@ -206,7 +206,7 @@ def _find_instruments(draft: Draft) -> list[CellFault]:
     faults = []
     for index, code in draft.codes.items():
         row, wrong = known[code]
-        if wrong:
+        if row is None:
             faults.append(fault_at(draft.sources[index], "instrument_code", wrong[0]))
         else:
             draft.items[index]["instrument_id"] = row.id

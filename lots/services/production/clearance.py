@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
+from lots.services.lookups import lot_of
 from lots.domain.assessment.limits_revision import GENERAL, Limits, limits_from
 from lots.domain.code_identity import Misread
 from lots.domain.production.clearance import (
@@ -230,7 +231,7 @@ def _inspections_lacking(row: Spool, held: Sequence[Lot], at: datetime) -> list[
     """What is still to be done for the newest re-inspection of each lot past its shelf life. No query for any other lot."""
     found = []
     for lot in held:
-        again = inspected_again(lots.find(lot.id)) if _life(row, lot).past_shelf_life(at) else []
+        again = inspected_again(lot_of(lot.id)) if _life(row, lot).past_shelf_life(at) else []
         if again and (lacking := again[-1][1]):
             found.append(f"Lot {lot.supplier_lot} is being inspected again. Still to do {'; '.join(lacking)}.")
     return found

@@ -59,7 +59,7 @@ def record(code: str, values: DryingSent, by: str) -> View:
         rule = rule_of(row.lot.grade)
         conforms = rule.conforms(values["temperature_c"], values["hours"])
         made = dryings.add(row, {**values, "ended_at": ended_at, "rule": rule.as_json, "conforms": conforms}, by, now)
-        life: dict[str, object] = {"dried_at": _later(row.dried_at, ended_at)}
+        life: dict[str, datetime | None] = {"dried_at": _later(row.dried_at, ended_at)}
         if conforms:
             life["dried_by_rule_at"] = _later(row.dried_by_rule_at, ended_at)
         lots.note_life(row, life)

@@ -169,7 +169,7 @@ def unload(load_id: int, remaining_mass_g: float, unloaded_at: datetime | None, 
         came_off = spool_unloaded(views.change_place(row, lot), remaining_mass_g)
         written = {"load": [load_id], "spool": [row.spool_id]}
         audit.note(row.lot_id, "spool unloaded", by, now, written, changes=[came_off])
-        return views.load(loads.find(load_id))
+        return views.load(loads.find(load_id) or row)
 
 
 def listed(filters: Mapping[str, object], cursor: str | None, limit: int) -> Page[View]:

@@ -107,9 +107,9 @@ def _offsets(lot: Lot, by_printer: Mapping[str, object], machine: str | None) ->
     on: dict[str, list[ShrinkTest]] = {here: [], there: []}
     for row in readings.of_controls(SHRINKAGE.name, on, _CONTROLS):
         test = SHRINKAGE.comparable(
-            reading_from(row, row.instrument.standard_uncertainty if row.instrument_id else None), block, None
+            reading_from(row, row.instrument.standard_uncertainty if row.instrument else None), block, None
         )
-        if test is not None:
+        if test is not None and row.control_of is not None:
             on[row.control_of].append(test)
     return PrinterOffset.between(on[here], on[there])
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import NotRequired, TypedDict
 
+from lots.services.lookups import lot_of
 from lots.domain.assessment.standing_by_hand import ENDINGS
 from lots.domain.production.clearance import unlike
 from lots.services import clock, views
@@ -42,7 +43,7 @@ def get_spool(code: str) -> View:
         "delivery_id": row.delivery_id,
         "lot": views.lot(row.lot),
         "parents": [{"spool_code": one.parent.code, "mass_g": one.mass_g} for one in parents],
-        "further_lots": [views.lot_line(lots.find(number)) for number in further],
+        "further_lots": [views.lot_line(lot_of(number)) for number in further],
     }
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
+from lots.services import lookups
 from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.domain.instruments.measuring import may_measure, refusal
 from lots.services.errors import Fault, Invalid
@@ -56,7 +57,7 @@ def keep_first(declared: Characteristic, instruments: Iterable[Instrument]) -> l
         if row.measures is not None:
             continue
         if not catalog.first_measured(row.id, declared.name):
-            now = catalog.find("instrument", row.id)
+            now = lookups.found("instrument", row.id)
             if not may_measure(declared.name, now.measures):
                 raise Invalid(_fault("", declared, now, _that_measure(declared)))
             continue

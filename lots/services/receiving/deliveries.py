@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
+from lots.services.lookups import lot_of
 from lots.domain.assessment.limits_revision import limits_from
 from lots.domain.code_identity import identity, likeness
 from lots.domain.receiving.coverage import Sampling, redraw
@@ -64,7 +65,7 @@ def get(number: int) -> View:
         NotFound: no such delivery.
     """
     row = _found(number)
-    lot, spools = lots.find(row.lot_id), store.spools_of(row)
+    lot, spools = lot_of(row.lot_id), store.spools_of(row)
     view = views.delivery(row, samples.changes_of([number], withdrawn=False)[number])
     return {
         **view,

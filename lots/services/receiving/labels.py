@@ -9,7 +9,7 @@ from lots.domain.characteristics.cross_section import length_m
 from lots.domain.words import clause
 from lots.services.assessment.lot_assessment import drawn_of
 from lots.services.errors import Conflict, NotFound
-from lots.services.lookups import spool_of, withdrawn
+from lots.services.lookups import lot_of, spool_of, withdrawn
 from lots.services.views import View
 from lots.store.assessment import lots
 from lots.store.production import tracing
@@ -59,7 +59,7 @@ def of_spool(code: str, *, printed: bool = False) -> View:
         raise Conflict(f"{withdrawn(row)} Take it to quality instead of printing a label.")
     further = tracing.further_lots([row.id]).get(row.id, []) if row.spliced else []
     label = _label(row, row.lot, row.delivery, _conditions(row.lot.grade), _drawn(row.delivery))
-    return {**label, "further_lots": [lots.find(number).supplier_lot for number in further]}
+    return {**label, "further_lots": [lot_of(number).supplier_lot for number in further]}
 
 
 def _drawn(delivery: Delivery) -> set[str]:

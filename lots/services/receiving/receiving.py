@@ -75,16 +75,17 @@ def log(values: NewDelivery, by: str) -> Logged:
         wanted, more = wanted_spools(values)
         faults += more + cost_faults(values)
         faults += _resubmission_faults(values.get("resubmission_of"), supplier, grade)
-        if faults:
+        if faults or supplier is None or grade is None:
             raise Invalid(*faults)
         doubt = count_question(supplier.id, len(wanted), values)
         lot = lots.same_number(supplier, grade, values["supplier_lot"])
-        if is_new := lot is None or lot.supplier_lot != values["supplier_lot"]:
+        if lot is None or lot.supplier_lot != values["supplier_lot"]:
             confirmed = values.get("confirm_new_lot", False)
             ask_similar(supplier, grade, values["supplier_lot"], confirmed=confirmed, beside=doubt)
         if doubt:
             raise UnusualCount(doubt[0].detail, faults=doubt, candidates=[])
-        if is_new:
+        is_new = lot is None or lot.supplier_lot != values["supplier_lot"]
+        if lot is None or is_new:
             came, before = values["received_at"], values.get("resubmission_of")
             lot = lots.add(supplier, grade, values["supplier_lot"], came, now, before)
         held = lots.lock([lot.id])[lot.id]

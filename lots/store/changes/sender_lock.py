@@ -55,13 +55,13 @@ class SenderLock:
     def _take_line(self) -> bool:
         try:
             if self._line is not None:
-                self._line.execute_sql("SELECT 1")  # type: ignore[no-untyped-call]  # the ORM does not type it
+                self._line.execute_sql("SELECT 1")
                 return True
             line = PostgresqlDatabase(
                 db.obj.database, prefer_psycopg3=True, autoconnect=False, thread_safe=False, **db.obj.connect_params
             )
             line.connect()
-            taken = line.execute_sql("SELECT pg_try_advisory_lock(%s)", (_KEY,))  # type: ignore[no-untyped-call]  # the same
+            taken = line.execute_sql("SELECT pg_try_advisory_lock(%s)", (_KEY,))
             if taken.fetchone()[0]:
                 self._line = line
                 return True

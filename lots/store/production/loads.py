@@ -84,8 +84,9 @@ def listed(filters: Mapping[str, object], cursor: str | None, limit: int) -> Pag
         elif name == "open":
             query = query.where(Load.id.in_(_open()) if value else Load.unloaded_at.is_null(False))
         else:
-            key = Load.of_job if name == "job" else Load.on_machine
-            query = query.where(key == names.number_of(name, str(value)))
+            of_job = name == "job"
+            key = Load.of_job if of_job else Load.on_machine
+            query = query.where(key == names.number_of("job" if of_job else "machine", str(value)))
     return page(query, Load.id, cursor, limit)
 
 

@@ -192,7 +192,7 @@ _LIMITS = Prepared(
 )
 
 
-def limits_of(grade_id: int) -> dict[int, dict[str, dict[str, object]]]:
+def limits_of(grade_id: int) -> dict[int, dict[str, object]]:
     """Returns every limits revision of a grade by its number. One query on an index."""
     return {row.id: row.body for row in _LIMITS.all(grade=grade_id)}
 

@@ -9,7 +9,7 @@ from peewee import BigAutoField, Field, Model
 from lots.store.engine.database import db
 
 # A column among others: what its rows hold differs.
-Column: TypeAlias = "Field[Any]"
+Column: TypeAlias = "Field[Any]"  # type: ignore[explicit-any]
 
 
 class Row(Model):
