@@ -26,7 +26,9 @@ from lots.services.files import cell_parsing
 from lots.services.instruments import calibration_checks as checking
 from lots.services.production import loads
 from lots.services.readings import recording
+from lots.services.readings.sent import SentReading
 from lots.services.receiving import receiving
+from lots.services.receiving.bodies import NewDelivery
 from lots.services.setup import access, catalog, shade_revisions, test_prints
 from lots.settings import Settings
 from lots.store.engine import database
@@ -138,8 +140,13 @@ def _set_up(shop: dict[str, Any]) -> tuple[dict[str, Any], dict[str, int]]:
         catalog.add_limits(made["id"], dict(limits), _PEOPLE["quality"])
         conditions[grade["code"]] = asked
     for baseline in shop["baselines"]:
-        whose = {"supplier_code": baseline["supplier"], "grade_code": baseline["grade"]}
-        baselines.choose({**whose, "given": baseline["given"], "reason": baseline["reason"]}, _PEOPLE["quality"])
+        chosen: baselines.BaselineBody = {
+            "supplier_code": baseline["supplier"],
+            "grade_code": baseline["grade"],
+            "given": baseline["given"],
+            "reason": baseline["reason"],
+        }
+        baselines.choose(chosen, _PEOPLE["quality"])
     return conditions, instruments
 
 
@@ -149,14 +156,14 @@ Event = tuple[datetime, Callable[[], Any]]
 def _checks(folder: Path, instruments: dict[str, int]) -> Iterator[Event]:
     for row in _rows(folder / "checks.csv"):
         at = datetime.fromisoformat(row["checked_at"])
-        values = {"checked_at": at, "result": row["result"], "artefact": row["artefact"]}
+        values: checking.Checked = {"checked_at": at, "result": row["result"], "artefact": row["artefact"]}
         yield at, partial(checking.add_check, instruments[row["instrument"]], values, _PEOPLE["quality"])
 
 
 def _deliveries(rows: list[dict[str, str]]) -> Iterator[Event]:
     for row in rows:
         mass = float(row["net_mass_g"])
-        values = {
+        values: NewDelivery = {
             "supplier_code": row["supplier"],
             "grade_code": row["grade"],
             "supplier_lot": row["supplier_lot"],
@@ -176,7 +183,7 @@ def _readings(
     """One event per delivery and kind, when the last of its readings was taken: so a lot is judged as the bench filled it in."""
     came_in = {code: number for number, row in enumerate(deliveries) for code in row["spool_codes"].split()}
     for kind, declared in DECLARED.items():
-        groups: dict[int, list[dict[str, Any]]] = {}
+        groups: dict[int, list[SentReading]] = {}
         path = folder / "readings" / f"{kind}.csv"
         for row in _rows(path) if path.exists() else ():
             delivery = came_in[row["spool_code"]]
@@ -190,8 +197,8 @@ def _readings(
 
 def _reading(
     row: dict[str, str], declared: Characteristic, conditions: Any, instruments: dict[str, int]
-) -> dict[str, Any]:
-    item: dict[str, Any] = {
+) -> SentReading:
+    item: Any = {
         "spool_code": row["spool_code"],
         "measured_at": datetime.fromisoformat(row["measured_at"]),
         "screening": row.get("screening") == "true",
@@ -205,7 +212,8 @@ def _reading(
             item[field.name] = _CELLS.get(field.type, str)(row[field.name])
         elif field.columns and all(row.get(column) for column in field.columns):
             item[field.name] = [float(row[column]) for column in field.columns]
-    return item
+    sent: SentReading = item
+    return sent
 
 
 def _loads(folder: Path) -> Iterator[Event]:

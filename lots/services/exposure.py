@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 
-from lots.services.lookups import lot_of
 from lots.domain.assessment.limits_revision import limits_from, verdict_on_use
 from lots.domain.assessment.standing_by_hand import LOADABLE
 from lots.domain.code_identity import has_control
@@ -14,9 +13,10 @@ from lots.domain.production.tracing import LONGEST_GAP, Doubt, Reach, Stay, lots
 from lots.domain.words import clause, moment
 from lots.services import clock, views
 from lots.services.errors import Conflict, NotFound
+from lots.services.lookups import lot_of
 from lots.services.views import View
 from lots.store import audit
-from lots.store.assessment import decisions, lots
+from lots.store.assessment import decisions
 from lots.store.engine.database import connect, transaction
 from lots.store.engine.paging import Page
 from lots.store.production import tracing

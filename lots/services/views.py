@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Protocol, TypeAlias, TypedDict
 
@@ -29,7 +29,7 @@ from lots.store.tables.models import (
 )
 
 # An answer: its fields by name, as JSON will have them but for moments, which stay datetimes.
-View: TypeAlias = Mapping[str, object]
+View: TypeAlias = dict[str, object]
 
 
 class Recorded(Protocol):

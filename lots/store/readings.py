@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from functools import lru_cache
 from typing import NotRequired, TypedDict
@@ -48,7 +48,7 @@ class NewExclusion(TypedDict):
 
     cause: str
     reason: str
-    shown_by: dict[str, object]
+    shown_by: Sequence[Mapping[str, object]]
 
 
 # What is asked of the spool of a reading; its documents would be read at every reading for nothing.

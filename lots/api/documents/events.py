@@ -74,4 +74,6 @@ class Events(Resource):
 
         Events are chained by hashes. `lots check` on the server proves that none was changed.
         """
-        return page_answer(events.listed(*page_args(args)))
+        filters: Any
+        filters, cursor, limit = page_args(args)
+        return page_answer(events.listed(filters, cursor, limit))

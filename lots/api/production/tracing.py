@@ -98,7 +98,7 @@ class Exposure(Resource):
 
         Loads that have not ended come first. Jobs in unrecorded gaps are `possibly`. Also as image/svg+xml. 404 for an unknown lot.
         """
-        return pictured(receiving.exposure(number), draw)
+        return pictured({**receiving.exposure(number)}, draw)
 
 
 @routes.route("/jobs/<path:name>")

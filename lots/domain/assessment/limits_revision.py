@@ -246,6 +246,12 @@ def limits_from(body: Mapping[str, Any]) -> Limits:
     )
 
 
+def block_of(body: Mapping[str, object], name: str) -> dict[str, Any]:
+    """Returns the block of a characteristic in a limits revision as it is kept; empty where it has none."""
+    block = body.get(name)
+    return block if isinstance(block, dict) else {}
+
+
 def own_part(block: Mapping[str, Any]) -> dict[str, Any]:
     """Returns what a block asks in its own words, as its characteristic reads it."""
     return {name: value for name, value in block.items() if name not in ASKED_ALIKE}

@@ -5,15 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 
-from lots.services import lookups
 from lots.domain.characteristics.color.declared_color import COLOR
 from lots.domain.characteristics.declaring.bridge import Bridge
 from lots.domain.characteristics.declaring.case import SOURCES, Previous
 from lots.domain.conformity import rule_versions
 from lots.domain.instruments.agreement import LEAST_PLAQUES, agreement
+from lots.services import lookups
 from lots.services.from_rows import UNNAMED, read_on_both
 from lots.store.instruments import studies
-from lots.store.setup import catalog
 from lots.store.tables.lots import KeptFigures
 from lots.store.tables.models import Instrument, Lot, Reading, ShadeRevision
 

@@ -33,6 +33,8 @@ def draw_wanted(lot: Lot, judged: Judged, by: str, now: datetime) -> bool:
     drawn = []
     for one in wanted:
         delivery = samples.delivery(one.delivery)
+        if delivery is None:
+            raise ValueError(f"a lot has no delivery {one.delivery}")
         # A spool that was replaced was drawn once: it is not drawn again.
         replaced = [row.drawn.code for row in changed[one.delivery].substitutes]
         but = (*parts[one.delivery].sample, *replaced)

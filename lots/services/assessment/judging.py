@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from lots.domain.assessment.assessment import Assessment, Summary
-from lots.domain.assessment.limits_revision import CHARACTERISTICS
+from lots.domain.assessment.limits_revision import CHARACTERISTICS, block_of
 from lots.domain.assessment.standing_by_hand import LOADABLE
 from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.domain.characteristics.registry import DECLARED, declared_of
@@ -104,7 +104,7 @@ def terms_anew(lot: Lot, limits: LimitsRevision | None, shade: ShadeRevision | N
 def _start(code: str, previous: Mapping[str, object], limits: LimitsRevision | None) -> list[object]:
     """What a step is measured from, and how."""
     declared = declared_of(code)
-    block = (limits.body.get(declared.name) if limits else None) or {}
+    block = block_of(limits.body, declared.name) if limits else {}
     start = [previous.get(name) for name in (f"{declared.name}_lot_id", declared.carried[0])]
     return [*start, *declared.step_terms(block)]
 

@@ -43,7 +43,9 @@ class Position:
         written = _WRITTEN.fullmatch(text)
         if written is None or int(written[1]) >= 2**63:
             detail = f'"{text}" is no position of this feed.'
-            raise Invalid(Fault("after", detail, "Give a position from an earlier answer, the id of a change, or latest."))
+            raise Invalid(
+                Fault("after", detail, "Give a position from an earlier answer, the id of a change, or latest.")
+            )
         return Position(int(written[1]), int(written[2]))
 
 

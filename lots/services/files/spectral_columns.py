@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from itertools import pairwise
 
 from lots.domain.colorimetry.spectral_weights import FIRST_NM, LAST_NM, STEP_NM
-from lots.services.readings.sent import SentSpectrum
+from lots.store.tables.setup import KeptSpectrum
 
 # Column -> wavelength in nm.
 COLUMNS = {f"nm{nm}": nm for nm in range(FIRST_NM, LAST_NM + 1, STEP_NM)}
@@ -20,7 +20,7 @@ class Gap(ValueError):
         self.nm = nm
 
 
-def from_cells(cells: Mapping[int, float]) -> SentSpectrum:
+def from_cells(cells: Mapping[int, float]) -> KeptSpectrum:
     """Returns the spectrum of a row as a JSON request has it.
 
     Args:
@@ -41,7 +41,7 @@ def from_cells(cells: Mapping[int, float]) -> SentSpectrum:
     return {"start_nm": read[0], "step_nm": step, "values": [cells[nm] for nm in read]}
 
 
-def in_columns(spectrum: SentSpectrum | None) -> dict[str, float]:
+def in_columns(spectrum: KeptSpectrum | None) -> dict[str, float]:
     """Returns the values of a spectrum by column; none without one.
 
     Example:

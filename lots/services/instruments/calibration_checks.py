@@ -17,7 +17,7 @@ from lots.services.assessment.uncertainty import found_by_instrument
 from lots.services.errors import Invalid
 from lots.services.lookups import found
 from lots.services.setup import views
-from lots.services.setup.catalog import add as add_subject
+from lots.services.setup.catalog import add_row
 from lots.services.views import View
 from lots.store import audit, readings
 from lots.store.assessment import lots
@@ -92,8 +92,8 @@ def add(values: dict[str, object], by: str) -> View:
     Raises:
         AlreadyThere: its code is taken.
     """
-    made = add_subject("instrument", values, by)
-    return _view(found("instrument", made["id"]), [])
+    made = add_row("instrument", values, by)
+    return _view(found("instrument", made.id), [])
 
 
 def change(number: int, measures: list[str], by: str) -> View:

@@ -49,4 +49,6 @@ def _unsaid(now: datetime) -> list[tuple[Instrument, datetime]]:
 def _said() -> dict[str, str]:
     """Number of each instrument that ever was due -> the last day that was told. One query."""
     last = audit.last_of(_WHAT)
-    return dict(last.content["values"]["due"]) if last else {}
+    values = last.content["values"] if last else {}
+    due = values.get("due")
+    return {str(number): str(day) for number, day in due.items()} if isinstance(due, dict) else {}

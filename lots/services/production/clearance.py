@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
-from lots.services.lookups import lot_of
 from lots.domain.assessment.limits_revision import GENERAL, Limits, limits_from
 from lots.domain.code_identity import Misread
 from lots.domain.production.clearance import (
@@ -24,7 +23,7 @@ from lots.domain.production.spool_life import SpoolLife
 from lots.services import clock
 from lots.services.assessment import concessions
 from lots.services.assessment.lot_assessment import inspected_again
-from lots.services.lookups import spool_of
+from lots.services.lookups import lot_of, spool_of
 from lots.services.production import dryings, other_spools
 from lots.services.production.job_colors import pairs_among, pairs_in_job
 from lots.services.production.lot_instruments import Known

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from itertools import combinations
 
-from lots.domain.assessment.limits_revision import own_part
+from lots.domain.assessment.limits_revision import block_of, own_part
 from lots.domain.characteristics.color.between_spools import Between
 from lots.domain.characteristics.color.declared_color import COLOR
 from lots.domain.characteristics.color.limits_block import color_limits
@@ -23,9 +23,9 @@ def color_rule(lot: Lot) -> ColorLimits:
     return rule_of(lot.limits_revision.body) if lot.limits_revision else ColorLimits()
 
 
-def rule_of(body: Mapping[str, Mapping[str, object] | None]) -> ColorLimits:
+def rule_of(body: Mapping[str, object]) -> ColorLimits:
     """Returns the colour limits of a limits revision, as it is kept."""
-    return color_limits(own_part(body.get(COLOR.name) or {}))
+    return color_limits(own_part(block_of(body, COLOR.name)))
 
 
 def _comparable(lot: Lot, other: Lot) -> bool:

@@ -133,5 +133,4 @@ def _strength(lot: Lot, machine: str | None) -> str:
 
 def _prints(lot: Lot, name: str) -> Mapping[str, Mapping[str, Sequence[float]]]:
     """What is kept of a lot's prints of one characteristic, by printer and recipe; empty where it was judged by rules that do not keep it."""
-    kept: Mapping[str, Mapping[str, Sequence[float]]] = (lot.printed or {}).get(name) or {}
-    return kept
+    return (lot.printed or {}).get(name) or {}

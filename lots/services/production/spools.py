@@ -6,12 +6,11 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import NotRequired, TypedDict
 
-from lots.services.lookups import lot_of
 from lots.domain.assessment.standing_by_hand import ENDINGS
 from lots.domain.production.clearance import unlike
 from lots.services import clock, views
 from lots.services.errors import AlreadyThere, Conflict, Fault, Invalid
-from lots.services.lookups import spool_of, withdrawn
+from lots.services.lookups import lot_of, spool_of, withdrawn
 from lots.services.production.clearance import lots_held
 from lots.services.production.job_colors import pairs_among
 from lots.services.production.settings import length_left_m

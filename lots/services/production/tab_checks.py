@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import NotRequired, TypedDict
 
 from lots.domain.characteristics.bond.declared_bond import BOND
+from lots.domain.characteristics.bond.lot_bond import BondTest
 from lots.domain.production.clearance import Clearance
 from lots.domain.production.tab_checks import TAB_USES, TabAsk, TabCheck, check_tab, shapes_of, weakest_of
 from lots.services import clock
@@ -92,7 +93,7 @@ def _clear(spool: Spool | None, held: Sequence[LotFacts], use: str, at: datetime
 
 def _by_bond(lot: Lot, ask: TabAsk, reserve: float, against: list[str]) -> TabCheck:
     kept, _ = that_count(readings.that_count(lot.id, kind=BOND.name), HeldTo.of(lot))
-    bars = [test.stress_mpa for test in map(reading_from, kept) if BOND.of_lot(test)]
+    bars = [test.stress_mpa for test in map(reading_from, kept) if isinstance(test, BondTest) and BOND.of_lot(test)]
     return check_tab(ask, bars, reserve, against)
 
 

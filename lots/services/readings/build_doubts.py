@@ -12,7 +12,7 @@ from lots.domain.instruments.control_prints import Outside, builds_of, outside_c
 from lots.domain.words import clause
 from lots.services import clock
 from lots.services.assessment.judging import judge_lot
-from lots.services.assessment.lot_after import after
+from lots.services.assessment.lot_after import LotAfter, after
 from lots.services.assessment.lot_assessment import reading_from
 from lots.services.errors import Conflict, NotFound
 from lots.services.views import View, recorded
@@ -80,7 +80,7 @@ def _says(values: Mapping[str, object], outside: Outside) -> str:
     )
 
 
-def judge_others(found: Sequence[BuildDoubt], but: Collection[int], by: str, now: datetime) -> list[View]:
+def judge_others(found: Sequence[BuildDoubt], but: Collection[int], by: str, now: datetime) -> list[LotAfter]:
     """Judges again the lots that have prints of these builds and are not among `but`; returns where each stands.
 
     Runs inside the caller's transaction.

@@ -38,7 +38,8 @@ class Asked:
         rows, _ = that_count(readings.of_lots({spool.lot_id for spool in every}, OPACITY.name), HeldTo())
         by_lot: dict[int, list[OpacityReading]] = {}
         for row in rows:
-            by_lot.setdefault(row.lot_id, []).append(reading_from(row))
+            if isinstance(reading := reading_from(row), OpacityReading):
+                by_lot.setdefault(row.lot_id, []).append(reading)
         newest = {number: latest(mine) for number, mine in by_lot.items()}
         return cls(current, {number: one.found for number, one in newest.items() if one is not None})
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from lots.services import lookups
 from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.domain.instruments.measuring import may_measure, refusal
+from lots.services import lookups
 from lots.services.errors import Fault, Invalid
 from lots.services.readings.sent import SentReading
 from lots.store.setup import catalog

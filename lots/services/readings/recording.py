@@ -16,7 +16,7 @@ from lots.services import clock, views
 from lots.services.assessment.counting import in_doubt, unconfirmed
 from lots.services.assessment.drawing_spools import first_looks
 from lots.services.assessment.judging import judge_lot
-from lots.services.assessment.lot_after import after
+from lots.services.assessment.lot_after import LotAfter, after
 from lots.services.assessment.lot_assessment import Judged
 from lots.services.errors import Fault, Invalid, NotFound
 from lots.services.from_rows import instruments_of
@@ -39,7 +39,7 @@ class Recorded(TypedDict):
 
     items: list[View]
     warnings: list[list[Warned]]
-    lots: list[View]
+    lots: list[LotAfter]
 
 
 def record(kind: str, items: Sequence[SentReading], by: str, *, as_list: bool, look_first: bool = True) -> Recorded:

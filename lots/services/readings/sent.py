@@ -2,17 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import datetime
 from typing import NamedTuple, NotRequired, Required, TypedDict
 
-
-class SentSpectrum(TypedDict):
-    """Reflectance factors at equal steps."""
-
-    start_nm: int
-    step_nm: int
-    values: Sequence[float]
+from lots.store.tables.setup import KeptSpectrum
 
 
 class Light(TypedDict):
@@ -49,7 +42,7 @@ class SentReading(TypedDict, total=False):
     test_print: str | None
     build: str | None
     lab: list[float]
-    spectrum: SentSpectrum | None
+    spectrum: KeptSpectrum | None
     conditions: SentConditions
 
 

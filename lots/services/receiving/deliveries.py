@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from lots.services.lookups import lot_of
 from lots.domain.assessment.limits_revision import limits_from
 from lots.domain.code_identity import identity, likeness
 from lots.domain.receiving.coverage import Sampling, redraw
@@ -15,6 +14,7 @@ from lots.domain.words import clause, counted
 from lots.services import clock, views
 from lots.services.assessment.judging import judge_lot, revisions_for
 from lots.services.errors import Conflict, NotFound, Settled, Stale
+from lots.services.lookups import lot_of
 from lots.services.receiving.bodies import DeliveryChange
 from lots.services.receiving.correction_checks import Change, ask, checked
 from lots.services.receiving.inspection_severity import severity_of

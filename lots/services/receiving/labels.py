@@ -11,7 +11,6 @@ from lots.services.assessment.lot_assessment import drawn_of
 from lots.services.errors import Conflict, NotFound
 from lots.services.lookups import lot_of, spool_of, withdrawn
 from lots.services.views import View
-from lots.store.assessment import lots
 from lots.store.production import tracing
 from lots.store.receiving import deliveries, samples
 from lots.store.setup import catalog

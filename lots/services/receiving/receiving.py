@@ -215,7 +215,7 @@ def listed(filters: Mapping[str, object], cursor: str | None, limit: int, *, new
     return lots.listed(dict(filters), cursor, limit, newest_first=newest_first).map(views.lot)
 
 
-def exposure(number: int) -> View:
+def exposure(number: int) -> views.Exposure:
     """Returns every machine and job that a lot has reached, what is still loaded first."""
     row = lot_of(number)
     return tracing.exposure(row)

@@ -83,7 +83,12 @@ def _view(row: Coded | Machine) -> View:
 
 
 def add(subject: str, values: Mapping[str, object], by: str) -> View:
-    """Adds a supplier, shade, grade or instrument.
+    """Adds a supplier, shade, grade or instrument. Raises as `add_row` does."""
+    return _view(add_row(subject, values, by))
+
+
+def add_row(subject: str, values: Mapping[str, object], by: str) -> catalog.Coded:
+    """Adds a supplier, shade, grade or instrument, and returns its row.
 
     Raises:
         AlreadyThere: its code is taken.
@@ -99,7 +104,7 @@ def add(subject: str, values: Mapping[str, object], by: str) -> View:
             kept = {**kept, "measures": measures_of_kind(str(kept["kind"]))}
         row = catalog.add(subject, kept, by, now)
         audit.note(None, f"{subject} added", by, now, {subject: [row.id]})
-        return _view(row)
+        return row
 
 
 def change(subject: str, number: int, version: int, values: Mapping[str, object], by: str) -> View:

@@ -5,21 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from functools import lru_cache, reduce
 from operator import or_
-from typing import NotRequired, TypedDict
 
 from lots.store.engine.compiled_queries import Prepared, given, update
 from lots.store.tables.models import Lot, Spool, SpoolParent
+from lots.store.tables.spools import Failing
 
-
-class Failure(TypedDict):
-    """What a spool fails by itself; `of` is the code of the spool it was found on, where that is a parent."""
-
-    uses: list[str]
-    message: str
-    of: NotRequired[str]
-
-
-Failures = list[Failure]
+Failures = list[Failing]
 
 
 def keep(lot: Lot, found: Mapping[str, Mapping[str, object]], failures: Mapping[str, Failures]) -> None:

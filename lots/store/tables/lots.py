@@ -67,7 +67,7 @@ class KeptBetween(TypedDict):
 
 
 # By characteristic, then by `printer|recipe`: what was measured of prints.
-KeptPrints = dict[str, dict[str, dict[str, object]]]
+KeptPrints = dict[str, dict[str, dict[str, list[float]]]]
 
 
 class Lot(Row):

@@ -101,7 +101,7 @@ class ReadingExclusion(Row):
     reading_id: int
     cause = CharField(12)
     reason = TextField()
-    shown_by = Json[dict[str, object]]()
+    shown_by = Json[list[dict[str, object]]]()
     excluded_at = Instant()
     excluded_by = CharField(120)
     included_at = Instant(null=True)

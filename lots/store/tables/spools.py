@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TypedDict
+from typing import NotRequired, TypedDict
 
 from peewee import SQL, BooleanField, CharField, Check, DoubleField, ForeignKeyField
 
@@ -13,10 +13,11 @@ from lots.store.tables.row import Row
 
 
 class Failing(TypedDict):
-    """What a spool fails by itself, and for which uses."""
+    """What a spool fails by itself, and for which uses; `of` is the code of the spool it was found on, where that is a parent."""
 
     uses: list[str]
     message: str
+    of: NotRequired[str]
 
 
 class Spool(Row):
