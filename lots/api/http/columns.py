@@ -62,12 +62,7 @@ def load(
     """
     columns = body["columns"]
     count = _length(columns, most)
-    whole: dict[str, Any] = {
-        name: [schema.error_messages["unknown"]] for name in columns if name not in schema.load_fields
-    }
-    for name, field in schema.load_fields.items():
-        if field.required and name not in columns:
-            whole[name] = [field.error_messages["required"]]
+    whole = _whole_columns(schema, columns)
     known = {name: values for name, values in columns.items() if name not in whole}
     said = [{name: values[n] for name, values in known.items() if values[n] is not None} for n in range(count)]
     wrong: Any = {}
@@ -82,6 +77,14 @@ def load(
     rest = {} if whole else {place: row for place, row in enumerate(rows) if place not in wrong}
     found = [*faults_from(own, schema), *(of_the_rest(rest) if rest else ())]
     raise Invalid(*_of_columns(whole, schema), *map(in_column, found))
+
+
+def _whole_columns(schema: Schema, columns: Mapping[str, Any]) -> dict[str, Any]:
+    """What is wrong with columns as a whole, by their names: unknown ones, and required ones that are missing."""
+    known = schema.load_fields
+    found: dict[str, Any] = {name: [schema.error_messages["unknown"]] for name in columns if name not in known}
+    missing = (name for name, field in known.items() if field.required and name not in columns)
+    return {**found, **{name: [known[name].error_messages["required"]] for name in missing}}
 
 
 def _of_columns(messages: Mapping[str, Any], schema: Schema | None) -> list[Fault]:

@@ -91,19 +91,24 @@ def for_printer(
         >>> found.cautions
         ('The scale factors were measured on printer P1, not on P9. Printers differ by 0.1 to 0.2 %.',)
     """
-    named = " and ".join(sorted(by_printer)) or None
     if machine is None or not by_printer:
-        return ForPrinter(whole, named)
-    own = {axis: one for name, some in by_printer.items() if same(name, machine) for axis, one in some.items()}
+        return ForPrinter(whole, " and ".join(sorted(by_printer)) or None)
+    mine = next((name for name in by_printer if same(name, machine)), None)
+    own = _of_machine(by_printer, machine)
     others = " and ".join(sorted(name for name in by_printer if not same(name, machine)))
     known = offsets or {}
     foreign = {axis: _moved(one, known.get(axis)) for axis, one in whole.items() if axis not in own}
     across = [axis for axis in foreign if axis not in known]
     cautions = [_across(across, others, machine, whole=not own)] if across else []
     cautions += _corrected({axis: known[axis] for axis in foreign if axis in known}, others, machine)
-    on = next((name for name in by_printer if same(name, machine)), None) if own else others
+    on = mine if own else others
     found = {**own, **foreign}
     return ForPrinter({axis: found[axis] for axis in AXES if axis in found}, on, tuple(cautions))
+
+
+def _of_machine(by_printer: Mapping[str, Mapping[str, Shrunk]], machine: str) -> dict[str, Shrunk]:
+    """The shrinkage along each axis by coupons of this machine, however its name was typed."""
+    return {axis: one for name, some in by_printer.items() if same(name, machine) for axis, one in some.items()}
 
 
 def _corrected(offsets: Mapping[str, PrinterOffset], others: str, machine: str) -> list[str]:

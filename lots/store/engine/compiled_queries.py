@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from types import SimpleNamespace
 from typing import Generic, TypeVar, cast
 
@@ -27,6 +28,7 @@ from peewee import (
 from lots.store.engine.database import db
 
 _M = TypeVar("_M", bound=Model)
+_Reader = Callable[[object], object]
 _Made = Callable[[tuple[object, ...]], SimpleNamespace | None]
 # Columns of these types come from both drivers as what they are.
 _AS_STORED = (AutoField, CharField, DoubleField, FloatField, ForeignKeyField, IntegerField, TextField)
@@ -41,8 +43,27 @@ def given(name: str) -> Value:
     return Value(_Slot(name), converter=False)
 
 
-class Prepared(Generic[_M]):
-    """A select over models and their joins whose SQL is worked out once for each engine.
+class _Compiled(Generic[_M]):
+    """A select whose SQL is worked out once for each engine. Values are bound as they are."""
+
+    def __init__(self, build: Callable[[], ModelSelect[_M]]) -> None:
+        self._build = build
+        self._compiled: dict[type, tuple[ModelSelect[_M], str, tuple[object, ...]]] = {}
+
+    def _run(self, values: Mapping[str, object]) -> tuple[ModelSelect[_M], Iterable[tuple[object, ...]]]:
+        """Returns the query and what the engine found. One query."""
+        kind = type(db.obj)
+        if kind not in self._compiled:
+            query = self._build()
+            text, given_values = query.sql()
+            self._compiled[kind] = (query, text, tuple(given_values))
+        query, sql, places = self._compiled[kind]
+        bound = [values[one] if isinstance(one, _Slot) else one for one in places]
+        return query, db.execute_sql(sql, bound)
+
+
+class Prepared(_Compiled[_M]):
+    """A select over models and their joins that is asked at every request.
 
     Working out the SQL of a wide join takes some twenty times as long as running it. A row comes back as plain objects that bear the names
     the models have: `row.code`, `row.lot_id`, `row.lot.supplier`; one that an outer join did not find is None. They are for
@@ -54,27 +75,31 @@ class Prepared(Generic[_M]):
     """
 
     def __init__(self, build: Callable[[], ModelSelect[_M]]) -> None:
-        self._build = build
-        self._compiled: dict[type, tuple[str, tuple[object, ...], _Made]] = {}
+        super().__init__(build)
+        self._makers: dict[type, _Made] = {}
 
     def all(self, **values: object) -> list[_M]:
         """Returns every row, typed as the model whose names it bears. One query."""
-        sql, parameters, made = self._for_engine()
-        bound = [values[one] if isinstance(one, _Slot) else one for one in parameters]
-        return cast("list[_M]", [made(row) for row in db.execute_sql(sql, bound)])
+        query, found = self._run(values)
+        made = self._makers.get(type(db.obj))
+        if made is None:
+            made = self._makers[type(db.obj)] = _maker(query)
+        return cast("list[_M]", [made(row) for row in found])
 
     def first(self, **values: object) -> _M | None:
         """Returns the first row, None when there is none. One query, which should find no more than one row."""
         found = self.all(**values)
         return found[0] if found else None
 
-    def _for_engine(self) -> tuple[str, tuple[object, ...], _Made]:
-        kind = type(db.obj)
-        if kind not in self._compiled:
-            query = self._build()
-            sql, parameters = query.sql()
-            self._compiled[kind] = (sql, tuple(parameters), _maker(query))
-        return self._compiled[kind]
+
+class PreparedModels(_Compiled[_M]):
+    """The same for rows that are changed and saved: they are the models themselves."""
+
+    def all(self, **values: object) -> list[_M]:
+        """Returns every row. One query."""
+        query, found = self._run(values)
+        selected = (query._returning, query._from_list, query._joins)  # type: ignore[attr-defined]  # left out of its types
+        return list(ModelCursorWrapper(found, query.model, *selected))
 
 
 def insert(model: type[Model], rows: Sequence[Mapping[str, object]]) -> list[int]:
@@ -118,33 +143,35 @@ def numbered(key: Field[int], numbers: Sequence[int]) -> Expression:
     return Expression(key, OP.IN, SQL(f"({', '.join(str(int(number)) for number in numbers)})"))
 
 
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """The columns of one model within a row: where they are, their names, and those that are converted."""
+
+    model: type[Model]
+    places: slice[int, int, None]
+    names: tuple[str, ...]
+    converters: tuple[tuple[str, _Reader], ...]
+
+    def of(self, row: tuple[object, ...]) -> SimpleNamespace | None:
+        """Returns the object of a row; None where an outer join found none, which leaves its first column, the number, empty."""
+        values = row[self.places]
+        if values[0] is None:
+            return None
+        one = SimpleNamespace(**dict(zip(self.names, values, strict=True)))
+        held = one.__dict__
+        for name, convert in self.converters:
+            held[name] = convert(held[name])
+        return one
+
+
 def _maker(query: ModelSelect[_M]) -> _Made:
     """Returns what makes one row's objects from its values."""
-    names: dict[type[Model], list[tuple[int, str]]] = {}
-    converted: dict[type[Model], list[tuple[str, Callable[[object], object]]]] = {}
-    for place, field in enumerate(query._returning):  # type: ignore[attr-defined]  # left out of its types
-        name = field.object_id_name if isinstance(field, ForeignKeyField) else field.name
-        names.setdefault(field.model, []).append((place, name))
-        if type(field) not in _AS_STORED:
-            converted.setdefault(field.model, []).append((name, field.python_value))
-    parts = [
-        (model, places[0][0], places[-1][0] + 1, tuple(name for _, name in places), tuple(converted.get(model, ())))
-        for model, places in names.items()
-    ]
-    links = [(source, attr, to) for source, joins in query._joins.items() for to, attr, _, _ in joins if to in names]  # type: ignore[attr-defined]  # likewise
+    parts, joins = _parts(query), query._joins  # type: ignore[attr-defined]  # left out of its types
+    there = {part.model for part in parts}
+    links = [(source, attr, to) for source, joined in joins.items() for to, attr, _, _ in joined if to in there]
 
     def made(row: tuple[object, ...]) -> SimpleNamespace | None:
-        objects: dict[type[Model], SimpleNamespace | None] = {}
-        for model, start, end, named, converters in parts:
-            values = row[start:end]
-            # Every selection begins with the row's number, which only an outer join leaves empty.
-            if values[0] is None:
-                objects[model] = None
-                continue
-            one = objects[model] = SimpleNamespace(**dict(zip(named, values, strict=True)))
-            held = one.__dict__
-            for name, convert in converters:
-                held[name] = convert(held[name])
+        objects = {part.model: part.of(row) for part in parts}
         for source, attr, to in links:
             if objects[source] is not None:
                 setattr(objects[source], attr, objects[to])
@@ -153,24 +180,16 @@ def _maker(query: ModelSelect[_M]) -> _Made:
     return made
 
 
-class PreparedModels(Generic[_M]):
-    """A select over models and their joins whose SQL is worked out once for each engine, as with `Prepared`; its rows are the models themselves.
-
-    Made for rows that are changed and saved. Values are bound as they are.
-    """
-
-    def __init__(self, build: Callable[[], ModelSelect[_M]]) -> None:
-        self._build = build
-        self._compiled: dict[type, tuple[ModelSelect[_M], str, tuple[object, ...]]] = {}
-
-    def all(self, **values: object) -> list[_M]:
-        """Returns every row. One query."""
-        kind = type(db.obj)
-        if kind not in self._compiled:
-            query = self._build()
-            sql, parameters = query.sql()
-            self._compiled[kind] = (query, sql, tuple(parameters))
-        query, sql, places = self._compiled[kind]
-        found = db.execute_sql(sql, [values[one] if isinstance(one, _Slot) else one for one in places])
-        selected = (query._returning, query._from_list, query._joins)  # type: ignore[attr-defined]  # left out of its types
-        return list(ModelCursorWrapper(found, query.model, *selected))
+def _parts(query: ModelSelect[_M]) -> list[_Part]:
+    fields: dict[type[Model], list[tuple[int, Field[object]]]] = {}
+    for place, field in enumerate(query._returning):  # type: ignore[attr-defined]  # left out of its types
+        fields.setdefault(field.model, []).append((place, field))
+    parts = []
+    for model, mine in fields.items():
+        named = [
+            (field.object_id_name if isinstance(field, ForeignKeyField) else field.name, field) for _, field in mine
+        ]
+        converters = tuple((name, field.python_value) for name, field in named if type(field) not in _AS_STORED)
+        places = slice(mine[0][0], mine[-1][0] + 1)
+        parts.append(_Part(model, places, tuple(name for name, _ in named), converters))
+    return parts
