@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from flask import Response
 from marshmallow import Schema, fields
 
 from lots.api.documents.lot_pictures import PermissionSchema
@@ -17,7 +18,7 @@ from lots.api.documents.nonconformity_report import (
     ReportMethodSchema,
     ReportReadingSchema,
 )
-from lots.api.documents.printed import AS_PAGE, AS_PDF, Paper, printed
+from lots.api.documents.printed import AS_PAGE, AS_PDF, Paper, on_paper, printed
 from lots.api.documents.record_pages import sections, title_of
 from lots.api.http.fields import NUMBER, Instant
 from lots.api.http.roles import ALL
@@ -129,6 +130,11 @@ class LotRecord(Resource):
         not installed.
         """
         return printed(lambda: lot_record.record(number), _paper)
+
+
+def paper(number: int, wanted: str) -> Response:
+    """Returns the paper about a lot as a page to print (text/html) or a PDF."""
+    return on_paper(wanted, lambda: lot_record.record(number), _paper)
 
 
 def _paper(found: dict[str, Any]) -> Paper:

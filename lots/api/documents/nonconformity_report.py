@@ -7,7 +7,7 @@ from typing import Any
 from flask import Blueprint, Response, send_from_directory
 from marshmallow import Schema, fields
 
-from lots.api.documents.printed import AS_PAGE, AS_PDF, Paper, printed
+from lots.api.documents.printed import AS_PAGE, AS_PDF, Paper, on_paper, printed
 from lots.api.documents.report_pages import sections, title_of
 from lots.api.http.fields import NUMBER, Instant, OneOrMany, Strict
 from lots.api.http.routes import Resource, Routes
@@ -333,6 +333,11 @@ class NonconformityReport(Resource):
         hand. 501 for a PDF where the extra for it is not installed. 404 for an unknown lot, and for one that was not known at `as_of`.
         """
         return printed(lambda: nonconformity_report.nonconformity(number, args.get("as_of")), _paper)
+
+
+def paper(number: int, wanted: str) -> Response:
+    """Returns the paper about a lot as a page to print (text/html) or a PDF."""
+    return on_paper(wanted, lambda: nonconformity_report.nonconformity(number), _paper)
 
 
 def _paper(found: dict[str, Any]) -> Paper:

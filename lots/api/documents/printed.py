@@ -46,19 +46,25 @@ class Paper:
 
 
 def printed(find: Callable[[], dict[str, Any]], paper: Callable[[dict[str, Any]], Paper]) -> Any:
-    """Returns what a resource should answer: what `find` finds as JSON, or its paper as a page or a PDF.
-
-    A PDF that cannot be made is refused (501) before anything is looked up.
-    """
+    """Returns what a resource should answer: what `find` finds as JSON, or its paper as a page or a PDF."""
     wanted = request.accept_mimetypes.best_match([JSON, HTML, PDF], JSON)
-    if wanted == PDF and find_spec("fpdf") is None:
-        raise Refused(_no_pdf())
-    found = find()
     if wanted == JSON:
-        return found, {"Vary": "Accept"}
-    answer = _as_pdf(paper(found)) if wanted == PDF else _as_page(paper(found))
+        return find(), {"Vary": "Accept"}
+    answer = on_paper(wanted, find, paper)
     answer.vary.add("Accept")
     return answer
+
+
+def on_paper(wanted: str, find: Callable[[], dict[str, Any]], paper: Callable[[dict[str, Any]], Paper]) -> Response:
+    """Returns the paper of what `find` finds as a page or a PDF.
+
+    Raises:
+        Refused: 501 for a PDF that cannot be made, before anything is looked up.
+    """
+    if wanted == PDF and find_spec("fpdf") is None:
+        raise Refused(_no_pdf())
+    made = paper(find())
+    return _as_pdf(made) if wanted == PDF else _as_page(made)
 
 
 def _as_page(paper: Paper) -> Response:

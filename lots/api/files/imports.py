@@ -26,6 +26,7 @@ from lots.services.errors import Fault, Invalid
 from lots.services.files import cell_parsing, imports
 from lots.services.files.color_exchange import KEYWORDS
 from lots.services.files.csv_tables import DELIMITERS, Options
+from lots.services.setup.access import Person
 
 routes = Routes("imports", __name__, url_prefix="/v1/imports", description="Readings and deliveries from files.")
 KINDS = tuple(SCHEMAS)
@@ -179,6 +180,14 @@ def import_file(
     return known
 
 
+def not_admitted(kind: str, who: Person) -> str:
+    """Returns why somebody may not import a kind of file; empty where they may."""
+    roles = (*WHO[kind], INTEGRATION, "admin")
+    if who.role in roles:
+        return ""
+    return f"{who.name} has the role {who.role}; to import {kind}, this needs {' or '.join(roles)}."
+
+
 def args_from(said: Mapping[str, str | None]) -> dict[str, Any]:
     """Returns arguments by name, as a form or a command line gives them, blank ones left out.
 
@@ -269,10 +278,7 @@ class Imports(Resource):
     def post(self) -> Any:
         """Import a CSV file of readings or deliveries, or colour exchange text of colours."""
         args, file = _read_form()
-        roles = (*WHO[args["kind"]], INTEGRATION, "admin")
-        if person().role not in roles:
-            needed = " or ".join(roles)
-            detail = f"{person().name} has the role {person().role}; to import {args['kind']}, this needs {needed}."
+        if detail := not_admitted(args["kind"], person()):
             raise Refused(http_problem(403, detail))
         content = file.stream.read()
         done = import_file(

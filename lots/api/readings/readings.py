@@ -147,8 +147,8 @@ class ReadingFilterArgs(PageArgs):
 _LOTS = LotAfterSchema(many=True)
 
 
-def _serve(declared: Characteristic) -> None:
-    """Adds the path for one kind of reading. They differ in nothing but their fields, their rule and who may send them."""
+def _serve(declared: Characteristic) -> type[Resource]:
+    """Adds and returns the path for one kind of reading. They differ in nothing but their fields, their rule and who may send them."""
     kind = declared.name
 
     class Readings(Resource):
@@ -173,10 +173,11 @@ def _serve(declared: Characteristic) -> None:
     Readings.post = routes.one_or_many(ARGS[kind](), partial(recording.faults_of, kind))(answer)  # type: ignore[method-assign]  # decorated once its kind is known
     Readings.__name__ = f"{kind.capitalize()}Readings"
     routes.route(declared.path)(Readings)
+    return Readings
 
 
-for _declared in DECLARED.values():
-    _serve(_declared)
+# The path for each kind of reading.
+READINGS = {kind: _serve(declared) for kind, declared in DECLARED.items()}
 
 
 @routes.route(f"/lots/<{NUMBER}:number>/readings")

@@ -13,6 +13,7 @@ from lots.api.lot_schemas import LotAfterSchema
 from lots.api.readings.readings import ReadingSchema, VoidLineSchema
 from lots.domain.assessment.limits_revision import CHARACTERISTICS
 from lots.services.readings import confirmations, voids
+from lots.services.setup.access import Person
 
 routes = Routes("voids", __name__, url_prefix="/v1", description="Readings that do not count, and why.")
 
@@ -73,6 +74,11 @@ class VoidSchema(VoidLineSchema):
     says = fields.String(required=True, metadata={"description": "what was measured, in words"})
 
 
+def of_quality(who: Person) -> bool:
+    """Returns whether somebody may void, or confirm, what others stored."""
+    return who.role in ("quality", "admin")
+
+
 @routes.route("/voids")
 class Voids(Resource):
     """All voids."""
@@ -105,8 +111,7 @@ class Void(Resource):
         counts as a retest. 409 when the reading is void already.
         """
         who = person()
-        of_quality = who.role in ("quality", "admin")
-        return voids.void(number, args["reason"], args.get("replaced_by"), who.name, of_quality=of_quality)
+        return voids.void(number, args["reason"], args.get("replaced_by"), who.name, of_quality=of_quality(who))
 
 
 @routes.route(f"/readings/<{NUMBER}:number>/void/agree")
@@ -140,5 +145,4 @@ class Confirm(Resource):
         nothing to confirm.
         """
         who = person()
-        of_quality = who.role in ("quality", "admin")
-        return confirmations.confirm(number, args.get("reason"), who.name, of_quality=of_quality)
+        return confirmations.confirm(number, args.get("reason"), who.name, of_quality=of_quality(who))

@@ -11,6 +11,7 @@ from lots.domain.words import moment
 from lots.services import clock, views
 from lots.services.errors import Conflict, Fault, Invalid, NotFound
 from lots.services.lookups import lot_of
+from lots.services.views import View
 from lots.store import audit
 from lots.store.assessment import concessions, lots
 from lots.store.engine.database import transaction
@@ -175,3 +176,13 @@ def _found(number: int) -> Any:
 def of_lot(lot_id: int, cursor: str | None, limit: int) -> Page:
     """Returns a page of a lot's concessions."""
     return concessions.listed(lot_of(lot_id), cursor, limit).map(_whole)
+
+
+def to_approve() -> list[View]:
+    """Returns the concessions that wait for a second person, the oldest first, each with its lot. One query."""
+    fields = ("id", "uses", "max_mass_g", "valid_until", "reason", "requested_by")
+    return [
+        {**{name: getattr(row, name) for name in fields}, "lot": views.lot_line(row.lot)}
+        for row in concessions.to_approve()
+        if row.lot.by_hand not in ENDINGS
+    ]

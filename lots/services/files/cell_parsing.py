@@ -60,7 +60,7 @@ def _number_hint(text: str, decimal: str) -> str:
     if text.lower() in _NO_VALUE:
         return "Leave the cell empty if there is no value."
     if decimal == "point" and _COMMA.fullmatch(text):
-        return f"Write {text.replace(',', '.')}, or declare decimal: comma for the whole file."
+        return f"Write {text.replace(',', '.')}, or declare a decimal comma for the whole file."
     if decimal == "comma" and _POINT.fullmatch(text):
         return f"This file was declared to have decimal commas: write {text.replace('.', ',')}."
     if _GROUPED.fullmatch(text):

@@ -8,9 +8,11 @@ from typing import Any
 from lots.domain.assessment.limits_revision import USES, limits_from, verdict_on_use
 from lots.domain.assessment.standing_by_hand import ENDINGS
 from lots.domain.production.clearance import Clearance
-from lots.services import clock
+from lots.services import clock, views
+from lots.services.lookups import lot_of
 from lots.services.production import clearance
 from lots.services.setup import grade_uses
+from lots.services.views import View
 from lots.store.assessment import lots
 from lots.store.engine.paging import Page
 
@@ -73,3 +75,21 @@ def _answer(lot: Any, found: Clearance, verdict: str | None, forbidden: bool) ->
     if verdict is None:
         return "not_judged"
     return "not_yet" if lot.standing in _OPEN else "no"
+
+
+def beside_lots(
+    filters: dict[str, Any], cursor: str | None, limit: int, *, newest_first: bool = False
+) -> Page[tuple[View, View]]:
+    """Returns a page of lots, each with the line of what it may be used for. One query, however many lots there are."""
+    now = clock.now()
+    found = lots.listed(filters, cursor, limit, newest_first=newest_first)
+    return found.map(lambda lot: (views.lot(lot), _line(lot, now)))
+
+
+def of_lot(number: int) -> list[View]:
+    """Returns for every use whether a lot may be loaded for it now, and every reason why not.
+
+    Raises:
+        NotFound: no such lot.
+    """
+    return permissions(lot_of(number), clock.now())

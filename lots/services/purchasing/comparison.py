@@ -24,6 +24,7 @@ from lots.services.drift.drift import Followed
 from lots.services.instruments.instrument_changes import NONE, Bridges, bridges
 from lots.services.lookups import found
 from lots.services.purchasing import delivery_costs
+from lots.store.assessment import lots
 from lots.store.drift import series as store
 
 CONFIDENCE = 0.95
@@ -381,3 +382,9 @@ def _says(lines: list[dict[str, Any]], grade: Any) -> str:
     return f"No supplier{of} has significantly more of its lots accepted than the others yet. " + " ".join(
         f"{line['supplier']}: {line['acceptance']['says']}" for line in lines
     )
+
+
+def first_grade() -> int | None:
+    """Returns the grade to compare suppliers by at first: one with lots of two suppliers, else one with any; None while there is no lot. One query."""
+    came = lots.suppliers_by_grade()
+    return next((grade for least in (2, 1) for grade, suppliers in came.items() if suppliers >= least), None)

@@ -352,3 +352,9 @@ def put_on_machine(spool: Spool, machine: str) -> None:
 def take_off_machine(spool_id: int, remaining_mass_g: float) -> None:
     """Notes that a spool is back on the shelf, and what is left on it."""
     Spool.update(machine=None, remaining_mass_g=remaining_mass_g).where(Spool.id == spool_id).execute()
+
+
+def suppliers_by_grade() -> dict[int, int]:
+    """How many suppliers have lots of each grade, by its number. One query on the index of lot numbers."""
+    counts = fn.COUNT(Lot.supplier.distinct())
+    return dict(Lot.select(Lot.grade, counts).group_by(Lot.grade).order_by(Lot.grade).tuples())
