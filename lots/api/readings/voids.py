@@ -23,7 +23,12 @@ class VoidArgs(Strict):
 
     example = {"reason": "1.57 was typed for 1.75."}
 
-    reason = Text(2000, lines=True, required=True, metadata={"description": "why it never was a measurement, in words"})
+    reason = Text(
+        2000,
+        lines=True,
+        required=True,
+        metadata={"label": "Reason", "description": "why it never was a measurement, in words"},
+    )
     replaced_by = StrictInteger(
         1,
         MAX_ID,
@@ -37,7 +42,12 @@ class AgreeArgs(Strict):
 
     example = {"reason": "1.57 was typed for 1.75."}
 
-    reason = Text(2000, lines=True, required=True, metadata={"description": "why it never was a measurement, in words"})
+    reason = Text(
+        2000,
+        lines=True,
+        required=True,
+        metadata={"label": "Reason", "description": "why it never was a measurement, in words"},
+    )
 
 
 class ConfirmArgs(Strict):
@@ -45,7 +55,9 @@ class ConfirmArgs(Strict):
 
     example = {"reason": "The same place was measured twice."}
 
-    reason = Text(2000, lines=True, allow_none=True, metadata={"description": "why it is right, in words"})
+    reason = Text(
+        2000, lines=True, allow_none=True, metadata={"label": "Reason", "description": "why it is right, in words"}
+    )
 
 
 class VoidFilterArgs(PageArgs):

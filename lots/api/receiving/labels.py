@@ -56,12 +56,19 @@ class LabelArgs(Strict):
         6,
         one_of=tuple(drawn.STOCKS),
         load_default="sheet",
-        metadata={"description": "sheet: A4 with 3 x 8 labels of 70 x 37 mm; single: one label of 62 x 29 mm per page"},
+        metadata={
+            "label": "Size",
+            "description": "sheet: A4 with 3 x 8 labels of 70 x 37 mm; single: one label of 62 x 29 mm per page",
+        },
     )
     first = WrittenWhole(
-        1, 24, load_default=1, data_key="from", metadata={"description": "place of the first free label on a sheet"}
+        1,
+        24,
+        load_default=1,
+        data_key="from",
+        metadata={"label": "First free label", "description": "place of the first free label on a sheet"},
     )
-    page = WrittenWhole(1, 1000, load_default=1, metadata={"description": "which page, as SVG"})
+    page = WrittenWhole(1, 1000, load_default=1, metadata={"label": "Page", "description": "which page, as SVG"})
     site = Text(
         200,
         validate=[validate.Regexp(_ADDRESS, error=_LIKE), _ipv6_is_one],

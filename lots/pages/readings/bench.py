@@ -113,7 +113,7 @@ def measured() -> Any:
         return url_for("pages.bench", spool=code, kind=kind.name, told=bench_answers.for_address(done, kept, kind))
 
     # Going back, or loading the page anew, then sends nothing again.
-    done = once(record)
+    done = once(record, ARGS[kind.name])
     if not isinstance(done, Refusal):
         return done
     faults = bench_answers.faults(done.faults, kind, rows)

@@ -45,9 +45,10 @@ def faults(told: Sequence[Told], kind: Characteristic, rows: Sequence[int]) -> d
             name = f"{name}-{rows[int(index)]}"
         elif name not in shared:
             name = ""
+        said = fault.says if name or not fault.label else f"{fault.label}: {fault.says}"
         # What is typed once is refused once for every row.
-        if fault.says not in found.setdefault(name, []):
-            found[name].append(fault.says)
+        if said not in found.setdefault(name, []):
+            found[name].append(said)
     return found
 
 

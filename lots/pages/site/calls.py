@@ -216,7 +216,8 @@ def label_of(schema: type[Schema] | None, pointer: str) -> str:
     label = ""
     for name in pointer.strip("/").split("/"):
         if below is not None and not name.isdigit():
-            one: Any = below.fields.get(name)
+            named = {field.data_key or key: field for key, field in below.fields.items()}
+            one: Any = named.get(name)
             label = str(one.metadata.get("label", "")) if one else ""
             while isinstance(one, fields.List):
                 one = one.inner
