@@ -10,6 +10,7 @@ from flask import g, render_template, request, url_for
 from lots.api.assessment.concessions import Approve, LotConcessions
 from lots.api.assessment.decisions import DecisionArgs, Decisions
 from lots.api.assessment.reinspections import ReinspectionArgs, Reinspections
+from lots.api.http.fields import NUMBER
 from lots.api.instruments.calibration_checks import Checks
 from lots.api.instruments.references import Due
 from lots.api.purchasing.corrective_actions import Actions
@@ -56,7 +57,7 @@ def quality() -> str:
     )
 
 
-@pages.post("/lots/<int:number>/decide")
+@pages.post(f"/lots/<{NUMBER}:number>/decide")
 @signed_in((Decisions, "POST"))
 def decide(number: int) -> Any:
     """Takes a decision by hand about a lot. A return or a scrapping is confirmed on a page of its own first."""
@@ -76,7 +77,7 @@ def decide(number: int) -> Any:
     return answered(once(take, DecisionArgs), back)
 
 
-@pages.post("/lots/<int:number>/reinspections")
+@pages.post(f"/lots/<{NUMBER}:number>/reinspections")
 @signed_in((Reinspections, "POST"))
 def inspect_again(number: int) -> Any:
     """Records what of a lot past its shelf life to measure again, and the new date."""
@@ -94,7 +95,7 @@ def inspect_again(number: int) -> Any:
     return answered(once(record, ReinspectionArgs), back)
 
 
-@pages.post("/concessions/<int:number>/approve")
+@pages.post(f"/concessions/<{NUMBER}:number>/approve")
 @signed_in((Approve, "POST"))
 def approve(number: int) -> Any:
     """Approves a concession that somebody else asked for."""
@@ -107,7 +108,7 @@ def approve(number: int) -> Any:
     return answered(once(agree), back)
 
 
-@pages.post("/deliveries/<int:number>/substitute")
+@pages.post(f"/deliveries/<{NUMBER}:number>/substitute")
 @signed_in((Substitutes, "POST"))
 def substitute(number: int) -> Any:
     """Accepts another spool in place of a drawn one."""

@@ -10,19 +10,20 @@ from werkzeug.wrappers import Response
 from lots.api.documents import lot_record as record
 from lots.api.documents import nonconformity_report as report
 from lots.api.documents.printed import HTML, PDF
+from lots.api.http.fields import NUMBER
 from lots.pages.site.calls import Refusal, attempt
 from lots.pages.site.frame import pages, refused
 from lots.pages.site.session import signed_in
 
 
-@pages.get("/lots/<int:number>/record")
+@pages.get(f"/lots/<{NUMBER}:number>/record")
 @signed_in((record.LotRecord, "GET"))
 def lot_record(number: int) -> Any:
     """The record of a lot, to print; as a PDF with ?as=pdf."""
     return _paper(number, attempt(lambda: record.paper(number, _wanted())))
 
 
-@pages.get("/lots/<int:number>/report")
+@pages.get(f"/lots/<{NUMBER}:number>/report")
 @signed_in((report.NonconformityReport, "GET"))
 def supplier_report(number: int) -> Any:
     """The report to the supplier, to print; as a PDF with ?as=pdf."""

@@ -8,6 +8,7 @@ from typing import Any
 
 from flask import g, render_template, request, url_for
 
+from lots.api.http.fields import NUMBER
 from lots.api.setup.grades import GradeArgs, GradeChange, Grades, OneGrade
 from lots.pages.production import USES
 from lots.pages.readings.bench import number
@@ -69,7 +70,7 @@ def grade_added() -> Any:
     return (_form(typed, None, done), done.status) if isinstance(done, Refusal) else done
 
 
-@pages.get("/grades/<int:number>")
+@pages.get(f"/grades/<{NUMBER}:number>")
 @signed_in((OneGrade, "GET"))
 def grade(number: int) -> Any:
     """One grade: what it is forbidden for and why, and the form to change that."""
@@ -79,7 +80,7 @@ def grade(number: int) -> Any:
     return _form(_typed_of(found), found, None)
 
 
-@pages.post("/grades/<int:number>")
+@pages.post(f"/grades/<{NUMBER}:number>")
 @signed_in((OneGrade, "PATCH"))
 def grade_changed(number: int) -> Any:
     """Changes what a grade is forbidden and permitted for."""

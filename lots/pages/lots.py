@@ -11,6 +11,7 @@ from flask import render_template, request, url_for
 from lots.api.assessment.decisions import Assessment, Decisions
 from lots.api.assessment.reinspections import Reinspections
 from lots.api.documents.lot_pictures import ColorMap, LotUses
+from lots.api.http.fields import NUMBER
 from lots.api.pictures import color_map, use_grid
 from lots.api.production.tracing import Exposure
 from lots.api.purchasing.corrective_actions import LotActions
@@ -86,7 +87,7 @@ def _listed(asked: dict[str, str]) -> Paged[tuple[View, Any]]:
     return lot_uses.beside_lots(filters, cursor, _LOTS, newest_first=True)
 
 
-@pages.get("/lots/<int:number>")
+@pages.get(f"/lots/<{NUMBER}:number>")
 @signed_in(*((one, "GET") for one in (OneLot, LotUses, Assessment, LotSample, LotReadings, ColorMap)))
 def lot(number: int) -> Any:
     """One lot: where it stands and why, what it measured, what was decided, where it went."""

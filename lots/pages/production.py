@@ -9,6 +9,7 @@ from typing import Any
 
 from flask import g, render_template, request, url_for
 
+from lots.api.http.fields import NUMBER
 from lots.api.production.clearance import ClearanceArgs, SpoolClearance
 from lots.api.production.dryings import DryingArgs, Dryings
 from lots.api.production.loads import LoadArgs, LoadFilterArgs, Loads, Unload, UnloadArgs
@@ -162,7 +163,7 @@ def unload() -> Any:
     return (_loaded(kept_on=done), done.status) if isinstance(done, Refusal) else done
 
 
-@pages.post("/machines/<int:number>")
+@pages.post(f"/machines/<{NUMBER}:number>")
 @signed_in((OneMachine, "PATCH"))
 def slots(number: int) -> Any:
     """Says how many spools a machine holds at once."""

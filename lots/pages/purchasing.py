@@ -8,6 +8,7 @@ from flask import g, render_template, request, url_for
 from markupsafe import Markup
 
 from lots.api.drift.drift import Drift, DriftArgs
+from lots.api.http.fields import NUMBER
 from lots.api.pictures import comparison as comparison_picture
 from lots.api.pictures import drift as drift_picture
 from lots.api.purchasing.comparison import ComparisonArgs, NextLot, PurchasingSummary, SupplierComparison
@@ -60,7 +61,7 @@ def drawn(picture: str) -> Markup:
     return Markup(picture)  # noqa: S704  # drawn by lots.api.pictures, which escapes
 
 
-@pages.get("/suppliers/<int:supplier>/drift")
+@pages.get(f"/suppliers/<{NUMBER}:supplier>/drift")
 @signed_in((Drift, "GET"))
 def supplier_drift(supplier: int) -> Any:
     """How a supplier's lots of a grade move, drawn and in words."""
@@ -88,7 +89,7 @@ def _followed(said: dict[str, str], *, rules: bool) -> dict[str, Any]:
     return drift.drift_of(*whose, drift.LotSpan(None, None), rules=rules)
 
 
-@pages.post("/lots/<int:number>/corrective-actions")
+@pages.post(f"/lots/<{NUMBER}:number>/corrective-actions")
 @signed_in((LotActions, "POST"))
 def ask_action(number: int) -> Any:
     """Asks the supplier of a lot to put right what was wrong with it."""
@@ -104,7 +105,7 @@ def ask_action(number: int) -> Any:
     return answered(once(request_it, ActionArgs), back)
 
 
-@pages.post("/corrective-actions/<int:number>/answer")
+@pages.post(f"/corrective-actions/<{NUMBER}:number>/answer")
 @signed_in((AnswerAction, "POST"))
 def note_answer(number: int) -> Any:
     """Notes what a supplier answered."""

@@ -10,16 +10,18 @@ from collections.abc import Mapping, Sequence
 from dataclasses import fields
 from typing import Any
 
-from flask import g, render_template, request
+from flask import g, render_template, request, url_for
+from werkzeug.wrappers import Response
 
 from lots.api.files.imports import ImportArgs, Imports, import_file, not_admitted, options_from
 from lots.api.receiving.lots_and_deliveries import Deliveries
 from lots.domain.characteristics.registry import DECLARED
 from lots.domain.colorimetry.color_values import Conditions
 from lots.pages.readings.bench import my_kinds
-from lots.pages.site.calls import Refusal, Told, attempt, checked
+from lots.pages.site.calls import Refusal, Told, attempt, checked, once
 from lots.pages.site.frame import pages
-from lots.pages.site.session import may_call, signed_in
+from lots.pages.site.session import may_call, pack, signed_in, unpack
+from lots.services.files import imports
 from lots.services.views import View
 
 DELIMITERS = (
@@ -40,8 +42,11 @@ _SHOWN = 20
 @pages.get("/bench/file")
 @signed_in((Imports, "POST"))
 def bench_file() -> str:
-    """Asks for a file, or for text to paste."""
-    return _page({"kind": request.args.get("kind", "")}, None)
+    """Asks for a file, or for text to paste; behind a file that was stored, says what came of it."""
+    told = unpack(request.args.get("stored", "")) or {}
+    stored = imports.earlier(told["digest"], dry_run=False) if told else None
+    done = stored and {**stored, "already_imported": told["before"]}
+    return _page({"kind": request.args.get("kind", "")}, done)
 
 
 @pages.post("/bench/file")
@@ -67,12 +72,19 @@ def file_tried() -> Any:
             return Refusal(403, not_mine)
         return import_file(args["kind"], name, sent, options_from(args), g.me["name"], dry_run=not storing)
 
-    done = attempt(take_in, ImportArgs)
+    def store() -> str | Refusal:
+        done = take_in()
+        if isinstance(done, Refusal):
+            return done
+        told = {"digest": done["digest"], "before": done["already_imported"]}
+        return url_for("pages.bench_file", kind=said["kind"], stored=pack(told))
+
+    done = once(store, ImportArgs) if storing else attempt(take_in, ImportArgs)
+    if isinstance(done, Response):
+        return done
     rows = _rows(sent, delimiter, done.faults if isinstance(done, Refusal) else ())
     page = _page(said, done, rows=rows, kept=(base64.b64encode(content).decode(), name))
-    if isinstance(done, Refusal):
-        return page, done.status
-    return page, 200 if done["dry_run"] or done["already_imported"] else 201
+    return page, done.status if isinstance(done, Refusal) else 200
 
 
 def _content() -> tuple[bytes | None, str]:

@@ -6,6 +6,7 @@ from typing import Any
 
 from flask import g, render_template, request, url_for
 
+from lots.api.http.fields import NUMBER
 from lots.api.readings.voids import AgreeArgs, AgreeToVoid, Confirm, ConfirmArgs, Void, VoidArgs, of_quality
 from lots.domain.assessment.voids import may_undo
 from lots.pages.site.calls import Refusal, checked, form_number, once
@@ -31,14 +32,14 @@ def may_confirm(reading: Any) -> bool:
     return of_quality(g.person) or reading["recorded_by"] == g.me["name"]
 
 
-@pages.get("/readings/<int:number>/void")
+@pages.get(f"/readings/<{NUMBER}:number>/void")
 @signed_in((Void, "POST"))
 def void(number: int) -> str:
     """Asks why a reading does not count."""
     return _page(number, None)
 
 
-@pages.post("/readings/<int:number>/void")
+@pages.post(f"/readings/<{NUMBER}:number>/void")
 @signed_in((Void, "POST"))
 def voided(number: int) -> Any:
     """Voids a reading, and leads back to the bench or to its lot."""
@@ -69,7 +70,7 @@ def _page(number: int, refused: Refusal | None) -> str:
     return render_template("readings/void.html", number=number, asked=asked, refused=refused)
 
 
-@pages.post("/readings/<int:number>/agree")
+@pages.post(f"/readings/<{NUMBER}:number>/agree")
 @signed_in((AgreeToVoid, "POST"))
 def agree_to_void(number: int) -> Any:
     """Agrees to the void of a reading by its author."""
@@ -83,7 +84,7 @@ def agree_to_void(number: int) -> Any:
     return answered(once(agree, AgreeArgs), back)
 
 
-@pages.post("/readings/<int:number>/confirm")
+@pages.post(f"/readings/<{NUMBER}:number>/confirm")
 @signed_in((Confirm, "POST"))
 def confirm_reading(number: int) -> Any:
     """Confirms a reading far from its neighbours, and leads to its lot."""

@@ -7,7 +7,7 @@ from typing import Any
 
 from flask import g, render_template, request, url_for
 
-from lots.api.http.fields import moment_text
+from lots.api.http.fields import NUMBER, moment_text
 from lots.api.receiving.delivery_corrections import Closing, ClosingArgs, DeliveryChange, OneDelivery
 from lots.pages.readings.bench import number as as_number
 from lots.pages.receiving.deliveries import choices, split_codes
@@ -27,7 +27,7 @@ _CONFIRMED = ("confirm_new_lot", "confirm_spool_count")
 _MASS = "mass-"
 
 
-@pages.get("/receiving/<int:number>/correct")
+@pages.get(f"/receiving/<{NUMBER}:number>/correct")
 @signed_in((OneDelivery, "GET"), (OneDelivery, "PATCH"))
 def correcting(number: int) -> Any:
     """The form that corrects a delivery, filled with what is known of it."""
@@ -37,7 +37,7 @@ def correcting(number: int) -> Any:
     return _form(found, _known(found), found["version"])
 
 
-@pages.post("/receiving/<int:number>/correct")
+@pages.post(f"/receiving/<{NUMBER}:number>/correct")
 @signed_in((OneDelivery, "PATCH"))
 def corrected(number: int) -> Any:
     """Corrects a delivery by what was changed in the form."""
@@ -114,7 +114,7 @@ def _body(typed: Mapping[str, str], delivery: Mapping[str, Any]) -> dict[str, An
     return body | ({"reason": typed["reason"]} if typed["reason"] else {})
 
 
-@pages.post("/receiving/<int:number>/close")
+@pages.post(f"/receiving/<{NUMBER}:number>/close")
 @signed_in((Closing, "POST"))
 def closed(number: int) -> Any:
     """Closes a delivery."""

@@ -9,6 +9,7 @@ from typing import Any
 
 from flask import g, render_template, request, url_for
 
+from lots.api.http.fields import NUMBER
 from lots.api.production.dryings import Dryings
 from lots.api.receiving.delivery_corrections import OneDelivery
 from lots.api.receiving.labels import SpoolLabel
@@ -139,7 +140,7 @@ def _faults(refused: Refusal, lines: list[int]) -> dict[str, list[str]]:
     return found
 
 
-@pages.get("/receiving/<int:number>")
+@pages.get(f"/receiving/<{NUMBER}:number>")
 @signed_in((OneDelivery, "GET"))
 def received(number: int) -> Any:
     """What to do with a delivery now: labels, the spools to measure, and where the rest goes."""

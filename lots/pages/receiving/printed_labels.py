@@ -7,6 +7,7 @@ from typing import Any
 
 from flask import render_template, request, url_for
 
+from lots.api.http.fields import NUMBER
 from lots.api.pictures.answers import SVG
 from lots.api.receiving.labels import PDF, DeliveryLabels, LabelArgs, SpoolLabel, page_count, printed
 from lots.pages.site.calls import Refusal, attempt, checked
@@ -21,7 +22,7 @@ SIZES = (
 )
 
 
-@pages.get("/receiving/<int:number>/labels")
+@pages.get(f"/receiving/<{NUMBER}:number>/labels")
 @signed_in((DeliveryLabels, "GET"))
 def labels(number: int) -> Any:
     """The labels of a delivery as they will be printed, with the size of the label and the first free place to choose."""
@@ -56,7 +57,7 @@ def _page(size: str, find: Callable[[], list[View]], **which: Any) -> Any:
     return page, refused.status if refused else 200
 
 
-@pages.get("/receiving/<int:number>/labels.<any(svg, pdf):form>")
+@pages.get(f"/receiving/<{NUMBER}:number>/labels.<any(svg, pdf):form>")
 @signed_in((DeliveryLabels, "GET"))
 def labels_file(form: str, number: int) -> Any:
     """A page of a delivery's labels as SVG, or all as PDF, since a browser has no token to ask the API itself."""

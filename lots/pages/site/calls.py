@@ -80,7 +80,7 @@ class Refusal:
 def refusal_of(error: LotsError | BadCursor, schema: type[Schema] | None = None) -> Refusal:
     """Returns an error of a service as a page shows it; the schema knows what the fields are called."""
     if isinstance(error, BadCursor):
-        return Refusal(422, "This address leads to no page of the list. Start at its first page.")
+        return Refusal(422, "This cursor was not given out by this list. Start at its first page.")
     if isinstance(error, KeyReused):
         return Refusal(422, _SENT_BEFORE)
     told = tuple(
