@@ -12,12 +12,11 @@ from lots.api.http.fields import NUMBER
 from lots.api.setup.grades import GradeArgs, GradeChange, Grades, OneGrade
 from lots.pages.production import USES
 from lots.pages.readings.bench import number
-from lots.pages.site.calls import Refusal, attempt, checked, every, once, version_read
+from lots.pages.site.calls import Refusal, Shown, attempt, checked, every, once, version_read
 from lots.pages.site.frame import pages, refused
 from lots.pages.site.session import signed_in
 from lots.services.errors import Fault, Invalid
 from lots.services.setup import catalog
-from lots.services.views import View
 
 FILLER_KINDS = (
     ("", "choose"),
@@ -130,7 +129,7 @@ def _typed_of(found: Mapping[str, Any]) -> dict[str, str]:
     return {**typed, **boxes}
 
 
-def _form(typed: Mapping[str, str], found: View | None, not_done: Refusal | None) -> str:
+def _form(typed: Mapping[str, str], found: Shown | None, not_done: Refusal | None) -> str:
     shades = catalog.directory("shade")["shades"]
     return render_template(
         "grades/grade.html",

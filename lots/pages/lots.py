@@ -22,7 +22,7 @@ from lots.api.setup.grades import OneGrade
 from lots.domain.characteristics.registry import DECLARED
 from lots.pages.purchasing import CHARACTERISTICS, drawn
 from lots.pages.readings.voids import may_confirm, may_void
-from lots.pages.site.calls import Paged, Refusal, attempt, checked, every
+from lots.pages.site.calls import Paged, Refusal, Shown, attempt, checked, every
 from lots.pages.site.frame import pages
 from lots.pages.site.session import may_call, signed_in
 from lots.services.assessment import decisions, reinspections
@@ -32,7 +32,6 @@ from lots.services.purchasing import corrective_actions
 from lots.services.readings import recording
 from lots.services.receiving import receiving, substitutes
 from lots.services.setup import catalog
-from lots.services.views import View
 
 STANDINGS = (
     ("", "Any standing"),
@@ -74,12 +73,17 @@ def lots() -> Any:
         grades=[("", "Any grade"), *((s["id"], f"{s['code']}: {s['says']}") for s in known["grades"])],
         lots=[(lot, _grouped(line["uses"])) for lot, line in rows],
         grid=drawn(use_grid.draw({"items": [line for _, line in rows], "next": following})) if rows else "",
-        following=following and url_for("pages.lots", **{**request.args, "cursor": following}),
+        following=following and url_for("pages.lots", **_further(following)),
     )
     return page, refused.status if refused else 200
 
 
-def _listed(asked: dict[str, str]) -> Paged[tuple[View, Any]]:
+def _further(cursor: str) -> dict[str, Any]:
+    """The filters of this page with the cursor of the next."""
+    return {**request.args, "cursor": cursor}
+
+
+def _listed(asked: dict[str, str]) -> Paged[Any]:
     said = {**asked, "cursor": request.args.get("cursor", "")}
     filters = checked(LotFilterArgs, {name: text for name, text in said.items() if text})
     cursor = filters.pop("cursor", None)
@@ -110,7 +114,7 @@ def lot(number: int) -> Any:
     )
 
 
-def _for_some_desks(number: int, found: View) -> dict[str, Any]:
+def _for_some_desks(number: int, found: Shown) -> dict[str, Any]:
     """What of a lot not every desk may ask for."""
     return {
         "shelf_life_days": catalog.get("grade", found["grade_id"])["shelf_life_days"]

@@ -16,14 +16,13 @@ from lots.api.production.loads import LoadArgs, LoadFilterArgs, Loads, Unload, U
 from lots.api.production.tracing import Containments
 from lots.api.setup.names import MachineChange, Machines, OneMachine
 from lots.pages.readings.bench import number, scanned
-from lots.pages.site.calls import Refusal, attempt, checked, every, form_number, once, version_read
+from lots.pages.site.calls import Refusal, Shown, attempt, checked, every, form_number, once, version_read
 from lots.pages.site.frame import answered, pages
 from lots.pages.site.session import signed_in
 from lots.services import exposure
 from lots.services.production import clearance, dryings, loads
 from lots.services.production.clearance import Ask
 from lots.services.setup import catalog, names
-from lots.services.views import View
 
 USES = (
     ("cosmetic", "Cosmetic: it is seen"),
@@ -73,12 +72,12 @@ def _asked(typed: Mapping[str, str]) -> dict[str, str]:
     return {**asked, "spool": scanned(asked["spool"])}
 
 
-def _clearance(asked: dict[str, str]) -> View | Refusal:
+def _clearance(asked: dict[str, str]) -> Shown | Refusal:
     said = {name: asked[name] for name in _ASKED if asked[name]}
     return attempt(lambda: clearance.clearance(asked["spool"], Ask(**checked(ClearanceArgs, said))), ClearanceArgs)
 
 
-def _checked(asked: dict[str, str], found: View | Refusal | None, not_loaded: Refusal | None = None) -> str:
+def _checked(asked: dict[str, str], found: Shown | Refusal | None, not_loaded: Refusal | None = None) -> str:
     refused = found if isinstance(found, Refusal) else None
     return render_template(
         "production/check.html",
@@ -117,7 +116,7 @@ def loaded() -> str:
     return _loaded(just=request.args.get("spool", ""), off=_came_off(request.args.get("off", "")))
 
 
-def _came_off(code: str) -> View | None:
+def _came_off(code: str) -> Shown | None:
     """How the last load of a spool ended; None while it is on a machine, whatever the address says."""
     found = attempt(
         lambda: every(
@@ -128,7 +127,7 @@ def _came_off(code: str) -> View | None:
     return ended if ended and not ended["still_loaded"] else None
 
 
-def _loaded(just: str = "", off: View | None = None, kept_on: Refusal | None = None) -> str:
+def _loaded(just: str = "", off: Shown | None = None, kept_on: Refusal | None = None) -> str:
     """The page, with what was refused at the machine that it was asked for."""
     open_loads = every(partial(loads.listed, {"open": True}), most=_MOST_LOADS)
     load_id = request.form.get("load", "")

@@ -14,13 +14,12 @@ from lots.api.pictures import drift as drift_picture
 from lots.api.purchasing.comparison import ComparisonArgs, NextLot, PurchasingSummary, SupplierComparison
 from lots.api.purchasing.corrective_actions import ActionArgs, AnswerAction, AnswerArgs, LotActions
 from lots.domain.characteristics.registry import DECLARED
-from lots.pages.site.calls import Refusal, attempt, checked, end_of, form_number, once
+from lots.pages.site.calls import Refusal, Shown, attempt, checked, end_of, form_number, once
 from lots.pages.site.frame import answered, pages
 from lots.pages.site.session import signed_in
 from lots.services.drift import drift
 from lots.services.purchasing import comparison, corrective_actions, forecast
 from lots.services.setup import catalog
-from lots.services.views import View
 
 CHARACTERISTICS = tuple((declared.name, declared.title) for declared in DECLARED.values())
 
@@ -50,7 +49,7 @@ def _compared(grade: str) -> dict[str, Any]:
     return comparison.compare(asked.get("grade_id"), None, None)
 
 
-def _forecasts(grade: str, compared: dict[str, Any]) -> dict[int, View | None]:
+def _forecasts(grade: str, compared: dict[str, Any]) -> dict[int, Shown | None]:
     """What each supplier's next lot of a grade may be; nothing for all grades together."""
     numbers = [line["supplier_id"] for line in compared["suppliers"]] if grade else []
     return {number: forecast.forecast(number, int(grade)) for number in numbers}

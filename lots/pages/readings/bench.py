@@ -17,13 +17,12 @@ from lots.domain.characteristics.registry import DECLARED
 from lots.domain.instruments.measuring import may_measure
 from lots.pages.readings import bench_answers
 from lots.pages.readings.bench_answers import ONCE, parts_of
-from lots.pages.site.calls import Refusal, attempt, checked_list, once
+from lots.pages.site.calls import Refusal, Shown, attempt, checked_list, once
 from lots.pages.site.frame import pages
 from lots.pages.site.session import may_call, signed_in, unpack
 from lots.services.readings import recording
 from lots.services.receiving import labels, receiving, substitutes
 from lots.services.setup import catalog
-from lots.services.views import View
 
 _PLAIN = re.compile(r"[-+]?\d{1,15}(\.\d{1,15})?")
 # Lots that the first page of the bench names.
@@ -123,11 +122,11 @@ def measured() -> Any:
 def _page(
     kind: Characteristic,
     code: str,
-    label: View | None,
+    label: Shown | None,
     typed: Mapping[str, str],
     *,
     unknown: Refusal | None = None,
-    stored: View | None = None,
+    stored: Shown | None = None,
     refused: Refusal | None = None,
     faults: dict[str, list[str]] | None = None,
 ) -> str:
@@ -175,7 +174,7 @@ def _sampled(lot_id: int, code: str) -> dict[str, Any]:
     }
 
 
-def _waiting() -> list[View]:
+def _waiting() -> list[Shown]:
     found = receiving.listed({"standing": "quarantined"}, None, _MOST_WAITING, newest_first=True).rows
     return [lot for lot in found if not lot["closed"]]
 

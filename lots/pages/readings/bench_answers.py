@@ -6,10 +6,9 @@ from collections.abc import Sequence
 from typing import Any
 
 from lots.domain.characteristics.declaring.declaration import Characteristic
-from lots.pages.site.calls import Told
+from lots.pages.site.calls import Shown, Told
 from lots.pages.site.session import pack, unpack
 from lots.services.receiving import receiving
-from lots.services.views import View
 
 # What every kind has, beside the instrument; only the instrument is kept for the next entry.
 ONCE = ("screening", "measured_at", "note")
@@ -71,7 +70,7 @@ def for_address(done: dict[str, Any], kept: dict[str, str], kind: Characteristic
     return pack({"readings": items, "lots": lots, "kept": kept})
 
 
-def of_address(text: str) -> tuple[dict[str, str], View | None]:
+def of_address(text: str) -> tuple[dict[str, str], Shown | None]:
     """Returns what `for_address` was given. A lot that has moved since is told as it stands now."""
     told = unpack(text) if text else None
     if told is None:

@@ -18,11 +18,10 @@ from lots.api.receiving.lots_and_deliveries import Deliveries
 from lots.domain.characteristics.registry import DECLARED
 from lots.domain.colorimetry.color_values import Conditions
 from lots.pages.readings.bench import my_kinds
-from lots.pages.site.calls import Refusal, Told, attempt, checked, once
+from lots.pages.site.calls import Refusal, Shown, Told, attempt, checked, once
 from lots.pages.site.frame import pages
 from lots.pages.site.session import may_call, pack, signed_in, unpack
 from lots.services.files import imports
-from lots.services.views import View
 
 DELIMITERS = (
     (",", "a comma"),
@@ -66,7 +65,7 @@ def file_tried() -> Any:
         form = {option: value for option, value in form.items() if option not in CONDITIONS}
     form["delimiter"] = delimiter
 
-    def take_in() -> View | Refusal:
+    def take_in() -> Shown | Refusal:
         args = checked(ImportArgs, form)
         if not_mine := not_admitted(args["kind"], g.person):
             return Refusal(403, not_mine)
@@ -128,7 +127,7 @@ def _rows(content: bytes, delimiter: str, faults: Sequence[Told]) -> list[_Row]:
 
 def _page(
     said: Mapping[str, str],
-    done: View | Refusal | None,
+    done: Shown | Refusal | None,
     rows: list[_Row] | None = None,
     kept: tuple[str, str] = ("", ""),
 ) -> str:

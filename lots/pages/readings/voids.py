@@ -9,12 +9,11 @@ from flask import g, render_template, request, url_for
 from lots.api.http.fields import NUMBER
 from lots.api.readings.voids import AgreeArgs, AgreeToVoid, Confirm, ConfirmArgs, Void, VoidArgs, of_quality
 from lots.domain.assessment.voids import may_undo
-from lots.pages.site.calls import Refusal, checked, form_number, once
+from lots.pages.site.calls import Refusal, Shown, checked, form_number, once
 from lots.pages.site.frame import answered, pages
 from lots.pages.site.session import may_call, pack, signed_in
 from lots.services import clock
 from lots.services.readings import confirmations, voids
-from lots.services.views import View
 
 
 def may_void(reading: Any) -> bool:
@@ -58,7 +57,7 @@ def voided(number: int) -> Any:
     return (_page(number, done), done.status) if isinstance(done, Refusal) else done
 
 
-def _of_lot(reading: View) -> str:
+def _of_lot(reading: Shown) -> str:
     """The address of the readings on the page of a reading's lot."""
     return url_for("pages.lot", number=reading["lot_id"], _anchor="readings")
 

@@ -11,12 +11,11 @@ from lots.api.http.fields import NUMBER, moment_text
 from lots.api.receiving.delivery_corrections import Closing, ClosingArgs, DeliveryChange, OneDelivery
 from lots.pages.readings.bench import number as as_number
 from lots.pages.receiving.deliveries import choices, split_codes
-from lots.pages.site.calls import Refusal, attempt, checked, end_of, once, version_read
+from lots.pages.site.calls import Refusal, Shown, attempt, checked, end_of, once, version_read
 from lots.pages.site.frame import answered, day, pages
 from lots.pages.site.session import may_call, signed_in
 from lots.services.receiving import deliveries
 from lots.services.setup import catalog
-from lots.services.views import View
 
 _TEXTS = ("order_ref", "currency", "note")
 _FIELDS = (
@@ -56,7 +55,7 @@ def corrected(number: int) -> Any:
     return (_form(found, typed, version, done), done.status) if isinstance(done, Refusal) else done
 
 
-def _form(delivery: View, typed: Mapping[str, str], version: int, refused: Refusal | None = None) -> str:
+def _form(delivery: Shown, typed: Mapping[str, str], version: int, refused: Refusal | None = None) -> str:
     return render_template(
         "receiving/correct.html",
         delivery=delivery,

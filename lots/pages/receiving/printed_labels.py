@@ -14,7 +14,6 @@ from lots.pages.site.calls import Refusal, attempt, checked
 from lots.pages.site.frame import pages
 from lots.pages.site.session import signed_in
 from lots.services.receiving import labels as found_labels
-from lots.services.views import View
 
 SIZES = (
     ("sheet", "Sheet: A4, 24 labels of 70 x 37 mm"),
@@ -36,8 +35,8 @@ def label(code: str) -> Any:
     return _page("single", lambda: [found_labels.of_spool(code)], code=code)
 
 
-def _page(size: str, find: Callable[[], list[View]], **which: Any) -> Any:
-    asked = {
+def _page(size: str, find: Callable[[], list[Any]], **which: Any) -> Any:
+    asked: dict[str, Any] = {
         "size": request.args.get("size", size),
         "from": request.args.get("from", "1").strip() or "1",
     }
@@ -71,7 +70,7 @@ def label_file(form: str, code: str) -> Any:
     return _file(form, lambda: [found_labels.of_spool(code, printed=True)], "label")
 
 
-def _file(form: str, find: Callable[[], list[View]], name: str) -> Any:
+def _file(form: str, find: Callable[[], list[Any]], name: str) -> Any:
     asked = {part: text for part in ("size", "from", "page") if (text := request.args.get(part, ""))}
     wanted = SVG if form == "svg" else PDF
     sent = attempt(lambda: printed(wanted, find, checked(LabelArgs, asked), name), LabelArgs)

@@ -7,7 +7,7 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import cache
-from typing import Any, Protocol, TypeVar
+from typing import Any, Protocol, TypeAlias, TypeVar
 
 from flask import abort, g, redirect, request
 from marshmallow import Schema, ValidationError, fields
@@ -21,7 +21,8 @@ from lots.services.files.csv_tables import CellFault
 from lots.services.setup import access
 
 _T = TypeVar("_T")
-_Row = TypeVar("_Row", covariant=True)
+# What a service answers, for a template to show.
+Shown: TypeAlias = Mapping[str, Any]
 # What a form keeps beside its fields to be done once.
 _KEY = re.compile(r"[!-~]{1,255}")
 _CHANGED = "This form was changed on its way. Go back, load the page again and send it once more."
@@ -225,11 +226,11 @@ def label_of(schema: type[Schema] | None, pointer: str) -> str:
     return label
 
 
-class Paged(Protocol[_Row]):
+class Paged(Protocol[_T]):
     """A page of a list, as services return it."""
 
     @property
-    def rows(self) -> list[_Row]:  # type: ignore[misc]  # a list is read here, never written
+    def rows(self) -> list[_T]:
         """What is on it."""
 
     @property

@@ -18,6 +18,7 @@ from flask import (
     send_from_directory,
     url_for,
 )
+from werkzeug import wrappers
 from werkzeug.exceptions import HTTPException
 
 from lots.api.http.routes import Refused
@@ -123,7 +124,7 @@ def refused(refusal: Refusal, back: str) -> tuple[str, int]:
     return render_template("site/refused.html", refused=refusal, back=back), refusal.status
 
 
-def answered(done: Response | Refusal, back: str) -> Any:
+def answered(done: wrappers.Response | Refusal, back: str) -> Any:
     """Returns where a form that was done leads, or the page that says what was refused and leads back."""
     return refused(done, back) if isinstance(done, Refusal) else done
 
