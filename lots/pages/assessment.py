@@ -30,6 +30,9 @@ from lots.services.readings import voids
 from lots.services.receiving import receiving, substitutes
 from lots.services.setup import catalog, names
 
+# Lots of one standing that the page names; the list of lots has all.
+_MOST_LOTS = 100
+
 
 @pages.get("/quality")
 @signed_in(
@@ -37,21 +40,19 @@ from lots.services.setup import catalog, names
 )
 def quality() -> str:
     """What waits for quality: lots, concessions, instruments, corrective actions."""
-    waiting = every(partial(receiving.listed, {"standing": "quarantined"}))
+    waiting, blocked = receiving.waiting_for_quality()
+    actions = every(partial(corrective_actions.listed, {"state": "pending"}))
     return render_template(
         "assessment/quality.html",
-        waiting=[lot for lot in waiting if not lot["closed"]],
-        blocked=every(partial(receiving.listed, {"standing": "blocked"})),
+        waiting=waiting,
+        blocked=blocked,
+        most=_MOST_LOTS,
         concessions=concessions.to_approve(),
         instruments=due.instruments(),
         references=due.references(),
         grades=every(catalog.grades_to_review),
         voids=every(lambda cursor, limit: voids.listed(waiting=True, cursor=cursor, limit=limit)),
-        actions=[
-            action
-            for state in ("open", "answered")
-            for action in every(partial(corrective_actions.listed, {"state": state}))
-        ],
+        actions=sorted(actions, key=lambda action: action["state"] == "answered"),
         doubtful=names.codes_in_doubt(),
         declared=DECLARED,
     )

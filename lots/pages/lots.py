@@ -6,13 +6,14 @@ from collections.abc import Sequence
 from functools import partial
 from typing import Any
 
-from flask import render_template, request, url_for
+from flask import Response, render_template, request, url_for
 
 from lots.api.assessment.decisions import Assessment, Decisions
 from lots.api.assessment.reinspections import Reinspections
 from lots.api.documents.lot_pictures import ColorMap, LotUses
 from lots.api.http.fields import NUMBER
 from lots.api.pictures import color_map, use_grid
+from lots.api.pictures.answers import SVG
 from lots.api.production.tracing import Exposure
 from lots.api.purchasing.corrective_actions import LotActions
 from lots.api.readings.readings import LotReadings
@@ -23,7 +24,7 @@ from lots.domain.characteristics.registry import DECLARED
 from lots.pages.purchasing import CHARACTERISTICS, drawn
 from lots.pages.readings.voids import may_confirm, may_void
 from lots.pages.site.calls import Paged, Refusal, Shown, attempt, checked, every
-from lots.pages.site.frame import pages
+from lots.pages.site.frame import pages, refused
 from lots.pages.site.session import may_call, signed_in
 from lots.services.assessment import decisions, reinspections
 from lots.services.documents import lot_pictures
@@ -44,7 +45,7 @@ STANDINGS = (
 )
 _FILTERS = ("standing", "supplier_id", "grade_id", "supplier_lot")
 # Lots on a page of the list, and readings on the page of a lot.
-_LOTS, _READINGS = 100, 500
+_LOTS, _READINGS = 50, 500
 
 
 def _grouped(uses: Sequence[dict[str, Any]]) -> dict[str, list[str]]:
@@ -61,21 +62,32 @@ def lots() -> Any:
     """All lots, by where they stand, whose they are and what they are."""
     asked = {name: request.args.get(name, "").strip() for name in _FILTERS}
     found = attempt(lambda: _listed(asked), LotFilterArgs)
-    refused = found if isinstance(found, Refusal) else None
+    not_listed = found if isinstance(found, Refusal) else None
     rows, following = ([], None) if isinstance(found, Refusal) else (found.rows, found.next)
     known = catalog.directory("supplier", "grade")
     page = render_template(
         "lots/lots.html",
-        refused=refused,
+        refused=not_listed,
         asked=asked,
         standings=STANDINGS,
         suppliers=[("", "Any supplier"), *((s["id"], f"{s['code']}: {s['says']}") for s in known["suppliers"])],
         grades=[("", "Any grade"), *((s["id"], f"{s['code']}: {s['says']}") for s in known["grades"])],
         lots=[(lot, _grouped(line["uses"])) for lot, line in rows],
-        grid=drawn(use_grid.draw({"items": [line for _, line in rows], "next": following})) if rows else "",
+        grid=url_for("pages.lot_uses_picture", **request.args),
         following=following and url_for("pages.lots", **_further(following)),
     )
-    return page, refused.status if refused else 200
+    return page, not_listed.status if not_listed else 200
+
+
+@pages.get("/lots/uses.svg")
+@signed_in((LotUses, "GET"))
+def lot_uses_picture() -> Any:
+    """What the lots of a page of the list may be used for, drawn; a browser asks for it where it is wide enough to show it."""
+    found = attempt(lambda: _listed({name: request.args.get(name, "").strip() for name in _FILTERS}), LotFilterArgs)
+    if isinstance(found, Refusal):
+        return refused(found, url_for("pages.lots"))
+    picture = use_grid.draw({"items": [line for _, line in found.rows], "next": found.next})
+    return Response(picture, mimetype=SVG)
 
 
 def _further(cursor: str) -> dict[str, Any]:

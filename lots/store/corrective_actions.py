@@ -41,7 +41,7 @@ def listed(filters: dict[str, Any], now: datetime, cursor: str | None, limit: in
     """A page of corrective actions with lot, supplier and grade, in the order they were opened; `filters` as the contract names them."""
     query = _with_names()
     answered, closed = CorrectiveAction.answered_at.is_null(False), CorrectiveAction.closed_at.is_null(False)
-    states = {"open": ~answered & ~closed, "answered": answered & ~closed, "closed": closed}
+    states = {"open": ~answered & ~closed, "answered": answered & ~closed, "closed": closed, "pending": ~closed}
     for name, value in filters.items():
         if name == "state":
             query = query.where(states[value])

@@ -131,7 +131,8 @@ def test_buyer(width: int, script: bool, person: Callable[..., Person], site: Si
     buyer.follow("Lots")
     numbers = page.locator(".cards tbody th a").evaluate_all("all => all.map(e => Number(e.pathname.split('/').pop()))")
     assert sorted(numbers, reverse=True) == numbers
-    assert "QW-B2" in page.locator("figure.picture svg").text_content()
+    page.locator("figure.picture img").scroll_into_view_if_needed()
+    page.wait_for_function("document.querySelector('figure.picture img').naturalWidth > 900")
     assert buyer.fits()
     page.get_by_label("Standing").select_option("blocked")
     buyer.press("Show")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from peewee import JOIN, SQL, Value, fn
 
@@ -358,3 +358,22 @@ def suppliers_by_grade() -> dict[int, int]:
     """How many suppliers have lots of each grade, by its number. One query on the index of lot numbers."""
     counts = fn.COUNT(Lot.supplier.distinct())
     return dict(Lot.select(Lot.grade, counts).group_by(Lot.grade).order_by(Lot.grade).tuples())
+
+
+class WaitingLot(NamedTuple):
+    """A lot that waits for quality, as a list of many names it."""
+
+    id: int
+    supplier_lot: str
+    standing: str
+    received_at: datetime
+    to_measure: list[str]
+    supplier: str
+    grade: str
+
+
+def of_standings(standings: Sequence[str]) -> list[WaitingLot]:
+    """All lots of these standings, in the order they were first recorded. One query, of few columns, for there may be many."""
+    shown = (Lot.id, Lot.supplier_lot, Lot.standing, Lot.received_at, Lot.to_measure, Supplier.name, Grade.code)
+    query = Lot.select(*shown).join(Supplier).switch(Lot).join(Grade).where(Lot.standing.in_(standings))
+    return [WaitingLot(*row) for row in query.order_by(Lot.id).tuples()]
