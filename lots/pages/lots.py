@@ -73,8 +73,8 @@ def lots() -> Any:
         suppliers=[("", "Any supplier"), *((s["id"], f"{s['code']}: {s['says']}") for s in known["suppliers"])],
         grades=[("", "Any grade"), *((s["id"], f"{s['code']}: {s['says']}") for s in known["grades"])],
         lots=[(lot, _grouped(line["uses"])) for lot, line in rows],
-        grid=url_for("pages.lot_uses_picture", **request.args),
-        following=following and url_for("pages.lots", **_further(following)),
+        grid=url_for("pages.lot_uses_picture", **_address()),
+        following=following and url_for("pages.lots", **_address(cursor=following)),
     )
     return page, not_listed.status if not_listed else 200
 
@@ -90,9 +90,9 @@ def lot_uses_picture() -> Any:
     return Response(picture, mimetype=SVG)
 
 
-def _further(cursor: str) -> dict[str, Any]:
-    """The filters of this page with the cursor of the next."""
-    return {**request.args, "cursor": cursor}
+def _address(**other: str) -> dict[str, Any]:
+    """What the address of this page asks for, and otherwise so."""
+    return {**request.args, **other}
 
 
 def _listed(asked: dict[str, str]) -> Paged[Any]:
@@ -107,22 +107,23 @@ def _listed(asked: dict[str, str]) -> Paged[Any]:
 @signed_in(*((one, "GET") for one in (OneLot, LotUses, Assessment, LotSample, LotReadings, ColorMap)))
 def lot(number: int) -> Any:
     """One lot: where it stands and why, what it measured, what was decided, where it went."""
-    found = attempt(lambda: receiving.get_lot(number))
+    found = attempt(lambda: substitutes.lot_and_sample(number))
     if isinstance(found, Refusal):
         return render_template("lots/no_lot.html", number=number), found.status
+    shown, sample = found
     return render_template(
         "lots/lot.html",
-        lot=found,
+        lot=shown,
         may_void=may_void,
         may_confirm=may_confirm,
         characteristics=dict(CHARACTERISTICS),
         declared=DECLARED,
         permitted=lot_uses.of_lot(number),
         assessment=decisions.assessment(number, None, None, None),
-        sample=substitutes.sample_of(number),
+        sample=sample,
         readings=every(partial(recording.of_lot, number, None), most=_READINGS),
         map=drawn(color_map.draw(lot_pictures.color_map(number))),
-        **_for_some_desks(number, found),
+        **_for_some_desks(number, shown),
     )
 
 

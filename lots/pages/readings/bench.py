@@ -138,7 +138,7 @@ def _page(
     """
     # As it stands on the label, however it was typed.
     code = label["spool_code"] if label else code
-    lot = receiving.get_lot(label["lot_id"]) if label else None
+    lot, sample = substitutes.lot_and_sample(label["lot_id"]) if label else (None, None)
     faults = faults or {}
     return render_template(
         "readings/bench.html",
@@ -150,7 +150,7 @@ def _page(
         focus=bench_answers.first_at_fault(faults, kind),
         label=label,
         lot=lot,
-        sampled=_sampled(label["lot_id"], code) if label else None,
+        sampled=_sampled(sample, code) if sample else None,
         typed=typed,
         stored_now=stored,
         refused=refused,
@@ -161,9 +161,8 @@ def _page(
     )
 
 
-def _sampled(lot_id: int, code: str) -> dict[str, Any]:
+def _sampled(sample: Shown, code: str) -> dict[str, Any]:
     """What a spool is in the sample of its lot: whether it was drawn, what took its place, and which drawn spools are not measured yet."""
-    sample = substitutes.sample_of(lot_id)
     parts = sample["deliveries"]
     swaps = [one for part in parts for one in part["substitutes"]]
     return {

@@ -78,7 +78,7 @@ def _answer(lot: Any, found: Clearance, verdict: str | None, forbidden: bool) ->
 
 
 def beside_lots(
-    filters: dict[str, Any], cursor: str | None, limit: int, *, newest_first: bool = False
+    filters: dict[str, object], cursor: str | None, limit: int, *, newest_first: bool = False
 ) -> Page[tuple[View, View]]:
     """Returns a page of lots, each with the line of what it may be used for. One query, however many lots there are."""
     now = clock.now()

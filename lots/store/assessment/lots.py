@@ -357,7 +357,8 @@ def take_off_machine(spool_id: int, remaining_mass_g: float) -> None:
 def suppliers_by_grade() -> dict[int, int]:
     """How many suppliers have lots of each grade, by its number. One query on the index of lot numbers."""
     counts = fn.COUNT(Lot.supplier.distinct())
-    return dict(Lot.select(Lot.grade, counts).group_by(Lot.grade).order_by(Lot.grade).tuples())
+    query = Lot.select(Lot.grade, counts).group_by(Lot.grade).order_by(Lot.grade)
+    return {grade: int(suppliers) for grade, suppliers in query.tuples().iterator()}
 
 
 class WaitingLot(NamedTuple):
@@ -376,4 +377,4 @@ def of_standings(standings: Sequence[str]) -> list[WaitingLot]:
     """All lots of these standings, in the order they were first recorded. One query, of few columns, for there may be many."""
     shown = (Lot.id, Lot.supplier_lot, Lot.standing, Lot.received_at, Lot.to_measure, Supplier.name, Grade.code)
     query = Lot.select(*shown).join(Supplier).switch(Lot).join(Grade).where(Lot.standing.in_(standings))
-    return [WaitingLot(*row) for row in query.order_by(Lot.id).tuples()]
+    return [WaitingLot._make(row) for row in query.order_by(Lot.id).tuples().iterator()]
