@@ -154,7 +154,7 @@ def _page(
         typed=typed,
         stored_now=stored,
         refused=refused,
-        undone=unpack(request.args["undone"]) if "undone" in request.args else None,
+        undone=unpack("void", request.args.get("undone", "")),
         faults=faults,
         instruments=_instruments(kind),
         waiting=[] if code else _waiting(),

@@ -67,12 +67,12 @@ def for_address(done: dict[str, Any], kept: dict[str, str], kind: Characteristic
     ]
     told = ("id", "spool_code", "lot_id", "to_confirm", "warnings")
     items = [{name: one.get(name) for name in told} | {"says": kind.says(one)} for one in done["items"]]
-    return pack({"readings": items, "lots": lots, "kept": kept})
+    return pack("entry", {"readings": items, "lots": lots, "kept": kept})
 
 
 def of_address(text: str) -> tuple[dict[str, str], Shown | None]:
     """Returns what `for_address` was given. A lot that has moved since is told as it stands now."""
-    told = unpack(text) if text else None
+    told = unpack("entry", text)
     if told is None:
         return {}, None
     for lot in told["lots"]:

@@ -42,7 +42,7 @@ _SHOWN = 20
 @signed_in((Imports, "POST"))
 def bench_file() -> str:
     """Asks for a file, or for text to paste; behind a file that was stored, says what came of it."""
-    told = unpack(request.args.get("stored", "")) or {}
+    told = unpack("file", request.args.get("stored", ""))
     stored = imports.earlier(told["digest"], dry_run=False) if told else None
     done = stored and {**stored, "already_imported": told["before"]}
     return _page({"kind": request.args.get("kind", "")}, done)
@@ -76,7 +76,7 @@ def file_tried() -> Any:
         if isinstance(done, Refusal):
             return done
         told = {"digest": done["digest"], "before": done["already_imported"]}
-        return url_for("pages.bench_file", kind=said["kind"], stored=pack(told))
+        return url_for("pages.bench_file", kind=said["kind"], stored=pack("file", told))
 
     done = once(store, ImportArgs) if storing else attempt(take_in, ImportArgs)
     if isinstance(done, Response):

@@ -50,7 +50,7 @@ def voided(number: int) -> Any:
         if not (kind := request.form.get("kind")):
             return _of_lot(left)
         lot = {name: left["lot"][name] for name in ("supplier_lot", "standing", "uses", "says")}
-        told = pack({"reading": number, "lot": lot, "held": left["voided"]["held"]})
+        told = pack("void", {"reading": number, "lot": lot, "held": left["voided"]["held"]})
         return url_for("pages.bench", spool=left["spool_code"], kind=kind, undone=told)
 
     done = once(leave_out, VoidArgs)

@@ -88,19 +88,33 @@ def _known(delivery: Mapping[str, Any]) -> dict[str, str]:
     return {name: "" if value is None else str(value) for name, value in known.items()}
 
 
-def _body(typed: Mapping[str, str], delivery: Mapping[str, Any]) -> dict[str, Any]:
+def _body(typed: Mapping[str, str], delivery: Shown) -> dict[str, Any]:
     """What was changed, as the API takes it. A field that was emptied is none any more."""
     known = _known(delivery)
-    body: dict[str, Any] = {}
-    for name in (*_TEXTS, "supplier_lot", "received_at"):
-        if typed[name] != known[name].strip():
-            body[name] = typed[name] or None
+    body = _receipt(typed, known)
+    body |= {name: as_number(typed[name]) for name in ("spool_count", "net_mass_g") if typed[name]}
+    body |= _single_spools(typed, known)
+    body |= {name: True for name in _CONFIRMED if typed[name] == "yes"}
+    return body | ({"reason": typed["reason"]} if typed["reason"] else {})
+
+
+def _receipt(typed: Mapping[str, str], known: Mapping[str, str]) -> dict[str, Any]:
+    """What was changed of the lot and the receipt."""
+    changed: dict[str, Any] = {
+        name: typed[name] or None
+        for name in (*_TEXTS, "supplier_lot", "received_at")
+        if typed[name] != known[name].strip()
+    }
     for name in ("supplier_id", "grade_id", "cost"):
         if typed[name] != known[name]:
-            body[name] = as_number(typed[name]) if typed[name] else None
+            changed[name] = as_number(typed[name]) if typed[name] else None
     if typed["due_at"] != known["due_at"]:
-        body["due_at"] = end_of(typed["due_at"]) if typed["due_at"] else None
-    body |= {name: as_number(typed[name]) for name in ("spool_count", "net_mass_g") if typed[name]}
+        changed["due_at"] = end_of(typed["due_at"]) if typed["due_at"] else None
+    return changed
+
+
+def _single_spools(typed: Mapping[str, str], known: Mapping[str, str]) -> dict[str, Any]:
+    """Spools that never came, have another mass, or came beside those logged; no list that is empty."""
     gone = request.form.getlist("withdraw")
     masses = [
         {"code": name.removeprefix(_MASS), "net_mass_g": as_number(value)}
@@ -108,9 +122,7 @@ def _body(typed: Mapping[str, str], delivery: Mapping[str, Any]) -> dict[str, An
         if name.startswith(_MASS) and value and value != known.get(name) and name.removeprefix(_MASS) not in gone
     ]
     further, _, _ = split_codes(typed["further"])
-    body |= {name: listed for name, listed in (("withdraw", gone), ("spools", masses), ("add", further)) if listed}
-    body |= {name: True for name in _CONFIRMED if typed[name] == "yes"}
-    return body | ({"reason": typed["reason"]} if typed["reason"] else {})
+    return {name: listed for name, listed in (("withdraw", gone), ("spools", masses), ("add", further)) if listed}
 
 
 @pages.post(f"/receiving/<{NUMBER}:number>/close")

@@ -54,21 +54,26 @@ def same(sent: str, expected: str) -> bool:
     return hmac.compare_digest(sent.encode("utf-8", "surrogatepass"), expected.encode())
 
 
-def pack(told: Any) -> str:
-    """Returns what a page tells as text for an address, which nobody else can make: a redirect carries it to the page that shows it."""
-    return str(_signer().dumps(told))
+def pack(about: str, told: Any) -> str:
+    """Returns what a page tells as text for an address, which nobody else can make: a redirect carries it to the page that shows it.
+
+    Args:
+        about: what it is, so that it is taken for nothing else.
+        told: as JSON can hold it.
+    """
+    return str(_signer(about).dumps(told))
 
 
-def unpack(text: str) -> Any:
+def unpack(about: str, text: str) -> Any:
     """Returns what `pack` was given in this session; None for anything else."""
     try:
-        return _signer().loads(text)
+        return _signer(about).loads(text)
     except BadData:
         return None
 
 
-def _signer() -> URLSafeSerializer:
-    return URLSafeSerializer(g.secret, salt="lots told")
+def _signer(about: str) -> URLSafeSerializer:
+    return URLSafeSerializer(g.secret, salt=f"lots {about}")
 
 
 def roles_of(*calls: Call, any_of: bool = False) -> tuple[str, ...]:
