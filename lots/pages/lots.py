@@ -60,21 +60,20 @@ def _grouped(uses: Sequence[dict[str, Any]]) -> dict[str, list[str]]:
 @signed_in((Lots, "GET"), (LotUses, "GET"))
 def lots() -> Any:
     """All lots, by where they stand, whose they are and what they are."""
-    asked = {name: request.args.get(name, "").strip() for name in _FILTERS}
-    found = attempt(lambda: _listed(asked), LotFilterArgs)
+    found = attempt(_listed, LotFilterArgs)
     not_listed = found if isinstance(found, Refusal) else None
     rows, following = ([], None) if isinstance(found, Refusal) else (found.rows, found.next)
     known = catalog.directory("supplier", "grade")
     page = render_template(
         "lots/lots.html",
         refused=not_listed,
-        asked=asked,
+        asked={name: request.args.get(name, "").strip() for name in _FILTERS},
         standings=STANDINGS,
         suppliers=[("", "Any supplier"), *((s["id"], f"{s['code']}: {s['says']}") for s in known["suppliers"])],
         grades=[("", "Any grade"), *((s["id"], f"{s['code']}: {s['says']}") for s in known["grades"])],
         lots=[(lot, _grouped(line["uses"])) for lot, line in rows],
-        grid=url_for("pages.lot_uses_picture", **_address()),
-        following=following and url_for("pages.lots", **_address(cursor=following)),
+        grid=url_for("pages.lot_uses_picture", **_asked()),
+        following=following and url_for("pages.lots", **{**_asked(), "cursor": following}),
     )
     return page, not_listed.status if not_listed else 200
 
@@ -83,21 +82,20 @@ def lots() -> Any:
 @signed_in((LotUses, "GET"))
 def lot_uses_picture() -> Any:
     """What the lots of a page of the list may be used for, drawn; a browser asks for it where it is wide enough to show it."""
-    found = attempt(lambda: _listed({name: request.args.get(name, "").strip() for name in _FILTERS}), LotFilterArgs)
+    found = attempt(_listed, LotFilterArgs)
     if isinstance(found, Refusal):
         return refused(found, url_for("pages.lots"))
     picture = use_grid.draw({"items": [line for _, line in found.rows], "next": found.next})
     return Response(picture, mimetype=SVG)
 
 
-def _address(**other: str) -> dict[str, Any]:
-    """What the address of this page asks for, and otherwise so."""
-    return {**request.args, **other}
+def _asked() -> dict[str, Any]:
+    """Which lots, and which page of them, an address asks for; whatever else stands in it leads nowhere."""
+    return {name: text for name in (*_FILTERS, "cursor") if (text := request.args.get(name, "").strip())}
 
 
-def _listed(asked: dict[str, str]) -> Paged[Any]:
-    said = {**asked, "cursor": request.args.get("cursor", "")}
-    filters = checked(LotFilterArgs, {name: text for name, text in said.items() if text})
+def _listed() -> Paged[Any]:
+    filters = checked(LotFilterArgs, _asked())
     cursor = filters.pop("cursor", None)
     del filters["order"], filters["limit"]
     return lot_uses.beside_lots(filters, cursor, _LOTS, newest_first=True)

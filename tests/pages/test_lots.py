@@ -5,6 +5,8 @@ from __future__ import annotations
 import html
 import re
 
+import pytest
+
 from lots.store.tables.models import Spool
 from tests.api.pictures.seen import Picture
 from tests.pages.reading import Browser
@@ -54,6 +56,15 @@ def test_a_place_that_no_list_gave_out_is_refused_in_words(desk):
     """What somebody cut short in the address bar says what to do."""
     page = Browser(desk, "receiving").go("/lots?cursor=x")
     assert (422, True) == (page.status, "This cursor was not given out by this list." in page.text)
+
+
+@pytest.mark.parametrize("more", ["_external=1&_scheme=javascript", "endpoint=x", "_anchor=y", "form=pdf"])
+def test_what_else_an_address_says_goes_into_no_other_address(desk, more):
+    """Only the filters lead on to the picture and to the next page."""
+    desk.receive(desk.quillwort, desk.white)
+    page = Browser(desk, "production").go(f"/lots?standing=quarantined&{more}")
+    assert 200 == page.status
+    assert 'src="/lots/uses.svg?standing=quarantined"' in page.html
 
 
 def test_what_a_lot_blocked_by_hand_is_good_for_is_nothing(desk):
