@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from lots.pages import assessment, documents, grades, lots, production, purchasing, tab_checks
 from lots.pages.readings import bench, bench_file, voids
-from lots.pages.receiving import corrections, deliveries
+from lots.pages.receiving import corrections, deliveries, printed_labels
 from lots.pages.site import red_bar, signing_in
 from lots.pages.site.frame import pages
 
@@ -18,6 +18,7 @@ __all__ = [
     "grades",
     "lots",
     "pages",
+    "printed_labels",
     "production",
     "purchasing",
     "red_bar",

@@ -1,35 +1,38 @@
-"""Papers about a lot, to keep or to send: its record, and the report to its supplier. The API prints them; a browser has no token to ask it."""
+"""Papers about a lot, to keep or to send: its record, and the report to its supplier, as the API prints them."""
 
 from __future__ import annotations
 
 from typing import Any
 
-from flask import Response, render_template, request, url_for
+from flask import request, url_for
+from werkzeug.wrappers import Response
 
-from lots.pages.site.api_client import ask, at
-from lots.pages.site.frame import pages
+from lots.api.documents import lot_record as record
+from lots.api.documents import nonconformity_report as report
+from lots.api.documents.printed import HTML, PDF
+from lots.api.http.fields import NUMBER
+from lots.pages.site.calls import Refusal, attempt
+from lots.pages.site.frame import pages, refused
 from lots.pages.site.session import signed_in
 
 
-@pages.get("/lots/<int:number>/record")
-@signed_in()
+@pages.get(f"/lots/<{NUMBER}:number>/record")
+@signed_in((record.LotRecord, "GET"))
 def lot_record(number: int) -> Any:
     """The record of a lot, to print; as a PDF with ?as=pdf."""
-    return _paper(number, "record")
+    return _paper(number, attempt(lambda: record.paper(number, _wanted())))
 
 
-@pages.get("/lots/<int:number>/report")
-@signed_in("quality", "purchasing")
+@pages.get(f"/lots/<{NUMBER}:number>/report")
+@signed_in((report.NonconformityReport, "GET"))
 def supplier_report(number: int) -> Any:
     """The report to the supplier, to print; as a PDF with ?as=pdf."""
-    return _paper(number, "nonconformity-report")
+    return _paper(number, attempt(lambda: report.paper(number, _wanted())))
 
 
-def _paper(number: int, name: str) -> Any:
-    wanted = "application/pdf" if request.args.get("as") == "pdf" else "text/html"
-    answer = ask("GET", at("lots", number, name), accept=wanted)
-    if not answer.good:
-        return render_template(
-            "site/refused.html", answer=answer, back=url_for("pages.lot", number=number)
-        ), answer.status
-    return Response(answer.body, mimetype=wanted)
+def _wanted() -> str:
+    return PDF if request.args.get("as") == "pdf" else HTML
+
+
+def _paper(number: int, found: Response | Refusal) -> Any:
+    return refused(found, url_for("pages.lot", number=number)) if isinstance(found, Refusal) else found

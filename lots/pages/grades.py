@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 from typing import Any
 
-from flask import redirect, render_template, request, url_for
+from flask import g, render_template, request, url_for
 
+from lots.api.http.fields import NUMBER
+from lots.api.setup.grades import GradeArgs, GradeChange, Grades, OneGrade
 from lots.pages.production import USES
 from lots.pages.readings.bench import number
-from lots.pages.site.api_client import Answer, ask, at, items
-from lots.pages.site.frame import pages
+from lots.pages.site.calls import Refusal, Shown, attempt, checked, every, once, version_read
+from lots.pages.site.frame import pages, refused
 from lots.pages.site.session import signed_in
+from lots.services.errors import Fault, Invalid
+from lots.services.setup import catalog
 
 FILLER_KINDS = (
     ("", "choose"),
@@ -31,50 +36,51 @@ _BOXES = {"forbidden_uses": ("forbid", USES), "permitted_uses": ("permit", USES)
 
 
 @pages.get("/grades")
-@signed_in("quality")
+@signed_in((Grades, "GET"))
 def grades() -> str:
     """All grades with what they are forbidden for, those to review first."""
-    every = items("/grades")
-    every.sort(key=lambda one: not one["to_review"])
-    return render_template("grades/grades.html", grades=every)
+    found = every(partial(catalog.listed, "grade"))
+    found.sort(key=lambda one: not one["to_review"])
+    return render_template("grades/grades.html", grades=found)
 
 
 @pages.get("/grades/new")
-@signed_in("quality")
+@signed_in((Grades, "POST"))
 def new_grade() -> str:
     """The form for a new grade."""
     return _form({}, None, None)
 
 
 @pages.post("/grades/new")
-@signed_in("quality")
+@signed_in((Grades, "POST"))
 def grade_added() -> Any:
     """Adds a grade."""
     typed = request.form.to_dict()
     new = {name: text for name in _NEW_TEXTS if (text := typed.get(name, "").strip())}
     new |= {name: number(text) for name in _NEW_NUMBERS if (text := typed.get(name, "").strip())}
     body = {**new, **{name: value for name, value in _body(typed).items() if value is not None}}
-    if "filler_kind" not in body:
-        fault = {"pointer": "/filler_kind", "detail": "The kind of filler is required.", "hint": "Choose one."}
-        return _form(typed, None, Answer(422, {"detail": fault["detail"], "errors": [fault]})), 422
-    done = ask("POST", "/grades", body, key=request.form.get("once"))
-    if done.good:
-        return redirect(url_for("pages.grade", number=done.body["id"]))
-    return _form(typed, None, done), done.status
+
+    def add() -> str:
+        if "filler_kind" not in body:
+            raise Invalid(Fault("/filler_kind", "The kind of filler is required.", "Choose one."))
+        return url_for("pages.grade", number=catalog.add("grade", checked(GradeArgs, body), g.me["name"])["id"])
+
+    done = once(add, GradeArgs)
+    return (_form(typed, None, done), done.status) if isinstance(done, Refusal) else done
 
 
-@pages.get("/grades/<int:number>")
-@signed_in("quality")
+@pages.get(f"/grades/<{NUMBER}:number>")
+@signed_in((OneGrade, "GET"))
 def grade(number: int) -> Any:
     """One grade: what it is forbidden for and why, and the form to change that."""
-    found = ask("GET", at("grades", number))
-    if not found.good:
-        return render_template("site/refused.html", answer=found, back=url_for("pages.grades")), found.status
-    return _form(_typed_of(found.body), found, None)
+    found = attempt(lambda: catalog.get("grade", number))
+    if isinstance(found, Refusal):
+        return refused(found, url_for("pages.grades"))
+    return _form(_typed_of(found), found, None)
 
 
-@pages.post("/grades/<int:number>")
-@signed_in("quality")
+@pages.post(f"/grades/<{NUMBER}:number>")
+@signed_in((OneGrade, "PATCH"))
 def grade_changed(number: int) -> Any:
     """Changes what a grade is forbidden and permitted for."""
     typed = request.form.to_dict()
@@ -83,12 +89,18 @@ def grade_changed(number: int) -> Any:
         for name, value in _body(typed).items()
         if value is not None or name in ("finish", "filler", *_DRYING)
     }
-    done = ask("PATCH", at("grades", number), body, etag=typed.get("etag"))
-    if done.good:
-        return redirect(url_for("pages.grade", number=number))
-    found = ask("GET", at("grades", number))
-    if not found.good:
-        return render_template("site/refused.html", answer=found, back=url_for("pages.grades")), found.status
+    version = version_read()
+
+    def change() -> str:
+        catalog.change("grade", number, version, checked(GradeChange, body), g.me["name"])
+        return url_for("pages.grade", number=number)
+
+    done = once(change, GradeChange)
+    if not isinstance(done, Refusal):
+        return done
+    found = attempt(lambda: catalog.get("grade", number))
+    if isinstance(found, Refusal):
+        return refused(found, url_for("pages.grades"))
     return _form(typed, found, done), done.status
 
 
@@ -117,24 +129,14 @@ def _typed_of(found: Mapping[str, Any]) -> dict[str, str]:
     return {**typed, **boxes}
 
 
-def _form(typed: Mapping[str, str], found: Answer | None, done: Answer | None) -> str:
-    shades = ask("GET", "/directory").body["shades"]
-    faults = done.faults() if done and not done.good else {}
-    for name in _BOXES:
-        # A fault of one name in a list stands at the list.
-        pointed = [
-            " ".join(filter(None, (fault["detail"], fault.get("hint"))))
-            for fault in (done.body.get("errors", ()) if faults and done else ())
-            if fault["pointer"].startswith(f"/{name}/")
-        ]
-        faults = {**faults, **({name: pointed} if pointed else {})}
+def _form(typed: Mapping[str, str], found: Shown | None, not_done: Refusal | None) -> str:
+    shades = catalog.directory("shade")["shades"]
     return render_template(
         "grades/grade.html",
         typed=typed,
-        grade=found.body if found else None,
-        etag=found.etag if found else None,
-        done=done,
-        faults=faults,
+        grade=found,
+        refused=not_done,
+        faults=not_done.beside() if not_done else {},
         kinds=FILLER_KINDS,
         uses=USES,
         shapes=SHAPES,

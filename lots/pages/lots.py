@@ -2,17 +2,37 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from functools import partial
 from typing import Any
-from urllib.parse import parse_qsl
 
-from flask import render_template, request, url_for
+from flask import Response, render_template, request, url_for
 
+from lots.api.assessment.decisions import Assessment, Decisions
+from lots.api.assessment.reinspections import Reinspections
+from lots.api.documents.lot_pictures import ColorMap, LotUses
+from lots.api.http.fields import NUMBER
+from lots.api.pictures import color_map, use_grid
+from lots.api.pictures.answers import SVG
+from lots.api.production.tracing import Exposure
+from lots.api.purchasing.corrective_actions import LotActions
+from lots.api.readings.readings import LotReadings
+from lots.api.receiving.lots_and_deliveries import LotFilterArgs, Lots, OneLot
+from lots.api.receiving.samples import LotSample
+from lots.api.setup.grades import OneGrade
 from lots.domain.characteristics.registry import DECLARED
-from lots.pages.purchasing import CHARACTERISTICS, picture
+from lots.pages.purchasing import CHARACTERISTICS, drawn
 from lots.pages.readings.voids import may_confirm, may_void
-from lots.pages.site.api_client import ask, at, items
-from lots.pages.site.frame import pages
-from lots.pages.site.session import may, signed_in
+from lots.pages.site.calls import Paged, Refusal, Shown, attempt, checked, every
+from lots.pages.site.frame import pages, refused
+from lots.pages.site.session import may_call, signed_in
+from lots.services.assessment import decisions, reinspections
+from lots.services.documents import lot_pictures
+from lots.services.production import lot_uses
+from lots.services.purchasing import corrective_actions
+from lots.services.readings import recording
+from lots.services.receiving import receiving, substitutes
+from lots.services.setup import catalog
 
 STANDINGS = (
     ("", "Any standing"),
@@ -24,9 +44,11 @@ STANDINGS = (
     ("scrapped", "Scrapped"),
 )
 _FILTERS = ("standing", "supplier_id", "grade_id", "supplier_lot")
+# Lots on a page of the list, and readings on the page of a lot.
+_LOTS, _READINGS = 50, 500
 
 
-def _grouped(uses: list[dict[str, Any]]) -> dict[str, list[str]]:
+def _grouped(uses: Sequence[dict[str, Any]]) -> dict[str, list[str]]:
     """The uses of a lot by what is said of them: yes, not yet, no."""
     found: dict[str, list[str]] = {}
     for one in uses:
@@ -35,56 +57,82 @@ def _grouped(uses: list[dict[str, Any]]) -> dict[str, list[str]]:
 
 
 @pages.get("/lots")
-@signed_in()
+@signed_in((Lots, "GET"), (LotUses, "GET"))
 def lots() -> Any:
     """All lots, by where they stand, whose they are and what they are."""
-    asked = {name: request.args.get(name, "").strip() for name in _FILTERS}
-    answer = ask("GET", at("lots", **asked, order="newest", limit=100, cursor=request.args.get("cursor", "")))
-    uses = at("lots", "uses", **asked, order="newest", limit=100, cursor=request.args.get("cursor", ""))
-    permitted = ask("GET", uses) if answer.good else None
-    directory = ask("GET", "/directory").body
-    following = answer.body.get("next") if answer.good else None
+    found = attempt(_listed, LotFilterArgs)
+    not_listed = found if isinstance(found, Refusal) else None
+    rows, following = ([], None) if isinstance(found, Refusal) else (found.rows, found.next)
+    known = catalog.directory("supplier", "grade")
     page = render_template(
         "lots/lots.html",
-        answer=answer,
-        asked=asked,
+        refused=not_listed,
+        asked={name: request.args.get(name, "").strip() for name in _FILTERS},
         standings=STANDINGS,
-        suppliers=[("", "Any supplier"), *((s["id"], f"{s['code']}: {s['says']}") for s in directory["suppliers"])],
-        grades=[("", "Any grade"), *((s["id"], f"{s['code']}: {s['says']}") for s in directory["grades"])],
-        grid=picture(uses),
-        permitted={line["lot_id"]: _grouped(line["uses"]) for line in permitted.body["items"]} if permitted else {},
-        following=following and url_for("pages.lots", **dict(parse_qsl(following.partition("?")[2]))),
+        suppliers=[("", "Any supplier"), *((s["id"], f"{s['code']}: {s['says']}") for s in known["suppliers"])],
+        grades=[("", "Any grade"), *((s["id"], f"{s['code']}: {s['says']}") for s in known["grades"])],
+        lots=[(lot, _grouped(line["uses"])) for lot, line in rows],
+        grid=url_for("pages.lot_uses_picture", **_asked()),
+        following=following and url_for("pages.lots", **{**_asked(), "cursor": following}),
     )
-    return page, answer.status
+    return page, not_listed.status if not_listed else 200
 
 
-@pages.get("/lots/<int:number>")
-@signed_in()
+@pages.get("/lots/uses.svg")
+@signed_in((LotUses, "GET"))
+def lot_uses_picture() -> Any:
+    """What the lots of a page of the list may be used for, drawn; a browser asks for it where it is wide enough to show it."""
+    found = attempt(_listed, LotFilterArgs)
+    if isinstance(found, Refusal):
+        return refused(found, url_for("pages.lots"))
+    picture = use_grid.draw({"items": [line for _, line in found.rows], "next": found.next})
+    return Response(picture, mimetype=SVG)
+
+
+def _asked() -> dict[str, Any]:
+    """Which lots, and which page of them, an address asks for; whatever else stands in it leads nowhere."""
+    return {name: text for name in (*_FILTERS, "cursor") if (text := request.args.get(name, "").strip())}
+
+
+def _listed() -> Paged[Any]:
+    filters = checked(LotFilterArgs, _asked())
+    cursor = filters.pop("cursor", None)
+    del filters["order"], filters["limit"]
+    return lot_uses.beside_lots(filters, cursor, _LOTS, newest_first=True)
+
+
+@pages.get(f"/lots/<{NUMBER}:number>")
+@signed_in(*((one, "GET") for one in (OneLot, LotUses, Assessment, LotSample, LotReadings, ColorMap)))
 def lot(number: int) -> Any:
     """One lot: where it stands and why, what it measured, what was decided, where it went."""
-    found = ask("GET", at("lots", number))
-    if not found.good:
+    found = attempt(lambda: substitutes.lot_and_sample(number))
+    if isinstance(found, Refusal):
         return render_template("lots/no_lot.html", number=number), found.status
-    # Some desks may not ask where a lot went.
-    exposure = ask("GET", at("lots", number, "exposure"))
-    whose = {name: found.body[name] for name in ("supplier_id", "grade_id", "supplier_lot")}
-    quality = may("pages.decide")
-    grade = ask("GET", at("grades", found.body["grade_id"])).body if quality else {}
+    shown, sample = found
     return render_template(
         "lots/lot.html",
-        lot=found.body,
+        lot=shown,
         may_void=may_void,
         may_confirm=may_confirm,
-        shelf_life_days=grade.get("shelf_life_days"),
-        inspections=items(at("lots", number, "reinspections")) if quality else [],
         characteristics=dict(CHARACTERISTICS),
         declared=DECLARED,
-        permitted=next((one["uses"] for one in items(at("lots", "uses", **whose)) if one["lot_id"] == number), []),
-        assessment=ask("GET", at("lots", number, "assessment")).body,
-        sample=ask("GET", at("lots", number, "sample")).body,
-        readings=items(at("lots", number, "readings"), most=500),
-        decisions=items(at("lots", number, "decisions")) if quality else [],
-        exposure=exposure.body if exposure.good else None,
-        actions=items(at("lots", number, "corrective-actions")) if may("pages.supplier_report") else [],
-        map=picture(at("lots", number, "color-map")),
+        permitted=lot_uses.of_lot(number),
+        assessment=decisions.assessment(number, None, None, None),
+        sample=sample,
+        readings=every(partial(recording.of_lot, number, None), most=_READINGS),
+        map=drawn(color_map.draw(lot_pictures.color_map(number))),
+        **_for_some_desks(number, shown),
     )
+
+
+def _for_some_desks(number: int, found: Shown) -> dict[str, Any]:
+    """What of a lot not every desk may ask for."""
+    return {
+        "shelf_life_days": catalog.get("grade", found["grade_id"])["shelf_life_days"]
+        if may_call(OneGrade, "GET")
+        else None,
+        "inspections": every(partial(reinspections.listed, number)) if may_call(Reinspections, "GET") else [],
+        "decisions": every(partial(decisions.history, number)) if may_call(Decisions, "GET") else [],
+        "exposure": receiving.exposure(number) if may_call(Exposure, "GET") else None,
+        "actions": every(partial(corrective_actions.of_lot, number)) if may_call(LotActions, "GET") else [],
+    }

@@ -2,100 +2,116 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from typing import Any
 
-from flask import redirect, render_template, request, url_for
+from flask import g, render_template, request, url_for
 from markupsafe import Markup
 
+from lots.api.drift.drift import Drift, DriftArgs
+from lots.api.http.fields import NUMBER
+from lots.api.pictures import comparison as comparison_picture
+from lots.api.pictures import drift as drift_picture
+from lots.api.purchasing.comparison import ComparisonArgs, NextLot, PurchasingSummary, SupplierComparison
+from lots.api.purchasing.corrective_actions import ActionArgs, AnswerAction, AnswerArgs, LotActions
 from lots.domain.characteristics.registry import DECLARED
-from lots.pages.site.api_client import Answer, ask, at, end_of
-from lots.pages.site.frame import pages
+from lots.pages.site.calls import Refusal, attempt, checked, end_of, form_number, once
+from lots.pages.site.frame import answered, pages
 from lots.pages.site.session import signed_in
+from lots.services.drift import drift
+from lots.services.purchasing import corrective_actions, overview, week
+from lots.services.setup import catalog
 
-SVG = "image/svg+xml"
 CHARACTERISTICS = tuple((declared.name, declared.title) for declared in DECLARED.values())
 
 
-def picture(path: str) -> Markup:
-    """Returns a picture that the API drew, to stand in a page; empty where it drew none."""
-    answer = ask("GET", path, accept=SVG)
-    # The only markup a page takes as it is: the API escapes every word in it.
-    return Markup(answer.body) if answer.good and answer.kind == SVG else Markup("")  # noqa: S704
-
-
 @pages.get("/suppliers")
-@signed_in("purchasing")
+@signed_in((SupplierComparison, "GET"), (NextLot, "GET"), (PurchasingSummary, "GET"))
 def suppliers() -> str:
     """The week's list, then the suppliers of a grade side by side."""
-    directory = ask("GET", "/directory").body
-    grade = request.args["grade_id"] if "grade_id" in request.args else _first_grade(directory["grades"])
-    compared = ask("GET", at("supplier-comparison", grade_id=grade))
-    forecasts: dict[int, Any] = {}
-    if grade and compared.good:
-        for line in compared.body["suppliers"]:
-            number = line["supplier_id"]
-            forecasts[number] = ask("GET", at("forecast", supplier_id=number, grade_id=grade)).body
+    known = catalog.directory("grade")["grades"]
+    grade = request.args["grade_id"] if "grade_id" in request.args else str(overview.first_grade() or "")
+    seen = attempt(lambda: _seen(grade), ComparisonArgs)
+    refused = seen if isinstance(seen, Refusal) else None
     return render_template(
         "purchasing/suppliers.html",
-        week=ask("GET", "/purchasing-summary"),
-        grades=[("", "All grades"), *((g["id"], f"{g['code']}: {g['says']}") for g in directory["grades"])],
+        week=week.act_this_week() if isinstance(seen, Refusal) else seen.week,
+        grades=[("", "All grades"), *((one["id"], f"{one['code']}: {one['says']}") for one in known)],
         grade=grade,
-        compared=compared,
-        forecasts=forecasts,
-        picture=picture(at("supplier-comparison", grade_id=grade)),
+        compared=None if isinstance(seen, Refusal) else seen.compared,
+        refused=refused,
+        forecasts={} if isinstance(seen, Refusal) else seen.forecasts,
+        picture="" if isinstance(seen, Refusal) else drawn(comparison_picture.draw(seen.compared)),
     )
 
 
-def _first_grade(grades: list[dict[str, Any]]) -> str:
-    """The grade to begin with: the first with lots of two suppliers, else the first with any; none while there is no lot."""
-    every = ask("GET", "/supplier-comparison")
-    came = Counter(code for line in every.body["suppliers"] for code in line["grades"]) if every.good else Counter()
-    return next((str(one["id"]) for least in (2, 1) for one in grades if came[one["code"]] >= least), "")
+def _seen(grade: str) -> overview.Overview:
+    return overview.overview(checked(ComparisonArgs, {"grade_id": grade} if grade else {}).get("grade_id"))
 
 
-@pages.get("/suppliers/<int:supplier>/drift")
-@signed_in()
+def drawn(picture: str) -> Markup:
+    """Returns a picture of the API to stand in a page: the only markup a page takes as it is, for every word in it is escaped there."""
+    return Markup(picture)  # noqa: S704  # drawn by lots.api.pictures, which escapes
+
+
+@pages.get(f"/suppliers/<{NUMBER}:supplier>/drift")
+@signed_in((Drift, "GET"))
 def supplier_drift(supplier: int) -> Any:
     """How a supplier's lots of a grade move, drawn and in words."""
-    asked = {"supplier_id": supplier, "grade_id": request.args.get("grade_id", "")}
+    asked = {"supplier_id": str(supplier), "grade_id": request.args.get("grade_id", "")}
     about = request.args.get("characteristic", CHARACTERISTICS[0][0])
-    rules = {"run_rules": "true"} if "run_rules" in request.args else {}
-    path = at("drift", **asked, characteristic=about, **rules)
-    answer = ask("GET", path)
+    said = {name: text for name, text in {**asked, "characteristic": about}.items() if text}
+    rules = "run_rules" in request.args
+    found = attempt(lambda: _followed(said, rules=rules), DriftArgs)
+    refused = found if isinstance(found, Refusal) else None
     page = render_template(
         "purchasing/drift.html",
-        answer=answer,
-        a=answer.body,
+        a=None if refused else found,
+        refused=refused,
         about=about,
         asked=asked,
         choices=CHARACTERISTICS,
-        picture=picture(path) if answer.good else "",
+        picture="" if isinstance(found, Refusal) else drawn(drift_picture.draw(found)),
     )
-    return page, answer.status
+    return page, refused.status if refused else 200
 
 
-@pages.post("/lots/<int:number>/corrective-actions")
-@signed_in("quality", "purchasing")
+def _followed(said: dict[str, str], *, rules: bool) -> dict[str, Any]:
+    asked = checked(DriftArgs, said)
+    whose = asked["supplier_id"], asked["grade_id"], asked.get("characteristic")
+    return drift.drift_of(*whose, drift.LotSpan(None, None), rules=rules)
+
+
+@pages.post(f"/lots/<{NUMBER}:number>/corrective-actions")
+@signed_in((LotActions, "POST"))
 def ask_action(number: int) -> Any:
     """Asks the supplier of a lot to put right what was wrong with it."""
     body = {"requested_action": request.form.get("requested_action", "").strip()}
     if due := request.form.get("due_at", "").strip():
         body["due_at"] = end_of(due)
-    return _to_lot(number, ask("POST", at("lots", number, "corrective-actions"), body, key=request.form.get("once")))
+    back = _supplier_part(number)
+
+    def request_it() -> str:
+        corrective_actions.request(number, checked(ActionArgs, body), g.me["name"])
+        return back
+
+    return answered(once(request_it, ActionArgs), back)
 
 
-@pages.post("/corrective-actions/<int:number>/answer")
-@signed_in("quality", "purchasing")
+@pages.post(f"/corrective-actions/<{NUMBER}:number>/answer")
+@signed_in((AnswerAction, "POST"))
 def note_answer(number: int) -> Any:
     """Notes what a supplier answered."""
     names = ("cause", "action", "answered_by", "evidence")
     body = {name: text for name in names if (text := request.form.get(name, "").strip())}
-    done = ask("POST", at("corrective-actions", number, "answer"), body, key=request.form.get("once"))
-    return _to_lot(request.form.get("lot", 0, type=int), done)
+    back = _supplier_part(form_number("lot"))
+
+    def note() -> str:
+        corrective_actions.answer(number, checked(AnswerArgs, body), g.me["name"])
+        return back
+
+    return answered(once(note, AnswerArgs), back)
 
 
-def _to_lot(lot: int, done: Answer) -> Any:
-    """Back to what stands for the supplier on the page of a lot, or why it was not done."""
-    back = url_for("pages.lot", number=lot, _anchor="supplier")
-    return redirect(back) if done.good else (render_template("site/refused.html", answer=done, back=back), done.status)
+def _supplier_part(lot: int) -> str:
+    """The address of what stands for the supplier on the page of a lot."""
+    return url_for("pages.lot", number=lot, _anchor="supplier")

@@ -6,10 +6,12 @@ from typing import Any
 
 from flask import render_template, request
 
+from lots.api.production.tab_checks import TabArgs, TabChecks
 from lots.pages.readings.bench import number, scanned
-from lots.pages.site.api_client import ask
+from lots.pages.site.calls import Refusal, attempt, checked
 from lots.pages.site.frame import pages
 from lots.pages.site.session import signed_in
+from lots.services.production import tab_checks
 
 USES = (("", "Load-bearing and flexing"), ("load_bearing", "Load-bearing"), ("flexing", "Flexing"))
 LAYERS = (("across", "Across: bending pulls them apart"), ("along", "Along: they run along the tab"))
@@ -17,7 +19,7 @@ _SIZES = ("width_mm", "thickness_mm", "lever_mm", "load_n")
 
 
 @pages.get("/tabs")
-@signed_in("production", "quality")
+@signed_in((TabChecks, "POST"))
 def tabs() -> Any:
     """Asks for a tab and answers whether it may be printed and holds. Nothing is stored."""
     names = ("spool_code", "lot_id", "use", "layers", *_SIZES)
@@ -27,6 +29,15 @@ def tabs() -> Any:
     if asked["layers"]:
         body = {name: asked[name] for name in ("spool_code", "use", "layers") if asked[name]}
         body |= {name: number(asked[name]) for name in ("lot_id", *_SIZES) if asked[name]}
-        answer = ask("POST", "/tab-checks", body)
-    page = render_template("production/tabs.html", asked=asked, answer=answer, uses=USES, layers=LAYERS)
-    return page, answer.status if answer else 200
+        answer = attempt(lambda: tab_checks.tab_check(checked(TabArgs, body)), TabArgs)
+    refused = answer if isinstance(answer, Refusal) else None
+    page = render_template(
+        "production/tabs.html",
+        asked=asked,
+        a=None if refused else answer,
+        refused=refused,
+        faults=refused.beside() if refused else {},
+        uses=USES,
+        layers=LAYERS,
+    )
+    return page, refused.status if refused else 200

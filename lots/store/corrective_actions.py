@@ -70,7 +70,7 @@ def listed(filters: Mapping[str, object], now: datetime, cursor: str | None, lim
     """A page of corrective actions with lot, supplier and grade, in the order they were opened; `filters` as the contract names them."""
     query = _with_names()
     answered, closed = CorrectiveAction.answered_at.is_null(False), CorrectiveAction.closed_at.is_null(False)
-    states = {"open": ~answered & ~closed, "answered": answered & ~closed, "closed": closed}
+    states = {"open": ~answered & ~closed, "answered": answered & ~closed, "closed": closed, "pending": ~closed}
     for name, value in filters.items():
         if name == "state":
             query = query.where(states[str(value)])

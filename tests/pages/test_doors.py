@@ -55,7 +55,7 @@ def test_a_form_without_its_seal_does_nothing(desk, clerk, path, seal):
 
 @pytest.mark.parametrize("once", ["a\nb", "a\r\nSet-Cookie: x=y", "é", "\x00", " ", "\u2028"])
 def test_a_hidden_key_that_no_page_made_is_refused_in_words(desk, clerk, once):
-    """It would be a header of the request to the API: 400, and nothing is done."""
+    """400, and nothing is done."""
     answer = clerk.send(clerk.go("/receiving"), "supplier_lot", **typed(desk), once=once)
     assert 400 == answer.status
     assert "This form was changed on its way. Go back, load the page again" in answer.text
@@ -65,7 +65,7 @@ def test_a_hidden_key_that_no_page_made_is_refused_in_words(desk, clerk, once):
 def test_a_hidden_version_that_no_page_made_is_refused_in_words(desk, clerk):
     """The same holds of what a delivery was read as."""
     log(desk, clerk)
-    answer = clerk.send(clerk.go("/receiving/1/correct"), "etag", etag='"delivery-1-v1"\nX: y')
+    answer = clerk.send(clerk.go("/receiving/1/correct"), "version", version="1\nX: y")
     assert 400 == answer.status
 
 
@@ -104,7 +104,7 @@ def test_the_pages_hold_no_script_no_style_of_their_own_and_fetch_nothing_from_e
     "host", ["x.example", "shop_pc:8080", "shop:", "lots.example.org:8443", "[::1]:80", "192.0.2.7"]
 )
 def test_a_page_answers_under_whatever_name_it_is_asked(desk, host):
-    """The name goes along to the API. One that is no name of a host is refused (tests/api/test_host.py)."""
+    """One that is no name of a host is refused (tests/api/test_host.py)."""
     signing = desk.app.test_client()
     sign_in(signing, desk.tokens["receiving"], "http://localhost")
     cookie = signing.get_cookie("lots_session").value

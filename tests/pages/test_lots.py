@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import html
 import re
+
+import pytest
 
 from lots.store.tables.models import Spool
 from tests.api.pictures.seen import Picture
@@ -11,9 +14,12 @@ from tests.shop import SIMPLE_LIMITS
 from tests.store.rows import connected
 
 
-def pictures(page):
-    """The pictures that stand in a page."""
-    return [Picture(svg) for svg in re.findall(r"<svg .*?</svg>", page.html, re.S)]
+def drawn(browser, path):
+    """The picture of uses that a page of the list shows."""
+    (address,) = re.findall(r'<img src="([^"]*)"', browser.go(path).html)
+    answer = browser.raw(html.unescape(address))
+    assert "image/svg+xml" == answer.mimetype
+    return Picture(answer.get_data(as_text=True))
 
 
 def listed(page):
@@ -22,15 +28,15 @@ def listed(page):
 
 
 def test_the_newest_lot_comes_first_and_the_next_page_goes_on(desk):
-    """A hundred lots on a page, each once, in the order opposite to that they were logged in; the filter goes along."""
+    """Fifty lots on a page, each once, in the order opposite to that they were logged in; the filter goes along."""
     other = desk.grade("OTHER", limits=SIMPLE_LIMITS)
     desk.receive(desk.quillwort, other, "elsewhere", spools=1)
-    for number in range(102):
+    for number in range(52):
         desk.receive(desk.quillwort, desk.white, f"Q-{number:03d}", spools=1)
     buyer = Browser(desk, "purchasing")
     first = buyer.go(f"/lots?grade_id={desk.white['id']}")
     second = buyer.go(first.links["More lots"])
-    assert [f"Q-{number:03d}" for number in range(101, -1, -1)] == listed(first) + listed(second)
+    assert [f"Q-{number:03d}" for number in range(51, -1, -1)] == listed(first) + listed(second)
     assert "More lots" not in second.links
 
 
@@ -38,9 +44,10 @@ def test_the_grid_of_uses_tells_of_the_lots_that_are_listed(desk):
     """The same lots as the list above it, by the same filter, each with a word for each use."""
     desk.good_lot(desk.quillwort, desk.white, "Q-1")
     desk.receive(desk.quillwort, desk.white, "Q-2")
-    (both,) = pictures(Browser(desk, "production").go("/lots"))
+    lead = Browser(desk, "production")
+    both = drawn(lead, "/lots")
     assert ["Q-2", "Q-1"] == [word for word in both.words if word.startswith("Q-")]
-    (one,) = pictures(Browser(desk, "production").go("/lots?standing=released"))
+    one = drawn(lead, "/lots?standing=released")
     assert ["Q-1"] == [word for word in one.words if word.startswith("Q-")]
     assert "cosmetic yes" in one.description
 
@@ -49,6 +56,15 @@ def test_a_place_that_no_list_gave_out_is_refused_in_words(desk):
     """What somebody cut short in the address bar says what to do."""
     page = Browser(desk, "receiving").go("/lots?cursor=x")
     assert (422, True) == (page.status, "This cursor was not given out by this list." in page.text)
+
+
+@pytest.mark.parametrize("more", ["_external=1&_scheme=javascript", "endpoint=x", "_anchor=y", "form=pdf"])
+def test_what_else_an_address_says_goes_into_no_other_address(desk, more):
+    """Only the filters lead on to the picture and to the next page."""
+    desk.receive(desk.quillwort, desk.white)
+    page = Browser(desk, "production").go(f"/lots?standing=quarantined&{more}")
+    assert 200 == page.status
+    assert 'src="/lots/uses.svg?standing=quarantined"' in page.html
 
 
 def test_what_a_lot_blocked_by_hand_is_good_for_is_nothing(desk):

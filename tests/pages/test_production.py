@@ -51,7 +51,7 @@ def test_a_released_spool_is_loaded_from_the_page(shop, floor):
     assert "✔ Load" == word(page)
     form = {"seal": seal_in(page), "once": "k1", "spool": spool, "use": "cosmetic", "job": "J-1", "machine": "P1"}
     twice = [floor.post("/check", data=form), floor.post("/check", data=form)]
-    assert [302, 302] == [answer.status_code for answer in twice]
+    assert [303, 303] == [answer.status_code for answer in twice]
     assert 1 == len(shop.get("production", "/loads")["items"])
     assert spool in floor.get("/loaded").get_data(as_text=True)
 
@@ -77,7 +77,7 @@ def test_the_code_and_the_address_on_a_label_are_one(shop, floor, typed):
     assert "✔ Load" == word(page)
     assert f"Spool {code}, lot" in page.get_data(as_text=True)
     answer = floor.post("/check", data={**sent, "seal": seal_in(page)})
-    assert (302, f"/loaded?spool={code}") == (answer.status_code, answer.headers["Location"])
+    assert (303, f"/loaded?spool={code}") == (answer.status_code, answer.headers["Location"])
 
 
 def test_an_unknown_spool_is_not_to_be_loaded(floor):
@@ -163,7 +163,9 @@ def test_unloading_is_confirmed_with_what_is_left(shop):
     assert "is off" not in lead.go(f"/loaded?off={codes[1]}").text
 
 
-@pytest.mark.parametrize(("typed", "says"), [("1,5", "in grams, such as 740"), ("5000", "more than the 1000 g")])
+@pytest.mark.parametrize(
+    ("typed", "says"), [("1,5", "Write 1.5, with a decimal point, not a comma."), ("5000", "more than the 1000 g")]
+)
 def test_what_is_wrong_with_unloading_stands_at_its_own_machine(shop, typed, says):
     """With its name, what was typed, and the focus; the other machines say nothing."""
     codes = [spool["code"] for spool in shop.good_lot()["spools"][:2]]
@@ -217,7 +219,7 @@ def test_the_mass_of_the_job_decides_what_is_offered_and_loaded(shop, floor):
     assert "Do not load" not in floor.get(f"/check?spool={second}&use=general&mass_g=600").get_data(as_text=True)
     asked = {"spool": second, "use": "general", "job": "J-2", "machine": "P2", "mass_g": "600"}
     page = floor.get("/check", query_string=asked)
-    assert 302 == floor.post("/check", data={**asked, "seal": seal_in(page)}).status_code
+    assert 303 == floor.post("/check", data={**asked, "seal": seal_in(page)}).status_code
     refused = floor.get(f"/check?spool={second}&use=general&mass_g=much").get_data(as_text=True)
     assert "is not a positive number. Write it like 250 or 250.5." in refused
 

@@ -6,7 +6,15 @@ import re
 
 import pytest
 
-from lots.pages.site.words import worded
+from lots.api.assessment.decisions import DecisionArgs
+from lots.api.assessment.reinspections import ReinspectionArgs
+from lots.api.production.loads import UnloadArgs
+from lots.api.readings.reading_args import ARGS
+from lots.api.readings.voids import AgreeArgs
+from lots.api.receiving.delivery_corrections import ClosingArgs
+from lots.api.receiving.samples import SubstituteArgs
+from lots.api.setup.names import MachineChange
+from lots.pages.site.calls import label_of
 from tests.pages.reading import Browser, log, sign_in
 from tests.shop import SIMPLE_LIMITS
 
@@ -70,39 +78,78 @@ def test_a_form_sent_before_with_other_words_is_to_be_opened_anew(desk, clerk):
 
 
 @pytest.mark.parametrize(
-    ("fault", "told"),
+    ("kind", "field", "typed", "says"),
     [
-        ({"pointer": "/0/d2_mm", "detail": "This is needed.", "hint": "d2_mm: mm, across d1."}, None),
-        ({"pointer": "/grade_id", "detail": "This is needed.", "hint": "Give grade_id."}, None),
-        ({"pointer": "use", "detail": "This is needed.", "hint": "Write one of: cosmetic, load_bearing."}, None),
-        (
-            {"pointer": "/0/stress_mpa", "detail": "x", "hint": "Give stress_mpa, or break_force_n with area_mm2."},
-            "Give the stress, or the force with the section.",
-        ),
-        (
-            {
-                "pointer": "/0/d1_mm",
-                "detail": "x",
-                "hint": "Write 1.75, with a decimal point, not a comma, and without quotes.",
-            },
-            "Write 1.75, with a decimal point, not a comma.",
-        ),
+        ("diameter", "d1_mm-0", "1,75", "Write 1.75, with a decimal point, not a comma."),
+        ("diameter", "d1_mm-0", "soon", "This must be a number."),
+        ("diameter", "measured_at", "soon", "This is not a time with an offset from UTC."),
     ],
 )
-def test_a_hint_that_only_repeats_its_field_is_dropped(fault, told):
-    """What says more is kept, in the page's words."""
-    assert told == worded(fault).get("hint")
+def test_a_hint_speaks_of_what_was_typed_and_not_of_json(desk, clerk, kind, field, typed, says):
+    """Quotes and brackets are for programs: a person at a form is told the rest."""
+    log(desk, clerk)
+    page = clerk.send(clerk.go(f"/bench?spool=L1-S001&kind={kind}"), "d1_mm-0", **{"d2_mm-0": "1.75", field: typed})
+    assert 422 == page.status
+    assert says in page.text
+    assert "quotes" not in page.text
 
 
-def test_a_file_keeps_the_names_of_its_columns():
-    """Whoever writes the file writes them; how fractions are declared is a choice on the page."""
-    hint = "Write 1.75, or declare decimal: comma for the whole file."
-    told = worded({"pointer": "/0/d1_mm", "row": 2, "column": "d1_mm", "detail": "d1_mm is no number.", "hint": hint})
-    assert "d1_mm is no number." == told["detail"]
-    assert "Fractions are written with" in told["hint"]
+@pytest.mark.parametrize(
+    ("path", "typed", "told"),
+    [
+        ("/lots/1/decide", {"action": "block"}, "Reason: This is blank."),
+        ("/lots/1/decide", {"action": "burn", "reason": "x"}, 'Decision: "burn" is not one of these.'),
+        ("/lots/1/reinspections", {"measure": "diameter", "reason": "x"}, "New use-by date: This is not a time"),
+        ("/lots/1/corrective-actions", {}, "What is asked: This is blank."),
+        ("/spools/L1-S001/dryings", {"hours": "4"}, "Temperature, °C: This is needed."),
+        ("/machines/1", {"slots": "many", "version": "1"}, "Slots: This must be a number."),
+    ],
+)
+def test_what_is_refused_away_from_its_form_names_its_fields_as_the_form_does(desk, path, typed, told):
+    """By the label in the schema that checks it."""
+    desk.receive(desk.quillwort, desk.white)
+    somebody = Browser(desk, "admin")
+    page = somebody.go(path, data={**somebody.go("/").form("seal")["fields"], **typed})
+    assert 422 == page.status
+    assert told in page.text
+    assert [] == JSON_NAME.findall(page.text)
 
 
-def test_what_people_typed_is_left_as_it_is():
-    """Only sentences of the API are put in other words, never notes, codes or numbers."""
-    typed = {"reason": "load_bearing d1_mm", "supplier_lot": "d1_mm", "standing": "released", "net_mass_g": 1000}
-    assert typed == worded(typed)
+def test_a_file_keeps_the_names_of_its_columns(desk, clerk):
+    """Whoever writes the file writes them."""
+    log(desk, clerk)
+    page = clerk.send(clerk.go("/bench/file"), "text", text="spool_code,d1_mm,d2_mm\nL1-S001,1.75,x\n")
+    assert "d2_mm" in page.text
+    assert "is not a number" in page.text
+
+
+def test_what_people_typed_is_left_as_it_is(desk):
+    """No page rewords a reason, a note or a code."""
+    lot = desk.receive(desk.quillwort, desk.white)["lot_id"]
+    desk.decide(lot, "hold", "load_bearing d1_mm")
+    assert "load_bearing d1_mm" in Browser(desk, "quality").go(f"/lots/{lot}").text
+
+
+def test_every_field_that_a_page_asks_for_has_a_label():
+    """Of the bodies whose refusal stands on a page of its own."""
+    unnamed = {
+        (schema.__name__, name)
+        for schema in (
+            DecisionArgs,
+            ReinspectionArgs,
+            SubstituteArgs,
+            AgreeArgs,
+            ClosingArgs,
+            MachineChange,
+            UnloadArgs,
+        )
+        for name, field in schema().fields.items()
+        if field.required and not label_of(schema, f"/{name}")
+    }
+    assert set() == unnamed
+
+
+def test_the_label_of_a_reading_comes_from_its_declaration():
+    """Within a list, at any depth."""
+    assert "D2" == label_of(ARGS["diameter"], "/0/d2_mm")
+    assert "" == label_of(ARGS["diameter"], "/0/unknown")

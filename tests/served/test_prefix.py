@@ -11,7 +11,6 @@ from werkzeug.exceptions import HTTPException
 
 from lots import demo
 from lots.app import create_app
-from lots.pages.site import api_client
 from lots.settings import Settings
 from lots.store.engine import database
 from tests.api.test_query_errors import LISTS
@@ -229,17 +228,3 @@ def test_papers_and_files_are_served_below_the_prefix(visitor, accept):
 def test_what_stands_beside_the_pages_is_served_below_the_prefix(visitor, path):
     """Health, metrics, documentation."""
     assert visitor.ask(f"{PREFIX}{path}").status_code in (200, 204)
-
-
-def test_a_page_follows_a_list_of_the_api_below_the_prefix(visitor, monkeypatch):
-    """What follows a page of a list is asked of the API, which knows no prefix."""
-    asked = []
-
-    def ask(_method, path):
-        asked.append(path)
-        return api_client.Answer(200, {"items": [1], "next": f"{PREFIX}/v1/lots?cursor=2" if len(asked) < 2 else None})
-
-    monkeypatch.setattr(api_client, "ask", ask)
-    with visitor.app.test_request_context("/lots", base_url=f"{HOST}{PREFIX}"):
-        assert [1, 1] == api_client.items("/lots")
-    assert ["/lots?limit=500", "/lots?cursor=2"] == asked

@@ -209,9 +209,9 @@ class DecisionArgs(Strict):
         20,
         one_of=(*ACTIONS, ACCEPT_STEP),
         required=True,
-        metadata={"description": "what may follow depends on the decision in force"},
+        metadata={"label": "Decision", "description": "what may follow depends on the decision in force"},
     )
-    reason = Text(2000, lines=True, required=True, metadata={"description": "why, in words"})
+    reason = Text(2000, lines=True, required=True, metadata={"label": "Reason", "description": "why, in words"})
 
 
 class DecidedSchema(DecisionSchema):

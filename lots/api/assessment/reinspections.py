@@ -30,12 +30,16 @@ class ReinspectionArgs(Strict):
         required=True,
         validate=validate.Length(1, len(CHARACTERISTICS), error="Name at least one characteristic, each once."),
         error_messages={"required": "This is needed."},
-        metadata={"description": "characteristics that the limits of the lot require"},
+        metadata={"label": "Measure again", "description": "characteristics that the limits of the lot require"},
     )
     use_by = Instant(
-        required=True, metadata={"description": "the new date, at most one more shelf life of the grade from now"}
+        required=True,
+        metadata={
+            "label": "New use-by date",
+            "description": "the new date, at most one more shelf life of the grade from now",
+        },
     )
-    reason = Text(2000, lines=True, required=True, metadata={"description": "why, in words"})
+    reason = Text(2000, lines=True, required=True, metadata={"label": "Reason", "description": "why, in words"})
 
 
 class ReinspectionSchema(Schema):

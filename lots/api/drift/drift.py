@@ -24,9 +24,11 @@ _KNOWN = [*dict.fromkeys(name.partition(".")[0] for name in MEASURES), *MEASURES
 class DriftArgs(Strict):
     """Whose lots of what, and which characteristic or single measure."""
 
-    supplier_id = WrittenWhole(1, MAX_ID, required=True)
-    grade_id = WrittenWhole(1, MAX_ID, required=True)
-    characteristic = Text(40, metadata={"description": f"all when left out, or one of: {', '.join(_KNOWN)}"})
+    supplier_id = WrittenWhole(1, MAX_ID, required=True, metadata={"label": "Supplier"})
+    grade_id = WrittenWhole(1, MAX_ID, required=True, metadata={"label": "Grade"})
+    characteristic = Text(
+        40, metadata={"label": "Characteristic", "description": f"all when left out, or one of: {', '.join(_KNOWN)}"}
+    )
     received_from = Instant(data_key="from", metadata={"description": "lots received from this moment on"})
     received_to = Instant(data_key="to", metadata={"description": "lots received up to this moment"})
     limit = WrittenWhole(

@@ -1,4 +1,4 @@
-"""Who comes in over HTTP: the bearer token or a page's session, whose it is, and what is answered to one that opens nothing."""
+"""Who comes in over HTTP: the bearer token, whose it is, and what is answered to one that opens nothing."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ from lots.services.setup.access import Expired, Person
 log = logging.getLogger(__name__)
 
 
-class TokenOrPage(HTTPTokenAuth):  # type: ignore[misc]  # flask-httpauth ships no types
-    """Bearer tokens, and the person whom a page of the same process hands over: the page has looked up the session and its token."""
+class Bearer(HTTPTokenAuth):  # type: ignore[misc]  # flask-httpauth ships no types
+    """Bearer tokens; a header that cannot be read is none."""
 
     def get_auth(self) -> Any:
         """Returns the header as the library reads it; None where it cannot be read, such as Basic with letters beyond ASCII."""
@@ -26,15 +26,8 @@ class TokenOrPage(HTTPTokenAuth):  # type: ignore[misc]  # flask-httpauth ships 
         except ValueError:
             return None
 
-    def authenticate(self, auth: Any, stored_password: Any) -> Person | None:
-        """Returns who asks; None for nobody."""
-        handed = request.environ.get(access.HANDED_PERSON)
-        if isinstance(handed, Person):
-            return _came(handed)
-        return super().authenticate(auth, stored_password)  # type: ignore[no-any-return]  # the same
 
-
-auth = TokenOrPage(scheme="Bearer")
+auth = Bearer(scheme="Bearer")
 
 
 # Lists of what is set up, of which everybody may know the numbers and codes.
@@ -59,7 +52,9 @@ def person() -> Person:
 def _verify(token: str) -> Person | None:
     found = access.person_of(token) if token else None
     if isinstance(found, Person):
-        return _came(found)
+        g.comer = found
+        current_app.extensions["token_uses"].note(found)
+        return found
     if isinstance(found, Expired):
         g.expired = found
     elif token:
@@ -67,12 +62,6 @@ def _verify(token: str) -> Person | None:
         if g.wait_s:
             log.warning("too many different wrong tokens from %s", request.remote_addr)
     return None
-
-
-def _came(who: Person) -> Person:
-    g.comer = who
-    current_app.extensions["token_uses"].note(who)
-    return who
 
 
 @auth.get_user_roles

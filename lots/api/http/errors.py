@@ -48,6 +48,12 @@ STATUS: dict[type[LotsError], int] = {
     KeyReused: 422,
 }
 
+
+def status_of(error: LotsError) -> int:
+    """Returns the status of a refusal."""
+    return next(code for kind, code in STATUS.items() if isinstance(error, kind))
+
+
 # Characters of one text in an answer: more than any sentence here has that quotes nothing.
 _LONGEST = 2_000
 # A name is compared with those there are by so much of it.
@@ -306,8 +312,7 @@ def register(app: Flask) -> None:
     """Answers every error of the application with a problem document."""
 
     def of_desk(error: LotsError) -> Response:
-        status = next(code for kind, code in STATUS.items() if isinstance(error, kind))
-        return problem(status, error.slug, error.title, error.detail, error.faults, (), **error.more)
+        return problem(status_of(error), error.slug, error.title, error.detail, error.faults, (), **error.more)
 
     def of_cursor(error: BadCursor) -> Response:
         fault = Fault(

@@ -24,14 +24,15 @@ _WRITTEN_NUMBER = re.compile(r"\s*[-+]?\d+([.,]\d+)?\s*")
 
 
 class Said(str):
-    """A message with a hint at what to do."""
+    """A message with a hint at what to do, and what a person at a form is told instead where the hint speaks of JSON."""
 
     hint: str
+    at_form: str
 
-    def __new__(cls, detail: str, hint: str = "") -> Said:
+    def __new__(cls, detail: str, hint: str = "", at_form: str | None = None) -> Said:
         """Returns the message; str cannot be given attributes otherwise."""
         said = super().__new__(cls, detail)
-        said.hint = hint
+        said.hint, said.at_form = hint, hint if at_form is None else at_form
         return said
 
 
@@ -76,10 +77,9 @@ class StrictFloat(fields.Float):
 def _json_number(value: Any) -> float:
     if isinstance(value, str) and _WRITTEN_NUMBER.fullmatch(value):
         plain = value.strip().replace(",", ".")
-        comma = "with a decimal point, not a comma, and " if "," in value else ""
-        raise ValidationError(
-            Said(f'"{quoted(value)}" is text, not a number.', f"Write {quoted(plain)}, {comma}without quotes.")
-        )
+        point = f"Write {quoted(plain)}, with a decimal point, not a comma" if "," in value else ""
+        hint = f"{point}, and without quotes." if point else f"Write {quoted(plain)}, without quotes."
+        raise ValidationError(Said(f'"{quoted(value)}" is text, not a number.', hint, point and f"{point}."))
     if isinstance(value, bool) or not isinstance(value, int | float):
         raise ValidationError(Said("This must be a number."))
     try:
@@ -170,7 +170,7 @@ class Text(fields.String):
         kw.setdefault("metadata", {}).update(minLength=1, maxLength=most)
         if one_of is not None:
             kw["metadata"]["enum"] = list(one_of)
-            kw["error_messages"]["required"] = Said("This is needed.", f"Write one of: {', '.join(one_of)}.")
+            kw["error_messages"]["required"] = Said("This is needed.", f"Write one of: {', '.join(one_of)}.", "")
         super().__init__(**kw)
         self.most, self.lines, self.one_of = most, lines, one_of
 
@@ -190,7 +190,7 @@ class Text(fields.String):
             )
         if self.one_of is not None and text not in self.one_of:
             raise ValidationError(
-                Said(f'"{quoted(text)}" is not one of these.', f"Write one of: {', '.join(self.one_of)}.")
+                Said(f'"{quoted(text)}" is not one of these.', f"Write one of: {', '.join(self.one_of)}.", "")
             )
         return text
 

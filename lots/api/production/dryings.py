@@ -20,9 +20,14 @@ class DryingArgs(Strict):
     example = {"temperature_c": 45, "hours": 6, "ended_at": "2026-11-25T14:00:00+01:00"}
 
     temperature_c = StrictFloat(
-        above=0, high=200, required=True, metadata={"description": "of the air around it, °C", "example": 45}
+        above=0,
+        high=200,
+        required=True,
+        metadata={"label": "Temperature, °C", "description": "of the air around it, °C", "example": 45},
     )
-    hours = StrictFloat(above=0, high=1000, required=True, metadata={"description": "how long, h", "example": 6})
+    hours = StrictFloat(
+        above=0, high=1000, required=True, metadata={"label": "Time, h", "description": "how long, h", "example": 6}
+    )
     ended_at = Instant(metadata={"description": "now when left out"})
 
 

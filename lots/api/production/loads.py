@@ -39,14 +39,19 @@ class LoadArgs(Strict):
 
     example = {"spool_code": "A-1", "machine": "P1", "job": "J-104", "use": "hidden"}
 
-    spool_code = Text(60, required=True, metadata={"description": "as on its label"})
-    machine = Code(60, required=True)
-    job = Code(120, required=True)
+    spool_code = Text(60, required=True, metadata={"label": "Spool code", "description": "as on its label"})
+    machine = Code(60, required=True, metadata={"label": "Machine"})
+    job = Code(120, required=True, metadata={"label": "Job"})
     use = Text(
-        20, one_of=(*USES, GENERAL), required=True, metadata={"description": "what the job asks of the material"}
+        20,
+        one_of=(*USES, GENERAL),
+        required=True,
+        metadata={"label": "Use", "description": "what the job asks of the material"},
     )
     loaded_at = Instant(metadata={"description": "now when left out; may lie in the past"})
-    mass_g = StrictFloat(above=0, high=60_000, metadata={"description": "what the job needs, g"})
+    mass_g = StrictFloat(
+        above=0, high=60_000, metadata={"label": "Filament needed, g", "description": "what the job needs, g"}
+    )
     match_max = StrictFloat(
         0, 100, metadata={"description": "the job's own limit on colour between lots, over the grade's"}
     )
@@ -64,7 +69,9 @@ class UnloadArgs(Strict):
 
     example = {"remaining_mass_g": 640}
 
-    remaining_mass_g = StrictFloat(0, 60_000, required=True, metadata={"description": "filament without the reel, g"})
+    remaining_mass_g = StrictFloat(
+        0, 60_000, required=True, metadata={"label": "Left on it, g", "description": "filament without the reel, g"}
+    )
     unloaded_at = Instant(metadata={"description": "now when left out"})
 
 

@@ -24,7 +24,9 @@ def _number(text: str = "", **kw: Any) -> fields.Float:
 class ComparisonArgs(Strict):
     """Of which grade, over which lots."""
 
-    grade_id = WrittenWhole(1, MAX_ID, metadata={"description": "all grades when left out, compared grade by grade"})
+    grade_id = WrittenWhole(
+        1, MAX_ID, metadata={"label": "Grade", "description": "all grades when left out, compared grade by grade"}
+    )
     received_from = Instant(data_key="from", metadata={"description": "lots received from this moment on"})
     received_to = Instant(data_key="to", metadata={"description": "lots received up to this moment"})
 

@@ -30,9 +30,14 @@ class ActionArgs(Strict):
         "conforming_lots": 2,
     }
 
-    requested_action = Text(4000, lines=True, required=True, metadata={"description": "what is asked, in words"})
+    requested_action = Text(
+        4000, lines=True, required=True, metadata={"label": "What is asked", "description": "what is asked, in words"}
+    )
     due_at = Instant(
-        metadata={"description": "when the answer is due; two weeks from now when left out (common practice)"}
+        metadata={
+            "label": "Answer due",
+            "description": "when the answer is due; two weeks from now when left out (common practice)",
+        }
     )
     conforming_lots = StrictInteger(
         1,
@@ -49,12 +54,16 @@ class AnswerArgs(Strict):
 
     example = {"cause": "A worn die.", "action": "A new die.", "answered_by": "Jory", "evidence": "Record 7"}
 
-    cause = Text(4000, lines=True, required=True, metadata={"description": "the root cause it found"})
-    action = Text(4000, lines=True, required=True, metadata={"description": "what it did about it"})
-    answered_by = Text(120, required=True, metadata={"description": "who answered, at the supplier"})
+    cause = Text(4000, lines=True, required=True, metadata={"label": "Cause", "description": "the root cause it found"})
+    action = Text(4000, lines=True, required=True, metadata={"label": "Action", "description": "what it did about it"})
+    answered_by = Text(
+        120, required=True, metadata={"label": "Who answered", "description": "who answered, at the supplier"}
+    )
     answered_at = Instant(metadata={"description": "now when left out; lots received after it count"})
     evidence = Text(
-        4000, lines=True, metadata={"description": "what it sent along: a record, a certificate, a file's name"}
+        4000,
+        lines=True,
+        metadata={"label": "Evidence", "description": "what it sent along: a record, a certificate, a file's name"},
     )
 
 

@@ -29,7 +29,7 @@ def asked(declared: Characteristic) -> dict[str, fields.Field[Any]]:
 
 
 def _asked(one: Field, declared: Characteristic) -> fields.Field[Any]:
-    metadata = {"description": one.about, "example": one.example}
+    metadata = {"label": _label(one), "description": one.about, "example": one.example}
     known: dict[str, Any] = {"metadata": {name: said for name, said in metadata.items() if said not in (None, "")}}
     if one.needed:
         known["required"] = True
@@ -56,6 +56,11 @@ def _asked(one: Field, declared: Characteristic) -> fields.Field[Any]:
         case "whole":
             return _whole(one, known)
     return StrictFloat(one.low, one.high, above=one.above, **known)
+
+
+def _label(one: Field) -> str:
+    said = one.label or one.said.removeprefix("the ")
+    return said[:1].upper() + said[1:]
 
 
 def _whole(one: Field, known: dict[str, Any]) -> StrictInteger:

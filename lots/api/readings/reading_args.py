@@ -18,15 +18,18 @@ from lots.domain.characteristics.registry import DECLARED
 class ReadingArgs(Strict):
     """What every reading says."""
 
-    spool_code = Text(60, required=True, metadata={"description": "as on its label"})
+    spool_code = Text(60, required=True, metadata={"label": "Spool", "description": "as on its label"})
     instrument_id = StrictInteger(
-        1, MAX_ID, allow_none=True, metadata={"description": "that read it; without one its uncertainty is unknown"}
+        1,
+        MAX_ID,
+        allow_none=True,
+        metadata={"label": "Instrument", "description": "that read it; without one its uncertainty is unknown"},
     )
-    measured_at = Instant(metadata={"description": "now when left out"})
+    measured_at = Instant(metadata={"label": "Measured at", "description": "now when left out"})
     screening = StrictBoolean(
         load_default=False, metadata={"description": "true keeps the reading without judging by it: a wound spool, say"}
     )
-    note = Text(2000, lines=True, allow_none=True)
+    note = Text(2000, lines=True, allow_none=True, metadata={"label": "Note"})
 
 
 def _args_of(declared: Characteristic) -> type[ReadingArgs]:

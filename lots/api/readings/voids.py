@@ -13,6 +13,7 @@ from lots.api.lot_schemas import LotAfterSchema
 from lots.api.readings.readings import ReadingSchema, VoidLineSchema
 from lots.domain.assessment.limits_revision import CHARACTERISTICS
 from lots.services.readings import confirmations, voids
+from lots.services.setup.access import Person
 
 routes = Routes("voids", __name__, url_prefix="/v1", description="Readings that do not count, and why.")
 
@@ -22,7 +23,12 @@ class VoidArgs(Strict):
 
     example = {"reason": "1.57 was typed for 1.75."}
 
-    reason = Text(2000, lines=True, required=True, metadata={"description": "why it never was a measurement, in words"})
+    reason = Text(
+        2000,
+        lines=True,
+        required=True,
+        metadata={"label": "Reason", "description": "why it never was a measurement, in words"},
+    )
     replaced_by = StrictInteger(
         1,
         MAX_ID,
@@ -36,7 +42,12 @@ class AgreeArgs(Strict):
 
     example = {"reason": "1.57 was typed for 1.75."}
 
-    reason = Text(2000, lines=True, required=True, metadata={"description": "why it never was a measurement, in words"})
+    reason = Text(
+        2000,
+        lines=True,
+        required=True,
+        metadata={"label": "Reason", "description": "why it never was a measurement, in words"},
+    )
 
 
 class ConfirmArgs(Strict):
@@ -44,7 +55,9 @@ class ConfirmArgs(Strict):
 
     example = {"reason": "The same place was measured twice."}
 
-    reason = Text(2000, lines=True, allow_none=True, metadata={"description": "why it is right, in words"})
+    reason = Text(
+        2000, lines=True, allow_none=True, metadata={"label": "Reason", "description": "why it is right, in words"}
+    )
 
 
 class VoidFilterArgs(PageArgs):
@@ -71,6 +84,11 @@ class VoidSchema(VoidLineSchema):
     lot_id = fields.Integer(required=True)
     supplier_lot = fields.String(required=True)
     says = fields.String(required=True, metadata={"description": "what was measured, in words"})
+
+
+def of_quality(who: Person) -> bool:
+    """Returns whether somebody may void, or confirm, what others stored."""
+    return who.role in ("quality", "admin")
 
 
 @routes.route("/voids")
@@ -105,8 +123,7 @@ class Void(Resource):
         counts as a retest. 409 when the reading is void already.
         """
         who = person()
-        of_quality = who.role in ("quality", "admin")
-        return voids.void(number, args["reason"], args.get("replaced_by"), who.name, of_quality=of_quality)
+        return voids.void(number, args["reason"], args.get("replaced_by"), who.name, of_quality=of_quality(who))
 
 
 @routes.route(f"/readings/<{NUMBER}:number>/void/agree")
@@ -140,5 +157,4 @@ class Confirm(Resource):
         nothing to confirm.
         """
         who = person()
-        of_quality = who.role in ("quality", "admin")
-        return confirmations.confirm(number, args.get("reason"), who.name, of_quality=of_quality)
+        return confirmations.confirm(number, args.get("reason"), who.name, of_quality=of_quality(who))

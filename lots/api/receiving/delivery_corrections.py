@@ -89,7 +89,12 @@ class ClosingArgs(Strict):
 
     example = {"reason": "The delivery belongs to another lot."}
 
-    reason = Text(2000, lines=True, required=True, metadata={"description": "such as the lot number it really has"})
+    reason = Text(
+        2000,
+        lines=True,
+        required=True,
+        metadata={"label": "Reason", "description": "such as the lot number it really has"},
+    )
 
 
 class ChangeSchema(Schema):

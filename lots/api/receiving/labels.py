@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from importlib.util import find_spec
 from ipaddress import AddressValueError, IPv6Address
 from typing import Any
@@ -57,12 +57,19 @@ class LabelArgs(Strict):
         6,
         one_of=tuple(drawn.STOCKS),
         load_default="sheet",
-        metadata={"description": "sheet: A4 with 3 x 8 labels of 70 x 37 mm; single: one label of 62 x 29 mm per page"},
+        metadata={
+            "label": "Size",
+            "description": "sheet: A4 with 3 x 8 labels of 70 x 37 mm; single: one label of 62 x 29 mm per page",
+        },
     )
     first = WrittenWhole(
-        1, 24, load_default=1, data_key="from", metadata={"description": "place of the first free label on a sheet"}
+        1,
+        24,
+        load_default=1,
+        data_key="from",
+        metadata={"label": "First free label", "description": "place of the first free label on a sheet"},
     )
-    page = WrittenWhole(1, 1000, load_default=1, metadata={"description": "which page, as SVG"})
+    page = WrittenWhole(1, 1000, load_default=1, metadata={"label": "Page", "description": "which page, as SVG"})
     site = Text(
         200,
         validate=[validate.Regexp(_ADDRESS, error=_LIKE), _ipv6_is_one],
@@ -138,11 +145,14 @@ class DeliveryLabels(Resource):
         JSON by default, one page as image/svg+xml, all pages as application/pdf. 406 where the font of the PDF lacks a character. 409 for a closed
         delivery. 501 for a PDF where the extra for it is not installed.
         """
-        wanted, found = _wanted(), labels.of_delivery(number)
+        wanted = _wanted()
+        if wanted != JSON:
+            return _varies(
+                printed(wanted, lambda: labels.of_delivery(number)["labels"], args, f"labels-delivery-{number}")
+            )
+        found = labels.of_delivery(number)
         named = _addressed(found["labels"], args)
-        if wanted == JSON:
-            return {**found, "labels": named, "pages": _pages(named, args)}, {"Vary": "Accept"}
-        return _printed(wanted, named, args, f"labels-delivery-{number}")
+        return {**found, "labels": named, "pages": page_count(len(named), args)}, {"Vary": "Accept"}
 
 
 @routes.route("/spools/<code>/label")
@@ -162,16 +172,18 @@ class SpoolLabel(Resource):
         where the extra for it is not installed.
         """
         wanted = _wanted()
-        named = _addressed([labels.of_spool(code, printed=wanted != JSON)], args)
-        return (named[0], {"Vary": "Accept"}) if wanted == JSON else _printed(wanted, named, args, "label")
+        if wanted != JSON:
+            return _varies(printed(wanted, lambda: [labels.of_spool(code, printed=True)], args, "label"))
+        return _addressed([labels.of_spool(code)], args)[0], {"Vary": "Accept"}
 
 
 def _wanted() -> str:
-    """What to answer with. A PDF that cannot be made is refused before anything is looked up."""
-    wanted = request.accept_mimetypes.best_match([JSON, SVG, PDF], JSON)
-    if wanted == PDF and find_spec("fpdf") is None:
-        raise Refused(_no_pdf())
-    return wanted
+    return request.accept_mimetypes.best_match([JSON, SVG, PDF], JSON)
+
+
+def _varies(answer: Response) -> Response:
+    answer.vary.add("Accept")
+    return answer
 
 
 def _addressed(found: Sequence[View], args: dict[str, Any]) -> list[dict[str, Any]]:
@@ -183,20 +195,33 @@ def _first(args: dict[str, Any]) -> int:
     return int(args["first"]) if args["size"] == "sheet" else 1
 
 
-def _pages(named: Sequence[dict[str, Any]], args: dict[str, Any]) -> int:
-    return drawn.STOCKS[args["size"]].pages(len(named), _first(args))
+def page_count(labels: int, args: dict[str, Any]) -> int:
+    """Returns how many pages so many labels take, by the arguments of a request."""
+    return drawn.STOCKS[args["size"]].pages(labels, _first(args))
 
 
-def _printed(wanted: str, named: list[dict[str, Any]], args: dict[str, Any], name: str) -> Response:
-    stock, first, pages = drawn.STOCKS[args["size"]], _first(args), _pages(named, args)
-    if wanted == SVG:
-        if args["page"] > pages:
-            raise Invalid(Fault("page", f"There is no page {args['page']}.", f"Give a page from 1 to {pages}."))
-        answer = Response(drawn.draw(named, stock, first, args["page"]), mimetype=SVG)
-    else:
-        answer = _as_pdf(named, stock, first, name)
-    answer.vary.add("Accept")
-    return answer
+def printed(wanted: str, find: Callable[[], Sequence[dict[str, Any]]], args: dict[str, Any], name: str) -> Response:
+    """Returns a page of labels as SVG, or all of them as PDF.
+
+    Args:
+        wanted: SVG or PDF.
+        find: what stands on them.
+        args: of the request.
+        name: of the file, without its ending.
+
+    Raises:
+        Refused: 501 for a PDF that cannot be made, before anything is looked up; 406 where its font lacks a character.
+        Invalid: there is no such page.
+    """
+    if wanted == PDF and find_spec("fpdf") is None:
+        raise Refused(_no_pdf())
+    named = _addressed(find(), args)
+    stock, first, pages = drawn.STOCKS[args["size"]], _first(args), page_count(len(named), args)
+    if wanted == PDF:
+        return _as_pdf(named, stock, first, name)
+    if args["page"] > pages:
+        raise Invalid(Fault("page", f"There is no page {args['page']}.", f"Give a page from 1 to {pages}."))
+    return Response(drawn.draw(named, stock, first, args["page"]), mimetype=SVG)
 
 
 def _as_pdf(named: list[dict[str, Any]], stock: drawn.Stock, first: int, name: str) -> Response:

@@ -271,11 +271,15 @@ class DeliveryFilterArgs(OrderedPageArgs):
 class LotFilterArgs(OrderedPageArgs):
     """Which lots."""
 
-    standing = Text(20, one_of=STANDINGS)
-    supplier_id = WrittenWhole(1, MAX_ID)
-    grade_id = WrittenWhole(1, MAX_ID)
+    standing = Text(20, one_of=STANDINGS, metadata={"label": "Status"})
+    supplier_id = WrittenWhole(1, MAX_ID, metadata={"label": "Supplier"})
+    grade_id = WrittenWhole(1, MAX_ID, metadata={"label": "Grade"})
     supplier_lot = Text(
-        120, metadata={"description": "as printed; upper or lower case, blanks and kinds of dash do not matter"}
+        120,
+        metadata={
+            "label": "Lot number",
+            "description": "as printed; upper or lower case, blanks and kinds of dash do not matter",
+        },
     )
     received_from = Instant(metadata={"description": "received then or later"})
     received_to = Instant(metadata={"description": "received then or earlier"})

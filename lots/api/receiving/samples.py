@@ -22,12 +22,19 @@ class SubstituteArgs(Strict):
 
     example = {"drawn": "A-1", "substitute": "A-2", "reason": "The drawn spool is damaged."}
 
-    drawn = LabelCode(60, required=True, metadata={"description": "code of a drawn spool without readings"})
+    drawn = LabelCode(
+        60, required=True, metadata={"label": "Drawn spool", "description": "code of a drawn spool without readings"}
+    )
     substitute = LabelCode(
-        60, required=True, metadata={"description": "code of a spool of the same delivery that was not drawn"}
+        60,
+        required=True,
+        metadata={"label": "Substitute", "description": "code of a spool of the same delivery that was not drawn"},
     )
     reason = Text(
-        2000, lines=True, required=True, metadata={"description": "such as: damaged, missing", "example": "damaged"}
+        2000,
+        lines=True,
+        required=True,
+        metadata={"label": "Reason", "description": "such as: damaged, missing", "example": "damaged"},
     )
 
 

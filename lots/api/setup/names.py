@@ -32,7 +32,9 @@ class MachineChange(Strict):
 
     example = {"slots": 4}
 
-    slots = StrictInteger(1, _MOST_SLOTS, metadata={"description": "how many spools it holds at once"})
+    slots = StrictInteger(
+        1, _MOST_SLOTS, metadata={"label": "Slots", "description": "how many spools it holds at once"}
+    )
 
 
 class MachineSchema(Schema):

@@ -4,25 +4,32 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from functools import partial
 from typing import Any
 from urllib.parse import unquote, urlsplit
 
-from flask import g, redirect, render_template, request, url_for
+from flask import g, render_template, request, url_for
 
+from lots.api.readings.reading_args import ARGS
+from lots.api.readings.readings import READINGS
 from lots.domain.characteristics.declaring.declaration import Characteristic, Entry
 from lots.domain.characteristics.registry import DECLARED
 from lots.domain.instruments.measuring import may_measure
 from lots.pages.readings import bench_answers
 from lots.pages.readings.bench_answers import ONCE, parts_of
-from lots.pages.site.api_client import Answer, ask, at
+from lots.pages.site.calls import Refusal, Shown, attempt, checked_list, once
 from lots.pages.site.frame import pages
-from lots.pages.site.session import signed_in, unpack
+from lots.pages.site.session import may_call, signed_in, unpack
+from lots.services.readings import recording
+from lots.services.receiving import labels, receiving, substitutes
+from lots.services.setup import catalog
 
 _PLAIN = re.compile(r"[-+]?\d{1,15}(\.\d{1,15})?")
 # Lots that the first page of the bench names.
 _MOST_WAITING = 12
 
-
+# The bench is for whoever may record some kind of reading.
+_RECORDING = tuple((resource, "POST") for resource in READINGS.values())
 # Readings that the bench offers, in order.
 KINDS = tuple(sorted(DECLARED.values(), key=lambda declared: not declared.form.first))
 
@@ -57,13 +64,13 @@ def scanned(text: str) -> str:
     return unquote(path.rpartition("/spools/")[2]) if "/spools/" in path else typed
 
 
-def kinds_of(role: str) -> tuple[Characteristic, ...]:
-    """Returns the characteristics that a role may measure, in the order of the bench."""
-    return tuple(kind for kind in KINDS if role in (*kind.measured_by, "admin"))
+def my_kinds() -> tuple[Characteristic, ...]:
+    """Returns the characteristics that the signed-in person may measure, in the order of the bench."""
+    return tuple(kind for kind in KINDS if may_call(READINGS[kind.name], "POST"))
 
 
 def _chosen() -> Characteristic:
-    mine = kinds_of(g.me["role"])
+    mine = my_kinds()
     wanted = request.values.get("kind", "")
     return next((kind for kind in mine if kind.name == wanted), mine[0])
 
@@ -75,74 +82,87 @@ def _elsewhere(shown: Characteristic) -> Characteristic | None:
 
 
 @pages.get("/bench")
-@signed_in("receiving", "quality")
+@signed_in(*_RECORDING, any_of=True)
 def bench() -> Any:
     """Asks for a spool; with one, offers the form for its readings."""
     kind, code = _chosen(), scanned(request.args.get("spool", ""))
-    kept, done = bench_answers.of_address(request.args.get("told", ""))
+    kept, stored = bench_answers.of_address(request.args.get("told", ""))
     typed = kept or {"instrument_id": request.args.get("instrument", "")}
-    label = ask("GET", at("spools", code, "label")) if code else None
-    page = _page(kind, code, label, typed, done, {})
-    return page, 200 if label is None else label.status
+    label = attempt(lambda: labels.of_spool(code)) if code else None
+    if isinstance(label, Refusal):
+        return _page(kind, code, None, typed, unknown=label, stored=stored), label.status
+    return _page(kind, code, label, typed, stored=stored)
 
 
 @pages.post("/bench")
-@signed_in("receiving", "quality")
+@signed_in(*_RECORDING, any_of=True)
 def measured() -> Any:
     """Stores the readings of one spool and leads to what came of it; refused, it says beside each field what is wrong and keeps what was typed."""
     kind, code = _chosen(), scanned(request.form.get("spool", ""))
-    label = ask("GET", at("spools", code, "label"))
-    if not label.good:
-        return _page(kind, code, label, request.form, None, {}), label.status
-    readings, rows = _readings(kind, request.form, label.body)
-    done = ask("POST", kind.path, readings, key=request.form.get("once"))
-    if not done.good:
-        faults = bench_answers.faults(done.body.get("errors", ()), kind, rows)
-        return _page(kind, code, label, request.form, done, faults), done.status
-    kept = {name: request.form.get(name, "") for name in ("instrument_id", *(entry.name for entry in kind.form.shared))}
-    told = bench_answers.for_address(done, kept, kind)
+    label = attempt(lambda: labels.of_spool(code))
+    if isinstance(label, Refusal):
+        return _page(kind, code, None, request.form, unknown=label), label.status
+    said, rows = _readings(kind, request.form, label)
+
+    def record() -> str:
+        items = checked_list(ARGS[kind.name], said, partial(recording.faults_of, kind.name))
+        done = recording.record(kind.name, items, g.me["name"], as_list=True)
+        shared = ("instrument_id", *(entry.name for entry in kind.form.shared))
+        kept = {name: request.form.get(name, "") for name in shared}
+        return url_for("pages.bench", spool=code, kind=kind.name, told=bench_answers.for_address(done, kept, kind))
+
     # Going back, or loading the page anew, then sends nothing again.
-    return redirect(url_for("pages.bench", spool=code, kind=kind.name, told=told), 303)
+    done = once(record, ARGS[kind.name])
+    if not isinstance(done, Refusal):
+        return done
+    faults = bench_answers.faults(done.faults, kind, rows)
+    return _page(kind, code, label, request.form, refused=done, faults=faults), done.status
 
 
 def _page(
     kind: Characteristic,
     code: str,
-    label: Answer | None,
+    label: Shown | None,
     typed: Mapping[str, str],
-    done: Answer | None,
-    faults: dict[str, list[str]],
+    *,
+    unknown: Refusal | None = None,
+    stored: Shown | None = None,
+    refused: Refusal | None = None,
+    faults: dict[str, list[str]] | None = None,
 ) -> str:
-    """The page of the bench, whatever came of the last entry."""
-    found = label.body if label and label.good else None
+    """The page of the bench, whatever came of the last entry.
+
+    Args:
+        label: of the spool; None where none is asked for, or where there is none such (`unknown`).
+        stored: what the last entry stored; `refused` and `faults` say why nothing was.
+    """
     # As it stands on the label, however it was typed.
-    code = found["spool_code"] if found else code
-    lot = ask("GET", at("lots", found["lot_id"])).body if found else None
+    code = label["spool_code"] if label else code
+    lot, sample = substitutes.lot_and_sample(label["lot_id"]) if label else (None, None)
+    faults = faults or {}
     return render_template(
         "readings/bench.html",
         kind=kind,
-        kinds=kinds_of(g.me["role"]),
+        kinds=my_kinds(),
         code=code,
-        answer=label,
-        meant=label.meant if label else "",
+        unknown=unknown,
         elsewhere=_elsewhere(kind),
         focus=bench_answers.first_at_fault(faults, kind),
-        label=found,
+        label=label,
         lot=lot,
-        sampled=_sampled(found["lot_id"], code) if found else None,
-        spool=next((one for one in lot["spools"] if one["code"] == code), None) if lot else None,
+        sampled=_sampled(sample, code) if sample else None,
         typed=typed,
-        done=done,
-        undone=unpack(request.args["undone"]) if "undone" in request.args else None,
+        stored_now=stored,
+        refused=refused,
+        undone=unpack("void", request.args.get("undone", "")),
         faults=faults,
         instruments=_instruments(kind),
         waiting=[] if code else _waiting(),
     )
 
 
-def _sampled(lot_id: int, code: str) -> dict[str, Any]:
+def _sampled(sample: Shown, code: str) -> dict[str, Any]:
     """What a spool is in the sample of its lot: whether it was drawn, what took its place, and which drawn spools are not measured yet."""
-    sample = ask("GET", at("lots", lot_id, "sample")).body
     parts = sample["deliveries"]
     swaps = [one for part in parts for one in part["substitutes"]]
     return {
@@ -153,14 +173,14 @@ def _sampled(lot_id: int, code: str) -> dict[str, Any]:
     }
 
 
-def _waiting() -> Any:
-    found = ask("GET", at("lots", standing="quarantined", order="newest", limit=_MOST_WAITING)).body["items"]
+def _waiting() -> list[Shown]:
+    found = receiving.listed({"standing": "quarantined"}, None, _MOST_WAITING, newest_first=True).rows
     return [lot for lot in found if not lot["closed"]]
 
 
 def _instruments(kind: Characteristic) -> list[tuple[str, str]]:
     """The instruments that may be named with readings of a kind."""
-    every = ask("GET", "/directory").body["instruments"]
+    every = catalog.directory("instrument")["instruments"]
     known = [one for one in every if may_measure(kind.name, one["measures"])]
     return [("", "none named"), *((str(one["id"]), f"{one['code']}: {one['says']}") for one in known)]
 

@@ -1,14 +1,13 @@
-"""The bench: what the API said of an entry, at the fields it was typed in, and carried over to the page that shows what was stored."""
+"""The bench: what came of an entry, at the fields it was typed in, and carried over to the page that shows what was stored."""
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
-from typing import Any
 
 from lots.domain.characteristics.declaring.declaration import Characteristic
-from lots.pages.site.api_client import Answer, Said, ask, at
+from lots.pages.site.calls import Shown, Told
 from lots.pages.site.session import pack, unpack
+from lots.services.receiving import receiving
 
 # What every kind has, beside the instrument; only the instrument is kept for the next entry.
 ONCE = ("screening", "measured_at", "note")
@@ -23,8 +22,8 @@ def parts_of(kind: Characteristic) -> dict[str, list[str]]:
     return found
 
 
-def faults(told: Sequence[dict[str, Any]], kind: Characteristic, rows: Sequence[int]) -> dict[str, list[str]]:
-    """Returns what the API refused, at the field it was typed in; under "" what belongs to none.
+def faults(told: Sequence[Told], kind: Characteristic, rows: Sequence[int]) -> dict[str, list[str]]:
+    """Returns what was refused, at the field it was typed in; under "" what belongs to none.
 
     Args:
         told: the faults, pointing into the list of readings.
@@ -38,13 +37,13 @@ def faults(told: Sequence[dict[str, Any]], kind: Characteristic, rows: Sequence[
     places |= {f"{field}/{place}": part for field, parts in made for place, part in enumerate(parts)}
     found: dict[str, list[str]] = {}
     for fault in told:
-        index, _, path = fault["pointer"].strip("/").partition("/")
+        index, _, path = fault.pointer.strip("/").partition("/")
         name = places.get(path, path)
         if index.isdigit() and int(index) < len(rows) and name in in_rows:
             name = f"{name}-{rows[int(index)]}"
         elif name not in shared:
             name = ""
-        said = " ".join(filter(None, (fault["detail"], fault.get("hint"))))
+        said = fault.says if name or not fault.label else f"{fault.label}: {fault.says}"
         # What is typed once is refused once for every row.
         if said not in found.setdefault(name, []):
             found[name].append(said)
@@ -58,27 +57,26 @@ def first_at_fault(found: dict[str, list[str]], kind: Characteristic) -> str:
     return next((name for name in (*order, "note", "measured_at") if found.get(name)), "")
 
 
-def for_address(done: Answer, kept: dict[str, str], kind: Characteristic) -> str:
+def for_address(done: Shown, kept: dict[str, str], kind: Characteristic) -> str:
     """Returns what the page tells of an entry that was stored, for its address; `kept` is what the next entry begins with."""
     lots = [
         {name: lot[name] for name in ("id", "supplier_lot", "standing", "uses", "says", "to_measure")}
         | {"exposure": lot["exposure"]["says"] if lot.get("exposure") else ""}
-        for lot in done.body["lots"]
+        for lot in done["lots"]
     ]
     told = ("id", "spool_code", "lot_id", "to_confirm", "warnings")
-    items = [{name: one.get(name) for name in told} | {"says": kind.says(one)} for one in done.body["items"]]
-    return pack({"items": items, "lots": lots, "kept": kept})
+    items = [{name: one.get(name) for name in told} | {"says": kind.says(one)} for one in done["items"]]
+    return pack("entry", {"readings": items, "lots": lots, "kept": kept})
 
 
-def of_address(text: str) -> tuple[dict[str, str], Answer | None]:
+def of_address(text: str) -> tuple[dict[str, str], Shown | None]:
     """Returns what `for_address` was given. A lot that has moved since is told as it stands now."""
-    told = unpack(text) if text else None
+    told = unpack("entry", text)
     if told is None:
         return {}, None
-    body = json.loads(json.dumps(told), object_hook=Said)
-    for lot in body["lots"]:
-        now = ask("GET", at("lots", lot["id"])).body
-        if now.get("standing") != lot["standing"]:
+    for lot in told["lots"]:
+        now = receiving.get_lot(lot["id"])
+        if now["standing"] != lot["standing"]:
             lot |= {"standing": now["standing"], "uses": now["uses"], "exposure": ""}
             lot["says"] = f"Lot {lot['supplier_lot']} has moved on since this was stored."
-    return body["kept"], Answer(200, body)
+    return told["kept"], told

@@ -6,18 +6,22 @@ import base64
 import binascii
 import csv
 import io
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import fields
 from typing import Any
 
-from flask import g, render_template, request
+from flask import g, render_template, request, url_for
+from werkzeug.wrappers import Response
 
+from lots.api.files.imports import ImportArgs, Imports, import_file, not_admitted, options_from
+from lots.api.receiving.lots_and_deliveries import Deliveries
 from lots.domain.characteristics.registry import DECLARED
 from lots.domain.colorimetry.color_values import Conditions
-from lots.pages.readings.bench import kinds_of
-from lots.pages.site.api_client import Answer, ask
+from lots.pages.readings.bench import my_kinds
+from lots.pages.site.calls import Refusal, Shown, Told, attempt, checked, once
 from lots.pages.site.frame import pages
-from lots.pages.site.session import signed_in
+from lots.pages.site.session import may_call, pack, signed_in, unpack
+from lots.services.files import imports
 
 DELIMITERS = (
     (",", "a comma"),
@@ -28,44 +32,58 @@ DECIMALS = (("point", "a point: 1.75"), ("comma", "a comma: 1,75"))
 # How colours were measured, said once for a file that does not say it in its columns.
 CONDITIONS = tuple(field.name for field in fields(Conditions))
 _OPTIONS = ("kind", "delimiter", "decimal", "time_zone", *CONDITIONS)
+# A row of a file: its number, its cells, what is wrong with it.
+_Row = tuple[int, list[str], list[Told]]
 # Rows in order that are shown; those with a fault are shown however many they are.
 _SHOWN = 20
 
 
 @pages.get("/bench/file")
-@signed_in("receiving", "quality")
+@signed_in((Imports, "POST"))
 def bench_file() -> str:
-    """Asks for a file, or for text to paste."""
-    return _page({"kind": request.args.get("kind", "")}, None)
+    """Asks for a file, or for text to paste; behind a file that was stored, says what came of it."""
+    told = unpack("file", request.args.get("stored", ""))
+    stored = imports.earlier(told["digest"], dry_run=False) if told else None
+    done = stored and {**stored, "already_imported": told["before"]}
+    return _page({"kind": request.args.get("kind", "")}, done)
 
 
 @pages.post("/bench/file")
-@signed_in("receiving", "quality")
+@signed_in((Imports, "POST"))
 def file_tried() -> Any:
     """Tries a file and shows its rows with every fault; then, when asked to, stores it."""
     said = {name: request.form.get(name, "").strip() for name in _OPTIONS}
     said["text"] = request.form.get("text", "")
     content, name = _content()
     if content is None:
-        missing = Answer(
-            422, {"detail": "", "errors": [{"pointer": "text", "detail": "Choose a file, or paste rows."}]}
-        )
-        return _page(said, missing), 422
+        return _page(said, Refusal(422, "", (Told("/text", "", "Choose a file, or paste rows."),), 1)), 422
     storing = request.form.get("step") == "store"
     sent, delimiter = _as_sent(content, said["delimiter"])
     form = {option: said[option] for option in _OPTIONS if said[option]}
     declared = DECLARED.get(said["kind"])
     if declared is None or declared.of_type("conditions") is None:
         form = {option: value for option, value in form.items() if option not in CONDITIONS}
-    form |= {"delimiter": delimiter, "dry_run": "false" if storing else "true"}
-    done = ask(
-        "POST",
-        "/imports",
-        form={**form, "file": (io.BytesIO(sent), name)},
-        key=request.form.get("once") if storing else None,
-    )
-    page = _page(said, done, rows=_rows(sent, delimiter, done), kept=(base64.b64encode(content).decode(), name))
-    return page, done.status
+    form["delimiter"] = delimiter
+
+    def take_in() -> Shown | Refusal:
+        args = checked(ImportArgs, form)
+        if not_mine := not_admitted(args["kind"], g.person):
+            return Refusal(403, not_mine)
+        return import_file(args["kind"], name, sent, options_from(args), g.me["name"], dry_run=not storing)
+
+    def store() -> str | Refusal:
+        done = take_in()
+        if isinstance(done, Refusal):
+            return done
+        told = {"digest": done["digest"], "before": done["already_imported"]}
+        return url_for("pages.bench_file", kind=said["kind"], stored=pack("file", told))
+
+    done = once(store, ImportArgs) if storing else attempt(take_in, ImportArgs)
+    if isinstance(done, Response):
+        return done
+    rows = _rows(sent, delimiter, done.faults if isinstance(done, Refusal) else ())
+    page = _page(said, done, rows=rows, kept=(base64.b64encode(content).decode(), name))
+    return page, done.status if isinstance(done, Refusal) else 200
 
 
 def _content() -> tuple[bytes | None, str]:
@@ -93,11 +111,11 @@ def _as_sent(content: bytes, delimiter: str) -> tuple[bytes, str]:
     return out.getvalue().encode("utf-8", "surrogateescape"), ";"
 
 
-def _rows(content: bytes, delimiter: str, done: Answer) -> list[tuple[int, list[str], list[dict[str, Any]]]]:
+def _rows(content: bytes, delimiter: str, faults: Sequence[Told]) -> list[_Row]:
     """The header, the first rows and every row at fault: number, cells, faults. What no program can read has no rows."""
-    wrong: dict[int, list[dict[str, Any]]] = {}
-    for fault in done.body.get("errors", ()):
-        wrong.setdefault(fault.get("row", 0), []).append(fault)
+    wrong: dict[int, list[Told]] = {}
+    for fault in faults:
+        wrong.setdefault(fault.row or 0, []).append(fault)
     try:
         read = list(csv.reader(io.StringIO(content.decode("utf-8-sig"), newline=""), delimiter=delimiter))
     except (UnicodeDecodeError, csv.Error):
@@ -109,23 +127,24 @@ def _rows(content: bytes, delimiter: str, done: Answer) -> list[tuple[int, list[
 
 def _page(
     said: Mapping[str, str],
-    done: Answer | None,
-    rows: list[tuple[int, list[str], list[dict[str, Any]]]] | None = None,
+    done: Shown | Refusal | None,
+    rows: list[_Row] | None = None,
     kept: tuple[str, str] = ("", ""),
 ) -> str:
-    role = g.me["role"]
-    kinds = [(kind.name, f"{kind.form.title} readings") for kind in kinds_of(role)]
-    kinds += [("deliveries", "Deliveries")] if role in ("receiving", "admin") else []
-    loose = [fault for fault in done.body.get("errors", ()) if not fault.get("row")] if done else []
+    kinds = [(kind.name, f"{kind.form.title} readings") for kind in my_kinds()]
+    kinds += [("deliveries", "Deliveries")] if may_call(Deliveries, "POST") else []
+    refused = done if isinstance(done, Refusal) else None
+    at_fields = (*_OPTIONS, "text")
     return render_template(
         "readings/bench_file.html",
         said=said,
         options=_OPTIONS,
-        done=done,
+        done=None if refused else done,
+        refused=refused,
         rows=rows or [],
         kept=kept,
-        loose=[fault for fault in loose if fault["pointer"] not in (*_OPTIONS, "text")],
-        faults=done.faults() if done and not done.good else {},
+        loose=[one for one in refused.faults if not one.row and one.path[0] not in at_fields] if refused else [],
+        faults=refused.beside() if refused else {},
         kinds=kinds,
         delimiters=DELIMITERS,
         decimals=DECIMALS,

@@ -2,85 +2,96 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from flask import g, redirect, render_template, request, url_for
+from flask import g, render_template, request, url_for
 
-from lots.pages.site.api_client import Answer, ask, at
-from lots.pages.site.frame import pages
-from lots.pages.site.session import pack, signed_in
-
-_BENCH = ("receiving", "quality")
+from lots.api.http.fields import NUMBER
+from lots.api.readings.voids import AgreeArgs, AgreeToVoid, Confirm, ConfirmArgs, Void, VoidArgs, of_quality
+from lots.domain.assessment.voids import may_undo
+from lots.pages.site.calls import Refusal, Shown, checked, form_number, once
+from lots.pages.site.frame import answered, pages
+from lots.pages.site.session import may_call, pack, signed_in
+from lots.services import clock
+from lots.services.readings import confirmations, voids
 
 
 def may_void(reading: Any) -> bool:
     """Returns whether the signed-in person may void a reading now."""
-    if reading["voided"] or g.me["role"] not in (*_BENCH, "admin"):
+    if reading["voided"] or not may_call(Void, "POST"):
         return False
     mine = reading["recorded_by"] == g.me["name"]
-    end = datetime.fromisoformat(reading["recorded_at"]) + timedelta(minutes=g.me["undo_minutes"])
-    return g.me["role"] != "receiving" or (mine and datetime.now(UTC) <= end)
+    return of_quality(g.person) or (mine and may_undo(reading["recorded_at"], clock.now()))
 
 
 def may_confirm(reading: Any) -> bool:
     """Returns whether the signed-in person may confirm a reading: quality, or its author."""
-    mine = g.me["role"] in ("quality", "admin") or reading["recorded_by"] == g.me["name"]
-    return bool(reading["to_confirm"]) and mine
+    if not reading["to_confirm"] or not may_call(Confirm, "POST"):
+        return False
+    return of_quality(g.person) or reading["recorded_by"] == g.me["name"]
 
 
-@pages.get("/readings/<int:number>/void")
-@signed_in(*_BENCH)
+@pages.get(f"/readings/<{NUMBER}:number>/void")
+@signed_in((Void, "POST"))
 def void(number: int) -> str:
     """Asks why a reading does not count."""
     return _page(number, None)
 
 
-@pages.post("/readings/<int:number>/void")
-@signed_in(*_BENCH)
+@pages.post(f"/readings/<{NUMBER}:number>/void")
+@signed_in((Void, "POST"))
 def voided(number: int) -> Any:
     """Voids a reading, and leads back to the bench or to its lot."""
     body = {"reason": request.form.get("reason", "").strip()}
-    done = ask("POST", at("readings", number, "void"), body, key=request.form.get("once"))
-    if not done.good:
-        return _page(number, done), done.status
-    if kind := request.form.get("kind"):
-        lot = {name: done.body["lot"][name] for name in ("supplier_lot", "standing", "uses", "says")}
-        told = pack({"reading": number, "lot": lot, "held": done.body["voided"]["held"]})
-        return redirect(url_for("pages.bench", spool=done.body["spool_code"], kind=kind, undone=told), 303)
-    return redirect(url_for("pages.lot", number=done.body["lot_id"], _anchor="readings"), 303)
+
+    def leave_out() -> str:
+        reason = checked(VoidArgs, body)["reason"]
+        left: Any = voids.void(number, reason, None, g.me["name"], of_quality=of_quality(g.person))
+        if not (kind := request.form.get("kind")):
+            return _of_lot(left)
+        lot = {name: left["lot"][name] for name in ("supplier_lot", "standing", "uses", "says")}
+        told = pack("void", {"reading": number, "lot": lot, "held": left["voided"]["held"]})
+        return url_for("pages.bench", spool=left["spool_code"], kind=kind, undone=told)
+
+    done = once(leave_out, VoidArgs)
+    return (_page(number, done), done.status) if isinstance(done, Refusal) else done
 
 
-def _page(number: int, answer: Answer | None) -> str:
+def _of_lot(reading: Shown) -> str:
+    """The address of the readings on the page of a reading's lot."""
+    return url_for("pages.lot", number=reading["lot_id"], _anchor="readings")
+
+
+def _page(number: int, refused: Refusal | None) -> str:
     asked = {name: request.values.get(name, "") for name in ("spool", "kind", "reason")}
     # A number, since it becomes part of an address.
     asked["lot"] = str(request.values.get("lot", type=int) or "")
-    return render_template("readings/void.html", number=number, asked=asked, answer=answer)
+    return render_template("readings/void.html", number=number, asked=asked, refused=refused)
 
 
-@pages.post("/readings/<int:number>/agree")
-@signed_in("quality")
+@pages.post(f"/readings/<{NUMBER}:number>/agree")
+@signed_in((AgreeToVoid, "POST"))
 def agree_to_void(number: int) -> Any:
     """Agrees to the void of a reading by its author."""
     body = {"reason": request.form.get("reason", "").strip()}
-    done = ask("POST", at("readings", number, "void", "agree"), body, key=request.form.get("once"))
     back = url_for("pages.quality", _anchor="voids")
-    return (
-        redirect(back, 303)
-        if done.good
-        else (render_template("site/refused.html", answer=done, back=back), done.status)
-    )
+
+    def agree() -> str:
+        voids.agree(number, checked(AgreeArgs, body)["reason"], g.me["name"])
+        return back
+
+    return answered(once(agree, AgreeArgs), back)
 
 
-@pages.post("/readings/<int:number>/confirm")
-@signed_in(*_BENCH)
+@pages.post(f"/readings/<{NUMBER}:number>/confirm")
+@signed_in((Confirm, "POST"))
 def confirm_reading(number: int) -> Any:
     """Confirms a reading far from its neighbours, and leads to its lot."""
     reason = request.form.get("reason", "").strip()
-    done = ask(
-        "POST", at("readings", number, "confirm"), {"reason": reason} if reason else {}, key=request.form.get("once")
-    )
-    if not done.good:
-        back = url_for("pages.lot", number=request.form.get("lot", 0, type=int), _anchor="readings")
-        return render_template("site/refused.html", answer=done, back=back), done.status
-    return redirect(url_for("pages.lot", number=done.body["lot_id"], _anchor="readings"), 303)
+
+    def confirm() -> str:
+        said = checked(ConfirmArgs, {"reason": reason} if reason else {})
+        right = confirmations.confirm(number, said.get("reason"), g.me["name"], of_quality=of_quality(g.person))
+        return _of_lot(right)
+
+    return answered(once(confirm, ConfirmArgs), url_for("pages.lot", number=form_number("lot"), _anchor="readings"))

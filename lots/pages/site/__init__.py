@@ -1,1 +1,1 @@
-"""Shared by all pages: the client of the API, sessions, the frame, words."""
+"""Shared by all pages: calls of services, sessions, the frame."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from importlib.util import find_spec
 from typing import Any
 
@@ -17,9 +18,12 @@ from flask import (
     send_from_directory,
     url_for,
 )
+from werkzeug import wrappers
 from werkzeug.exceptions import HTTPException
 
+from lots.api.http.routes import Refused
 from lots.pages.site import cookies, session
+from lots.pages.site.calls import Refusal
 from lots.pages.site.session import signed_in
 
 pages = Blueprint("pages", __name__, template_folder="../templates")
@@ -99,6 +103,32 @@ def _shared() -> dict[str, Any]:
     }
 
 
+@pages.app_template_filter("moment")
+def moment(at: datetime | None) -> str:
+    """Returns a moment as pages write it, such as 2026-11-25 13:05 UTC; empty for none."""
+    return "" if at is None else f"{_on_site(at):%Y-%m-%d %H:%M} UTC"
+
+
+@pages.app_template_filter("day")
+def day(at: datetime | None) -> str:
+    """Returns the day of a moment, such as 2026-11-25; empty for none."""
+    return "" if at is None else f"{_on_site(at):%Y-%m-%d}"
+
+
+def _on_site(at: datetime) -> datetime:
+    return at.astimezone(UTC)
+
+
+def refused(refusal: Refusal, back: str) -> tuple[str, int]:
+    """Returns the page that says what was refused and leads back."""
+    return render_template("site/refused.html", refused=refusal, back=back), refusal.status
+
+
+def answered(done: wrappers.Response | Refusal, back: str) -> Any:
+    """Returns where a form that was done leads, or the page that says what was refused and leads back."""
+    return refused(done, back) if isinstance(done, Refusal) else done
+
+
 def _tasks() -> list[dict[str, str]]:
     """What whoever is signed in may come to do."""
     offered = [task for task in TASKS if session.may(task[2])]
@@ -157,6 +187,15 @@ def _failed(error: Exception) -> Response:
     if later := problem.headers.get("Retry-After"):
         answer.headers["Retry-After"] = later
     return answer
+
+
+@pages.errorhandler(Refused)
+def _not_made(error: Refused) -> Any:
+    """A paper that cannot be made here."""
+    said = error.answer.get_json()
+    return render_template(
+        "site/wrong.html", error={"name": said["title"], "description": said["detail"]}
+    ), error.answer.status_code
 
 
 @pages.errorhandler(HTTPException)

@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-import base64
-import binascii
 import hashlib
 import hmac
-import json
 import secrets
 from collections.abc import Callable
 from functools import wraps
-from typing import Any
+from typing import Any, TypeAlias
 
 from flask import abort, current_app, g, redirect, render_template, request, url_for
+from itsdangerous import BadData, URLSafeSerializer
 
+from lots.api.http.routes import Resource
 from lots.pages.site import cookies, destinations
-from lots.services.readings.voids import UNDO_MINUTES
+from lots.services.setup.roles import PEOPLE
 from lots.services.setup.sessions import person_of_session
+
+# A method of a path of the API: whoever may call it may use the page that does the same.
+Call: TypeAlias = tuple[type[Resource], str]
 
 COOKIE = "lots_session"
 # Files that are the same for everybody.
@@ -30,7 +32,8 @@ def load() -> None:
     found = person_of_session(secret) if secret else None
     if found is not None:
         g.secret, g.person, g.comer = secret, found, found
-        g.me = {"name": found.name, "role": found.role, "undo_minutes": UNDO_MINUTES}
+        current_app.extensions["token_uses"].note(found)
+        g.me = {"name": found.name, "role": found.role}
 
 
 def forget() -> None:
@@ -51,29 +54,43 @@ def same(sent: str, expected: str) -> bool:
     return hmac.compare_digest(sent.encode("utf-8", "surrogatepass"), expected.encode())
 
 
-def pack(told: Any) -> str:
-    """Returns what a page tells as text for an address, which nobody else can make: a redirect carries it to the page that shows it."""
-    text = base64.urlsafe_b64encode(json.dumps(told).encode()).decode()
-    return f"{text}.{_mark(text)}"
+def pack(about: str, told: Any) -> str:
+    """Returns what a page tells as text for an address, which nobody else can make: a redirect carries it to the page that shows it.
+
+    Args:
+        about: what it is, so that it is taken for nothing else.
+        told: as JSON can hold it.
+    """
+    return str(_signer(about).dumps(told))
 
 
-def unpack(text: str) -> Any:
+def unpack(about: str, text: str) -> Any:
     """Returns what `pack` was given in this session; None for anything else."""
-    told, _, mark = text.partition(".")
-    if not told.isascii() or not same(mark, _mark(told)):
-        return None
     try:
-        return json.loads(base64.urlsafe_b64decode(told))
-    except (ValueError, binascii.Error):
+        return _signer(about).loads(text)
+    except BadData:
         return None
 
 
-def _mark(text: str) -> str:
-    return hmac.new(g.secret.encode(), b"lots told " + text.encode(), hashlib.sha256).hexdigest()
+def _signer(about: str) -> URLSafeSerializer:
+    return URLSafeSerializer(g.secret, salt=f"lots {about}")
 
 
-def signed_in(*roles: str) -> Callable[[Any], Any]:
-    """Decorates a page: sends strangers to sign in, keeps other desks out, and refuses a form without its seal."""
+def roles_of(*calls: Call, any_of: bool = False) -> tuple[str, ...]:
+    """Returns the people who may make all of these calls, or any of them; an administrator may, beside them."""
+    admitted = [resource.who[method] for resource, method in calls]
+    enough = any if any_of else all
+    return tuple(role for role in PEOPLE if enough(role in roles for roles in admitted))
+
+
+def signed_in(*calls: Call, any_of: bool = False) -> Callable[[Any], Any]:
+    """Decorates a page: sends strangers to sign in, keeps other desks out, and refuses a form without its seal.
+
+    Args:
+        calls: the page is for the people whom the API admits to all of these; for everybody without any.
+        any_of: for the people whom it admits to one of them.
+    """
+    roles = roles_of(*calls, any_of=any_of) if calls else PEOPLE
 
     def decorate(page: Callable[..., Any]) -> Callable[..., Any]:
         @wraps(page)
@@ -87,7 +104,7 @@ def signed_in(*roles: str) -> Callable[[Any], Any]:
                     400,
                     "This form was not made by this server, or you signed in anew since. Go back and send it again.",
                 )
-            if roles and g.me["role"] not in (*roles, "admin"):
+            if g.me["role"] not in (*roles, "admin"):
                 return render_template("site/not_yours.html", roles=roles), 403
             return page(*args, **kwargs)
 
@@ -103,9 +120,13 @@ def may(endpoint: str) -> bool:
     Args:
         endpoint: as in `url_for`; the roles are those its own decorator names.
     """
-    page = current_app.view_functions[endpoint]
-    roles = getattr(page, "roles", ())
-    return g.get("me") is not None and (not roles or g.me["role"] in (*roles, "admin"))
+    roles = getattr(current_app.view_functions[endpoint], "roles", PEOPLE)
+    return g.get("me") is not None and g.me["role"] in (*roles, "admin")
+
+
+def may_call(resource: type[Resource], method: str) -> bool:
+    """Returns whether the API would admit whoever is signed in to a method of a path."""
+    return g.get("me") is not None and g.me["role"] in (*resource.who[method], "admin")
 
 
 def once() -> str:

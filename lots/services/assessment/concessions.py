@@ -220,3 +220,13 @@ def _found(number: int) -> Concession:
 def of_lot(lot_id: int, cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of a lot's concessions."""
     return concessions.listed(lot_of(lot_id), cursor, limit).map(_whole)
+
+
+def to_approve() -> list[View]:
+    """Returns the concessions that wait for a second person, the oldest first, each with its lot. One query."""
+    fields = ("id", "uses", "max_mass_g", "valid_until", "reason", "requested_by")
+    return [
+        {**{name: getattr(row, name) for name in fields}, "lot": views.lot_line(row.lot)}
+        for row in concessions.to_approve()
+        if row.lot.by_hand not in ENDINGS
+    ]

@@ -111,3 +111,29 @@ def _says(late: int) -> str:
     if not late:
         return "Nothing is overdue."
     return f"{counted(late, 'thing is', 'things are')} overdue."
+
+
+def instruments() -> list[View]:
+    """Returns every instrument with its last check, and when the next one is due. Two queries."""
+    now = clock.now()
+    dated = [
+        (row, max(checks, key=lambda check: check.checked_at, default=None), _record(row, checks).due_at)
+        for row, checks in _instruments()
+    ]
+    return [
+        {
+            "code": row.code,
+            "kind": row.kind,
+            "last": last and {"checked_at": last.checked_at, "result": last.result},
+            "due_at": at,
+            "overdue": at < now,
+        }
+        for row, last, at in dated
+    ]
+
+
+def references() -> list[_Line]:
+    """Returns the masters and working copies that have a day on which they are due, soonest first. Five queries, however many there are."""
+    now = clock.now()
+    items = [_plaque(entry) for entry in ReferenceShelf(store.scheduled()).due()]
+    return [_line(item, now) for item in sorted(items, key=lambda item: (item["due_at"], item["what"], item["code"]))]

@@ -8,7 +8,8 @@ from datetime import datetime
 from lots.domain.assessment.limits_revision import USES, verdict_on_use
 from lots.domain.assessment.standing_by_hand import ENDINGS
 from lots.domain.production.clearance import Clearance
-from lots.services import clock
+from lots.services import clock, views
+from lots.services.lookups import lot_of
 from lots.services.production import clearance
 from lots.services.views import View
 from lots.store.assessment import lots
@@ -75,3 +76,21 @@ def _answer(lot: Lot, found: Clearance, verdict: str | None, forbidden: bool) ->
     if verdict is None:
         return "not_judged"
     return "not_yet" if lot.standing in _OPEN else "no"
+
+
+def beside_lots(
+    filters: dict[str, object], cursor: str | None, limit: int, *, newest_first: bool = False
+) -> Page[tuple[View, View]]:
+    """Returns a page of lots, each with the line of what it may be used for. One query, however many lots there are."""
+    now = clock.now()
+    found = lots.listed(filters, cursor, limit, newest_first=newest_first)
+    return found.map(lambda lot: (views.lot(lot), _line(lot, now)))
+
+
+def of_lot(number: int) -> list[View]:
+    """Returns for every use whether a lot may be loaded for it now, and every reason why not.
+
+    Raises:
+        NotFound: no such lot.
+    """
+    return permissions(lot_of(number), clock.now())

@@ -12,7 +12,7 @@ from lots.domain.assessment.limits_revision import limits_from
 from lots.domain.assessment.standing_by_hand import ENDINGS
 from lots.domain.code_identity import identity
 from lots.domain.receiving import protection
-from lots.domain.receiving.coverage import Sample, Sampling, draw
+from lots.domain.receiving.coverage import CLOSED_LOT, Sample, Sampling, draw
 from lots.domain.receiving.severity import Severity
 from lots.domain.words import counted
 from lots.services import clock, lookups, views
@@ -219,3 +219,10 @@ def exposure(number: int) -> views.Exposure:
     """Returns every machine and job that a lot has reached, what is still loaded first."""
     row = lot_of(number)
     return tracing.exposure(row)
+
+
+def waiting_for_quality() -> tuple[list[lots.WaitingLot], list[lots.WaitingLot]]:
+    """Returns the lots in quarantine of which something may still be used, and the blocked ones. One query."""
+    found = lots.of_standings(("quarantined", "blocked"))
+    quarantined = [lot for lot in found if lot.standing == "quarantined" and CLOSED_LOT not in lot.to_measure]
+    return quarantined, [lot for lot in found if lot.standing == "blocked"]

@@ -126,3 +126,13 @@ def _substitute_faults(
     if code in gone:
         return [Fault("/substitute", f"Spool {code} was replaced in the sample.", hint)]
     return []
+
+
+def lot_and_sample(number: int) -> tuple[Mapping[str, object], Mapping[str, object]]:
+    """Returns a lot with its spools, and its sample. Two queries more than `sample_now` makes.
+
+    Raises:
+        NotFound: no such lot.
+    """
+    row = lot_of(number)
+    return {**views.lot(row), "spools": [views.spool_line(one, row) for one in lots.spools_of(row)]}, sample_now(row)

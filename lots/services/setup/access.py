@@ -21,9 +21,6 @@ from lots.store.tables.models import RepeatedRequest, Token
 DAYS, MOST_DAYS = 365, 3650
 # Who makes and ends tokens: whoever has the machine, from its command line.
 COMMAND = "command line"
-# The key of a WSGI environment under which a page hands the `Person` who is signed in to the API in the same process. Nothing from the
-# network becomes this key, for servers keep what a client sends under HTTP_ and CGI names, nor this value, for that is always text.
-HANDED_PERSON = "lots.person"
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""The roles. Which of them may use a path stands at each resource of the API, as `who`; admin may use all."""
+"""The roles. Which of them may use a path stands at each resource of the API, as `who`, and holds for the pages that do the same; admin may use all."""
 
 from __future__ import annotations
 

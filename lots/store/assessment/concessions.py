@@ -65,3 +65,9 @@ def taken_g(numbers: list[int]) -> dict[int, float]:
 def running(number: int) -> list[Load]:
     """Loads under a concession that have not ended, with spool, lot, job and machine."""
     return list(with_names().where((Load.concession == number) & Load.unloaded_at.is_null()).order_by(Load.id))
+
+
+def to_approve() -> list[Concession]:
+    """Concessions that nobody has approved or withdrawn, each with its lot, in the order they were asked for. One query."""
+    waiting = Concession.approved_at.is_null() & Concession.withdrawn_at.is_null()
+    return list(Concession.select(Concession, Lot).join(Lot).where(waiting).order_by(Concession.id))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from functools import lru_cache
+from typing import NamedTuple
 
 from peewee import JOIN, SQL, Expression, ModelCompoundSelectQuery, ModelSelect, Value, fn
 
@@ -360,3 +361,22 @@ def put_on_machine(spool: Spool, machine: str) -> None:
 def take_off_machine(spool_id: int, remaining_mass_g: float) -> None:
     """Notes that a spool is back on the shelf, and what is left on it."""
     Spool.update(machine=None, remaining_mass_g=remaining_mass_g).where(Spool.id == spool_id).execute()
+
+
+class WaitingLot(NamedTuple):
+    """A lot that waits for quality, as a list of many names it."""
+
+    id: int
+    supplier_lot: str
+    standing: str
+    received_at: datetime
+    to_measure: list[str]
+    supplier: str
+    grade: str
+
+
+def of_standings(standings: Sequence[str]) -> list[WaitingLot]:
+    """All lots of these standings, in the order they were first recorded. One query, of few columns, for there may be many."""
+    shown = (Lot.id, Lot.supplier_lot, Lot.standing, Lot.received_at, Lot.to_measure, Supplier.name, Grade.code)
+    query = Lot.select(*shown).join(Supplier).switch(Lot).join(Grade).where(Lot.standing.in_(standings))
+    return [WaitingLot._make(row) for row in query.order_by(Lot.id).tuples().iterator()]

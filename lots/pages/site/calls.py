@@ -1,0 +1,250 @@
+"""What a page asks of the services: the form checked by the API's schema, the work done once, and a refusal as a value to show beside its fields."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from functools import cache
+from typing import Any, Protocol, TypeAlias, TypeVar
+
+from flask import abort, g, redirect, request
+from marshmallow import Schema, ValidationError, fields
+from werkzeug.wrappers import Response
+
+from lots.api.http.errors import status_of
+from lots.api.http.fields import MAX_ID
+from lots.domain.code_identity import has_control
+from lots.services.errors import MOST_LISTED, BadCursor, Clash, Fault, Invalid, KeyReused, LotsError
+from lots.services.files.csv_tables import CellFault
+from lots.services.setup import access
+
+_T = TypeVar("_T")
+# What a service answers, for a template to show.
+Shown: TypeAlias = Mapping[str, Any]
+# What a form keeps beside its fields to be done once.
+_KEY = re.compile(r"[!-~]{1,255}")
+_CHANGED = "This form was changed on its way. Go back, load the page again and send it once more."
+_SENT_BEFORE = "This form was sent before with other words. Open it anew."
+_PAGE = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One thing wrong, for a person: where (a JSON pointer), what its field is called, what is wrong, and what to do."""
+
+    pointer: str
+    label: str
+    detail: str
+    hint: str = ""
+    # Of a file.
+    row: int | None = None
+    column: str | None = None
+
+    @property
+    def says(self) -> str:
+        """What is wrong and what to do."""
+        return " ".join(filter(None, (self.detail, self.hint)))
+
+    @property
+    def path(self) -> list[str]:
+        """The names and places of the pointer, from the outside."""
+        return self.pointer.strip("/").split("/")
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """What a service refused: the status it has over HTTP, in words, the first hundred faults of `total`, and further members such as `candidates`."""
+
+    status: int
+    detail: str
+    faults: tuple[Told, ...] = ()
+    total: int = 0
+    slug: str = ""
+    more: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def meant(self) -> str:
+        """The one spool code that is proposed instead of what was typed; empty without one, or where several may be meant."""
+        named = self.more.get("candidates", ())
+        return str(named[0].get("code", "")) if len(named) == 1 else ""
+
+    def beside(self) -> dict[str, list[str]]:
+        """Returns the sentences by the first name of their pointers; "" holds what belongs to no field."""
+        found: dict[str, list[str]] = {}
+        for told in self.faults:
+            found.setdefault(told.path[0], []).append(told.says)
+        return found
+
+
+def refusal_of(error: LotsError | BadCursor, schema: type[Schema] | None = None) -> Refusal:
+    """Returns an error of a service as a page shows it; the schema knows what the fields are called."""
+    if isinstance(error, BadCursor):
+        return Refusal(422, "This cursor was not given out by this list. Start at its first page.")
+    if isinstance(error, KeyReused):
+        return Refusal(422, _SENT_BEFORE)
+    told = tuple(
+        Told(
+            fault.pointer,
+            label_of(schema, fault.pointer),
+            fault.detail,
+            fault.hint,
+            *((fault.row, fault.column) if isinstance(fault, CellFault) else ()),
+        )
+        for fault in error.faults[:MOST_LISTED]
+    )
+    return Refusal(status_of(error), error.detail, told, len(error.faults), error.slug, error.more)
+
+
+def attempt(work: Callable[[], _T], schema: type[Schema] | None = None) -> _T | Refusal:
+    """Returns what `work` returns, or what was refused."""
+    try:
+        return work()
+    except (LotsError, BadCursor) as error:
+        return refusal_of(error, schema)
+
+
+def once(work: Callable[[], str | Refusal], schema: type[Schema] | None = None) -> Response | Refusal:
+    """Does the work of a form once, however often it is sent, and leads to the address that `work` returns.
+
+    Args:
+        work: raising undoes it; a refusal that it returns is kept.
+        schema: of the body that the form makes, for the labels of its fields.
+    """
+    try:
+        done = _kept(work)
+    except LotsError as error:
+        return refusal_of(error, schema)
+    return done if isinstance(done, Refusal) else redirect(done, 303)
+
+
+def _kept(work: Callable[[], str | Refusal]) -> str | Refusal:
+    key = request.form.get("once")
+    # No database keeps the address of a page with a control character in it, and nothing is there.
+    if key is None or has_control(request.path):
+        return work()
+    if not _KEY.fullmatch(key):
+        abort(400, _CHANGED)
+    said = sorted((name, values) for name, values in request.form.lists() if name != "seal")
+    body = json.dumps([said, [[name, file.filename] for name, file in request.files.items()]]).encode()
+
+    def answer() -> access.Answer:
+        done = work()
+        return access.Answer(*((done.status, done.detail) if isinstance(done, Refusal) else (303, done)), {})
+
+    def kept_or_done() -> access.Answer:
+        return access.once(g.person.name, "POST", request.path, key, body, answer)[0]
+
+    try:
+        kept = kept_or_done()
+    except Clash:
+        # The same form came twice at once, and the other was faster.
+        kept = kept_or_done()
+    return kept.body if kept.status == 303 else Refusal(kept.status, kept.body)
+
+
+def end_of(day: str) -> str:
+    """Returns the moment a day ends, as the API takes it; what is no day stays as it was typed, so that the schema can say so.
+
+    Example:
+        >>> end_of("2026-11-30"), end_of("soon")
+        ('2026-11-30T23:59:59Z', 'soon')
+    """
+    return f"{day}T23:59:59Z" if re.fullmatch(r"\d{4}-\d\d-\d\d", day) else day
+
+
+def version_read() -> int:
+    """Returns the version of what a form was made from: whatever changed since is not written over."""
+    version = request.form.get("version", type=int)
+    if version is None:
+        abort(400, _CHANGED)
+    return version
+
+
+def form_number(name: str) -> int:
+    """Returns the row number in a hidden field of a form; 0, which no row has, where there is none."""
+    found: int = request.form.get(name, 0, type=int)
+    return found if 0 <= found <= MAX_ID else 0
+
+
+def checked(schema: type[Schema], said: Any) -> Any:
+    """Returns what a form says as the API reads it.
+
+    Raises:
+        Invalid: everything that is wrong with it. Hints on how JSON is written are left out.
+    """
+    try:
+        return _made(schema).load(said)
+    except ValidationError as error:
+        raise Invalid(*_faults(error.messages)) from None
+
+
+def checked_list(
+    schema: type[Schema], said: list[Any], of_the_rest: Callable[[dict[int, Any]], list[Fault]]
+) -> list[Any]:
+    """Returns a list as the API reads it.
+
+    Args:
+        of_the_rest: asked, where some objects cannot be read, what is wrong with the others, by their places.
+
+    Raises:
+        Invalid: everything that is wrong with it.
+    """
+    try:
+        return list(_made(schema).load(said, many=True))
+    except ValidationError as error:
+        unread: Any = error.messages
+        read_well = {place: one for place, one in enumerate(error.valid_data or ()) if place not in unread}
+        raise Invalid(*_faults(unread), *(of_the_rest(read_well) if read_well else ())) from None
+
+
+@cache
+def _made(schema: type[Schema]) -> Schema:
+    return schema()
+
+
+def _faults(messages: Any, at: str = "") -> list[Fault]:
+    if isinstance(messages, dict):
+        places = {key: at if key == "_schema" else f"{at}/{key}" for key in messages}
+        return [fault for key, inner in messages.items() for fault in _faults(inner, places[key])]
+    return [Fault(at, str(one), getattr(one, "at_form", "")) for one in messages]
+
+
+def label_of(schema: type[Schema] | None, pointer: str) -> str:
+    """Returns what people call the field that a pointer leads to: the `label` of its schema; empty for one that no page shows."""
+    below: Schema | None = _made(schema) if schema else None
+    label = ""
+    for name in pointer.strip("/").split("/"):
+        if below is not None and not name.isdigit():
+            named = {field.data_key or key: field for key, field in below.fields.items()}
+            one: Any = named.get(name)
+            label = str(one.metadata.get("label", "")) if one else ""
+            while isinstance(one, fields.List):
+                one = one.inner
+            below = one.schema if isinstance(one, fields.Nested) else None
+    return label
+
+
+class Paged(Protocol[_T]):
+    """A page of a list, as services return it."""
+
+    @property
+    def rows(self) -> list[_T]:
+        """What is on it."""
+
+    @property
+    def next(self) -> str | None:
+        """Where the next one begins."""
+
+
+def every(page: Callable[[str | None, int], Paged[_T]], most: int = 2000) -> list[_T]:
+    """Returns the rows of a list, page after page, until there are `most` or more."""
+    found: list[_T] = []
+    cursor: str | None = None
+    while True:
+        got = page(cursor, min(_PAGE, most))
+        found += got.rows
+        cursor = got.next
+        if cursor is None or len(found) >= most:
+            return found

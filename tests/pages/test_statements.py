@@ -1,0 +1,71 @@
+"""What a page asks of the database: as many statements for many rows as for few."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.api.test_queries import statements
+from tests.pages.reading import Browser
+
+# The most that a page makes, signing in and the red bar included.
+MOST = {
+    "/": 2,
+    "/bench": 4,
+    "/check": 2,
+    "/grades": 4,
+    "/loaded": 5,
+    "/lots": 5,
+    "/lots?standing=quarantined": 5,
+    "/quality": 19,
+    "/receiving": 7,
+}
+
+
+def made(somebody, path):
+    """How many statements one answer takes."""
+    assert 200 == somebody.raw(path).status_code
+    with statements() as seen:
+        somebody.raw(path)
+    return len(seen)
+
+
+def fill(desk, once):
+    """Lots in quarantine, blocked and loaded, concessions asked for, instruments with checks, deliveries."""
+    for number in range(3):
+        desk.receive(desk.quillwort, desk.white, f"Q-{once}{number}", spools=2)
+        lot = desk.good_lot(desk.ninebark, desk.white, f"N-{once}{number}")["lot_id"]
+        desk.decide(lot, "block", "Streaks.")
+        asked = {"uses": ["hidden"], "max_mass_g": 500, "valid_until": "2199-01-31T00:00:00Z", "reason": "Brackets."}
+        desk.post("quality", f"/lots/{lot}/concessions", asked)
+        spool = desk.good_lot(desk.quillwort, desk.white, f"L-{once}{number}")["spools"][0]["code"]
+        desk.load(spool, machine=f"P{once}{number}", job=f"J-{once}{number}")
+        gauge = {
+            "code": f"G-{once}{number}",
+            "kind": "caliper",
+            "standard_uncertainty": 0.02,
+            "check_interval_days": 30,
+        }
+        made_one = desk.post("quality", "/instruments", gauge)
+        checked = {"checked_at": "2026-01-05T08:00:00Z", "result": "pass", "artefact": "block"}
+        desk.post("quality", f"/instruments/{made_one['id']}/checks", checked)
+
+
+@pytest.fixture
+def few(desk):
+    """A shop with three of everything."""
+    fill(desk, "A")
+    return desk
+
+
+def test_a_page_makes_as_many_statements_for_many_rows_as_for_few(few):
+    """The lists and the desks."""
+    admin = Browser(few, "admin")
+    before = {path: made(admin, path) for path in MOST}
+    fill(few, "B")
+    assert before == {path: made(admin, path) for path in MOST}
+    assert {} == {path: (count, MOST[path]) for path, count in before.items() if count > MOST[path]}
+
+
+def test_the_page_of_a_spool_at_the_bench_makes_few(few):
+    """Its label, its lot, its sample, the instruments."""
+    assert made(Browser(few, "quality"), "/bench?spool=L1-S001") <= 15
