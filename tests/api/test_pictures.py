@@ -144,7 +144,7 @@ def test_a_lot_that_is_not_there_has_no_picture(shop, path):
     """404 with what to do, whatever was asked for."""
     headers = {"Authorization": f"Bearer {shop.tokens['quality']}", "Accept": SVG}
     answer = shop.client.get(f"/v1/lots/77/{path}", headers=headers)
-    assert "The list of lots has" in refused(answer, 404, "not-found")["detail"]
+    assert "See the list of lots." in refused(answer, 404, "not-found")["detail"]
 
 
 @pytest.mark.parametrize("path", PATHS)

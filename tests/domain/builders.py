@@ -157,5 +157,9 @@ def by_code(findings: list[Finding] | tuple[Finding, ...]) -> dict[str, Finding]
 
 def judged(code, value, limit, rule, n=3, subject="", spool="", **given):
     """The finding on a value, from the fields of `Measured` and `ToDo` by their names."""
-    todo = {name: given.pop(name) for name in ("lacking", "conclusive", "hold", "settled_by") if name in given}
+    todo = {
+        name: given.pop(name)
+        for name in ("lacking", "conclusive", "hold", "settled_by", "more_spools")
+        if name in given
+    }
     return judge(code, Measured(value, n, **given), limit, rule, subject=subject, spool=spool, todo=ToDo(**todo))

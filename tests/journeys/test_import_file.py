@@ -43,7 +43,7 @@ SLIPS = [
     ("d2_mm", "175.2", "decimal point"),
     ("d2_mm", "0x1.c", "not a number"),
     ("instrument_code", "MIC-2", "MIC-1"),
-    ("instrument_code", "callipers", "no instrument"),
+    ("instrument_code", "callipers", "does not exist"),
     ("measured_at", "2026-11-20 11:00", "time zone of the whole file"),
     ("measured_at", "20.11.2026 11:00", "not a time"),
     ("measured_at", "2026-11-31T11:00:00Z", "no such time"),

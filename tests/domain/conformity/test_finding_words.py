@@ -2,10 +2,12 @@
 
 import pytest
 
-from lots.domain.conformity.findings import LABELS, UNCERTAINTY_NEEDED, Finding, judge, worst
+from lots.domain.conformity.findings import LABELS, Finding, worst
 from lots.domain.conformity.guard import settle, too_coarse
+from lots.domain.conformity.judgement import UNCERTAINTY_NEEDED
 from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.uncertainty.budget import Contribution, Uncertainty
+from tests.domain.builders import judged
 
 CODE = "bond.mean"
 LIMIT = Limit(20.0, None, "MPa")
@@ -14,7 +16,7 @@ SIMPLE, GUARDED = DecisionRule(), DecisionRule(guarded=True)
 
 def says(value, rule=SIMPLE, **more):
     """The message of a mean strength from two readings."""
-    return judge(CODE, value, LIMIT, rule, **{"n": 2, **more}).message
+    return judged(CODE, value, LIMIT, rule, **{"n": 2, **more}).message
 
 
 HEAD = f"{LABELS[CODE]}: {{}} MPa from 2 readings, limit at least 20 MPa; "
@@ -54,7 +56,7 @@ def test_a_near_value_says_what_would_settle_it():
 @pytest.mark.parametrize(("single", "words"), [(True, ""), (False, ", or at least two readings")])
 def test_a_guarded_rule_without_an_uncertainty_asks_for_one(single, words):
     """A reading by itself does not show an uncertainty by being repeated."""
-    found = judge(CODE, 21.0, LIMIT, GUARDED, n=2, single=single)
+    found = judged(CODE, 21.0, LIMIT, GUARDED, n=2, single=single)
     needed = f"an instrument with a stated standard uncertainty{words}, since the guarded rule needs an uncertainty"
     assert ("missing", needed) == (found.verdict, found.to_measure)
     assert single or needed == UNCERTAINTY_NEEDED
@@ -62,7 +64,7 @@ def test_a_guarded_rule_without_an_uncertainty_asks_for_one(single, words):
 
 def test_equal_readings_ask_for_an_instrument():
     """Readings that agree to the last digit do not show an uncertainty of none."""
-    found = judge(CODE, 21.0, LIMIT, GUARDED, n=2, uncertainty=0.0)
+    found = judged(CODE, 21.0, LIMIT, GUARDED, n=2, uncertainty=0.0)
     assert (None, None, None) == (found.uncertainty, found.guard, found.conformance)
     assert found.to_measure == (
         "readings with an instrument whose resolution or standard uncertainty is stated, since equal readings do not show an uncertainty"
@@ -72,7 +74,7 @@ def test_equal_readings_ask_for_an_instrument():
 @pytest.mark.parametrize(("u", "coarse"), [(0.5, False), (4.0, True)])
 def test_a_method_too_coarse_for_its_limit_says_so(u, coarse):
     """The expanded uncertainty is shown to two digits."""
-    found = judge("diameter.spool_mean", 1.75, Limit(1.72, 1.78, "mm"), SIMPLE, n=2, uncertainty=u / 1000 * 3)
+    found = judged("diameter.spool_mean", 1.75, Limit(1.72, 1.78, "mm"), SIMPLE, n=2, uncertainty=u / 1000 * 3)
     assert coarse is too_coarse(u / 1000 * 3, 0.03)
     assert coarse is (
         "The method is too coarse for this limit: its expanded uncertainty of 0.024 takes up more than a third of what it allows."
@@ -82,18 +84,20 @@ def test_a_method_too_coarse_for_its_limit_says_so(u, coarse):
 
 def test_more_spools_are_asked_for_only_while_something_is_lacking():
     """A value that is judged asks for none, one that lacks spools for as many as were named."""
-    assert 2 == judge(CODE, 21.0, LIMIT, SIMPLE, n=2, lacking="two spools", more_spools=2).more_spools
-    assert 0 == judge(CODE, 21.0, LIMIT, SIMPLE, n=2, more_spools=2).more_spools
-    assert 0 == judge(CODE, 15.0, LIMIT, SIMPLE, n=2, lacking="two spools", conclusive=True, more_spools=2).more_spools
+    assert 2 == judged(CODE, 21.0, LIMIT, SIMPLE, n=2, lacking="two spools", more_spools=2).more_spools
+    assert 0 == judged(CODE, 21.0, LIMIT, SIMPLE, n=2, more_spools=2).more_spools
+    assert 0 == judged(CODE, 15.0, LIMIT, SIMPLE, n=2, lacking="two spools", conclusive=True, more_spools=2).more_spools
 
 
 @pytest.mark.parametrize(("counted", "asks"), [("spools", True), ("spool", True), ("readings", False)])
 def test_a_near_value_of_spools_asks_for_more_of_them(counted, asks):
     """Only where spools are what is counted, and only where nothing else would settle it."""
     scatter = Uncertainty((Contribution(0.5, shrinks=True),))
-    found = judge(CODE, 20.5, LIMIT, GUARDED, n=2, counted=counted, uncertainty=scatter)
+    found = judged(CODE, 20.5, LIMIT, GUARDED, n=2, counted=counted, uncertainty=scatter)
     assert asks is (found.more_spools > 0)
-    other = judge(CODE, 20.5, LIMIT, GUARDED, n=2, counted=counted, uncertainty=scatter, settled_by="a word of quality")
+    other = judged(
+        CODE, 20.5, LIMIT, GUARDED, n=2, counted=counted, uncertainty=scatter, settled_by="a word of quality"
+    )
     assert ("near", 0, "a word of quality") == (other.verdict, other.more_spools, other.to_measure)
 
 
@@ -115,10 +119,10 @@ def test_one_more_is_one_and_two_are_several(margin, counted, words):
 
 def test_an_interval_holds_the_value_with_95_percent():
     """Both ends lie 1.96 standard uncertainties away, where that is known."""
-    found = judge(CODE, 21.0, LIMIT, SIMPLE, n=2, uncertainty=0.5)
+    found = judged(CODE, 21.0, LIMIT, SIMPLE, n=2, uncertainty=0.5)
     assert pytest.approx((20.02, 21.98), abs=1e-3) == found.interval
-    assert None is judge(CODE, 21.0, LIMIT, SIMPLE, n=2).interval
-    assert None is judge(CODE, None, LIMIT, SIMPLE, n=0).interval
+    assert None is judged(CODE, 21.0, LIMIT, SIMPLE, n=2).interval
+    assert None is judged(CODE, None, LIMIT, SIMPLE, n=0).interval
 
 
 def test_the_worst_is_the_one_furthest_from_acceptable():
@@ -147,8 +151,8 @@ def test_proof_is_told_of_failing_values_alone(verdict, claimable, proof):
 
 def test_a_finding_knows_its_parts():
     """Code, coverage factor and margin, and none of them without a value or an uncertainty."""
-    found = judge(CODE, 21.0, LIMIT, GUARDED, n=2, uncertainty=0.5)
+    found = judged(CODE, 21.0, LIMIT, GUARDED, n=2, uncertainty=0.5)
     assert ("bond", "mean", 1.0) == (found.characteristic, found.measure, found.margin)
     assert pytest.approx(1.645, abs=1e-3) == found.coverage_factor
-    assert None is judge(CODE, 21.0, LIMIT, SIMPLE, n=2).coverage_factor
-    assert None is judge(CODE, None, LIMIT, SIMPLE, n=2).margin
+    assert None is judged(CODE, 21.0, LIMIT, SIMPLE, n=2).coverage_factor
+    assert None is judged(CODE, None, LIMIT, SIMPLE, n=2).margin

@@ -33,8 +33,7 @@ def test_only_judging_and_the_making_of_a_lot_write_its_standing():
         "services/assessment/judging.py": ["save_judgement(lot, {**kept, **_figures(judged), **once})"],
         "store/assessment/lots.py": [
             "Lot.create(",
-            "save_judgement(lot: Lot, values: dict[str, Any]) -> None:",
-            "Lot.update(",
+            "save_judgement(lot: Lot, values: Mapping[str, object]) -> None:",
         ],
         "store/receiving/deliveries.py": ["Lot.update("],
     } == found

@@ -5,9 +5,13 @@ from __future__ import annotations
 import subprocess
 import sys
 
+import pytest
+
 from lots.store.engine import database
 from lots.store.upkeep import schema
 from tests.store.rows import connected
+
+pytestmark = pytest.mark.thorough
 
 # Everything is imported before the fork, so that the children meet at the database within a moment.
 AT_ONCE = """
@@ -15,8 +19,6 @@ import os, sys
 from lots.app import create_app
 from lots.settings import Settings
 from lots.store.engine import database
-
-pytestmark = pytest.mark.thorough
 
 settings = Settings(database=sys.argv[1], log_level="error")
 ready, go = os.pipe()
