@@ -1,1 +1,1 @@
-"""The database itself: connection, write lock, group commit, compiled queries, pages, column types."""
+"""The database itself: connection, write lock, compiled queries, pages, column types."""
