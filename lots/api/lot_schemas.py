@@ -78,3 +78,9 @@ class LotAfterSchema(LotLineSchema):
     )
     says = fields.String(required=True)
     exposure = fields.Nested(ExposureSchema)
+
+
+class LotChangedSchema(LotAfterSchema):
+    """A lot whose standing changed by what was found of an instrument."""
+
+    standing_before = fields.String(required=True)

@@ -24,7 +24,7 @@ from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
 from lots.store.setup import catalog, visual_trials
 from lots.store.tables.models import ShadeRevision, VisualTrial
-from lots.store.tables.studies import KeptConditions
+from lots.store.tables.setup import KeptConditions
 
 # How far a plaque of a trial may lie from the reference, per coordinate: further, it is another colour, or a slip.
 _FURTHEST = 30.0

@@ -26,7 +26,8 @@ from lots.store.engine.paging import Page
 from lots.store.instruments import references as store
 from lots.store.setup import catalog
 from lots.store.tables.models import Shade, ShadeRevision
-from lots.store.tables.studies import KeptConditions, KeptPlaque, Remeasurement, RemeasurementVoid
+from lots.store.tables.setup import KeptConditions
+from lots.store.tables.studies import KeptPlaque, Remeasurement, RemeasurementVoid
 
 
 class PostedCopy(TypedDict):

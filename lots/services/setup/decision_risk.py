@@ -131,7 +131,7 @@ def _measure(
         "instrument": by.code if by is not None else None,
     }
     if sd is None or (between is None and not one.of_spool):
-        lacks = "of a reading (sd)" if sd is None else "between spools (between_sd)"
+        lacks = "of a reading" if sd is None else "between spools"
         return {
             **answer,
             **_UNKNOWN,
