@@ -23,7 +23,7 @@ from lots.api.http.fields import (
     answered,
 )
 from lots.api.http.routes import PageArgs, Resource, Routes, etag, page_answer, page_schema, person, version_to_change
-from lots.api.setup.impact import LossSchema
+from lots.api.lot_schemas import LossSchema
 from lots.api.setup.limits import LimitsArgs, LimitsSchema
 from lots.domain.assessment.limits_revision import USES
 from lots.domain.assessment.prohibitions import FILLER_KINDS, SHAPES

@@ -21,7 +21,7 @@ from lots.api.http.fields import (
     answered,
 )
 from lots.api.http.routes import PageArgs, Resource, Routes, etag, page_answer, page_schema, person, version_to_change
-from lots.api.setup.impact import LossSchema
+from lots.api.lot_schemas import LossSchema
 from lots.domain.colorimetry.color_values import FACES
 from lots.services.assessment import impact
 from lots.services.instruments import references
