@@ -47,3 +47,30 @@ def test_no_table_is_keyed_by_characteristics_or_their_fields():
             if len(words & NAMES) > 1 or len(words & FIELDS - OF_COLOR) > 1:
                 found[f"{path.relative_to(PACKAGE)}:{line} {sorted(words & (NAMES | FIELDS))}"] += 1
     assert [] == sorted(found)
+
+
+# Where each of these stands as itself: the formula with its weights and its symbol, the guard band, the roles of the bench.
+DEFAULTS = {
+    "CIEDE2000": {"domain/colorimetry/color_difference.py", "domain/characteristics/color/limits_block.py"},
+    1.645: {"domain/conformity/limits.py"},
+    ("receiving", "quality"): {"domain/characteristics/declaring/declaration.py"},
+}
+
+
+def constants(tree):
+    """Every constant, and every tuple of constants."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Constant):
+            yield node.value
+        elif isinstance(node, ast.Tuple):
+            yield tuple(each.value for each in node.elts if isinstance(each, ast.Constant))
+
+
+def test_a_default_is_stated_once():
+    """Everywhere else it has a name."""
+    found = {default: set() for default in DEFAULTS}
+    for path in sorted(PACKAGE.rglob("*.py")):
+        if FROZEN not in path.parents:
+            for default in DEFAULTS.keys() & set(constants(ast.parse(path.read_text(encoding="utf-8")))):
+                found[default].add(path.relative_to(PACKAGE).as_posix())
+    assert DEFAULTS == found

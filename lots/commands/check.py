@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 
+from lots.domain.words import counted
 from lots.services.assessment import integrity_checks
 from lots.services.setup import access
 from lots.store import audit
@@ -33,7 +34,7 @@ def run(*, heads: bool, noted: Path | None, rebuild: bool) -> None:
     known = {} if noted is None else _heads_in(noted)
     with store.snapshot():
         flaws = [*integrity_checks.found(_watched), *integrity_checks.against(known)]
-        size = f"{_counted(len(store.lot_names()), 'lot')} and {_counted(store.entry_count(), 'entry')} of the history"
+        size = f"{counted(len(store.lot_names()), 'lot')} and {counted(store.entry_count(), 'entry', 'entries')} of the history"
         whole = audit.heads()
     if rebuild:
         right, flaws = integrity_checks.rebuild(flaws, access.COMMAND, _watched)
@@ -43,17 +44,12 @@ def run(*, heads: bool, noted: Path | None, rebuild: bool) -> None:
     for flaw in flaws:
         click.echo(flaw.line)
     if flaws:
-        _tell(f"{size} checked: {_counted(len(flaws), 'finding')}.")
+        _tell(f"{size} checked: {counted(len(flaws), 'finding')}.")
         sys.exit(1)
     _tell(f"{size} checked: all is as it should be.")
     if heads:
         for chain, (length, head) in whole.items():
             click.echo(f"{chain} {length} {head}")
-
-
-def _counted(number: int, word: str) -> str:
-    plural = f"{word[:-1]}ies" if word.endswith("y") else f"{word}s"
-    return f"{number:,} {word if number == 1 else plural}"
 
 
 def _tell(text: str) -> None:

@@ -32,6 +32,16 @@ def plural(n: float, one: str, many: str | None = None) -> str:
     return one if n == 1 else many or f"{one}s"
 
 
+def hyphenated(code: str) -> str:
+    """Returns a use as prose writes it.
+
+    Example:
+        >>> hyphenated("load_bearing")
+        'load-bearing'
+    """
+    return code.replace("_", "-")
+
+
 def moment(at: datetime) -> str:
     """Returns a moment as a person writes it: 2026-11-25 13:05 UTC."""
     return f"{at.astimezone(UTC):%Y-%m-%d %H:%M} UTC"

@@ -81,9 +81,7 @@ class Invalid(LotsError):
     title = "Invalid request"
 
     def __init__(self, *faults: Fault) -> None:
-        place = faults[0].pointer.strip("/")
-        only = f"{place}: {faults[0].detail}" if place else faults[0].detail
-        detail = only if len(faults) == 1 else f"{counted(len(faults), 'error')} found. Correct each."
+        detail = faults[0].detail if len(faults) == 1 else f"{counted(len(faults), 'error')} found. Correct each."
         super().__init__(detail, faults=faults)
 
 

@@ -27,10 +27,10 @@ from lots.store.tables.loads import Containment, Job, Load
 from lots.store.tables.models import Lot
 
 # Loads as stays, by number, each with its row.
-Known = dict[int, tuple[Stay, Load]]
+StaysByLoad = dict[int, tuple[Stay, Load]]
 
 
-def _stays(rows: Sequence[Load]) -> Known:
+def _stays(rows: Sequence[Load]) -> StaysByLoad:
     further = tracing.further_lots(row.spool_id for row in rows if row.spool.spliced)
     return {
         row.id: (
@@ -48,7 +48,7 @@ def _stays(rows: Sequence[Load]) -> Known:
     }
 
 
-def _around(rows: Sequence[Load]) -> Known:
+def _around(rows: Sequence[Load]) -> StaysByLoad:
     """All that was on the machines of these loads, from a while before the first to a while after the last."""
     if not rows:
         return {}
@@ -178,7 +178,7 @@ def _opened(number: int, lot: Lot, why: str, reach: Reach, load: Load) -> Change
     return containment_opened(number, place, why, certain=reach.certain, loaded=load.unloaded_at is None)
 
 
-def _possibly(reason: str, reach: Reach, known: Known) -> str:
+def _possibly(reason: str, reach: Reach, known: StaysByLoad) -> str:
     """Why a place was possibly reached, with the suspect spool."""
     suspect = known[reach.by.load_id][1].spool.code
     return f"{clause(reason)} Possibly: {reach.doubt and reach.doubt.says}. The suspect spool is {suspect}."

@@ -94,7 +94,7 @@ def test_quality_asks_what_the_limits_and_the_sample_risk(shop, supplier, grade,
     query = f"/decision-risk?grade_id={grade['id']}"
     (before,) = shop.get("quality", query)["measures"]
     assert before["false_accept_probability"] is None
-    assert "standard deviation of a reading (sd) is not known" in before["says"]
+    assert "standard deviation of a reading is not known" in before["says"]
     for number in ("L-1", "L-2"):
         measured(shop, supplier, grade, gauge, number)
     answer = shop.get("quality", query)

@@ -6,8 +6,9 @@ from typing import Any
 
 from marshmallow import Schema, fields, validate
 
-from lots.api.http.fields import NUMBER, Instant, Strict, StrictBoolean, StrictFloat, Text
+from lots.api.http.fields import NUMBER, Instant, Strict, StrictBoolean, StrictFloat, Text, answered
 from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_schema, person
+from lots.api.lot_schemas import ReachSchema
 from lots.domain.assessment.limits_revision import GENERAL, USES
 from lots.services.assessment import concessions
 
@@ -56,10 +57,7 @@ class WithdrawArgs(Strict):
 class RunningSchema(Schema):
     """A load under a concession that has not ended."""
 
-    load_id = fields.Integer(required=True)
-    machine = fields.String(required=True)
-    job = fields.String(required=True)
-    loaded_at = Instant(required=True)
+    load_id, machine, job, loaded_at = answered(ReachSchema, "load_id", "machine", "job", "loaded_at")
 
 
 class ConcessionSchema(Schema):

@@ -6,7 +6,7 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.http.fields import NUMBER, Instant, OneOrMany, Strict, Text, WrittenWhole
+from lots.api.http.fields import NUMBER, Instant, OneOrMany, Strict, Text, WrittenWhole, answered
 from lots.api.http.roles import ALL
 from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_schema, person
 from lots.api.lot_schemas import ExposureSchema, LotAfterSchema
@@ -146,12 +146,7 @@ class AssessmentSchema(Schema):
 class WithExcludedSchema(Schema):
     """What a lot would be if no reading were excluded."""
 
-    standing = fields.String(required=True)
-    assessed = fields.String(required=True, metadata={"description": "standing by the readings alone"})
-    uses = fields.Dict(
-        keys=fields.String(), values=fields.String(), required=True, metadata={"description": "use -> verdict"}
-    )
-    findings = fields.List(fields.Nested(FindingSchema), required=True)
+    standing, assessed, uses, findings = answered(AssessmentSchema, "standing", "assessed", "uses", "findings")
 
 
 class AssessmentNowSchema(AssessmentSchema):
@@ -178,6 +173,9 @@ class AssessmentNowSchema(AssessmentSchema):
     )
 
 
+_JUDGED = ("uses", "findings", "limits_revision", "shade_revision", "reading_ids")
+
+
 class DecisionSchema(Schema):
     """Where a lot came to stand, when, by whom, on which readings and under which revisions."""
 
@@ -188,16 +186,10 @@ class DecisionSchema(Schema):
         metadata={"description": "received, judge, void, exclude, include, reassess, or a decision by hand"},
     )
     standing = fields.String(required=True, metadata={"description": "from then on"})
-    uses = fields.Dict(
-        keys=fields.String(), values=fields.String(), required=True, metadata={"description": "use -> verdict"}
-    )
     reason = fields.String(required=True, metadata={"description": "in words"})
     decided_at = Instant(required=True)
     decided_by = fields.String(required=True)
-    findings = fields.List(fields.Nested(FindingSchema), required=True)
-    reading_ids = fields.List(fields.Integer(), required=True, metadata={"description": "the readings it rests on"})
-    limits_revision = fields.Integer(required=True, allow_none=True, metadata={"description": "judged under it"})
-    shade_revision = fields.Integer(required=True, allow_none=True, metadata={"description": "judged under it"})
+    uses, findings, limits_revision, shade_revision, reading_ids = answered(AssessmentSchema, *_JUDGED)
 
 
 class DecisionArgs(Strict):
@@ -224,12 +216,8 @@ class DecidedSchema(DecisionSchema):
 class BeforeSchema(Schema):
     """Where a lot stood before it was judged again."""
 
-    standing = fields.String(required=True)
-    uses = fields.Dict(
-        keys=fields.String(), values=fields.String(), required=True, metadata={"description": "use -> verdict"}
-    )
-    limits_revision = fields.Integer(required=True, allow_none=True, metadata={"description": "judged under it"})
-    shade_revision = fields.Integer(required=True, allow_none=True, metadata={"description": "judged under it"})
+    standing, uses = answered(AssessmentSchema, "standing", "uses")
+    limits_revision, shade_revision = answered(AssessmentSchema, "limits_revision", "shade_revision")
 
 
 class ReassessedSchema(AssessmentSchema):

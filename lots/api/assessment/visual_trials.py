@@ -8,7 +8,7 @@ from marshmallow import Schema, fields, validate
 
 from lots.api.http.fields import NUMBER, Instant, Numbers, Strict, StrictBoolean, StrictFloat, StrictInteger, Text
 from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_schema, person
-from lots.api.setup.impact import LossSchema
+from lots.api.lot_schemas import LossSchema
 from lots.api.setup.limits import LimitsArgs
 from lots.api.setup.shades import LAB, ConditionsArgs, ConditionsSchema
 from lots.services.assessment import visual_trials

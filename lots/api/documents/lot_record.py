@@ -6,23 +6,21 @@ from functools import partial
 from typing import Any
 
 from flask import Response
-from marshmallow import Schema, fields
+from marshmallow import fields
 
+from lots.api.assessment.concessions import ConcessionSchema
 from lots.api.documents.lot_pictures import PermissionSchema
 from lots.api.documents.paper_schemas import (
     PaperLotSchema,
-    ReportAskedSchema,
+    PaperSchema,
     ReportConcessionSchema,
     ReportDecisionSchema,
-    ReportDeliverySchema,
-    ReportGradeSchema,
-    ReportMethodSchema,
     ReportReadingSchema,
     UncertainFindingSchema,
 )
 from lots.api.documents.printed import AS_PAGE, AS_PDF, Paper, on_paper, printed
 from lots.api.documents.record_pages import sections, title_of
-from lots.api.http.fields import NUMBER, Instant
+from lots.api.http.fields import NUMBER, Instant, answered
 from lots.api.http.roles import ALL
 from lots.api.http.routes import Resource, Routes
 from lots.api.lot_schemas import NamedSchema
@@ -68,41 +66,30 @@ class RecordDecisionSchema(ReportDecisionSchema):
 class RecordConcessionSchema(ReportConcessionSchema):
     """A concession with why, and who asked for it, approved it, took it back."""
 
-    reason = fields.String(required=True)
-    requested_by = fields.String(required=True)
-    recorded_at = Instant(required=True)
-    approved_by = fields.String(required=True, allow_none=True)
-    approved_at = Instant(required=True, allow_none=True)
-    withdrawn_by = fields.String(required=True, allow_none=True)
-    withdrawn_at = Instant(required=True, allow_none=True)
-    withdrawn_reason = fields.String(required=True, allow_none=True)
+    reason, requested_by, recorded_at = answered(ConcessionSchema, "reason", "requested_by", "recorded_at")
+    approved_by, approved_at = answered(ConcessionSchema, "approved_by", "approved_at")
+    withdrawn_by, withdrawn_at, withdrawn_reason = answered(
+        ConcessionSchema, "withdrawn_by", "withdrawn_at", "withdrawn_reason"
+    )
 
 
-class RecordSchema(Schema):
+class RecordSchema(PaperSchema):
     """All that is known of a lot. It is computed when it is asked for and stored nowhere."""
 
     number = fields.String(required=True, metadata={"description": "lot and decision in force", "example": "LR-32-118"})
-    decision_id = fields.Integer(required=True)
-    made_at = Instant(required=True)
-    says = fields.String(required=True)
     supplier = fields.Nested(NamedSchema, required=True)
-    grade = fields.Nested(ReportGradeSchema, required=True)
     lot = fields.Nested(RecordLotSchema, required=True)
-    deliveries = fields.List(fields.Nested(ReportDeliverySchema), required=True)
     samples = fields.List(
         fields.Nested(DeliverySampleSchema), required=True, metadata={"description": "what was drawn, per delivery"}
     )
     spools = fields.List(fields.Nested(SpoolLineSchema), required=True)
     uses = fields.List(fields.Nested(PermissionSchema), required=True)
-    asked = fields.Nested(ReportAskedSchema, required=True)
     findings = fields.List(fields.Nested(RecordFindingSchema), required=True)
     notes = fields.List(fields.String(), required=True)
     to_measure = fields.List(fields.String(), required=True)
-    method = fields.List(fields.Nested(ReportMethodSchema), required=True)
     readings = fields.List(fields.Nested(RecordReadingSchema), required=True)
     decisions = fields.List(fields.Nested(RecordDecisionSchema), required=True)
     concessions = fields.List(fields.Nested(RecordConcessionSchema), required=True)
-    cautions = fields.List(fields.String(), required=True)
 
 
 @routes.route(f"/<{NUMBER}:number>/record")

@@ -10,13 +10,10 @@ from marshmallow import Schema, fields
 
 from lots.api.documents.paper_schemas import (
     PaperLotSchema,
-    ReportAskedSchema,
+    PaperSchema,
     ReportConcessionSchema,
     ReportDecisionSchema,
-    ReportDeliverySchema,
     ReportFindingSchema,
-    ReportGradeSchema,
-    ReportMethodSchema,
     ReportReadingSchema,
     UncertainFindingSchema,
 )
@@ -125,27 +122,19 @@ class ReportRequestedSchema(Schema):
     hint = fields.String(required=True, allow_none=True)
 
 
-class NonconformitySchema(Schema):
+class NonconformitySchema(PaperSchema):
     """A report on a nonconforming lot. It is computed when it is asked for and stored nowhere."""
 
     number = fields.String(required=True, metadata={"description": "lot and decision", "example": "NR-32-118"})
-    decision_id = fields.Integer(required=True)
-    made_at = Instant(required=True)
     as_of = Instant(required=True)
     issued_by = fields.String(required=True)
-    says = fields.String(required=True)
     supplier = fields.Nested(ReportSupplierSchema, required=True)
-    grade = fields.Nested(ReportGradeSchema, required=True)
     lot = fields.Nested(ReportLotSchema, required=True)
-    deliveries = fields.List(fields.Nested(ReportDeliverySchema), required=True)
-    asked = fields.Nested(ReportAskedSchema, required=True)
     found = fields.Nested(ReportFoundSchema, required=True)
     requested = fields.Nested(ReportRequestedSchema, required=True)
-    method = fields.List(fields.Nested(ReportMethodSchema), required=True)
     readings = fields.List(fields.Nested(ReportReadingSchema), required=True)
     decisions = fields.List(fields.Nested(ReportDecisionSchema), required=True)
     concessions = fields.List(fields.Nested(ReportConcessionSchema), required=True)
-    cautions = fields.List(fields.String(), required=True)
 
 
 @routes.route(f"/lots/<{NUMBER}:number>/nonconformity-report")

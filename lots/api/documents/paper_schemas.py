@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from marshmallow import Schema, fields
 
-from lots.api.http.fields import Instant, OneOrMany
+from lots.api.assessment.decisions import DecisionSchema
+from lots.api.http.fields import Instant, OneOrMany, answered
 from lots.api.readings.readings import VoidLineSchema
 from lots.api.setup.shades import ConditionsSchema
 from lots.domain.assessment.standing_by_hand import STANDINGS
@@ -180,12 +181,8 @@ class ReportReadingSchema(Schema):
 class ReportDecisionSchema(Schema):
     """A decision on the lot."""
 
-    id = fields.Integer(required=True)
-    action = fields.String(required=True)
-    standing = fields.String(required=True)
-    reason = fields.String(required=True)
-    decided_at = Instant(required=True)
-    decided_by = fields.String(required=True)
+    id, action, standing, reason = answered(DecisionSchema, "id", "action", "standing", "reason")
+    decided_at, decided_by = answered(DecisionSchema, "decided_at", "decided_by")
 
 
 class ReportConcessionSchema(Schema):
@@ -197,3 +194,16 @@ class ReportConcessionSchema(Schema):
     max_mass_g = fields.Float(required=True)
     valid_until = Instant(required=True)
     says = fields.String(required=True)
+
+
+class PaperSchema(Schema):
+    """What every paper on a lot says of it."""
+
+    decision_id = fields.Integer(required=True)
+    made_at = Instant(required=True)
+    says = fields.String(required=True)
+    grade = fields.Nested(ReportGradeSchema, required=True)
+    deliveries = fields.List(fields.Nested(ReportDeliverySchema), required=True)
+    asked = fields.Nested(ReportAskedSchema, required=True)
+    method = fields.List(fields.Nested(ReportMethodSchema), required=True)
+    cautions = fields.List(fields.String(), required=True)

@@ -21,7 +21,7 @@ from lots.api.documents.report_pages import (
 )
 from lots.api.pictures.use_grid import WORDS
 from lots.domain.assessment.limits_revision import GENERAL
-from lots.domain.words import moment
+from lots.domain.words import hyphenated, moment
 
 _AGAINST = {"fail": "Fails", "near": "Undecided", "missing": "Not known yet"}
 _ORDER = (*_AGAINST, "pass")
@@ -104,12 +104,8 @@ def _life(row: dict[str, Any]) -> str:
     return opened + (f", dried {moment(row['dried_at'])}" if row["dried_at"] else "")
 
 
-def _said(use: str) -> str:
-    return use.replace("_", "-")
-
-
 def _uses(record: dict[str, Any]) -> Section:
-    rows = [(_said(part["use"]), WORDS[part["answer"]], _why(part, record["findings"])) for part in record["uses"]]
+    rows = [(hyphenated(part["use"]), WORDS[part["answer"]], _why(part, record["findings"])) for part in record["uses"]]
     told = "It is told of the lot; a single spool may be refused all the same, by itself or for its job."
     table = Table("Uses", ("Use", "May it be loaded?", "Why"), (16, 16, 68), rows)
     return Section("What it is good for", paragraphs=[told], tables=[table])
@@ -140,7 +136,7 @@ def _findings(record: dict[str, Any]) -> Section:
             f"{row['n']} {row['counted']}",
             uncertain(row["standard_uncertainty"]),
             "not known" if row["guard_band"] is None else f"{row['guard_band']:.2g}",
-            ", ".join(_said(use) for use in row["uses"]) or "none alone",
+            ", ".join(hyphenated(use) for use in row["uses"]) or "none alone",
         )
         for row in found
     ]

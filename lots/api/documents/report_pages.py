@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from lots.domain.characteristics import registry
-from lots.domain.words import counted, moment
+from lots.domain.words import counted, moment, plural
 from lots.services.documents.report_words import digits_for
 
 MARKS = {"pass": "passes", "fail": "FAILS", "near": "undecided", "missing": "not judged yet"}
@@ -291,7 +291,7 @@ def readings_section(title: str, readings: list[dict[str, Any]], lot_id: int, *,
         rest = f"/v1/lots/{lot_id}/readings?kind={kind}"
         tables.append(Table(registry.said(kind).capitalize(), head, widths, rows, frozenset({0}), rest))
     count = sum(row["counts"] for row in readings)
-    said = f"{count} of {counted(len(readings), 'reading')} {'counts' if count == 1 else 'count'}. Those that do not are shown with the reason."
+    said = f"{count} of {counted(len(readings), 'reading')} {plural(count, 'counts', 'count')}. Those that do not are shown with the reason."
     return Section(title, paragraphs=[said], tables=tables)
 
 

@@ -163,7 +163,7 @@ class _Reader:
                 Instant().deserialize(self.measured_at)
             except (BadCell, ValidationError):
                 self.measured_at = None
-                note = f'CREATED "{self.table.measured_at[:60]}" is no time with an offset: measured_at is the moment of the import.'
+                note = f'CREATED "{self.table.measured_at[:60]}" is no time with an offset. The readings are dated to the moment of the import.'
                 self.draft.notes.append(note)
 
     def _needed(self) -> None:
@@ -246,7 +246,7 @@ class _Reader:
     def _assemble_spool(self, item: dict[str, Any], values: dict[str, Any], source: Source) -> None:
         """One row of a delivery is one spool, unless it says how many are alike."""
         if item.pop("spool_count", 1) != 1:
-            detail, hint = "A code is on one spool.", "Leave spool_count out, or the code."
+            detail, hint = "A code is on one spool.", "Leave out the number of spools, or the code."
             self.faults.at_row(source, self.draft.columns["spool_count"], detail, hint)
             source.broken.add("spool_count")
         named = {"code": values.get("spools/0/code"), "net_mass_g": item.pop("net_mass_g", None)}

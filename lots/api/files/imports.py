@@ -13,8 +13,8 @@ from werkzeug.datastructures import FileStorage
 
 from lots.api.files.file_rows import Watch, draft_from
 from lots.api.files.file_shapes import SCHEMAS, shape_of
-from lots.api.http.errors import faults_from, http_problem, problem
-from lots.api.http.fields import Instant, Said, Strict, Text, WrittenNumber, WrittenTruth, WrittenWhole
+from lots.api.http.errors import FaultSchema, faults_from, http_problem, problem
+from lots.api.http.fields import Instant, Said, Strict, Text, WrittenNumber, WrittenTruth, WrittenWhole, answered
 from lots.api.http.roles import BENCH
 from lots.api.http.routes import PageArgs, Refused, Resource, Routes, page_answer, page_schema, person
 from lots.api.lot_schemas import LotLineSchema
@@ -143,10 +143,7 @@ class ImportedDeliverySchema(Schema):
 class RowWarningSchema(Schema):
     """Something that looks like a slip; the row was stored as it stands."""
 
-    row = fields.Integer(required=True)
-    column = fields.String(required=True)
-    detail = fields.String(required=True)
-    hint = fields.String(required=True)
+    row, column, detail, hint = answered(FaultSchema, "row", "column", "detail", "hint", null=False)
 
 
 class ImportedSchema(ImportSchema):

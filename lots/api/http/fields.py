@@ -291,13 +291,22 @@ class OneOrMany(fields.Field[Any]):
         super().__init__(**kw)
 
 
+class VersionedSchema(Schema):
+    """An answer about something that people may change, and the number, version and origin that it has."""
+
+    id = fields.Integer(required=True)
+    version = fields.Integer(required=True, metadata={"description": "rises with each change; the ETag follows it"})
+    recorded_at = Instant(required=True)
+    recorded_by = fields.String(required=True)
+
+
 def answered(asked: type[Schema], *names: str, null: bool = True, whole: bool = True) -> tuple[fields.Field[Any], ...]:
-    """Returns fields of a request as its answer has them, so that both say the same of a field.
+    """Returns fields of a request, or of a larger answer, as an answer has them, so that both say the same of a field.
 
     Args:
-        asked: the schema of the request.
+        asked: the schema of the request, or of a larger answer.
         names: which fields, in this order; all of them in theirs when empty.
-        null: True where what nobody stated is null in the answer; what a request needs is never null.
+        null: True where what nobody stated is null in the answer; what is required is null only where it may be null there.
         whole: False where what nobody stated is not in the answer.
     """
     fresh = asked()
@@ -306,7 +315,7 @@ def answered(asked: type[Schema], *names: str, null: bool = True, whole: bool = 
         field = fresh.fields[name]
         one = copy(field)
         one.required, one.load_default = whole or field.required, missing
-        one.allow_none = whole and null and not field.required
+        one.allow_none = field.allow_none if field.required else whole and null
         one.metadata = dict(field.metadata)
         if one.allow_none and "enum" in one.metadata:
             one.metadata["enum"] = [*one.metadata["enum"], None]

@@ -9,12 +9,11 @@ from typing import Any
 from flask import g
 
 from lots.api.http.authentication import auth
+from lots.domain.characteristics.declaring.declaration import BENCH as BENCH
 from lots.services.setup.roles import ADMIN, MONITORING, ROLES
 
 # Everybody may read what everybody needs, but for the program that only watches the server.
 ALL = tuple(role for role in ROLES if role != MONITORING)
-# Who receives and measures at the bench.
-BENCH = ("receiving", "quality")
 # Who loads spools, and with quality who looks after machines, jobs and what reached them.
 FLOOR = ("production",)
 FLOOR_AND_QUALITY = ("production", "quality")

@@ -9,7 +9,7 @@ from marshmallow import Schema, fields, post_load, validate
 
 from lots.api.http.fields import NUMBER, Code, Figure, Instant, Strict, StrictFloat, StrictInteger, Text
 from lots.api.http.routes import PageArgs, Resource, Routes, etag, page_answer, page_schema, person, version_to_change
-from lots.api.lot_schemas import ExposureSchema, LotAfterSchema
+from lots.api.lot_schemas import ExposureSchema, LotChangedSchema
 from lots.domain.assessment.limits_revision import CHARACTERISTICS
 from lots.services.instruments import calibration_checks
 
@@ -143,10 +143,9 @@ class CheckSchema(Schema):
     recorded_by = fields.String(required=True)
 
 
-class TouchedSchema(LotAfterSchema):
+class TouchedSchema(LotChangedSchema):
     """A lot that a check put in another light."""
 
-    standing_before = fields.String(required=True)
     exposure = fields.Nested(ExposureSchema, required=True)
 
 

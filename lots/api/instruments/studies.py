@@ -8,7 +8,7 @@ from marshmallow import Schema, fields, validate
 
 from lots.api.http.fields import MAX_ID, NUMBER, Instant, Numbers, Strict, StrictFloat, StrictInteger, Text
 from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_schema, person
-from lots.api.lot_schemas import LotAfterSchema
+from lots.api.lot_schemas import LotChangedSchema
 from lots.api.setup.shades import LAB
 from lots.domain.characteristics.registry import STUDIED
 from lots.services.instruments import studies
@@ -290,16 +290,10 @@ class StudySchema(Schema):
     recorded_by = fields.String(required=True)
 
 
-class StudyTouchedSchema(LotAfterSchema):
-    """A lot that stands otherwise by what a study says of an uncertainty."""
-
-    standing_before = fields.String(required=True)
-
-
 class StudiedSchema(StudySchema):
     """A study, with the lots that stand otherwise by it."""
 
-    lots = fields.List(fields.Nested(StudyTouchedSchema), required=True)
+    lots = fields.List(fields.Nested(LotChangedSchema), required=True)
 
 
 class StudyVoidArgs(Strict):

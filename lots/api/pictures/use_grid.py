@@ -6,7 +6,7 @@ from typing import Any
 
 from lots.api.pictures.canvas import PAPER
 from lots.api.pictures.sheet import PALE, SOFT, Sheet, leading, short, wrapped
-from lots.domain.words import counted
+from lots.domain.words import counted, hyphenated
 
 WIDTH, LEFT, STANDING, CELL, ROW = 960.0, 340.0, 226.0, 119.0, 42.0
 TITLE = "What lots may be used for"
@@ -58,12 +58,8 @@ def _of(row: dict[str, Any], use: str) -> str:
 
 def _in_words(row: dict[str, Any]) -> str:
     """A lot with each use: what is drawn, for whoever cannot see it."""
-    told = ", ".join(f"{_said(part['use'])} {WORDS[part['answer']]}" for part in row["uses"])
+    told = ", ".join(f"{hyphenated(part['use'])} {WORDS[part['answer']]}" for part in row["uses"])
     return f"Lot {row['supplier_lot']}, {row['standing']}: {told}."
-
-
-def _said(use: str) -> str:
-    return use.replace("_", "-")
 
 
 def _key(page: Sheet, at: float) -> None:
@@ -76,7 +72,7 @@ def _head(page: Sheet, row: dict[str, Any], top: float) -> None:
     for x, words in ((24.0, "Lot"), (STANDING, "Stands")):
         page.text((x, top - 10), words, size=12, bold=True)
     for column, use in enumerate(_uses(row)):
-        page.text((LEFT + (column + 0.5) * CELL, top - 10), _said(use), size=12, anchor="middle", bold=True)
+        page.text((LEFT + (column + 0.5) * CELL, top - 10), hyphenated(use), size=12, anchor="middle", bold=True)
 
 
 def _row(page: Sheet, row: dict[str, Any], y: float) -> None:

@@ -17,13 +17,13 @@ from lots.api.http.fields import (
     StrictInteger,
     Text,
 )
+from lots.api.http.roles import BENCH
 from lots.api.http.routes import Resource, etag, person, version_to_change
 from lots.api.receiving.lots_and_deliveries import DeliverySchema, LotSchema, NewSpoolArgs, SpoolLineSchema
 from lots.api.receiving.lots_and_deliveries import deliveries as routes
 from lots.services.receiving import deliveries
 from lots.services.receiving.bodies import DeliveryChange as Change
 
-_WHO = ("receiving", "quality")
 _MASS = {"minimum": 20, "maximum": 60000}
 
 
@@ -129,7 +129,7 @@ class DeliveryDetailSchema(DeliverySchema):
 class OneDelivery(Resource):
     """One delivery."""
 
-    who = {"GET": _WHO, "PATCH": _WHO}
+    who = {"GET": BENCH, "PATCH": BENCH}
 
     @routes.response(200, DeliveryDetailSchema)
     def get(self, number: int) -> Any:

@@ -14,6 +14,7 @@ from marshmallow import Schema, ValidationError, fields, validate
 
 from lots.api.http.errors import problem
 from lots.api.http.fields import NUMBER, Instant, Strict, Text, WrittenWhole
+from lots.api.http.roles import BENCH, FLOOR
 from lots.api.http.routes import Refused, Resource, Routes
 from lots.api.http.site_address import shop_address
 from lots.api.pictures import labels as drawn
@@ -133,7 +134,7 @@ class LabelsSchema(Schema):
 class DeliveryLabels(Resource):
     """Labels of a delivery."""
 
-    who = {"GET": ("receiving", "quality")}
+    who = {"GET": BENCH}
 
     @routes.arguments(LabelArgs, location="query")
     @routes.response(200, LabelsSchema)
@@ -159,7 +160,7 @@ class DeliveryLabels(Resource):
 class SpoolLabel(Resource):
     """The label of a spool."""
 
-    who = {"GET": ("receiving", "quality", "production")}
+    who = {"GET": (*BENCH, *FLOOR)}
 
     @routes.arguments(LabelArgs, location="query")
     @routes.response(200, LabelSchema)

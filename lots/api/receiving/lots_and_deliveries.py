@@ -17,6 +17,7 @@ from lots.api.http.fields import (
     StrictFloat,
     StrictInteger,
     Text,
+    VersionedSchema,
     WrittenWhole,
 )
 from lots.api.http.roles import ALL
@@ -215,10 +216,9 @@ class LotWithSpoolsSchema(LotSchema):
     spools = fields.List(fields.Nested(SpoolLineSchema), required=True)
 
 
-class DeliverySchema(Schema):
+class DeliverySchema(VersionedSchema):
     """A delivery, as corrected."""
 
-    id = fields.Integer(required=True)
     lot_id = fields.Integer(required=True)
     lot = fields.Nested(LotLineSchema, required=True)
     supplier_id = fields.Integer(required=True)
@@ -232,9 +232,6 @@ class DeliverySchema(Schema):
     further_draws = fields.List(fields.Nested(FurtherDrawSchema), required=True)
     substitutes = fields.List(fields.Nested(SubstituteSchema), required=True)
     note = fields.String(required=True, allow_none=True)
-    recorded_at = Instant(required=True)
-    recorded_by = fields.String(required=True)
-    version = fields.Integer(required=True, metadata={"description": "rises with each correction; the ETag follows it"})
     closed = fields.String(
         required=True, allow_none=True, metadata={"description": "why it was closed; null while it counts"}
     )

@@ -26,7 +26,7 @@ class PairArgs(Strict):
 class DifferencesArgs(Strict):
     """Pairs to compare, and how."""
 
-    example = {"pairs": [{"reference": [95.0, -0.8, 1.5], "sample": [94.6, -0.7, 1.9]}], "formula": "CIEDE2000"}
+    example = {"pairs": [{"reference": [95.0, -0.8, 1.5], "sample": [94.6, -0.7, 1.9]}], "formula": DEFAULT_FORMULA}
 
     pairs = fields.List(
         fields.Nested(PairArgs),

@@ -18,11 +18,12 @@ from lots.api.http.fields import (
     StrictFloat,
     StrictInteger,
     Text,
+    VersionedSchema,
     WrittenTruth,
     answered,
 )
 from lots.api.http.routes import PageArgs, Resource, Routes, etag, page_answer, page_schema, person, version_to_change
-from lots.api.setup.impact import LossSchema
+from lots.api.lot_schemas import LossSchema
 from lots.api.setup.limits import LimitsArgs, LimitsSchema
 from lots.domain.assessment.limits_revision import USES
 from lots.domain.assessment.prohibitions import FILLER_KINDS, SHAPES
@@ -176,10 +177,9 @@ _FIELDS = (
 )
 
 
-class GradeSchema(Schema):
+class GradeSchema(VersionedSchema):
     """A grade."""
 
-    id = fields.Integer(required=True)
     code, polymer, color_name, finish, filler = answered(GradeArgs, *_FIELDS[:5])
     nominal_diameter_mm, density_g_cm3, shade_id, shelf_life_days, open_life_days = answered(GradeArgs, *_FIELDS[5:10])
     dry_c, dry_h, softening_c, dry_for_h, dry_for_open_h = answered(GradeArgs, *_FIELDS[10:])
@@ -201,9 +201,6 @@ class GradeSchema(Schema):
     to_review = fields.List(
         fields.String(), required=True, metadata={"description": "what quality has to state or confirm"}
     )
-    version = fields.Integer(required=True, metadata={"description": "rises with each change; the ETag follows it"})
-    recorded_at = Instant(required=True)
-    recorded_by = fields.String(required=True)
 
 
 class LimitsWarningSchema(Schema):

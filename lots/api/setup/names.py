@@ -6,7 +6,7 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.http.fields import NUMBER, Instant, Strict, StrictInteger, answered
+from lots.api.http.fields import NUMBER, Instant, Strict, StrictInteger, VersionedSchema, answered
 from lots.api.http.roles import FLOOR, FLOOR_AND_QUALITY
 from lots.api.http.routes import PageArgs, Resource, Routes, etag, page_answer, page_schema, person, version_to_change
 from lots.services.setup import catalog, names
@@ -37,15 +37,12 @@ class MachineChange(Strict):
     )
 
 
-class MachineSchema(Schema):
+class MachineSchema(VersionedSchema):
     """A machine."""
 
-    id = fields.Integer(required=True)
     name = fields.String(required=True, metadata={"description": "as it was first typed"})
     (slots,) = answered(MachineChange, null=False)
-    version = fields.Integer(required=True)
     recorded_at = Instant(required=True, metadata={"description": "when its first load was recorded"})
-    recorded_by = fields.String(required=True)
 
 
 class SpoolInDoubtSchema(Schema):

@@ -17,10 +17,11 @@ from lots.api.http.fields import (
     StrictFloat,
     StrictInteger,
     Text,
+    VersionedSchema,
     answered,
 )
 from lots.api.http.routes import PageArgs, Resource, Routes, etag, page_answer, page_schema, person, version_to_change
-from lots.api.setup.impact import LossSchema
+from lots.api.lot_schemas import LossSchema
 from lots.domain.colorimetry.color_values import FACES
 from lots.services.assessment import impact
 from lots.services.instruments import references
@@ -212,14 +213,10 @@ class ShadeChange(Strict):
     )
 
 
-class ShadeSchema(Schema):
+class ShadeSchema(VersionedSchema):
     """A shade."""
 
-    id = fields.Integer(required=True)
     code, name, remeasure_every_days = answered(ShadeArgs)
-    version = fields.Integer(required=True, metadata={"description": "rises with each change; the ETag follows it"})
-    recorded_at = Instant(required=True)
-    recorded_by = fields.String(required=True)
 
 
 class InDoubtSchema(Schema):

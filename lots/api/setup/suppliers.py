@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from marshmallow import Schema, fields
-
-from lots.api.http.fields import NUMBER, Code, Instant, Strict, Text, answered
+from lots.api.http.fields import NUMBER, Code, Strict, Text, VersionedSchema, answered
 from lots.api.http.routes import PageArgs, Resource, Routes, etag, page_answer, page_schema, person, version_to_change
 from lots.services.setup import catalog
 
@@ -32,14 +30,10 @@ class SupplierChange(Strict):
     contact = Text(500, lines=True, allow_none=True)
 
 
-class SupplierSchema(Schema):
+class SupplierSchema(VersionedSchema):
     """A supplier."""
 
-    id = fields.Integer(required=True)
     code, name, contact = answered(SupplierArgs)
-    version = fields.Integer(required=True)
-    recorded_at = Instant(required=True)
-    recorded_by = fields.String(required=True)
 
 
 @routes.route("")

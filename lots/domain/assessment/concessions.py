@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from lots.domain.conformity.limits import BINARY_NOISE
+from lots.domain.words import hyphenated
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +57,7 @@ class Concession:
         if self.withdrawn:
             return f"concession {self.number} was withdrawn"
         if use not in self.uses:
-            return f"concession {self.number} is for {_listed(self.uses)}, not for {use.replace('_', '-')}"
+            return f"concession {self.number} is for {_listed(self.uses)}, not for {hyphenated(use)}"
         if at > self.valid_until:
             return f"concession {self.number} ran out at {self.valid_until:%Y-%m-%d %H:%M} UTC"
         if self.left_g <= BINARY_NOISE:
@@ -76,7 +77,7 @@ class Concession:
 
 
 def _listed(uses: Sequence[str]) -> str:
-    return ", ".join(use.replace("_", "-") for use in uses)
+    return ", ".join(hyphenated(use) for use in uses)
 
 
 def permitting(

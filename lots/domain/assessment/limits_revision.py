@@ -12,6 +12,7 @@ from lots.domain.characteristics.registry import DECLARED, MEASURES, declared_of
 from lots.domain.conformity.limits import GUARD_Z, DecisionRule, Limit
 from lots.domain.receiving.coverage import Sampling
 from lots.domain.receiving.sampling_plans import plan_for
+from lots.domain.words import hyphenated
 
 CHARACTERISTICS = tuple(DECLARED)
 # Fields that mean the same in every block that has them, and are judged for all in one place.
@@ -136,14 +137,14 @@ def problems(body: Mapping[str, Any]) -> list[tuple[str, str, str]]:
             found.append(
                 (
                     f"/uses/{use}",
-                    f"The use {use} requires nothing, so every lot would pass for it unseen.",
+                    f"The use {hyphenated(use)} requires nothing, so every lot would pass for it unseen.",
                     "List what it requires.",
                 )
             )
         found += [
             (
                 f"/uses/{use}",
-                f"The use {use} requires {name}, for which these limits set nothing.",
+                f"The use {hyphenated(use)} requires {name}, for which these limits set nothing.",
                 f"Add a {name} block, or take {name} out of this use.",
             )
             for name in needs

@@ -9,6 +9,7 @@ from datetime import datetime
 from functools import lru_cache
 
 from lots.domain.code_identity import identity
+from lots.domain.words import hyphenated
 
 # What is mixed into a filament. `other` is quality's word that it is neither mineral nor fibre.
 FILLER_KINDS = ("none", "pigment", "mineral", "fibre", "other")
@@ -98,7 +99,7 @@ class Prohibition:
     @property
     def says(self) -> str:
         """The prohibition as a sentence."""
-        what = SHAPES.get(self.about) or f"{self.about.replace('_', '-')} use"
+        what = SHAPES.get(self.about) or f"{hyphenated(self.about)} use"
         return f"The grade is forbidden for {what}: {self.reason}{self._whose}."
 
     @property
@@ -161,7 +162,7 @@ class Material:
 
     def to_review(self) -> list[str]:
         """Returns what quality still has to state or confirm about the grade, in sentences."""
-        carried = [one.about.replace("_", "-") for one in self.stated if one.from_caution]
+        carried = [hyphenated(one.about) for one in self.stated if one.from_caution]
         found = []
         if carried:
             listed = ", ".join(carried)
@@ -182,7 +183,7 @@ class Material:
 
 def permission_says(granted: Statement) -> str:
     """Returns a permission as a sentence for the person who loads under it."""
-    use = granted.about.replace("_", "-")
+    use = hyphenated(granted.about)
     return f'Quality permits {use} use of this grade, which is otherwise forbidden: "{granted.reason}" ({granted.by}, {granted.at:%Y-%m-%d}).'
 
 

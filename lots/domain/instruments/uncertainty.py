@@ -52,14 +52,16 @@ class Found:
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class StandardUncertainty:
     """A standard uncertainty, None when nothing tells it, and the study it comes from, None where it is the stated one."""
 
     u: float | None
     study: Found | None = None
 
 
-def known_uncertainty(kind: str, measured_at: datetime, stated: float | None, studies: Sequence[Found]) -> Known:
+def known_uncertainty(
+    kind: str, measured_at: datetime, stated: float | None, studies: Sequence[Found]
+) -> StandardUncertainty:
     """Returns the standard uncertainty that a reading has by its instrument: the larger of what is stated and what was found.
 
     Args:
@@ -88,8 +90,8 @@ def known_uncertainty(kind: str, measured_at: datetime, stated: float | None, st
     newest = [found for name in asked if (found := _newest(name, measured_at, studies)) is not None]
     worst = max(newest, key=lambda found: found.sd, default=None)
     if worst is None or (stated is None and len(newest) < len(asked)):
-        return Known(stated)
-    return Known(worst.sd, worst) if stated is None or worst.sd > stated else Known(stated)
+        return StandardUncertainty(stated)
+    return StandardUncertainty(worst.sd, worst) if stated is None or worst.sd > stated else StandardUncertainty(stated)
 
 
 def _newest(measure: str, at: datetime, studies: Sequence[Found]) -> Found | None:

@@ -80,7 +80,7 @@ def redraw(
 def _sample(chosen: Sequence[str], count: int, seed: int, rule: str) -> Sample:
     drawn = tuple(sorted(chosen))
     if len(drawn) == count:
-        says = f"Measure {'the spool' if count == 1 else f'all {count} spools'}."
+        says = f"Measure {plural(count, 'the spool', f'all {count} spools')}."
     else:
         says = f"Measure {len(drawn)} of the {count} spools, drawn at random: {', '.join(drawn)}. Do not swap them for easier ones."
     return Sample(len(drawn), drawn, seed, rule, says)

@@ -72,9 +72,9 @@ def says(lot_size: int, size: int, accept: int, confidence: float = 0.95) -> str
     if accept >= size:
         return f"Passing proves nothing: up to {accept} bad would pass, and {_spools(size)} measured."
     if size == lot_size:
-        every = "The only spool is" if size == 1 else f"All {size} spools are"
+        every = plural(size, "The only spool is", f"All {size} spools are")
         left = (
-            ("it was not" if size == 1 else "none was")
+            plural(size, "it was not", "none was")
             if accept == 0
             else f"at most {accept} {plural(accept, 'was', 'were')}"
         )
@@ -119,7 +119,7 @@ def _times(chance: Fraction) -> str:
         return "less than once in 100"
     if in_100 == 100:
         return "more than 99 times in 100"
-    return "once in 100" if in_100 == 1 else f"{in_100} times in 100"
+    return plural(in_100, "once in 100", f"{in_100} times in 100")
 
 
 def _spools(count: int) -> str:

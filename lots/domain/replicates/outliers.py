@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from lots.domain.conformity.limits import BINARY_NOISE
 from lots.domain.statistics.summaries import mean_uncertainty
+from lots.domain.words import counted
 
 # Rosner's critical values are approximate: from 15 values on they hold their risk well enough, from 25 on closely. That for a single outlier is
 # exact, but six values or fewer tell nothing of what is ordinary (NIST/SEMATECH e-Handbook 1.3.5.17.3 and 1.3.5.17.1).
@@ -69,7 +70,7 @@ class Outliers:
             )
             return f"Too few values to tell outliers: {free}{spent}{aside}, so none is flagged."
         found = len(self.flagged)
-        count = f"{found or 'No'} {'outliers' if found > 1 else 'outlier'}"
+        count = counted(found, "outlier") if found else "No outlier"
         among = f"{self.n} values{f' in {self.groups} groups' if self.groups > 1 else ''}"
         return f"{count} among {among}, of up to {self.most} looked for (risk of a false one {self.alpha:.2g})."
 

@@ -99,7 +99,7 @@ def readings_asked(code: str, limits: Limits, spools: int) -> int:
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class KnownSpread:
     """How readings of a figure and spools of a lot scatter, with the degrees of freedom of both; None and 0 where nothing tells."""
 
     sd: float | None
@@ -108,7 +108,7 @@ class Known:
     between_df: float
 
 
-def known_from(lent: Mapping[str, Any]) -> Known:
+def known_from(lent: Mapping[str, Any]) -> KnownSpread:
     """Returns what earlier lots lend of one figure and instrument (`kept_scatter.lent`)."""
     within, between = lent["within"], lent["between"]
     df, spools_df = sum(n - 1 for n, _ in within), sum(k - 1 for k, _, _ in between)
@@ -117,7 +117,7 @@ def known_from(lent: Mapping[str, Any]) -> Known:
     if of_means is not None:
         held = math.fsum((k - 1) * per for k, _, per in between) / spools_df
         of_means = max(0.0, of_means - held * (variance or 0.0))
-    return Known(_root(variance), float(df), _root(of_means), float(spools_df))
+    return KnownSpread(_root(variance), float(df), _root(of_means), float(spools_df))
 
 
 def _root(variance: float | None) -> float | None:

@@ -194,7 +194,7 @@ def _of(subject: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class LotEvidence:
     """What is known of the readings of a lot, for deciding its findings.
 
     Args:
@@ -218,7 +218,7 @@ class Known:
     apart: dict[str, tuple[int, ...]] = field(default_factory=dict)
 
 
-def deciding(findings: Sequence[Finding], known: Known, lot: Lab | None) -> list[Deciding]:
+def deciding(findings: Sequence[Finding], known: LotEvidence, lot: Lab | None) -> list[Deciding]:
     """Returns for each finding that is a mean of repeat readings how many of them would leave no doubt about it.
 
     Args:
@@ -252,7 +252,7 @@ def _needed(value: float, limit: Limit, scatter: Scatter | None, own: float) -> 
 _About = tuple[int, int, Scatter | None, float | None]
 
 
-def _about(finding: Finding, known: Known, lot: Lab | None) -> _About | None:
+def _about(finding: Finding, known: LotEvidence, lot: Lab | None) -> _About | None:
     """What a finding rests on: spools, readings of each, scatter of one reading over the root of the spools, the instrument's own."""
     if finding.characteristic == COLOR.name:
         return _about_color(finding, known, lot)
@@ -269,7 +269,7 @@ def _about(finding: Finding, known: Known, lot: Lab | None) -> _About | None:
 _SETTLED_BY = {code: figure for figure in REPEATED.values() for code in figure.settles}
 
 
-def _about_color(finding: Finding, known: Known, lot: Lab | None) -> _About | None:
+def _about_color(finding: Finding, known: LotEvidence, lot: Lab | None) -> _About | None:
     parts = [known.scatter.get(f"color.{name}") for name in COORDINATES]
     by_spool = finding.code == "color.spool_delta_e"
     spools = [finding.spool] if by_spool else list(known.colors)
@@ -295,7 +295,7 @@ def _over(scatter: Scatter | None, root: float) -> Scatter | None:
     return scatter and Scatter(scatter.sd / root, scatter.df)
 
 
-def _difference(parts: Sequence[Scatter | None], sample: Lab, known: Known, root: float) -> Scatter | None:
+def _difference(parts: Sequence[Scatter | None], sample: Lab, known: LotEvidence, root: float) -> Scatter | None:
     """Scatter of one reading as a colour difference from the reference; None where a coordinate's is not known. The least known of the three counts."""
     if known.reference is None or known.color is None:
         return None

@@ -11,6 +11,7 @@ from typing import Protocol, Required, TypedDict, TypeVar, cast
 
 from lots.domain.hash_chain import Entry, digest, verify
 from lots.domain.production.masses import misfits
+from lots.domain.words import plural
 from lots.services import clock
 from lots.services.assessment import concessions
 from lots.services.assessment.judging import derived, failures_of, judge_lot, of_spools
@@ -256,7 +257,7 @@ def judged_again(number: int, name: str) -> Iterator[Flaw]:
         return
     if differing:
         yield Flaw(
-            f"{', '.join(differing)} {'does' if len(differing) == 1 else 'do'} not follow from its readings",
+            f"{', '.join(differing)} {plural(len(differing), 'does', 'do')} not follow from its readings",
             lot,
             summary=True,
         )

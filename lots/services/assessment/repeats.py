@@ -19,7 +19,7 @@ from lots.domain.replicates.repeats import (
     ALPHA,
     CONFIDENCE,
     Deciding,
-    Known,
+    LotEvidence,
     Repeat,
     Scattered,
     deciding,
@@ -210,7 +210,7 @@ def _decisions(
     coupons: dict[str, set[tuple[object, ...]]] = {}
     for one in (one for part in figures for one in part.repeats if one.counts):
         coupons.setdefault(one.figure, set()).add(one.group)
-    known = Known(
+    known = LotEvidence(
         {figure: found.scatter for figure, found in scattered.items()},
         counts,
         {part.figure: part.own for part in figures if part.own is not None},

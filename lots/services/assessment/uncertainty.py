@@ -8,7 +8,7 @@ from datetime import datetime
 
 from lots.domain.characteristics.registry import STUDIED
 from lots.domain.conformity.findings import Finding
-from lots.domain.instruments.uncertainty import Found, Known, known_uncertainty
+from lots.domain.instruments.uncertainty import Found, StandardUncertainty, known_uncertainty
 from lots.store.instruments import studies
 from lots.store.tables.models import Instrument, Reading
 
@@ -20,10 +20,10 @@ class Uncertainties:
     found: dict[int, list[Found]] = field(default_factory=dict)
     repeats: dict[tuple[str, str], float] = field(default_factory=dict)
 
-    def known(self, row: Reading) -> Known:
+    def known(self, row: Reading) -> StandardUncertainty:
         """The standard uncertainty of a reading by its instrument, and the study it comes from."""
         if row.instrument is None:
-            return Known(None)
+            return StandardUncertainty(None)
         known = self.found.get(row.instrument.id, [])
         return known_uncertainty(row.kind, row.measured_at, row.instrument.standard_uncertainty, known)
 

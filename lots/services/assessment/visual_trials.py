@@ -24,7 +24,8 @@ from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
 from lots.store.setup import catalog, visual_trials
 from lots.store.tables.models import ShadeRevision, VisualTrial
-from lots.store.tables.studies import KeptConditions
+from lots.store.tables.setup import KeptConditions
+from lots.store.tables.visual_trials import KeptPlaque, TrialBody, Vote
 
 # How far a plaque of a trial may lie from the reference, per coordinate: further, it is another colour, or a slip.
 _FURTHEST = 30.0
@@ -32,13 +33,6 @@ _FURTHEST = 30.0
 _LEAST = 1e-6
 # Each observer is left out once when it is asked how observers differ.
 _MOST_OBSERVERS = 50
-
-
-class PostedVote(TypedDict):
-    """The word of one observer on a plaque."""
-
-    observer: str
-    accepted: bool
 
 
 class PostedPlaque(TypedDict):
@@ -49,7 +43,7 @@ class PostedPlaque(TypedDict):
     apart: NotRequired[list[float] | None]
     accepted: NotRequired[int | None]
     judged: NotRequired[int | None]
-    judgements: NotRequired[list[PostedVote] | None]
+    judgements: NotRequired[list[Vote] | None]
 
 
 class PostedTrial(TypedDict):
@@ -62,27 +56,6 @@ class PostedTrial(TypedDict):
     within: float
     judged_at: NotRequired[datetime | None]
     note: NotRequired[str | None]
-
-
-class KeptTrialPlaque(TypedDict):
-    """A plaque as it is kept: as it was posted, with what it lies apart from the reference."""
-
-    apart: list[float]
-    code: NotRequired[str]
-    lab: NotRequired[list[float]]
-    accepted: NotRequired[int]
-    judged: NotRequired[int]
-    judgements: NotRequired[list[PostedVote]]
-
-
-class KeptTrial(TypedDict):
-    """What is kept of a trial."""
-
-    plaques: list[KeptTrialPlaque]
-    conditions: KeptConditions
-    share: float
-    confidence: float
-    within: float
 
 
 def add(grade_id: int, values: PostedTrial, by: str) -> View:
@@ -150,11 +123,9 @@ def _plaque_faults(index: int, plaque: PostedPlaque, uv: str | None) -> list[Fau
     return faults
 
 
-def _checked(
-    plaques: Sequence[PostedPlaque], reference: Lab, uv: str | None, faults: list[Fault]
-) -> list[KeptTrialPlaque]:
+def _checked(plaques: Sequence[PostedPlaque], reference: Lab, uv: str | None, faults: list[Fault]) -> list[KeptPlaque]:
     """The plaques as they are kept; what is wrong with them is added to the faults."""
-    found: list[KeptTrialPlaque] = []
+    found: list[KeptPlaque] = []
     codes: dict[str, int] = {}
     for index, plaque in enumerate(plaques):
         wrong = _plaque_faults(index, plaque, uv)
@@ -174,15 +145,15 @@ def _checked(
     return found
 
 
-def _kept(plaque: PostedPlaque, reference: Lab) -> KeptTrialPlaque:
+def _kept(plaque: PostedPlaque, reference: Lab) -> KeptPlaque:
     """A plaque as it is kept: as posted, with what it lies apart from the reference."""
     lab = plaque.get("lab") or reference.as_list()
     apart = plaque.get("apart") or [of - at for of, at in zip(lab, reference.as_list(), strict=True)]
     stated = {name: value for name, value in plaque.items() if value is not None}
-    return cast("KeptTrialPlaque", {**stated, "apart": apart})
+    return cast("KeptPlaque", {**stated, "apart": apart})
 
 
-def _far_faults(index: int, plaque: KeptTrialPlaque, reference: Lab) -> list[Fault]:
+def _far_faults(index: int, plaque: KeptPlaque, reference: Lab) -> list[Fault]:
     field = "lab" if "lab" in plaque else "apart"
     if max(map(abs, plaque["apart"])) > _FURTHEST:
         detail = f"The plaque lies {max(map(abs, plaque['apart'])):.1f} from the reference in one coordinate: that is another colour."
@@ -209,7 +180,7 @@ def shown(number: int) -> View:
     row = visual_trials.find(number)
     if row is None:
         raise NotFound(f"Visual trial {number} does not exist. See the trials of its grade.")
-    body: KeptTrial = row.body
+    body: TrialBody = row.body
     fitted = fit_trial(_plaques(body["plaques"]), body["share"], body["confidence"])
     told = fitted.why if isinstance(fitted, Unfitted) else None
     proposal, why_no_proposal = (None, told) if isinstance(fitted, Unfitted) else _proposal(row, fitted)
@@ -226,7 +197,7 @@ def shown(number: int) -> View:
 
 
 def _line(row: VisualTrial) -> View:
-    body: KeptTrial = row.body
+    body: TrialBody = row.body
     plaques = body["plaques"]
     judged = [(len(p["judgements"]) if "judgements" in p else p["judged"]) for p in plaques]
     return {
@@ -246,7 +217,7 @@ def _line(row: VisualTrial) -> View:
     }
 
 
-def _plaques(kept: Sequence[KeptTrialPlaque]) -> list[Plaque]:
+def _plaques(kept: Sequence[KeptPlaque]) -> list[Plaque]:
     """The plaques with their counts, as the domain's own values."""
     found = []
     for one in kept:
@@ -261,7 +232,7 @@ def _told(apart: Sequence[float]) -> list[float]:
     return [part if abs(part) >= _LEAST else 0.0 for part in apart]
 
 
-def _across(body: KeptTrial) -> View:
+def _across(body: TrialBody) -> View:
     """The axes with intervals for observers at large, where every plaque says who judged it."""
     plaques = body["plaques"]
     if any("judgements" not in plaque for plaque in plaques):

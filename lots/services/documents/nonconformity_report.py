@@ -13,7 +13,7 @@ from lots.domain.characteristics.registry import is_step
 from lots.domain.conformity.findings import LABELS, Finding
 from lots.domain.conformity.step_rule import DECISION as STEP_DECISION
 from lots.domain.purchasing import corrective_actions as rules
-from lots.domain.words import clause, counted, moment
+from lots.domain.words import clause, counted, hyphenated, moment
 from lots.services import clock
 from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot
 from lots.services.documents import report_words as words
@@ -293,7 +293,7 @@ def concession_of(row: Concession, at: datetime) -> View:
     approved = row.approved_at is not None and row.approved_at <= at
     withdrawn = row.withdrawn_at is not None and row.withdrawn_at <= at
     state = "withdrawn" if withdrawn else "approved" if approved else "asked for"
-    uses = ", ".join(use.replace("_", "-") for use in row.uses)
+    uses = ", ".join(hyphenated(use) for use in row.uses)
     return {
         "id": row.id,
         "state": state,

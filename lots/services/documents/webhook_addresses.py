@@ -19,7 +19,6 @@ from urllib.parse import urlsplit
 Network = IPv4Network | IPv6Network
 _Address = IPv4Address | IPv6Address
 
-LONGEST_URL = 2000
 _PORTS = {"http": 80, "https": 443}
 _UNICAST = IPv6Network("2000::/3")
 # Addresses of IPv4 behind a translator (RFC 6052).

@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
+from lots.domain.words import plural
 from lots.services.errors import Fault
 
 MOST_ROWS = 100_000
@@ -183,8 +184,7 @@ def _usable(header: list[str], delimiter: str, row: Row, table: Table) -> bool:
 
 
 def _ragged(row: Row, wanted: int, delimiter: str) -> CellFault:
-    cells = "1 cell" if len(row.cells) == 1 else f"{_count(row.cells)} cells"
-    detail = f"This row has {cells}, the header has {wanted}."
+    detail = f"This row has {_count(row.cells)} {plural(len(row.cells), 'cell')}, the header has {wanted}."
     hint = "Write every cell, empty ones too. Put a cell that holds a comma in quotes."
     if delimiter == "," and len(row.cells) > wanted:
         hint = "Put text that holds a comma in quotes. Fractions written with a comma need ; as the delimiter."

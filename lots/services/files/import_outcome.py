@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import TypedDict, cast
 
 from lots.services.receiving.receiving import Logged
+from lots.store.receiving.imports import ImportedFile
 from lots.store.tables.deliveries import KeptSample
 
 
@@ -52,16 +53,10 @@ class Outcome(TypedDict):
     notes: list[str]
 
 
-class ImportLine(TypedDict):
+class ImportLine(ImportedFile):
     """An import. `id` is None in a dry run."""
 
     id: int | None
-    kind: str
-    file_name: str
-    digest: str
-    rows: int
-    items: int
-    lot_ids: list[int]
     recorded_at: datetime
     recorded_by: str
 

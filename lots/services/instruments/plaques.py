@@ -22,7 +22,8 @@ from lots.store.instruments import references as store
 from lots.store.instruments import studies
 from lots.store.setup import catalog
 from lots.store.tables.models import Decision, Shade, ShadeRevision
-from lots.store.tables.studies import KeptConditions, KeptPlaque, Remeasurement, RemeasurementVoid, WorkingCopy
+from lots.store.tables.setup import KeptConditions
+from lots.store.tables.studies import KeptPlaque, Remeasurement, RemeasurementVoid, WorkingCopy
 
 MASTER = "master"
 

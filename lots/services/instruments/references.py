@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import NotRequired, TypedDict
 
 from lots.domain.characteristics.declaring.plausibility import doubt_lab
-from lots.domain.colorimetry.color_values import Conditions
+from lots.domain.colorimetry.color_values import Conditions, condition_name
 from lots.domain.instruments.calibration import Check, InstrumentRecord, doubt_about
 from lots.domain.words import clause
 from lots.services import clock
@@ -26,7 +26,8 @@ from lots.store.engine.paging import Page
 from lots.store.instruments import references as store
 from lots.store.setup import catalog
 from lots.store.tables.models import Shade, ShadeRevision
-from lots.store.tables.studies import KeptConditions, KeptPlaque, Remeasurement, RemeasurementVoid
+from lots.store.tables.setup import KeptConditions
+from lots.store.tables.studies import KeptPlaque, Remeasurement, RemeasurementVoid
 
 
 class PostedCopy(TypedDict):
@@ -70,7 +71,7 @@ def add_copy(shade_id: int, values: PostedCopy, by: str) -> View:
         for side, some in readings.items():
             faults += _lab_faults(f"/{side}", some, conditions)
         if conditions is not None and (apart := conditions.differences(conditions_of(revision))):
-            says = ", ".join(f"{name} is {mine}, not {theirs}" for name, mine, theirs in apart)
+            says = ", ".join(f"{condition_name(name)} is {mine}, not {theirs}" for name, mine, theirs in apart)
             hint = f"Read both as revision {revision.revision} was: {conditions_of(revision)}."
             faults.append(Fault("/conditions", f"These are other conditions than the master's: {says}.", hint))
         if faults or conditions is None:

@@ -11,8 +11,9 @@ from lots.domain.characteristics.declaring.neighbours import FarOff
 from lots.services import clock
 from lots.services.errors import MOST_LISTED, Fault
 from lots.services.lookups import withdrawn
-from lots.services.readings import conditions, naming_instruments, recipes, slips
+from lots.services.readings import conditions, naming_instruments, slips
 from lots.services.readings.sent import SentReading, Slip, Warned
+from lots.services.setup import test_prints
 from lots.store import readings
 from lots.store.assessment import lots
 from lots.store.setup import catalog, spool_codes
@@ -58,7 +59,7 @@ def check(
     if asked is not None:
         items, faults = conditions.compared(items, spools, asked, as_list=as_list)
     if declared.printed:
-        items, wrong = recipes.cited(items, as_list=as_list)
+        items, wrong = _cited(items, as_list=as_list)
         faults += wrong
     faults += naming_instruments.faults(declared, items, instruments, as_list=as_list)
     for index, item in enumerate(items):
@@ -121,3 +122,33 @@ def _suspected(declared: Characteristic, item: SentReading) -> list[Slip]:
 
 def _warning(slip: Slip) -> Warned:
     return {"field": slip.field, "detail": slip.detail, "hint": f"{slip.hint} {AS_IT_STANDS}".strip()}
+
+
+def _cited(items: Sequence[SentReading], *, as_list: bool) -> tuple[list[SentReading], list[Fault]]:
+    """Returns readings with the revision of each recipe that they cite, and the faults of those that cite none there is.
+
+    No query where no recipe is cited, one otherwise, two with a fault.
+
+    Args:
+        items: readings as they were sent.
+        as_list: how the request came; faults then point into the list.
+    """
+    places = [f"/{index}" if as_list else "" for index in range(len(items))]
+    wanted = [
+        (f"{at}/test_print", recipe)
+        for at, item in zip(places, items, strict=True)
+        if (recipe := item.get("test_print"))
+    ]
+    found, faults = test_prints.named(wanted) if wanted else ({}, [])
+    faults += [
+        Fault(f"{at}/build", "A build needs its printer.", "Name the printer, or leave the build out.")
+        for at, item in zip(places, items, strict=True)
+        if item.get("build") and not item.get("printer")
+    ]
+    whole = [_kept_as(item, found) for item in items]
+    return whole, faults
+
+
+def _kept_as(item: SentReading, found: Mapping[str, str]) -> SentReading:
+    kept = found.get(item.get("test_print") or "")
+    return {**item, "test_print": kept} if kept else item

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import NamedTuple, NotRequired, Required, TypedDict
 
-from lots.store.tables.setup import KeptSpectrum
+from lots.store.tables.setup import KeptConditions, KeptSpectrum
 
 
 class Light(TypedDict):
@@ -15,19 +15,8 @@ class Light(TypedDict):
     observer_deg: int
 
 
-class SentConditions(Light):
+class SentConditions(KeptConditions):
     """Measuring conditions of a colour. Beside a spectrum the light may be missing until it is completed by that of the reference."""
-
-    geometry: str
-    specular: str
-    uv: NotRequired[str | None]
-    backing: NotRequired[str | None]
-    age_h: NotRequired[float | None]
-    face: NotRequired[str | None]
-    thickness_mm: NotRequired[float | None]
-    texture: NotRequired[str | None]
-    aperture_mm: NotRequired[float | None]
-    orientation_deg: NotRequired[float | None]
 
 
 class SentReading(TypedDict, total=False):

@@ -12,7 +12,7 @@ from lots.domain.characteristics.registry import JUDGED
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.conformity import rule_versions
 from lots.domain.replicates.kept_scatter import MOST, Kept, lent
-from lots.domain.replicates.planned import Known, Planned, known_from, planned, readings_asked
+from lots.domain.replicates.planned import KnownSpread, Planned, known_from, planned, readings_asked
 from lots.domain.words import counted
 from lots.services.errors import Fault, Invalid
 from lots.services.lookups import found
@@ -25,7 +25,7 @@ from lots.store.tables.models import Grade, Instrument
 SPOOLS_IN_LOT = 20
 # How far a good lot lies from its target, as a part of the way to the limit. This project's choice.
 GOOD = 0.5
-_NONE = Known(None, 0.0, None, 0.0)
+_NONE = KnownSpread(None, 0.0, None, 0.0)
 
 
 class Asked(TypedDict, total=False):
@@ -105,7 +105,7 @@ def _kept(grade_id: int) -> Sequence[Kept]:
 
 
 def _measure(
-    one: Planned, limits: Limits, known_by: tuple[Known, Instrument | None], pools: bool, asked: Asked
+    one: Planned, limits: Limits, known_by: tuple[KnownSpread, Instrument | None], pools: bool, asked: Asked
 ) -> View:
     in_lot = asked.get("spools_in_lot", SPOOLS_IN_LOT)
     spools = min(asked.get("spools") or limits.sampling.required(in_lot, "normal"), in_lot)
@@ -131,7 +131,7 @@ def _measure(
         "instrument": by.code if by is not None else None,
     }
     if sd is None or (between is None and not one.of_spool):
-        lacks = "of a reading (sd)" if sd is None else "between spools (between_sd)"
+        lacks = "of a reading" if sd is None else "between spools"
         return {
             **answer,
             **_UNKNOWN,
@@ -162,7 +162,7 @@ _UNKNOWN: View = {
 }
 
 
-def _known(one: Planned, lent_by: Kept, instrument: Instrument | None) -> tuple[Known, Instrument | None]:
+def _known(one: Planned, lent_by: Kept, instrument: Instrument | None) -> tuple[KnownSpread, Instrument | None]:
     """How readings of a figure scatter with an instrument: the one that was asked for, or else the one that read most spools."""
     by_figure = [lent_by.get(figure, {}) for figure in one.figures]
     codes = set.intersection(*(set(each) for each in by_figure)) if by_figure else set()
@@ -174,7 +174,7 @@ def _known(one: Planned, lent_by: Kept, instrument: Instrument | None) -> tuple[
     each = [known_from(figure[code]) for figure in by_figure]
     sds, between = ([getattr(part, name) for part in each] for name in ("sd", "between_sd"))
     return (
-        Known(
+        KnownSpread(
             None if None in sds else one.scale(tuple(sds)),
             min(part.sd_df for part in each),
             None if None in between else one.scale(tuple(between)),

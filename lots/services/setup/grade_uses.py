@@ -10,6 +10,7 @@ from typing import Literal, TypedDict
 from lots.domain.assessment.prohibitions import SHAPES, Material, Prohibition, Statement
 from lots.domain.colorimetry.color_values import Lab
 from lots.domain.colorimetry.whiteness import WHITE_CAUTION, is_white
+from lots.domain.words import hyphenated
 from lots.services.errors import Fault, Invalid
 from lots.services.views import View
 from lots.store.tables.models import Grade, Lot
@@ -169,7 +170,7 @@ def _not_forbidden(before: Material, asked: _Asked, after: Material) -> list[Fau
     return [
         Fault(
             f"/permitted_uses/{index}",
-            f"Nothing forbids {use} use of this grade.",
+            f"Nothing forbids {hyphenated(use)} use of this grade.",
             "Leave it out of the permitted uses.",
         )
         for index, use in enumerate(asked.lists.get("permitted_uses", ()))
@@ -189,7 +190,7 @@ def _needs_reason(row: Grade | None, before: Material, after: Material) -> str |
         return "This permits what the grade is forbidden for."
     lifted = {one.about for one in before.forbidden()} - {one.about for one in after.forbidden()}
     if row is not None and lifted:
-        uses = " and ".join(use.replace("_", "-") for use in sorted(lifted))
+        uses = " and ".join(hyphenated(use) for use in sorted(lifted))
         return f"With this change the grade is no longer forbidden for {uses} use."
     return None
 

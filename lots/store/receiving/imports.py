@@ -9,8 +9,8 @@ from lots.store.engine.paging import Page, page
 from lots.store.tables.models import Import
 
 
-class NewImport(TypedDict):
-    """A file that was imported, column by column."""
+class ImportedFile(TypedDict):
+    """A file that was imported: what it was, and what came of it in numbers."""
 
     kind: str
     file_name: str
@@ -18,6 +18,11 @@ class NewImport(TypedDict):
     rows: int
     items: int
     lot_ids: list[int]
+
+
+class NewImport(ImportedFile):
+    """An imported file with the summary that was answered."""
+
     summary: dict[str, object]
 
 

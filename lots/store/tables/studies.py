@@ -11,7 +11,7 @@ from peewee import CharField, Check, DoubleField, ForeignKeyField, IntegerField,
 
 from lots.store.engine.column_types import Instant, Json
 from lots.store.tables.row import Row
-from lots.store.tables.setup import Instrument, Shade, ShadeRevision
+from lots.store.tables.setup import Instrument, KeptConditions, Shade, ShadeRevision
 
 
 class KeptTrial(TypedDict):
@@ -46,23 +46,6 @@ class StudyBody(TypedDict, total=False):
     plaques: list[KeptPair]
     tolerance_width: float
     grade_id: int
-
-
-class KeptConditions(TypedDict):
-    """The conditions of a colour (`Conditions` of the domain); what nobody stated is left out."""
-
-    illuminant: str
-    observer_deg: int
-    geometry: str
-    specular: str
-    uv: NotRequired[str | None]
-    backing: NotRequired[str | None]
-    age_h: NotRequired[float | None]
-    face: NotRequired[str | None]
-    thickness_mm: NotRequired[float | None]
-    texture: NotRequired[str | None]
-    aperture_mm: NotRequired[float | None]
-    orientation_deg: NotRequired[float | None]
 
 
 class KeptPlaque(TypedDict):

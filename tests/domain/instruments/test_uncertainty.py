@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lots.domain.characteristics.registry import STUDIED, declared_of
-from lots.domain.instruments.uncertainty import Found, Known, known_uncertainty
+from lots.domain.instruments.uncertainty import Found, StandardUncertainty, known_uncertainty
 
 DAY = datetime(2026, 11, 20, 11, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -34,10 +34,10 @@ def found(number, measure, hours=0, sd=0.1):
 def test_the_larger_of_both_counts():
     """A study that found more than is stated, and one that found less."""
     more = found(1, "diameter", sd=0.004)
-    assert Known(0.004, more) == known_uncertainty("diameter", DAY, 0.002, [more])
-    assert Known(0.005) == known_uncertainty("diameter", DAY, 0.005, [more])
-    assert Known(0.004) == known_uncertainty("diameter", DAY, 0.004, [more])
-    assert Known(0.004, more) == known_uncertainty("diameter", DAY, None, [more])
+    assert StandardUncertainty(0.004, more) == known_uncertainty("diameter", DAY, 0.002, [more])
+    assert StandardUncertainty(0.005) == known_uncertainty("diameter", DAY, 0.005, [more])
+    assert StandardUncertainty(0.004) == known_uncertainty("diameter", DAY, 0.004, [more])
+    assert StandardUncertainty(0.004, more) == known_uncertainty("diameter", DAY, None, [more])
 
 
 def test_the_newest_by_the_time_of_the_reading_counts():
@@ -46,22 +46,22 @@ def test_the_newest_by_the_time_of_the_reading_counts():
         found(n, "diameter", at, sd) for n, at, sd in ((1, -2, 9), (2, 0, 3), (3, 0, 2), (4, 1, 8))
     )
     assert twin == known_uncertainty("diameter", DAY, None, [late, twin, old, same]).study
-    assert Known(None) == known_uncertainty("diameter", DAY, None, [late])
+    assert StandardUncertainty(None) == known_uncertainty("diameter", DAY, None, [late])
 
 
 def test_colour_needs_all_three_where_nothing_is_stated():
     """The coordinate that scatters most counts; one that was not studied leaves it unknown, unless something is stated."""
     parts = [found(n, name, sd=n / 10) for n, name in enumerate(COLOR, start=1)]
-    assert Known(0.3, parts[2]) == known_uncertainty("color", DAY, None, parts)
-    assert Known(None) == known_uncertainty("color", DAY, None, parts[1:])
-    assert Known(0.3, parts[2]) == known_uncertainty("color", DAY, 0.1, parts[2:])
+    assert StandardUncertainty(0.3, parts[2]) == known_uncertainty("color", DAY, None, parts)
+    assert StandardUncertainty(None) == known_uncertainty("color", DAY, None, parts[1:])
+    assert StandardUncertainty(0.3, parts[2]) == known_uncertainty("color", DAY, 0.1, parts[2:])
 
 
 def test_a_study_in_which_nothing_scattered_counts_for_nothing():
     """Too few digits are no certainty: the study before it stands."""
     before, blind = found(1, "shrinkage", -3, 0.02), found(2, "shrinkage", -1, 0.0)
-    assert Known(0.02, before) == known_uncertainty("shrinkage", DAY, None, [before, blind])
-    assert Known(None) == known_uncertainty("shrinkage", DAY, None, [blind])
+    assert StandardUncertainty(0.02, before) == known_uncertainty("shrinkage", DAY, None, [before, blind])
+    assert StandardUncertainty(None) == known_uncertainty("shrinkage", DAY, None, [blind])
 
 
 @given(st.sampled_from(["color", "diameter", "shrinkage", "bond"]), st.none() | sizes, studies)
@@ -77,7 +77,7 @@ def test_studies_never_lower_what_is_stated_and_never_make_a_certainty(kind, sta
         assert kind == declared_of(known.study.measure).name
         assert known.study.at <= DAY
     if not any(declared_of(one.measure).name == kind for one in made):
-        assert Known(stated) == known
+        assert StandardUncertainty(stated) == known
 
 
 @given(st.none() | sizes, studies, st.randoms(use_true_random=False))

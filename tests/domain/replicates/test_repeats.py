@@ -20,7 +20,7 @@ from lots.domain.conformity.limits import DecisionRule, Limit
 from lots.domain.replicates.outliers import extreme_deviates
 from lots.domain.replicates.repeats import (
     LEAST_DF,
-    Known,
+    LotEvidence,
     Repeat,
     deciding,
     outliers_among,
@@ -136,7 +136,7 @@ def test_a_spools_mean_is_planned_as_it_is():
     """The same numbers as for_decision gives for value, limit, scatter and instrument; more is n less what there is."""
     values = [1.76, 1.77, 1.765, 1.775]
     scatter = Scatter(stdev(values), 3)
-    known = Known({"diameter.mean": scatter}, {("diameter.mean", "S"): 4}, {"diameter.mean": 0.001})
+    known = LotEvidence({"diameter.mean": scatter}, {("diameter.mean", "S"): 4}, {"diameter.mean": 0.001})
     limit = Limit(1.72, 1.78, "mm")
     (found,) = decided("diameter.spool_mean", fmean(values), limit, known)
     wanted = for_decision(fmean(values), limit, scatter, 0.001)
@@ -151,7 +151,7 @@ def test_words_for_every_outcome():
 
     def says(value, sd=0.1, own=None, have=3, df=None):
         scatter = None if sd is None else Scatter(sd, df)
-        known = Known(
+        known = LotEvidence(
             {"gloss.gu_60": scatter}, {("gloss.gu_60", "S"): have}, {} if own is None else {"gloss.gu_60": own}
         )
         return decided("gloss.gu_60", value, limit, known)[0].says
@@ -173,7 +173,7 @@ def test_while_a_reading_stands_apart_it_is_looked_at_first():
 
     def says(value, apart, own=0.0):
         scatter, counts = {"gloss.gu_60": Scatter(0.1, None)}, {("gloss.gu_60", "S"): 3}
-        known = Known(scatter, counts, {"gloss.gu_60": own}, apart={"gloss": apart})
+        known = LotEvidence(scatter, counts, {"gloss.gu_60": own}, apart={"gloss": apart})
         return decided("gloss.gu_60", value, limit, known)[0].says
 
     assert says(0.9, (12,), own=0.2).endswith("look at reading 12 first.")
@@ -184,7 +184,7 @@ def test_while_a_reading_stands_apart_it_is_looked_at_first():
 
 def test_what_is_no_mean_is_not_planned():
     """A worst reading, a count, a step, a ratio, a shrinkage from two lengths, and what has no value yet."""
-    known = Known({"shrinkage.x": Scatter(0.1, 5)}, {}, one_length=("shrinkage.y",))
+    known = LotEvidence({"shrinkage.x": Scatter(0.1, 5)}, {}, one_length=("shrinkage.y",))
     limit = Limit(0.0, 1.0)
     for code in (
         "diameter.reading",
@@ -200,7 +200,9 @@ def test_what_is_no_mean_is_not_planned():
 
 def test_a_shrinkage_of_one_length_and_a_mean_bond_are_planned_by_their_tests():
     """As many as the finding rests on."""
-    known = Known({"shrinkage.y": Scatter(0.1, 5), "bond.stress": Scatter(1.0, 5)}, {}, one_length=("shrinkage.y",))
+    known = LotEvidence(
+        {"shrinkage.y": Scatter(0.1, 5), "bond.stress": Scatter(1.0, 5)}, {}, one_length=("shrinkage.y",)
+    )
     for code, limit in (("shrinkage.y", Limit(0.0, 1.0, "%")), ("bond.mean", Limit(0.2, None, "MPa"))):
         (found,) = decided(code, 0.5, limit, known, subject="")
         assert (1, 3) == (found.spools, found.readings)
@@ -211,7 +213,7 @@ def test_a_colour_needs_scatter_of_all_three_coordinates():
     scatter = {"color.L": Scatter(0.1, 5), "color.a": Scatter(0.1, 5), "color.b": None}
     reference, sample = Lab(50, 0, 0), Lab(50.5, 0, 0)
     counts = {("color.L", "S"): 3}
-    known = Known(scatter, counts, {}, {"S": sample}, reference, ColorLimits("CIE76", (), lot_max=1.0))
+    known = LotEvidence(scatter, counts, {}, {"S": sample}, reference, ColorLimits("CIE76", (), lot_max=1.0))
     (found,) = decided("color.lot_delta_e", 0.5, Limit(None, 1.0), known, subject="")
     assert found.needed.n is None
     (found,) = decided("color.component_l", 0.5, Limit(-1.0, 1.0), known, subject="")
