@@ -29,7 +29,8 @@ from lots.store.engine.database import db
 
 _M = TypeVar("_M", bound=Model)
 _Reader = Callable[[object], object]
-_Made = Callable[[tuple[object, ...]], SimpleNamespace | None]
+# Makes the objects of the rows of one answer.
+_Made = Callable[[Iterable[tuple[object, ...]]], list[SimpleNamespace | None]]
 # Columns of these types come from both drivers as what they are.
 _AS_STORED = (AutoField, CharField, DoubleField, FloatField, ForeignKeyField, IntegerField, TextField)
 
@@ -67,7 +68,8 @@ class Prepared(_Compiled[_M]):
 
     Working out the SQL of a wide join takes some twenty times as long as running it. A row comes back as plain objects that bear the names
     the models have: `row.code`, `row.lot_id`, `row.lot.supplier`; one that an outer join did not find is None. They are for
-    reading: nothing can be saved through them, and what was not selected is not there.
+    reading: nothing can be saved through them, and what was not selected is not there. A row that others of one answer share, such as the
+    grade of many lots, is one object, so that its documents are parsed once.
 
     Args:
         build: returns the query, with `given(name)` wherever a value comes in. Values are bound as they are, so those of our own column
@@ -84,7 +86,7 @@ class Prepared(_Compiled[_M]):
         made = self._makers.get(type(db.obj))
         if made is None:
             made = self._makers[type(db.obj)] = _maker(query)
-        return cast("list[_M]", [made(row) for row in found])
+        return cast("list[_M]", made(found))
 
     def first(self, **values: object) -> _M | None:
         """Returns the first row, None when there is none. One query, which should find no more than one row."""
@@ -169,13 +171,27 @@ def _maker(query: ModelSelect[_M]) -> _Made:
     parts, joins = _parts(query), query._joins  # type: ignore[attr-defined]  # left out of its types
     there = {part.model for part in parts}
     links = [(source, attr, to) for source, joined in joins.items() for to, attr, _, _ in joined if to in there]
+    # What nothing hangs on is the same wherever it has the same number.
+    ends = there - {query.model, *(source for source, _, _ in links)}
 
-    def made(row: tuple[object, ...]) -> SimpleNamespace | None:
-        objects = {part.model: part.of(row) for part in parts}
-        for source, attr, to in links:
-            if objects[source] is not None:
-                setattr(objects[source], attr, objects[to])
-        return objects[query.model]
+    def made(rows: Iterable[tuple[object, ...]]) -> list[SimpleNamespace | None]:
+        known: dict[type[Model], dict[object, SimpleNamespace | None]] = {model: {} for model in ends}
+        each = [(part, part.places.start, known.get(part.model)) for part in parts]
+        found = []
+        for row in rows:
+            objects = {}
+            for part, number, seen in each:
+                if seen is None:
+                    objects[part.model] = part.of(row)
+                    continue
+                if row[number] not in seen:
+                    seen[row[number]] = part.of(row)
+                objects[part.model] = seen[row[number]]
+            for source, attr, to in links:
+                if objects[source] is not None:
+                    setattr(objects[source], attr, objects[to])
+            found.append(objects[query.model])
+        return found
 
     return made
 
