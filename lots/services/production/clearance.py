@@ -140,9 +140,19 @@ class LotFacts:
     state: SpoolState
 
 
-def facts_of(lot: Lot) -> LotFacts:
-    """Returns what a clearance takes of a lot. No query."""
-    agreed = limits_from(lot.limits_revision.body) if lot.limits_revision else None
+def facts_of(lot: Lot, known: dict[int, Limits] | None = None) -> LotFacts:
+    """Returns what a clearance takes of a lot. No query.
+
+    Args:
+        lot: the lot.
+        known: limits that were read for other lots, by the number of their revision, to which this adds.
+    """
+    agreed = None
+    if (revision := lot.limits_revision) is not None:
+        known = {} if known is None else known
+        agreed = (
+            known[revision.id] if revision.id in known else known.setdefault(revision.id, limits_from(revision.body))
+        )
     state = SpoolState(
         # Of a spool there is only that it is not empty.
         spool=lot.supplier_lot,
