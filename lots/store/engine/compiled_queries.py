@@ -29,6 +29,7 @@ from lots.store.engine.database import db
 
 _M = TypeVar("_M", bound=Model)
 _Reader = Callable[[object], object]
+_Seen = dict[object, SimpleNamespace | None]
 # Makes the objects of the rows of one answer.
 _Made = Callable[[Iterable[tuple[object, ...]]], list[SimpleNamespace | None]]
 # Columns of these types come from both drivers as what they are.
@@ -154,8 +155,18 @@ class _Part:
     names: tuple[str, ...]
     converters: tuple[tuple[str, _Reader], ...]
 
-    def of(self, row: tuple[object, ...]) -> SimpleNamespace | None:
-        """Returns the object of a row; None where an outer join found none, which leaves its first column, the number, empty."""
+    def of(self, row: tuple[object, ...], seen: _Seen | None) -> SimpleNamespace | None:
+        """Returns the object of a row; None where an outer join found none, which leaves its first column, the number, empty.
+
+        Args:
+            row: its values.
+            seen: objects of other rows by number, of which this is one or to which it is added; None where each row has its own.
+        """
+        if seen is not None:
+            number = row[self.places.start]
+            if number not in seen:
+                seen[number] = self.of(row, None)
+            return seen[number]
         values = row[self.places]
         if values[0] is None:
             return None
@@ -174,24 +185,16 @@ def _maker(query: ModelSelect[_M]) -> _Made:
     # What nothing hangs on is the same wherever it has the same number.
     ends = there - {query.model, *(source for source, _, _ in links)}
 
+    def linked(objects: dict[type[Model], SimpleNamespace | None]) -> SimpleNamespace | None:
+        for source, attr, to in links:
+            if objects[source] is not None:
+                setattr(objects[source], attr, objects[to])
+        return objects[query.model]
+
     def made(rows: Iterable[tuple[object, ...]]) -> list[SimpleNamespace | None]:
-        known: dict[type[Model], dict[object, SimpleNamespace | None]] = {model: {} for model in ends}
-        each = [(part, part.places.start, known.get(part.model)) for part in parts]
-        found = []
-        for row in rows:
-            objects = {}
-            for part, number, seen in each:
-                if seen is None:
-                    objects[part.model] = part.of(row)
-                    continue
-                if row[number] not in seen:
-                    seen[row[number]] = part.of(row)
-                objects[part.model] = seen[row[number]]
-            for source, attr, to in links:
-                if objects[source] is not None:
-                    setattr(objects[source], attr, objects[to])
-            found.append(objects[query.model])
-        return found
+        seen: dict[type[Model], _Seen] = {model: {} for model in ends}
+        each = [(part, seen.get(part.model)) for part in parts]
+        return [linked({part.model: part.of(row, known) for part, known in each}) for row in rows]
 
     return made
 
