@@ -98,7 +98,7 @@ def test_matches_read_each_lot_once_and_its_limits_once(shop, stocked, steps):
 def loaded(shop):
     """Fills a shop up to so many ended loads of one spool on machine P1, and has one spool on P2 for another job."""
     grade, supplier = shop.grade(limits=SIMPLE_LIMITS), shop.supplier()
-    first, second = (spool["code"] for spool in shop.good_lot(supplier, grade, "A", spools=2)["spools"])
+    first, second = sorted(spool["code"] for spool in shop.good_lot(supplier, grade, "A", spools=2)["spools"])
     shop.unload(shop.load(first, machine="P1", job="J-1")["id"], 900)
     shop.load(second, machine="P2", job="J-2")
 
