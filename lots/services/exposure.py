@@ -13,7 +13,7 @@ from lots.domain.production.tracing import LONGEST_GAP, Doubt, Reach, Stay, lots
 from lots.domain.words import clause, moment
 from lots.services import clock, views
 from lots.services.errors import Conflict, NotFound
-from lots.services.lookups import lot_of
+from lots.services.lookups import lot_of, unknown
 from lots.services.views import View
 from lots.store import audit
 from lots.store.assessment import decisions
@@ -126,7 +126,9 @@ def _job_of(name: str) -> Job:
     if row is None:
         like = [] if has_control(name) else names.similar("job", name)
         meant = f"Did you mean {' or '.join(like)}?" if like else "See the list of jobs."
-        raise NotFound(f"There is no job {name}. {meant}", candidates=[{"field": "job", "name": one} for one in like])
+        raise NotFound(
+            f"Job {name} does not exist. {meant}", candidates=[{"field": "job", "name": one} for one in like]
+        )
     return row
 
 
@@ -247,7 +249,7 @@ def close_containment(number: int, note: str, by: str) -> View:
     with transaction():
         row = tracing.containment(number)
         if row is None:
-            raise NotFound(f"There is no containment {number}. The list of containments has those there are.")
+            raise NotFound(unknown("containment", number))
         now = clock.now()
         if not tracing.close_containment(number, by, note, now):
             raise Conflict(f"Containment {number} was closed by {row.closed_by} already: {row.note}")

@@ -48,7 +48,7 @@ def _key(page: Sheet, at: float) -> None:
     for x, within, words in (
         (36, True, "they match"),
         (156, False, "they do not: never in one job"),
-        (396, None, "can't be told"),
+        (396, None, "not known"),
     ):
         _mark(page, (x, at - 4), within)
         page.text((x + 14, at), words, size=12)
@@ -81,7 +81,7 @@ def _table(page: Sheet, names: list[str], pairs: dict[tuple[int, int], dict[str,
 
 
 def _in_words(names: list[str], pairs: dict[tuple[int, int], dict[str, Any]]) -> list[str]:
-    """For each lot, which others it matches, and of which nothing can be told; with the rest it does not."""
+    """For each lot, which others it matches, and of which that is not known; with the rest it does not."""
     if len(names) < 2:
         return []
     lines = []
@@ -90,7 +90,6 @@ def _in_words(names: list[str], pairs: dict[tuple[int, int], dict[str, Any]]) ->
         for other, theirs in enumerate(names):
             if other != one:
                 others[pairs[min(one, other), max(one, other)]["within"]].append(theirs)
-        told = [f"matches {listed(others[True])}" if others[True] else "matches no other lot"]
-        told += [f"can't be told of {listed(others[None])}"] if others[None] else []
-        lines.append(f"{name} {'; '.join(told)}.")
+        open_end = f" Whether it matches {listed(others[None], 'or')} is not known." if others[None] else ""
+        lines.append(f"{name} matches {listed(others[True]) if others[True] else 'no other lot'}.{open_end}")
     return lines

@@ -43,7 +43,7 @@ def draw(answer: dict[str, Any]) -> str:
 
 def _says(rows: list[dict[str, Any]]) -> str:
     if not rows:
-        return "No lot is like that."
+        return "No lots match these filters."
     free = sum(any(_of(row, use) in ("yes", "concession") for use in _uses(row)) for row in rows)
     return f"{counted(len(rows), 'lot')}: {free} may be loaded for some use, {len(rows) - free} for none now."
 

@@ -6,7 +6,7 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.http.fields import Instant, Strict, StrictFloat
+from lots.api.http.fields import Instant, Strict, StrictFloat, answered
 from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_schema, person
 from lots.services.production import dryings
 
@@ -44,8 +44,7 @@ class DryingSchema(Schema):
 
     id = fields.Integer(required=True)
     spool_code = fields.String(required=True)
-    temperature_c = fields.Float(required=True, metadata={"description": "of the air around it, °C"})
-    hours = fields.Float(required=True, metadata={"description": "how long, h"})
+    temperature_c, hours = answered(DryingArgs, "temperature_c", "hours")
     ended_at = Instant(required=True)
     rule = fields.Nested(DryingRuleSchema, required=True, allow_none=True)
     conforms = fields.Boolean(

@@ -12,7 +12,7 @@ from lots.api.http.routes import Resource, Routes
 from lots.api.pictures.answers import AS_PICTURE, pictured
 from lots.api.pictures.match_table import draw
 from lots.domain.assessment.limits_revision import GENERAL, USES
-from lots.services.production import matching
+from lots.services.production import matching, picks
 
 routes = Routes("matching", __name__, url_prefix="/v1", description="Which lots may share a job.")
 _LIMIT = {"description": "most that the two may differ within one job; null when none is set"}
@@ -198,11 +198,11 @@ class Picks(Resource):
 
     @routes.arguments(PickArgs)
     @routes.response(200, PickedSchema)
-    def post(self, args: matching.PickSent) -> Any:
+    def post(self, args: picks.PickSent) -> Any:
         """Pick spools for a job so that every pair of lots matches and the mass suffices.
 
         Prefers the fewest lots, then the oldest, and opened spools first. Nothing is stored or reserved. Masses are in g. When the job is impossible,
         `nearest` says how close one can get. The search takes a fixed number of steps at most. `proven_optimal` says whether it came to
         its end. 404 for an unknown grade.
         """
-        return matching.picks(args)
+        return picks.picks(args)

@@ -6,7 +6,7 @@ from typing import Any
 
 from marshmallow import Schema, fields, validate
 
-from lots.api.http.fields import Instant, LabelCode, Strict, StrictFloat, Text
+from lots.api.http.fields import Instant, LabelCode, Strict, StrictFloat, Text, answered
 from lots.api.http.roles import FLOOR
 from lots.api.http.routes import Resource, Routes, person
 from lots.api.lot_schemas import LotLineSchema
@@ -17,11 +17,17 @@ from lots.services.production import spools
 routes = Routes("spools", __name__, url_prefix="/v1/spools", description="Reels, one by one.")
 
 
+class ParentArgs(Strict):
+    """A spool to wind from, and how much of it."""
+
+    spool_code = Text(60, required=True, metadata={"description": "as on its label"})
+    mass_g = StrictFloat(above=0, high=60_000, required=True, metadata={"description": "filament taken from it, g"})
+
+
 class ParentSchema(Schema):
     """A spool that filament was wound from."""
 
-    spool_code = fields.String(required=True)
-    mass_g = fields.Float(required=True, metadata={"description": "filament taken from it, g"})
+    spool_code, mass_g = answered(ParentArgs)
 
 
 class SpoolSchema(SpoolLineSchema):
@@ -58,13 +64,6 @@ class EventArgs(Strict):
 
     event = Text(10, one_of=("opened", "dried"), required=True)
     at = Instant(metadata={"description": "now when left out"})
-
-
-class ParentArgs(Strict):
-    """A spool to wind from, and how much of it."""
-
-    spool_code = Text(60, required=True, metadata={"description": "as on its label"})
-    mass_g = StrictFloat(above=0, high=60_000, required=True, metadata={"description": "filament taken from it, g"})
 
 
 class WindArgs(Strict):

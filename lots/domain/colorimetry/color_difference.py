@@ -192,6 +192,41 @@ def delta_e_among(
     return found
 
 
+def delta_e_among_each(
+    groups: Sequence[Sequence[Lab]], formula: str = DEFAULT_FORMULA, weights: Sequence[float] | None = None
+) -> list[Array]:
+    """Returns the square of `delta_e_among` for each of many small groups of colours, worked out together.
+
+    Args:
+        groups: each of one colour or more.
+        formula, weights: as in delta_e.
+
+    Raises:
+        ValueError: as in delta_e.
+
+    Example:
+        >>> [square.tolist() for square in delta_e_among_each([[Lab(95, 0, 0)], [Lab(95, 0, 0), Lab(95, 3, 4)]], "CIE76")]
+        [[[0.0]], [[0.0, 5.0], [5.0, 0.0]]]
+    """
+    if formula != "CIEDE2000" or not groups:
+        return [delta_e_among(colors, formula, weights) for colors in groups]
+    chosen = checked_weights(formula, weights)
+    import numpy as np
+
+    rows = np.array([color.as_list() for colors in groups for color in colors], dtype=float)
+    sizes = np.array([len(colors) for colors in groups])
+    # For each colour how many stand in its group, and where that begins; and so for each pair both of its colours.
+    beside, starts = np.repeat(sizes, sizes), np.repeat(np.cumsum(sizes) - sizes, sizes)
+    reference = np.repeat(np.arange(len(rows)), beside)
+    sample = np.arange(len(reference)) + np.repeat(starts - (np.cumsum(beside) - beside), beside)
+    found = np.empty(len(reference))
+    for start in range(0, len(found), _BLOCK):
+        some = slice(start, start + _BLOCK)
+        found[some] = _ciede2000(np, rows[reference[some]].T.copy(), rows[sample[some]].T.copy(), chosen)
+    squares = np.split(found, np.cumsum(sizes**2)[:-1])
+    return [square.reshape(len(colors), -1) for square, colors in zip(squares, groups, strict=True)]
+
+
 # Pairs compared at a time: the two dozen arrays of a comparison then stay in a processor's cache.
 _BLOCK = 8192
 

@@ -14,6 +14,7 @@ from lots.domain.production.best_choice import Nearest
 from lots.domain.production.cliques import Effort, Matches
 from lots.domain.production.stock import MICROGRAMS, StockLot, StockSpool, micrograms
 from lots.domain.production.stock_matches import central_first, compared, differences, near
+from lots.domain.words import counted
 
 # Steps of the search. A step takes some 0.5 microseconds on a common core and 1 on a slow one, so that a search ends within 2 s there.
 STEPS = 2_000_000
@@ -129,7 +130,7 @@ def _possible(
     taken = _spools([spool for lot in chosen for spool in lot.spools], need)
     taken_g = sum(micrograms(spool.mass_g) for spool in taken) / MICROGRAMS
     names = ", ".join(lot.name for lot in chosen)
-    says = f"{_grams(taken_g)} on {_count(len(taken), 'spool')} of {_count(len(chosen), 'lot')} ({names}) for the {_grams(needed_g)} needed."
+    says = f"{_grams(taken_g)} on {counted(len(taken), 'spool')} of {counted(len(chosen), 'lot')} ({names}) for the {_grams(needed_g)} needed."
     if largest is not None:
         says += f" Any two of these lots differ by at most {_rounded_up(largest)}; {match_max} is allowed."
     if open_end:
@@ -192,7 +193,3 @@ def _grams(mass_g: float) -> str:
 def _rounded_up(difference: float) -> str:
     """A colour difference with two decimals, rounded up: a limit of the number shown allows it."""
     return shown(math.ceil(round(difference * 100, 8)) / 100)
-
-
-def _count(n: int, what: str) -> str:
-    return f"{n} {what}" if n == 1 else f"{n} {what}s"

@@ -116,10 +116,11 @@ def _refused(row: Spool, ask: Ask, found: Found, at: datetime) -> other_spools.R
     in_job = found.place.in_job
 
     known: dict[int, LotFacts] = {}
+    limits: dict[int, Limits] = {}
 
     def judge(lot: Lot, spool: Spool | None) -> Clearance:
         if lot.id not in known:
-            known[lot.id] = facts_of(lot)
+            known[lot.id] = facts_of(lot, limits)
         return _clear(spool, known[lot.id], ask, in_job, at)
 
     used = [one.lot for one in in_job]
@@ -140,9 +141,17 @@ class LotFacts:
     state: SpoolState
 
 
-def facts_of(lot: Lot) -> LotFacts:
-    """Returns what a clearance takes of a lot. No query."""
-    agreed = limits_from(lot.limits_revision.body) if lot.limits_revision else None
+def facts_of(lot: Lot, known: dict[int, Limits] | None = None) -> LotFacts:
+    """Returns what a clearance takes of a lot. No query.
+
+    Args:
+        lot: the lot.
+        known: limits that were read for other lots, by the number of their revision, to which this adds.
+    """
+    revision, known = lot.limits_revision, {} if known is None else known
+    if revision is not None and revision.id not in known:
+        known[revision.id] = limits_from(revision.body)
+    agreed = known[revision.id] if revision is not None else None
     state = SpoolState(
         # Of a spool there is only that it is not empty.
         spool=lot.supplier_lot,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from itertools import combinations
 
@@ -21,6 +21,12 @@ from lots.store.tables.models import Lot, Spool
 def color_rule(lot: Lot) -> ColorLimits:
     """Returns the colour limits of the revision that a lot is judged under; those that ask nothing where it has none."""
     return rule_of(lot.limits_revision.body) if lot.limits_revision else ColorLimits()
+
+
+def color_rules(lots: Iterable[Lot]) -> dict[int | None, ColorLimits]:
+    """Returns the colour limits that lots are judged under, each read once, by the number of the revision; None for lots without one."""
+    of_each = {lot.limits_revision.id if lot.limits_revision else None: lot for lot in lots}
+    return {number: color_rule(lot) for number, lot in of_each.items()}
 
 
 def rule_of(body: Mapping[str, object]) -> ColorLimits:

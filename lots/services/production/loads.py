@@ -13,7 +13,7 @@ from lots.domain.words import moment
 from lots.services import clock, views
 from lots.services.assessment import concessions
 from lots.services.errors import Conflict, Fault, Invalid, NotFound, SimilarName
-from lots.services.lookups import spool_of
+from lots.services.lookups import spool_of, unknown
 from lots.services.production.clearance import Ask, Place, candidates, compute_clearance, view
 from lots.services.setup import grade_uses
 from lots.services.views import View
@@ -137,7 +137,7 @@ def unload(load_id: int, remaining_mass_g: float, unloaded_at: datetime | None, 
     with transaction():
         first = loads.find(load_id)
         if first is None:
-            raise NotFound(f"There is no load {load_id}. The list of loads has those there are.")
+            raise NotFound(unknown("load", load_id))
         lot = lots.lock([first.lot_id])[first.lot_id]
         # Read again under the lock: somebody may have ended it in between.
         row = loads.find(load_id) or first

@@ -1,31 +1,24 @@
-"""Which lots may share a job, and spools picked for one: questions before a job is planned."""
+"""How lots in stock match each other within one job."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from itertools import combinations
-from typing import NotRequired, TypedDict
+from typing import TypedDict
 
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.colorimetry.color_difference import components, delta_e_among
 from lots.domain.colorimetry.color_values import Lab
-from lots.domain.conformity.limits import BINARY_NOISE, Limit
-from lots.domain.production.alike_spools import ShelfSpool, alike
+from lots.domain.conformity.limits import Limit
 from lots.domain.production.matching import PairMatch, within_one_job
-from lots.domain.production.picks import pick
-from lots.domain.production.stock import StockLot, StockSpool
-from lots.services import clock
 from lots.services.lookups import found, lot_of
-from lots.services.production import clearance
-from lots.services.production.clearance import Ask
-from lots.services.production.job_colors import color_rule, spool_colors
-from lots.services.production.lot_instruments import BetweenLots, Known, between, between_lots, read_with
+from lots.services.production.job_colors import color_rule, color_rules
+from lots.services.production.lot_instruments import Known, between, read_with
 from lots.services.views import View
 from lots.store.production import shelf
-from lots.store.tables.models import Lot, Spool
+from lots.store.tables.models import Lot
 
 # Lots whose every pair a table compares, and the lots nearest to one that are listed.
 MOST_IN_TABLE = 120
@@ -43,10 +36,16 @@ class _Colored:
     conditions: object
 
     @classmethod
-    def of(cls, lot: Lot) -> _Colored:
+    def each(cls, lots: Sequence[Lot]) -> list[_Colored]:
+        """Returns lots in their order."""
+        rules = color_rules(lots)
+        return [cls.of(lot, rules[lot.limits_revision.id if lot.limits_revision else None]) for lot in lots]
+
+    @classmethod
+    def of(cls, lot: Lot, rule: ColorLimits) -> _Colored:
         shade = lot.shade_revision
         lab = Lab(*lot.lab) if lot.lab and shade else None
-        return cls(lot, color_rule(lot), read_with(lot), lab, shade.conditions if shade else None)
+        return cls(lot, rule, read_with(lot), lab, shade.conditions if shade else None)
 
 
 def matches(lot_id: int, most: float | None) -> View:
@@ -55,10 +54,13 @@ def matches(lot_id: int, most: float | None) -> View:
     Args:
         most: largest difference to show as matching; when None, the stricter of the two lots' limits within one job.
     """
-    lot = _Colored.of(lot_of(lot_id))
-    stock = shelf.lots_to_match(lot.lot.grade_id, lot.lot.grade.shade_id)
+    row = lot_of(lot_id)
+    lot = _Colored.of(row, color_rule(row))
+    stock = shelf.lots_to_match(row.grade_id, row.grade.shade_id)
     bridges: Known = {}
-    compared = [(other, _compared(lot, _Colored.of(other), most, bridges)) for other in stock if other.id != lot_id]
+    compared = [
+        (other.lot, _compared(lot, other, most, bridges)) for other in _Colored.each(stock) if other.lot.id != lot_id
+    ]
     # The nearest first, and in the order they came those whose difference is not known.
     compared.sort(key=lambda one: math.inf if one[1]["delta_e"] is None else one[1]["delta_e"])
     return {
@@ -115,7 +117,7 @@ def match_table(grade_id: int, most: float | None) -> View:
     """
     grade = found("grade", grade_id)
     in_stock = shelf.lots_to_match(grade.id)
-    stock = [_Colored.of(lot) for lot in in_stock[:MOST_IN_TABLE]]
+    stock = _Colored.each(in_stock[:MOST_IN_TABLE])
     apart, known = _apart(stock), Known()
     pairs = [
         {
@@ -142,115 +144,3 @@ def _apart(stock: Sequence[_Colored]) -> dict[tuple[int, int], float]:
         for place, (one, _, way) in enumerate(measured)
         for (other, _, _), difference in zip(measured, squares[way][place], strict=True)
     }
-
-
-class PickSent(TypedDict):
-    """What a job needs, as it is sent."""
-
-    grade_id: int
-    use: str
-    mass_g: float
-    match_max: NotRequired[float | None]
-    waste_percent: NotRequired[float]
-
-
-def picks(values: PickSent) -> View:
-    """Returns spools for a job: every pair of lots matches, the mass suffices, fewest lots, then oldest, opened ones first.
-
-    Without a `match_max`, a use that shows colour takes the strictest limit within one job of the lots to choose from, since loading does
-    not mix lots beyond it. One that is None asks for no match. The choice is not proven where the search ended at its limit, or where the shelf
-    holds more spools than are looked at.
-
-    Raises:
-        NotFound: no such grade.
-    """
-    now = clock.now()
-    grade = found("grade", values["grade_id"])
-    ask = Ask(values["use"])
-    spools = shelf.spools_on_shelf(grade.id)
-    fit = _fit(spools, ask, now)
-    stock: dict[int, list[Spool]] = {}
-    for spool in fit:
-        stock.setdefault(spool.lot_id, []).append(spool)
-    match_max = values.get("match_max")
-    if "match_max" not in values and ask.use in clearance.SHOWS_COLOR:
-        match_max = within_one_job(*(color_rule(of_lot[0].lot) for of_lot in stock.values()))
-    rule = color_rule(fit[0].lot) if fit else ColorLimits()
-    # All lots as the instruments of the first would read them, so that every pair is compared alike.
-    known: Known = {}
-    shelf_lots = [
-        _stock_lot(spools, match_max, rule, between_lots(fit[0].lot, spools[0].lot, known)) for spools in stock.values()
-    ]
-    chosen = pick(shelf_lots, values["mass_g"], match_max, rule, values.get("waste_percent", 0.0))
-    may_be_used = {spool.code for lot in shelf_lots for spool in lot.spools}
-    names = {spools[0].lot_id: spools[0].lot.supplier_lot for spools in stock.values()}
-    nearest = chosen.nearest
-    return {
-        "possible": chosen.possible,
-        "says": chosen.says,
-        "needed_g": chosen.needed_g,
-        "mass_g": chosen.mass_g,
-        "largest_pair": chosen.largest_pair,
-        "lots": [{"lot_id": number, "supplier_lot": names[number]} for number in chosen.lots],
-        "spool_codes": list(chosen.spools),
-        "nearest": None
-        if nearest is None
-        else {
-            "mass_g": nearest.mass_g,
-            "lots": [{"lot_id": number, "supplier_lot": names[number]} for number in nearest.lots],
-            "match_max_needed": nearest.match_max,
-        },
-        "left_out": sorted(spool.code for spool in fit if spool.code not in may_be_used),
-        "considered": {"lots": len(stock), "spools": len(fit)},
-        "proven_optimal": chosen.proven_optimal and len(spools) < shelf.MOST_SPOOLS,
-    }
-
-
-# What a clearance without a job does not read of a spool, or only to name it.
-_OF_ITSELF = {"id", "code", "lot", "delivery", "remaining_mass_g", "color"}
-
-
-def _fit(spools: Sequence[Spool], ask: Ask, at: datetime) -> list[Spool]:
-    """Spools that are clear without a concession. Those of a lot that are the same to a clearance are judged once."""
-    facts: dict[int, clearance.LotFacts] = {}
-    known: dict[tuple[object, ...], bool] = {}
-    found = []
-    for spool in spools:
-        state = (value for name, value in vars(spool).items() if name not in _OF_ITSELF)
-        same = (spool.delivery.came_at, spool.remaining_mass_g > BINARY_NOISE, *map(_hashable, state))
-        if same not in known:
-            if spool.lot_id not in facts:
-                facts[spool.lot_id] = clearance.facts_of(spool.lot)
-            answer = clearance.judged(spool, [facts[spool.lot_id]], ask, [], at)
-            known[same] = answer.clear and answer.concession is None
-        if known[same]:
-            found.append(spool)
-    return found
-
-
-def _hashable(value: object) -> object:
-    return repr(value) if isinstance(value, (dict, list)) else value
-
-
-def _stock_lot(spools: list[Spool], match_max: float | None, rule: ColorLimits, between: BetweenLots) -> StockLot:
-    """A lot on the shelf, with those of its spools that match each other; all of them where no match is asked or their colours are not kept."""
-    lot = spools[0].lot
-    colors: tuple[tuple[Lab, float], ...] = ()
-    if match_max is not None and lot.lab and lot.color_between is not None:
-        by_code = {spool.code: spool for spool in spools}
-        there = [
-            ShelfSpool(color, spool.remaining_mass_g)
-            for spool, color in zip(spools, spool_colors(lot, spools), strict=True)
-        ]
-        kept = [one.color for one in alike(there, Lab(*lot.lab), match_max, rule)]
-        spools = [by_code[color.spool] for color in kept]
-        alike_read = ((between.read_alike(color.lab), color.allowance(rule)) for color in kept)
-        colors = tuple(dict.fromkeys((lab, allowance) for lab, allowance in alike_read if lab is not None))
-    return StockLot(
-        lot.id,
-        lot.supplier_lot,
-        between.read_alike(Lab(*lot.lab) if lot.lab else None),
-        lot.received_at,
-        tuple(StockSpool(s.code, s.remaining_mass_g, s.opened_at is not None, s.delivery.came_at) for s in spools),
-        colors,
-    )

@@ -17,6 +17,7 @@ from lots.store.engine.compiled_queries import Prepared, PreparedModels, given, 
 from lots.store.engine.database import locks_rows
 from lots.store.engine.paging import Page, among, page
 from lots.store.setup import spool_codes
+from lots.store.tables.lots import FIGURES_SOURCES
 from lots.store.tables.models import (
     Delivery,
     Grade,
@@ -284,7 +285,7 @@ LOT_TO_CHECK = (
         Lot.by_hand_reason,
     ),
     *(Lot.uses, Lot.why, Lot.wet, Lot.concessions, Lot.lab, Lot.flow_factor, Lot.shrinkage, Lot.shrinkage_uncertainty),
-    *(Lot.reinspected_until, Lot.moisture_at, Lot.printed, Lot.flow_uncertainty, Lot.rules, Lot.figures),
+    *(Lot.reinspected_until, Lot.moisture_at, Lot.printed, Lot.flow_uncertainty, Lot.rules, FIGURES_SOURCES),
     Lot.color_between,
     *(Grade.id, Grade.shade, Grade.cautions, Grade.shelf_life_days, Grade.open_life_days),
     *(Grade.dry_c, Grade.dry_h, Grade.softening_c, Grade.dry_for_h, Grade.dry_for_open_h),

@@ -29,7 +29,9 @@ from lots.store.engine.database import db
 
 _M = TypeVar("_M", bound=Model)
 _Reader = Callable[[object], object]
-_Made = Callable[[tuple[object, ...]], SimpleNamespace | None]
+_Seen = dict[object, SimpleNamespace | None]
+# Makes the objects of the rows of one answer.
+_Made = Callable[[Iterable[tuple[object, ...]]], list[SimpleNamespace | None]]
 # Columns of these types come from both drivers as what they are.
 _AS_STORED = (AutoField, CharField, DoubleField, FloatField, ForeignKeyField, IntegerField, TextField)
 
@@ -67,7 +69,8 @@ class Prepared(_Compiled[_M]):
 
     Working out the SQL of a wide join takes some twenty times as long as running it. A row comes back as plain objects that bear the names
     the models have: `row.code`, `row.lot_id`, `row.lot.supplier`; one that an outer join did not find is None. They are for
-    reading: nothing can be saved through them, and what was not selected is not there.
+    reading: nothing can be saved through them, and what was not selected is not there. A row that others of one answer share, such as the
+    grade of many lots, is one object, so that its documents are parsed once.
 
     Args:
         build: returns the query, with `given(name)` wherever a value comes in. Values are bound as they are, so those of our own column
@@ -84,7 +87,7 @@ class Prepared(_Compiled[_M]):
         made = self._makers.get(type(db.obj))
         if made is None:
             made = self._makers[type(db.obj)] = _maker(query)
-        return cast("list[_M]", [made(row) for row in found])
+        return cast("list[_M]", made(found))
 
     def first(self, **values: object) -> _M | None:
         """Returns the first row, None when there is none. One query, which should find no more than one row."""
@@ -152,8 +155,18 @@ class _Part:
     names: tuple[str, ...]
     converters: tuple[tuple[str, _Reader], ...]
 
-    def of(self, row: tuple[object, ...]) -> SimpleNamespace | None:
-        """Returns the object of a row; None where an outer join found none, which leaves its first column, the number, empty."""
+    def of(self, row: tuple[object, ...], seen: _Seen | None) -> SimpleNamespace | None:
+        """Returns the object of a row; None where an outer join found none, which leaves its first column, the number, empty.
+
+        Args:
+            row: its values.
+            seen: objects of other rows by number, of which this is one or to which it is added; None where each row has its own.
+        """
+        if seen is not None:
+            number = row[self.places.start]
+            if number not in seen:
+                seen[number] = self.of(row, None)
+            return seen[number]
         values = row[self.places]
         if values[0] is None:
             return None
@@ -169,13 +182,19 @@ def _maker(query: ModelSelect[_M]) -> _Made:
     parts, joins = _parts(query), query._joins  # type: ignore[attr-defined]  # left out of its types
     there = {part.model for part in parts}
     links = [(source, attr, to) for source, joined in joins.items() for to, attr, _, _ in joined if to in there]
+    # What nothing hangs on is the same wherever it has the same number.
+    ends = there - {query.model, *(source for source, _, _ in links)}
 
-    def made(row: tuple[object, ...]) -> SimpleNamespace | None:
-        objects = {part.model: part.of(row) for part in parts}
+    def linked(objects: dict[type[Model], SimpleNamespace | None]) -> SimpleNamespace | None:
         for source, attr, to in links:
             if objects[source] is not None:
                 setattr(objects[source], attr, objects[to])
         return objects[query.model]
+
+    def made(rows: Iterable[tuple[object, ...]]) -> list[SimpleNamespace | None]:
+        seen: dict[type[Model], _Seen] = {model: {} for model in ends}
+        each = [(part, seen.get(part.model)) for part in parts]
+        return [linked({part.model: part.of(row, known) for part, known in each}) for row in rows]
 
     return made
 

@@ -9,6 +9,7 @@ from peewee import JOIN, SQL, Case, Expression, ModelSelect, NodeList, Value, fn
 from lots.domain.conformity.limits import BINARY_NOISE
 from lots.store.assessment.lots import LEFT, LOT_TO_CHECK, ONE_LOT
 from lots.store.engine.compiled_queries import Prepared, given
+from lots.store.tables.lots import FIGURES_SOURCES
 from lots.store.tables.models import (
     Delivery,
     Grade,
@@ -87,7 +88,7 @@ _LOTS_ON_SHELF, _ON_SHELF = Prepared(lambda: _lots_to_check().where(_fit_of_grad
 def _in_stock(which: Expression) -> ModelSelect[Lot]:
     # Numbers of the lots with filament left. A query of lots in the order they came would walk through all of them instead.
     stock = Lot.id.in_(Spool.select(Spool.lot).distinct().where(LEFT & ONE_LOT))
-    columns = (Lot.id, Lot.supplier_lot, Lot.received_at, Lot.standing, Lot.uses, Lot.lab, Lot.rules, Lot.figures)
+    columns = (Lot.id, Lot.supplier_lot, Lot.received_at, Lot.standing, Lot.uses, Lot.lab, Lot.rules, FIGURES_SOURCES)
     of_revisions = (LimitsRevision.id, LimitsRevision.body, ShadeRevision.id, ShadeRevision.conditions)
     query = Lot.select(*columns, *of_revisions).join(Grade).switch(Lot).join(LimitsRevision, JOIN.LEFT_OUTER)
     query = query.switch(Lot).join(ShadeRevision, JOIN.LEFT_OUTER)

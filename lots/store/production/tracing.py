@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from datetime import datetime
+from functools import lru_cache
 
 from peewee import JOIN, ModelSelect
 
@@ -25,7 +26,14 @@ def _loads_of_lot() -> ModelSelect[Load]:
     numbers = own.select(own.id).where(own.lot == given("lot")) | wound_on.select(wound_on.id).join(
         SpoolLot, on=(SpoolLot.spool == wound_on.spool)
     ).where(SpoolLot.lot == given("lot"))
-    return with_names().where(Load.id.in_(numbers)).order_by(Load.id)
+    return _traced().where(Load.id.in_(numbers)).order_by(Load.id)
+
+
+def _traced() -> ModelSelect[Load]:
+    """Loads with what tells where a spool was and when."""
+    columns = (Load.id, Load.spool, Load.lot, Load.machine, Load.job, Load.use, Load.loaded_at, Load.recorded_at)
+    masses = (Load.unloaded_at, Load.mass_before_g, Load.remaining_mass_g, Load.on_machine, Load.of_job)
+    return with_names(*columns, *masses)
 
 
 # Whatever judges a lot that may not be loaded asks for them.
@@ -43,10 +51,21 @@ def loads_of_job(number: int) -> list[Load]:
 
 
 def loads_on(machines: Iterable[int], since: datetime, until: datetime) -> list[Load]:
-    """Every load that was on these machines, named by row number, at some time between two moments. One query."""
-    still = Load.unloaded_at.is_null() | (Load.unloaded_at >= since)
-    here = Load.on_machine.in_(sorted(machines))
-    return list(with_names().where(here & (Load.loaded_at <= until) & still).order_by(Load.id))
+    """Every load that was on these machines, named by row number, at some time between two moments. One query.
+
+    It looks at all that ever was on these machines: a load that began long ago may have gone on since.
+    """
+    wanted = sorted(set(machines))
+    named = {f"machine{place}": number for place, number in enumerate(wanted)}
+    since_text, until_text = Load.loaded_at.db_value(since), Load.loaded_at.db_value(until)
+    return _on(len(wanted)).all(since=since_text, until=until_text, **named)
+
+
+@lru_cache(maxsize=32)  # filament of a lot comes to few machines
+def _on(machines: int) -> Prepared[Load]:
+    still = Load.unloaded_at.is_null() | (Load.unloaded_at >= given("since"))
+    here = Load.on_machine.in_([given(f"machine{place}") for place in range(machines)])
+    return Prepared(lambda: _traced().where(here & (Load.loaded_at <= given("until")) & still).order_by(Load.id))
 
 
 def further_lots(spools: Iterable[int]) -> dict[int, list[int]]:

@@ -12,6 +12,7 @@ from lots.store.engine.compiled_queries import Prepared, given
 from lots.store.engine.paging import Page, page
 from lots.store.tables.loads import Job, Load, Machine
 from lots.store.tables.models import Lot, Spool
+from lots.store.tables.row import Column
 
 _S = TypeVar("_S", Job, Machine)
 _Subject: TypeAlias = Literal["job", "machine"]
@@ -93,11 +94,16 @@ def machine(number: int) -> Machine | None:
     return Machine.get_or_none(Machine.id == number)
 
 
-def with_names() -> ModelSelect[Load]:
-    """Loads with what names their spool, lot, job and machine; each document of a lot would be read at every load for nothing."""
+def with_names(*columns: Column) -> ModelSelect[Load]:
+    """Loads, of all columns unless some are named, with what names their spool, lot, job and machine.
+
+    Each document of a lot would be read at every load for nothing.
+    """
     of_spool, of_lot = (Spool.id, Spool.code, Spool.spliced), (Lot.id, Lot.supplier_lot)
     return (
-        Load.select(Load, *of_spool, *of_lot, Job.id, Job.number, Machine.id, Machine.name, Machine.slots)
+        Load.select(
+            *(columns or (Load,)), *of_spool, *of_lot, Job.id, Job.number, Machine.id, Machine.name, Machine.slots
+        )
         .join(Spool)
         .switch(Load)
         .join(Lot)

@@ -80,7 +80,7 @@ def test_a_page_that_is_not_the_last_says_so():
 
 def test_no_lot_is_said_in_words():
     """An empty grid would say nothing."""
-    assert "No lot is like that." in drawn().said
+    assert "No lots match these filters." in drawn().said
 
 
 @pytest.mark.parametrize("name", [NASTY, "W" * 120, ""])

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from lots.domain.characteristics.color.between_spools import Between
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.colorimetry.color_values import Lab
-from lots.domain.production.alike_spools import ShelfSpool, alike
+from lots.domain.production.alike_spools import ShelfLot, ShelfSpool, alike
 from lots.domain.production.matching import SpoolColor, match_pairs
 
 MEAN, BY_76 = Lab(95.0, 0.0, 0.0), ColorLimits("CIE76")
@@ -26,7 +26,8 @@ def unmeasured(code, sd, mass_g=1000.0):
 
 def codes(spools, most):
     """The spools that are kept, by code."""
-    return sorted(one.color.spool for one in alike(spools, MEAN, most, BY_76))
+    (kept,) = alike([ShelfLot(MEAN, spools)], most, BY_76)
+    return sorted(one.color.spool for one in kept)
 
 
 def test_a_spool_apart_from_its_siblings_is_left_out():
@@ -56,7 +57,7 @@ def test_every_two_that_are_kept_match_as_in_a_job(lightness, sd, most):
     """Whatever is kept would be loaded into one job, spool after spool."""
     named = [(f"S{number}", value) for number, value in enumerate(lightness)]
     spools = [unmeasured(code, sd) if value is None else measured(code, value) for code, value in named]
-    kept = alike(spools, MEAN, most, BY_76)
+    (kept,) = alike([ShelfLot(MEAN, spools)], most, BY_76)
     assert kept
     limits = ColorLimits("CIE76", job_pair_max=max(most, 1e-9))
     for one, other in combinations(kept, 2):

@@ -3,6 +3,8 @@
 import pytest
 
 from lots.store.assessment import lots
+from lots.store.production import shelf
+from lots.store.tables.lots import FIGURES_SOURCES
 from lots.store.tables.models import Grade, Lot, Spool
 from tests.shop import SIMPLE_LIMITS
 from tests.store.rows import connected
@@ -28,13 +30,44 @@ def test_a_clearance_sees_the_row_that_everybody_sees(shop, limits):
                 (Grade, whole.lot.grade, seen.lot.grade),
             ):
                 for name in attributes([*Spool._meta.sorted_fields, *lots.TO_CHECK], model):
-                    assert getattr(row, name) == getattr(read, name), name
+                    stored = getattr(row, name)
+                    # Of the figures a clearance reads which instruments they rest on.
+                    expected = {"sources": stored["sources"]} if name == "figures" else stored
+                    assert expected == getattr(read, name), name
             assert whole.delivery.came_at == seen.delivery.came_at
             for name, part in (("limits_revision", "body"), ("shade_revision", "conditions")):
                 revision = getattr(whole.lot, name)
                 assert (None if revision is None else getattr(revision, part)) == getattr(
                     getattr(seen.lot, name), part, None
                 )
+
+
+@pytest.mark.parametrize(
+    ("kept", "sources"),
+    [
+        (
+            {"measures": {}, "sources": {"color": ['S-1,"sources":{}']}, "failed": ["x"]},
+            {"color": ['S-1,"sources":{}']},
+        ),
+        ({"measures": {"color.lot_delta_e": [1.0, 5, 0.1, None]}, "sources": {}}, {}),
+        ({"sources": {"color": ["S-1"]}, "measures": {}}, {"color": ["S-1"]}),
+        ({}, None),
+    ],
+)
+def test_of_figures_the_sources_alone_are_read(kept, sources):
+    """Wherever they stand, and whatever an instrument is called; a lot that was never assessed has none."""
+    text = Lot.figures.db_value(kept)
+    assert sources == FIGURES_SOURCES.python_value(text).get("sources")
+
+
+def test_a_grade_that_many_rows_share_is_one_object(shop):
+    """Its documents are parsed once; each spool and its lot stay objects of their own."""
+    supplier, grade = shop.supplier(), shop.grade(limits=SIMPLE_LIMITS)
+    numbers = [shop.good_lot(supplier, grade, name, spools=1)["lot_id"] for name in ("A", "B")]
+    with connected():
+        rows = shelf.lots_to_check(numbers)
+        assert 2 == len({id(row) for row in rows})
+        assert 1 == len({id(row.grade) for row in rows}) == len({id(row.limits_revision) for row in rows})
 
 
 def test_what_is_not_there_is_none(shop):
