@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 import re
+from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from functools import lru_cache
-from itertools import chain, groupby
 from typing import NamedTuple, TypeVar
 
+import orjson
 from peewee import JOIN, Case, Model, ModelSelect, fn
 
 from lots.domain.drift.lot_series import Column, LotSeries, SeriesLot
@@ -46,11 +47,14 @@ def lots_of(
             query = query.where(field == value)
     cursor = db.execute(_received(query, since, until).order_by(Lot.received_at, Lot.id))
     rows: list[SeriesLot] = []
-    growing: _Growing = {}
+    columns: defaultdict[str, list[Column]] = defaultdict(list)
     some: list[_Row]
     while some := cursor.fetchmany(_AT_ONCE):
-        _read(some, rows, growing)
-    return LotSeries(rows, {name: _column(*grown) for name, grown in growing.items()})
+        parts = [_parts(row[-1]) for row in some]
+        for name, column in _columns([measured for measured, _ in parts], len(rows)):
+            columns[name].append(column)
+        rows += [_lot(row, rest) for row, (_, rest) in zip(some, parts, strict=True)]
+    return LotSeries(rows, {name: _joined(mine) for name, mine in columns.items()})
 
 
 def _received(query: ModelSelect[_M], since: datetime | None, until: datetime | None) -> ModelSelect[_M]:
@@ -74,48 +78,53 @@ def _figures() -> Case:
 
 # Columns in the order of the query: as SeriesLot, but for the moment as text, then how the first inspection ended, and the figures.
 _Row = tuple[int, int, int, str, str, int | None, int | None, int | None, str, str | None, str]
-# Measure -> places of its lots, and their figures one after the other.
-_Growing = dict[str, tuple[list[int], list[float | None]]]
-# So many documents are parsed at a time and become columns before the next: neither a call for each nor a hundred thousand lists at once.
-_AT_ONCE = 500
+# The measures of a lot, each with its four figures.
+_Measured = dict[str, list[float | None]]
+# So many documents become columns before the next are read: they hold a hundred times as many objects as lots.
+_AT_ONCE = 1000
 
 
-def _read(some: Sequence[_Row], rows: list[SeriesLot], growing: _Growing) -> None:
-    """Adds rows of a query to lots and their columns."""
-    parts = [_parts(row[-1]) for row in some]
-    measured = json.loads(f"[{','.join(part for part, _ in parts)}]")
-    # Lots in a row mostly have the same measures, so that their figures go over at once.
-    for names, alike in groupby(enumerate(measured, start=len(rows)), key=lambda pair: tuple(pair[1])):
-        places, figures = zip(*((place, tuple(lot.values())) for place, lot in alike), strict=True)
-        for name, column in zip(names, zip(*figures, strict=True), strict=True):
-            at, grown = growing.get(name) or growing.setdefault(name, ([], []))
-            at.extend(places)
-            grown.extend(chain.from_iterable(column))
-    for row, (_, rest) in zip(some, parts, strict=True):
-        rows.append(SeriesLot(*row[:8], datetime.fromisoformat(row[8]), *_judged(row[9], rest)))
+def _columns(measured: Sequence[_Measured], first: int) -> Iterator[tuple[str, Column]]:
+    """A column for each measure of lots whose places count from `first`; several of one measure where not all lots have the same ones."""
+    import numpy as np
+
+    alike: dict[tuple[str, ...], list[int]] = {}
+    for place, lot in enumerate(measured):
+        alike.setdefault(tuple(lot), []).append(place)
+    for names, places in alike.items():
+        figures = np.array([tuple(measured[place].values()) for place in places], dtype=float)
+        for number, name in enumerate(names):
+            yield name, Column(np.asarray(places) + first, figures[:, number])
 
 
-def _parts(text: str) -> tuple[str, str]:
-    """The measures of a lot's figures and the rest of them, as two documents."""
+def _joined(parts: Sequence[Column]) -> Column:
+    """Columns of one measure as one, oldest lots first."""
+    import numpy as np
+
+    at = np.concatenate([part.at for part in parts])
+    order = at.argsort(kind="stable")
+    return Column(at[order], np.concatenate([part.figures for part in parts])[order])
+
+
+def _lot(row: _Row, rest: str) -> SeriesLot:
+    return SeriesLot(*row[:8], datetime.fromisoformat(row[8]), *_judged(row[9], rest))
+
+
+def _parts(text: str) -> tuple[_Measured, str]:
+    """The measures of a lot's figures, and the rest of them as text."""
     cut = text.find(_SOURCES)
     if cut > 0 and text.startswith(_MEASURES):
-        return text[len(_MEASURES) : cut], f"{{{text[cut + 1 :]}"
-    whole = json.loads(text)
-    return json.dumps(whole.pop("measures", {})), json.dumps(whole)
+        return orjson.loads(text[len(_MEASURES) : cut]), text[cut + 1 :]
+    whole = orjson.loads(text)
+    return whole.pop("measures", {}), json.dumps(whole)[1:]
 
 
 @lru_cache(maxsize=256)  # most lots are read with the same instruments and pass
 def _judged(inspected: str | None, rest: str) -> tuple[bool | None, Mapping[str, Sequence[str]], Sequence[str], bool]:
     """How the original inspection ended, with what each characteristic was read, what failed, and whether all that failed is not proved."""
-    ended, kept = json.loads(inspected or "null"), json.loads(rest)
+    ended, kept = orjson.loads(inspected or "null"), orjson.loads(f"{{{rest}")
     failed, open_ = kept.get("failed", []), kept.get("not_proved")
     return ended and ended["accepted"], kept.get("sources", {}), failed, bool(open_) and set(failed) == set(open_)
-
-
-def _column(at: list[int], figures: list[float | None]) -> Column:
-    import numpy as np
-
-    return Column(np.asarray(at, dtype=np.intp), np.array(figures, dtype=float).reshape(-1, 4))
 
 
 class Purchase(NamedTuple):
