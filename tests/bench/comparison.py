@@ -23,19 +23,21 @@ import numpy as np
 
 from lots.app import create_app
 from lots.domain.assessment.assessment import Criteria, assess
+from lots.domain.drift.lot_series import LotSeries
 from lots.domain.receiving.coverage import Coverage
 from lots.services.assessment.integrity_checks import SAME
 from lots.services.assessment.judging import judge_lot
 from lots.services.assessment.lot_assessment import evidence_from, with_valid_calibration
 from lots.services.assessment.uncertainty import uncertainties
-from lots.services.from_rows import UNNAMED, approved_from
+from lots.services.from_rows import approved_from
 from lots.services.purchasing import comparison
 from lots.services.receiving import receiving
 from lots.services.setup import access, roles
+from lots.services.views import View
 from lots.settings import Settings
 from lots.store import readings
 from lots.store.assessment import lots
-from lots.store.drift import series as store
+from lots.store.drift import lot_series
 from lots.store.engine import database
 from tests.bench.clearance import asker
 from tests.shop import CONDITIONS, WHITE, Shop
@@ -79,29 +81,27 @@ def _round(grade: int) -> dict[str, float]:
     """CPU of each way to answer, s. The figures are worked out once for both questions, and count in full for each."""
     taken = {}
     database.connect()
-    working, figures = _timed(lambda: {row.id: _figures(lots.find(row.id)) for row in store.lots_of()})
-    listed = store.lots_of
+    listed = lot_series.lots_of
+    numbers = [row.id for row in listed().rows]
+    working, figures = _timed(lambda: {number: _figures(number) for number in numbers})
+
+    def worked_out(**which: Any) -> LotSeries:
+        """Lots with figures from their readings in place of the kept ones."""
+        rows = listed(**which).rows
+        columns = lot_series.columns_of([[figures[row.id] for row in rows]])
+        return LotSeries(rows, columns)
+
     for name, asked in (("the grade", grade), ("all grades", None)):
 
-        def answer(asked: int | None = asked) -> dict[str, Any]:
+        def answer(asked: int | None = asked) -> View:
             return comparison.compare(asked, None, None)
 
         seconds, kept = _timed(answer, ANSWERS)
-        with patch.object(store, "lots_of", lambda **which: [_Worked(row, figures[row.id]) for row in listed(**which)]):
+        with patch.object(lot_series, "lots_of", worked_out):
             again, worked = _timed(answer)
         assert _same(kept, worked)
         taken |= {f"{name}, kept figures": seconds, f"{name}, from readings": working + again}
     return taken
-
-
-class _Worked:
-    """A lot's row with other figures than the kept ones."""
-
-    def __init__(self, row: Any, figures: dict[str, Any]) -> None:
-        self.row, self.figures = row, figures
-
-    def __getattr__(self, name: str) -> Any:
-        return getattr(self.row, name)
 
 
 def _timed(action: Callable[[], Any], times: int = 1) -> tuple[float, Any]:
@@ -176,14 +176,15 @@ def _measured(dice: np.random.Generator, worse: float) -> Iterator[tuple[str, di
         yield "bond", {"stress_mpa": dice.normal(26 + 4 * control, 2), "control": control}
 
 
-def _figures(lot: Any) -> dict[str, Any]:
-    """A lot's figures from its readings. Without limits nothing is judged; those of this shop change no figure."""
+def _figures(number: int) -> dict[str, list[float | None]]:
+    """The measures of a lot from its readings. Without limits nothing is judged; those of this shop change no figure."""
+    lot = lots.find(number)
+    assert lot is not None
     rows, _ = with_valid_calibration(readings.that_count(lot.id), None)
     evidence = evidence_from(rows, uncertainties(rows))
     approved = approved_from(lot.shade_revision)
     found = assess(evidence, Coverage(()), Criteria(None, approved, lot.grade.nominal_diameter_mm)).summary.figures
-    sources = {row.kind: [UNNAMED] for row in rows}
-    return {"measures": {name: figure.as_list() for name, figure in found.items()}, "sources": sources}
+    return {name: figure.as_list() for name, figure in found.items()}
 
 
 def _same(one: Any, other: Any) -> bool:
