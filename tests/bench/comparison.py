@@ -25,9 +25,10 @@ from lots.app import create_app
 from lots.domain.assessment.assessment import Criteria, assess
 from lots.domain.drift.lot_series import LotSeries
 from lots.domain.receiving.coverage import Coverage
+from lots.services.assessment.counting import HeldTo, that_count
 from lots.services.assessment.integrity_checks import SAME
 from lots.services.assessment.judging import judge_lot
-from lots.services.assessment.lot_assessment import evidence_from, with_valid_calibration
+from lots.services.assessment.lot_assessment import evidence_from
 from lots.services.assessment.uncertainty import uncertainties
 from lots.services.from_rows import approved_from
 from lots.services.purchasing import comparison
@@ -180,7 +181,7 @@ def _figures(number: int) -> dict[str, list[float | None]]:
     """The measures of a lot from its readings. Without limits nothing is judged; those of this shop change no figure."""
     lot = lots.find(number)
     assert lot is not None
-    rows, _ = with_valid_calibration(readings.that_count(lot.id), None)
+    rows, _ = that_count(readings.that_count(lot.id), HeldTo.of(lot))
     evidence = evidence_from(rows, uncertainties(rows))
     approved = approved_from(lot.shade_revision)
     found = assess(evidence, Coverage(()), Criteria(None, approved, lot.grade.nominal_diameter_mm)).summary.figures

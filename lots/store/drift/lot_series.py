@@ -160,39 +160,37 @@ class Purchases(NamedTuple):
     mass_g: float
 
 
-def purchases(grade_id: int | None, since: datetime | None, until: datetime | None) -> Iterator[Purchases]:
-    """Deliveries of lots received between two moments, of a grade where given, added up by the database. Two queries.
-
-    A corrected delivery is read by itself, as its present values follow from its row and the correction.
-    """
+def purchases(grade_id: int | None, since: datetime | None, until: datetime | None) -> list[Purchases]:
+    """Deliveries of lots received between two moments, of a grade where given, added up by the database. One query, one more for corrected ones."""
     # A spool wound in the shop was not bought, nor was one that never came. Of a closed delivery none is left.
-    mass_g = fn.SUM(Spool.net_mass_g)
-    there = Delivery.select(Lot.supplier.alias("supplier"), Lot.standing.alias("standing"), mass_g.alias("mass_g"))
-    there = there.join(Lot).switch(Delivery).join(Spool).where(deliveries.came()).group_by(Delivery.id, Lot.id)
+    plain = Lot.supplier.alias("supplier"), Lot.standing.alias("standing"), fn.SUM(Spool.net_mass_g).alias("mass_g")
+    there = Delivery.select(*plain).join(Lot).switch(Delivery).join(Spool).where(deliveries.came())
+    there = _received(there.group_by(Delivery.id, Lot.id), since, until)
     if grade_id is not None:
         there = there.where(Lot.grade == grade_id)
-    there = _received(there, since, until)
     costed = Delivery.cost.is_null(False) & Delivery.currency.is_null(False)
-    each = (
-        there.select_extend(
-            _severity().alias("severity"),
-            Case(None, [(costed, Delivery.currency)]).alias("currency"),
-            Case(None, [(Delivery.due_at.is_null(False), Delivery.received_at > Delivery.due_at)]).alias("late"),
-            Delivery.cost.alias("cost"),
-        )
-        .where(Delivery.corrected.is_null())
-        .alias("each")
-    )
-    alike = [each.c[name] for name in ("supplier", "standing", "severity", "currency", "late")]
+    each = there.select_extend(
+        Delivery.corrected.is_null().alias("as_logged"),
+        _severity().alias("severity"),
+        Case(None, [(costed, Delivery.currency)]).alias("currency"),
+        Case(None, [(Delivery.due_at.is_null(False), Delivery.received_at > Delivery.due_at)]).alias("late"),
+        Delivery.cost.alias("cost"),
+    ).alias("each")
+    alike = [each.c[name] for name in ("as_logged", "supplier", "standing", "severity", "currency", "late")]
     sums = fn.COUNT(each.c.mass_g), fn.COALESCE(fn.SUM(each.c.cost), 0.0), fn.SUM(each.c.mass_g)
-    for supplier, standing, severity, currency, late, n, cost, mass in db.execute(
-        Select([each], [*alike, *sums]).group_by(*alike)
-    ):
-        was_late = None if late is None else bool(late)
-        yield Purchases(supplier, standing, severity, currency, was_late, n, cost, mass)
+    found, corrected = [], False
+    for as_logged, *which, late, count, cost, mass in db.execute(Select([each], [*alike, *sums]).group_by(*alike)):
+        if as_logged:
+            found.append(Purchases._make((*which, None if late is None else bool(late), count, cost, mass)))
+        corrected |= not as_logged
+    return [*found, *_corrected(there)] if corrected else found
+
+
+def _corrected(there: ModelSelect[Delivery]) -> Iterator[Purchases]:
+    """Corrected deliveries one by one, as the present values of each follow from its row and its corrections. One query."""
     columns = [getattr(Delivery, name) for name in _LOGGED]
-    corrected = there.select_extend(*columns).where(Delivery.corrected.is_null(False)).order_by(Delivery.id)
-    for supplier, standing, mass, *texts in db.execute(corrected):
+    rows = there.select_extend(*columns).where(Delivery.corrected.is_null(False)).order_by(Delivery.id)
+    for supplier, standing, mass, *texts in db.execute(rows):
         logged = {name: column.python_value(text) for name, column, text in zip(_LOGGED, columns, texts, strict=True)}
         now = deliveries.current(Delivery(**logged))
         late = None if now.due_at is None else now.received_at > now.due_at
