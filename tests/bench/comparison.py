@@ -136,11 +136,11 @@ def _filled(shop: Shop) -> int:
         delivery = receiving.receive(body, "Anselm")
         with database.transaction():
             lot = lots.lock([delivery["lot"]["id"]])[delivery["lot"]["id"]]
-            rows = [
+            rows: list[readings.NewReading] = [
                 {
                     "kind": kind,
-                    "spool": spool.id,
-                    "lot": lot.id,
+                    "spool": spool,
+                    "lot": lot,
                     "instrument": None,
                     "measured_at": body["received_at"],
                     "recorded_at": body["received_at"],
@@ -149,6 +149,9 @@ def _filled(shop: Shop) -> int:
                     "retest": False,
                     "values": values,
                     "note": None,
+                    "to_confirm": None,
+                    "build_key": None,
+                    "control_of": None,
                 }
                 for spool in lots.spools_of(lot)
                 for kind, values in _measured(dice, 0.05 * (number % SUPPLIERS))
