@@ -1,9 +1,8 @@
 """Suppliers compared over 1,000 lots with 500,000 readings, from the figures kept beside lots, beside the same answer worked out from the readings.
 
 Four suppliers of one grade; every lot is judged once through the program, which takes minutes. Both ways call the desk that answers
-`GET /supplier-comparison`, of the grade and of all grades. From readings, each lot's readings are loaded and turned into figures as judging
-does, but nothing is judged: no findings, no verdict; then follows the same comparison. The answers must be equal to 1e-12, or the benchmark
-breaks off. The whole request is timed too.
+`GET /supplier-comparison`, of the grade and of all grades. From readings, each lot is judged again, and the same comparison follows. The
+answers must be equal to 1e-12, or the benchmark breaks off. The whole request is timed too.
 """
 
 from __future__ import annotations
@@ -22,15 +21,10 @@ from unittest.mock import patch
 import numpy as np
 
 from lots.app import create_app
-from lots.domain.assessment.assessment import Criteria, assess
 from lots.domain.drift.lot_series import LotSeries
-from lots.domain.receiving.coverage import Coverage
-from lots.services.assessment.counting import HeldTo, that_count
 from lots.services.assessment.integrity_checks import SAME
 from lots.services.assessment.judging import judge_lot
-from lots.services.assessment.lot_assessment import evidence_from
-from lots.services.assessment.uncertainty import uncertainties
-from lots.services.from_rows import approved_from
+from lots.services.assessment.lot_assessment import Terms, assess_lot
 from lots.services.purchasing import comparison
 from lots.services.receiving import receiving
 from lots.services.setup import access, roles
@@ -181,13 +175,10 @@ def _measured(dice: np.random.Generator, worse: float) -> Iterator[tuple[str, di
 
 
 def _figures(number: int) -> dict[str, list[float | None]]:
-    """The measures of a lot from its readings. Without limits nothing is judged; those of this shop change no figure."""
+    """The measures of a lot, judged again from its readings."""
     lot = lots.find(number)
     assert lot is not None
-    rows, _ = that_count(readings.that_count(lot.id), HeldTo.of(lot))
-    evidence = evidence_from(rows, uncertainties(rows))
-    approved = approved_from(lot.shade_revision)
-    found = assess(evidence, Coverage(()), Criteria(None, approved, lot.grade.nominal_diameter_mm)).summary.figures
+    found = assess_lot(lot, Terms.of(lot)).assessment.summary.figures
     return {name: figure.as_list() for name, figure in found.items()}
 
 
