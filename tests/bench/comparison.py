@@ -1,9 +1,8 @@
 """Suppliers compared over 1,000 lots with 500,000 readings, from the figures kept beside lots, beside the same answer worked out from the readings.
 
 Four suppliers of one grade; every lot is judged once through the program, which takes minutes. Both ways call the desk that answers
-`GET /supplier-comparison`, of the grade and of all grades. From readings, each lot's readings are loaded and turned into figures as judging
-does, but nothing is judged: no findings, no verdict; then follows the same comparison. The answers must be equal to 1e-12, or the benchmark
-breaks off. The whole request is timed too.
+`GET /supplier-comparison`, of the grade and of all grades. From readings, each lot is judged again, and the same comparison follows. The
+answers must be equal to 1e-12, or the benchmark breaks off. The whole request is timed too.
 """
 
 from __future__ import annotations
@@ -22,20 +21,18 @@ from unittest.mock import patch
 import numpy as np
 
 from lots.app import create_app
-from lots.domain.assessment.assessment import Criteria, assess
-from lots.domain.receiving.coverage import Coverage
+from lots.domain.drift.lot_series import LotSeries
 from lots.services.assessment.integrity_checks import SAME
 from lots.services.assessment.judging import judge_lot
-from lots.services.assessment.lot_assessment import evidence_from, with_valid_calibration
-from lots.services.assessment.uncertainty import uncertainties
-from lots.services.from_rows import UNNAMED, approved_from
+from lots.services.assessment.lot_assessment import Terms, assess_lot
 from lots.services.purchasing import comparison
 from lots.services.receiving import receiving
 from lots.services.setup import access, roles
+from lots.services.views import View
 from lots.settings import Settings
 from lots.store import readings
 from lots.store.assessment import lots
-from lots.store.drift import series as store
+from lots.store.drift import lot_series
 from lots.store.engine import database
 from tests.bench.clearance import asker
 from tests.shop import CONDITIONS, WHITE, Shop
@@ -79,29 +76,27 @@ def _round(grade: int) -> dict[str, float]:
     """CPU of each way to answer, s. The figures are worked out once for both questions, and count in full for each."""
     taken = {}
     database.connect()
-    working, figures = _timed(lambda: {row.id: _figures(lots.find(row.id)) for row in store.lots_of()})
-    listed = store.lots_of
+    listed = lot_series.lots_of
+    numbers = [row.id for row in listed().rows]
+    working, figures = _timed(lambda: {number: _figures(number) for number in numbers})
+
+    def worked_out(**which: Any) -> LotSeries:
+        """Lots with figures from their readings in place of the kept ones."""
+        rows = listed(**which).rows
+        columns = lot_series.columns_of([[figures[row.id] for row in rows]])
+        return LotSeries(rows, columns)
+
     for name, asked in (("the grade", grade), ("all grades", None)):
 
-        def answer(asked: int | None = asked) -> dict[str, Any]:
+        def answer(asked: int | None = asked) -> View:
             return comparison.compare(asked, None, None)
 
         seconds, kept = _timed(answer, ANSWERS)
-        with patch.object(store, "lots_of", lambda **which: [_Worked(row, figures[row.id]) for row in listed(**which)]):
+        with patch.object(lot_series, "lots_of", worked_out):
             again, worked = _timed(answer)
         assert _same(kept, worked)
         taken |= {f"{name}, kept figures": seconds, f"{name}, from readings": working + again}
     return taken
-
-
-class _Worked:
-    """A lot's row with other figures than the kept ones."""
-
-    def __init__(self, row: Any, figures: dict[str, Any]) -> None:
-        self.row, self.figures = row, figures
-
-    def __getattr__(self, name: str) -> Any:
-        return getattr(self.row, name)
 
 
 def _timed(action: Callable[[], Any], times: int = 1) -> tuple[float, Any]:
@@ -135,11 +130,11 @@ def _filled(shop: Shop) -> int:
         delivery = receiving.receive(body, "Anselm")
         with database.transaction():
             lot = lots.lock([delivery["lot"]["id"]])[delivery["lot"]["id"]]
-            rows = [
+            rows: list[readings.NewReading] = [
                 {
                     "kind": kind,
-                    "spool": spool.id,
-                    "lot": lot.id,
+                    "spool": spool,
+                    "lot": lot,
                     "instrument": None,
                     "measured_at": body["received_at"],
                     "recorded_at": body["received_at"],
@@ -148,6 +143,9 @@ def _filled(shop: Shop) -> int:
                     "retest": False,
                     "values": values,
                     "note": None,
+                    "to_confirm": None,
+                    "build_key": None,
+                    "control_of": None,
                 }
                 for spool in lots.spools_of(lot)
                 for kind, values in _measured(dice, 0.05 * (number % SUPPLIERS))
@@ -176,14 +174,12 @@ def _measured(dice: np.random.Generator, worse: float) -> Iterator[tuple[str, di
         yield "bond", {"stress_mpa": dice.normal(26 + 4 * control, 2), "control": control}
 
 
-def _figures(lot: Any) -> dict[str, Any]:
-    """A lot's figures from its readings. Without limits nothing is judged; those of this shop change no figure."""
-    rows, _ = with_valid_calibration(readings.that_count(lot.id), None)
-    evidence = evidence_from(rows, uncertainties(rows))
-    approved = approved_from(lot.shade_revision)
-    found = assess(evidence, Coverage(()), Criteria(None, approved, lot.grade.nominal_diameter_mm)).summary.figures
-    sources = {row.kind: [UNNAMED] for row in rows}
-    return {"measures": {name: figure.as_list() for name, figure in found.items()}, "sources": sources}
+def _figures(number: int) -> dict[str, list[float | None]]:
+    """The measures of a lot, judged again from its readings."""
+    lot = lots.find(number)
+    assert lot is not None
+    found = assess_lot(lot, Terms.of(lot)).assessment.summary.figures
+    return {name: figure.as_list() for name, figure in found.items()}
 
 
 def _same(one: Any, other: Any) -> bool:

@@ -14,7 +14,7 @@ from lots.api.pictures.answers import AS_PICTURE, pictured
 from lots.api.pictures.drift import draw
 from lots.domain.characteristics.registry import MEASURES
 from lots.services.drift import drift
-from lots.services.drift.series import MOST_SHOWN
+from lots.services.drift.series import MOST_POINTS, MOST_SHOWN
 
 routes = Routes("drift", __name__, url_prefix="/v1/drift", description="How a supplier's lots move over time.")
 
@@ -34,9 +34,9 @@ class DriftArgs(Strict):
     limit = WrittenWhole(
         1,
         MOST_SHOWN,
-        load_default=MOST_SHOWN,
         metadata={
-            "description": "so many of the newest lots are shown; charts and signals rest on all lots of the span"
+            "description": f"so many of the newest lots are shown; when left out, at most {MOST_SHOWN} lots and {MOST_POINTS} figures. "
+            "Charts and signals rest on all lots of the span"
         },
     )
     before = WrittenWhole(1, MAX_ID, metadata={"description": "show lots before this number of a lot in the series"})
@@ -242,9 +242,9 @@ class Drift(Resource):
         """Follow a characteristic over a supplier's consecutive lots of a grade.
 
         Answers series, baseline, control charts, signals in words, and when a limit will be reached. Each measure names its unit. Also as image/svg+xml.
-        Of a long series the newest 500 lots are shown. `before` leads to earlier ones.
+        Of a long series the newest 500 lots are shown, fewer where there are many measures. `before` leads to earlier ones.
         404 for an unknown supplier or grade. 422 for a characteristic that is not followed over lots.
         """
         whose = args["supplier_id"], args["grade_id"], args.get("characteristic")
-        span = drift.LotSpan(args.get("received_from"), args.get("received_to"), args["limit"], args.get("before"))
+        span = drift.LotSpan(args.get("received_from"), args.get("received_to"), args.get("limit"), args.get("before"))
         return pictured(drift.drift_of(*whose, span, rules=args["run_rules"]), draw)

@@ -17,7 +17,7 @@ from lots.domain.drift.lot_series import LotSeries
 from lots.domain.drift.reported import Listing, listing
 from lots.domain.words import counted
 from lots.services.drift import series, signals, together, views
-from lots.services.drift.series import MOST_SHOWN, Segment, Window
+from lots.services.drift.series import Segment, Window
 from lots.services.drift.signals import SignalView
 from lots.services.errors import Fault, Invalid
 from lots.services.instruments.instrument_changes import Bridges, InstrumentChange, bridges
@@ -52,11 +52,14 @@ class Followed:
 
 @dataclass(frozen=True, slots=True)
 class LotSpan:
-    """Which lots are followed: received from `since` up to `until`, all where both are None. Of these the newest `limit` before a number are shown."""
+    """Which lots are followed: received from `since` up to `until`, all where both are None. Of these the newest `limit` before a number are shown.
+
+    Without a limit the answer stays below a megabyte: the more measures, the fewer lots.
+    """
 
     since: datetime | None = None
     until: datetime | None = None
-    limit: int = MOST_SHOWN
+    limit: int | None = None
     before: int | None = None
 
 
@@ -85,10 +88,14 @@ def drift_of(
     for measure in measures:
         parts, limit = series.stretches(lots, measure, ties), limit_on(measure, agreed, grade.nominal_diameter_mm)
         followed.append(Followed(measure, parts, [analysed(part, kept, limit, rules=rules) for part in parts], limit))
-    selected = select(one for one in followed if one.parts)
-    chances = iter(selected.listed)
-    shown = Window.of_newest(len(lots), span.limit, span.before)
-    told = [signal for one in followed if one.parts for signal in _signals(one, listed=next(chances))]
+    measured = [one for one in followed if one.parts]
+    selected = select(measured)
+    shown = Window.of_newest(len(lots), span.limit, span.before, len(measured))
+    told = [
+        signal
+        for one, listed_ in zip(measured, selected.listed, strict=True)
+        for signal in _signals(one, listed=listed_)
+    ]
     whole = set(VECTOR) <= set(measures)
     return {
         "supplier_id": supplier.id,

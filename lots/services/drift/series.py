@@ -64,8 +64,10 @@ class Segment:
         return self.lots.rows[int(self.column.at[index])]
 
 
-# So many of the newest lots are shown unless fewer are asked for.
+# So many of the newest lots are shown at most.
 MOST_SHOWN = 500
+# Where nobody asks for a number of lots, so many figures of them are shown at most: an answer of one megabyte.
+MOST_POINTS = 2000
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,8 +79,17 @@ class Window:
     of: int
 
     @classmethod
-    def of_newest(cls, of: int, limit: int, before: int | None) -> Window:
-        """Returns the newest `limit` lots with numbers below `before`, below any where that is None."""
+    def of_newest(cls, of: int, limit: int | None, before: int | None, measures: int) -> Window:
+        """Returns the newest `limit` lots with numbers below `before`, below any where that is None.
+
+        Args:
+            of: lots in all.
+            limit: None for as many as keep the answer short.
+            before: a number of a lot.
+            measures: that are shown of each.
+        """
+        if limit is None:
+            limit = min(MOST_SHOWN, MOST_POINTS // max(1, measures))
         last = of if before is None else min(of, before - 1)
         return cls(max(1, last - limit + 1), last, of)
 

@@ -113,7 +113,7 @@ def compared(
 def _suppliers(question: Question, lots: LotSeries, suppliers: Mapping[int, Supplier]) -> dict[int, _Supplier]:
     """Each supplier of these lots, by number."""
     purchases = lot_series.purchases(question.grade_id, question.since, question.until)
-    bought = delivery_costs.by_supplier(purchases, {row.id: row.standing for row in lots.rows})
+    bought = delivery_costs.by_supplier(purchases)
     found_ = {}
     for number, mine in lots.by([row.supplier_id for row in lots.rows]).items():
         originals = mine.originals()

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from lots.domain.assessment.standing_by_hand import LOADABLE
 from lots.domain.statistics.proportions import wilson
 from lots.domain.words import counted
 from lots.services.views import View
-from lots.store.drift.lot_series import Purchase
+from lots.store.drift.lot_series import Purchases
 
 
 @dataclass(slots=True)
@@ -27,25 +27,25 @@ class Bought:
     unsettled: int = 0
     severities: Counter[str] = field(default_factory=Counter)
 
-    def add(self, bought: Purchase, standing: str) -> None:
-        """Adds a delivery of a lot with this standing.
+    def add(self, bought: Purchases) -> None:
+        """Adds deliveries that are alike.
 
         Notes:
             A lot that was sent back is neither paid nor kept, and one still in quarantine may come out either way: both are left out of the
             cost. What was blocked or scrapped counts as paid without a gram to show for it.
         """
-        self.deliveries += 1
-        self.severities[bought.severity] += 1
-        if bought.due_at is not None:
-            self.due += 1
-            self.late += bought.received_at > bought.due_at
-        if standing in ("returned", "quarantined"):
-            self.unsettled += 1
-        elif bought.cost is None or bought.currency is None:
-            self.uncosted += 1
+        self.deliveries += bought.deliveries
+        self.severities[bought.severity] += bought.deliveries
+        if bought.late is not None:
+            self.due += bought.deliveries
+            self.late += bought.deliveries * bought.late
+        if bought.standing in ("returned", "quarantined"):
+            self.unsettled += bought.deliveries
+        elif bought.currency is None:
+            self.uncosted += bought.deliveries
         else:
-            self.costed += 1
-            kept = bought.mass_g / 1000 if standing in LOADABLE else 0.0
+            self.costed += bought.deliveries
+            kept = bought.mass_g / 1000 if bought.standing in LOADABLE else 0.0
             self.cost[bought.currency] = self.cost.get(bought.currency, 0.0) + bought.cost
             self.accepted_kg[bought.currency] = self.accepted_kg.get(bought.currency, 0.0) + kept
 
@@ -87,15 +87,9 @@ class Bought:
         }
 
 
-def by_supplier(purchases: Iterable[Purchase], standings: Mapping[int, str]) -> dict[int, Bought]:
-    """Returns supplier -> what it delivered.
-
-    Args:
-        purchases: deliveries, oldest first.
-        standings: lot -> where it stands.
-    """
+def by_supplier(purchases: Iterable[Purchases]) -> dict[int, Bought]:
+    """Returns supplier -> what it delivered."""
     found: dict[int, Bought] = {}
     for bought in purchases:
-        mine = found.get(bought.supplier_id) or found.setdefault(bought.supplier_id, Bought())
-        mine.add(bought, standings.get(bought.lot_id, "quarantined"))
+        found.setdefault(bought.supplier_id, Bought()).add(bought)
     return found

@@ -3,22 +3,27 @@
 from __future__ import annotations
 
 import json
-import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from functools import lru_cache
-from itertools import chain, groupby
-from typing import NamedTuple, TypeVar
+from typing import NamedTuple, TypeVar, get_args
 
-from peewee import JOIN, Case, Model, ModelSelect, fn
+import orjson
+from peewee import JOIN, Case, Function, Model, ModelSelect, Select, fn
 
 from lots.domain.drift.lot_series import Column, LotSeries, SeriesLot
+from lots.domain.receiving.severity import State
 from lots.store.assessment import lots
+from lots.store.engine.column_types import Json
 from lots.store.engine.database import db, locks_rows
 from lots.store.receiving import deliveries
 from lots.store.tables.models import Delivery, LimitsRevision, Lot, ShadeRevision, Spool
 
+# The measures of a lot: value, sampling units, sum of squares and standard uncertainty of each.
+Measured = dict[str, list[float | None]]
 _M = TypeVar("_M", bound=Model)
+_V = TypeVar("_V")
 
 
 def lots_of(
@@ -46,11 +51,16 @@ def lots_of(
             query = query.where(field == value)
     cursor = db.execute(_received(query, since, until).order_by(Lot.received_at, Lot.id))
     rows: list[SeriesLot] = []
-    growing: _Growing = {}
-    some: list[_Row]
-    while some := cursor.fetchmany(_AT_ONCE):
-        _read(some, rows, growing)
-    return LotSeries(rows, {name: _column(*grown) for name, grown in growing.items()})
+
+    def measured() -> Iterator[list[Measured]]:
+        some: list[_Row]
+        while some := cursor.fetchmany(_AT_ONCE):
+            parts = [_parts(row[-1]) for row in some]
+            rows.extend(_lot(row, rest) for row, (_, rest) in zip(some, parts, strict=True))
+            yield [part for part, _ in parts]
+
+    columns = columns_of(measured())
+    return LotSeries(rows, columns)
 
 
 def _received(query: ModelSelect[_M], since: datetime | None, until: datetime | None) -> ModelSelect[_M]:
@@ -68,101 +78,139 @@ _MEASURES, _SOURCES, _NOTHING_FAILED = '{"measures":', ',"sources":', ',"failed"
 
 def _figures() -> Case:
     """The text of a lot's figures, without what does not matter here where nothing failed."""
-    place = (fn.STRPOS if locks_rows() else fn.INSTR)(Lot.figures, _NOTHING_FAILED)
+    place = _place(Lot.figures, _NOTHING_FAILED)
     return Case(None, [(place > 0, fn.SUBSTR(Lot.figures, 1, place - 1).concat("}"))], Lot.figures)
 
 
 # Columns in the order of the query: as SeriesLot, but for the moment as text, then how the first inspection ended, and the figures.
 _Row = tuple[int, int, int, str, str, int | None, int | None, int | None, str, str | None, str]
-# Measure -> places of its lots, and their figures one after the other.
-_Growing = dict[str, tuple[list[int], list[float | None]]]
-# So many documents are parsed at a time and become columns before the next: neither a call for each nor a hundred thousand lists at once.
-_AT_ONCE = 500
+# So many documents become columns before the next are read: they hold a hundred times as many objects as lots.
+_AT_ONCE = 1000
 
 
-def _read(some: Sequence[_Row], rows: list[SeriesLot], growing: _Growing) -> None:
-    """Adds rows of a query to lots and their columns."""
-    parts = [_parts(row[-1]) for row in some]
-    measured = json.loads(f"[{','.join(part for part, _ in parts)}]")
-    # Lots in a row mostly have the same measures, so that their figures go over at once.
-    for names, alike in groupby(enumerate(measured, start=len(rows)), key=lambda pair: tuple(pair[1])):
-        places, figures = zip(*((place, tuple(lot.values())) for place, lot in alike), strict=True)
-        for name, column in zip(names, zip(*figures, strict=True), strict=True):
-            at, grown = growing.get(name) or growing.setdefault(name, ([], []))
-            at.extend(places)
-            grown.extend(chain.from_iterable(column))
-    for row, (_, rest) in zip(some, parts, strict=True):
-        rows.append(SeriesLot(*row[:8], datetime.fromisoformat(row[8]), *_judged(row[9], rest)))
+def columns_of(measured: Iterable[Sequence[Measured]]) -> dict[str, Column]:
+    """A column for each measure of lots, oldest first, some of the lots at a time."""
+    import numpy as np
+
+    found: defaultdict[str, list[Column]] = defaultdict(list)
+    first = 0
+    for some in measured:
+        alike: defaultdict[tuple[str, ...], list[int]] = defaultdict(list)
+        for place, lot in enumerate(some):
+            alike[tuple(lot)].append(place)
+        for names, places in alike.items():
+            figures = np.array([tuple(some[place].values()) for place in places], dtype=float)
+            for number, name in enumerate(names):
+                found[name].append(Column(np.asarray(places) + first, figures[:, number]))
+        first += len(some)
+    return {name: _joined(parts) for name, parts in found.items()}
 
 
-def _parts(text: str) -> tuple[str, str]:
-    """The measures of a lot's figures and the rest of them, as two documents."""
+def _joined(parts: Sequence[Column]) -> Column:
+    """Columns of one measure as one, oldest lots first."""
+    import numpy as np
+
+    at = np.concatenate([part.at for part in parts])
+    order = at.argsort(kind="stable")
+    return Column(at[order], np.concatenate([part.figures for part in parts])[order])
+
+
+def _lot(row: _Row, rest: str) -> SeriesLot:
+    return SeriesLot(*row[:8], datetime.fromisoformat(row[8]), *_judged(row[9], rest))
+
+
+def _parts(text: str) -> tuple[Measured, str]:
+    """The measures of a lot's figures, and the rest of them as text."""
     cut = text.find(_SOURCES)
     if cut > 0 and text.startswith(_MEASURES):
-        return text[len(_MEASURES) : cut], f"{{{text[cut + 1 :]}"
-    whole = json.loads(text)
-    return json.dumps(whole.pop("measures", {})), json.dumps(whole)
+        return orjson.loads(text[len(_MEASURES) : cut]), text[cut + 1 :]
+    whole = orjson.loads(text)
+    return whole.pop("measures", {}), json.dumps(whole)[1:]
 
 
 @lru_cache(maxsize=256)  # most lots are read with the same instruments and pass
 def _judged(inspected: str | None, rest: str) -> tuple[bool | None, Mapping[str, Sequence[str]], Sequence[str], bool]:
     """How the original inspection ended, with what each characteristic was read, what failed, and whether all that failed is not proved."""
-    ended, kept = json.loads(inspected or "null"), json.loads(rest)
+    ended, kept = orjson.loads(inspected or "null"), orjson.loads(f"{{{rest}")
     failed, open_ = kept.get("failed", []), kept.get("not_proved")
     return ended and ended["accepted"], kept.get("sources", {}), failed, bool(open_) and set(failed) == set(open_)
 
 
-def _column(at: list[int], figures: list[float | None]) -> Column:
-    import numpy as np
+class Purchases(NamedTuple):
+    """Deliveries as corrected that are alike but for what they cost and weigh: how many, and their sums.
 
-    return Column(np.asarray(at, dtype=np.intp), np.array(figures, dtype=float).reshape(-1, 4))
+    Args:
+        supplier_id: who delivered.
+        standing: of the lots they belong to.
+        severity: of their inspection.
+        currency: that they were paid in; None where no cost is recorded.
+        late: whether they came after the day they were promised for; None without such a day.
+        deliveries: how many.
+        cost: their sum.
+        mass_g: the net mass that came in them, g.
+    """
 
-
-class Purchase(NamedTuple):
-    """A delivery as corrected, with the net mass that came in it, g."""
-
-    lot_id: int
     supplier_id: int
-    received_at: datetime
-    due_at: datetime | None
-    cost: float | None
-    currency: str | None
+    standing: str
     severity: str
+    currency: str | None
+    late: bool | None
+    deliveries: int
+    cost: float
     mass_g: float
 
 
-def purchases(grade_id: int | None, since: datetime | None, until: datetime | None) -> Iterator[Purchase]:
-    """Deliveries of lots received between two moments, of a grade where given, oldest first. One query."""
-    columns = [getattr(Delivery, name) for name in _LOGGED]
+def purchases(grade_id: int | None, since: datetime | None, until: datetime | None) -> list[Purchases]:
+    """Deliveries of lots received between two moments, of a grade where given, added up by the database. One query, one more for corrected ones."""
     # A spool wound in the shop was not bought, nor was one that never came. Of a closed delivery none is left.
-    mass_g = Spool.select(fn.SUM(Spool.net_mass_g)).where((Spool.delivery == Delivery.id) & deliveries.came())
-    query = Delivery.select(Delivery.lot, Lot.supplier, mass_g, *columns).join(Lot)
+    plain = Lot.supplier.alias("supplier"), Lot.standing.alias("standing"), fn.SUM(Spool.net_mass_g).alias("mass_g")
+    there = Delivery.select(*plain).join(Lot).switch(Delivery).join(Spool).where(deliveries.came())
+    there = _received(there.group_by(Delivery.id, Lot.id), since, until)
     if grade_id is not None:
-        query = query.where(Lot.grade == grade_id)
-    rows = db.execute(_received(query, since, until).order_by(Delivery.came_at, Delivery.id))
-    for lot, supplier, mass, *logged in rows:
-        if mass is not None:
-            yield Purchase(lot, supplier, *_bought(*logged), mass)
+        there = there.where(Lot.grade == grade_id)
+    costed = Delivery.cost.is_null(False) & Delivery.currency.is_null(False)
+    each = there.select_extend(
+        Delivery.corrected.is_null().alias("as_logged"),
+        _severity().alias("severity"),
+        Case(None, [(costed, Delivery.currency)]).alias("currency"),
+        Case(None, [(Delivery.due_at.is_null(False), Delivery.received_at > Delivery.due_at)]).alias("late"),
+        Delivery.cost.alias("cost"),
+    ).alias("each")
+    alike = [each.c[name] for name in ("as_logged", "supplier", "standing", "severity", "currency", "late")]
+    sums = fn.COUNT(each.c.mass_g), fn.COALESCE(fn.SUM(each.c.cost), 0.0), fn.SUM(each.c.mass_g)
+    found, corrected = [], False
+    for as_logged, *which, late, count, cost, mass in db.execute(Select([each], [*alike, *sums]).group_by(*alike)):
+        if as_logged:
+            found.append(Purchases._make((*which, None if late is None else bool(late), count, cost, mass)))
+        corrected |= not as_logged
+    return [*found, *_corrected(there)] if corrected else found
+
+
+def _corrected(there: ModelSelect[Delivery]) -> Iterator[Purchases]:
+    """Corrected deliveries one by one, as the present values of each follow from its row and its corrections. One query."""
+    columns = [getattr(Delivery, name) for name in _LOGGED]
+    rows = there.select_extend(*columns).where(Delivery.corrected.is_null(False)).order_by(Delivery.id)
+    for supplier, standing, mass, *texts in db.execute(rows):
+        logged = {name: column.python_value(text) for name, column, text in zip(_LOGGED, columns, texts, strict=True)}
+        now = deliveries.current(Delivery(**logged))
+        late = None if now.due_at is None else now.received_at > now.due_at
+        currency = None if now.cost is None else now.currency
+        severity = now.sample.get("severity", _FIXED)
+        yield Purchases(supplier, standing, severity, currency, late, 1, now.cost or 0.0, mass)
 
 
 # Columns of a delivery that its present values follow from.
 _LOGGED = ("received_at", "due_at", "cost", "currency", "sample", "corrected")
-_SEVERITY = re.compile(r'"severity":"(\w+)"')
-
-
-def _bought(
-    received: str, due: str | None, cost: float | None, currency: str | None, sample: str, corrected: str | None
-) -> tuple[datetime, datetime | None, float | None, str | None, str]:
-    """When a delivery came and was due, its cost, and the severity of its inspection, from the text of its columns."""
-    if corrected is not None:
-        texts = zip(_LOGGED, (received, due, cost, currency, sample, corrected), strict=True)
-        row = Delivery(**{name: getattr(Delivery, name).python_value(text) for name, text in texts})
-        now = deliveries.current(row)
-        return now.received_at, now.due_at, now.cost, now.currency, now.sample.get("severity", _FIXED)
-    severity = _SEVERITY.search(sample)
-    moments = datetime.fromisoformat(received), None if due is None else datetime.fromisoformat(due)
-    return *moments, cost, currency, severity[1] if severity else _FIXED
-
-
 # The severity of a sample whose size does not change with it.
 _FIXED = "fixed"
+
+
+def _severity() -> Case:
+    """The severity of a delivery's inspection, from the text of its sample."""
+    said = [(_place(Delivery.sample, f'"severity":"{state}"') > 0, state) for state in get_args(State)]
+    return Case(None, said, _FIXED)
+
+
+def _place(column: Json[_V], text: str) -> Function:
+    """Where a text stands in a column, from 1; 0 where it does not."""
+    return (fn.STRPOS if locks_rows() else fn.INSTR)(column, text)

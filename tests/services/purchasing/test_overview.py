@@ -11,8 +11,13 @@ import pytest
 from lots.domain.drift.lot_series import Column, LotSeries, SeriesLot
 from lots.domain.purchasing.supplier_comparison import LotResult, compare
 from lots.services import clock
+from lots.services.drift import drift, series, views
+from lots.services.drift.series import Window
 from lots.services.purchasing import comparison, forecast, overview, week
 from lots.services.purchasing.supplies import Charted
+from lots.store.drift import lot_series
+from lots.store.drift.lot_series import columns_of
+from lots.store.tables.models import Delivery
 from tests.journeys.supply import COLOR, whites
 from tests.store.rows import connected
 
@@ -78,6 +83,32 @@ def test_twice_the_lots_take_twice_the_steps_at_most():
     assert many < 2.2 * few
 
 
+def test_a_drift_page_takes_steps_for_the_lots_it_speaks_of():
+    """Columns are made, series charted and a window shown in steps linear in lots; of a long series no more lots are shown."""
+
+    def figures(n: int) -> None:
+        columns_of([{"color.component_b": [0.1, 5.0, 0.01, None]} for _ in range(200)] for _ in range(n // 200))
+
+    def page(some: LotSeries) -> None:
+        (part,) = series.stretches(some, "color.component_b")
+        shown = Window.of_newest(len(some), None, None, 1)
+        views.points(1, part, shown)
+        views.chart_view(drift.analysed(part, None, None), part, shown)
+
+    page(lots(400))
+    few, many = (steps(partial(figures, n)) for n in (4000, 8000))
+    assert many < 2.2 * few
+    few, many = (steps(partial(page, lots(n))) for n in (2000, 4000))
+    assert many < 2.2 * few
+
+
+@pytest.mark.parametrize(("measures", "lots_shown"), [(1, 500), (4, 500), (6, 333), (20, 100)])
+def test_a_drift_answer_shows_fewer_lots_of_more_measures(measures, lots_shown):
+    """Left to itself it shows 2,000 figures at most; who asks for a number of lots gets them."""
+    assert lots_shown == len(Window.of_newest(5000, None, None, measures).numbers)
+    assert len(Window.of_newest(5000, 500, None, measures).numbers) == 500
+
+
 def test_lots_that_came_later_are_added_in_order():
     """Two parts of a series are the series, figures included."""
     whole = lots(40)
@@ -116,6 +147,26 @@ def test_the_overview_is_what_each_service_answers(shop):
         assert comparison.compare(None, None, None) == whole.compared
         assert {} == whole.forecasts
         assert white["id"] == overview.first_grade()
+
+
+@pytest.mark.parametrize("engine", ["sqlite", pytest.param("postgresql", marks=pytest.mark.postgresql)])
+def test_purchases_are_added_up_by_the_database(shop):
+    """However many deliveries, so many rows are read as there are kinds of them; a corrected one is read by itself."""
+    white, supplier = shop.grade(limits=COLOR), shop.supplier("QWT")
+    kinds = {}
+    for number, first in ((3, 1), (9, 4)):
+        whites(supplier, white, [0.0] * number, first=first)
+        with connected():
+            kinds[number] = lot_series.purchases(white["id"], None, None)
+    assert len(kinds[3]) == len(kinds[9]) == 1
+    assert (kinds[3][0].deliveries, kinds[9][0].deliveries) == (3, 12)
+    with connected():
+        one = Delivery.select().order_by(Delivery.id).get()
+        one.corrected = {"cost": 12.5, "currency": "EUR", "due_at": None}
+        one.save()
+        found = lot_series.purchases(white["id"], None, None)
+    assert sum(kind.deliveries for kind in found) == 12
+    assert (found[-1].deliveries, found[-1].cost, found[-1].currency, found[-1].late) == (1, 12.5, "EUR", None)
 
 
 def test_before_the_first_lot_there_is_no_grade_to_begin_with(shop):
