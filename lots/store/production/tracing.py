@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from datetime import datetime
+from functools import lru_cache
 
 from peewee import JOIN, ModelSelect
 
@@ -44,9 +45,17 @@ def loads_of_job(number: int) -> list[Load]:
 
 def loads_on(machines: Iterable[int], since: datetime, until: datetime) -> list[Load]:
     """Every load that was on these machines, named by row number, at some time between two moments. One query."""
-    still = Load.unloaded_at.is_null() | (Load.unloaded_at >= since)
-    here = Load.on_machine.in_(sorted(machines))
-    return list(with_names().where(here & (Load.loaded_at <= until) & still).order_by(Load.id))
+    named = {f"machine_{place}": number for place, number in enumerate(sorted(machines))}
+    between = {"since": Load.loaded_at.db_value(since), "until": Load.loaded_at.db_value(until)}
+    return _on_machines(len(named)).all(**between, **named) if named else []
+
+
+@lru_cache(maxsize=64)
+def _on_machines(machines: int) -> Prepared[Load]:
+    here = Load.on_machine.in_([given(f"machine_{place}") for place in range(machines)])
+    here &= Load.loaded_at <= given("until")
+    here &= Load.unloaded_at.is_null() | (Load.unloaded_at >= given("since"))
+    return Prepared(lambda: with_names().where(here).order_by(Load.id))
 
 
 def further_lots(spools: Iterable[int]) -> dict[int, list[int]]:
