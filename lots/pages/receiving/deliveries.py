@@ -11,10 +11,9 @@ from flask import g, render_template, request, url_for
 
 from lots.api.http.fields import NUMBER
 from lots.api.production.dryings import Dryings
-from lots.api.production.spools import OneSpool
 from lots.api.receiving.delivery_corrections import OneDelivery
 from lots.api.receiving.labels import SpoolLabel
-from lots.api.receiving.lots_and_deliveries import Deliveries, DeliveryArgs
+from lots.api.receiving.lots_and_deliveries import Deliveries, DeliveryArgs, OneLot
 from lots.domain.production.drying import CAUTION as DRYING_CAUTION
 from lots.pages.readings.bench import number
 from lots.pages.site.calls import Refusal, Shown, Told, attempt, checked, end_of, every, once
@@ -152,7 +151,7 @@ def received(number: int) -> Any:
 
 
 @pages.get("/spools/<code>")
-@signed_in((SpoolLabel, "GET"), (OneSpool, "GET"), (Dryings, "GET"))
+@signed_in((SpoolLabel, "GET"), (OneLot, "GET"), (Dryings, "GET"))
 def spool(code: str) -> Any:
     """One spool, where its label leads: what it is, where it stands, what is left, and what to do with it."""
     label: Shown | Refusal = attempt(lambda: labels.of_spool(code))
@@ -160,6 +159,7 @@ def spool(code: str) -> Any:
         return render_template("receiving/spool.html", refused=label, code=code), label.status
     # As it stands on the label, however it was typed.
     code = label["spool_code"]
+    # Of it the page shows what a lot tells of its spools, and the length that is left.
     found: Shown = spools.get_spool(code)
     return render_template(
         "receiving/spool.html",

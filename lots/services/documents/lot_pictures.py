@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from operator import or_
 from typing import TypedDict, TypeVar
 
@@ -114,14 +115,14 @@ def color_map_of(record: OnRecord) -> View:
     }
     answer["screen_says"] = SCREEN.format(illuminant=f"{asked.illuminant}, {asked.observer_deg} deg observer,")
     if rule.lot_max:
-        answer["outline"] = [list(point) for point in contour(reference, rule.lot_max, rule)]
+        answer["outline"] = [list(point) for point in _outline(reference, rule.lot_max, rule)]
     summary = lot_color.summarise(comparable)
     if summary is None:
         says = f"No colour reading of lot {lot.supplier_lot} counts yet: only the reference and its limit are known."
         return {**answer, "says": says, "notes": notes}
     apart = _apart(reference, summary.lot, rule)
     if rule.lot_max:
-        answer["outline_at_lot"] = [list(point) for point in contour(reference, rule.lot_max, rule, apart["dL"])]
+        answer["outline_at_lot"] = [list(point) for point in _outline(reference, rule.lot_max, rule, apart["dL"])]
     unsure = summary.lot_uncertainty.total
     answer["lot"] = {
         **apart,
@@ -135,6 +136,12 @@ def color_map_of(record: OnRecord) -> View:
     answer["spools"] = [{"spool_code": code, "readings": n, **parts} for code, (parts, n) in spools.items()]
     distances = {code: parts["delta_e"] for code, (parts, _) in spools.items()}
     return {**answer, "says": _color_says(lot, apart, rule, distances), "notes": notes}
+
+
+@lru_cache(maxsize=256)
+def _outline(reference: Lab, most: float, rule: ColorLimits, dL: float = 0.0) -> tuple[tuple[float, float], ...]:
+    """The outline of a limit, worked out once for all lots of a grade, and once for a lot that is looked at again."""
+    return tuple(contour(reference, most, rule, dL))
 
 
 class _Apart(TypedDict):
