@@ -115,14 +115,16 @@ def color_map_of(record: OnRecord) -> View:
     }
     answer["screen_says"] = SCREEN.format(illuminant=f"{asked.illuminant}, {asked.observer_deg} deg observer,")
     if rule.lot_max:
-        answer["outline"] = [list(point) for point in _outline(reference, rule.lot_max, rule)]
+        answer["outline"] = [list(point) for point in _outline(reference, rule.lot_max, rule.formula, rule.weights)]
     summary = lot_color.summarise(comparable)
     if summary is None:
         says = f"No colour reading of lot {lot.supplier_lot} counts yet: only the reference and its limit are known."
         return {**answer, "says": says, "notes": notes}
     apart = _apart(reference, summary.lot, rule)
     if rule.lot_max:
-        answer["outline_at_lot"] = [list(point) for point in _outline(reference, rule.lot_max, rule, apart["dL"])]
+        answer["outline_at_lot"] = [
+            list(point) for point in _outline(reference, rule.lot_max, rule.formula, rule.weights, apart["dL"])
+        ]
     unsure = summary.lot_uncertainty.total
     answer["lot"] = {
         **apart,
@@ -139,9 +141,11 @@ def color_map_of(record: OnRecord) -> View:
 
 
 @lru_cache(maxsize=256)
-def _outline(reference: Lab, most: float, rule: ColorLimits, dL: float = 0.0) -> tuple[tuple[float, float], ...]:
+def _outline(
+    reference: Lab, most: float, formula: str, weights: tuple[float, ...], dL: float = 0.0
+) -> tuple[tuple[float, float], ...]:
     """The outline of a limit, worked out once for all lots of a grade, and once for a lot that is looked at again."""
-    return tuple(contour(reference, most, rule, dL))
+    return tuple(contour(reference, most, ColorLimits(formula, weights), dL))
 
 
 class _Apart(TypedDict):
