@@ -44,10 +44,7 @@ def sample_on(record: OnRecord, spools: Iterable[Spool]) -> View:
     measured = (
         samples.measured(lot.id) if record.every is None else {r.spool.code for r in record.every if r.void is None}
     )
-    drawable: dict[int, list[str]] = {}
-    for spool in sorted(spools, key=attrgetter("id")):
-        if not spool.spliced and spool.withdrawn_at is None:
-            drawable.setdefault(spool.delivery_id, []).append(spool.code)
+    drawable = _drawable(spools)
     deliveries = []
     for one in record.deliveries:
         number = one.logged.id
@@ -72,6 +69,15 @@ def sample_on(record: OnRecord, spools: Iterable[Spool]) -> View:
         "only_drawn": only_drawn,
         "deliveries": deliveries,
     }
+
+
+def _drawable(spools: Iterable[Spool]) -> dict[int, list[str]]:
+    """The codes of the spools that can be drawn, by delivery: all that came and were not withdrawn; none that was wound here."""
+    found: dict[int, list[str]] = {}
+    for spool in sorted(spools, key=attrgetter("id")):
+        if not spool.spliced and spool.withdrawn_at is None:
+            found.setdefault(spool.delivery_id, []).append(spool.code)
+    return found
 
 
 def substitute(delivery_id: int, values: NewSubstitute, by: str) -> View:
