@@ -50,7 +50,7 @@ def quality() -> str:
         concessions=concessions.to_approve(),
         instruments=due.instruments(),
         references=due.references(),
-        grades=every(catalog.grades_to_review),
+        grades=every(partial(catalog.grades_to_review, colored=False)),
         voids=every(lambda cursor, limit: voids.listed(waiting=True, cursor=cursor, limit=limit)),
         actions=sorted(actions, key=lambda action: action["state"] == "answered"),
         doubtful=names.codes_in_doubt(),

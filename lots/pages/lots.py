@@ -23,15 +23,17 @@ from lots.api.setup.grades import OneGrade
 from lots.domain.characteristics.registry import DECLARED
 from lots.pages.purchasing import CHARACTERISTICS, drawn
 from lots.pages.readings.voids import may_confirm, may_void
-from lots.pages.site.calls import Paged, Refusal, Shown, attempt, checked, every
+from lots.pages.site.calls import Paged, Refusal, attempt, checked, every
 from lots.pages.site.frame import pages, refused
 from lots.pages.site.session import may_call, signed_in
+from lots.services import exposure
 from lots.services.assessment import decisions, reinspections
+from lots.services.assessment.counting import OnRecord
 from lots.services.documents import lot_pictures
 from lots.services.production import lot_uses
 from lots.services.purchasing import corrective_actions
 from lots.services.readings import recording
-from lots.services.receiving import receiving, substitutes
+from lots.services.receiving import substitutes
 from lots.services.setup import catalog
 
 STANDINGS = (
@@ -45,7 +47,7 @@ STANDINGS = (
 )
 _FILTERS = ("standing", "supplier_id", "grade_id", "supplier_lot")
 # Lots on a page of the list, and readings on the page of a lot.
-_LOTS, _READINGS = 50, 500
+_LOTS, _READINGS = 50, 100
 
 
 def _grouped(uses: Sequence[dict[str, Any]]) -> dict[str, list[str]]:
@@ -105,10 +107,11 @@ def _listed() -> Paged[Any]:
 @signed_in(*((one, "GET") for one in (OneLot, LotUses, Assessment, LotSample, LotReadings, ColorMap)))
 def lot(number: int) -> Any:
     """One lot: where it stands and why, what it measured, what was decided, where it went."""
-    found = attempt(lambda: substitutes.lot_and_sample(number))
-    if isinstance(found, Refusal):
-        return render_template("lots/no_lot.html", number=number), found.status
-    shown, sample = found
+    record = attempt(lambda: recording.everything_of(number))
+    if isinstance(record, Refusal):
+        return render_template("lots/no_lot.html", number=number), record.status
+    all_readings = request.args.get("readings") == "all"
+    shown, sample = substitutes.lot_and_sample(record)
     return render_template(
         "lots/lot.html",
         lot=shown,
@@ -116,23 +119,25 @@ def lot(number: int) -> Any:
         may_confirm=may_confirm,
         characteristics=dict(CHARACTERISTICS),
         declared=DECLARED,
-        permitted=lot_uses.of_lot(number),
-        assessment=decisions.assessment(number, None, None, None),
+        permitted=lot_uses.of_lot(record.lot),
+        assessment=decisions.assessment_now(record),
         sample=sample,
-        readings=every(partial(recording.of_lot, number, None), most=_READINGS),
-        map=drawn(color_map.draw(lot_pictures.color_map(number))),
-        **_for_some_desks(number, shown),
+        readings=recording.newest_of(record, None if all_readings else _READINGS),
+        recorded=len(record.every or ()),
+        all_readings=all_readings,
+        map=drawn(color_map.draw(lot_pictures.color_map_of(record))),
+        **_for_some_desks(record),
     )
 
 
-def _for_some_desks(number: int, found: Shown) -> dict[str, Any]:
+def _for_some_desks(record: OnRecord) -> dict[str, Any]:
     """What of a lot not every desk may ask for."""
+    lot = record.lot
+    actions = partial(corrective_actions.listed, {"lot_id": lot.id})
     return {
-        "shelf_life_days": catalog.get("grade", found["grade_id"])["shelf_life_days"]
-        if may_call(OneGrade, "GET")
-        else None,
-        "inspections": every(partial(reinspections.listed, number)) if may_call(Reinspections, "GET") else [],
-        "decisions": every(partial(decisions.history, number)) if may_call(Decisions, "GET") else [],
-        "exposure": receiving.exposure(number) if may_call(Exposure, "GET") else None,
-        "actions": every(partial(corrective_actions.of_lot, number)) if may_call(LotActions, "GET") else [],
+        "shelf_life_days": lot.grade.shelf_life_days if may_call(OneGrade, "GET") else None,
+        "inspections": reinspections.of_record(record) if may_call(Reinspections, "GET") else [],
+        "decisions": every(partial(decisions.history_of, lot)) if may_call(Decisions, "GET") else [],
+        "exposure": exposure.exposure(lot) if may_call(Exposure, "GET") else None,
+        "actions": every(actions) if may_call(LotActions, "GET") else [],
     }

@@ -304,6 +304,28 @@ def to_judge(lot_id: int, known_at: datetime | None = None) -> list[Reading]:
     return list(_counting(lot_id, known_at, excluded=True, waiting=True))
 
 
+def to_judge_among(rows: Iterable[Reading]) -> list[Reading]:
+    """Of everything recorded of a lot, what `to_judge` returns. No query."""
+    return [
+        row
+        for row in rows
+        if not row.screening
+        and row.spool.withdrawn_at is None
+        and (row.void is None or (row.void.held and row.void.agreement is None))
+    ]
+
+
+def counting_among(rows: Iterable[Reading], kind: str | None = None) -> list[Reading]:
+    """Of what `to_judge` returns now, what counts: of this kind when given. No query."""
+    return [row for row in rows if row.void is None and not is_excluded(row) and kind in (None, row.kind)]
+
+
+def of_lot(lot_id: int) -> list[Reading]:
+    """Everything recorded of a lot, voided and screening readings included, in the order it was recorded, to be read. One query."""
+    return _OF_LOT.all(lot=lot_id)
+
+
+_OF_LOT = Prepared(lambda: with_agreements().where(Reading.lot == given("lot")).order_by(Reading.id))
 _TO_JUDGE_NOW = Prepared(lambda: _counting(given("lot"), excluded=True, waiting=True))
 
 

@@ -7,6 +7,7 @@ import re
 
 import pytest
 
+from lots.store import readings
 from lots.store.tables.models import Spool
 from tests.api.pictures.seen import Picture
 from tests.pages.reading import Browser
@@ -132,3 +133,33 @@ def test_codes_that_can_be_confused_are_shown_to_quality(shop):
     page = quality.go("/quality").text
     assert "Codes that can be confused (1)" in page
     assert "Spool l1-s001, lot Q-71 : not spool L1-S001" in page
+
+
+def test_a_lot_of_many_readings_shows_the_newest_and_leads_to_all(desk):
+    """The page stays short; what is cut off is one link away, and every reading is counted."""
+    lot = desk.good_lot(desk.quillwort, desk.white)
+    spool = lot["spools"][0]["code"]
+    for d1 in (1.75, 1.76):
+        desk.post("quality", "/diameter-readings", [{"spool_code": spool, "d1_mm": d1, "d2_mm": d1}] * 60)
+    quality = Browser(desk, "quality")
+    page = quality.go(f"/lots/{lot['lot_id']}")
+    total = len(desk.get("quality", f"/lots/{lot['lot_id']}/readings?limit=500")["items"])
+    rows = re.compile(r'data-name="Counts"')
+    assert (100, True) == (len(rows.findall(page.html)), f"{total} readings" in page.text)
+    assert total == len(rows.findall(quality.go(page.links["Show all readings"]).html))
+
+
+def test_what_was_read_of_a_lot_at_once_is_what_its_judging_reads(desk):
+    """Voided, screened, excluded and withdrawn readings: sorted out of everything as the query of judging leaves them out."""
+    lot = desk.good_lot(desk.quillwort, desk.white)
+    spool = lot["spools"][0]["code"]
+    one = {"spool_code": spool, "d1_mm": 1.75, "d2_mm": 1.75}
+    kept = desk.post("quality", "/diameter-readings", [one, one, {**one, "screening": True}])["items"]
+    desk.post("quality", f"/readings/{kept[0]['id']}/void", {"reason": "Typed twice."})
+    with connected():
+        every = readings.of_lot(lot["lot_id"])
+        judged = readings.to_judge(lot["lot_id"])
+        assert [row.id for row in judged] == [row.id for row in readings.to_judge_among(every)]
+        counting = readings.that_count(lot["lot_id"], kind="diameter")
+        assert [row.id for row in counting] == [row.id for row in readings.counting_among(judged, "diameter")]
+        assert len(every) == len(judged) + 2

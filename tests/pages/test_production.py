@@ -49,6 +49,8 @@ def test_a_released_spool_is_loaded_from_the_page(shop, floor):
     spool = shop.good_lot()["spools"][0]["code"]
     page = floor.get(f"/check?spool={spool}&use=cosmetic&job=J-1&machine=P1")
     assert "✔ Load" == word(page)
+    length = shop.get("production", f"/spools/{spool}")["length_m"]
+    assert f'Length left</th><td class="number">{length:.0f} m<' in page.get_data(as_text=True)
     form = {"seal": seal_in(page), "once": "k1", "spool": spool, "use": "cosmetic", "job": "J-1", "machine": "P1"}
     twice = [floor.post("/check", data=form), floor.post("/check", data=form)]
     assert [303, 303] == [answer.status_code for answer in twice]

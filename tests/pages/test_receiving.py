@@ -146,7 +146,16 @@ def test_a_symbol_on_paper_leads_to_the_spools_page(desk, clerk):
     (symbol,) = zxingcpp.read_barcodes(Image.open(io.BytesIO(bytes(png))).convert("L"))
     assert f"{SITE}/spools/HW%207-7" == symbol.text
     page = clerk.go(symbol.text.removeprefix(SITE))
-    for words in ("HW 7-7", "in quarantine", "Q-71", "1000 g of 1000 g", "on no machine", "Supplier QWT", "sealed"):
+    for words in (
+        "HW 7-7",
+        "in quarantine",
+        "Q-71",
+        "1000 g of 1000 g",
+        "Length left 335 m",
+        "on no machine",
+        "Supplier QWT",
+        "sealed",
+    ):
         assert words in page.text, words
 
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from collections import Counter
+
 import pytest
 
 from tests.api.test_queries import statements
@@ -16,7 +19,7 @@ MOST = {
     "/loaded": 5,
     "/lots": 5,
     "/lots?standing=quarantined": 5,
-    "/quality": 19,
+    "/quality": 15,
     "/receiving": 7,
 }
 
@@ -69,3 +72,20 @@ def test_a_page_makes_as_many_statements_for_many_rows_as_for_few(few):
 def test_the_page_of_a_spool_at_the_bench_makes_few(few):
     """Its label, its lot, its sample, the instruments."""
     assert made(Browser(few, "quality"), "/bench?spool=L1-S001") <= 15
+
+
+def test_the_page_of_a_lot_reads_each_thing_once(few):
+    """Blocked by hand, loaded, in quarantine: the lot, its readings and what is on record about them, each in one statement."""
+    admin = Browser(few, "admin")
+    found = [made(admin, f"/lots/{number}") for number in range(1, 10)]
+    assert max(found) <= 17
+
+
+def test_no_table_is_read_twice_for_the_page_of_a_lot(few):
+    """Lots, readings, deliveries and checks; what another lot's spool did stands beside it."""
+    admin = Browser(few, "admin")
+    admin.raw("/lots/3")
+    with statements() as seen:
+        admin.raw("/lots/3")
+    read = Counter(re.search(r' FROM "(\w+)"', sql)[1] for sql, _ in seen)
+    assert {} == {table: n for table, n in read.items() if n > 1 and table != "load"}

@@ -172,8 +172,8 @@ def _key(answer: dict[str, Any]) -> list[tuple[str, str]]:
 
 def _covers(answer: dict[str, Any]) -> bool:
     """True when the two outlines are too close to be told apart."""
-    rings = zip(answer["outline"], answer["outline_at_lot"], strict=False)
-    return all(math.dist(one, other) < 0.01 * _reach(answer) for one, other in rings)
+    rings, close = zip(answer["outline"], answer["outline_at_lot"], strict=False), 0.01 * _reach(answer)
+    return all(math.dist(one, other) < close for one, other in rings)
 
 
 def _sample(page: Sheet, mark: str, at: Point) -> None:

@@ -20,6 +20,8 @@ from lots.pages.readings.bench_answers import ONCE, parts_of
 from lots.pages.site.calls import Refusal, Shown, attempt, checked_list, once
 from lots.pages.site.frame import pages
 from lots.pages.site.session import may_call, signed_in, unpack
+from lots.services.assessment.counting import OnRecord
+from lots.services.lookups import lot_of
 from lots.services.readings import recording
 from lots.services.receiving import labels, receiving, substitutes
 from lots.services.setup import catalog
@@ -138,7 +140,7 @@ def _page(
     """
     # As it stands on the label, however it was typed.
     code = label["spool_code"] if label else code
-    lot, sample = substitutes.lot_and_sample(label["lot_id"]) if label else (None, None)
+    lot, sample = substitutes.lot_and_sample(OnRecord(lot_of(label["lot_id"]))) if label else (None, None)
     faults = faults or {}
     return render_template(
         "readings/bench.html",

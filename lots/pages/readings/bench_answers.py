@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.pages.site.calls import Shown, Told
 from lots.pages.site.session import pack, unpack
+from lots.services.assessment.lot_after import stands
 from lots.services.receiving import receiving
 
 # What every kind has, beside the instrument; only the instrument is kept for the next entry.
@@ -60,8 +61,8 @@ def first_at_fault(found: dict[str, list[str]], kind: Characteristic) -> str:
 def for_address(done: Shown, kept: dict[str, str], kind: Characteristic) -> str:
     """Returns what the page tells of an entry that was stored, for its address; `kept` is what the next entry begins with."""
     lots = [
-        {name: lot[name] for name in ("id", "supplier_lot", "standing", "uses", "says", "to_measure")}
-        | {"exposure": lot["exposure"]["says"] if lot.get("exposure") else ""}
+        {name: lot[name] for name in ("id", "supplier_lot", "standing", "uses", "to_measure")}
+        | {"says": stands(lot), "exposure": lot["exposure"]["says"] if lot.get("exposure") else ""}
         for lot in done["lots"]
     ]
     told = ("id", "spool_code", "lot_id", "to_confirm", "warnings")

@@ -13,6 +13,7 @@ from lots.pages.site.calls import Refusal, Shown, checked, form_number, once
 from lots.pages.site.frame import answered, pages
 from lots.pages.site.session import may_call, pack, signed_in
 from lots.services import clock
+from lots.services.assessment.lot_after import stands
 from lots.services.readings import confirmations, voids
 
 
@@ -49,7 +50,8 @@ def voided(number: int) -> Any:
         left: Any = voids.void(number, reason, None, g.me["name"], of_quality=of_quality(g.person))
         if not (kind := request.form.get("kind")):
             return _of_lot(left)
-        lot = {name: left["lot"][name] for name in ("supplier_lot", "standing", "uses", "says")}
+        lot = {name: left["lot"][name] for name in ("supplier_lot", "standing", "uses")}
+        lot["says"] = stands(left["lot"])
         told = pack("void", {"reading": number, "lot": lot, "held": left["voided"]["held"]})
         return url_for("pages.bench", spool=left["spool_code"], kind=kind, undone=told)
 

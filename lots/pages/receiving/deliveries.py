@@ -20,7 +20,7 @@ from lots.pages.site.calls import Refusal, Shown, Told, attempt, checked, end_of
 from lots.pages.site.frame import pages
 from lots.pages.site.session import signed_in
 from lots.services import clock
-from lots.services.production import dryings
+from lots.services.production import dryings, spools
 from lots.services.receiving import deliveries, labels, receiving
 from lots.services.setup import catalog
 
@@ -103,9 +103,9 @@ def _body(typed: Mapping[str, str]) -> tuple[dict[str, Any], list[int], tuple[To
     body |= {name: number(typed[name]) for name in _NUMBERS if typed[name]}
     if due := typed["due_at"]:
         body["due_at"] = end_of(due)
-    spools, rows, doubts = split_codes(typed["spools"])
-    if spools:
-        body["spools"] = spools
+    listed, rows, doubts = split_codes(typed["spools"])
+    if listed:
+        body["spools"] = listed
     return body, rows, doubts
 
 
@@ -113,13 +113,13 @@ def split_codes(text: str) -> tuple[list[dict[str, Any]], list[int], tuple[Told,
     """Returns the spools that were typed one per line, the line of each, and what only a person can tell."""
     written = [(row, line.strip()) for row, line in enumerate(text.splitlines(), 1) if line.strip()]
     doubts = []
-    spools: list[dict[str, Any]] = []
+    listed: list[dict[str, Any]] = []
     for row, line in written:
         code, *mass = _BETWEEN.split(line, maxsplit=1)
         if not mass and (parts := _BLANK_AND_NUMBER.fullmatch(line)):
             doubts.append(_doubt(row, line, *parts.groups()))
-        spools.append({"code": code, **({"net_mass_g": number(mass[0])} if mass and mass[0] else {})})
-    return spools, [row for row, _ in written], tuple(doubts)
+        listed.append({"code": code, **({"net_mass_g": number(mass[0])} if mass and mass[0] else {})})
+    return listed, [row for row, _ in written], tuple(doubts)
 
 
 def _doubt(row: int, line: str, code: str, mass: str) -> Told:
@@ -157,15 +157,16 @@ def spool(code: str) -> Any:
     label: Shown | Refusal = attempt(lambda: labels.of_spool(code))
     if isinstance(label, Refusal):
         return render_template("receiving/spool.html", refused=label, code=code), label.status
-    lot: Shown = receiving.get_lot(label["lot_id"])
     # As it stands on the label, however it was typed.
     code = label["spool_code"]
+    # Of it the page shows what a lot tells of its spools, and the length that is left.
+    found: Shown = spools.get_spool(code)
     return render_template(
         "receiving/spool.html",
         code=code,
         label=label,
-        lot=lot,
-        spool=next(one for one in lot["spools"] if one["code"] == code),
+        lot=found["lot"],
+        spool=found,
         dryings=every(partial(dryings.listed, code)),
         caution=DRYING_CAUTION,
     )

@@ -38,6 +38,8 @@ class Told:
     label: str
     detail: str
     hint: str = ""
+    # The field that confirms what is questioned; empty where nothing may be confirmed.
+    confirm: str = ""
     # Of a file.
     row: int | None = None
     column: str | None = None
@@ -61,7 +63,6 @@ class Refusal:
     detail: str
     faults: tuple[Told, ...] = ()
     total: int = 0
-    slug: str = ""
     more: Mapping[str, Any] = field(default_factory=dict)
 
     @property
@@ -69,6 +70,11 @@ class Refusal:
         """The one spool code that is proposed instead of what was typed; empty without one, or where several may be meant."""
         named = self.more.get("candidates", ())
         return str(named[0].get("code", "")) if len(named) == 1 else ""
+
+    @property
+    def confirms(self) -> frozenset[str]:
+        """The names of the fields that confirm what was questioned."""
+        return frozenset(told.confirm for told in self.faults if told.confirm)
 
     def beside(self) -> dict[str, list[str]]:
         """Returns the sentences by the first name of their pointers; "" holds what belongs to no field."""
@@ -90,11 +96,12 @@ def refusal_of(error: LotsError | BadCursor, schema: type[Schema] | None = None)
             label_of(schema, fault.pointer),
             fault.detail,
             fault.hint,
+            fault.confirm,
             *((fault.row, fault.column) if isinstance(fault, CellFault) else ()),
         )
         for fault in error.faults[:MOST_LISTED]
     )
-    return Refusal(status_of(error), error.detail, told, len(error.faults), error.slug, error.more)
+    return Refusal(status_of(error), error.detail, told, len(error.faults), error.more)
 
 
 def attempt(work: Callable[[], _T], schema: type[Schema] | None = None) -> _T | Refusal:

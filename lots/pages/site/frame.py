@@ -22,6 +22,7 @@ from werkzeug import wrappers
 from werkzeug.exceptions import HTTPException
 
 from lots.api.http.routes import Refused
+from lots.domain.words import counted
 from lots.pages.site import cookies, session
 from lots.pages.site.calls import Refusal
 from lots.pages.site.session import signed_in
@@ -101,6 +102,9 @@ def _shared() -> dict[str, Any]:
         # Whether the API can print what a page offers as a PDF.
         "pdf": find_spec("fpdf") is not None,
     }
+
+
+pages.app_template_filter("counted")(counted)
 
 
 @pages.app_template_filter("moment")

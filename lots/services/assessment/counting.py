@@ -1,4 +1,4 @@
-"""Which stored readings count for their lot, and in words why the others do not. The one place that leaves readings out before judging."""
+"""What is on record of a lot, which of its readings count, and in words why the others do not. The one place that leaves readings out before judging."""
 
 from __future__ import annotations
 
@@ -6,14 +6,18 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 
 from lots.domain.characteristics.registry import DECLARED, said
-from lots.domain.conformity.rule_versions import FIRST, SECOND
+from lots.domain.conformity.rule_versions import CURRENT, FIRST, SECOND
 from lots.domain.instruments.calibration import InstrumentRecord, doubt_about
 from lots.domain.words import counted
+from lots.services.assessment.uncertainty import Uncertainties, uncertainties
 from lots.services.from_rows import instruments_of
 from lots.store import readings
-from lots.store.assessment import build_doubts
+from lots.store.assessment import build_doubts, lots, reinspections
+from lots.store.receiving import deliveries, samples
+from lots.store.tables.decisions import Reinspection
 from lots.store.tables.models import Decision, LimitsRevision, Lot, Reading
 
 FAR = "it lies far from its neighbours, and nobody confirmed it"
@@ -77,6 +81,97 @@ def why_not(
     return NO_INSTRUMENT if held_to.lacks_instrument(row.kind, None) else None
 
 
+@dataclass(frozen=True)
+class AboutReadings:
+    """What is on record about readings: each part is read once, when it is first asked for. Not slotted, so that it is kept.
+
+    Args:
+        rows: the readings, or more than those that are asked about.
+        known_at: what was recorded up to then; None for all that is known.
+    """
+
+    rows: Sequence[Reading]
+    known_at: datetime | None = None
+
+    @cached_property
+    def instruments(self) -> dict[int, InstrumentRecord]:
+        """The instruments, with their checks, by number."""
+        return instruments_of(self.rows, self.known_at)
+
+    @cached_property
+    def uncertainties(self) -> Uncertainties:
+        """What the readings are worth by their instruments."""
+        return uncertainties(self.rows, self.known_at)
+
+    @cached_property
+    def _doubted(self) -> dict[str, str]:
+        return in_doubt((row.build_key for row in self.rows), CURRENT, self.known_at)
+
+    def doubted(self, rules: int) -> dict[str, str]:
+        """Why builds are in doubt, by build: none by the first versions of the rules."""
+        return self._doubted if rules > SECOND else {}
+
+    @cached_property
+    def unconfirmed(self) -> set[int]:
+        """The numbers of readings that lie far from their neighbours and that nobody confirmed."""
+        return unconfirmed(self.rows, self.known_at)
+
+
+@dataclass(frozen=True)
+class OnRecord:
+    """What is on record of a lot: each part is read once, when it is first asked for. Not slotted, so that it is kept.
+
+    Args:
+        lot: with its grade.
+        known_at: what was recorded up to then; None for all that is known.
+        every: everything recorded of the lot (`readings.of_lot`), where it has been read.
+    """
+
+    lot: Lot
+    known_at: datetime | None = None
+    every: Sequence[Reading] | None = None
+
+    @cached_property
+    def readings(self) -> list[Reading]:
+        """The readings to judge the lot by, excluded ones and those whose void waits among them."""
+        if self.every is not None:
+            return readings.to_judge_among(self.every)
+        return readings.to_judge(self.lot.id, self.known_at)
+
+    @cached_property
+    def about(self) -> AboutReadings:
+        """What is on record about its readings."""
+        return AboutReadings(self.readings if self.every is None else self.every, self.known_at)
+
+    @cached_property
+    def deliveries(self) -> list[deliveries.Came]:
+        """The deliveries that were not closed."""
+        return [one for one in deliveries.of_lot(self.lot.id, self.known_at) if one.now.closed is None]
+
+    @cached_property
+    def samples(self) -> dict[int, samples.Changes]:
+        """What became of the sample of each delivery."""
+        # Only a correction withdraws spools.
+        corrected = any(one.logged.corrected for one in self.deliveries)
+        return samples.changes_of((one.logged.id for one in self.deliveries), self.known_at, withdrawn=corrected)
+
+    @cached_property
+    def resumed(self) -> datetime | None:
+        """When sampling of the supplier's lots of the grade was resumed last."""
+        row = lots.last_resumption(self.lot.supplier_id, self.lot.grade_id, self.known_at)
+        return row.recorded_at if row else None
+
+    @cached_property
+    def retest_rounds(self) -> dict[str, int]:
+        """Rounds of readings beyond the first, per kind."""
+        return readings.retest_rounds(self.lot.id, self.known_at)
+
+    @cached_property
+    def reinspections(self) -> list[Reinspection]:
+        """Its re-inspections, in the order they were recorded."""
+        return list(reinspections.of_lot(self.lot.id, self.known_at))
+
+
 @dataclass(frozen=True, slots=True)
 class Sifted:
     """The readings that count, notes on the others, those that would count once somebody confirms them, and the names of builds left out."""
@@ -87,7 +182,7 @@ class Sifted:
     builds: tuple[str, ...] = ()
 
 
-def sifted(rows: Sequence[Reading], held_to: HeldTo, known_at: datetime | None = None) -> Sifted:
+def sifted(rows: Sequence[Reading], held_to: HeldTo, about: AboutReadings | None = None) -> Sifted:
     """Returns the readings that count by what they are held to, and a note on each reason why others do not.
 
     One query, one more where prints name their build, and one where a reading lies far from its neighbours.
@@ -95,17 +190,18 @@ def sifted(rows: Sequence[Reading], held_to: HeldTo, known_at: datetime | None =
     Args:
         rows: readings that are neither voided nor screening.
         held_to: what their lot is judged by.
-        known_at: judge by what was recorded up to then; None for all that is known.
+        about: what is on record about them, as of the moment to judge by; None for all that is known.
     """
-    instruments = instruments_of(rows, known_at)
-    doubted = in_doubt((row.build_key for row in rows), held_to.rules, known_at) if held_to.doubts else {}
+    about = about or AboutReadings(rows)
+    instruments = about.instruments
+    doubted = about.doubted(held_to.rules) if held_to.doubts else {}
     why = {row.id: why_not(row, held_to, instruments, doubted) for row in rows}
     kept = [row for row in rows if why[row.id] is None]
     notes = _left_out((row, said_why) for row in rows if (said_why := why[row.id]) is not None)
     waiting: list[Reading] = []
     if held_to.rules > SECOND:
         notes += _never_checked(kept, instruments)
-        kept, waiting = _told_apart(kept, unconfirmed(kept, known_at))
+        kept, waiting = _told_apart(kept, about.unconfirmed)
         notes += _unsure(waiting)
     builds = dict.fromkeys(f"build {row.values['build']}" for row in rows if row.build_key in doubted)
     return Sifted(kept, tuple(notes), waiting, tuple(builds))
@@ -142,10 +238,10 @@ def _unsure(waiting: Sequence[Reading]) -> list[str]:
 
 
 def that_count(
-    rows: Sequence[Reading], held_to: HeldTo, known_at: datetime | None = None
+    rows: Sequence[Reading], held_to: HeldTo, about: AboutReadings | None = None
 ) -> tuple[list[Reading], tuple[str, ...]]:
     """Returns the readings that count, and the notes on the others."""
-    found = sifted(rows, held_to, known_at)
+    found = sifted(rows, held_to, about)
     return found.rows, found.notes
 
 

@@ -16,6 +16,7 @@ from lots.domain.assessment.standing_by_hand import (
 from lots.domain.words import clause, listed, moment
 from lots.services import clock, exposure, views
 from lots.services.assessment import exclusions
+from lots.services.assessment.counting import OnRecord
 from lots.services.assessment.judging import Occasion, decide_lot, terms_anew
 from lots.services.assessment.lot_after import after
 from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot, finding_view
@@ -42,19 +43,27 @@ def assessment(lot_id: int, as_of: datetime | None, limits_revision: int | None,
         NotFound: no such lot, or it was not known at `as_of`.
         Invalid: no such revision.
     """
-    lot = lot_of(lot_id)
+    return _assessment(OnRecord(lot_of(lot_id), as_of), limits_revision, shade_revision)
+
+
+def assessment_now(record: OnRecord) -> View:
+    """Returns all findings of a lot now, storing nothing."""
+    return _assessment(record, None, None)
+
+
+def _assessment(record: OnRecord, limits_revision: int | None, shade_revision: int | None) -> View:
+    lot, as_of = record.lot, record.known_at
     held = lot if as_of is None else _in_force(lot, as_of)
     limits, shade = _revisions(lot, held, limits_revision, shade_revision)
     stored = limits_revision is None and shade_revision is None
     # "Would now be" is what judging it again would make it: steps are measured from the lot accepted last by now.
     anew = as_of is None and not stored
     terms = terms_anew(lot, limits, shade) if anew else replace(Terms.of(held), limits=limits, shade=shade)
-    recorded = readings.to_judge(lot.id, as_of)
-    judged = assess_lot(lot, terms, as_of, recorded=recorded)
-    beside = exclusions.beside(lot, terms, as_of, recorded)
+    judged = assess_lot(lot, terms, as_of, record)
+    beside = exclusions.beside(record, terms)
     notes = [
         *judged.assessment.notes,
-        *exclusions.asked_first(lot, held, as_of, recorded),
+        *exclusions.asked_first(record, held),
         *beside.notes(judged.standing),
     ]
     return {
@@ -207,4 +216,9 @@ def _not_legal(lot: Lot, action: str, legal: tuple[str, ...], by: str) -> str:
 
 def history(lot_id: int, cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of a lot's decisions, oldest first."""
-    return decisions.listed(lot_of(lot_id), cursor, limit).map(views.decision)
+    return history_of(lot_of(lot_id), cursor, limit)
+
+
+def history_of(lot: Lot, cursor: str | None, limit: int) -> Page[View]:
+    """Returns the same of a lot that has been found."""
+    return decisions.listed(lot, cursor, limit).map(views.decision)

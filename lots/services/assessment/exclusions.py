@@ -6,9 +6,7 @@ that it does not belong to its like.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from typing import TypedDict
 
 from lots.domain.assessment.limits_revision import CHARACTERISTICS
@@ -19,10 +17,11 @@ from lots.domain.replicates.repeats import numbered
 from lots.domain.words import clause
 from lots.services import clock, views
 from lots.services.assessment import repeats
-from lots.services.assessment.counting import FAR, HeldTo, in_doubt, that_count, unconfirmed, why_not
+from lots.services.assessment.counting import FAR, HeldTo, OnRecord, in_doubt, that_count, unconfirmed, why_not
 from lots.services.assessment.judging import judge_lot
 from lots.services.assessment.lot_after import after
-from lots.services.assessment.lot_assessment import Terms, assess_lot, finding_view
+from lots.services.assessment.lot_assessment import Terms, assess_record, finding_view
+from lots.services.assessment.uncertainty import uncertainties
 from lots.services.errors import Conflict, NotFlagged, NotFound
 from lots.services.from_rows import instruments_of
 from lots.services.views import View
@@ -113,7 +112,7 @@ def _shown_by(lot: Lot, reading: Reading) -> list[repeats.ShownBy]:
     if none := DECLARED[reading.kind].repeats.none:
         raise NotFlagged(f"No {reading.kind} reading is tested for standing apart. {none} {_ELSE}")
     rows, _ = that_count(readings.that_count(lot.id, kind=reading.kind, excluded=True), HeldTo.of(lot))
-    found = repeats.tested(lot, rows, None)
+    found = repeats.tested(lot, rows, uncertainties(rows))
     shown = [said for part in found if (said := part.shown_by(reading.id))]
     if not shown:
         says = " ".join(part.says for part in found)
@@ -165,16 +164,16 @@ def _excluded_says(row: Reading) -> str:
     return f"{which} is excluded by {exclusion.excluded_by}, cause {exclusion.cause}: {clause(exclusion.reason)}"
 
 
-def asked_first(lot: Lot, held: Lot | Decision, known_at: datetime | None, recorded: Sequence[Reading]) -> list[str]:
-    """Returns a sentence on each reading of a lot that counts and stands apart from its like. Three queries.
+def asked_first(record: OnRecord, held: Lot | Decision) -> list[str]:
+    """Returns a sentence on each reading of a lot that counts and stands apart from its like.
 
     Args:
+        record: of the lot, as of the moment that is asked about.
         held: the lot, or the decision in force then, with the revisions.
-        recorded: what `readings.to_judge` returns.
     """
-    counting = [row for row in recorded if not readings.void_waits(row, known_at)]
-    rows, _ = that_count(counting, HeldTo.of(held), known_at)
-    figures = repeats.tested(held, rows, known_at)
+    counting = [row for row in record.readings if not readings.void_waits(row, record.known_at)]
+    rows, _ = that_count(counting, HeldTo.of(held), record.about)
+    figures = repeats.tested(held, rows, record.about.uncertainties)
     return [
         f"Reading {number} ({kind}, spool {spool}) stands apart from its like: look for its cause first."
         for kind in CHARACTERISTICS
@@ -182,12 +181,14 @@ def asked_first(lot: Lot, held: Lot | Decision, known_at: datetime | None, recor
     ]
 
 
-def beside(lot: Lot, terms: Terms, known_at: datetime | None, recorded: Sequence[Reading]) -> Beside:
-    """Returns which readings of a lot are excluded, and what it would be with them. No query where none is."""
-    rows = [row for row in recorded if readings.is_excluded(row) and not readings.void_waits(row, known_at)]
+def beside(record: OnRecord, terms: Terms) -> Beside:
+    """Returns which readings of a lot are excluded, and what it would be with them."""
+    rows = [
+        row for row in record.readings if readings.is_excluded(row) and not readings.void_waits(row, record.known_at)
+    ]
     if not rows:
         return Beside([], None)
-    judged = assess_lot(lot, terms, known_at, with_excluded=True, recorded=recorded)
+    judged = assess_record(record, terms, record.readings)
     found = judged.assessment
     would: _Would = {
         "standing": judged.standing,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NotRequired, TypedDict
 
 from lots.domain.assessment.standing_by_hand import LOADABLE, decided_by_hand
@@ -56,4 +57,13 @@ def _says(lot: Lot, told: str = "") -> str:
         why = " ".join(dict.fromkeys(w for why in lot.why.values() for w in why))
         return f"Lot {lot.supplier_lot} is blocked. {why}{told}"
     failing = f" It already fails for {', '.join(failed)}." if failed else ""
-    return f"Lot {lot.supplier_lot} stays in quarantine.{failing}{told} Still to do: {'; '.join(lot.to_measure)}."
+    return f"Lot {lot.supplier_lot} stays in quarantine.{failing}{told}{_to_do(lot.to_measure)}"
+
+
+def _to_do(left: Sequence[str]) -> str:
+    return f" Still to do: {'; '.join(left)}."
+
+
+def stands(found: LotAfter) -> str:
+    """Returns where a lot stands in words, without what is still to do, which a page lists beside it."""
+    return found["says"].removesuffix(_to_do(found["to_measure"]))

@@ -25,12 +25,11 @@ from lots.domain.conformity import rule_versions
 from lots.domain.conformity.findings import Finding
 from lots.domain.receiving.coverage import Coverage, Presented, Sampling, standing_in
 from lots.services.assessment.between_instruments import bridges_for, reference_instrument
-from lots.services.assessment.counting import HeldTo, sifted
-from lots.services.assessment.uncertainty import Uncertainties, uncertainties
+from lots.services.assessment.counting import HeldTo, OnRecord, sifted
+from lots.services.assessment.uncertainty import Uncertainties
 from lots.services.from_rows import UNNAMED, approved_from
 from lots.store import readings
-from lots.store.assessment import lots, reinspections
-from lots.store.receiving import deliveries, samples
+from lots.store.receiving import samples
 from lots.store.tables.decisions import KeptFinding, Reinspection
 from lots.store.tables.models import Decision, LimitsRevision, Lot, Reading
 from lots.store.tables.models import ShadeRevision as ShadeRevisionRow
@@ -126,9 +125,7 @@ def assess_lot(
     lot: Lot,
     terms: Terms,
     known_at: datetime | None = None,
-    *,
-    with_excluded: bool = False,
-    recorded: Sequence[Reading] | None = None,
+    record: OnRecord | None = None,
 ) -> Judged:
     """Returns the assessment of a lot under given terms, storing nothing. Four to eight queries, however many lots there are.
 
@@ -136,17 +133,20 @@ def assess_lot(
         lot: with its grade.
         terms: what to judge it under.
         known_at: judge by what was recorded up to then; None for all that is known.
-        with_excluded: True asks what the lot would be if no reading were excluded.
-        recorded: what `readings.to_judge` returns, where the caller has read it already.
+        record: the record as of then, where the caller has read of it already.
     """
-    found = readings.to_judge(lot.id, known_at) if recorded is None else recorded
-    if not with_excluded:
-        found = [row for row in found if not readings.is_excluded(row)]
+    record = record or OnRecord(lot, known_at)
+    return assess_record(record, terms, [row for row in record.readings if not readings.is_excluded(row)])
+
+
+def assess_record(record: OnRecord, terms: Terms, found: Sequence[Reading]) -> Judged:
+    """Returns the assessment of a lot by these of the readings to judge it by, storing nothing."""
+    known_at = record.known_at
     counting = [row for row in found if not readings.void_waits(row, known_at)]
-    judged = _undoubted(lot, terms, known_at, counting)
+    judged = _undoubted(record, terms, counting)
     if len(counting) < len(found):
-        judged = _held_back(judged, _undoubted(lot, terms, known_at, found), found, known_at)
-    again = _inspected_again(lot, terms, known_at, counting)
+        judged = _held_back(judged, _undoubted(record, terms, found), found, known_at)
+    again = _inspected_again(record, terms, counting)
     if not again:
         return judged
     to_do = tuple(dict.fromkeys([*judged.assessment.to_measure, *again[-1][1]]))
@@ -154,12 +154,12 @@ def assess_lot(
     return replace(judged, assessment=replace(judged.assessment, to_measure=to_do), reinspected_until=until)
 
 
-def _undoubted(lot: Lot, terms: Terms, known_at: datetime | None, rows: Sequence[Reading]) -> Judged:
+def _undoubted(record: OnRecord, terms: Terms, rows: Sequence[Reading]) -> Judged:
     """A judgement that no doubt about a build improves before quality decides."""
-    judged = _judged(lot, terms, known_at, rows)
+    judged = _judged(record, terms, rows)
     if not judged.doubted:
         return judged
-    counted = _judged(lot, terms, known_at, rows, doubts=False)
+    counted = _judged(record, terms, rows, doubts=False)
     agreed = limits_from(judged.limits.body) if judged.limits else None
     held = hold_doubted(judged.assessment, counted.assessment, " and ".join(judged.doubted), agreed)
     return replace(judged, assessment=held)
@@ -172,26 +172,28 @@ def _held_back(judged: Judged, counted: Judged, found: Sequence[Reading], known_
     return replace(judged, assessment=hold_back(judged.assessment, counted.assessment, waiting, agreed))
 
 
-def inspected_again(lot: Lot) -> list[tuple[Reinspection, tuple[str, ...]]]:
+def inspected_again(record: OnRecord) -> list[tuple[Reinspection, tuple[str, ...]]]:
     """Returns the re-inspections of a lot in the order they were recorded, each with what is still to be done for it."""
-    return _inspected_again(lot, Terms.of(lot), None, readings.that_count(lot.id))
+    if not record.reinspections:
+        return []
+    return _inspected_again(record, Terms.of(record.lot), readings.counting_among(record.readings))
 
 
 def _inspected_again(
-    lot: Lot, terms: Terms, known_at: datetime | None, counting: Sequence[Reading]
+    record: OnRecord, terms: Terms, counting: Sequence[Reading]
 ) -> list[tuple[Reinspection, tuple[str, ...]]]:
     """The re-inspections known by then, each with what its new readings leave to do."""
     # A lot is not compared with its predecessor again; how readings scatter is known as it was.
     scatter = (terms.previous or {}).get("scatter")
     alone = replace(terms, previous={"scatter": scatter} if scatter else None)
     found: list[tuple[Reinspection, tuple[str, ...]]] = []
-    for row in reinspections.of_lot(lot.id, known_at):
+    for row in record.reinspections:
         since = [r for r in counting if min(r.measured_at, r.recorded_at) > row.recorded_at]
         lacking: list[str] = []
         for name in row.measure:
             # Which spools are measured again is up to quality.
             codes = tuple(sorted({r.spool.code for r in since if r.kind == name}))
-            new = _judged(lot, alone, known_at, since, Coverage.of(max(len(codes), 1), 1, codes))
+            new = _judged(record, alone, since, Coverage.of(max(len(codes), 1), 1, codes))
             lacking += still_to_do(new.assessment, name)
         found.append((row, tuple(dict.fromkeys(lacking))))
     return found
@@ -199,21 +201,21 @@ def _inspected_again(
 
 def void_improves(lot: Lot, terms: Terms, number: int) -> bool:
     """Returns whether a lot would be judged better without a reading, by the readings that count and by those whose void waits beside them."""
-    found = readings.that_count(lot.id, waiting=True)
+    record = OnRecord(lot)
+    found = [row for row in record.readings if not readings.is_excluded(row)]
     counting = [row for row in found if not readings.void_waits(row)]
     return any(
         improves(
-            _judged(lot, terms, None, rows).assessment,
-            _judged(lot, terms, None, [row for row in rows if row.id != number]).assessment,
+            _judged(record, terms, rows).assessment,
+            _judged(record, terms, [row for row in rows if row.id != number]).assessment,
         )
         for rows in (found, counting)
     )
 
 
 def _judged(
-    lot: Lot,
+    record: OnRecord,
     terms: Terms,
-    known_at: datetime | None,
     recorded: Sequence[Reading],
     coverage: Coverage | None = None,
     *,
@@ -224,21 +226,20 @@ def _judged(
     `coverage` is that of its deliveries unless another is given. With `doubts` prints of a build in doubt are left out.
     """
     limits, shade, retests_cleared = terms.limits, terms.shade, terms.retests_cleared
-    left = sifted(recorded, replace(HeldTo.by(limits, terms.rules), doubts=doubts), known_at)
+    left = sifted(recorded, replace(HeldTo.by(limits, terms.rules), doubts=doubts), record.about)
     rows = left.rows
     agreed = limits_from(limits.body) if limits else None
     reference: str | None = None
     bridges: dict[frozenset[str], Bridge] = {}
     if terms.rules > rule_versions.SECOND:
         reference = reference_instrument(shade, rows)
-        bridges = bridges_for(rows, reference, terms.previous, known_at)
+        bridges = bridges_for(rows, reference, terms.previous, record.known_at)
     approved = approved_from(shade, reference) if shade is not None else None
-    coverage = coverage or coverage_of(lot, agreed, recorded, known_at, terms.rules)
-    known = uncertainties(rows, known_at)
+    coverage = coverage or coverage_of(record, agreed, recorded, terms.rules)
+    known = record.about.uncertainties
     retests: dict[str, int] = {}
     if agreed is not None and agreed.sampling.retest_rounds_max is not None:
-        rounds = readings.retest_rounds(lot.id, known_at)
-        retests = {kind: count - retests_cleared.get(kind, 0) for kind, count in rounds.items()}
+        retests = {kind: count - retests_cleared.get(kind, 0) for kind, count in record.retest_rounds.items()}
     evidence = evidence_from(rows, known)
     found = assess(
         evidence,
@@ -246,7 +247,7 @@ def _judged(
         Criteria(
             agreed,
             approved,
-            lot.grade.nominal_diameter_mm,
+            record.lot.grade.nominal_diameter_mm,
             Previous.from_kept(terms.previous or {}, terms.steps_accepted),
             retests,
             terms.rules,
@@ -297,25 +298,15 @@ def _sources(rows: Sequence[Reading]) -> dict[str, list[str]]:
     return {kind: sorted(named) for kind, named in found.items()}
 
 
-def coverage_of(
-    lot: Lot, agreed: Limits | None, rows: Sequence[Reading], known_at: datetime | None, version: int
-) -> Coverage:
+def coverage_of(record: OnRecord, agreed: Limits | None, rows: Sequence[Reading], version: int) -> Coverage:
     """Returns how many spools of each delivery must be measured, and which. Each was presented by itself, under the severity of its day; none of a closed one."""
     measured: dict[int, set[str]] = {}
     for row in rows:
         measured.setdefault(row.spool.delivery_id, set()).add(row.spool.code)
     sampling = agreed.sampling if agreed else Sampling()
-    came = [one for one in deliveries.of_lot(lot.id, known_at) if one.now.closed is None]
-    changed: dict[int, samples.Changes] = {}
-    if version != rule_versions.FIRST:
-        # Only a correction withdraws spools.
-        corrected = any(one.logged.corrected for one in came)
-        changed = samples.changes_of((one.logged.id for one in came), known_at, withdrawn=corrected)
-    resumed = None
-    if any(one.now.sample.get("severity") == "discontinued" for one in came):
-        resumed = lots.last_resumption(lot.supplier_id, lot.grade_id, known_at)
+    changed: dict[int, samples.Changes] = record.samples if version != rule_versions.FIRST else {}
     parts = []
-    for one in came:
+    for one in record.deliveries:
         delivery, sample, spools = one.logged, one.now.sample, one.spools
         severity = sample.get("severity", "normal")
         codes = frozenset(measured.get(delivery.id, ()))
@@ -328,7 +319,7 @@ def coverage_of(
                 first,
                 codes,
                 sampling.plan(max(spools, 1), severity),
-                severity == "discontinued" and (resumed is None or resumed.recorded_at < delivery.recorded_at),
+                severity == "discontinued" and (record.resumed is None or record.resumed < delivery.recorded_at),
                 tuple(further),
                 delivery=delivery.id,
                 replaced=len(changes.substitutes),

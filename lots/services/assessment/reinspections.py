@@ -11,6 +11,7 @@ from lots.domain.assessment.standing_by_hand import ENDINGS
 from lots.domain.characteristics.registry import said
 from lots.domain.words import moment
 from lots.services import clock
+from lots.services.assessment.counting import OnRecord
 from lots.services.assessment.judging import judge_lot
 from lots.services.assessment.lot_after import after
 from lots.services.assessment.lot_assessment import inspected_again
@@ -53,7 +54,7 @@ def request(lot_id: int, values: Requested, by: str) -> View:
             raise Invalid(*faults)
         row = reinspections.add(lot, values, by, now)
         judged, _ = judge_lot(lot, by, now, what="lot inspected again", wrote={"reinspection": [row.id]})
-        found, lacking = inspected_again(lot)[-1]
+        found, lacking = inspected_again(OnRecord(lot))[-1]
         return {**_view(found, lacking), "lot": after(lot, judged)}
 
 
@@ -80,8 +81,13 @@ def _date_faults(shelf_life_days: int, use_by: datetime, now: datetime) -> list[
 def listed(lot_id: int, cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of a lot's re-inspections, each with what is still to be done for it, in the order they were recorded."""
     lot = lot_of(lot_id)
-    lacking = {row.id: left for row, left in inspected_again(lot)}
+    lacking = {row.id: left for row, left in inspected_again(OnRecord(lot))}
     return reinspections.listed(lot, cursor, limit).map(lambda row: _view(row, lacking.get(row.id, ())))
+
+
+def of_record(record: OnRecord) -> list[View]:
+    """Returns every re-inspection of a lot in the same words. No query where the record was assessed."""
+    return [_view(row, left) for row, left in inspected_again(record)]
 
 
 def _view(row: Reinspection, lacking: tuple[str, ...]) -> View:

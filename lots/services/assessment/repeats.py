@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from typing import TypedDict
 
 from lots.domain.assessment.limits_revision import CHARACTERISTICS, Limits, limits_from
@@ -28,9 +27,9 @@ from lots.domain.replicates.repeats import (
     speaks_for_itself,
 )
 from lots.services import views
-from lots.services.assessment.counting import HeldTo, that_count
+from lots.services.assessment.counting import HeldTo, OnRecord, that_count
 from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot, reading_from
-from lots.services.assessment.uncertainty import uncertainties
+from lots.services.assessment.uncertainty import Uncertainties
 from lots.services.from_rows import approved_from
 from lots.services.lookups import lot_of
 from lots.services.views import View
@@ -84,15 +83,14 @@ class Tested:
         return None
 
 
-def tested(held: Lot | Decision, rows: Sequence[Reading], known_at: datetime | None) -> list[Tested]:
-    """Returns what the test says of each figure of these readings of a lot, those whose instrument is in order. One query.
+def tested(held: Lot | Decision, rows: Sequence[Reading], known: Uncertainties) -> list[Tested]:
+    """Returns what the test says of each figure of these readings of a lot, those whose instrument is in order. No query.
 
     Args:
         held: the lot, or a decision on it, with the revisions.
         rows: readings that count or are excluded.
-        known_at: by the studies recorded up to then; None for all.
+        known: what they are worth by their instruments.
     """
-    known = uncertainties(rows, known_at)
     worth = {row.id: known.of(row) for row in rows}
     found = _by_figure(_repeats(rows, worth, *_terms(held)))
     figures_of_kind = Counter(_kind(figure) for figure in found)
@@ -169,12 +167,14 @@ def of_lot(lot_id: int) -> View:
         NotFound: no such lot.
     """
     lot = lot_of(lot_id)
-    recorded = readings.to_judge(lot.id)
-    rows, notes = that_count([row for row in recorded if not readings.void_waits(row)], HeldTo.of(lot))
-    figures = tested(lot, rows, None)
+    record = OnRecord(lot)
+    rows, notes = that_count(
+        [row for row in record.readings if not readings.void_waits(row)], HeldTo.of(lot), record.about
+    )
+    figures = tested(lot, rows, record.about.uncertainties)
     grade = _of_grade(lot, figures)
     scattered = {one.figure: scatter_of(one.repeats, grade.get(one.figure, []), one.repeatability) for one in figures}
-    decisions = _decisions(lot, recorded, figures, scattered)
+    decisions = _decisions(record, figures, scattered)
     kinds = {row.kind for row in rows}
     parts = [_characteristic(kind, rows, figures, scattered, decisions) for kind in CHARACTERISTICS if kind in kinds]
     return {
@@ -201,10 +201,9 @@ def excluded_line(row: Reading) -> View:
     return {**said, **(views.exclusion_line(row) or {}), "shown_by": exclusion and exclusion.shown_by}
 
 
-def _decisions(
-    lot: Lot, recorded: Sequence[Reading], figures: Sequence[Tested], scattered: dict[str, Scattered]
-) -> list[Deciding]:
-    judged = assess_lot(lot, Terms.of(lot), recorded=recorded)
+def _decisions(record: OnRecord, figures: Sequence[Tested], scattered: dict[str, Scattered]) -> list[Deciding]:
+    lot = record.lot
+    judged = assess_lot(lot, Terms.of(lot), record=record)
     _, limits = _terms(lot)
     counts = Counter((one.figure, one.spool) for part in figures for one in part.repeats if one.counts)
     coupons: dict[str, set[tuple[object, ...]]] = {}

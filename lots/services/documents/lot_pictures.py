@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from operator import or_
 from typing import TypedDict, TypeVar
 
@@ -30,10 +31,9 @@ from lots.domain.conformity.limits import Limit
 from lots.domain.conformity.rule_versions import FIRST, SECOND
 from lots.domain.drift.lot_series import LotSeries
 from lots.domain.words import counted
-from lots.services.assessment.counting import HeldTo, that_count
+from lots.services.assessment.counting import HeldTo, OnRecord, that_count
 from lots.services.assessment.judging import revisions_for
 from lots.services.assessment.lot_assessment import evidence_from
-from lots.services.assessment.uncertainty import uncertainties
 from lots.services.drift import series
 from lots.services.from_rows import conditions_of
 from lots.services.lookups import lot_of
@@ -53,14 +53,14 @@ SCREEN = (
 
 
 def _opened(
-    lot_id: int, kind: str, taken: type[_R]
+    record: OnRecord, kind: str, taken: type[_R]
 ) -> tuple[Lot, Limits | None, ShadeRevision | None, list[_R], list[str]]:
     """A lot, its limits, its shade revision, its readings of a kind as evidence, and notes on what does not count. Six queries at most."""
-    lot = lot_of(lot_id)
+    lot = record.lot
     limits, approved = revisions_for(lot)
-    rows, notes = that_count(readings.that_count(lot.id, kind=kind), HeldTo.of(lot))
+    rows, notes = that_count(readings.counting_among(record.readings, kind), HeldTo.of(lot), record.about)
     agreed = limits_from(limits.body) if limits else None
-    readings_of_kind = getattr(evidence_from(rows, uncertainties(rows)), kind)
+    readings_of_kind = getattr(evidence_from(rows, record.about.uncertainties), kind)
     return lot, agreed, approved, [one for one in readings_of_kind if isinstance(one, taken)], list(notes)
 
 
@@ -80,7 +80,12 @@ def color_map(lot_id: int) -> View:
     Raises:
         NotFound: no such lot.
     """
-    lot, agreed, approved, taken, notes = _opened(lot_id, COLOR.name, ColorReading)
+    return color_map_of(OnRecord(lot_of(lot_id)))
+
+
+def color_map_of(record: OnRecord) -> View:
+    """Returns the same of a lot that has been found."""
+    lot, agreed, approved, taken, notes = _opened(record, COLOR.name, ColorReading)
     rule = agreed.color if agreed and agreed.color else ColorLimits()
     answer: View = {
         **_head(lot),
@@ -110,14 +115,16 @@ def color_map(lot_id: int) -> View:
     }
     answer["screen_says"] = SCREEN.format(illuminant=f"{asked.illuminant}, {asked.observer_deg} deg observer,")
     if rule.lot_max:
-        answer["outline"] = [list(point) for point in contour(reference, rule.lot_max, rule)]
+        answer["outline"] = [list(point) for point in _outline(reference, rule.lot_max, rule.formula, rule.weights)]
     summary = lot_color.summarise(comparable)
     if summary is None:
         says = f"No colour reading of lot {lot.supplier_lot} counts yet: only the reference and its limit are known."
         return {**answer, "says": says, "notes": notes}
     apart = _apart(reference, summary.lot, rule)
     if rule.lot_max:
-        answer["outline_at_lot"] = [list(point) for point in contour(reference, rule.lot_max, rule, apart["dL"])]
+        answer["outline_at_lot"] = [
+            list(point) for point in _outline(reference, rule.lot_max, rule.formula, rule.weights, apart["dL"])
+        ]
     unsure = summary.lot_uncertainty.total
     answer["lot"] = {
         **apart,
@@ -131,6 +138,14 @@ def color_map(lot_id: int) -> View:
     answer["spools"] = [{"spool_code": code, "readings": n, **parts} for code, (parts, n) in spools.items()]
     distances = {code: parts["delta_e"] for code, (parts, _) in spools.items()}
     return {**answer, "says": _color_says(lot, apart, rule, distances), "notes": notes}
+
+
+@lru_cache(maxsize=256)
+def _outline(
+    reference: Lab, most: float, formula: str, weights: tuple[float, ...], dL: float = 0.0
+) -> tuple[tuple[float, float], ...]:
+    """The outline of a limit, worked out once for all lots of a grade, and once for a lot that is looked at again."""
+    return tuple(contour(reference, most, ColorLimits(formula, weights), dL))
 
 
 class _Apart(TypedDict):
@@ -181,7 +196,7 @@ def diameter_profile(lot_id: int) -> View:
     Raises:
         NotFound: no such lot.
     """
-    lot, agreed, _, taken, notes = _opened(lot_id, DIAMETER.name, DiameterReading)
+    lot, agreed, _, taken, notes = _opened(OnRecord(lot_of(lot_id)), DIAMETER.name, DiameterReading)
     rule, nominal = agreed.diameter if agreed else None, lot.grade.nominal_diameter_mm
     by_spool: dict[str, list[DiameterReading]] = {}
     for reading in taken:
@@ -310,7 +325,7 @@ def bond_picture(lot_id: int) -> View:
     Raises:
         NotFound: no such lot.
     """
-    lot, agreed, _, taken, notes = _opened(lot_id, BOND.name, bond.BondTest)
+    lot, agreed, _, taken, notes = _opened(OnRecord(lot_of(lot_id)), BOND.name, bond.BondTest)
     rule = agreed.bond if agreed and agreed.bond else bond.BondLimits()
     found = bond.summarise(taken, (lot.rules or FIRST) > SECOND)
     control = [test.stress_mpa for test in taken if test.control]

@@ -22,6 +22,7 @@ from lots.domain.production.matching import PairMatch
 from lots.domain.production.spool_life import SpoolLife
 from lots.services import clock
 from lots.services.assessment import concessions
+from lots.services.assessment.counting import OnRecord
 from lots.services.assessment.lot_assessment import inspected_again
 from lots.services.lookups import lot_of, spool_of
 from lots.services.production import dryings, other_spools
@@ -239,7 +240,7 @@ def _inspections_lacking(row: Spool, held: Sequence[Lot], at: datetime) -> list[
     """What is still to be done for the newest re-inspection of each lot past its shelf life. No query for any other lot."""
     found = []
     for lot in held:
-        again = inspected_again(lot_of(lot.id)) if _life(row, lot).past_shelf_life(at) else []
+        again = inspected_again(OnRecord(lot_of(lot.id))) if _life(row, lot).past_shelf_life(at) else []
         if again and (lacking := again[-1][1]):
             found.append(f"Lot {lot.supplier_lot} is being inspected again. Still to do {'; '.join(lacking)}.")
     return found

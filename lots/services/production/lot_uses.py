@@ -9,7 +9,6 @@ from lots.domain.assessment.limits_revision import USES, verdict_on_use
 from lots.domain.assessment.standing_by_hand import ENDINGS
 from lots.domain.production.clearance import Clearance
 from lots.services import clock, views
-from lots.services.lookups import lot_of
 from lots.services.production import clearance
 from lots.services.views import View
 from lots.store.assessment import lots
@@ -87,10 +86,6 @@ def beside_lots(
     return found.map(lambda lot: (views.lot(lot), _line(lot, now)))
 
 
-def of_lot(number: int) -> list[View]:
-    """Returns for every use whether a lot may be loaded for it now, and every reason why not.
-
-    Raises:
-        NotFound: no such lot.
-    """
-    return permissions(lot_of(number), clock.now())
+def of_lot(lot: Lot) -> list[View]:
+    """Returns for every use whether a lot may be loaded for it now, and every reason why not. No query."""
+    return permissions(lot, clock.now())

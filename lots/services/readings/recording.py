@@ -13,7 +13,7 @@ from lots.domain.characteristics.registry import DECLARED
 from lots.domain.conformity import rule_versions
 from lots.domain.instruments.calibration import InstrumentRecord, doubt_about
 from lots.services import clock, views
-from lots.services.assessment.counting import in_doubt, unconfirmed
+from lots.services.assessment.counting import AboutReadings, OnRecord, in_doubt
 from lots.services.assessment.drawing_spools import first_looks
 from lots.services.assessment.judging import judge_lot
 from lots.services.assessment.lot_after import LotAfter, after
@@ -234,25 +234,41 @@ def held(number: int) -> tuple[Lot, Reading]:
 def whole_reading(number: int) -> View:
     """Returns one reading as it stands."""
     row = found(number)
-    return _views([row], lot_of(row.lot_id))[0]
+    return _views([row], OnRecord(lot_of(row.lot_id)), AboutReadings([row]))[0]
 
 
 def of_lot(lot_id: int, kind: str | None, cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of everything that was recorded of a lot, voided and screening readings included."""
     lot = lot_of(lot_id)
     page = readings.listed(lot, kind, cursor, limit)
-    return Page(_views(page.rows, lot), page.next)
+    return Page(_views(page.rows, OnRecord(lot), AboutReadings(page.rows)), page.next)
 
 
-def _views(rows: list[Reading], lot: Lot) -> list[View]:
+def everything_of(lot_id: int) -> OnRecord:
+    """Returns the record of a lot with everything that was recorded of it, read once. Two queries.
+
+    Raises:
+        NotFound: no such lot.
+    """
+    lot = lot_of(lot_id)
+    return OnRecord(lot, every=readings.of_lot(lot.id))
+
+
+def newest_of(record: OnRecord, most: int | None) -> list[View]:
+    """Returns the newest readings of everything recorded of a lot, or all of them, in the order they were recorded. No query where the record was assessed."""
+    every = record.every or ()
+    return _views(every[-most:] if most else every, record, record.about)
+
+
+def _views(rows: Sequence[Reading], record: OnRecord, about: AboutReadings) -> list[View]:
     """Readings of a lot with whether and why not they count. Seven queries at most, none without a reading."""
     if not rows:
         return []
-    instruments, under, waiting = instruments_of(rows), Under.of_lot(lot, rows), unconfirmed(rows)
+    instruments, under = about.instruments, Under.of_record(record, rows, about)
     return [
         {
             **views.reading(row, _doubt(row, instruments, under)),
-            **uncounted.of_row(row, under, instruments, to_confirm=row.id in waiting),
+            **uncounted.of_row(row, under, instruments, to_confirm=row.id in about.unconfirmed),
         }
         for row in rows
     ]

@@ -21,7 +21,7 @@ from lots.domain.characteristics.registry import DECLARED
 from lots.domain.conformity import rule_versions
 from lots.domain.instruments.calibration import InstrumentRecord, doubt_about
 from lots.domain.receiving.coverage import Coverage, named
-from lots.services.assessment.counting import FAR, NO_INSTRUMENT, HeldTo, in_doubt
+from lots.services.assessment.counting import FAR, NO_INSTRUMENT, AboutReadings, HeldTo, OnRecord
 from lots.services.assessment.lot_assessment import Judged, Terms, coverage_of, reading_from
 from lots.services.from_rows import approved_from
 from lots.services.readings.sent import Warned
@@ -59,15 +59,19 @@ class Under:
         return cls._of(lot, held_to, judged.limits, judged.shade, judged.coverage, judged.evidence.readings, doubted)
 
     @classmethod
-    def of_lot(cls, lot: Lot, rows: Sequence[Reading]) -> Under:
-        """What some readings of a lot are held against now. Three queries, one for each characteristic that decides on others, one with a build."""
+    def of_record(cls, record: OnRecord, rows: Sequence[Reading], about: AboutReadings) -> Under:
+        """What some readings of a lot are held against now. `about` is what is on record about them."""
+        lot = record.lot
         terms, kinds = Terms.of(lot), {row.kind for row in rows}
         limits = limits_from(terms.limits.body) if terms.limits else None
         deciding = {name for kind in kinds if kind in DECLARED for name in DECLARED[kind].beside}
-        beside = {name: [reading_from(row) for row in readings.of_lots([lot.id], name)] for name in sorted(deciding)}
-        coverage = coverage_of(lot, limits, list(rows), None, terms.rules)
+        beside = {
+            name: [reading_from(row) for row in readings.counting_among(record.readings, name)]
+            for name in sorted(deciding)
+        }
+        coverage = coverage_of(record, limits, rows, terms.rules)
         held_to = HeldTo.of(lot)
-        doubted = in_doubt((row.build_key for row in rows), held_to.rules)
+        doubted = about.doubted(held_to.rules)
         return cls._of(lot, held_to, terms.limits, terms.shade, coverage, beside, doubted)
 
     @classmethod

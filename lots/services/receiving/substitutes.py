@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from operator import attrgetter
 
 from lots.domain.conformity import rule_versions
 from lots.domain.receiving.coverage import named
 from lots.services import clock, views
+from lots.services.assessment.counting import OnRecord
 from lots.services.assessment.judging import judge_lot
 from lots.services.assessment.lot_after import after
 from lots.services.assessment.lot_assessment import Terms, drawn_of
@@ -32,16 +34,21 @@ def sample_of(lot_id: int) -> View:
 
 
 def sample_now(lot: Lot) -> View:
-    """Returns the sample of a lot, delivery by delivery: which spools to measure, which were measured, which were not drawn. Five queries, one more where a delivery was corrected."""
-    came = [one for one in store.of_lot(lot.id) if one.now.closed is None]
-    corrected = any(one.logged.corrected for one in came)
-    changed = samples.changes_of((one.logged.id for one in came), withdrawn=corrected)
-    measured = samples.measured(lot.id)
-    spool_codes = samples.drawable(one.logged.id for one in came)
+    """Returns the sample of a lot, delivery by delivery: which spools to measure, which were measured, which were not drawn. Six queries at most."""
+    return sample_on(OnRecord(lot), lots.spools_of(lot))
+
+
+def sample_on(record: OnRecord, spools: Iterable[Spool]) -> View:
+    """Returns the same of a lot whose spools have been read. One query less where everything recorded of the lot was read."""
+    lot = record.lot
+    measured = (
+        samples.measured(lot.id) if record.every is None else {r.spool.code for r in record.every if r.void is None}
+    )
+    drawable = _drawable(spools)
     deliveries = []
-    for one in came:
+    for one in record.deliveries:
         number = one.logged.id
-        changes = changed[number]
+        changes = record.samples[number]
         drawn = [code for group in drawn_of(one.now.sample, changes) for code in group]
         gone = {replaced.drawn.code for replaced in changes.substitutes}
         deliveries.append(
@@ -52,7 +59,7 @@ def sample_now(lot: Lot) -> View:
                 **views.sample_changes(changes),
                 "drawn": drawn,
                 "not_measured": [code for code in drawn if code not in measured],
-                "not_drawn": [code for code in spool_codes[number] if code not in {*drawn, *gone}],
+                "not_drawn": [code for code in drawable.get(number, ()) if code not in {*drawn, *gone}],
             }
         )
     only_drawn = not lot.measured or Terms.of(lot).rules != rule_versions.FIRST
@@ -62,6 +69,15 @@ def sample_now(lot: Lot) -> View:
         "only_drawn": only_drawn,
         "deliveries": deliveries,
     }
+
+
+def _drawable(spools: Iterable[Spool]) -> dict[int, list[str]]:
+    """The codes of the spools that can be drawn, by delivery: all that came and were not withdrawn; none that was wound here."""
+    found: dict[int, list[str]] = {}
+    for spool in sorted(spools, key=attrgetter("id")):
+        if not spool.spliced and spool.withdrawn_at is None:
+            found.setdefault(spool.delivery_id, []).append(spool.code)
+    return found
 
 
 def substitute(delivery_id: int, values: NewSubstitute, by: str) -> View:
@@ -128,11 +144,8 @@ def _substitute_faults(
     return []
 
 
-def lot_and_sample(number: int) -> tuple[Mapping[str, object], Mapping[str, object]]:
-    """Returns a lot with its spools, and its sample. Two queries more than `sample_now` makes.
-
-    Raises:
-        NotFound: no such lot.
-    """
-    row = lot_of(number)
-    return {**views.lot(row), "spools": [views.spool_line(one, row) for one in lots.spools_of(row)]}, sample_now(row)
+def lot_and_sample(record: OnRecord) -> tuple[View, View]:
+    """Returns a lot with its spools, and its sample."""
+    lot, spools = record.lot, lots.spools_of(record.lot)
+    shown = {**views.lot(lot), "spools": [views.spool_line(one, lot) for one in spools]}
+    return shown, sample_on(record, spools)

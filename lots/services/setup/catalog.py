@@ -44,9 +44,13 @@ def listed(subject: str, cursor: str | None, limit: int) -> Page[View]:
     return catalog.listed(Supplier, cursor, limit).map(views.supplier)
 
 
-def grades_to_review(cursor: str | None, limit: int) -> Page[View]:
-    """Returns a page of the grades of which quality has to state or confirm something: an old prohibition, the kind of filler."""
-    return _grades(catalog.grades_to_review(cursor, limit))
+def grades_to_review(cursor: str | None, limit: int, *, colored: bool = True) -> Page[View]:
+    """Returns a page of the grades of which quality has to state or confirm something: an old prohibition, the kind of filler.
+
+    One query, one more for the colours of their references where they are asked for.
+    """
+    page = catalog.grades_to_review(cursor, limit)
+    return _grades(page) if colored else page.map(lambda row: views.grade(row, None))
 
 
 def get(subject: str, number: int) -> View:

@@ -58,7 +58,7 @@ def loads_on(machines: Iterable[int], since: datetime, until: datetime) -> list[
     wanted = sorted(set(machines))
     named = {f"machine{place}": number for place, number in enumerate(wanted)}
     since_text, until_text = Load.loaded_at.db_value(since), Load.loaded_at.db_value(until)
-    return _on(len(wanted)).all(since=since_text, until=until_text, **named)
+    return _on(len(wanted)).all(since=since_text, until=until_text, **named) if wanted else []
 
 
 @lru_cache(maxsize=32)  # filament of a lot comes to few machines
