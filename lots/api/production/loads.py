@@ -18,7 +18,7 @@ from lots.api.http.fields import (
     Text,
     WrittenTruth,
 )
-from lots.api.http.roles import FLOOR
+from lots.api.http.roles import FLOOR, FLOOR_AND_QUALITY
 from lots.api.http.routes import (
     PageArgs,
     Resource,
@@ -186,7 +186,7 @@ class Unload(Resource):
 class LoadRefusals(Resource):
     """Loads that were refused."""
 
-    who = {"GET": ("production", "quality")}
+    who = {"GET": FLOOR_AND_QUALITY}
 
     @routes.arguments(PageArgs, location="query")
     @routes.response(200, page_schema(RefusalSchema))

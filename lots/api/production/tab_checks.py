@@ -7,6 +7,7 @@ from typing import Any
 from marshmallow import Schema, fields
 
 from lots.api.http.fields import MAX_ID, Strict, StrictFloat, StrictInteger, Text
+from lots.api.http.roles import FLOOR_AND_QUALITY
 from lots.api.http.routes import Resource, Routes
 from lots.api.setup.grades import GradePermissionSchema
 from lots.domain.production.tab_checks import TAB_USES
@@ -78,7 +79,7 @@ class TabSchema(Schema):
 class TabChecks(Resource):
     """Tab checks."""
 
-    who = {"POST": ("production", "quality")}
+    who = {"POST": FLOOR_AND_QUALITY}
 
     @routes.arguments(TabArgs)
     @routes.response(200, TabSchema)

@@ -14,6 +14,7 @@ from lots.domain.conformity.findings import shown
 from lots.domain.conformity.limits import BINARY_NOISE
 from lots.domain.production.matching import PairMatch
 from lots.domain.production.spool_life import Dryness, SpoolLife
+from lots.domain.words import hyphenated, plural
 
 # Shown with every clearance, whatever the use: a lot release is a statement about a material in test bars.
 PART_CAUTION = "A released lot is not a safe part: parts that carry load, flex, lift or protect people need their own tests and the judgement of a competent engineer."
@@ -188,7 +189,7 @@ def with_held(found: Clearance, machine: str, held: Sequence[tuple[str, str]], s
     if len(held) < slots:
         return found
     named = " and ".join(f"{spool} for {job}" for spool, job in held)
-    which = "it" if len(held) == 1 else "one of them"
+    which = plural(len(held), "it", "one of them")
     return with_caution(found, f"{machine} already holds {named}: unload {which} first unless it has another slot.")
 
 
@@ -314,8 +315,8 @@ def unlike(pair: PairMatch) -> str:
 
 
 def _listed(uses: Sequence[str]) -> str:
-    return ", ".join(use.replace("_", "-") for use in uses)
+    return ", ".join(hyphenated(use) for use in uses)
 
 
 def _said(use: str) -> str:
-    return use.replace("_", "-") + " use" if use in USES or use == GENERAL else f"the use {use}"
+    return hyphenated(use) + " use" if use in USES or use == GENERAL else f"the use {use}"

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from typing import Literal
 
 from lots.domain.characteristics.registry import is_step
-from lots.domain.words import counted
+from lots.domain.words import counted, plural
 
 State = Literal["open", "answered", "closed"]
 STATES: tuple[State, ...] = ("open", "answered", "closed")
@@ -120,7 +120,7 @@ class Progress:
     @property
     def says(self) -> str:
         """The count in words, with lot numbers."""
-        got = f"{len(self.run)} of the {self.needed} consecutive conforming {'lot' if self.needed == 1 else 'lots'} needed came since the answer"
+        got = f"{len(self.run)} of the {self.needed} consecutive conforming {plural(self.needed, 'lot')} needed came since the answer"
         named = f" ({named_lots(lot.supplier_lot for lot in self.run)})" if self.run else ""
         left = f"; {counted(self.lacking, 'more is', 'more are')} needed." if self.lacking else "."
         again = f" {self.refused.supplier_lot} was not accepted: the count began again." if self.refused else ""

@@ -18,7 +18,7 @@ from lots.domain.statistics.confidence_sequences import (
 )
 from lots.domain.statistics.ellipsoid import Ellipsoid, confidence_ellipsoid
 from lots.domain.statistics.proportions import Interval, Stratum, difference, wilson
-from lots.domain.words import counted
+from lots.domain.words import counted, plural
 
 CRITERIA = {
     "acceptance": "share of lots accepted the first time",
@@ -309,5 +309,5 @@ def open_question(c: Comparison) -> str:
         return "too few lots to know the scatter"
     if c.more_lots is None:
         return f"no significant difference, and at the present figures {MOST_LOTS} more lots from each supplier are not enough"
-    needed = "is" if c.more_lots == 1 else "are"
+    needed = plural(c.more_lots, "is", "are")
     return f"no significant difference yet; about {counted(c.more_lots, 'more lot')} from each supplier {needed} needed"

@@ -22,7 +22,7 @@ from werkzeug import wrappers
 from werkzeug.exceptions import HTTPException
 
 from lots.api.http.routes import Refused
-from lots.domain.words import counted
+from lots.domain.words import counted, hyphenated
 from lots.pages.site import cookies, session
 from lots.pages.site.calls import Refusal
 from lots.pages.site.session import signed_in
@@ -105,6 +105,10 @@ def _shared() -> dict[str, Any]:
 
 
 pages.app_template_filter("counted")(counted)
+
+
+pages.add_app_template_filter(counted)
+pages.add_app_template_filter(hyphenated)
 
 
 @pages.app_template_filter("moment")

@@ -15,7 +15,7 @@ from lots.domain.drift.baseline import PROVISIONAL_FROM
 from lots.domain.drift.drift_analysis import Analysis, analyse
 from lots.domain.drift.lot_series import LotSeries
 from lots.domain.drift.reported import Listing, listing
-from lots.domain.words import counted
+from lots.domain.words import counted, plural
 from lots.services.drift import series, signals, together, views
 from lots.services.drift.series import Segment, Window
 from lots.services.drift.signals import SignalView
@@ -258,7 +258,7 @@ def _says(who: str, followed: Sequence[Followed], told: Sequence[SignalView], se
     others = len(active) - len(said)
     left = f" {counted(others, 'further active signal' if said else 'active signal')}" if others else ""
     if others:
-        left += f" {'is' if others == 1 else 'are'} not listed."
+        left += f" {plural(others, 'is', 'are')} not listed."
     if said:
         return " ".join(said) + left
     measured = max((len(one.part) for one in followed if one.parts), default=0)

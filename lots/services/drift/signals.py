@@ -12,6 +12,7 @@ from lots.domain.drift.drift_analysis import Analysis
 from lots.domain.drift.reported import Reason, why_unlisted
 from lots.domain.drift.run_rules import RULES
 from lots.domain.drift.signals import Signal
+from lots.domain.words import plural
 from lots.services.drift.series import Segment
 
 
@@ -146,6 +147,6 @@ def _called_by(calls: Sequence[CallView]) -> str:
     first, *others = calls
     charts = [CHARTS[call["by"]] for call in others if call["by"] in CHARTS]
     rules = [call["by"] for call in others if call["by"] not in CHARTS]
-    later = [*charts, *([f"run {'rule' if len(rules) == 1 else 'rules'} {', '.join(rules)}"] if rules else [])]
+    later = [*charts, *([f"run {plural(len(rules), 'rule')} {', '.join(rules)}"] if rules else [])]
     agreed = f"; later by {', '.join(later)}" if later else ""
     return f"First called at lot {first['supplier_lot']}, by {first['what']}{agreed}."

@@ -61,7 +61,7 @@ def tab_check(values: TabSent) -> View:
     """
     by_spool, by_lot = values.get("spool_code"), values.get("lot_id")
     if (by_spool is None) == (by_lot is None):
-        raise Invalid(Fault("/lot_id", "Of which lot would the tab be printed?", "Give lot_id or spool_code."))
+        raise Invalid(Fault("/lot_id", "Of which lot would the tab be printed?", "Give the lot or a spool of it."))
     spool = spool_of(by_spool) if by_spool is not None else None
     held = clearance.lots_held(spool) if spool is not None else [lot_of(by_lot or 0)]
     ask = TabAsk(values["width_mm"], values["thickness_mm"], values["lever_mm"], values["load_n"], values["layers"])

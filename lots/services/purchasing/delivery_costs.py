@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from lots.domain.assessment.standing_by_hand import LOADABLE
 from lots.domain.statistics.proportions import wilson
-from lots.domain.words import counted
+from lots.domain.words import counted, plural
 from lots.services.views import View
 from lots.store.drift.lot_series import Purchases
 
@@ -76,7 +76,7 @@ class Bought:
         found |= {"currency": currency, "accepted_kg": kg}
         left = ""
         if self.uncosted:
-            left = f" {self.uncosted} more without a recorded cost {'is' if self.uncosted == 1 else 'are'} left out."
+            left = f" {self.uncosted} more without a recorded cost {plural(self.uncosted, 'is', 'are')} left out."
         if not kg:
             return {**found, "says": f"{cost:.2f} {currency} paid, and no kilogram accepted.{left}"}
         price, over = cost / kg, counted(self.costed, "delivery", "deliveries")
