@@ -104,9 +104,6 @@ def _shared() -> dict[str, Any]:
     }
 
 
-pages.app_template_filter("counted")(counted)
-
-
 pages.add_app_template_filter(counted)
 pages.add_app_template_filter(hyphenated)
 
