@@ -20,10 +20,11 @@ FILE, RECORDED = "LOTS_MUTATED_FILE", "LOTS_COVERAGE_FOLDER"
 
 @dataclass(frozen=True, slots=True)
 class Covering:
-    """The tests of each line of a file, and how many seconds each test takes."""
+    """The tests of each line of a file, how many seconds each test takes, and the lines that run on import."""
 
     by_line: dict[int, list[str]]
     seconds: dict[str, float]
+    on_import: frozenset[int] = frozenset()
 
     def of(self, line: int) -> list[str]:
         """Returns the tests that run a line, the quickest first; those of the whole file for a line that runs on import."""
@@ -69,11 +70,11 @@ def pytest_configure(config: pytest.Config) -> None:
         config.pluginmanager.register(_Recorder())
 
 
-def record(tree: Path, file: str, tests: list[str], folder: Path) -> Covering:
+def record(root: Path, file: str, tests: list[str], folder: Path) -> Covering:
     """Runs the tests once and returns which of them run which line of the file."""
-    environment = os.environ | {FILE: file, RECORDED: str(folder), "PYTHONPATH": str(tree)}
+    environment = os.environ | {FILE: file, RECORDED: str(folder), "PYTHONPATH": str(root)}
     command = [sys.executable, "-m", "pytest", "-q", "-n", "2", "-p", "tests.mutate.covering", "-p", "no:cacheprovider"]
-    done = subprocess.run([*command, *tests], cwd=tree, env=environment, capture_output=True, text=True, check=False)
+    done = subprocess.run([*command, *tests], cwd=root, env=environment, capture_output=True, text=True, check=False)
     if done.returncode:
         raise RuntimeError(f"The tests fail without a fault too:\n{done.stdout[-3000:]}{done.stderr[-1000:]}")
     return read(folder, file)
@@ -91,4 +92,5 @@ def read(folder: Path, file: str) -> Covering:
         seconds |= json.loads(part.read_text())
     measured = [name for name in data.measured_files() if Path(name).as_posix().endswith(file)]
     by_line = data.contexts_by_lineno(measured[0]) if measured else {}
-    return Covering({line: [test for test in tests if test] for line, tests in by_line.items()}, seconds)
+    named = {line: [test for test in tests if test] for line, tests in by_line.items()}
+    return Covering(named, seconds, frozenset(line for line, tests in by_line.items() if "" in tests))
