@@ -9,6 +9,8 @@ from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.limits import Limit
 from lots.domain.receiving.coverage import Coverage, Presented, Sampling
 from lots.domain.receiving.sampling_plans import Plan, code_letter_for, look_up, plan_for
+from lots.domain.uncertainty.budget import Contribution, Uncertainty
+from lots.domain.uncertainty.nested_means import BETWEEN_SPOOLS
 from tests.domain.assessment.test_plan_counts import AC_0, AC_2, CODE, ROUND, judged, measured, names
 from tests.domain.builders import by_code
 
@@ -21,15 +23,15 @@ def message(plan, of, bad):
 @pytest.mark.parametrize(("of", "counted"), [(1, "1 spool measured"), (2, "2 spools measured")])
 def test_measured_spools_are_counted(of, counted):
     """One spool and two, both too thick, refuse a lot that may have none."""
-    assert message(AC_0, of, of).startswith(
-        f"Nonconforming spools: {of}.00 spools from {counted}, limit at most 0 spools; outside by {of}.00"
+    assert message(AC_0, of, of) == (
+        f"Nonconforming spools: {of}.00 spools from {counted}, limit at most 0 spools; outside by {of}.00 spools."
     )
 
 
 @pytest.mark.parametrize(("of", "lacking"), [(12, "1 more spool of the sample"), (11, "2 more spools of the sample")])
 def test_spools_that_are_lacking_are_counted(of, lacking):
     """One spool and two of a sample of thirteen."""
-    assert f"not enough to judge. Still to do: {lacking} measured in full" in message(AC_2, of, 1)
+    assert message(AC_2, of, 1).endswith(f"; not enough to judge. Still to do: {lacking} measured in full.")
 
 
 @pytest.mark.parametrize(
@@ -71,6 +73,15 @@ def test_two_measured_spools_speak_for_their_lot():
     assert [good] == one_spool_is_no_lot([good], {"diameter": ["S-1", "S-2"]}, Coverage((Presented(2, 2),)))
 
 
+@pytest.mark.parametrize(("source", "verdict"), [(BETWEEN_SPOOLS, "pass"), ("readings", "missing")])
+def test_one_spool_speaks_for_its_lot_where_earlier_lots_show_how_spools_differ(source, verdict):
+    """Its uncertainty then holds the differences between spools; the scatter of its own readings does not."""
+    budget = Uncertainty((Contribution(0.01, source=f"{source} of the lot"),))
+    good = Finding("diameter.spool_mean", "pass", Limit(1.72, 1.78, "mm"), 1.75, spread=budget)
+    (found,) = one_spool_is_no_lot([good], {"diameter": ["S-1"]}, Coverage((Presented(2, 1),)))
+    assert verdict == found.verdict
+
+
 @pytest.mark.parametrize(("stopped", "n"), [(False, 0), (True, 1)])
 def test_a_discontinued_inspection_keeps_every_use_open(stopped, n):
     """The finding says who ends it."""
@@ -78,6 +89,7 @@ def test_a_discontinued_inspection_keeps_every_use_open(stopped, n):
     assert n == len(found)
     for one in found:
         assert (tuple(ROUND.required()), "missing") == (one.uses, one.verdict)
+        assert Limit(None, 5.0, "lots") == one.limit
         assert one.message == (
             "Inspection of this supplier: not known yet. Still to do: inspection of this supplier's lots of this grade, "
             "discontinued after 5 were refused, resumed by quality."
