@@ -24,7 +24,7 @@ from tests.mutate.mutants import Mutant
 
 PROCESSES = 2
 # A mutant that makes its tests take this many times as long, and this many seconds more, runs forever.
-TIMES, SECONDS = 10, 60
+TIMES, SECONDS = 10, 20
 OPTIONS = ("-x", "-qq", "-s", "-p", "no:cacheprovider", "--no-header", "--no-summary")
 
 
@@ -89,7 +89,10 @@ class Forks:
         items: dict[str, pytest.Item],
         running: dict[int, tuple[Mutant, float]],
     ) -> None:
-        tests = [test for test in self.covering.of(mutant.line) if test in items]
+        lines = (mutant.line, statement_line(source, mutant.line))
+        tests = next(
+            ([test for test in tests if test in items] for line in lines if (tests := self.covering.of(line))), []
+        )
         if not tests:
             self._end(mutant, "not run")
             return
@@ -178,6 +181,16 @@ def function_around(source: str, mutant: Mutant) -> tuple[str, int] | None:
         return None
 
     return inside(ast.parse(source).body, "")
+
+
+def statement_line(source: str, line: int) -> int:
+    """Returns where the statement of a line begins: not every further line of it is said to be run."""
+    starts = (
+        node.lineno
+        for node in ast.walk(ast.parse(source))
+        if isinstance(node, ast.stmt) and node.lineno <= line <= (node.end_lineno or node.lineno)
+    )
+    return max(starts, default=line)
 
 
 class _Mutated(importlib.abc.MetaPathFinder, importlib.abc.InspectLoader):

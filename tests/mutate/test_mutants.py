@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.mutate.forks import exchanged, function_around
+from tests.mutate.forks import exchanged, function_around, statement_line
 from tests.mutate.mutants import Mutant, mutants_of, sample
 
 ROOT = Path(__file__).parents[2]
@@ -124,3 +124,9 @@ def test_a_running_function_takes_a_mutant_in() -> None:
     assert not exchanged([], SOURCE, mutant)
     assert exchanged([kept["e"]], SOURCE, mutant)
     assert not kept["e"](1)
+
+
+@pytest.mark.parametrize(("line", "start"), [(1, 1), (7, 7), (8, 8), (9, 9), (14, 13)])
+def test_a_line_belongs_to_its_innermost_statement(line: int, start: int) -> None:
+    """A line between statements belongs to the one around it, or to none."""
+    assert start == statement_line(SOURCE.replace("f()\n", "f(\n    )\n"), line)
