@@ -27,10 +27,10 @@ class Covering:
     on_import: frozenset[int] = frozenset()
 
     def of(self, line: int) -> list[str]:
-        """Returns the tests that run a line, the quickest first; those of the whole file for a line that runs on import."""
+        """Returns the tests that run a line, the quickest first; every test for a line that runs on import alone, since any may read what it made."""
         tests = self.by_line.get(line)
         if tests == []:
-            tests = sorted({test for some in self.by_line.values() for test in some})
+            tests = sorted(self.seconds)
         return sorted(tests or [], key=lambda test: self.seconds.get(test, 0.0))
 
 
