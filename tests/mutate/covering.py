@@ -39,6 +39,7 @@ class _Recorder:
 
     def __init__(self) -> None:
         self.folder = Path(os.environ[RECORDED])
+        self.module = os.environ[FILE].removesuffix(".py").replace("/", ".")
         self.seconds: dict[str, float] = {}
         self.coverage: Any = coverage.Coverage(
             data_file=str(self.folder / "lines"), data_suffix=True, include=[f"*/{os.environ[FILE]}"], config_file=False
@@ -50,6 +51,10 @@ class _Recorder:
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
         """Says which test runs."""
+        # What an earlier test has cached is worked out again, so that each test is seen to need it.
+        for one in vars(sys.modules.get(self.module, self)).values():
+            if callable(clear := getattr(one, "cache_clear", None)):
+                clear()
         began = time.monotonic()
         self.coverage.switch_context(item.nodeid)
         outcome = yield

@@ -9,10 +9,13 @@ from lots.domain.conformity.guard import (
     _directions,
     conformance_of_difference,
     conformance_probability,
+    guard_band,
     more_to_settle,
+    proof_band,
 )
 from lots.domain.conformity.limits import BINARY_NOISE
 from lots.domain.uncertainty.budget import Contribution, Uncertainty
+from lots.domain.uncertainty.length import Length
 
 CUBE = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
 CERTAIN = Uncertainty.known(0.0)
@@ -46,9 +49,23 @@ def test_a_guard_band_as_wide_as_the_margin_settles():
     assert [3, 3, 4] == [more_to_settle(1.0, 1 + by * 1e-9, scatter, 1) for by in (0, 1, 2)]
 
 
+def test_a_length_far_from_zero_has_the_bands_of_a_value():
+    """A length of a thousand standard uncertainties in one direction is normal about what was measured, to both sides."""
+    length = Length(1000.0, Uncertainty.known(1.0))
+    assert pytest.approx(1.645, abs=1e-6) == proof_band(1000.0, length, 1.645)
+    assert pytest.approx(1.645, abs=1e-6) == guard_band(1000.0, length, 1.645)
+    assert pytest.approx(0.95, abs=1e-4) == conformance_probability(1000.0, length, None, 1001.645)
+
+
+def test_a_length_without_an_upper_limit_conforms():
+    """Nothing is too long."""
+    assert 1.0 == conformance_probability(1.0, Length(1.0, Uncertainty.known(0.1)), 0.0, None)
+
+
 def test_directions_are_spread_evenly():
-    """No two are nearer than 85 % of the spacing of an even spread, each has its opposite, and all have length 1."""
+    """Of a thousand, no two are nearer than 85 % of the spacing of an even spread, each has its opposite, and all have length 1."""
     found = _directions()
+    assert 1000 == len(found)
     half = found[: len(found) // 2]
     apart = np.linalg.norm(half[:, None] - half[None], axis=2) + 9 * np.eye(len(half))
     assert apart.min() > 0.85 * math.sqrt(4 * math.pi / len(half))
