@@ -14,9 +14,9 @@ from lots.domain.characteristics.surface import SurfaceCheck, SurfaceLimits
 from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.limits import Limit
 from lots.domain.conformity.rule_versions import CURRENT, FIRST, SECOND, THIRD
-from lots.domain.receiving.coverage import Coverage, Presented
+from lots.domain.receiving.coverage import CLOSED_LOT, Coverage, Presented
 from lots.domain.receiving.sampling_plans import plan_for
-from tests.domain.builders import EVERY_LIMIT, GOOD, SHADE, TWO_OF_TEN, assessed, by_code, color, gauge, wet
+from tests.domain.builders import EVERY_LIMIT, GOOD, GUARDED, SHADE, TWO_OF_TEN, assessed, by_code, color, gauge, wet
 
 CLEAN = tuple(SurfaceCheck(spool, 0, 5.0) for spool in "AB")
 
@@ -140,3 +140,55 @@ def test_a_plan_waits_only_for_what_is_asked_of_the_whole_sample(rules, waits):
     )
     coverage = Coverage((Presented(24, 5, plan=plan_for(24, "II", 2.5)),))
     assert waits is ("sampling.nonconforming" not in by_code(by_rules(rules, lot, limits, coverage).findings))
+
+
+def test_what_keeps_a_use_from_passing_is_said():
+    """What fails or is near first, then what is still to do, each once; a use nobody looked into waits for all of it."""
+    fails = Finding("color.lot_delta_e", "fail", Limit(None, 1.0), 2.0, uses=("cosmetic",))
+    missing = Finding("color.step", "missing", Limit(None, 1.0), to_measure="a reading", uses=("cosmetic", "fit"))
+    found = replace(of_findings(missing, fails, missing, cosmetic="fail", fit="missing"), to_measure=("everything",))
+    assert [fails.message, "Still to do: a reading."] == found.why("cosmetic")
+    assert ["Still to do: a reading."] == found.why("fit")
+    assert ["Still to do: everything."] == found.why("hidden")
+
+
+@pytest.mark.parametrize(("rules", "verdict"), [(FIRST, "pass"), (SECOND, "missing"), (CURRENT, "missing")])
+def test_one_spool_is_no_lot_under_the_guarded_rule_from_version_2_on(rules, verdict):
+    """Its repeats do not show how spools differ."""
+    limits = Limits(diameter=DiameterLimits(mean_tolerance_mm=0.03), rule=GUARDED)
+    one = Evidence(diameter=tuple(gauge("A", 1.75, value, u=0.002) for value in (1.75, 1.751)))
+    found = by_rules(rules, one, limits, Coverage.of(10, 1, ("A",)))
+    assert verdict == by_code(found.findings)["diameter.spool_mean"].verdict
+
+
+@pytest.mark.parametrize("rules", [SECOND, CURRENT])
+def test_what_is_kept_of_a_lot_rests_on_its_drawn_spools(rules):
+    """A spool that was not drawn may refuse the lot and does not move its mean."""
+    drawn = by_rules(rules, GOOD, EVERY_LIMIT)
+    other = replace(GOOD, color=(*GOOD.color, color("Z", 90.0, -0.8, 1.5, u=0.03)))
+    found = by_rules(rules, other, EVERY_LIMIT)
+    assert ("blocked", drawn.summary.lab) == (found.standing, found.summary.lab)
+
+
+def test_a_lot_that_is_measured_whole_is_known_better():
+    """How spools differ is no longer uncertain where none is left."""
+    apart = Evidence(
+        color=tuple(
+            color(spool, 95.0 + of + by, -0.8, 1.5) for spool, of in (("A", 0.0), ("B", 0.3)) for by in (0.0, 0.02)
+        )
+    )
+    whole, part = (
+        by_code(by_rules(CURRENT, apart, EVERY_LIMIT, Coverage.of(spools, 2, ("A", "B"))).findings)["color.lot_delta_e"]
+        for spools in (2, 200)
+    )
+    assert whole.uncertainty < 0.1 * part.uncertainty
+
+
+@pytest.mark.parametrize("rules", [FIRST, CURRENT])
+def test_of_a_closed_lot_nothing_is_judged_or_kept(rules):
+    """Every delivery of it was closed: the filament is logged anew, and a wet reading holds no spool."""
+    limits = Limits(moisture=MoistureLimits(0.05))
+    found = by_rules(rules, Evidence(moisture=(wet("A", 0.2),)), limits, Coverage(()))
+    assert ("quarantined", {"general": "missing"}, ()) == (found.standing, found.uses, found.findings)
+    assert found.summary.wet is None
+    assert (CLOSED_LOT,) == by_rules(rules, Evidence(), limits, Coverage(())).to_measure
