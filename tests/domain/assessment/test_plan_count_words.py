@@ -3,16 +3,18 @@
 import pytest
 
 from lots.domain.assessment.limits_revision import Limits
-from lots.domain.assessment.plan_counts import cap_retests, discontinued, one_spool_is_no_lot
+from lots.domain.assessment.plan_counts import cap_retests, counted_by, discontinued, one_spool_is_no_lot
 from lots.domain.characteristics.lot_diameter import DiameterLimits
+from lots.domain.characteristics.moisture import MoistureLimits
 from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.limits import Limit
+from lots.domain.conformity.rule_versions import CURRENT, FIRST, SECOND, THIRD
 from lots.domain.receiving.coverage import Coverage, Presented, Sampling
 from lots.domain.receiving.sampling_plans import Plan, code_letter_for, look_up, plan_for
 from lots.domain.uncertainty.budget import Contribution, Uncertainty
 from lots.domain.uncertainty.nested_means import BETWEEN_SPOOLS
-from tests.domain.assessment.test_plan_counts import AC_0, AC_2, CODE, ROUND, judged, measured, names
-from tests.domain.builders import by_code
+from tests.domain.assessment.test_plan_counts import AC_0, AC_2, CODE, ROUND, counts, judged, measured, names, presented
+from tests.domain.builders import SHADE, assessed, by_code
 
 
 def message(plan, of, bad):
@@ -161,3 +163,35 @@ def test_what_the_tables_do_not_have_is_refused_with_what_they_have(asked, says)
     """The value that was given, and those there are."""
     with pytest.raises(ValueError, match=f"^{says}$"):
         asked()
+
+
+@pytest.mark.parametrize(
+    ("rules", "counted"),
+    [
+        (FIRST, ("color", "diameter")),
+        (SECOND, ("color", "diameter")),
+        (THIRD, ("color", "diameter", "surface", "stringing")),
+        (CURRENT, ("color", "diameter", "surface", "stringing")),
+    ],
+)
+def test_a_plan_counts_what_single_spools_are_judged_by(rules, counted):
+    """Specks and hairs of a spool from version 3 of the rules on."""
+    assert counted == counted_by(rules)
+
+
+def test_a_use_without_a_counted_characteristic_has_no_count():
+    """Moisture holds a spool and makes none nonconforming."""
+    given = {"diameter": DiameterLimits(mean_tolerance_mm=0.03), "moisture": MoistureLimits(0.05)}
+    limits = Limits(given=given, uses={"fit": ("diameter",), "hidden": ("moisture",)})
+    found = judged(AC_0, measured(names(5), thick=names(1)), limits)
+    assert {"fit": 1.0} == counts(found)
+
+
+def test_a_lot_of_one_spool_is_counted_whole():
+    """The only spool is the sample, and the sentence says so."""
+    plan = plan_for(1, "II", 2.5)
+    found = assessed(measured(["S"]), ROUND, SHADE, Coverage((presented(plan, 1),)), None)
+    assert by_code(found.findings)[CODE].message == (
+        "Nonconforming spools: 0.00 spools from 1 spool measured, limit at most 0 spools; inside by 0.00 spools. "
+        "The only spool is measured. If the lot passes, it was not found bad where measured."
+    )
