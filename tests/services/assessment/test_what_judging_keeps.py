@@ -193,3 +193,59 @@ def test_a_lot_keeps_the_revisions_it_was_begun_under(monkeypatch, measured, has
     row = SimpleNamespace(limits_revision=old[0], shade_revision=old[1], measured=measured, grade_id=1, grade=grade)
     expected = ("new limits" if newest else old[0], "new shade" if newest and shade_id else old[1])
     assert expected == judging.revisions_for(row, renew=renew)
+
+
+def agreed(formula="CIEDE2000", rules=CURRENT):
+    """A limits revision that judges colour by a formula."""
+    return SimpleNamespace(body={"color": {"formula": formula}}, rules=rules)
+
+
+BEGUN = {"color_lot_id": 3, "lab": [95.0, -0.8, 1.5]}
+
+
+@pytest.mark.parametrize(
+    ("limits", "previous", "stays"),
+    [
+        (agreed(), BEGUN, True),
+        (agreed("CIE76"), BEGUN, False),
+        (agreed(), BEGUN | {"color_lot_id": 4}, False),
+        (agreed(), BEGUN | {"lab": [95.1, -0.8, 1.5]}, False),
+        (None, BEGUN, False),
+    ],
+    ids=["same", "other-formula", "other-lot", "other-colour", "no-limits"],
+)
+def test_an_accepted_step_stays_accepted_from_the_same_lot_by_the_same_formula(monkeypatch, limits, previous, stays):
+    """Quality accepted that step and no other; the rules are those of the limits, or else the newest."""
+    monkeypatch.setattr(judging, "find_previous", lambda row, rules: previous)
+    row = SimpleNamespace(
+        limits_revision=agreed(), previous=BEGUN, by_hand=None, retests_cleared={}, steps_accepted={"color.step": 0.75}
+    )
+    terms = judging.terms_anew(row, limits, None)
+    assert ({"color.step": 0.75} if stays else {}) == terms.steps_accepted
+    assert (previous, CURRENT, limits) == (terms.previous, terms.rules, terms.limits)
+
+
+@pytest.mark.parametrize(
+    ("measured", "renew", "anew"), [(True, False, False), (True, True, True), (False, False, True)]
+)
+def test_a_lot_is_judged_anew_before_its_first_reading_and_when_asked(monkeypatch, measured, renew, anew):
+    """Otherwise it keeps the lot that its steps are measured from."""
+    seen = []
+
+    class Stop(Exception):
+        """Raised where the terms are known."""
+
+    def stop(row, terms):
+        seen.append(terms.previous)
+        raise Stop
+
+    monkeypatch.setattr(judging, "find_previous", lambda row, rules: {"color_lot_id": 9})
+    monkeypatch.setattr(judging, "revisions_for", lambda row, renew: (agreed(), None))
+    monkeypatch.setattr(judging, "assess_lot", stop)
+    row = SimpleNamespace(
+        limits_revision=agreed(), shade_revision=None, previous=BEGUN, by_hand=None, retests_cleared={},
+        steps_accepted=None, rules=CURRENT, measured=measured,
+    )  # fmt: skip
+    with pytest.raises(Stop):
+        judging.decide_lot(row, "Ines", None, judging.Occasion(renew=renew))
+    assert [{"color_lot_id": 9} if anew else BEGUN] == seen
