@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 import argparse
-import queue
 import sys
 import tempfile
 import tomllib
-from concurrent.futures import ThreadPoolExecutor, as_completed
+from functools import partial
 from pathlib import Path
 
-from lots.domain.statistics.proportions import clopper_pearson
+from scipy.stats import binomtest
+
 from tests.mutate.covering import record
+from tests.mutate.forks import Forks
 from tests.mutate.mutants import Mutant, mutants_of, sample
-from tests.mutate.trial import copy_of, outcome
 
 ROOT = Path(__file__).parents[2]
 EQUIVALENT = Path(__file__).parent / "equivalent.toml"
-PROCESSES = 2
 SURVIVED = ("survived", "not run")
 
 
@@ -29,30 +28,10 @@ def equivalents(file: str) -> set[tuple[str, str]]:
 
 def tried(file: str, mutants: list[Mutant], tests: list[str]) -> dict[Mutant, str]:
     """Returns how each mutant ended, with a bar of progress on the error stream."""
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        trees = [copy_of(ROOT, folder / f"tree-{number}") for number in range(PROCESSES)]
-        sys.stderr.write("Recording which tests run which line ...\n")
-        (folder / "coverage").mkdir()
-        covering = record(trees[0], file, tests, folder / "coverage")
-        free: queue.SimpleQueue[Path] = queue.SimpleQueue()
-        for tree in trees:
-            free.put(tree)
-
-        def ended(mutant: Mutant) -> str:
-            tree = free.get()
-            try:
-                return outcome(tree, file, mutant, covering)
-            finally:
-                free.put(tree)
-
-        ends: dict[Mutant, str] = {}
-        with ThreadPoolExecutor(PROCESSES) as pool:
-            running = {pool.submit(ended, mutant): mutant for mutant in mutants}
-            for future in as_completed(running):
-                ends[running[future]] = future.result()
-                _progress(len(ends), len(mutants))
-    return ends
+    sys.stderr.write("Recording which tests run which line ...\n")
+    with tempfile.TemporaryDirectory() as folder:
+        covering = record(ROOT, file, tests, Path(folder))
+    return Forks(ROOT, file, covering, mutants, partial(_progress, of=len(mutants))).run(tests)
 
 
 def _progress(done: int, of: int) -> None:
@@ -67,7 +46,7 @@ def report(file: str, source: str, ends: dict[Mutant, str], equivalent: int) -> 
     killed, n = len(ends) - len(left), len(ends)
     share = ""
     if n:
-        interval = clopper_pearson(killed, n)
+        interval = binomtest(killed, n).proportion_ci()
         share = (
             f"; {100 * killed / n:.1f} % killed (95 % interval {100 * interval.low:.1f} to {100 * interval.high:.1f} %)"
         )

@@ -20,16 +20,17 @@ FILE, RECORDED = "LOTS_MUTATED_FILE", "LOTS_COVERAGE_FOLDER"
 
 @dataclass(frozen=True, slots=True)
 class Covering:
-    """The tests of each line of a file, and how many seconds each test takes."""
+    """The tests of each line of a file, how many seconds each test takes, and the lines that run on import."""
 
     by_line: dict[int, list[str]]
     seconds: dict[str, float]
+    on_import: frozenset[int] = frozenset()
 
     def of(self, line: int) -> list[str]:
-        """Returns the tests that run a line, the quickest first; those of the whole file for a line that runs on import."""
+        """Returns the tests that run a line, the quickest first; every test for a line that runs on import alone, since any may read what it made."""
         tests = self.by_line.get(line)
         if tests == []:
-            tests = sorted({test for some in self.by_line.values() for test in some})
+            tests = sorted(self.seconds)
         return sorted(tests or [], key=lambda test: self.seconds.get(test, 0.0))
 
 
@@ -38,6 +39,7 @@ class _Recorder:
 
     def __init__(self) -> None:
         self.folder = Path(os.environ[RECORDED])
+        self.module = os.environ[FILE].removesuffix(".py").replace("/", ".")
         self.seconds: dict[str, float] = {}
         self.coverage: Any = coverage.Coverage(
             data_file=str(self.folder / "lines"), data_suffix=True, include=[f"*/{os.environ[FILE]}"], config_file=False
@@ -49,6 +51,10 @@ class _Recorder:
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
         """Says which test runs."""
+        # What an earlier test has cached is worked out again, so that each test is seen to need it.
+        for one in vars(sys.modules.get(self.module, self)).values():
+            if callable(clear := getattr(one, "cache_clear", None)):
+                clear()
         began = time.monotonic()
         self.coverage.switch_context(item.nodeid)
         outcome = yield
@@ -69,11 +75,11 @@ def pytest_configure(config: pytest.Config) -> None:
         config.pluginmanager.register(_Recorder())
 
 
-def record(tree: Path, file: str, tests: list[str], folder: Path) -> Covering:
+def record(root: Path, file: str, tests: list[str], folder: Path) -> Covering:
     """Runs the tests once and returns which of them run which line of the file."""
-    environment = os.environ | {FILE: file, RECORDED: str(folder), "PYTHONPATH": str(tree)}
+    environment = os.environ | {FILE: file, RECORDED: str(folder), "PYTHONPATH": str(root)}
     command = [sys.executable, "-m", "pytest", "-q", "-n", "2", "-p", "tests.mutate.covering", "-p", "no:cacheprovider"]
-    done = subprocess.run([*command, *tests], cwd=tree, env=environment, capture_output=True, text=True, check=False)
+    done = subprocess.run([*command, *tests], cwd=root, env=environment, capture_output=True, text=True, check=False)
     if done.returncode:
         raise RuntimeError(f"The tests fail without a fault too:\n{done.stdout[-3000:]}{done.stderr[-1000:]}")
     return read(folder, file)
@@ -91,4 +97,5 @@ def read(folder: Path, file: str) -> Covering:
         seconds |= json.loads(part.read_text())
     measured = [name for name in data.measured_files() if Path(name).as_posix().endswith(file)]
     by_line = data.contexts_by_lineno(measured[0]) if measured else {}
-    return Covering({line: [test for test in tests if test] for line, tests in by_line.items()}, seconds)
+    named = {line: [test for test in tests if test] for line, tests in by_line.items()}
+    return Covering(named, seconds, frozenset(line for line, tests in by_line.items() if "" in tests))

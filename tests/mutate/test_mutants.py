@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import tomllib
+import types
 from pathlib import Path
 
 import pytest
 
+from tests.mutate.forks import exchanged, function_around, statement_line
 from tests.mutate.mutants import Mutant, mutants_of, sample
 
 ROOT = Path(__file__).parents[2]
@@ -86,3 +88,45 @@ def test_a_mutant_knows_its_line() -> None:
     assert [1, 1, 3, 3] == [
         one.line for one in mutants_of("a < b\n\nc < d\n") if isinstance(one, Mutant) and one.kind == "comparison"
     ]
+
+
+SOURCE = """A = 1 < 2
+
+class B:
+    c: bool = 1 < 2
+
+    @property
+    def d(self) -> bool:
+        return any(n < 2 for n in range(3))
+
+def e(n: int = 1 - 2) -> int:
+    def f() -> bool:
+        return n < 2
+    return f()
+"""
+
+
+@pytest.mark.parametrize(
+    ("line", "place"), [(1, None), (4, None), (8, ("B.d", 6)), (10, None), (12, ("e", 10)), (13, ("e", 10))]
+)
+def test_a_mutant_lies_in_the_outermost_function_whose_body_it_is_in(line: int, place: tuple[str, int] | None) -> None:
+    """Names and first lines are those of the code; a default value and what stands in a class are no part of a body."""
+    found = {function_around(SOURCE, one) for one in mutants_of(SOURCE) if one.line == line}
+    assert {place} == found
+
+
+def test_a_running_function_takes_a_mutant_in() -> None:
+    """Whoever holds the function runs the fault from then on; where none is that function, nothing is exchanged."""
+    kept: dict[str, types.FunctionType] = {}
+    exec(compile(SOURCE, "kept", "exec"), kept)  # noqa: S102
+    (mutant,) = (one for one in mutants_of(SOURCE) if one.line == 12 and one.text == ">=")
+    assert kept["e"](1)
+    assert not exchanged([], SOURCE, mutant)
+    assert exchanged([kept["e"]], SOURCE, mutant)
+    assert not kept["e"](1)
+
+
+@pytest.mark.parametrize(("line", "start"), [(1, 1), (7, 7), (8, 8), (9, 9), (14, 13)])
+def test_a_line_belongs_to_its_innermost_statement(line: int, start: int) -> None:
+    """A line between statements belongs to the one around it, or to none."""
+    assert start == statement_line(SOURCE.replace("f()\n", "f(\n    )\n"), line)

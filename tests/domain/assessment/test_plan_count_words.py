@@ -3,14 +3,18 @@
 import pytest
 
 from lots.domain.assessment.limits_revision import Limits
-from lots.domain.assessment.plan_counts import cap_retests, discontinued, one_spool_is_no_lot
+from lots.domain.assessment.plan_counts import cap_retests, counted_by, discontinued, one_spool_is_no_lot
 from lots.domain.characteristics.lot_diameter import DiameterLimits
+from lots.domain.characteristics.moisture import MoistureLimits
 from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.limits import Limit
+from lots.domain.conformity.rule_versions import CURRENT, FIRST, SECOND, THIRD
 from lots.domain.receiving.coverage import Coverage, Presented, Sampling
 from lots.domain.receiving.sampling_plans import Plan, code_letter_for, look_up, plan_for
-from tests.domain.assessment.test_plan_counts import AC_0, AC_2, CODE, ROUND, judged, measured, names
-from tests.domain.builders import by_code
+from lots.domain.uncertainty.budget import Contribution, Uncertainty
+from lots.domain.uncertainty.nested_means import BETWEEN_SPOOLS
+from tests.domain.assessment.test_plan_counts import AC_0, AC_2, CODE, ROUND, counts, judged, measured, names, presented
+from tests.domain.builders import SHADE, assessed, by_code
 
 
 def message(plan, of, bad):
@@ -21,15 +25,15 @@ def message(plan, of, bad):
 @pytest.mark.parametrize(("of", "counted"), [(1, "1 spool measured"), (2, "2 spools measured")])
 def test_measured_spools_are_counted(of, counted):
     """One spool and two, both too thick, refuse a lot that may have none."""
-    assert message(AC_0, of, of).startswith(
-        f"Nonconforming spools: {of}.00 spools from {counted}, limit at most 0 spools; outside by {of}.00"
+    assert message(AC_0, of, of) == (
+        f"Nonconforming spools: {of}.00 spools from {counted}, limit at most 0 spools; outside by {of}.00 spools."
     )
 
 
 @pytest.mark.parametrize(("of", "lacking"), [(12, "1 more spool of the sample"), (11, "2 more spools of the sample")])
 def test_spools_that_are_lacking_are_counted(of, lacking):
     """One spool and two of a sample of thirteen."""
-    assert f"not enough to judge. Still to do: {lacking} measured in full" in message(AC_2, of, 1)
+    assert message(AC_2, of, 1).endswith(f"; not enough to judge. Still to do: {lacking} measured in full.")
 
 
 @pytest.mark.parametrize(
@@ -71,6 +75,15 @@ def test_two_measured_spools_speak_for_their_lot():
     assert [good] == one_spool_is_no_lot([good], {"diameter": ["S-1", "S-2"]}, Coverage((Presented(2, 2),)))
 
 
+@pytest.mark.parametrize(("source", "verdict"), [(BETWEEN_SPOOLS, "pass"), ("readings", "missing")])
+def test_one_spool_speaks_for_its_lot_where_earlier_lots_show_how_spools_differ(source, verdict):
+    """Its uncertainty then holds the differences between spools; the scatter of its own readings does not."""
+    budget = Uncertainty((Contribution(0.01, source=f"{source} of the lot"),))
+    good = Finding("diameter.spool_mean", "pass", Limit(1.72, 1.78, "mm"), 1.75, spread=budget)
+    (found,) = one_spool_is_no_lot([good], {"diameter": ["S-1"]}, Coverage((Presented(2, 1),)))
+    assert verdict == found.verdict
+
+
 @pytest.mark.parametrize(("stopped", "n"), [(False, 0), (True, 1)])
 def test_a_discontinued_inspection_keeps_every_use_open(stopped, n):
     """The finding says who ends it."""
@@ -78,6 +91,7 @@ def test_a_discontinued_inspection_keeps_every_use_open(stopped, n):
     assert n == len(found)
     for one in found:
         assert (tuple(ROUND.required()), "missing") == (one.uses, one.verdict)
+        assert Limit(None, 5.0, "lots") == one.limit
         assert one.message == (
             "Inspection of this supplier: not known yet. Still to do: inspection of this supplier's lots of this grade, "
             "discontinued after 5 were refused, resumed by quality."
@@ -149,3 +163,35 @@ def test_what_the_tables_do_not_have_is_refused_with_what_they_have(asked, says)
     """The value that was given, and those there are."""
     with pytest.raises(ValueError, match=f"^{says}$"):
         asked()
+
+
+@pytest.mark.parametrize(
+    ("rules", "counted"),
+    [
+        (FIRST, ("color", "diameter")),
+        (SECOND, ("color", "diameter")),
+        (THIRD, ("color", "diameter", "surface", "stringing")),
+        (CURRENT, ("color", "diameter", "surface", "stringing")),
+    ],
+)
+def test_a_plan_counts_what_single_spools_are_judged_by(rules, counted):
+    """Specks and hairs of a spool from version 3 of the rules on."""
+    assert counted == counted_by(rules)
+
+
+def test_a_use_without_a_counted_characteristic_has_no_count():
+    """Moisture holds a spool and makes none nonconforming."""
+    given = {"diameter": DiameterLimits(mean_tolerance_mm=0.03), "moisture": MoistureLimits(0.05)}
+    limits = Limits(given=given, uses={"fit": ("diameter",), "hidden": ("moisture",)})
+    found = judged(AC_0, measured(names(5), thick=names(1)), limits)
+    assert {"fit": 1.0} == counts(found)
+
+
+def test_a_lot_of_one_spool_is_counted_whole():
+    """The only spool is the sample, and the sentence says so."""
+    plan = plan_for(1, "II", 2.5)
+    found = assessed(measured(["S"]), ROUND, SHADE, Coverage((presented(plan, 1),)), None)
+    assert by_code(found.findings)[CODE].message == (
+        "Nonconforming spools: 0.00 spools from 1 spool measured, limit at most 0 spools; inside by 0.00 spools. "
+        "The only spool is measured. If the lot passes, it was not found bad where measured."
+    )

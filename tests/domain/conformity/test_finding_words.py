@@ -5,7 +5,7 @@ import pytest
 from lots.domain.conformity.findings import LABELS, Finding, worst
 from lots.domain.conformity.guard import settle, too_coarse
 from lots.domain.conformity.judgement import UNCERTAINTY_NEEDED
-from lots.domain.conformity.limits import DecisionRule, Limit
+from lots.domain.conformity.limits import BINARY_NOISE, DecisionRule, Limit
 from lots.domain.uncertainty.budget import Contribution, Uncertainty
 from tests.domain.builders import judged
 
@@ -147,6 +147,37 @@ def test_the_worst_is_the_one_furthest_from_acceptable():
 def test_proof_is_told_of_failing_values_alone(verdict, claimable, proof):
     """None where the value does not fail or its uncertainty is unknown."""
     assert proof == Finding(CODE, verdict, LIMIT, 15.0, claimable=claimable).proof
+
+
+def test_a_near_value_outside_its_limit_says_who_decides():
+    """A step waits for quality: the remedy stands as a sentence, before the detail, without a guard band."""
+    found = Finding(CODE, "near", LIMIT, 19.0, 2, detail="Slow.", to_measure="quality decides")
+    assert found.message == HEAD.format("19.00") + "outside by 1.00 MPa. Quality decides. Slow."
+
+
+def test_what_is_found_of_sampling_has_a_name():
+    """Counts, rounds, inspection and voids, as their sentences begin."""
+    named = {code: label for code, label in LABELS.items() if code.startswith("sampling.")}
+    assert named == {
+        "sampling.nonconforming": "Nonconforming spools",
+        "sampling.retests": "Extra rounds of readings",
+        "sampling.severity": "Inspection of this supplier",
+        "sampling.void": "Void by the author of a reading",
+    }
+
+
+def test_a_finding_holds_no_more_than_it_was_told():
+    """Without a value it rests on nothing, asks for no spool and holds nothing back."""
+    found = Finding(CODE, "missing", LIMIT)
+    assert (0, 0, False, False, False) == (found.n, found.more_spools, found.hold, found.coarse, found.older_words)
+
+
+@pytest.mark.parametrize(
+    ("value", "digits"), [(0.0, 2), (BINARY_NOISE, 2), (1.2 * BINARY_NOISE, 10), (0.002, 3), (0.02, 2)]
+)
+def test_decimals_tell_a_value_from_its_limit(value, digits):
+    """Two at least; as many as show a difference that counts, ten at most."""
+    assert digits == Finding("sampling.nonconforming", "fail", Limit(None, 0.0), value).digits
 
 
 def test_a_finding_knows_its_parts():

@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 from lots.domain.assessment.limits_revision import GENERAL
+from lots.domain.conformity.limits import BINARY_NOISE
 from lots.domain.production.clearance import Clearance, SpoolState, clear, unlike, with_held, worst_of
 from lots.domain.production.matching import PairMatch
 from tests.domain.builders import MONDAY
@@ -232,3 +233,33 @@ def test_age_and_dryness_count_at_the_moment_of_loading():
     assert () == clear(state, "cosmetic").reasons
     assert ("old SP-1 Monday", "wet SP-1 Monday") == clear(state, "cosmetic", at=MONDAY).reasons
     assert ("old SP-1 Monday",) == clear(state, "hidden", at=MONDAY).reasons
+
+
+def test_a_spool_with_no_more_than_rounding_left_is_empty():
+    """The noise of a subtraction is no filament; twice of it counts as some."""
+    assert ("Spool SP-1 is empty.",) == reasons(remaining_g=BINARY_NOISE)
+    assert () == reasons(remaining_g=2 * BINARY_NOISE)
+
+
+def test_a_clear_spool_carries_the_caution_about_parts():
+    """Word for word, since a release is read as more than it is."""
+    (caution,) = clear(GOOD, "cosmetic").cautions
+    assert caution == (
+        "A released lot is not a safe part: parts that carry load, flex, lift or protect people need their own tests "
+        "and the judgement of a competent engineer."
+    )
+
+
+def test_lots_of_which_one_spool_was_measured_are_named_once():
+    """Before the caution about parts, where they are compared with a limit and colour shows."""
+    pairs = [
+        replace(FAR, within=True, unknown=("L-7", "L-8")),
+        replace(FAR, within=True, unknown=("L-8",)),
+        replace(FAR, within=True, limit=None, unknown=("L-9",)),
+    ]
+    told = clear(GOOD, "cosmetic", pairs, match_asked=True).cautions
+    assert told[:-1] == tuple(
+        f"Differences between spools of lot {lot} are not known, since one spool of it was measured."
+        for lot in ("L-7", "L-8")
+    )
+    assert told[-1:] == clear(GOOD, "cosmetic", pairs).cautions
