@@ -1,5 +1,6 @@
 """What a judgement keeps, and what the next one starts from, on rows made by hand. Source: this project's rules."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
@@ -249,3 +250,29 @@ def test_a_lot_is_judged_anew_before_its_first_reading_and_when_asked(monkeypatc
     with pytest.raises(Stop):
         judging.decide_lot(row, "Ines", None, judging.Occasion(renew=renew))
     assert [{"color_lot_id": 9} if anew else BEGUN] == seen
+
+
+@pytest.mark.parametrize(("rules", "kept"), [(SECOND, False), (THIRD, True), (CURRENT, True)])
+def test_what_settings_need_is_kept_from_version_3_on(monkeypatch, rules, kept):
+    """The uncertainty of the flow of a lot and of its spools, and what was measured of each printer."""
+    monkeypatch.setattr(judging, "of_judged", lambda _: {})
+    monkeypatch.setattr(judging, "kept_scatter", lambda _: {})
+    done = judged(rules=rules)
+    printed = {"gloss": {"P-1|": {"n": 2}}}
+    summary = Summary(flow_uncertainty=0.01, spool_flow_uncertainty={"S-1": 0.02}, printed=printed)
+    done.assessment = replace(done.assessment, summary=summary)
+    row = judging.derived(done)
+    assert ((0.01, printed) if kept else (None, None)) == (row["flow_uncertainty"], row["printed"])
+    assert ({"S-1": 0.02} if kept else {}) == judging.of_spools(done)["flow_uncertainty"]
+
+
+def test_an_occasion_is_no_retest_and_renews_nothing_unless_it_says_so():
+    """A judgement as such."""
+    occasion = judging.Occasion()
+    assert ("judge", "", False, False, {}) == (
+        occasion.action,
+        occasion.reason,
+        occasion.renew,
+        occasion.retest,
+        occasion.wrote,
+    )
