@@ -222,3 +222,10 @@ def test_a_pair_is_shown_with_both_its_spools():
     )
     bare = clearance._pair(replace(pair, spool="", of_spool="", unknown=("L-8",)))
     assert (None, None, False) == tuple(bare[name] for name in ("spool_code", "of_spool", "spools_known"))
+
+
+def test_an_ask_is_the_same_whatever_was_looked_up_for_it():
+    """Agreement of instruments is no part of the question."""
+    looked_up = {frozenset(("M-1", "M-2")): None}
+    assert Ask("fit", "J-1") == Ask("fit", "J-1", bridges=looked_up)
+    assert Ask("fit", "J-1") != Ask("fit", "J-2")
