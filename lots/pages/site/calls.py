@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
 from collections.abc import Callable, Mapping
@@ -11,6 +12,7 @@ from typing import Any, Protocol, TypeAlias, TypeVar
 
 from flask import abort, g, redirect, request
 from marshmallow import Schema, ValidationError, fields
+from werkzeug.datastructures import FileStorage
 from werkzeug.wrappers import Response
 
 from lots.api.http.errors import status_of
@@ -126,6 +128,13 @@ def once(work: Callable[[], str | Refusal], schema: type[Schema] | None = None) 
     return done if isinstance(done, Refusal) else redirect(done, 303)
 
 
+def _sent_file(name: str, file: FileStorage) -> list[str | None]:
+    """What a file of a form says: a mended one of the same name is another request."""
+    digest = hashlib.sha256(file.stream.read()).hexdigest()
+    file.stream.seek(0)
+    return [name, file.filename, digest]
+
+
 def _kept(work: Callable[[], str | Refusal]) -> str | Refusal:
     key = request.form.get("once")
     # No database keeps the address of a page with a control character in it, and nothing is there.
@@ -134,7 +143,7 @@ def _kept(work: Callable[[], str | Refusal]) -> str | Refusal:
     if not _KEY.fullmatch(key):
         abort(400, _CHANGED)
     said = sorted((name, values) for name, values in request.form.lists() if name != "seal")
-    body = json.dumps([said, [[name, file.filename] for name, file in request.files.items()]]).encode()
+    body = json.dumps([said, [_sent_file(name, file) for name, file in request.files.items()]]).encode()
 
     def answer() -> access.Answer:
         done = work()
