@@ -17,7 +17,7 @@ class EventFilterArgs(PageArgs):
     """Which entries."""
 
     lot_id = WrittenWhole(1, MAX_ID)
-    by = Text(120, metadata={"description": "whoever did it"})
+    by = Text(120, metadata={"description": "who did it"})
     what = Text(60, one_of=events.ACTIONS)
     made_from = Instant(data_key="from", metadata={"description": "made from this moment on"})
     made_to = Instant(data_key="to", metadata={"description": "made up to this moment"})

@@ -48,7 +48,7 @@ class RecordFindingSchema(UncertainFindingSchema):
 
 
 class RecordReadingSchema(ReportReadingSchema):
-    """A reading, whoever took it and whether or not it counts."""
+    """A reading, whether or not it counts."""
 
     recorded_by = fields.String(required=True)
     note = fields.String(required=True, allow_none=True)

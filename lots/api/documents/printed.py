@@ -86,6 +86,6 @@ def _no_pdf() -> Response:
         501,
         "no-pdf",
         "This server makes no PDF",
-        "Its extra for PDF is not installed. Print the page (text/html) instead, or have whoever runs this server install it: "
+        "Its extra for PDF is not installed. Print the page (text/html) instead, or ask the administrator to install it: "
         "pip install 'lots[pdf]', or in a checkout: .venv/bin/pip install -e '.[pdf]'.",
     )

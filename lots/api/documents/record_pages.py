@@ -106,7 +106,7 @@ def _life(row: dict[str, Any]) -> str:
 
 def _uses(record: dict[str, Any]) -> Section:
     rows = [(hyphenated(part["use"]), WORDS[part["answer"]], _why(part, record["findings"])) for part in record["uses"]]
-    told = "It is told of the lot; a single spool may be refused all the same, by itself or for its job."
+    told = "This overview is per lot. A single spool may be refused all the same, by itself or for its job."
     table = Table("Uses", ("Use", "May it be loaded?", "Why"), (16, 16, 68), rows)
     return Section("What it is good for", paragraphs=[told], tables=[table])
 

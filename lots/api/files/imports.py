@@ -32,7 +32,7 @@ from lots.services.setup.roles import ADMIN, INTEGRATION
 
 routes = Routes("imports", __name__, url_prefix="/v1/imports", description="Readings and deliveries from files.")
 KINDS = tuple(SCHEMAS)
-# As whoever may send the same as JSON.
+# The same roles as for JSON.
 WHO = {name: declared.measured_by for name, declared in DECLARED.items()} | {imports.DELIVERIES: ("receiving",)}
 
 

@@ -94,19 +94,19 @@ _HTTP = {
         "Something broke on our side",
         (
             "Look whether it was stored before you send it again; a request with an Idempotency-Key can simply be "
-            "repeated. If it stays, tell whoever runs this server the request id."
+            "repeated. If it stays, tell the administrator the request id."
         ),
     ),
     503: (
         "unavailable",
         "The database cannot be used now",
-        "Nothing was stored. Try again in a moment; if it stays, tell whoever runs this server.",
+        "Nothing was stored. Try again in a moment; if it stays, tell the administrator.",
     ),
     507: (
         "full",
         "There is no room left to store this",
         (
-            "Nothing was stored; what is stored can still be read. Whoever runs this server has to make room where the database lies; then "
+            "Nothing was stored; what is stored can still be read. The administrator has to make room where the database lies; then "
             "send it again."
         ),
     ),
@@ -239,7 +239,7 @@ def unavailable(error: Exception) -> Response:
     if isinstance(error, Full):
         return http_problem(507)
     if isinstance(error, ReadOnly):
-        text = "Nothing was stored; what is stored can still be read. If it stays, tell whoever runs this server."
+        text = "Nothing was stored; what is stored can still be read. If it stays, tell the administrator."
         return problem(503, "read-only", "The database takes no changes now", text, headers=later)
     return http_problem(503, headers=later)
 

@@ -18,7 +18,7 @@ _KEY = (
     ("not_judged", "nobody judged it for this use", 548.0),
     ("no", "not to be loaded", 758.0),
 )
-_FOOT = "It is told of the lot. Ask for each spool before it is loaded: a single one may be refused all the same, by itself or for its job."
+_FOOT = "This overview is per lot. Ask for each spool before it is loaded: a single one may be refused all the same, by itself or for its job."
 
 
 def draw(answer: dict[str, Any]) -> str:

@@ -26,6 +26,13 @@ def write(word):
     db.execute_sql("INSERT INTO written VALUES (?)", (word,))
 
 
+def undone():
+    """A transaction that writes a word and then raises."""
+    with database.transaction():
+        write("undone")
+        raise KeyError
+
+
 def stored(path):
     """What another connection sees."""
     with closing(sqlite3.connect(path)) as other:
@@ -34,16 +41,10 @@ def stored(path):
 
 def test_what_was_left_is_durable_and_what_raised_is_undone(file):
     """And the next transaction is not touched by either."""
-
-    def refused():
-        with database.transaction():
-            write("undone")
-            raise KeyError
-
     with database.transaction():
         write("kept")
     with pytest.raises(KeyError):
-        refused()
+        undone()
     with database.transaction():
         write("later")
     assert {"kept", "later"} == stored(file)
@@ -51,12 +52,6 @@ def test_what_was_left_is_durable_and_what_raised_is_undone(file):
 
 def test_transactions_within_one_are_part_of_it(file):
     """What is undone inside leaves what was written outside of it."""
-
-    def undone():
-        with database.transaction():
-            write("undone")
-            raise KeyError
-
     with database.transaction():
         write("kept")
         with pytest.raises(KeyError):
