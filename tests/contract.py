@@ -44,8 +44,14 @@ class Contract:
         response = self._resolved(responses.get(str(status), responses["default"]))
         assert content_type in response["content"], f"{method} {path} answered {content_type}"
         self._check_headers(f"{method} {path} {status}", response["headers"], answer)
-        errors = sorted(self._validator(response["content"][content_type]["schema"]).iter_errors(body), key=str)
-        assert not errors, f"{method} {path} {status}: {errors[0].json_path}: {errors[0].message[:300]}"
+        faults = self.faults(response["content"][content_type]["schema"], body)
+        assert not faults, f"{method} {path} {status}: {faults[0]}"
+
+    def faults(self, schema: dict[str, Any], body: object) -> list[str]:
+        """Where and how a body does not conform to a schema of the document."""
+        whole = {**schema, "components": self.document["components"]}
+        validator = validator_for(whole, default=Draft202012Validator)(whole)
+        return [f"{error.json_path}: {error.message[:300]}" for error in sorted(validator.iter_errors(body), key=str)]
 
     def _check_headers(self, said: str, documented: dict[str, Any], answer: TestResponse) -> None:
         """Of the headers that the document knows, an answer has those of its operation, and all that it has always."""
@@ -61,10 +67,6 @@ class Contract:
                 target = target[part]
             node = target
         return node
-
-    def _validator(self, schema: dict[str, Any]) -> Draft202012Validator:
-        whole = {**schema, "components": self.document["components"]}
-        return validator_for(whole, default=Draft202012Validator)(whole)
 
 
 @lru_cache

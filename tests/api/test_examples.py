@@ -128,6 +128,17 @@ def test_every_example_is_taken_and_answered_as_shown(shop):
     assert {} == {name: places for name, places in found.items() if places}
 
 
+def test_every_answer_shown_conforms_to_its_schema(shop):
+    """The document shows no answer that lacks a required field, or has one the schema does not name."""
+    found = {}
+    for name, (_, _, said) in operations(shop.contract.document).items():
+        for status, one in said["responses"].items():
+            for shown in one.get("content", {}).values():
+                if "example" in shown and (faults := shop.contract.faults(shown["schema"], shown["example"])):
+                    found[name, status] = faults
+    assert {} == found
+
+
 def test_the_example_of_a_form_is_taken(shop):
     """The file of the example is read; it names a spool that the shop has."""
     supplier, grade = shop.supplier(), shop.grade()
