@@ -41,6 +41,7 @@ from lots.api.setup import (
     names,
     own_account,
     shades,
+    shop,
     suppliers,
     test_prints,
 )
@@ -72,6 +73,7 @@ ROUTES = (
     tracing.routes,
     matching.routes,
     tab_checks.routes,
+    shop.routes,
     suppliers.routes,
     shades.routes,
     grades.routes,

@@ -27,6 +27,8 @@ _SLIPS = (_SEPARATOR_SLIP, _ZERO_SLIP, _ROUND_SLIP, _UPRIGHT_SLIP)
 _NOT_ZEROS = (_SEPARATOR_SLIP, _ROUND_SLIP, _UPRIGHT_SLIP)
 # As much of an identity as is kept. Folding can lengthen a code: one character may stand for eighteen.
 _MOST = 120
+# As much of a text as is searched for.
+_SEARCHED_BYTES = 24
 
 
 # Categories Cc and Cs of Unicode.
@@ -92,6 +94,21 @@ def alike(one: str, other: str) -> bool:
         (True, True, True, False)
     """
     return _joined(one) == _joined(other) or _without_leading_zeros(one) == _without_leading_zeros(other)
+
+
+def search_keys(name: str) -> list[str]:
+    """Returns what stands in a name from each of its places on, in hexadecimal: a name holds a text when one of its keys begins with the first of the text.
+
+    Separators, the case of letters, O for 0 and I or l for 1 make no difference. A key holds 24 bytes, so that much of a text is looked for.
+
+    Example:
+        >>> search_keys("K-7a")
+        ['6b3761', '3761', '61']
+        >>> search_keys("OO7")[0] == search_keys("0-07")[0]
+        True
+    """
+    text = _joined(name) if name.strip() else ""
+    return [text[place:].encode()[:_SEARCHED_BYTES].hex() for place in range(len(text))]
 
 
 def misreadings(one: str, other: str) -> tuple[str, ...]:

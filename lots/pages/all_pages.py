@@ -2,27 +2,32 @@
 
 from __future__ import annotations
 
-from lots.pages import assessment, documents, grades, lots, production, purchasing, tab_checks
+from lots.pages.assessment import quality
+from lots.pages.lots import lots, papers
+from lots.pages.production import check, tab_checks
+from lots.pages.purchasing import suppliers
 from lots.pages.readings import bench, bench_file, voids
 from lots.pages.receiving import corrections, deliveries, printed_labels
-from lots.pages.site import red_bar, signing_in
+from lots.pages.setup import grades
+from lots.pages.site import place, red_bar, signing_in
 from lots.pages.site.frame import pages
 
 __all__ = [
-    "assessment",
     "bench",
     "bench_file",
+    "check",
     "corrections",
     "deliveries",
-    "documents",
     "grades",
     "lots",
     "pages",
+    "papers",
+    "place",
     "printed_labels",
-    "production",
-    "purchasing",
+    "quality",
     "red_bar",
     "signing_in",
+    "suppliers",
     "tab_checks",
     "voids",
 ]

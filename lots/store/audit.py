@@ -89,6 +89,7 @@ ACTIONS = (
     "webhook ended",
     "webhook replayed",
     "instrument due",
+    "shop described",
     "shop migrated",
 )
 # The chain of what concerns no single lot. In a transaction it is noted after those of lots, so that no two wait for each other.
@@ -138,12 +139,13 @@ AUDITED = {
     for cover in (
         # A server notes when a token was last used, for housekeeping; a version only counts changes.
         AuditedTable(models.Token, derived=("last_used_at",)),
+        AuditedTable(models.ShopDetails),
         AuditedTable(models.Supplier),
         AuditedTable(models.Shade),
         AuditedTable(models.ShadeRevision, fixed=True),
         AuditedTable(models.Grade),
         AuditedTable(models.LimitsRevision, fixed=True),
-        AuditedTable(models.Instrument),
+        AuditedTable(models.Instrument, derived=("version",)),
         AuditedTable(models.InstrumentCheck, fixed=True),
         AuditedTable(models.TestPrint, fixed=True),
         AuditedTable(models.TestPrintRevision, fixed=True),
@@ -179,8 +181,12 @@ AUDITED = {
         AuditedTable(models.Webhook, derived=("position", "failing_since")),
     )
 }
-# Tables that no entry covers: the version of the tables, what is kept for some days only, attempts at sending, and the history itself.
-NOT_COVERED = (models.SchemaVersion, models.WebSession, models.RepeatedRequest, models.WebhookMessage, Chain, Event)
+# Tables that no entry covers: the version of the tables, what is kept for some days only, what follows from names, attempts at sending,
+# and the history itself.
+NOT_COVERED = (
+    *(models.SchemaVersion, models.WebSession, models.RepeatedRequest, models.SearchKey, models.WebhookMessage),
+    *(Chain, Event),
+)
 
 
 def note(

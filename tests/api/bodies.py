@@ -357,6 +357,24 @@ def _webhook(_: Furnished) -> dict[str, Any]:
 # Path in the document -> (method, number or code in the path, body).
 Case = tuple[str, Callable[[Furnished], Any], Callable[[Furnished], dict[str, Any]]]
 CASES: dict[str, Case] = {
+    "/v1/shop": (
+        "PATCH",
+        lambda at: "",
+        lambda at: {
+            "name": "N",
+            "address": "A",
+            "site": "https://lots.example.org",
+            "time_zone": "UTC",
+            "date_form": "YYYY-MM-DD",
+            "decimal_sign": "point",
+            "label_width_mm": 70,
+            "label_height_mm": 36,
+            "label_margin_mm": 2,
+            "sheet_top_mm": 4.5,
+            "sheet_left_mm": 0,
+            "label_paper": "sheet",
+        },
+    ),
     "/v1/suppliers": (
         "POST",
         lambda at: "",

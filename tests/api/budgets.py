@@ -135,6 +135,8 @@ TABLE: dict[tuple[str, str], Budget] = {
     ("GET", "/v1/studies/{number}"): Budget(0, 1, 5),
     ("POST", "/v1/studies/{number}/void"): Budget(1, 1, 20),
     ("GET", "/v1/supplier-comparison"): Budget(0, "suppliers", 10),
+    ("GET", "/v1/shop"): Budget(0, 1, 5),
+    ("PATCH", "/v1/shop"): Budget(1, 1, 15),
     ("GET", "/v1/suppliers"): Budget(0, 500, 5),
     ("POST", "/v1/suppliers"): Budget(1, 1, 10),
     ("GET", "/v1/suppliers/{number}"): Budget(0, 1, 5),

@@ -23,6 +23,8 @@ ALL = {RECEIVING, QUALITY, PURCHASING, PRODUCTION, INTEGRATION}
 # Who may do what, beside the administrator, who may do everything. A path without a row here fails the tests.
 TABLE = {
     ("GET", "/v1/me"): ALL,
+    ("GET", "/v1/shop"): ALL,
+    ("PATCH", "/v1/shop"): set(),
     ("GET", "/v1/suppliers"): {PURCHASING},
     ("POST", "/v1/suppliers"): {PURCHASING},
     ("GET", "/v1/suppliers/1"): {PURCHASING},

@@ -16,11 +16,11 @@ MOST = {
     "/bench": 4,
     "/check": 2,
     "/grades": 4,
-    "/loaded": 5,
-    "/lots": 5,
-    "/lots?standing=quarantined": 5,
-    "/quality": 15,
-    "/receiving": 7,
+    "/loaded": 6,
+    "/lots": 6,
+    "/lots?standing=quarantined": 6,
+    "/quality": 16,
+    "/receiving": 8,
 }
 
 

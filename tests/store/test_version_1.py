@@ -19,6 +19,7 @@ def shop(empty_url, engine):
             "0003_readings_of_any_kind",
             "0004_rules_of_the_trade",
             "0005_sessions_and_feed",
+            "0006_shop_and_search",
         ] == bring_up_to_date()
         yield
 

@@ -324,3 +324,5 @@ def answered(asked: type[Schema], *names: str, null: bool = True, whole: bool = 
 
 
 NUMBER = f"int(max={MAX_ID})"
+# The address of a server, http or https. As ECMA-262 writes it too, for the document. Text was trimmed before, so that no line break stands where `$` would let one by.
+SITE = r"^https?://(?:[A-Za-z0-9._-]+|\[[0-9A-Fa-f:.]+\])(?::[0-9]{1,5})?(?:/[A-Za-z0-9._~-]+)*/?$"

@@ -13,7 +13,7 @@ from flask import Response, request
 from marshmallow import Schema, ValidationError, fields, validate
 
 from lots.api.http.errors import problem
-from lots.api.http.fields import NUMBER, Instant, Strict, Text, WrittenWhole
+from lots.api.http.fields import NUMBER, SITE, Instant, Strict, Text, WrittenWhole
 from lots.api.http.roles import BENCH, FLOOR
 from lots.api.http.routes import Refused, Resource, Routes
 from lots.api.http.site_address import shop_address
@@ -31,9 +31,6 @@ AS_PDF = {
     "description": "all pages as a PDF",
     "success": True,
 }
-# As ECMA-262 writes it too, for the document. Text was trimmed before, so that no line break stands where `$` would let one by.
-_ADDRESS = r"^https?://(?:[A-Za-z0-9._-]+|\[[0-9A-Fa-f:.]+\])(?::[0-9]{1,5})?(?:/[A-Za-z0-9._~-]+)*/?$"
-
 _LIKE = "Write it like https://lots.example.org:8080."
 
 
@@ -73,7 +70,7 @@ class LabelArgs(Strict):
     page = WrittenWhole(1, 1000, load_default=1, metadata={"label": "Page", "description": "which page, as SVG"})
     site = Text(
         200,
-        validate=[validate.Regexp(_ADDRESS, error=_LIKE), _ipv6_is_one],
+        validate=[validate.Regexp(SITE, error=_LIKE), _ipv6_is_one],
         metadata={
             "description": "where phones reach this server, when it is another address than the setting `site` or this request's"
         },

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from functools import partial
 from typing import Any
@@ -19,6 +18,7 @@ from lots.pages.readings import bench_answers
 from lots.pages.readings.bench_answers import ONCE, parts_of
 from lots.pages.site.calls import Refusal, Shown, attempt, checked_list, once
 from lots.pages.site.frame import pages
+from lots.pages.site.place import number
 from lots.pages.site.session import may_call, signed_in, unpack
 from lots.services.assessment.counting import OnRecord
 from lots.services.lookups import lot_of
@@ -26,7 +26,6 @@ from lots.services.readings import recording
 from lots.services.receiving import labels, receiving, substitutes
 from lots.services.setup import catalog
 
-_PLAIN = re.compile(r"[-+]?\d{1,15}(\.\d{1,15})?")
 # Lots that the first page of the bench names.
 _MOST_WAITING = 12
 
@@ -34,19 +33,6 @@ _MOST_WAITING = 12
 _RECORDING = tuple((resource, "POST") for resource in READINGS.values())
 # Readings that the bench offers, in order.
 KINDS = tuple(sorted(DECLARED.values(), key=lambda declared: not declared.form.first))
-
-
-def number(text: str) -> Any:
-    """Returns what somebody typed as the number it is; anything else stays text, so that the API can say what is wrong with it.
-
-    Example:
-        >>> number(" 1.75 "), number("1,75"), number("")
-        (1.75, '1,75', '')
-    """
-    plain = text.strip()
-    if not _PLAIN.fullmatch(plain):
-        return plain
-    return float(plain) if "." in plain else int(plain)
 
 
 def scanned(text: str) -> str:

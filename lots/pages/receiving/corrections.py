@@ -9,10 +9,10 @@ from flask import g, render_template, request, url_for
 
 from lots.api.http.fields import NUMBER
 from lots.api.receiving.delivery_corrections import Closing, ClosingArgs, DeliveryChange, OneDelivery
-from lots.pages.readings.bench import number as as_number
 from lots.pages.receiving.deliveries import choices, split_codes
-from lots.pages.site.calls import Refusal, Shown, attempt, checked, end_of, once, version_read
-from lots.pages.site.frame import answered, day, pages
+from lots.pages.site.calls import Refusal, Shown, attempt, checked, once, version_read
+from lots.pages.site.frame import answered, pages
+from lots.pages.site.place import day_field, end_of, number
 from lots.pages.site.session import may_call, signed_in
 from lots.services.clock import moment_text
 from lots.services.receiving import deliveries
@@ -84,7 +84,7 @@ def _known(delivery: Mapping[str, Any]) -> dict[str, str]:
     known = {name: delivery[name] for name in ("order_ref", "cost", "currency", "note")}
     known |= {"received_at": moment_text(delivery["received_at"])}
     known |= {"supplier_id": delivery["supplier_id"], "grade_id": delivery["grade_id"]}
-    known |= {"supplier_lot": delivery["lot"]["supplier_lot"], "due_at": day(delivery["due_at"])}
+    known |= {"supplier_lot": delivery["lot"]["supplier_lot"], "due_at": day_field(delivery["due_at"])}
     known |= {f"{_MASS}{one['code']}": f"{one['net_mass_g']:g}" for one in delivery["spools"]}
     return {name: "" if value is None else str(value) for name, value in known.items()}
 
@@ -93,7 +93,7 @@ def _body(typed: Mapping[str, str], delivery: Shown) -> dict[str, Any]:
     """What was changed, as the API takes it. A field that was emptied is none any more."""
     known = _known(delivery)
     body = _receipt(typed, known)
-    body |= {name: as_number(typed[name]) for name in ("spool_count", "net_mass_g") if typed[name]}
+    body |= {name: number(typed[name]) for name in ("spool_count", "net_mass_g") if typed[name]}
     body |= _single_spools(typed, known)
     body |= {name: True for name in _CONFIRMED if typed[name] == "yes"}
     return body | ({"reason": typed["reason"]} if typed["reason"] else {})
@@ -108,7 +108,7 @@ def _receipt(typed: Mapping[str, str], known: Mapping[str, str]) -> dict[str, An
     }
     for name in ("supplier_id", "grade_id", "cost"):
         if typed[name] != known[name]:
-            changed[name] = as_number(typed[name]) if typed[name] else None
+            changed[name] = number(typed[name]) if typed[name] else None
     if typed["due_at"] != known["due_at"]:
         changed["due_at"] = end_of(typed["due_at"]) if typed["due_at"] else None
     return changed
@@ -118,7 +118,7 @@ def _single_spools(typed: Mapping[str, str], known: Mapping[str, str]) -> dict[s
     """Spools that never came, have another mass, or came beside those logged; no list that is empty."""
     gone = request.form.getlist("withdraw")
     masses = [
-        {"code": name.removeprefix(_MASS), "net_mass_g": as_number(value)}
+        {"code": name.removeprefix(_MASS), "net_mass_g": number(value)}
         for name, value in typed.items()
         if name.startswith(_MASS) and value and value != known.get(name) and name.removeprefix(_MASS) not in gone
     ]

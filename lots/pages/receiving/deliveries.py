@@ -15,9 +15,9 @@ from lots.api.receiving.delivery_corrections import OneDelivery
 from lots.api.receiving.labels import SpoolLabel
 from lots.api.receiving.lots_and_deliveries import Deliveries, DeliveryArgs, OneLot
 from lots.domain.production.drying import CAUTION as DRYING_CAUTION
-from lots.pages.readings.bench import number
-from lots.pages.site.calls import Refusal, Shown, Told, attempt, checked, end_of, every, once
+from lots.pages.site.calls import Refusal, Shown, Told, attempt, checked, every, once
 from lots.pages.site.frame import pages
+from lots.pages.site.place import end_of, number
 from lots.pages.site.session import signed_in
 from lots.services import clock
 from lots.services.production import dryings, spools

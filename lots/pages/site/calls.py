@@ -160,16 +160,6 @@ def _kept(work: Callable[[], str | Refusal]) -> str | Refusal:
     return kept.body if kept.status == 303 else Refusal(kept.status, kept.body)
 
 
-def end_of(day: str) -> str:
-    """Returns the moment a day ends, as the API takes it; what is no day stays as it was typed, so that the schema can say so.
-
-    Example:
-        >>> end_of("2026-11-30"), end_of("soon")
-        ('2026-11-30T23:59:59Z', 'soon')
-    """
-    return f"{day}T23:59:59Z" if re.fullmatch(r"\d{4}-\d\d-\d\d", day) else day
-
-
 def version_read() -> int:
     """Returns the version of what a form was made from: whatever changed since is not written over."""
     version = request.form.get("version", type=int)

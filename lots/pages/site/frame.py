@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from importlib.util import find_spec
 from typing import Any
 
@@ -106,22 +105,6 @@ def _shared() -> dict[str, Any]:
 
 pages.add_app_template_filter(counted)
 pages.add_app_template_filter(hyphenated)
-
-
-@pages.app_template_filter("moment")
-def moment(at: datetime | None) -> str:
-    """Returns a moment as pages write it, such as 2026-11-25 13:05 UTC; empty for none."""
-    return "" if at is None else f"{_on_site(at):%Y-%m-%d %H:%M} UTC"
-
-
-@pages.app_template_filter("day")
-def day(at: datetime | None) -> str:
-    """Returns the day of a moment, such as 2026-11-25; empty for none."""
-    return "" if at is None else f"{_on_site(at):%Y-%m-%d}"
-
-
-def _on_site(at: datetime) -> datetime:
-    return at.astimezone(UTC)
 
 
 def refused(refusal: Refusal, back: str) -> tuple[str, int]:

@@ -16,7 +16,7 @@ from lots.store.assessment.spool_findings import inherited
 from lots.store.engine.compiled_queries import Prepared, PreparedModels, given, update
 from lots.store.engine.database import locks_rows
 from lots.store.engine.paging import Page, among, page
-from lots.store.setup import spool_codes
+from lots.store.setup import search_keys, spool_codes
 from lots.store.tables.lots import FIGURES_SOURCES
 from lots.store.tables.models import (
     Delivery,
@@ -127,8 +127,8 @@ def add(
     now: datetime,
     resubmission_of: int | None = None,
 ) -> Lot:
-    """A new lot, in quarantine until it is judged."""
-    return Lot.create(
+    """A new lot, in quarantine until it is judged. Two statements: the second adds its search keys."""
+    row = Lot.create(
         supplier=supplier,
         grade=grade,
         supplier_lot=supplier_lot,
@@ -150,6 +150,8 @@ def add(
         concessions=[],
         resubmission_of=resubmission_of,
     )
+    search_keys.keep("lot", row.id, supplier_lot, new=True)
+    return row
 
 
 def save_judgement(lot: Lot, values: Mapping[str, object]) -> None:

@@ -14,6 +14,7 @@ from lots.domain.receiving.delivery_corrections import Correction
 from lots.store.engine.column_types import Instant
 from lots.store.engine.paging import Page, among, page
 from lots.store.readings import waits
+from lots.store.setup import search_keys
 from lots.store.tables.decisions import Concession, CorrectiveAction
 from lots.store.tables.deliveries import KeptSample
 from lots.store.tables.loads import Job, Load
@@ -199,8 +200,10 @@ def listed(filters: DeliveryFilter, cursor: str | None, limit: int, *, newest_fi
 
 
 def add(lot: Lot, values: LoggedDelivery, by: str, now: datetime) -> Delivery:
-    """A delivery of a lot."""
-    return Delivery.create(lot=lot, **values, came_at=values["received_at"], recorded_by=by, recorded_at=now)
+    """A delivery of a lot. One statement, one more for the search keys of its order."""
+    row = Delivery.create(lot=lot, **values, came_at=values["received_at"], recorded_by=by, recorded_at=now)
+    search_keys.keep("order", row.id, row.order_ref, new=True)
+    return row
 
 
 def correct(
@@ -212,8 +215,11 @@ def correct(
         delivery=delivery, changes=said, closes=closes, reason=reason, recorded_by=by, recorded_at=now
     )
     follows = rules.corrected(map(plain, corrections_of([delivery.id])[delivery.id]))
-    kept = {"corrected": follows, "came_at": _with(delivery, follows).received_at}
+    is_now = _with(delivery, follows)
+    kept = {"corrected": follows, "came_at": is_now.received_at}
     Delivery.update(kept).where(Delivery.id == delivery.id).execute()
+    if "order_ref" in changes:
+        search_keys.keep("order", delivery.id, is_now.order_ref)
     return made
 
 
@@ -302,9 +308,11 @@ def set_mass(spool: Spool, net_mass_g: float) -> None:
 
 
 def set_lot(lot: Lot, values: Mapping[str, object]) -> None:
-    """Changes what a lot is, and the row in hand."""
+    """Changes what a lot is, with its search keys where it gets another number."""
     if values:
         Lot.update(values).where(Lot.id == lot.id).execute()
+    if "supplier_lot" in values:
+        search_keys.keep("lot", lot.id, str(values["supplier_lot"]))
 
 
 def alone(lot: Lot) -> bool:

@@ -18,6 +18,7 @@ from lots.store.tables.models import (
     Lot,
     Shade,
     ShadeRevision,
+    ShopDetails,
     Supplier,
 )
 
@@ -97,6 +98,21 @@ def change(subject: str, number: int, version: int, values: Mapping[str, object]
         .execute()
     )
     return bool(changed)
+
+
+def shop() -> ShopDetails | None:
+    """What the shop says of itself, None until somebody states it. One query."""
+    found: ShopDetails | None = ShopDetails.select().first()
+    return found
+
+
+def describe_shop(number: int, version: int, values: Mapping[str, object], by: str, now: datetime) -> bool:
+    """Keeps what the shop says of itself if it still has this version, 0 for none; False when somebody was faster."""
+    said = {**values, "recorded_by": by, "recorded_at": now}
+    if version == 0:
+        return bool(ShopDetails.insert(id=number, **said).on_conflict_ignore().execute())
+    held = (ShopDetails.id == number) & (ShopDetails.version == version)
+    return bool(ShopDetails.update(**said, version=version + 1).where(held).execute())
 
 
 def has_lots(grade: Grade) -> bool:

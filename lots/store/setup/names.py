@@ -10,6 +10,7 @@ from peewee import JOIN, Field, ModelSelect
 from lots.domain.code_identity import alike, identity, likeness
 from lots.store.engine.compiled_queries import Prepared, given
 from lots.store.engine.paging import Page, page
+from lots.store.setup import search_keys
 from lots.store.tables.loads import Job, Load, Machine
 from lots.store.tables.models import Lot, Spool
 from lots.store.tables.row import Column
@@ -67,7 +68,7 @@ def named(subject: Literal["job"], typed: str, by: str, now: datetime) -> tuple[
 @overload
 def named(subject: Literal["machine"], typed: str, by: str, now: datetime) -> tuple[Machine, list[int]]: ...
 def named(subject: _Subject, typed: str, by: str, now: datetime) -> tuple[Job | Machine, list[int]]:
-    """The row of a job or machine, made when this is the first load that names it. At most three statements.
+    """The row of a job or machine, made when this is the first load that names it. At most four statements.
 
     Returns the row, and its number in a list when it was made here.
     """
@@ -81,6 +82,8 @@ def named(subject: _Subject, typed: str, by: str, now: datetime) -> tuple[Job | 
     found = known(subject, typed)
     if found is None:
         raise LookupError(f"{subject} {typed} was stored and is not there")
+    if made and subject == "job":
+        search_keys.keep("job", found.id, typed, new=True)
     return found, [found.id] if made else []
 
 

@@ -30,8 +30,10 @@ from lots.store.tables.setup import (
     LimitsRevision,
     RepeatedRequest,
     SchemaVersion,
+    SearchKey,
     Shade,
     ShadeRevision,
+    ShopDetails,
     Token,
     WebSession,
 )
@@ -50,6 +52,8 @@ Load.add_index(SQL("CREATE INDEX IF NOT EXISTS load_open_machine ON load (on_mac
 
 TABLES = (
     SchemaVersion,
+    ShopDetails,
+    SearchKey,
     Token,
     WebSession,
     RepeatedRequest,
@@ -131,8 +135,10 @@ __all__ = [
     "SampleDraw",
     "SampleSubstitute",
     "SchemaVersion",
+    "SearchKey",
     "Shade",
     "ShadeRevision",
+    "ShopDetails",
     "Spool",
     "SpoolLot",
     "SpoolParent",

@@ -1,10 +1,19 @@
-"""Tables of what is set up once and then referred to: tokens, sessions, suppliers, shades, grades, limits, instruments; and of answers kept to be given again."""
+"""Tables of what is set up once and then referred to: the shop, tokens, sessions, shades, grades, limits, instruments; of answers kept to be given again, and of search keys."""
 
 from __future__ import annotations
 
 from typing import NotRequired, TypedDict
 
-from peewee import BooleanField, CharField, Check, DoubleField, ForeignKeyField, IntegerField, TextField
+from peewee import (
+    BigIntegerField,
+    BooleanField,
+    CharField,
+    Check,
+    DoubleField,
+    ForeignKeyField,
+    IntegerField,
+    TextField,
+)
 
 from lots.store.engine.column_types import Instant, Json
 from lots.store.tables.row import Row
@@ -50,6 +59,40 @@ class SchemaVersion(Row):
     """One row: the version of these tables."""
 
     version = IntegerField()
+
+
+class ShopDetails(Row):
+    """At most one row, its number 1. Without it the defaults hold (`lots/services/setup/shop.py`)."""
+
+    name = CharField(200, null=True)
+    address = TextField(null=True)
+    site = CharField(200, null=True)
+    time_zone = CharField(60)
+    date_form = CharField(10)
+    decimal_sign = CharField(5)
+    label_width_mm = DoubleField(constraints=[Check("label_width_mm > 0")])
+    label_height_mm = DoubleField(constraints=[Check("label_height_mm > 0")])
+    label_margin_mm = DoubleField(constraints=[Check("label_margin_mm >= 0")])
+    sheet_top_mm = DoubleField(constraints=[Check("sheet_top_mm >= 0")])
+    sheet_left_mm = DoubleField(constraints=[Check("sheet_left_mm >= 0")])
+    label_paper = CharField(5)
+    version = IntegerField(default=1)
+    recorded_at = Instant()
+    recorded_by = CharField(120)
+
+
+class SearchKey(Row):
+    """The identity of a name from one of its places on, in hexadecimal: what begins with a searched text there is found by an index.
+
+    Digits and the letters a to f sort alike in every collation, so that one condition holds for both engines.
+    """
+
+    kind = CharField(8)
+    key = CharField(48)
+    refers_to = BigIntegerField()
+
+    class Meta:
+        indexes = ((("kind", "key", "refers_to"), False), (("kind", "refers_to"), False))
 
 
 class Token(Row):
@@ -130,6 +173,7 @@ class Instrument(Row):
     resolution = DoubleField(null=True, constraints=[Check("resolution > 0")])
     # Characteristics that it may measure. None: nobody stated it, and its first reading will say.
     measures = Json[list[str] | None](null=True)
+    version = IntegerField(default=1)
 
 
 class ShadeRevision(Row):

@@ -15,9 +15,10 @@ from lots.api.production.dryings import DryingArgs, Dryings
 from lots.api.production.loads import LoadArgs, LoadFilterArgs, Loads, Unload, UnloadArgs
 from lots.api.production.tracing import Containments
 from lots.api.setup.names import MachineChange, Machines, OneMachine
-from lots.pages.readings.bench import number, scanned
+from lots.pages.readings.bench import scanned
 from lots.pages.site.calls import Refusal, Shown, attempt, checked, every, form_number, once, version_read
 from lots.pages.site.frame import answered, pages
+from lots.pages.site.place import number
 from lots.pages.site.session import signed_in
 from lots.services import exposure
 from lots.services.production import clearance, dryings, loads

@@ -14,8 +14,9 @@ from lots.api.pictures import drift as drift_picture
 from lots.api.purchasing.comparison import ComparisonArgs, NextLot, PurchasingSummary, SupplierComparison
 from lots.api.purchasing.corrective_actions import ActionArgs, AnswerAction, AnswerArgs, LotActions
 from lots.domain.characteristics.registry import DECLARED
-from lots.pages.site.calls import Refusal, attempt, checked, end_of, form_number, once
+from lots.pages.site.calls import Refusal, attempt, checked, form_number, once
 from lots.pages.site.frame import answered, pages
+from lots.pages.site.place import end_of
 from lots.pages.site.session import signed_in
 from lots.services.drift import drift
 from lots.services.purchasing import corrective_actions, overview, week

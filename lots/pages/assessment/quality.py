@@ -20,8 +20,9 @@ from lots.api.receiving.samples import SubstituteArgs, Substitutes
 from lots.api.setup.grades import Grades
 from lots.api.setup.names import CodesInDoubt
 from lots.domain.characteristics.registry import DECLARED
-from lots.pages.site.calls import Refusal, attempt, checked, end_of, every, form_number, once
+from lots.pages.site.calls import Refusal, attempt, checked, every, form_number, once
 from lots.pages.site.frame import answered, pages
+from lots.pages.site.place import end_of
 from lots.pages.site.session import signed_in
 from lots.services.assessment import concessions, decisions, reinspections
 from lots.services.instruments import due

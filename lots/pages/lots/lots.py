@@ -21,7 +21,7 @@ from lots.api.receiving.lots_and_deliveries import LotFilterArgs, Lots, OneLot
 from lots.api.receiving.samples import LotSample
 from lots.api.setup.grades import OneGrade
 from lots.domain.characteristics.registry import DECLARED
-from lots.pages.purchasing import CHARACTERISTICS, drawn
+from lots.pages.purchasing.suppliers import CHARACTERISTICS, drawn
 from lots.pages.readings.voids import may_confirm, may_void
 from lots.pages.site.calls import Paged, Refusal, attempt, checked, every
 from lots.pages.site.frame import pages, refused

@@ -10,10 +10,10 @@ from flask import g, render_template, request, url_for
 
 from lots.api.http.fields import NUMBER
 from lots.api.setup.grades import GradeArgs, GradeChange, Grades, OneGrade
-from lots.pages.production import USES
-from lots.pages.readings.bench import number
+from lots.pages.production.check import USES
 from lots.pages.site.calls import Refusal, Shown, attempt, checked, every, once, version_read
 from lots.pages.site.frame import pages, refused
+from lots.pages.site.place import number
 from lots.pages.site.session import signed_in
 from lots.services.errors import Fault, Invalid
 from lots.services.setup import catalog
@@ -41,7 +41,7 @@ def grades() -> str:
     """All grades with what they are forbidden for, those to review first."""
     found = every(partial(catalog.listed, "grade"))
     found.sort(key=lambda one: not one["to_review"])
-    return render_template("grades/grades.html", grades=found)
+    return render_template("setup/grades.html", grades=found)
 
 
 @pages.get("/grades/new")
@@ -132,7 +132,7 @@ def _typed_of(found: Mapping[str, Any]) -> dict[str, str]:
 def _form(typed: Mapping[str, str], found: Shown | None, not_done: Refusal | None) -> str:
     shades = catalog.directory("shade")["shades"]
     return render_template(
-        "grades/grade.html",
+        "setup/grade.html",
         typed=typed,
         grade=found,
         refused=not_done,

@@ -1,0 +1,93 @@
+"""The shop itself: name, addresses, time zone, dates, decimal sign and labels."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from marshmallow import fields, validate
+
+from lots.api.http.fields import SITE, Instant, Strict, StrictFloat, Text, VersionedSchema, answered
+from lots.api.http.roles import ALL
+from lots.api.http.routes import Resource, Routes, etag, person, version_to_change
+from lots.services.setup import shop
+from lots.services.setup.place import DATE_FORMS, DECIMAL_SIGNS
+
+routes = Routes("shop", __name__, url_prefix="/v1/shop", description="What the shop says of itself.")
+
+
+def _mm(label: str, says: str, low: float, high: float) -> StrictFloat:
+    """A length on a label or a sheet, mm."""
+    return StrictFloat(low, high, metadata={"label": label, "description": f"{says}, mm"})
+
+
+class ShopChange(Strict):
+    """What is to change about the shop; the rest stays."""
+
+    example = {"name": "Saltmarsh Yard Prints", "time_zone": "Europe/Berlin", "decimal_sign": "comma"}
+
+    name = Text(200, allow_none=True, metadata={"label": "Name", "description": "as it stands on papers"})
+    address = Text(
+        500, lines=True, allow_none=True, metadata={"label": "Address", "description": "as it stands on papers"}
+    )
+    site = Text(
+        200,
+        allow_none=True,
+        validate=validate.Regexp(SITE, error="Write it like https://lots.example.org:8080."),
+        metadata={"label": "Web address", "description": "where phones reach the shop: labels lead there"},
+    )
+    time_zone = Text(60, metadata={"label": "Time zone", "description": "a name of the IANA time zone database"})
+    date_form = Text(10, one_of=tuple(DATE_FORMS), metadata={"label": "Dates", "description": "on pages and papers"})
+    decimal_sign = Text(
+        5, one_of=tuple(DECIMAL_SIGNS), metadata={"label": "Decimal sign", "description": "on pages and papers"}
+    )
+    label_width_mm = _mm("Label width, mm", "width of a label", 20, 210)
+    label_height_mm = _mm("Label height, mm", "height of a label", 15, 297)
+    label_margin_mm = _mm("Margin on a label, mm", "kept free at each edge of a label", 0, 20)
+    sheet_top_mm = _mm("Top margin of a sheet, mm", "from the top of an A4 sheet to the first label", 0, 100)
+    sheet_left_mm = _mm("Left margin of a sheet, mm", "from the left of an A4 sheet to the first label", 0, 100)
+    label_paper = Text(
+        5,
+        one_of=("sheet", "roll"),
+        metadata={"label": "Label paper", "description": "A4 sheets, or a roll with one label a page"},
+    )
+
+
+class ShopSchema(VersionedSchema):
+    """The shop. `version` is 0, and nobody recorded anything, until its details are first stated; then the defaults hold."""
+
+    name, address, site = answered(ShopChange, "name", "address", "site")
+    time_zone, date_form, decimal_sign = answered(ShopChange, "time_zone", "date_form", "decimal_sign", null=False)
+    label_width_mm, label_height_mm, label_margin_mm = answered(
+        ShopChange, "label_width_mm", "label_height_mm", "label_margin_mm", null=False
+    )
+    sheet_top_mm, sheet_left_mm, label_paper = answered(
+        ShopChange, "sheet_top_mm", "sheet_left_mm", "label_paper", null=False
+    )
+    recorded_at = Instant(required=True, allow_none=True)
+    recorded_by = fields.String(required=True, allow_none=True)
+
+
+@routes.route("")
+class Shop(Resource):
+    """The shop."""
+
+    who = {"GET": ALL, "PATCH": ()}
+
+    @routes.response(200, ShopSchema)
+    def get(self) -> Any:
+        """Show the shop's details.
+
+        The ETag is the version that a change needs.
+        """
+        found = shop.view()
+        return found, etag("shop", found)
+
+    @routes.arguments(ShopChange)
+    @routes.response(200, ShopSchema)
+    def patch(self, args: dict[str, Any]) -> Any:
+        """Change the shop's details.
+
+        For administrators. Needs If-Match. 428 without it, 412 when the details have changed since.
+        """
+        changed = shop.change(version_to_change("shop", shop.view()), args, person().name)
+        return changed, etag("shop", changed)

@@ -1,0 +1,1 @@
+"""Pages to set up what the shop works with."""

@@ -1,0 +1,91 @@
+"""Dates, times and numbers on pages as the site writes them, and what is typed there as the API takes it."""
+
+from __future__ import annotations
+
+import re
+from datetime import datetime
+from typing import Any
+
+from flask import g
+
+from lots.pages.site.frame import pages
+from lots.services.setup import shop
+from lots.services.setup.place import Place
+
+_PLAIN = re.compile(r"[-+]?\d{1,15}(\.\d{1,15})?")
+
+
+def details() -> shop.Details:
+    """Returns what the shop says of itself. One query a request."""
+    if "shop_details" not in g:
+        g.shop_details = shop.details()
+    found: shop.Details = g.shop_details
+    return found
+
+
+def place() -> Place:
+    """Returns how the site writes dates and numbers. One query a request."""
+    return details().place
+
+
+def number(text: str) -> Any:
+    """Returns what somebody typed as the number it is, with a point, or with a comma where that is the site's decimal sign.
+
+    Anything else stays text, so that the API can say what is wrong with it.
+    """
+    plain = place().typed_number(text.strip())
+    if not _PLAIN.fullmatch(plain):
+        return plain
+    return float(plain) if "." in plain else int(plain)
+
+
+def moment_typed(pointer: str, text: str) -> str:
+    """Returns a date and time of the site's clock as the API takes it. Raises as `Place.typed_moment`."""
+    return place().typed_moment(pointer, text.strip())
+
+
+def end_of(day: str) -> str:
+    """Returns the last second of a day at the site, as the API takes it; what is no day stays as it was typed."""
+    return place().end_of(day.strip())
+
+
+@pages.app_template_filter("moment")
+def moment(at: datetime | None) -> str:
+    """Returns a moment as the site writes it, such as 25.11.2026 14:05 CET; empty for none."""
+    return "" if at is None else place().moment(at)
+
+
+@pages.app_template_filter("day")
+def day(at: datetime | None) -> str:
+    """Returns the day of a moment as the site writes it, such as 25.11.2026; empty for none."""
+    return "" if at is None else place().day(at)
+
+
+@pages.app_template_filter("clock")
+def clock(at: datetime | None) -> str:
+    """Returns the time of day of a moment, such as 14:05; empty for none."""
+    return "" if at is None else place().clock(at)
+
+
+@pages.app_template_filter("moment_field")
+def moment_field(at: datetime | None) -> str:
+    """Returns a moment as the value of a field for date and time (`datetime-local`); empty for none."""
+    return "" if at is None else place().field(at)
+
+
+@pages.app_template_filter("day_field")
+def day_field(at: datetime | None) -> str:
+    """Returns the day of a moment as the value of a field for a date; empty for none."""
+    return moment_field(at)[:10]
+
+
+@pages.app_template_filter("num")
+def num(value: float | None, digits: int | None = None) -> str:
+    """Returns a number with the site's decimal sign; empty for none. `digits` stand after the sign, as many as needed when None."""
+    return "" if value is None else place().number(value, digits)
+
+
+@pages.app_template_filter("prose")
+def prose(text: str | None) -> str:
+    """Returns a sentence with the site's decimal sign in its numbers; empty for none."""
+    return "" if text is None else place().prose(text)

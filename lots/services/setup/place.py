@@ -1,0 +1,170 @@
+"""How the site writes dates, times and numbers, and how what is typed there is read. The API and the store keep UTC and decimal points."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from functools import lru_cache
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from babel.dates import format_datetime
+from babel.numbers import format_decimal
+
+from lots.services.errors import Fault, Invalid
+
+# How a date is written -> its pattern (Unicode Technical Standard 35, Date Format Patterns).
+DATE_FORMS = {
+    "YYYY-MM-DD": "yyyy-MM-dd",
+    "DD.MM.YYYY": "dd.MM.yyyy",
+    "DD/MM/YYYY": "dd/MM/yyyy",
+    "MM/DD/YYYY": "MM/dd/yyyy",
+}
+# A decimal sign -> a locale that has it.
+DECIMAL_SIGNS = {"point": "en", "comma": "de"}
+_LOCAL = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d)?")
+_DAY = re.compile(r"\d{4}-\d\d-\d\d")
+_WITH_COMMA = re.compile(r"\s*[-+]?\d*,\d+\s*")
+# A number that stands alone in a sentence, after a blank, bracket or sign; in a code, a date or an address it has letters or signs around it.
+_IN_PROSE = re.compile(r"(?<![^\s(\[±=≥≤<>/+\-−])([-+−±]?\d+)\.(\d+)(?=$|[\s)\],;:%/°²]|\.(?:\s|$))")
+# What follows these words is somebody's name for a thing, even where it looks like a number.
+_NAMES = re.compile(
+    r"\b(?:lots?|spools?|grades?|orders?|jobs?|machines?|instruments?|suppliers?|shades?)[:,]? +$", re.IGNORECASE
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A site: its time zone (IANA), the form of its dates (one of DATE_FORMS) and its decimal sign (one of DECIMAL_SIGNS)."""
+
+    time_zone: str = "UTC"
+    date_form: str = "YYYY-MM-DD"
+    decimal_sign: str = "point"
+
+    def day(self, at: datetime) -> str:
+        """Returns the day of a moment at the site, such as 25.11.2026."""
+        return self._written(at, DATE_FORMS[self.date_form])
+
+    def clock(self, at: datetime) -> str:
+        """Returns the time of day of a moment at the site, such as 14:05."""
+        return self._written(at, "HH:mm")
+
+    def moment(self, at: datetime) -> str:
+        """Returns a moment at the site, such as 25.11.2026 14:05 CET."""
+        written = self._written(at, f"{DATE_FORMS[self.date_form]} HH:mm")
+        return f"{written} {at.astimezone(zone(self.time_zone)).tzname()}"
+
+    def field(self, at: datetime) -> str:
+        """Returns a moment as a field for date and time holds it, to the minute (HTML, local date and time string)."""
+        return f"{at.astimezone(zone(self.time_zone)):%Y-%m-%dT%H:%M}"
+
+    def today(self, now: datetime) -> tuple[datetime, datetime]:
+        """Returns when the site's day that holds a moment began, and when the next begins, in UTC."""
+        local = now.astimezone(zone(self.time_zone))
+        begun = local.replace(hour=0, minute=0, second=0, microsecond=0)
+        # By the calendar, since a day on which clocks change has 23 or 25 hours.
+        over = (begun.replace(tzinfo=None) + timedelta(days=1)).replace(tzinfo=zone(self.time_zone))
+        return begun.astimezone(UTC), over.astimezone(UTC)
+
+    def number(self, value: float, digits: int | None = None) -> str:
+        """Returns a number with the site's decimal sign.
+
+        Args:
+            value: finite.
+            digits: after the decimal sign; as many as are needed, at most 6, when None.
+
+        Example:
+            >>> Place(decimal_sign="comma").number(1.748), Place().number(-0.001, 2), Place().number(12345.5)
+            ('1,748', '0.00', '12345.5')
+        """
+        places = "#" * 6 if digits is None else "0" * digits
+        rounded = round(value, 6 if digits is None else digits) + 0.0
+        pattern = f"0.{places}" if places else "0"
+        return str(format_decimal(rounded, format=pattern, locale=DECIMAL_SIGNS[self.decimal_sign]))
+
+    def prose(self, text: str) -> str:
+        """Returns a sentence with the site's decimal sign in its numbers. Codes, dates and names stay as they are.
+
+        Example:
+            >>> Place(decimal_sign="comma").prose("Lot 7.5: mean 1.748 mm (limit 1.72 to 1.78 mm), spool PLA-1.75.")
+            'Lot 7.5: mean 1,748 mm (limit 1,72 to 1,78 mm), spool PLA-1.75.'
+        """
+        if self.decimal_sign == "point":
+            return text
+
+        def signed(found: re.Match[str]) -> str:
+            named = _NAMES.search(text, max(0, found.start() - 20), found.start())
+            return found[0] if named else f"{found[1]},{found[2]}"
+
+        return _IN_PROSE.sub(signed, text)
+
+    def typed_number(self, text: str) -> str:
+        """Returns what was typed as a number with a decimal point where the site writes a comma; anything else stays as it is.
+
+        A point is a decimal sign on every site, since gauges send one. Thousands are never separated.
+
+        Example:
+            >>> Place(decimal_sign="comma").typed_number("1,748"), Place().typed_number("1,748")
+            ('1.748', '1,748')
+        """
+        if self.decimal_sign == "comma" and _WITH_COMMA.fullmatch(text):
+            return text.replace(",", ".")
+        return text
+
+    def typed_moment(self, pointer: str, text: str) -> str:
+        """Returns a date and time of the site's clock as the API takes it (RFC 3339); anything else stays as it is.
+
+        Raises:
+            Invalid: at `pointer`, a time that the site's clock showed twice or never.
+
+        Example:
+            >>> Place("Europe/Berlin").typed_moment("/received_at", "2026-11-25T14:05")
+            '2026-11-25T14:05:00+01:00'
+        """
+        if not _LOCAL.fullmatch(text):
+            return text
+        try:
+            naive = datetime.fromisoformat(text)
+        except ValueError:
+            return text
+        first, second = (naive.replace(tzinfo=zone(self.time_zone), fold=fold) for fold in (0, 1))
+        if first.utcoffset() != second.utcoffset():
+            missing = first.astimezone(UTC).astimezone(zone(self.time_zone)).replace(tzinfo=None) != naive
+            never = "The clocks went forward" if missing else "The clocks went back"
+            often = "never came" if missing else "came twice"
+            hint = f"Write it with its offset from UTC, such as {first.isoformat()}."
+            raise Invalid(
+                Fault(pointer, f"{never}: {naive:%H:%M} {often} on {naive:%Y-%m-%d} in {self.time_zone}.", hint)
+            )
+        return first.isoformat()
+
+    def end_of(self, day: str) -> str:
+        """Returns the last second of a day at the site, as the API takes it; what is no day stays as it was typed.
+
+        Example:
+            >>> Place("America/New_York").end_of("2026-11-30"), Place().end_of("soon")
+            ('2026-11-30T23:59:59-05:00', 'soon')
+        """
+        if not _DAY.fullmatch(day):
+            return day
+        try:
+            naive = datetime.fromisoformat(f"{day}T23:59:59")
+        except ValueError:
+            return day
+        return naive.replace(tzinfo=zone(self.time_zone), fold=1).isoformat()
+
+    def _written(self, at: datetime, pattern: str) -> str:
+        return str(format_datetime(at, pattern, tzinfo=zone(self.time_zone), locale="en"))
+
+
+@lru_cache(maxsize=64)
+def zone(name: str) -> ZoneInfo:
+    """Returns a time zone by its IANA name.
+
+    Raises:
+        LookupError: there is none.
+    """
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+        raise LookupError(f"{name} is not a time zone") from error

@@ -1,0 +1,142 @@
+"""What the shop says of itself: name, addresses, the clock on its wall, how it writes dates and numbers, and its labels."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+from datetime import datetime
+from zoneinfo import available_timezones
+
+from lots.services import clock
+from lots.services.errors import Fault, Invalid, Stale
+from lots.services.setup.place import Place, zone
+from lots.services.views import View
+from lots.store import audit
+from lots.store.engine.database import transaction
+from lots.store.setup import catalog
+
+# A4 (ISO 216), mm.
+SHEET_MM = (210.0, 297.0)
+# One row, whatever it says.
+_NUMBER = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Details:
+    """The shop, as it is or by default.
+
+    Args:
+        name, address: as they stand on papers; None until somebody states them.
+        site: where phones and scanners reach the shop, such as https://lots.example; None until somebody states it.
+        time_zone, date_form, decimal_sign: see `Place`.
+        label_width_mm, label_height_mm: of one label, mm, > 0.
+        label_margin_mm: kept free at each edge of a label, mm, >= 0.
+        sheet_top_mm, sheet_left_mm: from the edge of an A4 sheet to its first label, mm, >= 0.
+        label_paper: "sheet", or "roll" with one label after the other.
+    """
+
+    name: str | None = None
+    address: str | None = None
+    site: str | None = None
+    time_zone: str = "UTC"
+    date_form: str = "YYYY-MM-DD"
+    decimal_sign: str = "point"
+    label_width_mm: float = 70.0
+    label_height_mm: float = 36.0
+    label_margin_mm: float = 2.0
+    sheet_top_mm: float = 4.5
+    sheet_left_mm: float = 0.0
+    label_paper: str = "sheet"
+
+    @property
+    def place(self) -> Place:
+        """How dates and numbers are written here."""
+        return Place(self.time_zone, self.date_form, self.decimal_sign)
+
+    @property
+    def columns(self) -> int:
+        """Labels beside each other on a sheet."""
+        return int((SHEET_MM[0] - self.sheet_left_mm) / self.label_width_mm + 1e-9)
+
+    @property
+    def rows(self) -> int:
+        """Labels below each other on a sheet."""
+        return int((SHEET_MM[1] - self.sheet_top_mm) / self.label_height_mm + 1e-9)
+
+
+def details() -> Details:
+    """Returns what the shop says of itself. One query."""
+    row = catalog.shop()
+    return Details(**{name: getattr(row, name) for name in Details.__slots__}) if row else Details()
+
+
+def view() -> View:
+    """Returns the same with its version, 0 until somebody states anything. One query."""
+    row = catalog.shop()
+    said = Details(**{name: getattr(row, name) for name in Details.__slots__}) if row else Details()
+    at: tuple[datetime | None, str | None] = (row.recorded_at, row.recorded_by) if row else (None, None)
+    return {
+        "id": _NUMBER,
+        **asdict(said),
+        "version": row.version if row else 0,
+        "recorded_at": at[0],
+        "recorded_by": at[1],
+    }
+
+
+def change(version: int, values: Mapping[str, object], by: str) -> View:
+    """Changes what the shop says of itself if it still has `version`.
+
+    Raises:
+        Stale: somebody changed it since.
+        Invalid: no such time zone, or no label fits on a sheet.
+    """
+    with transaction():
+        row = catalog.shop()
+        if (row.version if row else 0) != version:
+            raise _stale()
+        said = replace(details(), **values)  # type: ignore[arg-type]  # the schema of the request knows the types
+        if faults := _faults(said):
+            raise Invalid(*faults)
+        now = clock.now()
+        if values:
+            if not catalog.describe_shop(_NUMBER, version, asdict(said), by, now):
+                raise _stale()
+            audit.note(None, "shop described", by, now, {"shop_details": [_NUMBER]}, values)
+        return view()
+
+
+def _stale() -> Stale:
+    return Stale("The shop's details were changed since you read them. Read them again, and repeat your change.")
+
+
+def _faults(said: Details) -> list[Fault]:
+    found = []
+    try:
+        zone(said.time_zone)
+    except LookupError:
+        near = difflib.get_close_matches(said.time_zone, available_timezones(), 1, 0.5)
+        hint = (
+            f"Did you mean {near[0]}?"
+            if near
+            else "Write a name of the IANA time zone database, such as Europe/Berlin."
+        )
+        found.append(Fault("/time_zone", f'"{said.time_zone}" is not a time zone.', hint))
+    if min(said.label_width_mm, said.label_height_mm) <= 2 * said.label_margin_mm:
+        found.append(Fault("/label_margin_mm", "The margins leave no room on a label.", "Make them smaller."))
+    if said.label_paper == "sheet" and said.columns < 1:
+        found.append(
+            Fault(
+                "/label_width_mm",
+                "No label of this width fits on an A4 sheet.",
+                "Make it narrower, or print on a roll.",
+            )
+        )
+    if said.label_paper == "sheet" and said.rows < 1:
+        found.append(
+            Fault(
+                "/label_height_mm", "No label of this height fits on an A4 sheet.", "Make it lower, or print on a roll."
+            )
+        )
+    return found
