@@ -146,8 +146,8 @@ def nobody_yet() -> bool:
     return not tokens.any_yet()
 
 
-def add_first_administrator(name: str) -> str:
-    """Makes the first token of all, for an administrator, and returns its text, for the one and only time.
+def add_first_administrator(name: str) -> View:
+    """Makes the first token of all, for an administrator, and returns who that is with the `token`, for the one and only time.
 
     Raises:
         Settled: a token was made before, also by somebody who was faster.
@@ -156,7 +156,8 @@ def add_first_administrator(name: str) -> str:
         tokens.hold_all()
         if tokens.any_yet():
             raise Settled("A token was made already, so this is not the first one.")
-        return _made(name, ADMIN, DAYS, name)[1]
+        row, text = _made(name, ADMIN, DAYS, name)
+        return {**_view(row), "token": text}
 
 
 def people(cursor: str | None, limit: int) -> Page[View]:
