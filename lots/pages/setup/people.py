@@ -150,7 +150,7 @@ def _people(typed: Mapping[str, str], not_done: Refusal | None) -> str:
         called=CALLED,
         typed=typed,
         refused=not_done,
-        faults=_beside(not_done),
+        faults=not_done.beside() if not_done else {},
     )
 
 
@@ -159,13 +159,6 @@ def _status(one: Mapping[str, Any], now: Any) -> str:
     if one["revoked_at"] is not None:
         return "revoked"
     return "expired" if one["expires_at"] is not None and one["expires_at"] <= now else "valid"
-
-
-def _beside(not_done: Refusal | None) -> dict[str, list[str]]:
-    """A name that is taken stands beside the name."""
-    if not_done is None:
-        return {}
-    return not_done.beside() if not_done.faults else {"name": [not_done.detail]}
 
 
 def _person(number: int, typed: Mapping[str, str], not_done: Refusal | None, sure: str = "") -> Any:

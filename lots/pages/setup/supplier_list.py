@@ -66,15 +66,8 @@ def _list(typed: Mapping[str, str], not_done: Refusal | None) -> str:
         suppliers=every(partial(catalog.listed, "supplier")),
         typed=typed,
         refused=not_done,
-        faults=_beside(not_done),
+        faults=not_done.beside() if not_done else {},
     )
-
-
-def _beside(not_done: Refusal | None) -> dict[str, list[str]]:
-    """A code that is taken stands beside the code."""
-    if not_done is None:
-        return {}
-    return not_done.beside() if not_done.faults else {"code": [not_done.detail]}
 
 
 def _one(number: int, typed: Mapping[str, str] | None, not_done: Refusal | None) -> Any:

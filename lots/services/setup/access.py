@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from lots.services import clock
-from lots.services.errors import AlreadyThere, KeyReused, NotFound, Settled
+from lots.services.errors import AlreadyThere, Fault, KeyReused, NotFound, Settled
 from lots.services.setup.roles import ADMIN
 from lots.services.views import View
 from lots.store import audit
@@ -181,7 +181,8 @@ def add_person(name: str, role: str, days: int, by: str) -> View:
         if taken is not None:
             ended = f"The token of {name} was revoked, and names stay in the record. Choose another name."
             known = f"There is a token of {name} already. Choose another name, or renew that token."
-            raise AlreadyThere(known if taken.revoked_at is None else ended, existing_id=taken.id)
+            said = known if taken.revoked_at is None else ended
+            raise AlreadyThere(said, faults=(Fault("/name", said),), existing_id=taken.id)
         row, text = _made(name, role, days, by)
         return {**_view(row), "token": text}
 
