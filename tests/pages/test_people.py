@@ -191,6 +191,13 @@ def test_people_are_the_administrators_alone(shop, role):
         assert 7 == Token.select().where(Token.revoked_at.is_null()).count()
 
 
+def test_strangers_are_sent_to_sign_in(shop):
+    """From each page of the set-up, and back to it afterwards."""
+    client = shop.app.test_client()
+    for path in ("/setup", "/setup/people", "/setup/people/1", "/setup/shop", "/setup/suppliers", "/setup/suppliers/1"):
+        assert f"/sign-in?then={path}" == client.get(path).headers["Location"]
+
+
 @pytest.mark.parametrize("path", ["/setup/people", "/setup/people/1/renew", "/setup/people/1/revoke"])
 def test_a_form_without_its_seal_does_nothing(shop, admin, path):
     """400 for a form that another site made up."""

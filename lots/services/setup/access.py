@@ -21,7 +21,7 @@ from lots.store.setup import sessions, tokens
 from lots.store.tables.models import RepeatedRequest, Token
 
 DAYS, MOST_DAYS = 365, 3650
-# Who makes and ends tokens: whoever has the machine, from its command line.
+# Who makes and ends tokens beside the administrators: whoever has the machine, from its command line.
 COMMAND = "command line"
 
 
