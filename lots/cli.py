@@ -71,6 +71,8 @@ def serve(host: str | None, port: int | None, new: bool) -> None:
     garbage.pause()
     from lots import server
     from lots.app import create_app, warn_of_unknown_variables
+    from lots.pages.setup import first_day
+    from lots.store.engine import database
 
     with plainly():
         settings = load_settings(host=host, port=port)
@@ -80,6 +82,12 @@ def serve(host: str | None, port: int | None, new: bool) -> None:
         click.echo(
             f"lots: serving http://{settings.host}:{settings.port}/v1, docs at /docs. Stop with Ctrl+C.", err=True
         )
+        database.connect()
+        try:
+            for line in first_day.offer(app, settings.host, settings.port):
+                click.echo(line, err=True)
+        finally:
+            database.disconnect()
         server.serve(app, settings)
 
 

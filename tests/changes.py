@@ -24,6 +24,7 @@ _MORE = {
     "/v1/lots/{number}/reassess": ("POST", lambda at: at.lot_id, lambda at: None),
     "/v1/concessions/{number}/approve": ("POST", lambda at: at.concession(), lambda at: None),
     "/v1/imports": ("POST", lambda at: "", lambda at: None),
+    "/v1/people/{number}/revoke": ("POST", lambda at: at.person(), lambda at: None),
     "/v1/webhooks/{number}/end": ("POST", lambda at: at.webhook(), lambda at: None),
     "/v1/webhooks/{number}/test": ("POST", lambda at: at.webhook(), lambda at: None),
     "/v1/baselines": (

@@ -8,7 +8,7 @@ from lots.pages.production import check, tab_checks
 from lots.pages.purchasing import suppliers
 from lots.pages.readings import bench, bench_file, voids
 from lots.pages.receiving import corrections, deliveries, printed_labels
-from lots.pages.setup import grades
+from lots.pages.setup import checklist, first_day, grades, people, shop_details, supplier_list
 from lots.pages.site import place, red_bar, signing_in
 from lots.pages.site.frame import pages
 
@@ -16,17 +16,22 @@ __all__ = [
     "bench",
     "bench_file",
     "check",
+    "checklist",
     "corrections",
     "deliveries",
+    "first_day",
     "grades",
     "lots",
     "pages",
     "papers",
+    "people",
     "place",
     "printed_labels",
     "quality",
     "red_bar",
+    "shop_details",
     "signing_in",
+    "supplier_list",
     "suppliers",
     "tab_checks",
     "voids",

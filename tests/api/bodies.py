@@ -52,6 +52,12 @@ class Furnished:
             self._untouched = self.fresh_lot()
         return self._untouched
 
+    def person(self) -> int:
+        """Somebody with a token that nobody uses."""
+        body = {"name": f"P{next(_number)}", "role": "production"}
+        number: int = self.shop.post("admin", "/people", body)["id"]
+        return number
+
     def substitute(self) -> dict[str, Any]:
         """A substitute for the drawn spool of the delivery that `untouched` answers."""
         drawn, other, _ = (spool["code"] for spool in self.untouched()["spools"])
@@ -375,6 +381,8 @@ CASES: dict[str, Case] = {
             "label_paper": "sheet",
         },
     ),
+    "/v1/people": ("POST", lambda at: "", lambda at: {"name": f"P{next(_number)}", "role": "quality", "days": 30}),
+    "/v1/people/{number}/renew": ("POST", lambda at: at.person(), lambda at: {"days": 30}),
     "/v1/suppliers": (
         "POST",
         lambda at: "",

@@ -27,6 +27,7 @@ LISTS = (
     "/v1/events",
     "/v1/voids",
     "/v1/webhooks",
+    "/v1/people",
 )
 
 

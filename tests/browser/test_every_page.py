@@ -47,6 +47,14 @@ PAGES = (
     ("receiving", "/bench?spool=HW-Q12-2"),
     ("quality", "/bench?spool=HW-Q12-2&kind=shrinkage"),
     ("receiving", "/bench/file"),
+    ("admin", "/setup"),
+    ("production", "/setup"),
+    ("admin", "/setup/people"),
+    ("admin", "/setup/people/1"),
+    ("admin", "/setup/shop"),
+    ("quality", "/setup/suppliers"),
+    ("quality", "/setup/suppliers/1"),
+    (None, "/first/over"),
 )
 
 # All that can be reached with the Tab key, in the order it is reached: the document's own, since no page gives numbers.

@@ -75,8 +75,8 @@ def test_a_page_asks_once_who_it_is_for(shop, client):
     sign_in(client, shop.tokens["quality"], HERE)
     with statements() as seen:
         assert 200 == client.get("/").status_code
-    # The second one is for the red bar.
-    assert ['FROM "web_session"', 'FROM "containment"'] == [
+    # The second one is for the red bar, the third for what is still to be set up.
+    assert ['FROM "web_session"', 'FROM "containment"', 'FROM "shop_details"'] == [
         f"FROM {sql.split('FROM ')[1].split()[0]}" for sql, _ in seen
     ]
     with statements() as seen:

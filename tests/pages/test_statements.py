@@ -12,7 +12,7 @@ from tests.pages.reading import Browser
 
 # The most that a page makes, signing in and the red bar included.
 MOST = {
-    "/": 2,
+    "/": 3,
     "/bench": 4,
     "/check": 2,
     "/grades": 4,
@@ -21,6 +21,10 @@ MOST = {
     "/lots?standing=quarantined": 6,
     "/quality": 16,
     "/receiving": 8,
+    "/setup": 3,
+    "/setup/people": 4,
+    "/setup/shop": 4,
+    "/setup/suppliers": 3,
 }
 
 
@@ -35,6 +39,8 @@ def made(somebody, path):
 def fill(desk, once):
     """Lots in quarantine, blocked and loaded, concessions asked for, instruments with checks, deliveries."""
     for number in range(3):
+        desk.supplier(f"S-{once}{number}")
+        desk.post("admin", "/people", {"name": f"P-{once}{number}", "role": "quality"})
         desk.receive(desk.quillwort, desk.white, f"Q-{once}{number}", spools=2)
         lot = desk.good_lot(desk.ninebark, desk.white, f"N-{once}{number}")["lot_id"]
         desk.decide(lot, "block", "Streaks.")

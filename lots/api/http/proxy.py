@@ -19,6 +19,10 @@ UNIX = "unix"
 _OF_UNIX = frozenset({"", "localhost"})
 _ORIGINAL = "werkzeug.proxy_fix.orig"
 _SAID = ("HTTP_FORWARDED", *(f"HTTP_X_FORWARDED_{name}" for name in ("FOR", "PROTO", "HOST", "PREFIX", "PORT")))
+# What proxies say of a request beside that. Nothing of it counts, but it tells that somebody stands between.
+_SIGNS = (*_SAID, "HTTP_X_REAL_IP", "HTTP_VIA")
+# Set for each request: whether it may have been passed on for a client elsewhere.
+_PASSED_ON = "lots.passed_on"
 # Segments of unreserved characters (RFC 3986, 2.3), none of them "." or "..".
 _PREFIX = re.compile(r"(?:/(?!\.{1,2}(?:/|\Z))[A-Za-z0-9._~-]+){1,8}")
 
@@ -66,6 +70,7 @@ class _ProxysWord:
         """Answers a request."""
         if self._is_proxy(environ.get("REMOTE_ADDR") or ""):
             return self._fixed(environ, start_response)
+        environ[_PASSED_ON] = _is_passed_on(environ)
         for name in _SAID:
             environ.pop(name, None)
         return self._inner(environ, start_response)
@@ -79,6 +84,8 @@ class _ProxysWord:
         """Goes on with what the proxy said, and with the connection's own where that makes no sense."""
         before = environ[_ORIGINAL]
         client = _plain(environ.get("REMOTE_ADDR") or "")
+        clients = environ.get("HTTP_X_FORWARDED_FOR")
+        environ[_PASSED_ON] = _is_passed_on(environ) if clients is None else not _are_here(clients)
         environ["REMOTE_ADDR"] = before["REMOTE_ADDR"] if client is None else str(client)
         if environ["wsgi.url_scheme"] not in ("http", "https"):
             environ["wsgi.url_scheme"] = before["wsgi.url_scheme"]
@@ -99,6 +106,26 @@ class _ProxysWord:
         # Some proxies take the prefix off the path, others leave it there.
         if f"{path}/".startswith(f"{prefix}/") and prefix.split("/")[1] not in self._own:
             environ["PATH_INFO"] = path[len(prefix) :]
+
+
+def from_this_machine(environ: WSGIEnvironment) -> bool:
+    """Returns whether a request comes from this machine: from a loopback address, and with no sign of another client behind it.
+
+    Notes:
+        Behind a proxy that the setting names, every client that it or a proxy before it tells of must be on this machine. The word of any
+        other proxy is not believed, so that a request which one has passed on does not count as coming from here.
+    """
+    address = _plain(environ.get("REMOTE_ADDR") or "")
+    return address is not None and address.is_loopback and not environ.get(_PASSED_ON, True)
+
+
+def _is_passed_on(environ: WSGIEnvironment) -> bool:
+    return any(name in environ for name in _SIGNS)
+
+
+def _are_here(forwarded_for: str) -> bool:
+    clients = [_plain(part) for part in forwarded_for.split(",")]
+    return all(client is not None and client.is_loopback for client in clients)
 
 
 def _plain(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:

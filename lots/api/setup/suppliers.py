@@ -1,4 +1,4 @@
-"""Suppliers, kept by purchasing."""
+"""Suppliers, kept by purchasing and quality."""
 
 from __future__ import annotations
 
@@ -16,9 +16,11 @@ class SupplierArgs(Strict):
 
     example = {"code": "NWF", "name": "Northern Wire and Filament", "contact": "orders@example.org"}
 
-    code = Code(40, required=True, metadata={"description": "short name on labels and slips", "example": "QWT"})
-    name = Text(200, required=True)
-    contact = Text(500, lines=True)
+    code = Code(
+        40, required=True, metadata={"label": "Code", "description": "short name on labels and slips", "example": "QWT"}
+    )
+    name = Text(200, required=True, metadata={"label": "Name"})
+    contact = Text(500, lines=True, metadata={"label": "Contact"})
 
 
 class SupplierChange(Strict):
@@ -26,8 +28,8 @@ class SupplierChange(Strict):
 
     example = {"contact": "quality@example.org"}
 
-    name = Text(200)
-    contact = Text(500, lines=True, allow_none=True)
+    name = Text(200, metadata={"label": "Name"})
+    contact = Text(500, lines=True, allow_none=True, metadata={"label": "Contact"})
 
 
 class SupplierSchema(VersionedSchema):
@@ -40,7 +42,7 @@ class SupplierSchema(VersionedSchema):
 class Suppliers(Resource):
     """All suppliers."""
 
-    who = {"GET": ("purchasing",), "POST": ("purchasing",)}
+    who = {"GET": ("purchasing", "quality"), "POST": ("purchasing", "quality")}
     made_at = "/v1/suppliers/{id}"
 
     @routes.arguments(PageArgs, location="query")
@@ -67,7 +69,7 @@ class Suppliers(Resource):
 class OneSupplier(Resource):
     """One supplier."""
 
-    who = {"GET": ("purchasing",), "PATCH": ("purchasing",)}
+    who = {"GET": ("purchasing", "quality"), "PATCH": ("purchasing", "quality")}
 
     @routes.response(200, SupplierSchema)
     def get(self, number: int) -> Any:

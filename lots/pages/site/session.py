@@ -9,20 +9,21 @@ from collections.abc import Callable
 from functools import wraps
 from typing import Any, TypeAlias
 
-from flask import abort, current_app, g, redirect, render_template, request, url_for
+from flask import Response, abort, current_app, g, redirect, render_template, request, url_for
 from itsdangerous import BadData, URLSafeSerializer
 
 from lots.api.http.routes import Resource
 from lots.pages.site import cookies, destinations
+from lots.services.setup.access import Person
 from lots.services.setup.roles import PEOPLE
-from lots.services.setup.sessions import person_of_session
+from lots.services.setup.sessions import KEPT, Started, person_of_session
 
 # A method of a path of the API: whoever may call it may use the page that does the same.
 Call: TypeAlias = tuple[type[Resource], str]
 
 COOKIE = "lots_session"
 # Files that are the same for everybody.
-STATIC = ("pages.stylesheet", "pages.red_bar_script")
+STATIC = ("pages.stylesheet", "pages.red_bar_script", "pages.token_print_script")
 
 
 def load() -> None:
@@ -31,9 +32,24 @@ def load() -> None:
     secret = cookies.read(COOKIE) if request.endpoint not in STATIC else ""
     found = person_of_session(secret) if secret else None
     if found is not None:
-        g.secret, g.person, g.comer = secret, found, found
-        current_app.extensions["token_uses"].note(found)
-        g.me = {"name": found.name, "role": found.role}
+        _is(found, secret)
+
+
+def begin(answer: Response, started: Started) -> None:
+    """Keeps a session that was just begun in this browser."""
+    current_app.extensions["token_uses"].note(started.person)
+    cookies.put(answer, COOKIE, started.secret, KEPT)
+
+
+def enter(started: Started) -> None:
+    """Somebody is signed in from here on in this request: what is drawn after it is theirs."""
+    _is(started.person, started.secret)
+
+
+def _is(found: Person, secret: str) -> None:
+    g.secret, g.person, g.comer = secret, found, found
+    current_app.extensions["token_uses"].note(found)
+    g.me = {"name": found.name, "role": found.role}
 
 
 def forget() -> None:

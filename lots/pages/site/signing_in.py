@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import hashlib
-import hmac
 import logging
-import secrets
 from typing import Any
 
 from flask import Response, current_app, g, make_response, redirect, render_template, request, url_for
 from werkzeug.exceptions import ServiceUnavailable
 
-from lots.pages.site import cookies, destinations, session
+from lots.pages.site import cookies, destinations, session, strangers_form
 from lots.pages.site.frame import pages
-from lots.pages.site.session import same, signed_in
+from lots.pages.site.session import signed_in
 from lots.services.errors import Unavailable
 from lots.services.setup import access, sessions
 from lots.services.setup.access import Expired, Person
@@ -21,10 +18,6 @@ from lots.services.setup.roles import PROGRAMS
 from lots.services.setup.sessions import Started
 
 log = logging.getLogger(__name__)
-
-# A cookie with a random value from which the seal of the sign-in form follows, so that no other site can sign somebody in under a
-# name that is not theirs (login CSRF; OWASP Cross-Site Request Forgery Prevention Cheat Sheet).
-_FORM_COOKIE = "lots_sign_in"
 
 _STALE = (
     "This form is too old, or the browser did not send the cookie that came with it. "
@@ -53,8 +46,7 @@ def sign_in() -> Any:
 def signed() -> Any:
     """Takes the token and begins a session, or says why not."""
     then = destinations.inside(request.form.get("then", ""))
-    known = cookies.read(_FORM_COOKIE)
-    if not known or not same(request.form.get("seal", ""), _seal(known)):
+    if not strangers_form.came_back():
         log.warning("sign-in refused from %s: the form came without its cookie or its seal", request.remote_addr)
         return _form(then, _STALE, 400)
     token = request.form.get("token", "").strip()
@@ -77,10 +69,9 @@ def signed() -> Any:
 def _welcome(then: str, started: Started) -> Response:
     g.comer = started.person
     log.info("sign-in of %s from %s", started.person.name, request.remote_addr)
-    current_app.extensions["token_uses"].note(started.person)
     answer = make_response(redirect(then or url_for("pages.home")))
-    cookies.put(answer, session.COOKIE, started.secret, sessions.KEPT)
-    cookies.drop(answer, _FORM_COOKIE)
+    session.begin(answer, started)
+    strangers_form.drop(answer)
     return answer
 
 
@@ -102,18 +93,7 @@ def _refused(then: str, token: str, found: Expired | None) -> Response:
 
 
 def _form(then: str, wrong: str = "", status: int = 200) -> Response:
-    """Returns the page with its seal, and the cookie that the seal follows from where the browser has none."""
-    known = cookies.read(_FORM_COOKIE)
-    value = known or secrets.token_urlsafe(32)
-    page = render_template("site/sign_in.html", then=then, wrong=wrong, form_seal=_seal(value))
-    answer = make_response(page, status)
-    if not known:
-        cookies.put(answer, _FORM_COOKIE, value)
-    return answer
-
-
-def _seal(value: str) -> str:
-    return hmac.new(value.encode(), b"lots sign-in", hashlib.sha256).hexdigest()
+    return strangers_form.shown("site/sign_in.html", status, then=then, wrong=wrong)
 
 
 @pages.post("/sign-out")

@@ -11,15 +11,17 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from lots.services import clock
-from lots.services.errors import AlreadyThere, KeyReused, NotFound
+from lots.services.errors import AlreadyThere, Fault, KeyReused, NotFound, Settled
+from lots.services.setup.roles import ADMIN
 from lots.services.views import View
 from lots.store import audit
 from lots.store.engine.database import transaction
+from lots.store.engine.paging import Page
 from lots.store.setup import sessions, tokens
 from lots.store.tables.models import RepeatedRequest, Token
 
 DAYS, MOST_DAYS = 365, 3650
-# Who makes and ends tokens: whoever has the machine, from its command line.
+# Who makes and ends tokens beside the administrators: whoever has the machine, from its command line.
 COMMAND = "command line"
 
 
@@ -72,15 +74,19 @@ def add_token(name: str, role: str, days: int = DAYS) -> str:
     Raises:
         AlreadyThere: the name is taken; names stay in the record, so a revoked one is not used again.
     """
-    text, now = secrets.token_urlsafe(32), clock.now()
     with transaction():
         if tokens.by_name(name):
             raise AlreadyThere(
                 f"There is a token named {name} already. Choose another name, or replace it: `lots token renew '{name}'`."
             )
-        row = tokens.add(name, role, digest_of(text), now, now + timedelta(days=days))
-        audit.note(None, "token made", COMMAND, now, {"token": [row.id]})
-    return text
+        return _made(name, role, days, COMMAND)[1]
+
+
+def _made(name: str, role: str, days: int, by: str) -> tuple[Token, str]:
+    text, now = secrets.token_urlsafe(32), clock.now()
+    row = tokens.add(name, role, digest_of(text), now, now + timedelta(days=days))
+    audit.note(None, "token made", by, now, {"token": [row.id]})
+    return row, text
 
 
 def renew_token(name: str, days: int = DAYS) -> str:
@@ -89,19 +95,26 @@ def renew_token(name: str, days: int = DAYS) -> str:
     Raises:
         NotFound: no token has this name, or it was revoked: whoever was shown out does not come back under the same name.
     """
-    text, now = secrets.token_urlsafe(32), clock.now()
     with transaction():
-        row = _live(name)
-        tokens.renew(row, digest_of(text), now, now + timedelta(days=days))
-        sessions.end_of_token(row, now)
-        audit.note(None, "token renewed", COMMAND, now, {"token": [row.id]})
+        return _renewed(_live(name), days, COMMAND)
+
+
+def _renewed(row: Token, days: int, by: str) -> str:
+    text, now = secrets.token_urlsafe(32), clock.now()
+    tokens.renew(row, digest_of(text), now, now + timedelta(days=days))
+    sessions.end_of_token(row, now)
+    audit.note(None, "token renewed", by, now, {"token": [row.id]})
     return text
 
 
 def list_tokens() -> list[View]:
     """Returns names, roles and dates of all tokens, never their text nor its hash."""
-    shown = ("name", "role", "created_at", "expires_at", "last_used_at", "revoked_at")
-    return [{name: getattr(row, name) for name in shown} for row in tokens.every()]
+    return [_view(row) for row in tokens.every()]
+
+
+def _view(row: Token) -> View:
+    shown = ("id", "name", "role", "created_at", "expires_at", "last_used_at", "revoked_at")
+    return {name: getattr(row, name) for name in shown}
 
 
 def revoke_token(name: str) -> None:
@@ -110,18 +123,109 @@ def revoke_token(name: str) -> None:
     Raises:
         NotFound: no live token has this name.
     """
-    now = clock.now()
     with transaction():
-        row = _live(name)
-        tokens.revoke(row, now)
-        sessions.end_of_token(row, now)
-        audit.note(None, "token revoked", COMMAND, now, {"token": [row.id]})
+        _revoked(_live(name), COMMAND)
+
+
+def _revoked(row: Token, by: str) -> None:
+    now = clock.now()
+    tokens.revoke(row, now)
+    sessions.end_of_token(row, now)
+    audit.note(None, "token revoked", by, now, {"token": [row.id]})
 
 
 def _live(name: str) -> Token:
     row = tokens.by_name(name)
     if row is None or row.revoked_at is not None:
         raise NotFound(f"No live token is named {name}. `lots token list` shows them.")
+    return row
+
+
+def nobody_yet() -> bool:
+    """Returns whether no token was ever made, so that nobody can have signed in. One query."""
+    return not tokens.any_yet()
+
+
+def add_first_administrator(name: str) -> View:
+    """Makes the first token of all, for an administrator, and returns who that is with the `token`, for the one and only time.
+
+    Raises:
+        Settled: a token was made before, also by somebody who was faster.
+    """
+    with transaction():
+        tokens.hold_all()
+        if tokens.any_yet():
+            raise Settled("A token was made already, so this is not the first one.")
+        row, text = _made(name, ADMIN, DAYS, name)
+        return {**_view(row), "token": text}
+
+
+def people(cursor: str | None, limit: int) -> Page[View]:
+    """Returns a page of everybody who has or had a token, in the order they were added. One query."""
+    return tokens.listed(cursor, limit).map(_view)
+
+
+def person_numbered(number: int) -> View:
+    """Returns one of them. Raises NotFound."""
+    return _view(_numbered(number))
+
+
+def add_person(name: str, role: str, days: int, by: str) -> View:
+    """Makes a token for a person or a program, and returns who that is with the `token`, for the one and only time.
+
+    Raises:
+        AlreadyThere: the name is taken; names stay in the record, so that of a revoked token is not used again.
+    """
+    with transaction():
+        taken = tokens.by_name(name)
+        if taken is not None:
+            ended = f"The token of {name} was revoked, and names stay in the record. Choose another name."
+            known = f"There is a token of {name} already. Choose another name, or renew that token."
+            said = known if taken.revoked_at is None else ended
+            raise AlreadyThere(said, faults=(Fault("/name", said),), existing_id=taken.id)
+        row, text = _made(name, role, days, by)
+        return {**_view(row), "token": text}
+
+
+def renew_person(number: int, days: int, by: str) -> View:
+    """Replaces a person's token, live or expired, and returns who that is with the new `token`, for the one and only time.
+
+    Raises:
+        NotFound: nobody has this number.
+        Settled: the token was revoked: whoever was shown out does not come back under the same name.
+    """
+    with transaction():
+        text = _renewed(_not_revoked(number), days, by)
+        return {**_view(_numbered(number)), "token": text}
+
+
+def revoke_person(number: int, by: str) -> View:
+    """Ends a person's token and sessions at once, and returns who that is.
+
+    Raises:
+        NotFound: nobody has this number.
+        Settled: the token was revoked before, or it is the last valid one of an administrator: then nobody could add another.
+    """
+    with transaction():
+        tokens.hold_all()
+        row = _not_revoked(number)
+        if row.role == ADMIN and not set(tokens.valid(ADMIN, clock.now())) - {row.id}:
+            raise Settled(f"{row.name} is the last administrator with a valid token. Add another administrator first.")
+        _revoked(row, by)
+        return _view(_numbered(number))
+
+
+def _numbered(number: int) -> Token:
+    row = tokens.numbered(number)
+    if row is None:
+        raise NotFound(f"Person {number} does not exist. See the list of people.")
+    return row
+
+
+def _not_revoked(number: int) -> Token:
+    row = _numbered(number)
+    if row.revoked_at is not None:
+        raise Settled(f"The token of {row.name} was revoked. Add the person anew under another name.")
     return row
 
 

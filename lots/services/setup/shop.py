@@ -11,10 +11,12 @@ from zoneinfo import available_timezones
 from lots.services import clock
 from lots.services.errors import Fault, Invalid, Stale
 from lots.services.setup.place import Place, zone
+from lots.services.setup.roles import PEOPLE
 from lots.services.views import View
 from lots.store import audit
 from lots.store.engine.database import transaction
 from lots.store.setup import catalog
+from lots.store.setup.set_up import counts
 
 # A4 (ISO 216), mm.
 SHEET_MM = (210.0, 297.0)
@@ -140,3 +142,33 @@ def _faults(said: Details) -> list[Fault]:
             )
         )
     return found
+
+
+@dataclass(frozen=True, slots=True)
+class SetUp:
+    """What is set up, counted."""
+
+    named: bool
+    # Role of a desk -> people with a valid token.
+    people: Mapping[str, int]
+    suppliers: int
+    instruments: int
+    shades: int
+    shades_with_reference: int
+    grades: int
+    grades_with_limits: int
+
+
+def set_up() -> SetUp:
+    """Returns what is set up, for the list that leads through it. One query."""
+    found = counts(PEOPLE, clock.now())
+    return SetUp(
+        named=found["shop"] > 0,
+        people={role: found[role] for role in PEOPLE},
+        suppliers=found["supplier"],
+        instruments=found["instrument"],
+        shades=found["shade"],
+        shades_with_reference=found["shade with reference"],
+        grades=found["grade"],
+        grades_with_limits=found["grade with limits"],
+    )

@@ -10,6 +10,7 @@ from peewee import PeeweeException
 
 from lots.store.engine.compiled_queries import Prepared, given
 from lots.store.engine.database import Clash, Unavailable, db, locks_rows, transaction
+from lots.store.engine.paging import Page, page
 from lots.store.tables.models import RepeatedRequest, Token
 
 _BY_HASH = Prepared(lambda: Token.select().where((Token.hash == given("digest")) & Token.revoked_at.is_null()))
@@ -39,6 +40,33 @@ def renew(token: Token, digest: str, now: datetime, expires_at: datetime) -> Non
 def every() -> list[Token]:
     """All tokens by name."""
     return list(Token.select().order_by(Token.name))
+
+
+def numbered(number: int) -> Token | None:
+    """The token of this number, revoked or not."""
+    return Token.get_or_none(Token.id == number)
+
+
+def listed(cursor: str | None, limit: int) -> Page[Token]:
+    """A page of all tokens, in the order they were made. One query."""
+    return page(Token.select(), Token.id, cursor, limit)
+
+
+def any_yet() -> bool:
+    """True where a token was ever made. One query."""
+    return Token.select().exists()
+
+
+def hold_all() -> None:
+    """Keeps everybody else from making or ending a token until the transaction ends: on SQLite its write lock does."""
+    if locks_rows():
+        db.execute_sql('LOCK TABLE "token" IN SHARE ROW EXCLUSIVE MODE')
+
+
+def valid(role: str, now: datetime) -> list[int]:
+    """Numbers of the tokens of a role that are neither revoked nor expired. One query."""
+    holds = Token.revoked_at.is_null() & (Token.expires_at.is_null() | (Token.expires_at > now))
+    return [row.id for row in Token.select(Token.id).where(holds & (Token.role == role))]
 
 
 def revoke(token: Token, now: datetime) -> None:
