@@ -10,6 +10,7 @@ from lots.domain.assessment import limits_revision
 from lots.domain.assessment.reference_limits import doubts_about_limits
 from lots.domain.conformity import rule_versions
 from lots.domain.instruments.measuring import measures_of_kind
+from lots.domain.words import listed as listed_words
 from lots.services import clock
 from lots.services.errors import AlreadyThere, Fault, Invalid, NotFound, Settled, Stale
 from lots.services.from_rows import approved_from
@@ -18,7 +19,7 @@ from lots.services.setup import grade_drying, grade_uses, test_prints, views
 from lots.services.setup.grade_drying import DryingValues
 from lots.services.setup.grade_uses import UsesValues
 from lots.services.views import View
-from lots.store import audit
+from lots.store import audit, readings
 from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
 from lots.store.setup import catalog, names
@@ -112,25 +113,50 @@ def add_row(subject: str, values: Mapping[str, object], by: str) -> catalog.Code
 
 
 def change(subject: str, number: int, version: int, values: Mapping[str, object], by: str) -> View:
-    """Changes a supplier, a shade, a grade or a machine that still has `version`.
+    """Changes a supplier, a shade, a grade, an instrument or a machine that still has `version`.
 
     Raises:
         NotFound, Stale: it is not there, or somebody changed it since.
-        Settled: the lots of a grade were already judged with what would change.
+        Settled: lots were already judged with what would change of a grade or an instrument.
         Invalid: what the grade is forbidden or permitted for would change without a reason.
     """
     with transaction():
         row = _row(subject, number)
-        if isinstance(row, Instrument) or row.version != version:
+        if row.version != version:
             raise _stale(subject)
         now = clock.now()
-        kept = _grade_to_store(row, values, by, now) if isinstance(row, Grade) else values
+        kept = _to_store(row, values, by, now)
         if kept:
             if not catalog.change(subject, number, version, kept):
                 raise _stale(subject)
             why = {"reason": values["reason"]} if values.get("reason") else {}
             audit.note(None, f"{subject} changed", by, now, {subject: [number]}, {**kept, **why})
         return get(subject, number)
+
+
+def _to_store(row: Coded | Machine, values: Mapping[str, object], by: str, now: datetime) -> Mapping[str, object]:
+    """The columns that a change gives."""
+    if isinstance(row, Grade):
+        return _grade_to_store(row, values, by, now)
+    return _instrument_to_store(row, values) if isinstance(row, Instrument) else values
+
+
+# What stored assessments rest on: they must come out the same whenever somebody works them out again.
+_OF_READINGS = {"kind": "kind", "standard_uncertainty": "standard uncertainty", "resolution": "resolution"}
+
+
+def _instrument_to_store(row: Instrument, values: Mapping[str, object]) -> Mapping[str, object]:
+    """The columns that a change of an instrument gives, without those that stay as they are."""
+    kept = {name: value for name, value in values.items() if getattr(row, name) != value}
+    moved = [said for name, said in _OF_READINGS.items() if name in kept]
+    if moved and readings.has_read(row.id):
+        raise Settled(
+            f"Readings were taken with instrument {row.code}, and lots were judged with its {listed_words(moved)}, which stays. "
+            "Add the instrument again under another code. A larger uncertainty may also come from a repeatability study, from its day on."
+        )
+    if "kind" in kept and "measures" not in values:
+        kept["measures"] = measures_of_kind(str(kept["kind"])) or row.measures
+    return kept
 
 
 def _stale(subject: str) -> Stale:

@@ -26,12 +26,7 @@ from lots.store.tables.models import (
 Coded: TypeAlias = Supplier | Shade | Grade | Instrument
 CODED: dict[str, type[Coded]] = {"supplier": Supplier, "shade": Shade, "grade": Grade, "instrument": Instrument}
 # What has a version, so that two people do not change it at once.
-_VERSIONED: dict[str, type[Supplier | Shade | Grade | Machine]] = {
-    "supplier": Supplier,
-    "shade": Shade,
-    "grade": Grade,
-    "machine": Machine,
-}
+_VERSIONED: dict[str, type[Supplier | Shade | Grade | Instrument | Machine]] = {**CODED, "machine": Machine}
 _C = TypeVar("_C", Supplier, Shade, Grade, Instrument)
 
 
@@ -203,15 +198,10 @@ def all_instruments() -> list[Instrument]:
     return list(Instrument.select().order_by(Instrument.code))
 
 
-def measure(instrument_id: int, names: list[str]) -> None:
-    """Sets what an instrument measures."""
-    Instrument.update(measures=names).where(Instrument.id == instrument_id).execute()
-
-
 def first_measured(instrument_id: int, name: str) -> bool:
     """Sets what an instrument measures where nobody stated it; False when somebody was faster."""
     unstated = (Instrument.id == instrument_id) & Instrument.measures.is_null()
-    return bool(Instrument.update(measures=[name]).where(unstated).execute())
+    return bool(Instrument.update(measures=[name], version=Instrument.version + 1).where(unstated).execute())
 
 
 def all_checks(numbers: Iterable[int], known_at: datetime | None = None) -> dict[int, list[InstrumentCheck]]:
