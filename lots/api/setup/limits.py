@@ -41,11 +41,11 @@ def _field(one: LimitField, block: str) -> fields.Field[Any]:
     known: dict[str, Any] = {"required": True} if one.needed else {}
     if one.default is not None:
         known["load_default"] = one.default
+    known["metadata"] = _said(one)
     if one.type == "map":
         return fields.Nested(_block(one.schema or f"{block}{one.name.capitalize()}", one.about, one.parts), **known)
     if one.type == "pair":
-        return Numbers(2, one.about, one.low, one.high, above=one.above, **known)
-    known["metadata"] = {"description": one.about} if one.about else {}
+        return Numbers(2, one.ends, one.low, one.high, above=one.above, **known)
     if one.type == "text":
         return Text(60, **known)
     if one.type == "choice":
@@ -55,6 +55,13 @@ def _field(one: LimitField, block: str) -> fields.Field[Any]:
     if one.type == "whole":
         return StrictInteger(*whole_ends(one.low, one.high, one.above), hint=one.hint, **known)
     return StrictFloat(one.low, one.high, above=one.above, hint=one.hint, **known)
+
+
+def _said(one: LimitField) -> dict[str, Any]:
+    """What the document and the form say of a field: "label", "proposal" and "source" are for the form alone."""
+    said = {"description": one.about, "label": one.label, "proposal": one.proposal}
+    kept = {name: value for name, value in said.items() if value not in ("", None)}
+    return {**kept, "source": one.source} if one.proposal is not None else kept
 
 
 def _blocks() -> dict[str, fields.Field[Any]]:

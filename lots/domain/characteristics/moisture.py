@@ -243,7 +243,17 @@ MOISTURE = Characteristic(
     newest=True,
     limits=LimitsBlock(
         about="Limit on moisture, % by mass.",
-        fields=(LimitField("max_percent", "most water, % by mass", needed=True, above=0, high=100_000),),
+        fields=(
+            LimitField(
+                "max_percent",
+                "most water in the newest reading of each spool",
+                label="Moisture, at most, % by mass",
+                proposal=0.05,
+                needed=True,
+                above=0,
+                high=100_000,
+            ),
+        ),
         read=lambda block: MoistureLimits(**block),
         problems=_problems,
     ),

@@ -160,12 +160,34 @@ BOND = Characteristic(
     limits=LimitsBlock(
         about="Floors on bond between layers.",
         fields=(
-            LimitField("mean_min_mpa", "least mean breaking stress, MPa", asks=True, above=0, high=500),
-            LimitField("single_min_mpa", "least breaking stress of any bar, MPa", asks=True, above=0, high=500),
             LimitField(
-                "control_ratio_min", "least mean of the bars by that of the control bars", asks=True, above=0, high=10
+                "mean_min_mpa",
+                "least mean breaking stress across the layers",
+                label="Mean breaking stress, at least, MPa",
+                proposal=20,
+                asks=True,
+                above=0,
+                high=500,
             ),
-            fewest("tests_min", "fewest bars broken"),
+            LimitField(
+                "single_min_mpa",
+                "least breaking stress of the weakest bar",
+                label="Each bar, at least, MPa",
+                proposal=14,
+                asks=True,
+                above=0,
+                high=500,
+            ),
+            LimitField(
+                "control_ratio_min",
+                "least mean of the bars divided by that of control bars of the same build",
+                label="Ratio to control bars, at least",
+                proposal=0.7,
+                asks=True,
+                above=0,
+                high=10,
+            ),
+            fewest("tests_min", "fewest bars broken, of the lot", "Fewest bars", 5),
             by_test_print(),
         ),
         read=lambda block: BondLimits(**block),
