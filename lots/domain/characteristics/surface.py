@@ -228,7 +228,7 @@ SURFACE = Characteristic(
         fields=(
             LimitField(
                 "specks_per_dm2_max",
-                "most specks per dm2 of first layer",
+                "most specks per dm² of first layer",
                 label="Specks per dm², at most",
                 proposal=2,
                 needed=True,

@@ -201,27 +201,40 @@ def _check_settled(row: Grade, values: GradeValues) -> None:
 
 
 def add_limits(grade_id: int, sent: Mapping[str, object], by: str) -> View:
-    """Sets a grade's limits anew, as its next revision. Lots already being measured keep theirs.
+    """Sets a grade's limits anew, as its next revision. Lots already being measured keep theirs. Raises as `drafted_limits`.
 
     Returns:
         The revision, with `warnings` of what in it the grade's reference does not pass itself.
-
-    Raises:
-        NotFound: no such grade.
-        Invalid: limits that would pass everything or contradict themselves.
     """
-    limits = {name: value for name, value in sent.items() if name != "note"}
-    body, unknown = _with_recipes(limits_revision.completed(limits))
-    faults = [*(Fault(*problem) for problem in limits_revision.problems(body)), *unknown]
     grade = found("grade", grade_id)
-    if faults:
-        raise Invalid(*faults)
+    body = _limits_to_store(sent)
     with transaction():
         now = clock.now()
         kept = {"body": body, "note": sent.get("note"), "rules": rule_versions.CURRENT}
         row = catalog.add_limits_revision(grade, kept, by, now)
         audit.note(None, "limits set", by, now, {"limits_revision": [row.id]})
         return {**views.limits(row), "warnings": _beyond_reference(grade, body)}
+
+
+def drafted_limits(grade_id: int, sent: Mapping[str, object]) -> tuple[Mapping[str, object], list[dict[str, str]]]:
+    """Returns limits of a grade as they would be kept, and what in them its reference does not pass itself. Nothing is stored.
+
+    Raises:
+        NotFound: no such grade.
+        Invalid: limits that would pass everything or contradict themselves.
+    """
+    grade = found("grade", grade_id)
+    body = _limits_to_store(sent)
+    return body, _beyond_reference(grade, body)
+
+
+def _limits_to_store(sent: Mapping[str, object]) -> Mapping[str, object]:
+    limits = {name: value for name, value in sent.items() if name != "note"}
+    body, unknown = _with_recipes(limits_revision.completed(limits))
+    faults = [*(Fault(*problem) for problem in limits_revision.problems(body)), *unknown]
+    if faults:
+        raise Invalid(*faults)
+    return body
 
 
 def _with_recipes(body: Mapping[str, object]) -> tuple[Mapping[str, object], list[Fault]]:

@@ -172,7 +172,7 @@ COLOR_LIMITS = LimitsBlock(
     # None of these tells a colour by itself: a pink cast leaves whiteness as it is.
     beside=(
         _BESIDE,
-        f"sets no limit on the colour itself, and {', '.join(_BESIDE)} stand beside one, never in its place",
+        "sets no limit on the colour itself. Limits on metamerism, whiteness, tint and yellowness stand beside one, never in its place",
     ),
     terms=_terms,
 )
