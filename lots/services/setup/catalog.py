@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from datetime import datetime
 from typing import NotRequired, TypedDict, cast
 
@@ -290,3 +290,8 @@ def _grade_said(row: Grade) -> str:
 
 def _entry(row: Coded, says: str) -> Entry:
     return {"id": row.id, "code": row.code, "says": says}
+
+
+def current_references(shades: Iterable[int]) -> dict[int, View]:
+    """Returns the newest revision of each of these shades that has one. One query."""
+    return {number: views.shade_revision(row) for number, row in catalog.current_shade_revisions(shades).items()}

@@ -182,6 +182,13 @@ def current_limits(grade_id: int) -> LimitsRevision | None:
     return found
 
 
+def newest_limits_of_shade(shade_id: int) -> LimitsRevision | None:
+    """The limits that were set last for a grade of this shade, or None. One query."""
+    of_shade = LimitsRevision.select().join(Grade).where(Grade.shade == shade_id)
+    found: LimitsRevision | None = of_shade.order_by(LimitsRevision.id.desc()).first()
+    return found
+
+
 def limits_revision(grade_id: int, revision: int) -> LimitsRevision | None:
     """One limits revision by its number within the grade."""
     return LimitsRevision.get_or_none((LimitsRevision.grade == grade_id) & (LimitsRevision.revision == revision))
