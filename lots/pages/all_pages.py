@@ -8,7 +8,7 @@ from lots.pages.production import check, tab_checks
 from lots.pages.purchasing import suppliers
 from lots.pages.readings import bench, bench_file, voids
 from lots.pages.receiving import corrections, deliveries, printed_labels
-from lots.pages.setup import grades, limits, shades
+from lots.pages.setup import grades, instruments, limits, shades
 from lots.pages.site import place, red_bar, signing_in
 from lots.pages.site.frame import pages
 
@@ -19,6 +19,7 @@ __all__ = [
     "corrections",
     "deliveries",
     "grades",
+    "instruments",
     "limits",
     "lots",
     "pages",

@@ -7,11 +7,11 @@ from typing import Any
 
 from lots.api.pictures.canvas import PAPER
 from lots.api.pictures.sheet import PALE, SOFT, Sheet, leading, short, wrapped
-from lots.domain.words import counted, hyphenated
+from lots.domain.words import counted, hyphenated, listed
 
 # Narrow, so that its words can be read on a phone.
-WIDTH, NOW, THEN, ROW = 480.0, 200.0, 346.0, 30.0
-CELL = 116.0
+WIDTH, NOW, THEN, ROW = 480.0, 170.0, 330.0, 30.0
+CELL = 134.0
 TITLE = "What these limits would change"
 # Rows drawn; the table beside the picture has every lot.
 MOST_ROWS = 60
@@ -60,6 +60,24 @@ def in_a_sentence(lots: Sequence[Mapping[str, Any]]) -> str:
     return f"{counted(len(lots), 'lot')} tried: {changed} would change, {len(lots) - changed} would stay as they are."
 
 
+def moves_of(lot: Mapping[str, Any]) -> list[str]:
+    """Returns what would change about a lot, uses that change alike in one sentence.
+
+    Example:
+        >>> moves_of({"uses": {"fit": "pass", "hidden": "pass", "flexing": "fail"}, "would_uses": {"fit": "fail", "hidden": "fail"}})
+        ['fit and hidden: pass, would be fail.', 'flexing: fail, would no longer be judged.']
+    """
+    alike: dict[tuple[str, str], list[str]] = {}
+    for use in dict.fromkeys([*lot["would_uses"], *lot["uses"]]):
+        move = (lot["uses"].get(use, ""), lot["would_uses"].get(use, ""))
+        if move[0] != move[1]:
+            alike.setdefault(move, []).append(hyphenated(use))
+    return [
+        f"{listed(uses)}: {word_of(now)}, {f'would be {word_of(then)}' if then else 'would no longer be judged'}."
+        for (now, then), uses in alike.items()
+    ]
+
+
 def word_of(verdict: str) -> str:
     """Returns a verdict on a use as people read it; "" is one that nobody gave."""
     return _WORDS.get(verdict, verdict)
@@ -73,14 +91,14 @@ def _in_words(lot: str, use: str, now: str, then: str) -> str:
 
 def _row(page: Sheet, y: float, lot: str, use: str, now: str, then: str) -> None:
     page.line((16, y), (WIDTH - 16, y), ink=SOFT)
-    page.text((16, y + 13), short(lot, 22), size=13, bold=now != then)
+    page.text((16, y + 13), short(lot, 18), size=13, bold=now != then)
     page.text((16, y + 26), hyphenated(use), size=11, ink=SOFT)
     for x, verdict in ((NOW, now), (THEN, then)):
         page.box((x - 4, y + 3), CELL, ROW - 6, fill=PALE if verdict == "fail" else PAPER, ink=SOFT)
         _mark(page, x + 8, y + ROW / 2, verdict)
-        page.text((x + 20, y + 20), word_of(verdict), size=13, bold=now != then)
+        page.text((x + 20, y + 20), word_of(verdict), size=13, bold=now != then and verdict in ("pass", "fail"))
     if now != then:
-        page.text((NOW + CELL + 2, y + 20), "→", size=15, bold=True)
+        page.text((NOW + CELL - 1, y + 20), "→", size=15, bold=True)
 
 
 def _mark(page: Sheet, x: float, y: float, verdict: str) -> None:

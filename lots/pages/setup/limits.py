@@ -239,10 +239,5 @@ def _form(
         picture=Markup(limits_effect.draw(tried.lots)) if tried and tried.lots else "",  # noqa: S704  # our own drawing
         sentence=limits_effect.in_a_sentence(tried.lots) if tried else "",
         most=impact.MOST_TRIED,
+        moves_of=limits_effect.moves_of,
     )
-
-
-@pages.app_template_filter("verdict_word")
-def verdict_word(verdict: str | None) -> str:
-    """Returns a verdict on a use as people read it."""
-    return limits_effect.word_of(verdict or "")

@@ -44,7 +44,7 @@ MOST_TRIED = 50
 
 
 class Effect(TypedDict):
-    """What a lot is, and what it would be under limits that nobody has set yet; `why` names the reasons of each use that is not as it was."""
+    """What a lot is, and what it would be under limits that nobody has set yet; `why` gives the reasons of the uses that would not pass as they do now."""
 
     lot_id: int
     supplier_lot: str
@@ -56,7 +56,7 @@ class Effect(TypedDict):
     uses: dict[str, str]
     would_uses: dict[str, str]
     changed: bool
-    why: dict[str, list[str]]
+    why: list[str]
 
 
 def effect_of_limits(grade_id: int, body: Mapping[str, object], most: int = MOST_TRIED) -> list[Effect]:
@@ -89,7 +89,9 @@ def _effect(lot: Lot, drafted: LimitsRevision, in_stock: bool) -> Effect:
         "uses": lot.uses,
         "would_uses": would,
         "changed": bool(moved) or judged.standing != lot.standing or lot.uses.keys() != would.keys(),
-        "why": {use: list(judged.assessment.why(use)) for use in moved if would[use] != "pass"},
+        "why": list(
+            dict.fromkeys(reason for use in moved if would[use] != "pass" for reason in judged.assessment.why(use))
+        ),
     }
 
 

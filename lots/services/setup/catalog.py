@@ -295,3 +295,8 @@ def _entry(row: Coded, says: str) -> Entry:
 def current_references(shades: Iterable[int]) -> dict[int, View]:
     """Returns the newest revision of each of these shades that has one. One query."""
     return {number: views.shade_revision(row) for number, row in catalog.current_shade_revisions(shades).items()}
+
+
+def has_read(instrument_id: int) -> bool:
+    """Returns whether readings rest on an instrument, so that its kind, uncertainty and resolution are settled. One query."""
+    return readings.has_read(instrument_id)
