@@ -218,6 +218,7 @@ DIAMETER = Characteristic(
     ),
     studied=(Studied("diameter", "diameter", "mm", 0, 10, apart=False),),
     instruments=("micromet", "caliper", "calliper", "laser"),
+    kinds=("micrometer", "laser micrometer", "caliper"),
     instrument_unit="mm",
     method="Two perpendicular diameters were read at each position along the filament, and the largest and the smallest where they were "
     "found by turning. A single diameter and the ovality (the largest difference) are judged position by position, a spool's mean of the "

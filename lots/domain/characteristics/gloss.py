@@ -365,6 +365,7 @@ GLOSS = Characteristic(
         of=lambda reading: [(f"gloss.gu_{reading.angle_deg}", reading.gu, (), 1.0)],
     ),
     instruments=("gloss",),
+    kinds=("glossmeter",),
     instrument_unit="GU",
     method="Gloss of printed plaques was read at a fixed angle (ISO 2813) and averaged per spool; each angle is a scale of its own.",
     form=Form(

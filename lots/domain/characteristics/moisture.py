@@ -282,6 +282,7 @@ MOISTURE = Characteristic(
         none="The newest reading of a spool counts, since drying changes it: earlier ones are no repeats of it."
     ),
     instruments=("balance", "moisture"),
+    kinds=("moisture analyser", "balance"),
     instrument_unit="%",
     method="Moisture by mass. The newest reading of each spool counts.",
     form=Form(

@@ -74,7 +74,7 @@ def instrument_changed(number: int) -> Any:
 
 def kinds() -> list[tuple[str, str]]:
     """Returns the kinds of instrument that declarations name, each with what it measures, and another one."""
-    words = dict.fromkeys(word for one in DECLARED.values() for word in one.instruments)
+    words = dict.fromkeys(word for one in DECLARED.values() for word in one.kinds or one.instruments)
     named = [
         (word, f"{word.capitalize()}: {listed([said(name) for name in measures_of_kind(word) or ()])}")
         for word in words

@@ -235,6 +235,7 @@ BOND = Characteristic(
         of=lambda test: [("bond.stress", test.stress_mpa, (test.control,), 1.0)],
     ),
     instruments=("tensile",),
+    kinds=("tensile tester",),
     instrument_unit="MPa",
     method="Printed bars were pulled across their layers until they broke. The stress is force over cross-section (ISO 527-1).",
     uses=("load_bearing", "flexing"),

@@ -176,6 +176,7 @@ OPACITY = Characteristic(
     repeats=Repeats(none="The newest reading counts: earlier ones are no repeats of it."),
     # What reads colours reads them over black and over white.
     instruments=("spectro", "colorimet", "colourimet"),
+    kinds=("spectrophotometer", "colorimeter"),
     instrument_unit="per coordinate",
     method="A printed plaque was read over black and over white at the same place. The contrast ratio is luminous reflectance over "
     "black by that over white (ISO 6504-3).",

@@ -324,6 +324,7 @@ SHRINKAGE = Characteristic(
     ),
     studied=(Studied("shrinkage", "length of coupons", "mm", 0, 2000),),
     instruments=("micromet", "caliper", "calliper", "laser"),
+    kinds=("micrometer", "laser micrometer", "caliper"),
     instrument_unit="mm",
     method="Lengths of printed coupons were measured along each axis and held against their design. Where lengths outside and "
     "inside, or lengths of at least 5 : 1 allow it, the width of the bead is told apart from the shrinkage. Else the shrinkage includes it.",
