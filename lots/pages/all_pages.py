@@ -8,7 +8,7 @@ from lots.pages.production import check, tab_checks
 from lots.pages.purchasing import suppliers
 from lots.pages.readings import bench, bench_file, voids
 from lots.pages.receiving import corrections, deliveries, printed_labels
-from lots.pages.setup import grades, instruments, limits, shades
+from lots.pages.setup import decision_risk, grades, instruments, limits, shades, test_prints
 from lots.pages.site import place, red_bar, signing_in
 from lots.pages.site.frame import pages
 
@@ -17,6 +17,7 @@ __all__ = [
     "bench_file",
     "check",
     "corrections",
+    "decision_risk",
     "deliveries",
     "grades",
     "instruments",
@@ -32,5 +33,6 @@ __all__ = [
     "signing_in",
     "suppliers",
     "tab_checks",
+    "test_prints",
     "voids",
 ]

@@ -300,3 +300,14 @@ def current_references(shades: Iterable[int]) -> dict[int, View]:
 def has_read(instrument_id: int) -> bool:
     """Returns whether readings rest on an instrument, so that its kind, uncertainty and resolution are settled. One query."""
     return readings.has_read(instrument_id)
+
+
+def has_lots(grade_id: int) -> bool:
+    """Returns whether lots of a grade were received, so that its nominal diameter and its shade are settled. One query."""
+    return catalog.has_lots(found("grade", grade_id))
+
+
+def newest_limits(grade_id: int) -> View | None:
+    """Returns the current limits of a grade, None while it has none. One query."""
+    row = catalog.current_limits(grade_id)
+    return views.limits(row) if row else None
