@@ -49,7 +49,7 @@ def test_an_instrument_is_added_and_measures_what_its_kind_does(shop, quality):
         found[name] for name in ("standard_uncertainty", "resolution", "check_interval_days", "measures")
     )
     row = quality.go("/setup/instruments").text
-    assert "MIC-9 micrometer diameter, shrinkage 0,002 mm for diameter; 0,002 mm for shrinkage none" in row
+    assert "MIC-9 micrometer diameter, shrinkage 0,002 mm none" in row
 
 
 def test_another_kind_is_named_with_what_it_measures(shop, quality):

@@ -15,12 +15,19 @@ MOST = {
     "/": 2,
     "/bench": 4,
     "/check": 2,
+    "/decision-risk": 4,
+    "/decision-risk?grade_id=1": 12,
     "/grades": 4,
+    "/grades/1": 8,
+    "/grades/1/limits": 6,
     "/loaded": 6,
     "/lots": 6,
     "/lots?standing=quarantined": 6,
     "/quality": 16,
     "/receiving": 8,
+    "/setup/instruments": 8,
+    "/setup/shades": 4,
+    "/setup/test-prints": 4,
 }
 
 

@@ -81,6 +81,7 @@ def _field(path: tuple[str, ...], one: fields.Field[Any]) -> FormField:
         None if callable(one.load_default) or not isinstance(one.load_default, str | int | float) else one.load_default
     )
     label = str(said.get("label") or about.rstrip(".") or path[-1].replace("_", " ").capitalize())
+    about = "" if about.rstrip(".").lower() == label.lower() else about
     kept = (tuple(said.get("enum", ())), default, said.get("proposal"), str(said.get("source", "common practice")))
     return FormField(path, label, about, _kind(one), one.required, *kept, parts)
 

@@ -27,12 +27,16 @@ def risk_page() -> Any:
     found = attempt(lambda: _risks(typed), RiskArgs) if typed.get("grade_id") else None
     not_done = found if isinstance(found, Refusal) else None
     risks = None if isinstance(found, Refusal) else found
+    known = [one for one in risks["measures"] if one["false_accept_probability"] is not None] if risks else []
     listed = catalog.directory("grade", "instrument")
     answer = render_template(
         "setup/decision_risk.html",
         typed=typed,
         risks=risks,
         measures=risks["measures"] if risks else [],
+        worst=max(
+            known, key=lambda one: one["false_accept_probability"] + one["false_reject_probability"], default=None
+        ),
         picture=Markup(picture.draw({**risks})) if risks else "",  # noqa: S704  # our own drawing
         grades=[("", "choose"), *((one["id"], f"{one['code']}: {one['says']}") for one in listed["grades"])],
         instruments=[("", "the one most used"), *((one["id"], one["code"]) for one in listed["instruments"])],

@@ -138,9 +138,13 @@ def _read(number: int) -> tuple[Shown, list[Shown]]:
     return calibration_checks.get(number), [*every(partial(calibration_checks.checks, number))]
 
 
-def _units() -> dict[str, str]:
-    """The unit of a standard uncertainty by what is measured."""
-    return {name: one.instrument_unit or "no unit" for name, one in DECLARED.items()}
+def _units() -> str:
+    """The units of standard uncertainties, in words."""
+    alike: dict[str, list[str]] = {}
+    for name, one in DECLARED.items():
+        if one.instrument_unit:
+            alike.setdefault(one.instrument_unit, []).append(said(name))
+    return ", ".join(f"{unit} for {listed(measured)}" for unit, measured in alike.items())
 
 
 def _shown(typed: Mapping[str, str], not_done: Refusal | None) -> dict[str, Any]:

@@ -44,10 +44,7 @@ def read_reference(content: bytes) -> ReferenceFile:
     if not table.rows or len(table.rows) > MOST_COLORS:
         raise Invalid(Fault("/file", f"This file holds {len(table.rows)} colours. Give 1 to {MOST_COLORS}."))
     fields = [table.meanings.get(name, _named(name)) for name in table.columns]
-    said = {name: value for name, value in table.said.items() if value}
-    if not table.exchange:
-        cells = dict(zip(fields, table.rows[0].cells, strict=True))
-        said |= {name: cells[name].strip() for name in KEYWORDS if cells.get(name, "").strip()}
+    said = _conditions(table, fields)
     spectra = [_spectrum(row, fields) for row in table.rows if any(name in spectral_columns.COLUMNS for name in fields)]
     if spectra:
         return ReferenceFile(spectrum=_mean(spectra), conditions=said)
@@ -56,6 +53,14 @@ def read_reference(content: bytes) -> ReferenceFile:
         raise Invalid(Fault("/file", detail, "Name the columns L, a and b, or nm400, nm410 and so on for a spectrum."))
     places = [fields.index(name) for name in _LAB]
     return ReferenceFile([[_number(row, place, fields[place]) for place in places] for row in table.rows], None, said)
+
+
+def _conditions(table: Table, fields: Sequence[str]) -> dict[str, str]:
+    """What the header of exchange text, or the first row of CSV, states of the measurement."""
+    if table.exchange:
+        return {name: value for name, value in table.said.items() if value}
+    cells = dict(zip(fields, table.rows[0].cells, strict=True))
+    return {name: cells[name].strip() for name in KEYWORDS if cells.get(name, "").strip()}
 
 
 def _table(text: str) -> Table:
