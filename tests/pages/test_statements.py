@@ -18,16 +18,16 @@ MOST = {
     "/decision-risk": 4,
     "/decision-risk?grade_id=1": 12,
     "/grades": 4,
-    "/grades/1": 8,
-    "/grades/1/limits": 6,
+    "/grades/1": 9,
+    "/grades/1/limits": 7,
     "/loaded": 6,
     "/lots": 6,
     "/lots?standing=quarantined": 6,
     "/quality": 16,
     "/receiving": 8,
     "/setup/instruments": 8,
-    "/setup/shades": 4,
-    "/setup/test-prints": 4,
+    "/setup/shades": 5,
+    "/setup/test-prints": 5,
 }
 
 
