@@ -14,7 +14,7 @@ WIDTH, NOW, THEN, ROW = 480.0, 170.0, 330.0, 30.0
 CELL = 134.0
 TITLE = "What these limits would change"
 # Rows drawn; the table beside the picture has every lot.
-MOST_ROWS = 60
+MOST_ROWS = 40
 _WORDS = {"pass": "pass", "fail": "fail", "near": "undecided", "missing": "not measured", "": "not judged"}
 
 

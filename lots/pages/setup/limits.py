@@ -21,7 +21,7 @@ from lots.domain.assessment.limits_revision import DEFINING, GENERAL, USES
 from lots.domain.characteristics.registry import DECLARED
 from lots.domain.words import hyphenated, listed
 from lots.pages.setup.schema_forms import beside, body_of, proposed, typed_of, words_of
-from lots.pages.site.calls import Refusal, Shown, attempt, checked, every, label_of, once
+from lots.pages.site.calls import Refusal, Shown, Told, attempt, checked, every, label_of, once
 from lots.pages.site.frame import pages, refused
 from lots.pages.site.session import signed_in
 from lots.services.assessment import impact
@@ -210,6 +210,15 @@ def _section(block: FormField, typed: Mapping[str, str], faults: Mapping[str, ob
     return _Section(block, about, given, given or wrong or (new and block.name == next(iter(DECLARED))))
 
 
+def _place(told: Told) -> tuple[str, str]:
+    """Where something is wrong: the box and what it is called, with the section around it."""
+    around = DECLARED[told.path[0]].title if told.path[0] in DECLARED and len(told.path) > 1 else ""
+    name = "-".join(told.path)
+    fields = {one.name: one for block in (_sampling(), *_blocks()) for one in block.leaves()}
+    pair = fields.get(name) and fields[name].kind == "pair"
+    return f"{name}-0" if pair else name, ": ".join(filter(None, (around, told.label or told.path[-1])))
+
+
 def _form(
     number: int,
     typed: Mapping[str, str],
@@ -220,6 +229,7 @@ def _form(
     not_done: Refusal | None = None,
 ) -> str:
     faults = beside(not_done)
+    places = [_place(told) for told in not_done.faults] if not_done else []
     return render_template(
         "setup/limits.html",
         grade=catalog.get("grade", number),
@@ -227,6 +237,7 @@ def _form(
         typed=typed,
         refused=not_done,
         faults=faults,
+        places=list(dict.fromkeys(place for place in places if place[0])),
         terms=_terms(),
         sampling=_sampling(),
         note=_note(),
