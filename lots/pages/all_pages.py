@@ -2,37 +2,13 @@
 
 from __future__ import annotations
 
-from lots.pages.assessment import quality
-from lots.pages.lots import lots, papers
-from lots.pages.production import check, tab_checks
-from lots.pages.purchasing import suppliers
-from lots.pages.readings import bench, bench_file, voids
-from lots.pages.receiving import corrections, deliveries, printed_labels
-from lots.pages.setup import checklist, first_day, grades, people, shop_details, supplier_list
-from lots.pages.site import place, red_bar, signing_in
+from importlib import import_module
+from pkgutil import walk_packages
+
+import lots.pages
 from lots.pages.site.frame import pages
 
-__all__ = [
-    "bench",
-    "bench_file",
-    "check",
-    "checklist",
-    "corrections",
-    "deliveries",
-    "first_day",
-    "grades",
-    "lots",
-    "pages",
-    "papers",
-    "people",
-    "place",
-    "printed_labels",
-    "quality",
-    "red_bar",
-    "shop_details",
-    "signing_in",
-    "supplier_list",
-    "suppliers",
-    "tab_checks",
-    "voids",
-]
+for _found in walk_packages(lots.pages.__path__, "lots.pages."):
+    import_module(_found.name)
+
+__all__ = ["pages"]

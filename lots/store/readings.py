@@ -227,6 +227,11 @@ def lots_read_with(instrument_id: int, since: datetime | None, until: datetime |
     return sorted(row.lot_id for row in query)
 
 
+def has_read(instrument_id: int) -> bool:
+    """True when a reading, voided ones included, was taken with an instrument. One query on an index."""
+    return bool(Reading.select().where(Reading.instrument == instrument_id).exists())
+
+
 def void(
     reading: Reading, reason: str, replaced_by: Reading | None, by: str, now: datetime, *, held: bool
 ) -> ReadingVoid:

@@ -425,7 +425,7 @@ CASES: dict[str, Case] = {
     "/v1/instruments/{number}": (
         "PATCH",
         lambda at: at.instrument["id"],
-        lambda at: {"measures": [*reversed(DECLARED)]},
+        lambda at: {"measures": [*reversed(DECLARED)], "check_interval_days": 60},
     ),
     "/v1/instruments/{number}/studies": ("POST", lambda at: at.instrument["id"], _study),
     "/v1/studies/{number}/void": ("POST", lambda at: at.study(), lambda at: {"reason": "the pins were mixed up"}),

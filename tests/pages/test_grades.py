@@ -3,6 +3,7 @@
 from lots.store.tables.models import Grade
 from tests.pages.reading import Browser
 from tests.pages.test_words import JSON_NAME
+from tests.shop import CONDITIONS
 from tests.store.rows import connected
 
 NEW = {"code": "PLA-X", "polymer": "PLA", "color_name": "Slate", "nominal_diameter_mm": "1.75", "density_g_cm3": "1,24"}
@@ -85,3 +86,64 @@ def test_a_grades_page_shows_and_changes_its_drying_rule(desk):
     assert "Dry at 45 °C for 6 h. It softens at 55 °C. It stays dry for 48 h sealed and 24 h once opened." in saved.text
     refused = who.send(saved, "dry_c", dry_c="60")
     assert (422, True) == (refused.status, "above the softening temperature of 55 °C" in refused.text)
+
+
+def test_after_it_is_added_a_grade_leads_to_its_limits(desk):
+    """The page says that its lots wait for limits, and the way is one link."""
+    quality = Browser(desk, "quality")
+    page = quality.send(quality.go("/grades/new"), "code", **{**NEW, "density_g_cm3": "1.24"}, filler_kind="none")
+    assert "Its lots stay in quarantine until it has limits." in page.text
+    assert "Limits of grade PLA-X" == quality.go(page.links["Set its limits"]).headings[0]
+    assert "is added" not in quality.go("/grades/2").text
+
+
+def test_every_field_of_a_new_grade_is_kept(desk):
+    """Shelf life, open life, drying, brightener, shade and density, with a decimal comma where the site writes one."""
+    desk.call("admin", "PATCH", "/shop", {"decimal_sign": "comma"}, If_Match="*")
+    quality = Browser(desk, "quality")
+    form = quality.go("/grades/new")
+    assert "Common practice, unfilled: PLA 1,24" in form.text
+    said = {"shelf_life_days": "365", "open_life_days": "14", "dry_c": "45,5", "dry_h": "6", "filler_kind": "none"}
+    silent = desk.shade("SILENT", conditions={name: said for name, said in CONDITIONS.items() if name != "uv"})
+    form = quality.go("/grades/new")
+    page = quality.send(form, "code", **NEW, **said, brightened="on", shade_id=str(silent["id"]))
+    # The reference of the shade does not say whether UV was in the beam.
+    assert (422, True) == (page.status, "does not state UV" in page.text)
+    fields = page.form("code")["fields"]
+    assert {**NEW, **said, "shade_id": str(silent["id"])} == {name: fields[name] for name in (*NEW, *said, "shade_id")}
+    form = quality.go("/grades/new")
+    quality.send(form, "code", **NEW, **said, shade_id="1")
+    found = desk.get("quality", "/grades/2")
+    assert (365, 14, 45.5, 1.24, 1, False) == tuple(
+        found[name]
+        for name in ("shelf_life_days", "open_life_days", "dry_c", "density_g_cm3", "shade_id", "brightened")
+    )
+
+
+def test_what_may_change_about_a_grade_is_corrected(desk):
+    """Polymer, colour, density, diameter and shade before lots are received; an emptied life is taken back."""
+    made = desk.grade("SLIP", filler_kind="none", shelf_life_days=100)
+    quality = Browser(desk, "quality")
+    typed = {"polymer": "PETG", "color_name": "Kelp", "nominal_diameter_mm": "2.85", "density_g_cm3": "1.27"}
+    quality.send(quality.go(f"/grades/{made['id']}"), "polymer", **typed, shelf_life_days="", shade_id="")
+    found = desk.get("quality", f"/grades/{made['id']}")
+    assert ("PETG", "Kelp", 2.85, 1.27, None, None) == tuple(
+        found[name] for name in (*typed, "shelf_life_days", "shade_id")
+    )
+    refused = quality.send(quality.go(f"/grades/{made['id']}"), "polymer", polymer="", density_g_cm3="")
+    assert (422, 2) == (refused.status, refused.html.count('class="field wrong"'))
+
+
+def test_what_lots_were_judged_with_stays_and_the_page_says_why(desk):
+    """Nominal diameter and shade are text, not fields; the rest can still be saved."""
+    desk.receive(desk.quillwort, desk.white)
+    quality = Browser(desk, "quality")
+    page = quality.go(f"/grades/{desk.white['id']}")
+    assert (
+        "Lots of this grade were judged with its nominal diameter (1.75 mm) and its shade, so these stay too."
+        in page.text
+    )
+    assert not {"nominal_diameter_mm", "shade_id"} & page.form("polymer")["fields"].keys()
+    quality.send(page, "polymer", density_g_cm3="1.25", filler_kind="none")
+    found = desk.get("quality", f"/grades/{desk.white['id']}")
+    assert (1.25, 1.75, 1) == (found["density_g_cm3"], found["nominal_diameter_mm"], found["shade_id"])

@@ -15,7 +15,11 @@ MOST = {
     "/": 3,
     "/bench": 4,
     "/check": 2,
+    "/decision-risk": 4,
+    "/decision-risk?grade_id=1": 12,
     "/grades": 4,
+    "/grades/1": 9,
+    "/grades/1/limits": 7,
     "/loaded": 6,
     "/lots": 6,
     "/lots?standing=quarantined": 6,
@@ -25,6 +29,9 @@ MOST = {
     "/setup/people": 4,
     "/setup/shop": 4,
     "/setup/suppliers": 3,
+    "/setup/instruments": 8,
+    "/setup/shades": 5,
+    "/setup/test-prints": 5,
 }
 
 

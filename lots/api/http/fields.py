@@ -262,7 +262,8 @@ class Numbers(fields.List[float]):
             invalid=f"This must be a list of {count} numbers, {names}.",
             null="This must be a list, not null.",
         )
-        kw.setdefault("metadata", {}).update(description=names)
+        said = kw.setdefault("metadata", {})
+        said["description"] = said.get("description") or names
         length = validate.Length(equal=count, error=f"This must be {count} numbers, {names}.")
         super().__init__(StrictFloat(low, high, above=above), validate=length, **kw)
 

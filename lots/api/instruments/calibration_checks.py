@@ -3,11 +3,20 @@
 from __future__ import annotations
 
 from typing import Any
-from zlib import crc32
 
 from marshmallow import Schema, fields, post_load, validate
 
-from lots.api.http.fields import NUMBER, Code, Figure, Instant, Strict, StrictFloat, StrictInteger, Text
+from lots.api.http.fields import (
+    NUMBER,
+    Code,
+    Figure,
+    Instant,
+    Strict,
+    StrictFloat,
+    StrictInteger,
+    Text,
+    VersionedSchema,
+)
 from lots.api.http.routes import PageArgs, Resource, Routes, etag, page_answer, page_schema, person, version_to_change
 from lots.api.lot_schemas import ExposureSchema, LotChangedSchema
 from lots.domain.assessment.limits_revision import CHARACTERISTICS
@@ -16,19 +25,45 @@ from lots.services.instruments import calibration_checks
 routes = Routes("instruments", __name__, url_prefix="/v1/instruments", description="What readings are taken with.")
 
 
-def _measures(**known: Any) -> fields.List[Any]:
-    about = "characteristics that it measures; a reading of another is refused"
-    example = {"description": about, "example": list(CHARACTERISTICS[1:2])}
-    each = Text(20, one_of=CHARACTERISTICS)
-    return fields.List(each, validate=validate.Length(1, len(CHARACTERISTICS)), metadata=example, **known)
+def _kind(**known: Any) -> Text:
+    about = "what it is, such as micrometer"
+    return Text(60, metadata={"label": "Kind", "example": "micrometer", "description": about}, **known)
 
 
-class MeasuresArgs(Strict):
-    """What an instrument measures."""
+def _uncertainty(**known: Any) -> StrictFloat:
+    about = "of one reading, in the unit of what it reads: half of the expanded uncertainty (k = 2) of its certificate"
+    return StrictFloat(0, 1000, metadata={"label": "Standard uncertainty", "description": about}, **known)
 
-    example = {"measures": ["diameter"]}
 
-    measures = _measures(required=True)
+def _resolution(**known: Any) -> StrictFloat:
+    about = "smallest step that it shows, in the unit of what it reads"
+    said = {"label": "Resolution", "description": about, "example": 0.001}
+    return StrictFloat(None, 1000, above=0, metadata=said, **known)
+
+
+def _interval(**known: Any) -> StrictInteger:
+    about = "days that a passed check holds; later readings do not count"
+    return StrictInteger(1, 3650, metadata={"label": "Check interval, days", "description": about}, **known)
+
+
+class InstrumentChange(Strict):
+    """What may change about an instrument. The code stays. Kind, uncertainty and resolution are settled once readings were taken with it."""
+
+    example = {"measures": ["diameter"], "check_interval_days": 90}
+
+    kind = _kind()
+    standard_uncertainty = _uncertainty(allow_none=True)
+    resolution = _resolution(allow_none=True)
+    check_interval_days = _interval()
+    measures = fields.List(
+        Text(20, one_of=CHARACTERISTICS),
+        validate=validate.Length(1, len(CHARACTERISTICS)),
+        metadata={
+            "label": "Measures",
+            "description": "characteristics that it measures; a reading of another is refused",
+            "example": list(CHARACTERISTICS[1:2]),
+        },
+    )
 
     @post_load
     def each_once(self, data: dict[str, Any], **_: Any) -> dict[str, Any]:
@@ -38,7 +73,7 @@ class MeasuresArgs(Strict):
         return data
 
 
-class InstrumentArgs(MeasuresArgs):
+class InstrumentArgs(InstrumentChange):
     """A new instrument. Without `measures` it measures what its kind does, or what it is first used for where its kind does not tell."""
 
     example = {
@@ -50,17 +85,13 @@ class InstrumentArgs(MeasuresArgs):
         "check_interval_days": 30,
     }
 
-    code = Code(40, required=True, metadata={"example": "MIC-1"})
-    kind = Text(60, required=True, metadata={"example": "micrometer"})
-    standard_uncertainty = StrictFloat(0, 1000, metadata={"description": "in the unit of what it reads"})
-    resolution = StrictFloat(
-        None,
-        1000,
-        above=0,
-        metadata={"description": "smallest step that it shows, in the unit of what it reads", "example": 0.001},
+    code = Code(
+        40, required=True, metadata={"label": "Code", "example": "MIC-1", "description": "as marked on the instrument"}
     )
-    check_interval_days = StrictInteger(1, 3650, required=True)
-    measures = _measures()
+    kind = _kind(required=True)
+    standard_uncertainty = _uncertainty()
+    resolution = _resolution()
+    check_interval_days = _interval(required=True)
 
 
 class InForceSchema(Schema):
@@ -80,10 +111,9 @@ class InForceSchema(Schema):
     )
 
 
-class InstrumentSchema(Schema):
+class InstrumentSchema(VersionedSchema):
     """An instrument."""
 
-    id = fields.Integer(required=True)
     code = fields.String(required=True)
     kind = fields.String(required=True)
     standard_uncertainty = fields.Float(
@@ -106,8 +136,6 @@ class InstrumentSchema(Schema):
         },
     )
     check_interval_days = fields.Integer(required=True)
-    recorded_at = Instant(required=True)
-    recorded_by = fields.String(required=True)
 
 
 class CheckArgs(Strict):
@@ -179,7 +207,7 @@ class Instruments(Resource):
         Uncertainty and resolution are in the unit of what it measures. The check interval is in days. 409 when the code is taken.
         """
         made = calibration_checks.add(args, person().name)
-        return made, self.location(made)
+        return made, {**self.location(made), **etag("instrument", made)}
 
 
 @routes.route(f"/<{NUMBER}:number>")
@@ -195,23 +223,19 @@ class OneInstrument(Resource):
         The ETag is the version that a change needs. 404 for an unknown number.
         """
         found = calibration_checks.get(number)
-        return found, etag("instrument", _versioned(found))
+        return found, etag("instrument", found)
 
-    @routes.arguments(MeasuresArgs)
+    @routes.arguments(InstrumentChange)
     @routes.response(200, InstrumentSchema)
     def patch(self, args: dict[str, Any], number: int) -> Any:
-        """Set what an instrument measures.
+        """Change an instrument.
 
-        It holds for readings to come. Needs If-Match. 428 without it, 412 when the instrument has changed since.
+        What it measures and its check interval, in days, hold from now on. Kind, standard uncertainty and resolution are settled once a reading was
+        taken with it: 409. Needs If-Match. 428 without it, 412 when the instrument has changed since.
         """
-        version_to_change("instrument", _versioned(calibration_checks.get(number)))
-        changed = calibration_checks.change(number, args["measures"], person().name)
-        return changed, etag("instrument", _versioned(changed))
-
-
-def _versioned(view: dict[str, Any]) -> dict[str, Any]:
-    """An instrument whose version follows from all that may change about it."""
-    return {**view, "version": crc32(repr(view["measures"]).encode())}
+        version = version_to_change("instrument", calibration_checks.get(number))
+        changed = calibration_checks.change(number, version, args, person().name)
+        return changed, etag("instrument", changed)
 
 
 @routes.route(f"/<{NUMBER}:number>/checks")

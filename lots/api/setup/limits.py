@@ -17,17 +17,53 @@ from lots.domain.receiving.sampling_plans import GREATEST_PERCENT, LEVELS
 class SamplingArgs(Strict):
     """How many spools of a delivery to measure: a fixed number, or an attributes plan of MIL-STD-105E."""
 
-    fixed = StrictInteger(1, 1000, metadata={"description": "this many, or all when there are fewer"})
+    fixed = StrictInteger(
+        1,
+        1000,
+        metadata={
+            "label": "Fixed number of spools",
+            "description": "this many, or all when there are fewer",
+            "proposal": 3,
+            "source": "common practice, no source",
+        },
+    )
     plan = Text(
-        20, one_of=("MIL-STD-105E",), metadata={"description": "the standard whose plans are used, instead of fixed"}
+        20,
+        one_of=("MIL-STD-105E",),
+        metadata={
+            "label": "Attributes plan",
+            "description": "the standard whose plans are used, instead of a fixed number",
+        },
     )
-    level = Text(3, one_of=LEVELS, metadata={"description": "inspection level of the plan"})
+    level = Text(
+        3,
+        one_of=LEVELS,
+        metadata={
+            "label": "Inspection level",
+            "description": "of the plan; II is the usual one, S-1 to S-4 measure fewer",
+        },
+    )
     aql = StrictFloat(
-        above=0, high=GREATEST_PERCENT, metadata={"description": "acceptance quality limit, % nonconforming"}
+        above=0,
+        high=GREATEST_PERCENT,
+        metadata={
+            "label": "AQL, % nonconforming",
+            "description": "acceptance quality limit, a value of the standard such as 1.0 or 2.5",
+        },
     )
-    reduced_allowed = StrictBoolean(metadata={"description": "true lets ten accepted lots lead to reduced inspection"})
+    reduced_allowed = StrictBoolean(
+        metadata={
+            "label": "Reduced inspection",
+            "description": "whether ten accepted lots in a row lead to reduced inspection",
+        }
+    )
     retest_rounds_max = StrictInteger(
-        0, 100, metadata={"description": "extra rounds of readings after which quality must decide"}
+        0,
+        100,
+        metadata={
+            "label": "Extra rounds of readings, at most",
+            "description": "extra rounds of readings after which quality must decide",
+        },
     )
 
 
@@ -41,11 +77,11 @@ def _field(one: LimitField, block: str) -> fields.Field[Any]:
     known: dict[str, Any] = {"required": True} if one.needed else {}
     if one.default is not None:
         known["load_default"] = one.default
+    known["metadata"] = _said(one)
     if one.type == "map":
         return fields.Nested(_block(one.schema or f"{block}{one.name.capitalize()}", one.about, one.parts), **known)
     if one.type == "pair":
-        return Numbers(2, one.about, one.low, one.high, above=one.above, **known)
-    known["metadata"] = {"description": one.about} if one.about else {}
+        return Numbers(2, one.ends, one.low, one.high, above=one.above, **known)
     if one.type == "text":
         return Text(60, **known)
     if one.type == "choice":
@@ -57,9 +93,19 @@ def _field(one: LimitField, block: str) -> fields.Field[Any]:
     return StrictFloat(one.low, one.high, above=one.above, hint=one.hint, **known)
 
 
+def _said(one: LimitField) -> dict[str, Any]:
+    """What the document and the form say of a field: "label", "proposal" and "source" are for the form alone."""
+    said = {"description": one.about, "label": one.label, "proposal": one.proposal}
+    kept = {name: value for name, value in said.items() if value not in ("", None)}
+    return {**kept, "source": one.source} if one.proposal is not None else kept
+
+
 def _blocks() -> dict[str, fields.Field[Any]]:
     return {
-        name: fields.Nested(_block(f"{name.capitalize()}Limits", declared.limits.about, declared.limits.fields))
+        name: fields.Nested(
+            _block(f"{name.capitalize()}Limits", declared.limits.about, declared.limits.fields),
+            metadata={"label": declared.title},
+        )
         for name, declared in DECLARED.items()
     }
 
@@ -83,22 +129,29 @@ class _BlocksArgs(Strict):
         10,
         one_of=("simple", "guarded"),
         load_default="simple",
-        metadata={"description": "simple: the limit itself decides; guarded: it is tightened by the guard band"},
+        metadata={
+            "label": "Decision rule",
+            "description": "simple: the limit itself decides; guarded: it is tightened by the guard band",
+        },
     )
     guard_z = StrictFloat(
         above=0,
         high=10,
         load_default=GUARD_Z,
-        metadata={"description": "guard band in known standard uncertainties; estimated ones count with Student's t"},
+        metadata={
+            "label": "Guard band, standard uncertainties",
+            "description": "1.645 leaves 5 % risk at the limit (JCGM 106); estimated uncertainties count with Student's t",
+        },
     )
     instruments = Text(
         10,
         one_of=("required", "optional"),
         metadata={
-            "description": "required: a measured reading without an instrument does not count; guarded limits require them unless they say otherwise"
+            "label": "Instruments",
+            "description": "required: a measured reading without an instrument does not count; guarded limits require them unless they say otherwise",
         },
     )
-    sampling = fields.Nested(SamplingArgs)
+    sampling = fields.Nested(SamplingArgs, metadata={"label": "Sampling"})
 
     class Meta(Strict.Meta):
         include = _blocks()
@@ -113,11 +166,12 @@ class LimitsArgs(_BlocksArgs):
         keys=Text(20, one_of=USES),
         values=fields.List(Text(20, one_of=CHARACTERISTICS), validate=validate.Length(max=len(CHARACTERISTICS))),
         metadata={
+            "label": "Uses",
             "description": "use -> characteristics it requires",
             "example": {"cosmetic": list(CHARACTERISTICS[:2])},
         },
     )
-    note = Text(2000, lines=True)
+    note = Text(2000, lines=True, metadata={"label": "Note", "description": "why these limits, for whoever asks later"})
 
     @post_load
     def each_once(self, data: dict[str, Any], **_: Any) -> dict[str, Any]:

@@ -65,25 +65,76 @@ class ConditionsArgs(Strict):
 
     example = {"illuminant": "D65", "observer_deg": 10, "geometry": "d/8", "specular": "included", "uv": "excluded"}
 
-    illuminant = Text(20, required=True, metadata={"description": "CIE illuminant", "example": "D65"})
-    observer_deg = StrictInteger(
-        2, 10, hint="Give 2 or 10.", required=True, metadata={"enum": [2, 10], "description": "CIE standard observer"}
+    illuminant = Text(
+        20,
+        required=True,
+        metadata={
+            "label": "Illuminant",
+            "description": "CIE illuminant: the light under which the colour is compared",
+            "example": "D65",
+            "proposal": "D65",
+        },
     )
-    geometry = Text(20, required=True, metadata={"description": "such as d/8 or 45/0", "example": "d/8"})
-    specular = Lit(required=True, metadata={"description": "specular component"})
-    uv = Lit(metadata={"description": "ultraviolet in the beam; state it for brightened whites"})
-    backing = Text(60, metadata={"description": "what lies behind the plaque", "example": "white"})
+    observer_deg = StrictInteger(
+        2,
+        10,
+        hint="Give 2 or 10.",
+        required=True,
+        metadata={
+            "label": "Observer, degrees",
+            "enum": [2, 10],
+            "description": "CIE standard observer: 10 for large faces, 2 for small ones",
+            "proposal": 10,
+        },
+    )
+    geometry = Text(
+        20,
+        required=True,
+        metadata={
+            "label": "Geometry",
+            "description": "of light and view: d/8 with a sphere, 45/0 without one",
+            "example": "d/8",
+            "proposal": "d/8",
+        },
+    )
+    specular = Lit(
+        required=True,
+        metadata={
+            "label": "Specular component",
+            "description": "the mirrored part of the light: included reads the material, excluded reads as an eye does",
+            "proposal": "included",
+        },
+    )
+    uv = Lit(metadata={"label": "UV", "description": "ultraviolet in the beam; state it for brightened whites"})
+    backing = Text(
+        60,
+        metadata={
+            "label": "Backing",
+            "description": "what lies behind the plaque, such as white; a plaque that is not opaque needs it",
+            "example": "white",
+        },
+    )
     age_h = StrictFloat(
         0,
         100_000,
-        metadata={"description": "hours after printing; of a reference, the least that a reading must have"},
+        metadata={
+            "label": "Age, h",
+            "description": "hours after printing; of a reference, the least that a reading must have",
+        },
     )
-    face = Text(10, one_of=FACES, metadata={"description": "of the plaque, as it lay in the printer"})
-    thickness_mm = StrictFloat(0.1, 20, metadata={"description": "of the plaque, mm; within 5 % it is one thickness"})
-    texture = Text(60, metadata={"description": "of the face that is read", "example": "smooth"})
-    aperture_mm = StrictFloat(0.1, 100, metadata={"description": "diameter of the place that is read, mm"})
+    face = Text(10, one_of=FACES, metadata={"label": "Face", "description": "of the plaque, as it lay in the printer"})
+    thickness_mm = StrictFloat(
+        0.1, 20, metadata={"label": "Thickness, mm", "description": "of the plaque; within 5 % it is one thickness"}
+    )
+    texture = Text(
+        60,
+        metadata={"label": "Texture", "description": "of the face that is read, such as smooth", "example": "smooth"},
+    )
+    aperture_mm = StrictFloat(
+        0.1, 100, metadata={"label": "Aperture, mm", "description": "diameter of the place that is read"}
+    )
     orientation_deg = StrictFloat(
-        0, 360, metadata={"description": "of the instrument against the printed lines, degrees"}
+        0, 360, metadata={"label": "Orientation, degrees", "description": "of the instrument against the printed lines"}
     )
 
 
@@ -139,20 +190,29 @@ class RevisionArgs(Strict):
 
     example = {"lab": [95.02, -0.79, 1.48], "conditions": ConditionsArgs.example, "approved_by": "Wilhelmina"}
 
-    lab = Numbers(3, LAB, metadata={"example": [95.0, -0.8, 1.5]})
+    lab = Numbers(3, LAB, metadata={"label": "L*, a*, b*", "example": [95.0, -0.8, 1.5]})
     readings = fields.List(
         Numbers(3, LAB),
         validate=validate.Length(1, 1000, error="Give 1 to 1000 readings."),
-        metadata={"description": "averaged in CIELAB"},
+        metadata={"label": "Readings", "description": "averaged in CIELAB"},
     )
     spectrum = spectrum_field()
     conditions = fields.Nested(ConditionsArgs, required=True, error_messages={"required": "This is needed."})
-    instrument_id = StrictInteger(1, MAX_ID, metadata={"description": "that measured the reference"})
-    standard_uncertainty = StrictFloat(
-        low=0, high=10, metadata={"description": "standard uncertainty of the reference per coordinate"}
+    instrument_id = StrictInteger(
+        1, MAX_ID, metadata={"label": "Instrument", "description": "that measured the reference"}
     )
-    approved_by = Text(120, required=True, metadata={"description": "who approved the reference"})
-    note = Text(2000, lines=True)
+    standard_uncertainty = StrictFloat(
+        low=0,
+        high=10,
+        metadata={
+            "label": "Standard uncertainty",
+            "description": "standard uncertainty of the reference per coordinate",
+        },
+    )
+    approved_by = Text(
+        120, required=True, metadata={"label": "Approved by", "description": "who approved the reference"}
+    )
+    note = Text(2000, lines=True, metadata={"label": "Note"})
 
 
 class ConditionsSchema(Schema):
@@ -195,10 +255,15 @@ class ShadeArgs(Strict):
 
     example = {"code": "SG", "name": "Signal Green", "remeasure_every_days": 180}
 
-    code = Code(40, required=True, metadata={"example": "HW"})
-    name = Text(200, required=True, metadata={"example": "Harbour White"})
+    code = Code(40, required=True, metadata={"label": "Code", "example": "HW"})
+    name = Text(200, required=True, metadata={"label": "Name", "example": "Harbour White"})
     remeasure_every_days = StrictInteger(
-        1, DAYS, metadata={"description": "how long a master holds that was found unchanged"}
+        1,
+        DAYS,
+        metadata={
+            "label": "Measured again every, days",
+            "description": "how long a master holds that was found unchanged",
+        },
     )
 
 
@@ -207,9 +272,15 @@ class ShadeChange(Strict):
 
     example = {"name": "Signal Green", "remeasure_every_days": 90}
 
-    name = Text(200)
+    name = Text(200, metadata={"label": "Name"})
     remeasure_every_days = StrictInteger(
-        1, DAYS, allow_none=True, metadata={"description": "how long a master holds that was found unchanged"}
+        1,
+        DAYS,
+        allow_none=True,
+        metadata={
+            "label": "Measured again every, days",
+            "description": "how long a master holds that was found unchanged",
+        },
     )
 
 

@@ -22,8 +22,8 @@ class TestPrintArgs(Strict):
 
     example = {"code": "BAR", "name": "Upright bar"}
 
-    code = Code(40, required=True, metadata={"example": "COUPON"})
-    name = Text(200, required=True, metadata={"example": "Stepped shrink coupon"})
+    code = Code(40, required=True, metadata={"label": "Code", "example": "COUPON"})
+    name = Text(200, required=True, metadata={"label": "Name", "example": "Stepped shrink coupon"})
 
     @validates("code")
     def without_the_mark(self, value: str, **_: Any) -> None:
@@ -57,18 +57,35 @@ class RecipeArgs(Strict):
         "geometry": "Bar 10 x 4 mm, 80 mm tall.",
     }
 
-    nozzle_c = StrictFloat(above=0, high=600, required=True, metadata={"description": "nozzle, °C", "example": 215})
-    bed_c = StrictFloat(0, 300, required=True, metadata={"description": "bed, °C", "example": 60})
+    nozzle_c = StrictFloat(
+        above=0, high=600, required=True, metadata={"label": "Nozzle, °C", "description": "nozzle, °C", "example": 215}
+    )
+    bed_c = StrictFloat(0, 300, required=True, metadata={"label": "Bed, °C", "description": "bed, °C", "example": 60})
     layer_height_mm = StrictFloat(
-        above=0, high=5, required=True, metadata={"description": "layer height, mm", "example": 0.2}
+        above=0,
+        high=5,
+        required=True,
+        metadata={"label": "Layer height, mm", "description": "layer height, mm", "example": 0.2},
     )
     speed_mm_s = StrictFloat(
-        above=0, high=2000, required=True, metadata={"description": "print speed, mm/s", "example": 60}
+        above=0,
+        high=2000,
+        required=True,
+        metadata={"label": "Print speed, mm/s", "description": "print speed, mm/s", "example": 60},
     )
-    cooling_percent = StrictFloat(0, 100, required=True, metadata={"description": "part cooling, % of the fan"})
-    orientation = Text(120, required=True, metadata={"description": "on the bed", "example": "upright"})
-    geometry = Text(2000, lines=True, required=True, metadata={"description": "what is printed, with its sizes"})
-    note = Text(2000, lines=True)
+    cooling_percent = StrictFloat(
+        0, 100, required=True, metadata={"label": "Cooling, %", "description": "part cooling, % of the fan"}
+    )
+    orientation = Text(
+        120, required=True, metadata={"label": "Orientation", "description": "on the bed", "example": "upright"}
+    )
+    geometry = Text(
+        2000,
+        lines=True,
+        required=True,
+        metadata={"label": "Geometry", "description": "what is printed, with its sizes"},
+    )
+    note = Text(2000, lines=True, metadata={"label": "Note"})
 
 
 class RecipeSchema(Schema):

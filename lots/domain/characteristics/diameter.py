@@ -121,7 +121,9 @@ DIAMETER = Characteristic(
         fields=(
             LimitField(
                 "mean_tolerance_mm",
-                "most that a spool's mean may differ from nominal, mm",
+                "most that the mean of a spool may differ from nominal",
+                label="Mean of a spool, nominal ±, mm",
+                proposal=0.03,
                 asks=True,
                 above=0,
                 high=1,
@@ -129,17 +131,28 @@ DIAMETER = Characteristic(
             ),
             LimitField(
                 "reading_tolerance_mm",
-                "most that any single diameter may differ from nominal, mm",
+                "most that any single diameter may differ from nominal",
+                label="Single diameter, nominal ±, mm",
+                proposal=0.05,
                 asks=True,
                 above=0,
                 high=1,
                 example=0.05,
             ),
-            LimitField("ovality_max_mm", "most between two diameters at one position, mm", asks=True, above=0, high=1),
-            fewest("readings_per_spool_min", "fewest positions read on a spool"),
+            LimitField(
+                "ovality_max_mm",
+                "most between two diameters at one position",
+                label="Ovality, at most, mm",
+                proposal=0.05,
+                asks=True,
+                above=0,
+                high=1,
+            ),
+            fewest("readings_per_spool_min", "fewest positions read on a spool", "Fewest positions per spool", 5),
             LimitField(
                 "span_min_m",
-                "least distance between the first and the last position of a spool, m; positions must be stated then",
+                "least distance between the first and the last position of a spool; positions must be stated then",
+                label="Length covered, at least, m",
                 above=0,
                 high=10_000,
             ),
@@ -205,6 +218,7 @@ DIAMETER = Characteristic(
     ),
     studied=(Studied("diameter", "diameter", "mm", 0, 10, apart=False),),
     instruments=("micromet", "caliper", "calliper", "laser"),
+    kinds=("micrometer", "laser micrometer", "caliper"),
     instrument_unit="mm",
     method="Two perpendicular diameters were read at each position along the filament, and the largest and the smallest where they were "
     "found by turning. A single diameter and the ovality (the largest difference) are judged position by position, a spool's mean of the "

@@ -335,7 +335,8 @@ GLOSS = Characteristic(
             *(
                 LimitField(
                     f"deg_{angle}_gu",
-                    f"lowest and highest in GU at {angle} degrees",
+                    f"mean gloss at {angle} degrees, from lowest to highest",
+                    label=f"Gloss at {angle} degrees, GU",
                     type="pair",
                     asks=True,
                     low=0,
@@ -343,7 +344,7 @@ GLOSS = Characteristic(
                 )
                 for angle in ANGLES
             ),
-            fewest("readings_per_spool_min", "fewest readings of a spool per angle"),
+            fewest("readings_per_spool_min", "fewest readings of a spool per angle", "Fewest readings per spool", 3),
             by_test_print(),
         ),
         read=_limits,
@@ -364,6 +365,7 @@ GLOSS = Characteristic(
         of=lambda reading: [(f"gloss.gu_{reading.angle_deg}", reading.gu, (), 1.0)],
     ),
     instruments=("gloss",),
+    kinds=("glossmeter",),
     instrument_unit="GU",
     method="Gloss of printed plaques was read at a fixed angle (ISO 2813) and averaged per spool; each angle is a scale of its own.",
     form=Form(

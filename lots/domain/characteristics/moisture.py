@@ -243,7 +243,17 @@ MOISTURE = Characteristic(
     newest=True,
     limits=LimitsBlock(
         about="Limit on moisture, % by mass.",
-        fields=(LimitField("max_percent", "most water, % by mass", needed=True, above=0, high=100_000),),
+        fields=(
+            LimitField(
+                "max_percent",
+                "most water in the newest reading of each spool",
+                label="Moisture, at most, % by mass",
+                proposal=0.05,
+                needed=True,
+                above=0,
+                high=100_000,
+            ),
+        ),
         read=lambda block: MoistureLimits(**block),
         problems=_problems,
     ),
@@ -272,6 +282,7 @@ MOISTURE = Characteristic(
         none="The newest reading of a spool counts, since drying changes it: earlier ones are no repeats of it."
     ),
     instruments=("balance", "moisture"),
+    kinds=("moisture analyser", "balance"),
     instrument_unit="%",
     method="Moisture by mass. The newest reading of each spool counts.",
     form=Form(

@@ -158,8 +158,23 @@ STRINGING = Characteristic(
     limits=LimitsBlock(
         about="Limit on hairs between the towers of a test print.",
         fields=(
-            LimitField("hairs_per_gap_max", "most hairs per gap", needed=True, low=0, high=1000),
-            LimitField("gaps_min", "fewest gaps looked at", type="whole", low=0, high=100_000, default=0),
+            LimitField(
+                "hairs_per_gap_max",
+                "most hairs per gap between two towers",
+                label="Hairs per gap, at most",
+                needed=True,
+                low=0,
+                high=1000,
+            ),
+            LimitField(
+                "gaps_min",
+                "fewest gaps that are counted",
+                label="Fewest gaps",
+                type="whole",
+                low=0,
+                high=100_000,
+                default=0,
+            ),
             by_test_print(),
         ),
         read=lambda block: StringingLimits(**block),

@@ -226,9 +226,27 @@ SURFACE = Characteristic(
     limits=LimitsBlock(
         about="Limit on specks of a first layer.",
         fields=(
-            LimitField("specks_per_dm2_max", "most specks per dm2 of first layer", needed=True, low=0, high=10_000),
-            LimitField("area_dm2_min", "least area looked at, dm2", low=0, high=1000, default=0.0),
-            LimitField("largest_max_mm", "largest speck, mm across", above=0, high=10),
+            LimitField(
+                "specks_per_dm2_max",
+                "most specks per dm² of first layer",
+                label="Specks per dm², at most",
+                proposal=2,
+                needed=True,
+                low=0,
+                high=10_000,
+            ),
+            LimitField(
+                "area_dm2_min",
+                "least area that is counted",
+                label="Area, at least, dm²",
+                proposal=2,
+                low=0,
+                high=1000,
+                default=0.0,
+            ),
+            LimitField(
+                "largest_max_mm", "largest speck, measured across", label="Largest speck, at most, mm", above=0, high=10
+            ),
             by_test_print(),
         ),
         read=lambda block: SurfaceLimits(**block),

@@ -13,7 +13,7 @@ from lots.api.setup.grades import GradeArgs, GradeChange, Grades, OneGrade
 from lots.pages.production.check import USES
 from lots.pages.site.calls import Refusal, Shown, attempt, checked, every, once, version_read
 from lots.pages.site.frame import pages, refused
-from lots.pages.site.place import number
+from lots.pages.site.place import number, place
 from lots.pages.site.session import signed_in
 from lots.services.errors import Fault, Invalid
 from lots.services.setup import catalog
@@ -27,10 +27,26 @@ FILLER_KINDS = (
     ("other", "Other: neither mineral nor fibre"),
 )
 SHAPES = (("thin_upright", "Thin upright tabs"),)
+# g/cm3 of unfilled filament. Common practice, no source.
+COMMON_DENSITIES = {
+    "PLA": 1.24,
+    "PETG": 1.27,
+    "ABS": 1.04,
+    "ASA": 1.07,
+    "PC": 1.20,
+    "PA6": 1.14,
+    "PA12": 1.01,
+    "TPU": 1.21,
+    "PP": 0.90,
+    "HIPS": 1.04,
+}
 _TEXTS = ("finish", "filler", "filler_kind", "reason")
-_NEW_TEXTS = ("code", "polymer", "color_name")
 _DRYING = ("dry_c", "dry_h", "softening_c", "dry_for_h", "dry_for_open_h")
-_NEW_NUMBERS = ("nominal_diameter_mm", "density_g_cm3", "shade_id")
+_LIVES = ("shelf_life_days", "open_life_days")
+# A grade has these always; the others may be taken back by emptying their fields.
+_ALWAYS_TEXTS = ("polymer", "color_name")
+_ALWAYS_NUMBERS = ("nominal_diameter_mm", "density_g_cm3")
+_MAY_BE_NONE = ("finish", "filler", "shade_id", *_DRYING, *_LIVES)
 # A list of the API -> what its boxes are called, and what can be ticked.
 _BOXES = {"forbidden_uses": ("forbid", USES), "permitted_uses": ("permit", USES), "forbidden_shapes": ("shape", SHAPES)}
 
@@ -56,14 +72,14 @@ def new_grade() -> str:
 def grade_added() -> Any:
     """Adds a grade."""
     typed = request.form.to_dict()
-    new = {name: text for name in _NEW_TEXTS if (text := typed.get(name, "").strip())}
-    new |= {name: number(text) for name in _NEW_NUMBERS if (text := typed.get(name, "").strip())}
-    body = {**new, **{name: value for name, value in _body(typed).items() if value is not None}}
+    code = {"code": text} if (text := typed.get("code", "").strip()) else {}
+    body = {**code, **{name: value for name, value in _body(typed).items() if value not in (None, "")}}
 
     def add() -> str:
         if "filler_kind" not in body:
             raise Invalid(Fault("/filler_kind", "The kind of filler is required.", "Choose one."))
-        return url_for("pages.grade", number=catalog.add("grade", checked(GradeArgs, body), g.me["name"])["id"])
+        made = catalog.add("grade", checked(GradeArgs, body), g.me["name"])
+        return url_for("pages.grade", number=made["id"], added="yes")
 
     done = once(add, GradeArgs)
     return (_form(typed, None, done), done.status) if isinstance(done, Refusal) else done
@@ -72,7 +88,7 @@ def grade_added() -> Any:
 @pages.get(f"/grades/<{NUMBER}:number>")
 @signed_in((OneGrade, "GET"))
 def grade(number: int) -> Any:
-    """One grade: what it is forbidden for and why, and the form to change that."""
+    """One grade: what it is forbidden for and why, its limits, and the form to correct what may change."""
     found = attempt(lambda: catalog.get("grade", number))
     if isinstance(found, Refusal):
         return refused(found, url_for("pages.grades"))
@@ -82,16 +98,16 @@ def grade(number: int) -> Any:
 @pages.post(f"/grades/<{NUMBER}:number>")
 @signed_in((OneGrade, "PATCH"))
 def grade_changed(number: int) -> Any:
-    """Changes what a grade is forbidden and permitted for."""
+    """Corrects a grade: everything but its code and what its lots were judged with."""
     typed = request.form.to_dict()
-    body = {
-        name: value
-        for name, value in _body(typed).items()
-        if value is not None or name in ("finish", "filler", *_DRYING)
-    }
+    body = {name: value for name, value in _body(typed).items() if value is not None or name in _MAY_BE_NONE}
     version = version_read()
 
     def change() -> str:
+        # What a form does not ask for, since it is settled, stays as it is.
+        for name in ("nominal_diameter_mm", "shade_id"):
+            if name not in typed:
+                body.pop(name, None)
         catalog.change("grade", number, version, checked(GradeChange, body), g.me["name"])
         return url_for("pages.grade", number=number)
 
@@ -107,7 +123,11 @@ def grade_changed(number: int) -> Any:
 def _body(typed: Mapping[str, str]) -> dict[str, Any]:
     """What the form says, as the API takes it; None for a text that was left empty."""
     body: dict[str, Any] = {name: typed.get(name, "").strip() or None for name in _TEXTS}
-    body |= {name: number(text) if (text := typed.get(name, "").strip()) else None for name in _DRYING}
+    numbers = ("shade_id", *_DRYING, *_LIVES)
+    body |= {name: number(text) if (text := typed.get(name, "").strip()) else None for name in numbers}
+    body |= {name: typed.get(name, "").strip() for name in _ALWAYS_TEXTS}
+    body |= {name: number(typed.get(name, "")) for name in _ALWAYS_NUMBERS}
+    body["brightened"] = "brightened" in typed
     body["cautions"] = [line.strip() for line in typed.get("cautions", "").splitlines() if line.strip()]
     for name, (box, choices) in _BOXES.items():
         body[name] = [one for one, _ in choices if f"{box}_{one}" in typed]
@@ -117,7 +137,11 @@ def _body(typed: Mapping[str, str]) -> dict[str, Any]:
 def _typed_of(found: Mapping[str, Any]) -> dict[str, str]:
     """A grade as its form shows it: the boxes are what quality stated, not what follows from finish and filler."""
     typed = {name: found.get(name) or "" for name in _TEXTS}
-    typed |= {name: "" if found[name] is None else f"{found[name]:g}" for name in _DRYING}
+    typed |= {name: found[name] for name in _ALWAYS_TEXTS}
+    numbers = (*_ALWAYS_NUMBERS, *_DRYING, *_LIVES)
+    typed |= {name: "" if found[name] is None else place().number(found[name]) for name in numbers}
+    typed["shade_id"] = "" if found["shade_id"] is None else str(found["shade_id"])
+    typed |= {"brightened": "on"} if found["brightened"] else {}
     typed["cautions"] = "\n".join(found["cautions"])
     stated = [one["use"] for one in found["forbidden"] if one["source"] in ("quality", "caution")]
     ticked = {
@@ -141,4 +165,8 @@ def _form(typed: Mapping[str, str], found: Shown | None, not_done: Refusal | Non
         uses=USES,
         shapes=SHAPES,
         shades=[("", "none"), *((one["id"], f"{one['code']}: {one['says']}") for one in shades)],
+        densities=COMMON_DENSITIES,
+        settled=found is not None and catalog.has_lots(found["id"]),
+        limits=catalog.newest_limits(found["id"]) if found else None,
+        added=request.args.get("added") == "yes",
     )

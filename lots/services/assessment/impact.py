@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import datetime
 from typing import TypedDict
 
 from lots.domain.conformity import rule_versions
@@ -36,6 +37,70 @@ def of_limits_body(grade_id: int, body: Mapping[str, object], current: Mapping[s
     drafted, now = (LimitsRevision(body=some, rules=rule_versions.CURRENT) for some in (body, current))
     stock = lots.in_stock(grade_id=grade_id)
     return [found for lot in stock if (found := _loss(lot, drafted, lot.shade_revision, now))]
+
+
+# Lots that a draft is tried on: enough to see what it does, few enough to wait for.
+MOST_TRIED = 50
+
+
+class Effect(TypedDict):
+    """What a lot is, and what it would be under limits that nobody has set yet; `why` gives the reasons of the uses that would not pass as they do now."""
+
+    lot_id: int
+    supplier_lot: str
+    supplier: str
+    received_at: datetime
+    in_stock: bool
+    standing: str
+    would_be: str
+    uses: dict[str, str]
+    would_uses: dict[str, str]
+    changed: bool
+    why: list[str]
+
+
+def effect_of_limits(grade_id: int, body: Mapping[str, object], most: int = MOST_TRIED) -> list[Effect]:
+    """Returns what lots of a grade would be under limits that nobody has set yet: those in stock and then the newest others, `most` in all.
+
+    Each is what the question "would now be" of its assessment answers once the limits are set. Four to eight queries per lot; nothing is stored.
+    """
+    drafted = LimitsRevision(body=body, rules=rule_versions.CURRENT)
+    stock = [*reversed(lots.in_stock(grade_id=grade_id))]
+    held = {lot.id for lot in stock}
+    tried = [*stock, *(lot for lot in lots.newest_whole(grade_id, most) if lot.id not in held)][:most]
+    return [
+        _effect(lot, drafted, lot.id in held)
+        for lot in sorted(tried, key=lambda lot: (lot.received_at, lot.id), reverse=True)
+    ]
+
+
+def _effect(lot: Lot, drafted: LimitsRevision, in_stock: bool) -> Effect:
+    judged = assess_lot(lot, terms_anew(lot, drafted, lot.shade_revision))
+    would: dict[str, str] = {**judged.assessment.uses}
+    moved = [use for use in would if lot.uses.get(use) != would[use]]
+    return {
+        "lot_id": lot.id,
+        "supplier_lot": lot.supplier_lot,
+        "supplier": lot.supplier.code,
+        "received_at": lot.received_at,
+        "in_stock": in_stock,
+        "standing": lot.standing,
+        "would_be": judged.standing,
+        "uses": lot.uses,
+        "would_uses": would,
+        "changed": bool(moved) or judged.standing != lot.standing or lot.uses.keys() != would.keys(),
+        "why": list(
+            dict.fromkeys(reason for use in moved if would[use] != "pass" for reason in judged.assessment.why(use))
+        ),
+    }
+
+
+def under_older_limits(grade_id: int, revision: int) -> list[tuple[int, str, int | None]]:
+    """Returns number, supplier's number and limits revision of the lots in stock that were judged under older limits than these. One query."""
+    held = [
+        (lot, lot.limits_revision.revision if lot.limits_revision else None) for lot in lots.in_stock(grade_id=grade_id)
+    ]
+    return [(lot.id, lot.supplier_lot, under) for lot, under in held if (under or 0) < revision]
 
 
 class Loss(TypedDict):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import NotRequired, TypedDict
 
@@ -16,8 +16,8 @@ from lots.services.assessment.lot_after import LotAfter, after
 from lots.services.assessment.uncertainty import found_by_instrument
 from lots.services.errors import Invalid
 from lots.services.lookups import found
+from lots.services.setup import catalog as catalog_service
 from lots.services.setup import views
-from lots.services.setup.catalog import add_row
 from lots.services.views import View
 from lots.store import audit, readings
 from lots.store.assessment import lots
@@ -92,22 +92,18 @@ def add(values: dict[str, object], by: str) -> View:
     Raises:
         AlreadyThere: its code is taken.
     """
-    made = add_row("instrument", values, by)
+    made = catalog_service.add_row("instrument", values, by)
     return _view(found("instrument", made.id), [])
 
 
-def change(number: int, measures: list[str], by: str) -> View:
-    """Sets what an instrument measures. It concerns readings to come: what was stored with it stays as it is.
+def change(number: int, version: int, values: Mapping[str, object], by: str) -> View:
+    """Changes an instrument that still has `version`. What it measures and its interval concern readings to come.
 
     Raises:
-        NotFound: no such instrument.
+        NotFound, Stale: it is not there, or somebody changed it since.
+        Settled: readings were taken with it, and they rest on what would change.
     """
-    now = clock.now()
-    with transaction():
-        row = found("instrument", number)
-        if row.measures != measures:
-            catalog.measure(number, measures)
-            audit.note(None, "instrument changed", by, now, {"instrument": [number]}, {"measures": measures})
+    catalog_service.change("instrument", number, version, values, by)
     return get(number)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from datetime import datetime
 from typing import NotRequired, TypedDict, cast
 
@@ -10,6 +10,7 @@ from lots.domain.assessment import limits_revision
 from lots.domain.assessment.reference_limits import doubts_about_limits
 from lots.domain.conformity import rule_versions
 from lots.domain.instruments.measuring import measures_of_kind
+from lots.domain.words import listed as listed_words
 from lots.services import clock
 from lots.services.errors import AlreadyThere, Fault, Invalid, NotFound, Settled, Stale
 from lots.services.from_rows import approved_from
@@ -18,7 +19,7 @@ from lots.services.setup import grade_drying, grade_uses, test_prints, views
 from lots.services.setup.grade_drying import DryingValues
 from lots.services.setup.grade_uses import UsesValues
 from lots.services.views import View
-from lots.store import audit
+from lots.store import audit, readings
 from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
 from lots.store.setup import catalog, names
@@ -112,25 +113,50 @@ def add_row(subject: str, values: Mapping[str, object], by: str) -> catalog.Code
 
 
 def change(subject: str, number: int, version: int, values: Mapping[str, object], by: str) -> View:
-    """Changes a supplier, a shade, a grade or a machine that still has `version`.
+    """Changes a supplier, a shade, a grade, an instrument or a machine that still has `version`.
 
     Raises:
         NotFound, Stale: it is not there, or somebody changed it since.
-        Settled: the lots of a grade were already judged with what would change.
+        Settled: lots were already judged with what would change of a grade or an instrument.
         Invalid: what the grade is forbidden or permitted for would change without a reason.
     """
     with transaction():
         row = _row(subject, number)
-        if isinstance(row, Instrument) or row.version != version:
+        if row.version != version:
             raise _stale(subject)
         now = clock.now()
-        kept = _grade_to_store(row, values, by, now) if isinstance(row, Grade) else values
+        kept = _to_store(row, values, by, now)
         if kept:
             if not catalog.change(subject, number, version, kept):
                 raise _stale(subject)
             why = {"reason": values["reason"]} if values.get("reason") else {}
             audit.note(None, f"{subject} changed", by, now, {subject: [number]}, {**kept, **why})
         return get(subject, number)
+
+
+def _to_store(row: Coded | Machine, values: Mapping[str, object], by: str, now: datetime) -> Mapping[str, object]:
+    """The columns that a change gives."""
+    if isinstance(row, Grade):
+        return _grade_to_store(row, values, by, now)
+    return _instrument_to_store(row, values) if isinstance(row, Instrument) else values
+
+
+# What stored assessments rest on: they must come out the same whenever somebody works them out again.
+_OF_READINGS = {"kind": "kind", "standard_uncertainty": "standard uncertainty", "resolution": "resolution"}
+
+
+def _instrument_to_store(row: Instrument, values: Mapping[str, object]) -> Mapping[str, object]:
+    """The columns that a change of an instrument gives, without those that stay as they are."""
+    kept = {name: value for name, value in values.items() if getattr(row, name) != value}
+    moved = [said for name, said in _OF_READINGS.items() if name in kept]
+    if moved and readings.has_read(row.id):
+        raise Settled(
+            f"Readings were taken with instrument {row.code}, and lots were judged with its {listed_words(moved)}, which stays. "
+            "Add the instrument again under another code. A larger uncertainty may also come from a repeatability study, from its day on."
+        )
+    if "kind" in kept and "measures" not in values:
+        kept["measures"] = measures_of_kind(str(kept["kind"])) or row.measures
+    return kept
 
 
 def _stale(subject: str) -> Stale:
@@ -175,27 +201,40 @@ def _check_settled(row: Grade, values: GradeValues) -> None:
 
 
 def add_limits(grade_id: int, sent: Mapping[str, object], by: str) -> View:
-    """Sets a grade's limits anew, as its next revision. Lots already being measured keep theirs.
+    """Sets a grade's limits anew, as its next revision. Lots already being measured keep theirs. Raises as `drafted_limits`.
 
     Returns:
         The revision, with `warnings` of what in it the grade's reference does not pass itself.
-
-    Raises:
-        NotFound: no such grade.
-        Invalid: limits that would pass everything or contradict themselves.
     """
-    limits = {name: value for name, value in sent.items() if name != "note"}
-    body, unknown = _with_recipes(limits_revision.completed(limits))
-    faults = [*(Fault(*problem) for problem in limits_revision.problems(body)), *unknown]
     grade = found("grade", grade_id)
-    if faults:
-        raise Invalid(*faults)
+    body = _limits_to_store(sent)
     with transaction():
         now = clock.now()
         kept = {"body": body, "note": sent.get("note"), "rules": rule_versions.CURRENT}
         row = catalog.add_limits_revision(grade, kept, by, now)
         audit.note(None, "limits set", by, now, {"limits_revision": [row.id]})
         return {**views.limits(row), "warnings": _beyond_reference(grade, body)}
+
+
+def drafted_limits(grade_id: int, sent: Mapping[str, object]) -> tuple[Mapping[str, object], list[dict[str, str]]]:
+    """Returns limits of a grade as they would be kept, and what in them its reference does not pass itself. Nothing is stored.
+
+    Raises:
+        NotFound: no such grade.
+        Invalid: limits that would pass everything or contradict themselves.
+    """
+    grade = found("grade", grade_id)
+    body = _limits_to_store(sent)
+    return body, _beyond_reference(grade, body)
+
+
+def _limits_to_store(sent: Mapping[str, object]) -> Mapping[str, object]:
+    limits = {name: value for name, value in sent.items() if name != "note"}
+    body, unknown = _with_recipes(limits_revision.completed(limits))
+    faults = [*(Fault(*problem) for problem in limits_revision.problems(body)), *unknown]
+    if faults:
+        raise Invalid(*faults)
+    return body
 
 
 def _with_recipes(body: Mapping[str, object]) -> tuple[Mapping[str, object], list[Fault]]:
@@ -251,3 +290,24 @@ def _grade_said(row: Grade) -> str:
 
 def _entry(row: Coded, says: str) -> Entry:
     return {"id": row.id, "code": row.code, "says": says}
+
+
+def current_references(shades: Iterable[int]) -> dict[int, View]:
+    """Returns the newest revision of each of these shades that has one. One query."""
+    return {number: views.shade_revision(row) for number, row in catalog.current_shade_revisions(shades).items()}
+
+
+def has_read(instrument_id: int) -> bool:
+    """Returns whether readings rest on an instrument, so that its kind, uncertainty and resolution are settled. One query."""
+    return readings.has_read(instrument_id)
+
+
+def has_lots(grade_id: int) -> bool:
+    """Returns whether lots of a grade were received, so that its nominal diameter and its shade are settled. One query."""
+    return catalog.has_lots(found("grade", grade_id))
+
+
+def newest_limits(grade_id: int) -> View | None:
+    """Returns the current limits of a grade, None while it has none. One query."""
+    row = catalog.current_limits(grade_id)
+    return views.limits(row) if row else None

@@ -2,10 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from itertools import pairwise
+from statistics import stdev
 from typing import NotRequired, TypedDict
 
+from lots.domain.assessment.limits_revision import block_of
 from lots.domain.characteristics.color.declared_color import COLOR
+from lots.domain.characteristics.color.limits_block import SYMBOLS
 from lots.domain.characteristics.declaring.plausibility import doubt_lab
+from lots.domain.colorimetry.color_difference import (
+    DEFAULT_FORMULA,
+    checked_weights,
+    components,
+    delta_e,
+    mean_difference_from_mean,
+)
 from lots.domain.colorimetry.color_values import Conditions, Lab, mean_lab
 from lots.services import clock
 from lots.services.errors import Fault, Invalid
@@ -18,7 +30,7 @@ from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
 from lots.store.instruments import references
 from lots.store.setup import catalog
-from lots.store.tables.models import Instrument
+from lots.store.tables.models import Instrument, Shade
 from lots.store.tables.setup import KeptConditions, KeptSpectrum
 
 
@@ -43,30 +55,90 @@ def approve(shade_id: int, values: RevisionValues, by: str) -> View:
         Invalid: not exactly one of `lab`, `readings` and `spectrum`, a colour that makes no sense, conditions that are not whole, or an
             instrument that does not exist.
     """
-    conditions, faults = _stated(values["conditions"])
-    rows, wrong = _colors(values, conditions)
-    if faults or wrong or conditions is None:
-        raise Invalid(*faults, *wrong)
+    conditions, rows = _reference(values)
     with transaction():
         shade = found("shade", shade_id)
-        instrument = _measured_with(values.get("instrument_id"))
-        grade = catalog.brightened(shade) if conditions.uv is None else None
-        if grade is not None:
-            raise Invalid(uv_fault("/conditions/uv", grade))
-        kept = {
-            **{name: value for name, value in values.items() if name != "instrument_id"},
-            "instrument": instrument,
-            "lab": mean_lab([Lab(*row) for row in rows]).as_list(),
-            "readings": values.get("readings"),
-            "spectrum": values.get("spectrum"),
-            "conditions": conditions.as_dict(),
-        }
+        kept = _to_store(shade, values, conditions, rows)
         now = clock.now()
         row = catalog.add_shade_revision(shade, kept, by, now)
         references.touch(shade.id)
         wrote = {"shade_revision": [row.id], "shade": [shade.id]}
         audit.note(None, "shade revision approved", by, now, wrote)
         return views.shade_revision(row)
+
+
+def drafted(shade_id: int, values: RevisionValues) -> View:
+    """Returns what a reference colour would be before it is approved, storing nothing. Raises as `approve`.
+
+    `spread` tells how its readings scatter, None of fewer than two: standard deviation per coordinate, and their mean colour difference from the
+    mean. `difference` is that from the revision before, None of a first one, in the formula that limits of the shade's grades use.
+    """
+    conditions, rows = _reference(values)
+    shade = found("shade", shade_id)
+    _to_store(shade, values, conditions, rows)
+    lab = mean_lab([Lab(*row) for row in rows]).as_list()
+    before = catalog.current_shade_revisions([shade.id]).get(shade.id)
+    formula, weights = formula_of(shade.id)
+    labs = [Lab(*row) for row in rows]
+    apart = mean_difference_from_mean(labs, formula, weights) if len(labs) > 1 else None
+    deviations = [stdev(row[place] for row in rows) for place in range(3)] if len(rows) > 1 else []
+    return {
+        "lab": lab,
+        "count": len(rows),
+        "spread": None if apart is None else {"deviations": deviations, "from_mean": apart, "formula": formula},
+        "before": before and views.shade_revision(before),
+        "difference": before and steps([before.lab, lab], formula, weights)[0],
+    }
+
+
+def steps(labs: Sequence[Sequence[float]], formula: str, weights: Sequence[float] | None) -> list[View]:
+    """Returns the difference of each colour from the one before: `delta_e` in the formula, `direction` in words."""
+    found_steps = []
+    for earlier, later in pairwise(Lab(*lab) for lab in labs):
+        value = delta_e(earlier, later, formula, checked_weights(formula, weights))
+        found_steps.append(
+            {
+                "delta_e": value,
+                "symbol": SYMBOLS[formula],
+                "formula": formula,
+                "direction": components(earlier, later).direction,
+            }
+        )
+    return found_steps
+
+
+def formula_of(shade_id: int) -> tuple[str, list[float] | None]:
+    """Returns the formula, with its weights, of the newest limits of a grade of this shade; the usual one where none says. One query."""
+    said = catalog.newest_limits_of_shade(shade_id)
+    block = block_of(said.body, COLOR.name) if said else {}
+    return block.get("formula") or DEFAULT_FORMULA, block.get("weights")
+
+
+def _reference(values: RevisionValues) -> tuple[Conditions, list[list[float]]]:
+    """The conditions and the colours of a reference that makes sense."""
+    conditions, faults = _stated(values["conditions"])
+    rows, wrong = _colors(values, conditions)
+    if faults or wrong or conditions is None:
+        raise Invalid(*faults, *wrong)
+    return conditions, rows
+
+
+def _to_store(
+    shade: Shade, values: RevisionValues, conditions: Conditions, rows: Sequence[Sequence[float]]
+) -> dict[str, object]:
+    """The columns of a revision."""
+    instrument = _measured_with(values.get("instrument_id"))
+    grade = catalog.brightened(shade) if conditions.uv is None else None
+    if grade is not None:
+        raise Invalid(uv_fault("/conditions/uv", grade))
+    return {
+        **{name: value for name, value in values.items() if name != "instrument_id"},
+        "instrument": instrument,
+        "lab": mean_lab([Lab(*row) for row in rows]).as_list(),
+        "readings": values.get("readings"),
+        "spectrum": values.get("spectrum"),
+        "conditions": conditions.as_dict(),
+    }
 
 
 def _stated(said: KeptConditions) -> tuple[Conditions | None, list[Fault]]:

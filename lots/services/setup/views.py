@@ -70,7 +70,7 @@ def limits(row: LimitsRevision) -> View:
 def instrument(row: Instrument) -> View:
     """An instrument."""
     fields = ("id", "code", "kind", "standard_uncertainty", "resolution", "measures", "check_interval_days")
-    return {**{name: getattr(row, name) for name in fields}, **recorded(row)}
+    return {**{name: getattr(row, name) for name in fields}, **recorded(row), **version(row)}
 
 
 def check(row: InstrumentCheck) -> View:

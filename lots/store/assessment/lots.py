@@ -197,6 +197,12 @@ def newest_of_grade(grade_id: int, most: int, before: Lot | None = None, supplie
     return list(query.order_by(Lot.received_at.desc(), Lot.id.desc()).limit(most))
 
 
+def newest_whole(grade_id: int, most: int) -> list[Lot]:
+    """The newest lots of a grade with all that they are judged under, newest first. One query."""
+    query = _with_names().where(Lot.grade == grade_id)
+    return list(query.order_by(Lot.received_at.desc(), Lot.id.desc()).limit(most))
+
+
 def waiting(supplier_id: int, grade_id: int) -> list[int]:
     """Numbers of the lots of a supplier and grade that are in quarantine."""
     query = Lot.select(Lot.id).where(

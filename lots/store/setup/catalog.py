@@ -26,12 +26,7 @@ from lots.store.tables.models import (
 Coded: TypeAlias = Supplier | Shade | Grade | Instrument
 CODED: dict[str, type[Coded]] = {"supplier": Supplier, "shade": Shade, "grade": Grade, "instrument": Instrument}
 # What has a version, so that two people do not change it at once.
-_VERSIONED: dict[str, type[Supplier | Shade | Grade | Machine]] = {
-    "supplier": Supplier,
-    "shade": Shade,
-    "grade": Grade,
-    "machine": Machine,
-}
+_VERSIONED: dict[str, type[Supplier | Shade | Grade | Instrument | Machine]] = {**CODED, "machine": Machine}
 _C = TypeVar("_C", Supplier, Shade, Grade, Instrument)
 
 
@@ -187,6 +182,13 @@ def current_limits(grade_id: int) -> LimitsRevision | None:
     return found
 
 
+def newest_limits_of_shade(shade_id: int) -> LimitsRevision | None:
+    """The limits that were set last for a grade of this shade, or None. One query."""
+    of_shade = LimitsRevision.select().join(Grade).where(Grade.shade == shade_id)
+    found: LimitsRevision | None = of_shade.order_by(LimitsRevision.id.desc()).first()
+    return found
+
+
 def limits_revision(grade_id: int, revision: int) -> LimitsRevision | None:
     """One limits revision by its number within the grade."""
     return LimitsRevision.get_or_none((LimitsRevision.grade == grade_id) & (LimitsRevision.revision == revision))
@@ -203,15 +205,10 @@ def all_instruments() -> list[Instrument]:
     return list(Instrument.select().order_by(Instrument.code))
 
 
-def measure(instrument_id: int, names: list[str]) -> None:
-    """Sets what an instrument measures."""
-    Instrument.update(measures=names).where(Instrument.id == instrument_id).execute()
-
-
 def first_measured(instrument_id: int, name: str) -> bool:
     """Sets what an instrument measures where nobody stated it; False when somebody was faster."""
     unstated = (Instrument.id == instrument_id) & Instrument.measures.is_null()
-    return bool(Instrument.update(measures=[name]).where(unstated).execute())
+    return bool(Instrument.update(measures=[name], version=Instrument.version + 1).where(unstated).execute())
 
 
 def all_checks(numbers: Iterable[int], known_at: datetime | None = None) -> dict[int, list[InstrumentCheck]]:

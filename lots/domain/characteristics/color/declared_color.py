@@ -336,6 +336,7 @@ COLOR = Characteristic(
     # Colour is studied one coordinate at a time, in values of it or in differences.
     studied=tuple(Studied(f"color.d{name}", f"{name}*", "", -150, 150) for name in COORDINATES),
     instruments=("spectro", "colorimet", "colourimet"),
+    kinds=("spectrophotometer", "colorimeter"),
     instrument_unit="per coordinate",
     method="Printed plaques were read in CIELAB under the conditions of the reference. Readings were averaged per spool, and the spools' "
     "means over the lot. Differences are sample minus reference.",

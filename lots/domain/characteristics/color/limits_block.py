@@ -45,7 +45,8 @@ def _terms(limits: ColorLimits, _: float) -> str:
     )
 
 
-_DIFFERENCE = "colour difference in the formula"
+# Common practice for a white, no source.
+_COMMON = {"L": 0.8, "a": 0.4, "b": 0.6}
 _BESIDE = ("metamerism_max", "whiteness_min", "tint", "yellowness_max")
 COLOR_LIMITS = LimitsBlock(
     about="Limits on colour. `job_pair_max` is the most that two lots of one job may differ; without it `step_max` is.\n\n"
@@ -53,62 +54,125 @@ COLOR_LIMITS = LimitsBlock(
     fields=(
         LimitField(
             "formula",
-            "of every colour difference here",
+            "of every colour difference in these limits",
+            label="Formula",
             type="choice",
             words=tuple(DEFAULT_WEIGHTS),
             default=DEFAULT_FORMULA,
         ),
-        LimitField("weights", "CIE94 [kL, K1, K2]; CMC [l, c]; CIEDE2000 [kL, kC, kH]", type="list", above=0, high=100),
-        LimitField("lot_max", _DIFFERENCE, asks=True, above=0, high=100, example=1.0),
-        LimitField("spool_max", _DIFFERENCE, asks=True, above=0, high=100, example=1.3),
-        LimitField("spread_max", "mean colour difference of the spools from their mean", asks=True, above=0, high=100),
+        LimitField(
+            "weights",
+            "CIE94 [kL, K1, K2]; CMC [l, c]; CIEDE2000 [kL, kC, kH]; those of the formula when left out",
+            label="Weights",
+            type="list",
+            above=0,
+            high=100,
+        ),
+        LimitField(
+            "lot_max",
+            "colour difference of the lot's mean from the reference",
+            label="Lot mean, at most",
+            proposal=1.0,
+            asks=True,
+            above=0,
+            high=100,
+            example=1.0,
+        ),
+        LimitField(
+            "spool_max",
+            "colour difference of the worst spool from the reference",
+            label="Worst spool, at most",
+            proposal=1.3,
+            asks=True,
+            above=0,
+            high=100,
+            example=1.3,
+        ),
+        LimitField(
+            "spread_max",
+            "mean colour difference of the spools from their mean",
+            label="Spread within the lot, at most",
+            proposal=0.5,
+            asks=True,
+            above=0,
+            high=100,
+        ),
         LimitField(
             "spool_pair_max",
-            "colour difference in the formula between any two spools of the lot, measured or not",
+            "colour difference between any two spools of the lot, measured or not",
+            label="Any two spools, at most",
             asks=True,
             above=0,
             high=100,
         ),
         # A step alone says nothing of a first lot.
-        LimitField("step_max", _DIFFERENCE, above=0, high=100),
+        LimitField(
+            "step_max",
+            "colour difference from the last accepted lot",
+            label="Step from the last lot, at most",
+            proposal=0.8,
+            above=0,
+            high=100,
+        ),
         LimitField(
             "job_pair_max",
-            "colour difference in the formula between two lots of one job; step_max when left out",
+            "colour difference between two lots of one job; the step from the last lot when left out",
+            label="Two lots of one job, at most",
+            proposal=0.5,
             above=0,
             high=100,
         ),
         LimitField(
             "control_max",
-            "colour difference in the formula between the lot and the control spool, printed in one build",
+            "colour difference between the lot and the control spool, printed in one build",
+            label="Difference from the control spool, at most",
             above=0,
             high=100,
         ),
         LimitField(
             "components_max",
             "Most |sample - reference| per coordinate.",
+            label="Per coordinate",
             type="map",
             asks=True,
             schema="Components",
-            parts=tuple(LimitField(name, f"most |d{name}*|", above=0, high=100) for name in COORDINATES),
+            parts=tuple(
+                LimitField(
+                    name,
+                    f"most difference in {name}*, either way",
+                    label=f"Δ{name}*, at most",
+                    proposal=_COMMON[name],
+                    above=0,
+                    high=100,
+                )
+                for name in COORDINATES
+            ),
         ),
-        fewest("readings_per_spool_min", "fewest colours read on a spool"),
+        fewest("readings_per_spool_min", "fewest colours read on a spool", "Fewest readings per spool", 3),
         by_test_print(),
         LimitField(
             "metamerism_max",
-            "metamerism index in the formula, under A and LED-B3, by spectra of lot and reference",
+            "metamerism index under A and LED-B3, by spectra of lot and reference",
+            label="Metamerism index, at most",
             above=0,
             high=100,
         ),
-        LimitField("whiteness_min", "CIE whiteness", low=0, high=300),
-        LimitField("tint", "lowest and highest CIE tint", type="pair", low=-10, high=10),
-        LimitField("yellowness_max", "yellowness index of ASTM E313", low=-200, high=200),
+        LimitField("whiteness_min", "least CIE whiteness of the lot", label="CIE whiteness, at least", low=0, high=300),
+        LimitField("tint", "CIE tint, from lowest to highest", label="CIE tint", type="pair", low=-10, high=10),
+        LimitField(
+            "yellowness_max",
+            "most yellowness index of ASTM E313",
+            label="Yellowness index, at most",
+            low=-200,
+            high=200,
+        ),
     ),
     read=color_limits,
     problems=_problems,
     # None of these tells a colour by itself: a pink cast leaves whiteness as it is.
     beside=(
         _BESIDE,
-        f"sets no limit on the colour itself, and {', '.join(_BESIDE)} stand beside one, never in its place",
+        "sets no limit on the colour itself. Limits on metamerism, whiteness, tint and yellowness stand beside one, never in its place",
     ),
     terms=_terms,
 )

@@ -281,6 +281,7 @@ class Characteristic:
         measures: figures followed over lots.
         far: which of its readings lie far from their neighbours.
         repeats, studied, instruments: how its readings repeat, what studies read, and words in the names of instruments that measure it.
+        kinds: of instruments that measure it, as a form offers them; where none are named, `instruments`.
         instrument_unit: of an instrument's standard uncertainty.
         method: how it is measured, a sentence for papers.
         form: at the bench.
@@ -326,6 +327,7 @@ class Characteristic:
     repeats: Repeats = Repeats()
     studied: tuple[Studied, ...] = ()
     instruments: tuple[str, ...] = ()
+    kinds: tuple[str, ...] = ()
     instrument_unit: str = ""
     uses: tuple[str, ...] = ()
     carried: tuple[str, ...] = ()

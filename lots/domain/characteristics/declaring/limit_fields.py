@@ -17,12 +17,16 @@ class LimitField:
     Args:
         name: with its unit.
         type: a number, a whole number, [lowest, highest], one of `words`, a list of numbers, a map of `parts`, or text.
-        about: what it asks.
+        about: what it asks, a short sentence or phrase for the form and the documentation.
+        label: on the form, with its unit; "" where the name in plain words does.
         asks: it sets a limit by itself; a block must have one that does, where any does.
         above, low, high: ends of what is taken; of both ends for a pair.
         needed, default, hint: as for any field.
         example: in the document's example of limits, which has the blocks with one.
+        proposal: a value to begin with, as a form proposes it; None where none is common.
+        source: where the proposal comes from.
         words, parts: of a choice; of a map.
+        ends: of a pair, what its numbers are.
         schema: name of a map's shape in the document; "" where that follows from its name.
         alike: it means the same in every block that has it, and is judged for all in one place.
         counts: it says how many readings are needed, of a spool or in all; "" for any other field.
@@ -32,6 +36,7 @@ class LimitField:
     name: str
     about: str = ""
     _: KW_ONLY
+    label: str = ""
     type: Literal["number", "whole", "pair", "choice", "list", "map", "text"] = "number"
     asks: bool = False
     above: float | None = None
@@ -41,8 +46,11 @@ class LimitField:
     default: Any = None
     hint: str = ""
     example: Any = None
+    proposal: Any = None
+    source: str = "common practice, no source"
     words: tuple[str, ...] = ()
     parts: tuple[LimitField, ...] = ()
+    ends: str = "lowest and highest"
     schema: str = ""
     alike: bool = False
     counts: Literal["", "spool", "lot"] = ""
@@ -78,6 +86,7 @@ class LimitsBlock:
 SPOOLS_MIN = LimitField(
     "spools_min",
     "drawn spools that each finding must rest on, or all when there are fewer",
+    label="Fewest spools",
     type="whole",
     low=1,
     high=1000,
@@ -89,7 +98,10 @@ SPOOLS_MIN = LimitField(
 FEWEST = 1
 
 
-def fewest(name: str, about: str) -> LimitField:
+def fewest(name: str, about: str, label: str = "", proposal: int | None = None) -> LimitField:
     """Returns the field of a limits block that says how many readings are needed: `FEWEST` when left out."""
     counts: Literal["spool", "lot"] = "spool" if "per_spool" in name else "lot"
-    return LimitField(name, about, type="whole", low=1, high=1000, default=FEWEST, counts=counts)
+    said = label or ("Fewest readings per spool" if counts == "spool" else "Fewest readings")
+    return LimitField(
+        name, about, type="whole", label=said, proposal=proposal, low=1, high=1000, default=FEWEST, counts=counts
+    )

@@ -50,4 +50,4 @@ def printed_entries(*, control: bool = True) -> tuple[Entry, ...]:
 def by_test_print() -> LimitField:
     """Returns the field of a limits block that names the recipe by which prints count."""
     about = "recipe and revision, such as COUPON/2: prints of another recipe do not count"
-    return LimitField("test_print", about, type="text", alike=True)
+    return LimitField("test_print", about, type="text", label="Test print", alike=True)

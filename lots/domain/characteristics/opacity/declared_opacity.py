@@ -137,7 +137,10 @@ OPACITY = Characteristic(
         fields=(
             LimitField(
                 "contrast_ratio_min",
-                "Y over black by Y over white",
+                "luminance Y over black divided by Y over white: 1 hides completely",
+                label="Contrast ratio, at least",
+                proposal=0.98,
+                source="ASTM D2805 takes 0.98 as complete hiding of a paint film (from memory)",
                 needed=True,
                 above=0,
                 high=1,
@@ -145,7 +148,8 @@ OPACITY = Characteristic(
             ),
             LimitField(
                 "thickness_mm",
-                "of the plaques that it holds for, mm: readings of another thickness, beyond 5 %, do not count",
+                "of the plaques that the limit holds for; readings of another thickness, beyond 5 %, do not count",
+                label="Thickness of plaques, mm",
                 low=0.1,
                 high=20,
             ),
@@ -172,6 +176,7 @@ OPACITY = Characteristic(
     repeats=Repeats(none="The newest reading counts: earlier ones are no repeats of it."),
     # What reads colours reads them over black and over white.
     instruments=("spectro", "colorimet", "colourimet"),
+    kinds=("spectrophotometer", "colorimeter"),
     instrument_unit="per coordinate",
     method="A printed plaque was read over black and over white at the same place. The contrast ratio is luminous reflectance over "
     "black by that over white (ISO 6504-3).",

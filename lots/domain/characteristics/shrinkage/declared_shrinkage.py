@@ -20,14 +20,15 @@ from lots.domain.characteristics.declaring.declaration import (
     Values,
 )
 from lots.domain.characteristics.declaring.figures import Figure, by_spool, mean, sum_of_squares
-from lots.domain.characteristics.declaring.limit_fields import FEWEST, LimitField, LimitsBlock, Problem, fewest
+from lots.domain.characteristics.declaring.limit_fields import FEWEST, LimitsBlock, Problem
 from lots.domain.characteristics.declaring.neighbours import Far, within
 from lots.domain.characteristics.declaring.origin import of_the_lot
 from lots.domain.characteristics.declaring.plausibility import Doubt
-from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
+from lots.domain.characteristics.declaring.printing import printed_entries, printed_fields
 from lots.domain.characteristics.shrinkage.against_control import judge_against_control
 from lots.domain.characteristics.shrinkage.doubts import doubt_shrinkage
 from lots.domain.characteristics.shrinkage.judged_shrinkage import Start, judge_shrinkage
+from lots.domain.characteristics.shrinkage.limit_fields import LIMIT_FIELDS
 from lots.domain.characteristics.shrinkage.lot_shrinkage import (
     AXES,
     AxisSummary,
@@ -285,40 +286,7 @@ SHRINKAGE = Characteristic(
     compared_by="age_h",
     limits=LimitsBlock(
         about="Limits on shrinkage per axis, [lowest, highest] in %, never merged.",
-        fields=(
-            *(
-                LimitField(f"{axis}_percent", "lowest and highest in %", type="pair", asks=True, low=-10, high=10)
-                for axis in AXES
-            ),
-            LimitField(
-                "step_max_percent", "most between this lot and the last accepted one per axis, in %", above=0, high=10
-            ),
-            LimitField(
-                "control_difference_max_percent",
-                "most between coupons of the lot and of the control spool in one build, in %",
-                above=0,
-                high=10,
-            ),
-            fewest("tests_per_axis_min", "fewest coupons measured per axis"),
-            by_test_print(),
-            LimitField(
-                "basis",
-                "part: lengths as measured, with the bead; material: without the bead, so lengths outside and inside or of at least 5 : 1 are needed",
-                type="choice",
-                words=("part", "material"),
-            ),
-            LimitField(
-                "designed_mm", "with basis part: only coupons of this designed length count, mm", above=0, high=2000
-            ),
-            LimitField(
-                "age_h",
-                "earliest and latest hours after printing",
-                type="pair",
-                low=0,
-                high=10_000,
-                order=("The earliest age is above the latest.", "Write [earliest, latest] in hours."),
-            ),
-        ),
+        fields=LIMIT_FIELDS,
         read=_limits,
         problems=_problems,
         terms=_terms,
@@ -356,6 +324,7 @@ SHRINKAGE = Characteristic(
     ),
     studied=(Studied("shrinkage", "length of coupons", "mm", 0, 2000),),
     instruments=("micromet", "caliper", "calliper", "laser"),
+    kinds=("micrometer", "laser micrometer", "caliper"),
     instrument_unit="mm",
     method="Lengths of printed coupons were measured along each axis and held against their design. Where lengths outside and "
     "inside, or lengths of at least 5 : 1 allow it, the width of the bead is told apart from the shrinkage. Else the shrinkage includes it.",

@@ -1,0 +1,107 @@
+"""What a form asks for, derived from the schema of a request: names, labels, explanations, choices and proposals of its fields."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
+from typing import Any, Literal
+
+from marshmallow import Schema, fields
+
+from lots.api.http.fields import Numbers, StrictBoolean, Text
+
+Kind = Literal["number", "text", "lines", "choice", "truth", "pair", "list", "group"]
+
+
+@dataclass(frozen=True, slots=True)
+class FormField:
+    """One field of a form.
+
+    Args:
+        path: names from the outside of the body to the field.
+        label, about: for people; `about` is one sentence.
+        kind: how it is typed: two numbers for a pair, several for a list, the `parts` of a group.
+        required: a form without it is refused.
+        words: of a choice.
+        default: what it is when left out, None where nothing is.
+        proposal, source: a value to begin with, and where it comes from.
+        parts: of a group.
+    """
+
+    path: tuple[str, ...]
+    label: str
+    about: str
+    kind: Kind
+    required: bool
+    words: tuple[Any, ...] = ()
+    default: Any = None
+    proposal: Any = None
+    source: str = ""
+    parts: tuple[FormField, ...] = ()
+
+    @property
+    def name(self) -> str:
+        """Its name in the form."""
+        return "-".join(self.path)
+
+    @property
+    def is_common(self) -> bool:
+        """True where a form marks its proposal as common practice, False where it names the source."""
+        return self.source.startswith("common practice")
+
+    def leaves(self) -> Iterator[FormField]:
+        """Yields the fields that something is typed in: itself, or those of its parts."""
+        if self.kind != "group":
+            yield self
+        for part in self.parts:
+            yield from part.leaves()
+
+
+@cache
+def form_fields(schema: type[Schema], *names: str, below: tuple[str, ...] = ()) -> tuple[FormField, ...]:
+    """Returns the fields of a request as a form asks for them.
+
+    Args:
+        schema: of the request.
+        names: which, in this order; all of them in theirs when empty.
+        below: path of the object that the schema describes.
+    """
+    made = schema()
+    return tuple(_field((*below, name), made.fields[name]) for name in names or made.fields)
+
+
+def _field(path: tuple[str, ...], one: fields.Field[Any]) -> FormField:
+    said = one.metadata
+    about = _sentence(str(said.get("description", "")))
+    parts: tuple[FormField, ...] = ()
+    if isinstance(one, fields.Nested):
+        parts = form_fields(type(one.schema), below=path)
+    default = (
+        None if callable(one.load_default) or not isinstance(one.load_default, str | int | float) else one.load_default
+    )
+    label = str(said.get("label") or about.rstrip(".") or path[-1].replace("_", " ").capitalize())
+    about = "" if about.rstrip(".").lower() == label.lower() else about
+    kept = (tuple(said.get("enum", ())), default, said.get("proposal"), str(said.get("source", "common practice")))
+    return FormField(path, label, about, _kind(one), one.required, *kept, parts)
+
+
+def _kind(one: fields.Field[Any]) -> Kind:
+    if isinstance(one, fields.Nested):
+        return "group"
+    if isinstance(one, StrictBoolean):
+        return "truth"
+    if isinstance(one, Numbers):
+        return "pair"
+    if isinstance(one, fields.List):
+        return "list"
+    if "enum" in one.metadata:
+        return "choice"
+    if isinstance(one, Text):
+        return "lines" if one.lines else "text"
+    return "number"
+
+
+def _sentence(about: str) -> str:
+    """An explanation as a sentence, from the phrase that documents a field."""
+    return f"{about[:1].upper()}{about[1:].rstrip('.')}." if about else ""
