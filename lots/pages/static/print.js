@@ -1,0 +1,8 @@
+// Shows the buttons that print a page, which need a script, and prints.
+(function () {
+  "use strict";
+  for (const button of document.querySelectorAll("button[data-print]")) {
+    button.hidden = false;
+    button.addEventListener("click", () => window.print());
+  }
+})();
