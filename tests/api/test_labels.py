@@ -376,8 +376,12 @@ def test_numbers_and_dates_stand_as_the_site_writes_them(shop):
     """A comma, and the day on the site's calendar: 20:30 UTC is the next day in Kolkata (IANA tz database: UTC+05:30)."""
     describe(shop, date_form="DD.MM.YYYY", decimal_sign="comma", time_zone="Asia/Kolkata")
     body = {
-        **{"supplier_id": shop.supplier("QWT")["id"], "grade_id": shop.grade()["id"], "supplier_lot": "7.5"},
-        **{"received_at": "2026-11-20T20:30:00Z", "net_mass_g": 750.5, "spools": [{"code": "W-1.75"}]},
+        "supplier_id": shop.supplier("QWT")["id"],
+        "grade_id": shop.grade()["id"],
+        "supplier_lot": "7.5",
+        "received_at": "2026-11-20T20:30:00Z",
+        "net_mass_g": 750.5,
+        "spools": [{"code": "W-1.75"}],
     }
     shop.post("receiving", "/deliveries", body)
     said = {text for text, *_ in spans(svg(shop, "/spools/W-1.75/label"))}

@@ -138,6 +138,23 @@ class Place:
             )
         return first.isoformat()
 
+    def twice(self, text: str) -> tuple[datetime, datetime] | None:
+        """Returns the two moments of a date and time that the site's clock showed twice, the earlier one first; None for any other text.
+
+        Example:
+            >>> [str(at) for at in Place("Europe/Berlin").twice("2026-10-25T02:30")]
+            ['2026-10-25 02:30:00+02:00', '2026-10-25 02:30:00+01:00']
+        """
+        if not _LOCAL.fullmatch(text):
+            return None
+        try:
+            naive = datetime.fromisoformat(text)
+        except ValueError:
+            return None
+        first, second = (naive.replace(tzinfo=zone(self.time_zone), fold=fold) for fold in (0, 1))
+        # In the hour that never came the later reading has the larger offset.
+        return (first, second) if first.astimezone(UTC) < second.astimezone(UTC) else None
+
     def end_of(self, day: str) -> str:
         """Returns the last second of a day at the site, as the API takes it; what is no day stays as it was typed.
 
