@@ -27,9 +27,11 @@ _DAY = re.compile(r"\d{4}-\d\d-\d\d")
 _WITH_COMMA = re.compile(r"\s*[-+]?\d*,\d+\s*")
 # A number that stands alone in a sentence, after a blank, bracket or sign; in a code, a date or an address it has letters or signs around it.
 _IN_PROSE = re.compile(r"(?<![^\s(\[±=≥≤<>/+\-−])([-+−±]?\d+)\.(\d+)(?=$|[\s)\],;:%/°²]|\.(?:\s|$))")
-# What follows these words is somebody's name for a thing, even where it looks like a number.
+# What follows these words is somebody's name for a thing, even where it looks like a number; what follows a standard is its clause.
 _NAMES = re.compile(
-    r"\b(?:lots?|spools?|grades?|orders?|jobs?|machines?|instruments?|suppliers?|shades?)[:,]? +$", re.IGNORECASE
+    r"(?:\b(?:lots?|spools?|grades?|orders?|jobs?|machines?|instruments?|suppliers?|shades?):? +"
+    r"|\b(?:ISO|IEC|JCGM|ASTM|DIN|EN|CIE|RFC)[A-Z/ ]* [\d:.-]+, +)$",
+    re.IGNORECASE,
 )
 
 
@@ -88,12 +90,14 @@ class Place:
         Example:
             >>> Place(decimal_sign="comma").prose("Lot 7.5: mean 1.748 mm (limit 1.72 to 1.78 mm), spool PLA-1.75.")
             'Lot 7.5: mean 1,748 mm (limit 1,72 to 1,78 mm), spool PLA-1.75.'
+            >>> Place(decimal_sign="comma").prose("By 0.08 a lot, 0.89 in all (JCGM 106:2012, 8.2).")
+            'By 0,08 a lot, 0,89 in all (JCGM 106:2012, 8.2).'
         """
         if self.decimal_sign == "point":
             return text
 
         def signed(found: re.Match[str]) -> str:
-            named = _NAMES.search(text, max(0, found.start() - 20), found.start())
+            named = _NAMES.search(text, max(0, found.start() - 40), found.start())
             return found[0] if named else f"{found[1]},{found[2]}"
 
         return _IN_PROSE.sub(signed, text)

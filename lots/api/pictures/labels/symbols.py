@@ -15,7 +15,7 @@ QUIET = 4
 # The smallest side of a module that a scanner at arm's length and a label printer of 203 dots to the inch both manage, mm. Common practice, no source.
 LEAST_MODULE = 0.33
 # Larger symbols are read no better at arm's length, and leave less room for words, mm.
-MOST_MODULE = 1.3
+MOST_MODULE = 1.0
 _NOISE = 1e-6
 
 
