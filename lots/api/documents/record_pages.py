@@ -17,6 +17,7 @@ from lots.api.documents.report_pages import (
     measure_of,
     method_section,
     readings_section,
+    reason_said,
     uncertain,
     value_of,
 )
@@ -212,7 +213,7 @@ def _decisions(decisions: list[dict[str, Any]], lot_id: int, place: Place) -> Se
             row["standing"],
             row["decided_by"],
             f"limits {row['limits_revision'] or 'none'}, reference {row['shade_revision'] or 'none'}",
-            row["reason"],
+            reason_said(row, place),
         )
         for row in decisions
     ]

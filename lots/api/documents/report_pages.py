@@ -304,6 +304,11 @@ def action_said(row: dict[str, Any]) -> str:
     return str(row["action"]).replace("_", " ")
 
 
+def reason_said(row: dict[str, Any], place: Place) -> str:
+    """Returns why a decision was taken: the program's sentences as the site writes numbers, a person's words as they are."""
+    return place.prose(row["reason"]) if row["action"] in ("received", "judge") else str(row["reason"])
+
+
 def readings_section(
     title: str, readings: list[dict[str, Any]], lot_id: int, place: Place, *, who: bool = False
 ) -> Section | None:
@@ -343,7 +348,7 @@ def _entered(row: dict[str, Any]) -> str:
 
 def _decisions(report: dict[str, Any], place: Place) -> Section:
     rows = [
-        (place.moment(row["decided_at"]), action_said(row), row["standing"], row["decided_by"], row["reason"])
+        (place.moment(row["decided_at"]), action_said(row), row["standing"], row["decided_by"], reason_said(row, place))
         for row in report["decisions"]
     ]
     head = ("When", "What", "The lot then", "By", "Why")

@@ -40,7 +40,10 @@ def which(typed: Mapping[str, str]) -> list[tuple[str, str]]:
     both = place().twice(typed.get("received_at", ""))
     if both is None:
         return []
-    said = (f"{order}: {place().moment(at)} (UTC{at:%:z})" for order, at in zip(("First", "Second"), both, strict=True))
+    said = (
+        f"{order}: {place().moment(at)} (UTC{at.isoformat()[-6:]})"
+        for order, at in zip(("First", "Second"), both, strict=True)
+    )
     return [("", "choose"), *((at.isoformat(), words) for at, words in zip(both, said, strict=True))]
 
 
