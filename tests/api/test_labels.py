@@ -66,9 +66,9 @@ def three(shop):
     return shop.receive(supplier, grade, "QW-71/b", 3)
 
 
-def labelled(width, height, margin=2, paper="roll"):
+def labelled(width, height, margin=2):
     """Changes of the shop's details for labels of this size."""
-    return {"label_width_mm": width, "label_height_mm": height, "label_margin_mm": margin, "label_paper": paper}
+    return {"label_width_mm": width, "label_height_mm": height, "label_margin_mm": margin, "label_paper": "roll"}
 
 
 def fetch(shop, path, accept, base=SITE, status=200):
@@ -181,7 +181,7 @@ def test_a_symbol_of_any_label_size_can_be_read(shop, width, height, margin):
     """At the smallest label, too, the address fits at a module that scanners manage."""
     describe(shop, **labelled(width, height, margin))
     deliver(shop, ["QW-1187-S03"])
-    page = svg(shop, "/spools/QW-1187-S03/label")
+    page = svg(shop, "/spools/QW-1187-S03/label?size=roll")
     assert [f"{SITE}/spools/QW-1187-S03"] == [text for text, _, _ in read(printed(page))]
 
 
@@ -190,7 +190,7 @@ def test_a_label_too_small_for_the_address_holds_the_code(shop):
     code = "漢" * 14
     describe(shop, **labelled(40, 20))
     deliver(shop, [code])
-    assert [code] == [text for text, _, _ in read(printed(svg(shop, f"/spools/{quote(code)}/label")))]
+    assert [code] == [text for text, _, _ in read(printed(svg(shop, f"/spools/{quote(code)}/label?size=roll")))]
 
 
 def test_a_label_too_small_for_anything_is_refused_with_the_smallest_size(shop):
@@ -265,7 +265,7 @@ def test_a_spool_wound_in_the_shop_names_every_lot_it_holds_and_is_on_no_packing
     wound = shop.post("production", "/spools", {"parents": parents, "code": "MIX-1"})
     label = shop.get("production", "/spools/MIX-1/label")
     assert ("Q-1", ["Q-2"], wound["net_mass_g"]) == (label["supplier_lot"], label["further_lots"], label["net_mass_g"])
-    assert "Lots Q-1, Q-2" in svg(shop, "/spools/MIX-1/label")
+    assert "Lots Q-1, Q-2" in svg(shop, "/spools/MIX-1/label?size=roll")
     for delivery in (one, other):
         found = shop.get("receiving", f"/deliveries/{delivery['id']}/labels")["labels"]
         assert [spool["code"] for spool in delivery["spools"]] == [label["spool_code"] for label in found]
@@ -305,7 +305,7 @@ def test_a_pdf_whose_labels_nobody_could_read_is_not_made(shop):
     body = refused(fetch(shop, "/spools/漢-1/label", "application/pdf", status=406), 406, "no-glyphs")
     assert "U+6F22" in body["detail"]
     assert "image/svg+xml" in body["detail"]
-    assert "漢-1" in svg(shop, "/spools/漢-1/label")
+    assert "漢-1" in svg(shop, "/spools/漢-1/label?size=roll")
 
 
 def test_what_people_wrote_is_text_and_what_xml_cannot_hold_is_shown_as_a_stand_in(shop):
@@ -358,7 +358,7 @@ def test_nothing_on_a_printed_label_leaves_its_margin_or_lies_on_something_else(
     """
     describe(shop, **labelled(width, height, margin), date_form="DD.MM.YYYY", decimal_sign="comma")
     drawn = shop.receive(shop.supplier("QWT"), shop.grade(limits=SIMPLE_LIMITS), "QW-2026-1187/b", 1)
-    page = svg(shop, f"/spools/{drawn['spools'][0]['code']}/label")
+    page = svg(shop, f"/spools/{drawn['spools'][0]['code']}/label?size=roll")
     assert (f"{width}mm", f"{height}mm") == (parsed(page).get("width"), parsed(page).get("height"))
     texts, (left, top, right, bottom, module) = spans(page), symbol_box(page)
     assert module >= LEAST_MODULE
@@ -384,7 +384,7 @@ def test_numbers_and_dates_stand_as_the_site_writes_them(shop):
         "spools": [{"code": "W-1.75"}],
     }
     shop.post("receiving", "/deliveries", body)
-    said = {text for text, *_ in spans(svg(shop, "/spools/W-1.75/label"))}
+    said = {text for text, *_ in spans(svg(shop, "/spools/W-1.75/label?size=roll"))}
     assert {"W-1.75", "Lot 7.5", "1,75 mm, 750,5 g net", "Received 21.11.2026"} <= said
     found = shop.get("receiving", "/spools/W-1.75/label")
     assert ("2026-11-20T20:30:00Z", 1.75) == (found["received_at"], found["nominal_diameter_mm"])
@@ -411,22 +411,24 @@ def test_the_setting_counts_before_the_shops_details(shop, monkeypatch):
 
 
 def test_paper_and_sheet_follow_from_the_shops_details(shop):
-    """The roll where nothing is asked; a sheet of as many labels as fit, moved by its margins."""
+    """A roll of single labels; a sheet of as many labels as fit, moved by its margins. A label that fits on no sheet is a page of its own."""
     codes = [f"S-{number:02d}" for number in range(14)]
     delivery = deliver(shop, codes)
-    describe(shop, **labelled(99, 38.1, paper="roll"), sheet_top_mm=15.1, sheet_left_mm=4.7)
+    describe(shop, **labelled(99, 38.1), sheet_top_mm=15.1, sheet_left_mm=4.7)
     path = f"/deliveries/{delivery['id']}/labels"
-    assert 14 == shop.get("receiving", path)["pages"]
-    assert ("99mm", "38.1mm") == tuple(parsed(svg(shop, path)).get(name) for name in ("width", "height"))
-    assert 1 == shop.get("receiving", f"{path}?size=sheet")["pages"]
-    assert 2 == shop.get("receiving", f"{path}?size=sheet&from=2")["pages"]
-    seen = sorted(read(printed(svg(shop, f"{path}?size=sheet"))))
+    assert 14 == shop.get("receiving", f"{path}?size=roll")["pages"]
+    page = parsed(svg(shop, f"{path}?size=roll"))
+    assert ("99mm", "38.1mm") == (page.get("width"), page.get("height"))
+    assert 1 == shop.get("receiving", path)["pages"]
+    assert 2 == shop.get("receiving", f"{path}?from=2")["pages"]
+    seen = sorted(read(printed(svg(shop, path))))
     assert codes == [text.rpartition("/")[2] for text, _, _ in seen]
     places = [(int((left - 4.7) // 99), int((top - 15.1) // 38.1)) for _, left, top in seen]
     assert [(column, row) for row in range(7) for column in range(2)] == places
-    describe(shop, **labelled(150, 290, paper="roll"), sheet_top_mm=10)
-    body = refused(fetch(shop, f"{path}?size=sheet", "image/svg+xml", status=422), 422, "invalid", ["size"])
-    assert "No label of 150 x 290 mm fits on an A4 sheet." in body["errors"][0]["detail"]
+    describe(shop, **labelled(150, 290), sheet_top_mm=10)
+    assert 14 == shop.get("receiving", f"{path}?size=sheet")["pages"]
+    page = parsed(svg(shop, f"{path}?size=sheet&from=3"))
+    assert ("150mm", "290mm") == (page.get("width"), page.get("height"))
 
 
 @pytest.mark.parametrize(("width", "height", "margin"), LABELS)
@@ -434,7 +436,7 @@ def test_a_page_of_a_pdf_on_a_roll_is_one_label(shop, width, height, margin):
     """Of exactly its size, as pypdf reads it: a printer of labels feeds by the page."""
     describe(shop, **labelled(width, height, margin))
     delivery = deliver(shop, ["A-1", "A-2"])
-    answer = fetch(shop, f"/deliveries/{delivery['id']}/labels", "application/pdf")
+    answer = fetch(shop, f"/deliveries/{delivery['id']}/labels?size=roll", "application/pdf")
     boxes = [page.mediabox for page in pypdf.PdfReader(io.BytesIO(answer.data)).pages]
     sizes = [(float(box.width) * 25.4 / 72, float(box.height) * 25.4 / 72) for box in boxes]
     assert [pytest.approx((width, height), abs=DRAWN_MM)] * 2 == sizes

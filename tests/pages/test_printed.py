@@ -63,8 +63,8 @@ def test_the_page_of_labels_has_the_size_of_the_shops_labels(desk, clerk):
     log(desk, clerk, spools="S-1", spool_count="")
     describe(desk, label_width_mm=50, label_height_mm=25, label_paper="roll")
     page = clerk.go("/receiving/1/labels")
-    assert "Roll: one label of 50 x 25 mm a page" in page.text
-    assert "Sheet: A4, 44 labels of 50 x 25 mm" in page.text
+    assert "Roll, 50 x 25 mm" in page.text
+    assert "A4 sheet of 44, 50 x 25 mm" in page.text
     address = re.search(r'href="([^"]*labels\.css[^"]*)"', page.html)[1]
     style = clerk.raw(address)
     assert ("text/css", True) == (style.mimetype, "size: 50mm 25mm" in style.get_data(as_text=True))

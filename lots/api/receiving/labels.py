@@ -61,10 +61,11 @@ class LabelArgs(Strict):
     size = Text(
         6,
         one_of=SIZES,
+        load_default="sheet",
         metadata={
             "label": "Label paper",
-            "description": "sheet: A4 with as many labels as fit; roll, or single: one label a page. Both in the size of the shop's details, whose "
-            "`label_paper` holds where this is left out",
+            "description": "sheet: A4 with as many labels as fit; roll, or single: one label a page, as is one that fits on no sheet. Their size is in the shop's "
+            "details",
         },
     )
     first = WrittenWhole(
@@ -239,28 +240,19 @@ def _addressed(found: Sequence[View], args: dict[str, Any]) -> list[dict[str, An
 
 
 def stock_of(args: dict[str, Any]) -> Stock:
-    """Returns what labels are printed on, by the arguments of a request and the shop's details.
-
-    Raises:
-        Invalid: no label of the shop's size fits on a sheet.
-    """
+    """Returns what labels are printed on, by the arguments of a request and the shop's details."""
     details = shop_details()
-    if args.get("size", details.label_paper) != "sheet":
-        return roll(details)
-    found = sheet(details)
-    if not found.per_page:
-        size = f"{found.label_wide:g} x {found.label_high:g} mm"
-        raise Invalid(Fault("size", f"No label of {size} fits on an A4 sheet.", "Print on a roll."))
-    return found
+    on = sheet(details)
+    return on if args["size"] == "sheet" and on.per_page else roll(details)
 
 
 def _first(args: dict[str, Any], stock: Stock) -> int:
     """The first free place of a page.
 
     Raises:
-        Invalid: the page has no such place.
+        Invalid: a sheet has no such place.
     """
-    if args.get("size", shop_details().label_paper) != "sheet":
+    if stock == roll(shop_details()):
         return 1
     first = int(args["first"])
     if first > stock.per_page:
@@ -270,7 +262,7 @@ def _first(args: dict[str, Any], stock: Stock) -> int:
 
 
 def page_count(labels: int, args: dict[str, Any]) -> int:
-    """Returns how many pages so many labels take, by the arguments of a request. Raises as `stock_of`, and for a place beyond the sheet."""
+    """Returns how many pages so many labels take, by the arguments of a request. Raises for a place beyond the sheet."""
     stock = stock_of(args)
     return stock.pages(labels, _first(args, stock))
 

@@ -10,10 +10,9 @@ from flask import Response, current_app, render_template, request, send_from_dir
 from lots.api.http.fields import NUMBER
 from lots.api.http.site_address import address_for_phones
 from lots.api.pictures.answers import SVG
-from lots.api.pictures.labels.stock import Stock, roll, sheet
+from lots.api.pictures.labels.stock import Stock, sheet
 from lots.api.receiving.labels import (
     PDF,
-    SIZES,
     DeliveryLabels,
     LabelArgs,
     LotLabels,
@@ -101,14 +100,12 @@ def _papers() -> list[tuple[str, str]]:
     """The papers to choose from: a sheet where a label fits on one."""
     on = sheet(details())
     size = f"{num(on.label_wide)} x {num(on.label_high)} mm"
-    offered = [("sheet", f"Sheet: A4, {on.per_page} labels of {size}")] if on.per_page else []
-    return [*offered, ("roll", f"Roll: one label of {size} a page")]
+    offered = [("sheet", f"A4 sheet of {on.per_page}, {size}")] if on.per_page else []
+    return [*offered, ("roll", f"Roll, {size}")]
 
 
 def _on(asked: dict[str, Any]) -> Stock:
-    known = asked["size"] in SIZES
-    found = attempt(lambda: stock_of({"size": asked["size"]})) if known else None
-    return roll(details()) if found is None or isinstance(found, Refusal) else found
+    return stock_of(asked)
 
 
 def _pixels(asked: dict[str, Any]) -> tuple[int, int]:
@@ -167,7 +164,7 @@ def label_file(form: str, code: str) -> Any:
 
 
 def _file(form: str, find: Callable[[], Sequence[View]], name: str) -> Any:
-    asked = {part: text for part in ("size", "from", "page") if (text := request.args.get(part, ""))}
+    asked = {part: text for part in ("from", "page") if (text := request.args.get(part, ""))} | {"size": _paper()}
     wanted = SVG if form == "svg" else PDF
 
     def found() -> Sequence[View]:
