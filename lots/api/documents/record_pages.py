@@ -143,7 +143,7 @@ def _findings(record: dict[str, Any], place: Place) -> Section:
     found = sorted(record["findings"], key=lambda row: _ORDER.index(row["verdict"]))
     rows = [
         (
-            measure_of(row),
+            measure_of(row, place),
             mark_of(row),
             value_of(row, place),
             place.prose(row["limit_says"]),

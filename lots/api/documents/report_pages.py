@@ -168,7 +168,7 @@ def _found(found: dict[str, Any], place: Place) -> Section:
     tables = []
     if found["failing"]:
         tables.append(
-            _failures("Failing findings", "Measure", [(measure_of(row), row) for row in found["failing"]], place)
+            _failures("Failing findings", "Measure", [(measure_of(row, place), row) for row in found["failing"]], place)
         )
     if found["nonconforming_spools"]:
         each = [
@@ -180,7 +180,7 @@ def _found(found: dict[str, Any], place: Place) -> Section:
     if found["others"]:
         rows = [
             (
-                measure_of(row),
+                measure_of(row, place),
                 value_of(row, place),
                 place.prose(row["limit_says"]),
                 f"{row['n']} {row['counted']}",
@@ -198,9 +198,9 @@ def _found(found: dict[str, Any], place: Place) -> Section:
     return Section("What was found", paragraphs=said, tables=tables)
 
 
-def measure_of(row: dict[str, Any]) -> str:
+def measure_of(row: dict[str, Any], place: Place) -> str:
     """Returns what was measured and on what, and whether any use turns on it."""
-    subject = f" ({row['subject']})" if row["subject"] else ""
+    subject = f" ({place.prose(row['subject'])})" if row["subject"] else ""
     optional = "" if row.get("required", True) else "; no use turns on it alone"
     return f"{label_of(row)}{subject}{optional}"
 
