@@ -135,6 +135,7 @@ TABLE: dict[tuple[str, str], Budget] = {
     ("GET", "/v1/spools/{code}/dryings"): Budget(0, 500, 5),
     ("POST", "/v1/spools/{code}/dryings"): Budget(1, 1, 15),
     ("POST", "/v1/spools/{code}/events"): Budget(1, 1, 10),
+    ("GET", "/v1/lots/{number}/labels"): Budget(0, "spools of the lot", 10),
     ("GET", "/v1/spools/{code}/label"): Budget(0, 1, 10),
     ("POST", "/v1/stringing-checks"): Budget(5_000, 5_000, 25),
     ("GET", "/v1/studies/{number}"): Budget(0, 1, 5),

@@ -57,6 +57,10 @@ def missing(at, before, now, asked=False):
             yield from (f"{at}/{index}" for index in range(len(now), len(before)))
             for index, (old, new) in enumerate(zip(before, now, strict=False)):
                 yield from missing(f"{at}/{index}", old, new, asked)
+    elif asked and at.endswith("/maximum"):
+        # A request may always ask for more than before.
+        if now < before:
+            yield f"{at} {before} {now}"
     elif before != now and not at.endswith(("/maxItems", "/maxLength")):
         yield f"{at} {before} {now}"
 

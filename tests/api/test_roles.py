@@ -76,6 +76,7 @@ TABLE = {
     ("PATCH", "/v1/deliveries/1"): BENCH,
     ("POST", "/v1/deliveries/1/close"): {QUALITY},
     ("GET", "/v1/deliveries/1/labels"): BENCH,
+    ("GET", "/v1/lots/1/labels"): BENCH,
     ("POST", "/v1/deliveries/1/substitutes"): {QUALITY},
     ("GET", "/v1/lots"): ALL,
     ("GET", "/v1/lots/uses"): ALL,

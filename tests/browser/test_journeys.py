@@ -30,12 +30,12 @@ def test_clerk(width: int, script: bool, person: Callable[..., Person], site: Si
     clerk.follow("Log a delivery")
     page = clerk.page
     page.get_by_label("Supplier", exact=True).select_option(label="QWT: Quillwort Extrusion")
-    page.get_by_label("Grade").select_option(index=3)
+    page.get_by_label("Grade").select_option(label="PLA-WB-175: PLA Works Black, 1.75 mm")
     page.get_by_label("Supplier's lot number").fill(lot)
     page.get_by_label("Net mass of each").fill("1000")
-    page.get_by_label("Or the codes they bear").fill(f"{lot}-1\n{lot}-2\n{lot}-3")
+    page.get_by_label("Codes on the spools").fill(f"{lot}-1\n{lot}-2\n{lot}-3")
     assert clerk.fits()
-    clerk.press("Log it")
+    clerk.press("Log delivery")
     assert f"Lot {lot} is logged: what to do now" == clerk.heading()
     assert clerk.fits()
     here = page.url

@@ -27,6 +27,7 @@ from lots.api.lot_schemas import NamedSchema
 from lots.api.receiving.lots_and_deliveries import ByHandSchema, SpoolLineSchema
 from lots.api.receiving.samples import DeliverySampleSchema
 from lots.services.documents import lot_record
+from lots.services.setup.place import Place
 
 routes = Routes(
     "record", __name__, url_prefix="/v1/lots", description="All that is known of a lot, to keep or to print."
@@ -110,11 +111,11 @@ class LotRecord(Resource):
         return printed(partial(lot_record.record, number), _paper)
 
 
-def paper(number: int, wanted: str) -> Response:
-    """Returns the paper about a lot as a page to print (text/html) or a PDF."""
-    return on_paper(wanted, partial(lot_record.record, number), _paper)
+def paper(number: int, wanted: str, script: str = "") -> Response:
+    """Returns the paper about a lot as a page to print (text/html), with a button where there is a script for it, or as a PDF."""
+    return on_paper(wanted, partial(lot_record.record, number), _paper, script)
 
 
-def _paper(found: dict[str, Any]) -> Paper:
+def _paper(found: dict[str, Any], place: Place) -> Paper:
     name = f"lot-record-{found['number']}"
-    return Paper("record", title_of(found), sections(found), found["made_at"], name)
+    return Paper("record", title_of(found), sections(found, place), found["made_at"], name)

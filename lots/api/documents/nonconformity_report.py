@@ -24,6 +24,7 @@ from lots.api.http.roles import SUPPLY
 from lots.api.http.routes import Resource, Routes
 from lots.api.setup.suppliers import SupplierArgs
 from lots.services.documents import nonconformity_report
+from lots.services.setup.place import Place
 
 routes = Routes(
     "nonconformity report",
@@ -156,11 +157,11 @@ class NonconformityReport(Resource):
         return printed(partial(nonconformity_report.nonconformity, number, args.get("as_of")), _paper)
 
 
-def paper(number: int, wanted: str) -> Response:
-    """Returns the paper about a lot as a page to print (text/html) or a PDF."""
-    return on_paper(wanted, partial(nonconformity_report.nonconformity, number), _paper)
+def paper(number: int, wanted: str, script: str = "") -> Response:
+    """Returns the paper about a lot as a page to print (text/html), with a button where there is a script for it, or as a PDF."""
+    return on_paper(wanted, partial(nonconformity_report.nonconformity, number), _paper, script)
 
 
-def _paper(found: dict[str, Any]) -> Paper:
+def _paper(found: dict[str, Any], place: Place) -> Paper:
     name = f"nonconformity-report-{found['number']}"
-    return Paper("report", title_of(found), sections(found), found["made_at"], name)
+    return Paper("report", title_of(found), sections(found, place), found["made_at"], name)

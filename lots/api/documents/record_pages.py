@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from lots.api.documents.report_pages import (
+    DEFAULT_PLACE,
     Section,
     Table,
     action_said,
@@ -16,12 +17,14 @@ from lots.api.documents.report_pages import (
     measure_of,
     method_section,
     readings_section,
+    reason_said,
     uncertain,
     value_of,
 )
 from lots.api.pictures.use_grid import WORDS
 from lots.domain.assessment.limits_revision import GENERAL
-from lots.domain.words import hyphenated, moment
+from lots.domain.words import hyphenated
+from lots.services.setup.place import Place
 
 _AGAINST = {"fail": "Fails", "near": "Undecided", "missing": "Not known yet"}
 _ORDER = (*_AGAINST, "pass")
@@ -32,32 +35,40 @@ def title_of(record: dict[str, Any]) -> str:
     return f"Lot record {record['number']}"
 
 
-def sections(record: dict[str, Any]) -> list[Section]:
-    """Returns everything a record says: the lot, what it is good for, why, against what, and the evidence."""
+def sections(record: dict[str, Any], place: Place = DEFAULT_PLACE) -> list[Section]:
+    """Returns everything a record says: the lot, what it is good for, why, against what, and the evidence.
+
+    Args:
+        record: as JSON shows it.
+        place: how the site writes dates and numbers.
+    """
     parts = [
-        _about(record),
-        _samples(record["samples"]),
-        _spools(record["spools"]),
-        _uses(record),
-        _findings(record),
-        _asked(record["asked"]),
-        _concessions(record["concessions"]),
-        _decisions(record["decisions"], record["lot"]["id"]),
-        method_section(record["method"]),
-        readings_section("Readings", record["readings"], record["lot"]["id"], who=True),
-        Section("Cautions", paragraphs=record["cautions"]),
+        _about(record, place),
+        _samples(record["samples"], place),
+        _spools(record["spools"], place),
+        _uses(record, place),
+        _findings(record, place),
+        _asked(record["asked"], place),
+        _concessions(record["concessions"], place),
+        _decisions(record["decisions"], record["lot"]["id"], place),
+        method_section(record["method"], place),
+        readings_section("Readings", record["readings"], record["lot"]["id"], place, who=True),
+        Section("Cautions", paragraphs=[place.prose(text) for text in record["cautions"]]),
     ]
     return [part for part in parts if part is not None]
 
 
-def _about(record: dict[str, Any]) -> Section:
+def _about(record: dict[str, Any], place: Place) -> Section:
     supplier, lot = record["supplier"], record["lot"]
     facts = [
-        ("Record", f"{record['number']}, made {moment(record['made_at'])}"),
+        ("Record", f"{record['number']}, made {place.moment(record['made_at'])}"),
         ("Lot number", lot["supplier_lot"]),
         ("Supplier", f"{supplier['name']} ({supplier['code']})"),
-        ("Grade", grade_said(record["grade"])),
-        ("Our number", f"{lot['id']}, received {moment(lot['received_at'])}, recorded {moment(lot['recorded_at'])}"),
+        ("Grade", grade_said(record["grade"], place)),
+        (
+            "Our number",
+            f"{lot['id']}, received {place.moment(lot['received_at'])}, recorded {place.moment(lot['recorded_at'])}",
+        ),
         ("It stands", f"{lot['standing']}, by decision {record['decision_id']}"),
     ]
     if lot["by_hand"] is not None:
@@ -65,14 +76,14 @@ def _about(record: dict[str, Any]) -> Section:
         facts.append(("By hand", f"{lot['by_hand']['action']}: {lot['by_hand']['reason']} ({readings})"))
     if lot["resubmission_of"] is not None:
         facts.append(("Came again", f"this lot was refused before, as lot {lot['resubmission_of']}"))
-    return Section("Lot", facts, [record["says"]], [deliveries_table(record["deliveries"])])
+    return Section("Lot", facts, [place.prose(record["says"])], [deliveries_table(record["deliveries"], place)])
 
 
-def _samples(samples: list[dict[str, Any]]) -> Section:
+def _samples(samples: list[dict[str, Any]], place: Place) -> Section:
     """Which spools were drawn and by which seed, so that anybody can draw them again; and who let another stand in."""
     rows = []
     for part in samples:
-        came, first = moment(part["received_at"]), part["sample"]
+        came, first = place.moment(part["received_at"]), part["sample"]
         rows.append((came, "first sample", ", ".join(first["spool_codes"]), f"{first['rule']}, seed {first['seed']}"))
         rows += [(came, "further draw", ", ".join(one["spool_codes"]), one["reason"]) for one in part["further_draws"]]
         rows += [
@@ -83,15 +94,15 @@ def _samples(samples: list[dict[str, Any]]) -> Section:
     return Section("Sample", tables=[Table("Sample", head, (16, 14, 32, 38), rows)])
 
 
-def _spools(spools: list[dict[str, Any]]) -> Section:
+def _spools(spools: list[dict[str, Any]], place: Place) -> Section:
     rows = [
         (
             row["code"] + (" (wound here)" if row["spliced"] else ""),
-            f"{row['net_mass_g']:g}",
-            f"{row['remaining_mass_g']:g}",
+            place.number(row["net_mass_g"]),
+            place.number(row["remaining_mass_g"]),
             "withdrawn" if row["withdrawn_at"] else f"on {row['machine']}" if row["machine"] else "on no machine",
-            _life(row),
-            " ".join(row["nonconforming"]) or "nothing",
+            _life(row, place),
+            place.prose(" ".join(row["nonconforming"])) or "nothing",
         )
         for row in spools
     ]
@@ -99,13 +110,16 @@ def _spools(spools: list[dict[str, Any]]) -> Section:
     return Section("Spools", tables=[Table("Spools", head, (16, 10, 10, 14, 22, 28), rows, frozenset({1, 2}))])
 
 
-def _life(row: dict[str, Any]) -> str:
-    opened = f"opened {moment(row['opened_at'])}" if row["opened_at"] else "sealed"
-    return opened + (f", dried {moment(row['dried_at'])}" if row["dried_at"] else "")
+def _life(row: dict[str, Any], place: Place) -> str:
+    opened = f"opened {place.moment(row['opened_at'])}" if row["opened_at"] else "sealed"
+    return opened + (f", dried {place.moment(row['dried_at'])}" if row["dried_at"] else "")
 
 
-def _uses(record: dict[str, Any]) -> Section:
-    rows = [(hyphenated(part["use"]), WORDS[part["answer"]], _why(part, record["findings"])) for part in record["uses"]]
+def _uses(record: dict[str, Any], place: Place) -> Section:
+    rows = [
+        (hyphenated(part["use"]), WORDS[part["answer"]], place.prose(_why(part, record["findings"])))
+        for part in record["uses"]
+    ]
     told = "This overview is per lot. A single spool may be refused all the same, by itself or for its job."
     table = Table("Uses", ("Use", "May it be loaded?", "Why"), (16, 16, 68), rows)
     return Section("What it is good for", paragraphs=[told], tables=[table])
@@ -125,17 +139,17 @@ def _named(row: dict[str, Any]) -> str:
     return f"{label_of(row)} (not proved)" if row["proof"] == "not proved" else label_of(row)
 
 
-def _findings(record: dict[str, Any]) -> Section:
+def _findings(record: dict[str, Any], place: Place) -> Section:
     found = sorted(record["findings"], key=lambda row: _ORDER.index(row["verdict"]))
     rows = [
         (
-            measure_of(row),
+            measure_of(row, place),
             mark_of(row),
-            value_of(row),
-            row["limit_says"],
+            value_of(row, place),
+            place.prose(row["limit_says"]),
             f"{row['n']} {row['counted']}",
-            uncertain(row["standard_uncertainty"]),
-            "not known" if row["guard_band"] is None else f"{row['guard_band']:.2g}",
+            uncertain(row["standard_uncertainty"], place),
+            "not known" if row["guard_band"] is None else place.prose(f"{row['guard_band']:.2g}"),
             ", ".join(hyphenated(use) for use in row["uses"]) or "none alone",
         )
         for row in found
@@ -150,25 +164,28 @@ def _findings(record: dict[str, Any]) -> Section:
         said.append("Nothing has been judged yet.")
     else:
         said.append("u is the standard uncertainty of a value; from how many is counted beside it.")
-    return Section("What was found", paragraphs=said, tables=tables)
+    return Section("What was found", paragraphs=[place.prose(text) for text in said], tables=tables)
 
 
-def _asked(asked: dict[str, Any]) -> Section:
-    facts = asked_facts(asked)
+def _asked(asked: dict[str, Any], place: Place) -> Section:
+    facts = asked_facts(asked, place)
     if asked["limits_revision"] is None:
         facts.insert(0, ("Limits", "none were approved for this grade"))
     if asked["shade"] is None:
         facts.append(("Reference colour", "none was approved for this grade"))
-    rows = [(label_of(row), row["says"]) for row in asked["limits"]]
+    rows = [(label_of(row), place.prose(row["says"])) for row in asked["limits"]]
     head = ("Measure", "Limit; its ends are acceptable")
     tables = [Table("Limits", head, (55, 45), rows)] if rows else []
-    return Section("What it is judged by", facts, asked["terms"], tables)
+    return Section("What it is judged by", facts, [place.prose(text) for text in asked["terms"]], tables)
 
 
-def _concessions(concessions: list[dict[str, Any]]) -> Section | None:
+def _concessions(concessions: list[dict[str, Any]], place: Place) -> Section | None:
     if not concessions:
         return None
-    rows = [(str(row["id"]), row["says"], row["reason"], *(_by(row, *ends) for ends in _WHO)) for row in concessions]
+    rows = [
+        (str(row["id"]), place.prose(row["says"]), row["reason"], *(_by(row, place, *ends) for ends in _WHO))
+        for row in concessions
+    ]
     head = ("No.", "What", "Why", "Asked for by", "Approved by", "Taken back by")
     return Section("Concessions", tables=[Table("Concessions", head, (7, 28, 20, 14, 14, 17), rows, frozenset({0}))])
 
@@ -180,23 +197,23 @@ _WHO = (
 )
 
 
-def _by(row: dict[str, Any], who: str, when: str, why: str) -> str:
+def _by(row: dict[str, Any], place: Place, who: str, when: str, why: str) -> str:
     if row[who] is None:
         return "nobody"
-    said = f"{row[who]}, {moment(row[when])}"
+    said = f"{row[who]}, {place.moment(row[when])}"
     return f"{said}: {row[why]}" if why else said
 
 
-def _decisions(decisions: list[dict[str, Any]], lot_id: int) -> Section:
+def _decisions(decisions: list[dict[str, Any]], lot_id: int, place: Place) -> Section:
     rows = [
         (
             str(row["id"]),
-            moment(row["decided_at"]),
+            place.moment(row["decided_at"]),
             action_said(row),
             row["standing"],
             row["decided_by"],
             f"limits {row['limits_revision'] or 'none'}, reference {row['shade_revision'] or 'none'}",
-            row["reason"],
+            reason_said(row, place),
         )
         for row in decisions
     ]

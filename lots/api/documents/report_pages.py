@@ -10,9 +10,12 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from lots.domain.characteristics import registry
-from lots.domain.words import counted, moment, plural
+from lots.domain.words import counted, plural
 from lots.services.documents.report_words import digits_for
+from lots.services.setup.place import Place
 
+# Universal time and decimal points.
+DEFAULT_PLACE = Place()
 MARKS = {"pass": "passes", "fail": "FAILS", "near": "undecided", "missing": "not judged yet"}
 
 
@@ -55,52 +58,63 @@ def title_of(report: dict[str, Any]) -> str:
     return f"Nonconformity report {report['number']}"
 
 
-def sections(report: dict[str, Any]) -> list[Section]:
-    """Returns everything a report says, in the order its reader needs it: what, against what, how far, what now, and the evidence."""
+def sections(report: dict[str, Any], place: Place = DEFAULT_PLACE) -> list[Section]:
+    """Returns everything a report says, in the order its reader needs it: what, against what, how far, what now, and the evidence.
+
+    Args:
+        report: as JSON shows it.
+        place: how the site writes dates and numbers.
+    """
     parts = [
-        _about(report),
-        _asked(report["asked"]),
-        _found(report["found"]),
-        _requested(report["requested"]),
-        method_section(report["method"]),
-        readings_section("The readings behind the failing findings", report["readings"], report["lot"]["id"]),
-        _decisions(report),
-        Section("Cautions", paragraphs=report["cautions"]),
+        _about(report, place),
+        _asked(report["asked"], place),
+        _found(report["found"], place),
+        _requested(report["requested"], place),
+        method_section(report["method"], place),
+        readings_section("The readings behind the failing findings", report["readings"], report["lot"]["id"], place),
+        _decisions(report, place),
+        Section("Cautions", paragraphs=_prose(report["cautions"], place)),
     ]
     return [part for part in parts if part is not None]
 
 
-def _about(report: dict[str, Any]) -> Section:
+def _prose(sentences: Sequence[str], place: Place) -> list[str]:
+    return [place.prose(text) for text in sentences]
+
+
+def _about(report: dict[str, Any], place: Place) -> Section:
     supplier, grade, lot = report["supplier"], report["grade"], report["lot"]
-    then = "" if report["as_of"] == report["made_at"] else f", from what was known at {moment(report['as_of'])}"
+    then = "" if report["as_of"] == report["made_at"] else f", from what was known at {place.moment(report['as_of'])}"
     facts = [
-        ("Report", f"{report['number']}, made {moment(report['made_at'])}{then}"),
+        ("Report", f"{report['number']}, made {place.moment(report['made_at'])}{then}"),
         ("From", report["issued_by"]),
         ("To", f"{supplier['name']} ({supplier['code']})"),
         ("Contact", supplier["contact"] or "none on record"),
         ("Your lot number", lot["supplier_lot"]),
-        ("Grade", grade_said(grade)),
-        ("Our lot", f"{lot['id']}, received {moment(lot['received_at'])}, now {lot['standing']}"),
+        ("Grade", grade_said(grade, place)),
+        ("Our lot", f"{lot['id']}, received {place.moment(lot['received_at'])}, now {lot['standing']}"),
     ]
     if lot["resubmission_of"] is not None:
         facts.append(("Came again", f"this lot was refused before, as our lot {lot['resubmission_of']}"))
-    return Section("Lot", facts, [report["says"]], [deliveries_table(report["deliveries"])])
+    return Section("Lot", facts, [place.prose(report["says"])], [deliveries_table(report["deliveries"], place)])
 
 
-def grade_said(grade: dict[str, Any]) -> str:
+def grade_said(grade: dict[str, Any], place: Place) -> str:
     """Returns a grade on one line."""
     kept = [grade["color_name"], grade["polymer"], grade["finish"], grade["filler"]]
-    return f"{grade['code']}: {', '.join(part for part in kept if part)}, {grade['nominal_diameter_mm']:g} mm"
+    return (
+        f"{grade['code']}: {', '.join(part for part in kept if part)}, {place.number(grade['nominal_diameter_mm'])} mm"
+    )
 
 
-def deliveries_table(deliveries: list[dict[str, Any]]) -> Table:
+def deliveries_table(deliveries: list[dict[str, Any]], place: Place) -> Table:
     """Returns what came, delivery by delivery."""
     rows = [
         (
             row["order_ref"] or "not stated",
-            moment(row["received_at"]),
+            place.moment(row["received_at"]),
             str(row["spools"]),
-            f"{row['net_mass_kg']:g}",
+            place.number(row["net_mass_kg"]),
             " ".join(filter(None, (row["closed"] and f"Closed: {row['closed']}", row["note"]))),
         )
         for row in deliveries
@@ -109,28 +123,34 @@ def deliveries_table(deliveries: list[dict[str, Any]]) -> Table:
     return Table("Deliveries", head, (22, 22, 10, 14, 32), rows, frozenset({2, 3}))
 
 
-def _asked(asked: dict[str, Any]) -> Section:
-    rows = [(label_of(row), row["says"]) for row in asked["limits"]]
+def _asked(asked: dict[str, Any], place: Place) -> Section:
+    rows = [(label_of(row), place.prose(row["says"])) for row in asked["limits"]]
     head = ("Measure", "Limit; its ends are acceptable")
     tables = [Table("Limits that are not met", head, (55, 45), rows)] if rows else []
-    return Section("What was asked", asked_facts(asked), asked["terms"], tables)
+    return Section("What was asked", asked_facts(asked, place), _prose(asked["terms"], place), tables)
 
 
-def asked_facts(asked: dict[str, Any]) -> list[tuple[str, str]]:
+def asked_facts(asked: dict[str, Any], place: Place) -> list[tuple[str, str]]:
     """Returns which revisions of limits and reference something was judged under, and what they say."""
     facts = []
     if asked["limits_revision"] is not None:
-        since = f"revision {asked['limits_revision']} of {moment(asked['limits_recorded_at'])}"
-        facts += [("Limits", since), ("Decision rule", asked["decision_rule"]), ("Sampling", asked["sampling"])]
+        since = f"revision {asked['limits_revision']} of {place.moment(asked['limits_recorded_at'])}"
+        facts += [
+            ("Limits", since),
+            ("Decision rule", place.prose(asked["decision_rule"])),
+            ("Sampling", place.prose(asked["sampling"])),
+        ]
     if shade := asked["shade"]:
-        lightness, a, b = shade["lab"]
         facts += [
             (
                 "Reference colour",
-                f"{shade['name']} ({shade['code']}), revision {shade['revision']} of {moment(shade['recorded_at'])}",
+                f"{shade['name']} ({shade['code']}), revision {shade['revision']} of {place.moment(shade['recorded_at'])}",
             ),
-            ("Reference Lab", f"L* {lightness:g}, a* {a:g}, b* {b:g}"),
-            ("Conditions", shade["says"]),
+            (
+                "Reference Lab",
+                ", ".join(f"{axis}* {place.number(value)}" for axis, value in zip("Lab", shade["lab"], strict=True)),
+            ),
+            ("Conditions", place.prose(shade["says"])),
         ]
     return facts
 
@@ -144,20 +164,28 @@ def label_of(row: dict[str, Any]) -> str:
     return f"{label}, {quantity}" if quantity else label
 
 
-def _found(found: dict[str, Any]) -> Section:
+def _found(found: dict[str, Any], place: Place) -> Section:
     tables = []
     if found["failing"]:
-        tables.append(_failures("Failing findings", "Measure", [(measure_of(row), row) for row in found["failing"]]))
+        tables.append(
+            _failures("Failing findings", "Measure", [(measure_of(row, place), row) for row in found["failing"]], place)
+        )
     if found["nonconforming_spools"]:
         each = [
             (f"{spool['spool_code']}: {label_of(row)}", row)
             for spool in found["nonconforming_spools"]
             for row in spool["findings"]
         ]
-        tables.append(_failures("Nonconforming spools", "Spool and measure", each))
+        tables.append(_failures("Nonconforming spools", "Spool and measure", each, place))
     if found["others"]:
         rows = [
-            (measure_of(row), value_of(row), row["limit_says"], f"{row['n']} {row['counted']}", mark_of(row))
+            (
+                measure_of(row, place),
+                value_of(row, place),
+                place.prose(row["limit_says"]),
+                f"{row['n']} {row['counted']}",
+                mark_of(row),
+            )
             for row in found["others"]
         ]
         head = ("Measure", "Value", "Limit", "From", "Verdict")
@@ -166,66 +194,67 @@ def _found(found: dict[str, Any]) -> Section:
     if messages:
         messages.append("u is the standard uncertainty of a value, U its expanded uncertainty (k = 2, about 95 %).")
     notes = [f"Still to be measured: {'; '.join(found['to_measure'])}."] if found["to_measure"] else []
-    return Section("What was found", paragraphs=[*messages, *found["notes"], *notes], tables=tables)
+    said = _prose([*messages, *found["notes"], *notes], place)
+    return Section("What was found", paragraphs=said, tables=tables)
 
 
-def measure_of(row: dict[str, Any]) -> str:
+def measure_of(row: dict[str, Any], place: Place) -> str:
     """Returns what was measured and on what, and whether any use turns on it."""
-    subject = f" ({row['subject']})" if row["subject"] else ""
+    subject = f" ({place.prose(row['subject'])})" if row["subject"] else ""
     optional = "" if row.get("required", True) else "; no use turns on it alone"
     return f"{label_of(row)}{subject}{optional}"
 
 
-def value_of(row: dict[str, Any]) -> str:
+def value_of(row: dict[str, Any], place: Place) -> str:
     """Returns the value of a finding with its unit, none where there is none."""
     if row["value"] is None:
         return "none"
-    return _number(row["value"], row) + (f" {row['unit']}" if row["unit"] else "")
+    return _number(row["value"], row, place) + (f" {row['unit']}" if row["unit"] else "")
 
 
-def _number(value: float | None, row: dict[str, Any]) -> str:
+def _number(value: float | None, row: dict[str, Any], place: Place) -> str:
     """A number with the decimals that the finding's own sentence gives it."""
-    return "unknown" if value is None else f"{value:.{row['digits']}f}"
+    return "unknown" if value is None else place.prose(f"{value:.{row['digits']}f}")
 
 
-def _failures(title: str, first: str, rows: list[tuple[str, dict[str, Any]]]) -> Table:
+def _failures(title: str, first: str, rows: list[tuple[str, dict[str, Any]]], place: Place) -> Table:
     head = (first, "Value", "Limit", "Outside by", "From", "u", "U, k = 2", "Nonconformity proved?")
     cells = [
         (
             name,
-            value_of(row),
-            row["limit_says"],
-            _number(row["outside_by"], row),
+            value_of(row, place),
+            place.prose(row["limit_says"]),
+            _number(row["outside_by"], row, place),
             f"{row['n']} {row['counted']}",
-            uncertain(row["standard_uncertainty"]),
-            uncertain(row["expanded_uncertainty"]),
-            row["claim_says"],
+            uncertain(row["standard_uncertainty"], place),
+            uncertain(row["expanded_uncertainty"], place),
+            place.prose(row["claim_says"]),
         )
         for name, row in rows
     ]
     return Table(title, head, (22, 10, 11, 9, 10, 9, 9, 20), cells, frozenset({1, 3, 5, 6}))
 
 
-def uncertain(value: float | None) -> str:
+def uncertain(value: float | None, place: Place) -> str:
     """Returns an uncertainty with two significant digits."""
-    return "unknown" if value is None else f"{value:.{digits_for(value)}f}"
+    return "unknown" if value is None else place.prose(f"{value:.{digits_for(value)}f}")
 
 
-def _requested(asked: dict[str, Any]) -> Section:
+def _requested(asked: dict[str, Any], place: Place) -> Section:
     facts = []
     if asked["id"] is not None:
         late = " (overdue)" if asked["overdue"] else ""
         facts = [
             ("Corrective action", f"{asked['id']}, {asked['state']}"),
             ("We ask you to", asked["requested_action"]),
-            ("Answer due", moment(asked["due_at"]) + late),
+            ("Answer due", place.moment(asked["due_at"]) + late),
         ]
         if asked["answered_at"] is not None:
             facts += [("Cause, as you found it", asked["cause"]), ("What you did", asked["action"])]
-    return Section("What is asked of you", facts, [asked["says"]])
+    return Section("What is asked of you", facts, [place.prose(asked["says"])])
 
 
-def method_section(method: list[dict[str, Any]]) -> Section | None:
+def method_section(method: list[dict[str, Any]], place: Place) -> Section | None:
     """Returns how each characteristic was measured, with its instruments and their checks."""
     if not method:
         return None
@@ -236,9 +265,9 @@ def method_section(method: list[dict[str, Any]]) -> Section | None:
             str(row["readings"]),
             "unknown"
             if row["standard_uncertainty"] is None
-            else f"{row['standard_uncertainty']:g} {row['unit']}".strip(),
-            _check(row["last_check"]),
-            _check(row["next_check"]),
+            else place.prose(f"{row['standard_uncertainty']:g} {row['unit']}".strip()),
+            _check(row["last_check"], place),
+            _check(row["next_check"], place),
         )
         for part in method
         for row in part["instruments"]
@@ -253,7 +282,7 @@ def method_section(method: list[dict[str, Any]]) -> Section | None:
     )
     widths = (20, 12, 10, 16, 21, 21)
     tables = [Table("Instruments", head, widths, rows, frozenset({2}))] if rows else []
-    said = [part["says"] + _unnamed(part["without_instrument"]) for part in method]
+    said = [place.prose(part["says"]) + _unnamed(part["without_instrument"]) for part in method]
     return Section("How it was measured", paragraphs=said, tables=tables)
 
 
@@ -263,11 +292,11 @@ def _unnamed(count: int) -> str:
     return f" {counted(count, 'reading names', 'readings name')} no instrument."
 
 
-def _check(row: dict[str, Any] | None) -> str:
+def _check(row: dict[str, Any] | None, place: Place) -> str:
     if row is None:
         return "none on record"
     against = f" against {row['artefact']}" if row["artefact"] else ""
-    return f"{moment(row['checked_at'])}: {'passed' if row['result'] == 'pass' else 'failed'}{against}"
+    return f"{place.moment(row['checked_at'])}: {'passed' if row['result'] == 'pass' else 'failed'}{against}"
 
 
 def action_said(row: dict[str, Any]) -> str:
@@ -275,7 +304,14 @@ def action_said(row: dict[str, Any]) -> str:
     return str(row["action"]).replace("_", " ")
 
 
-def readings_section(title: str, readings: list[dict[str, Any]], lot_id: int, *, who: bool = False) -> Section | None:
+def reason_said(row: dict[str, Any], place: Place) -> str:
+    """Returns why a decision was taken: the program's sentences as the site writes numbers, a person's words as they are."""
+    return place.prose(row["reason"]) if row["action"] in ("received", "judge") else str(row["reason"])
+
+
+def readings_section(
+    title: str, readings: list[dict[str, Any]], lot_id: int, place: Place, *, who: bool = False
+) -> Section | None:
     """Returns every reading of a lot, kind by kind, and how many count; with `who`, who entered each and what they noted."""
     if not readings:
         return None
@@ -284,7 +320,7 @@ def readings_section(title: str, readings: list[dict[str, Any]], lot_id: int, *,
         head: tuple[str, ...] = ("No.", "Spool", "Measured", "Reading", "Instrument", "Counts?")
         widths: tuple[int, ...] = (7, 14, 20, 28, 12, 19)
         mine = [row for row in readings if row["kind"] == kind]
-        rows = [_reading(row) for row in mine]
+        rows = [_reading(row, place) for row in mine]
         if who:
             head, widths = (*head, "Entered by"), (7, 12, 16, 22, 12, 19, 12)
             rows = [(*row, _entered(reading)) for row, reading in zip(rows, mine, strict=True)]
@@ -295,14 +331,14 @@ def readings_section(title: str, readings: list[dict[str, Any]], lot_id: int, *,
     return Section(title, paragraphs=[said], tables=tables)
 
 
-def _reading(row: dict[str, Any]) -> tuple[str, ...]:
+def _reading(row: dict[str, Any], place: Place) -> tuple[str, ...]:
     return (
         str(row["id"]),
         row["spool_code"],
-        moment(row["measured_at"]),
-        row["says"] + (" (repeated)" if row["retest"] else ""),
+        place.moment(row["measured_at"]),
+        place.prose(row["says"]) + (" (repeated)" if row["retest"] else ""),
         row["instrument_code"] or "not named",
-        "counts" if row["counts"] else f"does not count: {row['why_not']}",
+        "counts" if row["counts"] else place.prose(f"does not count: {row['why_not']}"),
     )
 
 
@@ -310,13 +346,13 @@ def _entered(row: dict[str, Any]) -> str:
     return f"{row['recorded_by']}: {row['note']}" if row["note"] else str(row["recorded_by"])
 
 
-def _decisions(report: dict[str, Any]) -> Section:
+def _decisions(report: dict[str, Any], place: Place) -> Section:
     rows = [
-        (moment(row["decided_at"]), action_said(row), row["standing"], row["decided_by"], row["reason"])
+        (place.moment(row["decided_at"]), action_said(row), row["standing"], row["decided_by"], reason_said(row, place))
         for row in report["decisions"]
     ]
     head = ("When", "What", "The lot then", "By", "Why")
     rest = f"/v1/lots/{report['lot']['id']}/decisions"
     tables = [Table("Decisions on the lot so far", head, (20, 10, 13, 13, 44), rows, rest=rest)]
-    permitted = [row["says"] for row in report["concessions"]]
+    permitted = _prose([row["says"] for row in report["concessions"]], place)
     return Section("Decisions and concessions" if permitted else "Decisions", paragraphs=permitted, tables=tables)

@@ -56,17 +56,22 @@ class _Paper(FPDF):
         self.multi_cell(0, size * 0.48, text, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
 
 
-def as_pdf(title: str, sections: Sequence[Section], made_at: datetime) -> bytes:
+def as_pdf(title: str, sections: Sequence[Section], made_at: datetime, shop: Sequence[str] = ()) -> bytes:
     """Returns a report as a PDF that holds every word of it.
 
     Args:
         title: stands at the top and at the foot of every page.
         sections: what it says.
         made_at: its date of creation, with an offset from UTC.
+        shop: whose report it is: name, then lines of its address.
     """
-    said = [_clean(text) for text in _texts(title, sections)]
+    said = [*shop, *(_clean(text) for text in _texts(title, sections))]
     paper = _Paper(title, made_at, _alias(said))
     paper.add_page()
+    for place, line in enumerate(shop):
+        paper.write_lines(line, 9, bold=place == 0)
+    if shop:
+        paper.ln(3)
     paper.write_lines(title, 16, bold=True)
     for section in sections:
         _write(paper, section)

@@ -1,17 +1,20 @@
-"""Under which name a request came in, and at which address people reach the shop. A foreign name enters no answer."""
+"""Under which name a request came in, at which address people reach the shop, and how it writes there. A foreign name enters no answer."""
 
 from __future__ import annotations
 
 import functools
 import re
 import socket
-from ipaddress import AddressValueError, IPv4Address, IPv6Address
+from ipaddress import AddressValueError, IPv4Address, IPv6Address, ip_address
+from urllib.parse import urlsplit
 
-from flask import Flask, Response, current_app, request
+from flask import Flask, Response, current_app, g, has_request_context, request
 from werkzeug.exceptions import HTTPException
 from werkzeug.routing import RequestRedirect
 
 from lots.api.http.errors import http_problem
+from lots.services.setup import shop
+from lots.services.setup.place import Place
 
 # uri-host [ ":" port ] of RFC 9110, 7.2. A name may have what RFC 3986, 3.2.2, allows, apart from its sub-delims: no name in DNS has
 # them, and a comma stands between several fields of one name that a server has joined.
@@ -51,15 +54,63 @@ def right(sent: str | None) -> bool:
     return found is not None and (found[1] is None or _is_ipv6(found[1])) and int(found[3] or 0) < 65_536
 
 
+def shop_details() -> shop.Details:
+    """Returns what the shop says of itself. One query a request."""
+    if "shop_details" not in g:
+        g.shop_details = shop.details()
+    found: shop.Details = g.shop_details
+    return found
+
+
+def place_here() -> Place:
+    """Returns how the site writes dates and numbers; outside a request UTC and decimal points. One query a request."""
+    return shop_details().place if has_request_context() else Place()
+
+
 def shop_address() -> str:
-    """Returns the address at which people reach the shop, without a slash at its end: the setting `site`, else what follows from this request.
+    """Returns the address at which people reach the shop, without a slash at its end.
+
+    The setting `site` counts before the shop's own `site`, and that before what follows from this request.
 
     Notes:
         Whoever sends a request chooses its Host. So that name counts only where it can be no other machine's; else the address at which
         the request came in stands in.
     """
+    stated = stated_address()
+    return stated or f"{request.scheme}://{_authority()}{request.script_root}"
+
+
+def stated_address() -> str:
+    """Returns the address that the settings or the shop's details state, without a slash at its end; "" where neither does."""
     site: str = current_app.config["SITE"]
-    return site.rstrip("/") if site != "none" else f"{request.scheme}://{_authority()}{request.script_root}"
+    return (site if site != "none" else shop_details().site or "").rstrip("/")
+
+
+def address_for_phones() -> str:
+    """Returns `shop_address` where another machine reaches it; "" where only this machine does.
+
+    Example:
+        A request to http://127.0.0.1:8080 of a shop that states no address gives "".
+    """
+    address = shop_address()
+    return "" if not stated_address() and leads_back(urlsplit(address).hostname or "") else address
+
+
+def leads_back(host: str) -> bool:
+    """Returns whether a host leads back to the machine that follows it (RFC 6761, 6.3; RFC 6890).
+
+    Example:
+        >>> [leads_back(host) for host in ("127.0.0.1", "::1", "localhost", "0.0.0.0", "192.0.2.7", "lots.example")]
+        [True, True, True, True, False, False]
+    """
+    name = host.lower().rstrip(".")
+    if name == "localhost" or name.endswith(".localhost"):
+        return True
+    try:
+        address = ip_address(name)
+    except ValueError:
+        return False
+    return address.is_loopback or address.is_unspecified
 
 
 def inside(error: HTTPException | None) -> None:

@@ -48,7 +48,9 @@ def _field(page: Sheet, answer: dict[str, Any], top: float) -> None:
             page.box(corner, wide, floor - corner[1], fill="#9a9a9a")
         if len(bars) <= MOST_NAMES:
             page.text((x(number), floor + 15), f"{bar['stress_mpa']:.1f}", size=11, anchor="middle")
-            page.text((x(number), floor + 29), short(bar["spool_code"], 10), size=10, anchor="middle", ink=SOFT)
+            page.text(
+                (x(number), floor + 29), short(bar["spool_code"], 10), size=10, anchor="middle", ink=SOFT, verbatim=True
+            )
     page.line((LEFT, floor), (WIDTH - RIGHT, floor))
     own = sum(not bar["control"] for bar in bars)
     for name, first, last, mean in (

@@ -9,6 +9,9 @@ from dataclasses import dataclass
 from hashlib import sha256
 from xml.etree import ElementTree
 
+from lots.api.http.site_address import place_here
+from lots.services.setup.place import Place
+
 INK, FAINT, PAPER = "#1a1a1a", "#8a8a8a", "#ffffff"
 FONT = "system-ui, sans-serif"
 Point = tuple[float, float]
@@ -20,11 +23,15 @@ class Canvas:
     """An SVG picture of a fixed size in pixels; text is escaped by the library that writes it.
 
     Its title and description have ids of their own, which follow from what they say: several pictures may stand in one page.
+
+    Args:
+        place: how numbers and dates are written on it; as the site writes them when None.
     """
 
-    def __init__(self, width: float, height: float, title: str, description: str) -> None:
+    def __init__(self, width: float, height: float, title: str, description: str, place: Place | None = None) -> None:
         self.width, self.height = width, height
-        told = {"title": readable(title), "desc": readable(description)}
+        self.place = place or place_here()
+        told = {"title": readable(self.place.prose(title)), "desc": readable(self.place.prose(description))}
         mark = sha256("\0".join(told.values()).encode()).hexdigest()[:12]
         self.root = ElementTree.Element(
             "svg",
@@ -90,12 +97,13 @@ class Canvas:
         bold: bool = False,
         ink: str = INK,
         turn: float = 0,
+        verbatim: bool = False,
     ) -> None:
-        """A line of text."""
+        """A line of text, with the site's decimal sign in its numbers; `verbatim` for what holds somebody's name for a thing."""
         turned = f"rotate({turn:g} {at[0]:.2f} {at[1]:.2f})" if turn else None
         self._add(
             "text",
-            words,
+            words if verbatim else self.place.prose(words),
             x=at[0],
             y=at[1],
             font_size=size,

@@ -87,7 +87,12 @@ def _plane(page: Sheet, answer: dict[str, Any], x: Scale, y: Scale, top: float) 
     page.cross(middle, 6)
     if len(answer["spools"]) > 1:
         far = max(answer["spools"], key=lambda spool: spool["delta_e"])
-        _beside(page, (x(far["da"]), y(far["db"])), f"{short(far['spool_code'], 20)}: {far['delta_e']:.2f}", x)
+        _beside(
+            page,
+            (x(far["da"]), y(far["db"])),
+            f"{short(far['spool_code'], 20)}: {page.place.number(far['delta_e'], 2)}",
+            x,
+        )
 
 
 def _beside(page: Sheet, at: Point, words: str, x: Scale) -> None:
@@ -96,7 +101,9 @@ def _beside(page: Sheet, at: Point, words: str, x: Scale) -> None:
     # Paper below the words, so that no line runs through them.
     wide = text_width(words, 11)
     page.box((at[0] + 7 if right else at[0] - 7 - wide, at[1] - 18), wide, 14, fill=PAPER, ink=None)
-    page.text((at[0] + (9 if right else -9), at[1] - 7), words, size=11, anchor="start" if right else "end")
+    page.text(
+        (at[0] + (9 if right else -9), at[1] - 7), words, size=11, anchor="start" if right else "end", verbatim=True
+    )
 
 
 def _lightness(page: Sheet, answer: dict[str, Any], y: Scale, top: float) -> None:

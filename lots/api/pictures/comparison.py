@@ -68,7 +68,7 @@ def _acceptance(page: Sheet, answer: dict[str, Any], top: float) -> None:
         seen, n = line["acceptance"], line["inspected"]
         few = n < FEW
         page.line((LEFT, y), (WIDTH - RIGHT, y), ink=PALE)
-        page.text((24, y + 5), short(line["supplier"], 26), ink=SOFT if few else INK)
+        page.text((24, y + 5), short(line["supplier"], 26), ink=SOFT if few else INK, verbatim=True)
         if seen["rate"] is None:
             page.text((WIDTH - RIGHT + 16, y + 5), "none inspected yet", ink=SOFT)
             continue
@@ -101,7 +101,7 @@ def _bias(page: Sheet, suppliers: list[dict[str, Any]], top: float) -> None:
             page.text(beside, f"{amount:+.2f}", size=12, anchor="start" if amount >= 0 else "end")
     for row, line in enumerate(suppliers):
         y = top + 54 + row * _LINE
-        page.text((24, y + 6), short(line["supplier"], 26))
+        page.text((24, y + 6), short(line["supplier"], 26), verbatim=True)
         few = ", too few lots" if line["bias"]["n"] < FEW else ""
         page.text((24, y + 21), f"{counted(line['bias']['n'], 'lot')}{few}", size=11, ink=SOFT)
 
@@ -126,7 +126,7 @@ def _scatter(page: Sheet, suppliers: list[dict[str, Any]], measure: str, left: f
     x = Scale(0, max(known, default=0.0) or 1.0, left + 150, left + wide - 100)
     for row, (line, spread) in enumerate(zip(suppliers, seen, strict=True)):
         y = top + 26 + row * _LINE
-        page.text((left, y + 8), short(line["supplier"], 20), size=12)
+        page.text((left, y + 8), short(line["supplier"], 20), size=12, verbatim=True)
         if spread is None:
             page.text((x.start, y + 14), "not measured", size=11, ink=SOFT)
             continue

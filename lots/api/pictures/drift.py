@@ -107,7 +107,7 @@ def _axes(page: Sheet, x: Scale, y: Scale, numbers: list[int], names: dict[int, 
     for number in numbers[::every]:
         page.line((x(number), bottom), (x(number), bottom + 4))
         page.text((x(number), bottom + 18), str(number), size=12, anchor="middle")
-        page.text((x(number), bottom + 32), names[number][:10], size=10, anchor="middle", ink="#555555")
+        page.text((x(number), bottom + 32), names[number][:10], size=10, anchor="middle", ink="#555555", verbatim=True)
     page.text((WIDTH - RIGHT + 8, bottom + 18), "lot number", size=12)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 from lots.api.pictures.canvas import INK, Scale
@@ -45,7 +45,7 @@ def _key(page: Sheet, at: float) -> None:
     page.text((70, at + 2), "recorded there", size=12)
     page.hatched((190, at - 9), 34, 12)
     page.text((232, at + 2), "possibly: a job next to time without a recorded spool", size=12)
-    page.text((WIDTH - 24, at + 2), "times in UTC", size=12, anchor="end")
+    page.text((WIDTH - 24, at + 2), f"times in {page.place.time_zone}", size=12, anchor="end")
 
 
 def _field(page: Sheet, rows: list[dict[str, Any]], top: float) -> None:
@@ -60,8 +60,8 @@ def _field(page: Sheet, rows: list[dict[str, Any]], top: float) -> None:
         y = top + number * ROW
         if number == 0 or item["machine"] != rows[number - 1]["machine"]:
             page.line((24, y), (WIDTH - 24, y), ink=SOFT)
-            page.text((24, y + 20), short(item["machine"], 14), bold=True)
-        page.text((LEFT - 10, y + 20), short(item["spool_code"], 16), size=12, anchor="end")
+            page.text((24, y + 20), short(item["machine"], 14), bold=True, verbatim=True)
+        page.text((LEFT - 10, y + 20), short(item["spool_code"], 16), size=12, anchor="end", verbatim=True)
         _bar(page, item, x, y)
     page.line((24, floor), (WIDTH - 24, floor), ink=SOFT)
 
@@ -78,7 +78,13 @@ def _bar(page: Sheet, item: dict[str, Any], x: Scale, y: float) -> None:
     else:
         page.box(corner, wide, 14, fill=INK)
     arrow = "→ still loaded: " if item["still_loaded"] else ""
-    page.text((WIDTH - RIGHT + 8, y + 15), short(f"{arrow}{item['job']}", 32), size=12, bold=item["still_loaded"])
+    page.text(
+        (WIDTH - RIGHT + 8, y + 15),
+        short(f"{arrow}{item['job']}", 32),
+        size=12,
+        bold=item["still_loaded"],
+        verbatim=True,
+    )
     used = "" if item["mass_used_g"] is None else f", {item['mass_used_g']:.0f} g used"
     page.text((WIDTH - RIGHT + 8, y + 30), f"for {item['use']}{used}", size=11, ink=SOFT)
 
@@ -88,6 +94,6 @@ def _times(page: Sheet, x: Scale, first: datetime, span: timedelta, top: float, 
         moment = first + step / 3 * span
         at = x(moment.timestamp())
         page.line((at, top), (at, floor + 4), ink=PALE)
-        day, hour = moment.astimezone(UTC).strftime("%Y-%m-%d %H:%M").split()
-        page.text((at, floor + 18), day, size=11, anchor="middle")
+        day, hour = page.place.day(moment), page.place.clock(moment)
+        page.text((at, floor + 18), day, size=11, anchor="middle", verbatim=True)
         page.text((at, floor + 32), hour, size=11, anchor="middle", ink=SOFT)

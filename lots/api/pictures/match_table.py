@@ -21,7 +21,7 @@ def draw(answer: dict[str, Any]) -> str:
     pairs = dict(zip(combinations(range(len(names)), 2), answer["pairs"], strict=True))
     shown = names[:MOST]
     says = _says(names, pairs)
-    words = [row for line in _in_words(names, pairs) for row in wrapped(line, WIDTH - 48, 12)]
+    words = [row for line in _in_words(names, pairs) for row in wrapped(line, WIDTH - 48, 12, verbatim=True)]
     if len(names) > MOST:
         words.append(f"The table shows the {MOST} oldest of {len(names)} lots; these lines tell of all.")
     table = len(shown) > 1
@@ -68,7 +68,7 @@ def _table(page: Sheet, names: list[str], pairs: dict[tuple[int, int], dict[str,
     for row, name in enumerate(names):
         y = top + row * CELL
         page.text((24, y + 28), f"{row + 1}", size=12, bold=True)
-        page.text((50, y + 28), short(name, 18))
+        page.text((50, y + 28), short(name, 18), verbatim=True)
         for column in range(row):
             pair = pairs[column, row]
             left = LEFT + column * CELL

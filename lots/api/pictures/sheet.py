@@ -6,6 +6,7 @@ import math
 import textwrap
 from collections.abc import Sequence
 
+from lots.api.http.site_address import place_here
 from lots.api.pictures.canvas import INK, Canvas, Point, Scale
 
 # Dark enough to read on white (more than 5 to 1), light enough to stand behind ink.
@@ -18,9 +19,9 @@ class Sheet(Canvas):
     """A canvas for pictures of lots."""
 
     def lines(self, at: Point, rows: Sequence[str], *, size: float = 13, ink: str = INK) -> None:
-        """Lines of text below each other, the first at `at`."""
+        """Lines of text below each other, the first at `at`, as `wrapped` returned them."""
         for number, words in enumerate(rows):
-            self.text((at[0], at[1] + number * leading(size)), words, size=size, ink=ink)
+            self.text((at[0], at[1] + number * leading(size)), words, size=size, ink=ink, verbatim=True)
 
     def outline(self, points: Sequence[Point], *, wide: float = 1, dash: str | None = None, ink: str = INK) -> None:
         """A closed line through points."""
@@ -75,9 +76,14 @@ def short(words: str, most: int) -> str:
     return words if len(words) <= most else words[: most - 1].rstrip() + "…"
 
 
-def wrapped(words: str, width: float, size: float = 13) -> list[str]:
-    """Returns words as lines that fit a width in pixels, as far as the width of letters can be guessed."""
-    return textwrap.wrap(words, max(10, int(width / (_LETTER * size)))) or [""]
+def wrapped(words: str, width: float, size: float = 13, *, verbatim: bool = False) -> list[str]:
+    """Returns words as lines that fit a width in pixels, as far as the width of letters can be guessed.
+
+    They have the site's decimal sign in their numbers; `verbatim` is for what holds somebody's names for things.
+    """
+    return textwrap.wrap(words if verbatim else place_here().prose(words), max(10, int(width / (_LETTER * size)))) or [
+        ""
+    ]
 
 
 def text_width(words: str, size: float) -> float:

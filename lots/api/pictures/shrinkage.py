@@ -70,7 +70,9 @@ def _panel(page: Sheet, axis: dict[str, Any], top: float) -> None:
         if doubt:
             page.bar_of_doubt((at, y(lot["percent"] - doubt)), (at, y(lot["percent"] + doubt)), wide=1)
         page.dot((at, place), 6 if lot["this"] else 4, fill=INK if lot["this"] else PAPER, wide=1.5)
-        page.text((at, floor + 17), short(lot["supplier_lot"], 9), size=11, anchor="middle", bold=lot["this"])
+        page.text(
+            (at, floor + 17), short(lot["supplier_lot"], 9), size=11, anchor="middle", bold=lot["this"], verbatim=True
+        )
         page.text((at, floor + 31), f"n = {lot['spools']}", size=11, anchor="middle", ink=SOFT)
         before = lot
     page.text((WIDTH - RIGHT + 8, floor + 17), "lot", size=12)

@@ -77,10 +77,10 @@ def _head(page: Sheet, row: dict[str, Any], top: float) -> None:
 
 def _row(page: Sheet, row: dict[str, Any], y: float) -> None:
     page.line((24, y), (LEFT, y), ink=SOFT)
-    page.text((24, y + 18), short(row["supplier_lot"], 24), bold=True)
-    page.text((24, y + 34), short(f"{row['supplier']}, {row['grade']}", 34), size=10, ink=SOFT)
+    page.text((24, y + 18), short(row["supplier_lot"], 24), bold=True, verbatim=True)
+    page.text((24, y + 34), short(f"{row['supplier']}, {row['grade']}", 34), size=10, ink=SOFT, verbatim=True)
     page.text((STANDING, y + 18), row["standing"], size=12)
-    page.text((STANDING, y + 34), f"came {row['received_at']:%Y-%m-%d}", size=10, ink=SOFT)
+    page.text((STANDING, y + 34), f"came {page.place.day(row['received_at'])}", size=10, ink=SOFT)
     for column, part in enumerate(row["uses"]):
         left, bold = LEFT + column * CELL, part["answer"] in ("yes", "concession")
         page.box((left, y), CELL, ROW, fill=PAPER if bold else PALE, ink=SOFT)

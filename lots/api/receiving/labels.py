@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from importlib.util import find_spec
 from ipaddress import AddressValueError, IPv6Address
 from typing import Any
@@ -16,15 +17,21 @@ from lots.api.http.errors import problem
 from lots.api.http.fields import NUMBER, SITE, Instant, Strict, Text, WrittenWhole
 from lots.api.http.roles import BENCH, FLOOR
 from lots.api.http.routes import Refused, Resource, Routes
-from lots.api.http.site_address import shop_address
-from lots.api.pictures import labels as drawn
+from lots.api.http.site_address import address_for_phones, place_here, shop_address, shop_details
 from lots.api.pictures.answers import AS_PICTURE, JSON, SVG
+from lots.api.pictures.labels.drawn import draw
+from lots.api.pictures.labels.layout import Layout, layout
+from lots.api.pictures.labels.stock import Stock, roll, sheet
 from lots.api.setup.shades import ConditionsSchema
-from lots.services.errors import Fault, Invalid
+from lots.services.errors import Conflict, Fault, Invalid
 from lots.services.receiving import labels
 from lots.services.views import View
 
 PDF = "application/pdf"
+# The paper of a label, and `single`, as `roll` was first called.
+SIZES = ("sheet", "roll", "single")
+# Places on a sheet of the smallest labels that the shop's details allow.
+MOST_PLACES = 190
 AS_PDF = {
     "schema": {"type": "string", "format": "binary"},
     "content_type": PDF,
@@ -53,16 +60,17 @@ class LabelArgs(Strict):
 
     size = Text(
         6,
-        one_of=tuple(drawn.STOCKS),
+        one_of=SIZES,
         load_default="sheet",
         metadata={
-            "label": "Size",
-            "description": "sheet: A4 with 3 x 8 labels of 70 x 37 mm; single: one label of 62 x 29 mm per page",
+            "label": "Label paper",
+            "description": "sheet: A4 with as many labels as fit; roll, or single: one label a page, as is one that fits on no sheet. Their size is in the shop's "
+            "details",
         },
     )
     first = WrittenWhole(
         1,
-        24,
+        MOST_PLACES,
         load_default=1,
         data_key="from",
         metadata={"label": "First free label", "description": "place of the first free label on a sheet"},
@@ -78,10 +86,17 @@ class LabelArgs(Strict):
 
 
 class LabelSchema(Schema):
-    """What stands on a label. `url` is the spool's own page, which the QR code leads to."""
+    """What stands on a label, and the spool's own page (`url`)."""
 
     spool_code = fields.String(required=True)
     url = fields.String(required=True, metadata={"format": "uri"})
+    qr_text = fields.String(
+        required=True,
+        metadata={
+            "description": "what the QR code holds: `url`, or the code alone where only this machine reaches `url`. A label too small for `url` holds the "
+            "code, too"
+        },
+    )
     lot_id = fields.Integer(required=True)
     delivery_id = fields.Integer(required=True)
     supplier_lot = fields.String(required=True, metadata={"description": "the lot number as printed"})
@@ -118,13 +133,18 @@ class LabelSchema(Schema):
     )
 
 
-class LabelsSchema(Schema):
+class LotLabelsSchema(Schema):
+    """The labels of a lot, and how many pages they take."""
+
+    lot_id = fields.Integer(required=True)
+    pages = fields.Integer(required=True, metadata={"description": "of the paper asked for"})
+    labels = fields.List(fields.Nested(LabelSchema), required=True)
+
+
+class LabelsSchema(LotLabelsSchema):
     """The labels of a delivery, and how many pages they take."""
 
     delivery_id = fields.Integer(required=True)
-    lot_id = fields.Integer(required=True)
-    pages = fields.Integer(required=True, metadata={"description": "of the size asked for"})
-    labels = fields.List(fields.Nested(LabelSchema), required=True)
 
 
 @routes.route(f"/deliveries/<{NUMBER}:number>/labels")
@@ -141,16 +161,29 @@ class DeliveryLabels(Resource):
         """Show or draw the labels of a delivery's spools.
 
         JSON by default, one page as image/svg+xml, all pages as application/pdf. 406 where the font of the PDF lacks a character. 409 for a closed
-        delivery. 501 for a PDF where the extra for it is not installed.
+        delivery, and for labels too small for code and text. 501 for a PDF where the extra for it is not installed.
         """
-        wanted = _wanted()
-        if wanted != JSON:
-            return _varies(
-                printed(wanted, lambda: labels.of_delivery(number)["labels"], args, f"labels-delivery-{number}")
-            )
-        found = labels.of_delivery(number)
-        named = _addressed(found["labels"], args)
-        return {**found, "labels": named, "pages": page_count(len(named), args)}, {"Vary": "Accept"}
+        return _labels(lambda: labels.of_delivery(number), args, f"labels-delivery-{number}")
+
+
+@routes.route(f"/lots/<{NUMBER}:number>/labels")
+class LotLabels(Resource):
+    """Labels of a lot."""
+
+    who = {"GET": BENCH}
+
+    @routes.arguments(LabelArgs, location="query")
+    @routes.response(200, LotLabelsSchema)
+    @routes.alt_response(200, **AS_PICTURE)
+    @routes.alt_response(200, **AS_PDF)
+    def get(self, args: dict[str, Any], number: int) -> Any:
+        """Show or draw the labels of all spools of a lot.
+
+        JSON by default, one page as image/svg+xml, all pages as application/pdf. Withdrawn spools have none. 406 where the font of the PDF lacks a
+        character. 409 where every spool of the lot was withdrawn, and for labels too small for code and text. 501 for a PDF where the extra for it is not
+        installed.
+        """
+        return _labels(lambda: labels.of_lot(number), args, f"labels-lot-{number}")
 
 
 @routes.route("/spools/<code>/label")
@@ -166,13 +199,23 @@ class SpoolLabel(Resource):
     def get(self, args: dict[str, Any], code: str) -> Any:
         """Show or draw the label of a spool.
 
-        JSON by default, or image/svg+xml or application/pdf. 406 where the font of the PDF lacks a character. 409 for a withdrawn spool. 501 for a PDF
-        where the extra for it is not installed.
+        JSON by default, or image/svg+xml or application/pdf. 406 where the font of the PDF lacks a character. 409 for a withdrawn spool, and
+        for a label too small for code and text. 501 for a PDF where the extra for it is not installed.
         """
         wanted = _wanted()
         if wanted != JSON:
             return _varies(printed(wanted, lambda: [labels.of_spool(code, printed=True)], args, "label"))
         return _addressed([labels.of_spool(code)], args)[0], {"Vary": "Accept"}
+
+
+def _labels(find: Callable[[], Any], args: dict[str, Any], name: str) -> Any:
+    """Several labels in the form that the request asks for."""
+    wanted = _wanted()
+    if wanted != JSON:
+        return _varies(printed(wanted, lambda: find()["labels"], args, name))
+    found = find()
+    named = _addressed(found["labels"], args)
+    return {**found, "labels": named, "pages": page_count(len(named), args)}, {"Vary": "Accept"}
 
 
 def _wanted() -> str:
@@ -185,20 +228,91 @@ def _varies(answer: Response) -> Response:
 
 
 def _addressed(found: Sequence[View], args: dict[str, Any]) -> list[dict[str, Any]]:
-    site = args.get("site", shop_address()).rstrip("/")
-    return [{**label, "url": f"{site}/spools/{quote(str(label['spool_code']), safe='')}"} for label in found]
+    said = args.get("site")
+    phones = (said if said is not None else address_for_phones()).rstrip("/")
+    site = phones or shop_address()
+    listed = []
+    for label in found:
+        code = str(label["spool_code"])
+        path = f"/spools/{quote(code, safe='')}"
+        listed.append({**label, "url": f"{site}{path}", "qr_text": f"{phones}{path}" if phones else code})
+    return listed
 
 
-def _first(args: dict[str, Any]) -> int:
-    return int(args["first"]) if args["size"] == "sheet" else 1
+def stock_of(args: dict[str, Any]) -> Stock:
+    """Returns what labels are printed on, by the arguments of a request and the shop's details."""
+    details = shop_details()
+    on = sheet(details)
+    return on if args["size"] == "sheet" and on.per_page else roll(details)
+
+
+def _first(args: dict[str, Any], stock: Stock) -> int:
+    """The first free place of a page.
+
+    Raises:
+        Invalid: a sheet has no such place.
+    """
+    if stock == roll(shop_details()):
+        return 1
+    first = int(args["first"])
+    if first > stock.per_page:
+        hint = f"Give a whole number from 1 to {stock.per_page}."
+        raise Invalid(Fault("from", f"A sheet has no label {first}.", hint))
+    return first
 
 
 def page_count(labels: int, args: dict[str, Any]) -> int:
-    """Returns how many pages so many labels take, by the arguments of a request."""
-    return drawn.STOCKS[args["size"]].pages(labels, _first(args))
+    """Returns how many pages so many labels take, by the arguments of a request. Raises for a place beyond the sheet."""
+    stock = stock_of(args)
+    return stock.pages(labels, _first(args, stock))
 
 
-def printed(wanted: str, find: Callable[[], Sequence[dict[str, Any]]], args: dict[str, Any], name: str) -> Response:
+@dataclass(frozen=True, slots=True)
+class Printing:
+    """Labels laid out on pages: for each page the left and upper edge of each label, mm, its code and what stands on it."""
+
+    stock: Stock
+    pages: Sequence[Sequence[tuple[float, float, str, Layout]]]
+    total: int
+
+
+def laid_out(found: Sequence[View], args: dict[str, Any], page: int | None) -> Printing:
+    """Returns labels laid out on one page or, with None, on all.
+
+    Raises:
+        Invalid: there is no such page, or no such place on a sheet.
+        Conflict: labels of this size are too small, at all or for one of these spools.
+    """
+    named, stock, place = _addressed(found, args), stock_of(args), place_here()
+    first = _first(args, stock)
+    total = stock.pages(len(named), first)
+    if page is not None and page > total:
+        raise Invalid(Fault("page", f"There is no page {page}.", f"Give a page from 1 to {total}."))
+    if stock.too_small:
+        raise Conflict(f"{stock.too_small} {_SET_UP}")
+    pages = []
+    for number in range(1, total + 1) if page is None else (page,):
+        placed = []
+        for index, x, y in stock.places(len(named), first, number):
+            label = named[index]
+            # The code alone is shorter, and scanners type it.
+            texts = tuple(dict.fromkeys((label["qr_text"], label["spool_code"])))
+            made = layout({**label, "symbol_texts": texts}, stock, place)
+            if made is None:
+                raise Conflict(f"{_of_spool(stock, label['spool_code'])} {_SET_UP}")
+            placed.append((x, y, str(label["spool_code"]), made))
+        pages.append(placed)
+    return Printing(stock, pages, total)
+
+
+_SET_UP = "Ask the administrator to set up larger labels."
+
+
+def _of_spool(stock: Stock, code: str) -> str:
+    return f"A label of {stock.label_wide:g} x {stock.label_high:g} mm is too small for spool {code}."
+
+
+def printed(wanted: str, find: Callable[[], Sequence[View]], args: dict[str, Any], name: str) -> Response:
     """Returns a page of labels as SVG, or all of them as PDF.
 
     Args:
@@ -209,25 +323,28 @@ def printed(wanted: str, find: Callable[[], Sequence[dict[str, Any]]], args: dic
 
     Raises:
         Refused: 501 for a PDF that cannot be made, before anything is looked up; 406 where its font lacks a character.
-        Invalid: there is no such page.
+        Invalid, Conflict: as `laid_out`.
     """
     if wanted == PDF and find_spec("fpdf") is None:
         raise Refused(_no_pdf())
-    named = _addressed(find(), args)
-    stock, first, pages = drawn.STOCKS[args["size"]], _first(args), page_count(len(named), args)
     if wanted == PDF:
-        return _as_pdf(named, stock, first, name)
-    if args["page"] > pages:
-        raise Invalid(Fault("page", f"There is no page {args['page']}.", f"Give a page from 1 to {pages}."))
-    return Response(drawn.draw(named, stock, first, args["page"]), mimetype=SVG)
+        return _as_pdf(laid_out(find(), args, None), name)
+    made = laid_out(find(), args, args["page"])
+    (shown,) = made.pages
+    told = ", ".join(code for _, _, code, _ in shown)
+    title = f"Labels for spools, page {args['page']} of {made.total}"
+    return Response(
+        draw([(x, y, label) for x, y, _, label in shown], made.stock, title, f"Labels of {told}."), mimetype=SVG
+    )
 
 
-def _as_pdf(named: list[dict[str, Any]], stock: drawn.Stock, first: int, name: str) -> Response:
+def _as_pdf(made: Printing, name: str) -> Response:
     from lots.api.receiving import labels_pdf
 
-    if lacking := labels_pdf.lacking(named, stock):
+    pages = [[(x, y, label) for x, y, _, label in page] for page in made.pages]
+    if lacking := labels_pdf.lacking(pages):
         raise Refused(_no_glyphs(lacking))
-    answer = Response(labels_pdf.as_pdf(named, stock, first), mimetype=PDF)
+    answer = Response(labels_pdf.as_pdf(pages, made.stock), mimetype=PDF)
     answer.headers["Content-Disposition"] = f'inline; filename="{name}.pdf"'
     return answer
 

@@ -6,12 +6,13 @@ import logging
 from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal, TypeAlias
 
 from fontTools.ttLib import TTFont
 from fpdf import FPDF
 
-from lots.api.pictures.labels import Line, Stock, layout, symbol
+from lots.api.pictures.labels.layout import Layout, Line
+from lots.api.pictures.labels.stock import Stock
 
 _FONT, _FONTS = "DejaVu", Path(__file__).parents[1] / "fonts"
 _FILES: dict[Literal["", "B"], Path] = {"": _FONTS / "DejaVuSans.ttf", "B": _FONTS / "DejaVuSans-Bold.ttf"}
@@ -34,9 +35,13 @@ def _paper(stock: Stock) -> FPDF:
     return paper
 
 
-def lacking(labels: Sequence[dict[str, Any]], stock: Stock) -> list[str]:
+# Labels of a page: left and upper edge, mm, and what stands on each.
+Placed: TypeAlias = Sequence[tuple[float, float, Layout]]
+
+
+def lacking(pages: Sequence[Placed]) -> list[str]:
     """Returns the characters on these labels that the font of the PDF does not have, in order."""
-    said = {char for label in labels for line in layout(label, stock).lines for char in line.text}
+    said = {char for page in pages for _, _, label in page for line in label.lines for char in line.text}
     return sorted(char for char in said if ord(char) not in _known())
 
 
@@ -50,33 +55,30 @@ def _known() -> frozenset[int]:
     return frozenset(set.intersection(*found))
 
 
-def as_pdf(labels: Sequence[dict[str, Any]], stock: Stock, first: int) -> bytes:
+def as_pdf(pages: Sequence[Placed], stock: Stock) -> bytes:
     """Returns all pages of labels, laid out as in the SVG.
 
     Args:
-        labels: each with the `url` its symbol leads to, one or more.
-        first: place of the first free label on the first page, from 1.
+        pages: one or more.
+        stock: what they are printed on.
     """
     paper = _paper(stock)
-    for page in range(1, stock.pages(len(labels), first) + 1):
+    for page in pages:
         paper.add_page()
-        for index, x, y in stock.places(len(labels), first, page):
-            _label(paper, labels[index], stock, x, y)
+        for x, y, label in page:
+            _label(paper, label, x, y)
     return bytes(paper.output())
 
 
-def _label(paper: FPDF, label: dict[str, Any], stock: Stock, x: float, y: float) -> None:
-    modules, runs = symbol(label["url"])
-    each = stock.box / modules
-    left, top = x + stock.margin, y + (stock.label_high - stock.box) / 2
+def _label(paper: FPDF, label: Layout, x: float, y: float) -> None:
+    each, left, top = label.module, x + label.corner[0], y + label.corner[1]
     paper.set_fill_color(0)
-    for column, row, run in runs:
+    for column, row, run in label.symbol.runs:
         paper.rect(left + column * each, top + row * each, run * each, each, style="F")
-    placed = layout(label, stock)
-    if placed.mark is not None:
-        from_left, from_top, wide, high = placed.mark
+    if label.mark is not None:
+        from_left, from_top, wide, high = label.mark
         paper.rect(x + from_left, y + from_top, wide, high, style="F")
-    for line in placed.lines:
+    for line in label.lines:
         _write(paper, line, x, y)
 
 

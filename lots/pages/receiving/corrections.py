@@ -9,19 +9,19 @@ from flask import g, render_template, request, url_for
 
 from lots.api.http.fields import NUMBER
 from lots.api.receiving.delivery_corrections import Closing, ClosingArgs, DeliveryChange, OneDelivery
+from lots.pages.receiving import received_at
 from lots.pages.receiving.deliveries import choices, split_codes
 from lots.pages.site.calls import Refusal, Shown, attempt, checked, once, version_read
 from lots.pages.site.frame import answered, pages
-from lots.pages.site.place import day_field, end_of, number
+from lots.pages.site.place import day_field, end_of, moment_field, num, number, place
 from lots.pages.site.session import may_call, signed_in
-from lots.services.clock import moment_text
 from lots.services.receiving import deliveries
 from lots.services.setup import catalog
 
 _TEXTS = ("order_ref", "currency", "note")
 _FIELDS = (
     *("supplier_id", "grade_id", "supplier_lot", "received_at", "due_at", "cost", "spool_count", "net_mass_g"),
-    *(*_TEXTS, "reason", "further"),
+    *(*_TEXTS, "received_which", "reason", "further"),
 )
 _CONFIRMED = ("confirm_new_lot", "confirm_spool_count")
 _MASS = "mass-"
@@ -46,10 +46,11 @@ def corrected(number: int) -> Any:
         return render_template("receiving/correct.html", unknown=found), found.status
     typed = {name: request.form.get(name, "").strip() for name in (*_FIELDS, *_CONFIRMED)}
     typed |= {name: value.strip() for name, value in request.form.items() if name.startswith(_MASS)}
-    version, body = version_read(), _body(typed, found)
+    version = version_read()
 
     def correct() -> str:
-        deliveries.correct(number, version, checked(DeliveryChange, body), g.me["name"], g.me["role"])
+        body = checked(DeliveryChange, _body(typed, found))
+        deliveries.correct(number, version, body, g.me["name"], g.me["role"])
         return url_for("pages.received", number=number)
 
     done = once(correct, DeliveryChange)
@@ -65,6 +66,8 @@ def _form(delivery: Shown, typed: Mapping[str, str], version: object, refused: R
         withdrawn=request.form.getlist("withdraw"),
         refused=refused,
         faults=_faults(refused) if refused else {},
+        which=received_at.which(typed),
+        zone=place().time_zone,
         quality=may_call(Closing, "POST"),
         **choices(catalog.directory("supplier", "grade")),
     )
@@ -81,11 +84,12 @@ def _faults(refused: Refusal) -> dict[str, list[str]]:
 
 def _known(delivery: Mapping[str, Any]) -> dict[str, str]:
     """What stands in the form at first."""
-    known = {name: delivery[name] for name in ("order_ref", "cost", "currency", "note")}
-    known |= {"received_at": moment_text(delivery["received_at"])}
+    known = {name: delivery[name] for name in ("order_ref", "currency", "note")}
+    known |= {"cost": num(delivery["cost"]), "received_at": moment_field(delivery["received_at"])}
+    known |= {"received_which": received_at.chosen(delivery["received_at"])}
     known |= {"supplier_id": delivery["supplier_id"], "grade_id": delivery["grade_id"]}
     known |= {"supplier_lot": delivery["lot"]["supplier_lot"], "due_at": day_field(delivery["due_at"])}
-    known |= {f"{_MASS}{one['code']}": f"{one['net_mass_g']:g}" for one in delivery["spools"]}
+    known |= {f"{_MASS}{one['code']}": num(one["net_mass_g"]) for one in delivery["spools"]}
     return {name: "" if value is None else str(value) for name, value in known.items()}
 
 
@@ -102,13 +106,14 @@ def _body(typed: Mapping[str, str], delivery: Shown) -> dict[str, Any]:
 def _receipt(typed: Mapping[str, str], known: Mapping[str, str]) -> dict[str, Any]:
     """What was changed of the lot and the receipt."""
     changed: dict[str, Any] = {
-        name: typed[name] or None
-        for name in (*_TEXTS, "supplier_lot", "received_at")
-        if typed[name] != known[name].strip()
+        name: typed[name] or None for name in (*_TEXTS, "supplier_lot") if typed[name] != known[name].strip()
     }
     for name in ("supplier_id", "grade_id", "cost"):
-        if typed[name] != known[name]:
+        if number(typed[name]) != number(known[name]):
             changed[name] = number(typed[name]) if typed[name] else None
+    # The form shows minutes: one that was not touched keeps its seconds.
+    if any(typed[name] != known[name] for name in ("received_at", "received_which")):
+        changed["received_at"] = received_at.received(typed) if typed["received_at"] else None
     if typed["due_at"] != known["due_at"]:
         changed["due_at"] = end_of(typed["due_at"]) if typed["due_at"] else None
     return changed
@@ -120,7 +125,10 @@ def _single_spools(typed: Mapping[str, str], known: Mapping[str, str]) -> dict[s
     masses = [
         {"code": name.removeprefix(_MASS), "net_mass_g": number(value)}
         for name, value in typed.items()
-        if name.startswith(_MASS) and value and value != known.get(name) and name.removeprefix(_MASS) not in gone
+        if name.startswith(_MASS)
+        and value
+        and number(value) != number(known.get(name, ""))
+        and name.removeprefix(_MASS) not in gone
     ]
     further, _, _ = split_codes(typed["further"])
     return {name: listed for name, listed in (("withdraw", gone), ("spools", masses), ("add", further)) if listed}

@@ -3,30 +3,34 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import partial
 from typing import Any
 
-from flask import g, render_template, request, url_for
+from flask import current_app, g, render_template, request, url_for
 
 from lots.api.http.fields import NUMBER
 from lots.api.production.dryings import Dryings
 from lots.api.receiving.delivery_corrections import OneDelivery
 from lots.api.receiving.labels import SpoolLabel
 from lots.api.receiving.lots_and_deliveries import Deliveries, DeliveryArgs, OneLot
+from lots.api.setup.grades import Grades
+from lots.api.setup.suppliers import Suppliers
 from lots.domain.production.drying import CAUTION as DRYING_CAUTION
+from lots.domain.words import listed
+from lots.pages.receiving import received_at
 from lots.pages.site.calls import Refusal, Shown, Told, attempt, checked, every, once
 from lots.pages.site.frame import pages
-from lots.pages.site.place import end_of, number
-from lots.pages.site.session import signed_in
+from lots.pages.site.place import end_of, moment_field, number, place
+from lots.pages.site.session import may, signed_in
 from lots.services import clock
 from lots.services.production import dryings, spools
 from lots.services.receiving import deliveries, labels, receiving
 from lots.services.setup import catalog
 
-_TEXTS = ("supplier_lot", "order_ref", "received_at", "currency", "note")
+_TEXTS = ("supplier_lot", "order_ref", "currency", "note")
 _NUMBERS = ("supplier_id", "grade_id", "cost", "spool_count", "net_mass_g")
-_FIELDS = (*_TEXTS, *_NUMBERS, "due_at", "spools", "confirm_spool_count")
+_FIELDS = (*_TEXTS, *_NUMBERS, *received_at.FIELDS, "due_at", "spools", "confirm_spool_count")
 # Between a code and its mass; a blank alone may belong to the code.
 _BETWEEN = re.compile(r"\s*[\t;,]\s*|\s{2,}")
 _BLANK_AND_NUMBER = re.compile(r"(.*\S) (\d+(?:[.,]\d+)?)")
@@ -38,7 +42,7 @@ _MOST_RECENT = 12
 def log_delivery() -> str:
     """The form for a delivery, and the deliveries that came last."""
     now = clock.now().replace(microsecond=0)
-    return _form({"received_at": now.isoformat()})
+    return _form({"received_at": moment_field(now), "received_known": now.isoformat()})
 
 
 @pages.post("/receiving")
@@ -48,7 +52,10 @@ def delivered() -> Any:
     typed = {name: request.form.get(name, "").strip() for name in _FIELDS}
     if known := request.form.get("as_lot"):
         typed["supplier_lot"] = known
-    body, lines, doubts = _body(typed)
+    read = attempt(lambda: _body(typed), DeliveryArgs)
+    if isinstance(read, Refusal):
+        return _form(typed, read, _faults(read, [])), read.status
+    body, lines, doubts = read
     if doubts:
         return _form(typed, Refusal(422, "", doubts), {"spools": [doubt.says for doubt in doubts]}), 422
     if typed["confirm_spool_count"] == "yes":
@@ -78,34 +85,67 @@ def _form(
     typed: Mapping[str, str], refused: Refusal | None = None, faults: Mapping[str, list[str]] | None = None
 ) -> str:
     known = catalog.directory("supplier", "grade")
+    recent = deliveries.listed({}, None, _MOST_RECENT, newest_first=True).rows
+    last: Mapping[str, Any] = recent[0] if recent else {}
+    offered = choices(known, last)
     return render_template(
         "receiving/log.html",
-        typed=typed,
+        typed={**_only(offered), **typed},
         refused=refused,
         faults=faults or {},
-        recent=deliveries.listed({}, None, _MOST_RECENT, newest_first=True).rows,
+        which=received_at.which(typed),
+        zone=place().time_zone,
+        recent=recent,
         named={one["id"]: one["says"] for one in known["suppliers"]},
-        **choices(known),
+        lacking=_lacking(offered),
+        **offered,
     )
 
 
-def choices(known: Mapping[str, Any]) -> dict[str, list[tuple[Any, str]]]:
-    """Returns the suppliers and the grades there are to choose from."""
+def choices(known: Mapping[str, Any], last: Mapping[str, Any] | None = None) -> dict[str, list[tuple[Any, str]]]:
+    """Returns the suppliers and the grades to choose from, those of the last delivery first."""
+    first = last or {}
     return {
-        subject: [("", "choose"), *((one["id"], f"{one['code']}: {one['says']}") for one in known[subject])]
-        for subject in ("suppliers", "grades")
+        "suppliers": _choice(known["suppliers"], first.get("supplier_id")),
+        "grades": _choice(known["grades"], first.get("grade_id")),
     }
+
+
+def _choice(entries: Sequence[Mapping[str, Any]], first: int | None) -> list[tuple[Any, str]]:
+    ahead = [one for one in entries if one["id"] == first]
+    rest = [one for one in entries if one["id"] != first]
+    return [("", "choose"), *((one["id"], f"{one['code']}: {place().prose(one['says'])}") for one in (*ahead, *rest))]
+
+
+def _only(offered: Mapping[str, list[tuple[Any, str]]]) -> dict[str, str]:
+    """The supplier and the grade where the shop has no other."""
+    single = {"supplier_id": offered["suppliers"][1:], "grade_id": offered["grades"][1:]}
+    return {name: str(some[0][0]) for name, some in single.items() if len(some) == 1}
+
+
+def _lacking(offered: Mapping[str, list[tuple[Any, str]]]) -> list[dict[str, Any]]:
+    """What has to be set up before anything can be received: its name, who does it, and its page for those people."""
+    found = []
+    for subject, resource, page in (("suppliers", Suppliers, "supplier_list"), ("grades", Grades, "grades")):
+        if len(offered[subject]) == 1:
+            endpoint = f"pages.{page}"
+            open_to_me = endpoint in current_app.view_functions and may(endpoint)
+            who = listed([*resource.who["POST"], "the administrator"])
+            found.append({"what": subject[:-1], "who": who, "page": endpoint if open_to_me else None})
+    return found
 
 
 def _body(typed: Mapping[str, str]) -> tuple[dict[str, Any], list[int], tuple[Told, ...]]:
     """What was typed as the API takes it, the line of each spool in the list, and what only a person can tell."""
     body: dict[str, Any] = {name: typed[name] for name in _TEXTS if typed[name]}
     body |= {name: number(typed[name]) for name in _NUMBERS if typed[name]}
+    if typed["received_at"]:
+        body["received_at"] = received_at.received(typed)
     if due := typed["due_at"]:
         body["due_at"] = end_of(due)
-    listed, rows, doubts = split_codes(typed["spools"])
-    if listed:
-        body["spools"] = listed
+    spools_typed, rows, doubts = split_codes(typed["spools"])
+    if spools_typed:
+        body["spools"] = spools_typed
     return body, rows, doubts
 
 
@@ -113,13 +153,13 @@ def split_codes(text: str) -> tuple[list[dict[str, Any]], list[int], tuple[Told,
     """Returns the spools that were typed one per line, the line of each, and what only a person can tell."""
     written = [(row, line.strip()) for row, line in enumerate(text.splitlines(), 1) if line.strip()]
     doubts = []
-    listed: list[dict[str, Any]] = []
+    found: list[dict[str, Any]] = []
     for row, line in written:
         code, *mass = _BETWEEN.split(line, maxsplit=1)
         if not mass and (parts := _BLANK_AND_NUMBER.fullmatch(line)):
             doubts.append(_doubt(row, line, *parts.groups()))
-        listed.append({"code": code, **({"net_mass_g": number(mass[0])} if mass and mass[0] else {})})
-    return listed, [row for row, _ in written], tuple(doubts)
+        found.append({"code": code, **({"net_mass_g": number(mass[0])} if mass and mass[0] else {})})
+    return found, [row for row, _ in written], tuple(doubts)
 
 
 def _doubt(row: int, line: str, code: str, mass: str) -> Told:

@@ -1,59 +1,145 @@
-"""Labels of a delivery or of one spool: as they will be printed, and as the files to print."""
+"""Labels of a delivery, a lot or one spool: as they will be printed, and as the files to print."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
-from flask import render_template, request, url_for
+from flask import Response, current_app, render_template, request, send_from_directory, url_for
 
 from lots.api.http.fields import NUMBER
+from lots.api.http.site_address import address_for_phones
 from lots.api.pictures.answers import SVG
-from lots.api.receiving.labels import PDF, DeliveryLabels, LabelArgs, SpoolLabel, page_count, printed
+from lots.api.pictures.labels.stock import Stock, sheet
+from lots.api.receiving.labels import (
+    PDF,
+    DeliveryLabels,
+    LabelArgs,
+    LotLabels,
+    SpoolLabel,
+    laid_out,
+    page_count,
+    printed,
+    stock_of,
+)
 from lots.pages.site.calls import Refusal, attempt, checked
 from lots.pages.site.frame import pages
-from lots.pages.site.session import signed_in
+from lots.pages.site.place import details, num
+from lots.pages.site.session import may, signed_in
+from lots.services.errors import Conflict
 from lots.services.receiving import labels as found_labels
+from lots.services.views import View
 
-SIZES = (
-    ("sheet", "Sheet: A4, 24 labels of 70 x 37 mm"),
-    ("single", "Label printer: one label of 62 x 29 mm after the other"),
-)
+# CSS has 96 pixels to the inch.
+_PIXELS = 96 / 25.4
 
 
 @pages.get(f"/receiving/<{NUMBER}:number>/labels")
 @signed_in((DeliveryLabels, "GET"))
 def labels(number: int) -> Any:
-    """The labels of a delivery as they will be printed, with the size of the label and the first free place to choose."""
-    return _page("sheet", lambda: found_labels.of_delivery(number)["labels"], number=number)
+    """The labels of a delivery as they will be printed, with paper, first free place and spools to choose."""
+    return _page("pages.labels_file", lambda: found_labels.of_delivery(number)["labels"], number=number)
+
+
+@pages.get(f"/lots/<{NUMBER}:number>/labels")
+@signed_in((LotLabels, "GET"))
+def lot_labels(number: int) -> Any:
+    """The labels of a lot, likewise."""
+    return _page("pages.lot_labels_file", lambda: found_labels.of_lot(number)["labels"], number=number)
 
 
 @pages.get("/spools/<code>/label")
 @signed_in((SpoolLabel, "GET"))
 def label(code: str) -> Any:
     """The label of a spool, likewise."""
-    return _page("single", lambda: [found_labels.of_spool(code)], code=code)
+    return _page("pages.label_file", lambda: [found_labels.of_spool(code, printed=True)], code=code)
 
 
-def _page(size: str, find: Callable[[], list[Any]], **which: Any) -> Any:
-    asked: dict[str, Any] = {
-        "size": request.args.get("size", size),
-        "from": request.args.get("from", "1").strip() or "1",
-    }
-    count = attempt(lambda: page_count(len(find()), checked(LabelArgs, asked)), LabelArgs)
-    refused = count if isinstance(count, Refusal) else None
-    file = "pages.labels_file" if "number" in which else "pages.label_file"
-    pages_of = range(0 if isinstance(count, Refusal) else count)
+def _page(file: str, find: Callable[[], Sequence[View]], **which: Any) -> Any:
+    asked: dict[str, Any] = {"size": _paper(), "from": request.args.get("from", "1").strip() or "1"}
+    chosen = request.args.getlist("spool")
+    found = attempt(find)
+    every = () if isinstance(found, Refusal) else found
+
+    def count() -> int:
+        args = checked(LabelArgs, asked)
+        # The first page shows whether labels of this size can be printed at all.
+        laid_out(_chosen(every, chosen), args, 1)
+        return page_count(len(_chosen(every, chosen)), args)
+
+    counted = found if isinstance(found, Refusal) else attempt(count, LabelArgs)
+    refused = counted if isinstance(counted, Refusal) else None
+    some = {**which, **asked, "spool": chosen}
     page = render_template(
         "receiving/labels.html",
         refused=refused,
         asked=asked,
-        sizes=SIZES,
+        papers=_papers(),
         which=which,
-        as_pdf=url_for(file, form="pdf", **which, **asked),
-        images=[url_for(file, form="svg", page=page + 1, **which, **asked) for page in pages_of],
+        codes=[one["spool_code"] for one in every],
+        chosen=chosen,
+        phones=address_for_phones(),
+        set_up="pages.shop" in current_app.view_functions and may("pages.shop"),
+        size=_pixels(asked),
+        as_pdf=url_for(file, form="pdf", **some),
+        images=[
+            url_for(file, form="svg", page=page + 1, **some)
+            for page in range(0 if isinstance(counted, Refusal) else counted)
+        ],
     )
     return page, refused.status if refused else 200
+
+
+def _paper() -> str:
+    """What is asked for, by its present name; the shop's paper where nothing is."""
+    asked = request.args.get("size", "")
+    return "roll" if asked == "single" else asked or details().label_paper
+
+
+def _papers() -> list[tuple[str, str]]:
+    """The papers to choose from: a sheet where a label fits on one."""
+    on = sheet(details())
+    size = f"{num(on.label_wide)} x {num(on.label_high)} mm"
+    offered = [("sheet", f"A4 sheet of {on.per_page}, {size}")] if on.per_page else []
+    return [*offered, ("roll", f"Roll, {size}")]
+
+
+def _on(asked: dict[str, Any]) -> Stock:
+    return stock_of(asked)
+
+
+def _pixels(asked: dict[str, Any]) -> tuple[int, int]:
+    """Width and height of a page on the screen, at its own size."""
+    on = _on(asked)
+    return round(on.wide * _PIXELS), round(on.high * _PIXELS)
+
+
+def _chosen(found: Sequence[View], codes: Sequence[str]) -> Sequence[View]:
+    """The labels of the spools that were ticked, of all where none was.
+
+    Raises:
+        Conflict: none of those ticked has a label.
+    """
+    if not codes:
+        return found
+    some = [one for one in found if one["spool_code"] in codes]
+    if not some:
+        raise Conflict("None of these spools has a label. A withdrawn spool has none.")
+    return some
+
+
+@pages.get("/labels.css")
+@signed_in((SpoolLabel, "GET"))
+def label_style() -> Response:
+    """The size of a page of labels, on screen and on paper: it follows from the shop's details."""
+    on = _on({"size": _paper()})
+    wide, high = f"{on.wide:g}mm", f"{on.high:g}mm"
+    style = (
+        f"@page labels {{ size: {wide} {high}; margin: 0; }}\n"
+        f".labels img {{ width: {wide}; }}\n"
+        f"@media print {{ .labels img {{ height: {high}; }} }}\n"
+    )
+    return Response(style, mimetype="text/css")
 
 
 @pages.get(f"/receiving/<{NUMBER}:number>/labels.<any(svg, pdf):form>")
@@ -63,6 +149,13 @@ def labels_file(form: str, number: int) -> Any:
     return _file(form, lambda: found_labels.of_delivery(number)["labels"], f"labels-delivery-{number}")
 
 
+@pages.get(f"/lots/<{NUMBER}:number>/labels.<any(svg, pdf):form>")
+@signed_in((LotLabels, "GET"))
+def lot_labels_file(form: str, number: int) -> Any:
+    """The labels of a lot, likewise."""
+    return _file(form, lambda: found_labels.of_lot(number)["labels"], f"labels-lot-{number}")
+
+
 @pages.get("/spools/<code>/label.<any(svg, pdf):form>")
 @signed_in((SpoolLabel, "GET"))
 def label_file(form: str, code: str) -> Any:
@@ -70,12 +163,22 @@ def label_file(form: str, code: str) -> Any:
     return _file(form, lambda: [found_labels.of_spool(code, printed=True)], "label")
 
 
-def _file(form: str, find: Callable[[], list[Any]], name: str) -> Any:
-    asked = {part: text for part in ("size", "from", "page") if (text := request.args.get(part, ""))}
+def _file(form: str, find: Callable[[], Sequence[View]], name: str) -> Any:
+    asked = {part: text for part in ("from", "page") if (text := request.args.get(part, ""))} | {"size": _paper()}
     wanted = SVG if form == "svg" else PDF
-    sent = attempt(lambda: printed(wanted, find, checked(LabelArgs, asked), name), LabelArgs)
+
+    def found() -> Sequence[View]:
+        return _chosen(find(), request.args.getlist("spool"))
+
+    sent = attempt(lambda: printed(wanted, found, checked(LabelArgs, asked), name), LabelArgs)
     if isinstance(sent, Refusal):
-        return render_template("receiving/labels.html", refused=sent, asked=asked, sizes=SIZES), sent.status
+        return render_template("receiving/labels.html", refused=sent, asked=asked, phones="-"), sent.status
     if form == "pdf":
         sent.headers["Content-Disposition"] = f'attachment; filename="{name}.pdf"'
     return sent
+
+
+@pages.get("/static/print.js")
+def print_script() -> Response:
+    """The script of the buttons that print."""
+    return send_from_directory(f"{pages.root_path}/../static", "print.js", mimetype="text/javascript")

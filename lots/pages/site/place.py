@@ -6,8 +6,7 @@ import re
 from datetime import datetime
 from typing import Any
 
-from flask import g
-
+from lots.api.http.site_address import shop_details
 from lots.pages.site.frame import pages
 from lots.services.setup import shop
 from lots.services.setup.place import Place
@@ -17,10 +16,7 @@ _PLAIN = re.compile(r"[-+]?\d{1,15}(\.\d{1,15})?")
 
 def details() -> shop.Details:
     """Returns what the shop says of itself. One query a request."""
-    if "shop_details" not in g:
-        g.shop_details = shop.details()
-    found: shop.Details = g.shop_details
-    return found
+    return shop_details()
 
 
 def place() -> Place:

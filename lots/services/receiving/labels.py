@@ -11,18 +11,24 @@ from lots.services.assessment.lot_assessment import drawn_of
 from lots.services.errors import Conflict, NotFound
 from lots.services.lookups import lot_of, spool_of, withdrawn
 from lots.services.views import View
+from lots.store.assessment import lots
 from lots.store.production import tracing
 from lots.store.receiving import deliveries, samples
 from lots.store.setup import catalog
 from lots.store.tables.models import Delivery, Grade, Lot, Spool
 
 
-class Labels(TypedDict):
+class LotLabels(TypedDict):
+    """The labels of a lot."""
+
+    lot_id: int
+    labels: list[View]
+
+
+class Labels(LotLabels):
     """The labels of a delivery."""
 
     delivery_id: int
-    lot_id: int
-    labels: list[View]
 
 
 def of_delivery(number: int) -> Labels:
@@ -43,6 +49,40 @@ def of_delivery(number: int) -> Labels:
         "delivery_id": row.id,
         "lot_id": row.lot_id,
         "labels": [_label(spool, row.lot, row, asked, drawn) for spool in came],
+    }
+
+
+def of_lot(number: int) -> LotLabels:
+    """Returns the labels of the spools of a lot that are not withdrawn, in the order they were logged. Six queries, one more for each further lot in them.
+
+    Raises:
+        NotFound: no such lot.
+        Conflict: it has no spool that is not withdrawn.
+    """
+    lot = lot_of(number)
+    rows = [spool for spool in lots.spools_of(lot) if not spool.withdrawn_at]
+    if not rows:
+        raise Conflict(f"Every spool of lot {lot.supplier_lot} was withdrawn, so there is no label to print.")
+    came = {row.id: row for row in tracing.deliveries_of([number])}
+    changes = samples.changes_of(came)
+    drawn = {
+        code
+        for row in came.values()
+        for group in drawn_of(deliveries.current(row).sample, changes[row.id])
+        for code in group
+    }
+    further = tracing.further_lots([spool.id for spool in rows if spool.spliced])
+    named = {other: lot_of(other).supplier_lot for others in further.values() for other in others}
+    asked = _conditions(lot.grade)
+    return {
+        "lot_id": number,
+        "labels": [
+            {
+                **_label(spool, lot, came[spool.delivery_id], asked, drawn),
+                "further_lots": [named[other] for other in further.get(spool.id, [])],
+            }
+            for spool in rows
+        ],
     }
 
 

@@ -27,9 +27,11 @@ _DAY = re.compile(r"\d{4}-\d\d-\d\d")
 _WITH_COMMA = re.compile(r"\s*[-+]?\d*,\d+\s*")
 # A number that stands alone in a sentence, after a blank, bracket or sign. In a code, a date or an address it has other signs around it.
 _IN_PROSE = re.compile(r"(?<![^\s(\[±=≥≤<>])([-+−±]?\d+)\.(\d+)(?=$|[\s)\],;:%°²]|\.(?:\s|$))")
-# What follows these words is somebody's name for a thing, even where it looks like a number.
+# What follows these words is somebody's name for a thing, even where it looks like a number; what follows a standard is its clause.
 _NAMES = re.compile(
-    r"\b(?:lots?|spools?|grades?|orders?|jobs?|machines?|instruments?|suppliers?|shades?)[:,]? +$", re.IGNORECASE
+    r"(?:\b(?:lots?|spools?|grades?|orders?|jobs?|machines?|instruments?|suppliers?|shades?):? +"
+    r"|\b(?:ISO|IEC|JCGM|ASTM|DIN|EN|CIE|RFC)[A-Z/ ]* [\d:.-]+, +)$",
+    re.IGNORECASE,
 )
 
 
@@ -88,12 +90,14 @@ class Place:
         Example:
             >>> Place(decimal_sign="comma").prose("Lot 7.5: mean 1.748 mm (limit 1.72 to 1.78 mm), spool PLA-1.75.")
             'Lot 7.5: mean 1,748 mm (limit 1,72 to 1,78 mm), spool PLA-1.75.'
+            >>> Place(decimal_sign="comma").prose("By 0.08 a lot, 0.89 in all (JCGM 106:2012, 8.2).")
+            'By 0,08 a lot, 0,89 in all (JCGM 106:2012, 8.2).'
         """
         if self.decimal_sign == "point":
             return text
 
         def signed(found: re.Match[str]) -> str:
-            named = _NAMES.search(text, max(0, found.start() - 20), found.start())
+            named = _NAMES.search(text, max(0, found.start() - 40), found.start())
             return found[0] if named else f"{found[1]},{found[2]}"
 
         return _IN_PROSE.sub(signed, text)
@@ -137,6 +141,23 @@ class Place:
                 Fault(pointer, f"{never}: {naive:%H:%M} {often} on {naive:%Y-%m-%d} in {self.time_zone}.", hint)
             )
         return first.isoformat()
+
+    def twice(self, text: str) -> tuple[datetime, datetime] | None:
+        """Returns the two moments of a date and time that the site's clock showed twice, the earlier one first; None for any other text.
+
+        Example:
+            >>> [str(at) for at in Place("Europe/Berlin").twice("2026-10-25T02:30")]
+            ['2026-10-25 02:30:00+02:00', '2026-10-25 02:30:00+01:00']
+        """
+        if not _LOCAL.fullmatch(text):
+            return None
+        try:
+            naive = datetime.fromisoformat(text)
+        except ValueError:
+            return None
+        first, second = (naive.replace(tzinfo=zone(self.time_zone), fold=fold) for fold in (0, 1))
+        # In the hour that never came the later reading has the larger offset.
+        return (first, second) if first.astimezone(UTC) < second.astimezone(UTC) else None
 
     def end_of(self, day: str) -> str:
         """Returns the last second of a day at the site, as the API takes it; what is no day stays as it was typed.

@@ -1,0 +1,1 @@
+"""Labels for spools: paper, symbol, layout and drawing. One layout serves the SVG and the PDF."""

@@ -1,0 +1,69 @@
+"""When a delivery came, as a field for date and time: what was not touched stays exact, and an hour that came twice is asked about."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+
+from lots.pages.site.frame import pages
+from lots.pages.site.place import moment, moment_field, moment_typed, place
+from lots.services.errors import Fault, Invalid
+
+_AT = "/received_at"
+# The field, the exact moment that it was filled with, and the one of two moments that was chosen.
+FIELDS = ("received_at", "received_known", "received_which")
+
+
+def received(typed: Mapping[str, str]) -> str:
+    """Returns what the field says as the API takes it: to the second where it was not touched.
+
+    Raises:
+        Invalid: a time that the site's clock never showed, or showed twice and nobody chose which.
+    """
+    text = typed["received_at"]
+    for exact in (typed.get("received_which", ""), typed.get("received_known", "")):
+        at = _moment(exact)
+        if at is not None and moment_field(at) == text:
+            return at.isoformat()
+    if place().twice(text):
+        raise Invalid(
+            Fault(_AT, "The clocks went back, and this time came twice.", "Choose the first or the second below.")
+        )
+    try:
+        return moment_typed(_AT, text)
+    except Invalid as error:
+        raise Invalid(Fault(_AT, error.faults[0].detail, "Give another time.")) from None
+
+
+def which(typed: Mapping[str, str]) -> list[tuple[str, str]]:
+    """Returns the two moments to choose from where the field holds a time that came twice; none for any other."""
+    both = place().twice(typed.get("received_at", ""))
+    if both is None:
+        return []
+    said = (
+        f"{order}: {place().moment(at)} (UTC{at.isoformat()[-6:]})"
+        for order, at in zip(("First", "Second"), both, strict=True)
+    )
+    return [("", "choose"), *((at.isoformat(), words) for at, words in zip(both, said, strict=True))]
+
+
+def chosen(at: datetime) -> str:
+    """Returns which of the two moments of `which` this is, to the minute; "" for a time that came once."""
+    both = place().twice(moment_field(at)) or ()
+    return next((one.isoformat() for one in both if one.utcoffset() == at.astimezone(one.tzinfo).utcoffset()), "")
+
+
+@pages.app_template_filter("stored_moment")
+def stored_moment(text: str) -> str:
+    """Returns a moment that a correction keeps as text, as the site writes it."""
+    at = _moment(text)
+    return text if at is None else moment(at)
+
+
+def _moment(text: str) -> datetime | None:
+    """A moment with its offset; None for anything else."""
+    try:
+        at = datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    return at if at.tzinfo else None
