@@ -9,8 +9,12 @@ from dataclasses import dataclass
 from hashlib import sha256
 from xml.etree import ElementTree
 
+from lots.services.setup.place import Place
+
 INK, FAINT, PAPER = "#1a1a1a", "#8a8a8a", "#ffffff"
 FONT = "system-ui, sans-serif"
+# How numbers are written where nobody says otherwise: as the API writes them.
+POINTS = Place()
 Point = tuple[float, float]
 # What XML 1.0, section 2.2, has no place for. Two of them get past the checks on text: U+FFFE and U+FFFF.
 _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -19,12 +23,13 @@ _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]"
 class Canvas:
     """An SVG picture of a fixed size in pixels; text is escaped by the library that writes it.
 
-    Its title and description have ids of their own, which follow from what they say: several pictures may stand in one page.
+    Its title and description have ids of their own, which follow from what they say: several pictures may stand in one page. Numbers in
+    its words have the decimal sign of `place`: a point, unless a page names its site.
     """
 
-    def __init__(self, width: float, height: float, title: str, description: str) -> None:
-        self.width, self.height = width, height
-        told = {"title": readable(title), "desc": readable(description)}
+    def __init__(self, width: float, height: float, title: str, description: str, place: Place = POINTS) -> None:
+        self.width, self.height, self.place = width, height, place
+        told = {"title": readable(place.prose(title)), "desc": readable(place.prose(description))}
         mark = sha256("\0".join(told.values()).encode()).hexdigest()[:12]
         self.root = ElementTree.Element(
             "svg",
@@ -90,12 +95,13 @@ class Canvas:
         bold: bool = False,
         ink: str = INK,
         turn: float = 0,
+        name: bool = False,
     ) -> None:
-        """A line of text."""
+        """A line of text; `name` marks somebody's name for a thing, which stays as it is even where it looks like a number."""
         turned = f"rotate({turn:g} {at[0]:.2f} {at[1]:.2f})" if turn else None
         self._add(
             "text",
-            words,
+            words if name else self.place.prose(words),
             x=at[0],
             y=at[1],
             font_size=size,

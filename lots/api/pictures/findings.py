@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from lots.api.pictures.canvas import INK, PAPER, Canvas, Point
+from lots.api.pictures.canvas import INK, PAPER, POINTS, Canvas, Point
 from lots.api.pictures.sheet import SOFT, Sheet, leading, short, wrapped
 from lots.domain.conformity.findings import LABELS, digits_of
 from lots.domain.conformity.guard import COVERAGE
@@ -19,7 +19,6 @@ from lots.services.setup.place import Place
 LOW_END, HIGH_END = 0.25, 0.75
 WORST_FIRST = ("fail", "near", "missing", "pass")
 VERDICTS = {"fail": "✖ fail", "near": "≈ undecided", "missing": "? not measured", "pass": "✔ pass"}
-POINTS = Place()
 ROW_WIDTH, ROW_HEIGHT = 320.0, 46.0
 _INSIDE, _NEAR, _OUTSIDE = "#d5e8d8", "#f6dfa4", "#ececea"
 _TRACK = 18.0
@@ -216,7 +215,7 @@ def draw_row(finding: Mapping[str, Any], place: Place = POINTS) -> str:
     if bar is None:
         return ""
     words = row(finding, place)
-    page = Canvas(ROW_WIDTH, ROW_HEIGHT, words.label, words.says)
+    page = Canvas(ROW_WIDTH, ROW_HEIGHT, words.label, words.says, place)
     _bar(page, finding, bar, (8, 4), ROW_WIDTH - 16, place)
     return str(page)
 
@@ -228,7 +227,7 @@ def draw(answer: Mapping[str, Any], place: Place = POINTS) -> str:
     says = f"{counted(len(findings), 'finding')}: {', '.join(tally)}." if findings else "Nothing has been assessed yet."
     title = f"Findings of lot number {answer['lot_id']}"
     top = 84 + leading(12) * len(_KEY)
-    page = Sheet(WIDTH, top + _LINE * len(findings) + 8, title, says)
+    page = Sheet(WIDTH, top + _LINE * len(findings) + 8, title, says, place)
     page.text((24, 30), title, size=18, bold=True)
     page.text((24, 54), says)
     page.lines((24, 78), _KEY, size=12, ink=SOFT)
