@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from lots.pages.assessment import quality
 from lots.pages.lots import lots, papers
+from lots.pages.lots import pictures as lot_pictures
 from lots.pages.production import check, tab_checks
 from lots.pages.purchasing import suppliers
 from lots.pages.readings import bench, bench_file, voids
@@ -19,6 +20,7 @@ __all__ = [
     "corrections",
     "deliveries",
     "grades",
+    "lot_pictures",
     "lots",
     "pages",
     "papers",

@@ -62,7 +62,8 @@ def _field(page: Sheet, answer: dict[str, Any], top: float, look: Look) -> None:
     ):
         if mean is not None:
             page.line((x(first) - wide / 2 - 4, y(mean)), (x(last) + wide / 2 + 4, y(mean)), wide=2.5)
-            page.text((x((first + last) / 2), floor + 48), f"{name} {mean:.1f}", size=12, anchor="middle", bold=True)
+            below = 64 if look.narrow and name != "mean" else 48
+            page.text((x((first + last) / 2), floor + below), f"{name} {mean:.1f}", size=12, anchor="middle", bold=True)
     for name, low in floors:
         if low is not None:
             page.line((look.left, y(low)), (end, y(low)), wide=2, dash="10 3 2 3" if name == "mean" else "2 3")

@@ -11,8 +11,8 @@ from lots.api.pictures.sheet import PALE, SOFT, WIDE, Look, Sheet, leading, shor
 from lots.domain.words import counted
 
 TOP = 44.0
-# How high the patches and what is said of them stand below each other.
-_PATCHES_HIGH = 330.0
+# From the upper edge of the patches to what is said of them.
+_SAID = 246.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,9 +43,11 @@ def draw(answer: dict[str, Any], look: Look = WIDE) -> str:
     for _, lines in key:
         rows.append(rows[-1] + 24 + leading(12) * (len(lines) - 1))
     below = rows[-1] + 16 if look.narrow else top
-    end = below + _PATCHES_HIGH if look.narrow else rows[-1] + 4
+    end = rows[-1] + 4
     if answer["reference"] is None:
         end = top
+    elif look.narrow:
+        end = below + _SAID + leading(12) * (sum(map(len, _said(answer, places))) + 2)
     page = Sheet(look.width, end + leading(12) * len(notes) + 12, title, answer["says"], look.place)
     for row, words in enumerate(heading):
         page.text((look.margin, 30 + leading(18) * row), words, size=18, bold=True)
@@ -122,13 +124,14 @@ def _beside(page: Sheet, at: Point, words: str, x: Scale) -> None:
 def _lightness(page: Sheet, answer: dict[str, Any], y: Scale, places: _Places) -> None:
     """Lightness as a strip of the same scale as the plane."""
     strip, half = places.strip, places.half
-    page.text((strip, y.end - 10), "lighter ↑", size=12, anchor="middle" if places is _WIDE else "end")
+    anchor = "middle" if places is _WIDE else "end"
+    page.text((strip if places is _WIDE else strip + half, y.end - 10), "lighter ↑", size=12, anchor=anchor)
     page.box((strip - half, y.end), 2 * half, places.side)
     page.line((strip - half, y(0)), (strip + half, y(0)), wide=1.5)
     if places is _WIDE:
         page.ruler(y, strip - half, upright=True)
         page.text((strip + 22, y(0) + 4), "reference", size=11)
-    page.text((strip, y.start + 17), "darker ↓", size=12, anchor="middle" if places is _WIDE else "end")
+    page.text((strip if places is _WIDE else strip + half, y.start + 17), "darker ↓", size=12, anchor=anchor)
     page.text((strip, y.start + 36), "dL*", size=12, anchor="middle", bold=True)
     for spool in answer["spools"]:
         page.dot((strip - 8, y(spool["dL"])), 3)
@@ -140,7 +143,7 @@ def _lightness(page: Sheet, answer: dict[str, Any], y: Scale, places: _Places) -
 
 
 def _patches(page: Sheet, answer: dict[str, Any], top: float, places: _Places) -> None:
-    first, patch, room = places.patches, places.patch, 222.0 if places is _WIDE else 336.0
+    first, patch = places.patches, places.patch
     reference, lot = answer["reference"], answer["lot"]
     page.text((first, top - 10), "On a screen", size=13, bold=True)
     for column, (name, seen) in enumerate((("reference", reference), ("lot", lot))):
@@ -155,10 +158,16 @@ def _patches(page: Sheet, answer: dict[str, Any], top: float, places: _Places) -
             page.text((left, top + 156 + 16 * row), f"{axis} {value:.2f}", size=12)
         if not seen["screen"]["in_gamut"]:
             page.lines((left, top + 206), ["outside sRGB:", "not its true colour"], size=11)
+    says, about = _said(answer, places)
+    page.lines((first, top + _SAID), says, size=12)
+    page.lines((first, top + _SAID + leading(12) * (len(says) + 1)), about, size=12, ink=SOFT)
+
+
+def _said(answer: dict[str, Any], places: _Places) -> tuple[list[str], list[str]]:
+    """What is said of the patches, and of the reference, as lines that fit below them."""
+    reference, room = answer["reference"], 222.0 if places is _WIDE else 336.0
     about = f"{reference['name']}, revision {reference['revision']}. Read under {reference['conditions']}."
-    page.lines((first, top + 246), wrapped(answer["screen_says"], room, 12), size=12)
-    below = top + 246 + leading(12) * (len(wrapped(answer["screen_says"], room, 12)) + 1)
-    page.lines((first, below), wrapped(short(about, 180), room, 12), size=12, ink=SOFT)
+    return wrapped(answer["screen_says"], room, 12), wrapped(short(about, 180), room, 12)
 
 
 def _key(answer: dict[str, Any]) -> list[tuple[str, str]]:

@@ -60,7 +60,7 @@ class Look:
         return 20.0 * (parts - 1) if self.narrow else 0.0
 
 
-WIDE, NARROW = Look(), Look(360.0, 50.0, 84.0)
+WIDE, NARROW = Look(), Look(360.0, 50.0, 96.0)
 
 
 class Sheet(Canvas):
