@@ -52,6 +52,12 @@ class FindingSchema(Schema):
     verdict = fields.String(required=True, metadata={"enum": ["pass", "fail", "near", "missing"]})
     value = fields.Float(required=True, allow_none=True, metadata={"description": "unrounded, in `unit`"})
     limit = OneOrMany(required=True, metadata={"description": "one number, or [lowest, highest]; ends are acceptable"})
+    limit_kind = fields.String(
+        metadata={
+            "enum": ["at least", "at most", "between"],
+            "description": "which ends the limit has; only of an assessment",
+        }
+    )
     unit = fields.String(
         required=True, metadata={"description": "of value, limit and margin; empty for a colour difference"}
     )

@@ -53,9 +53,9 @@ class Bar:
 
 
 def limit_of(finding: Mapping[str, Any]) -> Limit | None:
-    """Returns the limit of a finding as answers show it; None without one.
+    """Returns the limit of a finding as answers show it; None without one, and where nobody can tell which end the one number is.
 
-    Of a limit with one end, the margin says which end that is.
+    What a decision keeps does not say that. There the margin of the value tells.
     """
     given = finding["limit"]
     if isinstance(given, list):
@@ -65,8 +65,10 @@ def limit_of(finding: Mapping[str, Any]) -> Limit | None:
     if end is None:
         return None
     side = 0.0 if value is None or margin is None else margin * (value - end)
-    floor = side > 0 or (side == 0 and "limit at least" in finding["message"])
-    return Limit(end, None, finding["unit"]) if floor else Limit(None, end, finding["unit"])
+    kind = finding.get("limit_kind") or {True: "at least", False: "at most"}.get(side > 0 if side else None)
+    if kind is None:
+        return None
+    return Limit(end, None, finding["unit"]) if kind == "at least" else Limit(None, end, finding["unit"])
 
 
 def placed(finding: Mapping[str, Any]) -> Bar | None:
@@ -75,7 +77,7 @@ def placed(finding: Mapping[str, Any]) -> Bar | None:
     A low end lies at a quarter of the bar, a high end at three quarters. A limit with one end has its distance from 0 as its scale.
 
     Example:
-        >>> found = {"limit": [1.7, 1.8], "unit": "mm", "value": 1.775, "margin": 0.025, "guard_band": 0.01, "message": ""}
+        >>> found = {"limit": [1.7, 1.8], "unit": "mm", "value": 1.775, "margin": 0.025, "guard_band": 0.01}
         >>> bar = placed({**found, "interval_95": [1.763, 1.787], "uncertainty": 0.006})
         >>> round(bar.value, 3), [round(end, 3) for end in bar.whisker], [round(end, 3) for end in bar.near[1]]
         (0.625, [0.565, 0.685], [0.7, 0.75])
@@ -184,8 +186,7 @@ def row(finding: Mapping[str, Any], place: Place = POINTS) -> Row:
     label = LABELS.get(finding["code"], finding["measure"].replace("_", " ").capitalize()) + subject
     unit = f" {finding['unit']}" if finding["unit"] else ""
     if value is None or limit is None:
-        known = "" if limit is None else f"{' to '.join(place.number(end) for end in _ends(limit))}{unit}"
-        return Row(label, finding["verdict"], "", known, "", "")
+        return Row(label, finding["verdict"], "", "" if limit is None else place.prose(str(limit)), "", "")
     guard = _finite(finding["guard_band"]) if finding["verdict"] == "near" else None
     digits = digits_of(finding["code"], value, limit, guard)
     off = limit.margin(value)
@@ -198,10 +199,6 @@ def row(finding: Mapping[str, Any], place: Place = POINTS) -> Row:
         margin,
         f"n = {finding['n']}",
     )
-
-
-def _ends(limit: Limit) -> list[float]:
-    return [end for end in (limit.low, limit.high) if end is not None]
 
 
 def worst_first(findings: Iterable[Mapping[str, Any]]) -> list[Mapping[str, Any]]:

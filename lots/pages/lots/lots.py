@@ -139,9 +139,13 @@ def lot(number: int) -> Any:
 
 
 def _rows(found: Sequence[Mapping[str, Any]]) -> list[tuple[Mapping[str, Any], findings.Row, Markup]]:
-    """The findings, the worst first, each with its words and its bar."""
+    """The findings, the worst first, each with its words, and with its bar where it has a value."""
     site = place()
-    return [(one, findings.row(one, site), drawn(findings.draw_row(one, site))) for one in findings.worst_first(found)]
+    rows = []
+    for one in findings.worst_first(found):
+        words = findings.row(one, site)
+        rows.append((one, words, drawn(findings.draw_row(one, site) if words.value else "")))
+    return rows
 
 
 def _for_some_desks(record: OnRecord, deliveries: Sequence[Mapping[str, Any]]) -> dict[str, Any]:

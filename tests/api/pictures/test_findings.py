@@ -22,7 +22,8 @@ COMMA = Place(decimal_sign="comma")
 def finding(low, high, value, verdict="pass", **more):
     """A finding as the assessment answers it."""
     told = {"code": "diameter.spool_mean", "n": 5, **more}
-    return finding_view(Finding(verdict=verdict, limit=Limit(low, high, "mm"), value=value, **told))
+    limit = Limit(low, high, "mm")
+    return {**finding_view(Finding(verdict=verdict, limit=limit, value=value, **told)), "limit_kind": limit.kind}
 
 
 def test_a_limit_with_two_ends_fills_the_middle_half():
@@ -59,7 +60,7 @@ def test_a_guard_band_wider_than_the_limit_stays_inside_it():
 
 
 def test_the_whisker_is_the_interval_else_the_expanded_uncertainty():
-    """u = 0.005 known: 1.96 u with the budget, 2 u without it, both about the value."""
+    """With u = 0.005 known: 1.96 u with the budget, 2 u without it, both about the value."""
     known = placed(finding(1.7, 1.8, 1.75, uncertainty=0.005, spread=Uncertainty.known(0.005)))
     assert known.whisker == pytest.approx((0.5 - 0.0489991, 0.5 + 0.0489991), abs=1e-6)
     bare = placed(finding(1.7, 1.8, 1.75, uncertainty=0.005))
@@ -67,7 +68,7 @@ def test_the_whisker_is_the_interval_else_the_expanded_uncertainty():
 
 
 def test_a_whisker_that_leaves_the_bar_is_cut_there():
-    """u = 0.04 about 1.78: from 1.70 at 0.25 to 1.86, which lies beyond 1.85 at the right end."""
+    """With u = 0.04 about 1.78: from 1.70 at 0.25 to 1.86, which lies beyond 1.85 at the right end."""
     bar = placed(finding(1.7, 1.8, 1.78, uncertainty=0.04))
     assert bar.whisker == pytest.approx((0.25, 1.0), abs=SAME_SUM)
     assert (False, True) == bar.cut
@@ -100,11 +101,22 @@ def test_without_a_limit_nothing_is_drawn():
     assert (None, "") == (placed(found), draw_row(found))
 
 
-def test_the_end_of_a_limit_with_one_end_is_told_by_the_margin():
-    """Also where the value lies on it, so that the margin is 0 both ways."""
-    for value in (15, 20, 30):
-        assert (LOW_END, None) == (placed(finding(20, None, value)).low, placed(finding(20, None, value)).high)
-        assert (None, HIGH_END) == (placed(finding(None, 20, value)).low, placed(finding(None, 20, value)).high)
+def test_a_limit_with_one_end_lies_on_the_side_that_it_is_of():
+    """Also where the value lies on it, and where there is none: a floor never has the zone below it drawn as inside."""
+    for value in (15, 20, 30, None):
+        floor, ceiling = (placed(finding(*ends, value, "missing")) for ends in ((20, None), (None, 20)))
+        assert (LOW_END, None, (0.25, 1.0)) == (floor.low, floor.high, floor.inside)
+        assert (None, HIGH_END, (0.0, 0.75)) == (ceiling.low, ceiling.high, ceiling.inside)
+        assert "at least 20 mm" == row(finding(20, None, value, "missing")).limit
+
+
+def test_where_a_decision_kept_no_kind_of_limit_the_margin_tells_it():
+    """Without a value, or with one on the limit, nobody can tell: nothing is drawn."""
+    for value, low in ((15, True), (30, True), (20, None), (None, None)):
+        kept = finding(20, None, value, "missing")
+        del kept["limit_kind"]
+        bar = placed(kept)
+        assert (None if low is None else LOW_END) == (bar and bar.low)
 
 
 def test_a_limit_of_nothing_and_one_of_a_single_value_have_a_scale_too():
