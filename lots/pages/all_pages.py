@@ -6,7 +6,7 @@ from lots.pages.assessment import quality
 from lots.pages.lots import lots, papers
 from lots.pages.lots import pictures as lot_pictures
 from lots.pages.production import check, tab_checks
-from lots.pages.purchasing import suppliers
+from lots.pages.purchasing import drift, suppliers
 from lots.pages.readings import bench, bench_file, voids
 from lots.pages.receiving import corrections, deliveries, printed_labels
 from lots.pages.setup import grades
@@ -19,6 +19,7 @@ __all__ = [
     "check",
     "corrections",
     "deliveries",
+    "drift",
     "grades",
     "lot_pictures",
     "lots",

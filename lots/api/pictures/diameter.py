@@ -84,9 +84,9 @@ def _panel(
     page: Sheet, answer: dict[str, Any], spool: dict[str, Any], top: float, scale: tuple[Look, float, float]
 ) -> None:
     points, known = spool["points"], spool["positions_noted"]
-    look, *heights = scale
+    look, low, high = scale
     floor = top + PANEL - 52
-    y = Scale(*heights, floor, top + 30)
+    y = Scale(low, high, floor, top + 30)
     places = [point["position_m"] for point in points] if known else list(range(1, len(points) + 1))
     x = Scale.around(places, look.left, look.end, 0.04)
     upper = [(x(place), y(point["d1_mm"])) for place, point in zip(places, points, strict=True)]

@@ -44,7 +44,7 @@ class _Panel:
 
     def holds(self, number: int) -> bool:
         """True for the number of a lot that is shown."""
-        return number >= self.points[0]["number"]
+        return number >= self.numbers[0]
 
 
 def draw(answer: dict[str, Any], look: Look = WIDE) -> str:
@@ -61,8 +61,8 @@ def draw(answer: dict[str, Any], look: Look = WIDE) -> str:
     end = tops[-1] if lines else begun + PANEL
     page = Sheet(look.width, end + leading(12) * len(key) + 14, title, answer["says"], look.place)
     start = look.margin if look.narrow else look.left
-    for row, said in enumerate(heading):
-        page.text((start, 28 + leading(18) * row), said, size=18, bold=True)
+    for row, part in enumerate(heading):
+        page.text((start, 28 + leading(18) * row), part, size=18, bold=True)
     if not lines:
         nothing = "No lot of this supplier and grade has been measured for it yet."
         page.lines((start, begun + 40), wrapped(nothing, look.inner))

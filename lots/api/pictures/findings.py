@@ -65,10 +65,10 @@ def limit_of(finding: Mapping[str, Any]) -> Limit | None:
     if end is None:
         return None
     side = 0.0 if value is None or margin is None else margin * (value - end)
-    kind = finding.get("limit_kind") or {True: "at least", False: "at most"}.get(side > 0 if side else None)
-    if kind is None:
-        return None
-    return Limit(end, None, finding["unit"]) if kind == "at least" else Limit(None, end, finding["unit"])
+    kind = finding.get("limit_kind")
+    if kind == "at least" or (kind is None and side > 0):
+        return Limit(end, None, finding["unit"])
+    return Limit(None, end, finding["unit"]) if kind == "at most" or side < 0 else None
 
 
 def placed(finding: Mapping[str, Any]) -> Bar | None:
@@ -271,7 +271,8 @@ def _bar(page: Canvas, finding: Mapping[str, Any], bar: Bar, corner: Point, widt
         inner = end if start == bar.low else start
         page.line((at(inner), top), (at(inner), foot), dash="2 2")
     limit = limit_of(finding)
-    for share, value in ((bar.low, limit and limit.low), (bar.high, limit and limit.high)):
+    ends = ((bar.low, limit.low), (bar.high, limit.high)) if limit else ()
+    for share, value in ends:
         if share is not None and value is not None:
             page.line((at(share), top - 3), (at(share), foot + 4), wide=2.5)
             page.text((at(share), foot + 18), place.number(value), size=13, anchor="middle")

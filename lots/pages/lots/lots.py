@@ -138,7 +138,7 @@ def lot(number: int) -> Any:
     )
 
 
-def _rows(found: Sequence[Mapping[str, Any]]) -> list[tuple[Mapping[str, Any], findings.Row, Markup]]:
+def _rows(found: Any) -> list[tuple[Mapping[str, Any], findings.Row, Markup]]:
     """The findings, the worst first, each with its words, and with its bar where it has a value."""
     site = place()
     rows = []
@@ -148,7 +148,7 @@ def _rows(found: Sequence[Mapping[str, Any]]) -> list[tuple[Mapping[str, Any], f
     return rows
 
 
-def _for_some_desks(record: OnRecord, deliveries: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+def _for_some_desks(record: OnRecord, deliveries: Any) -> dict[str, Any]:
     """What of a lot not every desk may ask for."""
     lot = record.lot
     actions = partial(corrective_actions.listed, {"lot_id": lot.id})
