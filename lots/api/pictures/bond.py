@@ -9,7 +9,7 @@ from lots.api.pictures.sheet import SOFT, WIDE, Look, Sheet, leading, short, wra
 
 FIELD = 300.0
 CAUTION = "These are test bars. A floor that is met never says that a part is safe."
-# So many bars keep the code of their spool.
+# So many bars keep their stress in words, and in a wide picture the code of their spool.
 MOST_NAMES, MOST_NAMES_NARROW = 14, 4
 
 
@@ -51,9 +51,9 @@ def _field(page: Sheet, answer: dict[str, Any], top: float, look: Look) -> None:
             page.box(corner, wide, floor - corner[1], fill="#9a9a9a")
         if len(bars) <= (MOST_NAMES_NARROW if look.narrow else MOST_NAMES):
             page.text((x(number), floor + 15), f"{bar['stress_mpa']:.1f}", size=11, anchor="middle")
-            page.text(
-                (x(number), floor + 29), short(bar["spool_code"], 10), size=10, anchor="middle", ink=SOFT, name=True
-            )
+            if not look.narrow:
+                code = short(bar["spool_code"], 10)
+                page.text((x(number), floor + 29), code, size=10, anchor="middle", ink=SOFT, name=True)
     page.line((look.left, floor), (end, floor))
     own = sum(not bar["control"] for bar in bars)
     for name, first, last, mean in (

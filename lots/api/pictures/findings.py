@@ -243,7 +243,8 @@ def _line(page: Sheet, finding: Mapping[str, Any], top: float, place: Place) -> 
     words = row(finding, place)
     page.line((24, top - 6), (WIDTH - 24, top - 6), ink=_OUTSIDE)
     page.lines((_LABELS, top + 14), wrapped(short(words.label, 76), _BARS - _LABELS - 20)[:2], size=13)
-    page.text((_LABELS, top + 48), VERDICTS[words.verdict], size=13, bold=True)
+    verdict = "? not enough readings" if words.verdict == "missing" and words.value else VERDICTS[words.verdict]
+    page.text((_LABELS, top + 48), verdict, size=13, bold=True)
     if bar := placed(finding):
         _bar(page, finding, bar, (_BARS, top + 2), ROW_WIDTH, place)
     if words.value:

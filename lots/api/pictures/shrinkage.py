@@ -70,7 +70,7 @@ def _panel(page: Sheet, axis: dict[str, Any], top: float, look: Look) -> None:
         page.line((look.left, y(end)), (look.end, y(end)), wide=2, dash="10 3 2 3")
         page.text((look.end + 8, y(end) + 4), f"limit {end:g}", size=12, bold=True)
     if not limits:
-        page.text((look.end + 8, top + 42), "no limit is set", size=12)
+        page.text((look.end + 8, top + 42), "no limit" if look.narrow else "no limit is set", size=12)
     before = None
     for number, (lot, doubt) in enumerate(zip(lots, half, strict=True), start=1):
         at, place = x(number), y(lot["percent"])

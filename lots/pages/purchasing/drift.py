@@ -44,6 +44,7 @@ def supplier_drift(supplier: int) -> Any:
         suppliers=[(one["id"], f"{one['code']}: {one['says']}") for one in known["suppliers"]],
         grades=[(one["id"], f"{one['code']}: {one['says']}") for one in known["grades"]],
         choices=CHARACTERISTICS,
+        followed=[] if isinstance(found, Refusal) else _measured(found),
         lots=[] if isinstance(found, Refusal) else _newest_first(found),
         picture=url_for("pages.drift_picture", supplier=supplier, **_asked()),
         narrow=url_for("pages.drift_picture", supplier=supplier, size="narrow", **_asked()),
@@ -77,15 +78,21 @@ def _followed(supplier: int) -> dict[str, Any]:
     return drift.drift_of(*whose, drift.LotSpan(None, None), rules="run_rules" in request.args)
 
 
+def _measured(answer: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """The measures that any lot has."""
+    return [line for line in answer["series"] if line["points"]]
+
+
 def _newest_first(answer: Mapping[str, Any]) -> list[tuple[Mapping[str, Any], list[str]]]:
     """The newest lots, each with its figures in words, in the order of the measures; empty where one was not measured."""
     site = place()
-    digits = [MEASURES[line["measure"]].decimals for line in answer["series"]]
-    figures = [{point["number"]: point for point in line["points"]} for line in answer["series"]]
+    lines = _measured(answer)
+    digits = [MEASURES[line["measure"]].decimals for line in lines]
+    figures = [{point["number"]: point for point in line["points"]} for line in lines]
     rows = []
     for lot in reversed(answer["lots"][-_MOST:]):
         said = []
-        for line, places, points in zip(answer["series"], digits, figures, strict=True):
+        for line, places, points in zip(lines, digits, figures, strict=True):
             point = points.get(lot["number"])
             unit = f" {line['unit']}" if line["unit"] else ""
             unsure = point and point["uncertainty"]
