@@ -6,7 +6,6 @@ from lots.api.pictures import bond, color_map, diameter, shrinkage
 from lots.api.pictures.sheet import NARROW
 from lots.services.setup.place import Place
 from tests.api.pictures import test_bond, test_color_map, test_diameter, test_shrinkage
-from tests.api.pictures.seen import Picture
 
 COMMA = NARROW.at(Place(decimal_sign="comma"))
 
