@@ -55,6 +55,17 @@ def _field(page: Sheet, answer: dict[str, Any], top: float, look: Look) -> None:
                 code = short(bar["spool_code"], 10)
                 page.text((x(number), floor + 29), code, size=10, anchor="middle", ink=SOFT, name=True)
     page.line((look.left, floor), (end, floor))
+    _means(page, answer, x, y, look)
+    for name, low in floors:
+        if low is not None:
+            page.line((look.left, y(low)), (end, y(low)), wide=2, dash="10 3 2 3" if name == "mean" else "2 3")
+            words = f"{name} {low:g}" if look.narrow else f"floor for {name} {low:g}"
+            page.text((end + 8, y(low) + 4), words, size=12, bold=True)
+
+
+def _means(page: Sheet, answer: dict[str, Any], x: Scale, y: Scale, look: Look) -> None:
+    """The mean of the lot's bars and that of the control bars, each over its own."""
+    bars, wide = answer["bars"], min(44.0, 0.7 * (x(2) - x(1)))
     own = sum(not bar["control"] for bar in bars)
     for name, first, last, mean in (
         ("mean", 1, own, answer["mean_mpa"]),
@@ -63,12 +74,8 @@ def _field(page: Sheet, answer: dict[str, Any], top: float, look: Look) -> None:
         if mean is not None:
             page.line((x(first) - wide / 2 - 4, y(mean)), (x(last) + wide / 2 + 4, y(mean)), wide=2.5)
             below = 64 if look.narrow and name != "mean" else 48
-            page.text((x((first + last) / 2), floor + below), f"{name} {mean:.1f}", size=12, anchor="middle", bold=True)
-    for name, low in floors:
-        if low is not None:
-            page.line((look.left, y(low)), (end, y(low)), wide=2, dash="10 3 2 3" if name == "mean" else "2 3")
-            words = f"{name} {low:g}" if look.narrow else f"floor for {name} {low:g}"
-            page.text((end + 8, y(low) + 4), words, size=12, bold=True)
+            words = f"{name} {mean:.1f}"
+            page.text((x((first + last) / 2), y.start + below), words, size=12, anchor="middle", bold=True)
 
 
 def _key(page: Sheet, look: Look, at: float) -> None:

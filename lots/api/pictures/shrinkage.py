@@ -71,12 +71,22 @@ def _panel(page: Sheet, axis: dict[str, Any], top: float, look: Look) -> None:
         page.text((look.end + 8, y(end) + 4), f"limit {end:g}", size=12, bold=True)
     if not limits:
         page.text((look.end + 8, top + 42), "no limit" if look.narrow else "no limit is set", size=12)
-    before = None
-    for number, (lot, doubt) in enumerate(zip(lots, half, strict=True), start=1):
-        at, place = x(number), y(lot["percent"])
+    _lots(page, lots, x, y, look)
+    page.text((look.end + 8, floor + 17), "lot", size=12)
+    page.text((look.end + 8, floor + 31), "n: spools", size=12, ink=SOFT)
+
+
+def _lots(page: Sheet, lots: list[dict[str, Any]], x: Scale, y: Scale, look: Look) -> None:
+    """Each lot with its uncertainty and its count, and a line where they were read otherwise."""
+    before, floor, upper = None, y.start, y.end
+    for number, lot in enumerate(lots, start=1):
+        at, place, doubt = x(number), y(lot["percent"]), COVERAGE * (lot["uncertainty"] or 0.0)
         if before is not None and lot["read"] != before["read"]:
-            page.line((x(number - 0.5), top + 30), (x(number - 0.5), floor), dash="4 2")
-            page.text((x(number - 0.5) + 4, top + 40), "read otherwise from here", size=11)
+            between = x(number - 0.5)
+            right = look.narrow and between > (x.start + x.end) / 2
+            page.line((between, upper), (between, floor), dash="4 2")
+            aside = (between - 4, "end") if right else (between + 4, "start")
+            page.text((aside[0], upper + 10), "read otherwise from here", size=11, anchor=aside[1])
         if doubt:
             page.bar_of_doubt((at, y(lot["percent"] - doubt)), (at, y(lot["percent"] + doubt)), wide=1)
         page.dot((at, place), 6 if lot["this"] else 4, fill=INK if lot["this"] else PAPER, wide=1.5)
@@ -90,5 +100,3 @@ def _panel(page: Sheet, axis: dict[str, Any], top: float, look: Look) -> None:
         )
         page.text((at, floor + 31), f"n = {lot['spools']}", size=11, anchor="middle", ink=SOFT)
         before = lot
-    page.text((look.end + 8, floor + 17), "lot", size=12)
-    page.text((look.end + 8, floor + 31), "n: spools", size=12, ink=SOFT)

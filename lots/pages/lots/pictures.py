@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import gzip
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from flask import Response, abort, request, url_for
+from flask import abort, request, url_for
 
 from lots.api.documents.lot_pictures import BondPicture, ColorMap, DiameterProfile, ShrinkagePicture
 from lots.api.http.fields import NUMBER
 from lots.api.pictures import bond, color_map, diameter, shrinkage
-from lots.api.pictures.answers import SVG
 from lots.api.pictures.sheet import NARROW, WIDE, Look
 from lots.domain.characteristics.bond.declared_bond import BOND
 from lots.domain.characteristics.color.declared_color import COLOR
@@ -20,6 +18,7 @@ from lots.domain.characteristics.diameter import DIAMETER
 from lots.domain.characteristics.shrinkage.declared_shrinkage import SHRINKAGE
 from lots.pages.site.calls import Refusal, attempt
 from lots.pages.site.frame import pages, refused
+from lots.pages.site.pictures import sent
 from lots.pages.site.place import place
 from lots.pages.site.session import signed_in
 from lots.services.assessment.counting import OnRecord
@@ -86,16 +85,3 @@ def lot_picture(number: int, name: str) -> Any:
         return refused(figures, url_for("pages.lots"))
     look = WIDE if request.args.get("size") == "large" else NARROW
     return sent(wanted.draw(figures, look.at(place())))
-
-
-def sent(picture: str) -> Response:
-    """Returns a picture to send, compressed where the browser takes that.
-
-    Nothing that a request says stands in it and no secret, so its length tells nothing (BREACH, CVE-2013-3587).
-    """
-    response = Response(picture, mimetype=SVG)
-    if request.accept_encodings.quality("gzip") > 0:
-        response.set_data(gzip.compress(picture.encode(), 6, mtime=0))
-        response.content_encoding = "gzip"
-    response.vary.add("Accept-Encoding")
-    return response

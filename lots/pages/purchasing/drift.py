@@ -12,10 +12,10 @@ from lots.api.http.fields import NUMBER
 from lots.api.pictures import drift as drawing
 from lots.domain.characteristics.registry import MEASURES
 from lots.domain.conformity.guard import COVERAGE
-from lots.pages.lots.pictures import sent
 from lots.pages.purchasing.suppliers import CHARACTERISTICS
 from lots.pages.site.calls import Refusal, attempt, checked
 from lots.pages.site.frame import pages, refused
+from lots.pages.site.pictures import sent
 from lots.pages.site.place import place
 from lots.pages.site.session import signed_in
 from lots.services.drift import drift
