@@ -12,7 +12,7 @@ from lots.domain.words import counted
 
 PANEL = 230.0
 # So many lots fit into a narrow picture.
-MOST_NARROW = 6
+MOST_NARROW = 5
 
 
 def draw(answer: dict[str, Any], look: Look = WIDE) -> str:
