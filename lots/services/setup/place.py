@@ -29,7 +29,7 @@ _WITH_COMMA = re.compile(r"\s*[-+]?\d*,\d+\s*")
 _IN_PROSE = re.compile(r"(?<![^\s(\[±=≥≤<>])([-+−±]?\d+)\.(\d+)(?=$|[\s)\],;:%°²]|\.(?:\s|$))")
 # What follows these words is somebody's name for a thing, even where it looks like a number.
 _NAMES = re.compile(
-    r"\b(?:lots?|spools?|grades?|orders?|jobs?|machines?|instruments?|suppliers?|shades?)[:,]? +$", re.IGNORECASE
+    r"\b(?:lots?|spools?|grades?|orders?|jobs?|machines?|instruments?|suppliers?|shades?):? +$", re.IGNORECASE
 )
 
 
