@@ -168,7 +168,7 @@ def test_quality(width: int, script: bool, person: Callable[..., Person], site: 
     technician.press("Show")
     technician.follow("QW-11")
     assert "✔ released" == technician.answer()[0]
-    technician.follow("Its record, to print")
+    technician.follow("Print lot record")
     assert technician.heading().startswith("Lot record LR-27-")
     assert technician.fits()
     page.go_back()

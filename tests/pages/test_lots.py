@@ -75,8 +75,8 @@ def test_what_a_lot_blocked_by_hand_is_good_for_is_nothing(desk):
     (told,) = desk.get("quality", "/lots/uses")["items"]
     assert {"no", "not_judged"} >= {use["answer"] for use in told["uses"]}
     page = Browser(desk, "production").go(f"/lots/{lot}")
-    table = page.html.partition("<h2>Good for</h2>")[2].partition("</table>")[0]
-    assert "Readings say" in table
+    table = page.html.partition("<summary>Reasons by use</summary>")[2].partition("</table>")[0]
+    assert "Test result" in table
     for row, use in zip(re.findall(r"<tr><th scope=.*?</tr>", table), told["uses"], strict=True):
         assert use["use"].replace("_", "-") in row
         assert {"no": "</span> no<", "not_judged": "</span> not judged<"}[use["answer"]] in row
@@ -111,7 +111,7 @@ def test_quality_accepts_a_step_on_the_page_of_its_lot(desk):
     done = quality.send(page, "reason", "Accept step", reason="the client saw both")
     assert "released" in done.text
     assert "Accept step" not in done.text
-    assert "accept step, then" in done.text
+    assert "Step accepted , then ✔ released" in done.text
     assert "the client saw both" in done.text
     blocked = quality.send(quality.go(f"/lots/{other}"), "reason", "Block lot", reason="too yellow")
     assert ("blocked", None) == (desk.lot(other)["standing"], desk.lot(held)["by_hand"])

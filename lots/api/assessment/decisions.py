@@ -10,6 +10,8 @@ from lots.api.http.fields import NUMBER, Instant, OneOrMany, Strict, Text, Writt
 from lots.api.http.roles import ALL
 from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_schema, person
 from lots.api.lot_schemas import ExposureSchema, LotAfterSchema
+from lots.api.pictures.answers import AS_PICTURE, pictured
+from lots.api.pictures.findings import draw
 from lots.api.readings.replicates import ExcludedLineSchema
 from lots.domain.assessment.standing_by_hand import ACCEPT_STEP, ACTIONS, STANDINGS
 from lots.services.assessment import decisions
@@ -50,6 +52,12 @@ class FindingSchema(Schema):
     verdict = fields.String(required=True, metadata={"enum": ["pass", "fail", "near", "missing"]})
     value = fields.Float(required=True, allow_none=True, metadata={"description": "unrounded, in `unit`"})
     limit = OneOrMany(required=True, metadata={"description": "one number, or [lowest, highest]; ends are acceptable"})
+    limit_kind = fields.String(
+        metadata={
+            "enum": ["at least", "at most", "between"],
+            "description": "which ends the limit has; only of an assessment",
+        }
+    )
     unit = fields.String(
         required=True, metadata={"description": "of value, limit and margin; empty for a colour difference"}
     )
@@ -236,14 +244,16 @@ class Assessment(Resource):
 
     @routes.arguments(AssessmentArgs, location="query")
     @routes.response(200, AssessmentNowSchema)
+    @routes.alt_response(200, **AS_PICTURE)
     def get(self, args: dict[str, Any], number: int) -> Any:
         """Show every finding of a lot.
 
         By default the findings of now. `as_of` replays what was known at a moment. `limits_revision` and `shade_revision` judge by other revisions and
-        store nothing. Each finding has value, limit and unit. 404 for an unknown lot, and for one that was not known at `as_of`. 422 for a revision
+        store nothing. Each finding has value, limit and unit. Also as image/svg+xml. 404 for an unknown lot, and for one that was not known at `as_of`. 422 for a revision
         that does not exist.
         """
-        return decisions.assessment(number, args.get("as_of"), args.get("limits_revision"), args.get("shade_revision"))
+        asked = args.get("as_of"), args.get("limits_revision"), args.get("shade_revision")
+        return pictured(decisions.assessment(number, *asked), draw)
 
 
 @routes.route(f"/<{NUMBER}:number>/reassess")

@@ -160,6 +160,16 @@ class ProjectionSchema(PlaceSchema):
     about = fields.Integer(required=True, allow_none=True)
     earliest = fields.Integer(required=True, allow_none=True)
     latest = fields.Integer(required=True, allow_none=True)
+    days_per_lot = fields.Float(
+        required=True, allow_none=True, metadata={"description": "mean time between the lots of the span, days"}
+    )
+    about_at = Instant(
+        required=True,
+        allow_none=True,
+        metadata={"description": "when that lot would come if lots go on arriving so often"},
+    )
+    earliest_at = Instant(required=True, allow_none=True)
+    latest_at = Instant(required=True, allow_none=True)
     says = fields.String(required=True)
 
 

@@ -5,53 +5,67 @@ from __future__ import annotations
 from typing import Any
 
 from lots.api.pictures.canvas import Scale
-from lots.api.pictures.sheet import SOFT, Sheet, leading, short, wrapped
+from lots.api.pictures.sheet import SOFT, WIDE, Look, Sheet, leading, short, wrapped
 
-WIDTH, LEFT, RIGHT, FIELD = 960.0, 86.0, 170.0, 300.0
+FIELD = 300.0
 CAUTION = "These are test bars. A floor that is met never says that a part is safe."
-# So many bars keep the code of their spool.
-MOST_NAMES = 14
+# So many bars keep their stress in words, and in a wide picture the code of their spool.
+MOST_NAMES, MOST_NAMES_NARROW = 14, 4
 
 
-def draw(answer: dict[str, Any]) -> str:
+def draw(answer: dict[str, Any], look: Look = WIDE) -> str:
     """Returns the picture of what GET /lots/{id}/bond-picture answers."""
     title = f"Layer bond of lot {answer['supplier_lot']}"
-    intro = wrapped(answer["says"], WIDTH - 48)
-    notes = [row for note in (*answer["notes"], CAUTION) for row in wrapped(note, WIDTH - 48, 12)]
+    intro = wrapped(answer["says"], look.inner)
+    notes = [row for note in (*answer["notes"], CAUTION) for row in wrapped(note, look.inner, 12)]
     bars = answer["bars"]
     top = 54 + leading(13) * len(intro) + 16
-    foot = top + (FIELD + 76 if bars else 0)
-    page = Sheet(WIDTH, foot + 26 + leading(12) * len(notes), title, answer["says"])
-    page.text((24, 30), title, size=18, bold=True)
-    page.lines((24, 54), intro)
+    foot = top + (FIELD + 76 + look.key_height(5) if bars else 0)
+    page = Sheet(look.width, foot + 26 + leading(12) * len(notes), title, answer["says"], look.place)
+    page.text((look.margin, 30), title, size=18, bold=True)
+    page.lines((look.margin, 54), intro)
     if bars:
-        _field(page, answer, top)
-        _key(page, foot - 6)
-    page.lines((24, foot + 24), notes, size=12)
+        _field(page, answer, top, look)
+        _key(page, look, foot - 6 - look.key_height(5))
+    page.lines((look.margin, foot + 24), notes, size=12)
     return str(page)
 
 
-def _field(page: Sheet, answer: dict[str, Any], top: float) -> None:
+def _field(page: Sheet, answer: dict[str, Any], top: float, look: Look) -> None:
     bars, floor = answer["bars"], top + FIELD - 20
     floors = [("mean", answer["mean_min_mpa"]), ("each bar", answer["single_min_mpa"])]
     known = [bar["stress_mpa"] for bar in bars] + [low for _, low in floors if low is not None]
     y = Scale(0, 1.08 * max(known), floor, top + 10)
-    x = Scale(0.4, len(bars) + 0.6, LEFT, WIDTH - RIGHT)
+    end = look.end - 20
+    x = Scale(0.4, len(bars) + 0.6, look.left, end)
     wide = min(44.0, 0.7 * (x(2) - x(1)))
-    page.ruler(y, LEFT, upright=True)
-    page.text((28, (y.start + y.end) / 2), "breaking stress, MPa", size=12, anchor="middle", turn=-90)
+    page.ruler(y, look.left, upright=True)
+    page.text(
+        (14 if look.narrow else 28, (y.start + y.end) / 2), "breaking stress, MPa", size=12, anchor="middle", turn=-90
+    )
     for number, bar in enumerate(bars, start=1):
         corner = (x(number) - wide / 2, y(bar["stress_mpa"]))
         if bar["control"]:
             page.hatched(corner, wide, floor - corner[1])
         else:
             page.box(corner, wide, floor - corner[1], fill="#9a9a9a")
-        if len(bars) <= MOST_NAMES:
+        if len(bars) <= (MOST_NAMES_NARROW if look.narrow else MOST_NAMES):
             page.text((x(number), floor + 15), f"{bar['stress_mpa']:.1f}", size=11, anchor="middle")
-            page.text(
-                (x(number), floor + 29), short(bar["spool_code"], 10), size=10, anchor="middle", ink=SOFT, verbatim=True
-            )
-    page.line((LEFT, floor), (WIDTH - RIGHT, floor))
+            if not look.narrow:
+                code = short(bar["spool_code"], 10)
+                page.text((x(number), floor + 29), code, size=10, anchor="middle", ink=SOFT, verbatim=True)
+    page.line((look.left, floor), (end, floor))
+    _means(page, answer, x, y, look)
+    for name, low in floors:
+        if low is not None:
+            page.line((look.left, y(low)), (end, y(low)), wide=2, dash="10 3 2 3" if name == "mean" else "2 3")
+            words = f"{name} {low:g}" if look.narrow else f"floor for {name} {low:g}"
+            page.text((end + 8, y(low) + 4), words, size=12, bold=True)
+
+
+def _means(page: Sheet, answer: dict[str, Any], x: Scale, y: Scale, look: Look) -> None:
+    """The mean of the lot's bars and that of the control bars, each over its own."""
+    bars, wide = answer["bars"], min(44.0, 0.7 * (x(2) - x(1)))
     own = sum(not bar["control"] for bar in bars)
     for name, first, last, mean in (
         ("mean", 1, own, answer["mean_mpa"]),
@@ -59,21 +73,23 @@ def _field(page: Sheet, answer: dict[str, Any], top: float) -> None:
     ):
         if mean is not None:
             page.line((x(first) - wide / 2 - 4, y(mean)), (x(last) + wide / 2 + 4, y(mean)), wide=2.5)
-            page.text((x((first + last) / 2), floor + 48), f"{name} {mean:.1f}", size=12, anchor="middle", bold=True)
-    for name, low in floors:
-        if low is not None:
-            page.line((LEFT, y(low)), (WIDTH - RIGHT, y(low)), wide=2, dash="10 3 2 3" if name == "mean" else "2 3")
-            page.text((WIDTH - RIGHT + 8, y(low) + 4), f"floor for {name} {low:g}", size=12, bold=True)
+            below = 64 if look.narrow and name != "mean" else 48
+            words = f"{name} {mean:.1f}"
+            page.text((x((first + last) / 2), y.start + below), words, size=12, anchor="middle", bold=True)
 
 
-def _key(page: Sheet, at: float) -> None:
-    page.box((28, at - 10), 22, 12, fill="#9a9a9a")
-    page.text((58, at), "bar of this lot", size=12)
-    page.hatched((180, at - 10), 22, 12)
-    page.text((210, at), "control bar, same build", size=12)
-    page.line((390, at - 4), (426, at - 4), wide=2.5)
-    page.text((434, at), "their mean", size=12)
-    page.line((530, at - 4), (576, at - 4), wide=2, dash="10 3 2 3")
-    page.text((584, at), "floor for the mean", size=12)
-    page.line((714, at - 4), (760, at - 4), wide=2, dash="2 3")
-    page.text((768, at), "floor for each bar", size=12)
+def _key(page: Sheet, look: Look, at: float) -> None:
+    own, control, mean, floor, each = look.spots((28, 180, 390, 530, 714), at)
+    page.box((own[0], own[1] - 10), 22, 12, fill="#9a9a9a")
+    page.hatched((control[0], control[1] - 10), 22, 12)
+    page.line((mean[0], mean[1] - 4), (mean[0] + 36, mean[1] - 4), wide=2.5)
+    for (x, y), dash in ((floor, "10 3 2 3"), (each, "2 3")):
+        page.line((x, y - 4), (x + 46, y - 4), wide=2, dash=dash)
+    for (x, y), aside, words in (
+        (own, 30, "bar of this lot"),
+        (control, 30, "control bar, same build"),
+        (mean, 44, "their mean"),
+        (floor, 54, "floor for the mean"),
+        (each, 54, "floor for each bar"),
+    ):
+        page.text((x + (54 if look.narrow else aside), y), words, size=12)

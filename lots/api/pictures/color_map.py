@@ -3,48 +3,68 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Any
 
 from lots.api.pictures.canvas import PAPER, Point, Scale
-from lots.api.pictures.sheet import PALE, SOFT, Sheet, leading, short, text_width, wrapped
+from lots.api.pictures.sheet import PALE, SOFT, WIDE, Look, Sheet, leading, short, text_width, wrapped
 from lots.domain.words import counted
 
-WIDTH, SIDE, LEFT, TOP = 960.0, 440.0, 86.0, 44.0
-_STRIP, _PATCHES = 600.0, 716.0
+TOP = 44.0
+# From the upper edge of the patches to what is said of them.
+_SAID = 246.0
 
 
-def draw(answer: dict[str, Any]) -> str:
+@dataclass(frozen=True, slots=True)
+class _Places:
+    """Where the plane, the strip of lightness and the patches lie from left to right, pixels."""
+
+    side: float
+    strip: float
+    half: float
+    patches: float
+    patch: float
+
+
+_WIDE, _NARROW = _Places(440.0, 600.0, 18.0, 716.0, 110.0), _Places(236.0, 336.0, 14.0, 12.0, 110.0)
+
+
+def draw(answer: dict[str, Any], look: Look = WIDE) -> str:
     """Returns the picture of what GET /lots/{id}/color-map answers."""
     title = f"Colour of lot {answer['supplier_lot']} against its reference"
-    intro = wrapped(answer["says"], WIDTH - 48)
-    notes = [row for note in answer["notes"] for row in wrapped(note, WIDTH - 48, 12)]
-    top = TOP + leading(13) * len(intro) + 30
+    heading, intro = wrapped(title, look.inner, 18), wrapped(answer["says"], look.inner)
+    notes = [row for note in answer["notes"] for row in wrapped(note, look.inner, 12)]
+    begun = TOP + leading(18) * (len(heading) - 1)
+    top = begun + leading(13) * len(intro) + (34 if look.narrow else 30)
+    places = _NARROW if look.narrow else _WIDE
+    key = [(mark, wrapped(words, look.width - 76, 12) if look.narrow else [words]) for mark, words in _key(answer)]
+    foot = top + places.side + 62
+    rows = [foot]
+    for _, lines in key:
+        rows.append(rows[-1] + 24 + leading(12) * (len(lines) - 1))
+    below = rows[-1] + 16 if look.narrow else top
+    end = rows[-1] + 4
     if answer["reference"] is None:
-        page = Sheet(WIDTH, top + leading(12) * len(notes) + 10, title, answer["says"])
-        _head(page, title, intro)
-        page.lines((24, top), notes, size=12)
+        end = top
+    elif look.narrow:
+        end = below + _SAID + leading(12) * (sum(map(len, _said(answer, places))) + 2)
+    page = Sheet(look.width, end + leading(12) * len(notes) + 12, title, answer["says"], look.place)
+    for row, words in enumerate(heading):
+        page.text((look.margin, 30 + leading(18) * row), words, size=18, bold=True)
+    page.lines((look.margin, begun + 10), intro)
+    page.lines((look.margin, end), notes, size=12)
+    if answer["reference"] is None:
         return str(page)
-    foot = top + SIDE + 62
-    key = _key(answer)
-    page = Sheet(WIDTH, foot + 24 * len(key) + leading(12) * len(notes) + 16, title, answer["says"])
-    _head(page, title, intro)
-    reach = _reach(answer)
-    x = Scale(-reach, reach, LEFT, LEFT + SIDE)
-    y = Scale(-reach, reach, top + SIDE, top)
-    _plane(page, answer, x, y, top)
-    _lightness(page, answer, y, top)
-    _patches(page, answer, top)
-    for row, (mark, words) in enumerate(key):
-        at = foot + 24 * row
-        _sample(page, mark, (52, at - 4))
-        page.text((88, at), words, size=12)
-    page.lines((24, foot + 24 * len(key) + 4), notes, size=12)
+    reach, left = _reach(answer), 60.0 if look.narrow else look.left
+    x = Scale(-reach, reach, left, left + places.side)
+    y = Scale(-reach, reach, top + places.side, top)
+    _plane(page, answer, x, y, look)
+    _lightness(page, answer, y, places)
+    _patches(page, answer, below, places)
+    for at, (mark, lines) in zip(rows, key, strict=False):
+        _sample(page, mark, (34 if look.narrow else 52, at - 4))
+        page.lines((60 if look.narrow else 88, at), lines, size=12)
     return str(page)
-
-
-def _head(page: Sheet, title: str, intro: list[str]) -> None:
-    page.text((24, 30), title, size=18, bold=True)
-    page.lines((24, 54), intro)
 
 
 def _reach(answer: dict[str, Any]) -> float:
@@ -58,18 +78,20 @@ def _reach(answer: dict[str, Any]) -> float:
     return 1.15 * max(map(abs, seen), default=0.0) or 1.0
 
 
-def _plane(page: Sheet, answer: dict[str, Any], x: Scale, y: Scale, top: float) -> None:
+def _plane(page: Sheet, answer: dict[str, Any], x: Scale, y: Scale, look: Look) -> None:
     page.line((x.start, y(0)), (x.end, y(0)), ink=PALE)
     page.line((x(0), y.start), (x(0), y.end), ink=PALE)
-    page.box((LEFT, top), SIDE, SIDE)
-    page.ruler(x, top + SIDE)
-    page.ruler(y, LEFT, upright=True)
-    page.text((LEFT, top + SIDE + 36), "← greener", size=12)
-    page.text((LEFT + SIDE / 2, top + SIDE + 36), "da*, lot less reference", size=12, anchor="middle", bold=True)
-    page.text((LEFT + SIDE, top + SIDE + 36), "redder →", size=12, anchor="end")
-    page.text((34, top + SIDE), "← bluer", size=12, turn=-90)
-    page.text((34, top + SIDE / 2), "db*, lot less reference", size=12, anchor="middle", bold=True, turn=-90)
-    page.text((34, top), "yellower →", size=12, anchor="end", turn=-90)
+    page.box((x.start, y.end), x.end - x.start, y.start - y.end)
+    page.ruler(x, y.start)
+    page.ruler(y, x.start, upright=True)
+    lesser = "" if look.narrow else ", lot less reference"
+    upright, under = (14 if look.narrow else 34), y.start + 36
+    page.text((x.start, under), "← greener", size=12)
+    page.text(((x.start + x.end) / 2, under), f"da*{lesser}", size=12, anchor="middle", bold=True)
+    page.text((x.end, under), "redder →", size=12, anchor="end")
+    page.text((upright, y.start), "← bluer", size=12, turn=-90)
+    page.text((upright, (y.start + y.end) / 2), f"db*{lesser}", size=12, anchor="middle", bold=True, turn=-90)
+    page.text((upright, y.end), "yellower →", size=12, anchor="end", turn=-90)
     for name, dash in (("outline", None), ("outline_at_lot", "7 5")):
         if ring := [(x(da), y(db)) for da, db in answer[name]]:
             page.outline(ring, wide=1.5, dash=dash)
@@ -106,43 +128,53 @@ def _beside(page: Sheet, at: Point, words: str, x: Scale) -> None:
     )
 
 
-def _lightness(page: Sheet, answer: dict[str, Any], y: Scale, top: float) -> None:
+def _lightness(page: Sheet, answer: dict[str, Any], y: Scale, places: _Places) -> None:
     """Lightness as a strip of the same scale as the plane."""
-    page.text((_STRIP, top - 10), "lighter ↑", size=12, anchor="middle")
-    page.ruler(y, _STRIP - 18, upright=True)
-    page.box((_STRIP - 18, top), 36, SIDE)
-    page.line((_STRIP - 18, y(0)), (_STRIP + 18, y(0)), wide=1.5)
-    page.text((_STRIP + 22, y(0) + 4), "reference", size=11)
-    page.text((_STRIP, top + SIDE + 17), "darker ↓", size=12, anchor="middle")
-    page.text((_STRIP, top + SIDE + 36), "dL*", size=12, anchor="middle", bold=True)
+    strip, half = places.strip, places.half
+    anchor = "middle" if places is _WIDE else "end"
+    page.text((strip if places is _WIDE else strip + half, y.end - 10), "lighter ↑", size=12, anchor=anchor)
+    page.box((strip - half, y.end), 2 * half, places.side)
+    page.line((strip - half, y(0)), (strip + half, y(0)), wide=1.5)
+    if places is _WIDE:
+        page.ruler(y, strip - half, upright=True)
+        page.text((strip + 22, y(0) + 4), "reference", size=11)
+    page.text((strip if places is _WIDE else strip + half, y.start + 17), "darker ↓", size=12, anchor=anchor)
+    page.text((strip, y.start + 36), "dL*", size=12, anchor="middle", bold=True)
     for spool in answer["spools"]:
-        page.dot((_STRIP - 8, y(spool["dL"])), 3)
+        page.dot((strip - 8, y(spool["dL"])), 3)
     if lot := answer["lot"]:
         if lot["uncertainty"]:
-            half = answer["coverage_factor"] * lot["uncertainty"][0]
-            page.bar_of_doubt((_STRIP + 8, y(lot["dL"] + half)), (_STRIP + 8, y(lot["dL"] - half)), wide=1)
-        page.cross((_STRIP + 8, y(lot["dL"])), 4)
+            doubt = answer["coverage_factor"] * lot["uncertainty"][0]
+            page.bar_of_doubt((strip + 8, y(lot["dL"] + doubt)), (strip + 8, y(lot["dL"] - doubt)), wide=1)
+        page.cross((strip + 8, y(lot["dL"])), 4)
 
 
-def _patches(page: Sheet, answer: dict[str, Any], top: float) -> None:
+def _patches(page: Sheet, answer: dict[str, Any], top: float, places: _Places) -> None:
+    first, patch = places.patches, places.patch
     reference, lot = answer["reference"], answer["lot"]
-    page.text((_PATCHES, top - 10), "On a screen", size=13, bold=True)
+    page.text((first, top - 10), "On a screen", size=13, bold=True)
     for column, (name, seen) in enumerate((("reference", reference), ("lot", lot))):
-        left = _PATCHES + column * 110
+        left = first + column * patch
         if seen is None:
-            page.hatched((left, top), 110, 120)
+            page.hatched((left, top), patch, 120)
             page.text((left + 4, top + 138), "lot: not measured", size=12)
             continue
-        page.box((left, top), 110, 120, fill=seen["screen"]["hex"])
+        page.box((left, top), patch, 120, fill=seen["screen"]["hex"])
         page.text((left, top + 138), name, size=12, bold=True)
         for row, (axis, value) in enumerate(zip(("L*", "a*", "b*"), seen["lab"], strict=True)):
             page.text((left, top + 156 + 16 * row), f"{axis} {value:.2f}", size=12)
         if not seen["screen"]["in_gamut"]:
             page.lines((left, top + 206), ["outside sRGB:", "not its true colour"], size=11)
+    says, about = _said(answer, places)
+    page.lines((first, top + _SAID), says, size=12)
+    page.lines((first, top + _SAID + leading(12) * (len(says) + 1)), about, size=12, ink=SOFT)
+
+
+def _said(answer: dict[str, Any], places: _Places) -> tuple[list[str], list[str]]:
+    """What is said of the patches, and of the reference, as lines that fit below them."""
+    reference, room = answer["reference"], 222.0 if places is _WIDE else 336.0
     about = f"{reference['name']}, revision {reference['revision']}. Read under {reference['conditions']}."
-    page.lines((_PATCHES, top + 246), wrapped(answer["screen_says"], 222, 12), size=12)
-    below = top + 246 + leading(12) * (len(wrapped(answer["screen_says"], 222, 12)) + 1)
-    page.lines((_PATCHES, below), wrapped(short(about, 180), 222, 12), size=12, ink=SOFT)
+    return wrapped(answer["screen_says"], room, 12), wrapped(short(about, 180), room, 12)
 
 
 def _key(answer: dict[str, Any]) -> list[tuple[str, str]]:

@@ -4,39 +4,48 @@ from __future__ import annotations
 
 from typing import Any
 
-from lots.api.pictures.canvas import PAPER, Scale
-from lots.api.pictures.sheet import PALE, SOFT, Sheet, leading, short, wrapped
+from lots.api.pictures.canvas import INK, PAPER, Scale
+from lots.api.pictures.sheet import PALE, SOFT, WIDE, Look, Sheet, leading, short, wrapped
 from lots.domain.words import counted
 
-WIDTH, LEFT, RIGHT, PANEL = 960.0, 86.0, 150.0, 210.0
+PANEL = 210.0
 _FIRST, _SECOND = "9 4", "2 3"
 # More spools than this have no panel: those that go furthest from nominal are kept.
-MOST = 12
+MOST, MOST_NARROW = 12, 4
 
 
-def draw(answer: dict[str, Any]) -> str:
+def draw(answer: dict[str, Any], look: Look = WIDE) -> str:
     """Returns the picture of what GET /lots/{id}/diameter-profile answers."""
     title = f"Diameter along lot {answer['supplier_lot']}"
-    intro = wrapped(answer["says"], WIDTH - 48)
-    spools = _shown(answer)
+    intro = wrapped(answer["says"], look.inner)
+    spools = _shown(answer, MOST_NARROW if look.narrow else MOST)
     notes = list(answer["notes"])
     if left := len(answer["spools"]) - len(spools):
-        notes.append(f"{counted(left, 'more spool')}, nearer to nominal than these, in the figures only.")
-    rows = [row for note in notes for row in wrapped(note, WIDTH - 48, 12)]
-    top = 54 + leading(13) * len(intro) + (40 if spools else 8)
-    page = Sheet(WIDTH, top + PANEL * len(spools) + leading(12) * len(rows) + 12, title, answer["says"])
-    page.text((24, 30), title, size=18, bold=True)
-    page.lines((24, 54), intro)
+        where = "large picture" if look.narrow else "figures only"
+        notes.append(f"{counted(left, 'more spool')}, nearer to nominal than these, in the {where}.")
+    rows = [row for note in notes for row in wrapped(note, look.inner, 12)]
+    top = 54 + leading(13) * len(intro) + (40 + look.key_height(4) if spools else 8)
+    headings = [
+        wrapped(_heading(answer, spool), look.inner) if look.narrow else [_heading(answer, spool)] for spool in spools
+    ]
+    tops = [top]
+    for heading in headings:
+        tops.append(tops[-1] + PANEL + leading(13) * (len(heading) - 1))
+    page = Sheet(look.width, tops[-1] + leading(12) * len(rows) + 12, title, answer["says"], look.place)
+    page.text((look.margin, 30), title, size=18, bold=True)
+    page.lines((look.margin, 54), intro)
     if spools:
-        _key(page, top - 26)
+        _key(page, look, top - 26 - look.key_height(4))
     y_of = _heights(answer, spools)
-    for row, spool in enumerate(spools):
-        _panel(page, answer, spool, top + row * PANEL, y_of)
-    page.lines((24, top + PANEL * len(spools) + 14), rows, size=12)
+    for spool, heading, at in zip(spools, headings, tops, strict=False):
+        for row, words in enumerate(heading):
+            page.text((look.margin if look.narrow else look.left, at + 16 + leading(13) * row), words, bold=True)
+        _panel(page, answer, spool, at + leading(13) * (len(heading) - 1), (look, *y_of))
+    page.lines((look.margin, tops[-1] + 14), rows, size=12)
     return str(page)
 
 
-def _shown(answer: dict[str, Any]) -> list[dict[str, Any]]:
+def _shown(answer: dict[str, Any], most: int) -> list[dict[str, Any]]:
     """The spools that get a panel, in the order of the answer."""
     nominal: float = answer["nominal_mm"]
 
@@ -44,7 +53,7 @@ def _shown(answer: dict[str, Any]) -> list[dict[str, Any]]:
         apart: list[float] = [abs(p[name] - nominal) for p in spool["points"] for name in ("d1_mm", "d2_mm")]
         return max(apart)
 
-    kept = {spool["spool_code"] for spool in sorted(answer["spools"], key=off, reverse=True)[:MOST]}
+    kept = {spool["spool_code"] for spool in sorted(answer["spools"], key=off, reverse=True)[:most]}
     return [spool for spool in answer["spools"] if spool["spool_code"] in kept]
 
 
@@ -55,35 +64,39 @@ def _heights(answer: dict[str, Any], spools: list[dict[str, Any]]) -> tuple[floa
     return scale.low, scale.high
 
 
-def _key(page: Sheet, at: float) -> None:
-    page.line((28, at), (74, at), wide=1.5, dash=_FIRST)
-    page.dot((51, at), 3.5)
-    page.text((82, at + 4), "first axis", size=12)
-    page.line((160, at), (206, at), wide=1.5, dash=_SECOND)
-    page.dot((183, at), 3.5, fill=PAPER, wide=1.5)
-    page.text((214, at + 4), "second axis, at right angles", size=12)
-    page.box((400, at - 6), 40, 12, fill=PALE, ink=None)
-    page.text((448, at + 4), "between them: ovality", size=12)
-    page.dot((610, at), 8, fill="none", wide=1.5)
-    page.text((626, at + 4), "ringed: outside a limit", size=12)
+def _key(page: Sheet, look: Look, at: float) -> None:
+    first, second, between, ringed = look.spots((28, 160, 400, 610), at)
+    for (x, y), dash, fill in ((first, _FIRST, INK), (second, _SECOND, PAPER)):
+        page.line((x, y), (x + 46, y), wide=1.5, dash=dash)
+        page.dot((x + 23, y), 3.5, fill=fill, wide=1.0 if fill == INK else 1.5)
+    page.box((between[0], between[1] - 6), 40, 12, fill=PALE, ink=None)
+    page.dot((ringed[0] + (22 if look.narrow else 0), ringed[1]), 8, fill="none", wide=1.5)
+    for (x, y), aside, words in (
+        (first, 54, "first axis"),
+        (second, 54, "second axis, at right angles"),
+        (between, 54 if look.narrow else 48, "between them: ovality"),
+        (ringed, 54 if look.narrow else 16, "ringed: outside a limit"),
+    ):
+        page.text((x + aside, y + 4), words, size=12)
 
 
 def _panel(
-    page: Sheet, answer: dict[str, Any], spool: dict[str, Any], top: float, heights: tuple[float, float]
+    page: Sheet, answer: dict[str, Any], spool: dict[str, Any], top: float, scale: tuple[Look, float, float]
 ) -> None:
     points, known = spool["points"], spool["positions_noted"]
+    look, low, high = scale
     floor = top + PANEL - 52
-    y = Scale(*heights, floor, top + 30)
+    y = Scale(low, high, floor, top + 30)
     places = [point["position_m"] for point in points] if known else list(range(1, len(points) + 1))
-    x = Scale.around(places, LEFT, WIDTH - RIGHT, 0.04)
-    page.text((LEFT, top + 16), _heading(answer, spool), bold=True)
+    x = Scale.around(places, look.left, look.end, 0.04)
     upper = [(x(place), y(point["d1_mm"])) for place, point in zip(places, points, strict=True)]
     lower = [(x(place), y(point["d2_mm"])) for place, point in zip(places, points, strict=True)]
     page.area([*upper, *reversed(lower)], fill=PALE)
-    page.ruler(y, LEFT, upright=True, about=4)
-    page.text((28, (y.start + y.end) / 2), "mm", size=12, anchor="middle")
+    page.ruler(y, look.left, upright=True, about=4)
+    if not look.narrow:
+        page.text((28, (y.start + y.end) / 2), "mm", size=12, anchor="middle")
     _positions(page, x, places, floor, known=known)
-    _limits(page, answer, y)
+    _limits(page, answer, x, y)
     if len(points) == 1:
         page.line(upper[0], lower[0], ink=PALE, wide=8)
     page.path(upper, wide=1.5, dash=_FIRST)
@@ -117,19 +130,21 @@ def _most(limit: float | None) -> str:
 
 
 def _positions(page: Sheet, x: Scale, places: list[float], floor: float, *, known: bool) -> None:
-    page.line((LEFT, floor), (WIDTH - RIGHT, floor))
+    page.line((x.start, floor), (x.end, floor))
     # Readings without a position are only counted: there is nothing between the first and the second.
-    for tick in x.ticks(8) if known else places[:: -(-len(places) // 24)]:
+    for tick in (
+        x.ticks(8 if x.end > 400 else 4) if known else places[:: -(-len(places) // int((x.end - x.start) // 29))]
+    ):
         page.line((x(tick), floor), (x(tick), floor + 4))
         page.text((x(tick), floor + 17), f"{tick:g}", size=12, anchor="middle")
     words = "m from the free end" if known else "reading (place not noted)"
-    page.text((WIDTH - RIGHT, floor + 34), words, size=12, anchor="end", ink=SOFT)
+    page.text((x.end, floor + 34), words, size=12, anchor="end", ink=SOFT)
 
 
-def _limits(page: Sheet, answer: dict[str, Any], y: Scale) -> None:
+def _limits(page: Sheet, answer: dict[str, Any], x: Scale, y: Scale) -> None:
     nominal = answer["nominal_mm"]
-    page.line((LEFT, y(nominal)), (WIDTH - RIGHT, y(nominal)), ink=SOFT)
-    page.text((WIDTH - RIGHT + 8, y(nominal) + 4), f"nominal {nominal:g}", size=12)
+    page.line((x.start, y(nominal)), (x.end, y(nominal)), ink=SOFT)
+    page.text((x.end + 8, y(nominal) + 4), f"nominal {nominal:g}", size=12)
     for end in answer["reading_limit_mm"] or []:
-        page.line((LEFT, y(end)), (WIDTH - RIGHT, y(end)), wide=2, dash="10 3 2 3")
-        page.text((WIDTH - RIGHT + 8, y(end) + 4), f"limit {end:g}", size=12, bold=True)
+        page.line((x.start, y(end)), (x.end, y(end)), wide=2, dash="10 3 2 3")
+        page.text((x.end + 8, y(end) + 4), f"limit {end:g}", size=12, bold=True)

@@ -5,14 +5,63 @@ from __future__ import annotations
 import math
 import textwrap
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 from lots.api.http.site_address import place_here
 from lots.api.pictures.canvas import INK, Canvas, Point, Scale
+from lots.services.setup.place import Place
 
 # Dark enough to read on white (more than 5 to 1), light enough to stand behind ink.
 SOFT, PALE = "#666666", "#e4e4e4"
 # A letter of these fonts is about this wide, in sizes of the font.
 _LETTER = 0.54
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """How wide a picture is, which room its fields have at either side, pixels, and how its numbers are written."""
+
+    width: float = 960.0
+    left: float = 86.0
+    right: float = 150.0
+    place: Place | None = None
+
+    @property
+    def narrow(self) -> bool:
+        """True for a column or a phone, where words stand below each other."""
+        return self.width < 600
+
+    @property
+    def inner(self) -> float:
+        """The room for words between the margins."""
+        return self.width - (24 if self.narrow else 48)
+
+    @property
+    def margin(self) -> float:
+        """Where words begin."""
+        return 12.0 if self.narrow else 24.0
+
+    @property
+    def end(self) -> float:
+        """Where a field ends."""
+        return self.width - self.right
+
+    def at(self, place: Place) -> Look:
+        """Returns the same with the numbers of a site."""
+        return replace(self, place=place)
+
+    def spots(self, across: Sequence[float], top: float) -> list[Point]:
+        """Returns where the parts of a key stand: beside each other, or below each other in a narrow picture."""
+        if self.narrow:
+            return [(across[0], top + 20 * row) for row in range(len(across))]
+        return [(x, top) for x in across]
+
+    def key_height(self, parts: int) -> float:
+        """How much a key adds to the height of a picture where its parts stand below each other."""
+        return 20.0 * (parts - 1) if self.narrow else 0.0
+
+
+WIDE, NARROW = Look(), Look(360.0, 50.0, 96.0)
 
 
 class Sheet(Canvas):

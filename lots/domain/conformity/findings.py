@@ -120,7 +120,7 @@ class Finding:
         """Decimals that show the value, its margin and its guard band: enough to tell them apart and from the limit."""
         if self.value is None:
             return decimals_of(self.code)
-        return _digits(self.code, self.value, self.limit, self.guard if self.verdict == "near" else None)
+        return digits_of(self.code, self.value, self.limit, self.guard if self.verdict == "near" else None)
 
     @property
     def message(self) -> str:
@@ -189,7 +189,7 @@ def decimals_of(code: str) -> int:
     return _DECIMALS.get(code.partition(".")[0], 2)
 
 
-def _digits(code: str, value: float, limit: Limit, guard: float | None) -> int:
+def digits_of(code: str, value: float, limit: Limit, guard: float | None) -> int:
     """Enough decimals that no two numbers that differ print alike: 1.002 over 1.0 by 0.002, not 1.00 over 1.00 by 0.00."""
     size = abs(limit.margin(value))
     least = decimals_of(code)

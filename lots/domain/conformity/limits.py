@@ -49,6 +49,13 @@ class Limit:
         if self.low is not None and self.high is not None and self.low > self.high:
             raise ValueError(f"the lower limit {self.low!r} is above the upper limit {self.high!r}")
 
+    @property
+    def kind(self) -> str:
+        """Which ends it has: "at least", "at most" or "between"."""
+        if self.low is None:
+            return "at most"
+        return "at least" if self.high is None else "between"
+
     def margin(self, value: float) -> float:
         """Returns the distance from `value` to the nearest end: positive inside the limit, negative outside."""
         distances = []

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import partial
 from typing import Any
 
 from flask import Response, render_template, request, url_for
+from markupsafe import Markup
 
+from lots.api.assessment.concessions import LotConcessions
 from lots.api.assessment.decisions import Assessment, Decisions
 from lots.api.assessment.reinspections import Reinspections
-from lots.api.documents.lot_pictures import ColorMap, LotUses
+from lots.api.documents.lot_pictures import LotUses
 from lots.api.http.fields import NUMBER
-from lots.api.pictures import color_map, use_grid
+from lots.api.pictures import findings, use_grid
 from lots.api.pictures.answers import SVG
 from lots.api.production.tracing import Exposure
 from lots.api.purchasing.corrective_actions import LotActions
@@ -21,15 +23,17 @@ from lots.api.receiving.lots_and_deliveries import LotFilterArgs, Lots, OneLot
 from lots.api.receiving.samples import LotSample
 from lots.api.setup.grades import OneGrade
 from lots.domain.characteristics.registry import DECLARED
+from lots.pages.lots.pictures import measured
+from lots.pages.lots.time_line import ACTIONS, time_line
 from lots.pages.purchasing.suppliers import CHARACTERISTICS, drawn
 from lots.pages.readings.voids import may_confirm, may_void
 from lots.pages.site.calls import Paged, Refusal, attempt, checked, every
 from lots.pages.site.frame import pages, refused
+from lots.pages.site.place import place
 from lots.pages.site.session import may_call, signed_in
 from lots.services import exposure
-from lots.services.assessment import decisions, reinspections
+from lots.services.assessment import concessions, decisions, reinspections
 from lots.services.assessment.counting import OnRecord
-from lots.services.documents import lot_pictures
 from lots.services.production import lot_uses
 from lots.services.purchasing import corrective_actions
 from lots.services.readings import recording
@@ -104,7 +108,7 @@ def _listed() -> Paged[Any]:
 
 
 @pages.get(f"/lots/<{NUMBER}:number>")
-@signed_in(*((one, "GET") for one in (OneLot, LotUses, Assessment, LotSample, LotReadings, ColorMap)))
+@signed_in(*((one, "GET") for one in (OneLot, LotUses, Assessment, LotSample, LotReadings)))
 def lot(number: int) -> Any:
     """One lot: where it stands and why, what it measured, what was decided, where it went."""
     record = attempt(lambda: recording.everything_of(number))
@@ -112,6 +116,7 @@ def lot(number: int) -> Any:
         return render_template("lots/no_lot.html", number=number), record.status
     all_readings = request.args.get("readings") == "all"
     shown, sample = substitutes.lot_and_sample(record)
+    assessment = decisions.assessment_now(record)
     return render_template(
         "lots/lot.html",
         lot=shown,
@@ -120,24 +125,40 @@ def lot(number: int) -> Any:
         characteristics=dict(CHARACTERISTICS),
         declared=DECLARED,
         permitted=lot_uses.of_lot(record.lot),
-        assessment=decisions.assessment_now(record),
+        assessment=assessment,
+        findings=_rows(assessment["findings"]),
+        pictures=list(measured(record)),
+        actions_in_words=ACTIONS,
         sample=sample,
+        orders=[one.now.order_ref for one in record.deliveries],
         readings=recording.newest_of(record, None if all_readings else _READINGS),
         recorded=len(record.every or ()),
         all_readings=all_readings,
-        map=drawn(color_map.draw(lot_pictures.color_map_of(record))),
-        **_for_some_desks(record),
+        **_for_some_desks(record, sample["deliveries"]),
     )
 
 
-def _for_some_desks(record: OnRecord) -> dict[str, Any]:
+def _rows(found: Any) -> list[tuple[Mapping[str, Any], findings.Row, Markup]]:
+    """The findings, the worst first, each with its words, and with its bar where it has a value."""
+    site = place()
+    rows = []
+    for one in findings.worst_first(found):
+        words = findings.row(one, site)
+        rows.append((one, words, drawn(findings.draw_row(one, site) if words.value else "")))
+    return rows
+
+
+def _for_some_desks(record: OnRecord, deliveries: Any) -> dict[str, Any]:
     """What of a lot not every desk may ask for."""
     lot = record.lot
     actions = partial(corrective_actions.listed, {"lot_id": lot.id})
+    inspections = reinspections.of_record(record) if may_call(Reinspections, "GET") else []
+    told = every(partial(decisions.history_of, lot)) if may_call(Decisions, "GET") else []
+    asked = every(partial(concessions.acts_on, lot)) if may_call(LotConcessions, "GET") else []
     return {
         "shelf_life_days": lot.grade.shelf_life_days if may_call(OneGrade, "GET") else None,
-        "inspections": reinspections.of_record(record) if may_call(Reinspections, "GET") else [],
-        "decisions": every(partial(decisions.history_of, lot)) if may_call(Decisions, "GET") else [],
+        "inspections": inspections,
+        "moments": time_line(told, asked, inspections, deliveries if told else (), dict(CHARACTERISTICS)),
         "exposure": exposure.exposure(lot) if may_call(Exposure, "GET") else None,
         "actions": every(actions) if may_call(LotActions, "GET") else [],
     }

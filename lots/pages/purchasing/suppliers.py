@@ -7,10 +7,8 @@ from typing import Any
 from flask import g, render_template, request, url_for
 from markupsafe import Markup
 
-from lots.api.drift.drift import Drift, DriftArgs
 from lots.api.http.fields import NUMBER
 from lots.api.pictures import comparison as comparison_picture
-from lots.api.pictures import drift as drift_picture
 from lots.api.purchasing.comparison import ComparisonArgs, NextLot, PurchasingSummary, SupplierComparison
 from lots.api.purchasing.corrective_actions import ActionArgs, AnswerAction, AnswerArgs, LotActions
 from lots.domain.characteristics.registry import DECLARED
@@ -18,7 +16,6 @@ from lots.pages.site.calls import Refusal, attempt, checked, form_number, once
 from lots.pages.site.frame import answered, pages
 from lots.pages.site.place import end_of
 from lots.pages.site.session import signed_in
-from lots.services.drift import drift
 from lots.services.purchasing import corrective_actions, overview, week
 from lots.services.setup import catalog
 
@@ -52,34 +49,6 @@ def _seen(grade: str) -> overview.Overview:
 def drawn(picture: str) -> Markup:
     """Returns a picture of the API to stand in a page: the only markup a page takes as it is, for every word in it is escaped there."""
     return Markup(picture)  # noqa: S704  # drawn by lots.api.pictures, which escapes
-
-
-@pages.get(f"/suppliers/<{NUMBER}:supplier>/drift")
-@signed_in((Drift, "GET"))
-def supplier_drift(supplier: int) -> Any:
-    """How a supplier's lots of a grade move, drawn and in words."""
-    asked = {"supplier_id": str(supplier), "grade_id": request.args.get("grade_id", "")}
-    about = request.args.get("characteristic", CHARACTERISTICS[0][0])
-    said = {name: text for name, text in {**asked, "characteristic": about}.items() if text}
-    rules = "run_rules" in request.args
-    found = attempt(lambda: _followed(said, rules=rules), DriftArgs)
-    refused = found if isinstance(found, Refusal) else None
-    page = render_template(
-        "purchasing/drift.html",
-        a=None if refused else found,
-        refused=refused,
-        about=about,
-        asked=asked,
-        choices=CHARACTERISTICS,
-        picture="" if isinstance(found, Refusal) else drawn(drift_picture.draw(found)),
-    )
-    return page, refused.status if refused else 200
-
-
-def _followed(said: dict[str, str], *, rules: bool) -> dict[str, Any]:
-    asked = checked(DriftArgs, said)
-    whose = asked["supplier_id"], asked["grade_id"], asked.get("characteristic")
-    return drift.drift_of(*whose, drift.LotSpan(None, None), rules=rules)
 
 
 @pages.post(f"/lots/<{NUMBER}:number>/corrective-actions")

@@ -222,6 +222,13 @@ def of_lot(lot_id: int, cursor: str | None, limit: int) -> Page[View]:
     return concessions.listed(lot_of(lot_id), cursor, limit).map(_whole)
 
 
+def acts_on(lot: Lot, cursor: str | None, limit: int) -> Page[View]:
+    """Returns a page of who asked for, approved and withdrew the concessions of a lot, and when. One query."""
+    fields = ("id", "uses", "max_mass_g", "valid_until", "reason", "requested_by", "recorded_at", "recorded_by")
+    later = ("approved_by", "approved_at", "withdrawn_by", "withdrawn_at", "withdrawn_reason")
+    return concessions.listed(lot, cursor, limit).map(lambda row: {name: getattr(row, name) for name in fields + later})
+
+
 def to_approve() -> list[View]:
     """Returns the concessions that wait for a second person, the oldest first, each with its lot. One query."""
     fields = ("id", "uses", "max_mass_g", "valid_until", "reason", "requested_by")

@@ -112,7 +112,8 @@ def _assessment_view(lot: Lot, judged: Judged) -> View:
         "standing": judged.standing,
         "assessed": found.standing,
         "uses": dict(found.uses),
-        "findings": [finding_view(f) for f in found.findings],
+        # What a decision keeps has no kind of limit: it was not kept from the start.
+        "findings": [{**finding_view(f), "limit_kind": f.limit.kind} for f in found.findings],
         "to_measure": list(found.to_measure),
         "notes": list(found.notes),
         "limits_revision": judged.limits and judged.limits.revision,

@@ -196,7 +196,12 @@ def diameter_profile(lot_id: int) -> View:
     Raises:
         NotFound: no such lot.
     """
-    lot, agreed, _, taken, notes = _opened(OnRecord(lot_of(lot_id)), DIAMETER.name, DiameterReading)
+    return diameter_profile_of(OnRecord(lot_of(lot_id)))
+
+
+def diameter_profile_of(record: OnRecord) -> View:
+    """Returns the same of a lot that has been found."""
+    lot, agreed, _, taken, notes = _opened(record, DIAMETER.name, DiameterReading)
     rule, nominal = agreed.diameter if agreed else None, lot.grade.nominal_diameter_mm
     by_spool: dict[str, list[DiameterReading]] = {}
     for reading in taken:
@@ -325,7 +330,12 @@ def bond_picture(lot_id: int) -> View:
     Raises:
         NotFound: no such lot.
     """
-    lot, agreed, _, taken, notes = _opened(OnRecord(lot_of(lot_id)), BOND.name, bond.BondTest)
+    return bond_picture_of(OnRecord(lot_of(lot_id)))
+
+
+def bond_picture_of(record: OnRecord) -> View:
+    """Returns the same of a lot that has been found."""
+    lot, agreed, _, taken, notes = _opened(record, BOND.name, bond.BondTest)
     rule = agreed.bond if agreed and agreed.bond else bond.BondLimits()
     found = bond.summarise(taken, (lot.rules or FIRST) > SECOND)
     control = [test.stress_mpa for test in taken if test.control]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from datetime import timedelta
 
 from lots.domain.characteristics.registry import MEASURES
 from lots.domain.drift import self_starting
@@ -20,6 +21,9 @@ from lots.domain.words import counted
 from lots.services.drift.series import Segment, Window
 from lots.services.views import View
 from lots.store.tables.models import Baseline
+
+# From so many lots on, their mean distance in time says when the next ones come. Common practice, no source.
+LEAST_ARRIVALS = 3
 
 
 def error_rates(*, rules: bool) -> View:
@@ -157,6 +161,7 @@ def trend_view(result: Analysis, part: Segment) -> View:
 
 _TREND = ("slope", "slope_low", "slope_high", "method", "kendall_s", "kendall_tau", "p")
 _PROJECTION = ("slope", "slope_low", "slope_high", "limit", "about", "earliest", "latest")
+_DATES = ("days_per_lot", "about_at", "earliest_at", "latest_at")
 
 
 def projection_view(result: Analysis, part: Segment) -> View:
@@ -169,8 +174,24 @@ def projection_view(result: Analysis, part: Segment) -> View:
             if jumped
             else "Nothing can be said yet: no slope is shown."
         )
-        return {**dict.fromkeys(_PROJECTION), "says": says}
-    return {**{name: getattr(ahead, name) for name in _PROJECTION}, "says": ahead_says(ahead, part)}
+        return {**dict.fromkeys((*_PROJECTION, *_DATES)), "says": says}
+    figures = {name: getattr(ahead, name) for name in _PROJECTION}
+    return {**figures, **_arrivals(ahead, part), "says": ahead_says(ahead, part)}
+
+
+def _arrivals(ahead: Projection, part: Segment) -> View:
+    """When the lots of a projection would come, if lots go on arriving as often as all lots of the span did on average. Common practice, no source."""
+    rows = part.lots.rows
+    if len(rows) < LEAST_ARRIVALS:
+        return dict.fromkeys(_DATES)
+    apart = (rows[-1].received_at - rows[0].received_at) / (len(rows) - 1)
+    dates = {
+        f"{name}_at": None
+        if (number := getattr(ahead, name)) is None
+        else rows[-1].received_at + apart * (number - len(rows))
+        for name in ("about", "earliest", "latest")
+    }
+    return {"days_per_lot": apart / timedelta(days=1), **dates}
 
 
 def ahead_says(ahead: Projection, part: Segment) -> str:

@@ -1,0 +1,102 @@
+"""Drift: how a supplier's lots of a grade move, drawn, in words, and lot by lot."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from flask import redirect, render_template, request, url_for
+
+from lots.api.drift.drift import Drift, DriftArgs
+from lots.api.http.fields import NUMBER
+from lots.api.pictures import drift as drawing
+from lots.domain.characteristics.registry import MEASURES
+from lots.domain.conformity.guard import COVERAGE
+from lots.pages.purchasing.suppliers import CHARACTERISTICS
+from lots.pages.site.calls import Refusal, attempt, checked
+from lots.pages.site.frame import pages, refused
+from lots.pages.site.pictures import sent
+from lots.pages.site.place import place
+from lots.pages.site.session import signed_in
+from lots.services.drift import drift
+from lots.services.setup import catalog
+
+# Lots in the table below the picture.
+_MOST = 60
+
+
+@pages.get(f"/suppliers/<{NUMBER}:supplier>/drift")
+@signed_in((Drift, "GET"))
+def supplier_drift(supplier: int) -> Any:
+    """How a supplier's lots of a grade move, drawn and in words."""
+    chosen = request.args.get("supplier_id", "")
+    if chosen.isdecimal() and len(chosen) < 16 and int(chosen) != supplier:
+        return redirect(url_for("pages.supplier_drift", supplier=int(chosen), **_asked()))
+    found = attempt(lambda: _followed(supplier), DriftArgs)
+    wrong = found if isinstance(found, Refusal) else None
+    known = catalog.directory("supplier", "grade")
+    page = render_template(
+        "purchasing/drift.html",
+        a=None if isinstance(found, Refusal) else found,
+        refused=wrong,
+        supplier=supplier,
+        asked=_asked(),
+        suppliers=[(one["id"], f"{one['code']}: {one['says']}") for one in known["suppliers"]],
+        grades=[(one["id"], f"{one['code']}: {one['says']}") for one in known["grades"]],
+        choices=CHARACTERISTICS,
+        followed=[] if isinstance(found, Refusal) else _measured(found),
+        lots=[] if isinstance(found, Refusal) else _newest_first(found),
+        picture=url_for("pages.drift_picture", supplier=supplier, **_asked()),
+        narrow=url_for("pages.drift_picture", supplier=supplier, size="narrow", **_asked()),
+    )
+    return page, wrong.status if wrong else 200
+
+
+@pages.get(f"/suppliers/<{NUMBER}:supplier>/drift.svg")
+@signed_in((Drift, "GET"))
+def drift_picture(supplier: int) -> Any:
+    """The picture of it: narrow, with the newest lots, where that is asked for."""
+    found = attempt(lambda: _followed(supplier), DriftArgs)
+    if isinstance(found, Refusal):
+        return refused(found, url_for("pages.suppliers"))
+    look = drawing.NARROW if request.args.get("size") == "narrow" else drawing.WIDE
+    return sent(drawing.draw(found, look.at(place())))
+
+
+def _asked() -> dict[str, Any]:
+    """What an address asks for; whatever else stands in it leads nowhere."""
+    about = request.args.get("characteristic", CHARACTERISTICS[0][0]).strip()
+    said = {"grade_id": request.args.get("grade_id", "").strip(), "characteristic": about}
+    rules = {"run_rules": "true"} if "run_rules" in request.args else {}
+    return {**{name: text for name, text in said.items() if text}, **rules}
+
+
+def _followed(supplier: int) -> dict[str, Any]:
+    said = {name: text for name, text in _asked().items() if name != "run_rules"}
+    asked = checked(DriftArgs, {"supplier_id": str(supplier), **said})
+    whose = asked["supplier_id"], asked["grade_id"], asked.get("characteristic")
+    return drift.drift_of(*whose, drift.LotSpan(None, None), rules="run_rules" in request.args)
+
+
+def _measured(answer: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """The measures that any lot has."""
+    return [line for line in answer["series"] if line["points"]]
+
+
+def _newest_first(answer: Mapping[str, Any]) -> list[tuple[Mapping[str, Any], list[str]]]:
+    """The newest lots, each with its figures in words, in the order of the measures; empty where one was not measured."""
+    site = place()
+    lines = _measured(answer)
+    digits = [MEASURES[line["measure"]].decimals for line in lines]
+    figures = [{point["number"]: point for point in line["points"]} for line in lines]
+    rows = []
+    for lot in reversed(answer["lots"][-_MOST:]):
+        said = []
+        for line, places, points in zip(lines, digits, figures, strict=True):
+            point = points.get(lot["number"])
+            unit = f" {line['unit']}" if line["unit"] else ""
+            unsure = point and point["uncertainty"]
+            more = f" ± {site.number(COVERAGE * unsure, places)}" if unsure else ""
+            said.append(f"{site.number(point['value'], places)}{more}{unit}" if point else "")
+        rows.append((lot, said))
+    return rows

@@ -1,0 +1,89 @@
+"""The page of drift: what is chosen, the picture for each width, the projection with a date, and the lots below."""
+
+from __future__ import annotations
+
+import html
+import re
+from datetime import datetime
+
+import pytest
+
+from tests.api.pictures.seen import SVG, Picture
+from tests.journeys.supply import whites
+from tests.pages.reading import Browser
+
+
+@pytest.fixture
+def drifting(desk):
+    """A buyer who follows fourteen lots that grow yellower, and another supplier with two."""
+    whites(desk.quillwort, desk.white, [0.05 * number for number in range(14)])
+    whites(desk.ninebark, desk.white, [0.0, 0.1], prefix="N")
+    return Browser(desk, "purchasing")
+
+
+def path(desk, supplier="quillwort", **more):
+    """The page of a supplier's white lots."""
+    query = "".join(f"&{name}={value}" for name, value in more.items())
+    return f"/suppliers/{getattr(desk, supplier)['id']}/drift?grade_id={desk.white['id']}{query}"
+
+
+def test_supplier_grade_and_characteristic_are_chosen_in_plain_words(desk, drifting):
+    """Another supplier leads to the page of that one, with the same grade and characteristic."""
+    page = drifting.go(path(desk))
+    fields = page.form("supplier_id")["fields"]
+    assert (str(desk.quillwort["id"]), str(desk.white["id"]), "color") == tuple(
+        fields[name] for name in ("supplier_id", "grade_id", "characteristic")
+    )
+    for code in ("lot_delta_e", "component_b", "load_bearing"):
+        assert code not in page.text
+    other = drifting.go(path(desk, supplier_id=desk.ninebark["id"]))
+    assert f"/suppliers/{desk.ninebark['id']}/drift?grade_id={desk.white['id']}&characteristic=color" == drifting.at
+    assert str(desk.ninebark["id"]) == other.form("supplier_id")["fields"]["supplier_id"]
+
+
+def test_a_phone_gets_the_newest_lots_and_a_wide_screen_all(desk, drifting):
+    """Both from the page's own addresses, with the words of the page as alternative text."""
+    page = drifting.go(path(desk))
+    (wide,) = (html.unescape(found) for found in re.findall(r'<img src="([^"]*)"', page.html))
+    (narrow,) = (
+        html.unescape(found)
+        for found in re.findall(r'<source media="\(max-width: 40rem\)" srcset="([^"]*)"', page.html)
+    )
+    assert re.search(r'<img [^>]*alt="Drift of [^"]+"', page.html)
+    answers = [drifting.raw(address) for address in (wide, narrow)]
+    assert [(200, SVG)] * 2 == [(answer.status_code, answer.mimetype) for answer in answers]
+    seen = [Picture(answer.get_data(as_text=True)) for answer in answers]
+    assert ["960", "360"] == [one.root.get("width") for one in seen]
+    assert (True, False) == tuple("Q-02" in one.words for one in seen)
+    assert all("Q-14" in one.words for one in seen)
+
+
+def test_the_lots_stand_below_the_picture_the_newest_first(desk, drifting):
+    """Each with its status and its figures with their uncertainty, and a link."""
+    page = drifting.go(path(desk))
+    table = page.html.partition("<h2>Lots</h2>")[2].partition("</table>")[0]
+    assert [f"Q-{number:02d}" for number in range(14, 0, -1)] == re.findall(r'<th scope="row"><a [^>]*>([^<]*)', table)
+    assert "0.65" in table.partition("</tr>")[2].partition("</tr>")[0]
+
+
+def test_the_projection_says_when_that_lot_would_come(desk, drifting):
+    """One lot a month: the date follows from the mean time between the lots, with its interval."""
+    told = desk.get(
+        "purchasing", f"/drift?supplier_id={desk.quillwort['id']}&grade_id={desk.white['id']}&characteristic=color"
+    )
+    (ahead,) = [one for one in told["projection"] if one["about"] is not None]
+    (first, *_, last) = (lot["received_at"] for lot in told["lots"])
+    first, last, about = (datetime.fromisoformat(at) for at in (first, last, ahead["about_at"]))
+    assert (last - first).total_seconds() / 13 / 86400 == pytest.approx(ahead["days_per_lot"], abs=1e-6)
+    assert (about - last).days == pytest.approx(ahead["days_per_lot"] * (ahead["about"] - 14), abs=1)
+    page = drifting.go(path(desk))
+    assert f"At that rate lot {ahead['about']} arrives about {about:%Y-%m-%d}" in page.text
+
+
+def test_a_supplier_that_does_not_exist_is_said_in_words(desk, drifting):
+    """The chooser stays, so that another can be chosen."""
+    page = drifting.go(f"/suppliers/999/drift?grade_id={desk.white['id']}")
+    assert 404 == page.status
+    assert page.form("supplier_id")
+    assert 404 == drifting.raw(f"/suppliers/999/drift.svg?grade_id={desk.white['id']}").status_code
+    assert 200 == drifting.go(path(desk, supplier_id="9" * 40)).status
