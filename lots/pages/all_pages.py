@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from lots.pages.assessment import quality
 from lots.pages.lots import lots, papers
-from lots.pages.production import check, tab_checks
+from lots.pages.production import check, containments, jobs, loaded, picks, respool, spools, tab_checks
 from lots.pages.purchasing import suppliers
 from lots.pages.readings import bench, bench_file, voids
 from lots.pages.receiving import corrections, deliveries, printed_labels
@@ -16,17 +16,23 @@ __all__ = [
     "bench",
     "bench_file",
     "check",
+    "containments",
     "corrections",
     "deliveries",
     "grades",
+    "jobs",
+    "loaded",
     "lots",
     "pages",
     "papers",
+    "picks",
     "place",
     "printed_labels",
     "quality",
     "red_bar",
+    "respool",
     "signing_in",
+    "spools",
     "suppliers",
     "tab_checks",
     "voids",

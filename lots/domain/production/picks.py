@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 from lots.domain.characteristics.color.lot_color import ColorLimits
@@ -27,6 +27,7 @@ class Pick:
     `lots` are ids, oldest first; `spools` are codes in the order to use them; both are empty when not possible. `mass_g` is the filament
     on those spools, `needed_g` the job's mass with its waste. `largest_pair` is the largest colour difference between two
     of the lots; None where there is no pair or none was asked to match. `nearest` is set where the pick is not possible.
+    `pairs` has the ids of every two lots that were compared, with their difference.
     `proven_optimal` is False where the search ended at its limit: every pair matches and the mass is enough, but a better choice may exist.
     """
 
@@ -39,6 +40,7 @@ class Pick:
     says: str
     nearest: Nearest | None = None
     proven_optimal: bool = True
+    pairs: tuple[tuple[int, int, float], ...] = ()
 
 
 def pick(
@@ -114,8 +116,10 @@ def pick(
         if is_fewest
         else "fewer or older lots may be enough"
     )
-    pairs = None if apart is None else float(max((apart[i, j] for i, j in combinations(chosen, 2)), default=0.0))
-    return _possible([lots[i] for i in chosen], need, needed_g, match_max, pairs, open_end)
+    found_pairs = [] if apart is None else [(i, j, float(apart[i, j])) for i, j in combinations(chosen, 2)]
+    largest = None if apart is None else max((far for _, _, far in found_pairs), default=0.0)
+    answer = _possible([lots[i] for i in chosen], need, needed_g, match_max, largest, open_end)
+    return replace(answer, pairs=tuple((lots[i].id, lots[j].id, far) for i, j, far in found_pairs))
 
 
 def _possible(
