@@ -14,13 +14,18 @@ from tests.pages.reading import Browser
 MOST = {
     "/": 2,
     "/bench": 4,
-    "/check": 2,
+    "/check": 3,
+    "/containments": 5,
+    "/jobs": 4,
     "/grades": 4,
     "/loaded": 6,
     "/lots": 6,
+    "/lots/1/matches": 6,
     "/lots?standing=quarantined": 6,
+    "/picks": 3,
     "/quality": 16,
     "/receiving": 8,
+    "/respool": 2,
 }
 
 

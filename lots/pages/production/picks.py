@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from flask import render_template, request
@@ -38,12 +39,20 @@ def picks() -> Any:
         "production/picks.html",
         asked=asked,
         a=None if refused else answer,
+        enough=_enough(answer) if answer and not isinstance(answer, Refusal) else None,
         refused=refused,
         faults=refused.beside() if refused else {},
         grades=[("", "choose"), *((one["id"], f"{one['code']}: {one['says']}") for one in grades)],
         uses=USES,
     )
     return page, refused.status if refused else 200
+
+
+def _enough(answer: Shown) -> float | None:
+    """The maximum colour difference at which the stock would be enough, rounded up to what people type."""
+    nearest: Any = answer["nearest"]
+    needed = nearest["match_max_needed"] if nearest else None
+    return None if needed is None else math.ceil(needed * 100) / 100
 
 
 @pages.get(f"/lots/<{NUMBER}:number>/matches")
