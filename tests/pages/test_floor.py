@@ -216,8 +216,8 @@ def test_lots_that_match_a_lot_are_listed_with_their_difference(desk, lead):
     """Nearest first, by the limit of the job unless another is typed."""
     two_lots(desk)
     page = lead.go("/lots/1/matches")
-    assert "B : ✖ no match , colour difference 1.45 (limit 0.5)" in page.text
-    assert "B : ✔ match , colour difference 1.45 (limit 2)" in lead.send(page, "max", max="2").text
+    assert "B ✖ no match 1.45 darker" in page.text
+    assert "B ✔ match 1.45 darker" in lead.send(page, "max", max="2").text
     assert 422 == lead.go("/lots/1/matches?max=x").status
     assert 404 == lead.go("/lots/99/matches").status
 
