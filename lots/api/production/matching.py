@@ -9,7 +9,6 @@ from marshmallow import Schema, fields
 from lots.api.http.fields import (
     MAX_ID,
     NUMBER,
-    Instant,
     Strict,
     StrictFloat,
     StrictInteger,
@@ -21,6 +20,7 @@ from lots.api.http.roles import FLOOR
 from lots.api.http.routes import Resource, Routes
 from lots.api.pictures.answers import AS_PICTURE, pictured
 from lots.api.pictures.match_table import draw
+from lots.api.production.clearance import SpoolToUseSchema
 from lots.domain.assessment.limits_revision import GENERAL, USES
 from lots.services.production import matching, picks
 
@@ -145,15 +145,6 @@ class ConsideredSchema(Schema):
     spools = fields.Integer(required=True)
 
 
-class PickedSpoolSchema(Schema):
-    """A spool to take for a job."""
-
-    spool_code = fields.String(required=True)
-    supplier_lot = fields.String(required=True)
-    remaining_mass_g = fields.Float(required=True, metadata={"description": "filament without the reel, g"})
-    opened_at = Instant(required=True, allow_none=True)
-
-
 class PickedPairSchema(Schema):
     """Two lots to take for a job."""
 
@@ -172,7 +163,7 @@ class PickedSchema(Schema):
     lots = fields.List(fields.Nested(NamedLotSchema), required=True)
     spool_codes = fields.List(fields.String(), required=True)
     spools = fields.List(
-        fields.Nested(PickedSpoolSchema), required=True, metadata={"description": "the same, with what they are"}
+        fields.Nested(SpoolToUseSchema), required=True, metadata={"description": "the same, with what they are"}
     )
     pairs = fields.List(
         fields.Nested(PickedPairSchema),

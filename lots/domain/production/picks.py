@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
+from typing import TYPE_CHECKING
 
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.conformity.findings import shown
@@ -15,6 +16,9 @@ from lots.domain.production.cliques import Effort, Matches
 from lots.domain.production.stock import MICROGRAMS, StockLot, StockSpool, micrograms
 from lots.domain.production.stock_matches import central_first, compared, differences, near
 from lots.domain.words import counted
+
+if TYPE_CHECKING:
+    from lots.domain.colorimetry.color_difference import Array
 
 # Steps of the search. A step takes some 0.5 microseconds on a common core and 1 on a slow one, so that a search ends within 2 s there.
 STEPS = 2_000_000
@@ -116,10 +120,19 @@ def pick(
         if is_fewest
         else "fewer or older lots may be enough"
     )
-    found_pairs = [] if apart is None else [(i, j, float(apart[i, j])) for i, j in combinations(chosen, 2)]
-    largest = None if apart is None else max((far for _, _, far in found_pairs), default=0.0)
+    pairs, largest = _pairs(lots, chosen, apart)
     answer = _possible([lots[i] for i in chosen], need, needed_g, match_max, largest, open_end)
-    return replace(answer, pairs=tuple((lots[i].id, lots[j].id, far) for i, j, far in found_pairs))
+    return replace(answer, pairs=pairs)
+
+
+def _pairs(
+    lots: Sequence[StockLot], chosen: Sequence[int], apart: Array | None
+) -> tuple[tuple[tuple[int, int, float], ...], float | None]:
+    """Every two of the lots with their difference, and the largest; none where no match is asked."""
+    if apart is None:
+        return (), None
+    pairs = tuple((lots[i].id, lots[j].id, float(apart[i, j])) for i, j in combinations(chosen, 2))
+    return pairs, max((far for _, _, far in pairs), default=0.0)
 
 
 def _possible(
