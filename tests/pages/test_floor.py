@@ -43,7 +43,8 @@ def test_a_refused_spool_leads_to_another_and_onto_the_machine_in_two_taps(desk,
     page = lead.go(page.links[second])
     assert "✔ Load" in page.text
     page = lead.send(page, "once")
-    assert f"Spool {second} is loaded." in page.text
+    assert f"Spool {second} is loaded. On P2 for job J-2." in page.text
+    assert 'value="J-2"' in lead.go(page.links["Check another spool for job J-2"]).html
     held = {load["spool_code"]: (load["machine"], load["job"]) for load in desk.get("production", "/loads")["items"]}
     assert {first: ("P1", "J-1"), second: ("P2", "J-2")} == held
 
@@ -238,6 +239,16 @@ def test_the_page_of_a_spool_permits_what_a_check_of_it_permits(desk, lead, use)
             rf"{use.replace('_', '-')} : (\S+) (yes|under concession|no|not yet|not judged)", _uses(lead, code)
         )
         assert clear is (line[2] in ("yes", "under concession")), code
+
+
+def test_a_spool_that_is_used_up_is_not_shown_as_released(desk, lead):
+    """Its lot is released; the large word is about the spool, and it is permitted for no use."""
+    delivery = desk.good_lot(desk.quillwort, desk.white)
+    used = delivery["spools"][0]["code"]
+    desk.unload(desk.load(used)["id"], 0)
+    page = lead.go(f"/spools/{used}")
+    assert "✖ Used up Its lot is ✔ released . This spool may be loaded for no use." in page.text
+    assert "hidden : ✖ no . Spool" in page.text
 
 
 def _uses(who, code):
