@@ -108,13 +108,22 @@ def test_what_must_come_off_stands_first_with_its_unload(desk, lead):
     desk.unload(desk.load(bad["spools"][1]["code"], machine="Y8", job="J-3")["id"], 900)
     desk.decide(bad["lot_id"], "block", "Streaks.")
     page = lead.go("/loaded")
-    off, _, rest = page.html.partition("Take these off first")[2].partition("Containments")
+    off, _, rest = page.html.partition("Spools to take off first")[2].partition("Containments")
     assert ("Z9" in off, "Streaks." in off, "A1" in off) == (True, True, False)
     assert "Set aside the parts of job J-3" in page.text
     assert "A1" in rest.partition("Other loaded spools")[2]
     page = lead.send(page, "remaining_mass_g", remaining_mass_g="500")
     assert f"{load['spool_code']} is off Z9, 500 g left." in page.text
-    assert "Take these off first" not in page.text
+    assert "Spools to take off first" not in page.text
+
+
+def test_machines_stand_in_the_order_people_count_them(desk, lead):
+    """P2 before P10, and names that are no numbers among them."""
+    codes = [spool["code"] for spool in desk.good_lot(desk.quillwort, desk.white, spools=4)["spools"]]
+    for code, machine in zip(codes, ("P10", "bench", "P2", "²"), strict=True):
+        desk.load(code, machine=machine)
+    shown = re.findall(r'<th scope="row">([^<]+)</th><td data-name="Spool">', lead.go("/loaded").html)
+    assert ["bench", "P2", "P10", "²"] == shown
 
 
 def test_filament_is_respooled_after_a_look_at_what_it_makes(desk, lead):
@@ -300,7 +309,8 @@ def test_the_pages_of_a_spool_a_job_and_a_containment_make_as_many_statements_fo
 
     for number in (1, 2):
         use_once(number)
-    paths = {f"/spools/{code}": 13, "/jobs/J-1": 11}
+    check = f"/check?spool={code}&use=hidden&job=J-1&machine=P1"
+    paths = {f"/spools/{code}": 13, "/jobs/J-1": 11, check: 9}
     before = {path: made(admin, path) for path in paths}
     for number in (3, 4, 5, 6):
         use_once(number)

@@ -20,11 +20,11 @@ from lots.services.production.clearance import Ask
 from lots.services.setup import names
 
 USES = (
-    ("cosmetic", "Cosmetic: it is seen"),
-    ("fit", "Fit: its size matters"),
-    ("load_bearing", "Load-bearing: it carries"),
-    ("flexing", "Flexing: it bends or snaps"),
-    ("hidden", "Hidden: jigs, insides"),
+    ("cosmetic", "Cosmetic: visible surface"),
+    ("fit", "Fit: dimensions matter"),
+    ("load_bearing", "Load-bearing: carries load"),
+    ("flexing", "Flexing: bends or snaps"),
+    ("hidden", "Hidden: jigs and insides"),
 )
 # What is asked of a spool, by the names of the API.
 _ASKED = ("use", "job", "machine", "mass_g")

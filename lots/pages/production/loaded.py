@@ -62,7 +62,8 @@ def _loaded(just: str = "", off: Shown | None = None, kept_on: Refusal | None = 
         contained_count=len(contained),
         counted_all=len(contained) < _MOST_LOADS,
         machines=[
-            {**machine, "held": sum(load["machine"] == machine["name"] for load in open_loads)} for machine in machines
+            {**machine, "held": sum(load["machine"] == machine["name"] for load in open_loads)}
+            for machine in sorted(machines, key=lambda machine: _in_order(str(machine["name"])))
         ],
         just=just,
         off=off,
@@ -82,7 +83,12 @@ def _must_come_off(open_loads: Sequence[View], contained: Sequence[View]) -> tup
     codes = [one["spool_code"] for one in red_bar.spools()]
     first = [{**by_code[code], "why": why.get(by_code[code]["id"], "")} for code in codes if code in by_code]
     rest = [load for load in open_loads if load["spool_code"] not in codes]
-    return first, sorted(rest, key=lambda load: str(load["machine"]))
+    return first, sorted(rest, key=lambda load: _in_order(str(load["machine"])))
+
+
+def _in_order(name: str) -> list[tuple[int, str]]:
+    """A machine's name to sort by, so that P2 comes before P10."""
+    return [(int(part), "") if at % 2 else (0, part.lower()) for at, part in enumerate(re.split(r"(\d+)", name))]
 
 
 @pages.post("/loaded")
