@@ -329,3 +329,18 @@ def test_a_comma_is_a_decimal_sign_where_the_site_writes_one(desk, lead):
     assert "1.45" not in page.text
     assert "✖ no match" in page.text
     assert "Filament needed, g: " not in page.text
+
+
+def test_sentences_tell_the_time_of_the_site(desk, lead):
+    """What to set aside, and since when: worded in UTC, shown by the clock on the wall."""
+    shop = desk.get("admin", "/shop")
+    zone = {"time_zone": "Europe/Berlin", "date_form": "DD.MM.YYYY"}
+    desk.call("admin", "PATCH", "/shop", zone, **{"If-Match": f'"shop-1-v{shop["version"]}"'})
+    delivery = desk.good_lot(desk.quillwort, desk.white)
+    load = desk.load(delivery["spools"][0]["code"], loaded_at="2026-11-21T08:00:00Z")
+    desk.unload(load["id"], 900, unloaded_at="2026-11-21T12:00:00Z")
+    desk.decide(delivery["lot_id"], "block", "Streaks.")
+    for path in ("/loaded", "/containments", "/containments/1"):
+        page = lead.go(path)
+        assert "from 21.11.2026 09:00 CET to 21.11.2026 13:00 CET" in page.text, path
+        assert " UTC" not in page.text, path
