@@ -13,10 +13,10 @@ from lots.domain.production.tracing import LONGEST_GAP, Doubt, Reach, Stay, lots
 from lots.domain.words import clause, moment
 from lots.services import clock, views
 from lots.services.errors import Conflict, NotFound
-from lots.services.lookups import lot_of, unknown
+from lots.services.lookups import unknown
 from lots.services.views import View
 from lots.store import audit
-from lots.store.assessment import decisions
+from lots.store.assessment import decisions, lots
 from lots.store.engine.database import connect, transaction
 from lots.store.engine.paging import Page
 from lots.store.production import tracing
@@ -99,20 +99,23 @@ def job(name: str) -> View:
     certain, possible = lots_of_job(row.number, [stay for stay, _ in known.values()])
     came = tracing.deliveries_of({*certain, *possible})
     changed = samples.changes_of((delivery.id for delivery in came), withdrawn=False)
+    begun = {
+        number: min(load.loaded_at for load in rows if number in known[load.id][0].lots)
+        for number in {lot for load in rows for lot in known[load.id][0].lots}
+    }
+    then, behind = decisions.in_force_at(begun), lots.numbered({*certain, *possible})
     found = []
-    for number in sorted({*certain, *possible}):
+    for number, lot in sorted(behind.items()):
         deliveries = [views.delivery(delivery, changed[delivery.id]) for delivery in came if delivery.lot_id == number]
-        begun = min((load.loaded_at for load in rows if number in known[load.id][0].lots), default=None)
         doubt = None if number in certain else possible[number]
-        found.append(_lot_behind(number, doubt, deliveries, begun))
+        found.append(_lot_behind(lot, doubt, deliveries, then.get(number)))
     return {"job": row.number, "loads": [views.load(row) for row in rows], "lots": found}
 
 
-def _lot_behind(number: int, doubt: Doubt | None, deliveries: list[View], begun: datetime | None) -> View:
+def _lot_behind(lot: Lot, doubt: Doubt | None, deliveries: list[View], then: Decision | None) -> View:
     """A lot of a job with what it rested on when it was first loaded there."""
-    then = decisions.in_force(number, begun) if begun is not None else None
     return {
-        "lot": views.lot(lot_of(number)),
+        "lot": views.lot(lot),
         "certainty": "certain" if doubt is None else "possibly",
         "gap": None if doubt is None else doubt.says,
         "deliveries": deliveries,
@@ -189,6 +192,18 @@ def _possibly(reason: str, reach: Reach, known: StaysByLoad) -> str:
 def containments(filters: Mapping[str, object], cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of containments."""
     return tracing.containments(filters, cursor, limit).map(_containment_view)
+
+
+def containment(number: int) -> View:
+    """Returns one containment. One query.
+
+    Raises:
+        NotFound: no such containment.
+    """
+    row = tracing.containment(number)
+    if row is None:
+        raise NotFound(unknown("containment", number))
+    return _containment_view(row)
 
 
 def must_come_off() -> list[View]:

@@ -123,7 +123,7 @@ TABLE = {
     ("POST", "/v1/corrective-actions/1/answer"): {QUALITY, PURCHASING},
     ("POST", "/v1/corrective-actions/1/close"): {QUALITY},
     ("GET", "/v1/lots/1/nonconformity-report"): {QUALITY, PURCHASING},
-    ("GET", "/v1/spools/1"): FLOOR,
+    ("GET", "/v1/spools/1"): ALL,
     ("GET", "/v1/spools/1/label"): BENCH | FLOOR,
     ("GET", "/v1/spools/1/clearance"): FLOOR,
     ("POST", "/v1/spools"): FLOOR,

@@ -19,6 +19,18 @@ PAGES = (
     ("production", "/check?spool=HW-T05-1&use=cosmetic&job=J-1045&machine=P6"),
     ("production", "/check?spool=NOT-OURS&use=cosmetic"),
     ("production", "/loaded"),
+    ("production", "/check?spool=HW-T04-2&use=cosmetic&job=J-1040&machine=P4"),
+    ("production", "/respool?spool=HW-Q12-2"),
+    ("production", "/picks"),
+    ("production", "/picks?grade_id=1&use=cosmetic&mass_g=9000"),
+    ("production", "/lots/29/matches"),
+    ("production", "/jobs"),
+    ("production", "/jobs/J-1040"),
+    ("production", "/spools/HW-T05-1"),
+    ("quality", "/containments"),
+    ("quality", "/containments/1"),
+    ("purchasing", "/spools/HW-Q12-2"),
+    ("purchasing", "/spools/NOT-OURS"),
     ("production", "/lots/28"),
     ("purchasing", "/lots"),
     ("quality", "/lots/24"),
@@ -81,7 +93,7 @@ def test_page(role: str | None, path: str, person: Callable[..., Person]) -> Non
 
 # What Tab reaches on the page that asks for a spool, from its top.
 CHECK = ("To the content", "Filament lots", "Sign out", "Check a spool", "What is loaded", "Lots")
-CHECK += ("spool", "use", "job", "machine", "mass_g", "May it be loaded?")
+CHECK += ("spool", "use", "job", "machine", "mass_g", "Check")
 
 _FOCUSED = """(() => { const e = document.activeElement, s = getComputedStyle(e);
     return [e.name || e.innerText.trim(), s.outlineStyle !== 'none' && parseFloat(s.outlineWidth) >= 2, e.getBoundingClientRect().left >= 0]; })()"""

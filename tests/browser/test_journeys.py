@@ -70,12 +70,12 @@ def test_line_lead(width: int, script: bool, person: Callable[..., Person], site
     page.get_by_label("Spool code").fill("HW-Q12-2")
     page.get_by_label("Job if known").fill("J-1045")
     page.get_by_label("Machine").fill("P6")
-    lead.press("May it be loaded?")
+    lead.press("Check")
     word, size = lead.answer()
     assert "✔ Load" == word
     assert READABLE_PX <= size
     assert lead.fits()
-    lead.press("Load it on P6 now")
+    lead.press("Load on P6")
     assert "Spool HW-Q12-2 is loaded." in page.get_by_role("status").inner_text()
     assert lead.fits()
 
@@ -88,6 +88,7 @@ def test_line_lead(width: int, script: bool, person: Callable[..., Person], site
 
     lead.go("/loaded")
     row = page.get_by_role("row").filter(has_text="HW-Q12-2")
+    row.locator("summary").click()
     row.get_by_label("Left on it").fill("a lot")
     lead.press("Unload HW-Q12-2 from P6")
     assert "Left on it, g: This must be a number." in page.get_by_role("alert").inner_text()
@@ -99,12 +100,14 @@ def test_line_lead(width: int, script: bool, person: Callable[..., Person], site
     # What a scanner types from the symbol on a label: the address of the spool's page.
     page.get_by_label("Spool code").fill(f"{site.base}/spools/HW-T05-1")
     page.keyboard.press("Enter")
-    page.get_by_role("heading", name="Why not").wait_for()
+    page.get_by_role("heading", name="Reasons").wait_for()
     word, size = lead.answer()
     assert "✖ Do not load" == word
     assert READABLE_PX <= size
     assert lead.fits()
-    instead = page.get_by_role("heading", name="What else would do").locator("xpath=following-sibling::ul[1]//a").first
+    instead = (
+        page.get_by_role("heading", name="Other spools you can use").locator("xpath=following-sibling::ul[1]//a").first
+    )
     code = instead.inner_text()
     with page.expect_navigation():
         instead.click()

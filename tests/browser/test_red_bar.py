@@ -87,7 +87,7 @@ def test_without_script_it_is_there_when_the_page_is_opened(
     lead.go("/check")
     assert f"Take spool {loaded['spool_code']} off P-BAR now." in lead.page.locator(".red-bar").inner_text()
     lead.page.locator(".red-bar a").click()
-    assert "What is loaded where" == lead.heading()
+    assert "Loaded spools" == lead.heading()
 
 
 def test_it_is_told_once(person: Callable[..., Person], site: Site, loaded: dict[str, Any]) -> None:

@@ -77,7 +77,7 @@ def test_take_off_first_names_the_suspect_spool_and_never_a_good_one(shop, crowd
     why = next(item["why"] for item in open_now if item["job"] == "J-2")
     assert f"The suspect spool is {first}." in why
     page = Browser(shop, "production").go("/loaded").text
-    take_off, _, rest = page.partition("Take these off first")[2].partition("Check these jobs")
+    take_off, _, rest = page.partition("Spools to take off first")[2].partition("Containments")
     assert suspect in take_off
     assert good not in take_off
     listed = rest.partition("Machine Spool Job")[0]

@@ -41,7 +41,7 @@ def test_a_blocked_spool_is_not_to_be_loaded_and_the_page_says_so(shop, floor):
     shop.diameter(delivery["sample"]["spool_codes"][0], d1=1.9)
     page = floor.get(f"/check?spool={spool}&use=cosmetic&job=J-1&machine=P1")
     assert "✖ Do not load" == word(page)
-    assert "Load it on" not in page.get_data(as_text=True)
+    assert "Load on" not in page.get_data(as_text=True)
 
 
 def test_a_released_spool_is_loaded_from_the_page(shop, floor):
@@ -50,7 +50,7 @@ def test_a_released_spool_is_loaded_from_the_page(shop, floor):
     page = floor.get(f"/check?spool={spool}&use=cosmetic&job=J-1&machine=P1")
     assert "✔ Load" == word(page)
     length = shop.get("production", f"/spools/{spool}")["length_m"]
-    assert f'Length left</th><td class="number">{length:.0f} m<' in page.get_data(as_text=True)
+    assert f"Left on the spool: 1000 g, {length:.0f} m." in page.get_data(as_text=True)
     form = {"seal": seal_in(page), "once": "k1", "spool": spool, "use": "cosmetic", "job": "J-1", "machine": "P1"}
     twice = [floor.post("/check", data=form), floor.post("/check", data=form)]
     assert [303, 303] == [answer.status_code for answer in twice]
@@ -150,7 +150,7 @@ def test_a_code_without_its_separators_leads_to_the_spool_with_all_that_was_aske
     page = lead.go(f"/check?spool={code.replace('-', '')}&use=hidden&job=J-7&machine=P2")
     assert "✖ Do not load" in page.text
     asked = lead.go(page.links[f"Yes, {code}"])
-    assert "Load it on P2 now" in asked.text
+    assert "Load on P2" in asked.text
     assert "for hidden, job J-7" in asked.text
 
 
@@ -206,7 +206,7 @@ def test_the_page_names_every_lot_on_a_respooled_spool(shop, floor):
         "A ✔ released 300 g B ✔ released 300 g",
         "A and B 1.45 0.5",
         "They do not match: colour difference 1.45, at most 0.5 within one job",
-        "lot A, 1000 g. Same lot.",
+        "Lot A, 1000 g. Same lot.",
     ):
         assert said in text
 
@@ -234,7 +234,7 @@ def test_a_job_that_may_be_a_known_one_misread_is_asked_about(shop):
     page = lead.go(f"/check?spool={second}&use=hidden&job=J1040&machine=P2")
     assert "There is no job J1040 yet. Did you mean J-1040?" in page.text
     known = lead.go(page.links["Yes, job J-1040"])
-    assert "Load it on P2 now" in known.text
+    assert "Load on P2" in known.text
     lead.send(known, "once")
     assert 2 == len(shop.get("production", "/jobs/J-1040")["loads"])
     page = lead.go(f"/check?spool={third}&use=hidden&job=J1040&machine=P-1")
@@ -250,7 +250,7 @@ def test_a_job_typed_in_another_case_is_shown_as_it_was_first_typed(shop):
     shop.load(first, job="J-1040", machine="P1")
     page = Browser(shop, "production").go(f"/check?spool={second}&use=hidden&job=j-1040&machine=p1")
     assert "job J-1040" in page.text
-    assert "Load it on P1 now" in page.text
+    assert "Load on P1" in page.text
     assert "Did you mean" not in page.text
 
 

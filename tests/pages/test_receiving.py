@@ -152,25 +152,26 @@ def test_a_symbol_on_paper_leads_to_the_spools_page(desk, clerk):
         "Q-71",
         "1000 g of 1000 g",
         "Length left 335 m",
-        "on no machine",
+        "On no machine",
         "Supplier QWT",
-        "sealed",
+        "Still sealed",
     ):
         assert words in page.text, words
 
 
 def test_the_spools_page_offers_each_desk_its_own(desk):
-    """Production checks, receiving and quality measure; everybody sees the same standing."""
+    """Production checks, receiving and quality measure; everybody sees the same status, and what to do with an unknown code."""
     spool = desk.good_lot(desk.quillwort, desk.white)["spools"][0]["code"]
     desk.load(spool)
     offered = {}
-    for role in ("receiving", "quality", "production"):
+    for role in ("receiving", "quality", "production", "purchasing"):
         page = Browser(desk, role).go(f"/spools/{spool}")
         assert "✔ released" in page.text
-        assert "on machine P1" in page.text
-        offered[role] = {"Check it before loading", "Measure it"} & set(page.links)
-    measure = {"Measure it"}
-    assert {"receiving": measure, "quality": measure, "production": {"Check it before loading"}} == offered
+        assert "Loaded on P1" in page.text
+        offered[role] = {"Check", "Measure", "Print label"} & set(page.links)
+    bench = {"Measure", "Print label"}
+    floor = {"Check", "Print label"}
+    assert {"receiving": bench, "quality": bench, "production": floor, "purchasing": set()} == offered
     page = Browser(desk, "production").go("/spools/NOBODY")
     assert (404, True) == (page.status, "Take it to receiving" in page.text)
 

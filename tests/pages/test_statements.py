@@ -14,15 +14,19 @@ from tests.pages.reading import Browser
 MOST = {
     "/": 3,
     "/bench": 4,
-    "/check": 2,
     "/decision-risk": 4,
     "/decision-risk?grade_id=1": 12,
+    "/check": 3,
+    "/containments": 5,
+    "/jobs": 4,
     "/grades": 4,
     "/grades/1": 9,
     "/grades/1/limits": 7,
     "/loaded": 6,
     "/lots": 6,
+    "/lots/1/matches": 6,
     "/lots?standing=quarantined": 6,
+    "/picks": 3,
     "/quality": 16,
     "/receiving": 8,
     "/setup": 3,
@@ -32,6 +36,7 @@ MOST = {
     "/setup/instruments": 8,
     "/setup/shades": 5,
     "/setup/test-prints": 5,
+    "/respool": 2,
 }
 
 

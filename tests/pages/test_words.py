@@ -8,7 +8,12 @@ import pytest
 
 from lots.api.assessment.decisions import DecisionArgs
 from lots.api.assessment.reinspections import ReinspectionArgs
+from lots.api.production.dryings import DryingArgs
 from lots.api.production.loads import UnloadArgs
+from lots.api.production.matching import PickArgs
+from lots.api.production.spools import WindArgs
+from lots.api.production.tab_checks import TabArgs
+from lots.api.production.tracing import CloseArgs
 from lots.api.readings.reading_args import ARGS
 from lots.api.readings.voids import AgreeArgs
 from lots.api.receiving.delivery_corrections import ClosingArgs
@@ -142,6 +147,11 @@ def test_every_field_that_a_page_asks_for_has_a_label():
             ClosingArgs,
             MachineChange,
             UnloadArgs,
+            WindArgs,
+            CloseArgs,
+            DryingArgs,
+            PickArgs,
+            TabArgs,
         )
         for name, field in schema().fields.items()
         if field.required and not label_of(schema, f"/{name}")

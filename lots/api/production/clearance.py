@@ -134,13 +134,18 @@ class SpoolStateSchema(Schema):
     )
 
 
-class OtherSpoolSchema(Schema):
-    """A spool that is clear for the same."""
+class SpoolToUseSchema(Schema):
+    """A spool that is clear."""
 
     spool_code = fields.String(required=True)
     supplier_lot = fields.String(required=True)
     remaining_mass_g = fields.Float(required=True, metadata={"description": "filament without the reel, g"})
     opened_at = Instant(required=True, allow_none=True)
+
+
+class OtherSpoolSchema(SpoolToUseSchema):
+    """A spool that is clear for the same."""
+
     says = fields.String(
         required=True, allow_none=True, metadata={"description": "the terms of its concession, if any"}
     )

@@ -28,7 +28,7 @@ class DryingArgs(Strict):
     hours = StrictFloat(
         above=0, high=1000, required=True, metadata={"label": "Time, h", "description": "how long, h", "example": 6}
     )
-    ended_at = Instant(metadata={"description": "now when left out"})
+    ended_at = Instant(metadata={"label": "Ended", "description": "now when left out"})
 
 
 class DryingRuleSchema(Schema):

@@ -6,11 +6,21 @@ from typing import Any
 
 from marshmallow import Schema, fields
 
-from lots.api.http.fields import MAX_ID, NUMBER, Strict, StrictFloat, StrictInteger, Text, WrittenNumber, WrittenWhole
+from lots.api.http.fields import (
+    MAX_ID,
+    NUMBER,
+    Strict,
+    StrictFloat,
+    StrictInteger,
+    Text,
+    WrittenNumber,
+    WrittenWhole,
+)
 from lots.api.http.roles import FLOOR
 from lots.api.http.routes import Resource, Routes
 from lots.api.pictures.answers import AS_PICTURE, pictured
 from lots.api.pictures.match_table import draw
+from lots.api.production.clearance import SpoolToUseSchema
 from lots.domain.assessment.limits_revision import GENERAL, USES
 from lots.services.production import matching, picks
 
@@ -92,18 +102,21 @@ class PickArgs(Strict):
 
     example = {"grade_id": 1, "use": "general", "mass_g": 100, "match_max": 1.0}
 
-    grade_id = StrictInteger(1, MAX_ID, required=True)
-    use = Text(20, one_of=(*USES, GENERAL), required=True)
-    mass_g = StrictFloat(above=0, high=10_000_000, required=True)
+    grade_id = StrictInteger(1, MAX_ID, required=True, metadata={"label": "Grade"})
+    use = Text(20, one_of=(*USES, GENERAL), required=True, metadata={"label": "Use"})
+    mass_g = StrictFloat(above=0, high=10_000_000, required=True, metadata={"label": "Filament needed, g"})
     match_max = StrictFloat(
         0,
         100,
         allow_none=True,
         metadata={
-            "description": "most that any two lots may differ; null asks for no match; left out, the limit within one job where colour shows"
+            "label": "Maximum colour difference",
+            "description": "most that any two lots may differ; null asks for no match; left out, the limit within one job where colour shows",
         },
     )
-    waste_percent = StrictFloat(0, 100, load_default=0.0, metadata={"description": "allowance on top, %"})
+    waste_percent = StrictFloat(
+        0, 100, load_default=0.0, metadata={"label": "Waste, %", "description": "allowance on top, %"}
+    )
 
 
 class NamedLotSchema(Schema):
@@ -132,6 +145,13 @@ class ConsideredSchema(Schema):
     spools = fields.Integer(required=True)
 
 
+class PickedPairSchema(Schema):
+    """Two lots to take for a job."""
+
+    lots = fields.List(fields.String(), required=True)
+    delta_e = fields.Float(required=True, metadata={"description": "the larger of both ways"})
+
+
 class PickedSchema(Schema):
     """Spools for a job, or why there are none."""
 
@@ -142,6 +162,14 @@ class PickedSchema(Schema):
     largest_pair = fields.Float(required=True, allow_none=True)
     lots = fields.List(fields.Nested(NamedLotSchema), required=True)
     spool_codes = fields.List(fields.String(), required=True)
+    spools = fields.List(
+        fields.Nested(SpoolToUseSchema), required=True, metadata={"description": "the same, with what they are"}
+    )
+    pairs = fields.List(
+        fields.Nested(PickedPairSchema),
+        required=True,
+        metadata={"description": "every two of the lots, where they were compared"},
+    )
     nearest = fields.Nested(NearestSchema, required=True, allow_none=True)
     left_out = fields.List(
         fields.String(),

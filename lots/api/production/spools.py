@@ -7,7 +7,7 @@ from typing import Any
 from marshmallow import Schema, fields, validate
 
 from lots.api.http.fields import Instant, LabelCode, Strict, StrictFloat, Text, answered
-from lots.api.http.roles import FLOOR
+from lots.api.http.roles import ALL, FLOOR
 from lots.api.http.routes import Resource, Routes, person
 from lots.api.lot_schemas import LotLineSchema
 from lots.api.production.clearance import LENGTH_LEFT
@@ -20,8 +20,13 @@ routes = Routes("spools", __name__, url_prefix="/v1/spools", description="Reels,
 class ParentArgs(Strict):
     """A spool to wind from, and how much of it."""
 
-    spool_code = Text(60, required=True, metadata={"description": "as on its label"})
-    mass_g = StrictFloat(above=0, high=60_000, required=True, metadata={"description": "filament taken from it, g"})
+    spool_code = Text(60, required=True, metadata={"label": "Spool code", "description": "as on its label"})
+    mass_g = StrictFloat(
+        above=0,
+        high=60_000,
+        required=True,
+        metadata={"label": "Mass taken, g", "description": "filament taken from it, g"},
+    )
 
 
 class ParentSchema(Schema):
@@ -63,7 +68,7 @@ class EventArgs(Strict):
     example = {"event": "opened", "at": "2026-11-25T14:00:00+01:00"}
 
     event = Text(10, one_of=("opened", "dried"), required=True)
-    at = Instant(metadata={"description": "now when left out"})
+    at = Instant(metadata={"label": "Opened", "description": "now when left out"})
 
 
 class WindArgs(Strict):
@@ -76,9 +81,11 @@ class WindArgs(Strict):
         required=True,
         validate=validate.Length(1, 20, error="Name 1 to 20 spools."),
         error_messages={"required": "This is needed."},
-        metadata={"description": "spools to wind from, of one grade"},
+        metadata={"label": "Spools", "description": "spools to wind from, of one grade"},
     )
-    code = LabelCode(60, metadata={"description": "of the new spool; made up when left out"})
+    code = LabelCode(
+        60, metadata={"label": "Code of the new spool", "description": "of the new spool; made up when left out"}
+    )
 
 
 @routes.route("")
@@ -104,7 +111,7 @@ class Spools(Resource):
 class OneSpool(Resource):
     """One spool."""
 
-    who = {"GET": FLOOR}
+    who = {"GET": ALL}
 
     @routes.response(200, SpoolSchema)
     def get(self, code: str) -> Any:

@@ -21,19 +21,34 @@ class TabArgs(Strict):
 
     example = {"lot_id": 1, "width_mm": 10, "thickness_mm": 2, "lever_mm": 20, "load_n": 5, "layers": "across"}
 
-    lot_id = StrictInteger(1, MAX_ID)
-    spool_code = Text(60)
-    width_mm = StrictFloat(0.01, 1000, required=True)
-    thickness_mm = StrictFloat(0.01, 1000, required=True, metadata={"description": "in the direction it bends"})
-    lever_mm = StrictFloat(0.01, 10_000, required=True, metadata={"description": "from the root to the load"})
-    load_n = StrictFloat(0.001, 1_000_000, required=True)
+    lot_id = StrictInteger(1, MAX_ID, metadata={"label": "Lot"})
+    spool_code = Text(60, metadata={"label": "Spool code"})
+    width_mm = StrictFloat(0.01, 1000, required=True, metadata={"label": "Width, mm"})
+    thickness_mm = StrictFloat(
+        0.01, 1000, required=True, metadata={"label": "Thickness, mm", "description": "in the direction it bends"}
+    )
+    lever_mm = StrictFloat(0.01, 10_000, required=True, metadata={"label": "Lever, mm"})
+    load_n = StrictFloat(0.001, 1_000_000, required=True, metadata={"label": "Load, N"})
     layers = Text(
-        6, one_of=("across", "along"), required=True, metadata={"description": "across: bending pulls the layers apart"}
+        6,
+        one_of=("across", "along"),
+        required=True,
+        metadata={"label": "Layers", "description": "across: bending pulls the layers apart"},
     )
     use = Text(
-        20, one_of=TAB_USES, metadata={"description": "what the part asks of the tab; both are checked when left out"}
+        20,
+        one_of=TAB_USES,
+        metadata={
+            "label": "Use",
+            "description": "what the part asks of the tab; both are checked when left out",
+        },
     )
-    reserve = StrictFloat(1, 100, load_default=2.0, metadata={"description": "strength over stress that is wanted"})
+    reserve = StrictFloat(
+        1,
+        100,
+        load_default=2.0,
+        metadata={"label": "Strength over stress", "description": "strength over stress that is wanted"},
+    )
 
 
 class TabUseSchema(Schema):

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
+from typing import TYPE_CHECKING
 
 from lots.domain.characteristics.color.lot_color import ColorLimits
 from lots.domain.conformity.findings import shown
@@ -15,6 +16,9 @@ from lots.domain.production.cliques import Effort, Matches
 from lots.domain.production.stock import MICROGRAMS, StockLot, StockSpool, micrograms
 from lots.domain.production.stock_matches import central_first, compared, differences, near
 from lots.domain.words import counted
+
+if TYPE_CHECKING:
+    from lots.domain.colorimetry.color_difference import Array
 
 # Steps of the search. A step takes some 0.5 microseconds on a common core and 1 on a slow one, so that a search ends within 2 s there.
 STEPS = 2_000_000
@@ -27,6 +31,7 @@ class Pick:
     `lots` are ids, oldest first; `spools` are codes in the order to use them; both are empty when not possible. `mass_g` is the filament
     on those spools, `needed_g` the job's mass with its waste. `largest_pair` is the largest colour difference between two
     of the lots; None where there is no pair or none was asked to match. `nearest` is set where the pick is not possible.
+    `pairs` has the ids of every two lots that were compared, with their difference.
     `proven_optimal` is False where the search ended at its limit: every pair matches and the mass is enough, but a better choice may exist.
     """
 
@@ -39,6 +44,7 @@ class Pick:
     says: str
     nearest: Nearest | None = None
     proven_optimal: bool = True
+    pairs: tuple[tuple[int, int, float], ...] = ()
 
 
 def pick(
@@ -114,8 +120,19 @@ def pick(
         if is_fewest
         else "fewer or older lots may be enough"
     )
-    pairs = None if apart is None else float(max((apart[i, j] for i, j in combinations(chosen, 2)), default=0.0))
-    return _possible([lots[i] for i in chosen], need, needed_g, match_max, pairs, open_end)
+    pairs, largest = _pairs(lots, chosen, apart)
+    answer = _possible([lots[i] for i in chosen], need, needed_g, match_max, largest, open_end)
+    return replace(answer, pairs=pairs)
+
+
+def _pairs(
+    lots: Sequence[StockLot], chosen: Sequence[int], apart: Array | None
+) -> tuple[tuple[tuple[int, int, float], ...], float | None]:
+    """Every two of the lots with their difference, and the largest; none where no match is asked."""
+    if apart is None:
+        return (), None
+    pairs = tuple((lots[i].id, lots[j].id, float(apart[i, j])) for i, j in combinations(chosen, 2))
+    return pairs, max((far for _, _, far in pairs), default=0.0)
 
 
 def _possible(

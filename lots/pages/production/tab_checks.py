@@ -15,7 +15,7 @@ from lots.pages.site.session import signed_in
 from lots.services.production import tab_checks
 
 USES = (("", "Load-bearing and flexing"), ("load_bearing", "Load-bearing"), ("flexing", "Flexing"))
-LAYERS = (("across", "Across: bending pulls them apart"), ("along", "Along: they run along the tab"))
+LAYERS = (("across", "Across: pulled apart"), ("along", "Along the tab"))
 _SIZES = ("width_mm", "thickness_mm", "lever_mm", "load_n")
 
 

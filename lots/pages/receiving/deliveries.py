@@ -1,31 +1,26 @@
-"""Receiving: a delivery logged, what to do with it now, labels to stick on; and the page that a label leads to."""
+"""Receiving: a delivery logged, what to do with it now, labels to stick on."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from functools import partial
 from typing import Any
 
 from flask import current_app, g, render_template, request, url_for
 
 from lots.api.http.fields import NUMBER
-from lots.api.production.dryings import Dryings
 from lots.api.receiving.delivery_corrections import OneDelivery
-from lots.api.receiving.labels import SpoolLabel
-from lots.api.receiving.lots_and_deliveries import Deliveries, DeliveryArgs, OneLot
+from lots.api.receiving.lots_and_deliveries import Deliveries, DeliveryArgs
 from lots.api.setup.grades import Grades
 from lots.api.setup.suppliers import Suppliers
-from lots.domain.production.drying import CAUTION as DRYING_CAUTION
 from lots.domain.words import listed
 from lots.pages.receiving import received_at
-from lots.pages.site.calls import Refusal, Shown, Told, attempt, checked, every, once
+from lots.pages.site.calls import Refusal, Told, attempt, checked, once
 from lots.pages.site.frame import pages
 from lots.pages.site.place import end_of, moment_field, number, place
 from lots.pages.site.session import may, signed_in
 from lots.services import clock
-from lots.services.production import dryings, spools
-from lots.services.receiving import deliveries, labels, receiving
+from lots.services.receiving import deliveries, receiving
 from lots.services.setup import catalog
 
 _TEXTS = ("supplier_lot", "order_ref", "currency", "note")
@@ -188,25 +183,3 @@ def received(number: int) -> Any:
     if isinstance(found, Refusal):
         return render_template("receiving/done.html", refused=found), found.status
     return render_template("receiving/done.html", number=number, lot=found["lot"], delivery=found)
-
-
-@pages.get("/spools/<code>")
-@signed_in((SpoolLabel, "GET"), (OneLot, "GET"), (Dryings, "GET"))
-def spool(code: str) -> Any:
-    """One spool, where its label leads: what it is, where it stands, what is left, and what to do with it."""
-    label: Shown | Refusal = attempt(lambda: labels.of_spool(code))
-    if isinstance(label, Refusal):
-        return render_template("receiving/spool.html", refused=label, code=code), label.status
-    # As it stands on the label, however it was typed.
-    code = label["spool_code"]
-    # Of it the page shows what a lot tells of its spools, and the length that is left.
-    found: Shown = spools.get_spool(code)
-    return render_template(
-        "receiving/spool.html",
-        code=code,
-        label=label,
-        lot=found["lot"],
-        spool=found,
-        dryings=every(partial(dryings.listed, code)),
-        caution=DRYING_CAUTION,
-    )

@@ -83,5 +83,5 @@ def num(value: float | None, digits: int | None = None) -> str:
 
 @pages.app_template_filter("prose")
 def prose(text: str | None) -> str:
-    """Returns a sentence with the site's decimal sign in its numbers; empty for none."""
-    return "" if text is None else place().prose(text)
+    """Returns a sentence with its numbers and moments as the site writes them; empty for none."""
+    return "" if text is None else place().moments(place().prose(text))

@@ -228,6 +228,21 @@ def of_spool(row: Spool, held: Sequence[LotFacts], use: str, at: datetime) -> Cl
     return worst_of([clear(state, use, at=at) for state in states], row.code)
 
 
+def by_use(row: Spool, held: Sequence[LotFacts], uses: Sequence[str], at: datetime) -> dict[str, Clearance]:
+    """Returns for each use whether a spool may be loaded for it, as far as that does not hang on machine, job or mass. No query for a spool of one lot.
+
+    A spool that is on a machine is answered as if it had come off. Args as in `of_spool`.
+    """
+    mates = pairs_among([facts.lot for facts in held]) if len(held) > 1 else []
+    states = [replace(_with_spool(facts, row), loaded_on=None) for facts in held]
+    if len(held) > 1:
+        states = [replace(state, concessions=()) for state in states]
+    return {
+        use: worst_of([clear(state, use, at=at) for state in states], row.code, mates, use in SHOWS_COLOR)
+        for use in uses
+    }
+
+
 def _life(row: Spool, lot: Lot) -> SpoolLife:
     grade = row.lot.grade
     # A further lot of a spliced spool came with a delivery of its own.

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 from lots.domain.assessment.limits_revision import USES, verdict_on_use
 from lots.domain.assessment.standing_by_hand import ENDINGS
 from lots.domain.production.clearance import Clearance
 from lots.services import clock, views
+from lots.services.lookups import spool_of
 from lots.services.production import clearance
 from lots.services.views import View
 from lots.store.assessment import lots
 from lots.store.engine.paging import Page
 from lots.store.production import shelf
-from lots.store.tables.models import Lot
+from lots.store.tables.models import Lot, Spool
 
 # What may be answered for a use. Only the first two let anybody load; `not_yet` may become one of them by measuring or by lifting a hold.
 ANSWERS = ("yes", "concession", "not_yet", "not_judged", "no")
@@ -84,6 +85,42 @@ def beside_lots(
     now = clock.now()
     found = lots.listed(filters, cursor, limit, newest_first=newest_first)
     return found.map(lambda lot: (views.lot(lot), _line(lot, now)))
+
+
+def of_spool(row: Spool) -> list[View]:
+    """Returns for every use whether a spool may be loaded for it now, and every reason why not, whatever the machine, the job and the mass.
+
+    No query for a spool of one lot. What the spool fails by itself, its age and its drying count, and each lot that it holds.
+    """
+    now = clock.now()
+    held = [clearance.facts_of(lot) for lot in clearance.lots_held(row)]
+    found = clearance.by_use(row, held, USES, now)
+    return [_permission(use, cleared, _spool_answer(cleared, use, held, now)) for use, cleared in found.items()]
+
+
+def of_code(code: str) -> list[View]:
+    """Returns the same of the spool with a code. One query, more for a spool of several lots.
+
+    Raises:
+        NotFound: no spool has this code.
+    """
+    return of_spool(spool_of(code, lots.spool_seen))
+
+
+def _spool_answer(found: Clearance, use: str, held: Sequence[clearance.LotFacts], at: datetime) -> str:
+    """The least kind answer of the lots on a spool; "no" where they would do and the spool itself does not."""
+    if found.clear:
+        return "concession" if found.concession else "yes"
+    answers = {
+        _answer(
+            facts.lot,
+            clearance.of_lot(facts, use, at),
+            verdict_on_use(facts.state.uses, facts.state.blocks, use),
+            bool(facts.state.material.against(use)),
+        )
+        for facts in held
+    }
+    return next((answer for answer in ("no", "not_judged", "not_yet") if answer in answers), "no")
 
 
 def of_lot(lot: Lot) -> list[View]:

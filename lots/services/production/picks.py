@@ -61,6 +61,7 @@ def picks(values: PickSent) -> View:
     chosen = pick(shelf_lots, values["mass_g"], match_max, rule, values.get("waste_percent", 0.0))
     may_be_used = {spool.code for lot in shelf_lots for spool in lot.spools}
     names = {spools[0].lot_id: spools[0].lot.supplier_lot for spools in stock.values()}
+    by_code = {spool.code: spool for spool in fit}
     nearest = chosen.nearest
     return {
         "possible": chosen.possible,
@@ -70,6 +71,8 @@ def picks(values: PickSent) -> View:
         "largest_pair": chosen.largest_pair,
         "lots": [{"lot_id": number, "supplier_lot": names[number]} for number in chosen.lots],
         "spool_codes": list(chosen.spools),
+        "spools": [_spool(by_code[code]) for code in chosen.spools],
+        "pairs": [{"lots": [names[one], names[other]], "delta_e": apart} for one, other, apart in chosen.pairs],
         "nearest": None
         if nearest is None
         else {
@@ -80,6 +83,15 @@ def picks(values: PickSent) -> View:
         "left_out": sorted(spool.code for spool in fit if spool.code not in may_be_used),
         "considered": {"lots": len(stock), "spools": len(fit)},
         "proven_optimal": chosen.proven_optimal and len(spools) < shelf.MOST_SPOOLS,
+    }
+
+
+def _spool(row: Spool) -> View:
+    return {
+        "spool_code": row.code,
+        "supplier_lot": row.lot.supplier_lot,
+        "remaining_mass_g": row.remaining_mass_g,
+        "opened_at": row.opened_at,
     }
 
 

@@ -9,8 +9,10 @@ from typing import NotRequired, TypedDict
 from lots.domain.assessment.standing_by_hand import ENDINGS
 from lots.domain.production.clearance import unlike
 from lots.services import clock, views
+from lots.services.assessment.lot_assessment import drawn_of
 from lots.services.errors import AlreadyThere, Conflict, Fault, Invalid
 from lots.services.lookups import lot_of, spool_of, withdrawn
+from lots.services.production import lot_uses
 from lots.services.production.clearance import lots_held
 from lots.services.production.job_colors import pairs_among
 from lots.services.production.settings import length_left_m
@@ -19,9 +21,10 @@ from lots.services.views import View
 from lots.store import audit
 from lots.store.assessment import lots
 from lots.store.engine.database import transaction
-from lots.store.production import tracing
+from lots.store.production import shelf, tracing
+from lots.store.receiving import deliveries, samples
 from lots.store.setup import spool_codes
-from lots.store.tables.models import Spool
+from lots.store.tables.models import Lot, Spool, SpoolParent
 
 _HIDDEN_ONLY = "Use it only where colour does not show."
 
@@ -44,6 +47,42 @@ def get_spool(code: str) -> View:
         "parents": [{"spool_code": one.parent.code, "mass_g": one.mass_g} for one in parents],
         "further_lots": [views.lot_line(lot_of(number)) for number in further],
     }
+
+
+def sheet(code: str) -> View:
+    """Returns a spool as its page shows it: what it is, what it may be loaded for, what is left, and where its filament came from and went.
+
+    Eight queries at most, however much it holds.
+
+    Raises:
+        NotFound: no spool has this code.
+    """
+    row = spool_of(code)
+    lot, grade, delivery = row.lot, row.lot.grade, row.delivery
+    draws = drawn_of(deliveries.current(delivery).sample, samples.changes_of([delivery.id])[delivery.id])
+    return {
+        **views.spool_line(row, lot),
+        "length_m": length_left_m(row),
+        "lot": views.lot(lot),
+        "lots": [views.lot_line(one) for one in lots_held(row)],
+        "uses": lot_uses.of_spool(row),
+        "nominal_diameter_mm": grade.nominal_diameter_mm,
+        "dry_c": grade.dry_c,
+        "dry_h": grade.dry_h,
+        "delivery_id": delivery.id,
+        "received_at": delivery.came_at,
+        "measure_first": any(row.code in codes for codes in draws),
+        "parents": _links(lots.parents_of(row), "parent") if row.spliced else [],
+        "wound_onto": _links(shelf.wound_onto(row.id), "spool"),
+    }
+
+
+def _links(rows: Sequence[SpoolParent], end: str) -> list[View]:
+    """Filament that went from spool to spool: the spool at one end of each way, the mass, when and by whom."""
+    return [
+        {"spool_code": getattr(row, end).code, "mass_g": row.mass_g, "at": row.recorded_at, "by": row.recorded_by}
+        for row in rows
+    ]
 
 
 def note(code: str, event: str, at: datetime | None, by: str) -> View:
@@ -117,9 +156,41 @@ def wind(values: WindSent, by: str) -> View:
                 audit.note(lot_id, "spool wound", by, now, {**wound, "spool": [*wound["spool"], *taken_from]})
             else:
                 audit.note(lot_id, "filament taken", by, now, {"spool": taken_from})
-        apart = [pair for pair in pairs_among(lots_held(spool_of(code))) if pair.within is not True]
-        warnings = [f"This spool holds lots {pair.lot} and {pair.of}. {unlike(pair)} {_HIDDEN_ONLY}" for pair in apart]
-        return {**get_spool(code), "warnings": warnings}
+        return {**get_spool(code), "warnings": _unlike(lots_held(spool_of(code)))}
+
+
+def to_wind(values: WindSent) -> View:
+    """Returns what winding would make and what it would leave on each parent. Nothing is stored.
+
+    Raises:
+        NotFound: a parent has no record.
+        Invalid: as in `wind`.
+    """
+    named = [(spool_of(entry["spool_code"]), entry["mass_g"]) for entry in values["parents"]]
+    if faults := _parent_faults(named):
+        raise Invalid(*faults)
+    held = {lot.id: lot for parent, _ in named for lot in lots_held(parent)}
+    return {
+        "mass_g": sum(mass for _, mass in named),
+        "grade": named[0][0].lot.grade.code,
+        "warnings": _unlike(list(held.values())),
+        "parents": [
+            {
+                "spool_code": parent.code,
+                "supplier_lot": parent.lot.supplier_lot,
+                "standing": parent.lot.standing,
+                "mass_g": mass,
+                "left_g": parent.remaining_mass_g - mass,
+            }
+            for parent, mass in named
+        ],
+    }
+
+
+def _unlike(held: Sequence[Lot]) -> list[str]:
+    """A warning for each two lots on one spool that do not match within one job."""
+    apart = [pair for pair in pairs_among(held) if pair.within is not True]
+    return [f"This spool holds lots {pair.lot} and {pair.of}. {unlike(pair)} {_HIDDEN_ONLY}" for pair in apart]
 
 
 def _parent_faults(named: Sequence[tuple[Spool, float]]) -> list[Fault]:

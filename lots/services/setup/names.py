@@ -17,6 +17,11 @@ def jobs(cursor: str | None, limit: int) -> Page[View]:
     return names.listed(Job, cursor, limit).map(views.job)
 
 
+def newest_jobs(most: int) -> list[View]:
+    """Returns the jobs whose first loads were recorded last, the newest first. One query."""
+    return [views.job(row) for row in names.newest(Job, most)]
+
+
 def machines(cursor: str | None, limit: int) -> Page[View]:
     """Returns a page of machines, in the order of their first loads."""
     return names.listed(Machine, cursor, limit).map(views.machine)

@@ -24,6 +24,8 @@ DATE_FORMS = {
 DECIMAL_SIGNS = {"point": "en", "comma": "de"}
 _LOCAL = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d)?")
 _DAY = re.compile(r"\d{4}-\d\d-\d\d")
+# As `lots.domain.words.moment` words it.
+_MOMENT = re.compile(r"\b(\d{4}-\d\d-\d\d) (\d\d:\d\d) UTC\b")
 _WITH_COMMA = re.compile(r"\s*[-+]?\d*,\d+\s*")
 # A number that stands alone in a sentence, after a blank, bracket or sign. In a code, a date or an address it has other signs around it.
 _IN_PROSE = re.compile(r"(?<![^\s(\[±=≥≤<>])([-+−±]?\d+)\.(\d+)(?=$|[\s)\],;:%°²]|\.(?:\s|$))")
@@ -173,6 +175,24 @@ class Place:
         except ValueError:
             return day
         return naive.replace(tzinfo=zone(self.time_zone), fold=1).isoformat()
+
+    def moments(self, text: str) -> str:
+        """Returns a sentence with its moments, which are worded in UTC, as the site writes them.
+
+        Example:
+            >>> Place("Europe/Berlin", "DD.MM.YYYY").moments("From 2026-10-19 09:41 UTC to 2026-10-21 07:59 UTC on P4.")
+            'From 19.10.2026 11:41 CEST to 21.10.2026 09:59 CEST on P4.'
+            >>> Place("Europe/Berlin").moments("Lot 2026-99-99 10:00 UTC")
+            'Lot 2026-99-99 10:00 UTC'
+        """
+
+        def here(found: re.Match[str]) -> str:
+            try:
+                return self.moment(datetime.fromisoformat(f"{found[1]}T{found[2]}+00:00"))
+            except ValueError:
+                return found[0]
+
+        return _MOMENT.sub(here, text)
 
     def _written(self, at: datetime, pattern: str) -> str:
         return str(format_datetime(at, pattern, tzinfo=zone(self.time_zone), locale="en"))

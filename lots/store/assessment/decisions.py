@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import datetime
+from functools import reduce
+from operator import or_
 
-from peewee import JOIN, ModelSelect
+from peewee import JOIN, ModelSelect, fn
 
 from lots.store.engine.paging import Page, page
 from lots.store.tables.decisions import Decision
@@ -35,6 +37,16 @@ def in_force(lot_id: int, at: datetime) -> Decision | None:
     """The decision that stood at a moment, or None when the lot was not known yet."""
     query = _with_revisions().where((Decision.lot == lot_id) & (Decision.decided_at <= at))
     return query.order_by(Decision.id.desc()).get_or_none()
+
+
+def in_force_at(moments: Mapping[int, datetime]) -> dict[int, Decision]:
+    """The decision on each lot that stood at a moment of its own; without lots that were not known yet. One query, none without lots."""
+    if not moments:
+        return {}
+    each = Decision.alias()
+    stood = reduce(or_, ((each.lot == lot) & (each.decided_at <= at) for lot, at in moments.items()))
+    newest = each.select(fn.MAX(each.id)).where(stood).group_by(each.lot)
+    return {row.lot_id: row for row in _with_revisions().where(Decision.id.in_(newest))}
 
 
 def last_of(lot_id: int, action: str) -> Decision | None:

@@ -261,3 +261,9 @@ def wound_from(spool_id: int) -> list[SpoolParent]:
     return list(
         query.join(Spool, on=(SpoolParent.parent == Spool.id), attr="parent").where(SpoolParent.spool == spool_id)
     )
+
+
+def wound_onto(spool_id: int) -> list[SpoolParent]:
+    """The spools that filament of a spool was wound onto, the first wound first. One query."""
+    query = SpoolParent.select(SpoolParent, Spool.id, Spool.code).join(Spool, on=(SpoolParent.spool == Spool.id))
+    return list(query.where(SpoolParent.parent == spool_id).order_by(SpoolParent.id))

@@ -1,0 +1,80 @@
+"""Places that a lot had reached when it was taken out of use: looked after by a named person, and closed with a note."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask import g, render_template, request, url_for
+
+from lots.api.http.fields import NUMBER
+from lots.api.production.tracing import CloseArgs, CloseContainment, ContainmentFilterArgs, Containments
+from lots.pages.site.calls import Refusal, Shown, attempt, checked, once
+from lots.pages.site.frame import pages, refused
+from lots.pages.site.session import signed_in
+from lots.services import exposure
+
+_PAGE = 25
+
+
+@pages.get("/containments")
+@signed_in((Containments, "GET"))
+def containments() -> Any:
+    """Containments that nobody has closed, the oldest first; or those that are closed."""
+    asked = {name: text for name in ("cursor", "lot_id") if (text := request.args.get(name, "").strip())}
+    closed = request.args.get("closed") == "1"
+
+    def listed() -> Any:
+        filters = checked(ContainmentFilterArgs, {**asked, "open": "false" if closed else "true"})
+        cursor = filters.pop("cursor", None)
+        del filters["limit"]
+        return exposure.containments(filters, cursor, _PAGE)
+
+    found = attempt(listed, ContainmentFilterArgs)
+    if isinstance(found, Refusal):
+        return refused(found, url_for("pages.containments"))
+    following = {**asked, "cursor": found.next, **({"closed": "1"} if closed else {})}
+    return render_template(
+        "production/containments.html",
+        items=found.rows,
+        closed=closed,
+        lot_id=asked.get("lot_id"),
+        first_page="cursor" not in asked,
+        following=url_for("pages.containments", **following) if found.next else None,
+        done=request.args.get("done", type=int),
+    )
+
+
+@pages.get(f"/containments/<{NUMBER}:number>")
+@signed_in((Containments, "GET"))
+def containment(number: int) -> Any:
+    """One containment: what to do there, and the form that closes it."""
+    return _one(number)
+
+
+@pages.post(f"/containments/<{NUMBER}:number>")
+@signed_in((CloseContainment, "POST"), (Containments, "GET"))
+def close_containment(number: int) -> Any:
+    """Asks whether a containment shall be closed with this note, then closes it."""
+    note = request.form.get("note", "")
+    if not request.form.get("confirm"):
+        said: Shown | Refusal = attempt(lambda: checked(CloseArgs, {"note": note}), CloseArgs)
+        wrong = said if isinstance(said, Refusal) else None
+        return _one(number, note, wrong, confirm=wrong is None)
+
+    def close() -> str:
+        said = checked(CloseArgs, {"note": note})
+        exposure.close_containment(number, said["note"], g.me["name"])
+        return url_for("pages.containments", done=number)
+
+    done = once(close, CloseArgs)
+    return _one(number, note, done) if isinstance(done, Refusal) else done
+
+
+def _one(number: int, note: str = "", wrong: Refusal | None = None, *, confirm: bool = False) -> Any:
+    found: Shown | Refusal = attempt(lambda: exposure.containment(number))
+    if isinstance(found, Refusal):
+        return refused(found, url_for("pages.containments"))
+    page = render_template(
+        "production/containment.html", one=found, note=note, refused=wrong, confirm=confirm and not found["closed_at"]
+    )
+    return page, wrong.status if wrong else 200

@@ -1,0 +1,346 @@
+"""Production's acts at the page, for hands that hold a spool: each in as few taps as it needs, and none past the gate."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from tests.pages.reading import SITE, Browser
+from tests.pages.test_statements import made
+from tests.shop import SIMPLE_LIMITS
+
+
+@pytest.fixture
+def lead(desk):
+    """The line lead at a browser."""
+    return Browser(desk, "production")
+
+
+def two_lots(desk, limit=0.5):
+    """A white of two suppliers, 1.45 apart (CIEDE2000, colour-science 0.4.7), with a limit within one job; the codes of each lot."""
+    limits = {**SIMPLE_LIMITS, "color": {"lot_max": 1.0, "job_pair_max": limit}}
+    grade = desk.grade("PAIR", limits=limits)
+    codes = []
+    for supplier, number, lab in (
+        (desk.quillwort, "A", [95.3, -0.9, 0.8]),
+        (desk.ninebark, "B", [94.7, -0.7, 2.26]),
+    ):
+        got = desk.receive(supplier, grade, number, 3)
+        (drawn,) = got["sample"]["spool_codes"]
+        desk.diameter(drawn)
+        desk.color(drawn, lab)
+        codes.append([spool["code"] for spool in got["spools"]])
+    return grade, *codes
+
+
+def test_a_refused_spool_leads_to_another_and_onto_the_machine_in_two_taps(desk, lead):
+    """First tap: the other spool, checked for the same. Second tap: loaded."""
+    first, second, _ = (spool["code"] for spool in desk.good_lot(desk.quillwort, desk.white)["spools"])
+    desk.load(first)
+    page = lead.go(f"/check?spool={first}&use=cosmetic&job=J-2&machine=P2&mass_g=600")
+    assert "✖ Do not load" in page.text
+    page = lead.go(page.links[second])
+    assert "✔ Load" in page.text
+    page = lead.send(page, "once")
+    assert f"Spool {second} is loaded. On P2 for job J-2." in page.text
+    assert 'value="J-2"' in lead.go(page.links["Check another spool for job J-2"]).html
+    held = {load["spool_code"]: (load["machine"], load["job"]) for load in desk.get("production", "/loads")["items"]}
+    assert {first: ("P1", "J-1"), second: ("P2", "J-2")} == held
+
+
+def test_the_answer_has_headings_that_are_nouns_and_says_until_when_a_concession_holds(desk, lead):
+    """Reasons, cautions, other spools and permitted uses of a refused spool; settings and the end of the concession of a clear one."""
+    delivery = desk.receive(desk.ninebark, desk.white, "N-1", spools=2)
+    desk.diameter(delivery["sample"]["spool_codes"][0], d1=1.9)
+    code = delivery["spools"][1]["code"]
+    page = lead.go(f"/check?spool={code}&use=hidden")
+    for heading in ("Reasons", "Cautions", "Other spools you can use", "Permitted uses"):
+        assert f">{heading}</h2>" in page.html
+    asked = {"uses": ["hidden"], "max_mass_g": 500, "valid_until": "2199-01-31T00:00:00Z", "reason": "Brackets."}
+    concession = desk.post("quality", f"/lots/{delivery['lot_id']}/concessions", asked)
+    desk.post("admin", f"/concessions/{concession['id']}/approve")
+    page = lead.go(f"/check?spool={code}&use=hidden&job=J-1&machine=P1&mass_g=200")
+    assert "✔ Load" in page.text
+    assert "Valid until 2199-01-31 00:00 UTC , 500 g left, approved by admin person." in page.text
+    assert ">Settings</h2>" in page.html
+    assert "hidden: ◐ under concession" in page.text
+
+
+def test_a_clear_spool_without_a_job_is_checked_for_one_before_it_can_be_loaded(desk, lead):
+    """The colour match of the job is seen first; no load button stands there before."""
+    code = desk.good_lot(desk.quillwort, desk.white)["spools"][0]["code"]
+    page = lead.go(f"/check?spool={code}&use=cosmetic")
+    assert "Load on" not in page.text
+    first = next(form for form in page.forms if set(form["fields"]) == {"spool", "use", "mass_g", "job", "machine"})
+    assert {"spool": code, "use": "cosmetic", "mass_g": "", "job": "", "machine": ""} == first["fields"]
+    page = lead.send(page, "machine", job="J-7", machine="P4")
+    assert "Load on P4" in page.text
+    assert "No other lot of this shade is in the job." in page.text
+
+
+def test_the_colour_match_with_the_job_stands_in_numbers(desk, lead):
+    """The spool there, the difference, the limit, the direction."""
+    _, (first, *_), (second, *_) = two_lots(desk)
+    desk.load(first, job="J-1")
+    page = lead.go(f"/check?spool={second}&use=cosmetic&job=J-1&machine=P2")
+    assert re.search(r"Lot A, spool \S+ 1\.45 0\.5 ✖ no match, darker", page.text)
+    assert 409 == lead.raw("/check", data=_load_form(lead, second, "J-1")).status_code
+
+
+def _load_form(lead, code, job):
+    sealed = lead.go("/check").html
+    return {
+        "seal": lead.go("/").form("seal")["fields"]["seal"],
+        "once": f"k{len(sealed)}",
+        "spool": code,
+        "use": "cosmetic",
+        "job": job,
+        "machine": "P2",
+    }
+
+
+def test_what_must_come_off_stands_first_with_its_unload(desk, lead):
+    """Blocked: its machine, why, and the field; the rest below; then what was set aside."""
+    bad, good = desk.good_lot(desk.quillwort, desk.white, "BAD"), desk.good_lot(desk.ninebark, desk.white, "GOOD")
+    desk.load(good["spools"][0]["code"], machine="A1", job="J-1")
+    load = desk.load(bad["spools"][0]["code"], machine="Z9", job="J-2")
+    desk.unload(desk.load(bad["spools"][1]["code"], machine="Y8", job="J-3")["id"], 900)
+    desk.decide(bad["lot_id"], "block", "Streaks.")
+    page = lead.go("/loaded")
+    off, _, rest = page.html.partition("Spools to take off first")[2].partition("Containments")
+    assert ("Z9" in off, "Streaks." in off, "A1" in off) == (True, True, False)
+    assert "Set aside the parts of job J-3" in page.text
+    assert "A1" in rest.partition("Other loaded spools")[2]
+    page = lead.send(page, "remaining_mass_g", remaining_mass_g="500")
+    assert f"{load['spool_code']} is off Z9, 500 g left." in page.text
+    assert "Spools to take off first" not in page.text
+
+
+def test_machines_stand_in_the_order_people_count_them(desk, lead):
+    """P2 before P10, and names that are no numbers among them."""
+    codes = [spool["code"] for spool in desk.good_lot(desk.quillwort, desk.white, spools=4)["spools"]]
+    for code, machine in zip(codes, ("P10", "bench", "P2", "²"), strict=True):
+        desk.load(code, machine=machine)
+    shown = re.findall(r'<th scope="row">([^<]+)</th><td data-name="Spool">', lead.go("/loaded").html)
+    assert ["bench", "P2", "P10", "²"] == shown
+
+
+def test_filament_is_respooled_after_a_look_at_what_it_makes(desk, lead):
+    """The lots that do not match are told before anything is stored; then the new spool's page tells it again and prints its label."""
+    _, (first, *_), (second, *_) = two_lots(desk)
+    page = lead.go(f"/respool?spool={first}")
+    assert first == page.form("code")["fields"]["spool_code"] or first in page.html
+    form = {
+        "seal": page.form("code")["fields"]["seal"],
+        "spool_code": [first, f"{SITE}/spools/{second}", ""],
+        "mass_g": ["300", "200", ""],
+        "code": "MIX-1",
+    }
+    page = lead.go("/respool", data=form)
+    assert "Respooling of 500 g PAIR" in page.text
+    assert "This spool holds lots A and B." in page.text
+    assert "300 g taken, 700 g left" in page.text
+    assert 404 == desk.app.test_client().get("/x").status_code
+    desk.get("production", "/spools/MIX-1", status=404)
+    sent = re.findall(r'name="(\w+)" value="([^"]*)"', page.html.partition("</header>")[2])
+    pairs = {name: [value for key, value in sent if key == name] for name, _ in sent}
+    page = lead.go("/respool", data=pairs)
+    assert "Spool MIX-1 is stored, 500 g. Print its label now." in page.text
+    assert "Use it only where colour does not show." in page.text
+    assert f"300 g from {first}" in page.text
+    assert "cosmetic : ✖ no" in page.text
+    assert "wound onto MIX-1" in lead.go(f"/spools/{first}").text
+
+
+@pytest.mark.parametrize(
+    ("mass", "says"),
+    [("5000", "1000 g are left on spool"), ("much", "This must be a number."), ("", "This is needed.")],
+)
+def test_what_is_wrong_with_a_respooling_stands_at_its_field(desk, lead, mass, says):
+    """What was typed stays."""
+    code = desk.good_lot(desk.quillwort, desk.white)["spools"][0]["code"]
+    seal = lead.go("/respool").form("code")["fields"]["seal"]
+    page = lead.go("/respool", data={"seal": seal, "spool_code": [code], "mass_g": [mass], "code": ""})
+    assert 422 == page.status
+    assert f'value="{code}"' in page.html
+    assert says in page.html.partition('id="mass_g-0-hint"')[2].partition("</p>")[0]
+
+
+def test_spools_are_picked_for_a_job_with_the_difference_of_each_two(desk, lead):
+    """Two lots are needed and match within 2; each spool leads to its check for the use; within 0.5 there is not enough, and the page says how close it comes."""
+    grade, first, second = two_lots(desk)
+    address = f"/picks?grade_id={grade['id']}&use=cosmetic&mass_g=4000&match_max="
+    page = lead.go(f"{address}2")
+    assert "✔ 4 spools" in page.text
+    assert "Proven: no better choice exists." in page.text
+    assert "A and B: 1.45" in page.text
+    chosen = [code for code in page.links if code in (*first, *second)]
+    assert "✔ Load" in lead.go(page.links[chosen[0]]).text
+    page = lead.go(f"{address}0.5")
+    assert "✖ Not enough" in page.text
+    assert "✔ 4 spools" in lead.go(page.links["Pick with a maximum of 1.46"]).text
+    assert 422 == lead.go(f"/picks?grade_id={grade['id']}&use=cosmetic&mass_g=x").status
+
+
+def test_a_containment_is_closed_with_a_note_that_is_confirmed(desk):
+    """Asked once more before, with a word about the spool that is still on; closed, it is in nobody's list."""
+    delivery = desk.good_lot(desk.quillwort, desk.white)
+    desk.load(delivery["spools"][0]["code"])
+    desk.decide(delivery["lot_id"], "block", "Streaks.")
+    quality = Browser(desk, "quality")
+    page = quality.go(quality.go("/containments").links["Close"])
+    assert 422 == quality.send(page, "note", note=" ").status
+    page = quality.send(page, "note", note="Parts in box 4.")
+    assert "is still on P1." in page.text
+    assert "A closed containment cannot be opened again." in page.text
+    assert 1 == len(desk.get("quality", "/containments?open=true")["items"])
+    page = quality.send(page, "confirm")
+    assert "Containment 1 is closed." in page.text
+    assert [] == desk.get("quality", "/containments?open=true")["items"]
+    assert "by quality person: Parts in box 4." in quality.go("/containments?closed=1").text
+    again = quality.go(
+        "/containments/1", data={**quality.go("/").form("seal")["fields"], "note": "x", "confirm": "yes"}
+    )
+    assert (409, True) == (again.status, "was closed by" in again.text)
+    assert 404 == quality.go("/containments/9").status
+
+
+def test_a_job_is_traced_to_its_lots_and_those_it_possibly_used(desk, lead):
+    """Spools with their times, lots with the decision they rested on, one in unrecorded time marked as possible."""
+    first, second = desk.good_lot(desk.quillwort, desk.white, "Q-1"), desk.good_lot(desk.ninebark, desk.white, "N-1")
+    desk.load(first["spools"][0]["code"], job="J-1")
+    desk.load(second["spools"][0]["code"], job="J-2")
+    page = lead.go("/jobs/J-1")
+    assert "1 load of 1 lot, and possibly filament of 1 more lot." in page.text
+    assert "N-1 possibly , Supplier NBK" in page.text
+    assert "Possibly: machine P1 has 1 slot, but 2 spools were recorded on it" in page.text
+    assert "When first loaded here it was ✔ released , by limits revision 1." in page.text
+    assert "Colour reference: revision 1 of its shade." in page.text
+    assert "Yes, job J-1" in lead.go("/jobs/J1").links
+    assert 404 == lead.go("/jobs/NOBODY").status
+    assert "J-1" in lead.go("/jobs").links
+
+
+def test_lots_that_match_a_lot_are_listed_with_their_difference(desk, lead):
+    """Nearest first, by the limit of the job unless another is typed."""
+    two_lots(desk)
+    page = lead.go("/lots/1/matches")
+    assert "B ✖ no match 1.45 darker" in page.text
+    assert "B ✔ match 1.45 darker" in lead.send(page, "max", max="2").text
+    assert 422 == lead.go("/lots/1/matches?max=x").status
+    assert 404 == lead.go("/lots/99/matches").status
+
+
+@pytest.mark.parametrize("use", ["cosmetic", "fit", "load_bearing", "flexing", "hidden"])
+def test_the_page_of_a_spool_permits_what_a_check_of_it_permits(desk, lead, use):
+    """Released, in quarantine, blocked, respooled from lots that do not match, empty, failing by itself: never a kinder word."""
+    _, first, second = two_lots(desk)
+    parents = [{"spool_code": first[1], "mass_g": 300}, {"spool_code": second[1], "mass_g": 300}]
+    desk.post("production", "/spools", {"code": "MIX", "parents": parents})
+    desk.post("production", "/spools", {"code": "ALL", "parents": [{"spool_code": first[2], "mass_g": 1000}]})
+    waiting = desk.receive(desk.quillwort, desk.white, "WAIT", spools=1)["spools"][0]["code"]
+    blocked = desk.good_lot(desk.ninebark, desk.white, "BAD")
+    desk.decide(blocked["lot_id"], "block")
+    for code in (first[0], first[2], "MIX", "ALL", waiting, blocked["spools"][0]["code"]):
+        clear = desk.ask_clearance(code, use)["clear"]
+        line = re.search(
+            rf"{use.replace('_', '-')} : (\S+) (yes|under concession|no|not yet|not judged)", _uses(lead, code)
+        )
+        assert clear is (line[2] in ("yes", "under concession")), code
+
+
+def test_a_spool_that_is_used_up_is_not_shown_as_released(desk, lead):
+    """Its lot is released; the large word is about the spool, and it is permitted for no use."""
+    delivery = desk.good_lot(desk.quillwort, desk.white)
+    used = delivery["spools"][0]["code"]
+    desk.unload(desk.load(used)["id"], 0)
+    page = lead.go(f"/spools/{used}")
+    assert "✖ Used up Its lot is ✔ released . This spool may be loaded for no use." in page.text
+    assert "hidden : ✖ no . Spool" in page.text
+
+
+def _uses(who, code):
+    return who.go(f"/spools/{code}").text.partition("Permitted uses")[2].partition("Identity")[0]
+
+
+@pytest.mark.parametrize("role", ["receiving", "quality", "purchasing", "production", "admin"])
+def test_every_role_that_scans_a_spool_sees_its_lot_and_uses_without_an_error(desk, role):
+    """One that is loaded, one that is unknown, one whose code was mistyped."""
+    delivery = desk.good_lot(desk.quillwort, desk.white)
+    code = delivery["spools"][0]["code"]
+    desk.load(code)
+    somebody = Browser(desk, role)
+    page = somebody.go(f"/spools/{code}")
+    assert 200 == page.status
+    assert "Lot Q-71" in page.text
+    assert "hidden : ✔ yes" in page.text
+    unknown = somebody.go("/spools/NOBODY")
+    assert (404, True) == (unknown.status, "Take it to receiving." in unknown.text)
+    meant = somebody.go(f"/spools/{code.replace('-', '')}")
+    assert f"Spool {code}" in somebody.go(meant.links[f"Yes, {code}"]).text
+    assert f"Spool {code}" in somebody.send(unknown, "code", code=f"{SITE}/spools/{code}").text
+
+
+def test_an_opening_is_recorded_once_on_the_page_of_its_spool(desk, clerk):
+    """At a time of the site's clock; again it is refused in words."""
+    code = desk.receive(desk.quillwort, desk.white, received_at="2026-11-20T08:00:00Z")["spools"][0]["code"]
+    page = clerk.go(f"/spools/{code}")
+    assert "Still sealed" in page.text
+    page = clerk.send(page, "at", at="2026-11-21T09:30")
+    assert "Opened 2026-11-21 09:30 UTC" in page.text
+    sealed = clerk.go("/").form("seal")["fields"]
+    again = clerk.go(f"/spools/{code}/opened", data={**sealed, "at": ""})
+    assert (409, True) == (again.status, "was opened at" in again.text)
+
+
+def test_the_pages_of_a_spool_a_job_and_a_containment_make_as_many_statements_for_much_as_for_little(desk):
+    """Loads, dryings, parents and lots may be many."""
+    admin = Browser(desk, "admin")
+    first = desk.good_lot(desk.quillwort, desk.white, "L-0")
+    code = first["spools"][0]["code"]
+
+    def use_once(number):
+        lot = desk.good_lot(desk.ninebark, desk.white, f"L-{number}")
+        spool = lot["spools"][0]["code"]
+        desk.post("production", f"/spools/{code}/dryings", {"temperature_c": 45, "hours": 4})
+        desk.unload(desk.load(code, job="J-1", machine=f"P{number}", use="hidden")["id"], 1000 - number)
+        desk.unload(desk.load(spool, job="J-1", machine=f"P{number}", use="hidden")["id"], 900)
+
+    for number in (1, 2):
+        use_once(number)
+    check = f"/check?spool={code}&use=hidden&job=J-1&machine=P1"
+    paths = {f"/spools/{code}": 13, "/jobs/J-1": 11, check: 9}
+    before = {path: made(admin, path) for path in paths}
+    for number in (3, 4, 5, 6):
+        use_once(number)
+    assert before == {path: made(admin, path) for path in paths}
+    assert {} == {path: count for path, count in before.items() if count > paths[path]}
+
+
+def test_a_comma_is_a_decimal_sign_where_the_site_writes_one(desk, lead):
+    """Typed in a mass and a maximum; shown in the settings and differences."""
+    shop = desk.get("admin", "/shop")
+    desk.call("admin", "PATCH", "/shop", {"decimal_sign": "comma"}, **{"If-Match": f'"shop-1-v{shop["version"]}"'})
+    _, (first, *_), (second, *_) = two_lots(desk)
+    desk.load(first, job="J-1")
+    page = lead.go(f"/check?spool={second}&use=cosmetic&job=J-1&machine=P2&mass_g=100,5")
+    assert "1,45" in page.text
+    assert "1.45" not in page.text
+    assert "✖ no match" in page.text
+    assert "Filament needed, g: " not in page.text
+
+
+def test_sentences_tell_the_time_of_the_site(desk, lead):
+    """What to set aside, and since when: worded in UTC, shown by the clock on the wall."""
+    shop = desk.get("admin", "/shop")
+    zone = {"time_zone": "Europe/Berlin", "date_form": "DD.MM.YYYY"}
+    desk.call("admin", "PATCH", "/shop", zone, **{"If-Match": f'"shop-1-v{shop["version"]}"'})
+    delivery = desk.good_lot(desk.quillwort, desk.white)
+    load = desk.load(delivery["spools"][0]["code"], loaded_at="2026-11-21T08:00:00Z")
+    desk.unload(load["id"], 900, unloaded_at="2026-11-21T12:00:00Z")
+    desk.decide(delivery["lot_id"], "block", "Streaks.")
+    for path in ("/loaded", "/containments", "/containments/1"):
+        page = lead.go(path)
+        assert "from 21.11.2026 09:00 CET to 21.11.2026 13:00 CET" in page.text, path
+        assert " UTC" not in page.text, path
