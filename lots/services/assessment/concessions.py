@@ -101,19 +101,27 @@ def left_of(lot_id: int) -> list[KeptConcession]:
     """Returns what is left of a lot's concessions, as it is kept on its row. Two queries."""
     rows = concessions.of_lot(lot_id)
     taken = concessions.taken_g([row.id for row in rows])
-    return [
-        {
-            "id": row.id,
-            "uses": row.uses,
-            "max_mass_g": row.max_mass_g,
-            "taken_g": taken.get(row.id, 0.0),
-            "valid_until": row.valid_until.isoformat(),
-            "finish_running": row.finish_running,
-            "requested_by": row.requested_by,
-            "approved_by": row.approved_by,
-        }
-        for row in rows
-    ]
+    return [_kept(row, taken.get(row.id, 0.0)) for row in rows]
+
+
+def _kept(row: Concession, taken_g: float) -> KeptConcession:
+    return {
+        "id": row.id,
+        "uses": row.uses,
+        "max_mass_g": row.max_mass_g,
+        "taken_g": taken_g,
+        "valid_until": row.valid_until.isoformat(),
+        "finish_running": row.finish_running,
+        "requested_by": row.requested_by,
+        "approved_by": row.approved_by,
+    }
+
+
+def as_approved(number: int, by: str) -> KeptConcession:
+    """Returns a concession as it would be kept on its lot once this person approves it; one that is approved as it is kept. Two queries."""
+    row = _found(number)
+    taken_g = concessions.taken_g([row.id]).get(row.id, 0.0)
+    return {**_kept(row, taken_g), "approved_by": row.approved_by or by}
 
 
 def _whole(row: Concession) -> View:
@@ -215,6 +223,15 @@ def _found(number: int) -> Concession:
     if row is None:
         raise NotFound(f"Concession {number} does not exist. See the concessions of its lot.")
     return row
+
+
+def get(number: int) -> View:
+    """Returns one concession with what is left of it. Three queries.
+
+    Raises:
+        NotFound: no such concession.
+    """
+    return _whole(_found(number))
 
 
 def of_lot(lot_id: int, cursor: str | None, limit: int) -> Page[View]:
