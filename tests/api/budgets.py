@@ -92,7 +92,7 @@ TABLE: dict[tuple[str, str], Budget] = {
     ("GET", "/v1/lots/{number}/matches"): Budget(0, 1_000, 5),
     ("GET", "/v1/lots/{number}/nonconformity-report"): Budget(0, "readings of the lot", 35),
     ("GET", "/v1/lots/{number}/readings"): Budget(0, 500, 10),
-    ("GET", "/v1/lots/{number}/reassess"): Budget(0, "findings of a lot", 20),
+    ("GET", "/v1/lots/{number}/reassess"): Budget(0, "spools of the lot", 20),
     ("POST", "/v1/lots/{number}/reassess"): Budget(0, 1, 25),
     ("GET", "/v1/lots/{number}/record"): Budget(0, "readings of the lot", 25),
     ("GET", "/v1/lots/{number}/reinspections"): Budget(0, 500, 10),
