@@ -10,6 +10,7 @@ from flask import g, render_template, request, url_for
 
 from lots.api.http.fields import NUMBER
 from lots.api.instruments.calibration_checks import CheckArgs, Checks, OneInstrument, SuspectLots
+from lots.domain.characteristics.registry import DECLARED
 from lots.domain.words import counted
 from lots.pages.site.calls import Refusal, attempt, checked, every, once
 from lots.pages.site.frame import pages, refused
@@ -22,7 +23,7 @@ from lots.services.instruments import calibration_checks
 
 _FIELDS = ("checked_at", "result", "artefact", "readings", "note")
 # The newest checks that the page lists.
-_LISTED = 10
+_LISTED = 8
 
 
 @pages.get(f"/instruments/<{NUMBER}:number>/check")
@@ -105,6 +106,7 @@ def _form(number: int, typed: Mapping[str, str], not_done: Refusal | None) -> An
     page = render_template(
         "instruments/check.html",
         instrument=instrument,
+        declared=DECLARED,
         checks=sorted(known, key=lambda one: one["checked_at"], reverse=True)[:_LISTED],
         typed=typed,
         refused=not_done,
