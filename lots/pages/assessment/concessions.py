@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from functools import partial
 from typing import Any
 
@@ -160,12 +160,22 @@ def _findings(assessed: Shown) -> Iterator[dict[str, Any]]:
     required = (one for one in assessed["findings"] if one["uses"])
     for one in sorted(required, key=lambda one: _ORDER[one["verdict"]]):
         written = partial(place().number, digits=max(decimals_of(one["code"]), 2))
-        ends = one["limit"] if isinstance(one["limit"], list) else [one["limit"]]
         unit = f" {one['unit']}" if one["unit"] else ""
         yield {
             **one,
             "label": LABELS.get(one["code"], one["code"]) + (f" ({one['subject']})" if one["subject"] else ""),
             "value": "not measured" if one["value"] is None else written(one["value"]) + unit,
-            "limit": " to ".join(written(end) for end in ends if end is not None) + unit,
+            "limit": _limit(one, written) + unit,
             "margin": "" if one["margin"] is None else written(one["margin"]) + unit,
         }
+
+
+def _limit(finding: Mapping[str, Any], written: Callable[[float], str]) -> str:
+    """The limit of a finding; one end says on which side it stands, as the margin tells."""
+    limit, value, margin = finding["limit"], finding["value"], finding["margin"]
+    if isinstance(limit, list):
+        return " to ".join(written(end) for end in limit if end is not None)
+    if value is None or margin is None:
+        return written(limit)
+    is_upper = abs(limit - value - margin) <= abs(value - limit - margin)
+    return f"{'at most' if is_upper else 'at least'} {written(limit)}"

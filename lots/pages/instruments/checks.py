@@ -50,6 +50,7 @@ def instrument_checked(number: int) -> Any:
             _followed(done),
             lots=done["lots"],
             reached=reached_of(*done["lots"]) if done["result"] == "fail" else (),
+            bad=done["result"] == "fail",
         )
         return url_for("pages.instrument_check", number=number, result=result)
 

@@ -16,7 +16,11 @@ _MOST, _LONGEST = 8, 400
 
 
 def told(
-    title: str, *says: str, lots: Sequence[Mapping[str, Any]] = (), reached: Iterable[Mapping[str, Any]] = ()
+    title: str,
+    *says: str,
+    lots: Sequence[Mapping[str, Any]] = (),
+    reached: Iterable[Mapping[str, Any]] = (),
+    bad: bool = False,
 ) -> str:
     """Returns a result as text for the address of the page that shows it (`result` in its query).
 
@@ -25,12 +29,14 @@ def told(
         says: sentences below it.
         lots: lots with another status, each with `supplier_lot`, `standing` and, where known, `standing_before`.
         reached: places that a lot has reached; those still loaded are told.
+        bad: True for a result to act on.
     """
     loaded = [one for one in reached if one["still_loaded"] and one["certainty"] == "certain"]
     return pack(
         _ABOUT,
         {
             "title": title,
+            "bad": bad,
             "says": [text[:_LONGEST] for text in says if text],
             "lots": [_line(one) for one in lots[:_MOST]],
             "more_lots": max(0, len(lots) - _MOST),

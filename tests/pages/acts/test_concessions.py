@@ -16,7 +16,7 @@ TYPED = {"uses": "hidden", "max_mass_g": "0.5", "valid_until": SOON, "reason": "
 @pytest.fixture
 def technician(desk):
     """The quality technician, in a shop with a lot that its diameter blocks, once loaded."""
-    spool = desk.receive(desk.quillwort, desk.white)["spools"][0]["code"]
+    spool, *desk.others = (one["code"] for one in desk.receive(desk.quillwort, desk.white)["spools"])
     desk.color(spool, WHITE)
     desk.diameter(spool)
     desk.load(spool)
@@ -49,7 +49,7 @@ def test_a_concession_is_requested_and_permits_nothing_yet(desk, technician):
     assert "Concession requested" in page.text
     assert "A second person of quality has to approve it." in page.text
     assert "Approve concession 1" not in page.html
-    assert not desk.ask_clearance("L1-S002", "hidden")["clear"]
+    assert not desk.ask_clearance(desk.others[0], "hidden")["clear"]
 
 
 def test_the_approver_sees_findings_exposure_and_what_it_permits(desk, technician):
@@ -63,8 +63,8 @@ def test_the_approver_sees_findings_exposure_and_what_it_permits(desk, technicia
     assert "Load, only for hidden." in page.text
     done = approver.send(page, "once")
     assert "Concession approved" in done.text
-    assert desk.ask_clearance("L1-S002", "hidden")["clear"]
-    assert not desk.ask_clearance("L1-S002", "cosmetic")["clear"]
+    assert desk.ask_clearance(desk.others[0], "hidden")["clear"]
+    assert not desk.ask_clearance(desk.others[0], "cosmetic")["clear"]
     assert "Concession 1, lot Q-71" not in approver.go("/quality").links
 
 
@@ -126,13 +126,13 @@ def test_a_concession_is_withdrawn_for_a_reason(desk, technician):
     """It permits nothing any more; what runs under it is named; a second withdrawal is refused."""
     request(technician)
     desk.post("admin", "/concessions/1/approve", {})
-    desk.load("L1-S002", use="hidden", machine="P2", job="J-2")
+    desk.load(desk.others[0], use="hidden", machine="P2", job="J-2")
     page = technician.go("/concessions/1")
     assert 422 == technician.send(page, "reason", reason=" ").status
     done = technician.send(page, "reason", reason="the brackets broke")
     assert "Concession withdrawn" in done.text
     assert "Unload these spools now P2, job J-2" in done.text
-    assert not desk.ask_clearance("L1-S003", "hidden")["clear"]
+    assert not desk.ask_clearance(desk.others[1], "hidden")["clear"]
     again = technician.go("/concessions/1/withdraw", data={**page.form("reason")["fields"], "reason": "x", "once": "k"})
     assert (409, True) == (again.status, "was withdrawn by" in again.text)
 
