@@ -41,6 +41,8 @@ def _every(lot: Mapping[str, Any]) -> Iterator[tuple[str, str, dict[str, Any]]]:
         yield _BY_HAND[action], "pages.deciding", {"number": number, "action": action}
     if by_hand not in ENDINGS:
         yield "Check outliers", "pages.outliers", {"number": number}
+        yield "Accept a substitute", "pages.substitute_form", {"number": number}
+        yield "Inspect again", "pages.reinspection_form", {"number": number}
         yield "Record a drying", "pages.lot_drying", {"number": number}
     yield "Request a corrective action", "pages.action_form", {"number": number}
 

@@ -52,6 +52,16 @@ def assessment_now(record: OnRecord) -> View:
     return _assessment(record, None, None)
 
 
+def required_of(lot_id: int) -> set[str]:
+    """Returns the characteristics that the limits of a lot require for a use.
+
+    Raises:
+        NotFound: no such lot.
+    """
+    lot = lot_of(lot_id)
+    return {finding.characteristic for finding in assess_lot(lot, Terms.of(lot)).assessment.findings if finding.uses}
+
+
 def _assessment(record: OnRecord, limits_revision: int | None, shade_revision: int | None) -> View:
     lot, as_of = record.lot, record.known_at
     held = lot if as_of is None else _in_force(lot, as_of)
