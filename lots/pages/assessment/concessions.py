@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import partial
 from typing import Any
 
@@ -19,6 +19,7 @@ from lots.api.assessment.concessions import (
 from lots.api.assessment.decisions import Assessment
 from lots.api.http.fields import NUMBER
 from lots.api.production.tracing import Exposure
+from lots.domain.assessment.limits_revision import GENERAL
 from lots.domain.conformity.findings import LABELS, decimals_of
 from lots.pages.production.check import USES
 from lots.pages.site.calls import Refusal, Shown, attempt, checked, every, once
@@ -143,7 +144,8 @@ def _shown(number: int, not_done: Refusal | None) -> Any:
         "assessment/concession.html",
         c=found,
         lot=receiving.get_lot(lot_id),
-        findings=list(_findings(assessed)),
+        findings=list(_findings(assessed, found["uses"])),
+        not_assessed=[use for use in found["uses"] if not {use, GENERAL} & set(assessed["uses"])],
         exposure=receiving.exposure(lot_id),
         mine=g.me["name"].casefold() in asked_by,
         refused=not_done,
@@ -155,14 +157,18 @@ def _shown(number: int, not_done: Refusal | None) -> Any:
 _ORDER = {"fail": 0, "near": 1, "missing": 2, "pass": 3}
 
 
-def _findings(assessed: Shown) -> Iterator[dict[str, Any]]:
-    """The required findings, failing ones first, with value, limit, margin and probability of conformity as they are shown."""
+def _findings(assessed: Shown, uses: Sequence[str]) -> Iterator[dict[str, Any]]:
+    """The required findings, failing ones first, with value, limit, margin and probability of conformity as they are shown.
+
+    `concerned` says whether one is required for any of these uses.
+    """
     required = (one for one in assessed["findings"] if one["uses"])
     for one in sorted(required, key=lambda one: _ORDER[one["verdict"]]):
         written = partial(place().number, digits=max(decimals_of(one["code"]), 2))
         unit = f" {one['unit']}" if one["unit"] else ""
         yield {
             **one,
+            "concerned": bool({*uses, GENERAL} & set(one["uses"])),
             "label": LABELS.get(one["code"], one["code"]) + (f" ({one['subject']})" if one["subject"] else ""),
             "value": "not measured" if one["value"] is None else written(one["value"]) + unit,
             "limit": _limit(one, written) + unit,

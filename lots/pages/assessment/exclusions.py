@@ -28,7 +28,7 @@ def outliers(number: int) -> Any:
     found = attempt(lambda: repeats.of_lot(number))
     if isinstance(found, Refusal):
         return render_template("lots/no_lot.html", number=number), found.status
-    return render_template("assessment/outliers.html", lot=found, declared=DECLARED)
+    return render_template("readings/outliers.html", lot=found, declared=DECLARED)
 
 
 @pages.get(f"/readings/<{NUMBER}:number>/exclude")
@@ -87,7 +87,7 @@ def _form(number: int, typed: Mapping[str, str], not_done: Refusal | None) -> An
     ]
     flagged = [one for figure in figures for one in figure["outliers"]["flagged"] if one["reading_id"] == number]
     page = render_template(
-        "assessment/exclude.html",
+        "readings/exclude.html",
         reading=reading,
         says=DECLARED[reading["kind"]].says(reading),
         lot=lot,

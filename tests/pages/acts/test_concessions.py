@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from tests.pages.reading import Browser
-from tests.shop import WHITE
+from tests.shop import SIMPLE_LIMITS, WHITE
 
 SOON = f"{datetime.now(UTC) + timedelta(days=20):%Y-%m-%dT%H:%M}"
 TYPED = {"uses": "hidden", "max_mass_g": "0.5", "valid_until": SOON, "reason": "brackets inside a housing"}
@@ -161,3 +161,14 @@ def test_a_concession_that_is_not_there_is_said(desk, technician):
     page = technician.go("/concessions/9")
     assert (404, True) == (page.status, "Concession 9 does not exist." in page.text)
     assert "/quality" == page.links["Back"]
+
+
+def test_a_use_that_nothing_was_assessed_for_is_told_the_approver(desk):
+    """Limits that do not name it are no evidence for it; a use they name is not listed there."""
+    grade = desk.grade("NAMED", limits=SIMPLE_LIMITS | {"uses": {"hidden": ["diameter"]}})
+    desk.receive(desk.quillwort, grade)
+    technician = Browser(desk, "quality")
+    form = technician.go("/lots/1/concession").form("reason")["fields"]
+    page = technician.go("/lots/1/concession", data={**form, **TYPED, "uses": ["hidden", "flexing"]})
+    assert "Not assessed for flexing" in page.text
+    assert "Required for these uses and not measured:" in page.text

@@ -96,4 +96,4 @@ def test_lists_of_acts_make_as_many_statements_for_many_rows_as_for_few(shop):
     before = {path: made(admin, path) for path in paths}
     more()
     assert before == {path: made(admin, path) for path in paths}
-    assert {} == {path: count for path, count in before.items() if count > 20}
+    assert {} == {path: count for path, count in before.items() if count > 25}
