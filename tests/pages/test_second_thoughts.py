@@ -46,8 +46,12 @@ def test_quality_agrees_on_its_page(desk, clerk):
     page = technician.go(lot.links["Voids that need your agreement"])
     assert "Voids that need your agreement (1)" in page.text
     assert "reading 1 (diameter): 1.83 and 1.83 mm. Voided by receiving person" in page.text
-    page = technician.send(page, "reason", reason="the gauge says 1.75")
+    form = technician.go(page.links["Review the void of reading 1"])
+    refused = technician.send(form, "reason", reason=" ")
+    assert (422, True) == (refused.status, "This is blank." in refused.text)
+    page = technician.send(refused, "reason", reason="the gauge says 1.75")
     assert "No voids need agreement." in page.text
+    assert "Void agreed Reading 1 does not count." in page.text.replace("✔ ", "")
     assert "needs the agreement" not in technician.go("/lots/1").text
 
 

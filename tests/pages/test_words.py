@@ -6,8 +6,10 @@ import re
 
 import pytest
 
+from lots.api.assessment.concessions import WithdrawArgs
 from lots.api.assessment.decisions import DecisionArgs
 from lots.api.assessment.reinspections import ReinspectionArgs
+from lots.api.instruments.references import RemeasurementVoidArgs
 from lots.api.production.dryings import DryingArgs
 from lots.api.production.loads import UnloadArgs
 from lots.api.production.matching import PickArgs
@@ -145,6 +147,8 @@ def test_every_field_that_a_page_asks_for_has_a_label():
             SubstituteArgs,
             AgreeArgs,
             ClosingArgs,
+            RemeasurementVoidArgs,
+            WithdrawArgs,
             MachineChange,
             UnloadArgs,
             WindArgs,

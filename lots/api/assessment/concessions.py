@@ -11,6 +11,7 @@ from lots.api.http.routes import PageArgs, Resource, Routes, page_answer, page_s
 from lots.api.lot_schemas import ReachSchema
 from lots.domain.assessment.limits_revision import GENERAL, USES
 from lots.services.assessment import concessions
+from lots.services.production import conceded
 
 routes = Routes(
     "concessions",
@@ -36,11 +37,22 @@ class ConcessionArgs(Strict):
         required=True,
         validate=validate.Length(1, 6, error="Name at least one use."),
         error_messages={"required": "This is needed."},
+        metadata={"label": "Uses"},
     )
-    max_mass_g = StrictFloat(above=0, high=10_000_000, required=True, metadata={"description": "how much in all, g"})
-    valid_until = Instant(required=True, metadata={"description": "the last moment at which a load may begin under it"})
-    reason = Text(2000, lines=True, required=True)
-    requested_by = Text(120, metadata={"description": "who asks; the person sending it when left out"})
+    max_mass_g = StrictFloat(
+        above=0,
+        high=10_000_000,
+        required=True,
+        metadata={"label": "Quantity", "description": "how much in all, g"},
+    )
+    valid_until = Instant(
+        required=True,
+        metadata={"label": "Valid until", "description": "the last moment at which a load may begin under it"},
+    )
+    reason = Text(2000, lines=True, required=True, metadata={"label": "Reason"})
+    requested_by = Text(
+        120, metadata={"label": "Requested by", "description": "who asks; the person sending it when left out"}
+    )
     finish_running = StrictBoolean(
         metadata={"description": "true (the default) when a job begun in time may run on after the end"}
     )
@@ -51,7 +63,7 @@ class WithdrawArgs(Strict):
 
     example = {"reason": "The brackets are printed."}
 
-    reason = Text(2000, lines=True, required=True)
+    reason = Text(2000, lines=True, required=True, metadata={"label": "Reason"})
 
 
 class RunningSchema(Schema):
@@ -86,6 +98,22 @@ class ConcessionSchema(Schema):
     recorded_by = fields.String(required=True)
 
 
+class ClearedForSchema(Schema):
+    """What clearance answers for a use by the lot alone, whatever the spool, the job and the mass."""
+
+    use = fields.String(required=True)
+    clear = fields.Boolean(required=True)
+    says = fields.String(required=True, metadata={"description": "the answer in words"})
+
+
+class ShownConcessionSchema(ConcessionSchema):
+    """A concession, and what clearance answers under it, or would once it is approved."""
+
+    clearances = fields.List(
+        fields.Nested(ClearedForSchema), required=True, metadata={"description": "for each use; empty once withdrawn"}
+    )
+
+
 @routes.route(f"/lots/<{NUMBER}:number>/concessions")
 class LotConcessions(Resource):
     """Concessions on a lot."""
@@ -109,6 +137,21 @@ class LotConcessions(Resource):
         It permits nothing until a second person approves it. The mass is in g. 409 for a returned or scrapped lot. 422 for a date in the past.
         """
         return concessions.request(number, args, person().name)
+
+
+@routes.route(f"/concessions/<{NUMBER}:number>")
+class OneConcession(Resource):
+    """One concession."""
+
+    who = {"GET": ("quality",)}
+
+    @routes.response(200, ShownConcessionSchema)
+    def get(self, number: int) -> Any:
+        """Show a concession, and what clearance answers under it.
+
+        Before the approval `clearances` says what clearance would answer after it. Masses are in g. 404 for an unknown number.
+        """
+        return conceded.shown(number)
 
 
 @routes.route(f"/concessions/<{NUMBER}:number>/approve")

@@ -236,6 +236,15 @@ class ReassessedSchema(AssessmentSchema):
     lot = fields.Nested(LotAfterSchema, required=True)
 
 
+class RenewedSchema(Schema):
+    """How a lot is judged, and how it would be if judged again under the newest revisions."""
+
+    lot_id = fields.Integer(required=True)
+    supplier_lot = fields.String(required=True)
+    now = fields.Nested(AssessmentSchema, required=True, metadata={"description": "under the revisions of the lot"})
+    would_be = fields.Nested(AssessmentSchema, required=True, metadata={"description": "under the newest revisions"})
+
+
 @routes.route(f"/<{NUMBER}:number>/assessment")
 class Assessment(Resource):
     """How a lot is judged."""
@@ -260,7 +269,16 @@ class Assessment(Resource):
 class Reassess(Resource):
     """Judging again."""
 
-    who = {"POST": ("quality",)}
+    who = {"GET": ("quality",), "POST": ("quality",)}
+
+    @routes.response(200, RenewedSchema)
+    def get(self, number: int) -> Any:
+        """Show what judging a lot again would change.
+
+        Compares the assessment of the lot with that under the newest revisions of limits and shade. Each finding has value, limit and unit. Stores
+        nothing. 404 for an unknown lot.
+        """
+        return decisions.renewed(number)
 
     @routes.response(201, ReassessedSchema)
     def post(self, number: int) -> Any:

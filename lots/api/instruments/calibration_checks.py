@@ -148,13 +148,15 @@ class CheckArgs(Strict):
         "readings": [1.751],
     }
 
-    checked_at = Instant(required=True)
-    result = Text(4, one_of=("pass", "fail"), required=True)
-    artefact = Text(200, metadata={"example": "white tile 3"})
+    checked_at = Instant(required=True, metadata={"label": "Checked"})
+    result = Text(4, one_of=("pass", "fail"), required=True, metadata={"label": "Result"})
+    artefact = Text(200, metadata={"label": "Artefact", "example": "white tile 3"})
     readings = fields.List(
-        Figure(), validate=validate.Length(max=1000), metadata={"description": "numbers, or rows such as L*, a*, b*"}
+        Figure(),
+        validate=validate.Length(max=1000),
+        metadata={"label": "Readings", "description": "numbers, or rows such as L*, a*, b*"},
     )
-    note = Text(2000, lines=True)
+    note = Text(2000, lines=True, metadata={"label": "Note"})
 
 
 class CheckSchema(Schema):
@@ -169,6 +171,32 @@ class CheckSchema(Schema):
     note = fields.String(required=True, allow_none=True)
     recorded_at = Instant(required=True)
     recorded_by = fields.String(required=True)
+
+
+class SuspectArgs(Strict):
+    """When the check is made."""
+
+    checked_at = Instant(metadata={"description": "now when left out"})
+
+
+class SuspectLotSchema(Schema):
+    """A lot whose readings would be suspect."""
+
+    lot_id = fields.Integer(required=True)
+    supplier_lot = fields.String(required=True)
+    standing = fields.String(required=True, metadata={"description": "now"})
+    readings = fields.Integer(required=True, metadata={"description": "with the instrument that would be suspect"})
+
+
+class SuspectSchema(Schema):
+    """What a failed check would make suspect: readings between the checks before and after it."""
+
+    instrument_id = fields.Integer(required=True)
+    checked_at = Instant(required=True)
+    since = Instant(required=True, allow_none=True, metadata={"description": "the check before; null without one"})
+    until = Instant(required=True, allow_none=True, metadata={"description": "the check after; null without one"})
+    says = fields.String(required=True)
+    lots = fields.List(fields.Nested(SuspectLotSchema), required=True)
 
 
 class TouchedSchema(LotChangedSchema):
@@ -262,3 +290,19 @@ class Checks(Resource):
         machine and job that it has reached. 404 for an unknown instrument.
         """
         return calibration_checks.add_check(number, args, person().name)
+
+
+@routes.route(f"/<{NUMBER}:number>/suspect-lots")
+class SuspectLots(Resource):
+    """What a failed check would make suspect."""
+
+    who = {"GET": ("quality",)}
+
+    @routes.arguments(SuspectArgs, location="query")
+    @routes.response(200, SuspectSchema)
+    def get(self, args: dict[str, Any], number: int) -> Any:
+        """List the lots whose readings a failed check would make suspect.
+
+        Those are the readings with the instrument between the checks before and after that moment. Stores nothing. 404 for an unknown instrument.
+        """
+        return calibration_checks.suspect(number, args.get("checked_at"))

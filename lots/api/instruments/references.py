@@ -228,7 +228,7 @@ class RemeasurementVoidArgs(Strict):
 
     example = {"reason": "The tile was dusty."}
 
-    reason = Text(2000, lines=True, required=True)
+    reason = Text(2000, lines=True, required=True, metadata={"label": "Reason"})
 
 
 class DueItemSchema(Schema):

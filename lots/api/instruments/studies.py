@@ -301,7 +301,7 @@ class StudyVoidArgs(Strict):
 
     example = {"reason": "The pins were mixed up."}
 
-    reason = Text(2000, lines=True, required=True)
+    reason = Text(2000, lines=True, required=True, metadata={"label": "Reason"})
 
 
 @routes.route(f"/instruments/<{NUMBER}:number>/studies")

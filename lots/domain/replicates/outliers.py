@@ -71,8 +71,8 @@ class Outliers:
             return f"Too few values to tell outliers: {free}{spent}{aside}, so none is flagged."
         found = len(self.flagged)
         count = counted(found, "outlier") if found else "No outlier"
-        among = f"{self.n} values{f' in {self.groups} groups' if self.groups > 1 else ''}"
-        return f"{count} among {among}, of up to {self.most} looked for (risk of a false one {self.alpha:.2g})."
+        of = f"n = {self.n}{f' in {self.groups} groups' if self.groups > 1 else ''}"
+        return f"{count} found (generalised ESD test, {of}, at most {counted(self.most, 'outlier')}, alpha = {self.alpha:.2g})."
 
 
 def least_values(most: int) -> int:

@@ -7,14 +7,16 @@ from typing import Any
 from flask import g, render_template, request, url_for
 
 from lots.api.http.fields import NUMBER
-from lots.api.readings.voids import AgreeArgs, AgreeToVoid, Confirm, ConfirmArgs, Void, VoidArgs, of_quality
+from lots.api.readings.voids import AgreeArgs, AgreeToVoid, Confirm, ConfirmArgs, Void, VoidArgs, Voids, of_quality
 from lots.domain.assessment.voids import may_undo
-from lots.pages.site.calls import Refusal, Shown, checked, form_number, once
-from lots.pages.site.frame import answered, pages
+from lots.domain.characteristics.registry import DECLARED
+from lots.pages.site.calls import Refusal, Shown, attempt, checked, form_number, once
+from lots.pages.site.frame import answered, pages, refused
+from lots.pages.site.results import told
 from lots.pages.site.session import may_call, pack, signed_in
 from lots.services import clock
 from lots.services.assessment.lot_after import stands
-from lots.services.readings import confirmations, voids
+from lots.services.readings import confirmations, recording, voids
 
 
 def may_void(reading: Any) -> bool:
@@ -49,19 +51,19 @@ def voided(number: int) -> Any:
         reason = checked(VoidArgs, body)["reason"]
         left: Any = voids.void(number, reason, None, g.me["name"], of_quality=of_quality(g.person))
         if not (kind := request.form.get("kind")):
-            return _of_lot(left)
+            return _of_lot(left, told(f"Reading {number} is void", left["lot"]["says"]))
         lot = {name: left["lot"][name] for name in ("supplier_lot", "standing", "uses")}
         lot["says"] = stands(left["lot"])
-        told = pack("void", {"reading": number, "lot": lot, "held": left["voided"]["held"]})
-        return url_for("pages.bench", spool=left["spool_code"], kind=kind, undone=told)
+        packed = pack("void", {"reading": number, "lot": lot, "held": left["voided"]["held"]})
+        return url_for("pages.bench", spool=left["spool_code"], kind=kind, undone=packed)
 
     done = once(leave_out, VoidArgs)
     return (_page(number, done), done.status) if isinstance(done, Refusal) else done
 
 
-def _of_lot(reading: Shown) -> str:
-    """The address of the readings on the page of a reading's lot."""
-    return url_for("pages.lot", number=reading["lot_id"], _anchor="readings")
+def _of_lot(reading: Shown, result: str) -> str:
+    """The address of the readings on the page of a reading's lot, with the result of the void."""
+    return url_for("pages.lot", number=reading["lot_id"], result=result)
 
 
 def _page(number: int, refused: Refusal | None) -> str:
@@ -71,18 +73,36 @@ def _page(number: int, refused: Refusal | None) -> str:
     return render_template("readings/void.html", number=number, asked=asked, refused=refused)
 
 
+@pages.get(f"/readings/<{NUMBER}:number>/agree")
+@signed_in((Voids, "GET"), (AgreeToVoid, "POST"))
+def agreeing(number: int) -> Any:
+    """The form of the agreement to a void by the author of a reading."""
+    return _of_reading("readings/agree.html", number, None)
+
+
 @pages.post(f"/readings/<{NUMBER}:number>/agree")
 @signed_in((AgreeToVoid, "POST"))
 def agree_to_void(number: int) -> Any:
     """Agrees to the void of a reading by its author."""
     body = {"reason": request.form.get("reason", "").strip()}
-    back = url_for("pages.quality", _anchor="voids")
+    of_page = request.form.get("page") == "agree"
 
     def agree() -> str:
-        voids.agree(number, checked(AgreeArgs, body)["reason"], g.me["name"])
-        return back
+        done: Any = voids.agree(number, checked(AgreeArgs, body)["reason"], g.me["name"])
+        result = told("Void agreed", f"Reading {number} does not count.", done["lot"]["says"])
+        return url_for("pages.quality", result=result)
 
-    return answered(once(agree, AgreeArgs), back)
+    done = once(agree, AgreeArgs)
+    if isinstance(done, Refusal) and of_page:
+        return _of_reading("readings/agree.html", number, done)
+    return answered(done, url_for("pages.quality", _anchor="voids"))
+
+
+@pages.get(f"/readings/<{NUMBER}:number>/confirm")
+@signed_in((Confirm, "POST"))
+def confirming(number: int) -> Any:
+    """The form that confirms a reading far from its neighbours."""
+    return _of_reading("readings/confirm.html", number, None)
 
 
 @pages.post(f"/readings/<{NUMBER}:number>/confirm")
@@ -93,7 +113,27 @@ def confirm_reading(number: int) -> Any:
 
     def confirm() -> str:
         said = checked(ConfirmArgs, {"reason": reason} if reason else {})
-        right = confirmations.confirm(number, said.get("reason"), g.me["name"], of_quality=of_quality(g.person))
-        return _of_lot(right)
+        right: Any = confirmations.confirm(number, said.get("reason"), g.me["name"], of_quality=of_quality(g.person))
+        result = told(f"Reading {number} confirmed", stands(right["lot"]))
+        return url_for("pages.lot", number=right["lot_id"], result=result)
 
-    return answered(once(confirm, ConfirmArgs), url_for("pages.lot", number=form_number("lot"), _anchor="readings"))
+    done = once(confirm, ConfirmArgs)
+    if isinstance(done, Refusal) and request.form.get("page") == "confirm":
+        return _of_reading("readings/confirm.html", number, done)
+    return answered(done, url_for("pages.lot", number=form_number("lot"), _anchor="readings"))
+
+
+def _of_reading(template: str, number: int, not_done: Refusal | None) -> Any:
+    """A page about one reading, with what was measured in words."""
+    reading: Any = attempt(lambda: recording.whole_reading(number))
+    if isinstance(reading, Refusal):
+        return refused(reading, url_for("pages.home"))
+    page = render_template(
+        template,
+        reading=reading,
+        kind=DECLARED[reading["kind"]],
+        reason=request.form.get("reason", ""),
+        refused=not_done,
+        faults=not_done.beside() if not_done else {},
+    )
+    return page, not_done.status if not_done else 200

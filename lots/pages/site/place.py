@@ -11,7 +11,7 @@ from lots.pages.site.frame import pages
 from lots.services.setup import shop
 from lots.services.setup.place import Place
 
-_PLAIN = re.compile(r"[-+]?\d{1,15}(\.\d{1,15})?")
+_PLAIN = re.compile(r"[-+]?\d{1,15}(\.\d{1,30})?")
 
 
 def details() -> shop.Details:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import NotRequired, TypedDict
 
@@ -17,6 +18,7 @@ from lots.store.assessment import concessions, lots
 from lots.store.engine.database import transaction
 from lots.store.engine.paging import Page
 from lots.store.tables.decisions import Concession
+from lots.store.tables.loads import Load
 from lots.store.tables.lots import KeptConcession
 from lots.store.tables.models import Lot
 
@@ -101,30 +103,47 @@ def left_of(lot_id: int) -> list[KeptConcession]:
     """Returns what is left of a lot's concessions, as it is kept on its row. Two queries."""
     rows = concessions.of_lot(lot_id)
     taken = concessions.taken_g([row.id for row in rows])
-    return [
-        {
-            "id": row.id,
-            "uses": row.uses,
-            "max_mass_g": row.max_mass_g,
-            "taken_g": taken.get(row.id, 0.0),
-            "valid_until": row.valid_until.isoformat(),
-            "finish_running": row.finish_running,
-            "requested_by": row.requested_by,
-            "approved_by": row.approved_by,
-        }
-        for row in rows
-    ]
+    return [_kept(row, taken.get(row.id, 0.0)) for row in rows]
+
+
+def _kept(row: Concession, taken_g: float) -> KeptConcession:
+    return {
+        "id": row.id,
+        "uses": row.uses,
+        "max_mass_g": row.max_mass_g,
+        "taken_g": taken_g,
+        "valid_until": row.valid_until.isoformat(),
+        "finish_running": row.finish_running,
+        "requested_by": row.requested_by,
+        "approved_by": row.approved_by,
+    }
+
+
+def as_approved(number: int, by: str) -> KeptConcession:
+    """Returns a concession as it would be kept on its lot once this person approves it; one that is approved as it is kept. Two queries."""
+    row = _found(number)
+    taken_g = concessions.taken_g([row.id]).get(row.id, 0.0)
+    return {**_kept(row, taken_g), "approved_by": row.approved_by or by}
 
 
 def _whole(row: Concession) -> View:
-    state = _state(row, concessions.taken_g([row.id]).get(row.id, 0.0))
-    running = [
-        {"load_id": load.id, **views.place(load), "loaded_at": load.loaded_at} for load in concessions.running(row.id)
-    ]
-    run_out = clock.now() > row.valid_until and not row.finish_running
+    """A concession with what is left of it and what runs under it. Two queries."""
+    return _wholes([row])[0]
+
+
+def _wholes(rows: Sequence[Concession]) -> list[View]:
+    """The same of several. Two queries, however many there are."""
+    numbers, now = [row.id for row in rows], clock.now()
+    taken, loads = concessions.taken_g(numbers), concessions.running(numbers)
+    return [_with_loads(row, taken.get(row.id, 0.0), loads[row.id], now) for row in rows]
+
+
+def _with_loads(row: Concession, taken_g: float, loads: Sequence[Load], now: datetime) -> View:
+    running = [{"load_id": load.id, **views.place(load), "loaded_at": load.loaded_at} for load in loads]
+    run_out = now > row.valid_until and not row.finish_running
     # What was taken back permits nothing any more, whatever it said of jobs begun in time.
     must_come_off = bool(running) and (run_out or row.withdrawn_at is not None)
-    return {**_view(row, state), "running": running, "must_come_off": must_come_off}
+    return {**_view(row, _state(row, taken_g)), "running": running, "must_come_off": must_come_off}
 
 
 class Requested(TypedDict):
@@ -217,9 +236,19 @@ def _found(number: int) -> Concession:
     return row
 
 
+def get(number: int) -> View:
+    """Returns one concession with what is left of it. Three queries.
+
+    Raises:
+        NotFound: no such concession.
+    """
+    return _whole(_found(number))
+
+
 def of_lot(lot_id: int, cursor: str | None, limit: int) -> Page[View]:
-    """Returns a page of a lot's concessions."""
-    return concessions.listed(lot_of(lot_id), cursor, limit).map(_whole)
+    """Returns a page of a lot's concessions. Four queries, however many there are."""
+    page = concessions.listed(lot_of(lot_id), cursor, limit)
+    return Page(_wholes(page.rows), page.next)
 
 
 def acts_on(lot: Lot, cursor: str | None, limit: int) -> Page[View]:

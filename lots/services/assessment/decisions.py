@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from lots.domain.assessment.standing_by_hand import (
@@ -17,7 +18,7 @@ from lots.domain.words import clause, listed, moment
 from lots.services import clock, exposure, views
 from lots.services.assessment import exclusions
 from lots.services.assessment.counting import OnRecord
-from lots.services.assessment.judging import Occasion, decide_lot, terms_anew
+from lots.services.assessment.judging import Occasion, decide_lot, revisions_for, terms_anew
 from lots.services.assessment.lot_after import after
 from lots.services.assessment.lot_assessment import Judged, Terms, assess_lot, finding_view
 from lots.services.errors import Fault, Invalid, NotFound, NotLegal
@@ -49,6 +50,16 @@ def assessment(lot_id: int, as_of: datetime | None, limits_revision: int | None,
 def assessment_now(record: OnRecord) -> View:
     """Returns all findings of a lot now, storing nothing."""
     return _assessment(record, None, None)
+
+
+def required_of(lot_id: int) -> set[str]:
+    """Returns the characteristics that the limits of a lot require for a use.
+
+    Raises:
+        NotFound: no such lot.
+    """
+    lot = lot_of(lot_id)
+    return {finding.characteristic for finding in assess_lot(lot, Terms.of(lot)).assessment.findings if finding.uses}
 
 
 def _assessment(record: OnRecord, limits_revision: int | None, shade_revision: int | None) -> View:
@@ -122,6 +133,20 @@ def _assessment_view(lot: Lot, judged: Judged) -> View:
     }
 
 
+def renewed(lot_id: int) -> View:
+    """Returns how a lot is judged, and how it would be if judged again under the newest revisions. Stores nothing.
+
+    Raises:
+        NotFound: no such lot.
+    """
+    record = OnRecord(lot_of(lot_id))
+    lot, at = record.lot, clock.now()
+    judged = assess_lot(lot, Terms.of(lot), record=record)
+    would = assess_lot(lot, terms_anew(lot, *revisions_for(lot, renew=True)), record=record)
+    now, then = ({**_assessment_view(lot, one), "as_of": at} for one in (judged, would))
+    return {"lot_id": lot.id, "supplier_lot": lot.supplier_lot, "now": now, "would_be": then}
+
+
 def reassess(lot_id: int, by: str) -> View:
     """Judges a lot again under the newest revisions, as a new decision; the old one stays as it was.
 
@@ -161,21 +186,46 @@ def decide(lot_id: int, action: str, reason: str, by: str) -> View:
     lot_of(lot_id)
     with transaction():
         lot = lots.lock([lot_id])[lot_id]
-        found = assess_lot(lot, Terms.of(lot)).assessment if lot.by_hand is None else None
-        capped = found is not None and any(finding.code == "sampling.retests" for finding in found.findings)
-        steps = found.steps_held() if found is not None else {}
-        legal = (*_legal(lot, by, now), *(("lift",) if capped else ()), *((ACCEPT_STEP,) if steps else ()))
-        if action not in legal:
-            raise NotLegal(_not_legal(lot, action, legal, by), legal=list(legal), standing=lot.standing)
-        if action == "lift" and capped:
+        may = _may(lot, by, now)
+        if action not in may.legal:
+            raise NotLegal(_not_legal(lot, action, may.legal, by), legal=list(may.legal), standing=lot.standing)
+        if action == "lift" and may.capped:
             lot.retests_cleared = readings.retest_rounds(lot.id)
         if action == ACCEPT_STEP:
-            lot.steps_accepted = {**(lot.steps_accepted or {}), **steps}
+            lot.steps_accepted = {**(lot.steps_accepted or {}), **may.steps}
         else:
             lot.by_hand = in_force_after(action)
             lot.by_hand_reason = reason if lot.by_hand else None
         judged, decision = decide_lot(lot, by, now, Occasion(action, reason, "decision made"))
         return {**views.decision(decision), "lot": after(lot, judged), "exposure": exposure.exposure(lot)}
+
+
+def why_not(lot_id: int, action: str, by: str) -> str:
+    """Returns why a person may not take a decision by hand on a lot now; empty where they may.
+
+    Raises:
+        NotFound: no such lot.
+    """
+    lot = lot_of(lot_id)
+    may = _may(lot, by, clock.now())
+    return "" if action in may.legal else _not_legal(lot, action, may.legal, by)
+
+
+@dataclass(frozen=True, slots=True)
+class _May:
+    """The decisions by hand that are open, whether too many retests hold the lot, and the steps that hold it."""
+
+    legal: tuple[str, ...]
+    capped: bool
+    steps: Mapping[str, float]
+
+
+def _may(lot: Lot, by: str, now: datetime) -> _May:
+    found = assess_lot(lot, Terms.of(lot)).assessment if lot.by_hand is None else None
+    capped = found is not None and any(finding.code == "sampling.retests" for finding in found.findings)
+    steps = found.steps_held() if found is not None else {}
+    legal = (*_legal(lot, by, now), *(("lift",) if capped else ()), *((ACCEPT_STEP,) if steps else ()))
+    return _May(legal, capped, steps)
 
 
 def _legal(lot: Lot, by: str, now: datetime) -> tuple[str, ...]:

@@ -8,7 +8,7 @@ from typing import NotRequired, TypedDict
 
 from lots.domain.characteristics.registry import DECLARED, declared_of
 from lots.domain.instruments.uncertainty import Found, known_uncertainty, takes
-from lots.domain.words import moment
+from lots.domain.words import counted, moment
 from lots.services import clock
 from lots.services import exposure as tracing
 from lots.services.assessment.judging import judge_lot
@@ -58,10 +58,8 @@ def add_check(instrument_id: int, values: Checked, by: str) -> View:
     with transaction():
         instrument = found("instrument", instrument_id)
         catalog.lock("instrument", instrument.id)
-        times = [row.checked_at for row in catalog.all_checks([instrument.id])[instrument.id]]
         passed, at = values["result"] == "pass", values["checked_at"]
-        # A reading is judged by the checks next to it, so this one touches those between its neighbours, and no others.
-        since, until = max((t for t in times if t < at), default=None), min((t for t in times if t > at), default=None)
+        since, until = _neighbours(instrument.id, at)
         check = catalog.add_check(instrument, {**values}, by, now)
         held = lots.lock(readings.lots_read_with(instrument.id, since, until))
         word = "passed" if passed else "failed"
@@ -77,6 +75,44 @@ def add_check(instrument_id: int, values: Checked, by: str) -> View:
             **views.check(check),
             "lots": touched if not passed else [t for t in touched if t["standing_before"] != t["standing"]],
         }
+
+
+def _neighbours(instrument_id: int, at: datetime) -> tuple[datetime | None, datetime | None]:
+    """The checks before and after a moment. A reading is judged by the checks next to it, so one then touches those between these, and no others."""
+    times = [row.checked_at for row in catalog.all_checks([instrument_id])[instrument_id]]
+    return max((t for t in times if t < at), default=None), min((t for t in times if t > at), default=None)
+
+
+def suspect(instrument_id: int, checked_at: datetime | None) -> View:
+    """Returns the lots whose readings a failed check would make suspect. Stores nothing. Four queries, however many lots there are.
+
+    Args:
+        checked_at: the moment of the check; now when None.
+
+    Raises:
+        NotFound: no such instrument.
+    """
+    instrument, at = found("instrument", instrument_id), checked_at or clock.now()
+    since, until = _neighbours(instrument.id, at)
+    counts = readings.counts_read_with(instrument.id, since, until)
+    rows = list(lots.numbered(counts).values())
+    total = sum(counts.values())
+    says = (
+        f"{counted(total, 'reading')} of {counted(len(rows), 'lot')} would be suspect and would no longer count."
+        if total
+        else "No reading would be suspect."
+    )
+    return {
+        "instrument_id": instrument.id,
+        "checked_at": at,
+        "since": since,
+        "until": until,
+        "says": says,
+        "lots": [
+            {"lot_id": row.id, "supplier_lot": row.supplier_lot, "standing": row.standing, "readings": counts[row.id]}
+            for row in rows
+        ],
+    }
 
 
 def listed(cursor: str | None, limit: int) -> Page[View]:

@@ -16,7 +16,7 @@ _WHAT = "instrument due"
 
 
 def note_due() -> None:
-    """Notes each instrument whose check is overdue, once for each day on which it was due. Three queries where there is nothing to note.
+    """Notes each instrument whose check is overdue, once for each day on which it was due. Two queries where there is nothing to note.
 
     Safe in several processes at once: under the lock of the shop's chain each reads what the last entry said.
     """

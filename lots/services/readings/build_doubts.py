@@ -106,9 +106,7 @@ def lift(number: int, reason: str, by: str) -> View:
     """
     now = clock.now()
     with transaction():
-        row = store.find(number)
-        if row is None:
-            raise NotFound(f"Doubt {number} does not exist. See the list of builds in doubt.")
+        row = _found(number)
         held = lots.lock(store.lots_of(row.build_key))
         if not store.lift(row, reason, by, now):
             raise Conflict(f"Doubt {number} was lifted before. Nothing more needs to be done.")
@@ -116,6 +114,22 @@ def lift(number: int, reason: str, by: str) -> View:
         stand = [after(lot, judge_lot(lot, by, now, reason=why)[0]) for lot in held.values()]
         audit.note(None, "build cleared", by, now, {"build_doubt": [row.id]})
         return {**_view(store.find(number) or row), "lots": stand}
+
+
+def _found(number: int) -> BuildDoubt:
+    row = store.find(number)
+    if row is None:
+        raise NotFound(f"Doubt {number} does not exist. See the list of builds in doubt.")
+    return row
+
+
+def get(number: int) -> View:
+    """Returns a doubt. One query.
+
+    Raises:
+        NotFound: the doubt does not exist.
+    """
+    return _view(_found(number))
 
 
 def listed(in_force: bool | None, cursor: str | None, limit: int) -> Page[View]:

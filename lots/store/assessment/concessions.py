@@ -62,9 +62,16 @@ def taken_g(numbers: list[int]) -> dict[int, float]:
     return {number: float(taken) for number, taken in query.tuples().iterator()}
 
 
-def running(number: int) -> list[Load]:
-    """Loads under a concession that have not ended, with spool, lot, job and machine."""
-    return list(with_names().where((Load.concession == number) & Load.unloaded_at.is_null()).order_by(Load.id))
+def running(numbers: list[int]) -> dict[int, list[Load]]:
+    """Loads under each of these concessions that have not ended, with spool, lot, job and machine. One query, none without a number."""
+    found: dict[int, list[Load]] = {number: [] for number in numbers}
+    if not numbers:
+        return found
+    query = with_names().where(Load.concession.in_(numbers) & Load.unloaded_at.is_null()).order_by(Load.id)
+    for row in query:
+        if row.concession_id is not None:
+            found[row.concession_id].append(row)
+    return found
 
 
 def to_approve() -> list[Concession]:

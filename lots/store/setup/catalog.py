@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from datetime import datetime
 from typing import Literal, TypeAlias, TypeVar, overload
 
-from peewee import fn
+from peewee import JOIN, fn
 
 from lots.store.engine.paging import Page, page
 from lots.store.tables.loads import Machine
@@ -203,6 +203,18 @@ def instruments(numbers: Iterable[int]) -> dict[int, Instrument]:
 def all_instruments() -> list[Instrument]:
     """Every instrument, by code. One query."""
     return list(Instrument.select().order_by(Instrument.code))
+
+
+def instruments_with_checks() -> list[tuple[Instrument, list[InstrumentCheck]]]:
+    """Every instrument, by code, with its checks, of which only moment and result are read. One query."""
+    of_it = InstrumentCheck.instrument == Instrument.id
+    columns = (Instrument, InstrumentCheck.id, InstrumentCheck.checked_at, InstrumentCheck.result)
+    query = Instrument.select(*columns).join(InstrumentCheck, JOIN.LEFT_OUTER, on=of_it, attr="checked")
+    found: dict[int, tuple[Instrument, list[InstrumentCheck]]] = {}
+    for row in query.order_by(Instrument.code, InstrumentCheck.id):
+        check: InstrumentCheck | None = getattr(row, "checked", None)
+        found.setdefault(row.id, (row, []))[1].extend([check] if check is not None else [])
+    return list(found.values())
 
 
 def first_measured(instrument_id: int, name: str) -> bool:

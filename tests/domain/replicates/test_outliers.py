@@ -47,7 +47,7 @@ def test_rosners_54_values():
     assert cut_off(ROSNER["critical_cut_off"]) == [step.critical for step in found.steps]
     assert [False, False, True] == [step.statistic > step.critical for step in found.steps[:3]]
     assert ROSNER["outliers"] == [ROSNER["values"][index] for index in found.flagged]
-    assert "3 outliers among 54 values, of up to 10 looked for (risk of a false one 0.05)." == found.says
+    assert "3 outliers found (generalised ESD test, n = 54, at most 10 outliers, alpha = 0.05)." == found.says
 
 
 def test_looked_for_one_it_is_grubbs_test():
@@ -116,7 +116,7 @@ def test_a_known_repeatability_keeps_a_display_step_from_being_an_outlier():
     values = [1.75] * 19 + [1.76]
     assert [1.76] == flagged_values(values)
     assert [] == flagged_values(values, repeatability=0.005)
-    assert "No outlier among 20 values" in extreme_deviates(values, repeatability=0.005).says
+    assert "No outlier found (generalised ESD test, n = 20" in extreme_deviates(values, repeatability=0.005).says
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,1 @@
+"""Pages about instruments and references: checks, studies, working copies."""
