@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 
 from lots.domain.characteristics.declaring.case import Case, Part, Taken
 from lots.domain.characteristics.declaring.declaration import (
@@ -27,6 +27,7 @@ from lots.domain.characteristics.declaring.neighbours import Far, within
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin, of_the_lot
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
+from lots.domain.characteristics.declaring.scales import Scale
 from lots.domain.characteristics.declaring.spool_means import SpoolMean, judge_means, spool_means
 from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.limits import DecisionRule, Limit
@@ -289,6 +290,28 @@ def _repeated(angle: int) -> RepeatFigure:
 _TOGETHER = ("geometry_deg", "gloss_gu")
 # The most that a limit may ask at each angle, GU: about what a perfect mirror reads (ISO 2813).
 _MOST_GU = {20: 2000, 60: 1000, 85: 200}
+
+
+def _at(angle: int, values: Values) -> float | None:
+    return values["gloss_gu"] if values.get("geometry_deg") == angle else None
+
+
+def _scales(limits: GlossLimits, _: float, __: object) -> list[Scale]:
+    return [
+        Scale(
+            label=f"Gloss at {angle} degrees",
+            limit=limit,
+            of=("gloss_gu",),
+            how="computed",
+            work_out=partial(_at, angle),
+            holds_for="the mean of a spool",
+            decimals=1,
+        )
+        for angle in limits.gu
+        if (limit := limits.on(angle)) is not None
+    ]
+
+
 GLOSS = Characteristic(
     name="gloss",
     title="Gloss",
@@ -366,6 +389,7 @@ GLOSS = Characteristic(
     instruments=("gloss",),
     instrument_unit="GU",
     method="Gloss of printed plaques was read at a fixed angle (ISO 2813) and averaged per spool; each angle is a scale of its own.",
+    scales=_scales,
     form=Form(
         "Gloss",
         "Spot",
