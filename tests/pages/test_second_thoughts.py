@@ -11,7 +11,7 @@ from tests.shop import SIMPLE_LIMITS
 def bad_entry(desk, clerk):
     """The bench after the clerk has typed 1.83 for 1.75 on the only spool of a lot."""
     log(desk, clerk, spools="S-1", spool_count="")
-    return clerk.send(clerk.go("/bench?spool=S-1"), "d1_mm-0", **{"d1_mm-0": "1.83", "d2_mm-0": "1.83"})
+    return clerk.send(clerk.go("/bench?spool=S-1"), "d1_mm-0", "Store", **{"d1_mm-0": "1.83", "d2_mm-0": "1.83"})
 
 
 def test_the_bench_offers_to_undo_what_was_just_stored(desk, clerk):

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, partial
+from typing import Any
 
 from lots.domain.characteristics.declaring.case import Case, Part, Taken
 from lots.domain.characteristics.declaring.declaration import (
@@ -297,18 +298,10 @@ def _at(angle: int, values: Values) -> float | None:
 
 
 def _scales(limits: GlossLimits, _: float, __: object) -> list[Scale]:
+    common: dict[str, Any] = {"of": ("gloss_gu",), "how": "computed", "holds_for": "the mean of a spool", "decimals": 1}
+    found = [(angle, limit) for angle in limits.gu if (limit := limits.on(angle)) is not None]
     return [
-        Scale(
-            label=f"Gloss at {angle} degrees",
-            limit=limit,
-            of=("gloss_gu",),
-            how="computed",
-            work_out=partial(_at, angle),
-            holds_for="the mean of a spool",
-            decimals=1,
-        )
-        for angle in limits.gu
-        if (limit := limits.on(angle)) is not None
+        Scale(label=f"Gloss at {at} degrees", limit=limit, work_out=partial(_at, at), **common) for at, limit in found
     ]
 
 

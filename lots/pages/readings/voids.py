@@ -9,6 +9,7 @@ from flask import g, render_template, request, url_for
 from lots.api.http.fields import NUMBER
 from lots.api.readings.voids import AgreeArgs, AgreeToVoid, Confirm, ConfirmArgs, Void, VoidArgs, of_quality
 from lots.domain.assessment.voids import may_undo
+from lots.pages.readings import bench_answers
 from lots.pages.site.calls import Refusal, Shown, checked, form_number, once
 from lots.pages.site.frame import answered, pages
 from lots.pages.site.session import may_call, pack, signed_in
@@ -53,7 +54,8 @@ def voided(number: int) -> Any:
         lot = {name: left["lot"][name] for name in ("supplier_lot", "standing", "uses")}
         lot["says"] = stands(left["lot"])
         told = pack("void", {"reading": number, "lot": lot, "held": left["voided"]["held"]})
-        return url_for("pages.bench", spool=left["spool_code"], kind=kind, undone=told)
+        others = bench_answers.without(request.form.get("told", ""), number, left["lot"])
+        return url_for("pages.bench", spool=left["spool_code"], kind=kind, undone=told, told=others or None)
 
     done = once(leave_out, VoidArgs)
     return (_page(number, done), done.status) if isinstance(done, Refusal) else done
@@ -65,7 +67,7 @@ def _of_lot(reading: Shown) -> str:
 
 
 def _page(number: int, refused: Refusal | None) -> str:
-    asked = {name: request.values.get(name, "") for name in ("spool", "kind", "reason")}
+    asked = {name: request.values.get(name, "") for name in ("spool", "kind", "reason", "told")}
     # A number, since it becomes part of an address.
     asked["lot"] = str(request.values.get("lot", type=int) or "")
     return render_template("readings/void.html", number=number, asked=asked, refused=refused)
