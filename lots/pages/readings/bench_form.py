@@ -43,9 +43,15 @@ def written_rows(kind: Characteristic, form: Mapping[str, str]) -> list[int]:
 
 
 def rows_shown(kind: Characteristic, form: Mapping[str, str], wanted: int = 0) -> int:
-    """Returns how many rows to show: those of the form, as many as are wanted, and one more than were filled in."""
+    """Returns how many rows to show: as many as are wanted on the spool, else those of the form; and one more than were filled in.
+
+    Args:
+        wanted: readings that the limits still want on this spool; 0 where they want none.
+    """
     filled = written_rows(kind, form)
-    return min(MOST_ROWS, max(kind.form.rows, wanted, filled[-1] + 2 if filled else 0))
+    of_spool = any(one.counts == "spool" for one in kind.limits.fields)
+    usual = wanted if wanted and of_spool else kind.form.rows
+    return min(MOST_ROWS, max(usual, filled[-1] + 2 if filled else 0))
 
 
 def readings_of(
