@@ -176,7 +176,6 @@ def test_a_delivery_takes_few_keys_clicks_and_pages(
     assert spools[0][1] == first
     found = hands.counted()
     record_property("hands", found)
-    print(lot, found)
     assert found["keys"] <= MOST_KEYS
     assert found["clicks"] <= MOST_CLICKS
     assert found["loads"] <= MOST_LOADS

@@ -140,11 +140,9 @@
     document.dispatchEvent(new Event("bench-shown"));
   }
 
-  function show(answer, page) {
+  function show(page) {
     document.querySelector("main").replaceChildren(...page.querySelector("main").childNodes);
     document.title = page.title;
-    if (answer.redirected) history.pushState(null, "", answer.url);
-    else history.replaceState(null, "", location.href);
     const first = document.querySelector("main [autofocus]");
     if (first) first.focus({ preventScroll: true });
     if (document.querySelector("main [aria-invalid]")) first.scrollIntoView({ block: "center" });
@@ -160,7 +158,9 @@
       // Signed out, or a trouble of the server: what was typed stays.
       if (answer.redirected && new URL(answer.url).pathname !== location.pathname) return "You are signed out. Note what you typed, then sign in.";
       if (answer.status >= 500 || !page.querySelector("main")) return "The server could not store this. What you typed is still here. Press Store again.";
-      show(answer, page);
+      show(page);
+      if (answer.redirected) history.pushState(null, "", answer.url);
+      else history.replaceState(null, "", location.href);
     } catch (away) {
       return "The server does not answer. What you typed is still here. Press Store again; nothing is stored twice.";
     } finally {
@@ -185,6 +185,15 @@
     }
   });
 
-  window.addEventListener("popstate", () => location.reload());
+  // Going back to what was stored asks for it anew, and sends nothing.
+  window.addEventListener("popstate", async () => {
+    const here = location.href;
+    try {
+      const page = new DOMParser().parseFromString(await (await fetch(here)).text(), "text/html");
+      if (here === location.href) show(page);
+    } catch (away) {
+      location.reload();
+    }
+  });
   shown();
 })();
