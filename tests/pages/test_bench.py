@@ -117,7 +117,9 @@ def test_the_table_of_readings_says_what_each_kind_measured(desk):
     desk.receive(desk.quillwort, desk.white, "Q-71")
     quality = Browser(desk, "quality")
     for kind in ("gloss", "opacity"):
-        quality.send(quality.go(f"/bench?spool=L1-S001&kind={kind}"), next(iter(ENTRIES[kind])), "Store", **ENTRIES[kind])
+        quality.send(
+            quality.go(f"/bench?spool=L1-S001&kind={kind}"), next(iter(ENTRIES[kind])), "Store", **ENTRIES[kind]
+        )
     colour = quality.go("/bench?spool=L1-S001&kind=color")
     quality.send(colour, "L-0", "Store", **{"L-0": "95", "a-0": "-0.8", "b-0": "1.5"})
     table = quality.go("/lots/1").html.partition('id="readings"')[2]
@@ -153,7 +155,11 @@ def test_a_lot_that_fails_is_blocked_in_a_word_with_the_reason_and_what_is_loade
 def test_after_storing_the_page_is_asked_for_anew_and_tells_the_same(desk, clerk):
     """303 leads to an address: going back or loading it again sends nothing. Nobody else can make such an address."""
     log(desk, clerk, spools="S-1", spool_count="")
-    form = clerk.go("/bench?spool=S-1").form("d1_mm-0")["fields"] | {"step": "store", "d1_mm-0": "1.748", "d2_mm-0": "1.752"}
+    form = clerk.go("/bench?spool=S-1").form("d1_mm-0")["fields"] | {
+        "step": "store",
+        "d1_mm-0": "1.748",
+        "d2_mm-0": "1.752",
+    }
     answer = clerk.raw("/bench", data=form)
     assert 303 == answer.status_code
     address = answer.headers["Location"]

@@ -88,7 +88,9 @@ def test_a_form_sent_before_with_other_words_is_to_be_opened_anew(desk, clerk):
 def test_a_hint_speaks_of_what_was_typed_and_not_of_json(desk, clerk, kind, field, typed, says):
     """Quotes and brackets are for programs: a person at a form is told the rest."""
     log(desk, clerk)
-    page = clerk.send(clerk.go(f"/bench?spool=L1-S001&kind={kind}"), "d1_mm-0", "Store", **{"d2_mm-0": "1.75", field: typed})
+    page = clerk.send(
+        clerk.go(f"/bench?spool=L1-S001&kind={kind}"), "d1_mm-0", "Store", **{"d2_mm-0": "1.75", field: typed}
+    )
     assert 422 == page.status
     assert says in page.text
     assert "quotes" not in page.text

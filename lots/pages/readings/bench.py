@@ -22,6 +22,7 @@ from lots.pages.readings.bench_form import scanned as scanned
 from lots.pages.site import cookies
 from lots.pages.site.calls import Refusal, Shown, attempt, checked_list, once
 from lots.pages.site.frame import pages
+from lots.pages.site.place import place
 from lots.pages.site.session import may_call, signed_in, unpack
 from lots.services import clock
 from lots.services.assessment.counting import OnRecord
@@ -211,6 +212,7 @@ def _page(kind: Characteristic, code: str, label: Shown | None, entry: Entry) ->
         stored_kind=DECLARED.get(entry.stored["kind"]) if entry.stored else None,
         waiting=[] if code else _waiting(),
         now=clock.now(),
+        comma=place().decimal_sign == "comma",
     )
 
 
