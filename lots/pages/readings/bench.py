@@ -14,8 +14,8 @@ from flask import Response, g, render_template, request, send_from_directory, ur
 from lots.api.readings.reading_args import ARGS
 from lots.api.readings.readings import READINGS
 from lots.domain.characteristics.declaring.declaration import Characteristic
-from lots.domain.characteristics.declaring.scales import Scale
 from lots.domain.characteristics.registry import DECLARED
+from lots.domain.receiving.next_measurement import Next
 from lots.pages.readings import bench_answers
 from lots.pages.readings.bench_form import MOST_ROWS, readings_of, rows_shown, written_rows
 from lots.pages.readings.bench_form import scanned as scanned
@@ -25,8 +25,7 @@ from lots.pages.site.frame import pages
 from lots.pages.site.place import place
 from lots.pages.site.session import may_call, signed_in, unpack
 from lots.services import clock
-from lots.services.assessment.counting import OnRecord
-from lots.services.lookups import lot_of
+from lots.services.lookups import spool_of
 from lots.services.readings import at_the_bench, recording
 from lots.services.readings.at_the_bench import Bench, Offered
 from lots.services.receiving import labels, receiving, substitutes
@@ -64,6 +63,16 @@ class Entry:
     tried: Mapping[int, Shown] | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """A spool at the bench: what stands on its label, its lot, the sample of that, and what comes next."""
+
+    label: Shown
+    lot: Shown
+    sample: Shown
+    bench: Bench
+
+
 def my_kinds() -> tuple[Characteristic, ...]:
     """Returns the characteristics that the signed-in person may measure, in the order of the bench."""
     return tuple(kind for kind in KINDS if may_call(READINGS[kind.name], "POST"))
@@ -96,10 +105,10 @@ def bench() -> Any:
     kept: Mapping[str, str] = told["kept"] if told and told["kind"] == kind.name else {}
     if not kept and (named := request.args.get("instrument", "")):
         kept = {"instrument_id": named}
-    label = attempt(lambda: labels.of_spool(code)) if code else None
-    if isinstance(label, Refusal):
-        return _page(kind, code, None, Entry(kept, unknown=label, stored=told)), label.status
-    return _page(kind, code, label, Entry(kept, stored=told))
+    seen = attempt(lambda: _seen(code)) if code else None
+    if isinstance(seen, Refusal):
+        return _page(kind, code, None, Entry(kept, unknown=seen, stored=told)), seen.status
+    return _page(kind, code, seen, Entry(kept, stored=told))
 
 
 @pages.post("/bench")
@@ -107,19 +116,30 @@ def bench() -> Any:
 def measured() -> Any:
     """Checks the readings of one spool, or stores them and leads to what comes next. Only the button that stores does."""
     kind, code = _chosen(), scanned(request.form.get("spool", ""))
-    label = attempt(lambda: labels.of_spool(code))
-    if isinstance(label, Refusal):
-        return _page(kind, code, None, Entry(request.form, unknown=label)), label.status
-    done = (
-        _stored(kind, label)
-        if request.form.get("step") == "store"
-        else attempt(lambda: _tried(kind, label), ARGS[kind.name])
-    )
+    seen = attempt(lambda: _seen(code))
+    if isinstance(seen, Refusal):
+        return _page(kind, code, None, Entry(request.form, unknown=seen)), seen.status
+    if request.form.get("step") == "store":
+        done = _stored(kind, seen.label)
+    else:
+        done = attempt(lambda: _tried(kind, seen), ARGS[kind.name])
     if isinstance(done, Refusal):
-        rows = written_rows(kind, request.form) or [0]
-        faults = bench_answers.faults(done.faults, kind, rows)
-        return _page(kind, code, label, Entry(request.form, refused=done, faults=faults)), done.status
-    return _page(kind, code, label, Entry(request.form, tried=done)) if isinstance(done, dict) else done
+        faults = bench_answers.faults(done.faults, kind, written_rows(kind, request.form) or [0])
+        return _page(kind, code, seen, Entry(request.form, refused=done, faults=faults)), done.status
+    return _page(kind, code, seen, Entry(request.form, tried=done)) if isinstance(done, dict) else done
+
+
+def _seen(code: str) -> Seen:
+    """A spool at the bench, with all that is on record of its lot, read once.
+
+    Raises:
+        NotFound: no spool has this code.
+    """
+    row = spool_of(code)
+    record = recording.everything_of(row.lot_id)
+    lot, sample = substitutes.lot_and_sample(record)
+    drawn = _drawn(sample)
+    return Seen(labels.at_the_bench(row, drawn), lot, sample, Bench(record, drawn))
 
 
 def _sent(kind: Characteristic, label: Shown) -> list[Any]:
@@ -128,10 +148,10 @@ def _sent(kind: Characteristic, label: Shown) -> list[Any]:
     return checked_list(ARGS[kind.name], said, partial(recording.faults_of, kind.name))
 
 
-def _tried(kind: Characteristic, label: Shown) -> dict[int, Shown]:
+def _tried(kind: Characteristic, seen: Seen) -> dict[int, Shown]:
     """What would be stored, row by row, and where each value lies."""
-    found = recording.tried(kind.name, _sent(kind, label), g.me["name"])
-    scales = Bench(OnRecord(lot_of(label["lot_id"]))).scales(kind)
+    found = recording.tried(kind.name, _sent(kind, seen.label), g.me["name"])
+    scales = seen.bench.scales(kind)
     rows = written_rows(kind, request.form) or [0]
     return {row: bench_answers.checked_row(one, kind, scales) for row, one in zip(rows, found, strict=True)}
 
@@ -143,9 +163,7 @@ def _stored(kind: Characteristic, label: Shown) -> Any:
         done = recording.record(kind.name, _sent(kind, label), g.me["name"], as_list=True)
         shared = ("instrument_id", *(entry.name for entry in kind.form.shared))
         kept = {name: request.form.get(name, "") for name in shared}
-        record = OnRecord(lot_of(label["lot_id"]))
-        _, sample = substitutes.lot_and_sample(record)
-        coming = Bench(record, _drawn(sample)).next([one.name for one in my_kinds()], kind.name, label["spool_code"])
+        coming = _coming(_seen(label["spool_code"]), kind)
         spool, then = (coming.spool, coming.kind) if coming else (label["spool_code"], kind.name)
         return url_for("pages.bench", spool=spool, kind=then, told=bench_answers.for_address(done, kept, kind))
 
@@ -157,7 +175,13 @@ def _stored(kind: Characteristic, label: Shown) -> Any:
 
 
 def _drawn(sample: Shown) -> list[str]:
+    """The drawn spools of a lot, delivery by delivery."""
     return [code for part in sample["deliveries"] for code in part["drawn"]]
+
+
+def _coming(seen: Seen, kind: Characteristic) -> Next | None:
+    """What to measure after an entry of a kind on a spool."""
+    return seen.bench.next([one.name for one in my_kinds()], kind.name, seen.label["spool_code"])
 
 
 def _remembered() -> dict[str, str]:
@@ -172,21 +196,14 @@ def _remember(answer: Any, name: str, used: str) -> None:
         cookies.put(answer, _INSTRUMENTS, said, _REMEMBER)
 
 
-def _page(kind: Characteristic, code: str, label: Shown | None, entry: Entry) -> str:
-    """The page of the bench, whatever came of the last entry; `label` is that of the spool, None where none is asked for or there is none such."""
+def _page(kind: Characteristic, code: str, seen: Seen | None, entry: Entry) -> str:
+    """The page of the bench, whatever came of the last entry; `seen` is None where no spool is asked for or there is none such."""
     # As it stands on the label, however it was typed.
-    code = label["spool_code"] if label else code
-    lot, sample, coming = None, None, None
-    scales: Sequence[Scale] = ()
-    if label:
-        record = OnRecord(lot_of(label["lot_id"]))
-        lot, sample = substitutes.lot_and_sample(record)
-        at_bench = Bench(record, _drawn(sample))
-        scales = at_bench.scales(kind)
-        coming = at_bench.next([one.name for one in my_kinds()], kind.name, code)
+    code = seen.label["spool_code"] if seen else code
+    coming = _coming(seen, kind) if seen else None
     wanted = coming.readings if coming and (coming.kind, coming.spool) == (kind.name, code) else 0
     rows = rows_shown(kind, entry.typed, wanted)
-    offered = at_the_bench.instruments_for(kind.name, clock.now()) if label else []
+    offered = at_the_bench.instruments_for(kind.name, clock.now()) if seen else []
     return render_template(
         "readings/bench.html",
         kind=kind,
@@ -197,14 +214,14 @@ def _page(kind: Characteristic, code: str, label: Shown | None, entry: Entry) ->
         typed=entry.typed,
         faults=entry.faults,
         focus=bench_answers.first_at_fault(dict(entry.faults), kind, rows),
-        label=label,
-        lot=lot,
-        sampled=_sampled(sample, code) if sample else None,
+        label=seen.label if seen else None,
+        lot=seen.lot if seen else None,
+        sampled=_sampled(seen.sample, code) if seen else None,
         coming=coming,
         wanted=wanted,
         rows=rows,
         most_rows=MOST_ROWS,
-        scales=scales,
+        scales=seen.bench.scales(kind) if seen else (),
         undone=unpack("void", request.args.get("undone", "")),
         told=request.args.get("told", ""),
         instruments=offered,

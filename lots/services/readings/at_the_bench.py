@@ -9,7 +9,6 @@ from datetime import datetime
 from functools import cached_property
 
 from lots.domain.assessment.limits_revision import Limits, block_of, limits_from
-from lots.domain.characteristics.declaring.case import ShadeRevision
 from lots.domain.characteristics.declaring.declaration import Characteristic, every_reading
 from lots.domain.characteristics.declaring.scales import Scale
 from lots.domain.characteristics.registry import DECLARED
@@ -23,7 +22,8 @@ from lots.services.assessment.lot_assessment import reading_from
 from lots.services.from_rows import approved_from
 from lots.store import readings
 from lots.store.setup import catalog
-from lots.store.tables.models import Reading
+from lots.store.tables.models import LimitsRevision, Reading
+from lots.store.tables.models import ShadeRevision as ShadeRevisionRow
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,17 +69,22 @@ class Bench:
     drawn: Sequence[str] = ()
 
     @cached_property
-    def _terms(self) -> tuple[Limits | None, ShadeRevision | None, Mapping[str, object]]:
-        """The limits and the reference that the lot is judged under, and the limits as they were posted."""
-        limits, shade = revisions_for(self.record.lot)
-        body = limits.body if limits else {}
-        return limits_from(body) if limits else None, approved_from(shade) if shade else None, body
+    def _revisions(self) -> tuple[LimitsRevision | None, ShadeRevisionRow | None]:
+        return revisions_for(self.record.lot)
+
+    @cached_property
+    def _limits(self) -> Limits | None:
+        limits, _ = self._revisions
+        return limits_from(limits.body) if limits else None
 
     def scales(self, declared: Characteristic) -> Sequence[Scale]:
         """Returns the limits of the lot that values of one reading are drawn against."""
-        limits, shade, _ = self._terms
-        block = limits.given.get(declared.name) if limits else None
-        return declared.scales(block, self.record.lot.grade.nominal_diameter_mm, shade) if block is not None else ()
+        block = self._limits.given.get(declared.name) if self._limits else None
+        if block is None:
+            return ()
+        _, shade = self._revisions
+        reference = approved_from(shade) if shade and declared.of_type("conditions") else None
+        return declared.scales(block, self.record.lot.grade.nominal_diameter_mm, reference)
 
     def next(self, kinds: Collection[str], kind: str, spool: str) -> Next | None:
         """Returns what to measure after an entry, None when the drawn spools have all that is required.
@@ -92,11 +97,11 @@ class Bench:
         return next_measurement(needed, self.drawn, self._counts(one.kind for one in needed), kind, spool)
 
     def _needed(self) -> list[Needed]:
-        limits, _, body = self._terms
-        if limits is None or not self.drawn:
+        limits, (kept, _) = self._limits, self._revisions
+        if limits is None or kept is None or not self.drawn:
             return []
         required = {name for names in limits.required().values() for name in names}
-        return [self._of_block(DECLARED[name], block_of(body, name)) for name in limits.given if name in required]
+        return [self._of_block(DECLARED[name], block_of(kept.body, name)) for name in limits.given if name in required]
 
     def _of_block(self, declared: Characteristic, block: Mapping[str, object]) -> Needed:
         fewest = {
