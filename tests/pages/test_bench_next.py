@@ -121,6 +121,42 @@ def test_a_spool_that_was_begun_is_finished_first(desk, clerk):
     assert ("L1-S002", "Wanted on this spool: 3 readings ." in page.text) == (form_of(page)["spool"], True)
 
 
+def test_the_focus_stands_in_the_first_field_to_type_in(desk):
+    """What is typed once and needed comes before the rows; what was kept of the last entry is not asked for again."""
+    desk.receive(desk.quillwort, desk.white, "Q-71")
+    quality = Browser(desk, "quality")
+    for kind, first in (
+        ("gloss", "geometry_deg"),
+        ("shrinkage", "age_h"),
+        ("bond", "break_force_n-0"),
+        ("diameter", "d1_mm-0"),
+    ):
+        page = quality.go(f"/bench?spool=L1-S001&kind={kind}")
+        assert [first] == re.findall(r'id="([^"]+)"[^>]* autofocus', page.html)
+    page = quality.go("/bench?spool=L1-S001&kind=gloss")
+    page = quality.send(page, "gloss_gu-0", "Store", **{"geometry_deg": "60", "gloss_gu-0": "41"})
+    again = quality.send(
+        quality.go("/bench?spool=L1-S001&kind=gloss"),
+        "gloss_gu-0",
+        "Check",
+        **{"geometry_deg": "60", "gloss_gu-0": "41"},
+    )
+    assert not re.search(r"<input[^>]* autofocus", again.html)
+
+
+def test_the_page_of_another_spool_says_what_it_lacks_and_what_comes_next(desk, clerk):
+    """Nothing is said of a spool that was not drawn but that it was not."""
+    desk.limit(desk.white["id"], {**SIMPLE_LIMITS, "sampling": {"fixed": 2}})
+    log(desk, clerk)
+    drawn = desk.get("quality", "/lots/1/sample")["deliveries"][0]["drawn"]
+    (other,) = {"L1-S001", "L1-S002", "L1-S003"} - set(drawn)
+    clerk.send(clerk.go(f"/bench?spool={drawn[0]}"), "d1_mm-0", "Store", **ONE)
+    done, left, beside = (clerk.go(f"/bench?spool={code}").text for code in (*drawn, other))
+    assert f"This spool has the diameter readings that the limits want. Next: diameter of spool {drawn[1]}" in done
+    assert "Wanted on this spool: 1 reading" in left
+    assert ("This spool has" in beside, f"Next: diameter of spool {drawn[1]}" in beside) == (False, True)
+
+
 def test_rows_beyond_those_of_the_form_are_stored(desk, clerk):
     """Script writes them; without script, checking gives one more. Far too many are left out of the page, never half stored."""
     log(desk, clerk)

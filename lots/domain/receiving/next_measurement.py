@@ -63,6 +63,20 @@ def next_measurement(
     return None
 
 
+def wanted_on(needed: Needed, drawn: Sequence[str], counts: Mapping[tuple[str, str], int], spool: str) -> int:
+    """Returns how many readings are still wanted on a spool; 0 on one that was not drawn, and where enough others have them.
+
+    Example:
+        >>> wanted_on(Needed("color", 3, spools=2), ["A", "B"], {("color", "A"): 1}, "A")
+        2
+    """
+    if spool not in drawn or _lacking(needed, drawn, counts) is None:
+        return 0
+    if needed.in_all:
+        return needed.in_all - sum(counts.get((needed.kind, one), 0) for one in drawn)
+    return max(0, needed.per_spool - counts.get((needed.kind, spool), 0))
+
+
 def _lacking(needed: Needed, order: Sequence[str], counts: Mapping[tuple[str, str], int]) -> Next | None:
     have = {spool: counts.get((needed.kind, spool), 0) for spool in order}
     if needed.in_all and sum(have.values()) < needed.in_all and order:

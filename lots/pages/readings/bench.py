@@ -201,7 +201,7 @@ def _page(kind: Characteristic, code: str, seen: Seen | None, entry: Entry) -> s
     # As it stands on the label, however it was typed.
     code = seen.label["spool_code"] if seen else code
     coming = _coming(seen, kind) if seen else None
-    wanted = coming.readings if coming and (coming.kind, coming.spool) == (kind.name, code) else 0
+    wanted = seen.bench.wanted(kind.name, code) if seen else 0
     rows = rows_shown(kind, entry.typed, wanted)
     offered = at_the_bench.instruments_for(kind.name, clock.now()) if seen else []
     return render_template(
@@ -213,13 +213,16 @@ def _page(kind: Characteristic, code: str, seen: Seen | None, entry: Entry) -> s
         entry=entry,
         typed=entry.typed,
         faults=entry.faults,
-        focus=bench_answers.first_at_fault(dict(entry.faults), kind, rows),
+        focus=_focus(kind, entry, rows, nothing_left=coming is None),
         label=seen.label if seen else None,
         lot=seen.lot if seen else None,
         sampled=_sampled(seen.sample, code) if seen else None,
         coming=coming,
+        coming_kind=DECLARED[coming.kind] if coming else None,
+        drawn=seen.bench.drawn if seen else (),
         wanted=wanted,
         rows=rows,
+        leave=bool(entry.stored) and coming is None,
         most_rows=MOST_ROWS,
         scales=seen.bench.scales(kind) if seen else (),
         undone=unpack("void", request.args.get("undone", "")),
@@ -231,6 +234,16 @@ def _page(kind: Characteristic, code: str, seen: Seen | None, entry: Entry) -> s
         now=clock.now(),
         comma=place().decimal_sign == "comma",
     )
+
+
+def _focus(kind: Characteristic, entry: Entry, rows: int, *, nothing_left: bool) -> str:
+    """The field to begin with: the first at fault, else the first to type in; empty where a button or another spool comes next."""
+    if entry.refused:
+        return bench_answers.first_at_fault(dict(entry.faults), kind, rows)
+    if entry.tried or (entry.stored and nothing_left):
+        return ""
+    once = [one.name for one in kind.form.shared if one.needed and not entry.typed.get(one.name)]
+    return next(iter((*once, *(f"{one.name}-0" for one in kind.form.row if one.form in ("number", "text")))))
 
 
 def _instrument(kind: Characteristic, offered: Sequence[Offered], typed: Mapping[str, str]) -> str:

@@ -15,7 +15,7 @@ from lots.domain.characteristics.registry import DECLARED
 from lots.domain.conformity.rule_versions import CURRENT
 from lots.domain.instruments.calibration import Check, InstrumentRecord, doubt_about
 from lots.domain.instruments.measuring import may_measure
-from lots.domain.receiving.next_measurement import Needed, Next, next_measurement
+from lots.domain.receiving.next_measurement import Needed, Next, next_measurement, wanted_on
 from lots.services.assessment.counting import OnRecord
 from lots.services.assessment.judging import revisions_for
 from lots.services.assessment.lot_assessment import reading_from
@@ -95,6 +95,11 @@ class Bench:
         """
         needed = [one for one in self._needed() if one.kind in kinds]
         return next_measurement(needed, self.drawn, self._counts(one.kind for one in needed), kind, spool)
+
+    def wanted(self, kind: str, spool: str) -> int:
+        """Returns how many readings of a kind are still wanted on a spool."""
+        needed = next((one for one in self._needed() if one.kind == kind), None)
+        return 0 if needed is None else max(0, wanted_on(needed, self.drawn, self._counts([kind]), spool))
 
     def _needed(self) -> list[Needed]:
         limits, (kept, _) = self._limits, self._revisions

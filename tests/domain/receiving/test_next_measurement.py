@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lots.domain.receiving.next_measurement import Needed, Next, next_measurement
+from lots.domain.receiving.next_measurement import Needed, Next, next_measurement, wanted_on
 
 DRAWN = ["A", "B", "C"]
 BOTH = [Needed("color", 3, spools=3), Needed("diameter", 5, spools=3)]
@@ -80,3 +80,12 @@ def test_it_ends_and_proposes_only_what_is_lacking(needed, drawn, each):
     assert len(steps) < 200
     assert {spool for _, spool in steps} <= set(drawn)
     assert {kind for kind, _ in steps} <= {one.kind for one in needed}
+
+
+@pytest.mark.parametrize(
+    ("spool", "wanted"), [("A", 0), ("B", 5), ("C", 3), ("Z", 0)], ids=["complete", "fresh", "begun", "not drawn"]
+)
+def test_what_is_wanted_on_the_spool_at_hand(spool, wanted):
+    """Whichever spool would come next."""
+    counts = {("diameter", "A"): 6, ("diameter", "C"): 2}
+    assert wanted == wanted_on(BOTH[1], DRAWN, counts, spool)
