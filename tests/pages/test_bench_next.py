@@ -55,6 +55,18 @@ def test_the_first_button_is_check_and_stores_nothing(desk, clerk):
     assert 2 == len(stored(desk))
 
 
+def test_checking_leaves_no_trace(desk, clerk):
+    """Neither in the history nor on the lot nor on an instrument that would keep what it measures first."""
+    gauge = desk.post("quality", "/instruments", {"code": "G", "kind": "gauge", "check_interval_days": 30})
+    log(desk, clerk)
+    before = desk.get("quality", "/events")["items"], desk.lot(1)
+    page = clerk.go("/bench?spool=L1-S001&kind=diameter")
+    page = clerk.send(page, "d1_mm-0", "Check", **ONE, instrument_id=str(gauge["id"]))
+    assert "1 reading checked" in page.text
+    assert before == (desk.get("quality", "/events")["items"], desk.lot(1))
+    assert gauge["measures"] == desk.get("quality", f"/instruments/{gauge['id']}")["measures"]
+
+
 def test_checking_says_what_would_not_count_and_what_looks_like_a_slip(desk, clerk):
     """Beside its row, in the words that are told after storing; a mistake is told at its field."""
     late = instrument(desk, "MIC-OLD")

@@ -82,7 +82,13 @@
   // The code of a spool that was scanned into a field for values; empty for anything else.
   function scannedCode(field) {
     const text = field.value.trim(), address = /^https?:\/\/\S*\/spools\/([^/?#]+)/i.exec(text);
-    if (address) return decodeURIComponent(address[1]);
+    if (address) {
+      try {
+        return decodeURIComponent(address[1]);
+      } catch (odd) {
+        return address[1];
+      }
+    }
     return field.inputMode === "decimal" && /^[a-z]/i.test(text) ? text : "";
   }
 
