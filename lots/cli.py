@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import click
@@ -107,32 +108,68 @@ class _Import(click.Command):
             )
 
 
+# How a file is written, and how its colours were measured.
+_FILE_OPTIONS = (
+    click.option("--delimiter", help='What stands between cells: "," or ";".  [default: ,]'),
+    click.option("--decimal", help="How fractions are written: point or comma.  [default: point]"),
+    click.option("--time-zone", help="IANA name, such as Europe/Vienna, for times without an offset."),
+    click.option("--illuminant", help="Of colours, where the file has no such column; so are those below."),
+    click.option("--observer-deg", help="2 or 10."),
+    click.option("--geometry", help="Such as d/8."),
+    click.option("--specular", help="included or excluded."),
+    click.option("--uv", help="included or excluded."),
+    click.option("--backing", help="Such as white."),
+    click.option("--age-h", help="Hours after printing."),
+    click.option("--face", help="top, bed or side of the plaque."),
+    click.option("--thickness-mm", help="Of the plaque."),
+    click.option("--texture", help="Such as smooth."),
+    click.option("--aperture-mm", help="Of the place that was read."),
+    click.option("--orientation-deg", help="Of the instrument against the printed lines."),
+)
+
+
+def _file_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Gives a command the options of files."""
+    for option in reversed(_FILE_OPTIONS):
+        command = option(command)
+    return command
+
+
 @main.command("import", cls=_Import)
 @click.argument("kind")
 @click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @click.option("--dry-run", is_flag=True, help="Say what would be, store nothing.")
 @click.option("--by", default="command line", show_default=True, help="Who is recorded.")
-@click.option("--delimiter", help='What stands between cells: "," or ";".  [default: ,]')
-@click.option("--decimal", help="How fractions are written: point or comma.  [default: point]")
-@click.option("--time-zone", help="IANA name, such as Europe/Vienna, for times without an offset.")
-@click.option("--illuminant", help="Of colours, where the file has no such column; so are those below.")
-@click.option("--observer-deg", help="2 or 10.")
-@click.option("--geometry", help="Such as d/8.")
-@click.option("--specular", help="included or excluded.")
-@click.option("--uv", help="included or excluded.")
-@click.option("--backing", help="Such as white.")
-@click.option("--age-h", help="Hours after printing.")
-@click.option("--face", help="top, bed or side of the plaque.")
-@click.option("--thickness-mm", help="Of the plaque.")
-@click.option("--texture", help="Such as smooth.")
-@click.option("--aperture-mm", help="Of the place that was read.")
-@click.option("--orientation-deg", help="Of the instrument against the printed lines.")
+@_file_options
 def import_(file: Path, by: str, dry_run: bool, **said: str | None) -> None:
     """Import a CSV FILE, or colour exchange text of colours: all of it or nothing, the same file only once."""
     from lots.commands import file_import
 
     with plainly(), opened():
         file_import.run(file, named(by), {**said, "dry_run": "true" if dry_run else None})
+
+
+@main.command()
+@click.argument("folder", type=click.Path(exists=True, file_okay=False, path_type=Path))
+@click.option("--as", "by", required=True, metavar="NAME", help="Who is recorded.")
+@click.option(
+    "--once", is_flag=True, help="Look through the folder once, as for cron. Status 1 when a file failed or waits."
+)
+@click.option(
+    "--every", type=click.FloatRange(0.05, 3600), default=2.0, show_default=True, help="Seconds between looks."
+)
+@_file_options
+def watch(folder: Path, by: str, once: bool, every: float, **said: str | None) -> None:
+    """Import every file that is put into FOLDER, once it is complete, until stopped.
+
+    The kind of a file is the name of its subfolder, as in FOLDER/diameter/a.csv, or the beginning of its own name, as in
+    FOLDER/diameter-a.csv. Kinds are those of `lots import`. An imported file moves to FOLDER/done with a summary beside it. A file with a fault
+    moves to FOLDER/failed with its faults beside it. The same content is stored once. While the database does not answer, files stay.
+    """
+    from lots.commands import watch as watching
+
+    with plainly():
+        watching.run(folder, named(by), said, every_s=every, once=once)
 
 
 @main.command()

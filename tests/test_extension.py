@@ -346,7 +346,7 @@ def test_the_bench_enters_it_and_the_lot_page_and_record_word_it(shop, anew):
     clerk = anew.browser(shop, "receiving")
     page = clerk.go(f"/bench?kind=hardness&spool={lot['sample']['spool_codes'][0]}")
     assert "Read each spot after 15 s." in page.text
-    stored = clerk.send(page, "shore_d-0", **{"shore_d-0": "76.5", "shore_d-1": "77"})
+    stored = clerk.send(page, "shore_d-0", "Store", **{"shore_d-0": "76.5", "shore_d-1": "77"})
     assert "76.5 Shore D" in stored.text
     shown = clerk.go(f"/lots/{lot['lot_id']}")
     assert "76.5 Shore D" in shown.text

@@ -32,18 +32,22 @@ def run(file: Path, by: str, said: dict[str, str | None]) -> None:
         args = imports.args_from(said)
         options = imports.options_from(args)
     except Invalid as refused:
-        raise click.UsageError("\n".join(_line(wrong) for wrong in refused.faults)) from None
+        raise click.UsageError("\n".join(line_of(wrong) for wrong in refused.faults)) from None
     try:
         done = imports.import_file(
             args["kind"], file.name, file.read_bytes(), options, by, dry_run=args["dry_run"], watch=_watched
         )
     except Invalid as refused:
         for wrong in refused.faults:
-            click.echo(_line(wrong), err=True)
+            click.echo(line_of(wrong), err=True)
         faults = counted(len(refused.faults), "fault")
         click.echo(f"lots: {faults} in {file.name}; nothing was stored.", err=True)
         sys.exit(1)
-    _tell(done)
+    results, notes = told(done)
+    for line in results:
+        click.echo(line)
+    for line in notes:
+        click.echo(line, err=True)
 
 
 def _watched(rows: list[Row]) -> Iterator[Row]:
@@ -55,8 +59,8 @@ def _watched(rows: list[Row]) -> Iterator[Row]:
         yield from bar
 
 
-def _line(wrong: Fault) -> str:
-    """A fault as one line: where, what, and what to do."""
+def line_of(wrong: Fault) -> str:
+    """Returns a fault as one line: where, what, and what to do."""
     where = wrong.pointer
     if isinstance(wrong, CellFault) and wrong.line is not None:
         where = where.replace(f"row {wrong.row}", f"row {wrong.row} (line {wrong.line})", 1)
@@ -64,27 +68,26 @@ def _line(wrong: Fault) -> str:
     return " ".join((f"{where}: {text}" if where else text).encode("utf-8", "replace").decode().split())
 
 
-def _tell(done: Imported) -> None:
+def told(done: Imported) -> tuple[list[str], list[str]]:
+    """Returns what came of a file, line by line: results, and notes on what looks like a slip."""
     declared = DECLARED.get(done["kind"])
     what = (f"{declared.said} reading",) if declared else ("delivery", "deliveries")
     count = counted(done["items"], *what)
     if done["already_imported"]:
         when = f"{done['recorded_at']:%Y-%m-%d %H:%M} UTC"
-        click.echo(
+        results = [
             f"{done['file_name']} was imported before ({count}, import {done['id']}, {when}). Nothing was changed."
-        )
+        ]
     elif done["dry_run"]:
-        click.echo(f"Dry run: {count} would be stored from {done['file_name']}. Nothing was.")
+        results = [f"Dry run: {count} would be stored from {done['file_name']}. Nothing was."]
     else:
-        click.echo(f"{count} stored from {done['file_name']} as import {done['id']}.")
+        results = [f"{count} stored from {done['file_name']} as import {done['id']}."]
     for lot in done["lots"]:
-        click.echo(lot["says"])
-        if lot["exposure_says"]:
-            click.echo(lot["exposure_says"])
-    for delivery in done["deliveries"]:
-        if delivery["sample"]:
-            click.echo(f"Delivery {delivery['id']} of lot {delivery['supplier_lot']}: {delivery['sample']['says']}")
-    for said in done["warnings"]:
-        click.echo(f"row {said['row']}, column {said['column']}: {said['detail']} {said['hint']}", err=True)
-    for note in done["notes"]:
-        click.echo(f"lots: {note}", err=True)
+        results += [lot["says"], *filter(None, [lot["exposure_says"]])]
+    results += [
+        f"Delivery {delivery['id']} of lot {delivery['supplier_lot']}: {delivery['sample']['says']}"
+        for delivery in done["deliveries"]
+        if delivery["sample"]
+    ]
+    notes = [f"row {one['row']}, column {one['column']}: {one['detail']} {one['hint']}" for one in done["warnings"]]
+    return results, [*notes, *(f"lots: {note}" for note in done["notes"])]

@@ -50,6 +50,13 @@ class Person:
             # A page that says why something was refused is noted by the browser as a failure to load.
             if response.status >= 400:
                 self._refused.add(response.url)
+        # So is a form that a script sends, whose answer it then shows.
+        elif (
+            response.request.resource_type == "fetch"
+            and response.request.method == "POST"
+            and response.status in (403, 409, 422)
+        ):
+            self._refused.add(response.url)
 
     def _said(self, message: Any) -> None:
         where = message.location.get("url", "")

@@ -38,22 +38,22 @@ def test_a_decimal_comma_and_inches_are_refused_beside_their_field(desk, clerk):
     log(desk, clerk, spools="S-1", spool_count="")
     bench = clerk.go("/bench?spool=S-1")
     entry = {"d1_mm-0": "1.75", "d2_mm-0": "1.75", "d1_mm-2": "1,75", "d2_mm-2": "1.76", "note": "wet"}
-    page = clerk.send(bench, "d1_mm-0", **entry)
+    page = clerk.send(bench, "d1_mm-0", "Store", **entry)
     assert 422 == page.status
     assert 'id="d1_mm-2-hint"><strong>d1, mm:</strong> <strong class="fault">&#34;1,75&#34; is text' in page.html
     assert "Write 1.75, with a decimal point" in page.text
     assert entry == {name: page.form("d1_mm-0")["fields"][name] for name in entry}
-    page = clerk.send(page, "d1_mm-0", **{"d1_mm-2": "0.0689"})
+    page = clerk.send(page, "d1_mm-0", "Store", **{"d1_mm-2": "0.0689"})
     assert "This looks like inches" in page.text
     assert [] == desk.get("quality", "/lots/1/readings")["items"]
-    assert "2 readings stored" in clerk.send(page, "d1_mm-0", **{"d1_mm-2": "1.75"}).text
+    assert "2 readings stored" in clerk.send(page, "d1_mm-0", "Store", **{"d1_mm-2": "1.75"}).text
 
 
 def test_the_instrument_and_the_kind_stay_for_the_next_entry(desk, clerk):
     """Numbers and notes do not; the next spool keeps both."""
     log(desk, clerk, spools="S-1\nS-2", spool_count="")
     entry = {"d1_mm-0": "1.75", "d2_mm-0": "1.75", "instrument_id": str(desk.micrometer["id"]), "note": "first"}
-    page = clerk.send(clerk.go("/bench?spool=S-1"), "d1_mm-0", **entry)
+    page = clerk.send(clerk.go("/bench?spool=S-1"), "d1_mm-0", "Store", **entry)
     page = clerk.send(page, "spool", spool="S-2")
     fields = page.form("d1_mm-0")["fields"]
     assert ("diameter", entry["instrument_id"], "", "") == tuple(
@@ -66,11 +66,11 @@ def test_nobody_types_the_conditions_of_a_colour(desk, clerk):
     log(desk, clerk, spools="S-1", spool_count="")
     page = clerk.go("/bench?spool=S-1&kind=color")
     assert "D65, 10°, d/8, specular included, UV excluded" in page.text
-    lost = clerk.send(page, "L-0", **{"L-0": "95", "b-0": "1,5"})
+    lost = clerk.send(page, "L-0", "Store", **{"L-0": "95", "b-0": "1,5"})
     assert 422 == lost.status
     assert 'id="a-0-hint"' in lost.html
     assert "Write 1.5, with a decimal point" in lost.text
-    clerk.send(page, "L-0", **{"L-0": "95", "a-0": "-0.8", "b-0": "1.5", "plaque": "P"})
+    clerk.send(page, "L-0", "Store", **{"L-0": "95", "a-0": "-0.8", "b-0": "1.5", "plaque": "P"})
     (reading,) = desk.get("quality", "/lots/1/readings")["items"]
     assert (CONDITIONS, [95.0, -0.8, 1.5]) == (reading["conditions"], reading["lab"])
     bare = desk.receive(desk.quillwort, desk.grade("BARE", shade_id=None), "Q-72")["spools"][0]["code"]
@@ -95,7 +95,7 @@ def test_quality_enters_every_other_kind(desk, kind):
     desk.receive(desk.quillwort, desk.white, "Q-71")
     quality = Browser(desk, "quality")
     form = quality.go(f"/bench?spool=L1-S001&kind={kind}")
-    page = quality.send(form, next(iter(ENTRIES[kind])), **ENTRIES[kind])
+    page = quality.send(form, next(iter(ENTRIES[kind])), "Store", **ENTRIES[kind])
     assert 200 == page.status, page.text
     stored = desk.get("quality", f"/lots/1/readings?kind={kind}")["items"]
     expected = {
@@ -117,9 +117,11 @@ def test_the_table_of_readings_says_what_each_kind_measured(desk):
     desk.receive(desk.quillwort, desk.white, "Q-71")
     quality = Browser(desk, "quality")
     for kind in ("gloss", "opacity"):
-        quality.send(quality.go(f"/bench?spool=L1-S001&kind={kind}"), next(iter(ENTRIES[kind])), **ENTRIES[kind])
+        quality.send(
+            quality.go(f"/bench?spool=L1-S001&kind={kind}"), next(iter(ENTRIES[kind])), "Store", **ENTRIES[kind]
+        )
     colour = quality.go("/bench?spool=L1-S001&kind=color")
-    quality.send(colour, "L-0", **{"L-0": "95", "a-0": "-0.8", "b-0": "1.5"})
+    quality.send(colour, "L-0", "Store", **{"L-0": "95", "a-0": "-0.8", "b-0": "1.5"})
     table = quality.go("/lots/1").html.partition('id="readings"')[2]
     rows = re.findall(r'data-name="Kind">(.*?)</td>.*?data-name="Values">(.*?)</td>', table, re.DOTALL)
     assert {
@@ -144,7 +146,7 @@ def test_a_lot_that_fails_is_blocked_in_a_word_with_the_reason_and_what_is_loade
     """The verdict changes before the clerk's eyes, and says at once what must come off a machine."""
     spool = desk.good_lot(desk.quillwort, desk.white)["spools"][1]["code"]
     desk.load(spool)
-    page = clerk.send(clerk.go(f"/bench?spool={spool}"), "d1_mm-0", **{"d1_mm-0": "1.85", "d2_mm-0": "1.85"})
+    page = clerk.send(clerk.go(f"/bench?spool={spool}"), "d1_mm-0", "Store", **{"d1_mm-0": "1.85", "d2_mm-0": "1.85"})
     assert "✖ blocked" in page.text
     assert "outside by" in page.text
     assert "P1" in page.text
@@ -153,7 +155,11 @@ def test_a_lot_that_fails_is_blocked_in_a_word_with_the_reason_and_what_is_loade
 def test_after_storing_the_page_is_asked_for_anew_and_tells_the_same(desk, clerk):
     """303 leads to an address: going back or loading it again sends nothing. Nobody else can make such an address."""
     log(desk, clerk, spools="S-1", spool_count="")
-    form = clerk.go("/bench?spool=S-1").form("d1_mm-0")["fields"] | {"d1_mm-0": "1.748", "d2_mm-0": "1.752"}
+    form = clerk.go("/bench?spool=S-1").form("d1_mm-0")["fields"] | {
+        "step": "store",
+        "d1_mm-0": "1.748",
+        "d2_mm-0": "1.752",
+    }
     answer = clerk.raw("/bench", data=form)
     assert 303 == answer.status_code
     address = answer.headers["Location"]
@@ -183,7 +189,7 @@ def test_every_fault_is_told_at_once_and_the_first_has_the_focus(desk, clerk, ot
         "d1_mm-2": "1.75",
         "d2_mm-2": other,
     }
-    page = clerk.send(clerk.go("/bench?spool=S-1"), "d1_mm-0", **entry)
+    page = clerk.send(clerk.go("/bench?spool=S-1"), "d1_mm-0", "Store", **entry)
     assert "This looks like inches" in page.text
     assert says in page.text.partition("Position 3")[2]
     assert 1 == page.html.count(" autofocus")
@@ -218,7 +224,7 @@ def test_a_reading_that_does_not_count_is_no_plain_success(desk, clerk):
     """The bench warns where it would show a tick, and the page of the lot says why the reading does not count."""
     log(desk, clerk, spools="S-1", spool_count="")
     entry = {"d1_mm-0": "1.75", "d2_mm-0": "1.75", "screening": "on"}
-    page = clerk.send(clerk.go("/bench?spool=S-1&kind=diameter"), "d1_mm-0", **entry)
+    page = clerk.send(clerk.go("/bench?spool=S-1&kind=diameter"), "d1_mm-0", "Store", **entry)
     assert '<span aria-hidden="true">!</span> 1 reading stored' in page.html
     assert "This reading is kept without judging by it." in page.text
     assert "no: kept without judging by it" in clerk.go("/lots/1").text

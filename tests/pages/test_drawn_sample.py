@@ -27,7 +27,7 @@ def test_the_bench_tells_no_plain_success_of_a_spool_that_was_not_drawn(desk, cl
     """The readings are stored, the box is no good news, and the reason stands in it once."""
     _, other = received(desk, clerk)
     entry = {**CELLS, **{name.replace("-0", "-1"): value for name, value in CELLS.items()}}
-    page = clerk.send(clerk.go(f"/bench?spool={other}&kind=color"), "L-0", **entry)
+    page = clerk.send(clerk.go(f"/bench?spool={other}&kind=color"), "L-0", "Store", **entry)
     assert "2 readings stored" in page.text
     assert '<div class="message good"' not in page.html
     told = f"Spool {other} was not drawn for the sample: this reading can refuse the lot but never release it."

@@ -29,7 +29,10 @@ def test_from_the_pallet_to_a_released_lot_without_script(desk, clerk):
     bench = clerk.go(done.links[drawn])
     assert f"Measure spool {drawn}" in bench.text
     stored = clerk.send(
-        bench, "d1_mm-0", **{"d1_mm-0": "1.748", "d2_mm-0": "1.752", "instrument_id": str(desk.micrometer["id"])}
+        bench,
+        "d1_mm-0",
+        "Store",
+        **{"d1_mm-0": "1.748", "d2_mm-0": "1.752", "instrument_id": str(desk.micrometer["id"])},
     )
     assert f"1 reading stored: diameter of {drawn}" in stored.text
     assert "Still to do on this lot" in stored.text
@@ -37,7 +40,7 @@ def test_from_the_pallet_to_a_released_lot_without_script(desk, clerk):
 
     color = clerk.go(stored.links["Colour"])
     lab = dict(zip(("L-0", "a-0", "b-0"), map(str, WHITE), strict=True))
-    end = clerk.send(color, "L-0", **lab)
+    end = clerk.send(color, "L-0", "Store", **lab)
     assert "✔ released" in end.text
     assert "Nothing more has to be measured on this lot." in end.text
     assert "released" == desk.lot(delivery["lot_id"])["standing"]
@@ -51,6 +54,7 @@ def test_a_double_click_logs_one_delivery_and_one_reading(desk, clerk):
     (delivery,) = desk.get("receiving", "/deliveries")["items"]
     code = delivery["sample"]["spool_codes"][0]
     form = clerk.go(f"/bench?spool={code}").form("d1_mm-0")["fields"] | {"d1_mm-0": "1.75", "d2_mm-0": "1.76"}
+    form["step"] = "store"
     pages = [clerk.go("/bench", data=form) for _ in range(2)]
     assert [True, True] == ["1 reading stored" in page.text for page in pages]
     assert 1 == len(desk.get("quality", f"/lots/{delivery['lot_id']}/readings")["items"])

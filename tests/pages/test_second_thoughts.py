@@ -11,12 +11,12 @@ from tests.shop import SIMPLE_LIMITS
 def bad_entry(desk, clerk):
     """The bench after the clerk has typed 1.83 for 1.75 on the only spool of a lot."""
     log(desk, clerk, spools="S-1", spool_count="")
-    return clerk.send(clerk.go("/bench?spool=S-1"), "d1_mm-0", **{"d1_mm-0": "1.83", "d2_mm-0": "1.83"})
+    return clerk.send(clerk.go("/bench?spool=S-1"), "d1_mm-0", "Store", **{"d1_mm-0": "1.83", "d2_mm-0": "1.83"})
 
 
 def test_the_bench_offers_to_undo_what_was_just_stored(desk, clerk):
     """Beside the reading; a reason is asked for; the bench then says that it is void, where the lot stands, and goes on with the spool."""
-    page = clerk.go(bad_entry(desk, clerk).links["Undo"])
+    page = clerk.go(bad_entry(desk, clerk).links["Another reason"])
     assert ["Void reading 1"] == page.headings[:1]
     assert "for ten minutes" in page.text
     refused = clerk.send(page, "reason", reason=" ")
@@ -25,6 +25,24 @@ def test_the_bench_offers_to_undo_what_was_just_stored(desk, clerk):
     assert "Reading 1 is void" in page.text
     assert "in quarantine" in page.text
     assert "quality's agreement to the void of reading 1" in page.text.replace("Quality", "quality")
+    assert "S-1" == page.form("d1_mm-0")["fields"]["spool"]
+
+
+def test_one_press_undoes_what_was_mistyped(desk, clerk):
+    """Of two readings the other one stays told, with the lot as it stands without the first."""
+    log(desk, clerk, spools="S-1", spool_count="")
+    entry = {"d1_mm-0": "1.83", "d2_mm-0": "1.83", "d1_mm-1": "1.75", "d2_mm-1": "1.76"}
+    page = clerk.send(clerk.go("/bench?spool=S-1"), "d1_mm-0", "Store", **entry)
+    assert "blocked" in page.text
+    page = clerk.send(page, "reason")
+    assert "Reading 1 is void" in page.text
+    assert "1 reading stored: diameter of S-1" in page.text
+    assert "1.75 and 1.76 mm" in page.text
+    assert "1.83" not in page.text.partition("1 reading stored")[2]
+    (void,) = desk.get("quality", "/voids?held=true")["items"]
+    assert ("mistyped", 1) == (void["reason"], void["reading"]["id"] if "reading" in void else void["reading_id"])
+    page = clerk.send(page, "reason")
+    assert "reading stored" not in page.text
     assert "S-1" == page.form("d1_mm-0")["fields"]["spool"]
 
 
@@ -39,7 +57,7 @@ def test_too_late_or_not_the_author_is_said_with_the_way_out(desk, clerk):
 
 def test_quality_agrees_on_its_page(desk, clerk):
     """The waiting lot leads there; the void is listed with what was read, by whom and why; agreed, it is gone."""
-    clerk.send(clerk.go(bad_entry(desk, clerk).links["Undo"]), "reason", reason="typed 1.83 for 1.75")
+    clerk.send(clerk.go(bad_entry(desk, clerk).links["Another reason"]), "reason", reason="typed 1.83 for 1.75")
     technician = Browser(desk, "quality")
     lot = technician.go("/lots/1")
     assert "voided by its author, needs the agreement of quality" in lot.text

@@ -88,8 +88,9 @@ def test_a_page_makes_as_many_statements_for_many_rows_as_for_few(few):
 
 
 def test_the_page_of_a_spool_at_the_bench_makes_few(few):
-    """Its label, its lot, its sample, the instruments."""
-    assert made(Browser(few, "quality"), "/bench?spool=L1-S001") <= 15
+    """Its label, its lot with all readings, the sample, the limits, the instruments and their checks."""
+    quality = Browser(few, "quality")
+    assert [] == [count for kind in ("", "&kind=color") if (count := made(quality, f"/bench?spool=L1-S001{kind}")) > 15]
 
 
 def test_the_page_of_a_lot_reads_each_thing_once(few):

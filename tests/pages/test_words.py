@@ -59,7 +59,7 @@ def test_a_form_left_empty_names_no_field_as_json_does(desk, clerk):
         ("gloss", "gloss_gu-0"),
     ):
         form = quality.go(f"/bench?spool=L1-S001&kind={kind}")
-        told += [quality.send(form, first), quality.send(form, first, **{first: "x"})]
+        told += [quality.send(form, first, "Store"), quality.send(form, first, "Store", **{first: "x"})]
     for page in told:
         assert 422 == page.status
         assert [] == JSON_NAME.findall(page.text), page.text
@@ -95,7 +95,9 @@ def test_a_form_sent_before_with_other_words_is_to_be_opened_anew(desk, clerk):
 def test_a_hint_speaks_of_what_was_typed_and_not_of_json(desk, clerk, kind, field, typed, says):
     """Quotes and brackets are for programs: a person at a form is told the rest."""
     log(desk, clerk)
-    page = clerk.send(clerk.go(f"/bench?spool=L1-S001&kind={kind}"), "d1_mm-0", **{"d2_mm-0": "1.75", field: typed})
+    page = clerk.send(
+        clerk.go(f"/bench?spool=L1-S001&kind={kind}"), "d1_mm-0", "Store", **{"d2_mm-0": "1.75", field: typed}
+    )
     assert 422 == page.status
     assert says in page.text
     assert "quotes" not in page.text

@@ -8,7 +8,7 @@ from lots.domain.characteristics.cross_section import (
     DiameterReading,
     flow_uncertainties,
 )
-from lots.domain.characteristics.declaring.case import Case, Part, Taken
+from lots.domain.characteristics.declaring.case import Case, Part, ShadeRevision, Taken
 from lots.domain.characteristics.declaring.declaration import (
     BENCH,
     Characteristic,
@@ -26,11 +26,15 @@ from lots.domain.characteristics.declaring.figures import mean, of_units
 from lots.domain.characteristics.declaring.limit_fields import LimitField, LimitsBlock, fewest
 from lots.domain.characteristics.declaring.neighbours import Far, within
 from lots.domain.characteristics.declaring.plausibility import Doubt
+from lots.domain.characteristics.declaring.scales import Scale
 from lots.domain.characteristics.diameter_checks import doubt_diameter, doubt_turned
 from lots.domain.characteristics.lot_diameter import DiameterLimits, around, judge_diameter, judge_spools, summarise
 from lots.domain.conformity.limits import Limit
 from lots.domain.conformity.rule_versions import SECOND
 from lots.domain.words import counted
+
+# Every diameter that is read at one position.
+_AXES = ("d1_mm", "d2_mm", "d_max_mm", "d_min_mm")
 
 
 def _assess(case: Case) -> Part:
@@ -79,7 +83,7 @@ def _says(values: Values) -> str:
 
 
 def _doubts(values: Values, nominal_mm: float) -> list[Doubt]:
-    stated = [name for name in ("d1_mm", "d2_mm", "d_max_mm", "d_min_mm") if values.get(name) is not None]
+    stated = [name for name in _AXES if values.get(name) is not None]
     found = [doubt for name in stated if (doubt := doubt_diameter(name, values[name], nominal_mm))]
     return found or doubt_turned(values["d1_mm"], values["d2_mm"], values.get("d_max_mm"), values.get("d_min_mm"))
 
@@ -88,6 +92,16 @@ def _terms(limits: DiameterLimits, nominal_mm: float) -> str:
     least = counted(limits.readings_per_spool_min, "position")
     span = "" if limits.span_min_m is None else f", over at least {limits.span_min_m:g} m"
     return f"Diameter nominally {nominal_mm:g} mm, read at {least} or more per spool{span}."
+
+
+def _scales(limits: DiameterLimits, nominal_mm: float, _: ShadeRevision | None) -> list[Scale]:
+    """A single diameter against its tolerance, and the ovality of its position."""
+    found = []
+    if limits.reading_tolerance_mm is not None:
+        found.append(Scale(label="Single diameter", limit=around(nominal_mm, limits.reading_tolerance_mm), of=_AXES))
+    if limits.ovality_max_mm is not None:
+        found.append(Scale(label="Ovality", limit=Limit(None, limits.ovality_max_mm, "mm"), of=_AXES, how="range"))
+    return found
 
 
 DIAMETER = Characteristic(
@@ -223,6 +237,7 @@ DIAMETER = Characteristic(
     method="Two perpendicular diameters were read at each position along the filament, and the largest and the smallest where they were "
     "found by turning. A single diameter and the ovality (the largest difference) are judged position by position, a spool's mean of the "
     "two perpendicular ones over all its positions.",
+    scales=_scales,
     form=Form(
         "Diameter",
         "Position",

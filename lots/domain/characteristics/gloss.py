@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
+from typing import Any
 
 from lots.domain.characteristics.declaring.case import Case, Part, Taken
 from lots.domain.characteristics.declaring.declaration import (
@@ -27,6 +28,7 @@ from lots.domain.characteristics.declaring.neighbours import Far, within
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin, of_the_lot
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
+from lots.domain.characteristics.declaring.scales import Scale
 from lots.domain.characteristics.declaring.spool_means import SpoolMean, judge_means, spool_means
 from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.limits import DecisionRule, Limit
@@ -289,6 +291,20 @@ def _repeated(angle: int) -> RepeatFigure:
 _TOGETHER = ("geometry_deg", "gloss_gu")
 # The most that a limit may ask at each angle, GU: about what a perfect mirror reads (ISO 2813).
 _MOST_GU = {20: 2000, 60: 1000, 85: 200}
+
+
+def _at(angle: int, values: Values) -> float | None:
+    return values["gloss_gu"] if values.get("geometry_deg") == angle else None
+
+
+def _scales(limits: GlossLimits, _: float, __: object) -> list[Scale]:
+    common: dict[str, Any] = {"of": ("gloss_gu",), "how": "computed", "holds_for": "the mean of a spool", "decimals": 1}
+    found = [(angle, limit) for angle in limits.gu if (limit := limits.on(angle)) is not None]
+    return [
+        Scale(label=f"Gloss at {at} degrees", limit=limit, work_out=partial(_at, at), **common) for at, limit in found
+    ]
+
+
 GLOSS = Characteristic(
     name="gloss",
     title="Gloss",
@@ -368,6 +384,7 @@ GLOSS = Characteristic(
     kinds=("glossmeter",),
     instrument_unit="GU",
     method="Gloss of printed plaques was read at a fixed angle (ISO 2813) and averaged per spool; each angle is a scale of its own.",
+    scales=_scales,
     form=Form(
         "Gloss",
         "Spot",

@@ -24,6 +24,7 @@ from lots.domain.characteristics.declaring.limit_fields import LimitField, Limit
 from lots.domain.characteristics.declaring.neighbours import Far, within_factor
 from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin
 from lots.domain.characteristics.declaring.plausibility import Doubt
+from lots.domain.characteristics.declaring.scales import Scale
 from lots.domain.conformity.findings import Finding, decimals_of, shown, worst
 from lots.domain.conformity.judgement import Measured, ToDo, judge, unmeasured
 from lots.domain.conformity.limits import DecisionRule, Limit
@@ -218,6 +219,10 @@ def _problems(block: Values) -> list[Problem]:
     return [("/max_percent", doubt.detail, doubt.hint)] if doubt else []
 
 
+def _scales(limits: MoistureLimits, _: float, __: object) -> list[Scale]:
+    return [Scale(label="Moisture", limit=limits.limit, of=("moisture_percent",), decimals=3)]
+
+
 MOISTURE = Characteristic(
     name="moisture",
     title="Moisture",
@@ -285,6 +290,7 @@ MOISTURE = Characteristic(
     kinds=("moisture analyser", "balance"),
     instrument_unit="%",
     method="Moisture by mass. The newest reading of each spool counts.",
+    scales=_scales,
     form=Form(
         "Moisture",
         "Portion",

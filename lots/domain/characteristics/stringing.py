@@ -26,6 +26,7 @@ from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin, of_the
 from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.characteristics.declaring.poisson_rate import Count, Words, figure_of, judge_rate
 from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
+from lots.domain.characteristics.declaring.scales import Scale
 from lots.domain.characteristics.declaring.spool_rates import SpoolRates, judge_each, of_lot
 from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.limits import DecisionRule, Limit
@@ -137,6 +138,19 @@ def _says(values: Values) -> str:
     return f"{counted(values['hairs'], 'hair')} in {counted(values['gaps'], 'gap')}"
 
 
+def _scales(limits: StringingLimits, _: float, __: object) -> list[Scale]:
+    scale = Scale(
+        label="Hairs per gap",
+        limit=Limit(None, limits.hairs_per_gap_max),
+        of=("hairs", "gaps"),
+        how="computed",
+        work_out=lambda values: values["hairs"] / values["gaps"] if values.get("gaps") else None,
+        holds_for="all test prints together",
+        decimals=2,
+    )
+    return [scale]
+
+
 STRINGING = Characteristic(
     name="stringing",
     title="Stringing",
@@ -199,6 +213,7 @@ STRINGING = Characteristic(
         none="Hairs are counts: how sure their rate is follows from the count itself, and more gaps make it surer."
     ),
     method="A test print of towers was made from the spool, and the hairs in the gaps between its towers were counted.",
+    scales=_scales,
     form=Form(
         "Stringing",
         "Test print",

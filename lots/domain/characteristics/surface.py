@@ -24,6 +24,7 @@ from lots.domain.characteristics.declaring.origin import UNKNOWN, Origin, of_the
 from lots.domain.characteristics.declaring.plausibility import Doubt, doubt_area
 from lots.domain.characteristics.declaring.poisson_rate import Count, Words, figure_of, judge_rate
 from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
+from lots.domain.characteristics.declaring.scales import Scale
 from lots.domain.characteristics.declaring.spool_rates import SpoolRates, judge_each, of_lot
 from lots.domain.conformity.findings import Finding
 from lots.domain.conformity.judgement import Measured, ToDo, judge
@@ -195,6 +196,23 @@ def _terms(limits: SurfaceLimits, _: float) -> str:
     return f"Specks on {limits.area_dm2_min:g} dm2 of first layer or more." if limits.area_dm2_min else ""
 
 
+def _scales(limits: SurfaceLimits, _: float, __: object) -> list[Scale]:
+    found = [
+        Scale(
+            label="Specks per dm²",
+            limit=Limit(None, limits.specks_per_dm2_max),
+            of=("specks", "area_dm2"),
+            how="computed",
+            work_out=lambda values: values["specks"] / values["area_dm2"] if values.get("area_dm2") else None,
+            holds_for="all first layers together",
+            decimals=2,
+        )
+    ]
+    if limits.largest_max_mm is not None:
+        found.append(Scale(label="Largest speck", limit=Limit(None, limits.largest_max_mm, "mm"), of=("largest_mm",)))
+    return found
+
+
 SURFACE = Characteristic(
     name="surface",
     word="specks",
@@ -272,6 +290,7 @@ SURFACE = Characteristic(
         none="Specks are counts: how sure their rate is follows from the count itself, and more area makes it surer."
     ),
     method="Specks were counted on printed first layers: all specks seen over all the area looked at.",
+    scales=_scales,
     form=Form(
         "Surface",
         "First layer",

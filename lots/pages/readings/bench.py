@@ -1,30 +1,34 @@
-"""The bench: a spool scanned or typed, its readings typed in, and what the lot still lacks; or a whole file of readings."""
+"""The bench: a spool scanned or typed, its readings checked and stored, and at once the form for what comes next."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import timedelta
 from functools import partial
 from typing import Any
-from urllib.parse import unquote, urlsplit
 
-from flask import g, render_template, request, url_for
+from flask import Response, g, render_template, request, send_from_directory, url_for
 
 from lots.api.readings.reading_args import ARGS
 from lots.api.readings.readings import READINGS
-from lots.domain.characteristics.declaring.declaration import Characteristic, Entry
+from lots.domain.characteristics.declaring.declaration import Characteristic
 from lots.domain.characteristics.registry import DECLARED
-from lots.domain.instruments.measuring import may_measure
+from lots.domain.receiving.next_measurement import Next
 from lots.pages.readings import bench_answers
-from lots.pages.readings.bench_answers import ONCE, parts_of
+from lots.pages.readings.bench_form import MOST_ROWS, readings_of, rows_shown, written_rows
+from lots.pages.readings.bench_form import scanned as scanned
+from lots.pages.site import cookies
 from lots.pages.site.calls import Refusal, Shown, attempt, checked_list, once
 from lots.pages.site.frame import pages
-from lots.pages.site.place import number
+from lots.pages.site.place import place
 from lots.pages.site.session import may_call, signed_in, unpack
-from lots.services.assessment.counting import OnRecord
-from lots.services.lookups import lot_of
-from lots.services.readings import recording
+from lots.services import clock
+from lots.services.lookups import spool_of
+from lots.services.readings import at_the_bench, recording
+from lots.services.readings.at_the_bench import Bench, Offered
 from lots.services.receiving import labels, receiving, substitutes
-from lots.services.setup import catalog
 
 # Lots that the first page of the bench names.
 _MOST_WAITING = 12
@@ -33,23 +37,40 @@ _MOST_WAITING = 12
 _RECORDING = tuple((resource, "POST") for resource in READINGS.values())
 # Readings that the bench offers, in order.
 KINDS = tuple(sorted(DECLARED.values(), key=lambda declared: not declared.form.first))
+# The instrument that was used last in this browser for each kind, as in color.3-gloss.4: no more than a proposal.
+_INSTRUMENTS = "lots_instruments"
+_REMEMBERED = re.compile(r"[a-z_]{1,30}\.\d{1,9}(-[a-z_]{1,30}\.\d{1,9}){0,29}")
+_REMEMBER = timedelta(days=365)
 
 
-def scanned(text: str) -> str:
-    """Returns a spool's code from what was typed or scanned: the code itself, or the address in the QR code of a label.
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """What came of an entry at the bench.
 
-    Example:
-        >>> scanned(" WB-Q03-1 "), scanned("https://lots.example.org/spools/WB%20Q03-1")
-        ('WB-Q03-1', 'WB Q03-1')
+    Args:
+        typed: what the fields hold.
+        unknown: why there is no such spool.
+        stored: what the last entry stored.
+        refused, faults: why nothing was stored, and each fault at its field.
+        tried: row -> what checking it told.
     """
-    typed = text.strip()
-    if not typed.lower().startswith(("http://", "https://")):
-        return typed
-    try:
-        path = urlsplit(typed).path
-    except ValueError:
-        return typed
-    return unquote(path.rpartition("/spools/")[2]) if "/spools/" in path else typed
+
+    typed: Mapping[str, str] = field(default_factory=dict)
+    unknown: Refusal | None = None
+    stored: Shown | None = None
+    refused: Refusal | None = None
+    faults: Mapping[str, list[str]] = field(default_factory=dict)
+    tried: Mapping[int, Shown] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """A spool at the bench: what stands on its label, its lot, the sample of that, and what comes next."""
+
+    label: Shown
+    lot: Shown
+    sample: Shown
+    bench: Bench
 
 
 def my_kinds() -> tuple[Characteristic, ...]:
@@ -69,84 +90,169 @@ def _elsewhere(shown: Characteristic) -> Characteristic | None:
     return next((kind for kind in KINDS if kind.name == wanted != shown.name), None)
 
 
+@pages.get('/static/<any("bench", "bench-scales"):name>.js')
+def bench_script(name: str) -> Response:
+    """What the bench does by keyboard, and how it draws what is typed."""
+    return send_from_directory(f"{pages.root_path}/../static", f"{name}.js", mimetype="text/javascript")
+
+
 @pages.get("/bench")
 @signed_in(*_RECORDING, any_of=True)
 def bench() -> Any:
     """Asks for a spool; with one, offers the form for its readings."""
     kind, code = _chosen(), scanned(request.args.get("spool", ""))
-    kept, stored = bench_answers.of_address(request.args.get("told", ""))
-    typed = kept or {"instrument_id": request.args.get("instrument", "")}
-    label = attempt(lambda: labels.of_spool(code)) if code else None
-    if isinstance(label, Refusal):
-        return _page(kind, code, None, typed, unknown=label, stored=stored), label.status
-    return _page(kind, code, label, typed, stored=stored)
+    told = bench_answers.of_address(request.args.get("told", ""))
+    kept: Mapping[str, str] = told["kept"] if told and told["kind"] == kind.name else {}
+    if not kept and (named := request.args.get("instrument", "")):
+        kept = {"instrument_id": named}
+    seen = attempt(lambda: _seen(code)) if code else None
+    if isinstance(seen, Refusal):
+        return _page(kind, code, None, Entry(kept, unknown=seen, stored=told)), seen.status
+    return _page(kind, code, seen, Entry(kept, stored=told))
 
 
 @pages.post("/bench")
 @signed_in(*_RECORDING, any_of=True)
 def measured() -> Any:
-    """Stores the readings of one spool and leads to what came of it; refused, it says beside each field what is wrong and keeps what was typed."""
+    """Checks the readings of one spool, or stores them and leads to what comes next. Only the button that stores does."""
     kind, code = _chosen(), scanned(request.form.get("spool", ""))
-    label = attempt(lambda: labels.of_spool(code))
-    if isinstance(label, Refusal):
-        return _page(kind, code, None, request.form, unknown=label), label.status
-    said, rows = _readings(kind, request.form, label)
+    seen = attempt(lambda: _seen(code))
+    if isinstance(seen, Refusal):
+        return _page(kind, code, None, Entry(request.form, unknown=seen)), seen.status
+    if request.form.get("step") == "store":
+        done = _stored(kind, seen.label)
+    else:
+        done = attempt(lambda: _tried(kind, seen), ARGS[kind.name])
+    if isinstance(done, Refusal):
+        faults = bench_answers.faults(done.faults, kind, written_rows(kind, request.form) or [0])
+        return _page(kind, code, seen, Entry(request.form, refused=done, faults=faults)), done.status
+    return _page(kind, code, seen, Entry(request.form, tried=done)) if isinstance(done, dict) else done
+
+
+def _seen(code: str) -> Seen:
+    """A spool at the bench, with all that is on record of its lot, read once.
+
+    Raises:
+        NotFound: no spool has this code.
+    """
+    row = spool_of(code)
+    record = recording.everything_of(row.lot_id)
+    lot, sample = substitutes.lot_and_sample(record)
+    drawn = _drawn(sample)
+    return Seen(labels.at_the_bench(row, drawn), lot, sample, Bench(record, drawn))
+
+
+def _sent(kind: Characteristic, label: Shown) -> list[Any]:
+    """The readings as the API reads them."""
+    said, _ = readings_of(kind, request.form, label)
+    return checked_list(ARGS[kind.name], said, partial(recording.faults_of, kind.name))
+
+
+def _tried(kind: Characteristic, seen: Seen) -> dict[int, Shown]:
+    """What would be stored, row by row, and where each value lies."""
+    found = recording.tried(kind.name, _sent(kind, seen.label), g.me["name"])
+    scales = seen.bench.scales(kind)
+    rows = written_rows(kind, request.form) or [0]
+    return {row: bench_answers.checked_row(one, kind, scales) for row, one in zip(rows, found, strict=True)}
+
+
+def _stored(kind: Characteristic, label: Shown) -> Any:
+    """Stores readings once, and returns the answer that leads to the next ones. Going back, or loading that page anew, then sends nothing again."""
 
     def record() -> str:
-        items = checked_list(ARGS[kind.name], said, partial(recording.faults_of, kind.name))
-        done = recording.record(kind.name, items, g.me["name"], as_list=True)
+        done = recording.record(kind.name, _sent(kind, label), g.me["name"], as_list=True)
         shared = ("instrument_id", *(entry.name for entry in kind.form.shared))
         kept = {name: request.form.get(name, "") for name in shared}
-        return url_for("pages.bench", spool=code, kind=kind.name, told=bench_answers.for_address(done, kept, kind))
+        coming = _coming(_seen(label["spool_code"]), kind)
+        spool, then = (coming.spool, coming.kind) if coming else (label["spool_code"], kind.name)
+        return url_for("pages.bench", spool=spool, kind=then, told=bench_answers.for_address(done, kept, kind))
 
-    # Going back, or loading the page anew, then sends nothing again.
     done = once(record, ARGS[kind.name])
     if not isinstance(done, Refusal):
-        return done
-    faults = bench_answers.faults(done.faults, kind, rows)
-    return _page(kind, code, label, request.form, refused=done, faults=faults), done.status
+        used = request.form.get("instrument_id", "")
+        _remember(done, kind.name, used)
+    return done
 
 
-def _page(
-    kind: Characteristic,
-    code: str,
-    label: Shown | None,
-    typed: Mapping[str, str],
-    *,
-    unknown: Refusal | None = None,
-    stored: Shown | None = None,
-    refused: Refusal | None = None,
-    faults: dict[str, list[str]] | None = None,
-) -> str:
-    """The page of the bench, whatever came of the last entry.
+def _drawn(sample: Shown) -> list[str]:
+    """The drawn spools of a lot, delivery by delivery."""
+    return [code for part in sample["deliveries"] for code in part["drawn"]]
 
-    Args:
-        label: of the spool; None where none is asked for, or where there is none such (`unknown`).
-        stored: what the last entry stored; `refused` and `faults` say why nothing was.
-    """
+
+def _coming(seen: Seen, kind: Characteristic) -> Next | None:
+    """What to measure after an entry of a kind on a spool."""
+    return seen.bench.next([one.name for one in my_kinds()], kind.name, seen.label["spool_code"])
+
+
+def _remembered() -> dict[str, str]:
+    said = cookies.read(_INSTRUMENTS, _REMEMBERED)
+    return dict(one.split(".") for one in said.split("-")) if said else {}
+
+
+def _remember(answer: Any, name: str, used: str) -> None:
+    """Keeps in the browser which instrument measured a kind last."""
+    said = "-".join(f"{kind}.{number}" for kind, number in {**_remembered(), name: used}.items())
+    if used and _REMEMBERED.fullmatch(said):
+        cookies.put(answer, _INSTRUMENTS, said, _REMEMBER)
+
+
+def _page(kind: Characteristic, code: str, seen: Seen | None, entry: Entry) -> str:
+    """The page of the bench, whatever came of the last entry; `seen` is None where no spool is asked for or there is none such."""
     # As it stands on the label, however it was typed.
-    code = label["spool_code"] if label else code
-    lot, sample = substitutes.lot_and_sample(OnRecord(lot_of(label["lot_id"]))) if label else (None, None)
-    faults = faults or {}
+    code = seen.label["spool_code"] if seen else code
+    coming = _coming(seen, kind) if seen else None
+    wanted = seen.bench.wanted(kind.name, code) if seen else 0
+    rows = rows_shown(kind, entry.typed, wanted)
+    offered = at_the_bench.instruments_for(kind.name, clock.now()) if seen else []
     return render_template(
         "readings/bench.html",
         kind=kind,
         kinds=my_kinds(),
         code=code,
-        unknown=unknown,
         elsewhere=_elsewhere(kind),
-        focus=bench_answers.first_at_fault(faults, kind),
-        label=label,
-        lot=lot,
-        sampled=_sampled(sample, code) if sample else None,
-        typed=typed,
-        stored_now=stored,
-        refused=refused,
+        entry=entry,
+        typed=entry.typed,
+        faults=entry.faults,
+        focus=_focus(kind, entry, rows, nothing_left=coming is None),
+        label=seen.label if seen else None,
+        lot=seen.lot if seen else None,
+        sampled=_sampled(seen.sample, code) if seen else None,
+        coming=coming,
+        coming_kind=DECLARED[coming.kind] if coming else None,
+        drawn=seen.bench.drawn if seen else (),
+        wanted=wanted,
+        rows=rows,
+        leave=bool(entry.stored) and coming is None,
+        most_rows=MOST_ROWS,
+        scales=seen.bench.scales(kind) if seen else (),
         undone=unpack("void", request.args.get("undone", "")),
-        faults=faults,
-        instruments=_instruments(kind),
+        told=request.args.get("told", ""),
+        instruments=offered,
+        instrument=_instrument(kind, offered, entry.typed),
+        stored_kind=DECLARED.get(entry.stored["kind"]) if entry.stored else None,
         waiting=[] if code else _waiting(),
+        now=clock.now(),
+        comma=place().decimal_sign == "comma",
     )
+
+
+def _focus(kind: Characteristic, entry: Entry, rows: int, *, nothing_left: bool) -> str:
+    """The field to begin with: the first at fault, else the first to type in; empty where a button or another spool comes next."""
+    if entry.refused:
+        return bench_answers.first_at_fault(dict(entry.faults), kind, rows)
+    if entry.tried or (entry.stored and nothing_left):
+        return ""
+    once = [one.name for one in kind.form.shared if one.needed and not entry.typed.get(one.name)]
+    return next(iter((*once, *(f"{one.name}-0" for one in kind.form.row if one.form in ("number", "text")))))
+
+
+def _instrument(kind: Characteristic, offered: Sequence[Offered], typed: Mapping[str, str]) -> str:
+    """The instrument to begin with: the one that was named, else the last one used in this browser, else the first, of those in order."""
+    if "instrument_id" in typed:
+        return typed["instrument_id"]
+    in_order = [str(one.id) for one in offered if one.doubt is None and one.stated]
+    last = _remembered().get(kind.name, "")
+    return last if last in in_order else next(iter(in_order), "")
 
 
 def _sampled(sample: Shown, code: str) -> dict[str, Any]:
@@ -164,43 +270,3 @@ def _sampled(sample: Shown, code: str) -> dict[str, Any]:
 def _waiting() -> list[Shown]:
     found = receiving.listed({"standing": "quarantined"}, None, _MOST_WAITING, newest_first=True).rows
     return [lot for lot in found if not lot["closed"]]
-
-
-def _instruments(kind: Characteristic) -> list[tuple[str, str]]:
-    """The instruments that may be named with readings of a kind."""
-    every = catalog.directory("instrument")["instruments"]
-    known = [one for one in every if may_measure(kind.name, one["measures"])]
-    return [("", "none named"), *((str(one["id"]), f"{one['code']}: {one['says']}") for one in known)]
-
-
-def _readings(
-    kind: Characteristic, form: Mapping[str, str], label: dict[str, Any]
-) -> tuple[list[dict[str, Any]], list[int]]:
-    """What was typed as readings, and the row of each. Rows without a number or a word in them are left out, but for the first."""
-    once: dict[str, Any] = {"spool_code": label["spool_code"], "screening": form.get("screening") == "on"}
-    if form.get("instrument_id"):
-        once["instrument_id"] = number(form["instrument_id"])
-    once |= {name: form[name].strip() for name in ONCE[1:] if form.get(name, "").strip()}
-    once |= _values(kind.form.shared, form, "")
-    written = [entry.name for entry in kind.form.row if entry.form in ("number", "text")]
-    filled = [row for row in range(kind.form.rows) if any(form.get(f"{name}-{row}", "").strip() for name in written)]
-    rows = filled or [0]
-    readings = [{**once, **_values(kind.form.row, form, f"-{row}")} for row in rows]
-    conditions = kind.of_type("conditions")
-    for reading in readings:
-        for field, parts in parts_of(kind).items():
-            reading[field] = [reading.pop(part, None) for part in parts]
-        if conditions:
-            reading[conditions.name] = label["color_conditions"]
-    return readings, rows
-
-
-def _values(entries: tuple[Entry, ...], form: Mapping[str, str], end: str) -> dict[str, Any]:
-    found: dict[str, Any] = {}
-    for entry in entries:
-        text = form.get(f"{entry.name}{end}", "").strip()
-        if entry.form == "tick":
-            found[entry.name] = text == "on"
-        elif text:
-            found[entry.name] = number(text) if entry.form == "number" else text
-    return found

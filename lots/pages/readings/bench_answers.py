@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 from lots.domain.characteristics.declaring.declaration import Characteristic
+from lots.domain.characteristics.declaring.scales import Scale
 from lots.pages.site.calls import Shown, Told
 from lots.pages.site.session import pack, unpack
 from lots.services.assessment.lot_after import stands
@@ -39,6 +41,8 @@ def faults(told: Sequence[Told], kind: Characteristic, rows: Sequence[int]) -> d
     found: dict[str, list[str]] = {}
     for fault in told:
         index, _, path = fault.pointer.strip("/").partition("/")
+        # A fault of what is typed once may point to no reading.
+        path = path if index.isdigit() else index
         name = places.get(path, path)
         if index.isdigit() and int(index) < len(rows) and name in in_rows:
             name = f"{name}-{rows[int(index)]}"
@@ -51,33 +55,59 @@ def faults(told: Sequence[Told], kind: Characteristic, rows: Sequence[int]) -> d
     return found
 
 
-def first_at_fault(found: dict[str, list[str]], kind: Characteristic) -> str:
-    """Returns the first field of the form that is at fault, in the order of the page; empty when none is."""
+def checked_row(reading: Shown, kind: Characteristic, scales: Sequence[Scale]) -> Shown:
+    """Returns what checking a row told: the reading in words, why it would not count, what looks like a slip, and where its values lie."""
+    told = {name: reading[name] for name in ("counts", "why_not", "warnings")}
+    # The fields of the row, where a field is typed in parts.
+    values = {**reading, **{part: reading[field] for field, parts in parts_of(kind).items() for part in parts}}
+    drawn = [
+        {"scale": scale, "entry": entry, "value": value} for scale in scales for entry, value in scale.values(values)
+    ]
+    return {**told, "says": kind.says(reading), "drawn": drawn}
+
+
+def first_at_fault(found: dict[str, list[str]], kind: Characteristic, rows: int) -> str:
+    """Returns the first field of the form that is at fault, in the order of the page with so many rows; empty when none is."""
     order = ["instrument_id", *(entry.name for entry in kind.form.shared)]
-    order += [f"{entry.name}-{row}" for row in range(kind.form.rows) for entry in kind.form.row]
+    order += [f"{entry.name}-{row}" for row in range(rows) for entry in kind.form.row]
     return next((name for name in (*order, "note", "measured_at") if found.get(name)), "")
 
 
 def for_address(done: Shown, kept: dict[str, str], kind: Characteristic) -> str:
-    """Returns what the page tells of an entry that was stored, for its address; `kept` is what the next entry begins with."""
-    lots = [
-        {name: lot[name] for name in ("id", "supplier_lot", "standing", "uses", "to_measure")}
-        | {"says": stands(lot), "exposure": lot["exposure"]["says"] if lot.get("exposure") else ""}
-        for lot in done["lots"]
-    ]
-    told = ("id", "spool_code", "lot_id", "to_confirm", "warnings")
+    """Returns what the page tells of an entry that was stored, for its address; `kept` is what the next entry of this kind begins with."""
+    told = ("id", "spool_code", "lot_id", "to_confirm", "warnings", "counts", "why_not")
     items = [{name: one.get(name) for name in told} | {"says": kind.says(one)} for one in done["items"]]
-    return pack("entry", {"readings": items, "lots": lots, "kept": kept})
+    lots = [_lot_told(lot) for lot in done["lots"]]
+    return pack("entry", {"kind": kind.name, "readings": items, "lots": lots, "kept": kept})
 
 
-def of_address(text: str) -> tuple[dict[str, str], Shown | None]:
-    """Returns what `for_address` was given. A lot that has moved since is told as it stands now."""
-    told = unpack("entry", text)
-    if told is None:
-        return {}, None
-    for lot in told["lots"]:
+def _lot_told(lot: Any) -> dict[str, object]:
+    said = {name: lot[name] for name in ("id", "supplier_lot", "standing", "uses", "to_measure")}
+    return said | {"says": stands(lot), "exposure": lot["exposure"]["says"] if lot.get("exposure") else ""}
+
+
+def of_address(text: str) -> Shown | None:
+    """Returns what `for_address` was given; None for anything else. A lot that has moved since is told as it stands now."""
+    told: Shown | None = unpack("entry", text)
+    for lot in told["lots"] if told else ():
         now = receiving.get_lot(lot["id"])
         if now["standing"] != lot["standing"]:
             lot |= {"standing": now["standing"], "uses": now["uses"], "exposure": ""}
             lot["says"] = f"Lot {lot['supplier_lot']} has moved on since this was stored."
-    return told["kept"], told
+    return told
+
+
+def without(text: str, number: int, lot: Shown) -> str:
+    """Returns what an address tells of an entry without a reading that was undone; empty when nothing of it is left.
+
+    Args:
+        text: of the address.
+        number: of the reading.
+        lot: as it stands now.
+    """
+    told = unpack("entry", text)
+    if told is None:
+        return ""
+    left = [one for one in told["readings"] if one["id"] != number]
+    lots = [_lot_told(lot) if one["id"] == lot["id"] else one for one in told["lots"]]
+    return pack("entry", {**told, "readings": left, "lots": lots}) if left else ""

@@ -10,6 +10,7 @@ from lots.api.http.fields import NUMBER
 from lots.api.readings.voids import AgreeArgs, AgreeToVoid, Confirm, ConfirmArgs, Void, VoidArgs, Voids, of_quality
 from lots.domain.assessment.voids import may_undo
 from lots.domain.characteristics.registry import DECLARED
+from lots.pages.readings import bench_answers
 from lots.pages.site.calls import Refusal, Shown, attempt, checked, form_number, once
 from lots.pages.site.frame import answered, pages, refused
 from lots.pages.site.results import told
@@ -55,7 +56,8 @@ def voided(number: int) -> Any:
         lot = {name: left["lot"][name] for name in ("supplier_lot", "standing", "uses")}
         lot["says"] = stands(left["lot"])
         packed = pack("void", {"reading": number, "lot": lot, "held": left["voided"]["held"]})
-        return url_for("pages.bench", spool=left["spool_code"], kind=kind, undone=packed)
+        others = bench_answers.without(request.form.get("told", ""), number, left["lot"])
+        return url_for("pages.bench", spool=left["spool_code"], kind=kind, undone=packed, told=others or None)
 
     done = once(leave_out, VoidArgs)
     return (_page(number, done), done.status) if isinstance(done, Refusal) else done
@@ -67,7 +69,7 @@ def _of_lot(reading: Shown, result: str) -> str:
 
 
 def _page(number: int, refused: Refusal | None) -> str:
-    asked = {name: request.values.get(name, "") for name in ("spool", "kind", "reason")}
+    asked = {name: request.values.get(name, "") for name in ("spool", "kind", "reason", "told")}
     # A number, since it becomes part of an address.
     asked["lot"] = str(request.values.get("lot", type=int) or "")
     return render_template("readings/void.html", number=number, asked=asked, refused=refused)

@@ -13,10 +13,10 @@ _VALUE = re.compile(r"[A-Za-z0-9_-]{43}")
 _FORMER = "lots_token"
 
 
-def read(name: str) -> str:
-    """Returns the value of one of our cookies; empty without it."""
+def read(name: str, form: re.Pattern[str] = _VALUE) -> str:
+    """Returns the value of one of our cookies; empty without it, and for a value that has another form than we give it."""
     value = request.cookies.get(_full(name), "")
-    return value if _VALUE.fullmatch(value) else ""
+    return value if form.fullmatch(value) else ""
 
 
 def put(answer: Response, name: str, value: str, kept: timedelta | None = None) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -58,6 +59,32 @@ def record(kind: str, items: Sequence[SentReading], by: str, *, as_list: bool, l
     Raises:
         Invalid: everything that makes no sense, all at once; nothing was stored.
     """
+    return _record(kind, items, by, as_list=as_list, look_first=look_first)
+
+
+class _Undo(Exception):
+    """Ends a transaction whose outcome was only to be seen."""
+
+
+def tried(kind: str, items: Sequence[SentReading], by: str) -> list[View]:
+    """Returns readings as they would be stored, each with its warnings and why it would not count. Nothing is stored.
+
+    Where their lots would stand is not told: nobody should choose by it which readings to store.
+
+    Raises:
+        Invalid: everything that makes no sense, all at once.
+    """
+    found: list[View] = []
+    with contextlib.suppress(_Undo), transaction():
+        found = _record(kind, items, by, as_list=True, look_first=True, numbered=False)["items"]
+        raise _Undo
+    return found
+
+
+def _record(
+    kind: str, items: Sequence[SentReading], by: str, *, as_list: bool, look_first: bool, numbered: bool = True
+) -> Recorded:
+    """Stores readings, see `record`; where they are not `numbered`, no sentence names a reading by its number."""
     declared, now = DECLARED[kind], clock.now()
     if as_list and look_first and (doomed := check(declared, items, now, as_list=True, to_store=False).faults):
         raise Invalid(*doomed)
@@ -80,7 +107,7 @@ def record(kind: str, items: Sequence[SentReading], by: str, *, as_list: bool, l
         stand = [*(after(lot, judged[lot.id]) for lot in held), *others]
     # What a caller is told of each reading follows from what was read; nobody who writes waits for it.
     told = [
-        uncounted.told(_stored(row, known, under[row["lot"].id], Unconfirmed.of(number, far)))
+        uncounted.told(_stored(row, known, under[row["lot"].id], Unconfirmed.of(number if numbered else None, far)))
         for number, row, far in zip(numbers, rows, checked.far, strict=True)
     ]
     rules = {number: one.rules for number, one in judged.items()}

@@ -92,13 +92,13 @@ class Under:
 
 @dataclass(frozen=True, slots=True)
 class Unconfirmed:
-    """A reading far from its neighbours that nobody confirmed: its number, and how it lies in words."""
+    """A reading far from its neighbours that nobody confirmed: its number, None before it is stored, and how it lies in words."""
 
-    number: int
+    number: int | None
     says: str
 
     @classmethod
-    def of(cls, number: int, far: FarOff | None) -> Unconfirmed | None:
+    def of(cls, number: int | None, far: FarOff | None) -> Unconfirmed | None:
         """Of a reading that was just stored, None where nothing is to be confirmed."""
         return None if far is None else cls(number, str(far))
 
@@ -243,7 +243,8 @@ def _to_confirm(stored: Stored) -> Told | None:
     if waits is None or stored.under.held_to.rules <= rule_versions.SECOND:
         return None
     where = stored.declared.far.field or stored.declared.fields[0].name
-    detail = f"Reading {waits.number} waits for a confirmation: {waits.says}. Until then it does not count."
+    which = "This reading" if waits.number is None else f"Reading {waits.number}"
+    detail = f"{which} waits for a confirmation: {waits.says}. Until then it does not count."
     hint = "If it is right, confirm it beside the reading. If not, void it with a reason and measure again."
     return Told(where, detail, FAR, hint)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import TypedDict
 
 from lots.domain.characteristics.cross_section import length_m
@@ -101,13 +101,20 @@ def of_spool(code: str, *, printed: bool = False) -> View:
     return {**label, "further_lots": [lot_of(number).supplier_lot for number in further]}
 
 
+def at_the_bench(spool: Spool, drawn: Collection[str]) -> View:
+    """Returns the label of a spool of a lot whose drawn spools are known. One query."""
+    return _label(spool, spool.lot, spool.delivery, _conditions(spool.lot.grade), drawn)
+
+
 def _drawn(delivery: Delivery) -> set[str]:
     """The spools of a delivery that are its sample now."""
     changes = samples.changes_of([delivery.id])[delivery.id]
     return {code for group in drawn_of(deliveries.current(delivery).sample, changes) for code in group}
 
 
-def _label(spool: Spool, lot: Lot, delivery: Delivery, asked: Mapping[str, object] | None, drawn: set[str]) -> View:
+def _label(
+    spool: Spool, lot: Lot, delivery: Delivery, asked: Mapping[str, object] | None, drawn: Collection[str]
+) -> View:
     return {
         "spool_code": spool.code,
         "lot_id": lot.id,

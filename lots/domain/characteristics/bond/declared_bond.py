@@ -34,6 +34,7 @@ from lots.domain.characteristics.declaring.neighbours import Far, within_factor
 from lots.domain.characteristics.declaring.origin import of_the_lot
 from lots.domain.characteristics.declaring.plausibility import Doubt, doubt_area
 from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
+from lots.domain.characteristics.declaring.scales import Scale
 from lots.domain.conformity.limits import Limit
 from lots.domain.conformity.rule_versions import SECOND
 from lots.domain.uncertainty.budget import total
@@ -120,6 +121,15 @@ def _floor(least: float | None, unit: str) -> Limit | None:
 
 _MORE_OR_LESS = ("bonding more strongly", "bonding more weakly")
 _STRENGTH = ("break_force_n", "area_mm2", "stress_mpa")
+
+
+def _scales(limits: BondLimits, _: float, __: object) -> list[Scale]:
+    if limits.single_min_mpa is None:
+        return []
+    floor = Limit(limits.single_min_mpa, None, "MPa")
+    return [Scale(label="Breaking stress of one bar", limit=floor, of=("stress_mpa",), decimals=1)]
+
+
 BOND = Characteristic(
     name="bond",
     title="Layer bond",
@@ -239,6 +249,7 @@ BOND = Characteristic(
     instrument_unit="MPa",
     method="Printed bars were pulled across their layers until they broke. The stress is force over cross-section (ISO 527-1).",
     uses=("load_bearing", "flexing"),
+    scales=_scales,
     form=Form(
         "Bond",
         "Bar",

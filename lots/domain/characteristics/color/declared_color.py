@@ -46,6 +46,7 @@ from lots.domain.characteristics.declaring.neighbours import Far, within
 from lots.domain.characteristics.declaring.origin import of_the_lot
 from lots.domain.characteristics.declaring.plausibility import FAR_OFF, Doubt, doubt_lab
 from lots.domain.characteristics.declaring.printing import printed_entries, printed_fields
+from lots.domain.characteristics.declaring.scales import Scale
 from lots.domain.characteristics.opacity.lot_opacity import Opacity, latest
 from lots.domain.colorimetry.color_difference import components
 from lots.domain.colorimetry.color_values import LIGHT, Conditions, Lab
@@ -232,6 +233,31 @@ def _sent(sent: Values) -> list[Problem]:
     return found
 
 
+def _scales(limits: ColorLimits, _: float, shade: ShadeRevision | None) -> list[Scale]:
+    """The colour difference of one reading from the reference, against the limit of a spool, else of the lot."""
+    most, whose = (
+        (limits.spool_max, "the mean of a spool")
+        if limits.spool_max is not None
+        else (limits.lot_max, "the mean of the lot")
+    )
+    if shade is None or most is None:
+        return []
+
+    def difference(values: Values) -> float | None:
+        return limits.delta_e(shade.lab, Lab(*values["lab"])) if values.get("lab") else None
+
+    scale = Scale(
+        label="Colour difference from the reference",
+        limit=Limit(None, most),
+        of=COORDINATES,
+        how="computed",
+        work_out=difference,
+        holds_for=whose,
+        decimals=2,
+    )
+    return [scale]
+
+
 def _component(name: str, label: str, more: str, less: str) -> Measure:
     def limit(limits: ColorLimits, _: float) -> Limit | None:
         most = (limits.components_max or {}).get(name)
@@ -343,6 +369,7 @@ COLOR = Characteristic(
     uses=("cosmetic",),
     carried=("lab", "lab_uncertainty"),
     step_terms=lambda block: [block.get("formula"), block.get("weights")],
+    scales=_scales,
     form=Form(
         "Colour",
         "Spot",

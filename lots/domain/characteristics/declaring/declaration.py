@@ -13,6 +13,7 @@ from lots.domain.characteristics.declaring.case import Case, Part, ShadeRevision
 from lots.domain.characteristics.declaring.limit_fields import LimitsBlock, Problem
 from lots.domain.characteristics.declaring.neighbours import Far
 from lots.domain.characteristics.declaring.plausibility import Doubt
+from lots.domain.characteristics.declaring.scales import Scales, no_scales
 from lots.domain.colorimetry.color_values import Conditions
 from lots.domain.conformity.limits import Limit
 from lots.domain.conformity.rule_versions import FIRST
@@ -285,6 +286,7 @@ class Characteristic:
         instrument_unit: of an instrument's standard uncertainty.
         method: how it is measured, a sentence for papers.
         form: at the bench.
+        scales: limits that a value of one reading is drawn against at the bench.
         uses: uses that it defines: without it they were not looked at.
         carried: columns of a lot that the next lot's step is measured from, the first of which must be there.
         step_terms: what of its limits block a step depends on.
@@ -307,6 +309,7 @@ class Characteristic:
     judged: tuple[Judged, ...]
     method: str
     form: Form
+    scales: Scales = no_scales
     word: str = ""
     worked_out: tuple[WorkedOut, ...] = ()
     doubts: Callable[[Values, float], Sequence[Doubt]] = lambda values, nominal_mm: ()

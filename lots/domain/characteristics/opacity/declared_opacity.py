@@ -24,6 +24,7 @@ from lots.domain.characteristics.declaring.neighbours import Far, within
 from lots.domain.characteristics.declaring.origin import of_the_lot
 from lots.domain.characteristics.declaring.plausibility import Doubt, doubt_lab
 from lots.domain.characteristics.declaring.printing import by_test_print, printed_entries, printed_fields
+from lots.domain.characteristics.declaring.scales import Scale
 from lots.domain.characteristics.opacity.lot_opacity import (
     OpacityLimits,
     OpacityReading,
@@ -108,6 +109,22 @@ def _field(name: str, example: list[float]) -> Field:
 _BOTH = ("over_black", "over_white")
 
 
+def _scales(limits: OpacityLimits, _: float, __: object) -> list[Scale]:
+    def ratio(values: Values) -> float | None:
+        return values.get("contrast_ratio")
+
+    scale = Scale(
+        label="Contrast ratio",
+        limit=limits.limit,
+        of=("white_b",),
+        how="computed",
+        work_out=ratio,
+        holds_for="the mean of a spool",
+        decimals=4,
+    )
+    return [scale]
+
+
 OPACITY = Characteristic(
     name="opacity",
     title="Opacity",
@@ -180,6 +197,7 @@ OPACITY = Characteristic(
     instrument_unit="per coordinate",
     method="A printed plaque was read over black and over white at the same place. The contrast ratio is luminous reflectance over "
     "black by that over white (ISO 6504-3).",
+    scales=_scales,
     form=Form(
         "Opacity",
         "Place",

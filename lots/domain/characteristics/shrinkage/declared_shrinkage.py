@@ -27,7 +27,7 @@ from lots.domain.characteristics.declaring.plausibility import Doubt
 from lots.domain.characteristics.declaring.printing import printed_entries, printed_fields
 from lots.domain.characteristics.shrinkage.against_control import judge_against_control
 from lots.domain.characteristics.shrinkage.doubts import doubt_shrinkage
-from lots.domain.characteristics.shrinkage.judged_shrinkage import Start, judge_shrinkage
+from lots.domain.characteristics.shrinkage.judged_shrinkage import Start, judge_shrinkage, scales_along
 from lots.domain.characteristics.shrinkage.limit_fields import LIMIT_FIELDS
 from lots.domain.characteristics.shrinkage.lot_shrinkage import (
     AXES,
@@ -331,6 +331,7 @@ SHRINKAGE = Characteristic(
     uses=("fit",),
     carried=("shrinkage", "shrinkage_uncertainty"),
     step_terms=lambda block: [block[name] for name in ("basis", "designed_mm") if block.get(name) is not None],
+    scales=scales_along,
     form=Form(
         "Shrinkage",
         "Length",

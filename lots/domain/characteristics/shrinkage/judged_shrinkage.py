@@ -5,8 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import partial
+from typing import Any
 
-from lots.domain.characteristics.shrinkage.lot_shrinkage import AXES, AxisSummary, ShrinkageLimits
+from lots.domain.characteristics.declaring.scales import Scale
+from lots.domain.characteristics.shrinkage.lot_shrinkage import AXES, AxisSummary, ShrinkageLimits, shrinkage_percent
 from lots.domain.conformity.findings import Finding, decimals_of, shown, worst
 from lots.domain.conformity.judgement import Measured, ToDo, judge
 from lots.domain.conformity.limits import DecisionRule, Limit
@@ -156,3 +159,23 @@ def _from_to(before: float, value: float) -> str:
 
 def _aged(limits: ShrinkageLimits) -> str:
     return "" if limits.age_h is None else f", measured {limits.age_h[0]:g} to {limits.age_h[1]:g} h after printing"
+
+
+def scales_along(limits: ShrinkageLimits, _: float, __: object) -> list[Scale]:
+    """Returns what the shrinkage of one length is drawn against: the limit along its axis."""
+    return [
+        Scale(
+            label=f"Shrinkage along {axis.upper()}",
+            limit=limit,
+            of=("designed_mm", "measured_mm"),
+            how="computed",
+            work_out=partial(_shrunk, axis),
+            holds_for="the mean of the lot",
+        )
+        for axis in limits.percent
+        if (limit := limits.on(axis)) is not None
+    ]
+
+
+def _shrunk(axis: str, values: Mapping[str, Any]) -> float | None:
+    return shrinkage_percent(values["designed_mm"], values["measured_mm"]) if values.get("axis") == axis else None
