@@ -9,7 +9,7 @@ from lots.pages.purchasing import suppliers
 from lots.pages.readings import bench, bench_file, voids
 from lots.pages.receiving import corrections, deliveries, printed_labels
 from lots.pages.setup import grades
-from lots.pages.site import place, red_bar, signing_in
+from lots.pages.site import home, place, red_bar, search, signing_in
 from lots.pages.site.frame import pages
 
 __all__ = [
@@ -19,6 +19,7 @@ __all__ = [
     "corrections",
     "deliveries",
     "grades",
+    "home",
     "lots",
     "pages",
     "papers",
@@ -26,6 +27,7 @@ __all__ = [
     "printed_labels",
     "quality",
     "red_bar",
+    "search",
     "signing_in",
     "suppliers",
     "tab_checks",

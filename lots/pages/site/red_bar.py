@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 from lots.pages.site.frame import pages
 from lots.services import exposure
+from lots.services.views import View
 
 WATCHING = ("production", "quality", "admin")
 # Spools that are named; the page "What is loaded" names all.
@@ -21,6 +22,14 @@ def watches() -> bool:
     return bool(g.get("me")) and g.me["role"] in WATCHING
 
 
+def coming_off() -> list[View]:
+    """Returns the spools that must come off a machine now. One query a request."""
+    if "coming_off" not in g:
+        g.coming_off = exposure.must_come_off()
+    found: list[View] = g.coming_off
+    return found
+
+
 @pages.app_context_processor
 def _bar() -> dict[str, Any]:
     return {"red_bar": _drawn if watches() else lambda: None}
@@ -28,7 +37,7 @@ def _bar() -> dict[str, Any]:
 
 def _drawn() -> tuple[Markup, str]:
     """The bar as it stands in a page, empty where nothing must come off, and its tag."""
-    spools = exposure.must_come_off()
+    spools = coming_off()
     html = render_template("site/red_bar.html", spools=spools[:_NAMED], more=len(spools) - _NAMED) if spools else ""
     return Markup(html.strip()), hashlib.sha256(html.encode()).hexdigest()[:24]  # noqa: S704  # a template of ours, which escapes
 
@@ -44,7 +53,7 @@ def must_come_off() -> Any:
     return answer.make_conditional(request)
 
 
-@pages.get("/static/red-bar.js")
-def red_bar_script() -> Response:
-    """The script."""
-    return send_from_directory(f"{pages.root_path}/../static", "red-bar.js", mimetype="text/javascript")
+@pages.get("/static/refresh.js")
+def refresh_script() -> Response:
+    """The script that keeps the bar and the first page up to date."""
+    return send_from_directory(f"{pages.root_path}/../static", "refresh.js", mimetype="text/javascript")

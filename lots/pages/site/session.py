@@ -22,7 +22,7 @@ Call: TypeAlias = tuple[type[Resource], str]
 
 COOKIE = "lots_session"
 # Files that are the same for everybody.
-STATIC = ("pages.stylesheet", "pages.red_bar_script")
+STATIC = ("pages.stylesheet", "pages.refresh_script")
 
 
 def load() -> None:
