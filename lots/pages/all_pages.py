@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from lots.pages.assessment import quality
-from lots.pages.lots import lots, papers
+from lots.pages.lots import lists, lots, papers
 from lots.pages.production import check, tab_checks
 from lots.pages.purchasing import suppliers
 from lots.pages.readings import bench, bench_file, voids
@@ -20,6 +20,7 @@ __all__ = [
     "deliveries",
     "grades",
     "home",
+    "lists",
     "lots",
     "pages",
     "papers",

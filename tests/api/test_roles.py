@@ -65,7 +65,7 @@ TABLE = {
     ("POST", "/v1/instruments/1/studies"): {QUALITY},
     ("GET", "/v1/studies/1"): {QUALITY},
     ("POST", "/v1/studies/1/void"): {QUALITY},
-    ("GET", "/v1/deliveries"): {RECEIVING},
+    ("GET", "/v1/deliveries"): {RECEIVING, QUALITY, PURCHASING},
     ("POST", "/v1/deliveries"): {RECEIVING},
     ("GET", "/v1/deliveries/1"): BENCH,
     ("PATCH", "/v1/deliveries/1"): BENCH,
