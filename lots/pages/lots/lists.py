@@ -204,11 +204,24 @@ def _listed(found: Any, endpoint: str, asked: dict[str, Any]) -> dict[str, Any]:
         "following": "" if not_listed else at(found.next),
         "previous": "" if not_listed else at(found.previous),
         "file": url_for(f"{endpoint}_file", **beside),
-        "filtered": any(name not in ("sort", "cursor") for name in asked),
+        "filtered": [_named(name, text, known) for name, text in asked.items() if name not in ("sort", "cursor")],
         "known": known,
         "suppliers": [("", "Any supplier"), *((s["id"], f"{s['code']}: {s['says']}") for s in known["suppliers"])],
         "grades": [("", "Any grade"), *((s["id"], f"{s['code']}: {s['says']}") for s in known["grades"])],
     }
+
+
+def _named(name: str, text: str, known: Mapping[str, list[catalog.Entry]]) -> str:
+    """A filter in words, such as: supplier QWT."""
+    if name in ("supplier_id", "grade_id"):
+        subject = name.removesuffix("_id")
+        text = next((str(one["code"]) for one in known[f"{subject}s"] if str(one["id"]) == text), text)
+        return f"{subject} {text}"
+    words = {"standing": "status", "supplier_lot": "lot number", "lot_id": "lot", "use": "use"}
+    said = {**dict(STANDINGS), **{use: hyphenated(use) for use in USES}}.get(text, text)
+    return (
+        f"{words.get(name, hyphenated(name).replace('-', ' '))} {said.lower() if name in ('standing', 'use') else said}"
+    )
 
 
 def _grouped(uses: list[dict[str, Any]]) -> dict[str, list[str]]:
