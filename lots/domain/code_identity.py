@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 import unicodedata
 from dataclasses import dataclass
-from urllib.parse import unquote, urlsplit
 
 # Capital letters of Greek, Cyrillic, Armenian, Coptic, Cherokee and Lisu that look like a Latin one. Small letters are made capital
 # first, so each pair stands once. Source: Unicode Technical Standard 39, confusables.txt; the Cyrillic QA by its small letter there.
@@ -154,23 +153,6 @@ def _misread(code: str, slips: tuple[str, ...]) -> str:
         # Again as one, since a zero may be left out beside a separator that is left out too.
         text = _LEADING_ZEROS.sub("", text)
     return (text.translate(_UPRIGHT) if _UPRIGHT_SLIP in slips else text) or folded
-
-
-def scanned(text: str) -> str:
-    """Returns a spool's code from what was typed or scanned: the code itself, or the address in the QR code of a label.
-
-    Example:
-        >>> scanned(" WB-Q03-1 "), scanned("https://lots.example.org/spools/WB%20Q03-1")
-        ('WB-Q03-1', 'WB Q03-1')
-    """
-    typed = text.strip()
-    if not typed.lower().startswith(("http://", "https://")):
-        return typed
-    try:
-        path = urlsplit(typed).path
-    except ValueError:
-        return typed
-    return unquote(path.rpartition("/spools/")[2]) if "/spools/" in path else typed
 
 
 def unseen(code: str) -> list[str]:

@@ -162,6 +162,7 @@ TABLE = {
     ("POST", "/v1/inspection-severity"): {QUALITY},
     ("POST", "/v1/color-differences"): ALL,
     ("GET", "/v1/directory"): ALL,
+    ("GET", "/v1/search"): ALL,
     ("GET", "/v1/imports"): {INTEGRATION, *BENCH},
     ("POST", "/v1/imports"): {INTEGRATION, *BENCH},
 }

@@ -6,11 +6,10 @@ from collections.abc import Mapping
 from typing import Any
 
 from flask import Response, current_app, json, render_template, request, url_for
-from marshmallow import Schema
 
 from lots.api.documents.lot_pictures import LotUses
 from lots.api.http import csv_answers
-from lots.api.http.fields import MAX_ID, Text, WrittenWhole
+from lots.api.http.fields import MAX_ID, Text, VersionedSchema, WrittenWhole
 from lots.api.pictures import use_grid
 from lots.api.pictures.answers import SVG
 from lots.api.receiving.lots_and_deliveries import (
@@ -232,7 +231,7 @@ def _grouped(uses: list[dict[str, Any]]) -> dict[str, list[str]]:
     return found
 
 
-def _file(name: str, schema: type[Schema], rows: list[Any]) -> Response:
+def _file(name: str, schema: type[VersionedSchema] | type[LotSchema], rows: list[Any]) -> Response:
     """Rows as a CSV file, as the API writes them."""
     said = json.loads(current_app.json.dumps(rows))
     answer = Response(csv_answers.as_csv(csv_answers.columns_of(schema()), said), mimetype=csv_answers.CSV)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from typing import TypedDict, TypeVar
+from urllib.parse import unquote, urlsplit
 
-from lots.domain.code_identity import has_control, identity, scanned
+from lots.domain.code_identity import has_control, identity
 from lots.store.receiving import search as store
 from lots.store.receiving.deliveries import current
 from lots.store.setup import spool_codes
@@ -44,6 +45,23 @@ class Answer(TypedDict):
     asked: str
     groups: list[Group]
     similar_spools: list[str]
+
+
+def scanned(text: str) -> str:
+    """Returns a spool's code from what was typed or scanned: the code itself, or the address in the QR code of a label.
+
+    Example:
+        >>> scanned(" WB-Q03-1 "), scanned("https://lots.example.org/spools/WB%20Q03-1")
+        ('WB-Q03-1', 'WB Q03-1')
+    """
+    typed = text.strip()
+    if not typed.lower().startswith(("http://", "https://")):
+        return typed
+    try:
+        path = urlsplit(typed).path
+    except ValueError:
+        return typed
+    return unquote(path.rpartition("/spools/")[2]) if "/spools/" in path else typed
 
 
 def search(text: str) -> Answer:
