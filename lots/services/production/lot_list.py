@@ -14,7 +14,7 @@ from lots.store.engine.sorted_pages import SortedPage
 
 SORTS = tuple(ORDERS)
 # Lots in stock that are looked at to find those that may be loaded for a use.
-_LOOKED_AT = 200
+_LOOKED_AT = 100
 _LOADABLE = ("yes", "concession")
 
 
@@ -25,7 +25,7 @@ def listed(
 
     Args:
         filters: as GET /v1/lots takes them.
-        use: only lots in stock that may be loaded for it, among the next 200 in stock. A page may then hold few lots though more follow.
+        use: only lots in stock that may be loaded for it, among the next 100 in stock. A page may then hold few lots though more follow.
         sort: one of SORTS.
         cursor: from another page of this order.
         limit: lots on a page.
