@@ -25,8 +25,8 @@ DECIMAL_SIGNS = {"point": "en", "comma": "de"}
 _LOCAL = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d)?")
 _DAY = re.compile(r"\d{4}-\d\d-\d\d")
 _WITH_COMMA = re.compile(r"\s*[-+]?\d*,\d+\s*")
-# A number that stands alone in a sentence, after a blank, bracket or sign; in a code, a date or an address it has letters or signs around it.
-_IN_PROSE = re.compile(r"(?<![^\s(\[±=≥≤<>/+\-−])([-+−±]?\d+)\.(\d+)(?=$|[\s)\],;:%/°²]|\.(?:\s|$))")
+# A number that stands alone in a sentence, after a blank, bracket or sign. In a code, a date or an address it has other signs around it.
+_IN_PROSE = re.compile(r"(?<![^\s(\[±=≥≤<>])([-+−±]?\d+)\.(\d+)(?=$|[\s)\],;:%°²]|\.(?:\s|$))")
 # What follows these words is somebody's name for a thing, even where it looks like a number.
 _NAMES = re.compile(
     r"\b(?:lots?|spools?|grades?|orders?|jobs?|machines?|instruments?|suppliers?|shades?)[:,]? +$", re.IGNORECASE
