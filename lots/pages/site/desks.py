@@ -15,7 +15,7 @@ from lots.domain.words import counted, hyphenated
 from lots.pages.site.calls import Shown
 from lots.pages.site.frame import can_open
 from lots.pages.site.place import day, num, place
-from lots.pages.site.red_bar import coming_off
+from lots.pages.site.red_bar import spools as coming_off
 from lots.pages.site.session import may_call
 from lots.services import clock, exposure
 from lots.services.assessment import concessions
@@ -174,12 +174,10 @@ def _due(every: str) -> Part:
         by_day = f"{'overdue since' if one['overdue'] else 'due by'} {day(one['due_at'])}"
         if one["why"] == "moved":
             by_day = f"found to have moved on {day(one['due_at'])}"
-        number = one["instrument_id"]
-        url = (
-            _to("pages.instrument", every, number=number)
-            if number
-            else _to("pages.shade", every, number=one["shade_id"])
-        )
+        if one["instrument_id"]:
+            url = _to("pages.instrument_check", every, number=one["instrument_id"])
+        else:
+            url = _to("pages.shade", every, number=one["shade_id"])
         return Line(f"{names[one['what']]} {one['code']}", url, by_day, late=one["overdue"])
 
     return _part("due", "Instruments and references due", soon, line, f"Nothing due within {_SOON_DAYS} days.", every)
@@ -260,7 +258,11 @@ def production_desk() -> list[Part]:
             "containments",
             "Containments to close",
             places,
-            lambda one: Line(f"Lot {one['supplier_lot']}", _to("pages.containments", _lot(one["lot_id"])), one["says"]),
+            lambda one: Line(
+                f"Lot {one['supplier_lot']}",
+                _to("pages.containment", _lot(one["lot_id"]), number=one["id"]),
+                one["says"],
+            ),
             "No containments to close.",
             _to("pages.containments"),
         ),

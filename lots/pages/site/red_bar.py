@@ -22,23 +22,23 @@ def watches() -> bool:
     return bool(g.get("me")) and g.me["role"] in WATCHING
 
 
-def coming_off() -> list[View]:
-    """Returns the spools that must come off a machine now. One query a request."""
-    if "coming_off" not in g:
-        g.coming_off = exposure.must_come_off()
-    found: list[View] = g.coming_off
-    return found
-
-
 @pages.app_context_processor
 def _bar() -> dict[str, Any]:
     return {"red_bar": _drawn if watches() else lambda: None}
 
 
+def spools() -> list[View]:
+    """Returns what must come off now, the longest contained first. One query a request."""
+    if "come_off" not in g:
+        g.come_off = exposure.must_come_off()
+    found: list[View] = g.come_off
+    return found
+
+
 def _drawn() -> tuple[Markup, str]:
     """The bar as it stands in a page, empty where nothing must come off, and its tag."""
-    spools = coming_off()
-    html = render_template("site/red_bar.html", spools=spools[:_NAMED], more=len(spools) - _NAMED) if spools else ""
+    off = spools()
+    html = render_template("site/red_bar.html", spools=off[:_NAMED], more=len(off) - _NAMED) if off else ""
     return Markup(html.strip()), hashlib.sha256(html.encode()).hexdigest()[:24]  # noqa: S704  # a template of ours, which escapes
 
 
