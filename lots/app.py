@@ -11,7 +11,7 @@ from flask import Flask, Request, Response, request
 
 from lots import __version__
 from lots.api.assessment import concessions, decisions, reinspections, visual_trials
-from lots.api.documents import changes, events, lot_pictures, lot_record, nonconformity_report, webhooks
+from lots.api.documents import changes, events, lot_pictures, lot_record, nonconformity_report, search, webhooks
 from lots.api.drift import baselines, drift
 from lots.api.files import imports
 from lots.api.http import (
@@ -91,6 +91,7 @@ ROUTES = (
     webhooks.routes,
     color_differences.routes,
     directory.routes,
+    search.routes,
     test_prints.routes,
     own_account.routes,
     imports.routes,

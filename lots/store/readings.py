@@ -230,6 +230,8 @@ def lots_read_with(instrument_id: int, since: datetime | None, until: datetime |
 def has_read(instrument_id: int) -> bool:
     """True when a reading, voided ones included, was taken with an instrument. One query on an index."""
     return bool(Reading.select().where(Reading.instrument == instrument_id).exists())
+
+
 def counts_read_with(instrument_id: int, since: datetime | None, until: datetime | None) -> dict[int, int]:
     """How many readings that are not void were taken with an instrument between two moments, both included, by lot. One query on an index."""
     query = Reading.select(Reading.lot, fn.COUNT(Reading.id))

@@ -121,6 +121,7 @@ TABLE: dict[tuple[str, str], Budget] = {
     ("POST", "/v1/readings/{number}/void/agree"): Budget(1, 1, 30),
     ("POST", "/v1/remeasurements/{number}/void"): Budget(1, 1, 20),
     ("GET", "/v1/sampling-plan"): Budget(0, 1, 5),
+    ("GET", "/v1/search"): Budget(0, 20, 15),
     ("GET", "/v1/shades"): Budget(0, 500, 5),
     ("POST", "/v1/shades"): Budget(1, 1, 10),
     ("GET", "/v1/shades/{number}"): Budget(0, 1, 10),

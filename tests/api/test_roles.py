@@ -71,7 +71,7 @@ TABLE = {
     ("POST", "/v1/instruments/1/studies"): {QUALITY},
     ("GET", "/v1/studies/1"): {QUALITY},
     ("POST", "/v1/studies/1/void"): {QUALITY},
-    ("GET", "/v1/deliveries"): {RECEIVING},
+    ("GET", "/v1/deliveries"): {RECEIVING, QUALITY, PURCHASING},
     ("POST", "/v1/deliveries"): {RECEIVING},
     ("GET", "/v1/deliveries/1"): BENCH,
     ("PATCH", "/v1/deliveries/1"): BENCH,
@@ -171,6 +171,7 @@ TABLE = {
     ("POST", "/v1/inspection-severity"): {QUALITY},
     ("POST", "/v1/color-differences"): ALL,
     ("GET", "/v1/directory"): ALL,
+    ("GET", "/v1/search"): ALL,
     ("GET", "/v1/imports"): {INTEGRATION, *BENCH},
     ("POST", "/v1/imports"): {INTEGRATION, *BENCH},
 }

@@ -207,7 +207,7 @@ def _pages() -> list[str]:
         f"GET {path}"
         for path in (
             "/", "/bench", f"/bench?spool={clear}", f"/bench?spool={clear}&kind=color", "/bench/file", "/check", f"/check?spool={clear}&use=general",
-            f"/check?spool={refused}&use=general", "/grades", f"/grades/{grade}", "/grades/new", "/loaded", "/lots", "/lots?standing=quarantined",
+            f"/check?spool={refused}&use=general", "/grades", f"/grades/{grade}", "/grades/new", "/deliveries", "/home/now", "/loaded", "/lots", "/lots?standing=quarantined", "/lots?sort=number&use=cosmetic", "/search?q=q-3", "/search?q=1",
             f"/lots/{lot}", f"/lots/{blocked}", f"/lots/{lot}/record", f"/lots/{blocked}/report", "/must-come-off", "/quality", "/receiving",
             f"/receiving/{delivery}", f"/receiving/{delivery}/correct", f"/receiving/{delivery}/labels", f"/spools/{clear}",
             f"/spools/{clear}/label", "/suppliers", f"/suppliers?grade_id={grade}", f"/suppliers/{supplier}/drift?grade_id={grade}",

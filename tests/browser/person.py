@@ -84,6 +84,14 @@ class Person:
         with self.page.expect_navigation():
             self.page.get_by_role("link", name=name, exact=True).first.click()
 
+    def choose(self, name: str) -> None:
+        """Chooses from the menu, which is folded on a phone."""
+        folded = self.page.locator(".phone-menu summary")
+        if folded.is_visible() and not folded.locator("xpath=..").evaluate("e => e.open"):
+            folded.click()
+        with self.page.expect_navigation():
+            self.page.get_by_role("navigation", name="Desks").get_by_role("link", name=name, exact=True).click()
+
     def heading(self) -> str:
         """What the page is called: its one heading of the first level."""
         headings = self.page.get_by_role("heading", level=1).all_inner_texts()

@@ -14,6 +14,15 @@ from tests.browser.person import Person
 PAGES = (
     (None, "/sign-in"),
     ("admin", "/"),
+    ("receiving", "/"),
+    ("quality", "/"),
+    ("purchasing", "/"),
+    ("production", "/"),
+    ("quality", "/search?q=q1"),
+    ("purchasing", "/search?q=HW-Q12-Z"),
+    ("purchasing", "/lots?standing=released&sort=number"),
+    ("quality", "/lots/uses"),
+    ("quality", "/deliveries"),
     ("production", "/check"),
     ("production", "/check?spool=HW-Q12-2&use=cosmetic&job=J-1045&machine=P6"),
     ("production", "/check?spool=HW-T05-1&use=cosmetic&job=J-1045&machine=P6"),
@@ -92,8 +101,9 @@ def test_page(role: str | None, path: str, person: Callable[..., Person]) -> Non
 
 
 # What Tab reaches on the page that asks for a spool, from its top.
-CHECK = ("To the content", "Filament lots", "Sign out", "Check a spool", "What is loaded", "Lots")
-CHECK += ("spool", "use", "job", "machine", "mass_g", "Check")
+TOP = ("To the content", "Filament lots", "q", "Find", "Sign out")
+MENU = {WIDTHS[0]: ("Menu",), WIDTHS[1]: ("Home", "Check", "Loaded", "Lots")}
+CHECK = ("spool", "use", "job", "machine", "mass_g", "Check")
 
 _FOCUSED = """(() => { const e = document.activeElement, s = getComputedStyle(e);
     return [e.name || e.innerText.trim(), s.outlineStyle !== 'none' && parseFloat(s.outlineWidth) >= 2, e.getBoundingClientRect().left >= 0]; })()"""
@@ -106,10 +116,38 @@ def test_focus_order(width: int, person: Callable[..., Person]) -> None:
     somebody.go("/check")
     somebody.page.evaluate("document.activeElement.blur(); document.body.tabIndex = -1; document.body.focus()")
     reached: list[Any] = []
-    for _ in CHECK:
+    wanted = (*TOP, *MENU[width], *CHECK)
+    for _ in wanted:
         somebody.page.keyboard.press("Tab")
         reached.append(somebody.page.evaluate(_FOCUSED))
-    assert [[name, True, True] for name in CHECK] == reached
+    assert [[name, True, True] for name in wanted] == reached
+
+
+def test_a_list_is_one_or_two_lines_a_row(person: Callable[..., Person]) -> None:
+    """A row of a list is no higher than two lines on a screen, and than three on a phone."""
+    somebody = person(1280, role="quality")
+    for path in ("/lots", "/deliveries"):
+        for width, lines in ((1280, 2), (390, 3)):
+            somebody.page.set_viewport_size({"width": width, "height": 800})
+            somebody.go(path)
+            rows = somebody.page.locator(".list tbody tr")
+            heights = rows.evaluate_all("all => all.map(e => e.getBoundingClientRect().height)")
+            assert 30 < len(heights)
+            # A line of 22 px, beside the space around it.
+            assert max(heights) <= 22 * lines + 18, (path, width)
+            assert somebody.fits()
+
+
+def test_the_menu_of_a_phone_is_folded_and_opens_without_script(person: Callable[..., Person]) -> None:
+    """So that it does not fill the screen; the search box stays in sight."""
+    somebody = person(390, script=False, role="admin")
+    somebody.go("/lots")
+    header = somebody.page.locator("header")
+    assert header.bounding_box()["height"] <= 120
+    assert somebody.page.get_by_role("searchbox").is_visible()
+    somebody.choose("Quality")
+    assert somebody.page.url.endswith("/quality")
+    assert somebody.fits()
 
 
 @pytest.mark.parametrize("width", WIDTHS)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from lots.services.setup.roles import PEOPLE
@@ -10,28 +12,36 @@ from tests.reported import bad_lot
 
 # The menu of each desk. What it opens is the API's to say: logging a delivery, say, is for receiving alone.
 MENUS = {
-    "receiving": ["Log a delivery", "Measure", "Lots"],
-    "quality": ["Measure", "Lots", "Waiting lots and approvals"],
-    "purchasing": ["Lots", "Suppliers"],
-    "production": ["Check a spool", "What is loaded", "Lots"],
+    "receiving": ["Home", "Receive", "Measure", "Lots"],
+    "quality": ["Home", "Measure", "Lots", "Quality"],
+    "purchasing": ["Home", "Lots", "Suppliers"],
+    "production": ["Home", "Check", "Loaded", "Lots"],
+    "admin": ["Home", "Receive", "Measure", "Check", "Loaded", "Lots", "Quality", "Suppliers"],
 }
-MENUS["admin"] = [
-    "Log a delivery",
-    "Measure",
-    "Check a spool",
-    "What is loaded",
-    "Lots",
-    "Waiting lots and approvals",
-    "Suppliers",
-]
+
+
+def menus(page):
+    """What the menu offers, for a wide page and for a phone."""
+    every = re.findall(r"<ul>(.*?)</ul>", page.html.partition('<nav aria-label="Desks">')[2].partition("</nav>")[0])
+    return [re.findall(r">([^<]+)</a>", one) for one in every]
 
 
 @pytest.mark.parametrize("role", [*PEOPLE, "admin"])
-def test_the_menu_offers_what_the_desk_does(desk, role):
-    """No less and no more, on the first page and above every page."""
-    page = Browser(desk, role).go("/")
-    every = MENUS["admin"]
-    assert MENUS[role] == [word for word in page.links if word in every]
+@pytest.mark.parametrize("path", ["/", "/lots"])
+def test_the_menu_offers_what_the_desk_does(desk, role, path):
+    """No less and no more, on the first page and above every page, the same on a phone."""
+    page = Browser(desk, role).go(path)
+    offered = [[word for word in menu if word != "Set up"] for menu in menus(page)]
+    assert [MENUS[role], MENUS[role]] == offered
+
+
+def test_the_menu_says_where_one_is(desk):
+    """On the page itself, and on those below it."""
+    desk.receive(desk.quillwort, desk.white)
+    clerk = Browser(desk, "receiving")
+    for path, said in (("/lots", "page"), ("/lots/1", "true")):
+        assert 2 == clerk.go(path).html.count(f'<a href="/lots" aria-current="{said}">Lots</a>')
+    assert 2 == clerk.go("/lots").html.count("aria-current")
 
 
 @pytest.mark.parametrize("role", [*PEOPLE, "admin"])

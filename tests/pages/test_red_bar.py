@@ -122,7 +122,7 @@ def test_it_is_one_query_on_indexes(desk):
 
 def test_the_script_is_kept_by_browsers_and_asks_nobody_who_it_is(desk):
     """A file of ours, as the content policy has it."""
-    with desk.app.test_client().get("/static/red-bar.js") as answer:
+    with desk.app.test_client().get("/static/refresh.js") as answer:
         assert (200, "text/javascript") == (answer.status_code, answer.mimetype)
         assert "max-age=3600" in answer.headers["Cache-Control"]
         assert "script-src 'self'" in answer.headers["Content-Security-Policy"]

@@ -74,9 +74,9 @@ def test_a_page_asks_once_who_it_is_for(shop, client):
     """One statement finds the session, its token and role, however often the page then asks the API."""
     sign_in(client, shop.tokens["quality"], HERE)
     with statements() as seen:
-        assert 200 == client.get("/").status_code
-    # The second one is for the red bar, the third for what is still to be set up.
-    assert ['FROM "web_session"', 'FROM "containment"', 'FROM "shop_details"'] == [
+        assert 200 == client.get("/bench/file").status_code
+    # The second one is for the red bar.
+    assert ['FROM "web_session"', 'FROM "containment"'] == [
         f"FROM {sql.split('FROM ')[1].split()[0]}" for sql, _ in seen
     ]
     with statements() as seen:

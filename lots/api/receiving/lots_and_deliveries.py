@@ -286,7 +286,7 @@ class LotFilterArgs(OrderedPageArgs):
 class Deliveries(Resource):
     """All deliveries."""
 
-    who = {"GET": ("receiving",), "POST": ("receiving",)}
+    who = {"GET": ("receiving", "quality", "purchasing"), "POST": ("receiving",)}
     made_at = "/v1/deliveries/{id}"
 
     @deliveries.arguments(DeliveryFilterArgs, location="query")

@@ -1,12 +1,12 @@
-"""Lots for everybody: which there are, and the whole story of one, to read or to print."""
+"""A lot for everybody: the whole story of one, to read or to print."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from functools import partial
 from typing import Any
 
-from flask import Response, render_template, request, url_for
+from flask import render_template, request
 from markupsafe import Markup
 
 from lots.api.assessment.concessions import LotConcessions
@@ -14,12 +14,11 @@ from lots.api.assessment.decisions import Assessment, Decisions
 from lots.api.assessment.reinspections import Reinspections
 from lots.api.documents.lot_pictures import LotUses
 from lots.api.http.fields import NUMBER
-from lots.api.pictures import findings, use_grid
-from lots.api.pictures.answers import SVG
+from lots.api.pictures import findings
 from lots.api.production.tracing import Exposure
 from lots.api.purchasing.corrective_actions import LotActions
 from lots.api.readings.readings import LotReadings
-from lots.api.receiving.lots_and_deliveries import LotFilterArgs, Lots, OneLot
+from lots.api.receiving.lots_and_deliveries import OneLot
 from lots.api.receiving.samples import LotSample
 from lots.api.setup.grades import OneGrade
 from lots.domain.characteristics.registry import DECLARED
@@ -27,8 +26,8 @@ from lots.pages.lots.pictures import measured
 from lots.pages.lots.time_line import ACTIONS, time_line
 from lots.pages.purchasing.suppliers import CHARACTERISTICS, drawn
 from lots.pages.readings.voids import may_confirm, may_void
-from lots.pages.site.calls import Paged, Refusal, attempt, checked, every
-from lots.pages.site.frame import pages, refused
+from lots.pages.site.calls import Refusal, attempt, every
+from lots.pages.site.frame import pages
 from lots.pages.site.place import place
 from lots.pages.site.session import may_call, signed_in
 from lots.services import exposure
@@ -38,73 +37,9 @@ from lots.services.production import lot_uses
 from lots.services.purchasing import corrective_actions
 from lots.services.readings import recording
 from lots.services.receiving import substitutes
-from lots.services.setup import catalog
 
-STANDINGS = (
-    ("", "Any standing"),
-    ("quarantined", "In quarantine"),
-    ("released", "Released"),
-    ("restricted", "Restricted"),
-    ("blocked", "Blocked"),
-    ("returned", "Returned"),
-    ("scrapped", "Scrapped"),
-)
-_FILTERS = ("standing", "supplier_id", "grade_id", "supplier_lot")
-# Lots on a page of the list, and readings on the page of a lot.
-_LOTS, _READINGS = 50, 100
-
-
-def _grouped(uses: Sequence[dict[str, Any]]) -> dict[str, list[str]]:
-    """The uses of a lot by what is said of them: yes, not yet, no."""
-    found: dict[str, list[str]] = {}
-    for one in uses:
-        found.setdefault(one["answer"], []).append(one["use"].replace("_", "-"))
-    return found
-
-
-@pages.get("/lots")
-@signed_in((Lots, "GET"), (LotUses, "GET"))
-def lots() -> Any:
-    """All lots, by where they stand, whose they are and what they are."""
-    found = attempt(_listed, LotFilterArgs)
-    not_listed = found if isinstance(found, Refusal) else None
-    rows, following = ([], None) if isinstance(found, Refusal) else (found.rows, found.next)
-    known = catalog.directory("supplier", "grade")
-    page = render_template(
-        "lots/lots.html",
-        refused=not_listed,
-        asked={name: request.args.get(name, "").strip() for name in _FILTERS},
-        standings=STANDINGS,
-        suppliers=[("", "Any supplier"), *((s["id"], f"{s['code']}: {s['says']}") for s in known["suppliers"])],
-        grades=[("", "Any grade"), *((s["id"], f"{s['code']}: {s['says']}") for s in known["grades"])],
-        lots=[(lot, _grouped(line["uses"])) for lot, line in rows],
-        grid=url_for("pages.lot_uses_picture", **_asked()),
-        following=following and url_for("pages.lots", **{**_asked(), "cursor": following}),
-    )
-    return page, not_listed.status if not_listed else 200
-
-
-@pages.get("/lots/uses.svg")
-@signed_in((LotUses, "GET"))
-def lot_uses_picture() -> Any:
-    """What the lots of a page of the list may be used for, drawn; a browser asks for it where it is wide enough to show it."""
-    found = attempt(_listed, LotFilterArgs)
-    if isinstance(found, Refusal):
-        return refused(found, url_for("pages.lots"))
-    picture = use_grid.draw({"items": [line for _, line in found.rows], "next": found.next})
-    return Response(picture, mimetype=SVG)
-
-
-def _asked() -> dict[str, Any]:
-    """Which lots, and which page of them, an address asks for; whatever else stands in it leads nowhere."""
-    return {name: text for name in (*_FILTERS, "cursor") if (text := request.args.get(name, "").strip())}
-
-
-def _listed() -> Paged[Any]:
-    filters = checked(LotFilterArgs, _asked())
-    cursor = filters.pop("cursor", None)
-    del filters["order"], filters["limit"]
-    return lot_uses.beside_lots(filters, cursor, _LOTS, newest_first=True)
+# Readings on the page of a lot.
+_READINGS = 100
 
 
 @pages.get(f"/lots/<{NUMBER}:number>")

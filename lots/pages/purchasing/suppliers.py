@@ -44,5 +44,3 @@ def _seen(grade: str) -> overview.Overview:
 def drawn(picture: str) -> Markup:
     """Returns a picture of the API to stand in a page: the only markup a page takes as it is, for every word in it is escaped there."""
     return Markup(picture)  # noqa: S704  # drawn by lots.api.pictures, which escapes
-
-

@@ -1,4 +1,4 @@
-"""The frame all pages share: the first page, the style sheet, and how an error looks."""
+"""The frame all pages share: the menu, the style sheet, and how an error looks."""
 
 from __future__ import annotations
 
@@ -24,43 +24,20 @@ from lots.api.http.routes import Refused
 from lots.domain.words import counted, hyphenated
 from lots.pages.site import cookies, session
 from lots.pages.site.calls import Refusal
-from lots.pages.site.session import signed_in
 
 pages = Blueprint("pages", __name__, template_folder="../templates")
 
-# What people come to do: title, what it is for, and where it leads. Whose desk it is, the page itself says.
+# The menu: a word for each page that people begin at, and where it leads. Whose desk it is, the page itself says.
 TASKS = (
-    (
-        "Log a delivery",
-        "A pallet has come: note lot and spools, print labels, see which spools to measure.",
-        "pages.receiving",
-    ),
-    (
-        "Measure",
-        "Enter readings at the bench, by hand, scanner or file, and see what is still missing.",
-        "pages.bench",
-    ),
-    (
-        "Check a spool",
-        "May this spool be loaded for this job? One answer, and what else would do.",
-        "pages.check",
-    ),
-    (
-        "What is loaded",
-        "Which spool is on which machine; what must come off first.",
-        "pages.loaded",
-    ),
-    ("Lots", "Every lot, where it stands, and its whole story.", "pages.lots"),
-    (
-        "Waiting lots and approvals",
-        "What each lot still lacks; concessions to approve; instruments due.",
-        "pages.quality",
-    ),
-    (
-        "Suppliers",
-        "Which supplier is steadier, how sure that is, where to act this week.",
-        "pages.suppliers",
-    ),
+    ("Home", "pages.home"),
+    ("Receive", "pages.receiving"),
+    ("Measure", "pages.bench"),
+    ("Check", "pages.check"),
+    ("Loaded", "pages.loaded"),
+    ("Lots", "pages.lots"),
+    ("Quality", "pages.quality"),
+    ("Suppliers", "pages.suppliers"),
+    ("Set up", "pages.setup"),
 )
 
 CSP = (
@@ -98,6 +75,7 @@ def _shared() -> dict[str, Any]:
         "once": session.once,
         "tasks": _tasks(),
         "may": session.may,
+        "can_open": can_open,
         # Whether the API can print what a page offers as a PDF.
         "pdf": find_spec("fpdf") is not None,
     }
@@ -117,17 +95,20 @@ def answered(done: wrappers.Response | Refusal, back: str) -> Any:
     return refused(done, back) if isinstance(done, Refusal) else done
 
 
+def can_open(endpoint: str) -> bool:
+    """Returns whether a page is there and whoever is signed in may open it."""
+    return endpoint in current_app.view_functions and session.may(endpoint)
+
+
 def _tasks() -> list[dict[str, str]]:
-    """What whoever is signed in may come to do."""
-    offered = [task for task in TASKS if session.may(task[2])]
-    return [{"title": title, "about": about, "url": url_for(endpoint)} for title, about, endpoint in offered]
-
-
-@pages.get("/")
-@signed_in()
-def home() -> str:
-    """Asks what people came to do."""
-    return render_template("site/home.html")
+    """The menu of whoever is signed in. `here` is what `aria-current` says of the entry: the page itself, or a page below it."""
+    path, found = request.script_root + request.path, []
+    for title, endpoint in TASKS:
+        if can_open(endpoint):
+            url = url_for(endpoint)
+            below = endpoint != "pages.home" and path.startswith(f"{url}/")
+            found.append({"title": title, "url": url, "here": "page" if path == url else "true" if below else ""})
+    return found
 
 
 @pages.get("/static/site.css")

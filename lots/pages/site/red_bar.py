@@ -53,7 +53,7 @@ def must_come_off() -> Any:
     return answer.make_conditional(request)
 
 
-@pages.get("/static/red-bar.js")
-def red_bar_script() -> Response:
-    """The script."""
-    return send_from_directory(f"{pages.root_path}/../static", "red-bar.js", mimetype="text/javascript")
+@pages.get("/static/refresh.js")
+def refresh_script() -> Response:
+    """The script that keeps the bar and the first page up to date."""
+    return send_from_directory(f"{pages.root_path}/../static", "refresh.js", mimetype="text/javascript")

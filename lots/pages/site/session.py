@@ -23,7 +23,14 @@ Call: TypeAlias = tuple[type[Resource], str]
 
 COOKIE = "lots_session"
 # Files that are the same for everybody.
-STATIC = ("pages.stylesheet", "pages.red_bar_script", "pages.token_print_script", "pages.print_script", "pages.bench_script")
+STATIC = (
+    "pages.stylesheet",
+    "pages.red_bar_script",
+    "pages.token_print_script",
+    "pages.print_script",
+    "pages.bench_script",
+    "pages.refresh_script",
+)
 
 
 def load() -> None:

@@ -245,6 +245,10 @@ def _misnamed(names: Mapping[int, str]) -> Iterator[Flaw]:
         columns = " and ".join(_words(name) for name in one.wanted)
         says = f"{columns} of {_words(one.model._meta.table_name)} {one.number} do not follow from {one.text}"
         yield Flaw(says, _named(one.lot, names), named=one.lot is not None)
+    for lost in integrity.unfindable():
+        follow = f"do not follow from {lost.text}" if lost.text else "belong to no name"
+        says = f"search keys of {lost.kind} {lost.number} {follow}"
+        yield Flaw(says, _named(lost.lot, names), named=lost.lot is not None)
 
 
 def judged_again(number: int, name: str) -> Iterator[Flaw]:
@@ -314,15 +318,21 @@ def rebuild(flaws: Iterable[Flaw], by: str, watch: Watch = unwatched) -> tuple[l
     flaws = list(flaws)
     spoiled = {flaw.lot for flaw in flaws if not (flaw.summary or flaw.named)}
     right = [flaw for flaw in flaws if flaw.lot not in spoiled and None not in spoiled]
-    misnamed = list(integrity.misnamed()) if any(flaw.named for flaw in right) else []
+    named = any(flaw.named for flaw in right)
+    misnamed, lost = (list(integrity.misnamed()), list(integrity.unfindable())) if named else ([], [])
     for (number, _), mine in watch("Working out again", list(_by_lot(right).items())):
         with transaction():
             lot = lots.lock([number])[number]
-            for one in misnamed:
-                if one.lot == number:
-                    integrity.name_again(one)
+            _name_again([one for one in misnamed if one.lot == number], [one for one in lost if one.lot == number])
             _note_again(lot, mine, by)
     return right, [flaw for flaw in flaws if flaw not in right]
+
+
+def _name_again(misnamed: Iterable[integrity.Misnamed], lost: Iterable[integrity.Unfindable]) -> None:
+    for one in misnamed:
+        integrity.name_again(one)
+    for row in lost:
+        integrity.find_again(row)
 
 
 def _note_again(lot: Lot, flaws: Sequence[Flaw], by: str) -> None:

@@ -96,6 +96,12 @@ def read(after: str | None, limit: int, kinds: Collection[str] = ()) -> Slice:
     return Slice(items, position, more=len(entries) == most)
 
 
+def mark() -> str:
+    """Returns a text that changes with every entry of the history, whether it holds changes or not. One query."""
+    number, head = feed.newest_of_all()
+    return f"{number} {head}"
+
+
 def _after(position: Position, entries: list[Told]) -> Iterator[tuple[Position, View]]:
     for entry in entries:
         for here, change in items_of(entry):

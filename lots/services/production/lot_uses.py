@@ -8,7 +8,7 @@ from datetime import datetime
 from lots.domain.assessment.limits_revision import USES, verdict_on_use
 from lots.domain.assessment.standing_by_hand import ENDINGS
 from lots.domain.production.clearance import Clearance
-from lots.services import clock, views
+from lots.services import clock
 from lots.services.lookups import spool_of
 from lots.services.production import clearance
 from lots.services.views import View
@@ -27,10 +27,11 @@ def listed(filters: Mapping[str, object], cursor: str | None, limit: int, *, new
     """Returns a page of lots with what each may be used for. One query, however many lots there are."""
     now = clock.now()
     page = lots.listed(filters, cursor, limit, newest_first=newest_first, of=shelf.lots_with_uses())
-    return page.map(lambda lot: _line(lot, now))
+    return page.map(lambda lot: line(lot, now))
 
 
-def _line(lot: Lot, at: datetime) -> View:
+def line(lot: Lot, at: datetime) -> View:
+    """Returns what a lot may be used for, as a list says it. No query."""
     return {
         "lot_id": lot.id,
         "supplier_lot": lot.supplier_lot,
@@ -76,15 +77,6 @@ def _answer(lot: Lot, found: Clearance, verdict: str | None, forbidden: bool) ->
     if verdict is None:
         return "not_judged"
     return "not_yet" if lot.standing in _OPEN else "no"
-
-
-def beside_lots(
-    filters: dict[str, object], cursor: str | None, limit: int, *, newest_first: bool = False
-) -> Page[tuple[View, View]]:
-    """Returns a page of lots, each with the line of what it may be used for. One query, however many lots there are."""
-    now = clock.now()
-    found = lots.listed(filters, cursor, limit, newest_first=newest_first)
-    return found.map(lambda lot: (views.lot(lot), _line(lot, now)))
 
 
 def of_spool(row: Spool) -> list[View]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
-from typing import TypedDict
+from typing import TypedDict, cast
 
 from lots.domain.drift.lot_series import LotSeries
 from lots.domain.drift.reported import Listing, signals_to_report
@@ -16,8 +16,10 @@ from lots.services.drift.views import ahead_says, percent
 from lots.services.purchasing import supplies
 from lots.services.purchasing.supplies import Charted, Pair
 from lots.services.views import View
+from lots.store.changes import feed
 from lots.store.drift import lot_series
 from lots.store.drift import series as store
+from lots.store.engine.database import db
 from lots.store.tables.decisions import CorrectiveAction
 from lots.store.tables.models import Supplier
 
@@ -56,6 +58,21 @@ def act_this_week() -> View:
     lots, overdue = lot_series.lots_of(since=now - BACK), store.overdue_actions(now)
     suppliers, grades = supplies.named(lots, pairs_of(overdue))
     return to_act_on(now, lots, overdue, suppliers, supplies.charted(lots, grades))
+
+
+def as_last_worked_out() -> View:
+    """Returns the same, worked out anew only once anything was recorded since, or an hour has begun. One query, else as many as `act_this_week`.
+
+    Whatever it rests on is written in the history, so nothing has changed while the newest entry there has not.
+    """
+    key = (str(db.obj.database), *feed.newest_of_all(), clock.now().replace(minute=0, second=0, microsecond=0))
+    if _KEPT.get("key") != key:
+        _KEPT.update(key=key, week=act_this_week())
+    return cast("View", _KEPT["week"])
+
+
+# The last list, and what it was worked out from.
+_KEPT: dict[str, object] = {}
 
 
 def pairs_of(actions: Sequence[CorrectiveAction]) -> list[Pair]:

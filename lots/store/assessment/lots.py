@@ -91,6 +91,11 @@ def listed(
 
     `filters` as the contract names them; `of` is the selection, of everything that goes with a lot unless it is given.
     """
+    return page(filtered(filters, of), Lot.id, cursor, limit, newest_first=newest_first)
+
+
+def filtered(filters: Mapping[str, object], of: ModelSelect[Lot] | None = None) -> ModelSelect[Lot]:
+    """The lots of these filters, as for `listed`."""
     moments = {name: value for name, value in filters.items() if isinstance(value, datetime)}
     query = _with_names() if of is None else of
     query = among(query, Lot, "received_at", moments.get("received_from"), moments.get("received_to"))
@@ -101,7 +106,7 @@ def listed(
             query = query.where(Lot.id.in_(_numbered_as(str(value))))
         else:
             query = query.where(getattr(Lot, name.removesuffix("_id")) == value)
-    return page(query, Lot.id, cursor, limit, newest_first=newest_first)
+    return query
 
 
 def _numbered_as(supplier_lot: str) -> ModelCompoundSelectQuery:

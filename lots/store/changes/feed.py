@@ -45,6 +45,12 @@ def newest() -> Told | None:
     return told(row) if row else None
 
 
+def newest_of_all() -> tuple[int, str]:
+    """The number and the hash of the newest entry of the history, whether it holds changes or not; (0, "") before the first. One query."""
+    row = Event.select(Event.id, Event.hash).order_by(Event.id.desc()).limit(1).tuples().first()
+    return (int(row[0]), str(row[1])) if row else (0, "")
+
+
 # The largest number an entry can have.
 _ALL = 2**63 - 1
 _COLUMNS = (Event.id, Event.at, Event.by, Event.content, Event.hash)

@@ -177,7 +177,7 @@ def work_out_again(lot_id: int) -> None:
 
 
 # What a list of deliveries shows of a lot; its documents would be read at every row for nothing.
-_LOT_SHOWN = (Lot.id, Lot.supplier, Lot.grade, Lot.supplier_lot, Lot.standing, Lot.uses)
+LOT_SHOWN = (Lot.id, Lot.supplier, Lot.grade, Lot.supplier_lot, Lot.standing, Lot.uses)
 
 
 def _with_names() -> ModelSelect[Delivery]:
@@ -192,7 +192,7 @@ def find(number: int) -> Delivery | None:
 
 def listed(filters: DeliveryFilter, cursor: str | None, limit: int, *, newest_first: bool = False) -> Page[Delivery]:
     """A page of deliveries with what a list shows of their lots, in the order they were recorded, or the other way round. Each filter has an index."""
-    query = Delivery.select(Delivery, *_LOT_SHOWN).join(Lot)
+    query = Delivery.select(Delivery, *LOT_SHOWN).join(Lot)
     if "lot_id" in filters:
         query = query.where(Delivery.lot == filters["lot_id"])
     query = among(query, Delivery, "came_at", filters.get("received_from"), filters.get("received_to"))

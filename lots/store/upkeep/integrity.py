@@ -10,12 +10,15 @@ from typing import cast
 from peewee import Field, ForeignKeyField, ModelSelect, SqliteDatabase, fn
 
 from lots.domain.code_identity import identity, likeness
+from lots.domain.code_identity import search_keys as folded_keys
 from lots.domain.production.masses import SpoolMass
 from lots.store.engine.database import db
+from lots.store.setup import search_keys
 from lots.store.tables.loads import Job, Load, Machine
 from lots.store.tables.models import (
     TABLES,
     Delivery,
+    DeliveryCorrection,
     Event,
     Grade,
     Lot,
@@ -150,6 +153,55 @@ def misnamed() -> Iterator[Misnamed]:
         wanted = {"of_job": jobs.get(identity(row.job)), "on_machine": machines.get(identity(row.machine))}
         if wanted != {"of_job": row.of_job_id, "on_machine": row.on_machine_id}:
             yield Misnamed(Load, row.id, f"{row.job} on {row.machine}", row.lot_id, wanted)
+
+
+@dataclass(frozen=True, slots=True)
+class Unfindable:
+    """A lot, a delivery or a job whose search keys do not follow from its name; `text` is None where there is no such row."""
+
+    kind: search_keys.Searched
+    number: int
+    text: str | None
+    lot: int | None
+
+
+def unfindable() -> Iterator[Unfindable]:
+    """Rows that a search does not find by a part of their names, or finds by what they are not called. Seven queries."""
+    for kind, names in (("lot", _lots_named()), ("order", _orders_named()), ("job", _jobs_named())):
+        searched = cast("search_keys.Searched", kind)
+        kept = search_keys.every(searched)
+        for number, (text, lot) in names.items():
+            if kept.pop(number, []) != sorted(folded_keys(text or "")):
+                yield Unfindable(searched, number, text, lot)
+        for number in sorted(kept):
+            yield Unfindable(searched, number, None, None)
+
+
+_Named = dict[int, tuple[str | None, int | None]]
+
+
+def _lots_named() -> _Named:
+    return {row.id: (row.supplier_lot, row.id) for row in Lot.select(Lot.id, Lot.supplier_lot).order_by(Lot.id)}
+
+
+def _orders_named() -> _Named:
+    """By the corrections themselves: what is kept of them beside a delivery may be wrong too."""
+    logged = Delivery.select(Delivery.id, Delivery.order_ref, Delivery.lot).order_by(Delivery.id)
+    found: _Named = {row.id: (row.order_ref, row.lot_id) for row in logged}
+    for row in DeliveryCorrection.select().order_by(DeliveryCorrection.id):
+        if "order_ref" in row.changes and row.delivery_id in found:
+            order = cast("str | None", row.changes["order_ref"][1])
+            found[row.delivery_id] = (order, found[row.delivery_id][1])
+    return found
+
+
+def _jobs_named() -> _Named:
+    return {row.id: (row.number, None) for row in Job.select(Job.id, Job.number).order_by(Job.id)}
+
+
+def find_again(found: Unfindable) -> None:
+    """Writes the search keys that follow from the name of a row."""
+    search_keys.keep(found.kind, found.number, found.text)
 
 
 def _misfolded(

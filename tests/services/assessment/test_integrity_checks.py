@@ -7,7 +7,9 @@ import pytest
 from lots.domain.code_identity import likeness
 from lots.services.assessment import integrity_checks
 from lots.store import audit
+from lots.store.setup import search_keys
 from lots.store.tables import decisions, loads, models
+from lots.store.tables.setup import SearchKey
 from lots.store.upkeep.integrity import snapshot
 from tests.shop import CONDITIONS, RECEIVED, SIMPLE_LIMITS, WHITE
 from tests.store.rows import connected
@@ -113,6 +115,40 @@ def test_what_a_lot_or_spool_is_found_by_follows_from_its_code(lot, model, text,
     with by_hand():
         assert (before, made) == (row_of(model, 1), decisions.Decision.select().count())
     assert [] == found()
+
+
+@pytest.mark.parametrize(("kind", "text"), [("lot", "Q-71"), ("order", "PO 7")])
+@pytest.mark.parametrize("edit_key", ["lost", "edited", "added"])
+def test_search_keys_of_a_lot_and_an_order_follow_from_its_name(shop, kind, text, edit_key):
+    """One that is gone, another or too many is named with the lot, and working it out again puts it right."""
+    lot = shop.good_lot(order_ref="PO 7")["lot_id"]
+    with by_hand():
+        (first, *_) = search_keys.every(kind)[1]
+        mine = (SearchKey.kind == kind) & (SearchKey.key == first)
+        {
+            "lost": SearchKey.delete().where(mine),
+            "edited": SearchKey.update(key="7878").where(mine),
+            "added": SearchKey.insert(kind=kind, key="7878", refers_to=1),
+        }[edit_key].execute()
+    assert ([f"lot Q-71 ({lot}): search keys of {kind} 1 do not follow from {text}."], []) == rebuilt()
+    with by_hand():
+        assert [1] == search_keys.numbers(kind, text, 5)
+    assert [] == found()
+
+
+def test_the_search_keys_of_a_corrected_order_follow_from_the_correction(shop, lot):
+    """The old order is found no longer, and that is no flaw."""
+    body = {"order_ref": "PO 8", "reason": "as the packing slip says"}
+    assert 200 == shop.call("quality", "PATCH", "/deliveries/1", body, If_Match='"delivery-1-v1"').status_code
+    assert [] == found()
+
+
+@pytest.mark.parametrize(("number", "says"), [(1, "job 1 do not follow from J-1"), (9, "job 9 belong to no name")])
+def test_search_keys_of_a_job_are_told_and_left(lot, number, says):
+    """A job is the shop's; keys that no job has are told too."""
+    with by_hand():
+        SearchKey.insert(kind="job", key="7878", refers_to=number).execute()
+    assert ([], [f"shop: search keys of {says}."]) == rebuilt()
 
 
 @pytest.mark.parametrize("column", ["of_job_id", "on_machine_id"])

@@ -1,0 +1,239 @@
+"""Lists that people filter, sort and leaf through: lots and deliveries, on a page or as a CSV file."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from flask import Response, current_app, json, render_template, request, url_for
+
+from lots.api.documents.lot_pictures import LotUses
+from lots.api.http import csv_answers
+from lots.api.http.fields import MAX_ID, Text, VersionedSchema, WrittenWhole
+from lots.api.pictures import use_grid
+from lots.api.pictures.answers import SVG
+from lots.api.receiving.lots_and_deliveries import (
+    Deliveries,
+    DeliveryFilterArgs,
+    DeliverySchema,
+    LotFilterArgs,
+    Lots,
+    LotSchema,
+)
+from lots.domain.assessment.limits_revision import USES
+from lots.domain.words import hyphenated
+from lots.pages.site.calls import Refusal, attempt, checked, every
+from lots.pages.site.frame import can_open, pages, refused
+from lots.pages.site.place import end_of, moment_typed
+from lots.pages.site.session import signed_in
+from lots.services.production import lot_list
+from lots.services.receiving import deliveries as delivery_desk
+from lots.services.setup import catalog
+
+STANDINGS = (
+    ("", "Any status"),
+    ("quarantined", "In quarantine"),
+    ("released", "Released"),
+    ("restricted", "Restricted"),
+    ("blocked", "Blocked"),
+    ("returned", "Returned"),
+    ("scrapped", "Scrapped"),
+)
+_LOT_FILTERS = ("standing", "supplier_id", "grade_id", "supplier_lot", "use")
+_DELIVERY_FILTERS = ("lot_id", "supplier_id", "grade_id")
+_DAYS = ("received_from", "received_to")
+SORTS = {"logged": "Logged, newest first", "received": "Received, newest first", "number": "Lot number"}
+# Rows on a page, and in a file.
+_ROWS, _FILE_ROWS = 50, 2000
+
+
+class LotListArgs(LotFilterArgs):
+    """Which lots, and in which order."""
+
+    use = Text(20, one_of=USES, metadata={"label": "Use"})
+    sort = Text(20, one_of=lot_list.SORTS, load_default="logged", metadata={"label": "Sort by"})
+    cursor = Text(600)
+
+
+class DeliveryListArgs(DeliveryFilterArgs):
+    """Which deliveries, and in which order."""
+
+    supplier_id = WrittenWhole(1, MAX_ID, metadata={"label": "Supplier"})
+    grade_id = WrittenWhole(1, MAX_ID, metadata={"label": "Grade"})
+    sort = Text(20, one_of=("logged", "received"), load_default="logged", metadata={"label": "Sort by"})
+    cursor = Text(600)
+
+
+@pages.get("/lots")
+@signed_in((Lots, "GET"), (LotUses, "GET"))
+def lots() -> Any:
+    """All lots, by where they stand, whose they are and what they are."""
+    asked = _asked(_LOT_FILTERS)
+    found = attempt(lambda: _lots(asked), LotListArgs)
+    shown = _listed(found, "pages.lots", asked)
+    page = render_template(
+        "lots/lots.html",
+        **shown,
+        lots=[(lot, _grouped(line["uses"])) for lot, line in shown["rows"]],
+        standings=STANDINGS,
+        uses=[("", "Any use"), *((use, hyphenated(use).capitalize()) for use in USES)],
+        sorts=list(SORTS.items()),
+        grid=url_for("pages.lot_uses_grid", **asked),
+        also=url_for("pages.deliveries") if can_open("pages.deliveries") else "",
+    )
+    return page, found.status if isinstance(found, Refusal) else 200
+
+
+@pages.get("/lots.csv")
+@signed_in((Lots, "GET"))
+def lots_file() -> Any:
+    """The lots of the same filters as a file, with the columns that the API has, at most 2,000."""
+    args = attempt(lambda: _lot_args(_asked(_LOT_FILTERS)), LotListArgs)
+    if isinstance(args, Refusal):
+        return refused(args, url_for("pages.lots"))
+    filters, use, sort = args[:3]
+    rows = every(lambda cursor, limit: lot_list.listed(filters, use, sort, cursor, limit), _FILE_ROWS)
+    return _file("lots", LotSchema, [lot for lot, _ in rows])
+
+
+@pages.get("/lots/uses")
+@signed_in((LotUses, "GET"))
+def lot_uses_grid() -> Any:
+    """What the lots of a page of the list may be used for, drawn on a page of its own."""
+    asked = _asked(_LOT_FILTERS)
+    return render_template(
+        "lots/uses.html",
+        grid=url_for("pages.lot_uses_picture", **asked),
+        back=url_for("pages.lots", **asked),
+    )
+
+
+@pages.get("/lots/uses.svg")
+@signed_in((LotUses, "GET"))
+def lot_uses_picture() -> Any:
+    """The grid of lots and uses alone."""
+    found = attempt(lambda: _lots(_asked(_LOT_FILTERS)), LotListArgs)
+    if isinstance(found, Refusal):
+        return refused(found, url_for("pages.lots"))
+    items = [line for _, line in found.rows]
+    return Response(use_grid.draw({"items": items, "next": found.next}), mimetype=SVG)
+
+
+@pages.get("/deliveries")
+@signed_in((Deliveries, "GET"))
+def deliveries() -> Any:
+    """All deliveries, by what came, from whom and when."""
+    asked = _asked(_DELIVERY_FILTERS)
+    found = attempt(lambda: _deliveries(asked), DeliveryListArgs)
+    shown = _listed(found, "pages.deliveries", asked)
+    page = render_template(
+        "receiving/deliveries.html",
+        **shown,
+        sorts=[(name, SORTS[name]) for name in ("logged", "received")],
+        may_open=can_open("pages.received"),
+        named={one["id"]: one["says"] for one in shown["known"]["suppliers"]},
+        coded={one["id"]: one["code"] for one in shown["known"]["grades"]},
+    )
+    return page, found.status if isinstance(found, Refusal) else 200
+
+
+@pages.get("/deliveries.csv")
+@signed_in((Deliveries, "GET"))
+def deliveries_file() -> Any:
+    """The deliveries of the same filters as a file, with the columns that the API has, at most 2,000."""
+    args = attempt(lambda: _delivery_args(_asked(_DELIVERY_FILTERS)), DeliveryListArgs)
+    if isinstance(args, Refusal):
+        return refused(args, url_for("pages.deliveries"))
+    filters, sort, _ = args
+    rows = every(lambda cursor, limit: delivery_desk.sorted_list(filters, sort, cursor, limit), _FILE_ROWS)
+    return _file("deliveries", DeliverySchema, rows)
+
+
+def _asked(filters: tuple[str, ...]) -> dict[str, Any]:
+    """What an address asks for; whatever else stands in it leads nowhere."""
+    known = (*filters, *_DAYS, "sort", "cursor")
+    return {name: text for name in known if (text := request.args.get(name, "").strip())}
+
+
+def _said(asked: Mapping[str, str]) -> dict[str, str]:
+    """The same as the API takes it: days of the site as moments."""
+    said = dict(asked)
+    if day := said.get("received_from"):
+        said["received_from"] = moment_typed("/received_from", f"{day}T00:00")
+    if day := said.get("received_to"):
+        said["received_to"] = end_of(day)
+    return said
+
+
+def _lot_args(asked: Mapping[str, str]) -> tuple[dict[str, Any], str | None, str, str | None]:
+    filters = checked(LotListArgs, _said(asked))
+    use, sort, cursor = filters.pop("use", None), filters.pop("sort"), filters.pop("cursor", None)
+    del filters["order"], filters["limit"]
+    return filters, use, sort, cursor
+
+
+def _lots(asked: Mapping[str, str]) -> Any:
+    return lot_list.listed(*_lot_args(asked), _ROWS)
+
+
+def _delivery_args(asked: Mapping[str, str]) -> tuple[dict[str, Any], str, str | None]:
+    filters = checked(DeliveryListArgs, _said(asked))
+    sort, cursor = filters.pop("sort"), filters.pop("cursor", None)
+    del filters["order"], filters["limit"]
+    return filters, sort, cursor
+
+
+def _deliveries(asked: Mapping[str, str]) -> Any:
+    return delivery_desk.sorted_list(*_delivery_args(asked), _ROWS)
+
+
+def _listed(found: Any, endpoint: str, asked: dict[str, Any]) -> dict[str, Any]:
+    """What every list shows: its rows, its filters, and where it leads on."""
+    known = catalog.directory("supplier", "grade")
+    not_listed = found if isinstance(found, Refusal) else None
+    beside = {name: text for name, text in asked.items() if name != "cursor"}
+
+    def at(cursor: str | None) -> str:
+        return url_for(endpoint, **{**beside, "cursor": cursor}) if cursor else ""
+
+    return {
+        "refused": not_listed,
+        "asked": asked,
+        "rows": [] if not_listed else found.rows,
+        "following": "" if not_listed else at(found.next),
+        "previous": "" if not_listed else at(found.previous),
+        "file": url_for(f"{endpoint}_file", **beside),
+        "filtered": [_named(name, text, known) for name, text in asked.items() if name not in ("sort", "cursor")],
+        "known": known,
+        "suppliers": [("", "Any supplier"), *((s["id"], f"{s['code']}: {s['says']}") for s in known["suppliers"])],
+        "grades": [("", "Any grade"), *((s["id"], f"{s['code']}: {s['says']}") for s in known["grades"])],
+    }
+
+
+def _named(name: str, text: str, known: Mapping[str, list[catalog.Entry]]) -> str:
+    """A filter in words, such as: supplier QWT."""
+    if name in ("supplier_id", "grade_id"):
+        subject = name.removesuffix("_id")
+        text = next((str(one["code"]) for one in known[f"{subject}s"] if str(one["id"]) == text), text)
+        return f"{subject} {text}"
+    words = {"standing": "status", "supplier_lot": "lot number", "lot_id": "lot", "use": "use"}
+    said = {**dict(STANDINGS), **{use: hyphenated(use) for use in USES}}.get(text, text)
+    return (
+        f"{words.get(name, hyphenated(name).replace('-', ' '))} {said.lower() if name in ('standing', 'use') else said}"
+    )
+
+
+def _grouped(uses: list[dict[str, Any]]) -> dict[str, list[str]]:
+    """The uses of a lot by what is said of them: yes, not yet, no."""
+    found: dict[str, list[str]] = {}
+    for one in uses:
+        found.setdefault(one["answer"], []).append(hyphenated(one["use"]))
+    return found
+
+
+def _file(name: str, schema: type[VersionedSchema] | type[LotSchema], rows: list[Any]) -> Response:
+    """Rows as a CSV file, as the API writes them."""
+    said = json.loads(current_app.json.dumps(rows))
+    answer = Response(csv_answers.as_csv(csv_answers.columns_of(schema()), said), mimetype=csv_answers.CSV)
+    answer.headers["Content-Disposition"] = f"attachment; filename={name}.csv"
+    return answer

@@ -1,0 +1,292 @@
+"""Today's work, desk by desk: how many of each thing wait, the oldest of them, and where to act on them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from itertools import groupby
+from typing import Any
+
+from flask import url_for
+
+from lots.api.readings.readings import READINGS
+from lots.domain.characteristics.registry import DECLARED
+from lots.domain.words import counted, hyphenated
+from lots.pages.site.calls import Shown
+from lots.pages.site.frame import can_open
+from lots.pages.site.place import day, num, place
+from lots.pages.site.red_bar import spools as coming_off
+from lots.pages.site.session import may_call
+from lots.services import clock, exposure
+from lots.services.assessment import concessions
+from lots.services.instruments import due
+from lots.services.production import loads, stock
+from lots.services.purchasing import corrective_actions, week
+from lots.services.readings import voids
+from lots.services.receiving import receiving, to_measure
+
+# Lines that a part names, and rows that are counted.
+SHOWN, _COUNTED = 5, 500
+# Days ahead in which something that becomes due is named.
+_SOON_DAYS = 7
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One thing to do: its name, the address of the act, what it is about, and further links (word, address)."""
+
+    name: str
+    url: str
+    says: str = ""
+    links: Sequence[tuple[str, str]] = ()
+    late: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One kind of work.
+
+    `count` is how many there are, `lines` the first of them, and `every` the address of all. `act` is a button (word, address), `empty` the
+    sentence where there are none. An `urgent` part is red.
+    """
+
+    key: str
+    title: str
+    count: int
+    lines: Sequence[Line]
+    empty: str
+    every: str = ""
+    act: tuple[str, str] | None = None
+    urgent: bool = field(default=False)
+
+    @property
+    def more(self) -> int:
+        """How many are not named."""
+        return self.count - len(self.lines)
+
+
+def _part(
+    key: str, title: str, rows: Sequence[Any], line: Callable[[Any], Line], empty: str, every: str = "", **more: Any
+) -> Part:
+    return Part(key, title, len(rows), [line(row) for row in rows[:SHOWN]], empty, every, **more)
+
+
+def _to(endpoint: str, fallback: str = "", **values: Any) -> str:
+    """The address of a page that the signed-in person may open; else `fallback`."""
+    return url_for(endpoint, **values) if can_open(endpoint) else fallback
+
+
+def _lot(number: int) -> str:
+    return url_for("pages.lot", number=number)
+
+
+def receiving_desk() -> list[Part]:
+    """The clerk's: deliveries of today, and spools to measure."""
+    begun, _ = place().today(clock.now())
+    return [
+        _part(
+            "logged",
+            "Deliveries logged today",
+            to_measure.logged_since(begun),
+            lambda one: Line(
+                one.supplier_lot,
+                _to("pages.received", _lot(one.lot_id), number=one.id),
+                ", ".join([one.supplier, one.grade, *([f"order {one.order_ref}"] if one.order_ref else [])]),
+            ),
+            "No deliveries logged today.",
+            _to("pages.deliveries"),
+            act=("Log a delivery", url_for("pages.receiving")),
+        ),
+        _spools_to_measure(),
+    ]
+
+
+def _spools_to_measure() -> Part:
+    mine = {kind for kind in DECLARED if may_call(READINGS[kind], "POST")}
+    rows = [(one, kinds) for one in to_measure.spools_to_measure() if (kinds := [k for k in one.kinds if k in mine])]
+
+    def line(row: tuple[to_measure.ToMeasure, list[str]]) -> Line:
+        one, kinds = row
+        at = {kind: url_for("pages.bench", spool=one.spool_code, kind=kind) for kind in kinds}
+        says = f"lot {one.supplier_lot}, {one.supplier}, received {day(one.received_at)}"
+        return Line(one.spool_code, at[kinds[0]], says, [(DECLARED[kind].title, at[kind]) for kind in kinds])
+
+    return _part("measure", "Spools to measure", rows, line, "No drawn spool lacks readings.", url_for("pages.bench"))
+
+
+def quality_desk() -> list[Part]:
+    """Quality's: what waits for a measurement, a decision, a check or an answer."""
+    waiting, blocked = receiving.waiting_for_quality()
+    every = url_for("pages.quality")
+    return [
+        _part(
+            "waiting",
+            "Lots waiting",
+            waiting,
+            lambda lot: Line(
+                lot.supplier_lot,
+                _lot(lot.id),
+                f"{lot.supplier}, {lot.grade}: {'; '.join(lot.to_measure) or 'decided by hand'}",
+            ),
+            "No lots waiting.",
+            url_for("pages.lots", standing="quarantined"),
+        ),
+        _part(
+            "concessions",
+            "Concessions asked for",
+            concessions.to_approve(),
+            lambda one: Line(
+                one["lot"]["supplier_lot"],
+                _to("pages.concession", every, number=one["id"]),
+                f"{hyphenated(', '.join(one['uses']))}, asked for by {one['requested_by']}",
+            ),
+            "No concessions waiting for approval.",
+            every,
+        ),
+        _part(
+            "voids",
+            "Voids to agree to",
+            voids.listed(waiting=True, cursor=None, limit=_COUNTED).rows,
+            lambda one: Line(one["spool_code"], f"{every}#voids", f"lot {one['supplier_lot']}: {one['says']}"),
+            "No voids need agreement.",
+            f"{every}#voids",
+        ),
+        _due(every),
+        _drift(),
+        _actions(),
+        _part(
+            "blocked",
+            "Blocked lots still here",
+            blocked,
+            lambda lot: Line(lot.supplier_lot, _lot(lot.id), f"{lot.supplier}, {lot.grade}"),
+            "No blocked lots.",
+            url_for("pages.lots", standing="blocked"),
+        ),
+    ]
+
+
+def _due(every: str) -> Part:
+    found: Shown = due.due()
+    soon = [one for one in found["items"] if (one["due_at"] - found["as_of"]).days < _SOON_DAYS]
+    names = {"instrument": "Instrument", "master": "Master of", "working_copy": "Working copy"}
+
+    def line(one: dict[str, Any]) -> Line:
+        by_day = f"{'overdue since' if one['overdue'] else 'due by'} {day(one['due_at'])}"
+        if one["why"] == "moved":
+            by_day = f"found to have moved on {day(one['due_at'])}"
+        if one["instrument_id"]:
+            url = _to("pages.instrument_check", every, number=one["instrument_id"])
+        else:
+            url = _to("pages.shade", every, number=one["shade_id"])
+        return Line(f"{names[one['what']]} {one['code']}", url, by_day, late=one["overdue"])
+
+    return _part("due", "Instruments and references due", soon, line, f"Nothing due within {_SOON_DAYS} days.", every)
+
+
+def _drift() -> Part:
+    found: Shown = week.as_last_worked_out()
+    moving = [one for one in found["items"] if one["measure"]]
+    return _part("drift", "Drift signals", moving, _moving, "No active drift signals.", _to("pages.suppliers"))
+
+
+def _moving(one: dict[str, Any]) -> Line:
+    url = _lot(one["lot_id"])
+    if one["measure"]:
+        about = one["measure"].split(".")[0]
+        whose = {"supplier": one["supplier_id"], "grade_id": one["grade_id"]}
+        url = _to("pages.supplier_drift", url, **whose, characteristic=about)
+    return Line(f"{one['supplier']}, {one['grade']}", url, one["says"], late=one["what"] == "overdue_action")
+
+
+def _actions() -> Part:
+    now = clock.now()
+    found = corrective_actions.listed({"state": "pending"}, None, _COUNTED).rows
+
+    def line(one: dict[str, Any]) -> Line:
+        return Line(
+            one["supplier_lot"],
+            f"{_lot(one['lot_id'])}#supplier",
+            one["says"],
+            late=one["state"] == "open" and one["due_at"] < now,
+        )
+
+    return _part("actions", "Corrective actions", found, line, "No open corrective actions.")
+
+
+def purchasing_desk() -> list[Part]:
+    """Purchasing's: this week's list, and what suppliers were asked to put right."""
+    found: Shown = week.as_last_worked_out()
+    every = url_for("pages.suppliers")
+    return [_part("week", "This week", found["items"], _moving, "Nothing to act on this week.", every), _actions()]
+
+
+def production_desk() -> list[Part]:
+    """Production's: what must come off, what is loaded, what may be loaded, and places to look after."""
+    off = coming_off()
+    held = loads.listed({"open": True}, None, _COUNTED).rows
+    places = exposure.containments({"open": True}, None, _COUNTED).rows
+    loaded = url_for("pages.loaded")
+    return [
+        _part(
+            "off",
+            "Must come off now",
+            off,
+            lambda one: Line(
+                f"Spool {one['spool_code']}",
+                loaded,
+                f"on {one['machine']}, job {one['job']}, lot {one['supplier_lot']}",
+            ),
+            "No spool must come off.",
+            loaded,
+            urgent=bool(off),
+        ),
+        _part(
+            "loaded",
+            "Loaded",
+            held,
+            lambda one: Line(
+                one["machine"],
+                loaded,
+                f"spool {one['spool_code']}, job {one['job']}, since {day(one['loaded_at'])}",
+            ),
+            "No spool is on a machine.",
+            loaded,
+            act=("Check a spool", url_for("pages.check")),
+        ),
+        _may_be_loaded(),
+        _part(
+            "containments",
+            "Containments to close",
+            places,
+            lambda one: Line(
+                f"Lot {one['supplier_lot']}",
+                _to("pages.containment", _lot(one["lot_id"]), number=one["id"]),
+                one["says"],
+            ),
+            "No containments to close.",
+            _to("pages.containments"),
+        ),
+    ]
+
+
+def _may_be_loaded() -> Part:
+    grades = [
+        (key, list(rows))
+        for key, rows in groupby(stock.lots_in_stock(), lambda lot: (lot.grade_id, lot.grade, lot.color_name))
+    ]
+
+    def line(row: tuple[tuple[int, str, str], list[stock.LotInStock]]) -> Line:
+        (number, code, color), lots = row
+        spools, mass_kg = sum(lot.spools for lot in lots), sum(lot.mass_g for lot in lots) / 1000
+        says = f"{color}: {counted(len(lots), 'lot')}, {counted(spools, 'spool')}, {num(mass_kg, 1)} kg. Newest:"
+        newest = [(lot.supplier_lot, _lot(lot.id)) for lot in lots[:2]]
+        return Line(code, url_for("pages.lots", grade_id=number, standing="released"), says, newest)
+
+    return _part(
+        "stock",
+        "Released lots in stock, by grade",
+        grades,
+        line,
+        "No released lot is in stock.",
+        url_for("pages.lots", standing="released"),
+    )

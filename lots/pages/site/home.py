@@ -1,0 +1,59 @@
+"""The first page: today's work of the desk of whoever is signed in, and what the script asks that keeps it up to date."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from typing import Any
+
+from flask import Response, g, render_template, request
+
+from lots.pages.site import desks
+from lots.pages.site.desks import Part
+from lots.pages.site.frame import pages
+from lots.pages.site.session import signed_in
+from lots.services import clock
+from lots.services.documents import changes
+
+# Role -> the desks whose work it sees.
+DESKS: dict[str, dict[str, Callable[[], list[Part]]]] = {
+    "receiving": {"Receiving": desks.receiving_desk},
+    "quality": {"Quality": desks.quality_desk},
+    "purchasing": {"Purchasing": desks.purchasing_desk},
+    "production": {"Production": desks.production_desk},
+}
+DESKS["admin"] = {
+    name: parts for role in ("receiving", "quality", "production", "purchasing") for name, parts in DESKS[role].items()
+}
+# Once in so long, s, the page is made anew though nothing was recorded: some things become due by time alone.
+_ANEW_S = 300
+
+
+@pages.get("/")
+@signed_in()
+def home() -> str:
+    """Today's work."""
+    return render_template("site/home.html", now=clock.now(), tag=_tag(), desks=_desks())
+
+
+@pages.get("/home/now")
+def home_now() -> Any:
+    """The parts alone, for the script that keeps them up to date; 304 while nothing has happened."""
+    if g.me is None:
+        return Response("", 401)
+    tag = _tag()
+    answer = Response(mimetype="text/html")
+    answer.set_etag(tag)
+    if not request.if_none_match.contains(tag):
+        answer.set_data(render_template("site/home_parts.html", desks=_desks()))
+    return answer.make_conditional(request)
+
+
+def _desks() -> dict[str, list[Part]]:
+    return {name: parts() for name, parts in DESKS[g.me["role"]].items()}
+
+
+def _tag() -> str:
+    """What the page rests on: the newest entry of the history, who looks, and the time in steps. One query."""
+    step = int(clock.now().timestamp()) // _ANEW_S
+    return hashlib.sha256(f"{changes.mark()} {g.me['name']} {g.me['role']} {step}".encode()).hexdigest()[:24]

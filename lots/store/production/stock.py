@@ -1,0 +1,39 @@
+"""What is in stock, grade by grade: lots that may be loaded, with their spools on the shelf."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import NamedTuple
+
+from peewee import fn
+
+from lots.store.assessment.lots import LEFT
+from lots.store.tables.models import Grade, Lot, Spool
+
+
+class LotInStock(NamedTuple):
+    """A lot that is released for some use, and what of it is on the shelf: spools, and filament, g."""
+
+    id: int
+    supplier_lot: str
+    standing: str
+    received_at: datetime
+    grade_id: int
+    grade: str
+    color_name: str
+    spools: int
+    mass_g: float
+
+
+def lots_in_stock() -> list[LotInStock]:
+    """Returns the lots released for some use with filament left on no machine, by grade, the newest first. One query, from the index of stock."""
+    of_lot = (Lot.id, Lot.supplier_lot, Lot.standing, Lot.received_at, Grade.id, Grade.code, Grade.color_name)
+    query = (
+        Spool.select(*of_lot, fn.COUNT(Spool.id), fn.SUM(Spool.remaining_mass_g))
+        .join(Lot)
+        .join(Grade)
+        .where(LEFT & Spool.machine.is_null() & Lot.standing.in_(("released", "restricted")))
+        .group_by(*of_lot)
+    )
+    rows = [LotInStock._make(row) for row in query.tuples().iterator()]
+    return sorted(rows, key=lambda row: (row.grade, -row.received_at.timestamp(), -row.id))
