@@ -161,7 +161,7 @@ def test_every_address_in_every_page_leads_somewhere_below_the_prefix(visitor):
     assert {f"pages.{name}" for name in ("receiving", "bench", "check", "loaded", "lots", "quality", "suppliers")} <= {
         what[0] for what in read
     }
-    assert {"pages.lot", "pages.lot_record", "pages.label_file", "pages.supplier_drift", "pages.stylesheet"} <= {
+    assert {"pages.lot", "pages.lot_record", "pages.label_file", "pages.supplier_drift", "pages.static_file"} <= {
         what[0] for what in read
     }
 

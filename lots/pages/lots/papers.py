@@ -20,14 +20,18 @@ from lots.pages.site.session import signed_in
 @signed_in((record.LotRecord, "GET"))
 def lot_record(number: int) -> Any:
     """The record of a lot, to print; as a PDF with ?as=pdf."""
-    return _paper(number, attempt(lambda: record.paper(number, _wanted(), url_for("pages.print_script"))))
+    return _paper(
+        number, attempt(lambda: record.paper(number, _wanted(), url_for("pages.static_file", name="print.js")))
+    )
 
 
 @pages.get(f"/lots/<{NUMBER}:number>/report")
 @signed_in((report.NonconformityReport, "GET"))
 def supplier_report(number: int) -> Any:
     """The report to the supplier, to print; as a PDF with ?as=pdf."""
-    return _paper(number, attempt(lambda: report.paper(number, _wanted(), url_for("pages.print_script"))))
+    return _paper(
+        number, attempt(lambda: report.paper(number, _wanted(), url_for("pages.static_file", name="print.js")))
+    )
 
 
 def _wanted() -> str:

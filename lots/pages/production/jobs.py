@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from flask import current_app, redirect, render_template, request, url_for
+from flask import redirect, render_template, request, url_for
 
 from lots.api.production.tracing import Job
 from lots.api.setup.names import Jobs
@@ -36,5 +36,4 @@ def job(name: str) -> Any:
         like = [one["name"] for one in found.more.get("candidates", ())]
         return render_template("production/job.html", name=name, refused=found, like=like), found.status
     by_lot = {one["lot"]["id"]: one for one in found["lots"]}
-    may_print = "pages.print_script" in current_app.view_functions
-    return render_template("production/job.html", name=name, job=found, by_lot=by_lot, may_print=may_print)
+    return render_template("production/job.html", name=name, job=found, by_lot=by_lot)

@@ -9,7 +9,7 @@ from datetime import timedelta
 from functools import partial
 from typing import Any
 
-from flask import Response, g, render_template, request, send_from_directory, url_for
+from flask import g, render_template, request, url_for
 
 from lots.api.readings.reading_args import ARGS
 from lots.api.readings.readings import READINGS
@@ -88,12 +88,6 @@ def _elsewhere(shown: Characteristic) -> Characteristic | None:
     """The kind that was asked for, when another desk measures it."""
     wanted = request.values.get("kind", "")
     return next((kind for kind in KINDS if kind.name == wanted != shown.name), None)
-
-
-@pages.get('/static/<any("bench", "bench-scales"):name>.js')
-def bench_script(name: str) -> Response:
-    """What the bench does by keyboard, and how it draws what is typed."""
-    return send_from_directory(f"{pages.root_path}/../static", f"{name}.js", mimetype="text/javascript")
 
 
 @pages.get("/bench")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from flask import Response, current_app, render_template, request, send_from_directory, url_for
+from flask import Response, current_app, render_template, request, url_for
 
 from lots.api.http.fields import NUMBER
 from lots.api.http.site_address import address_for_phones
@@ -176,9 +176,3 @@ def _file(form: str, find: Callable[[], Sequence[View]], name: str) -> Any:
     if form == "pdf":
         sent.headers["Content-Disposition"] = f'attachment; filename="{name}.pdf"'
     return sent
-
-
-@pages.get("/static/print.js")
-def print_script() -> Response:
-    """The script of the buttons that print."""
-    return send_from_directory(f"{pages.root_path}/../static", "print.js", mimetype="text/javascript")

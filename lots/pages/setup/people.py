@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 import segno
-from flask import Response, g, make_response, redirect, render_template, request, send_from_directory, url_for
+from flask import g, make_response, redirect, render_template, request, url_for
 
 from lots.api.http.fields import NUMBER
 from lots.api.setup.people import OnePerson, People, PersonArgs, PersonRenewed, PersonRevoked, RenewArgs
@@ -98,12 +98,6 @@ def person_revoked(number: int) -> Any:
     if isinstance(done, Refusal):
         return _person(number, typed, done)
     return redirect(url_for("pages.people"), 303)
-
-
-@pages.get("/static/token-print.js")
-def token_print_script() -> Response:
-    """The script of a button that prints the page."""
-    return send_from_directory(f"{pages.root_path}/../static", "print.js", mimetype="text/javascript")
 
 
 def token_page(who: Shown, token: str, onward: str) -> str:

@@ -16,7 +16,7 @@ _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\\]")
 _DOTS = re.compile(r"(?:^|/)\.\.?(?:/|$)")
 _IN_PATH, _IN_QUERY = "/!$&'()*+,;=:@~", "/!$&'()*+,;=:@~?%"
 # Not pages to come back to.
-_ELSE = {"pages.sign_in", "pages.stylesheet", "pages.icon"}
+_ELSE = {"pages.sign_in", "pages.static_file", "pages.icon"}
 
 
 def here() -> str:

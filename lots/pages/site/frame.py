@@ -58,7 +58,7 @@ def _load() -> None:
 @pages.after_request
 def _own_policy(answer: Response) -> Response:
     answer.headers["Content-Security-Policy"] = CSP
-    if request.endpoint in session.STATIC:
+    if request.endpoint == session.STATIC:
         answer.headers["Cache-Control"] = "public, max-age=3600"
         return answer
     answer.headers["Cache-Control"] = "no-store"
@@ -111,10 +111,11 @@ def _tasks() -> list[dict[str, str]]:
     return found
 
 
-@pages.get("/static/site.css")
-def stylesheet() -> Response:
-    """How pages look."""
-    return send_from_directory(f"{pages.root_path}/../static", "site.css", mimetype="text/css")
+@pages.get("/static/<any('site.css', 'bench.js', 'bench-scales.js', 'print.js', 'refresh.js'):name>")
+def static_file(name: str) -> Response:
+    """The style sheet and the scripts."""
+    kind = "text/css" if name.endswith(".css") else "text/javascript"
+    return send_from_directory(f"{pages.root_path}/../static", name, mimetype=kind)
 
 
 @pages.get("/favicon.ico")

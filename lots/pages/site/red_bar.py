@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from typing import Any
 
-from flask import Response, g, render_template, request, send_from_directory
+from flask import Response, g, render_template, request
 from markupsafe import Markup
 
 from lots.pages.site.frame import pages
@@ -51,9 +51,3 @@ def must_come_off() -> Any:
     answer = Response(html, mimetype="text/html")
     answer.set_etag(tag)
     return answer.make_conditional(request)
-
-
-@pages.get("/static/refresh.js")
-def refresh_script() -> Response:
-    """The script that keeps the bar and the first page up to date."""
-    return send_from_directory(f"{pages.root_path}/../static", "refresh.js", mimetype="text/javascript")

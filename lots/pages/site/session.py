@@ -23,20 +23,13 @@ Call: TypeAlias = tuple[type[Resource], str]
 
 COOKIE = "lots_session"
 # Files that are the same for everybody.
-STATIC = (
-    "pages.stylesheet",
-    "pages.red_bar_script",
-    "pages.token_print_script",
-    "pages.print_script",
-    "pages.bench_script",
-    "pages.refresh_script",
-)
+STATIC = "pages.static_file"
 
 
 def load() -> None:
     """Before each page: takes the session from the cookie and finds out whose it is, with the role that their token has now. One query."""
     forget()
-    secret = cookies.read(COOKIE) if request.endpoint not in STATIC else ""
+    secret = cookies.read(COOKIE) if request.endpoint != STATIC else ""
     found = person_of_session(secret) if secret else None
     if found is not None:
         _is(found, secret)
