@@ -100,6 +100,16 @@ def test_a_refused_file_has_its_faults_beside_it(watch: Watch, shop: Shop, folde
     assert [] == stored(shop)
 
 
+@pytest.mark.parametrize("name", ["x" * 251 + ".csv", "a b;c\n.csv", "\udcff\udcfe.csv", "-rf.csv", "a.CSV"])
+def test_odd_names_do_no_harm(watch: Watch, shop: Shop, folder: Path, name: str) -> None:
+    """Long ones, with line breaks, in no encoding, like an option: one line each, and the file is kept."""
+    put(folder / "diameter" / name)
+    done = watch()
+    assert (0, 1) == (done.returncode, len(done.stderr.splitlines())), done.stderr
+    assert 2 == len(below(folder / "done"))
+    assert 2 == len(stored(shop))
+
+
 @pytest.mark.parametrize(
     ("content", "says"),
     [

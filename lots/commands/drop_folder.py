@@ -22,6 +22,8 @@ DONE, FAILED = "done", "failed"
 _UNFINISHED = re.compile(r"\..*|.*(~|\.(tmp|temp|part|partial|crdownload|filepart|swp))", re.IGNORECASE)
 # An empty file, or one whose last line has no end, may still be written. Common practice, no source.
 _PATIENCE_S = 30
+# Of 255 bytes that file systems allow.
+_LONGEST_NAME = 200
 _MOST_BYTES = 64 * 1024 * 1024
 # Size and time of change: a file is complete when both stay. Its number tells it from another of the same name.
 _Look = tuple[int, int, int]
@@ -165,6 +167,9 @@ class DropFolder:
 
 
 def _names(folder: Path, name: str) -> Iterator[Path]:
+    if len(os.fsencode(name)) > _LONGEST_NAME:
+        # There must be room for a number and for the name of the text beside it.
+        name = os.fsdecode(os.fsencode(name)[:_LONGEST_NAME])
     stem, suffix = Path(name).stem, Path(name).suffix
     yield folder / name
     for number in range(2, 1_000_000):
