@@ -353,6 +353,20 @@ def test_the_bench_enters_it_and_the_lot_page_and_record_word_it(shop, anew):
     assert "76.5 Shore D" in text(shop, f"/lots/{lot['lot_id']}/record", "text/html")
 
 
+def test_quality_sets_its_limits_and_adds_its_instrument_on_the_pages(shop, anew):
+    """The form of limits has its section, a check tells what they would do, and a durometer is a kind of instrument."""
+    grade = shop.grade("PLA-HARD-3")
+    quality = anew.browser(shop, "quality")
+    page = quality.go(f"/grades/{grade['id']}/limits")
+    assert "Limits on hardness." in page.text
+    page = quality.send(page, "note", "Check", **{"hardness-shore_d-0": "70", "hardness-shore_d-1": "82"})
+    page = quality.send(page, "note", "Set limits")
+    assert "Hardness" in page.text
+    (kept,) = shop.get("quality", f"/grades/{grade['id']}/limits")["items"]
+    assert {"shore_d": [70, 82], "readings_per_spool_min": 1} == kept["hardness"]
+    assert "Durometer: hardness" in quality.go("/setup/instruments").text
+
+
 def test_it_is_followed_over_lots_and_compared_between_suppliers(shop, lots):
     """Drift of the mean with its limits, and each supplier's spread and capability."""
     path = f"/drift?grade_id={shop.followed['id']}&supplier_id={shop.quillwort['id']}&characteristic=hardness"

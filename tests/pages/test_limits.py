@@ -80,10 +80,21 @@ def test_limits_that_were_changed_after_the_check_are_checked_again(desk, qualit
     grade = desk.grade("NEW")
     page = quality.send(quality.go(at(grade)), "note", "Check", **{"color-lot_max": "1"})
     page = quality.send(page, "note", "Set limits", **{"color-lot_max": "2"})
-    assert "The limits were changed after they were checked." in page.text
+    assert "The limits were changed after they were checked" in page.text
     assert [] == desk.get("quality", at(grade))["items"]
     quality.send(page, "note", "Set limits", note="The note may be worded last.")
     assert 2 == desk.get("quality", at(grade))["items"][0]["color"]["lot_max"]
+
+
+def test_limits_that_somebody_else_set_meanwhile_are_seen_first(desk, quality):
+    """A revision that was begun before another was set is checked again, and then set after it."""
+    page = quality.send(quality.go(at(desk.white)), "note", "Check", **{"color-lot_max": "2"})
+    desk.post("quality", at(desk.white), SIMPLE_LIMITS)
+    page = quality.send(page, "note", "Set limits")
+    assert "here or by somebody else" in page.text
+    assert 2 == len(desk.get("quality", at(desk.white))["items"])
+    quality.send(page, "note", "Set limits")
+    assert [1.0, 1.0, 2] == [row["color"]["lot_max"] for row in desk.get("quality", at(desk.white))["items"]]
 
 
 @pytest.mark.parametrize(

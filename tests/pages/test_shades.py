@@ -101,6 +101,18 @@ def test_a_typed_reference_is_looked_at_before_it_is_stored(shop, quality, green
     assert 1 == len(revisions(shop))
 
 
+def test_a_reference_that_somebody_approved_meanwhile_is_seen_first(shop, quality, green):
+    """The step is from another one then, so it is looked at again."""
+    typed = {"lab-0": "50", "lab-1": "0", "lab-2": "0", "approved_by": "Wilhelmina"}
+    look = quality.send(green, "approved_by", **typed)
+    shop.approve(1, [60, 0, 0])
+    again = quality.send(look, "approved_by", "Approve revision 1")
+    assert "Step from revision 1" in again.text
+    assert 1 == len(revisions(shop))
+    quality.send(again, "approved_by", "Approve revision 2")
+    assert [60, 50] == [row["lab"][0] for row in revisions(shop)]
+
+
 def test_what_was_looked_at_can_be_changed_before_it_is_approved(shop, quality, green):
     """Back to the form with everything in it."""
     look = quality.send(green, "approved_by", **{"lab-0": "50", "lab-1": "0", "lab-2": "0", "approved_by": "W."})

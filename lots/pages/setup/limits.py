@@ -74,7 +74,7 @@ def limits_sent(number: int) -> Any:
     if step.startswith("propose-"):
         return _form(number, _with_proposals(step.removeprefix("propose-"), typed), revisions)
     body = _body(typed)
-    if step == "set" and typed.get("tried") == _digest(body):
+    if step == "set" and typed.get("tried") == _digest(body, len(revisions)):
         done = once(partial(_set, number, body), LimitsArgs)
         return done if not isinstance(done, Refusal) else (_form(number, typed, revisions, not_done=done), done.status)
     tried = attempt(partial(_try, number, body), LimitsArgs)
@@ -131,10 +131,10 @@ def _body(typed: Mapping[str, str]) -> dict[str, Any]:
     return {**body, **({"uses": named} if named else {})}
 
 
-def _digest(body: Mapping[str, Any]) -> str:
-    """Tells limits that were tried from others; the note may be worded afterwards."""
+def _digest(body: Mapping[str, Any], revisions: int) -> str:
+    """Tells limits that were tried, beside so many revisions, from others; the note may be worded afterwards."""
     held = {name: value for name, value in body.items() if name != "note"}
-    return hashlib.sha256(json.dumps(held, sort_keys=True).encode()).hexdigest()[:32]
+    return hashlib.sha256(json.dumps([revisions, held], sort_keys=True).encode()).hexdigest()[:32]
 
 
 def _typed(revision: Shown) -> dict[str, str]:
@@ -246,7 +246,7 @@ def _form(
         titles={name: one.title for name, one in DECLARED.items()},
         tried=tried,
         changed=changed,
-        digest=_digest(_body(typed)) if tried else "",
+        digest=_digest(_body(typed), len(revisions)) if tried else "",
         picture=Markup(limits_effect.draw(tried.lots)) if tried and tried.lots else "",  # noqa: S704  # our own drawing
         sentence=limits_effect.in_a_sentence(tried.lots) if tried else "",
         most=impact.MOST_TRIED,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -136,7 +135,7 @@ def shade_revision_sent(number: int) -> Any:
     typed, step = request.form.to_dict(), request.form.get("step", "look")
     if step == "edit":
         return _revision_form(number, typed, None)
-    if step == "approve":
+    if step == "approve" and typed.get("before") == _newest(number):
         done = once(partial(_approve, number, typed), RevisionArgs)
         return (_revision_form(number, typed, done), done.status) if isinstance(done, Refusal) else done
     drafted = attempt(partial(_look, number, typed), RevisionArgs)
@@ -151,7 +150,7 @@ def shade_revision_sent(number: int) -> Any:
         screen_before=_screen(before["lab"]) if before else None,
         conditions=_said(_body(typed)["conditions"]),
         conditions_before=_said(before["conditions"]) if before else [],
-        typed={name: text for name, text in typed.items() if name not in ("seal", "once", "step")},
+        typed={name: text for name, text in typed.items() if name not in ("seal", "once", "step", "before")},
         approved_by=typed.get("approved_by", ""),
     )
 
@@ -164,12 +163,21 @@ def _look(number: int, typed: dict[str, str]) -> Shown:
     return shade_revisions.drafted(number, checked(RevisionArgs, _body(typed)))
 
 
+def _newest(number: int) -> str:
+    """The revision that a form for the next one is held against; 0 for none."""
+    return str(max((row["revision"] for row in _revisions(number)), default=0))
+
+
 def _type_file(content: bytes, name: str, typed: dict[str, str]) -> None:
     read = read_reference(content)
     if any(typed.get(one, "").strip() for one in (*_LAB, "readings")):
         raise Invalid(Fault("/file", "A colour is typed and a file is given.", "Empty the fields, or give no file."))
-    typed["readings"] = "\n".join(" ".join(map(repr, lab)) for lab in read.labs)
-    typed["spectrum"] = json.dumps(read.spectrum) if read.spectrum else ""
+    typed["readings"] = "\n".join(
+        " ".join(f"{value:.6f}".rstrip("0").rstrip(".") for value in lab) for lab in read.labs
+    )
+    if read.spectrum:
+        values = " ".join(map(repr, read.spectrum["values"]))
+        typed["spectrum"] = f"{read.spectrum['start_nm']} {read.spectrum['step_nm']} {values}"
     typed["file_name"] = name
     typed |= {f"conditions-{name}": place().typed_number(text) for name, text in read.conditions.items()}
 
@@ -203,10 +211,13 @@ def _sign() -> str:
 
 
 def _spectrum(text: str) -> Any:
-    if not text:
+    """A spectrum as the form keeps it: first wavelength, step and values."""
+    parts = text.split()
+    if not parts:
         return None
     try:
-        return json.loads(text)
+        start, step = map(int, parts[:2])
+        return {"start_nm": start, "step_nm": step, "values": [float(value) for value in parts[2:]]}
     except ValueError:
         return text
 
