@@ -311,3 +311,40 @@ def test_what_was_typed_stays_while_the_server_is_away(person: Callable[..., Per
     clerk.errors.clear()
     hands.key("Control+Enter")
     page.get_by_role("heading", name="1 reading stored").wait_for()
+
+
+def test_without_script_enter_checks_and_stores_nothing(person: Callable[..., Person], site: Site, grade: str) -> None:
+    """The first button is the one that a gauge presses."""
+    clerk = person(390, script=False, role="receiving")
+    page, spool = bench(clerk, site, grade, "AVOCET-F")
+    page.locator("[name=d1_mm-0]").fill("1.812")
+    page.locator("[name=d2_mm-0]").fill("1.75")
+    with page.expect_navigation():
+        page.keyboard.press("Enter")
+    assert "Nothing is stored yet" in page.inner_text("main")
+    assert "outside by 0.012 mm" in page.locator("fieldset[data-row='0']").inner_text()
+    assert page.locator("fieldset[data-row='0'] .lies svg").first.is_visible()
+    assert clerk.fits()
+    clerk.press("Store")
+    assert f"1 reading stored: diameter of {spool}" in page.inner_text("main")
+    assert f"Measure spool {spool}" == clerk.heading()
+
+
+def test_several_values_pasted_at_once_fill_field_after_field(
+    person: Callable[..., Person], site: Site, grade: str
+) -> None:
+    """With the line ends of any system between them."""
+    clerk = person(1280, role="receiving")
+    page, _ = bench(clerk, site, grade, "TURNSTONE-G")
+    page.locator("[name=d1_mm-0]").evaluate(
+        """field => {
+            const data = new DataTransfer();
+            data.setData('text', '1.748\\r\\n1.752\\n1.749\\t1.753\\r\\n1.75\\r\\n');
+            field.dispatchEvent(new ClipboardEvent('paste', {clipboardData: data, bubbles: true, cancelable: true}));
+        }"""
+    )
+    rows = [(f"d1_mm-{row}", f"d2_mm-{row}") for row in range(3)]
+    filled = [tuple(page.locator(f"[name={name}]").input_value() for name in pair) for pair in rows]
+    assert [("1.748", "1.752"), ("1.749", "1.753"), ("1.75", "")] == filled
+    assert "d2_mm-2" == focused(page)
+    assert 0 == page.get_by_role("heading", name="stored").count()

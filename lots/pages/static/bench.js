@@ -182,6 +182,7 @@
     if (sending) return;
     sending = true;
     const body = new URLSearchParams(new FormData(sent));
+    if (sent.matches("form[data-bench]")) say(sent, "One moment.");
     if (event.submitter && event.submitter.name) body.append(event.submitter.name, event.submitter.value);
     try {
       const trouble = await send(sent, body), form = document.querySelector("form[data-bench]");
