@@ -93,8 +93,13 @@ def test_without_script_a_link_shows_what_happened(person: Callable[..., Person]
 @pytest.mark.parametrize("path", ["/", "/lots", "/deliveries", "/search?q=1"])
 def test_a_page_weighs_little(path: str, person: Callable[..., Person]) -> None:
     """At most 150 kB with its style sheet and script."""
-    admin, answers = person(WIDTHS[1], role="admin"), []
-    admin.page.on("response", answers.append)
+    admin = person(WIDTHS[1], role="admin")
+    answers: list[Any] = []
+
+    def note(answer: Any) -> None:
+        answers.append(answer)
+
+    admin.page.on("response", note)
     admin.go(path)
     admin.page.wait_for_load_state("load")
     assert 0 < sum(len(answer.body()) for answer in answers if answer.status == 200) <= 150_000

@@ -134,6 +134,14 @@ def test_other_desks_have_no_list_of_deliveries(desk):
         assert "/deliveries" in Browser(desk, role).go("/lots").every_link
 
 
+def test_an_empty_list_says_so(desk):
+    """With filters it is the filters that match nothing."""
+    buyer = Browser(desk, "purchasing")
+    for what in ("lots", "deliveries"):
+        assert f"No {what} yet." in buyer.go(f"/{what}").text
+        assert f"No {what} match these filters." in buyer.go(f"/{what}?supplier_id=1").text
+
+
 def test_purchasing_comes_from_a_delivery_to_its_lot(desk):
     """The page of a delivery is for those who handle it."""
     desk.receive(desk.quillwort, desk.white, "Q-71", due_at="2020-01-01T00:00:00Z")
