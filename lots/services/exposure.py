@@ -103,7 +103,7 @@ def job(name: str) -> View:
         number: min(load.loaded_at for load in rows if number in known[load.id][0].lots)
         for number in {lot for load in rows for lot in known[load.id][0].lots}
     }
-    then, behind = decisions.in_force_at(begun), lots.numbered({*certain, *possible})
+    then, behind = decisions.in_force_at(begun), lots.all_with_names({*certain, *possible})
     found = []
     for number, lot in sorted(behind.items()):
         deliveries = [views.delivery(delivery, changed[delivery.id]) for delivery in came if delivery.lot_id == number]

@@ -64,7 +64,7 @@ def test_a_tab_is_refused_at_the_page_with_its_reasons(desk):
     """The large word follows `enough`, and the reasons of the lot stand beneath."""
     spool = desk.good_lot(desk.quillwort, desk.white)["spools"][0]["code"]
     floor = Browser(desk, "production")
-    page = floor.go(floor.go("/check").links["Check a thin tab"])
+    page = floor.go(floor.go("/check").links["Check a tab"])
     tab = {"spool_code": spool, "use": "flexing", "width_mm": "10", "thickness_mm": "2", "lever_mm": "20"}
     page = floor.send(page, "width_mm", **tab, load_n="5")
     assert "✖ Not enough" in page.text

@@ -23,7 +23,7 @@ from lots.services.production import dryings, loads, spools
 _LOADS = 20
 
 
-@pages.get("/spools")
+@pages.get("/find-spool")
 @signed_in((OneSpool, "GET"), (OneLot, "GET"))
 def find_spool() -> Any:
     """Leads to the page of the spool whose code was typed or scanned."""

@@ -47,6 +47,12 @@ def _with_names() -> ModelSelect[Lot]:
     )
 
 
+def all_with_names(numbers: Iterable[int]) -> dict[int, Lot]:
+    """Several lots by number, each with what `find` has. One query, none without lots."""
+    wanted = sorted(set(numbers))
+    return {row.id: row for row in _with_names().where(Lot.id.in_(wanted))} if wanted else {}
+
+
 def still_open() -> Expression:
     """The condition that not every delivery of a lot is closed."""
     return Lot.to_measure != Value([CLOSED_LOT], converter=Lot.to_measure.db_value, unpack=False)
@@ -64,12 +70,6 @@ def lock(numbers: Iterable[int]) -> dict[int, Lot]:
         list(Lot.select(Lot.id).where(Lot.id.in_(wanted)).order_by(Lot.id).for_update())
     named = {f"lot_{place}": number for place, number in enumerate(wanted)}
     return {row.id: row for row in _numbered(len(named)).all(**named)} if named else {}
-
-
-def numbered(numbers: Iterable[int]) -> dict[int, Lot]:
-    """The same for several lots, by number. One query, none without lots."""
-    wanted = sorted(set(numbers))
-    return {row.id: row for row in _with_names().where(Lot.id.in_(wanted))} if wanted else {}
 
 
 @lru_cache(maxsize=32)  # every request about a lot asks for one; what concerns many lots judges each anyway
