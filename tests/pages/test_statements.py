@@ -21,6 +21,12 @@ MOST = {
     "/lots?standing=quarantined": 6,
     "/quality": 16,
     "/receiving": 8,
+    "/lots/2/pictures/color.svg": 9,
+    "/lots/2/pictures/diameter.svg": 9,
+    "/lots/2/pictures/shrinkage.svg": 9,
+    "/lots/2/pictures/bond.svg": 9,
+    "/suppliers/1/drift?grade_id=1": 10,
+    "/suppliers/1/drift.svg?grade_id=1": 9,
 }
 
 
