@@ -261,6 +261,20 @@ def test_which_lots_match_is_drawn(shop):
     assert "Whether it matches B is not known." in picture(shop, "production", table).said
 
 
+def test_the_findings_of_an_assessment_are_drawn_from_the_same_figures(shop):
+    """A line for each, and the end of each limit is named in the answer."""
+    lot = shop.receive(shop.supplier(), shop.grade(limits=FULL_LIMITS), spools=1)
+    shop.diameter(lot["spools"][0]["code"], 1.85, 1.85)
+    told = shop.assessment(lot["lot_id"])["findings"]
+    seen = picture(shop, "production", f"/lots/{lot['lot_id']}/assessment")
+    assert len(told) == sum(words.startswith(("✖", "≈", "?", "✔")) for words in seen.words)
+    assert seen.description.startswith(f"{len(told)} findings: ")
+    kinds = {finding["code"]: finding["limit_kind"] for finding in told}
+    assert ("at least", "at most", "between") == tuple(
+        kinds[code] for code in ("bond.mean", "color.lot_delta_e", "diameter.spool_mean")
+    )
+
+
 @pytest.mark.parametrize("measured_lots", [0, 3])
 def test_drift_is_drawn_as_every_picture_is(shop, measured_lots):
     """It has what every picture has, with lots and without."""

@@ -128,7 +128,7 @@ def test_buyer(width: int, script: bool, person: Callable[..., Person], site: Si
     assert 3 == page.locator("article.card").count()
     buyer.follow("Show drift")
     assert buyer.heading().startswith("Drift: ")
-    assert page.locator("figure.picture svg").first.is_visible()
+    assert page.get_by_role("img", name="Drift of").is_visible()
     assert buyer.fits()
 
     buyer.choose("Lots")
@@ -146,7 +146,7 @@ def test_buyer(width: int, script: bool, person: Callable[..., Person], site: Si
     buyer.follow("TT-05")
     word, _ = buyer.answer()
     assert "✖ blocked" == word
-    assert "Single diameter" in page.locator(".answer").inner_text()
+    assert "Single diameter" in page.locator(".finding").first.inner_text()
     assert buyer.fits()
     buyer.follow("Report to the supplier")
     assert buyer.heading().startswith("Nonconformity report NR-24-")

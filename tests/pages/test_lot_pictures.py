@@ -93,6 +93,15 @@ def test_every_finding_has_a_row_with_the_worst_first(desk):
         assert one["message"] in html.unescape(page.html)
 
 
+def test_a_lot_without_limits_has_a_status_and_no_findings(desk):
+    """Nothing to hold it against: the page says so, and no use is permitted."""
+    lot = desk.receive(desk.quillwort, desk.grade("BARE"), "Q-71", spools=1)["lot_id"]
+    page = Browser(desk, "quality").go(f"/lots/{lot}")
+    assert [] == [row for row in rows(page) if row[2]]
+    assert "in quarantine" in page.text
+    assert "✔ yes" not in page.text
+
+
 def test_a_floor_that_nothing_was_measured_for_is_called_one(desk):
     """Bond at least 20 MPa; the words of the row say so before there is a value."""
     grade = desk.grade("FULL", limits=FULL_LIMITS)

@@ -27,6 +27,10 @@ MOST = {
     "/loaded": 6,
     "/lots": 6,
     "/lots/1/matches": 6,
+    "/lots/2/pictures/bond.svg": 9,
+    "/lots/2/pictures/color.svg": 9,
+    "/lots/2/pictures/diameter.svg": 9,
+    "/lots/2/pictures/shrinkage.svg": 9,
     "/lots?sort=number&use=cosmetic": 6,
     "/lots?standing=quarantined": 6,
     "/picks": 3,
@@ -41,6 +45,8 @@ MOST = {
     "/setup/shop": 4,
     "/setup/suppliers": 3,
     "/setup/test-prints": 5,
+    "/suppliers/1/drift.svg?grade_id=1": 9,
+    "/suppliers/1/drift?grade_id=1": 10,
 }
 
 
