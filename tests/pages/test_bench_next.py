@@ -120,6 +120,17 @@ def test_the_next_drawn_spool_comes_by_itself(desk, clerk):
     assert 1 == page.html.count(" autofocus")
 
 
+def test_a_scanned_spool_opens_with_what_is_wanted_on_it(desk, clerk):
+    """Its colour once its diameters are complete; where nothing is wanted, what the bench opens with."""
+    log(desk, clerk, spools="S-1", spool_count="")
+    kinds = []
+    for first, entry in (("d1_mm-0", ONE), ("L-0", COLOR)):
+        page = clerk.go("/bench?spool=S-1")
+        kinds.append(form_of(page)["kind"])
+        clerk.send(page, first, "Store", **entry)
+    assert ["diameter", "color", "diameter"] == [*kinds, form_of(clerk.go("/bench?spool=S-1"))["kind"]]
+
+
 def test_a_spool_that_was_begun_is_finished_first(desk, clerk):
     """As many rows as are still wanted."""
     desk.limit(
@@ -163,7 +174,7 @@ def test_the_page_of_another_spool_says_what_it_lacks_and_what_comes_next(desk, 
     drawn = desk.get("quality", "/lots/1/sample")["deliveries"][0]["drawn"]
     (other,) = {"L1-S001", "L1-S002", "L1-S003"} - set(drawn)
     clerk.send(clerk.go(f"/bench?spool={drawn[0]}"), "d1_mm-0", "Store", **ONE)
-    done, left, beside = (clerk.go(f"/bench?spool={code}").text for code in (*drawn, other))
+    done, left, beside = (clerk.go(f"/bench?spool={code}&kind=diameter").text for code in (*drawn, other))
     assert f"This spool has the diameter readings that the limits want. Next: diameter of spool {drawn[1]}" in done
     assert "Wanted on this spool: 1 reading" in left
     assert ("This spool has" in beside, f"Next: diameter of spool {drawn[1]}" in beside) == (False, True)

@@ -84,6 +84,12 @@ def _chosen() -> Characteristic:
     return next((kind for kind in mine if kind.name == wanted), mine[0])
 
 
+def _first_wanted(seen: Seen) -> Characteristic:
+    """What the person at the bench may measure and the limits still want on a spool; else what the bench opens with."""
+    mine = my_kinds()
+    return next((kind for kind in mine if seen.bench.wanted(kind.name, seen.label["spool_code"])), mine[0])
+
+
 def _elsewhere(shown: Characteristic) -> Characteristic | None:
     """The kind that was asked for, when another desk measures it."""
     wanted = request.values.get("kind", "")
@@ -94,12 +100,13 @@ def _elsewhere(shown: Characteristic) -> Characteristic | None:
 @signed_in(*_RECORDING, any_of=True)
 def bench() -> Any:
     """Asks for a spool; with one, offers the form for its readings."""
-    kind, code = _chosen(), scanned(request.args.get("spool", ""))
+    code = scanned(request.args.get("spool", ""))
+    seen = attempt(lambda: _seen(code)) if code else None
+    kind = _chosen() if "kind" in request.args or not isinstance(seen, Seen) else _first_wanted(seen)
     told = bench_answers.of_address(request.args.get("told", ""))
     kept: Mapping[str, str] = told["kept"] if told and told["kind"] == kind.name else {}
     if not kept and (named := request.args.get("instrument", "")):
         kept = {"instrument_id": named}
-    seen = attempt(lambda: _seen(code)) if code else None
     if isinstance(seen, Refusal):
         return _page(kind, code, None, Entry(kept, unknown=seen, stored=told)), seen.status
     return _page(kind, code, seen, Entry(kept, stored=told))
