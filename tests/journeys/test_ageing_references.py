@@ -451,7 +451,7 @@ def test_the_page_of_quality_lists_what_is_due(shop, shade):
 def test_what_is_asked_of_references_costs_the_same_however_many_there_are(shop, shade):
     """A fixed number of statements, the token's included: with one copy and one session, and with many."""
     path = f"/shades/{shade['id']}"
-    budgets = {"/due": 8, path: 6, f"{path}/remeasurements": 7, f"{path}/working-copies": 7}
+    budgets = {"/due": 7, path: 6, f"{path}/remeasurements": 7, f"{path}/working-copies": 7}
     numbers = iter(range(1, 20))
     for more in (1, 6):
         for number in [next(numbers) for _ in range(more)]:

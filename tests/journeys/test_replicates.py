@@ -67,7 +67,7 @@ def test_rosners_values_as_readings_give_his_outliers(rosner):
         assert printed == [int(step[name] * 1000 + 1e-6) / 1000 for step in said["steps"]]
     assert [rosner.by_value[value] for value in ROSNER["outliers"]] == [row["reading_id"] for row in said["flagged"]]
     assert [True] * 3 + [False] * 7 == [step["flagged"] for step in said["steps"]]
-    assert "3 outliers among 54 values" in said["says"]
+    assert "3 outliers found (generalised ESD test, n = 54" in said["says"]
 
 
 def test_a_reading_that_is_not_flagged_cannot_be_excluded(rosner):
@@ -75,7 +75,7 @@ def test_a_reading_that_is_not_flagged_cannot_be_excluded(rosner):
     before = rosner.get("quality", f"/lots/{rosner.lot_id}/decisions")
     said = exclude(rosner, rosner.by_value[4.64], 409)
     assert "/problems/not-flagged" == said["type"]
-    assert "3 outliers among 54 values" in said["detail"]
+    assert "3 outliers found (generalised ESD test, n = 54" in said["detail"]
     assert "void it" in said["detail"]
     assert before == rosner.get("quality", f"/lots/{rosner.lot_id}/decisions")
 

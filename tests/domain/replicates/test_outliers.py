@@ -281,7 +281,7 @@ def test_a_strange_value_does_not_make_its_group_strange():
     found = extreme_deviates(values, groups=groups)
     assert [15.0] == [values[index] for index in found.flagged]
     assert (24, 6) == (found.n, found.groups)
-    assert "1 outlier among 24 values in 6 groups" in found.says
+    assert "1 outlier found (generalised ESD test, n = 24 in 6 groups" in found.says
 
 
 def test_groups_that_differ_flag_nothing_and_pairs_are_left_out():
