@@ -34,15 +34,17 @@ def test_the_bench_tells_no_plain_success_of_a_spool_that_was_not_drawn(desk, cl
     assert 1 == page.text.count(told)
 
 
-def test_quality_accepts_a_substitute_on_the_page_of_the_lot(desk, clerk):
+def test_quality_accepts_a_substitute_from_the_page_of_the_lot(desk, clerk):
     """From the spools that can be replaced and those that can stand in; the bench then says what took its place."""
     desk.limit(desk.white["id"], LIMITS)
     drawn, other = received(desk, clerk)
     ansel = Browser(desk, "quality")
     page = ansel.go("/lots/1")
     assert "Readings of spools that were not drawn can refuse the lot but never release it." in page.text
+    page = ansel.go(page.links["Accept a substitute"])
     page = ansel.send(page, "substitute", substitute=other, reason="damaged in the box")
     assert f"{other} in place of {drawn}, by quality person: damaged in the box" in page.text
+    page = ansel.go(page.links["Accept a substitute"])
     assert "missing" in ansel.send(page, "substitute", reason="missing").text
     assert f"Accepted in the sample for spool {drawn}: damaged in the box" in clerk.go(f"/bench?spool={other}").text
     gone = clerk.go(f"/bench?spool={drawn}")
@@ -53,7 +55,7 @@ def test_a_refused_substitute_says_why(desk, clerk):
     """Somebody measured the spool meanwhile."""
     drawn, other = received(desk, clerk)
     ansel = Browser(desk, "quality")
-    page = ansel.go("/lots/1")
+    page = ansel.go("/lots/1/substitutes")
     desk.color(drawn, WHITE)
     page = ansel.send(page, "substitute", substitute=other, reason="damaged")
     assert 422 == page.status

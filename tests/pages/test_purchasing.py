@@ -17,8 +17,8 @@ def buyer(shop):
 
 
 def test_a_corrective_action_is_asked_for_answered_and_named(shop, buyer):
-    """On the page of the lot by purchasing, then by its number, lot and link where quality looks."""
-    page = buyer.go(f"/lots/{shop.lot_id}")
+    """From the page of the lot by purchasing, then by its number, lot and link where quality looks."""
+    page = buyer.go(buyer.go(f"/lots/{shop.lot_id}").links["Request a corrective action"])
     page = buyer.send(page, "requested_action", requested_action="find the cause", due_at="2030-01-31")
     assert (200, True) == (page.status, "Corrective action 1" in page.text)
     (action,) = shop.get("purchasing", "/corrective-actions")["items"]
@@ -36,23 +36,21 @@ def test_a_corrective_action_is_asked_for_answered_and_named(shop, buyer):
 def test_a_refusal_is_in_words_and_leads_back(shop, buyer):
     """Nothing asked; a day that is over."""
     for typed in ({"requested_action": " "}, {"requested_action": "x", "due_at": "2020-01-01"}):
-        page = buyer.send(buyer.go(f"/lots/{shop.lot_id}"), "requested_action", **typed)
+        page = buyer.send(buyer.go(f"/lots/{shop.lot_id}/corrective-actions"), "requested_action", **typed)
         assert 422 == page.status
         assert "requested_action" not in page.text
-        assert f"/lots/{shop.lot_id}#supplier" == page.links["Back"]
+        assert f"/lots/{shop.lot_id}" == page.links["Cancel"]
     assert [] == shop.get("purchasing", "/corrective-actions")["items"]
 
 
 def test_where_nothing_was_wrong_nothing_is_asked(desk):
-    """A released lot has no form for it; nor has anybody who does not write to suppliers."""
+    """A released lot has no link for it; nor has anybody who does not write to suppliers."""
     desk.good_lot(desk.quillwort, desk.white)
+    act = "Request a corrective action"
     for role in ("purchasing", "quality", "production"):
-        assert not any("requested_action" in form["fields"] for form in Browser(desk, role).go("/lots/1").forms)
+        assert act not in Browser(desk, role).go("/lots/1").links
     desk.decide(1, "block", "streaks")
-    offered = {
-        role: any("requested_action" in form["fields"] for form in Browser(desk, role).go("/lots/1").forms)
-        for role in ("purchasing", "quality", "production")
-    }
+    offered = {role: act in Browser(desk, role).go("/lots/1").links for role in ("purchasing", "quality", "production")}
     assert {"purchasing": True, "quality": True, "production": False} == offered
 
 

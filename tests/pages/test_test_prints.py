@@ -77,6 +77,6 @@ def test_everybody_reads_recipes_and_quality_adds_them(shop, quality):
     clerk = Browser(shop, "receiving")
     assert "New test print" not in clerk.go("/setup/test-prints").text
     assert "First recipe" not in clerk.go("/setup/test-prints/1").text
-    seal = next(iter(clerk.go("/").forms))["fields"]["seal"]
+    seal = clerk.go("/").form("seal")["fields"]["seal"]
     assert 403 == clerk.raw("/setup/test-prints", data={"seal": seal, "code": "X", "name": "Y"}).status_code
     assert 404 == quality.go("/setup/test-prints/9").status

@@ -42,9 +42,9 @@ def deciding(number: int) -> Any:
 def decide(number: int) -> Any:
     """Takes a decision by hand about a lot. A return or a scrapping is confirmed on a page of its own first."""
     body = {name: request.form.get(name, "").strip() for name in ("action", "reason")}
-    of_page = request.form.get("page") == "decide" and body["action"] in ACTIONS
+    known = body["action"] in ACTIONS
     if body["action"] in ("return", "scrap") and request.form.get("confirm") != f"{body['action']} {number}":
-        wrong = attempt(partial(checked, DecisionArgs, body), DecisionArgs) if of_page else None
+        wrong = attempt(partial(checked, DecisionArgs, body), DecisionArgs) if known else None
         return _form(number, body, wrong) if isinstance(wrong, Refusal) else _confirm(number, body)
     back = url_for("pages.lot", number=number)
 
@@ -55,7 +55,7 @@ def decide(number: int) -> Any:
         return url_for("pages.lot", number=number, result=result)
 
     done = once(take, DecisionArgs)
-    if isinstance(done, Refusal) and of_page:
+    if isinstance(done, Refusal) and known:
         return _form(number, body, done)
     return answered(done, back)
 

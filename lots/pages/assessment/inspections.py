@@ -15,7 +15,7 @@ from lots.api.receiving.samples import LotSample, SubstituteArgs, Substitutes
 from lots.api.setup.grades import OneGrade
 from lots.domain.characteristics.registry import DECLARED
 from lots.pages.site.calls import Refusal, attempt, checked, every, form_number, once
-from lots.pages.site.frame import answered, pages
+from lots.pages.site.frame import pages
 from lots.pages.site.place import end_of, moment_typed, number
 from lots.pages.site.results import told
 from lots.pages.site.session import signed_in
@@ -44,9 +44,7 @@ def inspect_again(number: int) -> Any:
         return url_for("pages.lot", number=number, result=told("Re-inspection recorded", done["lot"]["says"]))
 
     done = once(record, ReinspectionArgs)
-    if isinstance(done, Refusal) and request.form.get("page") == "reinspection":
-        return _reinspection(number, typed, done)
-    return answered(done, url_for("pages.lot", number=number, _anchor="reinspections"))
+    return _reinspection(number, typed, done) if isinstance(done, Refusal) else done
 
 
 def _reinspection(number: int, typed: Mapping[str, str], not_done: Refusal | None) -> Any:
@@ -81,16 +79,15 @@ def substitute_form(number: int) -> Any:
 def substitute(number: int) -> Any:
     """Accepts another spool in place of a drawn one."""
     body = {name: request.form.get(name, "").strip() for name in ("drawn", "substitute", "reason")}
-    lot, of_page = form_number("lot"), request.form.get("page") == "substitute"
-    back = url_for("pages.lot", number=lot, _anchor="sample")
+    lot = form_number("lot")
 
     def accept() -> str:
         substitutes.substitute(number, checked(SubstituteArgs, body), g.me["name"])
         says = f"Spool {body['substitute']} is measured in place of spool {body['drawn']}."
-        return url_for("pages.lot", number=lot, result=told("Substitute accepted", says)) if of_page else back
+        return url_for("pages.lot", number=lot, result=told("Substitute accepted", says))
 
     done = once(accept, SubstituteArgs)
-    return _substitutes(lot, number, done) if isinstance(done, Refusal) and of_page else answered(done, back)
+    return _substitutes(lot, number, done) if isinstance(done, Refusal) else done
 
 
 def _substitutes(number: int, delivery: int, not_done: Refusal | None) -> Any:

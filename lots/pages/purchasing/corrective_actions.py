@@ -18,8 +18,8 @@ from lots.api.purchasing.corrective_actions import (
     CloseActionArgs,
     LotActions,
 )
-from lots.pages.site.calls import Refusal, attempt, checked, every, form_number, once
-from lots.pages.site.frame import answered, pages, refused
+from lots.pages.site.calls import Refusal, attempt, checked, every, once
+from lots.pages.site.frame import pages, refused
 from lots.pages.site.place import end_of
 from lots.pages.site.results import told
 from lots.pages.site.session import signed_in
@@ -53,16 +53,14 @@ def ask_action(number: int) -> Any:
     body = {"requested_action": typed["requested_action"]}
     if typed["due_at"]:
         body["due_at"] = end_of(typed["due_at"])
-    of_page = request.form.get("page") == "action"
-    back = _supplier_part(number)
 
     def request_it() -> str:
         made: Any = corrective_actions.request(number, checked(ActionArgs, body), g.me["name"])
         result = told("Corrective action requested", made["says"])
-        return url_for("pages.corrective_action", number=made["id"], result=result) if of_page else back
+        return url_for("pages.corrective_action", number=made["id"], result=result)
 
     done = once(request_it, ActionArgs)
-    return _form(number, typed, done) if isinstance(done, Refusal) and of_page else answered(done, back)
+    return _form(number, typed, done) if isinstance(done, Refusal) else done
 
 
 def _form(number: int, typed: Mapping[str, str], not_done: Refusal | None) -> Any:
@@ -93,16 +91,14 @@ def note_answer(number: int) -> Any:
     """Notes what a supplier answered."""
     typed = {name: request.form.get(name, "").strip() for name in _ANSWER}
     body = {name: text for name, text in typed.items() if text}
-    of_page = request.form.get("page") == "action"
-    back = _supplier_part(form_number("lot"))
 
     def note() -> str:
         done: Any = corrective_actions.answer(number, checked(AnswerArgs, body), g.me["name"])
         result = told("Answer noted", done["says"])
-        return url_for("pages.corrective_action", number=number, result=result) if of_page else back
+        return url_for("pages.corrective_action", number=number, result=result)
 
     done = once(note, AnswerArgs)
-    return _shown(number, typed, done) if isinstance(done, Refusal) and of_page else answered(done, back)
+    return _shown(number, typed, done) if isinstance(done, Refusal) else done
 
 
 @pages.post(f"/corrective-actions/<{NUMBER}:number>/close")
@@ -131,8 +127,3 @@ def _shown(number: int, typed: Mapping[str, str], not_done: Refusal | None) -> A
         faults=not_done.beside() if not_done else {},
     )
     return page, not_done.status if not_done else 200
-
-
-def _supplier_part(lot: int) -> str:
-    """The address of what stands for the supplier on the page of a lot."""
-    return url_for("pages.lot", number=lot, _anchor="supplier")

@@ -95,7 +95,7 @@ def suspect(instrument_id: int, checked_at: datetime | None) -> View:
     instrument, at = found("instrument", instrument_id), checked_at or clock.now()
     since, until = _neighbours(instrument.id, at)
     counts = readings.counts_read_with(instrument.id, since, until)
-    rows = list(lots.numbered(counts).values())
+    rows = sorted(lots.all_with_names(counts).values(), key=lambda row: row.id)
     total = sum(counts.values())
     says = (
         f"{counted(total, 'reading')} of {counted(len(rows), 'lot')} would be suspect and would no longer count."

@@ -49,8 +49,7 @@ def _with_names() -> ModelSelect[Lot]:
 
 def all_with_names(numbers: Iterable[int]) -> dict[int, Lot]:
     """Several lots by number, each with what `find` has. One query, none without lots."""
-    wanted = sorted(set(numbers))
-    return {row.id: row for row in _with_names().where(Lot.id.in_(wanted))} if wanted else {}
+    return {row.id: row for row in _with_names().where(Lot.id.in_(wanted))} if (wanted := sorted(set(numbers))) else {}
 
 
 def still_open() -> Expression:
@@ -210,8 +209,7 @@ def newest_of_grade(grade_id: int, most: int, before: Lot | None = None, supplie
 
 def newest_whole(grade_id: int, most: int) -> list[Lot]:
     """The newest lots of a grade with all that they are judged under, newest first. One query."""
-    query = _with_names().where(Lot.grade == grade_id)
-    return list(query.order_by(Lot.received_at.desc(), Lot.id.desc()).limit(most))
+    return list(_with_names().where(Lot.grade == grade_id).order_by(Lot.received_at.desc(), Lot.id.desc()).limit(most))
 
 
 def waiting(supplier_id: int, grade_id: int) -> list[int]:
