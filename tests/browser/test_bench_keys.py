@@ -303,8 +303,8 @@ def test_what_was_typed_stays_while_the_server_is_away(person: Callable[..., Per
     hands.gauge("1.748", "1.752")
     page.route("**/bench", lambda route: route.abort("failed"))
     hands.key("Control+Enter")
-    said = page.locator("[data-said]")
-    page.wait_for_function("document.querySelector('[data-said]').textContent.includes('does not answer')")
+    said = page.locator("[data-said]", has_text="does not answer")
+    said.wait_for()
     assert "nothing is stored twice" in said.inner_text()
     page.unroute("**/bench")
     # What the browser notes of a request that went nowhere.
