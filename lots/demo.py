@@ -30,6 +30,7 @@ from lots.services.readings.sent import SentReading
 from lots.services.receiving import receiving
 from lots.services.receiving.bodies import NewDelivery
 from lots.services.setup import access, catalog, shade_revisions, test_prints
+from lots.services.setup import shop as details
 from lots.settings import Settings
 from lots.store.engine import database
 
@@ -111,7 +112,8 @@ def _no_terminal() -> bool:
 
 
 def _set_up(shop: dict[str, Any]) -> tuple[dict[str, Any], dict[str, int]]:
-    """Adds suppliers, instruments, shades, test prints and grades; returns the conditions each grade is read under, and instruments by code."""
+    """States the shop's details, adds suppliers, instruments, shades, test prints and grades; returns the conditions each grade is read under, and instruments by code."""
+    details.change(0, {"name": shop["shop"], "address": shop["address"]}, _PEOPLE["admin"])
     for supplier in shop["suppliers"]:
         catalog.add("supplier", supplier, _PEOPLE["purchasing"])
     instruments: dict[str, Any] = {

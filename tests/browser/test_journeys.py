@@ -68,7 +68,7 @@ def test_line_lead(width: int, script: bool, person: Callable[..., Person], site
     lead.follow("Check a spool")
     page = lead.page
     page.get_by_label("Spool code").fill("HW-Q12-2")
-    page.get_by_label("Job if known").fill("J-1045")
+    page.get_by_label("Job optional").fill("J-1045")
     page.get_by_label("Machine").fill("P6")
     lead.press("Check")
     word, size = lead.answer()

@@ -245,7 +245,7 @@ def test_the_page_of_a_spool_permits_what_a_check_of_it_permits(desk, lead, use)
     for code in (first[0], first[2], "MIX", "ALL", waiting, blocked["spools"][0]["code"]):
         clear = desk.ask_clearance(code, use)["clear"]
         line = re.search(
-            rf"{use.replace('_', '-')} : (\S+) (yes|under concession|no|not yet|not judged)", _uses(lead, code)
+            rf"{use.replace('_', '-')} : (\S+) (yes|under concession|no|not yet|not assessed)", _uses(lead, code)
         )
         assert clear is (line[2] in ("yes", "under concession")), code
 

@@ -81,7 +81,7 @@ def test_what_a_lot_blocked_by_hand_is_good_for_is_nothing(desk):
     assert "Test result" in table
     for row, use in zip(re.findall(r"<tr><th scope=.*?</tr>", table), told["uses"], strict=True):
         assert use["use"].replace("_", "-") in row
-        assert {"no": "</span> no<", "not_judged": "</span> not judged<"}[use["answer"]] in row
+        assert {"no": "</span> no<", "not_judged": "</span> not assessed<"}[use["answer"]] in row
         assert "</span> yes<" not in row
     good = Browser(desk, "production").go("/lots").html.partition('<td class="good">')[2].partition("</td>")[0]
     assert "</span> no</span>: cosmetic" in good

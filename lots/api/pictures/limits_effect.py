@@ -15,7 +15,7 @@ CELL = 134.0
 TITLE = "What these limits would change"
 # Rows drawn; the table beside the picture has every lot.
 MOST_ROWS = 40
-_WORDS = {"pass": "pass", "fail": "fail", "near": "undecided", "missing": "not measured", "": "not judged"}
+_WORDS = {"pass": "pass", "fail": "fail", "near": "undecided", "missing": "not measured", "": "not assessed"}
 
 
 def draw(lots: Sequence[Mapping[str, Any]]) -> str:
@@ -38,7 +38,7 @@ def draw(lots: Sequence[Mapping[str, Any]]) -> str:
 
 
 def rows_of(lots: Sequence[Mapping[str, Any]]) -> list[tuple[str, str, str, str]]:
-    """Returns lot, use, verdict now and verdict then, changed ones first; "" where a use is not judged.
+    """Returns lot, use, verdict now and verdict then, changed ones first; "" where a use is not assessed.
 
     Example:
         >>> rows_of([{"supplier_lot": "A", "uses": {"fit": "pass"}, "would_uses": {"fit": "pass", "hidden": "fail"}}])
@@ -102,7 +102,7 @@ def _row(page: Sheet, y: float, lot: str, use: str, now: str, then: str) -> None
 
 
 def _mark(page: Sheet, x: float, y: float, verdict: str) -> None:
-    """A full dot for pass, a cross for fail, a ring for undecided, three dots for not measured, a stroke for not judged."""
+    """A full dot for pass, a cross for fail, a ring for undecided, three dots for not measured, a stroke for not assessed."""
     if verdict == "pass":
         page.dot((x, y), 5)
     elif verdict == "fail":

@@ -10,7 +10,7 @@ from lots.domain.words import counted, hyphenated
 
 WIDTH, LEFT, STANDING, CELL, ROW = 960.0, 340.0, 226.0, 119.0, 42.0
 TITLE = "What lots may be used for"
-WORDS = {"yes": "yes", "concession": "concession", "not_yet": "not yet", "not_judged": "not judged", "no": "no"}
+WORDS = {"yes": "yes", "concession": "concession", "not_yet": "not yet", "not_judged": "not assessed", "no": "no"}
 _KEY = (
     ("yes", "may be loaded", 24.0),
     ("concession", "only under its concession", 140.0),

@@ -66,7 +66,7 @@ def test_the_description_tells_every_field():
     assert "What lots may be used for" == seen.title
     assert "2 lots: 1 may be loaded for some use, 1 for none now." in seen.description
     assert (
-        "Lot Q-1, released: cosmetic yes, fit concession, load-bearing not yet, flexing not judged, hidden no."
+        "Lot Q-1, released: cosmetic yes, fit concession, load-bearing not yet, flexing not assessed, hidden no."
         in seen.description
     )
     assert "Lot Q-2, blocked: cosmetic no" in seen.description
