@@ -42,7 +42,7 @@ def test_a_check_without_a_use_says_so_once(desk):
     spool = desk.good_lot(desk.quillwort, desk.white)["spools"][0]["code"]
     page = Browser(desk, "production").go(f"/check?spool={spool}")
     assert 1 == page.text.count("This is needed.")
-    assert "What to put right stands beside each field." in page.text
+    assert "Correct the fields marked below." in page.text
     assert re.search(r'<select id="use" name="use" autofocus', page.html)
     assert [] == JSON_NAME.findall(page.text)
 
