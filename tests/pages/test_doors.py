@@ -113,4 +113,4 @@ def test_a_page_answers_under_whatever_name_it_is_asked(desk, host):
     client = desk.app.test_client(use_cookies=False)
     answer = client.get("/", headers={"Host": host, "Cookie": f"lots_session={cookie}"})
     assert 200 == answer.status_code
-    assert "New delivery" in answer.get_data(as_text=True)
+    assert "Log a delivery" in answer.get_data(as_text=True)

@@ -215,7 +215,7 @@ def test_a_job_is_traced_to_its_lots_and_those_it_possibly_used(desk, lead):
     assert "1 load of 1 lot, and possibly filament of 1 more lot." in page.text
     assert "N-1 possibly , Supplier NBK" in page.text
     assert "Possibly: machine P1 has 1 slot, but 2 spools were recorded on it" in page.text
-    assert "When first loaded here it was ✔ released , by limits revision 1." in page.text
+    assert "Status at its first load: ✔ released , by limits revision 1." in page.text
     assert "Colour reference: revision 1 of its shade." in page.text
     assert "Yes, job J-1" in lead.go("/jobs/J1").links
     assert 404 == lead.go("/jobs/NOBODY").status
@@ -369,7 +369,11 @@ def test_rows_are_added_to_a_respooling_and_what_was_typed_stays(lead):
     }
     more = lead.go("/respool", data=form)
     assert (200, 6) == (more.status, more.html.count('name="mass_g"'))
-    assert 'value="A-1"' in more.html and 'value="12"' in more.html and "MIX" == more.form("code")["fields"]["code"]
+    assert ("MIX", True, True) == (
+        more.form("code")["fields"]["code"],
+        'value="A-1"' in more.html,
+        'value="12"' in more.html,
+    )
 
 
 def test_a_spool_is_said_to_be_loaded_only_while_it_is(desk, lead):

@@ -106,16 +106,16 @@ def test_a_hint_speaks_of_what_was_typed_and_not_of_json(desk, clerk, kind, fiel
 @pytest.mark.parametrize(
     ("path", "typed", "told"),
     [
-        ("/lots/1/decide", {"action": "block"}, "Reason: This is blank."),
+        ("/lots/1/decide", {"action": "block"}, "This is blank."),
         ("/lots/1/decide", {"action": "burn", "reason": "x"}, 'Decision: "burn" is not one of these.'),
-        ("/lots/1/reinspections", {"measure": "diameter", "reason": "x"}, "New use-by date: This is not a time"),
-        ("/lots/1/corrective-actions", {}, "What is asked: This is blank."),
-        ("/spools/L1-S001/dryings", {"hours": "4"}, "Temperature, °C: This is needed."),
+        ("/lots/1/reinspections", {"measure": "diameter", "reason": "x"}, "This is not a time"),
+        ("/lots/1/corrective-actions", {}, "This is blank."),
+        ("/spools/L1-S001/dryings", {"hours": "4"}, "This is needed."),
         ("/machines/1", {"slots": "many", "version": "1"}, "Slots: This must be a number."),
     ],
 )
-def test_what_is_refused_away_from_its_form_names_its_fields_as_the_form_does(desk, path, typed, told):
-    """By the label in the schema that checks it."""
+def test_what_is_refused_of_a_form_names_its_fields_as_the_form_does(desk, path, typed, told):
+    """Beside the field, or away from it by the label in the schema that checks it; never as JSON does."""
     desk.receive(desk.quillwort, desk.white)
     somebody = Browser(desk, "admin")
     page = somebody.go(path, data={**somebody.go("/").form("seal")["fields"], **typed})
