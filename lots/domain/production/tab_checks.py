@@ -155,7 +155,7 @@ def check_tab(
     if not against:
         return found if found.enough else replace(found, reasons=(found.says,))
     by_bond = [] if found.enough else [found.says]
-    says = f"Do not print this tab. {against[0]} By interlayer strength alone: {found.says}"
+    says = f"Do not print this tab. {against[0]} {found.says}"
     return replace(found, enough=False, says=says, reasons=(*against, *by_bond))
 
 
