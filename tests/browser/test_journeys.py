@@ -36,7 +36,7 @@ def test_clerk(width: int, script: bool, person: Callable[..., Person], site: Si
     page.get_by_label("Codes on the spools").fill(f"{lot}-1\n{lot}-2\n{lot}-3")
     assert clerk.fits()
     clerk.press("Log delivery")
-    assert f"Lot {lot} is logged: what to do now" == clerk.heading()
+    assert f"Lot {lot} is logged: next steps" == clerk.heading()
     assert clerk.fits()
     here = page.url
 
@@ -76,7 +76,7 @@ def test_line_lead(width: int, script: bool, person: Callable[..., Person], site
     assert READABLE_PX <= size
     assert lead.fits()
     lead.press("Load on P6")
-    assert "Spool HW-Q12-2 is loaded." in page.get_by_role("status").inner_text()
+    assert "Spool HW-Q12-2 is loaded on " in page.get_by_role("status").inner_text()
     assert lead.fits()
 
     # A spool is on one machine at a time, and the answer says where it is.
@@ -89,10 +89,10 @@ def test_line_lead(width: int, script: bool, person: Callable[..., Person], site
     lead.go("/loaded")
     row = page.get_by_role("row").filter(has_text="HW-Q12-2")
     row.locator("summary").click()
-    row.get_by_label("Left on it").fill("a lot")
+    row.get_by_label("Mass left").fill("a lot")
     lead.press("Unload HW-Q12-2 from P6")
-    assert "Left on it, g: This must be a number." in page.get_by_role("alert").inner_text()
-    row.get_by_label("Left on it").fill("700")
+    assert "Mass left, g: This must be a number." in page.get_by_role("alert").inner_text()
+    row.get_by_label("Mass left").fill("700")
     lead.press("Unload HW-Q12-2 from P6")
     assert 0 == page.get_by_role("row").filter(has_text="HW-Q12-2").count()
 

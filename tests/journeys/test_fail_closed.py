@@ -130,7 +130,7 @@ def test_a_released_lot_is_clear_only_for_uses_somebody_judged(shop):
     assert "released" == shop.color(spool, WHITE)["lot"]["standing"]
     clear = {use: shop.ask_clearance(spool, use) for use in USES}
     assert ["cosmetic"] == [use for use, answer in clear.items() if answer["clear"]]
-    assert "Nobody has judged" in clear["flexing"]["says"]
+    assert "has not been assessed for" in clear["flexing"]["says"]
     assert "cosmetic" in clear["flexing"]["says"]
     assert {"cosmetic": "pass"} == shop.lot(lot_id)["uses"]
 

@@ -52,14 +52,14 @@ def test_a_lot_that_fails_for_flexing_is_enough_for_no_flexing_tab(shop):
     assert "fails for flexing use" in reasons(check(shop, got, use="flexing"))
     found = check(shop, got)
     assert "fails for flexing use" in reasons(found)
-    assert found["says"].startswith("Do not print this tab: Lot Q-71 fails for flexing use.")
+    assert found["says"].startswith("Do not print this tab. Lot Q-71 fails for flexing use.")
     assert check(shop, got, use="load_bearing")["enough"]
 
 
 def test_a_use_that_the_limits_do_not_name_is_a_reason(shop):
-    """Nobody has judged the lot for flexing."""
+    """The lot has not been assessed for flexing."""
     got = lot(shop, {**LIMITS, "uses": {"load_bearing": ["diameter", "bond"]}})
-    assert "Nobody has judged lot Q-71 for flexing use" in reasons(check(shop, got))
+    assert "Lot Q-71 has not been assessed for flexing use." in reasons(check(shop, got))
     assert check(shop, got, use="load_bearing")["enough"]
     bare = lot(shop, SIMPLE_LIMITS, "Q-72", supplier={"id": 1})
     assert "for load-bearing use" in reasons(check(shop, bare, use="load_bearing"))
@@ -119,7 +119,7 @@ def test_the_weakness_of_the_bond_is_a_reason_too(shop):
     found = check(shop, got, thickness_mm=2, reserve=1.0)
     assert 15.0 == found["stress_mpa"]
     assert [found["says"]] == found["reasons"]
-    assert "not enough: it would have to be 2.56 mm thick" in reasons(found)
+    assert "The tab must be 2.56 mm thick." in reasons(found)
 
 
 def test_a_spool_that_fails_by_itself_is_not_enough_though_its_lot_is(shop):

@@ -59,7 +59,7 @@ def test_a_pallet_list_of_deliveries_leads_on_to_what_to_do(desk, clerk):
     )
     page = clerk.send(tried(clerk, text, kind="deliveries"), "content")
     assert "Stored: 1 deliveries from 2 rows" in page.text
-    assert "what to do now" in clerk.go(page.links["What to do now"]).headings[0]
+    assert "next steps" in clerk.go(page.links["Next steps"]).headings[0]
 
 
 def test_colours_from_a_file_may_say_their_conditions_once(desk, clerk):

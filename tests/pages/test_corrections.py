@@ -12,7 +12,7 @@ def test_the_clerk_corrects_what_was_typed_wrongly(desk, clerk):
     """From the page of the delivery to the form and back: what changed stands there, what never came is struck out."""
     done = log(desk, clerk, spool_count="80")
     form = clerk.go(done.links["Correct this delivery"])
-    assert "Correct delivery 1, lot Q-71" in form.text
+    assert "Correction of delivery 1, lot Q-71" in form.text
     page = clerk.send(form, "spool_count", order_ref="PO 8", spool_count="8", due_at="2026-11-30")
     assert "spools: 8, not 80" in page.text
     assert "order: PO 8, not none" in page.text
@@ -69,7 +69,7 @@ def test_quality_closes_a_delivery_and_the_pages_say_so(desk, clerk):
     """The clerk has no such form; afterwards nothing is to be measured or printed, and nobody waits for the lot."""
     log(desk, clerk)
     desk.diameter(desk.get("receiving", "/deliveries/1")["sample"]["spool_codes"][0])
-    assert "Close this delivery" not in clerk.go("/receiving/1/correct").text
+    assert "Closing" not in clerk.go("/receiving/1/correct").text
     assert "Ask quality to correct it" in correct(clerk, 1, note="x").text
     quality = Browser(desk, "quality")
     page = quality.send(quality.go("/receiving/1/correct"), "once", reason="it is lot Q-72")

@@ -43,7 +43,7 @@ def test_a_refused_spool_leads_to_another_and_onto_the_machine_in_two_taps(desk,
     page = lead.go(page.links[second])
     assert "✔ Load" in page.text
     page = lead.send(page, "once")
-    assert f"Spool {second} is loaded. On P2 for job J-2." in page.text
+    assert f"Spool {second} is loaded on P2 for job J-2." in page.text
     assert 'value="J-2"' in lead.go(page.links["Check another spool for job J-2"]).html
     held = {load["spool_code"]: (load["machine"], load["job"]) for load in desk.get("production", "/loads")["items"]}
     assert {first: ("P1", "J-1"), second: ("P2", "J-2")} == held
@@ -150,7 +150,7 @@ def test_filament_is_respooled_after_a_look_at_what_it_makes(desk, lead):
     assert "Use it only where colour does not show." in page.text
     assert f"300 g from {first}" in page.text
     assert "cosmetic : ✖ no" in page.text
-    assert "wound onto MIX-1" in lead.go(f"/spools/{first}").text
+    assert "onto MIX-1" in lead.go(f"/spools/{first}").text
 
 
 @pytest.mark.parametrize(
@@ -215,7 +215,7 @@ def test_a_job_is_traced_to_its_lots_and_those_it_possibly_used(desk, lead):
     assert "1 load of 1 lot, and possibly filament of 1 more lot." in page.text
     assert "N-1 possibly , Supplier NBK" in page.text
     assert "Possibly: machine P1 has 1 slot, but 2 spools were recorded on it" in page.text
-    assert "When first loaded here it was ✔ released , by limits revision 1." in page.text
+    assert "Status at its first load: ✔ released , by limits revision 1." in page.text
     assert "Colour reference: revision 1 of its shade." in page.text
     assert "Yes, job J-1" in lead.go("/jobs/J1").links
     assert 404 == lead.go("/jobs/NOBODY").status
@@ -344,3 +344,52 @@ def test_sentences_tell_the_time_of_the_site(desk, lead):
         page = lead.go(path)
         assert "from 21.11.2026 09:00 CET to 21.11.2026 13:00 CET" in page.text, path
         assert " UTC" not in page.text, path
+
+
+def test_what_is_wrong_with_a_drying_stands_at_its_field_and_what_was_typed_stays(desk):
+    """The form is open again on the page of its spool, and nothing is stored."""
+    code = desk.good_lot(desk.quillwort, desk.white)["spools"][0]["code"]
+    tech = Browser(desk, "quality")
+    page = tech.send(tech.go(f"/spools/{code}"), "temperature_c", temperature_c="hot", hours="6")
+    assert 422 == page.status
+    assert "This must be a number." in page.text
+    assert ("hot", "6") == tuple(page.form("temperature_c")["fields"][name] for name in ("temperature_c", "hours"))
+    assert [] == desk.get("quality", f"/spools/{code}/dryings")["items"]
+
+
+def test_rows_are_added_to_a_respooling_and_what_was_typed_stays(lead):
+    """Nothing is checked or stored by it."""
+    page = lead.go("/respool")
+    form = {
+        "seal": page.form("code")["fields"]["seal"],
+        "spool_code": ["A-1"],
+        "mass_g": ["12"],
+        "code": "MIX",
+        "rows": "6",
+    }
+    more = lead.go("/respool", data=form)
+    assert (200, 6) == (more.status, more.html.count('name="mass_g"'))
+    assert ("MIX", True, True) == (
+        more.form("code")["fields"]["code"],
+        'value="A-1"' in more.html,
+        'value="12"' in more.html,
+    )
+
+
+def test_a_spool_is_said_to_be_loaded_only_while_it_is(desk, lead):
+    """An address that was kept says nothing of a spool that came off, or of none at all."""
+    code = desk.good_lot(desk.quillwort, desk.white)["spools"][0]["code"]
+    assert "is loaded" not in lead.go(f"/loaded?spool={code}").text
+    desk.load(code)
+    assert f"Spool {code} is loaded on P1" in lead.go(f"/loaded?spool={code}").text
+
+
+def test_a_refused_spool_is_not_loaded_by_a_form_made_by_hand(desk, lead):
+    """The answer says why, no load is stored, and no other desk may send it."""
+    _, (first, *_), (second, *_) = two_lots(desk)
+    desk.load(first, job="J-1", machine="P1")
+    for who, status in ((lead, 409), (Browser(desk, "receiving"), 403)):
+        seal = re.search(r'name="seal" value="([^"]+)"', who.go("/").html).group(1)
+        said = {"seal": seal, "spool": second, "use": "cosmetic", "job": "J-1", "machine": "P2"}
+        assert status == who.go("/check", data=said).status
+    assert [first] == [load["spool_code"] for load in desk.get("production", "/loads?open=true")["items"]]

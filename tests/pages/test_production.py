@@ -240,7 +240,7 @@ def test_a_job_that_may_be_a_known_one_misread_is_asked_about(shop):
     page = lead.go(f"/check?spool={third}&use=hidden&job=J1040&machine=P-1")
     assert "No, load it: J1040 is another job, P-1 another machine" in page.text
     done = lead.send(page, "confirm_new_job")
-    assert f"Spool {third} is loaded." in done.text
+    assert f"Spool {third} is loaded on " in done.text
     assert ["J-1040", "J1040"] == [job["number"] for job in shop.get("production", "/jobs")["items"]]
 
 

@@ -19,7 +19,7 @@ def test_from_the_pallet_to_a_released_lot_without_script(desk, clerk):
     delivery = desk.get("receiving", "/deliveries")["items"][0]
     (drawn,) = delivery["sample"]["spool_codes"]
     assert ("PO-7", "2026-11-30T23:59:59Z") == (delivery["order_ref"], delivery["due_at"])
-    assert "what to do now" in done.headings[0]
+    assert "next steps" in done.headings[0]
     assert "in quarantine" in done.text
     assert delivery["sample"]["says"] in done.text
 
@@ -108,7 +108,7 @@ def test_a_number_much_like_a_known_one_is_asked_about_and_added_when_it_is_that
     """The first button takes the number as it is known."""
     first = desk.receive(desk.quillwort, desk.white, "Q-71")
     question = log(desk, clerk, "q 71", note="dented\nbox")
-    assert (409, "Is it this lot?") == (question.status, question.headings[0])
+    assert (409, "Similar lot numbers") == (question.status, question.headings[0])
     assert 1 == len(desk.get("receiving", "/deliveries")["items"])
     clerk.send(question, "supplier_lot", "Yes, it is Q-71")
     added = desk.get("receiving", "/deliveries")["items"][1]
@@ -127,7 +127,7 @@ def test_spools_of_a_lot_that_was_sent_back_are_put_aside(desk, clerk):
     lot = desk.receive(desk.quillwort, desk.white, "Q-71")["lot_id"]
     desk.decide(lot, "return", "streaks")
     page = log(desk, clerk)
-    assert "Put these spools aside" in page.text
+    assert "Spools to put aside" in page.text
     assert "Tell quality. streaks" in page.text
 
 

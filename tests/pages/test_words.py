@@ -42,7 +42,7 @@ def test_a_check_without_a_use_says_so_once(desk):
     spool = desk.good_lot(desk.quillwort, desk.white)["spools"][0]["code"]
     page = Browser(desk, "production").go(f"/check?spool={spool}")
     assert 1 == page.text.count("This is needed.")
-    assert "What to put right stands beside each field." in page.text
+    assert "Correct the fields marked below." in page.text
     assert re.search(r'<select id="use" name="use" autofocus', page.html)
     assert [] == JSON_NAME.findall(page.text)
 
@@ -106,16 +106,16 @@ def test_a_hint_speaks_of_what_was_typed_and_not_of_json(desk, clerk, kind, fiel
 @pytest.mark.parametrize(
     ("path", "typed", "told"),
     [
-        ("/lots/1/decide", {"action": "block"}, "Reason: This is blank."),
+        ("/lots/1/decide", {"action": "block"}, "This is blank."),
         ("/lots/1/decide", {"action": "burn", "reason": "x"}, 'Decision: "burn" is not one of these.'),
-        ("/lots/1/reinspections", {"measure": "diameter", "reason": "x"}, "New use-by date: This is not a time"),
-        ("/lots/1/corrective-actions", {}, "What is asked: This is blank."),
-        ("/spools/L1-S001/dryings", {"hours": "4"}, "Temperature, °C: This is needed."),
+        ("/lots/1/reinspections", {"measure": "diameter", "reason": "x"}, "This is not a time"),
+        ("/lots/1/corrective-actions", {}, "This is blank."),
+        ("/spools/L1-S001/dryings", {"hours": "4"}, "This is needed."),
         ("/machines/1", {"slots": "many", "version": "1"}, "Slots: This must be a number."),
     ],
 )
-def test_what_is_refused_away_from_its_form_names_its_fields_as_the_form_does(desk, path, typed, told):
-    """By the label in the schema that checks it."""
+def test_what_is_refused_of_a_form_names_its_fields_as_the_form_does(desk, path, typed, told):
+    """Beside the field, or away from it by the label in the schema that checks it; never as JSON does."""
     desk.receive(desk.quillwort, desk.white)
     somebody = Browser(desk, "admin")
     page = somebody.go(path, data={**somebody.go("/").form("seal")["fields"], **typed})

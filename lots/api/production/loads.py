@@ -70,7 +70,7 @@ class UnloadArgs(Strict):
     example = {"remaining_mass_g": 640}
 
     remaining_mass_g = StrictFloat(
-        0, 60_000, required=True, metadata={"label": "Left on it, g", "description": "filament without the reel, g"}
+        0, 60_000, required=True, metadata={"label": "Mass left, g", "description": "filament without the reel, g"}
     )
     unloaded_at = Instant(metadata={"description": "now when left out"})
 

@@ -82,7 +82,7 @@ class CloseArgs(Strict):
 
     example = {"note": "The parts were set aside."}
 
-    note = Text(2000, lines=True, required=True, metadata={"label": "What was done"})
+    note = Text(2000, lines=True, required=True, metadata={"label": "Action taken"})
 
 
 @routes.route(f"/lots/<{NUMBER}:number>/exposure")

@@ -267,10 +267,12 @@ def _use_reasons(state: SpoolState, use: str) -> list[str]:
     forbidden = bool(reasons)
     verdict = verdict_on_use(state.uses, state.blocks, use)
     if verdict is None:
-        judged = _listed(tuple(state.uses)) or "nothing"
+        judged = f"only {_listed(tuple(state.uses))}" if state.uses else "no use"
         # Limits for a use that the grade forbids would not help.
-        ask = "" if forbidden else " Ask quality for limits that name this use."
-        reasons.append(f"Nobody has judged lot {state.lot} for {_said(use)} (its limits cover: {judged}).{ask}")
+        ask = "" if forbidden else " Ask quality to add this use."
+        reasons.append(
+            f"Lot {state.lot} has not been assessed for {_said(use)}. The limits of its grade cover {judged}.{ask}"
+        )
     elif verdict != "pass":
         # A blocked lot's standing has said so already; what follows is why.
         if state.standing != "blocked":

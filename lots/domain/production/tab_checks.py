@@ -155,7 +155,7 @@ def check_tab(
     if not against:
         return found if found.enough else replace(found, reasons=(found.says,))
     by_bond = [] if found.enough else [found.says]
-    says = f"Do not print this tab: {against[0]} By the bond alone: {found.says}"
+    says = f"Do not print this tab. {against[0]} {found.says}"
     return replace(found, enough=False, says=says, reasons=(*against, *by_bond))
 
 
@@ -187,10 +187,10 @@ def _by_bond(ask: TabAsk, stresses_mpa: Sequence[float], reserve_wanted: float) 
     reserve = basis / stress
     least = math.sqrt(6 * ask.load_n * ask.lever_mm * reserve_wanted / (ask.width_mm * basis))
     enough = Limit(reserve_wanted, None).allows(reserve)
-    verdict = "enough" if enough else f"not enough: it would have to be {shown(math.ceil(least * 100) / 100)} mm thick"
+    thicker = "" if enough else f" The tab must be {shown(math.ceil(least * 100) / 100)} mm thick."
     says = (
-        f"{stress:.2f} MPa at the root against {basis:.2f} MPa of bond from {n} bars: a reserve of {_rounded_down(reserve)}, "
-        f"{reserve_wanted:g} wanted, {verdict}."
+        f"Bending stress {stress:.2f} MPa, interlayer strength {basis:.2f} MPa (n = {n} bars). "
+        f"The reserve of {_rounded_down(reserve)} is {'' if enough else 'not '}enough (required {reserve_wanted:g}).{thicker}"
     )
     if ask.lever_mm < _SLENDER_ABOVE * ask.thickness_mm:
         says += " The tab is short for its thickness, where a beam describes it poorly."

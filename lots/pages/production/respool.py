@@ -30,8 +30,10 @@ def respool() -> str:
 @pages.post("/respool")
 @signed_in((Spools, "POST"))
 def wound() -> Any:
-    """Shows what a respooling would make, and stores it once that is confirmed."""
+    """Shows what a respooling would make, and stores it once that is confirmed; adds rows to the form where they were asked for."""
     typed = _typed()
+    if rows := request.form.get("rows", type=int):
+        return _form(typed, rows)
     body: dict[str, Any] = {"parents": [_parent(one) for one in typed]}
     if code := request.form.get("code", "").strip():
         body["code"] = code

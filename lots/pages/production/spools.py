@@ -14,7 +14,7 @@ from lots.api.receiving.lots_and_deliveries import OneLot
 from lots.domain.production.drying import CAUTION as DRYING_CAUTION
 from lots.pages.readings.bench import scanned
 from lots.pages.site.calls import Refusal, Shown, attempt, checked, every, once
-from lots.pages.site.frame import answered, pages
+from lots.pages.site.frame import pages
 from lots.pages.site.place import moment_typed, number
 from lots.pages.site.session import may_call, signed_in, unpack
 from lots.services.production import dryings, loads, spools
@@ -35,6 +35,11 @@ def find_spool() -> Any:
 @signed_in((OneSpool, "GET"), (OneLot, "GET"))
 def spool(code: str) -> Any:
     """One spool, where its label leads: what it is, where it stands, what is left, and what to do with it."""
+    return _sheet(code)
+
+
+def _sheet(code: str, wrong: Refusal | None = None) -> Any:
+    """The page; of a form on it that was refused with what was typed there and what is wrong beside it."""
     found: Shown | Refusal = attempt(lambda: spools.sheet(scanned(code)))
     if isinstance(found, Refusal):
         return render_template("production/spool.html", refused=found, code=code), found.status
@@ -42,7 +47,7 @@ def spool(code: str) -> Any:
     code = str(found["code"])
     may_load = may_call(Loads, "GET")
     history = every(partial(loads.listed, {"spool_code": code})) if may_load else []
-    return render_template(
+    page = render_template(
         "production/spool.html",
         code=code,
         spool=found,
@@ -53,11 +58,15 @@ def spool(code: str) -> Any:
         may_open=may_call(Events, "POST"),
         caution=DRYING_CAUTION,
         wound=unpack("wound", request.args.get("wound", "")),
+        wrong=wrong,
+        faults=wrong.beside() if wrong else {},
+        typed=request.form,
     )
+    return page, wrong.status if wrong else 200
 
 
 @pages.post("/spools/<code>/dryings")
-@signed_in((Dryings, "POST"))
+@signed_in((Dryings, "POST"), (OneSpool, "GET"), (OneLot, "GET"))
 def dried(code: str) -> Any:
     """Records a drying of a spool."""
     back = url_for("pages.spool", code=code)
@@ -70,11 +79,12 @@ def dried(code: str) -> Any:
         dryings.record(code, checked(DryingArgs, body), g.me["name"])
         return f"{back}#history"
 
-    return answered(once(record, DryingArgs), back)
+    done = once(record, DryingArgs)
+    return _sheet(code, done) if isinstance(done, Refusal) else done
 
 
 @pages.post("/spools/<code>/opened")
-@signed_in((Events, "POST"))
+@signed_in((Events, "POST"), (OneSpool, "GET"), (OneLot, "GET"))
 def opened(code: str) -> Any:
     """Records that a sealed spool was opened."""
     back = url_for("pages.spool", code=code)
@@ -87,4 +97,5 @@ def opened(code: str) -> Any:
         spools.note(code, said["event"], said.get("at"), g.me["name"])
         return f"{back}#history"
 
-    return answered(once(record, EventArgs), back)
+    done = once(record, EventArgs)
+    return _sheet(code, done) if isinstance(done, Refusal) else done

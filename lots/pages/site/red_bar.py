@@ -13,7 +13,7 @@ from lots.services import exposure
 from lots.services.views import View
 
 WATCHING = ("production", "quality", "admin")
-# Spools that are named; the page "What is loaded" names all.
+# Spools that are named; the page "Loaded spools" names all.
 _NAMED = 3
 
 

@@ -198,12 +198,12 @@ def test_limits_are_not_asked_for_where_the_grade_forbids_the_use():
     state = replace(GOOD, uses={"load_bearing": "pass"}, blocks=("bond",))
     (alone,) = clear(state, "fit").reasons
     assert (
-        "Nobody has judged lot L-7 for fit use (its limits cover: load-bearing). Ask quality for limits that name this use."
+        "Lot L-7 has not been assessed for fit use. The limits of its grade cover only load-bearing. Ask quality to add this use."
         == alone
     )
     assert (
         'The grade is forbidden for fit use: "cosmetic only" (Ines, 2025-03-03).',
-        "Nobody has judged lot L-7 for fit use (its limits cover: load-bearing).",
+        "Lot L-7 has not been assessed for fit use. The limits of its grade cover only load-bearing.",
     ) == clear(replace(state, material=never("fit", reason="cosmetic only")), "fit").reasons
 
 

@@ -79,17 +79,17 @@ def test_a_blocked_lot_says_once_that_it_is():
 @pytest.mark.parametrize(
     ("uses", "cover"),
     [
-        ({}, "nothing"),
-        ({"hidden": "pass"}, "hidden"),
-        ({"hidden": "pass", "load_bearing": "pass"}, "hidden, load-bearing"),
+        ({}, "no use"),
+        ({"hidden": "pass"}, "only hidden"),
+        ({"hidden": "pass", "load_bearing": "pass"}, "only hidden, load-bearing"),
     ],
 )
 def test_a_use_that_nobody_judged_is_named_with_those_that_are(uses, cover):
     """None, one and two uses that the limits cover."""
-    ask = "Ask quality for limits that name this use."
-    assert (f"Nobody has judged lot L-7 for the use medical (its limits cover: {cover}). {ask}",) == reasons(
-        "medical", uses=uses, blocks=()
-    )
+    ask = "Ask quality to add this use."
+    assert (
+        f"Lot L-7 has not been assessed for the use medical. The limits of its grade cover {cover}. {ask}",
+    ) == reasons("medical", uses=uses, blocks=())
 
 
 @pytest.mark.parametrize(

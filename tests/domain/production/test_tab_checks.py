@@ -72,15 +72,15 @@ def test_the_words_err_on_the_safe_side(tab, wanted):
     found = check_tab(tab, BARS, wanted)
     if found.enough:
         return
-    thick = float(re.search(r"have to be ([0-9.]+) mm", found.says).group(1))
+    thick = float(re.search(r"must be ([0-9.]+) mm", found.says).group(1))
     assert check_tab(replace(tab, thickness_mm=thick), BARS, wanted).enough
-    assert float(re.search(r"reserve of ([0-9.]+),", found.says).group(1)) < wanted
+    assert float(re.search(r"reserve of ([0-9.]+) is", found.says).group(1)) < wanted
 
 
 def test_a_reserve_just_short_of_what_is_wanted_does_not_read_as_enough():
     """1.9999 where 2 is wanted reads 1.99, and the 3 mm tab is told to be 3.01 mm thick (worked by hand)."""
     says = check_tab(TabAsk(10, 3, 20, 9.2 * 10 * 9 / (6 * 20 * 1.9999), "across"), BARS).says
-    assert "a reserve of 1.99, 2 wanted, not enough: it would have to be 3.01 mm thick" in says
+    assert "The reserve of 1.99 is not enough (required 2). The tab must be 3.01 mm thick." in says
 
 
 def test_handbook_quantiles_give_the_bound():
@@ -169,7 +169,7 @@ def test_enough_holds_exactly_when_nothing_speaks_against(tab, bars, wanted, aga
     assert found.enough is (alone.enough and not against)
     assert set(against) <= set(found.reasons)
     assert set(alone.reasons) <= set(found.reasons)
-    assert not against or found.says.startswith(f"Do not print this tab: {against[0]}")
+    assert not against or found.says.startswith(f"Do not print this tab. {against[0]}")
 
 
 @given(TABS, st.lists(BARS_OF, min_size=1, max_size=3), AGAINST)
