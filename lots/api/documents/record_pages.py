@@ -76,7 +76,9 @@ def _about(record: dict[str, Any], place: Place) -> Section:
         facts.append(("By hand", f"{lot['by_hand']['action']}: {lot['by_hand']['reason']} ({readings})"))
     if lot["resubmission_of"] is not None:
         facts.append(("Resubmission", f"this lot was rejected before, as lot {lot['resubmission_of']}"))
-    return Section("Lot", facts, [place.moments(place.prose(record["says"]))], [deliveries_table(record["deliveries"], place)])
+    return Section(
+        "Lot", facts, [place.moments(place.prose(record["says"]))], [deliveries_table(record["deliveries"], place)]
+    )
 
 
 def _samples(samples: list[dict[str, Any]], place: Place) -> Section:
@@ -106,7 +108,7 @@ def _spools(spools: list[dict[str, Any]], place: Place) -> Section:
         )
         for row in spools
     ]
-    head = ("Spool", "Net mass, g", "Left, g", "Where", "Opened, dried", "Nonconformities")
+    head = ("Spool", "Net mass, g", "Left, g", "Where", "Opened, dried", "Failures")
     return Section("Spools", tables=[Table("Spools", head, (16, 10, 10, 14, 22, 28), rows, frozenset({1, 2}))])
 
 
@@ -155,7 +157,7 @@ def _findings(record: dict[str, Any], place: Place) -> Section:
         for row in found
     ]
     head = ("Measure", "Verdict", "Value", "Limit", "From", "u", "Guard band", "Required for")
-    tables = [Table("Findings", head, (22, 10, 11, 13, 11, 9, 10, 14), rows, frozenset({2, 5, 6}))] if rows else []
+    tables = [Table("Findings", head, (22, 10, 11, 13, 10, 11, 10, 13), rows, frozenset({2, 5, 6}))] if rows else []
     said = [row["message"] for row in found if row["verdict"] in ("fail", "near")]
     said += record["notes"]
     if record["to_measure"]:
@@ -183,7 +185,12 @@ def _concessions(concessions: list[dict[str, Any]], place: Place) -> Section | N
     if not concessions:
         return None
     rows = [
-        (str(row["id"]), place.moments(place.prose(row["says"])), row["reason"], *(_by(row, place, *ends) for ends in _WHO))
+        (
+            str(row["id"]),
+            place.moments(place.prose(row["says"])),
+            row["reason"],
+            *(_by(row, place, *ends) for ends in _WHO),
+        )
         for row in concessions
     ]
     head = ("No.", "Concession", "Reason", "Requested by", "Approved by", "Withdrawn by")
