@@ -112,12 +112,12 @@ def test_what_is_not_for_purchasing_names_who_may(shop, method, path, who):
     assert before == shop.get("purchasing", "/lots")["items"]
 
 
-@pytest.mark.parametrize("role", ["receiving", "quality", "production"])
-def test_suppliers_are_purchasings_to_change(shop, role):
-    """Another desk is told that this is purchasing's; who asked for the list is sent to the directory, where the number is."""
+@pytest.mark.parametrize("role", ["receiving", "production"])
+def test_suppliers_are_for_purchasing_and_quality_to_change(shop, role):
+    """Another desk is told whose this is; who asked for the list is sent to the directory, where the number is."""
     made = shop.supplier("QWT")
     refused = shop.post(role, "/suppliers", {"code": "NBK", "name": "Ninebark Polymer"}, 403)
-    assert f"{role} person has the role {role}; this needs purchasing or admin." == refused["detail"]
+    assert f"{role} person has the role {role}; this needs purchasing or quality or admin." == refused["detail"]
     for path, sent in (("/suppliers", True), (f"/suppliers/{made['id']}", False)):
         assert sent is shop.get(role, path, 403)["detail"].endswith("are at /v1/directory, for everybody.")
     assert [made["id"]] == [entry["id"] for entry in shop.get(role, "/directory")["suppliers"]]

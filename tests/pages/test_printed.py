@@ -130,6 +130,7 @@ def test_a_paper_is_written_as_the_site_writes(desk, zone, shown):
             assert words in text, words
         assert "750.5" not in text
         assert "1.748" not in text
+        assert "UTC" not in text
     record = desk.get("quality", f"/lots/{lot}/record")
     assert ("2026-10-25T01:30:00Z", 750.5) == (record["lot"]["received_at"], record["spools"][0]["net_mass_g"])
 

@@ -71,6 +71,17 @@ def test_suppliers_begin_with_a_grade_that_two_sell(desk):
     assert "" == every.form("grade_id")["fields"]["grade_id"]
 
 
+def test_the_spread_of_suppliers_is_named_in_words(desk):
+    """A measure by its label, not by its code."""
+    steady = [0.02, -0.02, 0.03, -0.03]
+    whites(desk.quillwort, desk.white, steady)
+    whites(desk.ninebark, desk.white, steady, prefix="N")
+    page = Browser(desk, "purchasing").go(f"/suppliers?grade_id={desk.white['id']}")
+    assert "Spread and capability" in page.text
+    assert "Lightness difference dL*" in page.text
+    assert "color.component" not in page.text
+
+
 def test_the_drift_page_shows_every_signal_and_how_often_one_is_false(desk):
     """What is listed, what is an improvement, and what run rules add once they are asked for; the rates stand beneath."""
     steady = [0.02, -0.02, 0.03, -0.03, 0.01, -0.01, 0.02, -0.02]

@@ -124,6 +124,32 @@ def test_what_is_refused_of_a_form_names_its_fields_as_the_form_does(desk, path,
     assert [] == JSON_NAME.findall(page.text)
 
 
+@pytest.mark.parametrize(
+    ("path", "typed", "told"),
+    [
+        ("/lots/1/decide", {"action": "block"}, "Reason This is blank."),
+        ("/lots/1/corrective-actions", {}, "Requested action This is blank."),
+        ("/lots/1/reinspections", {"measure": "diameter", "reason": "x"}, "This is not a time"),
+    ],
+)
+def test_a_refused_act_on_a_lot_is_told_at_its_field(desk, path, typed, told):
+    """Below the label; above the form where the grade leaves no form to fill."""
+    desk.receive(desk.quillwort, desk.white)
+    somebody = Browser(desk, "admin")
+    page = somebody.go(path, data={**somebody.go("/").form("seal")["fields"], **typed})
+    assert (422, True) == (page.status, told in page.text)
+    assert [] == JSON_NAME.findall(page.text)
+
+
+def test_a_form_that_asks_for_a_reason_begins_there(desk):
+    """A box of several lines has the focus as any other field has."""
+    desk.receive(desk.quillwort, desk.white)
+    quality = Browser(desk, "quality")
+    assert '<textarea id="reason" name="reason" rows="4" autofocus' in quality.go("/lots/1/decide?action=block").html
+    for form in ("/setup/shades", "/setup/instruments"):
+        assert re.search(r'<input id="code"[^>]* autofocus', quality.go(form).html)
+
+
 def test_a_file_keeps_the_names_of_its_columns(desk, clerk):
     """Whoever writes the file writes them."""
     log(desk, clerk)

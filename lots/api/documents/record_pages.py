@@ -69,14 +69,16 @@ def _about(record: dict[str, Any], place: Place) -> Section:
             "Our number",
             f"{lot['id']}, received {place.moment(lot['received_at'])}, recorded {place.moment(lot['recorded_at'])}",
         ),
-        ("It stands", f"{lot['standing']}, by decision {record['decision_id']}"),
+        ("Status", f"{lot['standing']}, by decision {record['decision_id']}"),
     ]
     if lot["by_hand"] is not None:
         readings = f"its readings alone would make it {lot['assessed']}"
         facts.append(("By hand", f"{lot['by_hand']['action']}: {lot['by_hand']['reason']} ({readings})"))
     if lot["resubmission_of"] is not None:
-        facts.append(("Came again", f"this lot was refused before, as lot {lot['resubmission_of']}"))
-    return Section("Lot", facts, [place.prose(record["says"])], [deliveries_table(record["deliveries"], place)])
+        facts.append(("Resubmission", f"this lot was rejected before, as lot {lot['resubmission_of']}"))
+    return Section(
+        "Lot", facts, [place.moments(place.prose(record["says"]))], [deliveries_table(record["deliveries"], place)]
+    )
 
 
 def _samples(samples: list[dict[str, Any]], place: Place) -> Section:
@@ -90,7 +92,7 @@ def _samples(samples: list[dict[str, Any]], place: Place) -> Section:
             (came, "substitute", f"{one['substitute']} for {one['drawn']}", f"{one['recorded_by']}: {one['reason']}")
             for one in part["substitutes"]
         ]
-    head = ("Delivery of", "What", "Spools", "By or why")
+    head = ("Delivery of", "What", "Spools", "Rule or reason")
     return Section("Sample", tables=[Table("Sample", head, (16, 14, 32, 38), rows)])
 
 
@@ -106,7 +108,7 @@ def _spools(spools: list[dict[str, Any]], place: Place) -> Section:
         )
         for row in spools
     ]
-    head = ("Spool", "Net mass, g", "Left, g", "Where", "Opened, dried", "Fails by itself")
+    head = ("Spool", "Net mass, g", "Left, g", "Where", "Opened, dried", "Failures")
     return Section("Spools", tables=[Table("Spools", head, (16, 10, 10, 14, 22, 28), rows, frozenset({1, 2}))])
 
 
@@ -121,8 +123,8 @@ def _uses(record: dict[str, Any], place: Place) -> Section:
         for part in record["uses"]
     ]
     told = "This overview is per lot. A single spool may be refused all the same, by itself or for its job."
-    table = Table("Uses", ("Use", "May it be loaded?", "Why"), (16, 16, 68), rows)
-    return Section("What it is good for", paragraphs=[told], tables=[table])
+    table = Table("Uses", ("Use", "Clearance", "Reason"), (16, 16, 68), rows)
+    return Section("Permitted uses", paragraphs=[told], tables=[table])
 
 
 def _why(part: dict[str, Any], findings: list[dict[str, Any]]) -> str:
@@ -155,7 +157,7 @@ def _findings(record: dict[str, Any], place: Place) -> Section:
         for row in found
     ]
     head = ("Measure", "Verdict", "Value", "Limit", "From", "u", "Guard band", "Required for")
-    tables = [Table("Findings", head, (22, 10, 11, 13, 11, 9, 10, 14), rows, frozenset({2, 5, 6}))] if rows else []
+    tables = [Table("Findings", head, (22, 10, 11, 13, 10, 11, 10, 13), rows, frozenset({2, 5, 6}))] if rows else []
     said = [row["message"] for row in found if row["verdict"] in ("fail", "near")]
     said += record["notes"]
     if record["to_measure"]:
@@ -164,7 +166,7 @@ def _findings(record: dict[str, Any], place: Place) -> Section:
         said.append("Nothing has been judged yet.")
     else:
         said.append("u is the standard uncertainty of a value; from how many is counted beside it.")
-    return Section("What was found", paragraphs=[place.prose(text) for text in said], tables=tables)
+    return Section("Findings", paragraphs=[place.prose(text) for text in said], tables=tables)
 
 
 def _asked(asked: dict[str, Any], place: Place) -> Section:
@@ -176,17 +178,22 @@ def _asked(asked: dict[str, Any], place: Place) -> Section:
     rows = [(label_of(row), place.prose(row["says"])) for row in asked["limits"]]
     head = ("Measure", "Limit; its ends are acceptable")
     tables = [Table("Limits", head, (55, 45), rows)] if rows else []
-    return Section("What it is judged by", facts, [place.prose(text) for text in asked["terms"]], tables)
+    return Section("Requirements", facts, [place.prose(text) for text in asked["terms"]], tables)
 
 
 def _concessions(concessions: list[dict[str, Any]], place: Place) -> Section | None:
     if not concessions:
         return None
     rows = [
-        (str(row["id"]), place.prose(row["says"]), row["reason"], *(_by(row, place, *ends) for ends in _WHO))
+        (
+            str(row["id"]),
+            place.moments(place.prose(row["says"])),
+            row["reason"],
+            *(_by(row, place, *ends) for ends in _WHO),
+        )
         for row in concessions
     ]
-    head = ("No.", "What", "Why", "Asked for by", "Approved by", "Taken back by")
+    head = ("No.", "Concession", "Reason", "Requested by", "Approved by", "Withdrawn by")
     return Section("Concessions", tables=[Table("Concessions", head, (7, 28, 20, 14, 14, 17), rows, frozenset({0}))])
 
 
@@ -217,6 +224,6 @@ def _decisions(decisions: list[dict[str, Any]], lot_id: int, place: Place) -> Se
         )
         for row in decisions
     ]
-    head = ("No.", "When", "What", "The lot then", "By", "Under revisions", "Why")
+    head = ("No.", "Date", "Decision", "Status", "By", "Revisions", "Reason")
     widths, rest = (7, 13, 10, 12, 12, 14, 32), f"/v1/lots/{lot_id}/decisions"
     return Section("Decisions", tables=[Table("Decisions so far", head, widths, rows, frozenset({0}), rest)])

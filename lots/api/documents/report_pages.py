@@ -95,7 +95,7 @@ def _about(report: dict[str, Any], place: Place) -> Section:
         ("Our lot", f"{lot['id']}, received {place.moment(lot['received_at'])}, now {lot['standing']}"),
     ]
     if lot["resubmission_of"] is not None:
-        facts.append(("Came again", f"this lot was refused before, as our lot {lot['resubmission_of']}"))
+        facts.append(("Resubmission", f"this lot was rejected before, as our lot {lot['resubmission_of']}"))
     return Section("Lot", facts, [place.prose(report["says"])], [deliveries_table(report["deliveries"], place)])
 
 
@@ -127,7 +127,7 @@ def _asked(asked: dict[str, Any], place: Place) -> Section:
     rows = [(label_of(row), place.prose(row["says"])) for row in asked["limits"]]
     head = ("Measure", "Limit; its ends are acceptable")
     tables = [Table("Limits that are not met", head, (55, 45), rows)] if rows else []
-    return Section("What was asked", asked_facts(asked, place), _prose(asked["terms"], place), tables)
+    return Section("Requirements", asked_facts(asked, place), _prose(asked["terms"], place), tables)
 
 
 def asked_facts(asked: dict[str, Any], place: Place) -> list[tuple[str, str]]:
@@ -189,13 +189,13 @@ def _found(found: dict[str, Any], place: Place) -> Section:
             for row in found["others"]
         ]
         head = ("Measure", "Value", "Limit", "From", "Verdict")
-        tables.append(Table("Everything else that was judged", head, (38, 14, 20, 14, 14), rows, frozenset({1})))
+        tables.append(Table("Other findings", head, (38, 14, 20, 14, 14), rows, frozenset({1})))
     messages = [row["message"] for row in found["failing"]]
     if messages:
         messages.append("u is the standard uncertainty of a value, U its expanded uncertainty (k = 2, about 95 %).")
     notes = [f"Still to be measured: {'; '.join(found['to_measure'])}."] if found["to_measure"] else []
     said = _prose([*messages, *found["notes"], *notes], place)
-    return Section("What was found", paragraphs=said, tables=tables)
+    return Section("Findings", paragraphs=said, tables=tables)
 
 
 def measure_of(row: dict[str, Any], place: Place) -> str:
@@ -351,7 +351,7 @@ def _decisions(report: dict[str, Any], place: Place) -> Section:
         (place.moment(row["decided_at"]), action_said(row), row["standing"], row["decided_by"], reason_said(row, place))
         for row in report["decisions"]
     ]
-    head = ("When", "What", "The lot then", "By", "Why")
+    head = ("Date", "Decision", "Status", "By", "Reason")
     rest = f"/v1/lots/{report['lot']['id']}/decisions"
     tables = [Table("Decisions on the lot so far", head, (20, 10, 13, 13, 44), rows, rest=rest)]
     permitted = _prose([row["says"] for row in report["concessions"]], place)

@@ -15,7 +15,7 @@ _LINES = (("passes", None, 2.5, "passes"), ("near", "6 4", 1.5, "is held"), ("fa
 def draw(answer: dict[str, Any]) -> str:
     """Returns the picture of what GET /decision-risk answers."""
     drawn = [one for one in answer["measures"] if one["curve"]]
-    title = "What the limits and the sample risk"
+    title = "Risk of the limits and the sample"
     intro = wrapped(answer["says"], WIDTH - 48)
     top = 62 + leading(13) * len(intro)
     page = Sheet(

@@ -12,7 +12,7 @@ from lots.domain.words import counted, hyphenated, listed
 # Narrow, so that its words can be read on a phone.
 WIDTH, NOW, THEN, ROW = 480.0, 170.0, 330.0, 30.0
 CELL = 134.0
-TITLE = "What these limits would change"
+TITLE = "Effect of these limits"
 # Rows drawn; the table beside the picture has every lot.
 MOST_ROWS = 40
 _WORDS = {"pass": "pass", "fail": "fail", "near": "undecided", "missing": "not measured", "": "not assessed"}

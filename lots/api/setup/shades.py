@@ -92,7 +92,7 @@ class ConditionsArgs(Strict):
         required=True,
         metadata={
             "label": "Geometry",
-            "description": "of light and view: d/8 with a sphere, 45/0 without one",
+            "description": "geometry of light and view, with a sphere or without one, such as d/8 or 45/0",
             "example": "d/8",
             "proposal": "d/8",
         },

@@ -7,7 +7,7 @@ from markupsafe import Markup
 
 from lots.api.pictures import comparison as comparison_picture
 from lots.api.purchasing.comparison import ComparisonArgs, NextLot, PurchasingSummary, SupplierComparison
-from lots.domain.characteristics.registry import DECLARED
+from lots.domain.characteristics.registry import DECLARED, MEASURES
 from lots.pages.site.calls import Refusal, attempt, checked
 from lots.pages.site.frame import pages
 from lots.pages.site.session import signed_in
@@ -33,6 +33,7 @@ def suppliers() -> str:
         compared=None if isinstance(seen, Refusal) else seen.compared,
         refused=refused,
         forecasts={} if isinstance(seen, Refusal) else seen.forecasts,
+        labels={code: one.label for code, one in MEASURES.items()},
         picture="" if isinstance(seen, Refusal) else drawn(comparison_picture.draw(seen.compared)),
     )
 

@@ -168,7 +168,7 @@ def request(lot_id: int, values: Requested, by: str) -> View:
     now = clock.now()
     lot_of(lot_id)
     if values["valid_until"] <= now:
-        hint = "State a moment still to come, with its offset."
+        hint = "Give a later time."
         raise Invalid(Fault("/valid_until", f"{moment(values['valid_until'])} is over already.", hint))
     with transaction():
         lot = lots.lock([lot_id])[lot_id]

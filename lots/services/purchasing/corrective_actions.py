@@ -73,7 +73,7 @@ def request(lot_id: int, values: ActionBody, by: str) -> View:
     lot = lot_of(lot_id)
     due_at = values.get("due_at") or now + rules.DUE_AFTER
     if due_at <= now:
-        hint = "State a moment still to come, with its offset; left out, it is two weeks from now."
+        hint = "Give a later time, or leave it out for two weeks from now."
         raise Invalid(Fault("/due_at", f"{moment(due_at)} is over already.", hint))
     kept: corrective_actions.Asked = {
         "requested": values["requested_action"],
@@ -197,7 +197,7 @@ def close(number: int, note: str, by: str) -> View:
 def _found(number: int) -> CorrectiveAction:
     row = corrective_actions.find(number)
     if row is None:
-        raise NotFound(f"There is no corrective action {number}. The list of corrective actions has those there are.")
+        raise NotFound(f"Corrective action {number} does not exist. See the list of corrective actions.")
     return row
 
 

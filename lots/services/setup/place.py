@@ -30,8 +30,9 @@ _WITH_COMMA = re.compile(r"\s*[-+]?\d*,\d+\s*")
 # A number that stands alone in a sentence, after a blank, bracket or sign. In a code, a date or an address it has other signs around it.
 _IN_PROSE = re.compile(r"(?<![^\s(\[±=≥≤<>])([-+−±]?\d+)\.(\d+)(?=$|[\s)\],;:%°²]|\.(?:\s|$))")
 # What follows these words is somebody's name for a thing, even where it looks like a number; what follows a standard is its clause.
+# After a plural and a colon comes a value, such as that of the spread between spools.
 _NAMES = re.compile(
-    r"(?:\b(?:lots?|spools?|grades?|orders?|jobs?|machines?|instruments?|suppliers?|shades?):? +"
+    r"(?:\b(?:(?:lot|spool|grade|order|job|machine|instrument|supplier|shade)(?:s|:)? +)"
     r"|\b(?:ISO|IEC|JCGM|ASTM|DIN|EN|CIE|RFC)[A-Z/ ]* [\d:.-]+, +)$",
     re.IGNORECASE,
 )
@@ -94,6 +95,8 @@ class Place:
             'Lot 7.5: mean 1,748 mm (limit 1,72 to 1,78 mm), spool PLA-1.75.'
             >>> Place(decimal_sign="comma").prose("By 0.08 a lot, 0.89 in all (JCGM 106:2012, 8.2).")
             'By 0,08 a lot, 0,89 in all (JCGM 106:2012, 8.2).'
+            >>> Place(decimal_sign="comma").prose("Colour spread between spools: 0.40 from 5 spools.")
+            'Colour spread between spools: 0,40 from 5 spools.'
         """
         if self.decimal_sign == "point":
             return text

@@ -122,6 +122,15 @@ def test_a_comma_is_a_decimal_sign_where_the_site_writes_one(desk, technician):
     assert "1,830 mm" in page.text
 
 
+def test_a_time_that_is_over_is_told_by_the_clock_of_the_site(desk, technician):
+    """As it was typed there, not in UTC."""
+    here = desk.call("admin", "GET", "/shop").headers["ETag"]
+    place = {"time_zone": "Europe/Berlin", "date_form": "DD.MM.YYYY"}
+    desk.call("admin", "PATCH", "/shop", place, If_Match=here)
+    page = request(technician, valid_until="2020-01-01T12:00")
+    assert "01.01.2020 12:00 CET is over already. Give a later time." in page.text
+
+
 def test_a_concession_is_withdrawn_for_a_reason(desk, technician):
     """It permits nothing any more; what runs under it is named; a second withdrawal is refused."""
     request(technician)

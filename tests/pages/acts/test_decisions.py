@@ -107,7 +107,7 @@ def test_a_reassessment_that_changes_nothing_says_so(desk, technician):
     """The status stays and no finding is listed."""
     page = technician.go("/lots/1/reassess")
     assert "The status would stay: ✔ released" in page.text
-    assert "Findings that would change None." in page.text
+    assert "Findings that would change No finding would change." in page.text
 
 
 def test_a_drying_is_recorded_for_a_spool_of_the_lot(desk, technician):

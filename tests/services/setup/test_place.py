@@ -54,6 +54,7 @@ def test_a_number_has_the_sites_decimal_sign(value, digits, point, comma):
         ("Spool PLA-1.75-7 of lot 7.5, order 4711.2", "Spool PLA-1.75-7 of lot 7.5, order 4711.2"),
         ("on 25.11.2026 at 10.0.0.1, version 1.2.3", "on 25.11.2026 at 10.0.0.1, version 1.2.3"),
         ("by 0.02 a lot, 0.22 in all by lot 7.5", "by 0,02 a lot, 0,22 in all by lot 7.5"),
+        ("Spread between spools: 0.40 from 5 spools; lot: 7.5", "Spread between spools: 0,40 from 5 spools; lot: 7.5"),
         ("See https://lots.example/1.5/x", "See https://lots.example/1.5/x"),
     ],
 )
