@@ -51,12 +51,12 @@ class Typist(Person):
         """The name, value and words of what has the focus."""
         return list(self.page.evaluate(_HELD))
 
-    def tab_to(self, name: str) -> None:
-        """Presses Tab until what is called so has the focus."""
+    def tab_to(self, name: str, key: str = "Tab") -> None:
+        """Presses Tab, or Shift and Tab, until what is called so has the focus."""
         for _ in range(_PATIENCE):
             if name in self.held():
                 return
-            self.key("Tab")
+            self.key(key)
         raise AssertionError(f"Tab does not reach {name} on {self.page.url}")
 
     def enter(self, key: str = "Enter") -> None:
@@ -82,6 +82,11 @@ class Typist(Person):
     def press(self, name: str) -> None:
         """Goes to a button by Tab and presses Enter."""
         self.follow(name)
+
+    def back_to(self, name: str) -> None:
+        """Goes backward to a link or button and presses Enter."""
+        self.tab_to(name, "Shift+Tab")
+        self.enter()
 
     def unfold(self, name: str) -> None:
         """Goes to what is folded and opens it."""
