@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
+import subprocess
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -16,10 +19,13 @@ from lots import demo
 from lots.server import create_server
 from lots.settings import Settings
 from lots.store.engine import database
+from tests.browser.keyboard import Typist
 from tests.browser.person import Person
 from tests.pages.reading import sign_in
+from tests.trust.serving import free_port
 
 WIDTHS = (360, 1920)
+ROOT = Path(__file__).parent.parent.parent
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,4 +112,39 @@ def person(browser: Any, site: Site) -> Iterator[Callable[..., Person]]:
     for one in people:
         one.context.close()
     for one in people:
+        one.was_well_served()
+
+
+@pytest.fixture
+def link(tmp_path: Path, chromium_path: str) -> Iterator[str]:
+    """What `lots serve` prints on an empty database."""
+    command = [sys.executable, "-c", "from lots.cli import main; main()", "serve", "--port", str(free_port())]
+    clean = {name: value for name, value in os.environ.items() if not name.startswith("LOTS_")}
+    named = {**clean, "LOTS_DATABASE": f"sqlite:///{tmp_path}/new.sqlite3", "PYTHONPATH": str(ROOT)}
+    with subprocess.Popen(command, env=named, stderr=subprocess.PIPE, text=True) as server:
+        assert server.stderr is not None
+        found = None
+        for line in server.stderr:
+            found = found or re.search(r"http://\S+/first/\S+", line)
+            if "Serving on" in line:
+                break
+        assert found is not None
+        yield found[0]
+        server.terminate()
+        server.stderr.read()
+
+
+@pytest.fixture
+def newcomer(browser: Any, link: str) -> Iterator[Callable[..., Typist]]:
+    """Makes people who never saw the program and use the keyboard alone, and holds in the end that they were well served."""
+    people: list[Typist] = []
+
+    def sit_down(width: int, *, script: bool) -> Typist:
+        context = browser.new_context(java_script_enabled=script, viewport={"width": width, "height": 800})
+        people.append(Typist(context, link.partition("/first/")[0], script=script))
+        return people[-1]
+
+    yield sit_down
+    for one in people:
+        one.context.close()
         one.was_well_served()

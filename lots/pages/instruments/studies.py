@@ -15,7 +15,7 @@ from lots.domain.characteristics.registry import STUDIED
 from lots.pages.instruments.study_tables import TABLES, study_table
 from lots.pages.site.calls import Refusal, attempt, checked, every, once
 from lots.pages.site.frame import pages, refused
-from lots.pages.site.place import moment_field, moment_typed, number
+from lots.pages.site.place import grade_choice, moment_field, moment_typed, number
 from lots.pages.site.results import told
 from lots.pages.site.session import signed_in
 from lots.pages.site.typed_tables import beside_lines, sent_table
@@ -97,7 +97,7 @@ def _form(number: int, typed: Mapping[str, str], not_done: Refusal | None, lines
         example=example,
         measures=_measures(instrument["measures"]),
         others=[("", "choose"), *((one["id"], one["code"]) for one in known["instruments"] if one["id"] != number)],
-        grades=[("", "none"), *((one["id"], f"{one['code']}: {one['says']}") for one in known["grades"])],
+        grades=[("", "none"), *map(grade_choice, known["grades"])],
         typed=typed,
         refused=not_done,
         faults=faults,

@@ -14,6 +14,7 @@ from lots.pages.production.check import USES
 from lots.pages.site import place
 from lots.pages.site.calls import Refusal, Shown, attempt, checked
 from lots.pages.site.frame import pages
+from lots.pages.site.place import grade_choice
 from lots.pages.site.session import signed_in
 from lots.services.production import matching
 from lots.services.production import picks as picking
@@ -42,7 +43,7 @@ def picks() -> Any:
         enough=_enough(answer) if answer and not isinstance(answer, Refusal) else None,
         refused=refused,
         faults=refused.beside() if refused else {},
-        grades=[("", "choose"), *((one["id"], f"{one['code']}: {one['says']}") for one in grades)],
+        grades=[("", "choose"), *map(grade_choice, grades)],
         uses=USES,
     )
     return page, refused.status if refused else 200

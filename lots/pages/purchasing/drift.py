@@ -16,7 +16,7 @@ from lots.pages.purchasing.suppliers import CHARACTERISTICS
 from lots.pages.site.calls import Refusal, attempt, checked
 from lots.pages.site.frame import pages, refused
 from lots.pages.site.pictures import sent
-from lots.pages.site.place import place
+from lots.pages.site.place import grade_choice, place
 from lots.pages.site.session import signed_in
 from lots.services.drift import drift
 from lots.services.setup import catalog
@@ -42,7 +42,7 @@ def supplier_drift(supplier: int) -> Any:
         supplier=supplier,
         asked=_asked(),
         suppliers=[(one["id"], f"{one['code']}: {one['says']}") for one in known["suppliers"]],
-        grades=[(one["id"], f"{one['code']}: {one['says']}") for one in known["grades"]],
+        grades=[*map(grade_choice, known["grades"])],
         choices=CHARACTERISTICS,
         followed=[] if isinstance(found, Refusal) else _measured(found),
         lots=[] if isinstance(found, Refusal) else _newest_first(found),

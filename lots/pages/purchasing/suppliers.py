@@ -10,6 +10,7 @@ from lots.api.purchasing.comparison import ComparisonArgs, NextLot, PurchasingSu
 from lots.domain.characteristics.registry import DECLARED, MEASURES
 from lots.pages.site.calls import Refusal, attempt, checked
 from lots.pages.site.frame import pages
+from lots.pages.site.place import grade_choice
 from lots.pages.site.session import signed_in
 from lots.services.purchasing import overview, week
 from lots.services.setup import catalog
@@ -28,7 +29,7 @@ def suppliers() -> str:
     return render_template(
         "purchasing/suppliers.html",
         week=week.act_this_week() if isinstance(seen, Refusal) else seen.week,
-        grades=[("", "All grades"), *((one["id"], f"{one['code']}: {one['says']}") for one in known)],
+        grades=[("", "All grades"), *map(grade_choice, known)],
         grade=grade,
         compared=None if isinstance(seen, Refusal) else seen.compared,
         refused=refused,

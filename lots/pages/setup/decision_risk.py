@@ -13,6 +13,7 @@ from lots.api.setup.decision_risk import DecisionRisk, RiskArgs
 from lots.pages.setup.schema_forms import beside
 from lots.pages.site.calls import Refusal, Shown, attempt, checked
 from lots.pages.site.frame import pages
+from lots.pages.site.place import grade_choice
 from lots.pages.site.session import signed_in
 from lots.services.setup import catalog, decision_risk
 
@@ -38,7 +39,7 @@ def risk_page() -> Any:
             known, key=lambda one: one["false_accept_probability"] + one["false_reject_probability"], default=None
         ),
         picture=Markup(picture.draw({**risks})) if risks else "",  # noqa: S704  # our own drawing
-        grades=[("", "choose"), *((one["id"], f"{one['code']}: {one['says']}") for one in listed["grades"])],
+        grades=[("", "choose"), *map(grade_choice, listed["grades"])],
         instruments=[("", "the one most used"), *((one["id"], one["code"]) for one in listed["instruments"])],
         grade=next((one for one in listed["grades"] if str(one["id"]) == typed.get("grade_id")), None),
         refused=not_done,

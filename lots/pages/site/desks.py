@@ -147,7 +147,11 @@ def quality_desk() -> list[Part]:
             "voids",
             "Voids to agree to",
             voids.listed(waiting=True, cursor=None, limit=_COUNTED).rows,
-            lambda one: Line(one["spool_code"], f"{every}#voids", f"lot {one['supplier_lot']}: {one['says']}"),
+            lambda one: Line(
+                one["spool_code"],
+                _to("pages.agreeing", f"{every}#voids", number=one["reading_id"]),
+                f"lot {one['supplier_lot']}: {one['says']}",
+            ),
             "No voids need agreement.",
             f"{every}#voids",
         ),
@@ -205,7 +209,7 @@ def _actions() -> Part:
     def line(one: dict[str, Any]) -> Line:
         return Line(
             one["supplier_lot"],
-            f"{_lot(one['lot_id'])}#supplier",
+            _to("pages.corrective_action", f"{_lot(one['lot_id'])}#supplier", number=one["id"]),
             one["says"],
             late=one["state"] == "open" and one["due_at"] < now,
         )

@@ -45,6 +45,11 @@ def end_of(day: str) -> str:
     return place().end_of(day.strip())
 
 
+def grade_choice(one: Any) -> tuple[int, str]:
+    """Returns a grade of a list as one of the choices of a form: its number, and its code with what it is."""
+    return one["id"], f"{one['code']}: {place().prose(one['says'])}"
+
+
 @pages.app_template_filter("moment")
 def moment(at: datetime | None) -> str:
     """Returns a moment as the site writes it, such as 25.11.2026 14:05 CET; empty for none."""
