@@ -139,6 +139,7 @@ def query_of(at, path):
         "/v1/match-table": f"?grade_id={at.grade['id']}",
         "/v1/decision-risk": f"?grade_id={at.grade['id']}",
         "/v1/sampling-plan": "?lot_size=500&aql=1.0",
+        "/v1/search": "?q=Q",
         "/v1/spools/{code}/clearance": "?use=general",
     }.get(path, "")
 

@@ -148,7 +148,7 @@ def test_buyer(width: int, script: bool, person: Callable[..., Person], site: Si
     assert "✖ blocked" == word
     assert "Single diameter" in page.locator(".finding").first.inner_text()
     assert buyer.fits()
-    buyer.follow("Report to the supplier")
+    buyer.follow("Print supplier report")
     assert buyer.heading().startswith("Nonconformity report NR-24-")
     assert buyer.fits()
 
