@@ -331,6 +331,27 @@ def test_a_comma_is_a_decimal_sign_where_the_site_writes_one(desk, lead):
     assert "Filament needed, g: " not in page.text
 
 
+@pytest.mark.parametrize(
+    ("role", "path"), [("production", "/picks"), ("purchasing", "/suppliers"), ("purchasing", "/decision-risk")]
+)
+def test_a_grade_to_choose_has_its_diameter_as_the_site_writes_it(desk, role, path):
+    """Its code stays as it is."""
+    desk.call("admin", "PATCH", "/shop", {"decimal_sign": "comma"}, If_Match="*")
+    desk.grade("WB-1.75")
+    page = Browser(desk, role).go(path)
+    assert re.search(r"WB-1\.75: [^,]+, 1,75 mm", page.text)
+
+
+def test_a_reason_is_given_once(desk, lead):
+    """Though it is one of the lot and of the spool."""
+    drawn = desk.receive(desk.quillwort, desk.white)["sample"]["spool_codes"][0]
+    desk.diameter(drawn, d1=1.9)
+    listed = re.search(r'<ul class="reasons">(.*?)</ul>', lead.go(f"/check?spool={drawn}&use=cosmetic").html, re.S)
+    reasons = re.findall(r"<li>(.*?)</li>", listed[1], re.S)
+    assert 2 <= len(reasons) == len(set(reasons))
+    assert any("1.9" in reason for reason in reasons)
+
+
 def test_sentences_tell_the_time_of_the_site(desk, lead):
     """What to set aside, and since when: worded in UTC, shown by the clock on the wall."""
     shop = desk.get("admin", "/shop")

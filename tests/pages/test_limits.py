@@ -52,6 +52,14 @@ def test_common_practice_is_marked_and_fills_what_is_empty(desk, quality):
     assert "" == fields["color-lot_max"]
 
 
+def test_the_page_comes_back_at_the_section_that_was_filled_in(desk, quality):
+    """Each button that fills in a section leads to that section, and the one that checks to the top."""
+    page = quality.go(at(desk.grade("NEW")))
+    filling = re.findall(r'formaction="#(\S+)" name="step" value="propose-(\S+)"', page.html)
+    assert ("diameter", "diameter") in filling
+    assert all(section == step and f'id="{section}"' in page.html for section, step in filling)
+
+
 def test_limits_are_checked_and_then_set(desk, quality):
     """Check stores nothing; Set keeps what was checked as the next revision, as the API has it."""
     grade = desk.grade("NEW")

@@ -74,3 +74,16 @@ def test_purchasing_requests_and_answers_and_quality_closes(shop, at):
             for path in ("/corrective-actions", f"/corrective-actions/{number}", "/lots/1/corrective-actions")
         }
     assert (404, True) == ((page := buyer.go("/corrective-actions/99")).status, "Back" in page.links)
+
+
+def test_an_answer_is_due_by_the_clock_of_the_site(shop, at):
+    """On every page that names it; the first page leads to the corrective action itself."""
+    shop.call("admin", "PATCH", "/shop", {"time_zone": "Europe/Berlin"}, If_Match="*")
+    lot = at.blocked_lot()
+    shop.post("quality", f"/lots/{lot}/corrective-actions", {"requested_action": "x", "due_at": "2199-01-31T08:00:00Z"})
+    technician = Browser(shop, "quality")
+    for path in ("/corrective-actions", "/corrective-actions/1", f"/lots/{lot}/corrective-actions", "/quality", "/"):
+        page = technician.go(path)
+        assert "2199-01-31 09:00 CET" in page.text, path
+        assert "08:00 UTC" not in page.text, path
+    assert "/corrective-actions/1" in page.links.values()
