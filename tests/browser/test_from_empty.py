@@ -46,6 +46,8 @@ class Shop:
                 somebody.fill("token", self.tokens[name])
                 somebody.count.keys = keys
                 somebody.enter()
+        else:
+            self.seats[name].go("/")
         return self.seats[name]
 
 
