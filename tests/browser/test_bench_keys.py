@@ -154,7 +154,7 @@ def test_a_delivery_takes_few_keys_clicks_and_pages(
         if mouse:
             page.get_by_role("link", name="Measure", exact=True).last.click()
         else:
-            hands.tab_to("Print labels")
+            hands.tab_to("Labels of the whole lot")
             # The next link behind it is the first drawn spool.
             hands.key("Tab", "Enter")
 

@@ -129,7 +129,7 @@ def test_page(role: str | None, path: str, person: Callable[..., Person]) -> Non
 
 # What Tab reaches on the page that asks for a spool, from its top.
 TOP = ("To the content", "Filament lots", "q", "Find", "Sign out")
-MENU = {WIDTHS[0]: ("Menu",), WIDTHS[1]: ("Home", "Check", "Loaded", "Lots")}
+MENU = {WIDTHS[0]: ("Menu",), WIDTHS[1]: ("Home", "Check", "Loaded", "Lots", "Set up")}
 CHECK = ("spool", "use", "job", "machine", "mass_g", "Check")
 
 _FOCUSED = """(() => { const e = document.activeElement, s = getComputedStyle(e);

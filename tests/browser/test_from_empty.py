@@ -275,7 +275,7 @@ def failing_lot(shop: Shop) -> None:
     lead.follow(other)
     assert "✔ Load" == lead.page.locator(".answer .word").inner_text()
     lead.press("Load on P1")
-    assert f"Spool {other} is loaded." in lead.status()
+    assert f"Spool {other} is loaded on P1" in lead.status()
 
 
 def concession(shop: Shop) -> None:
