@@ -346,7 +346,7 @@ def containment(shop: Shop) -> None:
     spool = shop.known["loaded"]
     lead = shop.person("Leopold")
     assert f"Take spool {spool} off P1 now." in lead.page.locator(".red-bar").inner_text()
-    lead.follow("What is loaded")
+    lead.follow("Loaded spools")
     lead.tab_to("remaining_mass_g")
     lead.type("812,5")
     lead.enter()

@@ -165,9 +165,13 @@ def test_quality(width: int, script: bool, person: Callable[..., Person], site: 
     technician.choose("Quality")
     page = technician.page
     assert technician.fits()
-    assert reason in page.locator("article.card").inner_text()
-    technician.press("Approve")
-    assert 0 == page.locator("article.card").count()
+    with page.expect_navigation():
+        page.locator("#concessions + ul a").first.click()
+    assert reason in page.locator("main").inner_text()
+    assert technician.fits()
+    technician.press("Approve concession")
+    technician.choose("Quality")
+    assert "No concessions are waiting for approval." in page.locator("main").inner_text()
 
     technician.choose("Lots")
     page.get_by_text("Filter and sort").click()
@@ -179,13 +183,15 @@ def test_quality(width: int, script: bool, person: Callable[..., Person], site: 
     assert technician.heading().startswith("Lot record LR-27-")
     assert technician.fits()
     page.go_back()
-    page.get_by_label("What", exact=True).select_option("hold")
-    page.get_by_label("Why").fill("streaks on the first parts")
-    technician.press("Decide")
+    page.get_by_text("Acts on this lot").click()
+    technician.follow("Hold lot")
+    page.get_by_label("Reason").fill("streaks on the first parts")
+    technician.press("Hold lot QW-11")
     assert "… in quarantine" == technician.answer()[0]
     assert "streaks on the first parts" in page.locator(".answer").inner_text()
     assert technician.fits()
-    page.get_by_label("What", exact=True).select_option("lift")
-    page.get_by_label("Why").fill("the nozzle was worn")
-    technician.press("Decide")
+    page.get_by_text("Acts on this lot").click()
+    technician.follow("Lift the decision")
+    page.get_by_label("Reason").fill("the nozzle was worn")
+    technician.press("Lift the decision on lot QW-11")
     assert "✔ released" == technician.answer()[0]
