@@ -17,12 +17,12 @@ def _seal(somebody: Person) -> str:
 def test_form_of_another_session(person: Callable[..., Person], site: Site) -> None:
     """A form that another person's page was made with is refused, in words, and changes nothing."""
     mine, other = person(1920, role="quality"), person(1920, role="admin")
-    mine.go("/lots/27")
-    other.go("/lots/27")
+    mine.go("/lots/27/decide?action=hold")
+    other.go("/lots/27/decide?action=hold")
     assert _seal(mine) != _seal(other)
-    mine.page.get_by_label("Why").fill("a form that was replayed")
+    mine.page.get_by_label("Reason").fill("a form that was replayed")
     mine.page.locator("main form input[name=seal]").first.evaluate("(e, seal) => { e.value = seal }", _seal(other))
-    mine.press("Decide")
+    mine.press("Hold lot")
     assert "Bad Request" == mine.heading()
     assert "This form was not made by this server" in mine.page.inner_text("main")
     assert site.ask("quality", "GET", "/lots/27")["by_hand"] is None
@@ -31,10 +31,10 @@ def test_form_of_another_session(person: Callable[..., Person], site: Site) -> N
 def test_form_without_seal(person: Callable[..., Person], site: Site) -> None:
     """A form of another site, which cannot know the seal, is refused even where the browser sends the cookie."""
     mine = person(1920, role="quality")
-    mine.go("/lots/27")
+    mine.go("/lots/27/decide?action=hold")
     mine.page.locator("main form input[name=seal]").first.evaluate("e => e.remove()")
-    mine.page.get_by_label("Why").fill("a form without its seal")
-    mine.press("Decide")
+    mine.page.get_by_label("Reason").fill("a form without its seal")
+    mine.press("Hold lot")
     assert "Bad Request" == mine.heading()
     assert site.ask("quality", "GET", "/lots/27")["by_hand"] is None
 
@@ -42,10 +42,10 @@ def test_form_without_seal(person: Callable[..., Person], site: Site) -> None:
 def test_form_after_signing_out(person: Callable[..., Person], site: Site) -> None:
     """A form that was left open when somebody signed out asks to sign in, changes nothing, and leads to the first page."""
     mine = person(1920, role="quality")
-    mine.go("/lots/27")
-    mine.page.get_by_label("Why").fill("sent after signing out")
+    mine.go("/lots/27/decide?action=hold")
+    mine.page.get_by_label("Reason").fill("sent after signing out")
     mine.context.clear_cookies()
-    mine.press("Decide")
+    mine.press("Hold lot")
     assert "Sign in" == mine.heading()
     mine.page.get_by_label("Your token").fill(site.tokens["quality"])
     mine.press("Sign in")
