@@ -141,3 +141,11 @@ def test_a_search_makes_as_many_statements_whatever_it_finds(stocked):
             stocked.receive(stocked.quillwort, stocked.white, f"Q1-{number}", spools=1, order_ref=f"Q1-{number}")
     assert counts[0] == counts[1]
     assert counts[0] <= 15
+
+
+def test_a_search_for_nothing_says_what_to_type(desk):
+    """The address of the search box alone is a page like any other."""
+    page = Browser(desk, "receiving").go("/search")
+    assert 200 == page.status
+    assert "Type the whole code of a spool" in page.text
+    assert "Nothing found" not in page.text

@@ -30,6 +30,8 @@ KINDS = {
 def search() -> Any:
     """What was found, by kind; a whole name that only one thing has leads straight to it."""
     typed = request.args.get("q", "").strip()
+    if not typed:
+        return render_template("site/search.html", asked_for="", groups=())
     found = attempt(lambda: service.search(checked(SearchArgs, {"q": typed})["q"]), SearchArgs)
     if isinstance(found, Refusal):
         return render_template("site/search.html", refused=found, asked_for=typed, groups=()), found.status
