@@ -47,27 +47,46 @@ def run(folder: Path, by: str, said: Mapping[str, str | None], *, every_s: float
     options = _options(said)
     drop = DropFolder(folder, KINDS)
     watcher = _Watcher(drop, by, options)
-    with _stoppable():
+    with _stoppable() as stop:
         if not once:
             _say(f"Watching {printable(str(folder))}. Stop with Ctrl+C.")
         drop.complete()
         while True:
+            stop.look()
             time.sleep(every_s)
             well = watcher.look()
             if once:
                 sys.exit(0 if well else 1)
 
 
+class _Stop:
+    """Notes that somebody asked to stop: Python drops an exception that a signal raises while an object is being cleaned up."""
+
+    asked = False
+
+    def note(self, _number: int, _frame: object) -> None:
+        """Handles a signal."""
+        self.asked = True
+        raise KeyboardInterrupt
+
+    def look(self) -> None:
+        """Raises KeyboardInterrupt once somebody has asked."""
+        if self.asked:
+            raise KeyboardInterrupt
+
+
 @contextlib.contextmanager
-def _stoppable() -> Iterator[None]:
+def _stoppable() -> Iterator[_Stop]:
     """Ends cleanly by Ctrl+C and when a service manager asks. What was begun is undone, and its file stays."""
-    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
+    stop = _Stop()
+    before = {one: signal.signal(one, stop.note) for one in (signal.SIGINT, signal.SIGTERM)}
     try:
-        yield
+        yield stop
     except KeyboardInterrupt:
         _say("Stopped.")
     finally:
-        signal.signal(signal.SIGTERM, before)
+        for one, handler in before.items():
+            signal.signal(one, handler)
 
 
 def _say(text: str) -> None:
