@@ -10,11 +10,11 @@ from flask import g, render_template, request, url_for
 from lots.api.production.clearance import ClearanceArgs, SpoolClearance
 from lots.api.production.loads import LoadArgs, Loads
 from lots.domain.production.clearance import PART_CAUTION
-from lots.pages.readings.bench import scanned
 from lots.pages.site.calls import Refusal, Shown, attempt, checked, once
 from lots.pages.site.frame import pages
 from lots.pages.site.place import number
 from lots.pages.site.session import signed_in
+from lots.services.documents.search import scanned
 from lots.services.production import clearance, loads, lot_uses
 from lots.services.production.clearance import Ask
 from lots.services.setup import names

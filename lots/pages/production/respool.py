@@ -8,11 +8,11 @@ from typing import Any
 from flask import g, render_template, request, url_for
 
 from lots.api.production.spools import Spools, WindArgs
-from lots.pages.readings.bench import scanned
 from lots.pages.site.calls import Refusal, Shown, attempt, checked, once
 from lots.pages.site.frame import pages
 from lots.pages.site.place import number
 from lots.pages.site.session import pack, signed_in
+from lots.services.documents.search import scanned
 from lots.services.production import spools
 
 # Parents that the form asks for at first, and the most that the API takes.

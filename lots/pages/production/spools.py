@@ -12,11 +12,11 @@ from lots.api.production.loads import Loads
 from lots.api.production.spools import EventArgs, Events, OneSpool
 from lots.api.receiving.lots_and_deliveries import OneLot
 from lots.domain.production.drying import CAUTION as DRYING_CAUTION
-from lots.pages.readings.bench import scanned
 from lots.pages.site.calls import Refusal, Shown, attempt, checked, every, once
 from lots.pages.site.frame import pages
 from lots.pages.site.place import moment_typed, number
 from lots.pages.site.session import may_call, signed_in, unpack
+from lots.services.documents.search import scanned
 from lots.services.production import dryings, loads, spools
 
 # Loads of one spool that its page names, the newest.

@@ -7,11 +7,11 @@ from typing import Any
 from flask import render_template, request
 
 from lots.api.production.tab_checks import TabArgs, TabChecks
-from lots.pages.readings.bench import scanned
 from lots.pages.site.calls import Refusal, attempt, checked
 from lots.pages.site.frame import pages
 from lots.pages.site.place import number
 from lots.pages.site.session import signed_in
+from lots.services.documents.search import scanned
 from lots.services.production import tab_checks
 
 USES = (("", "Load-bearing and flexing"), ("load_bearing", "Load-bearing"), ("flexing", "Flexing"))

@@ -18,13 +18,13 @@ from lots.domain.characteristics.registry import DECLARED
 from lots.domain.receiving.next_measurement import Next
 from lots.pages.readings import bench_answers
 from lots.pages.readings.bench_form import MOST_ROWS, readings_of, rows_shown, written_rows
-from lots.pages.readings.bench_form import scanned as scanned
 from lots.pages.site import cookies
 from lots.pages.site.calls import Refusal, Shown, attempt, checked_list, once
 from lots.pages.site.frame import pages
 from lots.pages.site.place import place
 from lots.pages.site.session import may_call, signed_in, unpack
 from lots.services import clock
+from lots.services.documents.search import scanned
 from lots.services.lookups import spool_of
 from lots.services.readings import at_the_bench, recording
 from lots.services.readings.at_the_bench import Bench, Offered

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from typing import Any
-from urllib.parse import unquote, urlsplit
 
 from lots.domain.characteristics.declaring.declaration import Characteristic, Entry
 from lots.pages.readings.bench_answers import parts_of
@@ -14,23 +13,6 @@ from lots.pages.site.place import moment_typed, number
 # More rows than anybody types at once.
 MOST_ROWS = 60
 _ROW = re.compile(r"(.+)-(\d{1,3})")
-
-
-def scanned(text: str) -> str:
-    """Returns a spool's code from what was typed or scanned: the code itself, or the address in the QR code of a label.
-
-    Example:
-        >>> scanned(" WB-Q03-1 "), scanned("https://lots.example.org/spools/WB%20Q03-1")
-        ('WB-Q03-1', 'WB Q03-1')
-    """
-    typed = text.strip()
-    if not typed.lower().startswith(("http://", "https://")):
-        return typed
-    try:
-        path = urlsplit(typed).path
-    except ValueError:
-        return typed
-    return unquote(path.rpartition("/spools/")[2]) if "/spools/" in path else typed
 
 
 def written_rows(kind: Characteristic, form: Mapping[str, str]) -> list[int]:
