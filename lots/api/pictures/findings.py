@@ -175,7 +175,7 @@ class Row:
 
     @property
     def says(self) -> str:
-        """All of it as one sentence, for whoever cannot see the bar."""
+        """All of it as one sentence, for a person who cannot see the bar."""
         parts = [part for part in (self.value, self.limit and f"limit {self.limit}", self.margin, self.n) if part]
         return f"{VERDICTS[self.verdict][2:].capitalize()}: {', '.join(parts) or 'no value'}."
 

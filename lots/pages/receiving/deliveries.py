@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from flask import current_app, g, render_template, request, url_for
+from flask import g, render_template, request, url_for
 
 from lots.api.http.fields import NUMBER
 from lots.api.receiving.delivery_corrections import OneDelivery
@@ -124,7 +124,7 @@ def _lacking(offered: Mapping[str, list[tuple[Any, str]]]) -> list[dict[str, Any
     for subject, resource, page in (("suppliers", Suppliers, "supplier_list"), ("grades", Grades, "grades")):
         if len(offered[subject]) == 1:
             endpoint = f"pages.{page}"
-            open_to_me = endpoint in current_app.view_functions and may(endpoint)
+            open_to_me = may(endpoint)
             who = listed([*resource.who["POST"], "the administrator"])
             found.append({"what": subject[:-1], "who": who, "page": endpoint if open_to_me else None})
     return found

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from flask import Response, current_app, render_template, request, url_for
+from flask import Response, render_template, request, url_for
 
 from lots.api.http.fields import NUMBER
 from lots.api.http.site_address import address_for_phones
@@ -79,7 +79,7 @@ def _page(file: str, find: Callable[[], Sequence[View]], **which: Any) -> Any:
         codes=[one["spool_code"] for one in every],
         chosen=chosen,
         phones=address_for_phones(),
-        set_up="pages.shop" in current_app.view_functions and may("pages.shop"),
+        set_up=may("pages.shop"),
         size=_pixels(asked),
         as_pdf=url_for(file, form="pdf", **some),
         images=[

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from flask import current_app, g, render_template, url_for
+from flask import g, render_template, url_for
 
 from lots.api.instruments.calibration_checks import Instruments
 from lots.api.setup.grades import GradeLimits, Grades
@@ -90,8 +90,8 @@ def _steps(found: SetUp) -> list[Step]:
 
 
 def _url(endpoint: str) -> str:
-    """Returns the address of a page; empty where there is none, or whoever is signed in may not open it."""
-    return url_for(endpoint) if endpoint in current_app.view_functions and may(endpoint) else ""
+    """Returns the address of a page; empty where the signed-in person may not open it."""
+    return url_for(endpoint) if may(endpoint) else ""
 
 
 def _who(call: Call) -> str:
