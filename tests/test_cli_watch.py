@@ -197,8 +197,10 @@ def test_a_file_that_cannot_be_read_is_refused(watch: Watch, folder: Path, monke
     assert GOOD == (folder / "failed/a.csv").read_text()
 
 
+@pytest.mark.postgresql
 def test_while_the_database_does_not_answer_files_stay(watch: Watch, shop: Shop, folder: Path) -> None:
     """Nothing is moved, one line says why, and the next look imports them."""
+    pytest.importorskip("psycopg", reason="needs the extra postgres")
     put(folder / "diameter" / "a.csv")
     put(folder / "diameter" / "b.csv", GOOD.replace("1.76", "1.74"))
     done = watch(database="postgresql://nobody@127.0.0.1:1/none?connect_timeout=1")

@@ -23,6 +23,7 @@ SEED = {
     "shop.json": json.dumps(
         {
             "shop": "Saltmarsh Yard Prints",
+            "address": "1 Saltmarsh Yard",
             "suppliers": [{"code": "QWT", "name": "Quillwort Extrusion"}],
             "shades": [],
             "grades": [
